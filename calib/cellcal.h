@@ -1,0 +1,116 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Calibration of the torque cell: indication (converter counts, mV/V, anything)
+ * against known torque, and its use the other way round with uncertainty.
+ *
+ * The fit is indication = sum coef[j] T^j, T in N·m (errors in the indication;
+ * what is uncertain in T is common to many points and carried by source, see
+ * below). The torque of a later reading solves that polynomial.
+ *
+ * Pure arithmetic: no I/O, no clock, no globals. */
+#ifndef BRIDLE_CALIB_CELLCAL_H
+#define BRIDLE_CALIB_CELLCAL_H
+
+#include "calib/err.h"
+#include "calib/uncertain.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#define CELLCAL_COEFS 4    /* up to a cubic */
+#define CELLCAL_SOURCES 32
+
+enum cellcal_direction { CELLCAL_UP, CELLCAL_DOWN };
+
+/* One dead weight or a set hung together: torque on the cell with what is uncertain in it. */
+struct cellcal_load {
+	double torque_Nm;
+	/* Shift of this torque for one standard uncertainty of each common source, N·m; the sources
+	 * are those of struct cellcal_input. A source that does not touch this load has 0. */
+	double shift_Nm[CELLCAL_SOURCES];
+};
+
+struct cellcal_reading {
+	int series;   /* 1, 2, ...: one mounting position may hold several series */
+	int position; /* mounting position, 1, 2, ... */
+	enum cellcal_direction direction;
+	struct cellcal_load load;
+	double indication;   /* as read, not tare-corrected */
+	double u_indication; /* standard error of the mean of this reading; 0 when unknown */
+};
+
+enum cellcal_model { CELLCAL_AUTO, CELLCAL_ORIGIN, CELLCAL_LINE, CELLCAL_QUADRATIC, CELLCAL_CUBIC };
+
+struct cellcal_source {
+	char name[48];
+	double dof;
+	enum dist dist;
+};
+
+struct cellcal_input {
+	const struct cellcal_reading *readings; /* borrowed; in the order of taking; a zero torque reading opens a
+						 * series and, when present again, closes it (zero return) */
+	size_t n;
+	const struct cellcal_source *sources; /* common sources: arm, gravity, each weight, ... */
+	size_t n_sources;
+	enum cellcal_model model;
+	double resolution; /* of the indication; 0 when unknown */
+};
+
+struct cellcal_point {
+	int series, position;
+	enum cellcal_direction direction;
+	double torque_Nm, indication; /* tare-corrected when the series has a zero reading */
+	double residual;              /* indication minus fit */
+	double studentised;
+	bool outlier; /* flagged, never removed */
+};
+
+/* A calibration as it is stored and used. Plain data. */
+struct cellcal {
+	enum cellcal_model model; /* never AUTO here */
+	int degree;               /* 1, 2 or 3 */
+	double coef[CELLCAL_COEFS];               /* lowest power first */
+	double cov[CELLCAL_COEFS][CELLCAL_COEFS]; /* from the scatter about the fit only (type A) */
+	double residual_sd;                       /* indication */
+	double dof;
+	double lack_of_fit_F, lack_of_fit_p; /* NaN without repeats */
+	double lack_of_fit_dof1, lack_of_fit_dof2;
+	size_t n_sources;
+	struct cellcal_source source[CELLCAL_SOURCES];
+	double dcoef[CELLCAL_SOURCES][CELLCAL_COEFS]; /* shift of the coefficients per 1 u of the source */
+	/* What the series show, in N·m; NaN when the series are too few to tell. */
+	double repeatability_Nm, reproducibility_Nm, reversibility_Nm, zero_return_Nm;
+	double resolution_Nm;
+	double max_Nm, min_Nm; /* torques covered by the weights; beyond is extrapolation */
+	double class_value;    /* worst class met, e.g. 0.5; NaN when none or series too few */
+	char class_note[200];  /* which figure decided, or what is missing for a class */
+};
+
+/* Fit and evaluate. ret_points (n of them, may be NULL) and ret are written on success only.
+ * RC_ARG       too few readings for the model, a value not finite, a series without two loads
+ * RC_SINGULAR  every load the same */
+enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct cellcal_point *ret_points,
+		    struct err *err) MUST_CHECK;
+
+/* Torque of a tare-corrected indication. RC_RANGE when the polynomial has no solution near the range. */
+enum rc cellcal_torque(const struct cellcal *cal, double indication, double *ret_Nm, struct err *err) MUST_CHECK;
+
+/* dT/d(indication) at a torque: N·m per unit of indication. */
+double cellcal_slope_Nm(const struct cellcal *cal, double torque_Nm);
+
+/* The sources of a calibration inside an uncertainty context: register once, use for every point. */
+struct cellcal_unc {
+	uint32_t common[CELLCAL_SOURCES];
+	uint32_t fit[CELLCAL_COEFS]; /* principal components of cov, so that they are independent */
+	uint32_t reversibility;
+	double fit_dcoef[CELLCAL_COEFS][CELLCAL_COEFS];
+};
+void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret);
+
+/* Torque with its parts by source: the common ones, the fit's covariance and the reversibility (a
+ * rectangular half-width of half the loop, tapering to nothing at zero torque). The caller adds the
+ * parts of the reading itself: noise, zero, drift, temperature, creep. */
+enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
+			   double indication, struct unc *ret, struct err *err) MUST_CHECK;
+
+#endif

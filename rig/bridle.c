@@ -1,0 +1,63 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The table of commands, nothing else. */
+#include "calib/quantity.h"
+#include "command/command.h"
+
+#include <gsl/gsl_errno.h>
+#include <stdio.h>
+#include <string.h>
+
+static const struct {
+	const char *name, *summary;
+	int (*run)(int argc, char **argv);
+} commands[] = {
+	{ "new", "make a bench folder with commented templates", cmd_new },
+	{ "probe", "see every channel live", cmd_probe },
+	{ "hang", "calibrate the torque cell with dead weights", cmd_hang },
+	{ "map", "map brake current to torque", cmd_map },
+	{ "ready", "checklist, stop rehearsal and forecast for a plan", cmd_ready },
+	{ "sweep", "run a plan's stepped loads", cmd_sweep },
+	{ "reduce", "hand-taken readings to curves", cmd_reduce },
+	{ "report", "publish a run: page, table, figures", cmd_report },
+	{ "log", "list, show, export and verify the logbook", cmd_log },
+	{ "calc", "the numerics by themselves", cmd_calc },
+	{ "bench", "serve the virtual bench", cmd_bench },
+};
+
+static void print_help(FILE *to)
+{
+	fputs("Usage: bridle COMMAND [options]\n\n"
+	      "Runs a brake rig for geared electric actuators, from the first dead weight to the published curve.\n\n"
+	      "Commands, in the order of the job:\n", to);
+	for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++)
+		fprintf(to, "  %-8s %s\n", commands[i].name, commands[i].summary);
+	fputs("\nbridle COMMAND --help tells more. Start with: bridle new mybench\n"
+	      "Exit status: 0 done, 1 the measurement says no, 2 the request cannot be understood, "
+	      "3 the rig or the machine failed.\n", to);
+}
+
+int main(int argc, char **argv)
+{
+	gsl_set_error_handler_off();
+	if (argc < 2) {
+		print_help(stderr);
+		return 2;
+	}
+	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0) {
+		print_help(stdout);
+		return 0;
+	}
+	if (strcmp(argv[1], "--version") == 0) {
+		puts("bridle " BRIDLE_VERSION);
+		return 0;
+	}
+	for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
+		if (strcmp(argv[1], commands[i].name) == 0) {
+			int status = commands[i].run(argc - 1, argv + 1);
+			quantity_cleanup();
+			return status;
+		}
+	}
+	fprintf(stderr, "bridle: no command \"%s\"; bridle --help lists them\n", argv[1]);
+	return 2;
+}

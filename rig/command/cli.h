@@ -1,0 +1,77 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What every command shares at the terminal: options, --help, one JSON document, errors, progress. */
+#ifndef BRIDLE_COMMAND_CLI_H
+#define BRIDLE_COMMAND_CLI_H
+
+#include "calib/err.h"
+#include "profile/profile.h"
+
+#include <jansson.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+struct cli_option {
+	const char *name;  /* long name without dashes */
+	const char *arg;   /* word for its argument in the help, or NULL for a flag */
+	const char *help;  /* one line; default and unit in it */
+	const char **value; /* set to the argument (borrowed from argv), untouched when absent */
+	bool *flag;        /* for flags */
+};
+
+struct cli_spec {
+	const char *name;      /* "sweep" */
+	const char *usage;     /* "sweep PLAN [options]" */
+	const char *about;     /* one paragraph */
+	const char *examples;  /* lines, each indented by two spaces */
+	const struct cli_option *options;
+	size_t n_options;
+	size_t min_args, max_args;
+};
+
+/* What all commands take: --bench DIR, --json, --quiet, --help. */
+struct cli {
+	const char *bench; /* "." unless given */
+	bool json, quiet;
+	char *args[8];     /* positional, borrowed */
+	size_t n_args;
+	bool help_shown;   /* --help was given and printed: return 0 */
+};
+
+/* RC_ARG with a sentence on anything wrong. */
+enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli *ret, struct err *err) MUST_CHECK;
+
+/* Report an error: text on standard error, or with --json {"cause": ..., "message": ...} on standard output.
+ * cause: a word; NULL takes one by rc ("bad_input", "io", ...). mistakes may be NULL. Returns the exit status. */
+int cli_fail(const struct cli *cli, const struct err *err, const char *cause, const struct mistakes *mistakes);
+
+/* Prints one document, all digits (JSON_REAL_PRECISION 17), newline, and frees it. Returns 0, or 3 when it cannot. */
+int cli_print_json(json_t *doc);
+
+/* JSON number, or null when not finite. */
+json_t *cli_real(double value);
+/* Sets key and "u_" key from an uncertain number. */
+struct unc;
+void cli_set_unc(json_t *object, const char *key, struct unc value);
+
+bool cli_colour(void); /* standard output is a terminal and NO_COLOR is not set */
+int cli_width(void);   /* of the terminal, 80 when unknown */
+
+/* Progress on standard error: one line rewritten on a terminal (at most 10 times a second of machine time), plain lines at each tenth
+ * otherwise. Silent with quiet. */
+struct progress;
+struct progress *progress_new(const char *title, bool quiet);
+/* frac 0..1; remaining_s NaN when unknown; detail: live numbers, fitted to the terminal's width. */
+void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
+/* A line that stays (a finished point), printed above the moving one. */
+void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
+void progress_free(struct progress *p); /* clears the moving line */
+
+/* "BENCH/NAME" into buf; RC_RANGE when too long. */
+enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size, struct err *err) MUST_CHECK;
+
+/* Ctrl-C and SIGTERM as a flag (first one) and, the second time, the default action. Key presses: 'q', space or Esc on a terminal. */
+void cli_watch_stop(void);
+bool cli_stop_asked(void);
+void cli_unwatch_stop(void);
+
+#endif

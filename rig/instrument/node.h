@@ -1,0 +1,50 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The host's end of the tether: keeps the conversation with the node, fills the
+ * snapshot, sends set-points with their lease. Owns no thread. */
+#ifndef BRIDLE_INSTRUMENT_NODE_H
+#define BRIDLE_INSTRUMENT_NODE_H
+
+#include "instrument/rigio.h"
+#include "link/link.h"
+#include "run/clock.h"
+
+struct node_caps {
+	char name[20];
+	char boot[8];
+	bool cell, pick, brake, meter, drive, temp, lines;
+	bool pick_quad, drive_speed, drive_current;
+	int cell_bits, cell_sps, brake_max_mA, max_rate_Hz;
+	uint64_t clock_us;
+};
+
+struct node_config {
+	int fast_Hz, slow_every;
+	int lease_ms;
+	double pulses_per_rev; /* of the output */
+	double gear_ratio;     /* rotor turns per output turn; 1 when no actuator */
+	int direction;         /* +1 or -1: sign of the cell/pulses against the positive direction is the profile's */
+};
+
+struct node;
+
+/* Greet the node, read its capabilities, start telemetry. link, clock: borrowed, must outlive the node.
+ * RC_TIMEOUT no answer; RC_PROTOCOL wrong version or malformed answer; RC_ARG rate beyond the node's. */
+enum rc node_open(struct link *link, const struct clock_src *clock, const struct node_config *config,
+		  struct node **ret, struct err *err) MUST_CHECK;
+void node_close(struct node *node); /* NULL is fine; sends nothing */
+const struct node_caps *node_caps(const struct node *node);
+
+/* Take in all bytes that are there and update snap (node fields only: the rest is left alone).
+ * Never waits. A dead link is not an error here: snap->node_lost says it. */
+void node_poll(struct node *node, struct snapshot *snap);
+
+/* Send set-points; call each tick. It sends when something changed or a third of the lease has passed.
+ * Values are clamped to the channel's range and NaN becomes 0 / off.
+ * On a failed write the node counts as lost (seen at the next poll). */
+void node_set(struct node *node, const struct wish *wish);
+
+/* A plain request ("power on", "restart", "safe", "clear", "status") and its answer's words after ok.
+ * Waits at most 600 ms of the clock's time. RC_SAYS_NO with the node's reason; RC_TIMEOUT. ret may be NULL. */
+enum rc node_request(struct node *node, const char *request, char *ret, size_t ret_size, struct err *err) MUST_CHECK;
+
+#endif

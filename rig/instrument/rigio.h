@@ -1,0 +1,78 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the rig says and what it is told, as plain data: the snapshot that the
+ * guard and every sequence see, and the wish that goes back.
+ *
+ * Sides and signs: everything at the output shaft unless the name says rotor. Torque
+ * is positive when the actuator drives the shaft in the positive direction;
+ * speed is positive in that direction; brake current is never negative. */
+#ifndef BRIDLE_INSTRUMENT_RIGIO_H
+#define BRIDLE_INSTRUMENT_RIGIO_H
+
+#include "run/clock.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum drive_mode { DRIVE_OFF, DRIVE_SPEED, DRIVE_CURRENT };
+enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN };
+
+#define DRIVE_ENABLED 0x01u
+#define DRIVE_CURRENT_LIMITED 0x02u
+#define DRIVE_DERATING 0x04u
+#define DRIVE_UNDERVOLTAGE 0x08u
+#define DRIVE_FAULT 0x10u
+#define DRIVE_OVERSPEED 0x20u
+
+enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
+
+/* One look at the rig. Values that were never received are NaN (or as stated). "age" is measured on the host's
+ * clock from the moment the sample was taken (node time mapped to host time) to now. */
+struct snapshot {
+	struct mono now;      /* when this tick looked */
+	int64_t late_ns;      /* how late the tick was against its deadline */
+	bool node_reset;      /* the node restarted since the run began; stays true */
+	bool node_lost;       /* link gone (hang-up); stays true */
+	uint32_t sample_total;  /* fast samples received since start */
+	uint32_t sample_lost, sample_doubled, line_bad; /* totals */
+	double sample_age_s;  /* since the newest fast sample; INFINITY before the first */
+	uint64_t node_us;     /* node's clock of that sample, unwrapped */
+
+	int32_t cell_count;
+	uint32_t cell_conversions; /* total conversions seen, unwrapped: unchanged = not a fresh reading */
+	double cell_fresh_age_s;   /* since the conversion number last changed */
+	uint32_t cell_same;        /* how many fresh conversions in a row had exactly this count */
+	bool cell_saturated;       /* at either end of the converter */
+	double indication;         /* counts less tare; the count itself until tared */
+	double torque_Nm;          /* NaN without a calibration */
+	bool torque_extrapolated;  /* beyond the calibration's range */
+
+	int64_t pulses;            /* unwrapped */
+	double angle_rev;          /* pulses / pulses per revolution of the output */
+	double edge_age_s;         /* since the last pulse at the sample's time; saturates at 0.999999 */
+	double edge_time_s;        /* node time of the last pulse, s */
+	double speed_rpm;          /* from pulses and edge times, 0 when no pulse for longer than 0.5 s */
+
+	double brake_A;            /* read back */
+	double voltage_V, current_A;
+	unsigned lines_seen;       /* 0 until the first slow sample or event told us, then 1 */
+	bool estop_ok, guard_ok, contactor_closed; /* false until seen */
+	enum node_state node_state;
+	char node_reason[12];
+	unsigned drive_flags;
+	double drive_rotor_rpm, drive_A;
+	double temp_degC[TEMP_COUNT];
+
+	bool log_failed;           /* the logbook cannot be written or its ring is full */
+	bool operator_stop;        /* key press or Ctrl-C */
+};
+
+/* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
+struct wish {
+	enum drive_mode mode;
+	double speed_rpm;   /* of the output, in speed mode */
+	double drive_A;     /* torque-producing current, in current mode */
+	double brake_A;
+	bool power;         /* contactor */
+};
+
+#endif

@@ -1,0 +1,30 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The control line of a virtual bench (docs/tether.md): its clock in lock-step, and its hands. */
+#ifndef BRIDLE_LINK_CONTROL_H
+#define BRIDLE_LINK_CONTROL_H
+
+#include "link/link.h"
+#include "run/clock.h"
+
+#include <stdint.h>
+
+struct control;
+
+/* Connect and greet. RC_IO, RC_TIMEOUT, RC_PROTOCOL (wrong version). */
+enum rc control_open(const char *address, const char *base, int timeout_ms, struct control **ret,
+		     struct err *err) MUST_CHECK;
+void control_close(struct control *control); /* NULL is fine */
+
+uint64_t control_seed(const struct control *control);
+
+/* Lock-step needs the tether's byte counts: tell it which link that is (borrowed; NULL for none). */
+void control_set_tether(struct control *control, struct link *tether);
+
+/* "hand ..." as in docs/tether.md, e.g. control_hand(c, err, "hang %s", piece). RC_SAYS_NO with the bench's reason. */
+enum rc control_hand(struct control *control, struct err *err, const char *format, ...) PRINTF_LIKE(3, 4) MUST_CHECK;
+
+/* The bench clock. The control stays the caller's and must outlive the clock. After sleep_until every byte that
+ * the bench has sent by then is readable on the tether link without waiting. */
+struct clock_src clock_bench(struct control *control);
+
+#endif

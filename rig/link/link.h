@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Bytes to and from a device: serial (libserialport), tcp, unix. Addresses:
+ *   serial:/dev/ttyACM0          (baud from the profile)
+ *   tcp:HOST:PORT
+ *   unix:PATH                    (relative paths are relative to the bench folder)
+ * A link is non-blocking. Silence and hang-up are told apart: see link_read. */
+#ifndef BRIDLE_LINK_LINK_H
+#define BRIDLE_LINK_LINK_H
+
+#include "calib/err.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct link;
+
+/* Open within timeout_ms of machine time (a connection being refused is retried until then).
+ * base: folder for relative unix paths, may be NULL. RC_ARG bad address, RC_IO cannot open, RC_TIMEOUT. */
+enum rc link_open(const char *address, int baud, const char *base, int timeout_ms, struct link **ret,
+		  struct err *err) MUST_CHECK;
+void link_close(struct link *link); /* NULL is fine */
+
+/* What is there now, at most size bytes; *ret_n 0 when nothing is. Never waits.
+ * RC_IO when the other end is gone (hang-up, end of stream, unplugged). */
+enum rc link_read(struct link *link, char *buf, size_t size, size_t *ret_n, struct err *err) MUST_CHECK;
+
+/* Wait until bytes are there or timeout_ms of machine time has passed (*ret_ready false). */
+enum rc link_wait(struct link *link, int timeout_ms, bool *ret_ready, struct err *err) MUST_CHECK;
+
+/* Write all n bytes within timeout_ms. RC_IO, RC_TIMEOUT: the link is not to be trusted any more. */
+enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err) MUST_CHECK;
+
+/* Bytes since link_open: for the bench clock's lock-step. */
+uint64_t link_bytes_written(const struct link *link);
+uint64_t link_bytes_read(const struct link *link);
+
+const char *link_address(const struct link *link);
+
+#endif

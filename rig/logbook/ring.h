@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The bounded ring between the tick thread and the thread that writes the
+ * logbook. The tick thread never waits for the disk; a full ring is a cause to
+ * stop, not a silent loss. Single producer, single consumer, C11 atomics. */
+#ifndef BRIDLE_LOGBOOK_RING_H
+#define BRIDLE_LOGBOOK_RING_H
+
+#include "logbook/logbook.h"
+#include "run/sequence.h"
+
+struct log_ring;
+
+/* Starts the writing thread, which takes lb over until log_ring_stop (no other call on lb between).
+ * Commits at least every 500 ms of machine time and at once after a point or event. */
+enum rc log_ring_start(struct logbook *lb, int64_t run_id, struct log_ring **ret, struct err *err) MUST_CHECK;
+
+/* Tick thread only. Never waits. False: the ring is full or the writer failed; the row is not kept. */
+bool log_ring_sample(struct log_ring *ring, const struct sample *sample);
+bool log_ring_point(struct log_ring *ring, const struct seq_point *point);
+bool log_ring_event(struct log_ring *ring, int64_t mono_ns, const char *kind, const char *text);
+bool log_ring_failed(const struct log_ring *ring); /* the writer could not write; stays true */
+
+/* On a bench clock only (bench time stands still meanwhile): wait until at least half of the ring is free. */
+void log_ring_make_room(struct log_ring *ring);
+
+/* Writes all that is in the ring, ends the thread, gives lb back and frees the ring. Reports the writer's error. */
+enum rc log_ring_stop(struct log_ring *ring, struct err *err) MUST_CHECK;
+
+#endif
