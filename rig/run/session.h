@@ -1,0 +1,65 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A session: a bench folder opened for one command. Profiles read, link and node
+ * greeted, clock chosen, logbook open, latest calibration and map at hand. */
+#ifndef BRIDLE_RUN_SESSION_H
+#define BRIDLE_RUN_SESSION_H
+
+#include "calib/brakemap.h"
+#include "calib/cellcal.h"
+#include "guard/guard.h"
+#include "instrument/node.h"
+#include "link/control.h"
+#include "logbook/logbook.h"
+#include "profile/profile.h"
+
+struct session {
+	char bench[PROFILE_PATH];
+	struct rig_profile rig;
+	struct weights_profile weights;   /* n = 0 when there is no weights.ini */
+	struct actuator_profile actuator; /* when a plan or actuator was asked for */
+	struct plan_profile plan;
+	bool has_actuator, has_plan;
+	char plan_name[PROFILE_WORD];
+	char *rig_text, *actuator_text, *plan_text;
+
+	struct logbook *logbook;
+	int64_t calibration_id, map_id;   /* 0 = none */
+	int64_t calibration_wall_ns;
+	struct cellcal calibration;       /* valid when calibration_id != 0 */
+	struct brakemap map;              /* valid when map_id != 0 */
+
+	struct link *link;
+	struct control *control;          /* virtual bench only */
+	struct clock_src clock;
+	struct node *node;
+	int64_t run_id;                   /* of session_run_begin */
+	double tare_count;                /* subtracted from counts before the calibration; NaN = not tared yet */
+};
+
+struct session_want {
+	const char *bench;      /* folder */
+	const char *plan;       /* plans/PLAN.ini and its actuator, or NULL */
+	const char *actuator;   /* actuators/NAME.ini, or NULL (a plan names its own) */
+	bool rig_link;          /* open link and node; false = files and logbook only */
+	bool logbook_write;     /* false = open for reading when it exists */
+};
+
+/* Everything or nothing: on an error what was opened is closed again. m gets the mistakes of all files. */
+enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err) MUST_CHECK;
+void session_close(struct session *s);
+
+/* Head from the session's own profiles and records; sets s->run_id. */
+enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_run_id, struct err *err) MUST_CHECK;
+enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message,
+			struct err *err) MUST_CHECK;
+
+/* The smaller of rig's and actuator's limits, and the guard's settings from the profile. */
+void session_guard_limits(const struct session *s, struct guard_limits *ret);
+
+/* Records as JSON (calibration and map): all digits, and back. Strings malloc'ed. */
+char *record_from_cellcal(const struct cellcal *cal);
+enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err) MUST_CHECK;
+char *record_from_brakemap(const struct brakemap *map);
+enum rc record_to_brakemap(const char *json, struct brakemap *ret, struct err *err) MUST_CHECK;
+
+#endif
