@@ -10,6 +10,7 @@
 #include "instrument/node.h"
 #include "link/control.h"
 #include "logbook/logbook.h"
+#include "logbook/record.h"
 #include "profile/profile.h"
 
 struct session {
@@ -55,11 +56,5 @@ enum rc session_run_end(struct session *s, const char *outcome, const char *caus
 
 /* The smaller of rig's and actuator's limits, and the guard's settings from the profile. */
 void session_guard_limits(const struct session *s, struct guard_limits *ret);
-
-/* Records as JSON (calibration and map): all digits, and back. Strings malloc'ed. */
-char *record_from_cellcal(const struct cellcal *cal);
-enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err) MUST_CHECK;
-char *record_from_brakemap(const struct brakemap *map);
-enum rc record_to_brakemap(const char *json, struct brakemap *ret, struct err *err) MUST_CHECK;
 
 #endif
