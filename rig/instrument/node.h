@@ -40,7 +40,9 @@ void node_poll(struct node *node, struct snapshot *snap);
 
 /* Send set-points; call each tick. It sends when something changed or a third of the lease has passed.
  * Values are clamped to the channel's range and NaN becomes 0 / off.
- * On a failed write the node counts as lost (seen at the next poll). */
+ * The contactor too: when wish->power differs from what was asked last, "power on" or "power off" goes out, repeated
+ * while unanswered as any request, without waiting; a refusal shows as a contactor that does not move. Off is sent again
+ * at once when the node says it is not off. On a failed write the node counts as lost (seen at the next poll). */
 void node_set(struct node *node, const struct wish *wish);
 
 /* A plain request ("power on", "restart", "safe", "clear", "status") and its answer's words after ok.

@@ -64,6 +64,7 @@ struct snapshot {
 
 	bool log_failed;           /* the logbook cannot be written or its ring is full */
 	bool operator_stop;        /* key press or Ctrl-C */
+	bool sequence_stop;        /* the sequence asked to stop (CAUSE_SEQUENCE) */
 };
 
 /* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
