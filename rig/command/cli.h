@@ -10,6 +10,9 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#define CLI_ARGS 8
+#define CLI_OPTIONS 40 /* of one command, the common ones not counted */
+
 struct cli_option {
 	const char *name;  /* long name without dashes */
 	const char *arg;   /* word for its argument in the help, or NULL for a flag */
@@ -21,7 +24,7 @@ struct cli_option {
 struct cli_spec {
 	const char *name;      /* "sweep" */
 	const char *usage;     /* "sweep PLAN [options]" */
-	const char *about;     /* one paragraph */
+	const char *about;     /* one paragraph; the help breaks its lines */
 	const char *examples;  /* lines, each indented by two spaces */
 	const struct cli_option *options;
 	size_t n_options;
@@ -32,16 +35,19 @@ struct cli_spec {
 struct cli {
 	const char *bench; /* "." unless given */
 	bool json, quiet;
-	char *args[8];     /* positional, borrowed */
+	char *args[CLI_ARGS]; /* positional, borrowed */
 	size_t n_args;
 	bool help_shown;   /* --help was given and printed: return 0 */
 };
 
-/* RC_ARG with a sentence on anything wrong. */
+/* RC_ARG with a sentence on anything wrong: unknown option, missing or needless argument, an option given
+ * twice, too few or too many positional arguments. ret is always usable for cli_fail: its json is set
+ * when --json stands anywhere, even after the mistake. argv is reordered (options first). */
 enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli *ret, struct err *err) MUST_CHECK;
 
-/* Report an error: text on standard error, or with --json {"cause": ..., "message": ...} on standard output.
- * cause: a word; NULL takes one by rc ("bad_input", "io", ...). mistakes may be NULL. Returns the exit status. */
+/* Report an error: text on standard error, or with --json {"cause": ..., "message": ..., "mistakes": [...]} on
+ * standard output. cause: a word; NULL takes one by rc ("bad_input", "io", ...). cli and mistakes may be NULL.
+ * Control characters and broken UTF-8 of the sentence become '?'. Returns the exit status. */
 int cli_fail(const struct cli *cli, const struct err *err, const char *cause, const struct mistakes *mistakes);
 
 /* Prints one document, all digits (JSON_REAL_PRECISION 17), newline, and frees it. Returns 0, or 3 when it cannot. */
@@ -49,6 +55,8 @@ int cli_print_json(json_t *doc);
 
 /* JSON number, or null when not finite. */
 json_t *cli_real(double value);
+/* JSON string; bytes that are not UTF-8 become '?', NULL becomes null. */
+json_t *cli_text(const char *text);
 /* Sets key and "u_" key from an uncertain number. */
 struct unc;
 void cli_set_unc(json_t *object, const char *key, struct unc value);
@@ -59,19 +67,22 @@ int cli_width(void);   /* of the terminal, 80 when unknown */
 /* Progress on standard error: one line rewritten on a terminal (at most 10 times a second of machine time), plain lines at each tenth
  * otherwise. Silent with quiet. */
 struct progress;
-struct progress *progress_new(const char *title, bool quiet);
-/* frac 0..1; remaining_s NaN when unknown; detail: live numbers, fitted to the terminal's width. */
+struct progress *progress_new(const char *title, bool quiet); /* NULL when out of memory, which the others take */
+/* frac 0..1; remaining_s NaN when unknown; detail: live numbers, fitted to the terminal's width; may be NULL. */
 void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
 /* A line that stays (a finished point), printed above the moving one. */
 void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
-void progress_free(struct progress *p); /* clears the moving line */
+void progress_free(struct progress *p); /* clears the moving line; NULL is fine */
 
-/* "BENCH/NAME" into buf; RC_RANGE when too long. */
+/* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */
 enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size, struct err *err) MUST_CHECK;
 
-/* Ctrl-C and SIGTERM as a flag (first one) and, the second time, the default action. Key presses: 'q', space or Esc on a terminal. */
+/* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag (first one) and, the second time, the default action (Ctrl-Z
+ * stays a flag: a stopped program would leave the shaft turning). Key presses: 'q', space or Esc when standard input is a terminal and the program stands in
+ * its foreground; the terminal is then out of line mode and does not echo. Its mode comes back with
+ * cli_unwatch_stop, at exit and when a signal ends the program. */
 void cli_watch_stop(void);
-bool cli_stop_asked(void);
+bool cli_stop_asked(void); /* stays true; never waits */
 void cli_unwatch_stop(void);
 
 #endif

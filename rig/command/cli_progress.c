@@ -1,0 +1,140 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/cli.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+
+#define REDRAW_NS 100000000
+#define BAR 20
+#define LINE 400
+
+struct progress {
+	char title[48];
+	char last[LINE];   /* the moving line as drawn */
+	bool quiet, moving; /* moving: on a terminal */
+	int next_tenth;
+	int64_t drawn_ns;
+};
+
+static int64_t machine_ns(void)
+{
+	struct timespec t;
+
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (int64_t)t.tv_sec * 1000000000 + t.tv_nsec;
+}
+
+struct progress *progress_new(const char *title, bool quiet)
+{
+	struct progress *p = calloc(1, sizeof *p);
+	const char *term = getenv("TERM");
+
+	if (!p)
+		return NULL;
+	snprintf(p->title, sizeof p->title, "%s", title);
+	p->quiet = quiet;
+	p->moving = isatty(STDERR_FILENO) && !(term && strcmp(term, "dumb") == 0);
+	p->next_tenth = 1;
+	p->drawn_ns = INT64_MIN / 2;
+	return p;
+}
+
+static void remaining_text(double s, char *buf, size_t size)
+{
+	if (!(s >= 0) || !(s < 1e6)) {
+		buf[0] = '\0';
+		return;
+	}
+	long all = lround(ceil(s)), h = all / 3600, m = all / 60 % 60;
+	if (h > 0)
+		snprintf(buf, size, "%ld:%02ld:%02ld left", h, m, all % 60);
+	else
+		snprintf(buf, size, "%ld:%02ld left", m, all % 60);
+}
+
+/* Cut to a number of columns, counting each UTF-8 character as one; newlines become spaces. */
+static void fit(char *line, int columns)
+{
+	int column = 0;
+
+	for (char *at = line; *at; at++) {
+		if ((*at & 0xC0) != 0x80 && column++ == columns) {
+			*at = '\0';
+			return;
+		}
+		if ((unsigned char)*at < 0x20)
+			*at = ' ';
+	}
+}
+
+static void draw(struct progress *p, double frac, const char *left, const char *detail)
+{
+	char bar[BAR + 1];
+	int full = (int)(frac * BAR);
+
+	memset(bar, '.', BAR);
+	memset(bar, '=', (size_t)full);
+	bar[BAR] = '\0';
+	snprintf(p->last, sizeof p->last, "%s [%s] %3d %%  %s%s%s", p->title, bar, (int)(frac * 100), left,
+		 *left ? "  " : "", detail);
+	fit(p->last, cli_width() - 1);
+	fprintf(stderr, "\r%s\033[K", p->last);
+	fflush(stderr);
+}
+
+void progress_update(struct progress *p, double frac, double remaining_s, const char *detail)
+{
+	char left[40];
+
+	if (!p || p->quiet)
+		return;
+	frac = frac > 0 ? frac : 0; /* NaN too */
+	frac = frac < 1 ? frac : 1;
+	remaining_text(remaining_s, left, sizeof left);
+	if (p->moving) {
+		int64_t now = machine_ns();
+		if (now - p->drawn_ns < REDRAW_NS && frac < 1)
+			return;
+		p->drawn_ns = now;
+		draw(p, frac, left, detail ? detail : "");
+		return;
+	}
+	int tenth = (int)(frac * 10 + 1e-9);
+	if (tenth < p->next_tenth)
+		return;
+	p->next_tenth = tenth + 1;
+	fprintf(stderr, "%s: %d %%%s%s%s%s\n", p->title, tenth * 10, *left ? ", " : "", left,
+		detail && *detail ? ", " : "", detail ? detail : "");
+}
+
+void progress_line(struct progress *p, const char *format, ...)
+{
+	va_list args;
+
+	if (!p || p->quiet)
+		return;
+	if (p->moving)
+		fputs("\r\033[K", stderr);
+	va_start(args, format);
+	vfprintf(stderr, format, args);
+	va_end(args);
+	fputc('\n', stderr);
+	if (p->moving)
+		fprintf(stderr, "%s", p->last);
+	fflush(stderr);
+}
+
+void progress_free(struct progress *p)
+{
+	if (p && !p->quiet && p->moving && p->last[0]) {
+		fputs("\r\033[K", stderr);
+		fflush(stderr);
+	}
+	free(p);
+}
