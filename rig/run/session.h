@@ -45,7 +45,8 @@ struct session_want {
 	bool logbook_write;     /* false = open for reading when it exists */
 };
 
-/* Everything or nothing: on an error what was opened is closed again. m gets the mistakes of all files. */
+/* Everything or nothing: on an error what was opened is closed again and ret is empty. m gets the mistakes of all files.
+ * The node keeps the address of ret->clock: do not copy or move a session that is open. */
 enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void session_close(struct session *s);
 

@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* From the profiles to the guard's limits: where two speak of the same thing, the smaller holds. */
+#include "run/session.h"
+
+#include <math.h>
+
+/* Figures that no profile states: common practice, no source. */
+#define HOLD_SHARE 0.8          /* of the weakest of cell, coupling and limits a stop may use */
+#define STANDSTILL_rpm 1.0
+#define CONTACTOR_s 0.3
+#define LATE_N 10
+#define OSC_CYCLES 6
+#define CELL_FROZEN_N 40
+
+static double least(double a, double b)
+{
+	return b > 0 && b < a ? b : a;
+}
+
+/* The brake current that holds as much torque as the stop may use: by the map, or in proportion to the rating. */
+static double hold_current_A(const struct session *s, double torque_Nm)
+{
+	double current_A = s->map_id ? brakemap_current(&s->map, BRAKEMAP_RISING, torque_Nm)
+				     : s->rig.brake_max_A * torque_Nm / s->rig.brake_rated_Nm;
+
+	return current_A > 0 && current_A < s->rig.brake_max_A ? current_A : s->rig.brake_max_A;
+}
+
+void session_guard_limits(const struct session *s, struct guard_limits *ret)
+{
+	const struct rig_profile *rig = &s->rig;
+	double torque_Nm = least(least(rig->limit_torque_Nm, rig->coupling_Nm), rig->cell_full_scale_Nm);
+	double speed_rpm = rig->limit_speed_rpm;
+
+	if (s->has_actuator) {
+		torque_Nm = least(torque_Nm, s->actuator.limit_torque_Nm);
+		speed_rpm = least(speed_rpm, s->actuator.limit_speed_rpm);
+	}
+	*ret = (struct guard_limits){
+		.tick_s = 1.0 / rig->rate_Hz,
+		.torque_Nm = torque_Nm,
+		.speed_rpm = speed_rpm,
+		.brake_A = rig->brake_max_A,
+		.hold_brake_A = hold_current_A(s, HOLD_SHARE * torque_Nm),
+		.slip_power_W = rig->slip_power_W,
+		.slip_power_short_W = rig->slip_power_short_W,
+		.slip_energy_J = rig->slip_energy_J,
+		.brake_hot_degC = rig->brake_hot_degC,
+		.actuator_hot_degC = s->has_actuator ? s->actuator.case_hot_degC : INFINITY,
+		.winding_hot_degC = s->has_actuator ? s->actuator.winding_hot_degC : INFINITY,
+		.voltage_min_V = rig->supply_min_V,
+		.voltage_max_V = rig->supply_max_V,
+		.stall_s = rig->stall_s,
+		.stall_torque_Nm = 0.1 * torque_Nm,
+		.standstill_rpm = STANDSTILL_rpm,
+		.silent_s = rig->silent_s,
+		.cell_stale_s = rig->cell_stale_s,
+		.cell_frozen_n = CELL_FROZEN_N,
+		.brake_follow_A = rig->brake_follow_A,
+		.brake_follow_s = rig->brake_follow_s,
+		.late_s = fmax(0.05, 5.0 / rig->rate_Hz),
+		.late_n = LATE_N,
+		.contactor_s = CONTACTOR_s,
+		.stop_hold_s = rig->stop_hold_s,
+		.osc_rpm = rig->osc_rpm,
+		.osc_Nm = rig->osc_Nm,
+		.osc_cycles = OSC_CYCLES,
+		.expect_direction = s->has_actuator ? 1 : 0,
+		.expect_cell = s->calibration_id != 0,
+		.expect_pick = s->node && node_caps(s->node)->pick,
+		.expect_lines = s->node && node_caps(s->node)->lines,
+		.expect_meter = s->node && node_caps(s->node)->meter,
+	};
+}

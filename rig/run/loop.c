@@ -1,0 +1,311 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/loop.h"
+
+#include "calib/units.h"
+#include "logbook/ring.h"
+
+#include <errno.h>
+#include <math.h>
+#include <sched.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/mman.h>
+
+#define AFTER_DONE_s 0.5      /* everything off is sent this long, so that it is obeyed before the line goes quiet */
+#define STOP_GRACE_s 5.0      /* beyond the guard's own bound before the loop gives up waiting for a stop */
+#define REALTIME_PRIORITY 50
+
+struct loop {
+	struct session *s;
+	const struct guard_limits *limits;
+	const struct sequence *seq;
+	const struct loop_hooks *hooks;
+	struct log_ring *ring;
+	struct guard guard;
+	struct snapshot snap;
+	struct guard_verdict verdict;
+	struct seq_out out;
+	struct mono deadline, done_at, cause_at;
+	bool done;
+	int step; /* of the plan, for the samples' rows */
+	struct snapshot seen; /* last logged state of lines, node and drive */
+};
+
+static struct snapshot blank_snapshot(void)
+{
+	struct snapshot snap = {
+		.sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY,
+		.indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
+		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .drive_rotor_rpm = NAN,
+		.drive_A = NAN, .node_state = NODE_UNKNOWN,
+	};
+	for (int i = 0; i < TEMP_COUNT; i++)
+		snap.temp_degC[i] = NAN;
+	return snap;
+}
+
+/* Counts to torque. Without a tare the zero of the calibration's own series is not known: indicated only. */
+static void calibrate(const struct session *s, struct snapshot *snap)
+{
+	double count = s->rig.cell_sign * (double)snap->cell_count;
+	double tare = isfinite(s->tare_count) ? s->tare_count : 0;
+
+	snap->indication = count - tare;
+	snap->cell_saturated = !(fabs((double)snap->cell_count) < s->rig.cell_saturation_count);
+	snap->torque_Nm = NAN;
+	snap->torque_extrapolated = false;
+	if (!s->calibration_id || !isfinite(s->tare_count))
+		return;
+	if (cellcal_torque(&s->calibration, snap->indication, &snap->torque_Nm, NULL) != RC_OK) {
+		snap->torque_Nm = NAN;
+		return;
+	}
+	snap->torque_extrapolated = !(snap->torque_Nm <= s->calibration.max_Nm && snap->torque_Nm >= s->calibration.min_Nm);
+}
+
+static void log_change(struct loop *l, const char *kind, const char *text)
+{
+	if (!log_ring_event(l->ring, l->snap.now.ns, kind, text))
+		l->snap.log_failed = true;
+}
+
+static void log_line_change(struct loop *l, const char *name, bool was, bool is)
+{
+	if (was != is) {
+		char text[64];
+		snprintf(text, sizeof text, "%s %s", name, is ? "good" : "not good");
+		log_change(l, "line", text);
+	}
+}
+
+static void log_changes(struct loop *l)
+{
+	static const char *const state_word[] = { "idle", "live", "stopping", "safe", "unknown" };
+	const struct snapshot *now = &l->snap;
+	char text[64];
+
+	log_line_change(l, "estop", l->seen.estop_ok, now->estop_ok);
+	log_line_change(l, "guard", l->seen.guard_ok, now->guard_ok);
+	log_line_change(l, "contactor", l->seen.contactor_closed, now->contactor_closed);
+	if (l->seen.node_state != now->node_state) {
+		snprintf(text, sizeof text, "%s %s", state_word[now->node_state], now->node_reason);
+		log_change(l, "node", text);
+	}
+	if (l->seen.drive_flags != now->drive_flags) {
+		snprintf(text, sizeof text, "%02x", now->drive_flags);
+		log_change(l, "drive", text);
+	}
+	if (!l->seen.node_reset && now->node_reset)
+		log_change(l, "node", "reset");
+	l->seen = *now;
+}
+
+static void log_sample(struct loop *l)
+{
+	const struct snapshot *snap = &l->snap;
+	const struct wish *set = &l->verdict.allowed;
+	struct sample row = {
+		.mono_ns = snap->now.ns,
+		.node_us = snap->node_us,
+		.sample_no = snap->sample_total,
+		.cell_count = snap->cell_count,
+		.cell_conversions = snap->cell_conversions,
+		.pulses = snap->pulses,
+		.edge_time_s = snap->edge_time_s,
+		.torque_Nm = snap->torque_Nm,
+		.speed_rpm = snap->speed_rpm,
+		.brake_set_A = set->brake_A,
+		.brake_A = snap->brake_A,
+		.voltage_V = snap->voltage_V,
+		.current_A = snap->current_A,
+		.drive_set = set->mode == DRIVE_SPEED ? set->speed_rpm : set->mode == DRIVE_CURRENT ? set->drive_A : 0,
+		.drive_rotor_rpm = snap->drive_rotor_rpm,
+		.drive_A = snap->drive_A,
+		.drive_mode = (uint16_t)set->mode,
+		.drive_flags = (uint16_t)snap->drive_flags,
+		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->guard_ok ? 2u : 0u) | (snap->contactor_closed ? 4u : 0u)),
+		.phase = (uint16_t)l->guard.phase,
+		.step = l->step,
+		.late_ns = snap->late_ns,
+	};
+	memcpy(row.temp_degC, snap->temp_degC, sizeof row.temp_degC);
+	if (!log_ring_sample(l->ring, &row))
+		l->snap.log_failed = true;
+}
+
+static void take_event(struct loop *l)
+{
+	const struct seq_event *event = &l->out.event;
+	bool kept = true;
+	char text[120];
+
+	switch (event->kind) {
+	case SEQ_EVENT_NONE:
+		return;
+	case SEQ_EVENT_STEP:
+		l->step = event->point.step;
+		snprintf(text, sizeof text, "%d %+d %.6g N.m %.6g A %.6g rpm", event->point.step, event->point.direction,
+			 event->point.setpoint_Nm, event->point.setpoint_A, event->point.setpoint_rpm);
+		kept = log_ring_event(l->ring, l->snap.now.ns, "step", text);
+		break;
+	case SEQ_EVENT_POINT:
+		kept = log_ring_point(l->ring, &event->point);
+		break;
+	case SEQ_EVENT_NOTE:
+		kept = log_ring_event(l->ring, l->snap.now.ns, "note", event->text);
+		break;
+	}
+	if (!kept)
+		l->snap.log_failed = true;
+	if (l->hooks && l->hooks->event)
+		l->hooks->event(l->hooks->ctx, event);
+}
+
+/* What was seen, what it wants: only while nothing has latched. */
+static void ask_sequence(struct loop *l)
+{
+	l->out = (struct seq_out){ .remaining_s = NAN, .phase = "" };
+	if (l->done || l->guard.phase != GUARD_RUN) {
+		l->out.done = l->done;
+		return;
+	}
+	l->seq->step(l->seq->state, &l->snap, &l->out);
+	if (l->out.set_tare)
+		l->s->tare_count = l->out.tare_count;
+	if (l->out.stop)
+		l->snap.sequence_stop = true;
+	if (l->out.done) {
+		l->done = true;
+		l->done_at = l->snap.now;
+		l->out.wish = (struct wish){ 0 };
+	}
+}
+
+static void ask_guard(struct loop *l, struct loop_result *ret)
+{
+	l->guard = guard_step(l->guard, l->limits, &l->snap, &l->out.wish, &l->verdict);
+	if (!l->verdict.newly)
+		return;
+	l->cause_at = l->snap.now;
+	ret->cause = l->verdict.cause;
+	guard_message(&l->verdict, ret->message, sizeof ret->message);
+	if (l->verdict.cause == CAUSE_SEQUENCE && l->out.event.text[0])
+		snprintf(ret->message, sizeof ret->message, "%s", l->out.event.text);
+	if (l->ring)
+		log_ring_event(l->ring, l->snap.now.ns, "stop", ret->message);
+}
+
+static void tick(struct loop *l, struct loop_result *ret)
+{
+	struct session *s = l->s;
+
+	l->snap.now = s->clock.now(s->clock.ctx);
+	l->snap.late_ns = l->snap.now.ns - l->deadline.ns;
+	if (l->snap.late_ns > ret->late_max_ns)
+		ret->late_max_ns = l->snap.late_ns;
+	node_poll(s->node, &l->snap);
+	calibrate(s, &l->snap);
+	if (log_ring_failed(l->ring))
+		l->snap.log_failed = true;
+	if (l->hooks && l->hooks->stop_asked && l->hooks->stop_asked(l->hooks->ctx))
+		l->snap.operator_stop = true;
+	log_changes(l);
+	ask_sequence(l);
+	take_event(l);
+	ask_guard(l, ret);
+	node_set(s->node, &l->verdict.allowed);
+	log_sample(l);
+	if (l->hooks && l->hooks->tick)
+		l->hooks->tick(l->hooks->ctx, &l->snap, &l->out, &l->verdict);
+	ret->ticks++;
+}
+
+/* Finished in order, or a stop that is complete, or one that cannot be completed because nobody answers. */
+static bool over(const struct loop *l)
+{
+	if (l->guard.phase != GUARD_RUN)
+		return l->verdict.stopped ||
+		       mono_diff_s(l->snap.now, l->cause_at) > l->limits->stop_hold_s + STOP_GRACE_s;
+	return l->done && mono_diff_s(l->snap.now, l->done_at) >= AFTER_DONE_s;
+}
+
+static struct mono next_deadline(const struct loop *l)
+{
+	struct mono next = mono_add_ns(l->deadline, ns_from_s(l->limits->tick_s));
+
+	/* Far behind (the machine slept): the guard has seen it; do not run after lost ticks. */
+	if (l->snap.now.ns > next.ns + ns_from_s(1.0))
+		next = l->snap.now;
+	return next;
+}
+
+static void ask_real_time(struct loop *l)
+{
+	const struct sched_param param = { .sched_priority = REALTIME_PRIORITY };
+
+	if (l->s->clock.is_bench)
+		return;
+	if (mlockall(MCL_CURRENT | MCL_FUTURE) != 0 || sched_setscheduler(0, SCHED_FIFO, &param) != 0)
+		log_ring_event(l->ring, l->s->clock.now(l->s->clock.ctx).ns, "note",
+			       "no real-time priority: ticks may be late (run with CAP_SYS_NICE to have it)");
+}
+
+static void leave_real_time(const struct loop *l)
+{
+	const struct sched_param param = { 0 };
+
+	if (l->s->clock.is_bench)
+		return;
+	sched_setscheduler(0, SCHED_OTHER, &param);
+	munlockall();
+}
+
+static enum rc run_ticks(struct loop *l, struct loop_result *ret, struct err *err)
+{
+	struct session *s = l->s;
+
+	l->deadline = s->clock.now(s->clock.ctx);
+	ret->begin = l->deadline;
+	do {
+		l->deadline = l->snap.now.ns ? next_deadline(l) : l->deadline;
+		if (s->clock.is_bench)
+			log_ring_make_room(l->ring);
+		enum rc rc = s->clock.sleep_until(s->clock.ctx, l->deadline, err);
+		if (rc != RC_OK)
+			return rc;
+		tick(l, ret);
+	} while (!over(l));
+	return RC_OK;
+}
+
+enum rc loop_run(struct session *s, const struct guard_limits *limits, const struct sequence *seq,
+		 const struct loop_hooks *hooks, struct loop_result *ret, struct err *err)
+{
+	struct loop l = {
+		.s = s, .limits = limits, .seq = seq, .hooks = hooks, .snap = blank_snapshot(), .step = -1,
+		.seen = { .node_state = NODE_UNKNOWN },
+	};
+	struct err ring_err = { 0 };
+
+	*ret = (struct loop_result){ 0 };
+	enum rc rc = log_ring_start(s->logbook, s->run_id, &l.ring, err);
+	if (rc != RC_OK)
+		return rc;
+	ask_real_time(&l);
+	rc = run_ticks(&l, ret, err);
+	node_set(s->node, &(struct wish){ 0 });
+	leave_real_time(&l);
+	ret->end = l.snap.now;
+	enum rc ring_rc = log_ring_stop(l.ring, &ring_err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (ret->cause != CAUSE_NONE)
+		return err_set(err, RC_INTERLOCK, 0, "%s", ret->message);
+	if (ring_rc != RC_OK) {
+		if (err)
+			*err = ring_err;
+		return ring_rc;
+	}
+	return RC_OK;
+}

@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_watch.h"
+
+#include <math.h>
+
+static void add(struct watch_sum *sum, double value)
+{
+	if (!isfinite(value))
+		return;
+	if (sum->n == 0)
+		sum->min = sum->max = value;
+	sum->n++;
+	double off = value - sum->mean;
+	sum->mean += off / (double)sum->n;
+	sum->m2 += off * (value - sum->mean);
+	sum->min = fmin(sum->min, value);
+	sum->max = fmax(sum->max, value);
+}
+
+double watch_sd(const struct watch_sum *sum)
+{
+	return sum->n < 2 ? NAN : sqrt(sum->m2 / (double)(sum->n - 1));
+}
+
+static void add_all(struct watch *w, const struct snapshot *snap)
+{
+	/* A converter that is slower than the tick repeats itself: only fresh conversions tell its noise. */
+	if (snap->cell_conversions != w->last.cell_conversions) {
+		add(&w->sum[WATCH_CELL], snap->indication);
+		add(&w->sum[WATCH_TORQUE], snap->torque_Nm);
+	}
+	add(&w->sum[WATCH_SPEED], snap->speed_rpm);
+	add(&w->sum[WATCH_BRAKE], snap->brake_A);
+	add(&w->sum[WATCH_VOLTAGE], snap->voltage_V);
+	add(&w->sum[WATCH_CURRENT], snap->current_A);
+	for (int i = 0; i < TEMP_COUNT; i++)
+		add(&w->sum[WATCH_TEMP_BRAKE + i], snap->temp_degC[i]);
+}
+
+void watch_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct watch *w = state;
+
+	ret->phase = "watch";
+	if (!w->started) {
+		if (snap->sample_total == 0)
+			return;
+		w->started = true;
+		w->begin = snap->now;
+		w->first = w->last = *snap;
+	}
+	add_all(w, snap);
+	w->last = *snap;
+
+	double elapsed_s = mono_diff_s(snap->now, w->begin);
+	ret->remaining_s = w->seconds - elapsed_s;
+	ret->progress_frac = isfinite(w->seconds) ? elapsed_s / w->seconds : 0;
+	ret->done = !(elapsed_s < w->seconds);
+}

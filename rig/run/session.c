@@ -1,0 +1,216 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/session.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#define CONNECT_MS 5000
+#define SLOW_Hz 5.0 /* slow samples a second: docs/tether.md keeps the line under 60 % with that */
+
+static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
+		       size_t size, struct err *err)
+{
+	int n = snprintf(buf, size, "%s/%s%s%s", bench, folder, name, suffix);
+
+	if (n < 0 || (size_t)n >= size)
+		return err_set(err, RC_RANGE, 0, "the path of \"%s\" in the bench folder is too long", name);
+	return RC_OK;
+}
+
+static enum rc check_name(const char *what, const char *name, struct err *err)
+{
+	if (!*name || strchr(name, '/') || name[0] == '.' || strlen(name) >= PROFILE_WORD)
+		return err_set(err, RC_ARG, 0, "%s \"%s\": expected the plain name of a file in %ss/, without .ini", what,
+			       name, what);
+	return RC_OK;
+}
+
+static enum rc read_plan(struct session *s, const char *plan, struct mistakes *m, struct err *err)
+{
+	char path[PROFILE_PATH * 2];
+	enum rc rc = check_name("plan", plan, err);
+
+	if (rc == RC_OK)
+		rc = path_in(s->bench, "plans/", plan, ".ini", path, sizeof path, err);
+	if (rc == RC_OK)
+		rc = profile_read_plan(path, &s->plan, &s->plan_text, m, err);
+	if (rc == RC_OK) {
+		s->has_plan = true;
+		snprintf(s->plan_name, sizeof s->plan_name, "%s", plan);
+	}
+	return rc;
+}
+
+static enum rc read_actuator(struct session *s, const char *actuator, struct mistakes *m, struct err *err)
+{
+	char path[PROFILE_PATH * 2];
+	enum rc rc = check_name("actuator", actuator, err);
+
+	if (rc == RC_OK)
+		rc = path_in(s->bench, "actuators/", actuator, ".ini", path, sizeof path, err);
+	if (rc == RC_OK)
+		rc = profile_read_actuator(path, &s->actuator, &s->actuator_text, m, err);
+	s->has_actuator = rc == RC_OK;
+	return rc;
+}
+
+/* All files are read, so that one look shows the mistakes of all of them; the first error is the one told. */
+static enum rc read_files(struct session *s, const struct session_want *want, struct mistakes *m, struct err *err)
+{
+	char path[PROFILE_PATH * 2];
+	struct err later = { 0 };
+	enum rc rc = path_in(s->bench, "", "rig", ".ini", path, sizeof path, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (access(path, F_OK) != 0)
+		return err_set(err, RC_ARG, errno,
+			       "%s is not a bench folder (no rig.ini in it); make one with bridle new, or name one with --bench",
+			       s->bench);
+	rc = profile_read_rig(path, &s->rig, &s->rig_text, m, err);
+
+	enum rc rc_weights = path_in(s->bench, "", "weights", ".ini", path, sizeof path, rc ? &later : err);
+	if (rc_weights == RC_OK && access(path, F_OK) == 0)
+		rc_weights = profile_read_weights(path, &s->weights, NULL, m, rc ? &later : err);
+	rc = rc ? rc : rc_weights;
+
+	if (want->plan) {
+		enum rc rc_plan = read_plan(s, want->plan, m, rc ? &later : err);
+		rc = rc ? rc : rc_plan;
+	}
+	const char *actuator = want->actuator ? want->actuator : s->has_plan ? s->plan.actuator : NULL;
+	if (actuator) {
+		enum rc rc_actuator = read_actuator(s, actuator, m, rc ? &later : err);
+		rc = rc ? rc : rc_actuator;
+	}
+	return rc;
+}
+
+static enum rc load_records(struct session *s, struct err *err)
+{
+	char *json = NULL;
+	int64_t map_wall_ns;
+	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns, &json, err);
+
+	if (rc == RC_OK && json)
+		rc = record_to_cellcal(json, &s->calibration, err);
+	free(json);
+	json = NULL;
+	if (rc == RC_OK)
+		rc = logbook_latest_record(s->logbook, "map", &s->map_id, &map_wall_ns, &json, err);
+	if (rc == RC_OK && json)
+		rc = record_to_brakemap(json, &s->map, err);
+	free(json);
+	return rc;
+}
+
+static enum rc open_logbook(struct session *s, bool write, struct err *err)
+{
+	char path[PROFILE_PATH * 2];
+	enum rc rc = path_in(s->bench, "", "logbook", "", path, sizeof path, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (!write && access(path, F_OK) != 0)
+		return RC_OK;
+	rc = write ? logbook_open(path, &s->logbook, err) : logbook_open_read(path, &s->logbook, err);
+	return rc == RC_OK ? load_records(s, err) : rc;
+}
+
+/* The control line is opened before the tether and closed after it: docs/tether.md, bench clock. */
+static enum rc open_rig(struct session *s, struct err *err)
+{
+	enum rc rc;
+
+	if (s->rig.is_virtual) {
+		rc = control_open(s->rig.control, s->bench, CONNECT_MS, &s->control, err);
+		if (rc != RC_OK) {
+			err_prefix(err, "no virtual bench answers (start it with: bridle bench --bench %s): ", s->bench);
+			return rc;
+		}
+	}
+	rc = link_open(s->rig.link, s->rig.baud, s->bench, CONNECT_MS, &s->link, err);
+	if (rc != RC_OK)
+		return rc;
+	if (s->control) {
+		control_set_tether(s->control, s->link);
+		s->clock = clock_bench(s->control);
+	} else {
+		s->clock = clock_machine();
+	}
+	struct node_config config = {
+		.fast_Hz = (int)lround(s->rig.rate_Hz),
+		.slow_every = (int)fmax(1, round(s->rig.rate_Hz / SLOW_Hz)),
+		.lease_ms = (int)lround(s->rig.lease_s * 1e3),
+		.pulses_per_rev = s->rig.pulses_per_rev,
+		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,
+		.direction = s->rig.pick_sign,
+	};
+	return node_open(s->link, &s->clock, &config, &s->node, err);
+}
+
+enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err)
+{
+	enum rc rc;
+
+	*ret = (struct session){ .tare_count = NAN };
+	if (strlen(want->bench) >= sizeof ret->bench)
+		return err_set(err, RC_RANGE, 0, "the path of the bench folder is too long");
+	snprintf(ret->bench, sizeof ret->bench, "%s", want->bench);
+	rc = read_files(ret, want, m, err);
+	if (rc == RC_OK)
+		rc = open_logbook(ret, want->logbook_write, err);
+	if (rc == RC_OK && want->rig_link)
+		rc = open_rig(ret, err);
+	if (rc != RC_OK)
+		session_close(ret);
+	return rc;
+}
+
+void session_close(struct session *s)
+{
+	node_close(s->node);
+	link_close(s->link);
+	if (s->clock.free)
+		s->clock.free(s->clock.ctx);
+	control_close(s->control);
+	logbook_close(s->logbook);
+	free(s->rig_text);
+	free(s->actuator_text);
+	free(s->plan_text);
+	*s = (struct session){ .tare_count = NAN };
+}
+
+enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_run_id, struct err *err)
+{
+	struct run_head head = {
+		.kind = kind,
+		.rig_text = s->rig_text,
+		.actuator_text = s->actuator_text,
+		.plan_text = s->plan_text,
+		.actuator_name = s->has_actuator ? s->actuator.name : NULL,
+		.plan_name = s->has_plan ? s->plan_name : NULL,
+		.mono_ns = s->clock.now ? s->clock.now(s->clock.ctx).ns : 0,
+		.wall_ns = s->clock.wall ? s->clock.wall(s->clock.ctx).ns : 0,
+		.on_bench = s->rig.is_virtual,
+		.calibration_id = s->calibration_id,
+		.map_id = s->map_id,
+		.resumes_run_id = resumes_run_id,
+	};
+	enum rc rc = logbook_run_begin(s->logbook, &head, err);
+
+	if (rc == RC_OK)
+		s->run_id = head.id;
+	return rc;
+}
+
+enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message, struct err *err)
+{
+	int64_t now_ns = s->clock.now ? s->clock.now(s->clock.ctx).ns : 0;
+
+	return logbook_run_end(s->logbook, s->run_id, now_ns, outcome, cause, message, err);
+}
