@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A run or a table of hand-taken readings reduced to curves: each point with its
- * uncertainty by source and what limited it. Reads the logbook, never an instrument. */
+ * uncertainty by source and what limited it. Reads the logbook, never an instrument.
+ *
+ * Sides and signs: everything at the output shaft unless the name says rotor; torque,
+ * speed and shaft power are positive when the actuator drives the shaft forward. */
 #ifndef BRIDLE_REPORTS_CURVE_H
 #define BRIDLE_REPORTS_CURVE_H
 
@@ -9,6 +12,7 @@
 #include "logbook/logbook.h"
 #include "profile/profile.h"
 
+#include <jansson.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -29,13 +33,21 @@ struct curve_point {
 	int step, direction; /* +1 loading, -1 unloading, 0 */
 	unsigned flags;      /* POINT_... */
 	bool settled, efficiency_valid; /* near zero power efficiency means nothing */
+	bool impossible;     /* efficiency above 1 beyond its uncertainty, or power of the wrong sign */
+	bool outlier;        /* breaks the smooth trend; flagged, never removed */
 	enum limit limit;
+	char limit_note[160]; /* what was seen that says so, with its figures; "" for LIMIT_NONE */
+	/* Where something was not measured the value is NaN and the number has no parts. */
 	struct unc torque_Nm, speed_rpm, shaft_power_W, voltage_V, current_A, input_power_W, efficiency;
 	double case_degC, winding_degC, brake_degC, ambient_degC, brake_A; /* indicated; NaN when unknown */
 	double rotor_rpm;    /* drive's own, indicated; NaN */
+	double drive_A;      /* drive's own torque-producing current, indicated; NaN */
+	double setpoint_Nm, setpoint_A, setpoint_rpm; /* wanted; NaN for what the plan did not set */
 	double n_effective;  /* of torque */
 	double begin_s, end_s; /* bench/monotonic time of the window */
-	char note[160];      /* e.g. "efficiency above 1: check sign, side or ratio" */
+	int64_t run_id;      /* the run that took it: a resumed sweep holds points of several */
+	bool extrapolated;   /* torque beyond the weights of the calibration */
+	char note[240];      /* e.g. "efficiency above 1: check sign, side or ratio" */
 };
 
 struct curve {
@@ -44,12 +56,30 @@ struct curve {
 	struct curve_point *points;
 	double coverage;     /* of expanded uncertainties in reports, 0.95 */
 	int64_t run_id, calibration_id, map_id; /* 0 for hand-taken readings */
-	char remarks[8][200];
+	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
+	enum limit end_limit;
+	char end_note[240];  /* in words; "" when there is nothing to say */
+	char remarks[12][240];
 	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */
+/* Adds a remark; silently dropped when all rooms are taken. */
+void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
 
-/* Reduce a sweep (and the runs that it resumes) from its samples. Profiles are those that the logbook kept. */
+/* Reduce a sweep (and the runs that it resumes) from its samples. Profiles are those that the logbook kept.
+ * *ret given to the caller, written on success only.
+ * RC_ARG       the run is not a sweep, holds no load point or rests on no calibration
+ * RC_DB        the logbook cannot be read */
 enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err) MUST_CHECK;
+
+/* The curve as others read it: "points": [...] with torque_Nm, u_torque_Nm ... limit, settled, direction, and
+ * calibration_id, map_id, coverage, remarks. Given to the caller; NULL when out of memory. */
+json_t *curve_to_json(const struct curve *curve);
+/* The points alone, for a command with a document of its own. */
+json_t *curve_points_json(const struct curve *curve);
+
+/* Expanded uncertainty of a number at a coverage probability (Student's t of its effective degrees of freedom, or
+ * narrower where rectangular sources rule). *ret_k may be NULL. */
+double curve_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k);
 
 #endif

@@ -1,0 +1,62 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/curve.h"
+
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+const char *limit_word(enum limit limit)
+{
+	switch (limit) {
+	case LIMIT_NONE: return "none";
+	case LIMIT_ACTUATOR: return "actuator";
+	case LIMIT_DRIVE: return "drive-limited";
+	case LIMIT_SUPPLY: return "supply-limited";
+	case LIMIT_BRAKE: return "brake-limited";
+	case LIMIT_CELL: return "cell-limited";
+	case LIMIT_HEAT: return "heat-limited";
+	}
+	return "none";
+}
+
+const char *limit_sentence(enum limit limit)
+{
+	switch (limit) {
+	case LIMIT_NONE:
+		return "Nothing limited these points: the load that was asked for was reached.";
+	case LIMIT_ACTUATOR:
+		return "The actuator itself gave no more: its speed fell while supply, drive and brake had room.";
+	case LIMIT_DRIVE:
+		return "The drive held its own current limit: the motor behind it might do more.";
+	case LIMIT_SUPPLY:
+		return "The supply was at its limit or sagged: beyond this the curve says nothing about the actuator.";
+	case LIMIT_BRAKE:
+		return "The brake was at full current: it could not load the actuator further.";
+	case LIMIT_CELL:
+		return "The torque cell was at full scale: more torque could not be read.";
+	case LIMIT_HEAT:
+		return "Heat came first: a temperature limit or thermal derating held the actuator back.";
+	}
+	return "";
+}
+
+void curve_free(struct curve *curve)
+{
+	if (curve == NULL)
+		return;
+	unc_ctx_free(curve->ctx);
+	free(curve->points);
+	free(curve);
+}
+
+void curve_remark(struct curve *curve, const char *format, ...)
+{
+	const size_t rooms = sizeof curve->remarks / sizeof curve->remarks[0];
+	va_list args;
+
+	if (curve->n_remarks >= rooms)
+		return;
+	va_start(args, format);
+	vsnprintf(curve->remarks[curve->n_remarks++], sizeof curve->remarks[0], format, args);
+	va_end(args);
+}
