@@ -9,9 +9,13 @@
  *   ± a u            limits, nothing else known: rectangular, u = a/sqrt 3 (GUM 4.3.7)
  *   ± a u rect|tri   limits: a/sqrt 3, a/sqrt 6
  *   ± a u normal     standard uncertainty a
+ *   ± a u trap=B     limits, trapezoid with top B times the base: a sqrt((1 + B^2)/6) (GUM 4.3.9)
  *   ± a u k=K        expanded uncertainty, normal, u = a/K
  *   any of them may end in dof=N (default: infinite)
- * a may carry a unit of its own or be a percentage ("%", "ppm") of the value. */
+ * a may carry a unit of its own or be a percentage ("%", "ppm") of the value.
+ * Where the value itself is written in % or ppm, or is left out ("± 50 ppm",
+ * value 0), the percentage of the uncertainty is absolute. "+-" and "+/-" stand
+ * for "±"; "(250.0 ± 0.2) mm" and the output of quantity_format are read too. */
 #ifndef BRIDLE_CALIB_QUANTITY_H
 #define BRIDLE_CALIB_QUANTITY_H
 
@@ -26,8 +30,9 @@ struct quantity {
 	double value;   /* in the unit that was asked for */
 	double u;       /* standard uncertainty (k = 1) in the same unit; 0 when none was stated */
 	double dof;     /* degrees of freedom of u; INFINITY unless stated */
-	enum dist dist; /* meaningful when u > 0 */
+	enum dist dist; /* meaningful when u > 0; DIST_T for a normal one with finite dof */
 	bool has_u;     /* an uncertainty was written, even if it is 0 */
+	double beta;    /* DIST_TRAPEZOID: top over base, 0 (triangle) to 1 (rectangle) */
 };
 
 /* Read text as a quantity in the given unit ("mm", "N.m", "rpm", "arcmin",
@@ -51,6 +56,12 @@ enum rc quantity_heading(const char *heading, char *ret_name, size_t name_size, 
 /* GUM-style text: U = k u with two significant digits, value rounded to match:
  * "20.34 N·m ± 0.12 N·m (k = 2.05, 95 %)". u must be >= 0 and finite; u 0 prints the value alone. */
 void quantity_format(char *buf, size_t size, double value, double u, double k, double coverage, const char *unit);
+
+/* Half-width of a bounded distribution with standard uncertainty u (u sqrt 3, u sqrt 6, ...); INFINITY for
+ * normal and t, NaN for beta outside [0, 1] of a trapezoid. */
+double dist_half_width(enum dist dist, double u, double beta);
+/* "normal", "rect", "tri", "trap", "t". */
+const char *dist_name(enum dist dist);
 
 /* Short bracket form with the standard uncertainty, two digits: "20.340(58) N·m". */
 void quantity_format_bracket(char *buf, size_t size, double value, double u, const char *unit);

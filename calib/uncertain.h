@@ -69,6 +69,15 @@ double unc_part_of(struct unc a, uint32_t source); /* 0 when absent */
 /* Welch-Satterthwaite, JCGM 100:2008 G.2b; INFINITY when every part is well known. */
 double unc_dof(const struct unc_ctx *ctx, struct unc a);
 
+/* Budget: the parts of a number, the largest first. share = (part/u)^2, the shares add to 1. */
+struct unc_budget_row {
+	uint32_t source;
+	double u; /* signed, in the number's unit */
+	double share;
+};
+/* Fills at most size rows and returns how many; 0 for an exact number or when out of memory. */
+size_t unc_budget(struct unc a, struct unc_budget_row *ret_rows, size_t size);
+
 /* Two-sided coverage factor from Student's t; dof may be fractional or INFINITY.
  * NaN for coverage outside (0, 1) or dof < 1. */
 double unc_coverage_factor(double dof, double coverage);
