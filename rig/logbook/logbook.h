@@ -57,6 +57,7 @@ struct sample {
 	int32_t step;                      /* plan step, -1 outside */
 	int64_t late_ns;
 };
+/* Time never goes back inside a run: RC_ARG otherwise. Nothing is added to a run that has ended: RC_ARG. */
 enum rc logbook_samples(struct logbook *lb, int64_t run_id, const struct sample *samples, size_t n,
 			struct err *err) MUST_CHECK;
 
@@ -70,9 +71,11 @@ enum rc logbook_event(struct logbook *lb, int64_t run_id, int64_t mono_ns, const
 enum rc logbook_record(struct logbook *lb, int64_t run_id, int64_t wall_ns, const char *kind, const char *json,
 		       int64_t *ret_id, struct err *err) MUST_CHECK;
 
-/* Group many appends: everything between is durable at the commit. */
+/* Group many appends: everything between is durable at the commit. An append that fails ends its group and undoes the
+ * whole of it; logbook_undo does so on purpose (no group: nothing happens). */
 enum rc logbook_begin(struct logbook *lb, struct err *err) MUST_CHECK;
 enum rc logbook_commit(struct logbook *lb, struct err *err) MUST_CHECK;
+void logbook_undo(struct logbook *lb);
 
 /* Reading. Strings given to the caller are malloc'ed. */
 enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret_id, int64_t *ret_wall_ns,
@@ -80,11 +83,20 @@ enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret
 enum rc logbook_record_by_id(struct logbook *lb, int64_t id, char **ret_kind, int64_t *ret_wall_ns, char **ret_json,
 			     struct err *err) MUST_CHECK;
 
+struct record_info { /* strings borrowed until fn returns */
+	int64_t id, run_id, wall_ns; /* run_id 0 = of no run */
+	const char *kind, *program, *json;
+};
+/* Every record of a kind (NULL = any), oldest first; stops when fn returns false. */
+enum rc logbook_each_record(struct logbook *lb, const char *kind,
+			    bool (*fn)(void *ctx, const struct record_info *record), void *ctx,
+			    struct err *err) MUST_CHECK;
+
 struct run_info {
 	int64_t id, mono_ns, wall_ns, end_mono_ns;
 	char kind[16], actuator[64], plan[64], outcome[16], cause[32], program[32];
 	char message[400];
-	bool on_bench, ended; /* not ended: the program was killed */
+	bool on_bench, ended; /* not ended: killed, or still running; end_mono_ns is then its last sample's */
 	int64_t calibration_id, map_id, resumes_run_id;
 	int64_t samples, points;
 };
@@ -105,5 +117,10 @@ enum rc logbook_each_event(struct logbook *lb, int64_t run_id,
 /* integrity_check, foreign keys, schema, and that nothing was altered (a running digest over the rows).
  * RC_SAYS_NO when it is not whole; the sentence says what. */
 enum rc logbook_verify(struct logbook *lb, struct err *err) MUST_CHECK;
+/* What a run measured in one figure: SHA-256 over the digests of its samples, points and events, in hexadecimal. No time of
+ * day is in it: two runs of one virtual bench with the same seed have the same. RC_SAYS_NO when a row does not fit. */
+#define LOGBOOK_DIGEST_TEXT 65
+enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT],
+			   struct err *err) MUST_CHECK;
 
 #endif

@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The running digest over rows: digest(i) = SHA-256(digest(i-1), name of the table, every field of row i).
+ * SHA-256 (FIPS 180-4) by nettle. What it shows and what it does not is said in docs/logbook.md.
+ *
+ * Fields are fed in a form that SQLite gives back unchanged: whole numbers and the bits of a double as eight bytes,
+ * low byte first; every NaN is one NaN (it is stored as NULL) and -0 is 0; a text is its length in bytes and then
+ * its bytes, NULL is length -1. Nothing depends on how rows were grouped into commits. */
+#ifndef BRIDLE_LOGBOOK_CHAIN_H
+#define BRIDLE_LOGBOOK_CHAIN_H
+
+#include <nettle/sha2.h>
+#include <stdint.h>
+
+#define CHAIN_SIZE SHA256_DIGEST_SIZE
+
+/* Zeroed = the start of a chain. */
+struct chain { uint8_t digest[CHAIN_SIZE]; };
+
+void chain_row_begin(struct sha256_ctx *hash, const struct chain *before, const char *table);
+void chain_int(struct sha256_ctx *hash, int64_t value);
+void chain_real(struct sha256_ctx *hash, double value);
+void chain_text(struct sha256_ctx *hash, const char *text);
+void chain_bytes(struct sha256_ctx *hash, const uint8_t *bytes, size_t n);
+void chain_row_end(struct sha256_ctx *hash, struct chain *after);
+
+/* The first eight bytes as a whole number: what a row that comes by the million carries. */
+int64_t chain_short(const struct chain *chain);
+
+#endif

@@ -1,0 +1,94 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the files of this room share; nobody else includes it. */
+#ifndef BRIDLE_LOGBOOK_INNER_H
+#define BRIDLE_LOGBOOK_INNER_H
+
+#include "logbook/chain.h"
+#include "logbook/logbook.h"
+#include "run/sequence.h"
+
+#include <sqlite3.h>
+
+#define LOGBOOK_SCHEMA 1
+#define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
+
+/* A sample's key holds its run and its number in the run, so that a run is one stretch of the table. */
+#define SAMPLE_KEY_BITS 32
+static inline int64_t sample_key(int64_t run_id, int64_t no)
+{
+	return (int64_t)(((uint64_t)run_id << SAMPLE_KEY_BITS) | (uint64_t)no);
+}
+#define SAMPLE_NO_MAX INT64_C(0xffffffff)
+
+/* Where the chains of the run being written stand. */
+struct run_state {
+	int64_t run_id, samples, points, events, last_mono_ns;
+	struct chain sample, point, event;
+};
+
+enum statement { INSERT_SAMPLE, INSERT_POINT, INSERT_EVENT, STATEMENT_COUNT };
+
+struct logbook {
+	sqlite3 *db;
+	char *path;
+	bool writable, grouped;          /* grouped: between logbook_begin and logbook_commit */
+	sqlite3_stmt *kept[STATEMENT_COUNT];
+	struct run_state now, committed; /* now goes back to committed when a transaction is undone */
+};
+
+enum rc schema_create(struct logbook *lb, struct err *err);
+enum rc schema_check(struct logbook *lb, struct err *err);  /* version and kind of file */
+enum rc schema_compare(struct logbook *lb, struct err *err); /* every table and trigger as created; RC_SAYS_NO */
+
+/* RC_DB with what was tried, the file's name and SQLite's reason. */
+enum rc db_fail(struct logbook *lb, struct err *err, const char *tried);
+enum rc db_exec(struct logbook *lb, const char *sql, const char *tried, struct err *err) MUST_CHECK;
+enum rc db_prepare(struct logbook *lb, const char *sql, sqlite3_stmt **ret, struct err *err) MUST_CHECK;
+void bind_real(sqlite3_stmt *st, int column, double value); /* NaN becomes NULL, -0 becomes 0 */
+void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed until the step; NULL is NULL */
+void bind_id(sqlite3_stmt *st, int column, int64_t id); /* 0 becomes NULL */
+double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
+
+/* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
+#define SAMPLE_COLUMNS                                                                                            \
+	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, "  \
+	"brake_set_A, brake_A, voltage_V, current_A, drive_mode, drive_set, drive_flags, drive_rotor_rpm, "       \
+	"drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns"
+#define SAMPLE_COLUMN_COUNT 26
+void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
+
+#define POINT_COLUMNS                                                                                             \
+	"step, direction, flags, setpoint_Nm, setpoint_A, setpoint_rpm, begin_ns, end_ns, settle_s, "             \
+	"mean_torque_Nm, mean_speed_rpm"
+#define POINT_COLUMN_COUNT 11
+void point_from_row(sqlite3_stmt *st, int first, struct seq_point *ret);
+
+/* One row's step of a chain. */
+void sample_digest(const struct chain *before, const struct sample *sample, struct chain *after);
+void point_digest(const struct chain *before, const struct seq_point *point, struct chain *after);
+void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text,
+		  struct chain *after);
+
+/* The small tables (run, run_end, record): one chain a table, the whole digest in each row. */
+enum field_kind { FIELD_NULL, FIELD_INT, FIELD_TEXT, FIELD_BLOB };
+struct field {
+	enum field_kind kind;
+	int64_t i;
+	const void *p; /* text or blob, borrowed */
+	size_t n;      /* of a blob */
+};
+struct field field_int(int64_t value);
+struct field field_id(int64_t id);          /* 0 is NULL */
+struct field field_text(const char *text);  /* NULL is NULL */
+struct field field_blob(const void *p, size_t n);
+struct field field_of_column(sqlite3_stmt *st, int column);
+void fields_digest(const struct chain *before, const char *table, const struct field *fields, size_t n,
+		   struct chain *after);
+/* Append to such a table inside a transaction; columns names the fields, the id is given here. */
+enum rc fields_insert(struct logbook *lb, const char *table, const char *columns, const struct field *fields, size_t n,
+		      int64_t *ret_id, struct err *err) MUST_CHECK;
+
+/* Walk all rows of a run and give the state of its chains. When a row does not fit: RC_SAYS_NO. */
+enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret, struct err *err) MUST_CHECK;
+
+#endif
