@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Bytes to and from a device: serial (libserialport), tcp, unix. Addresses:
  *   serial:/dev/ttyACM0          (baud from the profile)
- *   tcp:HOST:PORT
+ *   tcp:HOST:PORT                (tcp:[::1]:PORT for a numeric IPv6 address)
  *   unix:PATH                    (relative paths are relative to the bench folder)
  * A link is non-blocking. Silence and hang-up are told apart: see link_read. */
 #ifndef BRIDLE_LINK_LINK_H
@@ -25,13 +25,22 @@ void link_close(struct link *link); /* NULL is fine */
  * RC_IO when the other end is gone (hang-up, end of stream, unplugged). */
 enum rc link_read(struct link *link, char *buf, size_t size, size_t *ret_n, struct err *err) MUST_CHECK;
 
+/* The same, but when nothing is there yet wait up to timeout_ms for the first byte (then one system call in all
+ * on a socket). *ret_n 0 when the time ran out. */
+enum rc link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret_n,
+		       struct err *err) MUST_CHECK;
+
+/* Take bytes in until total have come since link_open, and keep them for link_read: for a peer that says how many
+ * it has sent. RC_IO gone, RC_TIMEOUT, RC_NOMEM when nobody reads what was kept. What came is kept in any case. */
+enum rc link_pull(struct link *link, uint64_t total, int timeout_ms, struct err *err) MUST_CHECK;
+
 /* Wait until bytes are there or timeout_ms of machine time has passed (*ret_ready false). */
 enum rc link_wait(struct link *link, int timeout_ms, bool *ret_ready, struct err *err) MUST_CHECK;
 
 /* Write all n bytes within timeout_ms. RC_IO, RC_TIMEOUT: the link is not to be trusted any more. */
 enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err) MUST_CHECK;
 
-/* Bytes since link_open: for the bench clock's lock-step. */
+/* Bytes since link_open: for the bench clock's lock-step. Read: handed out by link_read; what link_pull keeps is not. */
 uint64_t link_bytes_written(const struct link *link);
 uint64_t link_bytes_read(const struct link *link);
 

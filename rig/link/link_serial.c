@@ -1,0 +1,122 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "link/link_part.h"
+
+#include <errno.h>
+#include <libserialport.h>
+#include <poll.h>
+#include <stdlib.h>
+
+struct serial {
+	struct sp_port *port;
+	int fd;
+};
+
+/* Past a hang-up the library reads nothing, for ever and without an error: only poll tells. */
+static int hung_up(int fd)
+{
+	struct pollfd p = { .fd = fd, .events = POLLIN };
+
+	return poll(&p, 1, 0) > 0 && (p.revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
+}
+
+static ssize_t serial_read(void *part, char *buf, size_t size, int wait_ms, int *ret_errno)
+{
+	struct serial *s = part;
+	enum sp_return n;
+
+	if (wait_ms > 0)
+		part_wait(s->fd, POLLIN, part_now_ms() + wait_ms);
+	n = sp_nonblocking_read(s->port, buf, size);
+	if (n > 0)
+		return n;
+	if (n == SP_OK && !hung_up(s->fd))
+		return 0;
+	*ret_errno = n == SP_ERR_FAIL ? sp_last_error_code() : 0;
+	return PART_GONE;
+}
+
+static ssize_t serial_write(void *part, const char *buf, size_t n, int *ret_errno)
+{
+	struct serial *s = part;
+	enum sp_return done = sp_nonblocking_write(s->port, buf, n);
+
+	if (done >= 0)
+		return done;
+	*ret_errno = done == SP_ERR_FAIL ? sp_last_error_code() : EIO;
+	return PART_GONE;
+}
+
+static void serial_close(void *part)
+{
+	struct serial *s = part;
+
+	sp_close(s->port);
+	sp_free_port(s->port);
+	free(s);
+}
+
+static const struct part_ops serial_ops = { serial_read, serial_write, serial_close };
+
+static enum rc say(struct err *err, enum sp_return r, const char *name, const char *doing, const char *hint)
+{
+	char *text = r == SP_ERR_FAIL ? sp_last_error_message() : NULL;
+	int code = r == SP_ERR_FAIL ? sp_last_error_code() : 0;
+	enum rc rc = err_set(err, r == SP_ERR_ARG ? RC_ARG : r == SP_ERR_MEM ? RC_NOMEM : RC_IO, code,
+			     "link \"serial:%s\": cannot %s%s%s; %s", name, doing, text != NULL ? ": " : "",
+			     text != NULL ? text : "", hint);
+
+	sp_free_error_message(text);
+	return rc;
+}
+
+static enum sp_return configure(struct sp_port *port, int baud)
+{
+	enum sp_return r = sp_set_baudrate(port, baud);
+
+	if (r == SP_OK)
+		r = sp_set_bits(port, 8);
+	if (r == SP_OK)
+		r = sp_set_parity(port, SP_PARITY_NONE);
+	if (r == SP_OK)
+		r = sp_set_stopbits(port, 1);
+	if (r == SP_OK)
+		r = sp_set_flowcontrol(port, SP_FLOWCONTROL_NONE);
+	return r;
+}
+
+enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct err *err)
+{
+	struct serial *s = calloc(1, sizeof *s);
+	enum sp_return r;
+	enum rc rc;
+
+	if (s == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
+	r = sp_get_port_by_name(rest, &s->port);
+	if (r != SP_OK) {
+		rc = say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
+		goto no_port;
+	}
+	r = sp_open(s->port, SP_MODE_READ_WRITE);
+	if (r != SP_OK) {
+		rc = say(err, r, rest, "open it", "is it plugged in, and may this user open it (group dialout)?");
+		goto no_open;
+	}
+	r = configure(s->port, baud);
+	if (r == SP_OK)
+		r = sp_get_port_handle(s->port, &s->fd);
+	if (r != SP_OK) {
+		rc = say(err, r, rest, "set it up", "expected a port that takes this baud rate, 8 data bits, no parity");
+		goto no_setup;
+	}
+	*ret = (struct part){ .ops = &serial_ops, .ctx = s, .fd = s->fd };
+	return RC_OK;
+
+no_setup:
+	sp_close(s->port);
+no_open:
+	sp_free_port(s->port);
+no_port:
+	free(s);
+	return rc;
+}
