@@ -1,0 +1,44 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Inside of cellcal.c, shared by its files only. */
+#ifndef BRIDLE_CALIB_CELLCAL_PARTS_H
+#define BRIDLE_CALIB_CELLCAL_PARTS_H
+
+#include "calib/cellcal.h"
+#include "calib/lsq.h"
+
+struct cellcal_work {
+	const struct cellcal_input *in;
+	double *y;   /* tare-corrected */
+	bool *used;  /* goes into the fit */
+	bool *tared; /* its series has a zero reading */
+	size_t n_used;
+	double max_abs_Nm;
+};
+
+struct poly {
+	int degree;
+	bool origin;
+	double scale_Nm; /* the fit is done in T / scale_Nm */
+	struct lsq lsq;
+	struct dd inv[LSQ_TERMS][LSQ_TERMS];
+	double coef[CELLCAL_COEFS], cov[CELLCAL_COEFS][CELLCAL_COEFS];
+	double rss, residual_sd, dof;
+	double lof_F, lof_p, lof_dof1, lof_dof2; /* NaN without repeats */
+	double aicc;
+};
+
+/* subset: fits only readings for which it is true (n of them); NULL all that are used. */
+enum rc poly_fit_some(const struct cellcal_work *w, int degree, bool origin, const bool *subset, struct poly *ret,
+		      struct err *err) MUST_CHECK;
+enum rc poly_fit(const struct cellcal_work *w, int degree, bool origin, struct poly *ret, struct err *err) MUST_CHECK;
+/* Shift of the coefficients for one u of a source. */
+void poly_shift(const struct cellcal_work *w, const struct poly *p, size_t source, double ret_dcoef[CELLCAL_COEFS]);
+double poly_value(const double coef[CELLCAL_COEFS], double torque_Nm);
+double poly_slope(const double coef[CELLCAL_COEFS], double torque_Nm);
+double poly_leverage(const struct poly *p, double torque_Nm);
+
+/* What the series show, the class, and the mounting as a source of its own. */
+enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal,
+			 struct err *err) MUST_CHECK;
+
+#endif

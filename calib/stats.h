@@ -1,0 +1,108 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Means of readings that follow one another in time, the settle test, Allan
+ * deviation and the analysis of variance.
+ * Pure arithmetic: no I/O, no clock, no globals. Only what says so allocates. */
+#ifndef BRIDLE_CALIB_STATS_H
+#define BRIDLE_CALIB_STATS_H
+
+#include "calib/err.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+struct stats_mean {
+	size_t n;
+	double mean;
+	double sd;   /* n - 1; NaN for n 1 */
+	/* Lag-1 autocorrelation as NIST defines it (e-Handbook 1.3.5.12):
+	 * sum (x_i - m)(x_i+1 - m) / sum (x_i - m)^2; NaN when all readings are equal or n < 3. */
+	double lag1;
+	/* Independent readings that tell as much as these about the mean, if they are autoregressive of first
+	 * order with r = lag1: n (1 - r)/(1 + r) for long records, n / (1 + 2 sum (1 - k/n) r^k) for any n
+	 * (Bayley and Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184). Between 1 and n: a negative r does
+	 * not make more of the readings than they are. */
+	double n_effective, n_effective_finite;
+	double u_mean;        /* sd / sqrt(n_effective) */
+	double u_mean_naive;  /* sd / sqrt(n) */
+};
+
+/* x: borrowed. RC_ARG n 0 or a value not finite; RC_RANGE overflow. */
+enum rc stats_mean(const double *x, size_t n, struct stats_mean *ret, struct err *err) MUST_CHECK;
+
+/* The two forms alone. NaN when r is not inside (-1, 1) or n is 0. Not clipped. */
+double stats_n_effective(size_t n, double r);
+double stats_n_effective_finite(size_t n, double r);
+
+/* Effective count without a model: the sum of the autocorrelation in pairs of lags until a pair is no longer
+ * positive (Geyer, Stat. Sci. 7 (1992) 473, initial positive sequence). Between 1 and n; NaN for n < 4.
+ * n^2/2 at worst. */
+double stats_n_effective_acf(const double *x, size_t n);
+
+/* Standard error of the mean by batch means: n split into batches equal runs (a rest at the end is left out).
+ * RC_ARG batches < 2 or n < batches. */
+enum rc stats_batch_means(const double *x, size_t n, size_t batches, double *ret_mean, double *ret_u,
+			  struct err *err) MUST_CHECK;
+
+/* --- one reading at a time, constant memory: Welford's update with the product of neighbours --- */
+struct stats_run {
+	size_t n;
+	double first, last;   /* readings */
+	double mean, m2;      /* about the running mean */
+	double neighbours;    /* sum of (x_i - first)(x_i+1 - first) */
+	double min, max;
+};
+void stats_run_begin(struct stats_run *run);
+void stats_run_add(struct stats_run *run, double x); /* not finite: mean becomes NaN and stays so */
+/* As stats_mean; n 0 gives NaN everywhere. */
+struct stats_mean stats_run_result(const struct stats_run *run);
+
+/* --- settle test: is the slope over the last window small, its error included? ---
+ * Readings fall into STATS_SETTLE_BINS equal stretches of the window; the means of the stretches are fitted with a
+ * straight line, and the error of the slope comes from their scatter, widened when neighbours go together.
+ * No allocation; a call costs some microseconds. */
+#define STATS_SETTLE_BINS 24
+struct stats_settle {
+	double window_s;
+	size_t n, head;                    /* finished bins, ring */
+	double t_s[STATS_SETTLE_BINS], y[STATS_SETTLE_BINS];
+	double bin_begin_s, bin_t, bin_y;  /* the open bin: sums relative to its begin and first reading */
+	double bin_y0;
+	size_t bin_n;
+	double first_s, last_s;
+	bool bad;                          /* a reading was not finite since the last begin */
+};
+struct stats_slope {
+	bool known;       /* the window is full and has at least 6 filled bins */
+	double slope_per_s, u_slope_per_s; /* NaN until known */
+	double mean;      /* of the bins */
+};
+void stats_settle_begin(struct stats_settle *s, double window_s);
+/* t_s must not run backwards (such a reading is left out). */
+void stats_settle_add(struct stats_settle *s, double t_s, double y);
+struct stats_slope stats_settle_slope(const struct stats_settle *s);
+/* |slope| + k u inside the limit. False until the window is full, and for anything not finite. */
+bool stats_settled(const struct stats_settle *s, double limit_per_s, double k);
+
+/* --- Allan deviation (NIST SP 1065, W. J. Riley 2008, 5.2) of equally spaced readings ---
+ * m: averaging factor, tau = m tau0. NaN when n < 2 m (adev) or n < 2 m (oadev), or a value is not finite. */
+double stats_adev(const double *y, size_t n, size_t m);
+double stats_oadev(const double *y, size_t n, size_t m); /* every overlapping pair of averages */
+
+/* --- groups --- */
+struct stats_anova {
+	double ss_between, ss_within, dof_between, dof_within, F, p, r_squared, sd_within;
+};
+/* One-way: group[i] in 0..n_groups-1 for each y[i]. Allocates. RC_ARG fewer than two filled groups, no dof within,
+ * a value not finite; RC_NOMEM. */
+enum rc stats_anova(const double *y, const size_t *group, size_t n, size_t n_groups, struct stats_anova *ret,
+		    struct err *err) MUST_CHECK;
+
+struct stats_two_sample {
+	double mean[2], sd[2], pooled_sd;
+	double t_pooled, dof_pooled, p_pooled; /* equal variances; p two-sided */
+	double t_welch, dof_welch, p_welch;    /* not assumed */
+};
+enum rc stats_two_sample(const double *a, size_t n_a, const double *b, size_t n_b, struct stats_two_sample *ret,
+			 struct err *err) MUST_CHECK;
+
+#endif
