@@ -1,0 +1,117 @@
+"""What the tests of the whole program share: a bench folder in a temporary place, the virtual bench
+as a process, commands as a user types them, and TAP output."""
+import json
+import os
+import pathlib
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+import traceback
+
+ROOT = pathlib.Path(__file__).resolve().parents[2]
+BRIDLE = os.environ.get("BRIDLE", str(ROOT / "build" / "rig" / "command" / "bridle"))
+EXAMPLE = ROOT / "docs" / "examples" / "heron-lock"
+
+
+class Result:
+    def __init__(self, done):
+        self.status, self.out, self.err = done.returncode, done.stdout, done.stderr
+
+    @property
+    def json(self):
+        return json.loads(self.out)
+
+    def __repr__(self):
+        return f"status {self.status}\n--- out\n{self.out[-2000:]}\n--- err\n{self.err[-2000:]}"
+
+
+def run(*args, timeout=300, env=None, **kwargs):
+    """One command of the program, as typed; never raises on its status."""
+    done = subprocess.run([BRIDLE, *map(str, args)], capture_output=True, text=True, timeout=timeout,
+                          stdin=subprocess.DEVNULL, env={**os.environ, **(env or {})}, **kwargs)
+    return Result(done)
+
+
+class Bench:
+    """A copy of the example's folder with a virtual bench that serves it."""
+
+    def __init__(self, seed=1, options=(), example=EXAMPLE, edit=None):
+        self.home = tempfile.TemporaryDirectory(prefix="bridle-")
+        self.folder = pathlib.Path(self.home.name) / "bench"
+        shutil.copytree(example, self.folder)
+        if edit:
+            edit(self.folder)
+        self.seed, self.options, self.process = seed, list(options), None
+
+    def __enter__(self):
+        self.start()
+        return self
+
+    def start(self):
+        self.log = open(self.folder / "bench.log", "ab")
+        self.process = subprocess.Popen([BRIDLE, "bench", "--bench", str(self.folder), "--seed", str(self.seed), *self.options],
+                                        stdin=subprocess.DEVNULL, stdout=self.log, stderr=self.log)
+
+    def stop(self):
+        if self.process and self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+            try:
+                self.process.wait(10)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+        self.log.close()
+
+    def __exit__(self, *_):
+        self.stop()
+        self.home.cleanup()
+
+    def run(self, *args, **kwargs):
+        return run(*args, "--bench", self.folder, **kwargs)
+
+    def must(self, *args, **kwargs):
+        """A command that has to succeed; its JSON."""
+        result = self.run(*args, "--json", **kwargs)
+        assert result.status == 0, f"bridle {' '.join(map(str, args))}: {result!r}\n--- bench\n{self.bench_log()}"
+        return result.json
+
+    def popen(self, *args):
+        return subprocess.Popen([BRIDLE, *map(str, args), "--bench", str(self.folder)], stdin=subprocess.DEVNULL,
+                                stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+    def bench_log(self):
+        return (self.folder / "bench.log").read_text(errors="replace")[-2000:]
+
+    def replace(self, file, old, new):
+        path = self.folder / file
+        text = path.read_text()
+        assert old in text, f"{file} has no \"{old}\""
+        path.write_text(text.replace(old, new))
+
+
+def wait_for(condition, seconds, what):
+    """Wait in machine time for something that another process does."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        value = condition()
+        if value:
+            return value
+        time.sleep(0.02)
+    raise AssertionError(f"waited {seconds} s for {what}")
+
+
+def main(*tests):
+    """Run the functions as TAP."""
+    print(f"1..{len(tests)}", flush=True)
+    failed = 0
+    for number, test in enumerate(tests, 1):
+        try:
+            test()
+            print(f"ok {number} - {test.__name__}", flush=True)
+        except Exception:
+            failed += 1
+            print(f"not ok {number} - {test.__name__}", flush=True)
+            print("".join(f"# {line}\n" for line in traceback.format_exc().splitlines()), flush=True)
+    raise SystemExit(1 if failed else 0)

@@ -1,0 +1,143 @@
+#!/usr/bin/env python3
+"""The truth study: many virtual rigs whose errors are drawn within their stated uncertainties, each calibrated,
+mapped and swept for real. How often do the stated 95 % intervals cover the truth?
+
+Points of one rig share its errors, so how sure the coverage itself is comes from the rigs: the standard error is
+that of the mean of the rigs' own shares (a cluster of points counts once).
+
+usage: study.py [--rigs N] [--first SEED] [--jobs J] [--arm-lie FACTOR] [--band LOW HIGH] [--points FILE.csv]"""
+import argparse
+import bisect
+import concurrent.futures
+import csv
+import math
+import pathlib
+import re
+import statistics
+import sys
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
+import harness  # noqa: E402
+
+QUANTITIES = {"torque_Nm": "T_Nm", "speed_rpm": "speed", "shaft_power_W": "P", "efficiency": "eta"}
+
+
+class Truth:
+    """Means over a window from the cumulative integrals that the bench wrote."""
+
+    def __init__(self, path):
+        with open(path) as file:
+            rows = csv.DictReader(line for line in file if not line.startswith("#"))
+            self.columns = {name: [] for name in rows.fieldnames}
+            for row in rows:
+                for name, value in row.items():
+                    try:
+                        self.columns[name].append(float(value))
+                    except (TypeError, ValueError):
+                        self.columns[name].append(math.nan)
+        self.t = self.columns["t_s"]
+
+    def at(self, name, t):
+        i = min(max(bisect.bisect_right(self.t, t), 1), len(self.t) - 1)
+        share = (t - self.t[i - 1]) / (self.t[i] - self.t[i - 1])
+        column = self.columns[name]
+        return column[i - 1] + share * (column[i] - column[i - 1])
+
+    def mean(self, name, begin, end):
+        return (self.at(name, end) - self.at(name, begin)) / (end - begin)
+
+    def point(self, begin, end):
+        torque = self.mean("int_torque_Nms", begin, end)
+        speed = self.mean("int_speed_rad", begin, end) * 30 / math.pi
+        shaft = self.mean("int_shaft_J", begin, end)
+        electric = self.mean("int_input_J", begin, end)
+        return {"torque_Nm": torque, "speed_rpm": speed, "shaft_power_W": shaft,
+                "efficiency": shaft / electric if electric else math.nan}
+
+
+def short_plans(folder, arm_lie):
+    """Short plans: a rig in seconds. The lie makes the profile claim a smaller arm uncertainty than the truth has."""
+    (folder / "plans" / "truth.ini").write_text(
+        re.sub(r"(?m)^torque *=.*$", "torque = 5, 15, 25, 35 N.m",
+               re.sub(r"(?m)^(dwell|window) *=.*$", r"\1 = 2 s",
+                      (folder / "plans" / "lock-sweep.ini").read_text())))
+
+
+def lie_about_the_arm(folder, factor):
+    path = folder / "rig.ini"
+    text, n = re.subn(r"(?m)^(length *= *[0-9.]+ mm ± )([0-9.]+)( mm.*)$",
+                      lambda m: f"{m[1]}{float(m[2]) * factor:g}{m[3]}", path.read_text())
+    assert n == 1, "no arm length in rig.ini"
+    path.write_text(text)
+
+
+def one_rig(args):
+    seed, arm_lie = args
+    with harness.Bench(seed, edit=lambda folder: short_plans(folder, arm_lie)) as bench:
+        harness.wait_for(lambda: (bench.folder / "run" / "truth.json").exists(), 10, "the bench to draw its truth")
+        if arm_lie != 1:
+            lie_about_the_arm(bench.folder, arm_lie)  # after the bench has drawn: only the controller believes it
+        bench.must("hang", "--hands")
+        bench.must("map", "--actuator", "paddle-winder")
+        bench.must("ready", "truth", "--hands", "--answers", "yes")
+        swept = bench.must("sweep", "truth")
+        bench.stop()
+        truth = Truth(bench.folder / "run" / "truth.csv")
+        rows = []
+        for point in swept["points"]:
+            true = truth.point(point["begin_s"], point["end_s"])
+            for quantity in QUANTITIES:
+                value, u, k = point[quantity], point["u_" + quantity], point.get("k_" + quantity, 1.959964)
+                if value is None or u is None:
+                    continue
+                rows.append((seed, point["step"], point["direction"], quantity, value, u, k, true[quantity]))
+        return rows
+
+
+def judge(rows, band):
+    """Prints coverage per quantity; True when every one lies in the band."""
+    good = True
+    print(f"{'quantity':<15} {'rigs':>5} {'points':>7} {'covered':>9} {'± (rigs)':>9} {'mean width':>11} {'mean error / u':>15}")
+    for quantity in QUANTITIES:
+        mine = [row for row in rows if row[3] == quantity]
+        shares = {}
+        for seed, _, _, _, value, u, k, true in mine:
+            shares.setdefault(seed, []).append(abs(value - true) <= k * u)
+        per_rig = [sum(s) / len(s) for s in shares.values()]
+        covered = statistics.fmean(per_rig)
+        sure = statistics.stdev(per_rig) / math.sqrt(len(per_rig)) if len(per_rig) > 1 else math.nan
+        width = statistics.fmean(2 * k * u / abs(true) for _, _, _, _, _, u, k, true in mine if true)
+        pull = statistics.fmean((value - true) / u for _, _, _, _, value, u, _, true in mine)
+        print(f"{quantity:<15} {len(per_rig):>5} {len(mine):>7} {100 * covered:>8.2f}% {100 * sure:>8.2f}% {100 * width:>10.3f}% {pull:>15.2f}")
+        good = good and band[0] <= 100 * covered <= band[1]
+    return good
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
+    parser.add_argument("--rigs", type=int, default=400)
+    parser.add_argument("--first", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--arm-lie", type=float, default=1.0)
+    parser.add_argument("--band", type=float, nargs=2, default=(93, 97))
+    parser.add_argument("--points")
+    options = parser.parse_args()
+    seeds = range(options.first, options.first + options.rigs)
+    rows = []
+    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
+        for done, result in enumerate(pool.map(one_rig, ((seed, options.arm_lie) for seed in seeds)), 1):
+            rows += result
+            print(f"# {done} of {options.rigs} rigs", file=sys.stderr, flush=True)
+    if options.points:
+        with open(options.points, "w", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(("seed", "step", "direction", "quantity", "value", "u", "k", "truth"))
+            writer.writerows(rows)
+    print(f"seeds {seeds[0]} to {seeds[-1]}, arm uncertainty stated {options.arm_lie:g} times as large as it is")
+    good = judge(rows, options.band)
+    print("coverage inside" if good else "coverage OUTSIDE", f"the band {options.band[0]} to {options.band[1]} %")
+    sys.exit(0 if good else 1)
+
+
+if __name__ == "__main__":
+    main()
