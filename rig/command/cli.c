@@ -2,6 +2,7 @@
 #include "command/cli.h"
 
 #include "profile/nearest.h"
+#include "profile/utf8.h"
 
 #include <getopt.h>
 #include <math.h>
@@ -221,54 +222,6 @@ static const char *cause_of(enum rc rc)
 	return "unknown";
 }
 
-/* Length of the well-formed UTF-8 sequence at s, 0 when there is none (RFC 3629, section 4). */
-static size_t utf8_length(const char *s)
-{
-	const unsigned char *b = (const unsigned char *)s;
-	unsigned char lo = 0x80, hi = 0xBF;
-	size_t n;
-
-	if (b[0] < 0x80)
-		return b[0] >= 0x20 && b[0] != 0x7F;
-	if (b[0] >= 0xC2 && b[0] <= 0xDF)
-		n = 2;
-	else if (b[0] >= 0xE0 && b[0] <= 0xEF)
-		n = 3;
-	else if (b[0] >= 0xF0 && b[0] <= 0xF4)
-		n = 4;
-	else
-		return 0;
-	lo = b[0] == 0xE0 ? 0xA0 : b[0] == 0xF0 ? 0x90 : lo;
-	hi = b[0] == 0xED ? 0x9F : b[0] == 0xF4 ? 0x8F : hi;
-	if (b[1] < lo || b[1] > hi)
-		return 0;
-	for (size_t i = 2; i < n; i++)
-		if ((b[i] & 0xC0) != 0x80)
-			return 0;
-	return n;
-}
-
-/* A copy that a terminal and a JSON writer can take. */
-static void clean_text(const char *text, char *buf, size_t size)
-{
-	size_t at = 0;
-
-	while (*text && at + 5 < size) {
-		size_t n = utf8_length(text);
-		if (n > 1 && (unsigned char)text[0] == 0xC2 && (unsigned char)text[1] < 0xA0)
-			n = 0; /* C1 control characters */
-		if (n == 0) {
-			buf[at++] = '?';
-			text++;
-		} else {
-			memcpy(buf + at, text, n);
-			at += n;
-			text += n;
-		}
-	}
-	buf[at] = '\0';
-}
-
 json_t *cli_text(const char *text)
 {
 	if (!text)
@@ -280,7 +233,7 @@ json_t *cli_text(const char *text)
 	char *clean = malloc(size);
 	if (!clean)
 		return NULL;
-	clean_text(text, clean, size);
+	utf8_clean(text, clean, size);
 	json_t *ret = json_string(clean);
 	free(clean);
 	return ret;
@@ -306,12 +259,12 @@ int cli_fail(const struct cli *cli, const struct err *err, const char *cause, co
 
 	if (cli && cli->json)
 		return fail_json(err, cause ? cause : cause_of(err->rc), mistakes);
-	clean_text(err->what, text, sizeof text);
+	utf8_clean(err->what, text, sizeof text);
 	fprintf(stderr, "bridle: %s\n", text);
 	if (!mistakes || (mistakes->n == 1 && mistakes->more == 0 && strcmp(mistakes->line[0], err->what) == 0))
 		return err_exit_status(err->rc);
 	for (size_t i = 0; i < mistakes->n; i++) {
-		clean_text(mistakes->line[i], text, sizeof text);
+		utf8_clean(mistakes->line[i], text, sizeof text);
 		fprintf(stderr, "  %s\n", text);
 	}
 	if (mistakes->more > 0)

@@ -4,7 +4,7 @@
  * a file is collected (file, line, key, found, expected) and shown at once; an
  * unknown key or section is a mistake, a missing key without a default too.
  *
- * The tables of keys (name, unit, default, meaning, range) live in profile_keys.c;
+ * The tables of keys (name, unit, default, meaning, range) live in keys_*.c;
  * the templates of `bridle new`, the reader and the man page come from them. */
 #ifndef BRIDLE_PROFILE_PROFILE_H
 #define BRIDLE_PROFILE_PROFILE_H
@@ -27,7 +27,7 @@ enum meter_plane { PLANE_ACTUATOR, PLANE_SUPPLY };
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */
 struct rig_profile {
 	char name[PROFILE_WORD];                 /* [rig] name */
-	struct quantity latitude_deg, height_m;  /* [rig] latitude, height: for normal gravity ... */
+	struct quantity latitude_deg, height_m;  /* [rig] latitude, height: for normal gravity ...; NaN when not given */
 	struct quantity gravity_m_per_s2;        /* [rig] gravity: ... or the value itself; has_u/value 0 when not given */
 	struct quantity air_density_kg_per_m3;   /* [rig] air_density, default 1.2 kg/m3 ± 0.06 kg/m3 rect */
 
@@ -35,7 +35,7 @@ struct rig_profile {
 	int baud;                                /* [tether] baud, 115200 */
 	double rate_Hz;                          /* [tether] rate, 100 Hz: ticks and fast samples */
 	double lease_s;                          /* [tether] lease, 0.3 s */
-	double node_clock_ppm_u;                 /* [tether] clock = ± 50 ppm (relative standard uncertainty read as quantity "1") */
+	double node_clock_ppm_u;                 /* [tether] clock = ± 50 ppm (relative standard uncertainty of "± a") */
 
 	bool is_virtual;                         /* a [virtual] section is there */
 	char control[PROFILE_PATH];              /* [virtual] control */
@@ -150,7 +150,9 @@ struct mistakes {
 };
 
 /* Read a file. text (may be NULL) gets the file's whole text, malloc'ed, for the logbook.
- * RC_ARG with mistakes filled, RC_IO when the file cannot be read. ret written on success only. */
+ * RC_ARG with mistakes filled, also when there is no such file or it is none that a person wrote; RC_IO when the
+ * machine will not read it. Mistakes are added to those that m holds (zero it first; NULL is fine).
+ * ret, ret_text: written on success only. */
 enum rc profile_read_rig(const char *path, struct rig_profile *ret, char **ret_text, struct mistakes *m,
 			 struct err *err) MUST_CHECK;
 enum rc profile_read_actuator(const char *path, struct actuator_profile *ret, char **ret_text, struct mistakes *m,
@@ -166,6 +168,12 @@ enum rc profile_parse_actuator(const char *text, const char *name, struct actuat
 			       struct err *err) MUST_CHECK;
 enum rc profile_parse_plan(const char *text, const char *name, struct plan_profile *ret, struct mistakes *m,
 			   struct err *err) MUST_CHECK;
+
+enum rc profile_parse_weights(const char *text, const char *name, struct weights_profile *ret, struct mistakes *m,
+			      struct err *err) MUST_CHECK;
+
+/* Index of the piece with that section name, -1 when there is none. */
+int profile_piece(const struct weights_profile *weights, const char *name);
 
 /* Local gravity by what the profile gives. */
 struct quantity profile_gravity(const struct rig_profile *rig);

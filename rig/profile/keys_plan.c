@@ -1,0 +1,140 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Actuator, plan and weights: what changes from test to test. */
+#include "profile/keys_tables.h"
+
+#include <math.h>
+
+#define ACTUATOR(field) offsetof(struct actuator_profile, field), sizeof(((struct actuator_profile *)0)->field)
+#define PLAN(field) offsetof(struct plan_profile, field), sizeof(((struct plan_profile *)0)->field)
+#define PIECE(field) offsetof(struct piece_values, field), sizeof(((struct piece_values *)0)->field)
+#define TABLE(sections, keys) sections, sizeof sections / sizeof sections[0], keys, sizeof keys / sizeof keys[0]
+
+static const struct profile_section actuator_sections[] = {
+	{ "actuator", false, "The actuator under test" },
+	{ "limits", false, "What must never be exceeded on this actuator; the smaller of these and the rig's holds" },
+	{ "drive", false, "Its drive" },
+	{ "claims", true, "What its data sheet claims: each is confirmed, refuted or left undecided in the report. "
+			  "Leave out what it does not say" },
+	{ "forecast", true, "What to expect before anything was measured: for the forecast only" },
+};
+
+static const struct profile_key actuator_keys[] = {
+	{ "actuator", "name", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "paddle winder", 0, 0, NULL,
+	  "What it is called in records and reports", ACTUATOR(name) },
+	{ "actuator", "ratio", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "1", NULL, "36", 0, 1e6, NULL,
+	  "Turns of the rotor for one turn of the output", ACTUATOR(gear_ratio) },
+
+	{ "limits", "torque", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "N.m", NULL, "45 N.m", 0, 1e5, NULL,
+	  "Largest torque at the output", ACTUATOR(limit_torque_Nm) },
+	{ "limits", "speed", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "rpm", NULL, "150 rpm", 0, 1e5, NULL,
+	  "Largest speed of the output", ACTUATOR(limit_speed_rpm) },
+	{ "limits", "current", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "A", NULL, "20 A", 0, 1e4, NULL,
+	  "Largest torque-producing current of the drive", ACTUATOR(limit_current_A) },
+	{ "limits", "case", KEY_VALUE, KEY_REQUIRED, "degC", NULL, "80 degC", 30, 300, NULL,
+	  "Hottest that its case may become", ACTUATOR(case_hot_degC) },
+	{ "limits", "winding", KEY_VALUE, KEY_REQUIRED, "degC", NULL, "120 degC", 30, 300, NULL,
+	  "Hottest that its winding may become", ACTUATOR(winding_hot_degC) },
+
+	{ "drive", "dropout", KEY_VALUE, KEY_REQUIRED, "V", NULL, "36 V", 0, 1000, NULL,
+	  "Voltage below which the drive drops out and stays stopped until it is restarted", ACTUATOR(voltage_min_V) },
+	{ "drive", "speed", KEY_VALUE, 0, "rpm", "0 rpm", "85 rpm", 0, 1e5, NULL,
+	  "Speed of the output in speed mode when a plan states none; 0: every plan states its own",
+	  ACTUATOR(speed_mode_rpm) },
+	{ "drive", "k_t", KEY_VALUE, 0, "N.m/A", "0 N.m/A", "2.2 N.m/A", 0, 1e5, NULL,
+	  "Torque at the output for one ampere of torque-producing current; 0: unknown", ACTUATOR(k_t_Nm_per_A) },
+
+	{ "claims", "rated_torque", KEY_CLAIM, KEY_ABOVE, "N.m", NULL, "20 N.m @ 80 rpm", 0, 1e5, NULL,
+	  "Torque that it gives without end, at a speed", ACTUATOR(rated_torque_Nm) },
+	{ "claims", "peak_torque", KEY_CLAIM, KEY_ABOVE, "N.m", NULL, "40 N.m", 0, 1e5, NULL,
+	  "Torque that it gives for a short time, at any speed or at the one stated", ACTUATOR(peak_torque_Nm) },
+	{ "claims", "no_load_speed", KEY_CLAIM, KEY_ABOVE, "rpm", NULL, "105 rpm", 0, 1e5, NULL,
+	  "Speed of the unloaded output", ACTUATOR(no_load_rpm) },
+	{ "claims", "peak_efficiency", KEY_CLAIM, KEY_ABOVE, "1", NULL, "72 %", 0, 1, NULL,
+	  "Best efficiency, at any speed or at the one stated", ACTUATOR(peak_efficiency) },
+	{ "claims", "rated_power", KEY_CLAIM, KEY_ABOVE, "W", NULL, "165 W", 0, 1e6, NULL,
+	  "Power at the output that it gives without end", ACTUATOR(rated_power_W) },
+
+	{ "forecast", "efficiency", KEY_VALUE, KEY_ABOVE, "1", "50 %", "60 %", 0, 1, NULL,
+	  "Efficiency to reckon with", ACTUATOR(expect_efficiency) },
+	{ "forecast", "no_load_power", KEY_VALUE, 0, "W", "0 W", "20 W", 0, 1e6, NULL,
+	  "Electrical power that it takes without load", ACTUATOR(expect_no_load_W) },
+};
+
+static const struct profile_section plan_sections[] = {
+	{ "plan", false, "What is run" },
+	{ "steps", false, "The loads. Several steps: \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\", rising" },
+	{ "steady", true, "When a step counts as steady, and for how long it is averaged" },
+	{ "verdict", true, "How sure a verdict on a claim must be" },
+};
+
+static const struct profile_key plan_keys[] = {
+	{ "plan", "actuator", KEY_NAME, KEY_REQUIRED, NULL, NULL, "example", 0, 0, NULL,
+	  "File in actuators/, without .ini", PLAN(actuator) },
+	{ "plan", "load", KEY_CHOICE, 0, NULL, "torque", NULL, 0, 0, "torque|current",
+	  "torque: the loop holds measured torque. current: brake current is set, torque follows", PLAN(load) },
+	{ "plan", "drive", KEY_CHOICE, 0, NULL, "speed", NULL, 0, 0, "speed|current|hand",
+	  "speed: the drive holds a speed. current: it gives a torque-producing current. hand: someone runs it",
+	  PLAN(drive) },
+	{ "plan", "speed", KEY_VALUE, KEY_SHOWN, "rpm", "0 rpm", "85 rpm", 0, 1e5, NULL,
+	  "Speed of the output with drive = speed; 0: that of the actuator's file", PLAN(speed_rpm) },
+	{ "plan", "current", KEY_VALUE, 0, "A", "0 A", "8 A", 0, 1e4, NULL,
+	  "Torque-producing current with drive = current", PLAN(drive_A) },
+
+	{ "steps", "torque", KEY_STEPS, KEY_SHOWN, "N.m", NULL, "from 0 to 40 step 5 N.m", 0, 1e5, NULL,
+	  "The steps with load = torque", PLAN(step) },
+	{ "steps", "current", KEY_STEPS, 0, "A", NULL, "0, 0.2, 0.4, 0.6 A", 0, 1e3, NULL,
+	  "The steps with load = current", PLAN(step) },
+	{ "steps", "down", KEY_YESNO, 0, NULL, "yes", NULL, 0, 0, NULL,
+	  "After the heaviest step go back down, so that heat and hysteresis show", PLAN(down) },
+	{ "steps", "repeat_first", KEY_YESNO, 0, NULL, "yes", NULL, 0, 0, NULL,
+	  "Repeat the first step at the end: it shows drift", PLAN(repeat_first) },
+	{ "steps", "order", KEY_CHOICE, 0, NULL, "rising", NULL, 0, 0, "rising|shuffled",
+	  "shuffled: random order, so that drift does not look like load", PLAN(shuffle) },
+	{ "steps", "seed", KEY_WHOLE, 0, "1", "1", NULL, 0, 2147483647, NULL,
+	  "Draws the shuffled order; the same seed gives the same order", PLAN(seed) },
+
+	{ "steady", "dwell", KEY_VALUE, 0, "s", "6 s", NULL, 0, 36000, NULL,
+	  "Time that each step is averaged over once it is steady", PLAN(dwell_s) },
+	{ "steady", "window", KEY_VALUE, KEY_ABOVE, "s", "3 s", NULL, 0, 3600, NULL,
+	  "Time over which the slopes below are taken", PLAN(window_s) },
+	{ "steady", "timeout", KEY_VALUE, KEY_ABOVE, "s", "20 s", NULL, 0, 36000, NULL,
+	  "After so long the step is taken as it is and marked not settled", PLAN(timeout_s) },
+	{ "steady", "torque_slope", KEY_VALUE, KEY_ABOVE, "N.m/s", "0.05 N.m/s", NULL, 0, 1e4, NULL,
+	  "Steady: torque changes no faster", PLAN(torque_slope_Nm_per_s) },
+	{ "steady", "speed_slope", KEY_VALUE, KEY_ABOVE, "rpm/s", "0.5 rpm/s", NULL, 0, 1e4, NULL,
+	  "Steady: speed changes no faster", PLAN(speed_slope_rpm_per_s) },
+	{ "steady", "temperature_slope", KEY_VALUE, KEY_ABOVE, "K/min", "30 K/min", NULL, 0, 1e4, NULL,
+	  "Steady: no temperature changes faster. 2 K/h is the equilibrium of IEC 60034-1; a sweep cannot wait so long",
+	  PLAN(temp_slope_K_per_min) },
+	{ "steady", "rest", KEY_VALUE, 0, "s", "0 s", NULL, 0, 36000, NULL,
+	  "Rest without load between steps, to cool", PLAN(cool_s) },
+
+	{ "verdict", "confidence", KEY_VALUE, 0, "1", "95 %", NULL, 0.5, 0.9999, NULL,
+	  "A claim is confirmed or refuted when it is so with this probability", PLAN(confidence) },
+};
+
+static const struct profile_section weights_sections[] = {
+	{ "", true, "One section for each piece, by the name that you call it by (letters, digits, - _ .). [hanger] is a "
+		    "piece that hangs always" },
+};
+
+static const struct profile_key weights_keys[] = {
+	{ "", "class", KEY_CHOICE, 0, NULL, NULL, "M1", 0, 0, "E2|F1|F2|M1|M2|M3",
+	  "Class of OIML R 111-1; then give nominal", PIECE(class_index) },
+	{ "", "nominal", KEY_VALUE, KEY_ABOVE, "kg", NULL, "2 kg", 0, 5000, NULL,
+	  "Nominal mass of a piece with a class", PIECE(nominal_kg) },
+	{ "", "mass", KEY_QUANTITY, KEY_UNCERTAIN | KEY_ABOVE, "kg", NULL, "2.0003 kg ± 0.1 g", 0, 5000, NULL,
+	  "Conventional mass of a piece that was weighed or has a certificate", PIECE(mass_kg) },
+	{ "", "density", KEY_QUANTITY, KEY_ABOVE, "kg/m3", "7900 kg/m3 ± 500 kg/m3 rect", NULL, 0, 23000, NULL,
+	  "Density, for the buoyancy: steel 7900, brass 8400, cast iron 7100 kg/m3", PIECE(density_kg_per_m3) },
+};
+
+const struct profile_table profile_actuator_table = {
+	"actuators/NAME.ini", "What is tested", TABLE(actuator_sections, actuator_keys),
+};
+const struct profile_table profile_plan_table = {
+	"plans/NAME.ini", "Which actuator is run with which loads", TABLE(plan_sections, plan_keys),
+};
+const struct profile_table profile_weights_table = {
+	"weights.ini", "The dead weights", TABLE(weights_sections, weights_keys),
+};

@@ -1,0 +1,105 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/profile_keys.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define WIDTH 100
+#define GENEROUS 1000 /* a larger upper bound only catches slips of the pen: no news to a reader */
+
+/* A comment, its lines broken at WIDTH. */
+static void comment(FILE *f, const char *text)
+{
+	size_t column = 0;
+
+	for (const char *word = text; *word;) {
+		size_t n = strcspn(word, " ");
+		if (column > 0 && column + 1 + n > WIDTH) {
+			fputc('\n', f);
+			column = 0;
+		}
+		fprintf(f, column == 0 ? "# %.*s" : " %.*s", (int)n, word);
+		column += n + (column == 0 ? 2 : 1);
+		word += n;
+		word += strspn(word, " ");
+	}
+	fputc('\n', f);
+}
+
+/* A key that has a default, or may be left out, stands as a comment that shows it. */
+static void print_key(FILE *f, const struct profile_key *key, bool off)
+{
+	char text[700], range[200];
+	const char *shown = key->sample ? key->sample : key->fallback;
+
+	profile_range_text(key, range, sizeof range);
+	int at = snprintf(text, sizeof text, "%s.", key->meaning);
+	if (*range && key->max < GENEROUS)
+		at += snprintf(text + at, sizeof text - (size_t)at, " Range: %s.", range);
+	if (key->fallback && *key->fallback && key->sample)
+		snprintf(text + at, sizeof text - (size_t)at, " Default: %s.", key->fallback);
+	comment(f, text);
+	fprintf(f, "%s%s = %s\n", off ? "#" : "", key->key, shown);
+}
+
+static void print_section(FILE *f, const struct profile_table *table, size_t section)
+{
+	const struct profile_section *s = &table->sections[section];
+	size_t first = 0, n = 0;
+	bool off = strcmp(s->name, "virtual") == 0;
+	char text[400];
+
+	snprintf(text, sizeof text, "%s.", s->meaning);
+	fputc('\n', f);
+	comment(f, text);
+	fprintf(f, "%s[%s]\n", off ? "#" : "", s->name);
+	(void)profile_section_keys(table, section, &first, &n);
+	for (size_t i = first; i < first + n; i++)
+		print_key(f, &table->keys[i], off || !(table->keys[i].flags & (KEY_REQUIRED | KEY_SHOWN)));
+}
+
+/* Pieces have names of their own, so their keys are shown once, as a comment, and then used. */
+static void print_weights(FILE *f, const struct profile_table *table)
+{
+	char text[400];
+
+	snprintf(text, sizeof text, "%s.", table->sections[0].meaning);
+	fputc('\n', f);
+	comment(f, text);
+	fputs("#[NAME]\n", f);
+	for (size_t i = 0; i < table->n_keys; i++)
+		print_key(f, &table->keys[i], true);
+	fputs("\n[hanger]\nmass = 0.512 kg \xc2\xb1 0.5 g\n", f);
+	for (char name = 'a'; name <= 'e'; name++)
+		fprintf(f, "\n[2kg-%c]\nnominal = 2 kg\nclass = M1\n", name);
+	fputs("\n[1kg]\nnominal = 1 kg\nclass = M1\n", f);
+}
+
+char *profile_template(enum profile_file which)
+{
+	const struct profile_table *table = profile_table(which);
+	char *text = NULL, head[200];
+	size_t size;
+	FILE *f = open_memstream(&text, &size);
+
+	if (!f)
+		return NULL;
+	snprintf(head, sizeof head, "%s: %s.", table->file, table->meaning);
+	comment(f, head);
+	comment(f, "A key is written as key = value; a line that begins with # is a comment. The figures are those of an "
+		   "invented rig: put your own in their place. A key that stands as a comment may be left out: the value "
+		   "shown is its default unless the comment says otherwise.");
+	comment(f, "Uncertainties: \xc2\xb1 0.4 mm are limits (rectangular); add k=2 for an expanded uncertainty, normal for "
+		   "a standard one, tri for triangular limits.");
+	if (which == PROFILE_WEIGHTS)
+		print_weights(f, table);
+	for (size_t i = 0; which != PROFILE_WEIGHTS && i < table->n_sections; i++)
+		print_section(f, table, i);
+	bool bad = ferror(f) != 0;
+	if (fclose(f) != 0 || bad) {
+		free(text);
+		return NULL;
+	}
+	return text;
+}

@@ -1,0 +1,318 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/reading.h"
+
+#include "profile/nearest.h"
+#include "profile/profile_value.h"
+#include "profile/utf8.h"
+
+#include <ini.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+#define NAME_MAX_BYTES 48 /* inih cuts longer names off without a word */
+#define SHOWN 70
+
+void reading_mistake(struct reading *r, int line, const char *section, const char *key, const char *format, ...)
+{
+	char place[200], what[260], *to;
+	struct mistakes *m = r->mistakes ? r->mistakes : &r->own;
+	size_t at = (size_t)snprintf(place, sizeof place, line > 0 ? "%.100s:%d:" : "%.100s:", r->name, line);
+	va_list args;
+
+	if (section && *section)
+		at += (size_t)snprintf(place + at, sizeof place - at, " [%.40s]", section);
+	if (key && *key)
+		snprintf(place + at, sizeof place - at, " %.40s", key);
+	va_start(args, format);
+	vsnprintf(what, sizeof what, format, args);
+	va_end(args);
+	bool bare = !(section && *section) && !(key && *key);
+	to = m->n < sizeof m->line / sizeof m->line[0] ? m->line[m->n++] : (m->more++, NULL);
+	if (to)
+		snprintf(to, sizeof m->line[0], "%.140s%s %.150s", place, bare ? "" : ":", what);
+	if (r->n_mistakes++ == 0)
+		snprintf(r->first, sizeof r->first, "%.140s%s %.150s", place, bare ? "" : ":", what);
+}
+
+int reading_line(const struct reading *r, const char *section, const char *key)
+{
+	for (size_t i = 0; i < r->table->n_keys; i++)
+		if (strcmp(r->table->keys[i].section, section) == 0 && strcmp(r->table->keys[i].key, key) == 0)
+			return r->key_line[i];
+	return 0;
+}
+
+enum rc reading_end(const struct reading *r, struct err *err)
+{
+	if (r->n_mistakes == 0)
+		return RC_OK;
+	if (r->n_mistakes == 1)
+		return err_set(err, RC_ARG, 0, "%s", r->first);
+	return err_set(err, RC_ARG, 0, "%s has %zu mistakes", r->name, r->n_mistakes);
+}
+
+void reading_defaults(const struct profile_table *table, void *base)
+{
+	char why[VALUE_WHY];
+
+	for (size_t i = 0; i < table->n_keys; i++)
+		if (table->keys[i].fallback && table->keys[i].size > 0)
+			(void)value_read(&table->keys[i], table->keys[i].fallback, base, why);
+}
+
+static void shown(const char *text, char buf[SHOWN])
+{
+	utf8_clean(text, buf, SHOWN);
+	if (strlen(text) > strlen(buf))
+		memcpy(buf + strlen(buf) - 3, "...", 4);
+}
+
+static bool any_section(const struct reading *r)
+{
+	return r->table->sections[0].name[0] == '\0';
+}
+
+static void list_names(const struct reading *r, size_t section, char *buf, size_t size)
+{
+	size_t first, n, at = 0;
+
+	buf[0] = '\0';
+	if (section < READING_SECTIONS && profile_section_keys(r->table, section, &first, &n)) {
+		for (size_t i = first; i < first + n && at < size; i++)
+			at += (size_t)snprintf(buf + at, size - at, "%s%s", i > first ? ", " : "", r->table->keys[i].key);
+		return;
+	}
+	for (size_t i = 0; i < r->table->n_sections && at < size; i++)
+		at += (size_t)snprintf(buf + at, size - at, "%s[%s]", i ? ", " : "", r->table->sections[i].name);
+}
+
+static void unknown_section(struct reading *r)
+{
+	const char *names[READING_SECTIONS], *close;
+	char list[160];
+
+	for (size_t i = 0; i < r->table->n_sections; i++)
+		names[i] = r->table->sections[i].name;
+	close = nearest_word(r->section_name, names, r->table->n_sections);
+	list_names(r, READING_SECTIONS, list, sizeof list);
+	if (close)
+		reading_mistake(r, r->line, r->section_name, NULL, "no such section; did you mean [%s]?", close);
+	else
+		reading_mistake(r, r->line, r->section_name, NULL, "no such section; there are %s", list);
+}
+
+static void check_missing(struct reading *r, size_t section)
+{
+	char expects[VALUE_WHY];
+	size_t first, n;
+	int line = any_section(r) ? r->section_line[0] : r->section_line[section];
+	const char *name = any_section(r) ? r->section_name : r->table->sections[section].name;
+
+	if (line == 0 && r->table->sections[section].optional)
+		return;
+	if (!profile_section_keys(r->table, section, &first, &n))
+		return;
+	for (size_t i = first; i < first + n; i++) {
+		if (!(r->table->keys[i].flags & KEY_REQUIRED) || r->key_line[i] > 0)
+			continue;
+		profile_expects(&r->table->keys[i], expects, sizeof expects);
+		reading_mistake(r, line, name, r->table->keys[i].key, "is missing; expected %s", expects);
+	}
+}
+
+static void leave_section(struct reading *r)
+{
+	if (r->in_section && any_section(r) && r->base) {
+		check_missing(r, 0);
+		if (r->leave)
+			r->leave(r);
+	}
+	r->in_section = false;
+}
+
+static void enter_any(struct reading *r)
+{
+	r->section = 0;
+	r->section_line[0] = r->line;
+	memset(r->key_line, 0, sizeof r->key_line);
+	r->enter(r, r->section_name);
+}
+
+static void enter_section(struct reading *r, const char *name)
+{
+	leave_section(r);
+	snprintf(r->section_name, sizeof r->section_name, "%.*s", (int)sizeof r->section_name - 1, name);
+	r->in_section = true;
+	if (any_section(r)) {
+		enter_any(r);
+		return;
+	}
+	for (r->section = 0; r->section < r->table->n_sections; r->section++)
+		if (strcmp(r->table->sections[r->section].name, name) == 0)
+			break;
+	if (r->section == r->table->n_sections) {
+		r->section = READING_SECTIONS;
+		unknown_section(r);
+	} else if (r->section_line[r->section] > 0) {
+		reading_mistake(r, r->line, name, NULL, "stands twice (first in line %d); join the two",
+				r->section_line[r->section]);
+	} else {
+		r->section_line[r->section] = r->line;
+	}
+}
+
+static void unknown_key(struct reading *r, const char *key)
+{
+	const char *names[READING_KEYS], *close, *elsewhere = NULL;
+	char list[160], clean[SHOWN];
+	size_t first, n;
+
+	shown(key, clean);
+	if (!profile_section_keys(r->table, r->section, &first, &n))
+		return;
+	for (size_t i = 0; i < n; i++)
+		names[i] = r->table->keys[first + i].key;
+	for (size_t i = 0; i < r->table->n_keys; i++)
+		if (strcmp(r->table->keys[i].key, key) == 0)
+			elsewhere = r->table->keys[i].section;
+	close = nearest_word(key, names, n);
+	list_names(r, r->section, list, sizeof list);
+	if (close)
+		reading_mistake(r, r->line, r->section_name, clean, "no such key; did you mean %s?", close);
+	else if (elsewhere)
+		reading_mistake(r, r->line, r->section_name, clean, "no such key here; it belongs in [%s]", elsewhere);
+	else
+		reading_mistake(r, r->line, r->section_name, clean, "no such key; there are %s", list);
+}
+
+static int take_pair(void *user, const char *section, const char *key, const char *value)
+{
+	struct reading *r = user;
+	char why[VALUE_WHY], found[SHOWN];
+	size_t first, n;
+
+	(void)section; /* inih's copy is cut at 49 bytes; ours is the same and has its index */
+	if (!r->in_section) {
+		reading_mistake(r, r->line, NULL, key, "stands before the first [section]");
+		return 1;
+	}
+	if (r->section == READING_SECTIONS || !r->base || !profile_section_keys(r->table, r->section, &first, &n))
+		return 1;
+	for (size_t i = first; i < first + n; i++) {
+		if (strcmp(r->table->keys[i].key, key) != 0)
+			continue;
+		if (r->key_line[i] > 0) {
+			reading_mistake(r, r->line, r->section_name, key, "is given twice (first in line %d)", r->key_line[i]);
+			return 1;
+		}
+		r->key_line[i] = r->line;
+		shown(value, found);
+		if (!value_read(&r->table->keys[i], value, r->base, why))
+			reading_mistake(r, r->line, r->section_name, key, "found \"%s\", expected %s", found, why);
+		return 1;
+	}
+	unknown_key(r, key);
+	return 1;
+}
+
+/* False: the line holds what no text holds, and this was noted. */
+static bool is_text(struct reading *r, const char *line)
+{
+	while (*line) {
+		size_t n = *line == '\t' ? 1 : utf8_length(line);
+		if (n == 0) {
+			reading_mistake(r, r->line, NULL, NULL, "found the byte 0x%02X, expected UTF-8 text; save the file as UTF-8",
+					(unsigned)(unsigned char)*line);
+			return false;
+		}
+		line += n;
+	}
+	return true;
+}
+
+/* " # comment" goes as inih lets " ; comment" go; "Bench #2" stays. */
+static void cut_comment(char *line)
+{
+	for (char *c = line; *c; c++)
+		if (*c == '#' && (c == line || c[-1] == ' ' || c[-1] == '\t') && (c[1] == ' ' || c[1] == '\t' || !c[1])) {
+			*c = '\0';
+			return;
+		}
+}
+
+/* What inih shall see of a line: nothing when the line is none that it could take. */
+static bool take_line(struct reading *r, char *line, size_t room)
+{
+	size_t n = strlen(line);
+	char found[SHOWN];
+
+	if (*line == ';' || *line == '#' || !is_text(r, line))
+		return false;
+	cut_comment(line);
+	while (n > 0 && (line[n - 1] == ' ' || line[n - 1] == '\t' || line[n - 1] == '\0'))
+		line[--n] = '\0';
+	if (n == 0)
+		return false;
+	shown(line, found);
+	const char *equals = strchr(line, '='), *close = strchr(line, ']');
+	if (n > room) {
+		reading_mistake(r, r->line, NULL, NULL, "found a line of %zu bytes, expected at most %zu", n, room);
+		return false;
+	}
+	if (*line == '[') {
+		if (!close || close == line + 1 || (close[1] && close[1 + strspn(close + 1, " \t")] != ';') ||
+		    close - line - 1 > NAME_MAX_BYTES) {
+			reading_mistake(r, r->line, NULL, NULL, "found \"%s\", expected a section such as [%s]", found,
+					any_section(r) ? "2kg-a" : r->table->sections[0].name);
+			leave_section(r);
+			r->in_section = true;
+			r->section = READING_SECTIONS;
+			r->base = any_section(r) ? NULL : r->base;
+			return false;
+		}
+		*strchr(line, ']') = '\0';
+		enter_section(r, line + 1);
+		line[strlen(line)] = ']';
+		return true;
+	}
+	if (equals && equals > line && !memchr(line, ':', (size_t)(equals - line)))
+		return true;
+	reading_mistake(r, r->line, NULL, NULL, "found \"%s\", expected \"key = value\"", found);
+	return false;
+}
+
+/* inih's door for lines: one at a time, so that r->line is right when take_pair is called. */
+static char *give_line(char *str, int num, void *stream)
+{
+	struct reading *r = stream;
+	char line[4096];
+	size_t n = strcspn(r->at, "\n"), lead = strspn(r->at, " \t");
+
+	if (!*r->at)
+		return NULL;
+	r->line++;
+	lead = lead < n ? lead : n;
+	size_t kept = n - lead < sizeof line - 1 ? n - lead : sizeof line - 1;
+	memcpy(line, r->at + lead, kept);
+	line[kept] = '\0';
+	r->at += n + (r->at[n] == '\n');
+	if (kept > 0 && line[kept - 1] == '\r')
+		line[kept - 1] = '\0';
+	if (take_line(r, line, (size_t)num - 3))
+		snprintf(str, (size_t)num, "%s\n", line);
+	else
+		snprintf(str, (size_t)num, "\n");
+	return str;
+}
+
+void reading_run(struct reading *r, const char *text)
+{
+	r->at = strncmp(text, "\xEF\xBB\xBF", 3) == 0 ? text + 3 : text;
+	r->section = READING_SECTIONS;
+	if (ini_parse_stream(give_line, r, take_pair, r) < 0)
+		reading_mistake(r, 0, NULL, NULL, "out of memory");
+	leave_section(r);
+	for (size_t i = 0; !any_section(r) && i < r->table->n_sections; i++)
+		check_missing(r, i);
+}

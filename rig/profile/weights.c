@@ -1,0 +1,91 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/keys_tables.h"
+#include "profile/reading.h"
+
+#include <ctype.h>
+#include <math.h>
+#include <string.h>
+
+struct weights_reading {
+	struct weights_profile weights;
+	struct piece_values values; /* of the piece at hand */
+	int first_line[PROFILE_PIECES];
+};
+
+int profile_piece(const struct weights_profile *weights, const char *name)
+{
+	for (size_t i = 0; i < weights->n; i++)
+		if (strcmp(weights->piece[i].name, name) == 0)
+			return (int)i;
+	return -1;
+}
+
+static bool good_name(const char *name)
+{
+	if (!*name || strcmp(name, "all") == 0 || strlen(name) >= PROFILE_WORD)
+		return false;
+	for (; *name; name++)
+		if (!isalnum((unsigned char)*name) && !strchr("-_.", *name))
+			return false;
+	return true;
+}
+
+static void enter_piece(struct reading *r, const char *name)
+{
+	struct weights_reading *w = r->ctx;
+	int twin = profile_piece(&w->weights, name);
+
+	r->base = NULL;
+	if (!good_name(name)) {
+		reading_mistake(r, r->line, name, NULL, "expected a name of letters, digits, '-', '_' and '.', and not \"all\"");
+	} else if (twin >= 0) {
+		reading_mistake(r, r->line, name, NULL, "stands twice (first in line %d); give each piece its own name",
+				w->first_line[twin]);
+	} else if (w->weights.n == PROFILE_PIECES) {
+		reading_mistake(r, r->line, name, NULL, "is one piece too many; at most %d", PROFILE_PIECES);
+	} else {
+		w->values = (struct piece_values){ 0 };
+		reading_defaults(r->table, &w->values);
+		r->base = &w->values;
+	}
+}
+
+static void leave_piece(struct reading *r)
+{
+	struct weights_reading *w = r->ctx;
+	struct weight_piece *piece = &w->weights.piece[w->weights.n];
+	bool class = reading_line(r, "", "class") > 0, nominal = reading_line(r, "", "nominal") > 0;
+	bool mass = reading_line(r, "", "mass") > 0;
+	static const char *const classes[] = { "E2", "F1", "F2", "M1", "M2", "M3" };
+
+	if (mass ? class || nominal : !(class && nominal))
+		reading_mistake(r, r->section_line[0], r->section_name, NULL,
+				"expected either mass with its uncertainty, or nominal and class");
+	w->first_line[w->weights.n] = r->section_line[0];
+	memcpy(piece->name, r->section_name, sizeof piece->name);
+	piece->has_class = class;
+	if (class)
+		memcpy(piece->class_name, classes[w->values.class_index], 3);
+	piece->mass_kg = mass ? w->values.mass_kg : (struct quantity){ .value = w->values.nominal_kg, .dof = INFINITY };
+	piece->density_kg_per_m3 = w->values.density_kg_per_m3.value;
+	piece->u_density_kg_per_m3 = w->values.density_kg_per_m3.u;
+	if (strcmp(piece->name, "hanger") == 0)
+		w->weights.hanger = (int)w->weights.n;
+	w->weights.n++;
+}
+
+enum rc profile_parse_weights(const char *text, const char *name, struct weights_profile *ret, struct mistakes *m,
+			      struct err *err)
+{
+	struct weights_reading w = { .weights.hanger = -1 };
+	struct reading r = { .name = strncmp(name, "./", 2) == 0 ? name + 2 : name, .table = profile_table(PROFILE_WEIGHTS),
+			     .mistakes = m, .enter = enter_piece, .leave = leave_piece, .ctx = &w };
+
+	reading_run(&r, text);
+	if (r.n_mistakes == 0 && w.weights.n == 0)
+		reading_mistake(&r, 0, NULL, NULL, "holds no piece; expected a section for each, such as [2kg-a]");
+	enum rc rc = reading_end(&r, err);
+	if (rc == RC_OK)
+		*ret = w.weights;
+	return rc;
+}
