@@ -1,0 +1,268 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/forecast.h"
+
+#include "calib/units.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define SETTLE_WINDOWS 1.5 /* expected settling in windows of the test, ramp included */
+
+static const struct {
+	const char *name, *word, *unit, *advice;
+	bool refuses;
+} checks[FORECAST_CHECKS] = {
+	[FORECAST_TORQUE] = { "torque", "torque", "N\u00b7m", "end the plan below the limit", true },
+	[FORECAST_COUPLING] = { "coupling torque", "coupling_torque", "N\u00b7m", "fit a stronger coupling or end the plan earlier", true },
+	[FORECAST_CELL] = { "cell torque", "cell_torque", "N\u00b7m", "end the plan below the cell's full scale", true },
+	[FORECAST_CALIBRATED] = { "torque against the calibration", "calibrated_torque", "N\u00b7m",
+		"calibrate with heavier weights, or the points beyond are extrapolated", false },
+	[FORECAST_SPEED] = { "speed", "speed", "rpm", "plan a lower speed", true },
+	[FORECAST_BRAKE_TORQUE] = { "brake torque", "brake_torque", "N\u00b7m", "the brake was not seen to give more", true },
+	[FORECAST_BRAKE_CURRENT] = { "brake current", "brake_current", "A", "stay below the coil's largest current", true },
+	[FORECAST_SLIP_POWER] = { "brake slip power", "slip_power", "W", "plan a lower speed or less torque", true },
+	[FORECAST_SLIP_ENERGY] = { "brake heat above its continuous rating", "slip_energy", "J",
+		"shorten dwell and window, put rests between the steps, or end the plan earlier", true },
+	[FORECAST_SUPPLY_CURRENT] = { "supply current", "supply_current", "A",
+		"a stronger supply, a lower speed, or end the plan earlier: beyond it the curve says nothing about the actuator", true },
+	[FORECAST_SUPPLY_VOLTAGE] = { "drop-out voltage over sagged voltage", "supply_voltage", "",
+		"thicker cable or a higher supply voltage: the drive would drop out", true },
+	[FORECAST_DRIVE_CURRENT] = { "drive current", "drive_current", "A", "the drive would limit first: end the plan earlier", true },
+};
+
+const char *forecast_check_name(enum forecast_check check) { return checks[check].name; }
+const char *forecast_check_word(enum forecast_check check) { return checks[check].word; }
+const char *forecast_check_unit(enum forecast_check check) { return checks[check].unit; }
+const char *forecast_check_advice(enum forecast_check check) { return checks[check].advice; }
+bool forecast_check_refuses(enum forecast_check check) { return checks[check].refuses; }
+
+double forecast_supply_A(double input_W, double supply_V, double cable_ohm)
+{
+	if (!(cable_ohm > 0))
+		return input_W / supply_V;
+	double square = supply_V * supply_V - 4 * cable_ohm * input_W;
+	if (!(square >= 0))
+		return NAN;
+	/* the small root without cancellation */
+	return 2 * input_W / (supply_V + sqrt(square));
+}
+
+static double smaller(double a, double b)
+{
+	return !(a > 0) ? b : !(b > 0) ? a : fmin(a, b);
+}
+
+static double known(double limit)
+{
+	return limit > 0 ? limit : NAN;
+}
+
+/* Torque and brake current of a step, whichever of them the plan gives. */
+static void torque_and_current(const struct forecast_input *in, double set, struct forecast_step *ret)
+{
+	double per_A = in->rig->brake_rated_Nm / in->rig->brake_max_A;
+
+	if (in->plan->load == LOAD_TORQUE) {
+		ret->torque_Nm = set;
+		ret->brake_A = in->map ? brakemap_current(in->map, BRAKEMAP_RISING, set) : set / per_A;
+	} else {
+		ret->brake_A = set;
+		ret->torque_Nm = in->map ? brakemap_torque(in->map, BRAKEMAP_RISING, set) : set * per_A;
+	}
+}
+
+static double plan_speed(const struct forecast_input *in)
+{
+	double speed = fabs(in->plan->speed_rpm);
+
+	if (!(speed > 0))
+		speed = fabs(in->actuator->speed_mode_rpm);
+	if (!(speed > 0) && in->actuator->no_load_rpm.given)
+		speed = in->actuator->no_load_rpm.value;
+	return speed;
+}
+
+static void electrical(const struct forecast_input *in, struct forecast_step *ret)
+{
+	const struct actuator_profile *a = in->actuator;
+	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5;
+
+	ret->input_W = in->plan->drive == PLAN_HAND ? 0 : ret->slip_power_W / eta + a->expect_no_load_W;
+	ret->supply_A = forecast_supply_A(ret->input_W, in->rig->supply_V, in->rig->cable_ohm.value);
+	ret->actuator_V = in->rig->supply_V - ret->supply_A * in->rig->cable_ohm.value;
+	ret->check[FORECAST_SUPPLY_CURRENT] = (struct forecast_value){
+		isnan(ret->supply_A) ? INFINITY : ret->supply_A, known(in->rig->supply_limit_A) };
+	ret->check[FORECAST_SUPPLY_VOLTAGE] = (struct forecast_value){
+		isnan(ret->actuator_V) ? INFINITY : a->voltage_min_V / ret->actuator_V, a->voltage_min_V > 0 ? 1 : NAN };
+	double drive_A = in->plan->drive == PLAN_DRIVE_CURRENT ? fabs(in->plan->drive_A) :
+		a->k_t_Nm_per_A > 0 && in->plan->drive == PLAN_SPEED ? ret->torque_Nm / a->k_t_Nm_per_A : NAN;
+	ret->check[FORECAST_DRIVE_CURRENT] = (struct forecast_value){ drive_A,
+		isnan(drive_A) ? NAN : known(a->limit_current_A) };
+}
+
+static void mechanical(const struct forecast_input *in, struct forecast_step *ret)
+{
+	const struct rig_profile *r = in->rig;
+	double torque = ret->torque_Nm;
+
+	/* A plan by brake current may go to the end of the map; one by torque must be inside it. */
+	double brake_most = in->map ? in->map->max_Nm : r->brake_rated_Nm;
+
+	ret->check[FORECAST_TORQUE] = (struct forecast_value){ torque,
+		known(smaller(r->limit_torque_Nm, in->actuator->limit_torque_Nm)) };
+	ret->check[FORECAST_COUPLING] = (struct forecast_value){ torque, known(r->coupling_Nm) };
+	ret->check[FORECAST_CELL] = (struct forecast_value){ torque, known(r->cell_full_scale_Nm) };
+	ret->check[FORECAST_CALIBRATED] = (struct forecast_value){ torque, known(in->calibrated_Nm) };
+	ret->check[FORECAST_SPEED] = (struct forecast_value){ ret->speed_rpm,
+		known(smaller(r->limit_speed_rpm, in->actuator->limit_speed_rpm)) };
+	ret->check[FORECAST_BRAKE_TORQUE] = (struct forecast_value){ torque,
+		in->plan->load == LOAD_TORQUE ? known(brake_most) : NAN };
+	ret->check[FORECAST_BRAKE_CURRENT] = (struct forecast_value){ ret->brake_A, known(r->brake_max_A) };
+	ret->check[FORECAST_SLIP_POWER] = (struct forecast_value){ ret->slip_power_W,
+		known(r->slip_power_short_W > 0 ? r->slip_power_short_W : r->slip_power_W) };
+}
+
+static void decide(struct forecast_step *s)
+{
+	s->ok = true;
+	s->load_frac = -1;
+	for (int i = 0; i < FORECAST_CHECKS; i++) {
+		const struct forecast_value *v = &s->check[i];
+		if (isnan(v->limit))
+			continue;
+		double frac = isnan(v->value) ? INFINITY : v->value / v->limit;
+		bool refuses = checks[i].refuses;
+		if (refuses && !(frac <= 1))
+			s->ok = false;
+		if (refuses && frac > s->load_frac) {
+			s->load_frac = frac;
+			s->decides = (enum forecast_check)i;
+		}
+	}
+}
+
+/* Heat above the continuous rating piles up, and leaks while below it: the guard's own law. */
+static double pile_up(double energy_J, double power_W, double continuous_W, double time_s)
+{
+	return continuous_W > 0 ? fmax(energy_J + (power_W - continuous_W) * time_s, 0) : 0;
+}
+
+static void one_step(const struct forecast_input *in, double set, struct forecast_step *ret)
+{
+	const struct plan_profile *p = in->plan;
+
+	memset(ret, 0, sizeof *ret);
+	ret->set = set;
+	torque_and_current(in, set, ret);
+	ret->speed_rpm = plan_speed(in);
+	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
+	ret->time_s = p->window_s * SETTLE_WINDOWS + p->dwell_s;
+	ret->time_most_s = p->timeout_s + p->dwell_s;
+	mechanical(in, ret);
+	electrical(in, ret);
+	ret->check[FORECAST_SLIP_ENERGY] = (struct forecast_value){ 0, known(in->rig->slip_energy_J) };
+}
+
+static double pile_step(const struct forecast_input *in, const struct forecast_step *s, double energy_J)
+{
+	double rated_W = in->rig->slip_power_W;
+
+	energy_J = pile_up(energy_J, s->slip_power_W, rated_W, s->time_s);
+	return energy_J;
+}
+
+/* Heat in the order of a rising sweep; a shuffled one reaches the same steps in a kinder order. */
+static void heat(const struct forecast_input *in, struct forecast *f)
+{
+	double energy_J = 0;
+
+	for (size_t i = 0; i < f->n; i++) {
+		struct forecast_step *s = &f->step[i];
+		energy_J = pile_step(in, s, energy_J);
+		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = energy_J;
+		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
+		f->energy_J += s->slip_power_W * s->time_s;
+	}
+	for (size_t i = f->n; in->plan->down && i-- > 0;) {
+		struct forecast_step *s = &f->step[i];
+		if (i + 1 == f->n)
+			continue; /* the top is taken once */
+		energy_J = pile_step(in, s, energy_J);
+		if (energy_J > s->energy_J)
+			s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = energy_J;
+		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
+		f->energy_J += s->slip_power_W * s->time_s;
+	}
+}
+
+static void add_times(const struct forecast_input *in, struct forecast *f)
+{
+	for (size_t i = 0; i < f->n; i++) {
+		const struct forecast_step *s = &f->step[i];
+		double times = (in->plan->down && i + 1 < f->n ? 2 : 1) + (in->plan->repeat_first && i == 0 ? 1 : 0);
+		f->time_s += times * (s->time_s + in->plan->cool_s);
+		f->time_most_s += times * (s->time_most_s + in->plan->cool_s);
+	}
+}
+
+static void note_warning(struct forecast *f, size_t i)
+{
+	for (int c = 0; c < FORECAST_CHECKS && !f->warns; c++) {
+		const struct forecast_value *v = &f->step[i].check[c];
+		if (checks[c].refuses || isnan(v->limit) || v->value <= v->limit)
+			continue;
+		f->warns = true;
+		f->warning = (enum forecast_check)c;
+		f->warning_step = i;
+	}
+}
+
+void forecast_plan(const struct forecast_input *in, struct forecast *ret)
+{
+	memset(ret, 0, sizeof *ret);
+	ret->n = in->plan->n < PROFILE_STEPS ? in->plan->n : PROFILE_STEPS;
+	for (size_t i = 0; i < ret->n; i++)
+		one_step(in, in->plan->step[i], &ret->step[i]);
+	heat(in, ret);
+	add_times(in, ret);
+	ret->ok = true;
+	double most = -1;
+	for (size_t i = 0; i < ret->n; i++) {
+		struct forecast_step *s = &ret->step[i];
+		decide(s);
+		note_warning(ret, i);
+		if (ret->ok && !s->ok) {
+			ret->ok = false;
+			ret->deciding_step = i;
+		}
+		if (ret->ok && s->load_frac > most) {
+			most = s->load_frac;
+			ret->deciding_step = i;
+		}
+		if (ret->ok)
+			ret->n_ok = i + 1;
+	}
+	ret->decides = ret->n ? ret->step[ret->deciding_step].decides : FORECAST_TORQUE;
+}
+
+void forecast_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size)
+{
+	const struct forecast_step *s = &f->step[f->deciding_step];
+	const struct forecast_value *v = &s->check[f->decides];
+	const char *unit = plan->load == LOAD_TORQUE ? "N\u00b7m" : "A";
+	char found[48], allowed[48];
+
+	if (f->n == 0) {
+		snprintf(buf, size, "the plan has no steps");
+		return;
+	}
+	snprintf(allowed, sizeof allowed, "%.4g%s%s", v->limit, *checks[f->decides].unit ? " " : "", checks[f->decides].unit);
+	if (isinf(v->value))
+		snprintf(found, sizeof found, "more than the cable can carry");
+	else
+		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "", checks[f->decides].unit);
+	snprintf(buf, size, "%s step %zu of %zu (%g %s): %s %s, limit %s%s%s", f->ok ? "nearest to a limit is" : "refused at",
+		f->deciding_step + 1, f->n, s->set, unit, checks[f->decides].name, found, allowed, f->ok ? "" : "; ",
+		f->ok ? "" : checks[f->decides].advice);
+}

@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_hang.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static size_t put(struct hang_item *items, size_t n, struct hang_item item)
+{
+	if (n < HANG_ITEMS)
+		items[n++] = item;
+	return n;
+}
+
+static size_t put_preloads(struct hang_item *items, size_t n, size_t n_loads, struct hang_item base, int times)
+{
+	for (int i = 0; i < times; i++) {
+		base.act = HANG_PRELOAD;
+		base.load = n_loads;
+		n = put(items, n, base);
+		base.remount = false;
+		base.act = HANG_PRELOAD_OFF;
+		base.load = 0;
+		n = put(items, n, base);
+	}
+	return n;
+}
+
+static size_t put_series(struct hang_item *items, size_t n, size_t n_loads, struct hang_item base)
+{
+	base.act = HANG_ZERO;
+	base.direction = +1;
+	base.load = 0;
+	n = put(items, n, base);
+	base.act = HANG_LOAD;
+	for (base.load = 1; base.load <= n_loads; base.load++)
+		n = put(items, n, base);
+	base.direction = -1;
+	for (base.load = n_loads - 1; base.load >= 1; base.load--)
+		n = put(items, n, base);
+	base.act = HANG_ZERO_RETURN;
+	base.load = 0;
+	return put(items, n, base);
+}
+
+size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS])
+{
+	size_t n = 0;
+
+	if (n_loads < 1 || n_loads > HANG_LOADS || n_series < 1 || n_series > HANG_SERIES)
+		return 0;
+	for (int series = 1; series <= n_series; series++) {
+		int position = series <= 2 ? 1 : series - 1;
+		struct hang_item base = { .series = series, .position = position, .remount = series > 2 };
+		if (series != 2)
+			n = put_preloads(items, n, n_loads, base, series == 1 ? HANG_PRELOADS : 1);
+		base.remount = false;
+		n = put_series(items, n, n_loads, base);
+	}
+	return n;
+}
+
+void reading_begin(struct reading *r, const struct reading_config *config)
+{
+	const struct steady_limit limit = { .slope_per_s = config->still_count / config->window_s, .lenient = true };
+
+	memset(r, 0, sizeof *r);
+	r->config = *config;
+	r->live = NAN;
+	steady_begin(&r->steady, config->window_s, &limit, 1);
+	for (int i = 0; i < TEMP_COUNT; i++)
+		r->temp_degC[i] = NAN;
+}
+
+static void start_average(struct reading *r, const struct snapshot *snap, bool still)
+{
+	r->averaging = true;
+	r->still = still;
+	r->average_begin = snap->now;
+	r->settle_s = mono_diff_s(snap->now, r->begin);
+}
+
+static void finish(struct reading *r, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct seq_point *p = &ret->event.point;
+
+	ret->done = true;
+	ret->event.kind = SEQ_EVENT_POINT;
+	*p = (struct seq_point){
+		.step = r->config.step,
+		.direction = r->config.direction,
+		.flags = r->config.flags | (r->still ? 0 : POINT_NOT_SETTLED),
+		.setpoint_Nm = r->config.setpoint_Nm, .setpoint_A = NAN, .setpoint_rpm = NAN,
+		.begin = r->average_begin, .end = snap->now,
+		.settle_s = r->settle_s,
+		.mean_torque_Nm = wmean_mean(&r->torque_Nm), .mean_speed_rpm = snap->speed_rpm,
+	};
+	memcpy(r->temp_degC, snap->temp_degC, sizeof r->temp_degC);
+	if (r->config.set_tare) {
+		ret->set_tare = true;
+		ret->tare_count = wmean_mean(&r->raw);
+	}
+}
+
+static void take(struct reading *r, const struct snapshot *snap)
+{
+	wmean_add(&r->raw, r->config.sign * (double)snap->cell_count);
+	if (isfinite(snap->torque_Nm))
+		wmean_add(&r->torque_Nm, snap->torque_Nm);
+}
+
+void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct reading *r = state;
+	bool fresh = snap->sample_total > 0 && snap->cell_conversions != r->last_conversion;
+
+	ret->phase = r->averaging ? "average" : "settle";
+	ret->remaining_s = r->config.average_s + (r->averaging ? 0 : r->config.window_s);
+	if (!r->started) {
+		if (snap->sample_total == 0)
+			return;
+		r->started = true;
+		r->begin = snap->now;
+		r->last_conversion = snap->cell_conversions;
+		return;
+	}
+	double elapsed_s = mono_diff_s(snap->now, r->begin);
+	r->live = snap->indication;
+	if (fresh) {
+		double value = (double)snap->cell_count;
+		steady_add(&r->steady, elapsed_s, &value);
+		r->last_conversion = snap->cell_conversions;
+	}
+	if (r->averaging) {
+		double done_s = mono_diff_s(snap->now, r->average_begin);
+		if (fresh)
+			take(r, snap);
+		ret->remaining_s = r->config.average_s - done_s;
+		ret->progress_frac = done_s / r->config.average_s;
+		/* The clock alone does not end it: a converter that stands still gives no mean. */
+		if (!(done_s < r->config.average_s) && r->raw.n >= 4)
+			finish(r, snap, ret);
+		else if (done_s > r->config.average_s + r->config.timeout_s) {
+			ret->stop = true;
+			snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings");
+		}
+		return;
+	}
+	bool at_rest = isinf(r->config.most_rpm) || fabs(snap->speed_rpm) <= r->config.most_rpm;
+	if (steady_is(&r->steady) && at_rest)
+		start_average(r, snap, true);
+	else if (!(elapsed_s < r->config.timeout_s))
+		start_average(r, snap, false);
+}

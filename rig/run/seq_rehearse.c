@@ -1,0 +1,115 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_rehearse.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#define LOOK_S 1.0       /* watched before anything is closed */
+#define LINES_S 15.0     /* longest wait for the lines to be good */
+#define CONTACTOR_S 2.0
+#define CLOSED_S 0.5     /* closed and steady before the person is asked */
+
+void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s)
+{
+	*r = (struct rehearse){ .what = what, .wait_s = wait_s };
+}
+
+static void enter(struct rehearse *r, enum rehearse_phase phase, struct mono now)
+{
+	r->phase = phase;
+	r->phase_at = now;
+}
+
+static void give_up(struct seq_out *ret, const char *why)
+{
+	ret->stop = true;
+	snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
+}
+
+static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
+{
+	double waited_s = mono_diff_s(snap->now, r->phase_at);
+	bool good = snap->lines_seen && snap->estop_ok && snap->guard_ok;
+
+	ret->phase = "look";
+	if (snap->lines_seen && snap->contactor_closed)
+		give_up(ret, "the contactor is closed though nothing asked for it: it may be welded or wired past the stop");
+	else if (good && waited_s >= LOOK_S && r->what == REHEARSE_RELEASED)
+		ret->done = true;
+	else if (good && waited_s >= LOOK_S)
+		enter(r, REHEARSE_CLOSE, snap->now);
+	else if (waited_s > LINES_S)
+		give_up(ret, !snap->lines_seen ? "the node tells nothing of the emergency stop and the guard" :
+			!snap->estop_ok ? "the emergency stop is still pulled" : "the guard is open");
+}
+
+static void close_contactor(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->phase = "close";
+	ret->wish.power = true;
+	if (snap->contactor_closed) {
+		if (mono_diff_s(snap->now, r->phase_at) >= CLOSED_S)
+			enter(r, REHEARSE_ASK, snap->now);
+	} else if (mono_diff_s(snap->now, r->phase_at) > CONTACTOR_S) {
+		give_up(ret, "the contactor does not close: look at its coil and at the chain of stop and guard");
+	}
+}
+
+static void ask(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->phase = r->what == REHEARSE_ESTOP ? "pull" : "open";
+	ret->wish.power = true;
+	ret->remaining_s = r->wait_s - mono_diff_s(snap->now, r->phase_at);
+	if (!r->asked) {
+		r->asked = true;
+		ret->event.kind = SEQ_EVENT_NOTE;
+		snprintf(ret->event.text, sizeof ret->event.text, "%s",
+			 r->what == REHEARSE_ESTOP ? "pull the emergency stop now" : "open the guard now");
+	}
+	if (!(ret->remaining_s > 0))
+		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pulled" :
+			"the guard was not seen to open");
+}
+
+void rehearse_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct rehearse *r = state;
+
+	if (!r->started) {
+		r->started = true;
+		enter(r, REHEARSE_LOOK, snap->now);
+	}
+	switch (r->phase) {
+	case REHEARSE_LOOK: look(r, snap, ret); break;
+	case REHEARSE_CLOSE: close_contactor(r, snap, ret); break;
+	case REHEARSE_ASK: ask(r, snap, ret); break;
+	}
+}
+
+void rehearse_watch(struct rehearse *r, const struct snapshot *snap)
+{
+	bool line_good = r->what == REHEARSE_GUARD ? snap->guard_ok : snap->estop_ok;
+
+	if (r->phase != REHEARSE_ASK)
+		return;
+	if (!r->line_opened && snap->contactor_closed)
+		r->contactor_was_closed = true;
+	if (!r->line_opened && !line_good) {
+		r->line_opened = true;
+		r->line_at = snap->now;
+	}
+	if (r->line_opened && !r->contactor_dropped && !snap->contactor_closed) {
+		r->contactor_dropped = true;
+		r->contactor_at = snap->now;
+	}
+}
+
+bool rehearse_passed(const struct rehearse *r)
+{
+	return r->contactor_was_closed && r->line_opened && r->contactor_dropped;
+}
+
+double rehearse_drop_s(const struct rehearse *r)
+{
+	return rehearse_passed(r) ? mono_diff_s(r->contactor_at, r->line_at) : NAN;
+}

@@ -1,0 +1,468 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_sweep.h"
+
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#define CONTACTOR_S 2.0
+#define STANDSTILL_RPM 1.0
+#define COAST_S 20.0
+#define HAND_WAIT_S 180.0
+#define UNLOAD_TURNS 2.0
+#define APPROACH_HOLD_S 1.0      /* stay at the neighbour this long before a falling step that does not follow it */
+#define COLLAPSE_FRAC 0.25       /* of the wanted speed: nearly stalled */
+#define COLLAPSE_FALLING_FRAC 0.6 /* already given up here when it is falling fast */
+#define COLLAPSE_FALL_PER_S 0.5  /* fast: this share of the wanted speed a second */
+#define COLLAPSE_FOR_S 0.03      /* a few ticks in a row: one late pulse is no stall */
+#define EASE_S 1.5
+
+bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, const struct sweep_item *items, size_t n)
+{
+	memset(s, 0, sizeof *s);
+	s->config = *config;
+	s->n = n < SWEEP_ITEMS ? n : SWEEP_ITEMS;
+	memcpy(s->item, items, s->n * sizeof *items);
+	s->highest_step = -1;
+	s->approach = SIZE_MAX;
+	s->live_torque_Nm = NAN;
+	s->failed_set = INFINITY;
+	const struct steady_limit limits[3] = {
+		{ .slope_per_s = config->torque_slope_Nm_per_s },
+		{ .slope_per_s = config->speed_slope_rpm_per_s },
+		{ .slope_per_s = config->temp_slope_K_per_s, .resolution = 0.1, .lenient = true },
+	};
+	steady_begin(&s->steady, config->window_s, limits, 3);
+	while (s->at < s->n && s->item[s->at].done)
+		s->at++;
+	return s->at < s->n;
+}
+
+static void enter(struct seq_sweep *s, enum sweep_phase phase, struct mono now)
+{
+	s->phase = phase;
+	s->phase_at = now;
+}
+
+static double toward(double from, double to, double most)
+{
+	return to > from + most ? from + most : to < from - most ? from - most : to;
+}
+
+static void give_up(struct seq_out *ret, const char *why)
+{
+	ret->stop = true;
+	snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
+}
+
+/* The neighbour above a falling step, when the way does not come from it by itself. */
+static size_t approach_of(const struct seq_sweep *s)
+{
+	const struct sweep_item *it = &s->item[s->at];
+
+	if (it->direction >= 0 || s->at == 0)
+		return SIZE_MAX;
+	double above = s->item[s->at - 1].set;
+	bool from_neighbour = s->set >= above - 1e-12 && s->points > 0;
+	return from_neighbour || above >= s->failed_set ? SIZE_MAX : s->at - 1;
+}
+
+static void begin_step(struct seq_sweep *s, struct mono now)
+{
+	const struct sweep_item *it = &s->item[s->at];
+
+	s->approach = approach_of(s);
+	s->set = s->approach == SIZE_MAX ? it->set : s->item[s->approach].set;
+	s->settled = s->reached = false;
+	s->torque = s->speed = (struct wmean){ 0 };
+	s->collapse_for_s = 0;
+	s->step_at = now;
+	steady_clear(&s->steady);
+	enter(s, SWEEP_LOAD, now);
+	s->announce = true;
+	s->top_speed_rpm = 0;
+}
+
+/* One event a tick: a finished point goes first. */
+static void announce(struct seq_sweep *s, struct seq_out *ret)
+{
+	const struct sweep_item *it = &s->item[s->at];
+
+	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE || s->at >= s->n)
+		return;
+	s->announce = false;
+	ret->event.kind = SEQ_EVENT_STEP;
+	ret->event.point = (struct seq_point){ .step = it->step, .direction = it->direction,
+		.flags = it->repeat ? POINT_REPEAT : 0,
+		.setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
+		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
+		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN };
+}
+
+static void next_item(struct seq_sweep *s, struct mono now)
+{
+	do
+		s->at++;
+	while (s->at < s->n && s->item[s->at].done);
+	if (s->at >= s->n)
+		enter(s, SWEEP_UNLOAD, now);
+	else if (s->config.cool_s > 0)
+		enter(s, SWEEP_REST, now);
+	else
+		begin_step(s, now);
+}
+
+/* Leave out what is as heavy or heavier than this and not taken yet. */
+static void leave_out_from(struct seq_sweep *s, double set, const char *why)
+{
+	for (size_t i = s->at + 1; i < s->n; i++) {
+		if (s->item[i].done || s->item[i].set < set - 1e-12)
+			continue;
+		s->item[i].done = true;
+		s->left_out++;
+	}
+	if (!s->why_left_out[0])
+		snprintf(s->why_left_out, sizeof s->why_left_out, "%s", why);
+}
+
+static bool at_speed(const struct seq_sweep *s, const struct snapshot *snap)
+{
+	switch (s->config.drive) {
+	case PLAN_SPEED:
+		return fabs(snap->speed_rpm - s->config.speed_rpm) <= 0.05 * fabs(s->config.speed_rpm);
+	case PLAN_DRIVE_CURRENT:
+		return true;
+	case PLAN_HAND:
+		return snap->speed_rpm >= s->config.min_slip_rpm && snap->speed_rpm > 2 * STANDSTILL_RPM;
+	}
+	return false;
+}
+
+static void step_start(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->phase = "start";
+	if (s->config.drive == PLAN_HAND || snap->contactor_closed)
+		enter(s, SWEEP_SPIN, snap->now);
+	else if (mono_diff_s(snap->now, s->phase_at) > CONTACTOR_S)
+		give_up(ret, "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
+}
+
+static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	double waited_s = mono_diff_s(snap->now, s->phase_at);
+	double most_s = s->config.drive == PLAN_HAND ? HAND_WAIT_S :
+		10 + fabs(s->config.speed_rpm) / fmax(s->config.speed_slew_rpm_per_s, 1e-3);
+
+	ret->phase = s->config.drive == PLAN_HAND ? "turn" : "spin";
+	if (at_speed(s, snap) && (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->config.speed_rpm) < 1e-9)) {
+		begin_step(s, snap->now);
+		return;
+	}
+	if (waited_s > most_s)
+		give_up(ret, s->config.drive == PLAN_HAND ? "the shaft was not turned" :
+			"the actuator does not reach the speed without load: look at its drive, its supply and the pick-up");
+}
+
+static bool set_is_reached(const struct seq_sweep *s, double torque_Nm, double set)
+{
+	if (s->config.load == LOAD_CURRENT)
+		return fabs(s->brake_A - set) < 1e-9;
+	double near = fmax(s->config.reach_frac * set, s->config.reach_Nm);
+
+	/* The brake's own drag may be more than was asked for: with no current left to take away it is as near as it gets. */
+	return fabs(torque_Nm - set) <= near || (torque_Nm > set && s->brake_A <= 0);
+}
+
+/* Near the stall: about to stand under torque. Hand mode has a person for that. */
+static bool collapses(struct seq_sweep *s, const struct snapshot *snap, double dt_s)
+{
+	double wanted = fabs(s->config.speed_rpm), fall = 0;
+	bool bad;
+
+	if (s->config.drive != PLAN_SPEED || s->brake_A <= 0)
+		return false;
+	/* slope from the two newest readings would be noise; the filtered maximum of the step is not */
+	s->top_speed_rpm = fmax(snap->speed_rpm, s->top_speed_rpm - COLLAPSE_FALL_PER_S * wanted * dt_s);
+	fall = s->top_speed_rpm - snap->speed_rpm;
+	bad = !(snap->speed_rpm > COLLAPSE_FRAC * wanted) ||
+	      (!(snap->speed_rpm > COLLAPSE_FALLING_FRAC * wanted) && fall > 0.1 * wanted);
+	s->collapse_for_s = bad ? s->collapse_for_s + dt_s : 0;
+	return s->collapse_for_s > COLLAPSE_FOR_S;
+}
+
+static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct sweep_item *it = &s->item[s->at];
+	char why[120];
+
+	snprintf(why, sizeof why, "speed fell to %.3g rpm at %.3g N\u00b7m on the way to %.3g %s: brake eased, heavier steps left out",
+		 snap->speed_rpm, s->live_torque_Nm, it->set, s->config.load == LOAD_TORQUE ? "N\u00b7m" : "A");
+	s->collapsed = true;
+	s->failed_set = fmin(s->failed_set, it->set);
+	leave_out_from(s, it->set, why);
+	s->item[s->at].done = true;
+	s->left_out++;
+	s->brake_A *= 0.4;
+	torque_control_prime(&s->control, s->brake_A, 0.4 * fmax(s->live_torque_Nm, 0));
+	s->set = s->config.load == LOAD_TORQUE ? 0.4 * fmax(s->live_torque_Nm, 0) : s->brake_A;
+	ret->event.kind = SEQ_EVENT_NOTE;
+	snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
+	enter(s, SWEEP_EASE, snap->now);
+}
+
+static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool settled)
+{
+	s->settled = settled;
+	s->settle_s = mono_diff_s(snap->now, s->step_at);
+	s->torque = s->speed = (struct wmean){ 0 };
+	enter(s, SWEEP_DWELL, snap->now);
+}
+
+static double slow_temp(const struct snapshot *snap)
+{
+	/* the slowest judge: the case; a rig without that sensor has the brake's */
+	return isfinite(snap->temp_degC[TEMP_CASE]) ? snap->temp_degC[TEMP_CASE] : snap->temp_degC[TEMP_BRAKE];
+}
+
+static void add_steady(struct seq_sweep *s, const struct snapshot *snap)
+{
+	const double values[3] = { snap->torque_Nm, snap->speed_rpm, slow_temp(snap) };
+
+	steady_add(&s->steady, mono_diff_s(snap->now, s->step_at), values);
+}
+
+/* The brake is where it was sent: the ramp has arrived and the current is not on its way. */
+static bool load_arrived(const struct seq_sweep *s)
+{
+	if (s->config.load == LOAD_CURRENT)
+		return fabs(s->brake_A - s->set) < 1e-9;
+	return torque_control_arrived(&s->control);
+}
+
+static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	double in_step_s = mono_diff_s(snap->now, s->step_at);
+
+	ret->phase = "settle";
+	if (collapses(s, snap, dt_s)) {
+		ease(s, snap, ret);
+		return;
+	}
+	if (!load_arrived(s)) {
+		steady_clear(&s->steady);
+		s->phase_at = snap->now;
+		if (!(in_step_s < s->config.timeout_s))
+			begin_dwell(s, snap, false);
+		return;
+	}
+	if (s->approach != SIZE_MAX) {
+		if (mono_diff_s(snap->now, s->phase_at) > APPROACH_HOLD_S) {
+			s->approach = SIZE_MAX;
+			s->set = s->item[s->at].set;
+		}
+		return;
+	}
+	add_steady(s, snap);
+	struct steady_slope torque = steady_slope(&s->steady, 0);
+	s->reached = set_is_reached(s, torque.mean, s->item[s->at].set);
+	bool all_given = s->config.load == LOAD_CURRENT || s->control.saturated != 0;
+	if (steady_is(&s->steady) && (s->reached || (all_given && s->control.saturated_s > s->config.window_s)))
+		begin_dwell(s, snap, true);
+	else if (!(in_step_s < s->config.timeout_s))
+		begin_dwell(s, snap, false);
+}
+
+static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct sweep_item *it = &s->item[s->at];
+	double torque_Nm = wmean_mean(&s->torque);
+
+	ret->event.kind = SEQ_EVENT_POINT;
+	ret->event.point = (struct seq_point){
+		.step = it->step, .direction = it->direction,
+		.flags = s->config.flags | (s->settled ? 0 : POINT_NOT_SETTLED) | (it->repeat ? POINT_REPEAT : 0),
+		.setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
+		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
+		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN,
+		.begin = s->phase_at, .end = snap->now, .settle_s = s->settle_s,
+		.mean_torque_Nm = torque_Nm, .mean_speed_rpm = wmean_mean(&s->speed),
+	};
+	s->points++;
+	s->item[s->at].done = true;
+	if (it->direction > 0)
+		s->highest_step = it->step;
+	s->reached = set_is_reached(s, torque_Nm, it->set);
+	if (!s->reached && s->config.load == LOAD_TORQUE && torque_Nm < it->set) {
+		char why[120];
+		snprintf(why, sizeof why, "%.4g N\u00b7m was not reached (%.4g N\u00b7m at %.3g A brake current): heavier steps left out",
+			 it->set, torque_Nm, s->brake_A);
+		s->failed_set = fmin(s->failed_set, it->set);
+		leave_out_from(s, it->set, why);
+	}
+	next_item(s, snap->now);
+}
+
+static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	bool fresh = snap->cell_conversions != s->last_conversion;
+
+	ret->phase = "average";
+	if (collapses(s, snap, dt_s)) {
+		ease(s, snap, ret);
+		return;
+	}
+	if (fresh)
+		wmean_add(&s->torque, snap->torque_Nm);
+	wmean_add(&s->speed, snap->speed_rpm);
+	add_steady(s, snap);
+	/* What was called steady proves to move: once more, while there is time. */
+	if (s->settled && steady_is_lost(&s->steady) && mono_diff_s(snap->now, s->step_at) < s->config.timeout_s) {
+		steady_clear(&s->steady);
+		enter(s, SWEEP_LOAD, snap->now);
+		return;
+	}
+	if (!(mono_diff_s(snap->now, s->phase_at) < s->config.dwell_s) && s->torque.n >= 4)
+		finish_point(s, snap, ret);
+}
+
+static void step_ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	double waited_s = mono_diff_s(snap->now, s->phase_at);
+
+	ret->phase = "ease";
+	if (waited_s >= EASE_S && at_speed(s, snap)) {
+		next_item(s, snap->now);
+	} else if (waited_s > EASE_S + 3) {
+		/* still not turning: no load at all, then on; a drive that has given up is the guard's to see */
+		s->set = 0;
+		if (waited_s > EASE_S + 10)
+			give_up(ret, "the actuator does not come back to its speed after the load was eased");
+	}
+}
+
+static void step_rest(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->phase = "rest";
+	s->set = 0;
+	if (!(mono_diff_s(snap->now, s->phase_at) < s->config.cool_s))
+		begin_step(s, snap->now);
+}
+
+static void step_unload(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	ret->phase = "stop";
+	if (s->config.drive == PLAN_DRIVE_CURRENT) {
+		/* the drive's torque first, the brake stays until the shaft stands */
+		enter(s, SWEEP_COAST, snap->now);
+		return;
+	}
+	double turn_s = 60 / fmax(fabs(snap->speed_rpm), 6);
+	s->brake_A = toward(s->brake_A, 0, s->config.control.max_A / (UNLOAD_TURNS * turn_s) * dt_s);
+	if (s->brake_A <= 0)
+		enter(s, SWEEP_COAST, snap->now);
+}
+
+static void step_coast(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->phase = "stop";
+	if (!(fabs(snap->speed_rpm) > STANDSTILL_RPM))
+		enter(s, SWEEP_END, snap->now);
+	else if (mono_diff_s(snap->now, s->phase_at) > (s->config.drive == PLAN_HAND ? HAND_WAIT_S : COAST_S))
+		give_up(ret, "the shaft does not come to rest with the drive off");
+}
+
+static void load_brake(struct seq_sweep *s, const struct snapshot *snap, double dt_s)
+{
+	if (s->phase == SWEEP_UNLOAD || s->phase == SWEEP_COAST || s->phase == SWEEP_END)
+		return;
+	if (s->phase == SWEEP_START || s->phase == SWEEP_SPIN)
+		return;
+	if (s->config.load == LOAD_CURRENT) {
+		s->brake_A = toward(s->brake_A, s->set, s->config.control.slew_A_per_s * dt_s);
+		return;
+	}
+	bool slow = !(fabs(snap->speed_rpm) > fmax(s->config.min_slip_rpm, STANDSTILL_RPM)) || s->phase == SWEEP_EASE;
+	s->brake_A = torque_control_step(&s->control, &s->config.control, s->set, snap->torque_Nm, dt_s, slow);
+}
+
+static bool drive_runs(const struct seq_sweep *s)
+{
+	return s->phase != SWEEP_START && s->phase != SWEEP_COAST && s->phase != SWEEP_END;
+}
+
+static void set_drive(struct seq_sweep *s, double dt_s, struct wish *wish)
+{
+	wish->power = s->config.drive != PLAN_HAND;
+	if (s->config.drive == PLAN_SPEED && drive_runs(s)) {
+		s->speed_set_rpm = toward(s->speed_set_rpm, s->config.speed_rpm, s->config.speed_slew_rpm_per_s * dt_s);
+		wish->mode = DRIVE_SPEED;
+		wish->speed_rpm = s->speed_set_rpm;
+	}
+	if (s->config.drive == PLAN_DRIVE_CURRENT && drive_runs(s)) {
+		/* in current mode the brake is engaged first */
+		if (load_arrived(s) && (s->phase == SWEEP_LOAD || s->phase == SWEEP_DWELL))
+			s->driven = true;
+		s->drive_set_A = toward(s->drive_set_A, s->driven ? s->config.drive_A : 0, s->config.drive_slew_A_per_s * dt_s);
+		wish->mode = s->driven ? DRIVE_CURRENT : DRIVE_OFF;
+		wish->drive_A = s->drive_set_A;
+	}
+}
+
+static void progress(const struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	size_t left = 0, all = 0;
+	double elapsed_s = mono_diff_s(snap->now, s->began);
+	double guess_s = s->config.window_s * 1.5 + s->config.dwell_s + s->config.cool_s;
+
+	for (size_t i = 0; i < s->n; i++) {
+		left += !s->item[i].done;
+		all++;
+	}
+	ret->progress_frac = all ? 1 - (double)left / (double)all : 1;
+	ret->remaining_s = (double)left * (s->points > 1 ? elapsed_s / (double)s->points : guess_s);
+}
+
+static void filter_torque(struct seq_sweep *s, const struct snapshot *snap, double dt_s)
+{
+	if (!isfinite(snap->torque_Nm))
+		return;
+	if (!isfinite(s->live_torque_Nm))
+		s->live_torque_Nm = snap->torque_Nm;
+	s->live_torque_Nm += (snap->torque_Nm - s->live_torque_Nm) * (1 - exp(-dt_s / 0.3));
+}
+
+void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct seq_sweep *s = state;
+
+	if (!s->started) {
+		s->started = true;
+		s->began = s->last_now = snap->now;
+		enter(s, SWEEP_START, snap->now);
+	}
+	double dt_s = mono_diff_s(snap->now, s->last_now);
+	s->last_now = snap->now;
+	filter_torque(s, snap, dt_s);
+	switch (s->phase) {
+	case SWEEP_START: step_start(s, snap, ret); break;
+	case SWEEP_SPIN: step_spin(s, snap, ret); break;
+	case SWEEP_LOAD: step_load(s, snap, ret, dt_s); break;
+	case SWEEP_DWELL: step_dwell(s, snap, ret, dt_s); break;
+	case SWEEP_REST: step_rest(s, snap, ret); break;
+	case SWEEP_EASE: step_ease(s, snap, ret); break;
+	case SWEEP_UNLOAD: step_unload(s, snap, ret, dt_s); break;
+	case SWEEP_COAST: step_coast(s, snap, ret); break;
+	case SWEEP_END: break;
+	}
+	announce(s, ret);
+	s->last_conversion = snap->cell_conversions;
+	load_brake(s, snap, dt_s);
+	progress(s, snap, ret);
+	if (s->phase == SWEEP_END) {
+		ret->done = true;
+		return;
+	}
+	ret->wish.brake_A = s->brake_A;
+	set_drive(s, dt_s, &ret->wish);
+}
