@@ -67,6 +67,8 @@ void reading_begin(struct reading *r, const struct reading_config *config)
 	memset(r, 0, sizeof *r);
 	r->config = *config;
 	r->live = NAN;
+	stats_run_begin(&r->raw);
+	stats_run_begin(&r->torque_Nm);
 	steady_begin(&r->steady, config->window_s, &limit, 1);
 	for (int i = 0; i < TEMP_COUNT; i++)
 		r->temp_degC[i] = NAN;
@@ -93,20 +95,20 @@ static void finish(struct reading *r, const struct snapshot *snap, struct seq_ou
 		.setpoint_Nm = r->config.setpoint_Nm, .setpoint_A = NAN, .setpoint_rpm = NAN,
 		.begin = r->average_begin, .end = snap->now,
 		.settle_s = r->settle_s,
-		.mean_torque_Nm = wmean_mean(&r->torque_Nm), .mean_speed_rpm = snap->speed_rpm,
+		.mean_torque_Nm = stats_run_result(&r->torque_Nm).mean, .mean_speed_rpm = snap->speed_rpm,
 	};
 	memcpy(r->temp_degC, snap->temp_degC, sizeof r->temp_degC);
 	if (r->config.set_tare) {
 		ret->set_tare = true;
-		ret->tare_count = wmean_mean(&r->raw);
+		ret->tare_count = stats_run_result(&r->raw).mean;
 	}
 }
 
 static void take(struct reading *r, const struct snapshot *snap)
 {
-	wmean_add(&r->raw, r->config.sign * (double)snap->cell_count);
+	stats_run_add(&r->raw, r->config.sign * (double)snap->cell_count);
 	if (isfinite(snap->torque_Nm))
-		wmean_add(&r->torque_Nm, snap->torque_Nm);
+		stats_run_add(&r->torque_Nm, snap->torque_Nm);
 }
 
 void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)

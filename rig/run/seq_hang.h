@@ -52,8 +52,8 @@ struct reading {
 	struct mono begin, average_begin;
 	uint32_t last_conversion;
 	/* result, when done */
-	struct wmean raw;        /* sign * count, not tared */
-	struct wmean torque_Nm;  /* empty without a calibration */
+	struct stats_run raw;        /* sign * count, not tared */
+	struct stats_run torque_Nm;  /* empty without a calibration */
 	double temp_degC[TEMP_COUNT];
 	double settle_s;
 	double live;             /* latest indication, for the live line */

@@ -44,7 +44,9 @@ static void begin_take(struct seq_map *m, struct mono now)
 {
 	m->dwelling = m->settled = false;
 	m->step_at = now;
-	m->torque = m->amps = m->speed_mean = (struct wmean){ 0 };
+	stats_run_begin(&m->torque);
+	stats_run_begin(&m->amps);
+	stats_run_begin(&m->speed_mean);
 	steady_clear(&m->steady);
 	m->announce = true;
 }
@@ -132,8 +134,8 @@ static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out
 	*r = (struct map_reading){
 		.branch = m->falling ? BRAKEMAP_FALLING : BRAKEMAP_RISING,
 		.speed = m->speed, .current = m->current,
-		.current_A = wmean_mean(&m->amps), .torque_Nm = wmean_mean(&m->torque), .slip_rpm = wmean_mean(&m->speed_mean),
-		.set_A = set_current(m), .u_torque_Nm = wmean_u(&m->torque), .sd_torque_Nm = wmean_sd(&m->torque),
+		.current_A = stats_run_result(&m->amps).mean, .torque_Nm = stats_run_result(&m->torque).mean, .slip_rpm = stats_run_result(&m->speed_mean).mean,
+		.set_A = set_current(m), .u_torque_Nm = stats_run_result(&m->torque).u_mean, .sd_torque_Nm = stats_run_result(&m->torque).sd,
 		.brake_degC = snap->temp_degC[TEMP_BRAKE], .ambient_degC = snap->temp_degC[TEMP_AMBIENT],
 		.case_degC = snap->temp_degC[TEMP_CASE], .settled = m->settled, .begin = m->dwell_at, .end = snap->now,
 	};
@@ -172,9 +174,9 @@ static bool taken(struct seq_map *m, const struct snapshot *snap, struct seq_out
 		return false;
 	}
 	if (fresh)
-		wmean_add(&m->torque, snap->torque_Nm);
-	wmean_add(&m->amps, snap->brake_A);
-	wmean_add(&m->speed_mean, snap->speed_rpm);
+		stats_run_add(&m->torque, snap->torque_Nm);
+	stats_run_add(&m->amps, snap->brake_A);
+	stats_run_add(&m->speed_mean, snap->speed_rpm);
 	if (mono_diff_s(snap->now, m->dwell_at) < m->config.dwell_s || m->torque.n < 4)
 		return false;
 	store(m, snap, ret);

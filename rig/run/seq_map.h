@@ -72,7 +72,7 @@ struct seq_map {
 	double energy_J;
 	double last_torque_Nm, last_A; /* latest finished rising mean, for the foresight */
 	struct steady steady;
-	struct wmean torque, amps, speed_mean;
+	struct stats_run torque, amps, speed_mean;
 	uint32_t last_conversion;
 	/* results */
 	struct map_reading reading[MAP_READINGS];

@@ -75,7 +75,8 @@ static void begin_step(struct seq_sweep *s, struct mono now)
 	s->approach = approach_of(s);
 	s->set = s->approach == SIZE_MAX ? it->set : s->item[s->approach].set;
 	s->settled = s->reached = false;
-	s->torque = s->speed = (struct wmean){ 0 };
+	stats_run_begin(&s->torque);
+	stats_run_begin(&s->speed);
 	s->collapse_for_s = 0;
 	s->step_at = now;
 	steady_clear(&s->steady);
@@ -215,7 +216,8 @@ static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool s
 {
 	s->settled = settled;
 	s->settle_s = mono_diff_s(snap->now, s->step_at);
-	s->torque = s->speed = (struct wmean){ 0 };
+	stats_run_begin(&s->torque);
+	stats_run_begin(&s->speed);
 	enter(s, SWEEP_DWELL, snap->now);
 }
 
@@ -276,7 +278,7 @@ static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct s
 static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	const struct sweep_item *it = &s->item[s->at];
-	double torque_Nm = wmean_mean(&s->torque);
+	double torque_Nm = stats_run_result(&s->torque).mean;
 
 	ret->event.kind = SEQ_EVENT_POINT;
 	ret->event.point = (struct seq_point){
@@ -286,7 +288,7 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
 		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN,
 		.begin = s->phase_at, .end = snap->now, .settle_s = s->settle_s,
-		.mean_torque_Nm = torque_Nm, .mean_speed_rpm = wmean_mean(&s->speed),
+		.mean_torque_Nm = torque_Nm, .mean_speed_rpm = stats_run_result(&s->speed).mean,
 	};
 	s->points++;
 	s->item[s->at].done = true;
@@ -313,8 +315,8 @@ static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct 
 		return;
 	}
 	if (fresh)
-		wmean_add(&s->torque, snap->torque_Nm);
-	wmean_add(&s->speed, snap->speed_rpm);
+		stats_run_add(&s->torque, snap->torque_Nm);
+	stats_run_add(&s->speed, snap->speed_rpm);
 	add_steady(s, snap);
 	/* What was called steady proves to move: once more, while there is time. */
 	if (s->settled && steady_is_lost(&s->steady) && mono_diff_s(snap->now, s->step_at) < s->config.timeout_s) {

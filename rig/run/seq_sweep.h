@@ -69,7 +69,7 @@ struct seq_sweep {
 	double top_speed_rpm;     /* fastest of late, for the collapse */
 	double collapse_for_s;
 	/* means of the dwell, for the live line */
-	struct wmean torque, speed;
+	struct stats_run torque, speed;
 	double live_torque_Nm;    /* lightly filtered */
 	uint32_t last_conversion;
 	/* results */
