@@ -49,6 +49,14 @@ struct unc unc_from(struct unc_ctx *ctx, double value, uint32_t source, double u
 /* A fresh source of that name for a quantity as written; exact when q.u is 0. */
 struct unc unc_of_quantity(struct unc_ctx *ctx, const char *name, struct quantity q);
 
+/* n numbers with standard uncertainties u and the correlation matrix r (n x n, row by row, symmetric, ones on the
+ * diagonal): each becomes a sum of n fresh independent sources, the principal components, named by name and a number.
+ * ret[n]: written on success only.
+ * RC_ARG a correlation outside [-1, 1], not symmetric, a negative u; RC_SINGULAR no such set of numbers can exist
+ * (an eigenvalue of r is negative); RC_NOMEM. */
+enum rc unc_correlated(struct unc_ctx *ctx, const char *name, const double *value, const double *u, const double *r,
+		       size_t n, struct unc *ret, struct err *err) MUST_CHECK;
+
 struct unc unc_add(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_sub(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_mul(struct unc_ctx *ctx, struct unc a, struct unc b);
