@@ -13,26 +13,40 @@
 #define NAME_MAX_BYTES 48 /* inih cuts longer names off without a word */
 #define SHOWN 70
 
+/* What did not fit ends in "..." at a whole character. */
+static void mark_cut(char *text, size_t size)
+{
+	size_t n = size - 4;
+
+	while (n > 0 && ((unsigned char)text[n] & 0xC0) == 0x80)
+		n--;
+	memcpy(text + n, "...", 4);
+}
+
 void reading_mistake(struct reading *r, int line, const char *section, const char *key, const char *format, ...)
 {
-	char place[200], what[260], *to;
 	struct mistakes *m = r->mistakes ? r->mistakes : &r->own;
-	size_t at = (size_t)snprintf(place, sizeof place, line > 0 ? "%.100s:%d:" : "%.100s:", r->name, line);
+	char text[sizeof m->line[0]], what[sizeof text];
+	size_t at = (size_t)snprintf(text, sizeof text, line > 0 ? "%.100s:%d:" : "%.100s:", r->name, line);
+	bool placed = section && *section, keyed = key && *key;
 	va_list args;
 
-	if (section && *section)
-		at += (size_t)snprintf(place + at, sizeof place - at, " [%.40s]", section);
-	if (key && *key)
-		snprintf(place + at, sizeof place - at, " %.40s", key);
+	if (placed)
+		at += (size_t)snprintf(text + at, sizeof text - at, " [%.40s]", section);
+	if (keyed)
+		at += (size_t)snprintf(text + at, sizeof text - at, " %.40s", key);
 	va_start(args, format);
-	vsnprintf(what, sizeof what, format, args);
+	int n = vsnprintf(what, sizeof what, format, args);
 	va_end(args);
-	bool bare = !(section && *section) && !(key && *key);
-	to = m->n < sizeof m->line / sizeof m->line[0] ? m->line[m->n++] : (m->more++, NULL);
-	if (to)
-		snprintf(to, sizeof m->line[0], "%.140s%s %.150s", place, bare ? "" : ":", what);
+	if (n >= (int)sizeof what || snprintf(text + at, sizeof text - at, "%s %s", placed || keyed ? ":" : "", what) >=
+	    (int)(sizeof text - at))
+		mark_cut(text, sizeof text);
+	if (m->n < sizeof m->line / sizeof m->line[0])
+		memcpy(m->line[m->n++], text, sizeof text);
+	else
+		m->more++;
 	if (r->n_mistakes++ == 0)
-		snprintf(r->first, sizeof r->first, "%.140s%s %.150s", place, bare ? "" : ":", what);
+		memcpy(r->first, text, sizeof r->first);
 }
 
 int reading_line(const struct reading *r, const char *section, const char *key)

@@ -15,7 +15,7 @@ struct reading {
 	struct mistakes *mistakes;
 	struct mistakes own; /* used when the caller wants none */
 	size_t n_mistakes;   /* of this file alone */
-	char first[300];
+	char first[sizeof ((struct mistakes *)0)->line[0]];
 
 	/* Table with any section (""): called when one begins; sets base, or refuses by reading_mistake. NULL else. */
 	void (*enter)(struct reading *r, const char *section);
