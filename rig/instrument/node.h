@@ -13,6 +13,7 @@ struct node_caps {
 	char boot[8];
 	bool cell, pick, brake, meter, drive, temp, lines;
 	bool pick_quad, drive_speed, drive_current;
+	bool line_estop, line_guard, line_contactor; /* which lines it senses; one that it does not stays false in the snapshot */
 	int cell_bits, cell_sps, brake_max_mA, max_rate_Hz;
 	uint64_t clock_us;
 };
@@ -22,20 +23,23 @@ struct node_config {
 	int lease_ms;
 	double pulses_per_rev; /* of the output */
 	double gear_ratio;     /* rotor turns per output turn; 1 when no actuator */
-	int direction;         /* +1 or -1: sign of the cell/pulses against the positive direction is the profile's */
+	int direction;         /* +1 or -1: sign of the pulses against the rig's positive direction ([pickup] sign) */
 };
 
 struct node;
 
-/* Greet the node, read its capabilities, start telemetry. link, clock: borrowed, must outlive the node.
- * RC_TIMEOUT no answer; RC_PROTOCOL wrong version or malformed answer; RC_ARG rate beyond the node's. */
+/* Greet the node, read its capabilities, start telemetry. link, clock: borrowed, must outlive the node. Takes up to
+ * 3 s of the clock's time (boards that restart when their port is opened), a few ms when the node is awake.
+ * RC_TIMEOUT no answer; RC_IO link or clock gone; RC_PROTOCOL wrong version or malformed answer; RC_ARG config, or a rate
+ * beyond the node's. */
 enum rc node_open(struct link *link, const struct clock_src *clock, const struct node_config *config,
 		  struct node **ret, struct err *err) MUST_CHECK;
 void node_close(struct node *node); /* NULL is fine; sends nothing */
 const struct node_caps *node_caps(const struct node *node);
 
 /* Take in all bytes that are there and update snap (node fields only: the rest is left alone).
- * Never waits. A dead link is not an error here: snap->node_lost says it. */
+ * Never waits, allocates nothing. A dead link is not an error here: snap->node_lost says it. A node that has fallen silent is
+ * greeted again now and then, only to learn whether it restarted (snap->node_reset). */
 void node_poll(struct node *node, struct snapshot *snap);
 
 /* Send set-points; call each tick. It sends when something changed or a third of the lease has passed.
@@ -46,7 +50,8 @@ void node_poll(struct node *node, struct snapshot *snap);
 void node_set(struct node *node, const struct wish *wish);
 
 /* A plain request ("power on", "restart", "safe", "clear", "status") and its answer's words after ok.
- * Waits at most 600 ms of the clock's time. RC_SAYS_NO with the node's reason; RC_TIMEOUT. ret may be NULL. */
+ * Three tries, at most 600 ms of the clock's time; set-points are renewed meanwhile. RC_SAYS_NO with the node's reason;
+ * RC_TIMEOUT; RC_IO link or clock gone; RC_ARG not a request for a line. ret may be NULL. */
 enum rc node_request(struct node *node, const char *request, char *ret, size_t ret_size, struct err *err) MUST_CHECK;
 
 #endif

@@ -30,11 +30,13 @@ enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT 
 struct snapshot {
 	struct mono now;      /* when this tick looked */
 	int64_t late_ns;      /* how late the tick was against its deadline */
-	bool node_reset;      /* the node restarted since the run began; stays true */
+	bool node_reset;      /* the node restarted since node_open; stays true */
 	bool node_lost;       /* link gone (hang-up); stays true */
 	uint32_t sample_total;  /* fast samples received since start */
 	uint32_t sample_lost, sample_doubled, line_bad; /* totals */
-	double sample_age_s;  /* since the newest fast sample; INFINITY before the first */
+	uint32_t sample_late;   /* total: came more than two periods after it was taken, or after a newer one (then it is not used) */
+	double sample_age_s;  /* since the newest fast sample, or, when longer than the lease, since the oldest set-point that the
+			       * node did not acknowledge; INFINITY before the first sample */
 	uint64_t node_us;     /* node's clock of that sample, unwrapped */
 
 	int32_t cell_count;

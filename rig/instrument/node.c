@@ -1,0 +1,450 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/node.h"
+#include "instrument/node_part.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define WRITE_MS 5
+#define AGAIN_AFTER_NS 300000000LL
+#define AGAIN_EVERY_NS 500000000LL
+#define CONTACTOR_STUCK_NS 500000000LL
+#define FAR_STEPS 100 /* beyond, the node's real rate may have drifted from the one asked for */
+
+static int64_t now_us(const struct mono now)
+{
+	return now.ns / 1000;
+}
+
+bool node_send(struct node *node, struct tether_writer *w)
+{
+	size_t n = tether_end(w);
+
+	if (n == 0 || node->view.node_lost)
+		return false;
+	if (link_write(node->link, w->line, n, WRITE_MS, NULL) != RC_OK)
+		node->view.node_lost = true;
+	return !node->view.node_lost;
+}
+
+static void find_oldest_set(struct node *node)
+{
+	while (node->oldest_set != node->newest_set && node->set_ns[node->oldest_set] == 0)
+		node->oldest_set++;
+	node->set_open = node->set_ns[node->oldest_set] != 0;
+}
+
+/* Set-points up to and with seq are answered. */
+void node_set_answered(struct node *node, uint8_t seq)
+{
+	if (node->set_ns[seq] == 0)
+		return;
+	while (node->oldest_set != seq)
+		node->set_ns[node->oldest_set++] = 0;
+	node->set_ns[seq] = 0;
+	find_oldest_set(node);
+}
+
+static int steps_by_time(const struct node *node, int64_t elapsed_us)
+{
+	return (int)lround((double)elapsed_us * 1e-6 * node->config.fast_Hz);
+}
+
+/* Numbers lost between two samples; false when number and time cannot belong together. */
+static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
+{
+	int by_number = (uint8_t)(number - node->last_number);
+	int by_time = elapsed_us < 3600000000 ? steps_by_time(node, elapsed_us) : INT32_MAX;
+	int off;
+
+	if (by_time > FAR_STEPS) {
+		node->view.sample_lost += (uint32_t)(by_time < by_number ? by_number - 1 : by_time - 1);
+		return true;
+	}
+	off = by_number - by_time;
+	if (off > 2 + by_time / 8 || off < -(2 + by_time / 8))
+		return false;
+	if (by_number > 1)
+		node->view.sample_lost += (uint32_t)(by_number - 1);
+	return true;
+}
+
+static void take_cell(struct node *node, const struct fast_sample *s, bool first)
+{
+	struct snapshot *v = &node->view;
+	int32_t top = (int32_t)(1u << (node->caps.cell_bits - 1));
+	uint8_t fresh = (uint8_t)(s->conversion - node->last_conversion);
+
+	if (!node->caps.cell)
+		return;
+	if (first || fresh != 0) {
+		v->cell_same = !first && s->cell_count == v->cell_count ? v->cell_same + 1 : 1;
+		v->cell_conversions += first ? 1 : fresh;
+		node->fresh_node_us = node->time.last_us;
+	}
+	node->last_conversion = s->conversion;
+	v->cell_count = s->cell_count;
+	v->cell_saturated = s->cell_count >= top - 1 || s->cell_count <= -top;
+}
+
+static void take_turn(struct node *node, const struct fast_sample *s, int64_t node_us)
+{
+	struct snapshot *v = &node->view;
+
+	if (!node->caps.pick)
+		return;
+	turn_take(&node->turn, node_us, s->pulses, s->age_us < SAMPLE_AGE_FULL, s->age_us);
+	v->pulses = node->turn.pulses;
+	v->angle_rev = turn_angle_rev(&node->turn);
+	v->edge_age_s = s->age_us * 1e-6;
+	v->edge_time_s = turn_edge_s(&node->turn);
+	v->speed_rpm = node->turn.speed_rpm;
+}
+
+/* May the sample be used? Counts what is wrong with it. */
+static bool judge(struct node *node, const struct fast_sample *s, int64_t node_us, struct mono now)
+{
+	struct snapshot *v = &node->view;
+	int64_t elapsed_us = node_us - node->time.last_us;
+
+	if (!node->time.started)
+		return true;
+	if (elapsed_us == 0 && s->number == node->last_number) {
+		v->sample_doubled++;
+		return false;
+	}
+	if (!nodetime_fits(&node->time, node_us, now_us(now))) {
+		v->node_reset = true;
+		return false;
+	}
+	if (elapsed_us <= 0) {
+		v->sample_late++;
+		return false;
+	}
+	if (!count_lost(node, s->number, elapsed_us)) {
+		v->node_reset = true;
+		return false;
+	}
+	return true;
+}
+
+/* Late is a sample that had not even come when we last looked, two periods after it was taken. */
+static bool came_late(const struct node *node, int64_t node_us)
+{
+	return now_us(node->polled) - nodetime_host_us(&node->time, node_us) > 2 * 1000000 / node->config.fast_Hz;
+}
+
+static void take_fast(struct node *node, const struct fast_sample *s, struct mono now)
+{
+	struct snapshot *v = &node->view;
+	int64_t node_us = nodetime_unwrap(&node->time, s->t_us, now_us(now));
+	bool first = !node->time.started;
+
+	v->sample_total++;
+	node->heard = now;
+	if (!judge(node, s, node_us, now))
+		return;
+	nodetime_hear(&node->time, node_us, now_us(now));
+	if (!first && came_late(node, node_us))
+		v->sample_late++;
+	node->last_number = s->number;
+	v->node_us = (uint64_t)node_us;
+	take_cell(node, s, first);
+	take_turn(node, s, node_us);
+	if (node->caps.brake)
+		v->brake_A = s->brake_mA * 1e-3;
+	if (node->caps.meter) {
+		v->voltage_V = s->volt_mV * 1e-3;
+		v->current_A = s->amp_mA * 1e-3;
+	}
+	node_set_answered(node, s->ack);
+}
+
+static void take_slow(struct node *node, const struct slow_sample *s)
+{
+	struct snapshot *v = &node->view;
+
+	v->lines_seen = 1;
+	v->estop_ok = node->estop_bit >= 0 && (s->lines >> node->estop_bit & 1) != 0;
+	v->guard_ok = node->guard_bit >= 0 && (s->lines >> node->guard_bit & 1) != 0;
+	v->contactor_closed = node->contactor_bit >= 0 && (s->lines >> node->contactor_bit & 1) != 0;
+	v->node_state = s->state;
+	memcpy(v->node_reason, s->reason, sizeof v->node_reason);
+	if (node->caps.drive) {
+		v->drive_flags = s->drive_flags;
+		v->drive_rotor_rpm = s->rotor_drpm * 0.1;
+		v->drive_A = s->drive_mA * 1e-3;
+	}
+	for (int i = 0; i < node->temps; i++)
+		v->temp_degC[node->temp_place[i]] = s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;
+}
+
+static void take_event(struct node *node, const struct node_event *e)
+{
+	struct snapshot *v = &node->view;
+
+	switch (e->word) {
+	case EVENT_ESTOP:
+		v->estop_ok = e->value != 0;
+		break;
+	case EVENT_GUARD:
+		v->guard_ok = e->value != 0;
+		break;
+	case EVENT_CONTACTOR:
+		v->contactor_closed = e->value != 0;
+		break;
+	case EVENT_STATE:
+		v->node_state = (enum node_state)e->value;
+		break;
+	case EVENT_DRIVE:
+		v->drive_flags = e->value;
+		break;
+	}
+}
+
+/* A good line of a known kind; false when its words are not as the page says. */
+static bool take_line(struct node *node, char *const token[], size_t n, struct mono now)
+{
+	struct fast_sample fast;
+	struct slow_sample slow;
+	struct node_event event;
+
+	if (n == 0)
+		return false;
+	if (token[0][0] == '!') {
+		talk_hear(node, token, n);
+		return true;
+	}
+	if (strcmp(token[0], "F") == 0) {
+		if (!sample_fast(token, n, &fast))
+			return false;
+		if (node->flowing)
+			take_fast(node, &fast, now);
+	} else if (strcmp(token[0], "S") == 0) {
+		if (!sample_slow(token, n, &slow))
+			return false;
+		take_slow(node, &slow);
+	} else if (strcmp(token[0], "E") == 0) {
+		if (!sample_event(token, n, &event))
+			return false;
+		take_event(node, &event);
+	} else if (strcmp(token[0], "B") == 0) {
+		/* Before the greeting was answered it is only the board waking up. */
+		node->view.node_reset |= node->caps.boot[0] != '\0';
+	}
+	return true;
+}
+
+void node_take(struct node *node)
+{
+	struct mono now = node->clock->now(node->clock->ctx);
+	char buf[512], *token[TETHER_TOKENS];
+	size_t n = sizeof buf;
+
+	/* A read that did not fill the buffer took all there was. */
+	while (n == sizeof buf && !node->view.node_lost) {
+		if (link_read(node->link, buf, sizeof buf, &n, NULL) != RC_OK)
+			node->view.node_lost = true;
+		for (size_t i = 0; i < n; i++)
+			if (tether_feed(&node->reader, buf[i]) &&
+			    !take_line(node, token, tether_split(node->reader.line, token), now))
+				node->reader.bad++;
+	}
+	node->view.line_bad += (uint16_t)(node->reader.bad - node->bad_seen);
+	node->bad_seen = node->reader.bad;
+	node->polled = now;
+}
+
+/* Node silent, but the link lives: did it restart and forget its rate? */
+static void ask_again(struct node *node, struct mono now)
+{
+	if (!node->flowing || node->config.fast_Hz == 0 || node->talk.what != TALK_NONE)
+		return;
+	if (now.ns - node->heard.ns < AGAIN_AFTER_NS || now.ns - node->again_at.ns < AGAIN_EVERY_NS)
+		return;
+	node->again_at = now;
+	talk_begin(node, TALK_AGAIN, "hello 1");
+}
+
+static double since_s(const struct node *node, int64_t node_us, struct mono now)
+{
+	return (double)(now_us(now) - nodetime_host_us(&node->time, node_us)) * 1e-6;
+}
+
+static void update_ages(struct node *node, struct mono now)
+{
+	struct snapshot *v = &node->view;
+
+	if (node->time.started) {
+		v->sample_age_s = since_s(node, node->time.last_us, now);
+		v->cell_fresh_age_s = node->caps.cell ? since_s(node, node->fresh_node_us, now) : INFINITY;
+	}
+	if (node->set_open && node->config.fast_Hz > 0) {
+		double open_s = (double)(now.ns - node->set_ns[node->oldest_set]) * 1e-9;
+
+		if (open_s > node->config.lease_ms * 1e-3 && open_s > v->sample_age_s)
+			v->sample_age_s = open_s;
+	}
+}
+
+void node_poll(struct node *node, struct snapshot *snap)
+{
+	struct snapshot *v = &node->view;
+
+	node_take(node);
+	talk_tend(node, node->polled);
+	ask_again(node, node->polled);
+	update_ages(node, node->polled);
+	v->now = snap->now;
+	v->late_ns = snap->late_ns;
+	v->indication = snap->indication;
+	v->torque_Nm = snap->torque_Nm;
+	v->torque_extrapolated = snap->torque_extrapolated;
+	v->log_failed = snap->log_failed;
+	v->operator_stop = snap->operator_stop;
+	*snap = *v;
+}
+
+static int64_t clamped(double value, double most, bool may_be_negative)
+{
+	if (!(value > (may_be_negative ? -most : 0)))
+		return isnan(value) || !may_be_negative ? 0 : -lround(most);
+	return lround(value < most ? value : most);
+}
+
+static void put_mode(const struct node *node, const struct wish *wish, struct tether_writer *w)
+{
+	const struct node_caps *caps = &node->caps;
+	bool powered = !caps->line_contactor || node->view.contactor_closed;
+
+	if (powered && wish->mode == DRIVE_SPEED && caps->drive_speed && !isnan(wish->speed_rpm)) {
+		tether_put_word(w, "speed");
+		tether_put_decimal(w, clamped(wish->speed_rpm * node->config.gear_ratio * 10, 999999, true));
+	} else if (powered && wish->mode == DRIVE_CURRENT && caps->drive_current && !isnan(wish->drive_A)) {
+		tether_put_word(w, "current");
+		tether_put_decimal(w, clamped(wish->drive_A * 1e3, 999999, true));
+	} else {
+		tether_put_words(w, "off 0");
+	}
+}
+
+static void send_set(struct node *node, struct mono now)
+{
+	struct tether_writer w;
+	uint8_t seq = ++node->seq;
+
+	tether_begin_seq(&w, '?', seq);
+	tether_put_words(&w, node->last_set.line);
+	node->set_sent = now;
+	if (!node_send(node, &w))
+		return;
+	node->set_ns[seq] = now.ns > 0 ? now.ns : 1;
+	node->newest_set = seq;
+	if (!node->set_open)
+		node->oldest_set = seq;
+	else if (node->oldest_set == seq)
+		node->oldest_set++; /* after 256 without an answer its number is taken again */
+	find_oldest_set(node);
+}
+
+void node_renew(struct node *node, struct mono now)
+{
+	if (node->set_once && now.ns - node->set_sent.ns >= node->config.lease_ms * 1000000LL / 3)
+		send_set(node, now);
+}
+
+/* A power request that is on its way is given up for a newer one; any other answer may be missed. */
+static void ask_power(struct node *node, bool on, struct mono now)
+{
+	enum talk_what what = on ? TALK_POWER_ON : TALK_POWER_OFF;
+	bool stuck = !on && node->view.contactor_closed && now.ns - node->power_at.ns > CONTACTOR_STUCK_NS;
+
+	if (node->talk.what == what || (node->power_told == on && !stuck))
+		return;
+	node->power_at = now;
+	talk_begin(node, what, on ? "power on" : "power off");
+}
+
+void node_set(struct node *node, const struct wish *wish)
+{
+	struct mono now = node->clock->now(node->clock->ctx);
+	struct tether_writer w;
+
+	if (wish->power)
+		ask_power(node, true, now);
+	tether_begin(&w, "set");
+	tether_put_decimal(&w, node->config.lease_ms);
+	put_mode(node, wish, &w);
+	tether_put_decimal(&w, node->caps.brake ? clamped(wish->brake_A * 1e3, node->caps.brake_max_mA, false) : 0);
+	w.line[w.n] = '\0';
+	if (!node->set_once || strcmp(w.line, node->last_set.line) != 0) {
+		node->last_set = w;
+		node->set_once = true;
+		send_set(node, now);
+	} else {
+		node_renew(node, now);
+	}
+	if (!wish->power)
+		ask_power(node, false, now);
+}
+
+static enum rc check_config(const struct node_config *c, struct err *err)
+{
+	if (c->lease_ms < 10 || c->lease_ms > 5000)
+		return err_set(err, RC_ARG, 0, "the set-points' lease is %d ms, expected 10 to 5000 ms", c->lease_ms);
+	if (c->fast_Hz < 0 || c->fast_Hz > 10000 || c->slow_every < 1 || c->slow_every > 1000)
+		return err_set(err, RC_ARG, 0, "%d samples a second with a slow one after %d, expected up to 10000 and 1 to 1000",
+			       c->fast_Hz, c->slow_every);
+	if (!(c->gear_ratio > 0) || (c->direction != 1 && c->direction != -1))
+		return err_set(err, RC_ARG, 0, "gear ratio %g, direction %d: expected a ratio above 0 and a direction +1 or -1",
+			       c->gear_ratio, c->direction);
+	return RC_OK;
+}
+
+static void start_view(struct snapshot *v)
+{
+	*v = (struct snapshot){ .sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .angle_rev = NAN, .edge_age_s = NAN,
+				.edge_time_s = NAN, .speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN,
+				.node_state = NODE_UNKNOWN, .drive_rotor_rpm = NAN, .drive_A = NAN };
+	for (int i = 0; i < TEMP_COUNT; i++)
+		v->temp_degC[i] = NAN;
+}
+
+enum rc node_open(struct link *link, const struct clock_src *clock, const struct node_config *config, struct node **ret,
+		  struct err *err)
+{
+	struct node *node;
+	enum rc rc = check_config(config, err);
+
+	if (rc != RC_OK)
+		return rc;
+	node = calloc(1, sizeof *node);
+	if (node == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for the node");
+	node->link = link;
+	node->clock = clock;
+	node->config = *config;
+	node->power_told = -1;
+	node->turn = (struct turn){ .per_rev = config->pulses_per_rev, .sign = config->direction };
+	node->estop_bit = node->guard_bit = node->contactor_bit = -1;
+	start_view(&node->view);
+	node->polled = clock->now(clock->ctx);
+	rc = talk_greet(node, err);
+	if (rc != RC_OK) {
+		free(node);
+		return rc;
+	}
+	*ret = node;
+	return RC_OK;
+}
+
+void node_close(struct node *node)
+{
+	free(node);
+}
+
+const struct node_caps *node_caps(const struct node *node)
+{
+	return &node->caps;
+}

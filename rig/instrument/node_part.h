@@ -1,0 +1,76 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Inside the room: the state of the host's end, and what node.c (samples in, set-points out) and
+ * node_talk.c (requests and answers) call of each other. */
+#ifndef BRIDLE_INSTRUMENT_NODE_PART_H
+#define BRIDLE_INSTRUMENT_NODE_PART_H
+
+#include "instrument/node.h"
+#include "instrument/nodetime.h"
+#include "instrument/sample.h"
+#include "instrument/turn.h"
+#include "node/tether.h"
+
+#define NODE_RETRY_NS 200000000LL
+#define NODE_TRIES 3
+#define NODE_GREET_NS 3000000000LL
+
+/* At most one request besides set-points is unanswered. */
+enum talk_what { TALK_NONE, TALK_PLAIN, TALK_POWER_ON, TALK_POWER_OFF, TALK_AGAIN /* hello, to see whether it restarted */ };
+enum talk_result { TALK_WAITING, TALK_OK, TALK_NO, TALK_SILENT };
+
+struct talk {
+	enum talk_what what;
+	enum talk_result result;
+	uint8_t seq, tries;
+	struct mono sent;
+	char request[TETHER_LINE_MAX];
+	char answer[TETHER_LINE_MAX]; /* the words after ok or no */
+};
+
+struct node {
+	struct link *link;
+	const struct clock_src *clock;
+	struct node_config config;
+	struct node_caps caps;
+	enum temp_place temp_place[SAMPLE_TEMPS];
+	int temps;
+	int estop_bit, guard_bit, contactor_bit; /* -1: not there */
+
+	struct tether_reader reader;
+	uint16_t bad_seen;
+	uint8_t seq;
+	struct talk talk;
+	bool flowing; /* the rate was accepted: samples count from here */
+
+	struct snapshot view; /* the node's fields are the newest; the others are not looked at */
+	struct nodetime time;
+	struct turn turn;
+	struct mono polled;
+	uint8_t last_number, last_conversion;
+	int64_t last_node_us, fresh_node_us;
+	struct mono heard; /* when the last fast sample came, or telemetry was started */
+
+	struct tether_writer last_set; /* words after the number, to see a change */
+	struct mono set_sent;
+	bool set_once;
+	int64_t set_ns[256]; /* when the set of that number was sent; 0 = no set, or answered */
+	uint8_t newest_set, oldest_set;
+	bool set_open; /* a set is unanswered: the oldest is oldest_set */
+
+	int power_told; /* 1 on, 0 off, -1 not known */
+	struct mono power_at, again_at;
+};
+
+/* node.c */
+void node_take(struct node *node); /* read what is there, act on every line */
+void node_renew(struct node *node, struct mono now); /* the last set-points again, when due */
+bool node_send(struct node *node, struct tether_writer *w);
+void node_set_answered(struct node *node, uint8_t seq);
+
+/* node_talk.c */
+void talk_begin(struct node *node, enum talk_what what, const char *request);
+void talk_hear(struct node *node, char *const token[], size_t n); /* a "!" line */
+void talk_tend(struct node *node, struct mono now); /* repeat, give up */
+enum rc talk_greet(struct node *node, struct err *err) MUST_CHECK;
+
+#endif
