@@ -25,7 +25,7 @@ static const struct profile_key keys[] = {
 	  "Latitude of the place, for local gravity; give it with height, or give gravity", AT(latitude_deg) },
 	{ "rig", "height", KEY_QUANTITY, KEY_SHOWN, "m", NULL, "60 m ± 20 m", -500, 9000, NULL,
 	  "Height above the sea, for local gravity", AT(height_m) },
-	{ "rig", "gravity", KEY_QUANTITY, KEY_UNCERTAIN, "m/s2", NULL, "9.8125 m/s2 ± 0.0002 m/s2", 9.7, 9.9, NULL,
+	{ "rig", "gravity", KEY_QUANTITY, KEY_UNCERTAIN, "m/s2", NULL, "9.8125 m/s2 ± 0.0002 m/s2", 9.76, 9.84, NULL,
 	  "Local gravity itself, when it is known; then latitude and height are not used", AT(gravity_m_per_s2) },
 	{ "rig", "air_density", KEY_QUANTITY, 0, "kg/m3", "1.2 kg/m3 ± 0.06 kg/m3 rect", NULL, 0.5, 1.5, NULL,
 	  "Density of the air, for the buoyancy of the weights", AT(air_density_kg_per_m3) },

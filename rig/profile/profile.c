@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/profile.h"
 
+#include "calib/gravity.h"
 #include "profile/reading.h"
 #include "profile/textfile.h"
 
@@ -79,6 +80,20 @@ enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile
 	if (rc == RC_OK)
 		*ret = rig;
 	return rc;
+}
+
+struct quantity profile_gravity(const struct rig_profile *rig)
+{
+	struct quantity ret = { .value = NAN, .u = NAN, .dof = INFINITY, .dist = DIST_NORMAL, .has_u = true };
+	struct gravity g;
+
+	if (rig->gravity_m_per_s2.value > 0)
+		return rig->gravity_m_per_s2;
+	if (gravity_at(rig->latitude_deg, rig->height_m, &g, NULL) == RC_OK) {
+		ret.value = g.m_per_s2;
+		ret.u = g.u_m_per_s2;
+	}
+	return ret;
 }
 
 /* ---- actuator ---- */

@@ -133,7 +133,8 @@ struct weight_piece {
 	char name[PROFILE_WORD];
 	bool has_class;
 	char class_name[4];           /* class = E2 ... M3 (OIML R 111-1) */
-	struct quantity mass_kg;      /* nominal = 5 kg  or  mass = 5.0013 kg ± 0.5 g */
+	struct quantity mass_kg;      /* nominal = 5 kg, then with the tolerance of the class, or
+					 * mass = 5.0013 kg ± 0.5 g: conventional mass */
 	double density_kg_per_m3;     /* density, default 7900 kg/m3 */
 	double u_density_kg_per_m3;
 };
@@ -175,7 +176,7 @@ enum rc profile_parse_weights(const char *text, const char *name, struct weights
 /* Index of the piece with that section name, -1 when there is none. */
 int profile_piece(const struct weights_profile *weights, const char *name);
 
-/* Local gravity by what the profile gives. */
+/* Local gravity by what the profile gives: the value itself, or normal gravity (calib/gravity.h). */
 struct quantity profile_gravity(const struct rig_profile *rig);
 
 /* Commented templates: every key with unit and meaning, in the order of the tables. */

@@ -255,16 +255,33 @@ static void cut_comment(char *line)
 		}
 }
 
+/* The key of a line that is refused was given all the same: it is not missing too. */
+static void mark_given(struct reading *r, const char *line)
+{
+	size_t first, n, length = strcspn(line, " \t=");
+
+	if (!r->in_section || !profile_section_keys(r->table, r->section, &first, &n))
+		return;
+	for (size_t i = first; i < first + n; i++)
+		if (strlen(r->table->keys[i].key) == length && memcmp(r->table->keys[i].key, line, length) == 0 &&
+		    r->key_line[i] == 0)
+			r->key_line[i] = r->line;
+}
+
 /* What inih shall see of a line: nothing when the line is none that it could take. */
 static bool take_line(struct reading *r, char *line, size_t room)
 {
-	size_t n = strlen(line);
 	char found[SHOWN];
 
-	if (*line == ';' || *line == '#' || !is_text(r, line))
+	if (*line == ';' || *line == '#')
 		return false;
+	if (!is_text(r, line)) {
+		mark_given(r, line);
+		return false;
+	}
 	cut_comment(line);
-	while (n > 0 && (line[n - 1] == ' ' || line[n - 1] == '\t' || line[n - 1] == '\0'))
+	size_t n = strlen(line);
+	while (n > 0 && (line[n - 1] == ' ' || line[n - 1] == '\t'))
 		line[--n] = '\0';
 	if (n == 0)
 		return false;
@@ -272,6 +289,7 @@ static bool take_line(struct reading *r, char *line, size_t room)
 	const char *equals = strchr(line, '='), *close = strchr(line, ']');
 	if (n > room) {
 		reading_mistake(r, r->line, NULL, NULL, "found a line of %zu bytes, expected at most %zu", n, room);
+		mark_given(r, line);
 		return false;
 	}
 	if (*line == '[') {

@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/weights.h"
 #include "profile/keys_tables.h"
 #include "profile/reading.h"
 
 #include <ctype.h>
-#include <math.h>
 #include <string.h>
 
 struct weights_reading {
@@ -50,6 +50,19 @@ static void enter_piece(struct reading *r, const char *name)
 	}
 }
 
+/* The tolerance of the class is what is known of the mass. */
+static bool mass_of_class(struct reading *r, const char *class_name, double nominal_kg, struct quantity *ret_kg)
+{
+	enum weight_class class;
+	struct err err;
+
+	if (weight_class_parse(class_name, &class, &err) == RC_OK &&
+	    weight_of_class(class, nominal_kg, ret_kg, &err) == RC_OK)
+		return true;
+	reading_mistake(r, reading_line(r, "", "nominal"), r->section_name, "nominal", "%.200s", err.what);
+	return false;
+}
+
 static void leave_piece(struct reading *r)
 {
 	struct weights_reading *w = r->ctx;
@@ -66,7 +79,9 @@ static void leave_piece(struct reading *r)
 	piece->has_class = class;
 	if (class)
 		memcpy(piece->class_name, classes[w->values.class_index], 3);
-	piece->mass_kg = mass ? w->values.mass_kg : (struct quantity){ .value = w->values.nominal_kg, .dof = INFINITY };
+	piece->mass_kg = w->values.mass_kg;
+	if (class && nominal && !mass && w->values.nominal_kg > 0)
+		(void)mass_of_class(r, piece->class_name, w->values.nominal_kg, &piece->mass_kg);
 	piece->density_kg_per_m3 = w->values.density_kg_per_m3.value;
 	piece->u_density_kg_per_m3 = w->values.density_kg_per_m3.u;
 	if (strcmp(piece->name, "hanger") == 0)
