@@ -49,47 +49,73 @@ enum cause {
 const char *cause_word(enum cause cause);
 const char *cause_sentence(enum cause cause);
 
+/* INFINITY switches a limit off; NaN in a limit allows nothing. */
 struct guard_limits {
 	double tick_s;
 	double torque_Nm, speed_rpm;          /* absolute limits of rig and actuator, the smaller */
+	double drive_A;                       /* largest torque-producing current that may be asked for */
 	double brake_A;                       /* largest current */
 	double hold_brake_A;                  /* most that the stop may hold: coupling, cell and brake allow it */
-	double slip_power_W, slip_power_short_W, slip_energy_J; /* short: at once; power: mean over 10 s;
-								   energy: above continuous power, leaky */
+	/* Slip power is |torque * speed|. short: its mean over 0.1 s. energy: what came above slip_power_W, less what
+	 * cooled away below it. Where no energy is stated (0 or not finite) the mean over 10 s must stay below
+	 * slip_power_W; where one is, it says how long more may go on (with both, the mean would always come first). */
+	double slip_power_W, slip_power_short_W, slip_energy_J;
 	double brake_hot_degC, actuator_hot_degC, winding_hot_degC;
-	double voltage_min_V, voltage_max_V;  /* while the contactor is closed */
+	double voltage_min_V, voltage_max_V;  /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
 	double stall_s;                       /* longest time below standstill speed with torque above stall_torque */
 	double stall_torque_Nm, standstill_rpm;
 	double silent_s, cell_stale_s;
-	unsigned cell_frozen_n;               /* fresh equal conversions in a row */
+	unsigned cell_frozen_n;               /* fresh equal conversions in a row, while loaded or turning; 0 = not watched */
 	double brake_follow_A, brake_follow_s; /* tolerance and time allowed */
 	double late_s;                        /* a tick later than this, or late_n in a row later than a period */
-	unsigned late_n;
+	unsigned late_n;                      /* 0 = not watched */
 	double contactor_s;                   /* time a contactor may take */
 	double stop_hold_s;                   /* longest the brake is held in a stop */
-	double osc_rpm, osc_Nm;               /* amplitude that counts as oscillation */
-	unsigned osc_cycles;                  /* sustained or growing cycles in a row */
+	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row, none of them smaller than three
+	 * quarters of the largest: a step that rings down does not count. Half a cycle takes at most 1 s: a sequence that goes
+	 * to and fro on purpose stays slower. 0 cycles = not watched. */
+	double osc_rpm, osc_Nm;
+	unsigned osc_cycles;
 	int expect_direction;                 /* sign of speed while driven: +1, -1; 0 = either (run by hand) */
-	bool expect_cell, expect_pick, expect_lines, expect_meter; /* what the rig has */
+	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run that is energised or wants to
+	 * be; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
+	 * energised (weights hung, channels looked at) is stopped only by the node (silent, reset), the logbook, the
+	 * operator, the sequence and a contactor closed against the wish. */
+	bool expect_cell, expect_pick, expect_lines, expect_meter;
 };
 
 enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
+
+#define GUARD_POWER_BINS 10 /* of 1 s */
 
 /* Zeroed = fresh. The contents are the guard's own. */
 struct guard {
 	enum guard_phase phase;
 	enum cause cause;
-	struct mono cause_at, phase_at;
+	bool started, energised;              /* energised: something was, at any time since fresh */
+	struct mono last_now, cause_at, stand_at;
+	bool standing;
 	double held_brake_A;
+	struct wish last;                     /* what was allowed on the tick before */
+	double found, allowed_value;          /* value and limit of the cause */
 	/* running sums of the individual watches */
-	double energy_J, power_mean_W;
-	double follow_bad_s, contactor_bad_s, stall_time_s, wrong_time_s;
-	double last_wish_brake_A, expected_brake_A;
+	double run_s, blocked_s;
+	double energy_J, power_short_W;
+	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
+	unsigned power_bin;
+	double follow_low_A, follow_high_A, follow_bad_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s;
+	double temp_gone_s[TEMP_COUNT];
+	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;
-	struct guard_osc { double last, extreme, prev_amp; int sense; unsigned cycles; struct mono turned; } osc[2];
-	struct mono last_now;
-	bool started;
-	bool was_power;
+	struct guard_osc {
+		bool known;
+		int sense;                    /* direction of the swing under way; 0 before the first */
+		double extreme, turned_at;    /* of the swing under way; the value where it began */
+		double largest;               /* of the swings that were counted */
+		double swing_s;
+		unsigned halves;
+	} osc[2];
 };
 
 struct guard_verdict {
@@ -101,10 +127,13 @@ struct guard_verdict {
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 
+/* One tick. Before anything is energised for the first time the guard waits up to 1.5 s for what the rig has to be known
+ * (first sample, lines, node's state, torque, speed): meanwhile everything is off and clamped is set. A drive mode is let through
+ * only with the contactor on and, where lines are sensed, seen closed. */
 struct guard guard_step(struct guard g, const struct guard_limits *limits, const struct snapshot *snap,
 			const struct wish *want, struct guard_verdict *ret);
 
-/* A deliberate reset: only from GUARD_STOPPED; anything else is unchanged. */
+/* A deliberate reset: only from GUARD_STOPPED; anything else is unchanged. The brake's heat is not forgotten. */
 struct guard guard_reset(struct guard g);
 
 /* "brake slip power 512 W, limit 400 W: ..." */

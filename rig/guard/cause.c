@@ -1,0 +1,93 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "guard/guard.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static const struct {
+	const char *word, *noun, *unit; /* noun NULL: the number says nothing */
+	const char *sentence;
+} causes[CAUSE_COUNT] = {
+	[CAUSE_NONE] = { "none", NULL, "", "nothing stopped the run" },
+	[CAUSE_ESTOP] = { "estop", NULL, "",
+		"the emergency stop is pulled; find out why, release it and start again on purpose" },
+	[CAUSE_GUARD_OPEN] = { "guard_open", NULL, "",
+		"the guard over the shaft is open; close and fix it" },
+	[CAUSE_CONTACTOR] = { "contactor", "contactor against the wish for", "s",
+		"the contactor is not where it should be; look for a welded contact, an open coil circuit or a relay that has not been reset" },
+	[CAUSE_NODE_SILENT] = { "node_silent", "no sample for", "s",
+		"the node at the rig does not speak; check its cable, its power and the link in rig.ini" },
+	[CAUSE_NODE_RESET] = { "node_reset", NULL, "",
+		"the node restarted during the run; look for a supply dip or disturbance when the coil is switched" },
+	[CAUSE_NODE_SAFE] = { "node_safe", NULL, "",
+		"the node went safe by itself (its lease ran out, or it was told to); look at the link and the load of this machine" },
+	[CAUSE_CELL_STALE] = { "cell_stale", "no fresh conversion for", "s",
+		"the torque cell's converter gives no fresh readings; check its clock and its wires" },
+	[CAUSE_CELL_FROZEN] = { "cell_frozen", "equal conversions in a row:", "",
+		"the torque cell's reading does not change though it should; check the cell's bridge and the converter" },
+	[CAUSE_CELL_SATURATED] = { "cell_saturated", "count", "",
+		"the torque cell's converter is at the end of its range; check for a broken bridge wire or too much load" },
+	[CAUSE_OVERSPEED] = { "overspeed", "speed", "rev/min",
+		"the shaft is faster than allowed, or its speed is unknown; check the load, the drive's mode and the pick-up" },
+	[CAUSE_OVERTORQUE] = { "overtorque", "torque", "N m",
+		"the torque is larger than allowed, or unknown; check the plan's steps, the limits and the calibration" },
+	[CAUSE_BRAKE_NOT_FOLLOWING] = { "brake_not_following", "brake current", "A",
+		"the brake's current does not follow; check the coil, its driver and the driver's supply" },
+	[CAUSE_BRAKE_POWER] = { "brake_power", "brake slip power", "W",
+		"the brake takes more power than it may; plan less torque or speed" },
+	[CAUSE_BRAKE_ENERGY] = { "brake_energy", "brake slip energy above its continuous power", "J",
+		"the brake has taken as much heat as it may; let it cool, or plan shorter steps with rests" },
+	[CAUSE_BRAKE_HOT] = { "brake_hot", "brake temperature", "degC",
+		"the brake is too hot, or its temperature became unknown; let it cool with the shaft standing" },
+	[CAUSE_ACTUATOR_HOT] = { "actuator_hot", "actuator temperature", "degC",
+		"the actuator is too hot, or its temperature became unknown; let it cool" },
+	[CAUSE_SUPPLY_RANGE] = { "supply_range", "supply voltage", "V",
+		"the supply is out of its range; check its setting, its current limit and the cable" },
+	[CAUSE_DRIVE_DROPOUT] = { "drive_dropout", "supply voltage", "V",
+		"the drive dropped out on undervoltage and stays stopped until it is restarted; the supply gave way, "
+		"which says nothing about the actuator" },
+	[CAUSE_DRIVE_FAULT] = { "drive_fault", NULL, "",
+		"the drive reports a fault of its own; read its fault memory before restarting it" },
+	[CAUSE_WRONG_DIRECTION] = { "wrong_direction", "speed", "rev/min",
+		"the shaft turns the wrong way; check the signs of pick-up and drive in the profiles" },
+	[CAUSE_STALL] = { "stall", "stalled under torque for", "s",
+		"the actuator stood still under torque for too long; plan less load there or a shorter stall" },
+	[CAUSE_OSCILLATION] = { "oscillation", "swing", "",
+		"speed or torque swings without dying out; use softer gains or a smaller load, and look for play" },
+	[CAUSE_LATE_TICK] = { "late_tick", "tick late by", "s",
+		"this machine was too late for the control loop; close other programs, or lower the rate in rig.ini" },
+	[CAUSE_LOGBOOK] = { "logbook", NULL, "",
+		"the logbook cannot be written; check the disk's room and rights" },
+	[CAUSE_OPERATOR] = { "operator", NULL, "", "the operator asked to stop" },
+	[CAUSE_SEQUENCE] = { "sequence", NULL, "", "the sequence cannot go on; the event before this one says why" },
+};
+
+static bool is_known(enum cause cause)
+{
+	return (unsigned)cause < CAUSE_COUNT;
+}
+
+const char *cause_word(enum cause cause)
+{
+	return is_known(cause) ? causes[cause].word : "unknown";
+}
+
+const char *cause_sentence(enum cause cause)
+{
+	return is_known(cause) ? causes[cause].sentence : "the guard stopped for a cause that this program does not know";
+}
+
+void guard_message(const struct guard_verdict *v, char *buf, size_t size)
+{
+	const char *noun = is_known(v->cause) ? causes[v->cause].noun : NULL;
+	const char *unit = noun ? causes[v->cause].unit : "";
+	const char *gap = *unit ? " " : "";
+
+	if (noun && isfinite(v->value) && isfinite(v->limit))
+		snprintf(buf, size, "%s %.4g%s%s, limit %.4g%s%s: %s", noun, v->value, gap, unit, v->limit, gap, unit,
+			 cause_sentence(v->cause));
+	else if (noun && isfinite(v->value))
+		snprintf(buf, size, "%s %.4g%s%s: %s", noun, v->value, gap, unit, cause_sentence(v->cause));
+	else
+		snprintf(buf, size, "%s", cause_sentence(v->cause));
+}

@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "guard/oscillation.h"
+
+#include <math.h>
+
+#define HALF_CYCLE_S 1.0  /* slower is a set-point that moves, not a limit cycle */
+#define SUSTAINED_FRAC 0.75
+#define BACK_FRAC 0.25
+
+static void begin(struct guard_osc *osc, double value)
+{
+	*osc = (struct guard_osc){ .known = true, .extreme = value, .turned_at = value };
+}
+
+/* The swing that has just ended: counted, or the start of a new count, or the end of counting. */
+static void count(struct guard_osc *osc, double swing)
+{
+	double size = fabs(osc->extreme - osc->turned_at);
+	bool counts = size >= swing && osc->swing_s <= HALF_CYCLE_S;
+	bool sustained = size >= SUSTAINED_FRAC * osc->largest;
+
+	if (!counts) {
+		osc->halves = 0;
+		osc->largest = 0;
+	} else if (osc->halves > 0 && sustained) {
+		osc->halves++;
+		osc->largest = fmax(osc->largest, size);
+	} else {
+		osc->halves = 1;
+		osc->largest = size;
+	}
+}
+
+static void turn(struct guard_osc *osc, double value, double swing, int sense)
+{
+	if (osc->sense != 0)
+		count(osc, swing);
+	osc->turned_at = osc->extreme;
+	osc->extreme = value;
+	osc->sense = sense;
+	osc->swing_s = 0;
+}
+
+unsigned oscillation_step(struct guard_osc *osc, double value, double swing, double dt_s)
+{
+	double back = BACK_FRAC * swing;
+
+	if (isnan(value) || !osc->known) {
+		begin(osc, value);
+		osc->known = !isnan(value);
+		return 0;
+	}
+	osc->swing_s += dt_s;
+	if (osc->swing_s > 2 * HALF_CYCLE_S)
+		osc->halves = 0;
+	if (osc->sense >= 0 && value > osc->extreme)
+		osc->extreme = value;
+	else if (osc->sense <= 0 && value < osc->extreme)
+		osc->extreme = value;
+	if (osc->sense == 0 && fabs(value - osc->turned_at) > back) {
+		osc->sense = value > osc->turned_at ? 1 : -1;
+		osc->extreme = value;
+	} else if (osc->sense > 0 && value < osc->extreme - back) {
+		turn(osc, value, swing, -1);
+	} else if (osc->sense < 0 && value > osc->extreme + back) {
+		turn(osc, value, swing, 1);
+	}
+	return osc->halves / 2;
+}

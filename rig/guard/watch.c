@@ -1,0 +1,414 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "guard/watch.h"
+
+#include "calib/units.h"
+#include "guard/oscillation.h"
+
+#include <math.h>
+#include <string.h>
+
+#define START_S 1.5       /* a node may take this long to say everything for the first time */
+#define SUPPLY_LOW_S 0.5  /* longer than a drive takes to drop out: that cause tells more */
+#define SUPPLY_HIGH_S 0.05
+#define WRONG_WAY_S 0.25  /* play and a bounce at the start are shorter */
+#define TEMP_GONE_S 2.0   /* ten slow samples */
+#define POWER_SHORT_S 0.1 /* mean of the short slip power: noise and a gear's ripple are no heat */
+#define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED)
+#define LOADED_FRAC 0.05  /* of the largest brake current: above it a live cell never reads the same for long */
+
+static bool is_safe_state(enum node_state state)
+{
+	return state == NODE_STOPPING || state == NODE_SAFE;
+}
+
+bool watch_is_ready(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
+		return false;
+	if (limits->expect_lines && !snap->lines_seen)
+		return false;
+	if (limits->expect_cell && (snap->cell_conversions == 0 || !isfinite(snap->torque_Nm)))
+		return false;
+	if (limits->expect_meter && !isfinite(snap->voltage_V))
+		return false;
+	return !limits->expect_pick || isfinite(snap->speed_rpm);
+}
+
+/* A value that must stay within +-limit; unknown counts as beyond when it is expected. */
+static bool is_beyond(double value, double limit, bool expected)
+{
+	if (isnan(value) && !expected)
+		return false;
+	return !(fabs(value) <= limit);
+}
+
+static bool held_for(double *time_s, bool bad, double dt_s, double allowed_s)
+{
+	*time_s = bad ? *time_s + dt_s : 0;
+	return bad && !(*time_s <= allowed_s);
+}
+
+static bool says(const struct snapshot *snap, const char *reason)
+{
+	return is_safe_state(snap->node_state) && strncmp(snap->node_reason, reason, sizeof snap->node_reason) == 0;
+}
+
+typedef bool watch_fn(struct guard *g, const struct look *k, struct finding *f);
+
+static bool estop(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	if (!k->limits->expect_lines || !k->live || !k->snap->lines_seen)
+		return false;
+	return !k->snap->estop_ok || (k->armed && says(k->snap, "estop"));
+}
+
+static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	if (!k->limits->expect_lines || !k->live || !k->snap->lines_seen)
+		return false;
+	return !k->snap->guard_ok || (k->armed && says(k->snap, "guard"));
+}
+
+static bool node_reset(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	return k->snap->node_reset;
+}
+
+static bool node_silent(struct guard *g, const struct look *k, struct finding *f)
+{
+	f->value = k->snap->sample_age_s;
+	f->limit = k->limits->silent_s;
+	if (k->snap->node_lost)
+		return true;
+	if (k->snap->sample_total == 0)
+		return g->run_s > START_S;
+	if (k->armed && (k->snap->node_state == NODE_UNKNOWN || (k->limits->expect_lines && !k->snap->lines_seen)))
+		return true;
+	return !(k->snap->sample_age_s <= k->limits->silent_s);
+}
+
+static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->speed_rpm;
+	f->limit = k->limits->speed_rpm;
+	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick);
+}
+
+static bool cell_saturated(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->cell_count;
+	return k->armed && k->limits->expect_cell && k->snap->cell_saturated;
+}
+
+static bool cell_stale(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->cell_fresh_age_s;
+	f->limit = k->limits->cell_stale_s;
+	if (!k->armed || !k->limits->expect_cell)
+		return false;
+	return k->snap->cell_conversions == 0 || !(f->value <= f->limit);
+}
+
+static bool overtorque(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->torque_Nm;
+	f->limit = k->limits->torque_Nm;
+	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_cell);
+}
+
+static bool cell_frozen(struct guard *g, const struct look *k, struct finding *f)
+{
+	bool loaded = !(k->snap->brake_A <= LOADED_FRAC * k->limits->brake_A) && g->last.brake_A > 0;
+	bool turning = !(fabs(k->snap->speed_rpm) < k->limits->standstill_rpm);
+
+	f->value = k->snap->cell_same;
+	f->limit = k->limits->cell_frozen_n;
+	return k->armed && k->limits->expect_cell && k->limits->cell_frozen_n > 0 && (loaded || turning) &&
+	       k->snap->cell_same >= k->limits->cell_frozen_n;
+}
+
+static bool node_safe(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	return k->armed && is_safe_state(k->snap->node_state);
+}
+
+static bool contactor(struct guard *g, const struct look *k, struct finding *f)
+{
+	bool known = k->limits->expect_lines && k->snap->lines_seen;
+	bool bad = known && k->snap->contactor_closed != g->last.power;
+	bool for_long = held_for(&g->contactor_bad_s, bad, k->dt_s, k->limits->contactor_s);
+
+	f->value = g->contactor_bad_s;
+	f->limit = k->limits->contactor_s;
+	return for_long || (known && k->armed && says(k->snap, "contactor"));
+}
+
+/* The supply's side is judged once the contactor has had its time to close and the drive to come up. */
+static bool is_powered(struct guard *g, const struct look *k)
+{
+	bool closed = !k->limits->expect_lines || k->snap->contactor_closed;
+
+	g->powered_s = g->last.power && closed ? g->powered_s + k->dt_s : 0;
+	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s);
+}
+
+static bool drive_dropout(struct guard *g, const struct look *k, struct finding *f)
+{
+	bool powered = is_powered(g, k);
+
+	f->value = k->snap->voltage_V;
+	f->limit = k->limits->voltage_min_V;
+	return powered && k->driven && (k->snap->drive_flags & DRIVE_UNDERVOLTAGE);
+}
+
+static bool drive_fault(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)f;
+	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s) && (k->snap->drive_flags & FAULTS);
+}
+
+static bool supply_range(struct guard *g, const struct look *k, struct finding *f)
+{
+	double volts = k->snap->voltage_V;
+	bool judged = g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s) &&
+		      (k->limits->expect_meter || !isnan(volts));
+	bool low = held_for(&g->low_s, judged && !(volts >= k->limits->voltage_min_V), k->dt_s, SUPPLY_LOW_S);
+	bool high = held_for(&g->high_s, judged && !(volts <= k->limits->voltage_max_V), k->dt_s, SUPPLY_HIGH_S);
+
+	f->value = volts;
+	f->limit = high ? k->limits->voltage_max_V : k->limits->voltage_min_V;
+	return low || high;
+}
+
+/* Whatever the coil's own lag is, its current stays between the slowest answers that are still allowed: one that has yet to rise
+ * and one that has yet to fall, both with the time constant brake_follow_s. */
+static bool brake_not_following(struct guard *g, const struct look *k, struct finding *f)
+{
+	double wish_A = g->last.brake_A, read_A = k->snap->brake_A, tolerance_A = k->limits->brake_follow_A;
+	double share = 1 - exp(-k->dt_s / k->limits->brake_follow_s);
+
+	if (!(share >= 0 && share <= 1))
+		share = 1;
+	g->follow_low_A += share * (wish_A - g->follow_low_A);
+	g->follow_high_A += share * (wish_A - g->follow_high_A);
+	g->follow_low_A = fmin(g->follow_low_A, wish_A);
+	g->follow_high_A = fmax(g->follow_high_A, wish_A);
+
+	bool low = !(read_A >= g->follow_low_A - tolerance_A), high = !(read_A <= g->follow_high_A + tolerance_A);
+	bool judged = k->armed && (wish_A > 0 || !isnan(read_A));
+	f->value = read_A;
+	f->limit = low ? g->follow_low_A : g->follow_high_A;
+	return held_for(&g->follow_bad_s, judged && (low || high), k->dt_s, k->limits->brake_follow_s);
+}
+
+/* Heat in the brake. Torque unknown and not expected: nothing can be said. */
+
+static void next_bins(struct guard *g)
+{
+	for (unsigned n = 0; g->power_bin_s >= 1 && n < GUARD_POWER_BINS; n++) {
+		g->power_bin = (g->power_bin + 1) % GUARD_POWER_BINS;
+		g->power_bin_J[g->power_bin] = 0;
+		g->power_bin_s -= 1;
+	}
+	if (g->power_bin_s >= 1)
+		g->power_bin_s = 0;
+}
+
+static double mean_power_W(const struct guard *g)
+{
+	double sum_J = 0;
+
+	for (unsigned i = 0; i < GUARD_POWER_BINS; i++)
+		sum_J += g->power_bin_J[i];
+	return sum_J / GUARD_POWER_BINS;
+}
+
+static bool has_energy(const struct guard_limits *limits)
+{
+	return limits->slip_energy_J > 0 && isfinite(limits->slip_energy_J);
+}
+
+static bool brake_power(struct guard *g, const struct look *k, struct finding *f)
+{
+	double slip_W = fabs(shaft_power_W(k->snap->torque_Nm, k->snap->speed_rpm));
+	double share = fmin(1, k->dt_s / POWER_SHORT_S);
+	double heat_s = fmin(k->dt_s, 1); /* a gap of any length is no heat: the node has gone safe in it */
+
+	if (isnan(slip_W))
+		slip_W = 0; /* where torque and speed are expected, their own watches stop the run */
+	g->power_short_W += share * (slip_W - g->power_short_W);
+	g->power_bin_s += k->dt_s;
+	next_bins(g);
+	g->power_bin_J[g->power_bin] += slip_W * heat_s;
+	g->energy_J = fmax(0, g->energy_J + slip_W * heat_s - k->limits->slip_power_W * k->dt_s);
+
+	f->value = g->power_short_W;
+	f->limit = k->limits->slip_power_short_W;
+	if (!k->armed || !(g->power_short_W <= f->limit))
+		return k->armed;
+	if (has_energy(k->limits))
+		return false;
+	f->value = mean_power_W(g);
+	f->limit = k->limits->slip_power_W;
+	return !(f->value <= f->limit);
+}
+
+static bool brake_energy(struct guard *g, const struct look *k, struct finding *f)
+{
+	f->value = g->energy_J;
+	f->limit = k->limits->slip_energy_J;
+	return k->armed && (has_energy(k->limits) || isnan(f->limit)) && !(f->value <= f->limit);
+}
+
+/* A place without a sensor never had a value; one that had and loses it is too hot until shown otherwise. */
+static bool is_hot(struct guard *g, const struct look *k, enum temp_place place, double limit_degC, struct finding *f)
+{
+	double temp_degC = k->snap->temp_degC[place];
+	bool gone;
+
+	g->temp_seen[place] |= !isnan(temp_degC);
+	gone = held_for(&g->temp_gone_s[place], g->temp_seen[place] && isnan(temp_degC), k->dt_s, TEMP_GONE_S);
+	f->value = temp_degC;
+	f->limit = limit_degC;
+	return k->armed && (gone || (!isnan(temp_degC) && !(temp_degC <= limit_degC)));
+}
+
+static bool brake_hot(struct guard *g, const struct look *k, struct finding *f)
+{
+	return is_hot(g, k, TEMP_BRAKE, k->limits->brake_hot_degC, f);
+}
+
+static bool actuator_hot(struct guard *g, const struct look *k, struct finding *f)
+{
+	struct finding winding = *f;
+	bool case_hot = is_hot(g, k, TEMP_CASE, k->limits->actuator_hot_degC, f);
+	bool winding_hot = is_hot(g, k, TEMP_WINDING, k->limits->winding_hot_degC, &winding);
+
+	if (winding_hot && !case_hot)
+		*f = winding;
+	return case_hot || winding_hot;
+}
+
+static bool wrong_direction(struct guard *g, const struct look *k, struct finding *f)
+{
+	double along_rpm = k->snap->speed_rpm * k->limits->expect_direction;
+	bool bad = k->driven && k->limits->expect_direction != 0 && along_rpm < -k->limits->standstill_rpm;
+
+	f->value = k->snap->speed_rpm;
+	return held_for(&g->wrong_time_s, bad, k->dt_s, WRONG_WAY_S);
+}
+
+static bool stall(struct guard *g, const struct look *k, struct finding *f)
+{
+	bool stands = fabs(k->snap->speed_rpm) < k->limits->standstill_rpm;
+	bool bad = k->armed && k->driven && stands && fabs(k->snap->torque_Nm) > k->limits->stall_torque_Nm;
+	bool for_long = held_for(&g->stall_time_s, bad, k->dt_s, k->limits->stall_s);
+
+	f->value = g->stall_time_s;
+	f->limit = k->limits->stall_s;
+	return for_long;
+}
+
+static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
+{
+	bool judged = k->armed && k->limits->osc_cycles > 0;
+	double speed_rpm = judged ? k->snap->speed_rpm : NAN, torque_Nm = judged ? k->snap->torque_Nm : NAN;
+	unsigned speed = oscillation_step(&g->osc[0], speed_rpm, k->limits->osc_rpm, k->dt_s);
+	unsigned torque = oscillation_step(&g->osc[1], torque_Nm, k->limits->osc_Nm, k->dt_s);
+	bool in_speed = judged && speed >= k->limits->osc_cycles;
+
+	f->value = in_speed ? g->osc[0].largest : g->osc[1].largest;
+	f->limit = in_speed ? k->limits->osc_rpm : k->limits->osc_Nm;
+	return in_speed || (judged && torque >= k->limits->osc_cycles);
+}
+
+static bool late_tick(struct guard *g, const struct look *k, struct finding *f)
+{
+	double late_s = s_from_ns(k->snap->late_ns);
+
+	g->late_run = late_s > k->limits->tick_s ? g->late_run + 1 : 0;
+	f->value = late_s;
+	f->limit = k->limits->late_s;
+	if (!k->armed)
+		return false;
+	if (!(late_s <= k->limits->late_s))
+		return true;
+	f->limit = k->limits->tick_s;
+	return k->limits->late_n > 0 && g->late_run >= k->limits->late_n;
+}
+
+static bool logbook(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	return k->snap->log_failed;
+}
+
+static bool operator_asks(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	return k->snap->operator_stop;
+}
+
+static bool sequence_asks(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	(void)f;
+	return k->snap->sequence_stop;
+}
+
+/* In the order in which one of several is named: what tells most comes first. Drop-out steps the time under power that fault and
+ * supply use. */
+static const struct { enum cause cause; watch_fn *step; } watches[] = {
+	{ CAUSE_ESTOP, estop },
+	{ CAUSE_GUARD_OPEN, guard_open },
+	{ CAUSE_NODE_RESET, node_reset },
+	{ CAUSE_NODE_SILENT, node_silent },
+	{ CAUSE_CONTACTOR, contactor },
+	{ CAUSE_NODE_SAFE, node_safe },
+	{ CAUSE_CELL_SATURATED, cell_saturated },
+	{ CAUSE_CELL_STALE, cell_stale },
+	{ CAUSE_OVERSPEED, overspeed },
+	{ CAUSE_OVERTORQUE, overtorque },
+	{ CAUSE_CELL_FROZEN, cell_frozen },
+	{ CAUSE_DRIVE_DROPOUT, drive_dropout },
+	{ CAUSE_DRIVE_FAULT, drive_fault },
+	{ CAUSE_SUPPLY_RANGE, supply_range },
+	{ CAUSE_BRAKE_NOT_FOLLOWING, brake_not_following },
+	{ CAUSE_BRAKE_POWER, brake_power },
+	{ CAUSE_BRAKE_ENERGY, brake_energy },
+	{ CAUSE_BRAKE_HOT, brake_hot },
+	{ CAUSE_ACTUATOR_HOT, actuator_hot },
+	{ CAUSE_WRONG_DIRECTION, wrong_direction },
+	{ CAUSE_STALL, stall },
+	{ CAUSE_OSCILLATION, oscillation },
+	{ CAUSE_LATE_TICK, late_tick },
+	{ CAUSE_LOGBOOK, logbook },
+	{ CAUSE_OPERATOR, operator_asks },
+	{ CAUSE_SEQUENCE, sequence_asks },
+};
+
+struct finding watch_all(struct guard *g, const struct look *look)
+{
+	struct finding first = { CAUSE_NONE, NAN, NAN };
+
+	for (size_t i = 0; i < sizeof watches / sizeof watches[0]; i++) {
+		struct finding f = { watches[i].cause, NAN, NAN };
+		if (watches[i].step(g, look, &f) && first.cause == CAUSE_NONE)
+			first = f;
+	}
+	return first;
+}
