@@ -10,9 +10,14 @@
 #define STANDING_S 0.3
 #define HOLD_DEFAULT_S 10.0 /* the node's own longest hold, when the limit is not a number */
 
+static bool is_loading(const struct wish *w)
+{
+	return w->mode != DRIVE_OFF || !(w->brake_A <= 0);
+}
+
 static bool is_energising(const struct wish *w)
 {
-	return w->power || w->mode != DRIVE_OFF || !(w->brake_A <= 0);
+	return w->power || is_loading(w);
 }
 
 /* Within [low, high]; not a number, or no limit to hold against: 0. */
@@ -156,15 +161,32 @@ static double step_time_s(const struct guard *g, const struct guard_limits *l, c
 static struct look look_at(struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
 			   const struct wish *want)
 {
-	struct look look = { .limits = l, .snap = snap, .dt_s = step_time_s(g, l, snap), .wants = is_energising(want) };
-	bool ready = watch_is_ready(l, snap);
+	struct look look = { .limits = l, .snap = snap, .dt_s = step_time_s(g, l, snap) };
+	bool wants = is_energising(want), loads = is_loading(want);
+	bool power_ready = watch_power_ready(l, snap), load_ready = watch_load_ready(l, snap);
+	bool blocked = (wants && !g->energised && !power_ready) || (loads && !g->loaded && !load_ready);
 
 	g->run_s += look.dt_s;
-	g->blocked_s = look.wants && !g->energised && !ready ? g->blocked_s + look.dt_s : 0;
-	look.live = look.wants || g->energised;
-	look.armed = g->energised || (look.wants && (ready || g->blocked_s > READY_S));
+	g->blocked_s = blocked ? g->blocked_s + look.dt_s : 0;
+	bool overdue = g->blocked_s > READY_S;
+	look.live = wants || g->energised;
+	look.armed = g->energised || (wants && (power_ready || overdue));
+	look.loaded = g->loaded || (loads && (load_ready || overdue));
 	look.driven = g->last.mode != DRIVE_OFF;
 	return look;
+}
+
+static struct wish allow(const struct look *look, const struct wish *want)
+{
+	struct wish off = { 0 };
+
+	if (!look->armed)
+		return off;
+	if (!look->loaded) {
+		off.power = want->power;
+		return off;
+	}
+	return clamp_wish(look->limits, look->snap, want);
 }
 
 static void step_run(struct guard *g, const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,
@@ -176,9 +198,11 @@ static void step_run(struct guard *g, const struct guard_limits *l, const struct
 	if (f.cause != CAUSE_NONE) {
 		begin_stop(g, l, snap, &f);
 		ret->newly = true;
-	} else if (look.armed || !look.wants) {
-		ret->allowed = clamp_wish(l, snap, want);
+		return;
 	}
+	ret->allowed = allow(&look, want);
+	g->energised |= is_energising(&ret->allowed);
+	g->loaded |= is_loading(&ret->allowed);
 }
 
 static void step_stop(struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
@@ -202,7 +226,6 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 		step_run(&g, limits, snap, want, ret);
 	if (g.phase != GUARD_RUN)
 		step_stop(&g, limits, snap, ret);
-	g.energised |= g.phase == GUARD_RUN && is_energising(&ret->allowed);
 	g.last = ret->allowed;
 	g.last_now = snap->now;
 	g.started = true;

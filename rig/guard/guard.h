@@ -77,8 +77,8 @@ struct guard_limits {
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
 	int expect_direction;                 /* sign of speed while driven: +1, -1; 0 = either (run by hand) */
-	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run that is energised or wants to
-	 * be; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
+	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run once drive or brake have had or
+	 * want current; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
 	 * energised (weights hung, channels looked at) is stopped only by the node (silent, reset), the logbook, the
 	 * operator, the sequence and a contactor closed against the wish. */
 	bool expect_cell, expect_pick, expect_lines, expect_meter;
@@ -92,7 +92,7 @@ enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
 struct guard {
 	enum guard_phase phase;
 	enum cause cause;
-	bool started, energised;              /* energised: something was, at any time since fresh */
+	bool started, energised, loaded;      /* something was energised; drive or brake was: at any time since fresh */
 	struct mono last_now, cause_at, stand_at;
 	bool standing;
 	double held_brake_A;
@@ -127,8 +127,9 @@ struct guard_verdict {
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 
-/* One tick. Before anything is energised for the first time the guard waits up to 1.5 s for what the rig has to be known
- * (first sample, lines, node's state, torque, speed): meanwhile everything is off and clamped is set. A drive mode is let through
+/* One tick. Before the contactor closes for the first time the guard waits up to 1.5 s for first sample, lines and node's
+ * state, before drive or brake get their first current also for torque, speed and voltage: meanwhile the wish is held off and
+ * clamped is set; after that what is missing is a cause. A drive mode is let through
  * only with the contactor on and, where lines are sensed, seen closed. */
 struct guard guard_step(struct guard g, const struct guard_limits *limits, const struct snapshot *snap,
 			const struct wish *want, struct guard_verdict *ret);

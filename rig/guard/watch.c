@@ -21,11 +21,16 @@ static bool is_safe_state(enum node_state state)
 	return state == NODE_STOPPING || state == NODE_SAFE;
 }
 
-bool watch_is_ready(const struct guard_limits *limits, const struct snapshot *snap)
+bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
 		return false;
-	if (limits->expect_lines && !snap->lines_seen)
+	return !limits->expect_lines || snap->lines_seen;
+}
+
+bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	if (!watch_power_ready(limits, snap))
 		return false;
 	if (limits->expect_cell && (snap->cell_conversions == 0 || !isfinite(snap->torque_Nm)))
 		return false;
@@ -98,7 +103,7 @@ static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
 	(void)g;
 	f->value = k->snap->speed_rpm;
 	f->limit = k->limits->speed_rpm;
-	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick);
+	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick && k->loaded);
 }
 
 static bool cell_saturated(struct guard *g, const struct look *k, struct finding *f)
@@ -115,7 +120,9 @@ static bool cell_stale(struct guard *g, const struct look *k, struct finding *f)
 	f->limit = k->limits->cell_stale_s;
 	if (!k->armed || !k->limits->expect_cell)
 		return false;
-	return k->snap->cell_conversions == 0 || !(f->value <= f->limit);
+	if (k->snap->cell_conversions == 0)
+		return k->loaded;
+	return !(f->value <= f->limit);
 }
 
 static bool overtorque(struct guard *g, const struct look *k, struct finding *f)
@@ -123,7 +130,7 @@ static bool overtorque(struct guard *g, const struct look *k, struct finding *f)
 	(void)g;
 	f->value = k->snap->torque_Nm;
 	f->limit = k->limits->torque_Nm;
-	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_cell);
+	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_cell && k->loaded);
 }
 
 static bool cell_frozen(struct guard *g, const struct look *k, struct finding *f)

@@ -9,9 +9,9 @@ struct look {
 	const struct guard_limits *limits;
 	const struct snapshot *snap;
 	double dt_s;
-	bool wants;   /* something energised is wanted now */
-	bool live;    /* wanted now or energised at any time before */
-	bool armed;   /* live, and what the rig has is known (or should be by now) */
+	bool live;    /* something energised (contactor, drive, brake) is wanted now or was at any time before */
+	bool armed;   /* live, and what that needs is known (or should be by now) */
+	bool loaded;  /* the same of what can make torque (drive, brake), and of torque and speed */
 	bool driven;  /* a drive mode was let through on the tick before */
 };
 
@@ -23,7 +23,8 @@ struct finding {
 /* Steps every watch and gives the first cause in the order of their weight; CAUSE_NONE when all is well. */
 struct finding watch_all(struct guard *g, const struct look *look);
 
-/* What must be known before anything is energised. */
-bool watch_is_ready(const struct guard_limits *limits, const struct snapshot *snap);
+/* What must be known before the contactor is closed, and before drive or brake may make torque. */
+bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap);
+bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap);
 
 #endif
