@@ -40,6 +40,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.tick_s = 1.0 / rig->rate_Hz,
 		.torque_Nm = torque_Nm,
 		.speed_rpm = speed_rpm,
+		.drive_A = s->has_actuator ? s->actuator.limit_current_A : 0,
 		.brake_A = rig->brake_max_A,
 		.hold_brake_A = hold_current_A(s, HOLD_SHARE * torque_Nm),
 		.slip_power_W = rig->slip_power_W,
