@@ -158,7 +158,10 @@ static void take_fast(struct node *node, const struct fast_sample *s, struct mon
 		v->voltage_V = s->volt_mV * 1e-3;
 		v->current_A = s->amp_mA * 1e-3;
 	}
-	node_set_answered(node, s->ack);
+	/* An ACK that stands still says nothing new, also when its number has come round again. */
+	if (s->ack != node->last_ack)
+		node_set_answered(node, s->ack);
+	node->last_ack = s->ack;
 }
 
 static void take_slow(struct node *node, const struct slow_sample *s)

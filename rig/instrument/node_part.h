@@ -46,7 +46,7 @@ struct node {
 	struct nodetime time;
 	struct turn turn;
 	struct mono polled;
-	uint8_t last_number, last_conversion;
+	uint8_t last_number, last_conversion, last_ack;
 	int64_t last_node_us, fresh_node_us;
 	struct mono heard; /* when the last fast sample came, or telemetry was started */
 
