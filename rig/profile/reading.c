@@ -26,23 +26,24 @@ static void mark_cut(char *text, size_t size)
 void reading_mistake(struct reading *r, int line, const char *section, const char *key, const char *format, ...)
 {
 	struct mistakes *m = r->mistakes ? r->mistakes : &r->own;
-	char text[sizeof m->line[0]], what[sizeof text];
-	size_t at = (size_t)snprintf(text, sizeof text, line > 0 ? "%.100s:%d:" : "%.100s:", r->name, line);
+	char raw[sizeof m->line[0]], what[sizeof raw], text[sizeof raw + 8];
+	size_t at = (size_t)snprintf(raw, sizeof raw, line > 0 ? "%.100s:%d:" : "%.100s:", r->name, line);
 	bool placed = section && *section, keyed = key && *key;
 	va_list args;
 
 	if (placed)
-		at += (size_t)snprintf(text + at, sizeof text - at, " [%.40s]", section);
+		at += (size_t)snprintf(raw + at, sizeof raw - at, " [%.40s]", section);
 	if (keyed)
-		at += (size_t)snprintf(text + at, sizeof text - at, " %.40s", key);
+		at += (size_t)snprintf(raw + at, sizeof raw - at, " %.40s", key);
 	va_start(args, format);
 	int n = vsnprintf(what, sizeof what, format, args);
 	va_end(args);
-	if (n >= (int)sizeof what || snprintf(text + at, sizeof text - at, "%s %s", placed || keyed ? ":" : "", what) >=
-	    (int)(sizeof text - at))
-		mark_cut(text, sizeof text);
+	int whole = snprintf(raw + at, sizeof raw - at, "%s %s", placed || keyed ? ":" : "", what);
+	if (n >= (int)sizeof what || whole >= (int)(sizeof raw - at))
+		mark_cut(raw, sizeof raw);
+	utf8_clean(raw, text, sizeof text);
 	if (m->n < sizeof m->line / sizeof m->line[0])
-		memcpy(m->line[m->n++], text, sizeof text);
+		memcpy(m->line[m->n++], text, sizeof raw);
 	else
 		m->more++;
 	if (r->n_mistakes++ == 0)
