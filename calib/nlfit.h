@@ -1,0 +1,35 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Nonlinear least squares, a door to gsl_multifit_nlinear (trust region, Levenberg-Marquardt with Moré's scaling).
+ * No I/O, no clock; allocates for the length of a call. */
+#ifndef BRIDLE_CALIB_NLFIT_H
+#define BRIDLE_CALIB_NLFIT_H
+
+#include "calib/err.h"
+
+#include <stddef.h>
+
+#define NLFIT_PARAMS 12
+
+struct nlfit_model {
+	size_t p;
+	/* The curve at x. Not finite: the step is refused. */
+	double (*value)(const double *param, double x, void *ctx);
+	/* Its derivatives by the parameters; NULL: by differences. */
+	void (*gradient)(const double *param, double x, double *ret_gradient, void *ctx);
+	void *ctx;
+};
+
+struct nlfit {
+	size_t p;
+	double param[NLFIT_PARAMS], u[NLFIT_PARAMS];
+	double cov[NLFIT_PARAMS][NLFIT_PARAMS]; /* residual_sd^2 (J'WJ)^-1 */
+	double rss, residual_sd, dof;
+	int iterations;
+};
+
+/* weight: 1/u^2 or NULL. start: p values. ret written on success only.
+ * RC_ARG too few points, not finite, a weight not positive; RC_SINGULAR no answer from this start, with the reason. */
+enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y, const double *weight, size_t n,
+	      const double *start, struct nlfit *ret, struct err *err) MUST_CHECK;
+
+#endif
