@@ -1,9 +1,188 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* bridle probe: every channel live, its noise and its rate. Nothing is energised. */
+#include "command/cli.h"
 #include "command/command.h"
+#include "run/loop.h"
+#include "run/seq_watch.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+static const struct { const char *name, *unit, *key; int digits; } channels[WATCH_CHANNELS] = {
+	[WATCH_CELL] = { "cell, indicated", "counts", "cell_count", 1 },
+	[WATCH_TORQUE] = { "torque, indicated", "N·m", "torque_Nm", 4 },
+	[WATCH_SPEED] = { "speed", "rpm", "speed_rpm", 3 },
+	[WATCH_BRAKE] = { "brake current", "A", "brake_A", 4 },
+	[WATCH_VOLTAGE] = { "voltage", "V", "voltage_V", 3 },
+	[WATCH_CURRENT] = { "current", "A", "current_A", 3 },
+	[WATCH_TEMP_BRAKE] = { "temperature, brake", "°C", "brake_degC", 1 },
+	[WATCH_TEMP_CASE] = { "temperature, case", "°C", "case_degC", 1 },
+	[WATCH_TEMP_WINDING] = { "temperature, winding", "°C", "winding_degC", 1 },
+	[WATCH_TEMP_AMBIENT] = { "temperature, ambient", "°C", "ambient_degC", 1 },
+};
+
+/* Rates seen over the watch, 1/s. */
+struct rates { double samples_Hz, conversions_Hz, lost_frac; };
+
+static struct rates rates_of(const struct watch *w)
+{
+	double s = mono_diff_s(w->last.now, w->begin);
+	double samples = w->last.sample_total - w->first.sample_total;
+	double lost = w->last.sample_lost - w->first.sample_lost;
+
+	return (struct rates){
+		.samples_Hz = samples / s,
+		.conversions_Hz = (w->last.cell_conversions - w->first.cell_conversions) / s,
+		.lost_frac = samples + lost > 0 ? lost / (samples + lost) : NAN,
+	};
+}
+
+/* The padding counts characters, not bytes, so that units such as N·m stand in line. */
+static void print_padded(const char *text, int width)
+{
+	int shown = 0;
+
+	for (const char *c = text; *c; c++)
+		shown += ((unsigned char)*c & 0xC0) != 0x80;
+	printf("%s%*s", text, shown < width ? width - shown : 0, "");
+}
+
+static void print_text(const struct watch *w, const struct node_caps *caps)
+{
+	struct rates r = rates_of(w);
+
+	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
+	       r.samples_Hz, r.conversions_Hz, 100 * r.lost_frac, w->last.line_bad);
+	printf("%-22s %-7s %13s %12s %13s %13s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
+	for (int i = 0; i < WATCH_CHANNELS; i++) {
+		const struct watch_sum *sum = &w->sum[i];
+		print_padded(channels[i].name, 23);
+		print_padded(channels[i].unit, 8);
+		if (sum->n == 0)
+			printf("%13s\n", "no reading");
+		else
+			printf("%13.*f %12.*f %13.*f %13.*f\n", channels[i].digits, sum->mean, channels[i].digits,
+			       watch_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
+	}
+	printf("\nemergency stop line %s, guard %s, contactor %s\n", w->last.estop_ok ? "good" : "NOT GOOD (pulled or not wired)",
+	       w->last.guard_ok ? "closed" : "OPEN (or not wired)", w->last.contactor_closed ? "closed" : "open");
+	if (w->sum[WATCH_TORQUE].n == 0)
+		puts("No torque: the cell is not calibrated or not tared yet (bridle hang calibrates it).");
+}
+
+static int print_json(const struct watch *w, const struct node_caps *caps)
+{
+	struct rates r = rates_of(w);
+	json_t *list = json_array();
+
+	for (int i = 0; i < WATCH_CHANNELS; i++) {
+		const struct watch_sum *sum = &w->sum[i];
+		double missing = sum->n ? 0 : NAN;
+		json_array_append_new(list, json_pack("{s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel", channels[i].key, "unit",
+						      channels[i].unit, "n", (json_int_t)sum->n, "mean",
+						      cli_real(sum->mean + missing), "sd", cli_real(watch_sd(sum)), "min",
+						      cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
+	}
+	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:b, s:b, s:b, s:o}", "node", caps->name, "samples_per_s",
+					cli_real(r.samples_Hz), "conversions_per_s", cli_real(r.conversions_Hz), "lost_frac",
+					cli_real(r.lost_frac), "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
+					w->last.estop_ok, "guard_ok", w->last.guard_ok, "contactor_closed",
+					w->last.contactor_closed, "channels", list));
+}
+
+struct live { struct progress *progress; };
+
+static void show_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+{
+	struct live *live = ctx;
+	char detail[160];
+
+	(void)v;
+	snprintf(detail, sizeof detail, "cell %.0f  speed %.2f rpm  brake %.3f A  %.2f V  %.3f A", snap->indication,
+		 snap->speed_rpm, snap->brake_A, snap->voltage_V, snap->current_A);
+	progress_update(live->progress, out->progress_frac, out->remaining_s, detail);
+}
+
+static bool stop_asked(void *ctx)
+{
+	(void)ctx;
+	return cli_stop_asked();
+}
+
+/* Only silence and a failing logbook stop a watch: nothing is energised, so lines may be anything. */
+static void watch_limits(const struct session *s, struct guard_limits *limits)
+{
+	session_guard_limits(s, limits);
+	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
+}
+
+static enum rc watch_rig(struct session *s, struct watch *w, const struct cli *cli, struct loop_result *result, struct err *err)
+{
+	struct guard_limits limits;
+	struct live live = { progress_new("probe", cli->quiet || cli->json) };
+	struct loop_hooks hooks = { .tick = show_tick, .stop_asked = stop_asked, .ctx = &live };
+	struct sequence sequence = { watch_step, w };
+
+	watch_limits(s, &limits);
+	enum rc rc = session_run_begin(s, "probe", 0, err);
+	if (rc == RC_OK) {
+		struct err end_err;
+		cli_watch_stop();
+		rc = loop_run(s, &limits, &sequence, &hooks, result, err);
+		cli_unwatch_stop();
+		if (rc == RC_INTERLOCK && result->cause == CAUSE_OPERATOR)
+			rc = RC_OK; /* ending a watch early is not a failure */
+		enum rc end_rc = session_run_end(s, rc == RC_OK ? "done" : "stopped", cause_word(result->cause), result->message,
+						 rc == RC_OK ? err : &end_err);
+		rc = rc ? rc : end_rc;
+	}
+	progress_free(live.progress);
+	return rc;
+}
 
 int cmd_probe(int argc, char **argv)
 {
-	(void)argc;
-	(void)argv;
-	return 3;
+	const char *seconds_text = "5";
+	const struct cli_option options[] = {
+		{ "seconds", "S", "how long to look, s (default 5; Ctrl-C ends it early)", &seconds_text, NULL },
+	};
+	const struct cli_spec spec = {
+		.name = "probe",
+		.usage = "probe [options]",
+		.about = "Shows every channel live with its noise and its rate. Nothing is energised.",
+		.examples = "  bridle probe\n  bridle probe --seconds 60 --json > noise.json\n",
+		.options = options,
+		.n_options = sizeof options / sizeof options[0],
+	};
+	struct cli cli;
+	struct err err = { 0 };
+	struct mistakes mistakes = { 0 };
+	struct session s;
+	struct watch w = { 0 };
+	struct loop_result result = { 0 };
+
+	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
+	if (rc != RC_OK || cli.help_shown)
+		return rc == RC_OK ? 0 : cli_fail(&cli, &err, NULL, NULL);
+	char *end;
+	w.seconds = strtod(seconds_text, &end);
+	if (*end || !(w.seconds >= 1 && w.seconds <= 86400)) {
+		err_set(&err, RC_ARG, 0, "--seconds: found \"%s\", expected a number from 1 to 86400", seconds_text);
+		return cli_fail(&cli, &err, NULL, NULL);
+	}
+	const struct session_want want = { .bench = cli.bench, .rig_link = true, .logbook_write = true };
+	rc = session_open(&want, &s, &mistakes, &err);
+	if (rc != RC_OK)
+		return cli_fail(&cli, &err, NULL, &mistakes);
+	rc = watch_rig(&s, &w, &cli, &result, &err);
+	int status = 0;
+	if (rc != RC_OK)
+		status = cli_fail(&cli, &err, result.cause == CAUSE_NONE ? NULL : cause_word(result.cause), NULL);
+	else if (cli.json)
+		status = print_json(&w, node_caps(s.node));
+	else
+		print_text(&w, node_caps(s.node));
+	session_close(&s);
+	return status;
 }
