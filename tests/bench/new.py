@@ -1,0 +1,101 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""bridle new as a user sees it: whole folders or none, mistakes of files shown by the next command."""
+import os
+import pathlib
+import re
+import subprocess
+import tempfile
+
+import harness
+from harness import run
+
+HOME = tempfile.TemporaryDirectory(prefix="bridle-new-")
+PLACE = pathlib.Path(HOME.name)
+TEMPLATES = {"rig.ini", "weights.ini", "actuators/example.ini", "plans/example.ini"}
+EXAMPLE = {"rig.ini", "weights.ini", "virtual.ini", "actuators/paddle-winder.ini", "plans/gentle.ini", "plans/lock-sweep.ini"}
+
+
+def files(folder):
+    return {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+
+
+def leftovers():
+    return [p for p in PLACE.rglob("*") if "making" in p.name]
+
+
+def makes_a_folder_of_templates():
+    result = run("new", PLACE / "a")
+    assert result.status == 0, result
+    assert files(PLACE / "a") == TEMPLATES, files(PLACE / "a")
+    assert (PLACE / "a" / "reports").is_dir()
+    assert result.err == "" and "Fill in the files" in result.out, result
+    mode = (PLACE / "a").stat().st_mode & 0o777
+    mask = os.umask(0)
+    os.umask(mask)
+    assert mode == 0o777 & ~mask, oct(mode)
+
+
+def templates_explain_every_key():
+    for name in TEMPLATES:
+        keys = comments = 0
+        previous = ""
+        for line in (PLACE / "a" / name).read_text().splitlines():
+            if re.match(r"#?[a-z_]+ = ", line):
+                keys += 1
+                comments += previous.startswith("# ")
+            previous = line
+        assert keys > 3, (name, keys)
+        if name != "weights.ini":  # its pieces repeat keys that were explained above
+            assert keys == comments, (name, keys, comments)
+
+
+def makes_a_virtual_bench_that_is_the_example():
+    result = run("new", PLACE / "v", "--virtual", "--json")
+    assert result.status == 0, result
+    assert set(result.json["files"]) == files(PLACE / "v") == EXAMPLE, result
+    for name in EXAMPLE:
+        assert (PLACE / "v" / name).read_bytes() == (harness.EXAMPLE / name).read_bytes(), name
+
+
+def takes_an_empty_folder():
+    (PLACE / "empty").mkdir()
+    result = run("new", ".", "--quiet", cwd=PLACE / "empty")
+    assert result.status == 0 and result.out == "", result
+    assert files(PLACE / "empty") == TEMPLATES
+    assert not leftovers(), leftovers()
+
+
+def refuses_what_is_there():
+    before = files(PLACE / "a")
+    cases = [("a", "is there already and not empty"), ("a/rig.ini", "is not a folder"), ("no/such", "make it first"),
+             ("", "is empty"), ("x" * 700, "too long")]
+    for name, sentence in cases:
+        path = str(PLACE / name) if name and len(name) < 600 else name
+        result = run("new", path)
+        assert result.status == 2 and sentence in result.err, (name, result)
+        assert result.err.count("\n") == 1 and result.out == "", result
+    assert files(PLACE / "a") == before and not leftovers()
+    result = run("new", PLACE / "a", "--json")
+    assert result.status == 2 and result.json["cause"] == "bad_input" and result.err == "", result
+
+
+def a_dangling_link_is_not_followed():
+    (PLACE / "link").symlink_to(PLACE / "elsewhere")
+    result = run("new", PLACE / "link")
+    assert result.status == 2 and not (PLACE / "elsewhere").exists(), result
+
+
+def leaves_nothing_half_made():
+    """A file size limit stands for a full disk: 1 KiB, less than rig.ini."""
+    target = PLACE / "full"
+    done = subprocess.run(["bash", "-c", f'trap "" XFSZ; ulimit -f 1; exec "{harness.BRIDLE}" new "{target}"'],
+                          capture_output=True, text=True, timeout=60)
+    assert done.returncode == 3 and "cannot be written" in done.stderr, done
+    assert not target.exists() and not leftovers(), leftovers()
+
+
+if __name__ == "__main__":
+    with HOME:
+        harness.main(makes_a_folder_of_templates, templates_explain_every_key, makes_a_virtual_bench_that_is_the_example,
+                     takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed, leaves_nothing_half_made)
