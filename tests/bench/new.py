@@ -13,11 +13,13 @@ from harness import run
 HOME = tempfile.TemporaryDirectory(prefix="bridle-new-")
 PLACE = pathlib.Path(HOME.name)
 TEMPLATES = {"rig.ini", "weights.ini", "actuators/example.ini", "plans/example.ini"}
-EXAMPLE = {"rig.ini", "weights.ini", "virtual.ini", "actuators/paddle-winder.ini", "plans/gentle.ini", "plans/lock-sweep.ini"}
 
 
 def files(folder):
     return {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+
+
+EXAMPLE = files(harness.EXAMPLE)
 
 
 def leftovers():
