@@ -427,6 +427,45 @@ enum rc quantity_parse(const char *text, const char *unit, struct quantity *ret,
 	return rc;
 }
 
+/* The unit that value_of would use: that of the value, or of the spread when the value has none. */
+static void unit_text(const struct pieces *p, char *ret, size_t size)
+{
+	double pct;
+
+	if (blank(p->unit, p->unit_length) && !isnan(p->spread) &&
+	    (!p->has_value || !is_percentage(p->spread_unit, p->spread_unit_length, &pct)))
+		snprintf(ret, size, "%.*s", (int)p->spread_unit_length, p->spread_unit);
+	else
+		snprintf(ret, size, "%.*s", (int)p->unit_length, p->unit);
+}
+
+enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit, size_t unit_size, struct err *err)
+{
+	struct pieces p;
+	char unwrapped[2 * TEXT_MAX], written[TEXT_MAX], unit[UNIT_TEXT];
+
+	if (strlen(text) >= TEXT_MAX)
+		return err_set(err, RC_ARG, 0, "\"%.40s...\" is longer than a quantity can be", text);
+	const char *s = skip_blanks(text);
+	enum rc rc = split(unwrap(s, unwrapped, sizeof unwrapped) ? unwrapped : s, &p, err);
+	if (rc)
+		return rc;
+	unit_text(&p, written, sizeof written);
+	rc = unit_si(written, unit, sizeof unit, err);
+	if (!rc && strlen(unit) >= unit_size)
+		rc = err_set(err, RC_RANGE, 0, "the unit \"%s\" is too long in base units", written);
+	if (!rc)
+		rc = quantity_parse(text, unit, ret, err);
+	if (!rc)
+		snprintf(ret_unit, unit_size, "%s", unit);
+	return rc;
+}
+
+enum rc quantity_si_unit(const char *unit, char *ret_unit, size_t unit_size, struct err *err)
+{
+	return unit_si(unit, ret_unit, unit_size, err);
+}
+
 enum rc quantity_convert(const char *from, const char *to, double *ret_factor, double *ret_offset, struct err *err)
 {
 	double factor, offset;

@@ -45,6 +45,14 @@ struct quantity {
  * RC_RANGE  not finite */
 enum rc quantity_parse(const char *text, const char *unit, struct quantity *ret, struct err *err) MUST_CHECK;
 
+/* As quantity_parse, in the coherent SI unit of whatever unit is written: "250.0 mm ± 0.2 mm" is 0.25 in "m",
+ * "12 N·m" is 12 in "m2.kg.s-2", "80 rpm" is in "rad.s-1", a bare number in "1". Errors as above. */
+enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit, size_t unit_size,
+			  struct err *err) MUST_CHECK;
+
+/* The coherent SI unit of a unit, as UDUNITS-2 spells it. */
+enum rc quantity_si_unit(const char *unit, char *ret_unit, size_t unit_size, struct err *err) MUST_CHECK;
+
 /* Value of one unit in another: factor and offset with to = from * factor + offset. RC_ARG as above. */
 enum rc quantity_convert(const char *from, const char *to, double *ret_factor, double *ret_offset,
 			 struct err *err) MUST_CHECK;

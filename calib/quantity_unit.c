@@ -274,6 +274,41 @@ enum rc unit_convert(const char *from, const char *to, double *ret_factor, doubl
 	return rc;
 }
 
+/* "0.001 m", "K @ 273.15", "m2.kg.s-2" -> without the numbers. */
+static void strip_numbers(char *text)
+{
+	char *at = strstr(text, " @");
+
+	if (at)
+		*at = '\0';
+	char *space = strchr(text, ' ');
+	if (space)
+		memmove(text, space + 1, strlen(space + 1) + 1);
+}
+
+enum rc unit_si(const char *unit, char *ret, size_t size, struct err *err)
+{
+	char spelled[UNIT_TEXT], text[200];
+	enum rc rc = unit_spell(unit, strlen(unit), spelled, err);
+
+	if (!rc)
+		rc = system_get(err);
+	if (rc)
+		return rc;
+	ut_unit *parsed = ut_parse(unit_system, spelled, UT_ASCII);
+	if (!parsed)
+		return err_set(err, RC_ARG, 0, "unknown unit \"%s\"", unit);
+	int n = ut_format(parsed, text, sizeof text, UT_ASCII | UT_DEFINITION);
+	ut_free(parsed);
+	if (n < 0 || n >= (int)sizeof text)
+		return err_set(err, RC_RANGE, 0, "the unit \"%s\" is too long in base units", unit);
+	strip_numbers(text);
+	if (strlen(text) >= size)
+		return err_set(err, RC_RANGE, 0, "the unit \"%s\" is too long in base units", unit);
+	snprintf(ret, size, "%s", *text ? text : "1");
+	return RC_OK;
+}
+
 void unit_pretty(const char *unit, char *buf, size_t size)
 {
 	static const struct { const char *plain, *pretty; } whole[] = {

@@ -19,6 +19,9 @@ enum rc unit_spell(const char *unit, size_t length, char ret[UNIT_TEXT], struct 
 enum rc unit_convert(const char *from, const char *to, double *ret_factor, double *ret_offset,
 		     struct err *err) MUST_CHECK;
 
+/* "mm" -> "m", "rpm" -> "rad.s-1", "degC" -> "K", "%" -> "1". RC_ARG unknown unit, RC_RANGE longer than size. */
+enum rc unit_si(const char *unit, char *ret, size_t size, struct err *err) MUST_CHECK;
+
 /* "N.m" -> "N·m", "degC" -> "°C", "deg" -> "°", "1" -> "". */
 void unit_pretty(const char *unit, char *buf, size_t size);
 

@@ -265,12 +265,43 @@ static void converts(void **state)
 	assert_int_equal(quantity_convert("kg", "N", &factor, &offset, &err), RC_ARG);
 }
 
+static void coherent_si(void **state)
+{
+	static const struct { const char *text; double value, u; const char *like; } rows[] = {
+		{ "250.0 mm \xc2\xb1 0.2 mm normal", 0.25, 0.0002, "m" }, { "12 Nm", 12, 0, "N.m" },
+		{ "60 rpm", 2 * PI, 0, "rad/s" }, { "20 degC \xc2\xb1 1 K normal", 293.15, 1, "K" },
+		{ "5 % \xc2\xb1 1 % normal", 0.05, 0.01, "1" }, { "7", 7, 0, "1" }, { "7 \xc2\xb1 10 % normal", 7, 0.7, "1" },
+		{ "7 \xc2\xb1 1 mm normal", 0.007, 0.001, "m" }, { "\xc2\xb1 50 ppm normal", 0, 50e-6, "1" },
+		{ "100 mg", 1e-4, 0, "kg" }, { "3 kV/mA", 3e6, 0, "ohm" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct quantity q;
+		struct err err = { 0 };
+		char unit[64];
+		double factor = 0, offset = 0;
+		if (quantity_parse_si(rows[i].text, &q, unit, sizeof unit, &err) != RC_OK)
+			fail_msg("%s: %s", rows[i].text, err.what);
+		near_rel(q.value, rows[i].value, 1e-12, rows[i].text);
+		near_rel(q.u, rows[i].u, 1e-12, rows[i].text);
+		if (quantity_convert(unit, rows[i].like, &factor, &offset, &err) != RC_OK)
+			fail_msg("%s gave unit %s: %s", rows[i].text, unit, err.what);
+		near_rel(factor, 1, 1e-12, rows[i].text);
+		assert_true(fabs(offset) < 1e-12);
+	}
+	struct quantity q;
+	char unit[64];
+	assert_int_equal(quantity_parse_si("3 blorg", &q, unit, sizeof unit, NULL), RC_ARG);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(reads_what_people_write), cmocka_unit_test(refuses_with_one_sentence),
 		cmocka_unit_test(same_in_every_locale), cmocka_unit_test(writes_the_way_of_the_gum),
 		cmocka_unit_test(text_comes_back), cmocka_unit_test(headings), cmocka_unit_test(converts),
+		cmocka_unit_test(coherent_si),
 	};
 	int failed = cmocka_run_group_tests(tests, NULL, NULL);
 
