@@ -1,0 +1,132 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/control_side.h"
+#include "bench/hands.h"
+
+#include <string.h>
+
+void control_side_begin(struct control_side *c)
+{
+	memset(c, 0, sizeof *c);
+}
+
+static void begin(struct control_side *c, struct tether_writer *w)
+{
+	tether_begin_seq(w, '!', c->seq);
+}
+
+static enum control_step end(struct control_side *c, struct tether_writer *w)
+{
+	c->answer_n = tether_end(w);
+	memcpy(c->answer, w->line, c->answer_n);
+	return c->answer_n > 0 ? CONTROL_ANSWER : CONTROL_NONE;
+}
+
+static enum control_step say(struct control_side *c, const char *words)
+{
+	struct tether_writer w;
+
+	begin(c, &w);
+	tether_put_words(&w, words);
+	return end(c, &w);
+}
+
+static enum control_step refuse(struct control_side *c, const char *reason)
+{
+	struct tether_writer w;
+
+	begin(c, &w);
+	tether_put_word(&w, "no");
+	tether_put_words(&w, reason);
+	return end(c, &w);
+}
+
+void control_side_advanced(struct control_side *c, int64_t now_us, uint64_t sent)
+{
+	struct tether_writer w;
+
+	begin(c, &w);
+	tether_put_word(&w, "ok");
+	tether_put_decimal(&w, now_us);
+	tether_put_decimal(&w, (int64_t)sent);
+	end(c, &w);
+}
+
+void control_side_no_bytes(struct control_side *c)
+{
+	say(c, "no bytes");
+}
+
+static enum control_step hello(struct control_side *c, struct world *world, char **token, size_t n)
+{
+	struct tether_writer w;
+	int64_t version;
+
+	if (n != 3 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &version))
+		return say(c, "no args");
+	begin(c, &w);
+	tether_put_words(&w, version == TETHER_VERSION ? "ok" : "no version");
+	tether_put_decimal(&w, TETHER_VERSION);
+	if (version == TETHER_VERSION) {
+		tether_put_word(&w, "bench");
+		tether_put_decimal(&w, (int64_t)world->config.seed);
+	}
+	return end(c, &w);
+}
+
+static enum control_step now(struct control_side *c, struct world *world, size_t n)
+{
+	struct tether_writer w;
+
+	if (n != 2)
+		return say(c, "no args");
+	begin(c, &w);
+	tether_put_word(&w, "ok");
+	tether_put_decimal(&w, world->now_us);
+	return end(c, &w);
+}
+
+static enum control_step advance(struct control_side *c, struct world *world, char **token, size_t n)
+{
+	int64_t received;
+
+	if (n != 4 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &c->advance_us) ||
+	    !tether_decimal(token[3], 0, INT64_MAX, &received))
+		return say(c, "no args");
+	if (c->advance_us < world->now_us)
+		return say(c, "no past");
+	c->received = (uint64_t)received;
+	return CONTROL_ADVANCE;
+}
+
+static enum control_step request(struct control_side *c, struct world *world)
+{
+	char body[TETHER_LINE_MAX + 1];
+	char *token[TETHER_TOKENS];
+	const char *reason;
+	size_t n;
+	int64_t seq;
+
+	if (strcmp(c->reader.line, c->last_body) == 0)
+		return c->answer_n > 0 ? CONTROL_ANSWER : CONTROL_NONE;
+	strcpy(body, c->reader.line);
+	n = tether_split(body, token);
+	if (n < 2 || token[0][0] != '?' || !tether_decimal(token[0] + 1, 0, 255, &seq))
+		return CONTROL_NONE;
+	strcpy(c->last_body, c->reader.line);
+	c->seq = (uint8_t)seq;
+	if (strcmp(token[1], "advance") == 0)
+		return advance(c, world, token, n);
+	if (strcmp(token[1], "hello") == 0)
+		return hello(c, world, token, n);
+	if (strcmp(token[1], "now") == 0)
+		return now(c, world, n);
+	if (strcmp(token[1], "hand") != 0)
+		return say(c, "no verb");
+	reason = hands_do(world, token + 2, n - 2);
+	return reason == NULL ? say(c, "ok") : refuse(c, reason);
+}
+
+enum control_step control_side_feed(struct control_side *c, struct world *world, char byte)
+{
+	return tether_feed(&c->reader, byte) ? request(c, world) : CONTROL_NONE;
+}

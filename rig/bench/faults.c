@@ -1,0 +1,234 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/hands.h"
+#include "calib/units.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define KNOCK_US 60000
+
+static void node_silent(struct world *w, double value)
+{
+	(void)value;
+	w->node.faults.silent = true;
+}
+
+static void node_reset(struct world *w, double value)
+{
+	(void)value;
+	node_side_boot(&w->node, w->now_us, "watchdog");
+}
+
+static void cell_frozen(struct world *w, double value)
+{
+	(void)value;
+	w->cell.fault = CELL_FROZEN;
+}
+
+static void cell_stale(struct world *w, double value)
+{
+	(void)value;
+	w->cell.fault = CELL_STALE;
+}
+
+static void cell_saturated(struct world *w, double value)
+{
+	w->cell.fault = value < 0 ? CELL_EMPTY : CELL_FULL;
+}
+
+static void garbage(struct world *w, double value)
+{
+	w->node.faults.garbage_permille = isnan(value) ? 5 : value;
+}
+
+static void lost_samples(struct world *w, double value)
+{
+	w->node.faults.lost_percent = isnan(value) ? 10 : value;
+}
+
+static void doubled_samples(struct world *w, double value)
+{
+	w->node.faults.doubled_percent = isnan(value) ? 10 : value;
+}
+
+static void pickup_dead(struct world *w, double value)
+{
+	(void)value;
+	w->faults.pickup_dead = true;
+}
+
+static void brake_stuck(struct world *w, double value)
+{
+	w->brake.stuck_A = isnan(value) ? w->brake.current_A : value;
+	w->brake.stuck_driver = true;
+}
+
+static void brake_off(struct world *w, double value)
+{
+	(void)value;
+	w->brake.off = true;
+}
+
+static void contactor_welded(struct world *w, double value)
+{
+	(void)value;
+	w->contactor.welded = true;
+}
+
+static void contactor_drop(struct world *w, double value)
+{
+	(void)value;
+	w->contactor.dropping = true;
+}
+
+static void estop(struct world *w, double value)
+{
+	(void)value;
+	w->contactor.estop_ok = false;
+	w->faults.estop = true;
+}
+
+static void guard(struct world *w, double value)
+{
+	(void)value;
+	w->contactor.guard_ok = false;
+	w->faults.guard = true;
+}
+
+static void overspeed(struct world *w, double value)
+{
+	double speed_rpm = isnan(value) ? 1.3 * w->config.rig.limit_speed_rpm : value;
+
+	w->faults.drive.runaway_rad_per_s = rad_per_s_from_rpm(speed_rpm) * w->config.physics.gear.ratio;
+	w->faults.reach_factor = 4; /* as if the field were weakened */
+}
+
+static void wrong_direction(struct world *w, double value)
+{
+	(void)value;
+	w->faults.drive.reversed = true;
+}
+
+static void oscillation(struct world *w, double value)
+{
+	w->faults.drive.gain_factor = isnan(value) ? 30 : value;
+}
+
+static void supply_sag(struct world *w, double value)
+{
+	w->supply.params.set_V = isnan(value) ? w->config.physics.drive.dropout_V - 2 : value;
+}
+
+static void drive_fault(struct world *w, double value)
+{
+	(void)value;
+	drive_trip(&w->drive, BENCH_DRIVE_FAULT);
+}
+
+static void hot_brake(struct world *w, double value)
+{
+	double degC = isnan(value) ? w->config.rig.brake_hot_degC + 15 : value;
+
+	w->brake_heat.inner_degC = w->brake_heat.outer_degC = degC;
+}
+
+static void hot_actuator(struct world *w, double value)
+{
+	double degC = isnan(value) ? w->config.physics.drive.derate_to_degC + 10 : value;
+
+	w->actuator_heat.inner_degC = w->actuator_heat.outer_degC = degC;
+}
+
+static void torque_spike(struct world *w, double value)
+{
+	w->faults.knock_Nm = isnan(value) ? 1.5 * w->config.rig.limit_torque_Nm : value;
+	w->faults.knock_us = w->now_us;
+	w->faults.knock_end_us = w->now_us + KNOCK_US;
+}
+
+static const struct fault {
+	const char *name, *value; /* NULL: takes none */
+	double least, most;
+	void (*begin)(struct world *w, double value); /* NaN: the default */
+	const char *meaning;
+} faults[] = {
+	{ "node-silent", NULL, 0, 0, node_silent, "the tether's cable is out: nothing comes or goes" },
+	{ "node-reset", NULL, 0, 0, node_reset, "the node starts anew, once" },
+	{ "cell-frozen", NULL, 0, 0, cell_frozen, "conversions go on and never change" },
+	{ "cell-stale", NULL, 0, 0, cell_stale, "no more conversions" },
+	{ "cell-saturated", "SIGN", -1, 1, cell_saturated, "converter at its upper end (SIGN -1: lower)" },
+	{ "garbage", "PERMILLE", 0, 1000, garbage, "bytes with a wrong bit, both ways (5)" },
+	{ "lost-samples", "PERCENT", 0, 100, lost_samples, "fast samples that never come (10)" },
+	{ "doubled-samples", "PERCENT", 0, 100, doubled_samples, "fast samples that come twice (10)" },
+	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
+	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
+	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },
+	{ "contactor-welded", NULL, 0, 0, contactor_welded, "contact closes once more and never opens" },
+	{ "contactor-drop", NULL, 0, 0, contactor_drop, "contact opens unasked" },
+	{ "estop", NULL, 0, 0, estop, "the emergency stop is pulled" },
+	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
+	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this output speed (1.3 of the rig's limit)" },
+	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
+	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "badly tuned speed loop: integral times, gain over FACTOR (30)" },
+	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives this voltage (2 V below the drive's drop-out)" },
+	{ "drive-fault", NULL, 0, 0, drive_fault, "the drive trips, once, until restarted" },
+	{ "hot-brake", "DEGC", -50, 1000, hot_brake, "brake at this temperature, once (15 K over its limit)" },
+	{ "hot-actuator", "DEGC", -50, 1000, hot_actuator, "actuator at this temperature, once (where it derates fully)" },
+	{ "torque-spike", "NM", -1e5, 1e5, torque_spike, "a blow to the lever, 60 ms (1.5 of the rig's limit)" },
+};
+
+/* A plain decimal number; NaN when it is none. */
+static double number(const char *text)
+{
+	char *end;
+	double value;
+
+	if (strspn(text, "+-.0123456789") != strlen(text))
+		return NAN;
+	value = strtod(text, &end); /* the program never leaves the C locale */
+	return *end == '\0' && end != text ? value : NAN;
+}
+
+const char *faults_begin(struct world *w, char **token, size_t n)
+{
+	for (size_t i = 0; n > 0 && i < sizeof faults / sizeof faults[0]; i++) {
+		const struct fault *f = &faults[i];
+		double value;
+
+		if (strcmp(token[0], f->name) != 0)
+			continue;
+		if (n > 2 || (n == 2 && f->value == NULL))
+			return "args";
+		value = n == 2 ? number(token[1]) : NAN;
+		if (n == 2 && !(value >= f->least && value <= f->most))
+			return "range";
+		f->begin(w, value);
+		return NULL;
+	}
+	return "such fault: bridle bench --help lists them";
+}
+
+void faults_mend(struct world *w)
+{
+	w->contactor.estop_ok |= w->faults.estop;
+	w->contactor.guard_ok |= w->faults.guard;
+	memset(&w->faults, 0, sizeof w->faults);
+	w->faults.reach_factor = 1;
+	memset(&w->node.faults, 0, sizeof w->node.faults);
+	w->cell.fault = CELL_WELL;
+	w->brake.stuck_driver = w->brake.off = false;
+	w->contactor.welded = w->contactor.dropping = false;
+	w->supply.params.set_V = w->config.rig.supply_V * w->config.physics.supply.voltage_gain;
+}
+
+void faults_list(FILE *to)
+{
+	for (size_t i = 0; i < sizeof faults / sizeof faults[0]; i++) {
+		char head[40];
+
+		snprintf(head, sizeof head, "%s%s%s%s", faults[i].name, faults[i].value != NULL ? " [" : "",
+			 faults[i].value != NULL ? faults[i].value : "", faults[i].value != NULL ? "]" : "");
+		fprintf(to, "  %-26s %s\n", head, faults[i].meaning);
+	}
+}

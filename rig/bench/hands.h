@@ -1,0 +1,21 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The bench's hands: what a person at the rig would do, as words of the control line (docs/tether.md). */
+#ifndef BRIDLE_BENCH_HANDS_H
+#define BRIDLE_BENCH_HANDS_H
+
+#include "bench/world.h"
+
+#include <stddef.h>
+#include <stdio.h>
+
+/* token[0..n-1] without the word "hand". NULL when done, else the reason in a few words ("hanger missing"). */
+const char *hands_do(struct world *world, char **token, size_t n);
+
+/* Faults on demand: "fault NAME [VALUE]" without the word "fault", and "mend". Same answer. */
+const char *faults_begin(struct world *world, char **token, size_t n);
+void faults_mend(struct world *world);
+
+/* Table of the faults, one line each, for --help. */
+void faults_list(FILE *to);
+
+#endif

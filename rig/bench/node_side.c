@@ -1,0 +1,315 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/node_side.h"
+#include "bench/node_wire.h"
+
+#include <math.h>
+#include <string.h>
+
+#define QUIET_US 300000      /* no pulse for this long: the shaft stands */
+#define STOPPING_US 10000000 /* longest that the brake is kept */
+#define CONTACTOR_US 200000  /* longest that a contactor may take */
+
+static const char *const state_word[] = { "idle", "live", "stopping", "safe" };
+
+static void event_word(struct node_side *n, const char *word, const char *value, int64_t t_us)
+{
+	struct tether_writer w;
+
+	node_wire_event(n, &w, word);
+	tether_put_word(&w, value);
+	tether_put_hex(&w, node_wire_clock(n, t_us), 8);
+	node_wire_put(n, &w, t_us);
+}
+
+static void event_line(struct node_side *n, const char *word, bool was, bool is, int64_t t_us)
+{
+	if (was != is)
+		event_word(n, word, is ? "1" : "0", t_us);
+}
+
+static void enter(struct node_side *n, enum node_side_state state, int64_t t_us)
+{
+	if (n->state == state)
+		return;
+	n->state = state;
+	event_word(n, "state", state_word[state], t_us);
+}
+
+void node_side_boot(struct node_side *n, int64_t t_us, const char *cause)
+{
+	struct tether_writer w;
+
+	memset(&n->reader, 0, sizeof n->reader);
+	n->last_body[0] = '\0';
+	n->boot = (uint16_t)gsl_rng_uniform_int(n->rng, 0x10000);
+	n->boot_us = t_us;
+	n->state = NODE_SIDE_IDLE;
+	n->reason = "none";
+	memset(&n->orders, 0, sizeof n->orders);
+	n->lease_us = INT64_MAX;
+	n->moved_us = n->contactor_us = n->stop_us = t_us;
+	n->was_closed = n->seen.contactor_closed;
+	n->rate_Hz = 0;
+	n->sample_us = INFINITY;
+	n->sample = n->event = n->ack = 0;
+	n->tx_n = 0;
+	tether_begin(&w, "B");
+	tether_put_hex(&w, n->boot, 4);
+	tether_put_word(&w, cause);
+	node_wire_put(n, &w, t_us);
+}
+
+void node_side_init(struct node_side *n, const struct node_side_config *config, gsl_rng *rng,
+		    const struct node_side_senses *senses)
+{
+	memset(n, 0, sizeof *n);
+	n->config = *config;
+	n->rng = rng;
+	n->seen = *senses;
+	n->pulses = senses->pulses;
+	n->byte_us = 1e7 / config->baud;
+	node_side_boot(n, 0, "power");
+}
+
+static int largest(int a, int b)
+{
+	return a > b ? a : b;
+}
+
+/* The order of stopping a brake rig: the drive's torque off, the contactor open, the brake kept. */
+static void go_safe(struct node_side *n, const char *reason, int64_t t_us)
+{
+	if (n->state == NODE_SIDE_STOPPING || n->state == NODE_SIDE_SAFE)
+		return;
+	n->orders.mode = BENCH_OFF;
+	n->orders.value = 0;
+	n->orders.contactor = false;
+	n->orders.brake_mA = largest(n->orders.brake_mA, n->config.brake_mA / 2);
+	n->lease_us = INT64_MAX;
+	n->stop_us = t_us;
+	n->reason = reason;
+	enter(n, NODE_SIDE_STOPPING, t_us);
+}
+
+static void stop_step(struct node_side *n, int64_t t_us)
+{
+	int64_t still_since = n->moved_us > n->stop_us ? n->moved_us : n->stop_us;
+
+	if (t_us - still_since < QUIET_US && t_us - n->stop_us < STOPPING_US)
+		return;
+	n->orders.brake_mA = 0;
+	enter(n, NODE_SIDE_SAFE, t_us);
+}
+
+/* The contact opened unasked, or does not follow its coil. */
+static bool contactor_wrong(struct node_side *n, int64_t t_us)
+{
+	bool closed = n->seen.contactor_closed, dropped = n->was_closed && !closed && n->orders.contactor;
+
+	if (closed == n->orders.contactor)
+		n->contactor_us = t_us;
+	n->was_closed = closed;
+	return dropped || (t_us - n->contactor_us > CONTACTOR_US && (n->orders.contactor || n->state == NODE_SIDE_LIVE));
+}
+
+static void watch(struct node_side *n, int64_t t_us)
+{
+	bool wrong = contactor_wrong(n, t_us);
+
+	if (n->state != NODE_SIDE_LIVE && !(n->state == NODE_SIDE_IDLE && n->orders.contactor))
+		return;
+	if (!n->seen.estop_ok)
+		go_safe(n, "estop", t_us);
+	else if (!n->seen.guard_ok)
+		go_safe(n, "guard", t_us);
+	else if (wrong)
+		go_safe(n, "contactor", t_us);
+	else if (t_us >= n->lease_us)
+		go_safe(n, "lease", t_us);
+}
+
+static void look(struct node_side *n, const struct node_side_senses *senses, int64_t t_us)
+{
+	const unsigned told = BENCH_DRIVE_ENABLED | BENCH_DRIVE_FAULTS;
+	struct node_side_senses before = n->seen;
+
+	n->seen = *senses;
+	if (senses->pulses != n->pulses)
+		n->moved_us = t_us;
+	n->pulses = senses->pulses;
+	event_line(n, "estop", before.estop_ok, senses->estop_ok, t_us);
+	event_line(n, "guard", before.guard_ok, senses->guard_ok, t_us);
+	event_line(n, "contactor", before.contactor_closed, senses->contactor_closed, t_us);
+	if ((before.drive_flags & told) != (senses->drive_flags & told)) {
+		char value[3] = { "0123456789abcdef"[senses->drive_flags >> 4 & 15],
+				  "0123456789abcdef"[senses->drive_flags & 15], '\0' };
+
+		event_word(n, "drive", value, t_us);
+	}
+}
+
+void node_side_tick(struct node_side *n, int64_t t_us, const struct node_side_senses *senses)
+{
+	look(n, senses, t_us);
+	watch(n, t_us);
+	if (n->state == NODE_SIDE_STOPPING)
+		stop_step(n, t_us);
+}
+
+static const char *obey_set(struct node_side *n, char **token, size_t count, uint8_t seq, int64_t t_us)
+{
+	static const char *const modes[] = { "off", "speed", "current" };
+	int64_t lease, value, brake;
+	int mode = 0;
+
+	while (count == 6 && mode < 3 && strcmp(token[3], modes[mode]) != 0)
+		mode++;
+	if (count != 6 || mode == 3 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &lease) ||
+	    !tether_decimal(token[4], INT64_MIN, INT64_MAX, &value) || !tether_decimal(token[5], INT64_MIN, INT64_MAX, &brake))
+		return "no args";
+	if (lease < 10 || lease > 5000 || value < -999999 || value > 999999 || (mode == BENCH_OFF && value != 0) || brake < 0 ||
+	    brake > n->config.brake_mA)
+		return "no range";
+	if (n->state == NODE_SIDE_SAFE || n->state == NODE_SIDE_STOPPING)
+		return n->state == NODE_SIDE_SAFE ? "no safe" : "no stopping";
+	if (mode != BENCH_OFF && !n->seen.contactor_closed)
+		return "no power";
+	n->orders.mode = (enum bench_mode)mode;
+	n->orders.value = (double)value;
+	n->orders.brake_mA = (int)brake;
+	n->ack = seq;
+	n->lease_us = mode == BENCH_OFF && brake == 0 ? INT64_MAX : t_us + lease * 1000;
+	enter(n, n->lease_us == INT64_MAX ? NODE_SIDE_IDLE : NODE_SIDE_LIVE, t_us);
+	return n->rate_Hz > 0 ? NULL : "ok";
+}
+
+static const char *obey_power(struct node_side *n, char **token, size_t count)
+{
+	if (count == 3 && strcmp(token[2], "off") == 0) {
+		n->orders.contactor = false;
+		n->orders.mode = BENCH_OFF;
+		n->orders.value = 0;
+		return "ok";
+	}
+	if (count != 3 || strcmp(token[2], "on") != 0)
+		return "no args";
+	if (n->state == NODE_SIDE_SAFE || n->state == NODE_SIDE_STOPPING)
+		return "no safe";
+	if (!n->seen.estop_ok)
+		return "no estop";
+	if (!n->seen.guard_ok)
+		return "no guard";
+	n->orders.contactor = true;
+	return "ok";
+}
+
+static const char *obey_clear(struct node_side *n, int64_t t_us)
+{
+	if (n->state == NODE_SIDE_LIVE || n->state == NODE_SIDE_STOPPING)
+		return "no moving";
+	if (n->state == NODE_SIDE_SAFE && !n->seen.estop_ok)
+		return "no estop";
+	if (n->state == NODE_SIDE_SAFE && !n->seen.guard_ok)
+		return "no guard";
+	if (n->state == NODE_SIDE_SAFE)
+		n->reason = "none";
+	enter(n, NODE_SIDE_IDLE, t_us);
+	return "ok";
+}
+
+static const char *obey_rate(struct node_side *n, char **token, size_t count, int64_t t_us)
+{
+	int64_t rate, slow;
+
+	if (count != 4 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &rate) ||
+	    !tether_decimal(token[3], INT64_MIN, INT64_MAX, &slow))
+		return "no args";
+	if (rate < 0 || rate > node_wire_rate_limit(&n->config) || slow < 1 || slow > 1000)
+		return "no range";
+	n->rate_Hz = (int)rate;
+	n->slow_every = n->slow_left = (int)slow;
+	n->period_us = rate > 0 ? 1e6 / (double)rate / (1 + n->config.clock_ppm * 1e-6) : INFINITY;
+	n->sample_us = (double)t_us + n->period_us;
+	return "ok";
+}
+
+/* What a request that changes something is answered, or NULL for nothing. */
+static const char *obey(struct node_side *n, char **token, size_t count, uint8_t seq, int64_t t_us)
+{
+	if (strcmp(token[1], "set") == 0)
+		return obey_set(n, token, count, seq, t_us);
+	if (strcmp(token[1], "rate") == 0)
+		return obey_rate(n, token, count, t_us);
+	if (strcmp(token[1], "power") == 0)
+		return obey_power(n, token, count);
+	if (strcmp(token[1], "restart") != 0 && strcmp(token[1], "safe") != 0 && strcmp(token[1], "clear") != 0)
+		return "no verb";
+	if (count != 2)
+		return "no args";
+	if (strcmp(token[1], "clear") == 0)
+		return obey_clear(n, t_us);
+	if (strcmp(token[1], "safe") == 0) {
+		go_safe(n, "host", t_us);
+		return "ok";
+	}
+	if (n->orders.mode != BENCH_OFF)
+		return "no live";
+	n->orders.restart = true;
+	return "ok";
+}
+
+static void request(struct node_side *n, int64_t t_us)
+{
+	char body[TETHER_LINE_MAX + 1];
+	char *token[TETHER_TOKENS];
+	struct tether_writer w;
+	const char *answer;
+	size_t count;
+	int64_t seq;
+
+	strcpy(body, n->reader.line);
+	count = tether_split(body, token);
+	if (count < 2 || !tether_decimal(token[0] + 1, 0, 255, &seq)) {
+		n->reader.bad++;
+		return;
+	}
+	if (strcmp(n->reader.line, n->last_body) == 0) { /* obeyed once, answered twice */
+		node_wire_bytes(n, n->last_answer, n->last_answer_n, t_us);
+		return;
+	}
+	tether_begin_seq(&w, '!', (uint8_t)seq);
+	if (node_wire_query(n, token, count, state_word[n->state], t_us, &w)) {
+		node_wire_put(n, &w, t_us);
+		return;
+	}
+	strcpy(n->last_body, n->reader.line);
+	answer = obey(n, token, count, (uint8_t)seq, t_us);
+	n->last_answer_n = 0;
+	if (answer == NULL)
+		return;
+	tether_put_words(&w, answer);
+	n->last_answer_n = tether_end(&w);
+	memcpy(n->last_answer, w.line, n->last_answer_n);
+	node_wire_bytes(n, n->last_answer, n->last_answer_n, t_us);
+}
+
+void node_side_receive(struct node_side *n, const char *bytes, size_t count, int64_t t_us,
+		       const struct node_side_senses *senses)
+{
+	look(n, senses, t_us);
+	for (size_t i = 0; i < count && !n->faults.silent; i++) {
+		if (tether_feed(&n->reader, node_wire_spoil(n, bytes[i])) && n->reader.line[0] == '?')
+			request(n, t_us);
+	}
+}
+
+void node_side_sample(struct node_side *n, int64_t t_us, const struct node_side_senses *senses)
+{
+	node_wire_fast(n, senses, t_us);
+	if (--n->slow_left == 0) {
+		n->slow_left = n->slow_every;
+		node_wire_slow(n, senses, state_word[n->state], t_us);
+	}
+	n->sample++;
+	n->sample_us += n->period_us;
+}

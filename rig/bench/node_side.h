@@ -1,0 +1,103 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The node of the virtual bench: the far end of the tether as docs/tether.md describes it. A state machine
+ * over bytes, senses and time; it knows no physics and no sockets. Times are bench time in µs. */
+#ifndef BRIDLE_BENCH_NODE_SIDE_H
+#define BRIDLE_BENCH_NODE_SIDE_H
+
+#include "bench/drive.h"
+#include "node/tether.h"
+
+#include <gsl/gsl_rng.h>
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#define NODE_SIDE_TX 2048
+
+enum node_side_state { NODE_SIDE_IDLE, NODE_SIDE_LIVE, NODE_SIDE_STOPPING, NODE_SIDE_SAFE };
+
+struct node_side_config {
+	int baud, brake_mA, cell_bits, cell_sps;
+	double clock_ppm, clock_s; /* true error of its clock; its reading at the start */
+};
+
+/* What the node's pins and sensors say. */
+struct node_side_senses {
+	bool estop_ok, guard_ok, contactor_closed;
+	unsigned drive_flags;
+	int64_t pulses;
+	double edge_us;            /* when the last pulse was noticed; negative before the first */
+	/* These are only looked at for samples. */
+	int32_t cell_count;
+	uint8_t cell_conversion;
+	double brake_A, meter_V, meter_A, rotor_rpm, drive_A;
+	double temp_degC[4];       /* brake, case, winding, ambient */
+};
+
+/* What the node's outputs do. */
+struct node_side_orders {
+	enum bench_mode mode;
+	double value;              /* tenths of rev/min of the rotor, or mA */
+	int brake_mA;
+	bool contactor;
+	bool restart;              /* clear the drive's fault; whoever obeys resets it */
+};
+
+/* What is wrong with line and node; zeroed = nothing. */
+struct node_side_faults {
+	bool silent;               /* the cable is out */
+	double garbage_permille;   /* of bytes, both ways */
+	double lost_percent, doubled_percent; /* of fast samples */
+};
+
+struct node_side {
+	struct node_side_config config;
+	struct node_side_faults faults;
+	gsl_rng *rng;
+	struct tether_reader reader;
+	char last_body[TETHER_LINE_MAX + 1], last_answer[TETHER_LINE_MAX + 1];
+	size_t last_answer_n;
+	uint16_t boot;
+	int64_t boot_us;
+	enum node_side_state state;
+	const char *reason;
+	struct node_side_orders orders;
+	struct node_side_senses seen;      /* of the last tick */
+	int64_t lease_us;                  /* when it ends; INT64_MAX without */
+	int64_t stop_us, moved_us, contactor_us; /* stop began; last pulse; command and contact agree since */
+	int64_t pulses;
+	bool was_closed;
+	int rate_Hz, slow_every, slow_left;
+	double sample_us, period_us;       /* next fast sample, bench time; INFINITY without */
+	uint8_t sample, event, ack;
+	char tx[NODE_SIDE_TX];
+	size_t tx_head, tx_n;
+	double tx_us, byte_us;             /* when the byte at the head has left */
+	uint64_t tx_dropped;               /* lines that found no room */
+};
+
+/* rng: kept, given to the node (boot numbers, line noise). */
+void node_side_init(struct node_side *node, const struct node_side_config *config, gsl_rng *rng,
+		    const struct node_side_senses *senses);
+
+/* Start anew at t_us: "power", "watchdog", "reset" or "unknown". */
+void node_side_boot(struct node_side *node, int64_t t_us, const char *cause);
+
+/* Bytes from the host, acted on at t_us. senses: as they are now. */
+void node_side_receive(struct node_side *node, const char *bytes, size_t n, int64_t t_us,
+		       const struct node_side_senses *senses);
+
+/* Once a millisecond: lines, lease, safe action, events. */
+void node_side_tick(struct node_side *node, int64_t t_us, const struct node_side_senses *senses);
+
+/* Is a fast sample due at t_us? Then call node_side_sample with everything filled. */
+static inline bool node_side_due(const struct node_side *node, int64_t t_us)
+{
+	return (double)t_us >= node->sample_us;
+}
+void node_side_sample(struct node_side *node, int64_t t_us, const struct node_side_senses *senses);
+
+/* Bytes that have left the node's wire by t_us; at most size, call again when it filled. */
+size_t node_side_take(struct node_side *node, int64_t t_us, char *buf, size_t size);
+
+#endif

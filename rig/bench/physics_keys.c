@@ -1,0 +1,137 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/physics.h"
+
+#include <stddef.h>
+
+#define AT(field) offsetof(struct physics, field)
+#define BIG 1e12
+
+/* The defaults are the bench of docs/examples/heron-lock: an invented geared actuator and a powder brake of common size. */
+const struct physics_key physics_keys[] = {
+	{ "room", "temperature", "degC", AT(room.temp_degC), "21 degC ± 1 K normal", -20, 60, "of the room at its mean" },
+	{ "room", "swing", "K", AT(room.swing_K), "0.4 K", 0, 20, "the room goes up and down by this" },
+	{ "room", "period", "s", AT(room.swing_s), "2400 s", 10, BIG, "of that swing" },
+
+	{ "motor", "k_t", "N.m/A", AT(motor.kt_Nm_per_A), "0.1175 N.m/A ± 0.3 % normal", 1e-6, BIG,
+	  "torque per torque-producing current at small current, rotor side; also volt-seconds per radian" },
+	{ "motor", "saturation", "A", AT(motor.saturation_A), "36 A", 1e-3, BIG, "current at which k_t has fallen to a half" },
+	{ "motor", "resistance", "ohm", AT(motor.ohm), "0.98 ohm ± 1 % normal", 1e-6, BIG,
+	  "of the winding at 20 degC, copper; grows with heat" },
+	{ "motor", "inductance", "H", AT(motor.henry), "1.2 mH", 1e-9, BIG, "of the winding" },
+	{ "motor", "inertia", "kg.m2", AT(motor.inertia_kgm2), "4.0e-5 kg.m2", 1e-9, BIG, "of the rotor" },
+	{ "motor", "iron", "N.m", AT(motor.iron_Nm), "5 mN.m", 0, BIG, "iron loss as a drag on the rotor: hysteresis" },
+	{ "motor", "iron_speed", "N.m.s/rad", AT(motor.iron_Nms), "1.5e-5 N.m.s/rad", 0, BIG,
+	  "iron loss as a drag on the rotor: eddy currents, per radian a second" },
+
+	{ "drive", "current_limit", "A", AT(drive.limit_A), "12.1 A", 1e-3, BIG, "largest torque-producing current" },
+	{ "drive", "current_lag", "s", AT(drive.lag_s), "0.6 ms", 1e-5, 1, "time constant of the current loop" },
+	{ "drive", "modulation", "1", AT(drive.modulation_frac), "0.95", 0.1, 1.2,
+	  "part of the bus voltage that can reach the winding" },
+	{ "drive", "standby", "W", AT(drive.standby_W), "2.5 W", 0, BIG, "taken from the bus at all times" },
+	{ "drive", "switch_voltage", "V", AT(drive.switch_V), "0.25 V", 0, BIG, "inverter loss per ampere" },
+	{ "drive", "switch_resistance", "ohm", AT(drive.switch_ohm), "20 mohm", 0, BIG, "inverter loss per ampere squared" },
+	{ "drive", "speed_gain", "A.s/rad", AT(drive.gain_As), "0.06 A.s/rad", 0, BIG, "of the speed loop: A for 1 rad/s of the rotor" },
+	{ "drive", "speed_integral", "A/rad", AT(drive.integral_A), "0.6 A/rad", 0, BIG,
+	  "of the speed loop: A/s for 1 rad/s of the rotor" },
+	{ "drive", "ramp", "rad/s2", AT(drive.ramp_rad_per_s2), "350 rad/s2", 1e-3, BIG, "the drive's own ramp, rad/s2 of the rotor" },
+	{ "drive", "overspeed", "rad/s", AT(drive.overspeed_rad_per_s), "9000 rpm", 1, BIG, "of the rotor: the drive trips" },
+	{ "drive", "derate_from", "degC", AT(drive.derate_from_degC), "115 degC", 0, 400, "winding heat from which the current limit falls" },
+	{ "drive", "derate_to", "degC", AT(drive.derate_to_degC), "135 degC", 0, 400, "winding heat at which it has fallen to derate_least" },
+	{ "drive", "derate_least", "1", AT(drive.derate_least_frac), "0.3", 0, 1, "part of the current limit that is left then" },
+	{ "drive", "dropout", "V", AT(drive.dropout_V), "36 V", 0, BIG, "bus voltage below which the drive stops until restarted" },
+	{ "drive", "ready", "V", AT(drive.ready_V), "40 V", 0, BIG, "bus voltage above which it can be enabled" },
+	{ "drive", "chopper", "V", AT(drive.chopper_V), "60 V", 0, BIG, "bus voltage at which braking energy is burnt" },
+	{ "drive", "capacitance", "F", AT(drive.farad), "2 mF", 1e-6, BIG, "of the bus" },
+	{ "drive", "current_reading", "1", AT(drive.current_gain), "1 ± 1 % normal", 0.5, 2, "gain of the drive's own current reading" },
+	{ "drive", "start", "s", AT(drive.start_s), "50 ms", 0, 10, "from a good bus to the first torque" },
+
+	{ "gear", "ratio", "1", AT(gear.ratio), "36", 1e-3, BIG, "rotor turns per output turn" },
+	{ "gear", "coulomb", "N.m", AT(gear.coulomb_Nm), "0.55 N.m ± 5 % normal", 0, BIG, "dry friction, seen at the output" },
+	{ "gear", "viscous", "N.m.s/rad", AT(gear.viscous_Nms), "0.045 N.m.s/rad ± 5 % normal", 0, BIG, "viscous friction, seen at the output" },
+	{ "gear", "load_loss", "1", AT(gear.load_loss_frac), "0.094 ± 0.002 normal", 0, 10, "friction per transmitted torque" },
+	{ "gear", "breakaway", "1", AT(gear.breakaway), "1.3", 1, 10, "friction at rest over running friction" },
+	{ "gear", "backlash", "rad", AT(gear.backlash_rad), "9 arcmin", 0, 1, "free movement at the output, whole width" },
+	{ "gear", "stiffness", "N.m/rad", AT(gear.stiffness_Nm_per_rad), "7000 N.m/rad", 1, BIG, "torsion at the output" },
+	{ "gear", "damping", "N.m.s/rad", AT(gear.damping_Nms), "1.0 N.m.s/rad", 0, BIG, "of that spring" },
+
+	{ "actuator_heat", "winding", "J/K", AT(actuator_heat.winding_J_per_K), "210 J/K", 1e-3, BIG, "heat capacity" },
+	{ "actuator_heat", "case", "J/K", AT(actuator_heat.case_J_per_K), "1500 J/K", 1e-3, BIG, "heat capacity" },
+	{ "actuator_heat", "winding_to_case", "K/W", AT(actuator_heat.winding_case_K_per_W), "0.55 K/W", 1e-6, BIG, "thermal resistance" },
+	{ "actuator_heat", "case_to_room", "K/W", AT(actuator_heat.case_room_K_per_W), "0.6 K/W", 1e-6, BIG, "thermal resistance" },
+
+	{ "supply", "voltage", "1", AT(supply.voltage_gain), "1 ± 0.3 % normal", 0.1, 10, "true voltage over that of rig.ini" },
+	{ "supply", "current_limit", "1", AT(supply.limit_gain), "1 ± 1 % normal", 0.01, 100, "true limit over that of rig.ini" },
+	{ "supply", "resistance", "ohm", AT(supply.ohm), "10 mohm", 0, BIG, "sag per ampere before the limit" },
+
+	{ "contactor", "close", "s", AT(contactor.close_s), "30 ms", 0, 1, "time to close" },
+	{ "contactor", "open", "s", AT(contactor.open_s), "15 ms", 0, 1, "time to open" },
+
+	{ "brake", "torque", "1", AT(brake.torque_gain), "1.03 ± 2 % normal", 0.01, 10, "true torque at full current, cold, over that of rig.ini" },
+	{ "brake", "curvature", "1", AT(brake.curvature), "0.6", 0.01, 5, "saturation: s of tanh(s x)/tanh(s)" },
+	{ "brake", "toe", "1", AT(brake.toe_frac), "0.02", 1e-6, 0.5, "part of the full current below which hardly any torque comes" },
+	{ "brake", "memory", "1", AT(brake.memory_frac), "0.014", 0, 0.2, "magnetisation left at no current, of the full" },
+	{ "brake", "memory_reach", "1", AT(brake.memory_reach), "0.18", 0.01, 0.45, "half-width of the widest loop, of the full current" },
+	{ "brake", "drag", "N.m", AT(brake.drag_Nm), "0.55 N.m ± 5 % normal", 0, BIG, "without current" },
+	{ "brake", "drag_speed", "N.m.s/rad", AT(brake.drag_Nms), "0.01 N.m.s/rad", 0, BIG, "drag per radian a second" },
+	{ "brake", "breakaway", "1", AT(brake.breakaway), "1.12", 1, 10, "torque at rest over running torque" },
+	{ "brake", "lag", "s", AT(brake.lag_s), "45 ms", 1e-3, 10, "of torque behind magnetisation; the coil's lag comes on top" },
+	{ "brake", "fade", "K-1", AT(brake.fade_per_K), "0.0003 K-1", 0, 0.1, "torque lost per kelvin above 20 degC" },
+	{ "brake", "fade_hot_from", "degC", AT(brake.fade_hot_degC), "120 degC", 0, 600, "rotor heat above which it fades in earnest" },
+	{ "brake", "fade_hot", "K-1", AT(brake.fade_hot_per_K), "0.004 K-1", 0, 0.1, "torque lost per kelvin above that" },
+	{ "brake", "run_in", "1", AT(brake.run_in_frac), "0.01", 0, 0.9, "torque missing until the powder has spread" },
+	{ "brake", "run_in_turns", "1", AT(brake.run_in_rev), "15", 1e-3, BIG, "turns under current that spread it" },
+	{ "brake", "uneven", "1", AT(brake.uneven_frac), "0.005", 0, 1, "irregular torque, standard deviation" },
+	{ "brake", "uneven_time", "s", AT(brake.uneven_s), "80 ms", 1e-3, BIG, "correlation time of it" },
+	{ "brake", "uneven_turn", "1", AT(brake.uneven_turn_frac), "0.004", 0, 1, "once per turn, amplitude" },
+	{ "brake", "uneven_stood", "1", AT(brake.uneven_stood), "5", 0, 1000, "irregular torque is this many times larger just after standing" },
+	{ "brake", "uneven_turns", "1", AT(brake.uneven_rev), "1.5", 1e-3, BIG, "turns until that has worn off" },
+	{ "brake", "eddy", "N.m.s/rad", AT(brake.eddy_Nms), "0 N.m.s/rad", 0, BIG, "eddy currents at full magnetisation, per radian a second of slip" },
+	{ "brake", "cogging", "1", AT(brake.cogging_frac), "0", 0, 1,
+	  "hysteresis brake: drag that remains uneven when the current falls at standstill, of the torque given up" },
+	{ "brake", "cogs", "1", AT(brake.cogs), "24", 1, 1000, "cogs per turn" },
+	{ "brake", "cogging_turns", "1", AT(brake.cogging_rev), "0.3", 1e-3, BIG, "turns under current that wipe it out" },
+	{ "brake", "inertia", "kg.m2", AT(brake.inertia_kgm2), "0.02 kg.m2", 1e-6, BIG, "of rotor, coupling and shaft" },
+	{ "brake", "coil", "ohm", AT(brake.coil_ohm), "14 ohm", 1e-3, BIG, "of the coil at 20 degC, copper" },
+	{ "brake", "coil_inductance", "H", AT(brake.coil_henry), "0.7 H", 1e-6, BIG, "of the coil" },
+	{ "brake", "driver_voltage", "V", AT(brake.driver_V), "24 V", 1e-3, BIG, "most that the coil's current source can give" },
+	{ "brake", "driver_lag", "s", AT(brake.driver_lag_s), "5 ms", 1e-4, 10, "of the current source" },
+	{ "brake", "readback", "1", AT(brake.readback_gain), "1 ± 0.5 % normal", 0.5, 2, "gain of the current reading, which the source goes by" },
+
+	{ "brake_heat", "rotor", "J/K", AT(brake_heat.rotor_J_per_K), "900 J/K", 1e-3, BIG, "heat capacity of rotor and powder" },
+	{ "brake_heat", "housing", "J/K", AT(brake_heat.housing_J_per_K), "6000 J/K", 1e-3, BIG, "heat capacity" },
+	{ "brake_heat", "rotor_to_housing", "K/W", AT(brake_heat.rotor_housing_K_per_W), "0.06 K/W", 1e-6, BIG, "thermal resistance" },
+	{ "brake_heat", "housing_to_room", "K/W", AT(brake_heat.housing_room_K_per_W), "0.13 K/W", 1e-6, BIG, "thermal resistance" },
+
+	{ "lever", "stiffness", "N.m/rad", AT(lever.stiffness_Nm_per_rad), "3000 N.m/rad", 1, BIG, "of cell and lever about the shaft" },
+	{ "lever", "inertia", "kg.m2", AT(lever.inertia_kgm2), "0.08 kg.m2", 1e-6, BIG, "of the cradle about the shaft" },
+	{ "lever", "damping", "N.m.s/rad", AT(lever.damping_Nms), "5 N.m.s/rad", 0, BIG, "of the cradle" },
+	{ "lever", "arm", "N.m", AT(lever.arm_Nm), "0.3 N.m ± 0.05 N.m normal", -BIG, BIG, "out of balance of the calibration arm when it is fitted" },
+
+	{ "cell", "rate", "Hz", AT(cell.rate_Hz), "80 Hz ± 0.5 % normal", 1, 1000, "conversions a second: 10 or 80" },
+	{ "cell", "gain", "1", AT(cell.gain_count), "7.0e6 ± 2 % normal", 1, BIG, "counts at full scale" },
+	{ "cell", "zero", "1", AT(cell.zero_count), "0 ± 150000 normal", -BIG, BIG, "counts without load" },
+	{ "cell", "bend", "1", AT(cell.bend_frac), "0.0001 ± 0.0001 normal", -0.1, 0.1,
+	  "non-linearity: bow at half scale against the line to full scale, of full scale" },
+	{ "cell", "memory", "1", AT(cell.memory_frac), "0.0001", 0, 0.05, "hysteresis: left at no load after full scale, of full scale" },
+	{ "cell", "creep_time", "s", AT(cell.creep_s), "300 s", 1, BIG, "time constant of the creep that rig.ini states" },
+	{ "cell", "noise", "N.m", AT(cell.noise_Nm), "4 mN.m", 0, BIG, "of one conversion, standard deviation" },
+	{ "cell", "wander", "N.m", AT(cell.wander_Nm), "1 mN.m", 0, BIG, "slow wander of the zero, standard deviation" },
+	{ "cell", "wander_time", "s", AT(cell.wander_s), "60 s", 0.1, BIG, "correlation time of it" },
+	{ "cell", "warm", "1", AT(cell.warm_frac), "0.05", 0, 1, "part of the brake's heating over the room that reaches the cell" },
+	{ "cell", "warm_time", "s", AT(cell.warm_s), "600 s", 1, BIG, "time constant of it" },
+	{ "cell", "remount_gain", "1", AT(cell.remount_gain), "0.00008", 0, 0.1, "change of gain by taking the cell out and in, standard deviation" },
+	{ "cell", "remount_zero", "N.m", AT(cell.remount_zero_Nm), "0.1 N.m", 0, BIG, "change of zero by it, standard deviation" },
+
+	{ "pickup", "jitter", "s", AT(pickup.jitter_s), "3 us", 0, 0.1, "latest that a pulse is noticed after its edge, evenly spread" },
+	{ "pickup", "wobble", "1", AT(pickup.wobble_count), "0.15", 0, 100, "eccentric disc: counts, once per turn, amplitude" },
+	{ "pickup", "uneven", "1", AT(pickup.uneven_count), "0.06", 0, 0.2, "error of the four quadrature phases: counts" },
+	{ "pickup", "dead_time", "s", AT(pickup.dead_s), "0 s", 0, 0.1, "pulses closer together than this are missed" },
+
+	{ "meter", "noise_voltage", "V", AT(meter.noise_V), "4 mV", 0, BIG, "of one sample, standard deviation" },
+	{ "meter", "noise_current", "A", AT(meter.noise_A), "4 mA", 0, BIG, "of one sample, standard deviation" },
+
+	{ "node", "clock", "s", AT(node.clock_s), "0 s", 0, 4294, "reading of the node's clock when the node starts" },
+	{ "node", "temperature_error", "K", AT(node.temp_error_K), "0.5 K", 0, 50, "of each temperature sensor, standard deviation" },
+};
+
+const size_t physics_keys_n = sizeof physics_keys / sizeof physics_keys[0];

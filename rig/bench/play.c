@@ -1,0 +1,38 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/play.h"
+
+#include <math.h>
+#include <stddef.h>
+
+void play_init(struct play_bank *bank, double memory, double reach)
+{
+	double sum = 0;
+
+	for (size_t k = 0; k < PLAY_COUNT; k++) {
+		bank->width[k] = reach * (double)(k + 1) / PLAY_COUNT;
+		sum += bank->width[k];
+	}
+	bank->direct = 1.0;
+	for (size_t k = 0; k < PLAY_COUNT; k++) {
+		bank->weight[k] = memory / sum;
+		bank->direct -= bank->weight[k] * (1.0 - bank->width[k]);
+	}
+	play_forget(bank);
+}
+
+double play_step(struct play_bank *bank, double input)
+{
+	double output = bank->direct * input;
+
+	for (size_t k = 0; k < PLAY_COUNT; k++) {
+		bank->state[k] = fmax(input - bank->width[k], fmin(input + bank->width[k], bank->state[k]));
+		output += bank->weight[k] * bank->state[k];
+	}
+	return output;
+}
+
+void play_forget(struct play_bank *bank)
+{
+	for (size_t k = 0; k < PLAY_COUNT; k++)
+		bank->state[k] = 0;
+}

@@ -1,0 +1,291 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/serve.h"
+#include "bench/control_side.h"
+
+#include <errno.h>
+#include <poll.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+#define WAIT_BYTES_MS 2000   /* for bytes that the host says it has written */
+#define WAIT_WRITE_MS 2000   /* for a host that does not read */
+#define REAL_TIME_MS 2       /* between looks at the machine's clock */
+#define PTY_LOOK_MS 20       /* a pseudo-terminal cannot say that somebody came */
+#define LEAP_US 1000000      /* most that bench time catches up at once after the machine slept */
+
+struct server {
+	const struct serve_config *config;
+	struct world *world;
+	int tether, control;          /* connections, -1 = none */
+	uint64_t received, sent;      /* on this tether connection */
+	struct control_side side;
+	bool had_control, real_time;
+	int64_t anchor_ns, anchor_us; /* machine's clock and bench time when real time began */
+};
+
+static int64_t machine_ns(void)
+{
+	struct timespec t;
+
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (int64_t)t.tv_sec * 1000000000 + t.tv_nsec;
+}
+
+static void drop_tether(struct server *s)
+{
+	if (s->tether >= 0 && !s->config->tether.is_pty)
+		close(s->tether);
+	s->tether = -1;
+}
+
+static void drop_control(struct server *s)
+{
+	if (s->control >= 0)
+		close(s->control);
+	s->control = -1;
+}
+
+static void wait_fd(int fd, short events, int ms)
+{
+	struct pollfd p = { .fd = fd, .events = events };
+
+	poll(&p, 1, ms);
+}
+
+/* True when something came. */
+static bool read_tether(struct server *s)
+{
+	char buf[4096];
+	ssize_t n = s->tether < 0 ? 0 : read(s->tether, buf, sizeof buf);
+
+	if (n > 0) {
+		s->received += (uint64_t)n;
+		world_receive(s->world, buf, (size_t)n);
+		return true;
+	}
+	if (s->tether >= 0 && (n == 0 || (errno != EAGAIN && errno != EINTR)))
+		drop_tether(s);
+	return false;
+}
+
+/* In lock-step all of it goes out; in real time what a host does not read is lost, as on a real line. */
+static void write_tether(struct server *s, const char *buf, size_t n)
+{
+	int64_t deadline_ns = 0;
+
+	while (n > 0 && s->tether >= 0) {
+		ssize_t done = s->config->tether.is_pty ? write(s->tether, buf, n) : send(s->tether, buf, n, MSG_NOSIGNAL);
+
+		if (done > 0) {
+			s->sent += (uint64_t)done;
+			buf += done;
+			n -= (size_t)done;
+		} else if (errno == EAGAIN) {
+			if (deadline_ns == 0)
+				deadline_ns = machine_ns() + WAIT_WRITE_MS * 1000000LL;
+			if (s->control < 0)
+				return;
+			if (machine_ns() > deadline_ns)
+				drop_tether(s);
+			else
+				wait_fd(s->tether, POLLOUT, WAIT_WRITE_MS);
+		} else if (errno != EINTR) {
+			drop_tether(s);
+		}
+	}
+}
+
+static void write_due(struct server *s)
+{
+	char buf[4096];
+	size_t n;
+
+	while ((n = world_take(s->world, buf, sizeof buf)) > 0)
+		write_tether(s, buf, n);
+}
+
+static void move_to(struct server *s, int64_t t_us)
+{
+	world_advance(s->world, t_us);
+	write_due(s);
+}
+
+static void take_tether(struct server *s)
+{
+	const struct listener *l = &s->config->tether;
+	int fd;
+
+	if (l->is_pty) {
+		bool used = listen_pty_used(l);
+
+		if (used && s->tether < 0)
+			s->received = s->sent = 0;
+		s->tether = used ? l->fd : -1;
+		return;
+	}
+	while (s->tether >= 0 && read_tether(s)) {
+	}
+	fd = listen_accept(l);
+	if (fd < 0)
+		return;
+	if (s->tether >= 0) { /* one host at a time */
+		close(fd);
+		return;
+	}
+	s->tether = fd;
+	s->received = s->sent = 0;
+}
+
+static void take_control(struct server *s)
+{
+	int fd = listen_accept(&s->config->control);
+
+	if (fd < 0)
+		return;
+	if (s->control >= 0) {
+		close(fd);
+		return;
+	}
+	s->control = fd;
+	s->had_control = true;
+	control_side_begin(&s->side);
+	if (s->config->tether.is_pty) /* it cannot tell one host from the next */
+		s->received = s->sent = 0;
+}
+
+static void answer(struct server *s)
+{
+	size_t done = 0;
+
+	while (s->control >= 0 && done < s->side.answer_n) {
+		ssize_t n = send(s->control, s->side.answer + done, s->side.answer_n - done, MSG_NOSIGNAL);
+
+		if (n > 0)
+			done += (size_t)n;
+		else if (errno == EAGAIN)
+			wait_fd(s->control, POLLOUT, WAIT_WRITE_MS);
+		else if (errno != EINTR)
+			drop_control(s);
+	}
+}
+
+/* The bytes that the host says it has written, or false after 2 s. */
+static bool await_bytes(struct server *s)
+{
+	int64_t deadline_ns = 0;
+
+	while (s->received < s->side.received) {
+		if (s->tether < 0)
+			take_tether(s);
+		if (s->tether < 0)
+			return true; /* no host at the tether: the number is not looked at */
+		if (read_tether(s) || s->tether < 0)
+			continue;
+		if (deadline_ns == 0)
+			deadline_ns = machine_ns() + WAIT_BYTES_MS * 1000000LL;
+		if (machine_ns() > deadline_ns)
+			return false;
+		wait_fd(s->tether, POLLIN, 10);
+	}
+	return true;
+}
+
+static void advance(struct server *s)
+{
+	if (!await_bytes(s)) {
+		control_side_no_bytes(&s->side);
+		return;
+	}
+	move_to(s, s->side.advance_us);
+	control_side_advanced(&s->side, s->world->now_us, s->tether < 0 ? 0 : s->sent);
+}
+
+static void read_control(struct server *s)
+{
+	char buf[512];
+	ssize_t n = read(s->control, buf, sizeof buf);
+
+	if (n == 0 || (n < 0 && errno != EAGAIN && errno != EINTR)) {
+		drop_control(s);
+		return;
+	}
+	for (ssize_t i = 0; i < n && s->control >= 0; i++) {
+		enum control_step todo = control_side_feed(&s->side, s->world, buf[i]);
+
+		if (todo == CONTROL_ADVANCE)
+			advance(s);
+		if (todo != CONTROL_NONE)
+			answer(s);
+	}
+}
+
+static bool at_rest(const struct server *s)
+{
+	return s->world->node.state == NODE_SIDE_IDLE || s->world->node.state == NODE_SIDE_SAFE;
+}
+
+static void keep_real_time(struct server *s)
+{
+	bool wanted = s->control < 0 && (s->tether >= 0 || !at_rest(s));
+	int64_t now_ns = machine_ns(), t_us;
+
+	if (wanted && !s->real_time) {
+		s->anchor_ns = now_ns;
+		s->anchor_us = s->world->now_us;
+	}
+	s->real_time = wanted;
+	if (!wanted)
+		return;
+	t_us = s->anchor_us + (now_ns - s->anchor_ns) / 1000;
+	if (t_us > s->world->now_us + LEAP_US) {
+		t_us = s->world->now_us + LEAP_US;
+		s->anchor_ns = now_ns;
+		s->anchor_us = t_us;
+	}
+	move_to(s, t_us);
+}
+
+static int patience_ms(const struct server *s)
+{
+	if (s->real_time)
+		return REAL_TIME_MS;
+	return s->config->tether.is_pty && s->tether < 0 ? PTY_LOOK_MS : -1;
+}
+
+enum rc serve(const struct serve_config *config, struct err *err)
+{
+	struct server s = { .config = config, .world = config->world, .tether = -1, .control = -1 };
+
+	for (;;) {
+		struct pollfd p[] = {
+			{ .fd = config->stop_fd, .events = POLLIN },
+			{ .fd = s.tether, .events = POLLIN },
+			{ .fd = s.control, .events = POLLIN },
+			{ .fd = config->tether.is_pty ? -1 : config->tether.fd, .events = POLLIN },
+			{ .fd = config->control.fd, .events = POLLIN },
+		};
+
+		if (poll(p, sizeof p / sizeof p[0], patience_ms(&s)) < 0 && errno != EINTR)
+			return err_set(err, RC_IO, errno, "cannot wait for hosts: %s", strerror(errno));
+		if (p[0].revents != 0)
+			break;
+		if (s.control < 0)
+			keep_real_time(&s); /* before the bytes: they are acted on now */
+		if (p[1].revents != 0)
+			read_tether(&s);
+		if (p[3].revents != 0 || config->tether.is_pty)
+			take_tether(&s);
+		if (p[2].revents != 0 && s.control >= 0)
+			read_control(&s);
+		if (p[4].revents != 0)
+			take_control(&s);
+		keep_real_time(&s);
+		if (config->once && s.had_control && s.control < 0 && at_rest(&s))
+			break;
+	}
+	drop_tether(&s);
+	drop_control(&s);
+	return RC_OK;
+}

@@ -1,0 +1,83 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/shaft.h"
+
+#include <math.h>
+#include <string.h>
+
+void shaft_init(struct shaft *s, const struct physics *physics, enum cell_mounting mounting, double step_s)
+{
+	memset(s, 0, sizeof *s);
+	s->physics = physics;
+	s->mounting = mounting;
+	s->step_s = step_s;
+	s->stuck = true;
+}
+
+static double cradle_torque_Nm(const struct shaft *s)
+{
+	const struct physics *p = s->physics;
+
+	return -p->lever.stiffness_Nm_per_rad * s->cradle_rad - p->lever.damping_Nms * s->cradle_rad_per_s;
+}
+
+static void move(struct shaft *s, double shaft_rad_per_s, double cradle_rad_per_s)
+{
+	const struct physics *p = s->physics;
+	double middle = 0.5 * (s->cradle_rad_per_s + cradle_rad_per_s);
+
+	s->lever_J += p->lever.damping_Nms * middle * middle * s->step_s;
+	s->rad_per_s = shaft_rad_per_s;
+	s->cradle_rad_per_s = cradle_rad_per_s;
+	s->angle_rad += s->rad_per_s * s->step_s;
+	s->cradle_rad += s->cradle_rad_per_s * s->step_s;
+	s->cell_Nm = p->lever.stiffness_Nm_per_rad * s->cradle_rad;
+}
+
+/* The housing is fixed; "cradle" is then only the cell's own second-order answer to the shaft's torque. */
+static void step_in_shaft(struct shaft *s, const struct brake *brake, double gear_Nm, double weight_Nm, double knock_Nm)
+{
+	const struct physics *p = s->physics;
+	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2 + s->hung_kgm2;
+	double free = s->rad_per_s + h * (gear_Nm + weight_Nm) / shaft_kgm2;
+	double impulse = brake_impulse(brake, free, shaft_kgm2, h, &s->stuck);
+	double after = free - impulse / shaft_kgm2;
+
+	s->brake_Nm = impulse / h;
+	s->slip_J += impulse * 0.5 * (free + after);
+	move(s, after, s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + s->brake_Nm + knock_Nm) / p->lever.inertia_kgm2);
+}
+
+static void step_in_cradle(struct shaft *s, const struct brake *brake, double gear_Nm, double weight_Nm, double knock_Nm)
+{
+	const struct physics *p = s->physics;
+	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2, cradle_kgm2 = p->lever.inertia_kgm2 + s->hung_kgm2;
+	double reduced = shaft_kgm2 * cradle_kgm2 / (shaft_kgm2 + cradle_kgm2);
+	double shaft = s->rad_per_s + h * gear_Nm / shaft_kgm2;
+	double cradle = s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + weight_Nm + knock_Nm) / cradle_kgm2;
+	double impulse = brake_impulse(brake, shaft - cradle, reduced, h, &s->stuck);
+
+	s->brake_Nm = impulse / h;
+	s->slip_J += impulse * (shaft - cradle - 0.5 * impulse / reduced);
+	move(s, shaft - impulse / shaft_kgm2, cradle + impulse / cradle_kgm2);
+}
+
+void shaft_step(struct shaft *s, const struct brake *brake, double gear_Nm, double weight_Nm, double knock_Nm)
+{
+	if (s->mounting == MOUNT_CRADLE)
+		step_in_cradle(s, brake, gear_Nm, weight_Nm, knock_Nm);
+	else
+		step_in_shaft(s, brake, gear_Nm, weight_Nm, knock_Nm);
+}
+
+double shaft_stored_J(const struct shaft *s)
+{
+	const struct physics *p = s->physics;
+	double hung = s->hung_kgm2, shaft = p->brake.inertia_kgm2, cradle = p->lever.inertia_kgm2;
+
+	if (s->mounting == MOUNT_CRADLE)
+		cradle += hung;
+	else
+		shaft += hung;
+	return 0.5 * (shaft * s->rad_per_s * s->rad_per_s + cradle * s->cradle_rad_per_s * s->cradle_rad_per_s +
+		      p->lever.stiffness_Nm_per_rad * s->cradle_rad * s->cradle_rad);
+}

@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The brake's shaft and its cradle: two bodies about one axis, the brake's friction between them, the gear's
+ * torque on the one, the cell (the lever's spring) and the dead weights on the other. */
+#ifndef BRIDLE_BENCH_SHAFT_H
+#define BRIDLE_BENCH_SHAFT_H
+
+#include "bench/brake.h"
+#include "bench/physics.h"
+#include "profile/profile.h"
+
+#include <stdbool.h>
+
+struct shaft {
+	const struct physics *physics; /* borrowed */
+	enum cell_mounting mounting;
+	double step_s;
+	double angle_rad, rad_per_s;             /* of the shaft */
+	double cradle_rad, cradle_rad_per_s;
+	double hung_kgm2;                        /* inertia of weights on the arm */
+	bool stuck;
+	double brake_Nm;                         /* friction torque in the last step, on the cradle */
+	double cell_Nm;                          /* torque that the cell feels */
+	double slip_J, lever_J;                  /* lost in the brake and in the lever's damping, in all */
+};
+
+void shaft_init(struct shaft *shaft, const struct physics *physics, enum cell_mounting mounting, double step_s);
+
+/* One step. weight_Nm: dead weights on the arm, which sits on the cradle or, with a cell in the shaft, on the
+ * shaft. knock_Nm: a blow to the lever. */
+void shaft_step(struct shaft *shaft, const struct brake *brake, double gear_Nm, double weight_Nm, double knock_Nm);
+
+double shaft_stored_J(const struct shaft *shaft);
+
+#endif

@@ -1,0 +1,115 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/truth.h"
+#include "bench/draw.h"
+
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+
+static double normal(uint64_t seed, const char *name, double value, double u)
+{
+	return draw_quantity(seed, name, (struct quantity){ .value = value, .u = u, .dof = INFINITY, .dist = DIST_NORMAL });
+}
+
+static void draw_weights(uint64_t seed, const struct weights_profile *weights, struct true_rig *t)
+{
+	t->n_pieces = weights->n;
+	for (size_t i = 0; i < weights->n; i++) {
+		const struct weight_piece *piece = &weights->piece[i];
+		char name[PROFILE_WORD + 20];
+
+		snprintf(name, sizeof name, "mass.%s", piece->name);
+		t->mass_kg[i] = draw_quantity(seed, name, piece->mass_kg);
+		snprintf(name, sizeof name, "density.%s", piece->name);
+		t->density_kg_per_m3[i] = normal(seed, name, piece->density_kg_per_m3, piece->u_density_kg_per_m3);
+	}
+}
+
+void true_rig_draw(uint64_t seed, const struct rig_profile *rig, const struct weights_profile *weights,
+		   const struct physics *physics, struct true_rig *t)
+{
+	static const char *const place[] = { "temp.brake", "temp.case", "temp.winding", "temp.ambient" };
+
+	memset(t, 0, sizeof *t);
+	t->gravity_m_per_s2 = draw_quantity(seed, "gravity", profile_gravity(rig));
+	t->air_density_kg_per_m3 = draw_quantity(seed, "air_density", rig->air_density_kg_per_m3);
+	t->arm_m = draw_quantity(seed, "arm", rig->arm_m);
+	t->arm_level_deg = draw_quantity(seed, "arm_level", rig->arm_level_deg);
+	t->cable_ohm = fmax(draw_quantity(seed, "cable", rig->cable_ohm), 0);
+	t->volt_gain = draw_quantity(seed, "volt_gain", rig->volt_gain);
+	t->amp_gain = draw_quantity(seed, "amp_gain", rig->amp_gain);
+	t->volt_offset_V = draw_quantity(seed, "volt_offset", rig->volt_offset_V);
+	t->amp_offset_A = draw_quantity(seed, "amp_offset", rig->amp_offset_A);
+	t->zero_drift_Nm_per_K = draw_quantity(seed, "zero_drift", rig->zero_drift_Nm_per_K);
+	t->gain_drift_per_K = draw_quantity(seed, "gain_drift", rig->gain_drift_per_K);
+	t->creep_frac = draw_quantity(seed, "creep", rig->creep_frac);
+	t->node_clock_ppm = 1e6 * normal(seed, "node_clock", 0, rig->node_clock_ppm_u);
+	for (int i = 0; i < 4; i++)
+		t->temp_error_K[i] = normal(seed, place[i], 0, physics->node.temp_error_K);
+	draw_weights(seed, weights, t);
+}
+
+static json_t *rig_json(const struct true_rig *t)
+{
+	return json_pack("{s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f}", "gravity_m_per_s2", t->gravity_m_per_s2,
+			 "air_density_kg_per_m3", t->air_density_kg_per_m3, "arm_m", t->arm_m, "arm_level_deg",
+			 t->arm_level_deg, "cable_ohm", t->cable_ohm, "volt_gain", t->volt_gain, "amp_gain", t->amp_gain,
+			 "volt_offset_V", t->volt_offset_V, "amp_offset_A", t->amp_offset_A, "zero_drift_Nm_per_K",
+			 t->zero_drift_Nm_per_K, "gain_drift_per_K", t->gain_drift_per_K, "creep_frac", t->creep_frac,
+			 "node_clock_ppm", t->node_clock_ppm);
+}
+
+static json_t *weights_json(const struct true_rig *t, const struct weights_profile *weights)
+{
+	json_t *doc = json_object();
+
+	for (size_t i = 0; i < t->n_pieces; i++)
+		json_object_set_new(doc, weights->piece[i].name,
+				    json_pack("{s:f,s:f}", "mass_kg", t->mass_kg[i], "density_kg_per_m3",
+					      t->density_kg_per_m3[i]));
+	return doc;
+}
+
+static enum rc write_json(const char *path, uint64_t seed, const struct physics *physics, const struct true_rig *t,
+			  const struct weights_profile *weights, struct err *err)
+{
+	json_t *doc = json_pack("{s:I,s:o,s:o,s:o}", "seed", (json_int_t)seed, "rig", rig_json(t), "weights",
+				weights_json(t, weights), "virtual", physics_json(physics));
+	int failed = doc == NULL || json_dump_file(doc, path, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0;
+
+	json_decref(doc);
+	return failed ? err_set(err, RC_IO, errno, "%s: cannot be written", path) : RC_OK;
+}
+
+enum rc truth_open(const char *folder, uint64_t seed, const struct physics *physics, const struct true_rig *truth,
+		   const struct weights_profile *weights, FILE **ret, struct err *err)
+{
+	char path[PROFILE_PATH + 40];
+	enum rc rc;
+	FILE *csv;
+
+	snprintf(path, sizeof path, "%s/truth.json", folder);
+	rc = write_json(path, seed, physics, truth, weights, err);
+	if (rc != RC_OK)
+		return rc;
+	snprintf(path, sizeof path, "%s/truth.csv", folder);
+	csv = fopen(path, "we");
+	if (csv == NULL)
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	fputs("t_s,int_torque_Nms,int_speed_rad,int_work_J,int_voltage_Vs,int_current_As,int_electric_J,int_brake_Nms,"
+	      "node,drive_on,contactor,brake_A,speed_rad_per_s,torque_Nm,bus_V,winding_degC,case_degC,brake_rotor_degC,"
+	      "brake_housing_degC,drive_flags,supply_limiting\n", csv);
+	fflush(csv);
+	*ret = csv;
+	return RC_OK;
+}
+
+void truth_row(FILE *csv, int64_t t_us, const struct truth_sums *sums, const struct truth_state *state)
+{
+	fprintf(csv, "%.6f,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%s,%d,%d,%.6f,%.6f,%.6f,%.4f,%.3f,%.3f,%.3f,%.3f,%u,%d\n",
+		(double)t_us * 1e-6, sums->torque_Nms, sums->angle_rad, sums->work_J, sums->volt_Vs, sums->ampere_As,
+		sums->electric_J, sums->brake_Nms, state->node, state->drive_on, state->contactor, state->brake_A,
+		state->speed_rad_per_s, state->torque_Nm, state->bus_V, state->winding_degC, state->case_degC,
+		state->brake_rotor_degC, state->brake_housing_degC, state->drive_flags, state->supply_limiting);
+	fflush(csv);
+}

@@ -1,0 +1,320 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/world.h"
+#include "bench/draw.h"
+#include "calib/units.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define TICK_US 1000
+#define HEAT_US 10000
+
+enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE };
+
+static void sense_lines(const struct world *w, struct node_side_senses *s)
+{
+	s->estop_ok = w->contactor.estop_ok;
+	s->guard_ok = w->contactor.guard_ok;
+	s->contactor_closed = w->contactor.closed;
+	s->drive_flags = w->drive.flags;
+	s->pulses = w->pickup.pulses;
+	s->edge_us = w->pickup.edge_s * 1e6;
+}
+
+static void sense_all(struct world *w, struct node_side_senses *s)
+{
+	const double temp[4] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
+				 w->room_degC };
+
+	sense_lines(w, s);
+	s->cell_count = w->cell.count;
+	s->cell_conversion = w->cell.conversion;
+	s->brake_A = brake_readback_A(&w->brake);
+	meter_read(&w->meter, &s->meter_V, &s->meter_A);
+	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
+	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
+	for (int i = 0; i < 4; i++)
+		s->temp_degC[i] = temp[i] + w->truth.temp_error_K[i];
+}
+
+static double room_degC(const struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+
+	return p->room.temp_degC + p->room.swing_K * sin(2 * UNITS_PI * (double)w->grid_us * 1e-6 / p->room.swing_s);
+}
+
+/* The drive as node and faults want it, once a millisecond. */
+static void tick_drive(struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	struct node_side_orders *orders = &w->node.orders;
+	struct drive_inputs in = {
+		.mode = orders->mode, .bus_V = w->supply.bus_V * w->faults.reach_factor,
+		.rotor_rad_per_s = w->actuator.rotor_rad_per_s, .winding_degC = w->actuator_heat.inner_degC,
+		.kt_Nm_per_A = actuator_kt(&w->actuator, w->actuator.current_A), .ohm = w->actuator.ohm,
+	};
+
+	if (orders->mode == BENCH_SPEED)
+		in.value = rad_per_s_from_rpm(orders->value * 0.1);
+	else if (orders->mode == BENCH_CURRENT)
+		in.value = orders->value * 1e-3 / p->drive.current_gain;
+	if (orders->restart) {
+		drive_restart(&w->drive);
+		orders->restart = false;
+	}
+	drive_step(&w->drive, p, &in, &w->faults.drive);
+}
+
+/* Heat since the last step of heat, as mean powers. */
+static void tick_heat(struct world *w)
+{
+	double lost[6] = { w->actuator.lost.copper_J, w->actuator.lost.inverter_J, w->actuator.lost.iron_J,
+			   w->actuator.lost.gear_J, w->shaft.slip_J, w->brake.coil_J };
+	double power[6];
+
+	for (int i = 0; i < 6; i++) {
+		power[i] = (lost[i] - w->heat_from[i]) / (HEAT_US * 1e-6);
+		w->heat_from[i] = lost[i];
+	}
+	w->room_degC = room_degC(w);
+	heat_step(&w->actuator_heat, power[0], power[1] + power[2] + power[3], w->room_degC);
+	heat_step(&w->brake_heat, power[4], power[5], w->room_degC);
+	actuator_warm(&w->actuator, w->actuator_heat.inner_degC);
+}
+
+static void tick_truth(struct world *w)
+{
+	struct truth_state state = {
+		.node = (const char *const[]){ "idle", "live", "stopping", "safe" }[w->node.state],
+		.drive_on = w->drive.enabled, .contactor = w->contactor.closed, .brake_A = w->brake.current_A,
+		.speed_rad_per_s = w->shaft.rad_per_s, .torque_Nm = w->actuator.output_Nm, .bus_V = w->supply.bus_V,
+		.winding_degC = w->actuator_heat.inner_degC, .case_degC = w->actuator_heat.outer_degC,
+		.brake_rotor_degC = w->brake_heat.inner_degC, .brake_housing_degC = w->brake_heat.outer_degC,
+		.drive_flags = w->drive.flags, .supply_limiting = w->supply.limiting,
+	};
+
+	if (w->config.truth_csv != NULL)
+		truth_row(w->config.truth_csv, w->grid_us, &w->sums, &state);
+}
+
+static void tick(struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	struct node_side_senses senses = { 0 };
+
+	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
+	tick_drive(w);
+	w->brake.wanted_A = w->node.orders.brake_mA * 1e-3;
+	brake_tick(&w->brake, w->shaft.angle_rad - w->shaft.cradle_rad, w->shaft.rad_per_s - w->shaft.cradle_rad_per_s,
+		   w->brake_heat.inner_degC, w->brake_heat.outer_degC);
+	if (w->grid_us % HEAT_US == 0)
+		tick_heat(w);
+	sense_lines(w, &senses);
+	node_side_tick(&w->node, w->grid_us, &senses);
+	w->contactor.command = w->node.orders.contactor;
+	if (w->grid_us % TRUTH_EVERY_US == 0)
+		tick_truth(w);
+}
+
+static double knock_Nm(const struct world *w)
+{
+	const struct world_faults *f = &w->faults;
+
+	if (w->grid_us >= f->knock_end_us)
+		return 0;
+	return f->knock_Nm * sin(UNITS_PI * (double)(w->grid_us - f->knock_us) / (double)(f->knock_end_us - f->knock_us));
+}
+
+static void add_up(struct world *w)
+{
+	double h = w->step_s, volt = w->supply.bus_V, ampere = w->supply.current_A, speed = w->shaft.rad_per_s;
+	double torque = w->actuator.output_Nm;
+
+	if (w->config.rig.plane == PLANE_SUPPLY)
+		volt = supply_terminal_V(&w->supply, w->contactor.closed);
+	meter_add(&w->meter, volt, ampere);
+	w->sums.torque_Nms += torque * h;
+	w->sums.angle_rad += speed * h;
+	w->sums.work_J += torque * speed * h;
+	w->sums.volt_Vs += volt * h;
+	w->sums.ampere_As += ampere * h;
+	w->sums.electric_J += volt * ampere * h;
+	w->sums.brake_Nms += w->shaft.brake_Nm * h;
+	w->source_J += w->supply.params.set_V * ampere * h;
+	w->cable_J += (w->supply.params.set_V - w->supply.bus_V) * ampere * h;
+}
+
+static void step(struct world *w)
+{
+	struct actuator_demand demand = { .enabled = w->drive.enabled, .wanted_A = w->drive.wanted_A,
+					  .reach_factor = w->faults.reach_factor, .standby = w->supply.bus_V > 1 };
+	double t_s;
+
+	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
+	actuator_step(&w->actuator, &demand, w->supply.bus_V, w->shaft.rad_per_s, w->hands.coupled);
+	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm, w->hands.weight_Nm, knock_Nm(w));
+	if (w->hands.coupled)
+		actuator_turn(&w->actuator, w->shaft.rad_per_s);
+	add_up(w);
+	w->grid_us += w->config.step_us;
+	t_s = (double)w->grid_us * 1e-6;
+	cell_add(&w->cell, w->shaft.cell_Nm, t_s, w->room_degC, w->brake_heat.outer_degC);
+	if (!w->faults.pickup_dead)
+		pickup_add(&w->pickup, w->shaft.angle_rad, t_s, w->step_s);
+	if (w->grid_us % TICK_US == 0)
+		tick(w);
+	if (node_side_due(&w->node, w->grid_us)) {
+		struct node_side_senses senses;
+
+		sense_all(w, &senses);
+		node_side_sample(&w->node, w->grid_us, &senses);
+	}
+}
+
+void world_advance(struct world *w, int64_t t_us)
+{
+	if (t_us < w->now_us)
+		return;
+	w->now_us = t_us;
+	while (w->grid_us + w->config.step_us <= t_us)
+		step(w);
+}
+
+void world_receive(struct world *w, const char *bytes, size_t n)
+{
+	struct node_side_senses senses = { 0 };
+
+	sense_lines(w, &senses);
+	node_side_receive(&w->node, bytes, n, w->now_us, &senses);
+	w->contactor.command = w->node.orders.contactor;
+}
+
+size_t world_take(struct world *w, char *buf, size_t size)
+{
+	return node_side_take(&w->node, w->now_us, buf, size);
+}
+
+void world_weigh(struct world *w)
+{
+	const struct true_rig *t = &w->truth;
+	double level = cos(t->arm_level_deg * UNITS_PI / 180), torque = 0, inertia = 0;
+
+	for (size_t i = 0; i < t->n_pieces; i++) {
+		if (!w->hands.hung[i])
+			continue;
+		torque += t->mass_kg[i] * t->gravity_m_per_s2 * (1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) *
+			  t->arm_m * level;
+		inertia += t->mass_kg[i] * t->arm_m * t->arm_m;
+	}
+	w->hands.weight_Nm = w->hands.arm_on ? torque + w->config.physics.lever.arm_Nm : 0;
+	w->shaft.hung_kgm2 = w->hands.arm_on ? inertia : 0;
+}
+
+struct world_energy world_energy(const struct world *w)
+{
+	const struct actuator_energy *lost = &w->actuator.lost;
+
+	return (struct world_energy){
+		.source_J = w->source_J,
+		.lost_J = lost->copper_J + lost->inverter_J + lost->iron_J + lost->gear_J + w->cable_J + w->supply.burnt_J +
+			  w->shaft.lever_J,
+		.slip_J = w->shaft.slip_J,
+		.stored_J = actuator_stored_J(&w->actuator) + shaft_stored_J(&w->shaft) +
+			    0.5 * w->supply.params.farad * w->supply.bus_V * w->supply.bus_V,
+	};
+}
+
+static void set_up_electric(struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	const struct rig_profile *rig = &w->config.rig;
+	struct supply_params supply = {
+		.set_V = rig->supply_V * p->supply.voltage_gain, .limit_A = rig->supply_limit_A * p->supply.limit_gain,
+		.inner_ohm = fmax(p->supply.ohm, 1e-4), .cable_ohm = w->truth.cable_ohm, .farad = p->drive.farad,
+		.chopper_V = p->drive.chopper_V,
+	};
+	struct meter_truth meter = {
+		.volt_gain = 1 / w->truth.volt_gain, .amp_gain = 1 / w->truth.amp_gain, .volt_offset_V = w->truth.volt_offset_V,
+		.amp_offset_A = w->truth.amp_offset_A, .noise_V = p->meter.noise_V, .noise_A = p->meter.noise_A,
+	};
+
+	supply_init(&w->supply, &supply, w->step_s);
+	meter_init(&w->meter, &meter, w->rng[RNG_METER]);
+	w->contactor = (struct contactor){ .estop_ok = true, .guard_ok = true };
+}
+
+static void set_up_mechanic(struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	const struct rig_profile *rig = &w->config.rig;
+	struct cell_truth cell = {
+		.full_scale_Nm = rig->cell_full_scale_Nm, .sign = rig->cell_sign < 0 ? -1 : 1,
+		.zero_drift_Nm_per_K = w->truth.zero_drift_Nm_per_K, .gain_drift_per_K = w->truth.gain_drift_per_K,
+		.creep_frac = w->truth.creep_frac,
+	};
+	struct heat_params brake = { p->brake_heat.rotor_J_per_K, p->brake_heat.housing_J_per_K,
+				     p->brake_heat.rotor_housing_K_per_W, p->brake_heat.housing_room_K_per_W };
+	struct heat_params actuator = { p->actuator_heat.winding_J_per_K, p->actuator_heat.case_J_per_K,
+					p->actuator_heat.winding_case_K_per_W, p->actuator_heat.case_room_K_per_W };
+
+	actuator_init(&w->actuator, p, w->step_s);
+	shaft_init(&w->shaft, p, rig->mounting, w->step_s);
+	brake_init(&w->brake, p, rig->brake_max_A, rig->brake_rated_Nm, w->rng[RNG_BRAKE]);
+	cell_init(&w->cell, p, &cell, w->rng[RNG_CELL]);
+	pickup_init(&w->pickup, p, rig->pulses_per_rev, rig->pick_sign < 0 ? -1 : 1, w->rng[RNG_PICKUP]);
+	heat_init(&w->actuator_heat, &actuator, HEAT_US * 1e-6, w->room_degC);
+	heat_init(&w->brake_heat, &brake, HEAT_US * 1e-6, w->room_degC);
+	actuator_warm(&w->actuator, w->room_degC);
+}
+
+static void set_up_node(struct world *w)
+{
+	const struct rig_profile *rig = &w->config.rig;
+	struct node_side_senses senses = { 0 };
+	struct node_side_config config = {
+		.baud = rig->baud, .brake_mA = (int)lrint(rig->brake_max_A * 1e3), .cell_bits = CELL_BITS,
+		.cell_sps = w->config.physics.cell.rate_Hz < 30 ? 10 : 80, .clock_ppm = w->truth.node_clock_ppm,
+		.clock_s = w->config.physics.node.clock_s,
+	};
+
+	sense_lines(w, &senses);
+	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);
+}
+
+enum rc world_new(const struct world_config *config, struct world **ret, struct err *err)
+{
+	static const char *const stream[] = { "noise.brake", "noise.cell", "noise.pickup", "noise.meter", "noise.node" };
+	struct world *w = calloc(1, sizeof *w);
+	bool short_of_memory = w == NULL;
+
+	for (int i = 0; i < 5 && !short_of_memory; i++)
+		short_of_memory = (w->rng[i] = draw_new(config->seed, stream[i])) == NULL;
+	if (short_of_memory) {
+		world_free(w);
+		return err_set(err, RC_NOMEM, 0, "out of memory for the virtual bench");
+	}
+	w->config = *config;
+	w->step_s = config->step_us * 1e-6;
+	w->hands.coupled = true;
+	w->faults.reach_factor = 1;
+	true_rig_draw(config->seed, &config->rig, &config->weights, &config->physics, &w->truth);
+	w->room_degC = room_degC(w);
+	set_up_electric(w);
+	set_up_mechanic(w);
+	set_up_node(w);
+	tick_truth(w);
+	*ret = w;
+	return RC_OK;
+}
+
+void world_free(struct world *w)
+{
+	if (w == NULL)
+		return;
+	for (int i = 0; i < 5; i++)
+		if (w->rng[i] != NULL)
+			gsl_rng_free(w->rng[i]);
+	free(w);
+}

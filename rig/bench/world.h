@@ -1,0 +1,92 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The virtual bench as a whole: everything that stands on the table, stepped together. It is deterministic: the
+ * same profiles, physics, seed, step and the same acts at the same bench times give the same bytes. */
+#ifndef BRIDLE_BENCH_WORLD_H
+#define BRIDLE_BENCH_WORLD_H
+
+#include "bench/actuator.h"
+#include "bench/brake.h"
+#include "bench/cell.h"
+#include "bench/contactor.h"
+#include "bench/drive.h"
+#include "bench/heat.h"
+#include "bench/meter.h"
+#include "bench/node_side.h"
+#include "bench/physics.h"
+#include "bench/pickup.h"
+#include "bench/shaft.h"
+#include "bench/supply.h"
+#include "bench/truth.h"
+
+#define WORLD_STEP_US 50
+
+struct world_config {
+	struct rig_profile rig;
+	struct weights_profile weights; /* n = 0 when there are none */
+	struct physics physics;
+	uint64_t seed;
+	int step_us;                    /* a divisor of 1000 */
+	FILE *truth_csv;                /* kept; NULL for none */
+};
+
+/* What hands have done. */
+struct world_hands {
+	bool coupled, arm_on;
+	bool hung[PROFILE_PIECES];
+	double weight_Nm;               /* of arm and weights */
+};
+
+/* Faults that need a memory of their own; the others live in the parts. */
+struct world_faults {
+	struct drive_tampering drive;
+	double reach_factor;            /* 1 when the drive is healthy */
+	double knock_Nm;
+	int64_t knock_us, knock_end_us;
+	bool estop, guard;              /* pulled by a fault: mend puts them back */
+	bool pickup_dead;
+};
+
+struct world {
+	struct world_config config;
+	struct true_rig truth;
+	int64_t now_us, grid_us;        /* bench time; end of the last step of the physics, at most a step behind */
+	double step_s;
+	gsl_rng *rng[5];
+	struct supply supply;
+	struct contactor contactor;
+	struct drive drive;
+	struct actuator actuator;
+	struct shaft shaft;
+	struct brake brake;
+	struct cell cell;
+	struct pickup pickup;
+	struct meter meter;
+	struct heat actuator_heat, brake_heat;
+	struct node_side node;
+	struct world_hands hands;
+	struct world_faults faults;
+	struct truth_sums sums;
+	double room_degC;
+	double source_J, cable_J;       /* out of the supply's source; lost before the drive */
+	double heat_from[6];            /* lost energies at the last step of heat */
+};
+
+/* config: copied. RC_NOMEM. The world is big: given to the caller, ended by world_free (NULL is fine). */
+enum rc world_new(const struct world_config *config, struct world **ret, struct err *err) MUST_CHECK;
+void world_free(struct world *world);
+
+/* Go on to t_us; nothing when that is not after now. */
+void world_advance(struct world *world, int64_t t_us);
+
+/* Bytes of the host at the present bench time, and what the node has sent by then. */
+void world_receive(struct world *world, const char *bytes, size_t n);
+size_t world_take(struct world *world, char *buf, size_t size);
+
+/* Torque of what hangs, after hands have changed it. */
+void world_weigh(struct world *world);
+
+/* Energy account, J: source = lost + slip + stored, as far as the step allows. */
+struct world_energy { double source_J, lost_J, slip_J, stored_J; };
+struct world_energy world_energy(const struct world *world);
+
+#endif
