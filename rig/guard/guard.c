@@ -102,13 +102,15 @@ static double hold_current_A(const struct guard *g, const struct guard_limits *l
 {
 	double present_A = fmax(g->last.brake_A, isnan(snap->brake_A) ? 0 : snap->brake_A);
 	double most_A = fmin(l->hold_brake_A, l->brake_A); /* fmin passes over a NaN */
-	bool stands = fabs(snap->speed_rpm) < l->standstill_rpm;
+	double speed_rpm = fabs(snap->speed_rpm);
+	/* Unknown counts as turning once something could have made it turn. */
+	bool turns = g->loaded ? !(speed_rpm < l->standstill_rpm) : speed_rpm >= l->standstill_rpm;
 
 	if (!g->energised)
 		return 0;
 	if (!(most_A >= 0))
 		return g->last.brake_A;
-	if (!stands && !is_brake_to_blame(g->cause))
+	if (turns && !is_brake_to_blame(g->cause))
 		present_A = fmax(present_A, 0.5 * most_A);
 	return clamp(present_A, 0, most_A);
 }

@@ -1,0 +1,94 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A rig in good order for the guard's tests: what is read follows what was allowed, at once. */
+#ifndef BRIDLE_TESTS_GUARD_SCENE_H
+#define BRIDLE_TESTS_GUARD_SCENE_H
+
+#include "guard/guard.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SCENE_TICK_S 0.01
+
+struct scene {
+	struct guard guard;
+	struct guard_limits limits;
+	struct snapshot snap;
+	struct wish want;
+	struct guard_verdict verdict;
+};
+
+static inline struct guard_limits scene_limits(void)
+{
+	return (struct guard_limits){
+		.tick_s = SCENE_TICK_S, .torque_Nm = 40, .speed_rpm = 120, .drive_A = 15, .brake_A = 1.0, .hold_brake_A = 0.8,
+		.slip_power_W = 100, .slip_power_short_W = 300, .slip_energy_J = 2000, .brake_hot_degC = 90,
+		.actuator_hot_degC = 80, .winding_hot_degC = 120, .voltage_min_V = 20, .voltage_max_V = 30, .stall_s = 2,
+		.stall_torque_Nm = 4, .standstill_rpm = 1, .silent_s = 0.15, .cell_stale_s = 0.5, .cell_frozen_n = 40,
+		.brake_follow_A = 0.1, .brake_follow_s = 0.5, .late_s = 0.05, .late_n = 10, .contactor_s = 0.3,
+		.stop_hold_s = 8, .osc_rpm = 10, .osc_Nm = 5, .osc_cycles = 6, .expect_direction = 1, .expect_cell = true,
+		.expect_pick = true, .expect_lines = true, .expect_meter = true,
+	};
+}
+
+/* Everything known and good, nothing energised, the shaft stands. */
+static inline struct snapshot scene_snapshot(void)
+{
+	return (struct snapshot){
+		.now = { 1000000000 }, .sample_total = 100, .sample_age_s = 0.005, .cell_conversions = 80,
+		.cell_fresh_age_s = 0.01, .cell_count = 1000, .indication = 0, .torque_Nm = 0, .speed_rpm = 0, .brake_A = 0,
+		.voltage_V = 24, .current_A = 0, .lines_seen = 1, .estop_ok = true, .guard_ok = true,
+		.node_state = NODE_IDLE, .node_reason = "none", .drive_rotor_rpm = 0, .drive_A = 0,
+		.temp_degC = { 25, 25, 25, 22 },
+	};
+}
+
+static inline void scene_begin(struct scene *s)
+{
+	memset(s, 0, sizeof *s);
+	s->limits = scene_limits();
+	s->snap = scene_snapshot();
+}
+
+/* The next look: time goes on, the rig has obeyed. */
+static inline void scene_obey(struct scene *s)
+{
+	const struct wish *allowed = &s->verdict.allowed;
+	bool drives = allowed->mode != DRIVE_OFF;
+
+	s->snap.now.ns += 10000000;
+	s->snap.cell_conversions++;
+	s->snap.brake_A = allowed->brake_A;
+	s->snap.contactor_closed = allowed->power;
+	s->snap.node_state = drives || allowed->brake_A > 0 ? NODE_LIVE : NODE_IDLE;
+	s->snap.speed_rpm = drives ? 60 : 0;
+	s->snap.torque_Nm = drives ? 20 * allowed->brake_A : 0;
+	s->snap.drive_flags = drives ? DRIVE_ENABLED : 0;
+}
+
+static inline void scene_judge(struct scene *s)
+{
+	s->guard = guard_step(s->guard, &s->limits, &s->snap, &s->want, &s->verdict);
+}
+
+static inline void scene_step(struct scene *s)
+{
+	scene_obey(s);
+	scene_judge(s);
+}
+
+static inline void scene_run_s(struct scene *s, double time_s)
+{
+	for (long n = lround(time_s / SCENE_TICK_S); n > 0; n--)
+		scene_step(s);
+}
+
+/* Two seconds into a run at 60 rev/min, 10 N m, 0.5 A. */
+static inline void scene_running(struct scene *s)
+{
+	scene_begin(s);
+	s->want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+	scene_run_s(s, 2);
+}
+
+#endif
