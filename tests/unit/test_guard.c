@@ -446,6 +446,27 @@ static void a_limit_that_is_not_a_number_allows_nothing(void **state)
 	}
 }
 
+static void a_clamp_without_a_limit_lets_nothing_through(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	s.limits.brake_A = s.limits.speed_rpm = NAN;
+	s.limits.expect_pick = false;
+	s.snap.speed_rpm = NAN; /* so that the speed's own watch is quiet */
+	s.snap.now.ns += 10000000;
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	assert_true(s.verdict.allowed.brake_A <= 0 && s.verdict.allowed.speed_rpm <= 0);
+
+	scene_running(&s); /* no limit at all for the hold: what was allowed before stays */
+	s.limits.brake_A = s.limits.hold_brake_A = NAN;
+	s.snap.operator_stop = true;
+	scene_step(&s);
+	assert_true(fabs(s.verdict.allowed.brake_A - 0.5) < 1e-12);
+}
+
 /* All yes-or-no inputs in all phases: 3 phases, 11 bits, 5 states, 4 modes. */
 static void every_combination_of_yes_and_no(void **state)
 {
@@ -596,6 +617,7 @@ int main(void)
 		cmocka_unit_test(a_wish_within_its_limits_goes_out_as_it_is),
 		cmocka_unit_test(not_a_number_never_widens),
 		cmocka_unit_test(a_limit_that_is_not_a_number_allows_nothing),
+		cmocka_unit_test(a_clamp_without_a_limit_lets_nothing_through),
 		cmocka_unit_test(every_combination_of_yes_and_no),
 		cmocka_unit_test(a_run_in_good_order_is_left_alone),
 		cmocka_unit_test(messages_say_what_and_how_much),
