@@ -15,6 +15,7 @@ const char *limit_word(enum limit limit)
 	case LIMIT_BRAKE: return "brake-limited";
 	case LIMIT_CELL: return "cell-limited";
 	case LIMIT_HEAT: return "heat-limited";
+	case LIMIT_UNKNOWN: return "unknown";
 	}
 	return "none";
 }
@@ -36,8 +37,15 @@ const char *limit_sentence(enum limit limit)
 		return "The torque cell was at full scale: more torque could not be read.";
 	case LIMIT_HEAT:
 		return "Heat came first: a temperature limit or thermal derating held the actuator back.";
+	case LIMIT_UNKNOWN:
+		return "Readings taken by hand do not tell what limited them.";
 	}
 	return "";
+}
+
+bool limit_is_other(enum limit limit)
+{
+	return limit != LIMIT_NONE && limit != LIMIT_ACTUATOR && limit != LIMIT_UNKNOWN;
 }
 
 void curve_free(struct curve *curve)

@@ -24,10 +24,12 @@ enum limit {
 	LIMIT_SUPPLY,     /* current limit reached, voltage sagging; or undervoltage drop-out */
 	LIMIT_BRAKE,      /* brake at full current */
 	LIMIT_CELL,       /* cell at full scale */
-	LIMIT_HEAT
+	LIMIT_HEAT,
+	LIMIT_UNKNOWN     /* readings taken by hand do not tell */
 };
 const char *limit_word(enum limit limit);  /* "none", "actuator", "drive-limited", "supply-limited", ... */
 const char *limit_sentence(enum limit limit);
+bool limit_is_other(enum limit limit); /* something other than the actuator came first */
 
 struct curve_point {
 	int step, direction; /* +1 loading, -1 unloading, 0 */

@@ -1,9 +1,324 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/curve.h"
+#include "reports/reduce.h"
+
+#include "calib/units.h"
+#include "logbook/record.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
+
+struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+{
+	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
+	struct reading r = {
+		.point = *point, .run_id = run_id,
+		.count = mean_of(w->count.x, w->count.n),
+		.speed_rpm = window_speed(w, pulses_per_rev, length_s),
+		.volt = mean_of(w->volt.x, w->volt.n),
+		.amp = mean_of(w->amp.x, w->amp.n),
+		.power = mean_of(w->power.x, w->power.n),
+		.amp2 = w->sum_amp2 / (double)w->amp.n,
+		.brake_A = w->sum_brake_A / n,
+		.rotor_rpm = w->sum_rotor_rpm / (double)w->n_rotor,
+		.drive_A = w->sum_drive_A / (double)w->n_rotor,
+		.before = w->before, .inside = w->inside,
+	};
+
+	for (int i = 0; i < TEMP_COUNT; i++)
+		r.temp_degC[i] = window_temp(w, (enum temp_place)i);
+	return r;
+}
+
+/* --- one pass over the samples of one run: windows in order of time --- */
+struct walk {
+	struct window window;
+	const struct seq_point *points; /* those of this run, in order of begin */
+	struct reading *readings;
+	size_t n, at;
+	int64_t run_id;
+	double pulses_per_rev;
+	sample_watch *watch;
+	void *watch_ctx;
+};
+
+static void finish_window(struct walk *k)
+{
+	k->readings[k->at] = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	k->at++;
+	window_reset(&k->window);
+}
+
+static bool walk_sample(void *ctx, const struct sample *s)
+{
+	struct walk *k = ctx;
+
+	if (k->watch)
+		k->watch(k->watch_ctx, k->run_id, s);
+	while (k->at < k->n && s->mono_ns >= k->points[k->at].end.ns)
+		finish_window(k);
+	if (k->at < k->n && s->mono_ns >= k->points[k->at].begin.ns)
+		window_inside(&k->window, s);
+	else
+		window_before(&k->window, s);
+	return !k->window.out_of_memory;
+}
+
+static enum rc walk_run(struct logbook *lb, struct walk *k, struct limit_facts *ret_tail, struct err *err)
+{
+	enum rc rc = logbook_each_sample(lb, k->run_id, INT64_MIN, INT64_MAX, walk_sample, k, err);
+
+	if (rc == RC_OK && k->window.out_of_memory)
+		rc = err_set(err, RC_NOMEM, 0, "out of memory while reading run %lld", (long long)k->run_id);
+	while (rc == RC_OK && k->at < k->n)
+		finish_window(k);
+	*ret_tail = k->window.before;
+	window_free(&k->window);
+	return rc;
+}
+
+/* --- what the logbook keeps about the run --- */
+struct kept {
+	struct run_info info;
+	struct seq_point *points;
+	int64_t *run_of;
+	size_t n;
+	struct reading *readings;
+	struct zero *zeros;
+	struct limit_facts tail;
+};
+
+static void kept_free(struct kept *k)
+{
+	free(k->points);
+	free(k->run_of);
+	free(k->readings);
+	free(k->zeros);
+}
+
+static enum rc read_profiles(struct logbook *lb, int64_t run_id, struct reduction *r, struct err *err)
+{
+	char *rig = NULL, *actuator = NULL, *plan = NULL;
+	struct mistakes m = { 0 };
+	enum rc rc = logbook_run_texts(lb, run_id, &rig, &actuator, &plan, err);
+
+	if (rc == RC_OK && (rig == NULL || actuator == NULL || plan == NULL))
+		rc = err_set(err, RC_ARG, 0, "run %lld keeps no rig, actuator and plan: only a sweep can be reduced",
+			     (long long)run_id);
+	if (rc == RC_OK)
+		rc = profile_parse_rig(rig, "rig.ini of the run", &r->rig, &m, err);
+	if (rc == RC_OK)
+		rc = profile_parse_actuator(actuator, "actuator of the run", &r->actuator, &m, err);
+	if (rc == RC_OK)
+		rc = profile_parse_plan(plan, "plan of the run", &r->plan, &m, err);
+	free(rig);
+	free(actuator);
+	free(plan);
+	return rc;
+}
+
+static enum rc read_calibration(struct logbook *lb, const struct run_info *info, struct reduction *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	int64_t wall_ns;
+
+	if (info->calibration_id == 0)
+		return err_set(err, RC_ARG, 0, "run %lld rests on no calibration of the torque cell: bridle hang makes one",
+			       (long long)info->id);
+	enum rc rc = logbook_record_by_id(lb, info->calibration_id, &kind, &wall_ns, &json, err);
+	if (rc == RC_OK && strcmp(kind, "calibration") != 0)
+		rc = err_set(err, RC_DB, 0, "record %lld is a %s, the run expects a calibration", (long long)info->calibration_id,
+			     kind);
+	if (rc == RC_OK)
+		rc = record_to_cellcal(json, &r->cal, err);
+	r->cal_degC = NAN;
+	if (rc == RC_OK) {
+		json_t *doc = json_loads(json, 0, NULL);
+		json_t *ambient = json_object_get(doc, "ambient_degC");
+		if (json_is_number(ambient))
+			r->cal_degC = json_number_value(ambient);
+		json_decref(doc);
+	}
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
+			     void *watch_ctx, struct err *err)
+{
+	const struct window_limits limits = {
+		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
+		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
+		.cell_saturation_count = r->rig.cell_saturation_count,
+	};
+	enum rc rc = RC_OK;
+
+	for (size_t from = 0, to; from < k->n && rc == RC_OK; from = to) {
+		for (to = from; to < k->n && k->run_of[to] == k->run_of[from]; to++)
+			;
+		struct walk walk = {
+			.points = k->points + from, .readings = k->readings + from, .n = to - from,
+			.run_id = k->run_of[from], .pulses_per_rev = r->rig.pulses_per_rev,
+			.watch = watch, .watch_ctx = watch_ctx,
+		};
+		window_open(&walk.window, &limits);
+		rc = walk_run(lb, &walk, &k->tail, err);
+	}
+	return rc;
+}
+
+static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, struct kept *k, sample_watch *watch,
+		    void *watch_ctx, struct err *err)
+{
+	enum rc rc = logbook_run_info(lb, run_id, &k->info, err);
+
+	if (rc == RC_OK && strcmp(k->info.kind, "sweep") != 0)
+		rc = err_set(err, RC_ARG, 0, "run %lld is a %s: only a sweep gives a curve (bridle log lists the runs)",
+			     (long long)run_id, k->info.kind);
+	if (rc == RC_OK)
+		rc = read_profiles(lb, run_id, r, err);
+	if (rc == RC_OK)
+		rc = read_calibration(lb, &k->info, r, err);
+	if (rc == RC_OK)
+		rc = logbook_points(lb, run_id, &k->points, &k->run_of, &k->n, err);
+	if (rc != RC_OK)
+		return rc;
+	k->readings = calloc(k->n ? k->n : 1, sizeof *k->readings);
+	k->zeros = calloc(k->n ? k->n : 1, sizeof *k->zeros);
+	if (k->readings == NULL || k->zeros == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	return read_readings(lb, r, k, watch, watch_ctx, err);
+}
+
+/* --- remarks of the whole curve --- */
+static void remark_telemetry(const struct reduction *r, struct curve *c)
+{
+	double sum = 0, ratio = r->actuator.gear_ratio;
+	size_t n = 0;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		if (isfinite(p->rotor_rpm) && fabs(p->speed_rpm.value) > 10 * unc_u(p->speed_rpm) &&
+		    fabs(p->speed_rpm.value) > 1) {
+			sum += p->rotor_rpm / p->speed_rpm.value;
+			n++;
+		}
+	}
+	if (n == 0)
+		return;
+	double found = fabs(sum / (double)n);
+	if (fabs(found / ratio - 1) < RATIO_NEAR)
+		curve_remark(c, "The drive's own speed is %.4g times the measured one, the gear ratio: its telemetry is rotor-side. "
+			     "Nothing on this page is taken from it but what is marked as the drive's.", found);
+	else
+		curve_remark(c, "The drive's own speed is %.4g times the measured one where the gear ratio is %.4g: check the ratio, "
+			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);
+}
+
+static void remark_zero(const struct reduction *r, struct curve *c)
+{
+	double first = NAN, low = INFINITY, high = -INFINITY, slope = cellcal_slope_Nm(&r->cal, 0);
+
+	for (size_t i = 0; i < r->n_zeros; i++) {
+		if (r->zeros[i].run_id != c->run_id)
+			continue;
+		if (isnan(first))
+			first = r->zeros[i].count;
+		low = fmin(low, (r->zeros[i].count - first) * slope);
+		high = fmax(high, (r->zeros[i].count - first) * slope);
+	}
+	if (high > low)
+		curve_remark(c, "Zero of the torque cell moved between %+.2g and %+.2g N·m (indicated) over the run; each point takes "
+			     "the line between the zero readings around it.", low, high);
+	else
+		curve_remark(c, "The zero of the torque cell was read once only: its drift over the run is not known and not in the "
+			     "uncertainties beyond what temperature explains.");
+}
+
+static void remark_temperature(const struct reduction *r, struct curve *c)
+{
+	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
+
+	if (r->rig.gain_drift_per_K.u > 0 && !(ambient && isfinite(r->cal_degC)))
+		curve_remark(c, "The temperature of the calibration or of the run is not known: the change of the cell's gain with "
+			     "temperature is not in the uncertainties.");
+	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
+		curve_remark(c, "The meter stands at the supply; volts and watts are brought to the actuator's terminals with the cable's "
+			     "%.3g Ω.", r->rig.cable_ohm.value);
+}
+
+static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
+{
+	for (size_t i = 0; i < k->n; i++)
+		if ((k->readings[i].point.flags & POINT_TARE) && k->readings[i].count.n > 1)
+			reduction_add_zero(r, &k->readings[i], k->zeros);
+	for (size_t i = 0; i < k->n; i++) {
+		if (k->readings[i].point.flags & POINT_TARE)
+			continue;
+		enum rc rc = reduce_point(r, &k->readings[i], &c->points[c->n], err);
+		if (rc != RC_OK)
+			return rc;
+		c->n++;
+	}
+	if (c->n == 0)
+		return err_set(err, RC_ARG, 0, "run %lld holds no finished point%s%s", (long long)c->run_id,
+			       k->info.cause[0] ? ": it was stopped by " : "", k->info.cause);
+	return RC_OK;
+}
+
+static enum rc build(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
+{
+	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
+
+	c->ctx = r->ctx = unc_ctx_new();
+	c->points = calloc(k->n ? k->n : 1, sizeof *c->points);
+	if (c->ctx == NULL || c->points == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	c->coverage = 0.95;
+	c->run_id = k->info.id;
+	c->calibration_id = k->info.calibration_id;
+	c->map_id = k->info.map_id;
+	reduction_register(r);
+	enum rc rc = make_points(r, k, c, err);
+	if (rc != RC_OK)
+		return rc;
+	limit_of_end(&rig, k->info.cause, &k->tail, c);
+	remark_telemetry(r, c);
+	remark_zero(r, c);
+	remark_temperature(r, c);
+	if (unc_failed(c->ctx))
+		return err_set(err, RC_NOMEM, 0, "out of memory while reducing run %lld", (long long)c->run_id);
+	return RC_OK;
+}
+
+enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
+			       struct curve **ret, struct err *err)
+{
+	struct reduction *r = calloc(1, sizeof *r);
+	struct curve *c = calloc(1, sizeof *c);
+	struct kept k = { 0 };
+	enum rc rc = RC_OK;
+
+	if (r == NULL || c == NULL)
+		rc = err_set(err, RC_NOMEM, 0, "out of memory");
+	if (rc == RC_OK)
+		rc = load(lb, run_id, r, &k, watch, watch_ctx, err);
+	if (rc == RC_OK)
+		rc = build(r, &k, c, err);
+	kept_free(&k);
+	free(r);
+	if (rc != RC_OK) {
+		curve_free(c);
+		return rc;
+	}
+	*ret = c;
+	return RC_OK;
+}
 
 enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)
 {
-	(void)lb;
-	(void)ret;
-	return err_set(err, RC_ARG, 0, "run %lld: reduction is not built yet", (long long)run_id);
+	return curve_from_run_watched(lb, run_id, NULL, NULL, ret, err);
 }

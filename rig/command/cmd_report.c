@@ -1,9 +1,124 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/cli.h"
 #include "command/command.h"
+#include "command/points.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <unistd.h>
+
+#define PATH_ROOM 1024
+
+static enum rc read_run_id(const char *text, int64_t *ret, struct err *err)
+{
+	char *end;
+
+	errno = 0;
+	long long id = strtoll(text, &end, 10);
+	if (errno != 0 || end == text || *end != '\0' || id < 1)
+		return err_set(err, RC_ARG, 0, "run: found \"%.60s\", expected a run's number; bridle log lists them", text);
+	*ret = id;
+	return RC_OK;
+}
+
+static enum rc latest_sweep(struct logbook *lb, int64_t *ret, struct err *err)
+{
+	int64_t *ids = NULL;
+	size_t n = 0;
+	enum rc rc = logbook_runs(lb, "sweep", &ids, &n, err);
+
+	if (rc == RC_OK && n == 0)
+		rc = err_set(err, RC_ARG, 0, "the logbook holds no sweep yet; bridle sweep PLAN makes one");
+	if (rc == RC_OK)
+		*ret = ids[0];
+	free(ids);
+	return rc;
+}
+
+static enum rc open_logbook(const struct cli *cli, struct logbook **ret, struct err *err)
+{
+	char path[PATH_ROOM];
+	enum rc rc = cli_path(cli, "logbook", path, sizeof path, err);
+
+	if (rc == RC_OK && access(path, F_OK) != 0)
+		return err_set(err, RC_ARG, errno, "%s is not there: expected a bench folder with a logbook (--bench DIR)", path);
+	return rc == RC_OK ? logbook_open_read(path, ret, err) : rc;
+}
+
+static enum rc out_dir(const struct cli *cli, const char *out, int64_t run_id, char *buf, struct err *err)
+{
+	char name[64];
+
+	if (out != NULL) {
+		if (snprintf(buf, PATH_ROOM, "%s", out) >= PATH_ROOM)
+			return err_set(err, RC_RANGE, 0, "--out: the path is too long");
+		return RC_OK;
+	}
+	snprintf(name, sizeof name, "reports/%lld", (long long)run_id);
+	return cli_path(cli, name, buf, PATH_ROOM, err);
+}
+
+static int print(const struct cli *cli, const struct report *r, const char *dir)
+{
+	if (cli->json) {
+		char path[PATH_ROOM + 16];
+		json_t *doc = report_to_json(r);
+		snprintf(path, sizeof path, "%s/report.html", dir);
+		json_object_set_new(doc, "page", cli_text(path));
+		return cli_print_json(doc);
+	}
+	report_print(r);
+	printf("\nReport: %s/report.html\n", dir);
+	return 0;
+}
+
+static enum rc run(const struct cli *cli, const char *out, bool figures, struct report **ret, char *dir, struct err *err)
+{
+	struct logbook *lb = NULL;
+	int64_t run_id = 0;
+	enum rc rc = cli->n_args > 0 ? read_run_id(cli->args[0], &run_id, err) : RC_OK;
+
+	if (rc == RC_OK)
+		rc = open_logbook(cli, &lb, err);
+	if (rc == RC_OK && run_id == 0)
+		rc = latest_sweep(lb, &run_id, err);
+	if (rc == RC_OK)
+		rc = report_of_run(lb, run_id, ret, err);
+	logbook_close(lb);
+	if (rc == RC_OK)
+		rc = out_dir(cli, out, run_id, dir, err);
+	if (rc == RC_OK)
+		rc = report_write(*ret, dir, figures, err);
+	return rc;
+}
 
 int cmd_report(int argc, char **argv)
 {
-	(void)argc;
-	(void)argv;
-	return 3;
+	const char *out = NULL;
+	bool no_figures = false;
+	const struct cli_option options[] = {
+		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &out, NULL },
+		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &no_figures },
+	};
+	const struct cli_spec spec = {
+		.name = "report", .usage = "report [RUN] [options]",
+		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML page, CSV, JSON, and every "
+			 "figure as SVG, PNG and gnuplot script. RUN is a number of bridle log; without it the latest sweep.",
+		.examples = "  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
+		.options = options, .n_options = sizeof options / sizeof options[0], .max_args = 1,
+	};
+	struct cli cli;
+	struct err err = { 0 };
+	struct report *report = NULL;
+	char dir[PATH_ROOM];
+
+	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
+		return cli_fail(&cli, &err, NULL, NULL);
+	if (cli.help_shown)
+		return 0;
+	int status = run(&cli, out, !no_figures, &report, dir, &err) == RC_OK ? print(&cli, report, dir) :
+										cli_fail(&cli, &err, NULL, NULL);
+	report_free(report);
+	return status;
 }

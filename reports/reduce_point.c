@@ -1,0 +1,277 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce.h"
+
+#include "calib/units.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+#define MEANINGFUL 5.0 /* a power under this many of its standard uncertainties gives no efficiency */
+
+void reduction_register(struct reduction *r)
+{
+	const struct rig_profile *rig = &r->rig;
+	struct unc_ctx *ctx = r->ctx;
+
+	cellcal_unc_register(&r->cal, ctx, &r->cell);
+	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
+	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
+				  rig->zero_drift_Nm_per_K.dof);
+	r->creep = unc_source(ctx, "cell creep", rig->creep_frac.dist, rig->creep_frac.dof);
+	r->clock = unc_source(ctx, "node clock", DIST_RECT, INFINITY);
+	r->volt_gain = unc_source(ctx, "voltmeter gain", rig->volt_gain.dist, rig->volt_gain.dof);
+	r->volt_offset = unc_source(ctx, "voltmeter offset", rig->volt_offset_V.dist, rig->volt_offset_V.dof);
+	r->amp_gain = unc_source(ctx, "ammeter gain", rig->amp_gain.dist, rig->amp_gain.dof);
+	r->amp_offset = unc_source(ctx, "ammeter offset", rig->amp_offset_A.dist, rig->amp_offset_A.dof);
+	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
+}
+
+void reduction_add_zero(struct reduction *r, const struct reading *reading, struct zero *room)
+{
+	char name[64];
+	struct zero *z = &room[r->n_zeros];
+
+	snprintf(name, sizeof name, "zero reading %zu", r->n_zeros + 1);
+	*z = (struct zero){
+		.run_id = reading->run_id,
+		.at_s = 0.5 * (s_from_ns(reading->point.begin.ns) + s_from_ns(reading->point.end.ns)),
+		.count = r->rig.cell_sign * reading->count.value,
+		.u_count = isfinite(reading->count.u) ? reading->count.u : 0,
+		.dof = reading->count.dof,
+		.ambient_degC = reading->temp_degC[TEMP_AMBIENT],
+		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.dof),
+	};
+	snprintf(name, sizeof name, "zero drift after reading %zu", r->n_zeros + 1);
+	z->drift = unc_source(r->ctx, name, DIST_RECT, INFINITY);
+	r->zeros = room;
+	r->n_zeros++;
+}
+
+/* The zeros of the same run on both sides of a time; the same one twice at the ends. False: none at all. */
+static bool find_zeros(const struct reduction *r, int64_t run_id, double at_s, const struct zero **ret_before,
+		       const struct zero **ret_after)
+{
+	const struct zero *before = NULL, *after = NULL;
+
+	for (size_t i = 0; i < r->n_zeros; i++) {
+		const struct zero *z = &r->zeros[i];
+		if (z->run_id != run_id)
+			continue;
+		if (z->at_s <= at_s)
+			before = z;
+		else if (after == NULL)
+			after = z;
+	}
+	*ret_before = before ? before : after;
+	*ret_after = after ? after : before;
+	return before != NULL || after != NULL;
+}
+
+struct zero_here { double count, ambient_degC, share_after, drift_u; const struct zero *before, *after; };
+
+/* Zero at a time on the line between its neighbours. What the zero did between them is not known: a rectangular
+ * half-width of half their difference in the middle, nothing where a zero was read. */
+static struct zero_here zero_at(const struct zero *before, const struct zero *after, double at_s)
+{
+	double s = before == after ? 0 : (at_s - before->at_s) / (after->at_s - before->at_s);
+	double half_width = 0.5 * fabs(after->count - before->count);
+
+	return (struct zero_here){
+		.count = before->count + s * (after->count - before->count),
+		.ambient_degC = before->ambient_degC + s * (after->ambient_degC - before->ambient_degC),
+		.share_after = s, .before = before, .after = after,
+		.drift_u = 2 * sqrt(s * (1 - s)) * half_width / sqrt(3),
+	};
+}
+
+static struct unc with_zero(const struct reduction *r, struct unc torque, const struct zero_here *z, double slope)
+{
+	struct unc_ctx *ctx = r->ctx;
+
+	torque = unc_with(ctx, torque, z->before->noise, -slope * (1 - z->share_after) * z->before->u_count);
+	if (z->after != z->before) {
+		torque = unc_with(ctx, torque, z->after->noise, -slope * z->share_after * z->after->u_count);
+		torque = unc_with(ctx, torque, z->before->drift, slope * z->drift_u);
+	}
+	return torque;
+}
+
+/* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
+static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct reading *reading,
+			      const struct zero_here *z)
+{
+	const struct rig_profile *rig = &r->rig;
+	double ambient = reading->temp_degC[TEMP_AMBIENT], load = torque.value;
+	double since_zero_K = ambient - z->ambient_degC, since_cal_K = ambient - r->cal_degC;
+	struct unc_ctx *ctx = r->ctx;
+
+	torque = unc_add(ctx, torque, unc_from(ctx, -rig->creep_frac.value * load, r->creep, -rig->creep_frac.u * load));
+	if (isfinite(since_zero_K))
+		torque = unc_add(ctx, torque, unc_from(ctx, -rig->zero_drift_Nm_per_K.value * since_zero_K, r->zero_temp,
+						       -rig->zero_drift_Nm_per_K.u * since_zero_K));
+	if (isfinite(since_cal_K))
+		torque = unc_add(ctx, torque, unc_from(ctx, -rig->gain_drift_per_K.value * since_cal_K * load, r->gain_temp,
+						       -rig->gain_drift_per_K.u * since_cal_K * load));
+	return torque;
+}
+
+static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct reading *reading,
+			    const struct mean *mean, double scale)
+{
+	char name[64];
+
+	if (!(mean->u > 0))
+		return x;
+	snprintf(name, sizeof name, "%s, step %d%s%s", what, reading->point.step,
+		 reading->point.direction < 0 ? " down" : "", reading->point.flags & POINT_REPEAT ? " repeat" : "");
+	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * mean->u);
+}
+
+static enum rc point_torque(const struct reduction *r, const struct reading *reading, struct curve_point *p,
+			    struct err *err)
+{
+	double at_s = 0.5 * (p->begin_s + p->end_s);
+	const struct zero *before, *after;
+
+	if (reading->count.n < 2)
+		return err_set(err, RC_ARG, 0, "step %d of run %lld: %zu fresh readings of the torque cell in its window, at least 2 "
+			       "are needed", p->step, (long long)p->run_id, reading->count.n);
+	if (!find_zeros(r, reading->run_id, at_s, &before, &after))
+		return err_set(err, RC_ARG, 0, "run %lld holds no zero reading of the torque cell: without one its torque is not known",
+			       (long long)p->run_id);
+	struct zero_here z = zero_at(before, after, at_s);
+	double indication = r->rig.cell_sign * reading->count.value - z.count;
+	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, indication, &p->torque_Nm, err);
+	if (rc != RC_OK) {
+		err_prefix(err, "step %d of run %lld: ", p->step, (long long)p->run_id);
+		return rc;
+	}
+	double slope = cellcal_slope_Nm(&r->cal, p->torque_Nm.value);
+	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &reading->count, slope);
+	p->torque_Nm = with_zero(r, p->torque_Nm, &z, slope);
+	p->torque_Nm = with_drifts(r, p->torque_Nm, reading, &z);
+	p->n_effective = reading->count.n_effective;
+	p->extrapolated = !(p->torque_Nm.value <= r->cal.max_Nm * 1.001) || !(p->torque_Nm.value >= -r->cal.max_Nm);
+	return RC_OK;
+}
+
+static void point_speed(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+{
+	double value = reading->speed_rpm.value;
+
+	p->speed_rpm = own_noise(r, unc_exact(value), "speed noise", reading, &reading->speed_rpm, 1);
+	p->speed_rpm = unc_with(r->ctx, p->speed_rpm, r->clock, value * r->rig.node_clock_ppm_u);
+}
+
+/* The profile's words: gain is true by shown, offset is what is shown when there is nothing. */
+static void point_electrical(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+{
+	const struct rig_profile *rig = &r->rig;
+	struct unc_ctx *ctx = r->ctx;
+	struct unc gain_V = unc_from(ctx, rig->volt_gain.value, r->volt_gain, rig->volt_gain.u);
+	struct unc gain_A = unc_from(ctx, rig->amp_gain.value, r->amp_gain, rig->amp_gain.u);
+	struct unc zero_V = unc_from(ctx, rig->volt_offset_V.value, r->volt_offset, rig->volt_offset_V.u);
+	struct unc zero_A = unc_from(ctx, rig->amp_offset_A.value, r->amp_offset, rig->amp_offset_A.u);
+	struct unc volt = own_noise(r, unc_exact(reading->volt.value), "voltage noise", reading, &reading->volt, 1);
+	struct unc amp = own_noise(r, unc_exact(reading->amp.value), "current noise", reading, &reading->amp, 1);
+	struct unc watt = own_noise(r, unc_exact(reading->power.value), "input power noise", reading, &reading->power, 1);
+
+	p->voltage_V = unc_mul(ctx, unc_sub(ctx, volt, zero_V), gain_V);
+	p->current_A = unc_mul(ctx, unc_sub(ctx, amp, zero_A), gain_A);
+	watt = unc_sub(ctx, watt, unc_scale(ctx, zero_V, reading->amp.value));
+	watt = unc_sub(ctx, watt, unc_scale(ctx, zero_A, reading->volt.value));
+	watt = unc_add(ctx, watt, unc_mul(ctx, zero_V, zero_A));
+	p->input_power_W = unc_mul(ctx, watt, unc_mul(ctx, gain_V, gain_A));
+	if (rig->plane == PLANE_SUPPLY && rig->cable_ohm.value > 0) {
+		struct unc ohm = unc_from(ctx, rig->cable_ohm.value, r->cable, rig->cable_ohm.u);
+		double ripple_A2 = reading->amp2 - reading->amp.value * reading->amp.value;
+		struct unc amp2 = unc_add(ctx, unc_mul(ctx, p->current_A, p->current_A), unc_exact(ripple_A2));
+		p->voltage_V = unc_sub(ctx, p->voltage_V, unc_mul(ctx, p->current_A, ohm));
+		p->input_power_W = unc_sub(ctx, p->input_power_W, unc_mul(ctx, amp2, ohm));
+	}
+}
+
+void point_note(struct curve_point *p, const char *format, ...)
+{
+	size_t used = strlen(p->note);
+	va_list args;
+
+	if (used > 0 && used + 2 < sizeof p->note) {
+		memcpy(p->note + used, "; ", 3);
+		used += 2;
+	}
+	va_start(args, format);
+	vsnprintf(p->note + used, sizeof p->note - used, format, args);
+	va_end(args);
+}
+
+static const struct unc unknown = { .value = NAN };
+
+void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
+{
+	p->shaft_power_W = p->efficiency = unknown;
+	if (!isfinite(p->torque_Nm.value) || !isfinite(p->speed_rpm.value))
+		return;
+	p->shaft_power_W = unc_scale(ctx, unc_mul(ctx, p->torque_Nm, p->speed_rpm), rad_per_s_from_rpm(1));
+	double out = p->shaft_power_W.value, U_out = curve_expanded(ctx, p->shaft_power_W, coverage, NULL);
+	if (out + U_out < 0) {
+		p->impossible = true;
+		point_note(p, "shaft power below zero although a brake only absorbs: check the signs of torque and speed");
+	}
+	if (!isfinite(p->input_power_W.value))
+		return;
+	double in = p->input_power_W.value;
+	bool means = out > MEANINGFUL * unc_u(p->shaft_power_W) && out > 0 && in > MEANINGFUL * unc_u(p->input_power_W) && in > 0;
+	p->efficiency_valid = means && !p->impossible;
+	if (!means)
+		return;
+	p->efficiency = unc_div(ctx, p->shaft_power_W, p->input_power_W);
+	double over = p->efficiency.value - 1;
+	if (over > curve_expanded(ctx, p->efficiency, coverage, NULL)) {
+		p->impossible = true;
+		p->efficiency_valid = false;
+		point_note(p, "efficiency %.3g above 1 beyond its uncertainty is impossible: check the sign, the side (output or "
+			   "rotor), the ratio and the units of torque, speed, volts and amperes", p->efficiency.value);
+	} else if (over > 0)
+		point_note(p, "efficiency above 1 within its uncertainty");
+}
+
+static void fill_indicated(const struct reading *reading, struct curve_point *p)
+{
+	p->brake_degC = reading->temp_degC[TEMP_BRAKE];
+	p->case_degC = reading->temp_degC[TEMP_CASE];
+	p->winding_degC = reading->temp_degC[TEMP_WINDING];
+	p->ambient_degC = reading->temp_degC[TEMP_AMBIENT];
+	p->brake_A = reading->brake_A;
+	p->rotor_rpm = reading->rotor_rpm;
+	p->drive_A = reading->drive_A;
+}
+
+enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret, struct err *err)
+{
+	const struct seq_point *sp = &reading->point;
+	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
+	struct curve_point p = {
+		.step = sp->step, .direction = sp->direction, .flags = sp->flags, .run_id = reading->run_id,
+		.settled = !(sp->flags & POINT_NOT_SETTLED),
+		.setpoint_Nm = sp->setpoint_Nm, .setpoint_A = sp->setpoint_A, .setpoint_rpm = sp->setpoint_rpm,
+		.begin_s = s_from_ns(sp->begin.ns), .end_s = s_from_ns(sp->end.ns),
+	};
+
+	fill_indicated(reading, &p);
+	enum rc rc = point_torque(r, reading, &p, err);
+	if (rc != RC_OK)
+		return rc;
+	point_speed(r, reading, &p);
+	point_electrical(r, reading, &p);
+	point_derive(r->ctx, 0.95, &p);
+	limit_of_point(&rig, &reading->before, &reading->inside, &p);
+	if (!p.settled)
+		point_note(&p, "not settled within the plan's time-out");
+	if (p.extrapolated)
+		point_note(&p, "torque beyond the heaviest calibration weight (%.4g N·m): extrapolated", r->cal.max_Nm);
+	*ret = p;
+	return RC_OK;
+}

@@ -1,0 +1,168 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/report.h"
+#include "reports/reduce.h"
+#include "reports/text.h"
+
+#include "logbook/record.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+void report_free(struct report *report)
+{
+	if (report == NULL)
+		return;
+	curve_free(report->curve);
+	free(report);
+}
+
+struct watcher { struct report *report; int64_t run_id; };
+
+/* The trace shows the run itself; the runs that it resumes have other clocks. */
+static void watch_sample(void *ctx, int64_t run_id, const struct sample *sample)
+{
+	struct watcher *w = ctx;
+
+	if (run_id == w->run_id)
+		trace_add(&w->report->trace, sample);
+}
+
+/* Residuals as the calibration's record keeps them, turned into torque. */
+static void take_cal_points(struct report *r, const json_t *doc)
+{
+	const json_t *points = json_object_get(doc, "points"), *p;
+	size_t i;
+
+	json_array_foreach(points, i, p) {
+		const json_t *torque = json_object_get(p, "torque_Nm"), *residual = json_object_get(p, "residual");
+		const char *direction = json_string_value(json_object_get(p, "direction"));
+		if (r->n_cal_points == REPORT_CAL_POINTS || !json_is_number(torque) || !json_is_number(residual))
+			continue;
+		double at_Nm = json_number_value(torque);
+		r->cal_points[r->n_cal_points++] = (struct cal_point){
+			.torque_Nm = at_Nm,
+			.residual_Nm = json_number_value(residual) * cellcal_slope_Nm(&r->cal, at_Nm),
+			.down = direction && strcmp(direction, "down") == 0,
+			.outlier = json_is_true(json_object_get(p, "outlier")),
+			.series = (int)json_integer_value(json_object_get(p, "series")),
+		};
+	}
+}
+
+static enum rc take_calibration(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	enum rc rc = logbook_record_by_id(lb, r->curve->calibration_id, &kind, &r->cal_wall_ns, &json, err);
+
+	if (rc == RC_OK)
+		rc = record_to_cellcal(json, &r->cal, err);
+	if (rc == RC_OK) {
+		json_t *doc = json_loads(json, 0, NULL);
+		take_cal_points(r, doc);
+		json_decref(doc);
+	}
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static enum rc take_map(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	enum rc rc;
+
+	if (r->curve->map_id == 0)
+		return RC_OK;
+	rc = logbook_record_by_id(lb, r->curve->map_id, &kind, &r->map_wall_ns, &json, err);
+	if (rc == RC_OK)
+		rc = record_to_brakemap(json, &r->map, err);
+	r->has_map = rc == RC_OK;
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static enum rc take_profiles(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *rig = NULL, *actuator = NULL, *plan = NULL;
+	struct mistakes m = { 0 };
+	enum rc rc = logbook_run_texts(lb, r->curve->run_id, &rig, &actuator, &plan, err);
+
+	if (rc == RC_OK)
+		rc = profile_parse_rig(rig, "rig.ini of the run", &r->rig, &m, err);
+	if (rc == RC_OK)
+		rc = profile_parse_actuator(actuator, "actuator of the run", &r->actuator, &m, err);
+	if (rc == RC_OK)
+		rc = profile_parse_plan(plan, "plan of the run", &r->plan, &m, err);
+	free(rig);
+	free(actuator);
+	free(plan);
+	return rc;
+}
+
+static void describe(struct report *r)
+{
+	char when[40];
+
+	text_time(when, sizeof when, r->run.wall_ns);
+	snprintf(r->subject, sizeof r->subject, "%s", r->actuator.name[0] ? r->actuator.name : r->run.actuator);
+	snprintf(r->source, sizeof r->source, "run %lld on %s%s, plan %s, %s", (long long)r->run.id, r->rig.name,
+		 r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
+}
+
+static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
+{
+	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
+
+	if (rc == RC_OK)
+		rc = take_profiles(lb, r, err);
+	if (rc == RC_OK)
+		rc = take_calibration(lb, r, err);
+	if (rc == RC_OK)
+		rc = take_map(lb, r, err);
+	if (rc != RC_OK)
+		return rc;
+	describe(r);
+	r->confidence = r->plan.confidence > 0.5 && r->plan.confidence < 1 ? r->plan.confidence : 0.95;
+	r->n_claims = claims_check(r->curve, &r->actuator, r->plan.drive, r->confidence, r->claims);
+	r->fits = fits_dc_of(r->curve, r->plan.drive == PLAN_SPEED);
+	if (unc_failed(r->curve->ctx))
+		return err_set(err, RC_NOMEM, 0, "out of memory while judging run %lld", (long long)r->run.id);
+	return RC_OK;
+}
+
+enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err)
+{
+	struct report *r = calloc(1, sizeof *r);
+	struct watcher watcher = { r, run_id };
+
+	if (r == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	trace_begin(&r->trace);
+	enum rc rc = curve_from_run_watched(lb, run_id, watch_sample, &watcher, &r->curve, err);
+	if (rc == RC_OK)
+		rc = gather(lb, r, err);
+	if (rc != RC_OK) {
+		report_free(r);
+		return rc;
+	}
+	*ret = r;
+	return RC_OK;
+}
+
+enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
+{
+	struct figures figures = { 0 };
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = files_write_tables(report, dir, err);
+	if (rc == RC_OK)
+		rc = files_write_json(report, dir, err);
+	if (rc == RC_OK)
+		rc = figures_write(report, dir, with_figures, &figures, err);
+	if (rc == RC_OK)
+		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
+	return rc;
+}

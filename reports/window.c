@@ -1,0 +1,270 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/window.h"
+
+#include "calib/stats.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define SUPPLY_AT_LIMIT 0.97    /* of the stated limit: a bench supply's limit is set by hand, a few percent at best */
+#define SUPPLY_SAG 0.97         /* of the voltage that the cable's drop leaves */
+#define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
+#define SPEED_BLOCKS 20
+#define STRETCHES 500
+
+static void push(struct window *w, struct series *s, double value)
+{
+	if (s->n == s->room) {
+		size_t room = s->room ? 2 * s->room : 1024;
+		double *x = realloc(s->x, room * sizeof *x);
+		if (x == NULL) {
+			w->out_of_memory = true;
+			return;
+		}
+		s->x = x;
+		s->room = room;
+	}
+	s->x[s->n++] = value;
+}
+
+static const struct limit_facts no_facts = {
+	.undervoltage_V = NAN, .min_V = NAN, .max_A = NAN, .max_brake_A = 0,
+};
+
+void window_open(struct window *w, const struct window_limits *limits)
+{
+	*w = (struct window){ .limits = *limits, .before = no_facts, .inside = no_facts };
+}
+
+void window_free(struct window *w)
+{
+	struct series *all[] = { &w->count, &w->volt, &w->amp, &w->power, &w->edge_s, &w->edge_pulse };
+
+	for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+		free(all[i]->x);
+		*all[i] = (struct series){ 0 };
+	}
+}
+
+void window_reset(struct window *w)
+{
+	struct window fresh = { .limits = w->limits, .before = no_facts, .inside = no_facts,
+				.last_conversion = w->last_conversion, .last_sample = w->last_sample,
+				.started = w->started, .out_of_memory = w->out_of_memory,
+				.count = w->count, .volt = w->volt, .amp = w->amp, .power = w->power,
+				.edge_s = w->edge_s, .edge_pulse = w->edge_pulse };
+
+	fresh.count.n = fresh.volt.n = fresh.amp.n = fresh.power.n = fresh.edge_s.n = fresh.edge_pulse.n = 0;
+	*w = fresh;
+}
+
+static void gather_supply(struct limit_facts *f, const struct window_limits *limits, const struct sample *s)
+{
+	double expected_V = limits->supply_V - limits->cable_ohm * s->current_A;
+
+	if (!(s->lines & 4u) || !isfinite(s->voltage_V))
+		return;
+	if (!(f->min_V <= s->voltage_V))
+		f->min_V = s->voltage_V;
+	if (!(f->max_A >= s->current_A))
+		f->max_A = s->current_A;
+	if (s->current_A >= SUPPLY_AT_LIMIT * limits->supply_limit_A && s->voltage_V < SUPPLY_SAG * expected_V)
+		f->supply_full++;
+}
+
+static void gather(struct limit_facts *f, const struct window_limits *limits, const struct sample *s)
+{
+	f->n++;
+	if (s->drive_flags & DRIVE_CURRENT_LIMITED)
+		f->current_limited++;
+	if (s->drive_flags & DRIVE_DERATING)
+		f->derating++;
+	if ((s->drive_flags & DRIVE_UNDERVOLTAGE) && !f->undervoltage) {
+		f->undervoltage = true;
+		f->undervoltage_V = s->voltage_V;
+	}
+	if (s->drive_flags & DRIVE_FAULT)
+		f->drive_fault = true;
+	if (fabs((double)s->cell_count) >= limits->cell_saturation_count)
+		f->saturated++;
+	if (s->brake_A > f->max_brake_A)
+		f->max_brake_A = s->brake_A;
+	gather_supply(f, limits, s);
+}
+
+static bool is_new(struct window *w, const struct sample *s)
+{
+	bool fresh = !w->started || s->sample_no != w->last_sample;
+
+	w->last_sample = s->sample_no;
+	return fresh;
+}
+
+void window_before(struct window *w, const struct sample *s)
+{
+	if (!is_new(w, s))
+		return;
+	w->started = true;
+	w->last_conversion = s->cell_conversions;
+	gather(&w->before, &w->limits, s);
+}
+
+static void take_edge(struct window *w, const struct sample *s)
+{
+	double pulses = (double)s->pulses, age_s = (double)s->node_us * 1e-6 - s->edge_time_s;
+
+	if (!isfinite(s->edge_time_s) || !(age_s < EDGE_AGE_MAX_s))
+		return;
+	/* The last edge before the window opens it when it is close; an edge is taken once. */
+	if (w->edge_s.n && !(s->edge_time_s > w->edge_s.x[w->edge_s.n - 1]))
+		return;
+	push(w, &w->edge_s, s->edge_time_s);
+	push(w, &w->edge_pulse, pulses);
+}
+
+static void take_meter(struct window *w, const struct sample *s)
+{
+	if (isfinite(s->voltage_V))
+		push(w, &w->volt, s->voltage_V);
+	if (isfinite(s->current_A)) {
+		push(w, &w->amp, s->current_A);
+		w->sum_amp2 += s->current_A * s->current_A;
+	}
+	if (isfinite(s->voltage_V) && isfinite(s->current_A))
+		push(w, &w->power, s->voltage_V * s->current_A);
+}
+
+static void take_slow(struct window *w, const struct sample *s)
+{
+	for (int i = 0; i < TEMP_COUNT; i++) {
+		if (isfinite(s->temp_degC[i])) {
+			w->sum_temp[i] += s->temp_degC[i];
+			w->n_temp[i]++;
+		}
+	}
+	if (isfinite(s->drive_rotor_rpm) && isfinite(s->drive_A)) {
+		w->sum_rotor_rpm += s->drive_rotor_rpm;
+		w->sum_drive_A += s->drive_A;
+		w->n_rotor++;
+	}
+	if (isfinite(s->speed_rpm)) {
+		w->sum_speed_rpm += s->speed_rpm;
+		w->n_speed++;
+	}
+	w->sum_brake_A += s->brake_A;
+	w->n_rows++;
+}
+
+void window_inside(struct window *w, const struct sample *s)
+{
+	if (!is_new(w, s))
+		return;
+	gather(&w->inside, &w->limits, s);
+	if (w->started && s->cell_conversions != w->last_conversion)
+		push(w, &w->count, (double)s->cell_count);
+	w->started = true;
+	w->last_conversion = s->cell_conversions;
+	take_edge(w, s);
+	take_meter(w, s);
+	take_slow(w, s);
+}
+
+double window_temp(const struct window *w, enum temp_place place)
+{
+	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : NAN;
+}
+
+/* Speeds of about SPEED_BLOCKS stretches, edge to edge, so that the jitter of an inner edge
+ * enters two neighbours with opposite sign and falls out of the mean, as it does in the whole. */
+static size_t block_speeds(const struct window *w, double per_rev, double *speed, size_t max)
+{
+	size_t n = w->edge_s.n - 1, blocks = n / 2 < max ? n / 2 : max;
+
+	for (size_t b = 0; b < blocks; b++) {
+		size_t from = b * n / blocks, to = (b + 1) * n / blocks;
+		double dt = w->edge_s.x[to] - w->edge_s.x[from];
+		speed[b] = fabs(w->edge_pulse.x[to] - w->edge_pulse.x[from]) / per_rev / dt * 60.0;
+	}
+	return blocks;
+}
+
+/* Variance of the mean of the block speeds: the first autocovariances with Bartlett's weights, never less than what
+ * independent jitter of the two outer edges alone leaves (c0 / B^2). */
+static double variance_of_mean(const double *x, size_t n)
+{
+	double mean = 0, c[4] = { 0 };
+
+	for (size_t i = 0; i < n; i++)
+		mean += x[i] / (double)n;
+	for (size_t lag = 0; lag < 4 && lag < n; lag++)
+		for (size_t i = lag; i < n; i++)
+			c[lag] += (x[i] - mean) * (x[i - lag] - mean) / (double)(n - 1);
+	double sum = c[0];
+	for (size_t lag = 1; lag < 4; lag++)
+		sum += 2 * (1 - (double)lag / 4) * c[lag];
+	double floor = c[0] / (double)(n * n), variance = sum / (double)n;
+	return variance > floor ? variance : floor;
+}
+
+struct mean window_speed(const struct window *w, double per_rev, double length_s)
+{
+	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[SPEED_BLOCKS];
+
+	if (w->edge_s.n < 2) {
+		/* Fewer than two edges: slower than one pulse in the window, rectangular. */
+		double most = 60.0 / (per_rev * length_s);
+		return (struct mean){ .value = 0, .u = most / sqrt(3), .dof = INFINITY, .n = w->edge_s.n, .n_effective = NAN };
+	}
+	size_t last = w->edge_s.n - 1, blocks = block_speeds(w, per_rev, speed, SPEED_BLOCKS);
+	double dt = w->edge_s.x[last] - w->edge_s.x[0];
+	double value = fabs(w->edge_pulse.x[last] - w->edge_pulse.x[0]) / per_rev / dt * 60.0;
+	double tick = value * 1e-6 / sqrt(6) / dt; /* the node's clock counts whole microseconds, at both ends */
+	double variance = tick * tick;
+	if (blocks >= 4)
+		variance += variance_of_mean(speed, blocks);
+	else
+		variance += pow(60.0 / (per_rev * dt), 2) / 6; /* too few edges to see jitter: a pulse's pitch at each end */
+	return (struct mean){ .value = sign * value, .u = sqrt(variance), .n = w->edge_s.n, .n_effective = (double)blocks,
+			      .dof = blocks >= 4 ? (double)blocks - 1 : INFINITY };
+}
+
+/* Long series are averaged in stretches first: that keeps the mean and all slow correlation, and the search
+ * for the effective count stays cheap. */
+static size_t in_stretches(const double *x, size_t n, double *ret)
+{
+	size_t length = n / STRETCHES + (n % STRETCHES != 0), stretches = n / length;
+
+	for (size_t s = 0; s < stretches; s++) {
+		double sum = 0;
+		for (size_t i = 0; i < length; i++)
+			sum += x[s * length + i];
+		ret[s] = sum / (double)length;
+	}
+	return stretches;
+}
+
+struct mean mean_of(const double *x, size_t n)
+{
+	double stretch[STRETCHES];
+	struct stats_mean all, few;
+	struct mean ret = { .value = NAN, .u = NAN, .dof = 1, .n_effective = NAN, .n = n };
+
+	if (stats_mean(x, n, &all, NULL) != RC_OK)
+		return ret;
+	ret.value = all.mean;
+	ret.n_effective = 1;
+	if (n < 2)
+		return ret;
+	size_t m = in_stretches(x, n, stretch);
+	if (stats_mean(stretch, m, &few, NULL) != RC_OK)
+		return ret;
+	/* Two looks at the same correlation, a model and none; the shyer one counts. */
+	double effective = few.n_effective_finite, without_model = stats_n_effective_acf(stretch, m);
+	if (without_model < effective)
+		effective = without_model;
+	ret.u = few.sd / sqrt(effective);
+	ret.n_effective = few.sd > 0 ? all.sd * all.sd / (ret.u * ret.u) : (double)n;
+	ret.dof = effective > 2 ? effective - 1 : 1;
+	return ret;
+}

@@ -1,0 +1,67 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The samples of one window boiled down to means with honest errors: only fresh
+ * conversions of the cell count, a row that repeats an old fast sample counts
+ * for nothing, the speed comes from pulses and edge times over the whole window.
+ * What may have limited the point is gathered from the samples before the
+ * window too. One window is filled at a time, in the order of time. */
+#ifndef BRIDLE_REPORTS_WINDOW_H
+#define BRIDLE_REPORTS_WINDOW_H
+
+#include "calib/err.h"
+#include "instrument/rigio.h"
+#include "logbook/logbook.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* A mean and its standard error, which knows that neighbours are alike. */
+struct mean {
+	double value, u, dof, n_effective;
+	size_t n; /* readings */
+};
+
+/* What the samples of a stretch say about limits. */
+struct limit_facts {
+	size_t n;
+	size_t current_limited, derating;   /* samples with the drive's flag set */
+	bool undervoltage, drive_fault;
+	double undervoltage_V;              /* voltage when the flag first showed, NaN */
+	size_t supply_full;                 /* samples at the supply's limit with the voltage sagging */
+	size_t saturated;                   /* cell at either end */
+	double min_V, max_A;                /* while the contactor is closed; NaN when never */
+	double max_brake_A;
+};
+
+struct window_limits { /* what the facts are measured against */
+	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
+};
+
+struct series { double *x; size_t n, room; };
+
+struct window {
+	struct window_limits limits;
+	struct series count, volt, amp, power, edge_s, edge_pulse;
+	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
+	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
+	uint32_t last_conversion, last_sample;
+	bool started;
+	struct limit_facts before, inside;
+	bool out_of_memory;
+};
+
+void window_open(struct window *w, const struct window_limits *limits); /* zeroes; first use only */
+void window_free(struct window *w);
+void window_reset(struct window *w);                               /* for the next point, keeping the room */
+void window_before(struct window *w, const struct sample *s);      /* a sample before the window */
+void window_inside(struct window *w, const struct sample *s);
+
+/* Mean with the error of an autocorrelated series; n = 0 gives NaN, n = 1 an unknown error (NaN). */
+struct mean mean_of(const double *x, size_t n);
+
+/* Speed of the output over the window in rpm, from the first edge to the last; signed as the samples' own speed.
+ * Without an edge in the window: 0 with the standard uncertainty of "less than one pulse". */
+struct mean window_speed(const struct window *w, double pulses_per_rev, double length_s);
+
+double window_temp(const struct window *w, enum temp_place place); /* NaN when never seen */
+
+#endif

@@ -1,0 +1,117 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/points.h"
+#include "command/cli.h"
+#include "reports/text.h"
+#include "run/sequence.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Columns that a UTF-8 text takes: none of our signs is wide or combining. */
+static int width_of(const char *text)
+{
+	int n = 0;
+
+	for (; *text; text++)
+		n += (*text & 0xC0) != 0x80;
+	return n;
+}
+
+static void put(const char *text, int width)
+{
+	int room = width - width_of(text);
+
+	printf("%*s%s", room > 0 ? room : 0, "", text);
+}
+
+static void put_unc(const struct curve *c, struct unc x, double scale, int width)
+{
+	char text[80];
+	double U = isfinite(x.value) ? scale * curve_expanded(c->ctx, x, c->coverage, NULL) : NAN;
+
+	text_pm(text, sizeof text, scale * x.value, U, NULL);
+	put(text, width);
+}
+
+/* Lines of at most the terminal's width, broken at blanks; the first one has its own beginning. */
+static void put_wrapped(const char *first, const char *indent, const char *text)
+{
+	int most = cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), at = width_of(first);
+
+	fputs(first, stdout);
+	while (*text) {
+		size_t n = strcspn(text, " ");
+		char word[400];
+		snprintf(word, sizeof word, "%.*s", (int)n, text);
+		if (at + width_of(word) > most && at > width_of(indent)) {
+			printf("\n%s", indent);
+			at = width_of(indent);
+		}
+		printf("%s", word);
+		at += width_of(word) + 1;
+		text += n;
+		text += strspn(text, " ");
+		if (*text)
+			putchar(' ');
+	}
+	putchar('\n');
+}
+
+void points_print(const struct curve *c)
+{
+	bool electric = false;
+
+	for (size_t i = 0; i < c->n; i++)
+		electric |= isfinite(c->points[i].input_power_W.value);
+	printf("%4s %5s %17s %17s %s%s\n", "step", "", "torque / N·m ", "speed / (rev/min)", electric ? "   efficiency / %" : "    shaft power / W",
+	       "  limited by");
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		const char *way = p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "up" : p->direction < 0 ? "down" : "";
+		struct unc none = { .value = NAN };
+		printf("%4d %5s ", p->step + 1, way);
+		put_unc(c, p->torque_Nm, 1, 16);
+		put_unc(c, p->speed_rpm, 1, 18);
+		if (electric)
+			put_unc(c, p->efficiency_valid || p->impossible ? p->efficiency : none, 100, 17);
+		else
+			put_unc(c, p->shaft_power_W, 1, 19);
+		printf("  %s%s%s%s\n", limit_word(p->limit), p->settled ? "" : ", not settled", p->impossible ? ", IMPOSSIBLE" : "",
+		       p->outlier ? ", OUTLIER" : "");
+	}
+}
+
+void report_print(const struct report *r)
+{
+	char text[800] = "";
+	const struct curve *c = r->curve;
+
+	put_wrapped("", "  ", r->subject);
+	put_wrapped("  ", "  ", r->source);
+	report_headline(r, text, sizeof text);
+	put_wrapped("Result:  ", "         ", text);
+	report_certainty(r, text, sizeof text);
+	put_wrapped("Sure:    ", "         ", text);
+	text[0] = '\0';
+	report_limits(r, text, sizeof text);
+	put_wrapped("Limits:  ", "         ", text);
+	putchar('\n');
+	points_print(c);
+	for (size_t i = 0; i < c->n; i++) {
+		if (!c->points[i].note[0])
+			continue;
+		snprintf(text, sizeof text, "  step %d: ", c->points[i].step + 1);
+		put_wrapped(text, "    ", c->points[i].note);
+	}
+	if (r->n_claims > 0)
+		printf("\nData sheet, at %.3g %% confidence:\n", 100 * r->confidence);
+	for (size_t i = 0; i < r->n_claims; i++) {
+		snprintf(text, sizeof text, "%s: %s. %s", r->claims[i].claim, verdict_name(r->claims[i].verdict), r->claims[i].why);
+		put_wrapped("  ", "    ", text);
+	}
+	if (c->n_remarks > 0)
+		putchar('\n');
+	for (size_t i = 0; i < c->n_remarks; i++)
+		put_wrapped("- ", "  ", c->remarks[i]);
+}

@@ -1,0 +1,11 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A report's points and words on the terminal, within 80 columns. */
+#ifndef BRIDLE_COMMAND_POINTS_H
+#define BRIDLE_COMMAND_POINTS_H
+
+#include "reports/report.h"
+
+void points_print(const struct curve *curve);
+void report_print(const struct report *report); /* headline, points, claims, remarks */
+
+#endif
