@@ -1,0 +1,238 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/hang_result.h"
+
+#include "command/live.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define COVERAGE 0.95
+
+static const char *const model_words[] = { "auto", "origin", "line", "quadratic", "cubic" };
+
+enum rc hang_model_parse(const char *text, enum cellcal_model *ret, struct err *err)
+{
+	for (size_t i = 0; i < sizeof model_words / sizeof model_words[0]; i++)
+		if (strcmp(text, model_words[i]) == 0) {
+			*ret = (enum cellcal_model)i;
+			return RC_OK;
+		}
+	return err_set(err, RC_ARG, 0, "--model: found \"%s\", expected auto, origin, line, quadratic or cubic", text);
+}
+
+const char *hang_model_word(enum cellcal_model model)
+{
+	return model_words[model];
+}
+
+enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points, struct err *err)
+{
+	struct cellcal_point *points = in->n ? calloc(in->n, sizeof *points) : NULL;
+
+	if (in->n == 0)
+		return err_set(err, RC_ARG, 0, "no readings: nothing to fit");
+	if (!points)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = cellcal_fit(in, &ret->cal, points, err);
+	if (rc != RC_OK) {
+		free(points);
+		return rc;
+	}
+	ret->n = in->n;
+	ret->readings = in->readings;
+	ret->points = *ret_points = points;
+	return RC_OK;
+}
+
+static double indication_at(const struct cellcal *cal, double torque_Nm)
+{
+	double y = 0;
+
+	for (int j = cal->degree; j >= 0; j--)
+		y = y * torque_Nm + cal->coef[j];
+	return y;
+}
+
+double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm)
+{
+	struct unc_ctx *ctx = unc_ctx_new();
+	struct cellcal_unc reg;
+	struct unc torque;
+	double u = NAN;
+
+	if (!ctx)
+		return NAN;
+	cellcal_unc_register(cal, ctx, &reg);
+	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), &torque, NULL) == RC_OK && !unc_failed(ctx)) {
+		u = unc_u(torque);
+		if (isfinite(cal->repeatability_Nm))
+			u = hypot(u, cal->repeatability_Nm / 2 / sqrt(3));
+	}
+	unc_ctx_free(ctx);
+	return u;
+}
+
+/* Of a coefficient with its common sources beside the scatter. */
+static double u_whole(const struct cellcal *cal, int j)
+{
+	double sum = cal->cov[j][j];
+
+	for (size_t s = 0; s < cal->n_sources; s++)
+		sum += cal->dcoef[s][j] * cal->dcoef[s][j];
+	return sqrt(sum);
+}
+
+static json_t *fit_json(const struct cellcal *cal)
+{
+	json_t *fit = json_object(), *coefs = json_array(), *cov = json_array(), *sources = json_array();
+
+	for (int j = 0; j <= cal->degree; j++) {
+		json_array_append_new(coefs, json_pack("{s:o, s:o, s:o}", "value", cli_real(cal->coef[j]), "u",
+			cli_real(sqrt(cal->cov[j][j])), "u_with_sources", cli_real(u_whole(cal, j))));
+		json_t *row = json_array();
+		for (int k = 0; k <= cal->degree; k++)
+			json_array_append_new(row, cli_real(cal->cov[j][k]));
+		json_array_append_new(cov, row);
+	}
+	for (size_t s = 0; s < cal->n_sources; s++) {
+		json_t *shift = json_array();
+		for (int j = 0; j <= cal->degree; j++)
+			json_array_append_new(shift, cli_real(cal->dcoef[s][j]));
+		json_array_append_new(sources, json_pack("{s:o, s:o}", "name", cli_text(cal->source[s].name), "coefficient_shift", shift));
+	}
+	json_object_set_new(fit, "model", json_string(hang_model_word(cal->model)));
+	json_object_set_new(fit, "coefficients", coefs);
+	json_object_set_new(fit, "covariance", cov);
+	json_object_set_new(fit, "residual_sd", cli_real(cal->residual_sd));
+	json_object_set_new(fit, "dof", cli_real(cal->dof));
+	json_object_set_new(fit, "lack_of_fit", json_pack("{s:o, s:o, s:o, s:o}", "F", cli_real(cal->lack_of_fit_F), "p",
+		cli_real(cal->lack_of_fit_p), "dof1", cli_real(cal->lack_of_fit_dof1), "dof2", cli_real(cal->lack_of_fit_dof2)));
+	json_object_set_new(fit, "sources", sources);
+	return fit;
+}
+
+static json_t *points_json(const struct hang_result *r)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < r->n; i++) {
+		const struct cellcal_point *p = &r->points[i];
+		double u = 0;
+		for (size_t s = 0; s < r->cal.n_sources; s++)
+			u = hypot(u, r->readings[i].load.shift_Nm[s]);
+		json_array_append_new(list, json_pack("{s:i, s:i, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:b}",
+			"series", p->series, "position", p->position, "direction", p->direction == CELLCAL_UP ? "rising" : "falling",
+			"torque_Nm", cli_real(p->torque_Nm), "u_torque_Nm", cli_real(u),
+			"indication", cli_real(p->indication), "u_indication", cli_real(r->readings[i].u_indication),
+			"residual", cli_real(p->residual), "residual_Nm", cli_real(p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm)),
+			"studentised", cli_real(p->studentised), "outlier", p->outlier));
+	}
+	return list;
+}
+
+/* Torques at which the uncertainty of a reading is stated: tenths of the range. */
+static json_t *readings_json(const struct cellcal *cal)
+{
+	json_t *list = json_array();
+
+	for (int k = 1; k <= 10; k++) {
+		double torque = cal->max_Nm * k / 10;
+		json_array_append_new(list, json_pack("{s:o, s:o}", "torque_Nm", cli_real(torque), "u_torque_Nm",
+			cli_real(hang_reading_u_Nm(cal, torque))));
+	}
+	return list;
+}
+
+json_t *hang_result_json(const struct hang_result *r)
+{
+	const struct cellcal *cal = &r->cal;
+	json_t *doc = json_object();
+
+	json_object_set_new(doc, "fit", fit_json(cal));
+	json_object_set_new(doc, "points", points_json(r));
+	json_object_set_new(doc, "indication_unit", cli_text(r->unit));
+	json_object_set_new(doc, "sensitivity_per_Nm", cli_real(1 / cellcal_slope_Nm(cal, 0)));
+	json_object_set_new(doc, "u_sensitivity_per_Nm", cli_real(u_whole(cal, 1)));
+	json_object_set_new(doc, "zero_return_Nm", cli_real(cal->zero_return_Nm));
+	json_object_set_new(doc, "repeatability_Nm", cli_real(cal->repeatability_Nm));
+	json_object_set_new(doc, "reproducibility_Nm", cli_real(cal->reproducibility_Nm));
+	json_object_set_new(doc, "reversibility_Nm", cli_real(cal->reversibility_Nm));
+	json_object_set_new(doc, "resolution_Nm", cli_real(cal->resolution_Nm));
+	json_object_set_new(doc, "from_Nm", cli_real(cal->min_Nm));
+	json_object_set_new(doc, "to_Nm", cli_real(cal->max_Nm));
+	json_object_set_new(doc, "readings", readings_json(cal));
+	json_object_set_new(doc, "class", cli_real(cal->class_value));
+	json_object_set_new(doc, "class_note", cli_text(cal->class_note));
+	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
+	json_object_set_new(doc, "calibration_id", r->record_id ? json_integer(r->record_id) : json_null());
+	return doc;
+}
+
+static void print_points(const struct hang_result *r)
+{
+	printf("series  mounting  way       torque, N\u00b7m      indication    residual, N\u00b7m\n");
+	for (size_t i = 0; i < r->n; i++) {
+		const struct cellcal_point *p = &r->points[i];
+		bool zero = !(fabs(p->torque_Nm) > 0);
+		if (zero && !isfinite(p->residual))
+			printf("%6d  %8d  %-8s %12.4f  %14.7g               -\n", p->series, p->position, "zero", 0.0, p->indication);
+		else
+			printf("%6d  %8d  %-8s %12.4f  %14.7g  %14.5f%s\n", p->series, p->position,
+			       zero ? "zero" : p->direction == CELLCAL_UP ? "rising" : "falling", p->torque_Nm, p->indication,
+			       p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm), p->outlier ? "  stands out" : "");
+	}
+}
+
+static void print_figure(const char *name, double value_Nm, double max_Nm)
+{
+	if (isfinite(value_Nm))
+		printf("  %-26s %.4f N\u00b7m (%.3f %% of the largest torque)\n", name, value_Nm, 100 * value_Nm / max_Nm);
+	else
+		printf("  %-26s not known: the series are too few\n", name);
+}
+
+static void print_readings(const struct cellcal *cal)
+{
+	double k = unc_coverage_factor(INFINITY, COVERAGE);
+
+	printf("\nA later reading is uncertain by (k = %.2f, 95 %%; its own noise, zero and temperature come on top):\n", k);
+	for (int i = 2; i <= 10; i += 4) {
+		double torque = cal->max_Nm * i / 10, u = hang_reading_u_Nm(cal, torque);
+		char text[80];
+		quantity_format(text, sizeof text, torque, u, k, COVERAGE, "N\u00b7m");
+		printf("  %s, that is %.2g %%\n", text, 100 * k * u / torque);
+	}
+}
+
+void hang_result_print(const struct hang_result *r)
+{
+	const struct cellcal *cal = &r->cal;
+	char text[120];
+
+	print_points(r);
+	printf("\nFit: %s, indication = sum of coefficient times torque to that power, residual sd %.4g%s%s (%.0f degrees of freedom)\n",
+	       hang_model_word(cal->model), cal->residual_sd, *r->unit ? " " : "", r->unit, cal->dof);
+	for (int j = 0; j <= cal->degree; j++) {
+		quantity_format_bracket(text, sizeof text, cal->coef[j], sqrt(cal->cov[j][j]), "");
+		printf("  power %d: %s\n", j, text);
+	}
+	snprintf(text, sizeof text, "%s/(N\u00b7m)", *r->unit ? r->unit : "1");
+	char value[120];
+	quantity_format_bracket(value, sizeof value, 1 / cellcal_slope_Nm(cal, 0), u_whole(cal, 1), text);
+	printf("  sensitivity at zero        %s, arm, weights and gravity included\n", value);
+	print_figure("zero return", cal->zero_return_Nm, cal->max_Nm);
+	print_figure("repeatability", cal->repeatability_Nm, cal->max_Nm);
+	print_figure("reproducibility", cal->reproducibility_Nm, cal->max_Nm);
+	print_figure("reversibility (hysteresis)", cal->reversibility_Nm, cal->max_Nm);
+	print_readings(cal);
+	if (isfinite(cal->class_value))
+		printf("\nClass %g in the shape of the guides; what decided: %s\n", cal->class_value, cal->class_note);
+	else
+		printf("\nNo class: %s\n", cal->class_note);
+	if (r->record_id)
+		printf("Kept as calibration %lld. Next: bridle map\n", (long long)r->record_id);
+	else if (r->dry_run)
+		printf("Not kept (--dry-run).\n");
+}

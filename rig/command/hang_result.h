@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A finished calibration as text and as JSON; the same for guided and hand-taken readings. */
+#ifndef BRIDLE_COMMAND_HANG_RESULT_H
+#define BRIDLE_COMMAND_HANG_RESULT_H
+
+#include "calib/cellcal.h"
+#include "command/cli.h"
+
+struct hang_result {
+	struct cellcal cal;
+	size_t n;
+	const struct cellcal_reading *readings; /* borrowed */
+	const struct cellcal_point *points;     /* borrowed */
+	const char *unit;      /* of the indication: "count", or what stands in a CSV's heading ("" = none) */
+	int64_t run_id, record_id; /* 0 = not stored */
+	bool dry_run;
+};
+
+/* "auto", "origin", "line", "quadratic", "cubic". RC_ARG for anything else. */
+enum rc hang_model_parse(const char *text, enum cellcal_model *ret, struct err *err) MUST_CHECK;
+const char *hang_model_word(enum cellcal_model model);
+
+/* Fit, allocate the points (*ret_points, malloc'ed). */
+enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points,
+		 struct err *err) MUST_CHECK;
+
+json_t *hang_result_json(const struct hang_result *r);
+void hang_result_print(const struct hang_result *r);
+
+/* Uncertainty (k = 1) of one later reading at a torque: fit, common sources, hysteresis, and what series showed of
+ * repeatability (as the half-width of a rectangle), without the noise of that reading. */
+double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm);
+
+#endif

@@ -1,0 +1,263 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/live.h"
+
+#include "calib/number.h"
+#include "calib/units.h"
+
+#include <math.h>
+#include <poll.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
+
+static enum rc clear_node(struct live *live, const struct live_options *options, struct err *err)
+{
+	char status[64] = "";
+	struct err ignored;
+	enum rc rc = node_request(live->s->node, "status", status, sizeof status, err);
+
+	if (rc != RC_OK)
+		return rc;
+	bool safe = strncmp(status, "safe", 4) == 0 || strncmp(status, "stopping", 8) == 0;
+	if (safe && !options->clear)
+		return err_set(err, RC_SAYS_NO, 0,
+			       "the node is in its safe state after a stop (%s); find out why, put it right, then give --clear", status);
+	if (safe)
+		rc = node_request(live->s->node, "clear", NULL, 0, err);
+	/* a drive without a fault has nothing to restart, and may say so */
+	if (options->clear && node_request(live->s->node, "restart", NULL, 0, &ignored) != RC_OK)
+		return rc;
+	return rc;
+}
+
+enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
+		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
+{
+	*live = (struct live){ .cli = cli, .s = s, .title = title, .frac_to = 1, .remaining_after_s = NAN,
+		.hands = options->hands };
+	enum rc rc = session_open(want, s, m, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (options->hands && !s->rig.is_virtual)
+		rc = err_set(err, RC_ARG, 0, "--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
+	if (rc == RC_OK && want->rig_link)
+		rc = clear_node(live, options, err);
+	if (rc != RC_OK) {
+		session_close(s);
+		return rc;
+	}
+	session_guard_limits(s, &live->limits);
+	live->progress = progress_new(title, cli->quiet || cli->json);
+	return RC_OK;
+}
+
+enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
+{
+	enum rc rc = session_run_begin(live->s, kind, resumes_run_id, err);
+
+	live->run_open = rc == RC_OK;
+	return rc;
+}
+
+static void show(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	char detail[200], torque[32];
+	double frac = live->frac_from + (live->frac_to - live->frac_from) * out->progress_frac;
+	double remaining = out->remaining_s + (isfinite(live->remaining_after_s) ? live->remaining_after_s : 0);
+
+	if (isfinite(snap->torque_Nm))
+		snprintf(torque, sizeof torque, "%7.3f N\u00b7m", snap->torque_Nm);
+	else
+		snprintf(torque, sizeof torque, "%9.0f counts", snap->indication);
+	snprintf(detail, sizeof detail, "%-7s %s %6.1f rpm %5.3f A brake %5.1f V %5.2f A", out->phase ? out->phase : "", torque,
+		 snap->speed_rpm, snap->brake_A, snap->voltage_V, snap->current_A);
+	progress_update(live->progress, frac, remaining, detail);
+}
+
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+{
+	struct live *live = ctx;
+
+	live->last = *snap;
+	if (live->tick)
+		live->tick(live->ctx, snap, out);
+	if (v->newly)
+		progress_line(live->progress, "stopping: %s", cause_sentence(v->cause));
+	if (live->ticks++ % SHOW_EVERY == 0)
+		show(live, snap, out);
+}
+
+static void on_event(void *ctx, const struct seq_event *event)
+{
+	struct live *live = ctx;
+
+	if (live->event)
+		live->event(live->ctx, event);
+}
+
+static bool stop_asked(void *ctx)
+{
+	(void)ctx;
+	return cli_stop_asked();
+}
+
+enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err)
+{
+	const struct loop_hooks hooks = { .tick = on_tick, .event = on_event, .stop_asked = stop_asked, .ctx = live };
+
+	cli_watch_stop();
+	enum rc rc = loop_run(live->s, &live->limits, sequence, &hooks, &live->result, err);
+	cli_unwatch_stop();
+	return rc;
+}
+
+struct reading_config live_reading_config(const struct live *live)
+{
+	const struct session *s = live->s;
+	struct reading_config config = {
+		.window_s = 1.5, .timeout_s = 20, .average_s = 3, .sign = s->rig.cell_sign, .step = -1,
+		.setpoint_Nm = 0, .most_rpm = 1,
+	};
+	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span. */
+	config.still_count = 5e-6 * s->rig.cell_saturation_count;
+	if (s->has_plan)
+		config.average_s = fmax(config.average_s, s->plan.dwell_s);
+	return config;
+}
+
+enum rc live_tare(struct live *live, struct reading *ret, struct err *err)
+{
+	struct reading_config config = live_reading_config(live);
+	const struct sequence sequence = { reading_step, ret };
+
+	config.set_tare = true;
+	config.flags = POINT_TARE;
+	reading_begin(ret, &config);
+	return live_run(live, &sequence, err);
+}
+
+const char *live_cause(const struct live *live)
+{
+	return live->result.cause == CAUSE_NONE ? NULL : cause_word(live->result.cause);
+}
+
+enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
+{
+	const char *outcome = rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : rc == RC_SAYS_NO ? "refused" : "failed";
+	struct err end_err = { 0 };
+	enum rc end_rc = RC_OK;
+
+	if (!cause)
+		cause = live_cause(live);
+	if (live->run_open)
+		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what, &end_err);
+	live->run_open = false;
+	progress_free(live->progress);
+	live->progress = NULL;
+	session_close(live->s);
+	if (rc == RC_OK && end_rc != RC_OK) {
+		if (err)
+			*err = end_err;
+		return end_rc;
+	}
+	return rc;
+}
+
+enum rc live_hand(struct live *live, struct err *err, const char *format, ...)
+{
+	char text[120];
+	va_list args;
+
+	if (!live->hands)
+		return RC_OK;
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	return control_hand(live->s->control, err, "%s", text);
+}
+
+bool live_typed(const char *question, char *buf, size_t size)
+{
+	fprintf(stderr, "%s ", question);
+	fflush(stderr);
+	if (!fgets(buf, (int)size, stdin))
+		return false;
+	buf[strcspn(buf, "\r\n")] = '\0';
+	return strcmp(buf, "q") != 0;
+}
+
+/* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
+ * stands still, so there is nothing to take in. */
+static bool wait_for_enter(struct live *live, char *buf, size_t size)
+{
+	struct snapshot snap = { .now = { 0 } };
+	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
+	const struct clock_src *clock = &live->s->clock;
+
+	while (!clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
+		struct err ignored;
+		snap.now = clock->now(clock->ctx);
+		node_poll(live->s->node, &snap);
+		if (clock->sleep_until(clock->ctx, mono_add_ns(snap.now, ns_from_s(0.02)), &ignored) != RC_OK)
+			break;
+	}
+	return live_typed("   Enter when done, q to stop:", buf, size);
+}
+
+enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err)
+{
+	char buf[64];
+
+	if (live->hands) {
+		enum rc rc = RC_OK;
+		for (; hand && *hand && rc == RC_OK; hand++)
+			rc = live_hand(live, err, "%s", *hand);
+		return rc;
+	}
+	if (!isatty(STDIN_FILENO))
+		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is no terminal%s", text,
+			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
+	fprintf(stderr, "\n>> %s\n", text);
+	if (!wait_for_enter(live, buf, sizeof buf))
+		return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
+	return RC_OK;
+}
+
+enum rc live_sleep(struct live *live, double seconds, struct err *err)
+{
+	const struct clock_src *clock = &live->s->clock;
+	struct mono until = mono_add_ns(clock->now(clock->ctx), ns_from_s(seconds));
+	struct snapshot snap = { .now = { 0 } };
+
+	while (clock->now(clock->ctx).ns < until.ns) {
+		struct mono next = mono_add_ns(clock->now(clock->ctx), ns_from_s(0.02));
+		enum rc rc = clock->sleep_until(clock->ctx, next.ns < until.ns ? next : until, err);
+		if (rc != RC_OK)
+			return rc;
+		node_poll(live->s->node, &snap);
+	}
+	return RC_OK;
+}
+
+enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err)
+{
+	double value;
+
+	if (number_parse(text, &value, NULL) != RC_OK || !(value >= min && value <= max))
+		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a number from %g to %g", option, text, min, max);
+	*ret = value;
+	return RC_OK;
+}
+
+void live_pad(const char *text, int width)
+{
+	int shown = 0;
+
+	for (const char *c = text; *c; c++)
+		shown += ((unsigned char)*c & 0xC0) != 0x80;
+	printf("%s%*s", text, shown < width ? width - shown : 0, "");
+}

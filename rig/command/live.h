@@ -1,0 +1,74 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the commands that move or load the rig share: one open session, one run in the logbook, the loop with its live
+ * line, the person at the rig (or the virtual bench's hands), and the end that tells the logbook what came out. */
+#ifndef BRIDLE_COMMAND_LIVE_H
+#define BRIDLE_COMMAND_LIVE_H
+
+#include "command/cli.h"
+#include "run/loop.h"
+#include "run/seq_hang.h"
+
+struct live {
+	const struct cli *cli;
+	struct session *s;
+	struct guard_limits limits;
+	struct progress *progress;
+	const char *title;
+	double frac_from, frac_to;  /* what part of the whole bar the next loop_run is */
+	double remaining_after_s;   /* of what follows it; NaN unknown */
+	bool hands;                 /* the virtual bench's hands do what a person would */
+	bool run_open;
+	struct loop_result result;  /* of the last loop_run */
+	/* Called for each event and tick of the loop; may be NULL. */
+	void (*event)(void *ctx, const struct seq_event *event);
+	void (*tick)(void *ctx, const struct snapshot *snap, const struct seq_out *out);
+	void *ctx;
+	struct snapshot last;       /* of the latest tick */
+	unsigned ticks;
+};
+
+/* Options that every command at the rig takes. */
+struct live_options { bool hands, clear; };
+#define LIVE_OPTION_HANDS(o) { "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }
+#define LIVE_OPTION_CLEAR(o) { "clear", NULL, \
+	"after a stop: leave the node's safe state and restart a drive that dropped out; a deliberate act, when the cause is known", \
+	NULL, &(o).clear }
+
+/* Open session, logbook run and progress. kind: of the run. The node must not be in its safe state unless clear was given.
+ * RC_ARG --hands on a real rig; RC_SAYS_NO the node is safe. On an error nothing is left open. */
+enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
+		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err) MUST_CHECK;
+enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err) MUST_CHECK;
+
+/* loop_run with the live line; Ctrl-C and keys are watched meanwhile. */
+enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err) MUST_CHECK;
+
+/* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
+struct reading_config live_reading_config(const struct live *live);
+/* Zero reading with the shaft at rest and the brake off: becomes the tare. */
+enum rc live_tare(struct live *live, struct reading *ret, struct err *err) MUST_CHECK;
+
+/* Ends the run in the logbook (outcome by rc) and closes all. Returns rc, or the error of the ending when rc was RC_OK.
+ * cause: NULL takes the loop's. */
+enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err) MUST_CHECK;
+/* The loop's cause as a word, NULL when there was none: for cli_fail. */
+const char *live_cause(const struct live *live);
+
+/* A person does something and presses Enter; the hands do it by the bench's own requests (NULL-terminated list, may be
+ * empty) instead. RC_SAYS_NO when the person types q; RC_ARG when nobody can be asked (no terminal). */
+enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err) MUST_CHECK;
+/* One request of the hands, when there are hands; else nothing. */
+enum rc live_hand(struct live *live, struct err *err, const char *format, ...) PRINTF_LIKE(3, 4) MUST_CHECK;
+/* Read a line a person types: false at the end of input or q. Only on a terminal. */
+bool live_typed(const char *question, char *buf, size_t size);
+
+/* Sleep on the session's clock. */
+enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHECK;
+
+/* Finite number from min to max given to an option. RC_ARG with the option's name. */
+enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err) MUST_CHECK;
+
+/* A padded cell of a text table: columns counted in characters, not bytes. */
+void live_pad(const char *text, int width);
+
+#endif
