@@ -315,14 +315,6 @@ static enum rc take_down(struct hanging *h, struct err *err)
 	return live_ask(&h->live, "Take off weights, hanger and arm, take out any pin, couple the actuator again.", hand, err);
 }
 
-/* Nothing is energised: weights hang still on a standing shaft, and may swing. A stop that is kept pulled is a good habit here. */
-static void limits_for_weights(struct guard_limits *limits)
-{
-	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
-	limits->expect_direction = 0;
-	limits->stall_s = limits->torque_Nm = limits->osc_Nm = limits->osc_rpm = INFINITY;
-}
-
 static enum rc guided_series(struct hanging *h, struct hang_result *r, struct cellcal_point **points, struct err *err)
 {
 	enum rc rc = set_up(h, err);
@@ -360,7 +352,7 @@ static enum rc plan_series(struct hanging *h, struct err *err)
 	h->reading = calloc(h->n_items, sizeof *h->reading);
 	if (!h->reading)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	limits_for_weights(&h->live.limits);
+	live_limits_for_weights(&h->live);
 	return RC_OK;
 }
 

@@ -1,9 +1,498 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* bridle ready PLAN: forecast, checklist, stop rehearsal and check mass before a plan may run. */
 #include "command/command.h"
+#include "command/hang_loads.h"
+#include "command/live.h"
+#include "command/ready_forecast.h"
+#include "command/ready_record.h"
+#include "run/seq_rehearse.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <strings.h>
+#include <unistd.h>
+
+#define PERSON_WAIT_S 120.0
+#define AFTER_STOP_S 1.0
+
+/* Common practice, no source; local codes, makers' instructions and licensed practice go before it. */
+static const struct { const char *word, *question; } checklist[] = {
+	{ "guard", "Guard closed and fixed, strong enough to hold fragments?" },
+	{ "weights_removed", "Calibration weights, hanger and arm removed, tools away from the shaft?" },
+	{ "lever_stops", "Lever stops in place, the lever free to move between them?" },
+	{ "coupling", "Coupling screws tightened to their torque, alignment felt by hand?" },
+	{ "cell_cable", "Cell's cable clear of everything that moves?" },
+	{ "reaction", "Actuator bolted to something that takes its torque?" },
+	{ "wiring", "Wiring strain-relieved, bus terminated (two 120 \u03a9 ends of a CAN bus read 60 \u03a9)?" },
+	{ "supply", "Supply's voltage and current limit set and known?" },
+	{ "fire", "Fire extinguisher at hand, ventilation for hot brake and actuator?" },
+	{ "clothing", "Eye protection on; hair, sleeves, gloves and lanyards out of reach of the shaft?" },
+	{ "bystanders", "Nobody in the plane of rotation, bystanders clear, a second person there for a first run?" },
+	{ "instructions", "Makers' instructions and local rules for this work known and kept?" },
+};
+#define CHECKS (sizeof checklist / sizeof checklist[0])
+
+struct options {
+	const char *answers;
+	bool shorten, no_check;
+	struct live_options live;
+};
+
+struct checking {
+	struct live live;
+	struct session s;
+	const struct options *o;
+	struct forecast forecast;
+	char forecast_text[400];
+	size_t steps_allowed;
+	char answer[CHECKS][24];
+	struct rehearse rehearse;
+	json_t *stop, *guard, *mass; /* results; NULL until done */
+	const char *cause;
+	int64_t record_id;
+};
+
+static enum rc no(struct checking *c, const char *cause, struct err *err, const char *sentence)
+{
+	c->cause = cause;
+	return err_set(err, RC_SAYS_NO, 0, "%s", sentence);
+}
+
+/* --- forecast --- */
+
+static enum rc look_ahead(struct checking *c, struct err *err)
+{
+	ready_forecast_make(&c->s, &c->forecast);
+	forecast_sentence(&c->forecast, &c->s.plan, c->forecast_text, sizeof c->forecast_text);
+	c->steps_allowed = c->forecast.n;
+	if (!c->live.cli->json)
+		ready_forecast_print(&c->forecast, &c->s);
+	if (c->forecast.ok)
+		return RC_OK;
+	c->cause = forecast_check_word(c->forecast.decides);
+	if (c->forecast.n_ok == 0)
+		return err_set(err, RC_SAYS_NO, 0, "%s", c->forecast_text);
+	if (!c->o->shorten)
+		return err_set(err, RC_SAYS_NO, 0, "%s; --shorten keeps the first %zu of %zu steps", c->forecast_text,
+			       c->forecast.n_ok, c->forecast.n);
+	c->cause = NULL;
+	c->steps_allowed = c->forecast.n_ok;
+	if (!c->live.cli->json)
+		printf("Shortened to the first %zu of %zu steps: %s\n", c->forecast.n_ok, c->forecast.n, c->forecast_text);
+	return RC_OK;
+}
+
+/* --- checklist --- */
+
+static enum rc record_answer(struct checking *c, size_t i, struct err *err)
+{
+	char text[200];
+
+	snprintf(text, sizeof text, "%s: %s", checklist[i].word, c->answer[i]);
+	return logbook_event(c->s.logbook, c->s.run_id, c->s.clock.now(c->s.clock.ctx).ns, "check", text, err);
+}
+
+static enum rc ask_one(struct checking *c, size_t i, struct err *err)
+{
+	char question[300];
+
+	snprintf(question, sizeof question, "%2zu/%zu %s [yes/no]", i + 1, CHECKS, checklist[i].question);
+	for (;;) {
+		if (!live_typed(question, c->answer[i], sizeof c->answer[i]))
+			return no(c, "checklist", err, "the checklist was left; nothing may be energised");
+		if (strcasecmp(c->answer[i], "yes") == 0 || strcasecmp(c->answer[i], "no") == 0)
+			return RC_OK;
+		fprintf(stderr, "   type yes or no in full\n");
+	}
+}
+
+static enum rc ask_checklist(struct checking *c, struct err *err)
+{
+	char sentence[320];
+	enum rc rc = RC_OK;
+
+	if (!c->o->answers && !isatty(STDIN_FILENO)) {
+		c->cause = "bad_input";
+		return err_set(err, RC_ARG, 0, "the checklist's answers must be typed on a terminal%s", c->s.rig.is_virtual ?
+			"; on a virtual bench --answers yes gives them" : "");
+	}
+	if (!c->o->answers)
+		fprintf(stderr, "\nThe checklist is no substitute for local codes, makers' instructions and licensed practice.\n");
+	for (size_t i = 0; i < CHECKS && rc == RC_OK; i++) {
+		if (c->o->answers)
+			snprintf(c->answer[i], sizeof c->answer[i], "%s", c->o->answers);
+		else
+			rc = ask_one(c, i, err);
+		if (rc == RC_OK)
+			rc = record_answer(c, i, err);
+		if (rc == RC_OK && strcasecmp(c->answer[i], "yes") != 0) {
+			snprintf(sentence, sizeof sentence, "not ready: \"%s\" was answered %s", checklist[i].question, c->answer[i]);
+			return no(c, "checklist", err, sentence);
+		}
+	}
+	return rc;
+}
+
+/* --- stop rehearsal --- */
+
+static void on_event(void *ctx, const struct seq_event *event)
+{
+	struct checking *c = ctx;
+	struct err ignored;
+
+	if (event->kind != SEQ_EVENT_NOTE)
+		return;
+	progress_line(c->live.progress, ">> %s", event->text);
+	/* a hand that fails is seen as a stop that is not pulled */
+	if (c->rehearse.what != REHEARSE_RELEASED &&
+	    live_hand(&c->live, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
+		progress_line(c->live.progress, "the hands could not do it: %s", ignored.what);
+}
+
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct checking *c = ctx;
+
+	(void)out;
+	rehearse_watch(&c->rehearse, snap);
+}
+
+static enum rc run_rehearsal(struct checking *c, enum rehearse_what what, struct err *err)
+{
+	const struct sequence sequence = { rehearse_step, &c->rehearse };
+
+	rehearse_begin(&c->rehearse, what, PERSON_WAIT_S);
+	c->live.event = on_event;
+	c->live.tick = on_tick;
+	c->live.ctx = c;
+	enum rc rc = live_run(&c->live, &sequence, err);
+	c->live.event = NULL;
+	c->live.tick = NULL;
+	return rc;
+}
+
+/* Everything released: the node's latch is cleared on purpose, and nothing may have restarted. */
+static enum rc back_to_idle(struct checking *c, struct err *err)
+{
+	enum rc rc = live_sleep(&c->live, AFTER_STOP_S, err);
+
+	if (rc == RC_OK)
+		rc = node_request(c->s.node, "clear", NULL, 0, err);
+	return rc == RC_OK ? run_rehearsal(c, REHEARSE_RELEASED, err) : rc;
+}
+
+static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t **ret, struct err *err)
+{
+	static const char *const release[] = { "estop release", NULL }, *const close_guard[] = { "guard close", NULL };
+	bool estop = what == REHEARSE_ESTOP;
+	enum cause expected = estop ? CAUSE_ESTOP : CAUSE_GUARD_OPEN;
+	enum rc rc = run_rehearsal(c, what, err);
+
+	if (rc == RC_OK || c->live.result.cause != expected)
+		return rc == RC_OK ? no(c, "rehearsal", err, "the rehearsal ended without a stop") : rc;
+	struct rehearse seen = c->rehearse;
+	rc = live_ask(&c->live, estop ? "Release the emergency stop: nothing may start by itself." :
+		"Close and fix the guard again: nothing may start by itself.", estop ? release : close_guard, err);
+	if (rc != RC_OK)
+		return rc;
+	if (!rehearse_passed(&seen))
+		return no(c, "rehearsal", err, estop ? "the emergency stop was pulled but the contactor was not seen to drop: do not run this rig" :
+			"the guard was opened but the contactor was not seen to drop: do not run this rig");
+	*ret = json_pack("{s:b, s:o}", "contactor_dropped", 1, "drop_s", cli_real(rehearse_drop_s(&seen)));
+	progress_line(c->live.progress, "%s: contactor seen to drop (within %.0f ms of the line, as seen at the tick)",
+		      estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
+	rc = back_to_idle(c, err);
+	if (rc == RC_OK)
+		c->live.result.cause = CAUSE_NONE; /* it was asked for */
+	return rc;
+}
+
+static enum rc rehearse_stops(struct checking *c, struct err *err)
+{
+	if (!node_caps(c->s.node)->lines) {
+		progress_line(c->live.progress, "this node does not sense stop, guard and contactor: try the stop by hand and see the contactor drop");
+		c->stop = json_pack("{s:b}", "sensed", 0);
+		return RC_OK;
+	}
+	c->live.frac_from = 0;
+	c->live.frac_to = 0.3;
+	enum rc rc = rehearse_one(c, REHEARSE_ESTOP, &c->stop, err);
+	c->live.frac_from = 0.3;
+	c->live.frac_to = 0.6;
+	return rc == RC_OK ? rehearse_one(c, REHEARSE_GUARD, &c->guard, err) : rc;
+}
+
+/* --- check mass --- */
+
+static enum rc check_load(struct checking *c, struct cellcal_load *ret, double *ret_u_Nm, char *pieces, size_t size, struct err *err)
+{
+	struct weights_profile some = { .hanger = -1 };
+	const struct weights_profile *all = &c->s.weights;
+	int piece = profile_piece(all, c->s.rig.check_piece);
+	struct hang_place place = hang_place_of(&c->s.rig);
+	struct hang_loads *loads = calloc(1, sizeof *loads);
+
+	if (!loads)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	if (piece < 0) {
+		free(loads);
+		c->cause = "bad_input";
+		return err_set(err, RC_ARG, 0, "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini", c->s.rig.check_piece);
+	}
+	pieces[0] = '\0';
+	if (all->hanger >= 0 && all->hanger != piece) {
+		some.hanger = (int)some.n;
+		some.piece[some.n++] = all->piece[all->hanger];
+		snprintf(pieces, size, "%s and ", all->piece[all->hanger].name);
+	}
+	some.piece[some.n++] = all->piece[piece];
+	snprintf(pieces + strlen(pieces), size - strlen(pieces), "%s", all->piece[piece].name);
+	enum rc rc = hang_loads_make(&place, &some, 1, loads, err);
+	if (rc == RC_OK) {
+		*ret = loads->load[1];
+		*ret_u_Nm = loads->u_Nm[1];
+	}
+	free(loads);
+	return rc;
+}
+
+static enum rc read_still(struct checking *c, bool tare, struct reading *ret, struct err *err)
+{
+	struct reading_config config = live_reading_config(&c->live);
+	const struct sequence sequence = { reading_step, ret };
+
+	config.set_tare = tare;
+	config.flags = tare ? POINT_TARE : 0;
+	config.most_rpm = INFINITY;
+	reading_begin(ret, &config);
+	return live_run(&c->live, &sequence, err);
+}
+
+static enum rc judge_mass(struct checking *c, const struct cellcal_load *load, double u_load_Nm, const struct reading *r,
+			  struct err *err)
+{
+	struct stats_mean mean = stats_run_result(&r->torque_Nm);
+	double off_Nm = mean.mean - load->torque_Nm, allowed_Nm = c->s.rig.check_limit_frac * load->torque_Nm;
+	bool ok = fabs(off_Nm) <= allowed_Nm;
+	char sentence[300];
+
+	c->mass = json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:b}", "expected_Nm", cli_real(load->torque_Nm), "u_expected_Nm",
+		cli_real(u_load_Nm), "torque_Nm", cli_real(mean.mean), "u_torque_Nm", cli_real(mean.u_mean), "off_Nm",
+		cli_real(off_Nm), "allowed_Nm", cli_real(allowed_Nm), "ok", ok);
+	snprintf(sentence, sizeof sentence, "check mass: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m (%+.2f %%), allowed %.2f %%",
+		 mean.mean, load->torque_Nm, off_Nm, 100 * off_Nm / load->torque_Nm, 100 * c->s.rig.check_limit_frac);
+	progress_line(c->live.progress, "%s", sentence);
+	if (ok)
+		return RC_OK;
+	snprintf(sentence + strlen(sentence), sizeof sentence - strlen(sentence), ": the calibration does not hold; run bridle hang again");
+	return no(c, "check_mass", err, sentence);
+}
+
+static enum rc hang_check_mass(struct checking *c, struct err *err)
+{
+	static const char *const fit[] = { "uncouple", "arm on", NULL }, *const off[] = { "unhang all", "arm off", "couple", NULL };
+	struct cellcal_load load;
+	struct reading r;
+	char pieces[160], text[240];
+	double u_load_Nm;
+	enum rc rc = check_load(c, &load, &u_load_Nm, pieces, sizeof pieces, err);
+
+	if (rc == RC_OK)
+		rc = live_ask(&c->live, "Check mass: uncouple the actuator, fit the calibration arm, nothing hung.", fit, err);
+	if (rc != RC_OK)
+		return rc;
+	rc = read_still(c, true, &r, err);
+	snprintf(text, sizeof text, "Hang %s: %.3f N\u00b7m expected.", pieces, load.torque_Nm);
+	if (rc == RC_OK)
+		rc = live_ask(&c->live, text, NULL, err);
+	if (rc == RC_OK && c->s.weights.hanger >= 0)
+		rc = live_hand(&c->live, err, "hang %s", c->s.weights.piece[c->s.weights.hanger].name);
+	if (rc == RC_OK)
+		rc = live_hand(&c->live, err, "hang %s", c->s.rig.check_piece);
+	if (rc == RC_OK)
+		rc = read_still(c, false, &r, err);
+	struct err off_err = { 0 };
+	enum rc off_rc = live_ask(&c->live, "Take off weights, hanger and arm, couple the actuator again.", off, &off_err);
+	if (rc == RC_OK)
+		rc = judge_mass(c, &load, u_load_Nm, &r, err);
+	if (rc == RC_OK && off_rc != RC_OK) {
+		*err = off_err;
+		rc = off_rc;
+	}
+	return rc;
+}
+
+static enum rc check_mass(struct checking *c, struct err *err)
+{
+	struct guard_limits limits = c->live.limits;
+
+	if (c->o->no_check || !c->s.rig.check_piece[0] || c->s.calibration_id == 0)
+		return RC_OK;
+	c->live.frac_from = 0.6;
+	c->live.frac_to = 0.95;
+	live_limits_for_weights(&c->live);
+	enum rc rc = hang_check_mass(c, err);
+	c->live.limits = limits;
+	c->s.tare_count = NAN;
+	return rc;
+}
+
+/* --- all of it --- */
+
+static json_t *checklist_json(const struct checking *c)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < CHECKS && c->answer[i][0]; i++)
+		json_array_append_new(list, json_pack("{s:s, s:s, s:o}", "item", checklist[i].word, "question",
+			checklist[i].question, "answer", cli_text(c->answer[i])));
+	return list;
+}
+
+static json_t *document(const struct checking *c)
+{
+	json_t *doc = json_object();
+
+	json_object_set_new(doc, "forecast", ready_forecast_json(&c->forecast));
+	json_object_set_new(doc, "forecast_message", cli_text(c->forecast_text));
+	json_object_set_new(doc, "checklist", checklist_json(c));
+	if (c->stop)
+		json_object_set(doc, "stop_rehearsal", c->stop);
+	if (c->guard)
+		json_object_set(doc, "guard_rehearsal", c->guard);
+	if (c->mass)
+		json_object_set(doc, "check_mass", c->mass);
+	return doc;
+}
+
+static enum rc keep(struct checking *c, struct err *err)
+{
+	json_t *doc = document(c);
+	int64_t wall_ns = c->s.clock.wall(c->s.clock.ctx).ns;
+
+	ready_record_fill(doc, &c->s, wall_ns, c->steps_allowed);
+	char *json = json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT);
+	json_decref(doc);
+	if (!json)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = logbook_record(c->s.logbook, c->s.run_id, wall_ns, "ready", json, &c->record_id, err);
+	free(json);
+	return rc;
+}
+
+static enum rc check_records(struct checking *c, struct err *err)
+{
+	if (c->s.calibration_id == 0)
+		return no(c, "not_calibrated", err, "the torque cell is not calibrated; run bridle hang first");
+	if (c->s.map_id == 0 && c->s.plan.load == LOAD_TORQUE)
+		return no(c, "not_mapped", err, "the brake is not mapped, so a torque cannot be set; run bridle map first");
+	return RC_OK;
+}
+
+static enum rc work(struct checking *c, struct err *err)
+{
+	enum rc rc = live_begin(&c->live, "ready", 0, err);
+
+	if (rc == RC_OK)
+		rc = check_records(c, err);
+	if (rc == RC_OK)
+		rc = look_ahead(c, err);
+	if (rc == RC_OK)
+		rc = ask_checklist(c, err);
+	if (rc == RC_OK)
+		rc = rehearse_stops(c, err);
+	if (rc == RC_OK)
+		rc = check_mass(c, err);
+	return rc == RC_OK ? keep(c, err) : rc;
+}
+
+static int tell(const struct cli *cli, struct checking *c, enum rc rc, const struct err *err, const struct mistakes *m)
+{
+	const char *cause = c->cause ? c->cause : live_cause(&c->live);
+
+	if (rc != RC_OK && !(cli->json && c->forecast.n))
+		return cli_fail(cli, err, cause, m);
+	if (!cli->json) {
+		printf("\nReady for plan %s until midnight, %zu of %zu steps; %s.\n", c->s.has_plan ? c->s.plan_name : cli->args[0],
+		       c->steps_allowed, c->forecast.n, c->forecast_text);
+		printf("Next: bridle sweep %s\n", cli->args[0]);
+		return 0;
+	}
+	json_t *doc = document(c);
+	json_object_set_new(doc, "ready", json_boolean(rc == RC_OK));
+	json_object_set_new(doc, "steps_allowed", json_integer((json_int_t)(rc == RC_OK ? c->steps_allowed : c->forecast.n_ok)));
+	json_object_set_new(doc, "decides", json_string(forecast_check_word(c->forecast.decides)));
+	if (rc == RC_OK) {
+		json_object_set_new(doc, "record_id", json_integer(c->record_id));
+	} else {
+		json_object_set_new(doc, "cause", cli_text(cause ? cause : "failed"));
+		json_object_set_new(doc, "message", cli_text(err->what));
+	}
+	int printed = cli_print_json(doc);
+	return rc == RC_OK || printed ? printed : err_exit_status(rc);
+}
+
+static int check_rig(const struct cli *cli, const struct options *o)
+{
+	const struct session_want want = { .bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true };
+	struct err err = { 0 };
+	struct mistakes m = { 0 };
+	struct checking *c = calloc(1, sizeof *c);
+
+	if (!c) {
+		err_set(&err, RC_NOMEM, 0, "out of memory");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	c->o = o;
+	enum rc rc = live_open(&c->live, cli, &c->s, &want, "ready", &o->live, &m, &err);
+	if (rc == RC_OK && o->answers && !c->s.rig.is_virtual) {
+		rc = err_set(&err, RC_ARG, 0, "--answers: this rig is real (rig.ini has no [virtual] section): the answers must be typed on a terminal");
+		c->cause = "bad_input";
+		rc = live_end(&c->live, rc, c->cause, &err);
+	} else if (rc == RC_OK) {
+		rc = work(c, &err);
+		rc = live_end(&c->live, rc, c->cause, &err);
+	}
+	int status = tell(cli, c, rc, &err, &m);
+	json_decref(c->stop);
+	json_decref(c->guard);
+	json_decref(c->mass);
+	free(c);
+	return status;
+}
 
 int cmd_ready(int argc, char **argv)
 {
-	(void)argc;
-	(void)argv;
-	return 3;
+	struct options o = { 0 };
+	const struct cli_option options[] = {
+		{ "answers", "yes", "answer the whole checklist so; on a virtual bench only: on a real rig a person types them", &o.answers, NULL },
+		{ "shorten", NULL, "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL, &o.shorten },
+		{ "no-check", NULL, "leave the check mass out", NULL, &o.no_check },
+		LIVE_OPTION_HANDS(o.live),
+		LIVE_OPTION_CLEAR(o.live),
+	};
+	const struct cli_spec spec = {
+		.name = "ready",
+		.usage = "ready PLAN [options]",
+		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
+			 "brake current, time) and which number decides; the checklist; the stop rehearsal (pull the emergency stop, see "
+			 "the contactor drop; the same with the guard); the check mass when rig.ini names one. The record holds for the "
+			 "same day, plan and profiles. Software is not the emergency stop.",
+		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
+		.options = options,
+		.n_options = sizeof options / sizeof options[0],
+		.min_args = 1,
+		.max_args = 1,
+	};
+	struct cli cli;
+	struct err err = { 0 };
+	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
+
+	if (rc == RC_OK && !cli.help_shown && o.answers && strcmp(o.answers, "yes") != 0 && strcmp(o.answers, "no") != 0)
+		rc = err_set(&err, RC_ARG, 0, "--answers: found \"%s\", expected yes (or no)", o.answers);
+	if (rc != RC_OK)
+		return cli_fail(&cli, &err, NULL, NULL);
+	return cli.help_shown ? 0 : check_rig(&cli, &o);
 }

@@ -140,6 +140,15 @@ enum rc live_tare(struct live *live, struct reading *ret, struct err *err)
 	return live_run(live, &sequence, err);
 }
 
+void live_limits_for_weights(struct live *live)
+{
+	struct guard_limits *limits = &live->limits;
+
+	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
+	limits->expect_direction = 0;
+	limits->stall_s = limits->torque_Nm = limits->osc_Nm = limits->osc_rpm = INFINITY;
+}
+
 const char *live_cause(const struct live *live)
 {
 	return live->result.cause == CAUSE_NONE ? NULL : cause_word(live->result.cause);

@@ -48,6 +48,9 @@ struct reading_config live_reading_config(const struct live *live);
 /* Zero reading with the shaft at rest and the brake off: becomes the tare. */
 enum rc live_tare(struct live *live, struct reading *ret, struct err *err) MUST_CHECK;
 
+/* Limits while weights hang: nothing is energised, the shaft stands, and a stop that is kept pulled is a good habit. */
+void live_limits_for_weights(struct live *live);
+
 /* Ends the run in the logbook (outcome by rc) and closes all. Returns rc, or the error of the ending when rc was RC_OK.
  * cause: NULL takes the loop's. */
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err) MUST_CHECK;

@@ -1,0 +1,61 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/ready_forecast.h"
+
+#include <math.h>
+#include <stdio.h>
+
+void ready_forecast_make(const struct session *s, struct forecast *ret)
+{
+	const struct forecast_input in = {
+		.rig = &s->rig, .actuator = &s->actuator, .plan = &s->plan, .map = s->map_id ? &s->map : NULL,
+		.calibrated_Nm = s->calibration_id ? s->calibration.max_Nm : NAN,
+	};
+
+	forecast_plan(&in, ret);
+}
+
+static json_t *checks_json(const struct forecast_step *s)
+{
+	json_t *list = json_array();
+
+	for (int c = 0; c < FORECAST_CHECKS; c++) {
+		if (isnan(s->check[c].limit))
+			continue;
+		json_array_append_new(list, json_pack("{s:s, s:o, s:o, s:s, s:b}", "check", forecast_check_word((enum forecast_check)c),
+			"value", cli_real(s->check[c].value), "limit", cli_real(s->check[c].limit), "unit",
+			forecast_check_unit((enum forecast_check)c), "refuses", forecast_check_refuses((enum forecast_check)c)));
+	}
+	return list;
+}
+
+json_t *ready_forecast_json(const struct forecast *f)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < f->n; i++) {
+		const struct forecast_step *s = &f->step[i];
+		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:o}", "step",
+			(json_int_t)i, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
+			cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J),
+			"input_power_W", cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
+			cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides", forecast_check_word(s->decides),
+			"share_of_limit", cli_real(s->load_frac), "ok", s->ok, "checks", checks_json(s)));
+	}
+	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok", (json_int_t)f->n_ok,
+		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step, "time_s",
+		cli_real(f->time_s), "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
+}
+
+void ready_forecast_print(const struct forecast *f, const struct session *s)
+{
+	printf("Forecast of plan %s, %s:\n", s->plan_name, s->actuator.name);
+	printf("step  torque  speed  brake   slip    input   supply        heat  nearest limit\n");
+	printf("       N\u00b7m     rpm     A       W       W     A      V      kJ\n");
+	for (size_t i = 0; i < f->n; i++) {
+		const struct forecast_step *p = &f->step[i];
+		printf("%4zu %7.2f %6.1f %6.3f %7.1f %7.1f %5.1f %6.1f %7.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
+		       p->brake_A, p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
+		       forecast_check_name(p->decides), 100 * p->load_frac, p->ok ? "" : "  NO");
+	}
+	printf("About %.0f min; %.0f min when every settling takes its time-out.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
+}

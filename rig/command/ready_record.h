@@ -1,0 +1,22 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The record that a rig was found ready for a plan: for that day, that plan and those profiles, that calibration and map. */
+#ifndef BRIDLE_COMMAND_READY_RECORD_H
+#define BRIDLE_COMMAND_READY_RECORD_H
+
+#include "run/session.h"
+
+#include <jansson.h>
+
+/* Sixteen hex digits over the texts of rig, actuator and plan (FNV-1a, 64 bits: to notice a change, not to resist one). */
+void ready_digest(const struct session *s, char ret[17]);
+/* "2026-03-01", local time. */
+void ready_day(int64_t wall_ns, char ret[11]);
+
+/* Adds plan, digest, day, calibration_id, map_id and steps_allowed to the document. */
+void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed);
+
+/* Whether the newest record covers the session's plan now. RC_SAYS_NO with the reason. */
+enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id,
+			   struct err *err) MUST_CHECK;
+
+#endif
