@@ -293,10 +293,10 @@ static enum rc judge_mass(struct checking *c, const struct cellcal_load *load, d
 static enum rc hang_check_mass(struct checking *c, struct err *err)
 {
 	static const char *const fit[] = { "uncouple", "arm on", NULL }, *const off[] = { "unhang all", "arm off", "couple", NULL };
-	struct cellcal_load load;
+	struct cellcal_load load = { 0 };
 	struct reading r;
 	char pieces[160], text[240];
-	double u_load_Nm;
+	double u_load_Nm = 0;
 	enum rc rc = check_load(c, &load, &u_load_Nm, pieces, sizeof pieces, err);
 
 	if (rc == RC_OK)
@@ -415,8 +415,7 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 	if (rc != RC_OK && !(cli->json && c->forecast.n))
 		return cli_fail(cli, err, cause, m);
 	if (!cli->json) {
-		printf("\nReady for plan %s until midnight, %zu of %zu steps; %s.\n", c->s.has_plan ? c->s.plan_name : cli->args[0],
-		       c->steps_allowed, c->forecast.n, c->forecast_text);
+		printf("\nReady for plan %s until midnight, %zu of %zu steps; %s.\n", cli->args[0], c->steps_allowed, c->forecast.n, c->forecast_text);
 		printf("Next: bridle sweep %s\n", cli->args[0]);
 		return 0;
 	}

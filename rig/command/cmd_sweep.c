@@ -1,9 +1,283 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* bridle sweep PLAN: stepped loads, up and down, to a published curve. */
 #include "command/command.h"
+#include "command/live.h"
+#include "command/ready_record.h"
+#include "command/sweep_setup.h"
+#include "reports/curve.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct options {
+	const char *forced;
+	bool resume;
+	struct live_options live;
+};
+
+struct sweeping {
+	struct live live;
+	struct session s;
+	const struct options *o;
+	struct seq_sweep sweep;
+	struct sweep_item item[SWEEP_ITEMS];
+	size_t n_items, done_before, allowed;
+	struct reading before, after;
+	struct sweep_config config;
+	int64_t resumes, ready_id, run_id;
+	const char *cause;
+	size_t points;
+};
+
+static void on_event(void *ctx, const struct seq_event *event)
+{
+	struct sweeping *w = ctx;
+	const struct seq_point *p = &event->point;
+
+	if (event->kind == SEQ_EVENT_NOTE)
+		progress_line(w->live.progress, "%s", event->text);
+	if (event->kind != SEQ_EVENT_POINT || (p->flags & POINT_TARE))
+		return;
+	bool torque = isfinite(p->setpoint_Nm);
+	progress_line(w->live.progress, "step %2d %s  set %6.2f %s  %8.3f N\u00b7m  %7.2f rpm  settled in %4.1f s%s", p->step + 1,
+		      p->flags & POINT_REPEAT ? "again  " : p->direction > 0 ? "rising " : p->direction < 0 ? "falling" : "       ",
+		      torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A  ", p->mean_torque_Nm, p->mean_speed_rpm,
+		      p->settle_s, p->flags & POINT_NOT_SETTLED ? "  NOT SETTLED" : "");
+	w->points++;
+}
+
+static enum rc refuse(struct sweeping *w, const char *cause, enum rc rc)
+{
+	w->cause = cause;
+	return rc;
+}
+
+/* Calibration, map and readiness; a forced sweep goes past the last one only. */
+static enum rc check_start(struct sweeping *w, struct err *err)
+{
+	struct session *s = &w->s;
+
+	w->allowed = s->plan.n;
+	if (s->calibration_id == 0)
+		return refuse(w, "not_calibrated", err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated; run bridle hang first"));
+	if (s->map_id == 0 && s->plan.load == LOAD_TORQUE)
+		return refuse(w, "not_mapped", err_set(err, RC_SAYS_NO, 0, "the brake is not mapped, so a torque cannot be set; run bridle map first"));
+	if (w->o->forced)
+		return RC_OK;
+	enum rc rc = ready_record_check(s, s->clock.wall(s->clock.ctx).ns, &w->allowed, &w->ready_id, err);
+	return rc == RC_SAYS_NO ? refuse(w, "not_ready", rc) : rc;
+}
+
+static enum rc prepare(struct sweeping *w, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	w->n_items = sweep_order(&w->s.plan, w->allowed, w->item);
+	w->config = sweep_config_of(&w->s, w->o->forced ? POINT_FORCED : 0);
+	if (w->config.drive == PLAN_SPEED && !(w->config.speed_rpm > 0))
+		rc = err_set(err, RC_ARG, 0, "plan %s: no [plan] speed, and the actuator has no [drive] speed; give one", w->s.plan_name);
+	if (rc == RC_OK && w->o->resume)
+		rc = sweep_resume(&w->s, w->item, w->n_items, &w->resumes, &w->done_before, err);
+	if (rc == RC_OK && !seq_sweep_begin(&w->sweep, &w->config, w->item, w->n_items))
+		rc = err_set(err, RC_ARG, 0, "plan %s: nothing is left to do", w->s.plan_name);
+	if (w->config.drive == PLAN_HAND)
+		w->live.limits.expect_direction = 0;
+	return rc;
+}
+
+static enum rc note(struct sweeping *w, const char *kind, const char *text, struct err *err)
+{
+	return logbook_event(w->s.logbook, w->s.run_id, w->s.clock.now(w->s.clock.ctx).ns, kind, text, err);
+}
+
+static enum rc run_sweep(struct sweeping *w, struct err *err)
+{
+	const struct sequence sequence = { seq_sweep_step, &w->sweep };
+
+	w->live.frac_to = 0.01;
+	enum rc rc = live_tare(&w->live, &w->before, err);
+	w->live.event = on_event;
+	w->live.ctx = w;
+	w->live.frac_from = 0.01;
+	w->live.frac_to = 0.99;
+	if (rc == RC_OK)
+		rc = live_run(&w->live, &sequence, err);
+	w->live.event = NULL;
+	w->live.frac_from = 0.99;
+	w->live.frac_to = 1;
+	double tare = w->s.tare_count;
+	if (rc == RC_OK)
+		rc = live_tare(&w->live, &w->after, err);
+	w->s.tare_count = tare;
+	return rc;
+}
+
+static enum rc work(struct sweeping *w, struct err *err)
+{
+	enum rc rc = check_start(w, err);
+
+	if (rc == RC_OK)
+		rc = prepare(w, err);
+	if (rc == RC_OK)
+		rc = live_begin(&w->live, "sweep", w->resumes, err);
+	if (rc != RC_OK)
+		return rc;
+	w->run_id = w->s.run_id;
+	if (w->o->forced)
+		rc = note(w, "forced", w->o->forced, err);
+	if (rc == RC_OK)
+		rc = run_sweep(w, err);
+	/* what was left out belongs to the curve as much as what was measured */
+	struct err note_err;
+	if (w->sweep.why_left_out[0] && note(w, "left_out", w->sweep.why_left_out, rc == RC_OK ? err : &note_err) != RC_OK && rc == RC_OK)
+		rc = RC_DB;
+	return rc;
+}
+
+/* --- the end --- */
+
+static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret, struct err *err)
+{
+	char path[PROFILE_PATH * 2];
+	struct logbook *lb = NULL;
+	enum rc rc = cli_path(cli, "logbook", path, sizeof path, err);
+
+	if (rc == RC_OK)
+		rc = logbook_open_read(path, &lb, err);
+	if (rc == RC_OK)
+		rc = curve_from_run(lb, run_id, ret, err);
+	logbook_close(lb);
+	return rc;
+}
+
+static void print_curve(const struct curve *curve)
+{
+	printf("\nstep  way       torque, N\u00b7m        speed, rpm       power, W  efficiency  limit\n");
+	for (size_t i = 0; i < curve->n; i++) {
+		const struct curve_point *p = &curve->points[i];
+		char torque[40], speed[40], efficiency[24];
+		quantity_format_bracket(torque, sizeof torque, p->torque_Nm.value, unc_u(p->torque_Nm), "");
+		quantity_format_bracket(speed, sizeof speed, p->speed_rpm.value, unc_u(p->speed_rpm), "");
+		if (p->efficiency_valid)
+			snprintf(efficiency, sizeof efficiency, "%.1f %%", 100 * p->efficiency.value);
+		else
+			snprintf(efficiency, sizeof efficiency, "-");
+		printf("%4d  %-8s  %-16s  %-14s  %9.1f  %10s  %s%s\n", p->step + 1,
+		       p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "", torque,
+		       speed, p->shaft_power_W.value, efficiency, limit_word(p->limit), p->settled ? "" : ", not settled");
+	}
+	if (curve->end_note[0])
+		printf("%s\n", curve->end_note);
+}
+
+static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err, const char *plan)
+{
+	if (curve)
+		print_curve(curve);
+	if (w->sweep.why_left_out[0])
+		printf("Left out: %s.\n", w->sweep.why_left_out);
+	if (rc == RC_OK) {
+		printf("Run %lld finished. Next: bridle report\n", (long long)w->run_id);
+		return;
+	}
+	fflush(stdout);
+	fprintf(stderr, "bridle: stopped: %s\n", err->what);
+	printf("Run %lld kept %zu points. To take it up again: bridle sweep %s --resume%s\n", (long long)w->run_id, w->points, plan,
+	       w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");
+}
+
+static int print_document(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err, const char *cause)
+{
+	json_t *doc = curve ? curve_to_json(curve) : json_pack("{s:[]}", "points");
+
+	if (!doc)
+		return 3;
+	json_object_set_new(doc, "run_id", json_integer(w->run_id));
+	json_object_set_new(doc, "resumes_run_id", w->resumes ? json_integer(w->resumes) : json_null());
+	json_object_set_new(doc, "forced", json_boolean(w->o->forced != NULL));
+	json_object_set_new(doc, "left_out", cli_text(w->sweep.why_left_out));
+	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : "stopped"));
+	if (rc != RC_OK) {
+		json_object_set_new(doc, "cause", cli_text(cause ? cause : "failed"));
+		json_object_set_new(doc, "message", cli_text(err->what));
+	}
+	return cli_print_json(doc);
+}
+
+static int tell(const struct cli *cli, struct sweeping *w, enum rc rc, struct err *err, const struct mistakes *m)
+{
+	const char *cause = w->cause ? w->cause : live_cause(&w->live);
+	struct curve *curve = NULL;
+	struct err curve_err = { 0 };
+	int status = err_exit_status(rc);
+
+	if (w->run_id == 0)
+		return cli_fail(cli, err, cause, m);
+	enum rc curve_rc = reduced(cli, w->run_id, &curve, &curve_err);
+	/* a sweep that was stopped before its first point has no curve, and that is no second failure */
+	if (curve_rc != RC_OK && rc == RC_OK)
+		return cli_fail(cli, &curve_err, NULL, NULL);
+	if (cli->json) {
+		int printed = print_document(w, curve, rc, err, cause);
+		status = printed ? printed : status;
+	} else {
+		print_summary(w, curve, rc, err, cli->args[0]);
+	}
+	curve_free(curve);
+	return status;
+}
+
+static int sweep_rig(const struct cli *cli, const struct options *o)
+{
+	const struct session_want want = { .bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true };
+	struct err err = { 0 };
+	struct mistakes m = { 0 };
+	struct sweeping *w = calloc(1, sizeof *w);
+
+	if (!w) {
+		err_set(&err, RC_NOMEM, 0, "out of memory");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	w->o = o;
+	enum rc rc = live_open(&w->live, cli, &w->s, &want, "sweep", &o->live, &m, &err);
+	if (rc == RC_OK) {
+		rc = work(w, &err);
+		rc = live_end(&w->live, rc, w->cause, &err);
+	}
+	int status = tell(cli, w, rc, &err, &m);
+	free(w);
+	return status;
+}
 
 int cmd_sweep(int argc, char **argv)
 {
-	(void)argc;
-	(void)argv;
-	return 3;
+	struct options o = { 0 };
+	const struct cli_option options[] = {
+		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
+		{ "forced", "REASON", "run past a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
+		LIVE_OPTION_CLEAR(o.live),
+	};
+	const struct cli_spec spec = {
+		.name = "sweep",
+		.usage = "sweep PLAN [options]",
+		.about = "Runs a plan: zero, load in steps up and down, settle, dwell, average, the first step once more, zero again. A key (space, "
+			 "q, Esc) or Ctrl-C is a controlled stop: the drive's torque off, the brake held until the shaft stands, then released. "
+			 "Everything measured stays in the logbook. Software is not the emergency stop.",
+		.examples = "  bridle sweep lock-sweep\n  bridle sweep lock-sweep --resume\n  bridle sweep lock-sweep --json > curve.json\n",
+		.options = options,
+		.n_options = sizeof options / sizeof options[0],
+		.min_args = 1,
+		.max_args = 1,
+	};
+	struct cli cli;
+	struct err err = { 0 };
+	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
+
+	if (rc == RC_OK && !cli.help_shown && o.forced && !*o.forced)
+		rc = err_set(&err, RC_ARG, 0, "--forced: expected the reason in a few words");
+	if (rc != RC_OK)
+		return cli_fail(&cli, &err, NULL, NULL);
+	return cli.help_shown ? 0 : sweep_rig(&cli, &o);
 }
