@@ -4,18 +4,17 @@
 Usage: embed.py OUT NAME=FILE ..."""
 import sys
 
-
-def literal(text):
-    for line in text.encode("utf-8").splitlines(keepends=True):
-        yield '"' + "".join(chr(b) if 32 <= b < 127 and b not in (34, 92, 63) else f"\\{b:03o}" for b in line) + '"'
-
-
-out = ["/* Made by embed.py from docs/examples. */", '#include "command/example.h"', "",
-       "const struct example_file example_files[] = {"]
-for pair in sys.argv[2:]:
+arrays, table = [], []
+for number, pair in enumerate(sys.argv[2:]):
     name, path = pair.split("=", 1)
-    with open(path, encoding="utf-8") as f:
-        out.append(f'\t{{ "{name}",\n\t\t' + "\n\t\t".join(literal(f.read())) + " },")
-out += ["};", "const size_t example_file_count = sizeof example_files / sizeof example_files[0];", ""]
+    with open(path, "rb") as f:
+        text = f.read()
+    text.decode("utf-8")
+    numbers = [str(b if b < 128 else b - 256) for b in text] + ["0"]  # char may be signed or not: both take these
+    lines = ["\t" + ", ".join(numbers[i:i + 20]) + "," for i in range(0, len(numbers), 20)]
+    arrays += [f"static const signed char text{number}[] = {{", *lines, "};"]
+    table.append(f'\t{{ "{name}", (const char *)text{number} }},')
 with open(sys.argv[1], "w", encoding="ascii") as f:
-    f.write("\n".join(out))
+    f.write("\n".join(["/* Made by embed.py from docs/examples. */", '#include "command/example.h"', "", *arrays, "",
+                       "const struct example_file example_files[] = {", *table, "};",
+                       "const size_t example_file_count = sizeof example_files / sizeof example_files[0];", ""]))
