@@ -1,0 +1,51 @@
+#!/usr/bin/env python3
+"""The supply story: a plan past the supply's rating is refused; forced through, its points come out supply-limited
+and the drive's drop-out is named: the actuator is not to blame."""
+import pathlib
+import sys
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
+import harness  # noqa: E402
+
+
+def small_supply(folder):
+    """The same bench with half the supply: 6 A instead of 12 A."""
+    path = folder / "rig.ini"
+    text = path.read_text()
+    assert "current_limit = 12 A" in text
+    path.write_text(text.replace("current_limit = 12 A", "current_limit = 6 A"))
+
+
+def prepared(bench):
+    bench.must("hang", "--hands")
+    bench.must("map", "--actuator", "paddle-winder")
+
+
+def a_plan_past_the_supply_is_refused_and_says_which_number_decides():
+    with harness.Bench(3, edit=small_supply) as bench:
+        prepared(bench)
+        result = bench.run("ready", "lock-sweep", "--hands", "--answers", "yes", "--json")
+        assert result.status == 1, result
+        answer = result.json
+        assert "supply" in answer["cause"] or "supply" in answer["message"], answer
+        assert "W" in answer["message"] or " A" in answer["message"], answer
+        result = bench.run("sweep", "lock-sweep", "--json")
+        assert result.status != 0, "a sweep that was not cleared ran"
+
+
+def forced_through_the_points_are_supply_limited_and_the_drop_out_is_named():
+    with harness.Bench(3, edit=small_supply) as bench:
+        prepared(bench)
+        bench.run("ready", "lock-sweep", "--hands", "--answers", "yes", "--json")
+        result = bench.run("sweep", "lock-sweep", "--forced", "the supply story", "--json")
+        answer = result.json
+        limits = [point["limit"] for point in answer["points"]]
+        assert "supply-limited" in limits, limits
+        assert result.status == 1 and answer["cause"] == "drive_dropout", (result.status, answer.get("cause"), limits)
+        assert "supply" in answer["message"], answer["message"]
+        shown = bench.run("log", "verify")
+        assert shown.status == 0, shown
+
+
+harness.main(a_plan_past_the_supply_is_refused_and_says_which_number_decides,
+             forced_through_the_points_are_supply_limited_and_the_drop_out_is_named)
