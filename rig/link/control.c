@@ -174,6 +174,7 @@ enum rc control_hand(struct control *control, struct err *err, const char *forma
 	n = vsnprintf(request, sizeof request, format, args);
 	va_end(args);
 	begin(control, &w);
+	tether_put_word(&w, "hand");
 	tether_put_words(&w, n < (int)sizeof request ? request : "");
 	rc = ask(control, &w, err);
 	if (rc != RC_OK || said_ok(control))
