@@ -218,6 +218,8 @@ static void read_sources(struct reader *r, const json_t *o, struct cellcal *cal)
 	}
 	cal->n_sources = json_array_size(sources);
 	json_array_foreach(sources, i, s) {
+		if (!json_is_object(s))
+			wrong(r, "sources", "a list of sources");
 		get_text(r, s, "name", cal->source[i].name, sizeof cal->source[i].name);
 		cal->source[i].dof = get_real(r, s, "dof");
 		cal->source[i].dist = (enum dist)get_word(r, s, "dist", dist_words, COUNT(dist_words));
