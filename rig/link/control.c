@@ -180,7 +180,7 @@ enum rc control_hand(struct control *control, struct err *err, const char *forma
 	if (rc != RC_OK || said_ok(control))
 		return rc;
 	reason(control, why, sizeof why);
-	return err_set(err, RC_SAYS_NO, 0, "the bench refuses \"%s\": %s", request, why);
+	return err_set(err, RC_SAYS_NO, 0, "the bench refuses \"hand %s\": %s", request, why);
 }
 
 static enum rc advance(struct control *c, int64_t to_us, struct err *err)

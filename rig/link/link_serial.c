@@ -86,10 +86,13 @@ static enum sp_return configure(struct sp_port *port, int baud)
 
 enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct err *err)
 {
-	struct serial *s = calloc(1, sizeof *s);
+	struct serial *s;
 	enum sp_return r;
 	enum rc rc;
 
+	if (baud <= 0) /* the library would leave the port's speed as it is */
+		return err_set(err, RC_ARG, 0, "link \"serial:%s\": a baud rate of %d, expected one such as 115200", rest, baud);
+	s = calloc(1, sizeof *s);
 	if (s == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
 	r = sp_get_port_by_name(rest, &s->port);

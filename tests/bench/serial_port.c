@@ -1,0 +1,172 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A serial link through the unchanged libserialport, over a pseudo-terminal (run with ptyshim preloaded): bytes, silence, hang-up. */
+#include "link/link.h"
+
+#include <fcntl.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+struct far {
+	int fd;
+	char address[80];
+	struct link *link;
+};
+
+static int set_up(void **state)
+{
+	struct far *f = calloc(1, sizeof *f);
+	struct err err = { 0 };
+
+	f->fd = posix_openpt(O_RDWR | O_NOCTTY);
+	assert_true(f->fd >= 0);
+	assert_int_equal(grantpt(f->fd), 0);
+	assert_int_equal(unlockpt(f->fd), 0);
+	snprintf(f->address, sizeof f->address, "serial:%s", ptsname(f->fd));
+	if (link_open(f->address, 115200, NULL, 1000, &f->link, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	*state = f;
+	return 0;
+}
+
+static int tear_down(void **state)
+{
+	struct far *f = *state;
+
+	link_close(f->link);
+	if (f->fd >= 0)
+		close(f->fd);
+	free(f);
+	return 0;
+}
+
+static void sets_speed_and_raw_bytes(void **state)
+{
+	struct far *f = *state;
+	struct termios t;
+	int slave = open(f->address + 7, O_RDWR | O_NOCTTY);
+
+	assert_true(slave >= 0);
+	assert_int_equal(tcgetattr(slave, &t), 0);
+	assert_int_equal(cfgetospeed(&t), B115200);
+	assert_int_equal(t.c_lflag & (ECHO | ICANON | ISIG), 0);
+	assert_int_equal(t.c_cflag & CSIZE, CS8);
+	assert_int_equal(t.c_cflag & (PARENB | CSTOPB | CRTSCTS), 0);
+	assert_int_equal(t.c_iflag & (IXON | IXOFF | ICRNL | INLCR | IGNCR), 0);
+	assert_int_equal(t.c_oflag & OPOST, 0);
+	close(slave);
+}
+
+static size_t take(struct far *f, char *buf, size_t want)
+{
+	size_t got = 0, n;
+	bool ready = true;
+
+	while (got < want && ready) {
+		assert_int_equal(link_wait(f->link, 2000, &ready, NULL), RC_OK);
+		assert_int_equal(link_read(f->link, buf + got, want - got, &n, NULL), RC_OK);
+		got += n;
+	}
+	return got;
+}
+
+static void carries_every_byte_both_ways(void **state)
+{
+	struct far *f = *state;
+	char all[256], back[256];
+	size_t got = 0;
+
+	for (int i = 0; i < 256; i++)
+		all[i] = (char)i;
+	assert_int_equal(write(f->fd, all, 256), 256);
+	assert_int_equal(take(f, back, 256), 256);
+	assert_memory_equal(back, all, 256);
+	assert_int_equal(link_write(f->link, all, 256, 1000, NULL), RC_OK);
+	while (got < 256) {
+		ssize_t n = read(f->fd, back + got, 256 - got);
+
+		assert_true(n > 0);
+		got += (size_t)n;
+	}
+	assert_memory_equal(back, all, 256);
+	assert_int_equal(link_bytes_read(f->link), 256);
+	assert_int_equal(link_bytes_written(f->link), 256);
+}
+
+static void silence_is_no_hang_up(void **state)
+{
+	struct far *f = *state;
+	char buf[16];
+	size_t n = 9;
+	bool ready = true;
+
+	for (int i = 0; i < 100; i++) {
+		assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK);
+		assert_int_equal(n, 0);
+	}
+	assert_int_equal(link_wait(f->link, 5, &ready, NULL), RC_OK);
+	assert_false(ready);
+	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 5, &n, NULL), RC_OK);
+	assert_int_equal(n, 0);
+}
+
+/* Reads of a hung-up terminal give nothing for ever, like silence: the difference must come from the link. */
+static void a_hang_up_is_told(void **state)
+{
+	struct far *f = *state;
+	struct err err = { 0 };
+	char buf[16];
+	size_t n;
+
+	close(f->fd);
+	f->fd = -1;
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, &err), RC_IO);
+	assert_non_null(strstr(err.what, "the other end"));
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_IO);
+	assert_int_equal(link_write(f->link, "x", 1, 100, NULL), RC_IO);
+}
+
+static void writing_against_a_full_line_ends_in_time(void **state)
+{
+	struct far *f = *state;
+	static char block[1 << 16];
+	struct err err = { 0 };
+
+	assert_int_equal(link_write(f->link, block, sizeof block, 30, &err), RC_TIMEOUT);
+	assert_non_null(strstr(err.what, "takes no more bytes"));
+}
+
+static void an_impossible_speed_is_refused(void **state)
+{
+	struct far *f = *state;
+	struct link *link = NULL;
+	struct err err = { 0 };
+
+	assert_int_equal(link_open(f->address, -1, NULL, 100, &link, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "a baud rate of -1, expected one such as 115200"));
+	assert_null(link);
+}
+
+#define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		TEST(sets_speed_and_raw_bytes),
+		TEST(carries_every_byte_both_ways),
+		TEST(silence_is_no_hang_up),
+		TEST(a_hang_up_is_told),
+		TEST(writing_against_a_full_line_ends_in_time),
+		TEST(an_impossible_speed_is_refused),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,396 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "link/link.h"
+
+#include <arpa/inet.h>
+#include <netinet/in.h>
+#include <pthread.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/un.h>
+#include <time.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+struct far {
+	char folder[40], path[80], address[120];
+	int listen_fd, fd;
+	struct link *link;
+};
+
+static int64_t now_ms(void)
+{
+	struct timespec t;
+
+	clock_gettime(CLOCK_MONOTONIC, &t);
+	return (int64_t)t.tv_sec * 1000 + t.tv_nsec / 1000000;
+}
+
+static void listen_unix(struct far *f)
+{
+	struct sockaddr_un to = { .sun_family = AF_UNIX };
+
+	snprintf(f->path, sizeof f->path, "%s/tether", f->folder);
+	strcpy(to.sun_path, f->path);
+	f->listen_fd = socket(AF_UNIX, SOCK_STREAM, 0);
+	assert_int_equal(bind(f->listen_fd, (struct sockaddr *)&to, sizeof to), 0);
+	snprintf(f->address, sizeof f->address, "unix:%s", f->path);
+}
+
+static void listen_tcp(struct far *f)
+{
+	struct sockaddr_in to = { .sin_family = AF_INET, .sin_addr.s_addr = htonl(INADDR_LOOPBACK) };
+	socklen_t len = sizeof to;
+
+	f->listen_fd = socket(AF_INET, SOCK_STREAM, 0);
+	assert_int_equal(bind(f->listen_fd, (struct sockaddr *)&to, sizeof to), 0);
+	assert_int_equal(getsockname(f->listen_fd, (struct sockaddr *)&to, &len), 0);
+	snprintf(f->address, sizeof f->address, "tcp:127.0.0.1:%d", ntohs(to.sin_port));
+}
+
+static struct far *new_far(void)
+{
+	struct far *f = calloc(1, sizeof *f);
+
+	strcpy(f->folder, "/tmp/bridle-link-XXXXXX");
+	assert_non_null(mkdtemp(f->folder));
+	f->fd = -1;
+	return f;
+}
+
+static void connect_far(struct far *f)
+{
+	struct err err = { 0 };
+
+	assert_int_equal(listen(f->listen_fd, 1), 0);
+	if (link_open(f->address, 0, NULL, 2000, &f->link, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	f->fd = accept(f->listen_fd, NULL, NULL);
+	assert_true(f->fd >= 0);
+}
+
+static int unix_up(void **state)
+{
+	struct far *f = new_far();
+
+	listen_unix(f);
+	connect_far(f);
+	*state = f;
+	return 0;
+}
+
+static int tcp_up(void **state)
+{
+	struct far *f = new_far();
+
+	listen_tcp(f);
+	connect_far(f);
+	*state = f;
+	return 0;
+}
+
+static int tear_down(void **state)
+{
+	struct far *f = *state;
+
+	link_close(f->link);
+	if (f->fd >= 0)
+		close(f->fd);
+	close(f->listen_fd);
+	unlink(f->path);
+	rmdir(f->folder);
+	free(f);
+	return 0;
+}
+
+static void say(const struct far *f, const char *text)
+{
+	assert_int_equal(send(f->fd, text, strlen(text), MSG_NOSIGNAL), (ssize_t)strlen(text));
+}
+
+/* On tcp bytes take their time, also on the own machine. */
+static size_t read_some(struct far *f, char *buf, size_t size)
+{
+	bool ready;
+	size_t n;
+
+	assert_int_equal(link_wait(f->link, 2000, &ready, NULL), RC_OK);
+	assert_true(ready);
+	assert_int_equal(link_read(f->link, buf, size, &n, NULL), RC_OK);
+	return n;
+}
+
+static void carries_and_counts_bytes(void **state)
+{
+	struct far *f = *state;
+	char buf[16];
+	bool ready = true;
+	size_t n = 99;
+
+	assert_string_equal(link_address(f->link), f->address);
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK);
+	assert_int_equal(n, 0); /* silence is no error */
+	assert_int_equal(link_wait(f->link, 1, &ready, NULL), RC_OK);
+	assert_false(ready);
+	say(f, "0123456789");
+	assert_int_equal(read_some(f, buf, 4), 4);
+	assert_memory_equal(buf, "0123", 4);
+	assert_int_equal(read_some(f, buf, sizeof buf), 6);
+	assert_memory_equal(buf, "456789", 6);
+	assert_int_equal(link_bytes_read(f->link), 10);
+	assert_int_equal(link_write(f->link, "abc", 3, 100, NULL), RC_OK);
+	assert_int_equal(link_write(f->link, "de", 2, 100, NULL), RC_OK);
+	assert_int_equal(link_bytes_written(f->link), 5);
+	assert_int_equal(recv(f->fd, buf, 5, MSG_WAITALL), 5);
+	assert_memory_equal(buf, "abcde", 5);
+}
+
+static void keeps_what_was_pulled(void **state)
+{
+	struct far *f = *state;
+	char buf[16];
+	struct err err = { 0 };
+	size_t n;
+
+	say(f, "0123456789");
+	assert_int_equal(link_pull(f->link, 10, 2000, NULL), RC_OK);
+	assert_int_equal(link_bytes_read(f->link), 0); /* kept, not handed out */
+	assert_int_equal(link_read(f->link, buf, 3, &n, NULL), RC_OK);
+	assert_int_equal(n, 3);
+	say(f, "abc");
+	assert_int_equal(link_pull(f->link, 13, 2000, NULL), RC_OK);
+	assert_int_equal(link_pull(f->link, 5, 0, NULL), RC_OK); /* long there */
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK);
+	assert_int_equal(n, 10);
+	assert_memory_equal(buf, "3456789abc", 10);
+	assert_int_equal(link_bytes_read(f->link), 13);
+	say(f, "xy");
+	assert_int_equal(link_pull(f->link, 16, 20, &err), RC_TIMEOUT);
+	assert_non_null(strstr(err.what, "15 of 16 bytes came within 20 ms"));
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK);
+	assert_memory_equal(buf, "xy", 2);
+}
+
+static void keeps_far_more_than_it_began_with(void **state)
+{
+	struct far *f = *state;
+	static char block[5000], back[100000];
+	size_t sent = 0, got = 0, n = 1;
+
+	for (int round = 0; round < 20; round++) {
+		for (size_t i = 0; i < sizeof block; i++)
+			block[i] = (char)((sent + i) % 251);
+		assert_int_equal(send(f->fd, block, sizeof block, 0), sizeof block);
+		sent += sizeof block;
+		assert_int_equal(link_pull(f->link, sent, 2000, NULL), RC_OK);
+		if (round == 3) { /* the rest is then no longer at the front */
+			assert_int_equal(link_read(f->link, back, 12345, &n, NULL), RC_OK);
+			got += n;
+		}
+	}
+	while (n > 0) {
+		assert_int_equal(link_read(f->link, back + got, 777, &n, NULL), RC_OK);
+		got += n;
+	}
+	assert_int_equal(got, sent);
+	for (size_t i = 0; i < got; i++)
+		if (back[i] != (char)(i % 251))
+			fail_msg("byte %zu", i);
+}
+
+static void tells_a_hang_up_from_silence(void **state)
+{
+	struct far *f = *state;
+	struct err err = { 0 };
+	char buf[16];
+	bool ready;
+	size_t n;
+
+	say(f, "last words");
+	close(f->fd);
+	f->fd = -1;
+	assert_int_equal(link_pull(f->link, 10, 2000, NULL), RC_OK);
+	assert_int_equal(link_pull(f->link, 11, 2000, NULL), RC_IO);
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK); /* what came before still counts */
+	assert_int_equal(n, 10);
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, &err), RC_IO);
+	assert_int_equal(n, 0);
+	assert_non_null(strstr(err.what, "the other end"));
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_IO); /* and it stays so */
+	assert_int_equal(link_wait(f->link, 1000, &ready, NULL), RC_IO);
+	assert_int_equal(link_write(f->link, "x", 1, 100, &err), RC_IO);
+}
+
+static void writing_to_one_that_does_not_read_ends_in_time(void **state)
+{
+	struct far *f = *state;
+	static char block[1 << 16];
+	int64_t begin_ms = now_ms();
+	enum rc rc = RC_OK;
+	struct err err = { 0 };
+
+	for (int i = 0; rc == RC_OK && i < 1000; i++)
+		rc = link_write(f->link, block, sizeof block, 30, &err);
+	assert_int_equal(rc, RC_TIMEOUT);
+	assert_non_null(strstr(err.what, "takes no more bytes"));
+	assert_in_range(now_ms() - begin_ms, 25, 5000);
+}
+
+static void reading_waits_as_long_as_told(void **state)
+{
+	struct far *f = *state;
+	int64_t begin_ms = now_ms();
+	char buf[16];
+	size_t n = 99;
+
+	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 30, &n, NULL), RC_OK);
+	assert_int_equal(n, 0);
+	assert_in_range(now_ms() - begin_ms, 25, 2000);
+	say(f, "x");
+	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 2000, &n, NULL), RC_OK);
+	assert_int_equal(n, 1);
+}
+
+static void refuses_bad_addresses(void **state)
+{
+	static const struct { const char *address; enum rc rc; const char *says; } rows[] = {
+		{ "", RC_ARG, "expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH" },
+		{ "/dev/ttyACM0", RC_ARG, "expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH" },
+		{ "udp:localhost:1", RC_ARG, "expected serial:" },
+		{ "tcp:", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "tcp:localhost", RC_ARG, "port from 1 to 65535" },
+		{ "tcp::7000", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "tcp:localhost:0", RC_ARG, "port from 1 to 65535" },
+		{ "tcp:localhost:65536", RC_ARG, "port from 1 to 65535" },
+		{ "tcp:localhost:-1", RC_ARG, "port from 1 to 65535" },
+		{ "tcp:localhost:7000x", RC_ARG, "port from 1 to 65535" },
+		{ "tcp:[::1:7000", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "unix:", RC_ARG, "expected unix:PATH" },
+		{ "serial:", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
+		{ "serial:ttyACM0", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
+		{ "serial:/dev/no-such-port", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
+		{ "unix:/no/such/folder/socket", RC_TIMEOUT, "cannot connect: No such file or directory" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct link *link = (struct link *)state;
+		struct err err = { 0 };
+
+		if (link_open(rows[i].address, 115200, NULL, 20, &link, &err) != rows[i].rc ||
+		    strstr(err.what, rows[i].says) == NULL)
+			fail_msg("\"%s\": %d %s", rows[i].address, (int)err.rc, err.what);
+		assert_ptr_equal(link, state); /* untouched */
+	}
+}
+
+static void a_refused_connection_ends_in_time(void **state)
+{
+	struct link *link = NULL;
+	struct far *f = new_far();
+	struct err err = { 0 };
+	int64_t begin_ms = now_ms();
+
+	listen_tcp(f); /* bound, but nobody listens */
+	assert_int_equal(link_open(f->address, 0, NULL, 50, &link, &err), RC_TIMEOUT);
+	assert_non_null(strstr(err.what, "Connection refused; is the node or bench running?"));
+	assert_in_range(now_ms() - begin_ms, 35, 3000);
+	*state = f;
+	tear_down(state);
+}
+
+static void *listen_a_little_later(void *arg)
+{
+	struct far *f = arg;
+	struct timespec t = { .tv_nsec = 30000000 }; /* not to wait for something: to be late on purpose */
+
+	nanosleep(&t, NULL);
+	listen(f->listen_fd, 1);
+	return NULL;
+}
+
+static void connects_to_one_that_is_still_starting(void **state)
+{
+	void (*const kinds[])(struct far *) = { listen_unix, listen_tcp };
+
+	for (int i = 0; i < 2; i++) {
+		struct far *f = new_far();
+		pthread_t thread;
+
+		kinds[i](f);
+		pthread_create(&thread, NULL, listen_a_little_later, f);
+		assert_int_equal(link_open(f->address, 0, NULL, 5000, &f->link, NULL), RC_OK);
+		pthread_join(thread, NULL);
+		*state = f;
+		tear_down(state);
+	}
+}
+
+/* A bench folder may lie deeper than the 107 bytes that a socket's address holds. */
+static void reaches_a_socket_in_a_deep_folder(void **state)
+{
+	struct far *f = new_far();
+	char deep[500], part[101], here[500];
+	struct err err = { 0 };
+
+	memset(part, 'd', 100);
+	part[100] = '\0';
+	snprintf(deep, sizeof deep, "%s/%s", f->folder, part);
+	assert_int_equal(mkdir(deep, 0700), 0);
+	assert_non_null(getcwd(here, sizeof here));
+	assert_int_equal(chdir(deep), 0);
+	listen_unix(f);
+	unlink(f->path);
+	close(f->listen_fd);
+	{
+		struct sockaddr_un to = { .sun_family = AF_UNIX, .sun_path = "tether" };
+
+		f->listen_fd = socket(AF_UNIX, SOCK_STREAM, 0);
+		assert_int_equal(bind(f->listen_fd, (struct sockaddr *)&to, sizeof to), 0);
+		assert_int_equal(listen(f->listen_fd, 1), 0);
+	}
+	assert_int_equal(chdir(here), 0);
+	if (link_open("unix:tether", 0, deep, 1000, &f->link, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	strcat(deep, "/tether");
+	unlink(deep);
+	deep[strlen(deep) - 7] = '\0';
+	rmdir(deep);
+	*state = f;
+	tear_down(state);
+}
+
+static void closing_nothing_is_fine(void **state)
+{
+	(void)state;
+	link_close(NULL);
+}
+
+#define BOTH(name) \
+	cmocka_unit_test_setup_teardown(name, unix_up, tear_down), cmocka_unit_test_setup_teardown(name, tcp_up, tear_down)
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		BOTH(carries_and_counts_bytes),
+		BOTH(keeps_what_was_pulled),
+		BOTH(keeps_far_more_than_it_began_with),
+		BOTH(tells_a_hang_up_from_silence),
+		BOTH(writing_to_one_that_does_not_read_ends_in_time),
+		BOTH(reading_waits_as_long_as_told),
+		cmocka_unit_test(refuses_bad_addresses),
+		cmocka_unit_test(a_refused_connection_ends_in_time),
+		cmocka_unit_test(connects_to_one_that_is_still_starting),
+		cmocka_unit_test(reaches_a_socket_in_a_deep_folder),
+		cmocka_unit_test(closing_nothing_is_fine),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
