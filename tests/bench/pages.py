@@ -1,0 +1,73 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Runs the sh blocks of a how-to page as they stand, in order, in one shell, in a fresh folder.
+Each block must succeed; what the page promises must be there afterwards. Usage: pages.py PAGE"""
+import os
+import pathlib
+import re
+import signal
+import subprocess
+import sys
+import tempfile
+
+import harness
+
+PROMISED = {
+    "how-to-calibrate": [("mybench/logbook", 10000)],
+    "how-to-sweep": [("mybench/logbook", 10000), ("mybench/plans/first.ini", 100)],
+    "how-to-publish": [("mybench/publish/report.html", 20000), ("mybench/publish/torque-speed.svg", 2000),
+                       ("mybench/publish/torque-speed.png", 2000), ("mybench/publish/logbook", 10000),
+                       ("mybench/drum/report.html", 5000)],
+}
+SAID = {  # words that the commands of a page must have printed
+    "how-to-calibrate": ["Kept as calibration 1", "Kept as map 2", "Fit: line"],
+    "how-to-sweep": ["refused with status", "stopped with status", "Ready for plan first"],
+    "how-to-publish": ["report.html", "rpm   "],
+}
+
+
+def blocks_of(text):
+    """The sh blocks with the line that each begins in."""
+    return [(text.count("\n", 0, m.start()) + 1, m[1]) for m in re.finditer(r"^```sh\n(.*?)^```$", text, re.M | re.S)]
+
+
+def run_page(page):
+    blocks = blocks_of(page.read_text(encoding="utf-8"))
+    assert len(blocks) > 3, "the page has hardly any sh blocks"
+    script = "set -euo pipefail\n" + "".join(
+        f"{block}printf '@@ %s ok\\n' {line}\n" for line, block in blocks)
+    folder = pathlib.Path(harness.BRIDLE).parent
+    with tempfile.TemporaryDirectory(prefix="bridle-page-") as home:
+        shell = subprocess.Popen(["bash", "-c", script], cwd=home, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                                 stderr=subprocess.STDOUT, text=True, start_new_session=True,
+                                 env={**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"})
+        try:
+            out, _ = shell.communicate(timeout=240)
+        except subprocess.TimeoutExpired:
+            os.killpg(shell.pid, signal.SIGKILL)
+            out, _ = shell.communicate()
+            out += "\n(timed out)"
+        finally:
+            try:
+                os.killpg(shell.pid, signal.SIGKILL)  # a virtual bench that a failed page left behind
+            except ProcessLookupError:
+                pass
+        done = {int(n) for n in re.findall(r"^@@ (\d+) ok$", out, re.M)}
+        for line, _ in blocks:
+            assert line in done, f"{page.name}:{line}: this block failed:\n{out[-3000:]}"
+        assert shell.returncode == 0, out[-3000:]
+        for name, size in PROMISED[page.stem]:
+            path = pathlib.Path(home) / name
+            assert path.is_file() and path.stat().st_size >= size, f"{name} is missing or small\n{out[-2000:]}"
+        for words in SAID[page.stem]:
+            assert words in out, f"\"{words}\" was not said:\n{out[-6000:]}"
+
+
+if __name__ == "__main__":
+    page = harness.ROOT / "docs" / f"{sys.argv[1]}.md"
+
+    def page_runs():
+        run_page(page)
+
+    page_runs.__name__ = f"{page.name} runs as it stands"
+    harness.main(page_runs)
