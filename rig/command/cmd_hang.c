@@ -12,6 +12,7 @@
 #include <string.h>
 
 #define PRELOAD_AVERAGE_S 1.0
+#define SWING 2.0            /* times the scatter of the empty arm is still still */
 #define AUTO_RESIDUAL_FROM 4 /* readings before residuals are shown */
 
 struct options {
@@ -30,6 +31,7 @@ struct hanging {
 	struct hang_loads loads;
 	struct hang_item item[HANG_ITEMS];
 	size_t n_items, hung; /* hung: load that is on the arm now */
+	double quiet_sd;      /* of the empty arm: what scatters more still swings */
 	struct cellcal_reading *reading;
 	size_t n;
 };
@@ -260,13 +262,18 @@ static enum rc take_reading(struct hanging *h, const struct hang_item *item, str
 	config.flags = item->load == 0 ? POINT_TARE : 0;
 	config.setpoint_Nm = h->loads.load[item->load].torque_Nm;
 	config.most_rpm = INFINITY;
-	if (preload)
+	config.still_sd = SWING * h->quiet_sd;
+	if (preload) {
 		config.average_s = PRELOAD_AVERAGE_S;
+		config.still_sd = INFINITY;
+	}
 	reading_begin(&r, &config);
 	enum rc rc = live_run(&h->live, &sequence, err);
 	if (rc != RC_OK || preload)
 		return rc;
 	struct stats_mean mean = stats_run_result(&r.raw);
+	if (item->load == 0 && !isfinite(h->quiet_sd))
+		h->quiet_sd = fmax(mean.sd, 1);
 	h->reading[h->n++] = (struct cellcal_reading){
 		.series = item->series, .position = item->position,
 		.direction = item->direction < 0 ? CELLCAL_DOWN : CELLCAL_UP, .load = h->loads.load[item->load],
@@ -370,6 +377,7 @@ static int hang_guided(const struct cli *cli, const struct options *o)
 		return cli_fail(cli, &err, NULL, NULL);
 	}
 	h->o = o;
+	h->quiet_sd = INFINITY;
 	enum rc rc = live_open(&h->live, cli, &h->s, &want, "hang", &o->live, &m, &err);
 	if (rc == RC_OK) {
 		rc = plan_series(h, &err);

@@ -230,7 +230,7 @@ void hang_result_print(const struct hang_result *r)
 	if (isfinite(cal->class_value))
 		printf("\nClass %g in the shape of the guides; what decided: %s\n", cal->class_value, cal->class_note);
 	else
-		printf("\nNo class: %s\n", cal->class_note);
+		printf("\nClass: %s\n", cal->class_note);
 	if (r->record_id)
 		printf("Kept as calibration %lld. Next: bridle map\n", (long long)r->record_id);
 	else if (r->dry_run)

@@ -20,7 +20,7 @@ uint64_t control_seed(const struct control *control);
 /* Lock-step needs the tether's byte counts: tell it which link that is (borrowed; NULL for none). */
 void control_set_tether(struct control *control, struct link *tether);
 
-/* "hand ..." as in docs/tether.md, e.g. control_hand(c, err, "hang %s", piece). RC_SAYS_NO with the bench's reason. */
+/* One of the hands of docs/tether.md without the word hand itself, e.g. control_hand(c, err, "hang %s", piece). RC_SAYS_NO with the bench's reason. */
 enum rc control_hand(struct control *control, struct err *err, const char *format, ...) PRINTF_LIKE(3, 4) MUST_CHECK;
 
 /* The bench clock. The control stays the caller's and must outlive the clock. After sleep_until every byte that

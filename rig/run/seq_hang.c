@@ -62,14 +62,12 @@ size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS
 
 void reading_begin(struct reading *r, const struct reading_config *config)
 {
-	const struct steady_limit limit = { .slope_per_s = config->still_count / config->window_s, .lenient = true };
-
 	memset(r, 0, sizeof *r);
 	r->config = *config;
 	r->live = NAN;
 	stats_run_begin(&r->raw);
 	stats_run_begin(&r->torque_Nm);
-	steady_begin(&r->steady, config->window_s, &limit, 1);
+	stats_run_begin(&r->block);
 	for (int i = 0; i < TEMP_COUNT; i++)
 		r->temp_degC[i] = NAN;
 }
@@ -111,6 +109,56 @@ static void take(struct reading *r, const struct snapshot *snap)
 		stats_run_add(&r->torque_Nm, snap->torque_Nm);
 }
 
+/* A window is full: is it like the one before, and quiet in itself? */
+static bool block_is_still(struct reading *r)
+{
+	struct stats_mean now = stats_run_result(&r->block), before = r->before;
+	bool alike = false;
+
+	if (before.n > 0) {
+		double noise = 3 * hypot(now.u_mean_naive, before.u_mean_naive);
+		alike = fabs(now.mean - before.mean) <= fmax(r->config.still_count, noise);
+	}
+	r->before = now;
+	stats_run_begin(&r->block);
+	return alike && !(now.sd > r->config.still_sd);
+}
+
+/* Where the reading stands while it settles. */
+static void settle(struct reading *r, const struct snapshot *snap, bool fresh)
+{
+	bool at_rest = isinf(r->config.most_rpm) || fabs(snap->speed_rpm) <= r->config.most_rpm;
+
+	if (fresh)
+		stats_run_add(&r->block, (double)snap->cell_count);
+	if (mono_diff_s(snap->now, r->block_begin) >= r->config.window_s && r->block.n >= 4) {
+		r->block_begin = snap->now;
+		if (block_is_still(r) && at_rest) {
+			start_average(r, snap, true);
+			return;
+		}
+	}
+	if (!(mono_diff_s(snap->now, r->begin) < r->config.timeout_s))
+		start_average(r, snap, false);
+}
+
+static void average(struct reading *r, const struct snapshot *snap, bool fresh, struct seq_out *ret)
+{
+	double done_s = mono_diff_s(snap->now, r->average_begin);
+
+	if (fresh)
+		take(r, snap);
+	ret->remaining_s = r->config.average_s - done_s;
+	ret->progress_frac = done_s / r->config.average_s;
+	/* The clock alone does not end it: a converter that stands still gives no mean. */
+	if (!(done_s < r->config.average_s) && r->raw.n >= 4) {
+		finish(r, snap, ret);
+	} else if (done_s > r->config.average_s + r->config.timeout_s) {
+		ret->stop = true;
+		snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings");
+	}
+}
+
 void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct reading *r = state;
@@ -122,35 +170,14 @@ void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 		if (snap->sample_total == 0)
 			return;
 		r->started = true;
-		r->begin = snap->now;
+		r->begin = r->block_begin = snap->now;
 		r->last_conversion = snap->cell_conversions;
 		return;
 	}
-	double elapsed_s = mono_diff_s(snap->now, r->begin);
 	r->live = snap->indication;
-	if (fresh) {
-		double value = (double)snap->cell_count;
-		steady_add(&r->steady, elapsed_s, &value);
-		r->last_conversion = snap->cell_conversions;
-	}
-	if (r->averaging) {
-		double done_s = mono_diff_s(snap->now, r->average_begin);
-		if (fresh)
-			take(r, snap);
-		ret->remaining_s = r->config.average_s - done_s;
-		ret->progress_frac = done_s / r->config.average_s;
-		/* The clock alone does not end it: a converter that stands still gives no mean. */
-		if (!(done_s < r->config.average_s) && r->raw.n >= 4)
-			finish(r, snap, ret);
-		else if (done_s > r->config.average_s + r->config.timeout_s) {
-			ret->stop = true;
-			snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings");
-		}
-		return;
-	}
-	bool at_rest = isinf(r->config.most_rpm) || fabs(snap->speed_rpm) <= r->config.most_rpm;
-	if (steady_is(&r->steady) && at_rest)
-		start_average(r, snap, true);
-	else if (!(elapsed_s < r->config.timeout_s))
-		start_average(r, snap, false);
+	r->last_conversion = snap->cell_conversions;
+	if (r->averaging)
+		average(r, snap, fresh, ret);
+	else
+		settle(r, snap, fresh);
 }

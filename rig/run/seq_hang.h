@@ -10,8 +10,8 @@
 #ifndef BRIDLE_RUN_SEQ_HANG_H
 #define BRIDLE_RUN_SEQ_HANG_H
 
+#include "calib/stats.h"
 #include "run/sequence.h"
-#include "run/steady.h"
 
 #define HANG_PRELOADS 3
 #define HANG_SERIES 12
@@ -34,9 +34,9 @@ size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS
 /* One reading. Fill config, call reading_begin, then step it in the loop. */
 struct reading_config {
 	double window_s, timeout_s, average_s;
-	/* Still: over a window the indication drifts by less than this (counts), or by no more than can be told from
-	 * the noise. */
-	double still_count;
+	/* Still: the means of two windows in a row differ by no more than still_count or than their noise can tell, and the
+	 * scatter within the last one is no more than still_sd (a weight that swings scatters; INFINITY = not known yet). */
+	double still_count, still_sd;
 	bool set_tare;        /* the mean becomes the tare of what follows */
 	double most_rpm;      /* the shaft must turn no faster than this; INFINITY = not looked at */
 	double sign;          /* of the cell: indication = sign * count - tare; for set_tare */
@@ -47,7 +47,9 @@ struct reading_config {
 };
 struct reading {
 	struct reading_config config;
-	struct steady steady;
+	struct stats_run block;  /* of the window that is filling */
+	struct stats_mean before; /* of the window before; n 0 = none */
+	struct mono block_begin;
 	bool started, averaging, still;
 	struct mono begin, average_begin;
 	uint32_t last_conversion;
