@@ -12,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define SPARE 0.9             /* share of a limit that a map may use */
+#define SPARE 0.9             /* share of a heat limit that a map may use; torque has the sequence's own margin */
 #define STEADY_FRAC_PER_S 0.004
 #define CURRENTS 9
 #define FASTEST_START_S 3.0   /* from rest to the highest speed */
@@ -28,7 +28,7 @@ struct mapping {
 	struct session s;
 	struct seq_map map;
 	struct map_config config;
-	struct reading before, after; /* zero readings */
+	struct live_zero before, after;
 };
 
 /* --- what to map --- */
@@ -111,7 +111,7 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 		.max_A = rig->brake_max_A, .window_s = 2, .timeout_s = 12, .dwell_s = 3,
 		.torque_slope_Nm_per_s = STEADY_FRAC_PER_S * rig->brake_rated_Nm,
 		.slew_A_per_s = rig->brake_max_A, .lag_low_A = 0.2 * rig->brake_max_A, .lag_high_A = 0.5 * rig->brake_max_A,
-		.lag_s = 2, .most_Nm = SPARE * m->live.limits.torque_Nm,
+		.lag_s = 2, .most_Nm = m->live.limits.torque_Nm,
 		.most_slip_W = fmin(SPARE * (rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W),
 				    o->by_hand ? INFINITY : supply_slip_W(&m->s)),
 		.energy_J = rig->slip_energy_J > 0 ? SPARE * rig->slip_energy_J : INFINITY,
@@ -165,23 +165,21 @@ static enum rc run_map(struct mapping *m, struct err *err)
 {
 	const struct sequence sequence = { seq_map_step, &m->map };
 
-	m->live.frac_to = 0.02;
-	enum rc rc = live_tare(&m->live, &m->before, err);
+	double zero_rpm = m->config.by_hand ? 0 : m->config.speed_rpm[0];
+
+	m->live.frac_to = 0.08;
+	enum rc rc = live_zero(&m->live, zero_rpm, true, &m->before, err);
 
 	m->live.event = on_event;
 	m->live.ctx = m;
-	m->live.frac_from = 0.02;
-	m->live.frac_to = 0.98;
+	m->live.frac_from = 0.08;
+	m->live.frac_to = 0.94;
 	if (rc == RC_OK)
 		rc = live_run(&m->live, &sequence, err);
 	m->live.event = NULL;
-	m->live.frac_from = 0.98;
+	m->live.frac_from = 0.94;
 	m->live.frac_to = 1;
-	double tare = m->s.tare_count;
-	if (rc == RC_OK)
-		rc = live_tare(&m->live, &m->after, err);
-	m->s.tare_count = tare;
-	return rc;
+	return rc == RC_OK ? live_zero(&m->live, zero_rpm, false, &m->after, err) : rc;
 }
 
 static enum rc store(struct mapping *m, struct map_result *r, struct err *err)

@@ -11,6 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define ZERO_SPEED_FRAC 0.3 /* of the plan's speed, for the zero */
+
 struct options {
 	const char *forced;
 	bool resume;
@@ -24,7 +26,7 @@ struct sweeping {
 	struct seq_sweep sweep;
 	struct sweep_item item[SWEEP_ITEMS];
 	size_t n_items, done_before, allowed;
-	struct reading before, after;
+	struct live_zero before, after;
 	struct sweep_config config;
 	int64_t resumes, ready_id, run_id;
 	const char *cause;
@@ -96,22 +98,20 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 {
 	const struct sequence sequence = { seq_sweep_step, &w->sweep };
 
-	w->live.frac_to = 0.01;
-	enum rc rc = live_tare(&w->live, &w->before, err);
+	double zero_rpm = w->config.drive == PLAN_HAND ? 0 : ZERO_SPEED_FRAC * w->config.speed_rpm;
+
+	w->live.frac_to = 0.08;
+	enum rc rc = live_zero(&w->live, zero_rpm, true, &w->before, err);
 	w->live.event = on_event;
 	w->live.ctx = w;
-	w->live.frac_from = 0.01;
-	w->live.frac_to = 0.99;
+	w->live.frac_from = 0.08;
+	w->live.frac_to = 0.93;
 	if (rc == RC_OK)
 		rc = live_run(&w->live, &sequence, err);
 	w->live.event = NULL;
-	w->live.frac_from = 0.99;
+	w->live.frac_from = 0.93;
 	w->live.frac_to = 1;
-	double tare = w->s.tare_count;
-	if (rc == RC_OK)
-		rc = live_tare(&w->live, &w->after, err);
-	w->s.tare_count = tare;
-	return rc;
+	return rc == RC_OK ? live_zero(&w->live, zero_rpm, false, &w->after, err) : rc;
 }
 
 static enum rc work(struct sweeping *w, struct err *err)

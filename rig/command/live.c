@@ -129,15 +129,57 @@ struct reading_config live_reading_config(const struct live *live)
 	return config;
 }
 
-enum rc live_tare(struct live *live, struct reading *ret, struct err *err)
+static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
 {
 	struct reading_config config = live_reading_config(live);
-	const struct sequence sequence = { reading_step, ret };
+	struct reading reading;
+	const struct sequence sequence = { reading_step, &reading };
 
-	config.set_tare = true;
+	config.set_tare = set;
+	config.silent = silent;
 	config.flags = POINT_TARE;
-	reading_begin(ret, &config);
-	return live_run(live, &sequence, err);
+	reading_begin(&reading, &config);
+	enum rc rc = live_run(live, &sequence, err);
+	struct stats_mean mean = stats_run_result(&reading.raw);
+	*ret = (struct live_zero){ .count = mean.mean, .u_count = mean.u_mean, .drag_count = NAN,
+		.ambient_degC = reading.temp_degC[TEMP_AMBIENT] };
+	return rc;
+}
+
+static enum rc zero_both_ways(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
+{
+	const struct zero_config config = { .speed_rpm = speed_rpm, .slew_rpm_per_s = speed_rpm, .settle_turns = 1,
+		.average_turns = 2, .least_s = 2, .sign = live->s->rig.cell_sign, .set_tare = set };
+	struct seq_zero zero;
+	const struct sequence sequence = { seq_zero_step, &zero };
+	int direction = live->limits.expect_direction;
+
+	seq_zero_begin(&zero, &config);
+	live->limits.expect_direction = 0;
+	enum rc rc = live_run(live, &sequence, err);
+	live->limits.expect_direction = direction;
+	*ret = (struct live_zero){ .both_ways = true, .count = zero.zero_count, .u_count = zero.u_zero_count,
+		.drag_count = zero.drag_count, .ambient_degC = zero.ambient_degC };
+	return rc;
+}
+
+enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
+{
+	const struct node_caps *caps = node_caps(live->s->node);
+	bool both = speed_rpm > 0 && live->s->has_actuator && caps->drive_speed && caps->pick && caps->pick_quad;
+	bool tared = isfinite(live->s->tare_count);
+	double from = live->frac_from, to = live->frac_to;
+	enum rc rc = RC_OK;
+
+	/* The guard wants a torque before anything turns: a provisional zero for the first time. */
+	live->frac_to = both ? from + 0.2 * (to - from) : to;
+	if (!both || !tared)
+		rc = zero_at_rest(live, set || both, both, ret, err);
+	live->frac_from = live->frac_to;
+	live->frac_to = to;
+	if (rc == RC_OK && both)
+		rc = zero_both_ways(live, speed_rpm, set, ret, err);
+	return rc;
 }
 
 void live_limits_for_weights(struct live *live)

@@ -7,6 +7,7 @@
 #include "command/cli.h"
 #include "run/loop.h"
 #include "run/seq_hang.h"
+#include "run/seq_zero.h"
 
 struct live {
 	const struct cli *cli;
@@ -45,8 +46,17 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
 struct reading_config live_reading_config(const struct live *live);
-/* Zero reading with the shaft at rest and the brake off: becomes the tare. */
-enum rc live_tare(struct live *live, struct reading *ret, struct err *err) MUST_CHECK;
+/* The zero of the cell as it was found. */
+struct live_zero {
+	bool both_ways;            /* turned slowly both ways; else at rest */
+	double count, u_count;     /* signed count */
+	double drag_count;         /* NaN at rest */
+	double ambient_degC;
+};
+/* Zero with the brake off; it becomes the tare when set. With an actuator that knows the speed mode and a pick-up that
+ * tells the direction the shaft is turned both ways at about speed_rpm; else, or with speed_rpm 0, it is read at rest, where friction may have
+ * locked torque into a coupled shaft. */
+enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err) MUST_CHECK;
 
 /* Limits while weights hang: nothing is energised, the shaft stands, and a stop that is kept pulled is a good habit. */
 void live_limits_for_weights(struct live *live);

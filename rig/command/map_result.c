@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/map_result.h"
 
-#include "command/live.h"
-
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -64,20 +62,21 @@ static void add_scale(struct brakemap *map, double u_scale_frac)
 	map->u_slip_slope_Nm_per_rpm = hypot(map->u_slip_slope_Nm_per_rpm, map->slip_slope_Nm_per_rpm * u_scale_frac);
 }
 
-enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, const struct reading *before,
-			const struct reading *after, struct map_result *ret, struct err *err)
+enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, const struct live_zero *before,
+			const struct live_zero *after, struct map_result *ret, struct err *err)
 {
 	struct brakemap_reading *list = calloc(seq->n_readings ? seq->n_readings : 1, sizeof *list);
 
 	if (!list)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	double counts = stats_run_result(&after->raw).mean - stats_run_result(&before->raw).mean;
-	ret->drift_Nm = counts * cellcal_slope_Nm(cal, 0);
+	ret->drift_Nm = (after->count - before->count) * cellcal_slope_Nm(cal, 0);
+	ret->u_zero_Nm = fabs(before->u_count * cellcal_slope_Nm(cal, 0));
 	for (size_t i = 0; i < seq->n_readings; i++) {
 		const struct map_reading *r = &seq->reading[i];
 		double u_noise = isfinite(r->u_torque_Nm) ? r->u_torque_Nm : 0;
 		/* the zero was somewhere between its two readings: a rectangle of half the drift */
-		double u = hypot(hypot(u_noise, u_calibration_Nm(cal, r->torque_Nm)), ret->drift_Nm / 2 / sqrt(3));
+		double u_zero = hypot(ret->u_zero_Nm, ret->drift_Nm / 2 / sqrt(3));
+		double u = hypot(hypot(u_noise, u_calibration_Nm(cal, r->torque_Nm)), u_zero);
 		ret->u_torque_Nm[i] = u;
 		list[i] = (struct brakemap_reading){ .current_A = r->current_A, .torque_Nm = r->torque_Nm, .u_torque_Nm = u,
 			.slip_rpm = r->slip_rpm, .branch = r->branch };

@@ -19,7 +19,7 @@ static const struct {
 	[FORECAST_CALIBRATED] = { "torque against the calibration", "calibrated_torque", "N\u00b7m",
 		"calibrate with heavier weights, or the points beyond are extrapolated", false },
 	[FORECAST_SPEED] = { "speed", "speed", "rpm", "plan a lower speed", true },
-	[FORECAST_BRAKE_TORQUE] = { "brake torque", "brake_torque", "N\u00b7m", "the brake was not seen to give more", true },
+	[FORECAST_BRAKE_TORQUE] = { "brake torque", "brake_torque", "N\u00b7m", "the brake does not give more", true },
 	[FORECAST_BRAKE_CURRENT] = { "brake current", "brake_current", "A", "stay below the coil's largest current", true },
 	[FORECAST_SLIP_POWER] = { "brake slip power", "slip_power", "W", "plan a lower speed or less torque", true },
 	[FORECAST_SLIP_ENERGY] = { "brake heat above its continuous rating", "slip_energy", "J",
@@ -58,6 +58,26 @@ static double known(double limit)
 	return limit > 0 ? limit : NAN;
 }
 
+/* The torque of the largest current. A map that was cut short below it by another limit is carried on along its slope,
+ * with a tenth taken off: that is a forecast, no measurement. */
+static double brake_most_Nm(const struct forecast_input *in)
+{
+	const struct brakemap *m = in->map;
+
+	if (!m)
+		return in->rig->brake_rated_Nm;
+	return m->max_Nm + 0.9 * m->slope_Nm_per_A * fmax(0, in->rig->brake_max_A - m->max_A);
+}
+
+static double brake_current_A(const struct forecast_input *in, double torque_Nm)
+{
+	double current_A = brakemap_current(in->map, BRAKEMAP_RISING, torque_Nm);
+
+	if (torque_Nm > in->map->max_Nm && in->map->slope_Nm_per_A > 0)
+		current_A = in->map->max_A + (torque_Nm - in->map->max_Nm) / (0.9 * in->map->slope_Nm_per_A);
+	return current_A;
+}
+
 /* Torque and brake current of a step, whichever of them the plan gives. */
 static void torque_and_current(const struct forecast_input *in, double set, struct forecast_step *ret)
 {
@@ -65,7 +85,7 @@ static void torque_and_current(const struct forecast_input *in, double set, stru
 
 	if (in->plan->load == LOAD_TORQUE) {
 		ret->torque_Nm = set;
-		ret->brake_A = in->map ? brakemap_current(in->map, BRAKEMAP_RISING, set) : set / per_A;
+		ret->brake_A = in->map ? brake_current_A(in, set) : set / per_A;
 	} else {
 		ret->brake_A = set;
 		ret->torque_Nm = in->map ? brakemap_torque(in->map, BRAKEMAP_RISING, set) : set * per_A;
@@ -106,8 +126,8 @@ static void mechanical(const struct forecast_input *in, struct forecast_step *re
 	const struct rig_profile *r = in->rig;
 	double torque = ret->torque_Nm;
 
-	/* A plan by brake current may go to the end of the map; one by torque must be inside it. */
-	double brake_most = in->map ? in->map->max_Nm : r->brake_rated_Nm;
+	/* A plan by brake current is judged by its current alone. */
+	double brake_most = brake_most_Nm(in);
 
 	ret->check[FORECAST_TORQUE] = (struct forecast_value){ torque,
 		known(smaller(r->limit_torque_Nm, in->actuator->limit_torque_Nm)) };

@@ -85,7 +85,7 @@ static void finish(struct reading *r, const struct snapshot *snap, struct seq_ou
 	struct seq_point *p = &ret->event.point;
 
 	ret->done = true;
-	ret->event.kind = SEQ_EVENT_POINT;
+	ret->event.kind = r->config.silent ? SEQ_EVENT_NONE : SEQ_EVENT_POINT;
 	*p = (struct seq_point){
 		.step = r->config.step,
 		.direction = r->config.direction,

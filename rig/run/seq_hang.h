@@ -38,6 +38,7 @@ struct reading_config {
 	 * scatter within the last one is no more than still_sd (a weight that swings scatters; INFINITY = not known yet). */
 	double still_count, still_sd;
 	bool set_tare;        /* the mean becomes the tare of what follows */
+	bool silent;          /* no point for the logbook: a provisional reading */
 	double most_rpm;      /* the shaft must turn no faster than this; INFINITY = not looked at */
 	double sign;          /* of the cell: indication = sign * count - tare; for set_tare */
 	/* what the point's row says */

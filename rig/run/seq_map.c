@@ -14,7 +14,8 @@
 #define COLLAPSE_FRAC 0.5      /* below this share of the wanted speed the actuator has lost it */
 #define STANDSTILL_RPM 1.0
 #define RAMP_TURNS 2.0         /* current goes down over at least this many turns */
-#define FORESIGHT_MARGIN 0.97
+#define FORESIGHT_MARGIN 0.96
+#define WORTH_FRAC 0.3         /* of a step between currents that a cut current must still be worth */
 #define HAND_WAIT_S 120.0
 
 bool seq_map_begin(struct seq_map *m, const struct map_config *config)
@@ -82,7 +83,10 @@ static void give_up(struct seq_out *ret, const char *why)
 
 static double set_current(const struct seq_map *m)
 {
-	return m->current == SIZE_MAX ? 0 : m->config.current_A[m->current];
+	if (m->current == SIZE_MAX)
+		return 0;
+	bool is_cut = m->cut[m->speed] && m->cut_A[m->speed] < m->config.current_A[m->current];
+	return is_cut ? m->cut_A[m->speed] : m->config.current_A[m->current];
 }
 
 /* One event a tick: a finished point goes first. */
@@ -96,26 +100,47 @@ static void announce(struct seq_map *m, struct seq_out *ret)
 		.setpoint_Nm = NAN, .setpoint_A = set_current(m), .setpoint_rpm = wanted_rpm(m) };
 }
 
+struct foresight { double most_torque_Nm; const char *by; };
+
+/* The largest torque that is within all limits at this speed, and which limit that is. */
+static struct foresight most_torque(const struct seq_map *m)
+{
+	double w = rad_per_s_from_rpm(wanted_rpm(m)), time_s = m->config.window_s * 1.5 + m->config.dwell_s;
+	double by_torque = m->config.most_Nm, by_slip = m->config.most_slip_W / w;
+	double by_heat = (m->config.continuous_W + fmax(0, m->config.energy_J - m->energy_J) / time_s) / w;
+	struct foresight f = { by_torque, "torque" };
+
+	if (by_slip < f.most_torque_Nm)
+		f = (struct foresight){ by_slip, "slip power" };
+	if (by_heat < f.most_torque_Nm)
+		f = (struct foresight){ by_heat, "brake heat" };
+	f.most_torque_Nm *= FORESIGHT_MARGIN;
+	return f;
+}
+
 /* Would this current at this speed pass a limit? Torque is foreseen in proportion from the last rising mean, or from nothing
- * when there is none (the first, lowest current). */
+ * when there is none (the first, lowest current). A current that would is cut to what the limit allows, once, when that
+ * is worth a reading of its own. */
 static bool foreseen_too_much(struct seq_map *m, size_t current)
 {
+	struct foresight f = most_torque(m);
+	double wanted_A = m->config.current_A[current];
+
 	if (!(m->last_A > 0))
 		return false;
-	double torque = m->last_torque_Nm * m->config.current_A[current] / m->last_A;
-	double heat = shaft_power_W(torque, wanted_rpm(m));
-	double time_s = m->config.window_s * 1.5 + m->config.dwell_s;
-	double energy = m->energy_J + (heat - m->config.continuous_W) * time_s;
-	const char *what = !(torque <= FORESIGHT_MARGIN * m->config.most_Nm) ? "torque" :
-		!(heat <= FORESIGHT_MARGIN * m->config.most_slip_W) ? "slip power" :
-		heat > m->config.continuous_W && !(energy <= FORESIGHT_MARGIN * m->config.energy_J) ? "heat" : NULL;
-	if (!what)
+	double torque = m->last_torque_Nm * wanted_A / m->last_A;
+	if (torque <= f.most_torque_Nm)
 		return false;
-	m->n_left_out += m->config.n_currents - current;
-	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: foreseen %s of %.3g %s is beyond the limit",
-		 wanted_rpm(m), m->config.current_A[current], what,
-		 *what == 't' ? torque : *what == 's' ? heat : energy, *what == 't' ? "N\u00b7m" : *what == 's' ? "W" : "J");
-	return true;
+	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm above %.4g N\u00b7m: %s is at its limit", wanted_rpm(m),
+		 f.most_torque_Nm, f.by);
+	double cut_A = m->last_A * f.most_torque_Nm / m->last_torque_Nm, before_A = m->config.current_A[current - 1];
+	m->n_left_out += 2 * (m->config.n_currents - current);
+	if (m->cut[m->speed] || !(cut_A - before_A > WORTH_FRAC * (wanted_A - before_A)))
+		return true;
+	m->cut[m->speed] = true;
+	m->cut_A[m->speed] = cut_A;
+	m->n_left_out -= 2;
+	return false;
 }
 
 static void watch_heat(struct seq_map *m, const struct snapshot *snap, double dt_s)
@@ -293,7 +318,7 @@ static void next_speed_or_lag(struct seq_map *m, const struct snapshot *snap)
 static void after_reading(struct seq_map *m, const struct snapshot *snap)
 {
 	if (!m->falling) {
-		if (m->current + 1 < m->config.n_currents && !foreseen_too_much(m, m->current + 1)) {
+		if (m->current + 1 < m->config.n_currents && !m->cut[m->speed] && !foreseen_too_much(m, m->current + 1)) {
 			m->current++;
 			begin_take(m, snap->now);
 		} else {
@@ -311,7 +336,7 @@ static void after_reading(struct seq_map *m, const struct snapshot *snap)
 /* The actuator lost its speed: this current is too much for it, the ones below are what the map gets. */
 static void back_off(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
-	m->n_left_out += m->config.n_currents - m->current;
+	m->n_left_out += 2 * (m->config.n_currents - m->current) - 1;
 	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: the actuator does not hold the speed",
 		 wanted_rpm(m), set_current(m));
 	m->top = m->current;

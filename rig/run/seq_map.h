@@ -4,7 +4,7 @@
  * Order: contactor, shaft to the first speed; drag at every speed before any current is given; run-in of a powder brake
  * (current cycled while turning slowly); per speed the rising currents, then the falling ones down to zero (remanence); steps
  * up for the lag; current ramped to zero while the shaft turns, drive off, standstill. A current whose heat or torque would
- * pass a limit, as foreseen from what was measured so far, is left out and said so. In hand mode a person turns the
+ * pass a limit, as foreseen from what was measured so far, is cut to it or left out, and said so. In hand mode a person turns the
  * shaft: the sequence waits for the speed, and never asks for the contactor.
  *
  * The zero reading before and after is another sequence (seq_hang.h, struct reading).
@@ -65,6 +65,8 @@ struct seq_map {
 	size_t speed, current;      /* where we are */
 	bool falling;
 	size_t top;                 /* number of currents within the limits at this speed */
+	bool cut[MAP_SPEEDS];       /* the highest current at that speed is cut to what a limit allows */
+	double cut_A[MAP_SPEEDS];
 	double brake_A, speed_set_rpm; /* what goes out */
 	int cycle;
 	bool cycle_up;
