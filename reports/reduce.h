@@ -31,7 +31,7 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable;
+	uint32_t drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable;
 	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
 	struct zero *zeros;  /* one a tare window, in order of time */
 	size_t n_zeros;
@@ -39,12 +39,15 @@ struct reduction {
 struct zero {
 	int64_t run_id;
 	double at_s, count, u_count, dof, ambient_degC;
+	double u_unlike;     /* counts: the drag may differ between the two directions of a zero read both ways */
+	bool half;           /* the forward half of such a zero, still without the other: not a zero yet */
 	uint32_t noise;      /* source of this zero reading */
 	uint32_t drift;      /* source of the stretch from this zero to the next of the same run */
 };
 
 void reduction_register(struct reduction *r); /* sources into the context; profiles and cal are set */
-/* Signed count of zero, registered. */
+/* Signed count of zero, registered. A reading with direction +1 and the next one with -1 are one zero, turned both ways
+ * (run/seq_zero.h); a half that stays alone counts for nothing. */
 void reduction_add_zero(struct reduction *r, const struct reading *reading, struct zero *room);
 
 /* The point's numbers, limit and notes. RC_ARG no zero reading in the point's run; RC_RANGE cell calibration. */

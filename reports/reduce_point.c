@@ -2,6 +2,7 @@
 #include "reports/reduce.h"
 
 #include "calib/units.h"
+#include "run/seq_zero.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -16,6 +17,7 @@ void reduction_register(struct reduction *r)
 	struct unc_ctx *ctx = r->ctx;
 
 	cellcal_unc_register(&r->cal, ctx, &r->cell);
+	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", DIST_RECT, INFINITY);
 	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
 				  rig->zero_drift_Nm_per_K.dof);
@@ -28,11 +30,28 @@ void reduction_register(struct reduction *r)
 	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
 }
 
+/* Drag has the sign of the motion, so it falls out of the mean. */
+static void join_halves(const struct reduction *r, struct zero *z, const struct reading *back)
+{
+	double count = r->rig.cell_sign * back->count.value, drag = fabs(z->count - count) / 2;
+
+	z->at_s = (z->at_s + 0.5 * (s_from_ns(back->point.begin.ns) + s_from_ns(back->point.end.ns))) / 2;
+	z->count = (z->count + count) / 2;
+	z->u_count = hypot(z->u_count, isfinite(back->count.u) ? back->count.u : 0) / 2;
+	z->u_unlike = ZERO_UNLIKE_FRAC * drag / sqrt(3);
+	z->half = false;
+}
+
 void reduction_add_zero(struct reduction *r, const struct reading *reading, struct zero *room)
 {
 	char name[64];
 	struct zero *z = &room[r->n_zeros];
 
+	if (reading->point.direction < 0) {
+		if (r->n_zeros > 0 && z[-1].half && z[-1].run_id == reading->run_id)
+			join_halves(r, &z[-1], reading);
+		return;
+	}
 	snprintf(name, sizeof name, "zero reading %zu", r->n_zeros + 1);
 	*z = (struct zero){
 		.run_id = reading->run_id,
@@ -40,7 +59,7 @@ void reduction_add_zero(struct reduction *r, const struct reading *reading, stru
 		.count = r->rig.cell_sign * reading->count.value,
 		.u_count = isfinite(reading->count.u) ? reading->count.u : 0,
 		.dof = reading->count.dof,
-		.ambient_degC = reading->temp_degC[TEMP_AMBIENT],
+		.ambient_degC = reading->temp_degC[TEMP_AMBIENT], .half = reading->point.direction > 0,
 		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.dof),
 	};
 	snprintf(name, sizeof name, "zero drift after reading %zu", r->n_zeros + 1);
@@ -57,7 +76,7 @@ static bool find_zeros(const struct reduction *r, int64_t run_id, double at_s, c
 
 	for (size_t i = 0; i < r->n_zeros; i++) {
 		const struct zero *z = &r->zeros[i];
-		if (z->run_id != run_id)
+		if (z->run_id != run_id || z->half)
 			continue;
 		if (z->at_s <= at_s)
 			before = z;
@@ -95,6 +114,9 @@ static struct unc with_zero(const struct reduction *r, struct unc torque, const 
 		torque = unc_with(ctx, torque, z->after->noise, -slope * z->share_after * z->after->u_count);
 		torque = unc_with(ctx, torque, z->before->drift, slope * z->drift_u);
 	}
+	double u_unlike = (1 - z->share_after) * z->before->u_unlike + z->share_after * z->after->u_unlike;
+	if (u_unlike > 0)
+		torque = unc_with(ctx, torque, r->drag_unlike, -slope * u_unlike);
 	return torque;
 }
 

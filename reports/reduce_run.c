@@ -223,7 +223,7 @@ static void remark_zero(const struct reduction *r, struct curve *c)
 	double first = NAN, low = INFINITY, high = -INFINITY, slope = cellcal_slope_Nm(&r->cal, 0);
 
 	for (size_t i = 0; i < r->n_zeros; i++) {
-		if (r->zeros[i].run_id != c->run_id)
+		if (r->zeros[i].run_id != c->run_id || r->zeros[i].half)
 			continue;
 		if (isnan(first))
 			first = r->zeros[i].count;

@@ -31,6 +31,7 @@ struct hanging {
 	struct hang_loads loads;
 	struct hang_item item[HANG_ITEMS];
 	size_t n_items, hung; /* hung: load that is on the arm now */
+	struct stats_run ambient_degC;
 	double quiet_sd;      /* of the empty arm: what scatters more still swings */
 	struct cellcal_reading *reading;
 	size_t n;
@@ -64,10 +65,16 @@ static enum rc place_from_options(const struct options *o, struct hang_place *pl
 	return rc;
 }
 
-static int store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct hang_result *r, struct err *err)
+static enum rc store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct hang_result *r, struct err *err)
 {
 	char *json = record_from_cellcal(&r->cal);
+	json_t *doc = json ? json_loads(json, 0, NULL) : NULL;
 
+	free(json);
+	/* the cell's gain moves with temperature: later runs ask at which it was calibrated */
+	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
+	json = doc ? json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT) : NULL;
+	json_decref(doc);
 	if (!json)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	enum rc rc = logbook_record(lb, run_id, wall_ns, "calibration", json, &r->record_id, err);
@@ -141,7 +148,7 @@ static int hang_table(const struct cli *cli, const struct options *o)
 	struct mistakes m = { 0 };
 	struct hang_place place;
 	struct hang_table table = { 0 };
-	struct hang_result r = { .dry_run = o->dry_run };
+	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN };
 	struct cellcal_point *points = NULL;
 	bool known, bench;
 	int status = 0;
@@ -272,6 +279,8 @@ static enum rc take_reading(struct hanging *h, const struct hang_item *item, str
 	if (rc != RC_OK || preload)
 		return rc;
 	struct stats_mean mean = stats_run_result(&r.raw);
+	if (isfinite(r.temp_degC[TEMP_AMBIENT]))
+		stats_run_add(&h->ambient_degC, r.temp_degC[TEMP_AMBIENT]);
 	if (item->load == 0 && !isfinite(h->quiet_sd))
 		h->quiet_sd = fmax(mean.sd, 1);
 	h->reading[h->n++] = (struct cellcal_reading){
@@ -336,6 +345,7 @@ static enum rc guided_series(struct hanging *h, struct hang_result *r, struct ce
 	const struct cellcal_input in = { .readings = h->reading, .n = h->n, .sources = h->loads.source,
 		.n_sources = h->loads.n_sources, .model = h->o->fit, .resolution = 1 };
 	rc = hang_fit(&in, r, points, err);
+	r->ambient_degC = h->ambient_degC.n ? stats_run_result(&h->ambient_degC).mean : NAN;
 	if (rc == RC_OK && !h->o->dry_run)
 		rc = store(h->s.logbook, h->s.run_id, h->s.clock.wall(h->s.clock.ctx).ns, r, err);
 	r->run_id = h->s.run_id;
@@ -378,6 +388,7 @@ static int hang_guided(const struct cli *cli, const struct options *o)
 	}
 	h->o = o;
 	h->quiet_sd = INFINITY;
+	stats_run_begin(&h->ambient_degC);
 	enum rc rc = live_open(&h->live, cli, &h->s, &want, "hang", &o->live, &m, &err);
 	if (rc == RC_OK) {
 		rc = plan_series(h, &err);

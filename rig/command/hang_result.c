@@ -163,6 +163,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "from_Nm", cli_real(cal->min_Nm));
 	json_object_set_new(doc, "to_Nm", cli_real(cal->max_Nm));
 	json_object_set_new(doc, "readings", readings_json(cal));
+	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
 	json_object_set_new(doc, "class", cli_real(cal->class_value));
 	json_object_set_new(doc, "class_note", cli_text(cal->class_note));
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());

@@ -14,6 +14,7 @@ struct hang_result {
 	const char *unit;      /* of the indication: "count", or what stands in a CSV's heading ("" = none) */
 	int64_t run_id, record_id; /* 0 = not stored */
 	bool dry_run;
+	double ambient_degC;   /* of the guided series; NaN unknown */
 };
 
 /* "auto", "origin", "line", "quadratic", "cubic". RC_ARG for anything else. */

@@ -15,7 +15,7 @@
 #include "run/sequence.h"
 
 /* How unlike the drag may be in the two directions, as a share of it, half-width; common practice, no source. */
-#define ZERO_UNLIKE_FRAC 0.05
+#define ZERO_UNLIKE_FRAC 0.02
 
 struct zero_config {
 	double speed_rpm, slew_rpm_per_s; /* of the output, both positive */
