@@ -280,6 +280,7 @@ static void request(struct node_side *n, int64_t t_us)
 	tether_begin_seq(&w, '!', (uint8_t)seq);
 	if (node_wire_query(n, token, count, state_word[n->state], t_us, &w)) {
 		node_wire_put(n, &w, t_us);
+		n->last_body[0] = '\0'; /* no longer twice in a row: a new host may come to the same number and words */
 		return;
 	}
 	strcpy(n->last_body, n->reader.line);
