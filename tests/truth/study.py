@@ -49,8 +49,8 @@ class Truth:
     def point(self, begin, end):
         torque = self.mean("int_torque_Nms", begin, end)
         speed = self.mean("int_speed_rad", begin, end) * 30 / math.pi
-        shaft = self.mean("int_shaft_J", begin, end)
-        electric = self.mean("int_input_J", begin, end)
+        shaft = self.mean("int_work_J", begin, end)
+        electric = self.mean("int_electric_J", begin, end)
         return {"torque_Nm": torque, "speed_rpm": speed, "shaft_power_W": shaft,
                 "efficiency": shaft / electric if electric else math.nan}
 
@@ -87,10 +87,10 @@ def one_rig(args):
         for point in swept["points"]:
             true = truth.point(point["begin_s"], point["end_s"])
             for quantity in QUANTITIES:
-                value, u, k = point[quantity], point["u_" + quantity], point.get("k_" + quantity, 1.959964)
+                value, u, expanded = point[quantity], point["u_" + quantity], point["U_" + quantity]
                 if value is None or u is None:
                     continue
-                rows.append((seed, point["step"], point["direction"], quantity, value, u, k, true[quantity]))
+                rows.append((seed, point["step"], point["direction"], quantity, value, u, expanded / u, true[quantity]))
         return rows
 
 
