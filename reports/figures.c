@@ -64,8 +64,9 @@ static void head(struct script *s)
 	      "set datafile columnheaders\n"
 	      "set border 3 lc rgb '#444444' lw 1\n"
 	      "set tics nomirror out textcolor rgb '#222222'\n"
+	      "set xlabel offset 0,0.2\n"
 	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\n"
-	      "set key below maxrows 3 samplen 2.5 spacing 1.1 textcolor rgb '#222222'\n"
+	      "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 	      "set errorbars small\n"
 	      "set style line 1 lc rgb '#111111' lw 1.6 dt 1 pt 7 ps 0.9       # loading\n"
 	      "set style line 2 lc rgb '#4f6d8f' lw 1.6 dt (6,4) pt 9 ps 1.1   # unloading\n"
@@ -165,7 +166,7 @@ static void series(struct script *s, const char *column, double scale, const cha
 {
 	FILE *f = s->f;
 	char x[64] = "column('torque (N m)')", dx[64] = "column('U torque (N m)')";
-	static const char *const names[] = { "", "loading", "unloading", "loading, limited otherwise", "unloading, limited otherwise",
+	static const char *const names[] = { "", "loading", "unloading", "limited otherwise", "limited otherwise",
 					     "first point again", "outlier or impossible" };
 	bool open_up = false, open_down = false, odd = false;
 
@@ -184,8 +185,12 @@ static void series(struct script *s, const char *column, double scale, const cha
 		if (!shown[kind])
 			continue;
 		fprintf(f, "  'points.csv' using (pick(%d) ? %s : NaN):(%g*column('%s')):(%s):(%g*column('U %s')) with xyerrorbars "
-			"ls %d dt 1 title '%s%s%s', \\\n", kind, x, scale, column, dx, scale, column, kind == 6 ? 8 : kind, what,
-			what[0] ? ", " : "", names[kind]);
+			"ls %d dt 1 ", kind, x, scale, column, dx, scale, column, kind == 6 ? 8 : kind);
+		/* The open shapes already tell the ways apart. */
+		if (kind == 4 && open_up)
+			fputs("notitle, \\\n", f);
+		else
+			fprintf(f, "title '%s%s%s', \\\n", what, what[0] ? ", " : "", names[kind]);
 	}
 }
 
@@ -380,7 +385,7 @@ static void time_trace(struct script *s)
 					temps[i].column, temps[i].style, temps[i].name);
 		fputs("  1/0 notitle\n", s->f);
 	}
-	fputs("unset multiplot\nset format x '%g'\nset key below maxrows 3\n", s->f);
+	fputs("unset multiplot\nset format x '%g'\nset key below maxrows 2\n", s->f);
 	end(s);
 	caption(figure, "As indicated, with the calibration in force. Grey: from the lowest to the highest sample in each %.2g s.", t->width_s);
 }

@@ -39,7 +39,7 @@ void page_style(FILE *f)
 	      "dl{margin:.6rem 0;display:grid;grid-template-columns:12rem 1fr;gap:.35rem 1rem}\n"
 	      "dt{font-weight:600}\n"
 	      "dd{margin:0}\n"
-	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.2rem 1.6rem}\n"
+	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.4rem 1.6rem;margin-top:1.8rem}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"

@@ -81,7 +81,7 @@ static void cell(FILE *f, const struct curve *c, const char *label, struct unc x
 
 static const char *way_word(const struct curve_point *p)
 {
-	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "up" : p->direction < 0 ? "down" : "–";
+	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "up" : p->direction < 0 ? "down" : "";
 }
 
 struct column { bool volt, amp, input, temperature; };
