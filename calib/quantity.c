@@ -439,10 +439,10 @@ static void unit_text(const struct pieces *p, char *ret, size_t size)
 		snprintf(ret, size, "%.*s", (int)p->unit_length, p->unit);
 }
 
-enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit, size_t unit_size, struct err *err)
+enum rc quantity_written_unit(const char *text, char *ret_unit, size_t unit_size, struct err *err)
 {
 	struct pieces p;
-	char unwrapped[2 * TEXT_MAX], written[TEXT_MAX], unit[UNIT_TEXT];
+	char unwrapped[2 * TEXT_MAX], written[TEXT_MAX];
 
 	if (strlen(text) >= TEXT_MAX)
 		return err_set(err, RC_ARG, 0, "\"%.40s...\" is longer than a quantity can be", text);
@@ -451,7 +451,22 @@ enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit
 	if (rc)
 		return rc;
 	unit_text(&p, written, sizeof written);
-	rc = unit_si(written, unit, sizeof unit, err);
+	size_t n = strlen(written);
+	while (n && isspace((unsigned char)written[n - 1]))
+		written[--n] = '\0';
+	if (n >= unit_size || unit_size < 2)
+		return err_set(err, RC_RANGE, 0, "the unit \"%.40s\" is too long", written);
+	snprintf(ret_unit, unit_size, "%s", n ? written : "1");
+	return RC_OK;
+}
+
+enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit, size_t unit_size, struct err *err)
+{
+	char written[UNIT_TEXT], unit[UNIT_TEXT];
+	enum rc rc = quantity_written_unit(text, written, sizeof written, err);
+
+	if (!rc)
+		rc = unit_si(written, unit, sizeof unit, err);
 	if (!rc && strlen(unit) >= unit_size)
 		rc = err_set(err, RC_RANGE, 0, "the unit \"%s\" is too long in base units", written);
 	if (!rc)

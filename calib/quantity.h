@@ -50,6 +50,9 @@ enum rc quantity_parse(const char *text, const char *unit, struct quantity *ret,
 enum rc quantity_parse_si(const char *text, struct quantity *ret, char *ret_unit, size_t unit_size,
 			  struct err *err) MUST_CHECK;
 
+/* The unit that a text is written in ("1" when there is none), for an answer in the same. RC_ARG, RC_RANGE as above. */
+enum rc quantity_written_unit(const char *text, char *ret_unit, size_t unit_size, struct err *err) MUST_CHECK;
+
 /* The coherent SI unit of a unit, as UDUNITS-2 spells it. */
 enum rc quantity_si_unit(const char *unit, char *ret_unit, size_t unit_size, struct err *err) MUST_CHECK;
 
