@@ -106,6 +106,7 @@ const struct physics_key physics_keys[] = {
 	{ "lever", "inertia", "kg.m2", AT(lever.inertia_kgm2), "0.08 kg.m2", 1e-6, BIG, "of the cradle about the shaft" },
 	{ "lever", "damping", "N.m.s/rad", AT(lever.damping_Nms), "5 N.m.s/rad", 0, BIG, "of the cradle" },
 	{ "lever", "arm", "N.m", AT(lever.arm_Nm), "0.3 N.m ± 0.05 N.m normal", -BIG, BIG, "out of balance of the calibration arm when it is fitted" },
+	{ "lever", "lowering", "s", AT(lever.hand_s), "1.2 s", 0.001, 60, "time that hands take to lower a weight or to lift it off" },
 
 	{ "cell", "rate", "Hz", AT(cell.rate_Hz), "80 Hz ± 0.5 % normal", 1, 1000, "conversions a second: 10 or 80" },
 	{ "cell", "gain", "1", AT(cell.gain_count), "7.0e6 ± 2 % normal", 1, BIG, "counts at full scale" },

@@ -25,6 +25,7 @@ static void move(struct shaft *s, double shaft_rad_per_s, double cradle_rad_per_
 	const struct physics *p = s->physics;
 	double middle = 0.5 * (s->cradle_rad_per_s + cradle_rad_per_s);
 
+	s->mean_rad_per_s = 0.5 * (s->rad_per_s + shaft_rad_per_s);
 	s->lever_J += p->lever.damping_Nms * middle * middle * s->step_s;
 	s->rad_per_s = shaft_rad_per_s;
 	s->cradle_rad_per_s = cradle_rad_per_s;
@@ -38,12 +39,12 @@ static void step_in_shaft(struct shaft *s, const struct brake *brake, double gea
 {
 	const struct physics *p = s->physics;
 	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2 + s->hung_kgm2;
-	double free = s->rad_per_s + h * (gear_Nm + weight_Nm) / shaft_kgm2;
+	double before = s->rad_per_s, free = before + h * (gear_Nm + weight_Nm) / shaft_kgm2;
 	double impulse = brake_impulse(brake, free, shaft_kgm2, h, &s->stuck);
 	double after = free - impulse / shaft_kgm2;
 
 	s->brake_Nm = impulse / h;
-	s->slip_J += impulse * 0.5 * (free + after);
+	s->slip_J += impulse * 0.5 * (before + after);
 	move(s, after, s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + s->brake_Nm + knock_Nm) / p->lever.inertia_kgm2);
 }
 
@@ -52,12 +53,14 @@ static void step_in_cradle(struct shaft *s, const struct brake *brake, double ge
 	const struct physics *p = s->physics;
 	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2, cradle_kgm2 = p->lever.inertia_kgm2 + s->hung_kgm2;
 	double reduced = shaft_kgm2 * cradle_kgm2 / (shaft_kgm2 + cradle_kgm2);
+	double before = s->rad_per_s - s->cradle_rad_per_s;
 	double shaft = s->rad_per_s + h * gear_Nm / shaft_kgm2;
 	double cradle = s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + weight_Nm + knock_Nm) / cradle_kgm2;
 	double impulse = brake_impulse(brake, shaft - cradle, reduced, h, &s->stuck);
 
 	s->brake_Nm = impulse / h;
-	s->slip_J += impulse * (shaft - cradle - 0.5 * impulse / reduced);
+	/* Over the whole step, not from the kicked speed: the step's own kick is no motion of the bodies. */
+	s->slip_J += impulse * 0.5 * (before + shaft - cradle - impulse / reduced);
 	move(s, shaft - impulse / shaft_kgm2, cradle + impulse / cradle_kgm2);
 }
 

@@ -15,6 +15,7 @@ struct shaft {
 	enum cell_mounting mounting;
 	double step_s;
 	double angle_rad, rad_per_s;             /* of the shaft */
+	double mean_rad_per_s;                   /* of the shaft over the last step */
 	double cradle_rad, cradle_rad_per_s;
 	double hung_kgm2;                        /* inertia of weights on the arm */
 	bool stuck;

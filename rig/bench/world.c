@@ -99,6 +99,16 @@ static void tick_truth(struct world *w)
 		truth_row(w->config.truth_csv, w->grid_us, &w->sums, &state);
 }
 
+static void tick_hands(struct world_hands *hands)
+{
+	double left = hands->weight_Nm - hands->let_go_Nm;
+
+	if (fabs(left) > fabs(hands->let_go_step_Nm))
+		hands->let_go_Nm += hands->let_go_step_Nm;
+	else
+		hands->let_go_Nm = hands->weight_Nm;
+}
+
 static void tick(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
@@ -106,6 +116,7 @@ static void tick(struct world *w)
 
 	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
 	tick_drive(w);
+	tick_hands(&w->hands);
 	w->brake.wanted_A = w->node.orders.brake_mA * 1e-3;
 	brake_tick(&w->brake, w->shaft.angle_rad - w->shaft.cradle_rad, w->shaft.rad_per_s - w->shaft.cradle_rad_per_s,
 		   w->brake_heat.inner_degC, w->brake_heat.outer_degC);
@@ -129,7 +140,7 @@ static double knock_Nm(const struct world *w)
 
 static void add_up(struct world *w)
 {
-	double h = w->step_s, volt = w->supply.bus_V, ampere = w->supply.current_A, speed = w->shaft.rad_per_s;
+	double h = w->step_s, volt = w->supply.bus_V, ampere = w->supply.current_A, speed = w->shaft.mean_rad_per_s;
 	double torque = w->actuator.output_Nm;
 
 	if (w->config.rig.plane == PLANE_SUPPLY)
@@ -154,7 +165,7 @@ static void step(struct world *w)
 
 	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
 	actuator_step(&w->actuator, &demand, w->supply.bus_V, w->shaft.rad_per_s, w->hands.coupled);
-	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm, w->hands.weight_Nm, knock_Nm(w));
+	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm, w->hands.let_go_Nm, knock_Nm(w));
 	if (w->hands.coupled)
 		actuator_turn(&w->actuator, w->shaft.rad_per_s);
 	add_up(w);
@@ -198,6 +209,7 @@ size_t world_take(struct world *w, char *buf, size_t size)
 
 void world_weigh(struct world *w)
 {
+	const struct physics *p = &w->config.physics;
 	const struct true_rig *t = &w->truth;
 	double level = cos(t->arm_level_deg * UNITS_PI / 180), torque = 0, inertia = 0;
 
@@ -208,7 +220,8 @@ void world_weigh(struct world *w)
 			  t->arm_m * level;
 		inertia += t->mass_kg[i] * t->arm_m * t->arm_m;
 	}
-	w->hands.weight_Nm = w->hands.arm_on ? torque + w->config.physics.lever.arm_Nm : 0;
+	w->hands.weight_Nm = w->hands.arm_on ? torque + p->lever.arm_Nm : 0;
+	w->hands.let_go_step_Nm = (w->hands.weight_Nm - w->hands.let_go_Nm) / (p->lever.hand_s / (TICK_US * 1e-6));
 	w->shaft.hung_kgm2 = w->hands.arm_on ? inertia : 0;
 }
 

@@ -33,7 +33,9 @@ struct world_config {
 struct world_hands {
 	bool coupled, arm_on;
 	bool hung[PROFILE_PIECES];
-	double weight_Nm;               /* of arm and weights */
+	double weight_Nm;               /* of arm and weights, when they hang freely */
+	double let_go_Nm;               /* what pulls now: hands lower and lift gently */
+	double let_go_step_Nm;          /* per millisecond until then */
 };
 
 /* Faults that need a memory of their own; the others live in the parts. */

@@ -16,6 +16,8 @@
 
 #include <cmocka.h>
 
+#include "tests/unit/near.h"
+
 static const char kit_rig[] =
 	"[rig]\nname = kit\ngravity = 9.8125 m/s2 ± 0.0002 m/s2\nair_density = 1.2 kg/m3 ± 0.06 kg/m3 rect\n"
 	"[tether]\nlink = unix:run/tether.sock\n[virtual]\ncontrol = unix:run/control.sock\n"
@@ -57,12 +59,13 @@ static inline struct world *kit_world(const struct world_config *config)
 	return world;
 }
 
+static uint8_t kit_seq; /* a test that compares bytes sets it back */
+
 static inline void kit_send(struct world *w, const char *body)
 {
-	static unsigned seq;
 	struct tether_writer t;
 
-	tether_begin_seq(&t, '?', (uint8_t)(++seq & 255));
+	tether_begin_seq(&t, '?', ++kit_seq);
 	tether_put_words(&t, body);
 	world_receive(w, t.line, tether_end(&t));
 }
