@@ -45,6 +45,9 @@ struct curve_point {
 	double rotor_rpm;    /* drive's own, indicated; NaN */
 	double drive_A;      /* drive's own torque-producing current, indicated; NaN */
 	double setpoint_Nm, setpoint_A, setpoint_rpm; /* wanted; NaN for what the plan did not set */
+	double scatter_Nm;   /* how well the mean torque would come again in another window like it, k = 1: the standard error of
+			      * the autocorrelated series. The true fluctuation is in it: not part of u(torque), which is about
+			      * the mean over this very window */
 	double n_effective;  /* of torque */
 	double begin_s, end_s; /* bench/monotonic time of the window */
 	int64_t run_id;      /* the run that took it: a resumed sweep holds points of several */
@@ -80,8 +83,8 @@ json_t *curve_to_json(const struct curve *curve);
 /* The points alone, for a command with a document of its own. */
 json_t *curve_points_json(const struct curve *curve);
 
-/* Expanded uncertainty of a number at a coverage probability (Student's t of its effective degrees of freedom, or
- * narrower where rectangular sources rule). *ret_k may be NULL. */
+/* Expanded uncertainty of a number at a coverage probability: Student's t of its effective degrees of freedom, made
+ * narrower where rectangular or triangular sources rule. *ret_k may be NULL. */
 double curve_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k);
 
 #endif

@@ -20,6 +20,8 @@ static void set_unc(json_t *o, const char *key, struct unc x, const struct curve
 	json_object_set_new(o, name, real(isfinite(x.value) ? unc_u(x) : NAN));
 	snprintf(name, sizeof name, "U_%s", key);
 	json_object_set_new(o, name, real(expanded));
+	snprintf(name, sizeof name, "k_%s", key);
+	json_object_set_new(o, name, real(k));
 }
 
 static json_t *point_json(const struct curve *curve, const struct curve_point *p)
@@ -45,6 +47,7 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_object_set_new(o, "extrapolated", json_boolean(p->extrapolated));
 	json_object_set_new(o, "begin_s", real(p->begin_s));
 	json_object_set_new(o, "end_s", real(p->end_s));
+	json_object_set_new(o, "scatter_torque_Nm", real(p->scatter_Nm));
 	json_object_set_new(o, "n_effective", real(p->n_effective));
 	json_object_set_new(o, "brake_current_A", real(p->brake_A));
 	json_object_set_new(o, "brake_degC", real(p->brake_degC));

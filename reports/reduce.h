@@ -38,7 +38,7 @@ struct reduction {
 };
 struct zero {
 	int64_t run_id;
-	double at_s, count, u_count, dof, ambient_degC;
+	double at_s, count, u_count, dof, n, ambient_degC;
 	double u_unlike;     /* counts: the drag may differ between the two directions of a zero read both ways */
 	bool half;           /* the forward half of such a zero, still without the other: not a zero yet */
 	uint32_t noise;      /* source of this zero reading */

@@ -37,7 +37,8 @@ static void join_halves(const struct reduction *r, struct zero *z, const struct 
 
 	z->at_s = (z->at_s + 0.5 * (s_from_ns(back->point.begin.ns) + s_from_ns(back->point.end.ns))) / 2;
 	z->count = (z->count + count) / 2;
-	z->u_count = hypot(z->u_count, isfinite(back->count.u) ? back->count.u : 0) / 2;
+	z->u_count = hypot(z->u_count, isfinite(back->count.scatter) ? back->count.scatter : 0) / 2;
+	z->n += (double)back->count.n;
 	z->u_unlike = ZERO_UNLIKE_FRAC * drag / sqrt(3);
 	z->half = false;
 }
@@ -57,10 +58,10 @@ void reduction_add_zero(struct reduction *r, const struct reading *reading, stru
 		.run_id = reading->run_id,
 		.at_s = 0.5 * (s_from_ns(reading->point.begin.ns) + s_from_ns(reading->point.end.ns)),
 		.count = r->rig.cell_sign * reading->count.value,
-		.u_count = isfinite(reading->count.u) ? reading->count.u : 0,
-		.dof = reading->count.dof,
+		.u_count = isfinite(reading->count.scatter) ? reading->count.scatter : 0,
+		.dof = reading->count.scatter_dof, .n = (double)reading->count.n,
 		.ambient_degC = reading->temp_degC[TEMP_AMBIENT], .half = reading->point.direction > 0,
-		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.dof),
+		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.scatter_dof),
 	};
 	snprintf(name, sizeof name, "zero drift after reading %zu", r->n_zeros + 1);
 	z->drift = unc_source(r->ctx, name, DIST_RECT, INFINITY);
@@ -151,6 +152,20 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * mean->u);
 }
 
+/* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,
+ * where nothing moved, slow wander included. */
+static struct mean cell_noise(const struct reading *reading, const struct zero_here *z)
+{
+	struct mean noise = reading->count;
+	double resting = z->before->u_count * sqrt(z->before->n / (double)reading->count.n);
+
+	if (resting > noise.u) {
+		noise.u = resting;
+		noise.dof = z->before->dof;
+	}
+	return noise;
+}
+
 static enum rc point_torque(const struct reduction *r, const struct reading *reading, struct curve_point *p,
 			    struct err *err)
 {
@@ -171,7 +186,9 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 		return rc;
 	}
 	double slope = cellcal_slope_Nm(&r->cal, p->torque_Nm.value);
-	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &reading->count, slope);
+	struct mean noise = cell_noise(reading, &z);
+	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &noise, slope);
+	p->scatter_Nm = fabs(slope) * reading->count.scatter;
 	p->torque_Nm = with_zero(r, p->torque_Nm, &z, slope);
 	p->torque_Nm = with_drifts(r, p->torque_Nm, reading, &z);
 	p->n_effective = reading->count.n_effective;

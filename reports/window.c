@@ -175,8 +175,7 @@ double window_temp(const struct window *w, enum temp_place place)
 	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : NAN;
 }
 
-/* Speeds of about SPEED_BLOCKS stretches, edge to edge, so that the jitter of an inner edge
- * enters two neighbours with opposite sign and falls out of the mean, as it does in the whole. */
+/* Speeds of about SPEED_BLOCKS stretches, edge to edge. */
 static size_t block_speeds(const struct window *w, double per_rev, double *speed, size_t max)
 {
 	size_t n = w->edge_s.n - 1, blocks = n / 2 < max ? n / 2 : max;
@@ -189,22 +188,15 @@ static size_t block_speeds(const struct window *w, double per_rev, double *speed
 	return blocks;
 }
 
-/* Variance of the mean of the block speeds: the first autocovariances with Bartlett's weights, never less than what
- * independent jitter of the two outer edges alone leaves (c0 / B^2). */
-static double variance_of_mean(const double *x, size_t n)
+static double variance(const double *x, size_t n)
 {
-	double mean = 0, c[4] = { 0 };
+	double mean = 0, sum = 0;
 
 	for (size_t i = 0; i < n; i++)
 		mean += x[i] / (double)n;
-	for (size_t lag = 0; lag < 4 && lag < n; lag++)
-		for (size_t i = lag; i < n; i++)
-			c[lag] += (x[i] - mean) * (x[i - lag] - mean) / (double)(n - 1);
-	double sum = c[0];
-	for (size_t lag = 1; lag < 4; lag++)
-		sum += 2 * (1 - (double)lag / 4) * c[lag];
-	double floor = c[0] / (double)(n * n), variance = sum / (double)n;
-	return variance > floor ? variance : floor;
+	for (size_t i = 0; i < n; i++)
+		sum += (x[i] - mean) * (x[i] - mean);
+	return sum / (double)(n - 1);
 }
 
 struct mean window_speed(const struct window *w, double per_rev, double length_s)
@@ -214,19 +206,27 @@ struct mean window_speed(const struct window *w, double per_rev, double length_s
 	if (w->edge_s.n < 2) {
 		/* Fewer than two edges: slower than one pulse in the window, rectangular. */
 		double most = 60.0 / (per_rev * length_s);
-		return (struct mean){ .value = 0, .u = most / sqrt(3), .dof = INFINITY, .n = w->edge_s.n, .n_effective = NAN };
+		return (struct mean){ .value = 0, .u = most / sqrt(3), .dof = INFINITY, .n = w->edge_s.n, .scatter = NAN,
+				      .n_effective = NAN };
 	}
 	size_t last = w->edge_s.n - 1, blocks = block_speeds(w, per_rev, speed, SPEED_BLOCKS);
 	double dt = w->edge_s.x[last] - w->edge_s.x[0];
 	double value = fabs(w->edge_pulse.x[last] - w->edge_pulse.x[0]) / per_rev / dt * 60.0;
 	double tick = value * 1e-6 / sqrt(6) / dt; /* the node's clock counts whole microseconds, at both ends */
-	double variance = tick * tick;
-	if (blocks >= 4)
-		variance += variance_of_mean(speed, blocks);
-	else
-		variance += pow(60.0 / (per_rev * dt), 2) / 6; /* too few edges to see jitter: a pulse's pitch at each end */
-	return (struct mean){ .value = sign * value, .u = sqrt(variance), .n = w->edge_s.n, .n_effective = (double)blocks,
-			      .dof = blocks >= 4 ? (double)blocks - 1 : INFINITY };
+	struct mean ret = { .value = sign * value, .n = w->edge_s.n, .scatter = NAN, .n_effective = NAN, .dof = INFINITY };
+	if (blocks < 4) {
+		/* Too few edges to see where they really lie: a pulse's pitch at each end. */
+		ret.u = hypot(tick, 60.0 / (per_rev * dt) / sqrt(6));
+		return ret;
+	}
+	/* Only the two outer edges count for the mean. Where the scatter of the blocks' speeds is all misplaced edges, two to a
+	 * block of a B-th of the time, the outer two give a B-th of it; where the speed really changed, this is too much. */
+	struct mean few = mean_of(speed, blocks);
+	ret.u = hypot(tick, sqrt(variance(speed, blocks)) / (double)blocks);
+	ret.dof = (double)blocks - 1;
+	ret.scatter = few.scatter;
+	ret.n_effective = few.n_effective;
+	return ret;
 }
 
 /* Long series are averaged in stretches first: that keeps the mean and all slow correlation, and the search
@@ -244,11 +244,22 @@ static size_t in_stretches(const double *x, size_t n, double *ret)
 	return stretches;
 }
 
+/* Half the mean square of the differences of neighbours. */
+static double white_variance(const double *x, size_t n)
+{
+	double sum = 0;
+
+	for (size_t i = 1; i < n; i++)
+		sum += (x[i] - x[i - 1]) * (x[i] - x[i - 1]);
+	return sum / (2 * ((double)n - 1));
+}
+
 struct mean mean_of(const double *x, size_t n)
 {
 	double stretch[STRETCHES];
 	struct stats_mean all, few;
-	struct mean ret = { .value = NAN, .u = NAN, .dof = 1, .n_effective = NAN, .n = n };
+	struct mean ret = { .value = NAN, .u = NAN, .dof = 1, .scatter = NAN, .scatter_dof = 1, .n_effective = NAN,
+			    .n = n };
 
 	if (stats_mean(x, n, &all, NULL) != RC_OK)
 		return ret;
@@ -263,8 +274,11 @@ struct mean mean_of(const double *x, size_t n)
 	double effective = few.n_effective_finite, without_model = stats_n_effective_acf(stretch, m);
 	if (without_model < effective)
 		effective = without_model;
-	ret.u = few.sd / sqrt(effective);
-	ret.n_effective = few.sd > 0 ? all.sd * all.sd / (ret.u * ret.u) : (double)n;
-	ret.dof = effective > 2 ? effective - 1 : 1;
+	ret.scatter = few.sd / sqrt(effective);
+	ret.scatter_dof = effective > 2 ? effective - 1 : 1;
+	ret.n_effective = few.sd > 0 ? all.sd * all.sd / (ret.scatter * ret.scatter) : (double)n;
+	ret.u = sqrt(white_variance(x, n) / (double)n);
+	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
+	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
 	return ret;
 }

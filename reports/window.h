@@ -14,9 +14,15 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-/* A mean and its standard error, which knows that neighbours are alike. */
+/* A mean over a window with two errors that answer two questions.
+ * u: how far the mean of the readings is from the true mean over this very window: only the noise of the
+ *    instrument counts, what really fluctuated is part of the answer. From the differences of neighbours
+ *    (von Neumann, Ann. Math. Stat. 12 (1941) 367), which a slow true change hardly touches.
+ * scatter: how far another window like it would come out: the standard error of an autocorrelated series
+ *    (effective count of readings). It describes the steadiness of what was measured, not the instrument. */
 struct mean {
-	double value, u, dof, n_effective;
+	double value, u, dof;
+	double scatter, scatter_dof, n_effective;
 	size_t n; /* readings */
 };
 
@@ -55,7 +61,7 @@ void window_reset(struct window *w);                               /* for the ne
 void window_before(struct window *w, const struct sample *s);      /* a sample before the window */
 void window_inside(struct window *w, const struct sample *s);
 
-/* Mean with the error of an autocorrelated series; n = 0 gives NaN, n = 1 an unknown error (NaN). */
+/* Of a series of readings; n = 0 gives NaN, n = 1 unknown errors (NaN). */
 struct mean mean_of(const double *x, size_t n);
 
 /* Speed of the output over the window in rpm, from the first edge to the last; signed as the samples' own speed.

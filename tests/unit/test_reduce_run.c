@@ -1,0 +1,240 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/curve.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "made_run.h"
+
+static struct made plain(unsigned long seed)
+{
+	return (struct made){
+		.seed = seed, .n_steps = 4, .window_s = 4, .ripple_Nm = 0.1,
+		.step = { { 5, 85, 48, 1.6, 0.2, 1, false }, { 10, 85, 47.9, 2.9, 0.3, 1, false },
+			  { 20, 85, 47.8, 5.5, 0.5, 1, false }, { 30, 84.7, 47.7, 8.2, 0.7, 1, false } },
+	};
+}
+
+static struct curve *reduced(struct made *m)
+{
+	struct err err = { 0 };
+	struct curve *c = NULL;
+
+	made_run(m);
+	if (curve_from_run(m->lb, m->run_id, &c, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	return c;
+}
+
+/* Without errors and noise the numbers are the truth itself: torque as put in, speed in rev/min of the output, the mean of
+ * the products of volts and amperes, shaft power by 2 pi n / 60. */
+static void a_perfect_rig_gives_back_what_was_put_in(void **state)
+{
+	struct made m = plain(1);
+	(void)state;
+
+	m.perfect = true;
+	struct curve *c = reduced(&m);
+	assert_int_equal(c->n, 4);
+	assert_int_equal(c->calibration_id, m.calibration_id);
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		double shaft_W = m.step[i].torque_Nm * 2 * 3.14159265358979 * m.step[i].speed_rpm / 60;
+		assert_true(fabs(p->torque_Nm.value - m.step[i].torque_Nm) < 1e-5);
+		assert_true(fabs(p->speed_rpm.value - m.step[i].speed_rpm) < 1e-4);
+		assert_true(fabs(p->input_power_W.value - m.step[i].volt * m.step[i].amp) < 1e-9);
+		assert_true(fabs(p->shaft_power_W.value - shaft_W) < 1e-3);
+		assert_true(fabs(p->efficiency.value - shaft_W / (m.step[i].volt * m.step[i].amp)) < 1e-5);
+		assert_true(p->settled && p->efficiency_valid && !p->impossible);
+		assert_int_equal(p->limit, LIMIT_NONE);
+	}
+	curve_free(c);
+	made_free(&m);
+}
+
+/* What the points of one rig share moves them together: by hand, two torques of 20 and 30 N.m whose only large error is the
+ * arm's 0.04 % are correlated almost fully, and their noise is not. */
+static void the_arm_is_common_to_all_points(void **state)
+{
+	struct made m = plain(3);
+	(void)state;
+
+	m.ripple_Nm = 0;
+	struct curve *c = reduced(&m);
+	double r = unc_corr(c->points[2].torque_Nm, c->points[3].torque_Nm);
+	assert_true(r > 0.9);
+	/* and their ratio loses it: u of the ratio is well below the arm's share */
+	struct unc ratio = unc_div(c->ctx, c->points[3].torque_Nm, c->points[2].torque_Nm);
+	assert_true(unc_u(ratio) / ratio.value < 0.5 * MADE_U_ARM);
+	/* the arm alone must be in there: 0.04 % of 30 N.m */
+	assert_true(unc_u(c->points[3].torque_Nm) > 30 * MADE_U_ARM);
+	curve_free(c);
+	made_free(&m);
+}
+
+/* Power is the mean of products: with volts and amperes that ripple against each other it is not the product of means. */
+static void power_is_the_mean_of_products(void **state)
+{
+	struct made m = plain(4);
+	struct err err = { 0 };
+	(void)state;
+
+	m.perfect = true;
+	m.n_steps = 1;
+	made_run(&m);
+	logbook_close(m.lb);
+	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+	/* A second run by hand: 50 V at 2 A and 40 V at 6 A in turn. Means 45 V, 4 A; product 180 W; mean of products 170 W. */
+	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
+				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+	m.run_id = head.id;
+	made_tare(&m, 0);
+	double begin_s = m.t_s;
+	for (int i = 0; i < 400; i++) {
+		struct made_step s = { 10, 85, i % 2 ? 50 : 40, i % 2 ? 2 : 6, 0.3, 1, false };
+		struct sample row = made_sample(&m, &s, 0, NULL);
+		assert_int_equal(logbook_samples(m.lb, m.run_id, &row, 1, &err), RC_OK);
+	}
+	made_point(&m, 0, 0, 10, begin_s);
+	made_tare(&m, 1);
+	struct curve *c = NULL;
+	assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
+	assert_true(fabs(c->points[0].input_power_W.value - 170) < 1e-6);
+	assert_true(fabs(c->points[0].voltage_V.value - 45) < 1e-6);
+	assert_true(fabs(c->points[0].current_A.value - 4) < 1e-6);
+	curve_free(c);
+	made_free(&m);
+}
+
+/* Repeated rows and conversions that are not fresh weigh nothing: a count that changes while its conversion number
+ * does not would shift the mean if it were taken. */
+static void only_fresh_conversions_count(void **state)
+{
+	struct made m = plain(5);
+	struct err err = { 0 };
+	(void)state;
+
+	m.perfect = true;
+	m.n_steps = 1;
+	made_run(&m);
+	logbook_close(m.lb);
+	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
+				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+	m.run_id = head.id;
+	made_tare(&m, 0);
+	double begin_s = m.t_s;
+	const struct made_step s = { 10, 85, 48, 3, 0.3, 1, false };
+	uint32_t last = m.conversions;
+	for (int i = 0; i < 400; i++) {
+		struct sample row = made_sample(&m, &s, 0, NULL);
+		if (row.cell_conversions == last)
+			row.cell_count = -4000000;
+		last = row.cell_conversions;
+		assert_int_equal(logbook_samples(m.lb, m.run_id, &row, 1, &err), RC_OK);
+		row.mono_ns += 1000;
+		row.voltage_V = 1e6; /* the same sample once more: nothing of it may be taken again */
+		assert_int_equal(logbook_samples(m.lb, m.run_id, &row, 1, &err), RC_OK);
+	}
+	made_point(&m, 0, 0, 10, begin_s);
+	made_tare(&m, 1);
+	struct curve *c = NULL;
+	assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
+	assert_true(fabs(c->points[0].torque_Nm.value - 10) < 1e-4);
+	assert_true(fabs(c->points[0].voltage_V.value - 48) < 1e-9);
+	curve_free(c);
+	made_free(&m);
+}
+
+static const struct { const char *name; size_t offset; } quantities[] = {
+	{ "torque", offsetof(struct curve_point, torque_Nm) }, { "speed", offsetof(struct curve_point, speed_rpm) },
+	{ "input power", offsetof(struct curve_point, input_power_W) }, { "efficiency", offsetof(struct curve_point, efficiency) },
+};
+
+static double truth_of(const struct made_truth *t, size_t quantity)
+{
+	double shaft_W = t->torque_Nm * t->speed_rpm * 2 * 3.14159265358979 / 60;
+
+	return quantity == 0 ? t->torque_Nm : quantity == 1 ? t->speed_rpm : quantity == 2 ? t->watt : shaft_W / t->watt;
+}
+
+/* Over many rigs with errors drawn within what is stated, 95 % intervals hold the truth 95 % of the time. Points of a
+ * rig share its errors, so rigs are counted: with 200 of them the standard error of a share of 95 % is about 1.5 %. */
+static void intervals_cover_the_truth_as_often_as_they_say(void **state)
+{
+	enum { RIGS = 200 };
+	size_t inside[4] = { 0 }, n = 0;
+	(void)state;
+
+	for (unsigned long seed = 1000; seed < 1000 + RIGS; seed++) {
+		struct made m = plain(seed);
+		m.window_s = 2;
+		struct curve *c = reduced(&m);
+		/* one point a rig, a different one each time: independent draws */
+		size_t at = seed % c->n;
+		for (size_t q = 0; q < 4; q++) {
+			struct unc x = *(const struct unc *)((const char *)&c->points[at] + quantities[q].offset);
+			double U = curve_expanded(c->ctx, x, 0.95, NULL);
+			inside[q] += fabs(x.value - truth_of(&m.truth[at], q)) <= U;
+		}
+		n++;
+		curve_free(c);
+		made_free(&m);
+	}
+	print_message("# seeds 1000 to %d\n", 999 + RIGS);
+	for (size_t q = 0; q < 4; q++)
+		print_message("# %s: %.1f %% inside\n", quantities[q].name, 100 * (double)inside[q] / (double)n);
+	for (size_t q = 0; q < 4; q++) {
+		/* 95 % less and more three standard errors; above it would be too wide */
+		assert_true((double)inside[q] >= 0.905 * (double)n);
+		assert_true((double)inside[q] <= 0.996 * (double)n);
+	}
+}
+
+static void refuses_what_is_no_sweep(void **state)
+{
+	struct made m = plain(7);
+	struct err err = { 0 };
+	struct curve *c = NULL;
+	(void)state;
+
+	made_run(&m);
+	assert_int_equal(curve_from_run(m.lb, 99, &c, &err) == RC_OK, 0);
+	assert_null(c);
+	logbook_close(m.lb);
+	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
+				 .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+	assert_int_equal(curve_from_run(m.lb, head.id, &c, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "no finished point"));
+	/* A load point without any zero reading. */
+	m.run_id = head.id;
+	double begin_s = m.t_s;
+	const struct made_step s = { 10, 85, 48, 3, 0.3, 1, false };
+	made_stretch(&m, &s, 2, NULL);
+	made_point(&m, 0, 0, 10, begin_s);
+	assert_int_equal(curve_from_run(m.lb, head.id, &c, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "zero reading"));
+	made_free(&m);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_perfect_rig_gives_back_what_was_put_in),
+		cmocka_unit_test(the_arm_is_common_to_all_points),
+		cmocka_unit_test(power_is_the_mean_of_products),
+		cmocka_unit_test(only_fresh_conversions_count),
+		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
+		cmocka_unit_test(refuses_what_is_no_sweep),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
