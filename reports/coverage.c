@@ -57,13 +57,16 @@ static size_t shapes_of(const struct unc_ctx *ctx, struct unc x, struct shape *r
 	return n;
 }
 
-static double factor_of_shapes(const struct shape *shape, size_t n, double normal_variance, double coverage)
+static double factor_of_shapes(struct shape *shape, size_t n, double normal_variance, double coverage)
 {
 	double weight[STEPS_MAX], low = 0, high = 8;
 	int steps = 0;
 
-	if (normal_variance < NORMAL_LEAST)
+	if (normal_variance < NORMAL_LEAST) {
+		for (size_t i = 0; i < n; i++)
+			shape[i].frac *= sqrt((1 - NORMAL_LEAST) / (1 - normal_variance));
 		normal_variance = NORMAL_LEAST;
+	}
 	for (; steps < STEPS_MAX; steps++) {
 		double t = (steps + 0.5) * STEP;
 		if (0.5 * normal_variance * t * t > 36)

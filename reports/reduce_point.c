@@ -9,6 +9,8 @@
 #include <stdio.h>
 #include <string.h>
 
+static const struct unc unknown = { .value = NAN };
+
 #define MEANINGFUL 5.0 /* a power under this many of its standard uncertainties gives no efficiency */
 
 void reduction_register(struct reduction *r)
@@ -181,6 +183,12 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	struct zero_here z = zero_at(before, after, at_s);
 	double indication = r->rig.cell_sign * reading->count.value - z.count;
 	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, indication, &p->torque_Nm, err);
+	if (rc == RC_RANGE) {
+		/* A reading that no torque near the calibration gives: one point without torque, not a lost curve. */
+		p->torque_Nm = (struct unc){ .value = NAN };
+		point_note(p, "the cell's reading lies beyond what its calibration can tell");
+		return RC_OK;
+	}
 	if (rc != RC_OK) {
 		err_prefix(err, "step %d of run %lld: ", p->step, (long long)p->run_id);
 		return rc;
@@ -246,8 +254,6 @@ void point_note(struct curve_point *p, const char *format, ...)
 	va_end(args);
 }
 
-static const struct unc unknown = { .value = NAN };
-
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 {
 	p->shaft_power_W = p->efficiency = unknown;
@@ -293,6 +299,7 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 	const struct seq_point *sp = &reading->point;
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
 	struct curve_point p = {
+		.shaft_power_W = unknown, .efficiency = unknown, .scatter_Nm = NAN, .n_effective = NAN,
 		.step = sp->step, .direction = sp->direction, .flags = sp->flags, .run_id = reading->run_id,
 		.settled = !(sp->flags & POINT_NOT_SETTLED),
 		.setpoint_Nm = sp->setpoint_Nm, .setpoint_A = sp->setpoint_A, .setpoint_rpm = sp->setpoint_rpm,

@@ -58,7 +58,7 @@ struct made {
 	bool perfect;           /* no errors, no noise */
 	const char *cause;      /* of the run's end, NULL = done */
 	const struct made_step *tail; /* samples after the last point, NULL none */
-	const char *rig_text;   /* NULL: made_rig */
+	const char *rig_text, *actuator_text; /* NULL: made_rig, made_actuator */
 	/* out */
 	char path[200];
 	struct logbook *lb;     /* open for reading */
@@ -206,7 +206,7 @@ static void made_run(struct made *m)
 {
 	struct err err = { 0 };
 	struct cellcal *cal = calloc(1, sizeof *cal);
-	struct run_head head = { .kind = "sweep", .rig_text = m->rig_text ? m->rig_text : made_rig, .actuator_text = made_actuator,
+	struct run_head head = { .kind = "sweep", .rig_text = m->rig_text ? m->rig_text : made_rig, .actuator_text = m->actuator_text ? m->actuator_text : made_actuator,
 				 .plan_text = made_plan, .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1,
 				 .wall_ns = 1773480360000000000 };
 

@@ -1,0 +1,120 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/curve.h"
+#include "reports/limits.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "made_run.h"
+
+/* The last step of a sweep to 30 N.m at 85 rev/min in every way that something can give out. The rig's supply is 48 V, 12 A;
+ * its brake 1.2 A; its cell 60 N.m (made_run.h). */
+static const struct row {
+	const char *name;
+	struct made_step last;
+	enum limit expect;
+	const char *says;
+} rows[] = {
+	{ "everything has room", { 30, 85, 47.5, 9, 0.7, 1, false }, LIMIT_NONE, "" },
+	{ "supply at 12 A and sagging", { 30, 70, 40, 12, 0.7, 1, false }, LIMIT_SUPPLY, "12 A limit" },
+	{ "supply near 12 A, voltage stands", { 30, 85, 47.8, 11.9, 0.7, 1, false }, LIMIT_NONE, "" },
+	{ "voltage low but current small: a soft supply is no limit", { 30, 85, 44, 6, 0.7, 1, false }, LIMIT_NONE, "" },
+	{ "drive dropped out", { 0.5, 0.01, 47, 0.1, 0.7, DRIVE_UNDERVOLTAGE, false }, LIMIT_SUPPLY, "undervoltage" },
+	{ "drive at its current limit, torque missed", { 24, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
+	  LIMIT_DRIVE, "current limit" },
+	{ "drive flag up but nothing missed", { 30, 85, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false }, LIMIT_NONE, "" },
+	{ "drive derates for heat", { 26, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_DERATING, false }, LIMIT_HEAT, "derated" },
+	{ "brake at full current, torque missed", { 27, 85, 47, 8, 1.2, 1, false }, LIMIT_BRAKE, "full current" },
+	{ "brake at full current, torque reached", { 30, 85, 47, 8, 1.2, 1, false }, LIMIT_NONE, "" },
+	{ "cell saturated", { 30, 85, 47, 8, 0.9, 1, true }, LIMIT_CELL, "at its end" },
+	{ "speed falls with room everywhere", { 30, 70, 47, 8, 0.9, 1, false }, LIMIT_ACTUATOR, "speed" },
+	{ "supply full wins over the drive's own limit", { 26, 60, 40, 12, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
+	  LIMIT_SUPPLY, "12 A limit" },
+};
+
+static void each_limit_is_told_from_its_samples(void **state)
+{
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct made m = { .seed = 20 + i, .n_steps = 2, .window_s = 3, .step = { { 10, 85, 48, 3, 0.3, 1, false }, rows[i].last } };
+		struct err err = { 0 };
+		struct curve *c = NULL;
+
+		made_run(&m);
+		/* the plan wanted 30 N.m: write the set-point of the last point again, the step's own torque is what came */
+		logbook_close(m.lb);
+		assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+		struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
+					 .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+		assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+		m.run_id = head.id;
+		made_tare(&m, 0);
+		made_stretch(&m, &rows[i].last, 1, NULL);
+		double begin_s = m.t_s;
+		made_stretch(&m, &rows[i].last, 3, NULL);
+		made_point(&m, 1, 0, 30, begin_s);
+		made_tare(&m, 1);
+		if (rows[i].last.saturated) {
+			/* a full converter reads as a torque that the calibration does not reach */
+			enum rc rc = curve_from_run(m.lb, m.run_id, &c, &err);
+			if (rc == RC_OK)
+				assert_int_equal(c->points[0].limit, rows[i].expect);
+			curve_free(c);
+			made_free(&m);
+			continue;
+		}
+		if (curve_from_run(m.lb, m.run_id, &c, &err) != RC_OK)
+			fail_msg("%s: %s", rows[i].name, err.what);
+		if (c->points[0].limit != rows[i].expect)
+			fail_msg("%s: found %s, expected %s", rows[i].name, limit_word(c->points[0].limit), limit_word(rows[i].expect));
+		if (!strstr(c->points[0].limit_note, rows[i].says))
+			fail_msg("%s: note \"%s\" does not say \"%s\"", rows[i].name, c->points[0].limit_note, rows[i].says);
+		assert_true((rows[i].expect == LIMIT_NONE) == (c->points[0].limit_note[0] == '\0'));
+		curve_free(c);
+		made_free(&m);
+	}
+}
+
+/* The classic false verdict: the drive drops out after the last point. It is the supply, and the page must say so. */
+static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
+{
+	const struct made_step out = { 1, 10, 35, 12, 0.9, DRIVE_UNDERVOLTAGE, false };
+	struct made m = { .seed = 50, .n_steps = 2, .window_s = 3, .cause = "drive_dropout", .tail = &out,
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false } } };
+	struct err err = { 0 };
+	struct curve *c = NULL;
+	(void)state;
+
+	made_run(&m);
+	assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
+	assert_int_equal(c->points[1].limit, LIMIT_NONE);
+	assert_int_equal(c->end_limit, LIMIT_SUPPLY);
+	assert_non_null(strstr(c->end_note, "not to blame"));
+	assert_non_null(strstr(c->end_note, "35 V"));
+	curve_free(c);
+	made_free(&m);
+}
+
+static void every_limit_has_its_word_and_sentence(void **state)
+{
+	(void)state;
+	assert_string_equal(limit_word(LIMIT_SUPPLY), "supply-limited");
+	assert_string_equal(limit_word(LIMIT_NONE), "none");
+	for (int i = LIMIT_NONE; i <= LIMIT_UNKNOWN; i++)
+		assert_true(strlen(limit_sentence((enum limit)i)) > 20);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(each_limit_is_told_from_its_samples),
+		cmocka_unit_test(a_drop_out_after_the_last_point_is_the_supply_s),
+		cmocka_unit_test(every_limit_has_its_word_and_sentence),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
