@@ -103,30 +103,45 @@ static void work_free(struct cellcal_work *w)
 	free(w->tared);
 }
 
+/* Is the highest term more than scatter, at 5 %? */
+static bool significant(const struct poly *p)
+{
+	double t = p->coef[p->degree] / sqrt(p->cov[p->degree][p->degree]);
+
+	return p->dof >= 1 && fabs(t) > gsl_cdf_tdist_Qinv(0.025, p->dof);
+}
+
+/* AUTO: the lowest degree that passes the test for lack of fit and whose next term says nothing. The second is the
+ * sharper test of a bend: the first spreads it over all loads. */
 static enum rc pick_model(const struct cellcal_work *w, struct poly *ret, struct err *err)
 {
 	static const int degree_of[] = { [CELLCAL_ORIGIN] = 1, [CELLCAL_LINE] = 1, [CELLCAL_QUADRATIC] = 2,
 					 [CELLCAL_CUBIC] = 3 };
-	struct poly best = { 0 };
 	enum rc rc;
 
 	if (w->in->model != CELLCAL_AUTO)
 		return poly_fit(w, degree_of[w->in->model], w->in->model == CELLCAL_ORIGIN, ret, err);
+	struct poly p[CELLCAL_COEFS];
+	int tried = 0;
 	for (int degree = 1; degree < CELLCAL_COEFS; degree++) {
-		struct poly p;
-		struct err ignored;
-		rc = poly_fit(w, degree, false, &p, degree == 1 ? err : &ignored);
+		rc = poly_fit(w, degree, false, &p[degree], degree == 1 ? err : NULL);
 		if (rc && degree == 1)
 			return rc;
-		if (rc || (degree > 1 && !(p.dof >= 1)))
+		if (rc)
 			break;
-		bool passes = isfinite(p.lof_p) && p.lof_p > 0.05;
-		if (degree == 1 || passes || p.aicc < best.aicc)
-			best = p;
-		if (passes)
-			break;
+		tried = degree;
 	}
-	*ret = best;
+	int best = 1;
+	for (int degree = 1; degree <= tried; degree++) {
+		bool bends = degree < tried && significant(&p[degree + 1]);
+		if (isfinite(p[degree].lof_p) && p[degree].lof_p > 0.05 && !bends) {
+			best = degree;
+			break;
+		}
+		if (p[degree].aicc < p[best].aicc)
+			best = degree;
+	}
+	*ret = p[best];
 	return RC_OK;
 }
 
@@ -139,7 +154,7 @@ static void take_fit(const struct poly *p, struct cellcal *cal)
 	memcpy(cal->coef, p->coef, sizeof cal->coef);
 	memcpy(cal->cov, p->cov, sizeof cal->cov);
 	cal->residual_sd = p->residual_sd;
-	cal->dof = p->dof;
+	cal->dof = p->cov_dof;
 	cal->lack_of_fit_F = p->lof_F;
 	cal->lack_of_fit_p = p->lof_p;
 	cal->lack_of_fit_dof1 = p->lof_dof1;

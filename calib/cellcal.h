@@ -6,6 +6,10 @@
  * what is uncertain in T is common to many points and carried by source, see
  * below). The torque of a later reading solves that polynomial.
  *
+ * Ordinary least squares over every reading under load; the zero that a series is tared with says nothing more and
+ * stays out. AUTO takes the lowest degree, with a constant, that passes the test for lack of fit at 5 % and whose next
+ * term is not significant at 5 %; without repeats the corrected information criterion decides.
+ *
  * Pure arithmetic: no I/O, no clock, no globals. */
 #ifndef BRIDLE_CALIB_CELLCAL_H
 #define BRIDLE_CALIB_CELLCAL_H
@@ -15,6 +19,8 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+
+struct torque_table;
 
 #define CELLCAL_COEFS 4    /* up to a cubic */
 #define CELLCAL_SOURCES 32
@@ -54,6 +60,7 @@ struct cellcal_input {
 	size_t n_sources;
 	enum cellcal_model model;
 	double resolution; /* of the indication; 0 when unknown */
+	const struct torque_table *table; /* classes, calib/torquecal.h; NULL: the table that the program brings */
 };
 
 struct cellcal_point {
@@ -70,11 +77,17 @@ struct cellcal {
 	enum cellcal_model model; /* never AUTO here */
 	int degree;               /* 1, 2 or 3 */
 	double coef[CELLCAL_COEFS];               /* lowest power first */
-	double cov[CELLCAL_COEFS][CELLCAL_COEFS]; /* from the scatter about the fit only (type A) */
-	double residual_sd;                       /* indication */
-	double dof;
+	/* From the scatter (type A). The scatter of one reading is taken free of what tares, mountings and hysteresis add to the
+	 * residuals, and the noise of each tare is added as what it is, a shift of its whole series; with readings of one
+	 * direction and no zeros this is residual_sd^2 (X'X)^-1. */
+	double cov[CELLCAL_COEFS][CELLCAL_COEFS];
+	double dof;                               /* of that scatter; n - p in the plain case */
+	double residual_sd;                       /* indication, about the fit, n - p */
 	double lack_of_fit_F, lack_of_fit_p; /* NaN without repeats */
 	double lack_of_fit_dof1, lack_of_fit_dof2;
+	/* The common sources of the input, then those that the series themselves show, while there is room: "mounting of
+	 * the cell" (a later mounting differs from the mean of these) and "reversibility of the cell" (somewhere between
+	 * the branches, rectangular). */
 	size_t n_sources;
 	struct cellcal_source source[CELLCAL_SOURCES];
 	double dcoef[CELLCAL_SOURCES][CELLCAL_COEFS]; /* shift of the coefficients per 1 u of the source */
@@ -101,15 +114,16 @@ double cellcal_slope_Nm(const struct cellcal *cal, double torque_Nm);
 /* The sources of a calibration inside an uncertainty context: register once, use for every point. */
 struct cellcal_unc {
 	uint32_t common[CELLCAL_SOURCES];
-	uint32_t fit[CELLCAL_COEFS]; /* principal components of cov, so that they are independent */
+	uint32_t fit[CELLCAL_COEFS]; /* a square root of cov, so that they are independent */
 	uint32_t reversibility;
 	double fit_dcoef[CELLCAL_COEFS][CELLCAL_COEFS];
 };
 void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret);
 
-/* Torque with its parts by source: the common ones, the fit's covariance and the reversibility (a
- * rectangular half-width of half the loop, tapering to nothing at zero torque). The caller adds the
- * parts of the reading itself: noise, zero, drift, temperature, creep. */
+/* Torque with its parts by source: the common ones, the fit's covariance and, where it is not among the sources, the
+ * reversibility (a rectangular half-width of half the loop, tapering to nothing at zero torque). The caller adds the
+ * parts of the reading itself: noise, zero, drift, temperature, creep. For an interval that covers what it says take
+ * unc_expand_factor (calib/expand.h): the arm alone, a rectangle, often carries most of it. */
 enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
 			   double indication, struct unc *ret, struct err *err) MUST_CHECK;
 

@@ -15,6 +15,9 @@ struct cellcal_work {
 	double max_abs_Nm;
 };
 
+/* The source that stands for hysteresis where both branches could be fitted. */
+#define CELLCAL_LOOP "reversibility of the cell"
+
 struct poly {
 	int degree;
 	bool origin;
@@ -22,7 +25,8 @@ struct poly {
 	struct lsq lsq;
 	struct dd inv[LSQ_TERMS][LSQ_TERMS];
 	double coef[CELLCAL_COEFS], cov[CELLCAL_COEFS][CELLCAL_COEFS];
-	double rss, residual_sd, dof;
+	double rss, residual_sd, dof; /* n - p */
+	double cov_dof; /* of the noise that cov rests on */
 	double lof_F, lof_p, lof_dof1, lof_dof2; /* NaN without repeats */
 	double aicc;
 };
@@ -36,6 +40,11 @@ void poly_shift(const struct cellcal_work *w, const struct poly *p, size_t sourc
 double poly_value(const double coef[CELLCAL_COEFS], double torque_Nm);
 double poly_slope(const double coef[CELLCAL_COEFS], double torque_Nm);
 double poly_leverage(const struct poly *p, double torque_Nm);
+
+/* Variance of one reading, freed of what zeros, mountings and hysteresis add to the scatter about the fit, with its
+ * degrees of freedom: with readings of one direction and without zeros, that of the fit. */
+enum rc cellcal_noise(const struct cellcal_work *w, const struct poly *p, const bool *subset, double *ret_s2,
+		      double *ret_dof, struct err *err) MUST_CHECK;
 
 /* What the series show, the class, and the mounting as a source of its own. */
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal,

@@ -100,59 +100,51 @@ void poly_shift(const struct cellcal_work *w, const struct poly *p, size_t sourc
 	free(dy);
 }
 
-/* The noise of a zero reading moves its whole series: it does not show in the scatter as if it were
- * independent. With g the refit of 1 over a series, V = s^2 ((X'X)^-1 + sum g g'), and the scatter has the expectation
- * rss = s^2 (n - p + sum 1'(1 - H)1). */
-static void add_tares(const struct cellcal_work *w, const struct poly *p, const bool *subset, double g_all[][LSQ_TERMS],
-		      size_t *ret_n, double *ret_expected)
+/* The noise of a zero reading moves its whole series, which the scatter about the fit does not show as such. With g
+ * the refit of 1 over a series, the covariance is s^2 ((X'X)^-1 + sum g g'). Adds the sum to ret. */
+static enum rc add_tares(const struct cellcal_work *w, const struct poly *p, const bool *subset,
+			 double ret[LSQ_TERMS][LSQ_TERMS], struct err *err)
 {
 	const struct cellcal_input *in = w->in;
 	double *ones = calloc(in->n, sizeof *ones);
 
-	*ret_n = 0;
-	for (size_t i = 0; ones && i < in->n && *ret_n < 64; i++) {
+	if (!ones)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu readings", in->n);
+	for (size_t i = 0; i < in->n; i++) {
 		bool first = in_fit(w, subset, i) && w->tared[i];
 		for (size_t j = 0; j < i; j++)
 			first = first && !(in_fit(w, subset, j) && in->readings[j].series == in->readings[i].series);
 		if (!first)
 			continue;
-		struct dd g[LSQ_TERMS], row[LSQ_TERMS];
+		struct dd g[LSQ_TERMS];
 		for (size_t j = 0; j < in->n; j++)
 			ones[j] = in->readings[j].series == in->readings[i].series ? 1 : 0;
 		refit(w, p, subset, ones, g);
-		for (size_t j = 0; j < in->n; j++) {
-			if (!in_fit(w, subset, j) || !(ones[j] > 0))
-				continue;
-			terms(p, in->readings[j].load.torque_Nm, row);
-			*ret_expected += 1;
+		for (size_t j = 0; j < n_terms(p); j++)
 			for (size_t k = 0; k < n_terms(p); k++)
-				*ret_expected -= dd_to(dd_mul(row[k], g[k]));
-		}
-		for (size_t k = 0; k < n_terms(p); k++)
-			g_all[*ret_n][k] = dd_to(g[k]);
-		(*ret_n)++;
+				ret[j][k] += dd_to(g[j]) * dd_to(g[k]);
 	}
 	free(ones);
+	return RC_OK;
 }
 
-static void covariance(const struct cellcal_work *w, struct poly *p, const bool *subset)
+static enum rc covariance(const struct cellcal_work *w, struct poly *p, const bool *subset, struct err *err)
 {
-	double g[64][LSQ_TERMS], expected = p->dof, scale[CELLCAL_COEFS];
-	size_t m = n_terms(p), n_g = 0, first = p->origin ? 1 : 0;
+	double shape[LSQ_TERMS][LSQ_TERMS] = { { 0 } }, scale[CELLCAL_COEFS], s2;
+	size_t m = n_terms(p), first = p->origin ? 1 : 0;
+	enum rc rc = cellcal_noise(w, p, subset, &s2, &p->cov_dof, err);
 
-	add_tares(w, p, subset, g, &n_g, &expected);
-	double s2 = p->dof > 0 ? p->rss / expected : NAN;
+	if (rc || (rc = add_tares(w, p, subset, shape, err)))
+		return rc;
 	for (size_t j = 0; j < m; j++)
 		scale[j] = pow(p->scale_Nm, (double)(j + first));
 	for (size_t j = 0; j < m; j++)
 		for (size_t k = 0; k < m; k++) {
-			double sum = 0;
 			for (size_t l = 0; l < m; l++)
-				sum += dd_to(dd_mul(p->inv[j][l], p->inv[k][l]));
-			for (size_t l = 0; l < n_g; l++)
-				sum += g[l][j] * g[l][k];
-			p->cov[j + first][k + first] = s2 * sum / (scale[j] * scale[k]);
+				shape[j][k] += dd_to(dd_mul(p->inv[j][l], p->inv[k][l]));
+			p->cov[j + first][k + first] = s2 * shape[j][k] / (scale[j] * scale[k]);
 		}
+	return RC_OK;
 }
 
 struct level { double torque_Nm, y; };
@@ -244,8 +236,9 @@ enum rc poly_fit_some(const struct cellcal_work *w, int degree, bool origin, con
 	lsq_inverse(&p.lsq, p.inv);
 	to_plain(&p, scaled, p.coef);
 	scatter(w, &p, subset, scaled);
-	covariance(w, &p, subset);
-	enum rc rc = lack_of_fit(w, &p, subset, err);
+	enum rc rc = covariance(w, &p, subset, err);
+	if (!rc)
+		rc = lack_of_fit(w, &p, subset, err);
 	if (!rc)
 		*ret = p;
 	return rc;

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/cellcal_parts.h"
 
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -89,9 +90,8 @@ static double zero_return(const struct cellcal_work *w)
 }
 
 /* Loop width with both branches as curves: their scatter does not pass for hysteresis. */
-static double loop_by_fits(const struct cellcal_work *w, const struct poly *p, bool *mark)
+static double loop_by_fits(const struct cellcal_work *w, const struct poly *p, bool *mark, struct poly branch[2])
 {
-	struct poly branch[2];
 	double low = -INFINITY, high = INFINITY, worst = 0;
 
 	for (int d = 0; d < 2; d++) {
@@ -148,10 +148,11 @@ static double variance_at(const struct poly *p, double torque_Nm)
 }
 
 /* A mounting changes the sensitivity as a whole. Its spread is what the positions' curves differ by at the largest
- * load beyond their own scatter; a later mounting differs from the mean of k by that, times sqrt(1 + 1/k). */
+ * load beyond their own scatter; a later mounting differs from the mean, in which each
+ * has the share q of its readings, by that times sqrt(1 + sum q^2). */
 static double mounting_frac(const struct cellcal_work *w, const struct poly *p, bool *mark, double *ret_dof)
 {
-	double value[POSITIONS_MAX], noise = 0, at = w->max_abs_Nm, mean = 0, spread = 0;
+	double value[POSITIONS_MAX], noise = 0, at = w->max_abs_Nm, mean = 0, spread = 0, shares = 0;
 	size_t k = 0;
 
 	for (size_t i = 0; i < w->in->n && k < POSITIONS_MAX; i++) {
@@ -167,6 +168,7 @@ static double mounting_frac(const struct cellcal_work *w, const struct poly *p, 
 			return NAN;
 		value[k++] = poly_value(one.coef, at);
 		noise += variance_at(&one, at);
+		shares += pow((double)one.lsq.n / (double)w->n_used, 2);
 	}
 	if (k < 2)
 		return NAN;
@@ -175,9 +177,14 @@ static double mounting_frac(const struct cellcal_work *w, const struct poly *p, 
 		mean += value[i] / n;
 	for (size_t i = 0; i < k; i++)
 		spread += (value[i] - mean) * (value[i] - mean) / (n - 1);
-	*ret_dof = n - 1;
+	/* Of two or three mountings the variance comes out too small more often than not: taken so that it is as
+	 * often too large. */
+	spread *= (n - 1) / gsl_cdf_chisq_Pinv(0.5, n - 1);
 	double beyond = spread - noise / n;
-	return beyond > 0 ? sqrt(beyond * (1 + 1 / n)) / fabs(mean) : 0;
+	/* Satterthwaite's degrees of freedom of a difference of variances. */
+	double dof = beyond * beyond / (spread * spread / (n - 1) + noise * noise / (n * n) / p->cov_dof);
+	*ret_dof = fmax(dof, 1);
+	return beyond > 0 ? sqrt(beyond * (1 + shares)) / fabs(mean) : 0;
 }
 
 static void add_mounting(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal, bool *mark)
@@ -193,6 +200,18 @@ static void add_mounting(const struct cellcal_work *w, const struct poly *p, str
 	cal->n_sources++;
 }
 
+/* Somewhere between the branches, nobody knows where: the half loop as a curve of its own, rectangular. */
+static void add_loop(const struct poly branch[2], struct cellcal *cal)
+{
+	if (cal->n_sources >= CELLCAL_SOURCES)
+		return;
+	struct cellcal_source *source = &cal->source[cal->n_sources];
+	*source = (struct cellcal_source){ .name = CELLCAL_LOOP, .dof = INFINITY, .dist = DIST_RECT };
+	for (size_t j = 0; j < CELLCAL_COEFS; j++)
+		cal->dcoef[cal->n_sources][j] = (branch[1].coef[j] - branch[0].coef[j]) / (2 * sqrt(3));
+	cal->n_sources++;
+}
+
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal, struct err *err)
 {
 	double middle = 0.5 * (cal->max_Nm + cal->min_Nm), per_unit = fabs(cellcal_slope_Nm(cal, middle));
@@ -200,11 +219,17 @@ enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, str
 
 	if (!mark)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu readings", w->in->n);
-	if (!isfinite(per_unit)) {
+	double largest = 0;
+	for (size_t i = 0; i < w->in->n; i++)
+		largest = fmax(largest, fabs(w->y[i]));
+	if (!isfinite(per_unit) || !((cal->max_Nm - cal->min_Nm) / per_unit > 1e-12 * largest)) {
 		free(mark);
-		return err_set(err, RC_SINGULAR, 0, "the indication does not change with the load");
+		return err_set(err, RC_SINGULAR, 0, "the indication does not change with the load: is the cell connected, and loaded?");
 	}
-	double loop = loop_by_fits(w, p, mark);
+	struct poly branch[2];
+	double loop = loop_by_fits(w, p, mark, branch);
+	if (isfinite(loop))
+		add_loop(branch, cal);
 	cal->reversibility_Nm = per_unit * (isfinite(loop) ? loop : loop_by_loads(w));
 	cal->repeatability_Nm = per_unit * repeatability(w);
 	cal->reproducibility_Nm = per_unit * reproducibility(w);

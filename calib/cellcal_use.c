@@ -85,11 +85,20 @@ void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct
 		ret->common[s] = unc_source(ctx, cal->source[s].name, cal->source[s].dist, cal->source[s].dof);
 	square_root(cal, root);
 	for (size_t k = 0; k < CELLCAL_COEFS; k++) {
-		ret->fit[k] = unc_source(ctx, names[k], DIST_NORMAL, cal->dof);
+		ret->fit[k] = k ? unc_source_pooled(ctx, names[k], DIST_NORMAL, ret->fit[0]) :
+				  unc_source(ctx, names[k], DIST_NORMAL, cal->dof);
 		for (size_t j = 0; j < CELLCAL_COEFS; j++)
 			ret->fit_dcoef[k][j] = root[j][k];
 	}
 	ret->reversibility = unc_source(ctx, "cell reversibility", DIST_RECT, INFINITY);
+}
+
+static bool has_loop(const struct cellcal *cal)
+{
+	for (size_t s = 0; s < cal->n_sources; s++)
+		if (strcmp(cal->source[s].name, CELLCAL_LOOP) == 0)
+			return true;
+	return false;
 }
 
 enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
@@ -107,7 +116,7 @@ enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *
 		x[n++] = unc_from(ctx, 0, reg->common[s], -poly_value(cal->dcoef[s], torque) * per_unit);
 	for (size_t k = 0; k < CELLCAL_COEFS; k++)
 		x[n++] = unc_from(ctx, 0, reg->fit[k], -poly_value(reg->fit_dcoef[k], torque) * per_unit);
-	if (cal->reversibility_Nm > 0) {
+	if (cal->reversibility_Nm > 0 && !has_loop(cal)) {
 		double open = fmin(1, fabs(torque) / (OPENING * reach_Nm(cal)));
 		x[n++] = unc_from(ctx, 0, reg->reversibility, open * cal->reversibility_Nm / 2 / sqrt(3));
 	}

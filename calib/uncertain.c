@@ -13,6 +13,7 @@ struct source {
 	char name[64];
 	enum dist dist;
 	double dof;
+	uint32_t pool; /* the first source of the same estimate of variance; itself mostly */
 };
 
 /* Parts of all numbers of a context: given out once, freed together. */
@@ -84,9 +85,18 @@ uint32_t unc_source(struct unc_ctx *ctx, const char *name, enum dist dist, doubl
 		return 0;
 	}
 	struct source *s = &ctx->source[ctx->n];
-	*s = (struct source){ .dist = dist, .dof = dof };
+	*s = (struct source){ .dist = dist, .dof = dof, .pool = (uint32_t)ctx->n };
 	snprintf(s->name, sizeof s->name, "%s", name);
 	return (uint32_t)ctx->n++;
+}
+
+uint32_t unc_source_pooled(struct unc_ctx *ctx, const char *name, enum dist dist, uint32_t with)
+{
+	uint32_t source = unc_source(ctx, name, dist, unc_source_dof(ctx, with));
+
+	if (!ctx->failed && with < source)
+		ctx->source[source].pool = ctx->source[with].pool;
+	return source;
 }
 
 size_t unc_source_count(const struct unc_ctx *ctx)
@@ -359,6 +369,22 @@ double unc_part_of(struct unc a, uint32_t source)
 	return 0;
 }
 
+/* Sum of squares of a's parts of one pool, if part i is the first of them; 0 otherwise. */
+static double pool_square(const struct unc_ctx *ctx, struct unc a, size_t i)
+{
+	uint32_t pool = ctx->source[a.part[i].source].pool;
+	double sum = 0;
+
+	for (size_t j = 0; j < a.n; j++) {
+		if (ctx->source[a.part[j].source].pool != pool)
+			continue;
+		if (j < i)
+			return 0;
+		sum += a.part[j].u * a.part[j].u;
+	}
+	return sum;
+}
+
 double unc_dof(const struct unc_ctx *ctx, struct unc a)
 {
 	double u = unc_u(a), sum = 0;
@@ -368,7 +394,7 @@ double unc_dof(const struct unc_ctx *ctx, struct unc a)
 	for (size_t i = 0; i < a.n; i++) {
 		double dof = unc_source_dof(ctx, a.part[i].source);
 		if (!isinf(dof))
-			sum += pow(a.part[i].u / u, 4) / dof;
+			sum += pow(pool_square(ctx, a, i) / (u * u), 2) / dof;
 	}
 	return is_zero(sum) ? INFINITY : 1.0 / sum;
 }

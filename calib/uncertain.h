@@ -38,6 +38,9 @@ bool unc_failed(const struct unc_ctx *ctx);
 
 /* A new independent source. name is copied (63 bytes kept). dof INFINITY when well known. */
 uint32_t unc_source(struct unc_ctx *ctx, const char *name, enum dist dist, double dof);
+/* The same with the u of another source's estimate of variance (two coefficients of one fit): still independent, but they
+ * share their degrees of freedom, so unc_dof counts them as one. */
+uint32_t unc_source_pooled(struct unc_ctx *ctx, const char *name, enum dist dist, uint32_t with);
 size_t unc_source_count(const struct unc_ctx *ctx);
 const char *unc_source_name(const struct unc_ctx *ctx, uint32_t source);
 double unc_source_dof(const struct unc_ctx *ctx, uint32_t source);
