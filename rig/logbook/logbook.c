@@ -23,6 +23,9 @@ enum rc db_fail(struct logbook *lb, struct err *err, const char *tried)
 			       "close that program", lb->path, tried, BUSY_MS / 1000);
 	if (code == SQLITE_FULL)
 		return err_set(err, RC_DB, ENOSPC, "%s: cannot %s it: the disk is full; make room", lb->path, tried);
+	if (code == SQLITE_IOERR)
+		return err_set(err, RC_DB, sys, "%s: cannot %s it: the disk or a limit on the size of files refused it", lb->path,
+			       tried);
 	return err_set(err, RC_DB, sys, "%s: cannot %s it: %s%s%s", lb->path, tried, sqlite3_errmsg(lb->db),
 		       sys ? ": " : "", sys ? strerror(sys) : "");
 }

@@ -35,17 +35,23 @@ static inline int book_set_up(void **state)
 	return 0;
 }
 
-static inline int book_tear_down(void **state)
+static inline void book_remove(struct book *b)
 {
-	struct book *b = *state;
+	static const char *const ends[] = { "", "-wal", "-shm", "-journal" };
 	char path[300];
 
-	logbook_close(b->lb);
 	for (int i = 0; i < 4; i++) {
-		static const char *const ends[] = { "", "-wal", "-shm", "-journal" };
 		snprintf(path, sizeof path, "%s%s", b->path, ends[i]);
 		unlink(path);
 	}
+}
+
+static inline int book_tear_down(void **state)
+{
+	struct book *b = *state;
+
+	logbook_close(b->lb);
+	book_remove(b);
 	rmdir(b->dir);
 	free(b);
 	return 0;
