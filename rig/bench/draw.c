@@ -39,8 +39,8 @@ static double deviate(gsl_rng *rng, struct quantity q)
 		return a * sqrt(12.0);
 	case DIST_TRI:
 		return (a + b) * sqrt(6.0);
-	case DIST_TRAPEZOID: /* the shoulder is not kept in a quantity: half as wide as the base */
-		return (a * 3 + b) * sqrt(1.2);
+	case DIST_TRAPEZOID: /* the sum of two rectangles: JCGM 101:2008, 6.4.4 */
+		return (a * (1 + q.beta) + b * (1 - q.beta)) * sqrt(6 / (1 + q.beta * q.beta));
 	case DIST_NORMAL:
 	case DIST_T:
 		break;

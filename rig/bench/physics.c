@@ -151,7 +151,11 @@ enum rc physics_read(const char *path, uint64_t seed, struct physics *ret, struc
 		return err_set(err, RC_IO, errno, "%s: cannot be read: %s", path, strerror(errno));
 	if (r.file != NULL) {
 		bad = ini_parse_stream(next_line, &r, handle, &r);
+		if (ferror(r.file))
+			rc = err_set(err, RC_IO, errno, "%s: cannot be read: %s", path, strerror(errno));
 		fclose(r.file);
+		if (rc != RC_OK)
+			return rc;
 		if (bad > 0)
 			complain(&r, bad, "not a line of the form key = value");
 		else if (bad < 0)
