@@ -51,19 +51,25 @@ static int steps_by_time(const struct node *node, int64_t elapsed_us)
 	return (int)lround((double)elapsed_us * 1e-6 * node->config.fast_Hz);
 }
 
+/* By how much number and time may disagree: a quarter of a second, for a node that was busy and caught up. */
+static int number_slack(const struct node *node)
+{
+	int slack = node->config.fast_Hz / 4;
+
+	return slack < 4 ? 4 : slack > 60 ? 60 : slack;
+}
+
 /* Numbers lost between two samples; false when number and time cannot belong together. */
 static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
 {
 	int by_number = (uint8_t)(number - node->last_number);
 	int by_time = elapsed_us < 3600000000 ? steps_by_time(node, elapsed_us) : INT32_MAX;
-	int off;
 
 	if (by_time > FAR_STEPS) {
 		node->view.sample_lost += (uint32_t)(by_time < by_number ? by_number - 1 : by_time - 1);
 		return true;
 	}
-	off = by_number - by_time;
-	if (off > 2 + by_time / 8 || off < -(2 + by_time / 8))
+	if (abs(by_number - by_time) > number_slack(node))
 		return false;
 	if (by_number > 1)
 		node->view.sample_lost += (uint32_t)(by_number - 1);

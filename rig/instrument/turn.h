@@ -3,7 +3,7 @@
  *
  * Speed is pulses between two edges over the time between them, both by the node's clock, so it does not know
  * the sampling: exact at a steady speed, however slow. The stretch is the shortest of at least 20 ms, or one pulse.
- * Between edges the speed can only be what an edge right now would give, and it is 0 when none came for 0.5 s. */
+ * Before the second edge it is 0. Between edges the speed can only be what an edge right now would give, and it is 0 when none came for 0.5 s. */
 #ifndef BRIDLE_INSTRUMENT_TURN_H
 #define BRIDLE_INSTRUMENT_TURN_H
 

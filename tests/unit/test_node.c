@@ -612,6 +612,25 @@ static void notices_a_restart(void **state)
 	}
 }
 
+static void a_busy_node_that_catches_up_did_not_restart(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+
+	for (int i = 0; i < 20; i++)
+		tick(f, node, &snap);
+	f->now_us += 150000; /* fifteen samples late, then all in a row */
+	for (int i = 0; i < 15; i++) {
+		f->number++;
+		say_fast(f, 15 - i);
+	}
+	tick(f, node, &snap);
+	assert_false(snap.node_reset);
+	assert_int_equal(snap.sample_lost, 0);
+	node_close(node);
+}
+
 static void a_silent_node_that_did_not_restart_is_only_silent(void **state)
 {
 	struct fake *f = *state;
@@ -906,6 +925,7 @@ int main(void)
 		TEST(unwraps_the_nodes_clock),
 		TEST(turns_pulses_into_speed_with_the_sign_of_the_profile),
 		TEST(notices_a_restart),
+		TEST(a_busy_node_that_catches_up_did_not_restart),
 		TEST(a_silent_node_that_did_not_restart_is_only_silent),
 		TEST(sends_set_points_on_change_and_by_lease),
 		TEST(clamps_what_cannot_be),
