@@ -51,6 +51,9 @@ _bridle()
 		mapfile -t COMPREPLY < <(_bridle_argument "$word" "$cur" "$bench")
 	elif [[ $cur == -* ]]; then
 		mapfile -t COMPREPLY < <(compgen -W "$(sed -n 's/^  \(--[a-z0-9-]*\).*/\1/p' <<<"$help")" -- "$cur")
+	elif [ "$COMP_CWORD" -eq 2 ] && word=$(sed -n "1s/^Usage: bridle $command \\([a-z].*|.*\\)/\\1/p" <<<"$help") && [ -n "$word" ]; then
+		# log: "list | show RUN | ...": the first word of each
+		mapfile -t COMPREPLY < <(compgen -W "$(tr '|' '\n' <<<"$word" | awk '{ print $1 }')" -- "$cur")
 	else
 		word=$(sed -n '1s/^Usage: bridle [a-z ]* \[*\([A-Z][A-Za-z.]*\).*/\1/p' <<<"$help")
 		mapfile -t COMPREPLY < <(_bridle_argument "$word" "$cur" "$bench")

@@ -39,6 +39,7 @@ for command in $commands; do
 	wanted=$("$bridle" "$command" --help | sed -n '/^Options:/,/^$/p' | grep -oE '^ +--[a-z0-9-]+')
 	check "options of $command" "--bench --json --quiet --help $wanted" "$(complete_line "$bridle" "$command" --)"
 done
+check "acts of log" "list show export verify note" "$(complete_line "$bridle" log '')"
 check "topics of calc" "regress mean allan budget montecarlo gravity air weight t" "$(complete_line "$bridle" calc '')"
 check "options of calc regress" "--json --degree" "$(complete_line "$bridle" calc regress --)"
 
