@@ -81,10 +81,13 @@ static void tare_all(const struct cellcal_input *in, struct cellcal_work *w)
 		w->used[i] = !w->tared[i] || fabs(r->load.torque_Nm) > 0;
 		w->n_used += w->used[i] ? 1 : 0;
 		w->max_abs_Nm = fmax(w->max_abs_Nm, fabs(r->load.torque_Nm));
+		for (size_t j = 0; j < i; j++)
+			w->paired = w->paired || (in->readings[j].series == r->series && in->readings[j].direction != r->direction &&
+						  fabs(r->load.torque_Nm) > 0 && fabs(in->readings[j].load.torque_Nm) > 0);
 	}
 }
 
-static enum rc work_new(const struct cellcal_input *in, struct cellcal_work *w, struct err *err)
+enum rc cellcal_work_new(const struct cellcal_input *in, struct cellcal_work *w, struct err *err)
 {
 	*w = (struct cellcal_work){ .in = in };
 	w->y = calloc(in->n, sizeof *w->y);
@@ -96,7 +99,7 @@ static enum rc work_new(const struct cellcal_input *in, struct cellcal_work *w, 
 	return RC_OK;
 }
 
-static void work_free(struct cellcal_work *w)
+void cellcal_work_free(struct cellcal_work *w)
 {
 	free(w->y);
 	free(w->used);
@@ -212,7 +215,7 @@ enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct 
 
 	if (rc)
 		return rc;
-	if ((rc = work_new(in, &w, err)) || (rc = pick_model(&w, &p, err)))
+	if ((rc = cellcal_work_new(in, &w, err)) || (rc = pick_model(&w, &p, err)))
 		goto out;
 	struct cellcal cal = { 0 };
 	take_fit(&p, &cal);
@@ -224,6 +227,6 @@ enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct 
 		take_points(&w, &p, ret_points);
 	*ret = cal;
 out:
-	work_free(&w);
+	cellcal_work_free(&w);
 	return rc;
 }

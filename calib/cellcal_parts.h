@@ -5,6 +5,7 @@
 
 #include "calib/cellcal.h"
 #include "calib/lsq.h"
+#include "calib/torquecal.h"
 
 struct cellcal_work {
 	const struct cellcal_input *in;
@@ -13,7 +14,12 @@ struct cellcal_work {
 	bool *tared; /* its series has a zero reading */
 	size_t n_used;
 	double max_abs_Nm;
+	bool paired; /* a series holds rising and falling readings: a falling one belongs to its own series */
 };
+
+/* in must be checked. Free also after a failure. */
+enum rc cellcal_work_new(const struct cellcal_input *in, struct cellcal_work *w, struct err *err) MUST_CHECK;
+void cellcal_work_free(struct cellcal_work *w);
 
 /* The source that stands for hysteresis where both branches could be fitted. */
 #define CELLCAL_LOOP "reversibility of the cell"
@@ -49,5 +55,8 @@ enum rc cellcal_noise(const struct cellcal_work *w, const struct poly *p, const 
 /* What the series show, the class, and the mounting as a source of its own. */
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal,
 			 struct err *err) MUST_CHECK;
+
+void torquecal_work(const struct cellcal_work *w, const struct cellcal *cal, const struct torque_table *table,
+		    struct torque_eval *ret);
 
 #endif

@@ -236,8 +236,11 @@ enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, str
 	cal->zero_return_Nm = per_unit * zero_return(w);
 	cal->resolution_Nm = w->in->resolution > 0 ? per_unit * w->in->resolution : NAN;
 	add_mounting(w, p, cal, mark);
-	cal->class_value = NAN;
-	strcpy(cal->class_note, "no class: not evaluated");
 	free(mark);
+
+	struct torque_eval eval;
+	torquecal_work(w, cal, NULL, &eval);
+	cal->class_value = eval.class_value;
+	memcpy(cal->class_note, eval.note, sizeof cal->class_note);
 	return RC_OK;
 }
