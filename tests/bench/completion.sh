@@ -3,7 +3,7 @@
 # The completion offers each command, each of its options, and the plans and actuators of the bench folder.
 # Usage: completion.sh BRIDLE COMPLETION-FILE
 set -uo pipefail
-bridle=$1 status=0 number=0
+bridle=$(realpath "$1") status=0 number=0
 source "$2"
 home=$(mktemp -d)
 trap 'rm -rf "$home"' EXIT
