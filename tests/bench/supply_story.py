@@ -8,22 +8,18 @@ sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
 import harness  # noqa: E402
 
 
-def small_supply(folder):
-    """The same bench with half the supply: 6 A instead of 12 A."""
-    path = folder / "rig.ini"
-    text = path.read_text()
-    assert "current_limit = 12 A" in text
-    path.write_text(text.replace("current_limit = 12 A", "current_limit = 6 A"))
-
-
-def prepared(bench):
+def with_small_supply(bench):
+    """Calibrated and mapped on the 12 A supply; then a smaller one stands on the table."""
     bench.must("hang", "--hands")
     bench.must("map", "--actuator", "paddle-winder")
+    bench.stop()
+    bench.replace("rig.ini", "current_limit = 12 A", "current_limit = 6 A")
+    bench.start()
 
 
 def a_plan_past_the_supply_is_refused_and_says_which_number_decides():
-    with harness.Bench(3, edit=small_supply) as bench:
-        prepared(bench)
+    with harness.Bench(3) as bench:
+        with_small_supply(bench)
         result = bench.run("ready", "lock-sweep", "--hands", "--answers", "yes", "--json")
         assert result.status == 1, result
         answer = result.json
@@ -34,8 +30,8 @@ def a_plan_past_the_supply_is_refused_and_says_which_number_decides():
 
 
 def forced_through_the_points_are_supply_limited_and_the_drop_out_is_named():
-    with harness.Bench(3, edit=small_supply) as bench:
-        prepared(bench)
+    with harness.Bench(3) as bench:
+        with_small_supply(bench)
         bench.run("ready", "lock-sweep", "--hands", "--answers", "yes", "--json")
         result = bench.run("sweep", "lock-sweep", "--forced", "the supply story", "--json")
         answer = result.json
