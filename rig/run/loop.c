@@ -13,6 +13,7 @@
 
 #define AFTER_DONE_s 0.5      /* everything off is sent this long, so that it is obeyed before the line goes quiet */
 #define STOP_GRACE_s 5.0      /* beyond the guard's own bound before the loop gives up waiting for a stop */
+#define CUT_WINDOW_s 1.0      /* what a step that was cut short is judged by */
 #define REALTIME_PRIORITY 50
 
 struct loop {
@@ -28,6 +29,7 @@ struct loop {
 	struct mono deadline, done_at, cause_at;
 	bool done;
 	int step; /* of the plan, for the samples' rows */
+	struct seq_point open; /* the step under way, begin 0 = none: see cut_short */
 	struct snapshot seen; /* last logged state of lines, node and drive */
 };
 
@@ -144,12 +146,15 @@ static void take_event(struct loop *l)
 		return;
 	case SEQ_EVENT_STEP:
 		l->step = event->point.step;
+		l->open = event->point;
+		l->open.begin = l->snap.now;
 		snprintf(text, sizeof text, "%d %+d %.6g N.m %.6g A %.6g rpm", event->point.step, event->point.direction,
 			 event->point.setpoint_Nm, event->point.setpoint_A, event->point.setpoint_rpm);
 		kept = log_ring_event(l->ring, l->snap.now.ns, "step", text);
 		break;
 	case SEQ_EVENT_POINT:
 		kept = log_ring_point(l->ring, &event->point);
+		l->open.begin.ns = 0;
 		break;
 	case SEQ_EVENT_NOTE:
 		kept = log_ring_event(l->ring, l->snap.now.ns, "note", event->text);
@@ -181,6 +186,31 @@ static void ask_sequence(struct loop *l)
 	}
 }
 
+/* Causes that tell what limited a step, not that something is wrong with the rig or that somebody had enough. */
+static bool is_a_limit(enum cause cause)
+{
+	return cause == CAUSE_DRIVE_DROPOUT || cause == CAUSE_ACTUATOR_HOT || cause == CAUSE_STALL || cause == CAUSE_DRIVE_FAULT;
+}
+
+/* A step that a limit stopped leaves a point too: without it nobody would see where the limit was. */
+static void cut_short(struct loop *l)
+{
+	struct seq_point *open = &l->open;
+	int64_t earliest_ns = l->snap.now.ns - ns_from_s(CUT_WINDOW_s);
+
+	if (!l->open.begin.ns || !is_a_limit(l->verdict.cause))
+		return;
+	open->flags |= POINT_CUT | POINT_NOT_SETTLED;
+	open->settle_s = NAN;
+	open->mean_torque_Nm = l->snap.torque_Nm;
+	open->mean_speed_rpm = l->snap.speed_rpm;
+	open->end = l->snap.now;
+	if (open->begin.ns < earliest_ns)
+		open->begin.ns = earliest_ns;
+	if (!log_ring_point(l->ring, open))
+		l->snap.log_failed = true;
+}
+
 static void ask_guard(struct loop *l, struct loop_result *ret)
 {
 	l->guard = guard_step(l->guard, l->limits, &l->snap, &l->out.wish, &l->verdict);
@@ -191,8 +221,8 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_SEQUENCE && l->out.event.text[0])
 		snprintf(ret->message, sizeof ret->message, "%s", l->out.event.text);
-	if (l->ring)
-		log_ring_event(l->ring, l->snap.now.ns, "stop", ret->message);
+	log_ring_event(l->ring, l->snap.now.ns, "stop", ret->message);
+	cut_short(l);
 }
 
 static void tick(struct loop *l, struct loop_result *ret)

@@ -18,6 +18,7 @@ enum seq_event_kind { SEQ_EVENT_NONE, SEQ_EVENT_STEP, SEQ_EVENT_POINT, SEQ_EVENT
 #define POINT_REPEAT 0x0004u      /* repeat of the first point */
 #define POINT_TARE 0x0008u        /* a zero reading, not a load point. direction 0: at rest; +1 and then -1: turned slowly
 				       * both ways, the mean of the two is the zero (run/seq_zero.h) */
+#define POINT_CUT 0x0010u         /* the last second of a step that a limit stopped: never settled, to be taken again */
 
 /* A stretch of samples that belongs together: what the logbook keeps of a finished point. The
  * numbers themselves are computed from the samples, later and again (reports/). */

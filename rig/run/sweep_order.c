@@ -52,7 +52,7 @@ bool sweep_cross_off(struct sweep_item *items, size_t n, int step, int direction
 {
 	bool repeat = (flags & POINT_REPEAT) != 0;
 
-	if (flags & POINT_TARE)
+	if (flags & (POINT_TARE | POINT_CUT))
 		return false;
 	for (size_t i = 0; i < n; i++) {
 		if (items[i].done || items[i].step != step || items[i].direction != direction || items[i].repeat != repeat)
