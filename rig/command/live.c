@@ -119,7 +119,7 @@ struct reading_config live_reading_config(const struct live *live)
 {
 	const struct session *s = live->s;
 	struct reading_config config = {
-		.window_s = 1, .timeout_s = 60, .average_s = 3, .still_sd = INFINITY, .sign = s->rig.cell_sign, .step = -1,
+		.window_s = 1, .timeout_s = 60, .average_s = 4, .still_sd = INFINITY, .sign = s->rig.cell_sign, .step = -1,
 		.setpoint_Nm = 0, .most_rpm = 1,
 	};
 	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span. */

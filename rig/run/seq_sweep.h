@@ -15,7 +15,7 @@
 #define BRIDLE_RUN_SEQ_SWEEP_H
 
 #include "profile/profile.h"
-#include "run/control.h"
+#include "run/torque_control.h"
 #include "run/sequence.h"
 #include "run/steady.h"
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "run/control.h"
+#include "run/torque_control.h"
 
 #include <math.h>
 

@@ -7,9 +7,9 @@
  * Gain: a brake with first-order lag tau under a pure integral K/s is critically damped at K = 1/(4 tau) (roots of
  * tau s^2 + s + K), hence no overshoot; tau here is the brake's lag plus what the cell's chain adds.
  *
- * Pure: no I/O, no clock, no allocation, no globals. NaN torque freezes the integral. (link/control.h is another thing.) */
-#ifndef BRIDLE_RUN_CONTROL_H
-#define BRIDLE_RUN_CONTROL_H
+ * Pure: no I/O, no clock, no allocation, no globals. NaN torque freezes the integral. */
+#ifndef BRIDLE_RUN_TORQUE_CONTROL_H
+#define BRIDLE_RUN_TORQUE_CONTROL_H
 
 #include "calib/brakemap.h"
 

@@ -1,0 +1,243 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Expected numbers are worked out by hand in the comments; no source but the formulae of run/forecast.h. */
+#include "run/forecast.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+static struct rig_profile rig;
+static struct actuator_profile actuator;
+static struct plan_profile plan;
+static struct forecast f;
+
+static struct forecast_input in = { .rig = &rig, .actuator = &actuator, .plan = &plan, .calibrated_Nm = 50 };
+
+static int make(void **state)
+{
+	(void)state;
+	memset(&rig, 0, sizeof rig);
+	memset(&actuator, 0, sizeof actuator);
+	memset(&plan, 0, sizeof plan);
+	rig.limit_torque_Nm = 60;
+	rig.limit_speed_rpm = 200;
+	rig.coupling_Nm = 80;
+	rig.cell_full_scale_Nm = 60;
+	rig.brake_max_A = 1;
+	rig.brake_rated_Nm = 50;
+	rig.slip_power_W = 300;
+	rig.slip_power_short_W = 1000;
+	rig.slip_energy_J = 5000;
+	rig.supply_V = 48;
+	rig.supply_limit_A = 10;
+	actuator.limit_torque_Nm = 45;
+	actuator.limit_speed_rpm = 150;
+	actuator.expect_efficiency = 0.5;
+	actuator.expect_no_load_W = 20;
+	actuator.voltage_min_V = 36;
+	plan = (struct plan_profile){ .load = LOAD_TORQUE, .drive = PLAN_SPEED, .speed_rpm = 60, .n = 5,
+		.step = { 0, 10, 20, 30, 40 }, .dwell_s = 4, .window_s = 2, .timeout_s = 20 };
+	in.map = NULL;
+	in.calibrated_Nm = 50;
+	return 0;
+}
+
+static void near(double found, double expected)
+{
+	if (!(fabs(found - expected) <= 1e-9 * (1 + fabs(expected))))
+		fail_msg("found %.12g, expected %.12g", found, expected);
+}
+
+/* 60 rpm = 2 pi rad/s. 40 N·m: 251.327 W of heat, P_in = 502.655 + 20 W, 10.88865 A at 48 V: above 10 A.
+ * 30 N·m: 188.496 W, P_in 396.991 W, 8.27065 A. */
+static void works_out_power_and_current(void **state)
+{
+	(void)state;
+	forecast_plan(&in, &f);
+	near(f.step[4].slip_power_W, 80 * 3.14159265358979323846);
+	near(f.step[4].input_W, 160 * 3.14159265358979323846 + 20);
+	near(f.step[4].supply_A, (160 * 3.14159265358979323846 + 20) / 48);
+	near(f.step[3].supply_A, (120 * 3.14159265358979323846 + 20) / 48);
+	near(f.step[0].input_W, 20);
+	near(f.step[4].brake_A, 0.8); /* in proportion to the rating when there is no map */
+	assert_false(f.ok);
+	assert_int_equal(f.n_ok, 4);
+	assert_int_equal(f.deciding_step, 4);
+	assert_int_equal(f.decides, FORECAST_SUPPLY_CURRENT);
+}
+
+static void names_the_nearest_limit_when_all_is_fine(void **state)
+{
+	(void)state;
+	plan.n = 4;
+	forecast_plan(&in, &f);
+	assert_true(f.ok);
+	assert_int_equal(f.n_ok, 4);
+	/* 30 N·m: supply 0.827 of its limit, torque 30/45 = 0.667, drop-out 36/48 = 0.75 */
+	assert_int_equal(f.decides, FORECAST_SUPPLY_CURRENT);
+	assert_int_equal(f.deciding_step, 3);
+	near(f.step[3].load_frac, (120 * 3.14159265358979323846 + 20) / 480);
+}
+
+/* (V - I R) I = P with V 48, R 0.5: for P = 400 the small root is I = (48 - sqrt(2304 - 800))/1 = 9.218566 A, the
+ * actuator sees 43.390717 V. P = 1152 = V^2/(4 R) is the most that the cable carries; 1153 is not carried. */
+static void counts_the_cable(void **state)
+{
+	(void)state;
+	near(forecast_supply_A(400, 48, 0.5), 48 - sqrt(1504));
+	near(forecast_supply_A(1152, 48, 0.5), 48);
+	assert_true(isnan(forecast_supply_A(1153, 48, 0.5)));
+	near(forecast_supply_A(96, 48, 0), 2);
+	rig.cable_ohm.value = 0.5;
+	forecast_plan(&in, &f);
+	near(f.step[4].actuator_V, 48 - 0.5 * f.step[4].supply_A);
+	near(f.step[4].actuator_V * f.step[4].supply_A, f.step[4].input_W);
+}
+
+static void a_cable_that_cannot_carry_refuses(void **state)
+{
+	(void)state;
+	rig.cable_ohm.value = 2; /* carries 288 W at most: 20 N·m needs 271.3 W, 30 N·m 397 W */
+	rig.supply_limit_A = 100;
+	actuator.voltage_min_V = 10;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_ok, 3);
+	char text[400];
+	forecast_sentence(&f, &plan, text, sizeof text);
+	assert_non_null(strstr(text, "step 4 of 5"));
+	assert_non_null(strstr(text, "supply current"));
+}
+
+static void foresees_the_drop_out(void **state)
+{
+	(void)state;
+	rig.cable_ohm.value = 1.2;
+	rig.supply_limit_A = 100;
+	/* 30 N·m: P 396.99 W, I = (48 - sqrt(2304 - 4.8*396.99))/2.4 = 11.684 A, V = 33.98 < 36. 20 N·m: 271.3 W, 6.81 A, 39.8 V */
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_ok, 3);
+	assert_int_equal(f.decides, FORECAST_SUPPLY_VOLTAGE);
+}
+
+/* One row a limit: what is lowered, and which number must decide at which step. */
+static void each_limit_can_decide(void **state)
+{
+	static const struct { double *limit, value; enum forecast_check check; size_t n_ok; } rows[] = {
+		{ &rig.limit_torque_Nm, 25, FORECAST_TORQUE, 3 },
+		{ &actuator.limit_torque_Nm, 15, FORECAST_TORQUE, 2 },
+		{ &rig.coupling_Nm, 9, FORECAST_COUPLING, 1 },
+		{ &rig.cell_full_scale_Nm, 35, FORECAST_CELL, 4 },
+		{ &rig.limit_speed_rpm, 50, FORECAST_SPEED, 0 },
+		{ &rig.slip_power_short_W, 100, FORECAST_SLIP_POWER, 2 }, /* 20 N·m: 125.7 W */
+		{ &rig.brake_rated_Nm, 22, FORECAST_BRAKE_TORQUE, 3 },
+	};
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		make(state);
+		rig.supply_limit_A = 1000;
+		*rows[i].limit = rows[i].value;
+		forecast_plan(&in, &f);
+		if (f.n_ok != rows[i].n_ok || f.decides != rows[i].check)
+			fail_msg("row %zu: %zu steps, decided by %s", i, f.n_ok, forecast_check_word(f.decides));
+		assert_false(f.ok);
+	}
+}
+
+/* Continuous 100 W: 40 N·m gives 251.327 W for 1.5*2 + 4 = 7 s: 1059.3 J; 30 N·m 188.496 W: 619.5 J; 20 N·m 125.664 W: 179.6 J.
+ * Rising: 0, 0 (62.8 W is below), 179.6, 799.1, 1858.4. */
+static void piles_up_heat(void **state)
+{
+	const double pi = 3.14159265358979323846;
+
+	(void)state;
+	rig.slip_power_W = 100;
+	rig.supply_limit_A = 1000;
+	forecast_plan(&in, &f);
+	near(f.step[1].energy_J, 0);
+	near(f.step[2].energy_J, (40 * pi - 100) * 7);
+	near(f.step[3].energy_J, (40 * pi - 100 + 60 * pi - 100) * 7);
+	near(f.step[4].energy_J, (40 * pi - 100 + 60 * pi - 100 + 80 * pi - 100) * 7);
+	assert_true(f.ok);
+	rig.slip_energy_J = 1000;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_ok, 4);
+	assert_int_equal(f.decides, FORECAST_SLIP_ENERGY);
+	plan.cool_s = 10; /* a rest of 10 s at 100 W leaks 1000 J: all of what the steps before left */
+	forecast_plan(&in, &f);
+	near(f.step[4].energy_J, (80 * pi - 100) * 7);
+}
+
+static void the_way_down_heats_too(void **state)
+{
+	(void)state;
+	rig.slip_power_W = 100;
+	rig.supply_limit_A = 1000;
+	plan.down = true;
+	forecast_plan(&in, &f);
+	/* 30 N·m is met again after 40: 1858.4 + 619.5 J = 2477.9 J */
+	near(f.step[3].energy_J, (60 * 3.14159265358979323846 - 100) * 7 + f.step[4].energy_J);
+	/* times: up 5, down 4, 7 s each */
+	near(f.time_s, 9 * 7);
+	near(f.time_most_s, 9 * 24);
+}
+
+static void beyond_the_weights_only_warns(void **state)
+{
+	(void)state;
+	rig.supply_limit_A = 1000;
+	in.calibrated_Nm = 25;
+	forecast_plan(&in, &f);
+	assert_true(f.ok);
+	assert_true(f.warns);
+	assert_int_equal(f.warning, FORECAST_CALIBRATED);
+	assert_int_equal(f.warning_step, 3);
+}
+
+static void what_is_not_known_is_not_checked_but_not_a_number_refuses(void **state)
+{
+	(void)state;
+	rig.supply_limit_A = 0;
+	rig.coupling_Nm = 0;
+	actuator.voltage_min_V = 0;
+	forecast_plan(&in, &f);
+	assert_true(f.ok);
+	assert_true(isnan(f.step[4].check[FORECAST_COUPLING].limit));
+	plan.step[4] = NAN;
+	forecast_plan(&in, &f);
+	assert_false(f.ok);
+	assert_int_equal(f.n_ok, 4);
+}
+
+static void a_shaft_turned_by_hand_asks_nothing_of_the_supply(void **state)
+{
+	(void)state;
+	plan.drive = PLAN_HAND;
+	rig.supply_limit_A = 0.1;
+	forecast_plan(&in, &f);
+	assert_true(f.ok);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup(works_out_power_and_current, make),
+		cmocka_unit_test_setup(names_the_nearest_limit_when_all_is_fine, make),
+		cmocka_unit_test_setup(counts_the_cable, make),
+		cmocka_unit_test_setup(a_cable_that_cannot_carry_refuses, make),
+		cmocka_unit_test_setup(foresees_the_drop_out, make),
+		cmocka_unit_test_setup(each_limit_can_decide, make),
+		cmocka_unit_test_setup(piles_up_heat, make),
+		cmocka_unit_test_setup(the_way_down_heats_too, make),
+		cmocka_unit_test_setup(beyond_the_weights_only_warns, make),
+		cmocka_unit_test_setup(what_is_not_known_is_not_checked_but_not_a_number_refuses, make),
+		cmocka_unit_test_setup(a_shaft_turned_by_hand_asks_nothing_of_the_supply, make),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

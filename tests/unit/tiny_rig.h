@@ -1,0 +1,146 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A rig of a few lines for the tests of sequences: one inertia, a brake with first-order lag, drag and remanence, an
+ * actuator with a torque limit and a power limit, a noisy cell. Simulated time, no relation to the virtual bench. */
+#ifndef BRIDLE_TEST_TINY_RIG_H
+#define BRIDLE_TEST_TINY_RIG_H
+
+#include "run/sequence.h"
+
+#include <math.h>
+#include <stdbool.h>
+#include <stdint.h>
+#include <string.h>
+
+#define TINY_COUNT_PER_NM 1000.0
+#define TINY_TICK_S 0.01
+
+struct tiny_rig {
+	/* what it is; set by tiny_rig_make, changed by a test as it likes */
+	double lag_s, Nm_per_A, drag_Nm, remanence_Nm, inertia_kgm2;
+	double motor_most_Nm, motor_most_W; /* the actuator's torque limit; power limit as of a supply */
+	double noise_Nm, ripple_Nm;         /* ripple: never settles, a swing of 0.2 Hz */
+	double zero_count;
+	bool contactor_fails, dead_cell;
+	/* where it is */
+	int64_t ticks;
+	double speed_rpm, angle_rev, coil_A, brake_Nm, seen_A, tare_count;
+	bool contactor, estop_ok, guard_ok;
+	double contactor_s;                 /* since power was asked */
+	uint64_t random;
+	struct snapshot snap;
+};
+
+static inline double tiny_random(struct tiny_rig *r) /* about normal, sd 1: sum of twelve uniforms */
+{
+	double sum = -6;
+
+	for (int i = 0; i < 12; i++) {
+		r->random = r->random * 6364136223846793005u + 1442695040888963407u;
+		sum += (double)(r->random >> 11) / 9007199254740992.0;
+	}
+	return sum;
+}
+
+static inline struct tiny_rig tiny_rig_make(uint64_t seed)
+{
+	return (struct tiny_rig){
+		.lag_s = 0.1, .Nm_per_A = 40, .drag_Nm = 0.5, .remanence_Nm = 0.6, .inertia_kgm2 = 0.05, .motor_most_Nm = 60,
+		.motor_most_W = INFINITY, .noise_Nm = 0.01, .zero_count = 5000, .tare_count = NAN, .estop_ok = true,
+		.guard_ok = true, .random = seed,
+	};
+}
+
+static inline double tiny_motor_Nm(const struct tiny_rig *r, const struct wish *w)
+{
+	double speed = r->speed_rpm * 0.10471975512, torque = 0;
+
+	if (!r->contactor || w->mode == DRIVE_OFF)
+		return -2.0 * speed * 0.1; /* a gear's own friction stops it */
+	torque = w->mode == DRIVE_SPEED ? 100 * (w->speed_rpm * 0.10471975512 - speed) : 10 * w->drive_A;
+	double most = fmin(r->motor_most_Nm, r->motor_most_W / fmax(fabs(speed), 0.1));
+	return fmax(-most, fmin(most, torque));
+}
+
+static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double dt_s)
+{
+	double speed = r->speed_rpm * 0.10471975512;
+
+	r->coil_A += (w->brake_A - r->coil_A) * (1 - exp(-dt_s / r->lag_s));
+	double falling = r->coil_A > w->brake_A + 1e-6 || r->seen_A > r->coil_A ? r->remanence_Nm : 0;
+	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + falling;
+	double motor = tiny_motor_Nm(r, w), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
+	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
+		return; /* a brake holds at standstill */
+	double next = speed + net / r->inertia_kgm2 * dt_s;
+	if (next * speed < 0)
+		next = 0; /* a brake never drives */
+	r->speed_rpm = next / 0.10471975512;
+	r->angle_rev += r->speed_rpm / 60 * dt_s;
+	r->seen_A = fmax(r->coil_A, r->seen_A * exp(-dt_s / 30));
+}
+
+static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
+{
+	struct snapshot *s = &r->snap;
+	double sign = r->speed_rpm > 0 ? 1 : r->speed_rpm < 0 ? -1 : 0;
+	double ripple = r->ripple_Nm * sin(6.283185307 * 0.2 * (double)r->ticks * TINY_TICK_S);
+	double torque = sign * r->brake_Nm + r->noise_Nm * tiny_random(r) + (r->coil_A > 0.01 ? ripple : 0);
+
+	memset(s, 0, sizeof *s);
+	s->now.ns = 1000000000 + r->ticks * 10000000;
+	s->sample_total = (uint32_t)r->ticks + 1;
+	s->cell_conversions = r->dead_cell ? 7 : (uint32_t)r->ticks + 1;
+	s->cell_count = (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque);
+	s->indication = s->cell_count - (isfinite(r->tare_count) ? r->tare_count : 0);
+	s->torque_Nm = isfinite(r->tare_count) ? s->indication / TINY_COUNT_PER_NM : NAN;
+	s->speed_rpm = r->speed_rpm;
+	s->angle_rev = r->angle_rev;
+	s->brake_A = r->coil_A;
+	s->voltage_V = 48;
+	s->current_A = 1;
+	s->lines_seen = 1;
+	s->estop_ok = r->estop_ok;
+	s->guard_ok = r->guard_ok;
+	s->contactor_closed = r->contactor;
+	s->node_state = w->mode == DRIVE_OFF && w->brake_A <= 0 ? NODE_IDLE : NODE_LIVE;
+	s->temp_degC[TEMP_BRAKE] = s->temp_degC[TEMP_CASE] = 30;
+	s->temp_degC[TEMP_WINDING] = NAN;
+	s->temp_degC[TEMP_AMBIENT] = 20;
+}
+
+/* One tick of 10 ms under a wish; the snapshot is what is seen after it. */
+static inline void tiny_tick(struct tiny_rig *r, const struct wish *w)
+{
+	r->contactor_s = w->power ? r->contactor_s + TINY_TICK_S : 0;
+	r->contactor = r->contactor_s > 0.05 && !r->contactor_fails && r->estop_ok && r->guard_ok;
+	for (int i = 0; i < 10; i++)
+		tiny_physics(r, w, TINY_TICK_S / 10);
+	r->ticks++;
+	tiny_look(r, w);
+}
+
+/* Run a sequence until it is done, asks to stop, or a time is over. each may be NULL. */
+static inline struct seq_out tiny_run(struct tiny_rig *r, void (*step)(void *, const struct snapshot *, struct seq_out *),
+				      void *state, double most_s, void (*each)(void *, const struct tiny_rig *, const struct seq_out *),
+				      void *ctx)
+{
+	struct seq_out out = { 0 };
+	struct wish wish = { 0 };
+
+	tiny_look(r, &wish);
+	for (int64_t i = 0; i < (int64_t)(most_s / TINY_TICK_S); i++) {
+		out = (struct seq_out){ .remaining_s = NAN, .phase = "" };
+		step(state, &r->snap, &out);
+		if (out.set_tare)
+			r->tare_count = out.tare_count;
+		if (each)
+			each(ctx, r, &out);
+		if (out.done || out.stop)
+			return out;
+		wish = out.wish;
+		tiny_tick(r, &wish);
+	}
+	return out;
+}
+
+#endif
