@@ -108,7 +108,7 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 		return rc;
 	*c = (struct map_config){
 		.by_hand = o->by_hand, .powder = rig->brake_kind == BRAKE_POWDER, .run_in_cycles = (int)cycles,
-		.max_A = rig->brake_max_A, .window_s = 2, .timeout_s = 12, .dwell_s = 4,
+		.max_A = rig->brake_max_A, .rated_Nm = rig->brake_rated_Nm, .window_s = 2, .timeout_s = 12, .dwell_s = 4,
 		.torque_slope_Nm_per_s = STEADY_FRAC_PER_S * rig->brake_rated_Nm,
 		.slew_A_per_s = rig->brake_max_A, .lag_low_A = 0.2 * rig->brake_max_A, .lag_high_A = 0.5 * rig->brake_max_A,
 		.lag_s = 2, .most_Nm = m->live.limits.torque_Nm,

@@ -268,10 +268,22 @@ static void step_drag(struct seq_map *m, const struct snapshot *snap, struct seq
 /* As much current as the limits allow by the rating, as nothing is measured yet. */
 static double run_in_A(const struct seq_map *m)
 {
-	double power_at_full = shaft_power_W(m->config.most_Nm, wanted_rpm(m));
-	double share = fmin(0.7, 0.7 * m->config.continuous_W / power_at_full);
+	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, wanted_rpm(m));
+	double by_torque = 0.7 * m->config.most_Nm / m->config.rated_Nm;
+	double share = fmin(0.7, fmin(by_heat, by_torque));
 
-	return m->config.max_A * (isfinite(share) ? share : 0.5);
+	return share > 0 ? share * m->config.max_A : 0;
+}
+
+/* The highest rising current that was measured at a speed. */
+static double mapped_A(const struct seq_map *m, size_t speed)
+{
+	double most = 0;
+
+	for (size_t i = 0; i < m->n_readings; i++)
+		if (m->reading[i].speed == speed && m->reading[i].set_A > most)
+			most = m->reading[i].set_A;
+	return most;
 }
 
 static void step_run_in(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret, double *brake_want)
@@ -363,15 +375,17 @@ static void step_lag(struct seq_map *m, const struct snapshot *snap, struct seq_
 {
 	double in_phase_s = mono_diff_s(snap->now, m->phase_at);
 
+	double high_A = fmin(m->config.lag_high_A, mapped_A(m, m->speed));
+
 	ret->phase = "lag";
 	if (m->phase == MAP_LAG_HOLD) {
-		*brake_want = m->config.lag_low_A;
+		*brake_want = fmin(m->config.lag_low_A, 0.5 * high_A);
 		if (in_phase_s < LAG_HOLD_S)
 			return;
 		enter(m, MAP_LAG_RECORD, snap->now);
 		in_phase_s = 0;
 	}
-	*brake_want = m->brake_A = m->config.lag_high_A; /* a true step: not slewed */
+	*brake_want = m->brake_A = high_A; /* a true step: not slewed */
 	struct map_lag *lag = &m->lag[m->lag_step];
 	bool fresh = snap->cell_conversions != m->last_conversion;
 	m->last_conversion = snap->cell_conversions;

@@ -30,11 +30,11 @@ struct map_config {
 	size_t n_speeds, n_currents;
 	double speed_rpm[MAP_SPEEDS];     /* of the output, rising */
 	double current_A[MAP_CURRENTS];   /* rising, all above 0 */
-	double max_A;
+	double max_A, rated_Nm;           /* largest current, and about what torque it makes */
 	double window_s, timeout_s, dwell_s;
 	double torque_slope_Nm_per_s, speed_slope_rpm_per_s;
 	double slew_A_per_s, speed_slew_rpm_per_s;
-	double lag_low_A, lag_high_A, lag_s; /* currents of the lag steps, time recorded of each */
+	double lag_low_A, lag_high_A, lag_s; /* currents of the lag steps (within what was mapped), time recorded of each */
 	double most_Nm, most_slip_W;      /* never foreseen to pass these */
 	double energy_J, continuous_W;    /* heat above the continuous rating that may pile up; INFINITY = no limit known */
 	double hand_rpm_frac;             /* by hand: how near to the wanted speed is near enough, 0.25 */

@@ -23,7 +23,7 @@ struct tiny_rig {
 	bool contactor_fails, dead_cell;
 	/* where it is */
 	int64_t ticks;
-	double speed_rpm, angle_rev, coil_A, brake_Nm, seen_A, tare_count;
+	double motor_integral_Nm, speed_rpm, angle_rev, coil_A, brake_Nm, play_Nm, tare_count;
 	bool contactor, estop_ok, guard_ok;
 	double contactor_s;                 /* since power was asked */
 	uint64_t random;
@@ -44,31 +44,39 @@ static inline double tiny_random(struct tiny_rig *r) /* about normal, sd 1: sum 
 static inline struct tiny_rig tiny_rig_make(uint64_t seed)
 {
 	return (struct tiny_rig){
-		.lag_s = 0.1, .Nm_per_A = 40, .drag_Nm = 0.5, .remanence_Nm = 0.6, .inertia_kgm2 = 0.05, .motor_most_Nm = 60,
+		.lag_s = 0.1, .Nm_per_A = 40, .drag_Nm = 0.5, .remanence_Nm = 0.6, .inertia_kgm2 = 0.1, .motor_most_Nm = 60,
 		.motor_most_W = INFINITY, .noise_Nm = 0.01, .zero_count = 5000, .tare_count = NAN, .estop_ok = true,
 		.guard_ok = true, .random = seed,
 	};
 }
 
-static inline double tiny_motor_Nm(const struct tiny_rig *r, const struct wish *w)
+/* Proportional and integral on speed, both within what the actuator can. */
+static inline double tiny_motor_Nm(struct tiny_rig *r, const struct wish *w, double dt_s)
 {
-	double speed = r->speed_rpm * 0.10471975512, torque = 0;
-
-	if (!r->contactor || w->mode == DRIVE_OFF)
-		return -2.0 * speed * 0.1; /* a gear's own friction stops it */
-	torque = w->mode == DRIVE_SPEED ? 100 * (w->speed_rpm * 0.10471975512 - speed) : 10 * w->drive_A;
+	double speed = r->speed_rpm * 0.10471975512;
 	double most = fmin(r->motor_most_Nm, r->motor_most_W / fmax(fabs(speed), 0.1));
-	return fmax(-most, fmin(most, torque));
+
+	if (!r->contactor || w->mode == DRIVE_OFF) {
+		r->motor_integral_Nm = 0;
+		return -0.2 * speed; /* a gear's own friction */
+	}
+	if (w->mode == DRIVE_CURRENT)
+		return fmax(-most, fmin(most, 10 * w->drive_A));
+	double error = w->speed_rpm * 0.10471975512 - speed;
+	r->motor_integral_Nm = fmax(-most, fmin(most, r->motor_integral_Nm + 300 * error * dt_s));
+	return fmax(-most, fmin(most, r->motor_integral_Nm + 60 * error));
 }
 
 static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double dt_s)
 {
 	double speed = r->speed_rpm * 0.10471975512;
+	double before_A = r->coil_A;
 
+	/* remanence as a play: all of it after 0.05 A down, nothing after 0.05 A up */
 	r->coil_A += (w->brake_A - r->coil_A) * (1 - exp(-dt_s / r->lag_s));
-	double falling = r->coil_A > w->brake_A + 1e-6 || r->seen_A > r->coil_A ? r->remanence_Nm : 0;
-	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + falling;
-	double motor = tiny_motor_Nm(r, w), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
+	r->play_Nm = fmax(0, fmin(r->remanence_Nm, r->play_Nm - (r->coil_A - before_A) / 0.05 * r->remanence_Nm));
+	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + r->play_Nm;
+	double motor = tiny_motor_Nm(r, w, dt_s), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
 	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
 		return; /* a brake holds at standstill */
 	double next = speed + net / r->inertia_kgm2 * dt_s;
@@ -76,7 +84,6 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 		next = 0; /* a brake never drives */
 	r->speed_rpm = next / 0.10471975512;
 	r->angle_rev += r->speed_rpm / 60 * dt_s;
-	r->seen_A = fmax(r->coil_A, r->seen_A * exp(-dt_s / 30));
 }
 
 static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
