@@ -52,7 +52,7 @@ struct seen {
 	struct seq_point point[40];
 	double set_rpm[40], at_Nm[40];
 	size_t n, steps, notes;
-	double most_A, least_rpm_under_load;
+	double most_A, least_rpm_under_load, before_A, eased_to; /* eased_to: share of the current left at once at a note */
 	bool drive_without_brake, brake_gone_while_turning;
 	char order[400];
 	const struct sweep_config *config;
@@ -65,6 +65,9 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 	s->most_A = fmax(s->most_A, out->wish.brake_A);
 	s->steps += out->event.kind == SEQ_EVENT_STEP;
 	s->notes += out->event.kind == SEQ_EVENT_NOTE;
+	if (out->event.kind == SEQ_EVENT_NOTE)
+		s->eased_to = out->wish.brake_A / s->before_A;
+	s->before_A = out->wish.brake_A;
 	if (rig->coil_A > 0.02)
 		s->least_rpm_under_load = fmin(s->least_rpm_under_load, rig->speed_rpm);
 	if (out->wish.mode == DRIVE_CURRENT && rig->coil_A < 0.01)
@@ -275,6 +278,7 @@ static void eases_the_brake_before_the_stall(void **state)
 	assert_true(sweep.collapsed);
 	assert_true(strstr(sweep.why_left_out, "speed fell") != NULL);
 	assert_int_equal(seen.notes, 1);
+	assert_true(seen.eased_to < 0.5); /* at once, not at the pace of the slew */
 	assert_true(seen.least_rpm_under_load > 1); /* it never stood under load */
 }
 

@@ -145,6 +145,31 @@ static void states_the_error_of_a_noisy_slope(void **state)
 	assert_true(fabs(sqrt(u2 / 400) / expected - 1) < 0.3);
 }
 
+/* Noise of sd 0.29 at 100 Hz over 2 s: the slope is known to 0.035 a second. A limit of 0.01 cannot be shown to be kept, nor to
+ * be passed: a strict channel is not steady, a lenient one is. */
+static void in_doubt_the_strict_channel_waits_and_the_lenient_one_passes(void **state)
+{
+	static const struct { bool lenient; } rows[] = { { false }, { true } };
+	size_t steady[2] = { 0 };
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		const struct steady_limit limit = { .slope_per_s = 0.01, .lenient = rows[i].lenient };
+		uint64_t seed = 7;
+		for (int trial = 0; trial < 50; trial++) {
+			struct steady s;
+			steady_begin(&s, 2, &limit, 1);
+			for (int k = 0; k <= 200; k++) {
+				double y = uniform(&seed);
+				steady_add(&s, k / RATE_HZ, &y);
+			}
+			steady[i] += steady_is(&s);
+		}
+	}
+	assert_true(steady[0] <= 5);
+	assert_true(steady[1] >= 30);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -155,6 +180,7 @@ int main(void)
 		cmocka_unit_test(what_is_not_a_number_is_not_steady),
 		cmocka_unit_test(a_step_of_the_resolution_is_no_motion),
 		cmocka_unit_test(states_the_error_of_a_noisy_slope),
+		cmocka_unit_test(in_doubt_the_strict_channel_waits_and_the_lenient_one_passes),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

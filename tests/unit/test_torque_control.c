@@ -131,6 +131,28 @@ static void does_not_wind_up(void **state)
 	r = run(&c, config, &p, 10, 9);
 	assert_true(fabs(r.end_Nm - 10) < 0.05);
 	assert_int_equal(c.saturated, 0);
+	/* a brake as mapped that is asked for more than its all: 40.5 N·m follow the ramp, then nothing is added up */
+	run(&c, config, &p, 60, 30);
+	assert_int_equal(c.saturated, 1);
+	assert_true(fabs(c.integral_A) < 0.05);
+}
+
+/* The brake fades by a tenth at once: the loop brings the torque back without passing it by more than a twentieth of the loss
+ * (critically damped: none at all in theory). */
+static void a_sudden_fade_is_made_good_without_overshoot(void **state)
+{
+	struct brakemap map = straight_map();
+	const struct torque_control_config *config = config_with(&map);
+	struct torque_control c = { 0 };
+	struct plant p = { 1, INFINITY, 0.5 };
+
+	(void)state;
+	run(&c, config, &p, 20, 8);
+	p.gain = 0.9;
+	struct run r = run(&c, config, &p, 20, 5);
+	assert_true(r.least_Nm < 19.2);
+	assert_true(fabs(r.end_Nm - 20) < 0.02);
+	assert_true(r.most_Nm < 20 + 0.05 * 2);
 }
 
 static void zero_means_no_current(void **state)
@@ -197,6 +219,7 @@ int main(void)
 		cmocka_unit_test(a_wrong_map_is_put_right),
 		cmocka_unit_test(falling_set_points_are_met_from_above),
 		cmocka_unit_test(does_not_wind_up),
+		cmocka_unit_test(a_sudden_fade_is_made_good_without_overshoot),
 		cmocka_unit_test(zero_means_no_current),
 		cmocka_unit_test(a_torque_that_is_no_number_freezes_the_integral),
 		cmocka_unit_test(works_without_a_map),
