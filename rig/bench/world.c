@@ -123,9 +123,11 @@ static void tick(struct world *w)
 	if (w->grid_us % HEAT_US == 0)
 		tick_heat(w);
 	sense_lines(w, &senses);
+	int state_before = (int)w->node.state;
 	node_side_tick(&w->node, w->grid_us, &senses);
 	w->contactor.command = w->node.orders.contactor;
-	if (w->grid_us % TRUTH_EVERY_US == 0)
+	/* A change of state has a row of its own: bench time may stand still right after it. */
+	if (w->grid_us % TRUTH_EVERY_US == 0 || (int)w->node.state != state_before)
 		tick_truth(w);
 }
 

@@ -2,12 +2,10 @@
 """kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
 bench stops in order: the drive's torque away first, the brake kept until the shaft stands, then released."""
 import csv
-import math
 import pathlib
 import signal
 import sqlite3
 import sys
-import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
 import harness  # noqa: E402
@@ -42,7 +40,7 @@ def kill_mid_sweep():
         harness.wait_for(lambda: runs_in(logbook) > before and points_in(logbook) >= 5, 60, "five finished points")
         sweep.send_signal(signal.SIGKILL)
         sweep.wait()
-        seen = points_in(logbook)
+        seen, run = points_in(logbook), runs_in(logbook)
         assert sweep.returncode == -signal.SIGKILL, "the sweep ended before it was killed"
 
         # Bench time follows the machine's clock now: the lease (0.3 s) runs out, the shaft comes to rest.
@@ -59,24 +57,26 @@ def kill_mid_sweep():
         for row in turning:
             if abs(float(row["speed_rad_per_s"])) > 0.1:
                 assert float(row["brake_A"]) > 0.05, f"brake let go of a turning shaft: {row}"
-        assert float(stop[-1]["brake_A"]) < 0.02 and abs(float(stop[-1]["speed_rad_per_s"])) < 0.02, stop[-1]
-        return_to_work(bench, logbook, seen)
+        assert stop[-1]["node"] == "safe" and abs(float(stop[-1]["speed_rad_per_s"])) < 0.02, stop[-1]
+        looked = bench.must("probe", "--seconds", "1")
+        brake, = [channel for channel in looked["channels"] if channel["channel"] == "brake_A"]
+        assert abs(brake["min"]) < 0.005, f"the brake was not let go: {brake}"
+        return_to_work(bench, logbook, run, seen)
 
 
-def return_to_work(bench, logbook, seen):
+def return_to_work(bench, logbook, run, seen):
     verified = bench.run("log", "verify")
     assert verified.status == 0, verified
     db = sqlite3.connect(f"file:{logbook}?mode=ro", uri=True)
     assert db.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
-    run, = db.execute("SELECT max(id) FROM run").fetchone()
     assert db.execute("SELECT count(*) FROM point WHERE run_id = ?", (run,)).fetchone()[0] >= seen
     first, last = db.execute("SELECT min(mono_ns), max(mono_ns) FROM samples WHERE run_id = ?", (run,)).fetchone()
     end, = db.execute("SELECT max(end_ns) FROM point WHERE run_id = ?", (run,)).fetchone()
     assert last >= end, "samples of a finished point are missing"
     listed = bench.must("log", "list")
-    mine = [entry for entry in listed["runs"] if entry["id"] == run]
+    mine = [entry for entry in listed["runs"] if entry["run"] == run]
     assert mine and mine[0]["ended"] is False, mine
-    resumed = bench.must("sweep", "lock-sweep", "--resume")
+    resumed = bench.must("sweep", "lock-sweep", "--resume", "--clear")
     directions = [(point["step"], point["direction"]) for point in resumed["points"]]
     assert len(directions) >= 17 and len(set(directions)) >= 17, directions
 
