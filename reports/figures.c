@@ -15,6 +15,7 @@
 #include <unistd.h>
 
 #define PATH_ROOM 1200
+#define KEY "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 
 extern char **environ;
 
@@ -66,14 +67,13 @@ static void head(struct script *s)
 	      "set tics nomirror out textcolor rgb '#222222'\n"
 	      "set xlabel offset 0,0.2\n"
 	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\n"
-	      "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 	      "set errorbars small\n"
 	      "set style line 1 lc rgb '#111111' lw 1.6 dt 1 pt 7 ps 0.9       # loading\n"
-	      "set style line 2 lc rgb '#4f6d8f' lw 1.6 dt (6,4) pt 9 ps 1.1   # unloading\n"
+	      "set style line 2 lc rgb '#4f6d8f' lw 1.6 dt (6,4) pt 9 ps 0.8   # unloading\n"
 	      "set style line 3 lc rgb '#111111' lw 1.2 dt 1 pt 6 ps 1.2       # loading, limited by something else\n"
 	      "set style line 4 lc rgb '#4f6d8f' lw 1.2 dt 1 pt 8 ps 1.3       # unloading, limited by something else\n"
 	      "set style line 5 lc rgb '#777777' lw 1.4 dt 1 pt 2 ps 1.0       # first point again\n"
-	      "set style line 6 lc rgb '#9a4a12' lw 1.6 dt (2,3) pt 13 ps 1.7  # data sheet's claim\n"
+	      "set style line 6 lc rgb '#9a4a12' lw 1.6 dt (2,3) pt 13 ps 1.1  # data sheet's claim\n"
 	      "set style line 7 lc rgb '#777777' lw 1.6 dt (1,3) pt 5 ps 0.8\n"
 	      "set style line 8 lc rgb '#9a4a12' lw 1.2 dt 1 pt 3 ps 1.3       # outlier or impossible\n"
 	      "own(limit) = limit eq 'none' || limit eq 'actuator' || limit eq 'unknown' ? 1 : 0\n"
@@ -87,8 +87,8 @@ static void head(struct script *s)
 	      "           : (stringcolumn('outlier') eq 'yes' || stringcolumn('impossible') eq 'yes')\n"
 	      "way(kind) = kind == 1 ? (stringcolumn('direction') ne 'down' && stringcolumn('repeat') eq 'no') "
 	      ": stringcolumn('direction') eq 'down'\n"
-	      "svg = \"set terminal svg size %d,%d dynamic enhanced font 'sans-serif,15' background '#ffffff'\"\n"
-	      "png = \"set terminal pngcairo size %d,%d enhanced font 'Sans,15' fontscale 1.5 background '#ffffff' linewidth 2 pointscale 2\"\n"
+	      "svg = \"set terminal svg size %d,%d dynamic enhanced font 'sans-serif,16' background '#ffffff'\"\n"
+	      "png = \"set terminal pngcairo size %d,%d enhanced font 'Sans,16' fontscale 1.5 background '#ffffff' linewidth 2 pointscale 2\"\n"
 	      "open_figure(kind, w, h) = kind == 0 ? sprintf(svg, w, h) : sprintf(png, 2 * w, 2 * h)\n"
 	      "file_figure(kind, name) = name . (kind == 0 ? '.svg' : '.png')\n\n", s->f);
 }
@@ -100,7 +100,7 @@ static struct figure *begin(struct script *s, const char *name, const char *titl
 	*figure = (struct figure){ 0 };
 	snprintf(figure->name, sizeof figure->name, "%s", name);
 	snprintf(figure->title, sizeof figure->title, "%s", title);
-	fprintf(s->f, "# --- %s\ndo for [kind = 0:1] {\nunset label\nunset arrow\n"
+	fprintf(s->f, "# --- %s\ndo for [kind = 0:1] {\nunset label\nunset arrow\n" KEY
 		"eval(open_figure(kind, %d, %d))\nset output file_figure(kind, '%s')\n", title, width, height, name);
 	return figure;
 }
@@ -178,19 +178,21 @@ static void series(struct script *s, const char *column, double scale, const cha
 		odd |= p->outlier || p->impossible;
 	}
 	const bool shown[] = { false, true, s->unloading, open_up, open_down, s->repeats, odd };
-	for (int way = 1; way <= (s->unloading ? 2 : 1); way++)
+	for (int way = s->unloading ? 2 : 1; way >= 1; way--)
 		fprintf(f, "  'points.csv' using (way(%d) ? %s : NaN):(%g*column('%s')) with lines ls %d lw 0.9 notitle, \\\n", way, x,
 			scale, column, way);
-	for (int kind = 1; kind <= 6; kind++) {
+	for (int kind = 1; kind <= 6; kind++)
+		if (shown[kind] && !(kind == 4 && open_up)) /* the open shapes already tell the ways apart */
+			fprintf(f, "  keyentry with linespoints ls %d dt 1 title '%s%s%s', \\\n", kind == 6 ? 8 : kind, kind == 1 ? what : "",
+				kind == 1 && what[0] ? ", " : "", names[kind]);
+	/* Loading is drawn over unloading, the odd ones over all. */
+	static const int order[] = { 2, 4, 5, 1, 3, 6 };
+	for (size_t i = 0; i < sizeof order / sizeof order[0]; i++) {
+		int kind = order[i];
 		if (!shown[kind])
 			continue;
 		fprintf(f, "  'points.csv' using (pick(%d) ? %s : NaN):(%g*column('%s')):(%s):(%g*column('U %s')) with xyerrorbars "
-			"ls %d dt 1 ", kind, x, scale, column, dx, scale, column, kind == 6 ? 8 : kind);
-		/* The open shapes already tell the ways apart. */
-		if (kind == 4 && open_up)
-			fputs("notitle, \\\n", f);
-		else
-			fprintf(f, "title '%s%s%s', \\\n", what, what[0] ? ", " : "", names[kind]);
+			"ls %d dt 1 notitle, \\\n", kind, x, scale, column, dx, scale, column, kind == 6 ? 8 : kind);
 	}
 }
 
@@ -276,7 +278,7 @@ static void power(struct script *s)
 	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'power / W'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n", x_max, y_max);
 	if (s->electrical)
 		fputs("  'points.csv' using (way(1) ? column('torque (N m)') : NaN):(column('input power (W)')):"
-		      "(column('U input power (W)')) with yerrorlines ls 7 title 'electrical input, loading', \\\n", s->f);
+		      "(column('U input power (W)')) with yerrorlines ls 7 title 'electrical input', \\\n", s->f);
 	series(s, "shaft power (W)", 1, s->electrical ? "shaft" : "");
 	fputs("  1/0 notitle\n", s->f);
 	end(s);
@@ -346,9 +348,28 @@ static bool has_channel(const struct trace *t, enum trace_channel c)
 	return false;
 }
 
-static void panel(struct script *s, const char *ylabel, const char *column, bool last)
+/* About four steps of 1, 2 or 5 times a power of ten. */
+static double nice_step(double range)
 {
-	fprintf(s->f, "set ylabel '%s'\n%s\n"
+	double rough = range / 4, unit = pow(10, floor(log10(rough)));
+
+	return rough < 1.5 * unit ? unit : rough < 3.5 * unit ? 2 * unit : rough < 7.5 * unit ? 5 * unit : 10 * unit;
+}
+
+static void panel(struct script *s, enum trace_channel channel, const char *ylabel, const char *column, bool last)
+{
+	double low = INFINITY, high = -INFINITY;
+
+	for (size_t i = 0; i < s->r->trace.n; i++) {
+		const struct trace_value *v = &s->r->trace.bin[i][channel];
+		low = v->n ? fmin(low, v->low) : low;
+		high = v->n ? fmax(high, v->high) : high;
+	}
+	if (high > low)
+		fprintf(s->f, "set ytics %.6g\n", nice_step(high - low));
+	else
+		fputs("set ytics autofreq\n", s->f);
+	fprintf(s->f, "set label 1 '%s' at graph 0,1.1 left font ',13' textcolor rgb '#222222'\n%s\n"
 		"plot 'trace.csv' using (column('time (s)')/60):(column('lowest %s')):(column('highest %s')) with filledcurves lc rgb '#c9c9c9' "
 		"notitle, \\\n  '' using (column('time (s)')/60):(column('%s')) with lines lc rgb '#111111' lw 1 dt 1 notitle\n", ylabel,
 		last ? "set xlabel 'time / min'" : "set xlabel ''", column, column, column);
@@ -368,26 +389,26 @@ static void time_trace(struct script *s)
 	for (size_t i = 0; i < sizeof temps / sizeof temps[0]; i++)
 		any |= has_channel(t, temps[i].channel);
 	int panels = any ? 4 : 3;
-	struct figure *figure = begin(s, "time", "The run over time", 620, panels * 165 + 40);
+	struct figure *figure = begin(s, "time", "The run over time", 620, panels * 160 + 50);
 
-	fprintf(s->f, "set multiplot layout %d,1 margins 0.13,0.97,%s,0.985 spacing 0.035\nset xrange [0:%.6g]\nset yrange [*:*]\nunset key\n"
-		"set format x ''\n", panels, any ? "0.125" : "0.11", (double)t->n * t->width_s / 60);
-	panel(s, "torque / N·m", "torque (N m)", false);
-	panel(s, "speed / (rev/min)", "speed (rpm)", false);
+	fprintf(s->f, "set multiplot layout %d,1 margins 0.09,0.97,%s,0.965 spacing 0.06\nset ylabel ''\nset xrange [0:%.6g]\nset yrange [*:*]\nunset key\n"
+		"set format x ''\nset tics font ',12'\n", panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
+	panel(s, TRACE_TORQUE, "torque / N·m", "torque (N m)", false);
+	panel(s, TRACE_SPEED, "speed / (rev/min)", "speed (rpm)", false);
 	if (!any)
 		fputs("set format x '%g'\n", s->f);
-	panel(s, "current / A", "current (A)", !any);
+	panel(s, TRACE_AMP, "current / A", "current (A)", !any);
 	if (any) {
-		fputs("set format x '%g'\nset key below maxrows 1\nset ylabel 'temperature / °C'\nset xlabel 'time / min'\nplot \\\n", s->f);
+		fputs("set format x '%g'\nset ytics autofreq\nset key at screen 0.97,0.01 bottom right horizontal maxrows 1 width -1 font ',12'\nset label 1 'temperature / °C' at graph 0,1.1 left font ',13' textcolor rgb '#222222'\nset xlabel 'time / min' offset 0,0.4\nplot \\\n", s->f);
 		for (size_t i = 0; i < sizeof temps / sizeof temps[0]; i++)
 			if (has_channel(t, temps[i].channel))
 				fprintf(s->f, "  'trace.csv' using (column('time (s)')/60):(column('%s')) with lines %s title '%s', \\\n",
 					temps[i].column, temps[i].style, temps[i].name);
 		fputs("  1/0 notitle\n", s->f);
 	}
-	fputs("unset multiplot\nset format x '%g'\nset key below maxrows 2\n", s->f);
+	fputs("unset multiplot\nset format x '%g'\nset tics font ''\n", s->f);
 	end(s);
-	caption(figure, "As indicated, with the calibration in force. Grey: from the lowest to the highest sample in each %.2g s.", t->width_s);
+	caption(figure, "Torque, speed, current and temperatures from above, as indicated with the calibration in force. Grey: from the lowest to the highest sample in each %.2g s.", t->width_s);
 }
 
 static void write_script(struct script *s)

@@ -8,7 +8,8 @@
 
 #define NEAR_FULL 0.98         /* of full scale or full current */
 #define SHARE 0.05             /* of the window's samples that make a state more than a blip */
-#define SPEED_SHORT 0.03       /* below its set-point by more than this: the drive does not hold it */
+#define MOMENT 5               /* samples */
+#define SPEED_SHORT 0.01       /* below its set-point by more than this: the drive does not hold it */
 #define TORQUE_SHORT 0.02
 #define HEAT_MARGIN_K 1.0      /* the guard stops at the limit itself, so a point ends just below it */
 
@@ -156,6 +157,24 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 		p->limit = LIMIT_NONE;
 }
 
+void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *then, struct curve *curve)
+{
+	if (curve->end_limit != LIMIT_NONE || curve->end_note[0] != '\0')
+		return;
+	/* The collapse is short beside the stretch: samples count here, not their share. */
+	if (then->undervoltage || then->supply_full >= MOMENT)
+		curve->end_limit = LIMIT_SUPPLY;
+	else if (then->derating >= MOMENT)
+		curve->end_limit = LIMIT_HEAT;
+	else if (then->current_limited >= MOMENT)
+		curve->end_limit = LIMIT_DRIVE;
+	else if (rig->brake_max_A > 0 && then->max_brake_A >= NEAR_FULL * rig->brake_max_A)
+		curve->end_limit = LIMIT_BRAKE;
+	else
+		curve->end_limit = LIMIT_ACTUATOR;
+	snprintf(curve->end_note, sizeof curve->end_note, "The curve ends there (%s): %s.", limit_word(curve->end_limit), why);
+}
+
 static const struct { const char *cause; enum limit limit; const char *words; } ends[] = {
 	{ "drive_dropout", LIMIT_SUPPLY, "the drive dropped out on undervoltage" },
 	{ "supply_range", LIMIT_SUPPLY, "the supply left its range" },
@@ -188,14 +207,14 @@ void limit_of_end(const struct limit_rig *rig, const char *cause, const struct l
 		curve->end_limit = LIMIT_SUPPLY;
 	if (curve->end_limit == LIMIT_SUPPLY && isfinite(tail->min_V))
 		snprintf(curve->end_note, sizeof curve->end_note,
-			 "%s: voltage down to %.3g V, current up to %.3g A, supply rated %.3g V and %.3g A (indicated). "
+			 "The run ended early, %s: voltage down to %.3g V, current up to %.3g A, supply rated %.3g V and %.3g A (indicated). "
 			 "The actuator is not to blame; the curve ends with the supply.",
 			 words ? words : "the supply gave no more", tail->min_V, tail->max_A, rig->supply_V,
 			 rig->supply_limit_A);
 	else if (words != NULL)
-		snprintf(curve->end_note, sizeof curve->end_note, "%s.", words);
+		snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s.", words);
 	else
-		snprintf(curve->end_note, sizeof curve->end_note, "stopped by the guard: %s.", cause);
+		snprintf(curve->end_note, sizeof curve->end_note, "The run ended early, stopped by the guard: %s.", cause);
 	for (char *c = curve->end_note; *c != '\0'; c++)
 		if (*c == '_')
 			*c = ' ';

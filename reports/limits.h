@@ -26,4 +26,8 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
  * of the samples after the last point. Fills end_limit and end_note. */
 void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *tail, struct curve *curve);
 
+/* The sweep left heavier steps out and says why; then: the facts of the samples in which that happened. The flag of the
+ * drive's current limit in that stretch means that the drive, not the motor, gave no more. Keeps an end that is known. */
+void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *then, struct curve *curve);
+
 #endif

@@ -8,6 +8,8 @@
 #include <stdarg.h>
 #include <string.h>
 
+#define DOF_SHOWN 1000 /* from there on t and the normal distribution are alike to four digits */
+
 static void para(FILE *f, const char *format, ...) PRINTF_LIKE(2, 3);
 static void para(FILE *f, const char *format, ...)
 {
@@ -187,7 +189,7 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 	fprintf(f, "<h3>%s: %s (k = %.2f)</h3>\n<table>\n<thead><tr><th>Source</th><th class=\"n\">u / %s</th><th class=\"n\">share</th>"
 		"<th class=\"n\">d.o.f.</th></tr></thead>\n<tbody>\n", what, text, k, unit);
 	for (size_t i = 0; i < n; i++) {
-		if (isfinite(row[i].dof))
+		if (row[i].dof < DOF_SHOWN)
 			snprintf(freedom, sizeof freedom, "%.0f", row[i].dof);
 		else
 			snprintf(freedom, sizeof freedom, "%s", row[i].joined ? "–" : "∞");
@@ -196,7 +198,7 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 		fprintf(f, "</td><td class=\"n\">%.2g</td><td class=\"n\">%.1f %%</td><td class=\"n\">%s</td></tr>\n", scale * fabs(row[i].u),
 			100 * row[i].share_frac, freedom);
 	}
-	if (isfinite(dof))
+	if (dof < DOF_SHOWN)
 		snprintf(freedom, sizeof freedom, "%.0f", dof);
 	else
 		snprintf(freedom, sizeof freedom, "%s", "∞");

@@ -20,7 +20,7 @@ static void claims_in_words(const struct report *r, char *buf, size_t size)
 static void item(FILE *f, const char *term, const char *text)
 {
 	fprintf(f, "<dt>%s</dt><dd>", term);
-	text_html(f, text);
+	text_html_kept(f, text);
 	fputs("</dd>\n", f);
 }
 
@@ -37,7 +37,7 @@ void page_first_screen(FILE *f, const struct report *r)
 		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real actuator.</p>\n", f);
 	report_headline(r, text, sizeof text);
 	fputs("<p class=\"result\">", f);
-	text_html(f, text);
+	text_html_kept(f, text);
 	fputs("</p>\n<dl>\n", f);
 	report_certainty(r, text, sizeof text);
 	item(f, "How sure", text);
@@ -120,7 +120,7 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 	bool other = limit_is_other(p->limit) || p->impossible || p->outlier || !p->settled;
 	double hot = isfinite(p->winding_degC) ? p->winding_degC : p->case_degC;
 
-	fprintf(f, "<tr%s><td data-label=\"step\"><span>%d %s</span></td>", other ? " class=\"other\"" : "", p->step + 1, way_word(p));
+	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>", other ? " class=\"other\"" : "", p->step + 1, way_word(p));
 	cell(f, c, "torque, N·m", p->torque_Nm, 1);
 	cell(f, c, "speed, rev/min", p->speed_rpm, 1);
 	cell(f, c, "shaft power, W", p->shaft_power_W, 1);
@@ -136,12 +136,13 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 		fprintf(f, "<td class=\"n\" data-label=\"winding, °C indicated\">%.1f</td>", hot);
 	else if (has.temperature)
 		fputs("<td class=\"n\">–</td>", f);
-	fprintf(f, "<td class=\"text\" data-label=\"limited by\">%s", limit_word(p->limit));
-	if (!p->settled || p->impossible || p->outlier || p->extrapolated || p->note[0]) {
-		fputs("; ", f);
+	fprintf(f, "<td data-label=\"limited by\"><span>%s</span></td></tr>\n", limit_word(p->limit));
+	if (p->note[0]) {
+		fprintf(f, "<tr class=\"note%s\"><td colspan=\"%d\">", other ? " other" : "",
+			5 + has.volt + has.amp + 2 * has.input + has.temperature);
 		text_html(f, p->note);
+		fputs("</td></tr>\n", f);
 	}
-	fputs("</td></tr>\n", f);
 }
 
 void page_points(FILE *f, const struct report *r)
@@ -191,7 +192,7 @@ void page_limits(FILE *f, const struct report *r)
 		fputs("</li>\n", f);
 	}
 	if (c->end_note[0]) {
-		fputs("<li><strong>The run ended early</strong>: ", f);
+		fputs("<li><strong>End of the curve</strong>: ", f);
 		text_html(f, c->end_note);
 		fputs("</li>\n", f);
 	}
@@ -207,8 +208,10 @@ static void claim_row(FILE *f, const struct report *r, const struct claim_check 
 	else if (isfinite(k->measured.value))
 		text_unc(measured, sizeof measured, r->curve, k->measured, k->unit);
 	fputs("<tr><td data-label=\"claim\"><span>", f);
-	text_html(f, k->claim);
-	fprintf(f, "</span></td><td data-label=\"shown\"><span>%s</span></td><td class=\"n\" data-label=\"probability that it is met\">", measured);
+	text_html_kept(f, k->claim);
+	fputs("</span></td><td data-label=\"shown\"><span>", f);
+	text_html_kept(f, measured);
+	fprintf(f, "</span></td><td class=\"n\" data-label=\"probability that it is met\">");
 	if (isfinite(k->probability))
 		fprintf(f, k->probability > 0.9995 ? "&gt; 99.9 %%" : k->probability < 0.0005 ? "&lt; 0.1 %%" : "%.1f %%", 100 * k->probability);
 	else
@@ -245,8 +248,7 @@ void page_fits(FILE *f, const struct report *r)
 
 	if (!k->torque_current && !k->speed_torque)
 		return;
-	fprintf(f, "<section>\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu loading points%s.</p>\n<dl>\n", k->n,
-		r->by_hand ? "" : "; the current is that of the supply side, not of the motor's windings");
+	fprintf(f, "<section>\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu loading points.</p>\n<dl>\n", k->n);
 	if (k->torque_current) {
 		fit_item(f, r, "Torque per ampere", k->k_t_Nm_per_A, "N·m/A", "");
 		fit_item(f, r, "Current without load", k->no_load_A, "A", "");

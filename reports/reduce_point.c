@@ -149,7 +149,7 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 
 	if (!(mean->u > 0))
 		return x;
-	snprintf(name, sizeof name, "%s, step %d%s%s", what, reading->point.step,
+	snprintf(name, sizeof name, "%s, step %d%s%s", what, reading->point.step + 1,
 		 reading->point.direction < 0 ? " down" : "", reading->point.flags & POINT_REPEAT ? " repeat" : "");
 	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * mean->u);
 }

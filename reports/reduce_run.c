@@ -5,9 +5,11 @@
 #include "logbook/record.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+#define LEFT_OUT_ROOM 160
 #define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
 
 struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
@@ -88,6 +90,7 @@ struct kept {
 	struct reading *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
+	char left_out[LEFT_OUT_ROOM];
 };
 
 static void kept_free(struct kept *k)
@@ -170,6 +173,14 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 	return rc;
 }
 
+static bool keep_left_out(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	(void)mono_ns;
+	if (strcmp(kind, "left_out") == 0)
+		snprintf(ctx, LEFT_OUT_ROOM, "%s", text);
+	return true;
+}
+
 static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, struct kept *k, sample_watch *watch,
 		    void *watch_ctx, struct err *err)
 {
@@ -184,6 +195,9 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 		rc = read_calibration(lb, &k->info, r, err);
 	if (rc == RC_OK)
 		rc = logbook_points(lb, run_id, &k->points, &k->run_of, &k->n, err);
+	if (rc != RC_OK)
+		return rc;
+	rc = logbook_each_event(lb, run_id, keep_left_out, k->left_out, err);
 	if (rc != RC_OK)
 		return rc;
 	k->readings = calloc(k->n ? k->n : 1, sizeof *k->readings);
@@ -269,6 +283,25 @@ static enum rc make_points(struct reduction *r, const struct kept *k, struct cur
 	return RC_OK;
 }
 
+/* What happened after the heaviest loading point is in the samples before the next one. */
+static void remark_left_out(const struct limit_rig *rig, const struct kept *k, struct curve *c)
+{
+	const struct reading *heaviest = NULL;
+	const struct limit_facts *then = &k->tail;
+
+	if (k->left_out[0] == '\0')
+		return;
+	for (size_t i = 0; i < k->n; i++) {
+		const struct seq_point *p = &k->readings[i].point;
+		if (!(p->flags & (POINT_TARE | POINT_REPEAT)) && p->direction >= 0 &&
+		    (!heaviest || p->step >= heaviest->point.step)) {
+			heaviest = &k->readings[i];
+			then = i + 1 < k->n ? &k->readings[i + 1].before : &k->tail;
+		}
+	}
+	limit_of_left_out(rig, k->left_out, then, c);
+}
+
 static enum rc build(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
 {
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
@@ -286,6 +319,7 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	if (rc != RC_OK)
 		return rc;
 	limit_of_end(&rig, k->info.cause, &k->tail, c);
+	remark_left_out(&rig, k, c);
 	remark_telemetry(r, c);
 	remark_zero(r, c);
 	remark_temperature(r, c);

@@ -43,7 +43,7 @@ static void take_cal_points(struct report *r, const json_t *doc)
 		r->cal_points[r->n_cal_points++] = (struct cal_point){
 			.torque_Nm = at_Nm,
 			.residual_Nm = json_number_value(residual) * cellcal_slope_Nm(&r->cal, at_Nm),
-			.down = direction && strcmp(direction, "down") == 0,
+			.down = direction && strcmp(direction, "falling") == 0,
 			.outlier = json_is_true(json_object_get(p, "outlier")),
 			.series = (int)json_integer_value(json_object_get(p, "series")),
 		};
@@ -126,7 +126,10 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 	describe(r);
 	r->confidence = r->plan.confidence > 0.5 && r->plan.confidence < 1 ? r->plan.confidence : 0.95;
 	r->n_claims = claims_check(r->curve, &r->actuator, r->plan.drive, r->confidence, r->claims);
-	r->fits = fits_dc_of(r->curve, r->plan.drive == PLAN_SPEED);
+	/* A drive that regulates speed or current by itself has no lines of its own to fit: its supply's current is not
+	 * the motor's. */
+	if (r->plan.drive == PLAN_HAND)
+		r->fits = fits_dc_of(r->curve, false);
 	if (unc_failed(r->curve->ctx))
 		return err_set(err, RC_NOMEM, 0, "out of memory while judging run %lld", (long long)r->run.id);
 	return RC_OK;

@@ -123,8 +123,8 @@ void report_limits(const struct report *report, char *buf, size_t size)
 	}
 	int used = 0;
 	if (first != NULL)
-		used = snprintf(buf, size, "From %.3g N·m on %s: %s", first->torque_Nm.value, limit_word(first->limit),
-				first->limit_note[0] ? first->limit_note : limit_sentence(first->limit));
+		used = snprintf(buf, size, "From %.3g N·m on, %s: %s.", first->torque_Nm.value,
+				first->limit == LIMIT_ACTUATOR ? "the actuator itself" : limit_word(first->limit), first->limit_note);
 	else if (report->by_hand)
 		used = snprintf(buf, size, "Not known: readings taken by hand do not tell what limited them.");
 	else if (top != NULL && c->end_limit == LIMIT_NONE && c->end_note[0] == '\0')
@@ -133,7 +133,7 @@ void report_limits(const struct report *report, char *buf, size_t size)
 	if (used < 0 || (size_t)used >= size)
 		return;
 	if (c->end_note[0])
-		used += snprintf(buf + used, size - (size_t)used, "%sThe run ended early: %s", used ? ". " : "", c->end_note);
+		used += snprintf(buf + used, size - (size_t)used, "%s%s", used ? " " : "", c->end_note);
 	if (used > 0 && (size_t)used < size && settled < n)
 		snprintf(buf + used, size - (size_t)used, " %zu of %zu points did not settle.", n - settled, n);
 }

@@ -135,6 +135,29 @@ void text_html(FILE *to, const char *text)
 	}
 }
 
+/* Blanks behind a digit that a unit or a sign follows, and those around the sign, do not break. */
+void text_html_kept(FILE *to, const char *text)
+{
+	static const char sign[] = "±";
+	const size_t n = sizeof sign - 1;
+	char kept[2400];
+	size_t used = 0;
+
+	for (const char *s = text; *s && used + 3 < sizeof kept; s++) {
+		bool digit = s > text && s[-1] >= '0' && s[-1] <= '9';
+		bool after = s >= text + n && strncmp(s - n, sign, n) == 0, before = strncmp(s + 1, sign, n) == 0;
+		bool unit = digit && (strncmp(s + 1, "N·m", 4) == 0 || strncmp(s + 1, "rev", 3) == 0 || s[1] == '%' || s[1] == 'W' || s[1] == 'A');
+		if (*s == ' ' && (after || before || unit)) {
+			memcpy(kept + used, "\xC2\xA0", 2);
+			used += 2;
+		} else {
+			kept[used++] = *s;
+		}
+	}
+	kept[used] = '\0';
+	text_html(to, kept);
+}
+
 void text_time(char *buf, size_t size, int64_t wall_ns)
 {
 	time_t t = (time_t)(wall_ns / 1000000000);

@@ -21,6 +21,8 @@ void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct 
 
 /* Escapes & < > " ' ; bytes that are not UTF-8 or are control characters become "?". */
 void text_html(FILE *to, const char *text);
+/* The same, and a value stays on one line with its unit and its uncertainty. */
+void text_html_kept(FILE *to, const char *text);
 /* "2026-03-14 09:26 UTC" of nanoseconds since 1970. */
 void text_time(char *buf, size_t size, int64_t wall_ns);
 

@@ -34,12 +34,17 @@ static void say(struct claim_check *c, const char *format, ...)
 	va_end(args);
 }
 
-/* What kept the curve from going further past a point: the point's own limit, or how the run ended when it is the last. */
-static enum limit what_stopped(const struct curve *curve, const struct curve_point *p, bool is_last)
+/* What kept the curve from going past its heaviest point: the end of the run when that is known, else the point's own
+ * limit. An actuator that only lost speed there may well have given more torque: nobody asked for it. */
+static enum limit what_stopped(const struct curve *curve, const struct curve_point *p)
 {
-	if (p->limit != LIMIT_NONE)
-		return p->limit;
-	return is_last ? curve->end_limit : LIMIT_NONE;
+	bool stalled = fabs(p->speed_rpm.value) <= 3 * unc_u(p->speed_rpm), weak = p->torque_Nm.value < 0.98 * p->setpoint_Nm;
+
+	if (curve->end_limit != LIMIT_NONE)
+		return curve->end_limit;
+	if (p->limit == LIMIT_ACTUATOR && !stalled && !weak)
+		return LIMIT_NONE;
+	return p->limit;
 }
 
 /* The verdict of what was shown; refuting needs the actuator as the limit. */
@@ -122,8 +127,8 @@ static void check_torque(const struct judge *j, struct claim_check *c)
 	}
 	c->measured = p[n - 1]->torque_Nm;
 	char ended[160];
-	snprintf(ended, sizeof ended, "The plan went no further than %.4g N·m.", c->measured.value);
-	decide(j, c, what_stopped(j->curve, p[n - 1], true), ended);
+	snprintf(ended, sizeof ended, "The curve goes no further than %.4g N·m.", c->measured.value);
+	decide(j, c, what_stopped(j->curve, p[n - 1]), ended);
 }
 
 static void check_no_load(const struct judge *j, struct claim_check *c)
@@ -189,7 +194,7 @@ static void check_efficiency(const struct judge *j, struct claim_check *c)
 	else if (inside)
 		decide(j, c, LIMIT_NONE, "The peak was passed at the speed of the plan; at another speed it may be higher.");
 	else
-		decide(j, c, what_stopped(j->curve, p, true), "Efficiency still rose at the last step of the plan.");
+		decide(j, c, what_stopped(j->curve, p), "Efficiency still rose at the last step of the plan.");
 }
 
 static void check_power(const struct judge *j, struct claim_check *c)
@@ -204,7 +209,7 @@ static void check_power(const struct judge *j, struct claim_check *c)
 	if (p != last && j->drive != PLAN_SPEED)
 		decide(j, c, LIMIT_ACTUATOR, "");
 	else
-		decide(j, c, what_stopped(j->curve, p, p == last), "The plan asked for no more power.");
+		decide(j, c, what_stopped(j->curve, p), "The plan asked for no more power.");
 }
 
 static void describe(struct claim_check *c, const char *name, double shown)

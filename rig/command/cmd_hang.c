@@ -73,6 +73,8 @@ static enum rc store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct
 	free(json);
 	/* the cell's gain moves with temperature: later runs ask at which it was calibrated */
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
+	/* and reports draw its residuals */
+	json_object_set_new(doc, "points", hang_points_json(r));
 	json = doc ? json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT) : NULL;
 	json_decref(doc);
 	if (!json)

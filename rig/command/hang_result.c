@@ -113,7 +113,7 @@ static json_t *fit_json(const struct cellcal *cal)
 	return fit;
 }
 
-static json_t *points_json(const struct hang_result *r)
+json_t *hang_points_json(const struct hang_result *r)
 {
 	json_t *list = json_array();
 
@@ -151,7 +151,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_t *doc = json_object();
 
 	json_object_set_new(doc, "fit", fit_json(cal));
-	json_object_set_new(doc, "points", points_json(r));
+	json_object_set_new(doc, "points", hang_points_json(r));
 	json_object_set_new(doc, "indication_unit", cli_text(r->unit));
 	json_object_set_new(doc, "sensitivity_per_Nm", cli_real(1 / cellcal_slope_Nm(cal, 0)));
 	json_object_set_new(doc, "u_sensitivity_per_Nm", cli_real(u_whole(cal, 1)));

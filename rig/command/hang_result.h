@@ -25,6 +25,7 @@ const char *hang_model_word(enum cellcal_model model);
 enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points,
 		 struct err *err) MUST_CHECK;
 
+json_t *hang_points_json(const struct hang_result *r);
 json_t *hang_result_json(const struct hang_result *r);
 void hang_result_print(const struct hang_result *r);
 

@@ -55,12 +55,14 @@ static void peak_torque_by_what_stopped_it(void **state)
 	static const struct { const char *name; double claim; enum limit last, end; enum verdict expect; double p; const char *why; } rows[] = {
 		{ "two u above", 29.6, LIMIT_NONE, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "Shown" },
 		{ "one u above is not enough at 95 %", 29.8, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.84134, "not far enough" },
-		{ "two u below, actuator was the limit", 30.4, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_REFUTED, 0.02275, "actuator itself" },
+		{ "two u below, actuator stopped it", 30.4, LIMIT_ACTUATOR, LIMIT_ACTUATOR, VERDICT_REFUTED, 0.02275, "actuator itself" },
+		{ "two u below, only speed was lost there", 30.4, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_UNDECIDED, 0.02275, "no further" },
+		{ "two u below, then the drive's limit", 30.4, LIMIT_ACTUATOR, LIMIT_DRIVE, VERDICT_UNDECIDED, 0.02275, "drive-limited" },
 		{ "two u below, supply was the limit", 30.4, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_UNDECIDED, 0.02275, "supply-limited" },
 		{ "two u below, the run ended by a drop-out", 30.4, LIMIT_NONE, LIMIT_SUPPLY, VERDICT_UNDECIDED, 0.02275, "supply-limited" },
-		{ "two u below, the plan ended", 30.4, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.02275, "plan went no further" },
+		{ "two u below, the plan ended", 30.4, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.02275, "goes no further" },
 		{ "above although the supply was the limit", 29.6, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "Shown" },
-		{ "one u below, actuator was the limit", 30.2, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_UNDECIDED, 0.15866, "within the uncertainty" },
+		{ "one u below, actuator was the limit", 30.2, LIMIT_ACTUATOR, LIMIT_ACTUATOR, VERDICT_UNDECIDED, 0.15866, "within the uncertainty" },
 	};
 	(void)state;
 
