@@ -53,6 +53,7 @@ void node_side_boot(struct node_side *n, int64_t t_us, const char *cause)
 	n->sample_us = INFINITY;
 	n->sample = n->event = n->ack = 0;
 	n->tx_n = 0;
+	node_wire_bytes(n, "\n", 1, t_us); /* ends what was on its way */
 	tether_begin(&w, "B");
 	tether_put_hex(&w, n->boot, 4);
 	tether_put_word(&w, cause);
