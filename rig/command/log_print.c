@@ -204,12 +204,11 @@ static void print_or_dash(double value, int width, int digits)
 static void print_point(const struct seq_point *p, int64_t run_of)
 {
 	printf("%5lld %4d %4s", (long long)run_of, p->step, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "-");
-	print_or_dash(p->setpoint_Nm, 9, 3);
+	print_or_dash(p->setpoint_Nm, 8, 3);
 	print_or_dash(p->setpoint_A, 8, 4);
 	print_or_dash(p->setpoint_rpm, 8, 2);
-	print_or_dash(p->mean_torque_Nm, 9, 3);
+	print_or_dash(p->mean_torque_Nm, 8, 3);
 	print_or_dash(p->mean_speed_rpm, 8, 2);
-	print_or_dash(s_from_ns(p->end.ns - p->begin.ns), 6, 1);
 	printf("%s%s%s%s\n", p->flags & POINT_NOT_SETTLED ? " unsettled" : "", p->flags & POINT_FORCED ? " forced" : "",
 	       p->flags & POINT_REPEAT ? " repeat" : "", p->flags & POINT_TARE ? " tare" : "");
 }
@@ -298,8 +297,8 @@ static enum rc show_text(struct logbook *lb, const struct run_info *run, const s
 
 	print_head(run, s->digest);
 	if (s->n > 0)
-		puts("\n          set-point:                 indicated:         window\n"
-		     "  run step  dir       N m        A      rpm       N m      rpm      s");
+		puts("\n                set-point:                 indicated:\n"
+		     "  run step  dir      N m        A      rpm      N m      rpm");
 	for (size_t i = 0; i < s->n; i++)
 		print_point(&s->points[i], s->run_of[i]);
 	return logbook_each_event(lb, run->id, take_event, &list, err);
