@@ -200,7 +200,7 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	json_object_set_new(doc, "left_out", cli_text(w->sweep.why_left_out));
 	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : "stopped"));
 	if (rc != RC_OK) {
-		json_object_set_new(doc, "cause", cli_text(cause ? cause : "failed"));
+		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
 		json_object_set_new(doc, "message", cli_text(err->what));
 	}
 	return cli_print_json(doc);
@@ -279,5 +279,6 @@ int cmd_sweep(int argc, char **argv)
 		rc = err_set(&err, RC_ARG, 0, "--forced: expected the reason in a few words");
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, NULL);
+	o.live.takes_up = o.resume;
 	return cli.help_shown ? 0 : sweep_rig(&cli, &o);
 }

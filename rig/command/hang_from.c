@@ -156,32 +156,57 @@ static enum rc known_columns(const struct csv *table, struct err *err)
 	return RC_OK;
 }
 
+/* A stage that failed without a line in the list gets one, so that every mistake of the table shows. */
+static enum rc listed(enum rc rc, size_t before, const struct err *stage, struct mistakes *m)
+{
+	if (rc == RC_OK || m->n + m->more > before || !stage->what[0])
+		return rc;
+	if (m->n < sizeof m->line / sizeof m->line[0])
+		snprintf(m->line[m->n++], sizeof m->line[0], "%.299s", stage->what);
+	else
+		m->more++;
+	return rc;
+}
+
+static size_t count(const struct mistakes *m)
+{
+	return m->n + m->more;
+}
+
 static enum rc read_columns(const struct csv *table, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
 			    struct err *err)
 {
-	struct err first = { 0 }, next = { 0 };
-	enum rc rc = known_columns(table, &first);
+	struct err e[5] = { 0 };
+	size_t before = count(m);
+	enum rc rc[5];
 
-	/* every column is looked at, so that all mistakes show at once */
-	enum rc each[] = {
-		read_indications(table, ret, m, rc ? &next : &first),
-		read_loads(table, place, ret, m, rc || first.rc ? &next : &first),
-		read_series(table, ret->reading, m, rc || first.rc ? &next : &first),
-		read_directions(table, ret->reading, m),
-	};
-	for (size_t i = 0; i < sizeof each / sizeof each[0]; i++)
-		rc = rc ? rc : each[i];
-	if (rc != RC_OK && first.rc == RC_OK)
-		err_set(&first, rc, 0, "%s: the table has mistakes", table->name);
-	if (rc != RC_OK && err)
-		*err = first;
-	return rc;
+	rc[0] = listed(known_columns(table, &e[0]), before, &e[0], m);
+	before = count(m);
+	rc[1] = listed(read_indications(table, ret, m, &e[1]), before, &e[1], m);
+	before = count(m);
+	rc[2] = listed(read_loads(table, place, ret, m, &e[2]), before, &e[2], m);
+	before = count(m);
+	rc[3] = listed(read_series(table, ret->reading, m, &e[3]), before, &e[3], m);
+	rc[4] = read_directions(table, ret->reading, m);
+	for (size_t i = 0; i < 5; i++) {
+		if (rc[i] == RC_OK)
+			continue;
+		if (count(m) == 1)
+			return err_set(err, rc[i], 0, "%s", m->line[0]);
+		if (count(m) > 1)
+			return err_set(err, rc[i], 0, "%s: %zu mistakes", table->name, count(m));
+		return err_set(err, rc[i], 0, "%s", e[i].what);
+	}
+	return RC_OK;
 }
 
 enum rc hang_table_read(const char *path, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
 			struct err *err)
 {
 	struct csv table = { 0 };
+	struct mistakes none = { 0 };
+	if (!m)
+		m = &none;
 	enum rc rc = csv_read(path, &table, m, err);
 
 	if (rc != RC_OK)

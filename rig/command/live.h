@@ -29,7 +29,10 @@ struct live {
 };
 
 /* Options that every command at the rig takes. */
-struct live_options { bool hands, clear; };
+struct live_options {
+	bool hands, clear;
+	bool takes_up; /* a person takes up a run whose program died: that clears a node that went safe on its lease, no other cause */
+};
 #define LIVE_OPTION_HANDS(o) { "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }
 #define LIVE_OPTION_CLEAR(o) { "clear", NULL, \
 	"after a stop: leave the node's safe state and restart a drive that dropped out; a deliberate act, when the cause is known", \
