@@ -56,6 +56,7 @@ struct made {
 	double window_s;
 	double ripple_Nm;       /* slow true fluctuation of the torque */
 	bool perfect;           /* no errors, no noise */
+	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
 	const char *cause;      /* of the run's end, NULL = done */
 	const struct made_step *tail; /* samples after the last point, NULL none */
 	const char *rig_text, *actuator_text; /* NULL: made_rig, made_actuator */
@@ -214,10 +215,10 @@ static void made_run(struct made *m)
 	gsl_rng_set(m->rng, m->seed);
 	m->arm_error = made_draw(m, MADE_U_ARM, DIST_NORMAL);
 	m->clock_ppm = made_draw(m, 50 / sqrt(3), DIST_RECT);
-	m->volt_gain = 1 + made_draw(m, 0.001, DIST_NORMAL);
-	m->amp_gain = 1 + made_draw(m, 0.001, DIST_NORMAL);
-	m->volt_offset = made_draw(m, 0.02 / sqrt(3), DIST_RECT);
-	m->amp_offset = made_draw(m, 0.01 / sqrt(3), DIST_RECT);
+	m->volt_gain = 1 + m->known_gain_V + made_draw(m, 0.001, DIST_NORMAL);
+	m->amp_gain = 1 + m->known_gain_A + made_draw(m, 0.001, DIST_NORMAL);
+	m->volt_offset = m->known_offset_V + made_draw(m, 0.02 / sqrt(3), DIST_RECT);
+	m->amp_offset = m->known_offset_A + made_draw(m, 0.01 / sqrt(3), DIST_RECT);
 	m->zero_count = m->perfect ? 5000 : gsl_ran_flat(m->rng, -50000, 50000);
 	snprintf(m->path, sizeof m->path, "/tmp/bridle-made-%d-%lu", (int)getpid(), m->seed);
 	unlink(m->path);

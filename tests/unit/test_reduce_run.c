@@ -111,6 +111,70 @@ static void power_is_the_mean_of_products(void **state)
 	made_free(&m);
 }
 
+static char *with(const char *text, const char *old, const char *new)
+{
+	const char *at = strstr(text, old);
+	char *ret = malloc(strlen(text) + strlen(new) + 1);
+
+	assert_non_null(at);
+	sprintf(ret, "%.*s%s%s", (int)(at - text), text, new, at + strlen(old));
+	return ret;
+}
+
+/* A meter known to be off: true = gain (shown - offset). What the profile states is taken off. */
+static void what_is_known_of_the_meters_is_taken_off(void **state)
+{
+	struct made m = plain(6);
+	(void)state;
+
+	m.perfect = true;
+	m.known_gain_V = 0.02;
+	m.known_gain_A = -0.01;
+	m.known_offset_V = 0.3;
+	m.known_offset_A = -0.2;
+	char *a = with(made_rig, "voltage_gain = 1 ", "voltage_gain = 1.02 "), *b = with(a, "current_gain = 1 ", "current_gain = 0.99 ");
+	char *c = with(b, "voltage_offset = 0 mV", "voltage_offset = 300 mV"), *d = with(c, "current_offset = 0 mA", "current_offset = -200 mA");
+	m.rig_text = d;
+	struct curve *curve = reduced(&m);
+	for (size_t i = 0; i < curve->n; i++) {
+		assert_true(fabs(curve->points[i].voltage_V.value - m.step[i].volt) < 1e-9);
+		assert_true(fabs(curve->points[i].current_A.value - m.step[i].amp) < 1e-9);
+		assert_true(fabs(curve->points[i].input_power_W.value - m.step[i].volt * m.step[i].amp) < 1e-7);
+	}
+	curve_free(curve);
+	made_free(&m);
+	free(a);
+	free(b);
+	free(c);
+	free(d);
+}
+
+/* Measured at the supply with 0.1 ohm of cable: 48 V, 5 A there are 47.5 V and 237.5 W at the actuator. Its stated
+ * 0.01 ohm of uncertainty is 0.05 V and 0.25 W. */
+static void a_meter_at_the_supply_is_brought_to_the_actuator(void **state)
+{
+	struct made m = { .seed = 6, .n_steps = 1, .window_s = 2, .perfect = true, .step = { { 10, 85, 48, 5, 0.3, 1, false } } };
+	(void)state;
+
+	char *rig = with(made_rig, "plane = actuator", "plane = supply\ncable = 0.1 ohm ± 0.01 ohm normal");
+	m.rig_text = rig;
+	struct curve *c = reduced(&m);
+	const struct curve_point *p = &c->points[0];
+	assert_true(fabs(p->voltage_V.value - 47.5) < 1e-9);
+	assert_true(fabs(p->input_power_W.value - 237.5) < 1e-9);
+	double cable_V = 0, cable_W = 0;
+	for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
+		if (strcmp(unc_source_name(c->ctx, s), "cable resistance") == 0) {
+			cable_V = unc_part_of(p->voltage_V, s);
+			cable_W = unc_part_of(p->input_power_W, s);
+		}
+	assert_true(fabs(fabs(cable_V) - 0.05) < 1e-9);
+	assert_true(fabs(fabs(cable_W) - 0.25) < 1e-9);
+	curve_free(c);
+	made_free(&m);
+	free(rig);
+}
+
 /* Repeated rows and conversions that are not fresh weigh nothing: a count that changes while its conversion number
  * does not would shift the mean if it were taken. */
 static void only_fresh_conversions_count(void **state)
@@ -231,6 +295,8 @@ int main(void)
 		cmocka_unit_test(a_perfect_rig_gives_back_what_was_put_in),
 		cmocka_unit_test(the_arm_is_common_to_all_points),
 		cmocka_unit_test(power_is_the_mean_of_products),
+		cmocka_unit_test(what_is_known_of_the_meters_is_taken_off),
+		cmocka_unit_test(a_meter_at_the_supply_is_brought_to_the_actuator),
 		cmocka_unit_test(only_fresh_conversions_count),
 		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
 		cmocka_unit_test(refuses_what_is_no_sweep),
