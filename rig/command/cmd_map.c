@@ -139,7 +139,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 	struct mapping *m = ctx;
 
 	if (event->kind == SEQ_EVENT_NOTE)
-		progress_line(m->live.progress, "%s", event->text);
+		live_note(&m->live, "%s", event->text);
 	if (event->kind != SEQ_EVENT_POINT || m->map.n_readings == 0)
 		return;
 	const struct map_reading *r = &m->map.reading[m->map.n_readings - 1];

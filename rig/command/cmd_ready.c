@@ -80,7 +80,7 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	c->cause = NULL;
 	c->steps_allowed = c->forecast.n_ok;
 	if (!c->live.cli->json)
-		printf("Shortened to the first %zu of %zu steps: %s\n", c->forecast.n_ok, c->forecast.n, c->forecast_text);
+		live_say("Shortened to the first %zu of %zu steps: %s", c->forecast.n_ok, c->forecast.n, c->forecast_text);
 	return RC_OK;
 }
 
@@ -144,11 +144,11 @@ static void on_event(void *ctx, const struct seq_event *event)
 
 	if (event->kind != SEQ_EVENT_NOTE)
 		return;
-	progress_line(c->live.progress, ">> %s", event->text);
+	live_note(&c->live, ">> %s", event->text);
 	/* a hand that fails is seen as a stop that is not pulled */
 	if (c->rehearse.what != REHEARSE_RELEASED &&
 	    live_hand(&c->live, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
-		progress_line(c->live.progress, "the hands could not do it: %s", ignored.what);
+		live_note(&c->live, "the hands could not do it: %s", ignored.what);
 }
 
 static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
@@ -201,7 +201,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 		return no(c, "rehearsal", err, estop ? "the emergency stop was pulled but the contactor was not seen to drop: do not run this rig" :
 			"the guard was opened but the contactor was not seen to drop: do not run this rig");
 	*ret = json_pack("{s:b, s:o}", "contactor_dropped", 1, "drop_s", cli_real(rehearse_drop_s(&seen)));
-	progress_line(c->live.progress, "%s: contactor seen to drop (within %.0f ms of the line, as seen at the tick)",
+	live_note(&c->live, "%s: contactor seen to drop within %.0f ms",
 		      estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
 	rc = back_to_idle(c, err);
 	if (rc == RC_OK)
@@ -212,7 +212,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 static enum rc rehearse_stops(struct checking *c, struct err *err)
 {
 	if (!node_caps(c->s.node)->lines) {
-		progress_line(c->live.progress, "this node does not sense stop, guard and contactor: try the stop by hand and see the contactor drop");
+		live_note(&c->live, "this node does not sense stop, guard and contactor: try the stop by hand and see the contactor drop");
 		c->stop = json_pack("{s:b}", "sensed", 0);
 		return RC_OK;
 	}
@@ -283,7 +283,7 @@ static enum rc judge_mass(struct checking *c, const struct cellcal_load *load, d
 		cli_real(off_Nm), "allowed_Nm", cli_real(allowed_Nm), "ok", ok);
 	snprintf(sentence, sizeof sentence, "check mass: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m (%+.2f %%), allowed %.2f %%",
 		 mean.mean, load->torque_Nm, off_Nm, 100 * off_Nm / load->torque_Nm, 100 * c->s.rig.check_limit_frac);
-	progress_line(c->live.progress, "%s", sentence);
+	live_note(&c->live, "%s", sentence);
 	if (ok)
 		return RC_OK;
 	snprintf(sentence + strlen(sentence), sizeof sentence - strlen(sentence), ": the calibration does not hold; run bridle hang again");
@@ -326,15 +326,13 @@ static enum rc hang_check_mass(struct checking *c, struct err *err)
 
 static enum rc check_mass(struct checking *c, struct err *err)
 {
-	struct guard_limits limits = c->live.limits;
-
 	if (c->o->no_check || !c->s.rig.check_piece[0] || c->s.calibration_id == 0)
 		return RC_OK;
 	c->live.frac_from = 0.6;
 	c->live.frac_to = 0.95;
 	live_limits_for_weights(&c->live);
 	enum rc rc = hang_check_mass(c, err);
-	c->live.limits = limits;
+	live_limits_again(&c->live);
 	c->s.tare_count = NAN;
 	return rc;
 }
@@ -415,7 +413,8 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 	if (rc != RC_OK && !(cli->json && c->forecast.n))
 		return cli_fail(cli, err, cause, m);
 	if (!cli->json) {
-		printf("\nReady for plan %s until midnight, %zu of %zu steps; %s.\n", cli->args[0], c->steps_allowed, c->forecast.n, c->forecast_text);
+		putchar('\n');
+		live_say("Ready for plan %s until midnight, %zu of %zu steps; %s.", cli->args[0], c->steps_allowed, c->forecast.n, c->forecast_text);
 		printf("Next: bridle sweep %s\n", cli->args[0]);
 		return 0;
 	}

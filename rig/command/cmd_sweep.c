@@ -39,14 +39,14 @@ static void on_event(void *ctx, const struct seq_event *event)
 	const struct seq_point *p = &event->point;
 
 	if (event->kind == SEQ_EVENT_NOTE)
-		progress_line(w->live.progress, "%s", event->text);
+		live_note(&w->live, "%s", event->text);
 	if (event->kind != SEQ_EVENT_POINT || (p->flags & POINT_TARE))
 		return;
 	bool torque = isfinite(p->setpoint_Nm);
-	progress_line(w->live.progress, "step %2d %s  set %6.2f %s  %8.3f N\u00b7m  %7.2f rpm  settled in %4.1f s%s", p->step + 1,
+	progress_line(w->live.progress, "step %2d %s set %6.2f %s %8.3f N\u00b7m %7.2f rpm, settled in %.1f s%s", p->step + 1,
 		      p->flags & POINT_REPEAT ? "again  " : p->direction > 0 ? "rising " : p->direction < 0 ? "falling" : "       ",
 		      torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A  ", p->mean_torque_Nm, p->mean_speed_rpm,
-		      p->settle_s, p->flags & POINT_NOT_SETTLED ? "  NOT SETTLED" : "");
+		      p->settle_s, p->flags & POINT_NOT_SETTLED ? ", NOT SETTLED" : "");
 	w->points++;
 }
 
@@ -154,7 +154,7 @@ static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret
 
 static void print_curve(const struct curve *curve)
 {
-	printf("\nstep  way       torque, N\u00b7m        speed, rpm       power, W  efficiency  limit\n");
+	printf("\nstep way      torque, N\u00b7m   speed, rpm    power, W  efficiency  limit\n");
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
 		char torque[40], speed[40], efficiency[24];
@@ -164,20 +164,20 @@ static void print_curve(const struct curve *curve)
 			snprintf(efficiency, sizeof efficiency, "%.1f %%", 100 * p->efficiency.value);
 		else
 			snprintf(efficiency, sizeof efficiency, "-");
-		printf("%4d  %-8s  %-16s  %-14s  %9.1f  %10s  %s%s\n", p->step + 1,
+		printf("%4d %-8s %-13s %-12s %9.1f  %10s  %s%s\n", p->step + 1,
 		       p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "", torque,
 		       speed, p->shaft_power_W.value, efficiency, limit_word(p->limit), p->settled ? "" : ", not settled");
 	}
 	if (curve->end_note[0])
-		printf("%s\n", curve->end_note);
+		live_say("%s", curve->end_note);
 }
 
 static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err, const char *plan)
 {
 	if (curve)
 		print_curve(curve);
-	if (w->sweep.why_left_out[0])
-		printf("Left out: %s.\n", w->sweep.why_left_out);
+	if (w->sweep.why_left_out[0] && !(curve && curve->end_note[0]))
+		live_say("Left out: %s.", w->sweep.why_left_out);
 	if (rc == RC_OK) {
 		printf("Run %lld finished. Next: bridle report\n", (long long)w->run_id);
 		return;

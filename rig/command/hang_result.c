@@ -198,7 +198,8 @@ static void print_readings(const struct cellcal *cal)
 {
 	double k = unc_coverage_factor(INFINITY, COVERAGE);
 
-	printf("\nA later reading is uncertain by (k = %.2f, 95 %%; its own noise, zero and temperature come on top):\n", k);
+	putchar('\n');
+	live_say("A later reading is uncertain by (k = %.2f, 95 %%; its own noise, zero and temperature come on top):", k);
 	for (int i = 2; i <= 10; i += 4) {
 		double torque = cal->max_Nm * i / 10, u = hang_reading_u_Nm(cal, torque);
 		char text[80];
@@ -213,7 +214,8 @@ void hang_result_print(const struct hang_result *r)
 	char text[120];
 
 	print_points(r);
-	printf("\nFit: %s, indication = sum of coefficient times torque to that power, residual sd %.4g%s%s (%.0f degrees of freedom)\n",
+	putchar('\n');
+	live_say("Fit: %s, indication = sum of coefficient times torque to that power, residual sd %.4g%s%s (%.0f degrees of freedom)",
 	       hang_model_word(cal->model), cal->residual_sd, *r->unit ? " " : "", r->unit, cal->dof);
 	for (int j = 0; j <= cal->degree; j++) {
 		quantity_format_bracket(text, sizeof text, cal->coef[j], sqrt(cal->cov[j][j]), "");
@@ -222,16 +224,17 @@ void hang_result_print(const struct hang_result *r)
 	snprintf(text, sizeof text, "%s/(N\u00b7m)", *r->unit ? r->unit : "1");
 	char value[120];
 	quantity_format_bracket(value, sizeof value, 1 / cellcal_slope_Nm(cal, 0), u_whole(cal, 1), text);
-	printf("  sensitivity at zero        %s, arm, weights and gravity included\n", value);
+	printf("  sensitivity at zero        %s, all sources\n", value);
 	print_figure("zero return", cal->zero_return_Nm, cal->max_Nm);
 	print_figure("repeatability", cal->repeatability_Nm, cal->max_Nm);
 	print_figure("reproducibility", cal->reproducibility_Nm, cal->max_Nm);
 	print_figure("reversibility (hysteresis)", cal->reversibility_Nm, cal->max_Nm);
 	print_readings(cal);
+	putchar('\n');
 	if (isfinite(cal->class_value))
-		printf("\nClass %g in the shape of the guides; what decided: %s\n", cal->class_value, cal->class_note);
+		live_say("Class %g in the shape of the guides; what decided: %s", cal->class_value, cal->class_note);
 	else
-		printf("\nClass: %s\n", cal->class_note);
+		live_say("Class: %s", cal->class_note);
 	if (r->record_id)
 		printf("Kept as calibration %lld. Next: bridle map\n", (long long)r->record_id);
 	else if (r->dry_run)

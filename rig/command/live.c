@@ -11,6 +11,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#define WIDTH 79
 #define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
 
 static enum rc clear_node(struct live *live, const struct live_options *options, struct err *err)
@@ -69,13 +70,17 @@ static void show(struct live *live, const struct snapshot *snap, const struct se
 	char detail[200], torque[32];
 	double frac = live->frac_from + (live->frac_to - live->frac_from) * out->progress_frac;
 	double remaining = out->remaining_s + (isfinite(live->remaining_after_s) ? live->remaining_after_s : 0);
+	const char *phase = out->phase ? out->phase : "";
 
 	if (isfinite(snap->torque_Nm))
-		snprintf(torque, sizeof torque, "%7.3f N\u00b7m", snap->torque_Nm);
+		snprintf(torque, sizeof torque, "%.3f N\u00b7m", snap->torque_Nm);
 	else
-		snprintf(torque, sizeof torque, "%9.0f counts", snap->indication);
-	snprintf(detail, sizeof detail, "%-7s %s %6.1f rpm %5.3f A brake %5.1f V %5.2f A", out->phase ? out->phase : "", torque,
-		 snap->speed_rpm, snap->brake_A, snap->voltage_V, snap->current_A);
+		snprintf(torque, sizeof torque, "%.0f counts", snap->indication);
+	if (live->weights)
+		snprintf(detail, sizeof detail, "%.0f counts, %s", snap->indication, phase);
+	else
+		snprintf(detail, sizeof detail, "%s %.1f rpm %.3f A brake %.1f V %.2f A %s", torque, snap->speed_rpm, snap->brake_A,
+			 snap->voltage_V, snap->current_A, phase);
 	progress_update(live->progress, frac, remaining, detail);
 }
 
@@ -87,7 +92,7 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 	if (live->tick)
 		live->tick(live->ctx, snap, out);
 	if (v->newly)
-		progress_line(live->progress, "stopping: %s", cause_sentence(v->cause));
+		live_note(live, "stopping: %s", cause_sentence(v->cause));
 	if (live->ticks++ % SHOW_EVERY == 0)
 		show(live, snap, out);
 }
@@ -190,6 +195,13 @@ void live_limits_for_weights(struct live *live)
 	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
 	limits->expect_direction = 0;
 	limits->stall_s = limits->torque_Nm = limits->osc_Nm = limits->osc_rpm = INFINITY;
+	live->weights = true;
+}
+
+void live_limits_again(struct live *live)
+{
+	session_guard_limits(live->s, &live->limits);
+	live->weights = false;
 }
 
 const char *live_cause(const struct live *live)
@@ -305,11 +317,74 @@ enum rc live_number(const char *option, const char *text, double min, double max
 	return RC_OK;
 }
 
-void live_pad(const char *text, int width)
+static int columns_of(const char *word, size_t bytes)
 {
-	int shown = 0;
+	int n = 0;
 
-	for (const char *c = text; *c; c++)
-		shown += ((unsigned char)*c & 0xC0) != 0x80;
-	printf("%s%*s", text, shown < width ? width - shown : 0, "");
+	for (size_t i = 0; i < bytes; i++)
+		n += ((unsigned char)word[i] & 0xC0) != 0x80;
+	return n;
+}
+
+/* Calls out with one line after the other; text is cut in place. */
+static void wrap(char *text, void (*out)(void *ctx, const char *line), void *ctx)
+{
+	char line[4 * WIDTH];
+	int column = 0;
+	size_t used = 0;
+	bool first = true;
+
+	for (char *word = text; *word;) {
+		size_t bytes = strcspn(word, " ");
+		int wide = columns_of(word, bytes);
+		if (!first && column + 1 + wide > WIDTH) {
+			out(ctx, line);
+			used = (size_t)snprintf(line, sizeof line, "  ");
+			column = 2;
+			first = true;
+		}
+		int n = snprintf(line + used, sizeof line - used, "%s%.*s", first ? "" : " ", (int)bytes, word);
+		used += n > 0 ? (size_t)n : 0;
+		if (used >= sizeof line)
+			used = sizeof line - 1;
+		column += wide + (first ? 0 : 1);
+		first = false;
+		word += bytes;
+		word += *word == ' ';
+	}
+	if (column > 0)
+		out(ctx, line);
+}
+
+static void to_stdout(void *ctx, const char *line)
+{
+	(void)ctx;
+	puts(line);
+}
+
+static void to_progress(void *ctx, const char *line)
+{
+	progress_line(ctx, "%s", line);
+}
+
+void live_say(const char *format, ...)
+{
+	char text[1000];
+	va_list args;
+
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	wrap(text, to_stdout, NULL);
+}
+
+void live_note(struct live *live, const char *format, ...)
+{
+	char text[1000];
+	va_list args;
+
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	wrap(text, to_progress, live->progress);
 }

@@ -19,6 +19,7 @@ struct live {
 	double remaining_after_s;   /* of what follows it; NaN unknown */
 	bool hands;                 /* the virtual bench's hands do what a person would */
 	bool run_open;
+	bool weights;               /* nothing turns and nothing is driven: the live line shows the indication alone */
 	struct loop_result result;  /* of the last loop_run */
 	/* Called for each event and tick of the loop; may be NULL. */
 	void (*event)(void *ctx, const struct seq_event *event);
@@ -63,6 +64,7 @@ enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zer
 
 /* Limits while weights hang: nothing is energised, the shaft stands, and a stop that is kept pulled is a good habit. */
 void live_limits_for_weights(struct live *live);
+void live_limits_again(struct live *live); /* those of the profiles */
 
 /* Ends the run in the logbook (outcome by rc) and closes all. Returns rc, or the error of the ending when rc was RC_OK.
  * cause: NULL takes the loop's. */
@@ -84,7 +86,10 @@ enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHEC
 /* Finite number from min to max given to an option. RC_ARG with the option's name. */
 enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err) MUST_CHECK;
 
-/* A padded cell of a text table: columns counted in characters, not bytes. */
-void live_pad(const char *text, int width);
+/* Text on standard output, broken at spaces into lines of at most 79 columns (UTF-8 counted by characters); further lines
+ * are indented by two. */
+void live_say(const char *format, ...) PRINTF_LIKE(1, 2);
+/* The same above the moving line of the progress. */
+void live_note(struct live *live, const char *format, ...) PRINTF_LIKE(2, 3);
 
 #endif

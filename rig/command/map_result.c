@@ -159,7 +159,7 @@ int map_result_print(const struct seq_map *seq, const struct map_result *r)
 	print_line("change with slip speed", m->slip_slope_Nm_per_rpm, m->u_slip_slope_Nm_per_rpm, "N\u00b7m/rpm");
 	printf("  %-34s %.3g A, %.4g N\u00b7m, %.4g to %.4g rpm\n", "valid up to", m->max_A, m->max_Nm, m->min_slip_rpm, m->max_slip_rpm);
 	if (seq->left_out[0])
-		printf("Left out: %s.\n", seq->left_out);
+		live_say("Left out: %s.", seq->left_out);
 	printf("It rests on calibration %lld. ", (long long)r->calibration_id);
 	if (r->record_id)
 		printf("Kept as map %lld. Next: bridle ready PLAN\n", (long long)r->record_id);

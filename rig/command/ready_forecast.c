@@ -49,13 +49,13 @@ json_t *ready_forecast_json(const struct forecast *f)
 void ready_forecast_print(const struct forecast *f, const struct session *s)
 {
 	printf("Forecast of plan %s, %s:\n", s->plan_name, s->actuator.name);
-	printf("step  torque  speed  brake   slip    input   supply        heat  nearest limit\n");
-	printf("       N\u00b7m     rpm     A       W       W     A      V      kJ\n");
+	printf("    torque speed  brake   slip  input supply          heat  nearest limit\n");
+	printf("       N\u00b7m   rpm      A      W      W     A     V     kJ\n");
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
-		printf("%4zu %7.2f %6.1f %6.3f %7.1f %7.1f %5.1f %6.1f %7.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
+		printf("%2zu %7.2f %5.1f %6.3f %6.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
 		       p->brake_A, p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
-		       forecast_check_name(p->decides), 100 * p->load_frac, p->ok ? "" : "  NO");
+		       forecast_check_word(p->decides), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
 	printf("About %.0f min; %.0f min when every settling takes its time-out.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
 }
