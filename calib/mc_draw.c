@@ -73,6 +73,7 @@ static enum rc find_root(struct mc_plan *plan, struct err *err)
 enum rc mc_plan_init(struct mc_plan *plan, const struct mc_model *model, struct err *err)
 {
 	*plan = (struct mc_plan){ .model = model };
+	ziggurat_init(&plan->ziggurat);
 	for (size_t i = 0; i < model->n_inputs; i++) {
 		enum rc rc = check_input(&model->inputs[i], i, err);
 		if (rc)
@@ -95,38 +96,60 @@ void mc_plan_free(struct mc_plan *plan)
 }
 
 /* Rectangle whose half-width is itself uniform: JCGM 101, 6.4.3. */
-static void draw_rect(gsl_rng *rng, const struct mc_input *in, double *x, size_t n)
+static void draw_rect(struct mc_rng *rng, const struct mc_input *in, double *x, size_t n)
 {
 	double half = dist_half_width(DIST_RECT, in->u, 0), doubt = half / sqrt(2.0 * in->dof);
 
 	if (isinf(in->dof)) {
 		for (size_t i = 0; i < n; i++)
-			x[i] = in->value + half * (2.0 * gsl_rng_uniform(rng) - 1.0);
+			x[i] = in->value + half * (2.0 * mc_uniform(rng) - 1.0);
 		return;
 	}
 	for (size_t i = 0; i < n; i++) {
-		double width = half + doubt * (2.0 * gsl_rng_uniform(rng) - 1.0);
-		x[i] = in->value + width * (2.0 * gsl_rng_uniform(rng) - 1.0);
+		double width = half + doubt * (2.0 * mc_uniform(rng) - 1.0);
+		x[i] = in->value + width * (2.0 * mc_uniform(rng) - 1.0);
 	}
 }
 
 /* Sum of two rectangles: JCGM 101, 6.4.4; a triangle is a trapezoid without a top. */
-static void draw_trapezoid(gsl_rng *rng, const struct mc_input *in, double beta, double *x, size_t n)
+static void draw_trapezoid(struct mc_rng *rng, const struct mc_input *in, double beta, double *x, size_t n)
 {
 	double half = dist_half_width(DIST_TRAPEZOID, in->u, beta);
 
 	for (size_t i = 0; i < n; i++) {
-		double wide = gsl_rng_uniform(rng), narrow = gsl_rng_uniform(rng);
+		double wide = mc_uniform(rng), narrow = mc_uniform(rng);
 		x[i] = in->value + half * ((1.0 + beta) * wide + (1.0 - beta) * narrow - 1.0);
 	}
 }
 
-static void draw_one(gsl_rng *rng, const struct mc_input *in, double *x, size_t n)
+static void draw_normal(const struct ziggurat *ziggurat, struct mc_rng *rng, const struct mc_input *in, double *x, size_t n)
 {
-	switch (is_zero(in->u) ? DIST_NORMAL : in->dist) {
-	case DIST_NORMAL:
+	/* A copy on the stack, which the compiler can keep in registers. */
+	struct mc_rng own = *rng;
+
+	for (size_t i = 0; i < n; i++)
+		x[i] = in->value + in->u * mc_normal(ziggurat, &own);
+	*rng = own;
+}
+
+static void draw_t(struct mc_rng *rng, const struct mc_input *in, double *x, size_t n)
+{
+	gsl_rng as_gsl = { &mc_rng_type, rng };
+
+	for (size_t i = 0; i < n; i++)
+		x[i] = in->value + in->u * gsl_ran_tdist(&as_gsl, in->dof);
+}
+
+static void draw_one(const struct mc_plan *plan, struct mc_rng *rng, const struct mc_input *in, double *x, size_t n)
+{
+	if (is_zero(in->u)) {
 		for (size_t i = 0; i < n; i++)
-			x[i] = in->value + (is_zero(in->u) ? 0.0 : gsl_ran_gaussian_ziggurat(rng, in->u));
+			x[i] = in->value;
+		return;
+	}
+	switch (in->dist) {
+	case DIST_NORMAL:
+		draw_normal(&plan->ziggurat, rng, in, x, n);
 		return;
 	case DIST_RECT:
 		draw_rect(rng, in, x, n);
@@ -138,20 +161,21 @@ static void draw_one(gsl_rng *rng, const struct mc_input *in, double *x, size_t 
 		draw_trapezoid(rng, in, in->beta, x, n);
 		return;
 	case DIST_T:
-		for (size_t i = 0; i < n; i++)
-			x[i] = in->value + in->u * (isinf(in->dof) ? gsl_ran_gaussian_ziggurat(rng, 1.0) :
-								       gsl_ran_tdist(rng, in->dof));
+		if (isinf(in->dof))
+			draw_normal(&plan->ziggurat, rng, in, x, n);
+		else
+			draw_t(rng, in, x, n);
 		return;
 	}
 }
 
-static void draw_together(const struct mc_plan *plan, gsl_rng *rng, double *const *x, double *const *z, size_t n)
+static void draw_together(const struct mc_plan *plan, struct mc_rng *rng, double *const *x, double *const *z, size_t n)
 {
 	size_t m = plan->n_correlated;
 
 	for (size_t j = 0; j < m; j++)
 		for (size_t k = 0; k < n; k++)
-			z[j][k] = gsl_ran_gaussian_ziggurat(rng, 1.0);
+			z[j][k] = mc_normal(&plan->ziggurat, rng);
 	for (size_t i = 0; i < m; i++) {
 		const struct mc_input *in = &plan->model->inputs[plan->correlated[i]];
 		double *column = x[plan->correlated[i]];
@@ -165,13 +189,13 @@ static void draw_together(const struct mc_plan *plan, gsl_rng *rng, double *cons
 	}
 }
 
-void mc_draw(const struct mc_plan *plan, gsl_rng *rng, double *const *x, double *const *scratch, size_t n)
+void mc_draw(const struct mc_plan *plan, struct mc_rng *rng, double *const *x, double *const *scratch, size_t n)
 {
 	for (size_t i = 0, next = 0; i < plan->model->n_inputs; i++) {
 		if (next < plan->n_correlated && plan->correlated[next] == i)
 			next++;
 		else
-			draw_one(rng, &plan->model->inputs[i], x[i], n);
+			draw_one(plan, rng, &plan->model->inputs[i], x[i], n);
 	}
 	if (plan->n_correlated)
 		draw_together(plan, rng, x, scratch, n);

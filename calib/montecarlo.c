@@ -26,7 +26,6 @@ struct run {
 	const struct mc_model *model;
 	const struct mc_options *options;
 	struct mc_plan plan;
-	uint32_t base_seed;
 	unsigned threads;
 	size_t group_size;
 	uint64_t trials, capacity; /* draws wanted, draws that the columns can hold */
@@ -41,22 +40,12 @@ struct run {
 
 struct worker {
 	struct run *run;
-	gsl_rng *rng;
+	struct mc_rng rng;
 	void *handle;
 	double *memory;
 	double *x[MC_MAX_INPUTS], *scratch[MC_MAX_INPUTS], *sorted;
 	bool ready;
 };
-
-/* Finalizer of MurmurHash3: neighbouring seeds of users become distant ones. */
-static uint32_t mix_seed(unsigned long seed)
-{
-	uint64_t h = seed;
-
-	h = (h ^ (h >> 33)) * 0xff51afd7ed558ccdULL;
-	h = (h ^ (h >> 33)) * 0xc4ceb9fe1a85ec53ULL;
-	return (uint32_t)(h ^ (h >> 33));
-}
 
 /* ---- one thread ---- */
 
@@ -66,10 +55,9 @@ static bool worker_init(struct worker *w, struct run *run)
 	size_t columns = m->n_inputs + run->plan.n_correlated;
 
 	*w = (struct worker){ .run = run };
-	w->rng = gsl_rng_alloc(gsl_rng_mt19937);
 	w->memory = malloc((columns * CHUNK + run->group_size) * sizeof *w->memory);
 	w->handle = m->open ? m->open(m->ctx) : m->ctx;
-	if (!w->rng || !w->memory || (m->open && !w->handle))
+	if (!w->memory || (m->open && !w->handle))
 		return false;
 	for (size_t i = 0; i < columns; i++)
 		*(i < m->n_inputs ? &w->x[i] : &w->scratch[i - m->n_inputs]) = w->memory + i * CHUNK;
@@ -82,8 +70,6 @@ static void worker_free(struct worker *w)
 {
 	if (w->handle && w->run->model->open && w->run->model->close)
 		w->run->model->close(w->handle);
-	if (w->rng)
-		gsl_rng_free(w->rng);
 	free(w->memory);
 }
 
@@ -102,7 +88,7 @@ static enum rc draw_chunk(struct worker *w, uint64_t at, size_t n)
 	const struct mc_model *m = w->run->model;
 	double *y[MC_MAX_OUTPUTS];
 
-	mc_draw(&w->run->plan, w->rng, w->x, w->scratch, n);
+	mc_draw(&w->run->plan, &w->rng, w->x, w->scratch, n);
 	for (size_t j = 0; j < m->n_outputs; j++)
 		y[j] = w->run->column[j] + at;
 	if (m->eval(w->handle, (const double *const *)w->x, y, n) != 0)
@@ -149,9 +135,7 @@ static enum rc draw_group(struct worker *w, size_t group)
 
 	if (end > run->trials)
 		end = run->trials;
-	/* Distinct for all groups of a run. 0 would mean GSL's default seed, which another group may have. */
-	uint32_t seed = run->base_seed + (uint32_t)group;
-	gsl_rng_set(w->rng, seed ? seed : 0x9e3779b9u);
+	mc_rng_seed(&w->rng, run->options->seed, group);
 	for (uint64_t at = start; at < end;) {
 		size_t n = end - at < CHUNK ? (size_t)(end - at) : CHUNK;
 		enum rc rc = draw_chunk(w, at, n);
@@ -450,7 +434,7 @@ static enum rc run_with_workers(struct run *run, struct worker *workers, struct 
 enum rc montecarlo_run(const struct mc_model *model, const struct mc_options *options, struct mc_result *ret,
 		       struct err *err)
 {
-	struct run run = { .model = model, .options = options, .base_seed = mix_seed(options->seed) };
+	struct run run = { .model = model, .options = options };
 	struct worker *workers = NULL;
 	enum rc rc = check(model, options, err);
 

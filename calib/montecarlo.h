@@ -3,9 +3,9 @@
  * 101:2008) and by the law of propagation (JCGM 100:2008, 5.1 and 5.2), and
  * whether the second may be trusted (JCGM 101, 8.1).
  *
- * The draws come in groups of fixed size, each from a Mersenne Twister of GSL
- * seeded by the run's seed and the group's number: the same seed gives the same
- * digits whatever the number of threads. No I/O, no clock, no globals. */
+ * The draws come in groups of fixed size, each from a generator seeded by the
+ * run's seed and the group's number (calib/mc_rng.h): the same seed gives the
+ * same digits whatever the number of threads. No I/O, no clock, no globals. */
 #ifndef BRIDLE_CALIB_MONTECARLO_H
 #define BRIDLE_CALIB_MONTECARLO_H
 
@@ -95,7 +95,7 @@ bool montecarlo_linear_valid(const struct mc_linear *linear, const struct mc_out
 /* JCGM 101, 7.9.2: half a unit of the last of so many significant digits of u. 0 for u 0. */
 double montecarlo_tolerance(double u, int digits);
 
-/* JCGM 101, 7.7 on n values, n >= 2: both intervals. values are reordered. Returns false when coverage leaves nothing
+/* JCGM 101, 7.7 on n values, n >= 2: both intervals. values may be reordered. Returns false when coverage leaves nothing
  * outside. */
 bool montecarlo_intervals(double *values, size_t n, double coverage, double ret_symmetric[2], double ret_shortest[2]);
 

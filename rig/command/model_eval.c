@@ -10,15 +10,15 @@
 
 struct evaluator {
 	const struct model_file *file;
-	muParserHandle_t parser[MC_MAX_OUTPUTS];
-	double var[MC_MAX_INPUTS + MC_MAX_OUTPUTS]; /* inputs, then outputs, both in SI */
+	muParserHandle_t parser[MC_MAX_OUTPUTS + MODEL_MAX_LETS];
+	double var[MC_MAX_INPUTS + MC_MAX_OUTPUTS + MODEL_MAX_LETS]; /* inputs, then steps, all in SI */
 };
 
 static void evaluator_close(void *handle)
 {
 	struct evaluator *e = handle;
 
-	for (size_t j = 0; e && j < e->file->n_outputs; j++)
+	for (size_t j = 0; e && j < e->file->n_steps; j++)
 		if (e->parser[j])
 			mupRelease(e->parser[j]);
 	free(e);
@@ -46,16 +46,16 @@ static enum rc prepare(struct evaluator *e, size_t j, struct err *err)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	mupDefineConst(p, "pi", 3.14159265358979323846);
 	for (size_t i = 0; i < f->n_inputs + j; i++) {
-		const char *name = i < f->n_inputs ? f->input[i].name : f->output[i - f->n_inputs].name;
+		const char *name = i < f->n_inputs ? f->input[i].name : f->step[i - f->n_inputs].name;
 		mupDefineVar(p, name, &e->var[i]);
 		if (mupError(p))
 			return err_set(err, RC_ARG, 0, "%s cannot be a name: it is a function or constant of the expressions",
 				       name);
 	}
-	mupSetExpr(p, f->output[j].expression);
+	mupSetExpr(p, f->step[j].expression);
 	if (!mupError(p))
 		e->var[f->n_inputs + j] = mupEval(p);
-	return mupError(p) ? not_understood(&f->output[j], p, err) : RC_OK;
+	return mupError(p) ? not_understood(&f->step[j], p, err) : RC_OK;
 }
 
 static struct evaluator *evaluator_open(const struct model_file *file, enum rc *rc, struct err *err)
@@ -69,7 +69,7 @@ static struct evaluator *evaluator_open(const struct model_file *file, enum rc *
 	e->file = file;
 	for (size_t i = 0; i < file->n_inputs; i++)
 		e->var[i] = file->input[i].q.value;
-	for (size_t j = 0; j < file->n_outputs && !*rc; j++)
+	for (size_t j = 0; j < file->n_steps && !*rc; j++)
 		*rc = prepare(e, j, err);
 	if (*rc) {
 		evaluator_close(e);
@@ -93,13 +93,14 @@ static int evaluate(void *handle, const double *const *x, double *const *y, size
 	for (size_t row = 0; row < n; row++) {
 		for (size_t i = 0; i < f->n_inputs; i++)
 			e->var[i] = x[i][row];
-		for (size_t j = 0; j < f->n_outputs; j++) {
+		for (size_t j = 0, shown = 0; j < f->n_steps; j++) {
 			double si = mupEval(e->parser[j]);
 			e->var[f->n_inputs + j] = si;
-			y[j][row] = si * f->output[j].factor + f->output[j].offset;
+			if (!f->step[j].hidden)
+				y[shown++][row] = si * f->step[j].factor + f->step[j].offset;
 		}
 	}
-	for (size_t j = 0; j < f->n_outputs; j++)
+	for (size_t j = 0; j < f->n_steps; j++)
 		if (mupError(e->parser[j]))
 			return 1;
 	return 0;

@@ -48,8 +48,8 @@ static int find_input(const struct model_file *f, const char *name)
 
 static bool is_taken(const struct model_file *f, const char *name)
 {
-	for (size_t j = 0; j < f->n_outputs; j++)
-		if (strcmp(f->output[j].name, name) == 0)
+	for (size_t j = 0; j < f->n_steps; j++)
+		if (strcmp(f->step[j].name, name) == 0)
 			return true;
 	return find_input(f, name) >= 0;
 }
@@ -166,15 +166,19 @@ static bool assigns(const char *expression)
 	return false;
 }
 
-static enum rc take_output(struct model_file *f, const char *key, const char *value, struct err *err)
+static enum rc take_expression(struct model_file *f, const char *key, const char *value, bool hidden, struct err *err)
 {
-	struct model_output out;
+	struct model_output out = { .hidden = hidden };
 	enum rc rc = quantity_heading(key, out.name, sizeof out.name, out.unit, sizeof out.unit, err);
 
 	if (!rc)
 		rc = check_name(f, out.name, err);
-	if (!rc && f->n_outputs == MC_MAX_OUTPUTS)
+	if (!rc && !hidden && f->n_outputs == MC_MAX_OUTPUTS)
 		rc = err_set(err, RC_ARG, 0, "more than %d outputs", MC_MAX_OUTPUTS);
+	if (!rc && hidden && f->n_steps - f->n_outputs == MODEL_MAX_LETS)
+		rc = err_set(err, RC_ARG, 0, "more than %d steps in [let]", MODEL_MAX_LETS);
+	if (!rc && hidden && *out.unit)
+		rc = err_set(err, RC_ARG, 0, "[let] %s: a step is in coherent SI units and takes no unit", out.name);
 	if (!rc && (!*value || strlen(value) >= sizeof out.expression))
 		rc = err_set(err, RC_ARG, 0, "the expression of %s is %s", out.name, *value ? "too long" : "missing");
 	if (!rc && assigns(value))
@@ -184,8 +188,20 @@ static enum rc take_output(struct model_file *f, const char *key, const char *va
 	if (rc)
 		return rc;
 	snprintf(out.expression, sizeof out.expression, "%s", value);
-	f->output[f->n_outputs++] = out;
+	f->step[f->n_steps++] = out;
+	if (!hidden)
+		f->output[f->n_outputs++] = out;
 	return RC_OK;
+}
+
+static enum rc take_output(struct model_file *f, const char *key, const char *value, struct err *err)
+{
+	return take_expression(f, key, value, false, err);
+}
+
+static enum rc take_let(struct model_file *f, const char *key, const char *value, struct err *err)
+{
+	return take_expression(f, key, value, true, err);
 }
 
 static int take_pair(void *user, const char *section, const char *key, const char *value)
@@ -195,7 +211,7 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		enum rc (*take)(struct model_file *f, const char *key, const char *value, struct err *err);
 	} sections[] = {
 		{ "model", take_model }, { "inputs", take_input }, { "correlations", take_correlation },
-		{ "outputs", take_output },
+		{ "let", take_let }, { "outputs", take_output },
 	};
 	struct reader *r = user;
 
@@ -208,7 +224,7 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		}
 	}
 	return refuse(r, err_set(r->err, RC_ARG, 0, "the section [%.40s] is not known; expected [model], [inputs], "
-				 "[correlations] or [outputs]", section));
+				 "[correlations], [let] or [outputs]", section));
 }
 
 /* One line at a time, so that a mistake knows its line. */

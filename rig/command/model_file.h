@@ -10,10 +10,12 @@
  *   L = 250.0 mm ± 0.2 mm
  *   [correlations]
  *   m, L = 0.3
+ *   [let]                    steps on the way, in SI, not shown
+ *   F = m * 9.81
  *   [outputs]
- *   T (N.m) = m * 9.81 * L   expressions by muParser; all inputs are in coherent SI units
+ *   T (N.m) = F * L          expressions by muParser; all inputs are in coherent SI units
  *
- * A later output may use an earlier one. Without a unit an output is shown as the number it is, in SI. */
+ * A step or an output may use those that stand before it. Without a unit an output is shown as the number it is, in SI. */
 #ifndef BRIDLE_COMMAND_MODEL_FILE_H
 #define BRIDLE_COMMAND_MODEL_FILE_H
 
@@ -23,6 +25,7 @@
 
 #define MODEL_NAME 40
 #define MODEL_EXPRESSION 400
+#define MODEL_MAX_LETS 64
 
 struct model_input {
 	char name[MODEL_NAME];
@@ -30,7 +33,9 @@ struct model_input {
 	struct quantity q;
 };
 
+/* An output, or a step on the way to one. */
 struct model_output {
+	bool hidden; /* a step */
 	char name[MODEL_NAME];
 	char unit[64]; /* as written, "" when none */
 	char expression[MODEL_EXPRESSION];
@@ -41,9 +46,10 @@ struct model_file {
 	char title[200];
 	double coverage;
 	int digits;
-	size_t n_inputs, n_outputs;
+	size_t n_inputs, n_outputs, n_steps;
 	struct model_input input[MC_MAX_INPUTS];
-	struct model_output output[MC_MAX_OUTPUTS];
+	struct model_output output[MC_MAX_OUTPUTS];                /* the shown ones */
+	struct model_output step[MC_MAX_OUTPUTS + MODEL_MAX_LETS]; /* all expressions as they stand in the file */
 	struct mc_input drawn[MC_MAX_INPUTS]; /* the inputs as montecarlo.h wants them */
 	double *correlation; /* n_inputs x n_inputs, NULL when all are independent */
 };

@@ -191,7 +191,7 @@ def same_seed_same_digits():
 
 @test
 def later_outputs_use_earlier_ones():
-    text = "[inputs]\nF = 100 N ± 0.1 N normal\nL = 250 mm ± 0.2 mm\nn = 60 rpm\n[outputs]\nT (N.m) = F * L\nP (W) = T * n\n"
+    text = "[inputs]\nF = 100 N ± 0.1 N normal\nL = 250 mm ± 0.2 mm\nn = 60 rpm\n[let]\nM = F * L\n[outputs]\nT (N.m) = M\nP (W) = T * n\n"
     out = model(text, "budget")["outputs"]
     close(out[0]["value"], 25, 1e-12)
     close(out[1]["value"], 25 * 2 * math.pi, 1e-9)
