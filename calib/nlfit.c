@@ -7,7 +7,9 @@
 #include <math.h>
 #include <stdbool.h>
 
-#define MOST_ITERATIONS 2000
+#define MOST_ITERATIONS 500
+#define STANDS_STILL 1e-7
+#define REFUSED 1e100
 
 struct job { const struct nlfit_model *model; const double *x, *y; size_t n; };
 
@@ -17,9 +19,8 @@ static int residuals(const gsl_vector *param, void *data, gsl_vector *f)
 
 	for (size_t i = 0; i < job->n; i++) {
 		double value = job->model->value(gsl_vector_const_ptr(param, 0), job->x[i], job->model->ctx);
-		if (!isfinite(value))
-			return GSL_EDOM;
-		gsl_vector_set(f, i, value - job->y[i]);
+		/* An error here would end the search; a huge residual makes it take a smaller step. */
+		gsl_vector_set(f, i, isfinite(value) ? value - job->y[i] : REFUSED);
 	}
 	return GSL_SUCCESS;
 }
@@ -46,6 +47,8 @@ static enum rc check(const struct nlfit_model *model, const double *x, const dou
 	for (size_t i = 0; i < n; i++) {
 		if (!isfinite(x[i]) || !isfinite(y[i]))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu is not finite", i + 1, n);
+		if (!isfinite(model->value(start, x[i], model->ctx)))
+			return err_set(err, RC_SINGULAR, 0, "from this start the curve has no finite value at x = %g", x[i]);
 		if (weight && !(weight[i] > 0 && isfinite(weight[i])))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive", i + 1, n, weight[i]);
 	}
@@ -101,9 +104,13 @@ enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y,
 						   gsl_multifit_nlinear_init(&first.vector, &fdf, work);
 	if (!status)
 		status = gsl_multifit_nlinear_driver(MOST_ITERATIONS, 1e-14, 1e-14, 0, NULL, NULL, &info, work);
+	/* Derivatives by differences cannot always meet 1e-14; what no longer moves is an answer all the same. */
+	if ((status == GSL_ENOPROG || status == GSL_EMAXITER) &&
+	    gsl_multifit_nlinear_test(STANDS_STILL, STANDS_STILL, 0, &info, work) == GSL_SUCCESS)
+		status = GSL_SUCCESS;
 	if (status == GSL_ENOMEM)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory for %zu points", n);
-	else if (status && status != GSL_ENOPROG)
+	else if (status)
 		rc = err_set(err, RC_SINGULAR, 0, "the curve could not be fitted from this start: %s", gsl_strerror(status));
 	else
 		rc = take(work, &job, ret, err);

@@ -44,20 +44,40 @@ static void fill(const struct regress_in *in, const struct regress *fit, struct 
 	}
 }
 
+/* Share of the scatter explained, each point counted as far as it was believed. */
+static double weighted_r_squared(const struct regress_in *in, const struct regress *fit, const gsl_vector *weights,
+				 const gsl_vector *r)
+{
+	double sum = 0, total = 0, rss = 0, tss = 0;
+
+	for (size_t i = 0; i < in->n; i++) {
+		double w = gsl_vector_get(weights, i) * (in->weight ? in->weight[i] : 1);
+		sum += w * in->y[i];
+		total += w;
+		rss += gsl_vector_get(weights, i) * pow(gsl_vector_get(r, i), 2);
+	}
+	double mean = fit->through_origin ? 0 : sum / total;
+	for (size_t i = 0; i < in->n; i++)
+		tss += gsl_vector_get(weights, i) * (in->weight ? in->weight[i] : 1) * pow(in->y[i] - mean, 2);
+	return 1 - rss / tss;
+}
+
 static void take(const struct regress_in *in, struct regress *fit, const struct robust *b,
 		 struct regress_point *points)
 {
 	gsl_multifit_robust_stats stats = gsl_multifit_robust_statistics(b->work);
 	double limit = gsl_cdf_ugaussian_Qinv(0.025 / fit->n), scale = stats.sigma_mad;
+	/* GSL mixes the ordinary scatter, outliers and all, into sigma and with it into the covariance. */
+	double own = stats.sigma_rob, smaller = own * own / (stats.sigma * stats.sigma);
 
-	fit->residual_sd = stats.sigma;
-	fit->r_squared = stats.Rsq;
+	fit->residual_sd = own;
+	fit->r_squared = weighted_r_squared(in, fit, stats.weights, stats.r);
 	fit->F = fit->F_p = fit->aicc = fit->chi2_p = NAN;
-	fit->u_known_factor = 1 / stats.sigma;
+	fit->u_known_factor = 1 / own;
 	for (size_t j = 0; j < fit->p; j++) {
 		fit->basis_coef[j] = dd_of(gsl_vector_get(b->coef, j));
 		for (size_t k = 0; k < fit->p; k++)
-			fit->basis_cov[j][k] = dd_of(gsl_matrix_get(b->cov, j, k));
+			fit->basis_cov[j][k] = dd_of(smaller * gsl_matrix_get(b->cov, j, k));
 	}
 	fit->rss = 0;
 	for (size_t i = 0; i < in->n; i++) {
