@@ -191,8 +191,10 @@ void world_advance(struct world *w, int64_t t_us)
 	if (t_us < w->now_us)
 		return;
 	w->now_us = t_us;
-	while (w->grid_us + w->config.step_us <= t_us)
+	while (w->grid_us + w->config.step_us <= t_us) {
+		agenda_do(&w->config.agenda, w, w->grid_us);
 		step(w);
+	}
 }
 
 void world_receive(struct world *w, const char *bytes, size_t n)

@@ -5,6 +5,7 @@
 #define BRIDLE_BENCH_WORLD_H
 
 #include "bench/actuator.h"
+#include "bench/agenda.h"
 #include "bench/brake.h"
 #include "bench/cell.h"
 #include "bench/contactor.h"
@@ -27,6 +28,7 @@ struct world_config {
 	uint64_t seed;
 	int step_us;                    /* a divisor of 1000 */
 	FILE *truth_csv;                /* kept; NULL for none */
+	struct agenda agenda;           /* what the hands do by themselves */
 };
 
 /* What hands have done. */

@@ -19,7 +19,7 @@
 #include <unistd.h>
 
 struct options {
-	const char *seed, *step;
+	const char *seed, *step, *at;
 	bool once, pty, no_truth, template;
 };
 
@@ -171,6 +171,8 @@ static enum rc read_options(const struct options *o, struct bench *b, struct err
 	if (rc == RC_OK && 1000 % step_us != 0)
 		rc = err_set(err, RC_ARG, 0, "--step: found %lld, expected a divisor of 1000 such as 25, 50 or 100 (µs)",
 			     (long long)step_us);
+	if (rc == RC_OK && o->at)
+		rc = agenda_parse(o->at, &b->config.agenda, err);
 	b->config.seed = (uint64_t)seed;
 	b->config.step_us = (int)step_us;
 	b->serve.once = o->once;
@@ -227,6 +229,7 @@ int cmd_bench(int argc, char **argv)
 		{ "pty", NULL, "serve the tether on a pseudo-terminal, whose name is printed", NULL, &o.pty },
 		{ "no-truth", NULL, "do not write run/truth.json and run/truth.csv", NULL, &o.no_truth },
 		{ "step", "US", "step of the physics in µs, a divisor of 1000 (50)", &o.step, NULL },
+		{ "at", "ACTS", "what the hands do at bench times, s: \"40 fault estop; 55 mend\"", &o.at, NULL },
 		{ "template", NULL, "print a commented virtual.ini and end", NULL, &o.template },
 	};
 	const struct cli_spec spec = {
@@ -235,6 +238,7 @@ int cmd_bench(int argc, char **argv)
 			 "same bytes that a real rig speaks. Ends by Ctrl-C or SIGTERM.",
 		.examples = "  bridle bench --bench docs/examples/heron-lock --seed 7\n"
 			    "  bridle bench --bench mybench --once --no-truth &\n"
+			    "  bridle bench --at \"40 fault node-silent\"\n"
 			    "  bridle bench --template > mybench/virtual.ini\n",
 		.options = table, .n_options = sizeof table / sizeof table[0],
 	};

@@ -1,0 +1,108 @@
+#!/usr/bin/env python3
+"""Every device failure in mid-sweep: a stop in the right order, a named cause, exit 1 or 3, all samples kept.
+
+One bench is calibrated, mapped and made ready; each case gets a copy of its folder and a bench that misbehaves at
+the same moment of the physics (bridle bench --at), 40 s after its start: the sweep is then under load."""
+import csv
+import pathlib
+import shutil
+import sqlite3
+import sys
+import tempfile
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
+import harness  # noqa: E402
+
+AT_S = 40
+# Fault, the causes that are right for it. Several where two watches see the same thing and either may come first.
+CASES = [
+    ("node-silent", {"node_silent"}),
+    ("node-reset", {"node_reset"}),
+    ("cell-frozen", {"cell_frozen"}),
+    ("cell-stale", {"cell_stale"}),
+    ("cell-saturated", {"cell_saturated", "overtorque"}),
+    ("brake-stuck 0", {"brake_not_following"}),
+    ("brake-off", {"brake_not_following"}),
+    ("contactor-drop", {"contactor", "node_safe"}),
+    ("estop", {"estop"}),
+    ("guard", {"guard_open"}),
+    ("overspeed", {"overspeed"}),
+    ("wrong-direction", {"wrong_direction"}),
+    ("oscillation", {"oscillation"}),
+    ("supply-sag", {"drive_dropout", "supply_range"}),
+    ("drive-fault", {"drive_fault"}),
+    ("hot-brake", {"brake_hot"}),
+    ("hot-actuator", {"actuator_hot"}),
+    ("torque-spike", {"overtorque"}),
+]
+# What a rig must bear: no stop, and the tether's counters tell it.
+BORNE = ["garbage 1", "lost-samples 3", "doubled-samples"]
+
+
+class Prepared:
+    """A folder with calibration, map and readiness, made once."""
+    folder = None
+
+
+def prepare(home):
+    with harness.Bench(9) as bench:
+        bench.must("hang", "--hands")
+        bench.must("map", "--actuator", "paddle-winder")
+        bench.must("ready", "gentle", "--hands", "--answers", "yes")
+        bench.stop()
+        Prepared.folder = pathlib.Path(home) / "prepared"
+        shutil.copytree(bench.folder, Prepared.folder)
+        shutil.rmtree(Prepared.folder / "run")
+
+
+def truth(bench):
+    with open(bench.folder / "run" / "truth.csv") as file:
+        return list(csv.DictReader(file))
+
+
+def check_order(rows, fault):
+    """After the fault the drive is off before the brake is let go, and the brake is kept while the shaft turns."""
+    after = [row for row in rows if float(row["t_s"]) >= AT_S]
+    off = next((i for i, row in enumerate(after) if row["drive_on"] == "0"), None)
+    assert off is not None, "the drive was never switched off"
+    if fault.startswith("brake"):
+        return  # the brake itself is what fails: there is nothing to keep
+    for row in after[off + 1:]:
+        if abs(float(row["speed_rad_per_s"])) > 0.5:
+            assert float(row["brake_A"]) > 0.02, f"the brake let go of a turning shaft: {row}"
+
+
+def one_fault(fault, causes):
+    with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
+        result = bench.run("sweep", "gentle", "--json")
+        answer = result.json
+        assert result.status in (1, 3), result
+        assert answer["cause"] in causes, f"{fault}: cause {answer['cause']}, expected one of {causes}: {answer['message']}"
+        assert len(answer["message"]) > 20, answer
+        check_order(truth(bench), fault)
+        db = sqlite3.connect(f"file:{bench.folder / 'logbook'}?mode=ro", uri=True)
+        run, = db.execute("SELECT max(id) FROM run").fetchone()
+        outcome, cause = db.execute("SELECT outcome, cause FROM run_end WHERE run_id = ?", (run,)).fetchone()
+        assert outcome in ("stopped", "failed") and cause in causes, (outcome, cause)
+        last, = db.execute("SELECT max(mono_ns) FROM samples WHERE run_id = ?", (run,)).fetchone()
+        assert last * 1e-9 >= AT_S, "samples end before the fault"
+        assert bench.run("log", "verify").status == 0
+
+
+def borne(fault):
+    with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
+        result = bench.run("sweep", "gentle", "--json")
+        assert result.status == 0, result
+        assert all(point["settled"] for point in result.json["points"])
+
+
+def case(function, *args):
+    def test():
+        function(*args)
+    test.__name__ = f"{function.__name__}: {args[0]}"
+    return test
+
+
+with tempfile.TemporaryDirectory(prefix="bridle-") as home:
+    prepare(home)
+    harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE])
