@@ -12,23 +12,21 @@ static void begin(struct guard_osc *osc, double value)
 	*osc = (struct guard_osc){ .known = true, .extreme = value, .turned_at = value };
 }
 
-/* The swing that has just ended: counted, or the start of a new count, or the end of counting. */
+/* The swing that has just ended. One that is clearly smaller than the one before is dying out and adds nothing: so a
+ * step that rings down never counts up, while a fast limit cycle does though its samples cut every swing at another place. */
 static void count(struct guard_osc *osc, double swing)
 {
 	double size = fabs(osc->extreme - osc->turned_at);
-	bool counts = size >= swing && osc->swing_s <= HALF_CYCLE_S;
-	bool sustained = size >= SUSTAINED_FRAC * osc->largest;
+	bool dying = size < SUSTAINED_FRAC * osc->before;
 
-	if (!counts) {
+	osc->before = size;
+	if (osc->swing_s > HALF_CYCLE_S)
 		osc->halves = 0;
-		osc->largest = 0;
-	} else if (osc->halves > 0 && sustained) {
+	else if (size < swing)
+		osc->halves = osc->halves > 2 ? osc->halves - 2 : 0;
+	else if (!dying)
 		osc->halves++;
-		osc->largest = fmax(osc->largest, size);
-	} else {
-		osc->halves = 1;
-		osc->largest = size;
-	}
+	osc->largest = osc->halves <= 1 ? size : fmax(osc->largest, size);
 }
 
 static void turn(struct guard_osc *osc, double value, double swing, int sense)

@@ -42,7 +42,7 @@ const struct node_caps *node_caps(const struct node *node);
  * greeted again now and then, only to learn whether it restarted (snap->node_reset). */
 void node_poll(struct node *node, struct snapshot *snap);
 
-/* Send set-points; call each tick. It sends when something changed or a third of the lease has passed.
+/* Send set-points; call each tick. It sends when something changed or a third of the lease has passed (a sixth while unanswered).
  * Values are clamped to the channel's range and NaN becomes 0 / off.
  * The contactor too: when wish->power differs from what was asked last, "power on" or "power off" goes out, repeated
  * while unanswered as any request, without waiting; a refusal shows as a contactor that does not move. Off is sent again
