@@ -3,7 +3,6 @@
 #include "calib/units.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #define KNOCK_US 60000
@@ -178,18 +177,6 @@ static const struct fault {
 	{ "torque-spike", "NM", -1e5, 1e5, torque_spike, "a blow to the lever, 60 ms (1.5 of the rig's limit)" },
 };
 
-/* A plain decimal number; NaN when it is none. */
-static double number(const char *text)
-{
-	char *end;
-	double value;
-
-	if (strspn(text, "+-.0123456789") != strlen(text))
-		return NAN;
-	value = strtod(text, &end); /* the program never leaves the C locale */
-	return *end == '\0' && end != text ? value : NAN;
-}
-
 const char *faults_begin(struct world *w, char **token, size_t n)
 {
 	for (size_t i = 0; n > 0 && i < sizeof faults / sizeof faults[0]; i++) {
@@ -200,7 +187,7 @@ const char *faults_begin(struct world *w, char **token, size_t n)
 			continue;
 		if (n > 2 || (n == 2 && f->value == NULL))
 			return "args";
-		value = n == 2 ? number(token[1]) : NAN;
+		value = n == 2 ? hands_number(token[1]) : NAN;
 		if (n == 2 && !(value >= f->least && value <= f->most))
 			return "range";
 		f->begin(w, value);

@@ -1,7 +1,21 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/hands.h"
+#include "calib/units.h"
 
+#include <math.h>
+#include <stdlib.h>
 #include <string.h>
+
+double hands_number(const char *text)
+{
+	char *end;
+	double value;
+
+	if (strspn(text, "+-.0123456789") != strlen(text))
+		return NAN;
+	value = strtod(text, &end); /* the program never leaves the C locale */
+	return *end == '\0' && end != text ? value : NAN;
+}
 
 static bool anything_hangs(const struct world *w)
 {
@@ -75,6 +89,17 @@ static const char *couple(struct world *w, bool on)
 	return NULL;
 }
 
+static const char *turn(struct world *w, const char *word)
+{
+	double speed_rpm = hands_number(word);
+
+	if (!(fabs(speed_rpm) <= 1000))
+		return "range";
+	w->hands.turning = speed_rpm < 0 || speed_rpm > 0;
+	w->hands.turn_rad_per_s = rad_per_s_from_rpm(speed_rpm);
+	return NULL;
+}
+
 static const char *estop(struct world *w, const char *word)
 {
 	if (strcmp(word, "pull") != 0 && strcmp(word, "release") != 0)
@@ -105,7 +130,7 @@ const char *hands_do(struct world *w, char **token, size_t n)
 		const char *word;
 		const char *(*act)(struct world *w, const char *word);
 	} with_word[] = {
-		{ "hang", hang }, { "unhang", unhang }, { "arm", arm }, { "estop", estop }, { "guard", guard }, { "drive", drive },
+		{ "hang", hang }, { "unhang", unhang }, { "arm", arm }, { "turn", turn }, { "estop", estop }, { "guard", guard }, { "drive", drive },
 	};
 
 	for (size_t i = 0; n > 0 && i < sizeof with_word / sizeof with_word[0]; i++)

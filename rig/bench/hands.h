@@ -11,6 +11,9 @@
 /* token[0..n-1] without the word "hand". NULL when done, else the reason in a few words ("hanger missing"). */
 const char *hands_do(struct world *world, char **token, size_t n);
 
+/* A plain decimal number; NaN when it is none. */
+double hands_number(const char *text);
+
 /* Faults on demand: "fault NAME [VALUE]" without the word "fault", and "mend". Same answer. */
 const char *faults_begin(struct world *world, char **token, size_t n);
 void faults_mend(struct world *world);

@@ -48,6 +48,7 @@ struct physics {
 		double rotor_J_per_K, housing_J_per_K, rotor_housing_K_per_W, housing_room_K_per_W;
 	} brake_heat;
 	struct { double stiffness_Nm_per_rad, inertia_kgm2, damping_Nms, arm_Nm, hand_s; } lever;
+	struct { double torque_Nm, slope_Nms; } crank;
 	struct {
 		double rate_Hz, gain_count, zero_count, bend_frac, memory_frac, creep_s;
 		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, remount_gain, remount_zero_Nm;

@@ -108,6 +108,9 @@ const struct physics_key physics_keys[] = {
 	{ "lever", "arm", "N.m", AT(lever.arm_Nm), "0.3 N.m ± 0.05 N.m normal", -BIG, BIG, "out of balance of the calibration arm when it is fitted" },
 	{ "lever", "lowering", "s", AT(lever.hand_s), "1.2 s", 0.001, 60, "time that hands take to lower a weight or to lift it off" },
 
+	{ "crank", "torque", "N.m", AT(crank.torque_Nm), "25 N.m", 0, BIG, "most that hands can do at a crank on the shaft" },
+	{ "crank", "slope", "N.m.s/rad", AT(crank.slope_Nms), "30 N.m.s/rad", 0.1, 100, "torque by which it follows the speed it is turned at" },
+
 	{ "cell", "rate", "Hz", AT(cell.rate_Hz), "80 Hz ± 0.5 % normal", 1, 1000, "conversions a second: 10 or 80" },
 	{ "cell", "gain", "1", AT(cell.gain_count), "7.0e6 ± 2 % normal", 1, BIG, "counts at full scale" },
 	{ "cell", "zero", "1", AT(cell.zero_count), "0 ± 150000 normal", -BIG, BIG, "counts without load" },

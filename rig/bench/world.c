@@ -140,10 +140,21 @@ static double knock_Nm(const struct world *w)
 	return f->knock_Nm * sin(UNITS_PI * (double)(w->grid_us - f->knock_us) / (double)(f->knock_end_us - f->knock_us));
 }
 
+/* A crank: as strong as its speed lags, up to what an arm can do. */
+static double crank_Nm(const struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	double most = p->crank.torque_Nm;
+
+	if (!w->hands.turning)
+		return 0;
+	return fmin(fmax(p->crank.slope_Nms * (w->hands.turn_rad_per_s - w->shaft.rad_per_s), -most), most);
+}
+
 static void add_up(struct world *w)
 {
 	double h = w->step_s, volt = w->supply.bus_V, ampere = w->supply.current_A, speed = w->shaft.mean_rad_per_s;
-	double torque = w->actuator.output_Nm;
+	double torque = w->actuator.output_Nm + w->hands.turn_Nm;
 
 	if (w->config.rig.plane == PLANE_SUPPLY)
 		volt = supply_terminal_V(&w->supply, w->contactor.closed);
@@ -156,6 +167,7 @@ static void add_up(struct world *w)
 	w->sums.electric_J += volt * ampere * h;
 	w->sums.brake_Nms += w->shaft.brake_Nm * h;
 	w->source_J += w->supply.params.set_V * ampere * h;
+	w->source_J += w->hands.turn_Nm * speed * h;
 	w->cable_J += (w->supply.params.set_V - w->supply.bus_V) * ampere * h;
 }
 
@@ -167,7 +179,8 @@ static void step(struct world *w)
 
 	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
 	actuator_step(&w->actuator, &demand, w->supply.bus_V, w->shaft.rad_per_s, w->hands.coupled);
-	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm, w->hands.let_go_Nm, knock_Nm(w));
+	w->hands.turn_Nm = crank_Nm(w);
+	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm + w->hands.turn_Nm, w->hands.let_go_Nm, knock_Nm(w));
 	if (w->hands.coupled)
 		actuator_turn(&w->actuator, w->shaft.rad_per_s);
 	add_up(w);

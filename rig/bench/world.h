@@ -38,6 +38,8 @@ struct world_hands {
 	double weight_Nm;               /* of arm and weights, when they hang freely */
 	double let_go_Nm;               /* what pulls now: hands lower and lift gently */
 	double let_go_step_Nm;          /* per millisecond until then */
+	bool turning;                   /* a crank on the shaft */
+	double turn_rad_per_s, turn_Nm; /* speed that the crank is turned at; its torque in the last step */
 };
 
 /* Faults that need a memory of their own; the others live in the parts. */
@@ -71,7 +73,7 @@ struct world {
 	struct world_faults faults;
 	struct truth_sums sums;
 	double room_degC;
-	double source_J, cable_J;       /* out of the supply's source; lost before the drive */
+	double source_J, cable_J;       /* out of the supply's source and the crank; lost before the drive */
 	double heat_from[6];            /* lost energies at the last step of heat */
 };
 

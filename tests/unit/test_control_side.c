@@ -71,7 +71,7 @@ static void answers_as_the_page_says(void **state)
 		{ "hand unhang hanger", "no taking the hanger while pieces hang on it" }, { "hand unhang w2", "no such piece on the arm" },
 		{ "hand arm off", "no taking the arm off while weights hang on it" }, { "hand unhang all", "ok" },
 		{ "hand unhang all", "ok" }, { "hand arm off", "ok" }, { "hand couple", "ok" }, { "hand uncouple", "ok" },
-		{ "hand remount", "ok" }, { "hand estop pull", "ok" }, { "hand estop release", "ok" }, { "hand estop kick", "no args" },
+		{ "hand turn 30", "ok" }, { "hand turn 0", "ok" }, { "hand turn fast", "no range" }, { "hand remount", "ok" }, { "hand estop pull", "ok" }, { "hand estop release", "ok" }, { "hand estop kick", "no args" },
 		{ "hand guard open", "ok" }, { "hand guard close", "ok" }, { "hand drive restart", "ok" },
 		{ "hand fault", "no such fault: bridle bench --help lists them" },
 		{ "hand fault gremlin", "no such fault: bridle bench --help lists them" }, { "hand fault garbage 2000", "no range" },

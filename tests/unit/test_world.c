@@ -165,6 +165,55 @@ static void undervoltage_stops_the_drive_until_restarted(void **state)
 	world_free(w);
 }
 
+/* A crank in place of the actuator: the shaft turns at its speed as long as it is strong enough. */
+static void hands_can_turn_the_shaft(void **state)
+{
+	struct world_config k = kit_config(14);
+	struct world *w = kit_world(&k);
+	struct world_energy e;
+
+	(void)state;
+	assert_null(kit_hand(w, "uncouple"));
+	assert_null(kit_hand(w, "turn 30"));
+	kit_drive(w, 5, "off 0 250");
+	assert_near(w->shaft.rad_per_s, rad_per_s_from_rpm(30), 0.6); /* it lags by 13 N.m / 30 N.m.s */
+	assert_true(w->sums.work_J > 100);
+	kit_drive(w, 5, "off 0 900"); /* more than an arm can do */
+	assert_near(w->shaft.rad_per_s - w->shaft.cradle_rad_per_s, 0, 1e-9);
+	assert_null(kit_hand(w, "turn 0"));
+	kit_drive(w, 0.5, "off 0 0");
+	kit_go(w, 3);
+	e = world_energy(w);
+	assert_near((e.lost_J + e.slip_J + e.stored_J) / e.source_J, 1, 1e-3);
+	world_free(w);
+}
+
+/* The meter's plane: at the supply it shows the cable's drop more than at the actuator, by the true cable. */
+static void meter_plane_differs_by_the_cable(void **state)
+{
+	double volt[2], ampere = 0, ohm = 0;
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		struct world_config k = kit_config(15);
+		struct truth_sums from;
+		struct world *w;
+
+		k.rig.plane = i == 0 ? PLANE_ACTUATOR : PLANE_SUPPLY;
+		w = kit_world(&k);
+		kit_power(w);
+		kit_drive(w, 4, "speed 28800 500");
+		from = w->sums;
+		kit_drive(w, 2, "speed 28800 500");
+		volt[i] = (w->sums.volt_Vs - from.volt_Vs) / 2;
+		ampere = (w->sums.ampere_As - from.ampere_As) / 2;
+		ohm = w->truth.cable_ohm;
+		world_free(w);
+	}
+	assert_true(ampere > 5);
+	assert_near(volt[1] - volt[0], ampere * ohm, 1e-3);
+}
+
 /* The lease: torque off and contactor open at once, the brake kept until the shaft stands, then released. */
 static void dead_host_ends_in_the_right_order(void **state)
 {
@@ -290,6 +339,8 @@ int main(void)
 		cmocka_unit_test(coupled_gearbox_shows_as_hysteresis),
 		cmocka_unit_test(brake_holds_at_standstill),
 		cmocka_unit_test(undervoltage_stops_the_drive_until_restarted),
+		cmocka_unit_test(hands_can_turn_the_shaft),
+		cmocka_unit_test(meter_plane_differs_by_the_cable),
 		cmocka_unit_test(dead_host_ends_in_the_right_order),
 		cmocka_unit_test(same_seed_gives_the_same_bytes),
 		cmocka_unit_test(halving_the_step_changes_nothing),
