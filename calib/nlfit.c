@@ -1,17 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/nlfit.h"
 
-#include <gsl/gsl_blas.h>
+#include "calib/lsq.h"
+
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_multifit_nlinear.h>
 #include <math.h>
 #include <stdbool.h>
+#include <string.h>
 
 #define MOST_ITERATIONS 500
 #define STANDS_STILL 1e-7
 #define REFUSED 1e100
 
-struct job { const struct nlfit_model *model; const double *x, *y; size_t n; };
+struct job { const struct nlfit_model *model; const double *x, *y, *weight; size_t n; };
 
 static int residuals(const gsl_vector *param, void *data, gsl_vector *f)
 {
@@ -25,12 +27,36 @@ static int residuals(const gsl_vector *param, void *data, gsl_vector *f)
 	return GSL_SUCCESS;
 }
 
+/* Central differences of the fourth order: some twelve digits where the second order gives ten. */
+static void differences(const struct nlfit_model *model, const double *param, double x, double *ret)
+{
+	double p[NLFIT_PARAMS];
+
+	memcpy(p, param, model->p * sizeof *p);
+	for (size_t j = 0; j < model->p; j++) {
+		double h = 1e-3 * (fabs(param[j]) > 0 ? fabs(param[j]) : 1), f[4];
+		static const double at[4] = { -2, -1, 1, 2 };
+		for (int k = 0; k < 4; k++) {
+			p[j] = param[j] + at[k] * h;
+			f[k] = model->value(p, x, model->ctx);
+		}
+		p[j] = param[j];
+		double slope = (f[0] - 8 * f[1] + 8 * f[2] - f[3]) / (12 * h);
+		ret[j] = isfinite(slope) ? slope : 0;
+	}
+}
+
 static int gradients(const gsl_vector *param, void *data, gsl_matrix *J)
 {
 	const struct job *job = data;
 
-	for (size_t i = 0; i < job->n; i++)
-		job->model->gradient(gsl_vector_const_ptr(param, 0), job->x[i], gsl_matrix_ptr(J, i, 0), job->model->ctx);
+	for (size_t i = 0; i < job->n; i++) {
+		if (job->model->gradient)
+			job->model->gradient(gsl_vector_const_ptr(param, 0), job->x[i], gsl_matrix_ptr(J, i, 0),
+					     job->model->ctx);
+		else
+			differences(job->model, gsl_vector_const_ptr(param, 0), job->x[i], gsl_matrix_ptr(J, i, 0));
+	}
 	return GSL_SUCCESS;
 }
 
@@ -55,29 +81,84 @@ static enum rc check(const struct nlfit_model *model, const double *x, const dou
 	return RC_OK;
 }
 
+/* One Gauss-Newton step at param: the triangle, the sum of squares there and the step. */
+static bool newton_step(const struct job *job, const double *param, struct lsq *lsq, double *ret_rss, double *ret_step)
+{
+	double gradient[NLFIT_PARAMS];
+	struct dd row[LSQ_TERMS], step[LSQ_TERMS], rss = dd_of(0);
+	size_t p = job->model->p;
+
+	lsq_begin(lsq, p);
+	for (size_t i = 0; i < job->n; i++) {
+		double root = job->weight ? sqrt(job->weight[i]) : 1;
+		double r = job->y[i] - job->model->value(param, job->x[i], job->model->ctx);
+		if (job->model->gradient)
+			job->model->gradient(param, job->x[i], gradient, job->model->ctx);
+		else
+			differences(job->model, param, job->x[i], gradient);
+		if (!isfinite(r))
+			return false;
+		for (size_t j = 0; j < p; j++)
+			row[j] = dd_of(root * gradient[j]);
+		lsq_add(lsq, row, dd_of(root * r));
+		rss = dd_add(rss, dd_two_product(root * r, root * r));
+	}
+	*ret_rss = dd_to(rss);
+	if (lsq_deficient_term(lsq) != LSQ_FULL_RANK)
+		return false;
+	lsq_solve(lsq, step);
+	for (size_t j = 0; j < p; j++)
+		ret_step[j] = dd_to(step[j]);
+	return true;
+}
+
+/* The sum of squares is flat at its least: a search by its value knows the parameters to half the digits only. Plain
+ * steps, which need no value, find the rest as long as each is shorter than the one before. */
+static bool polish(const struct job *job, double *param, struct lsq *lsq, double *ret_rss)
+{
+	double step[NLFIT_PARAMS], before = INFINITY;
+
+	if (!newton_step(job, param, lsq, ret_rss, step))
+		return false;
+	for (int i = 0; i < 200; i++) {
+		double moved[NLFIT_PARAMS], size = 0, rss;
+		struct lsq at;
+		for (size_t j = 0; j < job->model->p; j++) {
+			moved[j] = param[j] + step[j];
+			size = fmax(size, fabs(step[j]) / (fabs(param[j]) + fabs(step[j]) + 1e-300));
+		}
+		if (!(size < 0.99 * before) || !newton_step(job, moved, &at, &rss, step) || !(rss <= *ret_rss * (1 + 1e-10)))
+			break;
+		before = size;
+		memcpy(param, moved, job->model->p * sizeof *param);
+		*lsq = at;
+		*ret_rss = rss;
+	}
+	return true;
+}
+
 static enum rc take(gsl_multifit_nlinear_workspace *work, const struct job *job, struct nlfit *ret, struct err *err)
 {
 	struct nlfit fit = { .p = job->model->p, .dof = (double)(job->n - job->model->p) };
-	gsl_matrix *cov = gsl_matrix_alloc(fit.p, fit.p);
+	struct dd inv[LSQ_TERMS][LSQ_TERMS];
+	struct lsq lsq;
 
-	if (!cov)
-		return err_set(err, RC_NOMEM, 0, "out of memory for a covariance");
-	gsl_vector *f = gsl_multifit_nlinear_residual(work); /* weighted */
-	gsl_blas_ddot(f, f, &fit.rss);
+	for (size_t j = 0; j < fit.p; j++)
+		fit.param[j] = gsl_vector_get(gsl_multifit_nlinear_position(work), j);
+	if (!polish(job, fit.param, &lsq, &fit.rss))
+		return err_set(err, RC_SINGULAR, 0, "the points do not determine every parameter of the curve");
 	fit.residual_sd = sqrt(fit.rss / fit.dof);
 	fit.iterations = (int)gsl_multifit_nlinear_niter(work);
-	gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(work), 0, cov);
-	bool known = true;
+	lsq_inverse(&lsq, inv);
 	for (size_t j = 0; j < fit.p; j++) {
-		fit.param[j] = gsl_vector_get(gsl_multifit_nlinear_position(work), j);
-		for (size_t k = 0; k < fit.p; k++)
-			fit.cov[j][k] = fit.residual_sd * fit.residual_sd * gsl_matrix_get(cov, j, k);
+		for (size_t k = 0; k < fit.p; k++) {
+			struct dd sum = dd_of(0);
+			for (size_t l = 0; l < fit.p; l++)
+				sum = dd_add(sum, dd_mul(inv[j][l], inv[k][l]));
+			fit.cov[j][k] = fit.rss / fit.dof * dd_to(sum);
+		}
 		fit.u[j] = sqrt(fit.cov[j][j]);
-		known = known && isfinite(fit.param[j]) && gsl_matrix_get(cov, j, j) > 0;
 	}
-	gsl_matrix_free(cov);
-	if (!known)
-		return err_set(err, RC_SINGULAR, 0, "the points do not determine every parameter of the curve");
 	*ret = fit;
 	return RC_OK;
 }
@@ -86,7 +167,7 @@ enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y,
 	      const double *start, struct nlfit *ret, struct err *err)
 {
 	enum rc rc = check(model, x, y, weight, n, start, err);
-	struct job job = { model, x, y, n };
+	struct job job = { model, x, y, weight, n };
 	int info = 0;
 
 	if (rc)
@@ -94,8 +175,7 @@ enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y,
 	gsl_error_handler_t *before = gsl_set_error_handler_off();
 	gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
 	how.solver = gsl_multifit_nlinear_solver_qr;
-	how.fdtype = GSL_MULTIFIT_NLINEAR_CTRDIFF;
-	gsl_multifit_nlinear_fdf fdf = { .f = residuals, .df = model->gradient ? gradients : NULL, .n = n, .p = model->p,
+	gsl_multifit_nlinear_fdf fdf = { .f = residuals, .df = gradients, .n = n, .p = model->p,
 					 .params = &job };
 	gsl_multifit_nlinear_workspace *work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, n, model->p);
 	gsl_vector_const_view first = gsl_vector_const_view_array(start, model->p);

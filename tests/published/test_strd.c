@@ -281,8 +281,8 @@ static void nonlinear_sets(void **state)
 			print_message("# %-9s start %d%s: parameters %4.1f digits (%s), the rest %4.1f (%s), %d steps\n", name, s,
 				      cases[k].model.gradient ? ", own gradient" : "", value.digits, value.where, sd.digits,
 				      sd.where, fit.iterations);
-			assert_true(value.digits >= 6);
-			assert_true(sd.digits >= 5);
+			assert_true(value.digits >= 9);
+			assert_true(sd.digits >= 7);
 			free(x);
 			free(y);
 			csv_free(&t);
