@@ -64,6 +64,31 @@ static void edges_tell_the_speed(void **state)
 	gsl_rng_free(rng);
 }
 
+/* A perfect disc: each edge is noticed when the shaft is there, to the nanosecond, also in the middle of a step. */
+static void edges_are_timed_inside_a_step(void **state)
+{
+	struct world_config k;
+	struct pickup u;
+	gsl_rng *rng;
+	double t = 0, angle = 0, w = 7.3;
+
+	(void)state;
+	start(&u, &k, 1, &rng);
+	k.physics.pickup.jitter_s = k.physics.pickup.wobble_count = 0;
+	memset(u.phase_count, 0, sizeof u.phase_count);
+	pickup_add(&u, 0, 0, H); /* where the disc is without its errors */
+	u.disc = u.pulses = 0;
+	for (int i = 0; i < 5000; i++) {
+		int64_t before = u.pulses;
+
+		angle = turn(&u, angle, w, 1, &t);
+		if (u.pulses != before)
+			assert_near(u.edge_s, (double)u.pulses / u.count_per_rad / w, 1e-9);
+	}
+	assert_true(u.pulses > 600);
+	gsl_rng_free(rng);
+}
+
 static void does_not_chatter_at_rest(void **state)
 {
 	struct world_config k;
@@ -104,6 +129,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(counts_a_turn_exactly_both_ways),
 		cmocka_unit_test(edges_tell_the_speed),
+		cmocka_unit_test(edges_are_timed_inside_a_step),
 		cmocka_unit_test(does_not_chatter_at_rest),
 		cmocka_unit_test(misses_pulses_inside_its_dead_time),
 	};
