@@ -2,8 +2,11 @@
 """A host written from docs/tether.md alone, in another language than the program's: the control line and the
 tether of a virtual bench, in lock-step."""
 import os
+import select
 import socket
 import termios
+
+PATIENCE_S = 10  # of machine time
 
 
 def crc(data):
@@ -74,6 +77,8 @@ class Line:
 
     def take(self):
         """Bodies of the good lines that are there; waits for at least one byte."""
+        if not select.select([self.fd], [], [], PATIENCE_S)[0]:
+            raise TimeoutError(f"nothing came for {PATIENCE_S} s")
         data = os.read(self.fd, 65536)
         if not data:
             raise Gone()

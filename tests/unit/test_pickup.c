@@ -35,10 +35,11 @@ static void counts_a_turn_exactly_both_ways(void **state)
 	start(&u, &k, 1, &rng);
 	angle = turn(&u, 0, w, 20000 * 5, &t);
 	assert_near((double)u.pulses, 12000, 1);
-	angle = turn(&u, angle, -w, 20000 * 7, &t);
+	turn(&u, angle, -w, 20000 * 7, &t);
 	assert_near((double)u.pulses, -4800, 1);
+	gsl_rng_free(rng);
 	start(&u, &k, -1, &rng);
-	turn(&u, angle * 0, w, 20000, &t);
+	turn(&u, 0, w, 20000, &t);
 	assert_near((double)u.pulses, -2400, 1);
 	gsl_rng_free(rng);
 }
