@@ -207,6 +207,24 @@ static void hysteresis_brake_cogs_when_let_go_at_standstill(void **state)
 	gsl_rng_free(rng);
 }
 
+/* Forward (1 + a) and back (1 - a) of the same mean: their ratio is 1.02/0.98 for a = 0.02. */
+static void is_not_quite_alike_both_ways(void **state)
+{
+	struct world_config k;
+	struct brake b;
+	gsl_rng *rng;
+	double forward;
+
+	(void)state;
+	start(&b, &k, &rng);
+	k.physics.brake.unlike_frac = 0.02;
+	turn(&b, 0.5, 3000);
+	forward = b.friction_Nm;
+	brake_tick(&b, 0, -8, 20, 20);
+	assert_near(forward / b.friction_Nm, 1.02 / 0.98, 1e-4);
+	gsl_rng_free(rng);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -218,6 +236,7 @@ int main(void)
 		cmocka_unit_test(fades_when_hot),
 		cmocka_unit_test(driver_limits_and_reads_back),
 		cmocka_unit_test(hysteresis_brake_cogs_when_let_go_at_standstill),
+		cmocka_unit_test(is_not_quite_alike_both_ways),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
