@@ -180,6 +180,47 @@ static void pools_what_falls(void **state)
 	near(map.branch[0].torque_Nm[3], 4, 1e-12);
 }
 
+/* Steps and flats: a cubic that is not limited swings past its knots here. */
+static void never_swings_past_the_knots(void **state)
+{
+	static const double T[] = { 0.5, 0.51, 0.52, 9, 9.01, 9.02, 20 };
+	struct brakemap_reading x[14];
+	struct brakemap map;
+
+	(void)state;
+	for (int i = 0; i < 14; i++)
+		x[i] = (struct brakemap_reading){ i % 7, T[i % 7], 0.01, 30, i < 7 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+	assert_int_equal(brakemap_fit(x, 14, &map, NULL), RC_OK);
+	for (int i = 0; i < 6; i++)
+		for (int k = 0; k <= 100; k++) {
+			double torque = brakemap_torque(&map, BRAKEMAP_RISING, i + k / 100.0);
+			assert_true(torque >= T[i] - 1e-12 && torque <= T[i + 1] + 1e-12);
+		}
+}
+
+/* Half the currents were taken at one speed only: the knots are brought to the middle speed all the same. */
+static void brings_uneven_slips_together(void **state)
+{
+	struct brakemap_reading x[80];
+	struct brakemap map;
+	size_t n = 0;
+
+	(void)state;
+	for (int b = 0; b < 2; b++)
+		for (int i = 0; i <= 10; i++)
+			for (int s = 0; s < 2; s++) {
+				double slip = s ? 60 : 20;
+				if (i % 2 && s)
+					continue;
+				x[n++] = (struct brakemap_reading){ 0.1 * i, 1 + 3 * i + 0.01 * slip, 0.01, slip,
+								    b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
+			}
+	assert_int_equal(brakemap_fit(x, n, &map, NULL), RC_OK);
+	near(map.slip_slope_Nm_per_rpm, 0.01, 1e-9);
+	for (int i = 0; i <= 10; i++)
+		near(brakemap_torque(&map, BRAKEMAP_RISING, 0.1 * i), 1 + 3 * i + 0.4, 1e-6);
+}
+
 static void fits_the_lag(void **state)
 {
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
@@ -190,7 +231,7 @@ static void fits_the_lag(void **state)
 	(void)state;
 	gsl_rng_set(r, seed);
 	for (int trial = 0; trial < 300; trial++) {
-		double truth = 0.02 + 0.2 * gsl_rng_uniform(r), sign = trial % 2 ? 1 : -1;
+		double truth = 0.02 + 0.4 * gsl_rng_uniform(r), sign = trial % 2 ? 1 : -1;
 		for (int i = 0; i < 100; i++) {
 			t[i] = 0.01 * i;
 			y[i] = 12 - sign * 8 * exp(-t[i] / truth) + gsl_ran_gaussian(r, 0.1);
@@ -201,6 +242,15 @@ static void fits_the_lag(void **state)
 	}
 	print_message("# lag within k = 2 in %d of 300 steps, seed %lu\n", covered, seed);
 	assert_true(covered >= 276 && covered <= 297);
+	/* The stated error is the scatter: 300 steps of one brake whose lag is near half the record. */
+	double sum = 0;
+	for (int trial = 0; trial < 300; trial++) {
+		for (int i = 0; i < 100; i++)
+			y[i] = 12 - 8 * exp(-t[i] / 0.4) + gsl_ran_gaussian(r, 0.02);
+		assert_int_equal(brakemap_lag(t, y, 100, &lag, &u, &err), RC_OK);
+		sum += (lag - 0.4) * (lag - 0.4) / (u * u) / 300;
+	}
+	assert_true(sqrt(sum) > 0.88 && sqrt(sum) < 1.12);
 	for (int i = 0; i < 100; i++)
 		y[i] = 3;
 	assert_int_equal(brakemap_lag(t, y, 100, &lag, &u, &err), RC_SINGULAR);
@@ -260,6 +310,8 @@ int main(void)
 		cmocka_unit_test(the_inverse_is_the_inverse_and_never_leaves_the_range),
 		cmocka_unit_test(finds_the_linear_range),
 		cmocka_unit_test(pools_what_falls),
+		cmocka_unit_test(never_swings_past_the_knots),
+		cmocka_unit_test(brings_uneven_slips_together),
 		cmocka_unit_test(fits_the_lag),
 		cmocka_unit_test(says_what_is_wrong),
 		cmocka_unit_test(many_currents_still_fit),

@@ -275,6 +275,36 @@ static void chooses_the_smallest_degree_that_fits(void **state)
 	gsl_rng_free(rng);
 }
 
+/* A bend that the test for lack of fit lets pass, all of it in one term: F 1.8 where 2.34 is the limit (9 and 22 degrees
+ * of freedom), but four standard deviations of the quadratic coefficient. */
+static void sees_a_bend_that_hides_from_the_lack_of_fit(void **state)
+{
+	struct cellcal_reading r[33];
+	struct cellcal cal;
+	struct err err = { 0 };
+	double q[11], sum = 0, squares = 0;
+
+	(void)state;
+	for (int i = 0; i < 11; i++)
+		sum += (i - 5) * (i - 5) / 11.0;
+	for (int i = 0; i < 11; i++) {
+		q[i] = (i - 5) * (i - 5) - sum;
+		squares += q[i] * q[i];
+	}
+	double bend = sqrt(1.8 * 9 / 3 / squares);
+	for (int i = 0; i < 33; i++) {
+		r[i] = (struct cellcal_reading){ .series = 1 + i / 11, .position = 1 };
+		r[i].load.torque_Nm = 5.0 * (i % 11 + 1);
+		r[i].indication = 100 + 1000 * r[i].load.torque_Nm + bend * q[i % 11] + (i / 11 - 1);
+	}
+	struct cellcal_input in = { r, 33, NULL, 0, CELLCAL_LINE, 0, NULL };
+	assert_int_equal(cellcal_fit(&in, &cal, NULL, &err), RC_OK);
+	near(cal.lack_of_fit_F, 1.8, 1e-6);
+	in.model = CELLCAL_AUTO;
+	assert_int_equal(cellcal_fit(&in, &cal, NULL, &err), RC_OK);
+	assert_int_equal(cal.model, CELLCAL_QUADRATIC);
+}
+
 /* dcoef against the fit done again with all loads moved by a thousandth of one u of a source. */
 static void source_shifts_are_those_of_a_new_fit(void **state)
 {
@@ -336,6 +366,9 @@ static void the_loop_is_the_distance_of_the_branches(void **state)
 	cellcal_unc_register(&cal, ctx, &reg);
 	assert_int_equal(cellcal_torque_unc(&cal, &reg, ctx, 2510, &torque, &err), RC_OK);
 	near(unc_u(torque), 0.1 / sqrt(3), 0.004); /* half the loop, rectangular; no scatter */
+	/* At 45 N·m the loop is 7.2 counts wide. */
+	assert_int_equal(cellcal_torque_unc(&cal, &reg, ctx, 4503.6, &torque, &err), RC_OK);
+	near(unc_u(torque), 0.036 / sqrt(3), 0.004);
 	unc_ctx_free(ctx);
 }
 
@@ -411,6 +444,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(finds_an_exact_line_and_takes_the_tare_off),
 		cmocka_unit_test(chooses_the_smallest_degree_that_fits),
+		cmocka_unit_test(sees_a_bend_that_hides_from_the_lack_of_fit),
 		cmocka_unit_test(source_shifts_are_those_of_a_new_fit),
 		cmocka_unit_test(the_loop_is_the_distance_of_the_branches),
 		cmocka_unit_test(refuses_what_lies_beyond),

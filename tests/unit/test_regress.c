@@ -240,6 +240,15 @@ static void the_inverse_says_when_there_is_none(void **state)
 	assert_int_equal(regress_invert(&fit, 100, 0.1, &at, &u, &err), RC_RANGE);
 	assert_int_equal(regress_invert(&fit, 9, -1, &at, &u, &err), RC_ARG);
 	near(regress_slope(&fit, 2), 4, 0.01);
+
+	/* Where there is one: the reading's share and the fit's. */
+	for (int i = 0; i < 11; i++)
+		y[i] = 7 + 2 * x[i] + (i % 3 - 1);
+	in.degree = 1;
+	assert_int_equal(regress_fit(&in, &fit, NULL, NULL), RC_OK);
+	assert_int_equal(regress_invert(&fit, regress_at(&fit, (double[]){ 3 }).value, 0.2, &at, &u, &err), RC_OK);
+	near(at, 3, 1e-12);
+	near(u, hypot(0.2, regress_at(&fit, (double[]){ 3 }).u_fit) / fit.coef[1], 1e-12);
 }
 
 /* Plain double against the fit in double-double and against GSL's call. */
@@ -324,6 +333,19 @@ static void york_without_errors_in_x_is_the_weighted_line(void **state)
 	gsl_rng_free(r);
 }
 
+static double misfit(const double *x, const double *y, const double *ux, const double *uy, const double *rho, int n,
+		     double intercept, double slope)
+{
+	double sum = 0;
+
+	for (int i = 0; i < n; i++) {
+		double variance = uy[i] * uy[i] + slope * slope * ux[i] * ux[i] - 2 * slope * rho[i] * ux[i] * uy[i];
+		double d = y[i] - intercept - slope * x[i];
+		sum += d * d / variance;
+	}
+	return sum;
+}
+
 /* The line through points with errors in both turns over when x and y change places. */
 static void york_is_symmetric(void **state)
 {
@@ -346,6 +368,11 @@ static void york_is_symmetric(void **state)
 	near(b.intercept, -a.intercept / a.slope, 1e-11);
 	near(b.chi2, a.chi2, 1e-10);
 	near(b.u_slope, a.u_slope / (a.slope * a.slope), 1e-9);
+	/* It is the least of sum (y - a - b x)^2 / (u_y^2 + b^2 u_x^2 - 2 b cov): any step away is worse. */
+	double least = misfit(x, y, ux, uy, rho, 12, a.intercept, a.slope);
+	near(least, a.chi2, 1e-10);
+	for (int k = 0; k < 8; k++)
+		assert_true(misfit(x, y, ux, uy, rho, 12, a.intercept + 1e-3 * cos(k), a.slope + 3e-4 * sin(k)) > least);
 	gsl_rng_free(r);
 }
 
