@@ -9,7 +9,7 @@ import socket
 import subprocess
 import time
 
-from harness import BRIDLE, Bench, main, run, wait_for
+from harness import BRIDLE, EXAMPLE, Bench, main, run, wait_for
 from host import Gone, Host, Line, frame
 
 
@@ -268,6 +268,7 @@ def help_lists_every_fault_and_template_reads_back():
                  "wrong-direction", "oscillation", "supply-sag", "drive-fault", "hot-brake", "hot-actuator", "torque-spike"):
         assert f"\n  {name} " in text, name
     template = run("bench", "--template").out
+    assert template == (EXAMPLE / "virtual.ini").read_text(), "docs/examples/heron-lock/virtual.ini is no longer the template"
     with Bench(edit=lambda folder: (folder / "virtual.ini").write_text(template)) as bench:
         ready(bench)
 
