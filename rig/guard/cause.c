@@ -27,6 +27,8 @@ static const struct {
 		"the torque cell's reading does not change though it should; check the cell's bridge and the converter" },
 	[CAUSE_CELL_SATURATED] = { "cell_saturated", "count", "",
 		"the torque cell's converter is at the end of its range; check for a broken bridge wire or too much load" },
+	[CAUSE_PICKUP] = { "pickup", "no pulses, the drive's rotor at", "rev/min",
+		"the pick-up shows a standing shaft while the drive says that its rotor turns; check the pick-up, its wire and the coupling" },
 	[CAUSE_OVERSPEED] = { "overspeed", "speed", "rev/min",
 		"the shaft is faster than allowed, or its speed is unknown; check the load, the drive's mode and the pick-up" },
 	[CAUSE_OVERTORQUE] = { "overtorque", "torque", "N m",

@@ -81,12 +81,12 @@ static struct wish clamp_wish(const struct guard_limits *l, const struct snapsho
 
 /* The stop. */
 
-static bool is_standing(const struct guard_limits *l, const struct snapshot *snap)
+static bool is_standing(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	bool fresh = !snap->node_lost && !snap->node_reset && snap->sample_age_s <= l->silent_s;
 	bool open = !l->expect_lines || (snap->lines_seen && !snap->contactor_closed);
 
-	return l->expect_pick && fresh && open && fabs(snap->speed_rpm) < l->standstill_rpm;
+	return l->expect_pick && !g->pick_doubted && fresh && open && fabs(snap->speed_rpm) < l->standstill_rpm;
 }
 
 /* More current than there is now would make these worse. */
@@ -106,6 +106,8 @@ static double hold_current_A(const struct guard *g, const struct guard_limits *l
 	/* Unknown counts as turning once something could have made it turn. */
 	bool turns = g->loaded ? !(speed_rpm < l->standstill_rpm) : speed_rpm >= l->standstill_rpm;
 
+	turns |= watch_pick_contradicted(l, snap);
+
 	if (!g->energised)
 		return 0;
 	if (!(most_A >= 0))
@@ -124,13 +126,15 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 	g->allowed_value = f->limit;
 	g->cause_at = snap->now;
 	g->standing = false;
+	/* Judged once: a drive without power may go on saying what it said last. */
+	g->pick_doubted = watch_pick_contradicted(l, snap);
 	g->held_brake_A = hold_current_A(g, l, snap);
 }
 
 static bool is_over(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double longest_s = isnan(l->stop_hold_s) ? HOLD_DEFAULT_S : l->stop_hold_s;
-	bool stands = is_standing(l, snap);
+	bool stands = is_standing(g, l, snap);
 
 	if (stands && !g->standing)
 		g->stand_at = snap->now;
@@ -200,6 +204,11 @@ static void step_run(struct guard *g, const struct guard_limits *l, const struct
 	if (f.cause != CAUSE_NONE) {
 		begin_stop(g, l, snap, &f);
 		ret->newly = true;
+		return;
+	}
+	if (look.armed && watch_node_is_safe(snap)) {
+		/* It has stopped already and is about to say why: do as in a stop. */
+		ret->allowed.brake_A = hold_current_A(g, l, snap);
 		return;
 	}
 	ret->allowed = allow(&look, want);

@@ -25,6 +25,7 @@ enum cause {
 	CAUSE_CELL_STALE,        /* no fresh conversion */
 	CAUSE_CELL_FROZEN,       /* fresh conversions that never change while torque should */
 	CAUSE_CELL_SATURATED,
+	CAUSE_PICKUP,            /* no pulses though the drive says that its rotor turns: pick-up or coupling */
 	CAUSE_OVERSPEED,
 	CAUSE_OVERTORQUE,
 	CAUSE_BRAKE_NOT_FOLLOWING,
@@ -64,6 +65,7 @@ struct guard_limits {
 	double voltage_min_V, voltage_max_V;  /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
 	double stall_s;                       /* longest time below standstill speed with torque above stall_torque */
 	double stall_torque_Nm, standstill_rpm;
+	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s, cell_stale_s;
 	unsigned cell_frozen_n;               /* fresh equal conversions in a row, while loaded or turning; 0 = not watched */
 	double brake_follow_A, brake_follow_s; /* tolerance and time allowed */
@@ -95,6 +97,7 @@ struct guard {
 	bool started, energised, loaded;      /* something was energised; drive or brake was: at any time since fresh */
 	struct mono last_now, cause_at, stand_at;
 	bool standing;
+	bool pick_doubted;                    /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;                     /* what was allowed on the tick before */
 	double found, allowed_value;          /* value and limit of the cause */
@@ -104,7 +107,7 @@ struct guard {
 	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
 	unsigned power_bin;
 	double follow_low_A, follow_high_A, follow_bad_s;
-	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, no_pulse_s, safe_s;
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;

@@ -23,6 +23,11 @@ struct finding {
 /* Steps every watch and gives the first cause in the order of their weight; CAUSE_NONE when all is well. */
 struct finding watch_all(struct guard *g, const struct look *look);
 
+/* The pick-up says that the shaft stands, the drive that it turns. */
+bool watch_pick_contradicted(const struct guard_limits *limits, const struct snapshot *snap);
+/* The node has gone safe by itself: it has taken the drive's torque away and holds the brake. */
+bool watch_node_is_safe(const struct snapshot *snap);
+
 /* What must be known before the contactor is closed, and before drive or brake may make torque. */
 bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap);
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap);

@@ -54,6 +54,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.stall_s = rig->stall_s,
 		.stall_torque_Nm = 0.1 * torque_Nm,
 		.standstill_rpm = STANDSTILL_rpm,
+		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
 		.cell_stale_s = rig->cell_stale_s,
 		.cell_frozen_n = CELL_FROZEN_N,

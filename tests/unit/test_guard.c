@@ -112,6 +112,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_SUPPLY_RANGE: s->voltage_V = 31; break;
 	case CAUSE_WRONG_DIRECTION: s->speed_rpm = -30; break;
 	case CAUSE_STALL: s->speed_rpm = 0; s->torque_Nm = 20; break;
+	case CAUSE_PICKUP: s->speed_rpm = 0; s->torque_Nm = 3; s->drive_rotor_rpm = 2160; break;
 	case CAUSE_OSCILLATION: s->speed_rpm = (s->now.ns / 200000000) % 2 ? 50 : 70; break;
 	case CAUSE_NONE: case CAUSE_COUNT: break;
 	}
@@ -138,13 +139,13 @@ static void assert_nothing_drives(const struct guard_verdict *v)
 }
 
 /* Independent of the guard's own reckoning: has the shaft been seen to stand for 0.3 s without a break? */
-struct witness { bool stands; struct mono since; bool proven; };
+struct witness { bool doubted, stands; struct mono since; bool proven; };
 
 static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
 {
 	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
 		      (!l->expect_lines || (s->lines_seen && !s->contactor_closed)) &&
-		      fabs(s->speed_rpm) < l->standstill_rpm;
+		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
 
 	if (stands && !w->stands)
 		w->since = s->now;
@@ -163,7 +164,7 @@ static void after_a_cause_nothing_drives_and_the_brake_stays(void **state)
 			stopped_for(&s, (enum cause)c);
 			struct mono cause_at = s.snap.now;
 			double held_A = s.verdict.allowed.brake_A;
-			struct witness w = { 0 };
+			struct witness w = { .doubted = c == CAUSE_PICKUP };
 			watch_shaft(&w, &s.limits, &s.snap);
 			bool stopped = s.verdict.stopped;
 			assert_nothing_drives(&s.verdict);
@@ -217,6 +218,43 @@ static void the_brake_is_released_when_it_may_be(void **state)
 		scene_judge(&s);
 	}
 	assert_in_range(ticks, 799, 802);
+}
+
+/* I3: pulses that stop while the drive's rotor turns are no standstill. */
+static void a_dead_pick_up_proves_no_standstill(void **state)
+{
+	struct scene s;
+	int ticks = 0;
+
+	(void)state;
+	scene_running(&s);
+	scene_obey(&s);
+	s.snap.speed_rpm = 0;
+	s.snap.drive_rotor_rpm = 2160;
+	s.snap.operator_stop = true;
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_OPERATOR);
+	assert_true(s.verdict.allowed.brake_A >= 0.5);
+	for (; !s.verdict.stopped && ticks < 2000; ticks++)
+		scene_step(&s);
+	assert_in_range(ticks, 799, 801);
+}
+
+/* A node that has gone safe and has not yet said why: no cause yet, and nothing drives. */
+static void nothing_drives_while_the_reason_is_awaited(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	for (int tick = 0; tick < 10; tick++) {
+		scene_obey(&s);
+		s.snap.node_state = NODE_STOPPING;
+		scene_judge(&s);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+		assert_nothing_drives(&s.verdict);
+		assert_true(s.verdict.allowed.brake_A >= 0.5);
+	}
 }
 
 /* I2: what is held is the larger of wish, read-back and half of the most, and never more than the most. */
@@ -498,6 +536,7 @@ static void every_combination_of_yes_and_no(void **state)
 				s.snap.cell_saturated = bits & 512;
 				s.want.power = bits & 1024;
 				s.snap.node_state = (enum node_state)(more % 5);
+				strcpy(s.snap.node_reason, s.snap.node_state > NODE_LIVE ? "lease" : "none");
 				s.want.mode = (enum drive_mode)(more / 5);
 				scene_judge(&s);
 				looks++;
@@ -611,6 +650,8 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(after_a_cause_nothing_drives_and_the_brake_stays),
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
+		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
+		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
 		cmocka_unit_test(the_hold_is_bounded_and_large_enough),
 		cmocka_unit_test(only_a_stopped_guard_is_reset_and_heat_is_kept),
 		cmocka_unit_test(wishes_are_clamped),

@@ -52,6 +52,32 @@ static void bend_safe(struct scene *s, double t_s, bool miss)
 	s->snap.node_state = miss ? NODE_IDLE : NODE_SAFE;
 	strcpy(s->snap.node_reason, "lease");
 }
+static void bend_safe_unexplained(struct scene *s, double t_s, bool miss)
+{
+	s->limits.contactor_s = 1;
+	s->snap.node_state = NODE_STOPPING;
+	strcpy(s->snap.node_reason, "none");
+	if (miss) {
+		if (t_s > 0.38)
+			s->snap.node_state = NODE_IDLE;
+	} else {
+		s->snap.contactor_closed = false;
+	}
+}
+static void bend_node_contactor_later(struct scene *s, double t_s, bool miss)
+{
+	s->snap.node_state = miss && t_s > 0.18 ? NODE_IDLE : NODE_STOPPING; /* the event first, the reason with the slow sample */
+	strcpy(s->snap.node_reason, t_s < 0.195 ? "none" : "contactor");
+	s->snap.contactor_closed = miss;
+}
+static void bend_pickup(struct scene *s, double t_s, bool miss)
+{
+	s->limits.gear_ratio = 36;
+	s->snap.speed_rpm = 0;
+	s->snap.torque_Nm = 3; /* less than what makes a stall */
+	/* 60 rev/min of the output are 2160 of the rotor; 360 are 10 times standstill. */
+	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 360 : -2160;
+}
 static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.cell_fresh_age_s = miss ? fmin(t_s, 0.5) : t_s; }
 static void bend_frozen(struct scene *s, double t_s, bool miss)
 {
@@ -251,6 +277,9 @@ static const struct row {
 	{ "link lost", CAUSE_NODE_SILENT, bend_lost, 0, 0 },
 	{ "node restarted", CAUSE_NODE_RESET, bend_reset, 0, 0 },
 	{ "node went safe", CAUSE_NODE_SAFE, bend_safe, 0, 0 },
+	{ "node went safe, no reason", CAUSE_NODE_SAFE, bend_safe_unexplained, 0.39, 0.42 },
+	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
+	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
 	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.39, 0.41 },
 	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.39, 0.41 },
