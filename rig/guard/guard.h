@@ -73,8 +73,8 @@ struct guard_limits {
 	unsigned late_n;                      /* 0 = not watched */
 	double contactor_s;                   /* time a contactor may take */
 	double stop_hold_s;                   /* longest the brake is held in a stop */
-	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row, none of them smaller than three
-	 * quarters of the one before: a step that rings down does not count. Half a cycle takes at most 1 s: a sequence that goes
+	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half of
+	 * the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s: a sequence that goes
 	 * to and fro on purpose stays slower. 0 cycles = not watched. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
@@ -115,7 +115,7 @@ struct guard {
 		bool known;
 		int sense;                    /* direction of the swing under way; 0 before the first */
 		double extreme, turned_at;    /* of the swing under way; the value where it began */
-		double largest, before;       /* of the swings that were counted; the last one */
+		double largest;               /* of the swings that were counted */
 		double swing_s;
 		unsigned halves;
 	} osc[2];

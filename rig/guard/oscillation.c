@@ -4,7 +4,7 @@
 #include <math.h>
 
 #define HALF_CYCLE_S 1.0  /* slower is a set-point that moves, not a limit cycle */
-#define SUSTAINED_FRAC 0.75
+#define FADED_FRAC 0.5
 #define BACK_FRAC 0.25
 
 static void begin(struct guard_osc *osc, double value)
@@ -12,20 +12,19 @@ static void begin(struct guard_osc *osc, double value)
 	*osc = (struct guard_osc){ .known = true, .extreme = value, .turned_at = value };
 }
 
-/* The swing that has just ended. One that is clearly smaller than the one before is dying out and adds nothing: so a
- * step that rings down never counts up, while a fast limit cycle does though its samples cut every swing at another place. */
+/* The swing that has just ended. One of less than half of the largest begins the count again: so a step that rings down,
+ * even slowly, never counts up. Half, not more: the samples of a fast limit cycle cut every swing at another place. */
 static void count(struct guard_osc *osc, double swing)
 {
 	double size = fabs(osc->extreme - osc->turned_at);
-	bool dying = size < SUSTAINED_FRAC * osc->before;
+	bool faded = size < FADED_FRAC * osc->largest;
 
-	osc->before = size;
 	if (osc->swing_s > HALF_CYCLE_S)
 		osc->halves = 0;
 	else if (size < swing)
 		osc->halves = osc->halves > 2 ? osc->halves - 2 : 0;
-	else if (!dying)
-		osc->halves++;
+	else
+		osc->halves = faded ? 1 : osc->halves + 1;
 	osc->largest = osc->halves <= 1 ? size : fmax(osc->largest, size);
 }
 

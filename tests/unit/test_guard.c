@@ -228,13 +228,15 @@ static void a_dead_pick_up_proves_no_standstill(void **state)
 
 	(void)state;
 	scene_running(&s);
+	s.want.brake_A = 0.1;
+	scene_run_s(&s, 1);
 	scene_obey(&s);
 	s.snap.speed_rpm = 0;
 	s.snap.drive_rotor_rpm = 2160;
 	s.snap.operator_stop = true;
 	scene_judge(&s);
 	assert_int_equal(s.verdict.cause, CAUSE_OPERATOR);
-	assert_true(s.verdict.allowed.brake_A >= 0.5);
+	assert_true(s.verdict.allowed.brake_A >= 0.4); /* it turns: half of the 0.8 A that a stop may hold */
 	for (; !s.verdict.stopped && ticks < 2000; ticks++)
 		scene_step(&s);
 	assert_in_range(ticks, 799, 801);
