@@ -34,7 +34,7 @@ static const char *const corpus[] = {
 };
 
 static const char *const pieces[] = {
-	"\xc2\xb1", "+-", "k=", "dof=", "trap=", "rect", "tri", "normal", "(", ")", "%", "ppm", "e999", "e-999", "nan", "inf", "-", " ",
+	"\xc2\xb1", "+-", "k=", "dof=", "trap=", "rect", "tri", "normal", "(", ")", "%", "ppm", "e999", "e-999", "e308", "1e308 k", "e-320", "nan", "inf", "-", " ",
 	"\xc2\xb7", "\xe2\x8b\x85", "/", "^", "2", "99999999999999999999", ".", ",", "N", "m", "Nm", "degC", "@", "since", "lg(re 1 mW)",
 	"\xff", "\xc2", "\x01", "\n", "'", "\"", "u", "k", "1/", "(2)", "0x1p3", "=", "s-", "rad", "((((((((", "))))",
 };
