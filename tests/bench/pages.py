@@ -13,6 +13,7 @@ import tempfile
 import harness
 
 PROMISED = {
+    "calc": [],
     "how-to-calibrate": [("mybench/logbook", 10000)],
     "how-to-sweep": [("mybench/logbook", 10000), ("mybench/plans/first.ini", 100)],
     "how-to-publish": [("mybench/publish/report.html", 20000), ("mybench/publish/torque-speed.svg", 2000),
@@ -20,6 +21,8 @@ PROMISED = {
                        ("mybench/drum/report.html", 5000)],
 }
 SAID = {  # words that the commands of a page must have printed
+    "calc": ["k = 2.92", "9.80311", "1.199314", "250 mg", "127.73", "0.071", "DO NOT TRUST THE LINEAR LAW", "undecided", "0.9192", "91.229",
+             "115.808", "788.88"],
     "how-to-calibrate": ["Kept as calibration 1", "Kept as map 2", "Fit: line"],
     "how-to-sweep": ["refused with status", "stopped with status", "Ready for plan first"],
     "how-to-publish": ["report.html", "rpm   "],
