@@ -19,7 +19,7 @@ void reduction_register(struct reduction *r)
 	struct unc_ctx *ctx = r->ctx;
 
 	cellcal_unc_register(&r->cal, ctx, &r->cell);
-	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", DIST_RECT, INFINITY);
+	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", r->rig.drag_ratio.dist, r->rig.drag_ratio.dof);
 	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
 				  rig->zero_drift_Nm_per_K.dof);
@@ -32,16 +32,17 @@ void reduction_register(struct reduction *r)
 	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
 }
 
-/* Drag has the sign of the motion, so it falls out of the mean. */
+/* Forwards zero + drag, backwards zero - ratio * drag (run/seq_zero.h). */
 static void join_halves(const struct reduction *r, struct zero *z, const struct reading *back)
 {
-	double count = r->rig.cell_sign * back->count.value, drag = fabs(z->count - count) / 2;
+	double count = r->rig.cell_sign * back->count.value, ratio = r->rig.drag_ratio.value;
+	double drag = (z->count - count) / (1 + ratio);
 
 	z->at_s = (z->at_s + 0.5 * (s_from_ns(back->point.begin.ns) + s_from_ns(back->point.end.ns))) / 2;
-	z->count = (z->count + count) / 2;
+	z->count -= drag;
 	z->u_count = hypot(z->u_count, isfinite(back->count.scatter) ? back->count.scatter : 0) / 2;
 	z->n += (double)back->count.n;
-	z->u_unlike = ZERO_UNLIKE_FRAC * drag / sqrt(3);
+	z->u_unlike = r->rig.drag_ratio.u * fabs(drag) / (1 + ratio);
 	z->half = false;
 }
 

@@ -15,6 +15,7 @@
 struct brake {
 	const struct physics *physics; /* borrowed */
 	double max_A, rated_Nm;        /* of rig.ini */
+	double drag_ratio;             /* drag turned backwards over drag turned forwards; 1 until the caller sets it */
 	gsl_rng *rng;
 	double lag_keep, uneven_keep, driver_keep;
 	double current_A;              /* true */

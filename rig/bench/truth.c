@@ -43,6 +43,7 @@ void true_rig_draw(uint64_t seed, const struct rig_profile *rig, const struct we
 	t->zero_drift_Nm_per_K = draw_quantity(seed, "zero_drift", rig->zero_drift_Nm_per_K);
 	t->gain_drift_per_K = draw_quantity(seed, "gain_drift", rig->gain_drift_per_K);
 	t->creep_frac = draw_quantity(seed, "creep", rig->creep_frac);
+	t->drag_ratio = draw_quantity(seed, "drag_ratio", rig->drag_ratio);
 	t->node_clock_ppm = 1e6 * normal(seed, "node_clock", 0, rig->node_clock_ppm_u);
 	for (int i = 0; i < 4; i++)
 		t->temp_error_K[i] = normal(seed, place[i], 0, physics->node.temp_error_K);
@@ -51,12 +52,12 @@ void true_rig_draw(uint64_t seed, const struct rig_profile *rig, const struct we
 
 static json_t *rig_json(const struct true_rig *t)
 {
-	return json_pack("{s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f}", "gravity_m_per_s2", t->gravity_m_per_s2,
+	return json_pack("{s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f}", "gravity_m_per_s2", t->gravity_m_per_s2,
 			 "air_density_kg_per_m3", t->air_density_kg_per_m3, "arm_m", t->arm_m, "arm_level_deg",
 			 t->arm_level_deg, "cable_ohm", t->cable_ohm, "volt_gain", t->volt_gain, "amp_gain", t->amp_gain,
 			 "volt_offset_V", t->volt_offset_V, "amp_offset_A", t->amp_offset_A, "zero_drift_Nm_per_K",
 			 t->zero_drift_Nm_per_K, "gain_drift_per_K", t->gain_drift_per_K, "creep_frac", t->creep_frac,
-			 "node_clock_ppm", t->node_clock_ppm);
+			 "node_clock_ppm", t->node_clock_ppm, "drag_ratio", t->drag_ratio);
 }
 
 static json_t *weights_json(const struct true_rig *t, const struct weights_profile *weights)

@@ -20,6 +20,7 @@ struct true_rig {
 	double gravity_m_per_s2, air_density_kg_per_m3, arm_m, arm_level_deg, cable_ohm;
 	double volt_gain, amp_gain, volt_offset_V, amp_offset_A; /* true = (shown - offset) * gain */
 	double zero_drift_Nm_per_K, gain_drift_per_K, creep_frac, node_clock_ppm;
+	double drag_ratio; /* backwards over forwards */
 	size_t n_pieces;
 	double mass_kg[PROFILE_PIECES], density_kg_per_m3[PROFILE_PIECES];
 	double temp_error_K[4]; /* brake, case, winding, ambient */

@@ -292,6 +292,7 @@ static void set_up_mechanic(struct world *w)
 	actuator_init(&w->actuator, p, w->step_s);
 	shaft_init(&w->shaft, p, rig->mounting, w->step_s);
 	brake_init(&w->brake, p, rig->brake_max_A, rig->brake_rated_Nm, w->rng[RNG_BRAKE]);
+	w->brake.drag_ratio = w->truth.drag_ratio;
 	cell_init(&w->cell, p, &cell, w->rng[RNG_CELL]);
 	pickup_init(&w->pickup, p, rig->pulses_per_rev, rig->pick_sign < 0 ? -1 : 1, w->rng[RNG_PICKUP]);
 	heat_init(&w->actuator_heat, &actuator, HEAT_US * 1e-6, w->room_degC);

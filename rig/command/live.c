@@ -155,6 +155,7 @@ static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct liv
 static enum rc zero_both_ways(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
 {
 	const struct zero_config config = { .speed_rpm = speed_rpm, .slew_rpm_per_s = speed_rpm, .settle_turns = 1,
+		.drag_ratio = live->s->rig.drag_ratio.value, .u_drag_ratio = live->s->rig.drag_ratio.u,
 		.average_turns = 2, .least_s = 2, .sign = live->s->rig.cell_sign, .set_tare = set };
 	struct seq_zero zero;
 	const struct sequence sequence = { seq_zero_step, &zero };

@@ -83,6 +83,8 @@ static const struct profile_key keys[] = {
 	  "Hottest that the brake may become", AT(brake_hot_degC) },
 	{ "brake", "min_slip", KEY_VALUE, 0, "rpm", "0 rpm", "5 rpm", 0, 1e4, NULL,
 	  "Slip speed below which the torque is uneven", AT(min_slip_rpm) },
+	{ "brake", "drag_ratio", KEY_QUANTITY, KEY_SHOWN | KEY_ABOVE, "1", "1 ± 2 % rect", "1 ± 2 % rect", 0, 10, NULL,
+	  "Drag turned backwards over drag turned forwards: the cell's zero is read both ways", AT(drag_ratio) },
 
 	{ "supply", "voltage", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "V", NULL, "48 V", 0, 1000, NULL,
 	  "Voltage that the supply is set to", AT(supply_V) },

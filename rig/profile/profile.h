@@ -58,6 +58,7 @@ struct rig_profile {
 	double slip_energy_J;                    /* [brake] slip_energy: above slip_power, before it must cool */
 	double brake_hot_degC;                   /* [brake] temperature */
 	double min_slip_rpm;                     /* [brake] min_slip: below it torque is uneven */
+	struct quantity drag_ratio;              /* [brake] drag_ratio: backwards over forwards, 1 ± 2 % rect */
 
 	double supply_V, supply_limit_A;         /* [supply] voltage, current_limit */
 	double supply_min_V, supply_max_V;       /* [supply] voltage_min, voltage_max: guard's range */

@@ -62,11 +62,12 @@ static void finish_way(struct seq_zero *z, const struct snapshot *snap, struct s
 
 static void conclude(struct seq_zero *z, const struct snapshot *snap, struct seq_out *ret)
 {
-	double u = hypot(z->way[0].u_mean, z->way[1].u_mean) / 2;
+	/* Forwards zero + drag, backwards zero - ratio * drag. */
+	double ratio = z->config.drag_ratio, u = hypot(z->way[0].u_mean, z->way[1].u_mean) / 2;
 
-	z->zero_count = (z->way[0].mean + z->way[1].mean) / 2;
-	z->drag_count = (z->way[0].mean - z->way[1].mean) / 2;
-	z->u_zero_count = hypot(u, ZERO_UNLIKE_FRAC * z->drag_count / sqrt(3));
+	z->drag_count = (z->way[0].mean - z->way[1].mean) / (1 + ratio);
+	z->zero_count = z->way[0].mean - z->drag_count;
+	z->u_zero_count = hypot(u, z->config.u_drag_ratio * z->drag_count / (1 + ratio));
 	z->ambient_degC = snap->temp_degC[TEMP_AMBIENT];
 	if (z->config.set_tare) {
 		ret->set_tare = true;

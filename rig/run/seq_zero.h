@@ -14,13 +14,11 @@
 #include "calib/stats.h"
 #include "run/sequence.h"
 
-/* How unlike the drag may be in the two directions, as a share of it, half-width; common practice, no source. */
-#define ZERO_UNLIKE_FRAC 0.02
-
 struct zero_config {
 	double speed_rpm, slew_rpm_per_s; /* of the output, both positive */
 	double settle_turns, average_turns, least_s;
 	double sign;                      /* of the cell */
+	double drag_ratio, u_drag_ratio;  /* drag turned backwards over drag turned forwards */
 	bool set_tare;
 };
 
