@@ -176,7 +176,7 @@ static bool read_headings(struct reader *r)
 		if (!*c.name)
 			mistake(r, line, "column %zu has no heading; the first line names the columns: x, torque (N m), ...",
 				t->n_columns + 1);
-		else if (number_parse(c.name, &number, NULL) == RC_OK)
+		else if (number_parse(c.name, &number, NULL) == RC_OK && r->n_mistakes == 0)
 			mistake(r, line, "found the number %.60s where column %zu should have its heading; the first line names "
 				"the columns: x, torque (N m), ...", c.name, t->n_columns + 1);
 		else if (csv_find(t, c.name) >= 0)
