@@ -223,7 +223,7 @@ def a_lease_ends_in_the_order_of_stopping(h):
     h.hand("couple")
     is_(h.ask("power on"), "ok")
     h.go(300)
-    h.ask("rate 100 1")
+    h.ask("rate 100 2")  # more slow samples than this fill the line, and events fall off it
     seq = h.tell("set 400 speed 3000 100")
     is_(h.ask("restart", 5), "no live")
     h.go(100)
