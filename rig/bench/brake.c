@@ -99,10 +99,11 @@ void brake_tick(struct brake *b, double angle_rad, double slip_rad_per_s, double
 	b->torque_Nm = target + (b->torque_Nm - target) * b->lag_keep;
 	ripple = p->brake.uneven_frac * b->uneven * (1 + p->brake.uneven_stood * b->stood) +
 		 p->brake.uneven_turn_frac * sin(angle_rad);
-	b->friction_Nm = fmax(b->torque_Nm * (1 + ripple), 0) + (p->brake.drag_Nm + p->brake.drag_Nms * slip) * (slip_rad_per_s < 0 ? b->drag_ratio : 1) +
+	b->friction_Nm = fmax(b->torque_Nm * (1 + ripple), 0) + p->brake.drag_Nm + p->brake.drag_Nms * slip +
 			 b->cogging_Nm * 0.5 * (1 + sin(p->brake.cogs * angle_rad));
 	/* Forward and back are never quite alike: seals, powder and lead of the bearings. */
-	b->friction_Nm *= 1 + (slip_rad_per_s > 0 ? p->brake.unlike_frac : slip_rad_per_s < 0 ? -p->brake.unlike_frac : 0);
+	if (slip_rad_per_s < 0)
+		b->friction_Nm *= b->drag_ratio;
 }
 
 double brake_readback_A(const struct brake *b)

@@ -38,7 +38,7 @@ struct physics {
 	struct { double close_s, open_s; } contactor;
 	struct {
 		double torque_gain, curvature, toe_frac, memory_frac, memory_reach;
-		double drag_Nm, drag_Nms, breakaway, unlike_frac, lag_s;
+		double drag_Nm, drag_Nms, breakaway, lag_s;
 		double fade_per_K, fade_hot_degC, fade_hot_per_K, run_in_frac, run_in_rev;
 		double uneven_frac, uneven_s, uneven_turn_frac, uneven_stood, uneven_rev;
 		double eddy_Nms, cogging_frac, cogs, cogging_rev;

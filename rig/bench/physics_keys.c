@@ -74,7 +74,6 @@ const struct physics_key physics_keys[] = {
 	{ "brake", "drag", "N.m", AT(brake.drag_Nm), "0.55 N.m ± 5 % normal", 0, BIG, "without current" },
 	{ "brake", "drag_speed", "N.m.s/rad", AT(brake.drag_Nms), "0.01 N.m.s/rad", 0, BIG, "drag per radian a second" },
 	{ "brake", "breakaway", "1", AT(brake.breakaway), "1.12", 1, 10, "torque at rest over running torque" },
-	{ "brake", "unlike", "1", AT(brake.unlike_frac), "0 ± 0.02 rect", -0.5, 0.5, "more torque forward than back, as a share of the mean of both" },
 	{ "brake", "lag", "s", AT(brake.lag_s), "45 ms", 1e-3, 10, "of torque behind magnetisation; the coil's lag comes on top" },
 	{ "brake", "fade", "K-1", AT(brake.fade_per_K), "0.0003 K-1", 0, 0.1, "torque lost per kelvin above 20 degC" },
 	{ "brake", "fade_hot_from", "degC", AT(brake.fade_hot_degC), "120 degC", 0, 600, "rotor heat above which it fades in earnest" },
