@@ -121,13 +121,14 @@ static void caption(struct figure *figure, const char *format, ...)
 	va_end(args);
 }
 
-/* A word at a place, kept inside the frame: left of it when it stands far right. */
-static void word_at(struct script *s, const char *word, double x, double y, double x_max, const char *colour)
+/* A word at a place, kept inside the frame: left of it when it stands far right. What was seen stands above its
+ * mark, what was claimed below, so that the two do not meet. */
+static void word_at(struct script *s, const char *word, double x, double y, double x_max, bool above, const char *colour)
 {
 	bool right = x > 0.6 * x_max;
 
-	fprintf(s->f, "set label \"%s\" at %.8g,%.8g %s offset char %s,0.9 textcolor rgb '%s' font ',13'\n", word, x, y,
-		right ? "right" : "left", right ? "-0.4" : "0.4", colour);
+	fprintf(s->f, "set label \"%s\" at %.8g,%.8g %s offset char %s,%s textcolor rgb '%s' font ',13'\n", word, x, y,
+		right ? "right" : "left", right ? "-0.4" : "0.4", above ? "0.9" : "-1.0", colour);
 }
 
 enum y_of { Y_SPEED, Y_EFFICIENCY, Y_POWER, Y_AMP };
@@ -153,11 +154,11 @@ static void limit_words(struct script *s, enum y_of what, double x_max)
 		const struct curve_point *p = &c->points[i];
 		bool other = limit_is_other(p->limit);
 		if (p->direction >= 0 && other && p->limit != last && isfinite(y_value(p, what)))
-			word_at(s, limit_word(p->limit), p->torque_Nm.value, y_value(p, what), x_max, "#111111");
+			word_at(s, limit_word(p->limit), p->torque_Nm.value, y_value(p, what), x_max, true, "#111111");
 		if (p->direction >= 0)
 			last = p->limit;
 		if (p->outlier || p->impossible)
-			word_at(s, p->impossible ? "impossible" : "outlier", p->torque_Nm.value, y_value(p, what), x_max, "#9a4a12");
+			word_at(s, p->impossible ? "impossible" : "outlier", p->torque_Nm.value, y_value(p, what), x_max, true, "#9a4a12");
 	}
 }
 
@@ -199,7 +200,7 @@ static void series(struct script *s, const char *column, double scale, const cha
 static void claim_point(struct script *s, double x, double y, double x_max, const char *word)
 {
 	fprintf(s->f, "set label '' at %.8g,%.8g point ls 6\n", x, y);
-	word_at(s, word, x, y, x_max, "#9a4a12");
+	word_at(s, word, x, y, x_max, false, "#9a4a12");
 }
 
 static const struct claim_check *claim_of(const struct script *s, const char *key)
@@ -218,8 +219,9 @@ static void claim_line(struct script *s, bool upright, double at, double x_max, 
 			word, at, y_max);
 	} else {
 		fprintf(s->f, "set arrow from 0,%.8g to %.8g,%.8g nohead ls 6\n", at, x_max, at);
-		fprintf(s->f, "set label \"%s\" at %.8g,%.8g right offset char 0,0.6 textcolor rgb '#9a4a12' font ',13'\n", word,
-			x_max, at);
+		/* The curves begin low at the left: there is room above the line. */
+		fprintf(s->f, "set label \"%s\" at graph 0.02,first %.8g left offset char 0,0.6 textcolor rgb '#9a4a12' font ',13'\n", word,
+			at);
 	}
 }
 
@@ -295,8 +297,8 @@ static void current(struct script *s)
 	limit_words(s, Y_AMP, x_max);
 	if (show_limit) {
 		fprintf(s->f, "set arrow from 0,%.8g to %.8g,%.8g nohead ls 7\n", limit, x_max, limit);
-		fprintf(s->f, "set label 'supply: current limit' at %.8g,%.8g right offset char 0,0.6 textcolor rgb '#555555' font ',13'\n",
-			x_max, limit);
+		fprintf(s->f, "set label 'supply: current limit' at graph 0.02,first %.8g left offset char 0,0.6 textcolor rgb '#555555' font ',13'\n",
+			limit);
 	}
 	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'current / A'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n", x_max, y_max);
 	series(s, "current (A)", 1, "");

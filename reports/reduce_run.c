@@ -90,7 +90,7 @@ struct kept {
 	struct reading *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
-	char left_out[LEFT_OUT_ROOM];
+	char left_out[LEFT_OUT_ROOM], forced[LEFT_OUT_ROOM];
 };
 
 static void kept_free(struct kept *k)
@@ -173,11 +173,15 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 	return rc;
 }
 
-static bool keep_left_out(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+static bool keep_words(void *ctx, int64_t mono_ns, const char *kind, const char *text)
 {
+	struct kept *k = ctx;
+
 	(void)mono_ns;
 	if (strcmp(kind, "left_out") == 0)
-		snprintf(ctx, LEFT_OUT_ROOM, "%s", text);
+		snprintf(k->left_out, sizeof k->left_out, "%s", text);
+	if (strcmp(kind, "forced") == 0)
+		snprintf(k->forced, sizeof k->forced, "%s", text);
 	return true;
 }
 
@@ -197,7 +201,7 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 		rc = logbook_points(lb, run_id, &k->points, &k->run_of, &k->n, err);
 	if (rc != RC_OK)
 		return rc;
-	rc = logbook_each_event(lb, run_id, keep_left_out, k->left_out, err);
+	rc = logbook_each_event(lb, run_id, keep_words, k, err);
 	if (rc != RC_OK)
 		return rc;
 	k->readings = calloc(k->n ? k->n : 1, sizeof *k->readings);
@@ -215,7 +219,7 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		if (isfinite(p->rotor_rpm) && fabs(p->speed_rpm.value) > 10 * unc_u(p->speed_rpm) &&
+		if (p->settled && isfinite(p->rotor_rpm) && fabs(p->speed_rpm.value) > 10 * unc_u(p->speed_rpm) &&
 		    fabs(p->speed_rpm.value) > 1) {
 			sum += p->rotor_rpm / p->speed_rpm.value;
 			n++;
@@ -320,6 +324,8 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 		return rc;
 	limit_of_end(&rig, k->info.cause, &k->tail, c);
 	remark_left_out(&rig, k, c);
+	if (k->forced[0] != '\0')
+		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
 	remark_telemetry(r, c);
 	remark_zero(r, c);
 	remark_temperature(r, c);
