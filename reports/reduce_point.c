@@ -24,7 +24,7 @@ void reduction_register(struct reduction *r)
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
 				  rig->zero_drift_Nm_per_K.dof);
 	r->creep = unc_source(ctx, "cell creep", rig->creep_frac.dist, rig->creep_frac.dof);
-	r->clock = unc_source(ctx, "node clock", DIST_RECT, INFINITY);
+	r->clock = unc_source(ctx, "node clock", DIST_NORMAL, INFINITY); /* the profile keeps its u alone */
 	r->volt_gain = unc_source(ctx, "voltmeter gain", rig->volt_gain.dist, rig->volt_gain.dof);
 	r->volt_offset = unc_source(ctx, "voltmeter offset", rig->volt_offset_V.dist, rig->volt_offset_V.dof);
 	r->amp_gain = unc_source(ctx, "ammeter gain", rig->amp_gain.dist, rig->amp_gain.dof);

@@ -2,6 +2,7 @@
 #include "reports/window.h"
 
 #include "calib/stats.h"
+#include "calib/units.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -188,15 +189,40 @@ static size_t block_speeds(const struct window *w, double per_rev, double *speed
 	return blocks;
 }
 
-static double variance(const double *x, size_t n)
-{
-	double mean = 0, sum = 0;
+/* How far an edge may lie from where its count says, in counts: a mark that is misplaced, a late edge. What changes from each
+ * edge to the next and back again is misplaced edges, since a shaft cannot: minus the autocovariance of neighbouring
+ * steps. What comes again with each turn is the disc's (or the load's, which is then counted as the disc's): the
+ * amplitude of a sine over the turn, fitted to the steps. A shaft that really changes its speed adds to neither. */
+struct misplaced { double edge, turn; };
 
-	for (size_t i = 0; i < n; i++)
-		mean += x[i] / (double)n;
-	for (size_t i = 0; i < n; i++)
-		sum += (x[i] - mean) * (x[i] - mean);
-	return sum / (double)(n - 1);
+static struct misplaced misplaced_edges(const struct window *w, double per_rev)
+{
+	const double *t = w->edge_s.x, *at = w->edge_pulse.x;
+	size_t n = w->edge_s.n - 1;
+	double rate = (at[n] - at[0]) / (t[n] - t[0]), around = 2 * UNITS_PI / per_rev;
+	double cc = 0, cs = 0, ss = 0, cd = 0, sd = 0, dd = 0, neighbours = 0, last = 0;
+
+	for (size_t i = 1; i <= n; i++) {
+		double d = at[i] - at[i - 1] - rate * (t[i] - t[i - 1]);
+		double c = cos(around * at[i]) - cos(around * at[i - 1]), s = sin(around * at[i]) - sin(around * at[i - 1]);
+		cc += c * c;
+		cs += c * s;
+		ss += s * s;
+		cd += c * d;
+		sd += s * d;
+		dd += d * d;
+		neighbours += d * last;
+		last = d;
+	}
+	struct misplaced ret = { .edge = sqrt(fmax(-neighbours / (double)n, 0)) };
+	double det = cc * ss - cs * cs;
+	if (fabs(at[n] - at[0]) < per_rev || !(det > 0))
+		return ret;
+	double a = (ss * cd - cs * sd) / det, b = (cc * sd - cs * cd) / det;
+	/* What chance alone would fit is taken off. */
+	double chance = dd / (double)n * (cc + ss) / det;
+	ret.turn = sqrt(fmax(a * a + b * b - chance, 0));
+	return ret;
 }
 
 struct mean window_speed(const struct window *w, double per_rev, double length_s)
@@ -219,11 +245,11 @@ struct mean window_speed(const struct window *w, double per_rev, double length_s
 		ret.u = hypot(tick, 60.0 / (per_rev * dt) / sqrt(6));
 		return ret;
 	}
-	/* Only the two outer edges count for the mean. Where the scatter of the blocks' speeds is all misplaced edges, two to a
-	 * block of a B-th of the time, the outer two give a B-th of it; where the speed really changed, this is too much. */
+	/* Only the two outer edges count for the mean: each off by its own, and both by the turn's sine at unlike places. */
+	struct misplaced off = misplaced_edges(w, per_rev);
 	struct mean few = mean_of(speed, blocks);
-	ret.u = hypot(tick, sqrt(variance(speed, blocks)) / (double)blocks);
-	ret.dof = (double)blocks - 1;
+	ret.u = hypot(tick, 60.0 / (per_rev * dt) * hypot(off.turn, sqrt(2) * off.edge));
+	ret.dof = INFINITY;
 	ret.scatter = few.scatter;
 	ret.n_effective = few.n_effective;
 	return ret;

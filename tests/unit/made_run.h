@@ -214,7 +214,7 @@ static void made_run(struct made *m)
 	m->rng = gsl_rng_alloc(gsl_rng_mt19937);
 	gsl_rng_set(m->rng, m->seed);
 	m->arm_error = made_draw(m, MADE_U_ARM, DIST_NORMAL);
-	m->clock_ppm = made_draw(m, 50 / sqrt(3), DIST_RECT);
+	m->clock_ppm = made_draw(m, 50 / sqrt(3), DIST_NORMAL); /* the profile keeps its u alone */
 	m->volt_gain = 1 + m->known_gain_V + made_draw(m, 0.001, DIST_NORMAL);
 	m->amp_gain = 1 + m->known_gain_A + made_draw(m, 0.001, DIST_NORMAL);
 	m->volt_offset = m->known_offset_V + made_draw(m, 0.02 / sqrt(3), DIST_RECT);
