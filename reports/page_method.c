@@ -208,12 +208,13 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 
 void page_budget(FILE *f, const struct report *r)
 {
-	const struct curve_point *p = report_main_point(r->curve);
+	const struct curve_point *p = report_budget_point(r);
 
 	if (p == NULL || p->torque_Nm.n == 0)
 		return;
 	fputs("<section>\n<h2>Uncertainty budget</h2>\n", f);
-	para(f, "At the point of most shaft power, step %d. Sources with the same name in several points are one and the same error.", p->step + 1);
+	para(f, "At step %d, %s. Sources with the same name in several points are one and the same error.", p->step + 1,
+	     r->budget_step >= 0 ? "as asked for" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
 	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rev/min");
 	budget_table(f, r->curve, "Input power", p->input_power_W, 1, "W");

@@ -444,6 +444,7 @@ enum rc report_of_readings(const struct csv *table, const struct hand_want *want
 	}
 	r->curve = c;
 	r->by_hand = true;
+	r->budget_step = -1;
 	r->confidence = c->coverage = 0.95;
 	h.ctx = c->ctx = unc_ctx_new();
 	c->points = calloc(table->n_rows ? table->n_rows : 1, sizeof *c->points);

@@ -147,12 +147,16 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 			    const struct mean *mean, double scale)
 {
 	char name[64];
+	double u = mean->u;
 
-	if (!(mean->u > 0))
+	/* What is still changing has no steady value: how well its mean would come again belongs to it then. */
+	if ((reading->point.flags & POINT_NOT_SETTLED) && mean->scatter > 0)
+		u = hypot(u, mean->scatter);
+	if (!(u > 0))
 		return x;
 	snprintf(name, sizeof name, "%s, step %d%s%s", what, reading->point.step + 1,
 		 reading->point.direction < 0 ? " down" : "", reading->point.flags & POINT_REPEAT ? " repeat" : "");
-	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * mean->u);
+	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * u);
 }
 
 /* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,

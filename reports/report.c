@@ -168,6 +168,7 @@ enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, s
 
 	if (r == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
+	r->budget_step = -1;
 	trace_begin(&r->trace);
 	enum rc rc = curve_from_run_watched(lb, run_id, watch_sample, &watcher, &r->curve, err);
 	if (rc == RC_OK)

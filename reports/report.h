@@ -19,6 +19,7 @@ struct cal_point { double torque_Nm, residual_Nm; bool down, outlier; int series
 struct report {
 	struct curve *curve;      /* owned */
 	bool by_hand;
+	int budget_step;          /* 0-based step whose loading point the budget is of; -1: the main point */
 	char subject[128];        /* the actuator's name, or the file of readings */
 	char source[300];         /* "run 12 of the bench ..., 2026-...", or "readings.csv, taken by hand" */
 	struct fits_dc fits;
@@ -59,6 +60,9 @@ void report_limits(const struct report *report, char *buf, size_t size);
 
 /* Which point stands for the curve: the loading point of most shaft power that means something. NULL when none. */
 const struct curve_point *report_main_point(const struct curve *curve);
+
+/* The point of the budget: that of budget_step, else the main point. */
+const struct curve_point *report_budget_point(const struct report *report);
 
 /* --- writers: dir exists --- */
 #define FIGURES_MAX 10

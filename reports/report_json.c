@@ -74,9 +74,10 @@ static json_t *budget_json(const struct curve *c, struct unc x)
 	return rows;
 }
 
-static void add_budgets(json_t *doc, const struct curve *c)
+static void add_budgets(json_t *doc, const struct report *r)
 {
-	const struct curve_point *p = report_main_point(c);
+	const struct curve *c = r->curve;
+	const struct curve_point *p = report_budget_point(r);
 	json_t *o;
 
 	if (p == NULL)
@@ -129,6 +130,6 @@ json_t *report_to_json(const struct report *r)
 	json_object_set_new(doc, "claims", claims);
 	json_object_set_new(doc, "confidence", real(r->confidence));
 	json_object_set_new(doc, "fits", fits_json(&r->fits));
-	add_budgets(doc, r->curve);
+	add_budgets(doc, r);
 	return doc;
 }

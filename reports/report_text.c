@@ -25,6 +25,14 @@ const struct curve_point *report_main_point(const struct curve *curve)
 	return ret;
 }
 
+const struct curve_point *report_budget_point(const struct report *report)
+{
+	for (size_t i = 0; report->budget_step >= 0 && i < report->curve->n; i++)
+		if (report->curve->points[i].step == report->budget_step && report->curve->points[i].direction >= 0)
+			return &report->curve->points[i];
+	return report_main_point(report->curve);
+}
+
 static const struct curve_point *most_efficient(const struct curve *curve)
 {
 	const struct curve_point *ret = NULL;

@@ -73,7 +73,25 @@ static int print(const struct cli *cli, const struct report *r, const char *dir)
 	return 0;
 }
 
-static enum rc run(const struct cli *cli, const char *out, bool figures, struct report **ret, char *dir, struct err *err)
+/* Steps count from 1 for people. */
+static enum rc choose_budget(struct report *r, const char *text, struct err *err)
+{
+	int64_t step;
+
+	if (text == NULL)
+		return RC_OK;
+	if (read_run_id(text, &step, NULL) == RC_OK)
+		for (size_t i = 0; i < r->curve->n; i++)
+			if (r->curve->points[i].step == step - 1 && r->curve->points[i].direction >= 0) {
+				r->budget_step = (int)step - 1;
+				return RC_OK;
+			}
+	return err_set(err, RC_ARG, 0, "--budget: found \"%.40s\", expected a step that the run has finished (1 is the first)", text);
+}
+
+struct wanted { const char *out, *budget; bool no_figures; };
+
+static enum rc run(const struct cli *cli, const struct wanted *w, struct report **ret, char *dir, struct err *err)
 {
 	struct logbook *lb = NULL;
 	int64_t run_id = 0;
@@ -87,19 +105,21 @@ static enum rc run(const struct cli *cli, const char *out, bool figures, struct 
 		rc = report_of_run(lb, run_id, ret, err);
 	logbook_close(lb);
 	if (rc == RC_OK)
-		rc = out_dir(cli, out, run_id, dir, err);
+		rc = choose_budget(*ret, w->budget, err);
 	if (rc == RC_OK)
-		rc = report_write(*ret, dir, figures, err);
+		rc = out_dir(cli, w->out, run_id, dir, err);
+	if (rc == RC_OK)
+		rc = report_write(*ret, dir, !w->no_figures, err);
 	return rc;
 }
 
 int cmd_report(int argc, char **argv)
 {
-	const char *out = NULL;
-	bool no_figures = false;
+	struct wanted w = { 0 };
 	const struct cli_option options[] = {
-		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &out, NULL },
-		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &no_figures },
+		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &w.out, NULL },
+		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget, NULL },
+		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
 	};
 	const struct cli_spec spec = {
 		.name = "report", .usage = "report [RUN] [options]",
@@ -117,7 +137,7 @@ int cmd_report(int argc, char **argv)
 		return cli_fail(&cli, &err, NULL, NULL);
 	if (cli.help_shown)
 		return 0;
-	int status = run(&cli, out, !no_figures, &report, dir, &err) == RC_OK ? print(&cli, report, dir) :
+	int status = run(&cli, &w, &report, dir, &err) == RC_OK ? print(&cli, report, dir) :
 										cli_fail(&cli, &err, NULL, NULL);
 	report_free(report);
 	return status;
