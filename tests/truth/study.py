@@ -5,7 +5,7 @@ mapped and swept for real. How often do the stated 95 % intervals cover the trut
 Points of one rig share its errors, so how sure the coverage itself is comes from the rigs: the standard error is
 that of the mean of the rigs' own shares (a cluster of points counts once).
 
-usage: study.py [--rigs N] [--first SEED] [--jobs J] [--arm-lie FACTOR] [--band LOW HIGH] [--points FILE.csv]"""
+The control states an arm uncertainty that is smaller than the truth: the study must see such a lie."""
 import argparse
 import bisect
 import concurrent.futures
@@ -19,7 +19,7 @@ import sys
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
 import harness  # noqa: E402
 
-QUANTITIES = {"torque_Nm": "T_Nm", "speed_rpm": "speed", "shaft_power_W": "P", "efficiency": "eta"}
+QUANTITIES = ("torque_Nm", "speed_rpm", "shaft_power_W", "efficiency")
 
 
 class Truth:
@@ -55,8 +55,8 @@ class Truth:
                 "efficiency": shaft / electric if electric else math.nan}
 
 
-def short_plans(folder, arm_lie):
-    """Short plans: a rig in seconds. The lie makes the profile claim a smaller arm uncertainty than the truth has."""
+def short_plan(folder):
+    """A rig in seconds."""
     (folder / "plans" / "truth.ini").write_text(
         re.sub(r"(?m)^torque *=.*$", "torque = 5, 15, 25, 35 N.m",
                re.sub(r"(?m)^(dwell|window) *=.*$", r"\1 = 2 s",
@@ -64,6 +64,7 @@ def short_plans(folder, arm_lie):
 
 
 def lie_about_the_arm(folder, factor):
+    """The profile states another arm uncertainty than the bench has drawn from."""
     path = folder / "rig.ini"
     text, n = re.subn(r"(?m)^(length *= *[0-9.]+ mm ± )([0-9.]+)( mm.*)$",
                       lambda m: f"{m[1]}{float(m[2]) * factor:g}{m[3]}", path.read_text())
@@ -73,7 +74,7 @@ def lie_about_the_arm(folder, factor):
 
 def one_rig(args):
     seed, arm_lie = args
-    with harness.Bench(seed, edit=lambda folder: short_plans(folder, arm_lie)) as bench:
+    with harness.Bench(seed, edit=short_plan) as bench:
         harness.wait_for(lambda: (bench.folder / "run" / "truth.json").exists(), 10, "the bench to draw its truth")
         if arm_lie != 1:
             lie_about_the_arm(bench.folder, arm_lie)  # after the bench has drawn: only the controller believes it
@@ -94,23 +95,34 @@ def one_rig(args):
         return rows
 
 
-def judge(rows, band):
-    """Prints coverage per quantity; True when every one lies in the band."""
-    good = True
-    print(f"{'quantity':<15} {'rigs':>5} {'points':>7} {'covered':>9} {'± (rigs)':>9} {'mean width':>11} {'mean error / u':>15}")
+def judge(rows):
+    """Prints coverage per quantity; gives it in %."""
+    covered = {}
+    print(f"{'quantity':<15} {'rigs':>5} {'points':>7} {'covered':>9} {'± (rigs)':>9} {'mean width':>11} {'rms error / u':>14}")
     for quantity in QUANTITIES:
         mine = [row for row in rows if row[3] == quantity]
         shares = {}
         for seed, _, _, _, value, u, k, true in mine:
             shares.setdefault(seed, []).append(abs(value - true) <= k * u)
-        per_rig = [sum(s) / len(s) for s in shares.values()]
-        covered = statistics.fmean(per_rig)
+        per_rig = [100 * sum(s) / len(s) for s in shares.values()]
+        covered[quantity] = statistics.fmean(per_rig)
         sure = statistics.stdev(per_rig) / math.sqrt(len(per_rig)) if len(per_rig) > 1 else math.nan
         width = statistics.fmean(2 * k * u / abs(true) for _, _, _, _, _, u, k, true in mine if true)
-        pull = statistics.fmean((value - true) / u for _, _, _, _, value, u, _, true in mine)
-        print(f"{quantity:<15} {len(per_rig):>5} {len(mine):>7} {100 * covered:>8.2f}% {100 * sure:>8.2f}% {100 * width:>10.3f}% {pull:>15.2f}")
-        good = good and band[0] <= 100 * covered <= band[1]
-    return good
+        pull = math.sqrt(statistics.fmean(((value - true) / u) ** 2 for _, _, _, _, value, u, _, true in mine))
+        print(f"{quantity:<15} {len(per_rig):>5} {len(mine):>7} {covered[quantity]:>8.2f}% {sure:>8.2f}% {100 * width:>10.3f}% {pull:>14.2f}")
+    return covered
+
+
+def study(options, arm_lie):
+    """All rigs; their rows."""
+    rows = []
+    seeds = range(options.first, options.first + options.rigs)
+    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
+        for done, result in enumerate(pool.map(one_rig, ((seed, arm_lie) for seed in seeds)), 1):
+            rows += result
+            print(f"# {done} of {options.rigs} rigs", file=sys.stderr, flush=True)
+    print(f"seeds {seeds[0]} to {seeds[-1]}, arm uncertainty stated {arm_lie:g} times as large as it is")
+    return rows
 
 
 def main():
@@ -118,24 +130,25 @@ def main():
     parser.add_argument("--rigs", type=int, default=400)
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--arm-lie", type=float, default=1.0)
-    parser.add_argument("--band", type=float, nargs=2, default=(93, 97))
-    parser.add_argument("--points")
+    parser.add_argument("--band", type=float, nargs=2, default=(93, 97), help="coverage in %% that is right, for each quantity")
+    parser.add_argument("--control", type=float, metavar="FACTOR",
+                        help="a second time, with an arm uncertainty stated FACTOR times as large as it is: coverage must fall")
+    parser.add_argument("--points", help="write all points to this CSV file")
     options = parser.parse_args()
-    seeds = range(options.first, options.first + options.rigs)
-    rows = []
-    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
-        for done, result in enumerate(pool.map(one_rig, ((seed, options.arm_lie) for seed in seeds)), 1):
-            rows += result
-            print(f"# {done} of {options.rigs} rigs", file=sys.stderr, flush=True)
+    rows = study(options, 1)
     if options.points:
         with open(options.points, "w", newline="") as file:
             writer = csv.writer(file)
             writer.writerow(("seed", "step", "direction", "quantity", "value", "u", "k", "truth"))
             writer.writerows(rows)
-    print(f"seeds {seeds[0]} to {seeds[-1]}, arm uncertainty stated {options.arm_lie:g} times as large as it is")
-    good = judge(rows, options.band)
-    print("coverage inside" if good else "coverage OUTSIDE", f"the band {options.band[0]} to {options.band[1]} %")
+    covered = judge(rows)
+    good = all(options.band[0] <= share <= options.band[1] for share in covered.values())
+    print("coverage inside" if good else "coverage OUTSIDE", f"the band {options.band[0]:g} to {options.band[1]:g} %")
+    if options.control:
+        fell = judge(study(options, options.control))
+        falls = all(fell[quantity] < covered[quantity] - 3 for quantity in ("torque_Nm", "shaft_power_W"))
+        print("the lie is seen" if falls else "the lie is NOT seen: coverage of torque and power fell by less than 3 points")
+        good = good and falls
     sys.exit(0 if good else 1)
 
 
