@@ -151,6 +151,7 @@ static void look(struct node_side *n, const struct node_side_senses *senses, int
 
 void node_side_tick(struct node_side *n, int64_t t_us, const struct node_side_senses *senses)
 {
+	node_wire_flow(n, t_us);
 	look(n, senses, t_us);
 	watch(n, t_us);
 	if (n->state == NODE_SIDE_STOPPING)

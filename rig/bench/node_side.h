@@ -12,7 +12,9 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define NODE_SIDE_TX 2048
+#define NODE_SIDE_TX 2048         /* the node's own buffer */
+#define NODE_SIDE_OUT 32768       /* bytes that have left the wire and wait for node_side_take */
+#define NODE_SIDE_TX_SAMPLES 512 /* a sample is dropped when more than this would wait: the rest is for answers and events */
 
 enum node_side_state { NODE_SIDE_IDLE, NODE_SIDE_LIVE, NODE_SIDE_STOPPING, NODE_SIDE_SAFE };
 
@@ -74,6 +76,8 @@ struct node_side {
 	size_t tx_head, tx_n;
 	double tx_us, byte_us;             /* when the byte at the head has left */
 	uint64_t tx_dropped;               /* lines that found no room */
+	char out[NODE_SIDE_OUT];
+	size_t out_head, out_n;
 };
 
 /* rng: kept, given to the node (boot numbers, line noise). */
@@ -97,7 +101,8 @@ static inline bool node_side_due(const struct node_side *node, int64_t t_us)
 }
 void node_side_sample(struct node_side *node, int64_t t_us, const struct node_side_senses *senses);
 
-/* Bytes that have left the node's wire by t_us; at most size, call again when it filled. */
+/* Bytes that have left the node's wire by t_us; at most size, call again when it filled. To be called at least each
+ * second of bench time, or bytes are lost. */
 size_t node_side_take(struct node_side *node, int64_t t_us, char *buf, size_t size);
 
 #endif

@@ -25,6 +25,7 @@ void node_wire_bytes(struct node_side *n, const char *bytes, size_t count, int64
 {
 	if (n->faults.silent || count == 0)
 		return;
+	node_wire_flow(n, t_us); /* or a pause of the wire would be lost */
 	if (n->tx_n + count > NODE_SIDE_TX) {
 		n->tx_dropped++;
 		return;
@@ -36,6 +37,15 @@ void node_wire_bytes(struct node_side *n, const char *bytes, size_t count, int64
 	n->tx_n += count;
 }
 
+static void put_sample(struct node_side *n, const char *line, size_t count, int64_t t_us)
+{
+	node_wire_flow(n, t_us);
+	if (n->tx_n + count > NODE_SIDE_TX_SAMPLES)
+		n->tx_dropped++;
+	else
+		node_wire_bytes(n, line, count, t_us);
+}
+
 void node_wire_put(struct node_side *n, struct tether_writer *w, int64_t t_us)
 {
 	size_t count = tether_end(w);
@@ -43,18 +53,30 @@ void node_wire_put(struct node_side *n, struct tether_writer *w, int64_t t_us)
 	node_wire_bytes(n, w->line, count, t_us);
 }
 
+void node_wire_flow(struct node_side *n, int64_t t_us)
+{
+	while (n->tx_n > 0 && n->tx_us <= (double)t_us) {
+		char byte = node_wire_spoil(n, n->tx[n->tx_head]);
+
+		n->tx_head = (n->tx_head + 1) % NODE_SIDE_TX;
+		n->tx_n--;
+		n->tx_us += n->byte_us;
+		if (!n->faults.silent && n->out_n < NODE_SIDE_OUT)
+			n->out[(n->out_head + n->out_n++) % NODE_SIDE_OUT] = byte;
+	}
+}
+
 size_t node_side_take(struct node_side *n, int64_t t_us, char *buf, size_t size)
 {
 	size_t count = 0;
 
-	while (n->tx_n > 0 && count < size && n->tx_us <= (double)t_us) {
-		buf[count] = node_wire_spoil(n, n->tx[n->tx_head]);
-		n->tx_head = (n->tx_head + 1) % NODE_SIDE_TX;
-		n->tx_n--;
-		n->tx_us += n->byte_us;
-		count++;
+	node_wire_flow(n, t_us);
+	while (n->out_n > 0 && count < size) {
+		buf[count++] = n->out[n->out_head];
+		n->out_head = (n->out_head + 1) % NODE_SIDE_OUT;
+		n->out_n--;
 	}
-	return n->faults.silent ? 0 : count;
+	return count;
 }
 
 char node_wire_spoil(struct node_side *n, char byte)
@@ -105,14 +127,15 @@ void node_wire_fast(struct node_side *n, const struct node_side_senses *s, int64
 	count = tether_end(&w);
 	if (happens(n, n->faults.lost_percent))
 		return;
-	node_wire_bytes(n, w.line, count, t_us);
+	put_sample(n, w.line, count, t_us);
 	if (happens(n, n->faults.doubled_percent))
-		node_wire_bytes(n, w.line, count, t_us);
+		put_sample(n, w.line, count, t_us);
 }
 
 void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const char *state, int64_t t_us)
 {
 	struct tether_writer w;
+	size_t count;
 
 	tether_begin(&w, "S");
 	tether_put_hex(&w, n->sample, 2);
@@ -124,7 +147,8 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 	tether_put_decimal(&w, whole(s->drive_A * 1e3, -999999, 999999));
 	for (int i = 0; i < 4; i++)
 		tether_put_decimal(&w, whole(s->temp_degC[i] * 10, -2731, 9999));
-	node_wire_put(n, &w, t_us);
+	count = tether_end(&w);
+	put_sample(n, w.line, count, t_us);
 }
 
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)

@@ -8,7 +8,11 @@
 uint32_t node_wire_clock(const struct node_side *node, int64_t t_us);
 int node_wire_rate_limit(const struct node_side_config *config);
 
-/* Put a line on the wire; it is dropped when the buffer has no room for all of it. */
+/* Let what is due by t_us leave the wire. */
+void node_wire_flow(struct node_side *node, int64_t t_us);
+
+/* Put a line on the wire; it is dropped when the buffer has no room for all of it. Samples, which come again, have less
+ * room than answers and events, which do not: see NODE_SIDE_TX_SAMPLES. */
 void node_wire_bytes(struct node_side *node, const char *bytes, size_t n, int64_t t_us);
 void node_wire_put(struct node_side *node, struct tether_writer *w, int64_t t_us);
 

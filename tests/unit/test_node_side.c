@@ -388,6 +388,51 @@ static void a_full_wire_drops_whole_lines(void **state)
 	assert_in_range(good, 30, 40);
 }
 
+/* The wire's time does not depend on how often somebody takes the bytes: a pause stays a pause. */
+static void the_wire_flows_whether_or_not_it_is_read(void **state)
+{
+	struct rig *r = *state;
+	char buf[4000];
+	size_t n;
+
+	go(r, 100);
+	ask(r, "rate 100 20");
+	for (int i = 0; i < 5000; i++) { /* 250 ms without a look: 25 samples of some 45 bytes */
+		r->t_us += 50;
+		if (r->t_us % 1000 == 0)
+			node_side_tick(&r->node, r->t_us, &r->senses);
+		if (node_side_due(&r->node, r->t_us))
+			node_side_sample(&r->node, r->t_us, &r->senses);
+	}
+	assert_int_equal(r->node.tx_dropped, 0);
+	/* 1 ms after the sample at its end only 11 bytes of it have left. */
+	while (!node_side_due(&r->node, r->t_us + 50))
+		r->t_us += 50;
+	r->t_us += 50;
+	node_side_take(&r->node, r->t_us, buf, sizeof buf);
+	node_side_sample(&r->node, r->t_us, &r->senses);
+	n = node_side_take(&r->node, r->t_us + 1000, buf, sizeof buf);
+	assert_int_equal(n, 11);
+}
+
+/* More samples than the line carries: some are lost whole, but no event and no answer. */
+static void an_overloaded_wire_loses_samples_only(void **state)
+{
+	struct rig *r = *state;
+
+	assert_string_equal(ask(r, "rate 165 1"), "ok"); /* some 19 kB a second for 11.5 */
+	go(r, 500);
+	for (int i = 0; i < 20; i++) {
+		forget(r);
+		r->senses.guard_ok = i % 2 != 0;
+		send(r, "status");
+		go(r, 100);
+		assert_true(came(r, i % 2 != 0 ? " guard 1 " : " guard 0 "));
+		assert_true(came(r, " ok idle none 0 ="));
+	}
+	assert_true(r->node.tx_dropped > 100);
+}
+
 static void faults_of_the_line(void **state)
 {
 	struct rig *r = *state;
@@ -452,6 +497,8 @@ int main(void)
 		NODE_TEST(sample_numbers_and_clock_count_on),
 		NODE_TEST(the_wire_takes_its_time),
 		NODE_TEST(a_full_wire_drops_whole_lines),
+		NODE_TEST(the_wire_flows_whether_or_not_it_is_read),
+		NODE_TEST(an_overloaded_wire_loses_samples_only),
 		NODE_TEST(faults_of_the_line),
 		NODE_TEST(tells_of_the_drive_by_events),
 	};
