@@ -7,9 +7,14 @@
 #include <math.h>
 #include <string.h>
 
-static bool counts(const struct curve_point *p)
+/* Points that did not settle speak for the curve only where there is no other. */
+static bool counts(const struct curve *c, const struct curve_point *p)
 {
-	return p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier;
+	bool any = false;
+
+	for (size_t i = 0; i < c->n; i++)
+		any |= c->points[i].settled && c->points[i].direction >= 0;
+	return (p->settled || !any) && p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier;
 }
 
 const struct curve_point *report_main_point(const struct curve *curve)
@@ -18,7 +23,7 @@ const struct curve_point *report_main_point(const struct curve *curve)
 
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (counts(p) && isfinite(p->shaft_power_W.value) &&
+		if (counts(curve, p) && isfinite(p->shaft_power_W.value) &&
 		    (!ret || p->shaft_power_W.value > ret->shaft_power_W.value))
 			ret = p;
 	}
@@ -39,7 +44,7 @@ static const struct curve_point *most_efficient(const struct curve *curve)
 
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (counts(p) && p->efficiency_valid && (!ret || p->efficiency.value > ret->efficiency.value))
+		if (counts(curve, p) && p->efficiency_valid && (!ret || p->efficiency.value > ret->efficiency.value))
 			ret = p;
 	}
 	return ret;
@@ -51,7 +56,7 @@ static const struct curve_point *most_torque(const struct curve *curve)
 
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (counts(p) && (!ret || p->torque_Nm.value > ret->torque_Nm.value))
+		if (counts(curve, p) && (!ret || p->torque_Nm.value > ret->torque_Nm.value))
 			ret = p;
 	}
 	return ret;

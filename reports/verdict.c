@@ -17,7 +17,7 @@ struct judge {
 
 static bool usable(const struct curve_point *p)
 {
-	return p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier &&
+	return p->settled && p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier &&
 	       isfinite(p->torque_Nm.value) && isfinite(p->speed_rpm.value);
 }
 

@@ -3,7 +3,7 @@
  * at a stated confidence by JCGM 106:2012 (calib/conformity.h). Every claim is read
  * as "at least". A claim can be refuted only where the actuator itself was the
  * limit; where supply, drive, brake, cell, heat or the plan came first, what was
- * not reached stays undecided. */
+ * not reached stays undecided. Points that did not settle, outliers and the impossible do not count. */
 #ifndef BRIDLE_REPORTS_VERDICT_H
 #define BRIDLE_REPORTS_VERDICT_H
 
