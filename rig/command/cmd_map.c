@@ -148,6 +148,17 @@ static void on_event(void *ctx, const struct seq_event *event)
 		      r->settled ? "" : "  not settled");
 }
 
+/* By hand: the person follows the speed that the sequence is at. */
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct mapping *m = ctx;
+
+	(void)snap;
+	(void)out;
+	if (m->config.by_hand)
+		live_turn(&m->live, m->map.phase >= MAP_COAST ? 0 : m->config.speed_rpm[m->map.speed]);
+}
+
 static enum rc check_start(const struct session *s, const struct options *o, const char **cause, struct err *err)
 {
 	if (s->calibration_id == 0) {
@@ -165,18 +176,21 @@ static enum rc run_map(struct mapping *m, struct err *err)
 {
 	const struct sequence sequence = { seq_map_step, &m->map };
 
-	double zero_rpm = m->config.by_hand ? 0 : m->config.speed_rpm[0];
+	double zero_rpm = m->config.speed_rpm[0];
 
+	m->live.by_hand = m->config.by_hand;
 	m->live.frac_to = 0.08;
 	enum rc rc = live_zero(&m->live, zero_rpm, true, &m->before, err);
 
 	m->live.event = on_event;
+	m->live.tick = on_tick;
 	m->live.ctx = m;
 	m->live.frac_from = 0.08;
 	m->live.frac_to = 0.94;
 	if (rc == RC_OK)
 		rc = live_run(&m->live, &sequence, err);
 	m->live.event = NULL;
+	m->live.tick = NULL;
 	m->live.frac_from = 0.94;
 	m->live.frac_to = 1;
 	return rc == RC_OK ? live_zero(&m->live, zero_rpm, false, &m->after, err) : rc;
@@ -256,6 +270,7 @@ int cmd_map(int argc, char **argv)
 		{ "currents", "N", "currents up to the coil's largest (default 9); those that would be too much are left out", &o.currents, NULL },
 		{ "cycles", "N", "run-in cycles of a powder brake (default 3)", &o.cycles, NULL },
 		{ "dry-run", NULL, "show the result, keep no map", NULL, &o.dry_run },
+		LIVE_OPTION_HANDS(o.live),
 		LIVE_OPTION_CLEAR(o.live),
 	};
 	const struct cli_spec spec = {

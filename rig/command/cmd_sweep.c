@@ -50,6 +50,17 @@ static void on_event(void *ctx, const struct seq_event *event)
 	w->points++;
 }
 
+/* By hand: a person turns until the sequence lets the shaft rest. */
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct sweeping *w = ctx;
+
+	(void)snap;
+	(void)out;
+	if (w->live.by_hand)
+		live_turn(&w->live, w->sweep.phase >= SWEEP_COAST ? 0 : w->config.speed_rpm);
+}
+
 static enum rc refuse(struct sweeping *w, const char *cause, enum rc rc)
 {
 	w->cause = cause;
@@ -98,17 +109,20 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 {
 	const struct sequence sequence = { seq_sweep_step, &w->sweep };
 
-	double zero_rpm = w->config.drive == PLAN_HAND ? 0 : ZERO_SPEED_FRAC * w->config.speed_rpm;
+	double zero_rpm = w->config.drive == PLAN_HAND ? w->config.speed_rpm : ZERO_SPEED_FRAC * w->config.speed_rpm;
 
+	w->live.by_hand = w->config.drive == PLAN_HAND;
 	w->live.frac_to = 0.08;
 	enum rc rc = live_zero(&w->live, zero_rpm, true, &w->before, err);
 	w->live.event = on_event;
+	w->live.tick = on_tick;
 	w->live.ctx = w;
 	w->live.frac_from = 0.08;
 	w->live.frac_to = 0.93;
 	if (rc == RC_OK)
 		rc = live_run(&w->live, &sequence, err);
 	w->live.event = NULL;
+	w->live.tick = NULL;
 	w->live.frac_from = 0.93;
 	w->live.frac_to = 1;
 	return rc == RC_OK ? live_zero(&w->live, zero_rpm, false, &w->after, err) : rc;
@@ -257,6 +271,7 @@ int cmd_sweep(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
 		{ "forced", "REASON", "run past a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
+		LIVE_OPTION_HANDS(o.live),
 		LIVE_OPTION_CLEAR(o.live),
 	};
 	const struct cli_spec spec = {

@@ -152,19 +152,55 @@ static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct liv
 	return rc;
 }
 
+void live_turn(struct live *live, double speed_rpm)
+{
+	struct err ignored = { 0 };
+
+	if (!(fabs(speed_rpm - live->turned_rpm) > 0))
+		return;
+	live->turned_rpm = speed_rpm;
+	if (fabs(speed_rpm) > 0)
+		live_note(live, ">> turn the shaft at about %.3g rpm", speed_rpm);
+	else
+		live_note(live, ">> let the shaft come to rest");
+	/* hands that fail are seen as a shaft that does not turn */
+	if (live_hand(live, &ignored, "turn %ld", lround(speed_rpm)) != RC_OK)
+		live_note(live, "the hands could not do it: %s", ignored.what);
+}
+
+/* By hand the zero tells the way by notes; here they become what the hands do. */
+static void turn_for_zero(void *ctx, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct live *live = ctx;
+	double speed_rpm = live->zero->config.speed_rpm;
+
+	(void)snap;
+	if (out->event.kind != SEQ_EVENT_NOTE)
+		return;
+	live_turn(live, live->zero->phase == ZERO_COAST ? 0 : live->zero->back ? -speed_rpm : speed_rpm);
+}
+
 static enum rc zero_both_ways(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
 {
 	const struct zero_config config = { .speed_rpm = speed_rpm, .slew_rpm_per_s = speed_rpm, .settle_turns = 1,
 		.drag_ratio = live->s->rig.drag_ratio.value, .u_drag_ratio = live->s->rig.drag_ratio.u,
-		.average_turns = 2, .least_s = 2, .sign = live->s->rig.cell_sign, .set_tare = set };
+		.average_turns = 2, .least_s = 2, .sign = live->s->rig.cell_sign, .set_tare = set,
+		.by_hand = live->by_hand };
 	struct seq_zero zero;
 	const struct sequence sequence = { seq_zero_step, &zero };
 	int direction = live->limits.expect_direction;
 
 	seq_zero_begin(&zero, &config);
 	live->limits.expect_direction = 0;
+	if (live->by_hand) {
+		live->zero = &zero;
+		live->tick = turn_for_zero;
+		live->ctx = live;
+	}
 	enum rc rc = live_run(live, &sequence, err);
 	live->limits.expect_direction = direction;
+	live->zero = NULL;
+	live->tick = NULL;
 	*ret = (struct live_zero){ .both_ways = true, .count = zero.zero_count, .u_count = zero.u_zero_count,
 		.drag_count = zero.drag_count, .ambient_degC = zero.ambient_degC };
 	return rc;
@@ -173,7 +209,8 @@ static enum rc zero_both_ways(struct live *live, double speed_rpm, bool set, str
 enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
 {
 	const struct node_caps *caps = node_caps(live->s->node);
-	bool both = speed_rpm > 0 && live->s->has_actuator && caps->drive_speed && caps->pick && caps->pick_quad;
+	bool turns = live->by_hand || (live->s->has_actuator && caps->drive_speed);
+	bool both = speed_rpm > 0 && turns && caps->pick && caps->pick_quad;
 	bool tared = isfinite(live->s->tare_count);
 	double from = live->frac_from, to = live->frac_to;
 	enum rc rc = RC_OK;

@@ -19,6 +19,9 @@ struct live {
 	double remaining_after_s;   /* of what follows it; NaN unknown */
 	bool hands;                 /* the virtual bench's hands do what a person would */
 	bool run_open;
+	bool by_hand;               /* a person turns the shaft: no drive, no contactor */
+	struct seq_zero *zero;      /* the one that is running by hand */
+	double turned_rpm;          /* what the person was last asked for */
 	bool weights;               /* nothing turns and nothing is driven: the live line shows the indication alone */
 	struct loop_result result;  /* of the last loop_run */
 	/* Called for each event and tick of the loop; may be NULL. */
@@ -57,10 +60,13 @@ struct live_zero {
 	double drag_count;         /* NaN at rest */
 	double ambient_degC;
 };
-/* Zero with the brake off; it becomes the tare when set. With an actuator that knows the speed mode and a pick-up that
+/* Zero with the brake off; it becomes the tare when set. With a person, or an actuator that knows the speed mode, and a pick-up that
  * tells the direction the shaft is turned both ways at about speed_rpm; else, or with speed_rpm 0, it is read at rest, where friction may have
  * locked torque into a coupled shaft. */
 enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err) MUST_CHECK;
+
+/* A person is to turn the shaft at this speed (0: let it rest): told when it changes; the hands do it. Callable in a tick. */
+void live_turn(struct live *live, double speed_rpm);
 
 /* Limits while weights hang: nothing is energised, the shaft stands, and a stop that is kept pulled is a good habit. */
 void live_limits_for_weights(struct live *live);

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/sweep_setup.h"
 
+#include "run/forecast.h"
+
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -18,6 +20,9 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 	const struct plan_profile *p = &s->plan;
 	const struct rig_profile *rig = &s->rig;
 	double speed = p->speed_rpm > 0 ? p->speed_rpm : s->actuator.speed_mode_rpm;
+
+	if (p->drive == PLAN_HAND)
+		speed = forecast_hand_rpm(rig);
 
 	return (struct sweep_config){
 		.load = p->load, .drive = p->drive, .speed_rpm = speed, .drive_A = p->drive_A,

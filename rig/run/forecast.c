@@ -92,8 +92,15 @@ static void torque_and_current(const struct forecast_input *in, double set, stru
 	}
 }
 
+double forecast_hand_rpm(const struct rig_profile *rig)
+{
+	return fmax(4 * rig->min_slip_rpm, 15);
+}
+
 static double plan_speed(const struct forecast_input *in)
 {
+	if (in->plan->drive == PLAN_HAND)
+		return forecast_hand_rpm(in->rig);
 	double speed = fabs(in->plan->speed_rpm);
 
 	if (!(speed > 0))
@@ -114,7 +121,8 @@ static void electrical(const struct forecast_input *in, struct forecast_step *re
 	ret->check[FORECAST_SUPPLY_CURRENT] = (struct forecast_value){
 		isnan(ret->supply_A) ? INFINITY : ret->supply_A, known(in->rig->supply_limit_A) };
 	ret->check[FORECAST_SUPPLY_VOLTAGE] = (struct forecast_value){
-		isnan(ret->actuator_V) ? INFINITY : a->voltage_min_V / ret->actuator_V, a->voltage_min_V > 0 ? 1 : NAN };
+		isnan(ret->actuator_V) ? INFINITY : a->voltage_min_V / ret->actuator_V,
+		a->voltage_min_V > 0 && in->plan->drive != PLAN_HAND ? 1 : NAN };
 	double drive_A = in->plan->drive == PLAN_DRIVE_CURRENT ? fabs(in->plan->drive_A) :
 		a->k_t_Nm_per_A > 0 && in->plan->drive == PLAN_SPEED ? ret->torque_Nm / a->k_t_Nm_per_A : NAN;
 	ret->check[FORECAST_DRIVE_CURRENT] = (struct forecast_value){ drive_A,

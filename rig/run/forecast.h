@@ -74,7 +74,10 @@ struct forecast {
 /* ret may be large: let it be static or allocated by the caller. */
 void forecast_plan(const struct forecast_input *in, struct forecast *ret);
 
-/* Slip power that a torque at a speed turns into heat, and the currents and voltages behind an input power. */
+/* The speed a person is asked to turn the shaft at: well above the brake's least slip, and no strain. */
+double forecast_hand_rpm(const struct rig_profile *rig);
+
+/* The current that the supply gives for an input power at the actuator. */
 double forecast_supply_A(double input_W, double supply_V, double cable_ohm); /* NaN: cannot be carried */
 
 /* "step 9 (40 N.m): supply current 14.2 A, limit 8 A: ..." Also says when all is fine. */

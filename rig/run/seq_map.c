@@ -12,6 +12,8 @@
 #define RUN_IN_S 2.0           /* half a cycle of the run-in */
 #define LAG_HOLD_S 2.5         /* settling before a lag step */
 #define COLLAPSE_FRAC 0.5      /* below this share of the wanted speed the actuator has lost it */
+#define HAND_COLLAPSE_FRAC 0.25 /* a hand is slower to be sure of: and for this long */
+#define HAND_COLLAPSE_S 1.0
 #define STANDSTILL_RPM 1.0
 #define RAMP_TURNS 2.0         /* current goes down over at least this many turns */
 #define FORESIGHT_MARGIN 0.96
@@ -210,7 +212,9 @@ static bool taken(struct seq_map *m, const struct snapshot *snap, struct seq_out
 
 static bool collapsed(const struct seq_map *m, const struct snapshot *snap)
 {
-	return !m->config.by_hand && !(snap->speed_rpm > COLLAPSE_FRAC * wanted_rpm(m));
+	if (m->config.by_hand)
+		return m->slow_s > HAND_COLLAPSE_S;
+	return !(snap->speed_rpm > COLLAPSE_FRAC * wanted_rpm(m));
 }
 
 static void step_start(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
@@ -349,7 +353,7 @@ static void after_reading(struct seq_map *m, const struct snapshot *snap)
 static void back_off(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
 	m->n_left_out += 2 * (m->config.n_currents - m->current) - 1;
-	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: the actuator does not hold the speed",
+	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: the speed is not held",
 		 wanted_rpm(m), set_current(m));
 	m->top = m->current;
 	m->falling = true;
@@ -462,6 +466,7 @@ void seq_map_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 	double dt_s = mono_diff_s(snap->now, m->last_now);
 	m->last_now = snap->now;
 	watch_heat(m, snap, dt_s);
+	m->slow_s = snap->speed_rpm > HAND_COLLAPSE_FRAC * wanted_rpm(m) ? 0 : m->slow_s + dt_s;
 	switch (m->phase) {
 	case MAP_START: step_start(m, snap, ret); break;
 	case MAP_SPIN: step_spin(m, snap, ret, drag_is_done(m) ? MAP_TAKE : MAP_DRAG); break;

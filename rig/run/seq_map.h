@@ -71,6 +71,7 @@ struct seq_map {
 	int cycle;
 	bool cycle_up;
 	size_t lag_step;
+	double slow_s;              /* for how long the shaft has been far too slow */
 	double energy_J;
 	double last_torque_Nm, last_A; /* latest finished rising mean, for the foresight */
 	struct steady steady;

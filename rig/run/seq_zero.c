@@ -7,6 +7,8 @@
 #define CONTACTOR_S 2.0
 #define STANDSTILL_RPM 1.0
 #define COAST_S 20.0
+#define HAND_WAIT_S 120.0
+#define HAND_FRAC 0.6 /* how near to the wanted speed a hand must be */
 #define SLOW_S 30.0 /* longer than planned by this much: the shaft does not turn as told */
 
 void seq_zero_begin(struct seq_zero *z, const struct zero_config *config)
@@ -46,7 +48,7 @@ static bool too_slow(const struct seq_zero *z, const struct snapshot *snap, doub
 	double planned_s = fmax(z->config.least_s, turns * 60 / z->config.speed_rpm) +
 			   2 * z->config.speed_rpm / z->config.slew_rpm_per_s;
 
-	return mono_diff_s(snap->now, z->phase_at) > planned_s + SLOW_S;
+	return mono_diff_s(snap->now, z->phase_at) > planned_s + (z->config.by_hand ? HAND_WAIT_S : SLOW_S);
 }
 
 static void finish_way(struct seq_zero *z, const struct snapshot *snap, struct seq_out *ret)
@@ -77,21 +79,42 @@ static void conclude(struct seq_zero *z, const struct snapshot *snap, struct seq
 
 static void step_start(struct seq_zero *z, const struct snapshot *snap, struct seq_out *ret)
 {
-	if (snap->contactor_closed)
+	if (z->config.by_hand || snap->contactor_closed)
 		enter(z, ZERO_SETTLE, snap);
 	else if (mono_diff_s(snap->now, z->phase_at) > CONTACTOR_S)
 		give_up(ret, "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
 }
 
+static bool is_there(const struct seq_zero *z, const struct snapshot *snap)
+{
+	double wanted = z->back ? -z->config.speed_rpm : z->config.speed_rpm, off = fabs(snap->speed_rpm - wanted);
+
+	if (z->config.by_hand)
+		return off <= HAND_FRAC * z->config.speed_rpm;
+	return fabs(z->speed_set_rpm - wanted) < 1e-9 && off <= 0.1 * z->config.speed_rpm;
+}
+
+static void tell(struct seq_zero *z, struct seq_out *ret)
+{
+	if (!z->config.by_hand || z->told || ret->event.kind != SEQ_EVENT_NONE)
+		return;
+	z->told = true;
+	ret->event.kind = SEQ_EVENT_NOTE;
+	snprintf(ret->event.text, sizeof ret->event.text, "turn the shaft %s at about %.3g rpm, for the zero",
+		 z->back ? "back" : "forward", z->config.speed_rpm);
+}
+
 static void step_settle(struct seq_zero *z, const struct snapshot *snap, struct seq_out *ret)
 {
-	double wanted = z->back ? -z->config.speed_rpm : z->config.speed_rpm;
-	bool there = fabs(z->speed_set_rpm - wanted) < 1e-9 && fabs(snap->speed_rpm - wanted) <= 0.1 * z->config.speed_rpm;
+	bool there = is_there(z, snap);
 
+	tell(z, ret);
 	if (too_slow(z, snap, z->config.settle_turns)) {
 		give_up(ret, "the shaft does not turn slowly both ways for the zero: look at drive, supply and pick-up");
 		return;
 	}
+	if (!there && z->config.by_hand)
+		z->phase_angle_rev = snap->angle_rev; /* whole turns at the speed asked for, not on the way to it */
 	if (!there || !turned(z, snap, z->config.settle_turns))
 		return;
 	z->settle_s = mono_diff_s(snap->now, z->phase_at);
@@ -112,9 +135,11 @@ static void step_average(struct seq_zero *z, const struct snapshot *snap, struct
 	finish_way(z, snap, ret);
 	if (z->back) {
 		conclude(z, snap, ret);
+		z->told = false;
 		enter(z, ZERO_COAST, snap);
 	} else {
 		z->back = true;
+		z->told = false;
 		enter(z, ZERO_SETTLE, snap);
 	}
 }
@@ -126,8 +151,13 @@ static void step_coast(struct seq_zero *z, const struct snapshot *snap, struct s
 		give_up(ret, "the torque reads the wrong way round: check [cell] sign and [pickup] sign in rig.ini");
 	else if (!(fabs(snap->speed_rpm) > STANDSTILL_RPM))
 		enter(z, ZERO_END, snap);
-	else if (mono_diff_s(snap->now, z->phase_at) > COAST_S)
-		give_up(ret, "the shaft does not come to rest with the drive off");
+	else if (mono_diff_s(snap->now, z->phase_at) > (z->config.by_hand ? HAND_WAIT_S : COAST_S))
+		give_up(ret, "the shaft does not come to rest");
+	if (z->config.by_hand && !z->told && ret->event.kind == SEQ_EVENT_NONE && !ret->stop) {
+		z->told = true;
+		ret->event.kind = SEQ_EVENT_NOTE;
+		snprintf(ret->event.text, sizeof ret->event.text, "let the shaft come to rest");
+	}
 }
 
 static double progress(const struct seq_zero *z)
@@ -142,6 +172,8 @@ static void set_wish(struct seq_zero *z, double dt_s, struct seq_out *ret)
 	bool turn = z->phase == ZERO_SETTLE || z->phase == ZERO_AVERAGE;
 	double wanted = z->back ? -z->config.speed_rpm : z->config.speed_rpm;
 
+	if (z->config.by_hand)
+		return;
 	ret->wish.power = z->phase != ZERO_END;
 	if (!turn)
 		return;

@@ -5,7 +5,7 @@
  * reading is a mean over whole turns, so that what is uneven in a turn falls out.
  *
  * Two points flagged POINT_TARE come out, direction +1 and -1; together they are one zero. The motion is the drive's in speed
- * mode; the guard must be told to expect either direction.
+ * mode, or a person's; the guard must be told to expect either direction.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_ZERO_H
@@ -20,6 +20,7 @@ struct zero_config {
 	double sign;                      /* of the cell */
 	double drag_ratio, u_drag_ratio;  /* drag turned backwards over drag turned forwards */
 	bool set_tare;
+	bool by_hand;                     /* a person turns the shaft, told by notes; nothing is energised */
 };
 
 enum zero_phase { ZERO_START, ZERO_SETTLE, ZERO_AVERAGE, ZERO_COAST, ZERO_END };
@@ -28,6 +29,7 @@ struct seq_zero {
 	struct zero_config config;
 	enum zero_phase phase;
 	bool started, back;      /* back: turning the negative way */
+	bool told;               /* by hand: the person was asked for this way */
 	struct mono phase_at, last_now;
 	double phase_angle_rev, speed_set_rpm, settle_s;
 	uint32_t last_conversion;

@@ -135,6 +135,27 @@ def a_torque_limit_stops_with_its_points_kept():
         assert rows(bench, "SELECT count(*) FROM event WHERE kind = 'stop'")[0][0] >= 1
 
 
+def a_crank_will_do():
+    """No drive at all: a person turns the shaft for the zero, the map and the sweep; the contactor stays open."""
+    with harness.Bench(4) as bench:
+        (bench.folder / "plans" / "crank.ini").write_text(PLAN.replace("drive = speed\nspeed = 60 rpm\n", "drive = hand\n")
+                                                          .replace("0, 8, 16, 24", "2, 6, 10")
+                                                          .replace("timeout = 15 s", "timeout = 15 s\nspeed_slope = 2 rpm/s"))
+        bench.must("hang", "--hands", "--series", "1")
+        made = bench.must("map", "--by-hand", "--hands", "--speeds", "15, 30")
+        assert {point["branch"] for point in made["points"]} == {"rising", "falling"}
+        assert all(point["slip_rpm"] > 5 for point in made["points"]), made["points"]
+        # arms hold 25 N.m on this bench: the map ends below and says so
+        assert made["left_out"] and made["max_Nm"] < 26, (made["left_out"], made["max_Nm"])
+        bench.must("ready", "crank", "--hands", "--answers", "yes")
+        first, = rows(bench, "SELECT max(id) FROM run")[0]
+        points = bench.must("sweep", "crank", "--hands")["points"]
+        assert [point["step"] for point in points] == [0, 1, 2, 1, 0, 0]
+        assert all(abs(point["torque_Nm"] - [2, 6, 10][point["step"]]) < 0.1 for point in points), points
+        seen, closed = rows(bench, f"SELECT count(*), sum((lines & 4) <> 0) FROM samples WHERE run_id > {first}")[0]
+        assert seen > 1000 and closed == 0, f"{closed} of {seen} samples of a sweep by hand saw the contactor closed"
+
+
 def bad_input_moves_nothing():
     with harness.Bench(4) as bench:
         for args in (("hang", "--series", "0"), ("hang", "--steps", "99"), ("hang", "--model", "spline"), ("hang", "--from", "no.csv"),
@@ -150,4 +171,4 @@ def bad_input_moves_nothing():
 
 harness.main(nothing_runs_out_of_order, ready_is_for_one_plan_as_it_stands, answers_come_from_a_person_on_a_real_rig,
              a_plan_too_heavy_is_refused_or_shortened, ctrl_c_is_a_controlled_stop_and_the_rest_can_be_taken_up,
-             a_torque_limit_stops_with_its_points_kept, bad_input_moves_nothing)
+             a_torque_limit_stops_with_its_points_kept, a_crank_will_do, bad_input_moves_nothing)

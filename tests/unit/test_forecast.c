@@ -219,8 +219,12 @@ static void a_shaft_turned_by_hand_asks_nothing_of_the_supply(void **state)
 	(void)state;
 	plan.drive = PLAN_HAND;
 	rig.supply_limit_A = 0.1;
+	rig.min_slip_rpm = 5;
+	actuator.voltage_min_V = 100;
 	forecast_plan(&in, &f);
 	assert_true(f.ok);
+	/* four times the least slip: 20 rpm, 2.0944 rad/s; 40 N·m make 83.776 W */
+	near(f.step[4].slip_power_W, 80 * 3.14159265358979323846 / 3);
 }
 
 int main(void)

@@ -105,6 +105,41 @@ static void leaves_the_tare_alone_when_told(void **state)
 	assert_true(fabs(rig.tare_count - 4000) < 1e-9);
 }
 
+/* By hand: asked forward, then back; nothing is energised. */
+static void a_hand_turns_both_ways(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(16);
+	struct zero_config config = usual;
+	struct seq_zero z;
+	struct seq_out out = { 0 };
+	const struct wish off = { 0 };
+	double hand_rpm = 0;
+	int notes = 0;
+
+	(void)state;
+	config.by_hand = true;
+	seq_zero_begin(&z, &config);
+	tiny_look(&rig, &off);
+	for (int i = 0; i < 30000 && !out.done && !out.stop; i++) {
+		out = (struct seq_out){ 0 };
+		seq_zero_step(&z, &rig.snap, &out);
+		assert_false(out.wish.power);
+		assert_int_equal(out.wish.mode, DRIVE_OFF);
+		if (out.event.kind == SEQ_EVENT_NOTE) {
+			notes++;
+			hand_rpm = strstr(out.event.text, "forward") ? 25 : strstr(out.event.text, "back") ? -35 : 0;
+		}
+		rig.speed_rpm += (hand_rpm - rig.speed_rpm) * 0.02;
+		rig.angle_rev += rig.speed_rpm / 60 * TINY_TICK_S;
+		rig.brake_Nm = rig.drag_Nm;
+		rig.ticks++;
+		tiny_look(&rig, &out.wish);
+	}
+	assert_true(out.done);
+	assert_int_equal(notes, 3);
+	assert_true(fabs(z.zero_count - 5000) < 3);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -113,6 +148,7 @@ int main(void)
 		cmocka_unit_test(a_contactor_that_stays_open_ends_it),
 		cmocka_unit_test(a_shaft_that_does_not_turn_ends_it),
 		cmocka_unit_test(leaves_the_tare_alone_when_told),
+		cmocka_unit_test(a_hand_turns_both_ways),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
