@@ -226,7 +226,8 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 
 /* --- check mass --- */
 
-static enum rc check_load(struct checking *c, struct cellcal_load *ret, double *ret_u_Nm, char *pieces, size_t size, struct err *err)
+static enum rc check_load(struct checking *c, struct cellcal_load *ret, double *ret_u_Nm, char *pieces, size_t size,
+			  struct err *err)
 {
 	struct weights_profile some = { .hanger = -1 };
 	const struct weights_profile *all = &c->s.weights;

@@ -145,8 +145,10 @@ static enum rc work(struct sweeping *w, struct err *err)
 		rc = run_sweep(w, err);
 	/* what was left out belongs to the curve as much as what was measured */
 	struct err note_err;
-	if (w->sweep.why_left_out[0] && note(w, "left_out", w->sweep.why_left_out, rc == RC_OK ? err : &note_err) != RC_OK && rc == RC_OK)
-		rc = RC_DB;
+	enum rc note_rc = RC_OK;
+	if (w->sweep.why_left_out[0])
+		note_rc = note(w, "left_out", w->sweep.why_left_out, rc == RC_OK ? err : &note_err);
+	rc = rc ? rc : note_rc;
 	return rc;
 }
 
@@ -186,7 +188,8 @@ static void print_curve(const struct curve *curve)
 		live_say("%s", curve->end_note);
 }
 
-static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err, const char *plan)
+static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,
+			  const char *plan)
 {
 	if (curve)
 		print_curve(curve);
@@ -202,7 +205,8 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 	       w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");
 }
 
-static int print_document(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err, const char *cause)
+static int print_document(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,
+			  const char *cause)
 {
 	json_t *doc = curve ? curve_to_json(curve) : json_pack("{s:[]}", "points");
 

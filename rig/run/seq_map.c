@@ -161,7 +161,8 @@ static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out
 	*r = (struct map_reading){
 		.branch = m->falling ? BRAKEMAP_FALLING : BRAKEMAP_RISING,
 		.speed = m->speed, .current = m->current,
-		.current_A = stats_run_result(&m->amps).mean, .torque_Nm = stats_run_result(&m->torque).mean, .slip_rpm = stats_run_result(&m->speed_mean).mean,
+		.current_A = stats_run_result(&m->amps).mean, .torque_Nm = stats_run_result(&m->torque).mean,
+		.slip_rpm = stats_run_result(&m->speed_mean).mean,
 		.set_A = set_current(m), .u_torque_Nm = stats_run_result(&m->torque).u_mean, .sd_torque_Nm = stats_run_result(&m->torque).sd,
 		.brake_degC = snap->temp_degC[TEMP_BRAKE], .ambient_degC = snap->temp_degC[TEMP_AMBIENT],
 		.case_degC = snap->temp_degC[TEMP_CASE], .settled = m->settled, .begin = m->dwell_at, .end = snap->now,

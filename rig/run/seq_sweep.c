@@ -242,6 +242,25 @@ static bool load_arrived(const struct seq_sweep *s)
 	return torque_control_arrived(&s->control);
 }
 
+/* The time-out has come: say what still moved, so that a person knows which limit or window to change. */
+static void give_up_settling(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	static const char *const what[3] = { "torque", "speed", "temperature" }, *const unit[3] = { "N\u00b7m/s", "rpm/s", "K/s" };
+	int worst = steady_worst(&s->steady);
+
+	begin_dwell(s, snap, false);
+	ret->event.kind = SEQ_EVENT_NOTE;
+	if (worst < 0) {
+		snprintf(ret->event.text, sizeof ret->event.text, "step %d: not at its set-point when the time was over",
+			 s->item[s->at].step + 1);
+		return;
+	}
+	struct steady_slope k = steady_slope(&s->steady, (size_t)worst);
+	double limit = s->steady.limit[worst].slope_per_s;
+	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.2g \u00b1 %.1g %s, limit %.2g%s",
+		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit, k.u_per_s > limit / 2 ? ": a longer window would tell" : "");
+}
+
 static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
 	double in_step_s = mono_diff_s(snap->now, s->step_at);
@@ -255,7 +274,7 @@ static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct s
 		steady_clear(&s->steady);
 		s->phase_at = snap->now;
 		if (!(in_step_s < s->config.timeout_s))
-			begin_dwell(s, snap, false);
+			give_up_settling(s, snap, ret);
 		return;
 	}
 	if (s->approach != SIZE_MAX) {
@@ -272,7 +291,7 @@ static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct s
 	if (steady_is(&s->steady) && (s->reached || (all_given && s->control.saturated_s > s->config.window_s)))
 		begin_dwell(s, snap, true);
 	else if (!(in_step_s < s->config.timeout_s))
-		begin_dwell(s, snap, false);
+		give_up_settling(s, snap, ret);
 }
 
 static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)

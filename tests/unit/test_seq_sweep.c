@@ -50,8 +50,8 @@ static struct sweep_config usual(const struct plan_profile *p)
 
 struct seen {
 	struct seq_point point[40];
-	double set_rpm[40], at_Nm[40];
 	size_t n, steps, notes;
+	char note[120];
 	double most_A, least_rpm_under_load, before_A, eased_to; /* eased_to: share of the current left at once at a note */
 	bool drive_without_brake, brake_gone_while_turning;
 	char order[400];
@@ -65,8 +65,10 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 	s->most_A = fmax(s->most_A, out->wish.brake_A);
 	s->steps += out->event.kind == SEQ_EVENT_STEP;
 	s->notes += out->event.kind == SEQ_EVENT_NOTE;
-	if (out->event.kind == SEQ_EVENT_NOTE)
+	if (out->event.kind == SEQ_EVENT_NOTE) {
 		s->eased_to = out->wish.brake_A / s->before_A;
+		snprintf(s->note, sizeof s->note, "%s", out->event.text);
+	}
 	s->before_A = out->wish.brake_A;
 	if (rig->coil_A > 0.02)
 		s->least_rpm_under_load = fmin(s->least_rpm_under_load, rig->speed_rpm);
@@ -241,6 +243,7 @@ static void what_never_settles_is_marked(void **state)
 	assert_string_equal(seen.order, "0u 1u 0d 0r");
 	assert_int_equal(seen.point[1].flags, POINT_NOT_SETTLED);
 	assert_true(seen.point[1].settle_s >= 12);
+	assert_non_null(strstr(seen.note, "step 2: torque moves by")); /* and what held it back is told */
 	assert_int_equal(seen.point[0].flags, 0);
 }
 
