@@ -123,7 +123,7 @@ void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct
 /* Torque with its parts by source: the common ones, the fit's covariance and, where it is not among the sources, the
  * reversibility (a rectangular half-width of half the loop, tapering to nothing at zero torque). The caller adds the
  * parts of the reading itself: noise, zero, drift, temperature, creep. For an interval that covers what it says take
- * unc_expand_factor (calib/expand.h): the arm alone, a rectangle, often carries most of it. */
+ * unc_expanded (calib/coverage.h): the arm alone, a rectangle, often carries most of it. */
 enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
 			   double indication, struct unc *ret, struct err *err) MUST_CHECK;
 

@@ -8,6 +8,7 @@
 #define BRIDLE_REPORTS_CURVE_H
 
 #include "calib/err.h"
+#include "calib/coverage.h"
 #include "calib/uncertain.h"
 #include "logbook/logbook.h"
 #include "profile/profile.h"
@@ -82,9 +83,5 @@ enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, s
 json_t *curve_to_json(const struct curve *curve);
 /* The points alone, for a command with a document of its own. */
 json_t *curve_points_json(const struct curve *curve);
-
-/* Expanded uncertainty of a number at a coverage probability: Student's t of its effective degrees of freedom, made
- * narrower where rectangular or triangular sources rule. *ret_k may be NULL. */
-double curve_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k);
 
 #endif

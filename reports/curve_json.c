@@ -13,7 +13,7 @@ static json_t *real(double value)
 static void set_unc(json_t *o, const char *key, struct unc x, const struct curve *curve)
 {
 	char name[64];
-	double k = NAN, expanded = isfinite(x.value) ? curve_expanded(curve->ctx, x, curve->coverage, &k) : NAN;
+	double k = NAN, expanded = isfinite(x.value) ? unc_expanded(curve->ctx, x, curve->coverage, &k) : NAN;
 
 	json_object_set_new(o, key, real(x.value));
 	snprintf(name, sizeof name, "u_%s", key);

@@ -70,7 +70,7 @@ static void unc_columns(FILE *f, const struct curve *c, struct unc x)
 
 	number(f, x.value);
 	number(f, known ? unc_u(x) : NAN);
-	number(f, known ? curve_expanded(c->ctx, x, c->coverage, NULL) : NAN);
+	number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
 }
 
 static void quoted(FILE *f, const char *text)

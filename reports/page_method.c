@@ -180,7 +180,7 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 {
 	struct budget_row row[12];
 	size_t n = budget_of(c->ctx, x, row, sizeof row / sizeof row[0]);
-	double k = NAN, U = curve_expanded(c->ctx, x, c->coverage, &k), dof = unc_dof(c->ctx, x);
+	double k = NAN, U = unc_expanded(c->ctx, x, c->coverage, &k), dof = unc_dof(c->ctx, x);
 	char text[120], freedom[40];
 
 	if (n == 0 || !isfinite(x.value))

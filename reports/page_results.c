@@ -65,7 +65,7 @@ void page_first_screen(FILE *f, const struct report *r)
 static void cell(FILE *f, const struct curve *c, const char *label, struct unc x, double scale)
 {
 	char value[64], U[64];
-	double expanded = isfinite(x.value) ? scale * curve_expanded(c->ctx, x, c->coverage, NULL) : NAN;
+	double expanded = isfinite(x.value) ? scale * unc_expanded(c->ctx, x, c->coverage, NULL) : NAN;
 
 	fprintf(f, "<td class=\"n\" data-label=\"%s\">", label);
 	if (isfinite(x.value)) {

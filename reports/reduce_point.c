@@ -265,7 +265,7 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	if (!isfinite(p->torque_Nm.value) || !isfinite(p->speed_rpm.value))
 		return;
 	p->shaft_power_W = unc_scale(ctx, unc_mul(ctx, p->torque_Nm, p->speed_rpm), rad_per_s_from_rpm(1));
-	double out = p->shaft_power_W.value, U_out = curve_expanded(ctx, p->shaft_power_W, coverage, NULL);
+	double out = p->shaft_power_W.value, U_out = unc_expanded(ctx, p->shaft_power_W, coverage, NULL);
 	if (out + U_out < 0) {
 		p->impossible = true;
 		point_note(p, "shaft power below zero although a brake only absorbs: check the signs of torque and speed");
@@ -279,7 +279,7 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 		return;
 	p->efficiency = unc_div(ctx, p->shaft_power_W, p->input_power_W);
 	double over = p->efficiency.value - 1;
-	if (over > curve_expanded(ctx, p->efficiency, coverage, NULL)) {
+	if (over > unc_expanded(ctx, p->efficiency, coverage, NULL)) {
 		p->impossible = true;
 		p->efficiency_valid = false;
 		point_note(p, "efficiency %.3g above 1 beyond its uncertainty is impossible: check the sign, the side (output or "

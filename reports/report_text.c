@@ -105,7 +105,7 @@ void report_certainty(const struct report *report, char *buf, size_t size)
 		snprintf(buf, size, "No uncertainty was stated: every figure is indicated only.");
 		return;
 	}
-	double U = curve_expanded(c->ctx, p->torque_Nm, c->coverage, &k);
+	double U = unc_expanded(c->ctx, p->torque_Nm, c->coverage, &k);
 	if (report->hand_unstated) {
 		snprintf(buf, size, "Indicated: not all uncertainties of the readings were stated, so the ± (%.2g %% of the torque at the strongest "
 			 "point) hold their rounding and what was stated, no instrument's own error.", 100 * U / fabs(p->torque_Nm.value));

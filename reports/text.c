@@ -74,12 +74,12 @@ void text_pm(char *buf, size_t size, double value, double U, const char *unit)
 
 void text_unc(char *buf, size_t size, const struct curve *curve, struct unc x, const char *unit)
 {
-	text_pm(buf, size, x.value, curve_expanded(curve->ctx, x, curve->coverage, NULL), unit);
+	text_pm(buf, size, x.value, unc_expanded(curve->ctx, x, curve->coverage, NULL), unit);
 }
 
 void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct unc x)
 {
-	text_pm(buf, size, 100 * x.value, 100 * curve_expanded(curve->ctx, x, curve->coverage, NULL), "%");
+	text_pm(buf, size, 100 * x.value, 100 * unc_expanded(curve->ctx, x, curve->coverage, NULL), "%");
 }
 
 /* Length of the UTF-8 sequence at s, 0 when it is none (overlong forms and surrogates count as none). */

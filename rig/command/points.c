@@ -28,7 +28,7 @@ static void put(const char *text, int width)
 static void put_unc(const struct curve *c, struct unc x, double scale, int width)
 {
 	char text[80];
-	double U = isfinite(x.value) ? scale * curve_expanded(c->ctx, x, c->coverage, NULL) : NAN;
+	double U = isfinite(x.value) ? scale * unc_expanded(c->ctx, x, c->coverage, NULL) : NAN;
 
 	text_pm(text, sizeof text, scale * x.value, U, NULL);
 	put(text, width);

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/cellcal.h"
-#include "calib/expand.h"
+#include "calib/coverage.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -110,9 +110,8 @@ static bool covers(const struct cellcal *cal, double indication, double truth_Nm
 	cellcal_unc_register(cal, ctx, &reg);
 	if (cellcal_torque_unc(cal, &reg, ctx, indication, &torque, &err))
 		fail_msg("%s", err.what);
-	double k = unc_expand_factor(ctx, torque, 0.95);
 	*ret_u = unc_u(torque);
-	bool inside = fabs(torque.value - truth_Nm) <= k * unc_u(torque);
+	bool inside = fabs(torque.value - truth_Nm) <= unc_expanded(ctx, torque, 0.95, NULL);
 	unc_ctx_free(ctx);
 	return inside;
 }

@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/budget.h"
-#include "reports/curve.h"
+#include "calib/coverage.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -10,7 +9,6 @@
 #include <cmocka.h>
 
 #include <math.h>
-#include <string.h>
 
 static double factor(enum dist dist, size_t n, const double *u, double dof)
 {
@@ -20,7 +18,7 @@ static double factor(enum dist dist, size_t n, const double *u, double dof)
 
 	for (size_t i = 0; i < n; i++)
 		x = unc_with(ctx, x, unc_source(ctx, "s", dist, dof), u[i]);
-	curve_expanded(ctx, x, 0.95, &k);
+	unc_expanded(ctx, x, 0.95, &k);
 	unc_ctx_free(ctx);
 	return k;
 }
@@ -40,31 +38,10 @@ static void factors_are_those_of_the_distributions(void **state)
 	assert_true(fabs(factor(DIST_NORMAL, 1, one, 5) - 2.57058) < 1e-4);
 }
 
-static void budget_is_sorted_whole_and_joins_the_small(void **state)
-{
-	struct unc_ctx *ctx = unc_ctx_new();
-	struct unc x = unc_exact(1);
-	struct budget_row row[3];
-	(void)state;
-
-	x = unc_with(ctx, x, unc_source(ctx, "small", DIST_NORMAL, INFINITY), 1);
-	x = unc_with(ctx, x, unc_source(ctx, "large", DIST_NORMAL, 7), -4);
-	x = unc_with(ctx, x, unc_source(ctx, "middle", DIST_NORMAL, INFINITY), 2);
-	x = unc_with(ctx, x, unc_source(ctx, "tiny", DIST_NORMAL, INFINITY), 2);
-	assert_int_equal(budget_of(ctx, x, row, 3), 3);
-	assert_string_equal(row[0].name, "large");
-	assert_true(fabs(row[0].share_frac - 16.0 / 25) < 1e-12 && fabs(row[0].u + 4) < 1e-12);
-	assert_int_equal(row[2].joined, 2); /* 1 and 2 together: sqrt 5 */
-	assert_true(fabs(row[2].u - sqrt(5)) < 1e-12);
-	assert_true(fabs(row[0].share_frac + row[1].share_frac + row[2].share_frac - 1) < 1e-12);
-	unc_ctx_free(ctx);
-}
-
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(factors_are_those_of_the_distributions),
-		cmocka_unit_test(budget_is_sorted_whole_and_joins_the_small),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

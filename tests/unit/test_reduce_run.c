@@ -244,7 +244,7 @@ static void intervals_cover_the_truth_as_often_as_they_say(void **state)
 		size_t at = seed % c->n;
 		for (size_t q = 0; q < 4; q++) {
 			struct unc x = *(const struct unc *)((const char *)&c->points[at] + quantities[q].offset);
-			double U = curve_expanded(c->ctx, x, 0.95, NULL);
+			double U = unc_expanded(c->ctx, x, 0.95, NULL);
 			inside[q] += fabs(x.value - truth_of(&m.truth[at], q)) <= U;
 		}
 		n++;

@@ -1,5 +1,4 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/expand.h"
 #include "calib/nlfit.h"
 #include "calib/regress.h"
 #include "calib/york.h"
@@ -411,26 +410,11 @@ static void nonlinear_fit_covers_and_complains(void **state)
 	gsl_rng_free(r);
 }
 
-static void coverage_factors_know_the_shape(void **state)
+static void coefficients_of_one_fit_share_their_degrees_of_freedom(void **state)
 {
-	/* One rectangle: 0.95 sqrt 3. Four rectangles alike: JCGM 101 9.2.3, exact 3.879407 for u = 2. Two alike are a
-	 * triangle, exact sqrt 6 (1 - sqrt 0.05). Normal 1.959964. */
 	struct unc_ctx *ctx = unc_ctx_new();
-	struct unc sum = unc_exact(0), one = unc_exact(0);
 
 	(void)state;
-	near(shape_factor(-1.2, 0.95), 0.95 * sqrt(3), 1e-12);
-	near(shape_factor(0, 0.95), 1.959963985, 1e-8);
-	near(shape_factor(-0.3, 0.95), 3.879407 / 2, 0.01);
-	near(shape_factor(-0.6, 0.95), sqrt(6) * (1 - sqrt(0.05)), 0.02);
-	assert_true(isnan(shape_factor(0, 1)));
-	for (int i = 0; i < 4; i++) {
-		one = unc_from(ctx, 0, unc_source(ctx, "rectangle", DIST_RECT, INFINITY), 1);
-		sum = unc_add(ctx, sum, one);
-	}
-	near(unc_kurtosis(ctx, sum), -0.3, 1e-12);
-	near(unc_expand_factor(ctx, one, 0.95), 0.95 * sqrt(3), 1e-9);
-	/* Two coefficients of one fit share their degrees of freedom. */
 	uint32_t a = unc_source(ctx, "fit 1", DIST_NORMAL, 8), b = unc_source_pooled(ctx, "fit 2", DIST_NORMAL, a);
 	struct unc both = unc_with(ctx, unc_from(ctx, 0, a, 3), b, 4);
 	near(unc_dof(ctx, both), 8, 1e-12);
@@ -452,7 +436,7 @@ int main(void)
 		cmocka_unit_test(york_without_errors_in_x_is_the_weighted_line),
 		cmocka_unit_test(york_is_symmetric),
 		cmocka_unit_test(nonlinear_fit_covers_and_complains),
-		cmocka_unit_test(coverage_factors_know_the_shape),
+		cmocka_unit_test(coefficients_of_one_fit_share_their_degrees_of_freedom),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

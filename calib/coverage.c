@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/curve.h"
+#include "calib/coverage.h"
 
 #include "calib/units.h"
 
@@ -85,7 +85,7 @@ static double factor_of_shapes(struct shape *shape, size_t n, double normal_vari
 	return 0.5 * (low + high);
 }
 
-double curve_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k)
+double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k)
 {
 	struct shape shape[SHAPES_MAX];
 	double normal, u = unc_u(x), dof = unc_dof(ctx, x), k = unc_coverage_factor(dof < 1 ? 1 : dof, coverage);

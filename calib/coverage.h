@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Expanded uncertainty that knows the shape of its sources: where a rectangular source carries most of the uncertainty,
+ * Student's t of the effective degrees of freedom covers 100 % instead of 95 %, and an interval that is too wide is as
+ * wrong as one that is too narrow (JCGM 101:2008, 9.2.3, shows it for four rectangular inputs). */
+#ifndef BRIDLE_CALIB_COVERAGE_H
+#define BRIDLE_CALIB_COVERAGE_H
+
+#include "calib/uncertain.h"
+
+/* U = k u of a number at a coverage probability: Student's t of its effective degrees of freedom, made
+ * narrower where rectangular or triangular sources rule. *ret_k may be NULL. */
+double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k);
+
+#endif
