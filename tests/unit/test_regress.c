@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/uncertain.h"
 #include "calib/nlfit.h"
 #include "calib/regress.h"
 #include "calib/york.h"
