@@ -122,7 +122,7 @@ static void caption(struct figure *figure, const char *format, ...)
 }
 
 /* A word at a place, kept inside the frame: left of it when it stands far right. What was seen stands above its
- * mark, what was claimed below, so that the two do not meet. */
+ * mark, what was claimed below (the speed without load apart), so that the two do not meet. */
 static void word_at(struct script *s, const char *word, double x, double y, double x_max, bool above, const char *colour)
 {
 	bool right = x > 0.6 * x_max;
@@ -197,10 +197,10 @@ static void series(struct script *s, const char *column, double scale, const cha
 	}
 }
 
-static void claim_point(struct script *s, double x, double y, double x_max, const char *word)
+static void claim_point(struct script *s, double x, double y, double x_max, bool above, const char *word)
 {
 	fprintf(s->f, "set label '' at %.8g,%.8g point ls 6\n", x, y);
-	word_at(s, word, x, y, x_max, false, "#9a4a12");
+	word_at(s, word, x, y, x_max, above, "#9a4a12");
 }
 
 static const struct claim_check *claim_of(const struct script *s, const char *key)
@@ -215,7 +215,7 @@ static void claim_line(struct script *s, bool upright, double at, double x_max, 
 {
 	if (upright) {
 		fprintf(s->f, "set arrow from %.8g,0 to %.8g,%.8g nohead ls 6\n", at, at, y_max);
-		fprintf(s->f, "set label \"%s\" at %.8g,%.8g rotate by 90 right offset char -0.7,-0.5 textcolor rgb '#9a4a12' font ',13'\n",
+		fprintf(s->f, "set label \"%s\" at %.8g,%.8g rotate by 90 right offset char -1.1,-0.5 textcolor rgb '#9a4a12' font ',13'\n",
 			word, at, y_max);
 	} else {
 		fprintf(s->f, "set arrow from 0,%.8g to %.8g,%.8g nohead ls 6\n", at, x_max, at);
@@ -235,13 +235,13 @@ static void torque_speed(struct script *s)
 
 	limit_words(s, Y_SPEED, x_max);
 	if (rated && isfinite(rated->at_rpm))
-		claim_point(s, rated->claimed, rated->at_rpm, x_max, "claimed: rated");
+		claim_point(s, rated->claimed, rated->at_rpm, x_max, false, "claimed: rated");
 	else if (rated)
 		claim_line(s, true, rated->claimed, x_max, y_max, "claimed: rated torque");
 	if (peak)
 		claim_line(s, true, peak->claimed, x_max, y_max, "claimed: peak torque");
 	if (free)
-		claim_point(s, 0, free->claimed, x_max, "claimed: no load");
+		claim_point(s, 0, free->claimed, x_max, true, "claimed: no load"); /* no measured curve lies above it */
 	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'speed / (rev/min)'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n",
 		x_max, y_max);
 	series(s, "speed (rpm)", 1, "");
