@@ -119,7 +119,7 @@ static const struct profile_section weights_sections[] = {
 };
 
 static const struct profile_key weights_keys[] = {
-	{ "", "class", KEY_CHOICE, 0, NULL, NULL, "M1", 0, 0, "E2|F1|F2|M1|M2|M3",
+	{ "", "class", KEY_CHOICE, 0, NULL, NULL, "M1", 0, 0, "E2|F1|F2|M1|M1-2|M2|M2-3|M3",
 	  "Class of OIML R 111-1; then give nominal", PIECE(class_index) },
 	{ "", "nominal", KEY_VALUE, KEY_ABOVE, "kg", NULL, "2 kg", 0, 5000, NULL,
 	  "Nominal mass of a piece with a class", PIECE(nominal_kg) },

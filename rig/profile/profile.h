@@ -133,7 +133,7 @@ struct plan_profile {
 struct weight_piece {
 	char name[PROFILE_WORD];
 	bool has_class;
-	char class_name[4];           /* class = E2 ... M3 (OIML R 111-1) */
+	char class_name[8];           /* class = E2 ... M3, M1-2 and M2-3 among them (OIML R 111-1) */
 	struct quantity mass_kg;      /* nominal = 5 kg, then with the tolerance of the class, or
 					 * mass = 5.0013 kg ± 0.5 g: conventional mass */
 	double density_kg_per_m3;     /* density, default 7900 kg/m3 */

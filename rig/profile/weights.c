@@ -4,6 +4,7 @@
 #include "profile/reading.h"
 
 #include <ctype.h>
+#include <stdio.h>
 #include <string.h>
 
 struct weights_reading {
@@ -69,7 +70,6 @@ static void leave_piece(struct reading *r)
 	struct weight_piece *piece = &w->weights.piece[w->weights.n];
 	bool class = reading_line(r, "", "class") > 0, nominal = reading_line(r, "", "nominal") > 0;
 	bool mass = reading_line(r, "", "mass") > 0;
-	static const char *const classes[] = { "E2", "F1", "F2", "M1", "M2", "M3" };
 
 	if (mass ? class || nominal : !(class && nominal))
 		reading_mistake(r, r->section_line[0], r->section_name, NULL,
@@ -78,7 +78,8 @@ static void leave_piece(struct reading *r)
 	memcpy(piece->name, r->section_name, sizeof piece->name);
 	piece->has_class = class;
 	if (class)
-		memcpy(piece->class_name, classes[w->values.class_index], 3);
+		snprintf(piece->class_name, sizeof piece->class_name, "%s",
+			 weight_class_name((enum weight_class)w->values.class_index)); /* the key lists them in that order */
 	piece->mass_kg = w->values.mass_kg;
 	if (class && nominal && !mass && w->values.nominal_kg > 0)
 		(void)mass_of_class(r, piece->class_name, w->values.nominal_kg, &piece->mass_kg);

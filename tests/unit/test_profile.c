@@ -195,6 +195,27 @@ static void reads_weights(void **state)
 	assert_near(w.piece[1].density_kg_per_m3, 7900);
 }
 
+/* OIML R 111-1:2004, table 1, 50 kg: E2 80 mg, F1 250, F2 800, M1 2500, M1-2 5000, M2 8000, M2-3 16000, M3 25000. */
+static void every_class_of_weights_is_read(void **state)
+{
+	static const struct { const char *class; double tolerance_mg; } rows[] = {
+		{ "E2", 80 }, { "F1", 250 }, { "F2", 800 }, { "M1", 2500 }, { "M1-2", 5000 }, { "M2", 8000 },
+		{ "M2-3", 16000 }, { "M3", 25000 },
+	};
+	struct weights_profile w;
+	struct err err;
+	char text[80];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		snprintf(text, sizeof text, "[big]\nnominal = 50 kg\nclass = %s\n", rows[i].class);
+		if (profile_parse_weights(text, "w.ini", &w, NULL, &err) != RC_OK)
+			fail_msg("%s: %s", rows[i].class, err.what);
+		assert_string_equal(w.piece[0].class_name, rows[i].class);
+		assert_near(w.piece[0].mass_kg.u, rows[i].tolerance_mg * 1e-6 / sqrt(3));
+	}
+}
+
 static void gravity_by_place_or_by_value(void **state)
 {
 	struct rig_profile rig;
@@ -321,7 +342,7 @@ static const struct bad {
 	  "p.ini:5: [steady] timeout: found 1 s, expected at least the window (3 s)" },
 
 	{ PROFILE_WEIGHTS, "class = M1\n", "", "w.ini:3: [2kg-a]: expected either mass with its uncertainty, or nominal and class" },
-	{ PROFILE_WEIGHTS, "class = M1", "class = M7", "w.ini:5: [2kg-a] class: found \"M7\", expected E2, F1, F2, M1, M2 or M3" },
+	{ PROFILE_WEIGHTS, "class = M1", "class = M7", "w.ini:5: [2kg-a] class: found \"M7\", expected E2, F1, F2, M1, M1-2, M2, M2-3 or M3" },
 	{ PROFILE_WEIGHTS, "nominal = 2 kg", "nominal = 3 kg", NULL }, /* not a nominal mass of the standard */
 	{ PROFILE_WEIGHTS, "[2kg-a]", "[hanger]", "w.ini:3: [hanger]: stands twice (first in line 1); give each piece its own name" },
 	{ PROFILE_WEIGHTS, "[2kg-a]", "[2 kg]", "w.ini:3: [2 kg]: expected a name of letters, digits, '-', '_' and '.', and not "
@@ -534,6 +555,7 @@ int main(void)
 		cmocka_unit_test(reads_a_rig),
 		cmocka_unit_test(fills_the_defaults),
 		cmocka_unit_test(reads_weights),
+		cmocka_unit_test(every_class_of_weights_is_read),
 		cmocka_unit_test(gravity_by_place_or_by_value),
 		cmocka_unit_test(reads_steps_in_every_form),
 		cmocka_unit_test(says_each_mistake_in_one_sentence),
