@@ -96,7 +96,7 @@ struct cellcal {
 	double resolution_Nm;
 	double max_Nm, min_Nm; /* torques covered by the weights; beyond is extrapolation */
 	double class_value;    /* worst class met, e.g. 0.5; NaN when none or series too few */
-	char class_note[200];  /* which figure decided, or what is missing for a class */
+	char class_note[300];  /* which figure decided, or what is missing for a class */
 };
 
 /* Fit and evaluate. ret_points (n of them, may be NULL) and ret are written on success only.
@@ -107,6 +107,16 @@ enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct 
 
 /* Torque of a tare-corrected indication. RC_RANGE when the polynomial has no solution near the range. */
 enum rc cellcal_torque(const struct cellcal *cal, double indication, double *ret_Nm, struct err *err) MUST_CHECK;
+
+/* Interpolation equation the other way round, as certificates print it: T = sum coef[j] x^j for a tare-corrected
+ * indication x. Of a straight line exactly; of a bent one the cubic that comes nearest over the torques covered, with the
+ * most that it departs there from the solved polynomial. RC_SINGULAR, RC_RANGE where the polynomial cannot be solved. */
+struct cellcal_equation {
+	int degree;
+	double coef[CELLCAL_COEFS]; /* N·m per power of the indication */
+	double worst_Nm;
+};
+enum rc cellcal_equation(const struct cellcal *cal, struct cellcal_equation *ret, struct err *err) MUST_CHECK;
 
 /* dT/d(indication) at a torque: N·m per unit of indication. */
 double cellcal_slope_Nm(const struct cellcal *cal, double torque_Nm);

@@ -60,13 +60,22 @@ static void spread_add(struct spread *s, double y)
 	s->n++;
 }
 
-static struct spread in_position(const struct cellcal_work *w, double torque_Nm, int position)
+/* ret_first: those of the position's first series that has any. */
+static struct spread in_position(const struct cellcal_work *w, double torque_Nm, int position, struct spread *ret_first)
 {
 	struct spread s = { 0 };
+	int first = 0;
 
-	for (size_t i = 0; i < w->in->n; i++)
-		if (at_step(w, i, torque_Nm) && rising(w, i) && reading(w, i)->position == position)
-			spread_add(&s, w->y[i]);
+	*ret_first = s;
+	for (size_t i = 0; i < w->in->n; i++) {
+		if (!at_step(w, i, torque_Nm) || !rising(w, i) || reading(w, i)->position != position)
+			continue;
+		if (!(s.n > 0))
+			first = reading(w, i)->series;
+		spread_add(&s, w->y[i]);
+		if (reading(w, i)->series == first)
+			spread_add(ret_first, w->y[i]);
+	}
 	return s;
 }
 
@@ -89,14 +98,14 @@ static double reference_u_Nm(const struct cellcal_work *w, double torque_Nm)
 {
 	double sum = 0;
 
-	for (size_t i = 0; i < w->in->n; i++) {
+	for (size_t i = 0; i < w->in->n && w->in->n_sources; i++) {
 		if (!at_step(w, i, torque_Nm))
 			continue;
 		for (size_t s = 0; s < w->in->n_sources; s++)
 			sum += reading(w, i)->load.shift_Nm[s] * reading(w, i)->load.shift_Nm[s];
 		return sqrt(sum);
 	}
-	return 0;
+	return NAN;
 }
 
 static double square_or_none(double x) { return isnan(x) ? 0 : x * x; }
@@ -109,15 +118,15 @@ static void fill_step(const struct cellcal_work *w, const struct cellcal *cal, s
 	for (size_t i = 0; i < w->in->n; i++) {
 		if (!first_of_position(w, i))
 			continue;
-		struct spread one = in_position(w, s->torque_Nm, reading(w, i)->position);
+		struct spread first, one = in_position(w, s->torque_Nm, reading(w, i)->position, &first);
 		if (one.n > 0)
-			spread_add(&means, one.sum / one.n);
+			spread_add(&means, first.sum / first.n);
 		if (one.n > 1)
-			worst = fmax(worst, one.high - one.low);
+			worst = fmax(worst, (one.high - one.low) / fabs(one.sum / one.n));
 	}
 	s->indication = means.n > 0 ? means.sum / means.n : poly_value(cal->coef, s->torque_Nm);
 	double whole = fabs(s->indication);
-	s->repeatability_frac = worst / whole;
+	s->repeatability_frac = worst;
 	s->reproducibility_frac = means.n > 1 ? (means.high - means.low) / whole : NAN;
 	s->reversibility_frac = reversibility(w, s->torque_Nm) / whole;
 	s->fit_frac = (s->indication - poly_value(cal->coef, s->torque_Nm)) / whole;
@@ -216,10 +225,20 @@ static void missing(const struct torque_eval *e, const struct torque_table *t, c
 	}
 	if (isnan(e->zero_frac))
 		append(note, size, "a zero reading at the end of a series");
+	if (isnan(e->step[0].reference_frac))
+		append(note, size, "the torques' uncertainty");
+	if (isnan(e->step[0].resolution_frac))
+		append(note, size, "the resolution");
 	if (classed_steps(e) < last->least_steps) {
 		snprintf(text, sizeof text, "steps (%d of %d)", classed_steps(e), last->least_steps);
 		append(note, size, text);
 	}
+}
+
+static double class_at(const struct torque_table *t, size_t row, char label[8])
+{
+	memcpy(label, row < t->n ? t->row[row].label : "", row < t->n ? 8 : 1);
+	return row < t->n ? t->row[row].value : NAN;
 }
 
 static void decide(const struct torque_table *t, struct torque_eval *e)
@@ -229,7 +248,7 @@ static void decide(const struct torque_table *t, struct torque_eval *e)
 
 	for (size_t i = 0; i < e->n; i++) {
 		struct verdict v = class_of_step(t, &e->step[i]);
-		e->step[i].class_value = v.row < t->n ? t->row[v.row].value : NAN;
+		e->step[i].class_value = class_at(t, v.row, e->step[i].class_label);
 		if (classed(e, i))
 			worst_of(&worst, v.row, v.what, v.torque_Nm);
 	}
@@ -237,7 +256,7 @@ static void decide(const struct torque_table *t, struct torque_eval *e)
 	while (k < t->n && (e->positions < t->row[k].least_positions || classed_steps(e) < t->row[k].least_steps))
 		k++;
 	worst_of(&worst, k, "number of mountings and steps", 0);
-	e->class_value = worst.row < t->n ? t->row[worst.row].value : NAN;
+	e->class_value = class_at(t, worst.row, e->class_label);
 	char at[40] = "";
 	if (fabs(worst.torque_Nm) > 0)
 		snprintf(at, sizeof at, " at %.4g N·m", worst.torque_Nm);
@@ -248,18 +267,21 @@ static void decide(const struct torque_table *t, struct torque_eval *e)
 void torquecal_work(const struct cellcal_work *w, const struct cellcal *cal, const struct torque_table *table,
 		       struct torque_eval *ret)
 {
-	const struct torque_table *t = table ? table : w->in->table ? w->in->table : torque_table_builtin();
-	char note[160] = "";
+	const struct torque_table *t = table ? table : w->in->table ? w->in->table : torque_table_builtin("torque");
+	char note[260] = "";
 
 	memset(ret, 0, sizeof *ret);
 	ret->class_value = NAN;
+	snprintf(ret->table, sizeof ret->table, "%s", t->name);
 	if (!find_steps(w, ret)) {
 		snprintf(ret->note, sizeof ret->note, "no class: more than %d different loads", TORQUECAL_STEPS);
 		ret->n = 0;
 		return;
 	}
-	for (size_t k = 0; k < ret->n; k++)
+	for (size_t k = 0; k < ret->n; k++) {
 		fill_step(w, cal, &ret->step[k]);
+		ret->step[k].class_value = NAN;
+	}
 	for (size_t i = 0; i < w->in->n; i++)
 		ret->positions += first_of_position(w, i) ? 1 : 0;
 	ret->zero_frac = cal->zero_return_Nm / w->max_abs_Nm;
@@ -286,19 +308,26 @@ enum rc torquecal_evaluate(const struct cellcal_input *in, const struct cellcal 
 	return rc;
 }
 
-#define TORQUE(value, b1, b, fit, zero, h, resolutions, reference, positions, steps)                                    \
-	{ value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, positions, steps }
+#define ROW(value, b1, b, fit, zero, h, resolutions, reference, positions, steps) \
+	{ value, #value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, positions, steps }
 
-const struct torque_table *torque_table_builtin(void)
+const struct torque_table *torque_table_builtin(const char *name)
 {
-	static const struct torque_table table = { "torque, from memory", 7, {
-		TORQUE(0.05, 0.025, 0.05, 0.025, 0.0125, 0.063, 4000, 0.010, 3, 8),
-		TORQUE(0.1, 0.05, 0.10, 0.05, 0.025, 0.125, 2000, 0.020, 3, 8),
-		TORQUE(0.2, 0.10, 0.20, 0.10, 0.050, 0.250, 1000, 0.040, 3, 8),
-		TORQUE(0.5, 0.25, 0.50, 0.25, 0.125, 0.63, 400, 0.10, 2, 5),
-		TORQUE(1, 0.5, 1.0, 0.5, 0.25, 1.25, 200, 0.20, 2, 5),
-		TORQUE(2, 1.0, 2.0, 1.0, 0.50, 2.50, 100, 0.40, 2, 5),
-		TORQUE(5, 2.5, 5.0, 2.5, 1.25, 6.25, 40, 1.0, 2, 5),
+	static const struct torque_table torque = { "torque, from memory", 7, {
+		ROW(0.05, 0.025, 0.05, 0.025, 0.0125, 0.063, 4000, 0.010, 3, 8),
+		ROW(0.1, 0.05, 0.10, 0.05, 0.025, 0.125, 2000, 0.020, 3, 8),
+		ROW(0.2, 0.10, 0.20, 0.10, 0.050, 0.250, 1000, 0.040, 3, 8),
+		ROW(0.5, 0.25, 0.50, 0.25, 0.125, 0.63, 400, 0.10, 2, 5),
+		ROW(1, 0.5, 1.0, 0.5, 0.25, 1.25, 200, 0.20, 2, 5),
+		ROW(2, 1.0, 2.0, 1.0, 0.50, 2.50, 100, 0.40, 2, 5),
+		ROW(5, 2.5, 5.0, 2.5, 1.25, 6.25, 40, 1.0, 2, 5),
 	} };
-	return &table;
+	static const struct torque_table force = { "force, from memory", 4, {
+		ROW(00, 0.025, 0.05, 0.025, 0.012, 0.07, 4000, 0.01, 3, 8),
+		ROW(0.5, 0.05, 0.10, 0.05, 0.025, 0.15, 2000, 0.02, 3, 8),
+		ROW(1, 0.10, 0.20, 0.10, 0.050, 0.30, 1000, 0.05, 3, 8),
+		ROW(2, 0.20, 0.40, 0.20, 0.10, 0.50, 500, 0.10, 3, 8),
+	} };
+
+	return strcmp(name, "torque") == 0 ? &torque : strcmp(name, "force") == 0 ? &force : NULL;
 }

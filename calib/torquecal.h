@@ -17,6 +17,7 @@
 /* Limits are shares of the step's value (zero: of the largest step); NaN: no limit. */
 struct torque_class {
 	double value; /* 0.5, 1, ...: less is better */
+	char label[8]; /* as the table writes it: "0.5", "00" */
 	double repeatability_frac, reproducibility_frac, fit_frac, zero_frac, reversibility_frac;
 	double least_resolutions; /* smallest torque in resolutions */
 	double reference_frac;    /* expanded uncertainty (k = 2) of the reference torque */
@@ -27,21 +28,24 @@ struct torque_table {
 	size_t n; /* rising class values */
 	struct torque_class row[TORQUECAL_CLASSES];
 };
-/* The torque table of calib/data/torque_classes.csv. */
-const struct torque_table *torque_table_builtin(void);
+/* The tables of calib/data/torque_classes.csv: "torque", in the shape of EURAMET cg-14 and DIN 51309, and "force", in that of
+ * ISO 376. NULL for another name. */
+const struct torque_table *torque_table_builtin(const char *name);
 
 /* One load; shares of the mean indication there. NaN: the series do not tell. */
 struct torque_step {
-	double torque_Nm, indication; /* rising, mean of the positions (each counted once) */
-	double repeatability_frac;    /* b': range of the rising series in one position, the worst position */
-	double reproducibility_frac;  /* b: range of the positions' means */
+	double torque_Nm, indication; /* mean of the first rising series of each position: a second one in the same
+				       * position tells the repeatability and nothing else */
+	double repeatability_frac;    /* b': range of the rising series in one position by their mean, the worst position */
+	double reproducibility_frac;  /* b: range of the first rising series of the positions */
 	double reversibility_frac;    /* h: mean over the series of |falling - rising| */
 	double fit_frac;              /* mean less fit */
-	double reference_frac;        /* u of the reference torque, k = 1, from the sources */
+	double reference_frac;        /* u of the reference torque, k = 1, from the sources; NaN without sources */
 	double resolution_frac;
 	/* sqrt of: reference^2 + b'^2/12 + b^2/12 + h^2/12 + fit^2/3 + resolution^2/6 (zero and reading), what is NaN left out */
 	double u_frac;
 	double class_value;           /* NaN: none of the table */
+	char class_label[8];          /* "" then */
 };
 struct torque_eval {
 	size_t n;
@@ -49,10 +53,12 @@ struct torque_eval {
 	double zero_frac;             /* worst zero return by the largest step; NaN */
 	int positions;
 	double class_value;           /* of the worst step from a fifth of the largest on; NaN */
-	char note[200];               /* what decided, or what is missing; the table's name */
+	char class_label[8];          /* "" then */
+	char table[64];
+	char note[300];               /* what decided, or what is missing; the table's name */
 };
 
-/* in as for cellcal_fit, cal its result. table NULL: in->table, and the built-in one when that is NULL.
+/* in as for cellcal_fit, cal its result. table NULL: in->table, and the built-in torque table when that is NULL.
  * More than TORQUECAL_STEPS loads: n 0 and the note says so. RC_NOMEM. */
 enum rc torquecal_evaluate(const struct cellcal_input *in, const struct cellcal *cal, const struct torque_table *table,
 			   struct torque_eval *ret, struct err *err) MUST_CHECK;

@@ -5,6 +5,7 @@
 #include "command/hang_loads.h"
 #include "command/hang_result.h"
 #include "command/live.h"
+#include "profile/torque_table.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -16,12 +17,14 @@
 #define AUTO_RESIDUAL_FROM 4 /* readings before residuals are shown */
 
 struct options {
-	const char *series, *steps, *from, *model, *arm, *gravity;
+	const char *series, *steps, *from, *model, *arm, *gravity, *guide, *classes, *resolution;
 	bool dry_run;
 	struct live_options live;
 	int n_series;
 	size_t n_steps;
 	enum cellcal_model fit;
+	struct torque_table table;
+	double resolution_read; /* --resolution; 0 not given */
 };
 
 struct hanging {
@@ -54,6 +57,38 @@ static enum rc read_options(struct options *o, struct err *err)
 	return rc;
 }
 
+/* The classes: --classes, else torque_classes.csv of the bench folder, else the program's own. */
+static enum rc read_classes(const struct cli *cli, struct options *o, struct mistakes *m, struct err *err)
+{
+	const struct torque_table *own = torque_table_builtin(o->guide);
+	char path[PROFILE_PATH * 2];
+	double value;
+
+	if (o->resolution) {
+		enum rc rc = live_number("resolution", o->resolution, 1e-300, 1e300, &value, err);
+		if (rc != RC_OK)
+			return rc;
+		if (!o->from)
+			return err_set(err, RC_ARG, 0, "--resolution goes with --from; a guided series reads whole counts");
+		o->resolution_read = value;
+	}
+	if (o->classes)
+		return torque_table_read(o->classes, o->guide, &o->table, m, err);
+	enum rc rc = cli_path(cli, "torque_classes.csv", path, sizeof path, err);
+	if (rc != RC_OK)
+		return rc;
+	FILE *there = fopen(path, "r");
+	if (there) {
+		fclose(there);
+		return torque_table_read(path, o->guide, &o->table, m, err);
+	}
+	if (!own)
+		return err_set(err, RC_ARG, 0, "--guide: found \"%s\", expected torque or force, or a table of your own with --classes",
+			       o->guide);
+	o->table = *own;
+	return RC_OK;
+}
+
 static enum rc place_from_options(const struct options *o, struct hang_place *place, struct err *err)
 {
 	enum rc rc = RC_OK;
@@ -75,6 +110,7 @@ static enum rc store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
 	/* and reports draw its residuals */
 	json_object_set_new(doc, "points", hang_points_json(r));
+	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
 	json = doc ? json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT) : NULL;
 	json_decref(doc);
 	if (!json)
@@ -160,8 +196,10 @@ static int hang_table(const struct cli *cli, const struct options *o)
 		rc = hang_table_read(o->from, known ? &place : NULL, &table, &m, &err);
 	if (rc == RC_OK) {
 		const struct cellcal_input in = { .readings = table.reading, .n = table.n, .sources = table.source,
-			.n_sources = table.n_sources, .model = o->fit };
+			.n_sources = table.n_sources, .model = o->fit, .resolution = o->resolution_read, .table = &o->table };
 		rc = hang_fit(&in, &r, &points, &err);
+		if (rc == RC_OK)
+			rc = hang_evaluate(&in, &r, &err);
 	}
 	r.unit = table.unit;
 	/* Only counts of this rig's own converter can calibrate its readings. */
@@ -345,8 +383,10 @@ static enum rc guided_series(struct hanging *h, struct hang_result *r, struct ce
 	if (rc != RC_OK)
 		return rc;
 	const struct cellcal_input in = { .readings = h->reading, .n = h->n, .sources = h->loads.source,
-		.n_sources = h->loads.n_sources, .model = h->o->fit, .resolution = 1 };
+		.n_sources = h->loads.n_sources, .model = h->o->fit, .resolution = 1, .table = &h->o->table };
 	rc = hang_fit(&in, r, points, err);
+	if (rc == RC_OK)
+		rc = hang_evaluate(&in, r, err);
 	r->ambient_degC = h->ambient_degC.n ? stats_run_result(&h->ambient_degC).mean : NAN;
 	if (rc == RC_OK && !h->o->dry_run)
 		rc = store(h->s.logbook, h->s.run_id, h->s.clock.wall(h->s.clock.ctx).ns, r, err);
@@ -409,7 +449,7 @@ static int hang_guided(const struct cli *cli, const struct options *o)
 
 int cmd_hang(int argc, char **argv)
 {
-	struct options o = { .series = "3", .model = "auto" };
+	struct options o = { .series = "3", .model = "auto", .guide = "torque" };
 	const struct cli_option options[] = {
 		{ "series", "N", "series; 1 and 2 in one mounting, each later one after re-mounting (default 3)", &o.series, NULL },
 		{ "steps", "N", "rising steps; the pieces are shared out among them (default: a step for each piece)", &o.steps, NULL },
@@ -417,6 +457,9 @@ int cmd_hang(int argc, char **argv)
 		{ "from", "FILE", "readings taken by hand (CSV) instead of a guided series", &o.from, NULL },
 		{ "arm", "LENGTH", "arm instead of rig.ini's, e.g. \"500 mm \u00b1 0.4 mm\"", &o.arm, NULL },
 		{ "gravity", "G", "local gravity instead of rig.ini's, e.g. \"9.8125 m/s2\"", &o.gravity, NULL },
+		{ "guide", "NAME", "table of classes: torque (in the shape of cg-14 and DIN 51309) or force (ISO 376) (default torque)", &o.guide, NULL },
+		{ "classes", "FILE", "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's", &o.classes, NULL },
+		{ "resolution", "R", "with --from: resolution of the indication, in its unit", &o.resolution, NULL },
 		{ "dry-run", NULL, "show the result, keep no calibration", NULL, &o.dry_run },
 		LIVE_OPTION_HANDS(o.live),
 		LIVE_OPTION_CLEAR(o.live),
@@ -426,7 +469,7 @@ int cmd_hang(int argc, char **argv)
 		.usage = "hang [options]",
 		.about = "Calibrates the torque cell with dead weights: preload, then series of rising and falling loads. Asks for each weight, waits "
 			 "until the reading is still, averages, shows residuals as they come. Nothing is energised. With --from it "
-			 "takes a table of readings: columns series, mounting, direction (up, down), torque (N.m) or mass (kg), indication.",
+			 "takes a table of readings: columns series, mounting, direction (up, down), torque (N.m) with u_torque (N.m, standard uncertainty) or mass (kg), indication.",
 		.examples = "  bridle hang\n  bridle hang --hands            (virtual bench)\n"
 			    "  bridle hang --from readings.csv --model quadratic --json\n",
 		.options = options,
@@ -436,10 +479,14 @@ int cmd_hang(int argc, char **argv)
 	struct err err = { 0 };
 	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
 
+	struct mistakes m = { 0 };
+
 	if (rc == RC_OK && !cli.help_shown)
 		rc = read_options(&o, &err);
+	if (rc == RC_OK && !cli.help_shown)
+		rc = read_classes(&cli, &o, &m, &err);
 	if (rc != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
+		return cli_fail(&cli, &err, NULL, &m);
 	if (cli.help_shown)
 		return 0;
 	return o.from ? hang_table(&cli, &o) : hang_guided(&cli, &o);

@@ -122,6 +122,33 @@ static enum rc read_loads(const struct csv *table, const struct hang_place *plac
 	return rc;
 }
 
+/* One number says how well the torques are known; it is taken for common to all of them, as that of a lever is. */
+static enum rc read_torque_u(const struct csv *table, struct hang_table *ret, struct mistakes *m, struct err *err)
+{
+	int column = csv_find(table, "u_torque");
+	enum rc rc = RC_OK;
+
+	if (column < 0)
+		return RC_OK;
+	if (csv_find(table, "torque") < 0)
+		return err_set(err, RC_ARG, 0, "%s: a column \"u_torque (N.m)\" goes with a column \"torque (N.m)\"", table->name);
+	double *u = calloc(table->n_rows, sizeof *u);
+	if (!u)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	rc = csv_numbers(table, (size_t)column, "N.m", u, m, err);
+	for (size_t i = 0; rc == RC_OK && i < table->n_rows; i++)
+		if (!(u[i] >= 0)) {
+			mistake(m, table, i, (size_t)column, "a standard uncertainty of 0 N.m or more");
+			rc = RC_ARG;
+		}
+	for (size_t i = 0; rc == RC_OK && i < table->n_rows; i++)
+		ret->reading[i].load.shift_Nm[0] = u[i];
+	ret->source[0] = (struct cellcal_source){ "reference torque", INFINITY, DIST_NORMAL };
+	ret->n_sources = 1;
+	free(u);
+	return rc;
+}
+
 static enum rc read_indications(const struct csv *table, struct hang_table *ret, struct mistakes *m, struct err *err)
 {
 	size_t column;
@@ -142,7 +169,7 @@ static enum rc read_indications(const struct csv *table, struct hang_table *ret,
 
 static enum rc known_columns(const struct csv *table, struct err *err)
 {
-	static const char *const known[] = { "series", "mounting", "direction", "torque", "mass", "indication" };
+	static const char *const known[] = { "series", "mounting", "direction", "torque", "u_torque", "mass", "indication" };
 
 	for (size_t i = 0; i < table->n_columns; i++) {
 		bool found = false;
@@ -150,7 +177,7 @@ static enum rc known_columns(const struct csv *table, struct err *err)
 			found = found || strcmp(table->column[i].name, known[k]) == 0;
 		if (!found)
 			return err_set(err, RC_ARG, 0,
-				"%s: column \"%s\" is not known; expected series, mounting, direction, torque (N.m) or mass (kg), indication",
+				"%s: column \"%s\" is not known; expected series, mounting, direction, torque (N.m) and u_torque (N.m), or mass (kg), indication",
 				table->name, table->column[i].name);
 	}
 	return RC_OK;
@@ -176,9 +203,9 @@ static size_t count(const struct mistakes *m)
 static enum rc read_columns(const struct csv *table, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
 			    struct err *err)
 {
-	struct err e[5] = { 0 };
+	struct err e[6] = { 0 };
 	size_t before = count(m);
-	enum rc rc[5];
+	enum rc rc[6];
 
 	rc[0] = listed(known_columns(table, &e[0]), before, &e[0], m);
 	before = count(m);
@@ -188,7 +215,9 @@ static enum rc read_columns(const struct csv *table, const struct hang_place *pl
 	before = count(m);
 	rc[3] = listed(read_series(table, ret->reading, m, &e[3]), before, &e[3], m);
 	rc[4] = read_directions(table, ret->reading, m);
-	for (size_t i = 0; i < 5; i++) {
+	before = count(m);
+	rc[5] = rc[2] ? RC_OK : listed(read_torque_u(table, ret, m, &e[5]), before, &e[5], m);
+	for (size_t i = 0; i < 6; i++) {
 		if (rc[i] == RC_OK)
 			continue;
 		if (count(m) == 1)

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Readings taken by hand: a table with the columns indication (any unit) and torque (N.m) or mass (kg), and, where there are any,
- * series, mounting and direction (up or down). */
+ * series, mounting, direction (up or down) and u_torque (N.m, k = 1). */
 #ifndef BRIDLE_COMMAND_HANG_FROM_H
 #define BRIDLE_COMMAND_HANG_FROM_H
 

@@ -145,6 +145,49 @@ static json_t *readings_json(const struct cellcal *cal)
 	return list;
 }
 
+#define GUIDE_K 2.0
+
+enum rc hang_evaluate(const struct cellcal_input *in, struct hang_result *r, struct err *err)
+{
+	if (cellcal_equation(&r->cal, &r->equation, NULL) != RC_OK)
+		r->equation = (struct cellcal_equation){ 0 };
+	return torquecal_evaluate(in, &r->cal, NULL, &r->eval, err);
+}
+
+static json_t *step_json(const struct torque_step *s)
+{
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "torque_Nm", cli_real(s->torque_Nm),
+		"indication", cli_real(s->indication), "repeatability_frac", cli_real(s->repeatability_frac),
+		"reproducibility_frac", cli_real(s->reproducibility_frac), "reversibility_frac", cli_real(s->reversibility_frac),
+		"fit_frac", cli_real(s->fit_frac), "resolution_frac", cli_real(s->resolution_frac),
+		"u_reference_frac", cli_real(s->reference_frac), "u_frac", cli_real(s->u_frac),
+		"U_frac", cli_real(GUIDE_K * s->u_frac), "class", s->class_label[0] ? json_string(s->class_label) : json_null());
+}
+
+static json_t *equation_json(const struct cellcal_equation *e)
+{
+	json_t *coefs = json_array();
+
+	if (!e->degree)
+		return json_decref(coefs), json_null();
+	for (int j = 0; j <= e->degree; j++)
+		json_array_append_new(coefs, cli_real(e->coef[j]));
+	return json_pack("{s:i, s:o, s:o}", "degree", e->degree, "torque_Nm_by_power_of_indication", coefs, "worst_deviation_Nm",
+			 cli_real(e->worst_Nm));
+}
+
+json_t *hang_evaluation_json(const struct hang_result *r)
+{
+	json_t *steps = json_array();
+
+	for (size_t i = 0; i < r->eval.n; i++)
+		json_array_append_new(steps, step_json(&r->eval.step[i]));
+	return json_pack("{s:o, s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:o}", "table", cli_text(r->eval.table), "table_status",
+		"to be checked against the standard", "positions", r->eval.positions, "k", cli_real(GUIDE_K), "zero_return_frac",
+		cli_real(r->eval.zero_frac), "class", r->eval.class_label[0] ? json_string(r->eval.class_label) : json_null(),
+		"note", cli_text(r->eval.note), "equation", equation_json(&r->equation), "steps", steps);
+}
+
 json_t *hang_result_json(const struct hang_result *r)
 {
 	const struct cellcal *cal = &r->cal;
@@ -166,6 +209,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
 	json_object_set_new(doc, "class", cli_real(cal->class_value));
 	json_object_set_new(doc, "class_note", cli_text(cal->class_note));
+	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
 	json_object_set_new(doc, "calibration_id", r->record_id ? json_integer(r->record_id) : json_null());
 	return doc;
@@ -208,6 +252,44 @@ static void print_readings(const struct cellcal *cal)
 	}
 }
 
+static void percent(double frac)
+{
+	if (isfinite(frac))
+		printf(" %9.4f", 100 * frac);
+	else
+		printf(" %9s", "-");
+}
+
+static void print_evaluation(const struct torque_eval *e)
+{
+	printf("\nStep by step, in %% of the step (U: k = %g):\n", GUIDE_K);
+	printf("torque, N\u00b7m  repeatab. reproduc. reversib.       fit reference         U  class\n");
+	for (size_t i = 0; i < e->n; i++) {
+		const struct torque_step *s = &e->step[i];
+		printf("%11.4f", s->torque_Nm);
+		percent(s->repeatability_frac);
+		percent(s->reproducibility_frac);
+		percent(s->reversibility_frac);
+		percent(s->fit_frac);
+		percent(GUIDE_K * s->reference_frac);
+		percent(GUIDE_K * s->u_frac);
+		printf("  %s\n", s->class_label[0] ? s->class_label : "-");
+	}
+}
+
+static void print_equation(const struct cellcal_equation *e, const char *unit)
+{
+	if (!e->degree)
+		return;
+	printf("\nInterpolation equation, x the indication less its zero%s%s:\n  T/(N\u00b7m) = %.9g", *unit ? " in " : "", unit,
+	       e->coef[0]);
+	for (int j = 1; j <= e->degree; j++)
+		printf(" %c %.9g x%s", e->coef[j] < 0 ? '-' : '+', fabs(e->coef[j]), j == 1 ? "" : j == 2 ? "^2" : "^3");
+	putchar('\n');
+	if (e->degree > 1)
+		printf("  within %.2g N\u00b7m of the fit above over the torques covered\n", e->worst_Nm);
+}
+
 void hang_result_print(const struct hang_result *r)
 {
 	const struct cellcal *cal = &r->cal;
@@ -230,9 +312,11 @@ void hang_result_print(const struct hang_result *r)
 	print_figure("reproducibility", cal->reproducibility_Nm, cal->max_Nm);
 	print_figure("reversibility (hysteresis)", cal->reversibility_Nm, cal->max_Nm);
 	print_readings(cal);
+	print_equation(&r->equation, r->unit);
+	print_evaluation(&r->eval);
 	putchar('\n');
-	if (isfinite(cal->class_value))
-		live_say("Class %g in the shape of the guides; what decided: %s", cal->class_value, cal->class_note);
+	if (r->eval.class_label[0])
+		live_say("Class %s in the shape of the guides; what decided: %s", r->eval.class_label, r->eval.note);
 	else
 		live_say("Class: %s", cal->class_note);
 	if (r->record_id)

@@ -4,10 +4,13 @@
 #define BRIDLE_COMMAND_HANG_RESULT_H
 
 #include "calib/cellcal.h"
+#include "calib/torquecal.h"
 #include "command/cli.h"
 
 struct hang_result {
 	struct cellcal cal;
+	struct torque_eval eval;          /* filled by hang_evaluate, as is the equation */
+	struct cellcal_equation equation; /* degree 0: none */
 	size_t n;
 	const struct cellcal_reading *readings; /* borrowed */
 	const struct cellcal_point *points;     /* borrowed */
@@ -24,6 +27,10 @@ const char *hang_model_word(enum cellcal_model model);
 /* Fit, allocate the points (*ret_points, malloc'ed). */
 enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points,
 		 struct err *err) MUST_CHECK;
+
+/* Step by step in the shape of the guides, and the interpolation equation. RC_NOMEM. */
+enum rc hang_evaluate(const struct cellcal_input *in, struct hang_result *r, struct err *err) MUST_CHECK;
+json_t *hang_evaluation_json(const struct hang_result *r);
 
 json_t *hang_points_json(const struct hang_result *r);
 json_t *hang_result_json(const struct hang_result *r);

@@ -57,6 +57,7 @@ static enum rc read_rows(const struct csv *t, const char *name, struct torque_ta
 				       TORQUECAL_CLASSES, name);
 		for (size_t f = 0; !rc && f < FIELDS; f++)
 			rc = read_field(t, i, f, column[f], &ret->row[ret->n], err);
+		snprintf(ret->row[ret->n].label, sizeof ret->row[0].label, "%s", csv_cell(t, i, column[0]));
 		if (!rc && ret->n && !(ret->row[ret->n].value > ret->row[ret->n - 1].value))
 			return err_set(err, RC_ARG, 0, "%s:%u: class %g after %g; expected the classes in rising order", t->name,
 				       t->line[i], ret->row[ret->n].value, ret->row[ret->n - 1].value);
