@@ -8,6 +8,7 @@
 #define QUIET_US 300000      /* no pulse for this long: the shaft stands */
 #define STOPPING_US 10000000 /* longest that the brake is kept */
 #define CONTACTOR_US 200000  /* longest that a contactor may take */
+#define POWER_US 1000000     /* a contactor that was told to close waits so long for its first set */
 
 static const char *const state_word[] = { "idle", "live", "stopping", "safe" };
 
@@ -180,17 +181,20 @@ static const char *obey_set(struct node_side *n, char **token, size_t count, uin
 	n->orders.value = (double)value;
 	n->orders.brake_mA = (int)brake;
 	n->ack = seq;
-	n->lease_us = mode == BENCH_OFF && brake == 0 ? INT64_MAX : t_us + lease * 1000;
-	enter(n, n->lease_us == INT64_MAX ? NODE_SIDE_IDLE : NODE_SIDE_LIVE, t_us);
+	bool idle = mode == BENCH_OFF && brake == 0;
+	n->lease_us = idle && !n->orders.contactor ? INT64_MAX : t_us + lease * 1000;
+	enter(n, idle ? NODE_SIDE_IDLE : NODE_SIDE_LIVE, t_us);
 	return n->rate_Hz > 0 ? NULL : "ok";
 }
 
-static const char *obey_power(struct node_side *n, char **token, size_t count)
+static const char *obey_power(struct node_side *n, char **token, size_t count, int64_t t_us)
 {
 	if (count == 3 && strcmp(token[2], "off") == 0) {
 		n->orders.contactor = false;
 		n->orders.mode = BENCH_OFF;
 		n->orders.value = 0;
+		if (n->state == NODE_SIDE_IDLE)
+			n->lease_us = INT64_MAX;
 		return "ok";
 	}
 	if (count != 3 || strcmp(token[2], "on") != 0)
@@ -202,6 +206,8 @@ static const char *obey_power(struct node_side *n, char **token, size_t count)
 	if (!n->seen.guard_ok)
 		return "no guard";
 	n->orders.contactor = true;
+	if (n->lease_us == INT64_MAX)
+		n->lease_us = t_us + POWER_US;
 	return "ok";
 }
 
@@ -243,7 +249,7 @@ static const char *obey(struct node_side *n, char **token, size_t count, uint8_t
 	if (strcmp(token[1], "rate") == 0)
 		return obey_rate(n, token, count, t_us);
 	if (strcmp(token[1], "power") == 0)
-		return obey_power(n, token, count);
+		return obey_power(n, token, count, t_us);
 	if (strcmp(token[1], "restart") != 0 && strcmp(token[1], "safe") != 0 && strcmp(token[1], "clear") != 0)
 		return "no verb";
 	if (count != 2)

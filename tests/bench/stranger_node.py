@@ -122,7 +122,7 @@ class Node:
             return "no power"
         self.mode, self.brake = mode, brake
         live = mode != "off" or brake
-        self.lease_end = self.clock() + lease / 1000 if live else None
+        self.lease_end = self.clock() + lease / 1000 if live or self.contactor else None
         self.ack = self.seq
         self.enter("live" if live else "idle")
         return None if self.rate else "ok"
@@ -153,6 +153,10 @@ class Node:
             if words == ["off"]:
                 self.mode = "off"
             self.close_contactor(words == ["on"])
+            if words == ["on"] and self.lease_end is None:
+                self.lease_end = self.clock() + 1
+            elif words == ["off"] and self.state == "idle":
+                self.lease_end = None
             return "ok"
         if verb == "restart":
             return "ok" if self.mode == "off" else "no live"

@@ -282,6 +282,40 @@ static void contactor_that_does_not_follow_is_noticed(void **state)
 	assert_string_equal(r->node.reason, "contactor");
 }
 
+/* docs/tether.md: a closed contactor lives no longer than the last set, also while nothing is driven. */
+static void a_closed_contactor_has_a_lease(void **state)
+{
+	struct rig *r = *state;
+
+	power_up(r); /* 25 ms */
+	go(r, 900);
+	assert_true(r->node.orders.contactor);
+	assert_string_equal(ask(r, "set 300 off 0 0"), "ok");
+	go(r, 270);
+	assert_true(r->node.orders.contactor);
+	assert_int_equal(r->node.state, NODE_SIDE_IDLE);
+	assert_string_equal(ask(r, "set 300 off 0 0"), "ok");
+	go(r, 300);
+	assert_false(r->node.orders.contactor);
+	r->senses.contactor_closed = false;
+	go(r, 400);
+	assert_string_equal(ask(r, "status"), "ok safe lease 0");
+	assert_string_equal(ask(r, "clear"), "ok");
+
+	power_up(r); /* and without any set at all */
+	go(r, 1000);
+	assert_int_equal(r->node.state, NODE_SIDE_STOPPING);
+	r->senses.contactor_closed = false;
+	go(r, 400);
+	assert_string_equal(ask(r, "clear"), "ok");
+
+	power_up(r);
+	assert_string_equal(ask(r, "power off"), "ok");
+	r->senses.contactor_closed = false;
+	go(r, 6000);
+	assert_string_equal(ask(r, "status"), "ok idle none 0");
+}
+
 static void power_off_takes_the_mode_away(void **state)
 {
 	struct rig *r = *state;
@@ -492,6 +526,7 @@ int main(void)
 		NODE_TEST(brake_is_let_go_after_ten_seconds_at_most),
 		NODE_TEST(lines_stop_it),
 		NODE_TEST(contactor_that_does_not_follow_is_noticed),
+		NODE_TEST(a_closed_contactor_has_a_lease),
 		NODE_TEST(power_off_takes_the_mode_away),
 		NODE_TEST(sample_has_the_fields_of_the_page),
 		NODE_TEST(sample_numbers_and_clock_count_on),
