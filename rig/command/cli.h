@@ -72,17 +72,21 @@ struct progress *progress_new(const char *title, bool quiet); /* NULL when out o
 void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
 /* A line that stays (a finished point), printed above the moving one. */
 void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
+/* While on, nothing is written that standard error does not take at once (a terminal held by Ctrl-S, a pager that waits): what it
+ * does not take is left out. For ticks, which must not wait. */
+void progress_hurry(struct progress *p, bool on);
 void progress_free(struct progress *p); /* clears the moving line; NULL is fine */
 
 /* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */
 enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size, struct err *err) MUST_CHECK;
 
 /* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag (first one) and, the second time, the default action (Ctrl-Z
- * stays a flag: a stopped program would leave the shaft turning). Key presses: 'q', space or Esc when standard input is a terminal and the program stands in
+ * stays a flag: a stopped program would leave the shaft turning; so does a second hang-up, as a terminal that closes may tell
+ * twice). From the first watch on a pipe that nobody reads any more (SIGPIPE) ends nothing. Key presses: 'q', space or Esc when standard input is a terminal and the program stands in
  * its foreground; the terminal is then out of line mode and does not echo. Its mode comes back with
  * cli_unwatch_stop, at exit and when a signal ends the program. */
 void cli_watch_stop(void);
 bool cli_stop_asked(void); /* stays true; never waits */
-void cli_unwatch_stop(void);
+bool cli_unwatch_stop(void); /* whether it was asked, up to the last moment: who does not look loses a stop */
 
 #endif

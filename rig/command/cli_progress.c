@@ -2,6 +2,7 @@
 #include "command/cli.h"
 
 #include <math.h>
+#include <poll.h>
 #include <stdarg.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -18,6 +19,7 @@ struct progress {
 	char title[48];
 	char last[LINE];   /* the moving line as drawn */
 	bool quiet, moving; /* moving: on a terminal */
+	bool hurry;
 	int next_tenth;
 	int64_t drawn_ns;
 };
@@ -88,11 +90,25 @@ static void draw(struct progress *p, double frac, const char *left, const char *
 	fflush(stderr);
 }
 
+/* Writable is a pipe with room for PIPE_BUF bytes, more than is ever written at once, and a terminal that is not held. */
+static bool is_shut(const struct progress *p)
+{
+	struct pollfd out = { .fd = STDERR_FILENO, .events = POLLOUT };
+
+	return p->quiet || (p->hurry && (poll(&out, 1, 0) != 1 || !(out.revents & POLLOUT)));
+}
+
+void progress_hurry(struct progress *p, bool on)
+{
+	if (p)
+		p->hurry = on;
+}
+
 void progress_update(struct progress *p, double frac, double remaining_s, const char *detail)
 {
 	char left[40];
 
-	if (!p || p->quiet)
+	if (!p || is_shut(p))
 		return;
 	frac = frac > 0 ? frac : 0; /* NaN too */
 	frac = frac < 1 ? frac : 1;
@@ -117,7 +133,7 @@ void progress_line(struct progress *p, const char *format, ...)
 {
 	va_list args;
 
-	if (!p || p->quiet)
+	if (!p || is_shut(p))
 		return;
 	if (p->moving)
 		fputs("\r\033[K", stderr);

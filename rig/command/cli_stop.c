@@ -37,7 +37,8 @@ static void die(int number)
 
 static void ask(int number)
 {
-	if (asked && number != SIGTSTP)
+	/* a terminal that closes may tell twice, by its shell and by itself: that is nobody in a hurry */
+	if (asked && number != SIGTSTP && number != SIGHUP)
 		die(number);
 	asked = 1;
 }
@@ -71,6 +72,8 @@ void cli_watch_stop(void)
 		return;
 	watching = true;
 	asked = 0;
+	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch. */
+	signal(SIGPIPE, SIG_IGN);
 	sigemptyset(&act.sa_mask);
 	sigemptyset(&end.sa_mask);
 	for (size_t i = 0; i < ASKING; i++)
@@ -100,10 +103,11 @@ bool cli_stop_asked(void)
 	return asked;
 }
 
-void cli_unwatch_stop(void)
+bool cli_unwatch_stop(void)
 {
 	if (!watching)
-		return;
+		return false;
+	cli_stop_asked(); /* keys that came since the last look */
 	watching = false;
 	if (keys)
 		for (size_t i = 0; i < DYING; i++)
@@ -111,4 +115,5 @@ void cli_unwatch_stop(void)
 	restore_terminal();
 	for (size_t i = 0; i < ASKING; i++)
 		sigaction(asking[i], &old_asking[i], NULL);
+	return asked;
 }

@@ -129,6 +129,7 @@ static enum rc watch_rig(struct session *s, struct watch *w, const struct cli *c
 	if (rc == RC_OK) {
 		struct err end_err;
 		cli_watch_stop();
+		progress_hurry(live.progress, true);
 		rc = loop_run(s, &limits, &sequence, &hooks, result, err);
 		cli_unwatch_stop();
 		if (rc == RC_INTERLOCK && result->cause == CAUSE_OPERATOR)

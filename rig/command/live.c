@@ -116,8 +116,14 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 	const struct loop_hooks hooks = { .tick = on_tick, .event = on_event, .stop_asked = stop_asked, .ctx = live };
 
 	cli_watch_stop();
+	progress_hurry(live->progress, true);
 	enum rc rc = loop_run(live->s, &live->limits, sequence, &hooks, &live->result, err);
-	cli_unwatch_stop();
+	progress_hurry(live->progress, false);
+	if (cli_unwatch_stop() && rc == RC_OK) {
+		/* asked when the loop had ended already: what follows must not begin */
+		live->result.cause = CAUSE_OPERATOR;
+		rc = err_set(err, RC_INTERLOCK, 0, "%s", cause_sentence(CAUSE_OPERATOR));
+	}
 	return rc;
 }
 

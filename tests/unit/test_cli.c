@@ -351,12 +351,19 @@ static void a_signal_asks_and_a_second_one_ends(void **state)
 	assert_false(cli_stop_asked());
 	raise(SIGTSTP);
 	assert_true(cli_stop_asked());
-	cli_unwatch_stop();
+	assert_true(cli_unwatch_stop());
 	cli_watch_stop();
 	assert_false(cli_stop_asked());
-	raise(SIGINT);
+	raise(SIGHUP);
+	raise(SIGHUP); /* a terminal that closes tells twice */
 	assert_true(cli_stop_asked());
-	cli_unwatch_stop();
+	assert_true(cli_unwatch_stop());
+	cli_watch_stop();
+	assert_false(cli_unwatch_stop());
+	assert_false(cli_unwatch_stop());
+	cli_watch_stop();
+	raise(SIGINT); /* nobody looks again before the end of the watch */
+	assert_true(cli_unwatch_stop());
 	fflush(NULL);
 	pid_t pid = fork();
 	if (pid == 0) {
@@ -367,6 +374,39 @@ static void a_signal_asks_and_a_second_one_ends(void **state)
 	}
 	waitpid(pid, &status, 0);
 	assert_true(WIFSIGNALED(status) && WTERMSIG(status) == SIGTERM);
+}
+
+/* Neither a pipe that nobody reads nor one whose reader is gone holds a tick up or ends a run. */
+static void progress_never_waits_in_a_hurry(void **state)
+{
+	int status, fd[2];
+
+	(void)state;
+	assert_int_equal(pipe(fd), 0);
+	fcntl(fd[1], F_SETPIPE_SZ, 4096);
+	fflush(NULL);
+	pid_t pid = fork();
+	if (pid == 0) {
+		dup2(fd[1], STDERR_FILENO);
+		struct progress *p = progress_new("test", false);
+		cli_watch_stop();
+		alarm(10);
+		progress_hurry(p, true);
+		for (int i = 0; i < 2000; i++) {
+			progress_line(p, "%d", i);
+			progress_update(p, i / 2000.0, 1, "detail");
+		}
+		close(fd[0]);
+		progress_line(p, "nobody");
+		progress_hurry(p, false);
+		progress_line(p, "nobody");
+		_exit(7);
+	}
+	waitpid(pid, &status, 0);
+	close(fd[0]);
+	close(fd[1]);
+	assert_true(WIFEXITED(status));
+	assert_int_equal(WEXITSTATUS(status), 7);
 }
 
 enum ending { END_UNWATCH, END_EXIT, END_ABORT, END_SIGNALS };
@@ -449,6 +489,7 @@ int main(void)
 		cmocka_unit_test(colour_only_on_a_terminal_that_wants_it),
 		cmocka_unit_test(paths_of_the_bench),
 		cmocka_unit_test(a_signal_asks_and_a_second_one_ends),
+		cmocka_unit_test(progress_never_waits_in_a_hurry),
 		cmocka_unit_test(keys_stop_and_the_terminal_comes_back),
 	};
 
