@@ -355,7 +355,9 @@ static enum rc set_up(struct hanging *h, struct err *err)
 	static const char *const shaft[] = { "uncouple", "arm on", NULL };
 	bool is_cradle = h->s.rig.mounting == MOUNT_CRADLE;
 
-	return live_ask(&h->live, is_cradle ?
+	enum rc rc = live_arm(&h->live, true, err); /* first: who is left in between may have fitted it */
+
+	return rc ? rc : live_ask(&h->live, is_cradle ?
 		"Uncouple the actuator; the brake stays without current. Fit the calibration arm to the cradle, level it, nothing hung. "
 		"Stand clear of falling weights and of a lever that springs back." :
 		"Uncouple the actuator and lock the brake's rotor to its housing with a pin, so that no current is needed to hold. "
@@ -368,7 +370,8 @@ static enum rc take_down(struct hanging *h, struct err *err)
 	static const char *const hand[] = { "unhang all", "arm off", "couple", NULL };
 
 	h->hung = 0;
-	return live_ask(&h->live, "Take off weights, hanger and arm, take out any pin, couple the actuator again.", hand, err);
+	enum rc rc = live_ask(&h->live, "Take off weights, hanger and arm, take out any pin, couple the actuator again.", hand, err);
+	return rc == RC_OK ? live_arm(&h->live, false, err) : rc;
 }
 
 static enum rc guided_series(struct hanging *h, struct hang_result *r, struct cellcal_point **points, struct err *err)

@@ -213,8 +213,12 @@ static enum rc work(struct mapping *m, const struct options *o, struct map_resul
 
 	if (rc == RC_OK)
 		rc = make_config(m, o, err);
+	if (rc == RC_OK && (rc = live_arm_is_off(&m->live, o->live.clear, err)) == RC_SAYS_NO)
+		*cause = "arm_on";
 	if (rc == RC_OK)
 		rc = live_begin(&m->live, "map", 0, err);
+	if (rc == RC_OK)
+		rc = live_arm(&m->live, false, err);
 	if (rc != RC_OK)
 		return rc;
 	rc = run_map(m, err);

@@ -127,6 +127,8 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 			rc = ask_one(c, i, err);
 		if (rc == RC_OK)
 			rc = record_answer(c, i, err);
+		if (rc == RC_OK && strcmp(checklist[i].word, "weights_removed") == 0 && strcasecmp(c->answer[i], "yes") == 0)
+			rc = live_arm(&c->live, false, err);
 		if (rc == RC_OK && strcasecmp(c->answer[i], "yes") != 0) {
 			snprintf(sentence, sizeof sentence, "not ready: \"%s\" was answered %s", checklist[i].question, c->answer[i]);
 			return no(c, "checklist", err, sentence);
@@ -301,6 +303,8 @@ static enum rc hang_check_mass(struct checking *c, struct err *err)
 	enum rc rc = check_load(c, &load, &u_load_Nm, pieces, sizeof pieces, err);
 
 	if (rc == RC_OK)
+		rc = live_arm(&c->live, true, err);
+	if (rc == RC_OK)
 		rc = live_ask(&c->live, "Check mass: uncouple the actuator, fit the calibration arm, nothing hung.", fit, err);
 	if (rc != RC_OK)
 		return rc;
@@ -316,6 +320,8 @@ static enum rc hang_check_mass(struct checking *c, struct err *err)
 		rc = read_still(c, false, &r, err);
 	struct err off_err = { 0 };
 	enum rc off_rc = live_ask(&c->live, "Take off weights, hanger and arm, couple the actuator again.", off, &off_err);
+	if (off_rc == RC_OK)
+		off_rc = live_arm(&c->live, false, &off_err);
 	if (rc == RC_OK)
 		rc = judge_mass(c, &load, u_load_Nm, &r, err);
 	if (rc == RC_OK && off_rc != RC_OK) {

@@ -77,9 +77,12 @@ static enum rc check_start(struct sweeping *w, struct err *err)
 		return refuse(w, "not_calibrated", err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated; run bridle hang first"));
 	if (s->map_id == 0 && s->plan.load == LOAD_TORQUE)
 		return refuse(w, "not_mapped", err_set(err, RC_SAYS_NO, 0, "the brake is not mapped, so a torque cannot be set; run bridle map first"));
+	enum rc rc = live_arm_is_off(&w->live, w->o->live.clear, err);
+	if (rc != RC_OK)
+		return refuse(w, rc == RC_SAYS_NO ? "arm_on" : NULL, rc);
 	if (w->o->forced)
 		return RC_OK;
-	enum rc rc = ready_record_check(s, s->clock.wall(s->clock.ctx).ns, &w->allowed, &w->ready_id, err);
+	rc = ready_record_check(s, s->clock.wall(s->clock.ctx).ns, &w->allowed, &w->ready_id, err);
 	return rc == RC_SAYS_NO ? refuse(w, "not_ready", rc) : rc;
 }
 
@@ -139,7 +142,8 @@ static enum rc work(struct sweeping *w, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	w->run_id = w->s.run_id;
-	if (w->o->forced)
+	rc = live_arm(&w->live, false, err);
+	if (rc == RC_OK && w->o->forced)
 		rc = note(w, "forced", w->o->forced, err);
 	if (rc == RC_OK)
 		rc = run_sweep(w, err);

@@ -8,6 +8,7 @@
 #include <poll.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
@@ -62,6 +63,53 @@ enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, 
 	enum rc rc = session_run_begin(live->s, kind, resumes_run_id, err);
 
 	live->run_open = rc == RC_OK;
+	return rc;
+}
+
+#define ARM "arm" /* kind of the event */
+
+enum rc live_arm(struct live *live, bool on, struct err *err)
+{
+	struct session *s = live->s;
+
+	return logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, ARM, on ? "on" : "off", err);
+}
+
+static bool look_for_arm(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	int *arm = ctx;
+
+	(void)mono_ns;
+	if (strcmp(kind, ARM) == 0)
+		*arm = strcmp(text, "on") == 0;
+	return true;
+}
+
+/* What the newest run that says anything of the arm said last. */
+static enum rc last_arm(struct logbook *lb, int *ret_arm, int64_t *ret_run, struct err *err)
+{
+	int64_t *ids = NULL;
+	size_t n = 0;
+	enum rc rc = logbook_runs(lb, NULL, &ids, &n, err);
+
+	*ret_arm = -1;
+	for (size_t i = 0; i < n && rc == RC_OK && *ret_arm < 0; i++) {
+		*ret_run = ids[i];
+		rc = logbook_each_event(lb, ids[i], look_for_arm, ret_arm, err);
+	}
+	free(ids);
+	return rc;
+}
+
+enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
+{
+	int64_t run = 0;
+	int arm = -1;
+	enum rc rc = last_arm(live->s->logbook, &arm, &run, err);
+
+	if (rc == RC_OK && arm == 1 && !clear)
+		rc = err_set(err, RC_SAYS_NO, 0, "run %lld was left before arm and weights were off the shaft, which is to turn now; take them off, "
+			     "couple the actuator, then give --clear", (long long)run);
 	return rc;
 }
 

@@ -39,7 +39,8 @@ struct live_options {
 };
 #define LIVE_OPTION_HANDS(o) { "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }
 #define LIVE_OPTION_CLEAR(o) { "clear", NULL, \
-	"after a stop: leave the node's safe state and restart a drive that dropped out; a deliberate act, when the cause is known", \
+	"after a stop: leave the node's safe state and restart a drive that dropped out; after a hang that was left: weights and arm are " \
+	"off. A deliberate act, when the cause is known", \
 	NULL, &(o).clear }
 
 /* Open session, logbook run and progress. kind: of the run. The node must not be in its safe state unless clear was given.
@@ -47,6 +48,12 @@ struct live_options {
 enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
 		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err) MUST_CHECK;
+
+/* The arm for the dead weights goes on or comes off: kept in the logbook, so that a command that turns the shaft knows when another
+ * was left with the arm on. */
+enum rc live_arm(struct live *live, bool on, struct err *err) MUST_CHECK;
+/* RC_SAYS_NO when the arm, as far as the logbook knows, is still on; with clear a person says that it is not. */
+enum rc live_arm_is_off(struct live *live, bool clear, struct err *err) MUST_CHECK;
 
 /* loop_run with the live line; Ctrl-C and keys are watched meanwhile. */
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err) MUST_CHECK;

@@ -42,6 +42,7 @@ void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, si
 	json_object_set_new(doc, "plan", json_string(s->plan_name));
 	json_object_set_new(doc, "digest", json_string(digest));
 	json_object_set_new(doc, "day", json_string(day));
+	json_object_set_new(doc, "run_id", json_integer(s->run_id));
 	json_object_set_new(doc, "calibration_id", json_integer(s->calibration_id));
 	json_object_set_new(doc, "map_id", json_integer(s->map_id));
 	json_object_set_new(doc, "steps_allowed", json_integer((json_int_t)steps_allowed));
@@ -74,6 +75,26 @@ static enum rc judge(const json_t *doc, const struct session *s, int64_t wall_ns
 	return RC_OK;
 }
 
+/* Weights hung since, or a later check that did not end well (or was left), make an earlier one worth nothing. */
+static enum rc check_nothing_since(const json_t *doc, struct session *s, struct err *err)
+{
+	int64_t ready = json_integer_value(json_object_get(doc, "run_id"));
+	int64_t *checks = NULL, *hangs = NULL;
+	size_t n_checks = 0, n_hangs = 0;
+	enum rc rc = logbook_runs(s->logbook, "ready", &checks, &n_checks, err);
+
+	if (rc == RC_OK)
+		rc = logbook_runs(s->logbook, "hang", &hangs, &n_hangs, err);
+	if (rc == RC_OK && (n_checks == 0 || checks[0] != ready))
+		rc = err_set(err, RC_SAYS_NO, 0, "the last bridle ready did not find the rig ready; put right what it said, then run bridle ready %s",
+			     s->plan_name);
+	if (rc == RC_OK && n_hangs > 0 && hangs[0] > ready)
+		rc = err_set(err, RC_SAYS_NO, 0, "weights were hung since the rig was found ready; run bridle ready %s", s->plan_name);
+	free(checks);
+	free(hangs);
+	return rc;
+}
+
 enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id, struct err *err)
 {
 	char *json = NULL;
@@ -87,6 +108,8 @@ enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps
 	json_t *doc = json_loads(json, 0, NULL);
 	free(json);
 	rc = doc ? judge(doc, s, wall_ns, err) : err_set(err, RC_DB, 0, "the logbook's ready record cannot be read");
+	if (rc == RC_OK)
+		rc = check_nothing_since(doc, s, err);
 	if (rc == RC_OK)
 		*ret_steps_allowed = (size_t)json_integer_value(json_object_get(doc, "steps_allowed"));
 	json_decref(doc);

@@ -12,10 +12,10 @@ void ready_digest(const struct session *s, char ret[17]);
 /* "2026-03-01", local time. */
 void ready_day(int64_t wall_ns, char ret[11]);
 
-/* Adds plan, digest, day, calibration_id, map_id and steps_allowed to the document. */
+/* Of the session's run: it is to be open. Adds run_id, plan, digest, day, calibration_id, map_id and steps_allowed to the document. */
 void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed);
 
-/* Whether the newest record covers the session's plan now. RC_SAYS_NO with the reason. */
+/* Whether the newest record covers the session's plan now, and no later bridle ready or hang was begun. RC_SAYS_NO with the reason. */
 enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id,
 			   struct err *err) MUST_CHECK;
 

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/session.h"
 
+#include "calib/units.h"
+
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -9,6 +11,8 @@
 #include <unistd.h>
 
 #define CONNECT_MS 5000
+#define LIVE_s 16.0   /* the longest lease, the longest safe action and a little */
+#define LOOK_s 0.05
 #define SLOW_Hz 5.0 /* slow samples a second: docs/tether.md keeps the line under 60 % with that */
 
 static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
@@ -121,6 +125,29 @@ static enum rc open_logbook(struct session *s, bool write, struct err *err)
 	return rc == RC_OK ? load_records(s, err) : rc;
 }
 
+/* A host that died a moment ago leaves a node that is live until its lease ends, and a shaft that turns. The first set-points of
+ * a new host would let go of it: so nothing is sent before the node has come to rest by itself. */
+static enum rc wait_for_rest(struct session *s, struct err *err)
+{
+	struct mono until = mono_add_ns(s->clock.now(s->clock.ctx), ns_from_s(LIVE_s));
+	char status[64] = "";
+
+	for (;;) {
+		enum rc rc = node_request(s->node, "status", status, sizeof status, err);
+		if (rc != RC_OK)
+			return rc;
+		if (strncmp(status, "live", 4) != 0 && strncmp(status, "stopping", 8) != 0)
+			return RC_OK;
+		struct mono now = s->clock.now(s->clock.ctx);
+		if (now.ns >= until.ns)
+			return err_set(err, RC_SAYS_NO, 0, "the node does not come to rest (%s): another program drives this rig; "
+				       "end that one first", status);
+		rc = s->clock.sleep_until(s->clock.ctx, mono_add_ns(now, ns_from_s(LOOK_s)), err);
+		if (rc != RC_OK)
+			return rc;
+	}
+}
+
 /* The control line is opened before the tether and closed after it: docs/tether.md, bench clock. */
 static enum rc open_rig(struct session *s, struct err *err)
 {
@@ -150,7 +177,8 @@ static enum rc open_rig(struct session *s, struct err *err)
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,
 		.direction = s->rig.pick_sign,
 	};
-	return node_open(s->link, &s->clock, &config, &s->node, err);
+	rc = node_open(s->link, &s->clock, &config, &s->node, err);
+	return rc == RC_OK ? wait_for_rest(s, err) : rc;
 }
 
 enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err)

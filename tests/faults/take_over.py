@@ -1,0 +1,113 @@
+#!/usr/bin/env python3
+"""What one command leaves to the next: a node that is still live, a shaft that turns, an arm with weights, a check that
+failed, a hot brake, a screen that takes no more."""
+import csv
+import fcntl
+import os
+import pathlib
+import shutil
+import signal
+import sqlite3
+import sys
+import tempfile
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
+import harness  # noqa: E402
+
+ACTUATOR, PLAN = "paddle-winder", "lock-sweep"
+
+
+class Prepared:
+    """A folder with calibration, map and readiness, made once."""
+    folder = None
+
+
+def prepare(home):
+    with harness.Bench(9) as bench:
+        bench.must("hang", "--hands", "--series", "1")
+        bench.must("map", "--actuator", ACTUATOR, "--currents", "5")
+        bench.must("ready", PLAN, "--hands", "--answers", "yes")
+        bench.stop()
+        Prepared.folder = pathlib.Path(home) / "prepared"
+        shutil.copytree(bench.folder, Prepared.folder)
+        shutil.rmtree(Prepared.folder / "run")
+
+
+def bench(*options):
+    return harness.Bench(9, example=Prepared.folder, options=options)
+
+
+def query(b, sql):
+    try:
+        db = sqlite3.connect(f"file:{b.folder / 'logbook'}?mode=ro", uri=True, timeout=5)
+        return db.execute(sql).fetchall()
+    except sqlite3.OperationalError:
+        return [(0,)]
+
+
+def truth(b):
+    with open(b.folder / "run" / "truth.csv") as file:
+        return list(csv.DictReader(file))
+
+
+def refusal(result, cause):
+    assert result.status == 1 and result.json["cause"] == cause, result
+    return result.json["message"]
+
+
+def under_load(b):
+    """A sweep that has taken its fourth point."""
+    before, = query(b, "SELECT max(id) FROM run")[0]
+    sweep = b.popen("sweep", PLAN)
+    harness.wait_for(lambda: query(b, f"SELECT count(*) FROM point WHERE run_id > {before} AND NOT flags & 8")[0][0] >= 4, 60,
+                     "four points")
+    return sweep
+
+
+def the_next_host_waits_for_the_shaft():
+    with bench() as b:
+        sweep = under_load(b)
+        sweep.send_signal(signal.SIGKILL)
+        assert sweep.wait() == -signal.SIGKILL, "the sweep ended before it was killed"
+        # at once: the lease (0.3 s) has not run out
+        looked = b.run("probe", "--seconds", "1", "--json")
+        assert looked.status == 0, looked
+        rows = truth(b)
+        rows = rows[max(i for i, row in enumerate(rows) if row["node"] == "live"):]
+        assert float(rows[0]["brake_A"]) > 0.05, "the kill came in a step without brake current"
+        # by its own safe action; not told off, which lets go of the brake at once
+        states = [row["node"] for row in rows[1:]]
+        assert "idle" not in states and states[-1] == "safe", states
+        for row in rows[1:]:
+            if abs(float(row["speed_rad_per_s"])) > 0.5:
+                assert float(row["brake_A"]) > 0.05, f"the brake let go of a turning shaft: {row}"
+        # and a map does not begin with a node that went safe
+        assert b.run("map", "--actuator", ACTUATOR, "--json").status == 1
+
+
+def a_check_that_fails_takes_the_readiness_back():
+    with bench() as b:
+        b.replace("rig.ini", "limit = 0.3 %", "limit = 0.002 %")
+        refusal(b.run("ready", PLAN, "--hands", "--answers", "yes", "--json"), "check_mass")
+        b.replace("rig.ini", "limit = 0.002 %", "limit = 0.3 %")  # as it was when the rig was found ready
+        assert "did not find" in refusal(b.run("sweep", PLAN, "--json"), "not_ready")
+
+
+def an_arm_that_was_left_on_keeps_the_shaft_still():
+    with bench() as b:
+        before = query(b, "SELECT count(*) FROM run")[0][0]
+        hang = b.popen("hang", "--hands")
+        harness.wait_for(lambda: query(b, f"SELECT count(*) FROM point WHERE run_id > {before}")[0][0] >= 2, 60, "two readings")
+        hang.send_signal(signal.SIGKILL)
+        hang.wait()
+        runs = query(b, "SELECT count(*) FROM run")[0][0]
+        refusal(b.run("map", "--actuator", ACTUATOR, "--json"), "arm_on")
+        refusal(b.run("sweep", PLAN, "--forced", "to see", "--json"), "arm_on")
+        assert query(b, "SELECT count(*) FROM run")[0][0] == runs
+        assert all(row["contactor"] == "0" for row in truth(b)), "something was energised with the arm on"
+
+
+with tempfile.TemporaryDirectory(prefix="bridle-") as home:
+    prepare(home)
+    harness.main(the_next_host_waits_for_the_shaft, a_check_that_fails_takes_the_readiness_back,
+                 an_arm_that_was_left_on_keeps_the_shaft_still)
