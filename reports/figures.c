@@ -68,10 +68,10 @@ static void head(struct script *s)
 	      "set xlabel offset 0,0.2\n"
 	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\n"
 	      "set errorbars small\n"
-	      "set style line 1 lc rgb '#111111' lw 1.6 dt 1 pt 7 ps 0.9       # loading\n"
-	      "set style line 2 lc rgb '#4f6d8f' lw 1.6 dt (6,4) pt 9 ps 0.8   # unloading\n"
-	      "set style line 3 lc rgb '#111111' lw 1.2 dt 1 pt 6 ps 1.2       # loading, limited by something else\n"
-	      "set style line 4 lc rgb '#4f6d8f' lw 1.2 dt 1 pt 8 ps 1.3       # unloading, limited by something else\n"
+	      "set style line 1 lc rgb '#111111' lw 1.6 dt 1 pt 7 ps 0.9       # rising\n"
+	      "set style line 2 lc rgb '#4f6d8f' lw 1.6 dt (6,4) pt 9 ps 0.8   # falling\n"
+	      "set style line 3 lc rgb '#111111' lw 1.2 dt 1 pt 6 ps 1.2       # rising, limited by something else\n"
+	      "set style line 4 lc rgb '#4f6d8f' lw 1.2 dt 1 pt 8 ps 1.3       # falling, limited by something else\n"
 	      "set style line 5 lc rgb '#777777' lw 1.4 dt 1 pt 2 ps 1.0       # first point again\n"
 	      "set style line 6 lc rgb '#9a4a12' lw 1.6 dt (2,3) pt 13 ps 1.1  # data sheet's claim\n"
 	      "set style line 7 lc rgb '#777777' lw 1.6 dt (1,3) pt 5 ps 0.8\n"
@@ -167,7 +167,7 @@ static void series(struct script *s, const char *column, double scale, const cha
 {
 	FILE *f = s->f;
 	char x[64] = "column('torque (N m)')", dx[64] = "column('U torque (N m)')";
-	static const char *const names[] = { "", "loading", "unloading", "limited otherwise", "limited otherwise",
+	static const char *const names[] = { "", "rising", "falling", "limited otherwise", "limited otherwise",
 					     "first point again", "outlier or impossible" };
 	bool open_up = false, open_down = false, odd = false;
 

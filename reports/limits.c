@@ -186,6 +186,7 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "brake_hot", LIMIT_HEAT, "the brake was too hot" },
 	{ "actuator_hot", LIMIT_HEAT, "the actuator was too hot" },
 	{ "stall", LIMIT_ACTUATOR, "the actuator stalled" },
+	{ "operator", LIMIT_NONE, "the operator stopped it" },
 };
 
 void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *tail, struct curve *curve)

@@ -81,7 +81,7 @@ static void cell(FILE *f, const struct curve *c, const char *label, struct unc x
 
 static const char *way_word(const struct curve_point *p)
 {
-	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "up" : p->direction < 0 ? "down" : "";
+	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 }
 
 struct column { bool volt, amp, input, temperature; };
@@ -248,7 +248,7 @@ void page_fits(FILE *f, const struct report *r)
 
 	if (!k->torque_current && !k->speed_torque)
 		return;
-	fprintf(f, "<section>\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu loading points.</p>\n<dl>\n", k->n);
+	fprintf(f, "<section>\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu rising points.</p>\n<dl>\n", k->n);
 	if (k->torque_current) {
 		fit_item(f, r, "Torque per ampere", k->k_t_Nm_per_A, "N·m/A", "");
 		fit_item(f, r, "Current without load", k->no_load_A, "A", "");

@@ -54,8 +54,15 @@ def command_page(name, summary):
         if option in ("--bench", "--json", "--quiet", "--help"):
             continue
         lines += [f"*{plain(option)}*" + (f" _{plain(arg)}_" if arg else ""), "\t" + plain(help_text.strip()), ""]
-    if examples.strip():
-        lines += ["Examples:", "", "```"] + ["\t" + e.strip() for e in examples.strip().splitlines()] + ["```", ""]
+    examples, *more = examples.strip().split("\n\n")
+    if examples:
+        lines += ["Examples:", "", "```"] + ["\t" + e.strip() for e in examples.splitlines()] + ["```", ""]
+    for block in more:  # a paragraph, and below it a list that keeps its lines
+        text = [line for line in block.splitlines() if not line.startswith("  ")]
+        kept = [line for line in block.splitlines() if line.startswith("  ")]
+        lines += [plain(" ".join(text)), ""]
+        if kept:
+            lines += ["```"] + ["\t" + line.strip() for line in kept] + ["```", ""]
     return "\n".join(lines)
 
 

@@ -167,13 +167,13 @@ static const struct fault {
 	{ "contactor-drop", NULL, 0, 0, contactor_drop, "contact opens unasked" },
 	{ "estop", NULL, 0, 0, estop, "the emergency stop is pulled" },
 	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
-	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this output speed (1.3 of the rig's limit)" },
+	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
-	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "badly tuned speed loop: integral times, gain over FACTOR (30)" },
-	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives this voltage (2 V below the drive's drop-out)" },
+	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "speed loop: integral times, gain over FACTOR (30)" },
+	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives so much (2 V below drop-out)" },
 	{ "drive-fault", NULL, 0, 0, drive_fault, "the drive trips, once, until restarted" },
-	{ "hot-brake", "DEGC", -50, 1000, hot_brake, "brake at this temperature, once (15 K over its limit)" },
-	{ "hot-actuator", "DEGC", -50, 1000, hot_actuator, "actuator at this temperature, once (where it derates fully)" },
+	{ "hot-brake", "DEGC", -50, 1000, hot_brake, "brake at so much, once (15 K over its limit)" },
+	{ "hot-actuator", "DEGC", -50, 1000, hot_actuator, "actuator at so much, once (full derating)" },
 	{ "torque-spike", "NM", -1e5, 1e5, torque_spike, "a blow to the lever, 60 ms (1.5 of the rig's limit)" },
 };
 

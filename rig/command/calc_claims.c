@@ -49,8 +49,8 @@ int calc_quantity(int argc, char **argv)
 		"calc quantity", "calc quantity TEXT [options]",
 		"How a quantity is read: value, standard uncertainty, distribution. Limits without a word are rectangular; rect, "
 		"tri, trap=B, normal, k=K and dof=N may follow; (d) after the digits is a standard uncertainty in the last digit.",
-		"  bridle calc quantity \"250.0 mm \xc2\xb1 0.2 mm\" --unit mm     u = 0.115 mm (GUM 4.3.7)\n"
-		"  bridle calc quantity \"100.02147(35) g\" --unit g          u = 0.00035 g (GUM 7.2.2)\n",
+		"  bridle calc quantity \"250.0 mm \xc2\xb1 0.2 mm\" --unit mm  u = 0.115 mm (GUM 4.3.7)\n"
+		"  bridle calc quantity \"100.02147(35) g\" --unit g    u = 0.00035 g (GUM 7.2.2)\n",
 		options, COUNT(options), 1, 1,
 	};
 	struct cli cli;

@@ -133,7 +133,8 @@ int calc_mean(int argc, char **argv)
 		"together: lag-1 autocorrelation as NIST defines it, the effective number of readings of a first-order "
 		"process n (1 - r)/(1 + r), and batch means beside it.",
 		"  bridle calc mean michelso.csv --json\n"
-		"    NIST StRD Michelso: mean 299.8524, sd 0.0790105478190518, lag1 0.535199668621283\n",
+		"    NIST StRD Michelso: mean 299.8524, sd 0.0790105478190518,\n"
+		"    lag1 0.535199668621283\n",
 		options, sizeof options / sizeof options[0], 1, 1 };
 	struct cli cli;
 	struct err err = { 0 };
@@ -279,7 +280,8 @@ int calc_allan(int argc, char **argv)
 		"Allan deviation of equally spaced readings, plain and with overlapping averages (NIST SP 1065): how far means over "
 		"a time tau differ from one to the next. Of a cell's zero it tells how long an average still helps.",
 		"  bridle calc allan zero.csv --tau0 0.0125 --json\n"
-		"    NIST SP 1065, the nine values 892 809 823 798 671 644 883 903 677: 91.22945 at tau 1, 115.8082 at 2\n",
+		"    NIST SP 1065, the nine values 892 809 823 798 671 644 883 903 677:\n"
+		"    91.22945 at tau 1, 115.8082 at 2\n",
 		options, sizeof options / sizeof options[0], 1, 1 };
 	struct cli cli;
 	struct err err = { 0 };

@@ -201,8 +201,8 @@ int calc_budget(int argc, char **argv)
 		"(NAME (unit) = expression); inputs enter the expressions in coherent SI units.",
 		"  [inputs]\n  V = 4.9990 V \xc2\xb1 0.0032 V normal\n  I = 19.6610 mA \xc2\xb1 0.0095 mA normal\n"
 		"  [correlations]\n  V, I = -0.36\n  [outputs]\n  Z (ohm) = V / I\n"
-		"  gives 254.26 ohm with u = 0.237 ohm (JCGM 100:2008, H.2, which prints 0.236 from the\n"
-		"  unrounded readings)\n",
+		"  gives 254.26 ohm with u = 0.237 ohm (JCGM 100:2008, H.2, which prints\n"
+		"  0.236 from the unrounded readings)\n",
 		options, 1, 1, 1,
 	};
 	struct job job = { 0 };
@@ -350,8 +350,8 @@ int calc_montecarlo(int argc, char **argv)
 		"  d = 1.234 mg \xc2\xb1 0.020 mg normal\n  a = 1.20 kg/m3 \xc2\xb1 0.10 kg/m3 rect\n"
 		"  W = 8000 kg/m3 \xc2\xb1 1000 kg/m3 rect\n  S = 8000 kg/m3 \xc2\xb1 50 kg/m3 rect\n"
 		"  [outputs]\n  dm (mg) = (R + d) * (1 + (a - 1.2) * (1/W - 1/S)) - 0.1\n"
-		"  gives 1.234 mg, u = 0.0754 mg, shortest [1.083, 1.383] mg, and says that the linear\n"
-		"  law (u = 0.0539 mg) must not be trusted (JCGM 101:2008, 9.3)\n",
+		"  gives 1.234 mg, u = 0.0754 mg, shortest [1.083, 1.383] mg, and says that the\n"
+		"  linear law (u = 0.0539 mg) must not be trusted (JCGM 101:2008, 9.3)\n",
 		options, 5, 1, 1,
 	};
 	struct job job = { 0 };

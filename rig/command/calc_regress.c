@@ -279,7 +279,8 @@ int calc_regress(int argc, char **argv)
 		"Least squares: a straight line, a polynomial, or several variables; with covariance, lack of fit against the "
 		"scatter of repeats, and outliers. Columns have headings; rows that begin with # are comments.",
 		"  bridle calc regress loadcell.csv --degree 2 --json\n"
-		"    NIST e-Handbook LOADCELL: -1.83980467e-05, 0.100102485, 7.03186511e-06, residual sd 3.76403e-05\n"
+		"    NIST e-Handbook LOADCELL: -1.83980467e-05, 0.100102485, 7.03186511e-06,\n"
+		"    residual sd 3.76403e-05\n"
 		"  bridle calc regress pearson.csv --errors-in-both\n"
 		"    York 2004, Pearson's data: slope -0.48053, intercept 5.4799\n",
 		options, sizeof options / sizeof options[0], 1, 1 };

@@ -133,7 +133,7 @@ int calc_air(int argc, char **argv)
 	const struct cli_spec spec = {
 		"calc air", "calc air --pressure P --temperature T --humidity H [options]",
 		"Density of moist air by the CIPM-2007 equation or by the short formula of OIML R 111-1, with its uncertainty.",
-		"  bridle calc air --pressure \"101325 Pa\" --temperature \"20 degC\" --humidity \"50 %\"\n"
+		"  bridle calc air --pressure \"101325 Pa\" --temperature \"20 degC\" --humidity 0.5\n"
 		"  gives 1.199314 kg/m3, with --short 1.199294 kg/m3\n",
 		options, COUNT(options), 0, 0,
 	};

@@ -253,20 +253,27 @@ static int fail_json(const struct err *err, const char *cause, const struct mist
 	return cli_print_json(doc) == 0 ? err_exit_status(err->rc) : 3;
 }
 
+/* On a terminal lines break at words; elsewhere a sentence stays one line, for whoever searches it. */
+static void say(const char *first, const char *text)
+{
+	char clean[sizeof((struct err *)0)->what + 8];
+
+	utf8_clean(text, clean, sizeof clean);
+	if (isatty(STDERR_FILENO))
+		cli_wrapped(stderr, cli_width(), first, "    ", clean);
+	else
+		fprintf(stderr, "%s%s\n", first, clean);
+}
+
 int cli_fail(const struct cli *cli, const struct err *err, const char *cause, const struct mistakes *mistakes)
 {
-	char text[sizeof err->what + 8];
-
 	if (cli && cli->json)
 		return fail_json(err, cause ? cause : cause_of(err->rc), mistakes);
-	utf8_clean(err->what, text, sizeof text);
-	fprintf(stderr, "bridle: %s\n", text);
-	if (!mistakes || (mistakes->n == 1 && mistakes->more == 0 && strcmp(mistakes->line[0], err->what) == 0))
+	say("bridle: ", err->what);
+	if (!mistakes || (mistakes->n == 1 && mistakes->more == 0 && strstr(mistakes->line[0], err->what)))
 		return err_exit_status(err->rc);
-	for (size_t i = 0; i < mistakes->n; i++) {
-		utf8_clean(mistakes->line[i], text, sizeof text);
-		fprintf(stderr, "  %s\n", text);
-	}
+	for (size_t i = 0; i < mistakes->n; i++)
+		say("  ", mistakes->line[i]);
 	if (mistakes->more > 0)
 		fprintf(stderr, "  and %zu more\n", mistakes->more);
 	return err_exit_status(err->rc);

@@ -9,6 +9,7 @@
 #include <jansson.h>
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdio.h>
 
 #define CLI_ARGS 8
 #define CLI_OPTIONS 40 /* of one command, the common ones not counted */
@@ -46,7 +47,7 @@ struct cli {
 enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli *ret, struct err *err) MUST_CHECK;
 
 /* Report an error: text on standard error, or with --json {"cause": ..., "message": ..., "mistakes": [...]} on
- * standard output. cause: a word; NULL takes one by rc ("bad_input", "io", ...). cli and mistakes may be NULL.
+ * standard output. On a terminal lines break at blanks. cause: a word; NULL takes one by rc ("bad_input", "io", ...). cli and mistakes may be NULL.
  * Control characters and broken UTF-8 of the sentence become '?'. Returns the exit status. */
 int cli_fail(const struct cli *cli, const struct err *err, const char *cause, const struct mistakes *mistakes);
 
@@ -64,6 +65,10 @@ void cli_set_unc(json_t *object, const char *key, struct unc value);
 bool cli_colour(void); /* standard output is a terminal and NO_COLOR is not set */
 int cli_width(void);   /* of the terminal, 80 when unknown */
 
+/* Text in lines of at most so many columns, broken at blanks and ended by a newline; a longer word stands alone. first begins the
+ * first line, indent each further one. */
+void cli_wrapped(FILE *to, int most, const char *first, const char *indent, const char *text);
+
 /* Progress on standard error: one line rewritten on a terminal (at most 10 times a second of machine time), plain lines at each tenth
  * otherwise. Silent with quiet. */
 struct progress;
@@ -72,9 +77,13 @@ struct progress *progress_new(const char *title, bool quiet); /* NULL when out o
 void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
 /* A line that stays (a finished point), printed above the moving one. */
 void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
+<<<<<<< Updated upstream
 /* While on, nothing is written that standard error does not take at once (a terminal held by Ctrl-S, a pager that waits): what it
  * does not take is left out. For ticks, which must not wait. */
 void progress_hurry(struct progress *p, bool on);
+=======
+void progress_clear(struct progress *p); /* takes the moving line away until the next update; NULL is fine */
+>>>>>>> Stashed changes
 void progress_free(struct progress *p); /* clears the moving line; NULL is fine */
 
 /* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */

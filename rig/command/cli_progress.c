@@ -12,7 +12,8 @@
 #include <unistd.h>
 
 #define REDRAW_NS 100000000
-#define BAR 20
+#define BAR 20      /* longest bar; a narrow terminal keeps its columns for the numbers */
+#define BAR_LEAST 5
 #define LINE 400
 
 struct progress {
@@ -75,16 +76,26 @@ static void fit(char *line, int columns)
 	}
 }
 
+static int columns(const char *text)
+{
+	int n = 0;
+
+	for (; *text; text++)
+		n += (*text & 0xC0) != 0x80;
+	return n;
+}
+
 static void draw(struct progress *p, double frac, const char *left, const char *detail)
 {
-	char bar[BAR + 1];
-	int full = (int)(frac * BAR);
+	char bar[BAR + 1], rest[LINE - 80];
 
-	memset(bar, '.', BAR);
-	memset(bar, '=', (size_t)full);
-	bar[BAR] = '\0';
-	snprintf(p->last, sizeof p->last, "%s [%s] %3d %%  %s%s%s", p->title, bar, (int)(frac * 100), left,
-		 *left ? "  " : "", detail);
+	snprintf(rest, sizeof rest, " %3d %% %s%s %s", (int)(frac * 100), *left ? " " : "", left, detail);
+	int room = cli_width() - 1 - columns(p->title) - 3 - columns(rest);
+	int length = room > BAR ? BAR : room < BAR_LEAST ? BAR_LEAST : room;
+	memset(bar, '.', (size_t)length);
+	memset(bar, '=', (size_t)(frac * length));
+	bar[length] = '\0';
+	snprintf(p->last, sizeof p->last, "%s [%s]%s", p->title, bar, rest);
 	fit(p->last, cli_width() - 1);
 	fprintf(stderr, "\r%s\033[K", p->last);
 	fflush(stderr);
@@ -146,11 +157,17 @@ void progress_line(struct progress *p, const char *format, ...)
 	fflush(stderr);
 }
 
+void progress_clear(struct progress *p)
+{
+	if (!p || p->quiet || !p->moving || !p->last[0])
+		return;
+	fputs("\r\033[K", stderr);
+	fflush(stderr);
+	p->last[0] = '\0';
+}
+
 void progress_free(struct progress *p)
 {
-	if (p && !p->quiet && p->moving && p->last[0]) {
-		fputs("\r\033[K", stderr);
-		fflush(stderr);
-	}
+	progress_clear(p);
 	free(p);
 }

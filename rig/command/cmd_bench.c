@@ -211,13 +211,15 @@ static enum rc run(const struct cli *cli, const struct options *o, struct mistak
 
 static void print_more_help(void)
 {
-	puts("\nFaults, begun on the control line by \"hand fault NAME [VALUE]\", ended by \"hand mend\"; what stands in\n"
-	     "brackets at the end is the default:");
+	puts("\nFaults, begun on the control line by \"hand fault NAME [VALUE]\", ended by \"hand\n"
+	     "mend\"; what stands in brackets at the end is the default:");
 	faults_list(stdout);
-	puts("\nThe bench reads rig.ini and weights.ini of its folder (their uncertainties bound the true errors, which\n"
-	     "the seed draws) and virtual.ini, the physics that the controller never reads; --template prints one with\n"
-	     "every key explained. It makes run/ there: the sockets, and the truth for tests, truth.json and truth.csv.\n"
-	     "docs/tether.md describes both lines. Exit status: 0 ended by a signal or --once, 2, 3 as everywhere.");
+	puts("\nThe bench reads rig.ini and weights.ini of its folder (their uncertainties bound\n"
+	     "the true errors, which the seed draws) and virtual.ini, the physics that the\n"
+	     "controller never reads; --template prints one with every key explained. It makes\n"
+	     "run/ there: the sockets, and the truth for tests, truth.json and truth.csv.\n"
+	     "docs/tether.md describes both lines. Exit status: 0 ended by a signal or --once,\n"
+	     "2, 3 as everywhere.");
 }
 
 int cmd_bench(int argc, char **argv)

@@ -244,7 +244,7 @@ static enum rc hands_hang(struct hanging *h, size_t load, struct err *err)
 	return rc;
 }
 
-static enum rc hang_load(struct hanging *h, size_t load, struct err *err)
+static enum rc hang_load(struct hanging *h, size_t load, bool preload, struct err *err)
 {
 	char names[300], text[420];
 	size_t from = h->loads.upto[h->hung], to = h->loads.upto[load];
@@ -259,9 +259,9 @@ static enum rc hang_load(struct hanging *h, size_t load, struct err *err)
 		if (load == 0)
 			snprintf(text, sizeof text, "Take everything off the arm, the hanger too; let it come to rest.");
 		else
-			snprintf(text, sizeof text, "%s %s: then load %zu of %zu hangs, %.3f kg, %.2f N\u00b7m.",
-				 from < to ? "Hang" : "Take off", names, load, h->loads.n, h->loads.mass_kg[load],
-				 h->loads.load[load].torque_Nm);
+			snprintf(text, sizeof text, "%s%s %s: %.3f kg hang then, %.2f N\u00b7m, load %zu of %zu.",
+				 preload ? "Preload. " : "", from < to ? "Hang" : "Take off", names, h->loads.mass_kg[load],
+				 h->loads.load[load].torque_Nm, load, h->loads.n);
 		rc = live_ask(&h->live, text, NULL, err);
 	}
 	if (rc == RC_OK)
@@ -345,7 +345,7 @@ static enum rc do_item(struct hanging *h, size_t i, struct err *err)
 		rc = live_ask(&h->live, "Take the cell out and mount it again, turned if it can be: the next series shows what mounting does.",
 			      remount, err);
 	if (rc == RC_OK)
-		rc = hang_load(h, item->load, err);
+		rc = hang_load(h, item->load, item->act == HANG_PRELOAD, err);
 	return rc == RC_OK ? take_reading(h, item, err) : rc;
 }
 

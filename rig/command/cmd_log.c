@@ -23,7 +23,7 @@ static enum rc logbook_path(const struct cli *cli, bool must_be, char *path, siz
 	if (access(path, F_OK) == 0)
 		return RC_OK;
 	if (access(rig, F_OK) != 0)
-		return err_set(err, RC_ARG, 0, "%s is no bench folder (no rig.ini in it); go to one, or give --bench DIR",
+		return err_set(err, RC_ARG, 0, "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
 			       cli->bench);
 	if (must_be)
 		return err_set(err, RC_ARG, 0, "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it",
@@ -231,23 +231,27 @@ int cmd_log(int argc, char **argv)
 	};
 	const struct cli_spec spec = {
 		.name = "log",
-		.usage = "log list | show RUN | export RUN [--out FILE] | verify | note TEXT...",
+		.usage = "log list | show RUN | export RUN | verify | note TEXT...",
 		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points and events, "
-			 "exports a run's samples as CSV, verifies that nothing was altered or lost, and adds a note. RUN is a "
-			 "number or \"last\". Nothing is ever changed or deleted.",
+			 "exports a run's samples as CSV, verifies that nothing was altered or lost, and adds a note. Alone it lists. RUN is "
+			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",
 		.options = options,
 		.n_options = sizeof options / sizeof options[0],
-		.min_args = 1,
 		.max_args = CLI_ARGS,
 	};
 	struct cli cli;
+	char list[] = "list";
 	struct err err = { 0 };
 	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
 
 	if (rc == RC_OK && cli.help_shown)
 		return 0;
+	if (rc == RC_OK && cli.n_args == 0) {
+		cli.args[0] = list;
+		cli.n_args = 1;
+	}
 	if (rc == RC_OK)
 		rc = do_topic(&cli, out, &err);
 	return rc == RC_OK ? 0 : cli_fail(&cli, &err, rc == RC_SAYS_NO ? "logbook_altered" : NULL, NULL);

@@ -143,7 +143,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 	if (event->kind != SEQ_EVENT_POINT || m->map.n_readings == 0)
 		return;
 	const struct map_reading *r = &m->map.reading[m->map.n_readings - 1];
-	progress_line(m->live.progress, "%6.1f rpm  %-7s %6.3f A  %8.3f N\u00b7m \u00b1 %.3f%s", r->slip_rpm,
+	progress_line(m->live.progress, "%6.1f rpm  %-7s %6.3f A  %8.3f N\u00b7m  noise %.4f%s", r->slip_rpm,
 		      r->branch == BRAKEMAP_RISING ? "rising" : "falling", r->current_A, r->torque_Nm, r->u_torque_Nm,
 		      r->settled ? "" : "  not settled");
 }

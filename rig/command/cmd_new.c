@@ -183,10 +183,11 @@ static void print_next(const struct cli *cli, const struct making *m, bool virtu
 	for (size_t i = 0; i < json_array_size(m->files); i++)
 		printf("  %s\n", json_string_value(json_array_get(m->files, i)));
 	if (virtual_bench)
-		printf("Serve it with bridle bench --bench %s, and go on in a second terminal with bridle probe --bench %s\n",
+		printf("Serve it with\n  bridle bench --bench %s\nand go on in a second terminal with\n  bridle probe --bench %s\n",
 		       m->dir, m->dir);
 	else
-		puts("Fill in the files: every key has its unit and meaning beside it. Then bridle probe shows every channel.");
+		puts("Fill in the files: every key has its unit and meaning beside it. Then, in that\n"
+		     "folder, bridle probe shows every channel.");
 }
 
 int cmd_new(int argc, char **argv)

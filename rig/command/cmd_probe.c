@@ -48,27 +48,28 @@ static void print_padded(const char *text, int width)
 	printf("%s%*s", text, shown < width ? width - shown : 0, "");
 }
 
-static void print_text(const struct watch *w, const struct node_caps *caps)
+static void print_text(const struct watch *w, const struct node_caps *caps, bool calibrated)
 {
 	struct rates r = rates_of(w);
 
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
 	       r.samples_Hz, r.conversions_Hz, 100 * r.lost_frac, w->last.line_bad);
-	printf("%-22s %-7s %13s %12s %13s %13s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
+	printf("%-21s %-7s%12s %11s %12s %12s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
 	for (int i = 0; i < WATCH_CHANNELS; i++) {
 		const struct watch_sum *sum = &w->sum[i];
-		print_padded(channels[i].name, 23);
-		print_padded(channels[i].unit, 8);
+		print_padded(channels[i].name, 22);
+		print_padded(channels[i].unit, 7);
 		if (sum->n == 0)
-			printf("%13s\n", "no reading");
+			printf("%12s\n", "no reading");
 		else
-			printf("%13.*f %12.*f %13.*f %13.*f\n", channels[i].digits, sum->mean, channels[i].digits,
+			printf("%12.*f %11.*f %12.*f %12.*f\n", channels[i].digits, sum->mean, channels[i].digits,
 			       watch_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
 	printf("\nemergency stop line %s, guard %s, contactor %s\n", w->last.estop_ok ? "good" : "NOT GOOD (pulled or not wired)",
 	       w->last.guard_ok ? "closed" : "OPEN (or not wired)", w->last.contactor_closed ? "closed" : "open");
 	if (w->sum[WATCH_TORQUE].n == 0)
-		puts("No torque: the cell is not calibrated or not tared yet (bridle hang calibrates it).");
+		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it." :
+		     "No torque: the cell is not calibrated yet; bridle hang does it.");
 }
 
 static int print_json(const struct watch *w, const struct node_caps *caps)
@@ -183,7 +184,7 @@ int cmd_probe(int argc, char **argv)
 	else if (cli.json)
 		status = print_json(&w, node_caps(s.node));
 	else
-		print_text(&w, node_caps(s.node));
+		print_text(&w, node_caps(s.node), s.calibration_id != 0);
 	session_close(&s);
 	return status;
 }

@@ -96,15 +96,16 @@ static enum rc record_answer(struct checking *c, size_t i, struct err *err)
 
 static enum rc ask_one(struct checking *c, size_t i, struct err *err)
 {
-	char question[300];
+	char number[16];
 
-	snprintf(question, sizeof question, "%2zu/%zu %s [yes/no]", i + 1, CHECKS, checklist[i].question);
+	snprintf(number, sizeof number, "%2zu/%zu ", i + 1, CHECKS);
 	for (;;) {
-		if (!live_typed(question, c->answer[i], sizeof c->answer[i]))
+		cli_wrapped(stderr, cli_width(), number, "      ", checklist[i].question);
+		if (!live_typed("      yes or no:", c->answer[i], sizeof c->answer[i]))
 			return no(c, "checklist", err, "the checklist was left; nothing may be energised");
 		if (strcasecmp(c->answer[i], "yes") == 0 || strcasecmp(c->answer[i], "no") == 0)
 			return RC_OK;
-		fprintf(stderr, "   type yes or no in full\n");
+		fprintf(stderr, "      Type yes or no in full.\n");
 	}
 }
 
@@ -119,7 +120,8 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 			"; on a virtual bench --answers yes gives them" : "");
 	}
 	if (!c->o->answers)
-		fprintf(stderr, "\nThe checklist is no substitute for local codes, makers' instructions and licensed practice.\n");
+		cli_wrapped(stderr, cli_width(), "\n", "", "The checklist is no substitute for local codes, makers' instructions "
+			    "and licensed practice.");
 	for (size_t i = 0; i < CHECKS && rc == RC_OK; i++) {
 		if (c->o->answers)
 			snprintf(c->answer[i], sizeof c->answer[i], "%s", c->o->answers);

@@ -38,11 +38,16 @@ static enum rc latest_sweep(struct logbook *lb, int64_t *ret, struct err *err)
 
 static enum rc open_logbook(const struct cli *cli, struct logbook **ret, struct err *err)
 {
-	char path[PATH_ROOM];
-	enum rc rc = cli_path(cli, "logbook", path, sizeof path, err);
+	char rig[PATH_ROOM], path[PATH_ROOM];
+	enum rc rc = cli_path(cli, "rig.ini", rig, sizeof rig, err);
 
+	if (rc == RC_OK)
+		rc = cli_path(cli, "logbook", path, sizeof path, err);
+	if (rc == RC_OK && access(path, F_OK) != 0 && access(rig, F_OK) != 0)
+		return err_set(err, RC_ARG, errno, "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
+			       cli->bench);
 	if (rc == RC_OK && access(path, F_OK) != 0)
-		return err_set(err, RC_ARG, errno, "%s is not there: expected a bench folder with a logbook (--bench DIR)", path);
+		return err_set(err, RC_ARG, errno, "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it", path);
 	return rc == RC_OK ? logbook_open_read(path, ret, err) : rc;
 }
 

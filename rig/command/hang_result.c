@@ -215,17 +215,30 @@ json_t *hang_result_json(const struct hang_result *r)
 	return doc;
 }
 
+/* As many digits for all as the largest indication needs to show seven. */
+static int indication_digits(const struct hang_result *r)
+{
+	double most = 0;
+
+	for (size_t i = 0; i < r->n; i++)
+		most = fmax(most, fabs(r->points[i].indication));
+	int before = most >= 1 ? (int)floor(log10(most)) + 1 : 1;
+	return before < 7 ? 7 - before : 0;
+}
+
 static void print_points(const struct hang_result *r)
 {
+	int digits = indication_digits(r);
+
 	printf("series  mounting  way       torque, N\u00b7m      indication    residual, N\u00b7m\n");
 	for (size_t i = 0; i < r->n; i++) {
 		const struct cellcal_point *p = &r->points[i];
 		bool zero = !(fabs(p->torque_Nm) > 0);
 		if (zero && !isfinite(p->residual))
-			printf("%6d  %8d  %-8s %12.4f  %14.7g               -\n", p->series, p->position, "zero", 0.0, p->indication);
+			printf("%6d  %8d  %-8s %12.4f  %14.*f               -\n", p->series, p->position, "zero", 0.0, digits, p->indication);
 		else
-			printf("%6d  %8d  %-8s %12.4f  %14.7g  %14.5f%s\n", p->series, p->position,
-			       zero ? "zero" : p->direction == CELLCAL_UP ? "rising" : "falling", p->torque_Nm, p->indication,
+			printf("%6d  %8d  %-8s %12.4f  %14.*f  %14.5f%s\n", p->series, p->position,
+			       zero ? "zero" : p->direction == CELLCAL_UP ? "rising" : "falling", p->torque_Nm, digits, p->indication,
 			       p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm), p->outlier ? "  stands out" : "");
 	}
 }

@@ -121,7 +121,7 @@ static void show(struct live *live, const struct snapshot *snap, const struct se
 	const char *phase = out->phase ? out->phase : "";
 
 	if (isfinite(snap->torque_Nm))
-		snprintf(torque, sizeof torque, "%.3f N\u00b7m", snap->torque_Nm);
+		snprintf(torque, sizeof torque, "%.2f N\u00b7m", snap->torque_Nm);
 	else
 		snprintf(torque, sizeof torque, "%.0f counts", snap->indication);
 	if (live->weights)
@@ -377,7 +377,9 @@ enum rc live_ask(struct live *live, const char *text, const char *const *hand, s
 	if (!isatty(STDIN_FILENO))
 		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is no terminal%s", text,
 			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
-	fprintf(stderr, "\n>> %s\n", text);
+	progress_clear(live->progress);
+	fputc('\n', stderr);
+	cli_wrapped(stderr, WIDTH, ">> ", "   ", text);
 	if (!wait_for_enter(live, buf, sizeof buf))
 		return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
 	return RC_OK;

@@ -201,16 +201,30 @@ static void print_or_dash(double value, int width, int digits)
 		printf(" %*s", width, "-");
 }
 
+static const char *way_word(const struct seq_point *p)
+{
+	if (p->flags & POINT_TARE)
+		return "-";
+	if (p->flags & POINT_REPEAT)
+		return "again";
+	return p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "-";
+}
+
 static void print_point(const struct seq_point *p, int64_t run_of)
 {
-	printf("%5lld %4d %4s", (long long)run_of, p->step, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "-");
+	printf("%5lld ", (long long)run_of);
+	if (p->step >= 0)
+		printf("%4d", p->step + 1); /* counted as everywhere that people read: from 1 */
+	else
+		printf("%4s", "-");
+	printf(" %-7s", way_word(p));
 	print_or_dash(p->setpoint_Nm, 8, 3);
 	print_or_dash(p->setpoint_A, 8, 4);
 	print_or_dash(p->setpoint_rpm, 8, 2);
 	print_or_dash(p->mean_torque_Nm, 8, 3);
 	print_or_dash(p->mean_speed_rpm, 8, 2);
-	printf("%s%s%s%s\n", p->flags & POINT_NOT_SETTLED ? " unsettled" : "", p->flags & POINT_FORCED ? " forced" : "",
-	       p->flags & POINT_REPEAT ? " repeat" : "", p->flags & POINT_TARE ? " tare" : "");
+	printf("%s%s%s\n", p->flags & POINT_NOT_SETTLED ? " unsettled" : "", p->flags & POINT_FORCED ? " forced" : "",
+	       p->flags & POINT_TARE ? " tare" : "");
 }
 
 struct event_list { json_t *array; const struct run_info *run; bool headed; };
@@ -297,8 +311,8 @@ static enum rc show_text(struct logbook *lb, const struct run_info *run, const s
 
 	print_head(run, s->digest);
 	if (s->n > 0)
-		puts("\n                set-point:                 indicated:\n"
-		     "  run step  dir      N m        A      rpm      N m      rpm");
+		puts("\n                   set-point:                 indicated:\n"
+		     "  run step way          N\u00b7m        A      rpm      N\u00b7m      rpm");
 	for (size_t i = 0; i < s->n; i++)
 		print_point(&s->points[i], s->run_of[i]);
 	return logbook_each_event(lb, run->id, take_event, &list, err);

@@ -34,30 +34,9 @@ static void put_unc(const struct curve *c, struct unc x, double scale, int width
 	put(text, width);
 }
 
-/* Lines of at most the terminal's width, broken at blanks; the first one has its own beginning. */
 static void put_wrapped(const char *first, const char *indent, const char *text)
 {
-	bool fresh = true; /* nothing but the beginning stands on the line */
-	int most = cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), at = width_of(first);
-
-	fputs(first, stdout);
-	while (*text) {
-		size_t n = strcspn(text, " ");
-		char word[400];
-		snprintf(word, sizeof word, "%.*s", (int)n, text);
-		bool begun = at > width_of(indent) && !fresh;
-		if (begun && at + 1 + width_of(word) > most) {
-			printf("\n%s", indent);
-			at = width_of(indent);
-			begun = false;
-		}
-		at += printf("%s", begun ? " " : "") + width_of(word);
-		fputs(word, stdout);
-		fresh = false;
-		text += n;
-		text += strspn(text, " ");
-	}
-	putchar('\n');
+	cli_wrapped(stdout, cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), first, indent, text);
 }
 
 void points_print(const struct curve *c)
@@ -66,13 +45,13 @@ void points_print(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++)
 		electric |= isfinite(c->points[i].input_power_W.value);
-	printf("step       %s  %s  %s  limited by\n", "     torque / N·m", "speed / (rev/min)", electric ? "efficiency / %" : "    shaft / W");
+	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "speed / (rev/min)", electric ? "efficiency / %" : "    shaft / W");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		const char *way = p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "up" : p->direction < 0 ? "down" : "";
+		const char *way = p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 		struct unc none = { .value = NAN };
-		printf("%4d %5s ", p->step + 1, way);
-		put_unc(c, p->torque_Nm, 1, 17);
+		printf("%4d %-7s ", p->step + 1, way);
+		put_unc(c, p->torque_Nm, 1, 16);
 		put_unc(c, p->speed_rpm, 1, 19);
 		if (electric)
 			put_unc(c, p->efficiency_valid || p->impossible ? p->efficiency : none, 100, 16);
@@ -102,7 +81,7 @@ void report_print(const struct report *r)
 	for (size_t i = 0; i < c->n; i++) {
 		if (!c->points[i].note[0])
 			continue;
-		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1, c->points[i].direction < 0 ? " down" : "");
+		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1, c->points[i].direction < 0 ? " falling" : "");
 		put_wrapped(text, "    ", c->points[i].note);
 	}
 	if (r->n_claims > 0)

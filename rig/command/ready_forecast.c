@@ -46,6 +46,15 @@ json_t *ready_forecast_json(const struct forecast *f)
 		cli_real(f->time_s), "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 
+/* The word of JSON, as one reads it. */
+static const char *read_word(enum forecast_check check, char buf[40])
+{
+	snprintf(buf, 40, "%s", forecast_check_word(check));
+	for (char *c = buf; *c; c++)
+		*c = *c == '_' ? ' ' : *c;
+	return buf;
+}
+
 void ready_forecast_print(const struct forecast *f, const struct session *s)
 {
 	printf("Forecast of plan %s, %s:\n", s->plan_name, s->actuator.name);
@@ -53,9 +62,10 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 	printf("       N\u00b7m   rpm      A      W      W     A     V     kJ\n");
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
+		char word[40];
 		printf("%2zu %7.2f %5.1f %6.3f %6.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
 		       p->brake_A, p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
-		       forecast_check_word(p->decides), 100 * p->load_frac, p->ok ? "" : " NO");
+		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
 	printf("About %.0f min; %.0f min when every settling takes its time-out.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
 }

@@ -5,6 +5,7 @@
 #include <libserialport.h>
 #include <poll.h>
 #include <stdlib.h>
+#include <string.h>
 
 struct serial {
 	struct sp_port *port;
@@ -97,7 +98,11 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
 	r = sp_get_port_by_name(rest, &s->port);
 	if (r != SP_OK) {
-		rc = say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
+		/* a device that is named rightly and not there is a cable, not a wrong request */
+		rc = strncmp(rest, "/dev/", 5) == 0 && r == SP_ERR_ARG ?
+			err_set(err, RC_IO, 0, "link \"serial:%s\": there is no such port now; plug the node in, or put the name that "
+				"ls /dev/serial/by-id/* shows into rig.ini", rest) :
+			say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
 		goto no_port;
 	}
 	r = sp_open(s->port, SP_MODE_READ_WRITE);

@@ -1,8 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/session.h"
 
+<<<<<<< Updated upstream
 #include "calib/units.h"
 
+=======
+#include <dirent.h>
+>>>>>>> Stashed changes
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
@@ -33,10 +37,42 @@ static enum rc check_name(const char *what, const char *name, struct err *err)
 	return RC_OK;
 }
 
+/* ", such as a, b" of the names in plans/ or actuators/; empty when there are none. */
+static void list_names(const char *folder, char *buf, size_t size)
+{
+	struct dirent **entry = NULL;
+	int n = scandir(folder, &entry, NULL, alphasort);
+	size_t used = 0;
+
+	buf[0] = '\0';
+	for (int i = 0; i < n; i++) {
+		const char *name = entry[i]->d_name, *dot = strrchr(name, '.');
+		if (dot && dot > name && strcmp(dot, ".ini") == 0 && used < size)
+			used += (size_t)snprintf(buf + used, size - used, "%s%.*s", used ? ", " : "; there is ", (int)(dot - name), name);
+		free(entry[i]);
+	}
+	free(entry);
+}
+
+static enum rc check_there(const struct session *s, const char *what, const char *name, const char *asked, struct err *err)
+{
+	char folder[PROFILE_PATH * 2], path[PROFILE_PATH * 2], names[120];
+	enum rc rc = check_name(what, name, err);
+
+	if (rc == RC_OK)
+		rc = path_in(s->bench, what, "s", "", folder, sizeof folder, err);
+	if (rc == RC_OK)
+		rc = path_in(folder, "", name, ".ini", path, sizeof path, err);
+	if (rc != RC_OK || access(path, F_OK) == 0)
+		return rc;
+	list_names(folder, names, sizeof names);
+	return err_set(err, RC_ARG, ENOENT, "%sthere is no %s \"%s\" (%ss/%s.ini)%s", asked, what, name, what, name, names);
+}
+
 static enum rc read_plan(struct session *s, const char *plan, struct mistakes *m, struct err *err)
 {
 	char path[PROFILE_PATH * 2];
-	enum rc rc = check_name("plan", plan, err);
+	enum rc rc = check_there(s, "plan", plan, "", err);
 
 	if (rc == RC_OK)
 		rc = path_in(s->bench, "plans/", plan, ".ini", path, sizeof path, err);
@@ -51,8 +87,11 @@ static enum rc read_plan(struct session *s, const char *plan, struct mistakes *m
 
 static enum rc read_actuator(struct session *s, const char *actuator, struct mistakes *m, struct err *err)
 {
-	char path[PROFILE_PATH * 2];
-	enum rc rc = check_name("actuator", actuator, err);
+	char path[PROFILE_PATH * 2], asked[PROFILE_PATH] = "";
+
+	if (s->has_plan)
+		snprintf(asked, sizeof asked, "plans/%s.ini: ", s->plan_name);
+	enum rc rc = check_there(s, "actuator", actuator, asked, err);
 
 	if (rc == RC_OK)
 		rc = path_in(s->bench, "actuators/", actuator, ".ini", path, sizeof path, err);
@@ -156,7 +195,7 @@ static enum rc open_rig(struct session *s, struct err *err)
 	if (s->rig.is_virtual) {
 		rc = control_open(s->rig.control, s->bench, CONNECT_MS, &s->control, err);
 		if (rc != RC_OK) {
-			err_prefix(err, "no virtual bench answers (start it with: bridle bench --bench %s): ", s->bench);
+			err_prefix(err, "no virtual bench answers; bridle bench --bench %s starts it, and it serves one program at a time: ", s->bench);
 			return rc;
 		}
 	}
@@ -190,10 +229,11 @@ enum rc session_open(const struct session_want *want, struct session *ret, struc
 		return err_set(err, RC_RANGE, 0, "the path of the bench folder is too long");
 	snprintf(ret->bench, sizeof ret->bench, "%s", want->bench);
 	rc = read_files(ret, want, m, err);
-	if (rc == RC_OK)
-		rc = open_logbook(ret, want->logbook_write, err);
+	/* A rig that does not answer leaves no logbook behind. */
 	if (rc == RC_OK && want->rig_link)
 		rc = open_rig(ret, err);
+	if (rc == RC_OK)
+		rc = open_logbook(ret, want->logbook_write, err);
 	if (rc != RC_OK)
 		session_close(ret);
 	return rc;

@@ -50,6 +50,12 @@ def lists_runs_and_records():
     assert text.status == 0 and all(len(line) <= 80 for line in text.out.splitlines()), text
 
 
+def lists_when_nothing_is_asked():
+    fresh()
+    assert log().out == log("list").out != ""
+    assert log("--json").json == log("list", "--json").json
+
+
 def shows_a_run():
     fresh()
     shown = log("show", "last", "--json").json
@@ -108,7 +114,7 @@ def says_what_is_wrong():
     for args, status, says in [
             (["show", "7"], 2, "no run 7"), (["show", "x"], 2, "expected a run's number"), (["show", "-1"], 2, ""),
             (["show", "0"], 2, "expected a run's number"), (["show", "99999999999999999999"], 2, "expected a run's number"),
-            (["show"], 2, "usage"), (["list", "3"], 2, "usage"), (["frob"], 2, "expected list"), ([], 2, ""),
+            (["show"], 2, "usage"), (["list", "3"], 2, "usage"), (["frob"], 2, "expected list"),
             (["note", "  "], 2, "empty"), (["list", "--out", "x"], 2, "--out"), (["export", "2", "--json"], 2, "--out"),
             (["export", "2", "--out", "/nowhere/x.csv"], 3, "/nowhere/x.csv")]:
         for extra in ([], ["--json"]):
@@ -123,7 +129,7 @@ def says_what_is_wrong():
     empty.mkdir()
     for args in (["list"], ["note", "hello"]):
         result = run("log", *args, "--bench", empty)
-        assert result.status == 2 and "no bench folder" in result.err, result
+        assert result.status == 2 and "not a bench folder" in result.err, result
     (empty / "rig.ini").touch()
     result = run("log", "list", "--bench", empty)
     assert result.status == 2 and "no logbook yet" in result.err, result
@@ -141,5 +147,5 @@ def reports_a_full_standard_output():
     assert done.returncode == 3 and "cannot write" in done.stderr, done
 
 
-harness.main(lists_runs_and_records, shows_a_run, exports_every_sample_with_all_digits, verifies_and_finds_what_was_altered,
+harness.main(lists_runs_and_records, lists_when_nothing_is_asked, shows_a_run, exports_every_sample_with_all_digits, verifies_and_finds_what_was_altered,
              takes_notes, says_what_is_wrong, reports_a_full_standard_output)

@@ -33,6 +33,14 @@ def every_command_has_its_options():
         assert len(found[name].split()) > (10 if name == "calc" else 20), f"{name}: hardly a word"
 
 
+def help_fits_a_terminal():
+    topics = re.findall(r"^  ([a-z]+) ", harness.run("calc", "--help").out, re.M)
+    assert "regress" in topics
+    for words in [[]] + [[c] for c in COMMANDS] + [["calc", t] for t in topics]:
+        wide = [line for line in harness.run(*words, "--help").out.splitlines() if len(line) > 80]
+        assert not wide, (words, wide)
+
+
 def topics_of_calc_are_there():
     found = sections()
     for topic in ("regress", "mean", "allan", "gravity", "air", "weight", "t", "budget", "montecarlo"):
@@ -65,5 +73,5 @@ def groff_has_nothing_to_say():
 
 
 if __name__ == "__main__":
-    harness.main(every_command_has_its_options, topics_of_calc_are_there, every_key_is_explained,
+    harness.main(every_command_has_its_options, help_fits_a_terminal, topics_of_calc_are_there, every_key_is_explained,
                  nothing_is_left_to_fill_in, groff_has_nothing_to_say)

@@ -88,6 +88,24 @@ def a_dangling_link_is_not_followed():
     assert result.status == 2 and not (PLACE / "elsewhere").exists(), result
 
 
+def a_rig_that_is_not_there_leaves_no_logbook():
+    rig = PLACE / "a/rig.ini"
+    rig.write_text(rig.read_text().replace("serial:/dev/ttyACM0", "serial:/dev/no-such-port"))
+    before = files(PLACE / "a")
+    result = run("probe", "--bench", PLACE / "a")
+    assert result.status == 3 and "plug the node in" in result.err and result.err.count("\n") == 1, result
+    for args, sentence in [(["ready", "nix"], 'no plan "nix" (plans/nix.ini); there is example'),
+                           (["map", "--actuator", "nix"], 'no actuator "nix" (actuators/nix.ini); there is example'),
+                           (["report"], "no logbook yet"), (["log"], "no logbook yet")]:
+        result = run(*args, "--bench", PLACE / "a")
+        assert result.status == 2 and sentence in result.err and result.err.count("\n") == 1, (args, result)
+    (PLACE / "a/actuators/example.ini").rename(PLACE / "example.ini")
+    result = run("ready", "example", "--bench", PLACE / "a")
+    assert result.status == 2 and 'plans/example.ini: there is no actuator "example"' in result.err, result
+    (PLACE / "example.ini").rename(PLACE / "a/actuators/example.ini")
+    assert files(PLACE / "a") == before
+
+
 def leaves_nothing_half_made():
     """A file size limit stands for a full disk: 1 KiB, less than rig.ini."""
     target = PLACE / "full"
@@ -100,4 +118,5 @@ def leaves_nothing_half_made():
 if __name__ == "__main__":
     with HOME:
         harness.main(makes_a_folder_of_templates, templates_explain_every_key, makes_a_virtual_bench_that_is_the_example,
-                     takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed, leaves_nothing_half_made)
+                     takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed,
+                     a_rig_that_is_not_there_leaves_no_logbook, leaves_nothing_half_made)

@@ -190,6 +190,28 @@ static void fail_as_json(void)
 	_exit(status);
 }
 
+static void fail_at_length(void)
+{
+	struct cli cli = { .bench = "." };
+	struct err err = { .rc = RC_ARG, .what = "all weights together make 33.88 N·m, the cell is full at 20 N·m" };
+	struct mistakes same = { .n = 1 };
+
+	snprintf(same.line[0], sizeof same.line[0], "weights.ini: %s", err.what);
+	_exit(cli_fail(&cli, &err, NULL, &same));
+}
+
+/* Lines of at most 30 columns, no word cut, the only mistake told once. */
+static void failures_keep_words_whole_on_a_terminal(void **state)
+{
+	static char out[OUT], err[OUT];
+
+	(void)state;
+	in_child(fail_at_length, true, 30, out, NULL);
+	assert_string_equal(out, "bridle: all weights together\r\n    make 33.88 N·m, the cell\r\n    is full at 20 N·m\r\n");
+	in_child(fail_at_length, false, 0, out, err);
+	assert_string_equal(err, "bridle: all weights together make 33.88 N·m, the cell is full at 20 N·m\n");
+}
+
 static void failures_as_text_and_json(void **state)
 {
 	static char out[OUT], err[OUT];
@@ -295,6 +317,27 @@ static void progress_on_a_terminal_fits(void **state)
 		}
 		assert_in_range(redraws, 2, 60); /* a thousand updates, at most ten a second */
 	}
+}
+
+static void progress_of_a_sweep(void)
+{
+	struct progress *p = progress_new("sweep", false);
+
+	progress_update(p, 0.36, 124, "12.97 N·m 77.6 rpm 0.321 A brake 24.0 V 12.97 A dwell");
+	progress_free(p);
+}
+
+/* 80 columns show every number of a run: the bar is what gives way. */
+static void progress_gives_its_columns_to_the_numbers(void **state)
+{
+	static char out[OUT];
+
+	(void)state;
+	in_child(progress_of_a_sweep, true, 80, out, NULL);
+	assert_non_null(strstr(out, "sweep [=....]  36 %  2:04 left 12.97 N·m 77.6 rpm 0.321 A brake 24.0 V 12.97 A"));
+	in_child(progress_of_a_sweep, true, 120, out, NULL);
+	assert_non_null(strstr(out, "sweep [=======.............]  36 %"));
+	assert_non_null(strstr(out, "12.97 A dwell"));
 }
 
 static void say_colour(void)
@@ -483,9 +526,11 @@ int main(void)
 		cmocka_unit_test(says_what_is_wrong_with_a_line),
 		cmocka_unit_test(help_lines_up),
 		cmocka_unit_test(failures_as_text_and_json),
+		cmocka_unit_test(failures_keep_words_whole_on_a_terminal),
 		cmocka_unit_test(json_keeps_all_digits),
 		cmocka_unit_test(progress_on_a_pipe_is_plain),
 		cmocka_unit_test(progress_on_a_terminal_fits),
+		cmocka_unit_test(progress_gives_its_columns_to_the_numbers),
 		cmocka_unit_test(colour_only_on_a_terminal_that_wants_it),
 		cmocka_unit_test(paths_of_the_bench),
 		cmocka_unit_test(a_signal_asks_and_a_second_one_ends),

@@ -275,7 +275,7 @@ static void refuses_bad_addresses(void **state)
 		{ "unix:", RC_ARG, "expected unix:PATH" },
 		{ "serial:", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
 		{ "serial:ttyACM0", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
-		{ "serial:/dev/no-such-port", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
+		{ "serial:/dev/no-such-port", RC_IO, "there is no such port now; plug the node in" },
 		{ "unix:/no/such/folder/socket", RC_TIMEOUT, "cannot connect: No such file or directory" },
 	};
 
