@@ -13,6 +13,7 @@
 #define CHUNK 256
 #define GROUP 10000u
 #define MAX_THREADS 64
+#define LANES 4
 /* Groups whose own results tell the scatter of a fixed run. */
 #define SCATTER_GROUPS 32
 
@@ -99,18 +100,40 @@ static enum rc draw_chunk(struct worker *w, uint64_t at, size_t n)
 	return RC_OK;
 }
 
+/* Four sums side by side: a single one would wait for each addition to end. */
+static double sum_above(const double *y, double shift, size_t n)
+{
+	double sum[LANES] = { 0 };
+	size_t i = 0;
+
+	for (; i + LANES <= n; i += LANES)
+		for (size_t k = 0; k < LANES; k++)
+			sum[k] += y[i + k] - shift;
+	for (; i < n; i++)
+		sum[0] += y[i] - shift;
+	return (sum[0] + sum[1]) + (sum[2] + sum[3]);
+}
+
+static double sum_of_products(const double *a, double mean_a, const double *b, double mean_b, size_t n)
+{
+	double sum[LANES] = { 0 };
+	size_t i = 0;
+
+	for (; i + LANES <= n; i += LANES)
+		for (size_t k = 0; k < LANES; k++)
+			sum[k] += (a[i + k] - mean_a) * (b[i + k] - mean_b);
+	for (; i < n; i++)
+		sum[0] += (a[i] - mean_a) * (b[i] - mean_b);
+	return (sum[0] + sum[1]) + (sum[2] + sum[3]);
+}
+
 /* Two passes: a mean square less a squared mean would cancel (note to JCGM 101, 7.6). */
 static void mean_and_u(const double *y, size_t n, double *ret_mean, double *ret_u)
 {
-	double shift = y[0], sum = 0, squares = 0;
+	double mean = y[0] + sum_above(y, y[0], n) / (double)n;
 
-	for (size_t i = 0; i < n; i++)
-		sum += y[i] - shift;
-	double mean = shift + sum / (double)n;
-	for (size_t i = 0; i < n; i++)
-		squares += (y[i] - mean) * (y[i] - mean);
 	*ret_mean = mean;
-	*ret_u = n > 1 ? sqrt(squares / (double)(n - 1)) : 0;
+	*ret_u = n > 1 ? sqrt(sum_of_products(y, mean, y, mean, n) / (double)(n - 1)) : 0;
 }
 
 static void group_results(struct worker *w, size_t group, uint64_t at, size_t n)
@@ -283,35 +306,54 @@ static enum rc draw_adaptive(struct run *run, struct worker *workers, bool *ret_
 
 /* ---- summing up ---- */
 
-struct summary_job {
+/* Work on whole columns, one thread a job. */
+struct column_jobs {
 	struct run *run;
-	struct mc_output *output;
-	double **sorted; /* copies of the columns, because correlation needs the order of drawing */
+	struct mc_result *ret;
+	void (*one)(struct run *run, struct mc_result *ret, size_t j);
+	size_t n;
 	atomic_size_t next;
-	atomic_bool failed;
 };
 
-static void *summarise(void *arg)
+static void *take_jobs(void *arg)
 {
-	struct summary_job *job = arg;
-	struct run *run = job->run;
+	struct column_jobs *jobs = arg;
 
 	for (;;) {
-		size_t j = atomic_fetch_add(&job->next, 1);
-		if (j >= run->model->n_outputs)
+		size_t j = atomic_fetch_add(&jobs->next, 1);
+		if (j >= jobs->n)
 			return NULL;
-		struct mc_output *out = &job->output[j];
-		mean_and_u(run->column[j], run->trials, &out->mean, &out->u);
-		double *copy = malloc(run->trials * sizeof *copy);
-		if (!copy) {
-			atomic_store(&job->failed, true);
-			return NULL;
-		}
-		memcpy(copy, run->column[j], run->trials * sizeof *copy);
-		montecarlo_intervals(copy, run->trials, run->options->coverage, out->symmetric, out->shortest);
-		free(copy);
-		out->delta = montecarlo_tolerance(out->u, run->options->digits);
+		jobs->one(jobs->run, jobs->ret, j);
 	}
+}
+
+static void share_out(struct run *run, struct mc_result *ret, size_t n,
+		      void (*one)(struct run *run, struct mc_result *ret, size_t j))
+{
+	struct column_jobs jobs = { .run = run, .ret = ret, .one = one, .n = n };
+	pthread_t thread[MAX_THREADS];
+	unsigned started = 0;
+
+	while (started + 1 < run->threads && started + 1 < n &&
+	       pthread_create(&thread[started], NULL, take_jobs, &jobs) == 0)
+		started++;
+	take_jobs(&jobs);
+	while (started > 0)
+		pthread_join(thread[--started], NULL);
+}
+
+static void one_mean(struct run *run, struct mc_result *ret, size_t j)
+{
+	struct mc_output *out = &ret->output[j];
+
+	mean_and_u(run->column[j], run->trials, &out->mean, &out->u);
+	out->delta = montecarlo_tolerance(out->u, run->options->digits);
+}
+
+static void one_interval(struct run *run, struct mc_result *ret, size_t j)
+{
+	montecarlo_intervals(run->column[j], run->trials, run->options->coverage, ret->output[j].symmetric,
+			     ret->output[j].shortest);
 }
 
 /* Scatter of the final results: that of the groups that were kept, scaled to all draws. */
@@ -332,42 +374,27 @@ static void result_scatter(struct run *run, struct mc_result *ret)
 	}
 }
 
-static void output_correlation(struct run *run, struct mc_result *ret)
+static void one_correlation_row(struct run *run, struct mc_result *ret, size_t a)
 {
-	size_t n = run->model->n_outputs;
-
-	for (size_t a = 0; a < n; a++) {
-		for (size_t b = 0; b <= a; b++) {
-			const struct mc_output *oa = &ret->output[a], *ob = &ret->output[b];
-			double sum = 0;
-			for (uint64_t i = 0; a != b && i < run->trials; i++)
-				sum += (run->column[a][i] - oa->mean) * (run->column[b][i] - ob->mean);
-			double r = sum / (double)(run->trials - 1) / oa->u / ob->u;
-			if (!(oa->u > 0 && ob->u > 0))
-				r = NAN;
-			else if (a == b)
-				r = 1;
-			ret->correlation[a][b] = ret->correlation[b][a] = r;
-		}
+	for (size_t b = 0; b <= a; b++) {
+		const struct mc_output *oa = &ret->output[a], *ob = &ret->output[b];
+		double r = NAN;
+		if (oa->u > 0 && ob->u > 0)
+			r = a == b ? 1 : sum_of_products(run->column[a], oa->mean, run->column[b], ob->mean, run->trials) /
+						 (double)(run->trials - 1) / oa->u / ob->u;
+		ret->correlation[a][b] = ret->correlation[b][a] = r;
 	}
 }
 
-static enum rc sum_up(struct run *run, struct mc_result *ret, struct err *err)
+static void sum_up(struct run *run, struct mc_result *ret)
 {
-	struct summary_job job = { .run = run, .output = ret->output };
-	pthread_t helper;
-	bool helped = run->threads > 1 && run->model->n_outputs > 1 &&
-		      pthread_create(&helper, NULL, summarise, &job) == 0;
+	size_t n = run->model->n_outputs;
 
-	summarise(&job);
-	if (helped)
-		pthread_join(helper, NULL);
-	if (atomic_load(&job.failed))
-		return err_set(err, RC_NOMEM, 0, "out of memory");
 	ret->trials = run->trials;
+	share_out(run, ret, n, one_mean);
 	result_scatter(run, ret);
-	output_correlation(run, ret);
-	return RC_OK;
+	share_out(run, ret, n, one_correlation_row);
+	share_out(run, ret, n, one_interval); /* last: it may change the order of the draws */
 }
 
 /* ---- the whole ---- */
@@ -422,13 +449,12 @@ static enum rc run_with_workers(struct run *run, struct worker *workers, struct 
 	struct mc_result *out = calloc(1, sizeof *out);
 	if (!out)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	rc = sum_up(run, out, err);
+	sum_up(run, out);
 	if (!run->options->trials)
 		out->stabilised = adaptive_stable;
-	if (!rc)
-		*ret = *out;
+	*ret = *out;
 	free(out);
-	return rc;
+	return RC_OK;
 }
 
 enum rc montecarlo_run(const struct mc_model *model, const struct mc_options *options, struct mc_result *ret,
