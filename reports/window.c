@@ -14,19 +14,61 @@
 #define SPEED_BLOCKS 20
 #define STRETCHES 500
 
+static bool grow(struct series *s)
+{
+	size_t room = s->room ? 2 * s->room : 1024;
+	double *x = realloc(s->x, room * sizeof *x);
+
+	if (x == NULL)
+		return false;
+	s->x = x;
+	s->room = room;
+	return true;
+}
+
+static void merge(struct series *s)
+{
+	s->n /= 2;
+	for (size_t i = 0; i < s->n; i++)
+		s->x[i] = s->thinned ? s->x[2 * i] : (s->x[2 * i] + s->x[2 * i + 1]) / 2;
+	s->each *= 2;
+}
+
+static bool begin_entry(struct series *s)
+{
+	if (s->each == 0)
+		s->each = 1;
+	if (s->n == SERIES_MAX)
+		merge(s);
+	s->sum = 0;
+	return s->n < s->room || grow(s);
+}
+
+void series_push(struct series *s, double value, bool *out_of_memory)
+{
+	if (s->part == 0 && !begin_entry(s)) {
+		*out_of_memory = true;
+		return;
+	}
+	s->readings++;
+	s->sum += value;
+	if (s->thinned && s->part == 0)
+		s->x[s->n++] = value;
+	if (++s->part < s->each)
+		return;
+	s->part = 0;
+	if (!s->thinned)
+		s->x[s->n++] = s->sum / (double)s->each;
+}
+
 static void push(struct window *w, struct series *s, double value)
 {
-	if (s->n == s->room) {
-		size_t room = s->room ? 2 * s->room : 1024;
-		double *x = realloc(s->x, room * sizeof *x);
-		if (x == NULL) {
-			w->out_of_memory = true;
-			return;
-		}
-		s->x = x;
-		s->room = room;
-	}
-	s->x[s->n++] = value;
+	series_push(s, value, &w->out_of_memory);
+}
+
+static void empty(struct series *s)
+{
+	*s = (struct series){ .x = s->x, .room = s->room, .thinned = s->thinned };
 }
 
 static const struct limit_facts no_facts = {
@@ -36,6 +78,7 @@ static const struct limit_facts no_facts = {
 void window_open(struct window *w, const struct window_limits *limits)
 {
 	*w = (struct window){ .limits = *limits, .before = no_facts, .inside = no_facts };
+	w->edge_s.thinned = w->edge_pulse.thinned = true;
 }
 
 void window_free(struct window *w)
@@ -56,7 +99,9 @@ void window_reset(struct window *w)
 				.count = w->count, .volt = w->volt, .amp = w->amp, .power = w->power,
 				.edge_s = w->edge_s, .edge_pulse = w->edge_pulse };
 
-	fresh.count.n = fresh.volt.n = fresh.amp.n = fresh.power.n = fresh.edge_s.n = fresh.edge_pulse.n = 0;
+	struct series *all[] = { &fresh.count, &fresh.volt, &fresh.amp, &fresh.power, &fresh.edge_s, &fresh.edge_pulse };
+	for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
+		empty(all[i]);
 	*w = fresh;
 }
 
@@ -306,5 +351,13 @@ struct mean mean_of(const double *x, size_t n)
 	ret.u = sqrt(white_variance(x, n) / (double)n);
 	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
 	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
+	return ret;
+}
+
+struct mean series_mean(const struct series *s)
+{
+	struct mean ret = mean_of(s->x, s->n);
+
+	ret.n = s->readings;
 	return ret;
 }

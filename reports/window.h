@@ -42,7 +42,17 @@ struct window_limits { /* what the facts are measured against */
 	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
 };
 
-struct series { double *x; size_t n, room; };
+/* Readings in the order of time. The room for them is bounded: when it is full, neighbours are merged two by two, so that a
+ * dwell of any length fits. What is merged keeps the mean, and all slow correlation; of moments (edges) the earlier one stays. */
+#define SERIES_MAX 131072
+struct series {
+	double *x;
+	size_t n, room;
+	size_t readings;   /* all that were pushed */
+	size_t each, part; /* readings an entry stands for (0 is 1), and how many of the next entry are there */
+	double sum;        /* of those */
+	bool thinned;      /* an entry is the first of its readings, not their mean */
+};
 
 struct window {
 	struct window_limits limits;
@@ -63,6 +73,9 @@ void window_inside(struct window *w, const struct sample *s);
 
 /* Of a series of readings; n = 0 gives NaN, n = 1 unknown errors (NaN). */
 struct mean mean_of(const double *x, size_t n);
+/* The same with n the readings that came in; n_effective counts what they were merged to. */
+struct mean series_mean(const struct series *s);
+void series_push(struct series *s, double value, bool *out_of_memory);
 
 /* Speed of the output over the window in rpm, from the first edge to the last; signed as the samples' own speed.
  * Without an edge in the window: 0 with the standard uncertainty of "less than one pulse". */
