@@ -77,13 +77,10 @@ struct progress *progress_new(const char *title, bool quiet); /* NULL when out o
 void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
 /* A line that stays (a finished point), printed above the moving one. */
 void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
-<<<<<<< Updated upstream
 /* While on, nothing is written that standard error does not take at once (a terminal held by Ctrl-S, a pager that waits): what it
  * does not take is left out. For ticks, which must not wait. */
 void progress_hurry(struct progress *p, bool on);
-=======
 void progress_clear(struct progress *p); /* takes the moving line away until the next update; NULL is fine */
->>>>>>> Stashed changes
 void progress_free(struct progress *p); /* clears the moving line; NULL is fine */
 
 /* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */

@@ -1,12 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/session.h"
 
-<<<<<<< Updated upstream
 #include "calib/units.h"
 
-=======
 #include <dirent.h>
->>>>>>> Stashed changes
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
