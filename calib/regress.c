@@ -23,8 +23,8 @@ static enum rc check_shape(const struct regress_in *in, size_t p, struct err *er
 	if (in->m > 1 && in->degree > 1)
 		return err_set(err, RC_ARG, 0, "a degree of %d goes with one variable, found %zu", in->degree, in->m);
 	if (in->n < p + 1)
-		return err_set(err, RC_ARG, 0, "%zu points are too few: %zu coefficients and their uncertainty need at least "
-			       "%zu", in->n, p, p + 1);
+		return err_set(err, RC_ARG, 0, "%zu point%s too few: %zu coefficients and their uncertainty need at least "
+			       "%zu", in->n, in->n == 1 ? " is" : "s are", p, p + 1);
 	return RC_OK;
 }
 
@@ -216,6 +216,8 @@ enum rc regress_fit(const struct regress_in *in, struct regress *ret, struct reg
 		return rc;
 	if (in->robust && (rc = regress_robust(in, &fit, ret_points, err)))
 		return rc;
+	for (size_t i = 0; in->robust && ret_points && i < in->n; i++)
+		ret_points[i].leverage = regress_leverage(in, &fit, &lsq, i);
 	if ((rc = regress_to_plain(&fit, err)))
 		return rc;
 	if (ret_points && !in->robust)

@@ -56,8 +56,8 @@ struct regress {
 
 struct regress_point {
 	double fit, residual;
-	double leverage;    /* NaN when robust */
-	double studentised; /* residual over its own standard deviation */
+	double leverage;    /* of the points as they lie; a robust fit's own weights are not in it */
+	double studentised; /* residual over its own standard deviation; NaN where the scatter is no more than the rounding of y */
 	double deleted;     /* the same with this point left out of the standard deviation: Student's t, dof - 1 */
 	double weight;      /* robust weight 0..1; 1 otherwise */
 	bool outlier;       /* deleted residual beyond Student's t at 5 %, shared among n points (Bonferroni) */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/regress_parts.h"
 
+#include <float.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
@@ -10,22 +11,39 @@ static double weight_of(const struct regress_in *in, size_t i)
 	return in->weight ? in->weight[i] : 1;
 }
 
+/* What is left when y is nothing but rounded: no scatter to compare a point with. */
+static double rounding_of(const struct regress_in *in)
+{
+	double most = 0;
+
+	for (size_t i = 0; i < in->n; i++)
+		most = fmax(most, sqrt(weight_of(in, i)) * fabs(in->y[i]));
+	return 4 * DBL_EPSILON * most;
+}
+
+double regress_leverage(const struct regress_in *in, const struct regress *fit, const struct lsq *lsq, size_t i)
+{
+	struct dd row[REGRESS_TERMS];
+
+	regress_row(fit, in->x + i * in->m, row);
+	return weight_of(in, i) * lsq_leverage(lsq, row);
+}
+
 void regress_points(const struct regress_in *in, const struct regress *fit, const struct lsq *lsq,
 		    struct regress_point *points)
 {
-	struct dd row[REGRESS_TERMS];
+	double rounding = rounding_of(in);
 	double limit = fit->dof > 1 ? gsl_cdf_tdist_Qinv(0.025 / fit->n, fit->dof - 1) : INFINITY;
 
 	for (size_t i = 0; i < in->n; i++) {
 		const double *x = in->x + i * in->m;
 		struct regress_point *q = &points[i];
-		regress_row(fit, x, row);
 		*q = (struct regress_point){ .studentised = NAN, .deleted = NAN, .weight = 1 };
 		q->residual = dd_to(regress_residual(fit, x, in->y[i]));
 		q->fit = in->y[i] - q->residual;
-		q->leverage = weight_of(in, i) * lsq_leverage(lsq, row);
+		q->leverage = regress_leverage(in, fit, lsq, i);
 		double rest = 1 - q->leverage;
-		if (!(rest > 1e-10) || !(fit->residual_sd > 0))
+		if (!(rest > 1e-10) || !(fit->residual_sd > rounding))
 			continue; /* the curve goes through this point whatever it says */
 		q->studentised = q->residual * sqrt(weight_of(in, i)) / (fit->residual_sd * sqrt(rest));
 		double t2 = q->studentised * q->studentised;

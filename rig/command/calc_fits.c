@@ -113,7 +113,10 @@ static void mean_text(const struct series *s, const struct stats_mean *m, size_t
 	printf("%s%s%s%s: %zu readings\n\n", s->name, *s->unit ? " (" : "", s->unit, *s->unit ? ")" : "", m->n);
 	printf("  mean                         %.10g\n", m->mean);
 	printf("  standard deviation           %.6g\n", m->sd);
-	printf("  lag-1 autocorrelation        %.4f\n", m->lag1);
+	if (isfinite(m->lag1))
+		printf("  lag-1 autocorrelation        %.4f\n", m->lag1);
+	else
+		printf("  lag-1 autocorrelation        not defined: the readings do not differ, their scatter is below the resolution\n");
 	printf("  effective number of readings %.1f  (as many independent ones would tell as much)\n", m->n_effective);
 	printf("  standard error of the mean   %.4g  (%.4g if they were independent)\n", m->u_mean, m->u_mean_naive);
 	for (size_t k = 0; k < n; k++)
@@ -150,7 +153,8 @@ int calc_mean(int argc, char **argv)
 	if (batches_wanted(batches, &asked, &err) || series_read(cli.args[0], column, &s, &m, &err))
 		return cli_fail(&cli, &err, NULL, &m);
 	int status = 0;
-	if ((asked && s.n < asked && err_set(&err, RC_ARG, 0, "%s: %zu readings are too few for %zu batches", cli.args[0],
+	if ((s.n < 2 && err_set(&err, RC_ARG, 0, "%s: 1 reading is too few: a mean and its uncertainty need at least 2", cli.args[0])) ||
+	    (asked && s.n < asked && err_set(&err, RC_ARG, 0, "%s: %zu readings are too few for %zu batches", cli.args[0],
 					     s.n, asked)) || stats_mean(s.y, s.n, &mean, &err))
 		status = cli_fail(&cli, &err, NULL, NULL);
 	else if (cli.json)
@@ -255,7 +259,11 @@ static void allan_text(const struct series *s, const struct taus *t, double tau0
 	for (size_t i = 0; i < t->n; i++)
 		printf("  %12g  %14.7g  %14.7g  %8zu\n", (double)t->m[i] * tau0, stats_adev(s->y, s->n, t->m[i]),
 		       stats_oadev(s->y, s->n, t->m[i]), s->n / t->m[i] - 1);
-	printf("\nAveraging helps up to about tau = %g.\n", best_tau(s, t, tau0));
+	double best = best_tau(s, t, tau0);
+	if (isfinite(best))
+		printf("\nAveraging helps up to about tau = %g.\n", best);
+	else
+		printf("\nToo few readings to tell how long an average helps.\n");
 }
 
 static enum rc allan_times(const struct series *s, const char *tau, double tau0, struct taus *t, struct err *err)

@@ -208,6 +208,40 @@ static enum rc read_table(const char *path, const struct regress_options *o, str
 	return o->weights ? take_weights(o, job, m, err) : RC_OK;
 }
 
+struct regress_value regress_job_at(const struct regress_options *o, const struct regress_job *job, double x)
+{
+	const struct york *y = &job->york;
+
+	if (!o->both)
+		return regress_at(&job->fit, &x);
+	double u2 = y->u_intercept * y->u_intercept + x * x * y->u_slope * y->u_slope + 2 * x * y->cov;
+	return (struct regress_value){ y->intercept + x * y->slope, sqrt(fmax(u2, 0)), NAN };
+}
+
+/* The stated uncertainties are what is believed there: the residual of a point against that of y and, by the slope, of x. */
+static void york_points(struct regress_job *job)
+{
+	for (size_t i = 0; i < job->n; i++) {
+		double fit = job->york.intercept + job->york.slope * job->x[i], r = job->y[i] - fit;
+		job->points[i] = (struct regress_point){ .fit = fit, .residual = r, .leverage = NAN, .deleted = NAN, .weight = 1,
+			.studentised = r / hypot(job->uy[i], job->york.slope * job->ux[i]) };
+	}
+}
+
+static enum rc york_invert(const struct regress_options *o, struct regress_job *job, struct err *err)
+{
+	double slope = job->york.slope;
+
+	for (size_t i = 0; i < job->invert.n; i++) {
+		double x = (job->invert.value[i] - job->york.intercept) / slope;
+		if (!isfinite(x))
+			return err_set(err, RC_SINGULAR, 0, "the line does not slope: no x belongs to %g", job->invert.value[i]);
+		job->inverse[i] = x;
+		job->u_inverse[i] = hypot(isnan(job->u_invert) ? 0 : job->u_invert, regress_job_at(o, job, x).u_fit) / fabs(slope);
+	}
+	return RC_OK;
+}
+
 static enum rc invert_all(struct regress_job *job, struct err *err)
 {
 	for (size_t i = 0; i < job->invert.n; i++) {
@@ -223,14 +257,19 @@ static enum rc work(const struct regress_options *o, struct regress_job *job, st
 {
 	enum rc rc;
 
+	job->points = calloc(job->n, sizeof *job->points);
+	if (!job->points)
+		return err_set(err, RC_NOMEM, 0, "%s: out of memory", job->table.name);
 	if (o->both) {
 		rc = york_fit(job->x, job->y, job->ux, job->uy, NULL, job->n, &job->york, err);
+		job->k = unc_coverage_factor(INFINITY, job->coverage);
+		if (!rc)
+			york_points(job);
+		if (!rc)
+			rc = york_invert(o, job, err);
 	} else {
 		struct regress_in in = { .n = job->n, .m = job->m, .x = job->x, .y = job->y, .weight = job->weight,
 					 .degree = job->degree, .through_origin = o->origin, .robust = o->robust };
-		job->points = calloc(job->n, sizeof *job->points);
-		if (!job->points)
-			return err_set(err, RC_NOMEM, 0, "%s: out of memory", job->table.name);
 		rc = regress_fit(&in, &job->fit, job->points, err);
 		job->k = unc_coverage_factor(job->fit.dof, job->coverage);
 		if (!rc && job->m > 1 && (job->predict.n || job->invert.n))
@@ -270,7 +309,7 @@ int calc_regress(int argc, char **argv)
 		{ "uy", "COLUMN", "uncertainties of y (default: uy, u_y or weights wy, else the fourth column)", &o.uy, NULL },
 		{ "predict", "X,X,...", "the curve at x, with its confidence and prediction bands", &o.predict, NULL },
 		{ "invert", "Y,Y,...", "x where the curve takes y", &o.invert, NULL },
-		{ "u-invert", "U", "standard uncertainty of those y (default: the residual standard deviation)", &o.u_invert,
+		{ "u-invert", "U", "standard uncertainty of those y (default: the residual standard deviation; 0 with errors in both)", &o.u_invert,
 		  NULL },
 		{ "coverage", "P", "of bands and expanded uncertainties (default: 0.95)", &o.coverage, NULL },
 		{ "points", NULL, "list every point: residual, leverage, studentised residual", NULL, &o.points },

@@ -29,6 +29,9 @@ struct regress_job {
 	struct york york;
 };
 
+/* At x: u_single is NaN with errors in both, where a new reading brings its own. */
+struct regress_value regress_job_at(const struct regress_options *o, const struct regress_job *job, double x);
+
 int regress_print_json(const struct regress_options *o, const struct regress_job *job);
 void regress_print_text(const struct regress_options *o, const struct regress_job *job);
 

@@ -107,12 +107,12 @@ static json_t *points(const struct regress_job *job)
 	return list;
 }
 
-static void set_uses(const struct regress_job *job, json_t *doc)
+static void set_uses(const struct regress_options *o, const struct regress_job *job, json_t *doc)
 {
 	json_t *predict = json_array(), *invert = json_array();
 
 	for (size_t i = 0; i < job->predict.n; i++) {
-		struct regress_value v = regress_at(&job->fit, &job->predict.value[i]);
+		struct regress_value v = regress_job_at(o, job, job->predict.value[i]);
 		json_array_append_new(predict, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "x",
 			cli_real(job->predict.value[i]), "value", cli_real(v.value), "u_fit", cli_real(v.u_fit), "u_single",
 			cli_real(v.u_single), "confidence", pair(v.value - job->k * v.u_fit, v.value + job->k * v.u_fit),
@@ -132,16 +132,22 @@ static void set_uses(const struct regress_job *job, json_t *doc)
 		json_decref(invert);
 }
 
-static json_t *york_document(const struct regress_job *job)
+static json_t *york_document(const struct regress_options *o, const struct regress_job *job)
 {
 	const struct york *y = &job->york;
 
-	return json_pack("{s:s, s:I, s:[{s:o, s:o, s:i}, {s:o, s:o, s:i}], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model",
+	json_t *doc = json_pack("{s:s, s:I, s:[{s:o, s:o, s:i}, {s:o, s:o, s:i}], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model",
 		"line", "n", (json_int_t)job->n, "coefficients", "value", cli_real(y->intercept), "u", cli_real(y->u_intercept),
 		"power", 0, "value", cli_real(y->slope), "u", cli_real(y->u_slope), "power", 1, "covariance",
 		cli_real(y->u_intercept * y->u_intercept), cli_real(y->cov), cli_real(y->cov),
 		cli_real(y->u_slope * y->u_slope), "residual_sd", cli_real(sqrt(y->chi2 / y->dof)), "dof", cli_real(y->dof),
 		"chi_squared", cli_real(y->chi2), "chi_squared_p", cli_real(y->p));
+	json_object_set_new(doc, "coverage", cli_real(job->coverage));
+	json_object_set_new(doc, "k", cli_real(job->k));
+	set_uses(o, job, doc);
+	if (o->points)
+		json_object_set_new(doc, "points", points(job));
+	return doc;
 }
 
 int regress_print_json(const struct regress_options *o, const struct regress_job *job)
@@ -149,7 +155,7 @@ int regress_print_json(const struct regress_options *o, const struct regress_job
 	const struct regress *f = &job->fit;
 
 	if (o->both)
-		return cli_print_json(york_document(job));
+		return cli_print_json(york_document(o, job));
 	json_t *doc = json_pack("{s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "model", model_word(o, job),
 		"robust", f->robust, "n", (json_int_t)job->n, "coefficients", coefficients(job), "covariance", covariance(f),
 		"residual_sd", cli_real(f->residual_sd), "residual_ss", cli_real(f->rss), "r_squared", cli_real(f->r_squared),
@@ -158,7 +164,7 @@ int regress_print_json(const struct regress_options *o, const struct regress_job
 	json_object_set_new(doc, "outliers", outliers(job));
 	json_object_set_new(doc, "coverage", cli_real(job->coverage));
 	json_object_set_new(doc, "k", cli_real(job->k));
-	set_uses(job, doc);
+	set_uses(o, job, doc);
 	if (o->points)
 		json_object_set_new(doc, "points", points(job));
 	return cli_print_json(doc);
@@ -193,8 +199,11 @@ static void text_quality(const struct regress_job *job)
 {
 	const struct regress *f = &job->fit;
 
-	printf("\n  residual standard deviation %.6g, %g degrees of freedom, r^2 %.10g\n", f->residual_sd, f->dof,
-	       f->r_squared);
+	printf("\n  residual standard deviation %.6g, %g degree%s of freedom", f->residual_sd, f->dof,
+	       f->dof > 1 ? "s" : "");
+	if (isfinite(f->r_squared))
+		printf(", r^2 %.10g", f->r_squared);
+	putchar('\n');
 	if (isfinite(f->lof_dof1))
 		printf("  lack of fit: F %.4g (%g, %g), p %.4g: the curve %s\n", f->lof_F, f->lof_dof1, f->lof_dof2, f->lof_p,
 		       f->lof_p > 0.05 ? "fits as well as the repeats agree" : "does not fit as well as the repeats agree");
@@ -209,15 +218,17 @@ static void text_quality(const struct regress_job *job)
 			       job->table.line[i], job->points[i].residual, job->points[i].studentised);
 }
 
-static void text_uses(const struct regress_job *job)
+static void text_uses(const struct regress_options *o, const struct regress_job *job)
 {
 	if (job->predict.n)
 		printf("\n  %12s %14s  %25s  %25s\n", "x", "curve", "confidence band", "band of a new reading");
 	for (size_t i = 0; i < job->predict.n; i++) {
-		struct regress_value v = regress_at(&job->fit, &job->predict.value[i]);
-		printf("  %12g %14.8g  %12.6g %12.6g  %12.6g %12.6g\n", job->predict.value[i], v.value,
-		       v.value - job->k * v.u_fit, v.value + job->k * v.u_fit, v.value - job->k * v.u_single,
-		       v.value + job->k * v.u_single);
+		struct regress_value v = regress_job_at(o, job, job->predict.value[i]);
+		printf("  %12g %14.8g  %12.6g %12.6g", job->predict.value[i], v.value, v.value - job->k * v.u_fit,
+		       v.value + job->k * v.u_fit);
+		if (isfinite(v.u_single))
+			printf("  %12.6g %12.6g", v.value - job->k * v.u_single, v.value + job->k * v.u_single);
+		putchar('\n');
 	}
 	if (job->predict.n || job->invert.n)
 		printf("  (k = %.4g, %g %%)\n", job->k, 100 * job->coverage);
@@ -226,14 +237,32 @@ static void text_uses(const struct regress_job *job)
 		       job->k * job->u_inverse[i]);
 }
 
+static void cell(double value, const char *end)
+{
+	if (isfinite(value))
+		printf(" %9.3f%s", value, end);
+	else
+		printf(" %9s%s", "-", end);
+}
+
 static void text_points(const struct regress_job *job)
 {
 	printf("\n  %6s %14s %14s %12s %9s %9s\n", "line", "y", "curve", "residual", "leverage", "student.");
 	for (size_t i = 0; i < job->n; i++) {
 		const struct regress_point *q = &job->points[i];
-		printf("  %6u %14.8g %14.8g %12.4g %9.3f %9.3f%s\n", job->table.line[i], job->y[i], q->fit, q->residual,
-		       q->leverage, q->studentised, q->outlier ? "  outlier" : "");
+		printf("  %6u %14.8g %14.8g %12.4g", job->table.line[i], job->y[i], q->fit, q->residual);
+		cell(q->leverage, "");
+		cell(q->studentised, q->outlier ? "  outlier\n" : "\n");
 	}
+}
+
+static bool column_taken(const struct regress_job *job, size_t column)
+{
+	bool taken = column == job->y_column;
+
+	for (size_t j = 0; j < job->m; j++)
+		taken = taken || column == job->x_column[j];
+	return taken;
 }
 
 void regress_print_text(const struct regress_options *o, const struct regress_job *job)
@@ -246,11 +275,16 @@ void regress_print_text(const struct regress_options *o, const struct regress_jo
 		text_coefficient("x", job->york.slope, job->york.u_slope);
 		printf("\n  chi-squared %.6g, %g degrees of freedom, p %.4g: the scatter %s the stated uncertainties\n", job->york.chi2,
 		       job->york.dof, job->york.p, job->york.p > 0.05 ? "agrees with" : "is larger than");
+		text_uses(o, job);
+		if (o->points)
+			text_points(job);
 		return;
 	}
 	text_coefficients(job);
 	text_quality(job);
-	text_uses(job);
+	if (!o->weights && csv_find(&job->table, "u") >= 0 && !column_taken(job, (size_t)csv_find(&job->table, "u")))
+		printf("  the column \"u\" is not used; --weights u weighs the points by it\n");
+	text_uses(o, job);
 	if (o->points)
 		text_points(job);
 }

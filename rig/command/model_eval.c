@@ -2,6 +2,7 @@
 /* The expressions of a model file, one evaluator a thread. muParser reads them and decides what they mean; where
  * command/expression.h knows an expression too and gives the same numbers at the estimates and around them, it does the
  * work, column by column. */
+#include "command/dimension.h"
 #include "command/expression.h"
 #include "command/model_file.h"
 
@@ -196,11 +197,45 @@ static int evaluate(void *handle, const double *const *x, double *const *y, size
 	return 0;
 }
 
+/* muParser adds metres to kilograms without a word. */
+static enum rc check_kinds(const struct model_file *f, struct err *err)
+{
+	const char *name[MODEL_NAMES];
+	struct dimension dim[MODEL_NAMES];
+	char si[64], is[60], wanted[60];
+
+	for (size_t i = 0; i < f->n_inputs; i++) {
+		name[i] = f->input[i].name;
+		dim[i] = dimension_of_unit(f->input[i].unit);
+	}
+	for (size_t j = 0; j < f->n_steps; j++) {
+		const struct model_output *step = &f->step[j];
+		size_t at = f->n_inputs + j;
+		name[at] = step->name;
+		enum rc rc = dimension_of_expression(step->expression, name, dim, at, &dim[at], err);
+		if (rc) {
+			err_prefix(err, "the expression of %s ", step->name);
+			return rc;
+		}
+		if (!*step->unit || quantity_si_unit(step->unit, si, sizeof si, NULL))
+			continue;
+		struct dimension want = dimension_of_unit(si);
+		dimension_text(dim[at], is, sizeof is);
+		dimension_text(want, wanted, sizeof wanted);
+		if (!dimension_same(dim[at], want))
+			return err_set(err, RC_ARG, 0, "the expression of %s is in %s, expected %s for %s; a number with a unit belongs among "
+				"the inputs", step->name, is, wanted, step->unit);
+	}
+	return RC_OK;
+}
+
 enum rc model_file_model(struct model_file *file, struct mc_model *ret, struct err *err)
 {
 	enum rc rc = RC_OK;
 
 	evaluator_close(evaluator_open(file, &rc, err));
+	if (!rc)
+		rc = check_kinds(file, err);
 	if (rc)
 		return rc;
 	*ret = (struct mc_model){

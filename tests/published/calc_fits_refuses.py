@@ -40,6 +40,7 @@ rows = [  # name, file's text (None: no file), arguments, what the sentence says
     ("inverse beyond the curve", line, ["regress", "--invert", "99"], "does not take"),
     ("unknown option", line, ["regress", "--digree", "2"], "did you mean"),
     ("mean of nothing", "y\n", ["mean"], "no rows"),
+    ("mean of one", "y\n1\n", ["mean"], "too few"),
     ("batches of too few", "y\n1\n2\n3\n", ["mean", "--batches", "7"], "too few"),
     ("one batch", "y\n1\n2\n3\n", ["mean", "--batches", "1"], "at least 2"),
     ("overflow in a mean", "y\n1e308\n1e308\n-1e308\n", ["mean"], "too large"),

@@ -148,6 +148,15 @@ def against_scipy():
     x = [a + rng.gauss(0, u) for a, u in zip(t, ux)]
     y = [1.5 - 0.8 * a + rng.gauss(0, u) for a, u in zip(t, uy)]
     ours = calc("regress", table("both.csv", ("x", "y", "ux", "uy"), list(zip(x, y, ux, uy))), "--errors-in-both")
+    # The line at 5 is the constant of the same line with x counted from 5.
+    at = calc("regress", folder / "both.csv", "--errors-in-both", "--predict", 5, "--invert", 0, "--points")
+    moved = calc("regress", table("moved.csv", ("x", "y", "ux", "uy"), [(a - 5, b, c, d) for a, b, c, d in zip(x, y, ux, uy)]),
+                 "--errors-in-both")["coefficients"][0]
+    p, inv, slope = at["predict"][0], at["invert"][0], at["coefficients"][1]["value"]
+    report(digits(p["value"], moved["value"]) > 9 and digits(p["u_fit"], moved["u"]) > 9, "errors in both: band by a moved origin")
+    report(digits(inv["x"], -at["coefficients"][0]["value"] / slope) > 12 and inv["u_x"] > 0, "errors in both: inverse")
+    chi2 = sum(q["studentised"] ** 2 for q in at["points"])
+    report(digits(chi2, ours["chi_squared"]) > 9, "errors in both: squares of the residuals add to chi-squared")
     fit = scipy.odr.ODR(scipy.odr.RealData(x, y, ux, uy), scipy.odr.Model(lambda b, v: b[0] + b[1] * v),
                         beta0=[0.0, -1.0], sstol=1e-15, partol=1e-15, maxit=500).run()
     worst = min(digits(ours["coefficients"][j]["value"], float(fit.beta[j])) for j in (0, 1))

@@ -183,12 +183,38 @@ static void robust_resists_and_flags(void **state)
 	assert_true(sqrt(robust.cov[0][0]) < 0.1);
 	for (int i = 0; i < 60; i++)
 		assert_int_equal(points[i].outlier, i % 7 == 3);
+	/* Leverage is that of where the points lie: 1/n + (x - mean)^2/Sxx, Sxx = n(n^2 - 1)/12 for 0, 1, ... */
+	near(points[0].leverage, 1 / 60.0 + 29.5 * 29.5 / (60 * 3599 / 12.0), 1e-12);
+	near(points[20].leverage, 1 / 60.0 + 9.5 * 9.5 / (60 * 3599 / 12.0), 1e-12);
 	/* Points on a line leave nothing to weigh by. */
 	for (int i = 0; i < 60; i++)
 		y[i] = 3 + 2 * x[i];
 	assert_int_equal(regress_fit(&in, &robust, points, &err), RC_OK);
 	near(robust.coef[1], 2, 1e-12);
 	gsl_rng_free(r);
+}
+
+/* 0.1 x is not exact in binary: what is left is rounding, about which no point can be an outlier. */
+static void rounding_is_no_scatter(void **state)
+{
+	double x[30], y[30];
+	struct regress fit;
+	struct regress_point points[30];
+
+	(void)state;
+	for (int i = 0; i < 30; i++) {
+		x[i] = i;
+		y[i] = 1000 + 0.1 * i;
+	}
+	struct regress_in in = poly(x, y, 30, 1);
+	assert_int_equal(regress_fit(&in, &fit, points, NULL), RC_OK);
+	assert_true(fit.residual_sd > 0);
+	for (int i = 0; i < 30; i++)
+		assert_true(!points[i].outlier && isnan(points[i].studentised));
+	y[7] += 1e-6; /* a millionth is no rounding */
+	assert_int_equal(regress_fit(&in, &fit, points, NULL), RC_OK);
+	for (int i = 0; i < 30; i++)
+		assert_int_equal(points[i].outlier, i == 7);
 }
 
 static void says_what_is_wrong(void **state)
@@ -431,6 +457,7 @@ int main(void)
 		cmocka_unit_test(weights_count_points),
 		cmocka_unit_test(bands_cover),
 		cmocka_unit_test(robust_resists_and_flags),
+		cmocka_unit_test(rounding_is_no_scatter),
 		cmocka_unit_test(says_what_is_wrong),
 		cmocka_unit_test(the_inverse_says_when_there_is_none),
 		cmocka_unit_test(the_fast_line_is_the_same_line),
