@@ -129,6 +129,7 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 	c->speed_slew_rpm_per_s = fastest / FASTEST_START_S;
 	if (rc == RC_OK && !seq_map_begin(&m->map, c))
 		rc = err_set(err, RC_ARG, 0, "these speeds and currents make no map");
+	m->map.energy_J = m->s.brake_heat_J;
 	return rc;
 }
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "guard/guard.h"
 
+#include "calib/units.h"
 #include "guard/watch.h"
 
 #include <math.h>
@@ -249,13 +250,21 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 	return g;
 }
 
+double guard_heat_J(double energy_J, double torque_Nm, double speed_rpm, double dt_s, double slip_power_W)
+{
+	double slip_W = fabs(shaft_power_W(torque_Nm, speed_rpm));
+
+	if (isnan(slip_W))
+		slip_W = 0; /* where torque and speed are expected, their own watches stop the run */
+	return fmax(0, energy_J + slip_W * fmin(dt_s, 1) - slip_power_W * dt_s);
+}
+
+struct guard guard_warm(double energy_J, struct mono at)
+{
+	return (struct guard){ .energy_J = energy_J, .last_now = at };
+}
+
 struct guard guard_reset(struct guard g)
 {
-	struct guard fresh = { 0 };
-
-	if (g.phase != GUARD_STOPPED)
-		return g;
-	fresh.energy_J = g.energy_J;
-	fresh.last_now = g.last_now;
-	return fresh;
+	return g.phase == GUARD_STOPPED ? guard_warm(g.energy_J, g.last_now) : g;
 }

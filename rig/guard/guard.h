@@ -137,6 +137,12 @@ struct guard_verdict {
 struct guard guard_step(struct guard g, const struct guard_limits *limits, const struct snapshot *snap,
 			const struct wish *want, struct guard_verdict *ret);
 
+/* The brake's heat above its continuous power after dt_s more at this torque and speed; unknown ones are no heat, and so is a gap
+ * beyond 1 s (the node has gone safe in it), which only cools. */
+double guard_heat_J(double energy_J, double torque_Nm, double speed_rpm, double dt_s, double slip_power_W);
+/* A fresh guard whose brake had this heat at that moment: what an earlier run left. */
+struct guard guard_warm(double energy_J, struct mono at);
+
 /* A deliberate reset: only from GUARD_STOPPED; anything else is unchanged. The brake's heat is not forgotten. */
 struct guard guard_reset(struct guard g);
 

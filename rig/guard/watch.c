@@ -287,7 +287,7 @@ static bool brake_power(struct guard *g, const struct look *k, struct finding *f
 	g->power_bin_s += k->dt_s;
 	next_bins(g);
 	g->power_bin_J[g->power_bin] += slip_W * heat_s;
-	g->energy_J = fmax(0, g->energy_J + slip_W * heat_s - k->limits->slip_power_W * k->dt_s);
+	g->energy_J = guard_heat_J(g->energy_J, k->snap->torque_Nm, k->snap->speed_rpm, k->dt_s, k->limits->slip_power_W);
 
 	f->value = g->power_short_W;
 	f->limit = k->limits->slip_power_short_W;

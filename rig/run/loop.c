@@ -313,7 +313,7 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 {
 	struct loop l = {
 		.s = s, .limits = limits, .seq = seq, .hooks = hooks, .snap = blank_snapshot(), .step = -1,
-		.seen = { .node_state = NODE_UNKNOWN },
+		.seen = { .node_state = NODE_UNKNOWN }, .guard = guard_warm(s->brake_heat_J, s->brake_heat_at),
 	};
 	struct err ring_err = { 0 };
 
@@ -326,6 +326,8 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	node_set(s->node, &(struct wish){ 0 });
 	leave_real_time(&l);
 	ret->end = l.snap.now;
+	s->brake_heat_J = l.guard.energy_J;
+	s->brake_heat_at = l.guard.last_now;
 	enum rc ring_rc = log_ring_stop(l.ring, &ring_err);
 
 	if (rc != RC_OK)

@@ -2,6 +2,7 @@
 #include "run/session.h"
 
 #include "calib/units.h"
+#include "run/brake_heat.h"
 
 #include <dirent.h>
 #include <errno.h>
@@ -217,6 +218,15 @@ static enum rc open_rig(struct session *s, struct err *err)
 	return rc == RC_OK ? wait_for_rest(s, err) : rc;
 }
 
+static enum rc find_brake_heat(struct session *s, struct err *err)
+{
+	struct mono now = s->clock.now(s->clock.ctx);
+	const struct brake_heat_now moment = { .mono_ns = now.ns, .wall_ns = s->clock.wall(s->clock.ctx).ns, .on_bench = s->rig.is_virtual };
+
+	s->brake_heat_at = now;
+	return s->logbook ? brake_heat_left(s->logbook, s->rig.slip_power_W, s->rig.slip_energy_J, &moment, &s->brake_heat_J, err) : RC_OK;
+}
+
 enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err)
 {
 	enum rc rc;
@@ -231,6 +241,8 @@ enum rc session_open(const struct session_want *want, struct session *ret, struc
 		rc = open_rig(ret, err);
 	if (rc == RC_OK)
 		rc = open_logbook(ret, want->logbook_write, err);
+	if (rc == RC_OK && want->rig_link)
+		rc = find_brake_heat(ret, err);
 	if (rc != RC_OK)
 		session_close(ret);
 	return rc;

@@ -34,6 +34,8 @@ struct session {
 	struct clock_src clock;
 	struct node *node;
 	int64_t run_id;                   /* of session_run_begin */
+	double brake_heat_J;              /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each loop_run */
+	struct mono brake_heat_at;
 	double tare_count;                /* subtracted from counts before the calibration; NaN = not tared yet */
 };
 

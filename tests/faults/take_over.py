@@ -33,8 +33,8 @@ def prepare(home):
         shutil.rmtree(Prepared.folder / "run")
 
 
-def bench(*options):
-    return harness.Bench(9, example=Prepared.folder, options=options)
+def bench(edit=None):
+    return harness.Bench(9, example=Prepared.folder, edit=edit)
 
 
 def query(b, sql):
@@ -87,6 +87,7 @@ def the_next_host_waits_for_the_shaft():
 
 def a_check_that_fails_takes_the_readiness_back():
     with bench() as b:
+        b.must("probe", "--seconds", "1")  # the bench has read its files
         b.replace("rig.ini", "limit = 0.3 %", "limit = 0.002 %")
         refusal(b.run("ready", PLAN, "--hands", "--answers", "yes", "--json"), "check_mass")
         b.replace("rig.ini", "limit = 0.002 %", "limit = 0.3 %")  # as it was when the rig was found ready
@@ -107,7 +108,22 @@ def an_arm_that_was_left_on_keeps_the_shaft_still():
         assert all(row["contactor"] == "0" for row in truth(b)), "something was energised with the arm on"
 
 
+def the_brake_s_heat_is_not_forgotten():
+    """A brake so small that one light sweep fits into it and two in a row do not."""
+    def small_brake(folder):
+        text = (folder / "rig.ini").read_text()
+        assert "slip_power = 500 W" in text and "slip_energy = 120 kJ" in text
+        (folder / "rig.ini").write_text(text.replace("slip_power = 500 W", "slip_power = 5 W")
+                                        .replace("slip_energy = 120 kJ", "slip_energy = 2.2 kJ"))
+
+    with bench(small_brake) as b:
+        first = b.must("sweep", "gentle", "--forced", "a small brake")
+        second = b.run("sweep", "gentle", "--forced", "once more", "--json")
+        refusal(second, "brake_energy")
+        assert 0 < len(second.json["points"]) < len(first["points"]), second.json["points"]
+
+
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(the_next_host_waits_for_the_shaft, a_check_that_fails_takes_the_readiness_back,
-                 an_arm_that_was_left_on_keeps_the_shaft_still)
+                 an_arm_that_was_left_on_keeps_the_shaft_still, the_brake_s_heat_is_not_forgotten)
