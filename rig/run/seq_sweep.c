@@ -364,8 +364,16 @@ static void step_ease(struct seq_sweep *s, const struct snapshot *snap, struct s
 
 static void step_rest(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
+	bool by_current = s->config.drive == PLAN_DRIVE_CURRENT;
+
 	ret->phase = "rest";
-	s->set = 0;
+	if (by_current) {
+		/* without the brake it would run away: the drive goes first, the brake when the shaft stands */
+		s->driven = false;
+		s->drive_set_A = 0;
+	}
+	if (!by_current || !(fabs(snap->speed_rpm) > STANDSTILL_RPM))
+		s->set = 0;
 	if (!(mono_diff_s(snap->now, s->phase_at) < s->config.cool_s))
 		begin_step(s, snap->now);
 }

@@ -369,6 +369,32 @@ static void current_mode_never_runs_without_the_brake(void **state)
 	assert_true(out.wish.brake_A <= 0 && out.wish.mode == DRIVE_OFF);
 }
 
+/* A rest in current mode: the drive goes off first, the brake stays until the shaft stands; then the brake first again. */
+static void current_mode_rests_with_the_drive_off(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(52);
+	struct plan_profile p = usual_plan();
+	struct seen seen;
+
+	(void)state;
+	p.drive = PLAN_DRIVE_CURRENT;
+	p.drive_A = 1.6;
+	p.n = 2;
+	p.step[0] = 12;
+	p.step[1] = 14;
+	p.down = p.repeat_first = false;
+	struct sweep_config c = usual(&p);
+	c.speed_slope_rpm_per_s = INFINITY;
+	c.dwell_s = 0.5;
+	c.timeout_s = 6;
+	c.cool_s = 5;
+	struct seq_out out = run_plan(&rig, &p, &c, &seen);
+	assert_true(out.done);
+	assert_int_equal(seen.n, 2);
+	assert_false(seen.drive_without_brake);
+	assert_false(seen.brake_gone_while_turning);
+}
+
 static void rests_between_the_steps(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(50);
@@ -449,6 +475,7 @@ int main(void)
 		cmocka_unit_test(a_set_point_beyond_the_brake_ends_the_way_up),
 		cmocka_unit_test(takes_up_at_the_first_unfinished_step),
 		cmocka_unit_test(current_mode_never_runs_without_the_brake),
+		cmocka_unit_test(current_mode_rests_with_the_drive_off),
 		cmocka_unit_test(rests_between_the_steps),
 		cmocka_unit_test(a_contactor_that_stays_open_ends_it),
 		cmocka_unit_test(an_actuator_that_does_not_turn_ends_it),
