@@ -259,6 +259,18 @@ void point_note(struct curve_point *p, const char *format, ...)
 	va_end(args);
 }
 
+/* Where no efficiency can be given, more power out than in is still a mistake. */
+static void check_energy(struct unc_ctx *ctx, double coverage, struct curve_point *p)
+{
+	struct unc gain = unc_sub(ctx, p->shaft_power_W, p->input_power_W);
+
+	if (!(p->shaft_power_W.value > 0) || !(gain.value > unc_expanded(ctx, gain, coverage, NULL)))
+		return;
+	p->impossible = true;
+	point_note(p, "%.3g W at the shaft from %.3g W going in is impossible: check the signs and the units of volts and amperes",
+		   p->shaft_power_W.value, p->input_power_W.value);
+}
+
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 {
 	p->shaft_power_W = p->efficiency = unknown;
@@ -275,8 +287,10 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	double in = p->input_power_W.value;
 	bool means = out > MEANINGFUL * unc_u(p->shaft_power_W) && out > 0 && in > MEANINGFUL * unc_u(p->input_power_W) && in > 0;
 	p->efficiency_valid = means && !p->impossible;
-	if (!means)
+	if (!means) {
+		check_energy(ctx, coverage, p);
 		return;
+	}
 	p->efficiency = unc_div(ctx, p->shaft_power_W, p->input_power_W);
 	double over = p->efficiency.value - 1;
 	if (over > unc_expanded(ctx, p->efficiency, coverage, NULL)) {

@@ -113,6 +113,23 @@ static void impossible_data_are_flagged_and_kept(void **state)
 	report_free(r);
 }
 
+static void more_out_than_in_is_flagged_without_an_efficiency(void **state)
+{
+	struct err err = { 0 };
+	/* 20 N.m at 60 rev/min is 125.7 W: out of -200 W, out of nothing, and 0.2 N.m out of 1 W as read, which may be 1.5 W */
+	struct report *r = reduced("torque (N.m),speed (rpm),input power (W)\n20,60,-200\n20,60,0\n0.2,60,1\n", &(struct hand_want){ 0 }, &err);
+	(void)state;
+
+	assert_non_null(r);
+	for (size_t i = 0; i < 2; i++) {
+		assert_true(r->curve->points[i].impossible);
+		assert_non_null(strstr(r->curve->points[i].note, "126 W at the shaft"));
+		assert_false(r->curve->points[i].efficiency_valid);
+	}
+	assert_false(r->curve->points[2].impossible);
+	report_free(r);
+}
+
 static void alternating_current_has_no_power_of_volts_times_amperes(void **state)
 {
 	struct err err = { 0 };
@@ -165,6 +182,7 @@ int main(void)
 		cmocka_unit_test(every_way_to_a_torque),
 		cmocka_unit_test(stated_uncertainties_go_where_they_belong),
 		cmocka_unit_test(impossible_data_are_flagged_and_kept),
+		cmocka_unit_test(more_out_than_in_is_flagged_without_an_efficiency),
 		cmocka_unit_test(alternating_current_has_no_power_of_volts_times_amperes),
 		cmocka_unit_test(wrong_tables_get_one_clear_sentence),
 	};
