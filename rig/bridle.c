@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The table of commands, nothing else. */
 #include "calib/quantity.h"
+#include "command/cli.h"
 #include "command/command.h"
 
 #include <gsl/gsl_errno.h>
@@ -59,6 +60,10 @@ int main(int argc, char **argv)
 			return status;
 		}
 	}
-	fprintf(stderr, "bridle: no command \"%s\"; bridle --help lists them\n", argv[1]);
-	return 2;
+	struct err err = { 0 };
+	struct cli cli = { .bench = "." };
+	for (int i = 1; i < argc; i++)
+		cli.json |= strcmp(argv[i], "--json") == 0;
+	err_set(&err, RC_ARG, 0, "no command \"%.60s\"; bridle --help lists them", argv[1]);
+	return cli_fail(&cli, &err, NULL, NULL);
 }

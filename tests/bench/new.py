@@ -106,6 +106,13 @@ def a_rig_that_is_not_there_leaves_no_logbook():
     assert files(PLACE / "a") == before
 
 
+def an_unknown_command_is_named():
+    result = run("frob")
+    assert result.status == 2 and 'no command "frob"' in result.err and result.err.count("\n") == 1, result
+    result = run("frob", "--json")
+    assert result.status == 2 and 'no command "frob"' in result.json["message"] and result.err == "", result
+
+
 def leaves_nothing_half_made():
     """A file size limit stands for a full disk: 1 KiB, less than rig.ini."""
     target = PLACE / "full"
@@ -119,4 +126,4 @@ if __name__ == "__main__":
     with HOME:
         harness.main(makes_a_folder_of_templates, templates_explain_every_key, makes_a_virtual_bench_that_is_the_example,
                      takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed,
-                     a_rig_that_is_not_there_leaves_no_logbook, leaves_nothing_half_made)
+                     a_rig_that_is_not_there_leaves_no_logbook, an_unknown_command_is_named, leaves_nothing_half_made)
