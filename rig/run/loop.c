@@ -27,7 +27,7 @@ struct loop {
 	struct guard_verdict verdict;
 	struct seq_out out;
 	struct mono deadline, done_at, cause_at;
-	bool done;
+	bool done, drove; /* drove: a drive mode went out in this loop */
 	int step; /* of the plan, for the samples' rows */
 	struct seq_point open; /* the step under way, begin 0 = none: see cut_short */
 	struct snapshot seen; /* last logged state of lines, node and drive */
@@ -166,12 +166,29 @@ static void take_event(struct loop *l)
 		l->hooks->event(l->hooks->ctx, event);
 }
 
+/* Finished, everything off, and the shaft that was driven still turns. */
+static bool turns_on(const struct loop *l)
+{
+	bool stands = !l->limits->expect_pick || fabs(l->snap.speed_rpm) < l->limits->standstill_rpm;
+
+	return l->drove && !stands && mono_diff_s(l->snap.now, l->done_at) >= AFTER_DONE_s;
+}
+
+static void stop_what_turns(struct loop *l)
+{
+	l->snap.sequence_stop = true;
+	snprintf(l->out.event.text, sizeof l->out.event.text,
+		 "everything is off and the shaft still turns: look at the drive, the contactor and what turns it");
+}
+
 /* What was seen, what it wants: only while nothing has latched. */
 static void ask_sequence(struct loop *l)
 {
 	l->out = (struct seq_out){ .remaining_s = NAN, .phase = "" };
 	if (l->done || l->guard.phase != GUARD_RUN) {
 		l->out.done = l->done;
+		if (l->done && turns_on(l))
+			stop_what_turns(l);
 		return;
 	}
 	l->seq->step(l->seq->state, &l->snap, &l->out);
@@ -214,6 +231,7 @@ static void cut_short(struct loop *l)
 static void ask_guard(struct loop *l, struct loop_result *ret)
 {
 	l->guard = guard_step(l->guard, l->limits, &l->snap, &l->out.wish, &l->verdict);
+	l->drove |= l->verdict.allowed.mode != DRIVE_OFF;
 	if (!l->verdict.newly)
 		return;
 	l->cause_at = l->snap.now;
@@ -267,6 +285,21 @@ static struct mono next_deadline(const struct loop *l)
 	if (l->snap.now.ns > next.ns + ns_from_s(1.0))
 		next = l->snap.now;
 	return next;
+}
+
+/* Time cannot go on. The drive off and the contactor open; the brake as in a stop that nobody ends: the lease runs out, and the node
+ * lets go of it when the shaft stands. */
+static struct wish last_wish(const struct loop *l)
+{
+	struct guard_verdict v;
+	struct snapshot snap = l->snap;
+	const struct wish none = { 0 };
+
+	if (l->guard.phase == GUARD_STOPPED)
+		return none;
+	snap.node_lost = true;
+	guard_step(l->guard, l->limits, &snap, &none, &v);
+	return v.allowed;
 }
 
 static void ask_real_time(struct loop *l)
@@ -323,7 +356,8 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 		return rc;
 	ask_real_time(&l);
 	rc = run_ticks(&l, ret, err);
-	node_set(s->node, &(struct wish){ 0 });
+	const struct wish last = rc == RC_OK ? (struct wish){ 0 } : last_wish(&l);
+	node_set(s->node, &last);
 	leave_real_time(&l);
 	ret->end = l.snap.now;
 	s->brake_heat_J = l.guard.energy_J;

@@ -26,8 +26,9 @@ struct loop_result {
 };
 
 /* Run a sequence to its end or to a stop that is complete (shaft stands, brake released). Begins and ends
- * nothing in the logbook but samples, points and events of s->run_id (session_run_begin). On any outcome the last thing sent is
- * everything off.
+ * nothing in the logbook but samples, points and events of s->run_id (session_run_begin). The last thing sent is
+ * everything off; only when time cannot go on (RC_IO, RC_TIMEOUT) the brake is held as in a stop and left to the lease. A sequence that
+ * drove the shaft and is done while it still turns is stopped for that (CAUSE_SEQUENCE).
  * RC_OK finished in order; RC_INTERLOCK stopped by a cause (see ret); RC_IO/RC_TIMEOUT the bench or link is gone. ret is
  * always written. */
 enum rc loop_run(struct session *s, const struct guard_limits *limits, const struct sequence *seq,
