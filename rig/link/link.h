@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Bytes to and from a device: serial (libserialport), tcp, unix. Addresses:
- *   serial:/dev/ttyACM0          (baud from the profile)
+ *   serial:/dev/ttyACM0          (baud from the profile; locked: a second program is refused)
  *   tcp:HOST:PORT                (tcp:[::1]:PORT for a numeric IPv6 address)
  *   unix:PATH                    (relative paths are relative to the bench folder)
  * A link is non-blocking. Silence and hang-up are told apart: see link_read. */

@@ -6,6 +6,8 @@
 #include <poll.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
+#include <string.h>
 
 struct serial {
 	struct sp_port *port;
@@ -110,9 +112,15 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 		rc = say(err, r, rest, "open it", "is it plugged in, and may this user open it (group dialout)?");
 		goto no_open;
 	}
-	r = configure(s->port, baud);
+	r = sp_get_port_handle(s->port, &s->fd);
+	/* Two hosts on one line: the set-points of the one would let go of what the other drives. */
+	if (r == SP_OK && flock(s->fd, LOCK_EX | LOCK_NB) != 0) {
+		rc = err_set(err, RC_IO, errno, "link \"serial:%s\": cannot lock it: %s; does another program drive this rig?", rest,
+			     strerror(errno));
+		goto no_setup;
+	}
 	if (r == SP_OK)
-		r = sp_get_port_handle(s->port, &s->fd);
+		r = configure(s->port, baud);
 	if (r != SP_OK) {
 		rc = say(err, r, rest, "set it up", "expected a port that takes this baud rate, 8 data bits, no parity");
 		goto no_setup;

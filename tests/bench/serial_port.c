@@ -144,6 +144,16 @@ static void writing_against_a_full_line_ends_in_time(void **state)
 	assert_non_null(strstr(err.what, "takes no more bytes"));
 }
 
+static void a_second_host_is_refused(void **state)
+{
+	struct far *f = *state;
+	struct link *second = NULL;
+	struct err err = { 0 };
+
+	assert_int_equal(link_open(link_address(f->link), 115200, NULL, 100, &second, &err), RC_IO);
+	assert_non_null(strstr(err.what, "another program"));
+}
+
 static void an_impossible_speed_is_refused(void **state)
 {
 	struct far *f = *state;
@@ -165,7 +175,7 @@ int main(void)
 		TEST(silence_is_no_hang_up),
 		TEST(a_hang_up_is_told),
 		TEST(writing_against_a_full_line_ends_in_time),
-		TEST(an_impossible_speed_is_refused),
+		TEST(a_second_host_is_refused), TEST(an_impossible_speed_is_refused),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
