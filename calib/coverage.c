@@ -99,3 +99,17 @@ double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, do
 		*ret_k = k;
 	return k * u;
 }
+
+double dist_coverage_factor(enum dist dist, double beta, double dof, double coverage)
+{
+	double t = unc_coverage_factor(dof < 1 ? 1 : dof, coverage);
+	double top = dist == DIST_RECT ? 1 : dist == DIST_TRI ? 0 : beta;
+
+	if (!(coverage > 0 && coverage < 1))
+		return NAN;
+	if (dist == DIST_NORMAL || dist == DIST_T || !(top >= 0 && top <= 1))
+		return t;
+	/* Half-width 1: inside the top the area grows evenly, beyond it the two slopes leave (1 - x)^2/(1 - top^2). */
+	double x = coverage <= 2 * top / (1 + top) ? coverage * (1 + top) / 2 : 1 - sqrt((1 - coverage) * (1 - top * top));
+	return x / sqrt((1 + top * top) / 6) * t / unc_coverage_factor(INFINITY, coverage);
+}

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* calc quantity, calc t, calc conform: a written quantity, its coverage factor, and whether it meets a claim. */
 #include "calib/conformity.h"
+#include "calib/coverage.h"
 #include "calib/number.h"
 #include "calib/uncertain.h"
 #include "command/calc.h"
@@ -18,7 +19,7 @@
 static int print_quantity(const struct cli *cli, const struct quantity *q, const char *unit)
 {
 	char bracket[200], text[200];
-	double k = unc_coverage_factor(q->dof, 0.95);
+	double k = dist_coverage_factor(q->dist, q->beta, q->dof, 0.95);
 
 	quantity_format(text, sizeof text, q->value, q->u, k, 0.95, unit);
 	quantity_format_bracket(bracket, sizeof bracket, q->value, q->u, unit);
@@ -34,6 +35,8 @@ static int print_quantity(const struct cli *cli, const struct quantity *q, const
 	json_object_set_new(doc, "has_uncertainty", json_boolean(q->has_u));
 	json_object_set_new(doc, "distribution", q->has_u ? cli_text(dist_name(q->dist)) : json_null());
 	json_object_set_new(doc, "dof", cli_real(q->dof));
+	json_object_set_new(doc, "k", cli_real(k));
+	json_object_set_new(doc, "U", cli_real(k * q->u));
 	json_object_set_new(doc, "text", cli_text(text));
 	json_object_set_new(doc, "bracket", cli_text(bracket));
 	return cli_print_json(doc);

@@ -35,10 +35,10 @@ json_t *calc_json(double value, double u, const char *unit)
 	return out;
 }
 
-void calc_print(const char *name, double value, double u, double dof, const char *unit)
+void calc_print(const char *name, double value, double u, double k, const char *unit)
 {
 	char text[200];
 
-	quantity_format(text, sizeof text, value, u, unc_coverage_factor(dof, 0.95), 0.95, unit);
+	quantity_format(text, sizeof text, value, u, k, 0.95, unit);
 	printf("%-12s %s\n", name, text);
 }

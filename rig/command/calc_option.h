@@ -17,6 +17,6 @@ enum rc calc_option(const char *name, const char *text, const char *unit, bool b
 json_t *calc_json(double value, double u, const char *unit);
 
 /* "NAME  20.34 N·m ± 0.12 N·m (k = 2.00, 95 %)", with k of a normal distribution for 95 %. */
-void calc_print(const char *name, double value, double u, double dof, const char *unit);
+void calc_print(const char *name, double value, double u, double k, const char *unit);
 
 #endif

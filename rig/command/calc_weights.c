@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* calc gravity, calc air, calc weight: what a dead weight pulls. */
 #include "calib/air.h"
+#include "calib/coverage.h"
 #include "calib/gravity.h"
 #include "calib/weights.h"
 #include "command/calc.h"
@@ -36,7 +37,7 @@ static enum rc read_gravity(const char *value, const char *latitude, const char 
 static int print_gravity(const struct cli *cli, const struct gravity *g)
 {
 	if (!cli->json) {
-		calc_print("gravity", g->m_per_s2, g->u_m_per_s2, INFINITY, "m/s2");
+		calc_print("gravity", g->m_per_s2, g->u_m_per_s2, unc_coverage_factor(INFINITY, 0.95), "m/s2");
 		printf("of which u: latitude %.2g, height %.2g, anomaly of the place %.2g m/s2 (common practice, no source)\n",
 		       g->u_latitude_m_per_s2, g->u_height_m_per_s2, g->u_anomaly_m_per_s2);
 		return 0;
@@ -84,7 +85,7 @@ static int print_air(const struct cli *cli, const struct air *a, enum air_formul
 	const char *name = formula == AIR_SHORT ? "OIML R 111-1, E.3-1" : "CIPM-2007";
 
 	if (!cli->json) {
-		calc_print("density", a->density_kg_per_m3, a->u_density_kg_per_m3, INFINITY, "kg/m3");
+		calc_print("density", a->density_kg_per_m3, a->u_density_kg_per_m3, unc_coverage_factor(INFINITY, 0.95), "kg/m3");
 		printf("by %s; of which u: pressure %.2g, temperature %.2g, humidity %.2g, formula %.2g kg/m3\n", name,
 		       a->u_pressure_kg_per_m3, a->u_temp_kg_per_m3, a->u_humidity_kg_per_m3, a->u_formula_kg_per_m3);
 		if (!a->inside)
@@ -254,6 +255,12 @@ static enum rc read_torque(const struct weight_options *o, struct weight_answer 
 	return RC_OK;
 }
 
+static void set_expanded(json_t *doc, double u, double k)
+{
+	json_object_set_new(doc, "k", cli_real(k));
+	json_object_set_new(doc, "U", cli_real(k * u));
+}
+
 static json_t *parts_json(const struct weight_answer *a, struct unc x, const char *unit)
 {
 	struct unc_budget_row row[16];
@@ -267,6 +274,10 @@ static json_t *parts_json(const struct weight_answer *a, struct unc x, const cha
 		json_object_set_new(part, "share", cli_real(row[i].share));
 		json_array_append_new(list, part);
 	}
+	double k;
+
+	(void)unc_expanded(a->ctx, x, 0.95, &k);
+	set_expanded(doc, unc_u(x), k);
 	json_object_set_new(doc, "contributions", list);
 	return doc;
 }
@@ -276,6 +287,7 @@ static int print_weight_json(const struct weight_answer *a)
 	json_t *doc = calc_json(a->mass_kg.value, a->mass_kg.u, "kg");
 
 	json_object_set_new(doc, "topic", cli_text("weight"));
+	set_expanded(doc, a->mass_kg.u, dist_coverage_factor(a->mass_kg.dist, a->mass_kg.beta, a->mass_kg.dof, 0.95));
 	if (a->has_class) {
 		json_object_set_new(doc, "class", cli_text(weight_class_name(a->class)));
 		json_object_set_new(doc, "tolerance_kg", cli_real(a->tolerance_kg));
@@ -295,7 +307,10 @@ static void print_parts(const struct weight_answer *a, const char *name, struct 
 	struct unc_budget_row row[16];
 	size_t n = unc_budget(x, row, COUNT(row));
 
-	calc_print(name, x.value, unc_u(x), INFINITY, unit);
+	double k;
+
+	(void)unc_expanded(a->ctx, x, 0.95, &k);
+	calc_print(name, x.value, unc_u(x), k, unit);
 	for (size_t i = 0; i < n; i++)
 		printf("  %-22s %12.3g %6.1f %%\n", unc_source_name(a->ctx, row[i].source), row[i].u, 100 * row[i].share);
 }
@@ -305,9 +320,10 @@ static void print_weight(const struct weight_answer *a)
 	if (a->has_class)
 		printf("class %s     %.6g kg \xc2\xb1 %.6g mg (OIML R 111-1:2004), rectangular\n", weight_class_name(a->class),
 		       a->mass_kg.value, a->tolerance_kg * 1e6);
-	calc_print("mass", a->mass_kg.value, a->mass_kg.u, a->mass_kg.dof, "kg");
+	calc_print("mass", a->mass_kg.value, a->mass_kg.u,
+		   dist_coverage_factor(a->mass_kg.dist, a->mass_kg.beta, a->mass_kg.dof, 0.95), "kg");
 	if (a->has_gravity) {
-		calc_print("gravity", a->gravity.m_per_s2, a->gravity.u_m_per_s2, INFINITY, "m/s2");
+		calc_print("gravity", a->gravity.m_per_s2, a->gravity.u_m_per_s2, unc_coverage_factor(INFINITY, 0.95), "m/s2");
 		print_parts(a, "force", a->force_N, "N");
 	}
 	if (a->has_arm)

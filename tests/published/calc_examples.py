@@ -199,6 +199,17 @@ def later_outputs_use_earlier_ones():
 
 
 @test
+def limits_are_expanded_to_less_than_themselves():
+    q = calc("quantity", "250.0 mm ± 0.2 mm")
+    close(q["k"], 0.95 * math.sqrt(3), 1e-12)  # 95 % of a rectangle
+    close(q["U"], 0.19, 1e-12)
+    assert q["text"] == "250.00 mm ± 0.19 mm (k = 1.65, 95 %)", q["text"]
+    w = calc("weight", "--nominal", "5 kg", "--class", "M1")  # 250 mg: OIML R 111-1:2004, table 1
+    close(w["U"], 0.95 * 250e-6, 1e-12)
+    assert calc("quantity", "20.34(6) N·m")["text"] == "20.34 N·m ± 0.12 N·m (k = 1.96, 95 %)"
+
+
+@test
 def wrong_input_gets_one_sentence_and_status_2():
     inputs = "[inputs]\na = 1 m ± 0.1 m normal\nb = 2 m ± 0.1 m rect\n"
     cases = [

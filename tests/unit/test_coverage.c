@@ -38,10 +38,41 @@ static void factors_are_those_of_the_distributions(void **state)
 	assert_true(fabs(factor(DIST_NORMAL, 1, one, 5) - 2.57058) < 1e-4);
 }
 
+/* The area of a trapezoid of half-width 1 and top b between -x and x, by adding up a million strips of it. */
+static double area(double b, double x)
+{
+	double inside = 0, all = 0;
+
+	for (int i = 0; i < 1000000; i++) {
+		double at = (i + 0.5) * 1e-6, height = at < b ? 1 : (1 - at) / (1 - b);
+		all += height;
+		inside += at < x ? height : 0;
+	}
+	return inside / all;
+}
+
+static void one_distribution_exactly(void **state)
+{
+	static const double tops[] = { 0, 0.3, 0.8, 1 }, coverages[] = { 0.5, 0.6827, 0.95, 0.99 };
+
+	(void)state;
+	assert_true(fabs(dist_coverage_factor(DIST_RECT, 0, INFINITY, 0.95) - 0.95 * sqrt(3)) < 1e-12);
+	assert_true(fabs(dist_coverage_factor(DIST_TRI, 0, INFINITY, 0.95) - sqrt(6) * (1 - sqrt(0.05))) < 1e-12);
+	assert_true(fabs(dist_coverage_factor(DIST_T, 0, 5, 0.95) - 2.57058) < 1e-5); /* tables */
+	for (size_t i = 0; i < 4; i++)
+		for (size_t j = 0; j < 4; j++) {
+			double k = dist_coverage_factor(DIST_TRAPEZOID, tops[i], INFINITY, coverages[j]);
+			double x = k * sqrt((1 + tops[i] * tops[i]) / 6); /* JCGM 100:2008, 4.3.9, for a half-width of 1 */
+			assert_true(fabs(area(tops[i], x) - coverages[j]) < 1e-5);
+		}
+	assert_true(isnan(dist_coverage_factor(DIST_RECT, 0, INFINITY, 1)));
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(factors_are_those_of_the_distributions),
+		cmocka_unit_test(one_distribution_exactly),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
