@@ -83,6 +83,15 @@ static void take_range(const struct brakemap_reading *r, size_t n, struct brakem
 	}
 }
 
+/* The last rising reading is where the current turns: the falling branch begins there. */
+static void share_the_turn(const struct brakemap_knots *rising, double max_A, struct brakemap_knots *falling)
+{
+	const struct brakemap_knot *turn = &rising->knot[rising->n - 1];
+
+	if (falling->n < BRAKEMAP_KNOTS && turn->current_A > falling->knot[falling->n - 1].current_A + 0.01 * max_A)
+		falling->knot[falling->n++] = *turn;
+}
+
 static enum rc take_branches(const struct brakemap_reading *r, size_t n, struct brakemap *map,
 			     struct brakemap_knots knots[2], struct err *err)
 {
@@ -96,6 +105,8 @@ static enum rc take_branches(const struct brakemap_reading *r, size_t n, struct 
 		if (knots[b].n < 3)
 			return err_set(err, RC_ARG, 0, "the %s branch of the brake map has %zu different currents; it needs at "
 				       "least 3", word[b], knots[b].n);
+		if (b)
+			share_the_turn(&knots[BRAKEMAP_RISING], map->max_A, &knots[b]);
 		take_curve(&knots[b], &map->branch[b]);
 		const struct brakemap_curve *c = &map->branch[b];
 		if (!(c->torque_Nm[c->n - 1] > c->torque_Nm[0]))

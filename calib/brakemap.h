@@ -21,7 +21,8 @@ struct brakemap_reading {
 	enum brakemap_branch branch;
 };
 
-/* One branch as a monotone, shape-keeping curve through the means of its currents
+/* The falling branch begins with the last rising reading, where the current turned.
+ * One branch as a monotone, shape-keeping curve through the means of its currents
  * (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238). */
 struct brakemap_curve {
 	size_t n;

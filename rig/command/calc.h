@@ -9,6 +9,11 @@ int calc_regress(int argc, char **argv);
 int calc_mean(int argc, char **argv);
 int calc_allan(int argc, char **argv);
 
+/* calc_brake.c */
+int calc_settle(int argc, char **argv);
+int calc_brakemap(int argc, char **argv);
+int calc_lag(int argc, char **argv);
+
 /* calc_weights.c */
 int calc_gravity(int argc, char **argv);
 int calc_air(int argc, char **argv);

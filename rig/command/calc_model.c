@@ -161,6 +161,15 @@ static void print_law(const struct job *job, size_t j)
 	printf("%s = %s\n", job->file->output[j].name, text);
 }
 
+static bool uncertain_inputs(const struct job *job)
+{
+	bool some = false;
+
+	for (size_t i = 0; i < job->file->n_inputs; i++)
+		some = some || job->file->input[i].q.u > 0;
+	return some;
+}
+
 static void print_budget(const struct job *job)
 {
 	if (*job->file->title)
@@ -180,6 +189,8 @@ static void print_budget(const struct job *job)
 			printf("  %-16s %14.7g %12.4g %8s %8s %14.4g %6.1f %%\n", in->name, in->q.value, in->q.u,
 			       in->q.u > 0 ? dist_name(in->q.dist) : "exact", dof, part, l->u > 0 ? share : 0.0);
 		}
+		if (!(l->u > 0) && uncertain_inputs(job))
+			printf("  every slope is zero at the estimates: the linear law sees no uncertainty there, see calc montecarlo\n");
 		putchar('\n');
 	}
 	print_correlation(job, job->law->correlation);

@@ -94,8 +94,11 @@ static void finds_the_law_behind_the_readings(void **state)
 		double current = i <= 1000 ? 1e-3 * i : 1e-3 * (2000 - i);
 		double torque = play_step(&fine, current, 40);
 		enum brakemap_branch branch = i <= 1000 ? BRAKEMAP_RISING : BRAKEMAP_FALLING;
-		near(brakemap_torque(&map, branch, current), torque, current < 0.15 || current > 0.85 ? 0.8 : 0.15);
+		/* right behind a turn the operator is flatter than 16 steps can show */
+		near(brakemap_torque(&map, branch, current), torque, current < 0.15 || (current > 0.85 && i > 1000) ? 0.8 : 0.15);
 	}
+	/* The branches meet where the current turned. */
+	near(brakemap_torque(&map, BRAKEMAP_FALLING, 1), play_step(&b, 1, 40), 0.06);
 	gsl_rng_free(r);
 }
 
