@@ -125,7 +125,7 @@ double cellcal_slope_Nm(const struct cellcal *cal, double torque_Nm);
 struct cellcal_unc {
 	uint32_t common[CELLCAL_SOURCES];
 	uint32_t fit[CELLCAL_COEFS]; /* a square root of cov, so that they are independent */
-	uint32_t reversibility;
+	uint32_t reversibility; /* the loop, wherever the calibration keeps it */
 	double fit_dcoef[CELLCAL_COEFS][CELLCAL_COEFS];
 };
 void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret);

@@ -75,6 +75,16 @@ static void square_root(const struct cellcal *cal, double root[CELLCAL_COEFS][CE
 			root[j][k] /= scale[j];
 }
 
+/* Which of the sources is the loop; n_sources when none is. */
+static size_t loop_source(const struct cellcal *cal)
+{
+	size_t s = 0;
+
+	while (s < cal->n_sources && strcmp(cal->source[s].name, CELLCAL_LOOP) != 0)
+		s++;
+	return s;
+}
+
 void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret)
 {
 	static const char *const names[CELLCAL_COEFS] = { "cell fit 1", "cell fit 2", "cell fit 3", "cell fit 4" };
@@ -90,15 +100,9 @@ void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct
 		for (size_t j = 0; j < CELLCAL_COEFS; j++)
 			ret->fit_dcoef[k][j] = root[j][k];
 	}
-	ret->reversibility = unc_source(ctx, "cell reversibility", DIST_RECT, INFINITY);
-}
-
-static bool has_loop(const struct cellcal *cal)
-{
-	for (size_t s = 0; s < cal->n_sources; s++)
-		if (strcmp(cal->source[s].name, CELLCAL_LOOP) == 0)
-			return true;
-	return false;
+	size_t loop = loop_source(cal);
+	ret->reversibility = loop < cal->n_sources ? ret->common[loop] :
+			     unc_source(ctx, "cell reversibility", DIST_RECT, INFINITY);
 }
 
 enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
@@ -116,7 +120,7 @@ enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *
 		x[n++] = unc_from(ctx, 0, reg->common[s], -poly_value(cal->dcoef[s], torque) * per_unit);
 	for (size_t k = 0; k < CELLCAL_COEFS; k++)
 		x[n++] = unc_from(ctx, 0, reg->fit[k], -poly_value(reg->fit_dcoef[k], torque) * per_unit);
-	if (cal->reversibility_Nm > 0 && !has_loop(cal)) {
+	if (cal->reversibility_Nm > 0 && loop_source(cal) == cal->n_sources) {
 		double open = fmin(1, fabs(torque) / (OPENING * reach_Nm(cal)));
 		x[n++] = unc_from(ctx, 0, reg->reversibility, open * cal->reversibility_Nm / 2 / sqrt(3));
 	}

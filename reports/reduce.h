@@ -31,7 +31,7 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable;
+	uint32_t zero_return, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable;
 	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
 	struct zero *zeros;  /* one a tare window, in order of time */
 	size_t n_zeros;

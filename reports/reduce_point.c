@@ -19,6 +19,7 @@ void reduction_register(struct reduction *r)
 	struct unc_ctx *ctx = r->ctx;
 
 	cellcal_unc_register(&r->cal, ctx, &r->cell);
+	r->zero_return = unc_source(ctx, "zero return of the cell", DIST_RECT, INFINITY);
 	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", r->rig.drag_ratio.dist, r->rig.drag_ratio.dof);
 	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
@@ -125,6 +126,17 @@ static struct unc with_zero(const struct reduction *r, struct unc torque, const 
 }
 
 /* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
+/* A reading of unknown history lies anywhere in the cell's loop: rectangular, as the calibration gives it. A sweep's points lie
+ * on one branch or the other, and the zero on one of its own: two values half the loop away on either side have that half
+ * as their standard deviation, not its 1/sqrt 3. What does not come back at zero is left over at light loads. */
+static struct unc on_a_branch(const struct reduction *r, struct unc torque)
+{
+	double loop = unc_part_of(torque, r->cell.reversibility), back = r->cal.zero_return_Nm;
+
+	torque = unc_with(r->ctx, torque, r->cell.reversibility, loop * (sqrt(3) - 1));
+	return back > 0 ? unc_with(r->ctx, torque, r->zero_return, back / sqrt(3)) : torque;
+}
+
 static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct reading *reading,
 			      const struct zero_here *z)
 {
@@ -202,6 +214,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	struct mean noise = cell_noise(reading, &z);
 	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &noise, slope);
 	p->scatter_Nm = fabs(slope) * reading->count.scatter;
+	p->torque_Nm = on_a_branch(r, p->torque_Nm);
 	p->torque_Nm = with_zero(r, p->torque_Nm, &z, slope);
 	p->torque_Nm = with_drifts(r, p->torque_Nm, reading, &z);
 	p->n_effective = reading->count.n_effective;
