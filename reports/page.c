@@ -27,7 +27,7 @@ void page_style(FILE *f)
 	      "*{box-sizing:border-box}\n"
 	      "body{margin:0;background:#fff;color:var(--ink);font:16px/1.5 system-ui,-apple-system,'Segoe UI',"
 	      "'Liberation Sans','DejaVu Sans',Arial,sans-serif;overflow-wrap:break-word}\n"
-	      "main{max-width:66rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
+	      "main{max-width:68rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
 	      "h1{font-size:1.9rem;line-height:1.2;margin:.1rem 0 .2rem}\n"
 	      "h2{font-size:1.15rem;margin:2.4rem 0 .6rem;padding-top:.7rem;border-top:2px solid var(--ink)}\n"
 	      "h3{font-size:1rem;margin:1.2rem 0 .3rem}\n"
@@ -61,6 +61,9 @@ void page_style(FILE *f)
 	      " main{padding:1rem .9rem 2rem}\n"
 	      " h1{font-size:1.5rem}.result{font-size:1.1rem}\n"
 	      " dl{grid-template-columns:1fr;gap:.1rem}dd{margin-bottom:.5rem}\n"
+	      "}\n"
+	      /* Where the widest table would run out of the window; paper takes it in its smaller type. */
+	      "@media screen and (max-width:68rem){\n"
 	      " table.stack,table.stack tbody,table.stack tr,table.stack td{display:block}\n"
 	      " table.stack thead{display:none}table.stack caption{display:block}\n"
 	      " table.stack tr{border-top:1.5px solid var(--ink);padding:.3rem 0}\n"

@@ -221,7 +221,8 @@ static bool read_row(struct reader *r)
 		n++;
 	} while (end && end != '\n');
 	if (n != t->n_columns)
-		mistake(r, line, "found %zu cells, expected %zu as there are headings", n, t->n_columns);
+		mistake(r, line, "found %zu cells, expected %zu as there are headings%s", n, t->n_columns,
+			n > t->n_columns ? " (a decimal is written with a point)" : "");
 	for (; n < t->n_columns; n++)
 		cell[n] = "";
 	t->line[t->n_rows++] = line;
