@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <poll.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -336,14 +337,50 @@ enum rc live_hand(struct live *live, struct err *err, const char *format, ...)
 	return control_hand(live->s->control, err, "%s", text);
 }
 
-bool live_typed(const char *question, char *buf, size_t size)
+/* Signals reach a process, not an object. */
+static volatile sig_atomic_t interrupted;
+
+static void interrupt(int number)
+{
+	(void)number;
+	interrupted = 1;
+}
+
+/* Ctrl-C at a question is the answer q, so that the run ends with its words and in the logbook. Without SA_RESTART the reading ends. */
+static void catch_interrupt(struct sigaction *old)
+{
+	const struct sigaction act = { .sa_handler = interrupt };
+
+	interrupted = 0;
+	sigaction(SIGINT, &act, old);
+}
+
+static void say_question(const char *question)
 {
 	fprintf(stderr, "%s ", question);
 	fflush(stderr);
-	if (!fgets(buf, (int)size, stdin))
+}
+
+static bool read_answer(char *buf, size_t size)
+{
+	if (interrupted || !fgets(buf, (int)size, stdin)) {
+		clearerr(stdin);
+		fputc('\n', stderr);
 		return false;
+	}
 	buf[strcspn(buf, "\r\n")] = '\0';
 	return strcmp(buf, "q") != 0;
+}
+
+bool live_typed(const char *question, char *buf, size_t size)
+{
+	struct sigaction old;
+
+	catch_interrupt(&old);
+	say_question(question);
+	bool answered = read_answer(buf, size);
+	sigaction(SIGINT, &old, NULL);
+	return answered;
 }
 
 /* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
@@ -353,15 +390,20 @@ static bool wait_for_enter(struct live *live, char *buf, size_t size)
 	struct snapshot snap = { .now = { 0 } };
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
 	const struct clock_src *clock = &live->s->clock;
+	struct sigaction old;
 
-	while (!clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
+	catch_interrupt(&old);
+	say_question("   Enter when done, q to stop:");
+	while (!interrupted && !clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
 		struct err ignored;
 		snap.now = clock->now(clock->ctx);
 		node_poll(live->s->node, &snap);
 		if (clock->sleep_until(clock->ctx, mono_add_ns(snap.now, ns_from_s(0.02)), &ignored) != RC_OK)
 			break;
 	}
-	return live_typed("   Enter when done, q to stop:", buf, size);
+	bool answered = read_answer(buf, size);
+	sigaction(SIGINT, &old, NULL);
+	return answered;
 }
 
 enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err)
