@@ -136,6 +136,9 @@ static void check_plan(struct reading *r, const struct plan_profile *plan)
 	if (plan->drive == PLAN_DRIVE_CURRENT && !(plan->drive_A > 0))
 		reading_mistake(r, reading_line(r, "plan", "current"), "plan", "current",
 				"is missing; drive = current needs a current such as 8 A");
+	else if (plan->drive == PLAN_DRIVE_CURRENT && plan->n > 0 && !(plan->step[0] > 0))
+		reading_mistake(r, reading_line(r, "steps", wanted), "steps", wanted,
+				"begins at 0, where nothing but the brake's drag holds an actuator with drive = current; begin above 0");
 	if (plan->drive != PLAN_DRIVE_CURRENT && reading_line(r, "plan", "current") > 0)
 		reading_mistake(r, reading_line(r, "plan", "current"), "plan", "current", "goes only with drive = current");
 	if (plan->drive != PLAN_SPEED && reading_line(r, "plan", "speed") > 0)

@@ -335,6 +335,8 @@ static const struct bad {
 	{ PROFILE_PLAN, "torque =", "down = ja\ntorque =", "p.ini:5: [steps] down: found \"ja\", expected yes or no" },
 	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current", "p.ini: [plan] current: is missing; drive = current needs a current "
 							     "such as 8 A" },
+	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current\ncurrent = 8 A",
+	  "p.ini:6: [steps] torque: begins at 0, where nothing but the brake's drag holds an actuator with drive = current; begin above 0" },
 	{ PROFILE_PLAN, "speed = 85 rpm", "drive = hand\nspeed = 85 rpm", "p.ini:4: [plan] speed: goes only with drive = speed" },
 	{ PROFILE_PLAN, "actuator = winder", "actuator = ../winder", "p.ini:2: [plan] actuator: found \"../winder\", expected a name "
 								     "of letters, digits, '-', '_' and '.', such as example" },
