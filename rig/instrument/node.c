@@ -312,6 +312,8 @@ void node_poll(struct node *node, struct snapshot *snap)
 	v->torque_extrapolated = snap->torque_extrapolated;
 	v->log_failed = snap->log_failed;
 	v->operator_stop = snap->operator_stop;
+	if (!node->caps.lines)
+		v->contactor_closed = node->power_granted;
 	*snap = *v;
 }
 

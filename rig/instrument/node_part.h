@@ -58,6 +58,7 @@ struct node {
 	bool set_open; /* a set is unanswered: the oldest is oldest_set */
 
 	int power_told; /* 1 on, 0 off, -1 not known */
+	bool power_granted; /* on, and the node said ok */
 	struct mono power_at, again_at;
 };
 

@@ -65,8 +65,10 @@ static void conclude(struct node *node, char *const token[], size_t n, bool ok)
 	if (t->what == TALK_AGAIN && ok)
 		judge_again(node, token, n);
 	/* A refusal counts as told: asking again each tick would not change the node's mind. */
-	if (t->what == TALK_POWER_ON || t->what == TALK_POWER_OFF)
+	if (t->what == TALK_POWER_ON || t->what == TALK_POWER_OFF) {
 		node->power_told = t->what == TALK_POWER_ON;
+		node->power_granted = ok && t->what == TALK_POWER_ON;
+	}
 	t->what = TALK_NONE;
 }
 

@@ -57,7 +57,8 @@ struct snapshot {
 	double brake_A;            /* read back */
 	double voltage_V, current_A;
 	unsigned lines_seen;       /* 0 until the first slow sample or event told us, then 1 */
-	bool estop_ok, guard_ok, contactor_closed; /* false until seen */
+	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node senses no lines at all, closed is what it was told
+						    * and has answered */
 	enum node_state node_state;
 	char node_reason[12];
 	unsigned drive_flags;

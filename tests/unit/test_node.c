@@ -750,6 +750,31 @@ static void holds_the_drive_off_until_the_contactor_is_closed(void **state)
 	node_close(node);
 }
 
+/* A rig without sensed lines could else never begin: every sequence waits for the contactor. */
+static void without_lines_the_contactor_is_what_was_told(void **state)
+{
+	struct fake *f = *state;
+	const struct wish on = { .power = true }, off = { 0 };
+	struct snapshot snap = { .now = { 0 } };
+
+	f->caps = "ok cell pick brake meter drive temp clock";
+	struct node *node = greeted(f);
+	tick(f, node, &snap);
+	assert_false(snap.contactor_closed);
+	for (int i = 0; i < 5; i++) {
+		node_set(node, &on);
+		tick(f, node, &snap);
+	}
+	assert_true(snap.contactor_closed);
+	assert_int_equal(snap.lines_seen, 0);
+	for (int i = 0; i < 5; i++) {
+		node_set(node, &off);
+		tick(f, node, &snap);
+	}
+	assert_false(snap.contactor_closed);
+	node_close(node);
+}
+
 static void asks_for_power_until_it_is_answered(void **state)
 {
 	struct fake *f = *state;
@@ -931,7 +956,7 @@ int main(void)
 		TEST(sends_set_points_on_change_and_by_lease),
 		TEST(clamps_what_cannot_be),
 		TEST(holds_the_drive_off_until_the_contactor_is_closed),
-		TEST(asks_for_power_until_it_is_answered),
+		TEST(without_lines_the_contactor_is_what_was_told), TEST(asks_for_power_until_it_is_answered),
 		TEST(an_unacknowledged_set_point_makes_the_node_silent),
 		TEST(a_refused_set_point_tells_the_state),
 		TEST(requests_are_answered_refused_or_time_out),
