@@ -217,6 +217,17 @@ static enum rc read_length(struct hand *h, const char *option, const char *text,
 	return RC_OK;
 }
 
+static enum rc read_lever_column(struct hand *h)
+{
+	enum rc rc = read_column(h, COL_LEVER, "m", "lever", NULL);
+
+	for (size_t i = 0; rc == RC_OK && i < h->table->n_rows; i++)
+		if (!(h->value[COL_LEVER][i].value > 0))
+			rc = err_set(h->err, RC_ARG, 0, "%s:%u: %s: found %g m, expected a length above zero: such an arm gives no torque",
+				     h->table->name, h->table->line[i], h->table->column[h->column[COL_LEVER]].name, h->value[COL_LEVER][i].value);
+	return rc;
+}
+
 /* The radius at which the rope's middle, or the lever's end, pulls. */
 static enum rc read_radius(struct hand *h)
 {
@@ -243,7 +254,7 @@ static enum rc read_radius(struct hand *h)
 		return err_set(h->err, RC_ARG, 0, "--rope needs a drum: expected --drum-radius or --drum-diameter");
 	h->radius = lever ? l : radius ? r : unc_scale(h->ctx, d, 0.5);
 	h->radius = unc_add(h->ctx, h->radius, unc_scale(h->ctx, t, 0.5));
-	return column ? read_column(h, COL_LEVER, "m", "lever", NULL) : RC_OK;
+	return column ? read_lever_column(h) : RC_OK;
 }
 
 static enum rc read_gravity(struct hand *h)

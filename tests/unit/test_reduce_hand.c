@@ -152,6 +152,8 @@ static void wrong_tables_get_one_clear_sentence(void **state)
 		{ "force (N),speed (rpm)\n1,1\n", { .ac = false }, "none of lever" },
 		{ "force (N),speed (rpm)\n1,1\n", { .lever = "1 m", .drum_radius = "1 m" }, "more than one of lever" },
 		{ "force (N),speed (rpm)\n1,1\n", { .lever = "0 mm" }, "above zero" },
+		{ "force (N),speed (rpm),lever (m)\n1,1,0.2\n1,1,0\n", { 0 }, ":3: lever: found 0 m" },
+		{ "force (N),speed (rpm),lever (mm)\n1,1,-200\n", { 0 }, "above zero" },
 		{ "force (V),speed (rpm)\n1,1\n", { .lever = "1 m" }, "expected a force" },
 		{ "force (N),speed (rpm)\n1,fast\n", { .lever = "1 m" }, "fast" },
 		{ "torque (N.m),speed (rpm)\n1,1\n", { .lever = "1 m" }, "gives the torque itself" },
