@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_result.h"
 
+#include "calib/coverage.h"
 #include "command/live.h"
 
 #include <math.h>
@@ -55,20 +56,22 @@ static double indication_at(const struct cellcal *cal, double torque_Nm)
 	return y;
 }
 
-double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm)
+double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *ret_k)
 {
 	struct unc_ctx *ctx = unc_ctx_new();
 	struct cellcal_unc reg;
 	struct unc torque;
 	double u = NAN;
 
+	*ret_k = NAN;
 	if (!ctx)
 		return NAN;
 	cellcal_unc_register(cal, ctx, &reg);
 	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), &torque, NULL) == RC_OK && !unc_failed(ctx)) {
-		u = unc_u(torque);
 		if (isfinite(cal->repeatability_Nm))
-			u = hypot(u, cal->repeatability_Nm / 2 / sqrt(3));
+			torque = unc_with(ctx, torque, unc_source(ctx, "repeatability", DIST_RECT, INFINITY), cal->repeatability_Nm / 2 / sqrt(3));
+		u = unc_u(torque);
+		(void)unc_expanded(ctx, torque, COVERAGE, ret_k);
 	}
 	unc_ctx_free(ctx);
 	return u;
@@ -138,9 +141,9 @@ static json_t *readings_json(const struct cellcal *cal)
 	json_t *list = json_array();
 
 	for (int k = 1; k <= 10; k++) {
-		double torque = cal->max_Nm * k / 10;
-		json_array_append_new(list, json_pack("{s:o, s:o}", "torque_Nm", cli_real(torque), "u_torque_Nm",
-			cli_real(hang_reading_u_Nm(cal, torque))));
+		double torque = cal->max_Nm * k / 10, factor, u = hang_reading_u_Nm(cal, torque, &factor);
+		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "torque_Nm", cli_real(torque), "u_torque_Nm",
+			cli_real(u), "k", cli_real(factor), "U_torque_Nm", cli_real(factor * u)));
 	}
 	return list;
 }
@@ -253,12 +256,10 @@ static void print_figure(const char *name, double value_Nm, double max_Nm)
 
 static void print_readings(const struct cellcal *cal)
 {
-	double k = unc_coverage_factor(INFINITY, COVERAGE);
-
 	putchar('\n');
-	live_say("A later reading is uncertain by (k = %.2f, 95 %%; its own noise, zero and temperature come on top):", k);
+	live_say("A later reading is uncertain by (95 %%; its own noise, zero and temperature come on top):");
 	for (int i = 2; i <= 10; i += 4) {
-		double torque = cal->max_Nm * i / 10, u = hang_reading_u_Nm(cal, torque);
+		double torque = cal->max_Nm * i / 10, k, u = hang_reading_u_Nm(cal, torque, &k);
 		char text[80];
 		quantity_format(text, sizeof text, torque, u, k, COVERAGE, "N\u00b7m");
 		printf("  %s, that is %.2g %%\n", text, 100 * k * u / torque);

@@ -37,7 +37,8 @@ json_t *hang_result_json(const struct hang_result *r);
 void hang_result_print(const struct hang_result *r);
 
 /* Uncertainty (k = 1) of one later reading at a torque: fit, common sources, hysteresis, and what series showed of
- * repeatability (as the half-width of a rectangle), without the noise of that reading. */
-double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm);
+ * repeatability (as the half-width of a rectangle), without the noise of that reading. *ret_k: 95 %, by the shapes of
+ * these sources. NaN both when out of memory. */
+double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *ret_k);
 
 #endif

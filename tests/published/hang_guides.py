@@ -134,6 +134,17 @@ def the_equation_gives_the_torque_back():
         assert e["worst_deviation_Nm"] < 1e-6, e
 
 
+def a_later_reading_is_expanded_by_the_shape_of_what_rules():
+    """An arm within 1 % (a rectangle) and nothing else of that size: 95 % of 1 %, not 1.96/sqrt(3) %."""
+    rows = "".join(f"{m},{1000 * m + (0.01 if i % 2 else -0.01)}\n" for i, m in enumerate((1, 1, 2, 2, 3, 3, 4, 4)))
+    with tempfile.TemporaryDirectory() as folder:
+        (pathlib.Path(folder) / "r.csv").write_text("mass (kg),indication (count)\n" + rows)
+        result = harness.run("hang", "--from", "r.csv", "--json", "--arm", "500 mm ± 5 mm", "--gravity", "9.81 m/s2", cwd=folder)
+    last = result.json["readings"][-1]
+    assert abs(last["U_torque_Nm"] / last["torque_Nm"] - 0.0095) < 0.0001, last
+    near(last["U_torque_Nm"], last["k"] * last["u_torque_Nm"], "U")
+
+
 def wrong_input_is_one_sentence():
     for text, options, expected in (
             (readings().replace("1,1,up,20,0.0002", "1,1,up,20,-0.0002", 1), [], "u_torque"),
@@ -145,4 +156,5 @@ def wrong_input_is_one_sentence():
 
 
 harness.main(every_step_has_the_figures_of_the_guides, the_worst_decides_the_class, what_is_missing_is_said,
-             the_folders_own_table_is_used, the_equation_gives_the_torque_back, wrong_input_is_one_sentence)
+             the_folders_own_table_is_used, the_equation_gives_the_torque_back,
+             a_later_reading_is_expanded_by_the_shape_of_what_rules, wrong_input_is_one_sentence)
