@@ -411,6 +411,7 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_ESTOP, estop },
 	{ CAUSE_GUARD_OPEN, guard_open },
 	{ CAUSE_NODE_RESET, node_reset },
+	{ CAUSE_LATE_TICK, late_tick }, /* a machine that slept finds old samples, a lease that ended and an open contactor: its own doing */
 	{ CAUSE_NODE_SILENT, node_silent },
 	{ CAUSE_CONTACTOR, contactor },
 	{ CAUSE_NODE_SAFE, node_safe },
@@ -431,7 +432,6 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_WRONG_DIRECTION, wrong_direction },
 	{ CAUSE_STALL, stall },
 	{ CAUSE_OSCILLATION, oscillation },
-	{ CAUSE_LATE_TICK, late_tick },
 	{ CAUSE_LOGBOOK, logbook },
 	{ CAUSE_OPERATOR, operator_asks },
 	{ CAUSE_SEQUENCE, sequence_asks },

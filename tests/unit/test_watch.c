@@ -469,9 +469,29 @@ static void power_alone_needs_no_torque(void **state)
 	assert_true(s.verdict.allowed.power);
 }
 
+/* What a machine that slept for 1.5 s finds is named by what it is. */
+static void a_machine_that_slept_is_told_as_that(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	scene_obey(&s);
+	s.snap.now.ns += INT64_C(1500000000);
+	s.snap.late_ns = INT64_C(1500000000);
+	s.snap.sample_age_s = 0.7;
+	s.snap.contactor_closed = false;
+	s.snap.node_state = NODE_STOPPING;
+	strcpy(s.snap.node_reason, "lease");
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_LATE_TICK);
+	assert_true(s.verdict.allowed.brake_A > 0 && !s.verdict.allowed.power);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_machine_that_slept_is_told_as_that),
 		cmocka_unit_test(each_cause_comes_and_is_named),
 		cmocka_unit_test(a_near_miss_does_not_stop),
 		cmocka_unit_test(every_cause_has_a_row),
