@@ -63,8 +63,8 @@ def short_plan(folder):
                       (folder / "plans" / "lock-sweep.ini").read_text())))
 
 
-def lie_about_the_arm(folder, factor):
-    """The profile states another arm uncertainty than the bench has drawn from."""
+def arm_times(folder, factor):
+    """Multiply the uncertainty of the calibration arm that rig.ini states."""
     path = folder / "rig.ini"
     text, n = re.subn(r"(?m)^(length *= *[0-9.]+ mm ± )([0-9.]+)( mm.*)$",
                       lambda m: f"{m[1]}{float(m[2]) * factor:g}{m[3]}", path.read_text())
@@ -74,10 +74,14 @@ def lie_about_the_arm(folder, factor):
 
 def one_rig(args):
     seed, arm_lie = args
-    with harness.Bench(seed, edit=short_plan) as bench:
+
+    def edit(folder):
+        short_plan(folder)
+        arm_times(folder, 1 / arm_lie)
+
+    with harness.Bench(seed, edit=edit) as bench:
         harness.wait_for(lambda: (bench.folder / "run" / "truth.json").exists(), 10, "the bench to draw its truth")
-        if arm_lie != 1:
-            lie_about_the_arm(bench.folder, arm_lie)  # after the bench has drawn: only the controller believes it
+        arm_times(bench.folder, arm_lie)  # the bench has drawn: only the controller believes it
         bench.must("hang", "--hands")
         bench.must("map", "--actuator", "paddle-winder")
         bench.must("ready", "truth", "--hands", "--answers", "yes")
@@ -132,7 +136,7 @@ def main():
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--band", type=float, nargs=2, default=(93, 97), help="coverage in %% that is right, for each quantity")
     parser.add_argument("--control", type=float, metavar="FACTOR",
-                        help="a second time, with an arm uncertainty stated FACTOR times as large as it is: coverage must fall")
+                        help="a second time, on rigs whose arm is 1/FACTOR times as uncertain as their profile states: coverage must fall")
     parser.add_argument("--points", help="write all points to this CSV file")
     options = parser.parse_args()
     rows = study(options, 1)
