@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce.h"
+#include "reports/run_profiles.h"
 
 #include "calib/units.h"
 #include "logbook/record.h"
@@ -101,27 +102,6 @@ static void kept_free(struct kept *k)
 	free(k->zeros);
 }
 
-static enum rc read_profiles(struct logbook *lb, int64_t run_id, struct reduction *r, struct err *err)
-{
-	char *rig = NULL, *actuator = NULL, *plan = NULL;
-	struct mistakes m = { 0 };
-	enum rc rc = logbook_run_texts(lb, run_id, &rig, &actuator, &plan, err);
-
-	if (rc == RC_OK && (rig == NULL || actuator == NULL || plan == NULL))
-		rc = err_set(err, RC_ARG, 0, "run %lld keeps no rig, actuator and plan: only a sweep can be reduced",
-			     (long long)run_id);
-	if (rc == RC_OK)
-		rc = profile_parse_rig(rig, "rig.ini of the run", &r->rig, &m, err);
-	if (rc == RC_OK)
-		rc = profile_parse_actuator(actuator, "actuator of the run", &r->actuator, &m, err);
-	if (rc == RC_OK)
-		rc = profile_parse_plan(plan, "plan of the run", &r->plan, &m, err);
-	free(rig);
-	free(actuator);
-	free(plan);
-	return rc;
-}
-
 static enum rc read_calibration(struct logbook *lb, const struct run_info *info, struct reduction *r, struct err *err)
 {
 	char *kind = NULL, *json = NULL;
@@ -194,7 +174,7 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 		rc = err_set(err, RC_ARG, 0, "run %lld is a %s: only a sweep gives a curve (bridle log lists the runs)",
 			     (long long)run_id, k->info.kind);
 	if (rc == RC_OK)
-		rc = read_profiles(lb, run_id, r, err);
+		rc = run_profiles(lb, run_id, &r->rig, &r->actuator, &r->plan, err);
 	if (rc == RC_OK)
 		rc = read_calibration(lb, &k->info, r, err);
 	if (rc == RC_OK)

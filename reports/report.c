@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/report.h"
 #include "reports/reduce.h"
+#include "reports/run_profiles.h"
 #include "reports/text.h"
 
 #include "logbook/record.h"
@@ -83,24 +84,6 @@ static enum rc take_map(struct logbook *lb, struct report *r, struct err *err)
 	return rc;
 }
 
-static enum rc take_profiles(struct logbook *lb, struct report *r, struct err *err)
-{
-	char *rig = NULL, *actuator = NULL, *plan = NULL;
-	struct mistakes m = { 0 };
-	enum rc rc = logbook_run_texts(lb, r->curve->run_id, &rig, &actuator, &plan, err);
-
-	if (rc == RC_OK)
-		rc = profile_parse_rig(rig, "rig.ini of the run", &r->rig, &m, err);
-	if (rc == RC_OK)
-		rc = profile_parse_actuator(actuator, "actuator of the run", &r->actuator, &m, err);
-	if (rc == RC_OK)
-		rc = profile_parse_plan(plan, "plan of the run", &r->plan, &m, err);
-	free(rig);
-	free(actuator);
-	free(plan);
-	return rc;
-}
-
 static void describe(struct report *r)
 {
 	char when[40];
@@ -140,7 +123,7 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
 
 	if (rc == RC_OK)
-		rc = take_profiles(lb, r, err);
+		rc = run_profiles(lb, r->curve->run_id, &r->rig, &r->actuator, &r->plan, err);
 	if (rc == RC_OK)
 		rc = take_calibration(lb, r, err);
 	if (rc == RC_OK)
