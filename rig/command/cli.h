@@ -32,6 +32,9 @@ struct cli_spec {
 	size_t min_args, max_args;
 };
 
+/* The two members that tell a spec its table of options. */
+#define CLI_TAKES(table) .options = (table), .n_options = sizeof (table) / sizeof (table)[0]
+
 /* What all commands take: --bench DIR, --json, --quiet, --help. */
 struct cli {
 	const char *bench; /* "." unless given */

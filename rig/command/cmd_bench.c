@@ -242,7 +242,7 @@ int cmd_bench(int argc, char **argv)
 			    "  bridle bench --bench mybench --once --no-truth &\n"
 			    "  bridle bench --at \"40 fault node-silent\"\n"
 			    "  bridle bench --template > mybench/virtual.ini\n",
-		.options = table, .n_options = sizeof table / sizeof table[0],
+		CLI_TAKES(table),
 	};
 	struct mistakes m = { 0 };
 	struct err err = { 0 };

@@ -237,8 +237,7 @@ int cmd_log(int argc, char **argv)
 			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",
-		.options = options,
-		.n_options = sizeof options / sizeof options[0],
+		CLI_TAKES(options),
 		.max_args = CLI_ARGS,
 	};
 	struct cli cli;

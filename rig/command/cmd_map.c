@@ -275,8 +275,7 @@ int cmd_map(int argc, char **argv)
 		{ "currents", "N", "currents up to the coil's largest (default 9); those that would be too much are left out", &o.currents, NULL },
 		{ "cycles", "N", "run-in cycles of a powder brake (default 3)", &o.cycles, NULL },
 		{ "dry-run", NULL, "show the result, keep no map", NULL, &o.dry_run },
-		LIVE_OPTION_HANDS(o.live),
-		LIVE_OPTION_CLEAR(o.live),
+		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "map",
@@ -285,8 +284,7 @@ int cmd_map(int argc, char **argv)
 			 "the linear range. Needs a calibrated cell. Heat and torque foreseen from what was measured so far limit the "
 			 "currents. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of rotation.",
 		.examples = "  bridle map --actuator paddle-winder\n  bridle map --actuator paddle-winder --speeds \"30, 60, 85\" --json\n",
-		.options = options,
-		.n_options = sizeof options / sizeof options[0],
+		CLI_TAKES(options),
 	};
 	struct cli cli;
 	struct err err = { 0 };

@@ -154,8 +154,7 @@ int cmd_probe(int argc, char **argv)
 		.usage = "probe [options]",
 		.about = "Shows every channel live with its noise and its rate. Nothing is energised.",
 		.examples = "  bridle probe\n  bridle probe --seconds 60 --json > noise.json\n",
-		.options = options,
-		.n_options = sizeof options / sizeof options[0],
+		CLI_TAKES(options),
 	};
 	struct cli cli;
 	struct err err = { 0 };

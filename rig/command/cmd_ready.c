@@ -477,8 +477,7 @@ int cmd_ready(int argc, char **argv)
 		{ "answers", "yes", "answer the whole checklist so; on a virtual bench only: on a real rig a person types them", &o.answers, NULL },
 		{ "shorten", NULL, "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL, &o.shorten },
 		{ "no-check", NULL, "leave the check mass out", NULL, &o.no_check },
-		LIVE_OPTION_HANDS(o.live),
-		LIVE_OPTION_CLEAR(o.live),
+		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "ready",
@@ -488,8 +487,7 @@ int cmd_ready(int argc, char **argv)
 			 "the contactor drop; the same with the guard); the check mass when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
-		.options = options,
-		.n_options = sizeof options / sizeof options[0],
+		CLI_TAKES(options),
 		.min_args = 1,
 		.max_args = 1,
 	};

@@ -105,7 +105,7 @@ int cmd_reduce(int argc, char **argv)
 			 "\"voltage (V)\", \"current (A)\" or \"input power (W)\", and \"direction\" (up, down).",
 		.examples = "  bridle reduce readings.csv --drum-diameter \"300 mm\" --rope \"20 mm\"\n"
 			    "  bridle reduce readings.csv --lever \"250 mm ± 1 mm\" --u-force \"0.5 %\"\n",
-		.options = options, .n_options = sizeof options / sizeof options[0], .min_args = 1, .max_args = 1,
+		CLI_TAKES(options), .min_args = 1, .max_args = 1,
 	};
 	struct cli cli;
 	struct err err = { 0 };

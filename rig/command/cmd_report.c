@@ -131,7 +131,7 @@ int cmd_report(int argc, char **argv)
 		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML page, CSV, JSON, and every "
 			 "figure as SVG, PNG and gnuplot script. RUN is a number of bridle log; without it the latest sweep.",
 		.examples = "  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
-		.options = options, .n_options = sizeof options / sizeof options[0], .max_args = 1,
+		CLI_TAKES(options), .max_args = 1,
 	};
 	struct cli cli;
 	struct err err = { 0 };

@@ -279,8 +279,7 @@ int cmd_sweep(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
 		{ "forced", "REASON", "run past a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
-		LIVE_OPTION_HANDS(o.live),
-		LIVE_OPTION_CLEAR(o.live),
+		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "sweep",
@@ -289,8 +288,7 @@ int cmd_sweep(int argc, char **argv)
 			 "q, Esc) or Ctrl-C is a controlled stop: the drive's torque off, the brake held until the shaft stands, then released. "
 			 "Everything measured stays in the logbook. Software is not the emergency stop.",
 		.examples = "  bridle sweep lock-sweep\n  bridle sweep lock-sweep --resume\n  bridle sweep lock-sweep --json > curve.json\n",
-		.options = options,
-		.n_options = sizeof options / sizeof options[0],
+		CLI_TAKES(options),
 		.min_args = 1,
 		.max_args = 1,
 	};

@@ -37,11 +37,13 @@ struct live_options {
 	bool hands, clear;
 	bool takes_up; /* a person takes up a run whose program died: that clears a node that went safe on its lease, no other cause */
 };
-#define LIVE_OPTION_HANDS(o) { "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }
-#define LIVE_OPTION_CLEAR(o) { "clear", NULL, \
-	"after a stop: leave the node's safe state and restart a drive that dropped out; after a hang that was left: weights and arm are " \
-	"off. A deliberate act, when the cause is known", \
-	NULL, &(o).clear }
+/* Entries of a table of cli_option. */
+#define LIVE_OPTIONS(o) \
+	{ "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }, \
+	{ "clear", NULL, \
+	  "after a stop: leave the node's safe state and restart a drive that dropped out; after a hang that was left: weights and arm " \
+	  "are off. A deliberate act, when the cause is known", \
+	  NULL, &(o).clear }
 
 /* Open session, logbook run and progress. kind: of the run. The node must not be in its safe state unless clear was given.
  * RC_ARG --hands on a real rig; RC_SAYS_NO the node is safe. On an error nothing is left open. */

@@ -1,0 +1,96 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/hang.h"
+#include "command/hang_from.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static enum rc keep_table(const struct cli *cli, struct hang_result *r, struct err *err)
+{
+	const struct session_want want = { .bench = cli->bench, .logbook_write = true };
+	struct mistakes m = { 0 };
+	struct session s;
+	enum rc rc = session_open(&want, &s, &m, err);
+
+	if (rc != RC_OK)
+		return rc;
+	s.clock = clock_machine();
+	rc = session_run_begin(&s, "hang", 0, err);
+	if (rc == RC_OK) {
+		r->run_id = s.run_id;
+		rc = hang_store(s.logbook, s.run_id, s.clock.wall(s.clock.ctx).ns, r, err);
+		struct err end_err;
+		enum rc end_rc = session_run_end(&s, rc == RC_OK ? "done" : "failed", "", "readings taken by hand", rc ? &end_err : err);
+		rc = rc ? rc : end_rc;
+	}
+	session_close(&s);
+	return rc;
+}
+
+/* The bench folder's arm and gravity, when there is a bench folder; options go before. */
+static enum rc place_for_table(const struct cli *cli, const struct hang_options *o, struct hang_place *place, bool *ret_known,
+			       bool *ret_bench, struct mistakes *m, struct err *err)
+{
+	const struct session_want want = { .bench = cli->bench };
+	struct session s;
+	struct err none = { 0 };
+	char path[PROFILE_PATH * 2];
+	enum rc rc = cli_path(cli, "rig.ini", path, sizeof path, err);
+
+	if (rc != RC_OK)
+		return rc;
+	FILE *there = fopen(path, "r");
+	*ret_bench = there != NULL;
+	*place = (struct hang_place){ .air_kg_per_m3 = { 1.2, 0.06, INFINITY, DIST_RECT, true }, .level_deg = { .dof = INFINITY } };
+	if (there) {
+		fclose(there);
+		rc = session_open(&want, &s, m, err);
+		if (rc != RC_OK)
+			return rc;
+		*place = hang_place_of(&s.rig);
+		session_close(&s);
+	}
+	(void)none;
+	*ret_known = *ret_bench || (o->arm && o->gravity);
+	return hang_place_options(o, place, err);
+}
+
+int hang_by_table(const struct cli *cli, const struct hang_options *o)
+{
+	struct err err = { 0 };
+	struct mistakes m = { 0 };
+	struct hang_place place;
+	struct hang_table table = { 0 };
+	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN };
+	struct cellcal_point *points = NULL;
+	bool known, bench;
+	int status = 0;
+	enum rc rc = place_for_table(cli, o, &place, &known, &bench, &m, &err);
+
+	if (rc == RC_OK)
+		rc = hang_table_read(o->from, known ? &place : NULL, &table, &m, &err);
+	if (rc == RC_OK) {
+		const struct cellcal_input in = { .readings = table.reading, .n = table.n, .sources = table.source,
+			.n_sources = table.n_sources, .model = o->fit, .resolution = o->resolution_read, .table = &o->table };
+		rc = hang_fit(&in, &r, &points, &err);
+		if (rc == RC_OK)
+			rc = hang_evaluate(&in, &r, &err);
+	}
+	r.unit = table.unit;
+	/* Only counts of this rig's own converter can calibrate its readings. */
+	bool counts = strncmp(table.unit, "count", 5) == 0;
+	if (rc == RC_OK && bench && counts && !o->dry_run)
+		rc = keep_table(cli, &r, &err);
+	if (rc != RC_OK)
+		status = cli_fail(cli, &err, NULL, &m);
+	else
+		status = hang_show(cli, &r);
+	if (rc == RC_OK && !cli->json && !r.record_id && !o->dry_run)
+		printf("Not kept: %s.\n", bench ? "the indication's unit is not count, so it is not this rig's converter" :
+			"there is no bench folder here");
+	free(points);
+	hang_table_free(&table);
+	return status;
+}
