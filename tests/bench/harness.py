@@ -15,6 +15,10 @@ BRIDLE = os.environ.get("BRIDLE", str(ROOT / "build" / "rig" / "command" / "brid
 EXAMPLE = ROOT / "docs" / "examples" / "heron-lock"
 
 
+class Skipped(Exception):
+    """What a test needs is not on this machine; the words say what."""
+
+
 class Result:
     def __init__(self, done):
         self.status, self.out, self.err = done.returncode, done.stdout, done.stderr
@@ -110,6 +114,8 @@ def main(*tests):
         try:
             test()
             print(f"ok {number} - {test.__name__}", flush=True)
+        except Skipped as missing:
+            print(f"ok {number} - {test.__name__} # SKIP {missing}", flush=True)
         except Exception:
             failed += 1
             print(f"not ok {number} - {test.__name__}", flush=True)

@@ -112,7 +112,7 @@ def says_what_is_wrong():
     fresh()
     before = LOGBOOK.read_bytes()
     for args, status, says in [
-            (["show", "7"], 2, "no run 7"), (["show", "x"], 2, "expected a run's number"), (["show", "-1"], 2, ""),
+            (["show", "7"], 2, "no run 7"), (["show", "x"], 2, "expected a run's number"), (["show", "-1"], 2, "no option"),
             (["show", "0"], 2, "expected a run's number"), (["show", "99999999999999999999"], 2, "expected a run's number"),
             (["show"], 2, "usage"), (["list", "3"], 2, "usage"), (["frob"], 2, "expected list"),
             (["note", "  "], 2, "empty"), (["list", "--out", "x"], 2, "--out"), (["export", "2", "--json"], 2, "--out"),

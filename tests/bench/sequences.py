@@ -159,14 +159,17 @@ def a_crank_will_do():
 def bad_input_moves_nothing():
     with harness.Bench(4) as bench:
         for args in (("hang", "--series", "0"), ("hang", "--steps", "99"), ("hang", "--model", "spline"), ("hang", "--from", "no.csv"),
-                     ("map", "--actuator", "paddle-winder", "--speeds", "60"), ("map", "--actuator", "nobody"),
-                     ("map", "--by-hand", "--actuator", "paddle-winder"), ("ready", "lock-sweep", "--answers", "perhaps"),
+                     ("ready", "lock-sweep", "--answers", "perhaps"),
                      ("ready",), ("sweep", "lock-sweep", "--forced", ""), ("sweep", "lock-sweep", "--nonsense")):
             result = bench.run(*args, "--json")
-            # a map asks for the calibration first; everything else is the request's own mistake
-            assert result.status == 2 or (args[0] == "map" and result.json["cause"] == "not_calibrated"), (args, result)
+            assert result.status == 2, (args, result)
         book = bench.folder / "logbook"
         assert not book.exists() or rows(bench, "SELECT count(*) FROM run")[0][0] == 0
+        bench.must("hang", "--hands", "--series", "1")  # a map asks for the calibration first
+        for args in (("map", "--actuator", "paddle-winder", "--speeds", "60"), ("map", "--actuator", "nobody"),
+                     ("map", "--by-hand", "--actuator", "paddle-winder")):
+            refusal(bench.run(*args, "--json"), 2, "bad_input")
+        assert rows(bench, "SELECT kind FROM run") == [("hang",)]
 
 
 harness.main(nothing_runs_out_of_order, ready_is_for_one_plan_as_it_stands, answers_come_from_a_person_on_a_real_rig,

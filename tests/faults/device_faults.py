@@ -96,7 +96,10 @@ def borne(fault):
     with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
         result = bench.run("sweep", "gentle", "--json")
         assert result.status == 0, result
-        assert all(point["settled"] for point in result.json["points"])
+        points = result.json["points"]
+        assert [point["step"] for point in points] == [0, 1, 2, 3, 0], points  # plans/gentle.ini, its first repeated
+        assert all(point["settled"] for point in points)
+        assert float(truth(bench)[-1]["t_s"]) > AT_S + 5, "the sweep was over before the fault"
 
 
 def case(function, *args):

@@ -103,10 +103,7 @@ static void a_disk_without_room(void **state)
 	struct book *b = *state;
 	struct log_ring *ring;
 
-	if (mount("bridle-test", b->dir, "tmpfs", 0, "size=2m") != 0) {
-		print_message("# no small file system may be mounted here\n");
-		skip();
-	}
+	assert_int_equal(mount("bridle-test", b->dir, "tmpfs", 0, "size=2m"), 0);
 	int64_t run_id = begin(b, &ring);
 	long written = fill(ring);
 	enum rc rc = log_ring_stop(ring, &b->err);
@@ -126,9 +123,29 @@ static void a_disk_without_room(void **state)
 
 #define TEST(f) cmocka_unit_test_setup_teardown(f, book_set_up, book_tear_down)
 
-int main(void)
+static bool may_mount(void)
 {
-	static const struct CMUnitTest tests[] = { TEST(files_that_may_not_grow), TEST(a_disk_without_room) };
+	char dir[] = "/tmp/bridle-mount-XXXXXX";
 
-	return cmocka_run_group_tests(tests, NULL, NULL);
+	if (!mkdtemp(dir))
+		return false;
+	bool may = mount("bridle-test", dir, "tmpfs", 0, "size=2m") == 0;
+	if (may)
+		umount(dir);
+	rmdir(dir);
+	return may;
+}
+
+/* With "disk" the test that has to mount, by its exit status: cmocka's own line for a skipped test reads "not ok". */
+int main(int argc, char **argv)
+{
+	static const struct CMUnitTest files[] = { TEST(files_that_may_not_grow) }, disk[] = { TEST(a_disk_without_room) };
+
+	if (argc < 2 || strcmp(argv[1], "disk") != 0)
+		return cmocka_run_group_tests(files, NULL, NULL);
+	if (!may_mount()) {
+		puts("no small file system may be mounted here");
+		return 77; /* skipped */
+	}
+	return cmocka_run_group_tests(disk, NULL, NULL);
 }

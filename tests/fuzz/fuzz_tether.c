@@ -60,6 +60,9 @@ static bool odd_spaces(const char *body)
 	return n == 0 || body[0] == ' ' || body[n - 1] == ' ' || strstr(body, "  ") != NULL || spaces >= TETHER_TOKENS;
 }
 
+/* Lines of each kind that were accepted: a parser that takes nothing would pass every other test here. */
+static struct taken { unsigned long fast, slow, event, decimal, hex; } taken;
+
 static void parse_all(char *body)
 {
 	char kept[TETHER_LINE_MAX + 1], *token[TETHER_TOKENS];
@@ -77,10 +80,12 @@ static void parse_all(char *body)
 		char back[40];
 
 		if (tether_decimal(token[i], INT64_MIN, INT64_MAX, &decimal)) {
+			taken.decimal++;
 			snprintf(back, sizeof back, "%" PRId64, decimal);
 			must(strcmp(back, token[i]) == 0, "a decimal that is not spelled as it would be printed");
 		}
 		if (tether_hex(token[i], 0xffff, &hex)) {
+			taken.hex++;
 			snprintf(back, sizeof back, "%04" PRIx64, hex);
 			must(strcmp(back, token[i]) == 0, "a hexadecimal that is not spelled as it would be printed");
 		}
@@ -88,15 +93,20 @@ static void parse_all(char *body)
 	if (n > 0 && sample_fast(token, n, &fast)) {
 		char back[TETHER_LINE_MAX + 1];
 
+		taken.fast++;
 		snprintf(back, sizeof back, "%s %02x %08" PRIx32 " %" PRId32 " %02x %04x %" PRIu32 " %" PRId32 " %" PRId32 " %"
 			 PRId32 " %02x", token[0], fast.number, fast.t_us, fast.cell_count, fast.conversion, fast.pulses,
 			 fast.age_us, fast.brake_mA, fast.volt_mV, fast.amp_mA, fast.ack);
 		must(strcmp(back, kept) == 0, "a fast sample that is not spelled as it would be printed");
 	}
-	if (n > 0 && sample_slow(token, n, &slow))
+	if (n > 0 && sample_slow(token, n, &slow)) {
+		taken.slow++;
 		must(slow.state != NODE_UNKNOWN && slow.reason[0] != '\0' && slow.lines < 16, "slow sample");
-	if (n > 0 && sample_event(token, n, &event))
+	}
+	if (n > 0 && sample_event(token, n, &event)) {
+		taken.event++;
 		must(event.word == EVENT_STATE ? event.value < NODE_UNKNOWN : event.value < 256, "event");
+	}
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
@@ -211,6 +221,9 @@ int main(void)
 			size += one_line(buf + size, sizeof buf - size);
 		LLVMFuzzerTestOneInput((const uint8_t *)buf, size);
 	}
+	printf("taken: %lu fast, %lu slow, %lu events, %lu decimals, %lu hexadecimals\n", taken.fast, taken.slow, taken.event,
+	       taken.decimal, taken.hex);
+	must(taken.fast > 0 && taken.slow > 0 && taken.event > 0 && taken.decimal > 0 && taken.hex > 0, "a parser took nothing");
 	return 0;
 }
 #endif

@@ -65,7 +65,7 @@ def the_row_with_its_slip_mended_is_no_outlier():
 
 def three_phase_motor():
     doc = reduce("brake_A2_three_phase.csv", "--drum-radius", "0.15 m", "--gravity", "9.81 m/s2", "--ac")
-    for point, torque in zip(doc["points"], column("brake_A2_three_phase.csv", "published torque (N m)")):
+    for point, torque in zip(doc["points"], column("brake_A2_three_phase.csv", "published torque (N m)"), strict=True):
         near(point["torque_Nm"], torque + 0.0005, 0.0005001)  # cut after three decimals
         assert point["efficiency"] is None, "volts times amperes is no power here"
         assert not point["outlier"] and not point["impossible"]
