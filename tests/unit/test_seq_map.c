@@ -214,6 +214,7 @@ static void a_hand_that_is_too_weak_ends_the_way_up(void **state)
 		tiny_look(&rig, &out.wish);
 	}
 	assert_true(done);
+	assert_int_equal(map.n_readings, 2 + 2 * (2 + 1 + 1)); /* drag; 0.2 and 0.4 up, 0.2 and zero down */
 	for (size_t i = 0; i < map.n_readings; i++) {
 		assert_true(map.reading[i].set_A < 0.5);
 		assert_true(map.reading[i].slip_rpm > 10);

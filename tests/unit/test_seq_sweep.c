@@ -53,7 +53,7 @@ struct seen {
 	size_t n, steps, notes;
 	char note[120];
 	double most_A, least_rpm_under_load, before_A, eased_to; /* eased_to: share of the current left at once at a note */
-	bool drive_without_brake, brake_gone_while_turning;
+	bool drive_without_brake, brake_gone_while_turning, off_after_the_first; /* point: the drive */
 	char order[400];
 	const struct sweep_config *config;
 };
@@ -74,6 +74,7 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 		s->least_rpm_under_load = fmin(s->least_rpm_under_load, rig->speed_rpm);
 	if (out->wish.mode == DRIVE_CURRENT && rig->coil_A < 0.01)
 		s->drive_without_brake = true;
+	s->off_after_the_first |= s->n == 1 && out->wish.mode == DRIVE_OFF;
 	if (s->config->drive == PLAN_DRIVE_CURRENT && rig->speed_rpm > 2 && out->wish.brake_A <= 0)
 		s->brake_gone_while_turning = true;
 	if (out->event.kind != SEQ_EVENT_POINT || s->n == 40)
@@ -258,6 +259,7 @@ static void the_flags_of_a_forced_run_are_on_every_point(void **state)
 	p.n = 2;
 	c.flags = POINT_FORCED;
 	assert_true(run_plan(&rig, &p, &c, &seen).done);
+	assert_int_equal(seen.n, 4);
 	for (size_t i = 0; i < seen.n; i++)
 		assert_true(seen.point[i].flags & POINT_FORCED);
 }
@@ -391,6 +393,8 @@ static void current_mode_rests_with_the_drive_off(void **state)
 	struct seq_out out = run_plan(&rig, &p, &c, &seen);
 	assert_true(out.done);
 	assert_int_equal(seen.n, 2);
+	assert_true(seen.off_after_the_first);
+	assert_true(mono_diff_s(seen.point[1].begin, seen.point[0].end) > 5);
 	assert_false(seen.drive_without_brake);
 	assert_false(seen.brake_gone_while_turning);
 }
@@ -456,6 +460,7 @@ static void a_cell_that_is_no_number_settles_nowhere(void **state)
 	rig.tare_count = NAN;
 	assert_true(seq_sweep_begin(&sweep, &c, items, n));
 	tiny_run(&rig, seq_sweep_step, &sweep, 60, watch, &seen);
+	assert_int_equal(seen.n, 1);
 	for (size_t i = 0; i < seen.n; i++)
 		assert_true(seen.point[i].flags & POINT_NOT_SETTLED);
 }

@@ -46,9 +46,24 @@ static void drag_falls_out_of_the_mean(void **state)
 	assert_true(seen.brake_A <= 0);
 	assert_true(seen.fastest_rpm < 33);
 	/* at least what the drag may differ by: 2 % of it as a rectangle */
-	assert_true(z.u_zero_count >= 0.02 * z.drag_count / 2); /* zero = (f + b)/2 for ratio 1: half of the drag's difference */
+	assert_true(z.u_zero_count >= 0.02 * z.drag_count / 2 && z.u_zero_count < 0.024 * z.drag_count / 2); /* zero = (f + b)/2 for ratio 1: half of the drag's difference */
 	assert_true(fabs(rig.speed_rpm) <= 1);
 	assert_false(out.wish.power);
+}
+
+/* Forward f = z + d, back b = z - r d, so z = (r f + b)/(1 + r): of 5500 and 4500 with r = 1.1 it is 5023.81, d is 476.19. */
+static void a_known_ratio_of_the_drags_is_taken_in(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(17);
+	struct zero_config config = usual;
+	struct seq_zero z;
+
+	(void)state;
+	config.drag_ratio = 1.1;
+	seq_zero_begin(&z, &config);
+	assert_true(tiny_run(&rig, seq_zero_step, &z, 120, NULL, NULL).done);
+	assert_true(fabs(z.zero_count - 5023.81) < 3);
+	assert_true(fabs(z.drag_count - 476.19) < 3);
 }
 
 static void wrong_sign_of_the_cell_is_found(void **state)
@@ -144,6 +159,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(drag_falls_out_of_the_mean),
+		cmocka_unit_test(a_known_ratio_of_the_drags_is_taken_in),
 		cmocka_unit_test(wrong_sign_of_the_cell_is_found),
 		cmocka_unit_test(a_contactor_that_stays_open_ends_it),
 		cmocka_unit_test(a_shaft_that_does_not_turn_ends_it),
