@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/limits.h"
+#include "reports/text.h"
 #include "run/sequence.h"
 
 #include <math.h>
@@ -159,6 +160,8 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 
 void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *then, struct curve *curve)
 {
+	char words[200];
+
 	if (curve->end_limit != LIMIT_NONE || curve->end_note[0] != '\0')
 		return;
 	/* The collapse is short beside the stretch: samples count here, not their share. */
@@ -172,7 +175,9 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 		curve->end_limit = LIMIT_BRAKE;
 	else
 		curve->end_limit = LIMIT_ACTUATOR;
-	snprintf(curve->end_note, sizeof curve->end_note, "The curve ends there (%s): %s.", limit_word(curve->end_limit), why);
+	/* The sequence spoke to the terminal, in rpm. */
+	text_swap(words, sizeof words, why, " rpm", " rev/min");
+	snprintf(curve->end_note, sizeof curve->end_note, "The curve ends there (%s): %s.", limit_word(curve->end_limit), words);
 }
 
 static const struct { const char *cause; enum limit limit; const char *words; } ends[] = {

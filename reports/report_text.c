@@ -94,26 +94,35 @@ void report_headline(const struct report *report, char *buf, size_t size)
 	snprintf(buf + used, size - (size_t)used, "; best efficiency %s, at %s N·m.", share, at);
 }
 
+/* A torque of nothing has no percent. */
+static void of_torque(char *buf, size_t size, double U_Nm, double torque_Nm)
+{
+	if (fabs(torque_Nm) > 0)
+		snprintf(buf, size, "%.2g %% of the torque at the strongest point", 100 * U_Nm / fabs(torque_Nm));
+	else
+		snprintf(buf, size, "%.2g N·m", U_Nm);
+}
+
 void report_certainty(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
 	const struct curve_point *p = report_main_point(c);
 	struct budget_row row[2];
+	char share[80];
 	double k;
 
 	if (p == NULL || budget_of(c->ctx, p->torque_Nm, row, 2) == 0) {
 		snprintf(buf, size, "No uncertainty was stated: every figure is indicated only.");
 		return;
 	}
-	double U = unc_expanded(c->ctx, p->torque_Nm, c->coverage, &k);
+	of_torque(share, sizeof share, unc_expanded(c->ctx, p->torque_Nm, c->coverage, &k), p->torque_Nm.value);
 	if (report->hand_unstated) {
-		snprintf(buf, size, "Indicated: not all uncertainties of the readings were stated, so the ± (%.2g %% of the torque at the strongest "
-			 "point) hold their rounding and what was stated, no instrument's own error.", 100 * U / fabs(p->torque_Nm.value));
+		snprintf(buf, size, "Indicated: not all uncertainties of the readings were stated, so the ± (%s) hold their "
+			 "rounding and what was stated, no instrument's own error.", share);
 		return;
 	}
-	int used = snprintf(buf, size, "Each ± holds the true value with %.3g %% probability: %.2g %% of the torque at the strongest "
-			    "point (k = %.2f), most of it from “%s”.", 100 * c->coverage, 100 * U / fabs(p->torque_Nm.value), k,
-			    row[0].name);
+	int used = snprintf(buf, size, "Each ± holds the true value with %.3g %% probability: %s (k = %.2f), most of it from “%s”.",
+			    100 * c->coverage, share, k, row[0].name);
 	if (used > 0 && (size_t)used < size && report->by_hand)
 		snprintf(buf + used, size - (size_t)used, " What was stated about the readings is in it, nothing else.");
 	else if (used > 0 && (size_t)used < size && report->cal.class_value > 0)

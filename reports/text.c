@@ -2,6 +2,7 @@
 #include "reports/text.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 #include <time.h>
 
@@ -165,4 +166,22 @@ void text_time(char *buf, size_t size, int64_t wall_ns)
 
 	if (wall_ns == 0 || gmtime_r(&t, &tm) == NULL || strftime(buf, size, "%Y-%m-%d %H:%M UTC", &tm) == 0)
 		snprintf(buf, size, "–");
+}
+
+void text_swap(char *buf, size_t size, const char *text, const char *from, const char *to)
+{
+	size_t used = 0, length = strlen(from);
+
+	if (size == 0)
+		return;
+	buf[0] = '\0';
+	while (used < size - 1) {
+		const char *hit = strstr(text, from);
+		int n = hit ? snprintf(buf + used, size - used, "%.*s%s", (int)(hit - text), text, to) :
+			      snprintf(buf + used, size - used, "%s", text);
+		if (!hit || n < 0)
+			return;
+		used += (size_t)n;
+		text = hit + length;
+	}
 }

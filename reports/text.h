@@ -19,6 +19,9 @@ void text_unc(char *buf, size_t size, const struct curve *curve, struct unc x, c
 /* The same in percent. */
 void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct unc x);
 
+/* text with each from replaced by to; cut where buf ends. */
+void text_swap(char *buf, size_t size, const char *text, const char *from, const char *to);
+
 /* Escapes & < > " ' ; bytes that are not UTF-8 or are control characters become "?". */
 void text_html(FILE *to, const char *text);
 /* The same, and a value stays on one line with its unit and its uncertainty. */

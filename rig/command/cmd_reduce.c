@@ -48,7 +48,7 @@ static int print(const struct cli *cli, const struct wanted *w, const struct rep
 	if (isfinite(at.value)) {
 		char text[100];
 		text_unc(text, sizeof text, r->curve, at, "N·m");
-		printf("\nOn the fitted line at %.6g rev/min: %s\n", rpm, text);
+		printf("\nOn the fitted line at %.6g rpm: %s\n", rpm, text);
 	}
 	if (w->out)
 		printf("\nReport: %s/report.html\n", w->out);

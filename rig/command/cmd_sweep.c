@@ -5,6 +5,7 @@
 #include "command/ready_record.h"
 #include "command/sweep_setup.h"
 #include "reports/curve.h"
+#include "reports/text.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -174,6 +175,8 @@ static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret
 
 static void print_curve(const struct curve *curve)
 {
+	char note[sizeof curve->end_note];
+
 	printf("\nstep way      torque, N\u00b7m   speed, rpm    power, W  efficiency  limit\n");
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
@@ -188,8 +191,9 @@ static void print_curve(const struct curve *curve)
 		       p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "", torque,
 		       speed, p->shaft_power_W.value, efficiency, limit_word(p->limit), p->settled ? "" : ", not settled");
 	}
-	if (curve->end_note[0])
-		live_say("%s", curve->end_note);
+	text_swap(note, sizeof note, curve->end_note, "rev/min", "rpm");
+	if (note[0])
+		live_say("%s", note);
 }
 
 static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,

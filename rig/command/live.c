@@ -16,6 +16,25 @@
 #define WIDTH 79
 #define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
 
+/* "safe lease 0" of the tether in words. */
+static const char *why_safe(const char *status)
+{
+	static const struct { const char *reason, *words; } known[] = {
+		{ "lease", "no set-point reached it in time: this program died, or the link failed" },
+		{ "estop", "the emergency stop was pulled" },
+		{ "guard", "the guard was opened" },
+		{ "host", "a program told it to stop" },
+		{ "contactor", "the contactor opened" },
+	};
+	char reason[12] = "";
+
+	if (sscanf(status, "%*s %11s", reason) == 1)
+		for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
+			if (strcmp(reason, known[i].reason) == 0)
+				return known[i].words;
+	return "it does not say why";
+}
+
 static enum rc clear_node(struct live *live, const struct live_options *options, struct err *err)
 {
 	char status[64] = "";
@@ -28,7 +47,8 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	bool by_lease = strncmp(status, "safe lease", 10) == 0;
 	if (safe && !options->clear && !(options->takes_up && by_lease))
 		return err_set(err, RC_SAYS_NO, 0,
-			       "the node is in its safe state after a stop (%s); find out why, put it right, then give --clear", status);
+			       "the node is in its safe state after a stop: %s; find the cause, put it right, then give --clear",
+			       why_safe(status));
 	if (safe)
 		rc = node_request(live->s->node, "clear", NULL, 0, err);
 	/* a drive without a fault has nothing to restart, and may say so */

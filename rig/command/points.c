@@ -34,9 +34,13 @@ static void put_unc(const struct curve *c, struct unc x, double scale, int width
 	put(text, width);
 }
 
+/* The sentences are those of the page, where a speed is in rev/min; at the terminal it is in rpm. */
 static void put_wrapped(const char *first, const char *indent, const char *text)
 {
-	cli_wrapped(stdout, cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), first, indent, text);
+	char shown[1000];
+
+	text_swap(shown, sizeof shown, text, "rev/min", "rpm");
+	cli_wrapped(stdout, cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), first, indent, shown);
 }
 
 void points_print(const struct curve *c)
@@ -45,7 +49,7 @@ void points_print(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++)
 		electric |= isfinite(c->points[i].input_power_W.value);
-	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "speed / (rev/min)", electric ? "efficiency / %" : "    shaft / W");
+	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm", electric ? "efficiency / %" : "    shaft / W");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		const char *way = p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";

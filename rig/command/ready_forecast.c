@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_forecast.h"
+#include "command/live.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -34,12 +35,12 @@ json_t *ready_forecast_json(const struct forecast *f)
 
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *s = &f->step[i];
-		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:o}", "step",
+		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:o}", "step",
 			(json_int_t)i, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
 			cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J),
 			"input_power_W", cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
 			cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides", forecast_check_word(s->decides),
-			"share_of_limit", cli_real(s->load_frac), "ok", s->ok, "checks", checks_json(s)));
+			"share_of_limit", cli_real(s->load_frac), "extrapolated", s->extrapolated, "ok", s->ok, "checks", checks_json(s)));
 	}
 	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok", (json_int_t)f->n_ok,
 		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step, "time_s",
@@ -57,15 +58,21 @@ static const char *read_word(enum forecast_check check, char buf[40])
 
 void ready_forecast_print(const struct forecast *f, const struct session *s)
 {
+	bool beyond = false;
+
 	printf("Forecast of plan %s, %s:\n", s->plan_name, s->actuator.name);
 	printf("    torque speed  brake   slip  input supply          heat  nearest limit\n");
 	printf("       N\u00b7m   rpm      A      W      W     A     V     kJ\n");
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
 		char word[40];
-		printf("%2zu %7.2f %5.1f %6.3f %6.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
-		       p->brake_A, p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
+		beyond |= p->extrapolated;
+		printf("%2zu %7.2f %5.1f %6.3f%c%5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
+		       p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
 		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
+	if (beyond)
+		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; the current beyond is a guess.", s->map.max_A,
+			 s->map.max_Nm);
 	printf("About %.0f min; %.0f min when every settling takes its time-out.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
 }

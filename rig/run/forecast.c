@@ -90,6 +90,7 @@ static void torque_and_current(const struct forecast_input *in, double set, stru
 		ret->brake_A = set;
 		ret->torque_Nm = in->map ? brakemap_torque(in->map, BRAKEMAP_RISING, set) : set * per_A;
 	}
+	ret->extrapolated = in->map && (ret->brake_A > in->map->max_A || ret->torque_Nm > in->map->max_Nm);
 }
 
 double forecast_hand_rpm(const struct rig_profile *rig)

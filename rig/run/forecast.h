@@ -55,6 +55,7 @@ struct forecast_step {
 	struct forecast_value check[FORECAST_CHECKS];
 	enum forecast_check decides;  /* the one nearest to its limit, or furthest beyond */
 	double load_frac;             /* its value / limit */
+	bool extrapolated;            /* torque or brake current lies beyond what was mapped */
 	bool ok;                      /* nothing that refuses is beyond its limit */
 };
 

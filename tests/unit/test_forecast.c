@@ -227,6 +227,30 @@ static void a_shaft_turned_by_hand_asks_nothing_of_the_supply(void **state)
 	near(f.step[4].slip_power_W, 80 * 3.14159265358979323846 / 3);
 }
 
+/* Mapped straight at 50 N·m/A up to 0.5 A: 30 N·m are 5 N·m beyond, at 0.9 of the slope 0.5 + 5/45 A. */
+static void says_which_current_lies_beyond_the_map(void **state)
+{
+	struct brakemap map = { .slope_Nm_per_A = 50, .max_A = 0.5, .max_Nm = 25,
+		.branch = { { .n = 3, .current_A = { 0, 0.25, 0.5 }, .torque_Nm = { 0, 12.5, 25 }, .slope_Nm_per_A = { 50, 50, 50 } } } };
+	(void)state;
+
+	in.map = &map;
+	forecast_plan(&in, &f);
+	near(f.step[2].brake_A, 0.4);
+	near(f.step[3].brake_A, 0.5 + 5.0 / 45);
+	for (size_t i = 0; i < 5; i++)
+		assert_int_equal(f.step[i].extrapolated, i > 2);
+	plan.load = LOAD_CURRENT;
+	plan.step[3] = 0.5;
+	plan.step[4] = 0.6;
+	forecast_plan(&in, &f);
+	assert_false(f.step[3].extrapolated);
+	assert_true(f.step[4].extrapolated);
+	in.map = NULL;
+	forecast_plan(&in, &f);
+	assert_false(f.step[4].extrapolated); /* the rating is a guess altogether */
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -241,6 +265,7 @@ int main(void)
 		cmocka_unit_test_setup(beyond_the_weights_only_warns, make),
 		cmocka_unit_test_setup(what_is_not_known_is_not_checked_but_not_a_number_refuses, make),
 		cmocka_unit_test_setup(a_shaft_turned_by_hand_asks_nothing_of_the_supply, make),
+		cmocka_unit_test_setup(says_which_current_lies_beyond_the_map, make),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -178,11 +178,28 @@ static void wrong_tables_get_one_clear_sentence(void **state)
 	}
 }
 
+static void a_torque_of_nothing_has_no_percent(void **state)
+{
+	static const struct hand_want want = { .u_torque = "0.2 N.m k=2" };
+	struct err err = { 0 };
+	struct report *r = reduced("torque (N.m),speed (rpm)\n0,60\n", &want, &err);
+	char text[400];
+	(void)state;
+
+	assert_non_null(r);
+	report_certainty(r, text, sizeof text);
+	if (strstr(text, "inf") || strstr(text, "nan") || !strstr(text, " N·m"))
+		fail_msg("%s", text);
+	assert_ptr_equal(strstr(r->source, "1 reading taken by hand"), r->source);
+	report_free(r);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(every_way_to_a_torque),
 		cmocka_unit_test(stated_uncertainties_go_where_they_belong),
+		cmocka_unit_test(a_torque_of_nothing_has_no_percent),
 		cmocka_unit_test(impossible_data_are_flagged_and_kept),
 		cmocka_unit_test(more_out_than_in_is_flagged_without_an_efficiency),
 		cmocka_unit_test(alternating_current_has_no_power_of_volts_times_amperes),

@@ -81,12 +81,30 @@ static void times_are_utc(void **state)
 	assert_string_equal(text, "–");
 }
 
+static void words_are_swapped_and_cut_to_fit(void **state)
+{
+	char text[24];
+	(void)state;
+
+	text_swap(text, sizeof text, "5 rev/min of 80 rev/min", "rev/min", "rpm");
+	assert_string_equal(text, "5 rpm of 80 rpm");
+	text_swap(text, sizeof text, "5 rpm of 80 rpm.", " rpm", " rev/min"); /* 24 characters: one too many */
+	assert_string_equal(text, "5 rev/min of 80 rev/min");
+	text_swap(text, 8, "5 rpm of 80 rpm", " rpm", " rev/min");
+	assert_string_equal(text, "5 rev/m");
+	text_swap(text, sizeof text, "", "a", "b");
+	assert_string_equal(text, "");
+	text_swap(text, sizeof text, "nothing here", "rpm", "");
+	assert_string_equal(text, "nothing here");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(value_and_uncertainty_are_rounded_together),
 		cmocka_unit_test(html_is_safe_and_utf8),
 		cmocka_unit_test(times_are_utc),
+		cmocka_unit_test(words_are_swapped_and_cut_to_fit),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
