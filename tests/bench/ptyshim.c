@@ -4,6 +4,10 @@
  * The library wants a port's name in /sys/class/tty to be a link that it can follow (0.1.1 by lstat and readlink,
  * 0.1.2 by lstat and realpath) and its modem lines to be readable. A pty has neither. Here both are
  * answered for /dev/pts/N, and everything else goes to the C library. */
+
+/* Else lstat below would come out under the name lstat64, and the library asks for lstat. */
+#undef _FILE_OFFSET_BITS
+
 #include <dlfcn.h>
 #include <errno.h>
 #include <stdarg.h>

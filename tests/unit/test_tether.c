@@ -525,6 +525,6 @@ int main(void)
 
 	if (wanted != NULL)
 		seed = strtoull(wanted, NULL, 10) | 1;
-	printf("# BRIDLE_TEST_SEED=%" PRIu64 "\n", seed);
+	fprintf(stderr, "# BRIDLE_TEST_SEED=%" PRIu64 "\n", seed);
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
