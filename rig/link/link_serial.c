@@ -109,7 +109,10 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	}
 	r = sp_open(s->port, SP_MODE_READ_WRITE);
 	if (r != SP_OK) {
-		rc = say(err, r, rest, "open it", "is it plugged in, and may this user open it (group dialout)?");
+		/* libserialport locks the port by itself from 0.1.2 on */
+		bool locked = r == SP_ERR_FAIL && sp_last_error_code() == EWOULDBLOCK;
+		rc = say(err, r, rest, "open it", locked ? "does another program drive this rig?" :
+			 "is it plugged in, and may this user open it (group dialout)?");
 		goto no_open;
 	}
 	r = sp_get_port_handle(s->port, &s->fd);
