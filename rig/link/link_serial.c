@@ -2,6 +2,7 @@
 #include "link/link_part.h"
 
 #include <errno.h>
+#include <stdbool.h>
 #include <libserialport.h>
 #include <poll.h>
 #include <stdlib.h>
