@@ -7,6 +7,7 @@
 #include <math.h>
 #include <string.h>
 
+/* Common practice, no source. */
 #define READY_S 1.5
 #define STANDING_S 0.3
 #define HOLD_DEFAULT_S 10.0 /* the node's own longest hold, when the limit is not a number */

@@ -3,6 +3,7 @@
 
 #include <math.h>
 
+/* Common practice, no source. */
 #define HALF_CYCLE_S 1.0  /* slower is a set-point that moves, not a limit cycle */
 #define FADED_FRAC 0.5
 #define BACK_FRAC 0.25

@@ -7,6 +7,7 @@
 #include <math.h>
 #include <string.h>
 
+/* Common practice, no source, all of them. */
 #define START_S 1.5       /* a node may take this long to say everything for the first time */
 #define SUPPLY_LOW_S 0.5  /* longer than a drive takes to drop out: that cause tells more */
 #define SUPPLY_HIGH_S 0.05
