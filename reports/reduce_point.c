@@ -125,7 +125,6 @@ static struct unc with_zero(const struct reduction *r, struct unc torque, const 
 	return torque;
 }
 
-/* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
 /* A reading of unknown history lies anywhere in the cell's loop: rectangular, as the calibration gives it. A sweep's points lie
  * on one branch or the other, and the zero on one of its own: two values half the loop away on either side have that half
  * as their standard deviation, not its 1/sqrt 3. What does not come back at zero is left over at light loads. */
@@ -137,6 +136,7 @@ static struct unc on_a_branch(const struct reduction *r, struct unc torque)
 	return back > 0 ? unc_with(r->ctx, torque, r->zero_return, back / sqrt(3)) : torque;
 }
 
+/* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
 static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct reading *reading,
 			      const struct zero_here *z)
 {

@@ -56,6 +56,7 @@ struct made {
 	double window_s;
 	double ripple_Nm;       /* slow true fluctuation of the torque */
 	bool perfect;           /* no errors, no noise */
+	double loop_Nm;         /* of the cell at the calibration: falling readings lie so much above rising ones */
 	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
 	const char *cause;      /* of the run's end, NULL = done */
 	const struct made_step *tail; /* samples after the last point, NULL none */
@@ -99,11 +100,11 @@ static void made_calibration(struct made *m, struct cellcal *ret)
 	struct err err = { 0 };
 
 	for (int i = 0; i < 33; i++) {
-		double believed = load_Nm[i % 11];
+		double believed = load_Nm[i % 11], above = i % 11 > 5 && i % 11 < 10 ? m->loop_Nm : 0;
 		reading[i] = (struct cellcal_reading){
 			.series = i / 11 + 1, .position = 1, .direction = i % 11 > 5 ? CELLCAL_DOWN : CELLCAL_UP,
 			.load = { .torque_Nm = believed, .shift_Nm = { believed * MADE_U_ARM } },
-			.indication = MADE_COUNT_PER_Nm * (believed * (1 + m->arm_error) + made_noise(m, 0.001)) + 1234,
+			.indication = MADE_COUNT_PER_Nm * (believed * (1 + m->arm_error) + above + made_noise(m, 0.001)) + 1234,
 			.u_indication = 10,
 		};
 	}

@@ -298,6 +298,81 @@ static void a_resumed_sweep_is_one_curve(void **state)
 	made_free(&m);
 }
 
+static double part_by_name(const struct curve *c, struct unc x, const char *name)
+{
+	for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
+		if (strcmp(unc_source_name(c->ctx, s), name) == 0)
+			return fabs(unc_part_of(x, s));
+	fail_msg("no source \"%s\"", name);
+	return NAN;
+}
+
+static void half_a_zero(struct made *m, int direction, double drag_Nm)
+{
+	struct err err = { 0 };
+	struct made_step turning = { .torque_Nm = drag_Nm, .speed_rpm = 20, .volt = 48, .amp = 0.2 };
+	int64_t begin_ns = ns_from_s(m->t_s + 0.005);
+
+	made_stretch(m, &turning, 3, NULL);
+	struct seq_point p = { .step = 0, .direction = direction, .flags = POINT_TARE, .setpoint_Nm = NAN, .setpoint_A = NAN,
+			       .setpoint_rpm = 20, .begin = { begin_ns }, .end = { ns_from_s(m->t_s + 0.005) } };
+	made_check(logbook_point(m->lb, m->run_id, &p, &err), &err);
+}
+
+/* Drag of 0.5 N.m forwards and 1.1 times that backwards, as the profile says: the zero is what lies between, and what is
+ * left is the doubt of the ratio, 0.02/sqrt 3, times 0.5/(1 + 1.1). */
+static void a_zero_by_turning_both_ways_knows_the_drags_ratio(void **state)
+{
+	struct made m = plain(13);
+	struct err err = { 0 };
+	char *rig = with(made_rig, "min_slip = 5 rpm\n", "min_slip = 5 rpm\ndrag_ratio = 1.1 ± 0.02 rect\n");
+	const struct made_step s = { 10, 85, 48, 3, 0.3, 1, false };
+	(void)state;
+
+	m.perfect = true;
+	m.n_steps = 1;
+	m.rig_text = rig;
+	made_run(&m);
+	logbook_close(m.lb);
+	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+	struct run_head head = { .kind = "sweep", .rig_text = rig, .actuator_text = made_actuator, .plan_text = made_plan,
+				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+	m.run_id = head.id;
+	half_a_zero(&m, +1, 0.5);
+	half_a_zero(&m, -1, -0.55);
+	double begin_s = m.t_s;
+	made_stretch(&m, &s, 3, NULL);
+	made_point(&m, 0, 0, 10, begin_s);
+	struct curve *c = NULL;
+	assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
+	assert_true(fabs(c->points[0].torque_Nm.value - 10) < 1e-4);
+	double unlike = part_by_name(c, c->points[0].torque_Nm, "drag unlike both ways at zero");
+	assert_true(fabs(unlike - 0.02 / sqrt(3) * 0.5 / 2.1) < 1e-6);
+	curve_free(c);
+	made_free(&m);
+	free(rig);
+}
+
+/* A loop 0.1 N.m wide: a point lies on one branch or the other, two values 0.05 N.m away from the middle, whose standard
+ * deviation is that 0.05 (docs/method.md, 2). */
+static void a_point_lies_on_a_branch_of_the_loop(void **state)
+{
+	struct made m = plain(14);
+	(void)state;
+
+	m.perfect = true;
+	m.loop_Nm = 0.1;
+	struct curve *c = reduced(&m);
+	for (size_t i = 0; i < c->n; i++) {
+		double part = part_by_name(c, c->points[i].torque_Nm, "reversibility of the cell");
+		if (!(fabs(part - 0.05) < 0.001))
+			fail_msg("point %zu: %g N.m of reversibility", i, part);
+	}
+	curve_free(c);
+	made_free(&m);
+}
+
 static void refuses_what_is_no_sweep(void **state)
 {
 	struct made m = plain(7);
@@ -337,6 +412,8 @@ int main(void)
 		cmocka_unit_test(only_fresh_conversions_count),
 		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
 		cmocka_unit_test(a_resumed_sweep_is_one_curve),
+		cmocka_unit_test(a_zero_by_turning_both_ways_knows_the_drags_ratio),
+		cmocka_unit_test(a_point_lies_on_a_branch_of_the_loop),
 		cmocka_unit_test(refuses_what_is_no_sweep),
 	};
 
