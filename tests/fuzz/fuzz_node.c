@@ -194,6 +194,7 @@ static void storm(struct storm *s, struct link *link)
 		node_set(node, &wish);
 		check_sent(s);
 	}
+	must(snap.sample_total > 0 && snap.line_bad > 0, "a storm in which no sample was taken, or no line dropped");
 	node_close(node);
 }
 
