@@ -77,6 +77,9 @@ def return_to_work(bench, logbook, run, seen):
     listed = bench.must("log", "list")
     mine = [entry for entry in listed["runs"] if entry["run"] == run]
     assert mine and mine[0]["ended"] is False, mine
+    refused = bench.run("sweep", "lock-sweep", "--json")
+    why = refused.json["message"]
+    assert refused.status != 0 and "safe state after a stop: no set-point reached it in time" in why and "lease" not in why, refused
     resumed = bench.must("sweep", "lock-sweep", "--resume", "--clear")
     directions = [(point["step"], point["direction"]) for point in resumed["points"]]
     assert len(directions) >= 17 and len(set(directions)) >= 17, directions
