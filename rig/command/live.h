@@ -9,6 +9,8 @@
 #include "run/seq_hang.h"
 #include "run/seq_zero.h"
 
+#define LIVE_WIDTH 79 /* columns of what is said and asked */
+
 struct live {
 	const struct cli *cli;
 	struct session *s;
@@ -101,7 +103,7 @@ enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHEC
 /* Finite number from min to max given to an option. RC_ARG with the option's name. */
 enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err) MUST_CHECK;
 
-/* Text on standard output, broken at spaces into lines of at most 79 columns (UTF-8 counted by characters); further lines
+/* Text on standard output, broken at spaces into lines of at most LIVE_WIDTH columns (UTF-8 counted by characters); further lines
  * are indented by two. */
 void live_say(const char *format, ...) PRINTF_LIKE(1, 2);
 /* The same above the moving line of the progress. */

@@ -61,13 +61,13 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 	bool beyond = false;
 
 	printf("Forecast of plan %s, %s:\n", s->plan_name, s->actuator.name);
-	printf("    torque speed  brake   slip  input supply          heat  nearest limit\n");
-	printf("       N\u00b7m   rpm      A      W      W     A     V     kJ\n");
+	printf("    torque speed  brake    slip  input supply          heat  nearest limit\n");
+	printf("       N\u00b7m   rpm      A       W      W     A     V     kJ\n");
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
 		char word[40];
 		beyond |= p->extrapolated;
-		printf("%2zu %7.2f %5.1f %6.3f%c%5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
+		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
 		       p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
 		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
