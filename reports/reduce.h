@@ -36,19 +36,8 @@ struct reduction {
 	struct zero *zeros;  /* one a tare window, in order of time */
 	size_t n_zeros;
 };
-struct zero {
-	int64_t run_id;
-	double at_s, count, u_count, dof, n, ambient_degC;
-	double u_unlike;     /* counts: the drag may differ between the two directions of a zero read both ways */
-	bool half;           /* the forward half of such a zero, still without the other: not a zero yet */
-	uint32_t noise;      /* source of this zero reading */
-	uint32_t drift;      /* source of the stretch from this zero to the next of the same run */
-};
 
 void reduction_register(struct reduction *r); /* sources into the context; profiles and cal are set */
-/* Signed count of zero, registered. A reading with direction +1 and the next one with -1 are one zero, turned both ways
- * (run/seq_zero.h); a half that stays alone counts for nothing. */
-void reduction_add_zero(struct reduction *r, const struct reading *reading, struct zero *room);
 
 /* The point's numbers, limit and notes. RC_ARG no zero reading in the point's run; RC_RANGE cell calibration. */
 enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret,

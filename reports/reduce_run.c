@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce.h"
 #include "reports/run_profiles.h"
+#include "reports/zeros.h"
 
 #include "calib/units.h"
 #include "logbook/record.h"
