@@ -46,9 +46,11 @@ struct curve_point {
 	double rotor_rpm;    /* drive's own, indicated; NaN */
 	double drive_A;      /* drive's own torque-producing current, indicated; NaN */
 	double setpoint_Nm, setpoint_A, setpoint_rpm; /* wanted; NaN for what the plan did not set */
-	double scatter_Nm;   /* how well the mean torque would come again in another window like it, k = 1: the standard error of
-			      * the autocorrelated series. The true fluctuation is in it: not part of u(torque), which is about
-			      * the mean over this very window */
+	/* How well the mean would come again, k = 1: the standard error of the autocorrelated series. The true fluctuation is in
+	 * it: it is no part of u, which is about the mean over this very window. Power and efficiency from the products of
+	 * stretches of the window, so that what goes together in torque, speed and input power is seen. NaN where the
+	 * window has too few readings or edges to tell. */
+	double scatter_Nm, scatter_rpm, scatter_shaft_W, scatter_input_W, scatter_efficiency;
 	double n_effective;  /* of torque */
 	double begin_s, end_s; /* bench/monotonic time of the window */
 	int64_t run_id;      /* the run that took it: a resumed sweep holds points of several */

@@ -48,6 +48,10 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_object_set_new(o, "begin_s", real(p->begin_s));
 	json_object_set_new(o, "end_s", real(p->end_s));
 	json_object_set_new(o, "scatter_torque_Nm", real(p->scatter_Nm));
+	json_object_set_new(o, "scatter_speed_rpm", real(p->scatter_rpm));
+	json_object_set_new(o, "scatter_shaft_power_W", real(p->scatter_shaft_W));
+	json_object_set_new(o, "scatter_input_power_W", real(p->scatter_input_W));
+	json_object_set_new(o, "scatter_efficiency", real(p->scatter_efficiency));
 	json_object_set_new(o, "n_effective", real(p->n_effective));
 	json_object_set_new(o, "brake_current_A", real(p->brake_A));
 	json_object_set_new(o, "brake_degC", real(p->brake_degC));

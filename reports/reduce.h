@@ -17,6 +17,7 @@ struct reading {
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
 	struct mean speed_rpm, volt, amp, power;
+	struct blocks blocks;
 	double amp2;       /* mean of the squared current, A^2 */
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;

@@ -346,7 +346,8 @@ static enum rc make_point(struct hand *h, size_t row, int sign, struct curve_poi
 	*p = (struct curve_point){
 		.step = (int)row, .settled = true, .limit = LIMIT_UNKNOWN,
 		.case_degC = NAN, .winding_degC = NAN, .brake_degC = NAN, .ambient_degC = NAN, .brake_A = NAN, .rotor_rpm = NAN,
-		.drive_A = NAN, .setpoint_Nm = NAN, .setpoint_A = NAN, .setpoint_rpm = NAN, .n_effective = NAN, .scatter_Nm = NAN, .begin_s = NAN,
+		.drive_A = NAN, .setpoint_Nm = NAN, .setpoint_A = NAN, .setpoint_rpm = NAN, .n_effective = NAN, .begin_s = NAN,
+		.scatter_Nm = NAN, .scatter_rpm = NAN, .scatter_shaft_W = NAN, .scatter_input_W = NAN, .scatter_efficiency = NAN,
 		.end_s = NAN,
 	};
 	enum rc rc = direction_of(h, row, &p->direction);

@@ -223,6 +223,26 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 		point_note(p, "efficiency above 1 within its uncertainty");
 }
 
+/* How well another window like it would come out. Torque per count and input power per watt read are those of the point. */
+static void point_scatter(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+{
+	const struct blocks *b = &reading->blocks;
+	double shaft[WINDOW_BLOCKS], efficiency[WINDOW_BLOCKS];
+	double slope = r->rig.cell_sign * cellcal_slope_Nm(&r->cal, p->torque_Nm.value), taken = p->input_power_W.value / reading->power.value;
+
+	p->scatter_rpm = reading->speed_rpm.scatter;
+	p->scatter_input_W = fabs(taken) * reading->power.scatter;
+	for (size_t i = 0; i < b->n; i++) {
+		double torque = p->torque_Nm.value + slope * (b->count[i] - reading->count.value);
+		shaft[i] = torque * rad_per_s_from_rpm(copysign(b->rpm[i], p->speed_rpm.value));
+		efficiency[i] = shaft[i] / (taken * b->watt[i]);
+	}
+	if (b->n > 0 && isfinite(p->shaft_power_W.value))
+		p->scatter_shaft_W = mean_of(shaft, b->n).scatter;
+	if (b->n > 0 && b->has_watt && p->efficiency_valid)
+		p->scatter_efficiency = mean_of(efficiency, b->n).scatter;
+}
+
 static void fill_indicated(const struct reading *reading, struct curve_point *p)
 {
 	p->brake_degC = reading->temp_degC[TEMP_BRAKE];
@@ -239,7 +259,8 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 	const struct seq_point *sp = &reading->point;
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
 	struct curve_point p = {
-		.shaft_power_W = unknown, .efficiency = unknown, .scatter_Nm = NAN, .n_effective = NAN,
+		.shaft_power_W = unknown, .efficiency = unknown, .n_effective = NAN,
+		.scatter_Nm = NAN, .scatter_rpm = NAN, .scatter_shaft_W = NAN, .scatter_input_W = NAN, .scatter_efficiency = NAN,
 		.step = sp->step, .direction = sp->direction, .flags = sp->flags, .run_id = reading->run_id,
 		.settled = !(sp->flags & POINT_NOT_SETTLED),
 		.setpoint_Nm = sp->setpoint_Nm, .setpoint_A = sp->setpoint_A, .setpoint_rpm = sp->setpoint_rpm,
@@ -253,6 +274,7 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 	point_speed(r, reading, &p);
 	point_electrical(r, reading, &p);
 	point_derive(r->ctx, 0.95, &p);
+	point_scatter(r, reading, &p);
 	limit_of_point(&rig, &reading->before, &reading->inside, &p);
 	if (!p.settled)
 		point_note(&p, "not settled within the plan's time-out");

@@ -11,7 +11,6 @@
 #define SUPPLY_AT_LIMIT 0.97    /* of the stated limit: a bench supply's limit is set by hand, a few percent at best */
 #define SUPPLY_SAG 0.97         /* of the voltage that the cable's drop leaves */
 #define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
-#define SPEED_BLOCKS 20
 #define STRETCHES 500
 
 static bool grow(struct series *s)
@@ -221,7 +220,7 @@ double window_temp(const struct window *w, enum temp_place place)
 	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : NAN;
 }
 
-/* Speeds of about SPEED_BLOCKS stretches, edge to edge. */
+/* Speeds of about WINDOW_BLOCKS stretches, edge to edge. */
 static size_t block_speeds(const struct window *w, double per_rev, double *speed, size_t max)
 {
 	size_t n = w->edge_s.n - 1, blocks = n / 2 < max ? n / 2 : max;
@@ -272,7 +271,7 @@ static struct misplaced misplaced_edges(const struct window *w, double per_rev)
 
 struct mean window_speed(const struct window *w, double per_rev, double length_s)
 {
-	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[SPEED_BLOCKS];
+	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[WINDOW_BLOCKS];
 
 	if (w->edge_s.n < 2) {
 		/* Fewer than two edges: slower than one pulse in the window, rectangular. */
@@ -280,7 +279,7 @@ struct mean window_speed(const struct window *w, double per_rev, double length_s
 		return (struct mean){ .value = 0, .u = most / sqrt(3), .dof = INFINITY, .n = w->edge_s.n, .scatter = NAN,
 				      .n_effective = NAN };
 	}
-	size_t last = w->edge_s.n - 1, blocks = block_speeds(w, per_rev, speed, SPEED_BLOCKS);
+	size_t last = w->edge_s.n - 1, blocks = block_speeds(w, per_rev, speed, WINDOW_BLOCKS);
 	double dt = w->edge_s.x[last] - w->edge_s.x[0];
 	double value = fabs(w->edge_pulse.x[last] - w->edge_pulse.x[0]) / per_rev / dt * 60.0;
 	double tick = value * 1e-6 / sqrt(6) / dt; /* the node's clock counts whole microseconds, at both ends */
@@ -351,6 +350,31 @@ struct mean mean_of(const double *x, size_t n)
 	ret.u = sqrt(white_variance(x, n) / (double)n);
 	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
 	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
+	return ret;
+}
+
+static bool block_means(const struct series *s, double ret[WINDOW_BLOCKS])
+{
+	if (s->n < WINDOW_BLOCKS)
+		return false;
+	for (size_t b = 0; b < WINDOW_BLOCKS; b++) {
+		size_t from = b * s->n / WINDOW_BLOCKS, to = (b + 1) * s->n / WINDOW_BLOCKS;
+		double sum = 0;
+		for (size_t i = from; i < to; i++)
+			sum += s->x[i];
+		ret[b] = sum / (double)(to - from);
+	}
+	return true;
+}
+
+struct blocks window_blocks(const struct window *w, double per_rev)
+{
+	struct blocks ret = { 0 };
+
+	if (w->edge_s.n < 2 || block_speeds(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS || !block_means(&w->count, ret.count))
+		return ret;
+	ret.n = WINDOW_BLOCKS;
+	ret.has_watt = block_means(&w->power, ret.watt);
 	return ret;
 }
 

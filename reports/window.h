@@ -81,6 +81,16 @@ void series_push(struct series *s, double value, bool *out_of_memory);
  * Without an edge in the window: 0 with the standard uncertainty of "less than one pulse". */
 struct mean window_speed(const struct window *w, double pulses_per_rev, double length_s);
 
+/* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times speed,
+ * over input power). n 0: the window has too few readings or edges. */
+#define WINDOW_BLOCKS 20
+struct blocks {
+	size_t n;
+	bool has_watt;
+	double count[WINDOW_BLOCKS], rpm[WINDOW_BLOCKS], watt[WINDOW_BLOCKS]; /* speed without its sign; watt where has_watt */
+};
+struct blocks window_blocks(const struct window *w, double pulses_per_rev);
+
 double window_temp(const struct window *w, enum temp_place place); /* NaN when never seen */
 
 #endif

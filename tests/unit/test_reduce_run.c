@@ -373,6 +373,34 @@ static void a_point_lies_on_a_branch_of_the_loop(void **state)
 	made_free(&m);
 }
 
+/* Torque that fluctuates at a steady speed and input power: another window's shaft power differs by what its torque differs,
+ * times the speed, and its efficiency by that over the input power. Two estimates of the same from the same window, one of
+ * them from 20 stretches: alike on average within a third. */
+static void scatter_of_power_is_that_of_torque_at_a_steady_speed(void **state)
+{
+	double torque = 0, shaft = 0, efficiency = 0;
+	(void)state;
+
+	for (unsigned long seed = 300; seed < 310; seed++) {
+		struct made m = plain(seed);
+		m.ripple_Nm = 0.5;
+		struct curve *c = reduced(&m);
+		for (size_t i = 0; i < c->n; i++) {
+			const struct curve_point *p = &c->points[i];
+			double omega = p->speed_rpm.value * UNITS_PI / 30;
+			torque += p->scatter_Nm;
+			shaft += p->scatter_shaft_W / omega;
+			efficiency += p->scatter_efficiency * p->input_power_W.value / omega;
+			assert_true(p->scatter_rpm < 0.01 && p->scatter_input_W < 0.1);
+		}
+		curve_free(c);
+		made_free(&m);
+	}
+	assert_true(torque > 0.1);
+	assert_true(fabs(shaft / torque - 1) < 0.33);
+	assert_true(fabs(efficiency / torque - 1) < 0.33);
+}
+
 static void refuses_what_is_no_sweep(void **state)
 {
 	struct made m = plain(7);
@@ -414,6 +442,7 @@ int main(void)
 		cmocka_unit_test(a_resumed_sweep_is_one_curve),
 		cmocka_unit_test(a_zero_by_turning_both_ways_knows_the_drags_ratio),
 		cmocka_unit_test(a_point_lies_on_a_branch_of_the_loop),
+		cmocka_unit_test(scatter_of_power_is_that_of_torque_at_a_steady_speed),
 		cmocka_unit_test(refuses_what_is_no_sweep),
 	};
 

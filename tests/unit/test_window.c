@@ -112,12 +112,44 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 	window_free(&w);
 }
 
+/* 2000 samples, 20 s: a stretch is 100 of them. The cell counts up by 1 a sample, so stretch b has the mean 100 b + 49.5 (the
+ * first sample only opens the window: half a count and a hundredth of a stretch are lost); 48 V times 2.25 A on average. */
+static void stretches_keep_what_goes_together(void **state)
+{
+	struct window_limits limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	struct window w;
+
+	(void)state;
+	window_open(&w, &limits);
+	for (int i = 0; i < 2000; i++) {
+		struct sample s = turning(i);
+		s.cell_count = i;
+		window_inside(&w, &s);
+	}
+	struct blocks b = window_blocks(&w, 360);
+	assert_int_equal(b.n, WINDOW_BLOCKS);
+	assert_true(b.has_watt);
+	for (size_t i = 0; i < b.n; i++) {
+		assert_true(fabs(b.count[i] - (100.0 * (double)i + 50)) <= 1.5);
+		assert_true(fabs(b.rpm[i] - 60) < 1e-9);
+		assert_true(fabs(b.watt[i] - 108) < 1e-9);
+	}
+	window_reset(&w);
+	for (int i = 0; i < 15; i++) {
+		struct sample s = turning(i);
+		window_inside(&w, &s);
+	}
+	assert_int_equal(window_blocks(&w, 360).n, 0);
+	window_free(&w);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_short_series_is_kept_as_it_is),
 		cmocka_unit_test(a_long_series_keeps_mean_and_error),
 		cmocka_unit_test(moments_are_thinned_not_averaged),
+		cmocka_unit_test(stretches_keep_what_goes_together),
 		cmocka_unit_test(a_dwell_of_hours_fits_and_keeps_its_speed),
 	};
 
