@@ -242,7 +242,7 @@ static void torque_speed(struct script *s)
 		claim_line(s, true, peak->claimed, x_max, y_max, "claimed: peak torque");
 	if (free)
 		claim_point(s, 0, free->claimed, x_max, true, "claimed: no load"); /* no measured curve lies above it */
-	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'speed / (rev/min)'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n",
+	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'speed / rpm'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n",
 		x_max, y_max);
 	series(s, "speed (rpm)", 1, "");
 	fputs(claims ? "  1/0 with points ls 6 title 'data sheet'\n" : "  1/0 notitle\n", s->f);
@@ -396,7 +396,7 @@ static void time_trace(struct script *s)
 	fprintf(s->f, "set multiplot layout %d,1 margins 0.09,0.97,%s,0.965 spacing 0.06\nset ylabel ''\nset xrange [0:%.6g]\nset yrange [*:*]\nunset key\n"
 		"set format x ''\nset tics font ',12'\n", panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
 	panel(s, TRACE_TORQUE, "torque / N·m", "torque (N m)", false);
-	panel(s, TRACE_SPEED, "speed / (rev/min)", "speed (rpm)", false);
+	panel(s, TRACE_SPEED, "speed / rpm", "speed (rpm)", false);
 	if (!any)
 		fputs("set format x '%g'\n", s->f);
 	panel(s, TRACE_AMP, "current / A", "current (A)", !any);

@@ -96,7 +96,7 @@ static void write_points(FILE *f, const struct curve *c)
 	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n", f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		fprintf(f, "%d,%s,%s,%s,%s", p->step, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "none",
+		fprintf(f, "%d,%s,%s,%s,%s", p->step + 1, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "none",
 			p->flags & POINT_REPEAT ? "yes" : "no", p->settled ? "yes" : "no", limit_word(p->limit));
 		unc_columns(f, c, p->torque_Nm);
 		unc_columns(f, c, p->speed_rpm);

@@ -38,7 +38,7 @@ static void method_of_run(FILE *f, const struct report *r)
 		"window, the error of an autocorrelated series, stands beside it in report.json as scatter_torque_Nm. Uncertainties are "
 		"carried by source (JCGM 100:2008): what the points share, such as the arm's length, moves the whole curve together and "
 		"does not average out. Coverage factors allow for limits being rectangular.");
-	para(f, "A point counts as settled when torque, speed and temperature held still inside the plan's limits (%.3g N·m/s, %.3g rev/min per s, "
+	para(f, "A point counts as settled when torque, speed and temperature held still inside the plan's limits (%.3g N·m/s, %.3g rpm/s, "
 		"%.3g K/min, over %.3g s) before the window of %.3g s began.", r->plan.torque_slope_Nm_per_s, r->plan.speed_slope_rpm_per_s,
 	     r->plan.temp_slope_K_per_min, r->plan.window_s, r->plan.dwell_s);
 	para(f, "Limits are told from the samples in and before each window: the drive's flags, supply current and voltage, coil current, cell "
@@ -135,7 +135,7 @@ static double volts(const struct curve_point *p) { return p->voltage_V.value; }
 static void drive_words(const struct plan_profile *p, char *buf, size_t size)
 {
 	switch (p->drive) {
-	case PLAN_SPEED: snprintf(buf, size, "drive in speed mode at %.4g rev/min of the output", p->speed_rpm); return;
+	case PLAN_SPEED: snprintf(buf, size, "drive in speed mode at %.4g rpm of the output", p->speed_rpm); return;
 	case PLAN_DRIVE_CURRENT: snprintf(buf, size, "drive in torque mode at %.4g A", p->drive_A); return;
 	case PLAN_HAND: snprintf(buf, size, "%s", "drive run by hand"); return;
 	}
@@ -216,7 +216,7 @@ void page_budget(FILE *f, const struct report *r)
 	para(f, "At step %d, %s. Sources with the same name in several points are one and the same error.", p->step + 1,
 	     r->budget_step >= 0 ? "as asked for" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
-	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rev/min");
+	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rpm");
 	budget_table(f, r->curve, "Input power", p->input_power_W, 1, "W");
 	if (p->efficiency_valid)
 		budget_table(f, r->curve, "Efficiency", p->efficiency, 100, "%");

@@ -84,7 +84,7 @@ static const char *way_word(const struct curve_point *p)
 	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 }
 
-struct column { bool volt, amp, input, temperature; };
+struct column { bool volt, amp, input, winding, housing; };
 
 static struct column columns_of(const struct curve *c)
 {
@@ -94,7 +94,8 @@ static struct column columns_of(const struct curve *c)
 		ret.volt |= isfinite(c->points[i].voltage_V.value);
 		ret.amp |= isfinite(c->points[i].current_A.value);
 		ret.input |= isfinite(c->points[i].input_power_W.value);
-		ret.temperature |= isfinite(c->points[i].winding_degC) || isfinite(c->points[i].case_degC);
+		ret.winding |= isfinite(c->points[i].winding_degC);
+		ret.housing |= isfinite(c->points[i].case_degC);
 	}
 	return ret;
 }
@@ -102,27 +103,36 @@ static struct column columns_of(const struct curve *c)
 static void table_head(FILE *f, struct column has)
 {
 	fputs("<thead><tr><th>Step</th><th class=\"n\">Torque<br><span class=\"unit\">N·m</span></th>"
-	      "<th class=\"n\">Speed<br><span class=\"unit\">rev/min</span></th><th class=\"n\">Shaft power<br><span class=\"unit\">W</span></th>", f);
+	      "<th class=\"n\">Speed<br><span class=\"unit\">rpm</span></th><th class=\"n\">Shaft power<br><span class=\"unit\">W</span></th>", f);
 	if (has.volt)
 		fputs("<th class=\"n\">Voltage<br><span class=\"unit\">V</span></th>", f);
 	if (has.amp)
 		fputs("<th class=\"n\">Current<br><span class=\"unit\">A</span></th>", f);
 	if (has.input)
 		fputs("<th class=\"n\">Input power<br><span class=\"unit\">W</span></th><th class=\"n\">Efficiency<br><span class=\"unit\">%</span></th>", f);
-	if (has.temperature)
+	if (has.winding)
 		fputs("<th class=\"n\">Winding<br><span class=\"unit\">°C ind.</span></th>", f);
+	if (has.housing)
+		fputs("<th class=\"n\">Case<br><span class=\"unit\">°C ind.</span></th>", f);
 	fputs("<th>Limited by</th></tr></thead>\n", f);
+}
+
+static void indicated(FILE *f, const char *label, double value)
+{
+	if (isfinite(value))
+		fprintf(f, "<td class=\"n\" data-label=\"%s\">%.1f</td>", label, value);
+	else
+		fprintf(f, "<td class=\"n\" data-label=\"%s\">–</td>", label);
 }
 
 static void table_row(FILE *f, const struct curve *c, const struct curve_point *p, struct column has)
 {
 	struct unc none = { .value = NAN };
 	bool other = limit_is_other(p->limit) || p->impossible || p->outlier || !p->settled;
-	double hot = isfinite(p->winding_degC) ? p->winding_degC : p->case_degC;
 
 	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>", other ? " class=\"other\"" : "", p->step + 1, way_word(p));
 	cell(f, c, "torque, N·m", p->torque_Nm, 1);
-	cell(f, c, "speed, rev/min", p->speed_rpm, 1);
+	cell(f, c, "speed, rpm", p->speed_rpm, 1);
 	cell(f, c, "shaft power, W", p->shaft_power_W, 1);
 	if (has.volt)
 		cell(f, c, "voltage, V", p->voltage_V, 1);
@@ -132,14 +142,14 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 		cell(f, c, "input power, W", p->input_power_W, 1);
 		cell(f, c, "efficiency, %", p->efficiency_valid || p->impossible ? p->efficiency : none, 100);
 	}
-	if (has.temperature && isfinite(hot))
-		fprintf(f, "<td class=\"n\" data-label=\"winding, °C indicated\">%.1f</td>", hot);
-	else if (has.temperature)
-		fputs("<td class=\"n\">–</td>", f);
+	if (has.winding)
+		indicated(f, "winding, °C indicated", p->winding_degC);
+	if (has.housing)
+		indicated(f, "case, °C indicated", p->case_degC);
 	fprintf(f, "<td data-label=\"limited by\"><span>%s</span></td></tr>\n", limit_word(p->limit));
 	if (p->note[0]) {
 		fprintf(f, "<tr class=\"note%s\"><td colspan=\"%d\">", other ? " other" : "",
-			5 + has.volt + has.amp + 2 * has.input + has.temperature);
+			5 + has.volt + has.amp + 2 * has.input + has.winding + has.housing);
 		text_html(f, p->note);
 		fputs("</td></tr>\n", f);
 	}
@@ -255,7 +265,7 @@ void page_fits(FILE *f, const struct report *r)
 	}
 	if (k->speed_torque) {
 		const char *note = k->stall_extrapolated ? " (extrapolated: no point came near it)" : "";
-		fit_item(f, r, "Speed without load", k->no_load_rpm, "rev/min", "");
+		fit_item(f, r, "Speed without load", k->no_load_rpm, "rpm", "");
 		fit_item(f, r, "Stall torque", k->stall_Nm, "N·m", note);
 		fit_item(f, r, "Most power, at half the stall torque", k->max_power_W, "W", note);
 	}

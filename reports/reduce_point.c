@@ -101,7 +101,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 
 	if (reading->count.n < 2)
 		return err_set(err, RC_ARG, 0, "step %d of run %lld: %zu fresh readings of the torque cell in its window, at least 2 "
-			       "are needed", p->step, (long long)p->run_id, reading->count.n);
+			       "are needed", p->step + 1, (long long)p->run_id, reading->count.n);
 	if (!zeros_around(r, reading->run_id, at_s, &before, &after))
 		return err_set(err, RC_ARG, 0, "run %lld holds no zero reading of the torque cell: without one its torque is not known",
 			       (long long)p->run_id);
@@ -115,7 +115,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 		return RC_OK;
 	}
 	if (rc != RC_OK) {
-		err_prefix(err, "step %d of run %lld: ", p->step, (long long)p->run_id);
+		err_prefix(err, "step %d of run %lld: ", p->step + 1, (long long)p->run_id);
 		return rc;
 	}
 	double slope = cellcal_slope_Nm(&r->cal, p->torque_Nm.value);

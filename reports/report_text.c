@@ -82,7 +82,7 @@ void report_headline(const struct report *report, char *buf, size_t size)
 		return;
 	}
 	text_unc(torque, sizeof torque, c, top->torque_Nm, "N·m");
-	text_unc(speed, sizeof speed, c, top->speed_rpm, "rev/min");
+	text_unc(speed, sizeof speed, c, top->speed_rpm, "rpm");
 	text_unc(power, sizeof power, c, top->shaft_power_W, "W");
 	int used = snprintf(buf, size, "Carried up to %s at %s, %s at the shaft", torque, speed, power);
 	if (best == NULL || used < 0 || (size_t)used >= size) {

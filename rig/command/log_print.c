@@ -175,7 +175,7 @@ static json_t *point_json(const struct seq_point *p, int64_t run_of, const struc
 	json_t *o = json_object();
 
 	json_object_set_new(o, "run", json_integer(run_of));
-	json_object_set_new(o, "step", json_integer(p->step));
+	json_object_set_new(o, "step", p->step >= 0 ? json_integer(p->step + 1) : json_null());
 	json_object_set_new(o, "direction", json_integer(p->direction));
 	json_object_set_new(o, "settled", json_boolean(!(p->flags & POINT_NOT_SETTLED)));
 	json_object_set_new(o, "forced", json_boolean((p->flags & POINT_FORCED) != 0));
@@ -214,7 +214,7 @@ static void print_point(const struct seq_point *p, int64_t run_of)
 {
 	printf("%5lld ", (long long)run_of);
 	if (p->step >= 0)
-		printf("%4d", p->step + 1); /* counted as everywhere that people read: from 1 */
+		printf("%4d", p->step + 1);
 	else
 		printf("%4s", "-");
 	printf(" %-7s", way_word(p));
@@ -403,7 +403,10 @@ static bool put_sample(void *ctx, const struct sample *s)
 	fprintf(to, ",%u", s->drive_flags);
 	for (size_t i = 0; i < sizeof second / sizeof second[0]; i++)
 		put_real(to, second[i]);
-	fprintf(to, ",%u,%u,%ld,%.9f\n", s->lines, s->phase, (long)s->step, s_from_ns(s->late_ns));
+	fprintf(to, ",%u,%u,", s->lines, s->phase);
+	if (s->step >= 0) /* counted from 1, as everywhere that is read */
+		fprintf(to, "%ld", (long)s->step + 1);
+	fprintf(to, ",%.9f\n", s_from_ns(s->late_ns));
 	return !ferror(to);
 }
 

@@ -36,14 +36,14 @@ json_t *ready_forecast_json(const struct forecast *f)
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *s = &f->step[i];
 		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:o}", "step",
-			(json_int_t)i, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
+			(json_int_t)i + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
 			cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J),
 			"input_power_W", cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
 			cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides", forecast_check_word(s->decides),
 			"share_of_limit", cli_real(s->load_frac), "extrapolated", s->extrapolated, "ok", s->ok, "checks", checks_json(s)));
 	}
 	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok", (json_int_t)f->n_ok,
-		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step, "time_s",
+		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step + 1, "time_s",
 		cli_real(f->time_s), "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 

@@ -102,6 +102,23 @@ static void log_changes(struct loop *l)
 	l->seen = *now;
 }
 
+static void add_set(char *text, size_t size, double value, const char *unit)
+{
+	size_t used = strlen(text);
+
+	if (isfinite(value) && used < size)
+		snprintf(text + used, size - used, ", %.6g %s", value, unit);
+}
+
+/* "step 3 falling, 20 N.m, 60 rpm": counted from 1, with the set-points that it has. */
+static void step_text(const struct seq_point *p, char *text, size_t size)
+{
+	snprintf(text, size, "step %d%s", p->step + 1, p->direction > 0 ? " rising" : p->direction < 0 ? " falling" : "");
+	add_set(text, size, p->setpoint_Nm, "N.m");
+	add_set(text, size, p->setpoint_A, "A");
+	add_set(text, size, p->setpoint_rpm, "rpm");
+}
+
 static void log_sample(struct loop *l)
 {
 	const struct snapshot *snap = &l->snap;
@@ -148,8 +165,7 @@ static void take_event(struct loop *l)
 		l->step = event->point.step;
 		l->open = event->point;
 		l->open.begin = l->snap.now;
-		snprintf(text, sizeof text, "%d %+d %.6g N.m %.6g A %.6g rpm", event->point.step, event->point.direction,
-			 event->point.setpoint_Nm, event->point.setpoint_A, event->point.setpoint_rpm);
+		step_text(&event->point, text, sizeof text);
 		kept = log_ring_event(l->ring, l->snap.now.ns, "step", text);
 		break;
 	case SEQ_EVENT_POINT:

@@ -60,7 +60,7 @@ def shows_a_run():
     fresh()
     shown = log("show", "last", "--json").json
     assert shown["run"] == 2 and shown["outcome"] == "stopped" and shown["ended"] is True
-    points = query("SELECT run_id, step, mean_torque_Nm FROM point ORDER BY run_id, no")  # run 2 takes up run 1
+    points = query("SELECT run_id, step + 1, mean_torque_Nm FROM point ORDER BY run_id, no")  # run 2 takes up run 1
     assert [(p["run"], p["step"], p["indicated_torque_Nm"]) for p in shown["points"]] == points
     assert len(shown["events"]) == query("SELECT count(*) FROM event WHERE run_id = 2")[0][0]
     text = log("show", 2)

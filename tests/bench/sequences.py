@@ -101,7 +101,7 @@ def a_plan_too_heavy_is_refused_or_shortened():
         done = bench.must("ready", "short", "--hands", "--answers", "yes", "--shorten")
         assert done["steps_allowed"] == 3
         points = bench.must("sweep", "short")["points"]
-        assert [point["step"] for point in points] == [0, 1, 2, 1, 0, 0], points
+        assert [point["step"] for point in points] == [1, 2, 3, 2, 1, 1], points
 
 
 def ctrl_c_is_a_controlled_stop_and_the_rest_can_be_taken_up():
@@ -150,8 +150,8 @@ def a_crank_will_do():
         bench.must("ready", "crank", "--hands", "--answers", "yes")
         first, = rows(bench, "SELECT max(id) FROM run")[0]
         points = bench.must("sweep", "crank", "--hands")["points"]
-        assert [point["step"] for point in points] == [0, 1, 2, 1, 0, 0]
-        assert all(abs(point["torque_Nm"] - [2, 6, 10][point["step"]]) < 0.1 for point in points), points
+        assert [point["step"] for point in points] == [1, 2, 3, 2, 1, 1]
+        assert all(abs(point["torque_Nm"] - [2, 6, 10][point["step"] - 1]) < 0.1 for point in points), points
         seen, closed = rows(bench, f"SELECT count(*), sum((lines & 4) <> 0) FROM samples WHERE run_id > {first}")[0]
         assert seen > 1000 and closed == 0, f"{closed} of {seen} samples of a sweep by hand saw the contactor closed"
 

@@ -97,7 +97,7 @@ def borne(fault):
         result = bench.run("sweep", "gentle", "--json")
         assert result.status == 0, result
         points = result.json["points"]
-        assert [point["step"] for point in points] == [0, 1, 2, 3, 0], points  # plans/gentle.ini, its first repeated
+        assert [point["step"] for point in points] == [1, 2, 3, 4, 1], points  # plans/gentle.ini, its first repeated
         assert all(point["settled"] for point in points)
         assert float(truth(bench)[-1]["t_s"]) > AT_S + 5, "the sweep was over before the fault"
 

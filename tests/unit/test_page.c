@@ -126,6 +126,12 @@ static void the_page_is_whole_and_says_what_it_must(void **state)
 	for (size_t i = 0; i < sizeof must / sizeof must[0]; i++)
 		if (!strstr(html, must[i]))
 			fail_msg("the page does not say \"%s\"", must[i]);
+	/* steps count from 1 in every file; a temperature stands under its own name */
+	assert_non_null(strstr(csv, "\n1,up,"));
+	assert_null(strstr(csv, "\n0,"));
+	assert_non_null(strstr(json, "\"step\": 1,"));
+	assert_null(strstr(json, "\"step\": 0,"));
+	assert_non_null(strstr(html, ">Case<br>"));
 	/* no number is left as nan or inf */
 	assert_null(strstr(html, "nan"));
 	assert_null(strstr(csv, "nan"));
