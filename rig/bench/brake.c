@@ -54,13 +54,11 @@ static void cogging_tick(struct brake *b, double turned_rev, double full_Nm)
 {
 	const struct physics *p = b->physics;
 	double given_up = shape(p, b->last_frac) - shape(p, b->magnet_frac);
+	double rev = b->magnet_frac > MAGNETISED_FRAC ? p->brake.cogging_rev : p->brake.cogging_fade_rev;
 
-	if (turned_rev * UNITS_PI * 2 < STANDSTILL_RAD_PER_S * BRAKE_TICK_S) {
-		if (given_up > 0)
-			b->cogging_Nm += p->brake.cogging_frac * given_up * full_Nm;
-	} else if (b->magnet_frac > MAGNETISED_FRAC) {
-		b->cogging_Nm *= exp(-turned_rev / p->brake.cogging_rev);
-	}
+	if (given_up > 0)
+		b->cogging_Nm += p->brake.cogging_frac * given_up * full_Nm;
+	b->cogging_Nm *= exp(-turned_rev / rev);
 }
 
 static void powder_tick(struct brake *b, double turned_rev)
@@ -100,7 +98,7 @@ void brake_tick(struct brake *b, double angle_rad, double slip_rad_per_s, double
 	ripple = p->brake.uneven_frac * b->uneven * (1 + p->brake.uneven_stood * b->stood) +
 		 p->brake.uneven_turn_frac * sin(angle_rad);
 	b->friction_Nm = fmax(b->torque_Nm * (1 + ripple), 0) + p->brake.drag_Nm + p->brake.drag_Nms * slip +
-			 b->cogging_Nm * 0.5 * (1 + sin(p->brake.cogs * angle_rad));
+			 b->cogging_Nm * (1 + p->brake.cogging_ripple * sin(p->brake.cogs * angle_rad));
 	/* Forward and back are never quite alike: seals, powder and lead of the bearings. */
 	if (slip_rad_per_s < 0)
 		b->friction_Nm *= b->drag_ratio;

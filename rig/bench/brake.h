@@ -1,5 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Brake: coil, magnetic memory, friction torque, heat. It only ever takes energy out of the shaft: what it
+/* Brake: coil, magnetic memory, friction torque, heat.
+ *
+ * Poles of a hysteresis brake: where the coil's field falls, the rotor keeps a pattern of poles under the teeth. Turning
+ * under current magnetises it evenly again (over some cogs), turning without current only wears the pattern away over
+ * several turns. So a current that falls at standstill leaves drag that fades, and one that is lowered slowly enough
+ * while the shaft turns leaves none (common practice, no source).
+ *
+ * The brake only ever takes energy out of the shaft: what it
  * gives the world is the most that its friction can do, and the world applies it without passing rest. */
 #ifndef BRIDLE_BENCH_BRAKE_H
 #define BRIDLE_BENCH_BRAKE_H
@@ -28,7 +35,7 @@ struct brake {
 	double uneven;                 /* standard normal, correlated in time */
 	double stood;                  /* 1 just after standing, wears off with turns */
 	double run_in;                 /* 1 until the powder has spread */
-	double cogging_Nm;
+	double cogging_Nm;             /* drag of frozen poles, mean over a turn */
 	double friction_Nm;            /* most that it does now at running, drag at rest included */
 	double coil_J;                 /* coil's heat, in all */
 };

@@ -154,7 +154,7 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)
 {
 	static const char *const plain[][2] = {
-		{ "pick", "ok quad" }, { "meter", "ok" }, { "drive", "ok speed current" },
+		{ "meter", "ok" }, { "drive", "ok speed current" },
 		{ "temp", "ok brake case winding ambient" }, { "lines", "ok estop guard contactor" },
 	};
 
@@ -163,6 +163,10 @@ static void put_info(struct node_side *n, const char *channel, struct tether_wri
 			tether_put_words(w, plain[i][1]);
 			return;
 		}
+	}
+	if (strcmp(channel, "pick") == 0) {
+		tether_put_words(w, n->config.pick_single ? "ok single" : "ok quad");
+		return;
 	}
 	if (strcmp(channel, "cell") != 0 && strcmp(channel, "brake") != 0 && strcmp(channel, "clock") != 0) {
 		tether_put_words(w, "no args");

@@ -41,7 +41,7 @@ struct physics {
 		double drag_Nm, drag_Nms, breakaway, lag_s;
 		double fade_per_K, fade_hot_degC, fade_hot_per_K, run_in_frac, run_in_rev;
 		double uneven_frac, uneven_s, uneven_turn_frac, uneven_stood, uneven_rev;
-		double eddy_Nms, cogging_frac, cogs, cogging_rev;
+		double eddy_Nms, cogging_frac, cogging_ripple, cogs, cogging_rev, cogging_fade_rev;
 		double inertia_kgm2, coil_ohm, coil_henry, driver_V, driver_lag_s, readback_gain;
 	} brake;
 	struct {
@@ -53,7 +53,7 @@ struct physics {
 		double rate_Hz, gain_count, zero_count, bend_frac, memory_frac, creep_s;
 		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, remount_gain, remount_zero_Nm;
 	} cell;
-	struct { double jitter_s, wobble_count, uneven_count, dead_s; } pickup;
+	struct { double single, jitter_s, wobble_count, uneven_count, dead_s; } pickup;
 	struct { double noise_V, noise_A; } meter;
 	struct { double clock_s, temp_error_K; } node;
 };

@@ -52,7 +52,7 @@ static void notice(struct pickup *u, int way, double frac, double t_s, double st
 	u->disc += way;
 	if (when - u->edge_s < u->physics->pickup.dead_s)
 		return;
-	u->pulses += way * u->sign;
+	u->pulses += u->physics->pickup.single > 0.5 ? 1 : way * u->sign;
 	u->edge_s = when;
 }
 

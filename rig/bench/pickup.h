@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Quadrature pick-up on the output shaft: an eccentric disc, uneven phases, and the node's delay in noticing an edge. */
+/* Pick-up on the output shaft: an eccentric disc, uneven phases or teeth, and the node's delay in noticing an edge.
+ * Quadrature, or one tooth sensor that cannot tell the direction and only counts up. */
 #ifndef BRIDLE_BENCH_PICKUP_H
 #define BRIDLE_BENCH_PICKUP_H
 
@@ -18,7 +19,7 @@ struct pickup {
 	double reference_rad, reference_sin, reference_cos;
 	double position_count;         /* at the end of the last step */
 	int64_t disc;                  /* edges passed on the disc */
-	int64_t pulses;                /* counted by the node, with the rig's sign */
+	int64_t pulses;                /* counted by the node; quadrature: with the rig's sign */
 	double edge_s;                 /* when the last one was noticed; negative before the first */
 };
 

@@ -307,7 +307,7 @@ static void set_up_node(struct world *w)
 	struct node_side_config config = {
 		.baud = rig->baud, .brake_mA = (int)lrint(rig->brake_max_A * 1e3), .cell_bits = CELL_BITS,
 		.cell_sps = w->config.physics.cell.rate_Hz < 30 ? 10 : 80, .clock_ppm = w->truth.node_clock_ppm,
-		.clock_s = w->config.physics.node.clock_s,
+		.clock_s = w->config.physics.node.clock_s, .pick_single = w->config.physics.pickup.single > 0.5,
 	};
 
 	sense_lines(w, &senses);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/brake.h"
 #include "bench/draw.h"
+#include "calib/units.h"
 #include "tests/unit/world_kit.h"
 
 #include <math.h>
@@ -182,28 +183,91 @@ static void driver_limits_and_reads_back(void **state)
 	gsl_rng_free(rng);
 }
 
-static void hysteresis_brake_cogs_when_let_go_at_standstill(void **state)
+static double frozen(struct brake *b, double ampere)
+{
+	turn(b, ampere, 5000);
+	b->wanted_A = 0;
+	for (int i = 0; i < 2000; i++)
+		brake_tick(b, 0, 0, 20, 20);
+	return b->cogging_Nm;
+}
+
+/* 8 rad/s are 1.273 turns a second. */
+static void poles_freeze_where_the_current_falls_and_fade_with_turns(void **state)
 {
 	struct world_config k;
 	struct brake b;
 	gsl_rng *rng;
-	double at_rest, turned;
+	double given_up, at_rest;
 
 	(void)state;
 	start(&b, &k, &rng);
 	k.physics.brake.cogging_frac = 0.1;
-	turn(&b, 1.0, 5000);
-	b.wanted_A = 0;
-	for (int i = 0; i < 2000; i++)
-		brake_tick(&b, 0, 0, 20, 20);
-	at_rest = b.cogging_Nm;
+	k.physics.brake.cogging_fade_rev = 5;
+	turn(&b, 1.0, 20000);
+	given_up = b.torque_Nm;
+	at_rest = frozen(&b, 1.0);
+	/* All of the torque is given up but what the remanence keeps (below 2 %): a tenth of it stays. */
+	assert_near(at_rest, 0.1 * given_up, 0.003 * given_up);
+	/* Without current: a factor e in 5 turns, 3.927 s. */
+	turn(&b, 0, 3927);
+	assert_near(b.cogging_Nm, at_rest * exp(-1), 1e-3 * at_rest);
+	gsl_rng_free(rng);
+}
+
+/* Current up and down while turning, each in so many milliseconds. */
+static void ramp(struct brake *b, double ampere, int ms)
+{
+	for (int i = 0; i < ms; i++)
+		turn(b, ampere * i / ms, 1);
+	for (int i = ms; i > 0; i--)
+		turn(b, ampere * i / ms, 1);
+}
+
+static void poles_are_cleared_by_a_ramp_while_turning(void **state)
+{
+	struct world_config k;
+	struct brake b;
+	gsl_rng *rng;
+	double at_rest;
+
+	(void)state;
+	start(&b, &k, &rng);
+	k.physics.brake.cogging_frac = 0.1;
+	at_rest = frozen(&b, 1.0);
 	assert_true(at_rest > 1);
-	turn(&b, 0.3, 3000); /* nearly four turns under current */
-	assert_true(b.cogging_Nm < 0.01 * at_rest);
-	turn(&b, 1.0, 3000);
-	turn(&b, 0, 3000); /* ramped down while turning: none is left */
-	turned = b.cogging_Nm;
-	assert_true(turned < 0.01 * at_rest);
+	ramp(&b, 0.6, 8000); /* ten turns up, ten turns down: of the torque given up on the way some 0.3/10 is left */
+	turn(&b, 0, 500);
+	assert_true(b.cogging_Nm < 0.05 * at_rest);
+	/* A current that falls faster than the rotor turns leaves poles although it turns. */
+	turn(&b, 1.0, 5000);
+	turn(&b, 0, 500);
+	assert_true(b.cogging_Nm > 0.3 * at_rest);
+	gsl_rng_free(rng);
+}
+
+/* Their drag is friction: uneven in the turn, as much as is stated in the mean over a turn. */
+static void poles_drag_cog_by_cog(void **state)
+{
+	struct world_config k;
+	struct brake b;
+	gsl_rng *rng;
+	double sum = 0, most = 0, plain;
+
+	(void)state;
+	start(&b, &k, &rng);
+	k.physics.brake.cogging_frac = 0.1;
+	k.physics.brake.cogging_fade_rev = 1e9;
+	k.physics.brake.cogging_ripple = 0.4;
+	frozen(&b, 1.0);
+	plain = k.physics.brake.drag_Nm + k.physics.brake.drag_Nms * 1;
+	for (int i = 0; i < 2400; i++) { /* a turn at 1 rad/s, as seen from 2400 angles */
+		brake_tick(&b, i * 2 * UNITS_PI / 2400, 1, 20, 20);
+		sum += b.friction_Nm - b.torque_Nm;
+		most = fmax(most, b.friction_Nm - b.torque_Nm);
+	}
+	assert_near(sum / 2400, plain + b.cogging_Nm, 2e-3 * b.cogging_Nm);
+	assert_near(most, plain + 1.4 * b.cogging_Nm, 2e-3 * b.cogging_Nm);
 	gsl_rng_free(rng);
 }
 
@@ -235,7 +299,9 @@ int main(void)
 		cmocka_unit_test(falling_current_runs_down_by_the_coils_time_constant),
 		cmocka_unit_test(fades_when_hot),
 		cmocka_unit_test(driver_limits_and_reads_back),
-		cmocka_unit_test(hysteresis_brake_cogs_when_let_go_at_standstill),
+		cmocka_unit_test(poles_freeze_where_the_current_falls_and_fade_with_turns),
+		cmocka_unit_test(poles_are_cleared_by_a_ramp_while_turning),
+		cmocka_unit_test(poles_drag_cog_by_cog),
 		cmocka_unit_test(is_not_quite_alike_both_ways),
 	};
 

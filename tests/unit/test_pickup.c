@@ -44,6 +44,24 @@ static void counts_a_turn_exactly_both_ways(void **state)
 	gsl_rng_free(rng);
 }
 
+/* docs/tether.md, info pick: single cannot tell the direction and only counts up. */
+static void one_sensor_only_counts_up(void **state)
+{
+	struct world_config k;
+	struct pickup u;
+	gsl_rng *rng;
+	double t = 0, angle, w = 2 * UNITS_PI / (20000 * H);
+
+	(void)state;
+	start(&u, &k, -1, &rng);
+	k.physics.pickup.single = 1;
+	angle = turn(&u, 0, w, 20000 * 2, &t);
+	assert_near((double)u.pulses, 4800, 1);
+	turn(&u, angle, -w, 20000 * 3, &t);
+	assert_near((double)u.pulses, 12000, 2);
+	gsl_rng_free(rng);
+}
+
 /* Speed by edges, as a host computes it: counts over the time between the edges. Exact but for the edges' own errors. */
 static void edges_tell_the_speed(void **state)
 {
@@ -129,6 +147,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(counts_a_turn_exactly_both_ways),
+		cmocka_unit_test(one_sensor_only_counts_up),
 		cmocka_unit_test(edges_tell_the_speed),
 		cmocka_unit_test(edges_are_timed_inside_a_step),
 		cmocka_unit_test(does_not_chatter_at_rest),
