@@ -77,21 +77,62 @@ enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct h
 	/* and reports draw its residuals */
 	json_object_set_new(doc, "points", hang_points_json(r));
 	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
+	bool usable = r->gate.found.usable;
+	if (!usable) {
+		json_object_set_new(doc, "not_usable", cli_text(r->gate.text[0]));
+		json_object_set_new(doc, "gate", hang_gate_json(&r->gate));
+	}
 	json = doc ? json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT) : NULL;
 	json_decref(doc);
 	if (!json)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = logbook_record(lb, run_id, wall_ns, "calibration", json, &r->record_id, err);
+	enum rc rc = logbook_record(lb, run_id, wall_ns, usable ? "calibration" : SESSION_UNUSABLE, json, &r->record_id, err);
 	free(json);
 	return rc;
 }
 
+enum rc hang_verdict(const struct hang_result *r, struct err *err)
+{
+	if (r->gate.found.usable)
+		return RC_OK;
+	return err_set(err, RC_SAYS_NO, 0, "not usable as a calibration: %s", r->gate.text[0]);
+}
+
+static int show_unusable(const struct cli *cli, const struct hang_result *r)
+{
+	struct err err;
+	struct mistakes more = { 0 };
+
+	for (size_t i = 1; i < r->gate.found.n; i++)
+		snprintf(more.line[more.n++], sizeof more.line[0], "%s", r->gate.text[i]);
+	if (r->gate.next[0])
+		snprintf(more.line[more.n++], sizeof more.line[0], "%s", r->gate.next);
+	if (r->record_id)
+		snprintf(more.line[more.n++], sizeof more.line[0], "Kept as record %lld, which no command uses. Next: bridle hang",
+			 (long long)r->record_id);
+	else
+		snprintf(more.line[more.n++], sizeof more.line[0], "Not kept.");
+	return cli_fail(cli, (hang_verdict(r, &err) == RC_OK ? NULL : &err), HANG_NOT_USABLE, &more);
+}
+
 int hang_show(const struct cli *cli, const struct hang_result *r)
 {
-	if (cli->json)
-		return cli_print_json(hang_result_json(r));
-	hang_result_print(r);
-	return 0;
+	struct err err;
+	json_t *doc;
+
+	if (!cli->json) {
+		hang_result_print(r);
+		fflush(stdout);
+		return r->gate.found.usable ? 0 : show_unusable(cli, r);
+	}
+	doc = hang_result_json(r);
+	enum rc rc = hang_verdict(r, &err);
+	if (rc != RC_OK) {
+		json_object_set_new(doc, "cause", cli_text(HANG_NOT_USABLE));
+		json_object_set_new(doc, "message", cli_text(err.what));
+	}
+	int printed = cli_print_json(doc);
+	return rc == RC_OK || printed ? printed : err_exit_status(rc);
 }
 
 int cmd_hang(int argc, char **argv)

@@ -162,9 +162,10 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 
 static enum rc check_start(const struct session *s, const struct options *o, const char **cause, struct err *err)
 {
-	if (s->calibration_id == 0) {
+	enum rc rc = session_calibrated(s, err);
+	if (rc != RC_OK) {
 		*cause = "not_calibrated";
-		return err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated: no map without it; run bridle hang first");
+		return rc;
 	}
 	if (!s->has_actuator && !o->by_hand) {
 		*cause = "bad_input";
@@ -222,6 +223,7 @@ static enum rc work(struct mapping *m, const struct options *o, struct map_resul
 		rc = live_arm(&m->live, false, err);
 	if (rc != RC_OK)
 		return rc;
+	live_tell_calibration(&m->live);
 	rc = run_map(m, err);
 	if (rc == RC_OK)
 		rc = map_result_make(&m->map, &m->s.calibration, &m->before, &m->after, r, err);

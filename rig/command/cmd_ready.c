@@ -391,8 +391,12 @@ static enum rc keep(struct checking *c, struct err *err)
 
 static enum rc check_records(struct checking *c, struct err *err)
 {
-	if (c->s.calibration_id == 0)
-		return no(c, "not_calibrated", err, "the torque cell is not calibrated; run bridle hang first");
+	enum rc rc = session_calibrated(&c->s, err);
+	if (rc != RC_OK) {
+		c->cause = "not_calibrated";
+		return rc;
+	}
+	live_tell_calibration(&c->live);
 	if (c->s.map_id == 0 && c->s.plan.load == LOAD_TORQUE)
 		return no(c, "not_mapped", err, "the brake is not mapped, so a torque cannot be set; run bridle map first");
 	return RC_OK;

@@ -74,11 +74,12 @@ static enum rc check_start(struct sweeping *w, struct err *err)
 	struct session *s = &w->s;
 
 	w->allowed = s->plan.n;
-	if (s->calibration_id == 0)
-		return refuse(w, "not_calibrated", err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated; run bridle hang first"));
+	enum rc rc = session_calibrated(s, err);
+	if (rc != RC_OK)
+		return refuse(w, "not_calibrated", rc);
 	if (s->map_id == 0 && s->plan.load == LOAD_TORQUE)
 		return refuse(w, "not_mapped", err_set(err, RC_SAYS_NO, 0, "the brake is not mapped, so a torque cannot be set; run bridle map first"));
-	enum rc rc = live_arm_is_off(&w->live, w->o->live.clear, err);
+	rc = live_arm_is_off(&w->live, w->o->live.clear, err);
 	if (rc != RC_OK)
 		return refuse(w, rc == RC_SAYS_NO ? "arm_on" : NULL, rc);
 	if (w->o->forced)
@@ -143,6 +144,7 @@ static enum rc work(struct sweeping *w, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	w->run_id = w->s.run_id;
+	live_tell_calibration(&w->live);
 	rc = live_arm(&w->live, false, err);
 	if (rc == RC_OK && w->o->forced)
 		rc = note(w, "forced", w->o->forced, err);

@@ -26,10 +26,15 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o);
 /* --arm and --gravity go before what place holds. RC_ARG names the option. */
 enum rc hang_place_options(const struct hang_options *o, struct hang_place *place, struct err *err) MUST_CHECK;
 
-/* The result as a calibration in the logbook; sets r->record_id. RC_DB, RC_NOMEM. */
+/* The result, judged by its gate, in the logbook: as a calibration, or as a record of the kind SESSION_UNUSABLE (run/session.h);
+ * sets r->record_id. RC_DB, RC_NOMEM. */
 enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct hang_result *r, struct err *err) MUST_CHECK;
 
-/* As text or as JSON. Returns the exit status. */
+#define HANG_NOT_USABLE "not_usable" /* cause */
+/* RC_SAYS_NO with the first reason when the gate refuses the result. */
+enum rc hang_verdict(const struct hang_result *r, struct err *err) MUST_CHECK;
+
+/* As text or as JSON. Returns the exit status: 1 when the result is not usable. */
 int hang_show(const struct cli *cli, const struct hang_result *r);
 
 #endif

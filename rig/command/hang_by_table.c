@@ -21,8 +21,10 @@ static enum rc keep_table(const struct cli *cli, struct hang_result *r, struct e
 	if (rc == RC_OK) {
 		r->run_id = s.run_id;
 		rc = hang_store(s.logbook, s.run_id, s.clock.wall(s.clock.ctx).ns, r, err);
-		struct err end_err;
-		enum rc end_rc = session_run_end(&s, rc == RC_OK ? "done" : "failed", "", "readings taken by hand", rc ? &end_err : err);
+		struct err end_err, why = { .what = "readings taken by hand" };
+		bool usable = hang_verdict(r, &why) == RC_OK;
+		enum rc end_rc = session_run_end(&s, rc != RC_OK ? "failed" : usable ? "done" : "refused", usable ? "" : HANG_NOT_USABLE,
+			why.what, rc ? &end_err : err);
 		rc = rc ? rc : end_rc;
 	}
 	session_close(&s);
@@ -31,7 +33,7 @@ static enum rc keep_table(const struct cli *cli, struct hang_result *r, struct e
 
 /* The bench folder's arm and gravity, when there is a bench folder; options go before. */
 static enum rc place_for_table(const struct cli *cli, const struct hang_options *o, struct hang_place *place, bool *ret_known,
-			       bool *ret_bench, struct mistakes *m, struct err *err)
+			       bool *ret_bench, struct rig_profile *ret_rig, struct mistakes *m, struct err *err)
 {
 	const struct session_want want = { .bench = cli->bench };
 	struct session s;
@@ -50,6 +52,7 @@ static enum rc place_for_table(const struct cli *cli, const struct hang_options 
 		if (rc != RC_OK)
 			return rc;
 		*place = hang_place_of(&s.rig);
+		*ret_rig = s.rig;
 		session_close(&s);
 	}
 	(void)none;
@@ -57,37 +60,50 @@ static enum rc place_for_table(const struct cli *cli, const struct hang_options 
 	return hang_place_options(o, place, err);
 }
 
+/* Only counts of this rig's own converter can calibrate its readings. */
+static bool of_converter(const struct hang_table *table)
+{
+	return strncmp(table->unit, "count", 5) == 0;
+}
+
+static enum rc evaluate(const struct hang_options *o, const struct hang_table *table, const struct rig_profile *rig,
+			struct hang_result *r, struct cellcal_point **points, struct err *err)
+{
+	const struct cellcal_input in = { .readings = table->reading, .n = table->n, .sources = table->source,
+		.n_sources = table->n_sources, .model = o->fit, .resolution = o->resolution_read, .table = &o->table };
+	const struct hang_gate_source from = { .rig = rig, .counts = of_converter(table), .Nm_per_kg = table->Nm_per_kg };
+	enum rc rc = hang_fit(&in, r, points, err);
+
+	if (rc == RC_OK)
+		rc = hang_evaluate(&in, r, err);
+	return rc == RC_OK ? hang_gate_judge(&in, &from, &r->gate, err) : rc;
+}
+
 int hang_by_table(const struct cli *cli, const struct hang_options *o)
 {
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
 	struct hang_place place;
+	struct rig_profile rig;
 	struct hang_table table = { 0 };
 	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN };
 	struct cellcal_point *points = NULL;
 	bool known, bench;
 	int status = 0;
-	enum rc rc = place_for_table(cli, o, &place, &known, &bench, &m, &err);
+	enum rc rc = place_for_table(cli, o, &place, &known, &bench, &rig, &m, &err);
 
 	if (rc == RC_OK)
 		rc = hang_table_read(o->from, known ? &place : NULL, &table, &m, &err);
-	if (rc == RC_OK) {
-		const struct cellcal_input in = { .readings = table.reading, .n = table.n, .sources = table.source,
-			.n_sources = table.n_sources, .model = o->fit, .resolution = o->resolution_read, .table = &o->table };
-		rc = hang_fit(&in, &r, &points, &err);
-		if (rc == RC_OK)
-			rc = hang_evaluate(&in, &r, &err);
-	}
+	if (rc == RC_OK)
+		rc = evaluate(o, &table, bench ? &rig : NULL, &r, &points, &err);
 	r.unit = table.unit;
-	/* Only counts of this rig's own converter can calibrate its readings. */
-	bool counts = strncmp(table.unit, "count", 5) == 0;
-	if (rc == RC_OK && bench && counts && !o->dry_run)
+	if (rc == RC_OK && bench && of_converter(&table) && !o->dry_run)
 		rc = keep_table(cli, &r, &err);
 	if (rc != RC_OK)
 		status = cli_fail(cli, &err, NULL, &m);
 	else
 		status = hang_show(cli, &r);
-	if (rc == RC_OK && !cli->json && !r.record_id && !o->dry_run)
+	if (rc == RC_OK && !cli->json && !r.record_id && !o->dry_run && r.gate.found.usable)
 		printf("Not kept: %s.\n", bench ? "the indication's unit is not count, so it is not this rig's converter" :
 			"there is no bench folder here");
 	free(points);

@@ -89,6 +89,18 @@ static enum rc read_series(const struct csv *table, struct cellcal_reading *read
 	return rc ? rc : rc_mount;
 }
 
+static enum rc check_not_negative(const struct csv *table, size_t column, const double *value, const char *expected, struct mistakes *m)
+{
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < table->n_rows; i++)
+		if (!(value[i] >= 0)) {
+			mistake(m, table, i, column, expected);
+			rc = RC_ARG;
+		}
+	return rc;
+}
+
 /* Torques as they stand, or masses on the arm. */
 static enum rc read_loads(const struct csv *table, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
 			  struct err *err)
@@ -111,11 +123,15 @@ static enum rc read_loads(const struct csv *table, const struct hang_place *plac
 	else
 		rc = csv_numbers(table, (size_t)mass, "kg", value, m, err);
 	if (rc == RC_OK && torque < 0)
+		rc = check_not_negative(table, (size_t)mass, value, "a mass of 0 kg or more", m);
+	if (rc == RC_OK && torque < 0)
 		rc = hang_masses_make(place, value, table->n_rows, load, ret->source, &ret->n_sources, err);
 	for (size_t i = 0; rc == RC_OK && i < table->n_rows; i++) {
 		ret->reading[i].load = load[i];
 		if (torque >= 0)
 			ret->reading[i].load.torque_Nm = value[i];
+		else if (value[i] > 0)
+			ret->Nm_per_kg = load[i].torque_Nm / value[i];
 	}
 	free(load);
 	free(value);
@@ -136,11 +152,8 @@ static enum rc read_torque_u(const struct csv *table, struct hang_table *ret, st
 	if (!u)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	rc = csv_numbers(table, (size_t)column, "N.m", u, m, err);
-	for (size_t i = 0; rc == RC_OK && i < table->n_rows; i++)
-		if (!(u[i] >= 0)) {
-			mistake(m, table, i, (size_t)column, "a standard uncertainty of 0 N.m or more");
-			rc = RC_ARG;
-		}
+	if (rc == RC_OK)
+		rc = check_not_negative(table, (size_t)column, u, "a standard uncertainty of 0 N.m or more", m);
 	for (size_t i = 0; rc == RC_OK && i < table->n_rows; i++)
 		ret->reading[i].load.shift_Nm[0] = u[i];
 	ret->source[0] = (struct cellcal_source){ "reference torque", INFINITY, DIST_NORMAL };
@@ -240,7 +253,7 @@ enum rc hang_table_read(const char *path, const struct hang_place *place, struct
 
 	if (rc != RC_OK)
 		return rc;
-	*ret = (struct hang_table){ .n = table.n_rows, .reading = calloc(table.n_rows, sizeof *ret->reading) };
+	*ret = (struct hang_table){ .Nm_per_kg = NAN, .n = table.n_rows, .reading = calloc(table.n_rows, sizeof *ret->reading) };
 	if (!ret->reading)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	else

@@ -12,6 +12,7 @@ struct hang_table {
 	size_t n_sources;
 	struct cellcal_source source[CELLCAL_SOURCES];
 	char unit[32]; /* of the indication */
+	double Nm_per_kg; /* of a table of masses; NaN else */
 };
 
 /* place: NULL when neither a bench folder nor options give arm and gravity; then the table must have torques. Every mistake of

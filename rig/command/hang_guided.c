@@ -19,6 +19,7 @@ struct hanging {
 	struct stats_run ambient_degC;
 	double quiet_sd;      /* of the empty arm: what scatters more still swings */
 	struct cellcal_reading *reading;
+	uint64_t *pieces;     /* on the arm at each reading */
 	size_t n;
 };
 
@@ -130,6 +131,7 @@ static enum rc take_reading(struct hanging *h, const struct hang_item *item, str
 		.direction = item->direction < 0 ? CELLCAL_DOWN : CELLCAL_UP, .load = h->loads.load[item->load],
 		.indication = mean.mean, .u_indication = isfinite(mean.u_mean) ? mean.u_mean : 0,
 	};
+	h->pieces[h->n - 1] = ((uint64_t)1 << h->loads.upto[item->load]) - 1;
 	show_reading(h, item, &r);
 	return RC_OK;
 }
@@ -176,6 +178,22 @@ static enum rc take_down(struct hanging *h, struct err *err)
 	return rc == RC_OK ? live_arm(&h->live, false, err) : rc;
 }
 
+static enum rc judge(struct hanging *h, const struct cellcal_input *in, struct hang_gate *ret, struct err *err)
+{
+	double per_kg = h->loads.load[h->loads.n].torque_Nm / h->loads.mass_kg[h->loads.n], torque_Nm[PROFILE_PIECES];
+	const char *name[PROFILE_PIECES];
+	struct hang_gate_source from = { .rig = &h->s.rig, .counts = true, .guided = true,
+		.converter_bits = node_caps(h->s.node)->cell_bits, .pieces = h->pieces, .n_pieces = h->loads.n_pieces, .piece_Nm = torque_Nm,
+		.piece_name = name, .Nm_per_kg = per_kg };
+
+	for (size_t i = 0; i < h->loads.n_pieces; i++) {
+		const struct weight_piece *p = &h->s.weights.piece[h->loads.order[i]];
+		torque_Nm[i] = per_kg * p->mass_kg.value;
+		name[i] = p->name;
+	}
+	return hang_gate_judge(in, &from, ret, err);
+}
+
 static enum rc guided_series(struct hanging *h, struct hang_result *r, struct cellcal_point **points, struct err *err)
 {
 	enum rc rc = set_up(h, err);
@@ -192,11 +210,13 @@ static enum rc guided_series(struct hanging *h, struct hang_result *r, struct ce
 	rc = hang_fit(&in, r, points, err);
 	if (rc == RC_OK)
 		rc = hang_evaluate(&in, r, err);
+	if (rc == RC_OK)
+		rc = judge(h, &in, &r->gate, err);
 	r->ambient_degC = h->ambient_degC.n ? stats_run_result(&h->ambient_degC).mean : NAN;
 	if (rc == RC_OK && !h->o->dry_run)
 		rc = hang_store(h->s.logbook, h->s.run_id, h->s.clock.wall(h->s.clock.ctx).ns, r, err);
 	r->run_id = h->s.run_id;
-	return rc;
+	return rc == RC_OK ? hang_verdict(r, err) : rc;
 }
 
 static enum rc plan_series(struct hanging *h, struct err *err)
@@ -214,7 +234,8 @@ static enum rc plan_series(struct hanging *h, struct err *err)
 			"take pieces out of weights.ini", most, h->s.rig.cell_full_scale_Nm);
 	h->n_items = hang_plan(h->loads.n, h->o->n_series, h->item);
 	h->reading = calloc(h->n_items, sizeof *h->reading);
-	if (!h->reading)
+	h->pieces = calloc(h->n_items, sizeof *h->pieces);
+	if (!h->reading || !h->pieces)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	live_limits_for_weights(&h->live);
 	return RC_OK;
@@ -227,6 +248,7 @@ int hang_guided(const struct cli *cli, const struct hang_options *o)
 	struct mistakes m = { 0 };
 	struct hang_result r = { .unit = "count", .dry_run = o->dry_run };
 	struct cellcal_point *points = NULL;
+	bool judged = false;
 	struct hanging *h = calloc(1, sizeof *h);
 
 	if (!h) {
@@ -243,11 +265,14 @@ int hang_guided(const struct cli *cli, const struct hang_options *o)
 			rc = live_begin(&h->live, "hang", 0, &err);
 		if (rc == RC_OK)
 			rc = guided_series(h, &r, &points, &err);
-		rc = live_end(&h->live, rc, NULL, &err);
+		bool refused = points && !r.gate.found.usable && rc == RC_SAYS_NO;
+		rc = live_end(&h->live, rc, refused ? HANG_NOT_USABLE : NULL, &err);
+		judged = rc == RC_OK || refused;
 	}
-	int status = rc == RC_OK ? hang_show(cli, &r) : cli_fail(cli, &err, live_cause(&h->live), &m);
+	int status = judged ? hang_show(cli, &r) : cli_fail(cli, &err, live_cause(&h->live), &m);
 	free(points);
 	free(h->reading);
+	free(h->pieces);
 	free(h);
 	return status;
 }

@@ -213,8 +213,11 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "class", cli_real(cal->class_value));
 	json_object_set_new(doc, "class_note", cli_text(cal->class_note));
 	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
+	json_object_set_new(doc, "usable", json_boolean(r->gate.found.usable));
+	json_object_set_new(doc, "gate", hang_gate_json(&r->gate));
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
-	json_object_set_new(doc, "calibration_id", r->record_id ? json_integer(r->record_id) : json_null());
+	json_object_set_new(doc, "calibration_id", r->record_id && r->gate.found.usable ? json_integer(r->record_id) : json_null());
+	json_object_set_new(doc, "record_id", r->record_id ? json_integer(r->record_id) : json_null());
 	return doc;
 }
 
@@ -329,6 +332,8 @@ void hang_result_print(const struct hang_result *r)
 	print_equation(&r->equation, r->unit);
 	print_evaluation(&r->eval);
 	putchar('\n');
+	if (!r->gate.found.usable)
+		return;
 	if (r->eval.class_label[0])
 		live_say("Class %s in the shape of the guides; what decided: %s", r->eval.class_label, r->eval.note);
 	else

@@ -6,11 +6,13 @@
 #include "calib/cellcal.h"
 #include "calib/torquecal.h"
 #include "command/cli.h"
+#include "command/hang_gate.h"
 
 struct hang_result {
 	struct cellcal cal;
 	struct torque_eval eval;          /* filled by hang_evaluate, as is the equation */
 	struct cellcal_equation equation; /* degree 0: none */
+	struct hang_gate gate;            /* filled by hang_gate_judge */
 	size_t n;
 	const struct cellcal_reading *readings; /* borrowed */
 	const struct cellcal_point *points;     /* borrowed */

@@ -97,6 +97,9 @@ enum rc live_hand(struct live *live, struct err *err, const char *format, ...) P
 /* Read a line a person types: false at the end of input or q. Only on a terminal. */
 bool live_typed(const char *question, char *buf, size_t size);
 
+/* Says so when an older calibration is used since the newest is not usable. */
+void live_tell_calibration(struct live *live);
+
 /* Sleep on the session's clock. */
 enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHECK;
 

@@ -113,3 +113,11 @@ enum rc live_ask(struct live *live, const char *text, const char *const *hand, s
 		return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
 	return RC_OK;
 }
+
+void live_tell_calibration(struct live *live)
+{
+	char text[500];
+
+	if (session_older_calibration(live->s, text, sizeof text))
+		live_note(live, "%s", text);
+}

@@ -4,6 +4,7 @@
 #include "calib/units.h"
 #include "command/cli.h"
 #include "run/sequence.h"
+#include "run/session.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -92,6 +93,20 @@ static json_t *parsed(const char *json)
 	return o ? o : cli_text(json);
 }
 
+/* The text of a note, and why a calibration is not usable. */
+static void print_said(const struct record_info *record)
+{
+	bool unusable = strcmp(record->kind, SESSION_UNUSABLE) == 0, note = strcmp(record->kind, "note") == 0;
+	json_t *o = note || unusable ? json_loads(record->json, 0, NULL) : NULL;
+	const char *text = json_string_value(json_object_get(o, unusable ? "not_usable" : "text"));
+
+	if (unusable)
+		printf("  NOT USABLE: %.200s\n", text ? text : "");
+	else
+		printf(text ? "  %.60s\n" : "%.0s\n", text ? text : "");
+	json_decref(o);
+}
+
 static bool take_record(void *ctx, const struct record_info *record)
 {
 	struct record_list *list = ctx;
@@ -110,15 +125,13 @@ static bool take_record(void *ctx, const struct record_info *record)
 	if (!list->headed)
 		puts("\nrecord  kind          written               of run");
 	list->headed = true;
-	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, record->kind, when(record->wall_ns, buf));
+	bool unusable = strcmp(record->kind, SESSION_UNUSABLE) == 0;
+	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, unusable ? "calibration" : record->kind, when(record->wall_ns, buf));
 	if (record->run_id)
 		printf(" %6lld", (long long)record->run_id);
 	else
 		printf(" %6s", "-");
-	json_t *o = strcmp(record->kind, "note") == 0 ? json_loads(record->json, 0, NULL) : NULL;
-	const char *text = json_string_value(json_object_get(o, "text"));
-	printf(text ? "  %.60s\n" : "%.0s\n", text ? text : "");
-	json_decref(o);
+	print_said(record);
 	return true;
 }
 

@@ -135,12 +135,8 @@ static enum rc load_records(struct session *s, struct err *err)
 {
 	char *json = NULL;
 	int64_t map_wall_ns;
-	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns, &json, err);
+	enum rc rc = session_load_calibration(s, err);
 
-	if (rc == RC_OK && json)
-		rc = record_to_cellcal(json, &s->calibration, err);
-	free(json);
-	json = NULL;
 	if (rc == RC_OK)
 		rc = logbook_latest_record(s->logbook, "map", &s->map_id, &map_wall_ns, &json, err);
 	if (rc == RC_OK && json)

@@ -26,6 +26,8 @@ struct session {
 	struct logbook *logbook;
 	int64_t calibration_id, map_id;   /* 0 = none */
 	int64_t calibration_wall_ns;
+	int64_t unusable_id;              /* a calibration newer than that which failed its gate and is never used; 0 = none */
+	char unusable_why[300];           /* a sentence */
 	struct cellcal calibration;       /* valid when calibration_id != 0 */
 	struct brakemap map;              /* valid when map_id != 0 */
 
@@ -58,6 +60,16 @@ void session_close(struct session *s);
 enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_run_id, struct err *err) MUST_CHECK;
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message,
 			struct err *err) MUST_CHECK;
+
+/* Kind of the record of a calibration that is not usable (calib/cellcal_gate.h): its JSON has the reason as "not_usable". No
+ * reader of the kind "calibration" meets it. */
+#define SESSION_UNUSABLE "unusable_calibration"
+/* The newest usable calibration of the open logbook, and the newest unusable one where that is newer. */
+enum rc session_load_calibration(struct session *s, struct err *err) MUST_CHECK;
+/* RC_SAYS_NO when there is none to use, with the reason where one was made and is not usable. */
+enum rc session_calibrated(const struct session *s, struct err *err) MUST_CHECK;
+/* Whether an older calibration is used since the newest is not usable, with sentences that say so. */
+bool session_older_calibration(const struct session *s, char *buf, size_t size);
 
 /* The smaller of rig's and actuator's limits, and the guard's settings from the profile. */
 void session_guard_limits(const struct session *s, struct guard_limits *ret);

@@ -1,0 +1,54 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/session.h"
+
+#include <jansson.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+static enum rc load_unusable(struct session *s, struct err *err)
+{
+	char *json = NULL;
+	int64_t id = 0, wall_ns;
+	enum rc rc = logbook_latest_record(s->logbook, SESSION_UNUSABLE, &id, &wall_ns, &json, err);
+
+	if (rc == RC_OK && json && id > s->calibration_id) {
+		json_t *doc = json_loads(json, 0, NULL);
+		const char *why = json_string_value(json_object_get(doc, "not_usable"));
+		s->unusable_id = id;
+		snprintf(s->unusable_why, sizeof s->unusable_why, "%s", why ? why : "");
+		json_decref(doc);
+	}
+	free(json);
+	return rc;
+}
+
+enum rc session_load_calibration(struct session *s, struct err *err)
+{
+	char *json = NULL;
+	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns, &json, err);
+
+	if (rc == RC_OK && json)
+		rc = record_to_cellcal(json, &s->calibration, err);
+	free(json);
+	return rc == RC_OK ? load_unusable(s, err) : rc;
+}
+
+enum rc session_calibrated(const struct session *s, struct err *err)
+{
+	if (s->calibration_id)
+		return RC_OK;
+	if (!s->unusable_id)
+		return err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated; run bridle hang first");
+	return err_set(err, RC_SAYS_NO, 0, "the torque cell has no usable calibration; run bridle hang again. Record %lld is not usable: %s",
+		       (long long)s->unusable_id, s->unusable_why);
+}
+
+bool session_older_calibration(const struct session *s, char *buf, size_t size)
+{
+	if (!s->calibration_id || !s->unusable_id)
+		return false;
+	snprintf(buf, size, "The newest calibration (record %lld) is not usable: %s Calibration %lld is used.", (long long)s->unusable_id,
+		 s->unusable_why, (long long)s->calibration_id);
+	return true;
+}
