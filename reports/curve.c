@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/curve.h"
 
+#include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -55,6 +56,11 @@ void curve_free(struct curve *curve)
 	unc_ctx_free(curve->ctx);
 	free(curve->points);
 	free(curve);
+}
+
+double another_window(double scatter)
+{
+	return 2 * sqrt(2) * scatter;
 }
 
 void curve_remark(struct curve *curve, const char *format, ...)

@@ -58,6 +58,10 @@ struct curve_point {
 	char note[240];      /* e.g. "efficiency above 1: check sign, side or ratio" */
 };
 
+/* How far the mean of another window of the same step would lie from this one, at about 95 %: two means differ by sqrt 2 of
+ * what one of them scatters by, and k = 2. NaN where the scatter is not known. */
+double another_window(double scatter);
+
 struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;

@@ -75,6 +75,7 @@ static void head(struct script *s)
 	      "set style line 5 lc rgb '#777777' lw 1.4 dt 1 pt 2 ps 1.0       # first point again\n"
 	      "set style line 6 lc rgb '#9a4a12' lw 1.6 dt (2,3) pt 13 ps 1.1  # data sheet's claim\n"
 	      "set style line 7 lc rgb '#777777' lw 1.6 dt (1,3) pt 5 ps 0.8\n"
+	      "set style line 9 lc rgb '#444444' lw 1.2 dt 1 pt 4 ps 1.9       # not settled\n"
 	      "set style line 8 lc rgb '#9a4a12' lw 1.2 dt 1 pt 3 ps 1.3       # outlier or impossible\n"
 	      "own(limit) = limit eq 'none' || limit eq 'actuator' || limit eq 'unknown' ? 1 : 0\n"
 	      "pick(kind) = kind == 1 ? (stringcolumn('direction') ne 'down' && stringcolumn('repeat') eq 'no' && "
@@ -84,6 +85,7 @@ static void head(struct script *s)
 	      "!own(stringcolumn('limit'))) \\\n"
 	      "           : kind == 4 ? (stringcolumn('direction') eq 'down' && !own(stringcolumn('limit'))) \\\n"
 	      "           : kind == 5 ? (stringcolumn('repeat') eq 'yes') \\\n"
+	      "           : kind == 7 ? (stringcolumn('settled') eq 'no') \\\n"
 	      "           : (stringcolumn('outlier') eq 'yes' || stringcolumn('impossible') eq 'yes')\n"
 	      "way(kind) = kind == 1 ? (stringcolumn('direction') ne 'down' && stringcolumn('repeat') eq 'no') "
 	      ": stringcolumn('direction') eq 'down'\n"
@@ -168,8 +170,9 @@ static void series(struct script *s, const char *column, double scale, const cha
 	FILE *f = s->f;
 	char x[64] = "column('torque (N m)')", dx[64] = "column('U torque (N m)')";
 	static const char *const names[] = { "", "rising", "falling", "limited otherwise", "limited otherwise",
-					     "first point again", "outlier or impossible" };
-	bool open_up = false, open_down = false, odd = false;
+					     "first point again", "outlier or impossible", "not settled" };
+	static const int style[] = { 0, 1, 2, 3, 4, 5, 8, 9 };
+	bool open_up = false, open_down = false, odd = false, unsettled = false;
 
 	for (size_t i = 0; i < s->r->curve->n; i++) {
 		const struct curve_point *p = &s->r->curve->points[i];
@@ -177,23 +180,24 @@ static void series(struct script *s, const char *column, double scale, const cha
 		open_up |= other && p->direction >= 0;
 		open_down |= other && p->direction < 0;
 		odd |= p->outlier || p->impossible;
+		unsettled |= !p->settled;
 	}
-	const bool shown[] = { false, true, s->unloading, open_up, open_down, s->repeats, odd };
+	const bool shown[] = { false, true, s->unloading, open_up, open_down, s->repeats, odd, unsettled };
 	for (int way = s->unloading ? 2 : 1; way >= 1; way--)
 		fprintf(f, "  'points.csv' using (way(%d) ? %s : NaN):(%g*column('%s')) with lines ls %d lw 0.9 notitle, \\\n", way, x,
 			scale, column, way);
-	for (int kind = 1; kind <= 6; kind++)
+	for (int kind = 1; kind <= 7; kind++)
 		if (shown[kind] && !(kind == 4 && open_up)) /* the open shapes already tell the ways apart */
-			fprintf(f, "  keyentry with linespoints ls %d dt 1 title '%s%s%s', \\\n", kind == 6 ? 8 : kind, kind == 1 ? what : "",
+			fprintf(f, "  keyentry with points ls %d title '%s%s%s', \\\n", style[kind], kind == 1 ? what : "",
 				kind == 1 && what[0] ? ", " : "", names[kind]);
 	/* Loading is drawn over unloading, the odd ones over all. */
-	static const int order[] = { 2, 4, 5, 1, 3, 6 };
+	static const int order[] = { 2, 4, 5, 1, 3, 6, 7 };
 	for (size_t i = 0; i < sizeof order / sizeof order[0]; i++) {
 		int kind = order[i];
 		if (!shown[kind])
 			continue;
 		fprintf(f, "  'points.csv' using (pick(%d) ? %s : NaN):(%g*column('%s')):(%s):(%g*column('U %s')) with xyerrorbars "
-			"ls %d dt 1 notitle, \\\n", kind, x, scale, column, dx, scale, column, kind == 6 ? 8 : kind);
+			"ls %d dt 1 notitle, \\\n", kind, x, scale, column, dx, scale, column, style[kind]);
 	}
 }
 

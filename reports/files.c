@@ -92,7 +92,7 @@ static void write_points(FILE *f, const struct curve *c)
 	fputs("step,direction,repeat,settled,limit", f);
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
 		fprintf(f, ",%s,u %s,U %s", names[i], names[i], names[i]);
-	fputs(",brake current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
+	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
 	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n", f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
@@ -105,6 +105,11 @@ static void write_points(FILE *f, const struct curve *c)
 		unc_columns(f, c, p->current_A);
 		unc_columns(f, c, p->input_power_W);
 		unc_columns(f, c, p->efficiency_valid || p->impossible ? p->efficiency : (struct unc){ .value = NAN });
+		number(f, p->scatter_Nm);
+		number(f, p->scatter_rpm);
+		number(f, p->scatter_shaft_W);
+		number(f, p->scatter_input_W);
+		number(f, p->efficiency_valid ? p->scatter_efficiency : NAN);
 		number(f, p->brake_A);
 		number(f, p->brake_degC);
 		number(f, p->case_degC);

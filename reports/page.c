@@ -51,7 +51,7 @@ void page_style(FILE *f)
 	      "td.n,th.n{text-align:right;white-space:nowrap}\n"
 	      "td.step{white-space:nowrap}\n"
 	      "tr.note td{color:var(--soft);padding-left:1.2rem}\n"
-	      "td .u{color:var(--soft)}\n"
+	      "td .u,td .again{color:var(--soft)}td .again{font-size:.92em}\n"
 	      "tr.other td{background:var(--wash)}\n"
 	      "ul{margin:.3rem 0;padding-left:1.2rem;max-width:50rem}\n"
 	      ".verdict{font-weight:700}\n"

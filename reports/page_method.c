@@ -34,8 +34,9 @@ static void method_of_run(FILE *f, const struct report *r)
 		"node's averaging between samples is not seen. Efficiency: shaft power by input power at the actuator's terminals.",
 	     r->rig.plane == PLANE_SUPPLY ? ", measured at the supply and brought to the actuator's terminals with the cable's resistance" :
 					    ", measured at the actuator's terminals");
-	para(f, "Each figure is the mean over its window; its noise is that of the instruments. How well a mean would come again in another "
-		"window, the error of an autocorrelated series, stands beside it in report.json as scatter_torque_Nm. Uncertainties are "
+	para(f, "Each figure is the mean over its window; its noise is that of the instruments. What another "
+		"window of the same step would differ by (Δ) is 2√2 times the standard error of the autocorrelated series, scatter_… in "
+		"report.json and points.csv. Uncertainties are "
 		"carried by source (JCGM 100:2008): what the points share, such as the arm's length, moves the whole curve together and "
 		"does not average out. Coverage factors allow for limits being rectangular.");
 	para(f, "A point counts as settled when torque, speed and temperature held still inside the plan's limits (%.3g N·m/s, %.3g rpm/s, "

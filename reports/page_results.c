@@ -62,17 +62,21 @@ void page_first_screen(FILE *f, const struct report *r)
 }
 
 /* --- the table --- */
-static void cell(FILE *f, const struct curve *c, const char *label, struct unc x, double scale)
+/* value ± U and, below, how far another window would differ (scatter NaN: nothing) */
+static void cell(FILE *f, const struct curve *c, const char *label, struct unc x, double scatter, double scale)
 {
-	char value[64], U[64];
+	char value[64], U[64], again[64];
 	double expanded = isfinite(x.value) ? scale * unc_expanded(c->ctx, x, c->coverage, NULL) : NAN;
 
 	fprintf(f, "<td class=\"n\" data-label=\"%s\">", label);
 	if (isfinite(x.value)) {
 		text_value(value, sizeof value, scale * x.value, expanded);
 		text_U(U, sizeof U, expanded);
-		fprintf(f, U[0] ? "<span>%s <span class=\"u\">± %s</span></span>" : "<span>%s <span class=\"u\">ind.%s</span></span>", value,
-			U);
+		fprintf(f, U[0] ? "<span>%s <span class=\"u\">± %s</span>" : "<span>%s <span class=\"u\">ind.%s</span>", value, U);
+		text_U(again, sizeof again, scale * another_window(scatter));
+		if (again[0])
+			fprintf(f, "<br><span class=\"again\">Δ %s</span>", again);
+		fputs("</span>", f);
 	} else {
 		fputs("–", f);
 	}
@@ -131,16 +135,17 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 	bool other = limit_is_other(p->limit) || p->impossible || p->outlier || !p->settled;
 
 	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>", other ? " class=\"other\"" : "", p->step + 1, way_word(p));
-	cell(f, c, "torque, N·m", p->torque_Nm, 1);
-	cell(f, c, "speed, rpm", p->speed_rpm, 1);
-	cell(f, c, "shaft power, W", p->shaft_power_W, 1);
+	cell(f, c, "torque, N·m", p->torque_Nm, p->scatter_Nm, 1);
+	cell(f, c, "speed, rpm", p->speed_rpm, p->scatter_rpm, 1);
+	cell(f, c, "shaft power, W", p->shaft_power_W, p->scatter_shaft_W, 1);
 	if (has.volt)
-		cell(f, c, "voltage, V", p->voltage_V, 1);
+		cell(f, c, "voltage, V", p->voltage_V, NAN, 1);
 	if (has.amp)
-		cell(f, c, "current, A", p->current_A, 1);
+		cell(f, c, "current, A", p->current_A, NAN, 1);
 	if (has.input) {
-		cell(f, c, "input power, W", p->input_power_W, 1);
-		cell(f, c, "efficiency, %", p->efficiency_valid || p->impossible ? p->efficiency : none, 100);
+		cell(f, c, "input power, W", p->input_power_W, p->scatter_input_W, 1);
+		cell(f, c, "efficiency, %", p->efficiency_valid || p->impossible ? p->efficiency : none,
+		     p->efficiency_valid ? p->scatter_efficiency : NAN, 100);
 	}
 	if (has.winding)
 		indicated(f, "winding, °C indicated", p->winding_degC);
@@ -160,8 +165,9 @@ void page_points(FILE *f, const struct report *r)
 	struct column has = columns_of(r->curve);
 
 	fputs("<section>\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
-	fprintf(f, "<caption>± is the expanded uncertainty, %.3g %% coverage. Efficiency is left out where power is too near zero to mean "
-		"anything. “ind.”: indicated, no uncertainty known.</caption>\n", 100 * r->curve->coverage);
+	fprintf(f, "<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another window of the same step "
+		"would differ by up to this (95 %%); heat and another day come on top. Efficiency is left out where power is too near "
+		"zero. “ind.”: indicated, no uncertainty known.</caption>\n", 100 * r->curve->coverage);
 	table_head(f, has);
 	fputs("<tbody>\n", f);
 	for (size_t i = 0; i < r->curve->n; i++)

@@ -254,6 +254,18 @@ static void fill_indicated(const struct reading *reading, struct curve_point *p)
 	p->drive_A = reading->drive_A;
 }
 
+/* A hand at the shaft does work that no meter sees: less electrical than shaft power is then no input of the actuator, and
+ * no contradiction. */
+static void hand_at_the_shaft(struct curve_point *p)
+{
+	double shaft_W = p->torque_Nm.value * rad_per_s_from_rpm(p->speed_rpm.value);
+
+	if (p->input_power_W.value > shaft_W)
+		return;
+	p->voltage_V = p->current_A = p->input_power_W = unknown;
+	point_note(p, "turned by hand: no electrical input, so no efficiency");
+}
+
 enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret, struct err *err)
 {
 	const struct seq_point *sp = &reading->point;
@@ -273,6 +285,8 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 		return rc;
 	point_speed(r, reading, &p);
 	point_electrical(r, reading, &p);
+	if (r->plan.drive == PLAN_HAND)
+		hand_at_the_shaft(&p);
 	point_derive(r->ctx, 0.95, &p);
 	point_scatter(r, reading, &p);
 	limit_of_point(&rig, &reading->before, &reading->inside, &p);

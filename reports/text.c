@@ -78,6 +78,14 @@ void text_unc(char *buf, size_t size, const struct curve *curve, struct unc x, c
 	text_pm(buf, size, x.value, unc_expanded(curve->ctx, x, curve->coverage, NULL), unit);
 }
 
+void text_repeatable(char *buf, size_t size, const struct curve *curve, struct unc x, double scatter, double scale,
+		     const char *unit)
+{
+	double U = unc_expanded(curve->ctx, x, curve->coverage, NULL), other = another_window(scatter);
+
+	text_pm(buf, size, scale * x.value, scale * (other > U ? other : U), unit);
+}
+
 void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct unc x)
 {
 	text_pm(buf, size, 100 * x.value, 100 * unc_expanded(curve->ctx, x, curve->coverage, NULL), "%");

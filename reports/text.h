@@ -16,6 +16,9 @@ void text_value(char *buf, size_t size, double value, double U);
 void text_U(char *buf, size_t size, double U);
 /* An uncertain number at the curve's coverage. */
 void text_unc(char *buf, size_t size, const struct curve *curve, struct unc x, const char *unit);
+/* The same with the larger of U and what another window would differ by: digits that another run keeps. */
+void text_repeatable(char *buf, size_t size, const struct curve *curve, struct unc x, double scatter, double scale,
+		     const char *unit);
 /* The same in percent. */
 void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct unc x);
 

@@ -43,6 +43,11 @@ static void put_wrapped(const char *first, const char *indent, const char *text)
 	cli_wrapped(stdout, cli_width() < 40 ? 40 : cli_width() > 100 ? 100 : cli_width(), first, indent, shown);
 }
 
+static const char *way_of(const struct curve_point *p)
+{
+	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
+}
+
 void points_print(const struct curve *c)
 {
 	bool electric = false;
@@ -52,9 +57,8 @@ void points_print(const struct curve *c)
 	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm", electric ? "efficiency / %" : "    shaft / W");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		const char *way = p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 		struct unc none = { .value = NAN };
-		printf("%4d %-7s ", p->step + 1, way);
+		printf("%4d %-7s ", p->step + 1, way_of(p));
 		put_unc(c, p->torque_Nm, 1, 16);
 		put_unc(c, p->speed_rpm, 1, 19);
 		if (electric)
@@ -63,6 +67,36 @@ void points_print(const struct curve *c)
 			put_unc(c, p->shaft_power_W, 1, 15);
 		/* The note below tells more. */
 		printf("  %s%s\n", p->impossible ? "IMPOSSIBLE" : p->outlier ? "OUTLIER" : limit_word(p->limit), p->note[0] ? " *" : "");
+	}
+}
+
+static void put_difference(double scatter, double scale, int width)
+{
+	char text[40] = "-";
+
+	if (isfinite(scatter))
+		text_U(text, sizeof text, scale * another_window(scatter));
+	put(text, width);
+}
+
+/* Below the ± of each mean: what another window would differ by. */
+static void differences_print(const struct curve *c)
+{
+	bool any = false;
+
+	for (size_t i = 0; i < c->n; i++)
+		any |= isfinite(c->points[i].scatter_Nm);
+	if (!any)
+		return;
+	printf("\nThe mean of another window of the same step would differ by up to (95 %%):\n"
+	       "step way     torque / N\u00b7m  speed / rpm  efficiency / %%\n");
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		printf("%4d %-7s ", p->step + 1, way_of(p));
+		put_difference(p->scatter_Nm, 1, 12);
+		put_difference(p->scatter_rpm, 1, 12);
+		put_difference(p->efficiency_valid ? p->scatter_efficiency : NAN, 100, 15);
+		putchar('\n');
 	}
 }
 
@@ -82,6 +116,7 @@ void report_print(const struct report *r)
 	put_wrapped("Limits:  ", "         ", text);
 	putchar('\n');
 	points_print(c);
+	differences_print(c);
 	for (size_t i = 0; i < c->n; i++) {
 		if (!c->points[i].note[0])
 			continue;

@@ -53,6 +53,7 @@ struct made {
 	unsigned long seed;
 	size_t n_steps;
 	struct made_step step[MADE_POINTS_MAX];
+	unsigned flags[MADE_POINTS_MAX]; /* POINT_... of each step */
 	double window_s;
 	double ripple_Nm;       /* slow true fluctuation of the torque */
 	bool perfect;           /* no errors, no noise */
@@ -60,7 +61,7 @@ struct made {
 	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
 	const char *cause;      /* of the run's end, NULL = done */
 	const struct made_step *tail; /* samples after the last point, NULL none */
-	const char *rig_text, *actuator_text; /* NULL: made_rig, made_actuator */
+	const char *rig_text, *actuator_text, *plan_text; /* NULL: made_rig, made_actuator, made_plan */
 	/* out */
 	char path[200];
 	struct logbook *lb;     /* open for reading */
@@ -209,7 +210,7 @@ static void made_run(struct made *m)
 	struct err err = { 0 };
 	struct cellcal *cal = calloc(1, sizeof *cal);
 	struct run_head head = { .kind = "sweep", .rig_text = m->rig_text ? m->rig_text : made_rig, .actuator_text = m->actuator_text ? m->actuator_text : made_actuator,
-				 .plan_text = made_plan, .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1,
+				 .plan_text = m->plan_text ? m->plan_text : made_plan, .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1,
 				 .wall_ns = 1773480360000000000 };
 
 	m->rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -238,7 +239,7 @@ static void made_run(struct made *m)
 		made_stretch(m, &m->step[i], 1, NULL);
 		double begin_s = m->t_s;
 		made_stretch(m, &m->step[i], m->window_s, &m->truth[i]);
-		made_point(m, (int)i, 0, m->step[i].torque_Nm, begin_s);
+		made_point(m, (int)i, m->flags[i], m->step[i].torque_Nm, begin_s);
 	}
 	if (m->tail)
 		made_stretch(m, m->tail, 1, NULL);
