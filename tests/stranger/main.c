@@ -278,7 +278,7 @@ static void usage(void)
 	fprintf(stderr, "Usage: stranger_bench --folder DIR [--kind powder|hysteresis] [--pick quad|single] [--seed N]\n"
 	                "                      [--papers] [--effect NAME=FACTOR]...\n"
 	                "Serves DIR/tether.sock and DIR/control.sock, writes DIR/truth.bin; the folder's profiles too when it has none.\n"
-	                "--papers writes the profiles and ends. Effects:");
+	                "--papers writes the profiles and ends; --curve VOLTS,DEGC prints the actuator's true curve and ends. Effects:");
 	for (int i = 0; i < EF_COUNT; i++)
 		fprintf(stderr, " %s", effect_names[i]);
 	fprintf(stderr, "\n");
@@ -300,11 +300,11 @@ static void set_effect(double *effect, const char *text)
 int main(int argc, char **argv)
 {
 	static const struct option options[] = {{"folder", 1, 0, 'f'}, {"kind", 1, 0, 'k'}, {"pick", 1, 0, 'p'}, {"seed", 1, 0, 's'},
-	                                        {"effect", 1, 0, 'e'}, {"papers", 0, 0, 'w'}, {0, 0, 0, 0}};
+	                                        {"effect", 1, 0, 'e'}, {"papers", 0, 0, 'w'}, {"curve", 1, 0, 'c'}, {0, 0, 0, 0}};
 	static struct bench b;
-	const char *folder = NULL;
+	const char *folder = NULL, *curve = NULL;
 	bool hysteresis = false, single = false, only_papers = false;
-	double effect[EF_COUNT];
+	double effect[EF_COUNT], volts, winding;
 	char path[500];
 	struct papers papers;
 	int c;
@@ -325,6 +325,8 @@ int main(int argc, char **argv)
 			set_effect(effect, optarg);
 		else if (c == 'w')
 			only_papers = true;
+		else if (c == 'c')
+			curve = optarg;
 		else
 			usage();
 	}
@@ -341,6 +343,10 @@ int main(int argc, char **argv)
 	signal(SIGINT, stop);
 	rig_draw(&b.rig, &papers, b.seed * 2 + hysteresis, effect);
 	node_start(&b.node, &b.rig, b.seed);
+	if (curve && sscanf(curve, "%lf,%lf", &volts, &winding) == 2) {
+		rig_curve(&b.rig, volts, winding, stdout);
+		return 0;
+	}
 	b.tether = b.control = -1;
 	snprintf(path, sizeof path, "%s/truth.bin", folder);
 	if (!(b.truth = fopen(path, "wb"))) {

@@ -10,7 +10,7 @@
 
 const char *const effect_names[EF_COUNT] = {
 	"friction", "memory", "scatter", "outer", "couple", "frozen", "emf", "hum", "cable", "warm", "ripple", "uneven",
-	"volts", "amps", "arm", "bend", "mount", "arm-slip",
+	"volts", "amps", "arm", "bend", "mount", "arm-slip", "drive-limit",
 };
 
 /* Normal gravity after the international formula of 1980 (H. Moritz, Bull. Geod. 54 (1980) 395), free air. */
@@ -93,11 +93,11 @@ static void draw_actuator(struct rig *r)
 	bool h = r->p.hysteresis;
 
 	r->kt = (h ? 0.050 : 0.120) * dice_even(d, 0.985, 1.015);
-	r->kt_fall = 0.001;
+	r->kt_fall = 0.0004;
 	r->kt_bow = h ? 2e-4 : 1e-4;
 	r->resistance = (h ? 0.33 : 0.95) * dice_even(d, 0.98, 1.02);
 	r->winding = r->casing = r->room;
-	r->drive_limit = (h ? 17 : 16.5) * dice_even(d, 0.98, 1.02);
+	r->drive_limit = e[EF_DRIVE_LIMIT] * (h ? 17 : 16.5) * dice_even(d, 0.98, 1.02);
 	r->modulation = 0.955;
 	r->standby = h ? 1.8 : 3;
 	r->drop = 0.3;

@@ -26,7 +26,7 @@ double dice_normal(struct dice *d, double sigma);
  * arm-slip is a share of the arm's length (0). */
 enum effect {
 	EF_FRICTION, EF_MEMORY, EF_SCATTER, EF_OUTER, EF_COUPLE, EF_FROZEN, EF_EMF, EF_HUM, EF_CABLE, EF_WARM, EF_RIPPLE, EF_UNEVEN,
-	EF_VOLTS, EF_AMPS, EF_ARM, EF_BEND, EF_MOUNT, EF_ARM_SLIP, EF_COUNT
+	EF_VOLTS, EF_AMPS, EF_ARM, EF_BEND, EF_MOUNT, EF_ARM_SLIP, EF_DRIVE_LIMIT, EF_COUNT
 };
 extern const char *const effect_names[EF_COUNT];
 
@@ -120,6 +120,9 @@ void rig_draw(struct rig *r, const struct papers *p, uint64_t seed, const double
 void rig_step(struct rig *r, double dt);
 /* What hands do; words of the control line after "hand". NULL when done, else why not. */
 const char *rig_hand(struct rig *r, char **word, int words);
+/* A JSON array of [torque N·m at the flange, speed rpm, power W at the actuator's terminals], current rising to the drive's limit,
+ * for so much voltage at the actuator's terminals and a winding so hot (°C). Torque may be negative at its begin. */
+void rig_curve(const struct rig *r, double volts, double winding, FILE *out);
 double rig_temperature(struct rig *r, int which);  /* 0 brake, 1 case, 2 winding, 3 ambient, by its sensor */
 void rig_meter(struct rig *r, double *volts, double *amps); /* mean since the last call */
 /* actuator.c, brake.c, cell.c: parts of a step */

@@ -82,6 +82,9 @@ class Rig:
             self.process.terminate()
             self.process.wait(20)
 
+    def command(self, *args):
+        return [harness.BRIDLE, *args, "--bench", self.folder, "--json"]
+
     def run(self, *args):
         return harness.run(*args, "--bench", self.folder, "--json", timeout=600)
 
