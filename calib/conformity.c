@@ -50,6 +50,8 @@ const char *verdict_name(enum verdict verdict)
 		return "confirmed";
 	case VERDICT_REFUTED:
 		return "refuted";
+	case VERDICT_NOT_TESTED:
+		return "not tested";
 	}
 	return "undecided";
 }

@@ -8,7 +8,9 @@
 
 #include "calib/err.h"
 
-enum verdict { VERDICT_UNDECIDED, VERDICT_CONFIRMED, VERDICT_REFUTED };
+/* NOT_TESTED: nothing that was measured bears on the claim, so there is no probability either. */
+enum verdict { VERDICT_UNDECIDED, VERDICT_CONFIRMED, VERDICT_REFUTED, VERDICT_NOT_TESTED };
+#define VERDICTS 4
 
 /* Tolerance interval; -INFINITY or INFINITY for a side that is free. */
 struct conform_limits {

@@ -100,6 +100,29 @@ double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, do
 	return k * u;
 }
 
+#define LEAST_TAIL 1e-9 /* beyond it the sum of the shapes is numerics */
+
+double unc_probability_above(const struct unc_ctx *ctx, struct unc x, double limit)
+{
+	double away = x.value - limit, u = unc_u(x), low = 0, high = 1 - LEAST_TAIL;
+
+	if (!isfinite(away) || !isfinite(u))
+		return NAN;
+	if (!(u > 0))
+		return away >= 0 ? 1 : 0;
+	if (unc_expanded(ctx, x, high, NULL) <= fabs(away))
+		return away > 0 ? 1 - LEAST_TAIL / 2 : LEAST_TAIL / 2;
+	for (int i = 0; i < 40; i++) {
+		double inside = 0.5 * (low + high);
+		if (unc_expanded(ctx, x, inside, NULL) < fabs(away))
+			low = inside;
+		else
+			high = inside;
+	}
+	double inside = 0.25 * (low + high);
+	return away > 0 ? 0.5 + inside : 0.5 - inside;
+}
+
 double dist_coverage_factor(enum dist dist, double beta, double dof, double coverage)
 {
 	double t = unc_coverage_factor(dof < 1 ? 1 : dof, coverage);

@@ -16,6 +16,10 @@ const char *limit_word(enum limit limit)
 	case LIMIT_BRAKE: return "brake-limited";
 	case LIMIT_CELL: return "cell-limited";
 	case LIMIT_HEAT: return "heat-limited";
+	case LIMIT_PLAN: return "plan-limited";
+	case LIMIT_GUARD: return "guard";
+	case LIMIT_OPERATOR: return "operator";
+	case LIMIT_NOT_KNOWN: return "not known";
 	case LIMIT_UNKNOWN: return "unknown";
 	}
 	return "none";
@@ -38,6 +42,14 @@ const char *limit_sentence(enum limit limit)
 		return "The torque cell was at full scale: more torque could not be read.";
 	case LIMIT_HEAT:
 		return "Heat came first: a temperature limit or thermal derating held the actuator back.";
+	case LIMIT_PLAN:
+		return "The drive gave the current that the plan states: the actuator might do more with more current.";
+	case LIMIT_GUARD:
+		return "The guard stopped the run at a stated limit or for a fault of the rig: the actuator might do more.";
+	case LIMIT_OPERATOR:
+		return "The operator stopped the run: the actuator might do more.";
+	case LIMIT_NOT_KNOWN:
+		return "Something fell short and no sample tells why: nothing is blamed, and no claim is refuted by it.";
 	case LIMIT_UNKNOWN:
 		return "Readings taken by hand do not tell what limited them.";
 	}

@@ -26,9 +26,13 @@ enum limit {
 	LIMIT_BRAKE,      /* brake at full current */
 	LIMIT_CELL,       /* cell at full scale */
 	LIMIT_HEAT,
+	LIMIT_PLAN,       /* what the plan gives the drive: its own current was all there was */
+	LIMIT_GUARD,      /* a stated limit of rig or actuator, or a fault of the rig, stopped the run */
+	LIMIT_OPERATOR,
+	LIMIT_NOT_KNOWN,  /* something fell short and no sample tells why: nobody's limit */
 	LIMIT_UNKNOWN     /* readings taken by hand do not tell */
 };
-const char *limit_word(enum limit limit);  /* "none", "actuator", "drive-limited", "supply-limited", ... */
+const char *limit_word(enum limit limit);  /* "none", "actuator", "drive-limited", "plan-limited", "not known", ... */
 const char *limit_sentence(enum limit limit);
 bool limit_is_other(enum limit limit); /* something other than the actuator came first */
 
@@ -39,6 +43,7 @@ struct curve_point {
 	bool impossible;     /* efficiency above 1 beyond its uncertainty, or power of the wrong sign */
 	bool outlier;        /* breaks the smooth trend; flagged, never removed */
 	enum limit limit;
+	bool free_running;   /* shown by the samples: the actuator gave all the speed that it has at this load and voltage */
 	char limit_note[160]; /* what was seen that says so, with its figures; "" for LIMIT_NONE */
 	/* Where something was not measured the value is NaN and the number has no parts. */
 	struct unc torque_Nm, speed_rpm, shaft_power_W, voltage_V, current_A, input_power_W, efficiency;
@@ -70,7 +75,7 @@ struct curve {
 	int64_t run_id, calibration_id, map_id; /* 0 for hand-taken readings */
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
 	enum limit end_limit;
-	char end_note[240];  /* in words; "" when there is nothing to say */
+	char end_note[480];  /* in words; "" when there is nothing to say */
 	char remarks[12][240];
 	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };

@@ -9,12 +9,13 @@
 
 static void claims_in_words(const struct report *r, char *buf, size_t size)
 {
-	size_t count[3] = { 0 };
+	size_t count[VERDICTS] = { 0 };
 
 	for (size_t i = 0; i < r->n_claims; i++)
 		count[r->claims[i].verdict]++;
-	snprintf(buf, size, "Of %zu: %zu confirmed, %zu refuted, %zu undecided (at %.3g %% confidence).", r->n_claims,
-		 count[VERDICT_CONFIRMED], count[VERDICT_REFUTED], count[VERDICT_UNDECIDED], 100 * r->confidence);
+	snprintf(buf, size, "Of %zu: %zu confirmed, %zu refuted, %zu undecided, %zu not tested (at %.3g %% confidence).", r->n_claims,
+		 count[VERDICT_CONFIRMED], count[VERDICT_REFUTED], count[VERDICT_UNDECIDED], count[VERDICT_NOT_TESTED],
+		 100 * r->confidence);
 }
 
 static void item(FILE *f, const char *term, const char *text)
@@ -182,7 +183,7 @@ void page_limits(FILE *f, const struct report *r)
 	if (r->by_hand)
 		return;
 	fputs("<section>\n<h2>What limited each point</h2>\n<ul>\n", f);
-	for (int limit = LIMIT_NONE; limit <= LIMIT_HEAT; limit++) {
+	for (int limit = LIMIT_NONE; limit < LIMIT_UNKNOWN; limit++) {
 		size_t n = 0;
 		double low = INFINITY, high = -INFINITY;
 		const char *note = "";
@@ -226,6 +227,8 @@ static void claim_row(FILE *f, const struct report *r, const struct claim_check 
 	fputs("<tr><td data-label=\"claim\"><span>", f);
 	text_html_kept(f, k->claim);
 	fputs("</span></td><td data-label=\"shown\"><span>", f);
+	if (k->lower_bound)
+		fputs("at least ", f);
 	text_html_kept(f, measured);
 	fprintf(f, "</span></td><td class=\"n\" data-label=\"probability that it is met\">");
 	if (isfinite(k->probability))
@@ -242,8 +245,9 @@ void page_claims(FILE *f, const struct report *r)
 	if (r->n_claims == 0)
 		return;
 	fprintf(f, "<section>\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each claim is read as “at least”. Confirmed or refuted "
-		"at %.3g %% confidence by JCGM 106:2012; undecided also where something other than the actuator came first.</caption>\n",
-		100 * r->confidence);
+		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least”: the actuator gave so much and may give more; that can "
+		"confirm a claim and never refute it. Nothing is refuted by a limit of plan, guard, drive, supply, brake, cell or heat.</caption>\n",
+		100 * r->confidence, r->claims_V);
 	fputs("<thead><tr><th>Claim</th><th>Shown</th><th class=\"n\">Probability<br>that it is met</th><th>Verdict</th><th>Why</th></tr></thead>\n<tbody>\n", f);
 	for (size_t i = 0; i < r->n_claims; i++)
 		claim_row(f, r, &r->claims[i]);

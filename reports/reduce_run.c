@@ -12,6 +12,7 @@
 #include <string.h>
 
 #define LEFT_OUT_ROOM 160
+#define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
 #define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
 
 struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
@@ -93,6 +94,8 @@ struct kept {
 	struct reading *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
+	struct moment { int64_t run_id, ns; struct limit_facts facts; } left_at, stop_at; /* ns 0: there was none */
+	int64_t events_of; /* the run whose events are read */
 	char left_out[LEFT_OUT_ROOM], forced[LEFT_OUT_ROOM];
 };
 
@@ -131,14 +134,19 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 	return rc;
 }
 
-static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
-			     void *watch_ctx, struct err *err)
+static struct window_limits limits_of(const struct reduction *r)
 {
-	const struct window_limits limits = {
+	return (struct window_limits){
 		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
 		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
 		.cell_saturation_count = r->rig.cell_saturation_count,
 	};
+}
+
+static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
+			     void *watch_ctx, struct err *err)
+{
+	const struct window_limits limits = limits_of(r);
 	enum rc rc = RC_OK;
 
 	for (size_t from = 0, to; from < k->n && rc == RC_OK; from = to) {
@@ -155,16 +163,63 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 	return rc;
 }
 
+/* The sequence tells at once that it eases the brake, and at the run's end the same words as what was left out. */
 static bool keep_words(void *ctx, int64_t mono_ns, const char *kind, const char *text)
 {
 	struct kept *k = ctx;
 
-	(void)mono_ns;
+	if (strcmp(kind, "note") == 0 && strstr(text, "brake eased") && k->left_at.ns == 0)
+		k->left_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
 	if (strcmp(kind, "left_out") == 0)
 		snprintf(k->left_out, sizeof k->left_out, "%s", text);
 	if (strcmp(kind, "forced") == 0)
 		snprintf(k->forced, sizeof k->forced, "%s", text);
+	if (strcmp(kind, "stop") == 0 && k->events_of == k->info.id)
+		k->stop_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
 	return true;
+}
+
+#define MOMENT_BEFORE_s 0.6
+#define MOMENT_AFTER_s 0.05
+
+static bool moment_sample(void *ctx, const struct sample *s)
+{
+	window_before(ctx, s);
+	return true;
+}
+
+/* The samples around a moment; the supply's voltage at light load comes from the whole run. */
+static enum rc read_moment(struct logbook *lb, const struct window_limits *limits, const struct kept *k, struct moment *m,
+			   struct err *err)
+{
+	struct window w;
+
+	if (m->ns == 0)
+		return RC_OK;
+	window_open(&w, limits);
+	for (size_t i = 0; i < k->n; i++)
+		if (k->run_of[i] == m->run_id && isfinite(k->readings[i].inside.open_V))
+			window_know_open_voltage(&w, k->readings[i].inside.open_V);
+	enum rc rc = logbook_each_sample(lb, m->run_id, m->ns - ns_from_s(MOMENT_BEFORE_s), m->ns + ns_from_s(MOMENT_AFTER_s),
+					 moment_sample, &w, err);
+	m->facts = w.before;
+	window_free(&w);
+	return rc;
+}
+
+/* Of the run and of those that it resumes, the oldest first. */
+static enum rc read_events(struct logbook *lb, struct kept *k, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < k->n && rc == RC_OK; i++) {
+		if (k->run_of[i] == k->events_of || k->run_of[i] == k->info.id)
+			continue;
+		k->events_of = k->run_of[i];
+		rc = logbook_each_event(lb, k->events_of, keep_words, k, err);
+	}
+	k->events_of = k->info.id;
+	return rc == RC_OK ? logbook_each_event(lb, k->info.id, keep_words, k, err) : rc;
 }
 
 static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, struct kept *k, sample_watch *watch,
@@ -183,14 +238,18 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 		rc = logbook_points(lb, run_id, &k->points, &k->run_of, &k->n, err);
 	if (rc != RC_OK)
 		return rc;
-	rc = logbook_each_event(lb, run_id, keep_words, k, err);
+	rc = read_events(lb, k, err);
 	if (rc != RC_OK)
 		return rc;
 	k->readings = calloc(k->n ? k->n : 1, sizeof *k->readings);
 	k->zeros = calloc(k->n ? k->n : 1, sizeof *k->zeros);
 	if (k->readings == NULL || k->zeros == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
-	return read_readings(lb, r, k, watch, watch_ctx, err);
+	rc = read_readings(lb, r, k, watch, watch_ctx, err);
+	const struct window_limits limits = limits_of(r);
+	if (rc == RC_OK)
+		rc = read_moment(lb, &limits, k, &k->left_at, err);
+	return rc == RC_OK ? read_moment(lb, &limits, k, &k->stop_at, err) : rc;
 }
 
 /* --- remarks of the whole curve --- */
@@ -269,23 +328,16 @@ static enum rc make_points(struct reduction *r, const struct kept *k, struct cur
 	return RC_OK;
 }
 
-/* What happened after the heaviest loading point is in the samples before the next one. */
-static void remark_left_out(const struct limit_rig *rig, const struct kept *k, struct curve *c)
+static void remark_supply(const struct reduction *r, const struct kept *k, struct curve *c)
 {
-	const struct reading *heaviest = NULL;
-	const struct limit_facts *then = &k->tail;
-
-	if (k->left_out[0] == '\0')
-		return;
 	for (size_t i = 0; i < k->n; i++) {
-		const struct seq_point *p = &k->readings[i].point;
-		if (!(p->flags & (POINT_TARE | POINT_REPEAT)) && p->direction >= 0 &&
-		    (!heaviest || p->step >= heaviest->point.step)) {
-			heaviest = &k->readings[i];
-			then = i + 1 < k->n ? &k->readings[i + 1].before : &k->tail;
-		}
+		double open_V = k->readings[i].inside.open_V, off = open_V / r->rig.supply_V - 1;
+		if (!(fabs(off) > SUPPLY_OFF))
+			continue;
+		curve_remark(c, "The supply gave %.4g V at light load where rig.ini says %.4g V: %+.2g %%. Check its dial, or the voltage in "
+			     "rig.ini.", open_V, r->rig.supply_V, 100 * off);
+		return;
 	}
-	limit_of_left_out(rig, k->left_out, then, c);
 }
 
 static enum rc build(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
@@ -304,8 +356,10 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	enum rc rc = make_points(r, k, c, err);
 	if (rc != RC_OK)
 		return rc;
-	limit_of_end(&rig, k->info.cause, &k->tail, c);
-	remark_left_out(&rig, k, c);
+	limit_of_end(&rig, k->info.cause, k->stop_at.ns ? &k->stop_at.facts : &k->tail, c);
+	if (k->left_out[0] != '\0')
+		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
+	remark_supply(r, k, c);
 	if (k->forced[0] != '\0')
 		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
 	remark_telemetry(r, c);

@@ -118,6 +118,14 @@ static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
 	return rc;
 }
 
+void report_judge(struct report *r, const struct actuator_profile *claims)
+{
+	r->claims_V = claims->claims_V > 0 ? claims->claims_V : r->rig.supply_V;
+	const struct claims_setting setting = { .drive = r->plan.drive, .volt = r->claims_V, .confidence = r->confidence };
+
+	r->n_claims = claims_check(r->curve, claims, &setting, r->claims);
+}
+
 static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
@@ -134,7 +142,7 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 		return rc;
 	describe(r);
 	r->confidence = r->plan.confidence > 0.5 && r->plan.confidence < 1 ? r->plan.confidence : 0.95;
-	r->n_claims = claims_check(r->curve, &r->actuator, r->plan.drive, r->confidence, r->claims);
+	report_judge(r, &r->actuator);
 	/* A drive that regulates speed or current by itself has no lines of its own to fit: its supply's current is not
 	 * the motor's. */
 	if (r->plan.drive == PLAN_HAND)

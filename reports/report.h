@@ -26,6 +26,7 @@ struct report {
 	struct claim_check claims[CLAIMS_MAX];
 	size_t n_claims;
 	double confidence;        /* of the claims */
+	double claims_V;          /* at which they hold */
 	/* Of a run only (by_hand false): */
 	struct rig_profile rig;
 	struct actuator_profile actuator;
@@ -49,6 +50,9 @@ void report_free(struct report *report); /* NULL is fine */
 
 /* Of a sweep in the logbook. *ret given to the caller. Errors as curve_from_run. */
 enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err) MUST_CHECK;
+
+/* The verdicts anew, on the claims of that actuator (another data sheet's for the same run). */
+void report_judge(struct report *report, const struct actuator_profile *claims);
 
 /* curve_to_json with claims, fits, calibration and run beside it. Given to the caller. */
 json_t *report_to_json(const struct report *report);

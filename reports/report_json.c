@@ -20,8 +20,9 @@ static void set_unc(json_t *o, const char *key, struct unc x)
 	json_object_set_new(o, name, real(isfinite(x.value) ? unc_u(x) : NAN));
 }
 
-static json_t *claim_json(const struct claim_check *c)
+static json_t *claim_json(const struct curve *curve, const struct claim_check *c)
 {
+	char name[64];
 	json_t *o = json_object();
 
 	json_object_set_new(o, "claim", json_string(c->key));
@@ -29,6 +30,14 @@ static json_t *claim_json(const struct claim_check *c)
 	json_object_set_new(o, "claimed", real(c->claimed));
 	json_object_set_new(o, "at_speed_rpm", real(c->at_rpm));
 	set_unc(o, c->quantity, c->measured);
+	snprintf(name, sizeof name, "U_%s", c->quantity);
+	json_object_set_new(o, name, real(isfinite(c->measured.value) ? unc_expanded(curve->ctx, c->measured, curve->coverage, NULL) : NAN));
+	json_object_set_new(o, "lower_bound", json_boolean(c->lower_bound));
+	json_object_set_new(o, "low", real(c->low));
+	json_object_set_new(o, "high", real(c->high));
+	json_object_set_new(o, "voltage_V", real(c->volt));
+	json_object_set_new(o, "winding_degC", real(c->winding_degC));
+	json_object_set_new(o, "add_step_Nm", real(c->step_Nm));
 	json_object_set_new(o, "probability", real(c->probability));
 	json_object_set_new(o, "verdict", json_string(verdict_name(c->verdict)));
 	json_object_set_new(o, "why", json_string(c->why));
@@ -126,8 +135,9 @@ json_t *report_to_json(const struct report *r)
 	else
 		json_object_set_new(doc, "method", json_string(r->hand_method));
 	for (size_t i = 0; i < r->n_claims; i++)
-		json_array_append_new(claims, claim_json(&r->claims[i]));
+		json_array_append_new(claims, claim_json(r->curve, &r->claims[i]));
 	json_object_set_new(doc, "claims", claims);
+	json_object_set_new(doc, "claims_voltage_V", real(r->claims_V > 0 ? r->claims_V : NAN));
 	json_object_set_new(doc, "confidence", real(r->confidence));
 	json_object_set_new(doc, "fits", fits_json(&r->fits));
 	add_budgets(doc, r);

@@ -1,25 +1,23 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/verdict.h"
-#include "run/sequence.h"
+#include "reports/claim_curve.h"
+
+#include "calib/units.h"
 
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
-#define SPEED_MET 0.99 /* a speed within 1 % of the claim's counts as the claim's speed; common practice, no source */
+#define TOO_FAR_FRAC 0.1 /* off the claims' voltage: the model of speed with voltage is not trusted further */
+#define TOLD_FRAC 0.001  /* off the claims' voltage: worth a word */
+#define ABOVE_FRAC 0.02  /* a step that is to confirm lies so much above the claim */
 
 struct judge {
 	const struct curve *curve;
-	enum plan_drive drive;
-	double confidence;
+	const struct claims_setting *setting;
+	const struct claim_branch *rising, *falling;
 };
-
-static bool usable(const struct curve_point *p)
-{
-	return p->settled && p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier &&
-	       isfinite(p->torque_Nm.value) && isfinite(p->speed_rpm.value);
-}
 
 static void say(struct claim_check *c, const char *format, ...) PRINTF_LIKE(2, 3);
 static void say(struct claim_check *c, const char *format, ...)
@@ -34,224 +32,229 @@ static void say(struct claim_check *c, const char *format, ...)
 	va_end(args);
 }
 
-/* What kept the curve from going past its heaviest point: the end of the run when that is known, else the point's own
- * limit. An actuator that only lost speed there may well have given more torque: nobody asked for it. */
-static enum limit what_stopped(const struct curve *curve, const struct curve_point *p)
+/* --- each claim's place --- */
+static struct answer torque_of(const struct claim_branch *b, const struct claim_check *c)
 {
-	bool stalled = fabs(p->speed_rpm.value) <= 3 * unc_u(p->speed_rpm), weak = p->torque_Nm.value < 0.98 * p->setpoint_Nm;
-
-	if (curve->end_limit != LIMIT_NONE)
-		return curve->end_limit;
-	if (p->limit == LIMIT_ACTUATOR && !stalled && !weak)
-		return LIMIT_NONE;
-	return p->limit;
+	return isfinite(c->at_rpm) ? claim_torque_at(b, c->at_rpm) : claim_most_torque(b);
 }
 
-/* The verdict of what was shown; refuting needs the actuator as the limit. */
-static void decide(const struct judge *j, struct claim_check *c, enum limit stopped_by, const char *nothing_stopped)
+static struct answer no_load_of(const struct claim_branch *b, const struct claim_check *c)
 {
-	double dof = unc_dof(j->curve->ctx, c->measured);
+	(void)c;
+	return claim_no_load(b);
+}
 
-	c->probability = conform_probability(c->measured.value, unc_u(c->measured), dof < 1 ? 1 : dof,
-					     (struct conform_limits){ c->claimed, INFINITY });
-	c->verdict = conform_verdict(c->probability, j->confidence);
-	if (c->verdict == VERDICT_CONFIRMED) {
-		say(c, "Shown by the measured curve.");
-		return;
-	}
-	if (stopped_by == LIMIT_ACTUATOR) {
-		say(c, c->verdict == VERDICT_REFUTED ? "The actuator itself was the limit." :
-		       "The actuator itself was the limit, but the claim lies within the uncertainty.");
-		return;
-	}
-	if (c->verdict == VERDICT_UNDECIDED && c->probability > 0.5)
-		say(c, "What was shown is not far enough above the claim for this confidence.");
-	c->verdict = VERDICT_UNDECIDED;
-	if (stopped_by == LIMIT_NONE)
-		say(c, "%s", nothing_stopped);
+static struct answer efficiency_of(const struct claim_branch *b, const struct claim_check *c)
+{
+	return claim_peak_efficiency(b, c->at_rpm);
+}
+
+static struct answer power_of(const struct claim_branch *b, const struct claim_check *c)
+{
+	if (!isfinite(c->at_rpm))
+		return claim_peak_power(b);
+	struct answer a = claim_torque_at(b, c->at_rpm);
+	double w = rad_per_s_from_rpm(c->at_rpm);
+	if (a.known == KNOWN_NOTHING)
+		return a;
+	a.value = unc_scale(b->ctx, a.value, w);
+	a.below *= w;
+	a.above *= w;
+	return a;
+}
+
+/* --- words --- */
+static void say_conditions(const struct judge *j, struct claim_check *c)
+{
+	char winding[48] = "";
+
+	if (isfinite(c->winding_degC))
+		snprintf(winding, sizeof winding, ", winding at %.0f °C (indicated)", c->winding_degC);
+	if (isfinite(c->volt) && j->setting->volt > 0 && fabs(c->volt / j->setting->volt - 1) > TOLD_FRAC)
+		say(c, "Measured at %.4g V at its terminals%s; the speed is brought to the claims' %.4g V by the change of the speed without "
+		       "load.", c->volt, winding, j->setting->volt);
+	else if (isfinite(c->volt))
+		say(c, "At %.4g V at its terminals%s.", c->volt, winding);
+}
+
+static void say_what_came_first(const struct judge *j, struct claim_check *c, const struct answer *a)
+{
+	const struct curve *curve = j->curve;
+
+	if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
+		say(c, "Another limit came first (%s): %s.", limit_word(a->lost->limit), a->lost->limit_note);
+	else if (a->lost != NULL)
+		say(c, "At %.4g N·m it ran at %.4g rpm, and no sample tells why.", a->lost->torque_Nm.value, a->lost->speed_rpm.value);
+	else if (a->at->limit != LIMIT_NONE && a->at->limit != LIMIT_ACTUATOR)
+		say(c, "Another limit came first (%s): %s.", limit_word(a->at->limit), a->at->limit_note);
+	else if (curve->end_limit != LIMIT_NONE)
+		say(c, "%s", curve->end_note);
+	else if (j->setting->drive == PLAN_SPEED && isfinite(a->at->setpoint_rpm) && !a->at->free_running)
+		say(c, "The drive was commanded to hold %.4g rpm and held it.", a->at->setpoint_rpm);
 	else
-		say(c, "Another limit came first (%s): %s", limit_word(stopped_by), limit_sentence(stopped_by));
+		say(c, "The plan went no further.");
 }
 
-/* Loading points in order of torque. */
-static size_t by_torque(const struct curve *curve, const struct curve_point **ret, size_t max)
+/* Nothing but the plan kept the curve from the claim. */
+static bool only_the_plan_ended(const struct judge *j, const struct answer *a)
 {
-	size_t n = 0;
+	return a->lost == NULL && j->curve->end_limit == LIMIT_NONE && (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR);
+}
 
-	for (size_t i = 0; i < curve->n && n < max; i++) {
-		const struct curve_point *p = &curve->points[i];
-		if (!usable(p))
-			continue;
-		size_t at = n++;
-		for (; at > 0 && ret[at - 1]->torque_Nm.value > p->torque_Nm.value; at--)
-			ret[at] = ret[at - 1];
-		ret[at] = p;
+static bool is_torque(const struct claim_check *c)
+{
+	return strcmp(c->quantity, "torque_Nm") == 0;
+}
+
+static void advise(const struct judge *j, struct claim_check *c, const struct answer *a)
+{
+	double step = NAN;
+
+	if (is_torque(c))
+		step = (1 + ABOVE_FRAC) * c->claimed;
+	else if (strcmp(c->quantity, "shaft_power_W") == 0 && isfinite(c->at_rpm))
+		step = (1 + ABOVE_FRAC) * c->claimed / rad_per_s_from_rpm(c->at_rpm);
+	else if (a->known == KNOWN_VALUE && isfinite(a->add_from_Nm) && isfinite(a->add_to_Nm))
+		step = (a->at->torque_Nm.value + (a->add_to_Nm + a->add_from_Nm) / 2) / 2;
+	if (strcmp(c->key, "no_load_speed") == 0) {
+		if (a->known == KNOWN_LEAST)
+			say(c, "A plan with drive = current, or a higher speed, would tell.");
+		else
+			say(c, "Two steps close to the lightest load would tell.");
+		return;
 	}
-	return n;
+	if (a->known == KNOWN_LEAST && !is_torque(c) && !isfinite(c->at_rpm) && j->setting->drive == PLAN_SPEED) {
+		say(c, "A plan with drive = current shows the whole curve.");
+		return;
+	}
+	if (!isfinite(step) || (a->known == KNOWN_LEAST && !only_the_plan_ended(j, a)))
+		return;
+	c->step_Nm = step;
+	say(c, "A step at %.3g N·m would tell; claims = yes in the plan's [steps] adds it.", step);
 }
 
-/* Torque where the straight line between two points passes a speed. */
-static struct unc torque_at(struct unc_ctx *ctx, const struct curve_point *a, const struct curve_point *b, double rpm)
+static void explain(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
-	struct unc share = unc_div(ctx, unc_sub(ctx, a->speed_rpm, unc_exact(rpm)), unc_sub(ctx, a->speed_rpm, b->speed_rpm));
+	const char *unit = strcmp(c->unit, "%") == 0 ? " %" : " ", *name = strcmp(c->unit, "%") == 0 ? "" : c->unit;
+	double scale = strcmp(c->unit, "%") == 0 ? 100 : 1;
 
-	return unc_add(ctx, a->torque_Nm, unc_mul(ctx, share, unc_sub(ctx, b->torque_Nm, a->torque_Nm)));
+	if (c->verdict == VERDICT_CONFIRMED) {
+		say(c, "The actuator gave it.");
+		say_conditions(j, c);
+		return;
+	}
+	if (c->verdict == VERDICT_REFUTED) {
+		say(c, "The actuator itself was the limit: nothing else was near one.");
+		say_conditions(j, c);
+		return;
+	}
+	if (a->known == KNOWN_LEAST) {
+		say(c, "It gave at least %.4g%s%s.", scale * c->low, unit, name);
+		say_what_came_first(j, c, a);
+	} else if (c->claimed > c->low && c->claimed < c->high) {
+		say(c, "The points leave between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
+	} else {
+		say(c, "The claim lies within the uncertainty.");
+	}
+	say_conditions(j, c);
+	advise(j, c, a);
 }
 
-#define POINTS_MAX (2 * PROFILE_STEPS + 2)
-
-/* Torque at a speed or, with at_rpm NaN, at any. */
-static void check_torque(const struct judge *j, struct claim_check *c)
+/* --- the verdict --- */
+static struct unc shifted(struct unc x, double to)
 {
-	const struct curve_point *p[POINTS_MAX];
-	size_t n = by_torque(j->curve, p, POINTS_MAX), at = 0;
-	double needed_rpm = isfinite(c->at_rpm) ? SPEED_MET * c->at_rpm : -INFINITY;
+	x.value = to;
+	return x;
+}
 
-	while (at < n && p[at]->speed_rpm.value >= needed_rpm)
-		at++;
-	if (at == 0) {
-		if (n > 0)
-			say(c, "No point ran at %.4g rev/min or more; the fastest ran at %.4g rev/min.", c->at_rpm,
-			    p[0]->speed_rpm.value);
+static void decide(const struct judge *j, struct claim_check *c, const struct answer *a)
+{
+	struct unc_ctx *ctx = j->curve->ctx;
+	double wider = fmax(a->below, isfinite(a->above) ? a->above : 0);
+
+	c->lower_bound = a->known == KNOWN_LEAST;
+	c->low = a->value.value - a->below;
+	c->high = a->value.value + a->above;
+	c->measured = a->value;
+	if (wider > 0)
+		c->measured = unc_with(ctx, a->value, unc_source(ctx, "between the points", DIST_RECT, INFINITY), wider / sqrt(3));
+	if (c->claimed <= c->low)
+		c->probability = unc_probability_above(ctx, shifted(a->value, c->low), c->claimed);
+	else if (c->claimed >= c->high)
+		c->probability = unc_probability_above(ctx, shifted(a->value, c->high), c->claimed);
+	c->verdict = conform_verdict(c->probability, j->setting->confidence);
+	double U = unc_expanded(ctx, a->value, j->curve->coverage, NULL);
+	if (c->verdict == VERDICT_UNDECIDED && a->known == KNOWN_LEAST && c->claimed > c->low + U && only_the_plan_ended(j, a))
+		c->verdict = VERDICT_NOT_TESTED;
+}
+
+static void check(const struct judge *j, struct claim_check *c,
+		  struct answer (*place)(const struct claim_branch *b, const struct claim_check *c))
+{
+	if (j->setting->drive == PLAN_HAND) {
+		say(c, "A person turned the shaft: the actuator was not tested.");
+		return;
+	}
+	double off = fmax(j->rising->worst_off_frac, j->falling->worst_off_frac);
+	if (off > TOO_FAR_FRAC) {
+		c->verdict = VERDICT_UNDECIDED;
+		say(c, "The voltage at the actuator's terminals was up to %.2g %% off the claims' %.4g V: too far to be corrected. Run it at that "
+		       "voltage.", 100 * off, j->setting->volt);
+		return;
+	}
+	struct answer a = claim_join(place(j->rising, c), place(j->falling, c));
+	if (a.known == KNOWN_NOTHING) {
+		if (isfinite(c->at_rpm) && j->rising->n > 0)
+			say(c, "No point tells of %.4g rpm. A plan at that speed would.", c->at_rpm);
 		else
 			say(c, "No point bears on it.");
 		return;
 	}
-	if (at < n) { /* the curve falls below the claim's speed here */
-		c->measured = torque_at(j->curve->ctx, p[at - 1], p[at], needed_rpm);
-		enum limit limit = p[at]->limit;
-		if (limit == LIMIT_NONE && j->drive != PLAN_SPEED)
-			limit = LIMIT_ACTUATOR; /* nothing held the speed but the load */
-		decide(j, c, limit, "The plan asked for less speed there.");
-		return;
-	}
-	c->measured = p[n - 1]->torque_Nm;
-	char ended[160];
-	snprintf(ended, sizeof ended, "The curve goes no further than %.4g N·m.", c->measured.value);
-	decide(j, c, what_stopped(j->curve, p[n - 1]), ended);
-}
-
-static void check_no_load(const struct judge *j, struct claim_check *c)
-{
-	const struct curve_point *p[POINTS_MAX];
-	size_t n = by_torque(j->curve, p, POINTS_MAX);
-	char ended[200];
-
-	if (n == 0) {
-		say(c, "No point bears on it.");
-		return;
-	}
-	c->measured = p[0]->speed_rpm;
-	bool held = j->drive == PLAN_SPEED && p[0]->limit != LIMIT_ACTUATOR;
-	bool light = fabs(p[0]->torque_Nm.value) < 0.05 * fabs(p[n - 1]->torque_Nm.value);
-	if (held)
-		snprintf(ended, sizeof ended, "The drive was told to hold %.4g rev/min.", p[0]->setpoint_rpm);
-	else
-		snprintf(ended, sizeof ended, "The lightest load was %.3g N·m: without load it would run faster.",
-			 p[0]->torque_Nm.value);
-	decide(j, c, p[0]->limit == LIMIT_NONE && !held && light ? LIMIT_ACTUATOR : p[0]->limit, ended);
-}
-
-/* The largest of a quantity over the usable points. */
-static const struct curve_point *best(const struct curve *curve, bool efficiency)
-{
-	const struct curve_point *ret = NULL;
-
-	for (size_t i = 0; i < curve->n; i++) {
-		const struct curve_point *p = &curve->points[i];
-		if (!usable(p) || (efficiency && !p->efficiency_valid))
-			continue;
-		double value = efficiency ? p->efficiency.value : p->shaft_power_W.value;
-		double top = !ret ? -INFINITY : efficiency ? ret->efficiency.value : ret->shaft_power_W.value;
-		if (value > top)
-			ret = p;
-	}
-	return ret;
-}
-
-static const struct curve_point *heaviest(const struct curve *curve)
-{
-	const struct curve_point *ret = NULL;
-
-	for (size_t i = 0; i < curve->n; i++)
-		if (usable(&curve->points[i]) && (!ret || curve->points[i].torque_Nm.value > ret->torque_Nm.value))
-			ret = &curve->points[i];
-	return ret;
-}
-
-static void check_efficiency(const struct judge *j, struct claim_check *c)
-{
-	const struct curve_point *p = best(j->curve, true), *last = heaviest(j->curve);
-
-	if (p == NULL) {
-		say(c, "No point has an efficiency.");
-		return;
-	}
-	c->measured = p->efficiency;
-	bool inside = p != last && last != NULL && last->efficiency_valid;
-	if (inside && j->drive != PLAN_SPEED)
-		decide(j, c, LIMIT_ACTUATOR, "");
-	else if (inside)
-		decide(j, c, LIMIT_NONE, "The peak was passed at the speed of the plan; at another speed it may be higher.");
-	else
-		decide(j, c, what_stopped(j->curve, p), "Efficiency still rose at the last step of the plan.");
-}
-
-static void check_power(const struct judge *j, struct claim_check *c)
-{
-	const struct curve_point *p = best(j->curve, false), *last = heaviest(j->curve);
-
-	if (p == NULL) {
-		say(c, "No point bears on it.");
-		return;
-	}
-	c->measured = p->shaft_power_W;
-	if (p != last && j->drive != PLAN_SPEED)
-		decide(j, c, LIMIT_ACTUATOR, "");
-	else
-		decide(j, c, what_stopped(j->curve, p), "The plan asked for no more power.");
+	c->volt = a.at->voltage_V.value;
+	c->winding_degC = a.at->winding_degC;
+	decide(j, c, &a);
+	explain(j, c, &a);
 }
 
 static void describe(struct claim_check *c, const char *name, double shown)
 {
-	const char *space = c->unit[0] ? " " : "";
-
 	if (isfinite(c->at_rpm))
-		snprintf(c->claim, sizeof c->claim, "%s %.4g%s%s at %.4g rev/min", name, shown, space, c->unit, c->at_rpm);
+		snprintf(c->claim, sizeof c->claim, "%s %.4g %s at %.4g rpm", name, shown, c->unit, c->at_rpm);
 	else
-		snprintf(c->claim, sizeof c->claim, "%s %.4g%s%s", name, shown, space, c->unit);
+		snprintf(c->claim, sizeof c->claim, "%s %.4g %s", name, shown, c->unit);
 }
 
-size_t claims_check(const struct curve *curve, const struct actuator_profile *actuator, enum plan_drive drive,
-		    double confidence, struct claim_check *ret)
+size_t claims_check(const struct curve *curve, const struct actuator_profile *actuator, const struct claims_setting *setting,
+		    struct claim_check *ret)
 {
 	const struct {
 		const char *key, *name, *quantity, *unit;
 		struct claim claim;
-		void (*check)(const struct judge *j, struct claim_check *c);
+		struct answer (*place)(const struct claim_branch *b, const struct claim_check *c);
 	} all[CLAIMS_MAX] = {
-		{ "rated_torque", "rated torque", "torque_Nm", "N·m", actuator->rated_torque_Nm, check_torque },
-		{ "peak_torque", "peak torque", "torque_Nm", "N·m", actuator->peak_torque_Nm, check_torque },
-		{ "no_load_speed", "no-load speed", "speed_rpm", "rev/min", actuator->no_load_rpm, check_no_load },
-		{ "peak_efficiency", "peak efficiency", "efficiency", "%", actuator->peak_efficiency, check_efficiency },
-		{ "rated_power", "rated power", "shaft_power_W", "W", actuator->rated_power_W, check_power },
+		{ "rated_torque", "rated torque", "torque_Nm", "N·m", actuator->rated_torque_Nm, torque_of },
+		{ "peak_torque", "peak torque", "torque_Nm", "N·m", actuator->peak_torque_Nm, torque_of },
+		{ "no_load_speed", "no-load speed", "speed_rpm", "rpm", actuator->no_load_rpm, no_load_of },
+		{ "peak_efficiency", "peak efficiency", "efficiency", "%", actuator->peak_efficiency, efficiency_of },
+		{ "rated_power", "rated power", "shaft_power_W", "W", actuator->rated_power_W, power_of },
 	};
-	const struct judge judge = { curve, drive, confidence };
+	struct claim_branch rising, falling;
+	const struct judge judge = { curve, setting, &rising, &falling };
 	size_t n = 0;
 
+	claim_branch_of(curve, false, setting->volt, &rising);
+	claim_branch_of(curve, true, setting->volt, &falling);
 	for (size_t i = 0; i < CLAIMS_MAX; i++) {
 		if (!all[i].claim.given)
 			continue;
 		struct claim_check *c = &ret[n++];
 		*c = (struct claim_check){
 			.key = all[i].key, .quantity = all[i].quantity, .unit = all[i].unit, .claimed = all[i].claim.value,
-			.at_rpm = all[i].claim.speed_rpm, .measured = { .value = NAN }, .probability = NAN,
-			.verdict = VERDICT_UNDECIDED,
+			.at_rpm = all[i].claim.speed_rpm, .measured = { .value = NAN }, .low = NAN, .high = NAN, .probability = NAN,
+			.verdict = VERDICT_NOT_TESTED, .volt = NAN, .winding_degC = NAN, .step_Nm = NAN,
 		};
-		if (all[i].check != check_torque)
-			c->at_rpm = NAN;
-		describe(c, all[i].name, all[i].check == check_efficiency ? 100 * c->claimed : c->claimed);
-		all[i].check(&judge, c);
+		describe(c, all[i].name, all[i].place == efficiency_of ? 100 * c->claimed : c->claimed);
+		check(&judge, c, all[i].place);
 	}
 	return n;
 }

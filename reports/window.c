@@ -9,7 +9,9 @@
 #include <string.h>
 
 #define SUPPLY_AT_LIMIT 0.97    /* of the stated limit: a bench supply's limit is set by hand, a few percent at best */
-#define SUPPLY_SAG 0.97         /* of the voltage that the cable's drop leaves */
+#define SUPPLY_SAG 0.97         /* of the voltage that the cable's drop leaves of what this run began with */
+#define LIGHT_FRAC 0.3          /* of the stated current limit: no supply sags there */
+#define LIGHT_SAMPLES 200
 #define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
 #define STRETCHES 500
 
@@ -71,7 +73,8 @@ static void empty(struct series *s)
 }
 
 static const struct limit_facts no_facts = {
-	.undervoltage_V = NAN, .min_V = NAN, .max_A = NAN, .max_brake_A = 0,
+	.undervoltage_V = NAN, .min_V = NAN, .max_A = NAN, .max_brake_A = 0, .open_V = NAN, .max_drive_A = NAN, .min_rpm = NAN,
+	.max_Nm = NAN,
 };
 
 void window_open(struct window *w, const struct window_limits *limits)
@@ -94,7 +97,7 @@ void window_reset(struct window *w)
 {
 	struct window fresh = { .limits = w->limits, .before = no_facts, .inside = no_facts,
 				.last_conversion = w->last_conversion, .last_sample = w->last_sample,
-				.started = w->started, .out_of_memory = w->out_of_memory,
+				.open_sum_V = w->open_sum_V, .open_n = w->open_n, .started = w->started, .out_of_memory = w->out_of_memory,
 				.count = w->count, .volt = w->volt, .amp = w->amp, .power = w->power,
 				.edge_s = w->edge_s, .edge_pulse = w->edge_pulse };
 
@@ -104,23 +107,39 @@ void window_reset(struct window *w)
 	*w = fresh;
 }
 
-static void gather_supply(struct limit_facts *f, const struct window_limits *limits, const struct sample *s)
+/* What the supply gives at light load at the begin of the run: a dial that is not where rig.ini says is no sag. */
+static double open_voltage(struct window *w, const struct sample *s)
 {
-	double expected_V = limits->supply_V - limits->cable_ohm * s->current_A;
+	const struct window_limits *limits = &w->limits;
+	double source_V = s->voltage_V + limits->cable_ohm * s->current_A;
 
+	if (w->open_n < LIGHT_SAMPLES && s->current_A < LIGHT_FRAC * limits->supply_limit_A && !(s->drive_flags & DRIVE_UNDERVOLTAGE)) {
+		w->open_sum_V += source_V;
+		w->open_n++;
+	}
+	return w->open_n ? w->open_sum_V / (double)w->open_n : limits->supply_V;
+}
+
+static void gather_supply(struct limit_facts *f, struct window *w, const struct sample *s)
+{
 	if (!(s->lines & 4u) || !isfinite(s->voltage_V))
 		return;
+	f->open_V = open_voltage(w, s);
+	bool full = s->current_A >= SUPPLY_AT_LIMIT * w->limits.supply_limit_A;
+	bool sags = s->voltage_V < SUPPLY_SAG * (f->open_V - w->limits.cable_ohm * s->current_A);
 	if (!(f->min_V <= s->voltage_V))
 		f->min_V = s->voltage_V;
 	if (!(f->max_A >= s->current_A))
 		f->max_A = s->current_A;
-	if (s->current_A >= SUPPLY_AT_LIMIT * limits->supply_limit_A && s->voltage_V < SUPPLY_SAG * expected_V)
-		f->supply_full++;
+	f->supply_full += full && sags;
+	f->strained += full || sags;
 }
 
-static void gather(struct limit_facts *f, const struct window_limits *limits, const struct sample *s)
+static void gather(struct limit_facts *f, struct window *w, const struct sample *s)
 {
 	f->n++;
+	if (s->drive_flags & DRIVE_ENABLED)
+		f->enabled++;
 	if (s->drive_flags & DRIVE_CURRENT_LIMITED)
 		f->current_limited++;
 	if (s->drive_flags & DRIVE_DERATING)
@@ -131,11 +150,20 @@ static void gather(struct limit_facts *f, const struct window_limits *limits, co
 	}
 	if (s->drive_flags & DRIVE_FAULT)
 		f->drive_fault = true;
-	if (fabs((double)s->cell_count) >= limits->cell_saturation_count)
+	if (fabs((double)s->cell_count) >= w->limits.cell_saturation_count)
 		f->saturated++;
 	if (s->brake_A > f->max_brake_A)
 		f->max_brake_A = s->brake_A;
-	gather_supply(f, limits, s);
+	f->max_drive_A = fmax(f->max_drive_A, fabs(s->drive_A)); /* fmax passes over NaN */
+	f->min_rpm = fmin(f->min_rpm, fabs(s->speed_rpm));
+	f->max_Nm = fmax(f->max_Nm, s->torque_Nm);
+	gather_supply(f, w, s);
+}
+
+void window_know_open_voltage(struct window *w, double open_V)
+{
+	w->open_n = LIGHT_SAMPLES;
+	w->open_sum_V = open_V * LIGHT_SAMPLES;
 }
 
 static bool is_new(struct window *w, const struct sample *s)
@@ -152,7 +180,7 @@ void window_before(struct window *w, const struct sample *s)
 		return;
 	w->started = true;
 	w->last_conversion = s->cell_conversions;
-	gather(&w->before, &w->limits, s);
+	gather(&w->before, w, s);
 }
 
 static void take_edge(struct window *w, const struct sample *s)
@@ -205,7 +233,7 @@ void window_inside(struct window *w, const struct sample *s)
 {
 	if (!is_new(w, s))
 		return;
-	gather(&w->inside, &w->limits, s);
+	gather(&w->inside, w, s);
 	if (w->started && s->cell_conversions != w->last_conversion)
 		push(w, &w->count, (double)s->cell_count);
 	w->started = true;

@@ -32,9 +32,13 @@ struct limit_facts {
 	size_t current_limited, derating;   /* samples with the drive's flag set */
 	bool undervoltage, drive_fault;
 	double undervoltage_V;              /* voltage when the flag first showed, NaN */
+	size_t enabled;                     /* samples in which the drive said that it runs: its flags can be believed */
 	size_t supply_full;                 /* samples at the supply's limit with the voltage sagging */
+	size_t strained;                    /* samples at the supply's limit or with the voltage sagging: either is enough */
 	size_t saturated;                   /* cell at either end */
 	double min_V, max_A;                /* while the contactor is closed; NaN when never */
+	double open_V;                      /* of the supply at light load, as this run shows it; the profile's when it does not */
+	double max_drive_A, min_rpm, max_Nm; /* by the samples; NaN when never */
 	double max_brake_A;
 };
 
@@ -60,6 +64,8 @@ struct window {
 	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
 	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
 	uint32_t last_conversion, last_sample;
+	double open_sum_V; /* of the first light samples, at the supply's side of the cable */
+	size_t open_n;
 	bool started;
 	struct limit_facts before, inside;
 	bool out_of_memory;
@@ -68,6 +74,8 @@ struct window {
 void window_open(struct window *w, const struct window_limits *limits); /* zeroes; first use only */
 void window_free(struct window *w);
 void window_reset(struct window *w);                               /* for the next point, keeping the room */
+/* What the supply gives at light load, when the samples to come cannot tell. */
+void window_know_open_voltage(struct window *w, double open_V);
 void window_before(struct window *w, const struct sample *s);      /* a sample before the window */
 void window_inside(struct window *w, const struct sample *s);
 

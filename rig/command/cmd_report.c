@@ -94,9 +94,21 @@ static enum rc choose_budget(struct report *r, const char *text, struct err *err
 	return err_set(err, RC_ARG, 0, "--budget: found \"%.40s\", expected a step that the run has finished (1 is the first)", text);
 }
 
-struct wanted { const char *out, *budget; bool no_figures; };
+struct wanted { const char *out, *budget, *claims; bool no_figures; };
 
-static enum rc run(const struct cli *cli, const struct wanted *w, struct report **ret, char *dir, struct err *err)
+/* Another data sheet's claims on the same run. */
+static enum rc judge_others(struct report *r, const char *path, struct mistakes *m, struct err *err)
+{
+	struct actuator_profile other;
+	enum rc rc = path ? profile_read_actuator(path, &other, NULL, m, err) : RC_OK;
+
+	if (path && rc == RC_OK)
+		report_judge(r, &other);
+	return rc;
+}
+
+static enum rc run(const struct cli *cli, const struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
+		  struct err *err)
 {
 	struct logbook *lb = NULL;
 	int64_t run_id = 0;
@@ -109,6 +121,8 @@ static enum rc run(const struct cli *cli, const struct wanted *w, struct report 
 	if (rc == RC_OK)
 		rc = report_of_run(lb, run_id, ret, err);
 	logbook_close(lb);
+	if (rc == RC_OK)
+		rc = judge_others(*ret, w->claims, m, err);
 	if (rc == RC_OK)
 		rc = choose_budget(*ret, w->budget, err);
 	if (rc == RC_OK)
@@ -124,6 +138,7 @@ int cmd_report(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &w.out, NULL },
 		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget, NULL },
+		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims, NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
 	};
 	const struct cli_spec spec = {
@@ -135,6 +150,7 @@ int cmd_report(int argc, char **argv)
 	};
 	struct cli cli;
 	struct err err = { 0 };
+	struct mistakes mistakes = { 0 };
 	struct report *report = NULL;
 	char dir[PATH_ROOM];
 
@@ -142,8 +158,8 @@ int cmd_report(int argc, char **argv)
 		return cli_fail(&cli, &err, NULL, NULL);
 	if (cli.help_shown)
 		return 0;
-	int status = run(&cli, &w, &report, dir, &err) == RC_OK ? print(&cli, report, dir) :
-										cli_fail(&cli, &err, NULL, NULL);
+	int status = run(&cli, &w, &report, dir, &mistakes, &err) == RC_OK ? print(&cli, report, dir) :
+										      cli_fail(&cli, &err, NULL, &mistakes);
 	report_free(report);
 	return status;
 }

@@ -100,9 +100,10 @@ struct actuator_profile {
 	/* What the data sheet claims: each may be missing. [claims] section */
 	struct claim rated_torque_Nm; /* rated_torque = 20 N.m @ 80 rpm */
 	struct claim peak_torque_Nm;  /* peak_torque = 40 N.m */
-	struct claim no_load_rpm;     /* no_load_speed = 100 rpm */
+	struct claim no_load_rpm;     /* no_load_speed = 100 rpm; no speed of its own after @ */
 	struct claim peak_efficiency; /* peak_efficiency = 72 % */
 	struct claim rated_power_W;   /* rated_power = 165 W */
+	double claims_V;              /* [claims] voltage: at the terminals, at which they hold; 0: the supply's of rig.ini */
 	double expect_efficiency;     /* [forecast] efficiency, 0.5: for the forecast before anything was measured */
 	double expect_no_load_W;      /* [forecast] no_load_power, 0 */
 };

@@ -145,6 +145,10 @@ static bool read_claim(const struct profile_key *key, const char *text, struct c
 	snprintf(value, sizeof value, "%.*s", at ? (int)(at - text) : (int)strlen(text), text);
 	if (!read_value(key, value, &claim.value, ret_why))
 		return false;
+	if (at && (key->flags & KEY_NO_SPEED)) {
+		snprintf(reason, sizeof reason, "a claim of the speed without load has no speed after @");
+		return why_not(key, reason, ret_why);
+	}
 	if (at) {
 		if (quantity_parse(at + 1, "rpm", &speed, &err) != RC_OK || !(speed.value >= 0) || speed.has_u) {
 			snprintf(reason, sizeof reason, "after @ stands a speed such as 80 rpm");

@@ -20,7 +20,7 @@ static const struct row {
 	const char *says;
 } rows[] = {
 	{ "everything has room", { 30, 85, 47.5, 9, 0.7, 1, false }, LIMIT_NONE, "" },
-	{ "supply at 12 A and sagging", { 30, 70, 40, 12, 0.7, 1, false }, LIMIT_SUPPLY, "12 A limit" },
+	{ "supply at 12 A and sagging", { 30, 70, 40, 12, 0.7, 1, false }, LIMIT_SUPPLY, "supply at its limit: 12 A" },
 	{ "supply near 12 A, voltage stands", { 30, 85, 47.8, 11.9, 0.7, 1, false }, LIMIT_NONE, "" },
 	{ "voltage low but current small: a soft supply is no limit", { 30, 85, 44, 6, 0.7, 1, false }, LIMIT_NONE, "" },
 	{ "drive dropped out", { 0.5, 0.01, 47, 0.1, 0.7, DRIVE_UNDERVOLTAGE, false }, LIMIT_SUPPLY, "undervoltage" },
@@ -31,9 +31,12 @@ static const struct row {
 	{ "brake at full current, torque missed", { 27, 85, 47, 8, 1.2, 1, false }, LIMIT_BRAKE, "full current" },
 	{ "brake at full current, torque reached", { 30, 85, 47, 8, 1.2, 1, false }, LIMIT_NONE, "" },
 	{ "cell saturated", { 30, 85, 47, 8, 0.9, 1, true }, LIMIT_CELL, "at its end" },
+	{ "a supply dialled to less sags far below its stated current", { 30, 70, 40, 4, 0.7, 1, false }, LIMIT_SUPPLY, "voltage down to 40 V" },
+	{ "speed falls and the drive says nothing", { 30, 70, 47, 8, 0.9, 0, false }, LIMIT_NOT_KNOWN, "did not say" },
+	{ "torque missed and nobody knows why", { 27, 85, 47, 8, 0.7, 1, false }, LIMIT_NOT_KNOWN, "no sample tells" },
 	{ "speed falls with room everywhere", { 30, 70, 47, 8, 0.9, 1, false }, LIMIT_ACTUATOR, "speed" },
 	{ "supply full wins over the drive's own limit", { 26, 60, 40, 12, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
-	  LIMIT_SUPPLY, "12 A limit" },
+	  LIMIT_SUPPLY, "supply at its limit: 12 A" },
 };
 
 static void each_limit_is_told_from_its_samples(void **state)
@@ -90,6 +93,36 @@ static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
 	made_free(&m);
 }
 
+/* The guard's causes each in their own words, and the limit that decided with its value and its file: the rig states 55 and
+ * 60 N.m, the actuator 50. An operator's stop and a stated limit are never the actuator's. */
+static void each_end_has_its_own_words(void **state)
+{
+	static const struct { const char *cause; enum limit expect; const char *says, *says_too; } ends[] = {
+		{ "overtorque", LIMIT_GUARD, "the torque passed a stated limit (50 N·m, stated by actuators/made-winder.ini [limits] torque)", "" },
+		{ "overspeed", LIMIT_GUARD, "150 rpm", "[limits] speed" },
+		{ "operator", LIMIT_OPERATOR, "the operator stopped it", "" },
+		{ "brake_energy", LIMIT_BRAKE, "rig.ini [brake] slip_energy", "1.2e+05 J" },
+		{ "stall", LIMIT_NOT_KNOWN, "stood still under torque", "supply, drive and brake had room" },
+		{ "estop", LIMIT_GUARD, "emergency stop was pressed", "" },
+	};
+	(void)state;
+
+	for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
+		const struct made_step tail = { 30, 1, 47.5, 9, 0.7, DRIVE_ENABLED, false };
+		struct made m = { .seed = 60 + i, .n_steps = 2, .window_s = 3, .cause = ends[i].cause, .tail = &tail,
+				  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false } } };
+		struct err err = { 0 };
+		struct curve *c = NULL;
+
+		made_run(&m);
+		assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
+		if (c->end_limit != ends[i].expect || !strstr(c->end_note, ends[i].says) || !strstr(c->end_note, ends[i].says_too))
+			fail_msg("%s: %s: %s", ends[i].cause, limit_word(c->end_limit), c->end_note);
+		curve_free(c);
+		made_free(&m);
+	}
+}
+
 static void every_limit_has_its_word_and_sentence(void **state)
 {
 	(void)state;
@@ -104,6 +137,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(each_limit_is_told_from_its_samples),
 		cmocka_unit_test(a_drop_out_after_the_last_point_is_the_supply_s),
+		cmocka_unit_test(each_end_has_its_own_words),
 		cmocka_unit_test(every_limit_has_its_word_and_sentence),
 	};
 
