@@ -79,7 +79,7 @@ void claim_branch_of(const struct curve *curve, bool falling, double volt, struc
 	to_voltage(ret, volt, unc_source(ret->ctx, "model of the speed with voltage", DIST_RECT, INFINITY));
 }
 
-static struct unc another_window(struct unc_ctx *ctx, struct unc x, double scatter)
+static struct unc with_scatter(struct unc_ctx *ctx, struct unc x, double scatter)
 {
 	return scatter > 0 ? unc_with(ctx, x, unc_source(ctx, "another window", DIST_NORMAL, INFINITY), scatter) : x;
 }
@@ -205,7 +205,7 @@ static struct unc proven_torque(const struct claim_branch *b, const struct place
 		ahead.value = fmin(ahead.value, 0);
 		torque = unc_add(b->ctx, torque, unc_scale(b->ctx, ahead, steepness(b, at)));
 	}
-	return another_window(b->ctx, torque, at->p->scatter_Nm);
+	return with_scatter(b->ctx, torque, at->p->scatter_Nm);
 }
 
 /* Place j, free, is slower than the speed, the one before it is faster (and may be missing or not free). */
@@ -244,7 +244,7 @@ static struct answer torque_along(const struct claim_branch *b, size_t j, double
 		}
 		set_band(&a, chord, band);
 	}
-	a.value = another_window(b->ctx, a.value, b->at[j].p->scatter_Nm);
+	a.value = with_scatter(b->ctx, a.value, b->at[j].p->scatter_Nm);
 	return a;
 }
 
@@ -276,7 +276,7 @@ struct answer claim_most_torque(const struct claim_branch *b)
 		return a;
 	a.known = KNOWN_LEAST;
 	a.at = b->at[b->n - 1].p;
-	a.value = another_window(b->ctx, a.at->torque_Nm, a.at->scatter_Nm);
+	a.value = with_scatter(b->ctx, a.at->torque_Nm, a.at->scatter_Nm);
 	a.above = INFINITY;
 	a.add_from_Nm = a.at->torque_Nm.value;
 	return a;
@@ -480,7 +480,7 @@ struct answer claim_peak_power(const struct claim_branch *b)
 		}
 	}
 	if (a.known != KNOWN_NOTHING)
-		a.value = another_window(b->ctx, a.value, a.at->scatter_Nm * rad_per_s_from_rpm(a.at->speed_rpm.value));
+		a.value = with_scatter(b->ctx, a.value, a.at->scatter_Nm * rad_per_s_from_rpm(a.at->speed_rpm.value));
 	return a;
 }
 
