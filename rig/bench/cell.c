@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/cell.h"
 #include "bench/draw.h"
+#include "calib/units.h"
 
 #include <math.h>
 #include <string.h>
@@ -35,15 +36,16 @@ static double sensed_frac(struct cell *c, double load)
 	const struct physics *p = c->physics;
 
 	c->creep = load + (c->creep - load) * c->creep_keep;
-	return play_step(&c->memory, load) + 4 * p->cell.bend_frac * load * (1 - fabs(load)) + c->truth.creep_frac * c->creep;
+	return play_step(&c->memory, load) + p->cell.bend_frac * sin(UNITS_PI * load) + c->truth.creep_frac * c->creep;
 }
 
-static double drifting_Nm(struct cell *c, double warm_K)
+static double drifting_Nm(struct cell *c, double warm_K, double across_K)
 {
 	const struct physics *p = c->physics;
 
 	c->wander = c->wander * c->wander_keep + sqrt(1 - c->wander_keep * c->wander_keep) * draw_normal(c->rng);
-	return c->mount_zero_Nm + c->truth.zero_drift_Nm_per_K * warm_K + p->cell.wander_Nm * c->wander +
+	return c->mount_zero_Nm + c->truth.zero_drift_Nm_per_K * warm_K + p->cell.emf_Nm_per_K * across_K +
+	       p->cell.wander_Nm * c->wander +
 	       p->cell.noise_Nm * draw_normal(c->rng);
 }
 
@@ -67,7 +69,7 @@ static void convert(struct cell *c, double room_degC, double brake_degC)
 	warm_K = room_degC + c->warm_K - REFERENCE_DEGC;
 	torque_Nm = sensed_frac(c, c->sum_Nm / c->sum_n / c->truth.full_scale_Nm) * c->truth.full_scale_Nm * c->mount_gain *
 		    (1 + c->truth.gain_drift_per_K * warm_K);
-	torque_Nm += drifting_Nm(c, warm_K);
+	torque_Nm += drifting_Nm(c, warm_K, target_K - c->warm_K);
 	if (c->fault == CELL_STALE)
 		return;
 	c->conversion++;

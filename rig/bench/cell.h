@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Torque cell and its converter: what the lever's torque becomes as a count. Steps once a conversion; in between
+/* Torque cell and its converter: what the lever's torque becomes as a count. The brake beside it warms it, later and less;
+ * while it warms through, its two ends differ, and thermal voltages of the leads shift its zero. Steps once a conversion; in between
  * it only sums, since the converter's own filter is the mean over its conversion time. */
 #ifndef BRIDLE_BENCH_CELL_H
 #define BRIDLE_BENCH_CELL_H

@@ -25,7 +25,7 @@ struct physics {
 		double gain_As, integral_A, ramp_rad_per_s2; /* speed loop: A per rad/s, A per rad, rotor */
 		double overspeed_rad_per_s;                  /* rotor */
 		double derate_from_degC, derate_to_degC, derate_least_frac;
-		double dropout_V, ready_V, chopper_V, farad, current_gain, start_s;
+		double dropout_V, ready_V, chopper_V, farad, ripple_frac, current_gain, start_s;
 	} drive;
 	struct {
 		double ratio, coulomb_Nm, viscous_Nms, load_loss_frac, breakaway;
@@ -34,7 +34,7 @@ struct physics {
 	struct {
 		double winding_J_per_K, case_J_per_K, winding_case_K_per_W, case_room_K_per_W;
 	} actuator_heat;
-	struct { double voltage_gain, limit_gain, ohm; } supply;
+	struct { double voltage_gain, limit_gain, ohm, breath_frac, breath_s; } supply;
 	struct { double close_s, open_s; } contactor;
 	struct {
 		double torque_gain, curvature, toe_frac, memory_frac, memory_reach;
@@ -47,11 +47,15 @@ struct physics {
 	struct {
 		double rotor_J_per_K, housing_J_per_K, rotor_housing_K_per_W, housing_room_K_per_W;
 	} brake_heat;
-	struct { double stiffness_Nm_per_rad, inertia_kgm2, damping_Nms, arm_Nm, hand_s; } lever;
+	struct {
+		double stiffness_Nm_per_rad, inertia_kgm2, damping_Nms, arm_Nm, hand_s, hand_frac;
+		double stiction_Nm, stiction_rad, cable_Nm, cable_s, one_sided_frac, seat_m;
+	} lever;
+	struct { double bearing_Nm, once_Nm; } coupling;
 	struct { double torque_Nm, slope_Nms; } crank;
 	struct {
 		double rate_Hz, gain_count, zero_count, bend_frac, memory_frac, creep_s;
-		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, remount_gain, remount_zero_Nm;
+		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, emf_Nm_per_K, remount_gain, remount_zero_Nm;
 	} cell;
 	struct { double single, jitter_s, wobble_count, uneven_count, dead_s; } pickup;
 	struct { double noise_V, noise_A; } meter;

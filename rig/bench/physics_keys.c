@@ -42,6 +42,8 @@ const struct physics_key physics_keys[] = {
 	{ "drive", "ready", "V", AT(drive.ready_V), "40 V", 0, BIG, "bus voltage above which it can be enabled" },
 	{ "drive", "chopper", "V", AT(drive.chopper_V), "60 V", 0, BIG, "bus voltage at which braking energy is burnt" },
 	{ "drive", "capacitance", "F", AT(drive.farad), "2 mF", 1e-6, BIG, "of the bus" },
+	{ "drive", "ripple", "1", AT(drive.ripple_frac), "0.1 % ± 0.03 % normal", 0, 0.1,
+	  "mean voltage times mean current over mean power, less 1: its switching ripple makes the one fall as the other rises" },
 	{ "drive", "current_reading", "1", AT(drive.current_gain), "1 ± 1 % normal", 0.5, 2, "gain of the drive's own current reading" },
 	{ "drive", "start", "s", AT(drive.start_s), "50 ms", 0, 10, "from a good bus to the first torque" },
 
@@ -62,6 +64,9 @@ const struct physics_key physics_keys[] = {
 	{ "supply", "voltage", "1", AT(supply.voltage_gain), "1 ± 0.3 % normal", 0.1, 10, "true voltage over that of rig.ini" },
 	{ "supply", "current_limit", "1", AT(supply.limit_gain), "1 ± 1 % normal", 0.01, 100, "true limit over that of rig.ini" },
 	{ "supply", "resistance", "ohm", AT(supply.ohm), "10 mohm", 0, BIG, "sag per ampere before the limit" },
+
+	{ "supply", "breathing", "1", AT(supply.breath_frac), "0.05 %", 0, 0.5, "its voltage goes up and down by this: regulation, mains, other users" },
+	{ "supply", "breathing_time", "s", AT(supply.breath_s), "7 s", 0.1, BIG, "period of it" },
 
 	{ "contactor", "close", "s", AT(contactor.close_s), "30 ms", 0, 1, "time to close" },
 	{ "contactor", "open", "s", AT(contactor.open_s), "15 ms", 0, 1, "time to open" },
@@ -109,6 +114,23 @@ const struct physics_key physics_keys[] = {
 	{ "lever", "damping", "N.m.s/rad", AT(lever.damping_Nms), "5 N.m.s/rad", 0, BIG, "of the cradle" },
 	{ "lever", "arm", "N.m", AT(lever.arm_Nm), "0.3 N.m ± 0.05 N.m normal", -BIG, BIG, "out of balance of the calibration arm when it is fitted" },
 	{ "lever", "lowering", "s", AT(lever.hand_s), "1.2 s", 0.001, 60, "time that hands take to lower a weight or to lift it off" },
+	{ "lever", "lowering_spread", "1", AT(lever.hand_frac), "0.2", 0, 0.5, "no two times are alike: standard deviation of that time" },
+	{ "lever", "stiction", "N.m", AT(lever.stiction_Nm), "0.02 N.m ± 0.003 N.m normal", 0, BIG,
+	  "dry friction of the cradle's bearing, which the cell does not feel; 0.01 to 0.03 N.m is common, no source" },
+	{ "lever", "stiction_travel", "rad", AT(lever.stiction_rad), "20 urad", 1e-9, 1,
+	  "travel of the cradle over which that friction builds up (Dahl 1976)" },
+	{ "lever", "cable", "N.m", AT(lever.cable_Nm), "4 mN.m", 0, BIG,
+	  "torque of cables and hoses on the cradle, which wanders: standard deviation (common practice, no source)" },
+	{ "lever", "cable_time", "s", AT(lever.cable_s), "120 s", 0.1, BIG, "correlation time of it" },
+	{ "lever", "one_sided", "1", AT(lever.one_sided_frac), "0 % ± 0.02 % normal", -0.1, 0.1,
+	  "what the cell shows too much of a weight, which pulls on one side, against the brake's pure couple" },
+	{ "lever", "seat", "m", AT(lever.seat_m), "0.05 mm", 0, 0.1,
+	  "where the load line comes to lie, new at each loading: standard deviation (common practice, no source)" },
+
+	{ "coupling", "bearing", "N.m", AT(coupling.bearing_Nm), "0.02 N.m ± 0.004 N.m normal", 0, BIG,
+	  "drag of a bearing between flange and brake, outside the cradle: the cell cannot know it (common practice, no source)" },
+	{ "coupling", "once", "N.m", AT(coupling.once_Nm), "0.03 N.m", 0, BIG,
+	  "misaligned shafts push the cradle once a turn: amplitude (common practice, no source)" },
 
 	{ "crank", "torque", "N.m", AT(crank.torque_Nm), "25 N.m", 0, BIG, "most that hands can do at a crank on the shaft" },
 	{ "crank", "slope", "N.m.s/rad", AT(crank.slope_Nms), "30 N.m.s/rad", 0.1, 100, "torque by which it follows the speed it is turned at" },
@@ -125,6 +147,8 @@ const struct physics_key physics_keys[] = {
 	{ "cell", "wander_time", "s", AT(cell.wander_s), "60 s", 0.1, BIG, "correlation time of it" },
 	{ "cell", "warm", "1", AT(cell.warm_frac), "0.05", 0, 1, "part of the brake's heating over the room that reaches the cell" },
 	{ "cell", "warm_time", "s", AT(cell.warm_s), "600 s", 1, BIG, "time constant of it" },
+	{ "cell", "emf", "N.m/K", AT(cell.emf_Nm_per_K), "0 N.m/K ± 0.001 N.m/K normal", -1, 1,
+	  "thermal voltages while it warms through: per kelvin between its two ends" },
 	{ "cell", "remount_gain", "1", AT(cell.remount_gain), "0.00008", 0, 0.1, "change of gain by taking the cell out and in, standard deviation" },
 	{ "cell", "remount_zero", "N.m", AT(cell.remount_zero_Nm), "0.1 N.m", 0, BIG, "change of zero by it, standard deviation" },
 

@@ -10,7 +10,7 @@
 #define TICK_US 1000
 #define HEAT_US 10000
 
-enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE };
+enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
 
 static void sense_lines(const struct world *w, struct node_side_senses *s)
 {
@@ -99,6 +99,15 @@ static void tick_truth(struct world *w)
 		truth_row(w->config.truth_csv, w->grid_us, &w->sums, &state);
 }
 
+static void tick_supply(struct world *w)
+{
+	const struct physics *p = &w->config.physics;
+	double turns = (double)w->grid_us * 1e-6 / p->supply.breath_s;
+
+	w->supply.params.set_V = w->config.rig.supply_V * p->supply.voltage_gain *
+				 (1 + p->supply.breath_frac * sin(2 * UNITS_PI * turns));
+}
+
 static void tick_hands(struct world_hands *hands)
 {
 	double left = hands->weight_Nm - hands->let_go_Nm;
@@ -117,6 +126,8 @@ static void tick(struct world *w)
 	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
 	tick_drive(w);
 	tick_hands(&w->hands);
+	tick_supply(w);
+	strays_tick(&w->strays, p, w->shaft.angle_rad, w->rng[RNG_LEVER]);
 	w->brake.wanted_A = w->node.orders.brake_mA * 1e-3;
 	brake_tick(&w->brake, w->shaft.angle_rad - w->shaft.cradle_rad, w->shaft.rad_per_s - w->shaft.cradle_rad_per_s,
 		   w->brake_heat.inner_degC, w->brake_heat.outer_degC);
@@ -163,9 +174,10 @@ static void add_up(struct world *w)
 	w->sums.angle_rad += speed * h;
 	w->sums.work_J += torque * speed * h;
 	w->sums.volt_Vs += volt * h;
-	w->sums.ampere_As += ampere * h;
+	w->sums.ampere_As += ampere * (1 + w->meter.truth.ripple_frac) * h;
 	w->sums.electric_J += volt * ampere * h;
 	w->sums.brake_Nms += w->shaft.brake_Nm * h;
+	w->sums.brake_work_J += w->shaft.brake_Nm * speed * h;
 	w->source_J += w->supply.params.set_V * ampere * h;
 	w->source_J += w->hands.turn_Nm * speed * h;
 	w->cable_J += (w->supply.params.set_V - w->supply.bus_V) * ampere * h;
@@ -180,7 +192,8 @@ static void step(struct world *w)
 	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
 	actuator_step(&w->actuator, &demand, w->supply.bus_V, w->shaft.rad_per_s, w->hands.coupled);
 	w->hands.turn_Nm = crank_Nm(w);
-	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm + w->hands.turn_Nm, w->hands.let_go_Nm, knock_Nm(w));
+	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm + w->hands.turn_Nm, w->hands.let_go_Nm,
+		   knock_Nm(w) + w->strays.cradle_Nm);
 	if (w->hands.coupled)
 		actuator_turn(&w->actuator, w->shaft.rad_per_s);
 	add_up(w);
@@ -228,17 +241,19 @@ void world_weigh(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
 	const struct true_rig *t = &w->truth;
+	double seat_m = t->arm_m + p->lever.seat_m * draw_normal(w->rng[RNG_LEVER]); /* the load line is never twice in one place */
+	double hand_s = p->lever.hand_s * exp(p->lever.hand_frac * draw_normal(w->rng[RNG_LEVER]));
 	double level = cos(t->arm_level_deg * UNITS_PI / 180), torque = 0, inertia = 0;
 
 	for (size_t i = 0; i < t->n_pieces; i++) {
 		if (!w->hands.hung[i])
 			continue;
 		torque += t->mass_kg[i] * t->gravity_m_per_s2 * (1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) *
-			  t->arm_m * level;
+			  seat_m * level * (1 + p->lever.one_sided_frac);
 		inertia += t->mass_kg[i] * t->arm_m * t->arm_m;
 	}
 	w->hands.weight_Nm = w->hands.arm_on ? torque + p->lever.arm_Nm : 0;
-	w->hands.let_go_step_Nm = (w->hands.weight_Nm - w->hands.let_go_Nm) / (p->lever.hand_s / (TICK_US * 1e-6));
+	w->hands.let_go_step_Nm = (w->hands.weight_Nm - w->hands.let_go_Nm) / (hand_s / (TICK_US * 1e-6));
 	w->shaft.hung_kgm2 = w->hands.arm_on ? inertia : 0;
 }
 
@@ -249,7 +264,7 @@ struct world_energy world_energy(const struct world *w)
 	return (struct world_energy){
 		.source_J = w->source_J,
 		.lost_J = lost->copper_J + lost->inverter_J + lost->iron_J + lost->gear_J + w->cable_J + w->supply.burnt_J +
-			  w->shaft.lever_J,
+			  w->shaft.lever_J + w->shaft.bearing_J,
 		.slip_J = w->shaft.slip_J,
 		.stored_J = actuator_stored_J(&w->actuator) + shaft_stored_J(&w->shaft) +
 			    0.5 * w->supply.params.farad * w->supply.bus_V * w->supply.bus_V,
@@ -268,6 +283,7 @@ static void set_up_electric(struct world *w)
 	struct meter_truth meter = {
 		.volt_gain = 1 / w->truth.volt_gain, .amp_gain = 1 / w->truth.amp_gain, .volt_offset_V = w->truth.volt_offset_V,
 		.amp_offset_A = w->truth.amp_offset_A, .noise_V = p->meter.noise_V, .noise_A = p->meter.noise_A,
+		.ripple_frac = p->drive.ripple_frac,
 	};
 
 	supply_init(&w->supply, &supply, w->step_s);
@@ -294,6 +310,7 @@ static void set_up_mechanic(struct world *w)
 	brake_init(&w->brake, p, rig->brake_max_A, rig->brake_rated_Nm, w->rng[RNG_BRAKE]);
 	w->brake.drag_ratio = w->truth.drag_ratio;
 	cell_init(&w->cell, p, &cell, w->rng[RNG_CELL]);
+	strays_init(&w->strays, p, w->rng[RNG_LEVER]);
 	pickup_init(&w->pickup, p, rig->pulses_per_rev, rig->pick_sign < 0 ? -1 : 1, w->rng[RNG_PICKUP]);
 	heat_init(&w->actuator_heat, &actuator, HEAT_US * 1e-6, w->room_degC);
 	heat_init(&w->brake_heat, &brake, HEAT_US * 1e-6, w->room_degC);
@@ -316,11 +333,12 @@ static void set_up_node(struct world *w)
 
 enum rc world_new(const struct world_config *config, struct world **ret, struct err *err)
 {
-	static const char *const stream[] = { "noise.brake", "noise.cell", "noise.pickup", "noise.meter", "noise.node" };
+	static const char *const stream[] = { "noise.brake", "noise.cell", "noise.pickup", "noise.meter", "noise.node",
+					     "noise.lever" };
 	struct world *w = calloc(1, sizeof *w);
 	bool short_of_memory = w == NULL;
 
-	for (int i = 0; i < 5 && !short_of_memory; i++)
+	for (int i = 0; i < WORLD_RNGS && !short_of_memory; i++)
 		short_of_memory = (w->rng[i] = draw_new(config->seed, stream[i])) == NULL;
 	if (short_of_memory) {
 		world_free(w);
@@ -344,7 +362,7 @@ void world_free(struct world *w)
 {
 	if (w == NULL)
 		return;
-	for (int i = 0; i < 5; i++)
+	for (int i = 0; i < WORLD_RNGS; i++)
 		if (w->rng[i] != NULL)
 			gsl_rng_free(w->rng[i]);
 	free(w);

@@ -16,10 +16,12 @@
 #include "bench/physics.h"
 #include "bench/pickup.h"
 #include "bench/shaft.h"
+#include "bench/strays.h"
 #include "bench/supply.h"
 #include "bench/truth.h"
 
 #define WORLD_STEP_US 50
+#define WORLD_RNGS 6
 
 struct world_config {
 	struct rig_profile rig;
@@ -35,7 +37,7 @@ struct world_config {
 struct world_hands {
 	bool coupled, arm_on;
 	bool hung[PROFILE_PIECES];
-	double weight_Nm;               /* of arm and weights, when they hang freely */
+	double weight_Nm;               /* of arm and weights, when they hang freely, as the lever feels it */
 	double let_go_Nm;               /* what pulls now: hands lower and lift gently */
 	double let_go_step_Nm;          /* per millisecond until then */
 	bool turning;                   /* a crank on the shaft */
@@ -57,13 +59,14 @@ struct world {
 	struct true_rig truth;
 	int64_t now_us, grid_us;        /* bench time; end of the last step of the physics, at most a step behind */
 	double step_s;
-	gsl_rng *rng[5];
+	gsl_rng *rng[WORLD_RNGS];
 	struct supply supply;
 	struct contactor contactor;
 	struct drive drive;
 	struct actuator actuator;
 	struct shaft shaft;
 	struct brake brake;
+	struct strays strays;
 	struct cell cell;
 	struct pickup pickup;
 	struct meter meter;

@@ -14,6 +14,7 @@ static void start(struct cell *c, struct world_config *k, const struct cell_trut
 	k->physics.cell.rate_Hz = 80;
 	k->physics.cell.gain_count = 6e6;
 	k->physics.cell.zero_count = 1000;
+	kit_without_strays(&k->physics);
 	k->physics.cell.bend_frac = k->physics.cell.memory_frac = k->physics.cell.noise_Nm = k->physics.cell.wander_Nm = 0;
 	*rng = draw_new(5, "test.cell");
 	cell_init(c, &k->physics, truth, *rng);
@@ -77,6 +78,26 @@ static void drifts_with_temperature(void **state)
 	start(&c, &k, &truth, &rng);
 	load(&c, 40, 0.05, 30);
 	assert_int_equal(c.count, lrint(1000 + (40 * (1 + 1e-4 * 10) + 0.01 * 10) * 1e5));
+	gsl_rng_free(rng);
+}
+
+/* While the cell lags behind the brake's heat its two ends differ by what is still to come. */
+static void thermal_voltage_comes_and_goes_with_the_warming(void **state)
+{
+	struct world_config k;
+	struct cell c;
+	gsl_rng *rng;
+
+	(void)state;
+	start(&c, &k, &plain, &rng);
+	k.physics.cell.emf_Nm_per_K = 0.01;
+	k.physics.cell.warm_frac = 0.05;
+	for (int i = 1; i <= 4; i++)
+		cell_add(&c, 0, i * 0.0125 + 1e-9, 20, 60); /* 40 K over the room: 2 K to come */
+	assert_near(c.count, 1000 + 0.01 * 2 * 1e5, 2);
+	for (int i = 5; i <= 80 * 6000; i++)
+		cell_add(&c, 0, i * 0.0125 + 1e-9, 20, 60); /* ten time constants */
+	assert_near(c.count, 1000, 2);
 	gsl_rng_free(rng);
 }
 
@@ -188,6 +209,7 @@ int main(void)
 		cmocka_unit_test(counts_are_torque_over_full_scale),
 		cmocka_unit_test(creeps_by_its_time_constant),
 		cmocka_unit_test(drifts_with_temperature),
+		cmocka_unit_test(thermal_voltage_comes_and_goes_with_the_warming),
 		cmocka_unit_test(saturates_and_says_so_by_its_ends),
 		cmocka_unit_test(remembers_and_bends),
 		cmocka_unit_test(converts_at_its_rate_and_averages),

@@ -49,6 +49,23 @@ static void noise_has_its_standard_deviation(void **state)
 	gsl_rng_free(rng);
 }
 
+/* A ripple that makes the voltage fall as the current rises: the product of the means is more than the mean of the product. */
+static void ripple_makes_the_product_of_means_too_large(void **state)
+{
+	const struct meter_truth truth = { .volt_gain = 1, .amp_gain = 1, .ripple_frac = 0.001 };
+	gsl_rng *rng = draw_new(1, "test.meter");
+	struct meter m;
+	double volt, ampere;
+
+	(void)state;
+	meter_init(&m, &truth, rng);
+	for (int i = 0; i < 200; i++)
+		meter_add(&m, 48, 5); /* 240 W */
+	meter_read(&m, &volt, &ampere);
+	assert_near(volt * ampere, 240 * 1.001, 1e-9);
+	gsl_rng_free(rng);
+}
+
 static void run(struct contactor *c, int ms)
 {
 	for (int i = 0; i < ms; i++)
@@ -97,6 +114,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(averages_with_gain_and_offset),
 		cmocka_unit_test(noise_has_its_standard_deviation),
+		cmocka_unit_test(ripple_makes_the_product_of_means_too_large),
 		cmocka_unit_test(contactor_obeys_the_chain),
 	};
 
