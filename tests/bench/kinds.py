@@ -21,8 +21,9 @@ def hysteresis_brake(folder):
     """A hysteresis brake: even torque without powder, little drag, remanence, and poles that freeze into the rotor."""
     set_key(folder / "rig.ini", "brake", "kind", "hysteresis")
     for key, value in {"curvature": "1.4", "memory": "0.02", "memory_reach": "0.25", "drag": "0.2 N.m ± 10 % normal",
-                       "breakaway": "1.02", "lag": "20 ms", "run_in": "0", "uneven": "0.001", "uneven_stood": "0",
-                       "eddy": "0.15 N.m.s/rad", "cogging": "0.04", "cogging_turns": "0.3", "cogging_fade": "6"}.items():
+                       "breakaway": "1.02", "lag": "20 ms", "run_in": "0", "uneven": "0.001", "uneven_turn": "0.001",
+                       "uneven_stood": "0", "eddy": "0.15 N.m.s/rad", "cogging": "0.04", "cogging_turns": "0.3",
+                       "cogging_fade": "6"}.items():
         set_key(folder / "virtual.ini", "brake", key, value)
 
 
