@@ -263,6 +263,14 @@ static void check_fit(struct gating *w, struct cellcal_gate *ret)
 		fail(ret, GATE_ZERO, zero, GATE_ZERO_FRAC);
 }
 
+static void check_line(struct gating *w, struct cellcal_gate *ret)
+{
+	if (w->g->must_rise && !(ret->sensitivity > 0))
+		fail(ret, GATE_SIGN, ret->sensitivity, 0);
+	check_fit(w, ret);
+	check_span(w, ret);
+}
+
 enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *ret, struct err *err)
 {
 	struct gating w;
@@ -272,12 +280,11 @@ enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *re
 		return rc;
 	*ret = (struct cellcal_gate){ .usable = true, .sensitivity = w.y.slope, .sensitivity_frac = sensitivity_frac(&w) };
 	check_range(&w, ret);
+	/* without a sensitivity nothing else has a meaning in N·m */
 	if (!(ret->sensitivity_frac <= GATE_SENSITIVITY_FRAC))
 		fail(ret, GATE_SENSITIVITY, ret->sensitivity_frac, GATE_SENSITIVITY_FRAC);
-	else if (g->must_rise && !(ret->sensitivity > 0))
-		fail(ret, GATE_SIGN, ret->sensitivity, 0);
-	check_fit(&w, ret);
-	check_span(&w, ret);
+	else
+		check_line(&w, ret);
 	if (!isnan(g->full_scale_Nm) && !(w.most_Nm <= g->full_scale_Nm))
 		fail(ret, GATE_OVERLOAD, w.most_Nm, g->full_scale_Nm);
 	free(w.buffer);

@@ -148,6 +148,7 @@ int cmd_hang(int argc, char **argv)
 		{ "guide", "NAME", "table of classes: torque (in the shape of cg-14 and DIN 51309) or force (ISO 376) (default torque)", &o.guide, NULL },
 		{ "classes", "FILE", "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's", &o.classes, NULL },
 		{ "resolution", "R", "with --from: resolution of the indication, in its unit", &o.resolution, NULL },
+		{ "resume", NULL, "take up the last hang that stopped before its end: its whole series stay", NULL, &o.resume },
 		{ "dry-run", NULL, "show the result, keep no calibration", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
 	};
@@ -167,6 +168,8 @@ int cmd_hang(int argc, char **argv)
 
 	struct mistakes m = { 0 };
 
+	if (rc == RC_OK && o.resume && o.from)
+		rc = err_set(&err, RC_ARG, 0, "--resume goes with a guided series, not with --from");
 	if (rc == RC_OK && !cli.help_shown)
 		rc = read_options(&o, &err);
 	if (rc == RC_OK && !cli.help_shown)

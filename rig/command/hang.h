@@ -10,7 +10,7 @@
 
 struct hang_options {
 	const char *series, *steps, *from, *model, *arm, *gravity, *guide, *classes, *resolution;
-	bool dry_run;
+	bool dry_run, resume;
 	struct live_options live;
 	int n_series;
 	size_t n_steps;

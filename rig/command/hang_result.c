@@ -296,13 +296,16 @@ static void print_evaluation(const struct torque_eval *e)
 
 static void print_equation(const struct cellcal_equation *e, const char *unit)
 {
+	char text[200];
+	int used = snprintf(text, sizeof text, "  T/(N\u00b7m) = %.9g", e->coef[0]);
+
 	if (!e->degree)
 		return;
-	printf("\nInterpolation equation, x the indication less its zero%s%s:\n  T/(N\u00b7m) = %.9g", *unit ? " in " : "", unit,
-	       e->coef[0]);
+	printf("\nInterpolation equation, x the indication less its zero%s%s:\n", *unit ? " in " : "", unit);
 	for (int j = 1; j <= e->degree; j++)
-		printf(" %c %.9g x%s", e->coef[j] < 0 ? '-' : '+', fabs(e->coef[j]), j == 1 ? "" : j == 2 ? "^2" : "^3");
-	putchar('\n');
+		used += snprintf(text + used, sizeof text - (size_t)used, " %c %.9g x%s", e->coef[j] < 0 ? '-' : '+', fabs(e->coef[j]),
+				 j == 1 ? "" : j == 2 ? "^2" : "^3");
+	live_say("%s", text);
 	if (e->degree > 1)
 		printf("  within %.2g N\u00b7m of the fit above over the torques covered\n", e->worst_Nm);
 }

@@ -89,8 +89,15 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 /* The loop's cause as a word, NULL when there was none: for cli_fail. */
 const char *live_cause(const struct live *live);
 
+/* A question with its answers: Enter alone is done (ret_key '\0'), one of the letters is a choice, q alone, Ctrl-C and the end of
+ * input stop; anything else is answered with what can be typed. done: words after "Enter". RC_SAYS_NO when the person stops; RC_ARG when
+ * nobody can be asked (no terminal). */
+struct live_choice { char key; const char *words; }; /* 'r', "r repeat the last" */
+enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
+		    char *ret_key, struct err *err) MUST_CHECK;
+#define LIVE_BY_HANDS "h the bench's hands do it" /* for the key h, where there are hands (session.control) */
 /* A person does something and presses Enter; the hands do it by the bench's own requests (NULL-terminated list, may be
- * empty) instead. RC_SAYS_NO when the person types q; RC_ARG when nobody can be asked (no terminal). */
+ * empty) with --hands, or when the person types h. As live_choose without further choices. */
 enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err) MUST_CHECK;
 /* One request of the hands, when there are hands; else nothing. */
 enum rc live_hand(struct live *live, struct err *err, const char *format, ...) PRINTF_LIKE(3, 4) MUST_CHECK;

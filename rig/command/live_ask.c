@@ -72,7 +72,7 @@ bool live_typed(const char *question, char *buf, size_t size)
 
 /* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
  * stands still, so there is nothing to take in. */
-static bool wait_for_enter(struct live *live, char *buf, size_t size)
+static bool wait_for_line(struct live *live, const char *question, char *buf, size_t size)
 {
 	struct snapshot snap = { .now = { 0 } };
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
@@ -80,7 +80,7 @@ static bool wait_for_enter(struct live *live, char *buf, size_t size)
 	struct sigaction old;
 
 	catch_interrupt(&old);
-	say_question("   Enter when done, q to stop:");
+	say_question(question);
 	while (!interrupted && !clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
 		struct err ignored;
 		snap.now = clock->now(clock->ctx);
@@ -93,25 +93,74 @@ static bool wait_for_enter(struct live *live, char *buf, size_t size)
 	return answered;
 }
 
-enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err)
+/* "(r repeat the last, d drop series)" in lines of their own, above the question. */
+static void say_choices(const struct live_choice *choice, size_t n)
 {
-	char buf[64];
+	char text[300] = "(";
+	size_t used = 1;
 
-	if (live->hands) {
-		enum rc rc = RC_OK;
-		for (; hand && *hand && rc == RC_OK; hand++)
-			rc = live_hand(live, err, "%s", *hand);
-		return rc;
+	for (size_t i = 0; i < n && used < sizeof text; i++)
+		used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", i ? ", " : "", choice[i].words);
+	if (n > 0 && used < sizeof text - 1) {
+		strcat(text, ")");
+		cli_wrapped(stderr, LIVE_WIDTH, "   ", "   ", text);
 	}
+}
+
+/* Enter is '\0', a choice its key; false for anything else. */
+static bool key_of(const char *typed, const struct live_choice *choice, size_t n, char *ret_key)
+{
+	*ret_key = '\0';
+	if (!*typed)
+		return true;
+	for (size_t i = 0; i < n; i++)
+		if (typed[0] == choice[i].key && !typed[1]) {
+			*ret_key = choice[i].key;
+			return true;
+		}
+	return false;
+}
+
+enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
+		    char *ret_key, struct err *err)
+{
+	char typed[64], question[160];
+
 	if (!isatty(STDIN_FILENO))
 		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is no terminal%s", text,
 			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
 	progress_clear(live->progress);
 	fputc('\n', stderr);
 	cli_wrapped(stderr, LIVE_WIDTH, ">> ", "   ", text);
-	if (!wait_for_enter(live, buf, sizeof buf))
-		return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
-	return RC_OK;
+	say_choices(choice, n);
+	snprintf(question, sizeof question, "   Enter %s, q to stop:", done);
+	for (;;) {
+		if (!wait_for_line(live, question, typed, sizeof typed))
+			return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
+		if (key_of(typed, choice, n, ret_key))
+			return RC_OK;
+		fprintf(stderr, "   \"%s\" is no answer here: Enter alone, or one letter and Enter.\n", typed);
+	}
+}
+
+static enum rc do_hands(struct live *live, const char *const *hand, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (; hand && *hand && rc == RC_OK; hand++)
+		rc = control_hand(live->s->control, err, "%s", *hand);
+	return rc;
+}
+
+enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err)
+{
+	static const struct live_choice by_hands = { 'h', LIVE_BY_HANDS };
+	char key = '\0';
+	enum rc rc = RC_OK;
+
+	if (!live->hands)
+		rc = live_choose(live, text, "when done", &by_hands, live->s->control && hand ? 1 : 0, &key, err);
+	return rc == RC_OK && (live->hands || key) ? do_hands(live, hand, err) : rc;
 }
 
 void live_tell_calibration(struct live *live)

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""What a person meets at a terminal of 80 columns: questions that fit, and Ctrl-C as the answer q."""
+"""What a person meets at a terminal of 80 columns: questions that fit and their answers, Ctrl-C as the answer q."""
 import fcntl
 import os
 import pty
@@ -9,6 +9,7 @@ import struct
 import subprocess
 import termios
 import threading
+import time
 
 import harness
 
@@ -61,5 +62,137 @@ def ctrl_c_at_a_weight_ends_the_run_with_its_words():
         assert outcomes(bench)[-1] == "refused", outcomes(bench)
 
 
+PROMPT = "q to stop:"
+
+
+def converse(bench, answer, *args):
+    """bridle hang with a person whose answer(question, number) gives what is typed; returns its status and all that was said."""
+    hang = Terminal("hang", "--bench", bench.folder, *args)
+    seen = number = 0
+    while True:
+        harness.wait_for(lambda: PROMPT in hang.text[seen:] or hang.process.poll() is not None, 30, "the next question")
+        if PROMPT not in hang.text[seen:]:
+            break
+        at = hang.text.index(PROMPT, seen) + len(PROMPT)
+        question = " ".join(hang.text[seen:at].split())
+        seen, number = at, number + 1
+        os.write(hang.far, answer(question, number).encode() + b"\n")
+    status = hang.end()
+    time.sleep(0.1)
+    assert widest(hang.text) <= 80, hang.text
+    return status, " ".join(hang.text.split())
+
+
+def records(bench):
+    return [record["kind"] for record in bench.must("log", "list")["records"]]
+
+
+def by_hands(question, _):
+    return "h" if "the bench's hands do it" in question else ""
+
+
+def only_enter_is_done():
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        status, said = converse(bench, lambda question, number: [" q", "Q", "done", "quit", "", "q", ""][number - 1] if number < 8 else "")
+        assert status == 1 and said.count("is no answer here") == 4, said
+        assert "stopped by the operator at: Preload" in said, said
+
+
+def nothing_hung_is_told_at_once_and_never_kept():
+    """Enter at each prompt with nothing on the arm gave -1.3(14) count/(N.m), zero return 318 %, kept, "Next: bridle map"."""
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        first = []
+        def enter(question, number):
+            if "did not move" in question:
+                first.append(number)
+            return ""
+        status, said = converse(bench, enter, "--series", "1", "--steps", "2")
+        # arm, preload on, preload off: and then it is said
+        assert first and first[0] == 4, (first, said)
+        assert status == 1 and "not usable" in said and "Next: bridle map" not in said, said
+        assert records(bench) == ["unusable_calibration"] and outcomes(bench)[-1] == "refused"
+
+
+def a_load_that_was_forgotten_is_hung_again():
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        asked = []
+        def forget_load_2(question, number):
+            asked.append(question)
+            if "did not move" in question:
+                return "r"
+            if "Hang" in question and "load 2 of 3" in question and not any("did not move" in q for q in asked):
+                return ""
+            return by_hands(question, number)
+        status, said = converse(bench, forget_load_2, "--series", "1", "--steps", "3")
+        again = [q for q in asked if "Again: exactly hanger, 2kg-a, 2kg-b, 2kg-c, 2kg-d must hang, 8.512 kg" in q]
+        assert len(again) == 1 and "Taken back: 1 reading." in said, said
+        assert status == 0 and records(bench) == ["calibration"], said
+
+
+def one_can_go_back_and_drop_a_series():
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        typed = iter(["h"] * 9 + ["b", "h", "h", "h", "d"])
+        def script(question, number):
+            return next(typed, None) or by_hands(question, number)
+        status, said = converse(bench, script, "--series", "1", "--steps", "3")
+        assert "Taken back: 2 readings." in said and "Series 1 dropped" in said, said
+        assert status == 0 and records(bench) == ["calibration"], said
+        points = bench.must("log", "list")["records"][0]["contents"]["points"]
+        assert [round(p["torque_Nm"], 1) for p in points] == [0, 22.1, 41.8, 56.5, 41.8, 22.1, 0], points
+
+
+def a_wrong_series_is_dropped_at_the_end():
+    """A weight forgotten at one load and the reading kept: nothing is kept before that series is taken again."""
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        state = {"forgot": False, "dropped": False}
+        def keep_the_mistake(question, number):
+            if "No calibration yet" in question:
+                assert "looks wrong" in question and "d drop series 2 and take it again" in question, question
+                state["dropped"] = True
+                return "d"
+            if "Hang" in question and "load 3 of 6" in question and state.get("second") and not state["forgot"]:
+                state["forgot"] = True
+                return ""
+            if "Take everything off" in question and "Preload" not in question:
+                state["zeros"] = state.get("zeros", 0) + 1
+                state["second"] = state["zeros"] > 3
+            return by_hands(question, number)
+        status, said = converse(bench, keep_the_mistake, "--series", "2")
+        assert state["forgot"] and state["dropped"] and status == 0 and records(bench) == ["calibration"], said
+
+
+def a_hang_is_taken_up_later():
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        nothing = bench.run("hang", "--resume", "--hands", "--json")
+        assert nothing.status == 2 and "no bridle hang" in nothing.json["message"], nothing
+        def leave(question, number):
+            return "q" if number == 17 else by_hands(question, number)
+        status, said = converse(bench, leave, "--series", "2", "--steps", "3")
+        assert status == 1 and "Kept: 1 of 2 series. Next: bridle hang --resume" in said, said
+        refused = bench.run("hang", "--resume", "--hands", "--json", "--series", "3")
+        assert refused.status == 2 and "other weights" in refused.json["message"], refused
+        done = bench.must("hang", "--resume", "--hands", "--series", "2", "--steps", "3")
+        assert done["usable"] and len(done["points"]) == 14, done["points"]
+        runs = [run for run in bench.must("log", "list")["runs"] if run["kind"] == "hang"]
+        assert [run["outcome"] for run in runs] == ["refused", "done"] and runs[1]["resumes"] == runs[0]["run"], runs
+        kept = [event["text"] for event in bench.must("log", "show", runs[0]["run"])["events"] if event["kind"] == "reading"]
+        first = [float(text.split(" count ")[1].split()[0]) for text in kept if " series 1 " in text][6:]
+        fresh = [event["text"] for event in bench.must("log", "show", runs[1]["run"])["events"] if event["kind"] == "reading"]
+        assert len(first) == 7 and not any(" series 1 " in text for text in fresh), (first, fresh)
+        zero = first[0]
+        found = [point["indication"] for point in done["points"] if point["series"] == 1]
+        assert all(abs(a - (b - zero)) < 1e-6 for a, b in zip(found, first)), (found, first)
+        nothing = bench.run("hang", "--resume", "--hands", "--json")
+        assert nothing.status == 2 and "ended in order" in nothing.json["message"], nothing
+
+
 if __name__ == "__main__":
-    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words)
+    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
+                 a_load_that_was_forgotten_is_hung_again, one_can_go_back_and_drop_a_series, a_wrong_series_is_dropped_at_the_end,
+                 a_hang_is_taken_up_later)
