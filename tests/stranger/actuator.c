@@ -61,7 +61,7 @@ void drive_step(struct rig *r, double dt)
 		return;
 	r->enabled = true;
 	goal = r->mode == 1 ? speed_loop(r, rotor, most, dt) : r->set_point;
-	r->limited = fabs(goal) > most;
+	r->limited = fabs(goal) > most && fabs(r->current) > 0.98 * most;
 	r->derated = most < r->drive_limit;
 	goal = fmax(-most, fmin(most, goal));
 	if (goal > high || goal < low) {  /* out of voltage: the integral stays where it is of use */

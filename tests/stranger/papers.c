@@ -9,7 +9,7 @@ struct papers papers_of(bool hysteresis, bool single)
 {
 	struct papers p = {
 		.name = "Mill Race", .full_scale = 60, .brake_torque = 50, .brake_current = 1.0, .arm = 0.5, .weight_limit = 60,
-		.volts = 48, .amps = 20, .dropout = 34, .cable = 0.030, .ratio = 30, .pulses = 2400, .torque_limit = 52, .speed_limit = 140,
+		.volts = 48, .amps = 25, .dropout = 34, .cable = 0.030, .ratio = 30, .pulses = 2400, .torque_limit = 52, .speed_limit = 140,
 		.zero_drift = 0.004, .gain_drift = 20e-6, .creep = 0.0002, .meter_gain = 0.002, .meter_volt = 0.02, .meter_amp = 0.01,
 		.clock = 50e-6,
 	};
@@ -21,7 +21,7 @@ struct papers papers_of(bool hysteresis, bool single)
 		p.brake_current = 1.2;
 		p.arm = 0.3;
 		p.volts = 24;
-		p.amps = 16;
+		p.amps = 20;
 		p.dropout = 17;
 		p.cable = 0.012;
 		p.ratio = 50;

@@ -116,7 +116,7 @@ def one_rig(task):
                 rows.append({"kind": kind, "seed": seed, "sweep": n, "index": i, "way": point["direction"], "limit": point["limit"],
                              "settled": point["settled"], "true": true,
                              "point": {k: v for k, v in point.items() if isinstance(v, (int, float))}})
-        return kind, seed, "" if not forced else "check: " + (ready.err.strip().splitlines() or [""])[-1], rows
+        return kind, seed, "" if not forced else "not ready: " + json.dumps(json.loads(ready.out).get("check", ready.out)), rows
 
 
 def judged(rows, quantity):
@@ -173,18 +173,21 @@ def main():
     parser.add_argument("--kinds", nargs="+", default=list(KINDS), choices=list(KINDS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--effect", action="append", default=[], metavar="NAME=FACTOR")
-    parser.add_argument("--points", help="write all points to this file, a JSON document a line")
+    parser.add_argument("--points", default=os.devnull, help="write all points to this file, a JSON document a line")
+    parser.add_argument("--table", metavar="FILE", help="run nothing: the tables of a file that --points wrote")
     options = parser.parse_args()
+    if options.table:
+        print_tables([json.loads(line) for line in open(options.table)])
+        return
     tasks = [(kind, seed, options.effect) for seed in range(options.first, options.first + options.rigs) for kind in options.kinds]
     rows, begun = [], time.monotonic()
-    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
+    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool, open(options.points, "w") as file:
         for kind, seed, words, found in pool.map(one_rig, tasks):
             rows += found
+            file.writelines(json.dumps(row) + "\n" for row in found)
+            file.flush()
             if words:
                 print(f"# {kind} {seed}: {words if found else words[-1500:]}", flush=True)
-    if options.points:
-        with open(options.points, "w") as file:
-            file.writelines(json.dumps(row) + "\n" for row in rows)
     print(f"# {len(tasks)} rigs, seeds {options.first} to {options.first + options.rigs - 1}, {time.monotonic() - begun:.0f} s")
     print_tables(rows)
 
