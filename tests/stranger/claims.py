@@ -90,7 +90,10 @@ def write_plan(folder, kind, name, claims, at_rpm, extra):
 def draw(dice, truth, kind):
     """Claims, and by claim how many U outside the truth each lies."""
     far = {claim: dice.choice((-6, -3, -1.5, 1.5, 3, 6)) for claim in UNITS}
-    return {claim: truth[claim][far[claim] > 0] + far[claim] * U[kind][claim] for claim in UNITS}, far
+    claims = {claim: truth[claim][far[claim] > 0] + far[claim] * U[kind][claim] for claim in UNITS}
+    if claims["rated_torque"] > claims["peak_torque"]:
+        del claims["peak_torque"]  # no data sheet says so
+    return claims, far
 
 
 def stop_at(rig, percent, *args):
@@ -115,7 +118,7 @@ def sweep(rig, name):
         done = rig.run("sweep", name, "--clear", *forced)
     report = rig.run("report", "--no-figures")
     if report.status:
-        return None, (done.err + report.err).strip()[-300:]
+        return None, (done.out[-300:] + report.out).strip()[-600:]
     return json.loads(report.out), done.err.strip()[-200:]
 
 
@@ -126,12 +129,12 @@ def one_rig(task):
     for group in [[n for n in names if n != "sag"], sag]:
         if not group:
             continue
-        effects = [f"drive-limit={LIMIT[kind]}"] + (["volts=0.965", "amps=0.45"] if group == sag else [])
+        effects = [f"drive-limit={LIMIT[kind]}"] + (["volts=0.965", "amps=0.55"] if group == sag else [])
         with Rig(kind, seed, effects) as rig:
             dice = random.Random(seed * 7 + (group == sag))
             plans = {}
             for name in group:
-                at_rpm = HELD[kind] if name == "held" else round(dice.uniform(0.77, 0.95) * (120 if kind == "powder" else 87), 1)
+                at_rpm = HELD[kind] if name == "held" else round(dice.uniform(*((92, 114) if kind == "powder" else (76.5, 84.5))), 1)
                 expected = interval(kind, seed, rig.folder, 28, 45, effects, at_rpm)
                 claims, far = draw(dice, expected, kind)
                 write_plan(rig.folder, kind, name, claims, at_rpm, extra)
