@@ -77,11 +77,21 @@ static void say_conditions(const struct judge *j, struct claim_check *c)
 		say(c, "At %.4g V at its terminals%s.", c->volt, winding);
 }
 
+/* The speed without load and the best efficiency are elsewhere when the drive holds the plan's speed, whatever ended the curve. */
+static bool was_held(const struct judge *j, const struct claim_check *c, const struct answer *a)
+{
+	bool of_speed = strcmp(c->key, "no_load_speed") == 0 || strcmp(c->key, "peak_efficiency") == 0;
+
+	return of_speed && j->setting->drive == PLAN_SPEED && a->at->limit == LIMIT_NONE && isfinite(a->at->setpoint_rpm) && !a->at->free_running;
+}
+
 static void say_what_came_first(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
 	const struct curve *curve = j->curve;
 
-	if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
+	if (was_held(j, c, a))
+		say(c, "The drive was commanded to hold %.4g rpm and held it.", a->at->setpoint_rpm);
+	else if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
 		say(c, "Another limit came first (%s): %s.", limit_word(a->lost->limit), a->lost->limit_note);
 	else if (a->lost != NULL)
 		say(c, "At %.4g N·m it ran at %.4g rpm, and no sample tells why.", a->lost->torque_Nm.value, a->lost->speed_rpm.value);
@@ -89,16 +99,15 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 		say(c, "Another limit came first (%s): %s.", limit_word(a->at->limit), a->at->limit_note);
 	else if (curve->end_limit != LIMIT_NONE)
 		say(c, "%s", curve->end_note);
-	else if (j->setting->drive == PLAN_SPEED && isfinite(a->at->setpoint_rpm) && !a->at->free_running)
-		say(c, "The drive was commanded to hold %.4g rpm and held it.", a->at->setpoint_rpm);
 	else
 		say(c, "The plan went no further.");
 }
 
 /* Nothing but the plan kept the curve from the claim. */
-static bool only_the_plan_ended(const struct judge *j, const struct answer *a)
+static bool only_the_plan_ended(const struct judge *j, const struct claim_check *c, const struct answer *a)
 {
-	return a->lost == NULL && j->curve->end_limit == LIMIT_NONE && (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR);
+	return was_held(j, c, a) || (a->lost == NULL && j->curve->end_limit == LIMIT_NONE &&
+					 (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR));
 }
 
 static bool is_torque(const struct claim_check *c)
@@ -127,7 +136,7 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 		say(c, "A plan with drive = current shows the whole curve.");
 		return;
 	}
-	if (!isfinite(step) || (a->known == KNOWN_LEAST && !only_the_plan_ended(j, a)))
+	if (!isfinite(step) || (a->known == KNOWN_LEAST && !only_the_plan_ended(j, c, a)))
 		return;
 	c->step_Nm = step;
 	say(c, "A step at %.3g N·m would tell; claims = yes in the plan's [steps] adds it.", step);
@@ -184,7 +193,7 @@ static void decide(const struct judge *j, struct claim_check *c, const struct an
 		c->probability = unc_probability_above(ctx, shifted(a->value, c->high), c->claimed);
 	c->verdict = conform_verdict(c->probability, j->setting->confidence);
 	double U = unc_expanded(ctx, a->value, j->curve->coverage, NULL);
-	if (c->verdict == VERDICT_UNDECIDED && a->known == KNOWN_LEAST && c->claimed > c->low + U && only_the_plan_ended(j, a))
+	if (c->verdict == VERDICT_UNDECIDED && a->known == KNOWN_LEAST && c->claimed > c->low + U && only_the_plan_ended(j, c, a))
 		c->verdict = VERDICT_NOT_TESTED;
 }
 

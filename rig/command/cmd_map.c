@@ -3,6 +3,7 @@
 #include "command/command.h"
 #include "command/live.h"
 #include "command/map_result.h"
+#include "run/forecast.h"
 #include "run/seq_map.h"
 
 #include "calib/units.h"
@@ -85,14 +86,25 @@ static void default_currents(const struct session *s, size_t n, struct map_confi
 		c->current_A[i] = s->rig.brake_max_A * (double)(i + 1) / (double)n;
 }
 
-/* Input power that the supply can deliver, as slip power by the expected efficiency: the map is no test of the supply. */
+/* Slip power at which the forecast of bridle ready (run/forecast.h) has the supply at its limit, or the drive at its drop-out, with
+ * some room: the map is no test of the supply. */
 static double supply_slip_W(const struct session *s)
 {
-	double eta = s->actuator.expect_efficiency > 0 ? s->actuator.expect_efficiency : 0.5;
+	const struct actuator_profile *a = &s->actuator;
+	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5, low_W = 0, high_W = 1e6;
 
 	if (!s->has_actuator || !(s->rig.supply_limit_A > 0))
 		return INFINITY;
-	return fmax(0, s->rig.supply_V * s->rig.supply_limit_A - s->actuator.expect_no_load_W) * eta;
+	for (int i = 0; i < 60; i++) {
+		double slip_W = 0.5 * (low_W + high_W);
+		double amp = forecast_supply_A(slip_W / eta + a->expect_no_load_W, s->rig.supply_V, s->rig.cable_ohm.value);
+		double left_V = s->rig.supply_V - amp * s->rig.cable_ohm.value;
+		if (amp <= SPARE * s->rig.supply_limit_A && SPARE * left_V >= a->voltage_min_V)
+			low_W = slip_W;
+		else
+			high_W = slip_W;
+	}
+	return low_W;
 }
 
 static enum rc make_config(struct mapping *m, const struct options *o, struct err *err)
@@ -112,8 +124,8 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 		.torque_slope_Nm_per_s = STEADY_FRAC_PER_S * rig->brake_rated_Nm,
 		.slew_A_per_s = rig->brake_max_A, .lag_low_A = 0.2 * rig->brake_max_A, .lag_high_A = 0.5 * rig->brake_max_A,
 		.lag_s = 2, .most_Nm = m->live.limits.torque_Nm,
-		.most_slip_W = fmin(SPARE * (rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W),
-				    o->by_hand ? INFINITY : supply_slip_W(&m->s)),
+		.most_slip_W = SPARE * (rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W),
+		.most_supply_W = o->by_hand ? INFINITY : supply_slip_W(&m->s),
 		.energy_J = rig->slip_energy_J > 0 ? SPARE * rig->slip_energy_J : INFINITY,
 		.continuous_W = rig->slip_power_W, .hand_rpm_frac = 0.25,
 	};
@@ -283,7 +295,7 @@ int cmd_map(int argc, char **argv)
 		.name = "map",
 		.usage = "map [--actuator NAME | --by-hand] [options]",
 		.about = "Maps the brake: current to torque, rising and falling, at two or more slip speeds, with drag, remanence, lag and the slope of "
-			 "the linear range. Needs a calibrated cell. Heat and torque foreseen from what was measured so far limit the "
+			 "the linear range. Needs a calibrated cell. Heat, torque and the supply's current, foreseen from what was measured so far, limit the "
 			 "currents. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of rotation.",
 		.examples = "  bridle map --actuator paddle-winder\n  bridle map --actuator paddle-winder --speeds \"30, 60, 85\" --json\n",
 		CLI_TAKES(options),

@@ -35,12 +35,12 @@ json_t *ready_forecast_json(const struct forecast *f)
 
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *s = &f->step[i];
-		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:o}", "step",
+		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}", "step",
 			(json_int_t)i + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
 			cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J),
 			"input_power_W", cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
 			cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides", forecast_check_word(s->decides),
-			"share_of_limit", cli_real(s->load_frac), "extrapolated", s->extrapolated, "ok", s->ok, "checks", checks_json(s)));
+			"share_of_limit", cli_real(s->load_frac), "extrapolated", s->extrapolated, "for_claim", s->for_claim, "ok", s->ok, "checks", checks_json(s)));
 	}
 	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok", (json_int_t)f->n_ok,
 		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step + 1, "time_s",
@@ -54,6 +54,19 @@ static const char *read_word(enum forecast_check check, char buf[40])
 	for (char *c = buf; *c; c++)
 		*c = *c == '_' ? ' ' : *c;
 	return buf;
+}
+
+/* The steps that nobody wrote: claims = yes put them in. */
+static void say_for_claims(const struct forecast *f)
+{
+	char text[300] = "";
+	size_t used = 0, n = 0;
+
+	for (size_t i = 0; i < f->n && used < sizeof text; i++)
+		if (f->step[i].for_claim)
+			used += (size_t)snprintf(text + used, sizeof text - used, "%s%zu (%.4g N\u00b7m)", n++ ? ", " : "", i + 1, f->step[i].torque_Nm);
+	if (n > 0)
+		live_say("Added for the data sheet's claims: step%s %s.", n > 1 ? "s" : "", text);
 }
 
 void ready_forecast_print(const struct forecast *f, const struct session *s)
@@ -71,6 +84,7 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 		       p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
 		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
+	say_for_claims(f);
 	if (beyond)
 		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; the current beyond is a guess.", s->map.max_A,
 			 s->map.max_Nm);

@@ -119,6 +119,8 @@ struct plan_profile {
 	double drive_A;               /* [plan] current */
 	size_t n;                     /* [steps] torque = 0, 5, 10 ... N.m   or   current = 0, 0.2 ... A, or from/to/step */
 	double step[PROFILE_STEPS];   /* N·m or A, rising */
+	bool serve_claims;            /* [steps] claims = yes: plan_serve_claims has to put its steps in */
+	bool for_claim[PROFILE_STEPS]; /* step[i] was put in for a claim */
 	bool down;                    /* [steps] down = yes: and back */
 	bool repeat_first;            /* [steps] repeat_first = yes */
 	bool shuffle; unsigned seed;  /* [steps] order = rising | shuffled, seed */
@@ -174,6 +176,12 @@ enum rc profile_parse_plan(const char *text, const char *name, struct plan_profi
 
 enum rc profile_parse_weights(const char *text, const char *name, struct weights_profile *ret, struct mistakes *m,
 			      struct err *err) MUST_CHECK;
+
+/* The steps that the data sheet's claims need, where the plan says claims = yes and loads by torque: one a little above each
+ * claimed torque (a load that is carried with some room confirms it; one that is not refutes it), and with drive = speed one at the
+ * torque that gives the claimed power. A torque that rig or actuator must not reach is left out, one that the plan has as it
+ * is. Run before the plan is used, wherever it is used: the order of the steps is part of a run. */
+void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile *actuator, const struct rig_profile *rig);
 
 /* Index of the piece with that section name, -1 when there is none. */
 int profile_piece(const struct weights_profile *weights, const char *name);

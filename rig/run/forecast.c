@@ -251,8 +251,10 @@ void forecast_plan(const struct forecast_input *in, struct forecast *ret)
 {
 	memset(ret, 0, sizeof *ret);
 	ret->n = in->plan->n < PROFILE_STEPS ? in->plan->n : PROFILE_STEPS;
-	for (size_t i = 0; i < ret->n; i++)
+	for (size_t i = 0; i < ret->n; i++) {
 		one_step(in, in->plan->step[i], &ret->step[i]);
+		ret->step[i].for_claim = in->plan->for_claim[i];
+	}
 	heat(in, ret);
 	add_times(in, ret);
 	ret->ok = true;

@@ -56,6 +56,7 @@ struct forecast_step {
 	enum forecast_check decides;  /* the one nearest to its limit, or furthest beyond */
 	double load_frac;             /* its value / limit */
 	bool extrapolated;            /* torque or brake current lies beyond what was mapped */
+	bool for_claim;               /* put in by the plan's claims = yes */
 	bool ok;                      /* nothing that refuses is beyond its limit */
 };
 

@@ -114,6 +114,8 @@ static struct foresight most_torque(const struct seq_map *m)
 
 	if (by_slip < f.most_torque_Nm)
 		f = (struct foresight){ by_slip, "slip power" };
+	if (m->config.most_supply_W / w < f.most_torque_Nm)
+		f = (struct foresight){ m->config.most_supply_W / w, "the supply, by the forecast," };
 	if (by_heat < f.most_torque_Nm)
 		f = (struct foresight){ by_heat, "brake heat" };
 	f.most_torque_Nm *= FORESIGHT_MARGIN;
@@ -275,7 +277,8 @@ static double run_in_A(const struct seq_map *m)
 {
 	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, wanted_rpm(m));
 	double by_torque = 0.7 * m->config.most_Nm / m->config.rated_Nm;
-	double share = fmin(0.7, fmin(by_heat, by_torque));
+	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, wanted_rpm(m));
+	double share = fmin(fmin(0.7, by_supply), fmin(by_heat, by_torque));
 
 	return share > 0 ? share * m->config.max_A : 0;
 }

@@ -551,9 +551,36 @@ static int drop_units(void **state)
 	return 0;
 }
 
+/* 20 N·m at 80 rpm, 40 N·m, 165 W at 90 rpm: 20.4, 40.8 and 1.02 x 165 x 30/(90 pi) = 17.857 N·m join the steps in order; the peak
+ * is left out where a limit of 40 N·m forbids it, and a step that is there already is not put in twice. */
+static void a_plan_serves_its_claims(void **state)
+{
+	struct plan_profile plan = { .serve_claims = true, .load = LOAD_TORQUE, .drive = PLAN_SPEED, .speed_rpm = 90, .n = 4, .step = { 0, 10, 20, 30 } };
+	const struct rig_profile rig = { .cell_full_scale_Nm = 60, .limit_torque_Nm = 52, .coupling_Nm = 60 };
+	struct actuator_profile a = { .limit_torque_Nm = 45, .rated_torque_Nm = { true, 20, 80 }, .peak_torque_Nm = { true, 40, NAN },
+				      .rated_power_W = { true, 165, NAN } };
+	static const double expect[] = { 0, 10, 17.857, 20, 20.4, 30, 40.8 };
+	(void)state;
+
+	struct plan_profile same = plan;
+	plan_serve_claims(&plan, &a, &rig);
+	assert_int_equal(plan.n, 7);
+	for (size_t i = 0; i < 7; i++)
+		assert_true(fabs(plan.step[i] - expect[i]) < 1e-3);
+	assert_true(plan.for_claim[2] && plan.for_claim[4] && plan.for_claim[6] && !plan.for_claim[3]);
+	size_t n = plan.n;
+	plan_serve_claims(&plan, &a, &rig);
+	assert_int_equal(plan.n, n);
+	a.limit_torque_Nm = 40;
+	same.drive = PLAN_DRIVE_CURRENT;
+	plan_serve_claims(&same, &a, &rig);
+	assert_int_equal(same.n, 5);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_plan_serves_its_claims),
 		cmocka_unit_test(reads_a_rig),
 		cmocka_unit_test(fills_the_defaults),
 		cmocka_unit_test(reads_weights),

@@ -4,6 +4,7 @@
 #include "tiny_rig.h"
 
 #include <math.h>
+#include <string.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -17,7 +18,7 @@ static struct map_config usual(void)
 		.powder = true, .run_in_cycles = 2, .n_speeds = 2, .n_currents = 4, .speed_rpm = { 20, 60 },
 		.current_A = { 0.2, 0.4, 0.6, 0.8 }, .max_A = 0.8, .rated_Nm = 32, .window_s = 1, .timeout_s = 10, .dwell_s = 1,
 		.torque_slope_Nm_per_s = 0.1, .speed_slope_rpm_per_s = 0.5, .slew_A_per_s = 0.8, .speed_slew_rpm_per_s = 30,
-		.lag_low_A = 0.2, .lag_high_A = 0.5, .lag_s = 1, .most_Nm = 60, .most_slip_W = 1000, .energy_J = INFINITY,
+		.lag_low_A = 0.2, .lag_high_A = 0.5, .lag_s = 1, .most_Nm = 60, .most_slip_W = 1000, .most_supply_W = INFINITY, .energy_J = INFINITY,
 		.continuous_W = 500, .hand_rpm_frac = 0.25,
 	};
 }
@@ -124,6 +125,24 @@ static void slip_heat_limits_the_faster_speed_only(void **state)
 		*(map.reading[i].speed ? &fast : &slow) = fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
 	assert_true(fabs(slow - 0.8) < 1e-9);
 	assert_true(fast < 0.5);
+}
+
+static void the_supply_limits_the_faster_speed_only(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(34);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	config.most_supply_W = 120; /* 57 N·m at 20 rpm, 19.1 N·m at 60 rpm */
+	assert_true(run(&rig, &config, &seen).done);
+	assert_true(seen.most_slip_W < 125);
+	double slow = 0, fast = 0;
+	for (size_t i = 0; i < map.n_readings; i++)
+		*(map.reading[i].speed ? &fast : &slow) = fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
+	assert_true(fabs(slow - 0.8) < 1e-9);
+	assert_true(fast < 0.5);
+	assert_non_null(strstr(map.left_out, "supply"));
 }
 
 static void backs_off_when_the_actuator_is_too_weak(void **state)
@@ -241,6 +260,7 @@ int main(void)
 		cmocka_unit_test(records_steps_for_the_lag),
 		cmocka_unit_test(torque_limit_cuts_the_current),
 		cmocka_unit_test(slip_heat_limits_the_faster_speed_only),
+		cmocka_unit_test(the_supply_limits_the_faster_speed_only),
 		cmocka_unit_test(backs_off_when_the_actuator_is_too_weak),
 		cmocka_unit_test(a_hysteresis_brake_is_let_go_while_turning),
 		cmocka_unit_test(by_hand_asks_for_no_power),
