@@ -4,6 +4,7 @@
 
 #include <gsl/gsl_eigen.h>
 #include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 
@@ -66,6 +67,66 @@ enum rc correlated_root(const double *r, size_t n, double *ret, struct err *err)
 	if (value)
 		gsl_vector_free(value);
 	return rc;
+}
+
+/* What one group of correlated inputs brings: its variance, and that by its degrees of freedom. */
+struct component { double variance, variance2_by_dof; };
+
+static struct component component_of(const double *b, const double *dof, const double *r, size_t n, const size_t *group,
+				     size_t which)
+{
+	double variance = 0, pull = 0, common = NAN;
+	bool together = true;
+
+	for (size_t i = 0; i < n; i++) {
+		double row = 0;
+		if (group[i] != which)
+			continue;
+		for (size_t j = 0; j < n; j++)
+			if (group[j] == which)
+				row += (r ? r[i * n + j] : i == j) * b[j];
+		variance += b[i] * row;
+		pull += fabs(b[i] * row) / sqrt(dof[i]);
+		together = together && (isnan(common) || fabs(dof[i] - common) <= 0 || (isinf(dof[i]) && isinf(common)));
+		common = dof[i];
+	}
+	return (struct component){ variance, together ? variance * variance / common : pull * pull };
+}
+
+/* group[i]: the least index that i is tied to by correlations. An input that brings nothing ties nobody. */
+static void tie(const double *b, const double *r, size_t n, size_t *group)
+{
+	for (size_t i = 0; i < n; i++)
+		group[i] = i;
+	for (size_t i = 0; r && i < n; i++)
+		for (size_t j = 0; j < i; j++) {
+			if (!(fabs(r[i * n + j]) > 0) || !(fabs(b[i]) > 0) || !(fabs(b[j]) > 0) || group[i] == group[j])
+				continue;
+			size_t from = group[i] > group[j] ? group[i] : group[j], to = group[i] + group[j] - from;
+			for (size_t k = 0; k < n; k++)
+				if (group[k] == from)
+					group[k] = to;
+		}
+}
+
+enum rc correlated_dof(const double *b, const double *dof, const double *r, size_t n, double *ret, struct err *err)
+{
+	size_t *group = malloc((n ? n : 1) * sizeof *group);
+	double variance = 0, sum = 0;
+
+	if (!group)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	tie(b, r, n, group);
+	for (size_t g = 0; g < n; g++) {
+		if (group[g] != g)
+			continue;
+		struct component c = component_of(b, dof, r, n, group, g);
+		variance += c.variance;
+		sum += c.variance2_by_dof;
+	}
+	free(group);
+	*ret = sum > 0 ? fmax(1, variance * variance / sum) : INFINITY;
+	return RC_OK;
 }
 
 enum rc unc_correlated(struct unc_ctx *ctx, const char *name, const double *value, const double *u, const double *r,

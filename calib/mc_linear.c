@@ -87,14 +87,15 @@ static double covariance(const struct mc_model *m, const struct mc_linear *a, co
 	return sum;
 }
 
-static double effective_dof(const struct mc_model *m, const struct mc_linear *l)
+static enum rc effective_dof(const struct mc_model *m, struct mc_linear *l, struct err *err)
 {
-	double sum = 0;
+	double part[MC_MAX_INPUTS], dof[MC_MAX_INPUTS];
 
-	for (size_t i = 0; i < m->n_inputs; i++)
-		if (!isinf(m->inputs[i].dof) && l->u > 0)
-			sum += pow(l->sensitivity[i] * m->inputs[i].u / l->u, 4) / m->inputs[i].dof;
-	return sum > 0 ? fmax(1.0, 1.0 / sum) : INFINITY;
+	for (size_t i = 0; i < m->n_inputs; i++) {
+		part[i] = l->u > 0 ? l->sensitivity[i] * m->inputs[i].u / l->u : 0;
+		dof[i] = m->inputs[i].dof;
+	}
+	return correlated_dof(part, dof, m->correlation, m->n_inputs, &l->dof, err);
 }
 
 static enum rc read_probe(const struct probe *p, double coverage, struct mc_linear_result *ret, struct err *err)
@@ -115,7 +116,9 @@ static enum rc read_probe(const struct probe *p, double coverage, struct mc_line
 				l->sensitivity[i] = 0;
 		}
 		l->u = sqrt(fmax(0.0, covariance(m, l, l)));
-		l->dof = effective_dof(m, l);
+		enum rc rc = effective_dof(m, l, err);
+		if (rc)
+			return rc;
 		l->k = unc_coverage_factor(l->dof, coverage);
 		l->expanded = l->k * l->u;
 	}

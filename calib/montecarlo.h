@@ -76,15 +76,14 @@ enum rc montecarlo_run(const struct mc_model *model, const struct mc_options *op
 
 /* ---- the law of propagation for the same model ---- */
 struct mc_linear {
-	double value, u, dof, k, expanded; /* expanded = k u; k from Student's t with dof (Welch-Satterthwaite) */
+	double value, u, dof, k, expanded; /* expanded = k u; k from Student's t with dof */
 	double sensitivity[MC_MAX_INPUTS]; /* dy/dx at the estimates, by differences of fourth order */
 };
 struct mc_linear_result {
 	struct mc_linear output[MC_MAX_OUTPUTS];
 	double correlation[MC_MAX_OUTPUTS][MC_MAX_OUTPUTS]; /* NaN where u is 0 */
 };
-/* With correlated inputs dof is that of Welch-Satterthwaite over the inputs' own terms, which is a rough guide.
- * Errors as above. */
+/* dof by correlated_dof (correlated.h), correlated inputs as one component. Errors as above. */
 enum rc montecarlo_linear(const struct mc_model *model, double coverage, struct mc_linear_result *ret,
 			  struct err *err) MUST_CHECK;
 

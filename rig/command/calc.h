@@ -4,7 +4,7 @@
 #ifndef BRIDLE_COMMAND_CALC_H
 #define BRIDLE_COMMAND_CALC_H
 
-/* calc_fits.c */
+/* calc_regress.c, calc_mean.c, calc_allan.c */
 int calc_regress(int argc, char **argv);
 int calc_mean(int argc, char **argv);
 int calc_allan(int argc, char **argv);

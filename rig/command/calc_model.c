@@ -195,7 +195,7 @@ static void print_budget(const struct job *job)
 	}
 	print_correlation(job, job->law->correlation);
 	if (job->file->correlation)
-		puts("Inputs are correlated: shares do not add to 100 %, and the degrees of freedom are a rough guide.");
+		puts("Inputs are correlated: shares do not add to 100 %, and for the degrees of freedom they count as one.");
 }
 
 int calc_budget(int argc, char **argv)

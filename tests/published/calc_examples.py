@@ -6,6 +6,7 @@ import json
 import math
 import os
 import pathlib
+import random
 import subprocess
 import sys
 import tempfile
@@ -57,6 +58,52 @@ def air():
     close(calc(*at)["value"], 1.199314, 6e-7)  # CIPM-2007
     close(calc(*at, "--short")["value"], 1.199294, 6e-7)  # OIML R 111-1, E.3-1
     assert calc(*at)["inside_range"]
+
+
+def readings(values, *args):
+    with tempfile.TemporaryDirectory() as home:
+        path = pathlib.Path(home) / "y.csv"
+        path.write_text("y\n" + "\n".join(repr(v) for v in values) + "\n")
+        return calc("mean", str(path), *args)
+
+
+def autoregressive(rng, n, rho):
+    v, ret = rng.gauss(0, 1), []
+    for _ in range(n):
+        ret.append(v)
+        v = rho * v + rng.gauss(0, math.sqrt(1 - rho * rho))
+    return ret
+
+
+@test
+def a_mean_that_cannot_be_known_has_no_interval():
+    """240 readings with 0.99 tell as much as 1.6 independent ones, 20 with 0.9 as 1.6 (Bayley and Hammersley 1946)."""
+    rng = random.Random(11)
+    print("# seed 11")
+    for n, rho in ((240, 0.99), (20, 0.9)):
+        for _ in range(4):
+            m = readings(autoregressive(rng, n, rho))
+            assert m["interval"] is None and m["no_interval"], m
+    m = readings([rng.gauss(5, 1) for _ in range(400)])
+    assert m["no_interval"] is None and m["interval"]["dof"] > 10, m
+    close(m["interval"]["U"], m["interval"]["k"] * m["interval"]["u"], 1e-12)
+    assert m["interval"]["u"] > 0.9 / 20, m
+
+
+# JCGM 100:2008, table 1, from memory: twenty temperatures as they are listed there, sorted; mean and s are the printed ones.
+TEMPERATURES = (96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07, 100.33, 100.42, 100.68, 100.95, 101.11,
+                101.20, 101.57, 101.84, 102.36, 102.72)
+
+
+@test
+def readings_known_to_be_independent():
+    """JCGM 100:2008, 4.4.3: mean 100.145, s 1.489, u 0.333 (printed 100.14, 1.49, 0.33)."""
+    m = readings(TEMPERATURES, "--independent")
+    close(m["mean"], 100.145, 5e-4)
+    close(m["sd"], 1.489, 5e-4)
+    close(m["interval"]["u"], 0.333, 5e-4)
+    close(m["interval"]["dof"], 19, 1e-12)
+    assert readings(TEMPERATURES)["interval"] is None  # sorted: neighbours go together
 
 
 @test
@@ -133,6 +180,29 @@ def impedance():
         close(out["value"], value, 5 * out["s_value"])
         close(out["u"], spread, 5 * out["s_u"])
         assert out["linear_law_valid"]
+
+
+@test
+def correlated_inputs_count_as_one():
+    """a + b with r = 1: one reading twice, so its own five degrees of freedom; the formula for independent ones says 40.
+    JCGM 100:2008, H.2: five readings of each taken together, so four (Willink, Metrologia 44 (2007) 340, 4.1)."""
+    both = "[inputs]\na = 1 ± 0.1 normal dof=5\nb = 2 ± 0.1 normal dof=5\n[correlations]\na, b = {}\n[outputs]\ns = a + b\nd = a - b\n"
+    for r in (1, 0.3, -0.6):
+        out = model(both.format(r), "budget")["outputs"]
+        close(out[0]["dof_effective"], 5, 1e-9)
+        close(out[0]["k"], 2.57, 0.005)  # JCGM 100:2008, table G.2
+    apart = model(both.replace("[correlations]\na, b = {}\n", ""), "budget")["outputs"][0]
+    close(apart["dof_effective"], 10, 1e-9)
+    text = IMPEDANCE.format(uv="0.0032094", ui="0.0094710", up="0.00075206", rvi=-0.355311, rvp=0.857624, rip=-0.645111)
+    for out in model(text.replace(" normal", " normal dof=4"), "budget")["outputs"]:
+        close(out["dof_effective"], 4, 1e-9)
+        close(out["k"], 2.78, 0.005)  # table G.2
+    # by hand: B = 1.5 for each, V = 3, V^2/(1.5/sqrt(5))^2
+    mixed = both.replace("b = 2 ± 0.1 normal dof=5", "b = 2 ± 0.1 normal").format(0.5)
+    close(model(mixed, "budget")["outputs"][0]["dof_effective"], 20, 1e-9)
+    # a third, independent one joins by G.2b: (3 + 1)^2/(3^2/5 + 1/2)
+    third = both.format(0.5).replace("[corr", "c = 0 ± 0.1 normal dof=2\n[corr").replace("s = a + b", "s = a + b + c")
+    close(model(third, "budget")["outputs"][0]["dof_effective"], 16 / (9 / 5 + 1 / 2), 1e-9)
 
 
 PRODUCT = """[inputs]
