@@ -12,6 +12,11 @@
 #define MOST_ITERATIONS 500
 #define STANDS_STILL 1e-7
 #define REFUSED 1e100
+#define ARRIVED 1e-3 /* of a parameter's u */
+#define LEVELS 11
+#define SMALLER 2.0
+#define STEPS 5
+#define SCALES 3
 
 struct job { const struct nlfit_model *model; const double *x, *y, *weight; size_t n; };
 
@@ -27,23 +32,45 @@ static int residuals(const gsl_vector *param, void *data, gsl_vector *f)
 	return GSL_SUCCESS;
 }
 
-/* Central differences of the fourth order: some twelve digits where the second order gives ten. */
+static double central(const struct nlfit_model *model, double *p, size_t j, double h, double x)
+{
+	double at = p[j], high, low;
+
+	p[j] = at + h;
+	high = model->value(p, x, model->ctx);
+	p[j] = at - h;
+	low = model->value(p, x, model->ctx);
+	p[j] = at;
+	return (high - low) / (2 * h);
+}
+
+/* Central differences of ever smaller steps, extrapolated to none: no step has to be known that suits the curve. */
+static double slope(const struct nlfit_model *model, double *p, size_t j, double x)
+{
+	double table[LEVELS][LEVELS], h = 0.02 * (fabs(p[j]) > 0 ? fabs(p[j]) : 1), best = NAN, least = INFINITY;
+
+	for (int i = 0; i < LEVELS; i++, h /= SMALLER) {
+		double weight = SMALLER * SMALLER;
+		table[i][0] = central(model, p, j, h, x);
+		for (int k = 1; k <= i; k++, weight *= SMALLER * SMALLER) {
+			table[i][k] = (weight * table[i][k - 1] - table[i - 1][k - 1]) / (weight - 1);
+			double error = fmax(fabs(table[i][k] - table[i][k - 1]), fabs(table[i][k] - table[i - 1][k - 1]));
+			if (!(error <= least))
+				continue;
+			least = error;
+			best = table[i][k];
+		}
+	}
+	return isfinite(best) ? best : 0;
+}
+
 static void differences(const struct nlfit_model *model, const double *param, double x, double *ret)
 {
 	double p[NLFIT_PARAMS];
 
 	memcpy(p, param, model->p * sizeof *p);
-	for (size_t j = 0; j < model->p; j++) {
-		double h = 1e-3 * (fabs(param[j]) > 0 ? fabs(param[j]) : 1), f[4];
-		static const double at[4] = { -2, -1, 1, 2 };
-		for (int k = 0; k < 4; k++) {
-			p[j] = param[j] + at[k] * h;
-			f[k] = model->value(p, x, model->ctx);
-		}
-		p[j] = param[j];
-		double slope = (f[0] - 8 * f[1] + 8 * f[2] - f[3]) / (12 * h);
-		ret[j] = isfinite(slope) ? slope : 0;
-	}
+	for (size_t j = 0; j < model->p; j++)
+		ret[j] = slope(model, p, j, x);
 }
 
 static int gradients(const gsl_vector *param, void *data, gsl_matrix *J)
@@ -113,24 +140,25 @@ static bool newton_step(const struct job *job, const double *param, struct lsq *
 }
 
 /* The sum of squares is flat at its least: a search by its value knows the parameters to half the digits only. Plain
- * steps, which need no value, find the rest as long as each is shorter than the one before. */
-static bool polish(const struct job *job, double *param, struct lsq *lsq, double *ret_rss)
+ * steps, which need no value, find the rest as long as each is shorter than the one before. ret_step: the one not taken. */
+static bool polish(const struct job *job, double *param, struct lsq *lsq, double *ret_rss, double *ret_step)
 {
 	double step[NLFIT_PARAMS], before = INFINITY;
 
-	if (!newton_step(job, param, lsq, ret_rss, step))
+	if (!newton_step(job, param, lsq, ret_rss, ret_step))
 		return false;
 	for (int i = 0; i < 200; i++) {
 		double moved[NLFIT_PARAMS], size = 0, rss;
 		struct lsq at;
 		for (size_t j = 0; j < job->model->p; j++) {
-			moved[j] = param[j] + step[j];
-			size = fmax(size, fabs(step[j]) / (fabs(param[j]) + fabs(step[j]) + 1e-300));
+			moved[j] = param[j] + ret_step[j];
+			size = fmax(size, fabs(ret_step[j]) / (fabs(param[j]) + fabs(ret_step[j]) + 1e-300));
 		}
 		if (!(size < 0.99 * before) || !newton_step(job, moved, &at, &rss, step) || !(rss <= *ret_rss * (1 + 1e-10)))
 			break;
 		before = size;
 		memcpy(param, moved, job->model->p * sizeof *param);
+		memcpy(ret_step, step, job->model->p * sizeof *step);
 		*lsq = at;
 		*ret_rss = rss;
 	}
@@ -141,11 +169,12 @@ static enum rc take(gsl_multifit_nlinear_workspace *work, const struct job *job,
 {
 	struct nlfit fit = { .p = job->model->p, .dof = (double)(job->n - job->model->p) };
 	struct dd inv[LSQ_TERMS][LSQ_TERMS];
+	double step[NLFIT_PARAMS];
 	struct lsq lsq;
 
 	for (size_t j = 0; j < fit.p; j++)
 		fit.param[j] = gsl_vector_get(gsl_multifit_nlinear_position(work), j);
-	if (!polish(job, fit.param, &lsq, &fit.rss))
+	if (!polish(job, fit.param, &lsq, &fit.rss, step))
 		return err_set(err, RC_SINGULAR, 0, "the points do not determine every parameter of the curve");
 	fit.residual_sd = sqrt(fit.rss / fit.dof);
 	fit.iterations = (int)gsl_multifit_nlinear_niter(work);
@@ -159,29 +188,46 @@ static enum rc take(gsl_multifit_nlinear_workspace *work, const struct job *job,
 		}
 		fit.u[j] = sqrt(fit.cov[j][j]);
 	}
+	/* Where the search stood still without a least sum of squares, a plain step would still go far. */
+	for (size_t j = 0; j < fit.p; j++)
+		if (!(fabs(step[j]) <= ARRIVED * fit.u[j] + 1e-9 * fabs(fit.param[j])))
+			return err_set(err, RC_SINGULAR, 0, "no least sum of squares is there");
 	*ret = fit;
 	return RC_OK;
 }
 
-enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y, const double *weight, size_t n,
-	      const double *start, struct nlfit *ret, struct err *err)
+static const gsl_multifit_nlinear_trs *step_of(size_t way)
 {
-	enum rc rc = check(model, x, y, weight, n, start, err);
-	struct job job = { model, x, y, weight, n };
-	int info = 0;
+	const gsl_multifit_nlinear_trs *const steps[] = { gsl_multifit_nlinear_trs_lm, gsl_multifit_nlinear_trs_lmaccel,
+		gsl_multifit_nlinear_trs_dogleg, gsl_multifit_nlinear_trs_ddogleg, gsl_multifit_nlinear_trs_subspace2D };
 
-	if (rc)
-		return rc;
-	gsl_error_handler_t *before = gsl_set_error_handler_off();
+	return steps[way];
+}
+
+static const gsl_multifit_nlinear_scale *scale_of(size_t way)
+{
+	const gsl_multifit_nlinear_scale *const scales[] = { gsl_multifit_nlinear_scale_more,
+		gsl_multifit_nlinear_scale_levenberg, gsl_multifit_nlinear_scale_marquardt };
+
+	return scales[way];
+}
+
+static enum rc search(const struct job *job, size_t way, const double *start, struct nlfit *ret, struct err *err)
+{
 	gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
+	size_t n = job->n, p = job->model->p;
+	int info = 0;
+	enum rc rc;
+
 	how.solver = gsl_multifit_nlinear_solver_qr;
-	gsl_multifit_nlinear_fdf fdf = { .f = residuals, .df = gradients, .n = n, .p = model->p,
-					 .params = &job };
-	gsl_multifit_nlinear_workspace *work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, n, model->p);
-	gsl_vector_const_view first = gsl_vector_const_view_array(start, model->p);
-	gsl_vector_const_view w = gsl_vector_const_view_array(weight ? weight : y, n);
-	int status = !work ? GSL_ENOMEM : weight ? gsl_multifit_nlinear_winit(&first.vector, &w.vector, &fdf, work) :
-						   gsl_multifit_nlinear_init(&first.vector, &fdf, work);
+	how.trs = step_of(way % STEPS);
+	how.scale = scale_of(way / STEPS);
+	gsl_multifit_nlinear_fdf fdf = { .f = residuals, .df = gradients, .n = n, .p = p, .params = (void *)job };
+	gsl_multifit_nlinear_workspace *work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, n, p);
+	gsl_vector_const_view first = gsl_vector_const_view_array(start, p);
+	gsl_vector_const_view w = gsl_vector_const_view_array(job->weight ? job->weight : job->y, n);
+	int status = !work ? GSL_ENOMEM : job->weight ? gsl_multifit_nlinear_winit(&first.vector, &w.vector, &fdf, work) :
+							gsl_multifit_nlinear_init(&first.vector, &fdf, work);
 	if (!status)
 		status = gsl_multifit_nlinear_driver(MOST_ITERATIONS, 1e-14, 1e-14, 0, NULL, NULL, &info, work);
 	/* Derivatives by differences cannot always meet 1e-14; what no longer moves is an answer all the same. */
@@ -191,10 +237,27 @@ enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y,
 	if (status == GSL_ENOMEM)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory for %zu points", n);
 	else if (status)
-		rc = err_set(err, RC_SINGULAR, 0, "the curve could not be fitted from this start: %s", gsl_strerror(status));
+		rc = err_set(err, RC_SINGULAR, 0, "%s", gsl_strerror(status));
 	else
-		rc = take(work, &job, ret, err);
+		rc = take(work, job, ret, err);
 	gsl_multifit_nlinear_free(work);
+	return rc;
+}
+
+enum rc nlfit(const struct nlfit_model *model, const double *x, const double *y, const double *weight, size_t n,
+	      const double *start, struct nlfit *ret, struct err *err)
+{
+	enum rc rc = check(model, x, y, weight, n, start, err);
+	struct job job = { model, x, y, weight, n };
+
+	if (rc)
+		return rc;
+	gsl_error_handler_t *before = gsl_set_error_handler_off();
+	rc = RC_SINGULAR;
+	for (size_t way = 0; way < STEPS * SCALES && rc == RC_SINGULAR; way++)
+		rc = search(&job, way, start, ret, err);
 	gsl_set_error_handler(before);
+	if (rc == RC_SINGULAR)
+		err_prefix(err, "no curve is found from this start, try another: ");
 	return rc;
 }

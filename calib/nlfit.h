@@ -1,5 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Nonlinear least squares, a door to gsl_multifit_nlinear (trust region, Levenberg-Marquardt with Moré's scaling).
+/* Nonlinear least squares, a door to gsl_multifit_nlinear. The trust region's ways are tried in turn until one arrives:
+ * Levenberg-Marquardt, the same with geodesic acceleration, dogleg, double dogleg, two-dimensional subspace, each with the
+ * scalings of Moré, Levenberg and Marquardt. What they find is finished by Gauss-Newton steps in double-double arithmetic, and
+ * is an answer only where a further step is under a thousandth of each parameter's u. The NIST sets with a higher level of
+ * difficulty are reached from both of their starts (tests/published/test_strd.c). A least sum of squares is one of possibly
+ * several: another start may lead to a lesser one.
  * No I/O, no clock; allocates for the length of a call. */
 #ifndef BRIDLE_CALIB_NLFIT_H
 #define BRIDLE_CALIB_NLFIT_H
@@ -14,7 +19,7 @@ struct nlfit_model {
 	size_t p;
 	/* The curve at x. Not finite: the step is refused. */
 	double (*value)(const double *param, double x, void *ctx);
-	/* Its derivatives by the parameters; NULL: by differences. */
+	/* Its derivatives by the parameters; NULL: by central differences, extrapolated. */
 	void (*gradient)(const double *param, double x, double *ret_gradient, void *ctx);
 	void *ctx;
 };

@@ -133,7 +133,7 @@ static void fill_step(const struct cellcal_work *w, const struct cellcal *cal, s
 	s->reference_frac = reference_u_Nm(w, s->torque_Nm) / fabs(s->torque_Nm);
 	s->resolution_frac = w->in->resolution > 0 ? w->in->resolution / whole : NAN;
 	s->u_frac = sqrt(square_or_none(s->reference_frac) + square_or_none(s->repeatability_frac) / 12 +
-			 square_or_none(s->reproducibility_frac) / 12 + square_or_none(s->reversibility_frac) / 12 +
+			 square_or_none(s->reproducibility_frac) / 8 + square_or_none(s->reversibility_frac) / 12 +
 			 square_or_none(s->fit_frac) / 3 + square_or_none(s->resolution_frac) / 6);
 }
 

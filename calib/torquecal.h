@@ -4,8 +4,8 @@
  * whole; the class is that of the worst of them. Pure arithmetic; allocates for the length of a call.
  *
  * The guides' limits are data (calib/data/torque_classes.csv): a result that names a class names the table, which the
- * user is to check against the standard. The divisors of the step's uncertainty differ between editions; ours are
- * stated at u_frac below. */
+ * user is to check against the standard. Of EURAMET cg-14 the title page of version 2.0 (03/2011) was seen and no more: its
+ * formulae are from memory, and so are the limits. The divisors of the step's uncertainty are stated at u_frac below. */
 #ifndef BRIDLE_CALIB_TORQUECAL_H
 #define BRIDLE_CALIB_TORQUECAL_H
 
@@ -42,7 +42,10 @@ struct torque_step {
 	double fit_frac;              /* mean less fit */
 	double reference_frac;        /* u of the reference torque, k = 1, from the sources; NaN without sources */
 	double resolution_frac;
-	/* sqrt of: reference^2 + b'^2/12 + b^2/12 + h^2/12 + fit^2/3 + resolution^2/6 (zero and reading), what is NaN left out */
+	/* sqrt of: reference^2 + b'^2/12 + b^2/8 + h^2/12 + fit^2/3 + resolution^2/6 (zero and reading), what is NaN left out.
+	 * b', h: widths of rectangles (GUM 4.3.7). b: an error that goes with the sine of the mounting's angle is arcsine
+	 * distributed, variance a^2/2 with a = b/2 (JCGM 101:2008, 6.4.6). fit: half-width of a rectangle; the guide's
+	 * triangle, from memory, would be fit^2/6, ours is the shyer. */
 	double u_frac;
 	double class_value;           /* NaN: none of the table */
 	char class_label[8];          /* "" then */

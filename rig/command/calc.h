@@ -4,8 +4,10 @@
 #ifndef BRIDLE_COMMAND_CALC_H
 #define BRIDLE_COMMAND_CALC_H
 
-/* calc_regress.c, calc_mean.c, calc_allan.c */
+/* calc_regress.c, calc_nonlinear.c, calc_anova.c, calc_mean.c, calc_allan.c */
 int calc_regress(int argc, char **argv);
+int calc_nonlinear(int argc, char **argv);
+int calc_anova(int argc, char **argv);
 int calc_mean(int argc, char **argv);
 int calc_allan(int argc, char **argv);
 

@@ -17,6 +17,8 @@ static const struct {
 	{ "air", "density of air by pressure, temperature and humidity", calc_air },
 	{ "weight", "tolerance, force and torque of a dead weight", calc_weight },
 	{ "regress", "lines and polynomials with uncertainty", calc_regress },
+	{ "nonlinear", "a curve of any shape, from start values", calc_nonlinear },
+	{ "anova", "do groups differ? one-way analysis of variance", calc_anova },
 	{ "mean", "mean of a record with autocorrelation", calc_mean },
 	{ "allan", "Allan deviation of a record", calc_allan },
 	{ "settle", "is a record steady? slope and its error over a window", calc_settle },

@@ -69,7 +69,7 @@ def every_step_has_the_figures_of_the_guides():
         near(s["u_reference_frac"], 1e-5, "reference")
         near(s["resolution_frac"], 0.5 / mean, "resolution")
         b1, b, h = s["repeatability_frac"], s["reproducibility_frac"], s["reversibility_frac"]
-        u = math.sqrt(1e-10 + (b1 * b1 + b * b + h * h) / 12 + s["fit_frac"] ** 2 / 3 + s["resolution_frac"] ** 2 / 6)
+        u = math.sqrt(1e-10 + (b1 * b1 + h * h) / 12 + b * b / 8 + s["fit_frac"] ** 2 / 3 + s["resolution_frac"] ** 2 / 6)
         near(s["u_frac"], u, "u")
         near(s["U_frac"], 2 * u, "U")
     near(e["zero_return_frac"], 5 / deflection(100, 0), "f0", 1e-3)
