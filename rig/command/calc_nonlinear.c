@@ -203,10 +203,11 @@ int calc_nonlinear(int argc, char **argv)
 		{ "weights", "COLUMN", "standard uncertainties of y: points count by 1/u^2", &weights, NULL },
 		{ "coverage", "P", "coverage of the intervals (default: 0.95)", &coverage, NULL },
 	};
-	const struct cli_spec spec = { "calc nonlinear", "calc nonlinear FILE.csv --model EXPRESSION --start NAME=V,... [options]",
+	const struct cli_spec spec = { "calc nonlinear", "calc nonlinear FILE.csv --model ... --start ... [options]",
 		"A curve of any shape by least squares: parameters with their uncertainty from the scatter about the curve, and their "
 		"correlations. Where one way of searching gets nowhere from the start that is given, others are tried.",
-		"  bridle calc nonlinear BoxBOD.csv --y y --x x --model \"b1*(1-exp(-b2*x))\" --start b1=1,b2=1\n"
+		"  bridle calc nonlinear BoxBOD.csv --y y --x x \\\n"
+		"      --model \"b1*(1-exp(-b2*x))\" --start b1=1,b2=1\n"
 		"    NIST StRD BoxBOD: b1 213.80940889 with 12.354515176,\n"
 		"    b2 0.54723748542 with 0.10455993237\n",
 		CLI_TAKES(options), 1, 1 };
