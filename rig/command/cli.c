@@ -151,6 +151,8 @@ static enum rc take_option(const struct cli_spec *spec, size_t i, bool *seen, st
 	if (i < COMMON)
 		return RC_OK;
 	const struct cli_option *o = &spec->options[i - COMMON];
+	if (o->arg && strncmp(optarg, "--", 2) == 0)
+		return err_set(err, RC_ARG, 0, "%s: --%s: found \"%s\", which is an option; expected %s", spec->name, o->name, optarg, o->arg);
 	if (o->arg)
 		*o->value = optarg;
 	else

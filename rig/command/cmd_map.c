@@ -4,6 +4,8 @@
 #include "command/live.h"
 #include "command/map_result.h"
 #include "run/forecast.h"
+#include "logbook/accepted.h"
+#include "profile/plausible.h"
 #include "run/seq_map.h"
 
 #include "calib/units.h"
@@ -19,7 +21,7 @@
 #define FASTEST_START_S 3.0   /* from rest to the highest speed */
 
 struct options {
-	const char *actuator, *speeds, *currents, *cycles;
+	const char *actuator, *speeds, *currents, *cycles, *accept;
 	bool by_hand, dry_run;
 	struct live_options live;
 };
@@ -221,6 +223,24 @@ static enum rc store(struct mapping *m, struct map_result *r, struct err *err)
 	return rc;
 }
 
+/* A map that contradicts the brake's rating is not kept: the whole rig would be steered and guarded by it. */
+static enum rc check_plausible(struct mapping *m, const struct options *o, struct map_result *r, const char **cause, struct err *err)
+{
+	struct plausible p = plausible_brake(&m->s.rig, &r->map, m->s.has_actuator ? &m->s.actuator : NULL);
+	char text[400];
+
+	if (!p.refused)
+		return RC_OK;
+	plausible_sentence(&p, text, sizeof text);
+	if (o->accept) {
+		live_note(&m->live, "implausible, accepted (%s): %s", o->accept, text);
+		return accepted_add(m->s.logbook, m->s.run_id, m->s.clock.wall(m->s.clock.ctx).ns, plausible_word(p.check), p.found, p.expected,
+				    o->accept, text, err);
+	}
+	*cause = "implausible";
+	return err_set(err, RC_SAYS_NO, 0, "the map is not kept: %s. If it is right all the same: --accept REASON", text);
+}
+
 static enum rc work(struct mapping *m, const struct options *o, struct map_result *r, const char **cause, struct err *err)
 {
 	enum rc rc = check_start(&m->s, o, cause, err);
@@ -239,6 +259,8 @@ static enum rc work(struct mapping *m, const struct options *o, struct map_resul
 	rc = run_map(m, err);
 	if (rc == RC_OK)
 		rc = map_result_make(&m->map, &m->s.calibration, &m->before, &m->after, r, err);
+	if (rc == RC_OK)
+		rc = check_plausible(m, o, r, cause, err);
 	if (rc == RC_OK && !o->dry_run)
 		rc = store(m, r, err);
 	r->run_id = m->s.run_id;
@@ -288,6 +310,8 @@ int cmd_map(int argc, char **argv)
 		{ "speeds", "LIST", "slip speeds, rpm, two or more, as in \"30, 80\" (default: two that suit brake and actuator)", &o.speeds, NULL },
 		{ "currents", "N", "currents up to the coil's largest (default 9); those that would be too much are left out", &o.currents, NULL },
 		{ "cycles", "N", "run-in cycles of a powder brake (default 3)", &o.cycles, NULL },
+		{ "accept", "REASON", "keep the map although it contradicts the brake's rating; the reason is kept and stands in reports", &o.accept,
+		  NULL },
 		{ "dry-run", NULL, "show the result, keep no map", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
 	};

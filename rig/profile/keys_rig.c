@@ -108,7 +108,7 @@ static const struct profile_key keys[] = {
 	{ "meter", "current_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "A", NULL, "0 mA ± 10 mA", -10, 10, NULL,
 	  "Shown current when there is none", AT(amp_offset_A) },
 
-	{ "pickup", "pulses", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "1", NULL, "2400", 0, 1e7, NULL,
+	{ "pickup", "pulses", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE | KEY_WHOLES, "1", NULL, "2400", 0, 1e7, NULL,
 	  "Counts in one revolution of the output (every edge that the node counts)", AT(pulses_per_rev) },
 	{ "pickup", "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
 	  "- when the counter falls in the rig's positive direction", AT(pick_sign) },

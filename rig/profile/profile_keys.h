@@ -27,6 +27,7 @@ enum key_type {
 #define KEY_UNCERTAIN 2u /* an uncertainty must be written */
 #define KEY_ABOVE 4u    /* more than min, not min itself */
 #define KEY_NO_SPEED 16u /* of a claim: nothing may stand after @ */
+#define KEY_WHOLES 32u  /* a value that is counted: whole */
 #define KEY_SHOWN 8u    /* not required, but the template gives it */
 
 struct profile_key {

@@ -33,6 +33,14 @@ static bool in_range(const struct profile_key *key, double value, char *ret_why)
 	return false;
 }
 
+/* As far as the value may be off: limits, or two standard uncertainties. */
+static double reach(const struct quantity *q)
+{
+	double limits = q->dist == DIST_NORMAL || q->dist == DIST_T ? 2 * q->u : dist_half_width(q->dist, q->u, q->beta);
+
+	return q->has_u ? limits : 0;
+}
+
 static bool read_quantity(const struct profile_key *key, const char *text, struct quantity *ret, char *ret_why)
 {
 	struct err err;
@@ -44,6 +52,10 @@ static bool read_quantity(const struct profile_key *key, const char *text, struc
 		return false;
 	if ((key->flags & KEY_UNCERTAIN) && !q.has_u)
 		return why_not(key, "write its uncertainty after \xc2\xb1", ret_why);
+	if ((key->flags & KEY_ABOVE) && !(q.value - reach(&q) > key->min))
+		return why_not(key, "what stands after \xc2\xb1 is as large as the value itself", ret_why);
+	if ((key->flags & KEY_WHOLES) && fabs(q.value - round(q.value)) > 0)
+		return why_not(key, "only a whole number can be counted", ret_why);
 	*ret = q;
 	return true;
 }
@@ -262,6 +274,8 @@ static const char *scan_list(const char *text, const struct profile_key *key, st
 			return list->n == PROFILE_STEPS ? "too many steps" : "expected a number";
 		text = skip(text, " \t");
 		bool comma = *text == ',';
+		if (*text && !comma)
+			return "put commas between the steps";
 		text = skip(text + comma, " \t");
 		if (comma && !*text)
 			return "a number is missing after the last comma";

@@ -80,6 +80,7 @@ static void says_what_is_wrong_with_a_line(void **state)
 		{ "try a --rate", "try: --rate needs an argument; bridle try --help tells which", false },
 		{ "try a --loud=3", "try: --loud takes no argument, found \"--loud=3\"", false },
 		{ "try a --rate 5 --rate 6", "try: --rate is given twice; give it once", false },
+		{ "try a --rate --loud", "try: --rate: found \"--loud\", which is an option; expected HZ", false },
 		{ "try a --bench=", "try: --bench is empty; give the bench folder", false },
 	};
 

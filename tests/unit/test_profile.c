@@ -235,10 +235,10 @@ static void gravity_by_place_or_by_value(void **state)
 static void reads_steps_in_every_form(void **state)
 {
 	static const struct { const char *written; size_t n; double first, last; } rows[] = {
-		{ "0, 5, 10 20 30 N.m", 5, 0, 30 },
+		{ "0, 5, 10, 20, 30 N.m", 5, 0, 30 },
 		{ "7 N.m", 1, 7, 7 },
 		{ "0 N.m, 500 N.cm, 0.01 kN.m", 3, 0, 10 },
-		{ "0 5 10 N m", 3, 0, 10 },
+		{ "0, 5, 10 N m", 3, 0, 10 },
 		{ "from 0 to 40 step 5 N.m", 9, 0, 40 },
 		{ "from 0 N.m to 1 N.m step 0.1 N.m", 11, 0, 1 },
 		{ "from 2 to 11 step 3 N.m", 4, 2, 11 },
@@ -317,6 +317,16 @@ static const struct bad {
 	{ PROFILE_ACTUATOR, "peak_efficiency = 72 %", "peak_torque = 5 N.m",
 	  "a.ini:13: [claims] rated_torque: found 20 N.m, expected at most peak_torque (5 N.m)" },
 
+	{ PROFILE_RIG, "pulses = 2400", "pulses = 2400.5", "rig.ini:35: [pickup] pulses: found \"2400.5\", expected a number such as 2400; only a whole "
+						      "number can be counted" },
+	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 700 mm", "rig.ini:14: [arm] length: found \"500 mm ± 700 mm\", expected a length "
+	  "with its uncertainty such as 500.0 mm ± 0.4 mm k=2; what stands after ± is as large as the value itself" },
+	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 300 mm normal", "rig.ini:14: [arm] length: found \"500 mm ± 300 mm normal\", "
+	  "expected a length with its uncertainty such as 500.0 mm ± 0.4 mm k=2; what stands after ± is as large as the value itself" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0 5 10 15 N.m", "p.ini:5: [steps] torque: found \"0 5 10 15 N.m\", expected rising steps such as "
+	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; put commas between the steps" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 10, 15 N.m", "p.ini:5: [steps] torque: found \"0, 5 10, 15 N.m\", expected rising steps such as "
+	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; put commas between the steps" },
 	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 5 N.m", "p.ini:5: [steps] torque: found \"0, 5, 5 N.m\", expected rising steps such "
 						       "as \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; each step must be "
 						       "above the one before" },

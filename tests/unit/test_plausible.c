@@ -1,0 +1,154 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/plausible.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#define PI 3.14159265358979323846
+
+static const struct actuator_profile winder = { .gear_ratio = 36, .limit_torque_Nm = 45, .k_t_Nm_per_A = 3.5, .expect_efficiency = 0.68,
+	.expect_no_load_W = 15, .rated_torque_Nm = { true, 20, 80 }, .rated_power_W = { true, 165, NAN } };
+
+/* 20 N·m at 80 rpm, 5.7 A, 167.6 W from 250 W. */
+static struct plausible_point fair(double torque_Nm)
+{
+	double shaft_W = torque_Nm * 80 * 2 * PI / 60;
+
+	return (struct plausible_point){ torque_Nm, 80, 80 * 36, torque_Nm / 3.5, shaft_W / 0.68 + 15, shaft_W / (shaft_W / 0.68 + 15) };
+}
+
+static void two_figures(void **state)
+{
+	static const struct { double found, expected; bool known, refused; const char *slip; } rows[] = {
+		{ 50, 50, true, false, "" }, { 50, 34, true, false, "" }, { 50, 33, true, true, "" }, { 33, 50, true, true, "" },
+		{ 5, 50, true, true, "near 10" }, { 490, 50, true, true, "9.81" }, { 1, 60, true, true, "minutes" },
+		{ 1, 6.28, true, true, "radians" }, { 1, 35, true, true, "gear ratio" }, { 1000, 1.05, true, true, "milli" },
+		{ 3, 1, true, true, "" }, { NAN, 1, false, false, "" }, { 1, NAN, false, false, "" }, { 0, 1, false, false, "" },
+		{ -5, 5, false, false, "" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct plausible p = plausible_compare(PLAUSIBLE_BRAKE, rows[i].found, rows[i].expected, PLAUSIBLE_FACTOR, 36, "N\u00b7m");
+		if (p.known != rows[i].known || p.refused != rows[i].refused || (*rows[i].slip ? !strstr(p.slip, rows[i].slip) : *p.slip))
+			fail_msg("%g for %g: known %d, refused %d, \"%s\"", rows[i].found, rows[i].expected, p.known, p.refused, p.slip);
+	}
+}
+
+static void a_brake_that_is_ten_times_too_weak(void **state)
+{
+	const struct rig_profile rig = { .brake_rated_Nm = 50, .brake_max_A = 1.2 };
+	struct brakemap map = { .max_A = 1.2, .max_Nm = 5.1 };
+	char text[400];
+
+	(void)state;
+	struct plausible p = plausible_brake(&rig, &map, &winder);
+	assert_true(p.refused);
+	plausible_sentence(&p, text, sizeof text);
+	if (!strstr(text, "5.1 N\u00b7m") || !strstr(text, "50 N\u00b7m") || !strstr(text, "9.8 times less") || !strstr(text, "[arm] length"))
+		fail_msg("%s", text);
+	map.max_Nm = 43;
+	assert_false(plausible_brake(&rig, &map, &winder).refused);
+	/* a third of the current: between 50/3/2.5 and 50/3 * 2.5 */
+	map.max_A = 0.4;
+	map.max_Nm = 8;
+	assert_false(plausible_brake(&rig, &map, NULL).refused);
+	map.max_Nm = 6;
+	assert_true(plausible_brake(&rig, &map, NULL).refused);
+}
+
+static const struct plausible *of(const struct plausible *list, size_t n, enum plausible_check check)
+{
+	static const struct plausible none;
+
+	for (size_t i = 0; i < n; i++)
+		if (list[i].check == check)
+			return &list[i];
+	fail_msg("%s was not compared", plausible_word(check));
+	return &none;
+}
+
+static void a_sound_curve_and_its_slips(void **state)
+{
+	struct plausible_point points[5];
+	struct plausible list[PLAUSIBLE_CHECKS];
+
+	(void)state;
+	for (int i = 0; i < 5; i++)
+		points[i] = fair(5 * i);
+	size_t n = plausible_curve(&winder, points, 5, list);
+	assert_int_equal(n, 5);
+	for (size_t i = 0; i < n; i++)
+		if (list[i].refused)
+			fail_msg("%s: %g for %g", plausible_word(list[i].check), list[i].found, list[i].expected);
+	/* the arm ten times too short in the file: every torque a tenth, so shaft power and efficiency too */
+	for (int i = 0; i < 5; i++) {
+		points[i].torque_Nm /= 10;
+		points[i].efficiency /= 10;
+	}
+	n = plausible_curve(&winder, points, 5, list);
+	assert_true(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	assert_non_null(strstr(of(list, n, PLAUSIBLE_TORQUE_CONSTANT)->slip, "near 10"));
+	assert_false(of(list, n, PLAUSIBLE_GEAR)->refused);
+	/* pulses that belong to the rotor: the output seems to turn 36 times slower */
+	for (int i = 0; i < 5; i++) {
+		points[i] = fair(5 * i);
+		points[i].speed_rpm /= 36;
+	}
+	n = plausible_curve(&winder, points, 5, list);
+	assert_non_null(strstr(of(list, n, PLAUSIBLE_GEAR)->slip, "gear ratio"));
+	/* a meter that shows a tenth of the current */
+	for (int i = 0; i < 5; i++) {
+		points[i] = fair(5 * i);
+		points[i].input_power_W /= 10;
+		points[i].efficiency *= 10;
+	}
+	n = plausible_curve(&winder, points, 5, list);
+	assert_true(of(list, n, PLAUSIBLE_ENERGY)->refused && of(list, n, PLAUSIBLE_CURRENT_DRAWN)->refused);
+}
+
+static void what_nobody_stated_is_not_compared(void **state)
+{
+	const struct actuator_profile bare = { .gear_ratio = 36, .limit_torque_Nm = 45, .expect_efficiency = 0.5 };
+	struct plausible_point points[2] = { fair(10), fair(20) };
+	struct plausible list[PLAUSIBLE_CHECKS];
+
+	(void)state;
+	points[0].efficiency = points[1].efficiency = 0.95;
+	size_t n = plausible_curve(&bare, points, 2, list);
+	for (size_t i = 0; i < n; i++)
+		assert_false(list[i].refused);
+	assert_int_equal(plausible_curve(&bare, points, 0, list), 0);
+}
+
+static void claims_that_contradict_each_other(void **state)
+{
+	struct actuator_profile a = winder;
+
+	(void)state;
+	assert_false(plausible_claimed_power(&a).refused); /* 20 N·m at 80 rpm are 167.6 W */
+	a.rated_power_W.value = 20 * 80;                   /* N·m times rpm */
+	assert_true(plausible_claimed_power(&a).refused);
+	a.rated_power_W.given = false;
+	assert_false(plausible_claimed_power(&a).known);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(two_figures),
+		cmocka_unit_test(a_brake_that_is_ten_times_too_weak),
+		cmocka_unit_test(a_sound_curve_and_its_slips),
+		cmocka_unit_test(what_nobody_stated_is_not_compared),
+		cmocka_unit_test(claims_that_contradict_each_other),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
