@@ -123,6 +123,25 @@ static void each_end_has_its_own_words(void **state)
 	}
 }
 
+/* A brake of 50 N·m: 22 N·m at no current are its drag, 0.6 N·m are what such a brake has, 28 of 30 N·m were not reached. */
+static void a_step_that_was_not_reached_is_said(void **state)
+{
+	static const struct { double torque_Nm, set_Nm, brake_A; const char *says; } steps[] = {
+		{ 22, 0, 0, "drag alone is more than the 0 N·m" }, { 22, 5, 0, "drag alone" }, { 0.6, 0, 0, "" }, { 30.1, 30, 0.7, "" },
+		{ 34, 30, 0.7, "34 N·m is more than the 30 N·m" }, { 28, 30, 0.7, "30 N·m was not reached: 28 N·m" },
+	};
+	const struct rig_profile profile = { .brake_rated_Nm = 50, .brake_max_A = 1.2 };
+	const struct limit_rig rig = { &profile, NULL, NULL };
+	(void)state;
+
+	for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
+		struct curve_point p = { .torque_Nm = unc_exact(steps[i].torque_Nm), .setpoint_Nm = steps[i].set_Nm, .brake_A = steps[i].brake_A };
+		limit_note_step(&rig, &p);
+		if (!strstr(p.note, steps[i].says) || (steps[i].says[0] == '\0') != (p.note[0] == '\0'))
+			fail_msg("row %zu: \"%s\"", i, p.note);
+	}
+}
+
 static void every_limit_has_its_word_and_sentence(void **state)
 {
 	(void)state;
@@ -138,6 +157,7 @@ int main(void)
 		cmocka_unit_test(each_limit_is_told_from_its_samples),
 		cmocka_unit_test(a_drop_out_after_the_last_point_is_the_supply_s),
 		cmocka_unit_test(each_end_has_its_own_words),
+		cmocka_unit_test(a_step_that_was_not_reached_is_said),
 		cmocka_unit_test(every_limit_has_its_word_and_sentence),
 	};
 
