@@ -70,7 +70,8 @@ static void say_conditions(const struct judge *j, struct claim_check *c)
 
 	if (isfinite(c->winding_degC))
 		snprintf(winding, sizeof winding, ", winding at %.0f °C (indicated)", c->winding_degC);
-	if (isfinite(c->volt) && j->setting->volt > 0 && fabs(c->volt / j->setting->volt - 1) > TOLD_FRAC)
+	bool brought = !c->lower_bound && strcmp(c->quantity, "efficiency") != 0;
+	if (brought && isfinite(c->volt) && j->setting->volt > 0 && fabs(c->volt / j->setting->volt - 1) > TOLD_FRAC)
 		say(c, "Measured at %.4g V at its terminals%s; the speed is brought to the claims' %.4g V by the change of the speed without "
 		       "load.", c->volt, winding, j->setting->volt);
 	else if (isfinite(c->volt))
