@@ -428,9 +428,12 @@ static void efficiency_with_voltage(const struct claim_branch *b, struct answer 
 	a->above += less;
 }
 
+/* What is held at a speed is there at any voltage that carries it. */
 static bool ran_at(const struct place *at, double rpm)
 {
-	return at->speed_rpm.value >= (1 - AT_SPEED_FRAC) * rpm && at->speed_rpm.value <= (1 + AT_SPEED_FRAC) * rpm;
+	double speed = at->free ? at->speed_rpm.value : at->p->speed_rpm.value;
+
+	return speed >= (1 - AT_SPEED_FRAC) * rpm && speed <= (1 + AT_SPEED_FRAC) * rpm;
 }
 
 struct answer claim_peak_efficiency(const struct claim_branch *b, double at_rpm)
