@@ -5,18 +5,11 @@
 #ifndef BRIDLE_BENCH_DRAW_H
 #define BRIDLE_BENCH_DRAW_H
 
-#include "calib/quantity.h"
-
 #include <gsl/gsl_rng.h>
 #include <stdint.h>
 
 /* A stream; given to the caller, ended by gsl_rng_free. NULL when out of memory. */
 gsl_rng *draw_new(uint64_t seed, const char *stream);
-
-/* One true value of a quantity as its statement of uncertainty describes it (JCGM 101:2008, 6.4):
- * normal, rectangular, triangular, or scaled and shifted t when the degrees of freedom are finite.
- * The same seed and name give the same value. Without uncertainty: the value itself. */
-double draw_quantity(uint64_t seed, const char *name, struct quantity q);
 
 /* Standard normal deviate. */
 double draw_normal(gsl_rng *rng);

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/physics.h"
-#include "bench/draw.h"
+#include "bench/stated.h"
 
 #include <ctype.h>
 #include <errno.h>
@@ -59,12 +59,12 @@ static double get(const struct physics *physics, const struct physics_key *key)
 }
 
 /* A draw from a wide normal may leave the key's range: the truth stays physical. */
-static void take(struct reading *r, const struct physics_key *key, struct quantity q)
+static void take(struct reading *r, const struct physics_key *key, const char *text)
 {
 	char name[100];
 
 	snprintf(name, sizeof name, "virtual.%s.%s", key->section, key->key);
-	put(&r->physics, key, fmin(fmax(draw_quantity(r->seed, name, q), key->least), key->most));
+	put(&r->physics, key, fmin(fmax(stated_draw(r->seed, name, text, key->unit), key->least), key->most));
 }
 
 static const char *fitting_section(const char *section)
@@ -91,7 +91,7 @@ static void take_text(struct reading *r, size_t i, const char *value)
 		complain(r, line, "[%s] %s: found \"%s\", expected %g to %g %s", key->section, key->key, value, key->least,
 			 key->most, key->unit);
 	else
-		take(r, key, q);
+		take(r, key, value);
 }
 
 static int handle(void *user, const char *section, const char *name, const char *value)
@@ -121,7 +121,7 @@ static enum rc defaults(struct reading *r, struct err *err)
 			err_prefix(err, "default of [%s] %s: ", physics_keys[i].section, physics_keys[i].key);
 			return rc;
 		}
-		take(r, &physics_keys[i], q);
+		take(r, &physics_keys[i], physics_keys[i].standard);
 	}
 	return RC_OK;
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What stands on the virtual bench in truth: the keys of virtual.ini, which the controller never reads.
- * A value may carry an uncertainty; the true value is then drawn from it by the bench's seed. The
+ * A value may carry an uncertainty; the true value is then drawn from it by the bench's seed and rules (bench/stated.h). The
  * table of keys (unit, default, meaning) in physics_keys.c makes the reader and the commented template. */
 #ifndef BRIDLE_BENCH_PHYSICS_H
 #define BRIDLE_BENCH_PHYSICS_H
@@ -15,7 +15,7 @@
 /* Units as the suffix says; section and key are in physics_keys.c in the same order. Torques and
  * speeds without "rotor" are at the output. */
 struct physics {
-	struct { double temp_degC, swing_K, swing_s; } room;
+	struct { double temp_degC, swing_K, swing_s, anomaly_m_per_s2; } room;
 	struct {
 		double kt_Nm_per_A, saturation_A, ohm, henry, inertia_kgm2; /* rotor side; ohm at 20 degC */
 		double iron_Nm, iron_Nms; /* rotor side: constant and per rad/s */

@@ -11,6 +11,8 @@ const struct physics_key physics_keys[] = {
 	{ "room", "temperature", "degC", AT(room.temp_degC), "21 degC ± 1 K normal", -20, 60, "of the room at its mean" },
 	{ "room", "swing", "K", AT(room.swing_K), "0.4 K", 0, 20, "the room goes up and down by this" },
 	{ "room", "period", "s", AT(room.swing_s), "2400 s", 10, BIG, "of that swing" },
+	{ "room", "anomaly", "m/s2", AT(room.anomaly_m_per_s2), "0 m/s2 ± 0.0004 m/s2 normal", -0.01, 0.01,
+	  "gravity of the place over normal gravity; some 40 mGal are common on land, from memory" },
 
 	{ "motor", "k_t", "N.m/A", AT(motor.kt_Nm_per_A), "0.1175 N.m/A ± 0.3 % normal", 1e-6, BIG,
 	  "torque per torque-producing current at small current, rotor side; also volt-seconds per radian" },

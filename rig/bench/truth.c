@@ -1,53 +1,40 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/truth.h"
-#include "bench/draw.h"
 
 #include <errno.h>
 #include <math.h>
 #include <string.h>
 
-static double normal(uint64_t seed, const char *name, double value, double u)
+/* Standard normal by the name. */
+static double normal(uint64_t seed, const char *name)
 {
-	return draw_quantity(seed, name, (struct quantity){ .value = value, .u = u, .dof = INFINITY, .dist = DIST_NORMAL });
+	return stated_draw(seed, name, "0 ± 1 normal", "1");
 }
 
-static void draw_weights(uint64_t seed, const struct weights_profile *weights, struct true_rig *t)
-{
-	t->n_pieces = weights->n;
-	for (size_t i = 0; i < weights->n; i++) {
-		const struct weight_piece *piece = &weights->piece[i];
-		char name[PROFILE_WORD + 20];
-
-		snprintf(name, sizeof name, "mass.%s", piece->name);
-		t->mass_kg[i] = draw_quantity(seed, name, piece->mass_kg);
-		snprintf(name, sizeof name, "density.%s", piece->name);
-		t->density_kg_per_m3[i] = normal(seed, name, piece->density_kg_per_m3, piece->u_density_kg_per_m3);
-	}
-}
-
-void true_rig_draw(uint64_t seed, const struct rig_profile *rig, const struct weights_profile *weights,
-		   const struct physics *physics, struct true_rig *t)
+void true_rig_draw(uint64_t seed, const struct stated *stated, const struct physics *physics, struct true_rig *t)
 {
 	static const char *const place[] = { "temp.brake", "temp.case", "temp.winding", "temp.ambient" };
 
 	memset(t, 0, sizeof *t);
-	t->gravity_m_per_s2 = draw_quantity(seed, "gravity", profile_gravity(rig));
-	t->air_density_kg_per_m3 = draw_quantity(seed, "air_density", rig->air_density_kg_per_m3);
-	t->arm_m = draw_quantity(seed, "arm", rig->arm_m);
-	t->arm_level_deg = draw_quantity(seed, "arm_level", rig->arm_level_deg);
-	t->cable_ohm = fmax(draw_quantity(seed, "cable", rig->cable_ohm), 0);
-	t->volt_gain = draw_quantity(seed, "volt_gain", rig->volt_gain);
-	t->amp_gain = draw_quantity(seed, "amp_gain", rig->amp_gain);
-	t->volt_offset_V = draw_quantity(seed, "volt_offset", rig->volt_offset_V);
-	t->amp_offset_A = draw_quantity(seed, "amp_offset", rig->amp_offset_A);
-	t->zero_drift_Nm_per_K = draw_quantity(seed, "zero_drift", rig->zero_drift_Nm_per_K);
-	t->gain_drift_per_K = draw_quantity(seed, "gain_drift", rig->gain_drift_per_K);
-	t->creep_frac = draw_quantity(seed, "creep", rig->creep_frac);
-	t->drag_ratio = draw_quantity(seed, "drag_ratio", rig->drag_ratio);
-	t->node_clock_ppm = 1e6 * normal(seed, "node_clock", 0, rig->node_clock_ppm_u);
+	t->gravity_m_per_s2 = stated_gravity(seed, stated, physics->room.anomaly_m_per_s2);
+	t->air_density_kg_per_m3 = stated_draw_key(seed, stated, STATED_AIR_DENSITY);
+	t->arm_m = stated_draw_key(seed, stated, STATED_ARM);
+	t->arm_level_deg = stated_draw_key(seed, stated, STATED_LEVEL);
+	t->cable_ohm = fmax(stated_draw_key(seed, stated, STATED_CABLE), 0);
+	t->volt_gain = stated_draw_key(seed, stated, STATED_VOLT_GAIN);
+	t->amp_gain = stated_draw_key(seed, stated, STATED_AMP_GAIN);
+	t->volt_offset_V = stated_draw_key(seed, stated, STATED_VOLT_OFFSET);
+	t->amp_offset_A = stated_draw_key(seed, stated, STATED_AMP_OFFSET);
+	t->zero_drift_Nm_per_K = stated_draw_key(seed, stated, STATED_ZERO_DRIFT);
+	t->gain_drift_per_K = stated_draw_key(seed, stated, STATED_GAIN_DRIFT);
+	t->creep_frac = stated_draw_key(seed, stated, STATED_CREEP);
+	t->drag_ratio = stated_draw_key(seed, stated, STATED_DRAG_RATIO);
+	t->node_clock_ppm = 1e6 * stated_draw_key(seed, stated, STATED_CLOCK);
+	t->n_pieces = stated->n;
+	for (size_t i = 0; i < t->n_pieces; i++)
+		t->mass_kg[i] = stated_mass_kg(seed, stated, i, &t->density_kg_per_m3[i]);
 	for (int i = 0; i < 4; i++)
-		t->temp_error_K[i] = normal(seed, place[i], 0, physics->node.temp_error_K);
-	draw_weights(seed, weights, t);
+		t->temp_error_K[i] = physics->node.temp_error_K * normal(seed, place[i]);
 }
 
 static json_t *rig_json(const struct true_rig *t)

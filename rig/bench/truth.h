@@ -7,6 +7,7 @@
 #define BRIDLE_BENCH_TRUTH_H
 
 #include "bench/physics.h"
+#include "bench/stated.h"
 #include "calib/err.h"
 #include "profile/profile.h"
 
@@ -23,12 +24,11 @@ struct true_rig {
 	double zero_drift_Nm_per_K, gain_drift_per_K, creep_frac, node_clock_ppm;
 	double drag_ratio; /* backwards over forwards */
 	size_t n_pieces;
-	double mass_kg[PROFILE_PIECES], density_kg_per_m3[PROFILE_PIECES];
+	double mass_kg[STATED_PIECES], density_kg_per_m3[STATED_PIECES]; /* true mass, not conventional */
 	double temp_error_K[4]; /* brake, case, winding, ambient */
 };
 
-void true_rig_draw(uint64_t seed, const struct rig_profile *rig, const struct weights_profile *weights,
-		   const struct physics *physics, struct true_rig *ret);
+void true_rig_draw(uint64_t seed, const struct stated *stated, const struct physics *physics, struct true_rig *ret);
 
 /* Integrals over bench time; voltage and current at the meter's plane. Torque and work twice: at the output flange, and at the
  * brake, which is all that a cell on its cradle can know. Between the two lie the inertia and, if there is one, a bearing outside the

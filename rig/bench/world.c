@@ -348,7 +348,7 @@ enum rc world_new(const struct world_config *config, struct world **ret, struct 
 	w->step_s = config->step_us * 1e-6;
 	w->hands.coupled = true;
 	w->faults.reach_factor = 1;
-	true_rig_draw(config->seed, &config->rig, &config->weights, &config->physics, &w->truth);
+	true_rig_draw(config->seed, &config->stated, &config->physics, &w->truth);
 	w->room_degC = room_degC(w);
 	set_up_electric(w);
 	set_up_mechanic(w);

@@ -26,6 +26,7 @@
 struct world_config {
 	struct rig_profile rig;
 	struct weights_profile weights; /* n = 0 when there are none */
+	struct stated stated;           /* what both state, from which the truth is drawn */
 	struct physics physics;
 	uint64_t seed;
 	int step_us;                    /* a divisor of 1000 */

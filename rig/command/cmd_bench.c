@@ -7,6 +7,7 @@
 #include "bench/truth.h"
 #include "bench/world.h"
 #include "command/cli.h"
+#include "profile/textfile.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -31,15 +32,30 @@ struct bench {
 	int lock_fd;
 };
 
+/* The same files once more, for the bench's own rules. */
+static enum rc read_stated(const char *rig_path, const char *weights_path, struct bench *b, struct err *err)
+{
+	char *rig = NULL, *weights = NULL;
+	enum rc rc = textfile_read(rig_path, TEXTFILE_MAX, &rig, err);
+
+	if (rc == RC_OK && access(weights_path, F_OK) == 0)
+		rc = textfile_read(weights_path, TEXTFILE_MAX, &weights, err);
+	if (rc == RC_OK)
+		rc = stated_parse(rig, weights, &b->config.stated, err);
+	free(rig);
+	free(weights);
+	return rc;
+}
+
 static enum rc read_profiles(const struct cli *cli, struct bench *b, struct mistakes *m, struct err *err)
 {
-	char path[PROFILE_PATH * 2];
+	char path[PROFILE_PATH * 2], rig_path[PROFILE_PATH * 2];
 	struct err first = { 0 };
 	enum rc rc;
 
-	rc = cli_path(cli, "rig.ini", path, sizeof path, err);
+	rc = cli_path(cli, "rig.ini", rig_path, sizeof rig_path, err);
 	if (rc == RC_OK)
-		rc = profile_read_rig(path, &b->config.rig, NULL, m, err);
+		rc = profile_read_rig(rig_path, &b->config.rig, NULL, m, err);
 	if (rc != RC_OK && rc != RC_ARG)
 		return rc;
 	if (rc == RC_ARG)
@@ -50,6 +66,8 @@ static enum rc read_profiles(const struct cli *cli, struct bench *b, struct mist
 	if (rc == RC_OK || rc == RC_ARG)
 		first = first.rc == RC_OK && rc == RC_ARG ? *err : first;
 	else
+		return rc;
+	if (first.rc == RC_OK && (rc = read_stated(rig_path, path, b, err)) != RC_OK)
 		return rc;
 	rc = cli_path(cli, "virtual.ini", path, sizeof path, err);
 	if (rc == RC_OK)
@@ -91,7 +109,7 @@ static enum rc open_world(const struct options *o, struct bench *b, const char *
 	struct true_rig truth;
 	enum rc rc = RC_OK;
 
-	true_rig_draw(b->config.seed, &b->config.rig, &b->config.weights, &b->config.physics, &truth);
+	true_rig_draw(b->config.seed, &b->config.stated, &b->config.physics, &truth);
 	if (!o->no_truth)
 		rc = truth_open(run, b->config.seed, &b->config.physics, &truth, &b->config.weights, &b->config.truth_csv, err);
 	return rc == RC_OK ? world_new(&b->config, &b->world, err) : rc;

@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/physics.h"
-#include "bench/draw.h"
 #include "tests/unit/world_kit.h"
 
 #include <unistd.h>
@@ -68,36 +67,6 @@ static void a_missing_file_is_the_defaults_and_a_folder_is_none(void **state)
 	assert_int_not_equal(physics_read("/tmp", 1, &read, &m, &err), RC_OK);
 }
 
-/* Mean and spread of the draws over many seeds are those of the statement; a rectangular one never leaves its limits. */
-static void draws_follow_their_statement(void **state)
-{
-	static const struct { struct quantity q; double most; } rows[] = {
-		{ { 10, 0.5, INFINITY, DIST_NORMAL, true, 0.5 }, 5.5 * 0.5 },
-		{ { 10, 0.5, INFINITY, DIST_RECT, true, 0.5 }, 0.8660254038 },  /* sqrt 3 u */
-		{ { 10, 0.5, INFINITY, DIST_TRI, true, 0.5 }, 1.2247448714 },   /* sqrt 6 u */
-		{ { 10, 0.5, INFINITY, DIST_TRAPEZOID, true, 0.5 }, 1.0954451151 }, /* u sqrt(6 / (1 + 1/4)), shoulder half of the base */
-	};
-	const int n = 20000;
-
-	(void)state;
-	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		double sum = 0, squares = 0;
-
-		for (int seed = 1; seed <= n; seed++) {
-			double d = draw_quantity((uint64_t)seed, "test", rows[i].q) - 10;
-
-			assert_true(fabs(d) <= rows[i].most + 1e-9);
-			sum += d;
-			squares += d * d;
-		}
-		assert_near(sum / n, 0, 4.5 * 0.5 / sqrt(n));
-		assert_near(sqrt(squares / n), 0.5, 4.5 * 0.5 / sqrt(2.0 * n));
-	}
-	assert_near(draw_quantity(1, "x", (struct quantity){ .value = 3 }), 3, 0);
-	assert_near(draw_quantity(5, "x", rows[0].q), draw_quantity(5, "x", rows[0].q), 0);
-	assert_true(fabs(draw_quantity(5, "x", rows[0].q) - draw_quantity(5, "y", rows[0].q)) > 1e-9);
-}
-
 static void an_uncertain_value_is_drawn_by_the_seed(void **state)
 {
 	struct physics a, b, c;
@@ -118,7 +87,6 @@ int main(void)
 		cmocka_unit_test(template_reads_back_as_the_defaults),
 		cmocka_unit_test(every_mistake_is_told_with_its_line),
 		cmocka_unit_test(a_missing_file_is_the_defaults_and_a_folder_is_none),
-		cmocka_unit_test(draws_follow_their_statement),
 		cmocka_unit_test(an_uncertain_value_is_drawn_by_the_seed),
 	};
 

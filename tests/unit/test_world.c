@@ -72,7 +72,9 @@ static void weights_pull_as_they_should(void **state)
 	(void)state;
 	kit_without_strays(&k.physics);
 	k.physics.cell.bend_frac = k.physics.cell.memory_frac = k.physics.cell.wander_Nm = k.physics.cell.noise_Nm = 0;
-	k.rig.creep_frac.u = k.rig.gain_drift_per_K.u = k.rig.zero_drift_Nm_per_K.u = 0;
+	strcpy(k.stated.text[STATED_CREEP], "0");
+	strcpy(k.stated.text[STATED_GAIN_DRIFT], "0 1/K");
+	strcpy(k.stated.text[STATED_ZERO_DRIFT], "0 N.m/K");
 	w = kit_world(&k);
 	t = &w->truth;
 	assert_null(kit_hand(w, "uncouple"));

@@ -44,7 +44,8 @@ static inline struct world_config kit_config(uint64_t seed)
 
 	if (profile_parse_rig(kit_rig, "rig.ini", &config.rig, &m, &err) != RC_OK ||
 	    profile_parse_weights(kit_weights, "weights.ini", &config.weights, &m, &err) != RC_OK ||
-	    physics_read("/nonexistent/virtual.ini", seed, &config.physics, &m, &err) != RC_OK)
+	    physics_read("/nonexistent/virtual.ini", seed, &config.physics, &m, &err) != RC_OK ||
+	    stated_parse(kit_rig, kit_weights, &config.stated, &err) != RC_OK)
 		fail_msg("%s: %s", err.what, m.n > 0 ? m.line[0] : "");
 	return config;
 }
