@@ -18,6 +18,7 @@ struct reading {
 	struct mean count; /* raw converter counts, not yet signed by the profile */
 	struct mean speed_rpm, volt, amp, power;
 	struct blocks blocks;
+	bool product;      /* power is the mean of products: the node multiplies before it averages */
 	double amp2;       /* mean of the squared current, A^2 */
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;
@@ -32,7 +33,8 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t zero_return, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable;
+	uint32_t zero_return, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable,
+		 meter_ripple;
 	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
 	struct zero *zeros;  /* one a tare window, in order of time */
 	size_t n_zeros;

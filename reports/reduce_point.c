@@ -30,6 +30,7 @@ void reduction_register(struct reduction *r)
 	r->volt_offset = unc_source(ctx, "voltmeter offset", rig->volt_offset_V.dist, rig->volt_offset_V.dof);
 	r->amp_gain = unc_source(ctx, "ammeter gain", rig->amp_gain.dist, rig->amp_gain.dof);
 	r->amp_offset = unc_source(ctx, "ammeter offset", rig->amp_offset_A.dist, rig->amp_offset_A.dof);
+	r->meter_ripple = unc_source(ctx, "ripple inside the meter's averages", rig->meter_ripple.dist, rig->meter_ripple.dof);
 	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
 }
 
@@ -151,6 +152,8 @@ static void point_electrical(const struct reduction *r, const struct reading *re
 	struct unc amp = own_noise(r, unc_exact(reading->amp.value), "current noise", reading, &reading->amp, 1);
 	struct unc watt = own_noise(r, unc_exact(reading->power.value), "input power noise", reading, &reading->power, 1);
 
+	if (!reading->product)
+		watt = unc_mul(ctx, watt, unc_from(ctx, 1 - rig->meter_ripple.value, r->meter_ripple, -rig->meter_ripple.u));
 	p->voltage_V = unc_mul(ctx, unc_sub(ctx, volt, zero_V), gain_V);
 	p->current_A = unc_mul(ctx, unc_sub(ctx, amp, zero_A), gain_A);
 	watt = unc_sub(ctx, watt, unc_scale(ctx, zero_V, reading->amp.value));

@@ -196,6 +196,15 @@ static void take_edge(struct window *w, const struct sample *s)
 	push(w, &w->edge_pulse, pulses);
 }
 
+/* The product of two averages, and what the node says that the average of the products is more. */
+static void take_power(struct window *w, const struct sample *s)
+{
+	bool told = isfinite(s->ripple_W);
+
+	push(w, &w->power, s->voltage_V * s->current_A + (told ? s->ripple_W : 0));
+	w->n_untold += !told;
+}
+
 static void take_meter(struct window *w, const struct sample *s)
 {
 	if (isfinite(s->voltage_V))
@@ -205,7 +214,7 @@ static void take_meter(struct window *w, const struct sample *s)
 		w->sum_amp2 += s->current_A * s->current_A;
 	}
 	if (isfinite(s->voltage_V) && isfinite(s->current_A))
-		push(w, &w->power, s->voltage_V * s->current_A);
+		take_power(w, s);
 }
 
 static void take_slow(struct window *w, const struct sample *s)

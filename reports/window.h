@@ -63,6 +63,7 @@ struct window {
 	struct series count, volt, amp, power, edge_s, edge_pulse;
 	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
 	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
+	size_t n_untold; /* powers without the node's word on the ripple inside its averages */
 	uint32_t last_conversion, last_sample;
 	double open_sum_V; /* of the first light samples, at the supply's side of the cable */
 	size_t open_n;

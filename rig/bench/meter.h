@@ -15,9 +15,9 @@ struct meter_truth { double volt_gain, amp_gain, volt_offset_V, amp_offset_A, no
 struct meter {
 	struct meter_truth truth;
 	gsl_rng *rng;
-	double sum_V, sum_A;
+	double sum_V, sum_A, sum_W;
 	unsigned n;
-	double last_V, last_A; /* without noise: repeated when no step lies between two samples */
+	double last_V, last_A, last_ripple_W; /* without noise: repeated when no step lies between two samples */
 };
 
 /* rng: kept, given to the meter. */
@@ -26,9 +26,10 @@ static inline void meter_add(struct meter *meter, double volt, double ampere)
 {
 	meter->sum_V += volt;
 	meter->sum_A += ampere * (1 + meter->truth.ripple_frac);
+	meter->sum_W += volt * ampere;
 	meter->n++;
 }
-/* Averages since the last call. */
-void meter_read(struct meter *meter, double *ret_V, double *ret_A);
+/* Averages since the last call; ripple: mean of the product of the readings less the product of their means. */
+void meter_read(struct meter *meter, double *ret_V, double *ret_A, double *ret_ripple_W);
 
 #endif

@@ -236,6 +236,7 @@ static const char *obey_rate(struct node_side *n, char **token, size_t count, in
 		return "no range";
 	n->rate_Hz = (int)rate;
 	n->slow_every = n->slow_left = (int)slow;
+	n->ripple_W = 0;
 	n->period_us = rate > 0 ? 1e6 / (double)rate / (1 + n->config.clock_ppm * 1e-6) : INFINITY;
 	n->sample_us = (double)t_us + n->period_us;
 	return "ok";
@@ -315,9 +316,11 @@ void node_side_receive(struct node_side *n, const char *bytes, size_t count, int
 void node_side_sample(struct node_side *n, int64_t t_us, const struct node_side_senses *senses)
 {
 	node_wire_fast(n, senses, t_us);
+	n->ripple_W += senses->meter_ripple_W;
 	if (--n->slow_left == 0) {
 		n->slow_left = n->slow_every;
 		node_wire_slow(n, senses, state_word[n->state], t_us);
+		n->ripple_W = 0;
 	}
 	n->sample++;
 	n->sample_us += n->period_us;

@@ -33,7 +33,7 @@ struct node_side_senses {
 	/* These are only looked at for samples. */
 	int32_t cell_count;
 	uint8_t cell_conversion;
-	double brake_A, meter_V, meter_A, rotor_rpm, drive_A;
+	double brake_A, meter_V, meter_A, meter_ripple_W, rotor_rpm, drive_A;
 	double temp_degC[4];       /* brake, case, winding, ambient */
 };
 
@@ -72,6 +72,7 @@ struct node_side {
 	bool was_closed;
 	int rate_Hz, slow_every, slow_left;
 	double sample_us, period_us;       /* next fast sample, bench time; INFINITY without */
+	double ripple_W;                   /* summed since the last slow sample */
 	uint8_t sample, event, ack;
 	char tx[NODE_SIDE_TX];
 	size_t tx_head, tx_n;

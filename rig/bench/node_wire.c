@@ -147,6 +147,7 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 	tether_put_decimal(&w, whole(s->drive_A * 1e3, -999999, 999999));
 	for (int i = 0; i < 4; i++)
 		tether_put_decimal(&w, whole(s->temp_degC[i] * 10, -2731, 9999));
+	tether_put_decimal(&w, whole(n->ripple_W / n->slow_every * 1e3, -9999, 9999));
 	count = tether_end(&w);
 	put_sample(n, w.line, count, t_us);
 }
@@ -154,7 +155,7 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)
 {
 	static const char *const plain[][2] = {
-		{ "meter", "ok" }, { "drive", "ok speed current" },
+		{ "meter", "ok product" }, { "drive", "ok speed current" },
 		{ "temp", "ok brake case winding ambient" }, { "lines", "ok estop guard contactor" },
 	};
 

@@ -31,7 +31,7 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 	s->cell_count = w->cell.count;
 	s->cell_conversion = w->cell.conversion;
 	s->brake_A = brake_readback_A(&w->brake);
-	meter_read(&w->meter, &s->meter_V, &s->meter_A);
+	meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
 	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
 	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
 	for (int i = 0; i < 4; i++)

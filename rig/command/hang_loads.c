@@ -16,11 +16,12 @@ struct hang_place hang_place_of(const struct rig_profile *rig)
 		.gravity_m_per_s2 = profile_gravity(rig),
 		.air_kg_per_m3 = rig->air_density_kg_per_m3,
 		.level_deg = rig->arm_level_deg,
+		.one_sided = rig->one_sided,
 	};
 }
 
 /* The uncertain numbers that all loads share. */
-struct shared { struct unc_ctx *ctx; struct unc arm, gravity, air, level; };
+struct shared { struct unc_ctx *ctx; struct unc arm, gravity, air, level, lean; };
 
 static enum rc share(const struct hang_place *place, struct shared *ret, struct err *err)
 {
@@ -37,6 +38,7 @@ static enum rc share(const struct hang_place *place, struct shared *ret, struct 
 	ret->gravity = unc_of_quantity(ret->ctx, "gravity", place->gravity_m_per_s2);
 	ret->air = unc_of_quantity(ret->ctx, "air density", place->air_kg_per_m3);
 	ret->level = unc_of_quantity(ret->ctx, "arm off level", place->level_deg);
+	ret->lean = unc_add(ret->ctx, unc_exact(1), unc_of_quantity(ret->ctx, "weights pull on one side", place->one_sided));
 	return RC_OK;
 }
 
@@ -157,7 +159,8 @@ enum rc hang_loads_make(const struct hang_place *place, const struct weights_pro
 	}
 	torque[0] = unc_exact(0);
 	for (size_t k = 1; k <= ret->n; k++) {
-		torque[k] = weight_stack_torque_Nm(shared.ctx, force, ret->upto[k], shared.arm, shared.level);
+		torque[k] = unc_mul(shared.ctx, shared.lean,
+				    weight_stack_torque_Nm(shared.ctx, force, ret->upto[k], shared.arm, shared.level));
 		for (size_t i = 0; i < ret->upto[k]; i++)
 			ret->mass_kg[k] += weights->piece[ret->order[i]].mass_kg.value;
 	}
@@ -185,7 +188,7 @@ enum rc hang_masses_make(const struct hang_place *place, const double *mass_kg, 
 	}
 	for (size_t i = 0; i < n; i++) {
 		struct unc force = weight_force_N(shared.ctx, unc_exact(mass_kg[i]), shared.gravity, shared.air, unc_exact(7900));
-		torque[i] = weight_torque_Nm(shared.ctx, force, shared.arm, shared.level);
+		torque[i] = unc_mul(shared.ctx, shared.lean, weight_torque_Nm(shared.ctx, force, shared.arm, shared.level));
 	}
 	to_loads(shared.ctx, torque, n, ret_load, ret_source, ret_n_sources);
 	if (unc_failed(shared.ctx))

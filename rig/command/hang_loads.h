@@ -9,7 +9,7 @@
 #include "run/seq_hang.h"
 
 /* Where the weights hang: from rig.ini or from options. */
-struct hang_place { struct quantity arm_m, gravity_m_per_s2, air_kg_per_m3, level_deg; };
+struct hang_place { struct quantity arm_m, gravity_m_per_s2, air_kg_per_m3, level_deg, one_sided; };
 struct hang_place hang_place_of(const struct rig_profile *rig);
 
 struct hang_loads {

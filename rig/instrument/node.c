@@ -180,6 +180,7 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 	v->contactor_closed = node->contactor_bit >= 0 && (s->lines >> node->contactor_bit & 1) != 0;
 	v->node_state = s->state;
 	memcpy(v->node_reason, s->reason, sizeof v->node_reason);
+	v->ripple_W = node->caps.meter && s->has_ripple ? s->ripple_mW * 1e-3 : NAN;
 	if (node->caps.drive) {
 		v->drive_flags = s->drive_flags;
 		v->drive_rotor_rpm = s->rotor_drpm * 0.1;
@@ -419,7 +420,7 @@ static enum rc check_config(const struct node_config *c, struct err *err)
 static void start_view(struct snapshot *v)
 {
 	*v = (struct snapshot){ .sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .angle_rev = NAN, .edge_age_s = NAN,
-				.edge_time_s = NAN, .speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN,
+				.edge_time_s = NAN, .speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN,
 				.node_state = NODE_UNKNOWN, .drive_rotor_rpm = NAN, .drive_A = NAN };
 	for (int i = 0; i < TEMP_COUNT; i++)
 		v->temp_degC[i] = NAN;

@@ -56,6 +56,7 @@ struct snapshot {
 
 	double brake_A;            /* read back */
 	double voltage_V, current_A;
+	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
 	unsigned lines_seen;       /* 0 until the first slow sample or event told us, then 1 */
 	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node senses no lines at all, closed is what it was told
 						    * and has answered */

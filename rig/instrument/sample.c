@@ -70,7 +70,7 @@ bool sample_slow(char *const token[], size_t n, struct slow_sample *ret)
 	struct cursor c = { .token = token + 1 };
 	struct slow_sample s = { 0 };
 
-	if (n != 12)
+	if (n != 12 && n != 13)
 		return false;
 	s.number = (uint8_t)hex(&c, 0xff);
 	s.lines = hex(&c, 0xf);
@@ -86,6 +86,9 @@ bool sample_slow(char *const token[], size_t n, struct slow_sample *ret)
 		s.temp_ddegC[i] = none ? SAMPLE_NO_TEMP : decimal(&c, -2731, 9999);
 		c.token += none;
 	}
+	s.has_ripple = n == 13;
+	if (s.has_ripple)
+		s.ripple_mW = decimal(&c, -9999, 9999);
 	if (c.bad)
 		return false;
 	*ret = s;

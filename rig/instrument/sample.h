@@ -33,6 +33,8 @@ struct slow_sample {
 	unsigned drive_flags;
 	int32_t rotor_drpm, drive_mA; /* tenths of rev/min */
 	int32_t temp_ddegC[SAMPLE_TEMPS]; /* tenths of a degree; SAMPLE_NO_TEMP */
+	bool has_ripple;
+	int32_t ripple_mW;
 };
 
 enum event_word { EVENT_ESTOP, EVENT_GUARD, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };

@@ -201,6 +201,7 @@ static void bind_sample(sqlite3_stmt *st, const struct sample *s)
 	bind_real(st, c++, s->brake_A);
 	bind_real(st, c++, s->voltage_V);
 	bind_real(st, c++, s->current_A);
+	bind_real(st, c++, s->ripple_W);
 	sqlite3_bind_int(st, c++, s->drive_mode);
 	bind_real(st, c++, s->drive_set);
 	sqlite3_bind_int(st, c++, s->drive_flags);
@@ -238,7 +239,7 @@ static enum rc insert_samples(struct logbook *lb, int64_t run_id, const struct s
 			      struct err *err)
 {
 	static const char sql[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) VALUES (?, ?, ?, ?, ?, ?, ?, ?, "
-				  "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
+				  "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)";
 	enum rc rc = turn_to(lb, run_id, err);
 
 	if (rc == RC_OK)

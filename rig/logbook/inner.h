@@ -52,9 +52,9 @@ double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
 #define SAMPLE_COLUMNS                                                                                            \
 	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, "  \
-	"brake_set_A, brake_A, voltage_V, current_A, drive_mode, drive_set, drive_flags, drive_rotor_rpm, "       \
-	"drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns"
-#define SAMPLE_COLUMN_COUNT 26
+	"brake_set_A, brake_A, voltage_V, current_A, ripple_W, drive_mode, drive_set, drive_flags, "              \
+	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns"
+#define SAMPLE_COLUMN_COUNT 27
 void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 
 #define POINT_COLUMNS                                                                                             \

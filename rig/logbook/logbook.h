@@ -48,6 +48,7 @@ struct sample {
 	double torque_Nm, speed_rpm;       /* indicated, with the calibration of the run */
 	double brake_set_A, brake_A;
 	double voltage_V, current_A;
+	double ripple_W;                   /* mean of v i less the product of both means; NaN: the node does not tell */
 	double drive_set;                  /* rpm of the output or A by drive_mode */
 	double drive_rotor_rpm, drive_A;
 	double temp_degC[4];

@@ -22,6 +22,7 @@ void sample_digest(const struct chain *before, const struct sample *s, struct ch
 	chain_real(&h, s->brake_A);
 	chain_real(&h, s->voltage_V);
 	chain_real(&h, s->current_A);
+	chain_real(&h, s->ripple_W);
 	chain_int(&h, s->drive_mode);
 	chain_real(&h, s->drive_set);
 	chain_int(&h, s->drive_flags);
@@ -51,6 +52,7 @@ void sample_from_row(sqlite3_stmt *st, int c, struct sample *ret)
 	ret->brake_A = column_real(st, c++);
 	ret->voltage_V = column_real(st, c++);
 	ret->current_A = column_real(st, c++);
+	ret->ripple_W = column_real(st, c++);
 	ret->drive_mode = (uint16_t)sqlite3_column_int(st, c++);
 	ret->drive_set = column_real(st, c++);
 	ret->drive_flags = (uint16_t)sqlite3_column_int(st, c++);

@@ -42,7 +42,7 @@ static const char *const schema_sql[] = {
 	"CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, node_us INTEGER NOT NULL, "
 	"sample_no INTEGER NOT NULL, cell_count INTEGER NOT NULL, cell_conversions INTEGER NOT NULL, "
 	"pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
-	"voltage_V REAL, current_A REAL, drive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
+	"voltage_V REAL, current_A REAL, ripple_W REAL, drive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
 	"drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
 	"temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
 	"late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT;",

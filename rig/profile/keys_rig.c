@@ -66,6 +66,9 @@ static const struct profile_key keys[] = {
 	  NULL, "From the shaft's axis to the line of the load. Its error goes straight into every torque", AT(arm_m) },
 	{ "arm", "level", KEY_QUANTITY, KEY_SHOWN, "deg", "0 deg ± 1 deg rect", "0 deg ± 0.5 deg rect", -20, 20, NULL,
 	  "How far the loaded arm is off level", AT(arm_level_deg) },
+	{ "arm", "one_sided", KEY_QUANTITY, KEY_SHOWN, "1", "0 % ± 0.02 % normal", "0 % ± 0.02 % normal", -0.1, 0.1, NULL,
+	  "What the cell shows too much of a weight, which pulls on one side, against the brake's pure couple (common practice, "
+	  "no source)", AT(one_sided) },
 
 	{ "brake", "kind", KEY_CHOICE, KEY_REQUIRED, NULL, NULL, "powder", 0, 0, "powder|hysteresis",
 	  "powder or hysteresis", AT(brake_kind) },
@@ -107,6 +110,9 @@ static const struct profile_key keys[] = {
 	  "True current by shown current", AT(amp_gain) },
 	{ "meter", "current_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "A", NULL, "0 mA ± 10 mA", -10, 10, NULL,
 	  "Shown current when there is none", AT(amp_offset_A) },
+	{ "meter", "ripple", KEY_QUANTITY, 0, "1", "0 % ± 0.1 % rect", NULL, -0.1, 0.1, NULL,
+	  "Volts times amperes over the true mean power, less 1, where a node averages both before the host multiplies; not used "
+	  "where the node tells it (common practice, no source)", AT(meter_ripple) },
 
 	{ "pickup", "pulses", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE | KEY_WHOLES, "1", NULL, "2400", 0, 1e7, NULL,
 	  "Counts in one revolution of the output (every edge that the node counts)", AT(pulses_per_rev) },

@@ -50,6 +50,7 @@ struct rig_profile {
 
 	struct quantity arm_m;                   /* [arm] length: the calibration arm, shaft axis to load line */
 	struct quantity arm_level_deg;           /* [arm] level: off-level angle */
+	struct quantity one_sided;               /* [arm] one_sided: share that the cell shows too much of a weight */
 
 	enum brake_kind brake_kind;              /* [brake] kind = powder | hysteresis */
 	double brake_max_A;                      /* [brake] current */
@@ -66,6 +67,7 @@ struct rig_profile {
 	enum meter_plane plane;                  /* [meter] plane = actuator | supply */
 	struct quantity cable_ohm;               /* [meter] cable: resistance between the supply and the actuator, both ways */
 	struct quantity volt_gain, amp_gain;     /* [meter] voltage_gain, current_gain = 1 ± 0.2 % ... */
+	struct quantity meter_ripple;            /* [meter] ripple: product of averages over average product, less 1 */
 	struct quantity volt_offset_V, amp_offset_A; /* [meter] voltage_offset, current_offset */
 
 	double pulses_per_rev;                   /* [pickup] pulses: counts per output revolution */

@@ -38,7 +38,7 @@ static struct snapshot blank_snapshot(void)
 	struct snapshot snap = {
 		.sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY,
 		.indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
-		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .drive_rotor_rpm = NAN,
+		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN, .drive_rotor_rpm = NAN,
 		.drive_A = NAN, .node_state = NODE_UNKNOWN,
 	};
 	for (int i = 0; i < TEMP_COUNT; i++)
@@ -137,6 +137,7 @@ static void log_sample(struct loop *l)
 		.brake_A = snap->brake_A,
 		.voltage_V = snap->voltage_V,
 		.current_A = snap->current_A,
+		.ripple_W = snap->ripple_W,
 		.drive_set = set->mode == DRIVE_SPEED ? set->speed_rpm : set->mode == DRIVE_CURRENT ? set->drive_A : 0,
 		.drive_rotor_rpm = snap->drive_rotor_rpm,
 		.drive_A = snap->drive_A,

@@ -176,11 +176,13 @@ def samples_come_at_their_rate_with_their_fields(h):
     f, s = fast(h.heard), slow(h.heard)
     assert 199 <= len(f) <= 201 and 9 <= len(s) <= 10, (len(f), len(s))
     is_({len(x) for x in f}, {11})
-    is_({len(x) for x in s}, {12})
+    is_({len(x) for x in s}, {13 if h.ask("info meter").endswith(" product") else 12})
     numbers = [int(x[1], 16) for x in f]
     assert all((b - a) % 256 == 1 for a, b in zip(numbers, numbers[1:]))
     times = [int(x[2], 16) for x in f]
-    assert all(abs((b - a) % 2**32 - 10000) <= 3 for a, b in zip(times, times[1:])), times  # a clock within 100 ppm
+    # A clock within 100 ppm; a sample is taken at the end of the bench's step of 50 us in which it falls due.
+    assert all(abs((b - a) % 2**32 - 10000) <= 53 for a, b in zip(times, times[1:])), times
+    assert abs((times[-1] - times[0]) % 2**32 / (len(times) - 1) - 10000) <= 1.3, times
     assert all(int(x[6]) == 999999 for x in f)  # the shaft stands, and never turned
     is_({x[10] for x in f}, {"00"})
     is_({(x[3], x[4]) for x in s}, {("idle", "none")})

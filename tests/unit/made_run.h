@@ -59,6 +59,7 @@ struct made {
 	bool perfect;           /* no errors, no noise */
 	double loop_Nm;         /* of the cell at the calibration: falling readings lie so much above rising ones */
 	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
+	double node_ripple_W;   /* what the node tells; NaN: it does not */
 	const char *cause;      /* of the run's end, NULL = done */
 	const struct made_step *tail; /* samples after the last point, NULL none */
 	const char *rig_text, *actuator_text, *plan_text; /* NULL: made_rig, made_actuator, made_plan */
@@ -160,6 +161,7 @@ static struct sample made_sample(struct made *m, const struct made_step *s, doub
 		.brake_set_A = s->brake_A, .brake_A = s->brake_A,
 		.voltage_V = s->volt / m->volt_gain + m->volt_offset + made_noise(m, 0.004),
 		.current_A = s->amp / m->amp_gain + m->amp_offset + made_noise(m, 0.004),
+		.ripple_W = m->node_ripple_W,
 		.drive_rotor_rpm = 36 * s->speed_rpm, .drive_A = s->amp, .drive_mode = DRIVE_SPEED, .drive_flags = (uint16_t)s->drive_flags,
 		.temp_degC = { 40, 35, 45, 21 }, .lines = 7, .step = 0,
 	};

@@ -9,19 +9,21 @@ static void averages_with_gain_and_offset(void **state)
 	const struct meter_truth truth = { .volt_gain = 1.01, .amp_gain = 0.98, .volt_offset_V = 0.1, .amp_offset_A = -0.02 };
 	gsl_rng *rng = draw_new(1, "test.meter");
 	struct meter m;
-	double volt, ampere;
+	double volt, ampere, ripple;
 
 	(void)state;
 	meter_init(&m, &truth, rng);
 	for (int i = 0; i < 200; i++)
 		meter_add(&m, i < 100 ? 40 : 48, i < 50 ? 8 : 0);
-	meter_read(&m, &volt, &ampere);
+	meter_read(&m, &volt, &ampere, &ripple);
 	assert_near(volt, 44 * 1.01 + 0.1, 1e-9);
 	assert_near(ampere, 2 * 0.98 - 0.02, 1e-9);
+	/* 44 V and 2 A in the mean; v i: 40 x 8 in the first 50 of 200, else 0. Offsets add nothing, gains do. */
+	assert_near(ripple, (80 - 88) * 1.01 * 0.98, 1e-9);
 	meter_add(&m, 10, 1); /* a new average begins */
-	meter_read(&m, &volt, &ampere);
+	meter_read(&m, &volt, &ampere, &ripple);
 	assert_near(volt, 10.2, 1e-9);
-	meter_read(&m, &volt, &ampere); /* nothing since: the last one again */
+	meter_read(&m, &volt, &ampere, &ripple); /* nothing since: the last one again */
 	assert_near(volt, 10.2, 1e-9);
 	gsl_rng_free(rng);
 }
@@ -31,14 +33,14 @@ static void noise_has_its_standard_deviation(void **state)
 	const struct meter_truth truth = { .volt_gain = 1, .amp_gain = 1, .noise_V = 0.004, .noise_A = 0.002 };
 	gsl_rng *rng = draw_new(1, "test.meter");
 	struct meter m;
-	double volt, ampere, vv = 0, aa = 0, va = 0;
+	double volt, ampere, ripple, vv = 0, aa = 0, va = 0;
 	const int n = 5000;
 
 	(void)state;
 	meter_init(&m, &truth, rng);
 	for (int i = 0; i < n; i++) {
 		meter_add(&m, 0, 0);
-		meter_read(&m, &volt, &ampere);
+		meter_read(&m, &volt, &ampere, &ripple);
 		vv += volt * volt;
 		aa += ampere * ampere;
 		va += volt * ampere;
@@ -55,14 +57,15 @@ static void ripple_makes_the_product_of_means_too_large(void **state)
 	const struct meter_truth truth = { .volt_gain = 1, .amp_gain = 1, .ripple_frac = 0.001 };
 	gsl_rng *rng = draw_new(1, "test.meter");
 	struct meter m;
-	double volt, ampere;
+	double volt, ampere, ripple;
 
 	(void)state;
 	meter_init(&m, &truth, rng);
 	for (int i = 0; i < 200; i++)
 		meter_add(&m, 48, 5); /* 240 W */
-	meter_read(&m, &volt, &ampere);
+	meter_read(&m, &volt, &ampere, &ripple);
 	assert_near(volt * ampere, 240 * 1.001, 1e-9);
+	assert_near(volt * ampere + ripple, 240, 1e-9); /* what the node tells makes it whole */
 	gsl_rng_free(rng);
 }
 

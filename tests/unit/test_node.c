@@ -36,6 +36,10 @@ static void fills_the_snapshot(void **state)
 	assert_near(snap.temp_degC[TEMP_CASE], 30.0, 1e-9);
 	assert_true(isnan(snap.temp_degC[TEMP_AMBIENT]));
 	assert_near(snap.sample_age_s, 0, 1e-9);
+	assert_true(isnan(snap.ripple_W)); /* twelve fields: the node does not tell */
+	say(f, "S 00 7 live none 03 6000 1500 512 - 300 - -246");
+	node_poll(node, &snap);
+	assert_near(snap.ripple_W, -0.246, 1e-12);
 	/* what is not the node's is left alone */
 	assert_int_equal(snap.now.ns, 77);
 	assert_near(snap.torque_Nm, 1.5, 0);

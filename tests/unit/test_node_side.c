@@ -106,7 +106,7 @@ static void answers_as_the_page_says(void **state)
 {
 	static const struct { const char *request, *answer; } rows[] = {
 		{ "caps", "ok cell pick brake meter drive temp lines clock" },
-		{ "info cell", "ok 24 80" }, { "info pick", "ok quad" }, { "info brake", "ok 1200" }, { "info meter", "ok" },
+		{ "info cell", "ok 24 80" }, { "info pick", "ok quad" }, { "info brake", "ok 1200" }, { "info meter", "ok product" },
 		{ "info drive", "ok speed current" }, { "info temp", "ok brake case winding ambient" },
 		{ "info lines", "ok estop guard contactor" }, { "info clock", "ok 165" }, { "info oven", "no args" },
 		{ "hello 2", "no version 1" }, { "hello", "no args" }, { "fly", "no verb" }, { "rate fast 1", "no args" },
@@ -343,19 +343,20 @@ static void sample_has_the_fields_of_the_page(void **state)
 	r->senses.rotor_rpm = 571.23;
 	r->senses.temp_degC[0] = 23.64;
 	r->senses.temp_degC[3] = -1.25;
+	r->senses.meter_ripple_W = -0.25;
 	assert_string_equal(ask(r, "rate 100 1"), "ok");
 	r->senses.edge_us = (double)r->t_us + 1000;
 	go(r, 8); /* what is still on the wire */
 	forget(r);
 	r->t_us = 5000000 - 50;
 	r->node.sample_us = 5000000;
-	go(r, 9);
+	go(r, 10);
 	line = strstr(r->text, "F ");
 	assert_non_null(line);
 	assert_int_equal(strncmp(line + 5, "004c4b40 -1204 5a fffe 999999 148 24006 -412 00 =", 48), 0); /* T = 5 000 000 us */
 	line = strstr(r->text, "S ");
 	assert_non_null(line);
-	assert_int_equal(strncmp(line + 5, "3 idle none 29 5712 0 236 0 0 -12 =", 35), 0);
+	assert_int_equal(strncmp(line + 5, "3 idle none 29 5712 0 236 0 0 -12 -250 =", 40), 0);
 }
 
 static void sample_numbers_and_clock_count_on(void **state)

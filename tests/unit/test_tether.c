@@ -477,6 +477,7 @@ static size_t longest_slow(void)
 	tether_put_decimal(&w, -999999);
 	for (int i = 0; i < 4; i++)
 		tether_put_decimal(&w, -2731);
+	tether_put_decimal(&w, -9999);
 	return tether_end(&w);
 }
 
