@@ -106,8 +106,14 @@ def arm_times(folder, factor):
 
 
 def one_rig(args):
-    """Rows of a rig, or the words of a command that failed on it."""
-    seed, kind, arm_lie = args
+    """Rows of a rig, or the words of what failed on it."""
+    try:
+        return rows_of_rig(*args)
+    except Exception as failure:  # a study of hours goes on without one rig, and tells it
+        return f"seed {args[0]}, {args[1]}: {failure!r}"
+
+
+def rows_of_rig(seed, kind, arm_lie):
 
     def edit(folder):
         short_plan(folder)
