@@ -273,11 +273,13 @@ static void step_drag(struct seq_map *m, const struct snapshot *snap, struct seq
 }
 
 /* As much current as the limits allow by the rating, as nothing is measured yet. */
-static double run_in_A(const struct seq_map *m)
+static double run_in_A(const struct seq_map *m, const struct snapshot *snap)
 {
-	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, wanted_rpm(m));
+	/* the shaft may still be slowing down from the drag at the highest speed */
+	double rpm = fmax(wanted_rpm(m), fabs(snap->speed_rpm));
+	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, rpm);
 	double by_torque = 0.7 * m->config.most_Nm / m->config.rated_Nm;
-	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, wanted_rpm(m));
+	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, rpm);
 	double share = fmin(fmin(0.7, by_supply), fmin(by_heat, by_torque));
 
 	return share > 0 ? share * m->config.max_A : 0;
@@ -297,7 +299,7 @@ static double mapped_A(const struct seq_map *m, size_t speed)
 static void step_run_in(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret, double *brake_want)
 {
 	ret->phase = "run-in";
-	*brake_want = m->cycle_up ? run_in_A(m) : 0;
+	*brake_want = m->cycle_up ? run_in_A(m, snap) : 0;
 	if (collapsed(m, snap) && m->cycle_up) {
 		m->cycle_up = false;
 		m->phase_at = snap->now;
