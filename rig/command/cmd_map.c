@@ -88,25 +88,35 @@ static void default_currents(const struct session *s, size_t n, struct map_confi
 		c->current_A[i] = s->rig.brake_max_A * (double)(i + 1) / (double)n;
 }
 
-/* Slip power at which the forecast of bridle ready (run/forecast.h) has the supply at its limit, or the drive at its drop-out, with
- * some room: the map is no test of the supply. */
-static double supply_slip_W(const struct session *s)
+/* Input power, less that without load, at which the forecast of bridle ready (run/forecast.h) has the supply at its limit, or the
+ * drive at its drop-out, with some room: the map is no test of the supply. */
+static double supply_W(const struct session *s)
 {
 	const struct actuator_profile *a = &s->actuator;
-	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5, low_W = 0, high_W = 1e6;
+	double low_W = 0, high_W = 1e6;
 
 	if (!s->has_actuator || !(s->rig.supply_limit_A > 0))
 		return INFINITY;
 	for (int i = 0; i < 60; i++) {
-		double slip_W = 0.5 * (low_W + high_W);
-		double amp = forecast_supply_A(slip_W / eta + a->expect_no_load_W, s->rig.supply_V, s->rig.cable_ohm.value);
+		double input_W = 0.5 * (low_W + high_W);
+		double amp = forecast_supply_A(input_W + a->expect_no_load_W, s->rig.supply_V, s->rig.cable_ohm.value);
 		double left_V = s->rig.supply_V - amp * s->rig.cable_ohm.value;
 		if (amp <= SPARE * s->rig.supply_limit_A && SPARE * left_V >= a->voltage_min_V)
-			low_W = slip_W;
+			low_W = input_W;
 		else
-			high_W = slip_W;
+			high_W = input_W;
 	}
 	return low_W;
+}
+
+/* The losses of a torque as a speed, from the efficiency that is expected at the actuator's own speed. */
+static double loss_rpm(const struct session *s)
+{
+	const struct actuator_profile *a = &s->actuator;
+	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5;
+	double rpm = a->speed_mode_rpm > 0 ? a->speed_mode_rpm : a->no_load_rpm.given ? a->no_load_rpm.value : a->limit_speed_rpm;
+
+	return s->has_actuator ? rpm * (1 / eta - 1) : 0;
 }
 
 static enum rc make_config(struct mapping *m, const struct options *o, struct err *err)
@@ -127,7 +137,7 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 		.slew_A_per_s = rig->brake_max_A, .lag_low_A = 0.2 * rig->brake_max_A, .lag_high_A = 0.5 * rig->brake_max_A,
 		.lag_s = 2, .most_Nm = m->live.limits.torque_Nm,
 		.most_slip_W = SPARE * (rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W),
-		.most_supply_W = o->by_hand ? INFINITY : supply_slip_W(&m->s),
+		.most_supply_W = o->by_hand ? INFINITY : supply_W(&m->s), .supply_loss_rpm = loss_rpm(&m->s),
 		.energy_J = rig->slip_energy_J > 0 ? SPARE * rig->slip_energy_J : INFINITY,
 		.continuous_W = rig->slip_power_W, .hand_rpm_frac = 0.25,
 	};

@@ -114,8 +114,9 @@ static struct foresight most_torque(const struct seq_map *m)
 
 	if (by_slip < f.most_torque_Nm)
 		f = (struct foresight){ by_slip, "slip power" };
-	if (m->config.most_supply_W / w < f.most_torque_Nm)
-		f = (struct foresight){ m->config.most_supply_W / w, "the supply, by the forecast," };
+	double by_supply = m->config.most_supply_W / (w + rad_per_s_from_rpm(m->config.supply_loss_rpm));
+	if (by_supply < f.most_torque_Nm)
+		f = (struct foresight){ by_supply, "the supply, by the forecast," };
 	if (by_heat < f.most_torque_Nm)
 		f = (struct foresight){ by_heat, "brake heat" };
 	f.most_torque_Nm *= FORESIGHT_MARGIN;
@@ -279,7 +280,7 @@ static double run_in_A(const struct seq_map *m, const struct snapshot *snap)
 	double rpm = fmax(wanted_rpm(m), fabs(snap->speed_rpm));
 	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, rpm);
 	double by_torque = 0.7 * m->config.most_Nm / m->config.rated_Nm;
-	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, rpm);
+	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, rpm + m->config.supply_loss_rpm);
 	double share = fmin(fmin(0.7, by_supply), fmin(by_heat, by_torque));
 
 	return share > 0 ? share * m->config.max_A : 0;

@@ -36,7 +36,9 @@ struct map_config {
 	double slew_A_per_s, speed_slew_rpm_per_s;
 	double lag_low_A, lag_high_A, lag_s; /* currents of the lag steps (within what was mapped), time recorded of each */
 	double most_Nm, most_slip_W;      /* never foreseen to pass these */
-	double most_supply_W;             /* slip power that the supply is forecast to carry; INFINITY = no limit known */
+	/* What the supply is forecast to carry: torque times the sum of speed and this loss speed, since the losses of a torque do not
+	 * shrink with the speed. INFINITY = no limit known. */
+	double most_supply_W, supply_loss_rpm;
 	double energy_J, continuous_W;    /* heat above the continuous rating that may pile up; INFINITY = no limit known */
 	double hand_rpm_frac;             /* by hand: how near to the wanted speed is near enough, 0.25 */
 };
