@@ -140,7 +140,8 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 	if (!isfinite(step) || (a->known == KNOWN_LEAST && !only_the_plan_ended(j, c, a)))
 		return;
 	c->step_Nm = step;
-	say(c, "A step at %.3g N·m would tell; claims = yes in the plan's [steps] adds it.", step);
+	bool served = is_torque(c) || strcmp(c->quantity, "shaft_power_W") == 0; /* by plan_serve_claims */
+	say(c, "A step at %.3g N·m would tell%s.", step, served ? "; claims = yes in the plan's [steps] adds it" : "");
 }
 
 static void explain(const struct judge *j, struct claim_check *c, const struct answer *a)
