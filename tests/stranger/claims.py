@@ -10,6 +10,7 @@ interval is not counted."""
 import argparse
 import concurrent.futures
 import json
+import os
 import random
 import re
 import signal
@@ -204,20 +205,23 @@ def main():
     parser.add_argument("--kinds", nargs="+", default=["powder", "hysteresis"], choices=[k for k in KINDS if "single" not in k])
     parser.add_argument("--extra", default="", help="a further line for [steps] of each plan")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--out", help="write each verdict to this file, a JSON document a line")
+    parser.add_argument("--out", default=os.devnull, help="write each verdict to this file, a JSON document a line")
+    parser.add_argument("--table", metavar="FILE", help="run nothing: the table of a file that --out wrote")
     options = parser.parse_args()
+    if options.table:
+        print_table([json.loads(line) for line in open(options.table)])
+        return
     extra = re.sub(r"$", "\n", options.extra) if options.extra else ""
     tasks = [(kind, seed, options.plans, extra) for seed in range(options.first, options.first + options.rigs) for kind in options.kinds]
     begun, rows = time.monotonic(), []
-    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
+    with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool, open(options.out, "w") as file:
         for found in pool.map(one_rig, tasks):
             rows += found
+            file.writelines(json.dumps(row) + "\n" for row in found)
+            file.flush()
             for r in found:
                 if r["claim"] == "-":
                     print(f"# {r['kind']} {r['seed']} {r['plan']}: {r['words']}", flush=True)
-    if options.out:
-        with open(options.out, "w") as file:
-            file.writelines(json.dumps(row) + "\n" for row in rows)
     print(f"# {len(tasks)} rigs, {time.monotonic() - begun:.0f} s")
     print_table(rows)
 
