@@ -14,13 +14,13 @@ static double magnet_torque(const struct rig *r, double y)
 }
 
 /* Poles of a hysteresis brake freeze when the current falls while the shaft hardly turns; turning wears them off,
- * turning under current far faster. */
+ * turning under current far faster. However often the current falls, no more freezes than one fall from full current leaves. */
 static void freeze_poles(struct rig *r, double torque_before, double torque_now, double dt)
 {
-	double turned = fabs(r->speed2) * dt / (2 * PI);
+	double turned = fabs(r->speed2) * dt / (2 * PI), most = r->freeze * r->brake_full;
 
-	if (torque_now < torque_before)
-		r->frozen += r->freeze * (torque_before - torque_now) * exp(-fabs(r->speed2) / 0.8);
+	if (torque_now < torque_before && most > 0)
+		r->frozen += r->freeze * (torque_before - torque_now) * exp(-fabs(r->speed2) / 0.8) * (1 - r->frozen / most);
 	r->frozen *= exp(-turned / r->frozen_turns * (1 + 40 * r->coil_flux / r->p.brake_current));
 }
 
