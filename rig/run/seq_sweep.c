@@ -17,6 +17,8 @@
 #define COLLAPSE_FALL_PER_S 0.5  /* fast: this share of the wanted speed a second */
 #define COLLAPSE_FOR_S 0.03      /* a few ticks in a row: one late pulse is no stall */
 #define EASE_S 1.5
+#define TURN_END 0.01            /* of a turn: near enough to its end */
+#define TURN_WAIT 0.5            /* of the dwell: longest that its last turn is waited for */
 
 bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, const struct sweep_item *items, size_t n)
 {
@@ -218,6 +220,7 @@ static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool s
 	s->settle_s = mono_diff_s(snap->now, s->step_at);
 	stats_run_begin(&s->torque);
 	stats_run_begin(&s->speed);
+	s->phase_angle_rev = snap->angle_rev;
 	enter(s, SWEEP_DWELL, snap->now);
 }
 
@@ -324,6 +327,19 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 	next_item(s, snap->now);
 }
 
+/* Long enough, and to the end of a turn where that is not far: what shafts out of line do once a turn falls out then. */
+static bool dwelt(const struct seq_sweep *s, const struct snapshot *snap)
+{
+	double time_s = mono_diff_s(snap->now, s->phase_at), turns = fabs(snap->angle_rev - s->phase_angle_rev);
+
+	if (time_s < s->config.dwell_s || s->torque.n < 4)
+		return false;
+	/* Whole turns that were begun when the dwell was over. */
+	double begun = ceil(turns * s->config.dwell_s / time_s - TURN_END), left_s = begun / turns * time_s - s->config.dwell_s;
+
+	return !(left_s <= s->config.dwell_s * TURN_WAIT) || turns >= begun - TURN_END;
+}
+
 static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
 	bool fresh = snap->cell_conversions != s->last_conversion;
@@ -343,7 +359,7 @@ static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct 
 		enter(s, SWEEP_LOAD, snap->now);
 		return;
 	}
-	if (!(mono_diff_s(snap->now, s->phase_at) < s->config.dwell_s) && s->torque.n >= 4)
+	if (dwelt(s, snap))
 		finish_point(s, snap, ret);
 }
 

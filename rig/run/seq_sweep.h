@@ -39,7 +39,7 @@ struct sweep_config {
 	enum plan_load load;
 	enum plan_drive drive;
 	double speed_rpm, drive_A;
-	double dwell_s, window_s, timeout_s, cool_s;
+	double dwell_s, window_s, timeout_s, cool_s; /* dwell: to the end of its last turn, when that comes within half of it */
 	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_s;
 	double min_slip_rpm;
 	double speed_slew_rpm_per_s, drive_slew_A_per_s;
@@ -66,6 +66,7 @@ struct seq_sweep {
 	bool settled, reached;
 	bool announce;            /* a new step is to be told on the next tick that has no other event */
 	double settle_s;
+	double phase_angle_rev;   /* of the shaft when the dwell began */
 	double top_speed_rpm;     /* fastest of late, for the collapse */
 	double collapse_for_s;
 	/* means of the dwell, for the live line */

@@ -210,6 +210,31 @@ static void runs_up_down_and_repeats(void **state)
 	assert_string_equal(sweep.why_left_out, "");
 }
 
+/* 60 rpm is a turn a second: 2.5 s go on to the end of the third turn. At 20 rpm that would be the first turn, at 3 s; at
+ * 10 rpm it would take another 3.5 s, which is too long to wait for. */
+static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
+{
+	static const struct { double rpm, length_s; } rows[] = { { 60, 3 }, { 20, 3 }, { 10, 2.5 } };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct tiny_rig rig = tiny_rig_make(43);
+		struct plan_profile p = usual_plan();
+		struct seen seen;
+
+		p.speed_rpm = rows[i].rpm;
+		struct sweep_config c = usual(&p);
+		c.dwell_s = 2.5;
+		run_plan(&rig, &p, &c, &seen);
+		assert_int_equal(seen.n, 8);
+		for (size_t k = 0; k < seen.n; k++) {
+			double length_s = mono_diff_s(seen.point[k].end, seen.point[k].begin);
+			if (!(fabs(length_s - rows[i].length_s) < 0.05))
+				fail_msg("%g rpm, point %zu: %g s, wanted %g", rows[i].rpm, k, length_s, rows[i].length_s);
+		}
+	}
+}
+
 static void by_brake_current(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(42);
@@ -472,6 +497,7 @@ int main(void)
 		cmocka_unit_test(shuffles_all_steps_once_and_the_same_for_the_same_seed),
 		cmocka_unit_test(crosses_off_what_was_done),
 		cmocka_unit_test(runs_up_down_and_repeats),
+		cmocka_unit_test(a_dwell_ends_with_a_whole_turn_where_that_is_near),
 		cmocka_unit_test(by_brake_current),
 		cmocka_unit_test(what_never_settles_is_marked),
 		cmocka_unit_test(the_flags_of_a_forced_run_are_on_every_point),
