@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle map: brake current to torque, both branches, at two or more slip speeds. */
 #include "command/command.h"
-#include "command/live.h"
+#include "command/live_zero.h"
 #include "command/map_result.h"
 #include "run/forecast.h"
 #include "logbook/accepted.h"
@@ -206,7 +206,7 @@ static enum rc run_map(struct mapping *m, struct err *err)
 
 	m->live.by_hand = m->config.by_hand;
 	m->live.frac_to = 0.08;
-	enum rc rc = live_zero(&m->live, zero_rpm, true, &m->before, err);
+	enum rc rc = live_zero(&m->live, zero_rpm, NAN, true, &m->before, err);
 
 	m->live.event = on_event;
 	m->live.tick = on_tick;
@@ -219,7 +219,7 @@ static enum rc run_map(struct mapping *m, struct err *err)
 	m->live.tick = NULL;
 	m->live.frac_from = 0.94;
 	m->live.frac_to = 1;
-	return rc == RC_OK ? live_zero(&m->live, zero_rpm, false, &m->after, err) : rc;
+	return rc == RC_OK ? live_zero(&m->live, zero_rpm, NAN, false, &m->after, err) : rc;
 }
 
 static enum rc store(struct mapping *m, struct map_result *r, struct err *err)

@@ -2,9 +2,10 @@
 /* bridle ready PLAN: forecast, checklist, stop rehearsal and check mass before a plan may run. */
 #include "command/command.h"
 #include "command/hang_loads.h"
-#include "command/live.h"
+#include "command/live_zero.h"
 #include "command/ready_forecast.h"
 #include "command/ready_record.h"
+#include "command/sweep_setup.h"
 #include "run/seq_rehearse.h"
 
 #include <math.h>
@@ -228,6 +229,31 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 	return rc == RC_OK ? rehearse_one(c, REHEARSE_GUARD, &c->guard, err) : rc;
 }
 
+/* --- a stop at standstill leaves poles in the rotor of a hysteresis brake --- */
+
+static enum rc clear_brake(struct checking *c, struct err *err)
+{
+	const struct sweep_config config = sweep_config_of(&c->s, 0);
+	double zero_rpm = sweep_zero_rpm(&config);
+
+	if (c->s.rig.brake_kind != BRAKE_HYSTERESIS)
+		return RC_OK;
+	if (config.drive == PLAN_HAND || !live_can_clear(&c->live, zero_rpm)) {
+		live_note(&c->live, "The stop rehearsal left remanence in the hysteresis brake. The next sweep clears it before its zero "
+			  "where it can turn the shaft both ways.");
+		return RC_OK;
+	}
+	enum rc rc = live_ask(&c->live, "The shaft now turns slowly under load, to clear the remanence that the stop left in the "
+			      "hysteresis brake. Stand clear.", NULL, err);
+	c->live.frac_from = 0.6;
+	c->live.frac_to = 0.7;
+	if (rc == RC_OK)
+		rc = live_clear_brake(&c->live, zero_rpm, sweep_heaviest_Nm(&c->s, c->steps_allowed), err);
+	if (rc == RC_OK)
+		live_note(&c->live, "Hysteresis brake cleared.");
+	return rc;
+}
+
 /* --- check mass --- */
 
 static enum rc check_load(struct checking *c, struct cellcal_load *ret, double *ret_u_Nm, char *pieces, size_t size,
@@ -337,7 +363,7 @@ static enum rc check_mass(struct checking *c, struct err *err)
 {
 	if (c->o->no_check || !c->s.rig.check_piece[0] || c->s.calibration_id == 0)
 		return RC_OK;
-	c->live.frac_from = 0.6;
+	c->live.frac_from = 0.7;
 	c->live.frac_to = 0.95;
 	live_limits_for_weights(&c->live);
 	enum rc rc = hang_check_mass(c, err);
@@ -414,6 +440,8 @@ static enum rc work(struct checking *c, struct err *err)
 		rc = ask_checklist(c, err);
 	if (rc == RC_OK)
 		rc = rehearse_stops(c, err);
+	if (rc == RC_OK)
+		rc = clear_brake(c, err);
 	if (rc == RC_OK)
 		rc = check_mass(c, err);
 	return rc == RC_OK ? keep(c, err) : rc;

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle sweep PLAN: stepped loads, up and down, to a published curve. */
 #include "command/command.h"
-#include "command/live.h"
+#include "command/live_zero.h"
 #include "command/ready_record.h"
 #include "command/sweep_setup.h"
 #include "reports/curve.h"
@@ -11,8 +11,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#define ZERO_SPEED_FRAC 0.3 /* of the plan's speed, for the zero */
 
 struct options {
 	const char *forced;
@@ -114,11 +112,11 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 {
 	const struct sequence sequence = { seq_sweep_step, &w->sweep };
 
-	double zero_rpm = w->config.drive == PLAN_HAND ? w->config.speed_rpm : ZERO_SPEED_FRAC * w->config.speed_rpm;
+	double zero_rpm = sweep_zero_rpm(&w->config), most_Nm = sweep_heaviest_Nm(&w->s, w->allowed);
 
 	w->live.by_hand = w->config.drive == PLAN_HAND;
 	w->live.frac_to = 0.08;
-	enum rc rc = live_zero(&w->live, zero_rpm, true, &w->before, err);
+	enum rc rc = live_zero(&w->live, zero_rpm, most_Nm, true, &w->before, err);
 	w->live.event = on_event;
 	w->live.tick = on_tick;
 	w->live.ctx = w;
@@ -130,7 +128,7 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 	w->live.tick = NULL;
 	w->live.frac_from = 0.93;
 	w->live.frac_to = 1;
-	return rc == RC_OK ? live_zero(&w->live, zero_rpm, false, &w->after, err) : rc;
+	return rc == RC_OK ? live_zero(&w->live, zero_rpm, most_Nm, false, &w->after, err) : rc;
 }
 
 static enum rc work(struct sweeping *w, struct err *err)

@@ -206,23 +206,6 @@ struct reading_config live_reading_config(const struct live *live)
 	return config;
 }
 
-static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
-{
-	struct reading_config config = live_reading_config(live);
-	struct reading reading;
-	const struct sequence sequence = { reading_step, &reading };
-
-	config.set_tare = set;
-	config.silent = silent;
-	config.flags = POINT_TARE;
-	reading_begin(&reading, &config);
-	enum rc rc = live_run(live, &sequence, err);
-	struct stats_mean mean = stats_run_result(&reading.raw);
-	*ret = (struct live_zero){ .count = mean.mean, .u_count = mean.u_mean, .drag_count = NAN,
-		.ambient_degC = reading.temp_degC[TEMP_AMBIENT] };
-	return rc;
-}
-
 void live_turn(struct live *live, double speed_rpm)
 {
 	struct err ignored = { 0 };
@@ -237,64 +220,6 @@ void live_turn(struct live *live, double speed_rpm)
 	/* hands that fail are seen as a shaft that does not turn */
 	if (live_hand(live, &ignored, "turn %ld", lround(speed_rpm)) != RC_OK)
 		live_note(live, "the hands could not do it: %s", ignored.what);
-}
-
-/* By hand the zero tells the way by notes; here they become what the hands do. */
-static void turn_for_zero(void *ctx, const struct snapshot *snap, const struct seq_out *out)
-{
-	struct live *live = ctx;
-	double speed_rpm = live->zero->config.speed_rpm;
-
-	(void)snap;
-	if (out->event.kind != SEQ_EVENT_NOTE)
-		return;
-	live_turn(live, live->zero->phase == ZERO_COAST ? 0 : live->zero->back ? -speed_rpm : speed_rpm);
-}
-
-static enum rc zero_both_ways(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
-{
-	const struct zero_config config = { .speed_rpm = speed_rpm, .slew_rpm_per_s = speed_rpm, .settle_turns = 1,
-		.drag_ratio = live->s->rig.drag_ratio.value, .u_drag_ratio = live->s->rig.drag_ratio.u,
-		.average_turns = 2, .least_s = 2, .sign = live->s->rig.cell_sign, .set_tare = set,
-		.by_hand = live->by_hand };
-	struct seq_zero zero;
-	const struct sequence sequence = { seq_zero_step, &zero };
-	int direction = live->limits.expect_direction;
-
-	seq_zero_begin(&zero, &config);
-	live->limits.expect_direction = 0;
-	if (live->by_hand) {
-		live->zero = &zero;
-		live->tick = turn_for_zero;
-		live->ctx = live;
-	}
-	enum rc rc = live_run(live, &sequence, err);
-	live->limits.expect_direction = direction;
-	live->zero = NULL;
-	live->tick = NULL;
-	*ret = (struct live_zero){ .both_ways = true, .count = zero.zero_count, .u_count = zero.u_zero_count,
-		.drag_count = zero.drag_count, .ambient_degC = zero.ambient_degC };
-	return rc;
-}
-
-enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err)
-{
-	const struct node_caps *caps = node_caps(live->s->node);
-	bool turns = live->by_hand || (live->s->has_actuator && caps->drive_speed);
-	bool both = speed_rpm > 0 && turns && caps->pick && caps->pick_quad;
-	bool tared = isfinite(live->s->tare_count);
-	double from = live->frac_from, to = live->frac_to;
-	enum rc rc = RC_OK;
-
-	/* The guard wants a torque before anything turns: a provisional zero for the first time. */
-	live->frac_to = both ? from + 0.2 * (to - from) : to;
-	if (!both || !tared)
-		rc = zero_at_rest(live, set || both, both, ret, err);
-	live->frac_from = live->frac_to;
-	live->frac_to = to;
-	if (rc == RC_OK && both)
-		rc = zero_both_ways(live, speed_rpm, set, ret, err);
-	return rc;
 }
 
 void live_limits_for_weights(struct live *live)

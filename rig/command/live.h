@@ -22,7 +22,7 @@ struct live {
 	bool hands;                 /* the virtual bench's hands do what a person would */
 	bool run_open;
 	bool by_hand;               /* a person turns the shaft: no drive, no contactor */
-	struct seq_zero *zero;      /* the one that is running by hand */
+	struct seq_zero *zero;      /* the one that is running */
 	double turned_rpm;          /* what the person was last asked for */
 	bool weights;               /* nothing turns and nothing is driven: the live line shows the indication alone */
 	struct loop_result result;  /* of the last loop_run */
@@ -64,17 +64,6 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
 struct reading_config live_reading_config(const struct live *live);
-/* The zero of the cell as it was found. */
-struct live_zero {
-	bool both_ways;            /* turned slowly both ways; else at rest */
-	double count, u_count;     /* signed count */
-	double drag_count;         /* NaN at rest */
-	double ambient_degC;
-};
-/* Zero with the brake off; it becomes the tare when set. With a person, or an actuator that knows the speed mode, and a pick-up that
- * tells the direction the shaft is turned both ways at about speed_rpm; else, or with speed_rpm 0, it is read at rest, where friction may have
- * locked torque into a coupled shaft. */
-enum rc live_zero(struct live *live, double speed_rpm, bool set, struct live_zero *ret, struct err *err) MUST_CHECK;
 
 /* A person is to turn the shaft at this speed (0: let it rest): told when it changes; the hands do it. Callable in a tick. */
 void live_turn(struct live *live, double speed_rpm);

@@ -4,7 +4,7 @@
 #define BRIDLE_COMMAND_MAP_RESULT_H
 
 #include "calib/cellcal.h"
-#include "command/live.h"
+#include "command/live_zero.h"
 #include "run/seq_map.h"
 
 struct map_result {

@@ -12,6 +12,7 @@
 #define FULL_CURRENT_S 1.0
 #define FULL_SPEED_S 3.0
 #define FULL_DRIVE_S 2.0
+#define ZERO_SPEED_FRAC 0.3 /* of the plan's speed, for the zero */
 #define REACH_FRAC 0.02
 #define REACH_RATED_FRAC 0.006
 
@@ -38,6 +39,23 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 			.ramp_Nm_per_s = rig->brake_rated_Nm / FULL_TORQUE_S, .slew_A_per_s = rig->brake_max_A / FULL_CURRENT_S,
 		},
 	};
+}
+
+double sweep_zero_rpm(const struct sweep_config *config)
+{
+	return config->drive == PLAN_HAND ? config->speed_rpm : ZERO_SPEED_FRAC * config->speed_rpm;
+}
+
+double sweep_heaviest_Nm(const struct session *s, size_t steps)
+{
+	const struct plan_profile *p = &s->plan;
+	double most = 0;
+
+	for (size_t i = 0; i < steps && i < p->n; i++)
+		most = fmax(most, p->step[i]);
+	if (p->load == LOAD_CURRENT)
+		most *= s->rig.brake_rated_Nm / s->rig.brake_max_A;
+	return most > 0 ? most : NAN;
 }
 
 static bool same(const char *a, const char *b)

@@ -20,10 +20,15 @@ struct tiny_rig {
 	double motor_most_Nm, motor_most_W; /* the actuator's torque limit; power limit as of a supply */
 	double noise_Nm, ripple_Nm;         /* ripple: never settles, a swing of 0.2 Hz */
 	double zero_count;
+	double poles_Nm;                    /* drag of poles frozen into the rotor: fades over poles_fade_rev of turning, and is wiped */
+	double poles_fade_rev, poles_wipe_rev; /* over poles_wipe_rev while the coil has current; 0: neither */
 	bool contactor_fails, dead_cell;
+	bool single;                        /* the pick-up counts up whichever way the shaft turns */
+	bool no_reverse;                    /* the drive turns forward whatever sign it is sent */
+	bool mute_drive;                    /* and does not tell its rotor's speed */
 	/* where it is */
 	int64_t ticks;
-	double motor_integral_Nm, speed_rpm, angle_rev, coil_A, brake_Nm, play_Nm, tare_count;
+	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
 	bool contactor, estop_ok, guard_ok;
 	double contactor_s;                 /* since power was asked */
 	uint64_t random;
@@ -62,7 +67,7 @@ static inline double tiny_motor_Nm(struct tiny_rig *r, const struct wish *w, dou
 	}
 	if (w->mode == DRIVE_CURRENT)
 		return fmax(-most, fmin(most, 10 * w->drive_A));
-	double error = w->speed_rpm * 0.10471975512 - speed;
+	double error = (r->no_reverse ? fabs(w->speed_rpm) : w->speed_rpm) * 0.10471975512 - speed;
 	r->motor_integral_Nm = fmax(-most, fmin(most, r->motor_integral_Nm + 300 * error * dt_s));
 	return fmax(-most, fmin(most, r->motor_integral_Nm + 60 * error));
 }
@@ -75,7 +80,10 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 	/* remanence as a play: all of it after 0.05 A down, nothing after 0.05 A up */
 	r->coil_A += (w->brake_A - r->coil_A) * (1 - exp(-dt_s / r->lag_s));
 	r->play_Nm = fmax(0, fmin(r->remanence_Nm, r->play_Nm - (r->coil_A - before_A) / 0.05 * r->remanence_Nm));
-	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + r->play_Nm;
+	double poles_rev = r->coil_A > 0.01 ? r->poles_wipe_rev : r->poles_fade_rev;
+	if (poles_rev > 0)
+		r->poles_Nm *= exp(-fabs(r->speed_rpm) / 60 * dt_s / poles_rev);
+	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + r->play_Nm + r->poles_Nm;
 	double motor = tiny_motor_Nm(r, w, dt_s), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
 	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
 		return; /* a brake holds at standstill */
@@ -84,6 +92,7 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 		next = 0; /* a brake never drives */
 	r->speed_rpm = next / 0.10471975512;
 	r->angle_rev += r->speed_rpm / 60 * dt_s;
+	r->counted_rev += fabs(r->speed_rpm) / 60 * dt_s;
 }
 
 static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
@@ -100,8 +109,9 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	s->cell_count = (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque);
 	s->indication = s->cell_count - (isfinite(r->tare_count) ? r->tare_count : 0);
 	s->torque_Nm = isfinite(r->tare_count) ? s->indication / TINY_COUNT_PER_NM : NAN;
-	s->speed_rpm = r->speed_rpm;
-	s->angle_rev = r->angle_rev;
+	s->speed_rpm = r->single ? fabs(r->speed_rpm) : r->speed_rpm;
+	s->angle_rev = r->single ? r->counted_rev : r->angle_rev;
+	s->drive_rotor_rpm = r->mute_drive ? 0 : 36 * r->speed_rpm;
 	s->brake_A = r->coil_A;
 	s->voltage_V = 48;
 	s->current_A = 1;
