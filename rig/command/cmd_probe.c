@@ -23,7 +23,7 @@ static const struct { const char *name, *unit, *key; int digits; } channels[WATC
 };
 
 /* Rates seen over the watch, 1/s. */
-struct rates { double samples_Hz, conversions_Hz, lost_frac; };
+struct rates { double samples_Hz, conversions_Hz, lost_frac; unsigned missed; };
 
 static struct rates rates_of(const struct watch *w)
 {
@@ -35,6 +35,7 @@ static struct rates rates_of(const struct watch *w)
 		.samples_Hz = samples / s,
 		.conversions_Hz = (w->last.cell_conversions - w->first.cell_conversions) / s,
 		.lost_frac = samples + lost > 0 ? lost / (samples + lost) : NAN,
+		.missed = w->last.sample_missed - w->first.sample_missed,
 	};
 }
 
@@ -54,6 +55,8 @@ static void print_text(const struct watch *w, const struct node_caps *caps, bool
 
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
 	       r.samples_Hz, r.conversions_Hz, 100 * r.lost_frac, w->last.line_bad);
+	if (r.missed > 0)
+		printf("%u samples were missed while this program itself stood still. Something on this machine held it up.\n", r.missed);
 	printf("%-21s %-7s%12s %11s %12s %12s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
 	for (int i = 0; i < WATCH_CHANNELS; i++) {
 		const struct watch_sum *sum = &w->sum[i];
@@ -85,9 +88,9 @@ static int print_json(const struct watch *w, const struct node_caps *caps)
 						      cli_real(sum->mean + missing), "sd", cli_real(watch_sd(sum)), "min",
 						      cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
 	}
-	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:b, s:b, s:b, s:o}", "node", caps->name, "samples_per_s",
+	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:b, s:b, s:b, s:o}", "node", caps->name, "samples_per_s",
 					cli_real(r.samples_Hz), "conversions_per_s", cli_real(r.conversions_Hz), "lost_frac",
-					cli_real(r.lost_frac), "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
+					cli_real(r.lost_frac), "missed", (json_int_t)r.missed, "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
 					w->last.estop_ok, "guard_ok", w->last.guard_ok, "contactor_closed",
 					w->last.contactor_closed, "channels", list));
 }

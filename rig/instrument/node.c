@@ -10,6 +10,7 @@
 #define AGAIN_AFTER_NS 300000000LL
 #define AGAIN_EVERY_NS 500000000LL
 #define CONTACTOR_STUCK_NS 500000000LL
+#define AWAY_NS 20000000LL /* two periods and this: who looks later than that was away */
 #define FAR_STEPS 100 /* beyond, the node's real rate may have drifted from the one asked for */
 
 static int64_t now_us(const struct mono now)
@@ -59,6 +60,30 @@ static int number_slack(const struct node *node)
 	return slack < 4 ? 4 : slack > 60 ? 60 : slack;
 }
 
+static int64_t host_us(const struct node *node, int64_t node_us)
+{
+	return nodetime_host_us(&node->time, node_us);
+}
+
+/* The part of the host's last absence that came after this moment. */
+static int64_t away_since_us(const struct node *node, int64_t node_us)
+{
+	int64_t us = now_us(node->away_to) - host_us(node, node_us);
+
+	return us < 0 ? 0 : us < node->away_us ? us : node->away_us;
+}
+
+/* Lost between the newest sample and one elapsed_us after it: by the node or the line, or because nobody looked. */
+static void add_lost(struct node *node, int64_t elapsed_us, int n)
+{
+	int64_t from_us = host_us(node, node->time.last_us);
+
+	if (from_us < now_us(node->away_to) && from_us + elapsed_us > now_us(node->away_from))
+		node->view.sample_missed += (uint32_t)n;
+	else
+		node->view.sample_lost += (uint32_t)n;
+}
+
 /* Numbers lost between two samples; false when number and time cannot belong together. */
 static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
 {
@@ -66,13 +91,13 @@ static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
 	int by_time = elapsed_us < 3600000000 ? steps_by_time(node, elapsed_us) : INT32_MAX;
 
 	if (by_time > FAR_STEPS) {
-		node->view.sample_lost += (uint32_t)(by_time < by_number ? by_number - 1 : by_time - 1);
+		add_lost(node, elapsed_us, (by_time < by_number ? by_number : by_time) - 1);
 		return true;
 	}
 	if (abs(by_number - by_time) > number_slack(node))
 		return false;
 	if (by_number > 1)
-		node->view.sample_lost += (uint32_t)(by_number - 1);
+		add_lost(node, elapsed_us, by_number - 1);
 	return true;
 }
 
@@ -88,6 +113,7 @@ static void take_cell(struct node *node, const struct fast_sample *s, bool first
 		v->cell_same = !first && s->cell_count == v->cell_count ? v->cell_same + 1 : 1;
 		v->cell_conversions += first ? 1 : fresh;
 		node->fresh_node_us = node->time.last_us;
+		node->fresh_excused_us = node->sample_excused_us;
 	}
 	node->last_conversion = s->conversion;
 	v->cell_count = s->cell_count;
@@ -151,7 +177,8 @@ static void take_fast(struct node *node, const struct fast_sample *s, struct mon
 	node->heard = now;
 	if (!judge(node, s, node_us, now))
 		return;
-	nodetime_hear(&node->time, node_us, now_us(now));
+	nodetime_hear(&node->time, node_us, now_us(now), now_us(now) - now_us(node->polled));
+	node->sample_excused_us = away_since_us(node, node_us);
 	if (!first && came_late(node, node_us))
 		v->sample_late++;
 	node->last_number = s->number;
@@ -246,12 +273,32 @@ static bool take_line(struct node *node, char *const token[], size_t n, struct m
 	return true;
 }
 
+/* Nobody looked since node->polled, longer than the period that is always there. */
+static void note_absence(struct node *node, struct mono now)
+{
+	int64_t period_ns = node->flowing ? 1000000000 / node->config.fast_Hz : 0;
+	int64_t away_ns = now.ns - node->polled.ns - period_ns;
+
+	if (!node->flowing || away_ns <= period_ns + AWAY_NS)
+		return;
+	node->away_from = mono_add_ns(node->polled, period_ns);
+	node->away_to = now;
+	node->away_us = away_ns / 1000;
+	node->sample_excused_us += node->away_us;
+	node->fresh_excused_us += node->away_us;
+	for (int i = 0; i < 256; i++)
+		if (node->set_ns[i] != 0)
+			node->set_ns[i] += away_ns;
+	node->heard = mono_add_ns(node->heard, away_ns);
+}
+
 void node_take(struct node *node)
 {
 	struct mono now = node->clock->now(node->clock->ctx);
 	char buf[512], *token[TETHER_TOKENS];
 	size_t n = sizeof buf;
 
+	note_absence(node, now);
 	/* A read that did not fill the buffer took all there was. */
 	while (n == sizeof buf && !node->view.node_lost) {
 		if (link_read(node->link, buf, sizeof buf, &n, NULL) != RC_OK)
@@ -277,9 +324,11 @@ static void ask_again(struct node *node, struct mono now)
 	talk_begin(node, TALK_AGAIN, "hello 1");
 }
 
-static double since_s(const struct node *node, int64_t node_us, struct mono now)
+static double since_s(const struct node *node, int64_t node_us, int64_t excused_us, struct mono now)
 {
-	return (double)(now_us(now) - nodetime_host_us(&node->time, node_us)) * 1e-6;
+	int64_t us = now_us(now) - host_us(node, node_us);
+
+	return (double)(us > excused_us ? us - excused_us : us < 0 ? us : 0) * 1e-6;
 }
 
 static void update_ages(struct node *node, struct mono now)
@@ -287,8 +336,8 @@ static void update_ages(struct node *node, struct mono now)
 	struct snapshot *v = &node->view;
 
 	if (node->time.started) {
-		v->sample_age_s = since_s(node, node->time.last_us, now);
-		v->cell_fresh_age_s = node->caps.cell ? since_s(node, node->fresh_node_us, now) : INFINITY;
+		v->sample_age_s = since_s(node, node->time.last_us, node->sample_excused_us, now);
+		v->cell_fresh_age_s = node->caps.cell ? since_s(node, node->fresh_node_us, node->fresh_excused_us, now) : INFINITY;
 	}
 	if (node->set_open && node->config.fast_Hz > 0) {
 		double open_s = (double)(now.ns - node->set_ns[node->oldest_set]) * 1e-9;
@@ -452,6 +501,15 @@ enum rc node_open(struct link *link, const struct clock_src *clock, const struct
 	}
 	*ret = node;
 	return RC_OK;
+}
+
+enum rc node_start(struct node *node, struct err *err)
+{
+	if (node->flowing) {
+		node_take(node);
+		return RC_OK;
+	}
+	return talk_start(node, err);
 }
 
 void node_close(struct node *node)

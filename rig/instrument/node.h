@@ -28,18 +28,23 @@ struct node_config {
 
 struct node;
 
-/* Greet the node, read its capabilities, start telemetry. link, clock: borrowed, must outlive the node. Takes up to
- * 3 s of the clock's time (boards that restart when their port is opened), a few ms when the node is awake.
+/* Greet the node and read its capabilities. No sample is asked for yet: before node_start the caller may take its time.
+ * link, clock: borrowed, must outlive the node. Takes up to 3 s of the clock's time (boards that restart when their port is opened), a few ms when the node is awake.
  * RC_TIMEOUT no answer; RC_IO link or clock gone; RC_PROTOCOL wrong version or malformed answer; RC_ARG config, or a rate
  * beyond the node's. */
 enum rc node_open(struct link *link, const struct clock_src *clock, const struct node_config *config,
 		  struct node **ret, struct err *err) MUST_CHECK;
+/* Ask for the samples, the first time; look at once and then at least every other period. Later times take in what came while nobody
+ * looked. RC_TIMEOUT, RC_IO, RC_PROTOCOL as above. */
+enum rc node_start(struct node *node, struct err *err) MUST_CHECK;
 void node_close(struct node *node); /* NULL is fine; sends nothing */
 const struct node_caps *node_caps(const struct node *node);
 
 /* Take in all bytes that are there and update snap (node fields only: the rest is left alone).
  * Never waits, allocates nothing. A dead link is not an error here: snap->node_lost says it. A node that has fallen silent is
- * greeted again now and then, only to learn whether it restarted (snap->node_reset). */
+ * greeted again now and then, only to learn whether it restarted (snap->node_reset).
+ * The time in which the host itself did not look (more than two periods and 20 ms after the time before) is not held against the node: the
+ * ages of sample, conversion and unanswered set-point do not count it, and samples that were lost in it are missed, not lost. */
 void node_poll(struct node *node, struct snapshot *snap);
 
 /* Send set-points; call each tick. It sends when something changed or a third of the lease has passed (a sixth while unanswered).

@@ -47,8 +47,12 @@ struct node {
 	struct turn turn;
 	struct mono polled;
 	uint8_t last_number, last_conversion, last_ack;
-	int64_t last_node_us, fresh_node_us;
+	int64_t fresh_node_us;
 	struct mono heard; /* when the last fast sample came, or telemetry was started */
+	/* The host's own absence: it did not look between away_from and away_to. excused: the part of the newest sample's and of the
+	 * freshest conversion's age in which nobody looked. */
+	struct mono away_from, away_to;
+	int64_t away_us, sample_excused_us, fresh_excused_us;
 
 	struct tether_writer last_set; /* words after the number, to see a change */
 	struct mono set_sent;
@@ -73,5 +77,6 @@ void talk_begin(struct node *node, enum talk_what what, const char *request);
 void talk_hear(struct node *node, char *const token[], size_t n); /* a "!" line */
 void talk_tend(struct node *node, struct mono now); /* repeat, give up */
 enum rc talk_greet(struct node *node, struct err *err) MUST_CHECK;
+enum rc talk_start(struct node *node, struct err *err) MUST_CHECK; /* the rate */
 
 #endif

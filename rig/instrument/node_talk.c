@@ -342,15 +342,20 @@ static enum rc channels(struct node *node, struct err *err)
 	return RC_OK;
 }
 
-static enum rc start_samples(struct node *node, struct err *err)
+static enum rc check_rate(const struct node *node, struct err *err)
+{
+	if (node->config.fast_Hz <= node->caps.max_rate_Hz)
+		return RC_OK;
+	return err_set(err, RC_ARG, 0, "the rig's profile asks for %d samples a second, the node \"%s\" gives at most %d",
+		       node->config.fast_Hz, node->caps.name, node->caps.max_rate_Hz);
+}
+
+enum rc talk_start(struct node *node, struct err *err)
 {
 	const struct node_config *c = &node->config;
 	char request[60];
 	enum rc rc;
 
-	if (c->fast_Hz > node->caps.max_rate_Hz)
-		return err_set(err, RC_ARG, 0, "the rig's profile asks for %d samples a second, the node \"%s\" gives at most %d",
-			       c->fast_Hz, node->caps.name, node->caps.max_rate_Hz);
 	snprintf(request, sizeof request, "rate %d %d", c->fast_Hz, c->slow_every);
 	rc = wait_answer(node, request, err);
 	if (rc != RC_OK)
@@ -369,6 +374,6 @@ enum rc talk_greet(struct node *node, struct err *err)
 	if (rc == RC_OK)
 		rc = channels(node, err);
 	if (rc == RC_OK)
-		rc = start_samples(node, err);
+		rc = check_rate(node, err);
 	return rc;
 }

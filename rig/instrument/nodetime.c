@@ -23,10 +23,11 @@ bool nodetime_fits(const struct nodetime *n, int64_t node_us, int64_t host_us)
 {
 	if (!n->started)
 		return true;
-	return node_us <= host_us - n->offset_us + AHEAD_US + drift_us(n, host_us) && node_us >= n->last_us - BEHIND_US;
+	return node_us <= host_us - n->offset_us + AHEAD_US + n->waited_us + drift_us(n, host_us) &&
+	       node_us >= n->last_us - BEHIND_US;
 }
 
-void nodetime_hear(struct nodetime *n, int64_t node_us, int64_t host_us)
+void nodetime_hear(struct nodetime *n, int64_t node_us, int64_t host_us, int64_t waited_us)
 {
 	int64_t offset_us = host_us - node_us;
 
@@ -40,6 +41,8 @@ void nodetime_hear(struct nodetime *n, int64_t node_us, int64_t host_us)
 	if (!n->started || offset_us != n->offset_us || host_us - n->heard_us > 1000000)
 		n->heard_us = host_us;
 	n->offset_us = offset_us;
+	if (!n->started || waited_us < n->waited_us)
+		n->waited_us = waited_us;
 	n->last_us = node_us;
 	n->started = true;
 }

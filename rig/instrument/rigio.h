@@ -34,9 +34,11 @@ struct snapshot {
 	bool node_lost;       /* link gone (hang-up); stays true */
 	uint32_t sample_total;  /* fast samples received since start */
 	uint32_t sample_lost, sample_doubled, line_bad; /* totals */
+	uint32_t sample_missed; /* total: lost while this program itself did not look */
 	uint32_t sample_late;   /* total: came more than two periods after it was taken, or after a newer one (then it is not used) */
 	double sample_age_s;  /* since the newest fast sample, or, when longer than the lease, since the oldest set-point that the
-			       * node did not acknowledge; INFINITY before the first sample */
+			       * node did not acknowledge; INFINITY before the first sample. Time in which this program itself did
+			       * not look is not counted, here and in cell_fresh_age_s */
 	uint64_t node_us;     /* node's clock of that sample, unwrapped */
 
 	int32_t cell_count;

@@ -80,6 +80,11 @@ static void log_line_change(struct loop *l, const char *name, bool was, bool is)
 	}
 }
 
+static bool stood_still(const struct loop *l)
+{
+	return s_from_ns(l->snap.late_ns) > l->limits->late_s;
+}
+
 static void log_changes(struct loop *l)
 {
 	static const char *const state_word[] = { "idle", "live", "stopping", "safe", "unknown" };
@@ -99,6 +104,10 @@ static void log_changes(struct loop *l)
 	}
 	if (!l->seen.node_reset && now->node_reset)
 		log_change(l, "node", "reset");
+	if (stood_still(l)) {
+		snprintf(text, sizeof text, "this program stood still for %.3g s", s_from_ns(now->late_ns));
+		log_change(l, "note", text);
+	}
 	l->seen = *now;
 }
 
@@ -245,6 +254,19 @@ static void cut_short(struct loop *l)
 		l->snap.log_failed = true;
 }
 
+/* A machine or a person that stopped this program: the node's lease then ends, as it must, and that is not the node's fault. */
+static void say_stood_still(const struct loop *l, char *buf, size_t size)
+{
+	double still_s = s_from_ns(l->snap.late_ns), lease_s = l->s->rig.lease_s;
+	bool safe = !(still_s < lease_s) || l->snap.node_state == NODE_STOPPING || l->snap.node_state == NODE_SAFE;
+	char lease[80] = "";
+
+	if (safe)
+		snprintf(lease, sizeof lease, ", so the node went safe when its lease of %.3g s ended", lease_s);
+	snprintf(buf, size, "this program stood still for %.3g s, limit %.3g s%s. Something on this machine held it up. Close other "
+		 "programs and keep the machine awake", still_s, l->limits->late_s, lease);
+}
+
 static void ask_guard(struct loop *l, struct loop_result *ret)
 {
 	l->guard = guard_step(l->guard, l->limits, &l->snap, &l->out.wish, &l->verdict);
@@ -254,6 +276,8 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	l->cause_at = l->snap.now;
 	ret->cause = l->verdict.cause;
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
+	if (l->verdict.cause == CAUSE_LATE_TICK && stood_still(l))
+		say_stood_still(l, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_SEQUENCE && l->out.event.text[0])
 		snprintf(ret->message, sizeof ret->message, "%s", l->out.event.text);
 	log_ring_event(l->ring, l->snap.now.ns, "stop", ret->message);
@@ -372,7 +396,9 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	if (rc != RC_OK)
 		return rc;
 	ask_real_time(&l);
-	rc = run_ticks(&l, ret, err);
+	rc = node_start(s->node, err); /* last: nothing waits between the first sample and the first tick */
+	if (rc == RC_OK)
+		rc = run_ticks(&l, ret, err);
 	const struct wish last = rc == RC_OK ? (struct wish){ 0 } : last_wish(&l);
 	node_set(s->node, &last);
 	leave_real_time(&l);

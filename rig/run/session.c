@@ -286,6 +286,15 @@ enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_r
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message, struct err *err)
 {
 	int64_t now_ns = s->clock.now ? s->clock.now(s->clock.ctx).ns : 0;
+	struct err heat_err = { 0 };
+	enum rc heat_rc = RC_OK;
 
-	return logbook_run_end(s->logbook, s->run_id, now_ns, outcome, cause, message, err);
+	if (s->clock.now)
+		heat_rc = brake_heat_keep(s->logbook, s->run_id, s->brake_heat_J, s->brake_heat_at.ns, &heat_err);
+	enum rc rc = logbook_run_end(s->logbook, s->run_id, now_ns, outcome, cause, message, err);
+	if (rc != RC_OK || heat_rc == RC_OK)
+		return rc;
+	if (err)
+		*err = heat_err;
+	return heat_rc;
 }

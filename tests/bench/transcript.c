@@ -148,7 +148,7 @@ static void greet(struct play *p, struct node **ret)
 	first = strlen(p->row[0].line);
 	memmove(p->row[0].line + 1, p->row[0].line, first + 1);
 	p->row[0].line[0] = '\n';
-	if (node_open(p->link, &p->clock, &config, ret, &err) != RC_OK)
+	if (node_open(p->link, &p->clock, &config, ret, &err) != RC_OK || node_start(*ret, &err) != RC_OK)
 		fail_msg("%s", err.what);
 }
 

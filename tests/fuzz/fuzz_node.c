@@ -180,7 +180,7 @@ static void storm(struct storm *s, struct link *link)
 	struct err err = { 0 };
 	unsigned number = 0;
 
-	if (node_open(link, &clock, &config, &node, &err) != RC_OK)
+	if (node_open(link, &clock, &config, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
 		must(false, err.what);
 	for (int ticks = 0; ticks < 300; ticks++) {
 		struct wish wish = { .mode = (enum drive_mode)(draw() % 3), .speed_rpm = wild_value(), .drive_A = wild_value(),

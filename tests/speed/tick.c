@@ -44,7 +44,7 @@ int main(int argc, char **argv)
 		goto fail;
 	control_set_tether(control, link);
 	clock = clock_bench(control);
-	if (node_open(link, &clock, &config, &node, &err) != RC_OK)
+	if (node_open(link, &clock, &config, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
 		goto fail;
 	getrusage(RUSAGE_SELF, &before);
 	begin_s = wall_s();

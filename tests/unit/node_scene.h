@@ -222,7 +222,7 @@ static inline struct node *greeted(struct fake *f)
 	struct node *node = NULL;
 	struct err err = { 0 };
 
-	if (node_open(f->link, &f->clock, &config, &node, &err) != RC_OK)
+	if (node_open(f->link, &f->clock, &config, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
 		fail_msg("%s", err.what);
 	return node;
 }

@@ -15,7 +15,7 @@
 #define SECOND 1000000000LL
 
 /* 100 samples a second of 10 rad/s and this torque: power_W / 10 N.m. */
-static void run(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends)
+static void run_keeping(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends, double kept_J)
 {
 	struct run_head head = { .kind = "sweep", .mono_ns = begin_s * SECOND, .wall_ns = (1000000 + begin_s) * SECOND, .on_bench = on_bench };
 
@@ -29,8 +29,24 @@ static void run(struct book *b, int64_t begin_s, double seconds, double power_W,
 		assert_int_equal(logbook_samples(b->lb, head.id, &s, 1, &b->err), RC_OK);
 	}
 	assert_int_equal(logbook_commit(b->lb, &b->err), RC_OK);
+	if (!isnan(kept_J))
+		assert_int_equal(brake_heat_keep(b->lb, head.id, kept_J, begin_s * SECOND + llround(seconds * 1e9), &b->err), RC_OK);
 	if (ends)
 		assert_int_equal(logbook_run_end(b->lb, head.id, begin_s * SECOND + llround(seconds * 1e9), "done", "", "", &b->err), RC_OK);
+}
+
+static void run(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends)
+{
+	run_keeping(b, begin_s, seconds, power_W, on_bench, ends, NAN);
+}
+
+/* A command that looked at nothing. */
+static void empty_run(struct book *b)
+{
+	struct run_head head = { .kind = "hang", .on_bench = true };
+
+	assert_int_equal(logbook_run_begin(b->lb, &head, &b->err), RC_OK);
+	assert_int_equal(logbook_run_end(b->lb, head.id, 0, "done", "", "", &b->err), RC_OK);
 }
 
 /* A brake of 100 W and 2000 J. */
@@ -68,6 +84,25 @@ static void runs_in_a_row_add_up(void **state)
 	assert_true(left(b, 21 + 25, 0, true) <= 0);
 }
 
+/* The heat that a run kept is taken at its word, so it differs here from what its samples would give; only what came after is replayed. */
+static void what_a_run_kept_is_not_replayed(void **state)
+{
+	struct book *b = *state;
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	run(b, 10, 5, 300, true, true);                      /* an older program: 1000 J by its samples, at 15 s */
+	expect(left(b, 15, 0, true), 1000);
+	run_keeping(b, 16, 4, 100, true, true, 700);         /* 700 J at 20 s */
+	expect(left(b, 20, 0, true), 700);
+	expect(left(b, 23, 0, true), 400);
+	empty_run(b);
+	expect(left(b, 23, 0, true), 400);
+	run(b, 22, 4, 350, true, false);                     /* killed: 500 J at 22 s and 1000 J more */
+	expect(left(b, 26, 0, true), 1500);
+	run_keeping(b, 27, 1, 100, true, false, 5);          /* killed after it kept: not at its end, so its samples tell */
+	expect(left(b, 28, 0, true), 1400);
+}
+
 /* The monotonic clock of a machine that was started anew says nothing; the wall clock does, unless it was set back. */
 static void on_a_real_rig_the_wall_clock_tells_the_rest(void **state)
 {
@@ -99,6 +134,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(runs_in_a_row_add_up, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(what_a_run_kept_is_not_replayed, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(on_a_real_rig_the_wall_clock_tells_the_rest, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(unknown_torque_is_no_heat_and_a_limit_that_is_none_asks_nothing, book_set_up, book_tear_down),
 	};

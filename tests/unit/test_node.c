@@ -89,6 +89,16 @@ static void tells_fresh_repeated_and_saturated(void **state)
 	node_close(node);
 }
 
+/* So many ticks without a sample. */
+static void look(struct fake *f, struct node *node, struct snapshot *snap, int ticks)
+{
+	while (ticks-- > 0) {
+		f->now_us += 10000;
+		act(f);
+		node_poll(node, snap);
+	}
+}
+
 static void counts_lost_doubled_and_late(void **state)
 {
 	struct fake *f = *state;
@@ -103,7 +113,7 @@ static void counts_lost_doubled_and_late(void **state)
 	node_poll(node, &snap);
 	assert_int_equal(snap.sample_doubled, 1);
 	f->number = (uint8_t)(f->number + 3); /* three samples do not come */
-	f->now_us += 30000;
+	look(f, node, &snap, 3);
 	tick(f, node, &snap);
 	assert_int_equal(snap.sample_lost, 3);
 	/* an older one overtaken by the newest: not used */
@@ -130,9 +140,10 @@ static void counts_lost_doubled_and_late(void **state)
 	assert_false(snap.node_reset);
 	/* more than 256 lost */
 	f->number = (uint8_t)(f->number + 300);
-	f->now_us += 3000000;
+	look(f, node, &snap, 300);
 	tick(f, node, &snap);
 	assert_int_equal(snap.sample_lost, 303);
+	assert_int_equal(snap.sample_missed, 0);
 	assert_false(snap.node_reset);
 	node_close(node);
 }
@@ -203,6 +214,7 @@ static void turns_pulses_into_speed_with_the_sign_of_the_profile(void **state)
 	c.direction = -1;
 	f->pulses = 0xfff0;
 	assert_int_equal(node_open(f->link, &f->clock, &c, &node, NULL), RC_OK);
+	assert_int_equal(node_start(node, NULL), RC_OK);
 	tick(f, node, &snap);
 	for (int i = 0; i < 20; i++) {
 		f->pulses = (uint16_t)(f->pulses - 6); /* wraps; 6 pulses in 10 ms of 360 = 100 rev/min */
@@ -280,6 +292,103 @@ static void a_busy_node_that_catches_up_did_not_restart(void **state)
 	node_close(node);
 }
 
+/* Absences of the host of any length, with what the node sent meanwhile still in the buffer, in part, or not at all: the node is not
+ * silent, did not restart and lost nothing. */
+static void the_host_s_own_absence_is_not_the_node_s(void **state)
+{
+	static const int away[] = { 5, 10, 40, 120, 500, 1000 }, kept[] = { 100, 50, 0 }; /* ticks; % in the buffer */
+	struct fake *f = *state;
+
+	for (size_t i = 0; i < 18; i++) {
+		struct node *node = greeted(f);
+		struct snapshot snap = { 0 };
+		int n = away[i / 3], whole = n < 200 ? n : 200, in_buffer = whole * kept[i % 3] / 100; /* a socket takes no more */
+
+		for (int k = 0; k < 20; k++) {
+			f->conversion++;
+			tick(f, node, &snap);
+		}
+		uint32_t taken = snap.cell_conversions;
+		for (int k = 0; k < n; k++) {
+			f->now_us += 10000;
+			f->number++;
+			f->conversion++;
+			if (k < in_buffer)
+				say_fast(f, 0);
+		}
+		node_poll(node, &snap);
+		if (!(snap.sample_age_s <= 0.0101) || !(snap.cell_fresh_age_s <= 0.0301) || snap.node_reset || snap.sample_lost)
+			fail_msg("away %d, %d in the buffer: age %g, conversion's %g, reset %d, lost %u", n, in_buffer, snap.sample_age_s,
+				 snap.cell_fresh_age_s, snap.node_reset, snap.sample_lost);
+		for (int k = 0; k < 10; k++)
+			tick(f, node, &snap);
+		assert_false(snap.node_reset);
+		assert_int_equal(snap.sample_lost + snap.sample_late, 0);
+		if ((int)snap.sample_missed != n - in_buffer)
+			fail_msg("away %d, %d in the buffer: missed %u", n, in_buffer, snap.sample_missed);
+		assert_true(snap.cell_conversions > taken || in_buffer == 0);
+		/* and from then on it is judged again */
+		look(f, node, &snap, 16);
+		assert_near(snap.sample_age_s, 0.16, 1e-9);
+		node_close(node);
+		f->hello = "ok 1 lock-7 3f2a *";
+	}
+}
+
+/* The very first sample waited for the host: the clock's offset is not known better than that. */
+static void a_first_sample_that_waited_is_no_restart(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+
+	f->now_us += 10000;
+	say_fast(f, 0);
+	f->now_us += 1190000;
+	for (int k = 0; k < 10; k++)
+		tick(f, node, &snap);
+	assert_false(snap.node_reset);
+	assert_true(snap.sample_age_s <= 0.0101);
+	node_close(node);
+}
+
+/* A host that is away again and again still finds out that the node is silent. */
+static void a_silent_node_is_found_by_a_slow_host(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+
+	tick(f, node, &snap);
+	for (int k = 0; k < 20; k++) {
+		f->now_us += 100000;
+		act(f);
+		node_poll(node, &snap);
+	}
+	if (!(snap.sample_age_s > 0.15))
+		fail_msg("age %g", snap.sample_age_s);
+	node_close(node);
+}
+
+static void a_set_point_s_age_leaves_out_the_absence(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+	const struct wish wish = { .brake_A = 0.2 };
+
+	tick(f, node, &snap);
+	node_set(node, &wish);
+	f->sets_silent = true;
+	f->now_us += 1000000;
+	tick(f, node, &snap);
+	assert_true(snap.sample_age_s <= 0.0101);
+	for (int k = 0; k < 40; k++)
+		tick(f, node, &snap);
+	assert_true(snap.sample_age_s > 0.3);
+	node_close(node);
+}
+
 static void a_silent_node_that_did_not_restart_is_only_silent(void **state)
 {
 	struct fake *f = *state;
@@ -310,6 +419,10 @@ int main(void)
 		TEST(notices_a_restart),
 		TEST(a_busy_node_that_catches_up_did_not_restart),
 		TEST(a_silent_node_that_did_not_restart_is_only_silent),
+		TEST(the_host_s_own_absence_is_not_the_node_s),
+		TEST(a_first_sample_that_waited_is_no_restart),
+		TEST(a_silent_node_is_found_by_a_slow_host),
+		TEST(a_set_point_s_age_leaves_out_the_absence),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

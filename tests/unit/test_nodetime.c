@@ -35,7 +35,7 @@ static void maps_a_day_of_a_wrong_clock(void **state)
 			unwrapped = nodetime_unwrap(&n, (uint32_t)node_us, came_us);
 			assert_int_equal(unwrapped, n.started ? node_us : (uint32_t)node_us);
 			assert_true(nodetime_fits(&n, unwrapped, came_us));
-			nodetime_hear(&n, unwrapped, came_us);
+			nodetime_hear(&n, unwrapped, came_us, 10000);
 			off_us = llabs(nodetime_host_us(&n, node_us) - taken_us - 6000);
 			if (taken_us > 10000000 && off_us > worst_us)
 				worst_us = off_us;
@@ -54,7 +54,7 @@ static void tells_what_does_not_fit(void **state)
 
 	(void)state;
 	assert_true(nodetime_fits(&n, 123, 456));
-	nodetime_hear(&n, 50000000, 1000000);
+	nodetime_hear(&n, 50000000, 1000000, 0);
 	assert_true(nodetime_fits(&n, 50010000, 1010000));
 	assert_true(nodetime_fits(&n, 50010000, 3010000));   /* two seconds on the way: late, not wrong */
 	assert_true(nodetime_fits(&n, 49500000, 1010000));   /* overtaken */
@@ -67,12 +67,28 @@ static void tells_what_does_not_fit(void **state)
 	assert_false(nodetime_fits(&n, 50000000 + 3601100000, 1000000 + 3600000000));
 }
 
+/* The host did not look for 1.2 s. The first time that it hears is as old as that, the next one is new: it is ahead by 1.2 s of what
+ * the first one made believe, and that is the host's doing. Once a time was heard at once, the bound is tight again. */
+static void a_time_that_waited_for_the_host_is_not_from_the_future(void **state)
+{
+	struct nodetime n = { 0 };
+
+	(void)state;
+	nodetime_hear(&n, 50000000, 2200000, 1200000); /* came at 1.0 s */
+	assert_true(nodetime_fits(&n, 51210000, 2210000));
+	assert_false(nodetime_fits(&n, 51470000, 2210000));
+	nodetime_hear(&n, 51210000, 2210000, 10000);
+	assert_int_equal(nodetime_host_us(&n, 51210000), 2210000);
+	assert_true(nodetime_fits(&n, 51220000 + 259000, 2220000));
+	assert_false(nodetime_fits(&n, 51220000 + 262000, 2220000));
+}
+
 static void unwraps_to_the_nearest(void **state)
 {
 	struct nodetime n = { 0 };
 
 	(void)state;
-	nodetime_hear(&n, 4294967290, 100);
+	nodetime_hear(&n, 4294967290, 100, 0);
 	assert_int_equal(nodetime_unwrap(&n, 5, 120), 4294967301);
 	assert_int_equal(nodetime_unwrap(&n, 4294967000, 120), 4294967000);
 	/* ten wraps of silence */
@@ -84,6 +100,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(maps_a_day_of_a_wrong_clock),
 		cmocka_unit_test(tells_what_does_not_fit),
+		cmocka_unit_test(a_time_that_waited_for_the_host_is_not_from_the_future),
 		cmocka_unit_test(unwraps_to_the_nearest),
 	};
 
