@@ -221,6 +221,7 @@ enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct 
 	take_fit(&p, &cal);
 	take_sources(&w, &p, &cal);
 	take_range(&w, &cal);
+	cellcal_branches_fit(&w, &cal);
 	if ((rc = cellcal_evaluate(&w, &p, &cal, err)))
 		goto out;
 	if (ret_points)

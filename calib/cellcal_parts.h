@@ -52,6 +52,17 @@ double poly_leverage(const struct poly *p, double torque_Nm);
 enum rc cellcal_noise(const struct cellcal_work *w, const struct poly *p, const bool *subset, double *ret_s2,
 		      double *ret_dof, struct err *err) MUST_CHECK;
 
+/* Order of the parameters: rise[1..3], loop, friction. */
+enum { COLUMN_LOOP = 3, COLUMN_FRICTION = COLUMN_LOOP + CELLCAL_LOOPS };
+/* The falling branch above the rising one by each loop[j], x from 0 at zero to 1 at the turn. */
+double cellcal_loop_shape(int j, double x);
+
+/* The branches apart, with the mounting as a source; leaves them unknown where the readings do not tell. Range and sources of
+ * cal are filled. */
+void cellcal_branches_fit(const struct cellcal_work *w, struct cellcal *cal);
+/* frac of the sensitivity; nothing when it is not above 0 or there is no room. */
+void cellcal_add_mounting(struct cellcal *cal, double frac, double dof);
+
 /* What the series show, the class, and the mounting as a source of its own. */
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal,
 			 struct err *err) MUST_CHECK;

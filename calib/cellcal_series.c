@@ -187,16 +187,16 @@ static double mounting_frac(const struct cellcal_work *w, const struct poly *p, 
 	return beyond > 0 ? sqrt(beyond * (1 + shares)) / fabs(mean) : 0;
 }
 
-static void add_mounting(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal, bool *mark)
+void cellcal_add_mounting(struct cellcal *cal, double frac, double dof)
 {
-	double dof = NAN, frac = mounting_frac(w, p, mark, &dof);
-
 	if (!(frac > 0) || cal->n_sources >= CELLCAL_SOURCES)
 		return;
 	struct cellcal_source *source = &cal->source[cal->n_sources];
 	*source = (struct cellcal_source){ .name = "mounting of the cell", .dof = dof, .dist = DIST_NORMAL };
-	for (size_t j = 1; j < CELLCAL_COEFS; j++)
+	for (size_t j = 1; j < CELLCAL_COEFS; j++) {
 		cal->dcoef[cal->n_sources][j] = frac * cal->coef[j];
+		cal->branches.drise[cal->n_sources][j] = frac * cal->branches.rise[j];
+	}
 	cal->n_sources++;
 }
 
@@ -228,14 +228,15 @@ enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, str
 	}
 	struct poly branch[2];
 	double loop = loop_by_fits(w, p, mark, branch);
-	if (isfinite(loop))
+	if (isfinite(loop) && !cal->branches.known)
 		add_loop(branch, cal);
 	cal->reversibility_Nm = per_unit * (isfinite(loop) ? loop : loop_by_loads(w));
 	cal->repeatability_Nm = per_unit * repeatability(w);
 	cal->reproducibility_Nm = per_unit * reproducibility(w);
 	cal->zero_return_Nm = per_unit * zero_return(w);
 	cal->resolution_Nm = w->in->resolution > 0 ? per_unit * w->in->resolution : NAN;
-	add_mounting(w, p, cal, mark);
+	double mounting_dof = NAN, mounting = cal->branches.known ? NAN : mounting_frac(w, p, mark, &mounting_dof);
+	cellcal_add_mounting(cal, mounting, mounting_dof);
 	free(mark);
 
 	struct torque_eval eval;

@@ -29,6 +29,8 @@ static double characteristic(const struct shape *shape, size_t n, double normal_
 	for (size_t i = 0; i < n; i++) {
 		if (shape[i].dist == DIST_RECT) {
 			phi *= sinc(sqrt(3) * shape[i].frac * t);
+		} else if (shape[i].dist == DIST_TWO) {
+			phi *= cos(shape[i].frac * t);
 		} else {
 			double half = sinc(sqrt(6) / 2 * shape[i].frac * t);
 			phi *= half * half;
@@ -48,7 +50,7 @@ static size_t shapes_of(const struct unc_ctx *ctx, struct unc x, struct shape *r
 	for (size_t i = 0; i < x.n && n < SHAPES_MAX; i++) {
 		double frac = fabs(x.part[i].u) / u;
 		enum dist dist = unc_source_dist(ctx, x.part[i].source);
-		if ((dist != DIST_RECT && dist != DIST_TRI && dist != DIST_TRAPEZOID) || frac * frac < SMALL_SHARE)
+		if ((dist != DIST_RECT && dist != DIST_TRI && dist != DIST_TRAPEZOID && dist != DIST_TWO) || frac * frac < SMALL_SHARE)
 			continue;
 		ret[n++] = (struct shape){ dist, frac };
 		shaped += frac * frac;
@@ -130,6 +132,8 @@ double dist_coverage_factor(enum dist dist, double beta, double dof, double cove
 
 	if (!(coverage > 0 && coverage < 1))
 		return NAN;
+	if (dist == DIST_TWO)
+		return t / unc_coverage_factor(INFINITY, coverage);
 	if (dist == DIST_NORMAL || dist == DIST_T || !(top >= 0 && top <= 1))
 		return t;
 	/* Half-width 1: inside the top the area grows evenly, beyond it the two slopes leave (1 - x)^2/(1 - top^2). */

@@ -166,6 +166,11 @@ static void draw_one(const struct mc_plan *plan, struct mc_rng *rng, const struc
 		else
 			draw_t(rng, in, x, n);
 		return;
+	case DIST_TWO:
+		draw_rect(rng, in, x, n);
+		for (size_t i = 0; i < n; i++)
+			x[i] = in->value + copysign(in->u, x[i] - in->value);
+		return;
 	}
 }
 

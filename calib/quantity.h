@@ -24,7 +24,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-enum dist { DIST_NORMAL, DIST_RECT, DIST_TRI, DIST_TRAPEZOID, DIST_T };
+/* DIST_TWO: one of two values, u either side of the middle. It comes from arithmetic, nobody writes it. */
+enum dist { DIST_NORMAL, DIST_RECT, DIST_TRI, DIST_TRAPEZOID, DIST_T, DIST_TWO };
 
 struct quantity {
 	double value;   /* in the unit that was asked for */

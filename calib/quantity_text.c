@@ -169,6 +169,8 @@ double dist_half_width(enum dist dist, double u, double beta)
 		return u * sqrt(6.0);
 	case DIST_TRAPEZOID:
 		return beta >= 0 && beta <= 1 ? u * sqrt(6.0 / (1.0 + beta * beta)) : NAN;
+	case DIST_TWO:
+		return u;
 	}
 	return NAN;
 }
@@ -186,6 +188,8 @@ const char *dist_name(enum dist dist)
 		return "trap";
 	case DIST_T:
 		return "t";
+	case DIST_TWO:
+		return "two values";
 	}
 	return "unknown";
 }

@@ -16,6 +16,8 @@ struct reading {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
+	/* What the cell carried since the last zero, signed counts: the most, and the least since that; NaN without a zero before. */
+	double turn_count, low_count;
 	struct mean speed_rpm, volt, amp, power;
 	struct blocks blocks;
 	bool product;      /* power is the mean of products: the node multiplies before it averages */
@@ -33,7 +35,7 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t zero_return, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable,
+	uint32_t outside_drag, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable,
 		 meter_ripple;
 	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
 	struct zero *zeros;  /* one a tare window, in order of time */

@@ -19,7 +19,7 @@ void reduction_register(struct reduction *r)
 	struct unc_ctx *ctx = r->ctx;
 
 	cellcal_unc_register(&r->cal, ctx, &r->cell);
-	r->zero_return = unc_source(ctx, "zero return of the cell", DIST_RECT, INFINITY);
+	r->outside_drag = unc_source(ctx, "drag of the bearing outside the cradle", rig->outside_drag_Nm.dist, rig->outside_drag_Nm.dof);
 	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", r->rig.drag_ratio.dist, r->rig.drag_ratio.dof);
 	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
@@ -34,15 +34,37 @@ void reduction_register(struct reduction *r)
 	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
 }
 
-/* A reading of unknown history lies anywhere in the cell's loop: rectangular, as the calibration gives it. A sweep's points lie
- * on one branch or the other, and the zero on one of its own: two values half the loop away on either side have that half
- * as their standard deviation, not its 1/sqrt 3. What does not come back at zero is left over at light loads. */
-static struct unc on_a_branch(const struct reduction *r, struct unc torque)
+/* A source of this one point. */
+static const char *point_name(const char *what, const struct reading *reading, char buf[64])
 {
-	double loop = unc_part_of(torque, r->cell.reversibility), back = r->cal.zero_return_Nm;
+	snprintf(buf, 64, "%s, step %d%s%s", what, reading->point.step + 1, reading->point.direction < 0 ? " down" : "",
+		 reading->point.flags & POINT_REPEAT ? " repeat" : "");
+	return buf;
+}
 
-	torque = unc_with(r->ctx, torque, r->cell.reversibility, loop * (sqrt(3) - 1));
-	return back > 0 ? unc_with(r->ctx, torque, r->zero_return, back / sqrt(3)) : torque;
+/* What the calibration says to a count over the zero, on the branch that the sweep's history leads to. */
+static enum rc calibrated(const struct reduction *r, const struct reading *reading, double zero_count, struct unc *ret,
+			  struct err *err)
+{
+	const struct cellcal_history history = {
+		.turn = reading->turn_count - zero_count, .low = reading->low_count - zero_count, .ripple = sqrt(2) * reading->count.fluctuation,
+	};
+	char name[64];
+	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, r->rig.cell_sign * reading->count.value - zero_count,
+					isfinite(history.turn) && isfinite(history.low) ? &history : NULL, ret, err);
+
+	if (rc == RC_OK)
+		*ret = cellcal_with_repeatability(&r->cal, &r->cell, r->ctx, *ret, point_name("cell repeatability", reading, name));
+	return rc;
+}
+
+/* What a bearing between flange and cradle takes passes the cell by: it has the sign of the motion. */
+static struct unc at_the_flange(const struct reduction *r, struct unc torque, double speed_rpm)
+{
+	struct quantity drag = r->rig.outside_drag_Nm;
+	double way = speed_rpm < 0 ? -1 : speed_rpm > 0 ? 1 : 0;
+
+	return unc_add(r->ctx, torque, unc_from(r->ctx, way * drag.value, r->outside_drag, way * drag.u));
 }
 
 /* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
@@ -68,16 +90,10 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 			    const struct mean *mean, double scale)
 {
 	char name[64];
-	double u = mean->u;
 
-	/* What is still changing has no steady value: how well its mean would come again belongs to it then. */
-	if ((reading->point.flags & POINT_NOT_SETTLED) && mean->scatter > 0)
-		u = hypot(u, mean->scatter);
-	if (!(u > 0))
+	if (!(mean->u > 0))
 		return x;
-	snprintf(name, sizeof name, "%s, step %d%s%s", what, reading->point.step + 1,
-		 reading->point.direction < 0 ? " down" : "", reading->point.flags & POINT_REPEAT ? " repeat" : "");
-	return unc_with(r->ctx, x, unc_source(r->ctx, name, DIST_NORMAL, mean->dof), scale * u);
+	return unc_with(r->ctx, x, unc_source(r->ctx, point_name(what, reading, name), DIST_NORMAL, mean->dof), scale * mean->u);
 }
 
 /* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,
@@ -107,8 +123,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 		return err_set(err, RC_ARG, 0, "run %lld holds no zero reading of the torque cell: without one its torque is not known",
 			       (long long)p->run_id);
 	struct zero_here z = zeros_between(before, after, at_s);
-	double indication = r->rig.cell_sign * reading->count.value - z.count;
-	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, indication, &p->torque_Nm, err);
+	enum rc rc = calibrated(r, reading, z.count, &p->torque_Nm, err);
 	if (rc == RC_RANGE) {
 		/* A reading that no torque near the calibration gives: one point without torque, not a lost curve. */
 		p->torque_Nm = (struct unc){ .value = NAN };
@@ -123,9 +138,9 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	struct mean noise = cell_noise(reading, &z);
 	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &noise, slope);
 	p->scatter_Nm = fabs(slope) * reading->count.scatter;
-	p->torque_Nm = on_a_branch(r, p->torque_Nm);
 	p->torque_Nm = zeros_take_off(r, p->torque_Nm, &z, slope);
 	p->torque_Nm = with_drifts(r, p->torque_Nm, reading, &z);
+	p->torque_Nm = at_the_flange(r, p->torque_Nm, reading->speed_rpm.value);
 	p->n_effective = reading->count.n_effective;
 	p->extrapolated = !(p->torque_Nm.value <= r->cal.max_Nm * 1.001) || !(p->torque_Nm.value >= -r->cal.max_Nm);
 	return RC_OK;

@@ -20,7 +20,7 @@ struct reading reading_of(const struct window *w, const struct seq_point *point,
 	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
 	struct reading r = {
 		.point = *point, .run_id = run_id,
-		.count = series_mean(&w->count),
+		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
 		.speed_rpm = window_speed(w, pulses_per_rev, length_s),
 		.blocks = window_blocks(w, pulses_per_rev),
 		.volt = series_mean(&w->volt),
@@ -46,14 +46,39 @@ struct walk {
 	struct reading *readings;
 	size_t n, at;
 	int64_t run_id;
-	double pulses_per_rev;
+	double pulses_per_rev, cell_sign;
+	struct carried { bool since_zero; double most, least_since, last; uint32_t conversions; } carried;
 	sample_watch *watch;
 	void *watch_ctx;
 };
 
+/* The memory of the cell is that of what it carried. Two conversions have to say so: one alone may be a stray. */
+static void carry(struct walk *k, const struct sample *s)
+{
+	struct carried *c = &k->carried;
+	double count = k->cell_sign * (double)s->cell_count;
+
+	if (s->cell_conversions == c->conversions)
+		return;
+	double high = fmin(count, c->last), low = fmax(count, c->last);
+	c->conversions = s->cell_conversions;
+	c->last = count;
+	if (!(high <= c->most))
+		*c = (struct carried){ c->since_zero, high, low, count, c->conversions };
+	c->least_since = fmin(c->least_since, low);
+}
+
 static void finish_window(struct walk *k)
 {
-	k->readings[k->at] = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	struct reading *r = &k->readings[k->at];
+
+	*r = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	if (k->points[k->at].flags & POINT_TARE) {
+		k->carried = (struct carried){ .since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions };
+	} else if (k->carried.since_zero) {
+		r->turn_count = k->carried.most;
+		r->low_count = k->carried.least_since;
+	}
 	k->at++;
 	window_reset(&k->window);
 }
@@ -66,6 +91,7 @@ static bool walk_sample(void *ctx, const struct sample *s)
 		k->watch(k->watch_ctx, k->run_id, s);
 	while (k->at < k->n && s->mono_ns >= k->points[k->at].end.ns)
 		finish_window(k);
+	carry(k, s);
 	if (k->at < k->n && s->mono_ns >= k->points[k->at].begin.ns)
 		window_inside(&k->window, s);
 	else
@@ -156,6 +182,7 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 		struct walk walk = {
 			.points = k->points + from, .readings = k->readings + from, .n = to - from,
 			.run_id = k->run_of[from], .pulses_per_rev = r->rig.pulses_per_rev,
+			.cell_sign = r->rig.cell_sign, .carried = { .most = NAN, .last = NAN },
 			.watch = watch, .watch_ctx = watch_ctx,
 		};
 		window_open(&walk.window, &limits);

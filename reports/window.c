@@ -306,6 +306,21 @@ static struct misplaced misplaced_edges(const struct window *w, double per_rev)
 	return ret;
 }
 
+/* The first and the last edge lie up to a sample away from the window's ends: what the shaft did there counts with the
+ * standard deviation of its speed from edge to edge. Evenly spread over a gap at each end. */
+static double ends_of_speed(const struct window *w, double per_rev, double value)
+{
+	size_t n = w->edge_s.n - 1;
+	double squares = 0, dt = w->edge_s.x[n] - w->edge_s.x[0];
+
+	for (size_t i = 1; i <= n; i++) {
+		double gap = w->edge_s.x[i] - w->edge_s.x[i - 1];
+		double off = fabs(w->edge_pulse.x[i] - w->edge_pulse.x[i - 1]) / per_rev / gap * 60.0 - value;
+		squares += off * off * gap;
+	}
+	return sqrt(squares / dt) / (double)n / sqrt(6);
+}
+
 struct mean window_speed(const struct window *w, double per_rev, double length_s)
 {
 	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[WINDOW_BLOCKS];
@@ -330,6 +345,7 @@ struct mean window_speed(const struct window *w, double per_rev, double length_s
 	struct misplaced off = misplaced_edges(w, per_rev);
 	struct mean few = mean_of(speed, blocks);
 	ret.u = hypot(tick, 60.0 / (per_rev * dt) * hypot(off.turn, sqrt(2) * off.edge));
+	ret.u = hypot(ret.u, ends_of_speed(w, per_rev, value));
 	ret.dof = INFINITY;
 	ret.scatter = few.scatter;
 	ret.n_effective = few.n_effective;
@@ -366,7 +382,7 @@ struct mean mean_of(const double *x, size_t n)
 	double stretch[STRETCHES];
 	struct stats_mean all, few;
 	struct mean ret = { .value = NAN, .u = NAN, .dof = 1, .scatter = NAN, .scatter_dof = 1, .n_effective = NAN,
-			    .n = n };
+			    .sd = NAN, .fluctuation = NAN, .n = n };
 
 	if (stats_mean(x, n, &all, NULL) != RC_OK)
 		return ret;
@@ -384,7 +400,10 @@ struct mean mean_of(const double *x, size_t n)
 	ret.scatter = few.sd / sqrt(effective);
 	ret.scatter_dof = effective > 2 ? effective - 1 : 1;
 	ret.n_effective = few.sd > 0 ? all.sd * all.sd / (ret.scatter * ret.scatter) : (double)n;
-	ret.u = sqrt(white_variance(x, n) / (double)n);
+	double white = white_variance(x, n);
+	ret.sd = all.sd;
+	ret.fluctuation = sqrt(fmax(all.sd * all.sd - white, 0));
+	ret.u = hypot(sqrt(white / (double)n), all.sd / (double)n);
 	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
 	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
 	return ret;

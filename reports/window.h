@@ -17,12 +17,15 @@
 /* A mean over a window with two errors that answer two questions.
  * u: how far the mean of the readings is from the true mean over this very window: only the noise of the
  *    instrument counts, what really fluctuated is part of the answer. From the differences of neighbours
- *    (von Neumann, Ann. Math. Stat. 12 (1941) 367), which a slow true change hardly touches.
+ *    (von Neumann, Ann. Math. Stat. 12 (1941) 367), which a slow true change hardly touches. Where the window begins and
+ *    ends is known to half a reading either way: a steady change by sqrt 12 sd over the window then adds sd / n.
  * scatter: how far another window like it would come out: the standard error of an autocorrelated series
  *    (effective count of readings). It describes the steadiness of what was measured, not the instrument. */
 struct mean {
 	double value, u, dof;
 	double scatter, scatter_dof, n_effective;
+	double sd;    /* of all that fluctuates, noise too; NaN when unknown */
+	double fluctuation; /* what is left of sd without the noise */
 	size_t n; /* readings */
 };
 

@@ -67,9 +67,8 @@ double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *re
 	if (!ctx)
 		return NAN;
 	cellcal_unc_register(cal, ctx, &reg);
-	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), &torque, NULL) == RC_OK && !unc_failed(ctx)) {
-		if (isfinite(cal->repeatability_Nm))
-			torque = unc_with(ctx, torque, unc_source(ctx, "repeatability", DIST_RECT, INFINITY), cal->repeatability_Nm / 2 / sqrt(3));
+	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK && !unc_failed(ctx)) {
+		torque = cellcal_with_repeatability(cal, &reg, ctx, torque, "repeatability");
 		u = unc_u(torque);
 		(void)unc_expanded(ctx, torque, COVERAGE, ret_k);
 	}
@@ -199,7 +198,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "fit", fit_json(cal));
 	json_object_set_new(doc, "points", hang_points_json(r));
 	json_object_set_new(doc, "indication_unit", cli_text(r->unit));
-	json_object_set_new(doc, "sensitivity_per_Nm", cli_real(1 / cellcal_slope_Nm(cal, 0)));
+	json_object_set_new(doc, "sensitivity_per_Nm", cli_real(cal->coef[1]));
 	json_object_set_new(doc, "u_sensitivity_per_Nm", cli_real(u_whole(cal, 1)));
 	json_object_set_new(doc, "zero_return_Nm", cli_real(cal->zero_return_Nm));
 	json_object_set_new(doc, "repeatability_Nm", cli_real(cal->repeatability_Nm));
@@ -325,7 +324,7 @@ void hang_result_print(const struct hang_result *r)
 	}
 	snprintf(text, sizeof text, "%s/(N\u00b7m)", *r->unit ? r->unit : "1");
 	char value[120];
-	quantity_format_bracket(value, sizeof value, 1 / cellcal_slope_Nm(cal, 0), u_whole(cal, 1), text);
+	quantity_format_bracket(value, sizeof value, cal->coef[1], u_whole(cal, 1), text);
 	printf("  sensitivity at zero        %s, all sources\n", value);
 	print_figure("zero return", cal->zero_return_Nm, cal->max_Nm);
 	print_figure("repeatability", cal->repeatability_Nm, cal->max_Nm);

@@ -25,7 +25,7 @@ static double u_calibration_Nm(const struct cellcal *cal, double torque_Nm)
 	if (!ctx)
 		return NAN;
 	cellcal_unc_register(cal, ctx, &reg);
-	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), &torque, NULL) == RC_OK)
+	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK)
 		u = unc_u(torque);
 	unc_ctx_free(ctx);
 	return u;

@@ -10,7 +10,7 @@
 #define FORMAT 1
 
 static const char *const model_words[] = { "auto", "origin", "line", "quadratic", "cubic" };
-static const char *const dist_words[] = { "normal", "rect", "tri", "trapezoid", "t" };
+static const char *const dist_words[] = { "normal", "rect", "tri", "trapezoid", "t", "two" };
 #define COUNT(a) (sizeof(a) / sizeof((a)[0]))
 
 /* JSON has no infinities and no NaN: null is NaN, "inf" and "-inf" are the others. */
@@ -186,6 +186,29 @@ static json_t *source_json(const struct cellcal *cal, size_t i)
 	return o;
 }
 
+static json_t *branches_json(const struct cellcal *cal)
+{
+	const struct cellcal_branches *b = &cal->branches;
+	json_t *o = json_object(), *cov = json_array(), *shifts = json_array();
+
+	if (!b->known)
+		return json_decref(o), json_decref(cov), json_decref(shifts), json_null();
+	json_object_set_new(o, "degree", json_integer(b->degree));
+	put_real(o, "full_Nm", b->full_Nm);
+	put_reals(o, "rise", b->rise, CELLCAL_COEFS);
+	put_reals(o, "loop", b->loop, CELLCAL_LOOPS);
+	put_real(o, "friction", b->friction);
+	for (size_t i = 0; i < CELLCAL_PARAMS; i++)
+		json_array_append_new(cov, reals_json(b->cov[i], CELLCAL_PARAMS));
+	json_object_set_new(o, "covariance", cov);
+	put_real(o, "repeat_sd", b->repeat_sd);
+	put_real(o, "dof", b->dof);
+	for (size_t s = 0; s < cal->n_sources; s++)
+		json_array_append_new(shifts, reals_json(b->drise[s], CELLCAL_COEFS));
+	json_object_set_new(o, "rise_shifts", shifts);
+	return o;
+}
+
 char *record_from_cellcal(const struct cellcal *cal)
 {
 	size_t n = (size_t)cal->degree + 1;
@@ -203,6 +226,7 @@ char *record_from_cellcal(const struct cellcal *cal)
 	for (size_t i = 0; i < cal->n_sources; i++)
 		json_array_append_new(sources, source_json(cal, i));
 	json_object_set_new(o, "sources", sources);
+	json_object_set_new(o, "branches", branches_json(cal));
 	json_object_set_new(o, "class_note", json_string(cal->class_note));
 	return dump(o);
 }
@@ -240,6 +264,36 @@ static void read_covariance(struct reader *r, const json_t *o, struct cellcal *c
 		reals_of(r, json_array_get(cov, i), "covariance", cal->cov[i], n);
 }
 
+/* An older record has none, and a calibration whose branches are not known has null: the plain fit is used then. */
+static void read_branches(struct reader *r, const json_t *o, struct cellcal *cal)
+{
+	const json_t *j = json_object_get(o, "branches"), *cov = json_object_get(j, "covariance"), *shifts = json_object_get(j, "rise_shifts");
+	struct cellcal_branches *b = &cal->branches;
+
+	if (!j || json_is_null(j))
+		return;
+	if (!json_is_array(cov) || json_array_size(cov) != CELLCAL_PARAMS || !json_is_array(shifts) ||
+	    json_array_size(shifts) != cal->n_sources) {
+		wrong(r, "branches", "the branches with their covariance and a shift for each source");
+		return;
+	}
+	b->known = true;
+	b->degree = (int)get_size(r, j, "degree", 1, CELLCAL_COEFS - 1);
+	b->full_Nm = get_real(r, j, "full_Nm");
+	get_reals(r, j, "rise", b->rise, CELLCAL_COEFS);
+	get_reals(r, j, "loop", b->loop, CELLCAL_LOOPS);
+	b->friction = get_real(r, j, "friction");
+	for (size_t i = 0; i < CELLCAL_PARAMS; i++)
+		reals_of(r, json_array_get(cov, i), "covariance", b->cov[i], CELLCAL_PARAMS);
+	b->repeat_sd = get_real(r, j, "repeat_sd");
+	b->dof = get_real(r, j, "dof");
+	for (size_t s = 0; s < cal->n_sources; s++)
+		reals_of(r, json_array_get(shifts, s), "rise_shifts", b->drise[s], CELLCAL_COEFS);
+	for (size_t i = 0; i < CELLCAL_COEFS; i++)
+		if (!isfinite(b->rise[i]) || !isfinite(b->friction) || !(b->full_Nm > 0) || (i < CELLCAL_LOOPS && !isfinite(b->loop[i])))
+			wrong(r, "branches", "finite numbers");
+}
+
 enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err)
 {
 	struct reader r = { .what = "calibration", .err = err };
@@ -257,6 +311,7 @@ enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err
 	for (size_t i = 0; i < COUNT(cal_reals); i++)
 		*real_at(&cal, cal_reals[i].offset) = get_real(&r, o, cal_reals[i].key);
 	read_sources(&r, o, &cal);
+	read_branches(&r, o, &cal);
 	get_text(&r, o, "class_note", cal.class_note, sizeof cal.class_note);
 	for (int i = 0; i <= cal.degree; i++)
 		if (!isfinite(cal.coef[i]))

@@ -86,6 +86,9 @@ static const struct profile_key keys[] = {
 	  "Hottest that the brake may become", AT(brake_hot_degC) },
 	{ "brake", "min_slip", KEY_VALUE, 0, "rpm", "0 rpm", "5 rpm", 0, 1e4, NULL,
 	  "Slip speed below which the torque is uneven", AT(min_slip_rpm) },
+	{ "brake", "outside_drag", KEY_QUANTITY, KEY_UNCERTAIN, "N.m", NULL, "0.02 N.m ± 0.01 N.m", 0, 100, NULL,
+	  "Drag of bearings between the output flange and the cradle, which the cell does not see. Without it a torque is the brake's",
+	  AT(outside_drag_Nm) },
 	{ "brake", "drag_ratio", KEY_QUANTITY, KEY_SHOWN | KEY_ABOVE, "1", "1 ± 2 % rect", "1 ± 2 % rect", 0, 10, NULL,
 	  "Drag turned backwards over drag turned forwards: the cell's zero is read both ways", AT(drag_ratio) },
 

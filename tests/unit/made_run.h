@@ -57,7 +57,7 @@ struct made {
 	double window_s;
 	double ripple_Nm;       /* slow true fluctuation of the torque */
 	bool perfect;           /* no errors, no noise */
-	double loop_Nm;         /* of the cell at the calibration: falling readings lie so much above rising ones */
+	double loop_Nm;         /* of the cell at the calibration: falling readings lie so much above rising ones in the middle */
 	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
 	double node_ripple_W;   /* what the node tells; NaN: it does not */
 	const char *cause;      /* of the run's end, NULL = done */
@@ -102,7 +102,7 @@ static void made_calibration(struct made *m, struct cellcal *ret)
 	struct err err = { 0 };
 
 	for (int i = 0; i < 33; i++) {
-		double believed = load_Nm[i % 11], above = i % 11 > 5 && i % 11 < 10 ? m->loop_Nm : 0;
+		double believed = load_Nm[i % 11], x = believed / 50, above = i % 11 > 5 ? 4 * x * (1 - x) * m->loop_Nm : 0;
 		reading[i] = (struct cellcal_reading){
 			.series = i / 11 + 1, .position = 1, .direction = i % 11 > 5 ? CELLCAL_DOWN : CELLCAL_UP,
 			.load = { .torque_Nm = believed, .shift_Nm = { believed * MADE_U_ARM } },

@@ -387,20 +387,63 @@ static void a_zero_by_turning_both_ways_knows_the_drags_ratio(void **state)
 	free(rig);
 }
 
-/* A loop 0.1 N.m wide: a point lies on one branch or the other, two values 0.05 N.m away from the middle, whose standard
- * deviation is that 0.05 (docs/method.md, 2). */
-static void a_point_lies_on_a_branch_of_the_loop(void **state)
+/* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on the
+ * branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on the falling branch
+ * of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8), calib/cellcal.h. */
+static void a_point_lies_on_the_branch_of_its_history(void **state)
 {
 	struct made m = plain(14);
+	const struct made_step back = { 20, 85, 47.8, 5.5, 0.5, 1, false };
 	(void)state;
 
 	m.perfect = true;
 	m.loop_Nm = 0.1;
+	m.step[m.n_steps++] = back;
+	struct curve *c = reduced(&m);
+	static const double expect[] = { 5, 10, 20, 30, 20 - 0.4 * (0.08 + 0.16) / 2 };
+	assert_int_equal(c->n, 5);
+	for (size_t i = 0; i < c->n; i++)
+		if (!(fabs(c->points[i].torque_Nm.value - expect[i]) < 5e-4))
+			fail_msg("point %zu: %.5f N.m, expected %.5f", i, c->points[i].torque_Nm.value, expect[i]);
+	double doubt = part_by_name(c, c->points[4].torque_Nm, "loop of the cell at this turn");
+	assert_true(fabs(doubt - 0.4 * (0.16 - 0.08) / 2 / sqrt(3)) < 1e-4);
+	curve_free(c);
+	made_free(&m);
+}
+
+/* A bearing outside the cradle takes 0.02 N.m that the cell does not see; its own interval goes into the point. */
+static void drag_outside_the_cradle_is_added(void **state)
+{
+	struct made m = plain(15);
+	char *rig = with(made_rig, "min_slip = 5 rpm\n", "min_slip = 5 rpm\noutside_drag = 0.02 N.m ± 0.01 N.m\n");
+	(void)state;
+
+	m.perfect = true;
+	m.rig_text = rig;
 	struct curve *c = reduced(&m);
 	for (size_t i = 0; i < c->n; i++) {
-		double part = part_by_name(c, c->points[i].torque_Nm, "reversibility of the cell");
-		if (!(fabs(part - 0.05) < 0.001))
-			fail_msg("point %zu: %g N.m of reversibility", i, part);
+		assert_true(fabs(c->points[i].torque_Nm.value - m.step[i].torque_Nm - 0.02) < 1e-4);
+		double u = part_by_name(c, c->points[i].torque_Nm, "drag of the bearing outside the cradle");
+		assert_true(fabs(u - 0.01 / sqrt(3)) < 1e-9);
+	}
+	curve_free(c);
+	made_free(&m);
+	free(rig);
+}
+
+/* Each loading scatters by itself: in every point once, of a source of its own. */
+static void repeatability_is_in_every_point_once(void **state)
+{
+	struct made m = plain(16);
+	(void)state;
+
+	struct curve *c = reduced(&m);
+	for (size_t i = 0; i < c->n; i++) {
+		size_t found = 0;
+		for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
+			if (strncmp(unc_source_name(c->ctx, s), "cell repeatability", 18) == 0 && unc_part_of(c->points[i].torque_Nm, s) > 0)
+				found++;
+		assert_int_equal(found, 1);
 	}
 	curve_free(c);
 	made_free(&m);
@@ -475,7 +518,9 @@ int main(void)
 		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
 		cmocka_unit_test(a_resumed_sweep_is_one_curve),
 		cmocka_unit_test(a_zero_by_turning_both_ways_knows_the_drags_ratio),
-		cmocka_unit_test(a_point_lies_on_a_branch_of_the_loop),
+		cmocka_unit_test(a_point_lies_on_the_branch_of_its_history),
+		cmocka_unit_test(drag_outside_the_cradle_is_added),
+		cmocka_unit_test(repeatability_is_in_every_point_once),
 		cmocka_unit_test(scatter_of_power_is_that_of_torque_at_a_steady_speed),
 		cmocka_unit_test(refuses_what_is_no_sweep),
 	};
