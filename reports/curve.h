@@ -67,6 +67,17 @@ struct curve_point {
  * what one of them scatters by, and k = 2. NaN where the scatter is not known. */
 double another_window(double scatter);
 
+/* The zeros of the torque cell in a run. */
+struct curve_zero {
+	size_t n;            /* readings */
+	bool turned;         /* all of them by turning both ways */
+	bool doubted;        /* it moved by more than is explained */
+	double moved_Nm, u_moved_Nm; /* furthest between two readings, and what of that is explained (k = 1); NaN with one reading */
+	double locked_Nm;    /* limits of the friction that a shaft at rest may hold; 0 when turned */
+	double faded_Nm;     /* limits of what fading drag may have done to it */
+	char note[240];      /* what a person has to know of it; "" when nothing */
+};
+
 struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;
@@ -77,6 +88,7 @@ struct curve {
 	enum limit end_limit;
 	char end_note[480];  /* in words; "" when there is nothing to say */
 	char remarks[12][240];
+	struct curve_zero zero; /* n 0 for hand-taken readings */
 	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */

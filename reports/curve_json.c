@@ -83,6 +83,22 @@ static json_t *id_or_null(int64_t id)
 	return id != 0 ? json_integer(id) : json_null();
 }
 
+static json_t *zero_json(const struct curve_zero *z)
+{
+	json_t *o = json_object(), *moved = json_object();
+
+	json_object_set_new(moved, "value", real(z->moved_Nm));
+	json_object_set_new(moved, "u", real(z->u_moved_Nm));
+	json_object_set_new(o, "readings", json_integer((json_int_t)z->n));
+	json_object_set_new(o, "turned_both_ways", json_boolean(z->turned));
+	json_object_set_new(o, "moved_Nm", moved);
+	json_object_set_new(o, "doubtful", json_boolean(z->doubted));
+	json_object_set_new(o, "locked_in_limit_Nm", real(z->locked_Nm));
+	json_object_set_new(o, "fading_limit_Nm", real(z->faded_Nm));
+	json_object_set_new(o, "note", json_string(z->note));
+	return o;
+}
+
 json_t *curve_to_json(const struct curve *curve)
 {
 	json_t *doc = json_object(), *remarks = json_array();
@@ -96,6 +112,8 @@ json_t *curve_to_json(const struct curve *curve)
 	for (size_t i = 0; i < curve->n_remarks; i++)
 		json_array_append_new(remarks, json_string(curve->remarks[i]));
 	json_object_set_new(doc, "remarks", remarks);
+	if (curve->zero.n > 0)
+		json_object_set_new(doc, "zero", zero_json(&curve->zero));
 	json_object_set_new(doc, "points", curve_points_json(curve));
 	return doc;
 }

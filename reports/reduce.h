@@ -35,8 +35,8 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t outside_drag, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset, cable,
-		 meter_ripple;
+	uint32_t outside_drag, locked, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset,
+		 cable, meter_ripple;
 	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
 	struct zero *zeros;  /* one a tare window, in order of time */
 	size_t n_zeros;

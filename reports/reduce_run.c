@@ -305,26 +305,6 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);
 }
 
-static void remark_zero(const struct reduction *r, struct curve *c)
-{
-	double first = NAN, low = INFINITY, high = -INFINITY, slope = cellcal_slope_Nm(&r->cal, 0);
-
-	for (size_t i = 0; i < r->n_zeros; i++) {
-		if (r->zeros[i].run_id != c->run_id || r->zeros[i].half)
-			continue;
-		if (isnan(first))
-			first = r->zeros[i].count;
-		low = fmin(low, (r->zeros[i].count - first) * slope);
-		high = fmax(high, (r->zeros[i].count - first) * slope);
-	}
-	if (high > low)
-		curve_remark(c, "Zero of the torque cell moved between %+.2g and %+.2g N·m (indicated) over the run; each point takes "
-			     "the line between the zero readings around it.", low, high);
-	else
-		curve_remark(c, "The zero of the torque cell was read once only: its drift over the run is not known and not in the "
-			     "uncertainties beyond what temperature explains.");
-}
-
 static void remark_temperature(const struct reduction *r, struct curve *c)
 {
 	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
@@ -339,9 +319,7 @@ static void remark_temperature(const struct reduction *r, struct curve *c)
 
 static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
 {
-	for (size_t i = 0; i < k->n; i++)
-		if ((k->readings[i].point.flags & POINT_TARE) && k->readings[i].count.n > 1)
-			reduction_add_zero(r, &k->readings[i], k->zeros);
+	reduction_add_zeros(r, k->readings, k->n, k->zeros);
 	for (size_t i = 0; i < k->n; i++) {
 		if (k->readings[i].point.flags & POINT_TARE)
 			continue;
@@ -391,7 +369,7 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	if (k->forced[0] != '\0')
 		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
 	remark_telemetry(r, c);
-	remark_zero(r, c);
+	zeros_remark(r, c);
 	remark_temperature(r, c);
 	if (unc_failed(c->ctx))
 		return err_set(err, RC_NOMEM, 0, "out of memory while reducing run %lld", (long long)c->run_id);

@@ -89,6 +89,8 @@ static const struct profile_key keys[] = {
 	{ "brake", "outside_drag", KEY_QUANTITY, KEY_UNCERTAIN, "N.m", NULL, "0.02 N.m ± 0.01 N.m", 0, 100, NULL,
 	  "Drag of bearings between the output flange and the cradle, which the cell does not see. Without it a torque is the brake's",
 	  AT(outside_drag_Nm) },
+	{ "brake", "drag", KEY_VALUE, 0, "N.m", "0 N.m", "1 N.m", 0, 1e5, NULL,
+	  "Most drag without current, for a zero that can only be read at rest; 0 N.m: 3 % of torque", AT(brake_drag_Nm) },
 	{ "brake", "drag_ratio", KEY_QUANTITY, KEY_SHOWN | KEY_ABOVE, "1", "1 ± 2 % rect", "1 ± 2 % rect", 0, 10, NULL,
 	  "Drag turned backwards over drag turned forwards: the cell's zero is read both ways", AT(drag_ratio) },
 

@@ -60,6 +60,7 @@ struct rig_profile {
 	double brake_hot_degC;                   /* [brake] temperature */
 	double min_slip_rpm;                     /* [brake] min_slip: below it torque is uneven */
 	struct quantity outside_drag_Nm;         /* [brake] outside_drag: between flange and cradle; has_u false when not given */
+	double brake_drag_Nm;                    /* [brake] drag: most without current; 0 = not stated */
 	struct quantity drag_ratio;              /* [brake] drag_ratio: backwards over forwards, 1 ± 2 % rect */
 
 	double supply_V, supply_limit_A;         /* [supply] voltage, current_limit */

@@ -198,13 +198,25 @@ static void made_point(struct made *m, int step, unsigned flags, double setpoint
 	made_check(logbook_point(m->lb, m->run_id, &p, &err), &err);
 }
 
-static void made_tare(struct made *m, int index)
+/* One reading of a zero that is turned both ways. */
+static void made_half(struct made *m, int direction, double torque_Nm, double length_s)
 {
-	const struct made_step rest = { .volt = 48, .amp = 0.05 };
-	double begin_s = m->t_s;
+	const struct made_step turning = { .torque_Nm = torque_Nm, .speed_rpm = direction * 20, .volt = 48, .amp = 0.2 };
+	struct err err = { 0 };
+	struct seq_point p = { .step = 0, .direction = direction, .flags = POINT_TARE, .setpoint_Nm = NAN, .setpoint_A = NAN,
+			       .setpoint_rpm = turning.speed_rpm, .begin = { ns_from_s(m->t_s + 0.005) } };
 
-	made_stretch(m, &rest, 3, NULL);
-	made_point(m, index, POINT_TARE, NAN, begin_s);
+	made_stretch(m, &turning, length_s, NULL);
+	p.end.ns = ns_from_s(m->t_s + 0.005);
+	made_check(logbook_point(m->lb, m->run_id, &p, &err), &err);
+}
+
+/* A shaft without drag, turned forward, back, forward. */
+static void made_tare(struct made *m)
+{
+	made_half(m, +1, 0, 1);
+	made_half(m, -1, 0, 2);
+	made_half(m, +1, 0, 1);
 }
 
 static void made_run(struct made *m)
@@ -236,7 +248,7 @@ static void made_run(struct made *m)
 	head.calibration_id = m->calibration_id;
 	made_check(logbook_run_begin(m->lb, &head, &err), &err);
 	m->run_id = head.id;
-	made_tare(m, 0);
+	made_tare(m);
 	for (size_t i = 0; i < m->n_steps; i++) {
 		made_stretch(m, &m->step[i], 1, NULL);
 		double begin_s = m->t_s;
@@ -246,7 +258,7 @@ static void made_run(struct made *m)
 	if (m->tail)
 		made_stretch(m, m->tail, 1, NULL);
 	else
-		made_tare(m, 1);
+		made_tare(m);
 	made_check(logbook_run_end(m->lb, m->run_id, ns_from_s(m->t_s), m->cause ? "stopped" : "done", m->cause ? m->cause : "",
 				   m->cause ? "stopped by the guard" : "", &err), &err);
 	made_check(logbook_commit(m->lb, &err), &err);

@@ -55,12 +55,12 @@ static void each_limit_is_told_from_its_samples(void **state)
 					 .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
 		assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 		m.run_id = head.id;
-		made_tare(&m, 0);
+		made_tare(&m);
 		made_stretch(&m, &rows[i].last, 1, NULL);
 		double begin_s = m.t_s;
 		made_stretch(&m, &rows[i].last, 3, NULL);
 		made_point(&m, 1, 0, 30, begin_s);
-		made_tare(&m, 1);
+		made_tare(&m);
 		if (curve_from_run(m.lb, m.run_id, &c, &err) != RC_OK)
 			fail_msg("%s: %s", rows[i].name, err.what);
 		if (c->points[0].limit != rows[i].expect)
