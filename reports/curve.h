@@ -67,12 +67,12 @@ struct curve_point {
  * what one of them scatters by, and k = 2. NaN where the scatter is not known. */
 double another_window(double scatter);
 
-/* The zeros of the torque cell in a run. */
+/* The zeros of the torque cell, of the run and of those that it resumes. */
 struct curve_zero {
 	size_t n;            /* readings */
 	bool turned;         /* all of them by turning both ways */
 	bool doubted;        /* it moved by more than is explained */
-	double moved_Nm, u_moved_Nm; /* furthest between two readings, and what of that is explained (k = 1); NaN with one reading */
+	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1); NaN where none has two */
 	double locked_Nm;    /* limits of the friction that a shaft at rest may hold; 0 when turned */
 	double faded_Nm;     /* limits of what fading drag may have done to it */
 	char note[240];      /* what a person has to know of it; "" when nothing */

@@ -209,16 +209,14 @@ struct unc zeros_take_off(const struct reduction *r, struct unc torque, const st
 
 /* --- in words --- */
 
-struct curve_zero zeros_summary(const struct reduction *r, int64_t run_id)
+static struct curve_zero summary(const struct reduction *r)
 {
 	struct curve_zero ret = { .moved_Nm = NAN, .u_moved_Nm = NAN };
 	double slope = fabs(cellcal_slope_Nm(&r->cal, 0));
 
 	for (size_t i = 0; i < r->n_zeros; i++) {
 		const struct zero *z = &r->zeros[i];
-		if (z->run_id != run_id)
-			continue;
-		bool later = ret.n > 0, next = i + 1 < r->n_zeros && r->zeros[i + 1].run_id == run_id;
+		bool later = ret.n > 0, next = i + 1 < r->n_zeros && r->zeros[i + 1].run_id == z->run_id;
 		ret.n++;
 		ret.turned = z->turned && (!later || ret.turned);
 		ret.locked_Nm = fmax(ret.locked_Nm, z->locked_Nm);
@@ -242,10 +240,10 @@ struct curve_zero zeros_summary(const struct reduction *r, int64_t run_id)
 
 void zeros_remark(const struct reduction *r, struct curve *c)
 {
-	c->zero = zeros_summary(r, c->run_id);
+	c->zero = summary(r);
 	if (c->zero.note[0])
 		curve_remark(c, "%s", c->zero.note);
-	if (c->zero.n < 2)
+	if (!isfinite(c->zero.moved_Nm))
 		curve_remark(c, "The zero of the torque cell was read once only: its drift over the run is not known and not in the "
 			     "uncertainties beyond what temperature explains.");
 	else if (!c->zero.doubted)

@@ -40,7 +40,6 @@ struct zero_here zeros_between(const struct zero *before, const struct zero *aft
 struct unc zeros_take_off(const struct reduction *r, struct unc torque, const struct zero_here *z, double slope);
 
 /* What a curve says of its zeros: c->zero and the remarks. */
-struct curve_zero zeros_summary(const struct reduction *r, int64_t run_id);
 void zeros_remark(const struct reduction *r, struct curve *c);
 
 #endif

@@ -516,7 +516,7 @@ int cmd_ready(int argc, char **argv)
 		.usage = "ready PLAN [options]",
 		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
 			 "brake current, time) and which number decides; the checklist; the stop rehearsal (pull the emergency stop, see "
-			 "the contactor drop; the same with the guard); the check mass when rig.ini names one. The record holds for the "
+			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the check mass when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
 		CLI_TAKES(options),

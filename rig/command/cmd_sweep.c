@@ -201,6 +201,8 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 {
 	if (curve)
 		print_curve(curve);
+	if (curve && curve->zero.note[0])
+		live_say("%s", curve->zero.note);
 	if (w->sweep.why_left_out[0] && !(curve && curve->end_note[0]))
 		live_say("Left out: %s.", w->sweep.why_left_out);
 	if (rc == RC_OK) {
