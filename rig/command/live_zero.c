@@ -50,7 +50,7 @@ static struct zero_config turning(const struct live *live, double speed_rpm, dou
 	double clear_A = s->rig.brake_kind != BRAKE_HYSTERESIS ? 0 :
 		pole_clear_peak_A(&s->rig, actuator, s->map_id ? &s->map : NULL, speed_rpm, most_Nm);
 
-	return (struct zero_config){ .speed_rpm = speed_rpm, .slew_rpm_per_s = speed_rpm, .settle_turns = 1,
+	return (struct zero_config){ .speed_rpm = speed_rpm, .slew_rpm_per_s = 2 * speed_rpm, .settle_turns = 1,
 		.drag_ratio = s->rig.drag_ratio.value, .u_drag_ratio = s->rig.drag_ratio.u,
 		.average_turns = 2, .least_s = 2, .sign = s->rig.cell_sign, .clear_A = clear_A,
 		.no_direction = !node_caps(s->node)->pick_quad, .by_hand = live->by_hand };
