@@ -375,12 +375,6 @@ static void a_zero_by_turning_both_ways_knows_the_drags_ratio(void **state)
 	free(rig);
 }
 
-<<<<<<< HEAD
-/* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on the
- * branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on the falling branch
- * of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8), calib/cellcal.h. */
-static void a_point_lies_on_the_branch_of_its_history(void **state)
-=======
 static void tare_at_rest(struct made *m)
 {
 	const struct made_step rest = { .volt = 48, .amp = 0.05 };
@@ -506,10 +500,10 @@ static void a_zero_that_moved_is_doubted_and_u_holds_both(void **state)
 	}
 }
 
-/* A loop 0.1 N.m wide: a point lies on one branch or the other, two values 0.05 N.m away from the middle, whose standard
- * deviation is that 0.05 (docs/method.md, 2). */
-static void a_point_lies_on_a_branch_of_the_loop(void **state)
->>>>>>> 3aada34 (reports: join a turned zero from three readings, own up to locked-in friction, doubt a zero that moved)
+/* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on the
+ * branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on the falling branch
+ * of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8), calib/cellcal.h. */
+static void a_point_lies_on_the_branch_of_its_history(void **state)
 {
 	struct made m = plain(14);
 	const struct made_step back = { 20, 85, 47.8, 5.5, 0.5, 1, false };
@@ -637,16 +631,12 @@ int main(void)
 		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
 		cmocka_unit_test(a_resumed_sweep_is_one_curve),
 		cmocka_unit_test(a_zero_by_turning_both_ways_knows_the_drags_ratio),
-<<<<<<< HEAD
 		cmocka_unit_test(a_point_lies_on_the_branch_of_its_history),
 		cmocka_unit_test(drag_outside_the_cradle_is_added),
 		cmocka_unit_test(repeatability_is_in_every_point_once),
-=======
 		cmocka_unit_test(forward_back_forward_takes_fading_drag_out),
 		cmocka_unit_test(a_zero_at_rest_owns_up_to_locked_in_friction),
 		cmocka_unit_test(a_zero_that_moved_is_doubted_and_u_holds_both),
-		cmocka_unit_test(a_point_lies_on_a_branch_of_the_loop),
->>>>>>> 3aada34 (reports: join a turned zero from three readings, own up to locked-in friction, doubt a zero that moved)
 		cmocka_unit_test(scatter_of_power_is_that_of_torque_at_a_steady_speed),
 		cmocka_unit_test(refuses_what_is_no_sweep),
 	};
