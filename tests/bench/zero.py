@@ -32,7 +32,7 @@ def the_first_sweep_after_ready_is_right():
 
     with harness.Bench(4, edit=edit) as bench:
         bench.must("hang", "--hands", "--series", "1")
-        bench.must("map", "--actuator", "paddle-winder", "--currents", "4")
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "6")
         bench.must("ready", "short", "--hands", "--answers", "yes", "--no-check")
         swept = bench.must("sweep", "short")
         bench.stop()
