@@ -3,7 +3,7 @@
 
 #include <math.h>
 
-#define LEAST_PULSES_PER_S 10.0 /* fewer, and the pick-up takes a slow shaft for one that stands (instrument/turn.h) */
+#define LEAST_PULSES_PER_S 4.0 /* at half of that the pick-up takes a slow shaft for one that stands (instrument/turn.h) */
 
 static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
 {
@@ -96,7 +96,7 @@ static bool can_turn(const struct live *live, double speed_rpm)
 	const struct node_caps *caps = node_caps(live->s->node);
 	bool turns = live->by_hand || (live->s->has_actuator && caps->drive_speed);
 
-	return speed_rpm > 0 && turns && caps->pick;
+	return speed_rpm > 0 && turns && caps->pick && zero_speed(live, speed_rpm) <= live->limits.speed_rpm;
 }
 
 /* The guard wants a torque before anything turns: a provisional zero for the first time. */

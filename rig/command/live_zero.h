@@ -15,7 +15,7 @@ struct live_zero {
 };
 
 /* Zero with the brake off; it becomes the tare when set. With a person, or an actuator that knows the speed mode, and a pick-up,
- * the shaft is turned both ways at about speed_rpm (run/seq_zero.h); else, or with speed_rpm 0, it is read at rest, where friction may
+ * the shaft is turned both ways at about speed_rpm, faster where a coarse pick-up needs it and no limit forbids it (run/seq_zero.h); else, or with speed_rpm 0, it is read at rest, where friction may
  * have locked torque into a coupled shaft. So it is where the shaft is not seen to turn back, as a pick-up without direction may find.
  * most_Nm: torque that is known to be turned against, for the clearing of a hysteresis brake; NaN: not known. */
 enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set, struct live_zero *ret, struct err *err) MUST_CHECK;

@@ -205,6 +205,7 @@ static void step_settle(struct seq_zero *z, const struct snapshot *snap, struct 
 	}
 	if (!is_there(z, snap))
 		z->phase_angle_rev = snap->angle_rev; /* whole turns at the speed asked for, not on the way to it */
+	/* This comes to be at a pulse, so one pulse a turn still makes whole turns. */
 	if (turned_rev(z, snap) < settle_turns(z))
 		return;
 	z->settle_s = mono_diff_s(snap->now, z->phase_at);

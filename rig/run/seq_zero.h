@@ -2,7 +2,7 @@
 /* The zero of the cell with the actuator coupled. At rest a coupled shaft keeps whatever torque friction locked into it when it
  * stopped, up to the brake's drag, and the cell cannot tell that from its zero. So the shaft is turned slowly both ways with the
  * brake off: drag has the sign of the motion, and what lies between the readings is the zero (common practice, no source). Each
- * reading is a mean over whole turns, so that what is uneven in a turn falls out.
+ * reading is a mean over whole turns, counted from a pulse on, so that what is uneven in a turn falls out.
  *
  * Forward, backward, forward (calib/turned_zero.h): the two forwards also tell whether the drag still fades, as it does while
  * the poles of a hysteresis brake wear off or powder spreads. When they differ by more than their noise and by more than a share of

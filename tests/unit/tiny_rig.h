@@ -23,6 +23,8 @@ struct tiny_rig {
 	double poles_Nm;                    /* drag of poles frozen into the rotor: fades over poles_fade_rev of turning, and is wiped */
 	double poles_fade_rev, poles_wipe_rev; /* over poles_wipe_rev while the coil has current; 0: neither */
 	bool contactor_fails, dead_cell;
+	double pulses_per_rev;              /* of the pick-up; 0: as fine as can be */
+	double drag_turn_Nm;                /* drag once a turn, amplitude */
 	bool single;                        /* the pick-up counts up whichever way the shaft turns */
 	bool no_reverse;                    /* the drive turns forward whatever sign it is sent */
 	bool mute_drive;                    /* and does not tell its rotor's speed */
@@ -83,7 +85,7 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 	double poles_rev = r->coil_A > 0.01 ? r->poles_wipe_rev : r->poles_fade_rev;
 	if (poles_rev > 0)
 		r->poles_Nm *= exp(-fabs(r->speed_rpm) / 60 * dt_s / poles_rev);
-	r->brake_Nm = r->drag_Nm + r->Nm_per_A * r->coil_A + r->play_Nm + r->poles_Nm;
+	r->brake_Nm = r->drag_Nm + r->drag_turn_Nm * sin(6.283185307 * r->angle_rev) + r->Nm_per_A * r->coil_A + r->play_Nm + r->poles_Nm;
 	double motor = tiny_motor_Nm(r, w, dt_s), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
 	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
 		return; /* a brake holds at standstill */
@@ -111,6 +113,8 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	s->torque_Nm = isfinite(r->tare_count) ? s->indication / TINY_COUNT_PER_NM : NAN;
 	s->speed_rpm = r->single ? fabs(r->speed_rpm) : r->speed_rpm;
 	s->angle_rev = r->single ? r->counted_rev : r->angle_rev;
+	if (r->pulses_per_rev > 0)
+		s->angle_rev = floor(s->angle_rev * r->pulses_per_rev) / r->pulses_per_rev;
 	s->drive_rotor_rpm = r->mute_drive ? 0 : 36 * r->speed_rpm;
 	s->brake_A = r->coil_A;
 	s->voltage_V = 48;
