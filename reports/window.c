@@ -3,6 +3,7 @@
 
 #include "calib/stats.h"
 #include "calib/units.h"
+#include "reports/whole_turns.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -14,6 +15,8 @@
 #define LIGHT_SAMPLES 200
 #define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
 #define STRETCHES 500
+#define LEFT_OUT 0.1            /* of the window: most that a speed over whole turns may leave out */
+#define TURNS_EDGES 8192        /* longer series are not searched for whole turns: their ends hardly count */
 
 static bool grow(struct series *s)
 {
@@ -321,6 +324,20 @@ static double ends_of_speed(const struct window *w, double per_rev, double value
 	return sqrt(squares / dt) / (double)n / sqrt(6);
 }
 
+/* The same marks at both ends; what was left out may have been as fast as any stretch. */
+static bool by_whole_turns(const struct window *w, double per_rev, const struct mean *stretches, double ends_rpm, struct mean *ret)
+{
+	struct whole_turns t;
+
+	if (w->edge_s.n > TURNS_EDGES || !whole_turns(w->edge_s.x, w->edge_pulse.x, w->edge_s.n, per_rev, &t) ||
+	    !(t.left_frac < LEFT_OUT))
+		return false;
+	double spread = stretches->scatter * sqrt(stretches->n_effective);
+	ret->value = copysign(t.rpm, ret->value);
+	ret->u = hypot(ends_rpm, hypot(t.u_rpm, t.left_frac * spread));
+	return true;
+}
+
 struct mean window_speed(const struct window *w, double per_rev, double length_s)
 {
 	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[WINDOW_BLOCKS];
@@ -341,14 +358,15 @@ struct mean window_speed(const struct window *w, double per_rev, double length_s
 		ret.u = hypot(tick, 60.0 / (per_rev * dt) / sqrt(6));
 		return ret;
 	}
-	/* Only the two outer edges count for the mean: each off by its own, and both by the turn's sine at unlike places. */
-	struct misplaced off = misplaced_edges(w, per_rev);
 	struct mean few = mean_of(speed, blocks);
-	ret.u = hypot(tick, 60.0 / (per_rev * dt) * hypot(off.turn, sqrt(2) * off.edge));
-	ret.u = hypot(ret.u, ends_of_speed(w, per_rev, value));
-	ret.dof = INFINITY;
 	ret.scatter = few.scatter;
 	ret.n_effective = few.n_effective;
+	if (by_whole_turns(w, per_rev, &few, hypot(tick, ends_of_speed(w, per_rev, value)), &ret))
+		return ret;
+	/* Only the two outer edges count for the mean: each off by its own, and both by the turn's sine at unlike places. */
+	struct misplaced off = misplaced_edges(w, per_rev);
+	ret.u = hypot(tick, 60.0 / (per_rev * dt) * hypot(off.turn, sqrt(2) * off.edge));
+	ret.u = hypot(ret.u, ends_of_speed(w, per_rev, value));
 	return ret;
 }
 

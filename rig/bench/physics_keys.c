@@ -158,7 +158,7 @@ const struct physics_key physics_keys[] = {
 	  "1: one tooth sensor, which cannot tell the direction; 0: quadrature" },
 	{ "pickup", "jitter", "s", AT(pickup.jitter_s), "3 us", 0, 0.1, "latest that a pulse is noticed after its edge, evenly spread" },
 	{ "pickup", "wobble", "1", AT(pickup.wobble_count), "0.15", 0, 100, "eccentric disc: counts, once per turn, amplitude" },
-	{ "pickup", "uneven", "1", AT(pickup.uneven_count), "0.06", 0, 0.2, "error of the four quadrature phases: counts" },
+	{ "pickup", "uneven", "1", AT(pickup.uneven_count), "0.06", 0, 0.2, "error of the four quadrature phases, or of each tooth of one sensor: counts" },
 	{ "pickup", "dead_time", "s", AT(pickup.dead_s), "0 s", 0, 0.1, "pulses closer together than this are missed" },
 
 	{ "meter", "noise_voltage", "V", AT(meter.noise_V), "4 mV", 0, BIG, "of one sample, standard deviation" },

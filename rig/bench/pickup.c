@@ -17,8 +17,9 @@ void pickup_init(struct pickup *u, const struct physics *physics, double pulses_
 	u->count_per_rad = pulses_per_rev / (2 * UNITS_PI);
 	u->sign = sign;
 	u->wobble_phase_rad = 2 * UNITS_PI * gsl_rng_uniform(rng);
-	for (int i = 0; i < 4; i++)
-		u->phase_count[i] = physics->pickup.uneven_count * draw_normal(rng);
+	u->marks = physics->pickup.single > 0.5 ? (int)fmin(fmax(rint(pulses_per_rev), 1), PICKUP_MARKS) : 4;
+	for (int i = 0; i < u->marks; i++)
+		u->mark_count[i] = physics->pickup.uneven_count * draw_normal(rng);
 	u->edge_s = -1;
 	u->reference_rad = INFINITY;
 	pickup_add(u, 0, 0, 1);
@@ -42,7 +43,7 @@ static double position(struct pickup *u, double angle_rad)
 /* Where the edge from step k - 1 to step k lies. */
 static double edge_at(const struct pickup *u, int64_t k)
 {
-	return (double)k + u->phase_count[k & 3];
+	return (double)k + u->mark_count[(k % u->marks + u->marks) % u->marks];
 }
 
 static void notice(struct pickup *u, int way, double frac, double t_s, double step_s)

@@ -9,12 +9,15 @@
 #include <gsl/gsl_rng.h>
 #include <stdint.h>
 
+#define PICKUP_MARKS 256
+
 struct pickup {
 	const struct physics *physics; /* borrowed */
 	gsl_rng *rng;
 	double count_per_rad;
 	int sign;
-	double phase_count[4];         /* error of each quadrature phase */
+	int marks;                     /* that differ: the 4 phases of quadrature, or all teeth of one sensor */
+	double mark_count[PICKUP_MARKS]; /* error of each */
 	double wobble_phase_rad;
 	double reference_rad, reference_sin, reference_cos;
 	double position_count;         /* at the end of the last step */

@@ -30,7 +30,7 @@ def hysteresis_brake(folder):
 def tooth_sensor(folder):
     """One sensor on a wheel of 60 teeth: no direction, few pulses."""
     set_key(folder / "rig.ini", "pickup", "pulses", "60")
-    for key, value in {"single": "1", "jitter": "10 us", "wobble": "0.02", "uneven": "0.01"}.items():
+    for key, value in {"single": "1", "jitter": "10 us", "wobble": "0.02", "uneven": "0.02"}.items():
         set_key(folder / "virtual.ini", "pickup", key, value)
 
 

@@ -53,8 +53,10 @@ static void one_sensor_only_counts_up(void **state)
 	double t = 0, angle, w = 2 * UNITS_PI / (20000 * H);
 
 	(void)state;
-	start(&u, &k, -1, &rng);
+	k = kit_config(7);
 	k.physics.pickup.single = 1;
+	rng = draw_new(7, "test.pickup");
+	pickup_init(&u, &k.physics, 2400, -1, rng);
 	angle = turn(&u, 0, w, 20000 * 2, &t);
 	assert_near((double)u.pulses, 4800, 1);
 	turn(&u, angle, -w, 20000 * 3, &t);
@@ -94,7 +96,7 @@ static void edges_are_timed_inside_a_step(void **state)
 	(void)state;
 	start(&u, &k, 1, &rng);
 	k.physics.pickup.jitter_s = k.physics.pickup.wobble_count = 0;
-	memset(u.phase_count, 0, sizeof u.phase_count);
+	memset(u.mark_count, 0, sizeof u.mark_count);
 	pickup_add(&u, 0, 0, H); /* where the disc is without its errors */
 	u.disc = u.pulses = 0;
 	for (int i = 0; i < 5000; i++) {
