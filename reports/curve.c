@@ -29,7 +29,7 @@ const char *limit_sentence(enum limit limit)
 {
 	switch (limit) {
 	case LIMIT_NONE:
-		return "Nothing limited these points: the load that was asked for was reached.";
+		return "Nothing limited these points: the commanded load was reached.";
 	case LIMIT_ACTUATOR:
 		return "The actuator itself gave no more: its speed fell while supply, drive and brake had room.";
 	case LIMIT_DRIVE:

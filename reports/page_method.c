@@ -215,7 +215,7 @@ void page_budget(FILE *f, const struct report *r)
 		return;
 	fputs("<section>\n<h2>Uncertainty budget</h2>\n", f);
 	para(f, "At step %d, %s. Sources with the same name in several points are one and the same error.", p->step + 1,
-	     r->budget_step >= 0 ? "as asked for" : "the point of most shaft power");
+	     r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
 	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rpm");
 	budget_table(f, r->curve, "Input power", p->input_power_W, 1, "W");
@@ -231,7 +231,7 @@ void page_cautions(FILE *f, const struct report *r)
 		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n", f);
 	fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, loaded for as long as each point took. "
 	      "It is no continuous rating.</li>\n"
-	      "<li>Open marks and shaded rows are not limits of the actuator: there something else gave way first.</li>\n"
+	      "<li>Open marks and shaded rows are not limits of the actuator: there another limit was reached first.</li>\n"
 	      "<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can deliver harmful current: "
 	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person for first runs. "
 	      "An emergency stop is wired so that it works with the computer dead; software is not the emergency stop.</li>\n"

@@ -21,7 +21,7 @@ static const struct {
 	{ "reduce", "hand-taken readings to curves", cmd_reduce },
 	{ "report", "publish a run: page, table, figures", cmd_report },
 	{ "log", "list, show, export and verify the logbook", cmd_log },
-	{ "calc", "the numerics by themselves", cmd_calc },
+	{ "calc", "run the calculations on their own", cmd_calc },
 	{ "bench", "serve the virtual bench", cmd_bench },
 };
 

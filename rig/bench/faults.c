@@ -165,7 +165,7 @@ static const struct fault {
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },
 	{ "contactor-welded", NULL, 0, 0, contactor_welded, "contact closes once more and never opens" },
 	{ "contactor-drop", NULL, 0, 0, contactor_drop, "contact opens unasked" },
-	{ "estop", NULL, 0, 0, estop, "the emergency stop is pulled" },
+	{ "estop", NULL, 0, 0, estop, "the emergency stop is pressed" },
 	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },

@@ -68,7 +68,7 @@ static void print_text(const struct watch *w, const struct node_caps *caps, bool
 			printf("%12.*f %11.*f %12.*f %12.*f\n", channels[i].digits, sum->mean, channels[i].digits,
 			       watch_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
-	printf("\nemergency stop line %s, guard %s, contactor %s\n", w->last.estop_ok ? "good" : "NOT GOOD (pulled or not wired)",
+	printf("\nemergency stop line %s, guard %s, contactor %s\n", w->last.estop_ok ? "good" : "OPEN (pressed or not wired)",
 	       w->last.guard_ok ? "closed" : "OPEN (or not wired)", w->last.contactor_closed ? "closed" : "open");
 	if (w->sum[WATCH_TORQUE].n == 0)
 		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it." :

@@ -203,10 +203,10 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	if (rc != RC_OK)
 		return rc;
 	if (!rehearse_passed(&seen))
-		return no(c, "rehearsal", err, estop ? "the emergency stop was pulled but the contactor was not seen to drop: do not run this rig" :
-			"the guard was opened but the contactor was not seen to drop: do not run this rig");
+		return no(c, "rehearsal", err, estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run this rig" :
+			"the guard was opened but the contactor was not seen to open: do not run this rig");
 	*ret = json_pack("{s:b, s:o}", "contactor_dropped", 1, "drop_s", cli_real(rehearse_drop_s(&seen)));
-	live_note(&c->live, "%s: contactor seen to drop within %.0f ms",
+	live_note(&c->live, "%s: contactor seen to open within %.0f ms",
 		      estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
 	rc = back_to_idle(c, err);
 	if (rc == RC_OK)
@@ -515,7 +515,7 @@ int cmd_ready(int argc, char **argv)
 		.name = "ready",
 		.usage = "ready PLAN [options]",
 		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
-			 "brake current, time) and which number decides; the checklist; the stop rehearsal (pull the emergency stop, see "
+			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the emergency stop, see "
 			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the check mass when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",

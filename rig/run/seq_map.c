@@ -245,7 +245,7 @@ static void step_spin(struct seq_map *m, const struct snapshot *snap, struct seq
 		m->current = next == MAP_DRAG ? SIZE_MAX : 0;
 		begin_take(m, snap->now);
 	} else if (waited_s > (m->config.by_hand ? HAND_WAIT_S : 10 + wanted_rpm(m) / m->config.speed_slew_rpm_per_s)) {
-		give_up(ret, m->config.by_hand ? "the shaft was not turned at the speed asked for" :
+		give_up(ret, m->config.by_hand ? "the shaft was not turned at the commanded speed" :
 			"the actuator does not reach the speed: look at its drive, its supply and the pick-up");
 	}
 }
@@ -257,7 +257,7 @@ static void step_drag(struct seq_map *m, const struct snapshot *snap, struct seq
 		steady_clear(&m->steady);
 		ret->phase = m->config.by_hand ? "turn" : "spin";
 		if (mono_diff_s(snap->now, m->step_at) > (m->config.by_hand ? HAND_WAIT_S : m->config.timeout_s))
-			give_up(ret, "the shaft does not reach the speed asked for");
+			give_up(ret, "the shaft does not reach the commanded speed");
 		return;
 	}
 	if (!taken(m, snap, ret))

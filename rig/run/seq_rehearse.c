@@ -33,14 +33,14 @@ static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out
 
 	ret->phase = "look";
 	if (snap->lines_seen && snap->contactor_closed)
-		give_up(ret, "the contactor is closed though nothing asked for it: it may be welded or wired past the stop");
+		give_up(ret, "the contactor is closed without a command: it may be welded or wired past the stop");
 	else if (good && waited_s >= LOOK_S && r->what == REHEARSE_RELEASED)
 		ret->done = true;
 	else if (good && waited_s >= LOOK_S)
 		enter(r, REHEARSE_CLOSE, snap->now);
 	else if (waited_s > LINES_S)
-		give_up(ret, !snap->lines_seen ? "the node tells nothing of the emergency stop and the guard" :
-			!snap->estop_ok ? "the emergency stop is still pulled" : "the guard is open");
+		give_up(ret, !snap->lines_seen ? "the node sends no state of the emergency stop and the guard" :
+			!snap->estop_ok ? "the emergency stop is still pressed" : "the guard is open");
 }
 
 static void close_contactor(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
@@ -57,17 +57,17 @@ static void close_contactor(struct rehearse *r, const struct snapshot *snap, str
 
 static void ask(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
 {
-	ret->phase = r->what == REHEARSE_ESTOP ? "pull" : "open";
+	ret->phase = r->what == REHEARSE_ESTOP ? "press" : "open";
 	ret->wish.power = true;
 	ret->remaining_s = r->wait_s - mono_diff_s(snap->now, r->phase_at);
 	if (!r->asked) {
 		r->asked = true;
 		ret->event.kind = SEQ_EVENT_NOTE;
 		snprintf(ret->event.text, sizeof ret->event.text, "%s",
-			 r->what == REHEARSE_ESTOP ? "pull the emergency stop now" : "open the guard now");
+			 r->what == REHEARSE_ESTOP ? "Stop rehearsal: press the emergency stop now." : "Stop rehearsal: open the guard now.");
 	}
 	if (!(ret->remaining_s > 0))
-		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pulled" :
+		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pressed" :
 			"the guard was not seen to open");
 }
 

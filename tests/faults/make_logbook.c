@@ -20,7 +20,7 @@ static int fill(struct logbook *lb, int run, struct err *err)
 				    logbook_event(lb, head.id, i, "step", i ? "gate" : "", err) != RC_OK))
 			return 1;
 	}
-	if (logbook_run_end(lb, head.id, 99, "stopped", "estop", "the emergency stop is pulled", err) != RC_OK ||
+	if (logbook_run_end(lb, head.id, 99, "stopped", "estop", "the emergency stop is pressed", err) != RC_OK ||
 	    logbook_run_digest(lb, head.id, digest, err) != RC_OK)
 		return 1;
 	puts(digest);
