@@ -74,6 +74,11 @@ enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct h
 	free(json);
 	/* the cell's gain moves with temperature: later runs ask at which it was calibrated */
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
+	/* a check weight on the same arm does not see the arm's error */
+	if (r->arm_m > 0) {
+		json_object_set_new(doc, "arm_m", cli_real(r->arm_m));
+		json_object_set_new(doc, "gravity_m_per_s2", cli_real(r->gravity_m_per_s2));
+	}
 	/* and reports draw its residuals */
 	json_object_set_new(doc, "points", hang_points_json(r));
 	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* bridle log: list, show, export, verify, note. */
+/* bridle log: list, show, export, verify, check, note. */
 #include "command/cli.h"
 #include "command/command.h"
+#include "command/log_checks.h"
 #include "command/log_print.h"
 #include "run/clock.h"
 
@@ -181,6 +182,7 @@ static const struct { const char *name; size_t min_args, max_args; const char *u
 	{ "show", 2, 2, "log show RUN" },
 	{ "export", 2, 2, "log export RUN [--out FILE]" },
 	{ "verify", 1, 1, "log verify" },
+	{ "check", 1, 1, "log check" },
 	{ "note", 2, CLI_ARGS, "log note TEXT..." },
 };
 
@@ -195,7 +197,7 @@ static enum rc check_topic(const struct cli *cli, const char *out, struct err *e
 			return err_set(err, RC_ARG, 0, "--out goes only with log export");
 		return RC_OK;
 	}
-	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify or note", cli->args[0]);
+	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check or note", cli->args[0]);
 }
 
 static enum rc do_topic(const struct cli *cli, const char *out, struct err *err)
@@ -217,6 +219,8 @@ static enum rc do_topic(const struct cli *cli, const char *out, struct err *err)
 		rc = do_show(cli, lb, err);
 	else if (strcmp(topic, "export") == 0)
 		rc = do_export(cli, lb, out, err);
+	else if (strcmp(topic, "check") == 0)
+		rc = log_checks(lb, cli->json, err);
 	else
 		rc = do_verify(cli, lb, err);
 	logbook_close(lb);
@@ -231,9 +235,9 @@ int cmd_log(int argc, char **argv)
 	};
 	const struct cli_spec spec = {
 		.name = "log",
-		.usage = "log list | show RUN | export RUN | verify | note TEXT...",
+		.usage = "log list | show RUN | export RUN | verify | check | note TEXT...",
 		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points and events, "
-			 "exports a run's samples as CSV, verifies that nothing was altered or lost, and adds a note. Alone it lists. RUN is "
+			 "exports a run's samples as CSV, verifies that nothing was altered or lost, draws the control chart of the check weight, and adds a note. Alone it lists. RUN is "
 			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",

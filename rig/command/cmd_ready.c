@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle ready PLAN: forecast, checklist, stop rehearsal and check mass before a plan may run. */
 #include "command/command.h"
-#include "command/hang_loads.h"
 #include "command/live_zero.h"
+#include "command/ready_check.h"
 #include "command/ready_forecast.h"
 #include "command/ready_record.h"
 #include "command/sweep_setup.h"
@@ -256,120 +256,13 @@ static enum rc clear_brake(struct checking *c, struct err *err)
 
 /* --- check mass --- */
 
-static enum rc check_load(struct checking *c, struct cellcal_load *ret, double *ret_u_Nm, char *pieces, size_t size,
-			  struct err *err)
-{
-	struct weights_profile some = { .hanger = -1 };
-	const struct weights_profile *all = &c->s.weights;
-	int piece = profile_piece(all, c->s.rig.check_piece);
-	struct hang_place place = hang_place_of(&c->s.rig);
-	struct hang_loads *loads = calloc(1, sizeof *loads);
-
-	if (!loads)
-		return err_set(err, RC_NOMEM, 0, "out of memory");
-	if (piece < 0) {
-		free(loads);
-		c->cause = "bad_input";
-		return err_set(err, RC_ARG, 0, "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini", c->s.rig.check_piece);
-	}
-	pieces[0] = '\0';
-	if (all->hanger >= 0 && all->hanger != piece) {
-		some.hanger = (int)some.n;
-		some.piece[some.n++] = all->piece[all->hanger];
-		snprintf(pieces, size, "%s and ", all->piece[all->hanger].name);
-	}
-	some.piece[some.n++] = all->piece[piece];
-	snprintf(pieces + strlen(pieces), size - strlen(pieces), "%s", all->piece[piece].name);
-	enum rc rc = hang_loads_make(&place, &some, 1, loads, err);
-	if (rc == RC_OK) {
-		*ret = loads->load[1];
-		*ret_u_Nm = loads->u_Nm[1];
-	}
-	free(loads);
-	return rc;
-}
-
-static enum rc read_still(struct checking *c, bool tare, struct reading *ret, struct err *err)
-{
-	struct reading_config config = live_reading_config(&c->live);
-	const struct sequence sequence = { reading_step, ret };
-
-	config.set_tare = tare;
-	config.flags = tare ? POINT_TARE : 0;
-	config.most_rpm = INFINITY;
-	reading_begin(ret, &config);
-	return live_run(&c->live, &sequence, err);
-}
-
-static enum rc judge_mass(struct checking *c, const struct cellcal_load *load, double u_load_Nm, const struct reading *r,
-			  struct err *err)
-{
-	struct stats_mean mean = stats_run_result(&r->torque_Nm);
-	double off_Nm = mean.mean - load->torque_Nm, allowed_Nm = c->s.rig.check_limit_frac * load->torque_Nm;
-	bool ok = fabs(off_Nm) <= allowed_Nm;
-	char sentence[300];
-
-	c->mass = json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:b}", "expected_Nm", cli_real(load->torque_Nm), "u_expected_Nm",
-		cli_real(u_load_Nm), "torque_Nm", cli_real(mean.mean), "u_torque_Nm", cli_real(mean.u_mean), "off_Nm",
-		cli_real(off_Nm), "allowed_Nm", cli_real(allowed_Nm), "ok", ok);
-	snprintf(sentence, sizeof sentence, "check mass: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m (%+.2f %%), allowed %.2f %%",
-		 mean.mean, load->torque_Nm, off_Nm, 100 * off_Nm / load->torque_Nm, 100 * c->s.rig.check_limit_frac);
-	live_note(&c->live, "%s", sentence);
-	if (ok)
-		return RC_OK;
-	snprintf(sentence + strlen(sentence), sizeof sentence - strlen(sentence), ": the calibration does not hold; run bridle hang again");
-	return no(c, "check_mass", err, sentence);
-}
-
-static enum rc hang_check_mass(struct checking *c, struct err *err)
-{
-	static const char *const fit[] = { "uncouple", "arm on", NULL }, *const off[] = { "unhang all", "arm off", "couple", NULL };
-	struct cellcal_load load = { 0 };
-	struct reading r;
-	char pieces[160], text[240];
-	double u_load_Nm = 0;
-	enum rc rc = check_load(c, &load, &u_load_Nm, pieces, sizeof pieces, err);
-
-	if (rc == RC_OK)
-		rc = live_arm(&c->live, true, err);
-	if (rc == RC_OK)
-		rc = live_ask(&c->live, "Check mass: uncouple the actuator, fit the calibration arm, nothing hung.", fit, err);
-	if (rc != RC_OK)
-		return rc;
-	rc = read_still(c, true, &r, err);
-	snprintf(text, sizeof text, "Hang %s: %.3f N\u00b7m expected.", pieces, load.torque_Nm);
-	if (rc == RC_OK)
-		rc = live_ask(&c->live, text, NULL, err);
-	if (rc == RC_OK && c->s.weights.hanger >= 0)
-		rc = live_hand(&c->live, err, "hang %s", c->s.weights.piece[c->s.weights.hanger].name);
-	if (rc == RC_OK)
-		rc = live_hand(&c->live, err, "hang %s", c->s.rig.check_piece);
-	if (rc == RC_OK)
-		rc = read_still(c, false, &r, err);
-	struct err off_err = { 0 };
-	enum rc off_rc = live_ask(&c->live, "Take off weights, hanger and arm, couple the actuator again.", off, &off_err);
-	if (off_rc == RC_OK)
-		off_rc = live_arm(&c->live, false, &off_err);
-	if (rc == RC_OK)
-		rc = judge_mass(c, &load, u_load_Nm, &r, err);
-	if (rc == RC_OK && off_rc != RC_OK) {
-		*err = off_err;
-		rc = off_rc;
-	}
-	return rc;
-}
-
 static enum rc check_mass(struct checking *c, struct err *err)
 {
 	if (c->o->no_check || !c->s.rig.check_piece[0] || c->s.calibration_id == 0)
 		return RC_OK;
 	c->live.frac_from = 0.7;
 	c->live.frac_to = 0.95;
-	live_limits_for_weights(&c->live);
-	enum rc rc = hang_check_mass(c, err);
-	live_limits_again(&c->live);
-	c->s.tare_count = NAN;
-	return rc;
+	return ready_check_mass(&c->live, &c->mass, &c->cause, err);
 }
 
 /* --- all of it --- */

@@ -89,7 +89,7 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o)
 	struct hang_table table = { 0 };
 	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN };
 	struct cellcal_point *points = NULL;
-	bool known, bench;
+	bool known = false, bench = false;
 	int status = 0;
 	enum rc rc = place_for_table(cli, o, &place, &known, &bench, &rig, &m, &err);
 
@@ -98,6 +98,10 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o)
 	if (rc == RC_OK)
 		rc = evaluate(o, &table, bench ? &rig : NULL, &r, &points, &err);
 	r.unit = table.unit;
+	if (known && isfinite(table.Nm_per_kg)) {
+		r.arm_m = place.arm_m.value;
+		r.gravity_m_per_s2 = place.gravity_m_per_s2.value;
+	}
 	if (rc == RC_OK && bench && of_converter(&table) && !o->dry_run)
 		rc = keep_table(cli, &r, &err);
 	if (rc != RC_OK)

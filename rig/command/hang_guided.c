@@ -89,6 +89,8 @@ static enum rc evaluate(struct hanging *h, struct hang_result *r, struct cellcal
 	if (rc == RC_OK)
 		rc = judge(h, &in, &r->gate, err);
 	r->ambient_degC = mean_ambient_degC(h);
+	r->arm_m = h->place.arm_m.value;
+	r->gravity_m_per_s2 = h->place.gravity_m_per_s2.value;
 	return rc;
 }
 
@@ -168,12 +170,12 @@ static enum rc guided_series(struct hanging *h, struct hang_result *r, struct ce
 
 static enum rc plan_series(struct hanging *h, struct err *err)
 {
-	struct hang_place place = hang_place_of(&h->s.rig);
 	double torque_Nm[HANG_LOADS + 1];
-	enum rc rc = hang_place_options(h->o, &place, err);
 
+	h->place = hang_place_of(&h->s.rig);
+	enum rc rc = hang_place_options(h->o, &h->place, err);
 	if (rc == RC_OK)
-		rc = hang_loads_make(&place, &h->s.weights, h->o->n_steps, &h->loads, err);
+		rc = hang_loads_make(&h->place, &h->s.weights, h->o->n_steps, &h->loads, err);
 	if (rc != RC_OK)
 		return rc;
 	double most = h->loads.load[h->loads.n].torque_Nm;

@@ -10,6 +10,7 @@ struct hanging {
 	struct live live;
 	struct session s;
 	const struct hang_options *o;
+	struct hang_place place;
 	struct hang_loads loads;
 	struct hang_book book;
 	size_t hung;          /* load that is on the arm now */

@@ -68,7 +68,7 @@ enum rc logbook_point(struct logbook *lb, int64_t run_id, const struct seq_point
 enum rc logbook_event(struct logbook *lb, int64_t run_id, int64_t mono_ns, const char *kind, const char *text,
 		      struct err *err) MUST_CHECK;
 
-/* Records that others rest on: kind "calibration", "map", "ready", "note" (and "unusable_calibration", on which nothing rests); json is the whole record. */
+/* Records that others rest on: kind "calibration", "map", "ready", "check", "note" (and "unusable_calibration", on which nothing rests); json is the whole record. */
 enum rc logbook_record(struct logbook *lb, int64_t run_id, int64_t wall_ns, const char *kind, const char *json,
 		       int64_t *ret_id, struct err *err) MUST_CHECK;
 

@@ -151,7 +151,7 @@ static const struct profile_key keys[] = {
 	{ "check", "weight", KEY_NAME, KEY_REQUIRED, NULL, NULL, "1kg", 0, 0, NULL,
 	  "Section of weights.ini that is used as the check weight", AT(check_piece) },
 	{ "check", "limit", KEY_VALUE, KEY_ABOVE, "1", "0.3 %", NULL, 0, 0.2, NULL,
-	  "Largest share of its torque by which the check weight may be off", AT(check_limit_frac) },
+	  "Change of the sensitivity that the check is to see: a check that is blunter says so", AT(check_limit_frac) },
 };
 
 const struct profile_table profile_rig_table = {

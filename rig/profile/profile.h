@@ -86,7 +86,7 @@ struct rig_profile {
 
 	char cell_class[PROFILE_WORD];           /* [cell] name, free text for the record */
 	char check_piece[PROFILE_WORD];          /* [check] weight: section of weights.ini used as the check mass, "" = none */
-	double check_limit_frac;                 /* [check] limit = 0.3 % */
+	double check_limit_frac;                 /* [check] limit = 0.3 %: change that the check is to see */
 };
 
 /* actuators/NAME.ini */
