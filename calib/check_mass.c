@@ -89,7 +89,7 @@ static void scatter(const struct at_load *l, size_t n, double per_Nm, struct che
 
 struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm)
 {
-	struct check_states ret = { NAN, NAN, NAN, NAN, NAN };
+	struct check_states ret = { NAN, NAN, NAN, NAN, NAN, INFINITY };
 	struct at_load load[LOADS_MAX];
 	size_t n_loads = loads_of(cal, points, n, load);
 	double per_Nm = cellcal_slope_Nm(cal, torque_Nm);
@@ -98,6 +98,8 @@ struct check_states check_states_of(const struct cellcal *cal, const struct cell
 	ret.rising_Nm = per_Nm * between(load, n_loads, rising, torque_Nm);
 	ret.loop_Nm = per_Nm * between(load, n_loads, loop, torque_Nm);
 	ret.low_Nm = per_Nm * between(load, n_loads, loop, 0);
+	for (size_t k = 0; k < n_loads; k++)
+		ret.lightest_Nm = fmin(ret.lightest_Nm, load[k].torque_Nm);
 	return ret;
 }
 
@@ -185,12 +187,16 @@ static void states(struct judging *j, const struct check_states *s, double per_N
 		dof = cal->dof;
 	}
 	part(j, "repeatability of a loading", DIST_NORMAL, dof >= 1 ? dof : 1, repeat, &j->ret->u_repeat_Nm);
-	/* What friction leaves (the loop at the lightest load) scatters in the series too; half of it for what they did not show. */
-	double low = fabs(or_zero(isfinite(s->low_Nm) ? s->low_Nm : cal->zero_return_Nm));
-	part(j, "friction in the zeros", DIST_RECT, INFINITY, low / 4 / sqrt(3), &j->ret->u_zero_Nm);
+	/* What friction leaves (the loop at the lightest load) scatters in the series too; half of it for what they did not show. A load
+	 * that swings shakes friction loose, an empty or lightly loaded arm does not: the zero return tells of that. */
+	double low = fabs(or_zero(isfinite(s->low_Nm) ? s->low_Nm : 0)), left = fmax(low / 4, fabs(or_zero(cal->zero_return_Nm)));
+	part(j, "friction in the zeros", DIST_RECT, INFINITY, left / sqrt(3), &j->ret->u_zero_Nm);
 	/* The cell's own memory: in the series it was loaded further than by the check weight, so it was elsewhere in the loop. */
 	double loop = fabs(or_zero(isfinite(s->loop_Nm) ? s->loop_Nm : cal->reversibility_Nm));
-	part(j, "branch of the load", DIST_RECT, INFINITY, fmax(loop - low, low / 2) / 2 / sqrt(3), &j->ret->u_branch_Nm);
+	double branch = fmax(fmax(loop - low, low / 2) / 2, left);
+	if (!(j->in->load.torque_Nm >= s->lightest_Nm))
+		branch = fmax(branch, CHECK_LIGHT_FRAC * fabs(cal->max_Nm));
+	part(j, "branch of the load", DIST_RECT, INFINITY, branch / sqrt(3), &j->ret->u_branch_Nm);
 	/* between the two zeros the zero was somewhere */
 	part(j, "change of the zero", DIST_RECT, INFINITY, fabs(j->ret->zero_change_Nm) / 2 / sqrt(3), &j->ret->u_zero_Nm);
 }

@@ -25,7 +25,11 @@ struct check_states {
 	double rising_Nm;  /* rising readings less the fit at this torque, mean over the series */
 	double loop_Nm;    /* falling less rising at this torque */
 	double low_Nm;     /* the same at the lightest load: what friction leaves, and so what a zero may be off by */
+	double lightest_Nm; /* load of the calibration; INFINITY without any */
 };
+/* A heavy load that swings shakes friction loose; one lighter than any of the calibration does not, and the series do not show it.
+ * Half-width for the friction of the cradle's bearing then, of the largest torque: 25 mN·m of 50 N·m (common practice, no source). */
+#define CHECK_LIGHT_FRAC 0.0005
 /* points: as cellcal_fit gave them, of the calibration cal. Without any, all NaN. */
 struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm);
 

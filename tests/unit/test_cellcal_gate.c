@@ -297,6 +297,38 @@ static void full_scale_and_converter_agree(void **state)
 	}
 }
 
+/* 16 bits: 56.4 N·m make 45 counts, or 35. */
+static void too_few_counts_fail(void **state)
+{
+	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
+
+	(void)state;
+	gsl_rng_set(r, seed);
+	for (int few = 0; few < 2; few++) {
+		struct rig rig = good();
+		struct scene s;
+		rig.gain = (few ? 35 : 45) / 56.4;
+		take(&s, r, &rig);
+		s.g.most_count = 32767;
+		struct cellcal_gate gate = judge(&s);
+		assert_int_equal(gate.n, few);
+		assert_int_equal(failed(&gate, GATE_COUNTS), few);
+	}
+	gsl_rng_free(r);
+}
+
+/* A bow of 15 % at half scale: far from a line, and no load alone is to blame. */
+static void what_is_no_line_fails(void **state)
+{
+	struct rig rig = good();
+
+	(void)state;
+	rig.bow_frac = 0.15;
+	struct cellcal_gate gate = judge_rig(&rig);
+	assert_int_equal(gate.n, 1);
+	assert_int_equal(gate.finding[0].check, GATE_RESIDUAL);
+}
+
 static void a_zero_that_does_not_come_back_fails(void **state)
 {
 	struct rig rig = good();
@@ -356,6 +388,8 @@ int main(void)
 		cmocka_unit_test(counts_beyond_the_converter_fail),
 		cmocka_unit_test(a_falling_indication_fails),
 		cmocka_unit_test(full_scale_and_converter_agree),
+		cmocka_unit_test(too_few_counts_fail),
+		cmocka_unit_test(what_is_no_line_fails),
 		cmocka_unit_test(a_zero_that_does_not_come_back_fails),
 		cmocka_unit_test(more_than_the_cell_s_full_scale_fails),
 		cmocka_unit_test(an_indicator_in_mV_per_V_is_judged_by_its_line_alone),

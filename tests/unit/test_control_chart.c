@@ -91,6 +91,19 @@ static void what_was_refused_makes_no_limits(void **state)
 	assert_int_equal(c.hit[0].at, 1);
 }
 
+static void the_first_twenty_make_the_limits(void **state)
+{
+	double x[24];
+	struct control_chart c;
+
+	(void)state;
+	for (int i = 0; i < 24; i++)
+		x[i] = i < 20 ? i % 2 : 50;
+	assert_int_equal(control_chart(x, NULL, 24, &c, NULL), RC_OK);
+	assert_int_equal(c.n_base, 20);
+	assert_near(c.centre, 0.5, 1e-12);
+}
+
 static void one_value_has_no_limits_and_none_is_no_chart(void **state)
 {
 	static const double x[] = { 7, NAN };
@@ -111,6 +124,7 @@ int main(void)
 		cmocka_unit_test(the_handbook_s_flow_rates),
 		cmocka_unit_test(each_rule_is_found_where_it_is_and_not_where_it_is_not),
 		cmocka_unit_test(what_was_refused_makes_no_limits),
+		cmocka_unit_test(the_first_twenty_make_the_limits),
 		cmocka_unit_test(one_value_has_no_limits_and_none_is_no_chart),
 	};
 

@@ -127,6 +127,21 @@ static void a_reading_is_doubted_by_what_was_hung(void **state)
 	}
 }
 
+/* A small piece: half of its 0.6 N·m counts, not 2 % of 25 N·m. */
+static void a_small_piece_is_doubted_by_its_own_torque(void **state)
+{
+	static const double small_Nm[] = { 0, 0.6, 25 };
+
+	(void)state;
+	hang_book_begin(&book, 2, 1, small_Nm);
+	for (size_t i = 0; i < 7; i++)
+		take(i, small_Nm[book.item[i].load]);
+	take(7, 0.6 + 0.29);
+	assert_int_equal(hang_book_doubt(&book, 7, NULL), HANG_PLAUSIBLE);
+	take(7, 0.6 + 0.31);
+	assert_int_equal(hang_book_doubt(&book, 7, NULL), HANG_FAR_OFF);
+}
+
 /* Nothing hangs: the first change of all is the noise, and no slope can come of it later either. */
 static void a_reading_that_did_not_move_is_seen_without_a_slope(void **state)
 {
@@ -175,6 +190,7 @@ int main(void)
 		cmocka_unit_test(only_whole_series_outlive_a_break),
 		cmocka_unit_test(the_slope_is_that_of_the_changes_so_far),
 		cmocka_unit_test(a_reading_is_doubted_by_what_was_hung),
+		cmocka_unit_test(a_small_piece_is_doubted_by_its_own_torque),
 		cmocka_unit_test(a_reading_that_did_not_move_is_seen_without_a_slope),
 		cmocka_unit_test(the_first_change_tells_the_sign),
 		cmocka_unit_test(another_mounting_is_not_compared),
