@@ -114,6 +114,8 @@ void report_print(const struct report *r)
 	text[0] = '\0';
 	report_limits(r, text, sizeof text);
 	put_wrapped("Limits:  ", "         ", text);
+	if (c->zero.note[0])
+		put_wrapped("Zero:    ", "         ", c->zero.note);
 	putchar('\n');
 	points_print(c);
 	differences_print(c);
