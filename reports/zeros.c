@@ -233,7 +233,7 @@ static struct curve_zero summary(const struct reduction *r)
 			 ret.moved_Nm, 2 * ret.u_moved_Nm);
 	else if (ret.locked_Nm > 0)
 		snprintf(ret.note, sizeof ret.note, "The zero was read at rest: friction may hold up to %.2g N·m in the shaft, and each torque's "
-			 "uncertainty holds that. Turning it both ways takes a drive with speed mode or a hand; a second pick-up sensor shows the way.",
+			 "uncertainty holds that. Turning it both ways takes a drive with speed mode or a hand; a second pick-up sensor shows its direction.",
 			 ret.locked_Nm);
 	return ret;
 }
