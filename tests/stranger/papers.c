@@ -62,6 +62,7 @@ static void write_rig(const struct papers *p, FILE *f)
 	fprintf(f, "slip_power = %d W\nslip_power_short = %d W\nslip_energy = %d kJ\ntemperature = 120 degC\nmin_slip = %d rpm\n",
 		p->hysteresis ? 220 : 450, p->hysteresis ? 600 : 1200, p->hysteresis ? 60 : 150, p->hysteresis ? 2 : 5);
 	fprintf(f, "drag_ratio = 1 ± 2 %% rect\n");
+	fprintf(f, "outside_drag = 0.023 N.m ± 0.007 N.m rect\n");
 	fprintf(f, "\n[supply]\nvoltage = %g V\ncurrent_limit = %g A\nvoltage_min = %g V\nvoltage_max = %g V\n", p->volts, p->amps, p->dropout,
 		p->volts * 1.2);
 	fprintf(f, "\n[meter]\nplane = actuator\nvoltage_gain = 1 ± 0.2 %% k=2\nvoltage_offset = 0 mV ± %g mV\ncurrent_gain = 1 ± 0.2 %% k=2\n"

@@ -95,10 +95,20 @@ class Rig:
         return json.loads(result.out)
 
 
+def write_lines(path, lines):
+    """Each "SECTION KEY = VALUE" into its section of a profile."""
+    text = path.read_text()
+    for line in lines:
+        section, key = line.split(" ", 1)
+        assert f"[{section}]\n" in text, line
+        text = text.replace(f"[{section}]\n", f"[{section}]\n{key}\n")
+    path.write_text(text)
+
+
 def one_rig(task):
     """Rows (dicts) of all points of both sweeps, or the words of a refusal."""
-    kind, seed, effects = task
-    with Rig(kind, seed, effects) as rig:
+    kind, seed, effects, lines = task
+    with Rig(kind, seed, effects, lambda folder: write_lines(folder / "rig.ini", lines)) as rig:
         try:
             rig.must("hang", "--hands")
             rig.must("map", "--actuator", "turner")
@@ -116,7 +126,7 @@ def one_rig(task):
                 rows.append({"kind": kind, "seed": seed, "sweep": n, "index": i, "way": point["direction"], "limit": point["limit"],
                              "settled": point["settled"], "true": true,
                              "point": {k: v for k, v in point.items() if isinstance(v, (int, float))}})
-        return kind, seed, "" if not forced else "not ready: " + json.dumps(json.loads(ready.out).get("check", ready.out)), rows
+        return kind, seed, "" if not forced else "not ready: " + json.loads(ready.out).get("message", ready.out[-300:]), rows
 
 
 def judged(rows, quantity):
@@ -173,13 +183,14 @@ def main():
     parser.add_argument("--kinds", nargs="+", default=list(KINDS), choices=list(KINDS))
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--effect", action="append", default=[], metavar="NAME=FACTOR")
+    parser.add_argument("--line", action="append", default=[], metavar='"SECTION KEY = VALUE"', help="a further line in rig.ini")
     parser.add_argument("--points", default=os.devnull, help="write all points to this file, a JSON document a line")
     parser.add_argument("--table", metavar="FILE", help="run nothing: the tables of a file that --points wrote")
     options = parser.parse_args()
     if options.table:
         print_tables([json.loads(line) for line in open(options.table)])
         return
-    tasks = [(kind, seed, options.effect) for seed in range(options.first, options.first + options.rigs) for kind in options.kinds]
+    tasks = [(kind, seed, options.effect, options.line) for seed in range(options.first, options.first + options.rigs) for kind in options.kinds]
     rows, begun = [], time.monotonic()
     with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool, open(options.points, "w") as file:
         for kind, seed, words, found in pool.map(one_rig, tasks):
