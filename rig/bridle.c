@@ -13,6 +13,7 @@ static const struct {
 	int (*run)(int argc, char **argv);
 } commands[] = {
 	{ "new", "make a bench folder with commented templates", cmd_new },
+	{ "check", "read a bench folder at the desk: what is wrong or doubtful", cmd_check },
 	{ "probe", "see every channel live", cmd_probe },
 	{ "hang", "calibrate the torque cell with dead weights", cmd_hang },
 	{ "map", "map brake current to torque", cmd_map },

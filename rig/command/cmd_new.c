@@ -107,7 +107,7 @@ static enum rc add_file(struct making *m, const char *name, const char *text, st
 
 static enum rc add_template(struct making *m, const char *name, enum profile_file which, struct err *err)
 {
-	char *text = profile_template(which);
+	char *text = profile_template(which, false);
 	enum rc rc = text ? add_file(m, name, text, err) : err_set(err, RC_NOMEM, 0, "out of memory");
 
 	free(text);
@@ -186,8 +186,8 @@ static void print_next(const struct cli *cli, const struct making *m, bool virtu
 		printf("Serve it with\n  bridle bench --bench %s\nand go on in a second terminal with\n  bridle probe --bench %s\n",
 		       m->dir, m->dir);
 	else
-		puts("Fill in the files: every key has its unit and meaning beside it. Then, in that\n"
-		     "folder, bridle probe shows every channel.");
+		puts("Fill in every key that ends in =, its unit and meaning stand beside it. Then, in\n"
+		     "that folder, bridle check says what is missing or doubtful.");
 }
 
 int cmd_new(int argc, char **argv)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle ready PLAN: forecast, checklist, stop rehearsal and check mass before a plan may run. */
 #include "command/command.h"
+#include "command/doubts_tell.h"
 #include "command/live_zero.h"
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
@@ -36,7 +37,7 @@ static const struct { const char *word, *question; } checklist[] = {
 #define CHECKS (sizeof checklist / sizeof checklist[0])
 
 struct options {
-	const char *answers;
+	const char *answers, *accept;
 	bool shorten, no_check;
 	struct live_options live;
 };
@@ -51,6 +52,7 @@ struct checking {
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
 	json_t *stop, *guard, *mass; /* results; NULL until done */
+	json_t *doubts;
 	const char *cause;
 	int64_t record_id;
 };
@@ -83,6 +85,51 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	if (!c->live.cli->json)
 		live_say("Shortened to the first %zu of %zu steps: %s", c->forecast.n_ok, c->forecast.n, c->forecast_text);
 	return RC_OK;
+}
+
+/* --- what files, calibration and map say of each other --- */
+
+static bool is_left_out(const struct checking *c, const struct doubt *d)
+{
+	/* Said by check_records, or of no use without the check mass. */
+	return strcmp(d->word, "not_calibrated") == 0 || strcmp(d->word, "not_mapped") == 0 ||
+	       (c->o->no_check && strcmp(d->word, "check_weight") == 0);
+}
+
+static enum rc settle_doubt(struct checking *c, const struct doubt *d, struct err *err)
+{
+	char reason[200];
+	bool refuses;
+	enum rc rc = doubt_refuses(c->s.logbook, d, reason, sizeof reason, &refuses, err);
+
+	if (rc == RC_OK && refuses && d->acceptable && c->o->accept) {
+		snprintf(reason, sizeof reason, "%s", c->o->accept);
+		refuses = false;
+		rc = doubt_accept(c->s.logbook, c->s.run_id, c->s.clock.wall(c->s.clock.ctx).ns, d, reason, err);
+	}
+	if (rc != RC_OK)
+		return rc;
+	json_array_append_new(c->doubts, doubt_json(d, refuses, reason));
+	if (!refuses) {
+		if (!c->live.cli->json)
+			doubt_print(d, false, reason);
+		return RC_OK;
+	}
+	c->cause = d->acceptable ? "implausible" : "bad_input";
+	return err_set(err, d->acceptable ? RC_SAYS_NO : RC_ARG, 0, "%s%s", d->text,
+		       d->acceptable ? ". If it is right all the same: --accept REASON" : "");
+}
+
+static enum rc look_for_doubts(struct checking *c, struct err *err)
+{
+	struct doubts doubts;
+	enum rc rc = RC_OK;
+
+	doubts_find(&c->s, NULL, &doubts);
+	for (size_t i = 0; i < doubts.n && rc == RC_OK; i++)
+		if (!is_left_out(c, &doubts.list[i]))
+			rc = settle_doubt(c, &doubts.list[i], err);
+	return rc;
 }
 
 /* --- checklist --- */
@@ -283,6 +330,7 @@ static json_t *document(const struct checking *c)
 
 	json_object_set_new(doc, "forecast", ready_forecast_json(&c->forecast));
 	json_object_set_new(doc, "forecast_message", cli_text(c->forecast_text));
+	json_object_set(doc, "doubts", c->doubts);
 	json_object_set_new(doc, "checklist", checklist_json(c));
 	if (c->stop)
 		json_object_set(doc, "stop_rehearsal", c->stop);
@@ -327,6 +375,8 @@ static enum rc work(struct checking *c, struct err *err)
 
 	if (rc == RC_OK)
 		rc = check_records(c, err);
+	if (rc == RC_OK)
+		rc = look_for_doubts(c, err);
 	if (rc == RC_OK)
 		rc = look_ahead(c, err);
 	if (rc == RC_OK)
@@ -378,6 +428,7 @@ static int check_rig(const struct cli *cli, const struct options *o)
 		return cli_fail(cli, &err, NULL, NULL);
 	}
 	c->o = o;
+	c->doubts = json_array();
 	enum rc rc = live_open(&c->live, cli, &c->s, &want, "ready", &o->live, &m, &err);
 	if (rc == RC_OK && o->answers && !c->s.rig.is_virtual) {
 		rc = err_set(&err, RC_ARG, 0, "--answers: this rig is real (rig.ini has no [virtual] section): the answers must be typed on a terminal");
@@ -388,6 +439,7 @@ static int check_rig(const struct cli *cli, const struct options *o)
 		rc = live_end(&c->live, rc, c->cause, &err);
 	}
 	int status = tell(cli, c, rc, &err, &m);
+	json_decref(c->doubts);
 	json_decref(c->stop);
 	json_decref(c->guard);
 	json_decref(c->mass);
@@ -401,6 +453,7 @@ int cmd_ready(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "answers", "yes", "answer the whole checklist so; on a virtual bench only: on a real rig a person types them", &o.answers, NULL },
 		{ "shorten", NULL, "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL, &o.shorten },
+		{ "accept", "REASON", "go past figures that do not agree; the reason is kept and stands in reports", &o.accept, NULL },
 		{ "no-check", NULL, "leave the check mass out", NULL, &o.no_check },
 		LIVE_OPTIONS(o.live),
 	};

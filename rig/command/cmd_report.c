@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/cli.h"
 #include "command/command.h"
+#include "command/doubts_tell.h"
 #include "command/points.h"
 
 #include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <time.h>
 #include <unistd.h>
 
 #define PATH_ROOM 1024
@@ -94,7 +96,11 @@ static enum rc choose_budget(struct report *r, const char *text, struct err *err
 	return err_set(err, RC_ARG, 0, "--budget: found \"%.40s\", expected a step that the run has finished (1 is the first)", text);
 }
 
-struct wanted { const char *out, *budget, *claims; bool no_figures; };
+struct wanted {
+	const char *accept, *out, *budget, *claims;
+	bool no_figures;
+	const char *cause; /* of a refusal; NULL: by the error */
+};
 
 /* Another data sheet's claims on the same run. */
 static enum rc judge_others(struct report *r, const char *path, struct mistakes *m, struct err *err)
@@ -107,7 +113,48 @@ static enum rc judge_others(struct report *r, const char *path, struct mistakes 
 	return rc;
 }
 
-static enum rc run(const struct cli *cli, const struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
+static enum rc accept_doubt(const struct cli *cli, const struct doubt *d, const char *reason, struct err *err)
+{
+	char path[PATH_ROOM];
+	struct logbook *lb = NULL;
+	struct timespec now;
+	enum rc rc = cli_path(cli, "logbook", path, sizeof path, err);
+
+	clock_gettime(CLOCK_REALTIME, &now);
+	if (rc == RC_OK)
+		rc = logbook_open(path, &lb, err);
+	if (rc == RC_OK)
+		rc = doubt_accept(lb, 0, (int64_t)now.tv_sec * 1000000000 + now.tv_nsec, d, reason, err);
+	logbook_close(lb);
+	return rc;
+}
+
+/* Figures that do not agree are not published, unless a person said why they may be: then they stand on the page. */
+static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct logbook *lb, struct report *r, struct err *err)
+{
+	struct doubts doubts;
+	enum rc rc = RC_OK;
+
+	doubts_of_curve(r->curve, &r->rig, &r->actuator, r->has_map ? &r->map : NULL, &r->cal, &doubts);
+	for (size_t i = 0; i < doubts.n && rc == RC_OK; i++) {
+		const struct doubt *d = &doubts.list[i];
+		char reason[200];
+		bool refuses;
+		rc = doubt_refuses(lb, d, reason, sizeof reason, &refuses, err);
+		if (rc == RC_OK && refuses && w->accept) {
+			snprintf(reason, sizeof reason, "%s", w->accept);
+			rc = accept_doubt(cli, d, reason, err);
+		} else if (rc == RC_OK && refuses) {
+			w->cause = "implausible";
+			rc = err_set(err, RC_SAYS_NO, 0, "not published: %s. If it is right all the same: --accept REASON", d->text);
+		}
+		if (rc == RC_OK)
+			curve_remark(r->curve, "Implausible, accepted (%.60s): %s.", reason, d->text);
+	}
+	return rc;
+}
+
+static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
 		  struct err *err)
 {
 	struct logbook *lb = NULL;
@@ -120,6 +167,8 @@ static enum rc run(const struct cli *cli, const struct wanted *w, struct report 
 		rc = latest_sweep(lb, &run_id, err);
 	if (rc == RC_OK)
 		rc = report_of_run(lb, run_id, ret, err);
+	if (rc == RC_OK)
+		rc = check_plausible(cli, w, lb, *ret, err);
 	logbook_close(lb);
 	if (rc == RC_OK)
 		rc = judge_others(*ret, w->claims, m, err);
@@ -137,6 +186,7 @@ int cmd_report(int argc, char **argv)
 	struct wanted w = { 0 };
 	const struct cli_option options[] = {
 		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &w.out, NULL },
+		{ "accept", "REASON", "publish although figures do not agree; the reason is kept and stands on the page", &w.accept, NULL },
 		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget, NULL },
 		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims, NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
@@ -159,7 +209,7 @@ int cmd_report(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	int status = run(&cli, &w, &report, dir, &mistakes, &err) == RC_OK ? print(&cli, report, dir) :
-										      cli_fail(&cli, &err, NULL, &mistakes);
+										      cli_fail(&cli, &err, w.cause, &mistakes);
 	report_free(report);
 	return status;
 }

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle sweep PLAN: stepped loads, up and down, to a published curve. */
 #include "command/command.h"
+#include "command/doubts_tell.h"
 #include "command/live_zero.h"
 #include "command/ready_record.h"
 #include "command/sweep_setup.h"
@@ -28,6 +29,7 @@ struct sweeping {
 	struct live_zero before, after;
 	struct sweep_config config;
 	int64_t resumes, ready_id, run_id;
+	struct doubts doubts; /* what the curve contradicts */
 	const char *cause;
 	size_t points;
 };
@@ -159,7 +161,24 @@ static enum rc work(struct sweeping *w, struct err *err)
 
 /* --- the end --- */
 
-static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret, struct err *err)
+/* By the files that the run kept; what cannot be read here is told by bridle report. */
+static void doubts_of_run(struct logbook *lb, int64_t run_id, const struct curve *curve, struct doubts *ret)
+{
+	char *rig_text = NULL, *actuator_text = NULL, *plan_text = NULL;
+	struct rig_profile *rig = calloc(1, sizeof *rig);
+	struct actuator_profile actuator;
+
+	if (rig && logbook_run_texts(lb, run_id, &rig_text, &actuator_text, &plan_text, NULL) == RC_OK && rig_text && actuator_text &&
+	    profile_parse_rig(rig_text, "rig.ini", rig, NULL, NULL) == RC_OK &&
+	    profile_parse_actuator(actuator_text, "actuator", &actuator, NULL, NULL) == RC_OK)
+		doubts_of_curve(curve, rig, &actuator, NULL, NULL, ret);
+	free(rig_text);
+	free(actuator_text);
+	free(plan_text);
+	free(rig);
+}
+
+static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret, struct doubts *ret_doubts, struct err *err)
 {
 	char path[PROFILE_PATH * 2];
 	struct logbook *lb = NULL;
@@ -169,6 +188,8 @@ static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret
 		rc = logbook_open_read(path, &lb, err);
 	if (rc == RC_OK)
 		rc = curve_from_run(lb, run_id, ret, err);
+	if (rc == RC_OK)
+		doubts_of_run(lb, run_id, *ret, ret_doubts);
 	logbook_close(lb);
 	return rc;
 }
@@ -205,6 +226,8 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 		live_say("%s", curve->zero.note);
 	if (w->sweep.why_left_out[0] && !(curve && curve->end_note[0]))
 		live_say("Left out: %s.", w->sweep.why_left_out);
+	for (size_t i = 0; i < w->doubts.n; i++)
+		doubt_print(&w->doubts.list[i], true, NULL);
 	if (rc == RC_OK) {
 		printf("Run %lld finished. Next: bridle report\n", (long long)w->run_id);
 		return;
@@ -226,6 +249,10 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	json_object_set_new(doc, "resumes_run_id", w->resumes ? json_integer(w->resumes) : json_null());
 	json_object_set_new(doc, "forced", json_boolean(w->o->forced != NULL));
 	json_object_set_new(doc, "left_out", cli_text(w->sweep.why_left_out));
+	json_t *list = json_array();
+	for (size_t i = 0; i < w->doubts.n; i++)
+		json_array_append_new(list, doubt_json(&w->doubts.list[i], true, NULL));
+	json_object_set_new(doc, "doubts", list);
 	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : "stopped"));
 	if (rc != RC_OK) {
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
@@ -243,7 +270,7 @@ static int tell(const struct cli *cli, struct sweeping *w, enum rc rc, struct er
 
 	if (w->run_id == 0)
 		return cli_fail(cli, err, cause, m);
-	enum rc curve_rc = reduced(cli, w->run_id, &curve, &curve_err);
+	enum rc curve_rc = reduced(cli, w->run_id, &curve, &w->doubts, &curve_err);
 	/* a sweep that was stopped before its first point has no curve, and that is no second failure */
 	if (curve_rc != RC_OK && rc == RC_OK)
 		return cli_fail(cli, &curve_err, NULL, NULL);

@@ -6,6 +6,7 @@
 
 /* argv[0] is the command's own name. */
 int cmd_new(int argc, char **argv);
+int cmd_check(int argc, char **argv);
 int cmd_probe(int argc, char **argv);
 int cmd_hang(int argc, char **argv);
 int cmd_map(int argc, char **argv);

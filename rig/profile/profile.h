@@ -193,8 +193,10 @@ int profile_piece(const struct weights_profile *weights, const char *name);
 /* Local gravity by what the profile gives: the value itself, or normal gravity (calib/gravity.h). */
 struct quantity profile_gravity(const struct rig_profile *rig);
 
-/* Commented templates: every key with unit and meaning, in the order of the tables. */
+/* Commented templates: every key with unit and meaning, in the order of the tables. What only the owner knows starts empty, with
+ * a figure to show the form beside it, and the reader names what is empty still: no invented lever or gain gets into a result.
+ * filled: with the invented figures instead, a file that reads without mistakes. */
 enum profile_file { PROFILE_RIG, PROFILE_ACTUATOR, PROFILE_PLAN, PROFILE_WEIGHTS };
-char *profile_template(enum profile_file which); /* malloc'ed; NULL when out of memory */
+char *profile_template(enum profile_file which, bool filled); /* malloc'ed; NULL when out of memory */
 
 #endif

@@ -223,6 +223,11 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		}
 		r->key_line[i] = r->line;
 		shown(value, found);
+		if (!*value && r->table->keys[i].flags & (KEY_REQUIRED | KEY_SHOWN)) {
+			profile_expects(&r->table->keys[i], why, sizeof why);
+			reading_mistake(r, r->line, r->section_name, key, "is empty; expected %s", why);
+			return 1;
+		}
 		if (!value_read(&r->table->keys[i], value, r->base, why))
 			reading_mistake(r, r->line, r->section_name, key, "found \"%s\", expected %s", found, why);
 		return 1;

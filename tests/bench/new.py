@@ -31,7 +31,7 @@ def makes_a_folder_of_templates():
     assert result.status == 0, result
     assert files(PLACE / "a") == TEMPLATES, files(PLACE / "a")
     assert (PLACE / "a" / "reports").is_dir()
-    assert result.err == "" and "Fill in the files" in result.out, result
+    assert result.err == "" and "Fill in every key" in result.out, result
     mode = (PLACE / "a").stat().st_mode & 0o777
     mask = os.umask(0)
     os.umask(mask)
@@ -43,13 +43,39 @@ def templates_explain_every_key():
         keys = comments = 0
         previous = ""
         for line in (PLACE / "a" / name).read_text().splitlines():
-            if re.match(r"#?[a-z_]+ = ", line):
+            if re.match(r"#?[a-z_]+ =", line):
                 keys += 1
                 comments += previous.startswith("# ")
             previous = line
         assert keys > 3, (name, keys)
         if name != "weights.ini":  # its pieces repeat keys that were explained above
             assert keys == comments, (name, keys, comments)
+
+
+def filled_in(folder):
+    """Every empty key gets what its comment shows, as a first owner might."""
+    for path in folder.rglob("*.ini"):
+        lines, such = [], ""
+        for line in path.read_text().splitlines():
+            if line.startswith("#"):
+                such = (such + " " if such and not line.startswith("#[") else "") + line.lstrip("# ")
+            elif line.endswith(" ="):
+                assert "Such as: " in such, (path, line, such)
+                line, such = f"{line} {such.rsplit('Such as: ', 1)[1].removesuffix('.')}", ""
+            else:
+                such = ""
+            lines.append(line)
+        path.write_text("\n".join(lines).replace("weight = 1kg", "weight = weight-1") + "\n")
+
+
+def what_is_the_owners_is_asked_for():
+    result = run("check", "--bench", PLACE / "a", "--json")
+    lines = "\n".join(result.json["mistakes"])
+    assert result.status == 2 and "rig.ini" in lines and "[arm] length: is empty; expected a length" in lines, result
+    assert len(result.json["mistakes"]) >= 20, result
+    filled_in(PLACE / "a")
+    result = run("check", "--bench", PLACE / "a", "--json")
+    assert result.status in (0, 1) and "findings" in result.json, result
 
 
 def makes_a_virtual_bench_that_is_the_example():
@@ -124,6 +150,7 @@ def leaves_nothing_half_made():
 
 if __name__ == "__main__":
     with HOME:
-        harness.main(makes_a_folder_of_templates, templates_explain_every_key, makes_a_virtual_bench_that_is_the_example,
+        harness.main(makes_a_folder_of_templates, templates_explain_every_key, what_is_the_owners_is_asked_for,
+                     makes_a_virtual_bench_that_is_the_example,
                      takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed,
                      a_rig_that_is_not_there_leaves_no_logbook, an_unknown_command_is_named, leaves_nothing_half_made)

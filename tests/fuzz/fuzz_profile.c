@@ -144,7 +144,7 @@ int main(int argc, char **argv)
 	memset(&before, 0xA5, sizeof before);
 	for (long i = 0; i < rounds; i++) {
 		int which = (int)draw(4);
-		char *good = profile_template((enum profile_file)which);
+		char *good = profile_template((enum profile_file)which, true);
 		struct mistakes m = { 0 };
 		struct err err = { 0 };
 		if (!good)
