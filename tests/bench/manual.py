@@ -52,7 +52,7 @@ def every_key_is_explained():
         assert harness.run("new", f"{home}/a").status == 0
         keys = set()
         for path in pathlib.Path(home).rglob("*.ini"):
-            keys |= set(re.findall(r"^#?([a-z_]+) = ", path.read_text(encoding="utf-8"), re.M))
+            keys |= set(re.findall(r"^#?([a-z_]+) =", path.read_text(encoding="utf-8"), re.M))
     assert len(keys) > 60, len(keys)
     missing = {k for k in keys if not re.search(rf"^\*{k}\* = _.+_\n\t\S.*\.$", folder_page, re.M)}
     assert not missing, missing
