@@ -76,9 +76,10 @@ void cli_wrapped(FILE *to, int most, const char *first, const char *indent, cons
  * otherwise. Silent with quiet. */
 struct progress;
 struct progress *progress_new(const char *title, bool quiet); /* NULL when out of memory, which the others take */
-/* frac 0..1; remaining_s NaN when unknown; detail: live numbers, fitted to the terminal's width; may be NULL. */
-void progress_update(struct progress *p, double frac, double remaining_s, const char *detail);
-/* A line that stays (a finished point), printed above the moving one. */
+/* The line fitted to the terminal's width; title and stop are filled in here. */
+struct live_line;
+void progress_update(struct progress *p, const struct live_line *line);
+/* A line that stays (a finished point), printed above the moving one; on a terminal that is narrower it is wrapped at blanks. */
 void progress_line(struct progress *p, const char *format, ...) PRINTF_LIKE(2, 3);
 /* While on, nothing is written that standard error does not take at once (a terminal held by Ctrl-S, a pager that waits): what it
  * does not take is left out. For ticks, which must not wait. */
@@ -95,6 +96,7 @@ enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size
  * its foreground; the terminal is then out of line mode and does not echo. Its mode comes back with
  * cli_unwatch_stop, at exit and when a signal ends the program. */
 void cli_watch_stop(void);
+const char *cli_how_to_stop(void); /* "q stops", "Ctrl-C stops"; "" when nothing watches */
 bool cli_stop_asked(void); /* stays true; never waits */
 bool cli_unwatch_stop(void); /* whether it was asked, up to the last moment: who does not look loses a stop */
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/cli.h"
+#include "command/live_line.h"
 
 #include <math.h>
 #include <poll.h>
@@ -12,8 +13,6 @@
 #include <unistd.h>
 
 #define REDRAW_NS 100000000
-#define BAR 20      /* longest bar; a narrow terminal keeps its columns for the numbers */
-#define BAR_LEAST 5
 #define LINE 400
 
 struct progress {
@@ -48,34 +47,6 @@ struct progress *progress_new(const char *title, bool quiet)
 	return p;
 }
 
-static void remaining_text(double s, char *buf, size_t size)
-{
-	if (!(s >= 0) || !(s < 1e6)) {
-		buf[0] = '\0';
-		return;
-	}
-	long all = lround(ceil(s)), h = all / 3600, m = all / 60 % 60;
-	if (h > 0)
-		snprintf(buf, size, "%ld:%02ld:%02ld left", h, m, all % 60);
-	else
-		snprintf(buf, size, "%ld:%02ld left", m, all % 60);
-}
-
-/* Cut to a number of columns, counting each UTF-8 character as one; newlines become spaces. */
-static void fit(char *line, int columns)
-{
-	int column = 0;
-
-	for (char *at = line; *at; at++) {
-		if ((*at & 0xC0) != 0x80 && column++ == columns) {
-			*at = '\0';
-			return;
-		}
-		if ((unsigned char)*at < 0x20)
-			*at = ' ';
-	}
-}
-
 static int columns(const char *text)
 {
 	int n = 0;
@@ -85,18 +56,9 @@ static int columns(const char *text)
 	return n;
 }
 
-static void draw(struct progress *p, double frac, const char *left, const char *detail)
+static void draw(struct progress *p, const struct live_line *line)
 {
-	char bar[BAR + 1], rest[LINE - 80];
-
-	snprintf(rest, sizeof rest, " %3d %% %s%s %s", (int)(frac * 100), *left ? " " : "", left, detail);
-	int room = cli_width() - 1 - columns(p->title) - 3 - columns(rest);
-	int length = room > BAR ? BAR : room < BAR_LEAST ? BAR_LEAST : room;
-	memset(bar, '.', (size_t)length);
-	memset(bar, '=', (size_t)(frac * length));
-	bar[length] = '\0';
-	snprintf(p->last, sizeof p->last, "%s [%s]%s", p->title, bar, rest);
-	fit(p->last, cli_width() - 1);
+	live_line_text(line, cli_width() - 1, p->last, sizeof p->last);
 	fprintf(stderr, "\r%s\033[K", p->last);
 	fflush(stderr);
 }
@@ -115,43 +77,58 @@ void progress_hurry(struct progress *p, bool on)
 		p->hurry = on;
 }
 
-void progress_update(struct progress *p, double frac, double remaining_s, const char *detail)
+/* Not a terminal: a line at each tenth, which nobody has to fit anywhere. */
+static void tell_tenth(struct progress *p, double frac, struct live_line *line)
 {
-	char left[40];
-
-	if (!p || is_shut(p))
-		return;
-	frac = frac > 0 ? frac : 0; /* NaN too */
-	frac = frac < 1 ? frac : 1;
-	remaining_text(remaining_s, left, sizeof left);
-	if (p->moving) {
-		int64_t now = machine_ns();
-		if (now - p->drawn_ns < REDRAW_NS && frac < 1)
-			return;
-		p->drawn_ns = now;
-		draw(p, frac, left, detail ? detail : "");
-		return;
-	}
 	int tenth = (int)(frac * 10 + 1e-9);
+	char text[LINE];
+
 	if (tenth < p->next_tenth)
 		return;
 	p->next_tenth = tenth + 1;
-	fprintf(stderr, "%s: %d %%%s%s%s%s\n", p->title, tenth * 10, *left ? ", " : "", left,
-		detail && *detail ? ", " : "", detail ? detail : "");
+	line->title = line->stop = "";
+	line->frac = NAN;
+	live_line_text(line, LINE / 4, text, sizeof text);
+	fprintf(stderr, "%s: %d %%%s%s\n", p->title, tenth * 10, *text ? ", " : "", text);
+}
+
+void progress_update(struct progress *p, const struct live_line *given)
+{
+	struct live_line line = *given;
+
+	if (!p || is_shut(p))
+		return;
+	line.title = p->title;
+	line.frac = line.frac > 0 ? line.frac : 0; /* NaN too */
+	line.frac = line.frac < 1 ? line.frac : 1;
+	line.stop = cli_how_to_stop();
+	if (!p->moving) {
+		tell_tenth(p, line.frac, &line);
+		return;
+	}
+	int64_t now = machine_ns();
+	if (now - p->drawn_ns < REDRAW_NS && line.frac < 1)
+		return;
+	p->drawn_ns = now;
+	draw(p, &line);
 }
 
 void progress_line(struct progress *p, const char *format, ...)
 {
+	char text[4 * LINE];
 	va_list args;
 
 	if (!p || is_shut(p))
 		return;
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
 	if (p->moving)
 		fputs("\r\033[K", stderr);
-	va_start(args, format);
-	vfprintf(stderr, format, args);
-	va_end(args);
-	fputc('\n', stderr);
+	if (p->moving && columns(text) > cli_width() - 1)
+		cli_wrapped(stderr, cli_width() - 1, "", "  ", text);
+	else
+		fprintf(stderr, "%s\n", text);
 	if (p->moving)
 		fprintf(stderr, "%s", p->last);
 	fflush(stderr);

@@ -87,6 +87,11 @@ void cli_watch_stop(void)
 		at_exit_set = atexit(restore_terminal) == 0;
 }
 
+const char *cli_how_to_stop(void)
+{
+	return !watching ? "" : keys ? "q stops" : "Ctrl-C stops";
+}
+
 bool cli_stop_asked(void)
 {
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };

@@ -206,6 +206,8 @@ static enum rc run_map(struct mapping *m, struct err *err)
 
 	m->live.by_hand = m->config.by_hand;
 	m->live.frac_to = 0.08;
+	m->live.line.steps = (int)(m->config.n_speeds * (2 * m->config.n_currents + 1));
+	m->live.remaining_after_s = live_zero_s(zero_rpm) + (double)m->map.acts * (m->config.window_s * 1.5 + m->config.dwell_s);
 	enum rc rc = live_zero(&m->live, zero_rpm, NAN, true, &m->before, err);
 
 	m->live.event = on_event;
@@ -213,12 +215,15 @@ static enum rc run_map(struct mapping *m, struct err *err)
 	m->live.ctx = m;
 	m->live.frac_from = 0.08;
 	m->live.frac_to = 0.94;
+	m->live.remaining_after_s = live_zero_s(zero_rpm);
 	if (rc == RC_OK)
 		rc = live_run(&m->live, &sequence, err);
 	m->live.event = NULL;
 	m->live.tick = NULL;
 	m->live.frac_from = 0.94;
 	m->live.frac_to = 1;
+	m->live.remaining_after_s = 0;
+	live_no_step(&m->live);
 	return rc == RC_OK ? live_zero(&m->live, zero_rpm, NAN, false, &m->after, err) : rc;
 }
 
@@ -300,12 +305,16 @@ static int map_rig(const struct cli *cli, const struct options *o)
 		rc = work(m, o, r, &cause, &err);
 		rc = live_end(&m->live, rc, cause, &err);
 	}
-	if (rc != RC_OK)
+	if (rc != RC_OK) {
 		status = cli_fail(cli, &err, cause ? cause : live_cause(&m->live), &mistakes);
-	else if (cli->json)
+		if (!cli->json && r->run_id != 0)
+			live_say("%s No map is kept; the %zu readings so far stay in run %lld of the logbook. Next: bridle map again",
+				 live_safe_now(&m->live), m->map.n_readings, (long long)r->run_id);
+	} else if (cli->json) {
 		status = cli_print_json(map_result_json(&m->map, r));
-	else
+	} else {
 		status = map_result_print(&m->map, r);
+	}
 	free(r);
 	free(m);
 	return status;

@@ -2,6 +2,7 @@
 /* bridle probe: every channel live, its noise and its rate. Nothing is energised. */
 #include "command/cli.h"
 #include "command/command.h"
+#include "command/live_line.h"
 #include "run/loop.h"
 #include "run/seq_watch.h"
 
@@ -95,17 +96,22 @@ static int print_json(const struct watch *w, const struct node_caps *caps)
 					w->last.contactor_closed, "channels", list));
 }
 
-struct live { struct progress *progress; };
+struct live { struct progress *progress; unsigned ticks; };
+
+#define SHOW_EVERY 5 /* ticks */
 
 static void show_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
 {
 	struct live *live = ctx;
-	char detail[160];
 
 	(void)v;
-	snprintf(detail, sizeof detail, "cell %.0f  speed %.2f rpm  brake %.3f A  %.2f V  %.3f A", snap->indication,
-		 snap->speed_rpm, snap->brake_A, snap->voltage_V, snap->current_A);
-	progress_update(live->progress, out->progress_frac, out->remaining_s, detail);
+	if (live->ticks++ % SHOW_EVERY != 0 && !out->done)
+		return;
+	const struct live_line line = { .phase = "", .phase_s = NAN, .commanded_Nm = NAN, .commanded_A = NAN, .torque_Nm = snap->torque_Nm,
+		.count = snap->sample_total > 0 ? snap->indication : NAN, .speed_rpm = snap->speed_rpm, .brake_A = snap->brake_A,
+		.voltage_V = snap->voltage_V, .current_A = snap->current_A, .left_low_s = out->remaining_s, .left_high_s = out->remaining_s,
+		.frac = out->progress_frac };
+	progress_update(live->progress, &line);
 }
 
 static bool stop_asked(void *ctx)
@@ -124,7 +130,7 @@ static void watch_limits(const struct session *s, struct guard_limits *limits)
 static enum rc watch_rig(struct session *s, struct watch *w, const struct cli *cli, struct loop_result *result, struct err *err)
 {
 	struct guard_limits limits;
-	struct live live = { progress_new("probe", cli->quiet || cli->json) };
+	struct live live = { .progress = progress_new("probe", cli->quiet || cli->json) };
 	struct loop_hooks hooks = { .tick = show_tick, .stop_asked = stop_asked, .ctx = &live };
 	struct sequence sequence = { watch_step, w };
 

@@ -110,6 +110,12 @@ static enum rc note(struct sweeping *w, const char *kind, const char *text, stru
 	return logbook_event(w->s.logbook, w->s.run_id, w->s.clock.now(w->s.clock.ctx).ns, kind, text, err);
 }
 
+/* As the sequence guesses it before it has seen a point. */
+static double sweep_guess_s(const struct sweeping *w)
+{
+	return (double)(w->n_items - w->done_before) * (w->config.window_s * 1.5 + w->config.dwell_s + w->config.cool_s);
+}
+
 static enum rc run_sweep(struct sweeping *w, struct err *err)
 {
 	const struct sequence sequence = { seq_sweep_step, &w->sweep };
@@ -118,18 +124,23 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 
 	w->live.by_hand = w->config.drive == PLAN_HAND;
 	w->live.frac_to = 0.08;
+	w->live.line.steps = (int)w->s.plan.n;
+	w->live.remaining_after_s = sweep_guess_s(w) + live_zero_s(zero_rpm);
 	enum rc rc = live_zero(&w->live, zero_rpm, most_Nm, true, &w->before, err);
 	w->live.event = on_event;
 	w->live.tick = on_tick;
 	w->live.ctx = w;
 	w->live.frac_from = 0.08;
 	w->live.frac_to = 0.93;
+	w->live.remaining_after_s = live_zero_s(zero_rpm);
 	if (rc == RC_OK)
 		rc = live_run(&w->live, &sequence, err);
 	w->live.event = NULL;
 	w->live.tick = NULL;
 	w->live.frac_from = 0.93;
 	w->live.frac_to = 1;
+	w->live.remaining_after_s = 0;
+	live_no_step(&w->live);
 	return rc == RC_OK ? live_zero(&w->live, zero_rpm, most_Nm, false, &w->after, err) : rc;
 }
 
@@ -229,13 +240,14 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 	for (size_t i = 0; i < w->doubts.n; i++)
 		doubt_print(&w->doubts.list[i], true, NULL);
 	if (rc == RC_OK) {
-		printf("Run %lld finished. Next: bridle report\n", (long long)w->run_id);
+		live_say("Kept: %zu points in run %lld of the logbook. Next: bridle report", w->points, (long long)w->run_id);
 		return;
 	}
 	fflush(stdout);
 	fprintf(stderr, "bridle: stopped: %s\n", err->what);
-	printf("Run %lld kept %zu points. To take it up again: bridle sweep %s --resume%s\n", (long long)w->run_id, w->points, plan,
-	       w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");
+	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s", live_safe_now(&w->live),
+		 w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
+		 w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");
 }
 
 static int print_document(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,

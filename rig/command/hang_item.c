@@ -283,11 +283,49 @@ static enum rc mount(struct hanging *h, const struct hang_item *item, char *ret_
 	return rc;
 }
 
+/* Torque of an indication for the live line: by the loads so far, else by the calibration there was, from this series' first zero. */
+static bool torque_of(void *ctx, double indication, double *ret_Nm)
+{
+	const struct hanging *h = ctx;
+	double zero = NAN, most = NAN, most_Nm = 0;
+
+	for (size_t i = 0; i < h->book.n; i++) {
+		double load_Nm = h->loads.load[h->book.item[i].load].torque_Nm;
+		if (!h->book.taken[i].there)
+			continue;
+		if (!(load_Nm > 0) && !isfinite(zero))
+			zero = h->book.taken[i].indication;
+		if (load_Nm > most_Nm) {
+			most_Nm = load_Nm;
+			most = h->book.taken[i].indication;
+		}
+	}
+	if (most_Nm > 0)
+		*ret_Nm = most_Nm * (indication - zero) / (most - zero);
+	else if (!h->s.calibration_id || cellcal_torque(&h->s.calibration, indication - zero, ret_Nm, NULL) != RC_OK)
+		return false;
+	return isfinite(*ret_Nm);
+}
+
+static void show_item(struct hanging *h, size_t i)
+{
+	struct live_line *line = &h->live.line;
+
+	line->hung = true;
+	line->step = (int)i + 1;
+	line->steps = (int)h->book.n;
+	line->direction = h->book.item[i].direction;
+	line->commanded_Nm = h->loads.load[h->book.item[i].load].torque_Nm;
+	h->live.torque_of = torque_of;
+	h->live.torque_ctx = h;
+}
+
 enum rc hang_item_do(struct hanging *h, size_t i, struct err *err)
 {
 	const struct hang_item *item = &h->book.item[i];
 	char key;
 
+	show_item(h, i);
 	h->live.frac_from = (double)i / (double)h->book.n;
 	h->live.frac_to = (double)(i + 1) / (double)h->book.n;
 	h->live.remaining_after_s = (double)(h->book.n - i - 1) * 6;

@@ -57,7 +57,7 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
 {
 	*live = (struct live){ .cli = cli, .s = s, .title = title, .frac_to = 1, .remaining_after_s = NAN,
-		.hands = options->hands };
+		.hands = options->hands, .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
 	enum rc rc = session_open(want, s, m, err);
 
 	if (rc != RC_OK)
@@ -81,6 +81,18 @@ enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, 
 
 	live->run_open = rc == RC_OK;
 	return rc;
+}
+
+void live_no_step(struct live *live)
+{
+	live->line.step = live->line.direction = 0;
+	live->line.commanded_Nm = live->line.commanded_A = NAN;
+}
+
+/* A rough guess: speed up, one turn to settle and two to average, both ways, and coast. */
+double live_zero_s(double speed_rpm)
+{
+	return speed_rpm > 0 ? 8 + 2 * fmax(2, 3 * 60 / speed_rpm) : 6;
 }
 
 #define ARM "arm" /* kind of the event */
@@ -130,23 +142,58 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
 	return rc;
 }
 
-static void show(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+/* Torque as far as it is known: by the loop, or while weights hang by the calibration there was, from this command's own zero. */
+static double shown_torque_Nm(const struct live *live, const struct snapshot *snap)
 {
-	char detail[200], torque[32];
-	double frac = live->frac_from + (live->frac_to - live->frac_from) * out->progress_frac;
-	double remaining = out->remaining_s + (isfinite(live->remaining_after_s) ? live->remaining_after_s : 0);
-	const char *phase = out->phase ? out->phase : "";
+	double torque_Nm;
 
 	if (isfinite(snap->torque_Nm))
-		snprintf(torque, sizeof torque, "%.2f N\u00b7m", snap->torque_Nm);
-	else
-		snprintf(torque, sizeof torque, "%.0f counts", snap->indication);
-	if (live->weights)
-		snprintf(detail, sizeof detail, "%.0f counts, %s", snap->indication, phase);
-	else
-		snprintf(detail, sizeof detail, "%s %.1f rpm %.3f A brake %.1f V %.2f A %s", torque, snap->speed_rpm, snap->brake_A,
-			 snap->voltage_V, snap->current_A, phase);
-	progress_update(live->progress, frac, remaining, detail);
+		return snap->torque_Nm;
+	return live->weights && live->torque_of ? live->torque_of(live->torque_ctx, snap->indication, &torque_Nm) ? torque_Nm : NAN : NAN;
+}
+
+/* How long the phase has lasted: it begins anew with each step and word. */
+static void note_phase(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	const char *phase = out->phase ? out->phase : "";
+
+	if (strcmp(phase, live->line.phase ? live->line.phase : "") != 0 || live->phase_step != live->line.step || !live->phase_at.ns) {
+		live->phase_at = snap->now;
+		live->phase_step = live->line.step;
+	}
+	live->line.phase = phase;
+	live->line.phase_s = mono_diff_s(snap->now, live->phase_at);
+}
+
+static void note_left(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	double dt_s = live->left_at.ns ? mono_diff_s(snap->now, live->left_at) : 0;
+	bool follows = live->remaining_after_s > 0;
+	bool guessed = isnan(out->remaining_s) && live->guess_s > 0;
+	double own_s = guessed ? live->guess_s * (1 - out->progress_frac) : out->remaining_s;
+	double all_s = own_s + (follows ? live->remaining_after_s : 0);
+	double spread = fmax(follows ? 0.2 : 0, guessed ? 0.3 : out->remaining_spread);
+
+	live->left_at = snap->now;
+	live_left_step(&live->left, all_s, spread, dt_s);
+	live->line.left_low_s = live->left.known ? live->left.s * (1 - live->left.spread) : NAN;
+	live->line.left_high_s = live->left.known ? live->left.s * (1 + live->left.spread) : NAN;
+}
+
+static void show(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct live_line *line = &live->line;
+
+	line->frac = live->frac_from + (live->frac_to - live->frac_from) * out->progress_frac;
+	line->torque_Nm = shown_torque_Nm(live, snap);
+	line->count = snap->sample_total > 0 ? snap->indication : NAN;
+	line->speed_rpm = live->weights ? NAN : snap->speed_rpm;
+	line->brake_A = live->weights ? NAN : snap->brake_A;
+	line->voltage_V = live->weights ? NAN : snap->voltage_V;
+	line->current_A = live->weights ? NAN : snap->current_A;
+	note_phase(live, snap, out);
+	note_left(live, snap, out);
+	progress_update(live->progress, line);
 }
 
 static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
@@ -166,6 +213,12 @@ static void on_event(void *ctx, const struct seq_event *event)
 {
 	struct live *live = ctx;
 
+	if (event->kind == SEQ_EVENT_STEP) {
+		live->line.step = event->point.step + 1;
+		live->line.direction = event->point.direction;
+		live->line.commanded_Nm = event->point.setpoint_Nm;
+		live->line.commanded_A = event->point.setpoint_A;
+	}
 	if (live->event)
 		live->event(live->ctx, event);
 }
@@ -180,6 +233,9 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 {
 	const struct loop_hooks hooks = { .tick = on_tick, .event = on_event, .stop_asked = stop_asked, .ctx = live };
 
+	if (!isfinite(live->remaining_after_s))
+		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
+	live->left_at.ns = 0;
 	cli_watch_stop();
 	progress_hurry(live->progress, true);
 	enum rc rc = loop_run(live->s, &live->limits, sequence, &hooks, &live->result, err);
@@ -236,6 +292,23 @@ void live_limits_again(struct live *live)
 {
 	session_guard_limits(live->s, &live->limits);
 	live->weights = false;
+}
+
+const char *live_safe_now(const struct live *live)
+{
+	const struct loop_result *r = &live->result;
+	const struct guard_limits *limits = &live->limits;
+	const struct snapshot *last = &live->last;
+	bool seen = !last->node_lost && last->sample_age_s <= limits->silent_s;
+	bool stands = seen && limits->expect_pick && fabs(last->speed_rpm) < limits->standstill_rpm;
+	bool open = seen && limits->expect_lines && !last->contactor_closed;
+
+	if (!r->energised)
+		return "Nothing is energised.";
+	if (!r->stopped || !stands)
+		return "Drive commanded off, but nobody saw the shaft stand: it may still turn. Press the emergency stop before you go near.";
+	return open ? "Drive off, contactor open, shaft standing, brake released." :
+		"Drive off, contactor commanded open, shaft standing, brake released.";
 }
 
 const char *live_cause(const struct live *live)
@@ -300,18 +373,23 @@ static int columns_of(const char *word, size_t bytes)
 	return n;
 }
 
+int live_width(void)
+{
+	return cli_width() - 1 < LIVE_WIDTH ? cli_width() - 1 : LIVE_WIDTH;
+}
+
 /* Calls out with one line after the other; text is cut in place. */
 static void wrap(char *text, void (*out)(void *ctx, const char *line), void *ctx)
 {
 	char line[4 * LIVE_WIDTH];
-	int column = 0;
+	int column = 0, most = live_width();
 	size_t used = 0;
 	bool first = true;
 
 	for (char *word = text; *word;) {
 		size_t bytes = strcspn(word, " ");
 		int wide = columns_of(word, bytes);
-		if (!first && column + 1 + wide > LIVE_WIDTH) {
+		if (!first && column + 1 + wide > most) {
 			out(ctx, line);
 			used = (size_t)snprintf(line, sizeof line, "  ");
 			column = 2;

@@ -5,11 +5,12 @@
 #define BRIDLE_COMMAND_LIVE_H
 
 #include "command/cli.h"
+#include "command/live_line.h"
 #include "run/loop.h"
 #include "run/seq_hang.h"
 #include "run/seq_zero.h"
 
-#define LIVE_WIDTH 79 /* columns of what is said and asked */
+#define LIVE_WIDTH 79 /* most columns of what is said and asked */
 
 struct live {
 	const struct cli *cli;
@@ -26,6 +27,14 @@ struct live {
 	double turned_rpm;          /* what the person was last asked for */
 	bool weights;               /* nothing turns and nothing is driven: the live line shows the indication alone */
 	struct loop_result result;  /* of the last loop_run */
+	struct live_line line;      /* steps: whoever knows how many there are sets it; the rest is the loop's */
+	struct live_left left;
+	struct mono phase_at, left_at;
+	int phase_step;
+	double guess_s;             /* of a sequence that gives none itself; 0 none */
+	/* While weights hang: torque of an indication, where anything gives it (a calibration, the loads so far). May be NULL. */
+	bool (*torque_of)(void *ctx, double indication, double *ret_Nm);
+	void *torque_ctx;
 	/* Called for each event and tick of the loop; may be NULL. */
 	void (*event)(void *ctx, const struct seq_event *event);
 	void (*tick)(void *ctx, const struct snapshot *snap, const struct seq_out *out);
@@ -65,6 +74,12 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
 struct reading_config live_reading_config(const struct live *live);
 
+/* No step is under way from here on. */
+void live_no_step(struct live *live);
+
+/* About how long live_zero takes, for the time left. */
+double live_zero_s(double speed_rpm);
+
 /* A person is to turn the shaft at this speed (0: let it rest): told when it changes; the hands do it. Callable in a tick. */
 void live_turn(struct live *live, double speed_rpm);
 
@@ -75,6 +90,8 @@ void live_limits_again(struct live *live); /* those of the profiles */
 /* Ends the run in the logbook (outcome by rc) and closes all. Returns rc, or the error of the ending when rc was RC_OK.
  * cause: NULL takes the loop's. */
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err) MUST_CHECK;
+/* What is safe after a loop that ended by a cause or an error, in sentences for people. */
+const char *live_safe_now(const struct live *live);
 /* The loop's cause as a word, NULL when there was none: for cli_fail. */
 const char *live_cause(const struct live *live);
 
@@ -102,7 +119,9 @@ enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHEC
 /* Finite number from min to max given to an option. RC_ARG with the option's name. */
 enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err) MUST_CHECK;
 
-/* Text on standard output, broken at spaces into lines of at most LIVE_WIDTH columns (UTF-8 counted by characters); further lines
+/* Columns for what is said and asked: LIVE_WIDTH, or the terminal's when it is narrower. */
+int live_width(void);
+/* Text on standard output, broken at spaces into lines of at most LIVE_WIDTH columns or the terminal's (UTF-8 counted by characters); further lines
  * are indented by two. */
 void live_say(const char *format, ...) PRINTF_LIKE(1, 2);
 /* The same above the moving line of the progress. */

@@ -103,7 +103,7 @@ static void say_choices(const struct live_choice *choice, size_t n)
 		used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", i ? ", " : "", choice[i].words);
 	if (n > 0 && used < sizeof text - 1) {
 		strcat(text, ")");
-		cli_wrapped(stderr, LIVE_WIDTH, "   ", "   ", text);
+		cli_wrapped(stderr, live_width(), "   ", "   ", text);
 	}
 }
 
@@ -131,7 +131,7 @@ enum rc live_choose(struct live *live, const char *text, const char *done, const
 			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
 	progress_clear(live->progress);
 	fputc('\n', stderr);
-	cli_wrapped(stderr, LIVE_WIDTH, ">> ", "   ", text);
+	cli_wrapped(stderr, live_width(), ">> ", "   ", text);
 	say_choices(choice, n);
 	snprintf(question, sizeof question, "   Enter %s, q to stop:", done);
 	for (;;) {

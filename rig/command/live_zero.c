@@ -67,7 +67,9 @@ static enum rc run_turning(struct live *live, const struct zero_config *config, 
 	live->tick = turn_for_zero;
 	live->event = on_note;
 	live->ctx = live;
+	live->guess_s = live_zero_s(config->speed_rpm);
 	enum rc rc = live_run(live, &sequence, err);
+	live->guess_s = 0;
 	live->limits.expect_direction = direction;
 	live->zero = NULL;
 	live->tick = NULL;

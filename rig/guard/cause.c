@@ -23,7 +23,7 @@ static const struct {
 		"the node went to its safe state by itself: no set-point reached it in time; check the link and the load of this machine" },
 	[CAUSE_CELL_STALE] = { "cell_stale", "no fresh conversion for", "s",
 		"the torque cell's converter gives no fresh readings; check its clock and its wires" },
-	[CAUSE_CELL_FROZEN] = { "cell_frozen", "equal conversions in a row:", "",
+	[CAUSE_CELL_FROZEN] = { "cell_frozen", "same count for", "s",
 		"the torque cell's reading does not change though it should; check the cell's bridge and the converter" },
 	[CAUSE_CELL_SATURATED] = { "cell_saturated", "count", "",
 		"the torque cell's converter is at the end of its range; check for a broken bridge wire or too much load" },

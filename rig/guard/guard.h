@@ -67,7 +67,9 @@ struct guard_limits {
 	double stall_torque_Nm, standstill_rpm;
 	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s, cell_stale_s;
-	unsigned cell_frozen_n;               /* fresh equal conversions in a row, while loaded or turning; 0 = not watched */
+	/* The same count in fresh conversions for so long, while loaded or turning; 0 = not watched. Longer where equal neighbours are
+	 * common (a coarse or quiet converter): never before the row is less likely than 1e-12. */
+	double cell_frozen_s;
 	double brake_follow_A, brake_follow_s; /* tolerance and time allowed */
 	double late_s;                        /* a tick later than this, or late_n in a row later than a period */
 	unsigned late_n;                      /* 0 = not watched */

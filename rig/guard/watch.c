@@ -19,6 +19,7 @@
 #define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED)
+#define FROZEN_CHANCE 1e-12 /* of a row of equal conversions by noise: at 80 a second one false alarm in some 400 years */
 #define LOADED_FRAC 0.05  /* of the largest brake current: above it a live cell never reads the same for long */
 
 static bool is_safe_state(enum node_state state)
@@ -159,15 +160,24 @@ static bool overtorque(struct guard *g, const struct look *k, struct finding *f)
 	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_cell && k->loaded);
 }
 
+/* A row of n equal conversions has n - 1 equal neighbours. By noise of a few counts and more neighbours are equal once in some
+ * hundred; unknown: a half. */
+static bool is_no_chance(const struct snapshot *snap)
+{
+	double chance = snap->cell_equal_chance > 0 && snap->cell_equal_chance < 1 ? snap->cell_equal_chance : 0.5;
+
+	return !(((double)snap->cell_same - 1) * log(chance) > log(FROZEN_CHANCE));
+}
+
 static bool cell_frozen(struct guard *g, const struct look *k, struct finding *f)
 {
 	bool loaded = !(k->snap->brake_A <= LOADED_FRAC * k->limits->brake_A) && g->last.brake_A > 0;
 	bool turning = !(fabs(k->snap->speed_rpm) < k->limits->standstill_rpm);
 
-	f->value = k->snap->cell_same;
-	f->limit = k->limits->cell_frozen_n;
-	return k->armed && k->limits->expect_cell && k->limits->cell_frozen_n > 0 && (loaded || turning) &&
-	       k->snap->cell_same >= k->limits->cell_frozen_n;
+	f->value = k->snap->cell_same_s;
+	f->limit = k->limits->cell_frozen_s;
+	return k->armed && k->limits->expect_cell && !(k->limits->cell_frozen_s <= 0) && (loaded || turning) &&
+	       !(k->snap->cell_same_s < k->limits->cell_frozen_s) && is_no_chance(k->snap);
 }
 
 /* Until the reason is known the name waits; nothing else does (see guard.c). */

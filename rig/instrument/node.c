@@ -101,23 +101,47 @@ static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
 	return true;
 }
 
+/* Laplace's rule of succession: without any neighbours seen the chance is a half. */
+static void count_equals(struct node *node, int32_t count, bool first)
+{
+	struct snapshot *v = &node->view;
+
+	if (!first && count == v->cell_count) {
+		v->cell_same++;
+	} else {
+		node->cell_pairs += v->cell_same;
+		node->cell_equals += v->cell_same > 0 ? v->cell_same - 1 : 0;
+		node->same_node_us = node->time.last_us;
+		v->cell_same = 1;
+	}
+	v->cell_same_s = (double)(node->time.last_us - node->same_node_us) * 1e-6;
+	v->cell_equal_chance = (node->cell_equals + 1.0) / (node->cell_pairs + 2.0);
+}
+
+/* The one place that judges it: the converter's ends by the node's own bits, or the profile's narrower figure. */
+static bool is_saturated(const struct node *node, int32_t count)
+{
+	int32_t top = (int32_t)(1u << (node->caps.cell_bits - 1)), limit = node->config.cell_saturation;
+
+	return count >= top - 1 || count <= -top || (limit > 0 && (count >= limit || count <= -limit));
+}
+
 static void take_cell(struct node *node, const struct fast_sample *s, bool first)
 {
 	struct snapshot *v = &node->view;
-	int32_t top = (int32_t)(1u << (node->caps.cell_bits - 1));
 	uint8_t fresh = (uint8_t)(s->conversion - node->last_conversion);
 
 	if (!node->caps.cell)
 		return;
 	if (first || fresh != 0) {
-		v->cell_same = !first && s->cell_count == v->cell_count ? v->cell_same + 1 : 1;
+		count_equals(node, s->cell_count, first);
 		v->cell_conversions += first ? 1 : fresh;
 		node->fresh_node_us = node->time.last_us;
 		node->fresh_excused_us = node->sample_excused_us;
 	}
 	node->last_conversion = s->conversion;
 	v->cell_count = s->cell_count;
-	v->cell_saturated = s->cell_count >= top - 1 || s->cell_count <= -top;
+	v->cell_saturated = is_saturated(node, s->cell_count);
 }
 
 static void take_turn(struct node *node, const struct fast_sample *s, int64_t node_us)

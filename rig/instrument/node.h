@@ -23,6 +23,7 @@ struct node_config {
 	int lease_ms;
 	double pulses_per_rev; /* of the output */
 	double gear_ratio;     /* rotor turns per output turn; 1 when no actuator */
+	int32_t cell_saturation; /* counts either way at which the cell's signal is cut off; 0, or beyond the converter: its ends */
 	int direction;         /* +1 or -1: sign of the pulses against the rig's positive direction ([pickup] sign) */
 };
 

@@ -45,7 +45,9 @@ struct snapshot {
 	uint32_t cell_conversions; /* total conversions seen, unwrapped: unchanged = not a fresh reading */
 	double cell_fresh_age_s;   /* since the conversion number last changed */
 	uint32_t cell_same;        /* how many fresh conversions in a row had exactly this count */
-	bool cell_saturated;       /* at either end of the converter */
+	double cell_same_s;        /* and for how long, from the first of them to the newest */
+	double cell_equal_chance;  /* that a fresh conversion equals the one before it, by those before this row; 0 = not known */
+	bool cell_saturated;       /* at either end of the converter, or beyond what the profile says that the cell's signal can be */
 	double indication;         /* counts less tare; the count itself until tared */
 	double torque_Nm;          /* NaN without a calibration */
 	bool torque_extrapolated;  /* beyond the calibration's range */

@@ -51,7 +51,7 @@ static const struct profile_key keys[] = {
 	{ "cell", "mounting", KEY_CHOICE, KEY_REQUIRED, NULL, NULL, "cradle", 0, 0, "cradle|shaft",
 	  "cradle: the cell holds the brake's housing. shaft: the cell is in the shaft", AT(mounting) },
 	{ "cell", "saturation", KEY_VALUE, KEY_ABOVE, "1", "8388607", NULL, 0, 2147483647, NULL,
-	  "Converter count at which the cell's signal is cut off (24 bits: 8388607)", AT(cell_saturation_count) },
+	  "Converter count at which the cell's signal is cut off; the ends of the node's converter count in any case", AT(cell_saturation_count) },
 	{ "cell", "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
 	  "- when a positive torque makes the count fall", AT(cell_sign) },
 	{ "cell", "zero_drift", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "N.m/K", NULL,

@@ -10,7 +10,7 @@
 #define CONTACTOR_s 0.3
 #define LATE_N 10
 #define OSC_CYCLES 6
-#define CELL_FROZEN_N 40
+#define CELL_FROZEN_s 0.5
 
 static double least(double a, double b)
 {
@@ -57,7 +57,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
 		.cell_stale_s = rig->cell_stale_s,
-		.cell_frozen_n = CELL_FROZEN_N,
+		.cell_frozen_s = CELL_FROZEN_s,
 		.brake_follow_A = rig->brake_follow_A,
 		.brake_follow_s = rig->brake_follow_s,
 		.late_s = fmax(0.05, 5.0 / rig->rate_Hz),

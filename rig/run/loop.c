@@ -53,7 +53,6 @@ static void calibrate(const struct session *s, struct snapshot *snap)
 	double tare = isfinite(s->tare_count) ? s->tare_count : 0;
 
 	snap->indication = count - tare;
-	snap->cell_saturated = !(fabs((double)snap->cell_count) < s->rig.cell_saturation_count);
 	snap->torque_Nm = NAN;
 	snap->torque_extrapolated = false;
 	if (!s->calibration_id || !isfinite(s->tare_count))
@@ -403,6 +402,8 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	node_set(s->node, &last);
 	leave_real_time(&l);
 	ret->end = l.snap.now;
+	ret->energised = l.guard.energised;
+	ret->stopped = l.verdict.stopped || (rc == RC_OK && ret->cause == CAUSE_NONE);
 	s->brake_heat_J = l.guard.energy_J;
 	s->brake_heat_at = l.guard.last_now;
 	enum rc ring_rc = log_ring_stop(l.ring, &ring_err);

@@ -21,6 +21,7 @@ struct loop_hooks {
 struct loop_result {
 	enum cause cause;      /* CAUSE_NONE when the sequence finished in order */
 	char message[400];     /* for people, when there is a cause */
+	bool energised, stopped; /* drive, brake or contactor was on; ended in order, or by a stop that is complete (brake released) */
 	int64_t ticks, late_max_ns;
 	struct mono begin, end;
 };

@@ -433,7 +433,9 @@ static void progress(const struct seq_map *m, const struct snapshot *snap, struc
 	double elapsed_s = mono_diff_s(snap->now, m->began);
 
 	ret->progress_frac = fmin(1, (double)(m->acts_done + m->n_left_out) / (double)m->acts);
-	ret->remaining_s = m->acts_done > 2 ? elapsed_s * (1 - ret->progress_frac) / ret->progress_frac : NAN;
+	double guess_s = (double)(m->acts - m->acts_done) * (1.5 * m->config.window_s + m->config.dwell_s);
+	ret->remaining_s = m->acts_done > 2 ? elapsed_s * (1 - ret->progress_frac) / ret->progress_frac : guess_s;
+	ret->remaining_spread = m->acts_done > 2 ? 0.2 : 0.4;
 }
 
 static void set_wish(struct seq_map *m, double brake_want, double dt_s, struct seq_out *ret)

@@ -466,6 +466,7 @@ static void progress(const struct seq_sweep *s, const struct snapshot *snap, str
 	}
 	ret->progress_frac = all ? 1 - (double)left / (double)all : 1;
 	ret->remaining_s = (double)left * (s->points > 1 ? elapsed_s / (double)s->points : guess_s);
+	ret->remaining_spread = s->points > 1 ? 0.15 : 0.4;
 }
 
 static void filter_torque(struct seq_sweep *s, const struct snapshot *snap, double dt_s)

@@ -47,7 +47,8 @@ struct seq_out {
 	bool done;               /* finished in order; the wish is everything off */
 	bool stop;               /* ask the guard for CAUSE_SEQUENCE; event.text says why */
 	double progress_frac;    /* 0..1 */
-	double remaining_s;      /* estimate */
+	double remaining_s;      /* estimate; NaN: none */
+	double remaining_spread; /* share by which it may be wrong; 0 = by the clock */
 	const char *phase;       /* one word for the live line; static text */
 };
 

@@ -210,10 +210,16 @@ static enum rc open_rig(struct session *s, struct err *err)
 		.lease_ms = (int)lround(s->rig.lease_s * 1e3),
 		.pulses_per_rev = s->rig.pulses_per_rev,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,
+		.cell_saturation = (int32_t)lround(s->rig.cell_saturation_count),
 		.direction = s->rig.pick_sign,
 	};
 	rc = node_open(s->link, &s->clock, &config, &s->node, err);
-	return rc == RC_OK ? wait_for_rest(s, err) : rc;
+	if (rc != RC_OK)
+		return rc;
+	/* The profile's default is a converter of 24 bits; the node knows its own. */
+	if (node_caps(s->node)->cell)
+		s->rig.cell_saturation_count = fmin(s->rig.cell_saturation_count, ldexp(1, node_caps(s->node)->cell_bits - 1) - 1);
+	return wait_for_rest(s, err);
 }
 
 static enum rc find_brake_heat(struct session *s, struct err *err)

@@ -36,7 +36,7 @@ struct fake {
 	char heard[KEPT][TETHER_LINE_MAX]; /* bodies of requests, in order */
 	size_t n;
 	/* behaviour */
-	const char *hello, *caps, *refuse_set, *refuse_power;
+	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power;
 	int deaf;            /* so many requests are not heard */
 	bool sets_silent;    /* sets are obeyed but not acknowledged */
 	uint8_t ack, number, conversion, event;
@@ -114,7 +114,7 @@ static inline void hear(struct fake *f, const char *body)
 	} else if (strcmp(verb, "caps") == 0) {
 		reply(f, seq, f->caps);
 	} else if (strcmp(verb, "info cell") == 0) {
-		reply(f, seq, "ok 24 80");
+		reply(f, seq, f->cell_info);
 	} else if (strcmp(verb, "info pick") == 0) {
 		reply(f, seq, "ok quad");
 	} else if (strcmp(verb, "info brake") == 0) {
@@ -195,6 +195,7 @@ static inline int set_up(void **state)
 	f->node_ahead_us = 123456789;
 	f->hello = "ok 1 lock-7 3f2a *";
 	f->caps = "ok cell pick brake meter drive temp lines clock";
+	f->cell_info = "ok 24 80";
 	f->lines = 3;
 	*state = f;
 	return 0;

@@ -58,6 +58,8 @@ static void random_snapshot(struct snapshot *s)
 	s->sample_age_s = nasty(0, 0.3);
 	s->cell_fresh_age_s = nasty(0, 1);
 	s->cell_same = (uint32_t)(next_random() % 60);
+	s->cell_same_s = nasty(0, 1);
+	s->cell_equal_chance = nasty(0, 1);
 	s->cell_saturated = one_in(20);
 	s->torque_Nm = nasty(-60, 60);
 	s->speed_rpm = one_in(3) ? 0 : nasty(-150, 150);
@@ -93,7 +95,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_NODE_RESET: s->node_reset = true; break;
 	case CAUSE_NODE_SAFE: s->node_state = NODE_SAFE; strcpy(s->node_reason, "lease"); break;
 	case CAUSE_CELL_STALE: s->cell_fresh_age_s = 9; break;
-	case CAUSE_CELL_FROZEN: s->cell_same = 9999; break;
+	case CAUSE_CELL_FROZEN: s->cell_same = 9999; s->cell_same_s = 99; break;
 	case CAUSE_CELL_SATURATED: s->cell_saturated = true; break;
 	case CAUSE_OVERSPEED: s->speed_rpm = 1e6; break;
 	case CAUSE_OVERTORQUE: s->torque_Nm = -1e6; break;

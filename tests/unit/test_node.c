@@ -99,6 +99,51 @@ static void look(struct fake *f, struct node *node, struct snapshot *snap, int t
 	}
 }
 
+/* One place judges saturation: the ends of a converter of 20 bits, and a narrower figure of the profile. */
+static void saturation_goes_by_the_node_s_bits_and_the_profile(void **state)
+{
+	static const struct { int32_t limit, count; bool saturated; } rows[] = {
+		{ 8388607, 524287, true }, { 8388607, -524288, true }, { 8388607, 524286, false }, { 0, 524287, true }, { 0, -524287, false },
+		{ 1000, 1000, true }, { 1000, -1000, true }, { 1000, 999, false },
+	};
+	struct fake *f = *state;
+
+	f->cell_info = "ok 20 80";
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct node_config c = config;
+		struct snapshot snap = { 0 };
+		struct node *node = NULL;
+
+		c.cell_saturation = rows[i].limit;
+		assert_int_equal(node_open(f->link, &f->clock, &c, &node, NULL), RC_OK);
+		assert_int_equal(node_start(node, NULL), RC_OK);
+		f->cell = rows[i].count;
+		tick(f, node, &snap);
+		if (snap.cell_saturated != rows[i].saturated)
+			fail_msg("limit %d, count %d: %d", rows[i].limit, rows[i].count, snap.cell_saturated);
+		node_close(node);
+	}
+}
+
+static void equal_neighbours_are_counted(void **state)
+{
+	static const int32_t counts[] = { 5, 6, 6, 7, 8, 8, 8, 8 };
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+
+	for (int i = 0; i < 8; i++) {
+		f->cell = counts[i];
+		f->conversion++;
+		tick(f, node, &snap);
+	}
+	/* before the row of 8: 5-6, 6-6, 6-7, 7-8: one of four is equal */
+	assert_near(snap.cell_equal_chance, 2.0 / 6, 1e-12);
+	assert_int_equal(snap.cell_same, 4);
+	assert_near(snap.cell_same_s, 0.03, 1e-9);
+	node_close(node);
+}
+
 static void counts_lost_doubled_and_late(void **state)
 {
 	struct fake *f = *state;
@@ -419,6 +464,8 @@ int main(void)
 		TEST(notices_a_restart),
 		TEST(a_busy_node_that_catches_up_did_not_restart),
 		TEST(a_silent_node_that_did_not_restart_is_only_silent),
+		TEST(saturation_goes_by_the_node_s_bits_and_the_profile),
+		TEST(equal_neighbours_are_counted),
 		TEST(the_host_s_own_absence_is_not_the_node_s),
 		TEST(a_first_sample_that_waited_is_no_restart),
 		TEST(a_silent_node_is_found_by_a_slow_host),

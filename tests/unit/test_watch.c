@@ -83,16 +83,37 @@ static void bend_frozen(struct scene *s, double t_s, bool miss)
 {
 	unsigned same = (unsigned)lround(t_s / SCENE_TICK_S);
 
-	s->snap.cell_same = miss && same > 39 ? 39 : same;
+	s->snap.cell_equal_chance = 0.01;
+	s->snap.cell_same = same;
+	s->snap.cell_same_s = miss ? fmin(t_s, 0.499) : t_s;
+}
+/* Ten conversions a second: 1e-12 at a chance of 0.01 is six neighbours, at 0.1 twelve, unknown (a half) forty. */
+static void bend_frozen_slow(struct scene *s, double t_s, bool miss)
+{
+	s->snap.cell_equal_chance = miss ? 0.1 : 0.01;
+	s->snap.cell_same = 1 + (unsigned)floor(t_s * 10 + 1e-6);
+	s->snap.cell_same_s = floor(t_s * 10 + 1e-6) / 10;
+	if (miss)
+		s->snap.cell_same = s->snap.cell_same < 12 ? s->snap.cell_same : 12;
+}
+/* A converter so coarse that it hardly ever moves. */
+static void bend_frozen_coarse(struct scene *s, double t_s, bool miss)
+{
+	s->snap.cell_equal_chance = miss ? 0.99 : 0;
+	s->snap.cell_same = 1 + (unsigned)lround(t_s / SCENE_TICK_S);
+	s->snap.cell_same_s = t_s;
 }
 /* Nothing turns and the brake has no current: a quiet cell may well repeat itself. */
 static void bend_frozen_idle(struct scene *s, double t_s, bool miss)
 {
+	s->snap.cell_equal_chance = 0.01;
 	s->snap.cell_same = (unsigned)lround(t_s / SCENE_TICK_S);
+	s->snap.cell_same_s = t_s;
 	if (miss) {
 		s->want.mode = DRIVE_OFF;
 		s->want.brake_A = 0;
 		s->snap.cell_same = t_s > 0.1 ? 4000 : 0;
+		s->snap.cell_same_s = t_s > 0.1 ? 40 : 0;
 	}
 }
 static void bend_saturated(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.cell_saturated = !miss; }
@@ -281,8 +302,10 @@ static const struct row {
 	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
 	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
-	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.39, 0.41 },
-	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.39, 0.41 },
+	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
+	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.49, 0.51 },
+	{ "cell frozen, 10 a second", CAUSE_CELL_FROZEN, bend_frozen_slow, 0.58, 0.62 },
+	{ "cell frozen, coarse", CAUSE_CELL_FROZEN, bend_frozen_coarse, 0.49, 0.51 },
 	{ "cell saturated", CAUSE_CELL_SATURATED, bend_saturated, 0, 0 },
 	{ "overspeed", CAUSE_OVERSPEED, bend_overspeed, 0, 0 },
 	{ "overspeed backwards", CAUSE_OVERSPEED, bend_overspeed_back, 0, 0 },
