@@ -8,6 +8,8 @@
 #define QUIET_US 300000      /* no pulse for this long: the shaft stands */
 #define STOPPING_US 10000000 /* longest that the brake is kept */
 #define CONTACTOR_US 200000  /* longest that a contactor may take */
+#define EVENT_US 100000      /* no more than two events of the same word */
+#define TOLD (BENCH_DRIVE_ENABLED | BENCH_DRIVE_FAULTS)
 #define POWER_US 1000000     /* a contactor that was told to close waits so long for its first set */
 
 static const char *const state_word[] = { "idle", "live", "stopping", "safe" };
@@ -22,10 +24,47 @@ static void event_word(struct node_side *n, const char *word, const char *value,
 	node_wire_put(n, &w, t_us);
 }
 
-static void event_line(struct node_side *n, const char *word, bool was, bool is, int64_t t_us)
+/* What chatters must not flood the line: false while the last two events of this word are too near. */
+static bool may_say(struct node_side_said *said, unsigned value, int64_t t_us)
 {
-	if (was != is)
-		event_word(n, word, is ? "1" : "0", t_us);
+	if (value == said->value || t_us - said->before_us < EVENT_US)
+		return false;
+	*said = (struct node_side_said){ value, t_us, said->at_us };
+	return true;
+}
+
+static void say_line(struct node_side *n, struct node_side_said *said, const char *word, bool good, int64_t t_us)
+{
+	if (may_say(said, good, t_us))
+		event_word(n, word, good ? "1" : "0", t_us);
+}
+
+/* Of the drive only what it does and its faults: its limits come and go by the millisecond. */
+static void say_drive(struct node_side *n, unsigned flags, int64_t t_us)
+{
+	const char value[3] = { "0123456789abcdef"[flags >> 4 & 15], "0123456789abcdef"[flags & 15], '\0' };
+
+	if (may_say(&n->said[3], flags & TOLD, t_us))
+		event_word(n, "drive", value, t_us);
+}
+
+static void say_events(struct node_side *n, int64_t t_us)
+{
+	say_line(n, &n->said[0], "estop", n->seen.estop_ok, t_us);
+	say_line(n, &n->said[1], "guard", n->seen.guard_ok, t_us);
+	say_line(n, &n->said[2], "contactor", n->seen.contactor_closed, t_us);
+	say_drive(n, n->seen.drive_flags, t_us);
+}
+
+/* Nothing is news that was so when the node started. */
+static void forget_events(struct node_side *n)
+{
+	for (int i = 0; i < 4; i++)
+		n->said[i].at_us = n->said[i].before_us = -EVENT_US;
+	n->said[0].value = n->seen.estop_ok;
+	n->said[1].value = n->seen.guard_ok;
+	n->said[2].value = n->seen.contactor_closed;
+	n->said[3].value = n->seen.drive_flags & TOLD;
 }
 
 static void enter(struct node_side *n, enum node_side_state state, int64_t t_us)
@@ -54,6 +93,7 @@ void node_side_boot(struct node_side *n, int64_t t_us, const char *cause)
 	n->sample_us = INFINITY;
 	n->sample = n->event = n->ack = 0;
 	n->tx_n = 0;
+	forget_events(n);
 	node_wire_bytes(n, "\n", 1, t_us); /* ends what was on its way */
 	tether_begin(&w, "B");
 	tether_put_hex(&w, n->boot, 4);
@@ -132,22 +172,11 @@ static void watch(struct node_side *n, int64_t t_us)
 
 static void look(struct node_side *n, const struct node_side_senses *senses, int64_t t_us)
 {
-	const unsigned told = BENCH_DRIVE_ENABLED | BENCH_DRIVE_FAULTS;
-	struct node_side_senses before = n->seen;
-
 	n->seen = *senses;
 	if (senses->pulses != n->pulses)
 		n->moved_us = t_us;
 	n->pulses = senses->pulses;
-	event_line(n, "estop", before.estop_ok, senses->estop_ok, t_us);
-	event_line(n, "guard", before.guard_ok, senses->guard_ok, t_us);
-	event_line(n, "contactor", before.contactor_closed, senses->contactor_closed, t_us);
-	if ((before.drive_flags & told) != (senses->drive_flags & told)) {
-		char value[3] = { "0123456789abcdef"[senses->drive_flags >> 4 & 15],
-				  "0123456789abcdef"[senses->drive_flags & 15], '\0' };
-
-		event_word(n, "drive", value, t_us);
-	}
+	say_events(n, t_us);
 }
 
 void node_side_tick(struct node_side *n, int64_t t_us, const struct node_side_senses *senses)
@@ -193,6 +222,8 @@ static const char *obey_power(struct node_side *n, char **token, size_t count, i
 		n->orders.contactor = false;
 		n->orders.mode = BENCH_OFF;
 		n->orders.value = 0;
+		if (n->state == NODE_SIDE_LIVE && n->orders.brake_mA == 0)
+			enter(n, NODE_SIDE_IDLE, t_us);
 		if (n->state == NODE_SIDE_IDLE)
 			n->lease_us = INT64_MAX;
 		return "ok";

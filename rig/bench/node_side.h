@@ -70,6 +70,8 @@ struct node_side {
 	int64_t stop_us, moved_us, contactor_us; /* stop began; last pulse; command and contact agree since */
 	int64_t pulses;
 	bool was_closed;
+	/* Events of estop, guard, contactor and drive: what was said last, and when the last two were. */
+	struct node_side_said { unsigned value; int64_t at_us, before_us; } said[4];
 	int rate_Hz, slow_every, slow_left;
 	double sample_us, period_us;       /* next fast sample, bench time; INFINITY without */
 	double ripple_W;                   /* summed since the last slow sample */

@@ -49,7 +49,7 @@ static const struct {
 		"the drive dropped out on undervoltage and stays stopped until it is restarted; the supply sagged, "
 		"which says nothing about the actuator" },
 	[CAUSE_DRIVE_FAULT] = { "drive_fault", NULL, "",
-		"the drive reports a fault of its own; read its fault memory before restarting it" },
+		"the drive reports a fault of its own, or does not answer the node; read its fault memory, or check its cable, before restarting it" },
 	[CAUSE_WRONG_DIRECTION] = { "wrong_direction", "speed", "rpm",
 		"the shaft turns the wrong way; check the signs of pick-up and drive in the profiles" },
 	[CAUSE_STALL] = { "stall", "stalled under torque for", "s",

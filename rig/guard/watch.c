@@ -18,7 +18,7 @@
 #define REASON_S 0.4      /* a node that goes safe says so at once and why with its next slow sample */
 #define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
 #define RATIO_UNKNOWN 100.0
-#define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED)
+#define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
 #define FROZEN_CHANCE 1e-12 /* of a row of equal conversions by noise: at 80 a second one false alarm in some 400 years */
 #define LOADED_FRAC 0.05  /* of the largest brake current: above it a live cell never reads the same for long */
 

@@ -234,8 +234,9 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 	v->ripple_W = node->caps.meter && s->has_ripple ? s->ripple_mW * 1e-3 : NAN;
 	if (node->caps.drive) {
 		v->drive_flags = s->drive_flags;
-		v->drive_rotor_rpm = s->rotor_drpm * 0.1;
-		v->drive_A = s->drive_mA * 1e-3;
+		bool heard = !(s->drive_flags & DRIVE_UNHEARD);
+		v->drive_rotor_rpm = heard ? s->rotor_drpm * 0.1 : NAN;
+		v->drive_A = heard ? s->drive_mA * 1e-3 : NAN;
 	}
 	for (int i = 0; i < node->temps; i++)
 		v->temp_degC[node->temp_place[i]] = s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;

@@ -22,6 +22,8 @@ enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN }
 #define DRIVE_UNDERVOLTAGE 0x08u
 #define DRIVE_FAULT 0x10u
 #define DRIVE_OVERSPEED 0x20u
+#define DRIVE_VOLTAGE_LIMITED 0x40u
+#define DRIVE_UNHEARD 0x80u /* the drive itself does not answer the node: the other bits mean nothing */
 
 enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
 
@@ -67,7 +69,7 @@ struct snapshot {
 	enum node_state node_state;
 	char node_reason[12];
 	unsigned drive_flags;
-	double drive_rotor_rpm, drive_A;
+	double drive_rotor_rpm, drive_A; /* NaN too while the drive does not answer the node */
 	double temp_degC[TEMP_COUNT];
 
 	bool log_failed;           /* the logbook cannot be written or its ring is full */

@@ -513,6 +513,118 @@ static void tells_of_the_drive_by_events(void **state)
 	assert_true(came(r, " drive 08 "));
 }
 
+static int count_of(const struct rig *r, const char *word)
+{
+	int n = 0;
+
+	for (const char *at = r->text; (at = strstr(at, word)) != NULL; at++)
+		n++;
+	return n;
+}
+
+/* A switch that bounces and a fault that chatters every millisecond, for half a second: at most 20 events a second, the first at once, the
+ * last one true; the drive's limits are no events at all. */
+static void what_chatters_does_not_flood_the_line(void **state)
+{
+	struct rig *r = *state;
+
+	forget(r);
+	for (int i = 0; i < 501; i++) {
+		r->senses.guard_ok = i % 2 != 0;
+		r->senses.drive_flags = i % 2 ? 0 : BENCH_DRIVE_FAULT;
+		go(r, 1);
+		if (i == 3)
+			assert_int_equal(count_of(r, " guard 0 "), 1);
+	}
+	go(r, 110);
+	assert_in_range(count_of(r, " guard "), 5, 12);
+	assert_in_range(count_of(r, " drive "), 5, 12);
+	const char *last = NULL;
+	for (const char *at = r->text; (at = strstr(at, " guard ")) != NULL; at++)
+		last = at;
+	assert_memory_equal(last, " guard 0 ", 9);
+	r->senses.drive_flags = 0;
+	r->senses.guard_ok = true;
+	go(r, 110);
+	forget(r);
+	for (int i = 0; i < 200; i++) {
+		r->senses.drive_flags = i % 2 ? BENCH_DRIVE_LIMITED : BENCH_DRIVE_DERATING;
+		go(r, 1);
+	}
+	assert_int_equal(count_of(r, " drive "), 0);
+}
+
+static void power_off_while_live(void **state)
+{
+	struct rig *r = *state;
+
+	power_up(r);
+	assert_string_equal(ask(r, "set 1000 speed 100 300"), "ok");
+	assert_string_equal(ask(r, "power off"), "ok");
+	assert_int_equal(r->node.state, NODE_SIDE_LIVE); /* the brake has its lease still */
+	assert_int_equal(r->node.orders.mode, BENCH_OFF);
+	assert_int_equal(r->node.orders.brake_mA, 300);
+	r->senses.contactor_closed = false;
+	go(r, 1100);
+	assert_int_equal(r->node.state, NODE_SIDE_STOPPING);
+	go(r, 400);
+	assert_string_equal(ask(r, "clear"), "ok");
+	power_up(r);
+	assert_string_equal(ask(r, "set 300 speed 100 0"), "ok");
+	assert_string_equal(ask(r, "power off"), "ok");
+	assert_int_equal(r->node.state, NODE_SIDE_IDLE);
+	r->senses.contactor_closed = false;
+	go(r, 2000);
+	assert_int_equal(r->node.state, NODE_SIDE_IDLE); /* and no lease */
+}
+
+static void the_first_refusal_in_the_page_s_order(void **state)
+{
+	static const struct { const char *request, *answer; } rows[] = {
+		{ "set 9 off 5", "no args" }, { "set 9 off 5 0", "no range" }, { "set 300 off 5 0", "no range" },
+		{ "set 300 speed 1000000 0", "no range" }, { "set 300 speed 1 0", "no safe" }, { "power on", "no safe" }, { "clear", "no estop" },
+	};
+	struct rig *r = *state;
+
+	assert_string_equal(ask(r, "safe"), "ok");
+	go(r, 400);
+	r->senses.estop_ok = r->senses.guard_ok = false;
+	go(r, 5);
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+		assert_string_equal(ask(r, rows[i].request), rows[i].answer);
+}
+
+/* 300 ms from the stop, when the last pulse is older; from the last pulse, when it is younger. */
+static void the_quiet_counts_from_the_later_of_stop_and_pulse(void **state)
+{
+	struct rig *r = *state;
+
+	for (int pulse_ms = 0; pulse_ms <= 100; pulse_ms += 100) {
+		assert_string_equal(ask(r, "set 5000 off 0 300"), "ok");
+		go(r, 1000);
+		send(r, "safe");
+		go(r, pulse_ms);
+		r->senses.pulses += pulse_ms > 0;
+		go(r, 297);
+		assert_int_equal(r->node.state, NODE_SIDE_STOPPING);
+		go(r, 6);
+		assert_int_equal(r->node.state, NODE_SIDE_SAFE);
+		assert_string_equal(ask(r, "clear"), "ok");
+	}
+}
+
+static void numbers_go_on_after_a_new_rate(void **state)
+{
+	struct rig *r = *state;
+
+	assert_string_equal(ask(r, "rate 100 20"), "ok");
+	go(r, 100);
+	int before = r->node.sample;
+	assert_true(before >= 9);
+	assert_string_equal(ask(r, "rate 50 20"), "ok");
+	assert_in_range(r->node.sample, before, before + 3);
+}
+
 #define NODE_TEST(f) cmocka_unit_test_setup_teardown(f, begin, finish)
 
 int main(void)
@@ -537,6 +649,11 @@ int main(void)
 		NODE_TEST(an_overloaded_wire_loses_samples_only),
 		NODE_TEST(faults_of_the_line),
 		NODE_TEST(tells_of_the_drive_by_events),
+		NODE_TEST(what_chatters_does_not_flood_the_line),
+		NODE_TEST(power_off_while_live),
+		NODE_TEST(the_first_refusal_in_the_page_s_order),
+		NODE_TEST(the_quiet_counts_from_the_later_of_stop_and_pulse),
+		NODE_TEST(numbers_go_on_after_a_new_rate),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

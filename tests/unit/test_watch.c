@@ -100,7 +100,7 @@ static void bend_frozen_slow(struct scene *s, double t_s, bool miss)
 static void bend_frozen_coarse(struct scene *s, double t_s, bool miss)
 {
 	s->snap.cell_equal_chance = miss ? 0.99 : 0;
-	s->snap.cell_same = 1 + (unsigned)lround(t_s / SCENE_TICK_S);
+	s->snap.cell_same = 1 + (unsigned)lround(fmin(t_s, 27) / SCENE_TICK_S);
 	s->snap.cell_same_s = t_s;
 }
 /* Nothing turns and the brake has no current: a quiet cell may well repeat itself. */
@@ -230,6 +230,11 @@ static void bend_drive_fault(struct scene *s, double t_s, bool miss)
 	(void)t_s;
 	s->snap.drive_flags |= miss ? DRIVE_CURRENT_LIMITED | DRIVE_DERATING : DRIVE_FAULT;
 }
+static void bend_drive_unheard(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.drive_flags |= miss ? DRIVE_VOLTAGE_LIMITED : DRIVE_UNHEARD;
+}
 static void bend_drive_overspeed(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -329,6 +334,7 @@ static const struct row {
 	{ "supply unknown", CAUSE_SUPPLY_RANGE, bend_supply_unknown, 0, 0.52 },
 	{ "drive dropped out", CAUSE_DRIVE_DROPOUT, bend_dropout, 0, 0 },
 	{ "drive fault", CAUSE_DRIVE_FAULT, bend_drive_fault, 0, 0 },
+	{ "drive does not answer", CAUSE_DRIVE_FAULT, bend_drive_unheard, 0, 0 },
 	{ "drive says overspeed", CAUSE_DRIVE_FAULT, bend_drive_overspeed, 0, 0 },
 	{ "wrong direction", CAUSE_WRONG_DIRECTION, bend_wrong_way, 0.24, 0.27 },
 	{ "wrong direction, either allowed", CAUSE_WRONG_DIRECTION, bend_wrong_way_free, 0.24, 0.27 },
