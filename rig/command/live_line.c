@@ -23,6 +23,7 @@ struct parts {
 
 static const struct { const char *word, *shown, *brief; } phases[] = {
 	{ "start", "starting", "start" },
+	{ "spin", "speeding up", "spin" },
 	{ "settle", "settling", "settle" },
 	{ "average", "averaging", "avg" },
 	{ "ease", "easing off", "ease" },
@@ -90,7 +91,7 @@ static void put_torque(const struct live_line *l, enum form form, char *buf)
 
 	put_commanded(l, form, set);
 	if (isfinite(l->torque_Nm))
-		number(measured, sizeof measured, 2, l->torque_Nm);
+		number(measured, sizeof measured, form == SHORT && fabs(l->torque_Nm) >= 10 ? 1 : 2, l->torque_Nm);
 	if (!set[0] && measured[0])
 		snprintf(buf, FIELD, "%s N\u00b7m", measured);
 	else if (!set[0] && isfinite(l->count))
@@ -159,7 +160,7 @@ static void left_text(double low_s, double high_s, enum form form, char *buf, si
 		u++;
 	double step = units[u].unit_s > 1 ? units[u].unit_s : 10; /* seconds by tens */
 	long low = (long)(floor(low_s / step) * step / units[u].unit_s), high = (long)(ceil(high_s / step) * step / units[u].unit_s);
-	snprintf(buf, size, "%ld%s%ld %s%s", low, form == LONG ? " to " : "-", high, units[u].name, tail);
+	snprintf(buf, size, "%ld%s%ld%s%s%s", low, form == LONG ? " to " : "-", high, form == SHORT ? "" : " ", units[u].name, tail);
 }
 
 void live_left_text(double low_s, double high_s, char *buf, size_t size)
@@ -174,7 +175,7 @@ static void make(const struct live_line *l, enum form form, struct parts *p)
 	put_step(l, form, p->text[STEP]);
 	put_torque(l, form, p->text[TORQUE]);
 	if (isfinite(l->speed_rpm)) {
-		number(p->text[SPEED], FIELD, 1, l->speed_rpm);
+		number(p->text[SPEED], FIELD, form == SHORT && fabs(l->speed_rpm) >= 10 ? 0 : 1, l->speed_rpm);
 		strcat(p->text[SPEED], " rpm");
 	}
 	put_power(l, p->text[POWER]);

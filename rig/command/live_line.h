@@ -22,7 +22,7 @@ struct live_line {
 };
 
 /* At most columns columns (UTF-8 by characters), not cut inside a word or number: a narrow line has shorter words and then leaves
- * out, in this order, title and bar, time in the phase, time left, speed. The step, the torque and how to stop stay as long as they fit. Never "nan". */
+ * out, in this order, title and bar, time in the phase, time left, phase, speed. The step, the torque and how to stop stay as long as they fit. Never "nan". */
 void live_line_text(const struct live_line *l, int columns, char *buf, size_t size);
 
 /* "4:10 left", "3 to 5 min left"; "" when not known. */

@@ -57,14 +57,14 @@ static void the_table(void **state)
 	sweep.frac = 0.75;
 	expect(&sweep, 120, "sweep  step 8 of 9 rising  commanded 35.00, measured 34.98 N" DOT "m  81.7 rpm  averaging 3 s  4:10 left  q stops  [======...]");
 	expect(&sweep, 79, "step 8 of 9 up  34.98 of 35.00 N" DOT "m  81.7 rpm  averaging 3 s  4:10 left  q stops");
-	expect(&sweep, 60, "step 8/9 up  34.98/35 N" DOT "m  81.7 rpm  avg 3 s  4:10  q stops");
+	expect(&sweep, 60, "step 8/9 up  35.0/35 N" DOT "m  82 rpm  avg 3 s  4:10  q stops");
 	sweep.direction = -1;
 	sweep.phase = "settle";
 	sweep.left_low_s = 170;
 	sweep.left_high_s = 290;
 	expect(&sweep, 120, "sweep  step 8 of 9 falling  commanded 35.00, measured 34.98 N" DOT "m  81.7 rpm  settling 3 s  2 to 5 min left  q stops");
 	expect(&sweep, 79, "step 8 of 9 down 34.98 of 35.00 N" DOT "m 81.7 rpm settling 3 s 2-5 min left q stops");
-	expect(&sweep, 60, "step 8/9 down 34.98/35 N" DOT "m 81.7 rpm settle 2-5 min q stops");
+	expect(&sweep, 60, "step 8/9 down 35.0/35 N" DOT "m 82 rpm settle 3 s 2-5min q stops");
 
 	hang.title = "hang";
 	hang.step = 3;
@@ -77,7 +77,7 @@ static void the_table(void **state)
 	hang.count = -65234;
 	expect(&hang, 79, "hang  step 3 of 10 rising  hung 12.26 N" DOT "m  settling 0 s  q stops");
 	hang.torque_Nm = 12.244;
-	expect(&hang, 79, "hang  step 3 of 10 rising  hung 12.26, measured 12.24 N" DOT "m  settling 0 s  q stops");
+	expect(&hang, 79, "step 3 of 10 rising  hung 12.26, measured 12.24 N" DOT "m  settling 0 s  q stops");
 
 	map.title = "map";
 	map.step = 2;
@@ -87,6 +87,15 @@ static void the_table(void **state)
 	map.speed_rpm = 30;
 	map.phase = "lag";
 	expect(&map, 79, "step 2 falling commanded 0.450 A, measured 18.20 N" DOT "m 30.0 rpm coil lag q stops");
+	map.steps = 22;
+	map.left_low_s = 130;
+	map.left_high_s = 280;
+	map.phase = "settle";
+	map.phase_s = 1;
+	expect(&map, 59, "step 2/22 down 0.45 A:18.2 N" DOT "m 30 rpm settle 2-5min q stops");
+	map.steps = 0;
+	map.left_low_s = map.phase_s = NAN;
+	map.phase = "lag";
 	expect(&map, 60, "step 2 down  0.450 A: 18.20 N" DOT "m  30.0 rpm  coil lag  q stops");
 
 	ready.title = "ready";
