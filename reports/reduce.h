@@ -8,6 +8,7 @@
 #include "calib/cellcal.h"
 #include "reports/curve.h"
 #include "reports/limits.h"
+#include "reports/speed.h"
 #include "reports/window.h"
 #include "run/sequence.h"
 
@@ -19,6 +20,7 @@ struct reading {
 	/* What the cell carried since the last zero, signed counts: the most, and the least since that; NaN without a zero before. */
 	double turn_count, low_count;
 	struct mean speed_rpm, volt, amp, power;
+	struct disc disc;  /* as this window shows it */
 	struct blocks blocks;
 	bool product;      /* power is the mean of products: the node multiplies before it averages */
 	double amp2;       /* mean of the squared current, A^2 */

@@ -21,7 +21,6 @@ struct reading reading_of(const struct window *w, const struct seq_point *point,
 	struct reading r = {
 		.point = *point, .run_id = run_id,
 		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
-		.speed_rpm = window_speed(w, pulses_per_rev, length_s),
 		.blocks = window_blocks(w, pulses_per_rev),
 		.volt = series_mean(&w->volt),
 		.amp = series_mean(&w->amp),
@@ -34,6 +33,7 @@ struct reading reading_of(const struct window *w, const struct seq_point *point,
 		.before = w->before, .inside = w->inside,
 	};
 
+	r.speed_rpm = window_speed(w, pulses_per_rev, length_s, &r.disc);
 	for (int i = 0; i < TEMP_COUNT; i++)
 		r.temp_degC[i] = window_temp(w, (enum temp_place)i);
 	return r;
@@ -170,6 +170,22 @@ static struct window_limits limits_of(const struct reduction *r)
 	};
 }
 
+/* The disc of the pick-up is the same in every window. */
+static enum rc one_disc(struct kept *k, struct err *err)
+{
+	const struct disc **seen = calloc(k->n ? k->n : 1, sizeof *seen);
+
+	if (!seen)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	for (size_t i = 0; i < k->n; i++)
+		seen[i] = &k->readings[i].disc;
+	struct disc disc = disc_of(seen, k->n);
+	free(seen);
+	for (size_t i = 0; i < k->n; i++)
+		speed_take_disc(&k->readings[i].speed_rpm, &k->readings[i].disc, &disc);
+	return RC_OK;
+}
+
 static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
 			     void *watch_ctx, struct err *err)
 {
@@ -188,7 +204,7 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 		window_open(&walk.window, &limits);
 		rc = walk_run(lb, &walk, &k->tail, err);
 	}
-	return rc;
+	return rc == RC_OK ? one_disc(k, err) : rc;
 }
 
 /* The sequence tells at once that it eases the brake, and at the run's end the same words as what was left out. */

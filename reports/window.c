@@ -2,8 +2,7 @@
 #include "reports/window.h"
 
 #include "calib/stats.h"
-#include "calib/units.h"
-#include "reports/whole_turns.h"
+#include "reports/speed.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -15,8 +14,6 @@
 #define LIGHT_SAMPLES 200
 #define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
 #define STRETCHES 500
-#define LEFT_OUT 0.1            /* of the window: most that a speed over whole turns may leave out */
-#define TURNS_EDGES 8192        /* longer series are not searched for whole turns: their ends hardly count */
 
 static bool grow(struct series *s)
 {
@@ -260,116 +257,6 @@ double window_temp(const struct window *w, enum temp_place place)
 	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : NAN;
 }
 
-/* Speeds of about WINDOW_BLOCKS stretches, edge to edge. */
-static size_t block_speeds(const struct window *w, double per_rev, double *speed, size_t max)
-{
-	size_t n = w->edge_s.n - 1, blocks = n / 2 < max ? n / 2 : max;
-
-	for (size_t b = 0; b < blocks; b++) {
-		size_t from = b * n / blocks, to = (b + 1) * n / blocks;
-		double dt = w->edge_s.x[to] - w->edge_s.x[from];
-		speed[b] = fabs(w->edge_pulse.x[to] - w->edge_pulse.x[from]) / per_rev / dt * 60.0;
-	}
-	return blocks;
-}
-
-/* How far an edge may lie from where its count says, in counts: a mark that is misplaced, a late edge. What changes from each
- * edge to the next and back again is misplaced edges, since a shaft cannot: minus the autocovariance of neighbouring
- * steps. What comes again with each turn is the disc's (or the load's, which is then counted as the disc's): the
- * amplitude of a sine over the turn, fitted to the steps. A shaft that really changes its speed adds to neither. */
-struct misplaced { double edge, turn; };
-
-static struct misplaced misplaced_edges(const struct window *w, double per_rev)
-{
-	const double *t = w->edge_s.x, *at = w->edge_pulse.x;
-	size_t n = w->edge_s.n - 1;
-	double rate = (at[n] - at[0]) / (t[n] - t[0]), around = 2 * UNITS_PI / per_rev;
-	double cc = 0, cs = 0, ss = 0, cd = 0, sd = 0, dd = 0, neighbours = 0, last = 0;
-
-	for (size_t i = 1; i <= n; i++) {
-		double d = at[i] - at[i - 1] - rate * (t[i] - t[i - 1]);
-		double c = cos(around * at[i]) - cos(around * at[i - 1]), s = sin(around * at[i]) - sin(around * at[i - 1]);
-		cc += c * c;
-		cs += c * s;
-		ss += s * s;
-		cd += c * d;
-		sd += s * d;
-		dd += d * d;
-		neighbours += d * last;
-		last = d;
-	}
-	struct misplaced ret = { .edge = sqrt(fmax(-neighbours / (double)n, 0)) };
-	double det = cc * ss - cs * cs;
-	if (fabs(at[n] - at[0]) < per_rev || !(det > 0))
-		return ret;
-	double a = (ss * cd - cs * sd) / det, b = (cc * sd - cs * cd) / det;
-	/* What chance alone would fit is taken off. */
-	double chance = dd / (double)n * (cc + ss) / det;
-	ret.turn = sqrt(fmax(a * a + b * b - chance, 0));
-	return ret;
-}
-
-/* The first and the last edge lie up to a sample away from the window's ends: what the shaft did there counts with the
- * standard deviation of its speed from edge to edge. Evenly spread over a gap at each end. */
-static double ends_of_speed(const struct window *w, double per_rev, double value)
-{
-	size_t n = w->edge_s.n - 1;
-	double squares = 0, dt = w->edge_s.x[n] - w->edge_s.x[0];
-
-	for (size_t i = 1; i <= n; i++) {
-		double gap = w->edge_s.x[i] - w->edge_s.x[i - 1];
-		double off = fabs(w->edge_pulse.x[i] - w->edge_pulse.x[i - 1]) / per_rev / gap * 60.0 - value;
-		squares += off * off * gap;
-	}
-	return sqrt(squares / dt) / (double)n / sqrt(6);
-}
-
-/* The same marks at both ends; what was left out may have been as fast as any stretch. */
-static bool by_whole_turns(const struct window *w, double per_rev, const struct mean *stretches, double ends_rpm, struct mean *ret)
-{
-	struct whole_turns t;
-
-	if (w->edge_s.n > TURNS_EDGES || !whole_turns(w->edge_s.x, w->edge_pulse.x, w->edge_s.n, per_rev, &t) ||
-	    !(t.left_frac < LEFT_OUT))
-		return false;
-	double spread = stretches->scatter * sqrt(stretches->n_effective);
-	ret->value = copysign(t.rpm, ret->value);
-	ret->u = hypot(ends_rpm, hypot(t.u_rpm, t.left_frac * spread));
-	return true;
-}
-
-struct mean window_speed(const struct window *w, double per_rev, double length_s)
-{
-	double sign = w->n_speed && w->sum_speed_rpm < 0 ? -1 : 1, speed[WINDOW_BLOCKS];
-
-	if (w->edge_s.n < 2) {
-		/* Fewer than two edges: slower than one pulse in the window, rectangular. */
-		double most = 60.0 / (per_rev * length_s);
-		return (struct mean){ .value = 0, .u = most / sqrt(3), .dof = INFINITY, .n = w->edge_s.n, .scatter = NAN,
-				      .n_effective = NAN };
-	}
-	size_t last = w->edge_s.n - 1, blocks = block_speeds(w, per_rev, speed, WINDOW_BLOCKS);
-	double dt = w->edge_s.x[last] - w->edge_s.x[0];
-	double value = fabs(w->edge_pulse.x[last] - w->edge_pulse.x[0]) / per_rev / dt * 60.0;
-	double tick = value * 1e-6 / sqrt(6) / dt; /* the node's clock counts whole microseconds, at both ends */
-	struct mean ret = { .value = sign * value, .n = w->edge_s.n, .scatter = NAN, .n_effective = NAN, .dof = INFINITY };
-	if (blocks < 4) {
-		/* Too few edges to see where they really lie: a pulse's pitch at each end. */
-		ret.u = hypot(tick, 60.0 / (per_rev * dt) / sqrt(6));
-		return ret;
-	}
-	struct mean few = mean_of(speed, blocks);
-	ret.scatter = few.scatter;
-	ret.n_effective = few.n_effective;
-	if (by_whole_turns(w, per_rev, &few, hypot(tick, ends_of_speed(w, per_rev, value)), &ret))
-		return ret;
-	/* Only the two outer edges count for the mean: each off by its own, and both by the turn's sine at unlike places. */
-	struct misplaced off = misplaced_edges(w, per_rev);
-	ret.u = hypot(tick, 60.0 / (per_rev * dt) * hypot(off.turn, sqrt(2) * off.edge));
-	ret.u = hypot(ret.u, ends_of_speed(w, per_rev, value));
-	return ret;
-}
-
 /* Long series are averaged in stretches first: that keeps the mean and all slow correlation, and the search
  * for the effective count stays cheap. */
 static size_t in_stretches(const double *x, size_t n, double *ret)
@@ -445,7 +332,7 @@ struct blocks window_blocks(const struct window *w, double per_rev)
 {
 	struct blocks ret = { 0 };
 
-	if (w->edge_s.n < 2 || block_speeds(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS || !block_means(&w->count, ret.count))
+	if (w->edge_s.n < 2 || speed_of_blocks(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS || !block_means(&w->count, ret.count))
 		return ret;
 	ret.n = WINDOW_BLOCKS;
 	ret.has_watt = block_means(&w->power, ret.watt);

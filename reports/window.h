@@ -89,10 +89,6 @@ struct mean mean_of(const double *x, size_t n);
 struct mean series_mean(const struct series *s);
 void series_push(struct series *s, double value, bool *out_of_memory);
 
-/* Speed of the output over the window in rpm, from the first edge to the last; signed as the samples' own speed.
- * Without an edge in the window: 0 with the standard uncertainty of "less than one pulse". */
-struct mean window_speed(const struct window *w, double pulses_per_rev, double length_s);
-
 /* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times speed,
  * over input power). n 0: the window has too few readings or edges. */
 #define WINDOW_BLOCKS 20

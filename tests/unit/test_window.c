@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard deviation
  * over the root of the count. */
-#include "reports/window.h"
+#include "reports/speed.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -100,7 +100,7 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 			struct sample s = turning(i);
 			window_inside(&w, &s);
 		}
-		struct mean speed = window_speed(&w, 360, LONG / 100.0);
+		struct mean speed = window_speed(&w, 360, LONG / 100.0, NULL);
 		assert_false(w.out_of_memory);
 		assert_true(fabs(speed.value - 60) < 1e-9 && speed.u < 1e-5);
 		assert_true(w.edge_s.n == w.edge_pulse.n && w.edge_s.n <= SERIES_MAX);
@@ -188,7 +188,7 @@ static void unevenly_spaced_teeth_fall_out_over_whole_turns(void **state)
 			if (i > 0)
 				window_inside(&w, &s);
 		}
-		struct mean speed = window_speed(&w, 60, 2.06);
+		struct mean speed = window_speed(&w, 60, 2.06, NULL);
 		double error = (speed.value - (end_rev - begin_rev) / 2.06 * 60) / speed.u;
 		sum += error * error;
 		worst = fmax(worst, speed.u / 90);
