@@ -89,7 +89,7 @@ static void scatter(const struct at_load *l, size_t n, double per_Nm, struct che
 
 struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm)
 {
-	struct check_states ret = { NAN, NAN, NAN, NAN, NAN, INFINITY };
+	struct check_states ret = { NAN, NAN, NAN, NAN, NAN, NAN, INFINITY };
 	struct at_load load[LOADS_MAX];
 	size_t n_loads = loads_of(cal, points, n, load);
 	double per_Nm = cellcal_slope_Nm(cal, torque_Nm);
@@ -97,6 +97,7 @@ struct check_states check_states_of(const struct cellcal *cal, const struct cell
 	scatter(load, n_loads, fabs(per_Nm), &ret);
 	ret.rising_Nm = per_Nm * between(load, n_loads, rising, torque_Nm);
 	ret.loop_Nm = per_Nm * between(load, n_loads, loop, torque_Nm);
+	ret.above_Nm = ret.rising_Nm + ret.loop_Nm / 2 + (cal->branches.known ? per_Nm * cal->branches.friction : 0);
 	ret.low_Nm = per_Nm * between(load, n_loads, loop, 0);
 	for (size_t k = 0; k < n_loads; k++)
 		ret.lightest_Nm = fmin(ret.lightest_Nm, load[k].torque_Nm);
@@ -195,7 +196,7 @@ static void states(struct judging *j, const struct check_states *s, double per_N
 	double loop = fabs(or_zero(isfinite(s->loop_Nm) ? s->loop_Nm : cal->reversibility_Nm));
 	double branch = fmax(fmax(loop - low, low / 2) / 2, left);
 	if (!(j->in->load.torque_Nm >= s->lightest_Nm))
-		branch = fmax(branch, CHECK_LIGHT_FRAC * fabs(cal->max_Nm));
+		branch = fmax(branch, CHECK_LIGHT_FRAC * fabs(cal->max_Nm) / (j->in->from_above ? 2 : 1));
 	part(j, "branch of the load", DIST_RECT, INFINITY, branch / sqrt(3), &j->ret->u_branch_Nm);
 	/* between the two zeros the zero was somewhere */
 	part(j, "change of the zero", DIST_RECT, INFINITY, fabs(j->ret->zero_change_Nm) / 2 / sqrt(3), &j->ret->u_zero_Nm);
@@ -239,7 +240,7 @@ enum rc check_mass_judge(const struct check_mass_input *in, struct check_mass *r
 	if (rc == RC_OK) {
 		double per_Nm = cellcal_slope_Nm(in->cal, torque_Nm);
 		struct check_states s = check_states_of(in->cal, in->points, in->n_points, in->load.torque_Nm);
-		ret->torque_Nm = torque_Nm - or_zero(s.rising_Nm);
+		ret->torque_Nm = torque_Nm - or_zero(in->from_above ? s.above_Nm : s.rising_Nm);
 		ret->off_Nm = ret->torque_Nm - ret->expected_Nm;
 		ret->sensitivity = in->indication / ret->expected_Nm;
 		ret->zero_change_Nm = in->zero_change * per_Nm;

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Does a calibration still hold? One check weight on the calibration arm, read between two readings of the empty arm, against the torque
- * that it makes by the calibration's own weights and arm.
+/* Does a calibration still hold? One check weight on the calibration arm, read between two readings of the empty arm, against the
+ * torque that it makes by the calibration's own weights and arm. It is best read from above, after a further piece was taken off it: so
+ * load and zeros were all reached by unloading, and dry friction of the cradle's bearing is the same in them.
  *
  * Judged by E_n, the difference by its own expanded uncertainty (95 %): holds when |E_n| <= 1 (ISO/IEC 17043, from memory of the standard; the same criterion is the
  * "most common" one in E. Frahm and J. D. Wright, Evaluating Inter-Laboratory Comparison Data, NIST). What the two share with the same
@@ -23,12 +24,15 @@ struct check_states {
 			    * series at each load; NaN not known */
 	double repeat_dof;
 	double rising_Nm;  /* rising readings less the fit at this torque, mean over the series */
+	double above_Nm;   /* the same after a step down: the friction of the bearing has turned, the cell's own memory by half. By the
+			    * friction that the branches of the calibration show; the middle of the loop where there are none */
 	double loop_Nm;    /* falling less rising at this torque */
 	double low_Nm;     /* the same at the lightest load: what friction leaves, and so what a zero may be off by */
 	double lightest_Nm; /* load of the calibration; INFINITY without any */
 };
 /* A heavy load that swings shakes friction loose; one lighter than any of the calibration does not, and the series do not show it.
- * Half-width for the friction of the cradle's bearing then, of the largest torque: 25 mN·m of 50 N·m (common practice, no source). */
+ * Half-width for the friction of the cradle's bearing then, of the largest torque: 25 mN·m of 50 N·m, and half of it for a load read
+ * from above (common practice, no source). */
 #define CHECK_LIGHT_FRAC 0.0005
 /* points: as cellcal_fit gave them, of the calibration cal. Without any, all NaN. */
 struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm);
@@ -38,6 +42,7 @@ struct check_mass_input {
 	const struct cellcal_point *points; /* of the calibration; NULL and 0 when they are not at hand */
 	size_t n_points;
 	double indication, u_indication;    /* load less the mean of the zeros, with the cell's sign; its standard error */
+	bool from_above;                    /* the load was reached by unloading */
 	double zero_change;                 /* zero after less zero before, indication */
 	struct cellcal_load load;           /* what hangs, with its shifts by source */
 	const struct cellcal_source *source; /* of load */
@@ -47,7 +52,7 @@ struct check_mass_input {
 };
 
 struct check_mass {
-	double torque_Nm;   /* by the calibration, on its rising branch where that is known */
+	double torque_Nm;   /* by the calibration, on the branch that it was read on where that is known */
 	double expected_Nm;
 	double off_Nm, u_off_Nm, k, U_off_Nm; /* torque less expected; k: 95 %, by the shapes of the sources */
 	double dof;

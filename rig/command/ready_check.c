@@ -17,6 +17,7 @@ struct check {
 	struct session *s;
 	struct hang_loads loads; /* one load: hanger and check weight */
 	char pieces[2 * PROFILE_WORD + 8];
+	const char *further;     /* a piece that goes on top and comes off before the reading; NULL: there is none */
 	struct cellcal_point *points; /* of the calibration */
 	size_t n_points;
 	double cal_ambient_degC;      /* NaN unknown */
@@ -50,6 +51,21 @@ static enum rc find_load(struct check *c, const char **ret_cause, struct err *er
 	size_t used = strlen(c->pieces);
 	snprintf(c->pieces + used, sizeof c->pieces - used, "%s", all->piece[piece].name);
 	return hang_loads_make(&place, &some, 1, &c->loads, err);
+}
+
+/* The lightest other piece. */
+static void find_further(struct check *c)
+{
+	const struct weights_profile *all = &c->s->weights;
+	double least = INFINITY;
+
+	for (size_t i = 0; i < all->n; i++) {
+		const struct weight_piece *p = &all->piece[i];
+		if ((int)i == all->hanger || strcmp(p->name, c->s->rig.check_piece) == 0 || !(p->mass_kg.value < least))
+			continue;
+		least = p->mass_kg.value;
+		c->further = p->name;
+	}
 }
 
 static double real_of(const json_t *o, const char *key)
@@ -125,11 +141,17 @@ static enum rc read_still(struct check *c, bool preload, bool tare, struct stats
 	return rc;
 }
 
-static enum rc hang_it(struct check *c, const char *text, struct err *err)
+/* The check weight, and the further piece on top of it. */
+static enum rc hang_it(struct check *c, const char *when, struct err *err)
 {
-	char hang[2][PROFILE_WORD + 8];
-	const char *hands[3] = { NULL };
+	char hang[3][PROFILE_WORD + 8], text[300];
+	const char *hands[4] = { NULL };
 	size_t n = 0;
+
+	if (c->further)
+		snprintf(text, sizeof text, "Hang %s, and %s too%s.", c->pieces, c->further, when);
+	else
+		snprintf(text, sizeof text, "Hang %s%s.", c->pieces, when);
 
 	if (c->s->weights.hanger >= 0 && strcmp(c->s->weights.piece[c->s->weights.hanger].name, c->s->rig.check_piece) != 0) {
 		snprintf(hang[n], sizeof hang[n], "hang %s", c->s->weights.piece[c->s->weights.hanger].name);
@@ -138,35 +160,52 @@ static enum rc hang_it(struct check *c, const char *text, struct err *err)
 	}
 	snprintf(hang[n], sizeof hang[n], "hang %s", c->s->rig.check_piece);
 	hands[n] = hang[n];
+	n++;
+	if (c->further) {
+		snprintf(hang[n], sizeof hang[n], "hang %s", c->further);
+		hands[n] = hang[n];
+	}
 	return live_ask(c->live, text, hands, err);
+}
+
+/* The load is then reached by unloading, as the zeros are. */
+static enum rc take_further_off(struct check *c, struct err *err)
+{
+	char text[200], unhang[PROFILE_WORD + 8];
+	const char *const hands[] = { unhang, NULL };
+	struct stats_mean ignored;
+
+	if (!c->further)
+		return RC_OK;
+	enum rc rc = read_still(c, true, false, &ignored, err);
+	snprintf(unhang, sizeof unhang, "unhang %s", c->further);
+	snprintf(text, sizeof text, "Take %s off gently; %s stays: %.3f N\u00b7m expected.", c->further, c->pieces, c->loads.load[1].torque_Nm);
+	return rc == RC_OK ? live_ask(c->live, text, hands, err) : rc;
 }
 
 static enum rc take_off(struct check *c, struct err *err)
 {
 	static const char *const hands[] = { "unhang all", NULL };
-	char text[200];
 
-	snprintf(text, sizeof text, "Take %s off, nothing hung; wait until the arm is at rest.", c->pieces);
-	return live_ask(c->live, text, hands, err);
+	return live_ask(c->live, "Take everything off the arm; wait until it is at rest.", hands, err);
 }
 
 /* On and off once, so that friction and memory are as they were in the calibration; then empty, weight, empty. */
 static enum rc read_all(struct check *c, struct err *err)
 {
 	struct stats_mean ignored;
-	char text[240];
+	enum rc rc = hang_it(c, " once as a preload", err);
 
-	snprintf(text, sizeof text, "Hang %s once as a preload.", c->pieces);
-	enum rc rc = hang_it(c, text, err);
 	if (rc == RC_OK)
 		rc = read_still(c, true, false, &ignored, err);
 	if (rc == RC_OK)
 		rc = take_off(c, err);
 	if (rc == RC_OK)
 		rc = read_still(c, false, true, &c->zero[0], err);
-	snprintf(text, sizeof text, "Hang %s: %.3f N\u00b7m expected.", c->pieces, c->loads.load[1].torque_Nm);
 	if (rc == RC_OK)
-		rc = hang_it(c, text, err);
+		rc = hang_it(c, "", err);
+	if (rc == RC_OK)
+		rc = take_further_off(c, err);
 	if (rc == RC_OK)
 		rc = read_still(c, false, false, &c->load, err);
 	if (rc == RC_OK)
@@ -190,7 +229,7 @@ static enum rc judge(struct check *c, struct err *err)
 	const struct check_mass_input in = {
 		.cal = &c->s->calibration, .points = c->points, .n_points = c->n_points,
 		.indication = c->load.mean - 0.5 * (c->zero[0].mean + c->zero[1].mean), .u_indication = hypot(c->load.u_mean, zero_u),
-		.zero_change = c->zero[1].mean - c->zero[0].mean, .load = c->loads.load[1], .source = c->loads.source,
+		.from_above = c->further != NULL, .zero_change = c->zero[1].mean - c->zero[0].mean, .load = c->loads.load[1], .source = c->loads.source,
 		.n_sources = c->loads.n_sources, .same_arm = c->same_arm, .u_temperature_Nm = u_temperature_Nm(c),
 	};
 
@@ -224,6 +263,7 @@ static void make_json(struct check *c)
 	json_object_set_new(o, "E_n", cli_real(r->e_n));
 	json_object_set_new(o, "u_parts_Nm", parts_json(r));
 	json_object_set_new(o, "same_arm", json_boolean(c->same_arm));
+	json_object_set_new(o, "read_from_above", json_boolean(c->further != NULL));
 	json_object_set_new(o, "zero_change_Nm", cli_real(r->zero_change_Nm));
 	json_object_set_new(o, "zero_came_back", json_boolean(r->zero_came_back));
 	json_object_set_new(o, "zero_count", cli_real(c->zero[0].mean));
@@ -304,6 +344,7 @@ static enum rc hang_check_mass(struct check *c, const char **ret_cause, struct e
 	bool again = true;
 	enum rc rc = find_load(c, ret_cause, err);
 
+	find_further(c);
 	if (rc == RC_OK)
 		rc = read_calibration(c, err);
 	if (rc == RC_OK)

@@ -88,9 +88,9 @@ def the_next_host_waits_for_the_shaft():
 def a_check_that_fails_takes_the_readiness_back():
     with bench() as b:
         b.must("probe", "--seconds", "1")  # the bench has read its files
-        b.replace("rig.ini", "limit = 0.3 %", "limit = 0.002 %")
+        b.replace("rig.ini", "length = 500.0 mm", "length = 530.0 mm")  # another arm than that of the calibration
         refusal(b.run("ready", PLAN, "--hands", "--answers", "yes", "--json"), "check_mass")
-        b.replace("rig.ini", "limit = 0.002 %", "limit = 0.3 %")  # as it was when the rig was found ready
+        b.replace("rig.ini", "length = 530.0 mm", "length = 500.0 mm")  # as it was when the rig was found ready
         assert "did not find" in refusal(b.run("sweep", PLAN, "--json"), "not_ready")
 
 

@@ -99,12 +99,13 @@ static void calibrate(struct rig *g, int n_series, struct made *m)
 	assert_int_equal(cellcal_fit(&in, &m->cal, m->point, &err), RC_OK);
 }
 
-/* The rig was used since (some torque, left where friction holds it), then the check as bridle ready takes it: the weight on and off
- * once, then empty, weight, empty. */
+/* The rig was used since (some torque, left where friction holds it), then the check as bridle ready takes it: weight and a further
+ * piece on and off once; empty, both on and the further piece off, empty. */
+#define EXTRA_Nm 9.8
 static struct check_mass check(struct rig *g, const struct made *m, double stated_Nm)
 {
 	struct check_mass_input in = { .cal = &m->cal, .points = m->point, .n_points = m->n, .source = sources, .n_sources = PIECES,
-		.same_arm = true, .load = { .torque_Nm = stated_Nm, .shift_Nm = { 4e-4 * stated_Nm, 5e-4 } } };
+		.same_arm = true, .from_above = true, .load = { .torque_Nm = stated_Nm, .shift_Nm = { 4e-4 * stated_Nm, 5e-4 } } };
 	struct check_mass ret;
 	struct err err;
 	double zero[2], y;
@@ -112,9 +113,10 @@ static struct check_mass check(struct rig *g, const struct made *m, double state
 	go_to(g, gsl_ran_flat(g->r, 0, 50));
 	go_to(g, 0);
 	g->stuck_Nm = gsl_ran_flat(g->r, -g->friction_Nm, g->friction_Nm);
-	load(g, stated_Nm);
+	load(g, stated_Nm + EXTRA_Nm);
 	load(g, 0);
 	zero[0] = reads(g);
+	load(g, stated_Nm + EXTRA_Nm);
 	load(g, stated_Nm);
 	y = reads(g);
 	load(g, 0);
@@ -307,6 +309,9 @@ static void a_light_weight_sees_less(void **state)
 	(void)state;
 	assert_int_equal(check_mass_judge(&in, &c, NULL), RC_OK);
 	assert_near(c.u_branch_Nm, 0.025 / sqrt(3), 1e-9);
+	in.from_above = true;
+	assert_int_equal(check_mass_judge(&in, &c, NULL), RC_OK);
+	assert_near(c.u_branch_Nm, 0.0125 / sqrt(3), 1e-9);
 	in.load.torque_Nm = 10;
 	in.indication = 10000;
 	assert_int_equal(check_mass_judge(&in, &c, NULL), RC_OK);
