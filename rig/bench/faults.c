@@ -116,7 +116,7 @@ static void oscillation(struct world *w, double value)
 
 static void supply_sag(struct world *w, double value)
 {
-	w->supply.params.set_V = isnan(value) ? w->config.physics.drive.dropout_V - 2 : value;
+	w->faults.supply_V = isnan(value) ? w->config.physics.drive.dropout_V - 2 : value;
 }
 
 static void drive_fault(struct world *w, double value)
@@ -206,7 +206,6 @@ void faults_mend(struct world *w)
 	w->cell.fault = CELL_WELL;
 	w->brake.stuck_driver = w->brake.off = false;
 	w->contactor.welded = w->contactor.dropping = false;
-	w->supply.params.set_V = w->config.rig.supply_V * w->config.physics.supply.voltage_gain;
 }
 
 void faults_list(FILE *to)

@@ -104,8 +104,9 @@ static void tick_supply(struct world *w)
 	const struct physics *p = &w->config.physics;
 	double turns = (double)w->grid_us * 1e-6 / p->supply.breath_s;
 
-	w->supply.params.set_V = w->config.rig.supply_V * p->supply.voltage_gain *
-				 (1 + p->supply.breath_frac * sin(2 * UNITS_PI * turns));
+	double whole_V = w->faults.supply_V > 0 ? w->faults.supply_V : w->config.rig.supply_V * p->supply.voltage_gain;
+
+	w->supply.params.set_V = whole_V * (1 + p->supply.breath_frac * sin(2 * UNITS_PI * turns));
 }
 
 static void tick_hands(struct world_hands *hands)

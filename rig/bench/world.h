@@ -49,6 +49,7 @@ struct world_hands {
 struct world_faults {
 	struct drive_tampering drive;
 	double reach_factor;            /* 1 when the drive is healthy */
+	double supply_V;                /* > 0: all that the supply gives */
 	double knock_Nm;
 	int64_t knock_us, knock_end_us;
 	bool estop, guard;              /* pulled by a fault: mend puts them back */

@@ -98,7 +98,8 @@ def borne(fault):
         assert result.status == 0, result
         points = result.json["points"]
         assert [point["step"] for point in points] == [1, 2, 3, 4, 1], points  # plans/gentle.ini, its first repeated
-        assert all(point["settled"] for point in points)
+        # whether the slope of two seconds can be told from the brake's unevenness is chance; the torque is not
+        assert all(abs(point["torque_Nm"] - point["setpoint_Nm"]) < 0.05 for point in points if point["setpoint_Nm"] > 0), points
         assert float(truth(bench)[-1]["t_s"]) > AT_S + 5, "the sweep was over before the fault"
 
 
