@@ -51,6 +51,18 @@ static void doubled_samples(struct world *w, double value)
 	w->node.faults.doubled_percent = isnan(value) ? 10 : value;
 }
 
+static void slow_lost(struct world *w, double value)
+{
+	(void)value;
+	w->node.faults.no_slow = true;
+}
+
+static void drive_deaf(struct world *w, double value)
+{
+	(void)value;
+	w->faults.drive_deaf = true;
+}
+
 static void pickup_dead(struct world *w, double value)
 {
 	(void)value;
@@ -160,6 +172,7 @@ static const struct fault {
 	{ "garbage", "PERMILLE", 0, 1000, garbage, "bytes with a wrong bit, both ways (5)" },
 	{ "lost-samples", "PERCENT", 0, 100, lost_samples, "fast samples that never come (10)" },
 	{ "doubled-samples", "PERCENT", 0, 100, doubled_samples, "fast samples that come twice (10)" },
+	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
 	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },
@@ -168,6 +181,7 @@ static const struct fault {
 	{ "estop", NULL, 0, 0, estop, "the emergency stop is pressed" },
 	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
+	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive goes on as it was told last, also when told off" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
 	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "speed loop: integral times, gain over FACTOR (30)" },
 	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives so much (2 V below drop-out)" },

@@ -149,7 +149,8 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 		tether_put_decimal(&w, whole(s->temp_degC[i] * 10, -2731, 9999));
 	tether_put_decimal(&w, whole(n->ripple_W / n->slow_every * 1e3, -9999, 9999));
 	count = tether_end(&w);
-	put_sample(n, w.line, count, t_us);
+	if (!n->faults.no_slow)
+		put_sample(n, w.line, count, t_us);
 }
 
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)

@@ -50,16 +50,21 @@ static void tick_drive(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
 	struct node_side_orders *orders = &w->node.orders;
+	bool deaf = w->faults.drive_deaf && w->drive_heard != BENCH_OFF;
 	struct drive_inputs in = {
-		.mode = orders->mode, .bus_V = w->supply.bus_V * w->faults.reach_factor,
+		.mode = deaf ? w->drive_heard : orders->mode, .bus_V = w->supply.bus_V * w->faults.reach_factor,
 		.rotor_rad_per_s = w->actuator.rotor_rad_per_s, .winding_degC = w->actuator_heat.inner_degC,
 		.kt_Nm_per_A = actuator_kt(&w->actuator, w->actuator.current_A), .ohm = w->actuator.ohm,
 	};
 
-	if (orders->mode == BENCH_SPEED)
-		in.value = rad_per_s_from_rpm(orders->value * 0.1);
-	else if (orders->mode == BENCH_CURRENT)
-		in.value = orders->value * 1e-3 / p->drive.current_gain;
+	if (!deaf) {
+		w->drive_heard = orders->mode;
+		w->drive_value = orders->value;
+	}
+	if (in.mode == BENCH_SPEED)
+		in.value = rad_per_s_from_rpm(w->drive_value * 0.1);
+	else if (in.mode == BENCH_CURRENT)
+		in.value = w->drive_value * 1e-3 / p->drive.current_gain;
 	if (orders->restart) {
 		drive_restart(&w->drive);
 		orders->restart = false;

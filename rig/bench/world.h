@@ -54,6 +54,7 @@ struct world_faults {
 	int64_t knock_us, knock_end_us;
 	bool estop, guard;              /* pulled by a fault: mend puts them back */
 	bool pickup_dead;
+	bool drive_deaf;                /* goes on as it was told last */
 };
 
 struct world {
@@ -65,6 +66,8 @@ struct world {
 	struct supply supply;
 	struct contactor contactor;
 	struct drive drive;
+	enum bench_mode drive_heard;    /* what it was told last, and the value in the node's unit */
+	double drive_value;
 	struct actuator actuator;
 	struct shaft shaft;
 	struct brake brake;

@@ -19,6 +19,8 @@ static const struct {
 		"check its cable, its power and the link in rig.ini" },
 	[CAUSE_NODE_RESET] = { "node_reset", NULL, "",
 		"the node restarted during the run; look for a supply dip or disturbance when the coil is switched" },
+	[CAUSE_SLOW_STALE] = { "slow_stale", "lines, drive and temperatures last heard", "s ago",
+		"nobody knows whether the contactor is open or the brake is hot; check the cable, and the node's slow samples" },
 	[CAUSE_NODE_SAFE] = { "node_safe", NULL, "",
 		"the node went to its safe state by itself: no set-point reached it in time; check the link and the load of this machine" },
 	[CAUSE_CELL_STALE] = { "cell_stale", "no fresh conversion for", "s",

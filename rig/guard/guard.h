@@ -21,6 +21,7 @@ enum cause {
 	CAUSE_CONTACTOR,         /* contactor not where it should be */
 	CAUSE_NODE_SILENT,
 	CAUSE_NODE_RESET,
+	CAUSE_SLOW_STALE,        /* lines, drive and temperatures are too old to be believed */
 	CAUSE_NODE_SAFE,         /* the node went safe by itself (lease, its own senses) */
 	CAUSE_CELL_STALE,        /* no fresh conversion */
 	CAUSE_CELL_FROZEN,       /* fresh conversions that never change while torque should */
@@ -67,6 +68,7 @@ struct guard_limits {
 	double stall_torque_Nm, standstill_rpm;
 	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s, cell_stale_s;
+	double slow_stale_s;                  /* lines, node's state, drive's data and temperatures are believed so long */
 	/* The same count in fresh conversions for so long, while loaded or turning; 0 = not watched. Longer where equal neighbours are
 	 * common (a coarse or quiet converter): never before the row is less likely than 1e-12. */
 	double cell_frozen_s;

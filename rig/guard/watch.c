@@ -40,11 +40,16 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 	       fabs(snap->drive_rotor_rpm) > ROTOR_TURNS * limits->standstill_rpm * ratio;
 }
 
+bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	return snap->slow_age_s <= limits->slow_stale_s;
+}
+
 bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
 		return false;
-	return !limits->expect_lines || snap->lines_seen;
+	return watch_slow_fresh(limits, snap) && (!limits->expect_lines || snap->lines_seen);
 }
 
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap)
@@ -115,6 +120,15 @@ static bool node_silent(struct guard *g, const struct look *k, struct finding *f
 	if (k->armed && (k->snap->node_state == NODE_UNKNOWN || (k->limits->expect_lines && !k->snap->lines_seen)))
 		return true;
 	return !(k->snap->sample_age_s <= k->limits->silent_s);
+}
+
+/* Once there: whoever stands at the rig relies on them even when nothing is energised. */
+static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->slow_age_s;
+	f->limit = k->limits->slow_stale_s;
+	return (k->armed || k->snap->slow_total > 0) && !watch_slow_fresh(k->limits, k->snap);
 }
 
 static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
@@ -424,6 +438,7 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_NODE_RESET, node_reset },
 	{ CAUSE_LATE_TICK, late_tick }, /* a machine that slept finds old samples, a lease that ended and an open contactor: its own doing */
 	{ CAUSE_NODE_SILENT, node_silent },
+	{ CAUSE_SLOW_STALE, slow_stale },
 	{ CAUSE_CONTACTOR, contactor },
 	{ CAUSE_NODE_SAFE, node_safe },
 	{ CAUSE_CELL_SATURATED, cell_saturated },

@@ -28,6 +28,9 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 /* The node has gone safe by itself: it has taken the drive's torque away and holds the brake. */
 bool watch_node_is_safe(const struct snapshot *snap);
 
+/* Lines, node's state, drive's data and temperatures are young enough to be believed. */
+bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap);
+
 /* What must be known before the contactor is closed, and before drive or brake may make torque. */
 bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap);
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap);

@@ -226,6 +226,11 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 	struct snapshot *v = &node->view;
 
 	v->lines_seen = 1;
+	if (node->time.started) {
+		v->slow_total++;
+		node->slow_node_us = node->time.last_us;
+		node->slow_excused_us = node->sample_excused_us;
+	}
 	v->estop_ok = node->estop_bit >= 0 && (s->lines >> node->estop_bit & 1) != 0;
 	v->guard_ok = node->guard_bit >= 0 && (s->lines >> node->guard_bit & 1) != 0;
 	v->contactor_closed = node->contactor_bit >= 0 && (s->lines >> node->contactor_bit & 1) != 0;
@@ -311,6 +316,7 @@ static void note_absence(struct node *node, struct mono now)
 	node->away_us = away_ns / 1000;
 	node->sample_excused_us += node->away_us;
 	node->fresh_excused_us += node->away_us;
+	node->slow_excused_us += node->away_us;
 	for (int i = 0; i < 256; i++)
 		if (node->set_ns[i] != 0)
 			node->set_ns[i] += away_ns;
@@ -362,6 +368,8 @@ static void update_ages(struct node *node, struct mono now)
 
 	if (node->time.started) {
 		v->sample_age_s = since_s(node, node->time.last_us, node->sample_excused_us, now);
+		if (v->slow_total > 0)
+			v->slow_age_s = since_s(node, node->slow_node_us, node->slow_excused_us, now);
 		v->cell_fresh_age_s = node->caps.cell ? since_s(node, node->fresh_node_us, node->fresh_excused_us, now) : INFINITY;
 	}
 	if (node->set_open && node->config.fast_Hz > 0) {
@@ -493,7 +501,7 @@ static enum rc check_config(const struct node_config *c, struct err *err)
 
 static void start_view(struct snapshot *v)
 {
-	*v = (struct snapshot){ .sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .angle_rev = NAN, .edge_age_s = NAN,
+	*v = (struct snapshot){ .sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .slow_age_s = INFINITY, .angle_rev = NAN, .edge_age_s = NAN,
 				.edge_time_s = NAN, .speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN,
 				.node_state = NODE_UNKNOWN, .drive_rotor_rpm = NAN, .drive_A = NAN };
 	for (int i = 0; i < TEMP_COUNT; i++)

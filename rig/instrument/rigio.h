@@ -63,7 +63,9 @@ struct snapshot {
 	double brake_A;            /* read back */
 	double voltage_V, current_A;
 	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
-	unsigned lines_seen;       /* 0 until the first slow sample or event told us, then 1 */
+	uint32_t slow_total;       /* slow samples received: what lines, state, reason, drive and temperatures come from */
+	double slow_age_s;         /* since the newest of them, as sample_age_s; INFINITY before the first */
+	unsigned lines_seen;       /* 0 until the first slow sample told us, then 1: how old that is says slow_age_s */
 	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node senses no lines at all, closed is what it was told
 						    * and has answered */
 	enum node_state node_state;

@@ -11,6 +11,8 @@
 #define LATE_N 10
 #define OSC_CYCLES 6
 #define CELL_FROZEN_s 0.5
+#define SLOW_Hz 5.0             /* docs/tether.md keeps the line under 60 % with that */
+#define SLOW_MISSED 10          /* slow samples: a noisy line loses one of ten */
 
 static double least(double a, double b)
 {
@@ -24,6 +26,11 @@ static double hold_current_A(const struct session *s, double torque_Nm)
 				     : s->rig.brake_max_A * torque_Nm / s->rig.brake_rated_Nm;
 
 	return current_A > 0 && current_A < s->rig.brake_max_A ? current_A : s->rig.brake_max_A;
+}
+
+int session_slow_every(const struct rig_profile *rig)
+{
+	return (int)fmax(1, round(rig->rate_Hz / SLOW_Hz));
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)
@@ -58,6 +65,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.silent_s = rig->silent_s,
 		.cell_stale_s = rig->cell_stale_s,
 		.cell_frozen_s = CELL_FROZEN_s,
+		.slow_stale_s = SLOW_MISSED * session_slow_every(rig) / rig->rate_Hz,
 		.brake_follow_A = rig->brake_follow_A,
 		.brake_follow_s = rig->brake_follow_s,
 		.late_s = fmax(0.05, 5.0 / rig->rate_Hz),

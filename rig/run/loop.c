@@ -36,7 +36,7 @@ struct loop {
 static struct snapshot blank_snapshot(void)
 {
 	struct snapshot snap = {
-		.sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY,
+		.sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .slow_age_s = INFINITY,
 		.indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
 		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN, .drive_rotor_rpm = NAN,
 		.drive_A = NAN, .node_state = NODE_UNKNOWN,

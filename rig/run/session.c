@@ -15,7 +15,6 @@
 #define CONNECT_MS 5000
 #define LIVE_s 16.0   /* the longest lease, the longest safe action and a little */
 #define LOOK_s 0.05
-#define SLOW_Hz 5.0 /* slow samples a second: docs/tether.md keeps the line under 60 % with that */
 
 static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
 		       size_t size, struct err *err)
@@ -206,7 +205,7 @@ static enum rc open_rig(struct session *s, struct err *err)
 	}
 	struct node_config config = {
 		.fast_Hz = (int)lround(s->rig.rate_Hz),
-		.slow_every = (int)fmax(1, round(s->rig.rate_Hz / SLOW_Hz)),
+		.slow_every = session_slow_every(&s->rig),
 		.lease_ms = (int)lround(s->rig.lease_s * 1e3),
 		.pulses_per_rev = s->rig.pulses_per_rev,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,

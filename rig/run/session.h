@@ -71,6 +71,8 @@ enum rc session_calibrated(const struct session *s, struct err *err) MUST_CHECK;
 /* Whether an older calibration is used since the newest is not usable, with sentences that say so. */
 bool session_older_calibration(const struct session *s, char *buf, size_t size);
 
+/* One slow sample after so many fast ones. */
+int session_slow_every(const struct rig_profile *rig);
 /* The smaller of rig's and actuator's limits, and the guard's settings from the profile. */
 void session_guard_limits(const struct session *s, struct guard_limits *ret);
 

@@ -25,6 +25,9 @@ CASES = [
     ("brake-off", {"brake_not_following"}),
     ("contactor-drop", {"contactor"}),
     ("pickup-dead", {"pickup"}),
+    ("slow-lost", {"slow_stale"}),
+    # what nobody hears is not believed: the brake gets hot after its temperature is no longer told
+    (f"slow-lost; {AT_S + 0.1} fault hot-brake", {"slow_stale"}),
     ("contactor-welded", {"contactor"}),  # found when the contact should open for the first time
     ("estop", {"estop"}),
     ("guard", {"guard_open"}),

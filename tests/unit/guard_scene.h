@@ -24,7 +24,8 @@ static inline struct guard_limits scene_limits(void)
 		.tick_s = SCENE_TICK_S, .torque_Nm = 40, .speed_rpm = 120, .drive_A = 15, .brake_A = 1.0, .hold_brake_A = 0.8,
 		.slip_power_W = 100, .slip_power_short_W = 300, .slip_energy_J = 2000, .brake_hot_degC = 90,
 		.actuator_hot_degC = 80, .winding_hot_degC = 120, .voltage_min_V = 20, .voltage_max_V = 30, .stall_s = 2,
-		.stall_torque_Nm = 4, .standstill_rpm = 1, .gear_ratio = 36, .silent_s = 0.15, .cell_stale_s = 0.5, .cell_frozen_s = 0.5,
+		.stall_torque_Nm = 4, .standstill_rpm = 1, .gear_ratio = 36, .silent_s = 0.15, .slow_stale_s = 2,
+		.cell_stale_s = 0.5, .cell_frozen_s = 0.5,
 		.brake_follow_A = 0.1, .brake_follow_s = 0.5, .late_s = 0.05, .late_n = 10, .contactor_s = 0.3,
 		.stop_hold_s = 8, .osc_rpm = 10, .osc_Nm = 5, .osc_cycles = 6, .expect_direction = 1, .expect_cell = true,
 		.expect_pick = true, .expect_lines = true, .expect_meter = true,
@@ -36,7 +37,7 @@ static inline struct snapshot scene_snapshot(void)
 {
 	return (struct snapshot){
 		.now = { 1000000000 }, .sample_total = 100, .sample_age_s = 0.005, .cell_conversions = 80,
-		.cell_fresh_age_s = 0.01, .cell_count = 1000, .indication = 0, .torque_Nm = 0, .speed_rpm = 0, .brake_A = 0,
+		.slow_total = 5, .slow_age_s = 0.1, .cell_fresh_age_s = 0.01, .cell_count = 1000, .indication = 0, .torque_Nm = 0, .speed_rpm = 0, .brake_A = 0,
 		.voltage_V = 24, .current_A = 0, .lines_seen = 1, .estop_ok = true, .guard_ok = true,
 		.node_state = NODE_IDLE, .node_reason = "none", .drive_rotor_rpm = 0, .drive_A = 0,
 		.temp_degC = { 25, 25, 25, 22 },

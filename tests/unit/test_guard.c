@@ -57,6 +57,7 @@ static void random_snapshot(struct snapshot *s)
 	s->node_lost = one_in(50);
 	s->sample_age_s = nasty(0, 0.3);
 	s->cell_fresh_age_s = nasty(0, 1);
+	s->slow_age_s = nasty(0, 3);
 	s->cell_same = (uint32_t)(next_random() % 60);
 	s->cell_same_s = nasty(0, 1);
 	s->cell_equal_chance = nasty(0, 1);
@@ -94,6 +95,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_NODE_SILENT: s->node_lost = true; break;
 	case CAUSE_NODE_RESET: s->node_reset = true; break;
 	case CAUSE_NODE_SAFE: s->node_state = NODE_SAFE; strcpy(s->node_reason, "lease"); break;
+	case CAUSE_SLOW_STALE: s->slow_age_s = 9; break;
 	case CAUSE_CELL_STALE: s->cell_fresh_age_s = 9; break;
 	case CAUSE_CELL_FROZEN: s->cell_same = 9999; s->cell_same_s = 99; break;
 	case CAUSE_CELL_SATURATED: s->cell_saturated = true; break;
@@ -384,7 +386,7 @@ static void a_wish_within_its_limits_goes_out_as_it_is(void **state)
 struct place { const char *name; size_t at; };
 
 static const struct place snapshot_places[] = {
-	AT(struct snapshot, sample_age_s), AT(struct snapshot, cell_fresh_age_s), AT(struct snapshot, indication),
+	AT(struct snapshot, sample_age_s), AT(struct snapshot, cell_fresh_age_s), AT(struct snapshot, slow_age_s), AT(struct snapshot, indication),
 	AT(struct snapshot, torque_Nm), AT(struct snapshot, angle_rev), AT(struct snapshot, edge_age_s),
 	AT(struct snapshot, edge_time_s), AT(struct snapshot, speed_rpm), AT(struct snapshot, brake_A),
 	AT(struct snapshot, voltage_V), AT(struct snapshot, current_A), AT(struct snapshot, drive_rotor_rpm),
@@ -398,7 +400,7 @@ static const struct place limit_places[] = {
 	AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
 	AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
 	AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, stall_s), AT(struct guard_limits, stall_torque_Nm),
-	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s),
+	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s), AT(struct guard_limits, slow_stale_s),
 	AT(struct guard_limits, brake_follow_A), AT(struct guard_limits, brake_follow_s), AT(struct guard_limits, late_s),
 	AT(struct guard_limits, contactor_s), AT(struct guard_limits, stop_hold_s), AT(struct guard_limits, tick_s),
 };
@@ -474,7 +476,7 @@ static void a_limit_that_is_not_a_number_allows_nothing(void **state)
 		AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
 		AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
 		AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s),
-		AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
+		AT(struct guard_limits, slow_stale_s), AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
 	};
 
 	(void)state;

@@ -57,6 +57,29 @@ static void fills_the_snapshot(void **state)
 	node_close(node);
 }
 
+/* The lines have an age of their own: fast samples that go on do not keep them young. */
+static void slow_samples_have_an_age(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = { .now = { 77 } };
+
+	tick(f, node, &snap);
+	assert_true(snap.slow_total == 0 && isinf(snap.slow_age_s));
+	say_slow(f, "live", "none");
+	node_poll(node, &snap);
+	assert_int_equal(snap.slow_total, 1);
+	assert_near(snap.slow_age_s, 0, 1e-9);
+	for (int i = 0; i < 200; i++)
+		tick(f, node, &snap);
+	assert_near(snap.slow_age_s, 2, 0.011);
+	assert_true(snap.sample_age_s < 0.02);
+	say_slow(f, "live", "none");
+	node_poll(node, &snap);
+	assert_near(snap.slow_age_s, 0, 0.011);
+	node_close(node);
+}
+
 static void tells_fresh_repeated_and_saturated(void **state)
 {
 	struct fake *f = *state;
@@ -456,6 +479,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		TEST(fills_the_snapshot),
+		TEST(slow_samples_have_an_age),
 		TEST(tells_fresh_repeated_and_saturated),
 		TEST(counts_lost_doubled_and_late),
 		TEST(drops_and_counts_garbage),

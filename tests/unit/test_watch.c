@@ -78,6 +78,7 @@ static void bend_pickup(struct scene *s, double t_s, bool miss)
 	/* 60 rev/min of the output are 2160 of the rotor; 360 are 10 times standstill. */
 	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 360 : -2160;
 }
+static void bend_slow_stale(struct scene *s, double t_s, bool miss) { s->snap.slow_age_s = miss ? fmin(t_s, 2) : t_s; }
 static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.cell_fresh_age_s = miss ? fmin(t_s, 0.5) : t_s; }
 static void bend_frozen(struct scene *s, double t_s, bool miss)
 {
@@ -306,6 +307,7 @@ static const struct row {
 	{ "node went safe, no reason", CAUSE_NODE_SAFE, bend_safe_unexplained, 0.39, 0.42 },
 	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
 	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
+	{ "slow samples stale", CAUSE_SLOW_STALE, bend_slow_stale, 2, 2.02 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
 	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
 	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.49, 0.51 },
