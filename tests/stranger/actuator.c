@@ -54,7 +54,7 @@ void drive_step(struct rig *r, double dt)
 		r->current = r->integral = 0;
 		r->speed_ref = rotor;
 		r->enabled_at = r->t + 0.04;
-		r->limited = r->derated = false;
+		r->limited = r->derated = r->out_of_volts = false;
 		return;
 	}
 	if (!r->enabled && r->t < r->enabled_at)
@@ -63,6 +63,7 @@ void drive_step(struct rig *r, double dt)
 	goal = r->mode == 1 ? speed_loop(r, rotor, most, dt) : r->set_point;
 	r->limited = fabs(goal) > most && fabs(r->current) > 0.98 * most;
 	r->derated = most < r->drive_limit;
+	r->out_of_volts = goal > high || goal < low;
 	goal = fmax(-most, fmin(most, goal));
 	if (goal > high || goal < low) {  /* out of voltage: the integral stays where it is of use */
 		goal = fmax(low, fmin(high, goal));
@@ -100,16 +101,18 @@ void supply_step(struct rig *r, double dt)
 	r->volts_supply = r->bus + amps * r->p.cable;
 	r->meter_v += dt * r->bus;
 	r->meter_i += dt * amps;
+	r->meter_vi += dt * amps * r->bus;
 	r->meter_time += dt;
 	r->int_terminals += dt * amps * r->bus;
 	r->int_supply += dt * amps * r->volts_supply;
 }
 
-void rig_meter(struct rig *r, double *volts, double *amps)
+void rig_meter(struct rig *r, double *volts, double *amps, double *ripple)
 {
 	double v = r->meter_time > 0 ? r->meter_v / r->meter_time : r->bus, i = r->meter_time > 0 ? r->meter_i / r->meter_time : r->amps;
 
+	*ripple = r->meter_time > 0 ? (r->meter_vi / r->meter_time - v * i) / (r->gain_v * r->gain_i) : 0;
 	*volts = v / r->gain_v + r->off_v + dice_normal(&r->dice, 0.003);
 	*amps = i / r->gain_i * (1 + r->bow_i * (i / r->p.amps - 0.5)) + r->off_i + dice_normal(&r->dice, 0.004);
-	r->meter_v = r->meter_i = r->meter_time = 0;
+	r->meter_v = r->meter_i = r->meter_vi = r->meter_time = 0;
 }

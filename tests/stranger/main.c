@@ -355,6 +355,8 @@ int main(int argc, char **argv)
 	}
 	b.listen_tether = listen_at(folder, "tether.sock");
 	b.listen_control = listen_at(folder, "control.sock");
+	printf("tether unix:%s/tether.sock\ncontrol unix:%s/control.sock\n", folder, folder);
+	fflush(stdout);
 	serve(&b);
 	write_truth(&b);
 	fclose(b.truth);

@@ -158,8 +158,10 @@ static const char *do_power(struct node *n, const char *what)
 		n->value = 0;
 		if (n->state == IDLE)
 			n->lease_runs = false;
-		if (n->state == LIVE && !n->brake_mA)
+		if (n->state == LIVE && !n->brake_mA) {
+			n->lease_runs = false;
 			go(n, IDLE);
+		}
 		outputs(n);
 		return "ok";
 	}
@@ -221,7 +223,7 @@ static void tell_info(struct node *n, const char *channel, char *out, size_t siz
 	else if (!strcmp(channel, "brake"))
 		snprintf(out, size, "ok %ld", lround(n->rig->p.brake_current * 1000));
 	else if (!strcmp(channel, "meter"))
-		snprintf(out, size, "ok");
+		snprintf(out, size, h ? "ok product" : "ok");
 	else if (!strcmp(channel, "drive"))
 		snprintf(out, size, "ok speed current");
 	else if (!strcmp(channel, "temp"))
@@ -370,7 +372,7 @@ static long within(double x, long low, long high)
 static int drive_bits(const struct node *n)
 {
 	const struct rig *r = n->rig;
-	return r->enabled | r->limited << 1 | r->derated << 2 | r->undervolt << 3;
+	return r->enabled | r->limited << 1 | r->derated << 2 | r->undervolt << 3 | r->out_of_volts << 6;
 }
 
 static void slow_sample(struct node *n)
@@ -390,6 +392,9 @@ static void slow_sample(struct node *n)
 	         (unsigned)(r->estop | r->guard << 1 | r->contactor << 2), state_names[n->state], n->reason, (unsigned)drive_bits(n),
 	         within(r->speed1 * r->p.ratio * 30 / PI * 10 + dice_normal(&r->dice, 3), -999999, 999999),
 	         within(r->current * r->current_shown * 1000 + dice_normal(&r->dice, 10), -999999, 999999), temp[0], temp[1], temp[2], temp[3]);
+	if (r->p.hysteresis)  /* its node multiplies before it averages */
+		snprintf(body + strlen(body), sizeof body - strlen(body), " %ld", within(n->ripple / (n->ripples ? n->ripples : 1) * 1000, -9999, 9999));
+	n->ripple = n->ripples = 0;
 	put(n, body);
 }
 
@@ -397,9 +402,11 @@ static void fast_sample(struct node *n)
 {
 	struct rig *r = n->rig;
 	char body[128];
-	double volts, amps, age = (r->t - r->edge_at) * n->clock * 1e6;
+	double volts, amps, ripple, age = (r->t - r->edge_at) * n->clock * 1e6;
 
-	rig_meter(r, &volts, &amps);
+	rig_meter(r, &volts, &amps, &ripple);
+	n->ripple += ripple;
+	n->ripples++;
 	snprintf(body, sizeof body, "F %02x %08x %ld %02x %04x %ld %ld %ld %ld %02x", n->sample++ & 255, (unsigned)clock_us(n, r->t), r->count,
 	         r->conversions & 255, (unsigned)r->pulses & 0xffff, within(age, 0, 999999), within(r->coil_now / r->coil_gain * 1000, -999, 9999),
 	         within(volts * 1000, -9999, 99999), within(amps * 1000, -99999, 99999), n->ack);
@@ -412,27 +419,37 @@ static void fast_sample(struct node *n)
 	}
 }
 
+/* At most two events of one word in 100 ms. */
+static bool may_tell(struct node *n, int word)
+{
+	double *at = n->event_at[word];
+
+	if (n->rig->t - at[0] < 0.1)
+		return false;
+	at[0] = at[1];
+	at[1] = n->rig->t;
+	return true;
+}
+
 static void watch_lines(struct node *n)
 {
 	struct rig *r = n->rig;
-	bool guarded = n->state == LIVE || n->power, opened = n->contactor && !r->contactor, was_asked = !n->power;
+	bool guarded = n->state == LIVE || n->power, opened, was_asked = !n->power;
 	char bits[8];
 
-	if (r->estop != n->estop)
-		event(n, "estop", r->estop ? "1" : "0");
-	if (r->guard != n->guard)
-		event(n, "guard", r->guard ? "1" : "0");
-	if (r->contactor != n->contactor)
-		event(n, "contactor", r->contactor ? "1" : "0");
-	n->estop = r->estop;
-	n->guard = r->guard;
-	n->contactor = r->contactor;
-	if (drive_bits(n) != n->drive_bits && r->t > n->drive_said + 0.05) {
+	if (r->estop != n->estop && may_tell(n, 0))
+		event(n, "estop", (n->estop = r->estop) ? "1" : "0");
+	if (r->guard != n->guard && may_tell(n, 1))
+		event(n, "guard", (n->guard = r->guard) ? "1" : "0");
+	if (r->contactor != n->contactor && may_tell(n, 2))
+		event(n, "contactor", (n->contactor = r->contactor) ? "1" : "0");
+	if ((drive_bits(n) ^ n->drive_bits) & 0xb9 && may_tell(n, 3)) {
 		n->drive_bits = drive_bits(n);
-		n->drive_said = r->t;
 		snprintf(bits, sizeof bits, "%02x", (unsigned)n->drive_bits);
 		event(n, "drive", bits);
 	}
+	opened = n->was_closed && !r->contactor;
+	n->was_closed = r->contactor;
 	if (!guarded)
 		return;
 	if (!r->estop)
@@ -478,5 +495,7 @@ void node_start(struct node *n, struct rig *r, uint64_t seed)
 	n->clock_start = dice_even(&r->dice, 0, 4e9);
 	n->boot = (unsigned)(seed * 40503u + 77) & 0xffff;
 	n->estop = n->guard = true;
+	for (int i = 0; i < 8; i++)
+		n->event_at[i / 2][i % 2] = -1;
 	r->edge_at = -10;
 }

@@ -102,13 +102,13 @@ struct rig {
 	double current, integral, speed_ref, enabled_at, modulation, standby, drop, switch_r, current_shown;
 	int mode;                  /* 0 off, 1 speed, 2 current */
 	double set_point;          /* rad/s of the rotor or A */
-	bool enabled, undervolt, limited, derated;
+	bool enabled, undervolt, limited, derated, out_of_volts;
 	double bus, source, source_r, source_limit, capacity, amps, volts_supply, ripple_phase, breathe;
 	/* contactor, stops */
 	bool contactor, contactor_wanted, estop, guard;
 	double contactor_due;
 	/* meter */
-	double meter_v, meter_i, meter_time, gain_v, gain_i, off_v, off_i, bow_i, temp_error[4];
+	double meter_v, meter_i, meter_vi, meter_time, gain_v, gain_i, off_v, off_i, bow_i, temp_error[4];
 	/* slow things */
 	double slow_due;
 	/* truth: integrals over bench time */
@@ -124,7 +124,8 @@ const char *rig_hand(struct rig *r, char **word, int words);
  * for so much voltage at the actuator's terminals and a winding so hot (°C). Torque may be negative at its begin. */
 void rig_curve(const struct rig *r, double volts, double winding, FILE *out);
 double rig_temperature(struct rig *r, int which);  /* 0 brake, 1 case, 2 winding, 3 ambient, by its sensor */
-void rig_meter(struct rig *r, double *volts, double *amps); /* mean since the last call */
+/* Means since the last call; ripple: mean of the products less the product of the means, W. */
+void rig_meter(struct rig *r, double *volts, double *amps, double *ripple);
 /* actuator.c, brake.c, cell.c: parts of a step */
 void drive_step(struct rig *r, double dt);
 void supply_step(struct rig *r, double dt);
@@ -160,9 +161,11 @@ struct node {
 	bool lease_runs, power;
 	int mode;
 	long value, brake_mA;
-	bool estop, guard, contactor;
+	bool estop, guard, contactor, was_closed; /* as told; was_closed: as it was a step ago */
 	int drive_bits;
-	double drive_said;
+	double event_at[4][2];
+	double ripple;
+	int ripples;
 	/* the line to the host */
 	char out[NODE_QUEUE];
 	int out_length;

@@ -67,7 +67,8 @@ class Rig:
         subprocess.run([*base, "--papers"], check=True)
         if edit:
             edit(self.folder)
-        self.process = subprocess.Popen([*base, *(f"--effect={e}" for e in effects)], stdin=subprocess.DEVNULL)
+        self.process = subprocess.Popen([*base, *(f"--effect={e}" for e in effects)], stdin=subprocess.DEVNULL,
+                                        stdout=subprocess.DEVNULL)
         harness.wait_for((self.folder / "control.sock").exists, 10, "the stranger's bench")
 
     def __enter__(self):
