@@ -185,6 +185,29 @@ static void the_supply_breathes(void **state)
 	world_free(w);
 }
 
+/* The fault lasts, breathing or not, until it is mended. */
+static void a_supply_that_sags_stays_so(void **state)
+{
+	struct world_config k = kit_config(18);
+	struct world *w;
+	char name[] = "supply-sag", volts[] = "20", *fault[] = { name, volts };
+
+	(void)state;
+	kit_without_strays(&k.physics);
+	w = kit_world(&k);
+	kit_send(w, "power on");
+	kit_drive(w, 0.5, "off 0 10");
+	assert_true(w->supply.bus_V > 40);
+	assert_null(faults_begin(w, fault, 2));
+	for (int i = 0; i < 8; i++) /* the drive's own capacitors empty slowly */
+		kit_drive(w, 0.5, "off 0 10");
+	assert_near(w->supply.bus_V, 20, 0.1);
+	faults_mend(w);
+	kit_drive(w, 0.5, "off 0 10");
+	assert_true(w->supply.bus_V > 40);
+	world_free(w);
+}
+
 static void brake_holds_at_standstill(void **state)
 {
 	struct world_config k = kit_config(4);
@@ -400,6 +423,7 @@ int main(void)
 		cmocka_unit_test(coupled_gearbox_shows_as_hysteresis),
 		cmocka_unit_test(a_loading_never_comes_to_lie_twice_alike),
 		cmocka_unit_test(the_supply_breathes),
+		cmocka_unit_test(a_supply_that_sags_stays_so),
 		cmocka_unit_test(brake_holds_at_standstill),
 		cmocka_unit_test(undervoltage_stops_the_drive_until_restarted),
 		cmocka_unit_test(hands_can_turn_the_shaft),
