@@ -10,6 +10,7 @@
 #define NEAR_FULL 0.98         /* of full scale or full current */
 #define PLAN_FULL 0.97         /* of the current that the plan gives: the drive's own reading is good to a percent or two */
 #define SHARE 0.02             /* of the window's samples that make a state more than a blip */
+#define SAGGED 0.995          /* of the voltage at light load: worth a word */
 #define MOMENT 3               /* samples with the supply strained that are enough where something fell short */
 #define SPEED_SHORT 0.01       /* below its set-point by more than this: the drive does not hold it */
 #define TORQUE_SHORT 0.02
@@ -201,7 +202,8 @@ enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts
 
 #define AND(...) (n += n < LIMIT_WORDS ? snprintf(ret_words + n, LIMIT_WORDS - (size_t)n, __VA_ARGS__) : 0)
 	if (isfinite(m->max_A))
-		AND(" up to %.3g A, voltage down to %.3g V of %.3g V at light load", m->max_A, m->min_V, m->open_V);
+		AND(m->min_V < SAGGED * m->open_V ? " up to %.3g A, voltage down to %.3g V of %.3g V at light load" :
+		    " up to %.3g A at %.3g V", m->max_A, m->min_V, m->open_V);
 	if (isfinite(m->max_drive_A))
 		AND(", drive up to %.3g A (indicated)", m->max_drive_A);
 	if (m->undervoltage || m->strained > 0) {
