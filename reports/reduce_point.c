@@ -308,6 +308,8 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 	point_derive(r->ctx, 0.95, &p);
 	point_scatter(r, reading, &p);
 	limit_of_point(&rig, &reading->before, &reading->inside, &p);
+	if (r->plan.drive == PLAN_HAND && p.limit == LIMIT_NONE)
+		p.limit = LIMIT_UNKNOWN; /* how much more the hand could have done is in no sample */
 	limit_note_step(&rig, &p);
 	if (!p.settled)
 		point_note(&p, "not settled within the plan's time-out");

@@ -93,6 +93,7 @@ static void a_shaft_turned_by_hand_contradicts_nothing(void **state)
 	for (size_t i = 0; i < r->curve->n; i++) {
 		const struct curve_point *p = &r->curve->points[i];
 		assert_false(p->impossible);
+		assert_int_equal(p->limit, LIMIT_UNKNOWN);
 		assert_false(p->efficiency_valid);
 		assert_true(isnan(p->input_power_W.value));
 		holds(p->note, "turned by hand");
