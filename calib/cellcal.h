@@ -80,9 +80,10 @@ struct cellcal_point {
  *
  * f is dry friction: it has the sign of the motion and does not grow with the load. Fitted to
  * every reading, the zeros among them, by least squares with a zero of its own for each series and a sensitivity of its own for
- * each mounting. An empty arm was loaded before, so that its friction is that of a falling load. So the curve is the
- * cell's alone: what the tare was read with goes into the series' zero. The degree is the one asked for, or with AUTO the
- * highest that the loads carry (quadratic from four on, cubic from six); the bend of the loop by Akaike's criterion.
+ * each mounting. An empty arm was loaded before, so that its friction is that of a falling load, and it has a constant of
+ * its own besides: weights swing when they are lowered, an empty arm does not. So the curve is the cell's alone: what the tare
+ * was read with is not in it. The degree is the one asked for, or with AUTO the
+ * highest that the loads carry (quadratic from four on, cubic from six); the bend of the loop by Schwarz's criterion.
  *
  * A sweep that turns at a lower torque has a smaller loop. Its limits: a memory that reaches as far as the range, where the loop is
  * as the square of its length (Rayleigh, Phil. Mag. 23 (1887) 225), and one that is short beside it, where the loop opens

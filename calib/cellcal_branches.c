@@ -7,7 +7,8 @@
 #include <string.h>
 
 #define POSITIONS_MAX 10
-#define COLUMNS (CELLCAL_PARAMS + POSITIONS_MAX - 1)
+#define COLUMN_EMPTY CELLCAL_PARAMS /* then the mountings */
+#define COLUMNS (CELLCAL_PARAMS + 1 + POSITIONS_MAX - 1)
 #define LEAST_DOF 3.0
 
 /* Every column that may take part, over all readings, each with its mean over the series taken off: the series' own zero is
@@ -22,12 +23,12 @@ struct design {
 };
 
 /* What is fitted of it. */
-struct shape { int degree, loops; bool friction; };
+struct shape { int degree, loops; bool friction, empty; /* friction; a constant of the empty arm */ };
 struct fitted {
 	struct shape shape;
 	size_t p, column[COLUMNS];
 	double value[COLUMNS], inverse[COLUMNS][COLUMNS];
-	double rss, dof, aic; /* Akaike, IEEE Trans. Autom. Control 19 (1974) 716, less what all shapes share */
+	double rss, dof, bic; /* Schwarz, Ann. Stat. 6 (1978) 461, less what all shapes share */
 	struct lsq lsq;
 };
 
@@ -52,7 +53,7 @@ static bool find_positions(struct design *d)
 	return true;
 }
 
-/* An empty arm was loaded before: it stands where a falling load does. */
+/* An empty arm was loaded before: it stands where a falling load does, and has a constant of its own besides. */
 static void fill_row(const struct design *d, size_t i, double row[COLUMNS])
 {
 	const struct cellcal_reading *r = reading(d, i);
@@ -66,8 +67,9 @@ static void fill_row(const struct design *d, size_t i, double row[COLUMNS])
 	for (int j = 0; j < CELLCAL_LOOPS; j++)
 		row[COLUMN_LOOP + j] = falling ? cellcal_loop_shape(j, x) : 0;
 	row[COLUMN_FRICTION] = falling ? 1 : -1;
+	row[COLUMN_EMPTY] = empty ? 1 : 0;
 	for (size_t k = 0; k < last; k++)
-		row[CELLCAL_PARAMS + k] = r->position == d->position[k] ? x : r->position == d->position[last] ? -x : 0;
+		row[COLUMN_EMPTY + 1 + k] = r->position == d->position[k] ? x : r->position == d->position[last] ? -x : 0;
 }
 
 static void centre(struct design *d)
@@ -104,8 +106,10 @@ static void choose_columns(const struct design *d, struct shape shape, struct fi
 		f->column[f->p++] = COLUMN_LOOP + j;
 	if (shape.friction)
 		f->column[f->p++] = COLUMN_FRICTION;
+	if (shape.empty)
+		f->column[f->p++] = COLUMN_EMPTY;
 	for (size_t k = 0; k + 1 < d->n_positions; k++)
-		f->column[f->p++] = CELLCAL_PARAMS + k;
+		f->column[f->p++] = COLUMN_EMPTY + 1 + k;
 }
 
 /* Coefficients for any ordinates with the same design. */
@@ -164,7 +168,7 @@ static bool fit(const struct design *d, struct shape shape, struct fitted *ret)
 			left -= f.value[j] * d->x[i][f.column[j]];
 		f.rss += left * left;
 	}
-	f.aic = n * log(f.rss / n) + 2 * (double)f.p;
+	f.bic = n * log(f.rss / n) + log(n) * (double)f.p;
 	*ret = f;
 	return true;
 }
@@ -193,10 +197,10 @@ static bool best(const struct design *d, enum cellcal_model model, struct fitted
 	bool found = false;
 
 	for (; degree >= 1 && !found; degree = model == CELLCAL_AUTO ? degree - 1 : 0)
-		for (int friction = 1; friction >= 0 && !found; friction--)
+		for (int parts = 2; parts >= 0 && !found; parts--) /* without falling loads the two are one */
 			for (int loops = 0; loops == 0 || (loops <= CELLCAL_LOOPS && loops <= bends); loops++) {
 				struct fitted f = { .p = 0 };
-				if (!fit(d, (struct shape){ degree, loops, friction == 1 }, &f) || (found && !(f.aic < ret->aic)))
+				if (!fit(d, (struct shape){ degree, loops, parts == 2, parts >= 1 }, &f) || (found && !(f.bic < ret->bic)))
 					continue;
 				*ret = f;
 				found = true;

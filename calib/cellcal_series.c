@@ -214,7 +214,7 @@ static void add_loop(const struct poly branch[2], struct cellcal *cal)
 
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal, struct err *err)
 {
-	double middle = 0.5 * (cal->max_Nm + cal->min_Nm), per_unit = fabs(cellcal_slope_Nm(cal, middle));
+	double middle = 0.5 * (cal->max_Nm + cal->min_Nm), per_unit = fabs(1 / poly_slope(cal->coef, middle));
 	bool *mark = calloc(w->in->n, sizeof *mark);
 
 	if (!mark)

@@ -236,7 +236,7 @@ void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct
 	ret->reversibility = loop < cal->n_sources ? ret->common[loop] :
 			     unc_source(ctx, CELLCAL_LOOP, cal->branches.known ? DIST_TWO : DIST_RECT, INFINITY);
 	ret->friction = unc_source(ctx, "friction of the cradle", DIST_TWO, INFINITY);
-	ret->partial_loop = unc_source(ctx, "loop of the cell at this turn", DIST_RECT, INFINITY);
+	ret->partial_loop = unc_source(ctx, "loop of the cell at this turn", DIST_TWO, INFINITY);
 }
 
 /* --- torque with its parts --- */
@@ -337,7 +337,7 @@ static enum rc torque_of_branches(const struct cellcal *cal, const struct cellca
 	}
 	if (history) {
 		double doubt = along(b, place.fallen.doubt) - along(b, place.risen.doubt);
-		add_part(&parts, ctx, reg->partial_loop, -doubt / sqrt(3) * per_unit);
+		add_part(&parts, ctx, reg->partial_loop, -doubt * per_unit);
 		add_part(&parts, ctx, reg->friction, -place.friction / 2 * per_unit);
 	} else {
 		add_part(&parts, ctx, reg->reversibility, -half_loop(b, reg, &place.fallen) * per_unit);

@@ -176,7 +176,7 @@ static void intervals_cover_the_truth(void **state)
 		{ "mountings", 0, 0.01, 0, 5e-4, 2, 3, CELLCAL_AUTO, 1, 0.93, 0.97 },
 		{ "mountings, two only", 0, 0.01, 0, 5e-4, 2, 2, CELLCAL_AUTO, 1, 0.93, 0.97 },
 		{ "mountings, large", 0, 0.01, 0, 2e-3, 2, 3, CELLCAL_AUTO, 1, 0.93, 0.97 },
-		{ "mountings alike, noise large", 0, 0.05, 0, 0, 2, 3, CELLCAL_AUTO, 1, 0.93, 0.99 },
+		{ "mountings alike, noise large", 0, 0.05, 0, 0, 2, 3, CELLCAL_AUTO, 1, 0.93, 0.985 },
 		{ "all of it", 2e-3, 0.02, 1e-3, 5e-4, 2, 3, CELLCAL_AUTO, 1, 0.93, 0.97 },
 		{ "control: arm twice as wrong", 0, 0.002, 0, 0, 2, 1, CELLCAL_AUTO, 2, 0, 0.75 },
 	};
@@ -242,9 +242,10 @@ static void finds_an_exact_line_and_takes_the_tare_off(void **state)
 	assert_true(isnan(cal.reversibility_Nm));
 	near(cal.max_Nm, 30, 0);
 	near(points[1].indication, 2500, 0);
+	/* Zeros are readings of their own there, and these scatter by 4 counts. */
 	assert_int_equal(cellcal_torque(&cal, 5000, &torque, &err), RC_OK);
-	near(torque, 20, 1e-9);
-	near(cellcal_slope_Nm(&cal, 20), 1 / 250.0, 1e-15);
+	near(torque, 20, 1.0 / 250);
+	near(cellcal_slope_Nm(&cal, 20), 1 / 250.0, 1e-3 / 250.0);
 }
 
 static void chooses_the_smallest_degree_that_fits(void **state)
