@@ -8,6 +8,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#define THERE_FRAC 0.05 /* how near to the wanted speed the drive must bring the shaft */
+#define STAY_FRAC 0.2 /* how far a speed once reached may seem to be off: one mark out of place is no change of speed */
 #define CONTACTOR_S 2.0        /* longest wait for the contactor */
 #define RUN_IN_S 2.0           /* half a cycle of the run-in */
 #define LAG_HOLD_S 2.5         /* settling before a lag step */
@@ -64,11 +66,14 @@ static double wanted_rpm(const struct seq_map *m)
 	return m->config.speed_rpm[m->speed];
 }
 
+static bool speed_is_within(const struct seq_map *m, const struct snapshot *snap, double frac)
+{
+	return fabs(snap->speed_rpm - wanted_rpm(m)) <= (m->config.by_hand ? m->config.hand_rpm_frac : frac) * wanted_rpm(m);
+}
+
 static bool speed_is_there(const struct seq_map *m, const struct snapshot *snap)
 {
-	double off = fabs(snap->speed_rpm - wanted_rpm(m));
-
-	return off <= (m->config.by_hand ? m->config.hand_rpm_frac : 0.05) * wanted_rpm(m);
+	return speed_is_within(m, snap, THERE_FRAC);
 }
 
 static void note(struct seq_out *ret, const char *text)
@@ -253,7 +258,8 @@ static void step_spin(struct seq_map *m, const struct snapshot *snap, struct seq
 /* Drag at every speed first, while the brake has seen no current in this run. */
 static void step_drag(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
-	if (!speed_is_there(m, snap) && !m->dwelling) {
+	m->there = speed_is_within(m, snap, m->there ? STAY_FRAC : THERE_FRAC);
+	if (!m->there && !m->dwelling) {
 		steady_clear(&m->steady);
 		ret->phase = m->config.by_hand ? "turn" : "spin";
 		if (mono_diff_s(snap->now, m->step_at) > (m->config.by_hand ? HAND_WAIT_S : m->config.timeout_s))

@@ -63,6 +63,7 @@ struct seq_map {
 	enum map_phase phase;
 	struct mono phase_at, began, last_now;
 	bool started, dwelling, settled;
+	bool there;                 /* taking the drag: the wanted speed has been reached */
 	bool announce;              /* a new set-point is to be told on the next tick that has no other event */
 	struct mono step_at, dwell_at;
 	size_t speed, current;      /* where we are */

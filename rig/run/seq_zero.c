@@ -11,6 +11,8 @@
 #define COAST_S 20.0
 #define HAND_WAIT_S 120.0
 #define HAND_FRAC 0.6 /* how near to the wanted speed a hand must be */
+#define THERE_FRAC 0.1 /* and a drive */
+#define STAY_FRAC 0.3 /* how far a speed once reached may seem to be off: one mark that is out of place is no change of speed */
 #define SLOW_S 30.0 /* longer than planned by this much: the shaft does not turn as told */
 #define AGAIN_TURNS 0.5 /* of the settling turns, after the first way: only the way changed */
 #define TRIES 4         /* most readings forward, backward, forward */
@@ -168,7 +170,7 @@ static bool is_there(const struct seq_zero *z, const struct snapshot *snap)
 
 	if (z->config.by_hand)
 		return off <= HAND_FRAC * z->config.speed_rpm;
-	return fabs(z->speed_set_rpm - wanted) < 1e-9 && off <= 0.1 * z->config.speed_rpm;
+	return fabs(z->speed_set_rpm - wanted) < 1e-9 && off <= (z->there ? STAY_FRAC : THERE_FRAC) * z->config.speed_rpm;
 }
 
 static void tell(struct seq_zero *z, struct seq_out *ret)
@@ -203,7 +205,8 @@ static void step_settle(struct seq_zero *z, const struct snapshot *snap, struct 
 		give_up(ret, "the shaft does not turn slowly both ways for the zero: look at drive, supply and pick-up");
 		return;
 	}
-	if (!is_there(z, snap))
+	z->there = is_there(z, snap);
+	if (!z->there)
 		z->phase_angle_rev = snap->angle_rev; /* whole turns at the speed asked for, not on the way to it */
 	/* This comes to be at a pulse, so one pulse a turn still makes whole turns. */
 	if (turned_rev(z, snap) < settle_turns(z))

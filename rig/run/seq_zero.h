@@ -53,6 +53,7 @@ struct seq_zero {
 	struct turned_half half[3];
 	struct turned_zero found;
 	bool reversed;           /* the shaft was seen to turn back */
+	bool there;              /* settling: the wanted speed has been reached */
 	bool fades;              /* the drag still changed in the last try */
 	double zero_count, u_zero_count, drag_count; /* u: noise, unlike drag and fade together */
 	double ambient_degC;
