@@ -143,7 +143,7 @@ static void stop_step(struct node_side *n, int64_t t_us)
 	enter(n, NODE_SIDE_SAFE, t_us);
 }
 
-/* The contact opened unasked, or does not follow its coil. */
+/* The contact opened unasked, or does not close. One that does not open is the host's to judge: it holds the brake while its lease lasts. */
 static bool contactor_wrong(struct node_side *n, int64_t t_us)
 {
 	bool closed = n->seen.contactor_closed, dropped = n->was_closed && !closed && n->orders.contactor;
@@ -151,7 +151,7 @@ static bool contactor_wrong(struct node_side *n, int64_t t_us)
 	if (closed == n->orders.contactor)
 		n->contactor_us = t_us;
 	n->was_closed = closed;
-	return dropped || (t_us - n->contactor_us > CONTACTOR_US && (n->orders.contactor || n->state == NODE_SIDE_LIVE));
+	return dropped || (t_us - n->contactor_us > CONTACTOR_US && n->orders.contactor);
 }
 
 static void watch(struct node_side *n, int64_t t_us)

@@ -120,11 +120,12 @@ static bool stop_asked(void *ctx)
 	return cli_stop_asked();
 }
 
-/* Only silence and a failing logbook stop a watch: nothing is energised, so lines may be anything. */
+/* Stop and guard may be anything; what is energised or turns is a cause (guard.h, at_rest). */
 static void watch_limits(const struct session *s, struct guard_limits *limits)
 {
 	session_guard_limits(s, limits);
-	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
+	limits->expect_cell = limits->expect_pick = limits->expect_meter = false;
+	limits->at_rest = true;
 }
 
 static enum rc watch_rig(struct session *s, struct watch *w, const struct cli *cli, struct loop_result *result, struct err *err)

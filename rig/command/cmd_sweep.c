@@ -269,6 +269,8 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	if (rc != RC_OK) {
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
 		json_object_set_new(doc, "message", cli_text(err->what));
+		json_object_set_new(doc, "safe", json_boolean(w->live.result.missing == 0));
+		json_object_set_new(doc, "safe_now", cli_text(live_safe_now(&w->live)));
 	}
 	return cli_print_json(doc);
 }

@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define SAY_AGAIN 500 /* ticks between the words of a stop that is not safe */
 #define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
 
 /* "safe lease 0" of the tether in words. */
@@ -53,6 +54,41 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	return rc;
 }
 
+struct shaft_told { bool told; char text[300]; };
+
+static bool look_for_shaft(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct shaft_told *last = ctx;
+
+	(void)mono_ns;
+	if (strcmp(kind, LOOP_SHAFT) == 0) {
+		last->told = true;
+		snprintf(last->text, sizeof last->text, "%s", text);
+	}
+	return true;
+}
+
+/* The newest stop that the logbook knows ended safe, or a person has said since that the rig is. */
+static enum rc check_last_stop(struct live *live, bool clear, struct err *err)
+{
+	struct logbook *lb = live->s->logbook;
+	struct shaft_told last = { 0 };
+	int64_t *ids = NULL, run = 0;
+	size_t n = 0;
+	enum rc rc = lb ? logbook_runs(lb, NULL, &ids, &n, err) : RC_OK;
+
+	for (size_t i = 0; i < n && rc == RC_OK && !last.told; i++) {
+		run = ids[i];
+		rc = logbook_each_event(lb, run, look_for_shaft, &last, err);
+	}
+	free(ids);
+	if (rc != RC_OK || strncmp(last.text, "NOT SAFE", 8) != 0)
+		return rc;
+	live->answered = clear;
+	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: the last stop (run %lld) did not end safe. %s When you have seen "
+				       "that the drive is off and the shaft stands, give --clear", (long long)run, last.text);
+}
+
 enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
 		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
 {
@@ -64,6 +100,8 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 		return rc;
 	if (options->hands && !s->rig.is_virtual)
 		rc = err_set(err, RC_ARG, 0, "--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
+	if (rc == RC_OK)
+		rc = check_last_stop(live, options->clear, err);
 	if (rc == RC_OK && want->rig_link)
 		rc = clear_node(live, options, err);
 	if (rc != RC_OK) {
@@ -77,9 +115,12 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 
 enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
 {
-	enum rc rc = session_run_begin(live->s, kind, resumes_run_id, err);
+	struct session *s = live->s;
+	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
 
 	live->run_open = rc == RC_OK;
+	if (rc == RC_OK && live->answered)
+		rc = logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, LOOP_SHAFT, "a person says that the rig is safe (--clear)", err);
 	return rc;
 }
 
@@ -205,6 +246,13 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		live->tick(live->ctx, snap, out);
 	if (v->newly)
 		live_note(live, "stopping: %s", cause_sentence(v->cause));
+	if (v->holds_on && live->hold_ticks++ % SAY_AGAIN == 0) {
+		char text[400];
+		guard_hold_message(v, text, sizeof text);
+		live_note(live, "************************************************************************");
+		live_note(live, "%s", text);
+		live_note(live, "************************************************************************");
+	}
 	if (live->ticks++ % SHOW_EVERY == 0)
 		show(live, snap, out);
 }
@@ -282,7 +330,8 @@ void live_limits_for_weights(struct live *live)
 {
 	struct guard_limits *limits = &live->limits;
 
-	limits->expect_cell = limits->expect_pick = limits->expect_lines = limits->expect_meter = false;
+	limits->expect_cell = limits->expect_pick = limits->expect_meter = false;
+	limits->at_rest = true;
 	limits->expect_direction = 0;
 	limits->stall_s = limits->torque_Nm = limits->osc_Nm = limits->osc_rpm = INFINITY;
 	live->weights = true;
@@ -303,6 +352,8 @@ const char *live_safe_now(const struct live *live)
 	bool stands = seen && limits->expect_pick && fabs(last->speed_rpm) < limits->standstill_rpm;
 	bool open = seen && limits->expect_lines && !last->contactor_closed;
 
+	if (r->shaft[0])
+		return r->shaft;
 	if (!r->energised)
 		return "Nothing is energised.";
 	if (!r->stopped || !stands)

@@ -22,6 +22,8 @@ struct live {
 	double remaining_after_s;   /* of what follows it; NaN unknown */
 	bool hands;                 /* the virtual bench's hands do what a person would */
 	bool run_open;
+	bool answered;              /* --clear answers a stop that did not end safe: kept in the run */
+	unsigned hold_ticks;        /* of a stop that is not safe */
 	bool by_hand;               /* a person turns the shaft: no drive, no contactor */
 	struct seq_zero *zero;      /* the one that is running */
 	double turned_rpm;          /* what the person was last asked for */

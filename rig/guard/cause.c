@@ -3,6 +3,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 static const struct {
 	const char *word, *noun, *unit; /* noun NULL: the number says nothing */
@@ -19,6 +20,8 @@ static const struct {
 		"check its cable, its power and the link in rig.ini" },
 	[CAUSE_NODE_RESET] = { "node_reset", NULL, "",
 		"the node restarted during the run; look for a supply dip or disturbance when the coil is switched" },
+	[CAUSE_NOT_AT_REST] = { "not_at_rest", NULL, "",
+		"HANDS OFF: the drive is enabled, its rotor turns, or the node drives an output, though nothing was commanded; press the emergency stop" },
 	[CAUSE_SLOW_STALE] = { "slow_stale", "lines, drive and temperatures last heard", "s ago",
 		"nobody knows whether the contactor is open or the brake is hot; check the cable, and the node's slow samples" },
 	[CAUSE_NODE_SAFE] = { "node_safe", NULL, "",
@@ -79,6 +82,69 @@ const char *cause_word(enum cause cause)
 const char *cause_sentence(enum cause cause)
 {
 	return is_known(cause) ? causes[cause].sentence : "the guard stopped for a cause that this program does not know";
+}
+
+/* Appends; what does not fit is cut. */
+static void add(char *buf, size_t size, const char *text)
+{
+	size_t used = strlen(buf);
+
+	if (used < size)
+		snprintf(buf + used, size - used, "%s", text);
+}
+
+static void add_missing(unsigned missing, char *buf, size_t size)
+{
+	static const struct { unsigned bit; const char *words; } known[] = {
+		{ GUARD_TURNS, "the shaft still turns" },
+		{ GUARD_CONTACTOR, "the contactor was not seen open" },
+		{ GUARD_DRIVE, "the drive was not seen off" },
+		{ GUARD_STANDSTILL, "the shaft was not seen to stand" },
+		{ GUARD_NO_DATA, "no data from the node" },
+	};
+	const char *gap = "";
+
+	for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
+		if (missing & known[i].bit) {
+			add(buf, size, gap);
+			add(buf, size, known[i].words);
+			gap = ", ";
+		}
+}
+
+static const char *release_words(enum guard_release release)
+{
+	switch (release) {
+	case GUARD_HOLDS: case GUARD_IN_ORDER: break;
+	case GUARD_TIME: return " The brake was released when its longest hold was over.";
+	case GUARD_NODE: return " The node has released the brake by itself.";
+	case GUARD_HEAT: return " The brake was released because it can take no more heat. The shaft may now be driven without a load.";
+	case GUARD_HEAT_UNKNOWN: return " The brake was released because its heat is not known. The shaft may now be driven without a load.";
+	case GUARD_TOO_LONG: return " The brake was released after 10 min. The shaft may now be driven without a load.";
+	}
+	return "";
+}
+
+void guard_end_message(const struct guard_verdict *v, char *buf, size_t size)
+{
+	buf[0] = '\0';
+	if (!v->missing) {
+		add(buf, size, !v->energised ? "Nothing was energised." : v->lines ?
+		    "Drive off, contactor open, shaft standing, brake released." :
+		    "Drive off, shaft standing, brake released. This node does not sense the contactor.");
+		return;
+	}
+	add(buf, size, "NOT SAFE: ");
+	add_missing(v->missing, buf, size);
+	add(buf, size, ". KEEP AWAY. Press the emergency stop. Switch the supply off at the wall.");
+	add(buf, size, release_words(v->release));
+}
+
+void guard_hold_message(const struct guard_verdict *v, char *buf, size_t size)
+{
+	snprintf(buf, size, "NOT SAFE: ");
+	add_missing(v->missing, buf, size);
+	add(buf, size, ". KEEP AWAY. Press the emergency stop. Switch the supply off at the wall. The brake is held against the shaft.");
 }
 
 void guard_message(const struct guard_verdict *v, char *buf, size_t size)

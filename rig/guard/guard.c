@@ -11,6 +11,10 @@
 #define READY_S 1.5
 #define STANDING_S 0.3
 #define HOLD_DEFAULT_S 10.0 /* the node's own longest hold, when the limit is not a number */
+#define SLOW_TIMES 3.0   /* times the standstill speed: pulses that end below that ended with the turning */
+#define NOISE_FRAC 0.02  /* of a speed: no slowing down is believed within it */
+#define QUIET_TIMES 1.5  /* a shaft may slow down less quickly than it was seen to */
+#define TOLD_S 2.0       /* the drive says that its rotor stands; without power it may say so of one that turns */
 
 static bool is_loading(const struct wish *w)
 {
@@ -83,12 +87,89 @@ static struct wish clamp_wish(const struct guard_limits *l, const struct snapsho
 
 /* The stop. */
 
+static bool has_data(const struct guard_limits *l, const struct snapshot *snap)
+{
+	return !snap->node_lost && !snap->node_reset && snap->sample_age_s <= l->silent_s;
+}
+
+static bool is_open(const struct guard_limits *l, const struct snapshot *snap)
+{
+	return has_data(l, snap) && watch_slow_fresh(l, snap) && snap->lines_seen && !snap->contactor_closed;
+}
+
+/* By no power, or by its own word. */
+static bool drive_is_off(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	bool told = has_data(l, snap) && watch_slow_fresh(l, snap);
+
+	if (l->expect_lines && is_open(l, snap))
+		return true;
+	told = told && !(snap->drive_flags & DRIVE_UNHEARD);
+	return told ? !(snap->drive_flags & DRIVE_ENABLED) : !g->drove;
+}
+
+/* The drive's rotor turns while no pulses come. A drive without power may go on saying what it said last: not heard. */
+static bool drive_contradicts(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	bool without_power = g->rotor_same && l->expect_lines && is_open(l, snap);
+
+	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
+}
+
+/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it was not seen to slow
+ * down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the longest hold. */
+static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, double longest_s)
+{
+	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
+	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
+	bool told = g->drove && watch_slow_fresh(l, snap) && isfinite(snap->drive_rotor_rpm);
+	double unseen_s = told ? fmin(TOLD_S, longest_s) : longest_s;
+
+	if (!(g->turned_rpm > SLOW_TIMES * l->standstill_rpm))
+		return 0;
+	if (!(seen_s > 0) || !(slowed_rpm > 0))
+		return unseen_s;
+	return fmin(QUIET_TIMES * g->turned_rpm / slowed_rpm * seen_s, unseen_s);
+}
+
+static double longest_hold_s(const struct guard_limits *l)
+{
+	return isnan(l->stop_hold_s) ? HOLD_DEFAULT_S : l->stop_hold_s;
+}
+
 static bool is_standing(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	bool fresh = !snap->node_lost && !snap->node_reset && snap->sample_age_s <= l->silent_s;
-	bool open = !l->expect_lines || (snap->lines_seen && !snap->contactor_closed);
+	return l->expect_pick && !g->pick_doubted && has_data(l, snap) && fabs(snap->speed_rpm) < l->standstill_rpm &&
+	       !drive_contradicts(g, l, snap);
+}
 
-	return l->expect_pick && !g->pick_doubted && fresh && open && fabs(snap->speed_rpm) < l->standstill_rpm;
+static bool is_quiet(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	return mono_diff_s(snap->now, g->turned_at) >= quiet_s(g, l, snap, longest_hold_s(l)) - 1e-9;
+}
+
+static bool lasts(bool *was, struct mono *since, bool is, struct mono now)
+{
+	if (is && !*was)
+		*since = now;
+	*was = is;
+	return is && mono_diff_s(now, *since) >= STANDING_S;
+}
+
+static unsigned missing_now(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, bool stands)
+{
+	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
+	bool closed = l->expect_lines && (g->energised ? !is_open(l, snap) : snap->lines_seen && snap->contactor_closed);
+	bool driven = !drive_is_off(g, l, snap);
+	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
+
+	if (g->energised && !has_data(l, snap))
+		missing |= GUARD_NO_DATA;
+	if ((g->loaded || missing) && turns)
+		missing |= GUARD_TURNS;
+	else if (g->loaded && !stands)
+		missing |= GUARD_STANDSTILL;
+	return missing;
 }
 
 /* More current than there is now would make these worse. */
@@ -127,25 +208,63 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 	g->found = f->value;
 	g->allowed_value = f->limit;
 	g->cause_at = snap->now;
-	g->standing = false;
+	g->standing = g->clear = false;
 	/* Judged once: a drive without power may go on saying what it said last. */
 	g->pick_doubted = watch_pick_contradicted(l, snap);
+	g->stop_rpm = g->turned_rpm;
 	g->held_brake_A = hold_current_A(g, l, snap);
 }
 
-static bool is_over(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+/* The heat of a stop counts as any other. Unknown only where neither slip nor temperature is known. */
+static enum guard_release heat_allows(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	double longest_s = isnan(l->stop_hold_s) ? HOLD_DEFAULT_S : l->stop_hold_s;
-	bool stands = is_standing(g, l, snap);
+	double slip_W = fabs(shaft_power_W(snap->torque_Nm, snap->speed_rpm)), hot_degC = snap->temp_degC[TEMP_BRAKE];
+	bool slip_known = has_data(l, snap) && isfinite(slip_W) && !snap->cell_saturated && !g->pick_doubted;
+	bool temp_known = has_data(l, snap) && watch_slow_fresh(l, snap) && isfinite(hot_degC);
+	bool stored = l->slip_energy_J > 0 && isfinite(l->slip_energy_J);
 
-	if (stands && !g->standing)
-		g->stand_at = snap->now;
-	g->standing = stands;
-	if (!g->energised)
-		return true;
-	if (stands && mono_diff_s(snap->now, g->stand_at) >= STANDING_S)
-		return true;
-	return mono_diff_s(snap->now, g->cause_at) >= longest_s;
+	if (temp_known && !(hot_degC <= l->brake_hot_degC))
+		return GUARD_HEAT;
+	if (slip_known && !(stored ? g->energy_J <= l->slip_energy_J : slip_W <= l->slip_power_W))
+		return GUARD_HEAT;
+	return slip_known || temp_known ? GUARD_HOLDS : GUARD_HEAT_UNKNOWN;
+}
+
+/* GUARD_HOLDS while the brake stays on. Beyond stop_hold_s it stays on only against a shaft that turns or may be driven. */
+static enum guard_release release_now(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	double held_s = mono_diff_s(snap->now, g->cause_at);
+	bool stands = lasts(&g->standing, &g->stand_at, is_standing(g, l, snap), snap->now) && is_quiet(g, l, snap);
+
+	g->missing = missing_now(g, l, snap, stands);
+	bool open = !(missing_now(g, l, snap, true) & ~(unsigned)GUARD_TURNS);
+	bool in_order = lasts(&g->clear, &g->clear_at, open && g->standing, snap->now);
+	if (!g->energised || (stands && in_order))
+		return GUARD_IN_ORDER;
+	if (held_s < longest_hold_s(l))
+		return GUARD_HOLDS;
+	if (snap->node_state == NODE_SAFE)
+		return GUARD_NODE;
+	if (!(g->missing & (GUARD_TURNS | GUARD_DRIVE)))
+		return GUARD_TIME;
+	return held_s < GUARD_HOLD_MOST_S ? heat_allows(g, l, snap) : GUARD_TOO_LONG;
+}
+
+/* Whatever the phase: when new pulses came, how fast; what the drive said, and whether it says it again. */
+static void note_turning(struct guard *g, const struct snapshot *snap)
+{
+	double speed_rpm = fabs(snap->speed_rpm);
+
+	if (snap->pulses != g->pulses && isfinite(speed_rpm)) {
+		g->turned_rpm = speed_rpm;
+		g->turned_at = snap->now;
+	}
+	g->pulses = snap->pulses;
+	if (snap->slow_total == g->slow_total)
+		return;
+	g->rotor_same = !(snap->drive_rotor_rpm < g->rotor_rpm) && !(snap->drive_rotor_rpm > g->rotor_rpm);
+	g->rotor_rpm = snap->drive_rotor_rpm;
+	g->slow_total = snap->slow_total;
 }
 
 /* Steps. */
@@ -188,7 +307,7 @@ static struct wish allow(const struct look *look, const struct wish *want)
 {
 	struct wish off = { 0 };
 
-	if (!look->armed)
+	if (!look->armed || look->limits->at_rest)
 		return off;
 	if (!look->loaded) {
 		off.power = want->power;
@@ -216,17 +335,29 @@ static void step_run(struct guard *g, const struct guard_limits *l, const struct
 	ret->allowed = allow(&look, want);
 	g->energised |= is_energising(&ret->allowed);
 	g->loaded |= is_loading(&ret->allowed);
+	g->drove |= ret->allowed.mode != DRIVE_OFF;
 }
 
 static void step_stop(struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
 		      struct guard_verdict *ret)
 {
-	if (g->phase == GUARD_STOP_HOLD && is_over(g, l, snap))
+	if (!ret->newly)
+		g->energy_J = guard_heat_J(g->energy_J, snap->torque_Nm, snap->speed_rpm, step_time_s(g, l, snap), l->slip_power_W);
+	if (g->phase == GUARD_STOP_HOLD)
+		g->release = release_now(g, l, snap);
+	if (g->release != GUARD_HOLDS)
 		g->phase = GUARD_STOPPED;
 	if (g->phase == GUARD_STOP_HOLD)
 		ret->allowed.brake_A = g->held_brake_A;
 	else
 		g->held_brake_A = 0;
+	ret->missing = g->missing;
+	ret->energised = g->energised;
+	ret->lines = l->expect_lines;
+	ret->release = g->release;
+	ret->held_brake_A = g->held_brake_A;
+	ret->held_s = mono_diff_s(snap->now, g->cause_at);
+	ret->holds_on = g->phase == GUARD_STOP_HOLD && ret->held_s >= longest_hold_s(l);
 }
 
 struct guard guard_step(struct guard g, const struct guard_limits *limits, const struct snapshot *snap,
@@ -235,6 +366,7 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 	*ret = (struct guard_verdict){ 0 }; /* everything off unless shown otherwise */
 
 	cool_down(&g, limits, snap);
+	note_turning(&g, snap);
 	if (g.phase == GUARD_RUN)
 		step_run(&g, limits, snap, want, ret);
 	if (g.phase != GUARD_RUN)

@@ -21,6 +21,7 @@ enum cause {
 	CAUSE_CONTACTOR,         /* contactor not where it should be */
 	CAUSE_NODE_SILENT,
 	CAUSE_NODE_RESET,
+	CAUSE_NOT_AT_REST,       /* something is energised or turns though nothing may (at_rest) */
 	CAUSE_SLOW_STALE,        /* lines, drive and temperatures are too old to be believed */
 	CAUSE_NODE_SAFE,         /* the node went safe by itself (lease, its own senses) */
 	CAUSE_CELL_STALE,        /* no fresh conversion */
@@ -76,7 +77,7 @@ struct guard_limits {
 	double late_s;                        /* a tick later than this, or late_n in a row later than a period */
 	unsigned late_n;                      /* 0 = not watched */
 	double contactor_s;                   /* time a contactor may take */
-	double stop_hold_s;                   /* longest the brake is held in a stop */
+	double stop_hold_s;                   /* longest the brake is held in a stop, unless the shaft is seen to turn or may be driven */
 	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half of
 	 * the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s: a sequence that goes
 	 * to and fro on purpose stays slower. 0 cycles = not watched. */
@@ -87,8 +88,28 @@ struct guard_limits {
 	 * want current; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
 	 * energised (weights hung, channels looked at) is stopped only by the node (silent, reset), the logbook, the
 	 * operator, the sequence and a contactor closed against the wish. */
+	bool at_rest; /* a person is at the shaft: nothing may be energised, and nothing that is wanted goes out */
 	bool expect_cell, expect_pick, expect_lines, expect_meter;
 };
+
+/* What a stop did not see when it ended, as bits; 0 = the stop is safe. */
+#define GUARD_NO_DATA 0x01u      /* nothing is known: no fresh samples */
+#define GUARD_CONTACTOR 0x02u    /* not seen open */
+#define GUARD_DRIVE 0x04u        /* neither the drive nor the contactor shows that it is off */
+#define GUARD_TURNS 0x08u        /* the shaft is seen to turn */
+#define GUARD_STANDSTILL 0x10u   /* the shaft was not seen to stand */
+
+/* Why the brake is still held although stop_hold_s is over, or why it was let go of a shaft that was not seen to stand. */
+enum guard_release {
+	GUARD_HOLDS,              /* not released */
+	GUARD_IN_ORDER,           /* the shaft stood, or nothing was ever energised */
+	GUARD_TIME,               /* stop_hold_s is over; no sign that anything turns the shaft */
+	GUARD_NODE,               /* the node did, by its own rule (docs/tether.md) */
+	GUARD_HEAT,               /* the brake can take no more heat */
+	GUARD_HEAT_UNKNOWN,       /* it may turn, and nobody knows how much heat the brake takes */
+	GUARD_TOO_LONG            /* held for GUARD_HOLD_MOST_S: a program that nobody looks at must end */
+};
+#define GUARD_HOLD_MOST_S 600.0
 
 enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
 
@@ -98,9 +119,20 @@ enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
 struct guard {
 	enum guard_phase phase;
 	enum cause cause;
-	bool started, energised, loaded;      /* something was energised; drive or brake was: at any time since fresh */
+	bool started, energised, loaded, drove; /* something was energised; drive or brake was; the drive: at any time since fresh */
 	struct mono last_now, cause_at, stand_at;
-	bool standing;
+	bool standing, clear;                 /* the shaft is seen to stand; and nothing else is missing either */
+	struct mono clear_at;
+	enum guard_release release;
+	unsigned missing;                     /* GUARD_... as it is now, in a stop */
+	/* Was the shaft seen to slow down? Speeds at which new pulses came: the newest, and the one when the stop began. */
+	int64_t pulses;
+	double turned_rpm, stop_rpm;
+	struct mono turned_at;
+	/* The drive's rotor in the newest slow sample; the same number twice with the contactor open is a drive without power. */
+	uint32_t slow_total;
+	double rotor_rpm;
+	bool rotor_same;
 	bool pick_doubted;                    /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;                     /* what was allowed on the tick before */
@@ -111,7 +143,7 @@ struct guard {
 	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
 	unsigned power_bin;
 	double follow_low_A, follow_high_A, follow_bad_s;
-	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, no_pulse_s, safe_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, no_pulse_s, safe_s, unrest_s;
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;
@@ -130,7 +162,12 @@ struct guard_verdict {
 	enum cause cause;     /* latched cause, CAUSE_NONE while running */
 	bool newly;           /* the cause came on this tick */
 	bool clamped;         /* something wanted was cut to a limit */
-	bool stopped;         /* shaft stands, brake released: the stop is complete */
+	bool stopped;         /* the stop is over, the brake released: safe when nothing is missing */
+	bool holds_on;        /* a stop beyond stop_hold_s: the brake is held against a shaft that turns or may be driven */
+	unsigned missing;     /* GUARD_...; of a stop that is under way, what it still waits for */
+	enum guard_release release;
+	double held_brake_A, held_s;
+	bool energised, lines; /* anything was; the node senses lines */
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 
@@ -149,6 +186,11 @@ struct guard guard_warm(double energy_J, struct mono at);
 
 /* A deliberate reset: only from GUARD_STOPPED; anything else is unchanged. The brake's heat is not forgotten. */
 struct guard guard_reset(struct guard g);
+
+/* The end of a stop for people: what was seen, or large and first what was not and what to do. v->stopped. */
+void guard_end_message(const struct guard_verdict *v, char *buf, size_t size);
+/* What a stop that is under way waits for, a few words. */
+void guard_hold_message(const struct guard_verdict *v, char *buf, size_t size);
 
 /* "brake slip power 512 W, limit 400 W: ..." */
 void guard_message(const struct guard_verdict *v, char *buf, size_t size);

@@ -131,6 +131,19 @@ static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
 	return (k->armed || k->snap->slow_total > 0) && !watch_slow_fresh(k->limits, k->snap);
 }
 
+/* By hand a rotor turns too, but not so fast. */
+static bool not_at_rest(struct guard *g, const struct look *k, struct finding *f)
+{
+	const struct snapshot *s = k->snap;
+	double ratio = k->limits->gear_ratio > 0 ? fmax(1, k->limits->gear_ratio) : RATIO_UNKNOWN;
+	bool turns = fabs(s->drive_rotor_rpm) > ROTOR_TURNS * k->limits->standstill_rpm * ratio;
+	bool enabled = !(s->drive_flags & DRIVE_UNHEARD) && (s->drive_flags & DRIVE_ENABLED);
+
+	(void)f;
+	return held_for(&g->unrest_s, k->limits->at_rest && (turns || enabled || s->node_state == NODE_LIVE), k->dt_s,
+			k->limits->contactor_s);
+}
+
 static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
@@ -440,6 +453,7 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_NODE_SILENT, node_silent },
 	{ CAUSE_SLOW_STALE, slow_stale },
 	{ CAUSE_CONTACTOR, contactor },
+	{ CAUSE_NOT_AT_REST, not_at_rest },
 	{ CAUSE_NODE_SAFE, node_safe },
 	{ CAUSE_CELL_SATURATED, cell_saturated },
 	{ CAUSE_CELL_STALE, cell_stale },

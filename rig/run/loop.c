@@ -283,6 +283,22 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	cut_short(l);
 }
 
+/* The stop is over: safe, or not, and then that comes before anything else. */
+static void tell_end(struct loop *l, struct loop_result *ret)
+{
+	char cause[sizeof ret->message];
+
+	if (!l->verdict.stopped || ret->shaft[0])
+		return;
+	guard_end_message(&l->verdict, ret->shaft, sizeof ret->shaft);
+	ret->missing = l->verdict.missing;
+	log_ring_event(l->ring, l->snap.now.ns, LOOP_SHAFT, ret->shaft);
+	if (!ret->missing)
+		return;
+	snprintf(cause, sizeof cause, "%s", ret->message);
+	snprintf(ret->message, sizeof ret->message, "%s Stopped because: %.350s", ret->shaft, cause);
+}
+
 static void tick(struct loop *l, struct loop_result *ret)
 {
 	struct session *s = l->s;
@@ -301,6 +317,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 	ask_sequence(l);
 	take_event(l);
 	ask_guard(l, ret);
+	tell_end(l, ret);
 	node_set(s->node, &l->verdict.allowed);
 	log_sample(l);
 	if (l->hooks && l->hooks->tick)
@@ -313,7 +330,7 @@ static bool over(const struct loop *l)
 {
 	if (l->guard.phase != GUARD_RUN)
 		return l->verdict.stopped ||
-		       mono_diff_s(l->snap.now, l->cause_at) > l->limits->stop_hold_s + STOP_GRACE_s;
+		       mono_diff_s(l->snap.now, l->cause_at) > GUARD_HOLD_MOST_S + STOP_GRACE_s;
 	return l->done && mono_diff_s(l->snap.now, l->done_at) >= AFTER_DONE_s;
 }
 
@@ -411,7 +428,7 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	if (rc != RC_OK)
 		return rc;
 	if (ret->cause != CAUSE_NONE)
-		return err_set(err, RC_INTERLOCK, 0, "%s", ret->message);
+		return err_set(err, ret->missing ? RC_IO : RC_INTERLOCK, 0, "%s", ret->message);
 	if (ring_rc != RC_OK) {
 		if (err)
 			*err = ring_err;

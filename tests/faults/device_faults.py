@@ -41,6 +41,10 @@ CASES = [
     # 78 N.m: beyond the limit of 52 N.m and the cell's 60 N.m; a tick earlier or later it is at the converter's end
     ("torque-spike", {"overtorque", "cell_saturated"}),
 ]
+UNSAFE = [
+    ("contactor-welded; 40.5 fault drive-deaf; 41 fault cell-frozen", ["the shaft still turns", "contactor", "drive"]),
+    ("contactor-welded; 41 fault estop", ["the contactor was not seen open"]),
+]
 # What a rig must bear: no stop, and the tether's counters tell it.
 BORNE = ["garbage 1", "lost-samples 3", "doubled-samples"]
 
@@ -95,6 +99,35 @@ def one_fault(fault, causes):
         assert bench.run("log", "verify").status == 0
 
 
+def unsafe(fault, missing):
+    """Two faults at once: what is missing comes first, the brake is held, and nothing is energised before a person answers."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
+        result = bench.run("sweep", "gentle", "--json")
+        answer = result.json
+        assert result.status == 3 and answer["safe"] is False, result
+        told = answer["message"].split(". KEEP AWAY. ")[0]
+        assert told.startswith("NOT SAFE: ") and all(words in told for words in missing), answer["message"]
+        rows = truth(bench)
+        assert rows[-1]["contactor"] == "1", "the contactor opened after all"
+        turning = [row for row in rows if float(row["t_s"]) > AT_S + 3 and abs(float(row["speed_rad_per_s"])) > 0.5]
+        if "still turns" in told:
+            held = [row for row in turning if float(row["brake_A"]) > 0.1]
+            assert float(held[-1]["t_s"]) - float(held[0]["t_s"]) > 500, "the brake was not held against the driven shaft"
+        for command in (["map", "--actuator", "paddle-winder"], ["hang", "--hands"], ["sweep", "gentle", "--resume"]):
+            refused = bench.run(*command, "--json")
+            assert refused.status == 1 and "did not end safe" in refused.json["message"], (command, refused)
+        assert bench.run("probe", "--seconds", "1", "--json").status in (1, 3), "a closed contactor went unseen"
+
+
+def weights_with_power():
+    """A person hangs weights while the contactor, welded, is closed: no reading is taken."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault contactor-welded"), example=Prepared.folder) as bench:
+        bench.run("sweep", "gentle", "--json")
+        hang = bench.run("hang", "--hands", "--clear", "--series", "1", "--json")
+        assert hang.status == 3 and hang.json["cause"] == "contactor", hang
+        assert hang.json["message"].startswith("NOT SAFE: the contactor was not seen open"), hang
+
+
 def borne(fault):
     with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
         result = bench.run("sweep", "gentle", "--json")
@@ -115,4 +148,5 @@ def case(function, *args):
 
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
-    harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE])
+    harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
+                 *[case(unsafe, *row) for row in UNSAFE], weights_with_power)

@@ -68,8 +68,11 @@ static inline void scene_obey(struct scene *s)
 	s->snap.drive_flags = drives ? DRIVE_ENABLED : 0;
 }
 
+/* 2400 pulses a turn, as fast as the shaft is said to turn. */
 static inline void scene_judge(struct scene *s)
 {
+	if (isfinite(s->snap.speed_rpm))
+		s->snap.pulses += lround(s->snap.speed_rpm / 60 * 2400 * SCENE_TICK_S);
 	s->guard = guard_step(s->guard, &s->limits, &s->snap, &s->want, &s->verdict);
 }
 

@@ -78,6 +78,19 @@ static void bend_pickup(struct scene *s, double t_s, bool miss)
 	/* 60 rev/min of the output are 2160 of the rotor; 360 are 10 times standstill. */
 	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 360 : -2160;
 }
+static void bend_not_at_rest(struct scene *s, double t_s, bool miss)
+{
+	s->limits.at_rest = true;
+	s->want = (struct wish){ 0 };
+	s->snap.drive_flags = miss && t_s > 0.25 ? 0 : DRIVE_ENABLED;
+	s->snap.node_state = NODE_IDLE;
+	s->snap.drive_rotor_rpm = miss ? 360 : 0;
+}
+static void bend_rotor_turns(struct scene *s, double t_s, bool miss)
+{
+	bend_not_at_rest(s, 1, true);
+	s->snap.drive_rotor_rpm = miss && t_s > 0.25 ? 360 : -3000;
+}
 static void bend_slow_stale(struct scene *s, double t_s, bool miss) { s->snap.slow_age_s = miss ? fmin(t_s, 2) : t_s; }
 static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.cell_fresh_age_s = miss ? fmin(t_s, 0.5) : t_s; }
 static void bend_frozen(struct scene *s, double t_s, bool miss)
@@ -307,6 +320,8 @@ static const struct row {
 	{ "node went safe, no reason", CAUSE_NODE_SAFE, bend_safe_unexplained, 0.39, 0.42 },
 	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
 	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
+	{ "drive enabled with a person at the shaft", CAUSE_NOT_AT_REST, bend_not_at_rest, 0.28, 0.34 },
+	{ "rotor turns with a person at the shaft", CAUSE_NOT_AT_REST, bend_rotor_turns, 0.28, 0.34 },
 	{ "slow samples stale", CAUSE_SLOW_STALE, bend_slow_stale, 2, 2.02 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
 	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
