@@ -46,7 +46,7 @@ struct brakemap {
 enum rc brakemap_fit(const struct brakemap_reading *readings, size_t n, struct brakemap *ret,
 		     struct err *err) MUST_CHECK;
 
-/* Time constant of a first-order answer to a step, by least squares; t_s from the step, n >= 8. */
+/* Time constant of a first-order response to a step, by least squares; t_s from the step, n >= 8. */
 enum rc brakemap_lag(const double *t_s, const double *torque_Nm, size_t n, double *ret_lag_s, double *ret_u_s,
 		     struct err *err) MUST_CHECK;
 

@@ -41,7 +41,7 @@ const char *limit_sentence(enum limit limit)
 	case LIMIT_CELL:
 		return "The torque cell was at full scale: more torque could not be read.";
 	case LIMIT_HEAT:
-		return "Heat came first: a temperature limit or thermal derating held the actuator back.";
+		return "A temperature limit or thermal derating limited the actuator.";
 	case LIMIT_PLAN:
 		return "The drive gave the current that the plan states: the actuator might do more with more current.";
 	case LIMIT_GUARD:
@@ -49,7 +49,7 @@ const char *limit_sentence(enum limit limit)
 	case LIMIT_OPERATOR:
 		return "The operator stopped the run: the actuator might do more.";
 	case LIMIT_NOT_KNOWN:
-		return "Something fell short and no sample tells why: nothing is blamed, and no claim is refuted by it.";
+		return "The commanded load was not reached and no sample shows why. No claim is refuted by it.";
 	case LIMIT_UNKNOWN:
 		return "Readings taken by hand do not tell what limited them.";
 	}

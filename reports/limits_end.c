@@ -113,7 +113,7 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "overtorque", LIMIT_GUARD, "the torque passed a stated limit" },
 	{ "brake_not_following", LIMIT_GUARD, "the brake's current did not follow its command" },
 	{ "brake_power", LIMIT_BRAKE, "the brake's slip power reached its limit" },
-	{ "brake_energy", LIMIT_BRAKE, "the brake had taken all the heat that it may" },
+	{ "brake_energy", LIMIT_BRAKE, "the brake's stored heat reached its limit" },
 	{ "brake_hot", LIMIT_HEAT, "the brake was too hot" },
 	{ "actuator_hot", LIMIT_HEAT, "the actuator was too hot" },
 	{ "supply_range", LIMIT_SUPPLY, "the supply left its range" },
@@ -121,7 +121,7 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "drive_fault", LIMIT_DRIVE, "the drive reported a fault" },
 	{ "wrong_direction", LIMIT_GUARD, "the shaft turned the wrong way" },
 	{ "stall", LIMIT_ACTUATOR, "the shaft stood still under torque" }, /* by the samples: limit_of_end */
-	{ "oscillation", LIMIT_GUARD, "speed or torque swung without dying out" },
+	{ "oscillation", LIMIT_GUARD, "speed or torque kept swinging" },
 	{ "late_tick", LIMIT_GUARD, "this machine was too late for the control loop" },
 	{ "logbook", LIMIT_GUARD, "the logbook could not be written" },
 	{ "operator", LIMIT_OPERATOR, "the operator stopped it" },

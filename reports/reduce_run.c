@@ -315,7 +315,7 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 	double found = fabs(sum / (double)n);
 	if (fabs(found / ratio - 1) < RATIO_NEAR)
 		curve_remark(c, "The drive's own speed is %.4g times the measured one, the gear ratio: its telemetry is rotor-side. "
-			     "Nothing on this page is taken from it but what is marked as the drive's.", found);
+			     "Only the figures marked as the drive's use it.", found);
 	else
 		curve_remark(c, "The drive's own speed is %.4g times the measured one where the gear ratio is %.4g: check the ratio, "
 			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);

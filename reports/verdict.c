@@ -128,9 +128,9 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 		step = (a->at->torque_Nm.value + (a->add_to_Nm + a->add_from_Nm) / 2) / 2;
 	if (strcmp(c->key, "no_load_speed") == 0) {
 		if (a->known == KNOWN_LEAST)
-			say(c, "A plan with drive = current, or a higher speed, would tell.");
+			say(c, "A plan with drive = current, or a higher speed, would decide.");
 		else
-			say(c, "Two steps close to the lightest load would tell.");
+			say(c, "Two steps close to the lightest load would decide.");
 		return;
 	}
 	if (a->known == KNOWN_LEAST && !is_torque(c) && !isfinite(c->at_rpm) && j->setting->drive == PLAN_SPEED) {
@@ -141,7 +141,7 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 		return;
 	c->step_Nm = step;
 	bool served = is_torque(c) || strcmp(c->quantity, "shaft_power_W") == 0; /* by plan_serve_claims */
-	say(c, "A step at %.3g N·m would tell%s.", step, served ? "; claims = yes in the plan's [steps] adds it" : "");
+	say(c, "A step at %.3g N·m would decide%s.", step, served ? "; claims = yes in the plan's [steps] adds it" : "");
 }
 
 static void explain(const struct judge *j, struct claim_check *c, const struct answer *a)
@@ -163,7 +163,7 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 		say(c, "It gave at least %.4g%s%s.", scale * c->low, unit, name);
 		say_what_came_first(j, c, a);
 	} else if (c->claimed > c->low && c->claimed < c->high) {
-		say(c, "The points leave between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
+		say(c, "By the points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
 	} else {
 		say(c, "The claim lies within the uncertainty.");
 	}
@@ -216,9 +216,9 @@ static void check(const struct judge *j, struct claim_check *c,
 	struct answer a = claim_join(place(j->rising, c), place(j->falling, c));
 	if (a.known == KNOWN_NOTHING) {
 		if (isfinite(c->at_rpm) && j->rising->n > 0)
-			say(c, "No point tells of %.4g rpm. A plan at that speed would.", c->at_rpm);
+			say(c, "No point is at %.4g rpm. Run a plan at that speed.", c->at_rpm);
 		else
-			say(c, "No point bears on it.");
+			say(c, "No point tests it.");
 		return;
 	}
 	c->volt = a.at->voltage_V.value;

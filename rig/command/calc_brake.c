@@ -108,7 +108,7 @@ int calc_settle(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	if (!window)
-		rc = err_set(&err, RC_ARG, 0, "calc settle: --window is missing: over which time is the slope asked?");
+		rc = err_set(&err, RC_ARG, 0, "calc settle: --window is missing; give the time over which the slope is taken");
 	if (!rc)
 		rc = positive("settle", "window", window, &job.window, &err);
 	if (!rc && limit)
@@ -130,7 +130,7 @@ int calc_settle(int argc, char **argv)
 int calc_lag(int argc, char **argv)
 {
 	const struct cli_spec spec = { "calc lag", "calc lag FILE.csv [options]",
-		"Time constant of a first-order answer to a step, by least squares: columns t (s), from the step on, and torque (N.m).",
+		"Time constant of a first-order response to a step, by least squares: columns t (s), from the step on, and torque (N.m).",
 		"  bridle calc lag step.csv --json\n", NULL, 0, 1, 1 };
 	struct cli cli;
 	struct err err = { 0 };

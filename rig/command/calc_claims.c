@@ -194,7 +194,7 @@ static enum rc judge(const char *value, const char *lower, const char *upper, co
 static int print_conform(const struct cli *cli, const struct claim_check *c)
 {
 	if (!cli->json) {
-		printf("%s: the claim is met with probability %.4g (confidence asked for %g)\n", verdict_name(c->verdict),
+		printf("%s: the claim is met with probability %.4g (required confidence %g)\n", verdict_name(c->verdict),
 		       c->probability, c->confidence);
 		if (c->has_guarded)
 			printf("guarded limits %.6g to %.6g %s\n", c->guarded.lower, c->guarded.upper,

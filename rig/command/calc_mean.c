@@ -90,15 +90,15 @@ static void why_not(const struct said *said, char *ret, size_t size)
 		snprintf(ret, size, "the readings do not differ; the resolution decides");
 		return;
 	case STATS_SHORT:
-		snprintf(ret, size, "too few readings to see how much neighbours go together; at least %d are needed, or --independent",
+		snprintf(ret, size, "too few readings to find the autocorrelation; at least %d are needed, or --independent",
 			 STATS_FEWEST);
 		return;
 	case STATS_CORRELATED:
-		snprintf(ret, size, "the readings tell as much as %.1f independent ones; at least %d are needed. Take a longer record",
+		snprintf(ret, size, "the readings are worth %.1f independent ones; at least %d are needed. Take a longer record",
 			 s->n_effective, STATS_FEWEST);
 		return;
 	case STATS_SLOW:
-		snprintf(ret, size, "something moves so slowly that the record is too short to average it. Take a longer record");
+		snprintf(ret, size, "the drift is too slow for so short a record. Take a longer record");
 		return;
 	}
 }
@@ -182,10 +182,10 @@ int calc_mean(int argc, char **argv)
 		  &independent },
 	};
 	const struct cli_spec spec = { "calc mean", "calc mean FILE.csv [options]",
-		"Mean of readings that follow one another in time, with a 95 % interval that counts how much neighbours go "
-		"together: the widest of what lag-1 autocorrelation, means of 2, 4, 8, ... readings and the summed autocorrelation "
-		"say. Fewer than ten effective readings are too few to know: then there is no interval (null in JSON), and the "
-		"reason is said. u_mean of the JSON is that of a first-order process alone, n (1 - r)/(1 + r) readings.",
+		"Mean of readings that follow one another in time, with a 95 % interval that allows for "
+		"autocorrelation: the widest by lag-1 autocorrelation, means of 2, 4, 8, ... readings, and summed autocorrelation. "
+		"With fewer than ten effective readings there is no interval (null in JSON); no_interval gives the "
+		"reason. u_mean of the JSON is that of a first-order process alone, n (1 - r)/(1 + r) readings.",
 		"  bridle calc mean michelso.csv --json\n"
 		"    NIST StRD Michelso: mean 299.8524, sd 0.0790105478190518,\n"
 		"    lag1 0.535199668621283\n",

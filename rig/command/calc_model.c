@@ -190,7 +190,7 @@ static void print_budget(const struct job *job)
 			       in->q.u > 0 ? dist_name(in->q.dist) : "exact", dof, part, l->u > 0 ? share : 0.0);
 		}
 		if (!(l->u > 0) && uncertain_inputs(job))
-			printf("  every slope is zero at the estimates: the linear law sees no uncertainty there, see calc montecarlo\n");
+			printf("  every slope is zero at the estimates: the linear law gives no uncertainty there, see calc montecarlo\n");
 		putchar('\n');
 	}
 	print_correlation(job, job->law->correlation);
@@ -345,7 +345,7 @@ int calc_montecarlo(int argc, char **argv)
 {
 	const char *coverage = NULL, *trials = NULL, *seed = NULL, *threads = NULL, *digits = NULL;
 	const struct cli_option options[] = {
-		{ "trials", "N", "number of draws; default: as many as the adaptive procedure asks for", &trials, NULL },
+		{ "trials", "N", "number of draws; default: as many as the adaptive procedure needs", &trials, NULL },
 		{ "seed", "S", "whole number, 1; the same seed gives the same digits", &seed, NULL },
 		{ "coverage", "P", "coverage probability, 0.95 or what the file says", &coverage, NULL },
 		{ "digits", "N", "significant digits of u that matter, 2 or what the file says", &digits, NULL },

@@ -181,7 +181,7 @@ static void fit_text(const struct curve_job *job, const struct nlfit *fit)
 	for (size_t a = 0; a < fit->p; a++)
 		for (size_t b = 0; b < a; b++)
 			printf("correlation of %s and %s: %.3f\n", job->name[b], job->name[a], fit->cov[a][b] / fit->u[a] / fit->u[b]);
-	puts("A sum of squares can have several least values; another --start may lead to a lesser one.");
+	puts("A sum of squares can have several minima; another --start may lead to a lower one.");
 }
 
 static enum rc read_coverage(const char *text, double *ret, struct err *err)
@@ -205,7 +205,7 @@ int calc_nonlinear(int argc, char **argv)
 	};
 	const struct cli_spec spec = { "calc nonlinear", "calc nonlinear FILE.csv --model ... --start ... [options]",
 		"A curve of any shape by least squares: parameters with their uncertainty from the scatter about the curve, and their "
-		"correlations. Where one way of searching gets nowhere from the start that is given, others are tried.",
+		"correlations. Where one search method fails from the given start, others are tried.",
 		"  bridle calc nonlinear BoxBOD.csv --y y --x x \\\n"
 		"      --model \"b1*(1-exp(-b2*x))\" --start b1=1,b2=1\n"
 		"    NIST StRD BoxBOD: b1 213.80940889 with 12.354515176,\n"

@@ -61,7 +61,7 @@ int calc_gravity(int argc, char **argv)
 	const struct cli_spec spec = {
 		"calc gravity", "calc gravity --latitude DEG [--height H] [options]",
 		"Normal gravity by the closed form of GRS80 with the linear free-air term for height, and its uncertainty: that "
-		"of latitude and height, and what no formula knows, the anomaly of the place.",
+		"of latitude and height, and the local anomaly, which no formula gives.",
 		"  bridle calc gravity --latitude 45 --height \"1000 m\"\n"
 		"  gives 9.803113 m/s2 (GRS80: 9.806199 at the sea, less 0.3086 mGal/m)\n",
 		options, COUNT(options), 0, 0,
@@ -180,7 +180,7 @@ static enum rc read_mass(const struct weight_options *o, struct weight_answer *a
 			return err_set(err, RC_ARG, 0, "--mass excludes --nominal and --class");
 		rc = calc_option("mass", o->mass, "kg", false, &a->mass_kg, err);
 		if (!rc && !(a->mass_kg.value > 0))
-			rc = err_set(err, RC_ARG, 0, "--mass: a weight of %g kg pulls nothing", a->mass_kg.value);
+			rc = err_set(err, RC_ARG, 0, "--mass: found %g kg, expected a mass above 0 kg", a->mass_kg.value);
 		return rc;
 	}
 	if (!o->nominal)
@@ -245,7 +245,7 @@ static enum rc read_torque(const struct weight_options *o, struct weight_answer 
 	if (!rc)
 		rc = optional("level", o->level, "deg", 0, 0, &level, err);
 	if (!rc && !(fabs(level.value) < 60))
-		rc = err_set(err, RC_ARG, 0, "an arm %g deg off level is not a lever any more; expected less than 60 deg",
+		rc = err_set(err, RC_ARG, 0, "the arm is %g deg off level; expected less than 60 deg",
 			     level.value);
 	if (rc)
 		return rc;

@@ -167,7 +167,7 @@ static enum rc take_args(const struct cli_spec *spec, int argc, char **argv, str
 	if (n < spec->min_args)
 		return err_set(err, RC_ARG, 0, "%s: something is missing; usage: bridle %s", spec->name, spec->usage);
 	if (n > max)
-		return err_set(err, RC_ARG, 0, "%s: \"%s\" is too much; usage: bridle %s", spec->name,
+		return err_set(err, RC_ARG, 0, "%s: \"%s\" is one argument too many; usage: bridle %s", spec->name,
 			       argv[optind + (int)max], spec->usage);
 	for (size_t i = 0; i < n; i++)
 		ret->args[i] = argv[optind + (int)i];

@@ -23,7 +23,7 @@ static const struct {
 	{ "allan", "Allan deviation of a record", calc_allan },
 	{ "settle", "is a record steady? slope and its error over a window", calc_settle },
 	{ "brakemap", "branches, linear stretch and inverse of a brake", calc_brakemap },
-	{ "lag", "time constant of an answer to a step", calc_lag },
+	{ "lag", "time constant of a step response", calc_lag },
 	{ "budget", "uncertainty budget of a model, law of propagation", calc_budget },
 	{ "montecarlo", "the same model by random draws", calc_montecarlo },
 	{ "conform", "is a claim met? probability and verdict", calc_conform },
@@ -32,7 +32,7 @@ static const struct {
 static void print_help(FILE *to)
 {
 	fputs("Usage: bridle calc TOPIC [FILE] [options]\n\n"
-	      "Runs the calculations on their own. No bench folder is needed; nothing is moved or written.\n\nTopics:\n", to);
+	      "Runs the calculations on their own.\nNo bench folder is needed; nothing is moved or written.\n\nTopics:\n", to);
 	for (size_t i = 0; i < sizeof topics / sizeof topics[0]; i++)
 		fprintf(to, "  %-10s %s\n", topics[i].name, topics[i].summary);
 	fputs("\nbridle calc TOPIC --help tells more, with a published example.\n", to);

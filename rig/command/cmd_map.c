@@ -64,7 +64,7 @@ static enum rc read_speeds(const char *text, struct map_config *c, struct err *e
 	qsort(c->speed_rpm, c->n_speeds, sizeof *c->speed_rpm, by_value);
 	for (size_t i = 1; i < c->n_speeds; i++)
 		if (!(c->speed_rpm[i] > c->speed_rpm[i - 1]))
-			return err_set(err, RC_ARG, 0, "--speeds: %g rpm stands twice", c->speed_rpm[i]);
+			return err_set(err, RC_ARG, 0, "--speeds: %g rpm is given twice", c->speed_rpm[i]);
 	if (c->n_speeds < 2)
 		return err_set(err, RC_ARG, 0, "--speeds: found \"%s\", expected two or more speeds in rpm, as in \"30, 80\"", text);
 	return RC_OK;
@@ -152,7 +152,7 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 	c->speed_slope_rpm_per_s = 0.01 * fastest;
 	c->speed_slew_rpm_per_s = fastest / FASTEST_START_S;
 	if (rc == RC_OK && !seq_map_begin(&m->map, c))
-		rc = err_set(err, RC_ARG, 0, "these speeds and currents make no map");
+		rc = err_set(err, RC_ARG, 0, "a map needs at least two speeds and two currents");
 	m->map.energy_J = m->s.brake_heat_J;
 	return rc;
 }
@@ -193,7 +193,7 @@ static enum rc check_start(const struct session *s, const struct options *o, con
 	}
 	if (!s->has_actuator && !o->by_hand) {
 		*cause = "bad_input";
-		return err_set(err, RC_ARG, 0, "what turns the shaft? give --actuator NAME, or --by-hand when a person does");
+		return err_set(err, RC_ARG, 0, "give --actuator NAME, or --by-hand when a person turns the shaft");
 	}
 	return RC_OK;
 }
@@ -327,9 +327,9 @@ int cmd_map(int argc, char **argv)
 		{ "actuator", "NAME", "what turns the shaft: actuators/NAME.ini, in speed mode", &o.actuator, NULL },
 		{ "by-hand", NULL, "a person turns the shaft (a crank, a lathe, a drill); the sequence waits for each speed", NULL, &o.by_hand },
 		{ "speeds", "LIST", "slip speeds, rpm, two or more, as in \"30, 80\" (default: two that suit brake and actuator)", &o.speeds, NULL },
-		{ "currents", "N", "currents up to the coil's largest (default 9); those that would be too much are left out", &o.currents, NULL },
+		{ "currents", "N", "number of currents up to the coil's largest (default 9); those that would overload or overheat are left out", &o.currents, NULL },
 		{ "cycles", "N", "run-in cycles of a powder brake (default 3)", &o.cycles, NULL },
-		{ "accept", "REASON", "keep the map although it contradicts the brake's rating; the reason is kept and stands in reports", &o.accept,
+		{ "accept", "REASON", "keep the map although it contradicts the brake's rating; reports print the reason", &o.accept,
 		  NULL },
 		{ "dry-run", NULL, "show the result, keep no map", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
@@ -338,8 +338,8 @@ int cmd_map(int argc, char **argv)
 		.name = "map",
 		.usage = "map [--actuator NAME | --by-hand] [options]",
 		.about = "Maps the brake: current to torque, rising and falling, at two or more slip speeds, with drag, remanence, lag and the slope of "
-			 "the linear range. Needs a calibrated cell. Heat, torque and the supply's current, foreseen from what was measured so far, limit the "
-			 "currents. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of rotation.",
+			 "the linear range. Needs a calibrated cell. Currents that would overheat or overload the brake or the supply are "
+			 "left out. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of rotation.",
 		.examples = "  bridle map --actuator paddle-winder\n  bridle map --actuator paddle-winder --speeds \"30, 60, 85\" --json\n",
 		CLI_TAKES(options),
 	};

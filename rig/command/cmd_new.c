@@ -71,7 +71,7 @@ static enum rc begin(struct making *m, struct err *err)
 		int number = errno;
 		m->temp[0] = '\0';
 		if (number == ENOENT || number == ENOTDIR)
-			return err_set(err, RC_ARG, number, "new: the folder that %s shall stand in does not exist; make it first",
+			return err_set(err, RC_ARG, number, "new: the parent folder of %s does not exist; make it first",
 				       m->dir);
 		return err_set(err, RC_IO, number, "%s cannot be made: %s", m->dir, strerror(number));
 	}

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* bridle ready PLAN: forecast, checklist, stop rehearsal and check mass before a plan may run. */
+/* bridle ready PLAN: forecast, checklist, stop rehearsal and check weight before a plan may run. */
 #include "command/command.h"
 #include "command/doubts_tell.h"
 #include "command/live_zero.h"
@@ -91,7 +91,7 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 
 static bool is_left_out(const struct checking *c, const struct doubt *d)
 {
-	/* Said by check_records, or of no use without the check mass. */
+	/* Said by check_records, or of no use without the check weight. */
 	return strcmp(d->word, "not_calibrated") == 0 || strcmp(d->word, "not_mapped") == 0 ||
 	       (c->o->no_check && strcmp(d->word, "check_weight") == 0);
 }
@@ -150,7 +150,7 @@ static enum rc ask_one(struct checking *c, size_t i, struct err *err)
 	for (;;) {
 		cli_wrapped(stderr, cli_width(), number, "      ", checklist[i].question);
 		if (!live_typed("      yes or no:", c->answer[i], sizeof c->answer[i]))
-			return no(c, "checklist", err, "the checklist was left; nothing may be energised");
+			return no(c, "checklist", err, "the checklist was not finished; nothing may be energised");
 		if (strcasecmp(c->answer[i], "yes") == 0 || strcasecmp(c->answer[i], "no") == 0)
 			return RC_OK;
 		fprintf(stderr, "      Type yes or no in full.\n");
@@ -197,10 +197,12 @@ static void on_event(void *ctx, const struct seq_event *event)
 	if (event->kind != SEQ_EVENT_NOTE)
 		return;
 	live_note(&c->live, ">> %s", event->text);
-	/* a hand that fails is seen as a stop that is not pulled */
+	if (c->rehearse.what != REHEARSE_RELEASED && c->s.control && !c->live.hands)
+		live_note(&c->live, "This rig is a virtual bench: only its own hands can do that. Stop with q, then run bridle ready with --hands.");
+	/* a hand that fails is seen as a stop that is not pressed */
 	if (c->rehearse.what != REHEARSE_RELEASED &&
 	    live_hand(&c->live, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
-		live_note(&c->live, "the hands could not do it: %s", ignored.what);
+		live_note(&c->live, "the virtual bench's hands failed: %s", ignored.what);
 }
 
 static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
@@ -253,7 +255,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 		return no(c, "rehearsal", err, estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run this rig" :
 			"the guard was opened but the contactor was not seen to open: do not run this rig");
 	*ret = json_pack("{s:b, s:o}", "contactor_dropped", 1, "drop_s", cli_real(rehearse_drop_s(&seen)));
-	live_note(&c->live, "%s: contactor seen to open within %.0f ms",
+	live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.",
 		      estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
 	rc = back_to_idle(c, err);
 	if (rc == RC_OK)
@@ -264,7 +266,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 static enum rc rehearse_stops(struct checking *c, struct err *err)
 {
 	if (!node_caps(c->s.node)->lines) {
-		live_note(&c->live, "this node does not sense stop, guard and contactor: try the stop by hand and see the contactor drop");
+		live_note(&c->live, "This node does not sense stop, guard and contactor. Press the emergency stop and see that the contactor opens.");
 		c->stop = json_pack("{s:b}", "sensed", 0);
 		return RC_OK;
 	}
@@ -301,7 +303,7 @@ static enum rc clear_brake(struct checking *c, struct err *err)
 	return rc;
 }
 
-/* --- check mass --- */
+/* --- check weight --- */
 
 static enum rc check_mass(struct checking *c, struct err *err)
 {
@@ -451,10 +453,10 @@ int cmd_ready(int argc, char **argv)
 {
 	struct options o = { 0 };
 	const struct cli_option options[] = {
-		{ "answers", "yes", "answer the whole checklist so; on a virtual bench only: on a real rig a person types them", &o.answers, NULL },
+		{ "answers", "yes", "answer yes to every item; on a virtual bench only: on a real rig a person types the answers", &o.answers, NULL },
 		{ "shorten", NULL, "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL, &o.shorten },
-		{ "accept", "REASON", "go past figures that do not agree; the reason is kept and stands in reports", &o.accept, NULL },
-		{ "no-check", NULL, "leave the check mass out", NULL, &o.no_check },
+		{ "accept", "REASON", "go on although figures do not agree; reports print the reason", &o.accept, NULL },
+		{ "no-check", NULL, "skip the check weight", NULL, &o.no_check },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
@@ -462,7 +464,7 @@ int cmd_ready(int argc, char **argv)
 		.usage = "ready PLAN [options]",
 		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
 			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the emergency stop, see "
-			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the check mass when rig.ini names one. The record holds for the "
+			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the check weight when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
 		CLI_TAKES(options),

@@ -186,7 +186,7 @@ int cmd_report(int argc, char **argv)
 	struct wanted w = { 0 };
 	const struct cli_option options[] = {
 		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &w.out, NULL },
-		{ "accept", "REASON", "publish although figures do not agree; the reason is kept and stands on the page", &w.accept, NULL },
+		{ "accept", "REASON", "publish although figures do not agree; the page prints the reason", &w.accept, NULL },
 		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget, NULL },
 		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims, NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },

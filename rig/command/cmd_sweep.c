@@ -44,10 +44,11 @@ static void on_event(void *ctx, const struct seq_event *event)
 	if (event->kind != SEQ_EVENT_POINT || (p->flags & POINT_TARE))
 		return;
 	bool torque = isfinite(p->setpoint_Nm);
-	progress_line(w->live.progress, "step %2d %s set %6.2f %s %8.3f N\u00b7m %7.2f rpm, settled in %.1f s%s", p->step + 1,
+	bool settled = !(p->flags & POINT_NOT_SETTLED);
+	progress_line(w->live.progress, "step %2d %s commanded %6.2f %s measured %8.3f N\u00b7m %7.2f rpm, %s %.1f s%s", p->step + 1,
 		      p->flags & POINT_REPEAT ? "again  " : p->direction > 0 ? "rising " : p->direction < 0 ? "falling" : "       ",
 		      torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A  ", p->mean_torque_Nm, p->mean_speed_rpm,
-		      p->settle_s, p->flags & POINT_NOT_SETTLED ? ", NOT SETTLED" : "");
+		      settled ? "settled in" : "not settled after", p->settle_s, settled ? "" : ", taken as it is");
 	w->points++;
 }
 
@@ -325,7 +326,7 @@ int cmd_sweep(int argc, char **argv)
 	struct options o = { 0 };
 	const struct cli_option options[] = {
 		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
-		{ "forced", "REASON", "run past a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
+		{ "forced", "REASON", "run in spite of a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {

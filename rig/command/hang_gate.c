@@ -93,7 +93,7 @@ static void residual_words(const struct wording *w, double value, char *text)
 
 static void range_words(const struct wording *w, double value, char *text)
 {
-	snprintf(text, HANG_GATE_TEXT, "A reading of %.7g counts is beyond the converter, which ends at %.10g. %s", value, most_count(w->from),
+	snprintf(text, HANG_GATE_TEXT, "A reading of %.7g counts is beyond the end of the converter's range, %.10g. %s", value, most_count(w->from),
 		 w->from->guided ? "Check the cell's cable and the amplifier's gain." : "Check the column and its unit.");
 }
 
@@ -106,15 +106,15 @@ static void sensitivity_words(const struct wording *w, double value, char *text)
 		snprintf(text, HANG_GATE_TEXT, "The indication hardly follows the load: sensitivity known to %.0f %%, expected %.0f %% or better. %s",
 			 100 * value, 100 * GATE_SENSITIVITY_FRAC, check);
 	else
-		snprintf(text, HANG_GATE_TEXT, "The indication does not follow the load: its sensitivity cannot be told from zero. %s", check);
+		snprintf(text, HANG_GATE_TEXT, "The indication does not follow the load: its sensitivity is zero within its uncertainty. %s", check);
 }
 
 static void sign_words(const struct wording *w, double value, char *text)
 {
 	(void)value;
 	snprintf(text, HANG_GATE_TEXT, "The indication falls when the load rises. %s", w->from->guided ?
-		 "Turn [cell] sign in rig.ini or the cell's signal wires round." :
-		 "Write counts times [cell] sign, or turn [cell] sign in rig.ini round.");
+		 "Reverse [cell] sign in rig.ini, or swap the cell's signal wires." :
+		 "Write counts times [cell] sign, or reverse [cell] sign in rig.ini.");
 }
 
 static void zero_words(const struct wording *w, double value, char *text)

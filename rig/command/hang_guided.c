@@ -15,10 +15,10 @@ static enum rc set_up(struct hanging *h, struct err *err)
 	enum rc rc = live_arm(&h->live, true, err); /* first: who is left in between may have fitted it */
 
 	return rc ? rc : live_ask(&h->live, is_cradle ?
-		"Uncouple the actuator; the brake stays without current. Fit the calibration arm to the cradle, level it, nothing hung. "
+		"Uncouple the actuator; the brake stays without current. Fit the calibration arm to the cradle and level it. No weight on it yet. "
 		"Stand clear of falling weights and of a lever that springs back." :
 		"Uncouple the actuator and lock the brake's rotor to its housing with a pin, so that no current is needed to hold. "
-		"Fit the calibration arm to the shaft, level it, nothing hung. Stand clear of falling weights.",
+		"Fit the calibration arm to the shaft and level it. No weight on it yet. Stand clear of falling weights.",
 		is_cradle ? cradle : shaft, err);
 }
 
@@ -180,7 +180,7 @@ static enum rc plan_series(struct hanging *h, struct err *err)
 		return rc;
 	double most = h->loads.load[h->loads.n].torque_Nm;
 	if (!(most <= h->s.rig.cell_full_scale_Nm))
-		return err_set(err, RC_ARG, 0, "all weights together make %.4g N\u00b7m, the cell is full at %.4g N\u00b7m (rig.ini); "
+		return err_set(err, RC_ARG, 0, "all weights together make %.4g N\u00b7m, the cell's full scale is %.4g N\u00b7m (rig.ini); "
 			"take pieces out of weights.ini", most, h->s.rig.cell_full_scale_Nm);
 	for (size_t k = 0; k <= h->loads.n; k++)
 		torque_Nm[k] = h->loads.load[k].torque_Nm;
@@ -201,7 +201,7 @@ static void say_kept(const struct hanging *h, struct mistakes *m)
 	for (int series = 1; series <= h->book.n_series; series++)
 		whole += hang_book_whole(&h->book, series);
 	if (whole == 0)
-		snprintf(m->line[m->n++], sizeof m->line[0], "No series was whole. Next: bridle hang");
+		snprintf(m->line[m->n++], sizeof m->line[0], "No series was complete. Next: bridle hang");
 	else
 		snprintf(m->line[m->n++], sizeof m->line[0], "Kept: %d of %d series. Next: bridle hang --resume goes on with series %d.", whole,
 		 h->book.n_series, whole + 1);

@@ -53,12 +53,12 @@ static void say_load(const struct hanging *h, size_t load, const char *first, ch
 	char names[300];
 
 	if (load == 0) {
-		snprintf(text, size, "%sTake everything off the arm, the hanger too; wait until it is at rest.", first);
+		snprintf(text, size, "%sTake everything off the arm, the hanger too. Wait until it stands still.", first);
 		return;
 	}
 	if (h->again) {
 		list_pieces(h, 0, to, names, sizeof names);
-		snprintf(text, size, "%sAgain: exactly %s must hang, %.3f kg, %.2f N\u00b7m, load %zu of %zu.", first, names,
+		snprintf(text, size, "%sAgain: the arm must carry exactly %s, %.3f kg, %.2f N\u00b7m, load %zu of %zu.", first, names,
 			 h->loads.mass_kg[load], h->loads.load[load].torque_Nm, load, h->loads.n);
 		return;
 	}
@@ -266,7 +266,7 @@ static enum rc ask_about(struct hanging *h, size_t i, struct err *err)
 
 static enum rc mount(struct hanging *h, const struct hang_item *item, char *ret_key, struct err *err)
 {
-	static const char text[] = "Take the cell out and mount it again, turned if it can be: the next series shows what mounting does.";
+	static const char text[] = "Take the cell out and mount it again, turned if possible. The next series shows the effect of mounting.";
 	enum rc rc = RC_OK;
 
 	*ret_key = '\0';

@@ -244,7 +244,7 @@ static void print_points(const struct hang_result *r)
 		else
 			printf("%6d  %8d  %-8s %12.4f  %14.*f  %14.5f%s\n", p->series, p->position,
 			       zero ? "zero" : p->direction == CELLCAL_UP ? "rising" : "falling", p->torque_Nm, digits, p->indication,
-			       p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm), p->outlier ? "  stands out" : "");
+			       p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm), p->outlier ? "  outlier" : "");
 	}
 }
 
@@ -253,16 +253,20 @@ static void print_figure(const char *name, double value_Nm, double max_Nm)
 	if (isfinite(value_Nm))
 		printf("  %-26s %.4f N\u00b7m (%.3f %% of the largest torque)\n", name, value_Nm, 100 * value_Nm / max_Nm);
 	else
-		printf("  %-26s not known: the series are too few\n", name);
+		printf("  %-26s not known: too few series\n", name);
 }
 
 static void print_readings(const struct cellcal *cal)
 {
 	putchar('\n');
-	live_say("A later reading is uncertain by (95 %%; its own noise, zero and temperature come on top):");
+	live_say("This calibration adds to each later reading (95 %%; noise, zero and temperature come on top):");
 	for (int i = 2; i <= 10; i += 4) {
 		double torque = cal->max_Nm * i / 10, k, u = hang_reading_u_Nm(cal, torque, &k);
 		char text[80];
+		if (!isfinite(k * u)) {
+			printf("  %.4g N\u00b7m: not known\n", torque);
+			continue;
+		}
 		quantity_format(text, sizeof text, torque, u, k, COVERAGE, "N\u00b7m");
 		printf("  %s, that is %.2g %%\n", text, 100 * k * u / torque);
 	}

@@ -115,7 +115,7 @@ static enum rc newest_hang(struct hanging *h, struct run_info *ret, struct err *
 		rc = logbook_run_info(h->s.logbook, ids[0], ret, err);
 	free(ids);
 	if (rc == RC_OK && strcmp(ret->outcome, "done") == 0)
-		rc = err_set(err, RC_ARG, 0, "--resume: the last bridle hang (run %lld) ended in order; run bridle hang for a new calibration",
+		rc = err_set(err, RC_ARG, 0, "--resume: the last bridle hang (run %lld) ended normally; run bridle hang for a new calibration",
 			     (long long)ret->id);
 	return rc;
 }
@@ -152,8 +152,8 @@ enum rc hang_take_up(struct hanging *h, struct err *err)
 	size_t left = hang_book_drop_unfinished(&h->book);
 	h->resumes = info.id;
 	if (left)
-		live_note(&h->live, "Run %lld is taken up. Its unfinished series begins again: the arm was off since.", (long long)info.id);
+		live_note(&h->live, "Run %lld is continued. Its unfinished series begins again, because the arm was taken off.", (long long)info.id);
 	else
-		live_note(&h->live, "Run %lld is taken up.", (long long)info.id);
+		live_note(&h->live, "Run %lld is continued.", (long long)info.id);
 	return RC_OK;
 }

@@ -17,10 +17,10 @@
 static const char *why_safe(const char *status)
 {
 	static const struct { const char *reason, *words; } known[] = {
-		{ "lease", "no set-point reached it in time: this program died, or the link failed" },
-		{ "estop", "the emergency stop was pulled" },
+		{ "lease", "no set-point reached it in time: this program ended, or the link failed" },
+		{ "estop", "the emergency stop was pressed" },
 		{ "guard", "the guard was opened" },
-		{ "host", "a program told it to stop" },
+		{ "host", "a program commanded the stop" },
 		{ "contactor", "the contactor opened" },
 	};
 	char reason[12] = "";
@@ -320,7 +320,7 @@ void live_turn(struct live *live, double speed_rpm)
 	if (fabs(speed_rpm) > 0)
 		live_note(live, ">> turn the shaft at about %.3g rpm", speed_rpm);
 	else
-		live_note(live, ">> let the shaft come to rest");
+		live_note(live, ">> let the shaft stop");
 	/* hands that fail are seen as a shaft that does not turn */
 	if (live_hand(live, &ignored, "turn %ld", lround(speed_rpm)) != RC_OK)
 		live_note(live, "the hands could not do it: %s", ignored.what);

@@ -103,7 +103,7 @@ const char *live_cause(const struct live *live);
 struct live_choice { char key; const char *words; }; /* 'r', "r repeat the last" */
 enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
 		    char *ret_key, struct err *err) MUST_CHECK;
-#define LIVE_BY_HANDS "h the bench's hands do it" /* for the key h, where there are hands (session.control) */
+#define LIVE_BY_HANDS "h the virtual bench does it" /* for the key h, where there are hands (session.control) */
 /* A person does something and presses Enter; the hands do it by the bench's own requests (NULL-terminated list, may be
  * empty) with --hands, or when the person types h. As live_choose without further choices. */
 enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err) MUST_CHECK;

@@ -127,7 +127,7 @@ enum rc live_choose(struct live *live, const char *text, const char *done, const
 	char typed[64], question[160];
 
 	if (!isatty(STDIN_FILENO))
-		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is no terminal%s", text,
+		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is not a terminal%s", text,
 			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
 	progress_clear(live->progress);
 	fputc('\n', stderr);
@@ -136,10 +136,10 @@ enum rc live_choose(struct live *live, const char *text, const char *done, const
 	snprintf(question, sizeof question, "   Enter %s, q to stop:", done);
 	for (;;) {
 		if (!wait_for_line(live, question, typed, sizeof typed))
-			return err_set(err, RC_SAYS_NO, 0, "stopped by the operator at: %s", text);
+			return err_set(err, RC_SAYS_NO, 0, "the operator stopped at: %s", text);
 		if (key_of(typed, choice, n, ret_key))
 			return RC_OK;
-		fprintf(stderr, "   \"%s\" is no answer here: Enter alone, or one letter and Enter.\n", typed);
+		fprintf(stderr, "   \"%s\" is not an answer here. Press Enter alone, or one letter and Enter.\n", typed);
 	}
 }
 

@@ -123,7 +123,7 @@ enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set,
 		rc = zero_both_ways(live, &config, ret, err);
 	if (rc != RC_OK || ret->both_ways)
 		return rc;
-	live_note(live, "zero: the shaft was not seen to turn back, so the zero is read at rest");
+	live_note(live, "zero: the shaft did not turn backwards, so the zero is read at standstill");
 	return zero_at_rest(live, set, false, ret, err);
 }
 

@@ -168,7 +168,7 @@ static void print_limits(const struct all *all, const struct control_chart *c, b
 	if (c->sigma > 0 && c->n_base < LEAST_BASE)
 		live_say("These limits are provisional: %zu checks, expected %d or more.", c->n_base, LEAST_BASE);
 	if (all_refused)
-		live_say("Every check said that the calibration does not hold; the limits are made of them all the same.");
+		live_say("Every check said that the calibration does not hold; the limits still use them.");
 	live_say("o the calibration holds (|E_n| is 1 or less), X it does not, < > beyond the chart.");
 }
 

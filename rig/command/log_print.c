@@ -324,7 +324,7 @@ static enum rc show_text(struct logbook *lb, const struct run_info *run, const s
 
 	print_head(run, s->digest);
 	if (s->n > 0)
-		puts("\n                   set-point:                 indicated:\n"
+		puts("\n                   commanded:                 indicated:\n"
 		     "  run step way          N\u00b7m        A      rpm      N\u00b7m      rpm");
 	for (size_t i = 0; i < s->n; i++)
 		print_point(&s->points[i], s->run_of[i]);
@@ -381,7 +381,7 @@ enum rc log_verified(struct logbook *lb, bool json, struct err *err)
 							v.array)), err);
 	printf("The logbook is whole: %lld runs, %lld samples; every row fits its digest.\n", v.runs, v.samples);
 	if (v.not_ended)
-		printf("%lld of the runs not ended (the program was killed, or still writes); what they hold is whole.\n",
+		printf("%lld of the runs not ended (the program was killed, or still writes); their rows are whole.\n",
 		       v.not_ended);
 	return RC_OK;
 }

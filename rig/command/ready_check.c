@@ -187,7 +187,7 @@ static enum rc take_off(struct check *c, struct err *err)
 {
 	static const char *const hands[] = { "unhang all", NULL };
 
-	return live_ask(c->live, "Take everything off the arm; wait until it is at rest.", hands, err);
+	return live_ask(c->live, "Take everything off the arm. Wait until it stands still.", hands, err);
 }
 
 /* On and off once, so that friction and memory are as they were in the calibration; then empty, weight, empty. */
@@ -289,12 +289,12 @@ static void say(struct check *c)
 	const struct check_mass *r = &c->result;
 	double percent = 100 * r->U_off_Nm / r->expected_Nm, limit = 100 * c->s->rig.check_limit_frac;
 
-	live_note(c->live, "Check mass: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m. U of the difference is %.4f N\u00b7m, E_n = %+.2f "
+	live_note(c->live, "Check weight: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m. U of the difference is %.4f N\u00b7m, E_n = %+.2f "
 		  "(limit 1).", r->torque_Nm, r->expected_Nm, r->off_Nm, r->U_off_Nm, r->e_n);
 	if (c->same_arm)
-		live_note(c->live, "The arm is that of the calibration: its error cancels here and is not seen.");
+		live_note(c->live, "The arm is the one of the calibration, so this check cannot find an error of the arm.");
 	if (percent > limit)
-		live_note(c->live, "This check sees changes from %.2g %% on; [check] limit asks for %.2g %%. A heavier check weight sees more.", percent,
+		live_note(c->live, "This check finds changes from %.2g %% on; [check] limit requires %.2g %%. A heavier check weight finds smaller changes.", percent,
 			  limit);
 }
 
@@ -306,9 +306,9 @@ static enum rc verdict(struct check *c, const char **ret_cause, struct err *err)
 		return RC_OK;
 	*ret_cause = "check_mass";
 	if (!r->zero_came_back)
-		return err_set(err, RC_SAYS_NO, 0, "check mass: the empty arm came back off by %+.4f N\u00b7m: does something touch, or was a weight left on? "
+		return err_set(err, RC_SAYS_NO, 0, "check weight: the empty arm's reading changed by %+.4f N\u00b7m. Does something touch, or is a weight still on? "
 			       "Run bridle ready again", r->zero_change_Nm);
-	return err_set(err, RC_SAYS_NO, 0, "check mass: off by %+.4f N\u00b7m (%+.2f %%), U = %.4f N\u00b7m, E_n = %+.2f where 1 is the limit: the calibration does "
+	return err_set(err, RC_SAYS_NO, 0, "check weight: off by %+.4f N\u00b7m (%+.2f %%), U = %.4f N\u00b7m, E_n = %+.2f where 1 is the limit: the calibration does "
 		       "not hold; see that the right weight hung free, then run bridle hang", r->off_Nm, 100 * r->off_Nm / r->expected_Nm,
 		       r->U_off_Nm, r->e_n);
 }
@@ -350,7 +350,7 @@ static enum rc hang_check_mass(struct check *c, const char **ret_cause, struct e
 	if (rc == RC_OK)
 		rc = live_arm(c->live, true, err);
 	if (rc == RC_OK)
-		rc = live_ask(c->live, "Check mass: uncouple the actuator, fit the calibration arm, nothing hung.", fit, err);
+		rc = live_ask(c->live, "Check weight: uncouple the actuator and fit the calibration arm, without a weight.", fit, err);
 	if (rc != RC_OK)
 		return rc;
 	while (again)

@@ -86,7 +86,7 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 	}
 	say_for_claims(f);
 	if (beyond)
-		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; the current beyond is a guess.", s->map.max_A,
+		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; beyond that the current is estimated.", s->map.max_A,
 			 s->map.max_Nm);
-	printf("About %.0f min; %.0f min when every settling takes its time-out.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
+	printf("About %.0f min; %.0f min if every step waits its full settling time.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
 }

@@ -62,7 +62,7 @@ static enum rc judge(const json_t *doc, const struct session *s, int64_t wall_ns
 	ready_digest(s, digest);
 	ready_day(wall_ns, day);
 	if (!same_text(doc, "plan", s->plan_name))
-		return err_set(err, RC_SAYS_NO, 0, "the rig was last found ready for another plan; run bridle ready %s", s->plan_name);
+		return err_set(err, RC_SAYS_NO, 0, "the last bridle ready was for another plan; run bridle ready %s", s->plan_name);
 	if (!same_text(doc, "day", day))
 		return err_set(err, RC_SAYS_NO, 0, "the rig was not found ready today; run bridle ready %s", s->plan_name);
 	if (!same_text(doc, "digest", digest))
@@ -86,7 +86,7 @@ static enum rc check_nothing_since(const json_t *doc, struct session *s, struct 
 	if (rc == RC_OK)
 		rc = logbook_runs(s->logbook, "hang", &hangs, &n_hangs, err);
 	if (rc == RC_OK && (n_checks == 0 || checks[0] != ready))
-		rc = err_set(err, RC_SAYS_NO, 0, "the last bridle ready did not find the rig ready; put right what it said, then run bridle ready %s",
+		rc = err_set(err, RC_SAYS_NO, 0, "the last bridle ready refused; correct what it named, then run bridle ready %s",
 			     s->plan_name);
 	if (rc == RC_OK && n_hangs > 0 && hangs[0] > ready)
 		rc = err_set(err, RC_SAYS_NO, 0, "weights were hung since the rig was found ready; run bridle ready %s", s->plan_name);
@@ -104,7 +104,7 @@ enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps
 	if (rc != RC_OK)
 		return rc;
 	if (!json)
-		return err_set(err, RC_SAYS_NO, 0, "nobody checked the rig yet; run bridle ready %s", s->plan_name);
+		return err_set(err, RC_SAYS_NO, 0, "the rig was not checked yet; run bridle ready %s", s->plan_name);
 	json_t *doc = json_loads(json, 0, NULL);
 	free(json);
 	rc = doc ? judge(doc, s, wall_ns, err) : err_set(err, RC_DB, 0, "the logbook's ready record cannot be read");

@@ -134,7 +134,7 @@ static enum rc wait_answer(struct node *node, const char *request, struct err *e
 		if (node->talk.result == TALK_SILENT || node->talk.result == TALK_OK || node->talk.result == TALK_NO)
 			break;
 		if (node->view.node_lost)
-			return err_set(err, RC_IO, 0, "%s: the node is gone", link_address(node->link));
+			return err_set(err, RC_IO, 0, "%s: the connection to the node is closed", link_address(node->link));
 		node_renew(node, now);
 		rc = clock->sleep_until(clock->ctx, mono_add_ns(now, LOOK_NS), err);
 		if (rc != RC_OK)
@@ -212,7 +212,7 @@ static enum rc hello(struct node *node, struct err *err)
 	if ((node->talk.result == TALK_NO && n == 2 && strcmp(token[0], "version") == 0) ||
 	    (node->talk.result == TALK_OK && n > 0 && strcmp(token[0], "1") != 0))
 		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: the node speaks version %s of the tether, this program speaks version %d; load the node's "
+			       "%s: the node has version %s of the tether, this program has version %d; load the node's "
 			       "program that belongs to it", link_address(node->link),
 			       token[node->talk.result == TALK_NO ? 1 : 0], TETHER_VERSION);
 	if (node->talk.result == TALK_NO || n != 4 || strlen(token[1]) > 16 || !tether_hex(token[2], 0xffff, &boot) ||

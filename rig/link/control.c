@@ -95,7 +95,7 @@ static enum rc greet(struct control *c, struct err *err)
 		return rc;
 	if (!said_ok(c) && c->n == 4 && strcmp(c->token[2], "version") == 0)
 		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: the bench speaks version %s of the bench clock, this program speaks version %d",
+			       "%s: the bench has version %s of the bench clock, this program has version %d",
 			       link_address(c->line), c->token[3], TETHER_VERSION);
 	if (!said_ok(c) || c->n != 5 || strcmp(c->token[2], "1") != 0 || strcmp(c->token[3], "bench") != 0 ||
 	    !tether_decimal(c->token[4], 0, INT64_MAX, &number))
@@ -109,7 +109,7 @@ static enum rc greet(struct control *c, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	if (!said_ok(c) || c->n != 3 || !tether_decimal(c->token[2], 0, INT64_MAX, &c->now_us))
-		return err_set(err, RC_PROTOCOL, 0, "%s: the bench does not tell its time", link_address(c->line));
+		return err_set(err, RC_PROTOCOL, 0, "%s: the bench sends no time", link_address(c->line));
 	return RC_OK;
 }
 

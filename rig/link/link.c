@@ -93,8 +93,8 @@ void link_close(struct link *link)
 static enum rc say_gone(const struct link *link, struct err *err)
 {
 	if (link->gone_errno == 0)
-		return err_set(err, RC_IO, 0, "%s: the other end hung up", link->address);
-	return err_set(err, RC_IO, link->gone_errno, "%s: the other end is gone: %s", link->address,
+		return err_set(err, RC_IO, 0, "%s: the other end closed the connection", link->address);
+	return err_set(err, RC_IO, link->gone_errno, "%s: the connection to the other end is lost: %s", link->address,
 		       strerror(link->gone_errno));
 }
 

@@ -141,7 +141,7 @@ static json_t *parse(struct reader *r, const char *json)
 		return NULL;
 	}
 	if (get_size(r, o, "format", 1, SIZE_MAX >> 1) > FORMAT && r->rc == RC_OK)
-		r->rc = err_set(r->err, RC_DB, 0, "a %s record of the logbook has format %lld, this program knows up to "
+		r->rc = err_set(r->err, RC_DB, 0, "a %s record of the logbook has format %lld, this program reads up to "
 				"%d; use the newer program that wrote it", r->what,
 				(long long)json_integer_value(json_object_get(o, "format")), FORMAT);
 	return o;

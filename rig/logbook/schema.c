@@ -119,7 +119,7 @@ enum rc schema_check(struct logbook *lb, struct err *err)
 			       "move it away or give another bench folder", lb->path);
 	if (version > LOGBOOK_SCHEMA)
 		return err_set(err, RC_DB, 0, "%s: schema version %lld, this program (bridle " BRIDLE_VERSION
-			       ") knows versions up to %d; use the newer program that wrote it",
+			       ") reads versions up to %d; use the newer program that wrote it",
 			       lb->path, (long long)version, LOGBOOK_SCHEMA);
 	if (version < 1)
 		return err_set(err, RC_DB, 0, "%s: schema version %lld, expected %d", lb->path, (long long)version,

@@ -15,12 +15,12 @@ static const struct profile_section actuator_sections[] = {
 	{ "drive", false, "Its drive" },
 	{ "claims", true, "What its data sheet claims: each is confirmed, refuted or left undecided in the report. "
 			  "Leave out what it does not say" },
-	{ "forecast", true, "What to expect before anything was measured: for the forecast only" },
+	{ "forecast", true, "Expected figures, used by the forecast only" },
 };
 
 static const struct profile_key actuator_keys[] = {
 	{ "actuator", "name", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "paddle winder", 0, 0, NULL,
-	  "What it is called in records and reports", ACTUATOR(name) },
+	  "Name of the actuator in records and reports", ACTUATOR(name) },
 	{ "actuator", "ratio", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "1", NULL, "36", 0, 1e6, NULL,
 	  "Turns of the rotor for one turn of the output", ACTUATOR(gear_ratio) },
 
@@ -31,9 +31,9 @@ static const struct profile_key actuator_keys[] = {
 	{ "limits", "current", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "A", NULL, "20 A", 0, 1e4, NULL,
 	  "Largest torque-producing current of the drive", ACTUATOR(limit_current_A) },
 	{ "limits", "case", KEY_VALUE, KEY_REQUIRED, "degC", NULL, "80 degC", 30, 300, NULL,
-	  "Hottest that its case may become", ACTUATOR(case_hot_degC) },
+	  "Highest temperature allowed for the case", ACTUATOR(case_hot_degC) },
 	{ "limits", "winding", KEY_VALUE, KEY_REQUIRED, "degC", NULL, "120 degC", 30, 300, NULL,
-	  "Hottest that its winding may become", ACTUATOR(winding_hot_degC) },
+	  "Highest temperature allowed for the winding", ACTUATOR(winding_hot_degC) },
 
 	{ "drive", "dropout", KEY_VALUE, KEY_REQUIRED, "V", NULL, "36 V", 0, 1000, NULL,
 	  "Voltage below which the drive drops out and stays stopped until it is restarted", ACTUATOR(voltage_min_V) },
@@ -46,27 +46,27 @@ static const struct profile_key actuator_keys[] = {
 	{ "claims", "voltage", KEY_VALUE, 0, "V", "0 V", "48 V", 0, 1000, NULL,
 	  "Voltage at its terminals at which the claims hold; 0: that of the supply in rig.ini", ACTUATOR(claims_V) },
 	{ "claims", "rated_torque", KEY_CLAIM, KEY_ABOVE, "N.m", NULL, "20 N.m @ 80 rpm", 0, 1e5, NULL,
-	  "Torque that it gives without end, at a speed", ACTUATOR(rated_torque_Nm) },
+	  "Continuous torque, at a speed", ACTUATOR(rated_torque_Nm) },
 	{ "claims", "peak_torque", KEY_CLAIM, KEY_ABOVE, "N.m", NULL, "40 N.m", 0, 1e5, NULL,
-	  "Torque that it gives for a short time, at any speed or at the one stated", ACTUATOR(peak_torque_Nm) },
+	  "Short-time torque, at any speed or at the one stated", ACTUATOR(peak_torque_Nm) },
 	{ "claims", "no_load_speed", KEY_CLAIM, KEY_ABOVE | KEY_NO_SPEED, "rpm", NULL, "105 rpm", 0, 1e5, NULL,
 	  "Speed of the unloaded output", ACTUATOR(no_load_rpm) },
 	{ "claims", "peak_efficiency", KEY_CLAIM, KEY_ABOVE, "1", NULL, "72 %", 0, 1, NULL,
 	  "Best efficiency, at any speed or at the one stated", ACTUATOR(peak_efficiency) },
 	{ "claims", "rated_power", KEY_CLAIM, KEY_ABOVE, "W", NULL, "165 W", 0, 1e6, NULL,
-	  "Power at the output that it gives without end, at any speed or at the one stated", ACTUATOR(rated_power_W) },
+	  "Continuous power at the output, at any speed or at the one stated", ACTUATOR(rated_power_W) },
 
 	{ "forecast", "efficiency", KEY_VALUE, KEY_ABOVE, "1", "50 %", "60 %", 0, 1, NULL,
-	  "Efficiency to reckon with", ACTUATOR(expect_efficiency) },
+	  "Expected efficiency", ACTUATOR(expect_efficiency) },
 	{ "forecast", "no_load_power", KEY_VALUE, 0, "W", "0 W", "20 W", 0, 1e6, NULL,
-	  "Electrical power that it takes without load", ACTUATOR(expect_no_load_W) },
+	  "Electrical power without load", ACTUATOR(expect_no_load_W) },
 };
 
 static const struct profile_section plan_sections[] = {
 	{ "plan", false, "What is run" },
 	{ "steps", false, "The loads. Several steps: \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\", rising" },
 	{ "steady", true, "When a step counts as steady, and for how long it is averaged" },
-	{ "verdict", true, "How sure a verdict on a claim must be" },
+	{ "verdict", true, "Confidence of a verdict on a claim" },
 };
 
 static const struct profile_key plan_keys[] = {
@@ -103,24 +103,24 @@ static const struct profile_key plan_keys[] = {
 	{ "steady", "window", KEY_VALUE, KEY_ABOVE, "s", "3 s", NULL, 0, 3600, NULL,
 	  "Time over which the slopes below are taken", PLAN(window_s) },
 	{ "steady", "timeout", KEY_VALUE, KEY_ABOVE, "s", "20 s", NULL, 0, 36000, NULL,
-	  "After so long the step is taken as it is and marked not settled", PLAN(timeout_s) },
+	  "After this time the point is taken anyway and marked not settled", PLAN(timeout_s) },
 	{ "steady", "torque_slope", KEY_VALUE, KEY_ABOVE, "N.m/s", "0.05 N.m/s", NULL, 0, 1e4, NULL,
-	  "Steady: torque changes no faster", PLAN(torque_slope_Nm_per_s) },
+	  "Steady: fastest change of the torque", PLAN(torque_slope_Nm_per_s) },
 	{ "steady", "speed_slope", KEY_VALUE, KEY_ABOVE, "rpm/s", "0.5 rpm/s", NULL, 0, 1e4, NULL,
-	  "Steady: speed changes no faster", PLAN(speed_slope_rpm_per_s) },
+	  "Steady: fastest change of the speed", PLAN(speed_slope_rpm_per_s) },
 	{ "steady", "temperature_slope", KEY_VALUE, KEY_ABOVE, "K/min", "30 K/min", NULL, 0, 1e4, NULL,
-	  "Steady: no temperature changes faster. 2 K/h is the equilibrium of IEC 60034-1; a sweep cannot wait so long",
+	  "Steady: fastest change of any temperature. 2 K/h is the equilibrium of IEC 60034-1; a sweep cannot wait so long",
 	  PLAN(temp_slope_K_per_min) },
 	{ "steady", "rest", KEY_VALUE, 0, "s", "0 s", NULL, 0, 36000, NULL,
 	  "Rest without load between steps, to cool", PLAN(cool_s) },
 
 	{ "verdict", "confidence", KEY_VALUE, 0, "1", "95 %", NULL, 0.5, 0.9999, NULL,
-	  "A claim is confirmed or refuted when it is so with this probability", PLAN(confidence) },
+	  "Probability from which a claim counts as confirmed or refuted", PLAN(confidence) },
 };
 
 static const struct profile_section weights_sections[] = {
-	{ "", true, "One section for each piece, by the name that you call it by (letters, digits, - _ .). [hanger] is a "
-		    "piece that hangs always" },
+	{ "", true, "One section for each piece, with a name of your own (letters, digits, - _ .). [hanger] is a "
+		    "piece that is always on the arm" },
 };
 
 static const struct profile_key weights_keys[] = {
@@ -135,7 +135,7 @@ static const struct profile_key weights_keys[] = {
 };
 
 const struct profile_table profile_actuator_table = {
-	"actuators/NAME.ini", "What is tested", TABLE(actuator_sections, actuator_keys),
+	"actuators/NAME.ini", "The actuator under test", TABLE(actuator_sections, actuator_keys),
 };
 const struct profile_table profile_plan_table = {
 	"plans/NAME.ini", "Which actuator is run with which loads", TABLE(plan_sections, plan_keys),

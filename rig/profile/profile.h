@@ -85,7 +85,7 @@ struct rig_profile {
 	double brake_follow_A, brake_follow_s;   /* [guard] brake_follow, brake_follow_time */
 
 	char cell_class[PROFILE_WORD];           /* [cell] name, free text for the record */
-	char check_piece[PROFILE_WORD];          /* [check] weight: section of weights.ini used as the check mass, "" = none */
+	char check_piece[PROFILE_WORD];          /* [check] weight: section of weights.ini used as the check weight, "" = none */
 	double check_limit_frac;                 /* [check] limit = 0.3 %: change that the check is to see */
 };
 

@@ -103,7 +103,7 @@ char *profile_template(enum profile_file which, bool filled)
 	snprintf(head, sizeof head, "%s: %s.", table->file, table->meaning);
 	comment(f, head);
 	comment(f, "A key is written as key = value; a line that begins with # is a comment. Fill in "
-		   "every key that ends in =; what is empty still is named by every command. A key that stands as a comment may be left out: the value "
+		   "every key that ends in =; every command names the keys that are still empty. A key that stands as a comment may be left out: the value "
 		   "shown is its default unless the comment says otherwise.");
 	comment(f, "Uncertainties: \xc2\xb1 0.4 mm are limits (rectangular); add k=2 for an expanded uncertainty, normal for "
 		   "a standard one, tri for triangular limits.");

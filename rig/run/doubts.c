@@ -60,7 +60,7 @@ static void weights_by_full_scale(const struct session *s, struct doubts *d)
 	double all_Nm = mass_kg * profile_gravity(&s->rig).value * s->rig.arm_m.value;
 	if (all_Nm > 0 && all_Nm < LIGHT_FRAC * full_Nm) {
 		struct plausible p = plausible_compare(PLAUSIBLE_CELL, all_Nm, full_Nm, PLAUSIBLE_FACTOR, NAN, "");
-		say(d, false, "weights", "all weights on the arm make %.3g N\u00b7m, the cell is full at %.3g N\u00b7m: most of its range stays "
+		say(d, false, "weights", "all weights on the arm make %.3g N\u00b7m, the cell's full scale is %.3g N\u00b7m: most of its range stays "
 		    "extrapolated%s%s. Check [arm] length and the weights", all_Nm, full_Nm, p.slip[0] ? "; " : "", p.slip);
 	}
 }
@@ -71,7 +71,7 @@ static void rig_by_itself(const struct rig_profile *rig, struct doubts *d)
 		say(d, false, "limit_torque", "rig.ini: [limits] torque %.4g N\u00b7m is above the cell's full scale of %.4g N\u00b7m",
 		    rig->limit_torque_Nm, rig->cell_full_scale_Nm);
 	if (!(rig->limit_torque_Nm <= rig->coupling_Nm))
-		say(d, false, "limit_torque", "rig.ini: [limits] torque %.4g N\u00b7m is above what the coupling stands, %.4g N\u00b7m",
+		say(d, false, "limit_torque", "rig.ini: [limits] torque %.4g N\u00b7m is above the coupling's limit, %.4g N\u00b7m",
 		    rig->limit_torque_Nm, rig->coupling_Nm);
 	if (!(rig->supply_V >= rig->supply_min_V && rig->supply_V <= rig->supply_max_V))
 		say(d, true, "supply_range", "rig.ini: [supply] voltage %.4g V is outside voltage_min %.4g V to voltage_max %.4g V: the guard "

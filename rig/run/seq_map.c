@@ -431,7 +431,7 @@ static void step_down(struct seq_map *m, const struct snapshot *snap, struct seq
 	if (!(fabs(snap->speed_rpm) > STANDSTILL_RPM) || m->config.by_hand)
 		enter(m, MAP_END, snap->now);
 	else if (mono_diff_s(snap->now, m->phase_at) > 20)
-		give_up(ret, "the shaft does not come to rest with the drive off");
+		give_up(ret, "the shaft does not stop with the drive off");
 }
 
 static void progress(const struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)

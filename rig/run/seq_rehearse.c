@@ -64,7 +64,7 @@ static void ask(struct rehearse *r, const struct snapshot *snap, struct seq_out 
 		r->asked = true;
 		ret->event.kind = SEQ_EVENT_NOTE;
 		snprintf(ret->event.text, sizeof ret->event.text, "%s",
-			 r->what == REHEARSE_ESTOP ? "Stop rehearsal: press the emergency stop now." : "Stop rehearsal: open the guard now.");
+			 r->what == REHEARSE_ESTOP ? "Stop rehearsal 1 of 2: press the emergency stop now." : "Stop rehearsal 2 of 2: open the guard now.");
 	}
 	if (!(ret->remaining_s > 0))
 		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pressed" :

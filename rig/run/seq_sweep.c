@@ -254,14 +254,14 @@ static void give_up_settling(struct seq_sweep *s, const struct snapshot *snap, s
 	begin_dwell(s, snap, false);
 	ret->event.kind = SEQ_EVENT_NOTE;
 	if (worst < 0) {
-		snprintf(ret->event.text, sizeof ret->event.text, "step %d: not at its set-point when the time was over",
+		snprintf(ret->event.text, sizeof ret->event.text, "step %d: the commanded load was not reached in the settling time",
 			 s->item[s->at].step + 1);
 		return;
 	}
 	struct steady_slope k = steady_slope(&s->steady, (size_t)worst);
 	double limit = s->steady.limit[worst].slope_per_s;
 	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.2g \u00b1 %.1g %s, limit %.2g%s",
-		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit, k.u_per_s > limit / 2 ? ": a longer window would tell" : "");
+		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit, k.u_per_s > limit / 2 ? ": take a longer window" : "");
 }
 
 static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
@@ -374,7 +374,7 @@ static void step_ease(struct seq_sweep *s, const struct snapshot *snap, struct s
 		/* still not turning: no load at all, then on; a drive that has given up is the guard's to see */
 		s->set = 0;
 		if (waited_s > EASE_S + 10)
-			give_up(ret, "the actuator does not come back to its speed after the load was eased");
+			give_up(ret, "the actuator did not return to its speed after the load was reduced");
 	}
 }
 
@@ -414,7 +414,7 @@ static void step_coast(struct seq_sweep *s, const struct snapshot *snap, struct 
 	if (!(fabs(snap->speed_rpm) > STANDSTILL_RPM))
 		enter(s, SWEEP_END, snap->now);
 	else if (mono_diff_s(snap->now, s->phase_at) > (s->config.drive == PLAN_HAND ? HAND_WAIT_S : COAST_S))
-		give_up(ret, "the shaft does not come to rest with the drive off");
+		give_up(ret, "the shaft does not stop with the drive off");
 }
 
 static void load_brake(struct seq_sweep *s, const struct snapshot *snap, double dt_s)

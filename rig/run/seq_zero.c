@@ -114,7 +114,7 @@ static void conclude(struct seq_zero *z, const struct snapshot *snap, struct seq
 	z->u_zero_count = hypot(hypot(z->found.u_zero, z->config.u_drag_ratio * z->found.unlike), z->found.fade_limit / sqrt(3));
 	z->ambient_degC = snap->temp_degC[TEMP_AMBIENT];
 	if (z->fades)
-		snprintf(z->say, sizeof z->say, "zero: the brake's drag still changes after %d readings: the zero is less certain", TRIES);
+		snprintf(z->say, sizeof z->say, "zero: the brake's drag still changes after %d readings: the zero's uncertainty is larger", TRIES);
 	if (z->config.set_tare) {
 		ret->set_tare = true;
 		ret->tare_count = z->zero_count;
@@ -252,15 +252,15 @@ static void step_coast(struct seq_zero *z, const struct snapshot *snap, struct s
 {
 	/* A cell that reads less when the actuator pushes forward is wired or signed the wrong way round. */
 	if (z->drag_count < -3 * z->u_zero_count)
-		give_up(ret, "the torque reads the wrong way round: check [cell] sign and [pickup] sign in rig.ini");
+		give_up(ret, "the torque has the wrong sign: check [cell] sign and [pickup] sign in rig.ini");
 	else if (!(fabs(snap->speed_rpm) > STANDSTILL_RPM))
 		enter(z, ZERO_END, snap);
 	else if (mono_diff_s(snap->now, z->phase_at) > (z->config.by_hand ? HAND_WAIT_S : COAST_S))
-		give_up(ret, "the shaft does not come to rest");
+		give_up(ret, "the shaft does not stop");
 	if (z->config.by_hand && !z->told && ret->event.kind == SEQ_EVENT_NONE && !ret->stop) {
 		z->told = true;
 		ret->event.kind = SEQ_EVENT_NOTE;
-		snprintf(ret->event.text, sizeof ret->event.text, "let the shaft come to rest");
+		snprintf(ret->event.text, sizeof ret->event.text, "let the shaft stop");
 	}
 }
 

@@ -174,7 +174,7 @@ static enum rc wait_for_rest(struct session *s, struct err *err)
 			return RC_OK;
 		struct mono now = s->clock.now(s->clock.ctx);
 		if (now.ns >= until.ns)
-			return err_set(err, RC_SAYS_NO, 0, "the node does not come to rest (%s): another program drives this rig; "
+			return err_set(err, RC_SAYS_NO, 0, "the node stays active (%s): another program drives this rig; "
 				       "end that one first", status);
 		rc = s->clock.sleep_until(s->clock.ctx, mono_add_ns(now, ns_from_s(LOOK_s)), err);
 		if (rc != RC_OK)

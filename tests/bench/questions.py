@@ -57,7 +57,7 @@ def ctrl_c_at_a_weight_ends_the_run_with_its_words():
         hang.answer("q to stop:", 2, b"\x03")
         hang.answer("q to stop:", 3, b"\n")  # weights and arm come off, whatever happened
         assert hang.end() == 1, hang.text
-        assert "stopped by the operator at: Preload" in hang.text, hang.text
+        assert "the operator stopped at: Preload" in hang.text, hang.text
         assert "Take off weights" in hang.text and widest(hang.text) <= 80, hang.text
         assert outcomes(bench)[-1] == "refused", outcomes(bench)
 
@@ -88,15 +88,15 @@ def records(bench):
 
 
 def by_hands(question, _):
-    return "h" if "the bench's hands do it" in question else ""
+    return "h" if "the virtual bench does it" in question else ""
 
 
 def only_enter_is_done():
     with harness.Bench(seed=3) as bench:
         bench.must("probe", "--seconds", 1)
         status, said = converse(bench, lambda question, number: [" q", "Q", "done", "quit", "", "q", ""][number - 1] if number < 8 else "")
-        assert status == 1 and said.count("is no answer here") == 4, said
-        assert "stopped by the operator at: Preload" in said, said
+        assert status == 1 and said.count("is not an answer here") == 4, said
+        assert "the operator stopped at: Preload" in said, said
 
 
 def nothing_hung_is_told_at_once_and_never_kept():
@@ -189,7 +189,7 @@ def a_hang_is_taken_up_later():
         found = [point["indication"] for point in done["points"] if point["series"] == 1]
         assert all(abs(a - (b - zero)) < 1e-6 for a, b in zip(found, first)), (found, first)
         nothing = bench.run("hang", "--resume", "--hands", "--json")
-        assert nothing.status == 2 and "ended in order" in nothing.json["message"], nothing
+        assert nothing.status == 2 and "ended normally" in nothing.json["message"], nothing
 
 
 if __name__ == "__main__":

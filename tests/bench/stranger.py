@@ -120,7 +120,7 @@ def another_version_is_refused_in_one_sentence():
     with Stranger("tcp", "--version", "2") as s:
         result = s.probe()
         assert result.status == 3, result
-        assert "speaks version 2 of the tether, this program speaks version 1" in result.err, result
+        assert "has version 2 of the tether, this program has version 1" in result.err, result
         assert len(result.err.strip().splitlines()) == 1, result
 
 

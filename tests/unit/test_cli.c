@@ -73,7 +73,7 @@ static void says_what_is_wrong_with_a_line(void **state)
 {
 	static const struct { const char *line, *what; bool json; } rows[] = {
 		{ "try", "try: something is missing; usage: bridle try FILE [options]", false },
-		{ "try a b c", "try: \"c\" is too much; usage: bridle try FILE [options]", false },
+		{ "try a b c", "try: \"c\" is one argument too many; usage: bridle try FILE [options]", false },
 		{ "try a --rte 5", "try: no option \"--rte\"; did you mean --rate?", false },
 		{ "try a --rte=5 --json", "try: no option \"--rte\"; did you mean --rate?", true },
 		{ "try a --zebra", "try: no option \"--zebra\"; bridle try --help lists what there is", false },

@@ -218,7 +218,7 @@ static void refuses_what_is_no_bench_of_its_version(void **state)
 
 	b->trouble = OLD_VERSION;
 	assert_int_equal(open_control(b, &c, &err), RC_PROTOCOL);
-	assert_non_null(strstr(err.what, "speaks version 7 of the bench clock, this program speaks version 1"));
+	assert_non_null(strstr(err.what, "has version 7 of the bench clock, this program has version 1"));
 	pthread_join(b->thread, NULL);
 	b->trouble = NOT_A_BENCH;
 	assert_int_equal(open_control(b, &c, &err), RC_PROTOCOL);

@@ -66,7 +66,7 @@ static void gives_up_on_a_silent_node(void **state)
 static void refuses_what_it_cannot_work_with(void **state)
 {
 	static const struct { const char *name, *hello, *caps; enum rc rc; const char *says; } rows[] = {
-		{ "version 2, politely", "no version 2", NULL, RC_PROTOCOL, "version 2 of the tether, this program speaks version 1" },
+		{ "version 2, politely", "no version 2", NULL, RC_PROTOCOL, "version 2 of the tether, this program has version 1" },
 		{ "version 3, boldly", "ok 3 lock-7 3f2a *", NULL, RC_PROTOCOL, "version 3 of the tether" },
 		{ "no clock", "ok 1 lock-7 3f2a", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
 		{ "long boot", "ok 1 lock-7 3f2a0 *", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
