@@ -260,7 +260,7 @@ static void decide(const struct torque_table *t, struct torque_eval *e)
 	char at[40] = "";
 	if (fabs(worst.torque_Nm) > 0)
 		snprintf(at, sizeof at, " at %.4g N·m", worst.torque_Nm);
-	snprintf(e->note, sizeof e->note, "%s%s%s; by table \"%.40s\", to be checked against the standard",
+	snprintf(e->note, sizeof e->note, "%s%s%s; class limits (table \"%.40s\") not checked against the printed standard",
 		 isnan(e->class_value) ? "no class of the table: " : "", worst.what, at, t->name);
 }
 

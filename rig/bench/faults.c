@@ -181,7 +181,7 @@ static const struct fault {
 	{ "estop", NULL, 0, 0, estop, "the emergency stop is pressed" },
 	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
-	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive goes on as it was told last, also when told off" },
+	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive ignores new commands, off too" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
 	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "speed loop: integral times, gain over FACTOR (30)" },
 	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives so much (2 V below drop-out)" },

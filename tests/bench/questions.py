@@ -127,7 +127,7 @@ def a_load_that_was_forgotten_is_hung_again():
                 return ""
             return by_hands(question, number)
         status, said = converse(bench, forget_load_2, "--series", "1", "--steps", "3")
-        again = [q for q in asked if "Again: exactly hanger, 2kg-a, 2kg-b, 2kg-c, 2kg-d must hang, 8.512 kg" in q]
+        again = [q for q in asked if "Again: the arm must carry exactly hanger, 2kg-a, 2kg-b, 2kg-c, 2kg-d, 8.512 kg" in q]
         assert len(again) == 1 and "Taken back: 1 reading." in said, said
         assert status == 0 and records(bench) == ["calibration"], said
 
