@@ -91,7 +91,7 @@ def a_check_that_fails_takes_the_readiness_back():
         b.replace("rig.ini", "length = 500.0 mm", "length = 530.0 mm")  # another arm than that of the calibration
         refusal(b.run("ready", PLAN, "--hands", "--answers", "yes", "--json"), "check_mass")
         b.replace("rig.ini", "length = 530.0 mm", "length = 500.0 mm")  # as it was when the rig was found ready
-        assert "did not find" in refusal(b.run("sweep", PLAN, "--json"), "not_ready")
+        assert "the last bridle ready refused" in refusal(b.run("sweep", PLAN, "--json"), "not_ready")
 
 
 def an_arm_that_was_left_on_keeps_the_shaft_still():
