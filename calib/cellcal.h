@@ -91,7 +91,7 @@ struct cellcal_point {
  * Hysteresis, 1989, for the sum of play elements, of which both are cases). Rising again inside a loop takes back the loop of
  * the stretch that is risen. */
 #define CELLCAL_LOOPS 3
-#define CELLCAL_PARAMS (CELLCAL_COEFS - 1 + CELLCAL_LOOPS + 1) /* rise[1..3], loop, friction */
+#define CELLCAL_PARAMS (CELLCAL_COEFS - 1 + CELLCAL_LOOPS + 1) /* rise[1..3], loop, friction (the last) */
 struct cellcal_branches {
 	bool known;  /* false: an older record, or a series without a zero reading; then the plain fit is used */
 	int degree;

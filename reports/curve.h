@@ -82,6 +82,7 @@ struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;
 	struct curve_point *points;
+	bool at_flange;      /* torques hold what a bearing outside the cradle takes; else they are the brake's */
 	double coverage;     /* of expanded uncertainties in reports, 0.95 */
 	int64_t run_id, calibration_id, map_id; /* 0 for hand-taken readings */
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */

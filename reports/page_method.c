@@ -27,7 +27,14 @@ static void para(FILE *f, const char *format, ...)
 static void method_of_run(FILE *f, const struct report *r)
 {
 	para(f, "Torque: mean of the cell's fresh conversions in the window, less the zero on the line between the zero readings around it, "
-		"through calibration record %lld. Its sense: positive when the actuator drives.", (long long)r->curve->calibration_id);
+		"through calibration record %lld, on the branch of the cell that the sweep's loading and unloading lead to. Its sense: positive when "
+		"the actuator drives.", (long long)r->curve->calibration_id);
+	if (r->rig.outside_drag_Nm.has_u)
+		para(f, "Torque and shaft power are those at the output flange: %.3g N·m for bearings between flange and cradle is added, as the "
+			"profile states it.", r->rig.outside_drag_Nm.value);
+	else if (r->rig.mounting == MOUNT_CRADLE)
+		para(f, "Torque and shaft power are the brake's: what bearings between the output flange and the cradle take is not in them. "
+			"The profile states no [brake] outside_drag.");
 	para(f, "Speed: pulses from the first to the last edge in the window by the node's clock, at the output shaft, %.6g counts a revolution.",
 	     r->rig.pulses_per_rev);
 	para(f, "Input power: mean of the products of the voltage and current samples (not the product of the means)%s. Ripple faster than the "

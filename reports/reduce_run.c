@@ -371,6 +371,7 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	if (c->ctx == NULL || c->points == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
 	c->coverage = 0.95;
+	c->at_flange = r->rig.outside_drag_Nm.has_u || r->rig.mounting == MOUNT_SHAFT;
 	c->run_id = k->info.id;
 	c->calibration_id = k->info.calibration_id;
 	c->map_id = k->info.map_id;

@@ -190,6 +190,29 @@ json_t *hang_evaluation_json(const struct hang_result *r)
 		"note", cli_text(r->eval.note), "equation", equation_json(&r->equation), "steps", steps);
 }
 
+/* What a single loading scatters by about the branches, and the friction that has the sign of the motion. */
+static json_t *loading_json(const struct cellcal *cal)
+{
+	const struct cellcal_branches *b = &cal->branches;
+
+	if (!b->known)
+		return json_null();
+	return json_pack("{s:o, s:o}", "value", cli_real(b->repeat_sd * fabs(cellcal_slope_Nm(cal, 0))), "dof", cli_real(b->dof));
+}
+
+static double friction_u_Nm(const struct cellcal *cal)
+{
+	return sqrt(cal->branches.cov[CELLCAL_PARAMS - 1][CELLCAL_PARAMS - 1]) * fabs(cellcal_slope_Nm(cal, 0));
+}
+
+static json_t *friction_json(const struct cellcal *cal)
+{
+	if (!cal->branches.known)
+		return json_null();
+	return json_pack("{s:o, s:o, s:o}", "value", cli_real(cal->branches.friction * cellcal_slope_Nm(cal, 0)), "u",
+			 cli_real(friction_u_Nm(cal)), "dof", cli_real(cal->branches.dof));
+}
+
 json_t *hang_result_json(const struct hang_result *r)
 {
 	const struct cellcal *cal = &r->cal;
@@ -205,6 +228,8 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "reproducibility_Nm", cli_real(cal->reproducibility_Nm));
 	json_object_set_new(doc, "reversibility_Nm", cli_real(cal->reversibility_Nm));
 	json_object_set_new(doc, "resolution_Nm", cli_real(cal->resolution_Nm));
+	json_object_set_new(doc, "loading_scatter_Nm", loading_json(cal));
+	json_object_set_new(doc, "friction_Nm", friction_json(cal));
 	json_object_set_new(doc, "from_Nm", cli_real(cal->min_Nm));
 	json_object_set_new(doc, "to_Nm", cli_real(cal->max_Nm));
 	json_object_set_new(doc, "readings", readings_json(cal));
@@ -254,6 +279,18 @@ static void print_figure(const char *name, double value_Nm, double max_Nm)
 		printf("  %-26s %.4f N\u00b7m (%.3f %% of the largest torque)\n", name, value_Nm, 100 * value_Nm / max_Nm);
 	else
 		printf("  %-26s not known: too few series\n", name);
+}
+
+static void print_branches(const struct cellcal *cal)
+{
+	char text[80];
+
+	if (!cal->branches.known)
+		return;
+	printf("  %-26s %.4f N\u00b7m, standard deviation (%.0f degrees of freedom)\n", "scatter of a loading",
+	       cal->branches.repeat_sd * fabs(cellcal_slope_Nm(cal, 0)), cal->branches.dof);
+	quantity_format_bracket(text, sizeof text, cal->branches.friction * cellcal_slope_Nm(cal, 0), friction_u_Nm(cal), "N\u00b7m");
+	printf("  %-26s %s, either way\n", "dry friction of the cradle", text);
 }
 
 static void print_readings(const struct cellcal *cal)
@@ -334,6 +371,7 @@ void hang_result_print(const struct hang_result *r)
 	print_figure("repeatability", cal->repeatability_Nm, cal->max_Nm);
 	print_figure("reproducibility", cal->reproducibility_Nm, cal->max_Nm);
 	print_figure("reversibility (hysteresis)", cal->reversibility_Nm, cal->max_Nm);
+	print_branches(cal);
 	print_readings(cal);
 	print_equation(&r->equation, r->unit);
 	print_evaluation(&r->eval);

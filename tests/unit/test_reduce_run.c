@@ -534,6 +534,7 @@ static void drag_outside_the_cradle_is_added(void **state)
 	m.perfect = true;
 	m.rig_text = rig;
 	struct curve *c = reduced(&m);
+	assert_true(c->at_flange);
 	for (size_t i = 0; i < c->n; i++) {
 		assert_true(fabs(c->points[i].torque_Nm.value - m.step[i].torque_Nm - 0.02) < 1e-4);
 		double u = part_by_name(c, c->points[i].torque_Nm, "drag of the bearing outside the cradle");
@@ -551,6 +552,7 @@ static void repeatability_is_in_every_point_once(void **state)
 	(void)state;
 
 	struct curve *c = reduced(&m);
+	assert_false(c->at_flange);
 	for (size_t i = 0; i < c->n; i++) {
 		size_t found = 0;
 		for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
