@@ -287,7 +287,7 @@ static void print_branches(const struct cellcal *cal)
 
 	if (!cal->branches.known)
 		return;
-	printf("  %-26s %.4f N\u00b7m, standard deviation (%.0f degrees of freedom)\n", "scatter of a loading",
+	printf("  %-26s %.4f N\u00b7m (%.0f degrees of freedom)\n", "scatter of a loading",
 	       cal->branches.repeat_sd * fabs(cellcal_slope_Nm(cal, 0)), cal->branches.dof);
 	quantity_format_bracket(text, sizeof text, cal->branches.friction * cellcal_slope_Nm(cal, 0), friction_u_Nm(cal), "N\u00b7m");
 	printf("  %-26s %s, either way\n", "dry friction of the cradle", text);
