@@ -14,11 +14,9 @@ void meter_init(struct meter *m, const struct meter_truth *truth, gsl_rng *rng)
 void meter_read(struct meter *m, double *ret_V, double *ret_A, double *ret_ripple_W)
 {
 	if (m->n > 0) {
-		double mean_V = m->sum_V / m->n, mean_A = m->sum_A / m->n * (1 + m->truth.ripple_frac);
-
-		m->last_V = mean_V * m->truth.volt_gain + m->truth.volt_offset_V;
-		m->last_A = mean_A * m->truth.amp_gain + m->truth.amp_offset_A;
-		m->last_ripple_W = (m->sum_W / m->n - mean_V * mean_A) * m->truth.volt_gain * m->truth.amp_gain;
+		m->last_V = m->sum_V / m->n * m->truth.volt_gain + m->truth.volt_offset_V;
+		m->last_A = m->sum_A / m->n * m->truth.amp_gain + m->truth.amp_offset_A;
+		m->last_ripple_W = (m->sum_W / m->n - m->sum_V / m->n * (m->sum_A / m->n)) * m->truth.volt_gain * m->truth.amp_gain;
 		m->sum_V = m->sum_A = m->sum_W = 0;
 		m->n = 0;
 	}

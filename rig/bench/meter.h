@@ -25,7 +25,7 @@ void meter_init(struct meter *meter, const struct meter_truth *truth, gsl_rng *r
 static inline void meter_add(struct meter *meter, double volt, double ampere)
 {
 	meter->sum_V += volt;
-	meter->sum_A += ampere;
+	meter->sum_A += ampere * (1 + meter->truth.ripple_frac);
 	meter->sum_W += volt * ampere;
 	meter->n++;
 }

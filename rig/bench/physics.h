@@ -49,7 +49,7 @@ struct physics {
 	} brake_heat;
 	struct {
 		double stiffness_Nm_per_rad, inertia_kgm2, damping_Nms, arm_Nm, hand_s, hand_frac;
-		double stiction_Nm, stiction_Nm_per_rad, cable_Nm, cable_s, one_sided_frac, seat_m;
+		double stiction_Nm, stiction_rad, cable_Nm, cable_s, one_sided_frac, seat_m;
 	} lever;
 	struct { double bearing_Nm, once_Nm; } coupling;
 	struct { double torque_Nm, slope_Nms; } crank;

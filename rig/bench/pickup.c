@@ -9,6 +9,24 @@
 #define REFERENCE_SPAN_RAD 0.02 /* the wobble is a straight line over this: error below 2e-4 of its amplitude */
 #define PLAY_COUNT_FRAC 0.05    /* a resting edge does not chatter */
 
+void pickup_init(struct pickup *u, const struct physics *physics, double pulses_per_rev, int sign, gsl_rng *rng)
+{
+	memset(u, 0, sizeof *u);
+	u->physics = physics;
+	u->rng = rng;
+	u->count_per_rad = pulses_per_rev / (2 * UNITS_PI);
+	u->sign = sign;
+	u->wobble_phase_rad = 2 * UNITS_PI * gsl_rng_uniform(rng);
+	u->marks = physics->pickup.single > 0.5 ? (int)fmin(fmax(rint(pulses_per_rev), 1), PICKUP_MARKS) : 4;
+	for (int i = 0; i < u->marks; i++)
+		u->mark_count[i] = physics->pickup.uneven_count * draw_normal(rng);
+	u->edge_s = -1;
+	u->reference_rad = INFINITY;
+	pickup_add(u, 0, 0, 1);
+	u->pulses = 0;
+	u->edge_s = -1;
+}
+
 static double position(struct pickup *u, double angle_rad)
 {
 	double away = angle_rad - u->reference_rad;
@@ -28,18 +46,11 @@ static double edge_at(const struct pickup *u, int64_t k)
 	return (double)k + u->mark_count[(k % u->marks + u->marks) % u->marks];
 }
 
-static void look_for(struct pickup *u, int64_t disc)
-{
-	u->disc = disc;
-	u->ahead_count = edge_at(u, disc + 1);
-	u->behind_count = edge_at(u, disc) - PLAY_COUNT_FRAC;
-}
-
 static void notice(struct pickup *u, int way, double frac, double t_s, double step_s)
 {
 	double when = t_s - step_s * (1 - frac) + u->physics->pickup.jitter_s * gsl_rng_uniform(u->rng);
 
-	look_for(u, u->disc + way);
+	u->disc += way;
 	if (when - u->edge_s < u->physics->pickup.dead_s)
 		return;
 	u->pulses += u->physics->pickup.single > 0.5 ? 1 : way * u->sign;
@@ -50,28 +61,9 @@ void pickup_add(struct pickup *u, double angle_rad, double t_s, double step_s)
 {
 	double from = u->position_count, to = position(u, angle_rad);
 
-	while (to >= u->ahead_count)
-		notice(u, 1, (u->ahead_count - from) / (to - from), t_s, step_s);
-	while (to < u->behind_count)
-		notice(u, -1, (u->behind_count - from) / (to - from), t_s, step_s);
+	while (to >= edge_at(u, u->disc + 1))
+		notice(u, 1, (edge_at(u, u->disc + 1) - from) / (to - from), t_s, step_s);
+	while (to < edge_at(u, u->disc) - PLAY_COUNT_FRAC)
+		notice(u, -1, (edge_at(u, u->disc) - PLAY_COUNT_FRAC - from) / (to - from), t_s, step_s);
 	u->position_count = to;
-}
-
-void pickup_init(struct pickup *u, const struct physics *physics, double pulses_per_rev, int sign, gsl_rng *rng)
-{
-	memset(u, 0, sizeof *u);
-	u->physics = physics;
-	u->rng = rng;
-	u->count_per_rad = pulses_per_rev / (2 * UNITS_PI);
-	u->sign = sign;
-	u->wobble_phase_rad = 2 * UNITS_PI * gsl_rng_uniform(rng);
-	u->marks = physics->pickup.single > 0.5 ? (int)fmin(fmax(rint(pulses_per_rev), 1), PICKUP_MARKS) : 4;
-	for (int i = 0; i < u->marks; i++)
-		u->mark_count[i] = physics->pickup.uneven_count * draw_normal(rng);
-	u->edge_s = -1;
-	u->reference_rad = INFINITY;
-	look_for(u, 0);
-	pickup_add(u, 0, 0, 1);
-	u->pulses = 0;
-	u->edge_s = -1;
 }

@@ -22,7 +22,6 @@ struct pickup {
 	double reference_rad, reference_sin, reference_cos;
 	double position_count;         /* at the end of the last step */
 	int64_t disc;                  /* edges passed on the disc */
-	double ahead_count, behind_count; /* where the next one lies either way */
 	int64_t pulses;                /* counted by the node; quadrature: with the rig's sign */
 	double edge_s;                 /* when the last one was noticed; negative before the first */
 };

@@ -10,7 +10,6 @@ void shaft_init(struct shaft *s, const struct physics *physics, enum cell_mounti
 	s->physics = physics;
 	s->mounting = mounting;
 	s->step_s = step_s;
-	s->steps_per_s = 1 / step_s;
 	s->stuck = true;
 }
 
@@ -21,25 +20,25 @@ static double cradle_torque_Nm(const struct shaft *s)
 	return -p->lever.stiffness_Nm_per_rad * s->cradle_rad - p->lever.damping_Nms * s->cradle_rad_per_s - s->stiction_Nm;
 }
 
-static double within(double x, double most)
-{
-	return x > most ? most : x < -most ? -most : x;
-}
-
 static void creep_on(struct shaft *s, double turned_rad)
 {
 	const struct physics *p = s->physics;
-	double before = s->stiction_Nm, slope = p->lever.stiction_Nm_per_rad, tried = before + slope * turned_rad;
+	double most = p->lever.stiction_Nm, slope = most / p->lever.stiction_rad, before = s->stiction_Nm;
 
-	s->stiction_Nm = within(tried, p->lever.stiction_Nm);
-	if (tried > s->stiction_Nm || tried < s->stiction_Nm) /* what yields is lost */
-		s->lever_J += 0.5 * (before + s->stiction_Nm) * (turned_rad - (s->stiction_Nm - before) / slope);
+	if (!(most > 0) || s->mounting != MOUNT_CRADLE)
+		return;
+	s->stiction_Nm = fmin(fmax(before + slope * turned_rad, -most), most);
+	s->lever_J += 0.5 * (before + s->stiction_Nm) * (turned_rad - (s->stiction_Nm - before) / slope);
 }
 
-/* Torque of the bearing outside: it can bring the shaft to rest and never past it. */
-static double bearing_Nm(struct shaft *s, double pushed_Nm, double shaft_kgm2)
+/* The bearing outside: it can bring the shaft to rest and never past it. */
+static double rubbed_rad_per_s(struct shaft *s, double free_rad_per_s, double shaft_kgm2)
 {
-	return s->bearing_Nm = within(s->rad_per_s * shaft_kgm2 * s->steps_per_s + pushed_Nm, s->physics->coupling.bearing_Nm);
+	double most = s->physics->coupling.bearing_Nm * s->step_s, rest = free_rad_per_s * shaft_kgm2;
+	double impulse = fmin(fmax(rest, -most), most);
+
+	s->bearing_Nm = impulse / s->step_s;
+	return free_rad_per_s - impulse / shaft_kgm2;
 }
 
 static void move(struct shaft *s, double shaft_rad_per_s, double cradle_rad_per_s)
@@ -54,8 +53,7 @@ static void move(struct shaft *s, double shaft_rad_per_s, double cradle_rad_per_
 	s->cradle_rad_per_s = cradle_rad_per_s;
 	s->angle_rad += s->rad_per_s * s->step_s;
 	s->cradle_rad += s->cradle_rad_per_s * s->step_s;
-	if (s->mounting == MOUNT_CRADLE)
-		creep_on(s, s->cradle_rad_per_s * s->step_s);
+	creep_on(s, s->cradle_rad_per_s * s->step_s);
 	s->cell_Nm = p->lever.stiffness_Nm_per_rad * s->cradle_rad;
 }
 
@@ -65,7 +63,7 @@ static void step_in_shaft(struct shaft *s, const struct brake *brake, double gea
 	const struct physics *p = s->physics;
 	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2 + s->hung_kgm2;
 	double before = s->rad_per_s;
-	double free = before + h * (gear_Nm + weight_Nm - bearing_Nm(s, gear_Nm + weight_Nm, shaft_kgm2)) / shaft_kgm2;
+	double free = rubbed_rad_per_s(s, before + h * (gear_Nm + weight_Nm) / shaft_kgm2, shaft_kgm2);
 	double impulse = brake_impulse(brake, free, shaft_kgm2, h, &s->stuck);
 	double after = free - impulse / shaft_kgm2;
 
@@ -80,7 +78,7 @@ static void step_in_cradle(struct shaft *s, const struct brake *brake, double ge
 	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2, cradle_kgm2 = p->lever.inertia_kgm2 + s->hung_kgm2;
 	double reduced = shaft_kgm2 * cradle_kgm2 / (shaft_kgm2 + cradle_kgm2);
 	double before = s->rad_per_s - s->cradle_rad_per_s;
-	double shaft = s->rad_per_s + h * (gear_Nm - bearing_Nm(s, gear_Nm, shaft_kgm2)) / shaft_kgm2;
+	double shaft = rubbed_rad_per_s(s, s->rad_per_s + h * gear_Nm / shaft_kgm2, shaft_kgm2);
 	double cradle = s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + weight_Nm + knock_Nm) / cradle_kgm2;
 	double impulse = brake_impulse(brake, shaft - cradle, reduced, h, &s->stuck);
 
@@ -102,7 +100,7 @@ double shaft_stored_J(const struct shaft *s)
 {
 	const struct physics *p = s->physics;
 	double hung = s->hung_kgm2, shaft = p->brake.inertia_kgm2, cradle = p->lever.inertia_kgm2;
-	double locked = s->stiction_Nm * s->stiction_Nm / p->lever.stiction_Nm_per_rad;
+	double locked = p->lever.stiction_Nm > 0 ? s->stiction_Nm * s->stiction_Nm * p->lever.stiction_rad / p->lever.stiction_Nm : 0;
 
 	if (s->mounting == MOUNT_CRADLE)
 		cradle += hung;

@@ -18,7 +18,7 @@
 struct shaft {
 	const struct physics *physics; /* borrowed */
 	enum cell_mounting mounting;
-	double step_s, steps_per_s;
+	double step_s;
 	double angle_rad, rad_per_s;             /* of the shaft */
 	double mean_rad_per_s;                   /* of the shaft over the last step */
 	double cradle_rad, cradle_rad_per_s;

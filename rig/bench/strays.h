@@ -9,20 +9,17 @@
 
 #include <gsl/gsl_rng.h>
 
-#define STRAYS_WANDER_S 0.01 /* between two looks at the cables */
+#define STRAYS_TICK_S 1e-3
 
 struct strays {
 	double cable;        /* standard normal, slow */
-	double cable_keep, cable_new, once_phase_rad;
+	double cable_keep, once_phase_rad;
 	double cradle_Nm;    /* now */
 };
 
 void strays_init(struct strays *strays, const struct physics *physics, gsl_rng *rng);
 
-/* Each STRAYS_WANDER_S. */
-void strays_wander(struct strays *strays, gsl_rng *rng);
-
-/* Torque with the shaft at angle_rad. */
-void strays_turn(struct strays *strays, const struct physics *physics, double angle_rad);
+/* One millisecond. angle: of the shaft. */
+void strays_tick(struct strays *strays, const struct physics *physics, double angle_rad, gsl_rng *rng);
 
 #endif

@@ -8,7 +8,7 @@
 #include <string.h>
 
 #define TICK_US 1000
-#define HEAT_US 10000 /* and STRAYS_WANDER_S */
+#define HEAT_US 10000
 
 enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
 
@@ -132,15 +132,13 @@ static void tick(struct world *w)
 	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
 	tick_drive(w);
 	tick_hands(&w->hands);
-	strays_turn(&w->strays, p, w->shaft.angle_rad);
+	tick_supply(w);
+	strays_tick(&w->strays, p, w->shaft.angle_rad, w->rng[RNG_LEVER]);
 	w->brake.wanted_A = w->node.orders.brake_mA * 1e-3;
 	brake_tick(&w->brake, w->shaft.angle_rad - w->shaft.cradle_rad, w->shaft.rad_per_s - w->shaft.cradle_rad_per_s,
 		   w->brake_heat.inner_degC, w->brake_heat.outer_degC);
-	if (w->grid_us % HEAT_US == 0) {
-		tick_supply(w);
-		strays_wander(&w->strays, w->rng[RNG_LEVER]);
+	if (w->grid_us % HEAT_US == 0)
 		tick_heat(w);
-	}
 	sense_lines(w, &senses);
 	int state_before = (int)w->node.state;
 	node_side_tick(&w->node, w->grid_us, &senses);

@@ -186,7 +186,7 @@ static void the_cradles_bearing_locks_torque_in(void **state)
 	(void)state;
 	start(&b, MOUNT_CRADLE, 0);
 	b.k.physics.lever.stiction_Nm = friction;
-	b.k.physics.lever.stiction_Nm_per_rad = friction / travel;
+	b.k.physics.lever.stiction_rad = travel;
 	k = b.k.physics.lever.stiffness_Nm_per_rad;
 	glide(&b, 0, 20);
 	assert_near(b.shaft.cell_Nm, 20 - friction, 1e-3);
@@ -207,7 +207,7 @@ static void an_uneven_brake_shakes_it_loose(void **state)
 	(void)state;
 	start(&b, MOUNT_CRADLE, 0);
 	b.k.physics.lever.stiction_Nm = 0.02;
-	b.k.physics.lever.stiction_Nm_per_rad = 1000;
+	b.k.physics.lever.stiction_rad = 20e-6;
 	glide(&b, 0, 20);
 	for (int i = 0; i < 10000; i++) { /* 10 s at 5 Hz */
 		go(&b, 1e-3, 0, 20 + 0.2 * sin(2 * UNITS_PI * 5 * i * 1e-3));
