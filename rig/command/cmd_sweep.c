@@ -266,11 +266,11 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	for (size_t i = 0; i < w->doubts.n; i++)
 		json_array_append_new(list, doubt_json(&w->doubts.list[i], true, NULL));
 	json_object_set_new(doc, "doubts", list);
-	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : "stopped"));
+	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : "failed"));
 	if (rc != RC_OK) {
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
 		json_object_set_new(doc, "message", cli_text(err->what));
-		json_object_set_new(doc, "safe", json_boolean(w->live.result.missing == 0));
+		json_object_set_new(doc, "safe", json_boolean(live_is_safe(&w->live)));
 		json_object_set_new(doc, "safe_now", cli_text(live_safe_now(&w->live)));
 	}
 	return cli_print_json(doc);

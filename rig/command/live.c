@@ -359,7 +359,14 @@ const char *live_safe_now(const struct live *live)
 	if (!r->stopped || !stands)
 		return "Drive commanded off, but nobody saw the shaft stand: it may still turn. Press the emergency stop before you go near.";
 	return open ? "Drive off, contactor open, shaft standing, brake released." :
-		"Drive off, contactor commanded open, shaft standing, brake released.";
+		"Drive and contactor commanded off, shaft standing, brake released.";
+}
+
+bool live_is_safe(const struct live *live)
+{
+	const struct loop_result *r = &live->result;
+
+	return !r->energised || (r->stopped && r->missing == 0);
 }
 
 const char *live_cause(const struct live *live)

@@ -94,6 +94,8 @@ void live_limits_again(struct live *live); /* those of the profiles */
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err) MUST_CHECK;
 /* What is safe after a loop that ended by a cause or an error, in sentences for people. */
 const char *live_safe_now(const struct live *live);
+/* The same as yes or no. A loop that ended without a whole stop (the link or the bench's clock was gone) is not safe. */
+bool live_is_safe(const struct live *live);
 /* The loop's cause as a word, NULL when there was none: for cli_fail. */
 const char *live_cause(const struct live *live);
 

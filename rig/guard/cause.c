@@ -129,9 +129,14 @@ void guard_end_message(const struct guard_verdict *v, char *buf, size_t size)
 {
 	buf[0] = '\0';
 	if (!v->missing) {
-		add(buf, size, !v->energised ? "Nothing was energised." : v->lines ?
-		    "Drive off, contactor open, shaft standing, brake released." :
-		    "Drive off, shaft standing, brake released. This node does not sense the contactor.");
+		/* A shaft that nothing loaded need not have been seen to stand, so it is not said of it. */
+		bool stood = v->release == GUARD_IN_ORDER;
+		add(buf, size, !v->energised ? "Nothing was energised." :
+		    !stood ? "Drive off. Nothing loaded the shaft; it was not seen to stand." :
+		    v->lines ? "Drive off, contactor open, shaft standing, brake released." :
+		    "Drive off, shaft standing, brake released.");
+		if (v->energised && !v->lines)
+			add(buf, size, " This node does not sense the contactor.");
 		return;
 	}
 	add(buf, size, "NOT SAFE: ");

@@ -272,6 +272,32 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 	}
 }
 
+/* Only the contactor was closed (a stop rehearsal), and somebody turns the shaft: the stop ends, but no word says that it stands. */
+static void a_shaft_that_nothing_loaded_is_not_said_to_stand(void **state)
+{
+	(void)state;
+	for (int turns = 0; turns < 2; turns++) {
+		struct scene s;
+		char text[400];
+
+		scene_begin(&s);
+		s.limits.expect_direction = 0;
+		s.want.power = true;
+		scene_run_s(&s, 2);
+		assert_true(s.guard.energised && !s.guard.loaded);
+		s.snap.operator_stop = true;
+		for (int i = 0; !s.verdict.stopped && i < 1000; i++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = turns ? 60 : 0;
+			scene_judge(&s);
+		}
+		assert_true(s.verdict.stopped);
+		assert_int_equal(s.verdict.missing, 0);
+		guard_end_message(&s.verdict, text, sizeof text);
+		assert_int_equal(strstr(text, "shaft standing") != NULL, !turns);
+	}
+}
+
 /* S2: a shaft that slows down by so much a tick, whose pulses end after so many ticks; nothing else tells that it turns. */
 static void pulses_that_end_too_soon_prove_no_standstill(void **state)
 {
@@ -734,6 +760,7 @@ int main(void)
 		cmocka_unit_test(after_a_cause_nothing_drives_and_the_brake_stays),
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
+		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(pulses_that_end_too_soon_prove_no_standstill),
 		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
 		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
