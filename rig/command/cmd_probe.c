@@ -57,7 +57,8 @@ static void print_text(const struct watch *w, const struct node_caps *caps, bool
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
 	       r.samples_Hz, r.conversions_Hz, 100 * r.lost_frac, w->last.line_bad);
 	if (r.missed > 0)
-		printf("%u samples were missed while this program itself stood still. Something on this machine held it up.\n", r.missed);
+		printf("%u sample%s missed while this program was held up. Close other programs on this computer.\n", r.missed,
+		       r.missed == 1 ? " was" : "s were");
 	printf("%-21s %-7s%12s %11s %12s %12s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
 	for (int i = 0; i < WATCH_CHANNELS; i++) {
 		const struct watch_sum *sum = &w->sum[i];

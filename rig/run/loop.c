@@ -104,7 +104,7 @@ static void log_changes(struct loop *l)
 	if (!l->seen.node_reset && now->node_reset)
 		log_change(l, "node", "reset");
 	if (stood_still(l)) {
-		snprintf(text, sizeof text, "this program stood still for %.3g s", s_from_ns(now->late_ns));
+		snprintf(text, sizeof text, "this program was held up for %.3g s", s_from_ns(now->late_ns));
 		log_change(l, "note", text);
 	}
 	l->seen = *now;
@@ -203,7 +203,7 @@ static void stop_what_turns(struct loop *l)
 {
 	l->snap.sequence_stop = true;
 	snprintf(l->out.event.text, sizeof l->out.event.text,
-		 "everything is off and the shaft still turns: look at the drive, the contactor and what turns it");
+		 "everything was commanded off, but the shaft still turns: check the drive, the contactor and what else may turn it");
 }
 
 /* What was seen, what it wants: only while nothing has latched. */
@@ -262,8 +262,8 @@ static void say_stood_still(const struct loop *l, char *buf, size_t size)
 
 	if (safe)
 		snprintf(lease, sizeof lease, ", so the node went safe when its lease of %.3g s ended", lease_s);
-	snprintf(buf, size, "this program stood still for %.3g s, limit %.3g s%s. Something on this machine held it up. Close other "
-		 "programs and keep the machine awake", still_s, l->limits->late_s, lease);
+	snprintf(buf, size, "this program was held up for %.3g s, limit %.3g s%s. Close other programs on this computer and keep "
+		 "it awake", still_s, l->limits->late_s, lease);
 }
 
 static void ask_guard(struct loop *l, struct loop_result *ret)

@@ -109,11 +109,11 @@ def a_sweep_that_stood_still_says_so(prepared):
             known, = query(b, "SELECT max(id) FROM run")[0]
             process = b.popen("sweep", "gentle", "--forced", "to see", "--json")
             harness.wait_for(lambda: query(b, f"SELECT 1 FROM event WHERE run_id > {known} AND text LIKE 'live%'"), 60, "a driven shaft")
-            if process.poll() is not None and "stood still" in process.communicate()[0]:
+            if process.poll() is not None and "was held up" in process.communicate()[0]:
                 raise harness.Skipped("the machine is too busy to tell its own stop from this test's")
             status, doc, err = stopped(b, process, seconds)
             assert status == 1 and doc["cause"] == "late_tick", (seconds, doc, err)
-            said = re.match(r"this program stood still for ([0-9.]+) s", doc["message"])
+            said = re.match(r"this program was held up for ([0-9.]+) s", doc["message"])
             assert said and seconds - 0.05 < float(said[1]) < seconds + 2, doc["message"]
             assert ("lease" in doc["message"]) == (float(said[1]) > 0.3), doc["message"]
 
