@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The table of commands, nothing else. */
-#include "calib/quantity.h"
-#include "command/cli.h"
+#include "calib/number/quantity.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 
 #include <gsl/gsl_errno.h>

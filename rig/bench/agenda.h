@@ -4,7 +4,7 @@
 #ifndef BRIDLE_BENCH_AGENDA_H
 #define BRIDLE_BENCH_AGENDA_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stddef.h>
 #include <stdint.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/cell.h"
 #include "bench/draw.h"
-#include "calib/units.h"
+#include "calib/number/units.h"
 
 #include <math.h>
 #include <string.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/hands.h"
-#include "calib/units.h"
+#include "calib/number/units.h"
 
 #include <math.h>
 #include <string.h>

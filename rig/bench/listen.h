@@ -3,7 +3,7 @@
 #ifndef BRIDLE_BENCH_LISTEN_H
 #define BRIDLE_BENCH_LISTEN_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>

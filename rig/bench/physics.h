@@ -5,7 +5,7 @@
 #ifndef BRIDLE_BENCH_PHYSICS_H
 #define BRIDLE_BENCH_PHYSICS_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 #include "profile/profile.h"
 
 #include <jansson.h>

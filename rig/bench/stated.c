@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/stated.h"
 #include "bench/draw.h"
-#include "calib/quantity.h"
-#include "calib/units.h"
+#include "calib/number/quantity.h"
+#include "calib/number/units.h"
 
 #include <gsl/gsl_randist.h>
 #include <ini.h>

@@ -13,7 +13,7 @@
 #ifndef BRIDLE_BENCH_STATED_H
 #define BRIDLE_BENCH_STATED_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -8,7 +8,7 @@
 
 #include "bench/physics.h"
 #include "bench/stated.h"
-#include "calib/err.h"
+#include "calib/number/err.h"
 #include "profile/profile.h"
 
 #include <jansson.h>

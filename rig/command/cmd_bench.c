@@ -6,7 +6,7 @@
 #include "bench/serve.h"
 #include "bench/truth.h"
 #include "bench/world.h"
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "profile/textfile.h"
 
 #include <errno.h>

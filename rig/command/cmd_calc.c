@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The table of topics, nothing else. */
-#include "command/calc.h"
-#include "command/cli.h"
+#include "calc/calc.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 
 #include <stdio.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle check [PLAN]: a bench folder read at the desk. Nothing is opened but files. */
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 #include "command/doubts_tell.h"
 #include "command/ready_forecast.h"

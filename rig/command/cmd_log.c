@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle log: list, show, export, verify, check, note. */
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 #include "command/log_checks.h"
 #include "command/log_print.h"
-#include "run/clock.h"
+#include "channel/clock.h"
 
 #include <errno.h>
 #include <stdio.h>

@@ -1,14 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle map: brake current to torque, both branches, at two or more slip speeds. */
 #include "command/command.h"
-#include "command/live_zero.h"
+#include "live/live_zero.h"
 #include "command/map_result.h"
 #include "run/forecast.h"
 #include "logbook/accepted.h"
 #include "profile/plausible.h"
 #include "run/seq_map.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 #include "command/example.h"
 

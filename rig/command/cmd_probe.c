@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle probe: every channel live, its noise and its rate. Nothing is energised. */
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "command/command.h"
-#include "command/live_line.h"
+#include "terminal/live_line.h"
 #include "run/loop.h"
 #include "run/seq_watch.h"
 

@@ -2,11 +2,11 @@
 /* bridle ready PLAN: forecast, checklist, stop rehearsal and check weight before a plan may run. */
 #include "command/command.h"
 #include "command/doubts_tell.h"
-#include "command/live_zero.h"
+#include "live/live_zero.h"
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
 #include "command/ready_record.h"
-#include "command/sweep_setup.h"
+#include "run/sweep_setup.h"
 #include "run/seq_rehearse.h"
 
 #include <math.h>

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "command/command.h"
 #include "command/points.h"
-#include "calib/units.h"
-#include "reports/reduce_hand.h"
-#include "reports/text.h"
+#include "calib/number/units.h"
+#include "reports/reduce/reduce_hand.h"
+#include "reports/reduce/text.h"
 
 #include <math.h>
 #include <stdio.h>

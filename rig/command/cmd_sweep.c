@@ -2,11 +2,11 @@
 /* bridle sweep PLAN: stepped loads, up and down, to a published curve. */
 #include "command/command.h"
 #include "command/doubts_tell.h"
-#include "command/live_zero.h"
+#include "live/live_zero.h"
 #include "command/ready_record.h"
-#include "command/sweep_setup.h"
-#include "reports/curve.h"
-#include "reports/text.h"
+#include "run/sweep_setup.h"
+#include "reports/reduce/curve.h"
+#include "reports/reduce/text.h"
 
 #include <math.h>
 #include <stdio.h>

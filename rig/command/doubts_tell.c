@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/doubts_tell.h"
 
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "logbook/accepted.h"
 
 #include <math.h>

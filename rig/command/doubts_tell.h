@@ -3,7 +3,7 @@
 #ifndef BRIDLE_COMMAND_DOUBTS_TELL_H
 #define BRIDLE_COMMAND_DOUBTS_TELL_H
 
-#include "reports/curve.h"
+#include "reports/reduce/curve.h"
 #include "run/doubts.h"
 
 #include <jansson.h>

@@ -5,7 +5,7 @@
 
 #include "command/hang_loads.h"
 #include "command/hang_result.h"
-#include "command/live.h"
+#include "live/live.h"
 #include "profile/torque_table.h"
 
 struct hang_options {

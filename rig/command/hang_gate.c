@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_gate.h"
 
-#include "command/cli.h"
+#include "terminal/cli.h"
 
 #include <math.h>
 #include <stdarg.h>

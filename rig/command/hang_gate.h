@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The gate of a calibration (calib/cellcal_gate.h) for bridle hang, and what it found in words. */
+/* The gate of a calibration (calib/cell/cellcal_gate.h) for bridle hang, and what it found in words. */
 #ifndef BRIDLE_COMMAND_HANG_GATE_H
 #define BRIDLE_COMMAND_HANG_GATE_H
 
-#include "calib/cellcal_gate.h"
+#include "calib/cell/cellcal_gate.h"
 #include "profile/profile.h"
 
 #include <jansson.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_loads.h"
 
-#include "calib/weights.h"
+#include "calib/mass/weights.h"
 
 #include <math.h>
 #include <stdio.h>

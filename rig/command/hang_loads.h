@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The loads of a dead-weight calibration: which pieces hang at each step, the torque of each, and what is uncertain in it
- * by source (arm, gravity, level, air, every piece), in the shape that calib/cellcal.h takes. */
+ * by source (arm, gravity, level, air, every piece), in the shape that calib/cell/cellcal.h takes. */
 #ifndef BRIDLE_COMMAND_HANG_LOADS_H
 #define BRIDLE_COMMAND_HANG_LOADS_H
 
-#include "calib/cellcal.h"
+#include "calib/cell/cellcal.h"
 #include "profile/profile.h"
 #include "run/seq_hang.h"
 

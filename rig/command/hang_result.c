@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_result.h"
 
-#include "calib/coverage.h"
-#include "command/live.h"
+#include "calib/number/coverage.h"
+#include "live/live.h"
 
 #include <math.h>
 #include <stdio.h>

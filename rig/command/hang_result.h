@@ -3,9 +3,9 @@
 #ifndef BRIDLE_COMMAND_HANG_RESULT_H
 #define BRIDLE_COMMAND_HANG_RESULT_H
 
-#include "calib/cellcal.h"
-#include "calib/torquecal.h"
-#include "command/cli.h"
+#include "calib/cell/cellcal.h"
+#include "calib/cell/torquecal.h"
+#include "terminal/cli.h"
 #include "command/hang_gate.h"
 
 struct hang_result {

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_guided.h"
 
-#include "calib/number.h"
+#include "calib/number/number.h"
 
 #include <inttypes.h>
 #include <math.h>

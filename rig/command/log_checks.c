@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/log_checks.h"
 
-#include "calib/control_chart.h"
-#include "command/cli.h"
-#include "command/live.h"
+#include "calib/fit/control_chart.h"
+#include "terminal/cli.h"
+#include "live/live.h"
 #include "command/ready_check.h"
 
 #include <math.h>

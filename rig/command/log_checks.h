@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* bridle log check: every check of the calibration by a check weight, and its control chart (calib/control_chart.h).
+/* bridle log check: every check of the calibration by a check weight, and its control chart (calib/fit/control_chart.h).
  *
  * What the chart follows is the sensitivity that each check gives, counts per N·m of the check weight: a new calibration does not change it, the
  * cell does. Only checks with the same weights go into one chart: those of the newest. */

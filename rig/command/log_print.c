@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/log_print.h"
 
-#include "calib/units.h"
-#include "command/cli.h"
+#include "calib/number/units.h"
+#include "terminal/cli.h"
 #include "run/sequence.h"
 #include "run/session.h"
 

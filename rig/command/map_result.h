@@ -3,8 +3,8 @@
 #ifndef BRIDLE_COMMAND_MAP_RESULT_H
 #define BRIDLE_COMMAND_MAP_RESULT_H
 
-#include "calib/cellcal.h"
-#include "command/live_zero.h"
+#include "calib/cell/cellcal.h"
+#include "live/live_zero.h"
 #include "run/seq_map.h"
 
 struct map_result {

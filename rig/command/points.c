@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/points.h"
-#include "command/cli.h"
-#include "reports/text.h"
+#include "terminal/cli.h"
+#include "reports/reduce/text.h"
 #include "run/sequence.h"
 
 #include <math.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_check.h"
 
-#include "calib/check_mass.h"
+#include "calib/cell/check_mass.h"
 #include "command/hang_loads.h"
 
 #include <math.h>

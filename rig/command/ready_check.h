@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The check weight of bridle ready: hang it, judge whether the calibration still holds (calib/check_mass.h), keep the result. */
+/* The check weight of bridle ready: hang it, judge whether the calibration still holds (calib/cell/check_mass.h), keep the result. */
 #ifndef BRIDLE_COMMAND_READY_CHECK_H
 #define BRIDLE_COMMAND_READY_CHECK_H
 
-#include "command/live.h"
+#include "live/live.h"
 
 #include <jansson.h>
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_forecast.h"
-#include "command/live.h"
+#include "live/live.h"
 
 #include <math.h>
 #include <stdio.h>

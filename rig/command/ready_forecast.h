@@ -3,7 +3,7 @@
 #ifndef BRIDLE_COMMAND_READY_FORECAST_H
 #define BRIDLE_COMMAND_READY_FORECAST_H
 
-#include "command/cli.h"
+#include "terminal/cli.h"
 #include "run/forecast.h"
 #include "run/session.h"
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "guard/guard.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 #include "guard/watch.h"
 
 #include <math.h>

@@ -9,7 +9,7 @@
 #ifndef BRIDLE_GUARD_GUARD_H
 #define BRIDLE_GUARD_GUARD_H
 
-#include "instrument/rigio.h"
+#include "channel/rigio.h"
 
 #include <stdbool.h>
 #include <stddef.h>

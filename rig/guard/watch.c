@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "guard/watch.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 #include "guard/oscillation.h"
 
 #include <math.h>

@@ -4,9 +4,9 @@
 #ifndef BRIDLE_INSTRUMENT_NODE_H
 #define BRIDLE_INSTRUMENT_NODE_H
 
-#include "instrument/rigio.h"
+#include "channel/rigio.h"
 #include "link/link.h"
-#include "run/clock.h"
+#include "channel/clock.h"
 
 struct node_caps {
 	char name[20];

@@ -3,7 +3,7 @@
 #ifndef BRIDLE_INSTRUMENT_SAMPLE_H
 #define BRIDLE_INSTRUMENT_SAMPLE_H
 
-#include "instrument/rigio.h"
+#include "channel/rigio.h"
 #include "node/tether.h"
 
 #include <stdbool.h>

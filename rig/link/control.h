@@ -4,7 +4,7 @@
 #define BRIDLE_LINK_CONTROL_H
 
 #include "link/link.h"
-#include "run/clock.h"
+#include "channel/clock.h"
 
 #include <stdint.h>
 

@@ -7,7 +7,7 @@
 #ifndef BRIDLE_LINK_LINK_H
 #define BRIDLE_LINK_LINK_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>

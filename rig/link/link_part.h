@@ -3,7 +3,7 @@
 #ifndef BRIDLE_LINK_LINK_PART_H
 #define BRIDLE_LINK_LINK_PART_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stddef.h>
 #include <stdint.h>

@@ -7,7 +7,7 @@
 #ifndef BRIDLE_LOGBOOK_LOGBOOK_H
 #define BRIDLE_LOGBOOK_LOGBOOK_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -4,8 +4,8 @@
 #ifndef BRIDLE_LOGBOOK_RECORD_H
 #define BRIDLE_LOGBOOK_RECORD_H
 
-#include "calib/brakemap.h"
-#include "calib/cellcal.h"
+#include "calib/brake/brakemap.h"
+#include "calib/cell/cellcal.h"
 
 char *record_from_cellcal(const struct cellcal *cal);
 enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err) MUST_CHECK;

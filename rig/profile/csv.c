@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/csv.h"
 
-#include "calib/number.h"
-#include "calib/quantity.h"
+#include "calib/number/number.h"
+#include "calib/number/quantity.h"
 
 #include <errno.h>
 #include <stdarg.h>

@@ -8,7 +8,7 @@
 #ifndef BRIDLE_PROFILE_CSV_H
 #define BRIDLE_PROFILE_CSV_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 #include "profile/profile.h"
 
 #include <stdbool.h>

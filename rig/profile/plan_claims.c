@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/units.h"
+#include "calib/number/units.h"
 #include "profile/profile.h"
 
 #include <math.h>

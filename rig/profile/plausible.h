@@ -6,8 +6,8 @@
 #ifndef BRIDLE_PROFILE_PLAUSIBLE_H
 #define BRIDLE_PROFILE_PLAUSIBLE_H
 
-#include "calib/brakemap.h"
-#include "calib/cellcal.h"
+#include "calib/brake/brakemap.h"
+#include "calib/cell/cellcal.h"
 #include "profile/profile.h"
 
 #include <stdbool.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/profile.h"
 
-#include "calib/gravity.h"
+#include "calib/mass/gravity.h"
 #include "profile/reading.h"
 #include "profile/textfile.h"
 

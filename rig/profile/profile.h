@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What people write about a bench: rig.ini, actuators/NAME.ini, plans/NAME.ini,
- * weights.ini. INI by libinih, quantities by calib/quantity.h. Every mistake of
+ * weights.ini. INI by libinih, quantities by calib/number/quantity.h. Every mistake of
  * a file is collected (file, line, key, found, expected) and shown at once; an
  * unknown key or section is a mistake, a missing key without a default too.
  *
@@ -9,8 +9,8 @@
 #ifndef BRIDLE_PROFILE_PROFILE_H
 #define BRIDLE_PROFILE_PROFILE_H
 
-#include "calib/err.h"
-#include "calib/quantity.h"
+#include "calib/number/err.h"
+#include "calib/number/quantity.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -190,7 +190,7 @@ void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile 
 /* Index of the piece with that section name, -1 when there is none. */
 int profile_piece(const struct weights_profile *weights, const char *name);
 
-/* Local gravity by what the profile gives: the value itself, or normal gravity (calib/gravity.h). */
+/* Local gravity by what the profile gives: the value itself, or normal gravity (calib/mass/gravity.h). */
 struct quantity profile_gravity(const struct rig_profile *rig);
 
 /* Commented templates: every key with unit and meaning, in the order of the tables. What only the owner knows starts empty, with

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/profile_value.h"
 
-#include "calib/number.h"
+#include "calib/number/number.h"
 
 #include <ctype.h>
 #include <math.h>

@@ -3,7 +3,7 @@
 #ifndef BRIDLE_PROFILE_TEXTFILE_H
 #define BRIDLE_PROFILE_TEXTFILE_H
 
-#include "calib/err.h"
+#include "calib/number/err.h"
 
 #include <stddef.h>
 

@@ -3,7 +3,7 @@
 #ifndef BRIDLE_PROFILE_TORQUE_TABLE_H
 #define BRIDLE_PROFILE_TORQUE_TABLE_H
 
-#include "calib/torquecal.h"
+#include "calib/cell/torquecal.h"
 #include "profile/profile.h"
 
 /* Rows of the column "table" with that name ("torque", "force"), in rising order of class. An empty cell is no limit.

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/weights.h"
+#include "calib/mass/weights.h"
 #include "profile/keys_tables.h"
 #include "profile/reading.h"
 

@@ -10,7 +10,7 @@
 #ifndef BRIDLE_RUN_FORECAST_H
 #define BRIDLE_RUN_FORECAST_H
 
-#include "calib/brakemap.h"
+#include "calib/brake/brakemap.h"
 #include "profile/profile.h"
 
 #include <stdbool.h>

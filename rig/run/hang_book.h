@@ -47,7 +47,7 @@ double hang_book_slope(const struct hang_book *b, size_t i);
 #define HANG_FAR_STEP_FRAC 0.5 /* ... or by this share of what was hung, when that is less, but not below ... */
 #define HANG_FAR_LEAST_FRAC 0.005 /* ... this share of the largest torque */
 #define HANG_NOISES 6.0        /* standard errors: a change below them is none */
-#define HANG_LEAST_COUNTS 40.0 /* for the largest torque, as the gate asks (calib/cellcal_gate.h) */
+#define HANG_LEAST_COUNTS 40.0 /* for the largest torque, as the gate asks (calib/cell/cellcal_gate.h) */
 enum hang_doubt { HANG_PLAUSIBLE, HANG_DID_NOT_MOVE, HANG_WRONG_WAY, HANG_FAR_OFF };
 struct hang_change {
 	double expected_Nm; /* what was hung (positive) or taken off since the reading before */

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/loop.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 #include "logbook/ring.h"
 
 #include <errno.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/pole_clear.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 
 #include <math.h>
 

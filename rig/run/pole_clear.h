@@ -12,7 +12,7 @@
 #ifndef BRIDLE_RUN_POLE_CLEAR_H
 #define BRIDLE_RUN_POLE_CLEAR_H
 
-#include "calib/brakemap.h"
+#include "calib/brake/brakemap.h"
 #include "profile/profile.h"
 
 #include <stdbool.h>

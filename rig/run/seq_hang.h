@@ -10,7 +10,7 @@
 #ifndef BRIDLE_RUN_SEQ_HANG_H
 #define BRIDLE_RUN_SEQ_HANG_H
 
-#include "calib/stats.h"
+#include "calib/fit/stats.h"
 #include "run/sequence.h"
 
 #define HANG_PRELOADS 3

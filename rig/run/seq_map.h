@@ -13,7 +13,7 @@
 #ifndef BRIDLE_RUN_SEQ_MAP_H
 #define BRIDLE_RUN_SEQ_MAP_H
 
-#include "calib/brakemap.h"
+#include "calib/brake/brakemap.h"
 #include "run/sequence.h"
 #include "run/steady.h"
 

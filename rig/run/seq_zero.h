@@ -4,7 +4,7 @@
  * brake off: drag has the sign of the motion, and what lies between the readings is the zero (common practice, no source). Each
  * reading is a mean over whole turns, counted from a pulse on, so that what is uneven in a turn falls out.
  *
- * Forward, backward, forward (calib/turned_zero.h): the two forwards also tell whether the drag still fades, as it does while
+ * Forward, backward, forward (calib/cell/turned_zero.h): the two forwards also tell whether the drag still fades, as it does while
  * the poles of a hysteresis brake wear off or powder spreads. When they differ by more than their noise and by more than a share of
  * the drag, it is read again, a bounded number of times; what is left then is in the uncertainty. A hysteresis brake is cleared
  * first (run/pole_clear.h), and before each new try.
@@ -18,8 +18,8 @@
 #ifndef BRIDLE_RUN_SEQ_ZERO_H
 #define BRIDLE_RUN_SEQ_ZERO_H
 
-#include "calib/stats.h"
-#include "calib/turned_zero.h"
+#include "calib/fit/stats.h"
+#include "calib/cell/turned_zero.h"
 #include "run/pole_clear.h"
 #include "run/sequence.h"
 

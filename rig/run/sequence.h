@@ -6,7 +6,7 @@
 #define BRIDLE_RUN_SEQUENCE_H
 
 #include "guard/guard.h"
-#include "instrument/rigio.h"
+#include "channel/rigio.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/session.h"
 
-#include "calib/units.h"
+#include "calib/number/units.h"
 #include "run/brake_heat.h"
 
 #include <dirent.h>

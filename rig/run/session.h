@@ -4,8 +4,8 @@
 #ifndef BRIDLE_RUN_SESSION_H
 #define BRIDLE_RUN_SESSION_H
 
-#include "calib/brakemap.h"
-#include "calib/cellcal.h"
+#include "calib/brake/brakemap.h"
+#include "calib/cell/cellcal.h"
 #include "guard/guard.h"
 #include "instrument/node.h"
 #include "link/control.h"
@@ -61,7 +61,7 @@ enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_r
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message,
 			struct err *err) MUST_CHECK;
 
-/* Kind of the record of a calibration that is not usable (calib/cellcal_gate.h): its JSON has the reason as "not_usable". No
+/* Kind of the record of a calibration that is not usable (calib/cell/cellcal_gate.h): its JSON has the reason as "not_usable". No
  * reader of the kind "calibration" meets it. */
 #define SESSION_UNUSABLE "unusable_calibration"
 /* The newest usable calibration of the open logbook, and the newest unusable one where that is newer. */

@@ -1,12 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Steady is a test, not a wait: over a sliding window the slope of each watched channel, with the error of that slope, must
- * lie inside its limit. The slope and its error are those of calib/stats.h; here several channels are judged together.
+ * lie inside its limit. The slope and its error are those of calib/fit/stats.h; here several channels are judged together.
  *
  * Pure: no I/O, no clock, no allocation, no globals; fixed memory. The caller owns the struct, made once before a run. */
 #ifndef BRIDLE_RUN_STEADY_H
 #define BRIDLE_RUN_STEADY_H
 
-#include "calib/stats.h"
+#include "calib/fit/stats.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -11,7 +11,7 @@
 #ifndef BRIDLE_RUN_TORQUE_CONTROL_H
 #define BRIDLE_RUN_TORQUE_CONTROL_H
 
-#include "calib/brakemap.h"
+#include "calib/brake/brakemap.h"
 
 #include <stdbool.h>
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Writes a logbook with every kind of row for digest.py: two runs and some records. Prints the runs' digests. */
-#include "../unit/logbook_scene.h"
+#include "tests/unit/logbook/logbook_scene.h"
 
 static int fill(struct logbook *lb, int run, struct err *err)
 {

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Writes a logbook with one run of so many samples, 100 a second, that ended a moment ago on a real rig and heated the brake.
  * Its end says nothing of the heat, as in logbooks of older programs. Usage: make_long_run FILE SAMPLES */
-#include "../unit/logbook_scene.h"
+#include "tests/unit/logbook/logbook_scene.h"
 
 #include <time.h>
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* I11: a disk that has no room. Twice: with a limit on the size of files, which everybody may set, and in a small file
  * system of its own, where that may be mounted. */
-#include "../unit/logbook_scene.h"
+#include "tests/unit/logbook/logbook_scene.h"
 
 #include "logbook/ring.h"
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* I10: a writer is killed (SIGKILL) at random moments, in the middle of whatever it does: opening, committing, moving the
  * journal into the file. What it had said for long enough must be there, in order and without a gap. */
-#include "../unit/logbook_scene.h"
+#include "tests/unit/logbook/logbook_scene.h"
 
 #include "logbook/ring.h"
 

@@ -2,7 +2,7 @@
 /* Random harm to good quantities, units and headings: the reader never crashes, says one sentence for what it refuses
  * and leaves the result alone then; what it takes is finite, and its text comes back as the same number.
  * Usage: fuzz_quantity [SEED [ROUNDS]] */
-#include "calib/quantity.h"
+#include "calib/number/quantity.h"
 
 #include <math.h>
 #include <stdint.h>

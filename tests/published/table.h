@@ -3,7 +3,7 @@
 #ifndef BRIDLE_TESTS_PUBLISHED_TABLE_H
 #define BRIDLE_TESTS_PUBLISHED_TABLE_H
 
-#include "calib/number.h"
+#include "calib/number/number.h"
 #include "profile/csv.h"
 
 #include <math.h>

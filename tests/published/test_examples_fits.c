@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Published examples of calibration, means and Allan deviation; the source stands beside each number. */
-#include "calib/cellcal.h"
-#include "calib/regress.h"
-#include "calib/stats.h"
-#include "calib/york.h"
+#include "calib/cell/cellcal.h"
+#include "calib/fit/regress.h"
+#include "calib/fit/stats.h"
+#include "calib/fit/york.h"
 
 #include "table.h"
 

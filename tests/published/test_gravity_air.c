@@ -3,8 +3,8 @@
  * other latitudes recomputed from its closed form with independent code. Air: Picard et al., Metrologia 45 (2008) 149
  * (CIPM-2007) and OIML R 111-1:2004, E.3-1; the standard prints no such table, the values were computed with
  * independent code from the published constants. */
-#include "calib/air.h"
-#include "calib/gravity.h"
+#include "calib/mass/air.h"
+#include "calib/mass/gravity.h"
 #include "table.h"
 
 static void normal_gravity_by_latitude(void **state)

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* JCGM 100:2008 (GUM). Published figures are rounded: a row allows half a unit of their last digit, and where the
  * digits are known from the data the tests go to those digits. */
-#include "calib/montecarlo.h"
-#include "calib/quantity.h"
-#include "calib/stats.h"
-#include "calib/uncertain.h"
+#include "calib/number/montecarlo.h"
+#include "calib/number/quantity.h"
+#include "calib/fit/stats.h"
+#include "calib/number/uncertain.h"
 #include "table.h"
 
 /* found rounds to published, whose last digit stands for `digit`. */

@@ -2,7 +2,7 @@
 /* JCGM 101:2008 (Monte Carlo), clauses 7.9.2 and 9.2 to 9.5. Draws scatter: a row allows half a unit of the last
  * printed digit and five standard deviations of our own scatter, which the run states. The printed Monte Carlo figures
  * scatter as well; where the guide prints an analytic value that is what is compared. */
-#include "calib/montecarlo.h"
+#include "calib/number/montecarlo.h"
 #include "table.h"
 
 static struct mc_result drawn;

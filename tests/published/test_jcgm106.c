@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* JCGM 106:2012, role of uncertainty in conformity assessment. More digits: recomputed from the normal distribution. */
-#include "calib/conformity.h"
+#include "calib/number/conformity.h"
 #include "table.h"
 
 /* 7.3, example 1: y = -5.47 V, u = 0.05 V, upper limit -5.40 V: z = 1.40, probability 0.92. */

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Weights: OIML R 111-1:2004 by the transcriptions that data/oiml_r111_mpe.csv names; conventional mass (OIML D 28). */
-#include "calib/weights.h"
+#include "calib/mass/weights.h"
 #include "table.h"
 
 static void every_tolerance(void **state)

@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* NIST Statistical Reference Datasets: certified values from the files of the same names (tests/published/data).
  * The number of agreeing digits is printed; certified values have 15 (nonlinear: 11). */
-#include "calib/nlfit.h"
-#include "calib/regress.h"
-#include "calib/stats.h"
+#include "calib/fit/nlfit.h"
+#include "calib/fit/regress.h"
+#include "calib/fit/stats.h"
 
 #include "table.h"
 

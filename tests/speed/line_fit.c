@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A weighted straight line through a million points, beside GSL's own call on the same data in the same run. Prints the
  * median times and the median of the ratios; the aim is at most 1.2. Exit 1 beyond it. Run by hand or by meson test --benchmark. */
-#include "calib/regress.h"
+#include "calib/fit/regress.h"
 
 #include <gsl/gsl_fit.h>
 #include <math.h>

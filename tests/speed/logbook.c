@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How fast the logbook is: a million samples written, read and verified; what a commit costs; what the tick thread pays.
  * Usage: logbook FILE (which must not be there). */
-#include "../unit/logbook_scene.h"
+#include "tests/unit/logbook/logbook_scene.h"
 
 #include "logbook/ring.h"
 

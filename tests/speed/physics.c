@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What 10 ms of the virtual bench's physics and node cost without sockets: physics [SECONDS_OF_BENCH_TIME [STEP_US]].
  * Prints one JSON document. */
-#include "tests/unit/world_kit.h"
+#include "tests/unit/bench/world_kit.h"
 
 #include <time.h>
 

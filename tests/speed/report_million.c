@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How long a report of a run of a million samples takes, without figures. Aim: under 2 s.
  * usage: report_million [SAMPLES]   (prints seconds; exits 1 when the aim is missed) */
-#include "reports/report.h"
+#include "reports/reduce/report.h"
 
-#include "../unit/made_run.h"
+#include "tests/unit/reports/made_run.h"
 
 #include <sys/resource.h>
 #include <time.h>

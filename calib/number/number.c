@@ -1,0 +1,117 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number.h"
+
+#include <ctype.h>
+#include <errno.h>
+#include <locale.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define MINUS_SIGN "\xe2\x88\x92" /* U+2212 */
+
+static const char *skip_digits(const char *s)
+{
+	while (isdigit((unsigned char)*s))
+		s++;
+	return s;
+}
+
+/* The C locale is built into glibc: asking for it allocates nothing. */
+static double to_double(const char *plain)
+{
+	locale_t c = newlocale(LC_ALL_MASK, "C", (locale_t)0);
+	double value = c ? strtod_l(plain, NULL, c) : strtod(plain, NULL);
+
+	if (c)
+		freelocale(c);
+	return value;
+}
+
+static const char *exponent_end(const char *s, int *ret_exponent)
+{
+	if (*s != 'e' && *s != 'E')
+		return s;
+	const char *digits = s + 1;
+	if (*digits == '+' || *digits == '-')
+		digits++;
+	if (!isdigit((unsigned char)*digits))
+		return s;
+	long exponent = strtol(s + 1, NULL, 10);
+	*ret_exponent = exponent > 9999 ? 9999 : exponent < -9999 ? -9999 : (int)exponent;
+	return skip_digits(digits);
+}
+
+enum rc number_scan(const char *text, struct number *ret, struct err *err)
+{
+	struct number n = { 0 };
+	char plain[80];
+	const char *s = text, *sign = "";
+
+	if (strncmp(s, MINUS_SIGN, strlen(MINUS_SIGN)) == 0) {
+		sign = "-";
+		s += strlen(MINUS_SIGN);
+	} else if (*s == '-' || *s == '+') {
+		sign = *s == '-' ? "-" : "";
+		s++;
+	}
+	const char *first = s;
+	s = skip_digits(s);
+	size_t n_digits = (size_t)(s - first);
+	if (*s == '.') {
+		const char *point = s++;
+		s = skip_digits(s);
+		n.decimals = (int)(s - point - 1);
+		n_digits += (size_t)n.decimals;
+	}
+	if (n_digits == 0)
+		return err_set(err, RC_ARG, 0, "no number in \"%.40s\"", text);
+	if (n_digits > 60)
+		return err_set(err, RC_RANGE, 0, "\"%.40s...\" has more than 60 digits", text);
+	if (*s == ',' && isdigit((unsigned char)s[1]))
+		return err_set(err, RC_ARG, 0, "\"%.40s\" has a comma in it; write the decimal mark as a point and no "
+			       "thousands separators", text);
+	n.digits_end = s;
+	n.end = exponent_end(s, &n.exponent);
+	int length = snprintf(plain, sizeof plain, "%s%.*s", sign, (int)(s - first), first);
+	snprintf(plain + length, sizeof plain - (size_t)length, "e%d", n.exponent);
+	n.value = to_double(plain);
+	if (!isfinite(n.value))
+		return err_set(err, RC_RANGE, 0, "\"%.40s\" is too large for a number of this program", text);
+	*ret = n;
+	return RC_OK;
+}
+
+enum rc number_parse(const char *text, double *ret, struct err *err)
+{
+	struct number n;
+
+	while (isspace((unsigned char)*text))
+		text++;
+	enum rc rc = number_scan(text, &n, err);
+	if (rc)
+		return rc;
+	while (isspace((unsigned char)*n.end))
+		n.end++;
+	if (*n.end)
+		return err_set(err, RC_ARG, 0, "\"%.40s\" is not a number: \"%.20s\" is left over", text, n.end);
+	*ret = n.value;
+	return RC_OK;
+}
+
+int number_print(char *buf, size_t size, int decimals, char conversion, double value)
+{
+	locale_t c = newlocale(LC_ALL_MASK, "C", (locale_t)0), old = (locale_t)0;
+
+	if (c)
+		old = uselocale(c);
+	int length = conversion == 'e' ? snprintf(buf, size, "%.*e", decimals, value) :
+		     conversion == 'g' ? snprintf(buf, size, "%.*g", decimals, value) :
+					 snprintf(buf, size, "%.*f", decimals, value);
+	if (c) {
+		uselocale(old);
+		freelocale(c);
+	}
+	return length;
+}

@@ -1,0 +1,213 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/report.h"
+#include "reports/reduce/text.h"
+#include "run/sequence.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/stat.h>
+
+#define PATH_ROOM 1200
+
+static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret, struct err *err)
+{
+	int n = snprintf(path, PATH_ROOM, "%s/%s", dir, name);
+
+	if (n < 0 || n >= PATH_ROOM)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	*ret = fopen(path, "w");
+	if (*ret == NULL)
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+	return RC_OK;
+}
+
+static enum rc close_file(FILE *f, const char *path, struct err *err)
+{
+	int failed = ferror(f);
+
+	if (fclose(f) != 0 || failed)
+		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
+	return RC_OK;
+}
+
+enum rc files_make_dir(const char *dir, struct err *err)
+{
+	char path[PATH_ROOM];
+	struct stat st;
+
+	if (strlen(dir) >= sizeof path)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	strcpy(path, dir);
+	for (char *c = path + 1;; c++) {
+		if (*c != '/' && *c != '\0')
+			continue;
+		char was = *c;
+		*c = '\0';
+		if (mkdir(path, 0777) != 0 && errno != EEXIST)
+			return err_set(err, RC_IO, errno, "folder %s cannot be made: %s", path, strerror(errno));
+		if (was == '\0')
+			break;
+		*c = was;
+	}
+	if (stat(path, &st) != 0 || !S_ISDIR(st.st_mode))
+		return err_set(err, RC_IO, 0, "%s is there but is not a folder", path);
+	return RC_OK;
+}
+
+static void number(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.10g", value);
+	else
+		fputc(',', f);
+}
+
+static void unc_columns(FILE *f, const struct curve *c, struct unc x)
+{
+	bool known = isfinite(x.value);
+
+	number(f, x.value);
+	number(f, known ? unc_u(x) : NAN);
+	number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
+}
+
+static void quoted(FILE *f, const char *text)
+{
+	fputs(",\"", f);
+	for (; *text; text++) {
+		if (*text == '"')
+			fputc('"', f);
+		fputc(*text, f);
+	}
+	fputc('"', f);
+}
+
+static void write_points(FILE *f, const struct curve *c)
+{
+	static const char *const names[] = { "torque (N m)", "speed (rpm)", "shaft power (W)", "voltage (V)", "current (A)",
+					     "input power (W)", "efficiency (1)" };
+
+	fputs("step,direction,repeat,settled,limit", f);
+	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
+		fprintf(f, ",%s,u %s,U %s", names[i], names[i], names[i]);
+	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
+	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n", f);
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		fprintf(f, "%d,%s,%s,%s,%s", p->step + 1, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "none",
+			p->flags & POINT_REPEAT ? "yes" : "no", p->settled ? "yes" : "no", limit_word(p->limit));
+		unc_columns(f, c, p->torque_Nm);
+		unc_columns(f, c, p->speed_rpm);
+		unc_columns(f, c, p->shaft_power_W);
+		unc_columns(f, c, p->voltage_V);
+		unc_columns(f, c, p->current_A);
+		unc_columns(f, c, p->input_power_W);
+		unc_columns(f, c, p->efficiency_valid || p->impossible ? p->efficiency : (struct unc){ .value = NAN });
+		number(f, p->scatter_Nm);
+		number(f, p->scatter_rpm);
+		number(f, p->scatter_shaft_W);
+		number(f, p->scatter_input_W);
+		number(f, p->efficiency_valid ? p->scatter_efficiency : NAN);
+		number(f, p->brake_A);
+		number(f, p->brake_degC);
+		number(f, p->case_degC);
+		number(f, p->winding_degC);
+		number(f, p->ambient_degC);
+		number(f, p->begin_s);
+		number(f, p->end_s);
+		fprintf(f, ",%s,%s", p->outlier ? "yes" : "no", p->impossible ? "yes" : "no");
+		quoted(f, p->note[0] ? p->note : p->limit_note);
+		fputc('\n', f);
+	}
+}
+
+static void write_calibration(FILE *f, const struct report *r)
+{
+	fputs("series,direction,torque (N m),residual (N m),outlier\n", f);
+	for (size_t i = 0; i < r->n_cal_points; i++) {
+		const struct cal_point *p = &r->cal_points[i];
+		fprintf(f, "%d,%s,%.10g,%.10g,%s\n", p->series, p->down ? "down" : "up", p->torque_Nm, p->residual_Nm,
+			p->outlier ? "yes" : "no");
+	}
+}
+
+static void write_map(FILE *f, const struct brakemap *m)
+{
+	fputs("branch,current (A),torque (N m),u torque (N m)\n", f);
+	for (int b = 0; b < 2; b++)
+		for (size_t i = 0; i < m->branch[b].n; i++)
+			fprintf(f, "%s,%.10g,%.10g,%.10g\n", b == BRAKEMAP_RISING ? "rising" : "falling",
+				m->branch[b].current_A[i], m->branch[b].torque_Nm[i], m->branch[b].u_torque_Nm[i]);
+}
+
+static void write_trace(FILE *f, const struct trace *t)
+{
+	static const char *const names[TRACE_CHANNELS] = {
+		[TRACE_TORQUE] = "torque (N m)", [TRACE_SPEED] = "speed (rpm)", [TRACE_VOLT] = "voltage (V)",
+		[TRACE_AMP] = "current (A)", [TRACE_BRAKE_A] = "brake current (A)", [TRACE_CASE] = "case (degC)",
+		[TRACE_WINDING] = "winding (degC)", [TRACE_BRAKE] = "brake (degC)", [TRACE_AMBIENT] = "ambient (degC)",
+	};
+
+	fputs("time (s)", f);
+	for (int c = 0; c < TRACE_CHANNELS; c++)
+		fprintf(f, ",%s,lowest %s,highest %s", names[c], names[c], names[c]);
+	fputc('\n', f);
+	for (size_t i = 0; i < t->n; i++) {
+		fprintf(f, "%.6g", ((double)i + 0.5) * t->width_s);
+		for (int c = 0; c < TRACE_CHANNELS; c++) {
+			const struct trace_value *v = &t->bin[i][c];
+			number(f, trace_mean(t, i, (enum trace_channel)c));
+			number(f, v->n ? v->low : NAN);
+			number(f, v->n ? v->high : NAN);
+		}
+		fputc('\n', f);
+	}
+}
+
+enum rc files_write_tables(const struct report *r, const char *dir, struct err *err)
+{
+	const char *names[] = { "points.csv", "calibration.csv", "brake-map.csv", "trace.csv" };
+	const bool wanted[] = { true, r->n_cal_points > 0, r->has_map, r->trace.n > 1 };
+	char path[PATH_ROOM];
+	FILE *f = NULL;
+
+	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+		if (!wanted[i])
+			continue;
+		enum rc rc = open_in(dir, names[i], path, &f, err);
+		if (rc != RC_OK)
+			return rc;
+		switch (i) {
+		case 0: write_points(f, r->curve); break;
+		case 1: write_calibration(f, r); break;
+		case 2: write_map(f, &r->map); break;
+		default: write_trace(f, &r->trace); break;
+		}
+		rc = close_file(f, path, err);
+		if (rc != RC_OK)
+			return rc;
+	}
+	return RC_OK;
+}
+
+enum rc files_write_json(const struct report *r, const char *dir, struct err *err)
+{
+	char path[PATH_ROOM];
+	FILE *f = NULL;
+	json_t *doc = report_to_json(r);
+
+	if (doc == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = open_in(dir, "report.json", path, &f, err);
+	if (rc == RC_OK) {
+		if (json_dumpf(doc, f, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0)
+			rc = err_set(err, RC_IO, errno, "%s could not be written", path);
+		fputc('\n', f);
+		enum rc closed = close_file(f, path, rc == RC_OK ? err : NULL);
+		rc = rc == RC_OK ? closed : rc;
+	}
+	json_decref(doc);
+	return rc;
+}

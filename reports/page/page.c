@@ -1,0 +1,233 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/page_parts.h"
+#include "reports/reduce/text.h"
+
+#include <errno.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PATH_ROOM 1200
+
+void page_text(FILE *f, const char *format, ...)
+{
+	char text[2000];
+	va_list args;
+
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	text_html(f, text);
+}
+
+void page_style(FILE *f)
+{
+	fputs("<style>\n"
+	      ":root{--ink:#1c1c1c;--soft:#5a5f66;--rule:#c9ccd1;--wash:#f5f5f2}\n"
+	      "*{box-sizing:border-box}\n"
+	      "body{margin:0;background:#fff;color:var(--ink);font:16px/1.5 system-ui,-apple-system,'Segoe UI',"
+	      "'Liberation Sans','DejaVu Sans',Arial,sans-serif;overflow-wrap:break-word}\n"
+	      "main{max-width:68rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
+	      "h1{font-size:1.9rem;line-height:1.2;margin:.1rem 0 .2rem}\n"
+	      "h2{font-size:1.15rem;margin:2.4rem 0 .6rem;padding-top:.7rem;border-top:2px solid var(--ink)}\n"
+	      "h3{font-size:1rem;margin:1.2rem 0 .3rem}\n"
+	      "p{margin:.4rem 0;max-width:50rem}\n"
+	      ".kind{font-size:.85rem;letter-spacing:.06em;color:var(--soft);margin:0}\n"
+	      ".source{color:var(--soft);margin-top:0}\n"
+	      ".result{font-size:1.3rem;line-height:1.4;font-weight:600;margin:1.1rem 0}\n"
+	      ".virtual{border:1px dashed var(--ink);padding:.4rem .7rem;display:inline-block}\n"
+	      "dl{margin:.6rem 0;display:grid;grid-template-columns:12rem 1fr;gap:.35rem 1rem}\n"
+	      "dt{font-weight:600}\n"
+	      "dd{margin:0}\n"
+	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.4rem 1.6rem;margin-top:1.8rem}\n"
+	      "figure{margin:0;break-inside:avoid}\n"
+	      "figure h3{margin:.2rem 0}\n"
+	      "figure svg{width:100%;height:auto;display:block}\n"
+	      "figcaption{font-size:.85rem;color:var(--soft)}\n"
+	      "table{border-collapse:collapse;width:100%;font-size:.86rem;font-variant-numeric:tabular-nums}\n"
+	      "caption{text-align:left;color:var(--soft);padding:0 0 .4rem}\n"
+	      "th,td{padding:.28rem .55rem .28rem 0;text-align:left;vertical-align:top;border-bottom:1px solid var(--rule)}\n"
+	      "thead th{border-bottom:1.5px solid var(--ink);font-weight:600}\n"
+	      "td.n,th.n{text-align:right;white-space:nowrap}\n"
+	      "td.step{white-space:nowrap}\n"
+	      "tr.note td{color:var(--soft);padding-left:1.2rem}\n"
+	      "td .u,td .again{color:var(--soft)}td .again{font-size:.92em}\n"
+	      "tr.other td{background:var(--wash)}\n"
+	      "ul{margin:.3rem 0;padding-left:1.2rem;max-width:50rem}\n"
+	      ".verdict{font-weight:700}\n"
+	      ".unit{font-weight:400;color:var(--soft)}\n"
+	      "@media (max-width:60rem){.figures{grid-template-columns:1fr}}\n"
+	      "@media (max-width:46rem){\n"
+	      " main{padding:1rem .9rem 2rem}\n"
+	      " h1{font-size:1.5rem}.result{font-size:1.1rem}\n"
+	      " dl{grid-template-columns:1fr;gap:.1rem}dd{margin-bottom:.5rem}\n"
+	      "}\n"
+	      /* Where the widest table would run out of the window; paper takes it in its smaller type. */
+	      "@media screen and (max-width:68rem){\n"
+	      " table.stack,table.stack tbody,table.stack tr,table.stack td{display:block}\n"
+	      " table.stack thead{display:none}table.stack caption{display:block}\n"
+	      " table.stack tr{border-top:1.5px solid var(--ink);padding:.3rem 0}\n"
+	      " table.stack td{display:flex;justify-content:space-between;gap:1rem;padding:.16rem 0;text-align:right;border:0;"
+	      "white-space:normal}\n"
+	      " table.stack tr.note{border:0;padding:0}\n"
+	      " table.stack tr.note td{display:block;text-align:left;padding-left:0}\n"
+	      " table.stack td:empty{display:none}\n"
+	      " table.stack td.text{display:block;text-align:left}\n"
+	      " table.stack td::before{content:attr(data-label);color:var(--soft);text-align:left;flex:none}\n"
+	      " table.stack td.text::before{content:attr(data-label) ': '}\n"
+	      "}\n"
+	      "@media print{\n"
+	      " @page{size:A4;margin:16mm 14mm}\n"
+	      " body{font-size:10pt}main{max-width:none;padding:0}\n"
+	      " .figures{grid-template-columns:1fr 1fr;gap:.4rem 1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
+	      " figure:not(:last-child) svg{max-height:54mm}figcaption{font-size:7.6pt;line-height:1.3}\n"
+	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-inside:avoid}thead{display:table-header-group}\n"
+	      " table{font-size:7.6pt}\n"
+	      "}\n"
+	      "</style>\n", f);
+}
+
+static char *read_file(const char *path)
+{
+	FILE *f = fopen(path, "r");
+	char *text = NULL;
+	long size;
+
+	if (f == NULL)
+		return NULL;
+	if (fseek(f, 0, SEEK_END) == 0 && (size = ftell(f)) >= 0 && fseek(f, 0, SEEK_SET) == 0) {
+		text = malloc((size_t)size + 1);
+		if (text != NULL)
+			text[fread(text, 1, (size_t)size, f)] = '\0';
+	}
+	fclose(f);
+	return text;
+}
+
+/* Where an id is made or pointed to: the prefix goes in behind. */
+static size_t reference_at(const char *s)
+{
+	static const char *const before[] = { " id='", " id=\"", "href='#", "href=\"#", "url(#" };
+
+	for (size_t i = 0; i < sizeof before / sizeof before[0]; i++)
+		if (strncmp(s, before[i], strlen(before[i])) == 0)
+			return strlen(before[i]);
+	return 0;
+}
+
+/* HTML knows these names by itself; left out, the page holds no address at all. */
+static size_t name_space_at(const char *s)
+{
+	static const char *const names[] = { "xmlns=\"http://www.w3.org/2000/svg\"", "xmlns:xlink=\"http://www.w3.org/1999/xlink\"" };
+
+	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
+		if (strncmp(s, names[i], strlen(names[i])) == 0)
+			return strlen(names[i]);
+	return 0;
+}
+
+bool page_svg(FILE *f, const char *svg, const char *prefix, const char *title)
+{
+	const char *s = strstr(svg, "<svg");
+
+	if (s == NULL)
+		return false;
+	fputs("<svg role=\"img\"", f);
+	for (s += 4; *s != '\0'; s++) {
+		size_t n = reference_at(s);
+		if (n > 0) {
+			fwrite(s, 1, n, f);
+			fputs(prefix, f);
+			s += n - 1;
+			continue;
+		}
+		n = name_space_at(s);
+		if (n > 0) {
+			s += n - 1;
+			continue;
+		}
+		if (strncmp(s, "<title>Gnuplot</title>", 22) == 0) {
+			fputs("<title>", f);
+			text_html(f, title);
+			fputs("</title>", f);
+			s += 21;
+			continue;
+		}
+		fputc(*s, f);
+	}
+	return true;
+}
+
+static enum rc put_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err)
+{
+	fputs("<section class=\"figures\" aria-label=\"Figures\">\n", f);
+	for (size_t i = 0; i < figures->n; i++) {
+		const struct figure *g = &figures->figure[i];
+		char path[PATH_ROOM], prefix[40];
+		int n = snprintf(path, sizeof path, "%s/%s.svg", dir, g->name);
+		char *svg = n > 0 && (size_t)n < sizeof path ? read_file(path) : NULL;
+
+		snprintf(prefix, sizeof prefix, "%s-", g->name);
+		fputs("<figure>\n<h3>", f);
+		text_html(f, g->title);
+		fputs("</h3>\n", f);
+		bool ok = svg != NULL && page_svg(f, svg, prefix, g->title);
+		free(svg);
+		if (!ok)
+			return err_set(err, RC_IO, errno, "figure %s cannot be read or is no SVG", path);
+		fputs("\n<figcaption>", f);
+		text_html(f, g->caption);
+		fputs("</figcaption>\n</figure>\n", f);
+	}
+	fputs("</section>\n", f);
+	return RC_OK;
+}
+
+static void put_head(FILE *f, const struct report *r)
+{
+	fputs("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
+	      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>", f);
+	text_html(f, r->subject);
+	fputs(" – brake test</title>\n", f);
+	page_style(f);
+	fputs("</head>\n<body>\n<main>\n", f);
+}
+
+static enum rc put_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	put_head(f, r);
+	page_first_screen(f, r);
+	if (figures != NULL && figures->n > 0)
+		rc = put_figures(f, dir, figures, err);
+	page_claims(f, r);
+	page_limits(f, r);
+	page_points(f, r);
+	page_fits(f, r);
+	page_method(f, r);
+	page_calibration(f, r);
+	page_conditions(f, r);
+	page_budget(f, r);
+	page_cautions(f, r);
+	page_files(f, r, figures);
+	fputs("</main>\n</body>\n</html>\n", f);
+	return rc;
+}
+
+enum rc page_write(const struct report *report, const char *dir, const struct figures *figures, struct err *err)
+{
+	char path[PATH_ROOM];
+	int n = snprintf(path, sizeof path, "%s/report.html", dir);
+
+	if (n < 0 || (size_t)n >= sizeof path)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	FILE *f = fopen(path, "w");
+	if (f == NULL)
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+	enum rc rc = put_page(f, report, dir, figures, err);
+	int failed = ferror(f);
+	if ((fclose(f) != 0 || failed) && rc == RC_OK)
+		rc = err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
+	return rc;
+}

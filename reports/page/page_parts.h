@@ -1,0 +1,30 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Parts of the HTML page; each writes to an open stream and cannot fail by itself (the stream keeps the error). */
+#ifndef BRIDLE_REPORTS_PAGE_PAGE_PARTS_H
+#define BRIDLE_REPORTS_PAGE_PAGE_PARTS_H
+
+#include "reports/reduce/report.h"
+
+#include <stdio.h>
+
+void page_style(FILE *f);
+void page_first_screen(FILE *f, const struct report *r);
+void page_points(FILE *f, const struct report *r);
+void page_limits(FILE *f, const struct report *r);
+void page_claims(FILE *f, const struct report *r);
+void page_fits(FILE *f, const struct report *r);
+void page_method(FILE *f, const struct report *r);
+void page_calibration(FILE *f, const struct report *r);
+void page_conditions(FILE *f, const struct report *r);
+void page_budget(FILE *f, const struct report *r);
+void page_cautions(FILE *f, const struct report *r);
+void page_files(FILE *f, const struct report *r, const struct figures *figures);
+
+/* An SVG file's text as it stands inside an HTML page: no prolog, ids made the page's own by a prefix, the title
+ * replaced. False when it is no SVG. */
+bool page_svg(FILE *f, const char *svg, const char *prefix, const char *title);
+
+/* printf whose string arguments are already safe; page_text escapes. */
+void page_text(FILE *f, const char *format, ...) PRINTF_LIKE(2, 3);
+
+#endif

@@ -1,0 +1,88 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/curve.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+const char *limit_word(enum limit limit)
+{
+	switch (limit) {
+	case LIMIT_NONE: return "none";
+	case LIMIT_ACTUATOR: return "actuator";
+	case LIMIT_DRIVE: return "drive-limited";
+	case LIMIT_SUPPLY: return "supply-limited";
+	case LIMIT_BRAKE: return "brake-limited";
+	case LIMIT_CELL: return "cell-limited";
+	case LIMIT_HEAT: return "heat-limited";
+	case LIMIT_PLAN: return "plan-limited";
+	case LIMIT_GUARD: return "guard";
+	case LIMIT_OPERATOR: return "operator";
+	case LIMIT_NOT_KNOWN: return "not known";
+	case LIMIT_UNKNOWN: return "unknown";
+	}
+	return "none";
+}
+
+const char *limit_sentence(enum limit limit)
+{
+	switch (limit) {
+	case LIMIT_NONE:
+		return "Nothing limited these points: the commanded load was reached.";
+	case LIMIT_ACTUATOR:
+		return "The actuator itself gave no more: its speed fell while supply, drive and brake had room.";
+	case LIMIT_DRIVE:
+		return "The drive held its own current limit: the motor behind it might do more.";
+	case LIMIT_SUPPLY:
+		return "The supply was at its limit or sagged: beyond this the curve says nothing about the actuator.";
+	case LIMIT_BRAKE:
+		return "The brake was at full current: it could not load the actuator further.";
+	case LIMIT_CELL:
+		return "The torque cell was at full scale: more torque could not be read.";
+	case LIMIT_HEAT:
+		return "A temperature limit or thermal derating limited the actuator.";
+	case LIMIT_PLAN:
+		return "The drive gave the current that the plan states: the actuator might do more with more current.";
+	case LIMIT_GUARD:
+		return "The guard stopped the run at a stated limit or for a fault of the rig: the actuator might do more.";
+	case LIMIT_OPERATOR:
+		return "The operator stopped the run: the actuator might do more.";
+	case LIMIT_NOT_KNOWN:
+		return "The commanded load was not reached and no sample shows why. No claim is refuted by it.";
+	case LIMIT_UNKNOWN:
+		return "Readings taken by hand do not tell what limited them.";
+	}
+	return "";
+}
+
+bool limit_is_other(enum limit limit)
+{
+	return limit != LIMIT_NONE && limit != LIMIT_ACTUATOR && limit != LIMIT_UNKNOWN;
+}
+
+void curve_free(struct curve *curve)
+{
+	if (curve == NULL)
+		return;
+	unc_ctx_free(curve->ctx);
+	free(curve->points);
+	free(curve);
+}
+
+double another_window(double scatter)
+{
+	return 2 * sqrt(2) * scatter;
+}
+
+void curve_remark(struct curve *curve, const char *format, ...)
+{
+	const size_t rooms = sizeof curve->remarks / sizeof curve->remarks[0];
+	va_list args;
+
+	if (curve->n_remarks >= rooms)
+		return;
+	va_start(args, format);
+	vsnprintf(curve->remarks[curve->n_remarks++], sizeof curve->remarks[0], format, args);
+	va_end(args);
+}

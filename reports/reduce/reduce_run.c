@@ -1,0 +1,423 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/reduce.h"
+#include "reports/reduce/run_profiles.h"
+#include "reports/reduce/zeros.h"
+
+#include "calib/number/units.h"
+#include "logbook/record.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define LEFT_OUT_ROOM 160
+#define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
+#define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
+
+struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+{
+	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
+	struct reading r = {
+		.point = *point, .run_id = run_id,
+		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
+		.blocks = window_blocks(w, pulses_per_rev),
+		.volt = series_mean(&w->volt),
+		.amp = series_mean(&w->amp),
+		.power = series_mean(&w->power),
+		.product = w->n_untold == 0,
+		.amp2 = w->sum_amp2 / (double)w->amp.readings,
+		.brake_A = w->sum_brake_A / n,
+		.rotor_rpm = w->sum_rotor_rpm / (double)w->n_rotor,
+		.drive_A = w->sum_drive_A / (double)w->n_rotor,
+		.before = w->before, .inside = w->inside,
+	};
+
+	r.speed_rpm = window_speed(w, pulses_per_rev, length_s, &r.disc);
+	for (int i = 0; i < TEMP_COUNT; i++)
+		r.temp_degC[i] = window_temp(w, (enum temp_place)i);
+	return r;
+}
+
+/* --- one pass over the samples of one run: windows in order of time --- */
+struct walk {
+	struct window window;
+	const struct seq_point *points; /* those of this run, in order of begin */
+	struct reading *readings;
+	size_t n, at;
+	int64_t run_id;
+	double pulses_per_rev, cell_sign;
+	struct carried { bool since_zero; double most, least_since, last; uint32_t conversions; } carried;
+	sample_watch *watch;
+	void *watch_ctx;
+};
+
+/* The memory of the cell is that of what it carried. Two conversions have to say so: one alone may be a stray. */
+static void carry(struct walk *k, const struct sample *s)
+{
+	struct carried *c = &k->carried;
+	double count = k->cell_sign * (double)s->cell_count;
+
+	if (s->cell_conversions == c->conversions)
+		return;
+	double high = fmin(count, c->last), low = fmax(count, c->last);
+	c->conversions = s->cell_conversions;
+	c->last = count;
+	if (!(high <= c->most))
+		*c = (struct carried){ c->since_zero, high, low, count, c->conversions };
+	c->least_since = fmin(c->least_since, low);
+}
+
+static void finish_window(struct walk *k)
+{
+	struct reading *r = &k->readings[k->at];
+
+	*r = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	if (k->points[k->at].flags & POINT_TARE) {
+		k->carried = (struct carried){ .since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions };
+	} else if (k->carried.since_zero) {
+		r->turn_count = k->carried.most;
+		r->low_count = k->carried.least_since;
+	}
+	k->at++;
+	window_reset(&k->window);
+}
+
+static bool walk_sample(void *ctx, const struct sample *s)
+{
+	struct walk *k = ctx;
+
+	if (k->watch)
+		k->watch(k->watch_ctx, k->run_id, s);
+	while (k->at < k->n && s->mono_ns >= k->points[k->at].end.ns)
+		finish_window(k);
+	carry(k, s);
+	if (k->at < k->n && s->mono_ns >= k->points[k->at].begin.ns)
+		window_inside(&k->window, s);
+	else
+		window_before(&k->window, s);
+	return !k->window.out_of_memory;
+}
+
+static enum rc walk_run(struct logbook *lb, struct walk *k, struct limit_facts *ret_tail, struct err *err)
+{
+	enum rc rc = logbook_each_sample(lb, k->run_id, INT64_MIN, INT64_MAX, walk_sample, k, err);
+
+	if (rc == RC_OK && k->window.out_of_memory)
+		rc = err_set(err, RC_NOMEM, 0, "out of memory while reading run %lld", (long long)k->run_id);
+	while (rc == RC_OK && k->at < k->n)
+		finish_window(k);
+	*ret_tail = k->window.before;
+	window_free(&k->window);
+	return rc;
+}
+
+/* --- what the logbook keeps about the run --- */
+struct kept {
+	struct run_info info;
+	struct seq_point *points;
+	int64_t *run_of;
+	size_t n;
+	struct reading *readings;
+	struct zero *zeros;
+	struct limit_facts tail;
+	struct moment { int64_t run_id, ns; struct limit_facts facts; } left_at, stop_at; /* ns 0: there was none */
+	int64_t events_of; /* the run whose events are read */
+	char left_out[LEFT_OUT_ROOM], forced[LEFT_OUT_ROOM];
+};
+
+static void kept_free(struct kept *k)
+{
+	free(k->points);
+	free(k->run_of);
+	free(k->readings);
+	free(k->zeros);
+}
+
+static enum rc read_calibration(struct logbook *lb, const struct run_info *info, struct reduction *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	int64_t wall_ns;
+
+	if (info->calibration_id == 0)
+		return err_set(err, RC_ARG, 0, "run %lld rests on no calibration of the torque cell: bridle hang makes one",
+			       (long long)info->id);
+	enum rc rc = logbook_record_by_id(lb, info->calibration_id, &kind, &wall_ns, &json, err);
+	if (rc == RC_OK && strcmp(kind, "calibration") != 0)
+		rc = err_set(err, RC_DB, 0, "record %lld is a %s, the run expects a calibration", (long long)info->calibration_id,
+			     kind);
+	if (rc == RC_OK)
+		rc = record_to_cellcal(json, &r->cal, err);
+	r->cal_degC = NAN;
+	if (rc == RC_OK) {
+		json_t *doc = json_loads(json, 0, NULL);
+		json_t *ambient = json_object_get(doc, "ambient_degC");
+		if (json_is_number(ambient))
+			r->cal_degC = json_number_value(ambient);
+		json_decref(doc);
+	}
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static struct window_limits limits_of(const struct reduction *r)
+{
+	return (struct window_limits){
+		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
+		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
+		.cell_saturation_count = r->rig.cell_saturation_count,
+	};
+}
+
+/* The disc of the pick-up is the same in every window. */
+static enum rc one_disc(struct kept *k, struct err *err)
+{
+	const struct disc **seen = calloc(k->n ? k->n : 1, sizeof *seen);
+
+	if (!seen)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	for (size_t i = 0; i < k->n; i++)
+		seen[i] = &k->readings[i].disc;
+	struct disc disc = disc_of(seen, k->n);
+	free(seen);
+	for (size_t i = 0; i < k->n; i++)
+		speed_take_disc(&k->readings[i].speed_rpm, &k->readings[i].disc, &disc);
+	return RC_OK;
+}
+
+static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
+			     void *watch_ctx, struct err *err)
+{
+	const struct window_limits limits = limits_of(r);
+	enum rc rc = RC_OK;
+
+	for (size_t from = 0, to; from < k->n && rc == RC_OK; from = to) {
+		for (to = from; to < k->n && k->run_of[to] == k->run_of[from]; to++)
+			;
+		struct walk walk = {
+			.points = k->points + from, .readings = k->readings + from, .n = to - from,
+			.run_id = k->run_of[from], .pulses_per_rev = r->rig.pulses_per_rev,
+			.cell_sign = r->rig.cell_sign, .carried = { .most = NAN, .last = NAN },
+			.watch = watch, .watch_ctx = watch_ctx,
+		};
+		window_open(&walk.window, &limits);
+		rc = walk_run(lb, &walk, &k->tail, err);
+	}
+	return rc == RC_OK ? one_disc(k, err) : rc;
+}
+
+/* The sequence tells at once that it eases the brake, and at the run's end the same words as what was left out. */
+static bool keep_words(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct kept *k = ctx;
+
+	if (strcmp(kind, "note") == 0 && strstr(text, "brake eased") && k->left_at.ns == 0)
+		k->left_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
+	if (strcmp(kind, "left_out") == 0)
+		snprintf(k->left_out, sizeof k->left_out, "%s", text);
+	if (strcmp(kind, "forced") == 0)
+		snprintf(k->forced, sizeof k->forced, "%s", text);
+	if (strcmp(kind, "stop") == 0 && k->events_of == k->info.id)
+		k->stop_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
+	return true;
+}
+
+#define MOMENT_BEFORE_s 0.6
+#define MOMENT_AFTER_s 0.05
+
+static bool moment_sample(void *ctx, const struct sample *s)
+{
+	window_before(ctx, s);
+	return true;
+}
+
+/* The samples around a moment; the supply's voltage at light load comes from the whole run. */
+static enum rc read_moment(struct logbook *lb, const struct window_limits *limits, const struct kept *k, struct moment *m,
+			   struct err *err)
+{
+	struct window w;
+
+	if (m->ns == 0)
+		return RC_OK;
+	window_open(&w, limits);
+	for (size_t i = 0; i < k->n; i++)
+		if (k->run_of[i] == m->run_id && isfinite(k->readings[i].inside.open_V))
+			window_know_open_voltage(&w, k->readings[i].inside.open_V);
+	enum rc rc = logbook_each_sample(lb, m->run_id, m->ns - ns_from_s(MOMENT_BEFORE_s), m->ns + ns_from_s(MOMENT_AFTER_s),
+					 moment_sample, &w, err);
+	m->facts = w.before;
+	window_free(&w);
+	return rc;
+}
+
+/* Of the run and of those that it resumes, the oldest first. */
+static enum rc read_events(struct logbook *lb, struct kept *k, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < k->n && rc == RC_OK; i++) {
+		if (k->run_of[i] == k->events_of || k->run_of[i] == k->info.id)
+			continue;
+		k->events_of = k->run_of[i];
+		rc = logbook_each_event(lb, k->events_of, keep_words, k, err);
+	}
+	k->events_of = k->info.id;
+	return rc == RC_OK ? logbook_each_event(lb, k->info.id, keep_words, k, err) : rc;
+}
+
+static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, struct kept *k, sample_watch *watch,
+		    void *watch_ctx, struct err *err)
+{
+	enum rc rc = logbook_run_info(lb, run_id, &k->info, err);
+
+	if (rc == RC_OK && strcmp(k->info.kind, "sweep") != 0)
+		rc = err_set(err, RC_ARG, 0, "run %lld is a %s: only a sweep gives a curve (bridle log lists the runs)",
+			     (long long)run_id, k->info.kind);
+	if (rc == RC_OK)
+		rc = run_profiles(lb, run_id, &r->rig, &r->actuator, &r->plan, err);
+	if (rc == RC_OK)
+		rc = read_calibration(lb, &k->info, r, err);
+	if (rc == RC_OK)
+		rc = logbook_points(lb, run_id, &k->points, &k->run_of, &k->n, err);
+	if (rc != RC_OK)
+		return rc;
+	rc = read_events(lb, k, err);
+	if (rc != RC_OK)
+		return rc;
+	k->readings = calloc(k->n ? k->n : 1, sizeof *k->readings);
+	k->zeros = calloc(k->n ? k->n : 1, sizeof *k->zeros);
+	if (k->readings == NULL || k->zeros == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	rc = read_readings(lb, r, k, watch, watch_ctx, err);
+	const struct window_limits limits = limits_of(r);
+	if (rc == RC_OK)
+		rc = read_moment(lb, &limits, k, &k->left_at, err);
+	return rc == RC_OK ? read_moment(lb, &limits, k, &k->stop_at, err) : rc;
+}
+
+/* --- remarks of the whole curve --- */
+static void remark_telemetry(const struct reduction *r, struct curve *c)
+{
+	double sum = 0, ratio = r->actuator.gear_ratio;
+	size_t n = 0;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		if (p->settled && isfinite(p->rotor_rpm) && fabs(p->speed_rpm.value) > 10 * unc_u(p->speed_rpm) &&
+		    fabs(p->speed_rpm.value) > 1) {
+			sum += p->rotor_rpm / p->speed_rpm.value;
+			n++;
+		}
+	}
+	if (n == 0)
+		return;
+	double found = fabs(sum / (double)n);
+	if (fabs(found / ratio - 1) < RATIO_NEAR)
+		curve_remark(c, "The drive's own speed is %.4g times the measured one, the gear ratio: its telemetry is rotor-side. "
+			     "Only the figures marked as the drive's use it.", found);
+	else
+		curve_remark(c, "The drive's own speed is %.4g times the measured one where the gear ratio is %.4g: check the ratio, "
+			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);
+}
+
+static void remark_temperature(const struct reduction *r, struct curve *c)
+{
+	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
+
+	if (r->rig.gain_drift_per_K.u > 0 && !(ambient && isfinite(r->cal_degC)))
+		curve_remark(c, "The temperature of the calibration or of the run is not known: the change of the cell's gain with "
+			     "temperature is not in the uncertainties.");
+	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
+		curve_remark(c, "The meter stands at the supply; volts and watts are brought to the actuator's terminals with the cable's "
+			     "%.3g Ω.", r->rig.cable_ohm.value);
+}
+
+static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
+{
+	reduction_add_zeros(r, k->readings, k->n, k->zeros);
+	for (size_t i = 0; i < k->n; i++) {
+		if (k->readings[i].point.flags & POINT_TARE)
+			continue;
+		enum rc rc = reduce_point(r, &k->readings[i], &c->points[c->n], err);
+		if (rc != RC_OK)
+			return rc;
+		c->n++;
+	}
+	if (c->n == 0)
+		return err_set(err, RC_ARG, 0, "run %lld holds no finished point%s%s", (long long)c->run_id,
+			       k->info.cause[0] ? ": it was stopped by " : "", k->info.cause);
+	return RC_OK;
+}
+
+static void remark_supply(const struct reduction *r, const struct kept *k, struct curve *c)
+{
+	for (size_t i = 0; i < k->n; i++) {
+		double open_V = k->readings[i].inside.open_V, off = open_V / r->rig.supply_V - 1;
+		if (!(fabs(off) > SUPPLY_OFF))
+			continue;
+		curve_remark(c, "The supply gave %.4g V at light load where rig.ini says %.4g V: %+.2g %%. Check its dial, or the voltage in "
+			     "rig.ini.", open_V, r->rig.supply_V, 100 * off);
+		return;
+	}
+}
+
+static enum rc build(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
+{
+	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
+
+	c->ctx = r->ctx = unc_ctx_new();
+	c->points = calloc(k->n ? k->n : 1, sizeof *c->points);
+	if (c->ctx == NULL || c->points == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
+	c->coverage = 0.95;
+	c->at_flange = r->rig.outside_drag_Nm.has_u || r->rig.mounting == MOUNT_SHAFT;
+	c->run_id = k->info.id;
+	c->calibration_id = k->info.calibration_id;
+	c->map_id = k->info.map_id;
+	reduction_register(r);
+	enum rc rc = make_points(r, k, c, err);
+	if (rc != RC_OK)
+		return rc;
+	limit_of_end(&rig, k->info.cause, k->stop_at.ns ? &k->stop_at.facts : &k->tail, c);
+	if (k->left_out[0] != '\0')
+		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
+	remark_supply(r, k, c);
+	if (k->forced[0] != '\0')
+		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
+	remark_telemetry(r, c);
+	zeros_remark(r, c);
+	remark_temperature(r, c);
+	if (unc_failed(c->ctx))
+		return err_set(err, RC_NOMEM, 0, "out of memory while reducing run %lld", (long long)c->run_id);
+	return RC_OK;
+}
+
+enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
+			       struct curve **ret, struct err *err)
+{
+	struct reduction *r = calloc(1, sizeof *r);
+	struct curve *c = calloc(1, sizeof *c);
+	struct kept k = { 0 };
+	enum rc rc = RC_OK;
+
+	if (r == NULL || c == NULL)
+		rc = err_set(err, RC_NOMEM, 0, "out of memory");
+	if (rc == RC_OK)
+		rc = load(lb, run_id, r, &k, watch, watch_ctx, err);
+	if (rc == RC_OK)
+		rc = build(r, &k, c, err);
+	kept_free(&k);
+	free(r);
+	if (rc != RC_OK) {
+		curve_free(c);
+		return rc;
+	}
+	*ret = c;
+	return RC_OK;
+}
+
+enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)
+{
+	return curve_from_run_watched(lb, run_id, NULL, NULL, ret, err);
+}

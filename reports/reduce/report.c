@@ -1,0 +1,189 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/report.h"
+#include "reports/reduce/reduce.h"
+#include "reports/reduce/run_profiles.h"
+#include "reports/reduce/text.h"
+
+#include "logbook/record.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+void report_free(struct report *report)
+{
+	if (report == NULL)
+		return;
+	curve_free(report->curve);
+	free(report);
+}
+
+struct watcher { struct report *report; int64_t run_id; };
+
+/* The trace shows the run itself; the runs that it resumes have other clocks. */
+static void watch_sample(void *ctx, int64_t run_id, const struct sample *sample)
+{
+	struct watcher *w = ctx;
+
+	if (run_id == w->run_id)
+		trace_add(&w->report->trace, sample);
+}
+
+/* Residuals as the calibration's record keeps them, turned into torque. */
+static void take_cal_points(struct report *r, const json_t *doc)
+{
+	const json_t *points = json_object_get(doc, "points"), *p;
+	size_t i;
+
+	json_array_foreach(points, i, p) {
+		const json_t *torque = json_object_get(p, "torque_Nm"), *residual = json_object_get(p, "residual");
+		const char *direction = json_string_value(json_object_get(p, "direction"));
+		if (r->n_cal_points == REPORT_CAL_POINTS || !json_is_number(torque) || !json_is_number(residual))
+			continue;
+		double at_Nm = json_number_value(torque);
+		r->cal_points[r->n_cal_points++] = (struct cal_point){
+			.torque_Nm = at_Nm,
+			.residual_Nm = json_number_value(residual) * cellcal_slope_Nm(&r->cal, at_Nm),
+			.down = direction && strcmp(direction, "falling") == 0,
+			.outlier = json_is_true(json_object_get(p, "outlier")),
+			.series = (int)json_integer_value(json_object_get(p, "series")),
+		};
+	}
+}
+
+static enum rc take_calibration(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	enum rc rc = logbook_record_by_id(lb, r->curve->calibration_id, &kind, &r->cal_wall_ns, &json, err);
+
+	if (rc == RC_OK)
+		rc = record_to_cellcal(json, &r->cal, err);
+	if (rc == RC_OK) {
+		json_t *doc = json_loads(json, 0, NULL);
+		take_cal_points(r, doc);
+		json_decref(doc);
+	}
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static enum rc take_map(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	enum rc rc;
+
+	if (r->curve->map_id == 0)
+		return RC_OK;
+	rc = logbook_record_by_id(lb, r->curve->map_id, &kind, &r->map_wall_ns, &json, err);
+	if (rc == RC_OK)
+		rc = record_to_brakemap(json, &r->map, err);
+	r->has_map = rc == RC_OK;
+	free(kind);
+	free(json);
+	return rc;
+}
+
+static void describe(struct report *r)
+{
+	char when[40];
+
+	text_time(when, sizeof when, r->run.wall_ns);
+	snprintf(r->subject, sizeof r->subject, "%s", r->actuator.name[0] ? r->actuator.name : r->run.actuator);
+	snprintf(r->source, sizeof r->source, "run %lld on %s%s, plan %s, %s", (long long)r->run.id, r->rig.name,
+		 r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
+}
+
+/* What bridle ready found on the same day for the same plan, in one sentence. Without it the page says nothing. */
+static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
+{
+	char *json = NULL;
+	int64_t id, wall_ns;
+	enum rc rc = logbook_latest_record(lb, "ready", &id, &wall_ns, &json, err);
+	json_t *doc = json ? json_loads(json, 0, NULL) : NULL;
+	const json_t *mass = json_object_get(doc, "check_mass");
+	const char *plan = json_string_value(json_object_get(doc, "plan"));
+	double expected = json_number_value(json_object_get(mass, "expected_Nm")), off = json_number_value(json_object_get(mass, "off_Nm"));
+	char when[40];
+
+	if (plan && strcmp(plan, r->run.plan) == 0 && wall_ns <= r->run.wall_ns) {
+		text_time(when, sizeof when, wall_ns);
+		int n = snprintf(r->ready, sizeof r->ready, "checklist and stop rehearsal of %s (record %lld)", when, (long long)id);
+		if (expected > 0)
+			snprintf(r->ready + n, sizeof r->ready - (size_t)n, "; check weight of %.4g N·m off by %+.2f %% (indicated, %.2g %% allowed)",
+				 expected, 100 * off / expected, 100 * json_number_value(json_object_get(mass, "allowed_Nm")) / expected);
+	}
+	json_decref(doc);
+	free(json);
+	return rc;
+}
+
+void report_judge(struct report *r, const struct actuator_profile *claims)
+{
+	r->claims_V = claims->claims_V > 0 ? claims->claims_V : r->rig.supply_V;
+	const struct claims_setting setting = { .drive = r->plan.drive, .volt = r->claims_V, .confidence = r->confidence };
+
+	r->n_claims = claims_check(r->curve, claims, &setting, r->claims);
+}
+
+static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
+{
+	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
+
+	if (rc == RC_OK)
+		rc = run_profiles(lb, r->curve->run_id, &r->rig, &r->actuator, &r->plan, err);
+	if (rc == RC_OK)
+		rc = take_calibration(lb, r, err);
+	if (rc == RC_OK)
+		rc = take_map(lb, r, err);
+	if (rc == RC_OK)
+		rc = take_ready(lb, r, err);
+	if (rc != RC_OK)
+		return rc;
+	describe(r);
+	r->confidence = r->plan.confidence > 0.5 && r->plan.confidence < 1 ? r->plan.confidence : 0.95;
+	report_judge(r, &r->actuator);
+	/* A drive that regulates speed or current by itself has no lines of its own to fit: its supply's current is not
+	 * the motor's. */
+	if (r->plan.drive == PLAN_HAND)
+		r->fits = fits_dc_of(r->curve, false);
+	if (unc_failed(r->curve->ctx))
+		return err_set(err, RC_NOMEM, 0, "out of memory while judging run %lld", (long long)r->run.id);
+	return RC_OK;
+}
+
+enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err)
+{
+	struct report *r = calloc(1, sizeof *r);
+	struct watcher watcher = { r, run_id };
+
+	if (r == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	r->budget_step = -1;
+	trace_begin(&r->trace);
+	enum rc rc = curve_from_run_watched(lb, run_id, watch_sample, &watcher, &r->curve, err);
+	if (rc == RC_OK)
+		rc = gather(lb, r, err);
+	if (rc != RC_OK) {
+		report_free(r);
+		return rc;
+	}
+	*ret = r;
+	return RC_OK;
+}
+
+enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
+{
+	struct figures figures = { 0 };
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = files_write_tables(report, dir, err);
+	if (rc == RC_OK)
+		rc = files_write_json(report, dir, err);
+	if (rc == RC_OK)
+		rc = figures_write(report, dir, with_figures, &figures, err);
+	if (rc == RC_OK)
+		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
+	return rc;
+}

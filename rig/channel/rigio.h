@@ -1,0 +1,91 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the rig says and what it is told, as plain data: the snapshot that the
+ * guard and every sequence see, and the wish that goes back.
+ *
+ * Sides and signs: everything at the output shaft unless the name says rotor. Torque
+ * is positive when the actuator drives the shaft in the positive direction;
+ * speed is positive in that direction; brake current is never negative. */
+#ifndef BRIDLE_CHANNEL_RIGIO_H
+#define BRIDLE_CHANNEL_RIGIO_H
+
+#include "channel/clock.h"
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum drive_mode { DRIVE_OFF, DRIVE_SPEED, DRIVE_CURRENT };
+enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN };
+
+#define DRIVE_ENABLED 0x01u
+#define DRIVE_CURRENT_LIMITED 0x02u
+#define DRIVE_DERATING 0x04u
+#define DRIVE_UNDERVOLTAGE 0x08u
+#define DRIVE_FAULT 0x10u
+#define DRIVE_OVERSPEED 0x20u
+#define DRIVE_VOLTAGE_LIMITED 0x40u
+#define DRIVE_UNHEARD 0x80u /* the drive itself does not answer the node: the other bits mean nothing */
+
+enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
+
+/* One look at the rig. Values that were never received are NaN (or as stated). "age" is measured on the host's
+ * clock from the moment the sample was taken (node time mapped to host time) to now. */
+struct snapshot {
+	struct mono now;      /* when this tick looked */
+	int64_t late_ns;      /* how late the tick was against its deadline */
+	bool node_reset;      /* the node restarted since node_open; stays true */
+	bool node_lost;       /* link gone (hang-up); stays true */
+	uint32_t sample_total;  /* fast samples received since start */
+	uint32_t sample_lost, sample_doubled, line_bad; /* totals */
+	uint32_t sample_missed; /* total: lost while this program itself did not look */
+	uint32_t sample_late;   /* total: came more than two periods after it was taken, or after a newer one (then it is not used) */
+	double sample_age_s;  /* since the newest fast sample, or, when longer than the lease, since the oldest set-point that the
+			       * node did not acknowledge; INFINITY before the first sample. Time in which this program itself did
+			       * not look is not counted, here and in cell_fresh_age_s */
+	uint64_t node_us;     /* node's clock of that sample, unwrapped */
+
+	int32_t cell_count;
+	uint32_t cell_conversions; /* total conversions seen, unwrapped: unchanged = not a fresh reading */
+	double cell_fresh_age_s;   /* since the conversion number last changed */
+	uint32_t cell_same;        /* how many fresh conversions in a row had exactly this count */
+	double cell_same_s;        /* and for how long, from the first of them to the newest */
+	double cell_equal_chance;  /* that a fresh conversion equals the one before it, by those before this row; 0 = not known */
+	bool cell_saturated;       /* at either end of the converter, or beyond what the profile says that the cell's signal can be */
+	double indication;         /* counts less tare; the count itself until tared */
+	double torque_Nm;          /* NaN without a calibration */
+	bool torque_extrapolated;  /* beyond the calibration's range */
+
+	int64_t pulses;            /* unwrapped */
+	double angle_rev;          /* pulses / pulses per revolution of the output */
+	double edge_age_s;         /* since the last pulse at the sample's time; saturates at 0.999999 */
+	double edge_time_s;        /* node time of the last pulse, s */
+	double speed_rpm;          /* from pulses and edge times, 0 when no pulse for longer than 0.5 s */
+
+	double brake_A;            /* read back */
+	double voltage_V, current_A;
+	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
+	uint32_t slow_total;       /* slow samples received: what lines, state, reason, drive and temperatures come from */
+	double slow_age_s;         /* since the newest of them, as sample_age_s; INFINITY before the first */
+	unsigned lines_seen;       /* 0 until the first slow sample told us, then 1: how old that is says slow_age_s */
+	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node senses no lines at all, closed is what it was told
+						    * and has answered */
+	enum node_state node_state;
+	char node_reason[12];
+	unsigned drive_flags;
+	double drive_rotor_rpm, drive_A; /* NaN too while the drive does not answer the node */
+	double temp_degC[TEMP_COUNT];
+
+	bool log_failed;           /* the logbook cannot be written or its ring is full */
+	bool operator_stop;        /* key press or Ctrl-C */
+	bool sequence_stop;        /* the sequence asked to stop (CAUSE_SEQUENCE) */
+};
+
+/* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
+struct wish {
+	enum drive_mode mode;
+	double speed_rpm;   /* of the output, in speed mode */
+	double drive_A;     /* torque-producing current, in current mode */
+	double brake_A;
+	bool power;         /* contactor */
+};
+
+#endif

@@ -1,0 +1,500 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "live/live.h"
+
+#include "calib/number/number.h"
+#include "calib/number/units.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define SAY_AGAIN 500 /* ticks between the words of a stop that is not safe */
+#define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
+
+/* "safe lease 0" of the tether in words. */
+static const char *why_safe(const char *status)
+{
+	static const struct { const char *reason, *words; } known[] = {
+		{ "lease", "no set-point reached it in time: this program ended, or the link failed" },
+		{ "estop", "the emergency stop was pressed" },
+		{ "guard", "the guard was opened" },
+		{ "host", "a program commanded the stop" },
+		{ "contactor", "the contactor opened" },
+	};
+	char reason[12] = "";
+
+	if (sscanf(status, "%*s %11s", reason) == 1)
+		for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
+			if (strcmp(reason, known[i].reason) == 0)
+				return known[i].words;
+	return "it does not say why";
+}
+
+static enum rc clear_node(struct live *live, const struct live_options *options, struct err *err)
+{
+	char status[64] = "";
+	struct err ignored;
+	enum rc rc = node_request(live->s->node, "status", status, sizeof status, err);
+
+	if (rc != RC_OK)
+		return rc;
+	bool safe = strncmp(status, "safe", 4) == 0 || strncmp(status, "stopping", 8) == 0;
+	bool by_lease = strncmp(status, "safe lease", 10) == 0;
+	if (safe && !options->clear && !(options->takes_up && by_lease))
+		return err_set(err, RC_SAYS_NO, 0,
+			       "the node is in its safe state after a stop: %s; find the cause, put it right, then give --clear",
+			       why_safe(status));
+	if (safe)
+		rc = node_request(live->s->node, "clear", NULL, 0, err);
+	/* a drive without a fault has nothing to restart, and may say so */
+	if (options->clear && node_request(live->s->node, "restart", NULL, 0, &ignored) != RC_OK)
+		return rc;
+	return rc;
+}
+
+struct shaft_told { bool told; char text[300]; };
+
+static bool look_for_shaft(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct shaft_told *last = ctx;
+
+	(void)mono_ns;
+	if (strcmp(kind, LOOP_SHAFT) == 0) {
+		last->told = true;
+		snprintf(last->text, sizeof last->text, "%s", text);
+	}
+	return true;
+}
+
+/* The newest stop that the logbook knows ended safe, or a person has said since that the rig is. */
+static enum rc check_last_stop(struct live *live, bool clear, struct err *err)
+{
+	struct logbook *lb = live->s->logbook;
+	struct shaft_told last = { 0 };
+	int64_t *ids = NULL, run = 0;
+	size_t n = 0;
+	enum rc rc = lb ? logbook_runs(lb, NULL, &ids, &n, err) : RC_OK;
+
+	for (size_t i = 0; i < n && rc == RC_OK && !last.told; i++) {
+		run = ids[i];
+		rc = logbook_each_event(lb, run, look_for_shaft, &last, err);
+	}
+	free(ids);
+	if (rc != RC_OK || strncmp(last.text, "NOT SAFE", 8) != 0)
+		return rc;
+	live->answered = clear;
+	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: the last stop (run %lld) did not end safe. %s When you have seen "
+				       "that the drive is off and the shaft stands, give --clear", (long long)run, last.text);
+}
+
+enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
+		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
+{
+	*live = (struct live){ .cli = cli, .s = s, .title = title, .frac_to = 1, .remaining_after_s = NAN,
+		.hands = options->hands, .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
+	enum rc rc = session_open(want, s, m, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (options->hands && !s->rig.is_virtual)
+		rc = err_set(err, RC_ARG, 0, "--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
+	if (rc == RC_OK)
+		rc = check_last_stop(live, options->clear, err);
+	if (rc == RC_OK && want->rig_link)
+		rc = clear_node(live, options, err);
+	if (rc != RC_OK) {
+		session_close(s);
+		return rc;
+	}
+	session_guard_limits(s, &live->limits);
+	live->progress = progress_new(title, cli->quiet || cli->json);
+	return RC_OK;
+}
+
+enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
+{
+	struct session *s = live->s;
+	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
+
+	live->run_open = rc == RC_OK;
+	if (rc == RC_OK && live->answered)
+		rc = logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, LOOP_SHAFT, "a person says that the rig is safe (--clear)", err);
+	return rc;
+}
+
+void live_no_step(struct live *live)
+{
+	live->line.step = live->line.direction = 0;
+	live->line.commanded_Nm = live->line.commanded_A = NAN;
+}
+
+/* A rough guess: speed up, one turn to settle and two to average, both ways, and coast. */
+double live_zero_s(double speed_rpm)
+{
+	return speed_rpm > 0 ? 8 + 2 * fmax(2, 3 * 60 / speed_rpm) : 6;
+}
+
+#define ARM "arm" /* kind of the event */
+
+enum rc live_arm(struct live *live, bool on, struct err *err)
+{
+	struct session *s = live->s;
+
+	return logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, ARM, on ? "on" : "off", err);
+}
+
+static bool look_for_arm(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	int *arm = ctx;
+
+	(void)mono_ns;
+	if (strcmp(kind, ARM) == 0)
+		*arm = strcmp(text, "on") == 0;
+	return true;
+}
+
+/* What the newest run that says anything of the arm said last. */
+static enum rc last_arm(struct logbook *lb, int *ret_arm, int64_t *ret_run, struct err *err)
+{
+	int64_t *ids = NULL;
+	size_t n = 0;
+	enum rc rc = logbook_runs(lb, NULL, &ids, &n, err);
+
+	*ret_arm = -1;
+	for (size_t i = 0; i < n && rc == RC_OK && *ret_arm < 0; i++) {
+		*ret_run = ids[i];
+		rc = logbook_each_event(lb, ids[i], look_for_arm, ret_arm, err);
+	}
+	free(ids);
+	return rc;
+}
+
+enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
+{
+	int64_t run = 0;
+	int arm = -1;
+	enum rc rc = last_arm(live->s->logbook, &arm, &run, err);
+
+	if (rc == RC_OK && arm == 1 && !clear)
+		rc = err_set(err, RC_SAYS_NO, 0, "run %lld was left before arm and weights were off the shaft, which is to turn now; take them off, "
+			     "couple the actuator, then give --clear", (long long)run);
+	return rc;
+}
+
+/* Torque as far as it is known: by the loop, or while weights hang by the calibration there was, from this command's own zero. */
+static double shown_torque_Nm(const struct live *live, const struct snapshot *snap)
+{
+	double torque_Nm;
+
+	if (isfinite(snap->torque_Nm))
+		return snap->torque_Nm;
+	return live->weights && live->torque_of ? live->torque_of(live->torque_ctx, snap->indication, &torque_Nm) ? torque_Nm : NAN : NAN;
+}
+
+/* How long the phase has lasted: it begins anew with each step and word. */
+static void note_phase(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	const char *phase = out->phase ? out->phase : "";
+
+	if (strcmp(phase, live->line.phase ? live->line.phase : "") != 0 || live->phase_step != live->line.step || !live->phase_at.ns) {
+		live->phase_at = snap->now;
+		live->phase_step = live->line.step;
+	}
+	live->line.phase = phase;
+	live->line.phase_s = mono_diff_s(snap->now, live->phase_at);
+}
+
+static void note_left(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	double dt_s = live->left_at.ns ? mono_diff_s(snap->now, live->left_at) : 0;
+	bool follows = live->remaining_after_s > 0;
+	bool guessed = isnan(out->remaining_s) && live->guess_s > 0;
+	double own_s = guessed ? live->guess_s * (1 - out->progress_frac) : out->remaining_s;
+	double all_s = own_s + (follows ? live->remaining_after_s : 0);
+	double spread = fmax(follows ? 0.2 : 0, guessed ? 0.3 : out->remaining_spread);
+
+	live->left_at = snap->now;
+	live_left_step(&live->left, all_s, spread, dt_s);
+	live->line.left_low_s = live->left.known ? live->left.s * (1 - live->left.spread) : NAN;
+	live->line.left_high_s = live->left.known ? live->left.s * (1 + live->left.spread) : NAN;
+}
+
+static void show(struct live *live, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct live_line *line = &live->line;
+
+	line->frac = live->frac_from + (live->frac_to - live->frac_from) * out->progress_frac;
+	line->torque_Nm = shown_torque_Nm(live, snap);
+	line->count = snap->sample_total > 0 ? snap->indication : NAN;
+	line->speed_rpm = live->weights ? NAN : snap->speed_rpm;
+	line->brake_A = live->weights ? NAN : snap->brake_A;
+	line->voltage_V = live->weights ? NAN : snap->voltage_V;
+	line->current_A = live->weights ? NAN : snap->current_A;
+	note_phase(live, snap, out);
+	note_left(live, snap, out);
+	progress_update(live->progress, line);
+}
+
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+{
+	struct live *live = ctx;
+
+	live->last = *snap;
+	if (live->tick)
+		live->tick(live->ctx, snap, out);
+	if (v->newly)
+		live_note(live, "stopping: %s", cause_sentence(v->cause));
+	if (v->holds_on && live->hold_ticks++ % SAY_AGAIN == 0) {
+		char text[400];
+		guard_hold_message(v, text, sizeof text);
+		live_note(live, "************************************************************************");
+		live_note(live, "%s", text);
+		live_note(live, "************************************************************************");
+	}
+	if (live->ticks++ % SHOW_EVERY == 0)
+		show(live, snap, out);
+}
+
+static void on_event(void *ctx, const struct seq_event *event)
+{
+	struct live *live = ctx;
+
+	if (event->kind == SEQ_EVENT_STEP) {
+		live->line.step = event->point.step + 1;
+		live->line.direction = event->point.direction;
+		live->line.commanded_Nm = event->point.setpoint_Nm;
+		live->line.commanded_A = event->point.setpoint_A;
+	}
+	if (live->event)
+		live->event(live->ctx, event);
+}
+
+static bool stop_asked(void *ctx)
+{
+	(void)ctx;
+	return cli_stop_asked();
+}
+
+enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err)
+{
+	const struct loop_hooks hooks = { .tick = on_tick, .event = on_event, .stop_asked = stop_asked, .ctx = live };
+
+	if (!isfinite(live->remaining_after_s))
+		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
+	live->left_at.ns = 0;
+	cli_watch_stop();
+	progress_hurry(live->progress, true);
+	enum rc rc = loop_run(live->s, &live->limits, sequence, &hooks, &live->result, err);
+	progress_hurry(live->progress, false);
+	if (cli_unwatch_stop() && rc == RC_OK) {
+		/* asked when the loop had ended already: what follows must not begin */
+		live->result.cause = CAUSE_OPERATOR;
+		rc = err_set(err, RC_INTERLOCK, 0, "%s", cause_sentence(CAUSE_OPERATOR));
+	}
+	return rc;
+}
+
+struct reading_config live_reading_config(const struct live *live)
+{
+	const struct session *s = live->s;
+	struct reading_config config = {
+		.window_s = 1, .timeout_s = 60, .average_s = 4, .still_sd = INFINITY, .sign = s->rig.cell_sign, .step = -1,
+		.setpoint_Nm = 0, .most_rpm = 1,
+	};
+	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span. */
+	config.still_count = 5e-6 * s->rig.cell_saturation_count;
+	if (s->has_plan)
+		config.average_s = fmax(config.average_s, s->plan.dwell_s);
+	return config;
+}
+
+void live_turn(struct live *live, double speed_rpm)
+{
+	struct err ignored = { 0 };
+
+	if (!(fabs(speed_rpm - live->turned_rpm) > 0))
+		return;
+	live->turned_rpm = speed_rpm;
+	if (fabs(speed_rpm) > 0)
+		live_note(live, ">> turn the shaft at about %.3g rpm", speed_rpm);
+	else
+		live_note(live, ">> let the shaft stop");
+	/* hands that fail are seen as a shaft that does not turn */
+	if (live_hand(live, &ignored, "turn %ld", lround(speed_rpm)) != RC_OK)
+		live_note(live, "the hands could not do it: %s", ignored.what);
+}
+
+void live_limits_for_weights(struct live *live)
+{
+	struct guard_limits *limits = &live->limits;
+
+	limits->expect_cell = limits->expect_pick = limits->expect_meter = false;
+	limits->at_rest = true;
+	limits->expect_direction = 0;
+	limits->stall_s = limits->torque_Nm = limits->osc_Nm = limits->osc_rpm = INFINITY;
+	live->weights = true;
+}
+
+void live_limits_again(struct live *live)
+{
+	session_guard_limits(live->s, &live->limits);
+	live->weights = false;
+}
+
+const char *live_safe_now(const struct live *live)
+{
+	const struct loop_result *r = &live->result;
+	const struct guard_limits *limits = &live->limits;
+	const struct snapshot *last = &live->last;
+	bool seen = !last->node_lost && last->sample_age_s <= limits->silent_s;
+	bool stands = seen && limits->expect_pick && fabs(last->speed_rpm) < limits->standstill_rpm;
+	bool open = seen && limits->expect_lines && !last->contactor_closed;
+
+	if (r->shaft[0])
+		return r->shaft;
+	if (!r->energised)
+		return "Nothing is energised.";
+	if (!r->stopped || !stands)
+		return "Drive commanded off, but nobody saw the shaft stand: it may still turn. Press the emergency stop before you go near.";
+	return open ? "Drive off, contactor open, shaft standing, brake released." :
+		"Drive and contactor commanded off, shaft standing, brake released.";
+}
+
+bool live_is_safe(const struct live *live)
+{
+	const struct loop_result *r = &live->result;
+
+	return !r->energised || (r->stopped && r->missing == 0);
+}
+
+const char *live_cause(const struct live *live)
+{
+	return live->result.cause == CAUSE_NONE ? NULL : cause_word(live->result.cause);
+}
+
+enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
+{
+	const char *outcome = rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : rc == RC_SAYS_NO ? "refused" : "failed";
+	struct err end_err = { 0 };
+	enum rc end_rc = RC_OK;
+
+	if (!cause)
+		cause = live_cause(live);
+	if (live->run_open)
+		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what, &end_err);
+	live->run_open = false;
+	progress_free(live->progress);
+	live->progress = NULL;
+	session_close(live->s);
+	if (rc == RC_OK && end_rc != RC_OK) {
+		if (err)
+			*err = end_err;
+		return end_rc;
+	}
+	return rc;
+}
+
+enum rc live_sleep(struct live *live, double seconds, struct err *err)
+{
+	const struct clock_src *clock = &live->s->clock;
+	struct mono until = mono_add_ns(clock->now(clock->ctx), ns_from_s(seconds));
+	struct snapshot snap = { .now = { 0 } };
+
+	while (clock->now(clock->ctx).ns < until.ns) {
+		struct mono next = mono_add_ns(clock->now(clock->ctx), ns_from_s(0.02));
+		enum rc rc = clock->sleep_until(clock->ctx, next.ns < until.ns ? next : until, err);
+		if (rc != RC_OK)
+			return rc;
+		node_poll(live->s->node, &snap);
+	}
+	return RC_OK;
+}
+
+enum rc live_number(const char *option, const char *text, double min, double max, double *ret, struct err *err)
+{
+	double value;
+
+	if (number_parse(text, &value, NULL) != RC_OK || !(value >= min && value <= max))
+		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a number from %g to %g", option, text, min, max);
+	*ret = value;
+	return RC_OK;
+}
+
+static int columns_of(const char *word, size_t bytes)
+{
+	int n = 0;
+
+	for (size_t i = 0; i < bytes; i++)
+		n += ((unsigned char)word[i] & 0xC0) != 0x80;
+	return n;
+}
+
+int live_width(void)
+{
+	return cli_width() - 1 < LIVE_WIDTH ? cli_width() - 1 : LIVE_WIDTH;
+}
+
+/* Calls out with one line after the other; text is cut in place. */
+static void wrap(char *text, void (*out)(void *ctx, const char *line), void *ctx)
+{
+	char line[4 * LIVE_WIDTH];
+	int column = 0, most = live_width();
+	size_t used = 0;
+	bool first = true;
+
+	for (char *word = text; *word;) {
+		size_t bytes = strcspn(word, " ");
+		int wide = columns_of(word, bytes);
+		if (!first && column + 1 + wide > most) {
+			out(ctx, line);
+			used = (size_t)snprintf(line, sizeof line, "  ");
+			column = 2;
+			first = true;
+		}
+		int n = snprintf(line + used, sizeof line - used, "%s%.*s", first ? "" : " ", (int)bytes, word);
+		used += n > 0 ? (size_t)n : 0;
+		if (used >= sizeof line)
+			used = sizeof line - 1;
+		column += wide + (first ? 0 : 1);
+		first = false;
+		word += bytes;
+		word += *word == ' ';
+	}
+	if (column > 0)
+		out(ctx, line);
+}
+
+static void to_stdout(void *ctx, const char *line)
+{
+	(void)ctx;
+	puts(line);
+}
+
+static void to_progress(void *ctx, const char *line)
+{
+	progress_line(ctx, "%s", line);
+}
+
+void live_say(const char *format, ...)
+{
+	char text[1000];
+	va_list args;
+
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	wrap(text, to_stdout, NULL);
+}
+
+void live_note(struct live *live, const char *format, ...)
+{
+	char text[1000];
+	va_list args;
+
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	wrap(text, to_progress, live->progress);
+}

@@ -1,0 +1,172 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The person at the rig, or the hands of the virtual bench: questions and answers. */
+#include "live/live.h"
+
+#include "calib/number/units.h"
+
+#include <poll.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+enum rc live_hand(struct live *live, struct err *err, const char *format, ...)
+{
+	char text[120];
+	va_list args;
+
+	if (!live->hands)
+		return RC_OK;
+	va_start(args, format);
+	vsnprintf(text, sizeof text, format, args);
+	va_end(args);
+	return control_hand(live->s->control, err, "%s", text);
+}
+
+/* Signals reach a process, not an object. */
+static volatile sig_atomic_t interrupted;
+
+static void interrupt(int number)
+{
+	(void)number;
+	interrupted = 1;
+}
+
+/* Ctrl-C at a question is the answer q, so that the run ends with its words and in the logbook. Without SA_RESTART the reading ends. */
+static void catch_interrupt(struct sigaction *old)
+{
+	const struct sigaction act = { .sa_handler = interrupt };
+
+	interrupted = 0;
+	sigaction(SIGINT, &act, old);
+}
+
+static void say_question(const char *question)
+{
+	fprintf(stderr, "%s ", question);
+	fflush(stderr);
+}
+
+static bool read_answer(char *buf, size_t size)
+{
+	if (interrupted || !fgets(buf, (int)size, stdin)) {
+		clearerr(stdin);
+		fputc('\n', stderr);
+		return false;
+	}
+	buf[strcspn(buf, "\r\n")] = '\0';
+	return strcmp(buf, "q") != 0;
+}
+
+bool live_typed(const char *question, char *buf, size_t size)
+{
+	struct sigaction old;
+
+	catch_interrupt(&old);
+	say_question(question);
+	bool answered = read_answer(buf, size);
+	sigaction(SIGINT, &old, NULL);
+	return answered;
+}
+
+/* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
+ * stands still, so there is nothing to take in. */
+static bool wait_for_line(struct live *live, const char *question, char *buf, size_t size)
+{
+	struct snapshot snap = { .now = { 0 } };
+	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
+	const struct clock_src *clock = &live->s->clock;
+	struct sigaction old;
+
+	catch_interrupt(&old);
+	say_question(question);
+	while (!interrupted && !clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
+		struct err ignored;
+		snap.now = clock->now(clock->ctx);
+		node_poll(live->s->node, &snap);
+		if (clock->sleep_until(clock->ctx, mono_add_ns(snap.now, ns_from_s(0.02)), &ignored) != RC_OK)
+			break;
+	}
+	bool answered = read_answer(buf, size);
+	sigaction(SIGINT, &old, NULL);
+	return answered;
+}
+
+/* "(r repeat the last, d drop series)" in lines of their own, above the question. */
+static void say_choices(const struct live_choice *choice, size_t n)
+{
+	char text[300] = "(";
+	size_t used = 1;
+
+	for (size_t i = 0; i < n && used < sizeof text; i++)
+		used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", i ? ", " : "", choice[i].words);
+	if (n > 0 && used < sizeof text - 1) {
+		strcat(text, ")");
+		cli_wrapped(stderr, live_width(), "   ", "   ", text);
+	}
+}
+
+/* Enter is '\0', a choice its key; false for anything else. */
+static bool key_of(const char *typed, const struct live_choice *choice, size_t n, char *ret_key)
+{
+	*ret_key = '\0';
+	if (!*typed)
+		return true;
+	for (size_t i = 0; i < n; i++)
+		if (typed[0] == choice[i].key && !typed[1]) {
+			*ret_key = choice[i].key;
+			return true;
+		}
+	return false;
+}
+
+enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
+		    char *ret_key, struct err *err)
+{
+	char typed[64], question[160];
+
+	if (!isatty(STDIN_FILENO))
+		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is not a terminal%s", text,
+			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
+	progress_clear(live->progress);
+	fputc('\n', stderr);
+	cli_wrapped(stderr, live_width(), ">> ", "   ", text);
+	say_choices(choice, n);
+	snprintf(question, sizeof question, "   Enter %s, q to stop:", done);
+	for (;;) {
+		if (!wait_for_line(live, question, typed, sizeof typed))
+			return err_set(err, RC_SAYS_NO, 0, "the operator stopped at: %s", text);
+		if (key_of(typed, choice, n, ret_key))
+			return RC_OK;
+		fprintf(stderr, "   \"%s\" is not an answer here. Press Enter alone, or one letter and Enter.\n", typed);
+	}
+}
+
+static enum rc do_hands(struct live *live, const char *const *hand, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (; hand && *hand && rc == RC_OK; hand++)
+		rc = control_hand(live->s->control, err, "%s", *hand);
+	return rc;
+}
+
+enum rc live_ask(struct live *live, const char *text, const char *const *hand, struct err *err)
+{
+	static const struct live_choice by_hands = { 'h', LIVE_BY_HANDS };
+	char key = '\0';
+	enum rc rc = RC_OK;
+
+	if (!live->hands)
+		rc = live_choose(live, text, "when done", &by_hands, live->s->control && hand ? 1 : 0, &key, err);
+	return rc == RC_OK && (live->hands || key) ? do_hands(live, hand, err) : rc;
+}
+
+void live_tell_calibration(struct live *live)
+{
+	char text[500];
+
+	if (session_older_calibration(live->s, text, sizeof text))
+		live_note(live, "%s", text);
+}

@@ -1,0 +1,124 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "terminal/cli.h"
+
+#include <poll.h>
+#include <signal.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <unistd.h>
+
+/* Signals reach a process, not an object: this state cannot live with a caller. */
+static const int asking[] = { SIGINT, SIGTERM, SIGHUP, SIGTSTP };
+static const int dying[] = { SIGQUIT, SIGABRT, SIGSEGV, SIGBUS, SIGFPE, SIGILL };
+#define ASKING (sizeof asking / sizeof asking[0])
+#define DYING (sizeof dying / sizeof dying[0])
+
+static volatile sig_atomic_t asked, keys;
+static struct termios before;
+static struct sigaction old_asking[ASKING], old_dying[DYING];
+static bool watching, at_exit_set;
+
+/* Only calls that POSIX lists as safe in a signal handler. */
+static void restore_terminal(void)
+{
+	if (keys) {
+		keys = 0;
+		tcsetattr(STDIN_FILENO, TCSANOW, &before);
+	}
+}
+
+static void die(int number)
+{
+	restore_terminal();
+	signal(number, SIG_DFL);
+	raise(number);
+}
+
+static void ask(int number)
+{
+	/* a terminal that closes may tell twice, by its shell and by itself: that is nobody in a hurry */
+	if (asked && number != SIGTSTP && number != SIGHUP)
+		die(number);
+	asked = 1;
+}
+
+static bool in_foreground(void)
+{
+	return tcgetpgrp(STDIN_FILENO) == getpgrp();
+}
+
+static void watch_keys(void)
+{
+	struct termios now;
+
+	if (!isatty(STDIN_FILENO) || !in_foreground() || tcgetattr(STDIN_FILENO, &before) != 0)
+		return;
+	now = before;
+	now.c_lflag &= (tcflag_t) ~(ICANON | ECHO);
+	now.c_cc[VMIN] = 0;
+	now.c_cc[VTIME] = 0;
+	keys = 1; /* before the change: a signal in between restores what is not changed yet */
+	if (tcsetattr(STDIN_FILENO, TCSANOW, &now) != 0)
+		keys = 0;
+}
+
+void cli_watch_stop(void)
+{
+	struct sigaction act = { .sa_handler = ask, .sa_flags = SA_RESTART };
+	struct sigaction end = { .sa_handler = die };
+
+	if (watching)
+		return;
+	watching = true;
+	asked = 0;
+	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch. */
+	signal(SIGPIPE, SIG_IGN);
+	sigemptyset(&act.sa_mask);
+	sigemptyset(&end.sa_mask);
+	for (size_t i = 0; i < ASKING; i++)
+		sigaction(asking[i], &act, &old_asking[i]);
+	watch_keys();
+	if (!keys)
+		return;
+	for (size_t i = 0; i < DYING; i++)
+		sigaction(dying[i], &end, &old_dying[i]);
+	if (!at_exit_set)
+		at_exit_set = atexit(restore_terminal) == 0;
+}
+
+const char *cli_how_to_stop(void)
+{
+	return !watching ? "" : keys ? "q stops" : "Ctrl-C stops";
+}
+
+bool cli_stop_asked(void)
+{
+	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
+	char typed[16];
+
+	while (!asked && keys && poll(&in, 1, 0) == 1 && (in.revents & POLLIN) && in_foreground()) {
+		ssize_t n = read(STDIN_FILENO, typed, sizeof typed);
+		if (n <= 0)
+			break;
+		for (ssize_t i = 0; i < n; i++)
+			if (strchr("qQ \033", typed[i]) && typed[i])
+				asked = 1;
+	}
+	return asked;
+}
+
+bool cli_unwatch_stop(void)
+{
+	if (!watching)
+		return false;
+	cli_stop_asked(); /* keys that came since the last look */
+	watching = false;
+	if (keys)
+		for (size_t i = 0; i < DYING; i++)
+			sigaction(dying[i], &old_dying[i], NULL);
+	restore_terminal();
+	for (size_t i = 0; i < ASKING; i++)
+		sigaction(asking[i], &old_asking[i], NULL);
+	return asked;
+}

@@ -1,0 +1,780 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The invariants I1 to I8 of docs/invariants.md, over random and over all looks at the rig. */
+#include "tests/unit/guard/guard_scene.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#include <cmocka.h>
+
+/* xorshift64*: the same numbers on every machine. BRIDLE_TEST_SEED sets another seed. */
+static uint64_t random_state;
+
+static uint64_t seed_from_environment(void)
+{
+	const char *text = getenv("BRIDLE_TEST_SEED");
+	uint64_t seed = text ? strtoull(text, NULL, 0) : 20240607;
+
+	random_state = seed * UINT64_C(0x9e3779b97f4a7c15) + 1;
+	print_message("# seed %llu\n", (unsigned long long)seed);
+	return seed;
+}
+
+static uint64_t next_random(void)
+{
+	random_state ^= random_state >> 12;
+	random_state ^= random_state << 25;
+	random_state ^= random_state >> 27;
+	return random_state * UINT64_C(0x2545f4914f6cdd1d);
+}
+
+static double uniform(double low, double high)
+{
+	return low + (high - low) * ((double)(next_random() >> 11) * 0x1p-53);
+}
+
+static bool one_in(unsigned n) { return next_random() % n == 0; }
+
+static double nasty(double low, double high)
+{
+	static const double special[] = { NAN, INFINITY, -INFINITY, 0.0, -0.0, 1e308, -1e308, 5e-324 };
+
+	return one_in(6) ? special[next_random() % 8] : uniform(low, high);
+}
+
+static void random_snapshot(struct snapshot *s)
+{
+	int64_t now_ns = s->now.ns;
+
+	*s = scene_snapshot();
+	s->now.ns = now_ns + (one_in(20) ? (int64_t)uniform(-1e9, 3e9) : 10000000);
+	s->late_ns = one_in(10) ? (int64_t)uniform(0, 1e8) : 0;
+	s->node_reset = one_in(50);
+	s->node_lost = one_in(50);
+	s->sample_age_s = nasty(0, 0.3);
+	s->cell_fresh_age_s = nasty(0, 1);
+	s->slow_age_s = nasty(0, 3);
+	s->cell_same = (uint32_t)(next_random() % 60);
+	s->cell_same_s = nasty(0, 1);
+	s->cell_equal_chance = nasty(0, 1);
+	s->cell_saturated = one_in(20);
+	s->torque_Nm = nasty(-60, 60);
+	s->speed_rpm = one_in(3) ? 0 : nasty(-150, 150);
+	s->brake_A = nasty(-0.2, 1.3);
+	s->voltage_V = nasty(0, 40);
+	s->lines_seen = !one_in(20);
+	s->estop_ok = !one_in(10);
+	s->guard_ok = !one_in(10);
+	s->contactor_closed = one_in(3);
+	s->node_state = (enum node_state)(next_random() % 5);
+	s->drive_flags = (unsigned)next_random() & 0x3f;
+	for (int i = 0; i < TEMP_COUNT; i++)
+		s->temp_degC[i] = nasty(0, 150);
+	s->log_failed = one_in(20);
+	s->operator_stop = one_in(20);
+	s->sequence_stop = one_in(20);
+}
+
+static void random_wish(struct wish *w)
+{
+	*w = (struct wish){ .mode = (enum drive_mode)(next_random() % 4), /* 3 is no mode at all */
+		.speed_rpm = nasty(-200, 200), .drive_A = nasty(-30, 30), .brake_A = nasty(-1, 2), .power = one_in(2) };
+}
+
+/* Bring a guard from a run in good order to a stop for a cause, in one tick. */
+static void provoke(struct snapshot *s, enum cause cause)
+{
+	switch (cause) {
+	case CAUSE_ESTOP: s->estop_ok = false; break;
+	case CAUSE_GUARD_OPEN: s->guard_ok = false; break;
+	case CAUSE_CONTACTOR: s->node_state = NODE_SAFE; strcpy(s->node_reason, "contactor"); break;
+	case CAUSE_NODE_SILENT: s->node_lost = true; break;
+	case CAUSE_NODE_RESET: s->node_reset = true; break;
+	case CAUSE_NODE_SAFE: s->node_state = NODE_SAFE; strcpy(s->node_reason, "lease"); break;
+	case CAUSE_NOT_AT_REST: s->drive_flags |= DRIVE_ENABLED; break; /* see stopped_for */
+	case CAUSE_SLOW_STALE: s->slow_age_s = 9; break;
+	case CAUSE_CELL_STALE: s->cell_fresh_age_s = 9; break;
+	case CAUSE_CELL_FROZEN: s->cell_same = 9999; s->cell_same_s = 99; break;
+	case CAUSE_CELL_SATURATED: s->cell_saturated = true; break;
+	case CAUSE_OVERSPEED: s->speed_rpm = 1e6; break;
+	case CAUSE_OVERTORQUE: s->torque_Nm = -1e6; break;
+	case CAUSE_BRAKE_HOT: s->temp_degC[TEMP_BRAKE] = 1e3; break;
+	case CAUSE_ACTUATOR_HOT: s->temp_degC[TEMP_CASE] = 1e3; break;
+	case CAUSE_DRIVE_DROPOUT: s->drive_flags |= DRIVE_UNDERVOLTAGE; break;
+	case CAUSE_DRIVE_FAULT: s->drive_flags |= DRIVE_FAULT; break;
+	case CAUSE_LATE_TICK: s->late_ns = INT64_C(10000000000); break;
+	case CAUSE_LOGBOOK: s->log_failed = true; break;
+	case CAUSE_OPERATOR: s->operator_stop = true; break;
+	case CAUSE_SEQUENCE: s->sequence_stop = true; break;
+	/* These take time: a scene long enough is in stopped_for. */
+	case CAUSE_BRAKE_NOT_FOLLOWING: s->brake_A = 0; break;
+	case CAUSE_BRAKE_POWER: s->torque_Nm = 39; s->speed_rpm = 119; break;
+	case CAUSE_BRAKE_ENERGY: s->torque_Nm = 20; s->speed_rpm = 110; break;
+	case CAUSE_SUPPLY_RANGE: s->voltage_V = 31; break;
+	case CAUSE_WRONG_DIRECTION: s->speed_rpm = -30; break;
+	case CAUSE_STALL: s->speed_rpm = 0; s->torque_Nm = 20; break;
+	case CAUSE_PICKUP: s->speed_rpm = 0; s->torque_Nm = 3; s->drive_rotor_rpm = 2160; break;
+	case CAUSE_OSCILLATION: s->speed_rpm = (s->now.ns / 200000000) % 2 ? 50 : 70; break;
+	case CAUSE_NONE: case CAUSE_COUNT: break;
+	}
+}
+
+static void stopped_for(struct scene *s, enum cause cause)
+{
+	scene_running(s);
+	for (int tick = 0; tick < 4000 && s->verdict.cause == CAUSE_NONE; tick++) {
+		scene_obey(s);
+		s->limits.at_rest = cause == CAUSE_NOT_AT_REST;
+		provoke(&s->snap, cause);
+		scene_judge(s);
+	}
+	if (s->verdict.cause != cause)
+		fail_msg("%s could not be provoked: \"%s\"", cause_word(cause), cause_word(s->verdict.cause));
+}
+
+static void assert_nothing_drives(const struct guard_verdict *v)
+{
+	assert_int_equal(v->allowed.mode, DRIVE_OFF);
+	assert_false(v->allowed.power);
+	assert_true(v->allowed.speed_rpm <= 0 && v->allowed.speed_rpm >= 0);
+	assert_true(v->allowed.drive_A <= 0 && v->allowed.drive_A >= 0);
+}
+
+/* Independent of the guard's own reckoning: has the shaft been seen to stand for 0.3 s without a break? */
+struct witness { bool doubted, stands; struct mono since; bool proven; };
+
+static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
+{
+	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
+		      (!l->expect_lines || (s->lines_seen && !s->contactor_closed)) &&
+		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
+
+	if (stands && !w->stands)
+		w->since = s->now;
+	w->stands = stands;
+	w->proven = stands && s->now.ns - w->since.ns >= 300000000;
+}
+
+/* I1, I2, I3: every cause, then anything at all. */
+static void after_a_cause_nothing_drives_and_the_brake_stays(void **state)
+{
+	(void)state;
+	seed_from_environment();
+	for (int c = CAUSE_ESTOP; c < CAUSE_COUNT; c++) {
+		for (int round = 0; round < 60; round++) {
+			struct scene s;
+			stopped_for(&s, (enum cause)c);
+			struct mono cause_at = s.snap.now;
+			double held_A = s.verdict.allowed.brake_A;
+			struct witness w = { .doubted = c == CAUSE_PICKUP };
+			watch_shaft(&w, &s.limits, &s.snap);
+			bool stopped = s.verdict.stopped;
+			assert_nothing_drives(&s.verdict);
+			assert_true((c == CAUSE_NOT_AT_REST || held_A >= fmin(0.5, s.limits.hold_brake_A)) && held_A <= s.limits.hold_brake_A);
+			for (int tick = 0; tick < 1500; tick++) {
+				random_snapshot(&s.snap);
+				random_wish(&s.want);
+				scene_judge(&s);
+				watch_shaft(&w, &s.limits, &s.snap);
+				assert_int_equal(s.verdict.cause, c);
+				assert_false(s.verdict.newly);
+				assert_nothing_drives(&s.verdict);
+				bool late = s.snap.now.ns - cause_at.ns >= 8000000000;
+				if (!stopped && s.verdict.stopped && !w.proven && !late)
+					fail_msg("%s: released while turning", cause_word((enum cause)c));
+				if (!s.verdict.stopped)
+					assert_true(s.verdict.allowed.brake_A >= held_A && s.verdict.allowed.brake_A <= held_A);
+				else
+					assert_true(s.verdict.allowed.brake_A <= 0);
+				assert_false(stopped && !s.verdict.stopped);
+				stopped = s.verdict.stopped;
+			}
+		}
+	}
+}
+
+/* I3 from the other side: a shaft that stands is let go after 0.3 s, one that does not after stop_hold_s. */
+static void the_brake_is_released_when_it_may_be(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	stopped_for(&s, CAUSE_OPERATOR);
+	for (int tick = 0; tick < 100; tick++) { /* coasting down in 1 s */
+		scene_obey(&s);
+		s.snap.speed_rpm = 60 * (1 - tick / 100.0);
+		scene_judge(&s);
+		assert_true(s.verdict.allowed.brake_A >= 0.5);
+	}
+	int ticks = 0;
+	for (; !s.verdict.stopped && ticks < 100; ticks++) {
+		scene_obey(&s);
+		scene_judge(&s);
+	}
+	assert_in_range(ticks, 28, 32);
+
+	stopped_for(&s, CAUSE_OPERATOR);
+	/* seen to turn: held on beyond 8 s, as long as heat allows: 200 W are 100 W too many, 2000 J after 20 s */
+	for (ticks = 0; !s.verdict.stopped && ticks < 3000; ticks++) {
+		scene_obey(&s);
+		s.snap.speed_rpm = 95.493;
+		s.snap.torque_Nm = 20;
+		scene_judge(&s);
+		if (ticks > 810 && !s.verdict.stopped)
+			assert_true(s.verdict.holds_on && s.verdict.allowed.brake_A >= 0.5);
+	}
+	assert_in_range(ticks, 1900, 2010);
+	assert_int_equal(s.verdict.release, GUARD_HEAT);
+	assert_int_equal(s.verdict.missing, GUARD_TURNS);
+}
+
+/* S1: what the stop did not see is told, one by one. */
+static void a_stop_tells_what_it_did_not_see(void **state)
+{
+	static const struct { const char *name; bool welded, deaf, lost; double torque_Nm; unsigned missing; enum guard_release release; int ticks; } rows[] = {
+		{ "good order", false, false, false, 0, 0, GUARD_IN_ORDER, 60 },
+		{ "welded", true, false, false, 0, GUARD_CONTACTOR, GUARD_TIME, 801 },
+		{ "welded and deaf", true, true, false, 8, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_TOO_LONG, 60001 },
+		{ "welded, deaf, hot", true, true, false, 20, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_HEAT, 2300 },
+		{ "node lost", false, false, true, 0, GUARD_NO_DATA | GUARD_CONTACTOR | GUARD_DRIVE | GUARD_STANDSTILL, GUARD_HEAT_UNKNOWN, 801 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+		char text[400];
+		int ticks = 0;
+
+		scene_running(&s);
+		s.snap.operator_stop = true;
+		for (; !s.verdict.stopped && ticks < 70000; ticks++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = rows[i].deaf ? 90 : fmax(0, 60 - 3 * ticks);
+			s.snap.torque_Nm = rows[i].torque_Nm;
+			s.snap.node_lost = rows[i].lost;
+			s.snap.contactor_closed |= rows[i].welded;
+			s.snap.drive_flags = rows[i].deaf ? DRIVE_ENABLED : 0;
+			scene_judge(&s);
+			assert_nothing_drives(&s.verdict);
+			if (!s.verdict.stopped)
+				assert_true(s.verdict.allowed.brake_A >= 0.5);
+		}
+		if (s.verdict.missing != rows[i].missing || s.verdict.release != rows[i].release || ticks > rows[i].ticks)
+			fail_msg("%s: missing %x, release %d after %d ticks", rows[i].name, s.verdict.missing, (int)s.verdict.release, ticks);
+		guard_end_message(&s.verdict, text, sizeof text);
+		assert_int_equal(strncmp(text, "NOT SAFE", 8) == 0, rows[i].missing != 0);
+		guard_hold_message(&s.verdict, text, sizeof text);
+		assert_non_null(strstr(text, "emergency stop"));
+	}
+}
+
+/* Only the contactor was closed (a stop rehearsal), and somebody turns the shaft: the stop ends, but no word says that it stands. */
+static void a_shaft_that_nothing_loaded_is_not_said_to_stand(void **state)
+{
+	(void)state;
+	for (int turns = 0; turns < 2; turns++) {
+		struct scene s;
+		char text[400];
+
+		scene_begin(&s);
+		s.limits.expect_direction = 0;
+		s.want.power = true;
+		scene_run_s(&s, 2);
+		assert_true(s.guard.energised && !s.guard.loaded);
+		s.snap.operator_stop = true;
+		for (int i = 0; !s.verdict.stopped && i < 1000; i++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = turns ? 60 : 0;
+			scene_judge(&s);
+		}
+		assert_true(s.verdict.stopped);
+		assert_int_equal(s.verdict.missing, 0);
+		guard_end_message(&s.verdict, text, sizeof text);
+		assert_int_equal(strstr(text, "shaft standing") != NULL, !turns);
+	}
+}
+
+/* S2: a shaft that slows down by so much a tick, whose pulses end after so many ticks; nothing else tells that it turns. */
+static void pulses_that_end_too_soon_prove_no_standstill(void **state)
+{
+	static const struct { double rpm_per_tick; int dies_at; } rows[] = {
+		{ 1, 0 }, { 1, 5 }, { 1, 10 }, { 0.25, 0 }, { 0.25, 10 }, { 3, 3 }, { 20, 99 }, { 60, 99 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+		int ticks = 0;
+
+		scene_running(&s);
+		s.snap.operator_stop = true;
+		for (; !s.verdict.stopped && ticks < 2000; ticks++) {
+			double true_rpm = fmax(0, 60 - rows[i].rpm_per_tick * ticks);
+			scene_obey(&s);
+			s.snap.speed_rpm = ticks < rows[i].dies_at ? true_rpm : 0;
+			scene_judge(&s);
+			if (s.verdict.stopped && true_rpm > 1)
+				fail_msg("row %zu: let go at %g rpm after %d ticks", i, true_rpm, ticks);
+		}
+		assert_true(s.verdict.stopped);
+		if (rows[i].rpm_per_tick >= 20 && rows[i].rpm_per_tick < 60)
+			assert_in_range(ticks, 30, 50); /* a light shaft that was seen to slow down is not held longer */
+	}
+}
+
+/* I3: pulses that stop while the drive's rotor turns are no standstill. */
+static void a_dead_pick_up_proves_no_standstill(void **state)
+{
+	struct scene s;
+	int ticks = 0;
+
+	(void)state;
+	scene_running(&s);
+	s.want.brake_A = 0.1;
+	scene_run_s(&s, 1);
+	scene_obey(&s);
+	s.snap.speed_rpm = 0;
+	s.snap.drive_rotor_rpm = 2160;
+	s.snap.operator_stop = true;
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_OPERATOR);
+	assert_true(s.verdict.allowed.brake_A >= 0.4); /* it turns: half of the 0.8 A that a stop may hold */
+	for (; !s.verdict.stopped && ticks < 2000; ticks++)
+		scene_step(&s);
+	assert_in_range(ticks, 799, 801);
+}
+
+/* A node that has gone safe and has not yet said why: no cause yet, and nothing drives. */
+static void nothing_drives_while_the_reason_is_awaited(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	for (int tick = 0; tick < 10; tick++) {
+		scene_obey(&s);
+		s.snap.node_state = NODE_STOPPING;
+		scene_judge(&s);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+		assert_nothing_drives(&s.verdict);
+		assert_true(s.verdict.allowed.brake_A >= 0.5);
+	}
+}
+
+/* I2: what is held is the larger of wish, read-back and half of the most, and never more than the most. */
+static void the_hold_is_bounded_and_large_enough(void **state)
+{
+	static const struct { double wish_A, read_A, speed_rpm; enum cause cause; double held_A; } rows[] = {
+		{ 0.5, 0.5, 60, CAUSE_OPERATOR, 0.5 },
+		{ 0.5, 0.6, 60, CAUSE_OPERATOR, 0.6 },
+		{ 0.5, 0.3, 60, CAUSE_OPERATOR, 0.5 },
+		{ 0.1, 0.1, 60, CAUSE_OPERATOR, 0.4 },   /* half of 0.8 A */
+		{ 0.1, NAN, NAN, CAUSE_OVERSPEED, 0.4 }, /* unknown speed counts as turning */
+		{ 0.1, 0.1, 0.5, CAUSE_OPERATOR, 0.1 },  /* stands already */
+		{ 0.1, 0.1, 60, CAUSE_OVERTORQUE, 0.1 }, /* more would make it worse */
+		{ 0.95, 0.95, 60, CAUSE_OPERATOR, 0.8 },
+		{ 0.5, INFINITY, 60, CAUSE_OPERATOR, 0.8 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+		scene_running(&s);
+		s.want.brake_A = rows[i].wish_A;
+		scene_run_s(&s, 1);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+		scene_obey(&s);
+		s.snap.brake_A = rows[i].read_A;
+		s.snap.speed_rpm = rows[i].speed_rpm;
+		if (rows[i].cause != CAUSE_OVERSPEED)
+			provoke(&s.snap, rows[i].cause);
+		scene_judge(&s);
+		assert_int_equal(s.verdict.cause, rows[i].cause);
+		if (!(fabs(s.verdict.allowed.brake_A - rows[i].held_A) < 1e-12))
+			fail_msg("row %zu: held %g A, expected %g A", i, s.verdict.allowed.brake_A, rows[i].held_A);
+	}
+}
+
+/* I5 */
+static void only_a_stopped_guard_is_reset_and_heat_is_kept(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	struct guard before = s.guard;
+	struct guard after = guard_reset(s.guard);
+	assert_int_equal(after.phase, GUARD_RUN);
+	assert_true(after.run_s >= before.run_s && after.energised);
+
+	for (int tick = 0; tick < 1000; tick++) { /* 10 s of 200 W: 1000 J above 100 W */
+		scene_obey(&s);
+		s.snap.torque_Nm = 20;
+		s.snap.speed_rpm = 95.493;
+		scene_judge(&s);
+	}
+	assert_true(fabs(s.guard.energy_J - 1000) < 5);
+	s.snap.operator_stop = true;
+	scene_step(&s);
+	assert_int_equal(guard_reset(s.guard).phase, GUARD_STOP_HOLD);
+	s.snap.operator_stop = false;
+	scene_run_s(&s, 9); /* pulses that ended at full speed: held for 8 s; the brake cools 100 J in each of the 9 */
+	assert_true(s.verdict.stopped);
+	assert_true(s.guard.energy_J > 80 && s.guard.energy_J < 120);
+	s.guard.energy_J = 1000;
+	assert_int_equal(s.verdict.cause, CAUSE_OPERATOR);
+
+	s.guard = guard_reset(s.guard);
+	s.want = (struct wish){ 0 };
+	s.verdict.allowed = s.want;
+	s.snap.now.ns += INT64_C(3000000000); /* since the stop 3 s and a bit: the brake cools 100 J in each */
+	scene_step(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	if (!(s.guard.energy_J > 600 && s.guard.energy_J < 720))
+		fail_msg("energy %g J", s.guard.energy_J);
+}
+
+/* I7: nothing beyond a limit gets out, whatever is wanted. */
+static void wishes_are_clamped(void **state)
+{
+	(void)state;
+	seed_from_environment();
+	for (int i = 0; i < 200000; i++) {
+		struct scene s;
+		if (i % 1000 == 0)
+			scene_running(&s);
+		struct scene one = s;
+		random_wish(&one.want);
+		one.limits.expect_direction = (int)(next_random() % 3) - 1;
+		one.snap.contactor_closed = one_in(2);
+		one.snap.now.ns += 10000000;
+		scene_judge(&one);
+		const struct wish *a = &one.verdict.allowed;
+		assert_true(a->brake_A >= 0 && a->brake_A <= 1.0);
+		assert_true(fabs(a->speed_rpm) <= 120 && fabs(a->drive_A) <= 15);
+		assert_true(a->speed_rpm * one.limits.expect_direction >= 0);
+		assert_true(a->mode == DRIVE_OFF || a->mode == one.want.mode);
+		assert_true(a->mode == DRIVE_OFF || (a->power && one.snap.contactor_closed));
+		assert_true(!a->power || one.want.power);
+		assert_true(!(one.want.brake_A >= 0) || a->brake_A <= one.want.brake_A);
+		bool same = a->mode == one.want.mode && a->power == one.want.power && !(a->brake_A < one.want.brake_A) &&
+			    !(a->brake_A > one.want.brake_A);
+		if (!same && one.verdict.cause == CAUSE_NONE)
+			assert_true(one.verdict.clamped);
+	}
+}
+
+static void a_wish_within_its_limits_goes_out_as_it_is(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	assert_false(s.verdict.clamped);
+	assert_int_equal(s.verdict.allowed.mode, DRIVE_SPEED);
+	assert_true(fabs(s.verdict.allowed.speed_rpm - 60) < 1e-12 && fabs(s.verdict.allowed.brake_A - 0.5) < 1e-12);
+	s.want = (struct wish){ .mode = DRIVE_CURRENT, .speed_rpm = NAN, .drive_A = -7, .brake_A = 0.2, .power = true };
+	scene_step(&s);
+	assert_false(s.verdict.clamped);
+	assert_true(fabs(s.verdict.allowed.drive_A + 7) < 1e-12);
+}
+
+/* I8: a field that is not a number never lets out more than the number did. */
+
+#define AT(type, field) { #field, offsetof(type, field) }
+struct place { const char *name; size_t at; };
+
+static const struct place snapshot_places[] = {
+	AT(struct snapshot, sample_age_s), AT(struct snapshot, cell_fresh_age_s), AT(struct snapshot, slow_age_s), AT(struct snapshot, indication),
+	AT(struct snapshot, torque_Nm), AT(struct snapshot, angle_rev), AT(struct snapshot, edge_age_s),
+	AT(struct snapshot, edge_time_s), AT(struct snapshot, speed_rpm), AT(struct snapshot, brake_A),
+	AT(struct snapshot, voltage_V), AT(struct snapshot, current_A), AT(struct snapshot, drive_rotor_rpm),
+	AT(struct snapshot, drive_A), AT(struct snapshot, temp_degC[0]), AT(struct snapshot, temp_degC[1]),
+	AT(struct snapshot, temp_degC[2]), AT(struct snapshot, temp_degC[3]),
+};
+static const struct place limit_places[] = {
+	AT(struct guard_limits, torque_Nm), AT(struct guard_limits, speed_rpm), AT(struct guard_limits, drive_A),
+	AT(struct guard_limits, brake_A), AT(struct guard_limits, hold_brake_A), AT(struct guard_limits, slip_power_W),
+	AT(struct guard_limits, slip_power_short_W), AT(struct guard_limits, slip_energy_J),
+	AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
+	AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
+	AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, stall_s), AT(struct guard_limits, stall_torque_Nm),
+	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s), AT(struct guard_limits, slow_stale_s),
+	AT(struct guard_limits, brake_follow_A), AT(struct guard_limits, brake_follow_s), AT(struct guard_limits, late_s),
+	AT(struct guard_limits, contactor_s), AT(struct guard_limits, stop_hold_s), AT(struct guard_limits, tick_s),
+};
+static const struct place wish_places[] = {
+	AT(struct wish, speed_rpm), AT(struct wish, drive_A), AT(struct wish, brake_A),
+};
+#define COUNT(a) (sizeof(a) / sizeof((a)[0]))
+
+static void put_nan(void *at, size_t offset)
+{
+	double nan_value = NAN;
+
+	memcpy((char *)at + offset, &nan_value, sizeof nan_value);
+}
+
+static bool is_wider(const struct guard_verdict *with, const struct guard_verdict *without)
+{
+	const struct wish *a = &with->allowed, *b = &without->allowed;
+
+	if (without->cause == CAUSE_NONE && with->cause != CAUSE_NONE)
+		return a->mode != DRIVE_OFF || a->power; /* a stop holds the brake on purpose */
+	return (a->mode != DRIVE_OFF && b->mode == DRIVE_OFF) || (a->power && !b->power) || a->brake_A > b->brake_A ||
+	       fabs(a->speed_rpm) > fabs(b->speed_rpm) || fabs(a->drive_A) > fabs(b->drive_A);
+}
+
+static void compare_with_nan(const struct scene *before, int where, const struct place *place)
+{
+	struct scene with = *before, without = *before;
+
+	for (int tick = 0; tick < 400; tick++) {
+		scene_obey(&with);
+		scene_obey(&without);
+		with.snap.now = without.snap.now;
+		if (where == 0)
+			put_nan(&with.snap, place->at);
+		if (where == 1)
+			put_nan(&with.limits, place->at);
+		if (where == 2)
+			put_nan(&with.want, place->at);
+		scene_judge(&with);
+		scene_judge(&without);
+		assert_int_equal(without.verdict.cause, CAUSE_NONE);
+		if (is_wider(&with.verdict, &without.verdict))
+			fail_msg("%s = NaN lets out more", place->name);
+	}
+}
+
+static void not_a_number_never_widens(void **state)
+{
+	struct scene speed, current;
+
+	(void)state;
+	scene_running(&speed);
+	scene_running(&current);
+	current.want = (struct wish){ .mode = DRIVE_CURRENT, .drive_A = 5, .brake_A = 0.3, .power = true };
+	const struct scene *scenes[] = { &speed, &current };
+	for (size_t k = 0; k < COUNT(scenes); k++) {
+		for (size_t i = 0; i < COUNT(snapshot_places); i++)
+			compare_with_nan(scenes[k], 0, &snapshot_places[i]);
+		for (size_t i = 0; i < COUNT(limit_places); i++)
+			compare_with_nan(scenes[k], 1, &limit_places[i]);
+		for (size_t i = 0; i < COUNT(wish_places); i++)
+			compare_with_nan(scenes[k], 2, &wish_places[i]);
+	}
+}
+
+/* A limit that is not a number stops the run, sooner or later, when what it limits is used. */
+static void a_limit_that_is_not_a_number_allows_nothing(void **state)
+{
+	static const struct place deadly[] = {
+		AT(struct guard_limits, torque_Nm), AT(struct guard_limits, speed_rpm),
+		AT(struct guard_limits, slip_power_short_W), AT(struct guard_limits, slip_energy_J),
+		AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
+		AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
+		AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s),
+		AT(struct guard_limits, slow_stale_s), AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
+	};
+
+	(void)state;
+	for (size_t i = 0; i < COUNT(deadly); i++) {
+		struct scene s;
+		scene_running(&s);
+		put_nan(&s.limits, deadly[i].at);
+		scene_run_s(&s, 2);
+		if (s.verdict.cause == CAUSE_NONE)
+			fail_msg("%s = NaN did not stop", deadly[i].name);
+	}
+}
+
+static void a_clamp_without_a_limit_lets_nothing_through(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	s.limits.brake_A = s.limits.speed_rpm = NAN;
+	s.limits.expect_pick = false;
+	s.snap.speed_rpm = NAN; /* so that the speed's own watch is quiet */
+	s.snap.now.ns += 10000000;
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	assert_true(s.verdict.allowed.brake_A <= 0 && s.verdict.allowed.speed_rpm <= 0);
+
+	scene_running(&s); /* no limit at all for the hold: what was allowed before stays */
+	s.limits.brake_A = s.limits.hold_brake_A = NAN;
+	s.snap.operator_stop = true;
+	scene_step(&s);
+	assert_true(fabs(s.verdict.allowed.brake_A - 0.5) < 1e-12);
+}
+
+/* All yes-or-no inputs in all phases: 3 phases, 11 bits, 5 states, 4 modes. */
+static void every_combination_of_yes_and_no(void **state)
+{
+	struct scene start[3];
+	unsigned long looks = 0;
+
+	(void)state;
+	scene_running(&start[0]);
+	stopped_for(&start[1], CAUSE_OPERATOR);
+	start[1].snap.operator_stop = false;
+	start[2] = start[1];
+	scene_run_s(&start[2], 9);
+	assert_true(start[1].guard.phase == GUARD_STOP_HOLD && start[2].guard.phase == GUARD_STOPPED);
+
+	for (int phase = 0; phase < 3; phase++) {
+		for (unsigned bits = 0; bits < 1u << 11; bits++) {
+			for (int more = 0; more < 20; more++) {
+				struct scene s = start[phase];
+				s.snap.now.ns += 10000000;
+				s.snap.estop_ok = bits & 1;
+				s.snap.guard_ok = bits & 2;
+				s.snap.contactor_closed = bits & 4;
+				s.snap.lines_seen = (bits >> 3) & 1;
+				s.snap.node_reset = bits & 16;
+				s.snap.node_lost = bits & 32;
+				s.snap.log_failed = bits & 64;
+				s.snap.operator_stop = bits & 128;
+				s.snap.sequence_stop = bits & 256;
+				s.snap.cell_saturated = bits & 512;
+				s.want.power = bits & 1024;
+				s.snap.node_state = (enum node_state)(more % 5);
+				strcpy(s.snap.node_reason, s.snap.node_state > NODE_LIVE ? "lease" : "none");
+				s.want.mode = (enum drive_mode)(more / 5);
+				scene_judge(&s);
+				looks++;
+				bool good = (bits & 0x3fb) == 0x00b && s.snap.node_state <= NODE_LIVE;
+				bool stops = phase > 0 || !good;
+				assert_int_equal(s.verdict.cause != CAUSE_NONE, stops);
+				if (stops)
+					assert_nothing_drives(&s.verdict);
+				else
+					assert_int_equal(s.verdict.allowed.power, s.want.power);
+				if (s.verdict.allowed.mode != DRIVE_OFF)
+					assert_true(s.snap.contactor_closed && s.want.power && s.want.mode == s.verdict.allowed.mode);
+				if (phase == 1)
+					assert_true(s.verdict.allowed.brake_A >= 0.5);
+				if (phase == 2)
+					assert_true(s.verdict.allowed.brake_A <= 0);
+			}
+		}
+	}
+	assert_int_equal(looks, 3 * 2048 * 20);
+}
+
+/* I4, the other half: a long run as it really is does not stop. The rig here is written for this test alone: steps of load
+ * that ring, a coil with a lag, noise, ripple of the gear, ticks late now and then. */
+struct rig { double coil_A, torque_Nm, rate_Nm_per_s, speed_rpm; };
+
+static double gauss(void)
+{
+	double sum = -6;
+
+	for (int i = 0; i < 12; i++)
+		sum += uniform(0, 1);
+	return sum;
+}
+
+static void move_rig(struct rig *r, const struct wish *w, double t_s)
+{
+	double target_Nm = 20 * r->coil_A, w0 = 2 * M_PI * 8, zeta = 0.12; /* the lever on its cell */
+
+	r->coil_A += (w->brake_A - r->coil_A) * (1 - exp(-SCENE_TICK_S / 0.15));
+	for (int i = 0; i < 10; i++) {
+		double h = SCENE_TICK_S / 10;
+		r->rate_Nm_per_s += h * (w0 * w0 * (target_Nm - r->torque_Nm) - 2 * zeta * w0 * r->rate_Nm_per_s);
+		r->torque_Nm += h * r->rate_Nm_per_s;
+	}
+	double free_rpm = w->mode == DRIVE_SPEED ? w->speed_rpm - 0.2 * r->torque_Nm : 0;
+	r->speed_rpm += (free_rpm - r->speed_rpm) * (1 - exp(-SCENE_TICK_S / 0.3));
+	(void)t_s;
+}
+
+static void a_run_in_good_order_is_left_alone(void **state)
+{
+	struct scene s;
+	struct rig rig = { 0 };
+	double step_at_s = 3;
+
+	(void)state;
+	seed_from_environment();
+	scene_begin(&s);
+	s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .power = true };
+	for (long tick = 0; tick < 360000; tick++) { /* an hour */
+		double t_s = (double)tick * SCENE_TICK_S;
+		if (t_s >= step_at_s) { /* the wish jumps, up or down, every 3 to 20 s */
+			s.want.brake_A = uniform(0, 0.8);
+			s.want.speed_rpm = uniform(20, 60);
+			step_at_s += uniform(3, 20);
+		}
+		scene_obey(&s);
+		move_rig(&rig, &s.verdict.allowed, t_s);
+		double ripple = sin(2 * M_PI * 3.1 * t_s);
+		s.snap.brake_A = rig.coil_A + 0.003 * gauss();
+		s.snap.torque_Nm = rig.torque_Nm + 0.1 * gauss() + 1.2 * ripple;
+		s.snap.speed_rpm = rig.speed_rpm + 0.4 * gauss() + 1.5 * ripple;
+		s.snap.voltage_V = 24 - 0.05 * rig.torque_Nm + 0.05 * gauss();
+		s.snap.sample_age_s = uniform(0, 0.03);
+		s.snap.cell_fresh_age_s = uniform(0, 0.12);
+		s.snap.cell_same = (uint32_t)(next_random() % 3);
+		s.snap.late_ns = one_in(500) ? 12000000 : 200000;
+		s.snap.temp_degC[TEMP_WINDING] = 60 + gauss();
+		scene_judge(&s);
+		if (s.verdict.cause != CAUSE_NONE) {
+			char message[400];
+			guard_message(&s.verdict, message, sizeof message);
+			fail_msg("stopped after %.2f s: %s", t_s, message);
+		}
+	}
+}
+
+/* A sequence that cannot go on asks, the guard stops: the number is left out, the sentence stays. */
+static void messages_say_what_and_how_much(void **state)
+{
+	struct guard_verdict v = { .cause = CAUSE_BRAKE_POWER, .value = 512, .limit = 400 };
+	char text[300];
+
+	(void)state;
+	guard_message(&v, text, sizeof text);
+	assert_non_null(strstr(text, "brake slip power 512 W, limit 400 W: "));
+	v.value = NAN;
+	guard_message(&v, text, sizeof text);
+	assert_string_equal(text, cause_sentence(CAUSE_BRAKE_POWER));
+	for (int c = 0; c <= CAUSE_COUNT; c++) {
+		assert_true(strlen(cause_word((enum cause)c)) > 2 && strlen(cause_sentence((enum cause)c)) > 20);
+		for (int d = 0; d < c; d++)
+			assert_string_not_equal(cause_word((enum cause)c), cause_word((enum cause)d));
+	}
+	assert_string_equal(cause_word(CAUSE_DRIVE_DROPOUT), "drive_dropout");
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(after_a_cause_nothing_drives_and_the_brake_stays),
+		cmocka_unit_test(the_brake_is_released_when_it_may_be),
+		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
+		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
+		cmocka_unit_test(pulses_that_end_too_soon_prove_no_standstill),
+		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
+		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
+		cmocka_unit_test(the_hold_is_bounded_and_large_enough),
+		cmocka_unit_test(only_a_stopped_guard_is_reset_and_heat_is_kept),
+		cmocka_unit_test(wishes_are_clamped),
+		cmocka_unit_test(a_wish_within_its_limits_goes_out_as_it_is),
+		cmocka_unit_test(not_a_number_never_widens),
+		cmocka_unit_test(a_limit_that_is_not_a_number_allows_nothing),
+		cmocka_unit_test(a_clamp_without_a_limit_lets_nothing_through),
+		cmocka_unit_test(every_combination_of_yes_and_no),
+		cmocka_unit_test(a_run_in_good_order_is_left_alone),
+		cmocka_unit_test(messages_say_what_and_how_much),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,550 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* I4: every cause has something that brings it and something close by that does not. All figures are those of
+ * guard_scene.h; the times follow by hand from the rules in guard.h. */
+#include "tests/unit/guard/guard_scene.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+
+#include <cmocka.h>
+
+/* A rig in good order is made to misbehave: t_s since it began; miss: just not enough. */
+typedef void bend_fn(struct scene *s, double t_s, bool miss);
+
+static void bend_estop(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.estop_ok = miss; }
+static void bend_guard_open(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.guard_ok = miss; }
+static void bend_node_estop(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_state = miss ? NODE_LIVE : NODE_SAFE; /* the reason alone says nothing */
+	strcpy(s->snap.node_reason, "estop");
+}
+static void bend_node_guard(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_state = miss ? NODE_LIVE : NODE_STOPPING;
+	strcpy(s->snap.node_reason, "guard");
+}
+static void bend_contactor_open(struct scene *s, double t_s, bool miss)
+{
+	s->snap.contactor_closed = miss && t_s > 0.29;
+}
+static void bend_contactor_welded(struct scene *s, double t_s, bool miss)
+{
+	s->want.power = false;
+	s->snap.contactor_closed = !miss || t_s < 0.29;
+}
+static void bend_node_contactor(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_state = miss ? NODE_LIVE : NODE_SAFE;
+	strcpy(s->snap.node_reason, "contactor");
+}
+static void bend_silent(struct scene *s, double t_s, bool miss) { s->snap.sample_age_s = miss ? fmin(t_s, 0.15) : t_s; }
+static void bend_lost(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.node_lost = !miss; }
+static void bend_reset(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.node_reset = !miss; }
+static void bend_safe(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_state = miss ? NODE_IDLE : NODE_SAFE;
+	strcpy(s->snap.node_reason, "lease");
+}
+static void bend_safe_unexplained(struct scene *s, double t_s, bool miss)
+{
+	s->limits.contactor_s = 1;
+	s->snap.node_state = NODE_STOPPING;
+	strcpy(s->snap.node_reason, "none");
+	if (miss) {
+		if (t_s > 0.38)
+			s->snap.node_state = NODE_IDLE;
+	} else {
+		s->snap.contactor_closed = false;
+	}
+}
+static void bend_node_contactor_later(struct scene *s, double t_s, bool miss)
+{
+	s->snap.node_state = miss && t_s > 0.18 ? NODE_IDLE : NODE_STOPPING; /* the event first, the reason with the slow sample */
+	strcpy(s->snap.node_reason, t_s < 0.195 ? "none" : "contactor");
+	s->snap.contactor_closed = miss;
+}
+static void bend_pickup(struct scene *s, double t_s, bool miss)
+{
+	s->limits.gear_ratio = 36;
+	s->snap.speed_rpm = 0;
+	s->snap.torque_Nm = 3; /* less than what makes a stall */
+	/* 60 rev/min of the output are 2160 of the rotor; 360 are 10 times standstill. */
+	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 360 : -2160;
+}
+static void bend_not_at_rest(struct scene *s, double t_s, bool miss)
+{
+	s->limits.at_rest = true;
+	s->want = (struct wish){ 0 };
+	s->snap.drive_flags = miss && t_s > 0.25 ? 0 : DRIVE_ENABLED;
+	s->snap.node_state = NODE_IDLE;
+	s->snap.drive_rotor_rpm = miss ? 360 : 0;
+}
+static void bend_rotor_turns(struct scene *s, double t_s, bool miss)
+{
+	bend_not_at_rest(s, 1, true);
+	s->snap.drive_rotor_rpm = miss && t_s > 0.25 ? 360 : -3000;
+}
+static void bend_slow_stale(struct scene *s, double t_s, bool miss) { s->snap.slow_age_s = miss ? fmin(t_s, 2) : t_s; }
+static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.cell_fresh_age_s = miss ? fmin(t_s, 0.5) : t_s; }
+static void bend_frozen(struct scene *s, double t_s, bool miss)
+{
+	unsigned same = (unsigned)lround(t_s / SCENE_TICK_S);
+
+	s->snap.cell_equal_chance = 0.01;
+	s->snap.cell_same = same;
+	s->snap.cell_same_s = miss ? fmin(t_s, 0.499) : t_s;
+}
+/* Ten conversions a second: 1e-12 at a chance of 0.01 is six neighbours, at 0.1 twelve, unknown (a half) forty. */
+static void bend_frozen_slow(struct scene *s, double t_s, bool miss)
+{
+	s->snap.cell_equal_chance = miss ? 0.1 : 0.01;
+	s->snap.cell_same = 1 + (unsigned)floor(t_s * 10 + 1e-6);
+	s->snap.cell_same_s = floor(t_s * 10 + 1e-6) / 10;
+	if (miss)
+		s->snap.cell_same = s->snap.cell_same < 12 ? s->snap.cell_same : 12;
+}
+/* A converter so coarse that it hardly ever moves. */
+static void bend_frozen_coarse(struct scene *s, double t_s, bool miss)
+{
+	s->snap.cell_equal_chance = miss ? 0.99 : 0;
+	s->snap.cell_same = 1 + (unsigned)lround(fmin(t_s, 27) / SCENE_TICK_S);
+	s->snap.cell_same_s = t_s;
+}
+/* Nothing turns and the brake has no current: a quiet cell may well repeat itself. */
+static void bend_frozen_idle(struct scene *s, double t_s, bool miss)
+{
+	s->snap.cell_equal_chance = 0.01;
+	s->snap.cell_same = (unsigned)lround(t_s / SCENE_TICK_S);
+	s->snap.cell_same_s = t_s;
+	if (miss) {
+		s->want.mode = DRIVE_OFF;
+		s->want.brake_A = 0;
+		s->snap.cell_same = t_s > 0.1 ? 4000 : 0;
+		s->snap.cell_same_s = t_s > 0.1 ? 40 : 0;
+	}
+}
+static void bend_saturated(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.cell_saturated = !miss; }
+static void bend_overspeed(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.speed_rpm = miss ? 120 : 120.01; }
+static void bend_overspeed_back(struct scene *s, double t_s, bool miss)
+{
+	s->limits.expect_direction = 0;
+	(void)t_s;
+	s->snap.speed_rpm = miss ? -120 : -120.01;
+}
+static void bend_speed_unknown(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.expect_pick = !miss;
+	s->snap.speed_rpm = NAN;
+}
+static void bend_overtorque(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.speed_rpm = 10; /* 42 W: no slip power to speak of */
+	s->snap.torque_Nm = miss ? 40 : 40.01;
+}
+static void bend_torque_unknown(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.expect_cell = !miss;
+	s->snap.torque_Nm = NAN;
+}
+static void bend_brake_dead(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.brake_A = miss ? 0.41 : 0; }
+static void bend_brake_stuck(struct scene *s, double t_s, bool miss)
+{
+	s->want.brake_A = 0;
+	/* A coil that lets go with a time constant of 0.4 s, within the allowed 0.5 s. */
+	s->snap.brake_A = miss ? 0.5 * exp(-t_s / 0.4) : 0.5;
+}
+static void bend_brake_unknown(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.brake_A = NAN;
+	if (miss)
+		s->want.brake_A = 0; /* nothing asked of it */
+}
+static void bend_power_short(struct scene *s, double t_s, bool miss)
+{
+	/* 30 N m at 95.49 rev/min are 300 W; a spike of one tick is no heat. */
+	s->snap.torque_Nm = 30;
+	s->snap.speed_rpm = miss ? 95.4 : 96;
+	if (miss && t_s > 0.2 && t_s < 0.205)
+		s->snap.torque_Nm = 38;
+	if (miss && t_s > 0.5)
+		s->snap.speed_rpm = 20; /* before the energy comes to its limit */
+}
+static void bend_power_mean(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.slip_energy_J = 0; /* no energy stated: the mean over 10 s decides */
+	s->snap.torque_Nm = 20;
+	s->snap.speed_rpm = miss ? 47.6 : 49; /* 47.746 rev/min are 100 W */
+}
+static void bend_energy(struct scene *s, double t_s, bool miss)
+{
+	/* 200 W are 100 W too many: 2000 J after 20 s. Alternating with nothing for as long, they never come to it. */
+	bool rests = miss && fmod(t_s, 20) > 10;
+
+	s->snap.torque_Nm = rests ? 0 : 20;
+	s->snap.speed_rpm = rests ? 0 : 95.493;
+}
+static void bend_brake_hot(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.temp_degC[TEMP_BRAKE] = miss ? 90 : 90.1;
+}
+static void bend_brake_temp_gone(struct scene *s, double t_s, bool miss)
+{
+	s->snap.temp_degC[TEMP_BRAKE] = miss && t_s > 1.9 ? 25 : NAN;
+}
+static void bend_case_hot(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.temp_degC[TEMP_CASE] = miss ? 80 : 80.1;
+}
+static void bend_winding_hot(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.temp_degC[TEMP_WINDING] = miss ? 120 : 120.1;
+}
+static void bend_supply_low(struct scene *s, double t_s, bool miss)
+{
+	s->snap.voltage_V = miss && t_s > 0.48 ? 20 : 19.9;
+}
+static void bend_supply_high(struct scene *s, double t_s, bool miss)
+{
+	s->snap.voltage_V = miss && t_s > 0.04 ? 30 : 30.1;
+}
+static void bend_supply_unknown(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.expect_meter = !miss;
+	s->snap.voltage_V = NAN;
+}
+static void bend_dropout(struct scene *s, double t_s, bool miss)
+{
+	if (!miss || t_s > 0.015)
+		s->snap.drive_flags |= DRIVE_UNDERVOLTAGE;
+	s->snap.voltage_V = 19; /* both: drop-out is the name that tells more */
+	if (miss) {
+		s->want.mode = DRIVE_OFF; /* nobody asks the drive for anything */
+		s->want.power = false;    /* and without the supply it may well say undervoltage */
+		s->snap.speed_rpm = 0;
+	}
+}
+static void bend_drive_fault(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.drive_flags |= miss ? DRIVE_CURRENT_LIMITED | DRIVE_DERATING : DRIVE_FAULT;
+}
+static void bend_drive_unheard(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.drive_flags |= miss ? DRIVE_VOLTAGE_LIMITED : DRIVE_UNHEARD;
+}
+static void bend_drive_overspeed(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.drive_flags |= miss ? DRIVE_ENABLED : DRIVE_OVERSPEED;
+}
+static void bend_wrong_way(struct scene *s, double t_s, bool miss) { s->snap.speed_rpm = miss && t_s > 0.24 ? 5 : -5; }
+static void bend_wrong_way_free(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.expect_direction = miss ? 0 : 1;
+	s->snap.speed_rpm = -60;
+}
+static void bend_stall(struct scene *s, double t_s, bool miss)
+{
+	s->snap.speed_rpm = miss && t_s > 1.98 ? 10 : 0.5;
+	s->snap.torque_Nm = 10;
+}
+static void bend_stall_light(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.speed_rpm = 0.5;
+	s->snap.torque_Nm = miss ? 4 : 4.1;
+}
+static void bend_hunting_speed(struct scene *s, double t_s, bool miss)
+{
+	s->snap.speed_rpm = 60 + (miss ? 4.9 : 5.5) * sin(2 * M_PI * 3 * t_s);
+}
+static void bend_hunting_torque(struct scene *s, double t_s, bool miss)
+{
+	/* Growing from 6 N m peak to peak, or ringing down from 24 with a logarithmic decrement of 0.7 a cycle. */
+	double size = miss ? 12 * exp(-0.7 * t_s * 2) : 3 + 0.2 * t_s;
+
+	s->snap.torque_Nm = 12 + size * sin(2 * M_PI * 2 * t_s);
+}
+static void bend_late(struct scene *s, double t_s, bool miss)
+{
+	if (t_s < 0.015)
+		s->snap.late_ns = miss ? 50000000 : 50000001;
+	else
+		s->snap.late_ns = 0;
+}
+static void bend_late_often(struct scene *s, double t_s, bool miss)
+{
+	long n = lround(t_s / SCENE_TICK_S);
+
+	s->snap.late_ns = miss && n % 10 == 9 ? 0 : 11000000;
+}
+static void bend_logbook(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.log_failed = !miss; }
+static void bend_operator(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.operator_stop = !miss; }
+static void bend_sequence(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.sequence_stop = !miss; }
+
+static const struct row {
+	const char *name;
+	enum cause cause;
+	bend_fn *bend;
+	double from_s, to_s; /* the cause comes in this time */
+} rows[] = {
+	{ "emergency stop", CAUSE_ESTOP, bend_estop, 0, 0 },
+	{ "guard open", CAUSE_GUARD_OPEN, bend_guard_open, 0, 0 },
+	{ "node says emergency stop", CAUSE_ESTOP, bend_node_estop, 0, 0 },
+	{ "node says guard", CAUSE_GUARD_OPEN, bend_node_guard, 0, 0 },
+	{ "contactor fell open", CAUSE_CONTACTOR, bend_contactor_open, 0.28, 0.32 },
+	{ "contactor welded", CAUSE_CONTACTOR, bend_contactor_welded, 0.28, 0.34 },
+	{ "node says contactor", CAUSE_CONTACTOR, bend_node_contactor, 0, 0 },
+	{ "node silent", CAUSE_NODE_SILENT, bend_silent, 0.15, 0.17 },
+	{ "link lost", CAUSE_NODE_SILENT, bend_lost, 0, 0 },
+	{ "node restarted", CAUSE_NODE_RESET, bend_reset, 0, 0 },
+	{ "node went safe", CAUSE_NODE_SAFE, bend_safe, 0, 0 },
+	{ "node went safe, no reason", CAUSE_NODE_SAFE, bend_safe_unexplained, 0.39, 0.42 },
+	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
+	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
+	{ "drive enabled with a person at the shaft", CAUSE_NOT_AT_REST, bend_not_at_rest, 0.28, 0.34 },
+	{ "rotor turns with a person at the shaft", CAUSE_NOT_AT_REST, bend_rotor_turns, 0.28, 0.34 },
+	{ "slow samples stale", CAUSE_SLOW_STALE, bend_slow_stale, 2, 2.02 },
+	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
+	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
+	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.49, 0.51 },
+	{ "cell frozen, 10 a second", CAUSE_CELL_FROZEN, bend_frozen_slow, 0.58, 0.62 },
+	{ "cell frozen, coarse", CAUSE_CELL_FROZEN, bend_frozen_coarse, 0.49, 0.51 },
+	{ "cell saturated", CAUSE_CELL_SATURATED, bend_saturated, 0, 0 },
+	{ "overspeed", CAUSE_OVERSPEED, bend_overspeed, 0, 0 },
+	{ "overspeed backwards", CAUSE_OVERSPEED, bend_overspeed_back, 0, 0 },
+	{ "speed unknown", CAUSE_OVERSPEED, bend_speed_unknown, 0, 0 },
+	{ "overtorque", CAUSE_OVERTORQUE, bend_overtorque, 0, 0 },
+	{ "torque unknown", CAUSE_OVERTORQUE, bend_torque_unknown, 0, 0 },
+	{ "brake without current", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_dead, 0.48, 0.53 },
+	/* 0.5 A decaying with 0.5 s is 0.4 A, so 0.1 A below what stays, after 0.5 ln(5/4) = 0.112 s, and 0.5 s more. */
+	{ "brake current stays", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_stuck, 0.59, 0.65 },
+	{ "brake current unknown", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_unknown, 0.48, 0.53 },
+	{ "slip power, short", CAUSE_BRAKE_POWER, bend_power_short, 0.1, 2 },
+	/* 102.6 W; before, 62.8 W for 2 s and nothing: 10 s are full of it after 9.8 to 10 s. */
+	{ "slip power, mean", CAUSE_BRAKE_POWER, bend_power_mean, 8.9, 10.1 },
+	{ "slip energy", CAUSE_BRAKE_ENERGY, bend_energy, 19.9, 20.1 },
+	{ "brake hot", CAUSE_BRAKE_HOT, bend_brake_hot, 0, 0 },
+	{ "brake temperature lost", CAUSE_BRAKE_HOT, bend_brake_temp_gone, 1.99, 2.03 },
+	{ "case hot", CAUSE_ACTUATOR_HOT, bend_case_hot, 0, 0 },
+	{ "winding hot", CAUSE_ACTUATOR_HOT, bend_winding_hot, 0, 0 },
+	{ "supply low", CAUSE_SUPPLY_RANGE, bend_supply_low, 0.49, 0.52 },
+	{ "supply high", CAUSE_SUPPLY_RANGE, bend_supply_high, 0.04, 0.07 },
+	{ "supply unknown", CAUSE_SUPPLY_RANGE, bend_supply_unknown, 0, 0.52 },
+	{ "drive dropped out", CAUSE_DRIVE_DROPOUT, bend_dropout, 0, 0 },
+	{ "drive fault", CAUSE_DRIVE_FAULT, bend_drive_fault, 0, 0 },
+	{ "drive does not answer", CAUSE_DRIVE_FAULT, bend_drive_unheard, 0, 0 },
+	{ "drive says overspeed", CAUSE_DRIVE_FAULT, bend_drive_overspeed, 0, 0 },
+	{ "wrong direction", CAUSE_WRONG_DIRECTION, bend_wrong_way, 0.24, 0.27 },
+	{ "wrong direction, either allowed", CAUSE_WRONG_DIRECTION, bend_wrong_way_free, 0.24, 0.27 },
+	{ "stall", CAUSE_STALL, bend_stall, 1.98, 2.03 },
+	{ "stall under little torque", CAUSE_STALL, bend_stall_light, 1.98, 2.03 },
+	/* 3 Hz: six cycles are 2 s, and the first swing of all starts the count only. */
+	{ "hunting, speed", CAUSE_OSCILLATION, bend_hunting_speed, 1.9, 2.8 },
+	{ "hunting, torque", CAUSE_OSCILLATION, bend_hunting_torque, 2.9, 4.2 },
+	{ "one tick very late", CAUSE_LATE_TICK, bend_late, 0, 0 },
+	{ "ten ticks late", CAUSE_LATE_TICK, bend_late_often, 0.085, 0.095 },
+	{ "logbook", CAUSE_LOGBOOK, bend_logbook, 0, 0 },
+	{ "operator", CAUSE_OPERATOR, bend_operator, 0, 0 },
+	{ "sequence", CAUSE_SEQUENCE, bend_sequence, 0, 0 },
+};
+
+#define ROWS (sizeof rows / sizeof rows[0])
+
+static void bent_step(struct scene *s, const struct row *row, double t_s, bool miss)
+{
+	scene_obey(s);
+	row->bend(s, t_s, miss);
+	scene_judge(s);
+}
+
+static void each_cause_comes_and_is_named(void **state)
+{
+	(void)state;
+	for (size_t i = 0; i < ROWS; i++) {
+		struct scene s;
+		double t_s = 0;
+
+		scene_running(&s);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+		for (; t_s < 30 && s.verdict.cause == CAUSE_NONE; t_s += SCENE_TICK_S)
+			bent_step(&s, &rows[i], t_s, false);
+		t_s -= SCENE_TICK_S;
+		if (s.verdict.cause != rows[i].cause || t_s < rows[i].from_s - 1e-6 || t_s > rows[i].to_s + 1e-6)
+			fail_msg("%s: \"%s\" after %.2f s, expected \"%s\" after %.2f to %.2f s", rows[i].name,
+				 cause_word(s.verdict.cause), t_s, cause_word(rows[i].cause), rows[i].from_s, rows[i].to_s);
+		assert_true(s.verdict.newly);
+	}
+}
+
+static void a_near_miss_does_not_stop(void **state)
+{
+	(void)state;
+	for (size_t i = 0; i < ROWS; i++) {
+		struct scene s;
+		double t_s = 0;
+
+		scene_running(&s);
+		for (; t_s < 60 && s.verdict.cause == CAUSE_NONE; t_s += SCENE_TICK_S)
+			bent_step(&s, &rows[i], t_s, true);
+		if (s.verdict.cause != CAUSE_NONE)
+			fail_msg("%s: the near miss stopped for \"%s\" after %.2f s", rows[i].name,
+				 cause_word(s.verdict.cause), t_s);
+	}
+}
+
+static void every_cause_has_a_row(void **state)
+{
+	bool has[CAUSE_COUNT] = { [CAUSE_NONE] = true };
+
+	(void)state;
+	for (size_t i = 0; i < ROWS; i++)
+		has[rows[i].cause] = true;
+	for (int c = 0; c < CAUSE_COUNT; c++)
+		if (!has[c])
+			fail_msg("no row for %s", cause_word((enum cause)c));
+}
+
+/* I6: weights are hung, channels looked at: nothing energised, nothing known of torque, the guard open, the stop pulled. */
+static void a_run_that_energises_nothing_goes_on(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_begin(&s);
+	s.snap.estop_ok = s.snap.guard_ok = false;
+	s.snap.temp_degC[TEMP_BRAKE] = 200;
+	for (int i = 0; i < 1000; i++) {
+		scene_obey(&s);
+		s.snap.torque_Nm = i % 2 ? NAN : 1e6;
+		s.snap.speed_rpm = NAN;
+		s.snap.cell_saturated = true;
+		s.snap.cell_fresh_age_s = 10;
+		s.snap.late_ns = 1000000000;
+		scene_judge(&s);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	}
+	s.snap.node_reset = true;
+	scene_step(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_NODE_RESET);
+}
+
+/* What is unknown at the start holds the wish off, and becomes a cause when it stays unknown. */
+static void waits_at_the_start_and_then_says_what_is_missing(void **state)
+{
+	static const struct { const char *name; enum cause cause; int what; } missing[] = {
+		{ "samples", CAUSE_NODE_SILENT, 0 }, { "lines", CAUSE_NODE_SILENT, 1 }, { "state", CAUSE_NODE_SILENT, 2 },
+		{ "safe before", CAUSE_NODE_SAFE, 3 }, { "conversions", CAUSE_CELL_STALE, 4 },
+		{ "torque", CAUSE_OVERTORQUE, 5 }, { "speed", CAUSE_OVERSPEED, 6 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof missing / sizeof missing[0]; i++) {
+		for (int comes = 0; comes < 2; comes++) {
+			struct scene s;
+			bool loaded = false;
+
+			scene_begin(&s);
+			s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+			for (int tick = 0; tick < 300; tick++) {
+				bool gone = !comes || tick < 120;
+				scene_obey(&s);
+				s.snap.sample_total = missing[i].what == 0 && gone ? 0 : 100;
+				s.snap.sample_age_s = missing[i].what == 0 && gone ? INFINITY : 0.005;
+				s.snap.lines_seen = missing[i].what == 1 && gone ? 0 : 1;
+				if (missing[i].what == 1 && gone)
+					s.snap.estop_ok = s.snap.guard_ok = s.snap.contactor_closed = false;
+				else
+					s.snap.estop_ok = s.snap.guard_ok = true;
+				if (missing[i].what == 2 && gone)
+					s.snap.node_state = NODE_UNKNOWN;
+				if (missing[i].what == 3 && gone)
+					s.snap.node_state = NODE_SAFE;
+				if (missing[i].what == 4) {
+					s.snap.cell_conversions = gone ? 0 : 80;
+					s.snap.cell_fresh_age_s = gone ? INFINITY : 0.01;
+				}
+				if (missing[i].what == 5 && gone)
+					s.snap.torque_Nm = NAN;
+				if (missing[i].what == 6 && gone)
+					s.snap.speed_rpm = NAN;
+				scene_judge(&s);
+				if (gone)
+					assert_true(s.verdict.allowed.mode == DRIVE_OFF && !(s.verdict.allowed.brake_A > 0));
+				loaded |= s.verdict.allowed.mode == DRIVE_SPEED;
+			}
+			if (s.verdict.cause != (comes ? CAUSE_NONE : missing[i].cause) || loaded != comes)
+				fail_msg("%s missing%s: \"%s\"", missing[i].name, comes ? " for 1.2 s" : "",
+					 cause_word(s.verdict.cause));
+		}
+	}
+}
+
+/* The contactor alone makes no torque: a stop is rehearsed with a cell that nobody has tared. */
+static void power_alone_needs_no_torque(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_begin(&s);
+	s.want.power = true;
+	for (int tick = 0; tick < 1000; tick++) {
+		scene_obey(&s);
+		s.snap.torque_Nm = NAN;
+		scene_judge(&s);
+	}
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	assert_true(s.verdict.allowed.power);
+}
+
+/* What a machine that slept for 1.5 s finds is named by what it is. */
+static void a_machine_that_slept_is_told_as_that(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	scene_obey(&s);
+	s.snap.now.ns += INT64_C(1500000000);
+	s.snap.late_ns = INT64_C(1500000000);
+	s.snap.sample_age_s = 0.7;
+	s.snap.contactor_closed = false;
+	s.snap.node_state = NODE_STOPPING;
+	strcpy(s.snap.node_reason, "lease");
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_LATE_TICK);
+	assert_true(s.verdict.allowed.brake_A > 0 && !s.verdict.allowed.power);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_machine_that_slept_is_told_as_that),
+		cmocka_unit_test(each_cause_comes_and_is_named),
+		cmocka_unit_test(a_near_miss_does_not_stop),
+		cmocka_unit_test(every_cause_has_a_row),
+		cmocka_unit_test(a_run_that_energises_nothing_goes_on),
+		cmocka_unit_test(waits_at_the_start_and_then_says_what_is_missing),
+		cmocka_unit_test(power_alone_needs_no_torque),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,196 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/page_parts.h"
+#include "reports/reduce/report.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include <ctype.h>
+
+#include "tests/unit/reports/made_run.h"
+
+static const char nasty_actuator[] =
+	"[actuator]\nname = <script>\"x\" & 'y'\nratio = 36\n"
+	"[limits]\ntorque = 50 N.m\nspeed = 150 rpm\ncurrent = 20 A\ncase = 80 degC\nwinding = 120 degC\n"
+	"[drive]\ndropout = 36 V\n[claims]\nrated_torque = 20 N.m @ 80 rpm\npeak_torque = 25 N.m\n";
+
+static char *slurp(const char *dir, const char *name)
+{
+	char path[300];
+	snprintf(path, sizeof path, "%s/%s", dir, name);
+	FILE *f = fopen(path, "r");
+	if (f == NULL)
+		return NULL;
+	fseek(f, 0, SEEK_END);
+	size_t n = (size_t)ftell(f);
+	rewind(f);
+	char *text = malloc(n + 1);
+	text[fread(text, 1, n, f)] = '\0';
+	fclose(f);
+	return text;
+}
+
+/* Every tag that is opened is closed in order; void elements of HTML and <.../> need none. */
+static void assert_well_formed(const char *html)
+{
+	static const char *const voids[] = { "meta", "br", "!doctype" };
+	char stack[60][24];
+	size_t depth = 0;
+
+	for (const char *s = strchr(html, '<'); s; s = strchr(s, '<')) {
+		bool closing = s[1] == '/';
+		char name[24];
+		size_t n = 0;
+		const char *end = strchr(s, '>');
+		assert_non_null(end);
+		for (const char *c = s + 1 + closing; n < sizeof name - 1 && (isalnum((unsigned char)*c) || *c == '!'); c++)
+			name[n++] = (char)tolower((unsigned char)*c);
+		name[n] = '\0';
+		if (n == 0)
+			fail_msg("a stray < near \"%.40s\"", s);
+		s = end + 1;
+		bool is_void = end[-1] == '/';
+		for (size_t i = 0; i < sizeof voids / sizeof voids[0]; i++)
+			is_void |= strcmp(name, voids[i]) == 0;
+		if (closing) {
+			if (depth == 0 || strcmp(stack[depth - 1], name) != 0)
+				fail_msg("</%s> closes <%s>", name, depth ? stack[depth - 1] : "nothing");
+			depth--;
+		} else if (!is_void) {
+			assert_true(depth < 60);
+			strcpy(stack[depth++], name);
+		}
+		if (!closing && strcmp(name, "style") == 0)
+			s = strstr(s, "</style>");
+	}
+	assert_int_equal(depth, 0);
+}
+
+static void assert_nothing_from_outside(const char *html)
+{
+	static const char *const outside[] = { "http:", "https:", "//", "src=", "<script", "<link", "@import", "url(h", "javascript" };
+
+	for (size_t i = 0; i < sizeof outside / sizeof outside[0]; i++)
+		if (strstr(html, outside[i]))
+			fail_msg("the page holds \"%s\": %.60s", outside[i], strstr(html, outside[i]));
+	/* every reference is to an id of the page itself */
+	for (const char *s = strstr(html, "href="); s; s = strstr(s + 5, "href="))
+		assert_true(s[6] == '#');
+}
+
+static struct report *made_report(struct made *m)
+{
+	struct err err = { 0 };
+	struct report *r = NULL;
+
+	made_run(m);
+	if (report_of_run(m->lb, m->run_id, &r, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	return r;
+}
+
+static void clear(const char *dir)
+{
+	char command[300];
+	snprintf(command, sizeof command, "rm -rf %s", dir);
+	assert_int_equal(system(command), 0);
+}
+
+static void the_page_is_whole_and_says_what_it_must(void **state)
+{
+	static const char *const must[] = {
+		"&lt;script&gt;&quot;x&quot; &amp; &#39;y&#39;", "How sure", "What limited it", "supply-limited", "undecided", "confirmed",
+		"Uncertainty budget", "arm length", "Method", "Calibration", "Conditions", "Cautions", "software is not the emergency stop",
+		"±", "Made rig",
+	};
+	struct made m = { .seed = 8, .n_steps = 3, .window_s = 3, .actuator_text = nasty_actuator,
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false }, { 24, 70, 40, 12, 0.7, 1, false } } };
+	char dir[100];
+	struct err err = { 0 };
+	(void)state;
+
+	snprintf(dir, sizeof dir, "/tmp/bridle-page-%d/a/b", (int)getpid());
+	struct report *r = made_report(&m);
+	if (report_write(r, dir, true, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	char *html = slurp(dir, "report.html"), *csv = slurp(dir, "points.csv"), *json = slurp(dir, "report.json");
+	assert_non_null(html);
+	assert_non_null(csv);
+	assert_non_null(json);
+	assert_well_formed(html);
+	assert_nothing_from_outside(html);
+	for (size_t i = 0; i < sizeof must / sizeof must[0]; i++)
+		if (!strstr(html, must[i]))
+			fail_msg("the page does not say \"%s\"", must[i]);
+	/* steps count from 1 in every file; a temperature stands under its own name */
+	assert_non_null(strstr(csv, "\n1,up,"));
+	assert_null(strstr(csv, "\n0,"));
+	assert_non_null(strstr(json, "\"step\": 1,"));
+	assert_null(strstr(json, "\"step\": 0,"));
+	assert_non_null(strstr(html, ">Case<br>"));
+	/* no number is left as nan or inf */
+	assert_null(strstr(html, "nan"));
+	assert_null(strstr(csv, "nan"));
+	assert_null(strstr(html, ">inf"));
+	for (const char *const *name = (const char *const[]){ "torque-speed.svg", "torque-speed.png", "efficiency.svg", "figures.gp", "trace.csv", NULL };
+	     *name; name++) {
+		char *file = slurp(dir, *name);
+		if (file == NULL || file[0] == '\0')
+			fail_msg("%s is missing or empty", *name);
+		free(file);
+	}
+	free(html);
+	free(csv);
+	free(json);
+	report_free(r);
+	made_free(&m);
+	snprintf(dir, sizeof dir, "/tmp/bridle-page-%d", (int)getpid());
+	clear(dir);
+}
+
+static void svg_goes_in_with_ids_of_its_own(void **state)
+{
+	char *buf = NULL;
+	size_t n = 0;
+	FILE *f = open_memstream(&buf, &n);
+	(void)state;
+
+	assert_true(page_svg(f, "<?xml version=\"1.0\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\"><title>Gnuplot</title><g id=\"a\"/>"
+				"<use xlink:href='#a'/><path fill='url(#a)'/></svg>", "one-", "A & B"));
+	fclose(f);
+	assert_string_equal(buf, "<svg role=\"img\" ><title>A &amp; B</title><g id=\"one-a\"/><use xlink:href='#one-a'/>"
+				 "<path fill='url(#one-a)'/></svg>");
+	free(buf);
+	f = open_memstream(&buf, &n);
+	assert_false(page_svg(f, "no picture", "p", "t"));
+	fclose(f);
+	free(buf);
+}
+
+static void what_cannot_be_written_is_said(void **state)
+{
+	struct made m = { .seed = 9, .n_steps = 1, .window_s = 2, .step = { { 10, 85, 48, 3, 0.3, 1, false } } };
+	struct err err = { 0 };
+	(void)state;
+
+	struct report *r = made_report(&m);
+	assert_int_equal(report_write(r, "/dev/null/here", false, &err), RC_IO);
+	assert_non_null(strstr(err.what, "/dev/null"));
+	report_free(r);
+	made_free(&m);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(the_page_is_whole_and_says_what_it_must),
+		cmocka_unit_test(svg_goes_in_with_ids_of_its_own),
+		cmocka_unit_test(what_cannot_be_written_is_said),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

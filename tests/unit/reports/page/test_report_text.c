@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/report.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/reports/made_run.h"
+
+struct said { char headline[600], limits[600], certainty[900]; };
+
+static struct report *report_made(struct made *m, struct said *ret)
+{
+	struct err err = { 0 };
+	struct report *r = NULL;
+
+	made_run(m);
+	if (report_of_run(m->lb, m->run_id, &r, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	report_headline(r, ret->headline, sizeof ret->headline);
+	report_limits(r, ret->limits, sizeof ret->limits);
+	report_certainty(r, ret->certainty, sizeof ret->certainty);
+	return r;
+}
+
+static void holds(const char *text, const char *part)
+{
+	if (strstr(text, part) == NULL)
+		fail_msg("\"%s\" does not say \"%s\"", text, part);
+}
+
+static void lacks(const char *text, const char *part)
+{
+	if (strstr(text, part) != NULL)
+		fail_msg("\"%s\" says \"%s\"", text, part);
+}
+
+/* The heaviest torque was reached, but had not settled: neither the result nor the end of the plan leaves it out. */
+static void what_did_not_settle_is_told(void **state)
+{
+	struct made m = { .seed = 3, .n_steps = 3, .window_s = 2, .perfect = true, .flags = { [2] = POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 22, 85, 48, 6, 0.5, 1, false },
+				    { 29.47, 85, 48, 9, 0.7, 1, false } } };
+	struct said said;
+	(void)state;
+
+	report_free(report_made(&m, &said));
+	holds(said.headline, "Carried up to 22");
+	holds(said.headline, "Beyond, not settled: 29.47 N·m at 85 rpm.");
+	holds(said.limits, "ended at 29.47 N·m");
+	holds(said.limits, "Not settled, taken as it is: step 3 (1 of 3 points).");
+	made_free(&m);
+}
+
+/* Where the torque ripples slowly another window differs by more than the mean of this one is unsure by: the first line has the
+ * digits of the larger, and both stand in the words about it. */
+static void the_first_line_has_the_digits_of_another_window(void **state)
+{
+	struct made m = { .seed = 5, .n_steps = 2, .window_s = 3, .ripple_Nm = 0.5,
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 48, 6, 0.5, 1, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	const struct curve_point *p = report_main_point(r->curve);
+	double U = unc_expanded(r->curve->ctx, p->torque_Nm, 0.95, NULL);
+	/* sd 0.5 N.m with a correlation time of 0.1 s, 3 s: 0.5 sqrt(2 * 0.1 / 3) = 0.129 N.m for one mean, times 2 sqrt 2 = 0.37 */
+	assert_true(another_window(p->scatter_Nm) > 0.2 && another_window(p->scatter_Nm) < 0.6);
+	assert_true(U < 0.1);
+	char wide[40];
+	snprintf(wide, sizeof wide, "± %.2f N·m at", another_window(p->scatter_Nm));
+	holds(said.headline, wide);
+	holds(said.certainty, "Another window of that step would differ by up to");
+	report_free(r);
+	made_free(&m);
+}
+
+/* A crank takes no electricity: no efficiency, no contradiction, and no word about a limit of the actuator. */
+static void a_shaft_turned_by_hand_contradicts_nothing(void **state)
+{
+	static const char by_hand[] =
+		"[plan]\nactuator = made-winder\nload = torque\ndrive = hand\n"
+		"[steps]\ntorque = 5, 10 N.m\ndown = no\nrepeat_first = no\n[steady]\ndwell = 4 s\nwindow = 2 s\ntimeout = 15 s\n";
+	struct made m = { .seed = 4, .n_steps = 2, .window_s = 2, .plan_text = by_hand,
+			  .step = { { 5, 85, 48, 0.05, 0.2, 0, false }, { 10, 85, 48, 0.05, 0.3, 0, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	for (size_t i = 0; i < r->curve->n; i++) {
+		const struct curve_point *p = &r->curve->points[i];
+		assert_false(p->impossible);
+		assert_int_equal(p->limit, LIMIT_UNKNOWN);
+		assert_false(p->efficiency_valid);
+		assert_true(isnan(p->input_power_W.value));
+		holds(p->note, "turned by hand");
+	}
+	holds(said.headline, "Carried up to 10");
+	lacks(said.headline, "efficiency");
+	holds(said.limits, "turned by hand");
+	lacks(said.limits, "No limit was reached");
+	report_free(r);
+	made_free(&m);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(what_did_not_settle_is_told),
+		cmocka_unit_test(the_first_line_has_the_digits_of_another_window),
+		cmocka_unit_test(a_shaft_turned_by_hand_contradicts_nothing),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,203 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The loop against a virtual bench in the same process: its clock moves the physics, the tether is a real socket. */
+#include "run/loop.h"
+
+#include "calib/number/units.h"
+
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#include "tests/unit/logbook/logbook_scene.h"
+#include "tests/unit/bench/world_kit.h"
+
+struct here {
+	struct book *book;
+	struct world *world;
+	struct session s;
+	int listening, tether;
+	int64_t dies_us; /* the clock says that the bench is gone; 0 = never */
+	double least_A;  /* of the brake while the shaft turned and nothing drove it, since the loop's first drive */
+	bool drove;
+};
+
+static void watch_brake(struct here *h)
+{
+	bool driven = h->world->node.orders.mode != BENCH_OFF;
+
+	h->drove |= driven;
+	if (h->drove && !driven && fabs(h->world->shaft.rad_per_s) > 0.5)
+		h->least_A = fmin(h->least_A, h->world->brake.current_A);
+}
+
+/* Bench time goes on in steps of 1 ms; what falls due is written. */
+static void go_to(struct here *h, int64_t t_us)
+{
+	char buf[4096];
+	ssize_t n;
+
+	while ((n = recv(h->tether, buf, sizeof buf, MSG_DONTWAIT)) > 0)
+		world_receive(h->world, buf, (size_t)n);
+	while (h->world->now_us < t_us) {
+		world_advance(h->world, h->world->now_us + 1000 < t_us ? h->world->now_us + 1000 : t_us);
+		watch_brake(h);
+	}
+	while ((n = (ssize_t)world_take(h->world, buf, sizeof buf)) > 0)
+		assert_int_equal(send(h->tether, buf, (size_t)n, MSG_NOSIGNAL), n);
+}
+
+static struct mono clock_now(void *ctx)
+{
+	const struct here *h = ctx;
+
+	return (struct mono){ h->world->now_us * 1000 };
+}
+
+static struct wall clock_wall(void *ctx)
+{
+	(void)ctx;
+	return (struct wall){ 1 };
+}
+
+static enum rc clock_sleep(void *ctx, struct mono t, struct err *err)
+{
+	struct here *h = ctx;
+
+	if (h->dies_us && h->world->now_us >= h->dies_us)
+		return err_set(err, RC_IO, 0, "the bench is gone");
+	go_to(h, t.ns / 1000);
+	return RC_OK;
+}
+
+static struct here *begin(void **state)
+{
+	struct here *h = calloc(1, sizeof *h);
+	struct world_config k = kit_config(3);
+	struct sockaddr_un to = { .sun_family = AF_UNIX };
+	struct node_config config = { .fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 2400,
+		.gear_ratio = k.physics.gear.ratio, .direction = 1 };
+
+	assert_non_null(h);
+	k.physics.brake.inertia_kgm2 = 1; /* a flywheel: without the brake it would coast for many seconds */
+	h->book = *state;
+	h->world = kit_world(&k);
+	h->least_A = INFINITY;
+	h->listening = socket(AF_UNIX, SOCK_STREAM, 0);
+	snprintf(to.sun_path, sizeof to.sun_path, "%.90s/tether", h->book->dir);
+	assert_int_equal(bind(h->listening, (struct sockaddr *)&to, sizeof to), 0);
+	assert_int_equal(listen(h->listening, 1), 0);
+	h->s.rig = k.rig;
+	h->s.tare_count = NAN;
+	h->s.clock = (struct clock_src){ .now = clock_now, .wall = clock_wall, .sleep_until = clock_sleep, .ctx = h, .is_bench = true };
+	assert_int_equal(logbook_open(h->book->path, &h->s.logbook, &h->book->err), RC_OK);
+	assert_int_equal(link_open("unix:tether", 0, h->book->dir, 1000, &h->s.link, &h->book->err), RC_OK);
+	h->tether = accept(h->listening, NULL, NULL);
+	assert_int_equal(node_open(h->s.link, &h->s.clock, &config, &h->s.node, &h->book->err), RC_OK);
+	assert_int_equal(session_run_begin(&h->s, "sweep", 0, &h->book->err), RC_OK);
+	return h;
+}
+
+static void end(struct here *h)
+{
+	char path[300];
+
+	snprintf(path, sizeof path, "%s/tether", h->book->dir);
+	unlink(path);
+	node_close(h->s.node);
+	link_close(h->s.link);
+	logbook_close(h->s.logbook);
+	close(h->tether);
+	close(h->listening);
+	world_free(h->world);
+	free(h);
+}
+
+static struct guard_limits limits(const struct here *h)
+{
+	struct guard_limits l;
+
+	session_guard_limits(&h->s, &l);
+	l.gear_ratio = h->world->config.physics.gear.ratio;
+	l.hold_brake_A = 0.6;
+	l.osc_cycles = 0; /* the drive was not tuned for the flywheel */
+	return l;
+}
+
+/* 60 rev/min against 0.3 A for three seconds; then done at once or never. */
+struct story {
+	struct mono begin;
+	bool ends;
+};
+
+static void story_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct story *s = state;
+
+	if (!s->begin.ns)
+		s->begin = snap->now;
+	ret->wish = (struct wish){ .power = true, .brake_A = 0.3 };
+	if (snap->contactor_closed) {
+		ret->wish.mode = DRIVE_SPEED;
+		ret->wish.speed_rpm = 60;
+	}
+	ret->done = s->ends && mono_diff_s(snap->now, s->begin) > 3;
+}
+
+static bool stands(const struct here *h)
+{
+	return fabs(h->world->shaft.rad_per_s) < 0.05;
+}
+
+/* L3: a sequence that says done with the shaft turning is stopped in order: the loop does not leave before the shaft stands. */
+static void the_loop_does_not_leave_a_turning_shaft(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct story story = { .ends = true };
+	const struct sequence sequence = { story_step, &story };
+	struct loop_result result;
+
+	enum rc rc = loop_run(&h->s, &l, &sequence, NULL, &result, &h->book->err);
+	assert_true(h->drove);
+	assert_int_equal(rc, RC_INTERLOCK);
+	assert_int_equal(result.cause, CAUSE_SEQUENCE);
+	assert_non_null(strstr(result.message, "turns"));
+	assert_true(stands(h));
+	go_to(h, h->world->now_us + 1000000);
+	assert_int_equal(h->world->node.orders.brake_mA, 0);
+	assert_false(h->world->contactor.closed);
+	end(h);
+}
+
+/* L3: when time itself ends (the bench's control line is gone) the brake is not let go; the lease then does the rest. */
+static void a_clock_that_ends_does_not_let_go_of_the_brake(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct story story = { .ends = false };
+	const struct sequence sequence = { story_step, &story };
+	struct loop_result result;
+
+	h->dies_us = 3000000;
+	assert_int_equal(loop_run(&h->s, &l, &sequence, NULL, &result, &h->book->err), RC_IO);
+	assert_true(h->drove && !stands(h));
+	go_to(h, h->world->now_us + 20000);
+	assert_int_equal(h->world->node.orders.mode, BENCH_OFF);
+	for (int i = 0; i < 200; i++)
+		go_to(h, h->world->now_us + 10000);
+	if (!(h->least_A > 0.2))
+		fail_msg("the brake was at %g A with the shaft turning", h->least_A);
+	assert_true(stands(h));
+	assert_int_equal(h->world->node.state, NODE_SIDE_SAFE);
+	end(h);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up, book_tear_down),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,214 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_hang.h"
+
+#include "tests/unit/run/tiny_rig.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#include <cmocka.h>
+
+static struct hang_item items[HANG_ITEMS];
+
+static void describe(size_t n, char *buf, size_t size)
+{
+	size_t used = 0;
+
+	buf[0] = '\0';
+	for (size_t i = 0; i < n && used < size; i++) {
+		const char *act[] = { "P", "p", "Z", "", "R" };
+		used += (size_t)snprintf(buf + used, size - used, "%s%s%s%.0d", i ? " " : "", items[i].remount ? "M" : "",
+			act[items[i].act], items[i].act == HANG_LOAD ? (int)items[i].load * (items[i].direction < 0 ? -1 : 1) : 0);
+	}
+}
+
+/* In the shape of EURAMET cg-14 and DIN 51309: three preloads, zero, rising, falling, zero; a second series in the same
+ * mounting; then re-mounted, one preload and a pair. P on, p off, Z zero, R zero return, M re-mount, negative = falling. */
+static void keeps_the_order_of_the_guides(void **state)
+{
+	char text[400];
+
+	(void)state;
+	size_t n = hang_plan(3, 3, items);
+	describe(n, text, sizeof text);
+	assert_string_equal(text, "P p P p P p Z 1 2 3 -2 -1 R Z 1 2 3 -2 -1 R MP p Z 1 2 3 -2 -1 R");
+	assert_int_equal(items[n - 1].position, 2);
+	assert_int_equal(items[7].position, 1);
+	assert_int_equal(items[n - 1].series, 3);
+}
+
+static void a_load_of_one_step_is_a_plan_too(void **state)
+{
+	char text[200];
+
+	(void)state;
+	describe(hang_plan(1, 1, items), text, sizeof text);
+	assert_string_equal(text, "P p P p P p Z 1 R");
+	assert_int_equal(hang_plan(0, 1, items), 0);
+	assert_int_equal(hang_plan(HANG_LOADS + 1, 1, items), 0);
+	assert_int_equal(hang_plan(3, HANG_SERIES + 1, items), 0);
+	assert_true(hang_plan(HANG_LOADS, HANG_SERIES, items) <= HANG_ITEMS);
+}
+
+static struct reading_config quick(void)
+{
+	return (struct reading_config){ .window_s = 1, .timeout_s = 20, .average_s = 2, .still_count = 5, .still_sd = INFINITY,
+		.most_rpm = INFINITY, .sign = 1, .step = 4, .direction = -1, .setpoint_Nm = 12, .flags = 0 };
+}
+
+static void averages_a_quiet_cell(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(1);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	rig.noise_Nm = 0.02; /* 20 counts */
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	assert_true(out.done);
+	assert_int_equal(out.event.kind, SEQ_EVENT_POINT);
+	assert_int_equal(out.event.point.step, 4);
+	assert_int_equal(out.event.point.direction, -1);
+	assert_int_equal(out.event.point.flags, 0);
+	assert_true(mono_diff_s(out.event.point.end, out.event.point.begin) >= 2);
+	struct stats_mean mean = stats_run_result(&r.raw);
+	/* 200 readings of sd 20: the mean is known to 1.4 counts */
+	assert_true(fabs(mean.mean - 5000) < 8);
+	assert_true(fabs(mean.sd - 20) < 5);
+	assert_false(out.set_tare);
+}
+
+static void sets_the_tare_with_the_sign_of_the_cell(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(2);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	config.set_tare = true;
+	config.sign = -1;
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	assert_true(out.set_tare);
+	assert_true(fabs(out.tare_count + 5000) < 5);
+}
+
+static void silent_means_no_point(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(3);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	config.silent = true;
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	assert_true(out.done);
+	assert_int_equal(out.event.kind, SEQ_EVENT_NONE);
+}
+
+/* A weight that swings: 3000 counts at 1.1 Hz, gone with 4 s. It has no mean slope, only scatter. */
+static void swing(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct tiny_rig *r = ctx;
+	double t = (double)rig->ticks * TINY_TICK_S;
+
+	(void)out;
+	r->zero_count = 5000 + 3000 * exp(-t / 4) * sin(6.283185307 * 1.1 * t);
+}
+
+static void waits_until_a_weight_swings_no_more(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(4);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	rig.noise_Nm = 0.02;
+	config.still_sd = 40;
+	config.timeout_s = 60;
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 120, swing, &rig);
+	assert_true(out.done);
+	assert_true(r.still);
+	/* the swing's sd falls to 35 counts (with the noise: 40) after 4 ln(2121/35) = 16.4 s */
+	assert_true(r.settle_s > 13 && r.settle_s < 22);
+	assert_true(fabs(stats_run_result(&r.raw).mean - 5000) < 15);
+}
+
+static void drift(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	(void)out;
+	((struct tiny_rig *)ctx)->zero_count = 5000 + 200 * (double)rig->ticks * TINY_TICK_S;
+}
+
+static void a_reading_that_never_rests_is_marked(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(5);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 120, drift, &rig);
+	assert_true(out.done);
+	assert_false(r.still);
+	assert_int_equal(out.event.point.flags, POINT_NOT_SETTLED);
+	assert_true(r.settle_s >= 20);
+}
+
+static void a_converter_that_stands_still_gives_no_reading(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(6);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	rig.dead_cell = true;
+	reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, reading_step, &r, 200, NULL, NULL);
+	assert_true(out.stop);
+	assert_false(out.done);
+}
+
+static void wish_is_off(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	(void)ctx;
+	(void)rig;
+	assert_int_equal(out->wish.mode, DRIVE_OFF);
+	assert_false(out->wish.power);
+	assert_true(fabs(out->wish.brake_A) <= 0);
+}
+
+static void never_energises_anything(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(7);
+	struct reading_config config = quick();
+	struct reading r;
+
+	(void)state;
+	reading_begin(&r, &config);
+	tiny_run(&rig, reading_step, &r, 60, wish_is_off, NULL);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(keeps_the_order_of_the_guides),
+		cmocka_unit_test(a_load_of_one_step_is_a_plan_too),
+		cmocka_unit_test(averages_a_quiet_cell),
+		cmocka_unit_test(sets_the_tare_with_the_sign_of_the_cell),
+		cmocka_unit_test(silent_means_no_point),
+		cmocka_unit_test(waits_until_a_weight_swings_no_more),
+		cmocka_unit_test(a_reading_that_never_rests_is_marked),
+		cmocka_unit_test(a_converter_that_stands_still_gives_no_reading),
+		cmocka_unit_test(never_energises_anything),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,131 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_rehearse.h"
+
+#include "tests/unit/run/tiny_rig.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+
+/* The person: pulls 0.5 s after being asked. What the guard does then is not the sequence's: the test looks on, as the
+ * loop's tick hook does. */
+struct person { struct rehearse *rehearse; struct tiny_rig *rig; int asked_for; bool deaf, welded; };
+
+static void act(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct person *p = ctx;
+
+	(void)rig;
+	if (out->event.kind == SEQ_EVENT_NOTE)
+		p->asked_for = 1;
+	if (p->asked_for > 0 && ++p->asked_for == 50 && !p->deaf) {
+		p->rig->estop_ok = p->rehearse->what != REHEARSE_ESTOP;
+		p->rig->guard_ok = p->rehearse->what != REHEARSE_GUARD;
+	}
+	if (p->welded && p->asked_for)
+		p->rig->snap.contactor_closed = true;
+	assert_int_equal(out->wish.mode, DRIVE_OFF);
+	assert_true(fabs(out->wish.brake_A) <= 0);
+	rehearse_watch(p->rehearse, &p->rig->snap);
+}
+
+static void sees_the_contactor_drop(void **state)
+{
+	static const enum rehearse_what whats[] = { REHEARSE_ESTOP, REHEARSE_GUARD };
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		struct tiny_rig rig = tiny_rig_make(21);
+		struct rehearse r;
+		struct person person = { &r, &rig, 0, false, false };
+		rehearse_begin(&r, whats[i], 30);
+		tiny_run(&rig, rehearse_step, &r, 5, act, &person);
+		assert_true(person.asked_for > 50);
+		assert_true(rehearse_passed(&r));
+		assert_true(rehearse_drop_s(&r) <= 0.02);
+	}
+}
+
+static void a_welded_contactor_does_not_pass(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(22);
+	struct rehearse r;
+	struct person person = { &r, &rig, 0, false, true };
+
+	(void)state;
+	rehearse_begin(&r, REHEARSE_ESTOP, 30);
+	tiny_run(&rig, rehearse_step, &r, 5, act, &person);
+	assert_true(r.line_opened);
+	assert_false(rehearse_passed(&r));
+	assert_true(isnan(rehearse_drop_s(&r)));
+}
+
+static void nobody_pulls(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(23);
+	struct rehearse r;
+	struct person person = { &r, &rig, 0, true, false };
+
+	(void)state;
+	rehearse_begin(&r, REHEARSE_ESTOP, 10);
+	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 60, act, &person);
+	assert_true(out.stop);
+	assert_false(rehearse_passed(&r));
+}
+
+static void does_not_begin_with_a_stop_that_is_pulled(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(24);
+	struct rehearse r;
+
+	(void)state;
+	rig.estop_ok = false;
+	rehearse_begin(&r, REHEARSE_ESTOP, 10);
+	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 60, NULL, NULL);
+	assert_true(out.stop);
+	assert_non_null(strstr(out.event.text, "emergency stop"));
+	assert_false(out.wish.power);
+}
+
+static void closed_by_itself(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	(void)rig;
+	(void)out;
+	((struct tiny_rig *)ctx)->snap.contactor_closed = true;
+}
+
+static void released_finishes_only_with_the_contactor_open(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(25);
+	struct rehearse r;
+
+	(void)state;
+	rehearse_begin(&r, REHEARSE_RELEASED, 10);
+	assert_true(tiny_run(&rig, rehearse_step, &r, 60, NULL, NULL).done);
+	rehearse_begin(&r, REHEARSE_RELEASED, 10);
+	rig = tiny_rig_make(26);
+	/* something closes it though nothing asked */
+	struct seq_out out = { 0 };
+	struct wish off = { 0 };
+	tiny_look(&rig, &off);
+	closed_by_itself(&rig, &rig, &out);
+	rehearse_step(&r, &rig.snap, &out);
+	assert_true(out.stop);
+	assert_false(out.done);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(sees_the_contactor_drop),
+		cmocka_unit_test(a_welded_contactor_does_not_pass),
+		cmocka_unit_test(nobody_pulls),
+		cmocka_unit_test(does_not_begin_with_a_stop_that_is_pulled),
+		cmocka_unit_test(released_finishes_only_with_the_contactor_open),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
