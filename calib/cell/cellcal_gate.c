@@ -250,6 +250,14 @@ static void check_span(const struct gating *w, struct cellcal_gate *ret)
 		fail(ret, GATE_SPAN, span, GATE_SPAN_LEAST);
 }
 
+static void check_agreement(const struct gating *w, struct cellcal_gate *ret)
+{
+	double found = fabs(w->y.slope) * w->g->full_scale_Nm, stated = w->g->full_scale_count;
+
+	if (!isnan(stated) && !isnan(found) && !(found <= GATE_AGREE_FACTOR * stated && stated <= GATE_AGREE_FACTOR * found))
+		fail(ret, GATE_AGREE, found, stated);
+}
+
 static void check_fit(struct gating *w, struct cellcal_gate *ret)
 {
 	find_worst(w, ret);
@@ -269,6 +277,7 @@ static void check_line(struct gating *w, struct cellcal_gate *ret)
 		fail(ret, GATE_SIGN, ret->sensitivity, 0);
 	check_fit(w, ret);
 	check_span(w, ret);
+	check_agreement(w, ret);
 }
 
 enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *ret, struct err *err)
@@ -294,7 +303,7 @@ enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *re
 const char *gate_word(enum gate_check check)
 {
 	static const char *const words[] = { "range", "sensitivity", "sign", "wrong_load", "residual", "zero_return", "counts", "span",
-		"overload" };
+		"agreement", "overload" };
 
 	return words[check];
 }

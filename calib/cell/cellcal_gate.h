@@ -29,6 +29,9 @@
  * a cell of 1 mV/V without an amplifier still fills a thousandth of a converter that measures to its supply; a tenth of that is no cell. */
 #define GATE_SPAN_MOST 1.5
 #define GATE_SPAN_LEAST 1e-4
+/* Counts of the full scale by those that are stated for it, or the other way round. Common practice, no source: a home-made lever and an
+ * amplifier's gain are known better than that. */
+#define GATE_AGREE_FACTOR 1.5
 /* One load that does not belong: its departure is no chance (F test at this level, shared among the loads and pieces tried) and more than this share
  * of the largest torque, or within GATE_PIECE_FRAC of the torque of one of the pieces. */
 #define GATE_SLIP_P 1e-6
@@ -47,6 +50,7 @@ struct cellcal_gate_input {
 	size_t n_pieces;                /* up to GATE_PIECES */
 	const double *piece_Nm;         /* torque of each piece */
 	double full_scale_Nm;           /* of the cell; NaN unknown */
+	double full_scale_count;        /* counts that the full scale should make; NaN not stated, or the indication is no count */
 	double most_count;              /* largest count that the converter gives; NaN: the indication is no count */
 	bool must_rise;                 /* a rising load must raise the indication */
 };
@@ -60,13 +64,14 @@ enum gate_check {
 	GATE_ZERO,        /* zero return */
 	GATE_COUNTS,      /* too few counts */
 	GATE_SPAN,        /* the cell's full scale does not agree with the converter's range */
+	GATE_AGREE,       /* nor with the counts stated for it */
 	GATE_OVERLOAD,    /* more torque than the cell's full scale */
 	GATE_CHECKS
 };
 
 struct gate_finding {
 	enum gate_check check;
-	double value, limit; /* what was compared: shares as fractions, GATE_RANGE and GATE_COUNTS in counts, GATE_OVERLOAD in N·m */
+	double value, limit; /* what was compared: shares as fractions, GATE_RANGE, GATE_COUNTS and GATE_AGREE in counts, GATE_OVERLOAD in N·m */
 };
 
 /* A load whose readings fit another torque than the stated one. */

@@ -125,10 +125,11 @@ int hang_show(const struct cli *cli, const struct hang_result *r)
 	struct err err;
 	json_t *doc;
 
+	if (!cli->json && !r->gate.found.usable)
+		return show_unusable(cli, r);
 	if (!cli->json) {
 		hang_result_print(r);
-		fflush(stdout);
-		return r->gate.found.usable ? 0 : show_unusable(cli, r);
+		return 0;
 	}
 	doc = hang_result_json(r);
 	enum rc rc = hang_verdict(r, &err);

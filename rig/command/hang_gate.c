@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_gate.h"
 
+#include "profile/plausible.h"
 #include "terminal/cli.h"
 
 #include <math.h>
@@ -138,6 +139,15 @@ static void span_words(const struct wording *w, double value, char *text)
 		 100 * GATE_SPAN_MOST);
 }
 
+static void agree_words(const struct wording *w, double value, char *text)
+{
+	double stated = w->from->rig->cell_full_scale_count;
+	struct plausible p = plausible_compare(PLAUSIBLE_CELL, value, stated, GATE_AGREE_FACTOR, NAN, "counts");
+
+	snprintf(text, HANG_GATE_TEXT, "By these readings the cell's full scale makes %.3g counts; [cell] full_scale_counts says %.3g%s%s. Check "
+		 "[arm] length, the weights and [cell] full_scale.", value, stated, p.slip[0] ? ": " : "", p.slip);
+}
+
 static void overload_words(const struct wording *w, double value, char *text)
 {
 	snprintf(text, HANG_GATE_TEXT, "The largest load, %.4g N\u00b7m, is more than the cell's full scale of %.4g N\u00b7m. Check [cell] full_scale "
@@ -149,6 +159,7 @@ static void put_words(struct wording *w, size_t i)
 	static void (*const words[GATE_CHECKS])(const struct wording *w, double value, char *text) = {
 		[GATE_RANGE] = range_words, [GATE_SENSITIVITY] = sensitivity_words, [GATE_SIGN] = sign_words, [GATE_SLIP] = slip_words,
 		[GATE_RESIDUAL] = residual_words, [GATE_ZERO] = zero_words, [GATE_COUNTS] = counts_words, [GATE_SPAN] = span_words,
+		[GATE_AGREE] = agree_words,
 		[GATE_OVERLOAD] = overload_words,
 	};
 	const struct gate_finding *f = &w->gate->found.finding[i];
@@ -161,6 +172,7 @@ enum rc hang_gate_judge(const struct cellcal_input *in, const struct hang_gate_s
 {
 	const struct cellcal_gate_input g = { .in = in, .pieces = from->pieces, .n_pieces = from->n_pieces, .piece_Nm = from->piece_Nm,
 		.full_scale_Nm = from->rig ? from->rig->cell_full_scale_Nm : NAN, .most_count = most_count(from),
+		.full_scale_count = from->counts && from->rig && from->rig->cell_full_scale_count > 0 ? from->rig->cell_full_scale_count : NAN,
 		.must_rise = from->counts && from->rig };
 	struct wording w = { in, from, ret };
 

@@ -232,12 +232,13 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "friction_Nm", friction_json(cal));
 	json_object_set_new(doc, "from_Nm", cli_real(cal->min_Nm));
 	json_object_set_new(doc, "to_Nm", cli_real(cal->max_Nm));
-	json_object_set_new(doc, "readings", readings_json(cal));
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
-	json_object_set_new(doc, "class", cli_real(cal->class_value));
-	json_object_set_new(doc, "class_note", cli_text(cal->class_note));
-	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
-	json_object_set_new(doc, "usable", json_boolean(r->gate.found.usable));
+	bool usable = r->gate.found.usable;
+	json_object_set_new(doc, "readings", usable ? readings_json(cal) : json_null());
+	json_object_set_new(doc, "class", usable ? cli_real(cal->class_value) : json_null());
+	json_object_set_new(doc, "class_note", usable ? cli_text(cal->class_note) : json_null());
+	json_object_set_new(doc, "evaluation", usable ? hang_evaluation_json(r) : json_null());
+	json_object_set_new(doc, "usable", json_boolean(usable));
 	json_object_set_new(doc, "gate", hang_gate_json(&r->gate));
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
 	json_object_set_new(doc, "calibration_id", r->record_id && r->gate.found.usable ? json_integer(r->record_id) : json_null());
@@ -376,8 +377,6 @@ void hang_result_print(const struct hang_result *r)
 	print_equation(&r->equation, r->unit);
 	print_evaluation(&r->eval);
 	putchar('\n');
-	if (!r->gate.found.usable)
-		return;
 	if (r->eval.class_label[0])
 		live_say("Class %s in the shape of the guides; what decided: %s", r->eval.class_label, r->eval.note);
 	else

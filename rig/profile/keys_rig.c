@@ -52,6 +52,9 @@ static const struct profile_key keys[] = {
 	  "cradle: the cell holds the brake's housing. shaft: the cell is in the shaft", AT(mounting) },
 	{ "cell", "saturation", KEY_VALUE, KEY_ABOVE, "1", "8388607", NULL, 0, 2147483647, NULL,
 	  "Converter count at which the cell's signal is cut off; the ends of the node's converter count in any case", AT(cell_saturation_count) },
+	{ "cell", "full_scale_counts", KEY_VALUE, 0, "1", "0", "6960000", 0, 2147483647, NULL,
+	  "Counts that the cell's full scale should make, by its data sheet and the converter's gain; 0: not known. A calibration that makes more or "
+	  "fewer by a factor of 1.5 is refused", AT(cell_full_scale_count) },
 	{ "cell", "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
 	  "- when a positive torque makes the count fall", AT(cell_sign) },
 	{ "cell", "zero_drift", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "N.m/K", NULL,

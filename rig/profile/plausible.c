@@ -15,7 +15,7 @@
 static const struct { const char *word, *found, *expected, *look; } checks[PLAUSIBLE_CHECKS] = {
 	[PLAUSIBLE_BRAKE] = { "brake_torque", "the map gives", "[brake] torque of rig.ini makes it",
 			      "Check [arm] length, the weights, [brake] torque and [brake] current" },
-	[PLAUSIBLE_CELL] = { "cell_span", "the cell's full scale would be", "the converter ends at",
+	[PLAUSIBLE_CELL] = { "cell_span", "the cell's full scale would be", "rig.ini and the converter let expect",
 			     "Check [arm] length, the weights and [cell] full_scale" },
 	[PLAUSIBLE_EFFICIENCY] = { "efficiency", "the best efficiency measured is", "the actuator's file expects",
 				   "Check torque, speed, the meter's gains and plane, and the forecast" },
@@ -99,6 +99,8 @@ struct plausible plausible_cell(const struct rig_profile *rig, const struct cell
 {
 	double count = fabs(rig->cell_full_scale_Nm / cellcal_slope_Nm(cal, 0));
 
+	if (rig->cell_full_scale_count > 0)
+		return plausible_compare(PLAUSIBLE_CELL, count, rig->cell_full_scale_count, PLAUSIBLE_FACTOR, NAN, "counts");
 	return one_side(plausible_compare(PLAUSIBLE_CELL, count, rig->cell_saturation_count, PLAUSIBLE_FACTOR, NAN, "counts"), true);
 }
 

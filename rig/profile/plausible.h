@@ -23,7 +23,8 @@
 
 enum plausible_check {
 	PLAUSIBLE_BRAKE,       /* torque of the map at its largest current by [brake] torque there */
-	PLAUSIBLE_CELL,        /* counts that the cell's full scale makes by the converter's range: only above */
+	PLAUSIBLE_CELL,        /* counts that the cell's full scale makes by [cell] full_scale_counts; where that is not stated by
+				* the converter's range: only above */
 	PLAUSIBLE_EFFICIENCY,  /* best measured by what the actuator's file expects at that load; too low only where the load is heavy or
 				* [forecast] no_load_power known */
 	PLAUSIBLE_ENERGY,      /* best measured by 1: only above */

@@ -43,6 +43,7 @@ struct rig_profile {
 	double cell_full_scale_Nm;               /* [cell] full_scale: torque at which the cell is full */
 	enum cell_mounting mounting;             /* [cell] mounting = cradle | shaft */
 	double cell_saturation_count;            /* [cell] saturation, counts, 8388607 */
+	double cell_full_scale_count;            /* [cell] full_scale_counts: what full_scale should make; 0 not known */
 	int cell_sign;                           /* [cell] sign = + | - */
 	struct quantity zero_drift_Nm_per_K;     /* [cell] zero_drift = 0 N.m/K ± ... */
 	struct quantity gain_drift_per_K;        /* [cell] gain_drift = 0 1/K ± ... */

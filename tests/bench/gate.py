@@ -49,8 +49,10 @@ class Folder:
         return [kind for kind, in sqlite3.connect(book).execute("SELECT kind FROM record ORDER BY id")]
 
 
-def refused(text, check, *words):
+def refused(text, check, *words, edits=()):
     with Folder() as folder:
+        for old, new in edits:
+            folder.bench.replace("rig.ini", old, new)
         result = folder.hang(text, "--json")
         assert result.status == 1, result
         said = result.json
@@ -60,7 +62,10 @@ def refused(text, check, *words):
             assert word in json.dumps(said["gate"], ensure_ascii=False), (word, said["gate"])
         assert folder.kinds() == ["unusable_calibration"], folder.kinds()
         plain = folder.hang(text)
-        assert plain.status == 1 and "Next: bridle map" not in plain.out and "no command uses" in plain.err, plain
+        assert plain.status == 1 and "no command uses" in plain.err and "Next: bridle hang" in plain.err, plain
+        # the reason, and nothing that looks like a result
+        assert plain.out == "", plain.out
+        assert [said[key] for key in ("class", "class_note", "evaluation", "readings")] == [None] * 4, said
         # nothing that needs a calibration finds one, and says why
         listed = folder.bench.run("log", "list").out
         assert "NOT USABLE" in listed, listed
@@ -94,6 +99,18 @@ def noise_alone_is_no_calibration():
 
 def counts_beyond_the_converter_are_refused():
     refused(table(lambda kg, *_: 1e12 * kg / 11.512), "range", "8388607")
+
+
+def an_arm_in_the_wrong_unit_is_named():
+    """All loads are ten times too light alike: the line is as straight as ever. Only the counts stated for the full scale tell."""
+    rng = random.Random(8)
+    counts = table(lambda kg, *_: noisy(rng, kg))
+    stated = [("[cell]", "[cell]\nfull_scale_counts = 6960000")]  # 60 N·m of PER_NM
+    with Folder() as folder:
+        folder.bench.replace("rig.ini", *stated[0])
+        assert folder.hang(counts, "--json").status == 0
+    said = refused(counts, "agreement", "near 10", "[arm] length", edits=[*stated, ("length = 500", "length = 50")])
+    assert [finding["check"] for finding in said["gate"]] == ["span", "agreement"], said["gate"]
 
 
 def a_falling_indication_is_refused():
@@ -136,5 +153,6 @@ def an_older_calibration_goes_on_and_this_is_said():
 
 if __name__ == "__main__":
     harness.main(a_good_table_is_kept, one_wrong_weight_is_named, random_counts_are_no_calibration, noise_alone_is_no_calibration,
-                 counts_beyond_the_converter_are_refused, a_falling_indication_is_refused, a_negative_mass_is_a_mistake_of_the_table,
+                 counts_beyond_the_converter_are_refused,
+                 an_arm_in_the_wrong_unit_is_named, a_falling_indication_is_refused, a_negative_mass_is_a_mistake_of_the_table,
                  a_dry_run_says_the_same, an_older_calibration_goes_on_and_this_is_said)

@@ -128,6 +128,27 @@ static void what_nobody_stated_is_not_compared(void **state)
 	assert_int_equal(plausible_curve(&bare, points, 0, list), 0);
 }
 
+/* 116000 counts per N·m: the full scale of 60 N·m makes 6.96e6. */
+static void a_cell_by_its_stated_counts_or_else_by_the_converter(void **state)
+{
+	struct rig_profile rig = { .cell_full_scale_Nm = 60, .cell_saturation_count = 8388607 };
+	struct cellcal cal = { .degree = 1, .coef = { 0, 116000 } };
+
+	(void)state;
+	assert_false(plausible_cell(&rig, &cal).refused);
+	cal.coef[1] = 11600; /* so much of a wide converter may stay unused ... */
+	assert_false(plausible_cell(&rig, &cal).refused);
+	cal.coef[1] = 1160000;
+	assert_true(plausible_cell(&rig, &cal).refused);
+	rig.cell_full_scale_count = 6.96e6; /* ... unless it is stated */
+	assert_true(plausible_cell(&rig, &cal).refused);
+	cal.coef[1] = 11600;
+	assert_true(plausible_cell(&rig, &cal).refused);
+	assert_non_null(strstr(plausible_cell(&rig, &cal).slip, "near 10"));
+	cal.coef[1] = 116000;
+	assert_false(plausible_cell(&rig, &cal).refused);
+}
+
 static void claims_that_contradict_each_other(void **state)
 {
 	struct actuator_profile a = winder;
@@ -147,6 +168,7 @@ int main(void)
 		cmocka_unit_test(a_brake_that_is_ten_times_too_weak),
 		cmocka_unit_test(a_sound_curve_and_its_slips),
 		cmocka_unit_test(what_nobody_stated_is_not_compared),
+		cmocka_unit_test(a_cell_by_its_stated_counts_or_else_by_the_converter),
 		cmocka_unit_test(claims_that_contradict_each_other),
 	};
 

@@ -101,7 +101,7 @@ static void take(struct scene *s, gsl_rng *r, const struct rig *rig)
 	}
 	s->in = (struct cellcal_input){ .readings = s->reading, .n = s->n };
 	s->g = (struct cellcal_gate_input){ .in = &s->in, .pieces = s->pieces, .n_pieces = PIECES, .piece_Nm = s->piece_Nm,
-		.full_scale_Nm = 60, .most_count = 8388607, .must_rise = true };
+		.full_scale_Nm = 60, .full_scale_count = NAN, .most_count = 8388607, .must_rise = true };
 }
 
 static struct cellcal_gate judge(const struct scene *s)
@@ -297,6 +297,27 @@ static void full_scale_and_converter_agree(void **state)
 	}
 }
 
+/* 60 N·m at 116000 counts per N·m are 6.96e6. */
+static void full_scale_and_its_stated_counts_agree(void **state)
+{
+	static const struct { double stated; bool usable; } rows[] = { { 6.96e6, true }, { 4.65e6, true }, { 4.63e6, false }, { 10.4e6, true },
+		{ 10.5e6, false }, { NAN, true } };
+	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
+	const struct rig rig = good();
+	struct scene s;
+
+	(void)state;
+	gsl_rng_set(r, seed);
+	take(&s, r, &rig);
+	gsl_rng_free(r);
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		s.g.full_scale_count = rows[i].stated;
+		struct cellcal_gate gate = judge(&s);
+		if (gate.usable != rows[i].usable || failed(&gate, GATE_AGREE) == rows[i].usable)
+			fail_msg("%g counts stated", rows[i].stated);
+	}
+}
+
 /* 16 bits: 56.4 N·m make 45 counts, or 35. */
 static void too_few_counts_fail(void **state)
 {
@@ -388,6 +409,7 @@ int main(void)
 		cmocka_unit_test(counts_beyond_the_converter_fail),
 		cmocka_unit_test(a_falling_indication_fails),
 		cmocka_unit_test(full_scale_and_converter_agree),
+		cmocka_unit_test(full_scale_and_its_stated_counts_agree),
 		cmocka_unit_test(too_few_counts_fail),
 		cmocka_unit_test(what_is_no_line_fails),
 		cmocka_unit_test(a_zero_that_does_not_come_back_fails),
