@@ -127,7 +127,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	if (rc == RC_RANGE) {
 		/* A reading that no torque near the calibration gives: one point without torque, not a lost curve. */
 		p->torque_Nm = (struct unc){ .value = NAN };
-		point_note(p, "the cell's reading lies beyond what its calibration can tell");
+		point_note(p, "the torque is more than 50 %% beyond the heaviest calibration weight: no torque is given");
 		return RC_OK;
 	}
 	if (rc != RC_OK) {
@@ -206,7 +206,7 @@ static void check_energy(struct unc_ctx *ctx, double coverage, struct curve_poin
 	if (!(p->shaft_power_W.value > 0) || !(gain.value > unc_expanded(ctx, gain, coverage, NULL)))
 		return;
 	p->impossible = true;
-	point_note(p, "%.3g W at the shaft from %.3g W going in is impossible: check the signs and the units of volts and amperes",
+	point_note(p, "%.3g W at the shaft from %.3g W input is impossible: check the signs and units of voltage and current",
 		   p->shaft_power_W.value, p->input_power_W.value);
 }
 
@@ -219,7 +219,7 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	double out = p->shaft_power_W.value, U_out = unc_expanded(ctx, p->shaft_power_W, coverage, NULL);
 	if (out + U_out < 0) {
 		p->impossible = true;
-		point_note(p, "shaft power below zero although a brake only absorbs: check the signs of torque and speed");
+		point_note(p, "shaft power is below zero, but a brake only absorbs: check the signs of torque and speed");
 	}
 	if (!isfinite(p->input_power_W.value))
 		return;
@@ -235,8 +235,8 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	if (over > unc_expanded(ctx, p->efficiency, coverage, NULL)) {
 		p->impossible = true;
 		p->efficiency_valid = false;
-		point_note(p, "efficiency %.3g above 1 beyond its uncertainty is impossible: check the sign, the side (output or "
-			   "rotor), the ratio and the units of torque, speed, volts and amperes", p->efficiency.value);
+		point_note(p, "an efficiency of %.3g is impossible, also within its uncertainty: check sign, side (output or "
+			   "rotor), ratio and units of torque, speed, voltage and current", p->efficiency.value);
 	} else if (over > 0)
 		point_note(p, "efficiency above 1 within its uncertainty");
 }
@@ -312,7 +312,7 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 		p.limit = LIMIT_UNKNOWN; /* how much more the hand could have done is in no sample */
 	limit_note_step(&rig, &p);
 	if (!p.settled)
-		point_note(&p, "not settled within the plan's time-out");
+		point_note(&p, "not settled within the plan's [steady] timeout, taken as it is");
 	if (p.extrapolated)
 		point_note(&p, "torque beyond the heaviest calibration weight (%.4g N·m): extrapolated", r->cal.max_Nm);
 	*ret = p;

@@ -314,11 +314,11 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 		return;
 	double found = fabs(sum / (double)n);
 	if (fabs(found / ratio - 1) < RATIO_NEAR)
-		curve_remark(c, "The drive's own speed is %.4g times the measured one, the gear ratio: its telemetry is rotor-side. "
+		curve_remark(c, "The drive reports %.4g times the measured speed. That is the gear ratio: it reports the rotor's speed. "
 			     "Only the figures marked as the drive's use it.", found);
 	else
-		curve_remark(c, "The drive's own speed is %.4g times the measured one where the gear ratio is %.4g: check the ratio, "
-			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);
+		curve_remark(c, "The drive reports %.4g times the measured speed, but the gear ratio is %.4g. Check the ratio, "
+			     "the pulses per revolution, and whether the drive reports its rotor or the output.", found, ratio);
 }
 
 static void remark_temperature(const struct reduction *r, struct curve *c)
@@ -326,11 +326,10 @@ static void remark_temperature(const struct reduction *r, struct curve *c)
 	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
 
 	if (r->rig.gain_drift_per_K.u > 0 && !(ambient && isfinite(r->cal_degC)))
-		curve_remark(c, "The temperature of the calibration or of the run is not known: the change of the cell's gain with "
-			     "temperature is not in the uncertainties.");
+		curve_remark(c, "The temperature of the calibration or of the run is not known. The uncertainties do not hold the change of the "
+			     "cell's gain with temperature.");
 	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
-		curve_remark(c, "The meter stands at the supply; volts and watts are brought to the actuator's terminals with the cable's "
-			     "%.3g Ω.", r->rig.cable_ohm.value);
+		curve_remark(c, "The meter is at the supply. Voltage and power are corrected to the actuator's terminals with the cable's %.3g Ω.", r->rig.cable_ohm.value);
 }
 
 static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
@@ -384,7 +383,7 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
 	remark_supply(r, k, c);
 	if (k->forced[0] != '\0')
-		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
+		curve_remark(c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.", k->forced);
 	remark_telemetry(r, c);
 	zeros_remark(r, c);
 	remark_temperature(r, c);

@@ -228,12 +228,12 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.doubted |= next && z->doubted;
 	}
 	if (ret.doubted)
-		snprintf(ret.note, sizeof ret.note, "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "
-			 "The torques' uncertainty holds both readings. Look at the cell, its cable, the coupling and the brake's drag.",
+		snprintf(ret.note, sizeof ret.note, "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. The uncertainty of each torque "
+			 "covers both readings. Check the cell, its cable, the coupling and the brake's drag.",
 			 ret.moved_Nm, 2 * ret.u_moved_Nm);
 	else if (ret.locked_Nm > 0)
-		snprintf(ret.note, sizeof ret.note, "The zero was read at rest: friction may hold up to %.2g N·m in the shaft, and each torque's "
-			 "uncertainty holds that. Turning it both ways takes a drive with speed mode or a hand; a second pick-up sensor shows its direction.",
+		snprintf(ret.note, sizeof ret.note, "The zero was read at rest. Friction may hold up to %.2g N·m in the shaft; the uncertainty of each torque covers that. "
+			 "Turning the shaft both ways avoids it: use a drive with speed mode, or turn by hand. A second pick-up sensor shows the direction.",
 			 ret.locked_Nm);
 	return ret;
 }
@@ -244,9 +244,8 @@ void zeros_remark(const struct reduction *r, struct curve *c)
 	if (c->zero.note[0])
 		curve_remark(c, "%s", c->zero.note);
 	if (!isfinite(c->zero.moved_Nm))
-		curve_remark(c, "The zero of the torque cell was read once only: its drift over the run is not known and not in the "
-			     "uncertainties beyond what temperature explains.");
+		curve_remark(c, "The zero of the torque cell was read only once. Its drift over the run is not known. The uncertainties hold only "
+			     "what temperature explains.");
 	else if (!c->zero.doubted)
-		curve_remark(c, "The zero of the torque cell moved by %+.2g N·m over the run; each point takes "
-			     "the line between the zero readings around it.", c->zero.moved_Nm);
+		curve_remark(c, "The zero of the torque cell moved by %+.2g N·m over the run. Each point uses the line between the zero readings around it.", c->zero.moved_Nm);
 }
