@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How it was found: method, calibration, conditions, budget, cautions, files. */
 #include "reports/reduce/budget.h"
-#include "reports/page/page_parts.h"
+#include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 
 #include <math.h>

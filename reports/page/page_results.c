@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What was found: first screen, table, limits, claims, fits. */
-#include "reports/page/page_parts.h"
+#include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <string.h>

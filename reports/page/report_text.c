@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/budget.h"
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <stdarg.h>

@@ -5,6 +5,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 const char *limit_word(enum limit limit)
 {
@@ -84,5 +85,19 @@ void curve_remark(struct curve *curve, const char *format, ...)
 		return;
 	va_start(args, format);
 	vsnprintf(curve->remarks[curve->n_remarks++], sizeof curve->remarks[0], format, args);
+	va_end(args);
+}
+
+void point_note(struct curve_point *p, const char *format, ...)
+{
+	size_t used = strlen(p->note);
+	va_list args;
+
+	if (used > 0 && used + 2 < sizeof p->note) {
+		memcpy(p->note + used, "; ", 3);
+		used += 2;
+	}
+	va_start(args, format);
+	vsnprintf(p->note + used, sizeof p->note - used, format, args);
 	va_end(args);
 }

@@ -95,6 +95,8 @@ struct curve {
 void curve_free(struct curve *curve); /* NULL is fine */
 /* Adds a remark; silently dropped when all rooms are taken. */
 void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
+/* Adds to a point's note, after "; "; cut where the note ends. */
+void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);
 
 /* Reduce a sweep (and the runs that it resumes) from its samples. Profiles are those that the logbook kept.
  * *ret given to the caller, written on success only.

@@ -6,11 +6,12 @@
 #define BRIDLE_REPORTS_REDUCE_REDUCE_H
 
 #include "calib/cell/cellcal.h"
+#include "reports/reduce/blocks.h"
 #include "reports/reduce/curve.h"
 #include "reports/reduce/limits.h"
 #include "reports/reduce/speed.h"
 #include "reports/reduce/window.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 /* One window, boiled down. */
 struct reading {
@@ -53,7 +54,6 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 /* Sets shaft power, efficiency, whether it means something and whether it is possible, from torque, speed and input
  * power; appends to p->note. Shared with hand-taken readings. coverage of the test for the impossible. */
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p);
-void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);
 
 /* As curve_from_run, and every sample of the runs goes past watch too (the time trace). watch may be NULL. */
 typedef void sample_watch(void *ctx, int64_t run_id, const struct sample *sample);

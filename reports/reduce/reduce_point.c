@@ -5,7 +5,6 @@
 #include "reports/reduce/zeros.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -182,20 +181,6 @@ static void point_electrical(const struct reduction *r, const struct reading *re
 		p->voltage_V = unc_sub(ctx, p->voltage_V, unc_mul(ctx, p->current_A, ohm));
 		p->input_power_W = unc_sub(ctx, p->input_power_W, unc_mul(ctx, amp2, ohm));
 	}
-}
-
-void point_note(struct curve_point *p, const char *format, ...)
-{
-	size_t used = strlen(p->note);
-	va_list args;
-
-	if (used > 0 && used + 2 < sizeof p->note) {
-		memcpy(p->note + used, "; ", 3);
-		used += 2;
-	}
-	va_start(args, format);
-	vsnprintf(p->note + used, sizeof p->note - used, format, args);
-	va_end(args);
 }
 
 /* Where no efficiency can be given, more power out than in is still a mistake. */

@@ -89,16 +89,6 @@ struct mean mean_of(const double *x, size_t n);
 struct mean series_mean(const struct series *s);
 void series_push(struct series *s, double value, bool *out_of_memory);
 
-/* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times speed,
- * over input power). n 0: the window has too few readings or edges. */
-#define WINDOW_BLOCKS 20
-struct blocks {
-	size_t n;
-	bool has_watt;
-	double count[WINDOW_BLOCKS], rpm[WINDOW_BLOCKS], watt[WINDOW_BLOCKS]; /* speed without its sign; watt where has_watt */
-};
-struct blocks window_blocks(const struct window *w, double pulses_per_rev);
-
 double window_temp(const struct window *w, enum temp_place place); /* NaN when never seen */
 
 #endif

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_guided.h"
 
+#include "link/control.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>

@@ -2,7 +2,7 @@
 #include "guard/guard.h"
 
 #include "calib/number/units.h"
-#include "guard/watch.h"
+#include "guard/guard_private.h"
 
 #include <math.h>
 #include <string.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "guard/watch.h"
+#include "guard/guard_private.h"
 
 #include "calib/number/units.h"
 #include "guard/oscillation.h"

@@ -3,7 +3,7 @@
 #ifndef BRIDLE_PROFILE_READING_H
 #define BRIDLE_PROFILE_READING_H
 
-#include "profile/profile_keys.h"
+#include "profile/profile_private.h"
 
 #define READING_KEYS 96
 #define READING_SECTIONS 48

@@ -70,7 +70,7 @@ def ready_is_for_one_plan_as_it_stands():
         assert "changed" in refusal(bench.run("sweep", "short", "--json"), 1, "not_ready")
         forced = bench.must("sweep", "short", "--forced", "the test wants it")
         assert len(forced["points"]) == 8 and forced["forced"] and forced["gone_past"] == [], forced
-        # 2 is POINT_FORCED, 8 POINT_TARE (rig/run/sequence.h)
+        # 2 is POINT_FORCED, 8 POINT_TARE (rig/channel/event.h)
         assert rows(bench, f"SELECT count(*) FROM point WHERE run_id = {forced['run_id']} AND flags & 2 AND NOT flags & 8") == [(8,)]
         assert ("the test wants it",) in rows(bench, "SELECT text FROM event WHERE kind = 'forced'")
 

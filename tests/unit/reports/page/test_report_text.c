@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard deviation
  * over the root of the count. */
-#include "reports/reduce/speed.h"
+#include "reports/reduce/blocks.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>

@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the files of this room share; nobody else includes it. */
-#ifndef BRIDLE_LOGBOOK_INNER_H
-#define BRIDLE_LOGBOOK_INNER_H
+#ifndef BRIDLE_LOGBOOK_LOGBOOK_PRIVATE_H
+#define BRIDLE_LOGBOOK_LOGBOOK_PRIVATE_H
 
 #include "logbook/chain.h"
 #include "logbook/logbook.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <sqlite3.h>
 
