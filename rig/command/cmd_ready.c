@@ -7,6 +7,7 @@
 #include "command/ready_forecast.h"
 #include "command/ready_record.h"
 #include "run/sweep_setup.h"
+#include "link/control.h"
 #include "run/seq_rehearse.h"
 
 #include <math.h>
