@@ -30,7 +30,7 @@ struct seq_point {
 struct seq_event {
 	enum seq_event_kind kind;
 	struct seq_point point;  /* SEQ_EVENT_POINT; SEQ_EVENT_STEP fills step, direction, set-points */
-	char text[120];          /* SEQ_EVENT_NOTE */
+	char text[200];          /* SEQ_EVENT_NOTE */
 };
 
 #endif
