@@ -14,7 +14,7 @@
 #include "channel/event.h"
 
 /* One window, boiled down. */
-struct reading {
+struct window_means {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
@@ -28,7 +28,7 @@ struct reading {
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;
 };
-struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev);
+struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev);
 
 /* Everything that the points of a curve share. */
 struct reduction {
@@ -48,7 +48,7 @@ struct reduction {
 void reduction_register(struct reduction *r); /* sources into the context; profiles and cal are set */
 
 /* The point's numbers, limit and notes. RC_ARG no zero reading in the point's run; RC_RANGE cell calibration. */
-enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret,
+enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret,
 		     struct err *err) MUST_CHECK;
 
 /* Sets shaft power, efficiency, whether it means something and whether it is possible, from torque, speed and input

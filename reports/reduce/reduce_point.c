@@ -34,7 +34,7 @@ void reduction_register(struct reduction *r)
 }
 
 /* A source of this one point. */
-static const char *point_name(const char *what, const struct reading *reading, char buf[64])
+static const char *point_name(const char *what, const struct window_means *reading, char buf[64])
 {
 	snprintf(buf, 64, "%s, step %d%s%s", what, reading->point.step + 1, reading->point.direction < 0 ? " down" : "",
 		 reading->point.flags & POINT_REPEAT ? " repeat" : "");
@@ -42,7 +42,7 @@ static const char *point_name(const char *what, const struct reading *reading, c
 }
 
 /* What the calibration says to a count over the zero, on the branch that the sweep's history leads to. */
-static enum rc calibrated(const struct reduction *r, const struct reading *reading, double zero_count, struct unc *ret,
+static enum rc calibrated(const struct reduction *r, const struct window_means *reading, double zero_count, struct unc *ret,
 			  struct err *err)
 {
 	const struct cellcal_history history = {
@@ -67,7 +67,7 @@ static struct unc at_the_flange(const struct reduction *r, struct unc torque, do
 }
 
 /* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
-static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct reading *reading,
+static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct window_means *reading,
 			      const struct zero_here *z)
 {
 	const struct rig_profile *rig = &r->rig;
@@ -85,7 +85,7 @@ static struct unc with_drifts(const struct reduction *r, struct unc torque, cons
 	return torque;
 }
 
-static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct reading *reading,
+static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct window_means *reading,
 			    const struct mean *mean, double scale)
 {
 	char name[64];
@@ -97,7 +97,7 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 
 /* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,
  * where nothing moved, slow wander included. */
-static struct mean cell_noise(const struct reading *reading, const struct zero_here *z)
+static struct mean cell_noise(const struct window_means *reading, const struct zero_here *z)
 {
 	struct mean noise = reading->count;
 	double resting = z->before->u_count * sqrt(z->before->n / (double)reading->count.n);
@@ -109,7 +109,7 @@ static struct mean cell_noise(const struct reading *reading, const struct zero_h
 	return noise;
 }
 
-static enum rc point_torque(const struct reduction *r, const struct reading *reading, struct curve_point *p,
+static enum rc point_torque(const struct reduction *r, const struct window_means *reading, struct curve_point *p,
 			    struct err *err)
 {
 	double at_s = 0.5 * (p->begin_s + p->end_s);
@@ -145,7 +145,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	return RC_OK;
 }
 
-static void point_speed(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_speed(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	double value = reading->speed_rpm.value;
 
@@ -154,7 +154,7 @@ static void point_speed(const struct reduction *r, const struct reading *reading
 }
 
 /* The profile's words: gain is true by shown, offset is what is shown when there is nothing. */
-static void point_electrical(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_electrical(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	const struct rig_profile *rig = &r->rig;
 	struct unc_ctx *ctx = r->ctx;
@@ -227,7 +227,7 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 }
 
 /* How well another window like it would come out. Torque per count and input power per watt read are those of the point. */
-static void point_scatter(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_scatter(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	const struct blocks *b = &reading->blocks;
 	double shaft[WINDOW_BLOCKS], efficiency[WINDOW_BLOCKS];
@@ -246,7 +246,7 @@ static void point_scatter(const struct reduction *r, const struct reading *readi
 		p->scatter_efficiency = mean_of(efficiency, b->n).scatter;
 }
 
-static void fill_indicated(const struct reading *reading, struct curve_point *p)
+static void fill_indicated(const struct window_means *reading, struct curve_point *p)
 {
 	p->brake_degC = reading->temp_degC[TEMP_BRAKE];
 	p->case_degC = reading->temp_degC[TEMP_CASE];
@@ -269,7 +269,7 @@ static void hand_at_the_shaft(struct curve_point *p)
 	point_note(p, "turned by hand: no electrical input, so no efficiency");
 }
 
-enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret, struct err *err)
+enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret, struct err *err)
 {
 	const struct seq_point *sp = &reading->point;
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);

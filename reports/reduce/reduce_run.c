@@ -15,10 +15,10 @@
 #define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
 #define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
 
-struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
 {
 	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
-	struct reading r = {
+	struct window_means r = {
 		.point = *point, .run_id = run_id,
 		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
 		.blocks = window_blocks(w, pulses_per_rev),
@@ -43,7 +43,7 @@ struct reading reading_of(const struct window *w, const struct seq_point *point,
 struct walk {
 	struct window window;
 	const struct seq_point *points; /* those of this run, in order of begin */
-	struct reading *readings;
+	struct window_means *readings;
 	size_t n, at;
 	int64_t run_id;
 	double pulses_per_rev, cell_sign;
@@ -70,9 +70,9 @@ static void carry(struct walk *k, const struct sample *s)
 
 static void finish_window(struct walk *k)
 {
-	struct reading *r = &k->readings[k->at];
+	struct window_means *r = &k->readings[k->at];
 
-	*r = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	*r = window_means_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
 	if (k->points[k->at].flags & POINT_TARE) {
 		k->carried = (struct carried){ .since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions };
 	} else if (k->carried.since_zero) {
@@ -118,7 +118,7 @@ struct kept {
 	struct seq_point *points;
 	int64_t *run_of;
 	size_t n;
-	struct reading *readings;
+	struct window_means *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
 	struct moment { int64_t run_id, ns; struct limit_facts facts; } left_at, stop_at; /* ns 0: there was none */
