@@ -8,7 +8,7 @@
 #include "calib/cell/cellcal.h"
 #include "reports/reduce/blocks.h"
 #include "reports/reduce/curve.h"
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 #include "reports/reduce/speed.h"
 #include "reports/reduce/window.h"
 #include "channel/event.h"

@@ -161,9 +161,9 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 	return rc;
 }
 
-static struct window_limits limits_of(const struct reduction *r)
+static struct window_rig limits_of(const struct reduction *r)
 {
-	return (struct window_limits){
+	return (struct window_rig){
 		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
 		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
 		.cell_saturation_count = r->rig.cell_saturation_count,
@@ -189,7 +189,7 @@ static enum rc one_disc(struct kept *k, struct err *err)
 static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
 			     void *watch_ctx, struct err *err)
 {
-	const struct window_limits limits = limits_of(r);
+	const struct window_rig limits = limits_of(r);
 	enum rc rc = RC_OK;
 
 	for (size_t from = 0, to; from < k->n && rc == RC_OK; from = to) {
@@ -233,7 +233,7 @@ static bool moment_sample(void *ctx, const struct sample *s)
 }
 
 /* The samples around a moment; the supply's voltage at light load comes from the whole run. */
-static enum rc read_moment(struct logbook *lb, const struct window_limits *limits, const struct kept *k, struct moment *m,
+static enum rc read_moment(struct logbook *lb, const struct window_rig *limits, const struct kept *k, struct moment *m,
 			   struct err *err)
 {
 	struct window w;
@@ -290,7 +290,7 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 	if (k->readings == NULL || k->zeros == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
 	rc = read_readings(lb, r, k, watch, watch_ctx, err);
-	const struct window_limits limits = limits_of(r);
+	const struct window_rig limits = limits_of(r);
 	if (rc == RC_OK)
 		rc = read_moment(lb, &limits, k, &k->left_at, err);
 	return rc == RC_OK ? read_moment(lb, &limits, k, &k->stop_at, err) : rc;

@@ -76,7 +76,7 @@ static const struct limit_facts no_facts = {
 	.max_Nm = NAN,
 };
 
-void window_open(struct window *w, const struct window_limits *limits)
+void window_open(struct window *w, const struct window_rig *limits)
 {
 	*w = (struct window){ .limits = *limits, .before = no_facts, .inside = no_facts };
 	w->edge_s.thinned = w->edge_pulse.thinned = true;
@@ -109,7 +109,7 @@ void window_reset(struct window *w)
 /* What the supply gives at light load at the begin of the run: a dial that is not where rig.ini says is no sag. */
 static double open_voltage(struct window *w, const struct sample *s)
 {
-	const struct window_limits *limits = &w->limits;
+	const struct window_rig *limits = &w->limits;
 	double source_V = s->voltage_V + limits->cable_ohm * s->current_A;
 
 	if (w->open_n < LIGHT_SAMPLES && s->current_A < LIGHT_FRAC * limits->supply_limit_A && !(s->drive_flags & DRIVE_UNDERVOLTAGE)) {

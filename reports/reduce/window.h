@@ -45,7 +45,7 @@ struct limit_facts {
 	double max_brake_A;
 };
 
-struct window_limits { /* what the facts are measured against */
+struct window_rig { /* what the facts are measured against */
 	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
 };
 
@@ -62,7 +62,7 @@ struct series {
 };
 
 struct window {
-	struct window_limits limits;
+	struct window_rig limits;
 	struct series count, volt, amp, power, edge_s, edge_pulse;
 	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
 	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
@@ -75,7 +75,7 @@ struct window {
 	bool out_of_memory;
 };
 
-void window_open(struct window *w, const struct window_limits *limits); /* zeroes; first use only */
+void window_open(struct window *w, const struct window_rig *limits); /* zeroes; first use only */
 void window_free(struct window *w);
 void window_reset(struct window *w);                               /* for the next point, keeping the room */
 /* What the supply gives at light load, when the samples to come cannot tell. */

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 
 #include <math.h>
 #include <stdio.h>

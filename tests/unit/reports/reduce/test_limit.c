@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/curve.h"
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
