@@ -3,7 +3,7 @@
 
 #include "calib/fit/monotone.h"
 #include "calib/number/units.h"
-#include "channel/event.h"
+#include "run/sequence.h"
 
 #include <math.h>
 

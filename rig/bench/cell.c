@@ -57,6 +57,8 @@ static int32_t converted(const struct cell *c, double count)
 		return (int32_t)most;
 	if (c->fault == CELL_EMPTY)
 		return (int32_t)(-most - 1);
+	if (c->fault == CELL_SWAPPED)
+		count = -count;
 	return (int32_t)lrint(fmin(fmax(count * c->truth.sign, -most - 1), most));
 }
 

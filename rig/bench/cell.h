@@ -21,7 +21,7 @@ struct cell_truth {
 	double zero_drift_Nm_per_K, gain_drift_per_K, creep_frac;
 };
 
-enum cell_fault { CELL_WELL, CELL_FROZEN, CELL_STALE, CELL_FULL, CELL_EMPTY };
+enum cell_fault { CELL_WELL, CELL_FROZEN, CELL_STALE, CELL_FULL, CELL_EMPTY, CELL_SWAPPED };
 
 struct cell {
 	const struct physics *physics; /* borrowed */

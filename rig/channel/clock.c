@@ -39,6 +39,15 @@ static enum rc machine_sleep_until(void *ctx, struct mono t, struct err *err)
 	return e == 0 ? RC_OK : err_set(err, RC_IO, e, "the machine's clock cannot be waited for: %s", strerror(e));
 }
 
+/* The second reading is the later one: an interruption between the two makes it less, never more. */
+static int64_t machine_slept_ns(void *ctx)
+{
+	int64_t boot_ns = read_clock(CLOCK_BOOTTIME);
+
+	(void)ctx;
+	return boot_ns - read_clock(CLOCK_MONOTONIC);
+}
+
 static void machine_free(void *ctx)
 {
 	(void)ctx;
@@ -47,5 +56,5 @@ static void machine_free(void *ctx)
 struct clock_src clock_machine(void)
 {
 	return (struct clock_src){ .now = machine_now, .wall = machine_wall, .sleep_until = machine_sleep_until,
-				   .free = machine_free };
+				   .slept_ns = machine_slept_ns, .free = machine_free };
 }

@@ -18,6 +18,8 @@ struct clock_src {
 	struct wall (*wall)(void *ctx); /* the machine's, also on a virtual bench */
 	/* Return at t or later. RC_OK, or why time cannot go on (the bench is gone). */
 	enum rc (*sleep_until)(void *ctx, struct mono t, struct err *err);
+	/* How long the machine was suspended, in all, at least: now() does not count it. NULL: never. */
+	int64_t (*slept_ns)(void *ctx);
 	void (*free)(void *ctx);
 	void *ctx;
 	bool is_bench; /* bench time stands still while nobody sleeps */

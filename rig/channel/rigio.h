@@ -32,6 +32,7 @@ enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT 
 struct snapshot {
 	struct mono now;      /* when this tick looked */
 	int64_t late_ns;      /* how late the tick was against its deadline */
+	int64_t slept_ns;     /* this machine was suspended for so long since the tick before (no clock of this page counts it) */
 	bool node_reset;      /* the node restarted since node_open; stays true */
 	bool node_lost;       /* link gone (hang-up); stays true */
 	uint32_t sample_total;  /* fast samples received since start */
@@ -66,7 +67,7 @@ struct snapshot {
 	uint32_t slow_total;       /* slow samples received: what lines, state, reason, drive and temperatures come from */
 	double slow_age_s;         /* since the newest of them, as sample_age_s; INFINITY before the first */
 	unsigned lines_seen;       /* 0 until the first slow sample told us, then 1: how old that is says slow_age_s */
-	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node senses no lines at all, closed is what it was told
+	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor, closed is what it was told
 						    * and has answered */
 	enum node_state node_state;
 	char node_reason[12];

@@ -6,8 +6,8 @@
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
 #include "command/ready_record.h"
+#include "command/ready_signs.h"
 #include "run/sweep_setup.h"
-#include "link/control.h"
 #include "run/seq_rehearse.h"
 
 #include <math.h>
@@ -52,8 +52,7 @@ struct checking {
 	size_t steps_allowed;
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
-	bool bench_presses; /* the virtual bench's hands do the rehearsal that is under way */
-	json_t *stop, *guard, *mass; /* results; NULL until done */
+	json_t *stop, *guard, *signs, *mass; /* results; NULL until done */
 	json_t *doubts;
 	const char *cause;
 	int64_t record_id;
@@ -199,9 +198,11 @@ static void on_event(void *ctx, const struct seq_event *event)
 	if (event->kind != SEQ_EVENT_NOTE)
 		return;
 	live_note(&c->live, ">> %s", event->text);
+	if (c->rehearse.what != REHEARSE_RELEASED && c->s.control && !c->live.hands)
+		live_note(&c->live, "This rig is a virtual bench: only its own hands can do that. Stop with q, then run bridle ready with --hands.");
 	/* a hand that fails is seen as a stop that is not pressed */
-	if (c->rehearse.what != REHEARSE_RELEASED && c->bench_presses &&
-	    control_hand(c->s.control, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
+	if (c->rehearse.what != REHEARSE_RELEASED &&
+	    live_hand(&c->live, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
 		live_note(&c->live, "the virtual bench's hands failed: %s", ignored.what);
 }
 
@@ -217,7 +218,7 @@ static enum rc run_rehearsal(struct checking *c, enum rehearse_what what, struct
 {
 	const struct sequence sequence = { rehearse_step, &c->rehearse };
 
-	rehearse_begin(&c->rehearse, what, PERSON_WAIT_S);
+	rehearse_begin(&c->rehearse, what, PERSON_WAIT_S, c->live.limits.expect_lines);
 	c->live.event = on_event;
 	c->live.tick = on_tick;
 	c->live.ctx = c;
@@ -237,20 +238,13 @@ static enum rc back_to_idle(struct checking *c, struct err *err)
 	return rc == RC_OK ? run_rehearsal(c, REHEARSE_RELEASED, err) : rc;
 }
 
-/* Nobody can reach the button of a virtual bench, and its clock does not wait: so it is settled before, not while the contactor is closed. */
-static enum rc who_presses(struct checking *c, bool estop, struct err *err)
+static const char *release_words(bool estop, bool sensed)
 {
-	static const struct live_choice by_hands = { 'h', LIVE_BY_HANDS };
-	char key = '\0';
-	enum rc rc = RC_OK;
-
-	c->bench_presses = c->s.control && c->live.hands;
-	if (c->s.control && !c->live.hands)
-		rc = live_choose(&c->live, estop ? "Next: stop rehearsal 1 of 2. Only this virtual bench itself can press its emergency stop: type h." :
-				      "Next: stop rehearsal 2 of 2. Only this virtual bench itself can open its guard: type h.",
-				      "rehearses without", &by_hands, 1, &key, err);
-	c->bench_presses |= key == 'h';
-	return rc;
+	if (estop)
+		return sensed ? "Release the emergency stop: nothing may start by itself." :
+			"This node does not sense the contactor: look whether it is open. Then release the emergency stop.";
+	return sensed ? "Close and fix the guard again: nothing may start by itself." :
+		"This node does not sense the contactor: look whether it is open. Then close and fix the guard again.";
 }
 
 static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t **ret, struct err *err)
@@ -258,67 +252,88 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	static const char *const release[] = { "estop release", NULL }, *const close_guard[] = { "guard close", NULL };
 	bool estop = what == REHEARSE_ESTOP;
 	enum cause expected = estop ? CAUSE_ESTOP : CAUSE_GUARD_OPEN;
-	enum rc rc = who_presses(c, estop, err);
+	enum rc rc = run_rehearsal(c, what, err);
 
-	if (rc != RC_OK)
-		return rc;
-	rc = run_rehearsal(c, what, err);
 	if (rc == RC_OK || c->live.result.cause != expected)
 		return rc == RC_OK ? no(c, "rehearsal", err, "the rehearsal ended without a stop") : rc;
 	struct rehearse seen = c->rehearse;
-	rc = live_ask(&c->live, estop ? "Release the emergency stop: nothing may start by itself." :
-		"Close and fix the guard again: nothing may start by itself.", estop ? release : close_guard, err);
+	bool sensed = node_caps(c->s.node)->line_contactor;
+	rc = live_ask(&c->live, release_words(estop, sensed), estop ? release : close_guard, err);
 	if (rc != RC_OK)
 		return rc;
 	if (!rehearse_passed(&seen))
 		return no(c, "rehearsal", err, estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run this rig" :
 			"the guard was opened but the contactor was not seen to open: do not run this rig");
-	*ret = json_pack("{s:b, s:o}", "contactor_dropped", 1, "drop_s", cli_real(rehearse_drop_s(&seen)));
-	live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.",
-		      estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
+	*ret = json_pack("{s:o, s:o}", "contactor_dropped", sensed ? json_true() : json_null(), "drop_s", cli_real(rehearse_drop_s(&seen)));
+	if (sensed)
+		live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.", estop ? "emergency stop" : "guard switch",
+			  1e3 * rehearse_drop_s(&seen));
+	else
+		live_note(&c->live, "Seen: %s. This node does not sense the contactor.", estop ? "emergency stop pressed" : "guard opened");
 	rc = back_to_idle(c, err);
 	if (rc == RC_OK)
 		c->live.result.cause = CAUSE_NONE; /* it was asked for */
 	return rc;
 }
 
+/* What the node does not sense, a person has to look at. */
 static enum rc rehearse_stops(struct checking *c, struct err *err)
 {
-	if (!node_caps(c->s.node)->lines) {
-		live_note(&c->live, "This node does not sense stop, guard and contactor. Press the emergency stop and see that the contactor opens.");
-		c->stop = json_pack("{s:b}", "sensed", 0);
-		return RC_OK;
-	}
+	const struct node_caps *caps = node_caps(c->s.node);
+	enum rc rc = RC_OK;
+
 	c->live.frac_from = 0;
 	c->live.frac_to = 0.3;
-	enum rc rc = rehearse_one(c, REHEARSE_ESTOP, &c->stop, err);
+	if (caps->line_estop) {
+		rc = rehearse_one(c, REHEARSE_ESTOP, &c->stop, err);
+	} else {
+		live_note(&c->live, "This node does not sense the emergency stop. Press it and see that the contactor opens.");
+		c->stop = json_pack("{s:b}", "sensed", 0);
+	}
 	c->live.frac_from = 0.3;
 	c->live.frac_to = 0.6;
-	return rc == RC_OK ? rehearse_one(c, REHEARSE_GUARD, &c->guard, err) : rc;
+	if (rc == RC_OK && caps->line_guard)
+		return rehearse_one(c, REHEARSE_GUARD, &c->guard, err);
+	if (rc == RC_OK)
+		live_note(&c->live, "This node does not sense the guard. Where a guard switch is wired, open it and see that the contactor opens.");
+	return rc;
 }
 
-/* --- a stop at standstill leaves poles in the rotor of a hysteresis brake --- */
+/* --- slowly under a small load: a stop at standstill leaves poles in the rotor of a hysteresis brake; signs --- */
 
-static enum rc clear_brake(struct checking *c, struct err *err)
+static enum rc clear_brake(struct checking *c, double zero_rpm, struct err *err)
 {
-	const struct sweep_config config = sweep_config_of(&c->s, 0);
-	double zero_rpm = sweep_zero_rpm(&config);
-
 	if (c->s.rig.brake_kind != BRAKE_HYSTERESIS)
 		return RC_OK;
-	if (config.drive == PLAN_HAND || !live_can_clear(&c->live, zero_rpm)) {
+	if (!live_can_clear(&c->live, zero_rpm)) {
 		live_note(&c->live, "The stop rehearsal left remanence in the hysteresis brake. The next sweep clears it before its zero "
 			  "where it can turn the shaft both ways.");
 		return RC_OK;
 	}
-	enum rc rc = live_ask(&c->live, "The shaft now turns slowly under load, to clear the remanence that the stop left in the "
-			      "hysteresis brake. Stand clear.", NULL, err);
 	c->live.frac_from = 0.6;
 	c->live.frac_to = 0.7;
-	if (rc == RC_OK)
-		rc = live_clear_brake(&c->live, zero_rpm, sweep_heaviest_Nm(&c->s, c->steps_allowed), err);
+	enum rc rc = live_clear_brake(&c->live, zero_rpm, sweep_heaviest_Nm(&c->s, c->steps_allowed), err);
 	if (rc == RC_OK)
 		live_note(&c->live, "Hysteresis brake cleared.");
+	return rc;
+}
+
+static enum rc turn_slowly(struct checking *c, struct err *err)
+{
+	const struct sweep_config config = sweep_config_of(&c->s, 0);
+	double zero_rpm = sweep_zero_rpm(&config);
+
+	c->live.by_hand = config.drive == PLAN_HAND;
+	enum rc rc = !live_can_turn(&c->live, zero_rpm) ? RC_OK :
+		live_ask(&c->live, c->live.by_hand ? "You will be asked to turn the shaft under a small load, to check the signs of all sensors." :
+			 "The shaft now turns slowly under load, to check the signs of all sensors. Stand clear.", NULL, err);
+	if (rc == RC_OK)
+		rc = clear_brake(c, zero_rpm, err);
+	c->live.frac_from = c->live.frac_to;
+	c->live.frac_to = 0.75;
+	if (rc == RC_OK)
+		rc = ready_signs(&c->live, zero_rpm, &c->signs, &c->cause, err);
+	c->live.by_hand = false;
 	return rc;
 }
 
@@ -328,7 +343,7 @@ static enum rc check_mass(struct checking *c, struct err *err)
 {
 	if (c->o->no_check || !c->s.rig.check_piece[0] || c->s.calibration_id == 0)
 		return RC_OK;
-	c->live.frac_from = 0.7;
+	c->live.frac_from = 0.75;
 	c->live.frac_to = 0.95;
 	return ready_check_mass(&c->live, &c->mass, &c->cause, err);
 }
@@ -357,6 +372,8 @@ static json_t *document(const struct checking *c)
 		json_object_set(doc, "stop_rehearsal", c->stop);
 	if (c->guard)
 		json_object_set(doc, "guard_rehearsal", c->guard);
+	if (c->signs)
+		json_object_set(doc, "signs", c->signs);
 	if (c->mass)
 		json_object_set(doc, "check_mass", c->mass);
 	return doc;
@@ -405,7 +422,7 @@ static enum rc work(struct checking *c, struct err *err)
 	if (rc == RC_OK)
 		rc = rehearse_stops(c, err);
 	if (rc == RC_OK)
-		rc = clear_brake(c, err);
+		rc = turn_slowly(c, err);
 	if (rc == RC_OK)
 		rc = check_mass(c, err);
 	return rc == RC_OK ? keep(c, err) : rc;
@@ -463,6 +480,7 @@ static int check_rig(const struct cli *cli, const struct options *o)
 	json_decref(c->doubts);
 	json_decref(c->stop);
 	json_decref(c->guard);
+	json_decref(c->signs);
 	json_decref(c->mass);
 	free(c);
 	return status;
@@ -483,7 +501,7 @@ int cmd_ready(int argc, char **argv)
 		.usage = "ready PLAN [options]",
 		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
 			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the emergency stop, see "
-			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the check weight when rig.ini names one. The record holds for the "
+			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the signs of all sensors at a small load; the check weight when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
 		CLI_TAKES(options),

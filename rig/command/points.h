@@ -3,7 +3,7 @@
 #ifndef BRIDLE_COMMAND_POINTS_H
 #define BRIDLE_COMMAND_POINTS_H
 
-#include "reports/page/report_write.h"
+#include "reports/reduce/report.h"
 
 void points_print(const struct curve *curve);
 void report_print(const struct report *report); /* headline, points, claims, remarks */

@@ -56,11 +56,16 @@ static const struct {
 	[CAUSE_DRIVE_FAULT] = { "drive_fault", NULL, "",
 		"the drive reports a fault or does not answer the node; read its fault memory and check its cable" },
 	[CAUSE_WRONG_DIRECTION] = { "wrong_direction", "speed", "rpm",
-		"the shaft turns the wrong way; check the signs of pick-up and drive in the profiles" },
+		"the shaft turns the other way than commanded; check the drive's wiring, and the signs of pick-up and drive in the profiles" },
+	[CAUSE_WRONG_SIGN] = { "wrong_sign", "torque against the motion", "N·m",
+		"the torque reads as if the brake drove the shaft, so a torque loop would load it without end; check the cell's signal wires and "
+		"[cell] sign in rig.ini" },
 	[CAUSE_STALL] = { "stall", "stalled under torque for", "s",
 		"the actuator stood still under torque for too long; use a lighter load in that step" },
 	[CAUSE_OSCILLATION] = { "oscillation", "swing", "",
 		"speed or torque keeps swinging; use lower gains or a lighter load, and check the couplings for play" },
+	[CAUSE_SLEPT] = { "slept", "this computer slept for", "s",
+		"the rig was left to its node; switch off sleep and the lid switch on this computer while it runs a rig" },
 	[CAUSE_LATE_TICK] = { "late_tick", "tick late by", "s",
 		"this computer was too slow for the control loop; close other programs, or lower the rate in rig.ini" },
 	[CAUSE_LOGBOOK] = { "logbook", NULL, "",
@@ -133,9 +138,9 @@ void guard_end_message(const struct guard_verdict *v, char *buf, size_t size)
 		bool stood = v->release == GUARD_IN_ORDER;
 		add(buf, size, !v->energised ? "Nothing was energised." :
 		    !stood ? "Drive off. Nothing loaded the shaft; it was not seen to stand." :
-		    v->lines ? "Drive off, contactor open, shaft standing, brake released." :
+		    v->sensed ? "Drive off, contactor open, shaft standing, brake released." :
 		    "Drive off, shaft standing, brake released.");
-		if (v->energised && !v->lines)
+		if (v->energised && !v->sensed)
 			add(buf, size, " This node does not sense the contactor.");
 		return;
 	}

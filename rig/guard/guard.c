@@ -2,7 +2,7 @@
 #include "guard/guard.h"
 
 #include "calib/number/units.h"
-#include "guard/guard_private.h"
+#include "guard/watch.h"
 
 #include <math.h>
 #include <string.h>
@@ -47,10 +47,15 @@ static bool has_drive(const struct wish *want)
 	return false; /* not a mode at all */
 }
 
+static bool senses_contactor(const struct guard_limits *l)
+{
+	return l->expect_lines & GUARD_LINE_CONTACTOR;
+}
+
 static void clamp_drive(const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,
 			struct wish *ret)
 {
-	bool closed = !l->expect_lines || (snap->lines_seen && snap->contactor_closed);
+	bool closed = !senses_contactor(l) || (snap->lines_seen && snap->contactor_closed);
 
 	if (!ret->power || !closed || !has_drive(want))
 		return;
@@ -102,7 +107,7 @@ static bool drive_is_off(const struct guard *g, const struct guard_limits *l, co
 {
 	bool told = has_data(l, snap) && watch_slow_fresh(l, snap);
 
-	if (l->expect_lines && is_open(l, snap))
+	if (senses_contactor(l) && is_open(l, snap))
 		return true;
 	told = told && !(snap->drive_flags & DRIVE_UNHEARD);
 	return told ? !(snap->drive_flags & DRIVE_ENABLED) : !g->drove;
@@ -111,7 +116,7 @@ static bool drive_is_off(const struct guard *g, const struct guard_limits *l, co
 /* The drive's rotor turns while no pulses come. A drive without power may go on saying what it said last: not heard. */
 static bool drive_contradicts(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	bool without_power = g->rotor_same && l->expect_lines && is_open(l, snap);
+	bool without_power = g->rotor_same && senses_contactor(l) && is_open(l, snap);
 
 	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
 }
@@ -159,7 +164,7 @@ static bool lasts(bool *was, struct mono *since, bool is, struct mono now)
 static unsigned missing_now(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, bool stands)
 {
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
-	bool closed = l->expect_lines && (g->energised ? !is_open(l, snap) : snap->lines_seen && snap->contactor_closed);
+	bool closed = senses_contactor(l) && (g->energised ? !is_open(l, snap) : snap->lines_seen && snap->contactor_closed);
 	bool driven = !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
 
@@ -172,11 +177,11 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 	return missing;
 }
 
-/* More current than there is now would make these worse. */
+/* More current than there is now would make these worse. Not so a brake without load, which is none of these causes' doing, nor one that
+ * is hot (docs/invariants.md, I2). */
 static bool is_brake_to_blame(enum cause cause)
 {
-	return cause == CAUSE_OVERTORQUE || cause == CAUSE_CELL_SATURATED || cause == CAUSE_BRAKE_POWER ||
-	       cause == CAUSE_BRAKE_ENERGY || cause == CAUSE_BRAKE_HOT;
+	return cause == CAUSE_OVERTORQUE || cause == CAUSE_CELL_SATURATED || cause == CAUSE_WRONG_SIGN || cause == CAUSE_BRAKE_POWER;
 }
 
 /* The larger of what the coil has, what was asked, and half of what a stop may hold while the shaft turns or nobody knows:
@@ -195,7 +200,8 @@ static double hold_current_A(const struct guard *g, const struct guard_limits *l
 		return 0;
 	if (!(most_A >= 0))
 		return g->last.brake_A;
-	if (turns && !is_brake_to_blame(g->cause))
+	bool unloaded = present_A <= WATCH_LOADED_FRAC * l->brake_A;
+	if (turns && (unloaded || !is_brake_to_blame(g->cause)))
 		present_A = fmax(present_A, 0.5 * most_A);
 	return clamp(present_A, 0, most_A);
 }
@@ -353,7 +359,7 @@ static void step_stop(struct guard *g, const struct guard_limits *l, const struc
 		g->held_brake_A = 0;
 	ret->missing = g->missing;
 	ret->energised = g->energised;
-	ret->lines = l->expect_lines;
+	ret->sensed = senses_contactor(l);
 	ret->release = g->release;
 	ret->held_brake_A = g->held_brake_A;
 	ret->held_s = mono_diff_s(snap->now, g->cause_at);

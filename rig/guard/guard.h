@@ -39,8 +39,10 @@ enum cause {
 	CAUSE_DRIVE_DROPOUT,     /* undervoltage: the drive stopped, the actuator is not to blame */
 	CAUSE_DRIVE_FAULT,
 	CAUSE_WRONG_DIRECTION,
+	CAUSE_WRONG_SIGN,        /* the torque reads as if the brake drove the shaft */
 	CAUSE_STALL,             /* stalled under torque for too long */
 	CAUSE_OSCILLATION,
+	CAUSE_SLEPT,             /* this machine was suspended */
 	CAUSE_LATE_TICK,
 	CAUSE_LOGBOOK,
 	CAUSE_OPERATOR,
@@ -67,6 +69,10 @@ struct guard_limits {
 	double voltage_min_V, voltage_max_V;  /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
 	double stall_s;                       /* longest time below standstill speed with torque above stall_torque */
 	double stall_torque_Nm, standstill_rpm;
+	/* A brake only ever takes power: with current in it the torque has the sign of the motion. One that reads more than this the
+	 * other way for 0.1 s is wrong_sign. INFINITY = not watched. */
+	double sign_Nm;
+	bool pick_no_direction;               /* the pick-up counts up whichever way the shaft turns */
 	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s, cell_stale_s;
 	double slow_stale_s;                  /* lines, node's state, drive's data and temperatures are believed so long */
@@ -83,14 +89,21 @@ struct guard_limits {
 	 * to and fro on purpose stays slower. 0 cycles = not watched. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
-	int expect_direction;                 /* sign of speed while driven: +1, -1; 0 = either (run by hand) */
+	int expect_direction;                 /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */
 	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run once drive or brake have had or
 	 * want current; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
 	 * energised (weights hung, channels looked at) is stopped only by the node (silent, reset), the logbook, the
 	 * operator, the sequence and a contactor closed against the wish. */
 	bool at_rest; /* a person is at the shaft: nothing may be energised, and nothing that is wanted goes out */
-	bool expect_cell, expect_pick, expect_lines, expect_meter;
+	bool expect_cell, expect_pick, expect_meter;
+	unsigned expect_lines;                /* GUARD_LINE_...: those that the node senses; what it does not sense is never a cause */
 };
+
+/* Lines: emergency stop, guard switch, contactor. */
+#define GUARD_LINE_ESTOP 0x1u
+#define GUARD_LINE_GUARD 0x2u
+#define GUARD_LINE_CONTACTOR 0x4u
+#define GUARD_LINES (GUARD_LINE_ESTOP | GUARD_LINE_GUARD | GUARD_LINE_CONTACTOR)
 
 /* What a stop did not see when it ended, as bits; 0 = the stop is safe. */
 #define GUARD_NO_DATA 0x01u      /* nothing is known: no fresh samples */
@@ -143,7 +156,7 @@ struct guard {
 	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
 	unsigned power_bin;
 	double follow_low_A, follow_high_A, follow_bad_s;
-	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, no_pulse_s, safe_s, unrest_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, against_s, wrong_least_rpm, sign_bad_s, no_pulse_s, safe_s, unrest_s;
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;
@@ -167,7 +180,7 @@ struct guard_verdict {
 	unsigned missing;     /* GUARD_...; of a stop that is under way, what it still waits for */
 	enum guard_release release;
 	double held_brake_A, held_s;
-	bool energised, lines; /* anything was; the node senses lines */
+	bool energised, sensed; /* anything was; the node senses the contactor */
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "guard/guard_private.h"
+#include "guard/watch.h"
 
 #include "calib/number/units.h"
 #include "guard/oscillation.h"
@@ -12,15 +12,17 @@
 #define SUPPLY_LOW_S 0.5  /* longer than a drive takes to drop out: that cause tells more */
 #define SUPPLY_HIGH_S 0.05
 #define WRONG_WAY_S 0.25  /* play and a bounce at the start are shorter */
+#define TURN_ROUND_S 2.0  /* a shaft that is told to turn round and slows down may take so long */
+#define WRONG_SIGN_S 0.1  /* a blow to the lever is shorter */
 #define TEMP_GONE_S 2.0   /* ten slow samples */
 #define POWER_SHORT_S 0.1 /* mean of the short slip power: noise and a gear's ripple are no heat */
 #define NO_PULSE_S 1.0    /* a slow pick-up's first pulses come sooner */
 #define REASON_S 0.4      /* a node that goes safe says so at once and why with its next slow sample */
+#define SLEPT_S 0.5       /* no suspend is shorter; two clocks are never read at the very same time */
 #define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
 #define FROZEN_CHANCE 1e-12 /* of a row of equal conversions by noise: at 80 a second one false alarm in some 400 years */
-#define LOADED_FRAC 0.05  /* of the largest brake current: above it a live cell never reads the same for long */
 
 static bool is_safe_state(enum node_state state)
 {
@@ -82,24 +84,25 @@ static bool says(const struct snapshot *snap, const char *reason)
 	return is_safe_state(snap->node_state) && strncmp(snap->node_reason, reason, sizeof snap->node_reason) == 0;
 }
 
+static bool is_bad(const struct look *k, unsigned line, bool good)
+{
+	return k->limits->expect_lines & line && k->snap->lines_seen && !good;
+}
+
 typedef bool watch_fn(struct guard *g, const struct look *k, struct finding *f);
 
 static bool estop(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	if (!k->limits->expect_lines || !k->live || !k->snap->lines_seen)
-		return false;
-	return !k->snap->estop_ok || (k->armed && says(k->snap, "estop"));
+	return (k->live && is_bad(k, GUARD_LINE_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
 }
 
 static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	if (!k->limits->expect_lines || !k->live || !k->snap->lines_seen)
-		return false;
-	return !k->snap->guard_ok || (k->armed && says(k->snap, "guard"));
+	return (k->live && is_bad(k, GUARD_LINE_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
 }
 
 static bool node_reset(struct guard *g, const struct look *k, struct finding *f)
@@ -198,7 +201,7 @@ static bool is_no_chance(const struct snapshot *snap)
 
 static bool cell_frozen(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool loaded = !(k->snap->brake_A <= LOADED_FRAC * k->limits->brake_A) && g->last.brake_A > 0;
+	bool loaded = !(k->snap->brake_A <= WATCH_LOADED_FRAC * k->limits->brake_A) && g->last.brake_A > 0;
 	bool turning = !(fabs(k->snap->speed_rpm) < k->limits->standstill_rpm);
 
 	f->value = k->snap->cell_same_s;
@@ -219,19 +222,19 @@ static bool node_safe(struct guard *g, const struct look *k, struct finding *f)
 
 static bool contactor(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool known = k->limits->expect_lines && k->snap->lines_seen;
+	bool known = k->limits->expect_lines & GUARD_LINE_CONTACTOR && k->snap->lines_seen;
 	bool bad = known && k->snap->contactor_closed != g->last.power;
 	bool for_long = held_for(&g->contactor_bad_s, bad, k->dt_s, k->limits->contactor_s);
 
 	f->value = g->contactor_bad_s;
 	f->limit = k->limits->contactor_s;
-	return for_long || (known && k->armed && says(k->snap, "contactor"));
+	return for_long || (k->armed && says(k->snap, "contactor"));
 }
 
 /* The supply's side is judged once the contactor has had its time to close and the drive to come up. */
 static bool is_powered(struct guard *g, const struct look *k)
 {
-	bool closed = !k->limits->expect_lines || k->snap->contactor_closed;
+	bool closed = !(k->limits->expect_lines & GUARD_LINE_CONTACTOR) || k->snap->contactor_closed;
 
 	g->powered_s = g->last.power && closed ? g->powered_s + k->dt_s : 0;
 	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s);
@@ -374,13 +377,61 @@ static bool actuator_hot(struct guard *g, const struct look *k, struct finding *
 	return case_hot || winding_hot;
 }
 
+/* Which way the shaft turns, in rpm; where the pick-up cannot tell, the drive's rotor does. NaN: nobody knows. */
+static double way_rpm(const struct look *k)
+{
+	if (!k->limits->pick_no_direction)
+		return k->snap->speed_rpm;
+	return k->limits->gear_ratio > 0 ? k->snap->drive_rotor_rpm / k->limits->gear_ratio : k->snap->drive_rotor_rpm;
+}
+
+static double sense_of(double value)
+{
+	return value > 0 ? 1 : value < 0 ? -1 : 0;
+}
+
+/* The way that a driven shaft has to turn: 0 where either may be right. */
+static double expected_sense(const struct guard *g, const struct look *k)
+{
+	if (!k->driven || k->limits->expect_direction != 0)
+		return k->driven ? k->limits->expect_direction : 0;
+	return g->last.mode == DRIVE_SPEED ? sense_of(g->last.speed_rpm) : 0;
+}
+
+static bool turns_against(const struct guard *g, const struct look *k)
+{
+	return way_rpm(k) * expected_sense(g, k) < -k->limits->standstill_rpm;
+}
+
+/* Where both ways are allowed, a shaft that is told to turn round goes on for a while, ever more slowly. */
+static bool turns_round(struct guard *g, const struct look *k, bool against)
+{
+	double rpm = fabs(way_rpm(k));
+
+	g->wrong_least_rpm = against && g->against_s > 0 ? fmin(g->wrong_least_rpm, rpm) : rpm;
+	bool too_long = held_for(&g->against_s, against, k->dt_s, TURN_ROUND_S);
+	return k->limits->expect_direction == 0 && !too_long && !(rpm > g->wrong_least_rpm + k->limits->standstill_rpm);
+}
+
 static bool wrong_direction(struct guard *g, const struct look *k, struct finding *f)
 {
-	double along_rpm = k->snap->speed_rpm * k->limits->expect_direction;
-	bool bad = k->driven && k->limits->expect_direction != 0 && along_rpm < -k->limits->standstill_rpm;
+	bool against = turns_against(g, k), rounds = turns_round(g, k, against);
 
-	f->value = k->snap->speed_rpm;
-	return held_for(&g->wrong_time_s, bad, k->dt_s, WRONG_WAY_S);
+	f->value = way_rpm(k);
+	return held_for(&g->wrong_time_s, against && !rounds, k->dt_s, WRONG_WAY_S);
+}
+
+/* Without current a pole that wears off may push; with some the brake only takes. */
+static bool wrong_sign(struct guard *g, const struct look *k, struct finding *f)
+{
+	double rpm = way_rpm(k), along_Nm = k->snap->torque_Nm * sense_of(rpm);
+	bool braked = fmin(g->last.brake_A, k->snap->brake_A) > WATCH_LOADED_FRAC * k->limits->brake_A;
+	bool judged = k->armed && k->limits->expect_cell && braked && !turns_against(g, k);
+	bool bad = judged && fabs(rpm) > k->limits->standstill_rpm && !isnan(along_Nm) && !(along_Nm >= -k->limits->sign_Nm);
+
+	f->value = -along_Nm;
+	f->limit = k->limits->sign_Nm;
+	return held_for(&g->sign_bad_s, bad, k->dt_s, WRONG_SIGN_S);
 }
 
 static bool stall(struct guard *g, const struct look *k, struct finding *f)
@@ -422,6 +473,13 @@ static bool late_tick(struct guard *g, const struct look *k, struct finding *f)
 	return k->limits->late_n > 0 && g->late_run >= k->limits->late_n;
 }
 
+static bool slept(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = s_from_ns(k->snap->slept_ns);
+	return !(f->value <= SLEPT_S);
+}
+
 static bool logbook(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
@@ -448,6 +506,7 @@ static bool sequence_asks(struct guard *g, const struct look *k, struct finding 
 static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_ESTOP, estop },
 	{ CAUSE_GUARD_OPEN, guard_open },
+	{ CAUSE_SLEPT, slept }, /* a machine that slept finds a node that looks restarted, safe or silent */
 	{ CAUSE_NODE_RESET, node_reset },
 	{ CAUSE_LATE_TICK, late_tick }, /* a machine that slept finds old samples, a lease that ended and an open contactor: its own doing */
 	{ CAUSE_NODE_SILENT, node_silent },
@@ -459,6 +518,7 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_CELL_STALE, cell_stale },
 	{ CAUSE_PICKUP, pickup },
 	{ CAUSE_OVERSPEED, overspeed },
+	{ CAUSE_WRONG_SIGN, wrong_sign },
 	{ CAUSE_OVERTORQUE, overtorque },
 	{ CAUSE_CELL_FROZEN, cell_frozen },
 	{ CAUSE_DRIVE_DROPOUT, drive_dropout },

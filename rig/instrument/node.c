@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/node.h"
-#include "instrument/node_private.h"
+#include "instrument/node_part.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -390,12 +390,13 @@ void node_poll(struct node *node, struct snapshot *snap)
 	update_ages(node, node->polled);
 	v->now = snap->now;
 	v->late_ns = snap->late_ns;
+	v->slept_ns = snap->slept_ns;
 	v->indication = snap->indication;
 	v->torque_Nm = snap->torque_Nm;
 	v->torque_extrapolated = snap->torque_extrapolated;
 	v->log_failed = snap->log_failed;
 	v->operator_stop = snap->operator_stop;
-	if (!node->caps.lines)
+	if (!node->caps.line_contactor)
 		v->contactor_closed = node->power_granted;
 	*snap = *v;
 }

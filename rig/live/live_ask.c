@@ -3,7 +3,6 @@
 #include "live/live.h"
 
 #include "calib/number/units.h"
-#include "link/control.h"
 
 #include <poll.h>
 #include <signal.h>

@@ -7,14 +7,14 @@
 
 static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
 {
-	struct cell_reading_config config = live_reading_config(live);
-	struct cell_reading reading;
-	const struct sequence sequence = { cell_reading_step, &reading };
+	struct reading_config config = live_reading_config(live);
+	struct reading reading;
+	const struct sequence sequence = { reading_step, &reading };
 
 	config.set_tare = set;
 	config.silent = silent;
 	config.flags = POINT_TARE;
-	cell_reading_begin(&reading, &config);
+	reading_begin(&reading, &config);
 	enum rc rc = live_run(live, &sequence, err);
 	struct stats_mean mean = stats_run_result(&reading.raw);
 	*ret = (struct live_zero){ .count = mean.mean, .u_count = mean.u_mean, .drag_count = NAN,
@@ -88,17 +88,17 @@ static enum rc zero_both_ways(struct live *live, const struct zero_config *confi
 }
 
 /* A coarse pick-up has to see the shaft turn. */
-static double zero_speed(const struct live *live, double speed_rpm)
+double live_zero_rpm(const struct live *live, double speed_rpm)
 {
 	return fmax(speed_rpm, LEAST_PULSES_PER_S * 60 / live->s->rig.pulses_per_rev);
 }
 
-static bool can_turn(const struct live *live, double speed_rpm)
+bool live_can_turn(const struct live *live, double speed_rpm)
 {
 	const struct node_caps *caps = node_caps(live->s->node);
 	bool turns = live->by_hand || (live->s->has_actuator && caps->drive_speed);
 
-	return speed_rpm > 0 && turns && caps->pick && zero_speed(live, speed_rpm) <= live->limits.speed_rpm;
+	return speed_rpm > 0 && turns && caps->pick && live_zero_rpm(live, speed_rpm) <= live->limits.speed_rpm;
 }
 
 /* The guard wants a torque before anything turns: a provisional zero for the first time. */
@@ -107,13 +107,20 @@ static enum rc provisional(struct live *live, struct live_zero *ret, struct err 
 	return isfinite(live->s->tare_count) ? RC_OK : zero_at_rest(live, true, true, ret, err);
 }
 
+enum rc live_rough_zero(struct live *live, struct err *err)
+{
+	struct live_zero ignored;
+
+	return provisional(live, &ignored, err);
+}
+
 enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set, struct live_zero *ret, struct err *err)
 {
 	double from = live->frac_from, to = live->frac_to;
 
-	if (!can_turn(live, speed_rpm))
+	if (!live_can_turn(live, speed_rpm))
 		return zero_at_rest(live, set, false, ret, err);
-	struct zero_config config = turning(live, zero_speed(live, speed_rpm), most_Nm);
+	struct zero_config config = turning(live, live_zero_rpm(live, speed_rpm), most_Nm);
 	config.set_tare = set;
 	live->frac_to = from + 0.2 * (to - from);
 	enum rc rc = provisional(live, ret, err);
@@ -129,12 +136,12 @@ enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set,
 
 bool live_can_clear(const struct live *live, double speed_rpm)
 {
-	return live->s->rig.brake_kind == BRAKE_HYSTERESIS && !live->by_hand && can_turn(live, speed_rpm);
+	return live->s->rig.brake_kind == BRAKE_HYSTERESIS && !live->by_hand && live_can_turn(live, speed_rpm);
 }
 
 enum rc live_clear_brake(struct live *live, double speed_rpm, double most_Nm, struct err *err)
 {
-	struct zero_config config = turning(live, zero_speed(live, speed_rpm), most_Nm);
+	struct zero_config config = turning(live, live_zero_rpm(live, speed_rpm), most_Nm);
 	struct live_zero ignored;
 	struct seq_zero zero;
 	enum rc rc = provisional(live, &ignored, err);

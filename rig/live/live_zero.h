@@ -20,6 +20,13 @@ struct live_zero {
  * most_Nm: torque that is known to be turned against, for the clearing of a hysteresis brake; NaN: not known. */
 enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set, struct live_zero *ret, struct err *err) MUST_CHECK;
 
+/* Something can turn the shaft slowly: a person, or an actuator that knows the speed mode; and a pick-up sees it. At what speed: faster
+ * where a coarse pick-up needs it. */
+bool live_can_turn(const struct live *live, double speed_rpm);
+double live_zero_rpm(const struct live *live, double speed_rpm);
+/* At rest, when there is no zero yet: the guard wants a torque before anything turns. */
+enum rc live_rough_zero(struct live *live, struct err *err) MUST_CHECK;
+
 /* A hysteresis brake, and something that can turn its shaft slowly. */
 bool live_can_clear(const struct live *live, double speed_rpm);
 /* Turn it slowly and clear it (run/pole_clear.h). Nothing to do for another brake. */

@@ -299,6 +299,22 @@ static void tell_end(struct loop *l, struct loop_result *ret)
 	snprintf(ret->message, sizeof ret->message, "%s Stopped because: %.350s", ret->shaft, cause);
 }
 
+/* Also what was slept between two loops of a session, while a person was asked. */
+static void note_sleep(struct loop *l)
+{
+	struct session *s = l->s;
+	int64_t slept_ns = s->clock.slept_ns ? s->clock.slept_ns(s->clock.ctx) : s->slept_ns;
+	char text[64];
+
+	l->snap.slept_ns = slept_ns > s->slept_ns ? slept_ns - s->slept_ns : 0;
+	if (slept_ns > s->slept_ns)
+		s->slept_ns = slept_ns;
+	if (s_from_ns(l->snap.slept_ns) > 1) {
+		snprintf(text, sizeof text, "this computer slept for %.3g s", s_from_ns(l->snap.slept_ns));
+		log_change(l, "note", text);
+	}
+}
+
 static void tick(struct loop *l, struct loop_result *ret)
 {
 	struct session *s = l->s;
@@ -307,6 +323,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 	l->snap.late_ns = l->snap.now.ns - l->deadline.ns;
 	if (l->snap.late_ns > ret->late_max_ns)
 		ret->late_max_ns = l->snap.late_ns;
+	note_sleep(l);
 	node_poll(s->node, &l->snap);
 	calibrate(s, &l->snap);
 	if (log_ring_failed(l->ring))

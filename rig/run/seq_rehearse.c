@@ -9,9 +9,9 @@
 #define CONTACTOR_S 2.0
 #define CLOSED_S 0.5     /* closed and steady before the person is asked */
 
-void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s)
+void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s, unsigned lines)
 {
-	*r = (struct rehearse){ .what = what, .wait_s = wait_s };
+	*r = (struct rehearse){ .what = what, .wait_s = wait_s, .lines = lines };
 }
 
 static void enter(struct rehearse *r, enum rehearse_phase phase, struct mono now)
@@ -29,7 +29,8 @@ static void give_up(struct seq_out *ret, const char *why)
 static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, r->phase_at);
-	bool good = snap->lines_seen && snap->estop_ok && snap->guard_ok;
+	bool pressed = r->lines & GUARD_LINE_ESTOP && !snap->estop_ok, open = r->lines & GUARD_LINE_GUARD && !snap->guard_ok;
+	bool good = snap->lines_seen && !pressed && !open;
 
 	ret->phase = "look";
 	if (snap->lines_seen && snap->contactor_closed)
@@ -40,7 +41,7 @@ static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out
 		enter(r, REHEARSE_CLOSE, snap->now);
 	else if (waited_s > LINES_S)
 		give_up(ret, !snap->lines_seen ? "the node sends no state of the emergency stop and the guard" :
-			!snap->estop_ok ? "the emergency stop is still pressed" : "the guard is open");
+			pressed ? "the emergency stop is still pressed" : "the guard is open");
 }
 
 static void close_contactor(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
@@ -106,10 +107,12 @@ void rehearse_watch(struct rehearse *r, const struct snapshot *snap)
 
 bool rehearse_passed(const struct rehearse *r)
 {
-	return r->contactor_was_closed && r->line_opened && r->contactor_dropped;
+	bool dropped = r->contactor_was_closed && r->contactor_dropped;
+
+	return r->line_opened && (dropped || !(r->lines & GUARD_LINE_CONTACTOR));
 }
 
 double rehearse_drop_s(const struct rehearse *r)
 {
-	return rehearse_passed(r) ? mono_diff_s(r->contactor_at, r->line_at) : NAN;
+	return rehearse_passed(r) && r->lines & GUARD_LINE_CONTACTOR ? mono_diff_s(r->contactor_at, r->line_at) : NAN;
 }

@@ -16,6 +16,7 @@ enum rehearse_phase { REHEARSE_LOOK, REHEARSE_CLOSE, REHEARSE_ASK };
 struct rehearse {
 	enum rehearse_what what;  /* RELEASED: only watch that everything is back and stays off, then finish in order */
 	double wait_s;            /* for the person */
+	unsigned lines;           /* GUARD_LINE_... that the node senses */
 	enum rehearse_phase phase;
 	bool started, asked;
 	struct mono phase_at;
@@ -25,13 +26,13 @@ struct rehearse {
 	bool contactor_was_closed;
 };
 
-void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s);
+void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s, unsigned lines);
 void rehearse_step(void *state, const struct snapshot *snap, struct seq_out *ret);
 /* Every tick, also while the guard stops (from the loop's tick hook): what the lines did. */
 void rehearse_watch(struct rehearse *r, const struct snapshot *snap);
-/* Line seen open and contactor seen to drop. */
+/* Line seen open and contactor seen to drop; where the contactor is not sensed, the line alone. */
 bool rehearse_passed(const struct rehearse *r);
-/* From the line to the contactor, as seen at the tick; NaN when not seen. */
+/* From the line to the contactor, as seen at the tick; NaN when not seen or not sensed. */
 double rehearse_drop_s(const struct rehearse *r);
 
 #endif

@@ -2,7 +2,6 @@
 #include "run/session.h"
 
 #include "calib/number/units.h"
-#include "link/control.h"
 #include "run/brake_heat.h"
 
 #include <dirent.h>
@@ -203,6 +202,7 @@ static enum rc open_rig(struct session *s, struct err *err)
 		s->clock = clock_bench(s->control);
 	} else {
 		s->clock = clock_machine();
+		s->slept_ns = s->clock.slept_ns(s->clock.ctx);
 	}
 	struct node_config config = {
 		.fast_Hz = (int)lround(s->rig.rate_Hz),

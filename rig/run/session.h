@@ -8,11 +8,11 @@
 #include "calib/cell/cellcal.h"
 #include "guard/guard.h"
 #include "instrument/node.h"
+#include "link/control.h"
 #include "logbook/logbook.h"
 #include "logbook/record.h"
 #include "profile/profile.h"
 
-struct control;
 struct session {
 	char bench[PROFILE_PATH];
 	struct rig_profile rig;
@@ -34,6 +34,7 @@ struct session {
 	struct link *link;
 	struct control *control;          /* virtual bench only */
 	struct clock_src clock;
+	int64_t slept_ns;                 /* the machine's suspended time that was seen last (clock.slept_ns) */
 	struct node *node;
 	int64_t run_id;                   /* of session_run_begin */
 	double brake_heat_J;              /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each loop_run */

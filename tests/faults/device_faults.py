@@ -21,6 +21,7 @@ CASES = [
     ("cell-frozen", {"cell_frozen"}),
     ("cell-stale", {"cell_stale"}),
     ("cell-saturated", {"cell_saturated", "overtorque"}),
+    ("cell-swapped", {"wrong_sign"}),
     ("brake-stuck 0", {"brake_not_following"}),
     ("brake-off", {"brake_not_following"}),
     ("contactor-drop", {"contactor"}),
@@ -45,6 +46,14 @@ UNSAFE = [
     ("contactor-welded; 40.5 fault drive-deaf; 41 fault cell-frozen", ["the shaft still turns", "contactor", "drive"]),
     ("contactor-welded; 41 fault estop", ["the contactor was not seen open"]),
 ]
+# Two at once, one of them the pick-up: what is then not seen must not be taken for a standstill.
+BLIND = [
+    ("cell-saturated; 40 fault pickup-dead", {"cell_saturated", "overtorque"}),
+    ("hot-brake; 40.05 fault pickup-dead", {"brake_hot"}),
+    ("hot-brake; 40.35 fault pickup-dead", {"brake_hot"}),
+    ("drive-fault; 40.1 fault pickup-dead", {"drive_fault"}),
+]
+INERTIA = ["0.02", "1.2"]
 # What a rig must bear: no stop, and the tether's counters tell it.
 BORNE = ["garbage 1", "lost-samples 3", "doubled-samples"]
 
@@ -139,6 +148,64 @@ def borne(fault):
         assert float(truth(bench)[-1]["t_s"]) > AT_S + 5, "the sweep was over before the fault"
 
 
+def blind(fault, causes, inertia):
+    """I3, I18: a light and a heavy rotor; no turning shaft is let go of, whatever the pick-up says."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
+        bench.stop()
+        bench.replace("virtual.ini", "inertia = 0.02 kg.m2", f"inertia = {inertia} kg.m2")
+        bench.start()
+        result = bench.run("sweep", "gentle", "--json")
+        assert result.status in (1, 3) and result.json["cause"] in causes, result
+        check_order(truth(bench), fault)
+        last = truth(bench)[-1]
+        assert abs(float(last["speed_rad_per_s"])) < 0.1 or result.status == 3, last
+
+
+def swapped_under_load():
+    """The cell's wires swapped with 5 N.m set: a loop that goes on would add the whole error to the torque in a second."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault cell-swapped"), example=Prepared.folder) as bench:
+        answer = bench.run("sweep", "gentle", "--json").json
+        assert answer["cause"] == "wrong_sign", answer
+        rows = [row for row in truth(bench) if float(row["t_s"]) >= AT_S]
+        most, before = max(float(row["torque_Nm"]) for row in rows), float(rows[0]["torque_Nm"])
+        assert most < before + 1, f"the true torque went from {before} to {most} N.m"
+
+
+def signs_before_a_plan():
+    """ready finds each sign that is wrong at a small load; no plan is allowed then."""
+    for old, new, causes in (("[cell]\n", "[cell]\nsign = -\n", {"wrong_sign"}),
+                             ("[pickup]\n", "[pickup]\nsign = -\n", {"wrong_direction"})):
+        with harness.Bench(9, example=Prepared.folder) as bench:
+            bench.must("probe", "--seconds", "1")  # the bench has read the true sign by now
+            bench.replace("rig.ini", old, new)
+            ready = bench.run("ready", "gentle", "--hands", "--answers", "yes", "--no-check", "--json")
+            assert ready.status == 1 and ready.json["cause"] in causes and ready.json["ready"] is False, ready
+            driven = [abs(float(row["torque_Nm"])) for row in truth(bench) if row["drive_on"] == "1"]
+            assert max(driven) < 3, f"found under {max(driven)} N.m"
+            assert bench.run("sweep", "gentle", "--json").status != 0, "a plan was allowed"
+
+
+def backwards_in_the_zero():
+    """Both ways are allowed while the zero is turned; each at its time."""
+    with harness.Bench(9, options=("--at", "10 fault wrong-direction"), example=Prepared.folder) as bench:
+        answer = bench.run("sweep", "gentle", "--json").json
+        assert answer["cause"] == "wrong_direction", answer
+        driven = [float(row["t_s"]) for row in truth(bench) if row["drive_on"] == "1"]
+        assert driven[-1] < 12, f"the drive was on until {driven[-1]} s"
+
+
+def held_without_load(fault):
+    """I2: at no load a stop holds a turning shaft whatever the cause: a torn cable of the cell, a blow, a hot brake."""
+    with harness.Bench(9, options=("--at", f"34 fault {fault}"), example=Prepared.folder) as bench:
+        result = bench.run("sweep", "gentle", "--json")
+        assert result.status == 1, result
+        rows = [row for row in truth(bench) if float(row["t_s"]) >= 34]
+        off = next(i for i, row in enumerate(rows) if row["drive_on"] == "0")
+        assert float(rows[max(off - 1, 0)]["brake_A"]) < 0.05, "the brake was loaded when the stop began"
+        most = max(float(row["brake_A"]) for row in rows[off:])
+        assert most > 0.2, f"the brake was held with {most} A"
+
+
 def case(function, *args):
     def test():
         function(*args)
@@ -149,4 +216,6 @@ def case(function, *args):
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
-                 *[case(unsafe, *row) for row in UNSAFE], weights_with_power)
+                 *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
+                 *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan,
+                 backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

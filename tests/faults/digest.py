@@ -109,5 +109,4 @@ def main():
         sys.exit(not good)
 
 
-if __name__ == "__main__":
-    main()
+main()

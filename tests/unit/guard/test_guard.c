@@ -115,6 +115,8 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_BRAKE_POWER: s->torque_Nm = 39; s->speed_rpm = 119; break;
 	case CAUSE_BRAKE_ENERGY: s->torque_Nm = 20; s->speed_rpm = 110; break;
 	case CAUSE_SUPPLY_RANGE: s->voltage_V = 31; break;
+	case CAUSE_SLEPT: s->slept_ns = INT64_C(600000000000); break;
+	case CAUSE_WRONG_SIGN: s->torque_Nm = -10; break;
 	case CAUSE_WRONG_DIRECTION: s->speed_rpm = -30; break;
 	case CAUSE_STALL: s->speed_rpm = 0; s->torque_Nm = 20; break;
 	case CAUSE_PICKUP: s->speed_rpm = 0; s->torque_Nm = 3; s->drive_rotor_rpm = 2160; break;
@@ -150,7 +152,7 @@ struct witness { bool doubted, stands; struct mono since; bool proven; };
 static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
 {
 	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
-		      (!l->expect_lines || (s->lines_seen && !s->contactor_closed)) &&
+		      (!(l->expect_lines & GUARD_LINE_CONTACTOR) || (s->lines_seen && !s->contactor_closed)) &&
 		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
 
 	if (stands && !w->stands)
@@ -376,6 +378,10 @@ static void the_hold_is_bounded_and_large_enough(void **state)
 		{ 0.1, NAN, NAN, CAUSE_OVERSPEED, 0.4 }, /* unknown speed counts as turning */
 		{ 0.1, 0.1, 0.5, CAUSE_OPERATOR, 0.1 },  /* stands already */
 		{ 0.1, 0.1, 60, CAUSE_OVERTORQUE, 0.1 }, /* more would make it worse */
+		{ 0.1, 0.1, 60, CAUSE_CELL_SATURATED, 0.1 },
+		{ 0.1, 0.1, 60, CAUSE_BRAKE_HOT, 0.4 },  /* what turns has little heat in it */
+		{ 0.04, 0.04, 60, CAUSE_OVERTORQUE, 0.4 }, /* below 0.05 A it is none of the brake's doing */
+		{ 0, 0, 60, CAUSE_CELL_SATURATED, 0.4 },
 		{ 0.95, 0.95, 60, CAUSE_OPERATOR, 0.8 },
 		{ 0.5, INFINITY, 60, CAUSE_OPERATOR, 0.8 },
 	};
@@ -396,6 +402,37 @@ static void the_hold_is_bounded_and_large_enough(void **state)
 		assert_int_equal(s.verdict.cause, rows[i].cause);
 		if (!(fabs(s.verdict.allowed.brake_A - rows[i].held_A) < 1e-12))
 			fail_msg("row %zu: held %g A, expected %g A", i, s.verdict.allowed.brake_A, rows[i].held_A);
+	}
+}
+
+/* A node that senses some of the lines: what it does not sense is no cause, what it senses is. */
+static void a_line_that_is_not_sensed_is_no_cause(void **state)
+{
+	(void)state;
+	for (unsigned sensed = 0; sensed <= GUARD_LINES; sensed++) {
+		for (unsigned bad = 0; bad <= GUARD_LINES; bad = bad ? bad << 1 : 1) {
+			struct scene s;
+
+			scene_begin(&s);
+			s.limits.expect_lines = sensed;
+			s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+			s.snap.estop_ok = sensed & GUARD_LINE_ESTOP;
+			s.snap.guard_ok = sensed & GUARD_LINE_GUARD;
+			scene_run_s(&s, 2); /* the contactor where it is not sensed: what it was told (rigio.h) */
+			assert_int_equal(s.verdict.cause, CAUSE_NONE);
+			assert_int_equal(s.verdict.allowed.mode, DRIVE_SPEED);
+			for (int tick = 0; tick < 50; tick++) {
+				scene_obey(&s);
+				s.snap.estop_ok &= bad != GUARD_LINE_ESTOP;
+				s.snap.guard_ok &= bad != GUARD_LINE_GUARD;
+				s.snap.contactor_closed &= bad != GUARD_LINE_CONTACTOR;
+				scene_judge(&s);
+			}
+			enum cause expected = !(bad & sensed) ? CAUSE_NONE : bad == GUARD_LINE_ESTOP ? CAUSE_ESTOP :
+				bad == GUARD_LINE_GUARD ? CAUSE_GUARD_OPEN : CAUSE_CONTACTOR;
+			if (s.verdict.cause != expected)
+				fail_msg("sensed %x, bad %x: %s", sensed, bad, cause_word(s.verdict.cause));
+		}
 	}
 }
 
@@ -765,6 +802,7 @@ int main(void)
 		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
 		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
 		cmocka_unit_test(the_hold_is_bounded_and_large_enough),
+		cmocka_unit_test(a_line_that_is_not_sensed_is_no_cause),
 		cmocka_unit_test(only_a_stopped_guard_is_reset_and_heat_is_kept),
 		cmocka_unit_test(wishes_are_clamped),
 		cmocka_unit_test(a_wish_within_its_limits_goes_out_as_it_is),

@@ -136,6 +136,8 @@ static void bend_overspeed_back(struct scene *s, double t_s, bool miss)
 {
 	s->limits.expect_direction = 0;
 	(void)t_s;
+	s->want.speed_rpm = -60;
+	s->snap.torque_Nm = -10;
 	s->snap.speed_rpm = miss ? -120 : -120.01;
 }
 static void bend_speed_unknown(struct scene *s, double t_s, bool miss)
@@ -259,7 +261,46 @@ static void bend_wrong_way_free(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
 	s->limits.expect_direction = miss ? 0 : 1;
+	s->want.speed_rpm = miss ? -60 : 60;
+	s->snap.torque_Nm = -10;
 	s->snap.speed_rpm = -60;
+}
+/* Either way is allowed and 60 rpm are commanded: a shaft that slows down to turn round is none, one that gets faster is. */
+static void bend_against_command(struct scene *s, double t_s, bool miss)
+{
+	s->limits.expect_direction = 0;
+	s->snap.speed_rpm = miss ? fmin(60, -60 + 40 * t_s) : -fmin(60, 40 * t_s);
+}
+static void bend_against_for_long(struct scene *s, double t_s, bool miss)
+{
+	s->limits.expect_direction = 0;
+	s->snap.speed_rpm = miss && t_s > 1.98 ? 60 : -20;
+}
+/* A pick-up that only counts up: the drive's own rotor tells. 20 rpm of the output are 720 of it. */
+static void bend_rotor_against(struct scene *s, double t_s, bool miss)
+{
+	s->limits.expect_direction = 0;
+	s->limits.pick_no_direction = true;
+	s->snap.speed_rpm = 20;
+	s->snap.drive_rotor_rpm = miss && t_s > 1.98 ? 720 : -720;
+}
+static void bend_wrong_sign(struct scene *s, double t_s, bool miss)
+{
+	s->snap.torque_Nm = miss && (t_s > 0.08 || t_s < 0) ? -1 : -1.01;
+}
+static void bend_wrong_sign_backwards(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.expect_direction = 0;
+	s->want.speed_rpm = -60;
+	s->snap.speed_rpm = t_s < 0.05 ? 0 : -60;
+	s->snap.torque_Nm = miss ? -5 : 5;
+}
+static void bend_slept(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.slept_ns = miss ? 500000000 : 501000000;
+	s->snap.node_reset = !miss; /* a clock that went on without us looks like a restart */
 }
 static void bend_stall(struct scene *s, double t_s, bool miss)
 {
@@ -355,6 +396,12 @@ static const struct row {
 	{ "drive says overspeed", CAUSE_DRIVE_FAULT, bend_drive_overspeed, 0, 0 },
 	{ "wrong direction", CAUSE_WRONG_DIRECTION, bend_wrong_way, 0.24, 0.27 },
 	{ "wrong direction, either allowed", CAUSE_WRONG_DIRECTION, bend_wrong_way_free, 0.24, 0.27 },
+	{ "against the command", CAUSE_WRONG_DIRECTION, bend_against_command, 0.25, 0.40 },
+	{ "against the command for long", CAUSE_WRONG_DIRECTION, bend_against_for_long, 2.2, 2.3 },
+	{ "rotor against the command", CAUSE_WRONG_DIRECTION, bend_rotor_against, 2.2, 2.3 },
+	{ "wrong sign of torque", CAUSE_WRONG_SIGN, bend_wrong_sign, 0.09, 0.12 },
+	{ "wrong sign of torque, backwards", CAUSE_WRONG_SIGN, bend_wrong_sign_backwards, 0.13, 0.18 },
+	{ "machine slept", CAUSE_SLEPT, bend_slept, 0, 0 },
 	{ "stall", CAUSE_STALL, bend_stall, 1.98, 2.03 },
 	{ "stall under little torque", CAUSE_STALL, bend_stall_light, 1.98, 2.03 },
 	/* 3 Hz: six cycles are 2 s, and the first swing of all starts the count only. */

@@ -36,7 +36,7 @@ struct fake {
 	char heard[KEPT][TETHER_LINE_MAX]; /* bodies of requests, in order */
 	size_t n;
 	/* behaviour */
-	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power;
+	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info;
 	int deaf;            /* so many requests are not heard */
 	bool sets_silent;    /* sets are obeyed but not acknowledged */
 	uint8_t ack, number, conversion, event;
@@ -126,7 +126,7 @@ static inline void hear(struct fake *f, const char *body)
 	} else if (strcmp(verb, "info temp") == 0) {
 		reply(f, seq, "ok brake winding case");
 	} else if (strcmp(verb, "info lines") == 0) {
-		reply(f, seq, "ok estop guard contactor");
+		reply(f, seq, f->lines_info ? f->lines_info : "ok estop guard contactor");
 	} else if (strcmp(verb, "info clock") == 0) {
 		reply(f, seq, "ok 1000");
 	} else if (strncmp(verb, "set", 3) == 0) {

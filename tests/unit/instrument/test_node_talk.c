@@ -271,6 +271,33 @@ static void asks_for_power_until_it_is_answered(void **state)
 	node_close(node);
 }
 
+/* A node with the emergency stop alone: closed is what it was told and has granted. */
+static void a_contactor_that_is_not_sensed_is_what_was_granted(void **state)
+{
+	struct fake *f = *state;
+	f->lines_info = "ok estop";
+	f->lines = 1;
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+	struct wish wish = { .power = true };
+
+	assert_true(node_caps(node)->line_estop && !node_caps(node)->line_guard && !node_caps(node)->line_contactor);
+	for (int i = 0; i < 60; i++) {
+		tick(f, node, &snap);
+		if (i % 20 == 0)
+			say_slow(f, "idle", "none");
+		node_set(node, &wish);
+	}
+	assert_true(snap.contactor_closed && snap.estop_ok && !snap.guard_ok);
+	wish.power = false;
+	for (int i = 0; i < 60; i++) {
+		tick(f, node, &snap);
+		node_set(node, &wish);
+	}
+	assert_false(snap.contactor_closed);
+	node_close(node);
+}
+
 static void an_unacknowledged_set_point_makes_the_node_silent(void **state)
 {
 	struct fake *f = *state;
@@ -409,6 +436,7 @@ int main(void)
 		TEST(holds_the_drive_off_until_the_contactor_is_closed),
 		TEST(without_lines_the_contactor_is_what_was_told),
 		TEST(asks_for_power_until_it_is_answered),
+		TEST(a_contactor_that_is_not_sensed_is_what_was_granted),
 		TEST(an_unacknowledged_set_point_makes_the_node_silent),
 		TEST(a_refused_set_point_tells_the_state),
 		TEST(requests_are_answered_refused_or_time_out),

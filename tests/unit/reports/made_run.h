@@ -9,8 +9,7 @@
 #include "logbook/logbook.h"
 #include "logbook/record.h"
 #include "profile/profile.h"
-#include "channel/event.h"
-#include "channel/rigio.h"
+#include "run/sequence.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>

@@ -17,6 +17,7 @@ struct here {
 	struct session s;
 	int listening, tether;
 	int64_t dies_us; /* the clock says that the bench is gone; 0 = never */
+	int64_t slept_ns, sleeps_us; /* of the machine, from that moment of the bench on */
 	double least_A;  /* of the brake while the shaft turned and nothing drove it, since the loop's first drive */
 	bool drove;
 };
@@ -59,6 +60,13 @@ static struct wall clock_wall(void *ctx)
 	return (struct wall){ 1 };
 }
 
+static int64_t clock_slept(void *ctx)
+{
+	const struct here *h = ctx;
+
+	return 5000000000 + (h->sleeps_us && h->world->now_us >= h->sleeps_us ? h->slept_ns : 0);
+}
+
 static enum rc clock_sleep(void *ctx, struct mono t, struct err *err)
 {
 	struct here *h = ctx;
@@ -88,7 +96,9 @@ static struct here *begin(void **state)
 	assert_int_equal(listen(h->listening, 1), 0);
 	h->s.rig = k.rig;
 	h->s.tare_count = NAN;
-	h->s.clock = (struct clock_src){ .now = clock_now, .wall = clock_wall, .sleep_until = clock_sleep, .ctx = h, .is_bench = true };
+	h->s.clock = (struct clock_src){ .now = clock_now, .wall = clock_wall, .sleep_until = clock_sleep, .slept_ns = clock_slept, .ctx = h,
+		.is_bench = true };
+	h->s.slept_ns = clock_slept(h);
 	assert_int_equal(logbook_open(h->book->path, &h->s.logbook, &h->book->err), RC_OK);
 	assert_int_equal(link_open("unix:tether", 0, h->book->dir, 1000, &h->s.link, &h->book->err), RC_OK);
 	h->tether = accept(h->listening, NULL, NULL);
@@ -192,11 +202,36 @@ static void a_clock_that_ends_does_not_let_go_of_the_brake(void **state)
 	end(h);
 }
 
+/* A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on, looks restarted or safe. */
+static void a_machine_that_slept_is_named(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct story story = { .ends = false };
+	const struct sequence sequence = { story_step, &story };
+	struct loop_result result;
+
+	h->sleeps_us = 3000000;
+	h->slept_ns = 12000000000;
+	assert_int_equal(loop_run(&h->s, &l, &sequence, NULL, &result, &h->book->err), RC_INTERLOCK);
+	assert_int_equal(result.cause, CAUSE_SLEPT);
+	assert_non_null(strstr(result.message, "slept for 12 s"));
+	assert_true(stands(h));
+	/* told once: the next loop does not sleep */
+	h->sleeps_us = 0;
+	struct story again = { .ends = true };
+	const struct sequence next = { story_step, &again };
+	assert_int_equal(loop_run(&h->s, &l, &next, NULL, &result, &h->book->err), RC_INTERLOCK);
+	assert_int_equal(result.cause, CAUSE_SEQUENCE);
+	end(h);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_machine_that_slept_is_named, book_set_up, book_tear_down),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -7,6 +7,8 @@
 /* Figures that no profile states: common practice, no source. */
 #define HOLD_SHARE 0.8          /* of the weakest of cell, coupling and limits a stop may use */
 #define STANDSTILL_rpm 1.0
+#define SIGN_SHARE 0.02         /* of the largest torque: more than a zero wanders in a run ... */
+#define SIGN_CELL_SHARE 0.01    /* ... and this share of the cell's full scale */
 #define CONTACTOR_s 0.3
 #define LATE_N 10
 #define OSC_CYCLES 6
@@ -31,6 +33,12 @@ static double hold_current_A(const struct session *s, double torque_Nm)
 int session_slow_every(const struct rig_profile *rig)
 {
 	return (int)fmax(1, round(rig->rate_Hz / SLOW_Hz));
+}
+
+static unsigned sensed_lines(const struct node_caps *caps)
+{
+	return (caps->line_estop ? GUARD_LINE_ESTOP : 0) | (caps->line_guard ? GUARD_LINE_GUARD : 0) |
+	       (caps->line_contactor ? GUARD_LINE_CONTACTOR : 0);
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)
@@ -61,6 +69,8 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.stall_s = rig->stall_s,
 		.stall_torque_Nm = 0.1 * torque_Nm,
 		.standstill_rpm = STANDSTILL_rpm,
+		.sign_Nm = fmax(SIGN_SHARE * torque_Nm, SIGN_CELL_SHARE * rig->cell_full_scale_Nm),
+		.pick_no_direction = s->node && !node_caps(s->node)->pick_quad,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
 		.cell_stale_s = rig->cell_stale_s,
@@ -78,7 +88,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.expect_direction = s->has_actuator ? 1 : 0,
 		.expect_cell = s->calibration_id != 0,
 		.expect_pick = s->node && node_caps(s->node)->pick,
-		.expect_lines = s->node && node_caps(s->node)->lines,
+		.expect_lines = s->node ? sensed_lines(node_caps(s->node)) : 0,
 		.expect_meter = s->node && node_caps(s->node)->meter,
 	};
 }

@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The guard's watches: one function a cause, each seeing every tick of GUARD_RUN. The guard's own; see guard.h. */
-#ifndef BRIDLE_GUARD_GUARD_PRIVATE_H
-#define BRIDLE_GUARD_GUARD_PRIVATE_H
+#ifndef BRIDLE_GUARD_WATCH_H
+#define BRIDLE_GUARD_WATCH_H
 
 #include "guard/guard.h"
+
+#define WATCH_LOADED_FRAC 0.05 /* of the largest brake current: above it the brake loads the shaft, and a live cell never reads the same for long */
 
 struct look {
 	const struct guard_limits *limits;

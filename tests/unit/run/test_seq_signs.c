@@ -1,0 +1,105 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_signs.h"
+
+#include "tiny_rig.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+/* What is the wrong way round, and how much the brake was given. */
+struct lie { bool cell, pick, rotor, ratio; double most_A, most_Nm; };
+
+static void bend(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct lie *lie = ctx;
+
+	lie->most_A = fmax(lie->most_A, out->wish.brake_A);
+	lie->most_Nm = fmax(lie->most_Nm, rig->brake_Nm);
+}
+
+static struct seq_signs told;
+
+static void step_through(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct lie *lie = state;
+	struct snapshot seen = *snap;
+
+	seen.torque_Nm *= lie->cell ? -1 : 1;
+	seen.speed_rpm *= lie->pick ? -1 : 1;
+	seen.drive_rotor_rpm *= lie->rotor ? -1 : lie->ratio ? 1.5 : 1;
+	seq_signs_step(&told, &seen, ret);
+}
+
+static struct seq_out check(struct lie *lie, bool mute)
+{
+	struct tiny_rig rig = tiny_rig_make(31);
+	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1,
+		.gear_ratio = 36 };
+
+	rig.tare_count = rig.zero_count;
+	rig.mute_drive = mute;
+	seq_signs_begin(&told, &config);
+	return tiny_run(&rig, step_through, lie, 60, bend, lie);
+}
+
+static void a_rig_in_order_passes(void **state)
+{
+	(void)state;
+	for (int mute = 0; mute < 2; mute++) {
+		struct lie none = { .cell = false };
+		struct seq_out out = check(&none, mute);
+		assert_true(out.done && !out.stop && !told.wrong);
+		assert_true(told.answer_Nm >= 1.5 && told.answer_Nm < 3);
+		assert_int_equal(told.rotor_judged, !mute);
+		/* 0.5 N·m of drag and remanence, 40 N·m/A: hardly more than the answer took */
+		assert_true(none.most_Nm < 4);
+	}
+}
+
+static void each_wrong_sign_is_named_at_a_small_load(void **state)
+{
+	static const struct { struct lie lie; const char *wrong; } rows[] = {
+		{ { .cell = true }, "wrong_sign" }, { { .pick = true }, "wrong_direction" },
+		{ { .rotor = true }, "wrong_direction" }, { { .ratio = true }, "wrong_ratio" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct lie lie = rows[i].lie;
+		struct seq_out out = check(&lie, false);
+		assert_true(out.stop && !out.done);
+		assert_string_equal(told.wrong, rows[i].wrong);
+		assert_true(strlen(out.event.text) > 20 && strlen(out.event.text) < sizeof out.event.text - 1);
+		assert_true(lie.most_Nm < 4);
+	}
+}
+
+static void a_cell_that_does_not_answer_is_told(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(32);
+	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1 };
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	rig.Nm_per_A = 0.1;
+	seq_signs_begin(&told, &config);
+	struct seq_out out = tiny_run(&rig, seq_signs_step, &told, 60, NULL, NULL);
+	assert_true(out.stop);
+	assert_string_equal(told.wrong, "no_answer");
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_rig_in_order_passes),
+		cmocka_unit_test(each_wrong_sign_is_named_at_a_small_load),
+		cmocka_unit_test(a_cell_that_does_not_answer_is_told),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
