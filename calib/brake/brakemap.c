@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/brake/brakemap.h"
 
-#include "calib/brake/brakemap_parts.h"
+#include "calib/brake/brakemap_private.h"
 #include "calib/fit/monotone.h"
 
 #include <math.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/cell/cellcal_parts.h"
+#include "calib/cell/cellcal_private.h"
 
 #include <math.h>
 #include <stdlib.h>

@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/cell/torquecal.h"
+#include "calib/cell/torquecal_private.h"
 
-#include "calib/cell/cellcal_parts.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/fit/regress.h"
 
-#include "calib/fit/regress_parts.h"
+#include "calib/fit/regress_private.h"
 
 #include <gsl/gsl_cdf.h>
 #include <math.h>

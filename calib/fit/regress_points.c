@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/fit/regress_parts.h"
+#include "calib/fit/regress_private.h"
 
 #include <float.h>
 #include <gsl/gsl_cdf.h>

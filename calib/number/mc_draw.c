@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/number/mc_draw.h"
+#include "calib/number/montecarlo_private.h"
 #include "calib/number/correlated.h"
 
 #include <gsl/gsl_randist.h>

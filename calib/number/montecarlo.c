@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/number/montecarlo.h"
-#include "calib/number/mc_draw.h"
+#include "calib/number/montecarlo_private.h"
 
 #include <math.h>
 #include <pthread.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The tables of keys as scdoc text, for bridle-bench-folder(5). Runs at build time only. */
-#include "profile/profile_keys.h"
+#include "profile/profile_private.h"
 
 #include <stdio.h>
 #include <string.h>

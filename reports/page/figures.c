@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* One gnuplot script that reads the CSV files beside it and draws every figure twice, as SVG and as PNG, so that a
  * stranger can draw them again. Dash patterns and shapes tell the series apart; colour only helps. */
-#include "reports/reduce/report.h"
-#include "run/sequence.h"
+#include "reports/page/report_write.h"
+#include "channel/event.h"
 
 #include <errno.h>
 #include <fcntl.h>

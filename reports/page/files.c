@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <errno.h>
 #include <math.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/page/page_parts.h"
+#include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 
 #include <errno.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How it was found: method, calibration, conditions, budget, cautions, files. */
 #include "reports/reduce/budget.h"
-#include "reports/page/page_parts.h"
+#include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 
 #include <math.h>
@@ -26,31 +26,29 @@ static void para(FILE *f, const char *format, ...)
 
 static void method_of_run(FILE *f, const struct report *r)
 {
-	para(f, "Torque: mean of the cell's fresh conversions in the window, less the zero on the line between the zero readings around it, "
-		"through calibration record %lld, on the branch of the cell that the sweep's loading and unloading lead to. Its sense: positive when "
-		"the actuator drives.", (long long)r->curve->calibration_id);
+	para(f, "Torque: the mean of the cell's fresh conversions in the window, less its zero. The zero lies on the line between the zero readings before "
+		"and after. Counts become torque by calibration record %lld, on the branch for a rising or a falling load. Torque is positive when the "
+		"actuator drives.", (long long)r->curve->calibration_id);
 	if (r->rig.outside_drag_Nm.has_u)
-		para(f, "Torque and shaft power are those at the output flange: %.3g N·m for bearings between flange and cradle is added, as the "
-			"profile states it.", r->rig.outside_drag_Nm.value);
+		para(f, "Torque and shaft power are those at the output flange. The %.3g N·m that rig.ini states for bearings between flange and cradle is added.", r->rig.outside_drag_Nm.value);
 	else if (r->rig.mounting == MOUNT_CRADLE)
-		para(f, "Torque and shaft power are the brake's: what bearings between the output flange and the cradle take is not in them. "
-			"The profile states no [brake] outside_drag.");
-	para(f, "Speed: pulses from the first to the last edge in the window by the node's clock, at the output shaft, %.6g counts a revolution.",
+		para(f, "Torque and shaft power are those at the brake. What bearings between the output flange and the cradle take is not included: "
+			"rig.ini states no [brake] outside_drag.");
+	para(f, "Speed: pulses of the output shaft from the first to the last edge in the window, by the node's clock; %.6g counts per revolution.",
 	     r->rig.pulses_per_rev);
-	para(f, "Input power: mean of the products of the voltage and current samples (not the product of the means)%s. Ripple faster than the "
-		"node's averaging between samples is not seen. Efficiency: shaft power by input power at the actuator's terminals.",
-	     r->rig.plane == PLANE_SUPPLY ? ", measured at the supply and brought to the actuator's terminals with the cable's resistance" :
-					    ", measured at the actuator's terminals");
-	para(f, "Each figure is the mean over its window; its noise is that of the instruments. What another "
-		"window of the same step would differ by (Δ) is 2√2 times the standard error of the autocorrelated series, scatter_… in "
-		"report.json and points.csv. Uncertainties are "
-		"carried by source (JCGM 100:2008): what the points share, such as the arm's length, moves the whole curve together and "
-		"does not average out. Coverage factors allow for limits being rectangular.");
-	para(f, "A point counts as settled when torque, speed and temperature held still inside the plan's limits (%.3g N·m/s, %.3g rpm/s, "
+	para(f, "Input power: mean of the products of the voltage and current samples, not the product of the means, %s. Ripple between two "
+		"samples is not seen unless the node reports it. Efficiency: shaft power divided by input power at the actuator's terminals.",
+	     r->rig.plane == PLANE_SUPPLY ? "measured at the supply and corrected to the actuator's terminals with the cable's resistance" :
+					    "measured at the actuator's terminals");
+	para(f, "Each figure is the mean over its window. Its noise is that of the instruments. Δ is what the mean of another window of the same step would "
+		"differ by: 2√2 times the standard error of the autocorrelated series, which is scatter in report.json and points.csv. "
+		"Uncertainties are kept by source (JCGM 100:2008): an error that the points share, such as that of the arm's length, moves the whole "
+		"curve and does not average out. Coverage factors take into account that some sources are rectangular.");
+	para(f, "A point is settled when torque, speed and temperature changed by less than the plan's limits (%.3g N·m/s, %.3g rpm/s, "
 		"%.3g K/min, over %.3g s) before the window of %.3g s began.", r->plan.torque_slope_Nm_per_s, r->plan.speed_slope_rpm_per_s,
 	     r->plan.temp_slope_K_per_min, r->plan.window_s, r->plan.dwell_s);
-	para(f, "Limits are told from the samples in and before each window: the drive's flags, supply current and voltage, coil current, cell "
-		"counts and temperatures, not from the shape of the curve.");
+	para(f, "What limited a point is read from the samples in and before its window: the drive's flags, supply current and voltage, coil current, "
+		"cell counts and temperatures. It is not read from the shape of the curve.");
 }
 
 void page_method(FILE *f, const struct report *r)
@@ -58,8 +56,8 @@ void page_method(FILE *f, const struct report *r)
 	fputs("<section>\n<h2>Method</h2>\n", f);
 	if (r->by_hand) {
 		para(f, "%s", r->hand_method);
-		para(f, "Shaft power is torque times angular speed; efficiency is shaft power by input power. Uncertainties are carried by source "
-			"(JCGM 100:2008): a relative one that was stated for a column is common to all its readings, an absolute one is each "
+		para(f, "Shaft power is torque times angular speed. Efficiency is shaft power divided by input power. Uncertainties are kept by source "
+			"(JCGM 100:2008). A relative one that is stated for a column is common to all its readings; an absolute one is each "
 			"reading's own.");
 	} else {
 		method_of_run(f, r);
@@ -98,7 +96,7 @@ void page_calibration(FILE *f, const struct report *r)
 	     r->rig.cell_class[0] ? " " : "", r->rig.cell_class, (long long)r->curve->calibration_id, when,
 	     r->rig.mounting == MOUNT_CRADLE ? "housing (cradle)" : "shaft", model_word(c->model));
 	fputs("<dl>\n", f);
-	fprintf(f, "<dt>Torques covered</dt><dd>%.4g to %.4g N·m; beyond is marked as extrapolated</dd>\n", c->min_Nm, c->max_Nm);
+	fprintf(f, "<dt>Torques covered</dt><dd>%.4g to %.4g N·m; beyond them points are marked “extrapolated”</dd>\n", c->min_Nm, c->max_Nm);
 	figure_item(f, "Repeatability", c->repeatability_Nm, "N·m");
 	figure_item(f, "Reproducibility", c->reproducibility_Nm, "N·m");
 	figure_item(f, "Reversibility", c->reversibility_Nm, "N·m");
@@ -113,7 +111,7 @@ void page_calibration(FILE *f, const struct report *r)
 	if (r->has_map) {
 		char map_when[40];
 		text_time(map_when, sizeof map_when, r->map_wall_ns);
-		para(f, "Brake map: record %lld of %s; it only steers the brake, no figure on this page rests on it.", (long long)r->curve->map_id,
+		para(f, "Brake map: record %lld of %s. It only steers the brake; no figure on this page uses it.", (long long)r->curve->map_id,
 		     map_when);
 	}
 	fputs("</section>\n", f);
@@ -170,7 +168,7 @@ void page_conditions(FILE *f, const struct report *r)
 	range_item(f, "Brake temperature", r->curve, brake, "°C");
 	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n", r->actuator.gear_ratio);
 	fputs("<dt>Outcome of the run</dt><dd>", f);
-	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "the program was killed; all samples up to then are kept",
+	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "the program ended without closing the run; all samples up to then are kept",
 		  r->run.message[0] ? ": " : "", r->run.message);
 	fputs("</dd>\n", f);
 	if (r->ready[0]) {
@@ -221,7 +219,7 @@ void page_budget(FILE *f, const struct report *r)
 	if (p == NULL || p->torque_Nm.n == 0)
 		return;
 	fputs("<section>\n<h2>Uncertainty budget</h2>\n", f);
-	para(f, "At step %d, %s. Sources with the same name in several points are one and the same error.", p->step + 1,
+	para(f, "At step %d, %s. A source with the same name in several points is the same error in all of them.", p->step + 1,
 	     r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
 	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rpm");
@@ -237,8 +235,8 @@ void page_cautions(FILE *f, const struct report *r)
 	if (!r->by_hand && r->run.on_bench)
 		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n", f);
 	fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, loaded for as long as each point took. "
-	      "It is no continuous rating.</li>\n"
-	      "<li>Open marks and shaded rows are not limits of the actuator: there another limit was reached first.</li>\n"
+	      "It is not a continuous rating.</li>\n"
+	      "<li>Open marks and shaded rows do not show a limit of the actuator: another limit was reached first, or the point is doubtful.</li>\n"
 	      "<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can deliver harmful current: "
 	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person for first runs. "
 	      "An emergency stop is wired so that it works with the computer dead; software is not the emergency stop.</li>\n"

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What was found: first screen, table, limits, claims, fits. */
-#include "reports/page/page_parts.h"
+#include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <string.h>
@@ -167,8 +167,8 @@ void page_points(FILE *f, const struct report *r)
 
 	fputs("<section>\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
 	fprintf(f, "<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another window of the same step "
-		"would differ by up to this (95 %%); heat and another day come on top. Efficiency is left out where power is too near "
-		"zero. “ind.”: indicated, no uncertainty known.</caption>\n", 100 * r->curve->coverage);
+		"would differ by up to this (95 %%). Other temperatures and other days can add to it. Efficiency is left out where the power is too "
+		"small. “ind.”: indicated, no uncertainty known.</caption>\n", 100 * r->curve->coverage);
 	table_head(f, has);
 	fputs("<tbody>\n", f);
 	for (size_t i = 0; i < r->curve->n; i++)
@@ -202,7 +202,7 @@ void page_limits(FILE *f, const struct report *r)
 			low, high);
 		text_html(f, limit_sentence((enum limit)limit));
 		if (note[0]) {
-			fputs(" Last seen: ", f);
+			fputs(" In the last of them: ", f);
 			text_html(f, note);
 			fputc('.', f);
 		}
@@ -245,8 +245,8 @@ void page_claims(FILE *f, const struct report *r)
 	if (r->n_claims == 0)
 		return;
 	fprintf(f, "<section>\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each claim is read as “at least”. Confirmed or refuted "
-		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least”: the actuator gave so much and may give more; that can "
-		"confirm a claim and never refute it. Nothing is refuted by a limit of plan, guard, drive, supply, brake, cell or heat.</caption>\n",
+		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least” in the second column: the actuator reached that and may "
+		"give more. Such a value can confirm a claim and never refute it. A limit of plan, guard, drive, supply, brake, cell or heat refutes no claim.</caption>\n",
 		100 * r->confidence, r->claims_V);
 	fputs("<thead><tr><th>Claim</th><th>Shown</th><th class=\"n\">Probability<br>that it is met</th><th>Verdict</th><th>Why</th></tr></thead>\n<tbody>\n", f);
 	for (size_t i = 0; i < r->n_claims; i++)

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/budget.h"
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -105,17 +105,17 @@ void report_headline(const struct report *report, char *buf, size_t size)
 
 	buf[0] = '\0';
 	if (impossible(c) == c->n || top == NULL) {
-		add(buf, size, "No usable point: the readings are impossible as they stand; see the notes of the points.");
+		add(buf, size, "No usable point: the readings contradict each other. The notes of the points say what to check.");
 		return;
 	}
 	text_repeatable(torque, sizeof torque, c, top->torque_Nm, top->scatter_Nm, 1, "N·m");
 	text_repeatable(speed, sizeof speed, c, top->speed_rpm, top->scatter_rpm, 1, "rpm");
 	text_repeatable(power, sizeof power, c, top->shaft_power_W, top->scatter_shaft_W, 1, "W");
-	add(buf, size, "Carried up to %s at %s, %s at the shaft", torque, speed, power);
+	add(buf, size, "Highest torque %s at %s, %s at the shaft", torque, speed, power);
 	if (best != NULL) {
 		text_repeatable(share, sizeof share, c, best->efficiency, best->scatter_efficiency, 100, "%");
 		text_value(at, sizeof at, best->torque_Nm.value, 2 * unc_u(best->torque_Nm));
-		add(buf, size, "; best efficiency measured %s, at %s N·m", share, at);
+		add(buf, size, "; best measured efficiency %s at %s N·m", share, at);
 	}
 	add(buf, size, "%s.", top->settled ? "" : " (not settled)");
 	const struct curve_point *beyond = beyond_settled(c, top);
@@ -127,7 +127,7 @@ void report_headline(const struct report *report, char *buf, size_t size)
 static void of_torque(char *buf, size_t size, double U_Nm, double torque_Nm)
 {
 	if (fabs(torque_Nm) > 0)
-		snprintf(buf, size, "%.2g %% of the torque at the strongest point", 100 * U_Nm / fabs(torque_Nm));
+		snprintf(buf, size, "%.2g %% of the torque at the point of most shaft power", 100 * U_Nm / fabs(torque_Nm));
 	else
 		snprintf(buf, size, "%.2g N·m", U_Nm);
 }
@@ -141,23 +141,23 @@ void report_certainty(const struct report *report, char *buf, size_t size)
 	double k;
 
 	if (p == NULL || budget_of(c->ctx, p->torque_Nm, row, 2) == 0) {
-		snprintf(buf, size, "No uncertainty was stated: every figure is indicated only.");
+		snprintf(buf, size, "No uncertainty was stated. Every figure is indicated only.");
 		return;
 	}
 	of_torque(share, sizeof share, unc_expanded(c->ctx, p->torque_Nm, c->coverage, &k), p->torque_Nm.value);
 	if (report->hand_unstated) {
-		snprintf(buf, size, "Indicated: not all uncertainties of the readings were stated, so the ± (%s) hold their "
-			 "rounding and what was stated, no instrument's own error.", share);
+		snprintf(buf, size, "Indicated: not all uncertainties of the readings were stated. Each ± (%s) holds the rounding of the readings "
+			 "and what was stated. It holds no instrument's own error.", share);
 		return;
 	}
-	snprintf(buf, size, "± is the expanded uncertainty (%.3g %%) of the mean over that window: %s (k = %.2f), most of it from “%s”.",
+	snprintf(buf, size, "± is the expanded uncertainty (%.3g %%) of the mean over that window: %s (k = %.2f). Most of it comes from “%s”.",
 		 100 * c->coverage, share, k, row[0].name);
 	double other = another_window(p->scatter_Nm), other_rpm = another_window(p->scatter_rpm);
 	if (isfinite(other) && isfinite(other_rpm))
-		add(buf, size, " Another window of that step would differ by up to %.2g N·m and %.2g rpm (95 %%); the line above "
-		    "carries the larger of the two.", other, other_rpm);
+		add(buf, size, " Another window of that step would differ by up to %.2g N·m and %.2g rpm (95 %%). The line above "
+		    "states the larger of the two.", other, other_rpm);
 	if (report->by_hand)
-		add(buf, size, " What was stated about the readings is in it, nothing else.");
+		add(buf, size, " It holds only what was stated about the readings.");
 	else if (report->cal.class_value > 0)
 		add(buf, size, " Torque cell calibrated with dead weights, class %.3g.", report->cal.class_value);
 }
@@ -210,11 +210,11 @@ void report_limits(const struct report *report, char *buf, size_t size)
 		add(buf, size, "From %.3g N·m on, %s: %s.", first->torque_Nm.value,
 		    first->limit == LIMIT_ACTUATOR ? "the actuator itself" : limit_word(first->limit), first->limit_note);
 	else if (report->by_hand)
-		add(buf, size, "Not known: readings taken by hand do not tell what limited them.");
+		add(buf, size, "Not known: readings taken by hand do not show what limited them.");
 	else if (report->plan.drive == PLAN_HAND)
-		add(buf, size, "Not known: the shaft was turned by hand, so the curve shows no limit of the actuator.");
+		add(buf, size, "Not known: a person turned the shaft, so the curve shows no limit of the actuator.");
 	else if (isfinite(reached) && c->end_limit == LIMIT_NONE && c->end_note[0] == '\0')
-		add(buf, size, "No limit was reached: the plan ended at %.4g N·m. What the actuator does beyond is not shown.", reached);
+		add(buf, size, "No limit was reached: the plan ended at %.4g N·m. Beyond that the actuator was not tested.", reached);
 	if (c->end_note[0])
 		add(buf, size, "%s%s", buf[0] ? " " : "", c->end_note);
 	add_unsettled(c, buf, size);

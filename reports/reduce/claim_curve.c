@@ -3,7 +3,7 @@
 
 #include "calib/fit/monotone.h"
 #include "calib/number/units.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 

@@ -5,6 +5,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 const char *limit_word(enum limit limit)
 {
@@ -31,27 +32,27 @@ const char *limit_sentence(enum limit limit)
 	case LIMIT_NONE:
 		return "Nothing limited these points: the commanded load was reached.";
 	case LIMIT_ACTUATOR:
-		return "The actuator itself gave no more: its speed fell while supply, drive and brake had room.";
+		return "The actuator itself was the limit. Its speed fell while supply, drive and brake were below their limits.";
 	case LIMIT_DRIVE:
-		return "The drive held its own current limit: the motor behind it might do more.";
+		return "The drive held its own current limit. The motor might give more with another drive setting.";
 	case LIMIT_SUPPLY:
-		return "The supply was at its limit or sagged: beyond this the curve says nothing about the actuator.";
+		return "The supply was at its limit or sagged. Beyond this the curve says nothing about the actuator.";
 	case LIMIT_BRAKE:
-		return "The brake was at full current: it could not load the actuator further.";
+		return "The brake was at full current and could not load the actuator further.";
 	case LIMIT_CELL:
-		return "The torque cell was at full scale: more torque could not be read.";
+		return "The torque cell was at full scale. More torque could not be read.";
 	case LIMIT_HEAT:
-		return "A temperature limit or thermal derating limited the actuator.";
+		return "A temperature reached its limit, or the drive derated itself for heat.";
 	case LIMIT_PLAN:
-		return "The drive gave the current that the plan states: the actuator might do more with more current.";
+		return "The drive gave the current that the plan states. The actuator might give more with more current.";
 	case LIMIT_GUARD:
-		return "The guard stopped the run at a stated limit or for a fault of the rig: the actuator might do more.";
+		return "The guard stopped the run at a stated limit or for a fault of the rig. The actuator might give more.";
 	case LIMIT_OPERATOR:
-		return "The operator stopped the run: the actuator might do more.";
+		return "The operator stopped the run. The actuator might give more.";
 	case LIMIT_NOT_KNOWN:
-		return "The commanded load was not reached and no sample shows why. No claim is refuted by it.";
+		return "The commanded load was not reached, and the samples do not show why. This refutes no claim.";
 	case LIMIT_UNKNOWN:
-		return "Readings taken by hand do not tell what limited them.";
+		return "Readings taken by hand do not show what limited them.";
 	}
 	return "";
 }
@@ -84,5 +85,19 @@ void curve_remark(struct curve *curve, const char *format, ...)
 		return;
 	va_start(args, format);
 	vsnprintf(curve->remarks[curve->n_remarks++], sizeof curve->remarks[0], format, args);
+	va_end(args);
+}
+
+void point_note(struct curve_point *p, const char *format, ...)
+{
+	size_t used = strlen(p->note);
+	va_list args;
+
+	if (used > 0 && used + 2 < sizeof p->note) {
+		memcpy(p->note + used, "; ", 3);
+		used += 2;
+	}
+	va_start(args, format);
+	vsnprintf(p->note + used, sizeof p->note - used, format, args);
 	va_end(args);
 }

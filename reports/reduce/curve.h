@@ -75,7 +75,7 @@ struct curve_zero {
 	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1); NaN where none has two */
 	double locked_Nm;    /* limits of the friction that a shaft at rest may hold; 0 when turned */
 	double faded_Nm;     /* limits of what fading drag may have done to it */
-	char note[240];      /* what a person has to know of it; "" when nothing */
+	char note[320];      /* what a person has to know of it; "" when nothing */
 };
 
 struct curve {
@@ -88,13 +88,15 @@ struct curve {
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
 	enum limit end_limit;
 	char end_note[480];  /* in words; "" when there is nothing to say */
-	char remarks[12][240];
+	char remarks[12][320];
 	struct curve_zero zero; /* n 0 for hand-taken readings */
 	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */
 /* Adds a remark; silently dropped when all rooms are taken. */
 void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
+/* Adds to a point's note, after "; "; cut where the note ends. */
+void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);
 
 /* Reduce a sweep (and the runs that it resumes) from its samples. Profiles are those that the logbook kept.
  * *ret given to the caller, written on success only.

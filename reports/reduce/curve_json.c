@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/curve.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <stdio.h>

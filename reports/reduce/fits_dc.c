@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/fits_dc.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include "calib/number/units.h"
 

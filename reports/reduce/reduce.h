@@ -6,14 +6,15 @@
 #define BRIDLE_REPORTS_REDUCE_REDUCE_H
 
 #include "calib/cell/cellcal.h"
+#include "reports/reduce/blocks.h"
 #include "reports/reduce/curve.h"
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 #include "reports/reduce/speed.h"
 #include "reports/reduce/window.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 /* One window, boiled down. */
-struct reading {
+struct window_means {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
@@ -27,7 +28,7 @@ struct reading {
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;
 };
-struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev);
+struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev);
 
 /* Everything that the points of a curve share. */
 struct reduction {
@@ -47,13 +48,12 @@ struct reduction {
 void reduction_register(struct reduction *r); /* sources into the context; profiles and cal are set */
 
 /* The point's numbers, limit and notes. RC_ARG no zero reading in the point's run; RC_RANGE cell calibration. */
-enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret,
+enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret,
 		     struct err *err) MUST_CHECK;
 
 /* Sets shaft power, efficiency, whether it means something and whether it is possible, from torque, speed and input
  * power; appends to p->note. Shared with hand-taken readings. coverage of the test for the impossible. */
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p);
-void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);
 
 /* As curve_from_run, and every sample of the runs goes past watch too (the time trace). watch may be NULL. */
 typedef void sample_watch(void *ctx, int64_t run_id, const struct sample *sample);

@@ -5,7 +5,6 @@
 #include "reports/reduce/zeros.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -35,7 +34,7 @@ void reduction_register(struct reduction *r)
 }
 
 /* A source of this one point. */
-static const char *point_name(const char *what, const struct reading *reading, char buf[64])
+static const char *point_name(const char *what, const struct window_means *reading, char buf[64])
 {
 	snprintf(buf, 64, "%s, step %d%s%s", what, reading->point.step + 1, reading->point.direction < 0 ? " down" : "",
 		 reading->point.flags & POINT_REPEAT ? " repeat" : "");
@@ -43,7 +42,7 @@ static const char *point_name(const char *what, const struct reading *reading, c
 }
 
 /* What the calibration says to a count over the zero, on the branch that the sweep's history leads to. */
-static enum rc calibrated(const struct reduction *r, const struct reading *reading, double zero_count, struct unc *ret,
+static enum rc calibrated(const struct reduction *r, const struct window_means *reading, double zero_count, struct unc *ret,
 			  struct err *err)
 {
 	const struct cellcal_history history = {
@@ -68,7 +67,7 @@ static struct unc at_the_flange(const struct reduction *r, struct unc torque, do
 }
 
 /* The cell's own drifts, as far as temperatures are known; a reading is too high by them, so they are taken off. */
-static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct reading *reading,
+static struct unc with_drifts(const struct reduction *r, struct unc torque, const struct window_means *reading,
 			      const struct zero_here *z)
 {
 	const struct rig_profile *rig = &r->rig;
@@ -86,7 +85,7 @@ static struct unc with_drifts(const struct reduction *r, struct unc torque, cons
 	return torque;
 }
 
-static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct reading *reading,
+static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct window_means *reading,
 			    const struct mean *mean, double scale)
 {
 	char name[64];
@@ -98,7 +97,7 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 
 /* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,
  * where nothing moved, slow wander included. */
-static struct mean cell_noise(const struct reading *reading, const struct zero_here *z)
+static struct mean cell_noise(const struct window_means *reading, const struct zero_here *z)
 {
 	struct mean noise = reading->count;
 	double resting = z->before->u_count * sqrt(z->before->n / (double)reading->count.n);
@@ -110,7 +109,7 @@ static struct mean cell_noise(const struct reading *reading, const struct zero_h
 	return noise;
 }
 
-static enum rc point_torque(const struct reduction *r, const struct reading *reading, struct curve_point *p,
+static enum rc point_torque(const struct reduction *r, const struct window_means *reading, struct curve_point *p,
 			    struct err *err)
 {
 	double at_s = 0.5 * (p->begin_s + p->end_s);
@@ -127,7 +126,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	if (rc == RC_RANGE) {
 		/* A reading that no torque near the calibration gives: one point without torque, not a lost curve. */
 		p->torque_Nm = (struct unc){ .value = NAN };
-		point_note(p, "the cell's reading lies beyond what its calibration can tell");
+		point_note(p, "the torque is more than 50 %% beyond the heaviest calibration weight: no torque is given");
 		return RC_OK;
 	}
 	if (rc != RC_OK) {
@@ -146,7 +145,7 @@ static enum rc point_torque(const struct reduction *r, const struct reading *rea
 	return RC_OK;
 }
 
-static void point_speed(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_speed(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	double value = reading->speed_rpm.value;
 
@@ -155,7 +154,7 @@ static void point_speed(const struct reduction *r, const struct reading *reading
 }
 
 /* The profile's words: gain is true by shown, offset is what is shown when there is nothing. */
-static void point_electrical(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_electrical(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	const struct rig_profile *rig = &r->rig;
 	struct unc_ctx *ctx = r->ctx;
@@ -184,20 +183,6 @@ static void point_electrical(const struct reduction *r, const struct reading *re
 	}
 }
 
-void point_note(struct curve_point *p, const char *format, ...)
-{
-	size_t used = strlen(p->note);
-	va_list args;
-
-	if (used > 0 && used + 2 < sizeof p->note) {
-		memcpy(p->note + used, "; ", 3);
-		used += 2;
-	}
-	va_start(args, format);
-	vsnprintf(p->note + used, sizeof p->note - used, format, args);
-	va_end(args);
-}
-
 /* Where no efficiency can be given, more power out than in is still a mistake. */
 static void check_energy(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 {
@@ -206,7 +191,7 @@ static void check_energy(struct unc_ctx *ctx, double coverage, struct curve_poin
 	if (!(p->shaft_power_W.value > 0) || !(gain.value > unc_expanded(ctx, gain, coverage, NULL)))
 		return;
 	p->impossible = true;
-	point_note(p, "%.3g W at the shaft from %.3g W going in is impossible: check the signs and the units of volts and amperes",
+	point_note(p, "%.3g W at the shaft from %.3g W input is impossible: check the signs and units of voltage and current",
 		   p->shaft_power_W.value, p->input_power_W.value);
 }
 
@@ -219,7 +204,7 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	double out = p->shaft_power_W.value, U_out = unc_expanded(ctx, p->shaft_power_W, coverage, NULL);
 	if (out + U_out < 0) {
 		p->impossible = true;
-		point_note(p, "shaft power below zero although a brake only absorbs: check the signs of torque and speed");
+		point_note(p, "shaft power is below zero, but a brake only absorbs: check the signs of torque and speed");
 	}
 	if (!isfinite(p->input_power_W.value))
 		return;
@@ -235,14 +220,14 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	if (over > unc_expanded(ctx, p->efficiency, coverage, NULL)) {
 		p->impossible = true;
 		p->efficiency_valid = false;
-		point_note(p, "efficiency %.3g above 1 beyond its uncertainty is impossible: check the sign, the side (output or "
-			   "rotor), the ratio and the units of torque, speed, volts and amperes", p->efficiency.value);
+		point_note(p, "an efficiency of %.3g is impossible, also within its uncertainty: check sign, side (output or "
+			   "rotor), ratio and units of torque, speed, voltage and current", p->efficiency.value);
 	} else if (over > 0)
 		point_note(p, "efficiency above 1 within its uncertainty");
 }
 
 /* How well another window like it would come out. Torque per count and input power per watt read are those of the point. */
-static void point_scatter(const struct reduction *r, const struct reading *reading, struct curve_point *p)
+static void point_scatter(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	const struct blocks *b = &reading->blocks;
 	double shaft[WINDOW_BLOCKS], efficiency[WINDOW_BLOCKS];
@@ -261,7 +246,7 @@ static void point_scatter(const struct reduction *r, const struct reading *readi
 		p->scatter_efficiency = mean_of(efficiency, b->n).scatter;
 }
 
-static void fill_indicated(const struct reading *reading, struct curve_point *p)
+static void fill_indicated(const struct window_means *reading, struct curve_point *p)
 {
 	p->brake_degC = reading->temp_degC[TEMP_BRAKE];
 	p->case_degC = reading->temp_degC[TEMP_CASE];
@@ -284,7 +269,7 @@ static void hand_at_the_shaft(struct curve_point *p)
 	point_note(p, "turned by hand: no electrical input, so no efficiency");
 }
 
-enum rc reduce_point(const struct reduction *r, const struct reading *reading, struct curve_point *ret, struct err *err)
+enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret, struct err *err)
 {
 	const struct seq_point *sp = &reading->point;
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
@@ -312,7 +297,7 @@ enum rc reduce_point(const struct reduction *r, const struct reading *reading, s
 		p.limit = LIMIT_UNKNOWN; /* how much more the hand could have done is in no sample */
 	limit_note_step(&rig, &p);
 	if (!p.settled)
-		point_note(&p, "not settled within the plan's time-out");
+		point_note(&p, "not settled within the plan's [steady] timeout, taken as it is");
 	if (p.extrapolated)
 		point_note(&p, "torque beyond the heaviest calibration weight (%.4g N·m): extrapolated", r->cal.max_Nm);
 	*ret = p;

@@ -15,10 +15,10 @@
 #define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
 #define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
 
-struct reading reading_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
 {
 	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
-	struct reading r = {
+	struct window_means r = {
 		.point = *point, .run_id = run_id,
 		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
 		.blocks = window_blocks(w, pulses_per_rev),
@@ -43,7 +43,7 @@ struct reading reading_of(const struct window *w, const struct seq_point *point,
 struct walk {
 	struct window window;
 	const struct seq_point *points; /* those of this run, in order of begin */
-	struct reading *readings;
+	struct window_means *readings;
 	size_t n, at;
 	int64_t run_id;
 	double pulses_per_rev, cell_sign;
@@ -70,9 +70,9 @@ static void carry(struct walk *k, const struct sample *s)
 
 static void finish_window(struct walk *k)
 {
-	struct reading *r = &k->readings[k->at];
+	struct window_means *r = &k->readings[k->at];
 
-	*r = reading_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
+	*r = window_means_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
 	if (k->points[k->at].flags & POINT_TARE) {
 		k->carried = (struct carried){ .since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions };
 	} else if (k->carried.since_zero) {
@@ -118,7 +118,7 @@ struct kept {
 	struct seq_point *points;
 	int64_t *run_of;
 	size_t n;
-	struct reading *readings;
+	struct window_means *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
 	struct moment { int64_t run_id, ns; struct limit_facts facts; } left_at, stop_at; /* ns 0: there was none */
@@ -161,9 +161,9 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 	return rc;
 }
 
-static struct window_limits limits_of(const struct reduction *r)
+static struct window_rig limits_of(const struct reduction *r)
 {
-	return (struct window_limits){
+	return (struct window_rig){
 		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
 		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
 		.cell_saturation_count = r->rig.cell_saturation_count,
@@ -189,7 +189,7 @@ static enum rc one_disc(struct kept *k, struct err *err)
 static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
 			     void *watch_ctx, struct err *err)
 {
-	const struct window_limits limits = limits_of(r);
+	const struct window_rig limits = limits_of(r);
 	enum rc rc = RC_OK;
 
 	for (size_t from = 0, to; from < k->n && rc == RC_OK; from = to) {
@@ -233,7 +233,7 @@ static bool moment_sample(void *ctx, const struct sample *s)
 }
 
 /* The samples around a moment; the supply's voltage at light load comes from the whole run. */
-static enum rc read_moment(struct logbook *lb, const struct window_limits *limits, const struct kept *k, struct moment *m,
+static enum rc read_moment(struct logbook *lb, const struct window_rig *limits, const struct kept *k, struct moment *m,
 			   struct err *err)
 {
 	struct window w;
@@ -290,7 +290,7 @@ static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, str
 	if (k->readings == NULL || k->zeros == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
 	rc = read_readings(lb, r, k, watch, watch_ctx, err);
-	const struct window_limits limits = limits_of(r);
+	const struct window_rig limits = limits_of(r);
 	if (rc == RC_OK)
 		rc = read_moment(lb, &limits, k, &k->left_at, err);
 	return rc == RC_OK ? read_moment(lb, &limits, k, &k->stop_at, err) : rc;
@@ -314,11 +314,11 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 		return;
 	double found = fabs(sum / (double)n);
 	if (fabs(found / ratio - 1) < RATIO_NEAR)
-		curve_remark(c, "The drive's own speed is %.4g times the measured one, the gear ratio: its telemetry is rotor-side. "
+		curve_remark(c, "The drive reports %.4g times the measured speed. That is the gear ratio: it reports the rotor's speed. "
 			     "Only the figures marked as the drive's use it.", found);
 	else
-		curve_remark(c, "The drive's own speed is %.4g times the measured one where the gear ratio is %.4g: check the ratio, "
-			     "the pulses per revolution, or which side the telemetry is on.", found, ratio);
+		curve_remark(c, "The drive reports %.4g times the measured speed, but the gear ratio is %.4g. Check the ratio, "
+			     "the pulses per revolution, and whether the drive reports its rotor or the output.", found, ratio);
 }
 
 static void remark_temperature(const struct reduction *r, struct curve *c)
@@ -326,11 +326,10 @@ static void remark_temperature(const struct reduction *r, struct curve *c)
 	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
 
 	if (r->rig.gain_drift_per_K.u > 0 && !(ambient && isfinite(r->cal_degC)))
-		curve_remark(c, "The temperature of the calibration or of the run is not known: the change of the cell's gain with "
-			     "temperature is not in the uncertainties.");
+		curve_remark(c, "The temperature of the calibration or of the run is not known. The uncertainties do not hold the change of the "
+			     "cell's gain with temperature.");
 	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
-		curve_remark(c, "The meter stands at the supply; volts and watts are brought to the actuator's terminals with the cable's "
-			     "%.3g Ω.", r->rig.cable_ohm.value);
+		curve_remark(c, "The meter is at the supply. Voltage and power are corrected to the actuator's terminals with the cable's %.3g Ω.", r->rig.cable_ohm.value);
 }
 
 static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
@@ -384,7 +383,7 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
 	remark_supply(r, k, c);
 	if (k->forced[0] != '\0')
-		curve_remark(c, "Run past a refusal or without the check before the run; the reason given: %s.", k->forced);
+		curve_remark(c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.", k->forced);
 	remark_telemetry(r, c);
 	zeros_remark(r, c);
 	remark_temperature(r, c);

@@ -171,19 +171,3 @@ enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, s
 	*ret = r;
 	return RC_OK;
 }
-
-enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
-{
-	struct figures figures = { 0 };
-	enum rc rc = files_make_dir(dir, err);
-
-	if (rc == RC_OK)
-		rc = files_write_tables(report, dir, err);
-	if (rc == RC_OK)
-		rc = files_write_json(report, dir, err);
-	if (rc == RC_OK)
-		rc = figures_write(report, dir, with_figures, &figures, err);
-	if (rc == RC_OK)
-		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
-	return rc;
-}

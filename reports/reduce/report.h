@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Everything that a page says, gathered: the curve, where it came from, what it
- * rests on, the claims, the fits, the trace. Then the writers: figures (gnuplot),
- * one self-contained HTML page, CSV and JSON, all into one folder. */
+ * rests on, the claims, the fits, the trace. */
 #ifndef BRIDLE_REPORTS_REDUCE_REPORT_H
 #define BRIDLE_REPORTS_REDUCE_REPORT_H
 
@@ -53,43 +52,5 @@ enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, s
 
 /* The verdicts anew, on the claims of that actuator (another data sheet's for the same run). */
 void report_judge(struct report *report, const struct actuator_profile *claims);
-
-/* curve_to_json with claims, fits, calibration and run beside it. Given to the caller. */
-json_t *report_to_json(const struct report *report);
-
-/* The result in one line and what limited it, for page, terminal and JSON. */
-void report_headline(const struct report *report, char *buf, size_t size);
-void report_certainty(const struct report *report, char *buf, size_t size);
-void report_limits(const struct report *report, char *buf, size_t size);
-
-/* Which point stands for the curve: the loading point of most shaft power that means something. NULL when none. */
-const struct curve_point *report_main_point(const struct curve *curve);
-
-/* The point of the budget: that of budget_step, else the main point. */
-const struct curve_point *report_budget_point(const struct report *report);
-
-/* --- writers: dir exists --- */
-#define FIGURES_MAX 10
-struct figures {
-	size_t n;
-	struct figure { char name[32]; char title[96]; char caption[400]; } figure[FIGURES_MAX];
-};
-
-/* points.csv (and calibration.csv, brake-map.csv, trace.csv where they apply). */
-enum rc files_write_tables(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
-enum rc files_write_json(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
-/* mkdir -p. */
-enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
-
-/* figures.gp into dir; run gnuplot there (unless draw is false): NAME.svg and NAME.png. RC_IO when gnuplot fails. */
-enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret,
-		      struct err *err) MUST_CHECK;
-
-/* report.html into dir; figures NULL or empty: a page without. SVG files are taken in from dir. */
-enum rc page_write(const struct report *report, const char *dir, const struct figures *figures,
-		   struct err *err) MUST_CHECK;
-
-/* All of the above in order. */
-enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err) MUST_CHECK;
 
 #endif

@@ -27,6 +27,7 @@ struct disc disc_of(const struct disc *const *seen, size_t n);
 /* u of a window's speed with another disc; stays where the window or the run has seen none. */
 void speed_take_disc(struct mean *speed, const struct disc *window, const struct disc *disc);
 
+#define WINDOW_BLOCKS 20
 /* Speeds of at most max stretches, edge to edge, without sign; returns how many. At least two edges. */
 size_t speed_of_blocks(const struct window *w, double pulses_per_rev, double *ret_rpm, size_t max);
 

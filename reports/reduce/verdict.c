@@ -72,8 +72,7 @@ static void say_conditions(const struct judge *j, struct claim_check *c)
 		snprintf(winding, sizeof winding, ", winding at %.0f °C (indicated)", c->winding_degC);
 	bool brought = !c->lower_bound && strcmp(c->quantity, "efficiency") != 0;
 	if (brought && isfinite(c->volt) && j->setting->volt > 0 && fabs(c->volt / j->setting->volt - 1) > TOLD_FRAC)
-		say(c, "Measured at %.4g V at its terminals%s; the speed is brought to the claims' %.4g V by the change of the speed without "
-		       "load.", c->volt, winding, j->setting->volt);
+		say(c, "Measured at %.4g V at its terminals%s. The speed is corrected to the claims' %.4g V by the speed without load.", c->volt, winding, j->setting->volt);
 	else if (isfinite(c->volt))
 		say(c, "At %.4g V at its terminals%s.", c->volt, winding);
 }
@@ -95,7 +94,7 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 	else if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
 		say(c, "Another limit came first (%s): %s.", limit_word(a->lost->limit), a->lost->limit_note);
 	else if (a->lost != NULL)
-		say(c, "At %.4g N·m it ran at %.4g rpm, and no sample tells why.", a->lost->torque_Nm.value, a->lost->speed_rpm.value);
+		say(c, "At %.4g N·m it ran at %.4g rpm, and the samples do not show why.", a->lost->torque_Nm.value, a->lost->speed_rpm.value);
 	else if (a->at->limit != LIMIT_NONE && a->at->limit != LIMIT_ACTUATOR)
 		say(c, "Another limit came first (%s): %s.", limit_word(a->at->limit), a->at->limit_note);
 	else if (curve->end_limit != LIMIT_NONE)
@@ -150,20 +149,20 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 	double scale = strcmp(c->unit, "%") == 0 ? 100 : 1;
 
 	if (c->verdict == VERDICT_CONFIRMED) {
-		say(c, "The actuator gave it.");
+		say(c, "The actuator reached it.");
 		say_conditions(j, c);
 		return;
 	}
 	if (c->verdict == VERDICT_REFUTED) {
-		say(c, "The actuator itself was the limit: nothing else was near one.");
+		say(c, "The actuator itself was the limit: nothing else was near its own.");
 		say_conditions(j, c);
 		return;
 	}
 	if (a->known == KNOWN_LEAST) {
-		say(c, "It gave at least %.4g%s%s.", scale * c->low, unit, name);
+		say(c, "It reached at least %.4g%s%s.", scale * c->low, unit, name);
 		say_what_came_first(j, c, a);
 	} else if (c->claimed > c->low && c->claimed < c->high) {
-		say(c, "By the points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
+		say(c, "By the measured points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
 	} else {
 		say(c, "The claim lies within the uncertainty.");
 	}
@@ -209,8 +208,8 @@ static void check(const struct judge *j, struct claim_check *c,
 	double off = fmax(j->rising->worst_off_frac, j->falling->worst_off_frac);
 	if (off > TOO_FAR_FRAC) {
 		c->verdict = VERDICT_UNDECIDED;
-		say(c, "The voltage at the actuator's terminals was up to %.2g %% off the claims' %.4g V: too far to be corrected. Run it at that "
-		       "voltage.", 100 * off, j->setting->volt);
+		say(c, "The voltage at the actuator's terminals was up to %.2g %% off the claims' %.4g V: too far for a correction. Run it at "
+		       "that voltage.", 100 * off, j->setting->volt);
 		return;
 	}
 	struct answer a = claim_join(place(j->rising, c), place(j->falling, c));
@@ -218,7 +217,7 @@ static void check(const struct judge *j, struct claim_check *c,
 		if (isfinite(c->at_rpm) && j->rising->n > 0)
 			say(c, "No point is at %.4g rpm. Run a plan at that speed.", c->at_rpm);
 		else
-			say(c, "No point tests it.");
+			say(c, "No measured point tests it.");
 		return;
 	}
 	c->volt = a.at->voltage_V.value;

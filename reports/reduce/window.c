@@ -2,7 +2,6 @@
 #include "reports/reduce/window.h"
 
 #include "calib/fit/stats.h"
-#include "reports/reduce/speed.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -77,7 +76,7 @@ static const struct limit_facts no_facts = {
 	.max_Nm = NAN,
 };
 
-void window_open(struct window *w, const struct window_limits *limits)
+void window_open(struct window *w, const struct window_rig *limits)
 {
 	*w = (struct window){ .limits = *limits, .before = no_facts, .inside = no_facts };
 	w->edge_s.thinned = w->edge_pulse.thinned = true;
@@ -110,7 +109,7 @@ void window_reset(struct window *w)
 /* What the supply gives at light load at the begin of the run: a dial that is not where rig.ini says is no sag. */
 static double open_voltage(struct window *w, const struct sample *s)
 {
-	const struct window_limits *limits = &w->limits;
+	const struct window_rig *limits = &w->limits;
 	double source_V = s->voltage_V + limits->cable_ohm * s->current_A;
 
 	if (w->open_n < LIGHT_SAMPLES && s->current_A < LIGHT_FRAC * limits->supply_limit_A && !(s->drive_flags & DRIVE_UNDERVOLTAGE)) {
@@ -311,31 +310,6 @@ struct mean mean_of(const double *x, size_t n)
 	ret.u = hypot(sqrt(white / (double)n), all.sd / (double)n);
 	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
 	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
-	return ret;
-}
-
-static bool block_means(const struct series *s, double ret[WINDOW_BLOCKS])
-{
-	if (s->n < WINDOW_BLOCKS)
-		return false;
-	for (size_t b = 0; b < WINDOW_BLOCKS; b++) {
-		size_t from = b * s->n / WINDOW_BLOCKS, to = (b + 1) * s->n / WINDOW_BLOCKS;
-		double sum = 0;
-		for (size_t i = from; i < to; i++)
-			sum += s->x[i];
-		ret[b] = sum / (double)(to - from);
-	}
-	return true;
-}
-
-struct blocks window_blocks(const struct window *w, double per_rev)
-{
-	struct blocks ret = { 0 };
-
-	if (w->edge_s.n < 2 || speed_of_blocks(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS || !block_means(&w->count, ret.count))
-		return ret;
-	ret.n = WINDOW_BLOCKS;
-	ret.has_watt = block_means(&w->power, ret.watt);
 	return ret;
 }
 

@@ -45,7 +45,7 @@ struct limit_facts {
 	double max_brake_A;
 };
 
-struct window_limits { /* what the facts are measured against */
+struct window_rig { /* what the facts are measured against */
 	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
 };
 
@@ -62,7 +62,7 @@ struct series {
 };
 
 struct window {
-	struct window_limits limits;
+	struct window_rig limits;
 	struct series count, volt, amp, power, edge_s, edge_pulse;
 	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
 	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
@@ -75,7 +75,7 @@ struct window {
 	bool out_of_memory;
 };
 
-void window_open(struct window *w, const struct window_limits *limits); /* zeroes; first use only */
+void window_open(struct window *w, const struct window_rig *limits); /* zeroes; first use only */
 void window_free(struct window *w);
 void window_reset(struct window *w);                               /* for the next point, keeping the room */
 /* What the supply gives at light load, when the samples to come cannot tell. */
@@ -88,16 +88,6 @@ struct mean mean_of(const double *x, size_t n);
 /* The same with n the readings that came in; n_effective counts what they were merged to. */
 struct mean series_mean(const struct series *s);
 void series_push(struct series *s, double value, bool *out_of_memory);
-
-/* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times speed,
- * over input power). n 0: the window has too few readings or edges. */
-#define WINDOW_BLOCKS 20
-struct blocks {
-	size_t n;
-	bool has_watt;
-	double count[WINDOW_BLOCKS], rpm[WINDOW_BLOCKS], watt[WINDOW_BLOCKS]; /* speed without its sign; watt where has_watt */
-};
-struct blocks window_blocks(const struct window *w, double pulses_per_rev);
 
 double window_temp(const struct window *w, enum temp_place place); /* NaN when never seen */
 

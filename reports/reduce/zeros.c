@@ -21,12 +21,12 @@ static double sure(double u)
 	return isfinite(u) ? u : 0;
 }
 
-static bool is_zero(const struct reading *reading)
+static bool is_zero(const struct window_means *reading)
 {
 	return (reading->point.flags & POINT_TARE) && reading->count.n > 1;
 }
 
-static struct zero *new_zero(struct reduction *r, const struct reading *reading, struct zero *room)
+static struct zero *new_zero(struct reduction *r, const struct window_means *reading, struct zero *room)
 {
 	char name[64];
 	struct zero *z = &room[r->n_zeros++];
@@ -43,7 +43,7 @@ static struct zero *new_zero(struct reduction *r, const struct reading *reading,
 	return z;
 }
 
-static void add_at_rest(struct reduction *r, const struct reading *reading, struct zero *room)
+static void add_at_rest(struct reduction *r, const struct window_means *reading, struct zero *room)
 {
 	struct zero *z = new_zero(r, reading, room);
 
@@ -54,7 +54,7 @@ static void add_at_rest(struct reduction *r, const struct reading *reading, stru
 }
 
 /* half: forward, backward and, n 3, forward. */
-static void add_turned(struct reduction *r, const struct reading *half, size_t n, struct zero *room)
+static void add_turned(struct reduction *r, const struct window_means *half, size_t n, struct zero *room)
 {
 	struct zero *z = new_zero(r, &half[1], room);
 	struct turned_half h[3] = { { 0 } };
@@ -74,7 +74,7 @@ static void add_turned(struct reduction *r, const struct reading *half, size_t n
 }
 
 /* How many readings from here on were turned in a row. */
-static size_t turned_in_a_row(const struct reading *reading, size_t n)
+static size_t turned_in_a_row(const struct window_means *reading, size_t n)
 {
 	size_t i = 0;
 
@@ -84,10 +84,10 @@ static size_t turned_in_a_row(const struct reading *reading, size_t n)
 }
 
 /* The last forward, backward, forward of a row; a row that has no third reading is one of an older logbook or was cut short. */
-static void add_row(struct reduction *r, const struct reading *row, size_t n, struct zero *room)
+static void add_row(struct reduction *r, const struct window_means *row, size_t n, struct zero *room)
 {
 	for (size_t take = 3; take >= 2; take--) {
-		const struct reading *from = row + n - take;
+		const struct window_means *from = row + n - take;
 		bool is_it = n >= take && from[0].point.direction > 0 && from[1].point.direction < 0 &&
 			     (take == 2 || from[2].point.direction > 0);
 		if (!is_it)
@@ -127,7 +127,7 @@ static void judge_stretch(struct reduction *r, struct zero *before, const struct
 	before->drift = unc_source(r->ctx, name, before->doubted ? DIST_NORMAL : DIST_RECT, INFINITY);
 }
 
-void reduction_add_zeros(struct reduction *r, const struct reading *readings, size_t n, struct zero *room)
+void reduction_add_zeros(struct reduction *r, const struct window_means *readings, size_t n, struct zero *room)
 {
 	r->locked = unc_source(r->ctx, "friction locked in at a zero at rest", DIST_RECT, INFINITY);
 	for (size_t i = 0, row; i < n; i += row) {
@@ -228,12 +228,12 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.doubted |= next && z->doubted;
 	}
 	if (ret.doubted)
-		snprintf(ret.note, sizeof ret.note, "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "
-			 "The torques' uncertainty holds both readings. Look at the cell, its cable, the coupling and the brake's drag.",
+		snprintf(ret.note, sizeof ret.note, "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. The uncertainty of each torque "
+			 "covers both readings. Check the cell, its cable, the coupling and the brake's drag.",
 			 ret.moved_Nm, 2 * ret.u_moved_Nm);
 	else if (ret.locked_Nm > 0)
-		snprintf(ret.note, sizeof ret.note, "The zero was read at rest: friction may hold up to %.2g N·m in the shaft, and each torque's "
-			 "uncertainty holds that. Turning it both ways takes a drive with speed mode or a hand; a second pick-up sensor shows its direction.",
+		snprintf(ret.note, sizeof ret.note, "The zero was read at rest. Friction may hold up to %.2g N·m in the shaft; the uncertainty of each torque covers that. "
+			 "Turning the shaft both ways avoids it: use a drive with speed mode, or turn by hand. A second pick-up sensor shows the direction.",
 			 ret.locked_Nm);
 	return ret;
 }
@@ -244,9 +244,8 @@ void zeros_remark(const struct reduction *r, struct curve *c)
 	if (c->zero.note[0])
 		curve_remark(c, "%s", c->zero.note);
 	if (!isfinite(c->zero.moved_Nm))
-		curve_remark(c, "The zero of the torque cell was read once only: its drift over the run is not known and not in the "
-			     "uncertainties beyond what temperature explains.");
+		curve_remark(c, "The zero of the torque cell was read only once. Its drift over the run is not known. The uncertainties hold only "
+			     "what temperature explains.");
 	else if (!c->zero.doubted)
-		curve_remark(c, "The zero of the torque cell moved by %+.2g N·m over the run; each point takes "
-			     "the line between the zero readings around it.", c->zero.moved_Nm);
+		curve_remark(c, "The zero of the torque cell moved by %+.2g N·m over the run. Each point uses the line between the zero readings around it.", c->zero.moved_Nm);
 }

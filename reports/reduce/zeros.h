@@ -24,7 +24,7 @@ struct zero {
  * that follow one another are one zero, turned both ways: the last forward, backward, forward, or forward and backward
  * of an older logbook (run/seq_zero.h, calib/cell/turned_zero.h); what has no backward reading is none.
  * At rest friction holds up to the brake's drag in the shaft: limits, [brake] drag of rig.ini, else 3 % of its torque. */
-void reduction_add_zeros(struct reduction *r, const struct reading *readings, size_t n, struct zero *room);
+void reduction_add_zeros(struct reduction *r, const struct window_means *readings, size_t n, struct zero *room);
 
 /* The zeros of the same run on both sides of a time; the same one twice at the ends. False: none at all. */
 bool zeros_around(const struct reduction *r, int64_t run_id, double at_s, const struct zero **ret_before,

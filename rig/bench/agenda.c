@@ -1,9 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/agenda.h"
 
-#include "bench/hands.h"
-#include "node/tether.h"
-
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -42,17 +39,9 @@ enum rc agenda_parse(const char *text, struct agenda *ret, struct err *err)
 	return rc;
 }
 
-void agenda_do(struct agenda *agenda, struct world *world, int64_t t_us)
+const struct agenda_item *agenda_due(struct agenda *agenda, int64_t t_us)
 {
-	while (agenda->done < agenda->n && agenda->item[agenda->done].t_us <= t_us) {
-		char act[AGENDA_TEXT], *token[TETHER_TOKENS];
-		const char *refusal;
-
-		snprintf(act, sizeof act, "%s", agenda->item[agenda->done].act);
-		refusal = hands_do(world, token, tether_split(act, token));
-		if (refusal)
-			fprintf(stderr, "bridle: --at: \"%s\" at %.3f s: no %s\n", agenda->item[agenda->done].act,
-				(double)t_us * 1e-6, refusal);
-		agenda->done++;
-	}
+	if (agenda->done >= agenda->n || agenda->item[agenda->done].t_us > t_us)
+		return NULL;
+	return &agenda->item[agenda->done++];
 }

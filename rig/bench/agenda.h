@@ -12,16 +12,16 @@
 #define AGENDA_ACTS 16
 #define AGENDA_TEXT 64
 
+struct agenda_item { int64_t t_us; char act[AGENDA_TEXT]; };
 struct agenda {
 	size_t n, done;
-	struct { int64_t t_us; char act[AGENDA_TEXT]; } item[AGENDA_ACTS];
+	struct agenda_item item[AGENDA_ACTS];
 };
 
 /* Times in s, rising. RC_ARG. */
 enum rc agenda_parse(const char *text, struct agenda *ret, struct err *err) MUST_CHECK;
 
-struct world;
-/* Do what is due at t_us. What the hands refuse is told on standard error: the bench goes on. */
-void agenda_do(struct agenda *agenda, struct world *world, int64_t t_us);
+/* The act that is due at t_us, and on to the next; NULL when none is. Borrowed from the agenda. */
+const struct agenda_item *agenda_due(struct agenda *agenda, int64_t t_us);
 
 #endif

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/hands.h"
 #include "calib/number/units.h"
+#include "node/tether.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -149,4 +151,15 @@ const char *hands_do(struct world *w, char **token, size_t n)
 	else
 		return "such act";
 	return NULL;
+}
+
+void hands_act(struct world *w, const struct agenda_item *item)
+{
+	char act[AGENDA_TEXT], *token[TETHER_TOKENS];
+	const char *refusal;
+
+	snprintf(act, sizeof act, "%s", item->act);
+	refusal = hands_do(w, token, tether_split(act, token));
+	if (refusal)
+		fprintf(stderr, "bridle: --at: \"%s\" at %.3f s: no %s\n", item->act, (double)item->t_us * 1e-6, refusal);
 }

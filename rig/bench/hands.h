@@ -11,6 +11,9 @@
 /* token[0..n-1] without the word "hand". NULL when done, else the reason in a few words ("hanger missing"). */
 const char *hands_do(struct world *world, char **token, size_t n);
 
+/* An act of the agenda. What the hands refuse is told on standard error: the bench goes on. */
+void hands_act(struct world *world, const struct agenda_item *item);
+
 /* A plain decimal number; NaN when it is none. */
 double hands_number(const char *text);
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "bench/node_wire.h"
+#include "bench/node_side_private.h"
 
 #include <math.h>
 #include <string.h>

@@ -9,7 +9,7 @@
 #include <stdarg.h>
 #include <string.h>
 
-struct reading {
+struct physics_file {
 	const char *path;
 	uint64_t seed;
 	struct physics physics;
@@ -21,13 +21,13 @@ struct reading {
 
 static char *next_line(char *buf, int size, void *user)
 {
-	struct reading *r = user;
+	struct physics_file *r = user;
 
 	r->line++;
 	return fgets(buf, size, r->file);
 }
 
-static void PRINTF_LIKE(3, 4) complain(struct reading *r, int line, const char *format, ...)
+static void PRINTF_LIKE(3, 4) complain(struct physics_file *r, int line, const char *format, ...)
 {
 	const char *base = strrchr(r->path, '/');
 	char text[260];
@@ -59,7 +59,7 @@ static double get(const struct physics *physics, const struct physics_key *key)
 }
 
 /* A draw from a wide normal may leave the key's range: the truth stays physical. */
-static void take(struct reading *r, const struct physics_key *key, const char *text)
+static void take(struct physics_file *r, const struct physics_key *key, const char *text)
 {
 	char name[100];
 
@@ -75,7 +75,7 @@ static const char *fitting_section(const char *section)
 	return NULL;
 }
 
-static void take_text(struct reading *r, size_t i, const char *value)
+static void take_text(struct physics_file *r, size_t i, const char *value)
 {
 	int line = r->line;
 	const struct physics_key *key = &physics_keys[i];
@@ -96,7 +96,7 @@ static void take_text(struct reading *r, size_t i, const char *value)
 
 static int handle(void *user, const char *section, const char *name, const char *value)
 {
-	struct reading *r = user;
+	struct physics_file *r = user;
 
 	for (size_t i = 0; i < physics_keys_n; i++) {
 		if (strcmp(physics_keys[i].section, section) == 0 && strcmp(physics_keys[i].key, name) == 0) {
@@ -111,7 +111,7 @@ static int handle(void *user, const char *section, const char *name, const char 
 	return 1;
 }
 
-static enum rc defaults(struct reading *r, struct err *err)
+static enum rc defaults(struct physics_file *r, struct err *err)
 {
 	for (size_t i = 0; i < physics_keys_n; i++) {
 		struct quantity q;
@@ -126,7 +126,7 @@ static enum rc defaults(struct reading *r, struct err *err)
 	return RC_OK;
 }
 
-static void whole(struct reading *r)
+static void whole(struct physics_file *r)
 {
 	const struct physics *p = &r->physics;
 
@@ -140,7 +140,7 @@ static void whole(struct reading *r)
 
 enum rc physics_read(const char *path, uint64_t seed, struct physics *ret, struct mistakes *m, struct err *err)
 {
-	struct reading r = { .path = path, .seed = seed, .m = m };
+	struct physics_file r = { .path = path, .seed = seed, .m = m };
 	enum rc rc = defaults(&r, err);
 	int bad;
 

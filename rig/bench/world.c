@@ -224,7 +224,8 @@ void world_advance(struct world *w, int64_t t_us)
 		return;
 	w->now_us = t_us;
 	while (w->grid_us + w->config.step_us <= t_us) {
-		agenda_do(&w->config.agenda, w, w->grid_us);
+		for (const struct agenda_item *due; (due = agenda_due(&w->config.agenda, w->grid_us));)
+			w->config.act(w, due);
 		step(w);
 	}
 }

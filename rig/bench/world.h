@@ -23,6 +23,7 @@
 #define WORLD_STEP_US 50
 #define WORLD_RNGS 6
 
+struct world;
 struct world_config {
 	struct rig_profile rig;
 	struct weights_profile weights; /* n = 0 when there are none */
@@ -32,6 +33,8 @@ struct world_config {
 	int step_us;                    /* a divisor of 1000 */
 	FILE *truth_csv;                /* kept; NULL for none */
 	struct agenda agenda;           /* what the hands do by themselves */
+	/* Does one of its acts (hands_act); borrowed, NULL where the agenda is empty. */
+	void (*act)(struct world *world, const struct agenda_item *item);
 };
 
 /* What hands have done. */

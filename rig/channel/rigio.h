@@ -25,6 +25,12 @@ enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN }
 #define DRIVE_VOLTAGE_LIMITED 0x40u
 #define DRIVE_UNHEARD 0x80u /* the drive itself does not answer the node: the other bits mean nothing */
 
+/* Lines: emergency stop, guard switch, contactor. */
+#define LINE_ESTOP 0x1u
+#define LINE_GUARD 0x2u
+#define LINE_CONTACTOR 0x4u
+#define LINES_ALL (LINE_ESTOP | LINE_GUARD | LINE_CONTACTOR)
+
 enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
 
 /* One look at the rig. Values that were never received are NaN (or as stated). "age" is measured on the host's

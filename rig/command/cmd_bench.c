@@ -191,6 +191,7 @@ static enum rc read_options(const struct options *o, struct bench *b, struct err
 			     (long long)step_us);
 	if (rc == RC_OK && o->at)
 		rc = agenda_parse(o->at, &b->config.agenda, err);
+	b->config.act = hands_act;
 	b->config.seed = (uint64_t)seed;
 	b->config.step_us = (int)step_us;
 	b->serve.once = o->once;

@@ -113,10 +113,9 @@ static double supply_W(const struct session *s)
 static double loss_rpm(const struct session *s)
 {
 	const struct actuator_profile *a = &s->actuator;
-	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5;
-	double rpm = a->speed_mode_rpm > 0 ? a->speed_mode_rpm : a->no_load_rpm.given ? a->no_load_rpm.value : a->limit_speed_rpm;
+	bool own = a->speed_mode_rpm > 0 || a->no_load_rpm.given;
 
-	return s->has_actuator ? rpm * (1 / eta - 1) : 0;
+	return s->has_actuator ? forecast_loss_rpm(a, own ? 0 : a->limit_speed_rpm) : 0;
 }
 
 static enum rc make_config(struct mapping *m, const struct options *o, struct err *err)

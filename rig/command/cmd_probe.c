@@ -4,29 +4,29 @@
 #include "command/command.h"
 #include "terminal/live_line.h"
 #include "run/loop.h"
-#include "run/seq_watch.h"
+#include "run/seq_probe.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-static const struct { const char *name, *unit, *key; int digits; } channels[WATCH_CHANNELS] = {
-	[WATCH_CELL] = { "cell, indicated", "counts", "cell_count", 1 },
-	[WATCH_TORQUE] = { "torque, indicated", "N·m", "torque_Nm", 4 },
-	[WATCH_SPEED] = { "speed", "rpm", "speed_rpm", 3 },
-	[WATCH_BRAKE] = { "brake current", "A", "brake_A", 4 },
-	[WATCH_VOLTAGE] = { "voltage", "V", "voltage_V", 3 },
-	[WATCH_CURRENT] = { "current", "A", "current_A", 3 },
-	[WATCH_TEMP_BRAKE] = { "temperature, brake", "°C", "brake_degC", 1 },
-	[WATCH_TEMP_CASE] = { "temperature, case", "°C", "case_degC", 1 },
-	[WATCH_TEMP_WINDING] = { "temperature, winding", "°C", "winding_degC", 1 },
-	[WATCH_TEMP_AMBIENT] = { "temperature, ambient", "°C", "ambient_degC", 1 },
+static const struct { const char *name, *unit, *key; int digits; } channels[PROBE_CHANNELS] = {
+	[PROBE_CELL] = { "cell, indicated", "counts", "cell_count", 1 },
+	[PROBE_TORQUE] = { "torque, indicated", "N·m", "torque_Nm", 4 },
+	[PROBE_SPEED] = { "speed", "rpm", "speed_rpm", 3 },
+	[PROBE_BRAKE] = { "brake current", "A", "brake_A", 4 },
+	[PROBE_VOLTAGE] = { "voltage", "V", "voltage_V", 3 },
+	[PROBE_CURRENT] = { "current", "A", "current_A", 3 },
+	[PROBE_TEMP_BRAKE] = { "temperature, brake", "°C", "brake_degC", 1 },
+	[PROBE_TEMP_CASE] = { "temperature, case", "°C", "case_degC", 1 },
+	[PROBE_TEMP_WINDING] = { "temperature, winding", "°C", "winding_degC", 1 },
+	[PROBE_TEMP_AMBIENT] = { "temperature, ambient", "°C", "ambient_degC", 1 },
 };
 
 /* Rates seen over the watch, 1/s. */
 struct rates { double samples_Hz, conversions_Hz, lost_frac; unsigned missed; };
 
-static struct rates rates_of(const struct watch *w)
+static struct rates rates_of(const struct probe *w)
 {
 	double s = mono_diff_s(w->last.now, w->begin);
 	double samples = w->last.sample_total - w->first.sample_total;
@@ -50,7 +50,7 @@ static void print_padded(const char *text, int width)
 	printf("%s%*s", text, shown < width ? width - shown : 0, "");
 }
 
-static void print_text(const struct watch *w, const struct node_caps *caps, bool calibrated)
+static void print_text(const struct probe *w, const struct node_caps *caps, bool calibrated)
 {
 	struct rates r = rates_of(w);
 
@@ -60,35 +60,35 @@ static void print_text(const struct watch *w, const struct node_caps *caps, bool
 		printf("%u sample%s missed while this program was held up. Close other programs on this computer.\n", r.missed,
 		       r.missed == 1 ? " was" : "s were");
 	printf("%-21s %-7s%12s %11s %12s %12s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
-	for (int i = 0; i < WATCH_CHANNELS; i++) {
-		const struct watch_sum *sum = &w->sum[i];
+	for (int i = 0; i < PROBE_CHANNELS; i++) {
+		const struct probe_sum *sum = &w->sum[i];
 		print_padded(channels[i].name, 22);
 		print_padded(channels[i].unit, 7);
 		if (sum->n == 0)
 			printf("%12s\n", "no reading");
 		else
 			printf("%12.*f %11.*f %12.*f %12.*f\n", channels[i].digits, sum->mean, channels[i].digits,
-			       watch_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
+			       probe_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
 	printf("\nemergency stop line %s, guard %s, contactor %s\n", !caps->line_estop ? "not sensed" : w->last.estop_ok ? "good" :
 	       "OPEN (pressed or not wired)", !caps->line_guard ? "not sensed" : w->last.guard_ok ? "closed" : "OPEN (or not wired)",
 	       !caps->line_contactor ? "not sensed" : w->last.contactor_closed ? "closed" : "open");
-	if (w->sum[WATCH_TORQUE].n == 0)
+	if (w->sum[PROBE_TORQUE].n == 0)
 		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it." :
 		     "No torque: the cell is not calibrated yet; bridle hang does it.");
 }
 
-static int print_json(const struct watch *w, const struct node_caps *caps)
+static int print_json(const struct probe *w, const struct node_caps *caps)
 {
 	struct rates r = rates_of(w);
 	json_t *list = json_array();
 
-	for (int i = 0; i < WATCH_CHANNELS; i++) {
-		const struct watch_sum *sum = &w->sum[i];
+	for (int i = 0; i < PROBE_CHANNELS; i++) {
+		const struct probe_sum *sum = &w->sum[i];
 		double missing = sum->n ? 0 : NAN;
 		json_array_append_new(list, json_pack("{s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel", channels[i].key, "unit",
 						      channels[i].unit, "n", (json_int_t)sum->n, "mean",
-						      cli_real(sum->mean + missing), "sd", cli_real(watch_sd(sum)), "min",
+						      cli_real(sum->mean + missing), "sd", cli_real(probe_sd(sum)), "min",
 						      cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
 	}
 	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:b, s:b, s:b, s:o}", "node", caps->name, "samples_per_s",
@@ -123,21 +123,21 @@ static bool stop_asked(void *ctx)
 }
 
 /* Stop and guard may be anything; what is energised or turns is a cause (guard.h, at_rest). */
-static void watch_limits(const struct session *s, struct guard_limits *limits)
+static void probe_limits(const struct session *s, struct guard_limits *limits)
 {
 	session_guard_limits(s, limits);
 	limits->expect_cell = limits->expect_pick = limits->expect_meter = false;
 	limits->at_rest = true;
 }
 
-static enum rc watch_rig(struct session *s, struct watch *w, const struct cli *cli, struct loop_result *result, struct err *err)
+static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *cli, struct loop_result *result, struct err *err)
 {
 	struct guard_limits limits;
 	struct live live = { .progress = progress_new("probe", cli->quiet || cli->json) };
 	struct loop_hooks hooks = { .tick = show_tick, .stop_asked = stop_asked, .ctx = &live };
-	struct sequence sequence = { watch_step, w };
+	struct sequence sequence = { probe_step, w };
 
-	watch_limits(s, &limits);
+	probe_limits(s, &limits);
 	enum rc rc = session_run_begin(s, "probe", 0, err);
 	if (rc == RC_OK) {
 		struct err end_err;
@@ -172,7 +172,7 @@ int cmd_probe(int argc, char **argv)
 	struct err err = { 0 };
 	struct mistakes mistakes = { 0 };
 	struct session s;
-	struct watch w = { 0 };
+	struct probe w = { 0 };
 	struct loop_result result = { 0 };
 
 	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
@@ -188,7 +188,7 @@ int cmd_probe(int argc, char **argv)
 	rc = session_open(&want, &s, &mistakes, &err);
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, &mistakes);
-	rc = watch_rig(&s, &w, &cli, &result, &err);
+	rc = probe_rig(&s, &w, &cli, &result, &err);
 	int status = 0;
 	if (rc != RC_OK)
 		status = cli_fail(&cli, &err, result.cause == CAUSE_NONE ? NULL : cause_word(result.cause), NULL);

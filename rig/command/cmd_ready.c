@@ -8,6 +8,7 @@
 #include "command/ready_record.h"
 #include "command/ready_signs.h"
 #include "run/sweep_setup.h"
+#include "link/control.h"
 #include "run/seq_rehearse.h"
 
 #include <math.h>
@@ -52,6 +53,7 @@ struct checking {
 	size_t steps_allowed;
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
+	bool bench_presses; /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *guard, *signs, *mass; /* results; NULL until done */
 	json_t *doubts;
 	const char *cause;
@@ -198,11 +200,9 @@ static void on_event(void *ctx, const struct seq_event *event)
 	if (event->kind != SEQ_EVENT_NOTE)
 		return;
 	live_note(&c->live, ">> %s", event->text);
-	if (c->rehearse.what != REHEARSE_RELEASED && c->s.control && !c->live.hands)
-		live_note(&c->live, "This rig is a virtual bench: only its own hands can do that. Stop with q, then run bridle ready with --hands.");
 	/* a hand that fails is seen as a stop that is not pressed */
-	if (c->rehearse.what != REHEARSE_RELEASED &&
-	    live_hand(&c->live, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
+	if (c->rehearse.what != REHEARSE_RELEASED && c->bench_presses &&
+	    control_hand(c->s.control, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
 		live_note(&c->live, "the virtual bench's hands failed: %s", ignored.what);
 }
 
@@ -238,6 +238,22 @@ static enum rc back_to_idle(struct checking *c, struct err *err)
 	return rc == RC_OK ? run_rehearsal(c, REHEARSE_RELEASED, err) : rc;
 }
 
+/* Nobody can reach the button of a virtual bench, and its clock does not wait: so it is settled before, not while the contactor is closed. */
+static enum rc who_presses(struct checking *c, bool estop, struct err *err)
+{
+	static const struct live_choice by_hands = { 'h', LIVE_BY_HANDS };
+	char key = '\0';
+	enum rc rc = RC_OK;
+
+	c->bench_presses = c->s.control && c->live.hands;
+	if (c->s.control && !c->live.hands)
+		rc = live_choose(&c->live, estop ? "Next: stop rehearsal 1 of 2. Only this virtual bench itself can press its emergency stop: type h." :
+				      "Next: stop rehearsal 2 of 2. Only this virtual bench itself can open its guard: type h.",
+				      "rehearses without", &by_hands, 1, &key, err);
+	c->bench_presses |= key == 'h';
+	return rc;
+}
+
 static const char *release_words(bool estop, bool sensed)
 {
 	if (estop)
@@ -252,8 +268,11 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	static const char *const release[] = { "estop release", NULL }, *const close_guard[] = { "guard close", NULL };
 	bool estop = what == REHEARSE_ESTOP;
 	enum cause expected = estop ? CAUSE_ESTOP : CAUSE_GUARD_OPEN;
-	enum rc rc = run_rehearsal(c, what, err);
+	enum rc rc = who_presses(c, estop, err);
 
+	if (rc != RC_OK)
+		return rc;
+	rc = run_rehearsal(c, what, err);
 	if (rc == RC_OK || c->live.result.cause != expected)
 		return rc == RC_OK ? no(c, "rehearsal", err, "the rehearsal ended without a stop") : rc;
 	struct rehearse seen = c->rehearse;

@@ -2,6 +2,7 @@
 /* bridle sweep PLAN: stepped loads, up and down, to a published curve. */
 #include "command/command.h"
 #include "command/doubts_tell.h"
+#include "command/ready_forecast.h"
 #include "live/live_zero.h"
 #include "command/ready_record.h"
 #include "run/sweep_setup.h"
@@ -29,6 +30,7 @@ struct sweeping {
 	struct live_zero before, after;
 	struct sweep_config config;
 	int64_t resumes, ready_id, run_id;
+	struct doubts gone_past; /* of files, records and forecast: what bridle ready would have said of a forced run */
 	struct doubts doubts; /* what the curve contradicts */
 	const char *cause;
 	size_t points;
@@ -45,10 +47,10 @@ static void on_event(void *ctx, const struct seq_event *event)
 		return;
 	bool torque = isfinite(p->setpoint_Nm);
 	bool settled = !(p->flags & POINT_NOT_SETTLED);
-	progress_line(w->live.progress, "step %2d %s commanded %6.2f %s measured %8.3f N\u00b7m %7.2f rpm, %s %.1f s%s", p->step + 1,
-		      p->flags & POINT_REPEAT ? "again  " : p->direction > 0 ? "rising " : p->direction < 0 ? "falling" : "       ",
-		      torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A  ", p->mean_torque_Nm, p->mean_speed_rpm,
-		      settled ? "settled in" : "not settled after", p->settle_s, settled ? "" : ", taken as it is");
+	live_note(&w->live, "step %d %s: commanded %.2f %s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s", p->step + 1,
+		  p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "",
+		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", p->mean_torque_Nm, p->mean_speed_rpm,
+		  settled ? "settled in" : "not settled after", p->settle_s, settled ? "" : ", taken as it is");
 	w->points++;
 }
 
@@ -145,6 +147,23 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 	return rc == RC_OK ? live_zero(&w->live, zero_rpm, most_Nm, false, &w->after, err) : rc;
 }
 
+/* A forced run goes past every doubt, but not in silence: each is shown and kept before anything moves. */
+static enum rc go_past_doubts(struct sweeping *w, struct err *err)
+{
+	struct forecast forecast;
+	enum rc rc = note(w, "forced", w->o->forced, err);
+
+	ready_forecast_make(&w->s, &forecast);
+	doubts_find(&w->s, &forecast, &w->gone_past);
+	for (size_t i = 0; i < w->gone_past.n && rc == RC_OK; i++) {
+		const struct doubt *d = &w->gone_past.list[i];
+		if (!w->live.cli->json)
+			doubt_print(d, d->refuses, NULL);
+		rc = note(w, "doubt", d->text, err);
+	}
+	return rc;
+}
+
 static enum rc work(struct sweeping *w, struct err *err)
 {
 	enum rc rc = check_start(w, err);
@@ -159,7 +178,7 @@ static enum rc work(struct sweeping *w, struct err *err)
 	live_tell_calibration(&w->live);
 	rc = live_arm(&w->live, false, err);
 	if (rc == RC_OK && w->o->forced)
-		rc = note(w, "forced", w->o->forced, err);
+		rc = go_past_doubts(w, err);
 	if (rc == RC_OK)
 		rc = run_sweep(w, err);
 	/* what was left out belongs to the curve as much as what was measured */
@@ -266,6 +285,10 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	for (size_t i = 0; i < w->doubts.n; i++)
 		json_array_append_new(list, doubt_json(&w->doubts.list[i], true, NULL));
 	json_object_set_new(doc, "doubts", list);
+	list = json_array();
+	for (size_t i = 0; i < w->gone_past.n; i++)
+		json_array_append_new(list, doubt_json(&w->gone_past.list[i], w->gone_past.list[i].refuses, NULL));
+	json_object_set_new(doc, "gone_past", list);
 	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : "failed"));
 	if (rc != RC_OK) {
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
@@ -326,7 +349,7 @@ int cmd_sweep(int argc, char **argv)
 	struct options o = { 0 };
 	const struct cli_option options[] = {
 		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
-		{ "forced", "REASON", "run in spite of a refusal or without bridle ready; the reason is kept and every point is marked", &o.forced, NULL },
+		{ "forced", "REASON", "run in spite of a refusal or without bridle ready; reason and doubts are kept and every point is marked", &o.forced, NULL },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang_guided.h"
 
+#include "link/control.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -182,9 +184,9 @@ static void show_reading(struct hanging *h, size_t i, bool still)
 		  h->loads.load[item->load].torque_Nm, t->indication, tail, still ? "" : ", not still");
 }
 
-static struct reading_config config_of(const struct hanging *h, const struct hang_item *item, bool preload)
+static struct cell_reading_config config_of(const struct hanging *h, const struct hang_item *item, bool preload)
 {
-	struct reading_config config = live_reading_config(&h->live);
+	struct cell_reading_config config = live_reading_config(&h->live);
 
 	config.step = (int)item->load;
 	config.direction = item->direction;
@@ -201,11 +203,11 @@ static enum rc read_item(struct hanging *h, size_t i, struct err *err)
 {
 	const struct hang_item *item = &h->book.item[i];
 	bool preload = item->act == HANG_PRELOAD || item->act == HANG_PRELOAD_OFF;
-	struct reading_config config = config_of(h, item, preload);
-	struct reading r;
-	const struct sequence sequence = { reading_step, &r };
+	struct cell_reading_config config = config_of(h, item, preload);
+	struct cell_reading r;
+	const struct sequence sequence = { cell_reading_step, &r };
 
-	reading_begin(&r, &config);
+	cell_reading_begin(&r, &config);
 	enum rc rc = live_run(&h->live, &sequence, err);
 	if (rc != RC_OK)
 		return rc;
@@ -351,11 +353,11 @@ enum rc hang_preload_again(struct hanging *h, struct err *err)
 		do
 			rc = hang_load(h, way[k], "One preload after the break. ", &key, err);
 		while (rc == RC_OK && key);
-		struct reading_config config = config_of(h, way[k], true);
-		struct reading r;
-		const struct sequence sequence = { reading_step, &r };
+		struct cell_reading_config config = config_of(h, way[k], true);
+		struct cell_reading r;
+		const struct sequence sequence = { cell_reading_step, &r };
 		config.silent = true;
-		reading_begin(&r, &config);
+		cell_reading_begin(&r, &config);
 		if (rc == RC_OK)
 			rc = live_run(&h->live, &sequence, err);
 	}

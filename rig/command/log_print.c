@@ -3,7 +3,7 @@
 
 #include "calib/number/units.h"
 #include "terminal/cli.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 #include "run/session.h"
 
 #include <math.h>

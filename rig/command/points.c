@@ -2,7 +2,7 @@
 #include "command/points.h"
 #include "terminal/cli.h"
 #include "reports/reduce/text.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <stdio.h>

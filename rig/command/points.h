@@ -3,7 +3,7 @@
 #ifndef BRIDLE_COMMAND_POINTS_H
 #define BRIDLE_COMMAND_POINTS_H
 
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 
 void points_print(const struct curve *curve);
 void report_print(const struct report *report); /* headline, points, claims, remarks */

@@ -123,9 +123,9 @@ static enum rc read_calibration(struct check *c, struct err *err)
 
 static enum rc read_still(struct check *c, bool preload, bool tare, struct stats_mean *ret, struct err *err)
 {
-	struct reading_config config = live_reading_config(c->live);
-	struct reading r;
-	const struct sequence sequence = { reading_step, &r };
+	struct cell_reading_config config = live_reading_config(c->live);
+	struct cell_reading r;
+	const struct sequence sequence = { cell_reading_step, &r };
 
 	config.set_tare = tare;
 	config.flags = tare ? POINT_TARE : 0;
@@ -134,7 +134,7 @@ static enum rc read_still(struct check *c, bool preload, bool tare, struct stats
 	config.most_rpm = INFINITY;
 	if (preload)
 		config.average_s = PRELOAD_AVERAGE_S;
-	reading_begin(&r, &config);
+	cell_reading_begin(&r, &config);
 	enum rc rc = live_run(c->live, &sequence, err);
 	*ret = stats_run_result(&r.raw);
 	c->ambient_degC = r.temp_degC[TEMP_AMBIENT];

@@ -2,7 +2,7 @@
 #include "guard/guard.h"
 
 #include "calib/number/units.h"
-#include "guard/watch.h"
+#include "guard/guard_private.h"
 
 #include <math.h>
 #include <string.h>
@@ -49,7 +49,7 @@ static bool has_drive(const struct wish *want)
 
 static bool senses_contactor(const struct guard_limits *l)
 {
-	return l->expect_lines & GUARD_LINE_CONTACTOR;
+	return l->expect_lines & LINE_CONTACTOR;
 }
 
 static void clamp_drive(const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,

@@ -96,14 +96,8 @@ struct guard_limits {
 	 * operator, the sequence and a contactor closed against the wish. */
 	bool at_rest; /* a person is at the shaft: nothing may be energised, and nothing that is wanted goes out */
 	bool expect_cell, expect_pick, expect_meter;
-	unsigned expect_lines;                /* GUARD_LINE_...: those that the node senses; what it does not sense is never a cause */
+	unsigned expect_lines;                /* LINE_...: those that the node senses; what it does not sense is never a cause */
 };
-
-/* Lines: emergency stop, guard switch, contactor. */
-#define GUARD_LINE_ESTOP 0x1u
-#define GUARD_LINE_GUARD 0x2u
-#define GUARD_LINE_CONTACTOR 0x4u
-#define GUARD_LINES (GUARD_LINE_ESTOP | GUARD_LINE_GUARD | GUARD_LINE_CONTACTOR)
 
 /* What a stop did not see when it ended, as bits; 0 = the stop is safe. */
 #define GUARD_NO_DATA 0x01u      /* nothing is known: no fresh samples */

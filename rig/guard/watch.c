@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "guard/watch.h"
+#include "guard/guard_private.h"
 
 #include "calib/number/units.h"
 #include "guard/oscillation.h"
@@ -95,14 +95,14 @@ static bool estop(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, GUARD_LINE_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
+	return (k->live && is_bad(k, LINE_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
 }
 
 static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, GUARD_LINE_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
+	return (k->live && is_bad(k, LINE_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
 }
 
 static bool node_reset(struct guard *g, const struct look *k, struct finding *f)
@@ -222,7 +222,7 @@ static bool node_safe(struct guard *g, const struct look *k, struct finding *f)
 
 static bool contactor(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool known = k->limits->expect_lines & GUARD_LINE_CONTACTOR && k->snap->lines_seen;
+	bool known = k->limits->expect_lines & LINE_CONTACTOR && k->snap->lines_seen;
 	bool bad = known && k->snap->contactor_closed != g->last.power;
 	bool for_long = held_for(&g->contactor_bad_s, bad, k->dt_s, k->limits->contactor_s);
 
@@ -234,7 +234,7 @@ static bool contactor(struct guard *g, const struct look *k, struct finding *f)
 /* The supply's side is judged once the contactor has had its time to close and the drive to come up. */
 static bool is_powered(struct guard *g, const struct look *k)
 {
-	bool closed = !(k->limits->expect_lines & GUARD_LINE_CONTACTOR) || k->snap->contactor_closed;
+	bool closed = !(k->limits->expect_lines & LINE_CONTACTOR) || k->snap->contactor_closed;
 
 	g->powered_s = g->last.power && closed ? g->powered_s + k->dt_s : 0;
 	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s);

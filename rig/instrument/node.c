@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/node.h"
-#include "instrument/node_part.h"
+#include "instrument/node_private.h"
 
 #include <math.h>
 #include <stdlib.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "instrument/node_part.h"
+#include "instrument/node_private.h"
 
 #include <stdio.h>
 #include <string.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "link/control.h"
-#include "link/link_part.h"
+#include "link/link_private.h"
 #include "node/tether.h"
 
 #include <stdarg.h>

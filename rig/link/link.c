@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "link/link.h"
-#include "link/link_part.h"
+#include "link/link_private.h"
 
 #include <errno.h>
 #include <poll.h>

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "link/link_part.h"
+#include "link/link_private.h"
 
 #include <errno.h>
 #include <stdbool.h>

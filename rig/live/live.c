@@ -296,10 +296,10 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 	return rc;
 }
 
-struct reading_config live_reading_config(const struct live *live)
+struct cell_reading_config live_reading_config(const struct live *live)
 {
 	const struct session *s = live->s;
-	struct reading_config config = {
+	struct cell_reading_config config = {
 		.window_s = 1, .timeout_s = 60, .average_s = 4, .still_sd = INFINITY, .sign = s->rig.cell_sign, .step = -1,
 		.setpoint_Nm = 0, .most_rpm = 1,
 	};
@@ -350,7 +350,7 @@ const char *live_safe_now(const struct live *live)
 	const struct snapshot *last = &live->last;
 	bool seen = !last->node_lost && last->sample_age_s <= limits->silent_s;
 	bool stands = seen && limits->expect_pick && fabs(last->speed_rpm) < limits->standstill_rpm;
-	bool open = seen && limits->expect_lines & GUARD_LINE_CONTACTOR && !last->contactor_closed;
+	bool open = seen && limits->expect_lines & LINE_CONTACTOR && !last->contactor_closed;
 
 	if (r->shaft[0])
 		return r->shaft;

@@ -74,7 +74,7 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err) MUST_CHE
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err) MUST_CHECK;
 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
-struct reading_config live_reading_config(const struct live *live);
+struct cell_reading_config live_reading_config(const struct live *live);
 
 /* No step is under way from here on. */
 void live_no_step(struct live *live);

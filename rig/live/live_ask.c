@@ -3,6 +3,7 @@
 #include "live/live.h"
 
 #include "calib/number/units.h"
+#include "link/control.h"
 
 #include <poll.h>
 #include <signal.h>

@@ -7,14 +7,14 @@
 
 static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
 {
-	struct reading_config config = live_reading_config(live);
-	struct reading reading;
-	const struct sequence sequence = { reading_step, &reading };
+	struct cell_reading_config config = live_reading_config(live);
+	struct cell_reading reading;
+	const struct sequence sequence = { cell_reading_step, &reading };
 
 	config.set_tare = set;
 	config.silent = silent;
 	config.flags = POINT_TARE;
-	reading_begin(&reading, &config);
+	cell_reading_begin(&reading, &config);
 	enum rc rc = live_run(live, &sequence, err);
 	struct stats_mean mean = stats_run_result(&reading.raw);
 	*ret = (struct live_zero){ .count = mean.mean, .u_count = mean.u_mean, .drag_count = NAN,

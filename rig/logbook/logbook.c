@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "logbook/inner.h"
+#include "logbook/logbook_private.h"
 
 #include <errno.h>
 #include <math.h>

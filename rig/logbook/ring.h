@@ -6,7 +6,7 @@
 #define BRIDLE_LOGBOOK_RING_H
 
 #include "logbook/logbook.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 struct log_ring;
 

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "logbook/inner.h"
+#include "logbook/logbook_private.h"
 
 #include <stdio.h>
 #include <string.h>
 
-void sample_digest(const struct chain *before, const struct sample *s, struct chain *after)
+void sample_digest(const struct chain *before, const struct sample *s, bool ripple, struct chain *after)
 {
 	struct sha256_ctx h;
 
@@ -22,7 +22,8 @@ void sample_digest(const struct chain *before, const struct sample *s, struct ch
 	chain_real(&h, s->brake_A);
 	chain_real(&h, s->voltage_V);
 	chain_real(&h, s->current_A);
-	chain_real(&h, s->ripple_W);
+	if (ripple)
+		chain_real(&h, s->ripple_W);
 	chain_int(&h, s->drive_mode);
 	chain_real(&h, s->drive_set);
 	chain_int(&h, s->drive_flags);

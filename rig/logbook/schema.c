@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "logbook/inner.h"
+#include "logbook/logbook_private.h"
 
+#include <stdio.h>
 #include <string.h>
 
 #define REFUSE(table)                                                                                              \
@@ -14,6 +15,16 @@
 	"CREATE TRIGGER " table "_no_replace BEFORE INSERT ON " table                                              \
 	" WHEN EXISTS (SELECT 1 FROM " table " WHERE " same ") BEGIN "                                             \
 	"SELECT RAISE(ABORT, 'the logbook is append-only: a row of " table " cannot be replaced'); END;"
+
+static const char sample_sql[] =
+	"CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, node_us INTEGER NOT NULL, "
+	"sample_no INTEGER NOT NULL, cell_count INTEGER NOT NULL, cell_conversions INTEGER NOT NULL, "
+	"pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
+	"voltage_V REAL, current_A REAL, %sdrive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
+	"drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
+	"temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
+	"late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT;"
+	"CREATE VIEW samples AS SELECT key >> 32 AS run_id, key & 4294967295 AS no, %s FROM sample;";
 
 static const char *const schema_sql[] = {
 	"CREATE TABLE record (id INTEGER PRIMARY KEY, run_id INTEGER REFERENCES run (id), wall_ns INTEGER NOT NULL, "
@@ -39,16 +50,6 @@ static const char *const schema_sql[] = {
 	"kind TEXT NOT NULL, text TEXT NOT NULL, digest INTEGER NOT NULL, PRIMARY KEY (run_id, no)) "
 	"STRICT, WITHOUT ROWID;",
 
-	"CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, node_us INTEGER NOT NULL, "
-	"sample_no INTEGER NOT NULL, cell_count INTEGER NOT NULL, cell_conversions INTEGER NOT NULL, "
-	"pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
-	"voltage_V REAL, current_A REAL, ripple_W REAL, drive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
-	"drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
-	"temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
-	"late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT;",
-
-	"CREATE VIEW samples AS SELECT key >> 32 AS run_id, key & 4294967295 AS no, " SAMPLE_COLUMNS " FROM sample;",
-
 	REFUSE("record"), REFUSE("run"), REFUSE("run_end"), REFUSE("point"), REFUSE("event"), REFUSE("sample"),
 	REFUSE_REPLACE("record", "id = NEW.id"), REFUSE_REPLACE("run", "id = NEW.id"),
 	REFUSE_REPLACE("run_end", "id = NEW.id OR run_id = NEW.run_id"),
@@ -56,9 +57,17 @@ static const char *const schema_sql[] = {
 	REFUSE_REPLACE("event", "run_id = NEW.run_id AND no = NEW.no"),
 };
 
-static int make_schema(sqlite3 *db)
+static int make_samples(sqlite3 *db, bool ripple)
 {
-	int code = SQLITE_OK;
+	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 20];
+
+	snprintf(sql, sizeof sql, sample_sql, ripple ? "ripple_W REAL, " : "", ripple ? SAMPLE_COLUMNS : SAMPLE_COLUMNS_WITH(""));
+	return sqlite3_exec(db, sql, NULL, NULL, NULL);
+}
+
+static int make_schema(sqlite3 *db, bool ripple)
+{
+	int code = make_samples(db, ripple);
 
 	for (size_t i = 0; i < sizeof schema_sql / sizeof schema_sql[0] && code == SQLITE_OK; i++)
 		code = sqlite3_exec(db, schema_sql[i], NULL, NULL, NULL);
@@ -95,13 +104,23 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 		return rc;
 	rc = is_empty(lb, &objects, err);
 	if (rc == RC_OK && objects == 0) {
-		rc = make_schema(lb->db) == SQLITE_OK ? RC_OK : db_fail(lb, err, "make");
+		rc = make_schema(lb->db, true) == SQLITE_OK ? RC_OK : db_fail(lb, err, "make");
 		if (rc == RC_OK)
-			rc = db_exec(lb, "PRAGMA user_version = 1; PRAGMA application_id = 0x62726431", "make", err);
+			rc = db_exec(lb, "PRAGMA user_version = 2; PRAGMA application_id = 0x62726431", "make", err);
 	}
 	if (rc == RC_OK)
 		return db_exec(lb, "COMMIT", "make", err);
 	sqlite3_exec(lb->db, "ROLLBACK", NULL, NULL, NULL);
+	return rc;
+}
+
+/* By the column and not by the version: it came before its number. */
+static enum rc has_ripple(struct logbook *lb, struct err *err)
+{
+	int64_t n = 0;
+	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &n, err);
+
+	lb->ripple = n > 0;
 	return rc;
 }
 
@@ -124,13 +143,13 @@ enum rc schema_check(struct logbook *lb, struct err *err)
 	if (version < 1)
 		return err_set(err, RC_DB, 0, "%s: schema version %lld, expected %d", lb->path, (long long)version,
 			       LOGBOOK_SCHEMA);
-	return RC_OK;
+	return has_ripple(lb, err);
 }
 
 /* The schema as SQLite would keep it, made afresh in memory. */
 static enum rc fresh_schema(struct logbook *lb, sqlite3 **ret, struct err *err)
 {
-	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret) == SQLITE_OK)
+	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret, lb->ripple) == SQLITE_OK)
 		return RC_OK;
 	sqlite3_close(*ret);
 	*ret = NULL;

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "logbook/inner.h"
+#include "logbook/logbook_private.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -27,7 +27,15 @@ static void digest_sample_row(sqlite3_stmt *st, const struct chain *before, stru
 	struct sample sample;
 
 	sample_from_row(st, 2, &sample);
-	sample_digest(before, &sample, after);
+	sample_digest(before, &sample, true, after);
+}
+
+static void digest_old_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+{
+	struct sample sample;
+
+	sample_from_row(st, 2, &sample);
+	sample_digest(before, &sample, false, after);
 }
 
 static void digest_point_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
@@ -47,6 +55,10 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 static const struct walk walk_sample = {
 	"sample", "SELECT key & 4294967295, digest, " SAMPLE_COLUMNS " FROM sample "
 	"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest_sample_row,
+};
+static const struct walk walk_old_sample = {
+	"sample", "SELECT key & 4294967295, digest, " SAMPLE_COLUMNS_NO_RIPPLE " FROM sample "
+	"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest_old_sample_row,
 };
 static const struct walk walk_point = {
 	"point", "SELECT no, digest, " POINT_COLUMNS " FROM point WHERE run_id = ? ORDER BY no", digest_point_row,
@@ -87,7 +99,7 @@ enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret
 {
 	struct run_state s = { .run_id = run_id };
 	int64_t unused;
-	enum rc rc = walk_rows(lb, &walk_sample, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
+	enum rc rc = walk_rows(lb, lb->ripple ? &walk_sample : &walk_old_sample, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
 
 	if (rc == RC_OK)
 		rc = walk_rows(lb, &walk_point, run_id, &s.point, &s.points, &unused, err);

@@ -3,7 +3,7 @@
 #ifndef BRIDLE_PROFILE_KEYS_TABLES_H
 #define BRIDLE_PROFILE_KEYS_TABLES_H
 
-#include "profile/profile_keys.h"
+#include "profile/profile_private.h"
 
 extern const struct profile_table profile_rig_table, profile_actuator_table, profile_plan_table, profile_weights_table;
 

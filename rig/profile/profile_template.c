@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "profile/profile_keys.h"
+#include "profile/profile_private.h"
 
 #include <stdio.h>
 #include <stdlib.h>

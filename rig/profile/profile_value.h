@@ -3,7 +3,7 @@
 #ifndef BRIDLE_PROFILE_VALUE_H
 #define BRIDLE_PROFILE_VALUE_H
 
-#include "profile/profile_keys.h"
+#include "profile/profile_private.h"
 
 #define VALUE_WHY 200
 

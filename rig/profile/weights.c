@@ -1,13 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/mass/weights.h"
 #include "profile/keys_tables.h"
-#include "profile/reading.h"
+#include "profile/inifile.h"
 
 #include <ctype.h>
 #include <stdio.h>
 #include <string.h>
 
-struct weights_reading {
+struct weights_file {
 	struct weights_profile weights;
 	struct piece_values values; /* of the piece at hand */
 	int first_line[PROFILE_PIECES];
@@ -31,28 +31,28 @@ static bool good_name(const char *name)
 	return true;
 }
 
-static void enter_piece(struct reading *r, const char *name)
+static void enter_piece(struct inifile *r, const char *name)
 {
-	struct weights_reading *w = r->ctx;
+	struct weights_file *w = r->ctx;
 	int twin = profile_piece(&w->weights, name);
 
 	r->base = NULL;
 	if (!good_name(name)) {
-		reading_mistake(r, r->line, name, NULL, "expected a name of letters, digits, '-', '_' and '.', and not \"all\"");
+		inifile_mistake(r, r->line, name, NULL, "expected a name of letters, digits, '-', '_' and '.', and not \"all\"");
 	} else if (twin >= 0) {
-		reading_mistake(r, r->line, name, NULL, "stands twice (first in line %d); give each piece its own name",
+		inifile_mistake(r, r->line, name, NULL, "stands twice (first in line %d); give each piece its own name",
 				w->first_line[twin]);
 	} else if (w->weights.n == PROFILE_PIECES) {
-		reading_mistake(r, r->line, name, NULL, "is one piece too many; at most %d", PROFILE_PIECES);
+		inifile_mistake(r, r->line, name, NULL, "is one piece too many; at most %d", PROFILE_PIECES);
 	} else {
 		w->values = (struct piece_values){ 0 };
-		reading_defaults(r->table, &w->values);
+		inifile_defaults(r->table, &w->values);
 		r->base = &w->values;
 	}
 }
 
 /* The tolerance of the class is what is known of the mass. */
-static bool mass_of_class(struct reading *r, const char *class_name, double nominal_kg, struct quantity *ret_kg)
+static bool mass_of_class(struct inifile *r, const char *class_name, double nominal_kg, struct quantity *ret_kg)
 {
 	enum weight_class class;
 	struct err err;
@@ -60,19 +60,19 @@ static bool mass_of_class(struct reading *r, const char *class_name, double nomi
 	if (weight_class_parse(class_name, &class, &err) == RC_OK &&
 	    weight_of_class(class, nominal_kg, ret_kg, &err) == RC_OK)
 		return true;
-	reading_mistake(r, reading_line(r, "", "nominal"), r->section_name, "nominal", "%.200s", err.what);
+	inifile_mistake(r, inifile_line(r, "", "nominal"), r->section_name, "nominal", "%.200s", err.what);
 	return false;
 }
 
-static void leave_piece(struct reading *r)
+static void leave_piece(struct inifile *r)
 {
-	struct weights_reading *w = r->ctx;
+	struct weights_file *w = r->ctx;
 	struct weight_piece *piece = &w->weights.piece[w->weights.n];
-	bool class = reading_line(r, "", "class") > 0, nominal = reading_line(r, "", "nominal") > 0;
-	bool mass = reading_line(r, "", "mass") > 0;
+	bool class = inifile_line(r, "", "class") > 0, nominal = inifile_line(r, "", "nominal") > 0;
+	bool mass = inifile_line(r, "", "mass") > 0;
 
 	if (mass ? class || nominal : !(class && nominal))
-		reading_mistake(r, r->section_line[0], r->section_name, NULL,
+		inifile_mistake(r, r->section_line[0], r->section_name, NULL,
 				"expected either mass with its uncertainty, or nominal and class");
 	w->first_line[w->weights.n] = r->section_line[0];
 	memcpy(piece->name, r->section_name, sizeof piece->name);
@@ -93,14 +93,14 @@ static void leave_piece(struct reading *r)
 enum rc profile_parse_weights(const char *text, const char *name, struct weights_profile *ret, struct mistakes *m,
 			      struct err *err)
 {
-	struct weights_reading w = { .weights.hanger = -1 };
-	struct reading r = { .name = strncmp(name, "./", 2) == 0 ? name + 2 : name, .table = profile_table(PROFILE_WEIGHTS),
+	struct weights_file w = { .weights.hanger = -1 };
+	struct inifile r = { .name = strncmp(name, "./", 2) == 0 ? name + 2 : name, .table = profile_table(PROFILE_WEIGHTS),
 			     .mistakes = m, .enter = enter_piece, .leave = leave_piece, .ctx = &w };
 
-	reading_run(&r, text);
+	inifile_run(&r, text);
 	if (r.n_mistakes == 0 && w.weights.n == 0)
-		reading_mistake(&r, 0, NULL, NULL, "holds no piece; expected a section for each, such as [2kg-a]");
-	enum rc rc = reading_end(&r, err);
+		inifile_mistake(&r, 0, NULL, NULL, "holds no piece; expected a section for each, such as [2kg-a]");
+	enum rc rc = inifile_end(&r, err);
 	if (rc == RC_OK)
 		*ret = w.weights;
 	return rc;

@@ -111,12 +111,20 @@ static double plan_speed(const struct forecast_input *in)
 	return speed;
 }
 
+double forecast_loss_rpm(const struct actuator_profile *a, double rpm)
+{
+	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5;
+	double own = a->speed_mode_rpm > 0 ? a->speed_mode_rpm : a->no_load_rpm.given ? a->no_load_rpm.value : 0;
+
+	return fmax(fabs(rpm), own) * (1 / eta - 1);
+}
+
 static void electrical(const struct forecast_input *in, struct forecast_step *ret)
 {
 	const struct actuator_profile *a = in->actuator;
-	double eta = a->expect_efficiency > 0 ? a->expect_efficiency : 0.5;
+	double turned_rpm = ret->speed_rpm + forecast_loss_rpm(a, ret->speed_rpm);
 
-	ret->input_W = in->plan->drive == PLAN_HAND ? 0 : ret->slip_power_W / eta + a->expect_no_load_W;
+	ret->input_W = in->plan->drive == PLAN_HAND ? 0 : shaft_power_W(ret->torque_Nm, turned_rpm) + a->expect_no_load_W;
 	ret->supply_A = forecast_supply_A(ret->input_W, in->rig->supply_V, in->rig->cable_ohm.value);
 	ret->actuator_V = in->rig->supply_V - ret->supply_A * in->rig->cable_ohm.value;
 	ret->check[FORECAST_SUPPLY_CURRENT] = (struct forecast_value){

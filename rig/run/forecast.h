@@ -2,7 +2,9 @@
 /* What a plan will ask of the rig, step by step, before anything turns: brake heat, input power against the supply,
  * torque on cell, lever and coupling, brake current, time; and the number that decides.
  *
- * P_slip = T w. P_in = T w / eta + P_0 at the actuator's terminals. The supply of voltage V behind a cable of
+ * P_slip = T w. P_in = T (w + w_loss) + P_0 at the actuator's terminals, with w_loss = w_own (1/eta - 1): eta is the efficiency
+ * expected at the actuator's own speed, and what a torque loses there it loses when it turns slower, too, since the losses of the windings go
+ * with the torque and not with the speed (textbook: I^2 R). At higher speeds w_loss grows with w. The supply of voltage V behind a cable of
  * resistance R then carries I with (V - I R) I = P_in, so I = (V - sqrt(V^2 - 4 R P_in)) / (2 R), and the actuator sees
  * V - I R. A root of a negative number means that the cable cannot carry that power at any current.
  *
@@ -37,6 +39,10 @@ const char *forecast_check_word(enum forecast_check check); /* "supply_current" 
 const char *forecast_check_unit(enum forecast_check check);
 const char *forecast_check_advice(enum forecast_check check);
 bool forecast_check_refuses(enum forecast_check check); /* false: a warning only */
+
+/* w_loss as a speed, rpm, at the output's speed rpm: for P_in = T (w + w_loss) + P_0. The own speed is [drive] speed, else the no-load
+ * speed claimed, else rpm. */
+double forecast_loss_rpm(const struct actuator_profile *actuator, double rpm);
 
 struct forecast_input {
 	const struct rig_profile *rig;           /* all borrowed */

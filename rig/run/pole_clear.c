@@ -2,6 +2,7 @@
 #include "run/pole_clear.h"
 
 #include "calib/number/units.h"
+#include "run/forecast.h"
 
 #include <math.h>
 
@@ -78,10 +79,10 @@ static double least(double a, double b)
 /* What the supply gives through its cable, as the forecast reckons (run/forecast.h). */
 static double by_supply_Nm(const struct rig_profile *rig, const struct actuator_profile *actuator, double rad_per_s)
 {
-	double ampere = SHARE * rig->supply_limit_A, eta = actuator->expect_efficiency > 0 ? actuator->expect_efficiency : 0.5;
+	double ampere = SHARE * rig->supply_limit_A;
 	double watt = (rig->supply_V - ampere * rig->cable_ohm.value) * ampere - actuator->expect_no_load_W;
 
-	return fmax(watt, 0) * eta / rad_per_s;
+	return fmax(watt, 0) / (rad_per_s + rad_per_s_from_rpm(forecast_loss_rpm(actuator, rpm_from_rad_per_s(rad_per_s))));
 }
 
 double pole_clear_peak_A(const struct rig_profile *rig, const struct actuator_profile *actuator, const struct brakemap *map,

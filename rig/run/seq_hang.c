@@ -60,7 +60,7 @@ size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS
 	return n;
 }
 
-void reading_begin(struct reading *r, const struct reading_config *config)
+void cell_reading_begin(struct cell_reading *r, const struct cell_reading_config *config)
 {
 	memset(r, 0, sizeof *r);
 	r->config = *config;
@@ -72,7 +72,7 @@ void reading_begin(struct reading *r, const struct reading_config *config)
 		r->temp_degC[i] = NAN;
 }
 
-static void start_average(struct reading *r, const struct snapshot *snap, bool still)
+static void start_average(struct cell_reading *r, const struct snapshot *snap, bool still)
 {
 	r->averaging = true;
 	r->still = still;
@@ -80,7 +80,7 @@ static void start_average(struct reading *r, const struct snapshot *snap, bool s
 	r->settle_s = mono_diff_s(snap->now, r->begin);
 }
 
-static void finish(struct reading *r, const struct snapshot *snap, struct seq_out *ret)
+static void finish(struct cell_reading *r, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct seq_point *p = &ret->event.point;
 
@@ -102,7 +102,7 @@ static void finish(struct reading *r, const struct snapshot *snap, struct seq_ou
 	}
 }
 
-static void take(struct reading *r, const struct snapshot *snap)
+static void take(struct cell_reading *r, const struct snapshot *snap)
 {
 	stats_run_add(&r->raw, r->config.sign * (double)snap->cell_count);
 	if (isfinite(snap->torque_Nm))
@@ -110,7 +110,7 @@ static void take(struct reading *r, const struct snapshot *snap)
 }
 
 /* A window is full: is it like the one before, and quiet in itself? */
-static bool block_is_still(struct reading *r)
+static bool block_is_still(struct cell_reading *r)
 {
 	struct stats_mean now = stats_run_result(&r->block), before = r->before;
 	bool alike = false;
@@ -125,7 +125,7 @@ static bool block_is_still(struct reading *r)
 }
 
 /* Where the reading stands while it settles. */
-static void settle(struct reading *r, const struct snapshot *snap, bool fresh)
+static void settle(struct cell_reading *r, const struct snapshot *snap, bool fresh)
 {
 	bool at_rest = isinf(r->config.most_rpm) || fabs(snap->speed_rpm) <= r->config.most_rpm;
 
@@ -142,7 +142,7 @@ static void settle(struct reading *r, const struct snapshot *snap, bool fresh)
 		start_average(r, snap, false);
 }
 
-static void average(struct reading *r, const struct snapshot *snap, bool fresh, struct seq_out *ret)
+static void average(struct cell_reading *r, const struct snapshot *snap, bool fresh, struct seq_out *ret)
 {
 	double done_s = mono_diff_s(snap->now, r->average_begin);
 
@@ -159,9 +159,9 @@ static void average(struct reading *r, const struct snapshot *snap, bool fresh, 
 	}
 }
 
-void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+void cell_reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
-	struct reading *r = state;
+	struct cell_reading *r = state;
 	bool fresh = snap->sample_total > 0 && snap->cell_conversions != r->last_conversion;
 
 	ret->phase = r->averaging ? "average" : "settle";

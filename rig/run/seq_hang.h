@@ -31,8 +31,8 @@ struct hang_item {
 /* Fill items for n_loads rising steps (1 .. HANG_LOADS) and n_series (1 .. HANG_SERIES). Returns their number. */
 size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS]);
 
-/* One reading. Fill config, call reading_begin, then step it in the loop. */
-struct reading_config {
+/* One reading. Fill config, call cell_reading_begin, then step it in the loop. */
+struct cell_reading_config {
 	double window_s, timeout_s, average_s;
 	/* Still: the means of two windows in a row differ by no more than still_count or than their noise can tell, and the
 	 * scatter within the last one is no more than still_sd (a weight that swings scatters; INFINITY = not known yet). */
@@ -46,8 +46,8 @@ struct reading_config {
 	unsigned flags;
 	double setpoint_Nm;
 };
-struct reading {
-	struct reading_config config;
+struct cell_reading {
+	struct cell_reading_config config;
 	struct stats_run block;  /* of the window that is filling */
 	struct stats_mean before; /* of the window before; n 0 = none */
 	struct mono block_begin;
@@ -61,7 +61,7 @@ struct reading {
 	double settle_s;
 	double live;             /* latest indication, for the live line */
 };
-void reading_begin(struct reading *r, const struct reading_config *config);
-void reading_step(void *state, const struct snapshot *snap, struct seq_out *ret);
+void cell_reading_begin(struct cell_reading *r, const struct cell_reading_config *config);
+void cell_reading_step(void *state, const struct snapshot *snap, struct seq_out *ret);
 
 #endif

@@ -7,7 +7,7 @@
  * pass a limit, as foreseen from what was measured so far, is cut to it or left out, and said so. In hand mode a person turns the
  * shaft: the sequence waits for the speed, and never asks for the contactor.
  *
- * The zero reading before and after is another sequence (seq_hang.h, struct reading).
+ * The zero reading before and after is another sequence (seq_hang.h, struct cell_reading).
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_MAP_H

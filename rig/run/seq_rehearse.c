@@ -29,7 +29,7 @@ static void give_up(struct seq_out *ret, const char *why)
 static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, r->phase_at);
-	bool pressed = r->lines & GUARD_LINE_ESTOP && !snap->estop_ok, open = r->lines & GUARD_LINE_GUARD && !snap->guard_ok;
+	bool pressed = r->lines & LINE_ESTOP && !snap->estop_ok, open = r->lines & LINE_GUARD && !snap->guard_ok;
 	bool good = snap->lines_seen && !pressed && !open;
 
 	ret->phase = "look";
@@ -109,10 +109,10 @@ bool rehearse_passed(const struct rehearse *r)
 {
 	bool dropped = r->contactor_was_closed && r->contactor_dropped;
 
-	return r->line_opened && (dropped || !(r->lines & GUARD_LINE_CONTACTOR));
+	return r->line_opened && (dropped || !(r->lines & LINE_CONTACTOR));
 }
 
 double rehearse_drop_s(const struct rehearse *r)
 {
-	return rehearse_passed(r) && r->lines & GUARD_LINE_CONTACTOR ? mono_diff_s(r->contactor_at, r->line_at) : NAN;
+	return rehearse_passed(r) && r->lines & LINE_CONTACTOR ? mono_diff_s(r->contactor_at, r->line_at) : NAN;
 }

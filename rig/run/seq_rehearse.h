@@ -16,7 +16,7 @@ enum rehearse_phase { REHEARSE_LOOK, REHEARSE_CLOSE, REHEARSE_ASK };
 struct rehearse {
 	enum rehearse_what what;  /* RELEASED: only watch that everything is back and stays off, then finish in order */
 	double wait_s;            /* for the person */
-	unsigned lines;           /* GUARD_LINE_... that the node senses */
+	unsigned lines;           /* LINE_... that the node senses */
 	enum rehearse_phase phase;
 	bool started, asked;
 	struct mono phase_at;

@@ -210,7 +210,10 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 	torque_control_prime(&s->control, s->brake_A, 0.4 * fmax(s->live_torque_Nm, 0));
 	s->set = s->config.load == LOAD_TORQUE ? 0.4 * fmax(s->live_torque_Nm, 0) : s->brake_A;
 	ret->event.kind = SEQ_EVENT_NOTE;
-	snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
+	if (isfinite(snap->voltage_V) && isfinite(snap->current_A))
+		snprintf(ret->event.text, sizeof ret->event.text, "%s (supply at that moment %.3g V, %.3g A)", why, snap->voltage_V, snap->current_A);
+	else
+		snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
 	enter(s, SWEEP_EASE, snap->now);
 }
 

@@ -8,7 +8,7 @@
  * what limited it is told from the samples later. When the torque set-point is not reached, or the speed falls toward the
  * stall, the brake is eased at once and the higher steps are left out; the way down goes on from there.
  *
- * The stop is not the sequence's business: the guard does it. The zero readings before and after are struct reading's.
+ * The stop is not the sequence's business: the guard does it. The zero readings before and after are struct cell_reading's.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_SWEEP_H

@@ -2,6 +2,7 @@
 #include "run/session.h"
 
 #include "calib/number/units.h"
+#include "link/control.h"
 #include "run/brake_heat.h"
 
 #include <dirent.h>

@@ -8,11 +8,11 @@
 #include "calib/cell/cellcal.h"
 #include "guard/guard.h"
 #include "instrument/node.h"
-#include "link/control.h"
 #include "logbook/logbook.h"
 #include "logbook/record.h"
 #include "profile/profile.h"
 
+struct control;
 struct session {
 	char bench[PROFILE_PATH];
 	struct rig_profile rig;

@@ -65,15 +65,21 @@ def ctrl_c_at_a_weight_ends_the_run_with_its_words():
 PROMPT = "q to stop:"
 
 
-def converse(bench, answer, *args):
-    """bridle hang with a person whose answer(question, number) gives what is typed; returns its status and all that was said."""
-    hang = Terminal("hang", "--bench", bench.folder, *args)
+YES_OR_NO = "yes or no:"
+
+
+def converse(bench, answer, *args, command="hang"):
+    """A command with a person whose answer(question, number) gives what is typed; returns its status and all that was said."""
+    hang = Terminal(command, "--bench", bench.folder, *args)
     seen = number = 0
     while True:
-        harness.wait_for(lambda: PROMPT in hang.text[seen:] or hang.process.poll() is not None, 30, "the next question")
-        if PROMPT not in hang.text[seen:]:
+        def asked():
+            return [at for at in (hang.text.find(prompt, seen) + len(prompt) for prompt in (PROMPT, YES_OR_NO)
+                                  if prompt in hang.text[seen:])]
+        harness.wait_for(lambda: asked() or hang.process.poll() is not None, 30, "the next question")
+        if not asked():
             break
-        at = hang.text.index(PROMPT, seen) + len(PROMPT)
+        at = min(asked())
         question = " ".join(hang.text[seen:at].split())
         seen, number = at, number + 1
         os.write(hang.far, answer(question, number).encode() + b"\n")
@@ -192,7 +198,23 @@ def a_hang_is_taken_up_later():
         assert nothing.status == 2 and "ended normally" in nothing.json["message"], nothing
 
 
+def the_stop_of_a_virtual_bench_is_pressed_by_a_key():
+    with harness.Bench(seed=3) as bench:
+        bench.must("hang", "--hands", "--series", "1", "--steps", "4")
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
+        questions = []
+        def person(question, _):
+            questions.append(question)
+            return "yes" if YES_OR_NO in question else by_hands(question, _)
+        status, said = converse(bench, person, "gentle", "--no-check", command="ready")
+        assert status == 0 and said.count("contactor opened after") == 2, said
+        assert sum("can press its emergency stop: type h" in question for question in questions) == 1, questions
+        # Enter alone presses nothing, and then the rig is not ready
+        status, said = converse(bench, lambda question, _: "yes" if YES_OR_NO in question else "", "gentle", "--no-check", command="ready")
+        assert status == 1 and "was not seen to be pressed" in said and "contactor opened after" not in said, said
+
+
 if __name__ == "__main__":
     harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
                  a_load_that_was_forgotten_is_hung_again, one_can_go_back_and_drop_a_series, a_wrong_series_is_dropped_at_the_end,
-                 a_hang_is_taken_up_later)
+                 a_hang_is_taken_up_later, the_stop_of_a_virtual_bench_is_pressed_by_a_key)

@@ -69,8 +69,8 @@ def ready_is_for_one_plan_as_it_stands():
         bench.replace("plans/short.ini", "24 N.m", "22 N.m")
         assert "changed" in refusal(bench.run("sweep", "short", "--json"), 1, "not_ready")
         forced = bench.must("sweep", "short", "--forced", "the test wants it")
-        assert len(forced["points"]) == 8 and forced["forced"], forced
-        # 2 is POINT_FORCED, 8 POINT_TARE (rig/run/sequence.h)
+        assert len(forced["points"]) == 8 and forced["forced"] and forced["gone_past"] == [], forced
+        # 2 is POINT_FORCED, 8 POINT_TARE (rig/channel/event.h)
         assert rows(bench, f"SELECT count(*) FROM point WHERE run_id = {forced['run_id']} AND flags & 2 AND NOT flags & 8") == [(8,)]
         assert ("the test wants it",) in rows(bench, "SELECT text FROM event WHERE kind = 'forced'")
 
@@ -172,6 +172,23 @@ def bad_input_moves_nothing():
         assert rows(bench, "SELECT kind FROM run") == [("hang",)]
 
 
+def hung(one_sided):
+    with harness.Bench(4) as bench:
+        bench.replace("rig.ini", "one_sided = 0 % ± 0.02 % normal", f"one_sided = {one_sided}")
+        return bench.must("hang", "--hands", "--series", "1", "--steps", "3")
+
+
+def a_weight_that_pulls_on_one_side_is_counted():
+    """The cell shows 2 % too much of a weight: each weight then stands for 1.02 of its torque as a couple, and an error of 1 % is 1 % of each."""
+    plain, leaning, unsure = hung("0 % ± 0 %"), hung("2 % ± 0 %"), hung("0 % ± 1 % normal")
+    assert abs(leaning["to_Nm"] / plain["to_Nm"] - 1.02) < 1e-12, (leaning["to_Nm"], plain["to_Nm"])
+    ratio = leaning["sensitivity_per_Nm"] / plain["sensitivity_per_Nm"]
+    assert abs(ratio * 1.02 - 1) < 1e-6, ratio
+    more = (unsure["u_sensitivity_per_Nm"] ** 2 - plain["u_sensitivity_per_Nm"] ** 2) ** 0.5
+    assert abs(more / plain["sensitivity_per_Nm"] - 0.01) < 1e-4, more
+    assert "weights pull on one side" in [source["name"] for source in unsure["fit"]["sources"]], unsure["fit"]["sources"]
+
+
 harness.main(nothing_runs_out_of_order, ready_is_for_one_plan_as_it_stands, answers_come_from_a_person_on_a_real_rig,
              a_plan_too_heavy_is_refused_or_shortened, ctrl_c_is_a_controlled_stop_and_the_rest_can_be_taken_up,
-             a_torque_limit_stops_with_its_points_kept, a_crank_will_do, bad_input_moves_nothing)
+             a_torque_limit_stops_with_its_points_kept, a_crank_will_do, a_weight_that_pulls_on_one_side_is_counted, bad_input_moves_nothing)

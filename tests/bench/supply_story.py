@@ -3,6 +3,7 @@
 and the drive's drop-out is named: the actuator is not to blame."""
 import pathlib
 import re
+import sqlite3
 import sys
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent))
@@ -39,6 +40,11 @@ def forced_through_the_points_are_supply_limited_and_the_drop_out_is_named():
         answer = result.json
         limits = [point["limit"] for point in answer["points"]]
         assert "supply-limited" in limits, limits
+        # what bridle ready refused is not gone past in silence
+        past = [doubt for doubt in answer["gone_past"] if doubt["refuses"]]
+        assert [re.search(r"supply current [\d.]+ A, limit 6 A", doubt["message"]) is not None for doubt in past] == [True], answer["gone_past"]
+        kept = sqlite3.connect(bench.folder / "logbook").execute("SELECT text FROM event WHERE kind = 'doubt'").fetchall()
+        assert (past[0]["message"],) in kept, kept
         assert result.status == 1 and answer["cause"] == "drive_dropout", (result.status, answer.get("cause"), limits)
         assert "supply" in answer["message"], answer["message"]
         shown = bench.run("log", "verify")

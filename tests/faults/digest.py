@@ -109,4 +109,5 @@ def main():
         sys.exit(not good)
 
 
-main()
+if __name__ == "__main__":
+    main()

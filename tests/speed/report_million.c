@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How long a report of a run of a million samples takes, without figures. Aim: under 2 s.
  * usage: report_million [SAMPLES]   (prints seconds; exits 1 when the aim is missed) */
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 
 #include "tests/unit/reports/made_run.h"
 

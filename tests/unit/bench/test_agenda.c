@@ -25,6 +25,21 @@ static void reads_times_and_acts_in_order(void **state)
 	assert_string_equal(a.item[2].act, "hang 2kg-a");
 }
 
+static void what_is_due_comes_once_and_in_order(void **state)
+{
+	struct agenda a;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(agenda_parse("1 mend; 1 arm on; 3 couple", &a, &err), RC_OK);
+	assert_null(agenda_due(&a, 999999));
+	assert_string_equal(agenda_due(&a, 1000000)->act, "mend");
+	assert_string_equal(agenda_due(&a, 1000000)->act, "arm on");
+	assert_null(agenda_due(&a, 1000000));
+	assert_string_equal(agenda_due(&a, 5000000)->act, "couple");
+	assert_null(agenda_due(&a, 5000000));
+}
+
 static void refuses_with_one_sentence_and_touches_nothing(void **state)
 {
 	static const struct { const char *text, *says; } rows[] = {
@@ -53,6 +68,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(reads_times_and_acts_in_order),
+		cmocka_unit_test(what_is_due_comes_once_and_in_order),
 		cmocka_unit_test(refuses_with_one_sentence_and_touches_nothing),
 	};
 

@@ -28,7 +28,7 @@ static inline struct guard_limits scene_limits(void)
 		.cell_stale_s = 0.5, .cell_frozen_s = 0.5,
 		.brake_follow_A = 0.1, .brake_follow_s = 0.5, .late_s = 0.05, .late_n = 10, .contactor_s = 0.3,
 		.stop_hold_s = 8, .osc_rpm = 10, .osc_Nm = 5, .osc_cycles = 6, .expect_direction = 1, .expect_cell = true,
-		.expect_pick = true, .expect_lines = GUARD_LINES, .sign_Nm = 1, .expect_meter = true,
+		.expect_pick = true, .expect_lines = LINES_ALL, .sign_Nm = 1, .expect_meter = true,
 	};
 }
 

@@ -152,7 +152,7 @@ struct witness { bool doubted, stands; struct mono since; bool proven; };
 static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
 {
 	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
-		      (!(l->expect_lines & GUARD_LINE_CONTACTOR) || (s->lines_seen && !s->contactor_closed)) &&
+		      (!(l->expect_lines & LINE_CONTACTOR) || (s->lines_seen && !s->contactor_closed)) &&
 		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
 
 	if (stands && !w->stands)
@@ -409,27 +409,27 @@ static void the_hold_is_bounded_and_large_enough(void **state)
 static void a_line_that_is_not_sensed_is_no_cause(void **state)
 {
 	(void)state;
-	for (unsigned sensed = 0; sensed <= GUARD_LINES; sensed++) {
-		for (unsigned bad = 0; bad <= GUARD_LINES; bad = bad ? bad << 1 : 1) {
+	for (unsigned sensed = 0; sensed <= LINES_ALL; sensed++) {
+		for (unsigned bad = 0; bad <= LINES_ALL; bad = bad ? bad << 1 : 1) {
 			struct scene s;
 
 			scene_begin(&s);
 			s.limits.expect_lines = sensed;
 			s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
-			s.snap.estop_ok = sensed & GUARD_LINE_ESTOP;
-			s.snap.guard_ok = sensed & GUARD_LINE_GUARD;
+			s.snap.estop_ok = sensed & LINE_ESTOP;
+			s.snap.guard_ok = sensed & LINE_GUARD;
 			scene_run_s(&s, 2); /* the contactor where it is not sensed: what it was told (rigio.h) */
 			assert_int_equal(s.verdict.cause, CAUSE_NONE);
 			assert_int_equal(s.verdict.allowed.mode, DRIVE_SPEED);
 			for (int tick = 0; tick < 50; tick++) {
 				scene_obey(&s);
-				s.snap.estop_ok &= bad != GUARD_LINE_ESTOP;
-				s.snap.guard_ok &= bad != GUARD_LINE_GUARD;
-				s.snap.contactor_closed &= bad != GUARD_LINE_CONTACTOR;
+				s.snap.estop_ok &= bad != LINE_ESTOP;
+				s.snap.guard_ok &= bad != LINE_GUARD;
+				s.snap.contactor_closed &= bad != LINE_CONTACTOR;
 				scene_judge(&s);
 			}
-			enum cause expected = !(bad & sensed) ? CAUSE_NONE : bad == GUARD_LINE_ESTOP ? CAUSE_ESTOP :
-				bad == GUARD_LINE_GUARD ? CAUSE_GUARD_OPEN : CAUSE_CONTACTOR;
+			enum cause expected = !(bad & sensed) ? CAUSE_NONE : bad == LINE_ESTOP ? CAUSE_ESTOP :
+				bad == LINE_GUARD ? CAUSE_GUARD_OPEN : CAUSE_CONTACTOR;
 			if (s.verdict.cause != expected)
 				fail_msg("sensed %x, bad %x: %s", sensed, bad, cause_word(s.verdict.cause));
 		}

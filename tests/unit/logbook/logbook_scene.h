@@ -4,7 +4,7 @@
 #define BRIDLE_TESTS_LOGBOOK_SCENE_H
 
 #include "logbook/logbook.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <math.h>
 #include <sqlite3.h>

@@ -9,7 +9,8 @@
 #include "logbook/logbook.h"
 #include "logbook/record.h"
 #include "profile/profile.h"
-#include "run/sequence.h"
+#include "channel/event.h"
+#include "channel/rigio.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>

@@ -251,9 +251,29 @@ static void says_which_current_lies_beyond_the_map(void **state)
 	assert_false(f.step[4].extrapolated); /* the rating is a guess altogether */
 }
 
+/* 50 % at the actuator's own 120 rpm: 40 N·m lose 40 · 4 pi W there, and as much at 60 rpm and at 6 rpm. Beyond 120 rpm more. */
+static void losses_do_not_shrink_with_the_speed(void **state)
+{
+	static const struct { double rpm, loss_W_by_pi; } rows[] = { { 6, 160 }, { 60, 160 }, { 120, 160 }, { 240, 320 } };
+
+	(void)state;
+	actuator.speed_mode_rpm = 120;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		plan.speed_rpm = rows[i].rpm;
+		forecast_plan(&in, &f);
+		near(f.step[4].input_W, (40 * rows[i].rpm / 30 + rows[i].loss_W_by_pi) * 3.14159265358979323846 + 20);
+	}
+	actuator.speed_mode_rpm = 0;
+	actuator.no_load_rpm = (struct claim){ true, 120, NAN };
+	near(forecast_loss_rpm(&actuator, 60), 120);
+	actuator.no_load_rpm.given = false;
+	near(forecast_loss_rpm(&actuator, -60), 60);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup(losses_do_not_shrink_with_the_speed, make),
 		cmocka_unit_test_setup(works_out_power_and_current, make),
 		cmocka_unit_test_setup(names_the_nearest_limit_when_all_is_fine, make),
 		cmocka_unit_test_setup(counts_the_cable, make),

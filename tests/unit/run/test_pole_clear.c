@@ -89,6 +89,10 @@ static void the_peak_stays_within_the_weakest_limit(void **state)
 	assert_true(fabs(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) - 10.6316 * 0.02) < 1e-5);
 	rig.cable_ohm.value = 5; /* 1.6 A over 5 ohm are 8 V: 64 W, 27 W, 8.5944 N·m */
 	assert_true(fabs(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) - 8.5944 * 0.02) < 1e-5);
+	rig.cable_ohm.value = 0;
+	actuator.speed_mode_rpm = 3 * RPM; /* 50 % there: the losses of three times this speed. 66.8 W by 4 * 3.1416 rad/s, 5.3158 N·m */
+	assert_true(fabs(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) - 5.31578 * 0.02) < 1e-5);
+	actuator.speed_mode_rpm = 0;
 	rig = plain;
 	actuator.k_t_Nm_per_A = 2;
 	actuator.limit_current_A = 10; /* 0.8 * 20 N·m */

@@ -54,22 +54,22 @@ static void a_load_of_one_step_is_a_plan_too(void **state)
 	assert_true(hang_plan(HANG_LOADS, HANG_SERIES, items) <= HANG_ITEMS);
 }
 
-static struct reading_config quick(void)
+static struct cell_reading_config quick(void)
 {
-	return (struct reading_config){ .window_s = 1, .timeout_s = 20, .average_s = 2, .still_count = 5, .still_sd = INFINITY,
+	return (struct cell_reading_config){ .window_s = 1, .timeout_s = 20, .average_s = 2, .still_count = 5, .still_sd = INFINITY,
 		.most_rpm = INFINITY, .sign = 1, .step = 4, .direction = -1, .setpoint_Nm = 12, .flags = 0 };
 }
 
 static void averages_a_quiet_cell(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(1);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
 	rig.noise_Nm = 0.02; /* 20 counts */
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 60, NULL, NULL);
 	assert_true(out.done);
 	assert_int_equal(out.event.kind, SEQ_EVENT_POINT);
 	assert_int_equal(out.event.point.step, 4);
@@ -86,14 +86,14 @@ static void averages_a_quiet_cell(void **state)
 static void sets_the_tare_with_the_sign_of_the_cell(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(2);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
 	config.set_tare = true;
 	config.sign = -1;
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 60, NULL, NULL);
 	assert_true(out.set_tare);
 	assert_true(fabs(out.tare_count + 5000) < 5);
 }
@@ -101,13 +101,13 @@ static void sets_the_tare_with_the_sign_of_the_cell(void **state)
 static void silent_means_no_point(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(3);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
 	config.silent = true;
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 60, NULL, NULL);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 60, NULL, NULL);
 	assert_true(out.done);
 	assert_int_equal(out.event.kind, SEQ_EVENT_NONE);
 }
@@ -125,15 +125,15 @@ static void swing(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 static void waits_until_a_weight_swings_no_more(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(4);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
 	rig.noise_Nm = 0.02;
 	config.still_sd = 40;
 	config.timeout_s = 60;
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 120, swing, &rig);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 120, swing, &rig);
 	assert_true(out.done);
 	assert_true(r.still);
 	/* the swing's sd falls to 35 counts (with the noise: 40) after 4 ln(2121/35) = 16.4 s */
@@ -150,12 +150,12 @@ static void drift(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 static void a_reading_that_never_rests_is_marked(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(5);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 120, drift, &rig);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 120, drift, &rig);
 	assert_true(out.done);
 	assert_false(r.still);
 	assert_int_equal(out.event.point.flags, POINT_NOT_SETTLED);
@@ -165,13 +165,13 @@ static void a_reading_that_never_rests_is_marked(void **state)
 static void a_converter_that_stands_still_gives_no_reading(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(6);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
 	rig.dead_cell = true;
-	reading_begin(&r, &config);
-	struct seq_out out = tiny_run(&rig, reading_step, &r, 200, NULL, NULL);
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 200, NULL, NULL);
 	assert_true(out.stop);
 	assert_false(out.done);
 }
@@ -188,12 +188,12 @@ static void wish_is_off(void *ctx, const struct tiny_rig *rig, const struct seq_
 static void never_energises_anything(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(7);
-	struct reading_config config = quick();
-	struct reading r;
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
 
 	(void)state;
-	reading_begin(&r, &config);
-	tiny_run(&rig, reading_step, &r, 60, wish_is_off, NULL);
+	cell_reading_begin(&r, &config);
+	tiny_run(&rig, cell_reading_step, &r, 60, wish_is_off, NULL);
 }
 
 int main(void)

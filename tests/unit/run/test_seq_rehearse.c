@@ -41,7 +41,7 @@ static void sees_the_contactor_drop(void **state)
 		struct tiny_rig rig = tiny_rig_make(21);
 		struct rehearse r;
 		struct person person = { &r, &rig, 0, false, false };
-		rehearse_begin(&r, whats[i], 30, GUARD_LINES);
+		rehearse_begin(&r, whats[i], 30, LINES_ALL);
 		tiny_run(&rig, rehearse_step, &r, 5, act, &person);
 		assert_true(person.asked_for > 50);
 		assert_true(rehearse_passed(&r));
@@ -56,7 +56,7 @@ static void a_welded_contactor_does_not_pass(void **state)
 	struct person person = { &r, &rig, 0, false, true };
 
 	(void)state;
-	rehearse_begin(&r, REHEARSE_ESTOP, 30, GUARD_LINES);
+	rehearse_begin(&r, REHEARSE_ESTOP, 30, LINES_ALL);
 	tiny_run(&rig, rehearse_step, &r, 5, act, &person);
 	assert_true(r.line_opened);
 	assert_false(rehearse_passed(&r));
@@ -70,7 +70,7 @@ static void nobody_pulls(void **state)
 	struct person person = { &r, &rig, 0, true, false };
 
 	(void)state;
-	rehearse_begin(&r, REHEARSE_ESTOP, 10, GUARD_LINES);
+	rehearse_begin(&r, REHEARSE_ESTOP, 10, LINES_ALL);
 	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 60, act, &person);
 	assert_true(out.stop);
 	assert_false(rehearse_passed(&r));
@@ -83,7 +83,7 @@ static void does_not_begin_with_a_stop_that_is_pulled(void **state)
 
 	(void)state;
 	rig.estop_ok = false;
-	rehearse_begin(&r, REHEARSE_ESTOP, 10, GUARD_LINES);
+	rehearse_begin(&r, REHEARSE_ESTOP, 10, LINES_ALL);
 	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 60, NULL, NULL);
 	assert_true(out.stop);
 	assert_non_null(strstr(out.event.text, "emergency stop"));
@@ -103,9 +103,9 @@ static void released_finishes_only_with_the_contactor_open(void **state)
 	struct rehearse r;
 
 	(void)state;
-	rehearse_begin(&r, REHEARSE_RELEASED, 10, GUARD_LINES);
+	rehearse_begin(&r, REHEARSE_RELEASED, 10, LINES_ALL);
 	assert_true(tiny_run(&rig, rehearse_step, &r, 60, NULL, NULL).done);
-	rehearse_begin(&r, REHEARSE_RELEASED, 10, GUARD_LINES);
+	rehearse_begin(&r, REHEARSE_RELEASED, 10, LINES_ALL);
 	rig = tiny_rig_make(26);
 	/* something closes it though nothing asked */
 	struct seq_out out = { 0 };
@@ -125,14 +125,14 @@ static void passes_without_a_sensed_contactor(void **state)
 	struct person person = { &r, &rig, 0, false, true }; /* what was told stands: closed */
 
 	(void)state;
-	rehearse_begin(&r, REHEARSE_ESTOP, 30, GUARD_LINE_ESTOP);
+	rehearse_begin(&r, REHEARSE_ESTOP, 30, LINE_ESTOP);
 	tiny_run(&rig, rehearse_step, &r, 5, act, &person);
 	assert_true(rehearse_passed(&r));
 	assert_true(isnan(rehearse_drop_s(&r)));
 
 	rig = tiny_rig_make(26);
 	rig.guard_ok = false; /* not sensed: false for ever */
-	rehearse_begin(&r, REHEARSE_RELEASED, 10, GUARD_LINE_ESTOP);
+	rehearse_begin(&r, REHEARSE_RELEASED, 10, LINE_ESTOP);
 	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 5, NULL, NULL);
 	assert_true(out.done && !out.stop);
 }

@@ -51,7 +51,7 @@ static struct sweep_config usual(const struct plan_profile *p)
 struct seen {
 	struct seq_point point[40];
 	size_t n, steps, notes;
-	char note[120];
+	char note[200];
 	double most_A, least_rpm_under_load, before_A, eased_to; /* eased_to: share of the current left at once at a note */
 	bool drive_without_brake, brake_gone_while_turning, off_after_the_first; /* point: the drive */
 	char order[400];
@@ -308,6 +308,7 @@ static void eases_the_brake_before_the_stall(void **state)
 	assert_true(sweep.collapsed);
 	assert_true(strstr(sweep.why_left_out, "speed fell") != NULL);
 	assert_int_equal(seen.notes, 1);
+	assert_non_null(strstr(seen.note, "supply at that moment 48 V, 1 A")); /* of tiny_rig.h */
 	assert_true(seen.eased_to < 0.5); /* at once, not at the pace of the slew */
 	assert_true(seen.least_rpm_under_load > 1); /* it never stood under load */
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/page/page_parts.h"
-#include "reports/reduce/report.h"
+#include "reports/page/page_private.h"
+#include "reports/page/report_write.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

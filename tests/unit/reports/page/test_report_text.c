@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -48,7 +48,7 @@ static void what_did_not_settle_is_told(void **state)
 	(void)state;
 
 	report_free(report_made(&m, &said));
-	holds(said.headline, "Carried up to 22");
+	holds(said.headline, "Highest torque 22");
 	holds(said.headline, "Beyond, not settled: 29.47 N·m at 85 rpm.");
 	holds(said.limits, "ended at 29.47 N·m");
 	holds(said.limits, "Not settled, taken as it is: step 3 (1 of 3 points).");
@@ -98,9 +98,9 @@ static void a_shaft_turned_by_hand_contradicts_nothing(void **state)
 		assert_true(isnan(p->input_power_W.value));
 		holds(p->note, "turned by hand");
 	}
-	holds(said.headline, "Carried up to 10");
+	holds(said.headline, "Highest torque 10");
 	lacks(said.headline, "efficiency");
-	holds(said.limits, "turned by hand");
+	holds(said.limits, "a person turned the shaft");
 	lacks(said.limits, "No limit was reached");
 	report_free(r);
 	made_free(&m);

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/report_write.h"
 #include "reports/reduce/reduce_hand.h"
 
 #include <setjmp.h>

@@ -66,7 +66,7 @@ static struct claim_check judged(const struct at *at, size_t n, enum plan_drive 
 static void peak_torque_is_a_lower_bound(void **state)
 {
 	static const struct { const char *name; double claim; enum limit last, end; enum verdict expect; double p; const char *why; } rows[] = {
-		{ "two u above", 29.6, LIMIT_NONE, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "gave it" },
+		{ "two u above", 29.6, LIMIT_NONE, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "reached it" },
 		{ "one u above is not enough at 95 %", 29.8, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.84134, "at least 30" },
 		{ "far below, the plan ended", 35, LIMIT_NONE, LIMIT_NONE, VERDICT_NOT_TESTED, NAN, "A step at 35.7 N·m" },
 		{ "far below, only speed was lost there", 35, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_NOT_TESTED, NAN, "A step at" },
@@ -75,7 +75,7 @@ static void peak_torque_is_a_lower_bound(void **state)
 		{ "far below, the plan's own current", 35, LIMIT_PLAN, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN, "plan-limited" },
 		{ "far below, nobody knows", 35, LIMIT_NONE, LIMIT_NOT_KNOWN, VERDICT_UNDECIDED, NAN, "at least 30" },
 		{ "far below, the actuator", 35, LIMIT_ACTUATOR, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN, "at least 30" },
-		{ "above although the supply was the limit", 29.6, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "gave it" },
+		{ "above although the supply was the limit", 29.6, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "reached it" },
 	};
 	(void)state;
 

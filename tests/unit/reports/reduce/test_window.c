@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard deviation
  * over the root of the count. */
-#include "reports/reduce/speed.h"
+#include "reports/reduce/blocks.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -90,7 +90,7 @@ static struct sample turning(int i)
 
 static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 {
-	struct window_limits limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
 	struct window w;
 
 	(void)state;
@@ -116,7 +116,7 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
  * first sample only opens the window: half a count and a hundredth of a stretch are lost); 48 V times 2.25 A on average. */
 static void stretches_keep_what_goes_together(void **state)
 {
-	struct window_limits limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
 	struct window w;
 
 	(void)state;
@@ -157,7 +157,7 @@ static void unevenly_spaced_teeth_fall_out_over_whole_turns(void **state)
 	(void)state;
 	gsl_rng_set(rng, 77);
 	for (int wheel = 0; wheel < wheels; wheel++) {
-		struct window_limits limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+		struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
 		double tooth[60], start = gsl_rng_uniform(rng), edge_s = NAN, begin_rev = NAN, end_rev = NAN;
 		struct window w;
 		int pulses = 0;

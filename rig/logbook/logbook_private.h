@@ -1,15 +1,17 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the files of this room share; nobody else includes it. */
-#ifndef BRIDLE_LOGBOOK_INNER_H
-#define BRIDLE_LOGBOOK_INNER_H
+#ifndef BRIDLE_LOGBOOK_LOGBOOK_PRIVATE_H
+#define BRIDLE_LOGBOOK_LOGBOOK_PRIVATE_H
 
 #include "logbook/chain.h"
 #include "logbook/logbook.h"
-#include "run/sequence.h"
+#include "channel/event.h"
 
 #include <sqlite3.h>
 
-#define LOGBOOK_SCHEMA 1
+/* 2: sample.ripple_W. A file keeps the schema that it was made with, also when it is written to: what it has no column for reads as NULL and
+ * is not fed to the digests (docs/logbook.md). */
+#define LOGBOOK_SCHEMA 2
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
 
 /* A sample's key holds its run and its number in the run, so that a run is one stretch of the table. */
@@ -31,6 +33,7 @@ enum statement { INSERT_SAMPLE, INSERT_POINT, INSERT_EVENT, STATEMENT_COUNT };
 struct logbook {
 	sqlite3 *db;
 	char *path;
+	bool ripple;                     /* its samples have a column for ripple_W: not in schema 1 */
 	bool writable, grouped;          /* grouped: between logbook_begin and logbook_commit */
 	sqlite3_stmt *kept[STATEMENT_COUNT];
 	struct run_state now, committed; /* now goes back to committed when a transaction is undone */
@@ -50,9 +53,11 @@ void bind_id(sqlite3_stmt *st, int column, int64_t id); /* 0 becomes NULL */
 double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
 
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
-#define SAMPLE_COLUMNS                                                                                            \
+#define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ")
+#define SAMPLE_COLUMNS_NO_RIPPLE SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ") /* to read a file of schema 1 */
+#define SAMPLE_COLUMNS_WITH(ripple)                                                                               \
 	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, "  \
-	"brake_set_A, brake_A, voltage_V, current_A, ripple_W, drive_mode, drive_set, drive_flags, "              \
+	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, "               \
 	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns"
 #define SAMPLE_COLUMN_COUNT 27
 void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
@@ -64,7 +69,7 @@ void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 void point_from_row(sqlite3_stmt *st, int first, struct seq_point *ret);
 
 /* One row's step of a chain. */
-void sample_digest(const struct chain *before, const struct sample *sample, struct chain *after);
+void sample_digest(const struct chain *before, const struct sample *sample, bool ripple, struct chain *after);
 void point_digest(const struct chain *before, const struct seq_point *point, struct chain *after);
 void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text,
 		  struct chain *after);

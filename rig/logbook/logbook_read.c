@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "logbook/inner.h"
+#include "logbook/logbook_private.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -377,12 +377,14 @@ static enum rc first_no_from(struct logbook *lb, int64_t run_id, int64_t begin_n
 static enum rc walk_samples(struct logbook *lb, int64_t run_id, int64_t first, int64_t last, int64_t end_ns,
 			    bool (*fn)(void *ctx, const struct sample *sample), void *ctx, struct err *err)
 {
-	static const char sql[] = "SELECT " SAMPLE_COLUMNS " FROM sample WHERE key >= ? AND key <= ? ORDER BY key";
+	static const char from[] = " FROM sample WHERE key >= ? AND key <= ? ORDER BY key";
+	char sql[sizeof SAMPLE_COLUMNS_NO_RIPPLE + sizeof from + 10];
 	struct sample sample;
 	sqlite3_stmt *st;
 	int step;
-	enum rc rc = db_prepare(lb, sql, &st, err);
 
+	snprintf(sql, sizeof sql, "SELECT %s%s", lb->ripple ? SAMPLE_COLUMNS : SAMPLE_COLUMNS_NO_RIPPLE, from);
+	enum rc rc = db_prepare(lb, sql, &st, err);
 	if (rc != RC_OK)
 		return rc;
 	sqlite3_bind_int64(st, 1, sample_key(run_id, first));

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The guard's watches: one function a cause, each seeing every tick of GUARD_RUN. The guard's own; see guard.h. */
-#ifndef BRIDLE_GUARD_WATCH_H
-#define BRIDLE_GUARD_WATCH_H
+#ifndef BRIDLE_GUARD_GUARD_PRIVATE_H
+#define BRIDLE_GUARD_GUARD_PRIVATE_H
 
 #include "guard/guard.h"
 

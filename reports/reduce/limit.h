@@ -3,8 +3,8 @@
  * the moment that ended a step, never from the shape of the curve. Pure. The order in which limits are looked for is the
  * order in which they make the figure worthless for a verdict on the actuator: cell, supply, heat, drive, plan, brake, and
  * only then the actuator, and only where the drive's own samples say that it had room. Without that it is not known. */
-#ifndef BRIDLE_REPORTS_REDUCE_LIMITS_H
-#define BRIDLE_REPORTS_REDUCE_LIMITS_H
+#ifndef BRIDLE_REPORTS_REDUCE_LIMIT_H
+#define BRIDLE_REPORTS_REDUCE_LIMIT_H
 
 #include "reports/reduce/curve.h"
 #include "reports/reduce/window.h"

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The lines that the virtual bench's node writes, and its wire: each byte takes its ten bits of time. */
-#ifndef BRIDLE_BENCH_NODE_WIRE_H
-#define BRIDLE_BENCH_NODE_WIRE_H
+#ifndef BRIDLE_BENCH_NODE_SIDE_PRIVATE_H
+#define BRIDLE_BENCH_NODE_SIDE_PRIVATE_H
 
 #include "bench/node_side.h"
 

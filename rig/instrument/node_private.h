@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside the room: the state of the host's end, and what node.c (samples in, set-points out) and
  * node_talk.c (requests and answers) call of each other. */
-#ifndef BRIDLE_INSTRUMENT_NODE_PART_H
-#define BRIDLE_INSTRUMENT_NODE_PART_H
+#ifndef BRIDLE_INSTRUMENT_NODE_PRIVATE_H
+#define BRIDLE_INSTRUMENT_NODE_PRIVATE_H
 
 #include "instrument/node.h"
 #include "instrument/nodetime.h"

@@ -37,8 +37,8 @@ int session_slow_every(const struct rig_profile *rig)
 
 static unsigned sensed_lines(const struct node_caps *caps)
 {
-	return (caps->line_estop ? GUARD_LINE_ESTOP : 0) | (caps->line_guard ? GUARD_LINE_GUARD : 0) |
-	       (caps->line_contactor ? GUARD_LINE_CONTACTOR : 0);
+	return (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
+	       (caps->line_contactor ? LINE_CONTACTOR : 0);
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)

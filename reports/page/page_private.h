@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Parts of the HTML page; each writes to an open stream and cannot fail by itself (the stream keeps the error). */
-#ifndef BRIDLE_REPORTS_PAGE_PAGE_PARTS_H
-#define BRIDLE_REPORTS_PAGE_PAGE_PARTS_H
+#ifndef BRIDLE_REPORTS_PAGE_PAGE_PRIVATE_H
+#define BRIDLE_REPORTS_PAGE_PAGE_PRIVATE_H
 
-#include "reports/reduce/report.h"
+#include "reports/page/report_write.h"
 
 #include <stdio.h>
 

@@ -1,11 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside of cellcal.c, shared by its files only. */
-#ifndef BRIDLE_CALIB_CELL_CELLCAL_PARTS_H
-#define BRIDLE_CALIB_CELL_CELLCAL_PARTS_H
+#ifndef BRIDLE_CALIB_CELL_CELLCAL_PRIVATE_H
+#define BRIDLE_CALIB_CELL_CELLCAL_PRIVATE_H
 
 #include "calib/cell/cellcal.h"
 #include "calib/fit/lsq.h"
-#include "calib/cell/torquecal.h"
 
 struct cellcal_work {
 	const struct cellcal_input *in;
@@ -66,8 +65,5 @@ void cellcal_add_mounting(struct cellcal *cal, double frac, double dof);
 /* What the series show, the class, and the mounting as a source of its own. */
 enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, struct cellcal *cal,
 			 struct err *err) MUST_CHECK;
-
-void torquecal_work(const struct cellcal_work *w, const struct cellcal *cal, const struct torque_table *table,
-		    struct torque_eval *ret);
 
 #endif

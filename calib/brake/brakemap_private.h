@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside of brakemap.c, shared by its files only. */
-#ifndef BRIDLE_CALIB_BRAKE_BRAKEMAP_PARTS_H
-#define BRIDLE_CALIB_BRAKE_BRAKEMAP_PARTS_H
+#ifndef BRIDLE_CALIB_BRAKE_BRAKEMAP_PRIVATE_H
+#define BRIDLE_CALIB_BRAKE_BRAKEMAP_PRIVATE_H
 
 #include "calib/brake/brakemap.h"
 

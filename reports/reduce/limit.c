@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/limits.h"
-#include "reports/reduce/reduce.h"
+#include "reports/reduce/limit.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -54,7 +53,7 @@ static bool cell_full(const struct limit_rig *rig, const struct limit_facts *ins
 		return true;
 	}
 	if (fabs(p->torque_Nm.value) >= NEAR_FULL * rig->rig->cell_full_scale_Nm) {
-		NOTE("torque stood at the cell's full scale of %.4g N·m", rig->rig->cell_full_scale_Nm);
+		NOTE("the torque was at the cell's full scale of %.4g N·m", rig->rig->cell_full_scale_Nm);
 		return true;
 	}
 	return false;
@@ -165,18 +164,18 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 		p->limit = LIMIT_BRAKE;
 	else if (fell_short && !runs(inside)) {
 		p->limit = LIMIT_NOT_KNOWN;
-		NOTE("%.4g N·m at %.4g rpm fell short of what was commanded, and the drive did not say that it ran", p->torque_Nm.value,
+		NOTE("%.4g N·m at %.4g rpm is less than commanded, and the drive did not report that it ran", p->torque_Nm.value,
 		     p->speed_rpm.value);
 	} else if (slow) {
 		p->limit = LIMIT_ACTUATOR;
-		NOTE("speed %.4g rpm of %.4g rpm commanded, at %.4g V; supply, drive and brake had room", p->speed_rpm.value,
+		NOTE("speed %.4g rpm of %.4g rpm commanded, at %.4g V; supply, drive and brake were below their limits", p->speed_rpm.value,
 		     p->setpoint_rpm, p->voltage_V.value);
 	} else if (weak && stands) {
 		p->limit = LIMIT_ACTUATOR;
 		NOTE("stalled at %.4g N·m of %.4g N·m commanded", p->torque_Nm.value, p->setpoint_Nm);
 	} else if (weak) {
 		p->limit = LIMIT_NOT_KNOWN;
-		NOTE("%.4g N·m of %.4g N·m commanded was reached, and no sample tells why", p->torque_Nm.value, p->setpoint_Nm);
+		NOTE("%.4g N·m of %.4g N·m commanded was reached, and the samples do not show why", p->torque_Nm.value, p->setpoint_Nm);
 	} else
 		p->limit = LIMIT_NONE;
 	p->free_running = (p->limit == LIMIT_NONE || p->limit == LIMIT_ACTUATOR) && !stands && runs_free(rig, inside, p);
@@ -227,10 +226,10 @@ enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts
 		return LIMIT_BRAKE;
 	}
 	if (m->enabled == 0 || !isfinite(m->max_A)) {
-		AND(": no sample tells why");
+		AND(": the samples do not show why");
 		return LIMIT_NOT_KNOWN;
 	}
-	AND(": supply, drive and brake had room");
+	AND(": supply, drive and brake were below their limits");
 #undef AND
 	return LIMIT_ACTUATOR;
 }

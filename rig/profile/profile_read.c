@@ -2,7 +2,7 @@
 #include "profile/profile.h"
 
 #include "calib/mass/gravity.h"
-#include "profile/reading.h"
+#include "profile/inifile.h"
 #include "profile/textfile.h"
 
 #include <math.h>
@@ -16,40 +16,40 @@ static const char *plain(const char *path)
 
 /* ---- rig ---- */
 
-static void check_link(struct reading *r, const char *section, const char *key, const char *address)
+static void check_link(struct inifile *r, const char *section, const char *key, const char *address)
 {
 	static const char *const kinds[] = { "serial:", "tcp:", "unix:" };
-	int line = reading_line(r, section, key);
+	int line = inifile_line(r, section, key);
 
 	if (line == 0 || !*address)
 		return;
 	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
 		if (strncmp(address, kinds[i], strlen(kinds[i])) == 0 && address[strlen(kinds[i])])
 			return;
-	reading_mistake(r, line, section, key, "found \"%.60s\", expected serial:DEVICE, tcp:HOST:PORT or unix:PATH", address);
+	inifile_mistake(r, line, section, key, "found \"%.60s\", expected serial:DEVICE, tcp:HOST:PORT or unix:PATH", address);
 }
 
-static void check_place(struct reading *r, const struct rig_profile *rig)
+static void check_place(struct inifile *r, const struct rig_profile *rig)
 {
-	bool latitude = reading_line(r, "rig", "latitude") > 0, height = reading_line(r, "rig", "height") > 0;
+	bool latitude = inifile_line(r, "rig", "latitude") > 0, height = inifile_line(r, "rig", "height") > 0;
 
-	if (rig->gravity_m_per_s2.value > 0 || reading_line(r, "rig", "gravity") > 0)
+	if (rig->gravity_m_per_s2.value > 0 || inifile_line(r, "rig", "gravity") > 0)
 		return;
 	if (!latitude || !height)
-		reading_mistake(r, r->section_line[0], "rig", latitude ? "height" : "latitude",
+		inifile_mistake(r, r->section_line[0], "rig", latitude ? "height" : "latitude",
 				"is missing; expected latitude and height, or gravity");
 }
 
 /* a must not be above b; both given (a mistake in either was told already when its value is 0). */
-static void check_order(struct reading *r, const char *section, const char *key, double a, const char *other, double b,
+static void check_order(struct inifile *r, const char *section, const char *key, double a, const char *other, double b,
 			const char *unit)
 {
 	if (a > 0 && b > 0 && !(a <= b))
-		reading_mistake(r, reading_line(r, section, key), section, key, "found %g %s, expected at most %s (%g %s)", a,
+		inifile_mistake(r, inifile_line(r, section, key), section, key, "found %g %s, expected at most %s (%g %s)", a,
 				unit, other, b, unit);
 }
 
-static void check_rig(struct reading *r, struct rig_profile *rig)
+static void check_rig(struct inifile *r, struct rig_profile *rig)
 {
 	check_place(r, rig);
 	check_link(r, "tether", "link", rig->link);
@@ -60,10 +60,10 @@ static void check_rig(struct reading *r, struct rig_profile *rig)
 	check_order(r, "supply", "voltage_min", rig->supply_min_V, "voltage", rig->supply_V, "V");
 	check_order(r, "supply", "voltage", rig->supply_V, "voltage_max", rig->supply_max_V, "V");
 	if (!(rig->lease_s * rig->rate_Hz >= 3))
-		reading_mistake(r, reading_line(r, "tether", "lease"), "tether", "lease",
+		inifile_mistake(r, inifile_line(r, "tether", "lease"), "tether", "lease",
 				"found %g s, expected at least three ticks (%g s at this rate)", rig->lease_s, 3 / rig->rate_Hz);
 	if (!(rig->silent_s * rig->rate_Hz >= 3))
-		reading_mistake(r, reading_line(r, "guard", "silent"), "guard", "silent",
+		inifile_mistake(r, inifile_line(r, "guard", "silent"), "guard", "silent",
 				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s, 3 / rig->rate_Hz);
 	rig->is_virtual = rig->control[0] != '\0';
 }
@@ -71,12 +71,12 @@ static void check_rig(struct reading *r, struct rig_profile *rig)
 enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile *ret, struct mistakes *m, struct err *err)
 {
 	struct rig_profile rig = { .latitude_deg.value = NAN, .height_m.value = NAN };
-	struct reading r = { .name = plain(name), .table = profile_table(PROFILE_RIG), .base = &rig, .mistakes = m };
+	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_RIG), .base = &rig, .mistakes = m };
 
-	reading_defaults(r.table, &rig);
-	reading_run(&r, text);
+	inifile_defaults(r.table, &rig);
+	inifile_run(&r, text);
 	check_rig(&r, &rig);
-	enum rc rc = reading_end(&r, err);
+	enum rc rc = inifile_end(&r, err);
 	if (rc == RC_OK)
 		*ret = rig;
 	return rc;
@@ -106,15 +106,15 @@ enum rc profile_parse_actuator(const char *text, const char *name, struct actuat
 		.rated_torque_Nm = free_claim, .peak_torque_Nm = free_claim, .no_load_rpm = free_claim,
 		.peak_efficiency = free_claim, .rated_power_W = free_claim,
 	};
-	struct reading r = { .name = plain(name), .table = profile_table(PROFILE_ACTUATOR), .base = &actuator,
+	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_ACTUATOR), .base = &actuator,
 			     .mistakes = m };
 
-	reading_defaults(r.table, &actuator);
-	reading_run(&r, text);
+	inifile_defaults(r.table, &actuator);
+	inifile_run(&r, text);
 	check_order(&r, "claims", "rated_torque", actuator.rated_torque_Nm.value, "peak_torque",
 		    actuator.peak_torque_Nm.value, "N.m");
 	check_order(&r, "drive", "speed", actuator.speed_mode_rpm, "[limits] speed", actuator.limit_speed_rpm, "rpm");
-	enum rc rc = reading_end(&r, err);
+	enum rc rc = inifile_end(&r, err);
 	if (rc == RC_OK)
 		*ret = actuator;
 	return rc;
@@ -122,29 +122,29 @@ enum rc profile_parse_actuator(const char *text, const char *name, struct actuat
 
 /* ---- plan ---- */
 
-static void check_plan(struct reading *r, const struct plan_profile *plan)
+static void check_plan(struct inifile *r, const struct plan_profile *plan)
 {
 	const char *wanted = plan->load == LOAD_TORQUE ? "torque" : "current";
 	const char *other = plan->load == LOAD_TORQUE ? "current" : "torque";
-	int line = reading_line(r, "steps", other);
+	int line = inifile_line(r, "steps", other);
 
-	if (reading_line(r, "steps", wanted) == 0)
-		reading_mistake(r, r->section_line[1], "steps", wanted, "is missing; expected steps such as \"0, 5, 10 %s\"",
+	if (inifile_line(r, "steps", wanted) == 0)
+		inifile_mistake(r, r->section_line[1], "steps", wanted, "is missing; expected steps such as \"0, 5, 10 %s\"",
 				plan->load == LOAD_TORQUE ? "N.m" : "A");
 	if (line > 0)
-		reading_mistake(r, line, "steps", other, "does not go with [plan] load = %s; give %s", wanted, wanted);
+		inifile_mistake(r, line, "steps", other, "does not go with [plan] load = %s; give %s", wanted, wanted);
 	if (plan->drive == PLAN_DRIVE_CURRENT && !(plan->drive_A > 0))
-		reading_mistake(r, reading_line(r, "plan", "current"), "plan", "current",
+		inifile_mistake(r, inifile_line(r, "plan", "current"), "plan", "current",
 				"is missing; drive = current needs a current such as 8 A");
 	else if (plan->drive == PLAN_DRIVE_CURRENT && plan->n > 0 && !(plan->step[0] > 0))
-		reading_mistake(r, reading_line(r, "steps", wanted), "steps", wanted,
+		inifile_mistake(r, inifile_line(r, "steps", wanted), "steps", wanted,
 				"begins at 0, where nothing but the brake's drag holds an actuator with drive = current; begin above 0");
-	if (plan->drive != PLAN_DRIVE_CURRENT && reading_line(r, "plan", "current") > 0)
-		reading_mistake(r, reading_line(r, "plan", "current"), "plan", "current", "goes only with drive = current");
-	if (plan->drive != PLAN_SPEED && reading_line(r, "plan", "speed") > 0)
-		reading_mistake(r, reading_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
+	if (plan->drive != PLAN_DRIVE_CURRENT && inifile_line(r, "plan", "current") > 0)
+		inifile_mistake(r, inifile_line(r, "plan", "current"), "plan", "current", "goes only with drive = current");
+	if (plan->drive != PLAN_SPEED && inifile_line(r, "plan", "speed") > 0)
+		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
 	if (!(plan->timeout_s >= plan->window_s))
-		reading_mistake(r, reading_line(r, "steady", "timeout"), "steady", "timeout",
+		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);
 }
 
@@ -152,12 +152,12 @@ enum rc profile_parse_plan(const char *text, const char *name, struct plan_profi
 			   struct err *err)
 {
 	struct plan_profile plan = { 0 };
-	struct reading r = { .name = plain(name), .table = profile_table(PROFILE_PLAN), .base = &plan, .mistakes = m };
+	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_PLAN), .base = &plan, .mistakes = m };
 
-	reading_defaults(r.table, &plan);
-	reading_run(&r, text);
+	inifile_defaults(r.table, &plan);
+	inifile_run(&r, text);
 	check_plan(&r, &plan);
-	enum rc rc = reading_end(&r, err);
+	enum rc rc = inifile_end(&r, err);
 	if (rc == RC_OK)
 		*ret = plan;
 	return rc;
@@ -173,8 +173,8 @@ static enum rc read_text(const char *path, char **ret, struct mistakes *m, struc
 	if (rc == RC_OK)
 		return RC_OK;
 	if (rc == RC_ARG && m) {
-		struct reading r = { .name = plain(path), .mistakes = m };
-		reading_mistake(&r, 0, NULL, NULL, "%.240s", own.what);
+		struct inifile r = { .name = plain(path), .mistakes = m };
+		inifile_mistake(&r, 0, NULL, NULL, "%.240s", own.what);
 	}
 	return err_set(err, rc, own.sys_errno, "%s", own.what);
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/curve.h"
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -32,8 +32,8 @@ static const struct row {
 	{ "brake at full current, torque reached", { 30, 85, 47, 8, 1.2, 1, false }, LIMIT_NONE, "" },
 	{ "cell saturated", { 30, 85, 47, 8, 0.9, 1, true }, LIMIT_CELL, "at its end" },
 	{ "a supply dialled to less sags far below its stated current", { 30, 70, 40, 4, 0.7, 1, false }, LIMIT_SUPPLY, "voltage down to 40 V" },
-	{ "speed falls and the drive says nothing", { 30, 70, 47, 8, 0.9, 0, false }, LIMIT_NOT_KNOWN, "did not say" },
-	{ "torque missed and nobody knows why", { 27, 85, 47, 8, 0.7, 1, false }, LIMIT_NOT_KNOWN, "no sample tells" },
+	{ "speed falls and the drive says nothing", { 30, 70, 47, 8, 0.9, 0, false }, LIMIT_NOT_KNOWN, "did not report" },
+	{ "torque missed and nobody knows why", { 27, 85, 47, 8, 0.7, 1, false }, LIMIT_NOT_KNOWN, "the samples do not show why" },
 	{ "speed falls with room everywhere", { 30, 70, 47, 8, 0.9, 1, false }, LIMIT_ACTUATOR, "speed" },
 	{ "supply full wins over the drive's own limit", { 26, 60, 40, 12, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
 	  LIMIT_SUPPLY, "supply at its limit: 12 A" },
@@ -87,7 +87,7 @@ static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
 	assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
 	assert_int_equal(c->points[1].limit, LIMIT_NONE);
 	assert_int_equal(c->end_limit, LIMIT_SUPPLY);
-	assert_non_null(strstr(c->end_note, "not to blame"));
+	assert_non_null(strstr(c->end_note, "no limit of the actuator"));
 	assert_non_null(strstr(c->end_note, "35 V"));
 	curve_free(c);
 	made_free(&m);
@@ -100,9 +100,9 @@ static void each_end_has_its_own_words(void **state)
 	static const struct { const char *cause; enum limit expect; const char *says, *says_too; } ends[] = {
 		{ "overtorque", LIMIT_GUARD, "the torque passed a stated limit (50 N·m, stated by actuators/made-winder.ini [limits] torque)", "" },
 		{ "overspeed", LIMIT_GUARD, "150 rpm", "[limits] speed" },
-		{ "operator", LIMIT_OPERATOR, "the operator stopped it", "" },
+		{ "operator", LIMIT_OPERATOR, "the operator stopped the run", "" },
 		{ "brake_energy", LIMIT_BRAKE, "rig.ini [brake] slip_energy", "1.2e+05 J" },
-		{ "stall", LIMIT_NOT_KNOWN, "stood still under torque", "supply, drive and brake had room" },
+		{ "stall", LIMIT_NOT_KNOWN, "stood still under torque", "supply, drive and brake were below their limits" },
 		{ "estop", LIMIT_GUARD, "emergency stop was pressed", "" },
 	};
 	(void)state;

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside of regress.c, shared by its files only. */
-#ifndef BRIDLE_CALIB_FIT_REGRESS_PARTS_H
-#define BRIDLE_CALIB_FIT_REGRESS_PARTS_H
+#ifndef BRIDLE_CALIB_FIT_REGRESS_PRIVATE_H
+#define BRIDLE_CALIB_FIT_REGRESS_PRIVATE_H
 
 #include "calib/fit/regress.h"
 

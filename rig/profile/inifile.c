@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "profile/reading.h"
+#include "profile/inifile.h"
 
 #include "profile/nearest.h"
 #include "profile/profile_value.h"
@@ -23,7 +23,7 @@ static void mark_cut(char *text, size_t size)
 	memcpy(text + n, "...", 4);
 }
 
-void reading_mistake(struct reading *r, int line, const char *section, const char *key, const char *format, ...)
+void inifile_mistake(struct inifile *r, int line, const char *section, const char *key, const char *format, ...)
 {
 	struct mistakes *m = r->mistakes ? r->mistakes : &r->own;
 	char raw[sizeof m->line[0]], what[sizeof raw], text[sizeof raw + 8];
@@ -50,7 +50,7 @@ void reading_mistake(struct reading *r, int line, const char *section, const cha
 		memcpy(r->first, text, sizeof r->first);
 }
 
-int reading_line(const struct reading *r, const char *section, const char *key)
+int inifile_line(const struct inifile *r, const char *section, const char *key)
 {
 	for (size_t i = 0; i < r->table->n_keys; i++)
 		if (strcmp(r->table->keys[i].section, section) == 0 && strcmp(r->table->keys[i].key, key) == 0)
@@ -58,7 +58,7 @@ int reading_line(const struct reading *r, const char *section, const char *key)
 	return 0;
 }
 
-enum rc reading_end(const struct reading *r, struct err *err)
+enum rc inifile_end(const struct inifile *r, struct err *err)
 {
 	if (r->n_mistakes == 0)
 		return RC_OK;
@@ -67,7 +67,7 @@ enum rc reading_end(const struct reading *r, struct err *err)
 	return err_set(err, RC_ARG, 0, "%s has %zu mistakes", r->name, r->n_mistakes);
 }
 
-void reading_defaults(const struct profile_table *table, void *base)
+void inifile_defaults(const struct profile_table *table, void *base)
 {
 	char why[VALUE_WHY];
 
@@ -83,17 +83,17 @@ static void shown(const char *text, char buf[SHOWN])
 		memcpy(buf + strlen(buf) - 3, "...", 4);
 }
 
-static bool any_section(const struct reading *r)
+static bool any_section(const struct inifile *r)
 {
 	return r->table->sections[0].name[0] == '\0';
 }
 
-static void list_names(const struct reading *r, size_t section, char *buf, size_t size)
+static void list_names(const struct inifile *r, size_t section, char *buf, size_t size)
 {
 	size_t first, n, at = 0;
 
 	buf[0] = '\0';
-	if (section < READING_SECTIONS && profile_section_keys(r->table, section, &first, &n)) {
+	if (section < INIFILE_SECTIONS && profile_section_keys(r->table, section, &first, &n)) {
 		for (size_t i = first; i < first + n && at < size; i++)
 			at += (size_t)snprintf(buf + at, size - at, "%s%s", i > first ? ", " : "", r->table->keys[i].key);
 		return;
@@ -102,22 +102,22 @@ static void list_names(const struct reading *r, size_t section, char *buf, size_
 		at += (size_t)snprintf(buf + at, size - at, "%s[%s]", i ? ", " : "", r->table->sections[i].name);
 }
 
-static void unknown_section(struct reading *r)
+static void unknown_section(struct inifile *r)
 {
-	const char *names[READING_SECTIONS], *close;
+	const char *names[INIFILE_SECTIONS], *close;
 	char list[160];
 
 	for (size_t i = 0; i < r->table->n_sections; i++)
 		names[i] = r->table->sections[i].name;
 	close = nearest_word(r->section_name, names, r->table->n_sections);
-	list_names(r, READING_SECTIONS, list, sizeof list);
+	list_names(r, INIFILE_SECTIONS, list, sizeof list);
 	if (close)
-		reading_mistake(r, r->line, r->section_name, NULL, "no such section; did you mean [%s]?", close);
+		inifile_mistake(r, r->line, r->section_name, NULL, "no such section; did you mean [%s]?", close);
 	else
-		reading_mistake(r, r->line, r->section_name, NULL, "no such section; there are %s", list);
+		inifile_mistake(r, r->line, r->section_name, NULL, "no such section; there are %s", list);
 }
 
-static void check_missing(struct reading *r, size_t section)
+static void check_missing(struct inifile *r, size_t section)
 {
 	char expects[VALUE_WHY];
 	size_t first, n;
@@ -132,11 +132,11 @@ static void check_missing(struct reading *r, size_t section)
 		if (!(r->table->keys[i].flags & KEY_REQUIRED) || r->key_line[i] > 0)
 			continue;
 		profile_expects(&r->table->keys[i], expects, sizeof expects);
-		reading_mistake(r, line, name, r->table->keys[i].key, "is missing; expected %s", expects);
+		inifile_mistake(r, line, name, r->table->keys[i].key, "is missing; expected %s", expects);
 	}
 }
 
-static void leave_section(struct reading *r)
+static void leave_section(struct inifile *r)
 {
 	if (r->in_section && any_section(r) && r->base) {
 		check_missing(r, 0);
@@ -146,7 +146,7 @@ static void leave_section(struct reading *r)
 	r->in_section = false;
 }
 
-static void enter_any(struct reading *r)
+static void enter_any(struct inifile *r)
 {
 	r->section = 0;
 	r->section_line[0] = r->line;
@@ -154,7 +154,7 @@ static void enter_any(struct reading *r)
 	r->enter(r, r->section_name);
 }
 
-static void enter_section(struct reading *r, const char *name)
+static void enter_section(struct inifile *r, const char *name)
 {
 	leave_section(r);
 	snprintf(r->section_name, sizeof r->section_name, "%.*s", (int)sizeof r->section_name - 1, name);
@@ -167,19 +167,19 @@ static void enter_section(struct reading *r, const char *name)
 		if (strcmp(r->table->sections[r->section].name, name) == 0)
 			break;
 	if (r->section == r->table->n_sections) {
-		r->section = READING_SECTIONS;
+		r->section = INIFILE_SECTIONS;
 		unknown_section(r);
 	} else if (r->section_line[r->section] > 0) {
-		reading_mistake(r, r->line, name, NULL, "stands twice (first in line %d); join the two",
+		inifile_mistake(r, r->line, name, NULL, "stands twice (first in line %d); join the two",
 				r->section_line[r->section]);
 	} else {
 		r->section_line[r->section] = r->line;
 	}
 }
 
-static void unknown_key(struct reading *r, const char *key)
+static void unknown_key(struct inifile *r, const char *key)
 {
-	const char *names[READING_KEYS], *close, *elsewhere = NULL;
+	const char *names[INIFILE_KEYS], *close, *elsewhere = NULL;
 	char list[160], clean[SHOWN];
 	size_t first, n;
 
@@ -194,42 +194,42 @@ static void unknown_key(struct reading *r, const char *key)
 	close = nearest_word(key, names, n);
 	list_names(r, r->section, list, sizeof list);
 	if (close)
-		reading_mistake(r, r->line, r->section_name, clean, "no such key; did you mean %s?", close);
+		inifile_mistake(r, r->line, r->section_name, clean, "no such key; did you mean %s?", close);
 	else if (elsewhere)
-		reading_mistake(r, r->line, r->section_name, clean, "no such key here; it belongs in [%s]", elsewhere);
+		inifile_mistake(r, r->line, r->section_name, clean, "no such key here; it belongs in [%s]", elsewhere);
 	else
-		reading_mistake(r, r->line, r->section_name, clean, "no such key; there are %s", list);
+		inifile_mistake(r, r->line, r->section_name, clean, "no such key; there are %s", list);
 }
 
 static int take_pair(void *user, const char *section, const char *key, const char *value)
 {
-	struct reading *r = user;
+	struct inifile *r = user;
 	char why[VALUE_WHY], found[SHOWN];
 	size_t first, n;
 
 	(void)section; /* inih's copy is cut at 49 bytes; ours is the same and has its index */
 	if (!r->in_section) {
-		reading_mistake(r, r->line, NULL, key, "stands before the first [section]");
+		inifile_mistake(r, r->line, NULL, key, "stands before the first [section]");
 		return 1;
 	}
-	if (r->section == READING_SECTIONS || !r->base || !profile_section_keys(r->table, r->section, &first, &n))
+	if (r->section == INIFILE_SECTIONS || !r->base || !profile_section_keys(r->table, r->section, &first, &n))
 		return 1;
 	for (size_t i = first; i < first + n; i++) {
 		if (strcmp(r->table->keys[i].key, key) != 0)
 			continue;
 		if (r->key_line[i] > 0) {
-			reading_mistake(r, r->line, r->section_name, key, "is given twice (first in line %d)", r->key_line[i]);
+			inifile_mistake(r, r->line, r->section_name, key, "is given twice (first in line %d)", r->key_line[i]);
 			return 1;
 		}
 		r->key_line[i] = r->line;
 		shown(value, found);
 		if (!*value && r->table->keys[i].flags & (KEY_REQUIRED | KEY_SHOWN)) {
 			profile_expects(&r->table->keys[i], why, sizeof why);
-			reading_mistake(r, r->line, r->section_name, key, "is empty; expected %s", why);
+			inifile_mistake(r, r->line, r->section_name, key, "is empty; expected %s", why);
 			return 1;
 		}
 		if (!value_read(&r->table->keys[i], value, r->base, why))
-			reading_mistake(r, r->line, r->section_name, key, "found \"%s\", expected %s", found, why);
+			inifile_mistake(r, r->line, r->section_name, key, "found \"%s\", expected %s", found, why);
 		return 1;
 	}
 	unknown_key(r, key);
@@ -237,12 +237,12 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 }
 
 /* False: the line holds what no text holds, and this was noted. */
-static bool is_text(struct reading *r, const char *line)
+static bool is_text(struct inifile *r, const char *line)
 {
 	while (*line) {
 		size_t n = *line == '\t' ? 1 : utf8_length(line);
 		if (n == 0) {
-			reading_mistake(r, r->line, NULL, NULL, "found the byte 0x%02X, expected UTF-8 text; save the file as UTF-8",
+			inifile_mistake(r, r->line, NULL, NULL, "found the byte 0x%02X, expected UTF-8 text; save the file as UTF-8",
 					(unsigned)(unsigned char)*line);
 			return false;
 		}
@@ -262,7 +262,7 @@ static void cut_comment(char *line)
 }
 
 /* The key of a line that is refused was given all the same: it is not missing too. */
-static void mark_given(struct reading *r, const char *line)
+static void mark_given(struct inifile *r, const char *line)
 {
 	size_t first, n, length = strcspn(line, " \t=");
 
@@ -275,7 +275,7 @@ static void mark_given(struct reading *r, const char *line)
 }
 
 /* What inih shall see of a line: nothing when the line is none that it could take. */
-static bool take_line(struct reading *r, char *line, size_t room)
+static bool take_line(struct inifile *r, char *line, size_t room)
 {
 	char found[SHOWN];
 
@@ -294,18 +294,18 @@ static bool take_line(struct reading *r, char *line, size_t room)
 	shown(line, found);
 	const char *equals = strchr(line, '='), *close = strchr(line, ']');
 	if (n > room) {
-		reading_mistake(r, r->line, NULL, NULL, "found a line of %zu bytes, expected at most %zu", n, room);
+		inifile_mistake(r, r->line, NULL, NULL, "found a line of %zu bytes, expected at most %zu", n, room);
 		mark_given(r, line);
 		return false;
 	}
 	if (*line == '[') {
 		if (!close || close == line + 1 || (close[1] && close[1 + strspn(close + 1, " \t")] != ';') ||
 		    close - line - 1 > NAME_MAX_BYTES) {
-			reading_mistake(r, r->line, NULL, NULL, "found \"%s\", expected a section such as [%s]", found,
+			inifile_mistake(r, r->line, NULL, NULL, "found \"%s\", expected a section such as [%s]", found,
 					any_section(r) ? "2kg-a" : r->table->sections[0].name);
 			leave_section(r);
 			r->in_section = true;
-			r->section = READING_SECTIONS;
+			r->section = INIFILE_SECTIONS;
 			r->base = any_section(r) ? NULL : r->base;
 			return false;
 		}
@@ -316,14 +316,14 @@ static bool take_line(struct reading *r, char *line, size_t room)
 	}
 	if (equals && equals > line && !memchr(line, ':', (size_t)(equals - line)))
 		return true;
-	reading_mistake(r, r->line, NULL, NULL, "found \"%s\", expected \"key = value\"", found);
+	inifile_mistake(r, r->line, NULL, NULL, "found \"%s\", expected \"key = value\"", found);
 	return false;
 }
 
 /* inih's door for lines: one at a time, so that r->line is right when take_pair is called. */
 static char *give_line(char *str, int num, void *stream)
 {
-	struct reading *r = stream;
+	struct inifile *r = stream;
 	char line[4096];
 	size_t n = strcspn(r->at, "\n"), lead = strspn(r->at, " \t");
 
@@ -344,12 +344,12 @@ static char *give_line(char *str, int num, void *stream)
 	return str;
 }
 
-void reading_run(struct reading *r, const char *text)
+void inifile_run(struct inifile *r, const char *text)
 {
 	r->at = strncmp(text, "\xEF\xBB\xBF", 3) == 0 ? text + 3 : text;
-	r->section = READING_SECTIONS;
+	r->section = INIFILE_SECTIONS;
 	if (ini_parse_stream(give_line, r, take_pair, r) < 0)
-		reading_mistake(r, 0, NULL, NULL, "out of memory");
+		inifile_mistake(r, 0, NULL, NULL, "out of memory");
 	leave_section(r);
 	for (size_t i = 0; !any_section(r) && i < r->table->n_sections; i++)
 		check_missing(r, i);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside of calib/number/montecarlo.c: columns of random numbers. */
-#ifndef BRIDLE_CALIB_NUMBER_MC_DRAW_H
-#define BRIDLE_CALIB_NUMBER_MC_DRAW_H
+#ifndef BRIDLE_CALIB_NUMBER_MONTECARLO_PRIVATE_H
+#define BRIDLE_CALIB_NUMBER_MONTECARLO_PRIVATE_H
 
 #include "calib/number/montecarlo.h"
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Inside the room: what a kind of link gives to link.c. */
-#ifndef BRIDLE_LINK_LINK_PART_H
-#define BRIDLE_LINK_LINK_PART_H
+#ifndef BRIDLE_LINK_LINK_PRIVATE_H
+#define BRIDLE_LINK_LINK_PRIVATE_H
 
 #include "calib/number/err.h"
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/limits.h"
+#include "reports/reduce/limit.h"
 #include "reports/reduce/text.h"
 
 #include <math.h>
@@ -104,7 +104,7 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "contactor", LIMIT_GUARD, "the contactor did not follow its command" },
 	{ "node_silent", LIMIT_GUARD, "no data came from the node" },
 	{ "node_reset", LIMIT_GUARD, "the node restarted" },
-	{ "node_safe", LIMIT_GUARD, "the node went safe" },
+	{ "node_safe", LIMIT_GUARD, "the node went to its safe state" },
 	{ "cell_stale", LIMIT_GUARD, "the torque cell gave no fresh readings" },
 	{ "cell_frozen", LIMIT_GUARD, "the torque cell's reading did not change" },
 	{ "cell_saturated", LIMIT_CELL, "the torque cell's converter was at the end of its range" },
@@ -122,10 +122,10 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "wrong_direction", LIMIT_GUARD, "the shaft turned the wrong way" },
 	{ "stall", LIMIT_ACTUATOR, "the shaft stood still under torque" }, /* by the samples: limit_of_end */
 	{ "oscillation", LIMIT_GUARD, "speed or torque kept swinging" },
-	{ "late_tick", LIMIT_GUARD, "this machine was too late for the control loop" },
+	{ "late_tick", LIMIT_GUARD, "this computer was too slow for the control loop" },
 	{ "logbook", LIMIT_GUARD, "the logbook could not be written" },
-	{ "operator", LIMIT_OPERATOR, "the operator stopped it" },
-	{ "sequence", LIMIT_NOT_KNOWN, "the sequence could not go on" },
+	{ "operator", LIMIT_OPERATOR, "the operator stopped the run" },
+	{ "sequence", LIMIT_NOT_KNOWN, "the run could not continue" },
 };
 
 void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *moment, struct curve *curve)
@@ -157,5 +157,5 @@ void limit_of_end(const struct limit_rig *rig, const char *cause, const struct l
 			 limit.of_actuator ? ".ini" : "", limit.key);
 	bool numbers = by_samples || curve->end_limit == LIMIT_SUPPLY;
 	snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s%s%s%s.%s", what ? what : cause, where, numbers ? "; " : "",
-		 numbers ? words : "", curve->end_limit == LIMIT_SUPPLY ? " The actuator is not to blame; the curve ends with the supply." : "");
+		 numbers ? words : "", curve->end_limit == LIMIT_SUPPLY ? " This is no limit of the actuator: the supply ended the curve." : "");
 }

@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "run/seq_watch.h"
+#include "run/seq_probe.h"
 
 #include <math.h>
 
-static void add(struct watch_sum *sum, double value)
+static void add(struct probe_sum *sum, double value)
 {
 	if (!isfinite(value))
 		return;
@@ -17,29 +17,29 @@ static void add(struct watch_sum *sum, double value)
 	sum->max = fmax(sum->max, value);
 }
 
-double watch_sd(const struct watch_sum *sum)
+double probe_sd(const struct probe_sum *sum)
 {
 	return sum->n < 2 ? NAN : sqrt(sum->m2 / (double)(sum->n - 1));
 }
 
-static void add_all(struct watch *w, const struct snapshot *snap)
+static void add_all(struct probe *w, const struct snapshot *snap)
 {
 	/* A converter that is slower than the tick repeats itself: only fresh conversions tell its noise. */
 	if (snap->cell_conversions != w->last.cell_conversions) {
-		add(&w->sum[WATCH_CELL], snap->indication);
-		add(&w->sum[WATCH_TORQUE], snap->torque_Nm);
+		add(&w->sum[PROBE_CELL], snap->indication);
+		add(&w->sum[PROBE_TORQUE], snap->torque_Nm);
 	}
-	add(&w->sum[WATCH_SPEED], snap->speed_rpm);
-	add(&w->sum[WATCH_BRAKE], snap->brake_A);
-	add(&w->sum[WATCH_VOLTAGE], snap->voltage_V);
-	add(&w->sum[WATCH_CURRENT], snap->current_A);
+	add(&w->sum[PROBE_SPEED], snap->speed_rpm);
+	add(&w->sum[PROBE_BRAKE], snap->brake_A);
+	add(&w->sum[PROBE_VOLTAGE], snap->voltage_V);
+	add(&w->sum[PROBE_CURRENT], snap->current_A);
 	for (int i = 0; i < TEMP_COUNT; i++)
-		add(&w->sum[WATCH_TEMP_BRAKE + i], snap->temp_degC[i]);
+		add(&w->sum[PROBE_TEMP_BRAKE + i], snap->temp_degC[i]);
 }
 
-void watch_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
-	struct watch *w = state;
+	struct probe *w = state;
 
 	ret->phase = "watch";
 	if (!w->started) {

@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/report_write.h"
+
+enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
+{
+	struct figures figures = { 0 };
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = files_write_tables(report, dir, err);
+	if (rc == RC_OK)
+		rc = files_write_json(report, dir, err);
+	if (rc == RC_OK)
+		rc = figures_write(report, dir, with_figures, &figures, err);
+	if (rc == RC_OK)
+		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
+	return rc;
+}

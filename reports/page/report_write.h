@@ -1,0 +1,47 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A report for people and programs: the result in a line, JSON, and the writers into one folder: figures
+ * (gnuplot), one self-contained HTML page, CSV and JSON. */
+#ifndef BRIDLE_REPORTS_PAGE_REPORT_WRITE_H
+#define BRIDLE_REPORTS_PAGE_REPORT_WRITE_H
+
+#include "reports/reduce/report.h"
+
+/* curve_to_json with claims, fits, calibration and run beside it. Given to the caller. */
+json_t *report_to_json(const struct report *report);
+
+/* The result in one line and what limited it, for page, terminal and JSON. */
+void report_headline(const struct report *report, char *buf, size_t size);
+void report_certainty(const struct report *report, char *buf, size_t size);
+void report_limits(const struct report *report, char *buf, size_t size);
+
+/* Which point stands for the curve: the loading point of most shaft power that means something. NULL when none. */
+const struct curve_point *report_main_point(const struct curve *curve);
+
+/* The point of the budget: that of budget_step, else the main point. */
+const struct curve_point *report_budget_point(const struct report *report);
+
+/* Into a folder that exists: */
+#define FIGURES_MAX 10
+struct figures {
+	size_t n;
+	struct figure { char name[32]; char title[96]; char caption[400]; } figure[FIGURES_MAX];
+};
+
+/* points.csv (and calibration.csv, brake-map.csv, trace.csv where they apply). */
+enum rc files_write_tables(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
+enum rc files_write_json(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
+/* mkdir -p. */
+enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
+
+/* figures.gp into dir; run gnuplot there (unless draw is false): NAME.svg and NAME.png. RC_IO when gnuplot fails. */
+enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret,
+		      struct err *err) MUST_CHECK;
+
+/* report.html into dir; figures NULL or empty: a page without. SVG files are taken in from dir. */
+enum rc page_write(const struct report *report, const char *dir, const struct figures *figures,
+		   struct err *err) MUST_CHECK;
+
+/* All of the above in order. */
+enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err) MUST_CHECK;
+
+#endif

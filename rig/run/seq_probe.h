@@ -1,0 +1,29 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Watching: nothing is energised, every channel is looked at for a while. Pure. */
+#ifndef BRIDLE_RUN_SEQ_PROBE_H
+#define BRIDLE_RUN_SEQ_PROBE_H
+
+#include "run/sequence.h"
+
+#include <stdint.h>
+
+enum probe_channel {
+	PROBE_CELL, PROBE_TORQUE, PROBE_SPEED, PROBE_BRAKE, PROBE_VOLTAGE, PROBE_CURRENT,
+	PROBE_TEMP_BRAKE, PROBE_TEMP_CASE, PROBE_TEMP_WINDING, PROBE_TEMP_AMBIENT, PROBE_CHANNELS
+};
+
+struct probe_sum { uint64_t n; double mean, m2, min, max; }; /* running mean and sum of squares (Welford 1962) */
+
+struct probe {
+	double seconds; /* how long; set by the caller, INFINITY = until stopped */
+	bool started;
+	struct mono begin;
+	struct snapshot first, last;
+	struct probe_sum sum[PROBE_CHANNELS];
+};
+
+void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret);
+
+double probe_sd(const struct probe_sum *sum); /* sample standard deviation, NaN below two values */
+
+#endif

@@ -1,0 +1,87 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A logbook of schema 1, whose samples have no ripple_W: reported from, whole, written to, and as it was made afterwards.
+It is made from a new one by docs/logbook.md alone: the table without the column, every digest anew (digest.py)."""
+import pathlib
+import sqlite3
+import sys
+
+HERE = pathlib.Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "bench")]
+import digest  # noqa: E402
+import harness  # noqa: E402
+
+OLD_SAMPLE = ("CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, node_us INTEGER NOT NULL, "
+              "sample_no INTEGER NOT NULL, cell_count INTEGER NOT NULL, cell_conversions INTEGER NOT NULL, "
+              "pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
+              "voltage_V REAL, current_A REAL, drive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
+              "drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
+              "temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
+              "late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT")  # as schema 1 was
+
+
+def made_old(new, old):
+    """The same runs in a file of schema 1."""
+    source, to = sqlite3.connect(f"file:{new}?mode=ro", uri=True), sqlite3.connect(old)
+    objects = source.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()
+    for kind, name, sql in objects:
+        if kind == "table":
+            to.execute(OLD_SAMPLE if name == "sample" else sql)
+    for name in [name for kind, name, _ in objects if kind == "table"]:
+        columns = [column for column, _ in digest.columns(to, name)]
+        marks = ", ".join("?" * len(columns))
+        to.executemany(f"INSERT INTO {name} VALUES ({marks})", source.execute(f"SELECT {', '.join(columns)} FROM {name}"))
+    digest_anew(to)
+    for kind, name, sql in objects:
+        if kind != "table":
+            to.execute(sql.replace("ripple_W, ", ""))
+    to.execute("PRAGMA user_version = 1")
+    to.execute(f"PRAGMA application_id = {0x62726431}")
+    to.commit()
+
+
+def digest_anew(db):
+    """Samples have other chains without the column, and with them the ends of the runs."""
+    names = digest.columns(db, "sample")
+    for (run,) in db.execute("SELECT id FROM run").fetchall():
+        chain = bytes(32)
+        for row in db.execute("SELECT * FROM sample WHERE key >> 32 = ? ORDER BY key", (run,)).fetchall():
+            body = b"".join(digest.field(kind, value) for (_, kind), value in list(zip(names, row))[1:-1])
+            chain = digest.step(chain, "sample", body)
+            db.execute("UPDATE sample SET digest = ? WHERE key = ?", (digest.short(chain), row[0]))
+        db.execute("UPDATE run_end SET sample_digest = ? WHERE run_id = ?", (chain, run))
+    chain = bytes(32)
+    for row in db.execute("SELECT * FROM run_end ORDER BY id").fetchall():
+        chain = digest.step(chain, "run_end", b"".join(digest.typed(value) for value in row[:-1]))
+        db.execute("UPDATE run_end SET digest = ? WHERE id = ?", (chain, row[0]))
+
+
+def an_old_logbook_is_reported_from_and_written_to():
+    with harness.Bench(4) as bench:
+        bench.must("hang", "--hands", "--series", "1", "--steps", "4")
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
+        swept = bench.must("sweep", "gentle", "--forced", "an old book")
+        book, kept = bench.folder / "logbook", bench.folder / "new"
+        sqlite3.connect(book).execute("VACUUM INTO ?", (str(kept),))
+        for end in ("", "-wal", "-shm"):
+            pathlib.Path(f"{book}{end}").unlink(missing_ok=True)
+        made_old(kept, book)
+        assert digest.check(book) and bench.run("log", "verify").status == 0, bench.run("log", "verify")
+        report = bench.must("report", "--no-figures")
+        new, old = swept["points"][-1], report["points"][-1]
+        # the same torque and speed; of the power what the node told is gone, and the profile's 0.1 % as limits came instead
+        assert all(abs(old[key] - new[key]) < 1e-9 * abs(new[key]) for key in ("torque_Nm", "speed_rpm")), (old, new)
+        off = abs(old["input_power_W"] / new["input_power_W"] - 1)
+        assert 1e-5 < off < 3e-3, off
+        assert old["u_input_power_W"] > new["u_input_power_W"], (old, new)
+        # written to, it stays what it was
+        bench.must("sweep", "gentle", "--forced", "once more")
+        db = sqlite3.connect(book)
+        assert db.execute("PRAGMA user_version").fetchone() == (1,)
+        assert "ripple_W" not in [name for name, _ in digest.columns(db, "sample")]
+        assert db.execute("SELECT count(DISTINCT run_id) FROM samples").fetchone() == (4,)
+        assert digest.check(book) and bench.run("log", "verify").status == 0, bench.run("log", "verify")
+
+
+if __name__ == "__main__":
+    harness.main(an_old_logbook_is_reported_from_and_written_to)
