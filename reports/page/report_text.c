@@ -111,16 +111,16 @@ void report_headline(const struct report *report, char *buf, size_t size)
 	text_repeatable(torque, sizeof torque, c, top->torque_Nm, top->scatter_Nm, 1, "N·m");
 	text_repeatable(speed, sizeof speed, c, top->speed_rpm, top->scatter_rpm, 1, "rpm");
 	text_repeatable(power, sizeof power, c, top->shaft_power_W, top->scatter_shaft_W, 1, "W");
-	add(buf, size, "Highest torque %s at %s, %s at the shaft", torque, speed, power);
+	const struct curve_point *beyond = beyond_settled(c, top);
+	add(buf, size, "Highest%s torque %s at %s, %s at the shaft", beyond ? " settled" : "", torque, speed, power);
 	if (best != NULL) {
 		text_repeatable(share, sizeof share, c, best->efficiency, best->scatter_efficiency, 100, "%");
 		text_value(at, sizeof at, best->torque_Nm.value, 2 * unc_u(best->torque_Nm));
 		add(buf, size, "; best measured efficiency %s at %s N·m", share, at);
 	}
 	add(buf, size, "%s.", top->settled ? "" : " (not settled)");
-	const struct curve_point *beyond = beyond_settled(c, top);
 	if (beyond != NULL)
-		add(buf, size, " Beyond, not settled: %.4g N·m at %.4g rpm.", beyond->torque_Nm.value, beyond->speed_rpm.value);
+		add(buf, size, " Beyond that, not settled: %.4g N·m at %.4g rpm.", beyond->torque_Nm.value, beyond->speed_rpm.value);
 }
 
 /* A torque of nothing has no percent. */

@@ -197,7 +197,7 @@ void limit_note_step(const struct limit_rig *rig, struct curve_point *p)
 
 enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts *m, char *ret_words)
 {
-	int n = snprintf(ret_words, LIMIT_WORDS, "around that moment");
+	int n = snprintf(ret_words, LIMIT_WORDS, "around that moment:");
 
 #define AND(...) (n += n < LIMIT_WORDS ? snprintf(ret_words + n, LIMIT_WORDS - (size_t)n, __VA_ARGS__) : 0)
 	if (isfinite(m->max_A))
@@ -206,30 +206,30 @@ enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts
 	if (isfinite(m->max_drive_A))
 		AND(", drive up to %.3g A (indicated)", m->max_drive_A);
 	if (m->undervoltage || m->strained > 0) {
-		AND(m->undervoltage ? ": the drive dropped out on undervoltage" : ": the supply was at its limit or sagged");
+		AND(m->undervoltage ? "; the drive dropped out on undervoltage" : "; the supply was at its limit or sagged");
 		return LIMIT_SUPPLY;
 	}
 	if (m->derating > 0) {
-		AND(": the drive derated itself for heat");
+		AND("; the drive derated itself for heat");
 		return LIMIT_HEAT;
 	}
 	if (m->drive_fault || m->current_limited > 0) {
-		AND(m->drive_fault ? ": the drive reported a fault" : ": the drive held its own current limit");
+		AND(m->drive_fault ? "; the drive reported a fault" : "; the drive held its own current limit");
 		return LIMIT_DRIVE;
 	}
 	if (plan_gives_all(rig, m->max_drive_A)) {
-		AND(": the drive held the %.3g A that the plan gives", rig->plan->drive_A);
+		AND("; the drive held the %.3g A that the plan gives", rig->plan->drive_A);
 		return LIMIT_PLAN;
 	}
 	if (rig->rig->brake_max_A > 0 && m->max_brake_A >= NEAR_FULL * rig->rig->brake_max_A) {
-		AND(": the brake was at its full %.3g A", rig->rig->brake_max_A);
+		AND("; the brake was at its full %.3g A", rig->rig->brake_max_A);
 		return LIMIT_BRAKE;
 	}
 	if (m->enabled == 0 || !isfinite(m->max_A)) {
-		AND(": the samples do not show why");
+		AND("; the samples do not show why");
 		return LIMIT_NOT_KNOWN;
 	}
-	AND(": supply, drive and brake were below their limits");
+	AND("; supply, drive and brake were below their limits");
 #undef AND
 	return LIMIT_ACTUATOR;
 }

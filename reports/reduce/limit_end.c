@@ -4,6 +4,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <ctype.h>
 #include <string.h>
 
 /* A run that lost its speed says something about the actuator only when the curve had come to its own limit before. */
@@ -44,8 +45,9 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 	}
 	if (curve->end_limit == LIMIT_NONE)
 		curve->end_limit = LIMIT_NOT_KNOWN;
-	snprintf(curve->end_note, sizeof curve->end_note, "The curve ends there (%s): %s%s%s.", limit_word(curve->end_limit), why,
-		 words[0] ? "; " : "", words);
+	words[0] = (char)toupper((unsigned char)words[0]);
+	snprintf(curve->end_note, sizeof curve->end_note, "End of the curve (%s): %s%s%s.", limit_word(curve->end_limit), why,
+		 words[0] ? ". " : "", words);
 }
 
 /* --- ends by the guard --- */

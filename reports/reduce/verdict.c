@@ -115,6 +115,16 @@ static bool is_torque(const struct claim_check *c)
 	return strcmp(c->quantity, "torque_Nm") == 0;
 }
 
+static void say_unsettled(const struct judge *j, struct claim_check *c)
+{
+	size_t n = 0;
+
+	for (size_t i = 0; i < j->curve->n; i++)
+		n += !j->curve->points[i].settled;
+	if (n > 0)
+		say(c, "%zu point%s did not settle and %s not counted.", n, n == 1 ? "" : "s", n == 1 ? "is" : "are");
+}
+
 static void advise(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
 	double step = NAN;
@@ -166,6 +176,7 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 	} else {
 		say(c, "The claim lies within the uncertainty.");
 	}
+	say_unsettled(j, c);
 	say_conditions(j, c);
 	advise(j, c, a);
 }
@@ -218,6 +229,7 @@ static void check(const struct judge *j, struct claim_check *c,
 			say(c, "No point is at %.4g rpm. Run a plan at that speed.", c->at_rpm);
 		else
 			say(c, "No measured point tests it.");
+		say_unsettled(j, c);
 		return;
 	}
 	c->volt = a.at->voltage_V.value;

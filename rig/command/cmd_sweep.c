@@ -9,10 +9,12 @@
 #include "reports/reduce/curve.h"
 #include "reports/reduce/text.h"
 
+#include <limits.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 struct options {
 	const char *forced;
@@ -260,11 +262,16 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 	for (size_t i = 0; i < w->doubts.n; i++)
 		doubt_print(&w->doubts.list[i], true, NULL);
 	if (rc == RC_OK) {
-		live_say("Kept: %zu points in run %lld of the logbook. Next: bridle report", w->points, (long long)w->run_id);
+		if (w->done_before > 0)
+			live_say("Kept: %zu point%s in run %lld of the logbook, and %zu of the run that it continues. Next: bridle report", w->points,
+				 w->points == 1 ? "" : "s", (long long)w->run_id, w->done_before);
+		else
+			live_say("Kept: %zu point%s in run %lld of the logbook. Next: bridle report", w->points, w->points == 1 ? "" : "s",
+				 (long long)w->run_id);
 		return;
 	}
 	fflush(stdout);
-	fprintf(stderr, "bridle: stopped: %s\n", err->what);
+	cli_wrapped(stderr, isatty(STDERR_FILENO) ? cli_width() : INT_MAX, "bridle: stopped: ", "    ", err->what);
 	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s", live_safe_now(&w->live),
 		 w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
 		 w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");

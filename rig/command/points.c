@@ -122,7 +122,8 @@ void report_print(const struct report *r)
 	for (size_t i = 0; i < c->n; i++) {
 		if (!c->points[i].note[0])
 			continue;
-		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1, c->points[i].direction < 0 ? " falling" : "");
+		bool again = c->points[i].flags & POINT_REPEAT;
+		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1, again ? " again" : c->points[i].direction < 0 ? " falling" : "");
 		put_wrapped(text, "    ", c->points[i].note);
 	}
 	if (r->n_claims > 0)

@@ -194,7 +194,7 @@ static void one_step(const struct forecast_input *in, double set, struct forecas
 	torque_and_current(in, set, ret);
 	ret->speed_rpm = plan_speed(in);
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
-	ret->time_s = p->window_s * SETTLE_WINDOWS + p->dwell_s;
+	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + p->dwell_s;
 	ret->time_most_s = p->timeout_s + p->dwell_s;
 	mechanical(in, ret);
 	electrical(in, ret);

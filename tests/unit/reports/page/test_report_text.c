@@ -48,8 +48,8 @@ static void what_did_not_settle_is_told(void **state)
 	(void)state;
 
 	report_free(report_made(&m, &said));
-	holds(said.headline, "Highest torque 22");
-	holds(said.headline, "Beyond, not settled: 29.47 N·m at 85 rpm.");
+	holds(said.headline, "Highest settled torque 22");
+	holds(said.headline, "Beyond that, not settled: 29.47 N·m at 85 rpm.");
 	holds(said.limits, "ended at 29.47 N·m");
 	holds(said.limits, "Not settled, taken as it is: step 3 (1 of 3 points).");
 	made_free(&m);

@@ -89,6 +89,21 @@ static void peak_torque_is_a_lower_bound(void **state)
 	}
 }
 
+/* 35 N·m were reached, not settled: a claim of 33 N·m rests on the 20 N·m that were, and says so. */
+static void points_that_did_not_settle_are_told(void **state)
+{
+	static const struct at at[] = { { 20, 0.05, 85, 0, false, LIMIT_NONE }, { 35, 0.05, 85, 0, false, LIMIT_NONE } };
+	const struct actuator_profile a = { .peak_torque_Nm = { true, 33, NAN } };
+	struct curve *c = curve_with(at, 2, LIMIT_OPERATOR, V_CLAIM);
+	(void)state;
+
+	c->points[1].settled = false;
+	struct claim_check k = only(c, &a, PLAN_SPEED);
+	assert_int_equal(k.verdict, VERDICT_UNDECIDED);
+	assert_non_null(strstr(k.why, "at least 20 N·m"));
+	assert_non_null(strstr(k.why, "1 point did not settle and is not counted."));
+}
+
 static enum verdict torque_at(const struct at *at, size_t n, enum plan_drive drive, double claim_Nm, double rpm)
 {
 	return judged(at, n, drive, (struct actuator_profile){ .rated_torque_Nm = { true, claim_Nm, rpm } }).verdict;
@@ -247,6 +262,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(peak_torque_is_a_lower_bound),
+		cmocka_unit_test(points_that_did_not_settle_are_told),
 		cmocka_unit_test(a_smooth_curve_is_not_its_chord),
 		cmocka_unit_test(across_a_kink_the_bracket_is_all),
 		cmocka_unit_test(a_speed_is_not_reached_at_99_per_cent),
