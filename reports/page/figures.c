@@ -415,6 +415,8 @@ static void time_trace(struct script *s)
 	fputs("unset multiplot\nset format x '%g'\nset tics font ''\n", s->f);
 	end(s);
 	caption(figure, "Torque, speed, current and temperatures from above, as indicated with the calibration in force. Grey: from the lowest to the highest sample in each %.2g s.", t->width_s);
+	if (s->r->run.resumes_run_id)
+		caption(figure, " Run %lld alone, without the run that it continues.", (long long)s->r->run.id);
 }
 
 static void write_script(struct script *s)

@@ -54,7 +54,7 @@ void page_first_screen(FILE *f, const struct report *r)
 		fputs("<ul>\n", f);
 		for (size_t i = 0; i < r->curve->n_remarks; i++) {
 			fputs("<li>", f);
-			text_html(f, r->curve->remarks[i]);
+			text_html_kept(f, r->curve->remarks[i]);
 			fputs("</li>\n", f);
 		}
 		fputs("</ul>\n", f);
@@ -156,7 +156,7 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 	if (p->note[0]) {
 		fprintf(f, "<tr class=\"note%s\"><td colspan=\"%d\">", other ? " other" : "",
 			5 + has.volt + has.amp + 2 * has.input + has.winding + has.housing);
-		text_html(f, p->note);
+		text_html_kept(f, p->note);
 		fputs("</td></tr>\n", f);
 	}
 }
@@ -203,14 +203,14 @@ void page_limits(FILE *f, const struct report *r)
 		text_html(f, limit_sentence((enum limit)limit));
 		if (note[0]) {
 			fputs(" In the last of them: ", f);
-			text_html(f, note);
+			text_html_kept(f, note);
 			fputc('.', f);
 		}
 		fputs("</li>\n", f);
 	}
 	if (c->end_note[0]) {
-		fputs("<li><strong>End of the curve</strong>: ", f);
-		text_html(f, c->end_note);
+		fputs("<li>", f);
+		text_html_kept(f, c->end_note);
 		fputs("</li>\n", f);
 	}
 	fputs("</ul>\n</section>\n", f);
@@ -236,7 +236,7 @@ static void claim_row(FILE *f, const struct report *r, const struct claim_check 
 	else
 		fputs("–", f);
 	fprintf(f, "</td><td data-label=\"verdict\"><span class=\"verdict\">%s</span></td><td class=\"text\" data-label=\"why\">", verdict_name(k->verdict));
-	text_html(f, k->why);
+	text_html_kept(f, k->why);
 	fputs("</td></tr>\n", f);
 }
 

@@ -88,6 +88,19 @@ void curve_remark(struct curve *curve, const char *format, ...)
 	va_end(args);
 }
 
+void curve_remark_first(struct curve *curve, const char *format, ...)
+{
+	const size_t rooms = sizeof curve->remarks / sizeof curve->remarks[0];
+	va_list args;
+
+	if (curve->n_remarks < rooms)
+		curve->n_remarks++;
+	memmove(curve->remarks[1], curve->remarks[0], (curve->n_remarks - 1) * sizeof curve->remarks[0]);
+	va_start(args, format);
+	vsnprintf(curve->remarks[0], sizeof curve->remarks[0], format, args);
+	va_end(args);
+}
+
 void point_note(struct curve_point *p, const char *format, ...)
 {
 	size_t used = strlen(p->note);

@@ -88,13 +88,15 @@ struct curve {
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
 	enum limit end_limit;
 	char end_note[480];  /* in words; "" when there is nothing to say */
-	char remarks[12][320];
+	char remarks[12][480];
 	struct curve_zero zero; /* n 0 for hand-taken readings */
 	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */
 /* Adds a remark; silently dropped when all rooms are taken. */
 void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
+/* The same before all others, in the place of the last one when all rooms are taken: what makes the figures doubtful. */
+void curve_remark_first(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
 /* Adds to a point's note, after "; "; cut where the note ends. */
 void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);
 

@@ -86,11 +86,13 @@ static enum rc take_map(struct logbook *lb, struct report *r, struct err *err)
 
 static void describe(struct report *r)
 {
-	char when[40];
+	char when[40], resumed[60] = "";
 
 	text_time(when, sizeof when, r->run.wall_ns);
+	if (r->run.resumes_run_id)
+		snprintf(resumed, sizeof resumed, " (continues run %lld)", (long long)r->run.resumes_run_id);
 	snprintf(r->subject, sizeof r->subject, "%s", r->actuator.name[0] ? r->actuator.name : r->run.actuator);
-	snprintf(r->source, sizeof r->source, "run %lld on %s%s, plan %s, %s", (long long)r->run.id, r->rig.name,
+	snprintf(r->source, sizeof r->source, "run %lld%s on %s%s, plan %s, %s", (long long)r->run.id, resumed, r->rig.name,
 		 r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
 }
 

@@ -144,6 +144,16 @@ void text_html(FILE *to, const char *text)
 	}
 }
 
+static bool is_unit(const char *s)
+{
+	static const char *const units[] = { "N·m", "rpm", "°C", "%", "W", "A", "V" };
+
+	for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)
+		if (strncmp(s, units[i], strlen(units[i])) == 0)
+			return true;
+	return false;
+}
+
 /* Blanks behind a digit that a unit or a sign follows, and those around the sign, do not break. */
 void text_html_kept(FILE *to, const char *text)
 {
@@ -155,7 +165,7 @@ void text_html_kept(FILE *to, const char *text)
 	for (const char *s = text; *s && used + 3 < sizeof kept; s++) {
 		bool digit = s > text && s[-1] >= '0' && s[-1] <= '9';
 		bool after = s >= text + n && strncmp(s - n, sign, n) == 0, before = strncmp(s + 1, sign, n) == 0;
-		bool unit = digit && (strncmp(s + 1, "N·m", 4) == 0 || strncmp(s + 1, "rev", 3) == 0 || s[1] == '%' || s[1] == 'W' || s[1] == 'A');
+		bool unit = digit && is_unit(s + 1);
 		if (*s == ' ' && (after || before || unit)) {
 			memcpy(kept + used, "\xC2\xA0", 2);
 			used += 2;

@@ -149,7 +149,7 @@ static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct l
 			rc = err_set(err, RC_SAYS_NO, 0, "not published: %s. If it is right all the same: --accept REASON", d->text);
 		}
 		if (rc == RC_OK)
-			curve_remark(r->curve, "Implausible, accepted (%.60s): %s.", reason, d->text);
+			curve_remark_first(r->curve, "Doubtful: figures do not agree, accepted all the same (%.60s): %s.", reason, d->text);
 	}
 	return rc;
 }

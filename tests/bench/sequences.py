@@ -119,6 +119,8 @@ def ctrl_c_is_a_controlled_stop_and_the_rest_can_be_taken_up():
         rest = bench.must("sweep", "short", "--resume")
         taken = [(point["step"], point["direction"]) for point in rest["points"]]
         assert len(taken) == 8 and len(set(taken)) == 8, taken
+        page = pathlib.Path(bench.must("report", "--no-figures")["page"]).read_text()
+        assert f"run {rest['run_id']} (continues run {rest['resumes_run_id']}) on " in page
         refusal(bench.run("sweep", "short", "--resume", "--json"), 2, "bad_input")
         assert bench.run("log", "verify").status == 0
 

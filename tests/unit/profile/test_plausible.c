@@ -114,6 +114,25 @@ static void a_sound_curve_and_its_slips(void **state)
 	assert_true(of(list, n, PLAUSIBLE_ENERGY)->refused && of(list, n, PLAUSIBLE_CURRENT_DRAWN)->refused);
 }
 
+/* At light load the drive's current is mostly friction: five light points show a third of k_t, the two heavy ones all of it. */
+static void light_points_decide_nothing(void **state)
+{
+	struct plausible_point points[7];
+	struct plausible list[PLAUSIBLE_CHECKS];
+
+	(void)state;
+	for (int i = 0; i < 7; i++) {
+		points[i] = fair(i < 5 ? 1 + i : 18 + i);
+		points[i].drive_A *= i < 5 ? 3 : 1;
+	}
+	size_t n = plausible_curve(&winder, points, 7, list);
+	assert_false(of(list, n, PLAUSIBLE_TORQUE_CONSTANT)->refused);
+	for (int i = 5; i < 7; i++)
+		points[i].drive_A *= 3;
+	n = plausible_curve(&winder, points, 7, list);
+	assert_true(of(list, n, PLAUSIBLE_TORQUE_CONSTANT)->refused);
+}
+
 static void what_nobody_stated_is_not_compared(void **state)
 {
 	const struct actuator_profile bare = { .gear_ratio = 36, .limit_torque_Nm = 45, .expect_efficiency = 0.5 };
@@ -167,6 +186,7 @@ int main(void)
 		cmocka_unit_test(two_figures),
 		cmocka_unit_test(a_brake_that_is_ten_times_too_weak),
 		cmocka_unit_test(a_sound_curve_and_its_slips),
+		cmocka_unit_test(light_points_decide_nothing),
 		cmocka_unit_test(what_nobody_stated_is_not_compared),
 		cmocka_unit_test(a_cell_by_its_stated_counts_or_else_by_the_converter),
 		cmocka_unit_test(claims_that_contradict_each_other),

@@ -50,6 +50,20 @@ static char *escaped(const char *text)
 	return buf;
 }
 
+/* Between a number and its unit, and around the sign, stands U+00A0. */
+static void a_number_keeps_its_unit(void **state)
+{
+	char *buf = NULL;
+	size_t size = 0;
+	FILE *f = open_memstream(&buf, &size);
+
+	(void)state;
+	text_html_kept(f, "at 85.00 rpm \u00b1 0.21 rpm, 48 V and 50 \u00b0C, in 3 points");
+	fclose(f);
+	assert_string_equal(buf, "at 85.00\u00a0rpm\u00a0\u00b1\u00a00.21\u00a0rpm, 48\u00a0V and 50\u00a0\u00b0C, in 3 points");
+	free(buf);
+}
+
 static void html_is_safe_and_utf8(void **state)
 {
 	static const struct { const char *text, *expect; } rows[] = {
@@ -102,6 +116,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(value_and_uncertainty_are_rounded_together),
+		cmocka_unit_test(a_number_keeps_its_unit),
 		cmocka_unit_test(html_is_safe_and_utf8),
 		cmocka_unit_test(times_are_utc),
 		cmocka_unit_test(words_are_swapped_and_cut_to_fit),
