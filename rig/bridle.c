@@ -47,6 +47,7 @@ int main(int argc, char **argv)
 		return 2;
 	}
 	if (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0) {
+		cli_narrow_stdout();
 		print_help(stdout);
 		return 0;
 	}

@@ -52,6 +52,7 @@ int cmd_calc(int argc, char **argv)
 	struct err err;
 
 	if (argc > 1 && (strcmp(argv[1], "--help") == 0 || strcmp(argv[1], "help") == 0)) {
+		cli_narrow_stdout();
 		print_help(stdout);
 		return 0;
 	}

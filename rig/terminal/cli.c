@@ -182,6 +182,8 @@ enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli
 	int code;
 
 	*ret = (struct cli){ .bench = ".", .json = stands(argc, argv, "--json") };
+	if (!ret->json)
+		cli_narrow_stdout();
 	if (stands(argc, argv, "--help")) {
 		print_help(spec);
 		ret->help_shown = true;

@@ -17,9 +17,9 @@ import harness
 class Terminal:
     """A command on a terminal of its own; answers go in when so many questions have been asked."""
 
-    def __init__(self, *args):
+    def __init__(self, *args, width=80):
         self.far, near = pty.openpty()
-        fcntl.ioctl(near, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        fcntl.ioctl(near, termios.TIOCSWINSZ, struct.pack("HHHH", 24, width, 0, 0))
         self.process = subprocess.Popen([harness.BRIDLE, *map(str, args)], stdin=near, stdout=near, stderr=near,
                                         start_new_session=True, preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0))
         os.close(near)
@@ -214,7 +214,31 @@ def the_stop_of_a_virtual_bench_is_pressed_by_a_key():
         assert status == 1 and "was not seen to be pressed" in said and "contactor opened after" not in said, said
 
 
+def a_narrow_terminal_cuts_no_number_and_no_word():
+    def lines(*args, width):
+        command = Terminal(*args, width=width)
+        assert command.end() in (0, 1), command.text
+        time.sleep(0.1)
+        return command.text
+
+    with harness.Bench(seed=3) as bench:
+        at = ("--bench", bench.folder)
+        bench.must("hang", "--hands", "--series", "1", "--steps", "4")
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
+        bench.must("sweep", "gentle", "--forced", "for its tables")
+        for args in (("--help",), ("hang", "--help"), ("probe", "--seconds", "1", *at), ("report", "--no-figures", *at), ("log", "list", *at)):
+            wide, narrow = lines(*args, width=120), lines(*args, width=60)
+            assert widest(narrow) <= 60, (args, [line for line in narrow.splitlines() if len(line) > 60])
+            if args[0] not in ("probe", "--help"):  # whose numbers are others each time, or which is all one line
+                assert narrow.split() == wide.split(), args
+        document = Terminal("log", "list", "--json", *at, width=60)
+        document.end()
+        time.sleep(0.1)
+        assert harness.json.loads(document.text)["runs"], document.text
+
+
 if __name__ == "__main__":
     harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
                  a_load_that_was_forgotten_is_hung_again, one_can_go_back_and_drop_a_series, a_wrong_series_is_dropped_at_the_end,
-                 a_hang_is_taken_up_later, the_stop_of_a_virtual_bench_is_pressed_by_a_key)
+                 a_hang_is_taken_up_later, the_stop_of_a_virtual_bench_is_pressed_by_a_key,
+                 a_narrow_terminal_cuts_no_number_and_no_word)

@@ -509,9 +509,44 @@ static void keys_stop_and_the_terminal_comes_back(void **state)
 	}
 }
 
+static char rows_seen[400];
+
+static void see_rows(const char *text, size_t n)
+{
+	size_t used = strlen(rows_seen);
+
+	assert_true(used + n < sizeof rows_seen);
+	memcpy(rows_seen + used, text, n);
+	rows_seen[used + n] = '\0';
+}
+
+static void a_line_too_wide_is_broken_at_blanks(void **state)
+{
+	static const struct { const char *line; int most; const char *rows; } all[] = {
+		{ "", 10, "\n" },
+		{ "  1   2.50 N\u00b7m", 14, "  1   2.50 N\u00b7m\n" }, /* 14 columns, 15 bytes */
+		{ "  1   2.50   3.75   4.00", 14, "  1   2.50\n    3.75\n    4.00\n" },
+		{ "residual, sd 1238 count", 17, "residual, sd 1238\n    count\n" },
+		{ "residual, sd 1238 count", 16, "residual, sd\n    1238 count\n" },
+		{ "a-word-that-is-longer than all", 10, "a-word-that-is-longer\n    than\n    all\n" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+		rows_seen[0] = '\0';
+		size_t n = cli_narrow_line(all[i].line, strlen(all[i].line), all[i].most, see_rows);
+		assert_string_equal(rows_seen, all[i].rows);
+		size_t ends = 0;
+		for (const char *c = rows_seen; *c; c++)
+			ends += *c == '\n';
+		assert_int_equal(n, ends);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_line_too_wide_is_broken_at_blanks),
 		cmocka_unit_test(takes_options_anywhere),
 		cmocka_unit_test(says_what_is_wrong_with_a_line),
 		cmocka_unit_test(help_lines_up),
