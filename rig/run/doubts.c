@@ -65,22 +65,6 @@ static void weights_by_full_scale(const struct session *s, struct doubts *d)
 	}
 }
 
-static void rig_by_itself(const struct rig_profile *rig, struct doubts *d)
-{
-	if (!(rig->limit_torque_Nm <= rig->cell_full_scale_Nm))
-		say(d, false, "limit_torque", "rig.ini: [limits] torque %.4g N\u00b7m is above the cell's full scale of %.4g N\u00b7m",
-		    rig->limit_torque_Nm, rig->cell_full_scale_Nm);
-	if (!(rig->limit_torque_Nm <= rig->coupling_Nm))
-		say(d, false, "limit_torque", "rig.ini: [limits] torque %.4g N\u00b7m is above the coupling's limit, %.4g N\u00b7m",
-		    rig->limit_torque_Nm, rig->coupling_Nm);
-	if (!(rig->supply_V >= rig->supply_min_V && rig->supply_V <= rig->supply_max_V))
-		say(d, true, "supply_range", "rig.ini: [supply] voltage %.4g V is outside voltage_min %.4g V to voltage_max %.4g V: the guard "
-		    "would stop every run", rig->supply_V, rig->supply_min_V, rig->supply_max_V);
-	if (!(rig->slip_power_short_W >= rig->slip_power_W))
-		say(d, false, "slip_power", "rig.ini: [brake] slip_power_short %.4g W is below slip_power %.4g W", rig->slip_power_short_W,
-		    rig->slip_power_W);
-}
-
 static void actuator_by_rig(const struct session *s, struct doubts *d)
 {
 	const struct actuator_profile *a = &s->actuator;
@@ -121,7 +105,6 @@ void doubts_find(const struct session *s, const struct forecast *f, struct doubt
 {
 	*ret = (struct doubts){ 0 };
 	check_weight(s, ret);
-	rig_by_itself(&s->rig, ret);
 	weights_by_full_scale(s, ret);
 	if (s->has_actuator)
 		actuator_by_rig(s, ret);

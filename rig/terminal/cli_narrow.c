@@ -34,7 +34,7 @@ static size_t fitting(const char *s, size_t n, int most)
 
 	for (size_t i = 0; i < n; i++) {
 		columns += begins_character(s[i]);
-		if (s[i] == ' ' && word)
+		if (s[i] == ' ' && word && s[i - 1] != ' ')
 			blank = i;
 		word = word || s[i] != ' ';
 		if (columns > most && blank > 0)

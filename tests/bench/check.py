@@ -83,6 +83,16 @@ def figures_that_do_not_agree():
     assert "60" in found["message"], found
 
 
+def figures_of_the_actuator_that_do_not_agree():
+    """One row each: what is changed, the check's word, its exit status, and the two figures that the sentence has to name."""
+    actuator = "actuators/paddle-winder.ini"
+    for file, old, new, word, status, said in (
+            (actuator, "dropout = 36 V", "dropout = 48 V", "dropout", 1, ("48 V", "drops out")),
+            (actuator, "[drive]\n", "[drive]\nk_t = 1.2 N.m/A\n", "torque_constant", 0, ("24 N·m at most", "claims 40 N·m"))):
+        found = Folder((file, old, new)).finding(word, status, "gentle")
+        assert found["refuses"] == (status == 1) and all(part in found["message"] for part in said), (word, found)
+
+
 def short_lever(folder):
     (folder / "plans/short.ini").write_text(SHORT)
     truth = folder / "virtual.ini"
@@ -123,4 +133,4 @@ def a_lever_ten_times_too_short_stops_at_the_map():
 
 if __name__ == "__main__":
     harness.main(the_example_is_sound, mistakes_of_all_files_come_at_once, figures_that_do_not_agree,
-                 a_lever_ten_times_too_short_stops_at_the_map)
+                 figures_of_the_actuator_that_do_not_agree, a_lever_ten_times_too_short_stops_at_the_map)

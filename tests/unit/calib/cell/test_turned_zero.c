@@ -60,6 +60,20 @@ static void weights_of_equal_spacing(void **state)
 	assert_true(near(found.fade_limit, 0.1));
 }
 
+/* By hand for r = 1.5: forward counts 0.6 and backward 0.4. Forward readings of 0.03 and 0.04 in the middle: half of their root sum, 0.025;
+ * so 0.6 * 0.025 = 0.015 beside 0.4 * 0.05 = 0.02. The fade of 0.4 by 0.6 and by half. */
+static void weights_of_unlike_drag(void **state)
+{
+	const struct turned_half half[3] = { { 0, 5.9, 0.03 }, { 1, 4.4, 0.05 }, { 2, 5.5, 0.04 } };
+	struct turned_zero found = turned_zero_join(half, 3, 1.5);
+
+	(void)state;
+	assert_true(near(found.zero, 5.7 - 1.3 / 2.5));
+	assert_true(near(found.u_zero, 0.025));
+	assert_true(near(found.fade_limit, 0.12));
+	assert_true(near(found.unlike, 1.3 / 2.5 / 2.5));
+}
+
 /* Drag that dies away exponentially, slowly and fast: the zero is off, and by less than its limit. By hand for D e^(-t/tau) at times
  * 0, 1, 2 with q = e^(-1/tau): D (1 + q^2 - 2 q)/4 = D (1 - q)^2/4 of a limit of D (1 - q^2)/4. */
 static void a_fade_stays_within_its_limit(void **state)
@@ -93,6 +107,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_drifts_in_a_line_falls_out),
 		cmocka_unit_test(weights_of_equal_spacing),
+		cmocka_unit_test(weights_of_unlike_drag),
 		cmocka_unit_test(a_fade_stays_within_its_limit),
 		cmocka_unit_test(forward_and_back_alone),
 	};
