@@ -154,7 +154,7 @@ int cmd_hang(int argc, char **argv)
 		{ "guide", "NAME", "table of classes: torque (in the shape of cg-14 and DIN 51309) or force (ISO 376) (default torque)", &o.guide, NULL },
 		{ "classes", "FILE", "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's", &o.classes, NULL },
 		{ "resolution", "R", "with --from: resolution of the indication, in its unit", &o.resolution, NULL },
-		{ "resume", NULL, "go on with the last calibration that was stopped; its complete series are kept", NULL, &o.resume },
+		{ "resume", NULL, "continue the last calibration that was stopped; its complete series are kept", NULL, &o.resume },
 		{ "dry-run", NULL, "show the result, keep no calibration", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
 	};

@@ -259,8 +259,8 @@ static const char *release_words(bool estop, bool sensed)
 	if (estop)
 		return sensed ? "Release the emergency stop: nothing may start by itself." :
 			"This node does not sense the contactor: look whether it is open. Then release the emergency stop.";
-	return sensed ? "Close and fix the guard again: nothing may start by itself." :
-		"This node does not sense the contactor: look whether it is open. Then close and fix the guard again.";
+	return sensed ? "Close the guard and fasten it: nothing may start by itself." :
+		"This node does not sense the contactor: check that it is open. Then close the guard and fasten it.";
 }
 
 static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t **ret, struct err *err)

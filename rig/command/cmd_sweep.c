@@ -355,7 +355,7 @@ int cmd_sweep(int argc, char **argv)
 {
 	struct options o = { 0 };
 	const struct cli_option options[] = {
-		{ "resume", NULL, "take up the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
+		{ "resume", NULL, "continue the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
 		{ "forced", "REASON", "run in spite of a refusal or without bridle ready; reason and doubts are kept and every point is marked", &o.forced, NULL },
 		LIVE_OPTIONS(o.live),
 	};

@@ -178,7 +178,7 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
 	enum rc rc = last_arm(live->s->logbook, &arm, &run, err);
 
 	if (rc == RC_OK && arm == 1 && !clear)
-		rc = err_set(err, RC_SAYS_NO, 0, "run %lld was left before arm and weights were off the shaft, which is to turn now; take them off, "
+		rc = err_set(err, RC_SAYS_NO, 0, "run %lld ended before the arm and the weights were taken off, and this command turns the shaft. Take them off, "
 			     "couple the actuator, then give --clear", (long long)run);
 	return rc;
 }
@@ -323,7 +323,7 @@ void live_turn(struct live *live, double speed_rpm)
 		live_note(live, ">> let the shaft stop");
 	/* hands that fail are seen as a shaft that does not turn */
 	if (live_hand(live, &ignored, "turn %ld", lround(speed_rpm)) != RC_OK)
-		live_note(live, "the hands could not do it: %s", ignored.what);
+		live_note(live, "the virtual bench's hands failed: %s", ignored.what);
 }
 
 void live_limits_for_weights(struct live *live)
@@ -357,7 +357,7 @@ const char *live_safe_now(const struct live *live)
 	if (!r->energised)
 		return "Nothing is energised.";
 	if (!r->stopped || !stands)
-		return "Drive commanded off, but nobody saw the shaft stand: it may still turn. Press the emergency stop before you go near.";
+		return "Drive commanded off, but the shaft was not seen to stand: it may still turn. Press the emergency stop before you go near.";
 	return open ? "Drive off, contactor open, shaft standing, brake released." :
 		"Drive and contactor commanded off, shaft standing, brake released.";
 }

@@ -155,7 +155,7 @@ static void average(struct cell_reading *r, const struct snapshot *snap, bool fr
 		finish(r, snap, ret);
 	} else if (done_s > r->config.average_s + r->config.timeout_s) {
 		ret->stop = true;
-		snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings");
+		snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings: check its clock and its wires");
 	}
 }
 

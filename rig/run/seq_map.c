@@ -232,7 +232,7 @@ static void step_start(struct seq_map *m, const struct snapshot *snap, struct se
 	if (m->config.by_hand || snap->contactor_closed) {
 		enter(m, MAP_SPIN, snap->now);
 	} else if (mono_diff_s(snap->now, m->phase_at) > CONTACTOR_S) {
-		give_up(ret, "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
+		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
 	}
 }
 
@@ -251,7 +251,7 @@ static void step_spin(struct seq_map *m, const struct snapshot *snap, struct seq
 		begin_take(m, snap->now);
 	} else if (waited_s > (m->config.by_hand ? HAND_WAIT_S : 10 + wanted_rpm(m) / m->config.speed_slew_rpm_per_s)) {
 		give_up(ret, m->config.by_hand ? "the shaft was not turned at the commanded speed" :
-			"the actuator does not reach the speed: look at its drive, its supply and the pick-up");
+			"the actuator does not reach the speed: check its drive, its supply and the pick-up");
 	}
 }
 

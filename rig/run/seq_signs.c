@@ -61,7 +61,7 @@ static void step_start(struct seq_signs *s, const struct snapshot *snap, struct 
 	if (s->config.by_hand || snap->contactor_closed)
 		enter(s, SIGNS_TURN, snap);
 	else if (for_s(s, snap) > CONTACTOR_S)
-		give_up(s, ret, "no_answer", "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
+		give_up(s, ret, "no_answer", "the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret)
@@ -76,7 +76,7 @@ static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct s
 		give_up(s, ret, "wrong_direction", "the pick-up reads %.3g rpm, forward was commanded: check [pickup] sign and the drive's direction",
 			snap->speed_rpm);
 	else if (for_s(s, snap) > (s->config.by_hand ? HAND_WAIT_S : TURN_S))
-		give_up(s, ret, "no_answer", "the pick-up reads %.3g rpm, %.3g rpm was commanded: look at drive, supply and pick-up",
+		give_up(s, ret, "no_answer", "the pick-up reads %.3g rpm, %.3g rpm was commanded: check drive, supply and pick-up",
 			snap->speed_rpm, s->config.speed_rpm);
 }
 

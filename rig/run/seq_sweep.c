@@ -148,7 +148,7 @@ static void step_start(struct seq_sweep *s, const struct snapshot *snap, struct 
 	if (s->config.drive == PLAN_HAND || snap->contactor_closed)
 		enter(s, SWEEP_SPIN, snap->now);
 	else if (mono_diff_s(snap->now, s->phase_at) > CONTACTOR_S)
-		give_up(ret, "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
+		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
@@ -164,7 +164,7 @@ static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct s
 	}
 	if (waited_s > most_s)
 		give_up(ret, s->config.drive == PLAN_HAND ? "the shaft was not turned" :
-			"the actuator does not reach the speed without load: look at its drive, its supply and the pick-up");
+			"the actuator does not reach the speed without load: check its drive, its supply and the pick-up");
 }
 
 static bool set_is_reached(const struct seq_sweep *s, double torque_Nm, double set)

@@ -160,7 +160,7 @@ static void step_start(struct seq_zero *z, const struct snapshot *snap, struct s
 	if (z->config.by_hand || snap->contactor_closed)
 		begin_try(z, snap);
 	else if (mono_diff_s(snap->now, z->phase_at) > CONTACTOR_S)
-		give_up(ret, "the contactor does not close: look at the emergency stop, the guard switch and their wiring");
+		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static bool is_there(const struct seq_zero *z, const struct snapshot *snap)
@@ -188,7 +188,7 @@ static void step_clear(struct seq_zero *z, const struct snapshot *snap, struct s
 {
 	tell(z, ret);
 	if (too_slow(z, snap, CLEAR_TURNS)) {
-		give_up(ret, "the shaft does not turn under the current that clears the brake: look at drive, supply and pick-up");
+		give_up(ret, "the shaft does not turn under the current that clears the brake: check drive, supply and pick-up");
 		return;
 	}
 	if (!(z->clear.current_A > 0) && !is_there(z, snap))
@@ -202,7 +202,7 @@ static void step_settle(struct seq_zero *z, const struct snapshot *snap, struct 
 {
 	tell(z, ret);
 	if (too_slow(z, snap, settle_turns(z))) {
-		give_up(ret, "the shaft does not turn slowly both ways for the zero: look at drive, supply and pick-up");
+		give_up(ret, "the shaft does not turn slowly both ways for the zero: check drive, supply and pick-up");
 		return;
 	}
 	z->there = is_there(z, snap);
