@@ -356,11 +356,14 @@ static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct 
 		stats_run_add(&s->torque, snap->torque_Nm);
 	stats_run_add(&s->speed, snap->speed_rpm);
 	add_steady(s, snap);
-	/* What was called steady proves to move: once more, while there is time. */
-	if (s->settled && steady_is_lost(&s->steady) && mono_diff_s(snap->now, s->step_at) < s->config.timeout_s) {
-		steady_clear(&s->steady);
-		enter(s, SWEEP_LOAD, snap->now);
-		return;
+	/* What was called steady proves to move: once more, while there is time, else it is not called so. */
+	if (s->settled && steady_is_lost(&s->steady)) {
+		if (mono_diff_s(snap->now, s->step_at) < s->config.timeout_s) {
+			steady_clear(&s->steady);
+			enter(s, SWEEP_LOAD, snap->now);
+			return;
+		}
+		s->settled = false;
 	}
 	if (dwelt(s, snap))
 		finish_point(s, snap, ret);

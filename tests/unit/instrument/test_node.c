@@ -57,6 +57,23 @@ static void fills_the_snapshot(void **state)
 	node_close(node);
 }
 
+/* A ripple of nothing: whoever has no meter is not believed about its product. */
+static void no_meter_no_ripple(void **state)
+{
+	struct fake *f = *state;
+
+	f->caps = "ok cell pick brake drive temp lines clock";
+	struct node *node = greeted(f);
+	struct snapshot snap = { 0 };
+
+	tick(f, node, &snap);
+	say(f, "S 00 7 live none 03 6000 1500 512 - 300 - -246");
+	node_poll(node, &snap);
+	assert_int_equal(snap.node_state, NODE_LIVE); /* the line was taken */
+	assert_true(isnan(snap.ripple_W));
+	node_close(node);
+}
+
 /* The lines have an age of their own: fast samples that go on do not keep them young. */
 static void slow_samples_have_an_age(void **state)
 {
@@ -479,6 +496,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		TEST(fills_the_snapshot),
+		TEST(no_meter_no_ripple),
 		TEST(slow_samples_have_an_age),
 		TEST(tells_fresh_repeated_and_saturated),
 		TEST(counts_lost_doubled_and_late),

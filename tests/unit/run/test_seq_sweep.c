@@ -491,9 +491,89 @@ static void a_cell_that_is_no_number_settles_nowhere(void **state)
 		assert_true(seen.point[i].flags & POINT_NOT_SETTLED);
 }
 
+/* Two conversions a second: a mean of half a second waits for its fourth, and what is read twice is not two readings. */
+static void a_mean_waits_for_fresh_readings(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(51);
+	struct plan_profile p = usual_plan();
+	struct sweep_config c = usual(&p);
+	struct seen seen;
+
+	(void)state;
+	rig.cell_every = 50;
+	p.down = p.repeat_first = false;
+	c.dwell_s = 0.5;
+	c.window_s = 4;
+	struct seq_out out = run_plan(&rig, &p, &c, &seen);
+	assert_true(out.done && seen.n == 4);
+	for (size_t i = 0; i < seen.n; i++)
+		if (!(mono_diff_s(seen.point[i].end, seen.point[i].begin) > 1.45))
+			fail_msg("point %zu: %.2f s", i, mono_diff_s(seen.point[i].end, seen.point[i].begin));
+}
+
+/* The drag begins to grow by 2 N·m/s when the first dwell does, for so long. */
+struct disturbed { struct tiny_rig *rig; struct seen *seen; double for_s; int64_t began, left; };
+
+static void disturb(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct disturbed *d = ctx;
+
+	watch(d->seen, rig, out);
+	if (d->began == 0 && sweep.phase == SWEEP_DWELL) {
+		d->began = rig->snap.now.ns;
+		d->left = (int64_t)(d->for_s / TINY_TICK_S);
+	}
+	if (d->left > 0) {
+		d->rig->drag_Nm += 2 * TINY_TICK_S;
+		d->left--;
+	}
+}
+
+static struct seq_point disturbed_point(double timeout_s, double for_s, int64_t *ret_began)
+{
+	struct tiny_rig rig = tiny_rig_make(52);
+	struct plan_profile p = usual_plan();
+	struct seen seen;
+	struct sweep_item item[SWEEP_ITEMS];
+
+	p.load = LOAD_CURRENT;
+	p.n = 1;
+	p.step[0] = 0.25;
+	p.down = p.repeat_first = false;
+	struct sweep_config c = usual(&p);
+	c.timeout_s = timeout_s;
+	size_t n = sweep_order(&p, 1, item);
+	seen = (struct seen){ .least_rpm_under_load = INFINITY, .config = &c };
+	struct disturbed d = { .rig = &rig, .seen = &seen, .for_s = for_s };
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, item, n));
+	struct seq_out out = tiny_run(&rig, seq_sweep_step, &sweep, 100, disturb, &d);
+	assert_true(out.done && seen.n == 1 && d.began > 0);
+	*ret_began = d.began;
+	return seen.point[0];
+}
+
+/* A dwell that proves to move begins again when it is still; past the time-out it is no settled point. */
+static void a_dwell_that_moves_is_taken_again_or_not_settled(void **state)
+{
+	int64_t began;
+
+	(void)state;
+	struct seq_point p = disturbed_point(30, 3, &began);
+	assert_int_equal(p.flags & POINT_NOT_SETTLED, 0);
+	assert_true(p.begin.ns > began + 3000000000);
+	/* the time is over a moment after the dwell has begun */
+	p = disturbed_point(30, 0, &began);
+	p = disturbed_point(p.settle_s + 0.1, 30, &began);
+	assert_int_equal(p.flags & POINT_NOT_SETTLED, POINT_NOT_SETTLED);
+	assert_true(p.begin.ns <= began);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_mean_waits_for_fresh_readings),
+		cmocka_unit_test(a_dwell_that_moves_is_taken_again_or_not_settled),
 		cmocka_unit_test(orders_the_steps),
 		cmocka_unit_test(shuffles_all_steps_once_and_the_same_for_the_same_seed),
 		cmocka_unit_test(crosses_off_what_was_done),

@@ -25,6 +25,7 @@ struct tiny_rig {
 	bool contactor_fails, dead_cell;
 	double pulses_per_rev;              /* of the pick-up; 0: as fine as can be */
 	double drag_turn_Nm;                /* drag once a turn, amplitude */
+	int64_t cell_every;                 /* ticks a conversion; 0: each */
 	bool single;                        /* the pick-up counts up whichever way the shaft turns */
 	bool no_reverse;                    /* the drive turns forward whatever sign it is sent */
 	bool mute_drive;                    /* and does not tell its rotor's speed */
@@ -102,13 +103,16 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	struct snapshot *s = &r->snap;
 	double sign = r->speed_rpm > 0 ? 1 : r->speed_rpm < 0 ? -1 : 0;
 	double ripple = r->ripple_Nm * sin(6.283185307 * 0.2 * (double)r->ticks * TINY_TICK_S);
+	int64_t conversion = r->cell_every > 1 ? r->ticks / r->cell_every : r->ticks;
+	bool fresh = r->cell_every <= 1 || r->ticks % r->cell_every == 0;
+	int32_t held_count = s->cell_count;
 	double torque = sign * r->brake_Nm + r->noise_Nm * tiny_random(r) + (r->coil_A > 0.01 ? ripple : 0);
 
 	memset(s, 0, sizeof *s);
 	s->now.ns = 1000000000 + r->ticks * 10000000;
 	s->sample_total = (uint32_t)r->ticks + 1;
-	s->cell_conversions = r->dead_cell ? 7 : (uint32_t)r->ticks + 1;
-	s->cell_count = (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque);
+	s->cell_conversions = r->dead_cell ? 7 : (uint32_t)conversion + 1;
+	s->cell_count = fresh ? (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque) : held_count;
 	s->indication = s->cell_count - (isfinite(r->tare_count) ? r->tare_count : 0);
 	s->torque_Nm = isfinite(r->tare_count) ? s->indication / TINY_COUNT_PER_NM : NAN;
 	s->speed_rpm = r->single ? fabs(r->speed_rpm) : r->speed_rpm;
