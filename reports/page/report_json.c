@@ -112,6 +112,7 @@ static void add_run(json_t *doc, const struct report *r)
 	json_object_set_new(doc, "virtual_bench", json_boolean(r->run.on_bench));
 	json_object_set_new(doc, "outcome", json_string(r->run.ended ? r->run.outcome : "killed"));
 	json_object_set_new(doc, "cause", json_string(r->run.cause));
+	json_object_set_new(doc, "safe", r->run.ended ? json_boolean(!report_not_safe(r, when, sizeof when)) : json_null());
 	json_object_set_new(doc, "message", json_string(r->run.message));
 	json_object_set_new(doc, "program", json_string(r->run.program));
 	json_object_set_new(doc, "samples", json_integer(r->run.samples));

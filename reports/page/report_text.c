@@ -97,13 +97,25 @@ static void add(char *buf, size_t size, const char *format, ...)
 	va_end(args);
 }
 
+bool report_not_safe(const struct report *report, char *buf, size_t size)
+{
+	const char *message = report->run.message, *end = strstr(message, ". ");
+	bool is = !report->by_hand && strncmp(message, "NOT SAFE: ", 10) == 0;
+
+	buf[0] = '\0';
+	if (is)
+		snprintf(buf, size, "The stop of this run did not end safe: %.*s.", (int)(end ? end - message - 10 : (long)strlen(message) - 10), message + 10);
+	return is;
+}
+
 void report_headline(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
 	const struct curve_point *top = most_torque(c), *best = most_efficient(c);
 	char torque[80], speed[80], power[80], share[80], at[80];
 
-	buf[0] = '\0';
+	if (report_not_safe(report, buf, size))
+		add(buf, size, " ");
 	if (impossible(c) == c->n || top == NULL) {
 		add(buf, size, "No usable point: the readings contradict each other. The notes of the points say what to check.");
 		return;

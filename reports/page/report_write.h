@@ -9,8 +9,10 @@
 /* curve_to_json with claims, fits, calibration and run beside it. Given to the caller. */
 json_t *report_to_json(const struct report *report);
 
-/* The result in one line and what limited it, for page, terminal and JSON. */
+/* The result in one line, after report_not_safe, and what limited it, for page, terminal and JSON. */
 void report_headline(const struct report *report, char *buf, size_t size);
+/* A run whose stop did not end safe: the sentence that comes before every other. Empty when not. */
+bool report_not_safe(const struct report *report, char *buf, size_t size);
 void report_certainty(const struct report *report, char *buf, size_t size);
 void report_limits(const struct report *report, char *buf, size_t size);
 

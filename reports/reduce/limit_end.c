@@ -122,6 +122,9 @@ static const struct { const char *cause; enum limit limit; const char *words; } 
 	{ "drive_dropout", LIMIT_SUPPLY, "the drive dropped out on undervoltage" },
 	{ "drive_fault", LIMIT_DRIVE, "the drive reported a fault" },
 	{ "wrong_direction", LIMIT_GUARD, "the shaft turned the wrong way" },
+	{ "wrong_sign", LIMIT_GUARD, "the torque had the wrong sign" },
+	{ "slow_stale", LIMIT_GUARD, "lines, drive and temperatures were not told" },
+	{ "slept", LIMIT_GUARD, "this computer slept" },
 	{ "stall", LIMIT_ACTUATOR, "the shaft stood still under torque" }, /* by the samples: limit_of_end */
 	{ "oscillation", LIMIT_GUARD, "speed or torque kept swinging" },
 	{ "late_tick", LIMIT_GUARD, "this computer was too slow for the control loop" },

@@ -6,7 +6,7 @@
 #include <string.h>
 
 #define QUIET_US 300000      /* no pulse for this long: the shaft stands */
-#define STOPPING_US 10000000 /* longest that the brake is kept */
+#define STOPPING_US 60000000 /* longest that the brake is kept: against a shaft that is driven on */
 #define CONTACTOR_US 200000  /* longest that a contactor may take */
 #define EVENT_US 100000      /* no more than two events of the same word */
 #define TOLD (BENCH_DRIVE_ENABLED | BENCH_DRIVE_FAULTS)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/serve.h"
 #include "bench/control_side.h"
+#include "node/tether.h"
 
 #include <errno.h>
 #include <poll.h>
@@ -20,6 +21,7 @@ struct server {
 	const struct serve_config *config;
 	struct world *world;
 	int tether, control;          /* connections, -1 = none */
+	int refused;                  /* a second host, which has been told so and may read it; -1 = none */
 	uint64_t received, sent;      /* on this tether connection */
 	struct control_side side;
 	bool had_control, real_time;
@@ -118,6 +120,35 @@ static void move_to(struct server *s, int64_t t_us)
 	write_due(s); /* an advance by nothing still writes */
 }
 
+/* One host at a time. The line stays open on this side until the other has read and closed it: bytes that nobody takes would end it with
+ * an error before the words are read. */
+static void refuse(struct server *s, int fd)
+{
+	struct tether_writer w;
+
+	tether_begin_seq(&w, '!', 0);
+	tether_put_words(&w, "no busy");
+	size_t n = tether_end(&w);
+	if (s->refused >= 0)
+		close(s->refused);
+	s->refused = fd;
+	if (send(fd, w.line, n, MSG_NOSIGNAL) != (ssize_t)n || shutdown(fd, SHUT_WR) != 0) {
+		close(fd);
+		s->refused = -1;
+	}
+}
+
+static void read_refused(struct server *s)
+{
+	char buf[512];
+	ssize_t n = read(s->refused, buf, sizeof buf);
+
+	if (n > 0 || (n < 0 && (errno == EAGAIN || errno == EINTR)))
+		return;
+	close(s->refused);
+	s->refused = -1;
+}
+
 static void take_tether(struct server *s)
 {
 	const struct listener *l = &s->config->tether;
@@ -136,8 +167,8 @@ static void take_tether(struct server *s)
 	fd = listen_accept(l);
 	if (fd < 0)
 		return;
-	if (s->tether >= 0) { /* one host at a time */
-		close(fd);
+	if (s->tether >= 0) {
+		refuse(s, fd);
 		return;
 	}
 	s->tether = fd;
@@ -151,7 +182,7 @@ static void take_control(struct server *s)
 	if (fd < 0)
 		return;
 	if (s->control >= 0) {
-		close(fd);
+		refuse(s, fd);
 		return;
 	}
 	s->control = fd;
@@ -262,7 +293,7 @@ static int patience_ms(const struct server *s)
 
 enum rc serve(const struct serve_config *config, struct err *err)
 {
-	struct server s = { .config = config, .world = config->world, .tether = -1, .control = -1 };
+	struct server s = { .config = config, .world = config->world, .tether = -1, .control = -1, .refused = -1 };
 
 	for (;;) {
 		struct pollfd p[] = {
@@ -271,6 +302,7 @@ enum rc serve(const struct serve_config *config, struct err *err)
 			{ .fd = s.control, .events = POLLIN },
 			{ .fd = config->tether.is_pty ? -1 : config->tether.fd, .events = POLLIN },
 			{ .fd = config->control.fd, .events = POLLIN },
+			{ .fd = s.refused, .events = POLLIN },
 		};
 
 		if (poll(p, sizeof p / sizeof p[0], patience_ms(&s)) < 0 && errno != EINTR)
@@ -285,6 +317,8 @@ enum rc serve(const struct serve_config *config, struct err *err)
 			take_tether(&s);
 		if (p[2].revents != 0 && s.control >= 0)
 			read_control(&s);
+		if (p[5].revents != 0)
+			read_refused(&s);
 		if (p[4].revents != 0)
 			take_control(&s);
 		keep_real_time(&s);
@@ -293,5 +327,7 @@ enum rc serve(const struct serve_config *config, struct err *err)
 	}
 	drop_tether(&s);
 	drop_control(&s);
+	if (s.refused >= 0)
+		close(s.refused);
 	return RC_OK;
 }

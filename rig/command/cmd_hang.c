@@ -143,7 +143,7 @@ int hang_show(const struct cli *cli, const struct hang_result *r)
 
 int cmd_hang(int argc, char **argv)
 {
-	struct hang_options o = { .series = "3", .model = "auto", .guide = "torque" };
+	struct hang_options o = { .live = { .still = true }, .series = "3", .model = "auto", .guide = "torque" };
 	const struct cli_option options[] = {
 		{ "series", "N", "series; 1 and 2 in one mounting, each later one after re-mounting (default 3)", &o.series, NULL },
 		{ "steps", "N", "rising steps; the pieces are shared out among them (default: a step for each piece)", &o.steps, NULL },

@@ -84,6 +84,19 @@ const char *cause_word(enum cause cause)
 	return is_known(cause) ? causes[cause].word : "unknown";
 }
 
+bool cause_latches(enum cause cause)
+{
+	static const enum cause limits[] = {
+		CAUSE_NONE, CAUSE_OPERATOR, CAUSE_SEQUENCE, CAUSE_STALL, CAUSE_ACTUATOR_HOT, CAUSE_BRAKE_HOT, CAUSE_BRAKE_ENERGY, CAUSE_BRAKE_POWER,
+		CAUSE_DRIVE_DROPOUT, CAUSE_SUPPLY_RANGE, CAUSE_OVERTORQUE, CAUSE_CELL_SATURATED, CAUSE_LATE_TICK,
+	};
+
+	for (size_t i = 0; i < sizeof limits / sizeof limits[0]; i++)
+		if (cause == limits[i])
+			return false;
+	return true;
+}
+
 const char *cause_sentence(enum cause cause)
 {
 	return is_known(cause) ? causes[cause].sentence : "the guard stopped for a cause that this program does not know";

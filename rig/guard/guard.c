@@ -402,8 +402,3 @@ struct guard guard_warm(double energy_J, struct mono at)
 {
 	return (struct guard){ .energy_J = energy_J, .last_now = at };
 }
-
-struct guard guard_reset(struct guard g)
-{
-	return g.phase == GUARD_STOPPED ? guard_warm(g.energy_J, g.last_now) : g;
-}

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The guard: a pure step function with the last word on every tick. It sees the
  * snapshot and what the sequence wants, and answers what may go out. A cause
- * latches; only guard_reset, a deliberate act, ends it. The stop keeps the order
+ * latches: a stopped guard stays so. A person's deliberate act lets the next run begin with a fresh one (cause_latches). The stop keeps the order
  * of a brake rig: the drive's torque off and the contactor open, the brake held until the shaft
  * stands, then released. Software is not the emergency stop.
  *
@@ -53,6 +53,9 @@ enum cause {
 /* snake_case word for JSON and logbook ("drive_dropout"), and a sentence for people with what to do. */
 const char *cause_word(enum cause cause);
 const char *cause_sentence(enum cause cause);
+/* A fault of the rig, or of what runs it: before anything is energised again a person has to say that it is put right. Not so what only limits a
+ * step (stall, heat, supply, the actuator's or brake's own limits) and what a person or a sequence asked for. */
+bool cause_latches(enum cause cause);
 
 /* INFINITY switches a limit off; NaN in a limit allows nothing. */
 struct guard_limits {
@@ -190,9 +193,6 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 double guard_heat_J(double energy_J, double torque_Nm, double speed_rpm, double dt_s, double slip_power_W);
 /* A fresh guard whose brake had this heat at that moment: what an earlier run left. */
 struct guard guard_warm(double energy_J, struct mono at);
-
-/* A deliberate reset: only from GUARD_STOPPED; anything else is unchanged. The brake's heat is not forgotten. */
-struct guard guard_reset(struct guard g);
 
 /* The end of a stop for people: what was seen, or large and first what was not and what to do. v->stopped. */
 void guard_end_message(const struct guard_verdict *v, char *buf, size_t size);

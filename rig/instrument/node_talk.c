@@ -93,7 +93,9 @@ void talk_hear(struct node *node, char *const token[], size_t n)
 	ok = strcmp(token[1], "ok") == 0;
 	if (!ok && strcmp(token[1], "no") != 0)
 		return;
-	if (node->talk.what != TALK_NONE && node->talk.result == TALK_WAITING && seq == node->talk.seq)
+	/* A second host is told so before it has asked anything: the number says nothing. */
+	bool busy = !ok && n == 3 && strcmp(token[2], "busy") == 0 && node->caps.name[0] == '\0';
+	if (node->talk.what != TALK_NONE && node->talk.result == TALK_WAITING && (seq == node->talk.seq || busy))
 		conclude(node, token, n, ok);
 	else if (node->set_ns[seq] != 0 && ok)
 		node_set_answered(node, (uint8_t)seq);
@@ -205,10 +207,14 @@ static enum rc hello(struct node *node, struct err *err)
 			       "is it powered, and are address and baud rate right?",
 			       link_address(node->link), (int)(NODE_GREET_NS / 1000000000),
 			       (unsigned long)link_bytes_read(node->link), (unsigned long)node->view.line_bad);
+	if (rc == RC_IO)
+		err_prefix(err, "another program may drive this rig (the node hung up before it greeted): ");
 	if (rc != RC_OK)
 		return rc;
 	strcpy(words, node->talk.answer);
 	n = tether_split(words, token);
+	if (node->talk.result == TALK_NO && n == 1 && strcmp(token[0], "busy") == 0)
+		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(node->link));
 	if ((node->talk.result == TALK_NO && n == 2 && strcmp(token[0], "version") == 0) ||
 	    (node->talk.result == TALK_OK && n > 0 && strcmp(token[0], "1") != 0))
 		return err_set(err, RC_PROTOCOL, 0,

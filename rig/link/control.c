@@ -22,7 +22,14 @@ struct control {
 	char answer[TETHER_LINE_MAX + 1]; /* what the tokens point into */
 	char *token[TETHER_TOKENS];
 	size_t n;
+	bool greeted;
 };
+
+/* A second host is told so before it has asked anything: the number says nothing. */
+static bool is_busy(const struct control *c)
+{
+	return !c->greeted && c->n == 3 && strcmp(c->token[1], "no") == 0 && strcmp(c->token[2], "busy") == 0;
+}
 
 /* Is the body that was read the answer to the last request? Then it is split. */
 static bool is_answer(struct control *c)
@@ -31,8 +38,9 @@ static bool is_answer(struct control *c)
 
 	strcpy(c->answer, c->reader.line);
 	c->n = tether_split(c->answer, c->token);
-	return c->n >= 2 && c->token[0][0] == '!' && tether_decimal(c->token[0] + 1, 0, 255, &seq) && seq == c->seq &&
-	       (strcmp(c->token[1], "ok") == 0 || strcmp(c->token[1], "no") == 0);
+	if (c->n < 2 || c->token[0][0] != '!' || !tether_decimal(c->token[0] + 1, 0, 255, &seq))
+		return false;
+	return is_busy(c) || (seq == c->seq && (strcmp(c->token[1], "ok") == 0 || strcmp(c->token[1], "no") == 0));
 }
 
 static enum rc read_answer(struct control *c, struct err *err)
@@ -91,8 +99,12 @@ static enum rc greet(struct control *c, struct err *err)
 	tether_put_word(&w, "hello");
 	tether_put_decimal(&w, TETHER_VERSION);
 	rc = ask(c, &w, err);
+	if (rc == RC_IO)
+		err_prefix(err, "another program may drive this rig (%s hung up before it greeted): ", link_address(c->line));
 	if (rc != RC_OK)
 		return rc;
+	if (is_busy(c))
+		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(c->line));
 	if (!said_ok(c) && c->n == 4 && strcmp(c->token[2], "version") == 0)
 		return err_set(err, RC_PROTOCOL, 0,
 			       "%s: the bench has version %s of the bench clock, this program has version %d",
@@ -103,6 +115,7 @@ static enum rc greet(struct control *c, struct err *err)
 			       "%s: expected the control line of a virtual bench, which greets with \"ok 1 bench SEED\"",
 			       link_address(c->line));
 	c->seed = (uint64_t)number;
+	c->greeted = true;
 	begin(c, &w);
 	tether_put_word(&w, "now");
 	rc = ask(c, &w, err);

@@ -73,6 +73,11 @@ static enum rc say(struct err *err, enum sp_return r, const char *name, const ch
 	return rc;
 }
 
+static enum rc say_busy(const char *name, struct err *err)
+{
+	return err_set(err, RC_SAYS_NO, 0, "link \"serial:%s\": another program drives this rig; end that one first", name);
+}
+
 static enum sp_return configure(struct sp_port *port, int baud)
 {
 	enum sp_return r = sp_set_baudrate(port, baud);
@@ -111,16 +116,15 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	r = sp_open(s->port, SP_MODE_READ_WRITE);
 	if (r != SP_OK) {
 		/* libserialport locks the port by itself from 0.1.2 on */
-		bool locked = r == SP_ERR_FAIL && sp_last_error_code() == EWOULDBLOCK;
-		rc = say(err, r, rest, "open it", locked ? "does another program drive this rig?" :
-			 "is it plugged in, and may this user open it (group dialout)?");
+		int why = r == SP_ERR_FAIL ? sp_last_error_code() : 0;
+		rc = why == EWOULDBLOCK || why == EBUSY ? say_busy(rest, err) :
+			say(err, r, rest, "open it", "is it plugged in, and may this user open it (group dialout)?");
 		goto no_open;
 	}
 	r = sp_get_port_handle(s->port, &s->fd);
 	/* Two hosts on one line: the set-points of the one would let go of what the other drives. */
 	if (r == SP_OK && flock(s->fd, LOCK_EX | LOCK_NB) != 0) {
-		rc = err_set(err, RC_IO, errno, "link \"serial:%s\": cannot lock it: %s; does another program drive this rig?", rest,
-			     strerror(errno));
+		rc = say_busy(rest, err);
 		goto no_setup;
 	}
 	if (r == SP_OK)

@@ -54,41 +54,6 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	return rc;
 }
 
-struct shaft_told { bool told; char text[300]; };
-
-static bool look_for_shaft(void *ctx, int64_t mono_ns, const char *kind, const char *text)
-{
-	struct shaft_told *last = ctx;
-
-	(void)mono_ns;
-	if (strcmp(kind, LOOP_SHAFT) == 0) {
-		last->told = true;
-		snprintf(last->text, sizeof last->text, "%s", text);
-	}
-	return true;
-}
-
-/* The newest stop that the logbook knows ended safe, or a person has said since that the rig is. */
-static enum rc check_last_stop(struct live *live, bool clear, struct err *err)
-{
-	struct logbook *lb = live->s->logbook;
-	struct shaft_told last = { 0 };
-	int64_t *ids = NULL, run = 0;
-	size_t n = 0;
-	enum rc rc = lb ? logbook_runs(lb, NULL, &ids, &n, err) : RC_OK;
-
-	for (size_t i = 0; i < n && rc == RC_OK && !last.told; i++) {
-		run = ids[i];
-		rc = logbook_each_event(lb, run, look_for_shaft, &last, err);
-	}
-	free(ids);
-	if (rc != RC_OK || strncmp(last.text, "NOT SAFE", 8) != 0)
-		return rc;
-	live->answered = clear;
-	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: the last stop (run %lld) did not end safe. %s When you have seen "
-				       "that the drive is off and the shaft stands, give --clear", (long long)run, last.text);
-}
-
 enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
 		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
 {
@@ -101,7 +66,7 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 	if (options->hands && !s->rig.is_virtual)
 		rc = err_set(err, RC_ARG, 0, "--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
 	if (rc == RC_OK)
-		rc = check_last_stop(live, options->clear, err);
+		rc = live_latch_check(s, options->clear, options->still, &live->latch, err);
 	if (rc == RC_OK && want->rig_link)
 		rc = clear_node(live, options, err);
 	if (rc != RC_OK) {
@@ -119,8 +84,8 @@ enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, 
 	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
 
 	live->run_open = rc == RC_OK;
-	if (rc == RC_OK && live->answered)
-		rc = logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, LOOP_SHAFT, "a person says that the rig is safe (--clear)", err);
+	if (rc == RC_OK)
+		rc = live_latch_answer(s, &live->latch, err);
 	return rc;
 }
 
@@ -382,7 +347,9 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 
 	if (!cause)
 		cause = live_cause(live);
-	if (live->run_open)
+	if (live->run_open && rc != RC_OK)
+		end_rc = live_latch_keep(live->s, &live->result, err ? err->what : "", &end_err);
+	if (live->run_open && end_rc == RC_OK)
 		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what, &end_err);
 	live->run_open = false;
 	progress_free(live->progress);

@@ -6,6 +6,7 @@
 
 #include "terminal/cli.h"
 #include "terminal/live_line.h"
+#include "live/live_latch.h"
 #include "run/loop.h"
 #include "run/seq_hang.h"
 #include "run/seq_zero.h"
@@ -22,7 +23,7 @@ struct live {
 	double remaining_after_s;   /* of what follows it; NaN unknown */
 	bool hands;                 /* the virtual bench's hands do what a person would */
 	bool run_open;
-	bool answered;              /* --clear answers a stop that did not end safe: kept in the run */
+	struct live_latch latch;    /* what --clear answers */
 	unsigned hold_ticks;        /* of a stop that is not safe */
 	bool by_hand;               /* a person turns the shaft: no drive, no contactor */
 	struct seq_zero *zero;      /* the one that is running */
@@ -48,6 +49,7 @@ struct live {
 /* Options that every command at the rig takes. */
 struct live_options {
 	bool hands, clear;
+	bool still; /* the command energises nothing */
 	bool takes_up; /* a person takes up a run whose program died: that clears a node that went safe on its lease, no other cause */
 };
 /* Entries of a table of cli_option. */

@@ -235,6 +235,26 @@ enum rc logbook_runs(struct logbook *lb, const char *kind, int64_t **ret, size_t
 	return RC_OK;
 }
 
+enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size, struct err *err)
+{
+	sqlite3_stmt *st;
+	bool found = false;
+	enum rc rc = db_prepare(lb, "SELECT run_id, text FROM event WHERE kind = ?1 ORDER BY run_id DESC, no DESC LIMIT 1", &st, err);
+
+	*ret_run = 0;
+	text[0] = '\0';
+	if (rc != RC_OK)
+		return rc;
+	bind_text(st, 1, kind);
+	rc = one_row(lb, st, &found, err);
+	if (rc == RC_OK && found) {
+		*ret_run = sqlite3_column_int64(st, 0);
+		cut_text(st, 1, text, size);
+	}
+	sqlite3_finalize(st);
+	return rc;
+}
+
 enum rc logbook_run_texts(struct logbook *lb, int64_t run_id, char **ret_rig, char **ret_actuator, char **ret_plan,
 			  struct err *err)
 {

@@ -333,7 +333,10 @@ enum rc log_ring_stop(struct log_ring *ring, struct err *err)
 	enum rc rc = ring->rc;
 	if (rc != RC_OK && err)
 		*err = ring->err;
-	if (left > 0)
+	if (left > 0 && ring->not_kept > 0)
+		err_prefix(err, "%u rows of run %lld could not be written and %llu more were refused by a full ring: ", left,
+			   (long long)ring->run_id, ring->not_kept);
+	else if (left > 0)
 		err_prefix(err, "%u rows of run %lld could not be written: ", left, (long long)ring->run_id);
 	else if (ring->not_kept > 0)
 		rc = note_loss(ring, err);

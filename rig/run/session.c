@@ -14,7 +14,7 @@
 #include <unistd.h>
 
 #define CONNECT_MS 5000
-#define LIVE_s 16.0   /* the longest lease, the longest safe action and a little */
+#define LIVE_s 66.0   /* the longest lease, the longest safe action and a little */
 #define LOOK_s 0.05
 
 static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
@@ -191,7 +191,8 @@ static enum rc open_rig(struct session *s, struct err *err)
 	if (s->rig.is_virtual) {
 		rc = control_open(s->rig.control, s->bench, CONNECT_MS, &s->control, err);
 		if (rc != RC_OK) {
-			err_prefix(err, "no virtual bench answers; bridle bench --bench %s starts it, and it serves one program at a time: ", s->bench);
+			if (rc != RC_SAYS_NO)
+				err_prefix(err, "no virtual bench answers; bridle bench --bench %s starts it: ", s->bench);
 			return rc;
 		}
 	}

@@ -50,7 +50,7 @@ struct session_want {
 	bool logbook_write;     /* false = open for reading when it exists */
 };
 
-/* A node that is still live or stopping (its host died a moment ago) is waited for, 16 s at most, before anything is sent to it;
+/* A node that is still live or stopping (its host died a moment ago) is waited for, 66 s at most, before anything is sent to it;
  * RC_SAYS_NO when it stays so: somebody else drives it.
  * Everything or nothing: on an error what was opened is closed again and ret is empty. m gets the mistakes of all files.
  * The node keeps the address of ret->clock: do not copy or move a session that is open. */

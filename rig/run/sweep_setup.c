@@ -109,6 +109,8 @@ enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int6
 	if (rc == RC_OK && info.calibration_id != s->calibration_id)
 		rc = err_set(err, RC_ARG, 0, "--resume: the cell was calibrated again since run %lld; start a new sweep instead",
 			     (long long)info.id);
+	if (rc == RC_OK && info.map_id != s->map_id)
+		rc = err_set(err, RC_ARG, 0, "--resume: the brake was mapped again since run %lld; start a new sweep instead", (long long)info.id);
 	if (rc == RC_OK)
 		rc = check_same_files(s, info.id, err);
 	if (rc == RC_OK)

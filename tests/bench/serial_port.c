@@ -150,8 +150,8 @@ static void a_second_host_is_refused(void **state)
 	struct link *second = NULL;
 	struct err err = { 0 };
 
-	assert_int_equal(link_open(link_address(f->link), 115200, NULL, 100, &second, &err), RC_IO);
-	assert_non_null(strstr(err.what, "another program"));
+	assert_int_equal(link_open(link_address(f->link), 115200, NULL, 100, &second, &err), RC_SAYS_NO);
+	assert_non_null(strstr(err.what, "another program drives this rig"));
 }
 
 static void an_impossible_speed_is_refused(void **state)

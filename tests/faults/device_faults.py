@@ -116,6 +116,10 @@ def unsafe(fault, missing):
         assert result.status == 3 and answer["safe"] is False, result
         told = answer["message"].split(". KEEP AWAY. ")[0]
         assert told.startswith("NOT SAFE: ") and all(words in told for words in missing), answer["message"]
+        report = bench.must("report", "--no-figures")
+        assert report["safe"] is False and report["result"].startswith("The stop of this run did not end safe: "), report["result"]
+        page = next(bench.folder.glob("reports/**/report.html")).read_text()
+        assert page.index("did not end safe") < page.index("Highest") and missing[0] in page, "the page says it first"
         rows = truth(bench)
         assert rows[-1]["contactor"] == "1", "the contactor opened after all"
         turning = [row for row in rows if float(row["t_s"]) > AT_S + 3 and abs(float(row["speed_rad_per_s"])) > 0.5]
@@ -206,6 +210,34 @@ def held_without_load(fault):
         assert most > 0.2, f"the brake was held with {most} A"
 
 
+def latched():
+    """I5: a fault asks for a person's word before anything is energised again, in the next command and the one after; a limit does not."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault cell-frozen"), example=Prepared.folder) as bench:
+        assert bench.run("sweep", "gentle", "--json").json["cause"] == "cell_frozen"
+        run = max(run["run"] for run in bench.must("log", "list")["runs"])
+        bench.stop()
+        bench.options = []
+        bench.start()
+        bench.must("probe", "--seconds", "1")  # energises nothing
+        for command in (["map", "--actuator", "paddle-winder"], ["sweep", "gentle", "--resume"], ["sweep", "gentle", "--forced", "why not"]):
+            refused = bench.run(*command, "--json")
+            told = refused.json["message"]
+            assert refused.status == 1 and f"a fault stopped run {run}, 20" in told and "Cause cell_frozen" in told and "--clear" in told, told
+        bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
+        # answered; but the run that was stopped rested on another map
+        other = bench.run("sweep", "gentle", "--resume", "--forced", "test", "--json")
+        assert other.status == 2 and "the brake was mapped again" in other.json["message"], other
+
+
+def a_limit_is_no_fault():
+    with harness.Bench(9, options=("--at", f"{AT_S} fault hot-brake"), example=Prepared.folder) as bench:
+        assert bench.run("sweep", "gentle", "--json").json["cause"] == "brake_hot"
+        bench.stop()
+        bench.options = []
+        bench.start()
+        bench.must("sweep", "gentle", "--resume")
+
+
 def case(function, *args):
     def test():
         function(*args)
@@ -217,5 +249,6 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
-                 *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan,
+                 *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan, latched,
+                 a_limit_is_no_fault,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

@@ -213,14 +213,14 @@ static void lease_runs_out_into_the_safe_action(void **state)
 	assert_string_equal(ask(r, "status"), "ok idle none 0");
 }
 
-static void brake_is_let_go_after_ten_seconds_at_most(void **state)
+static void brake_is_let_go_after_a_minute_at_most(void **state)
 {
 	struct rig *r = *state;
 
 	assert_string_equal(ask(r, "set 300 off 0 900"), "ok");
 	assert_string_equal(ask(r, "safe"), "ok");
 	assert_int_equal(r->node.orders.brake_mA, 900); /* the larger of set-point and half of the most */
-	for (int i = 0; i < 985; i++) {
+	for (int i = 0; i < 5985; i++) {
 		r->senses.pulses++;
 		go(r, 10);
 		forget(r);
@@ -636,7 +636,7 @@ int main(void)
 		NODE_TEST(obeys_once_and_answers_twice),
 		NODE_TEST(acks_in_samples_while_they_flow),
 		NODE_TEST(lease_runs_out_into_the_safe_action),
-		NODE_TEST(brake_is_let_go_after_ten_seconds_at_most),
+		NODE_TEST(brake_is_let_go_after_a_minute_at_most),
 		NODE_TEST(lines_stop_it),
 		NODE_TEST(contactor_that_does_not_follow_is_noticed),
 		NODE_TEST(a_closed_contactor_has_a_lease),

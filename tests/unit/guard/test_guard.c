@@ -11,6 +11,8 @@
 
 #include <cmocka.h>
 
+#define COUNT(a) (sizeof(a) / sizeof((a)[0]))
+
 /* xorshift64*: the same numbers on every machine. BRIDLE_TEST_SEED sets another seed. */
 static uint64_t random_state;
 
@@ -436,18 +438,28 @@ static void a_line_that_is_not_sensed_is_no_cause(void **state)
 	}
 }
 
+/* I5: by the sense of the causes, not by the program's own list. */
+static void what_latches_is_a_fault(void **state)
+{
+	static const enum cause faults[] = { CAUSE_ESTOP, CAUSE_GUARD_OPEN, CAUSE_CONTACTOR, CAUSE_NODE_SILENT, CAUSE_NODE_RESET, CAUSE_CELL_FROZEN,
+		CAUSE_PICKUP, CAUSE_OVERSPEED, CAUSE_WRONG_SIGN, CAUSE_WRONG_DIRECTION, CAUSE_DRIVE_FAULT, CAUSE_BRAKE_NOT_FOLLOWING };
+	static const enum cause results[] = { CAUSE_NONE, CAUSE_STALL, CAUSE_OPERATOR, CAUSE_SEQUENCE, CAUSE_BRAKE_HOT, CAUSE_ACTUATOR_HOT,
+		CAUSE_DRIVE_DROPOUT, CAUSE_CELL_SATURATED, CAUSE_BRAKE_ENERGY };
+
+	(void)state;
+	for (size_t i = 0; i < COUNT(faults); i++)
+		assert_true(cause_latches(faults[i]));
+	for (size_t i = 0; i < COUNT(results); i++)
+		assert_false(cause_latches(results[i]));
+}
+
 /* I5 */
-static void only_a_stopped_guard_is_reset_and_heat_is_kept(void **state)
+static void a_stopped_guard_stays_so_and_a_fresh_one_keeps_the_heat(void **state)
 {
 	struct scene s;
 
 	(void)state;
 	scene_running(&s);
-	struct guard before = s.guard;
-	struct guard after = guard_reset(s.guard);
-	assert_int_equal(after.phase, GUARD_RUN);
-	assert_true(after.run_s >= before.run_s && after.energised);
-
 	for (int tick = 0; tick < 1000; tick++) { /* 10 s of 200 W: 1000 J above 100 W */
 		scene_obey(&s);
 		s.snap.torque_Nm = 20;
@@ -457,15 +469,17 @@ static void only_a_stopped_guard_is_reset_and_heat_is_kept(void **state)
 	assert_true(fabs(s.guard.energy_J - 1000) < 5);
 	s.snap.operator_stop = true;
 	scene_step(&s);
-	assert_int_equal(guard_reset(s.guard).phase, GUARD_STOP_HOLD);
 	s.snap.operator_stop = false;
 	scene_run_s(&s, 9); /* pulses that ended at full speed: held for 8 s; the brake cools 100 J in each of the 9 */
 	assert_true(s.verdict.stopped);
 	assert_true(s.guard.energy_J > 80 && s.guard.energy_J < 120);
 	s.guard.energy_J = 1000;
+	scene_run_s(&s, 1);
 	assert_int_equal(s.verdict.cause, CAUSE_OPERATOR);
+	assert_nothing_drives(&s.verdict);
+	s.guard.energy_J = 1000;
 
-	s.guard = guard_reset(s.guard);
+	s.guard = guard_warm(s.guard.energy_J, s.guard.last_now);
 	s.want = (struct wish){ 0 };
 	s.verdict.allowed = s.want;
 	s.snap.now.ns += INT64_C(3000000000); /* since the stop 3 s and a bit: the brake cools 100 J in each */
@@ -547,7 +561,6 @@ static const struct place limit_places[] = {
 static const struct place wish_places[] = {
 	AT(struct wish, speed_rpm), AT(struct wish, drive_A), AT(struct wish, brake_A),
 };
-#define COUNT(a) (sizeof(a) / sizeof((a)[0]))
 
 static void put_nan(void *at, size_t offset)
 {
@@ -803,7 +816,8 @@ int main(void)
 		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
 		cmocka_unit_test(the_hold_is_bounded_and_large_enough),
 		cmocka_unit_test(a_line_that_is_not_sensed_is_no_cause),
-		cmocka_unit_test(only_a_stopped_guard_is_reset_and_heat_is_kept),
+		cmocka_unit_test(what_latches_is_a_fault),
+		cmocka_unit_test(a_stopped_guard_stays_so_and_a_fresh_one_keeps_the_heat),
 		cmocka_unit_test(wishes_are_clamped),
 		cmocka_unit_test(a_wish_within_its_limits_goes_out_as_it_is),
 		cmocka_unit_test(not_a_number_never_widens),

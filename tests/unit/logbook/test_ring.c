@@ -196,6 +196,27 @@ static void a_write_that_fails_to_the_end_says_how_much(void **state)
 	assert_non_null(strstr(b->err.what, "10 rows of run 1 could not be written"));
 }
 
+/* Both losses: what was taken and not written, and what was not even taken. */
+static void a_full_ring_whose_rows_cannot_be_written_tells_both(void **state)
+{
+	struct book *b = *state;
+	int64_t run;
+	struct log_ring *ring = start(b, &run);
+	struct sample s = sample_number(0);
+	int taken = 0, refused = 0;
+
+	assert_int_equal(book_sql(b, "CREATE TRIGGER broken BEFORE INSERT ON sample "
+				 "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"), SQLITE_OK);
+	log_ring_sample(ring, &s);
+	EVENTUALLY(log_ring_failed(ring));
+	for (taken = 1; taken < 8192; taken++)
+		log_ring_sample(ring, &s);
+	for (; refused < 5; refused++)
+		assert_false(log_ring_sample(ring, &s));
+	assert_int_equal(log_ring_stop(ring, &b->err), RC_DB);
+	assert_non_null(strstr(b->err.what, "8192 rows of run 1 could not be written and 5 more were refused"));
+}
+
 static void a_long_text_is_cut_and_marked(void **state)
 {
 	struct book *b = *state;
@@ -222,6 +243,7 @@ int main(void)
 		TEST(a_full_ring_is_told),
 		TEST(a_failed_write_is_told_and_made_good),
 		TEST(a_write_that_fails_to_the_end_says_how_much),
+		TEST(a_full_ring_whose_rows_cannot_be_written_tells_both),
 		TEST(a_long_text_is_cut_and_marked),
 	};
 

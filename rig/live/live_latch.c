@@ -1,0 +1,87 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "live/live_latch.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <time.h>
+
+#define FAULT "fault" /* kind of the event; its text begins with "answered" once a person has */
+#define ANSWERED "answered"
+
+static void time_of(struct logbook *lb, int64_t run, char *buf, size_t size)
+{
+	struct run_info info;
+	struct tm t;
+	time_t s = 0;
+
+	buf[0] = '\0';
+	if (logbook_run_info(lb, run, &info, NULL) != RC_OK)
+		return;
+	s = (time_t)((info.wall_ns + (info.end_mono_ns - info.mono_ns)) / 1000000000);
+	if (localtime_r(&s, &t))
+		strftime(buf, size, ", %Y-%m-%d %H:%M", &t);
+}
+
+static enum rc check_safe(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
+{
+	char text[300], when[40];
+	int64_t run;
+	enum rc rc = logbook_last_event(lb, LOOP_SHAFT, &run, text, sizeof text, err);
+
+	if (rc != RC_OK || run == 0 || strncmp(text, "NOT SAFE", 8) != 0)
+		return rc;
+	*ret_answered = clear;
+	time_of(lb, run, when, sizeof when);
+	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: the last stop (run %lld%s) did not end safe. %s When you have seen "
+				       "that the drive is off and the shaft stands, give --clear", (long long)run, when, text);
+}
+
+static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
+{
+	char text[400], when[40];
+	int64_t run;
+	enum rc rc = logbook_last_event(lb, FAULT, &run, text, sizeof text, err);
+
+	if (rc != RC_OK || run == 0 || strncmp(text, ANSWERED, strlen(ANSWERED)) == 0)
+		return rc;
+	*ret_answered = clear;
+	time_of(lb, run, when, sizeof when);
+	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: a fault stopped run %lld%s. %s. When its cause is put right, give --clear",
+				       (long long)run, when, text);
+}
+
+enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_latch *ret, struct err *err)
+{
+	*ret = (struct live_latch){ 0 };
+	if (!s->logbook)
+		return RC_OK;
+	enum rc rc = check_safe(s->logbook, clear, &ret->stop, err);
+
+	return rc == RC_OK && !still ? check_fault(s->logbook, clear, &ret->fault, err) : rc;
+}
+
+static enum rc keep(struct session *s, const char *kind, const char *text, struct err *err)
+{
+	return logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, kind, text, err);
+}
+
+enum rc live_latch_answer(struct session *s, const struct live_latch *latch, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	if (latch->stop)
+		rc = keep(s, LOOP_SHAFT, "a person says that the rig is safe (--clear)", err);
+	if (rc == RC_OK && latch->fault)
+		rc = keep(s, FAULT, ANSWERED ": a person says that the cause is put right (--clear)", err);
+	return rc;
+}
+
+enum rc live_latch_keep(struct session *s, const struct loop_result *result, const char *message, struct err *err)
+{
+	char text[400];
+
+	if (!cause_latches(result->cause) || !result->energised)
+		return RC_OK;
+	snprintf(text, sizeof text, "Cause %s: %.340s", cause_word(result->cause), message);
+	return keep(s, FAULT, text, err);
+}
