@@ -331,7 +331,7 @@ bool live_is_safe(const struct live *live)
 {
 	const struct loop_result *r = &live->result;
 
-	return !r->energised || (r->stopped && r->missing == 0);
+	return r->missing == 0 && (!r->energised || r->stopped);
 }
 
 const char *live_cause(const struct live *live)

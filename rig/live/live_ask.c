@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The person at the rig, or the hands of the virtual bench: questions and answers. */
 #include "live/live.h"
+#include "live/live_person.h"
 
 #include "calib/number/units.h"
 #include "link/control.h"
@@ -72,8 +73,8 @@ bool live_typed(const char *question, char *buf, size_t size)
 }
 
 /* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
- * stands still, so there is nothing to take in. */
-static bool wait_for_line(struct live *live, const char *question, char *buf, size_t size)
+ * stands still, so there is nothing to take in. person: watched meanwhile; false too when there is a cause. NULL: nobody is at the shaft. */
+static bool wait_for_line(struct live *live, struct live_person *person, const char *question, char *buf, size_t size)
 {
 	struct snapshot snap = { .now = { 0 } };
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
@@ -85,7 +86,13 @@ static bool wait_for_line(struct live *live, const char *question, char *buf, si
 	while (!interrupted && !clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
 		struct err ignored;
 		snap.now = clock->now(clock->ctx);
-		node_poll(live->s->node, &snap);
+		if (person && !live_person_look(person)) {
+			fputc('\n', stderr);
+			sigaction(SIGINT, &old, NULL);
+			return false;
+		}
+		if (!person)
+			node_poll(live->s->node, &snap);
 		if (clock->sleep_until(clock->ctx, mono_add_ns(snap.now, ns_from_s(0.02)), &ignored) != RC_OK)
 			break;
 	}
@@ -125,18 +132,32 @@ static bool key_of(const char *typed, const struct live_choice *choice, size_t n
 enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
 		    char *ret_key, struct err *err)
 {
-	char typed[64], question[160];
+	char typed[64], question[160], seen[160];
+	bool watched = live->weights && live->s->node;
+	struct live_person person;
 
 	if (!isatty(STDIN_FILENO))
 		return err_set(err, RC_ARG, 0, "a person is needed (%s), but standard input is not a terminal%s", text,
 			       live->s->rig.is_virtual ? "; on a virtual bench --hands does it" : "");
+	if (watched) { /* before anybody is sent to the shaft */
+		enum rc rc = live_person_begin(&person, live->s, &live->limits, &live->result, err);
+		if (rc != RC_OK)
+			return rc;
+	}
 	progress_clear(live->progress);
 	fputc('\n', stderr);
 	cli_wrapped(stderr, live_width(), ">> ", "   ", text);
+	if (watched) {
+		live_person_words(&person, seen, sizeof seen);
+		cli_wrapped(stderr, live_width(), "   ", "   ", seen);
+	}
 	say_choices(choice, n);
 	snprintf(question, sizeof question, "   Enter %s, q to stop:", done);
 	for (;;) {
-		if (!wait_for_line(live, question, typed, sizeof typed))
+		bool typed_one = wait_for_line(live, watched ? &person : NULL, question, typed, sizeof typed);
+		if (!typed_one && watched && person.verdict.cause != CAUSE_NONE)
+			return live_person_stop(&person, &live->result, err);
+		if (!typed_one)
 			return err_set(err, RC_SAYS_NO, 0, "the operator stopped at: %s", text);
 		if (key_of(typed, choice, n, ret_key))
 			return RC_OK;

@@ -1,44 +1,12 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What a person meets at a terminal of 80 columns: questions that fit and their answers, Ctrl-C as the answer q."""
-import fcntl
 import os
-import pty
 import re
-import struct
-import subprocess
-import termios
-import threading
 import time
 
 import harness
-
-
-class Terminal:
-    """A command on a terminal of its own; answers go in when so many questions have been asked."""
-
-    def __init__(self, *args, width=80):
-        self.far, near = pty.openpty()
-        fcntl.ioctl(near, termios.TIOCSWINSZ, struct.pack("HHHH", 24, width, 0, 0))
-        self.process = subprocess.Popen([harness.BRIDLE, *map(str, args)], stdin=near, stdout=near, stderr=near,
-                                        start_new_session=True, preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0))
-        os.close(near)
-        self.text = ""
-        threading.Thread(target=self.read, daemon=True).start()
-
-    def read(self):
-        try:
-            while part := os.read(self.far, 4096):
-                self.text += part.decode(errors="replace")
-        except OSError:
-            pass  # the terminal ends with its program
-
-    def answer(self, question, count, keys):
-        harness.wait_for(lambda: self.text.count(question) >= count, 30, f"{count} times \"{question}\"")
-        os.write(self.far, keys)
-
-    def end(self):
-        return self.process.wait(30)
+from terminal import Terminal
 
 
 def widest(text):

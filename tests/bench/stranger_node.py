@@ -58,8 +58,8 @@ class Lines:
 
 
 class Node:
-    def __init__(self, write, version=1, name="stranger", clock=time.monotonic):
-        self.write, self.version, self.name, self.clock = write, version, name, clock
+    def __init__(self, write, version=1, name="stranger", clock=time.monotonic, lines="estop guard contactor"):
+        self.write, self.version, self.name, self.clock, self.senses = write, version, name, clock, lines
         self.born = self.clock()
         self.lines = Lines()
         self.last = None
@@ -93,6 +93,10 @@ class Node:
         if state != self.state:
             self.state = state
             self.event(f"state {state}")
+
+    def line_bits(self):
+        good = {"estop": True, "guard": True, "contactor": self.contactor}
+        return sum(good[name] << bit for bit, name in enumerate(self.senses.split()))
 
     def close_contactor(self, closed):
         if closed != self.contactor:
@@ -129,7 +133,7 @@ class Node:
 
     def answer(self, verb, words):
         infos = {"cell": f"24 {CONVERSIONS_PER_S}", "pick": "quad", "brake": str(BRAKE_MA), "meter": "", "drive": "speed current",
-                 "temp": "brake ambient", "lines": "estop guard contactor", "clock": "200"}
+                 "temp": "brake ambient", "lines": self.senses, "clock": "200"}
         if verb == "hello":
             ok = words == [str(self.version)]
             return f"ok {self.version} {self.name} {self.boot:04x} {self.t()}" if ok else f"no version {self.version}"
@@ -204,11 +208,11 @@ class Node:
         self.say(f"F {self.sample:02x} {us + 0xFFF00000 & 0xFFFFFFFF:08x} {-1204 - conversion % 2} {conversion & 0xFF:02x} "
                  f"{pulses & 0xFFFF:04x} {min(age, 999999)} {self.brake} 24012 31 {self.ack:02x}")
         if self.sample % self.slow == 0:
-            self.say(f"S {self.sample:02x} {3 + 4 * self.contactor} {self.state} {self.reason} 00 0 0 214 209 - -")
+            self.say(f"S {self.sample:02x} {self.line_bits()} {self.state} {self.reason} 00 0 0 214 209 - -")
         self.sample = self.sample + 1 & 0xFF
 
 
-def serve(node, read, fd, restart_after):
+def serve(node, read, fd, restart_after, closes_after=None):
     while True:
         ready = select.select([fd], [], [], 0.001)[0]
         if ready:
@@ -220,6 +224,9 @@ def serve(node, read, fd, restart_after):
                 return
             node.receive(data)
         node.tick()
+        if closes_after and node.us() > closes_after * 1e6 and node.rate:
+            closes_after = None
+            node.contactor = True  # unasked; a slow sample tells
         if restart_after and node.us() > restart_after * 1e6 and node.rate:
             restart_after = None
             node.start("power")
@@ -230,6 +237,8 @@ def main():
     p.add_argument("kind", choices=["tcp", "pty"])
     p.add_argument("--version", type=int, default=1)
     p.add_argument("--restart-after", type=float)
+    p.add_argument("--closes-after", type=float)
+    p.add_argument("--lines", default="estop guard contactor")
     p.add_argument("--name", default="stranger")
     o = p.parse_args()
     if o.kind == "tcp":
@@ -237,8 +246,8 @@ def main():
         print(f"tcp:127.0.0.1:{listener.getsockname()[1]}", flush=True)
         connection = listener.accept()[0]
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        node = Node(connection.sendall, o.version, o.name)
-        serve(node, lambda: connection.recv(4096), connection, o.restart_after)
+        node = Node(connection.sendall, o.version, o.name, lines=o.lines)
+        serve(node, lambda: connection.recv(4096), connection, o.restart_after, o.closes_after)
     else:
         master, slave = os.openpty()  # the slave stays open: the port is there before and after the host
         tty.setraw(slave)

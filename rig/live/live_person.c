@@ -1,0 +1,73 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "live/live_person.h"
+
+#include "calib/number/units.h"
+
+#include <math.h>
+#include <stdio.h>
+
+#define LOOK_S 0.01
+#define LEAST_S 0.5 /* longer than a contactor may differ from its command, and than a slow sample takes to come */
+#define MOST_S 2.0
+
+bool live_person_look(struct live_person *p)
+{
+	const struct clock_src *clock = &p->s->clock;
+	const struct wish nothing = { 0 };
+
+	p->snap.now = clock->now(clock->ctx);
+	node_poll(p->s->node, &p->snap);
+	p->guard = guard_step(p->guard, p->limits, &p->snap, &nothing, &p->verdict);
+	return p->verdict.cause == CAUSE_NONE;
+}
+
+enum rc live_person_begin(struct live_person *p, struct session *s, const struct guard_limits *limits, struct loop_result *result,
+			  struct err *err)
+{
+	const struct clock_src *clock = &s->clock;
+	struct mono begin = clock->now(clock->ctx);
+	enum rc rc = node_start(s->node, err);
+	double looked_s = 0;
+
+	*p = (struct live_person){ .s = s, .limits = limits, .snap = { .indication = NAN, .torque_Nm = NAN } };
+	while (rc == RC_OK && (looked_s < LEAST_S || (looked_s < MOST_S && p->snap.slow_total == 0))) {
+		if (!live_person_look(p))
+			return live_person_stop(p, result, err);
+		rc = clock->sleep_until(clock->ctx, mono_add_ns(p->snap.now, ns_from_s(LOOK_S)), err);
+		looked_s = mono_diff_s(clock->now(clock->ctx), begin);
+	}
+	return rc;
+}
+
+void live_person_words(const struct live_person *p, char *buf, size_t size)
+{
+	const struct snapshot *snap = &p->snap;
+	const struct node_caps *caps = node_caps(p->s->node);
+	bool heard = snap->slow_total > 0 && snap->slow_age_s <= p->limits->slow_stale_s;
+	bool told_off = heard && caps->drive && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
+
+	if (!heard)
+		snprintf(buf, size, "The node sends no state of drive and contactor. Look at both yourself before you touch the shaft.");
+	else if (caps->line_contactor && !snap->contactor_closed)
+		snprintf(buf, size, "Drive off, contactor open.");
+	else if (caps->line_contactor)
+		snprintf(buf, size, "HANDS OFF. The contactor is closed.");
+	else
+		snprintf(buf, size, "%sThis node does not sense the contactor.", told_off ? "Drive off. " : "");
+}
+
+enum rc live_person_stop(const struct live_person *p, struct loop_result *result, struct err *err)
+{
+	struct session *s = p->s;
+	char cause[400];
+
+	*result = (struct loop_result){ .cause = p->verdict.cause, .missing = p->verdict.missing, .stopped = p->verdict.stopped };
+	guard_message(&p->verdict, cause, sizeof cause);
+	guard_end_message(&p->verdict, result->shaft, sizeof result->shaft);
+	if (result->missing)
+		snprintf(result->message, sizeof result->message, "%s Stopped because: %.350s", result->shaft, cause);
+	else
+		snprintf(result->message, sizeof result->message, "%s", cause);
+	enum rc rc = logbook_event(s->logbook, s->run_id, p->snap.now.ns, LOOP_SHAFT, result->shaft, err);
+	return rc != RC_OK ? rc : err_set(err, result->missing ? RC_IO : RC_INTERLOCK, 0, "%s", result->message);
+}
