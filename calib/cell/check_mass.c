@@ -87,7 +87,8 @@ static void scatter(const struct at_load *l, size_t n, double per_Nm, struct che
 	ret->repeat_dof = dof;
 }
 
-struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm)
+/* points: as cellcal_fit gave them, of the calibration cal. Without any, all NaN. */
+static struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm)
 {
 	struct check_states ret = { NAN, NAN, NAN, NAN, NAN, NAN, INFINITY };
 	struct at_load load[LOADS_MAX];

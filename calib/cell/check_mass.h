@@ -34,8 +34,6 @@ struct check_states {
  * Half-width for the friction of the cradle's bearing then, of the largest torque: 25 mN·m of 50 N·m, and half of it for a load read
  * from above (common practice, no source). */
 #define CHECK_LIGHT_FRAC 0.0005
-/* points: as cellcal_fit gave them, of the calibration cal. Without any, all NaN. */
-struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm);
 
 struct check_mass_input {
 	const struct cellcal *cal;

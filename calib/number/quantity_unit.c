@@ -156,7 +156,9 @@ static enum rc spell_words(const char *s, char *ret, size_t size, struct err *er
 	return RC_OK;
 }
 
-enum rc unit_spell(const char *unit, size_t length, char ret[UNIT_TEXT], struct err *err)
+/* Spell a unit the way UDUNITS-2 knows: "Nm" -> "N.m", "deg" -> "degree", "°C" -> "degC", blanks trimmed, "" -> "1".
+ * RC_ARG: a character or a number that has no place in a unit, or longer than 60 bytes. */
+static enum rc unit_spell(const char *unit, size_t length, char ret[UNIT_TEXT], struct err *err)
 {
 	char plain[80];
 

@@ -10,10 +10,6 @@
 
 #define UNIT_TEXT 96
 
-/* Spell a unit the way UDUNITS-2 knows: "Nm" -> "N.m", "deg" -> "degree", "°C" -> "degC", blanks trimmed, "" -> "1".
- * RC_ARG: a character or a number that has no place in a unit, or longer than 60 bytes. */
-enum rc unit_spell(const char *unit, size_t length, char ret[UNIT_TEXT], struct err *err) MUST_CHECK;
-
 /* to = from * factor + offset. An angle (rad, deg, turns, rpm) converts to angles only, so that Hz is not
  * taken for rpm and a percentage is not taken for degrees. */
 enum rc unit_convert(const char *from, const char *to, double *ret_factor, double *ret_offset,

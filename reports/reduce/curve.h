@@ -109,7 +109,5 @@ enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, s
 /* The curve as others read it: "points": [...] with torque_Nm, u_torque_Nm ... limit, settled, direction, and
  * calibration_id, map_id, coverage, remarks. Given to the caller; NULL when out of memory. */
 json_t *curve_to_json(const struct curve *curve);
-/* The points alone, for a command with a document of its own. */
-json_t *curve_points_json(const struct curve *curve);
 
 #endif

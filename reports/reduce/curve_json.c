@@ -69,7 +69,8 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	return o;
 }
 
-json_t *curve_points_json(const struct curve *curve)
+/* The points alone, for a command with a document of its own. */
+static json_t *curve_points_json(const struct curve *curve)
 {
 	json_t *points = json_array();
 

@@ -28,7 +28,6 @@ struct window_means {
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;
 };
-struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev);
 
 /* Everything that the points of a curve share. */
 struct reduction {

@@ -246,10 +246,11 @@ static enum rc read_radius(struct hand *h)
 	bool drum = radius || diameter, column = has(h, COL_LEVER), needed = !has(h, COL_TORQUE);
 	if (!needed && (drum || lever || rope || column))
 		return err_set(h->err, RC_ARG, 0, "%s gives the torque itself: expected no lever, drum or rope beside it", h->table->name);
-	if (needed && lever + radius + diameter + column != 1)
-		return err_set(h->err, RC_ARG, 0, "%s of lever, drum radius and drum diameter %s: expected one, as an option (--lever \"250 mm\", "
-			       "--drum-radius, --drum-diameter) or a column lever", lever + radius + diameter + column ? "more than one" : "none",
-			       lever + radius + diameter + column ? "are given" : "is given");
+	int given = lever + radius + diameter + column;
+	if (needed && given != 1)
+		return err_set(h->err, RC_ARG, 0, "%s of lever, drum radius and drum diameter %s: expected one, as an option "
+			       "(--lever \"250 mm\", --drum-radius, --drum-diameter) or a column lever",
+			       given > 1 ? "more than one" : "none", given > 1 ? "are given" : "is given");
 	if (rope && !drum)
 		return err_set(h->err, RC_ARG, 0, "--rope needs a drum: expected --drum-radius or --drum-diameter");
 	h->radius = lever ? l : radius ? r : unc_scale(h->ctx, d, 0.5);

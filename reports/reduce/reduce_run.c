@@ -15,7 +15,7 @@
 #define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
 #define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
 
-struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+static struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
 {
 	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
 	struct window_means r = {

@@ -45,7 +45,7 @@ static enum rc place_for_table(const struct cli *cli, const struct hang_options 
 		return rc;
 	FILE *there = fopen(path, "r");
 	*ret_bench = there != NULL;
-	*place = (struct hang_place){ .air_kg_per_m3 = { 1.2, 0.06, INFINITY, DIST_RECT, true }, .level_deg = { .dof = INFINITY },
+	*place = (struct hang_place){ .air_kg_per_m3 = { 1.2, 0.06, INFINITY, DIST_RECT, true, 0 }, .level_deg = { .dof = INFINITY },
 				      .one_sided = { .dof = INFINITY } };
 	if (there) {
 		fclose(there);

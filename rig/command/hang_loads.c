@@ -107,7 +107,8 @@ static void to_loads(const struct unc_ctx *ctx, const struct unc *torque, size_t
 	*ret_n_sources = kept + (rest ? 1 : 0);
 }
 
-double hang_load_u_Nm(const struct cellcal_load *load, size_t n_sources)
+/* Standard uncertainty of a load from its sources, all independent. */
+static double hang_load_u_Nm(const struct cellcal_load *load, size_t n_sources)
 {
 	double sum = 0;
 

@@ -33,7 +33,4 @@ enum rc hang_masses_make(const struct hang_place *place, const double *mass_kg, 
 			 struct cellcal_source ret_source[CELLCAL_SOURCES], size_t *ret_n_sources,
 			 struct err *err) MUST_CHECK;
 
-/* Standard uncertainty of a load from its sources, all independent. */
-double hang_load_u_Nm(const struct cellcal_load *load, size_t n_sources);
-
 #endif

@@ -23,7 +23,7 @@ enum rc hang_model_parse(const char *text, enum cellcal_model *ret, struct err *
 	return err_set(err, RC_ARG, 0, "--model: found \"%s\", expected auto, origin, line, quadratic or cubic", text);
 }
 
-const char *hang_model_word(enum cellcal_model model)
+static const char *hang_model_word(enum cellcal_model model)
 {
 	return model_words[model];
 }
@@ -56,7 +56,10 @@ static double indication_at(const struct cellcal *cal, double torque_Nm)
 	return y;
 }
 
-double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *ret_k)
+/* Uncertainty (k = 1) of one later reading at a torque: fit, common sources, hysteresis, and what series showed of
+ * repeatability (as the half-width of a rectangle), without the noise of that reading. *ret_k: 95 %, by the shapes of
+ * these sources. NaN both when out of memory. */
+static double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *ret_k)
 {
 	struct unc_ctx *ctx = unc_ctx_new();
 	struct cellcal_unc reg;

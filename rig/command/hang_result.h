@@ -25,7 +25,6 @@ struct hang_result {
 
 /* "auto", "origin", "line", "quadratic", "cubic". RC_ARG for anything else. */
 enum rc hang_model_parse(const char *text, enum cellcal_model *ret, struct err *err) MUST_CHECK;
-const char *hang_model_word(enum cellcal_model model);
 
 /* Fit, allocate the points (*ret_points, malloc'ed). */
 enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points,
@@ -38,10 +37,5 @@ json_t *hang_evaluation_json(const struct hang_result *r);
 json_t *hang_points_json(const struct hang_result *r);
 json_t *hang_result_json(const struct hang_result *r);
 void hang_result_print(const struct hang_result *r);
-
-/* Uncertainty (k = 1) of one later reading at a torque: fit, common sources, hysteresis, and what series showed of
- * repeatability (as the half-width of a rectangle), without the noise of that reading. *ret_k: 95 %, by the shapes of
- * these sources. NaN both when out of memory. */
-double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, double *ret_k);
 
 #endif

@@ -48,7 +48,7 @@ static const char *way_of(const struct curve_point *p)
 	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 }
 
-void points_print(const struct curve *c)
+static void points_print(const struct curve *c)
 {
 	bool electric = false;
 

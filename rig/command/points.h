@@ -5,7 +5,6 @@
 
 #include "reports/page/report_write.h"
 
-void points_print(const struct curve *curve);
 void report_print(const struct report *report); /* headline, points, claims, remarks */
 
 #endif

@@ -17,14 +17,16 @@ static uint64_t mix(uint64_t hash, const char *text)
 	return (hash ^ 0xffu) * FNV_PRIME; /* so that moving text from one file to the next is seen */
 }
 
-void ready_digest(const struct session *s, char ret[17])
+/* Sixteen hex digits over the texts of rig, actuator and plan (FNV-1a, 64 bits: to notice a change, not to resist one). */
+static void ready_digest(const struct session *s, char ret[17])
 {
 	uint64_t hash = mix(mix(mix(FNV_OFFSET, s->rig_text), s->actuator_text), s->plan_text);
 
 	snprintf(ret, 17, "%016" PRIx64, hash);
 }
 
-void ready_day(int64_t wall_ns, char ret[11])
+/* "2026-03-01", local time. */
+static void ready_day(int64_t wall_ns, char ret[11])
 {
 	time_t t = (time_t)(wall_ns / 1000000000);
 	struct tm tm;

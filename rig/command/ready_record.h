@@ -7,11 +7,6 @@
 
 #include <jansson.h>
 
-/* Sixteen hex digits over the texts of rig, actuator and plan (FNV-1a, 64 bits: to notice a change, not to resist one). */
-void ready_digest(const struct session *s, char ret[17]);
-/* "2026-03-01", local time. */
-void ready_day(int64_t wall_ns, char ret[11]);
-
 /* Of the session's run: it is to be open. Adds run_id, plan, digest, day, calibration_id, map_id and steps_allowed to the document. */
 void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed);
 

@@ -33,7 +33,8 @@ static int find(const char *word, const char *const *words, int n)
 	return -1;
 }
 
-enum node_state sample_state(const char *word)
+/* NODE_UNKNOWN for any other word. */
+static enum node_state sample_state(const char *word)
 {
 	static const char *const words[] = { "idle", "live", "stopping", "safe" };
 	int i = find(word, words, 4);

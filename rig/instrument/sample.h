@@ -51,7 +51,4 @@ bool sample_fast(char *const token[], size_t n, struct fast_sample *ret);
 bool sample_slow(char *const token[], size_t n, struct slow_sample *ret);
 bool sample_event(char *const token[], size_t n, struct node_event *ret);
 
-/* NODE_UNKNOWN for any other word. */
-enum node_state sample_state(const char *word);
-
 #endif

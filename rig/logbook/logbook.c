@@ -58,14 +58,6 @@ void bind_text(sqlite3_stmt *st, int column, const char *text)
 	sqlite3_bind_text(st, column, text, -1, SQLITE_STATIC);
 }
 
-void bind_id(sqlite3_stmt *st, int column, int64_t id)
-{
-	if (id == 0)
-		sqlite3_bind_null(st, column);
-	else
-		sqlite3_bind_int64(st, column, id);
-}
-
 double column_real(sqlite3_stmt *st, int column)
 {
 	double value = sqlite3_column_double(st, column);

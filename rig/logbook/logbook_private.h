@@ -49,7 +49,6 @@ enum rc db_exec(struct logbook *lb, const char *sql, const char *tried, struct e
 enum rc db_prepare(struct logbook *lb, const char *sql, sqlite3_stmt **ret, struct err *err) MUST_CHECK;
 void bind_real(sqlite3_stmt *st, int column, double value); /* NaN becomes NULL, -0 becomes 0 */
 void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed until the step; NULL is NULL */
-void bind_id(sqlite3_stmt *st, int column, int64_t id); /* 0 becomes NULL */
 double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
 
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */

@@ -31,10 +31,8 @@ static const struct {
 	[FORECAST_DRIVE_CURRENT] = { "drive current", "drive_current", "A", "the drive would limit first: end the plan earlier", true },
 };
 
-const char *forecast_check_name(enum forecast_check check) { return checks[check].name; }
 const char *forecast_check_word(enum forecast_check check) { return checks[check].word; }
 const char *forecast_check_unit(enum forecast_check check) { return checks[check].unit; }
-const char *forecast_check_advice(enum forecast_check check) { return checks[check].advice; }
 bool forecast_check_refuses(enum forecast_check check) { return checks[check].refuses; }
 
 double forecast_supply_A(double input_W, double supply_V, double cable_ohm)

@@ -33,11 +33,9 @@ enum forecast_check {
 	FORECAST_DRIVE_CURRENT,
 	FORECAST_CHECKS
 };
-/* "supply current", its unit, and what to do about it in a few words. */
-const char *forecast_check_name(enum forecast_check check);
+/* Its word and its unit. */
 const char *forecast_check_word(enum forecast_check check); /* "supply_current" */
 const char *forecast_check_unit(enum forecast_check check);
-const char *forecast_check_advice(enum forecast_check check);
 bool forecast_check_refuses(enum forecast_check check); /* false: a warning only */
 
 /* w_loss as a speed, rpm, at the output's speed rpm: for P_in = T (w + w_loss) + P_0. The own speed is [drive] speed, else the no-load

@@ -492,10 +492,11 @@ static void a_stopped_guard_stays_so_and_a_fresh_one_keeps_the_heat(void **state
 /* I7: nothing beyond a limit gets out, whatever is wanted. */
 static void wishes_are_clamped(void **state)
 {
+	struct scene s = { 0 };
+
 	(void)state;
 	seed_from_environment();
 	for (int i = 0; i < 200000; i++) {
-		struct scene s;
 		if (i % 1000 == 0)
 			scene_running(&s);
 		struct scene one = s;

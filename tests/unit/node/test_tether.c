@@ -353,7 +353,7 @@ static void round_trips(void **state)
 	for (int i = 0; i < 20000; i++) {
 		struct tether_writer w;
 		char *token[TETHER_TOKENS];
-		int64_t dec = (int64_t)draw() >> draw() % 64, dec_back;
+		int64_t dec = (int64_t)draw() >> draw() % 64, dec_back = 0;
 		uint8_t digits = (uint8_t)(1 + draw() % 16), seq = (uint8_t)draw();
 		uint64_t max = UINT64_MAX >> (64 - 4 * digits), hex = draw() & max, hex_back;
 		char word[20], noise = (char)draw();

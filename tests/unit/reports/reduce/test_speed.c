@@ -64,7 +64,8 @@ static double turn(struct rig *r, const struct motion *m, struct window *w)
 		if (t < next)
 			continue;
 		next += ROW_s;
-		struct sample s = { .node_us = (uint64_t)((t + STEP_s) * 1e6), .sample_no = ++no, .cell_conversions = no, .pulses = at.pulses,
+		no++;
+		struct sample s = { .node_us = (uint64_t)((t + STEP_s) * 1e6), .sample_no = no, .cell_conversions = no, .pulses = at.pulses,
 				    .edge_time_s = at.pulses ? at.edge_s : NAN, .speed_rpm = rpm, .lines = 7, .voltage_V = 48, .current_A = 1 };
 		if (t >= begin)
 			window_inside(w, &s);
