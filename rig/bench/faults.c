@@ -175,7 +175,7 @@ static const struct fault {
 	{ "cell-frozen", NULL, 0, 0, cell_frozen, "conversions go on and never change" },
 	{ "cell-stale", NULL, 0, 0, cell_stale, "no more conversions" },
 	{ "cell-saturated", "SIGN", -1, 1, cell_saturated, "converter at its upper end (SIGN -1: lower)" },
-	{ "cell-swapped", NULL, 0, 0, cell_swapped, "the cell's signal wires are swapped: the sign is the other" },
+	{ "cell-swapped", NULL, 0, 0, cell_swapped, "the cell's signal wires are swapped: the sign turns" },
 	{ "garbage", "PERMILLE", 0, 1000, garbage, "bytes with a wrong bit, both ways (5)" },
 	{ "lost-samples", "PERCENT", 0, 100, lost_samples, "fast samples that never come (10)" },
 	{ "doubled-samples", "PERCENT", 0, 100, doubled_samples, "fast samples that come twice (10)" },
