@@ -240,7 +240,7 @@ static void say_doubt(const struct hanging *h, size_t i, enum hang_doubt doubt, 
 		snprintf(text, size, "Series %d, %s: the reading did not move: %s for %.2f N\u00b7m %s. Are the right weights on the arm, and is it free?",
 			 item->series, where, found, fabs(c->expected_Nm), act);
 	else if (doubt == HANG_WRONG_WAY)
-		snprintf(text, size, "Series %d, %s: the reading moved the wrong way: %s for %.2f N\u00b7m %s. Look at the weights, and at [cell] sign in "
+		snprintf(text, size, "Series %d, %s: the reading moved the wrong way: %s for %.2f N\u00b7m %s. Check the weights, and [cell] sign in "
 			 "rig.ini.", item->series, where, found, fabs(c->expected_Nm), act);
 	else
 		snprintf(text, size, "Series %d, %s: the reading moved by %s, expected %+.2f N\u00b7m. That is %+.3f kg. Are the right weights on the arm?",

@@ -183,8 +183,8 @@ static void print_hits(const struct control_chart *c)
 	for (size_t i = 0; i < c->n_hits; i++)
 		printf("  check %zu: %s (test %d)\n", c->hit[i].at + 1, chart_rule_words(&c->hit[i]), (int)c->hit[i].rule);
 	if (c->n_hits > 0 && c->hit[c->n_hits - 1].at + 1 == c->n)
-		live_say("The newest check is among them. Look at the cell, its cable and its screws, hang the weight again, and calibrate "
-			 "when it stays.");
+		live_say("The newest check is among them. Check the cell, its cable and its screws, then hang the weight again. Calibrate "
+			 "when the rule is still met.");
 }
 
 /* --- as JSON --- */
