@@ -8,8 +8,9 @@
 #ifndef BRIDLE_CHANNEL_RIGIO_H
 #define BRIDLE_CHANNEL_RIGIO_H
 
-#include "channel/clock.h"
+#include "channel/channel.h"
 
+#include <math.h>
 #include <stdbool.h>
 #include <stdint.h>
 
@@ -31,9 +32,7 @@ enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN }
 #define LINE_CONTACTOR 0x4u
 #define LINES_ALL (LINE_ESTOP | LINE_GUARD | LINE_CONTACTOR)
 
-enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
-
-/* One look at the rig. Values that were never received are NaN (or as stated). "age" is measured on the host's
+/* One look at the rig. How fresh a value is, and who tells it, stands in its channel. Values that were never received are NaN (or as stated). "age" is measured on the host's
  * clock from the moment the sample was taken (node time mapped to host time) to now. */
 struct snapshot {
 	struct mono now;      /* when this tick looked */
@@ -47,16 +46,14 @@ struct snapshot {
 	uint32_t sample_late;   /* total: came more than two periods after it was taken, or after a newer one (then it is not used) */
 	double sample_age_s;  /* since the newest fast sample, or, when longer than the lease, since the oldest set-point that the
 			       * node did not acknowledge; INFINITY before the first sample. Time in which this program itself did
-			       * not look is not counted, here and in cell_fresh_age_s */
+			       * not look is not counted, here and in a channel's age_s */
+	struct channel channel[CHANNEL_COUNT];
 	uint64_t node_us;     /* node's clock of that sample, unwrapped */
 
 	int32_t cell_count;
-	uint32_t cell_conversions; /* total conversions seen, unwrapped: unchanged = not a fresh reading */
-	double cell_fresh_age_s;   /* since the conversion number last changed */
 	uint32_t cell_same;        /* how many fresh conversions in a row had exactly this count */
 	double cell_same_s;        /* and for how long, from the first of them to the newest */
 	double cell_equal_chance;  /* that a fresh conversion equals the one before it, by those before this row; 0 = not known */
-	bool cell_saturated;       /* at either end of the converter, or beyond what the profile says that the cell's signal can be */
 	double indication;         /* counts less tare; the count itself until tared */
 	double torque_Nm;          /* NaN without a calibration */
 	bool torque_extrapolated;  /* beyond the calibration's range */
@@ -70,9 +67,6 @@ struct snapshot {
 	double brake_A;            /* read back */
 	double voltage_V, current_A;
 	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
-	uint32_t slow_total;       /* slow samples received: what lines, state, reason, drive and temperatures come from */
-	double slow_age_s;         /* since the newest of them, as sample_age_s; INFINITY before the first */
-	unsigned lines_seen;       /* 0 until the first slow sample told us, then 1: how old that is says slow_age_s */
 	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor, closed is what it was told
 						    * and has answered */
 	enum node_state node_state;
@@ -85,6 +79,28 @@ struct snapshot {
 	bool operator_stop;        /* key press or Ctrl-C */
 	bool sequence_stop;        /* the sequence asked to stop (CAUSE_SEQUENCE) */
 };
+
+/* Was the value ever told? What a line says before is false and means nothing. */
+static inline bool is_told(const struct snapshot *snap, enum channel_id channel)
+{
+	return snap->channel[channel].fresh > 0;
+}
+
+/* A snapshot before the first look: nothing was told, every age is INFINITY. */
+static inline struct snapshot snapshot_blank(void)
+{
+	struct snapshot snap = {
+		.sample_age_s = INFINITY, .indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
+		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN, .drive_rotor_rpm = NAN,
+		.drive_A = NAN, .node_state = NODE_UNKNOWN,
+	};
+
+	for (int i = 0; i < TEMP_COUNT; i++)
+		snap.temp_degC[i] = NAN;
+	for (int i = 0; i < CHANNEL_COUNT; i++)
+		snap.channel[i].age_s = INFINITY;
+	return snap;
+}
 
 /* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
 struct wish {

@@ -34,7 +34,7 @@ static struct rates rates_of(const struct probe *w)
 
 	return (struct rates){
 		.samples_Hz = samples / s,
-		.conversions_Hz = (w->last.cell_conversions - w->first.cell_conversions) / s,
+		.conversions_Hz = (w->last.channel[CHANNEL_CELL].fresh - w->first.channel[CHANNEL_CELL].fresh) / s,
 		.lost_frac = samples + lost > 0 ? lost / (samples + lost) : NAN,
 		.missed = w->last.sample_missed - w->first.sample_missed,
 	};

@@ -24,6 +24,8 @@ static const struct {
 		"HANDS OFF. Nothing was commanded, but drive, rotor or an output of the node is active. Press the emergency stop" },
 	[CAUSE_SLOW_STALE] = { "slow_stale", "no data on lines, drive and temperatures for", "s",
 		"without them contactor and brake heat are unknown; check the cable and the node's slow samples" },
+	[CAUSE_INSTRUMENT_SILENT] = { "instrument_silent", "no data from the instrument for", "s",
+		"without it the input power is unknown; check its cable, its power and its link in rig.ini" },
 	[CAUSE_NODE_SAFE] = { "node_safe", NULL, "",
 		"the node went to its safe state by itself: no set-point reached it in time; check the link and the load of this machine" },
 	[CAUSE_CELL_STALE] = { "cell_stale", "no fresh reading of the torque cell for", "s",

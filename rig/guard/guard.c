@@ -55,7 +55,7 @@ static bool senses_contactor(const struct guard_limits *l)
 static void clamp_drive(const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,
 			struct wish *ret)
 {
-	bool closed = !senses_contactor(l) || (snap->lines_seen && snap->contactor_closed);
+	bool closed = !senses_contactor(l) || (is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 
 	if (!ret->power || !closed || !has_drive(want))
 		return;
@@ -99,7 +99,7 @@ static bool has_data(const struct guard_limits *l, const struct snapshot *snap)
 
 static bool is_open(const struct guard_limits *l, const struct snapshot *snap)
 {
-	return has_data(l, snap) && watch_slow_fresh(l, snap) && snap->lines_seen && !snap->contactor_closed;
+	return has_data(l, snap) && watch_slow_fresh(l, snap) && is_told(snap, CHANNEL_CONTACTOR) && !snap->contactor_closed;
 }
 
 /* By no power, or by its own word. */
@@ -164,7 +164,7 @@ static bool lasts(bool *was, struct mono *since, bool is, struct mono now)
 static unsigned missing_now(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, bool stands)
 {
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
-	bool closed = senses_contactor(l) && (g->energised ? !is_open(l, snap) : snap->lines_seen && snap->contactor_closed);
+	bool closed = senses_contactor(l) && (g->energised ? !is_open(l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 	bool driven = !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
 
@@ -213,6 +213,7 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 	g->cause = f->cause;
 	g->found = f->value;
 	g->allowed_value = f->limit;
+	g->channel = f->channel;
 	g->cause_at = snap->now;
 	g->standing = g->clear = false;
 	/* Judged once: a drive without power may go on saying what it said last. */
@@ -225,7 +226,7 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 static enum guard_release heat_allows(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double slip_W = fabs(shaft_power_W(snap->torque_Nm, snap->speed_rpm)), hot_degC = snap->temp_degC[TEMP_BRAKE];
-	bool slip_known = has_data(l, snap) && isfinite(slip_W) && !snap->cell_saturated && !g->pick_doubted;
+	bool slip_known = has_data(l, snap) && isfinite(slip_W) && snap->channel[CHANNEL_CELL].quality != QUALITY_SATURATED && !g->pick_doubted;
 	bool temp_known = has_data(l, snap) && watch_slow_fresh(l, snap) && isfinite(hot_degC);
 	bool stored = l->slip_energy_J > 0 && isfinite(l->slip_energy_J);
 
@@ -266,11 +267,11 @@ static void note_turning(struct guard *g, const struct snapshot *snap)
 		g->turned_at = snap->now;
 	}
 	g->pulses = snap->pulses;
-	if (snap->slow_total == g->slow_total)
+	if (snap->channel[CHANNEL_DRIVE].fresh == g->drive_fresh)
 		return;
 	g->rotor_same = !(snap->drive_rotor_rpm < g->rotor_rpm) && !(snap->drive_rotor_rpm > g->rotor_rpm);
 	g->rotor_rpm = snap->drive_rotor_rpm;
-	g->slow_total = snap->slow_total;
+	g->drive_fresh = snap->channel[CHANNEL_DRIVE].fresh;
 }
 
 /* Steps. */
@@ -386,6 +387,7 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 	ret->stopped = g.phase == GUARD_STOPPED;
 	ret->value = g.phase == GUARD_RUN ? NAN : g.found;
 	ret->limit = g.phase == GUARD_RUN ? NAN : g.allowed_value;
+	ret->channel = g.phase == GUARD_RUN ? -1 : g.channel;
 	return g;
 }
 

@@ -23,6 +23,7 @@ enum cause {
 	CAUSE_NODE_RESET,
 	CAUSE_NOT_AT_REST,       /* something is energised or turns though nothing may (at_rest) */
 	CAUSE_SLOW_STALE,        /* lines, drive and temperatures are too old to be believed */
+	CAUSE_INSTRUMENT_SILENT, /* an instrument beside the node sends nothing */
 	CAUSE_NODE_SAFE,         /* the node went safe by itself (lease, its own senses) */
 	CAUSE_CELL_STALE,        /* no fresh conversion */
 	CAUSE_CELL_FROZEN,       /* fresh conversions that never change while torque should */
@@ -77,8 +78,10 @@ struct guard_limits {
 	double sign_Nm;
 	bool pick_no_direction;               /* the pick-up counts up whichever way the shaft turns */
 	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
-	double silent_s, cell_stale_s;
-	double slow_stale_s;                  /* lines, node's state, drive's data and temperatures are believed so long */
+	double silent_s;
+	/* Each channel is believed no longer than this after its newest reading, by the period of its instrument. INFINITY where the node's
+	 * fast samples tell it: silent_s watches those. */
+	double stale_s[CHANNEL_COUNT];
 	/* The same count in fresh conversions for so long, while loaded or turning; 0 = not watched. Longer where equal neighbours are
 	 * common (a coarse or quiet converter): never before the row is less likely than 1e-12. */
 	double cell_frozen_s;
@@ -140,13 +143,14 @@ struct guard {
 	double turned_rpm, stop_rpm;
 	struct mono turned_at;
 	/* The drive's rotor in the newest slow sample; the same number twice with the contactor open is a drive without power. */
-	uint32_t slow_total;
+	uint32_t drive_fresh;
 	double rotor_rpm;
 	bool rotor_same;
 	bool pick_doubted;                    /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;                     /* what was allowed on the tick before */
 	double found, allowed_value;          /* value and limit of the cause */
+	int channel;                          /* whose silence it is, enum channel_id; -1 */
 	/* running sums of the individual watches */
 	double run_s, blocked_s;
 	double energy_J, power_short_W;
@@ -178,6 +182,7 @@ struct guard_verdict {
 	enum guard_release release;
 	double held_brake_A, held_s;
 	bool energised, sensed; /* anything was; the node senses the contactor */
+	int channel;          /* enum channel_id of the one whose silence is the cause, for the name of its instrument; -1 */
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 

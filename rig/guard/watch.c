@@ -42,23 +42,42 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 	       fabs(snap->drive_rotor_rpm) > ROTOR_TURNS * limits->standstill_rpm * ratio;
 }
 
+/* Of what slow samples tell, or -1: the node's state always, the others once they were told. */
+static int oldest_slow(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	static const uint8_t slow[] = { CHANNEL_STATE, CHANNEL_DRIVE, CHANNEL_ESTOP, CHANNEL_GUARD, CHANNEL_CONTACTOR, CHANNEL_TEMP + TEMP_BRAKE,
+					CHANNEL_TEMP + TEMP_CASE, CHANNEL_TEMP + TEMP_WINDING, CHANNEL_TEMP + TEMP_AMBIENT };
+
+	for (size_t i = 0; i < sizeof slow; i++)
+		if ((i == 0 || is_told(snap, slow[i])) && !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))
+			return slow[i];
+	return -1;
+}
+
 bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap)
 {
-	return snap->slow_age_s <= limits->slow_stale_s;
+	return oldest_slow(limits, snap) < 0;
+}
+
+static bool lines_told(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	return (!(limits->expect_lines & LINE_ESTOP) || is_told(snap, CHANNEL_ESTOP)) &&
+	       (!(limits->expect_lines & LINE_GUARD) || is_told(snap, CHANNEL_GUARD)) &&
+	       (!(limits->expect_lines & LINE_CONTACTOR) || is_told(snap, CHANNEL_CONTACTOR));
 }
 
 bool watch_power_ready(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
 		return false;
-	return watch_slow_fresh(limits, snap) && (!limits->expect_lines || snap->lines_seen);
+	return watch_slow_fresh(limits, snap) && lines_told(limits, snap);
 }
 
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	if (!watch_power_ready(limits, snap))
 		return false;
-	if (limits->expect_cell && (snap->cell_conversions == 0 || !isfinite(snap->torque_Nm)))
+	if (limits->expect_cell && (snap->channel[CHANNEL_CELL].fresh == 0 || !isfinite(snap->torque_Nm)))
 		return false;
 	if (limits->expect_meter && !isfinite(snap->voltage_V))
 		return false;
@@ -84,9 +103,9 @@ static bool says(const struct snapshot *snap, const char *reason)
 	return is_safe_state(snap->node_state) && strncmp(snap->node_reason, reason, sizeof snap->node_reason) == 0;
 }
 
-static bool is_bad(const struct look *k, unsigned line, bool good)
+static bool is_bad(const struct look *k, unsigned line, enum channel_id channel, bool good)
 {
-	return k->limits->expect_lines & line && k->snap->lines_seen && !good;
+	return k->limits->expect_lines & line && is_told(k->snap, channel) && !good;
 }
 
 typedef bool watch_fn(struct guard *g, const struct look *k, struct finding *f);
@@ -95,14 +114,14 @@ static bool estop(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, LINE_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
+	return (k->live && is_bad(k, LINE_ESTOP, CHANNEL_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
 }
 
 static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, LINE_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
+	return (k->live && is_bad(k, LINE_GUARD, CHANNEL_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
 }
 
 static bool node_reset(struct guard *g, const struct look *k, struct finding *f)
@@ -120,7 +139,7 @@ static bool node_silent(struct guard *g, const struct look *k, struct finding *f
 		return true;
 	if (k->snap->sample_total == 0)
 		return g->run_s > START_S;
-	if (k->armed && (k->snap->node_state == NODE_UNKNOWN || (k->limits->expect_lines && !k->snap->lines_seen)))
+	if (k->armed && (k->snap->node_state == NODE_UNKNOWN || !lines_told(k->limits, k->snap)))
 		return true;
 	return !(k->snap->sample_age_s <= k->limits->silent_s);
 }
@@ -128,10 +147,33 @@ static bool node_silent(struct guard *g, const struct look *k, struct finding *f
 /* Once there: whoever stands at the rig relies on them even when nothing is energised. */
 static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
 {
+	int channel = oldest_slow(k->limits, k->snap);
+
 	(void)g;
-	f->value = k->snap->slow_age_s;
-	f->limit = k->limits->slow_stale_s;
-	return (k->armed || k->snap->slow_total > 0) && !watch_slow_fresh(k->limits, k->snap);
+	if (channel < 0)
+		return false;
+	f->value = k->snap->channel[channel].age_s;
+	f->limit = k->limits->stale_s[channel];
+	f->channel = channel;
+	return k->armed || is_told(k->snap, CHANNEL_STATE);
+}
+
+/* What is told by an instrument that is not the node: its own silence stops the run. Before its first reading the load waits. */
+static bool instrument_silent(struct guard *g, const struct look *k, struct finding *f)
+{
+	static const uint8_t watched[] = { CHANNEL_VOLTAGE, CHANNEL_CURRENT };
+
+	(void)g;
+	for (size_t i = 0; i < sizeof watched; i++) {
+		const struct channel *c = &k->snap->channel[watched[i]];
+
+		f->value = c->age_s;
+		f->limit = k->limits->stale_s[watched[i]];
+		f->channel = watched[i];
+		if (k->limits->expect_meter && !(c->age_s <= f->limit) && (is_told(k->snap, watched[i]) ? k->armed : k->loaded))
+			return true;
+	}
+	return false;
 }
 
 /* By hand a rotor turns too, but not so fast. */
@@ -167,17 +209,17 @@ static bool cell_saturated(struct guard *g, const struct look *k, struct finding
 {
 	(void)g;
 	f->value = k->snap->cell_count;
-	return k->armed && k->limits->expect_cell && k->snap->cell_saturated;
+	return k->armed && k->limits->expect_cell && k->snap->channel[CHANNEL_CELL].quality == QUALITY_SATURATED;
 }
 
 static bool cell_stale(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
-	f->value = k->snap->cell_fresh_age_s;
-	f->limit = k->limits->cell_stale_s;
+	f->value = k->snap->channel[CHANNEL_CELL].age_s;
+	f->limit = k->limits->stale_s[CHANNEL_CELL];
 	if (!k->armed || !k->limits->expect_cell)
 		return false;
-	if (k->snap->cell_conversions == 0)
+	if (k->snap->channel[CHANNEL_CELL].fresh == 0)
 		return k->loaded;
 	return !(f->value <= f->limit);
 }
@@ -222,7 +264,7 @@ static bool node_safe(struct guard *g, const struct look *k, struct finding *f)
 
 static bool contactor(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool known = k->limits->expect_lines & LINE_CONTACTOR && k->snap->lines_seen;
+	bool known = k->limits->expect_lines & LINE_CONTACTOR && is_told(k->snap, CHANNEL_CONTACTOR);
 	bool bad = known && k->snap->contactor_closed != g->last.power;
 	bool for_long = held_for(&g->contactor_bad_s, bad, k->dt_s, k->limits->contactor_s);
 
@@ -511,6 +553,7 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 	{ CAUSE_LATE_TICK, late_tick }, /* a machine that slept finds old samples, a lease that ended and an open contactor: its own doing */
 	{ CAUSE_NODE_SILENT, node_silent },
 	{ CAUSE_SLOW_STALE, slow_stale },
+	{ CAUSE_INSTRUMENT_SILENT, instrument_silent },
 	{ CAUSE_CONTACTOR, contactor },
 	{ CAUSE_NOT_AT_REST, not_at_rest },
 	{ CAUSE_NODE_SAFE, node_safe },
@@ -539,10 +582,10 @@ static const struct { enum cause cause; watch_fn *step; } watches[] = {
 
 struct finding watch_all(struct guard *g, const struct look *look)
 {
-	struct finding first = { CAUSE_NONE, NAN, NAN };
+	struct finding first = { CAUSE_NONE, NAN, NAN, -1 };
 
 	for (size_t i = 0; i < sizeof watches / sizeof watches[0]; i++) {
-		struct finding f = { watches[i].cause, NAN, NAN };
+		struct finding f = { watches[i].cause, NAN, NAN, -1 };
 		if (watches[i].step(g, look, &f) && first.cause == CAUSE_NONE)
 			first = f;
 	}

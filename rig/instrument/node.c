@@ -126,6 +126,14 @@ static bool is_saturated(const struct node *node, int32_t count)
 	return count >= top - 1 || count <= -top || (limit > 0 && (count >= limit || count <= -limit));
 }
 
+static void hear(struct node *node, enum channel_id channel, unsigned fresh, enum quality quality)
+{
+	struct channel *c = &node->view.channel[channel];
+
+	c->fresh += fresh;
+	c->quality = quality;
+}
+
 static void take_cell(struct node *node, const struct fast_sample *s, bool first)
 {
 	struct snapshot *v = &node->view;
@@ -135,13 +143,13 @@ static void take_cell(struct node *node, const struct fast_sample *s, bool first
 		return;
 	if (first || fresh != 0) {
 		count_equals(node, s->cell_count, first);
-		v->cell_conversions += first ? 1 : fresh;
+		hear(node, CHANNEL_CELL, first ? 1 : fresh, QUALITY_GOOD);
 		node->fresh_node_us = node->time.last_us;
 		node->fresh_excused_us = node->sample_excused_us;
 	}
 	node->last_conversion = s->conversion;
 	v->cell_count = s->cell_count;
-	v->cell_saturated = is_saturated(node, s->cell_count);
+	v->channel[CHANNEL_CELL].quality = is_saturated(node, s->cell_count) ? QUALITY_SATURATED : QUALITY_GOOD;
 }
 
 static void take_turn(struct node *node, const struct fast_sample *s, int64_t node_us)
@@ -156,6 +164,7 @@ static void take_turn(struct node *node, const struct fast_sample *s, int64_t no
 	v->edge_age_s = s->age_us * 1e-6;
 	v->edge_time_s = turn_edge_s(&node->turn);
 	v->speed_rpm = node->turn.speed_rpm;
+	hear(node, CHANNEL_TURN, 1, QUALITY_GOOD);
 }
 
 /* May the sample be used? Counts what is wrong with it. */
@@ -209,9 +218,13 @@ static void take_fast(struct node *node, const struct fast_sample *s, struct mon
 	v->node_us = (uint64_t)node_us;
 	take_cell(node, s, first);
 	take_turn(node, s, node_us);
-	if (node->caps.brake)
+	if (node->caps.brake) {
 		v->brake_A = s->brake_mA * 1e-3;
+		hear(node, CHANNEL_BRAKE, 1, QUALITY_GOOD);
+	}
 	if (node->caps.meter) {
+		hear(node, CHANNEL_VOLTAGE, 1, QUALITY_GOOD);
+		hear(node, CHANNEL_CURRENT, 1, QUALITY_GOOD);
 		v->voltage_V = s->volt_mV * 1e-3;
 		v->current_A = s->amp_mA * 1e-3;
 	}
@@ -221,15 +234,29 @@ static void take_fast(struct node *node, const struct fast_sample *s, struct mon
 	node->last_ack = s->ack;
 }
 
+static void hear_slow(struct node *node, const struct slow_sample *s)
+{
+	hear(node, CHANNEL_STATE, 1, QUALITY_GOOD);
+	if (node->estop_bit >= 0)
+		hear(node, CHANNEL_ESTOP, 1, QUALITY_GOOD);
+	if (node->guard_bit >= 0)
+		hear(node, CHANNEL_GUARD, 1, QUALITY_GOOD);
+	if (node->contactor_bit >= 0)
+		hear(node, CHANNEL_CONTACTOR, 1, QUALITY_GOOD);
+	if (node->caps.drive)
+		hear(node, CHANNEL_DRIVE, 1, s->drive_flags & DRIVE_UNHEARD ? QUALITY_MISSING : QUALITY_GOOD);
+	for (int i = 0; i < node->temps; i++)
+		hear(node, (enum channel_id)(CHANNEL_TEMP + node->temp_place[i]), 1, s->temp_ddegC[i] == SAMPLE_NO_TEMP ? QUALITY_MISSING : QUALITY_GOOD);
+}
+
 static void take_slow(struct node *node, const struct slow_sample *s)
 {
 	struct snapshot *v = &node->view;
 
-	v->lines_seen = 1;
 	if (node->time.started) {
-		v->slow_total++;
 		node->slow_node_us = node->time.last_us;
 		node->slow_excused_us = node->sample_excused_us;
+		hear_slow(node, s);
 	}
 	v->estop_ok = node->estop_bit >= 0 && (s->lines >> node->estop_bit & 1) != 0;
 	v->guard_ok = node->guard_bit >= 0 && (s->lines >> node->guard_bit & 1) != 0;
@@ -362,15 +389,34 @@ static double since_s(const struct node *node, int64_t node_us, int64_t excused_
 	return (double)(us > excused_us ? us - excused_us : us < 0 ? us : 0) * 1e-6;
 }
 
+static void date(struct node *node, enum channel_id channel, int64_t node_us, double age_s)
+{
+	struct channel *c = &node->view.channel[channel];
+
+	if (c->fresh == 0)
+		return;
+	c->taken.ns = host_us(node, node_us) * 1000;
+	c->age_s = age_s;
+}
+
+static void date_channels(struct node *node, struct mono now)
+{
+	double slow_s = since_s(node, node->slow_node_us, node->slow_excused_us, now);
+
+	date(node, CHANNEL_CELL, node->fresh_node_us, since_s(node, node->fresh_node_us, node->fresh_excused_us, now));
+	for (int c = CHANNEL_TURN; c <= CHANNEL_CURRENT; c++)
+		date(node, (enum channel_id)c, node->time.last_us, node->view.sample_age_s);
+	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
+		date(node, (enum channel_id)c, node->slow_node_us, slow_s);
+}
+
 static void update_ages(struct node *node, struct mono now)
 {
 	struct snapshot *v = &node->view;
 
 	if (node->time.started) {
 		v->sample_age_s = since_s(node, node->time.last_us, node->sample_excused_us, now);
-		if (v->slow_total > 0)
-			v->slow_age_s = since_s(node, node->slow_node_us, node->slow_excused_us, now);
-		v->cell_fresh_age_s = node->caps.cell ? since_s(node, node->fresh_node_us, node->fresh_excused_us, now) : INFINITY;
+		date_channels(node, now);
 	}
 	if (node->set_open && node->config.fast_Hz > 0) {
 		double open_s = (double)(now.ns - node->set_ns[node->oldest_set]) * 1e-9;
@@ -380,25 +426,103 @@ static void update_ages(struct node *node, struct mono now)
 	}
 }
 
+#define COPY(field) memcpy(&snap->field, &v->field, sizeof v->field)
+
+static void copy_channels(struct snapshot *snap, const struct snapshot *v, int first, int last)
+{
+	memcpy(&snap->channel[first], &v->channel[first], (size_t)(last - first + 1) * sizeof v->channel[0]);
+}
+
+static void copy_cell(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_CELL, CHANNEL_CELL);
+	COPY(cell_count);
+	COPY(cell_same);
+	COPY(cell_same_s);
+	COPY(cell_equal_chance);
+}
+
+static void copy_turn(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_TURN, CHANNEL_TURN);
+	COPY(pulses);
+	COPY(angle_rev);
+	COPY(edge_age_s);
+	COPY(edge_time_s);
+	COPY(speed_rpm);
+}
+
+static void copy_meter(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_VOLTAGE, CHANNEL_CURRENT);
+	COPY(voltage_V);
+	COPY(current_A);
+	COPY(ripple_W);
+}
+
+static void copy_drive(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_DRIVE, CHANNEL_DRIVE);
+	COPY(drive_flags);
+	COPY(drive_rotor_rpm);
+	COPY(drive_A);
+}
+
+static void copy_lines(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_ESTOP, CHANNEL_CONTACTOR);
+	COPY(estop_ok);
+	COPY(guard_ok);
+	COPY(contactor_closed);
+}
+
+static void copy_node(struct snapshot *snap, const struct snapshot *v)
+{
+	copy_channels(snap, v, CHANNEL_STATE, CHANNEL_STATE);
+	COPY(node_reset);
+	COPY(node_lost);
+	COPY(sample_total);
+	COPY(sample_lost);
+	COPY(sample_doubled);
+	COPY(line_bad);
+	COPY(sample_missed);
+	COPY(sample_late);
+	COPY(sample_age_s);
+	COPY(node_us);
+	COPY(node_state);
+	COPY(node_reason);
+}
+
 void node_poll(struct node *node, struct snapshot *snap)
 {
 	struct snapshot *v = &node->view;
+	unsigned roles = node->config.roles;
 
 	node_take(node);
 	talk_tend(node, node->polled);
 	ask_again(node, node->polled);
 	update_ages(node, node->polled);
-	v->now = snap->now;
-	v->late_ns = snap->late_ns;
-	v->slept_ns = snap->slept_ns;
-	v->indication = snap->indication;
-	v->torque_Nm = snap->torque_Nm;
-	v->torque_extrapolated = snap->torque_extrapolated;
-	v->log_failed = snap->log_failed;
-	v->operator_stop = snap->operator_stop;
 	if (!node->caps.line_contactor)
 		v->contactor_closed = node->power_granted;
-	*snap = *v;
+	copy_node(snap, v);
+	if (roles & ROLE_CELL)
+		copy_cell(snap, v);
+	if (roles & ROLE_PICK)
+		copy_turn(snap, v);
+	if (roles & ROLE_BRAKE) {
+		copy_channels(snap, v, CHANNEL_BRAKE, CHANNEL_BRAKE);
+		COPY(brake_A);
+	}
+	if (roles & ROLE_METER)
+		copy_meter(snap, v);
+	if (roles & ROLE_DRIVE)
+		copy_drive(snap, v);
+	if (roles & ROLE_LINES)
+		copy_lines(snap, v);
+	if (roles & ROLE_TEMP) {
+		copy_channels(snap, v, CHANNEL_TEMP, CHANNEL_COUNT - 1);
+		COPY(temp_degC);
+	}
 }
 
 static int64_t clamped(double value, double most, bool may_be_negative)
@@ -500,15 +624,6 @@ static enum rc check_config(const struct node_config *c, struct err *err)
 	return RC_OK;
 }
 
-static void start_view(struct snapshot *v)
-{
-	*v = (struct snapshot){ .sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .slow_age_s = INFINITY, .angle_rev = NAN, .edge_age_s = NAN,
-				.edge_time_s = NAN, .speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN,
-				.node_state = NODE_UNKNOWN, .drive_rotor_rpm = NAN, .drive_A = NAN };
-	for (int i = 0; i < TEMP_COUNT; i++)
-		v->temp_degC[i] = NAN;
-}
-
 enum rc node_open(struct link *link, const struct clock_src *clock, const struct node_config *config, struct node **ret,
 		  struct err *err)
 {
@@ -526,7 +641,11 @@ enum rc node_open(struct link *link, const struct clock_src *clock, const struct
 	node->power_told = -1;
 	node->turn = (struct turn){ .per_rev = config->pulses_per_rev, .sign = config->direction };
 	node->estop_bit = node->guard_bit = node->contactor_bit = -1;
-	start_view(&node->view);
+	if (node->config.roles == 0)
+		node->config.roles = ROLE_ALL;
+	node->view = snapshot_blank();
+	for (int i = 0; i < CHANNEL_COUNT; i++)
+		node->view.channel[i].instrument = config->instrument;
 	node->polled = clock->now(clock->ctx);
 	rc = talk_greet(node, err);
 	if (rc != RC_OK) {

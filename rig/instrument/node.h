@@ -24,6 +24,8 @@ struct node_config {
 	double pulses_per_rev; /* of the output */
 	double gear_ratio;     /* rotor turns per output turn; 1 when no actuator */
 	int32_t cell_saturation; /* counts either way at which the cell's signal is cut off; 0, or beyond the converter: its ends */
+	unsigned roles;        /* ROLE_...: what another instrument fills is not taken from the node, whatever it can do; 0 = all */
+	uint8_t instrument;    /* its number in the session, for its channels */
 	int direction;         /* +1 or -1: sign of the pulses against the rig's positive direction ([pickup] sign) */
 };
 
@@ -41,7 +43,8 @@ enum rc node_start(struct node *node, struct err *err) MUST_CHECK;
 void node_close(struct node *node); /* NULL is fine; sends nothing */
 const struct node_caps *node_caps(const struct node *node);
 
-/* Take in all bytes that are there and update snap (node fields only: the rest is left alone).
+/* Take in all bytes that are there and update snap: what is said of the node itself, and the fields and channels of the roles that it
+ * fills. All others are left alone.
  * Never waits, allocates nothing. A dead link is not an error here: snap->node_lost says it. A node that has fallen silent is
  * greeted again now and then, only to learn whether it restarted (snap->node_reset).
  * The time in which the host itself did not look (more than two periods and 20 ms after the time before) is not held against the node: the

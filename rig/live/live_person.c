@@ -29,8 +29,8 @@ enum rc live_person_begin(struct live_person *p, struct session *s, const struct
 	enum rc rc = node_start(s->node, err);
 	double looked_s = 0;
 
-	*p = (struct live_person){ .s = s, .limits = limits, .snap = { .indication = NAN, .torque_Nm = NAN } };
-	while (rc == RC_OK && (looked_s < LEAST_S || (looked_s < MOST_S && p->snap.slow_total == 0))) {
+	*p = (struct live_person){ .s = s, .limits = limits, .snap = snapshot_blank() };
+	while (rc == RC_OK && (looked_s < LEAST_S || (looked_s < MOST_S && !is_told(&p->snap, CHANNEL_STATE)))) {
 		if (!live_person_look(p))
 			return live_person_stop(p, result, err);
 		rc = clock->sleep_until(clock->ctx, mono_add_ns(p->snap.now, ns_from_s(LOOK_S)), err);
@@ -43,7 +43,7 @@ void live_person_words(const struct live_person *p, char *buf, size_t size)
 {
 	const struct snapshot *snap = &p->snap;
 	const struct node_caps *caps = node_caps(p->s->node);
-	bool heard = snap->slow_total > 0 && snap->slow_age_s <= p->limits->slow_stale_s;
+	bool heard = is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
 	bool told_off = heard && caps->drive && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
 
 	if (!heard)

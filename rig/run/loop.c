@@ -33,19 +33,6 @@ struct loop {
 	struct snapshot seen; /* last logged state of lines, node and drive */
 };
 
-static struct snapshot blank_snapshot(void)
-{
-	struct snapshot snap = {
-		.sample_age_s = INFINITY, .cell_fresh_age_s = INFINITY, .slow_age_s = INFINITY,
-		.indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
-		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN, .drive_rotor_rpm = NAN,
-		.drive_A = NAN, .node_state = NODE_UNKNOWN,
-	};
-	for (int i = 0; i < TEMP_COUNT; i++)
-		snap.temp_degC[i] = NAN;
-	return snap;
-}
-
 /* Counts to torque. Without a tare the zero of the calibration's own series is not known: indicated only. */
 static void calibrate(const struct session *s, struct snapshot *snap)
 {
@@ -136,7 +123,7 @@ static void log_sample(struct loop *l)
 		.node_us = snap->node_us,
 		.sample_no = snap->sample_total,
 		.cell_count = snap->cell_count,
-		.cell_conversions = snap->cell_conversions,
+		.cell_conversions = snap->channel[CHANNEL_CELL].fresh,
 		.pulses = snap->pulses,
 		.edge_time_s = snap->edge_time_s,
 		.torque_Nm = snap->torque_Nm,
@@ -419,7 +406,7 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 		 const struct loop_hooks *hooks, struct loop_result *ret, struct err *err)
 {
 	struct loop l = {
-		.s = s, .limits = limits, .seq = seq, .hooks = hooks, .snap = blank_snapshot(), .step = -1,
+		.s = s, .limits = limits, .seq = seq, .hooks = hooks, .snap = snapshot_blank(), .step = -1,
 		.seen = { .node_state = NODE_UNKNOWN }, .guard = guard_warm(s->brake_heat_J, s->brake_heat_at),
 	};
 	struct err ring_err = { 0 };

@@ -162,7 +162,7 @@ static void average(struct cell_reading *r, const struct snapshot *snap, bool fr
 void cell_reading_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct cell_reading *r = state;
-	bool fresh = snap->sample_total > 0 && snap->cell_conversions != r->last_conversion;
+	bool fresh = snap->sample_total > 0 && snap->channel[CHANNEL_CELL].fresh != r->last_conversion;
 
 	ret->phase = r->averaging ? "average" : "settle";
 	ret->remaining_s = r->config.average_s + (r->averaging ? 0 : r->config.window_s);
@@ -171,11 +171,11 @@ void cell_reading_step(void *state, const struct snapshot *snap, struct seq_out 
 			return;
 		r->started = true;
 		r->begin = r->block_begin = snap->now;
-		r->last_conversion = snap->cell_conversions;
+		r->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 		return;
 	}
 	r->live = snap->indication;
-	r->last_conversion = snap->cell_conversions;
+	r->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	if (r->averaging)
 		average(r, snap, fresh, ret);
 	else

@@ -193,9 +193,9 @@ static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out
 static bool taken(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
 	double in_step_s = mono_diff_s(snap->now, m->step_at);
-	bool fresh = snap->cell_conversions != m->last_conversion;
+	bool fresh = snap->channel[CHANNEL_CELL].fresh != m->last_conversion;
 
-	m->last_conversion = snap->cell_conversions;
+	m->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	ret->phase = m->dwelling ? "average" : "settle";
 	if (!m->dwelling) {
 		if (fabs(m->brake_A - set_current(m)) > 1e-9)
@@ -404,8 +404,8 @@ static void step_lag(struct seq_map *m, const struct snapshot *snap, struct seq_
 	}
 	*brake_want = m->brake_A = high_A; /* a true step: not slewed */
 	struct map_lag *lag = &m->lag[m->lag_step];
-	bool fresh = snap->cell_conversions != m->last_conversion;
-	m->last_conversion = snap->cell_conversions;
+	bool fresh = snap->channel[CHANNEL_CELL].fresh != m->last_conversion;
+	m->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	if (fresh && in_phase_s > 0 && lag->n < MAP_LAG_SAMPLES) {
 		lag->t_s[lag->n] = in_phase_s;
 		lag->torque_Nm[lag->n++] = snap->torque_Nm;

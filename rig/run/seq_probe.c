@@ -25,7 +25,7 @@ double probe_sd(const struct probe_sum *sum)
 static void add_all(struct probe *w, const struct snapshot *snap)
 {
 	/* A converter that is slower than the tick repeats itself: only fresh conversions tell its noise. */
-	if (snap->cell_conversions != w->last.cell_conversions) {
+	if (snap->channel[CHANNEL_CELL].fresh != w->last.channel[CHANNEL_CELL].fresh) {
 		add(&w->sum[PROBE_CELL], snap->indication);
 		add(&w->sum[PROBE_TORQUE], snap->torque_Nm);
 	}

@@ -30,17 +30,18 @@ static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out
 {
 	double waited_s = mono_diff_s(snap->now, r->phase_at);
 	bool pressed = r->lines & LINE_ESTOP && !snap->estop_ok, open = r->lines & LINE_GUARD && !snap->guard_ok;
-	bool good = snap->lines_seen && !pressed && !open;
+	bool told = is_told(snap, CHANNEL_ESTOP) || is_told(snap, CHANNEL_GUARD);
+	bool good = told && !pressed && !open;
 
 	ret->phase = "look";
-	if (snap->lines_seen && snap->contactor_closed)
+	if (is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed)
 		give_up(ret, "the contactor is closed without a command: it may be welded or wired past the stop");
 	else if (good && waited_s >= LOOK_S && r->what == REHEARSE_RELEASED)
 		ret->done = true;
 	else if (good && waited_s >= LOOK_S)
 		enter(r, REHEARSE_CLOSE, snap->now);
 	else if (waited_s > LINES_S)
-		give_up(ret, !snap->lines_seen ? "the node sends no state of the emergency stop and the guard" :
+		give_up(ret, !told ? "the node sends no state of the emergency stop and the guard" :
 			pressed ? "the emergency stop is still pressed" : "the guard is open");
 }
 

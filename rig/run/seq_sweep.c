@@ -345,7 +345,7 @@ static bool dwelt(const struct seq_sweep *s, const struct snapshot *snap)
 
 static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
-	bool fresh = snap->cell_conversions != s->last_conversion;
+	bool fresh = snap->channel[CHANNEL_CELL].fresh != s->last_conversion;
 
 	ret->phase = "average";
 	if (collapses(s, snap, dt_s)) {
@@ -508,7 +508,7 @@ void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *re
 	case SWEEP_END: break;
 	}
 	announce(s, ret);
-	s->last_conversion = snap->cell_conversions;
+	s->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	load_brake(s, snap, dt_s);
 	progress(s, snap, ret);
 	if (s->phase == SWEEP_END) {

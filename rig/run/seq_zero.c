@@ -234,7 +234,7 @@ static void step_average(struct seq_zero *z, const struct snapshot *snap, struct
 {
 	double turns = share(z) * z->config.average_turns, least_s = share(z) * z->config.least_s;
 
-	if (snap->cell_conversions != z->last_conversion)
+	if (snap->channel[CHANNEL_CELL].fresh != z->last_conversion)
 		stats_run_add(&z->run, z->config.sign * (double)snap->cell_count);
 	if (too_slow(z, snap, turns)) {
 		give_up(ret, "the shaft stopped turning while the zero was read");
@@ -325,7 +325,7 @@ void seq_zero_step(void *state, const struct snapshot *snap, struct seq_out *ret
 	case ZERO_END: break;
 	}
 	say(z, ret);
-	z->last_conversion = snap->cell_conversions;
+	z->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	z->last_angle_rev = snap->angle_rev;
 	ret->progress_frac = progress(z);
 	ret->done = z->phase == ZERO_END;

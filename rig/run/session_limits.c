@@ -35,6 +35,16 @@ int session_slow_every(const struct rig_profile *rig)
 	return (int)fmax(1, round(rig->rate_Hz / SLOW_Hz));
 }
 
+/* A channel is believed as long as ten readings of its instrument take; what fast samples tell is watched as a whole (silent_s). */
+static void channel_limits(const struct session *s, struct guard_limits *ret)
+{
+	for (int c = CHANNEL_CELL; c <= CHANNEL_CURRENT; c++)
+		ret->stale_s[c] = INFINITY;
+	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
+		ret->stale_s[c] = SLOW_MISSED * session_slow_every(&s->rig) / s->rig.rate_Hz;
+	ret->stale_s[CHANNEL_CELL] = s->rig.cell_stale_s;
+}
+
 static unsigned sensed_lines(const struct node_caps *caps)
 {
 	return (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
@@ -73,9 +83,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.pick_no_direction = s->node && !node_caps(s->node)->pick_quad,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
-		.cell_stale_s = rig->cell_stale_s,
 		.cell_frozen_s = CELL_FROZEN_s,
-		.slow_stale_s = SLOW_MISSED * session_slow_every(rig) / rig->rate_Hz,
 		.brake_follow_A = rig->brake_follow_A,
 		.brake_follow_s = rig->brake_follow_s,
 		.late_s = fmax(0.05, 5.0 / rig->rate_Hz),
@@ -91,4 +99,5 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.expect_lines = s->node ? sensed_lines(node_caps(s->node)) : 0,
 		.expect_meter = s->node && node_caps(s->node)->meter,
 	};
+	channel_limits(s, ret);
 }

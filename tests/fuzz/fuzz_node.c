@@ -134,7 +134,7 @@ static void check(const struct snapshot *v)
 	must(inside(v->drive_rotor_rpm, -99999.9, 99999.9) && inside(v->drive_A, -999.999, 999.999), "drive");
 	must(inside(v->edge_age_s, 0, 0.999999), "age");
 	must(!isinf(v->speed_rpm), "speed");
-	must(!isnan(v->sample_age_s) && !isnan(v->cell_fresh_age_s), "ages");
+	must(!isnan(v->sample_age_s) && !isnan(v->channel[CHANNEL_CELL].age_s), "ages");
 	must((unsigned)v->node_state <= NODE_UNKNOWN && memchr(v->node_reason, '\0', sizeof v->node_reason) != NULL, "state");
 	for (int i = 0; i < TEMP_COUNT; i++)
 		must(inside(v->temp_degC[i], -273.1, 999.9), "temperature");

@@ -58,17 +58,17 @@ static void random_snapshot(struct snapshot *s)
 	s->node_reset = one_in(50);
 	s->node_lost = one_in(50);
 	s->sample_age_s = nasty(0, 0.3);
-	s->cell_fresh_age_s = nasty(0, 1);
-	s->slow_age_s = nasty(0, 3);
+	s->channel[CHANNEL_CELL].age_s = nasty(0, 1);
+	scene_slow_age(s, nasty(0, 3));
 	s->cell_same = (uint32_t)(next_random() % 60);
 	s->cell_same_s = nasty(0, 1);
 	s->cell_equal_chance = nasty(0, 1);
-	s->cell_saturated = one_in(20);
+	scene_saturated(s, one_in(20));
 	s->torque_Nm = nasty(-60, 60);
 	s->speed_rpm = one_in(3) ? 0 : nasty(-150, 150);
 	s->brake_A = nasty(-0.2, 1.3);
 	s->voltage_V = nasty(0, 40);
-	s->lines_seen = !one_in(20);
+	scene_lines_told(s, !one_in(20));
 	s->estop_ok = !one_in(10);
 	s->guard_ok = !one_in(10);
 	s->contactor_closed = one_in(3);
@@ -98,10 +98,11 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_NODE_RESET: s->node_reset = true; break;
 	case CAUSE_NODE_SAFE: s->node_state = NODE_SAFE; strcpy(s->node_reason, "lease"); break;
 	case CAUSE_NOT_AT_REST: s->drive_flags |= DRIVE_ENABLED; break; /* see stopped_for */
-	case CAUSE_SLOW_STALE: s->slow_age_s = 9; break;
-	case CAUSE_CELL_STALE: s->cell_fresh_age_s = 9; break;
+	case CAUSE_SLOW_STALE: scene_slow_age(s, 9); break;
+	case CAUSE_INSTRUMENT_SILENT: s->channel[CHANNEL_CURRENT].age_s = 9; break;
+	case CAUSE_CELL_STALE: s->channel[CHANNEL_CELL].age_s = 9; break;
 	case CAUSE_CELL_FROZEN: s->cell_same = 9999; s->cell_same_s = 99; break;
-	case CAUSE_CELL_SATURATED: s->cell_saturated = true; break;
+	case CAUSE_CELL_SATURATED: scene_saturated(s, true); break;
 	case CAUSE_OVERSPEED: s->speed_rpm = 1e6; break;
 	case CAUSE_OVERTORQUE: s->torque_Nm = -1e6; break;
 	case CAUSE_BRAKE_HOT: s->temp_degC[TEMP_BRAKE] = 1e3; break;
@@ -154,7 +155,7 @@ struct witness { bool doubted, stands; struct mono since; bool proven; };
 static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
 {
 	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
-		      (!(l->expect_lines & LINE_CONTACTOR) || (s->lines_seen && !s->contactor_closed)) &&
+		      (!(l->expect_lines & LINE_CONTACTOR) || (is_told(s, CHANNEL_CONTACTOR) && !s->contactor_closed)) &&
 		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
 
 	if (stands && !w->stands)
@@ -541,7 +542,7 @@ static void a_wish_within_its_limits_goes_out_as_it_is(void **state)
 struct place { const char *name; size_t at; };
 
 static const struct place snapshot_places[] = {
-	AT(struct snapshot, sample_age_s), AT(struct snapshot, cell_fresh_age_s), AT(struct snapshot, slow_age_s), AT(struct snapshot, indication),
+	AT(struct snapshot, sample_age_s), AT(struct snapshot, channel[CHANNEL_CELL].age_s), AT(struct snapshot, channel[CHANNEL_STATE].age_s), AT(struct snapshot, indication),
 	AT(struct snapshot, torque_Nm), AT(struct snapshot, angle_rev), AT(struct snapshot, edge_age_s),
 	AT(struct snapshot, edge_time_s), AT(struct snapshot, speed_rpm), AT(struct snapshot, brake_A),
 	AT(struct snapshot, voltage_V), AT(struct snapshot, current_A), AT(struct snapshot, drive_rotor_rpm),
@@ -555,7 +556,7 @@ static const struct place limit_places[] = {
 	AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
 	AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
 	AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, stall_s), AT(struct guard_limits, stall_torque_Nm),
-	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s), AT(struct guard_limits, slow_stale_s),
+	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, stale_s[CHANNEL_CELL]), AT(struct guard_limits, stale_s[CHANNEL_STATE]),
 	AT(struct guard_limits, brake_follow_A), AT(struct guard_limits, brake_follow_s), AT(struct guard_limits, late_s),
 	AT(struct guard_limits, contactor_s), AT(struct guard_limits, stop_hold_s), AT(struct guard_limits, tick_s),
 };
@@ -629,8 +630,8 @@ static void a_limit_that_is_not_a_number_allows_nothing(void **state)
 		AT(struct guard_limits, slip_power_short_W), AT(struct guard_limits, slip_energy_J),
 		AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
 		AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
-		AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, silent_s), AT(struct guard_limits, cell_stale_s),
-		AT(struct guard_limits, slow_stale_s), AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
+		AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, silent_s), AT(struct guard_limits, stale_s[CHANNEL_CELL]),
+		AT(struct guard_limits, stale_s[CHANNEL_STATE]), AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
 	};
 
 	(void)state;
@@ -687,13 +688,13 @@ static void every_combination_of_yes_and_no(void **state)
 				s.snap.estop_ok = bits & 1;
 				s.snap.guard_ok = bits & 2;
 				s.snap.contactor_closed = bits & 4;
-				s.snap.lines_seen = (bits >> 3) & 1;
+				scene_lines_told(&s.snap, (bits >> 3) & 1);
 				s.snap.node_reset = bits & 16;
 				s.snap.node_lost = bits & 32;
 				s.snap.log_failed = bits & 64;
 				s.snap.operator_stop = bits & 128;
 				s.snap.sequence_stop = bits & 256;
-				s.snap.cell_saturated = bits & 512;
+				scene_saturated(&s.snap, bits & 512);
 				s.want.power = bits & 1024;
 				s.snap.node_state = (enum node_state)(more % 5);
 				strcpy(s.snap.node_reason, s.snap.node_state > NODE_LIVE ? "lease" : "none");
@@ -772,7 +773,7 @@ static void a_run_in_good_order_is_left_alone(void **state)
 		s.snap.speed_rpm = rig.speed_rpm + 0.4 * gauss() + 1.5 * ripple;
 		s.snap.voltage_V = 24 - 0.05 * rig.torque_Nm + 0.05 * gauss();
 		s.snap.sample_age_s = uniform(0, 0.03);
-		s.snap.cell_fresh_age_s = uniform(0, 0.12);
+		s.snap.channel[CHANNEL_CELL].age_s = uniform(0, 0.12);
 		s.snap.cell_same = (uint32_t)(next_random() % 3);
 		s.snap.late_ns = one_in(500) ? 12000000 : 200000;
 		s.snap.temp_degC[TEMP_WINDING] = 60 + gauss();

@@ -91,8 +91,12 @@ static void bend_rotor_turns(struct scene *s, double t_s, bool miss)
 	bend_not_at_rest(s, 1, true);
 	s->snap.drive_rotor_rpm = miss && t_s > 0.25 ? 360 : -3000;
 }
-static void bend_slow_stale(struct scene *s, double t_s, bool miss) { s->snap.slow_age_s = miss ? fmin(t_s, 2) : t_s; }
-static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.cell_fresh_age_s = miss ? fmin(t_s, 0.5) : t_s; }
+static void bend_slow_stale(struct scene *s, double t_s, bool miss) { scene_slow_age(&s->snap, miss ? fmin(t_s, 2) : t_s); }
+static void bend_meter_silent(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_VOLTAGE].age_s = miss ? fmin(t_s, 1) : t_s; }
+/* One line alone that is no longer told, while all else goes on. */
+static void bend_one_line(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_ESTOP].age_s = miss ? fmin(t_s, 2) : t_s; }
+static void bend_one_temp(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_TEMP + TEMP_CASE].age_s = miss ? fmin(t_s, 2) : t_s; }
+static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_CELL].age_s = miss ? fmin(t_s, 0.5) : t_s; }
 static void bend_frozen(struct scene *s, double t_s, bool miss)
 {
 	unsigned same = (unsigned)lround(t_s / SCENE_TICK_S);
@@ -130,7 +134,7 @@ static void bend_frozen_idle(struct scene *s, double t_s, bool miss)
 		s->snap.cell_same_s = t_s > 0.1 ? 40 : 0;
 	}
 }
-static void bend_saturated(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.cell_saturated = !miss; }
+static void bend_saturated(struct scene *s, double t_s, bool miss) { (void)t_s; scene_saturated(&s->snap, !miss); }
 static void bend_overspeed(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.speed_rpm = miss ? 120 : 120.01; }
 static void bend_overspeed_back(struct scene *s, double t_s, bool miss)
 {
@@ -364,6 +368,9 @@ static const struct row {
 	{ "drive enabled with a person at the shaft", CAUSE_NOT_AT_REST, bend_not_at_rest, 0.28, 0.34 },
 	{ "rotor turns with a person at the shaft", CAUSE_NOT_AT_REST, bend_rotor_turns, 0.28, 0.34 },
 	{ "slow samples stale", CAUSE_SLOW_STALE, bend_slow_stale, 2, 2.02 },
+	{ "one line stale", CAUSE_SLOW_STALE, bend_one_line, 2, 2.02 },
+	{ "one temperature stale", CAUSE_SLOW_STALE, bend_one_temp, 2, 2.02 },
+	{ "meter silent", CAUSE_INSTRUMENT_SILENT, bend_meter_silent, 1, 1.02 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
 	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
 	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.49, 0.51 },
@@ -483,8 +490,8 @@ static void a_run_that_energises_nothing_goes_on(void **state)
 		scene_obey(&s);
 		s.snap.torque_Nm = i % 2 ? NAN : 1e6;
 		s.snap.speed_rpm = NAN;
-		s.snap.cell_saturated = true;
-		s.snap.cell_fresh_age_s = 10;
+		scene_saturated(&s.snap, true);
+		s.snap.channel[CHANNEL_CELL].age_s = 10;
 		s.snap.late_ns = 1000000000;
 		scene_judge(&s);
 		assert_int_equal(s.verdict.cause, CAUSE_NONE);
@@ -516,7 +523,7 @@ static void waits_at_the_start_and_then_says_what_is_missing(void **state)
 				scene_obey(&s);
 				s.snap.sample_total = missing[i].what == 0 && gone ? 0 : 100;
 				s.snap.sample_age_s = missing[i].what == 0 && gone ? INFINITY : 0.005;
-				s.snap.lines_seen = missing[i].what == 1 && gone ? 0 : 1;
+				scene_lines_told(&s.snap, missing[i].what == 1 && gone ? 0 : 1);
 				if (missing[i].what == 1 && gone)
 					s.snap.estop_ok = s.snap.guard_ok = s.snap.contactor_closed = false;
 				else
@@ -526,8 +533,8 @@ static void waits_at_the_start_and_then_says_what_is_missing(void **state)
 				if (missing[i].what == 3 && gone)
 					s.snap.node_state = NODE_SAFE;
 				if (missing[i].what == 4) {
-					s.snap.cell_conversions = gone ? 0 : 80;
-					s.snap.cell_fresh_age_s = gone ? INFINITY : 0.01;
+					s.snap.channel[CHANNEL_CELL].fresh = gone ? 0 : 80;
+					s.snap.channel[CHANNEL_CELL].age_s = gone ? INFINITY : 0.01;
 				}
 				if (missing[i].what == 5 && gone)
 					s.snap.torque_Nm = NAN;

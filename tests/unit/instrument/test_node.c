@@ -6,10 +6,14 @@ static void fills_the_snapshot(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { .now = { 77 }, .torque_Nm = 1.5, .operator_stop = true };
+	struct snapshot snap = snapshot_blank();
+
+	snap.now.ns = 77;
+	snap.torque_Nm = 1.5;
+	snap.operator_stop = true;
 
 	node_poll(node, &snap);
-	assert_true(isinf(snap.sample_age_s) && isnan(snap.speed_rpm) && isnan(snap.brake_A) && snap.lines_seen == 0);
+	assert_true(isinf(snap.sample_age_s) && isnan(snap.speed_rpm) && isnan(snap.brake_A) && !is_told(&snap, CHANNEL_ESTOP));
 	assert_int_equal(snap.node_state, NODE_UNKNOWN);
 	f->cell = -1204;
 	f->lines = 5;
@@ -18,13 +22,13 @@ static void fills_the_snapshot(void **state)
 	node_poll(node, &snap);
 	assert_int_equal(snap.sample_total, 1);
 	assert_int_equal(snap.cell_count, -1204);
-	assert_int_equal(snap.cell_conversions, 1);
-	assert_false(snap.cell_saturated);
+	assert_int_equal(snap.channel[CHANNEL_CELL].fresh, 1);
+	assert_false((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
 	assert_near(snap.edge_age_s, 0.001, 1e-12);
 	assert_near(snap.brake_A, 0.150, 1e-12);
 	assert_near(snap.voltage_V, 24.0, 1e-12);
 	assert_near(snap.current_A, 0.412, 1e-12);
-	assert_true(snap.lines_seen && snap.estop_ok && !snap.guard_ok && snap.contactor_closed);
+	assert_true(is_told(&snap, CHANNEL_ESTOP) && snap.estop_ok && !snap.guard_ok && snap.contactor_closed);
 	assert_int_equal(snap.node_state, NODE_LIVE);
 	assert_string_equal(snap.node_reason, "none");
 	assert_int_equal(snap.drive_flags, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED);
@@ -79,21 +83,21 @@ static void slow_samples_have_an_age(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { .now = { 77 } };
+	struct snapshot snap = snapshot_blank();
 
 	tick(f, node, &snap);
-	assert_true(snap.slow_total == 0 && isinf(snap.slow_age_s));
+	assert_true(snap.channel[CHANNEL_STATE].fresh == 0 && isinf(snap.channel[CHANNEL_STATE].age_s));
 	say_slow(f, "live", "none");
 	node_poll(node, &snap);
-	assert_int_equal(snap.slow_total, 1);
-	assert_near(snap.slow_age_s, 0, 1e-9);
+	assert_int_equal(snap.channel[CHANNEL_STATE].fresh, 1);
+	assert_near(snap.channel[CHANNEL_STATE].age_s, 0, 1e-9);
 	for (int i = 0; i < 200; i++)
 		tick(f, node, &snap);
-	assert_near(snap.slow_age_s, 2, 0.011);
+	assert_near(snap.channel[CHANNEL_STATE].age_s, 2, 0.011);
 	assert_true(snap.sample_age_s < 0.02);
 	say_slow(f, "live", "none");
 	node_poll(node, &snap);
-	assert_near(snap.slow_age_s, 0, 0.011);
+	assert_near(snap.channel[CHANNEL_STATE].age_s, 0, 0.011);
 	node_close(node);
 }
 
@@ -101,7 +105,7 @@ static void tells_fresh_repeated_and_saturated(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	f->conversion = 254;
 	f->cell = 100;
@@ -109,23 +113,23 @@ static void tells_fresh_repeated_and_saturated(void **state)
 	assert_int_equal(snap.cell_same, 1);
 	tick(f, node, &snap); /* the same conversion again */
 	assert_int_equal(snap.cell_same, 1);
-	assert_int_equal(snap.cell_conversions, 1);
-	assert_near(snap.cell_fresh_age_s, 0.010, 1e-9);
+	assert_int_equal(snap.channel[CHANNEL_CELL].fresh, 1);
+	assert_near(snap.channel[CHANNEL_CELL].age_s, 0.010, 1e-9);
 	f->conversion = (uint8_t)(f->conversion + 3); /* wraps to 1 */
 	tick(f, node, &snap);
-	assert_int_equal(snap.cell_conversions, 4);
+	assert_int_equal(snap.channel[CHANNEL_CELL].fresh, 4);
 	assert_int_equal(snap.cell_same, 2);
-	assert_near(snap.cell_fresh_age_s, 0, 1e-9);
+	assert_near(snap.channel[CHANNEL_CELL].age_s, 0, 1e-9);
 	f->cell = 8388607;
 	f->conversion++;
 	tick(f, node, &snap);
-	assert_true(snap.cell_saturated && snap.cell_same == 1);
+	assert_true((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED) && snap.cell_same == 1);
 	f->cell = 8388606;
 	tick(f, node, &snap);
-	assert_false(snap.cell_saturated);
+	assert_false((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
 	f->cell = -8388608;
 	tick(f, node, &snap);
-	assert_true(snap.cell_saturated);
+	assert_true((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
 	node_close(node);
 }
 
@@ -151,7 +155,7 @@ static void saturation_goes_by_the_node_s_bits_and_the_profile(void **state)
 	f->cell_info = "ok 20 80";
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		struct node_config c = config;
-		struct snapshot snap = { 0 };
+		struct snapshot snap = snapshot_blank();
 		struct node *node = NULL;
 
 		c.cell_saturation = rows[i].limit;
@@ -159,8 +163,8 @@ static void saturation_goes_by_the_node_s_bits_and_the_profile(void **state)
 		assert_int_equal(node_start(node, NULL), RC_OK);
 		f->cell = rows[i].count;
 		tick(f, node, &snap);
-		if (snap.cell_saturated != rows[i].saturated)
-			fail_msg("limit %d, count %d: %d", rows[i].limit, rows[i].count, snap.cell_saturated);
+		if ((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED) != rows[i].saturated)
+			fail_msg("limit %d, count %d: %d", rows[i].limit, rows[i].count, (snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
 		node_close(node);
 	}
 }
@@ -170,7 +174,7 @@ static void equal_neighbours_are_counted(void **state)
 	static const int32_t counts[] = { 5, 6, 6, 7, 8, 8, 8, 8 };
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	for (int i = 0; i < 8; i++) {
 		f->cell = counts[i];
@@ -188,7 +192,7 @@ static void counts_lost_doubled_and_late(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	for (int i = 0; i < 300; i++) /* the number wraps */
 		tick(f, node, &snap);
@@ -237,7 +241,7 @@ static void drops_and_counts_garbage(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 	char flood[300];
 
 	tick(f, node, &snap);
@@ -269,7 +273,7 @@ static void unwraps_the_nodes_clock(void **state)
 {
 	struct fake *f = *state;
 	struct node *node;
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 	uint64_t before;
 
 	f->node_ahead_us = (1LL << 32) - f->now_us - 200000; /* wraps in 0.2 s */
@@ -293,7 +297,7 @@ static void turns_pulses_into_speed_with_the_sign_of_the_profile(void **state)
 {
 	struct fake *f = *state;
 	struct node_config c = config;
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 	struct node *node = NULL;
 
 	c.direction = -1;
@@ -318,7 +322,7 @@ static void notices_a_restart(void **state)
 
 	for (int way = 0; way < 5; way++) {
 		struct node *node = greeted(f);
-		struct snapshot snap = { 0 };
+		struct snapshot snap = snapshot_blank();
 
 		for (int i = 0; i < 20; i++)
 			tick(f, node, &snap);
@@ -362,7 +366,7 @@ static void a_busy_node_that_catches_up_did_not_restart(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	for (int i = 0; i < 20; i++)
 		tick(f, node, &snap);
@@ -386,14 +390,14 @@ static void the_host_s_own_absence_is_not_the_node_s(void **state)
 
 	for (size_t i = 0; i < 18; i++) {
 		struct node *node = greeted(f);
-		struct snapshot snap = { 0 };
+		struct snapshot snap = snapshot_blank();
 		int n = away[i / 3], whole = n < 200 ? n : 200, in_buffer = whole * kept[i % 3] / 100; /* a socket takes no more */
 
 		for (int k = 0; k < 20; k++) {
 			f->conversion++;
 			tick(f, node, &snap);
 		}
-		uint32_t taken = snap.cell_conversions;
+		uint32_t taken = snap.channel[CHANNEL_CELL].fresh;
 		for (int k = 0; k < n; k++) {
 			f->now_us += 10000;
 			f->number++;
@@ -402,16 +406,16 @@ static void the_host_s_own_absence_is_not_the_node_s(void **state)
 				say_fast(f, 0);
 		}
 		node_poll(node, &snap);
-		if (!(snap.sample_age_s <= 0.0101) || !(snap.cell_fresh_age_s <= 0.0301) || snap.node_reset || snap.sample_lost)
+		if (!(snap.sample_age_s <= 0.0101) || !(snap.channel[CHANNEL_CELL].age_s <= 0.0301) || snap.node_reset || snap.sample_lost)
 			fail_msg("away %d, %d in the buffer: age %g, conversion's %g, reset %d, lost %u", n, in_buffer, snap.sample_age_s,
-				 snap.cell_fresh_age_s, snap.node_reset, snap.sample_lost);
+				 snap.channel[CHANNEL_CELL].age_s, snap.node_reset, snap.sample_lost);
 		for (int k = 0; k < 10; k++)
 			tick(f, node, &snap);
 		assert_false(snap.node_reset);
 		assert_int_equal(snap.sample_lost + snap.sample_late, 0);
 		if ((int)snap.sample_missed != n - in_buffer)
 			fail_msg("away %d, %d in the buffer: missed %u", n, in_buffer, snap.sample_missed);
-		assert_true(snap.cell_conversions > taken || in_buffer == 0);
+		assert_true(snap.channel[CHANNEL_CELL].fresh > taken || in_buffer == 0);
 		/* and from then on it is judged again */
 		look(f, node, &snap, 16);
 		assert_near(snap.sample_age_s, 0.16, 1e-9);
@@ -425,7 +429,7 @@ static void a_first_sample_that_waited_is_no_restart(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	f->now_us += 10000;
 	say_fast(f, 0);
@@ -442,7 +446,7 @@ static void a_silent_node_is_found_by_a_slow_host(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	tick(f, node, &snap);
 	for (int k = 0; k < 20; k++) {
@@ -459,7 +463,7 @@ static void a_set_point_s_age_leaves_out_the_absence(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 	const struct wish wish = { .brake_A = 0.2 };
 
 	tick(f, node, &snap);
@@ -478,7 +482,7 @@ static void a_silent_node_that_did_not_restart_is_only_silent(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = greeted(f);
-	struct snapshot snap = { 0 };
+	struct snapshot snap = snapshot_blank();
 
 	tick(f, node, &snap);
 	for (int i = 0; i < 200; i++) {

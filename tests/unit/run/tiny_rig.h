@@ -111,7 +111,7 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	memset(s, 0, sizeof *s);
 	s->now.ns = 1000000000 + r->ticks * 10000000;
 	s->sample_total = (uint32_t)r->ticks + 1;
-	s->cell_conversions = r->dead_cell ? 7 : (uint32_t)conversion + 1;
+	s->channel[CHANNEL_CELL].fresh = r->dead_cell ? 7 : (uint32_t)conversion + 1;
 	s->cell_count = fresh ? (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque) : held_count;
 	s->indication = s->cell_count - (isfinite(r->tare_count) ? r->tare_count : 0);
 	s->torque_Nm = isfinite(r->tare_count) ? s->indication / TINY_COUNT_PER_NM : NAN;
@@ -123,7 +123,11 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	s->brake_A = r->coil_A;
 	s->voltage_V = 48;
 	s->current_A = 1;
-	s->lines_seen = 1;
+	for (int c = 0; c < CHANNEL_COUNT; c++) {
+		s->channel[c].quality = QUALITY_GOOD;
+		if (c != CHANNEL_CELL)
+			s->channel[c].fresh = (uint32_t)r->ticks + 1;
+	}
 	s->estop_ok = r->estop_ok;
 	s->guard_ok = r->guard_ok;
 	s->contactor_closed = r->contactor;
