@@ -95,12 +95,12 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 	return unc_with(r->ctx, x, unc_source(r->ctx, point_name(what, reading, name), DIST_NORMAL, mean->dof), scale * mean->u);
 }
 
-/* The cell's own noise in a point: what the differences of neighbours show, and at least what the zero readings show,
- * where nothing moved, slow wander included. */
+/* The cell's own noise in a point: what the differences of neighbours show, and at least what a zero reading at rest shows, where
+ * nothing moved, slow wander included. In one that was turned the drag fluctuates, which is no noise of the cell. */
 static struct mean cell_noise(const struct window_means *reading, const struct zero_here *z)
 {
 	struct mean noise = reading->count;
-	double resting = z->before->u_count * sqrt(z->before->n / (double)reading->count.n);
+	double resting = z->before->turned ? 0 : z->before->u_count * sqrt(z->before->n / (double)reading->count.n);
 
 	if (resting > noise.u) {
 		noise.u = resting;
