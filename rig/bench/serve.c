@@ -120,8 +120,8 @@ static void move_to(struct server *s, int64_t t_us)
 	write_due(s); /* an advance by nothing still writes */
 }
 
-/* One host at a time. The line stays open on this side until the other has read and closed it: bytes that nobody takes would end it with
- * an error before the words are read. */
+/* One host at a time. The line stays open on this side until the other has read and closed it: bytes that nobody takes
+ * would end it with an error before the words are read. */
 static void refuse(struct server *s, int fd)
 {
 	struct tether_writer w;

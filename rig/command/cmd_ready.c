@@ -283,7 +283,8 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	if (!rehearse_passed(&seen))
 		return no(c, "rehearsal", err, estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run this rig" :
 			"the guard was opened but the contactor was not seen to open: do not run this rig");
-	*ret = json_pack("{s:o, s:o}", "contactor_dropped", sensed ? json_true() : json_null(), "drop_s", cli_real(rehearse_drop_s(&seen)));
+	*ret = json_pack("{s:o, s:o}", "contactor_dropped", sensed ? json_true() : json_null(), "drop_s",
+			 cli_real(rehearse_drop_s(&seen)));
 	if (sensed)
 		live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.", estop ? "emergency stop" : "guard switch",
 			  1e3 * rehearse_drop_s(&seen));
@@ -520,7 +521,8 @@ int cmd_ready(int argc, char **argv)
 		.usage = "ready PLAN [options]",
 		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
 			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the emergency stop, see "
-			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the signs of all sensors at a small load; the check weight when rig.ini names one. The record holds for the "
+			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the signs of "
+			 "all sensors at a small load; the check weight when rig.ini names one. The record holds for the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
 		CLI_TAKES(options),

@@ -7,11 +7,15 @@
 
 #include <math.h>
 
-#define ANSWER_SHARE 0.03 /* of the largest torque: more than the guard's own limit on a wrong sign, less than any load step */
-#define MOST_SHARE 0.3    /* of the brake's largest current */
-#define MOST_TORQUE 0.2   /* of the largest torque */
+#define ANSWER_SHARE \
+	0.03 /* of the largest torque: more than the guard's own limit on a wrong sign, less than any load step */
+#define MOST_SHARE 0.3	/* of the brake's largest current */
+#define MOST_TORQUE 0.2 /* of the largest torque */
 
-struct turning { struct live *live; struct seq_signs *signs; };
+struct turning {
+	struct live *live;
+	struct seq_signs *signs;
+};
 
 /* By hand the sequence tells the way by notes. */
 static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
@@ -25,7 +29,8 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 
 static double most_A(const struct session *s, double torque_Nm)
 {
-	double current_A = s->map_id ? brakemap_current(&s->map, BRAKEMAP_RISING, MOST_TORQUE * torque_Nm) : MOST_SHARE * s->rig.brake_max_A;
+	double current_A = s->map_id ? brakemap_current(&s->map, BRAKEMAP_RISING, MOST_TORQUE * torque_Nm)
+				     : MOST_SHARE * s->rig.brake_max_A;
 
 	return current_A > 0 ? fmin(current_A, s->rig.brake_max_A) : MOST_SHARE * s->rig.brake_max_A;
 }
@@ -34,10 +39,14 @@ static enum rc run(struct live *live, double speed_rpm, struct seq_signs *signs,
 {
 	const struct session *s = live->s;
 	const struct sequence sequence = { seq_signs_step, signs };
-	const struct signs_config config = { .speed_rpm = speed_rpm, .slew_rpm_per_s = 2 * speed_rpm,
-		.answer_Nm = ANSWER_SHARE * live->limits.torque_Nm, .most_A = most_A(s, live->limits.torque_Nm), .max_A = s->rig.brake_max_A,
-		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0, .no_direction = !node_caps(s->node)->pick_quad,
-		.by_hand = live->by_hand };
+	const struct signs_config config = { .speed_rpm = speed_rpm,
+					     .slew_rpm_per_s = 2 * speed_rpm,
+					     .answer_Nm = ANSWER_SHARE * live->limits.torque_Nm,
+					     .most_A = most_A(s, live->limits.torque_Nm),
+					     .max_A = s->rig.brake_max_A,
+					     .gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
+					     .no_direction = !node_caps(s->node)->pick_quad,
+					     .by_hand = live->by_hand };
 	struct turning turning = { live, signs };
 	int direction = live->limits.expect_direction;
 
@@ -59,7 +68,9 @@ enum rc ready_signs(struct live *live, double speed_rpm, json_t **ret, const cha
 
 	*ret = NULL;
 	if (!live_can_turn(live, speed_rpm)) {
-		live_note(live, "Nothing can turn the shaft slowly here, so the signs of cell and pick-up were not checked under load.");
+		live_note(
+			live,
+			"Nothing can turn the shaft slowly here, so the signs of cell and pick-up were not checked under load.");
 		return RC_OK;
 	}
 	rc = live_rough_zero(live, err);
@@ -71,9 +82,9 @@ enum rc ready_signs(struct live *live, double speed_rpm, json_t **ret, const cha
 		*ret_cause = signs.wrong;
 	if (rc != RC_OK)
 		return rc;
-	live_note(live, "Signs agree: torque rose by %.3g N\u00b7m at %.3g A brake current%s.", signs.answer_Nm, signs.at_A,
-		  signs.rotor_judged ? ", drive and pick-up turn the same way" : "");
-	*ret = json_pack("{s:o, s:o, s:b}", "torque_Nm", cli_real(signs.answer_Nm), "brake_A", cli_real(signs.at_A), "rotor_checked",
-			 signs.rotor_judged);
+	live_note(live, "Signs agree: torque rose by %.3g N\u00b7m at %.3g A brake current%s.", signs.answer_Nm,
+		  signs.at_A, signs.rotor_judged ? ", drive and pick-up turn the same way" : "");
+	*ret = json_pack("{s:o, s:o, s:b}", "torque_Nm", cli_real(signs.answer_Nm), "brake_A", cli_real(signs.at_A),
+			 "rotor_checked", signs.rotor_judged);
 	return RC_OK;
 }

@@ -7,9 +7,10 @@
 
 #include <jansson.h>
 
-/* Turned by the drive in speed mode at about speed_rpm, or by a person. *ret: result for the record, owned by the caller; NULL where nothing can turn
- * the shaft so (told by a note): then the sweep's own watches find a wrong sign. RC_INTERLOCK a sign is wrong, with its word in
- * ret_cause, or stopped by another cause (untouched). */
-enum rc ready_signs(struct live *live, double speed_rpm, json_t **ret, const char **ret_cause, struct err *err) MUST_CHECK;
+/* Turned by the drive in speed mode at about speed_rpm, or by a person. *ret: result for the record, owned by the
+ * caller; NULL where nothing can turn the shaft so (told by a note): then the sweep's own watches find a wrong sign.
+ * RC_INTERLOCK a sign is wrong, with its word in ret_cause, or stopped by another cause (untouched). */
+enum rc ready_signs(struct live *live, double speed_rpm, json_t **ret, const char **ret_cause,
+		    struct err *err) MUST_CHECK;
 
 #endif

@@ -177,8 +177,8 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 	return missing;
 }
 
-/* More current than there is now would make these worse. Not so a brake without load, which is none of these causes' doing, nor one that
- * is hot (docs/invariants.md, I2). */
+/* More current than there is now would make these worse. Not so a brake without load, which is none of these causes'
+ * doing, nor one that is hot (docs/invariants.md, I2). */
 static bool is_brake_to_blame(enum cause cause)
 {
 	return cause == CAUSE_OVERTORQUE || cause == CAUSE_CELL_SATURATED || cause == CAUSE_WRONG_SIGN || cause == CAUSE_BRAKE_POWER;

@@ -54,8 +54,9 @@ enum cause {
 /* snake_case word for JSON and logbook ("drive_dropout"), and a sentence for people with what to do. */
 const char *cause_word(enum cause cause);
 const char *cause_sentence(enum cause cause);
-/* A fault of the rig, or of what runs it: before anything is energised again a person has to say that it is put right. Not so what only limits a
- * step (stall, heat, supply, the actuator's or brake's own limits) and what a person or a sequence asked for. */
+/* A fault of the rig, or of what runs it: before anything is energised again a person has to say that it is put right.
+ * Not so what only limits a step (stall, heat, supply, the actuator's or brake's own limits) and what a person or a
+ * sequence asked for. */
 bool cause_latches(enum cause cause);
 
 /* INFINITY switches a limit off; NaN in a limit allows nothing. */
@@ -157,7 +158,8 @@ struct guard {
 	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
 	unsigned power_bin;
 	double follow_low_A, follow_high_A, follow_bad_s;
-	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, wrong_time_s, against_s, wrong_least_rpm, sign_bad_s, no_pulse_s, safe_s, unrest_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, no_pulse_s, safe_s, unrest_s;
+	double wrong_time_s, against_s, wrong_least_rpm, sign_bad_s;
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;

@@ -5,7 +5,8 @@
 
 #include "guard/guard.h"
 
-#define WATCH_LOADED_FRAC 0.05 /* of the largest brake current: above it the brake loads the shaft, and a live cell never reads the same for long */
+/* Of the largest brake current: above it the brake loads the shaft, and a live cell never reads the same for long. */
+#define WATCH_LOADED_FRAC 0.05
 
 struct look {
 	const struct guard_limits *limits;

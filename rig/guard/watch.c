@@ -469,7 +469,8 @@ static bool wrong_sign(struct guard *g, const struct look *k, struct finding *f)
 	double rpm = way_rpm(k), along_Nm = k->snap->torque_Nm * sense_of(rpm);
 	bool braked = fmin(g->last.brake_A, k->snap->brake_A) > WATCH_LOADED_FRAC * k->limits->brake_A;
 	bool judged = k->armed && k->limits->expect_cell && braked && !turns_against(g, k);
-	bool bad = judged && fabs(rpm) > k->limits->standstill_rpm && !isnan(along_Nm) && !(along_Nm >= -k->limits->sign_Nm);
+	bool bad = judged && fabs(rpm) > k->limits->standstill_rpm && !isnan(along_Nm) &&
+		   !(along_Nm >= -k->limits->sign_Nm);
 
 	f->value = -along_Nm;
 	f->limit = k->limits->sign_Nm;

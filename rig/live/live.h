@@ -103,7 +103,8 @@ const char *live_cause(const struct live *live);
 
 /* A question with its answers: Enter alone is done (ret_key '\0'), one of the letters is a choice, q alone, Ctrl-C and the end of
  * input stop; anything else is answered with what can be typed. While weights hang (live_limits_for_weights) the text says what is
- * seen of drive and contactor, and the guard looks on while it waits (live_person.h): RC_INTERLOCK or RC_IO by a cause. done: words after "Enter". RC_SAYS_NO when the person stops; RC_ARG when
+ * seen of drive and contactor, and the guard looks on while it waits (live_person.h): RC_INTERLOCK or RC_IO by a cause.
+ * done: words after "Enter". RC_SAYS_NO when the person stops; RC_ARG when
  * nobody can be asked (no terminal). */
 struct live_choice { char key; const char *words; }; /* 'r', "r repeat the last" */
 enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,

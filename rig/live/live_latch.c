@@ -32,8 +32,11 @@ static enum rc check_safe(struct logbook *lb, bool clear, bool *ret_answered, st
 		return rc;
 	*ret_answered = clear;
 	time_of(lb, run, when, sizeof when);
-	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: the last stop (run %lld%s) did not end safe. %s When you have seen "
-				       "that the drive is off and the shaft stands, give --clear", (long long)run, when, text);
+	return clear ? RC_OK
+		     : err_set(err, RC_SAYS_NO, 0,
+			       "not started: the last stop (run %lld%s) did not end safe. %s When you have seen "
+			       "that the drive is off and the shaft stands, give --clear",
+			       (long long)run, when, text);
 }
 
 static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
@@ -46,8 +49,10 @@ static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, s
 		return rc;
 	*ret_answered = clear;
 	time_of(lb, run, when, sizeof when);
-	return clear ? RC_OK : err_set(err, RC_SAYS_NO, 0, "not started: a fault stopped run %lld%s. %s. When its cause is put right, give --clear",
-				       (long long)run, when, text);
+	return clear ? RC_OK
+		     : err_set(err, RC_SAYS_NO, 0,
+			       "not started: a fault stopped run %lld%s. %s. When its cause is put right, give --clear",
+			       (long long)run, when, text);
 }
 
 enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_latch *ret, struct err *err)

@@ -21,8 +21,8 @@ bool live_person_look(struct live_person *p)
 	return p->verdict.cause == CAUSE_NONE;
 }
 
-enum rc live_person_begin(struct live_person *p, struct session *s, const struct guard_limits *limits, struct loop_result *result,
-			  struct err *err)
+enum rc live_person_begin(struct live_person *p, struct session *s, const struct guard_limits *limits,
+			  struct loop_result *result, struct err *err)
 {
 	const struct clock_src *clock = &s->clock;
 	struct mono begin = clock->now(clock->ctx);
@@ -47,7 +47,9 @@ void live_person_words(const struct live_person *p, char *buf, size_t size)
 	bool told_off = heard && caps->drive && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
 
 	if (!heard)
-		snprintf(buf, size, "The node sends no state of drive and contactor. Look at both yourself before you touch the shaft.");
+		snprintf(
+			buf, size,
+			"The node sends no state of drive and contactor. Look at both yourself before you touch the shaft.");
 	else if (caps->line_contactor && !snap->contactor_closed)
 		snprintf(buf, size, "Drive off, contactor open.");
 	else if (caps->line_contactor)
@@ -61,7 +63,9 @@ enum rc live_person_stop(const struct live_person *p, struct loop_result *result
 	struct session *s = p->s;
 	char cause[400];
 
-	*result = (struct loop_result){ .cause = p->verdict.cause, .missing = p->verdict.missing, .stopped = p->verdict.stopped };
+	*result = (struct loop_result){ .cause = p->verdict.cause,
+					.missing = p->verdict.missing,
+					.stopped = p->verdict.stopped };
 	guard_message(&p->verdict, cause, sizeof cause);
 	guard_end_message(&p->verdict, result->shaft, sizeof result->shaft);
 	if (result->missing)

@@ -12,11 +12,11 @@
 #define COAST_S 20.0
 #define BASE_S 1.0
 #define FILTER_S 0.2
-#define NEAR_FRAC 0.2     /* of the speed: a drive is there */
+#define NEAR_FRAC 0.2 /* of the speed: a drive is there */
 #define HAND_FRAC 0.6
-#define LATEST_S 2.0      /* at the largest current: a slow brake answers in that time */
+#define LATEST_S 2.0 /* at the largest current: a slow brake answers in that time */
 #define STANDSTILL_RPM 1.0
-#define RATIO_FRAC 0.2    /* by so much the rotor may differ from the gear's ratio: it is read now and then */
+#define RATIO_FRAC 0.2	  /* by so much the rotor may differ from the gear's ratio: it is read now and then */
 #define CURRENT_SHARE 0.1 /* of the largest, a second */
 
 void seq_signs_begin(struct seq_signs *s, const struct signs_config *config)
@@ -31,7 +31,8 @@ static void enter(struct seq_signs *s, enum signs_phase phase, const struct snap
 	s->told = false;
 }
 
-static void PRINTF_LIKE(4, 5) give_up(struct seq_signs *s, struct seq_out *ret, const char *wrong, const char *format, ...)
+static void PRINTF_LIKE(4, 5)
+	give_up(struct seq_signs *s, struct seq_out *ret, const char *wrong, const char *format, ...)
 {
 	va_list args;
 
@@ -61,7 +62,8 @@ static void step_start(struct seq_signs *s, const struct snapshot *snap, struct 
 	if (s->config.by_hand || snap->contactor_closed)
 		enter(s, SIGNS_TURN, snap);
 	else if (for_s(s, snap) > CONTACTOR_S)
-		give_up(s, ret, "no_answer", "the contactor does not close: check the emergency stop, the guard switch and their wiring");
+		give_up(s, ret, "no_answer",
+			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret)
@@ -73,10 +75,12 @@ static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct s
 	if (set && fabs(snap->speed_rpm - s->config.speed_rpm) <= most)
 		enter(s, SIGNS_BASE, snap);
 	else if (set && fabs(snap->speed_rpm + s->config.speed_rpm) <= most)
-		give_up(s, ret, "wrong_direction", "the pick-up reads %.3g rpm, forward was commanded: check [pickup] sign and the drive's direction",
+		give_up(s, ret, "wrong_direction",
+			"the pick-up reads %.3g rpm, forward was commanded: check [pickup] sign and the drive's direction",
 			snap->speed_rpm);
 	else if (for_s(s, snap) > (s->config.by_hand ? HAND_WAIT_S : TURN_S))
-		give_up(s, ret, "no_answer", "the pick-up reads %.3g rpm, %.3g rpm was commanded: check drive, supply and pick-up",
+		give_up(s, ret, "no_answer",
+			"the pick-up reads %.3g rpm, %.3g rpm was commanded: check drive, supply and pick-up",
 			snap->speed_rpm, s->config.speed_rpm);
 }
 
@@ -90,10 +94,12 @@ static bool rotor_agrees(struct seq_signs *s, struct seq_out *ret)
 	if (!s->rotor_judged)
 		return true;
 	if (rotor * speed < 0 && !s->config.no_direction)
-		give_up(s, ret, "wrong_direction", "the drive reports %.4g rpm of its rotor, the pick-up %.3g rpm of the shaft: check their signs",
+		give_up(s, ret, "wrong_direction",
+			"the drive reports %.4g rpm of its rotor, the pick-up %.3g rpm of the shaft: check their signs",
 			rotor, speed);
 	else if (fabs(rotor - expected) > RATIO_FRAC * fabs(expected))
-		give_up(s, ret, "wrong_ratio", "the drive reports %.4g rpm of its rotor, expected %.4g rpm: check ratio and [pickup] pulses",
+		give_up(s, ret, "wrong_ratio",
+			"the drive reports %.4g rpm of its rotor, expected %.4g rpm: check ratio and [pickup] pulses",
 			rotor, expected);
 	return !s->wrong;
 }
@@ -127,10 +133,12 @@ static void step_load(struct seq_signs *s, const struct snapshot *snap, struct s
 		s->at_A = snap->brake_A;
 		enter(s, SIGNS_UNLOAD, snap);
 	} else if (rise_Nm <= -s->config.answer_Nm) {
-		give_up(s, ret, "wrong_sign", "the torque fell by %.3g N\u00b7m under %.3g A brake current: check the cell's signal wires and [cell] sign",
+		give_up(s, ret, "wrong_sign",
+			"the torque fell by %.3g N\u00b7m under %.3g A brake current: check the cell's signal wires and [cell] sign",
 			-rise_Nm, snap->brake_A);
 	} else if (!(for_s(s, snap) < LATEST_S)) {
-		give_up(s, ret, "no_answer", "the torque changed by %.3g N\u00b7m under %.3g A brake current: check coil, cell and calibration",
+		give_up(s, ret, "no_answer",
+			"the torque changed by %.3g N\u00b7m under %.3g A brake current: check coil, cell and calibration",
 			rise_Nm, snap->brake_A);
 	}
 }

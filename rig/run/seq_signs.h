@@ -1,10 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Do the sensors agree which way is up? The shaft is turned slowly forward, by the drive or by a person, and the brake's current is
- * brought up only until the torque has answered. Then the pick-up's speed must be forward, the drive's own rotor speed of the same sign
- * and in the gear's ratio, and the torque must have risen: a torque loop with any other sign would load the shaft without end.
+/* Do the sensors agree which way is up? The shaft is turned slowly forward, by the drive or by a person, and the
+ * brake's current is brought up only until the torque has answered. Then the pick-up's speed must be forward, the
+ * drive's own rotor speed of the same sign and in the gear's ratio, and the torque must have risen: a torque loop with
+ * any other sign would load the shaft without end.
  *
- * What answers wrongly is told at once (stop, with words); what stays silent is told too: no torque at the largest current that is tried.
- * Where the pick-up cannot tell the way, its sign is not judged; where the drive tells no speed, its sign is not.
+ * What answers wrongly is told at once (stop, with words); what stays silent is told too: no torque at the largest
+ * current that is tried. Where the pick-up cannot tell the way, its sign is not judged; where the drive tells no
+ * speed, its sign is not.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_SIGNS_H
@@ -14,12 +16,12 @@
 
 struct signs_config {
 	double speed_rpm, slew_rpm_per_s; /* of the output, both positive */
-	double answer_Nm;                 /* a change of torque that cannot be noise, drag or a pole left in the rotor */
-	double most_A;                    /* no more current than this */
-	double max_A;                     /* of the brake: the current rises and falls by a tenth of it a second */
-	double gear_ratio;                /* rotor turns per turn of the output; 0: not known, then only the sign is judged */
-	bool no_direction;                /* the pick-up counts up whichever way the shaft turns */
-	bool by_hand;                     /* a person turns the shaft, told by notes */
+	double answer_Nm;  /* a change of torque that cannot be noise, drag or a pole left in the rotor */
+	double most_A;	   /* no more current than this */
+	double max_A;	   /* of the brake: the current rises and falls by a tenth of it a second */
+	double gear_ratio; /* rotor turns per turn of the output; 0: not known, then only the sign is judged */
+	bool no_direction; /* the pick-up counts up whichever way the shaft turns */
+	bool by_hand;	   /* a person turns the shaft, told by notes */
 };
 
 enum signs_phase { SIGNS_START, SIGNS_TURN, SIGNS_BASE, SIGNS_LOAD, SIGNS_UNLOAD, SIGNS_COAST, SIGNS_END };
@@ -30,13 +32,13 @@ struct seq_signs {
 	bool started, told;
 	struct mono phase_at, last_now;
 	double speed_set_rpm, brake_A;
-	double torque_Nm;                 /* lightly filtered */
+	double torque_Nm; /* lightly filtered */
 	double base_Nm, base_sum_Nm, rotor_sum_rpm, speed_sum_rpm;
 	unsigned base_n, rotor_n;
 	/* results */
-	double answer_Nm, at_A;           /* how far the torque rose, at what current read back; NaN before */
+	double answer_Nm, at_A; /* how far the torque rose, at what current read back; NaN before */
 	bool rotor_judged;
-	const char *wrong;                /* "wrong_sign", "wrong_direction", "no_answer"; NULL: nothing is */
+	const char *wrong; /* "wrong_sign", "wrong_direction", "no_answer"; NULL: nothing is */
 };
 
 void seq_signs_begin(struct seq_signs *s, const struct signs_config *config);

@@ -12,7 +12,10 @@
 #include <cmocka.h>
 
 /* What is the wrong way round, and how much the brake was given. */
-struct lie { bool cell, pick, rotor, ratio; double most_A, most_Nm; };
+struct lie {
+	bool cell, pick, rotor, ratio;
+	double most_A, most_Nm;
+};
 
 static void bend(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {
@@ -38,8 +41,9 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 static struct seq_out check(struct lie *lie, bool mute)
 {
 	struct tiny_rig rig = tiny_rig_make(31);
-	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1,
-		.gear_ratio = 36 };
+	const struct signs_config config = {
+		.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1, .gear_ratio = 36
+	};
 
 	rig.tare_count = rig.zero_count;
 	rig.mute_drive = mute;
@@ -63,9 +67,14 @@ static void a_rig_in_order_passes(void **state)
 
 static void each_wrong_sign_is_named_at_a_small_load(void **state)
 {
-	static const struct { struct lie lie; const char *wrong; } rows[] = {
-		{ { .cell = true }, "wrong_sign" }, { { .pick = true }, "wrong_direction" },
-		{ { .rotor = true }, "wrong_direction" }, { { .ratio = true }, "wrong_ratio" },
+	static const struct {
+		struct lie lie;
+		const char *wrong;
+	} rows[] = {
+		{ { .cell = true }, "wrong_sign" },
+		{ { .pick = true }, "wrong_direction" },
+		{ { .rotor = true }, "wrong_direction" },
+		{ { .ratio = true }, "wrong_ratio" },
 	};
 
 	(void)state;
@@ -82,7 +91,9 @@ static void each_wrong_sign_is_named_at_a_small_load(void **state)
 static void a_cell_that_does_not_answer_is_told(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(32);
-	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1 };
+	const struct signs_config config = {
+		.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1
+	};
 
 	(void)state;
 	rig.tare_count = rig.zero_count;
