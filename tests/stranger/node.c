@@ -69,9 +69,9 @@ static void event(struct node *n, const char *word, const char *value)
 	put(n, body);
 }
 
-static void go(struct node *n, int state)
+static void go(struct node *n, enum node_state state)
 {
-	if (n->state == (unsigned)state)
+	if (n->state == state)
 		return;
 	n->state = state;
 	event(n, "state", state_names[state]);

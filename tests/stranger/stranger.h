@@ -155,7 +155,7 @@ struct node {
 	int hz, slow, until_slow;
 	double sample_due;
 	unsigned sample, event, ack;
-	enum { IDLE, LIVE, STOPPING, SAFE } state;
+	enum node_state { IDLE, LIVE, STOPPING, SAFE } state;
 	const char *reason;
 	double lease_end, stop_begun;
 	bool lease_runs, power;
