@@ -219,6 +219,7 @@ def one_bench_a_folder_and_one_host_a_bench():
         with Host(bench.folder) as host:
             other = Line("unix:run/tether.sock", str(bench.folder))
             host.go(0.1)
+            assert other.take() == ["!0 no busy"]
             try:
                 other.take()
                 raise AssertionError("a second host was served")
@@ -263,7 +264,7 @@ def waits_for_the_bytes_that_a_host_has_written():
 
 def help_lists_every_fault_and_template_reads_back():
     text = run("bench", "--help").out
-    for name in ("node-silent", "node-reset", "cell-frozen", "cell-stale", "cell-saturated", "garbage", "lost-samples",
+    for name in ("node-silent", "node-reset", "cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "garbage", "lost-samples",
                  "doubled-samples", "brake-stuck", "brake-off", "contactor-welded", "contactor-drop", "estop", "guard", "overspeed",
                  "wrong-direction", "oscillation", "supply-sag", "drive-fault", "hot-brake", "hot-actuator", "torque-spike"):
         assert f"\n  {name} " in text, name
