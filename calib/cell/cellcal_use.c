@@ -209,8 +209,11 @@ static size_t loop_source(const struct cellcal *cal)
 
 static void register_fit(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret)
 {
-	static const char *const names[CELLCAL_PARAMS] = { "cell fit 1", "cell fit 2", "cell fit 3", "cell fit 4", "cell fit 5",
-							   "cell fit 6", "cell fit 7" };
+	static const char *const names[CELLCAL_PARAMS] = {
+		"curve of the calibration, part 1", "curve of the calibration, part 2", "curve of the calibration, part 3",
+		"curve of the calibration, part 4", "curve of the calibration, part 5", "curve of the calibration, part 6",
+		"curve of the calibration, part 7",
+	};
 	double scale[CELLCAL_PARAMS], reach = reach_Nm(cal);
 	bool apart = cal->branches.known;
 	uint32_t *fit = apart ? ret->branch : ret->fit;

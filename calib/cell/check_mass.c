@@ -247,7 +247,8 @@ enum rc check_mass_judge(const struct check_mass_input *in, struct check_mass *r
 		ret->zero_change_Nm = in->zero_change * per_Nm;
 		j.off = unc_exact(ret->off_Nm);
 		part(&j, "noise", DIST_NORMAL, INFINITY, in->u_indication * fabs(per_Nm), &ret->u_noise_Nm);
-		part(&j, "cell fit", DIST_NORMAL, in->cal->dof >= 1 ? in->cal->dof : 1, u_fit_Nm(in->cal, torque_Nm, per_Nm), &ret->u_fit_Nm);
+		part(&j, "curve of the calibration", DIST_NORMAL, in->cal->dof >= 1 ? in->cal->dof : 1,
+		     u_fit_Nm(in->cal, torque_Nm, per_Nm), &ret->u_fit_Nm);
 		shared_sources(&j, torque_Nm, per_Nm);
 		states(&j, &s, per_Nm);
 		part(&j, "temperature", DIST_NORMAL, INFINITY, in->u_temperature_Nm, &ret->u_temperature_Nm);
