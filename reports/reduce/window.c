@@ -204,15 +204,23 @@ static void take_power(struct window *w, const struct sample *s)
 	w->n_untold += !told;
 }
 
+/* A slow meter tells less often than there are rows: a row that repeats its value is no reading. */
+static bool is_fresh(const struct sample *s, enum channel_id channel)
+{
+	return !(s->repeats & 1u << channel);
+}
+
 static void take_meter(struct window *w, const struct sample *s)
 {
-	if (isfinite(s->voltage_V))
+	bool volt = isfinite(s->voltage_V) && is_fresh(s, CHANNEL_VOLTAGE), amp = isfinite(s->current_A) && is_fresh(s, CHANNEL_CURRENT);
+
+	if (volt)
 		push(w, &w->volt, s->voltage_V);
-	if (isfinite(s->current_A)) {
+	if (amp) {
 		push(w, &w->amp, s->current_A);
 		w->sum_amp2 += s->current_A * s->current_A;
 	}
-	if (isfinite(s->voltage_V) && isfinite(s->current_A))
+	if (amp && isfinite(s->voltage_V))
 		take_power(w, s);
 }
 
@@ -239,7 +247,12 @@ static void take_slow(struct window *w, const struct sample *s)
 
 void window_inside(struct window *w, const struct sample *s)
 {
-	if (!is_new(w, s))
+	bool node_told = is_new(w, s);
+
+	/* A meter of its own may tell something in a row without a new fast sample. */
+	if (node_told || s->repeats != 0)
+		take_meter(w, s);
+	if (!node_told)
 		return;
 	gather(&w->inside, w, s);
 	if (w->started && s->cell_conversions != w->last_conversion)
@@ -247,7 +260,6 @@ void window_inside(struct window *w, const struct sample *s)
 	w->started = true;
 	w->last_conversion = s->cell_conversions;
 	take_edge(w, s);
-	take_meter(w, s);
 	take_slow(w, s);
 }
 

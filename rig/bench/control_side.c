@@ -4,9 +4,13 @@
 
 #include <string.h>
 
+#define CLOCK_VERSION 2
+
 void control_side_begin(struct control_side *c)
 {
 	memset(c, 0, sizeof *c);
+	c->version = 1;
+	c->lines = 1;
 }
 
 static void begin(struct control_side *c, struct tether_writer *w)
@@ -40,14 +44,15 @@ static enum control_step refuse(struct control_side *c, const char *reason)
 	return end(c, &w);
 }
 
-void control_side_advanced(struct control_side *c, int64_t now_us, uint64_t sent)
+void control_side_advanced(struct control_side *c, int64_t now_us, const uint64_t sent[SIDE_LINES])
 {
 	struct tether_writer w;
 
 	begin(c, &w);
 	tether_put_word(&w, "ok");
 	tether_put_decimal(&w, now_us);
-	tether_put_decimal(&w, (int64_t)sent);
+	for (size_t i = 0; i < c->lines; i++)
+		tether_put_decimal(&w, (int64_t)sent[i]);
 	end(c, &w);
 }
 
@@ -64,9 +69,12 @@ static enum control_step hello(struct control_side *c, struct world *world, char
 	if (n != 3 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &version))
 		return say(c, "no args");
 	begin(c, &w);
-	tether_put_words(&w, version == TETHER_VERSION ? "ok" : "no version");
-	tether_put_decimal(&w, TETHER_VERSION);
-	if (version == TETHER_VERSION) {
+	bool known = version == 1 || version == CLOCK_VERSION;
+	tether_put_words(&w, known ? "ok" : "no version");
+	tether_put_decimal(&w, known ? version : CLOCK_VERSION);
+	if (known) {
+		c->version = version;
+		c->lines = version < 2 ? 1 : 1 + world->config.rig.n_instruments;
 		tether_put_word(&w, "bench");
 		tether_put_decimal(&w, (int64_t)world->config.seed);
 	}
@@ -85,16 +93,33 @@ static enum control_step now(struct control_side *c, struct world *world, size_t
 	return end(c, &w);
 }
 
+/* In the order in which advance counts bytes. */
+static enum control_step lines(struct control_side *c, struct world *world, size_t n)
+{
+	struct tether_writer w;
+
+	if (n != 2)
+		return say(c, "no args");
+	begin(c, &w);
+	tether_put_words(&w, "ok tether");
+	for (size_t i = 0; i < world->config.rig.n_instruments; i++)
+		tether_put_word(&w, world->config.rig.instrument[i].name);
+	return end(c, &w);
+}
+
 static enum control_step advance(struct control_side *c, struct world *world, char **token, size_t n)
 {
-	int64_t received;
-
-	if (n != 4 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &c->advance_us) ||
-	    !tether_decimal(token[3], 0, INT64_MAX, &received))
+	if (n != 3 + c->lines || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &c->advance_us))
 		return say(c, "no args");
+	for (size_t i = 0; i < c->lines; i++) {
+		int64_t received;
+
+		if (!tether_decimal(token[3 + i], 0, INT64_MAX, &received))
+			return say(c, "no args");
+		c->received[i] = (uint64_t)received;
+	}
 	if (c->advance_us < world->now_us)
 		return say(c, "no past");
-	c->received = (uint64_t)received;
 	return CONTROL_ADVANCE;
 }
 
@@ -120,6 +145,8 @@ static enum control_step request(struct control_side *c, struct world *world)
 		return hello(c, world, token, n);
 	if (strcmp(token[1], "now") == 0)
 		return now(c, world, n);
+	if (strcmp(token[1], "lines") == 0 && c->version >= 2)
+		return lines(c, world, n);
 	if (strcmp(token[1], "hand") != 0)
 		return say(c, "no verb");
 	reason = hands_do(world, token + 2, n - 2);

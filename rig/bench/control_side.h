@@ -10,6 +10,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#define SIDE_LINES (1 + PROFILE_INSTRUMENTS)
+
 struct control_side {
 	struct tether_reader reader;
 	char last_body[TETHER_LINE_MAX + 1];
@@ -17,7 +19,9 @@ struct control_side {
 	size_t answer_n;
 	uint8_t seq;
 	int64_t advance_us;               /* of a CONTROL_ADVANCE */
-	uint64_t received;
+	int64_t version;                  /* that this host greeted with: 1 knows the tether alone */
+	size_t lines;                     /* bytes are counted on so many */
+	uint64_t received[SIDE_LINES];
 };
 
 enum control_step { CONTROL_NONE, CONTROL_ANSWER, CONTROL_ADVANCE };
@@ -28,7 +32,7 @@ void control_side_begin(struct control_side *side);
 /* One byte. CONTROL_ADVANCE asks the caller to do what advance_us and received say and then to call one of the two
  * functions below, after which answer is to be sent. */
 enum control_step control_side_feed(struct control_side *side, struct world *world, char byte);
-void control_side_advanced(struct control_side *side, int64_t now_us, uint64_t sent);
+void control_side_advanced(struct control_side *side, int64_t now_us, const uint64_t sent[SIDE_LINES]);
 void control_side_no_bytes(struct control_side *side);
 
 #endif

@@ -63,6 +63,13 @@ static void slow_lost(struct world *w, double value)
 	w->node.faults.no_slow = true;
 }
 
+static void supply_silent(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->supply_line[i].silent = true;
+}
+
 static void drive_deaf(struct world *w, double value)
 {
 	(void)value;
@@ -180,6 +187,7 @@ static const struct fault {
 	{ "lost-samples", "PERCENT", 0, 100, lost_samples, "fast samples that never come (10)" },
 	{ "doubled-samples", "PERCENT", 0, 100, doubled_samples, "fast samples that come twice (10)" },
 	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
+	{ "supply-silent", NULL, 0, 0, supply_silent, "the cable of the supply's own line is out" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
 	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },
@@ -224,6 +232,8 @@ void faults_mend(struct world *w)
 	memset(&w->faults, 0, sizeof w->faults);
 	w->faults.reach_factor = 1;
 	memset(&w->node.faults, 0, sizeof w->node.faults);
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->supply_line[i].silent = false;
 	w->cell.fault = CELL_WELL;
 	w->brake.stuck_driver = w->brake.off = false;
 	w->contactor.welded = w->contactor.dropping = false;

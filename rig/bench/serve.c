@@ -21,6 +21,7 @@ struct server {
 	const struct serve_config *config;
 	struct world *world;
 	int tether, control;          /* connections, -1 = none */
+	struct more { int fd; uint64_t received, sent; } more[PROFILE_INSTRUMENTS]; /* lines of other instruments */
 	int refused;                  /* a second host, which has been told so and may read it; -1 = none */
 	uint64_t received, sent;      /* on this tether connection */
 	struct control_side side;
@@ -100,6 +101,52 @@ static void write_tether(struct server *s, const char *buf, size_t n)
 	}
 }
 
+/* True when something came. */
+static bool read_more(struct server *s, size_t i)
+{
+	struct more *m = &s->more[i];
+	char buf[512];
+	ssize_t n = m->fd < 0 ? 0 : read(m->fd, buf, sizeof buf);
+
+	if (n > 0) {
+		m->received += (uint64_t)n;
+		world_receive_line(s->world, i, buf, (size_t)n);
+		return true;
+	}
+	if (m->fd >= 0 && (n == 0 || (errno != EAGAIN && errno != EINTR))) {
+		close(m->fd);
+		m->fd = -1;
+	}
+	return false;
+}
+
+static void take_more(struct server *s, size_t i)
+{
+	int fd;
+
+	while (s->more[i].fd >= 0 && read_more(s, i)) {
+	}
+	fd = listen_accept(&s->config->more[i]);
+	if (fd < 0)
+		return;
+	if (s->more[i].fd >= 0) /* one host at a time */
+		close(fd);
+	else
+		s->more[i] = (struct more){ .fd = fd };
+}
+
+/* An answer is short: it fits the transport at once, or its host is gone. */
+static void write_more(struct server *s, size_t i)
+{
+	char buf[256];
+	size_t n;
+
+	while ((n = world_take_line(s->world, i, buf, sizeof buf)) > 0) {
+		ssize_t done = s->more[i].fd < 0 ? 0 : send(s->more[i].fd, buf, n, MSG_NOSIGNAL);
+		s->more[i].sent += done > 0 ? (uint64_t)done : 0;
+	}
+}
+
 static void write_due(struct server *s)
 {
 	char buf[4096];
@@ -107,6 +154,8 @@ static void write_due(struct server *s)
 
 	while ((n = world_take(s->world, buf, sizeof buf)) > 0)
 		write_tether(s, buf, n);
+	for (size_t i = 0; i < s->config->n_more; i++)
+		write_more(s, i);
 }
 
 static void move_to(struct server *s, int64_t t_us)
@@ -208,12 +257,30 @@ static void answer(struct server *s)
 	}
 }
 
+static bool await_more(struct server *s, size_t i)
+{
+	int64_t deadline_ns = machine_ns() + WAIT_BYTES_MS * 1000000LL;
+
+	while (s->more[i].received < s->side.received[1 + i]) {
+		if (s->more[i].fd < 0)
+			take_more(s, i);
+		if (s->more[i].fd < 0)
+			return true;
+		if (read_more(s, i) || s->more[i].fd < 0)
+			continue;
+		if (machine_ns() > deadline_ns)
+			return false;
+		wait_fd(s->more[i].fd, POLLIN, 10);
+	}
+	return true;
+}
+
 /* The bytes that the host says it has written, or false after 2 s. */
 static bool await_bytes(struct server *s)
 {
 	int64_t deadline_ns = 0;
 
-	while (s->received < s->side.received) {
+	while (s->received < s->side.received[0]) {
 		if (s->tether < 0)
 			take_tether(s);
 		if (s->tether < 0)
@@ -231,12 +298,20 @@ static bool await_bytes(struct server *s)
 
 static void advance(struct server *s)
 {
-	if (!await_bytes(s)) {
+	uint64_t sent[SIDE_LINES] = { 0 };
+	bool all = await_bytes(s);
+
+	for (size_t i = 0; i + 1 < s->side.lines && all; i++)
+		all = await_more(s, i);
+	if (!all) {
 		control_side_no_bytes(&s->side);
 		return;
 	}
 	move_to(s, s->side.advance_us);
-	control_side_advanced(&s->side, s->world->now_us, s->tether < 0 ? 0 : s->sent);
+	sent[0] = s->tether < 0 ? 0 : s->sent;
+	for (size_t i = 0; i < s->config->n_more; i++)
+		sent[1 + i] = s->more[i].fd < 0 ? 0 : s->more[i].sent;
+	control_side_advanced(&s->side, s->world->now_us, sent);
 }
 
 static void read_control(struct server *s)
@@ -295,8 +370,11 @@ enum rc serve(const struct serve_config *config, struct err *err)
 {
 	struct server s = { .config = config, .world = config->world, .tether = -1, .control = -1, .refused = -1 };
 
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		s.more[i].fd = -1;
+
 	for (;;) {
-		struct pollfd p[] = {
+		struct pollfd p[6 + 2 * PROFILE_INSTRUMENTS] = {
 			{ .fd = config->stop_fd, .events = POLLIN },
 			{ .fd = s.tether, .events = POLLIN },
 			{ .fd = s.control, .events = POLLIN },
@@ -304,6 +382,11 @@ enum rc serve(const struct serve_config *config, struct err *err)
 			{ .fd = config->control.fd, .events = POLLIN },
 			{ .fd = s.refused, .events = POLLIN },
 		};
+		for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++) {
+			bool there = i < config->n_more;
+			p[6 + 2 * i] = (struct pollfd){ .fd = there ? config->more[i].fd : -1, .events = POLLIN };
+			p[7 + 2 * i] = (struct pollfd){ .fd = there ? s.more[i].fd : -1, .events = POLLIN };
+		}
 
 		if (poll(p, sizeof p / sizeof p[0], patience_ms(&s)) < 0 && errno != EINTR)
 			return err_set(err, RC_IO, errno, "cannot wait for hosts: %s", strerror(errno));
@@ -315,6 +398,9 @@ enum rc serve(const struct serve_config *config, struct err *err)
 			read_tether(&s);
 		if (p[3].revents != 0 || config->tether.is_pty)
 			take_tether(&s);
+		for (size_t i = 0; i < config->n_more; i++)
+			if (p[6 + 2 * i].revents != 0 || p[7 + 2 * i].revents != 0)
+				take_more(&s, i);
 		if (p[2].revents != 0 && s.control >= 0)
 			read_control(&s);
 		if (p[5].revents != 0)
@@ -329,5 +415,8 @@ enum rc serve(const struct serve_config *config, struct err *err)
 	drop_control(&s);
 	if (s.refused >= 0)
 		close(s.refused);
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		if (s.more[i].fd >= 0)
+			close(s.more[i].fd);
 	return RC_OK;
 }

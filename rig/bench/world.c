@@ -31,7 +31,8 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 	s->cell_count = w->cell.count;
 	s->cell_conversion = w->cell.conversion;
 	s->brake_A = brake_readback_A(&w->brake);
-	meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
+	if (!w->node.config.no_meter)
+		meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
 	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
 	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
 	for (int i = 0; i < 4; i++)
@@ -244,6 +245,16 @@ size_t world_take(struct world *w, char *buf, size_t size)
 	return node_side_take(&w->node, w->now_us, buf, size);
 }
 
+void world_receive_line(struct world *w, size_t instrument, const char *bytes, size_t n)
+{
+	supply_line_receive(&w->supply_line[instrument], bytes, n);
+}
+
+size_t world_take_line(struct world *w, size_t instrument, char *buf, size_t size)
+{
+	return supply_line_take(&w->supply_line[instrument], &w->meter, w->now_us, buf, size);
+}
+
 void world_weigh(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
@@ -334,6 +345,10 @@ static void set_up_node(struct world *w)
 		.clock_s = w->config.physics.node.clock_s, .pick_single = w->config.physics.pickup.single > 0.5,
 	};
 
+	for (size_t i = 0; i < rig->n_instruments; i++) {
+		supply_line_init(&w->supply_line[i], rig->instrument[i].baud);
+		config.no_meter |= (rig->instrument[i].roles & ROLE_METER) != 0;
+	}
 	sense_lines(w, &senses);
 	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);
 }

@@ -18,6 +18,7 @@
 #include "bench/shaft.h"
 #include "bench/strays.h"
 #include "bench/supply.h"
+#include "bench/supply_line.h"
 #include "bench/truth.h"
 
 #define WORLD_STEP_US 50
@@ -80,6 +81,7 @@ struct world {
 	struct meter meter;
 	struct heat actuator_heat, brake_heat;
 	struct node_side node;
+	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* of rig.ini's [instrument NAME], in its order */
 	struct world_hands hands;
 	struct world_faults faults;
 	struct truth_sums sums;
@@ -98,6 +100,10 @@ void world_advance(struct world *world, int64_t t_us);
 /* Bytes of the host at the present bench time, and what the node has sent by then. */
 void world_receive(struct world *world, const char *bytes, size_t n);
 size_t world_take(struct world *world, char *buf, size_t size);
+
+/* The same of an instrument's own line. */
+void world_receive_line(struct world *world, size_t instrument, const char *bytes, size_t n);
+size_t world_take_line(struct world *world, size_t instrument, char *buf, size_t size);
 
 /* Torque of what hangs, after hands have changed it. */
 void world_weigh(struct world *world);

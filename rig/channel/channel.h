@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A channel is one kind of reading: the value itself stands in the snapshot's field of its name (channel/rigio.h); here stands what is
- * known of that reading. Whoever judges a value (guard, settle test, means, live view, logbook) asks the channel how fresh it is:
- * a slow meter in fast rows is not many readings, and a line that is no longer told is not still good. */
+/* A channel is one kind of reading: the value itself stands in the snapshot's field of its name (channel/rigio.h);
+ * here stands what is known of that reading. Whoever judges a value (guard, settle test, means, live view,
+ * logbook) asks the channel how fresh it is: a slow meter in fast rows is not many readings, and a line that is no
+ * longer told is not still good. */
 #ifndef BRIDLE_CHANNEL_CHANNEL_H
 #define BRIDLE_CHANNEL_CHANNEL_H
 

@@ -128,7 +128,12 @@ static enum rc open_lines(const struct cli *cli, const struct options *o, struct
 			err_prefix(err, "rig.ini: [tether] link: with --pty the bench serves a serial line; ");
 		return rc;
 	}
-	return listen_open(b->config.rig.control, cli->bench, &b->serve.control, err);
+	rc = listen_open(b->config.rig.control, cli->bench, &b->serve.control, err);
+	for (size_t i = 0; i < b->config.rig.n_instruments && rc == RC_OK; i++) {
+		rc = listen_open(b->config.rig.instrument[i].link, cli->bench, &b->serve.more[i], err);
+		b->serve.n_more += rc == RC_OK;
+	}
+	return rc;
 }
 
 static enum rc catch_signals(struct bench *b, struct err *err)
@@ -154,6 +159,8 @@ static int announce(const struct cli *cli, const struct bench *b)
 						s->control.shown, "pty", s->tether.is_pty));
 	printf("virtual bench \"%s\", seed %llu, ready\ntether  %s\ncontrol %s\n", b->config.rig.name,
 	       (unsigned long long)b->config.seed, s->tether.shown, s->control.shown);
+	for (size_t i = 0; i < s->n_more; i++)
+		printf("%-7s %s\n", b->config.rig.instrument[i].name, s->more[i].shown);
 	return fflush(stdout) == 0 ? 0 : 3;
 }
 
@@ -161,6 +168,8 @@ static void close_all(struct bench *b)
 {
 	listen_close(&b->serve.tether);
 	listen_close(&b->serve.control);
+	for (size_t i = 0; i < b->serve.n_more; i++)
+		listen_close(&b->serve.more[i]);
 	world_free(b->world);
 	if (b->config.truth_csv != NULL)
 		fclose(b->config.truth_csv);

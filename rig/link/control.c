@@ -14,7 +14,11 @@
 #define STEP_US 250000  /* the page promises a bench that no more falls due at once */
 
 struct control {
-	struct link *line, *tether;
+	struct link *line;
+	int version;
+	size_t lines;                       /* that the bench serves; 1 in version 1: the tether */
+	char name[CONTROL_LINES][TETHER_LINE_MAX + 1];
+	struct link *link[CONTROL_LINES];   /* NULL: nobody of ours reads that line */
 	struct tether_reader reader;
 	uint8_t seq;
 	uint64_t seed;
@@ -89,44 +93,71 @@ static void begin(struct control *c, struct tether_writer *w)
 	tether_begin_seq(w, '?', ++c->seq);
 }
 
-static enum rc greet(struct control *c, struct err *err)
+static enum rc hello(struct control *c, bool more_lines, struct err *err)
 {
 	struct tether_writer w;
-	int64_t number;
+	int64_t number, version = more_lines ? 2 : 1;
 	enum rc rc;
 
 	begin(c, &w);
 	tether_put_word(&w, "hello");
-	tether_put_decimal(&w, TETHER_VERSION);
+	tether_put_decimal(&w, version);
 	rc = ask(c, &w, err);
-	if (rc == RC_IO)
-		err_prefix(err, "another program may drive this rig (%s hung up before it greeted): ", link_address(c->line));
 	if (rc != RC_OK)
 		return rc;
-	if (is_busy(c))
-		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(c->line));
 	if (!said_ok(c) && c->n == 4 && strcmp(c->token[2], "version") == 0)
-		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: the bench has version %s of the bench clock, this program has version %d",
-			       link_address(c->line), c->token[3], TETHER_VERSION);
-	if (!said_ok(c) || c->n != 5 || strcmp(c->token[2], "1") != 0 || strcmp(c->token[3], "bench") != 0 ||
+		return err_set(err, RC_PROTOCOL, 0, "%s: the bench has version %s of the bench clock, this %s version %d", link_address(c->line),
+			       c->token[3], more_lines ? "rig has more lines than the tether and needs" : "program has", (int)version);
+	if (!said_ok(c) || c->n < 5 || !tether_decimal(c->token[2], version, version, &number) || strcmp(c->token[3], "bench") != 0 ||
 	    !tether_decimal(c->token[4], 0, INT64_MAX, &number))
 		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: expected the control line of a virtual bench, which greets with \"ok 1 bench SEED\"",
-			       link_address(c->line));
+			       "%s: expected the control line of a virtual bench, which greets with \"ok %d bench SEED\"",
+			       link_address(c->line), (int)version);
 	c->seed = (uint64_t)number;
-	c->greeted = true;
+	c->version = (int)version;
+	return RC_OK;
+}
+
+static enum rc learn_lines(struct control *c, struct err *err)
+{
+	struct tether_writer w;
+
+	c->lines = 1;
+	if (c->version < 2)
+		return RC_OK;
+	begin(c, &w);
+	tether_put_word(&w, "lines");
+	enum rc rc = ask(c, &w, err);
+	if (rc != RC_OK)
+		return rc;
+	if (!said_ok(c) || c->n < 3 || c->n - 2 > CONTROL_LINES)
+		return err_set(err, RC_PROTOCOL, 0, "%s: expected the names of 1 to %d lines from the bench", link_address(c->line), CONTROL_LINES);
+	c->lines = c->n - 2;
+	for (size_t i = 0; i < c->lines; i++)
+		strcpy(c->name[i], c->token[2 + i]);
+	return RC_OK;
+}
+
+static enum rc greet(struct control *c, bool more_lines, struct err *err)
+{
+	struct tether_writer w;
+	enum rc rc = hello(c, more_lines, err);
+
+	if (rc == RC_OK)
+		rc = learn_lines(c, err);
+	if (rc != RC_OK)
+		return rc;
 	begin(c, &w);
 	tether_put_word(&w, "now");
 	rc = ask(c, &w, err);
 	if (rc != RC_OK)
 		return rc;
-	if (!said_ok(c) || c->n != 3 || !tether_decimal(c->token[2], 0, INT64_MAX, &c->now_us))
+	if (!said_ok(c) || c->n < 3 || !tether_decimal(c->token[2], 0, INT64_MAX, &c->now_us))
 		return err_set(err, RC_PROTOCOL, 0, "%s: the bench sends no time", link_address(c->line));
 	return RC_OK;
 }
 
-enum rc control_open(const char *address, const char *base, int timeout_ms, struct control **ret, struct err *err)
+enum rc control_open(const char *address, const char *base, bool more_lines, int timeout_ms, struct control **ret, struct err *err)
 {
 	struct control *c;
 	enum rc rc;
@@ -138,7 +169,7 @@ enum rc control_open(const char *address, const char *base, int timeout_ms, stru
 		return err_set(err, RC_NOMEM, 0, "out of memory for the control line");
 	rc = link_open(address, 0, base, timeout_ms, &c->line, err);
 	if (rc == RC_OK)
-		rc = greet(c, err);
+		rc = greet(c, more_lines, err);
 	if (rc != RC_OK) {
 		control_close(c);
 		return rc;
@@ -162,7 +193,18 @@ uint64_t control_seed(const struct control *control)
 
 void control_set_tether(struct control *control, struct link *tether)
 {
-	control->tether = tether;
+	control->link[0] = tether;
+}
+
+enum rc control_add_line(struct control *control, const char *name, struct link *link, struct err *err)
+{
+	for (size_t i = 1; i < control->lines; i++)
+		if (strcmp(control->name[i], name) == 0) {
+			control->link[i] = link;
+			return RC_OK;
+		}
+	return err_set(err, RC_PROTOCOL, 0, "%s: the bench serves no line \"%s\"; start it anew, so that it reads rig.ini again",
+		       link_address(control->line), name);
 }
 
 /* The words after "no", for people. */
@@ -196,17 +238,36 @@ enum rc control_hand(struct control *control, struct err *err, const char *forma
 	return err_set(err, RC_SAYS_NO, 0, "the bench refuses \"hand %s\": %s", request, why);
 }
 
+/* What the bench has sent on each line is taken in before anybody goes on. */
+static enum rc pull(struct control *c, struct err *err)
+{
+	for (size_t i = 0; i < c->lines; i++) {
+		int64_t sent;
+
+		if (!tether_decimal(c->token[3 + i], 0, INT64_MAX, &sent))
+			return err_set(err, RC_PROTOCOL, 0, "%s: expected %zu byte counts from the bench", link_address(c->line), c->lines);
+		if (c->link[i] == NULL)
+			continue;
+		enum rc rc = link_pull(c->link[i], (uint64_t)sent, BYTES_MS, err);
+		/* A line that hung up does not stop the bench's time: its reader sees it. */
+		if (rc != RC_OK && rc != RC_IO)
+			return rc;
+	}
+	return RC_OK;
+}
+
 static enum rc advance(struct control *c, int64_t to_us, struct err *err)
 {
 	struct tether_writer w;
-	int64_t time_us, sent;
+	int64_t time_us;
 	char why[TETHER_LINE_MAX];
 	enum rc rc;
 
 	begin(c, &w);
 	tether_put_word(&w, "advance");
 	tether_put_decimal(&w, to_us);
-	tether_put_decimal(&w, c->tether != NULL ? (int64_t)link_bytes_written(c->tether) : 0);
+	for (size_t i = 0; i < c->lines; i++)
+		tether_put_decimal(&w, c->link[i] != NULL ? (int64_t)link_bytes_written(c->link[i]) : 0);
 	rc = ask(c, &w, err);
 	if (rc != RC_OK)
 		return rc;
@@ -214,16 +275,11 @@ static enum rc advance(struct control *c, int64_t to_us, struct err *err)
 		reason(c, why, sizeof why);
 		return err_set(err, RC_PROTOCOL, 0, "%s: the bench cannot go on: %s", link_address(c->line), why);
 	}
-	if (c->n != 4 || !tether_decimal(c->token[2], to_us, to_us, &time_us) ||
-	    !tether_decimal(c->token[3], 0, INT64_MAX, &sent))
+	if (c->n < 3 + c->lines || !tether_decimal(c->token[2], to_us, to_us, &time_us))
 		return err_set(err, RC_PROTOCOL, 0, "%s: expected \"ok %lld SENT\" from the bench", link_address(c->line),
 			       (long long)to_us);
 	c->now_us = time_us;
-	if (c->tether == NULL)
-		return RC_OK;
-	rc = link_pull(c->tether, (uint64_t)sent, BYTES_MS, err);
-	/* A tether that hung up does not stop the bench's time: its reader sees it. */
-	return rc == RC_IO ? RC_OK : rc;
+	return pull(c, err);
 }
 
 static struct mono bench_now(void *ctx)

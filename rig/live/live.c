@@ -367,14 +367,14 @@ enum rc live_sleep(struct live *live, double seconds, struct err *err)
 {
 	const struct clock_src *clock = &live->s->clock;
 	struct mono until = mono_add_ns(clock->now(clock->ctx), ns_from_s(seconds));
-	struct snapshot snap = { .now = { 0 } };
+	struct snapshot snap = snapshot_blank();
 
 	while (clock->now(clock->ctx).ns < until.ns) {
 		struct mono next = mono_add_ns(clock->now(clock->ctx), ns_from_s(0.02));
 		enum rc rc = clock->sleep_until(clock->ctx, next.ns < until.ns ? next : until, err);
 		if (rc != RC_OK)
 			return rc;
-		node_poll(live->s->node, &snap);
+		session_poll(live->s, &snap);
 	}
 	return RC_OK;
 }

@@ -76,7 +76,7 @@ bool live_typed(const char *question, char *buf, size_t size)
  * stands still, so there is nothing to take in. person: watched meanwhile; false too when there is a cause. NULL: nobody is at the shaft. */
 static bool wait_for_line(struct live *live, struct live_person *person, const char *question, char *buf, size_t size)
 {
-	struct snapshot snap = { .now = { 0 } };
+	struct snapshot snap = snapshot_blank();
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
 	const struct clock_src *clock = &live->s->clock;
 	struct sigaction old;
@@ -92,7 +92,7 @@ static bool wait_for_line(struct live *live, struct live_person *person, const c
 			return false;
 		}
 		if (!person)
-			node_poll(live->s->node, &snap);
+			session_poll(live->s, &snap);
 		if (clock->sleep_until(clock->ctx, mono_add_ns(snap.now, ns_from_s(0.02)), &ignored) != RC_OK)
 			break;
 	}

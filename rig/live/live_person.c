@@ -16,7 +16,7 @@ bool live_person_look(struct live_person *p)
 	const struct wish nothing = { 0 };
 
 	p->snap.now = clock->now(clock->ctx);
-	node_poll(p->s->node, &p->snap);
+	session_poll(p->s, &p->snap);
 	p->guard = guard_step(p->guard, p->limits, &p->snap, &nothing, &p->verdict);
 	return p->verdict.cause == CAUSE_NONE;
 }
@@ -26,7 +26,7 @@ enum rc live_person_begin(struct live_person *p, struct session *s, const struct
 {
 	const struct clock_src *clock = &s->clock;
 	struct mono begin = clock->now(clock->ctx);
-	enum rc rc = node_start(s->node, err);
+	enum rc rc = session_begin(s, err);
 	double looked_s = 0;
 
 	*p = (struct live_person){ .s = s, .limits = limits, .snap = snapshot_blank() };

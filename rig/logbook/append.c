@@ -213,6 +213,7 @@ static void bind_sample(sqlite3_stmt *st, const struct sample *s)
 	sqlite3_bind_int(st, c++, s->phase);
 	sqlite3_bind_int(st, c++, s->step);
 	sqlite3_bind_int64(st, c++, s->late_ns);
+	sqlite3_bind_int64(st, c++, s->repeats);
 }
 
 static enum rc insert_sample(struct logbook *lb, const struct sample *sample, struct err *err)
@@ -226,7 +227,7 @@ static enum rc insert_sample(struct logbook *lb, const struct sample *sample, st
 	if (s->samples >= SAMPLE_NO_MAX)
 		return err_set(err, RC_RANGE, 0, "%s: run %lld holds all the samples that a run can", lb->path,
 			       (long long)s->run_id);
-	sample_digest(&s->sample, sample, lb->ripple, &s->sample);
+	sample_digest(&s->sample, sample, lb->has, &s->sample);
 	s->samples++;
 	s->last_mono_ns = sample->mono_ns;
 	sqlite3_bind_int64(st, 1, sample_key(s->run_id, s->samples));
@@ -238,15 +239,17 @@ static enum rc insert_sample(struct logbook *lb, const struct sample *sample, st
 static enum rc insert_samples(struct logbook *lb, int64_t run_id, const struct sample *samples, size_t n,
 			      struct err *err)
 {
-	/* ?15 is ripple_W: bound and not used where there is no column */
-	static const char sql[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
-				  "?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24, ?25, ?26, ?27, ?28, ?29)";
-	static const char old[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("") ", digest) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, "
-				  "?11, ?12, ?13, ?14, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24, ?25, ?26, ?27, ?28, ?29)";
+	/* ?15 is ripple_W, ?29 repeats: bound and not used where there is no column. */
+#define VALUES_TO_28(ripple) "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, " ripple "?16, ?17, ?18, ?19, ?20, ?21, ?22, " \
+			     "?23, ?24, ?25, ?26, ?27, ?28, "
+	static const char new[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) " VALUES_TO_28("?15, ") "?29, ?30)";
+	static const char of_2[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("ripple_W, ", "") ", digest) " VALUES_TO_28("?15, ") "?30)";
+	static const char of_1[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("", "") ", digest) " VALUES_TO_28("") "?30)";
+	const char *sql = lb->has & SAMPLE_HAS_REPEATS ? new : lb->has & SAMPLE_HAS_RIPPLE ? of_2 : of_1;
 	enum rc rc = turn_to(lb, run_id, err);
 
 	if (rc == RC_OK)
-		rc = kept_statement(lb, INSERT_SAMPLE, lb->ripple ? sql : old, err);
+		rc = kept_statement(lb, INSERT_SAMPLE, sql, err);
 	for (size_t i = 0; i < n && rc == RC_OK; i++)
 		rc = insert_sample(lb, &samples[i], err);
 	return rc;

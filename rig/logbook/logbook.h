@@ -53,6 +53,7 @@ struct sample {
 	double drive_rotor_rpm, drive_A;
 	double temp_degC[4];
 	uint16_t drive_mode, drive_flags;
+	uint32_t repeats;                  /* bit enum channel_id: this row only repeats that channel's value; 0 of all in files before schema 3 */
 	uint16_t lines;                    /* bit 0 estop ok, 1 guard ok, 2 contactor closed */
 	uint16_t phase;                    /* guard phase */
 	int32_t step;                      /* plan step, -1 outside */

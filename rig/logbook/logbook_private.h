@@ -9,9 +9,9 @@
 
 #include <sqlite3.h>
 
-/* 2: sample.ripple_W. A file keeps the schema that it was made with, also when it is written to: what it has no column for reads as NULL and
+/* 2: sample.ripple_W. 3: sample.repeats. A file keeps the schema that it was made with, also when it is written to: what it has no column for reads as NULL or 0 and
  * is not fed to the digests (docs/logbook.md). */
-#define LOGBOOK_SCHEMA 2
+#define LOGBOOK_SCHEMA 3
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
 
 /* A sample's key holds its run and its number in the run, so that a run is one stretch of the table. */
@@ -33,7 +33,7 @@ enum statement { INSERT_SAMPLE, INSERT_POINT, INSERT_EVENT, STATEMENT_COUNT };
 struct logbook {
 	sqlite3 *db;
 	char *path;
-	bool ripple;                     /* its samples have a column for ripple_W: not in schema 1 */
+	unsigned has;                    /* SAMPLE_HAS_...: columns that its samples have */
 	bool writable, grouped;          /* grouped: between logbook_begin and logbook_commit */
 	sqlite3_stmt *kept[STATEMENT_COUNT];
 	struct run_state now, committed; /* now goes back to committed when a transaction is undone */
@@ -52,13 +52,17 @@ void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed unti
 double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
 
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
-#define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ")
-#define SAMPLE_COLUMNS_NO_RIPPLE SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ") /* to read a file of schema 1 */
-#define SAMPLE_COLUMNS_WITH(ripple)                                                                               \
+#define SAMPLE_HAS_RIPPLE 1u  /* from schema 2 on */
+#define SAMPLE_HAS_REPEATS 2u /* from schema 3 on */
+#define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ", ", repeats")
+#define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", ", 0 AS repeats")         /* to read a file of schema 2 */
+#define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", ", 0 AS repeats") /* and of schema 1 */
+#define SAMPLE_COLUMNS_OF(has) ((has) & SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : (has) & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_2 : SAMPLE_COLUMNS_1)
+#define SAMPLE_COLUMNS_WITH(ripple, repeats)                                                                               \
 	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, "  \
 	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, "               \
-	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns"
-#define SAMPLE_COLUMN_COUNT 27
+	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns" repeats
+#define SAMPLE_COLUMN_COUNT 28
 void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 
 #define POINT_COLUMNS                                                                                             \
@@ -68,7 +72,7 @@ void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 void point_from_row(sqlite3_stmt *st, int first, struct seq_point *ret);
 
 /* One row's step of a chain. */
-void sample_digest(const struct chain *before, const struct sample *sample, bool ripple, struct chain *after);
+void sample_digest(const struct chain *before, const struct sample *sample, unsigned has, struct chain *after);
 void point_digest(const struct chain *before, const struct seq_point *point, struct chain *after);
 void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text,
 		  struct chain *after);

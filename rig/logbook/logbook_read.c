@@ -398,12 +398,12 @@ static enum rc walk_samples(struct logbook *lb, int64_t run_id, int64_t first, i
 			    bool (*fn)(void *ctx, const struct sample *sample), void *ctx, struct err *err)
 {
 	static const char from[] = " FROM sample WHERE key >= ? AND key <= ? ORDER BY key";
-	char sql[sizeof SAMPLE_COLUMNS_NO_RIPPLE + sizeof from + 10];
+	char sql[sizeof SAMPLE_COLUMNS_1 + sizeof from + 10];
 	struct sample sample;
 	sqlite3_stmt *st;
 	int step;
 
-	snprintf(sql, sizeof sql, "SELECT %s%s", lb->ripple ? SAMPLE_COLUMNS : SAMPLE_COLUMNS_NO_RIPPLE, from);
+	snprintf(sql, sizeof sql, "SELECT %s%s", SAMPLE_COLUMNS_OF(lb->has), from);
 	enum rc rc = db_prepare(lb, sql, &st, err);
 	if (rc != RC_OK)
 		return rc;

@@ -4,7 +4,7 @@
 #include <stdio.h>
 #include <string.h>
 
-void sample_digest(const struct chain *before, const struct sample *s, bool ripple, struct chain *after)
+void sample_digest(const struct chain *before, const struct sample *s, unsigned has, struct chain *after)
 {
 	struct sha256_ctx h;
 
@@ -22,7 +22,7 @@ void sample_digest(const struct chain *before, const struct sample *s, bool ripp
 	chain_real(&h, s->brake_A);
 	chain_real(&h, s->voltage_V);
 	chain_real(&h, s->current_A);
-	if (ripple)
+	if (has & SAMPLE_HAS_RIPPLE)
 		chain_real(&h, s->ripple_W);
 	chain_int(&h, s->drive_mode);
 	chain_real(&h, s->drive_set);
@@ -35,6 +35,8 @@ void sample_digest(const struct chain *before, const struct sample *s, bool ripp
 	chain_int(&h, s->phase);
 	chain_int(&h, s->step);
 	chain_int(&h, s->late_ns);
+	if (has & SAMPLE_HAS_REPEATS)
+		chain_int(&h, s->repeats);
 	chain_row_end(&h, after);
 }
 
@@ -65,6 +67,7 @@ void sample_from_row(sqlite3_stmt *st, int c, struct sample *ret)
 	ret->phase = (uint16_t)sqlite3_column_int(st, c++);
 	ret->step = sqlite3_column_int(st, c++);
 	ret->late_ns = sqlite3_column_int64(st, c++);
+	ret->repeats = (uint32_t)sqlite3_column_int64(st, c++);
 }
 
 void point_digest(const struct chain *before, const struct seq_point *p, struct chain *after)

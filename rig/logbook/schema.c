@@ -23,7 +23,7 @@ static const char sample_sql[] =
 	"voltage_V REAL, current_A REAL, %sdrive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
 	"drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
 	"temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
-	"late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT;"
+	"late_ns INTEGER NOT NULL, %sdigest INTEGER NOT NULL) STRICT;"
 	"CREATE VIEW samples AS SELECT key >> 32 AS run_id, key & 4294967295 AS no, %s FROM sample;";
 
 static const char *const schema_sql[] = {
@@ -57,17 +57,21 @@ static const char *const schema_sql[] = {
 	REFUSE_REPLACE("event", "run_id = NEW.run_id AND no = NEW.no"),
 };
 
-static int make_samples(sqlite3 *db, bool ripple)
+static int make_samples(sqlite3 *db, unsigned has)
 {
-	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 20];
+	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 60];
 
-	snprintf(sql, sizeof sql, sample_sql, ripple ? "ripple_W REAL, " : "", ripple ? SAMPLE_COLUMNS : SAMPLE_COLUMNS_WITH(""));
+	/* What is made afresh reads as what it has: no column of a later schema. */
+	const char *columns = has & SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : has & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_WITH("ripple_W, ", "") :
+			      SAMPLE_COLUMNS_WITH("", "");
+	snprintf(sql, sizeof sql, sample_sql, has & SAMPLE_HAS_RIPPLE ? "ripple_W REAL, " : "",
+		 has & SAMPLE_HAS_REPEATS ? "repeats INTEGER NOT NULL, " : "", columns);
 	return sqlite3_exec(db, sql, NULL, NULL, NULL);
 }
 
-static int make_schema(sqlite3 *db, bool ripple)
+static int make_schema(sqlite3 *db, unsigned has)
 {
-	int code = make_samples(db, ripple);
+	int code = make_samples(db, has);
 
 	for (size_t i = 0; i < sizeof schema_sql / sizeof schema_sql[0] && code == SQLITE_OK; i++)
 		code = sqlite3_exec(db, schema_sql[i], NULL, NULL, NULL);
@@ -104,9 +108,9 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 		return rc;
 	rc = is_empty(lb, &objects, err);
 	if (rc == RC_OK && objects == 0) {
-		rc = make_schema(lb->db, true) == SQLITE_OK ? RC_OK : db_fail(lb, err, "make");
+		rc = make_schema(lb->db, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS) == SQLITE_OK ? RC_OK : db_fail(lb, err, "make");
 		if (rc == RC_OK)
-			rc = db_exec(lb, "PRAGMA user_version = 2; PRAGMA application_id = 0x62726431", "make", err);
+			rc = db_exec(lb, "PRAGMA user_version = 3; PRAGMA application_id = 0x62726431", "make", err);
 	}
 	if (rc == RC_OK)
 		return db_exec(lb, "COMMIT", "make", err);
@@ -114,13 +118,15 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 	return rc;
 }
 
-/* By the column and not by the version: it came before its number. */
-static enum rc has_ripple(struct logbook *lb, struct err *err)
+/* By the columns and not by the version: the ripple came before its number. */
+static enum rc find_columns(struct logbook *lb, struct err *err)
 {
-	int64_t n = 0;
-	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &n, err);
+	int64_t ripple = 0, repeats = 0;
+	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &ripple, err);
 
-	lb->ripple = n > 0;
+	if (rc == RC_OK)
+		rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'repeats'", &repeats, err);
+	lb->has = (ripple ? SAMPLE_HAS_RIPPLE : 0) | (repeats ? SAMPLE_HAS_REPEATS : 0);
 	return rc;
 }
 
@@ -143,13 +149,13 @@ enum rc schema_check(struct logbook *lb, struct err *err)
 	if (version < 1)
 		return err_set(err, RC_DB, 0, "%s: schema version %lld, expected %d", lb->path, (long long)version,
 			       LOGBOOK_SCHEMA);
-	return has_ripple(lb, err);
+	return find_columns(lb, err);
 }
 
 /* The schema as SQLite would keep it, made afresh in memory. */
 static enum rc fresh_schema(struct logbook *lb, sqlite3 **ret, struct err *err)
 {
-	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret, lb->ripple) == SQLITE_OK)
+	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret, lb->has) == SQLITE_OK)
 		return RC_OK;
 	sqlite3_close(*ret);
 	*ret = NULL;

@@ -22,20 +22,27 @@ struct walk {
 	void (*digest)(sqlite3_stmt *st, const struct chain *before, struct chain *after);
 };
 
-static void digest_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+static void digest_row(sqlite3_stmt *st, unsigned has, const struct chain *before, struct chain *after)
 {
 	struct sample sample;
 
 	sample_from_row(st, 2, &sample);
-	sample_digest(before, &sample, true, after);
+	sample_digest(before, &sample, has, after);
 }
 
-static void digest_old_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+static void digest_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
 {
-	struct sample sample;
+	digest_row(st, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS, before, after);
+}
 
-	sample_from_row(st, 2, &sample);
-	sample_digest(before, &sample, false, after);
+static void digest_sample_2_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+{
+	digest_row(st, SAMPLE_HAS_RIPPLE, before, after);
+}
+
+static void digest_sample_1_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+{
+	digest_row(st, 0, before, after);
 }
 
 static void digest_point_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
@@ -52,14 +59,12 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 		     (const char *)sqlite3_column_text(st, 4), after);
 }
 
-static const struct walk walk_sample = {
-	"sample", "SELECT key & 4294967295, digest, " SAMPLE_COLUMNS " FROM sample "
-	"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest_sample_row,
-};
-static const struct walk walk_old_sample = {
-	"sample", "SELECT key & 4294967295, digest, " SAMPLE_COLUMNS_NO_RIPPLE " FROM sample "
-	"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest_old_sample_row,
-};
+#define WALK_SAMPLES(columns, digest)                                                                              \
+	{ "sample", "SELECT key & 4294967295, digest, " columns " FROM sample "                                  \
+	  "WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest }
+static const struct walk walk_sample = WALK_SAMPLES(SAMPLE_COLUMNS, digest_sample_row);
+static const struct walk walk_sample_2 = WALK_SAMPLES(SAMPLE_COLUMNS_2, digest_sample_2_row);
+static const struct walk walk_sample_1 = WALK_SAMPLES(SAMPLE_COLUMNS_1, digest_sample_1_row);
 static const struct walk walk_point = {
 	"point", "SELECT no, digest, " POINT_COLUMNS " FROM point WHERE run_id = ? ORDER BY no", digest_point_row,
 };
@@ -99,7 +104,8 @@ enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret
 {
 	struct run_state s = { .run_id = run_id };
 	int64_t unused;
-	enum rc rc = walk_rows(lb, lb->ripple ? &walk_sample : &walk_old_sample, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
+	const struct walk *samples = lb->has & SAMPLE_HAS_REPEATS ? &walk_sample : lb->has & SAMPLE_HAS_RIPPLE ? &walk_sample_2 : &walk_sample_1;
+	enum rc rc = walk_rows(lb, samples, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
 
 	if (rc == RC_OK)
 		rc = walk_rows(lb, &walk_point, run_id, &s.point, &s.points, &unused, err);

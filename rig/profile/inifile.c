@@ -67,12 +67,34 @@ enum rc inifile_end(const struct inifile *r, struct err *err)
 	return err_set(err, RC_ARG, 0, "%s has %zu mistakes", r->name, r->n_mistakes);
 }
 
+/* "instrument NAME": stands any number of times, with a name of its own. */
+static bool is_named(const char *section)
+{
+	size_t n = strlen(section);
+
+	return n > 5 && strcmp(section + n - 5, " NAME") == 0;
+}
+
+static bool is_section(const char *section, const char *found)
+{
+	return is_named(section) ? strncmp(section, found, strlen(section) - 4) == 0 : strcmp(section, found) == 0;
+}
+
 void inifile_defaults(const struct profile_table *table, void *base)
 {
 	char why[VALUE_WHY];
 
 	for (size_t i = 0; i < table->n_keys; i++)
-		if (table->keys[i].fallback && table->keys[i].size > 0)
+		if (table->keys[i].fallback && table->keys[i].size > 0 && !is_named(table->keys[i].section))
+			(void)value_read(&table->keys[i], table->keys[i].fallback, base, why);
+}
+
+void inifile_section_defaults(const struct profile_table *table, const char *section, void *base)
+{
+	char why[VALUE_WHY];
+
+	for (size_t i = 0; i < table->n_keys; i++)
+		if (table->keys[i].fallback && table->keys[i].size > 0 && strcmp(table->keys[i].section, section) == 0)
 			(void)value_read(&table->keys[i], table->keys[i].fallback, base, why);
 }
 
@@ -122,7 +144,7 @@ static void check_missing(struct inifile *r, size_t section)
 	char expects[VALUE_WHY];
 	size_t first, n;
 	int line = any_section(r) ? r->section_line[0] : r->section_line[section];
-	const char *name = any_section(r) ? r->section_name : r->table->sections[section].name;
+	const char *name = any_section(r) || is_named(r->table->sections[section].name) ? r->section_name : r->table->sections[section].name;
 
 	if (line == 0 && r->table->sections[section].optional)
 		return;
@@ -136,13 +158,23 @@ static void check_missing(struct inifile *r, size_t section)
 	}
 }
 
+static bool in_named(const struct inifile *r)
+{
+	return r->in_section && r->section < r->table->n_sections && is_named(r->table->sections[r->section].name);
+}
+
 static void leave_section(struct inifile *r)
 {
 	if (r->in_section && any_section(r) && r->base) {
 		check_missing(r, 0);
 		if (r->leave)
 			r->leave(r);
+	} else if (in_named(r) && r->base) {
+		check_missing(r, r->section);
+		r->leave(r);
 	}
+	if (in_named(r))
+		r->base = r->whole;
 	r->in_section = false;
 }
 
@@ -152,6 +184,16 @@ static void enter_any(struct inifile *r)
 	r->section_line[0] = r->line;
 	memset(r->key_line, 0, sizeof r->key_line);
 	r->enter(r, r->section_name);
+}
+
+static void enter_named(struct inifile *r, const char *name)
+{
+	size_t first, n;
+
+	r->section_line[r->section] = r->line;
+	if (profile_section_keys(r->table, r->section, &first, &n))
+		memset(&r->key_line[first], 0, n * sizeof r->key_line[0]);
+	r->enter(r, name);
 }
 
 static void enter_section(struct inifile *r, const char *name)
@@ -164,11 +206,13 @@ static void enter_section(struct inifile *r, const char *name)
 		return;
 	}
 	for (r->section = 0; r->section < r->table->n_sections; r->section++)
-		if (strcmp(r->table->sections[r->section].name, name) == 0)
+		if (is_section(r->table->sections[r->section].name, name))
 			break;
 	if (r->section == r->table->n_sections) {
 		r->section = INIFILE_SECTIONS;
 		unknown_section(r);
+	} else if (is_named(r->table->sections[r->section].name)) {
+		enter_named(r, name);
 	} else if (r->section_line[r->section] > 0) {
 		inifile_mistake(r, r->line, name, NULL, "stands twice (first in line %d); join the two",
 				r->section_line[r->section]);
@@ -352,5 +396,6 @@ void inifile_run(struct inifile *r, const char *text)
 		inifile_mistake(r, 0, NULL, NULL, "out of memory");
 	leave_section(r);
 	for (size_t i = 0; !any_section(r) && i < r->table->n_sections; i++)
-		check_missing(r, i);
+		if (!is_named(r->table->sections[i].name))
+			check_missing(r, i);
 }

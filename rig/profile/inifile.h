@@ -3,6 +3,7 @@
 #ifndef BRIDLE_PROFILE_INIFILE_H
 #define BRIDLE_PROFILE_INIFILE_H
 
+#include "profile/keys_tables.h"
 #include "profile/profile_private.h"
 
 #define INIFILE_KEYS 96
@@ -11,13 +12,14 @@
 struct inifile {
 	const char *name; /* of the file, for people */
 	const struct profile_table *table;
+	void *whole;      /* base of the file: a section with a name of its own has another */
 	void *base;       /* what the table's offsets belong to; NULL: the values of this section are not kept */
 	struct mistakes *mistakes;
 	struct mistakes own; /* used when the caller wants none */
 	size_t n_mistakes;   /* of this file alone */
 	char first[sizeof ((struct mistakes *)0)->line[0]];
 
-	/* Table with any section (""): called when one begins; sets base, or refuses by inifile_mistake. NULL else. */
+	/* Table with any section (""), or a section whose name ends in NAME: called when one begins; sets base, or refuses by inifile_mistake. NULL else. */
 	void (*enter)(struct inifile *r, const char *section);
 	void (*leave)(struct inifile *r); /* the section's end: its own checks */
 	void *ctx;
@@ -31,8 +33,10 @@ struct inifile {
 	int key_line[INIFILE_KEYS];         /* 0: not there; of the present section when the table has "" */
 };
 
-/* Fill base with the fallbacks of all keys. */
+/* Fill base with the fallbacks of all keys but those of sections with names of their own. */
 void inifile_defaults(const struct profile_table *table, void *base);
+/* Of one section alone. */
+void inifile_section_defaults(const struct profile_table *table, const char *section, void *base);
 
 /* Walk through text (NUL-terminated). Mistakes of form, names and values and missing keys are noted. */
 void inifile_run(struct inifile *r, const char *text);

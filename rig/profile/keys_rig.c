@@ -1,11 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/keys_tables.h"
 
+#define INSTRUMENT(field) offsetof(struct instrument_profile, field), sizeof(((struct instrument_profile *)0)->field)
 #define AT(field) offsetof(struct rig_profile, field), sizeof(((struct rig_profile *)0)->field)
 
 static const struct profile_section sections[] = {
 	{ "rig", false, "The rig and the place where it stands" },
 	{ "tether", false, "The line to the node, the microcontroller at the rig (docs/tether.md)" },
+	{ INSTRUMENT_SECTION, true, "An instrument on a line of its own, beside the node; any number of them, each with a name of its own" },
 	{ "virtual", true, "Only for a virtual bench (bridle bench): leave it out on a real rig" },
 	{ "cell", false, "The torque cell and its converter. Its calibration is not written here: bridle hang makes it" },
 	{ "arm", false, "The calibration arm that the dead weights hang on" },
@@ -40,6 +42,17 @@ static const struct profile_key keys[] = {
 	  "After this time without a new set-point the node goes safe by itself", AT(lease_s) },
 	{ "tether", "clock", KEY_SPREAD, 0, "1", "± 50 ppm", NULL, 0, 0.05, NULL,
 	  "Largest error of the node's clock; it is part of every speed's uncertainty", AT(node_clock_ppm_u) },
+
+	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
+	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2)", INSTRUMENT(kind) },
+	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
+	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
+	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
+	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
+	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
+	  "What it does for the rig: meter. The node has the roles that no instrument has", INSTRUMENT(role_text) },
+	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
+	  "Time between two of its readings", INSTRUMENT(period_s) },
 
 	{ "virtual", "control", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "unix:run/control.sock", 0, 0, NULL,
 	  "Where the bench serves its clock and hands", AT(control) },

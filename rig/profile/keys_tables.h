@@ -5,6 +5,9 @@
 
 #include "profile/profile_private.h"
 
+/* A section of rig.ini that may stand any number of times, each with a name of its own in place of NAME. */
+#define INSTRUMENT_SECTION "instrument NAME"
+
 extern const struct profile_table profile_rig_table, profile_actuator_table, profile_plan_table, profile_weights_table;
 
 /* One section of weights.ini as written. */

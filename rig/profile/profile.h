@@ -11,6 +11,7 @@
 
 #include "calib/number/err.h"
 #include "calib/number/quantity.h"
+#include "channel/channel.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -19,10 +20,22 @@
 #define PROFILE_PATH 256
 #define PROFILE_STEPS 200
 #define PROFILE_PIECES 40
+#define PROFILE_INSTRUMENTS 7
 
 enum brake_kind { BRAKE_POWDER, BRAKE_HYSTERESIS };
 enum cell_mounting { MOUNT_CRADLE, MOUNT_SHAFT };
 enum meter_plane { PLANE_ACTUATOR, PLANE_SUPPLY };
+
+/* One [instrument NAME] section of rig.ini: an instrument beside the node. */
+struct instrument_profile {
+	char name[PROFILE_WORD];                 /* NAME */
+	char kind[PROFILE_WORD];                 /* kind = supply */
+	char link[PROFILE_PATH];                 /* link */
+	int baud;                                /* baud, 9600 */
+	double period_s;                         /* period, 0.2 s: between two readings */
+	char role_text[PROFILE_PATH];            /* roles = meter */
+	unsigned roles;                          /* the same as ROLE_... */
+};
 
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */
 struct rig_profile {
@@ -36,6 +49,9 @@ struct rig_profile {
 	double rate_Hz;                          /* [tether] rate, 100 Hz: ticks and fast samples */
 	double lease_s;                          /* [tether] lease, 0.3 s */
 	double node_clock_ppm_u;                 /* [tether] clock = ± 50 ppm (relative standard uncertainty of "± a") */
+
+	size_t n_instruments;                    /* [instrument NAME]; what none of them has for a role is the node's */
+	struct instrument_profile instrument[PROFILE_INSTRUMENTS];
 
 	bool is_virtual;                         /* a [virtual] section is there */
 	char control[PROFILE_PATH];              /* [virtual] control */

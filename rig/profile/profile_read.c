@@ -2,7 +2,7 @@
 #include "profile/profile.h"
 
 #include "calib/mass/gravity.h"
-#include "profile/inifile.h"
+#include "profile/instruments.h"
 #include "profile/textfile.h"
 
 #include <math.h>
@@ -71,7 +71,8 @@ static void check_rig(struct inifile *r, struct rig_profile *rig)
 enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile *ret, struct mistakes *m, struct err *err)
 {
 	struct rig_profile rig = { .latitude_deg.value = NAN, .height_m.value = NAN };
-	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_RIG), .base = &rig, .mistakes = m };
+	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_RIG), .base = &rig, .whole = &rig, .mistakes = m,
+			     .enter = instruments_enter, .leave = instruments_leave };
 
 	inifile_defaults(r.table, &rig);
 	inifile_run(&r, text);

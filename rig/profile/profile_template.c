@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/keys_tables.h"
 #include "profile/profile_private.h"
 
 #include <stdio.h>
@@ -57,7 +58,7 @@ static void print_section(FILE *f, const struct profile_table *table, size_t sec
 {
 	const struct profile_section *s = &table->sections[section];
 	size_t first = 0, n = 0;
-	bool off = strcmp(s->name, "virtual") == 0;
+	bool off = strcmp(s->name, "virtual") == 0 || strcmp(s->name, INSTRUMENT_SECTION) == 0;
 	char text[400];
 
 	snprintf(text, sizeof text, "%s.", s->meaning);

@@ -30,6 +30,7 @@ struct loop {
 	bool done, drove; /* drove: a drive mode went out in this loop */
 	int step; /* of the plan, for the samples' rows */
 	struct seq_point open; /* the step under way, begin 0 = none: see cut_short */
+	uint32_t logged[CHANNEL_COUNT]; /* readings of each channel at the row before */
 	struct snapshot seen; /* last logged state of lines, node and drive */
 };
 
@@ -114,6 +115,17 @@ static void step_text(const struct seq_point *p, char *text, size_t size)
 	add_set(text, size, p->setpoint_rpm, "rpm");
 }
 
+static uint32_t repeats(struct loop *l)
+{
+	uint32_t mask = 0;
+
+	for (unsigned i = 0; i < CHANNEL_COUNT; i++) {
+		mask |= l->logged[i] == l->snap.channel[i].fresh ? 1u << i : 0;
+		l->logged[i] = l->snap.channel[i].fresh;
+	}
+	return mask;
+}
+
 static void log_sample(struct loop *l)
 {
 	const struct snapshot *snap = &l->snap;
@@ -142,6 +154,7 @@ static void log_sample(struct loop *l)
 		.phase = (uint16_t)l->guard.phase,
 		.step = l->step,
 		.late_ns = snap->late_ns,
+		.repeats = repeats(l),
 	};
 	memcpy(row.temp_degC, snap->temp_degC, sizeof row.temp_degC);
 	if (!log_ring_sample(l->ring, &row))
@@ -253,6 +266,15 @@ static void say_stood_still(const struct loop *l, char *buf, size_t size)
 		 "it awake", still_s, l->limits->late_s, lease);
 }
 
+/* "supply psu: no data from the instrument for ..." */
+static void name_instrument(const struct loop *l, char *buf, size_t size)
+{
+	char text[400];
+
+	snprintf(text, sizeof text, "%.399s", buf);
+	snprintf(buf, size, "%s: %s", session_name_of(l->s, &l->snap, l->verdict.channel), text);
+}
+
 static void ask_guard(struct loop *l, struct loop_result *ret)
 {
 	l->guard = guard_step(l->guard, l->limits, &l->snap, &l->out.wish, &l->verdict);
@@ -262,6 +284,8 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	l->cause_at = l->snap.now;
 	ret->cause = l->verdict.cause;
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
+	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT)
+		name_instrument(l, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_LATE_TICK && stood_still(l))
 		say_stood_still(l, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_SEQUENCE && l->out.event.text[0])
@@ -311,7 +335,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 	if (l->snap.late_ns > ret->late_max_ns)
 		ret->late_max_ns = l->snap.late_ns;
 	note_sleep(l);
-	node_poll(s->node, &l->snap);
+	session_poll(s, &l->snap);
 	calibrate(s, &l->snap);
 	if (log_ring_failed(l->ring))
 		l->snap.log_failed = true;
@@ -322,7 +346,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 	take_event(l);
 	ask_guard(l, ret);
 	tell_end(l, ret);
-	node_set(s->node, &l->verdict.allowed);
+	session_set(s, &l->verdict.allowed);
 	log_sample(l);
 	if (l->hooks && l->hooks->tick)
 		l->hooks->tick(l->hooks->ctx, &l->snap, &l->out, &l->verdict);
@@ -416,11 +440,11 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	if (rc != RC_OK)
 		return rc;
 	ask_real_time(&l);
-	rc = node_start(s->node, err); /* last: nothing waits between the first sample and the first tick */
+	rc = session_begin(s, err); /* last: nothing waits between the first sample and the first tick */
 	if (rc == RC_OK)
 		rc = run_ticks(&l, ret, err);
 	const struct wish last = rc == RC_OK ? (struct wish){ 0 } : last_wish(&l);
-	node_set(s->node, &last);
+	session_set(s, &last);
 	leave_real_time(&l);
 	ret->end = l.snap.now;
 	ret->energised = l.guard.energised;

@@ -189,7 +189,7 @@ static enum rc open_rig(struct session *s, struct err *err)
 	enum rc rc;
 
 	if (s->rig.is_virtual) {
-		rc = control_open(s->rig.control, s->bench, CONNECT_MS, &s->control, err);
+		rc = control_open(s->rig.control, s->bench, s->rig.n_instruments > 0, CONNECT_MS, &s->control, err);
 		if (rc != RC_OK) {
 			if (rc != RC_SAYS_NO)
 				err_prefix(err, "no virtual bench answers; bridle bench --bench %s starts it: ", s->bench);
@@ -206,7 +206,11 @@ static enum rc open_rig(struct session *s, struct err *err)
 		s->clock = clock_machine();
 		s->slept_ns = s->clock.slept_ns(s->clock.ctx);
 	}
+	s->node_roles = ROLE_ALL;
+	for (size_t i = 0; i < s->rig.n_instruments; i++)
+		s->node_roles &= ~s->rig.instrument[i].roles;
 	struct node_config config = {
+		.roles = s->node_roles,
 		.fast_Hz = (int)lround(s->rig.rate_Hz),
 		.slow_every = session_slow_every(&s->rig),
 		.lease_ms = (int)lround(s->rig.lease_s * 1e3),
@@ -221,7 +225,10 @@ static enum rc open_rig(struct session *s, struct err *err)
 	/* The profile's default is a converter of 24 bits; the node knows its own. */
 	if (node_caps(s->node)->cell)
 		s->rig.cell_saturation_count = fmin(s->rig.cell_saturation_count, ldexp(1, node_caps(s->node)->cell_bits - 1) - 1);
-	return wait_for_rest(s, err);
+	rc = session_open_instruments(s, err);
+	if (rc == RC_OK)
+		rc = session_check_roles(s, err);
+	return rc == RC_OK ? wait_for_rest(s, err) : rc;
 }
 
 static enum rc find_brake_heat(struct session *s, struct err *err)
@@ -256,7 +263,7 @@ enum rc session_open(const struct session_want *want, struct session *ret, struc
 
 void session_close(struct session *s)
 {
-	node_close(s->node);
+	session_close_instruments(s);
 	link_close(s->link);
 	if (s->clock.free)
 		s->clock.free(s->clock.ctx);

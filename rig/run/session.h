@@ -7,12 +7,15 @@
 #include "calib/brake/brakemap.h"
 #include "calib/cell/cellcal.h"
 #include "guard/guard.h"
+#include "instrument/instrument.h"
 #include "instrument/node.h"
 #include "logbook/logbook.h"
 #include "logbook/record.h"
 #include "profile/profile.h"
 
 struct control;
+#define SESSION_INSTRUMENTS (1 + PROFILE_INSTRUMENTS)
+
 struct session {
 	char bench[PROFILE_PATH];
 	struct rig_profile rig;
@@ -36,6 +39,11 @@ struct session {
 	struct clock_src clock;
 	int64_t slept_ns;                 /* the machine's suspended time that was seen last (clock.slept_ns) */
 	struct node *node;
+	unsigned node_roles;              /* that no other instrument takes */
+	struct instrument instrument[SESSION_INSTRUMENTS]; /* [0] is the node */
+	size_t n_instruments;
+	struct link *instrument_link[SESSION_INSTRUMENTS]; /* [0] not used */
+	char instrument_name[SESSION_INSTRUMENTS][PROFILE_WORD * 2 + 2];
 	int64_t run_id;                   /* of session_run_begin */
 	double brake_heat_J;              /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each loop_run */
 	struct mono brake_heat_at;
@@ -71,6 +79,17 @@ enum rc session_load_calibration(struct session *s, struct err *err) MUST_CHECK;
 enum rc session_calibrated(const struct session *s, struct err *err) MUST_CHECK;
 /* Whether an older calibration is used since the newest is not usable, with sentences that say so. */
 bool session_older_calibration(const struct session *s, char *buf, size_t size);
+
+/* The instruments as one: the loop and whoever waits for a person call these and name none (session_instruments.c). */
+enum rc session_open_instruments(struct session *s, struct err *err) MUST_CHECK; /* what rig.ini names, after the node */
+void session_close_instruments(struct session *s);
+enum rc session_begin(struct session *s, struct err *err) MUST_CHECK; /* ask for readings: last before the first tick */
+void session_poll(struct session *s, struct snapshot *snap); /* snap: of the look before, or snapshot_blank. Never waits */
+void session_set(struct session *s, const struct wish *allowed); /* to each its share; zeroed = all outputs off */
+const struct instrument *session_fills(const struct session *s, unsigned role); /* NULL: nobody */
+const char *session_name_of(const struct session *s, const struct snapshot *snap, int channel); /* whose channel: "supply psu" */
+/* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */
+enum rc session_check_roles(const struct session *s, struct err *err) MUST_CHECK;
 
 /* One slow sample after so many fast ones. */
 int session_slow_every(const struct rig_profile *rig);

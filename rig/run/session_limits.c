@@ -43,17 +43,15 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
 		ret->stale_s[c] = SLOW_MISSED * session_slow_every(&s->rig) / s->rig.rate_Hz;
 	ret->stale_s[CHANNEL_CELL] = s->rig.cell_stale_s;
-}
-
-static unsigned sensed_lines(const struct node_caps *caps)
-{
-	return (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
-	       (caps->line_contactor ? LINE_CONTACTOR : 0);
+	const struct instrument *meter = session_fills(s, ROLE_METER);
+	if (meter)
+		ret->stale_s[CHANNEL_VOLTAGE] = ret->stale_s[CHANNEL_CURRENT] = meter->stale_s;
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)
 {
 	const struct rig_profile *rig = &s->rig;
+	const struct instrument *pick = session_fills(s, ROLE_PICK), *lines = session_fills(s, ROLE_LINES);
 	double torque_Nm = least(least(rig->limit_torque_Nm, rig->coupling_Nm), rig->cell_full_scale_Nm);
 	double speed_rpm = rig->limit_speed_rpm;
 
@@ -80,7 +78,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.stall_torque_Nm = 0.1 * torque_Nm,
 		.standstill_rpm = STANDSTILL_rpm,
 		.sign_Nm = fmax(SIGN_SHARE * torque_Nm, SIGN_CELL_SHARE * rig->cell_full_scale_Nm),
-		.pick_no_direction = s->node && !node_caps(s->node)->pick_quad,
+		.pick_no_direction = pick && pick->no_direction,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
 		.cell_frozen_s = CELL_FROZEN_s,
@@ -95,9 +93,9 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.osc_cycles = OSC_CYCLES,
 		.expect_direction = s->has_actuator ? 1 : 0,
 		.expect_cell = s->calibration_id != 0,
-		.expect_pick = s->node && node_caps(s->node)->pick,
-		.expect_lines = s->node ? sensed_lines(node_caps(s->node)) : 0,
-		.expect_meter = s->node && node_caps(s->node)->meter,
+		.expect_pick = pick != NULL,
+		.expect_lines = lines ? lines->lines : 0,
+		.expect_meter = session_fills(s, ROLE_METER) != NULL,
 	};
 	channel_limits(s, ret);
 }

@@ -104,7 +104,10 @@ def fast(bodies):
 
 @with_bench
 def control_line_answers_as_the_page_says(h):
-    is_(h.ask_bench("hello 2"), "no version 1")
+    is_(h.ask_bench("hello 3"), "no version 2")
+    assert h.ask_bench("hello 2").startswith("ok 2 bench ")
+    is_(h.ask_bench("lines"), "ok tether")
+    assert h.ask_bench("hello 1").startswith("ok 1 bench ")
     is_(h.ask_bench("fly"), "no verb")
     is_(h.ask_bench("now"), f"ok {h.now}")
     h.go(10)

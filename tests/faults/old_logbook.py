@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A logbook of schema 1, whose samples have no ripple_W: reported from, whole, written to, and as it was made afterwards.
+"""Logbooks of schema 1, whose samples have no ripple_W, and 2, which have no repeats either: reported from, whole, written to, and as it was made afterwards.
 It is made from a new one by docs/logbook.md alone: the table without the column, every digest anew (digest.py)."""
 import pathlib
 import sqlite3
@@ -14,19 +14,20 @@ import harness  # noqa: E402
 OLD_SAMPLE = ("CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT NULL, node_us INTEGER NOT NULL, "
               "sample_no INTEGER NOT NULL, cell_count INTEGER NOT NULL, cell_conversions INTEGER NOT NULL, "
               "pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
-              "voltage_V REAL, current_A REAL, drive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
+              "voltage_V REAL, current_A REAL, %sdrive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
               "drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
               "temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
-              "late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT")  # as schema 1 was
+              "late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT")  # as schemas 1 and 2 were
 
 
-def made_old(new, old):
-    """The same runs in a file of schema 1."""
+def made_old(new, old, schema):
+    """The same runs in a file of that schema."""
+    sample = OLD_SAMPLE % ("" if schema == 1 else "ripple_W REAL, ")
     source, to = sqlite3.connect(f"file:{new}?mode=ro", uri=True), sqlite3.connect(old)
     objects = source.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()
     for kind, name, sql in objects:
         if kind == "table":
-            to.execute(OLD_SAMPLE if name == "sample" else sql)
+            to.execute(sample if name == "sample" else sql)
     for name in [name for kind, name, _ in objects if kind == "table"]:
         columns = [column for column, _ in digest.columns(to, name)]
         marks = ", ".join("?" * len(columns))
@@ -34,8 +35,8 @@ def made_old(new, old):
     digest_anew(to)
     for kind, name, sql in objects:
         if kind != "table":
-            to.execute(sql.replace("ripple_W, ", ""))
-    to.execute("PRAGMA user_version = 1")
+            to.execute(sql.replace(", repeats", "").replace("ripple_W, ", "" if schema == 1 else "ripple_W, "))
+    to.execute(f"PRAGMA user_version = {schema}")
     to.execute(f"PRAGMA application_id = {0x62726431}")
     to.commit()
 
@@ -56,6 +57,13 @@ def digest_anew(db):
         db.execute("UPDATE run_end SET digest = ? WHERE id = ?", (chain, row[0]))
 
 
+def in_place(kept, book, schema):
+    for end in ("", "-wal", "-shm"):
+        pathlib.Path(f"{book}{end}").unlink(missing_ok=True)
+    made_old(kept, book, schema)
+    assert digest.check(book) and harness.run("log", "verify", "--bench", str(pathlib.Path(book).parent)).status == 0
+
+
 def an_old_logbook_is_reported_from_and_written_to():
     with harness.Bench(4) as bench:
         bench.must("hang", "--hands", "--series", "1", "--steps", "4")
@@ -63,9 +71,10 @@ def an_old_logbook_is_reported_from_and_written_to():
         swept = bench.must("sweep", "gentle", "--forced", "an old book")
         book, kept = bench.folder / "logbook", bench.folder / "new"
         sqlite3.connect(book).execute("VACUUM INTO ?", (str(kept),))
-        for end in ("", "-wal", "-shm"):
-            pathlib.Path(f"{book}{end}").unlink(missing_ok=True)
-        made_old(kept, book)
+        in_place(kept, book, 2)
+        report = bench.must("report", "--no-figures")
+        assert report["points"][-1]["u_input_power_W"] == swept["points"][-1]["u_input_power_W"]  # every row was a reading
+        in_place(kept, book, 1)
         assert digest.check(book) and bench.run("log", "verify").status == 0, bench.run("log", "verify")
         report = bench.must("report", "--no-figures")
         new, old = swept["points"][-1], report["points"][-1]

@@ -39,7 +39,7 @@ int main(int argc, char **argv)
 	long ticks = 100 * (argc > 2 ? atol(argv[2]) : 600);
 	struct mono next;
 
-	if (argc < 2 || control_open("unix:run/control.sock", argv[1], 5000, &control, &err) != RC_OK ||
+	if (argc < 2 || control_open("unix:run/control.sock", argv[1], false, 5000, &control, &err) != RC_OK ||
 	    link_open("unix:run/tether.sock", 0, argv[1], 5000, &link, &err) != RC_OK)
 		goto fail;
 	control_set_tether(control, link);

@@ -61,7 +61,7 @@ static const char *ask(struct line *l, const char *body)
 static void answers_as_the_page_says(void **state)
 {
 	static const struct { const char *request, *answer; } rows[] = {
-		{ "hello 1", "ok 1 bench 4711" }, { "hello 2", "no version 1" }, { "hello", "no args" }, { "now", "ok 0" },
+		{ "hello 1", "ok 1 bench 4711" }, { "lines", "no verb" }, { "hello 3", "no version 2" }, { "hello 2", "ok 2 bench 4711" }, { "lines", "ok tether" }, { "lines 1", "no args" }, { "hello 1", "ok 1 bench 4711" }, { "hello", "no args" }, { "now", "ok 0" },
 		{ "now then", "no args" }, { "advance 5", "no args" }, { "advance 5 -1", "no args" }, { "advance -1 0", "no past" },
 		{ "leap 5", "no verb" }, { "hand", "no args" }, { "hand wave", "no such act" }, { "hand hang", "no args" },
 		{ "hand hang w1", "no arm to hang it on" }, { "hand arm up", "no args" }, { "hand arm on", "ok" },
@@ -90,9 +90,9 @@ static void advance_is_asked_of_the_caller(void **state)
 
 	assert_int_equal(feed(l, "advance 1260000 18", false), CONTROL_ADVANCE);
 	assert_int_equal(l->side.advance_us, 1260000);
-	assert_int_equal(l->side.received, 18);
+	assert_int_equal(l->side.received[0], 18);
 	world_advance(l->world, 1260000);
-	control_side_advanced(&l->side, 1260000, 35);
+	control_side_advanced(&l->side, 1260000, (uint64_t[SIDE_LINES]){ 35 });
 	assert_string_equal(answer(l), "ok 1260000 35");
 	assert_int_equal(feed(l, "advance 1260000 18", true), CONTROL_ANSWER); /* the same again: answered, not obeyed */
 	assert_string_equal(ask(l, "advance 1200000 18"), "no past");

@@ -182,7 +182,7 @@ static int tear_down(void **state)
 static enum rc open_control(struct bench *b, struct control **ret, struct err *err)
 {
 	pthread_create(&b->thread, NULL, run_bench, b);
-	return control_open("unix:control", b->folder, 2000, ret, err);
+	return control_open("unix:control", b->folder, false, 2000, ret, err);
 }
 
 static void greets_and_reads_the_time(void **state)
@@ -223,8 +223,8 @@ static void refuses_what_is_no_bench_of_its_version(void **state)
 	b->trouble = NOT_A_BENCH;
 	assert_int_equal(open_control(b, &c, &err), RC_PROTOCOL);
 	assert_non_null(strstr(err.what, "expected the control line of a virtual bench"));
-	assert_int_equal(control_open("serial:/dev/ttyS0", NULL, 10, &c, &err), RC_ARG);
-	assert_int_equal(control_open("unix:nobody", b->folder, 20, &c, &err), RC_TIMEOUT);
+	assert_int_equal(control_open("serial:/dev/ttyS0", NULL, false, 10, &c, &err), RC_ARG);
+	assert_int_equal(control_open("unix:nobody", b->folder, false, 20, &c, &err), RC_TIMEOUT);
 	assert_null(c);
 	control_close(NULL);
 }
@@ -264,7 +264,7 @@ static void steps_keep_bytes_and_time_together(void **state)
 		assert_int_equal(b->step[i].received, 7 * (i + 1));
 	}
 	pthread_create(&b->thread, NULL, run_bench, b);
-	assert_int_equal(control_open("unix:control", b->folder, 1000, &c, NULL), RC_OK);
+	assert_int_equal(control_open("unix:control", b->folder, false, 1000, &c, NULL), RC_OK);
 	control_close(c);
 }
 
@@ -294,7 +294,7 @@ static void a_long_sleep_goes_in_short_steps_and_loses_nothing(void **state)
 	for (size_t i = 1; i < b->steps; i++)
 		assert_in_range(b->step[i].to_us - b->step[i - 1].to_us, 1, 250000);
 	pthread_create(&b->thread, NULL, run_bench, b);
-	assert_int_equal(control_open("unix:control", b->folder, 1000, &c, NULL), RC_OK);
+	assert_int_equal(control_open("unix:control", b->folder, false, 1000, &c, NULL), RC_OK);
 	control_close(c);
 }
 

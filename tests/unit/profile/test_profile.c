@@ -513,6 +513,65 @@ static void what_is_the_owners_starts_empty(void **state)
 	}
 }
 
+static void read_instruments(const char *sections, struct rig_profile *ret, struct mistakes *m, enum rc want)
+{
+	char *head = profile_template(PROFILE_RIG, true), *text = malloc(strlen(head) + strlen(sections) + 1);
+
+	assert_non_null(text);
+	strcpy(text, head);
+	strcat(text, sections);
+	assert_int_equal(profile_parse_rig(text, "rig.ini", ret, m, NULL), want);
+	free(text);
+	free(head);
+}
+
+static void instruments_are_read(void **state)
+{
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	read_instruments("\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n"
+			 "[instrument other]\nkind = supply\nlink = unix:x\nroles = \n", &rig, &m, RC_ARG); /* a role must stand there */
+	m = (struct mistakes){ 0 };
+	read_instruments("\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n", &rig, &m, RC_OK);
+	assert_int_equal(rig.n_instruments, 1);
+	assert_string_equal(rig.instrument[0].name, "psu");
+	assert_string_equal(rig.instrument[0].kind, "supply");
+	assert_string_equal(rig.instrument[0].link, "tcp:localhost:5025");
+	assert_int_equal(rig.instrument[0].baud, 9600);
+	assert_true(rig.instrument[0].roles == ROLE_METER && rig.instrument[0].period_s > 0.249 && rig.instrument[0].period_s < 0.251);
+}
+
+/* All of them at once, each in a sentence of its own. */
+static void instruments_that_cannot_be(void **state)
+{
+	static const char text[] = "\n[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
+		"[instrument b]\nkind = supply\nlink = unix:b\nroles = meter\n"
+		"[instrument c]\nkind = toaster\nlink = unix:c\nroles = meter\n"
+		"[instrument d]\nkind = supply\nlink = unix:d\nroles = power\n"
+		"[instrument e]\nkind = supply\nlink = unix:e\nroles = cell\n"
+		"[instrument f]\nkind = supply\nlink = unix:f\nroles = sieve\n"
+		"[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
+		"[instrument two words]\n"
+		"[instrument g]\nkind = supply\nroles = meter\nspeed = 3\n";
+	static const char *const told[] = {
+		"[instrument b] roles: [instrument a] has the role meter already", "[instrument c] kind: found \"toaster\", expected supply",
+		"[instrument d] roles: the output \"power\" of a supply has no lease", "[instrument e] roles: found \"cell\", but a supply cannot",
+		"[instrument f] roles: found \"sieve\"", "[instrument a]: stands twice", "[instrument two words]: expected a name",
+		"[instrument g] link: is missing", "[instrument g] speed: no such key",
+	};
+	struct rig_profile rig = { .n_instruments = 77 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	read_instruments(text, &rig, &m, RC_ARG);
+	for (size_t i = 0; i < sizeof told / sizeof told[0]; i++)
+		if (!stands(&m, told[i]))
+			fail_msg("not told: %s (%zu mistakes, first %s)", told[i], m.n, m.n ? m.line[0] : "none");
+	assert_int_equal(rig.n_instruments, 77); /* nothing is taken of a file with mistakes */
+}
+
 /* Every key of a template that stands as a comment is taken too, one at a time. */
 static void commented_keys_of_templates_read_without_mistakes(void **state)
 {
@@ -520,8 +579,11 @@ static void commented_keys_of_templates_read_without_mistakes(void **state)
 
 	(void)state;
 	for (int which = PROFILE_RIG; which <= PROFILE_PLAN; which++) {
-		char *text = profile_template((enum profile_file)which, true);
+		char *text = profile_template((enum profile_file)which, true), *named = strstr(text, "\n#[instrument NAME]");
+		char *after = named ? strstr(named, "\n\n") : NULL; /* a section of its own: its keys go only with its head */
 		for (char *at = text; (at = strstr(at, "\n#")); at++) {
+			if (named && at > named && at < after)
+				continue;
 			if (at[2] == ' ' || at[2] == '[' || strncmp(at, "\n#control", 9) == 0 ||
 			    strncmp(at, "\n#current = 0,", 14) == 0 || strncmp(at, "\n#current = 8 A", 15) == 0)
 				continue; /* words; and keys that only go with another choice */
@@ -637,6 +699,8 @@ int main(void)
 		cmocka_unit_test(templates_read_without_mistakes),
 		cmocka_unit_test(what_is_the_owners_starts_empty),
 		cmocka_unit_test(commented_keys_of_templates_read_without_mistakes),
+		cmocka_unit_test(instruments_are_read),
+		cmocka_unit_test(instruments_that_cannot_be),
 		cmocka_unit_test(files_that_are_none),
 		cmocka_unit_test(the_example_reads_without_mistakes),
 	};

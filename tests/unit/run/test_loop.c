@@ -103,6 +103,8 @@ static struct here *begin(void **state)
 	assert_int_equal(link_open("unix:tether", 0, h->book->dir, 1000, &h->s.link, &h->book->err), RC_OK);
 	h->tether = accept(h->listening, NULL, NULL);
 	assert_int_equal(node_open(h->s.link, &h->s.clock, &config, &h->s.node, &h->book->err), RC_OK);
+	h->s.node_roles = ROLE_ALL;
+	assert_int_equal(session_open_instruments(&h->s, &h->book->err), RC_OK);
 	assert_int_equal(session_run_begin(&h->s, "sweep", 0, &h->book->err), RC_OK);
 	return h;
 }
@@ -113,7 +115,7 @@ static void end(struct here *h)
 
 	snprintf(path, sizeof path, "%s/tether", h->book->dir);
 	unlink(path);
-	node_close(h->s.node);
+	session_close_instruments(&h->s);
 	link_close(h->s.link);
 	logbook_close(h->s.logbook);
 	close(h->tether);

@@ -112,6 +112,63 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 	window_free(&w);
 }
 
+/* A meter that tells five readings a second in a hundred rows a second, each with noise of its own: the standard error of the mean is sd / sqrt(n)
+ * of the readings (textbook), not of the rows. Twenty rows of one reading would have made it sqrt(20) times too small, and its
+ * neighbours, which are equal, far smaller still. */
+static void a_slow_meter_in_fast_rows_counts_its_readings(void **state)
+{
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	const uint32_t meter = 1u << CHANNEL_VOLTAGE | 1u << CHANNEL_CURRENT;
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	double ratio_sum = 0, off2 = 0;
+	const int windows = 200, readings = 50;
+	struct window w;
+
+	(void)state;
+	gsl_rng_set(rng, 11);
+	window_open(&w, &limits);
+	for (int round = 0; round < windows; round++) {
+		double ampere = 0;
+		for (int i = 0; i < 20 * readings; i++) {
+			struct sample s = turning(i);
+			if (i % 20 == 0)
+				ampere = 2 + gsl_ran_gaussian(rng, 0.1);
+			s.current_A = ampere;
+			s.repeats = i % 20 == 0 ? 0 : meter;
+			window_inside(&w, &s);
+		}
+		struct mean amp = series_mean(&w.amp);
+		assert_int_equal(amp.n, readings);
+		assert_int_equal(series_mean(&w.power).n, readings);
+		ratio_sum += amp.u / (0.1 / sqrt(readings));
+		off2 += pow((amp.value - 2) / amp.u, 2);
+		window_reset(&w);
+	}
+	assert_true(fabs(ratio_sum / windows - 1) < 0.05); /* 200 windows: the mean ratio is known to 1 % */
+	assert_true(off2 / windows > 0.7 && off2 / windows < 1.3); /* chi-squared of 200: 1 +- 0.1 */
+	window_free(&w);
+	gsl_rng_free(rng);
+}
+
+/* Its reading in a row that the node did not renew counts; in a file from before there were repeats it does not. */
+static void a_meter_of_its_own_needs_no_fast_sample(void **state)
+{
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	struct window w;
+
+	(void)state;
+	window_open(&w, &limits);
+	for (int i = 0; i < 10; i++) {
+		struct sample s = turning(i / 2); /* each fast sample stands in two rows */
+		s.repeats = i % 2 ? 1u << CHANNEL_TURN : 0;
+		window_inside(&w, &s);
+		s.repeats = 0;
+		window_inside(&w, &s);
+	}
+	assert_int_equal(series_mean(&w.amp).n, 10);
+	window_free(&w);
+}
+
 /* 2000 samples, 20 s: a stretch is 100 of them. The cell counts up by 1 a sample, so stretch b has the mean 100 b + 49.5 (the
  * first sample only opens the window: half a count and a hundredth of a stretch are lost); 48 V times 2.25 A on average. */
 static void stretches_keep_what_goes_together(void **state)
@@ -207,6 +264,8 @@ int main(void)
 		cmocka_unit_test(a_long_series_keeps_mean_and_error),
 		cmocka_unit_test(moments_are_thinned_not_averaged),
 		cmocka_unit_test(stretches_keep_what_goes_together),
+		cmocka_unit_test(a_slow_meter_in_fast_rows_counts_its_readings),
+		cmocka_unit_test(a_meter_of_its_own_needs_no_fast_sample),
 		cmocka_unit_test(unevenly_spaced_teeth_fall_out_over_whole_turns),
 		cmocka_unit_test(a_dwell_of_hours_fits_and_keeps_its_speed),
 	};

@@ -1,0 +1,117 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/supply_line.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <strings.h>
+
+#define READING_US 200000
+#define NAME "Invented,bench supply,0,1"
+
+void supply_line_init(struct supply_line *line, int baud)
+{
+	memset(line, 0, sizeof *line);
+	line->baud = baud;
+	line->measured_us = -READING_US;
+}
+
+static void say(struct supply_line *l, const char *text)
+{
+	size_t room = sizeof l->out - l->out_n;
+	int n = snprintf(l->out + l->out_n, room, "%s%s", l->out_n > 0 ? ";" : "", text);
+
+	if (n > 0 && (size_t)n < room)
+		l->out_n += (size_t)n;
+}
+
+/* A word after ";" without a colon stays where the one before it was: under MEASure. */
+static void obey(struct supply_line *l, const char *word)
+{
+	static const struct {
+		const char *word;
+		int what;
+	} known[] = {
+		{ "MEAS:VOLT?", 1 }, { "MEAS:CURR?", 2 }, { "VOLT?", 1 },
+		{ "CURR?", 2 },	     { "*IDN?", 3 },	  { "SYST:ERR?", 4 },
+	};
+	int what = 0;
+
+	word += *word == ':';
+	for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
+		if (strcasecmp(word, known[i].word) == 0)
+			what = known[i].what;
+	l->volt |= what == 1;
+	l->amp |= what == 2;
+	if (what == 3)
+		say(l, NAME);
+	if (what == 4) {
+		say(l, l->error ? "-113,\"Undefined header\"" : "0,\"No error\"");
+		l->error = false;
+	}
+	l->error |= what == 0;
+}
+
+static void take_message(struct supply_line *l)
+{
+	char *rest = l->in;
+
+	l->in[l->n] = '\0';
+	if (l->n > 0 && l->in[l->n - 1] == '\r')
+		l->in[l->n - 1] = '\0';
+	l->out_n = 0;
+	l->volt = l->amp = false;
+	l->error |= l->too_long;
+	for (char *word; !l->too_long && (word = strsep(&rest, ";")) != NULL;)
+		if (*word != '\0')
+			obey(l, word);
+	l->open = l->volt || l->amp || l->out_n > 0;
+	l->n = 0;
+	l->too_long = false;
+}
+
+void supply_line_receive(struct supply_line *l, const char *bytes, size_t n)
+{
+	for (size_t i = 0; i < n && !l->silent; i++) {
+		if (bytes[i] == '\n')
+			take_message(l);
+		else if (l->n < sizeof l->in - 1)
+			l->in[l->n++] = bytes[i];
+		else
+			l->too_long = true;
+	}
+}
+
+static void measure(struct supply_line *l, struct meter *meter, int64_t t_us)
+{
+	double volt, ampere, ripple_W;
+	char text[40];
+
+	meter_read(meter, &volt, &ampere, &ripple_W);
+	l->measured_us = t_us;
+	if (l->volt) {
+		snprintf(text, sizeof text, "%.4f", volt);
+		say(l, text);
+	}
+	if (l->amp) {
+		snprintf(text, sizeof text, "%.5f", ampere);
+		say(l, text);
+	}
+	l->volt = l->amp = false;
+	l->out_us = t_us + (int64_t)(l->out_n + 1) * 10 * 1000000 / l->baud;
+}
+
+size_t supply_line_take(struct supply_line *l, struct meter *meter, int64_t t_us, char *buf, size_t size)
+{
+	if (l->silent || !l->open)
+		return 0;
+	if ((l->volt || l->amp) && t_us >= l->measured_us + READING_US)
+		measure(l, meter, t_us);
+	if (l->volt || l->amp || t_us < l->out_us || l->out_n + 1 > size)
+		return 0;
+	size_t n = l->out_n + 1;
+	memcpy(buf, l->out, l->out_n);
+	buf[l->out_n] = '\n';
+	l->open = false;
+	l->out_n = 0;
+	return n;
+}

@@ -1,0 +1,35 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The virtual end of a bench supply's line: program messages of IEEE 488.2 with SCPI's MEASure words. A
+ * measurement is the mean since the one before, 0.2 s after it at the soonest: a question that comes earlier
+ * waits. A message that is not known puts -113 ("Undefined header") into the error queue and is not answered. No
+ * physics and no sockets. */
+#ifndef BRIDLE_BENCH_SUPPLY_LINE_H
+#define BRIDLE_BENCH_SUPPLY_LINE_H
+
+#include "bench/meter.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct supply_line {
+	int baud;
+	char in[120];
+	size_t n;
+	bool too_long;
+	bool silent;	/* a fault: the cable is out */
+	bool error;	/* in the queue */
+	bool volt, amp; /* asked for in the message that waits for its measurement */
+	bool open;	/* a message waits for its answer */
+	int64_t measured_us;
+	char out[120]; /* the answer, and when its last byte has left */
+	size_t out_n;
+	int64_t out_us;
+};
+
+void supply_line_init(struct supply_line *line, int baud);
+void supply_line_receive(struct supply_line *line, const char *bytes, size_t n);
+/* Bytes that have left by t_us. meter: what the supply measures with. */
+size_t supply_line_take(struct supply_line *line, struct meter *meter, int64_t t_us, char *buf, size_t size);
+
+#endif

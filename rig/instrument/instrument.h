@@ -1,0 +1,51 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The joint: what the session and the loop know of an instrument, whatever it is. A session holds a table of
+ * these; the loop polls and sets all of them and asks none what it is.
+ *
+ * poll and set never wait and allocate nothing: they are called in the tick. An instrument that must wait for its
+ * device (a bus that blocks) does so on a thread of its own and exchanges newest values with poll and set; none of
+ * today's has to. */
+#ifndef BRIDLE_INSTRUMENT_INSTRUMENT_H
+#define BRIDLE_INSTRUMENT_INSTRUMENT_H
+
+#include "channel/rigio.h"
+#include "link/link.h"
+
+struct instrument_ops {
+	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
+	enum rc (*begin)(void *ctx, struct err *err);
+	/* Take in what is there; write the fields and channels of its roles and leave all others alone. A line
+	 * that is gone is no error: the ages of its channels say it. */
+	void (*poll)(void *ctx, struct snapshot *snap);
+	/* Its share of what the guard allowed; clamped to its own range here and nowhere else. NULL: it has no
+	 * output. */
+	void (*set)(void *ctx, const struct wish *allowed);
+	void (*close)(void *ctx);
+};
+
+struct instrument {
+	const struct instrument_ops *ops;
+	void *ctx;
+	const char *name;  /* for messages: "the node", "supply psu"; borrowed */
+	unsigned roles;	   /* ROLE_... that it fills */
+	unsigned lines;	   /* LINE_... that it senses */
+	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
+	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */
+};
+
+struct instrument_config {
+	const char *name; /* for messages; borrowed as long as the instrument is open */
+	unsigned roles;
+	uint8_t number;	 /* in the session, for its channels */
+	double period_s; /* between two readings */
+};
+
+/* What an [instrument NAME] section of rig.ini may be. */
+struct instrument_kind {
+	const char *word; /* kind = ... */
+	/* link, clock: borrowed, must outlive it. Asks nothing of the device yet. */
+	enum rc (*open)(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
+			struct instrument *ret, struct err *err);
+};
+
+#endif

@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A bench supply that tells its own volts and amperes over a line of text: the program messages of IEEE Std 488.2
+ * and the measurement words of SCPI-1999 (MEASure subsystem; standards cited from memory). Asked
+ * "MEAS:VOLT?;CURR?", it answers with two decimal numbers, "47.981;1.2034": the answers to one message stand in
+ * one line, separated by semicolons. One question is open at a time. It fills the meter; nothing is ever set. */
+#ifndef BRIDLE_INSTRUMENT_SCPI_SUPPLY_H
+#define BRIDLE_INSTRUMENT_SCPI_SUPPLY_H
+
+#include "instrument/instrument.h"
+
+enum rc supply_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
+		    struct instrument *ret, struct err *err) MUST_CHECK;
+
+/* An answer to two numbers; false (nothing written) when it is anything else: one number, three, a word, not
+ * finite. */
+bool supply_answer(const char *line, double *ret_V, double *ret_A);
+
+#endif

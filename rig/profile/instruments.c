@@ -1,0 +1,124 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/instruments.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define NAME_LETTERS "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_"
+#define NAME_LONGEST 16
+
+static const struct {
+	const char *word;
+	unsigned role;
+} roles[] = {
+	{ "cell", ROLE_CELL },	 { "pickup", ROLE_PICK },	{ "brake", ROLE_BRAKE }, { "meter", ROLE_METER },
+	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES }, { "power", ROLE_POWER },
+};
+
+/* What each kind can do. None has a lease on its outputs, so an output is refused. */
+static const struct {
+	const char *word;
+	unsigned can;
+} kinds[] = {
+	{ "supply", ROLE_METER | ROLE_POWER },
+};
+
+static unsigned role_of(const char *word, size_t n)
+{
+	for (size_t i = 0; i < sizeof roles / sizeof roles[0]; i++)
+		if (strlen(roles[i].word) == n && strncmp(roles[i].word, word, n) == 0)
+			return roles[i].role;
+	return 0;
+}
+
+static void take_role(struct inifile *r, struct instrument_profile *p, const char *word, size_t n, unsigned can)
+{
+	unsigned role = role_of(word, n);
+	int line = inifile_line(r, INSTRUMENT_SECTION, "roles"), shown = (int)(n < 40 ? n : 40);
+
+	if (role == 0)
+		inifile_mistake(r, line, r->section_name, "roles",
+				"found \"%.*s\", expected cell, pickup, brake, meter, drive, temperatures, "
+				"lines or power",
+				shown, word);
+	else if (!(can & role))
+		inifile_mistake(r, line, r->section_name, "roles", "found \"%.*s\", but a %s cannot do that", shown,
+				word, p->kind);
+	else if (role & ROLE_OUTPUTS)
+		inifile_mistake(r, line, r->section_name, "roles",
+				"the output \"%.*s\" of a %s has no lease: it stays on when this program dies. The "
+				"warden that would end it does not exist yet. Leave that role to the node",
+				shown, word, p->kind);
+	p->roles |= role;
+}
+
+static unsigned check_kind(struct inifile *r, const struct instrument_profile *p)
+{
+	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
+		if (strcmp(kinds[i].word, p->kind) == 0)
+			return kinds[i].can;
+	if (p->kind[0])
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
+				"found \"%.40s\", expected supply", p->kind);
+	return 0;
+}
+
+static void check_taken(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p)
+{
+	for (size_t i = 0; i + 1 < rig->n_instruments; i++)
+		for (size_t k = 0; k < sizeof roles / sizeof roles[0]; k++)
+			if (rig->instrument[i].roles & p->roles & roles[k].role)
+				inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "roles"), r->section_name,
+						"roles",
+						"[instrument %s] has the role %s already; leave it to one of the two",
+						rig->instrument[i].name, roles[k].word);
+}
+
+static bool is_taken(const struct rig_profile *rig, const char *name)
+{
+	for (size_t i = 0; i < rig->n_instruments; i++)
+		if (strcmp(rig->instrument[i].name, name) == 0)
+			return true;
+	return false;
+}
+
+void instruments_enter(struct inifile *r, const char *section)
+{
+	struct rig_profile *rig = r->whole;
+	const char *name = section + strlen("instrument ");
+
+	r->base = NULL;
+	if (!*name || strspn(name, NAME_LETTERS) != strlen(name) || strlen(name) > NAME_LONGEST ||
+	    strcmp(name, "tether") == 0) {
+		inifile_mistake(r, r->line, section, NULL,
+				"expected a name of 1 to %d letters, digits, '-' and '_' after the word instrument",
+				NAME_LONGEST);
+		return;
+	}
+	if (is_taken(rig, name)) {
+		inifile_mistake(r, r->line, section, NULL, "stands twice; give each instrument a name of its own");
+		return;
+	}
+	if (rig->n_instruments == PROFILE_INSTRUMENTS) {
+		inifile_mistake(r, r->line, section, NULL, "found more than %d instruments", PROFILE_INSTRUMENTS);
+		return;
+	}
+	struct instrument_profile *p = &rig->instrument[rig->n_instruments++];
+	inifile_section_defaults(r->table, INSTRUMENT_SECTION, p);
+	snprintf(p->name, sizeof p->name, "%s", name);
+	r->base = p;
+}
+
+void instruments_leave(struct inifile *r)
+{
+	struct instrument_profile *p = r->base;
+	unsigned can = check_kind(r, p);
+
+	for (const char *word = p->role_text; can && *word; word += strspn(word, ", ")) {
+		size_t n = strcspn(word, ", ");
+		if (n > 0)
+			take_role(r, p, word, n, can);
+		word += n;
+	}
+	check_taken(r, r->whole, p);
+}

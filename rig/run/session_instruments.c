@@ -1,0 +1,177 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/session.h"
+
+#include "instrument/kinds.h"
+#include "link/control.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#define CONNECT_MS 5000
+
+static enum rc begin_node(void *ctx, struct err *err)
+{
+	return node_start(ctx, err);
+}
+
+static void poll_node(void *ctx, struct snapshot *snap)
+{
+	node_poll(ctx, snap);
+}
+
+static void set_node(void *ctx, const struct wish *allowed)
+{
+	node_set(ctx, allowed);
+}
+
+static void close_node(void *ctx)
+{
+	node_close(ctx);
+}
+
+static struct instrument of_node(struct node *node, unsigned roles)
+{
+	static const struct instrument_ops ops = { begin_node, poll_node, set_node, close_node };
+	const struct node_caps *caps = node_caps(node);
+	unsigned can = (caps->cell ? ROLE_CELL : 0) | (caps->pick ? ROLE_PICK : 0) | (caps->brake ? ROLE_BRAKE : 0) |
+		       (caps->meter ? ROLE_METER : 0) | (caps->drive ? ROLE_DRIVE : 0) | (caps->temp ? ROLE_TEMP : 0) |
+		       (caps->lines ? ROLE_LINES : 0) | ROLE_POWER;
+
+	return (struct instrument){
+		.ops = &ops,
+		.ctx = node,
+		.name = "the node",
+		.roles = can & roles,
+		.stale_s = INFINITY,
+		.no_direction = !caps->pick_quad,
+		.lines = (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
+			 (caps->line_contactor ? LINE_CONTACTOR : 0),
+	};
+}
+
+static const struct instrument_kind *kind_of(const char *word)
+{
+	for (size_t i = 0; i < instrument_kinds_n; i++)
+		if (strcmp(instrument_kinds[i].word, word) == 0)
+			return &instrument_kinds[i];
+	return NULL;
+}
+
+static enum rc open_one(struct session *s, const struct instrument_profile *p, struct err *err)
+{
+	const struct instrument_kind *kind = kind_of(p->kind);
+	size_t n = s->n_instruments;
+	char *name = s->instrument_name[n];
+
+	snprintf(name, sizeof s->instrument_name[n], "%s %s", p->kind, p->name);
+	if (kind == NULL)
+		return err_set(err, RC_ARG, 0, "%s: this program has no instrument of that kind", name);
+	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &s->instrument_link[n], err);
+	if (rc == RC_OK && s->control)
+		rc = control_add_line(s->control, p->name, s->instrument_link[n], err);
+	const struct instrument_config config = {
+		.name = name, .roles = p->roles, .number = (uint8_t)n, .period_s = p->period_s
+	};
+	if (rc == RC_OK)
+		rc = kind->open(&config, s->instrument_link[n], &s->clock, &s->instrument[n], err);
+	if (rc != RC_OK)
+		err_prefix(err, "%s: ", name);
+	else
+		s->n_instruments++;
+	return rc;
+}
+
+enum rc session_open_instruments(struct session *s, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	s->instrument[0] = of_node(s->node, s->node_roles);
+	s->n_instruments = 1;
+	for (size_t i = 0; i < s->rig.n_instruments && rc == RC_OK; i++)
+		rc = open_one(s, &s->rig.instrument[i], err);
+	return rc;
+}
+
+void session_close_instruments(struct session *s)
+{
+	for (size_t i = 0; i < s->n_instruments; i++)
+		s->instrument[i].ops->close(s->instrument[i].ctx);
+	if (s->n_instruments == 0)
+		node_close(s->node);
+	for (size_t i = 0; i < SESSION_INSTRUMENTS; i++)
+		link_close(s->instrument_link[i]);
+	s->n_instruments = 0;
+}
+
+/* The node last: its samples begin to age at once. */
+enum rc session_begin(struct session *s, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (size_t i = s->n_instruments; i > 0 && rc == RC_OK; i--)
+		rc = s->instrument[i - 1].ops->begin(s->instrument[i - 1].ctx, err);
+	return rc;
+}
+
+void session_poll(struct session *s, struct snapshot *snap)
+{
+	for (size_t i = 0; i < s->n_instruments; i++)
+		s->instrument[i].ops->poll(s->instrument[i].ctx, snap);
+}
+
+void session_set(struct session *s, const struct wish *allowed)
+{
+	for (size_t i = 0; i < s->n_instruments; i++)
+		if (s->instrument[i].ops->set)
+			s->instrument[i].ops->set(s->instrument[i].ctx, allowed);
+}
+
+const struct instrument *session_fills(const struct session *s, unsigned role)
+{
+	for (size_t i = 0; i < s->n_instruments; i++)
+		if ((s->instrument[i].roles & role) == role)
+			return &s->instrument[i];
+	return NULL;
+}
+
+const char *session_name_of(const struct session *s, const struct snapshot *snap, int channel)
+{
+	size_t i = channel >= 0 && channel < CHANNEL_COUNT ? snap->channel[channel].instrument : 0;
+
+	return i < s->n_instruments ? s->instrument[i].name : "the node";
+}
+
+static unsigned needed(const struct session *s)
+{
+	unsigned roles = ROLE_CELL | ROLE_PICK | ROLE_BRAKE;
+
+	return s->plan.drive == PLAN_HAND ? roles : roles | ROLE_DRIVE;
+}
+
+enum rc session_check_roles(const struct session *s, struct err *err)
+{
+	static const struct {
+		unsigned role;
+		const char *words;
+	} known[] = {
+		{ ROLE_CELL, "the torque cell" },
+		{ ROLE_PICK, "the pick-up" },
+		{ ROLE_BRAKE, "the brake" },
+		{ ROLE_DRIVE, "the drive" },
+	};
+	char list[120] = "";
+	size_t at = 0;
+
+	if (!s->has_plan)
+		return RC_OK;
+	for (size_t i = 0; i < sizeof known / sizeof known[0] && at < sizeof list; i++)
+		if (needed(s) & known[i].role && !session_fills(s, known[i].role))
+			at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", at ? ", " : "", known[i].words);
+	if (at == 0)
+		return RC_OK;
+	return err_set(
+		err, RC_ARG, 0,
+		"plans/%s.ini needs %s, and no instrument of this rig serves it. Give the node that channel, or name an "
+		"instrument with that role in rig.ini",
+		s->plan_name, list);
+}

@@ -1,0 +1,90 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "bench/supply_line.h"
+
+#include "bench/draw.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <stdio.h>
+#include <string.h>
+
+static char said[200];
+
+static const char *take(struct supply_line *l, struct meter *m, int64_t t_us)
+{
+	size_t n = supply_line_take(l, m, t_us, said, sizeof said - 1);
+
+	said[n] = '\0';
+	return said;
+}
+
+static void ask(struct supply_line *l, const char *text)
+{
+	supply_line_receive(l, text, strlen(text));
+}
+
+static struct meter quiet(void)
+{
+	const struct meter_truth truth = { .volt_gain = 1, .amp_gain = 1 };
+	struct meter m;
+
+	meter_init(&m, &truth, draw_new(1, "meter"));
+	meter_add(&m, 48, 2);
+	return m;
+}
+
+static void answers(void **state)
+{
+	struct meter m = quiet();
+	struct supply_line l;
+
+	(void)state;
+	supply_line_init(&l, 9600);
+	ask(&l, "MEAS:VOLT?;CURR?\r\n");
+	assert_string_equal(take(&l, &m, 1000000), ""); /* measured now; 16 bytes take 16.7 ms at 9600 baud */
+	assert_string_equal(take(&l, &m, 1010000), "");
+	assert_string_equal(take(&l, &m, 1020000), "48.0000;2.00000\n");
+	assert_string_equal(take(&l, &m, 1500000), "");
+	ask(&l, "*IDN?\n");
+	assert_non_null(strstr(take(&l, &m, 1600000), "bench supply"));
+	ask(&l, "FLY\n");
+	assert_string_equal(take(&l, &m, 1700000), "");
+	ask(&l, "syst:err?\n");
+	assert_string_equal(take(&l, &m, 1800000), "-113,\"Undefined header\"\n");
+	ask(&l, ":SYST:ERR?\n");
+	assert_string_equal(take(&l, &m, 1900000), "0,\"No error\"\n");
+	gsl_rng_free(m.rng);
+}
+
+/* No more than five readings a second, each the mean since the one before. */
+static void five_a_second(void **state)
+{
+	struct meter m = quiet();
+	struct supply_line l;
+	int readings = 0;
+
+	(void)state;
+	supply_line_init(&l, 115200);
+	for (int64_t t_us = 0; t_us < 2000000; t_us += 1000) {
+		meter_add(&m, 40 + readings, 1);
+		if (!l.open)
+			ask(&l, "MEAS:VOLT?\n");
+		readings += take(&l, &m, t_us)[0] != '\0';
+	}
+	assert_in_range(readings, 9, 10);
+	l.silent = true;
+	ask(&l, "MEAS:VOLT?\n");
+	assert_string_equal(take(&l, &m, 9000000), "");
+	gsl_rng_free(m.rng);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = { cmocka_unit_test(answers), cmocka_unit_test(five_a_second) };
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

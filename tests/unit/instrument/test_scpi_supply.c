@@ -1,0 +1,188 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/scpi_supply.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+static struct mono now;
+
+static struct mono clock_now(void *ctx)
+{
+	(void)ctx;
+	return now;
+}
+
+static void answers(void **state)
+{
+	static const struct {
+		const char *line;
+		bool good;
+		double volt, ampere;
+	} rows[] = {
+		{ "47.981;1.2034", true, 47.981, 1.2034 },
+		{ "+4.8E+01;-2.5E-3", true, 48, -0.0025 },
+		{ "48;1", true, 48, 1 },
+		{ "48", false, 0, 0 },
+		{ "48;", false, 0, 0 },
+		{ ";1", false, 0, 0 },
+		{ "48;1;2", false, 0, 0 },
+		{ "48;1x", false, 0, 0 },
+		{ "48,1", false, 0, 0 },
+		{ "", false, 0, 0 },
+		{ "NAN;1", false, 0, 0 },
+		{ "48;INF", false, 0, 0 },
+		{ "48;1 ", false, 0, 0 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		double volt = 7, ampere = 8;
+		if (supply_answer(rows[i].line, &volt, &ampere) != rows[i].good)
+			fail_msg("\"%s\"", rows[i].line);
+		assert_true(fabs(volt - (rows[i].good ? rows[i].volt : 7)) < 1e-12 &&
+			    fabs(ampere - (rows[i].good ? rows[i].ampere : 8)) < 1e-12);
+	}
+}
+
+/* The device's end of a line, by hand. */
+struct device {
+	struct link *link;
+	struct instrument in;
+	int listening, fd;
+	struct snapshot snap;
+	char path[64];
+};
+
+static struct device *begin(void)
+{
+	static const struct clock_src clock = { .now = clock_now };
+	static const struct instrument_config config = {
+		.name = "supply psu", .roles = ROLE_METER, .number = 3, .period_s = 0.2
+	};
+	static struct device d;
+	struct sockaddr_un where = { .sun_family = AF_UNIX };
+	char address[80];
+
+	d = (struct device){ .snap = snapshot_blank() };
+	snprintf(d.path, sizeof d.path, "/tmp/bridle-supply-%d", (int)getpid());
+	snprintf(address, sizeof address, "unix:%s", d.path);
+	strcpy(where.sun_path, d.path);
+	unlink(d.path);
+	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
+	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
+	assert_int_equal(listen(d.listening, 1), 0);
+	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
+	d.fd = accept(d.listening, NULL, NULL);
+	now.ns = 1000000000;
+	assert_int_equal(supply_open(&config, d.link, &clock, &d.in, NULL), RC_OK);
+	assert_int_equal(d.in.ops->begin(d.in.ctx, NULL), RC_OK);
+	return &d;
+}
+
+static void end(struct device *d)
+{
+	d->in.ops->close(d->in.ctx);
+	link_close(d->link);
+	close(d->fd);
+	close(d->listening);
+	unlink(d->path);
+}
+
+static int asked(struct device *d) /* questions since the last look */
+{
+	char buf[500];
+	ssize_t n = recv(d->fd, buf, sizeof buf, MSG_DONTWAIT);
+	int lines = 0;
+
+	for (ssize_t i = 0; i < n; i++)
+		lines += buf[i] == '\n';
+	return lines;
+}
+
+static void say(struct device *d, const char *text)
+{
+	assert_int_equal(send(d->fd, text, strlen(text), 0), strlen(text));
+}
+
+static void look(struct device *d, double after_s)
+{
+	for (int i = 0; i < (int)(after_s / 0.01 + 0.5); i++) {
+		now.ns += 10000000;
+		d->in.ops->poll(d->in.ctx, &d->snap);
+	}
+}
+
+/* One question at a time, one reading an answer, and only the channels of its role. */
+static void one_answer_is_one_reading(void **state)
+{
+	struct device *d = begin();
+	struct channel *c = d->snap.channel;
+
+	(void)state;
+	d->snap.brake_A = 0.25;
+	look(d, 0.02);
+	assert_int_equal(asked(d), 1);
+	assert_true(c[CHANNEL_VOLTAGE].fresh == 0 && isinf(c[CHANNEL_VOLTAGE].age_s) && isnan(d->snap.voltage_V));
+	say(d, "47.9;1.5\r\n");
+	look(d, 0.1);
+	assert_true(fabs(d->snap.voltage_V - 47.9) < 1e-12 && fabs(d->snap.current_A - 1.5) < 1e-12);
+	assert_true(c[CHANNEL_VOLTAGE].fresh == 1 && c[CHANNEL_CURRENT].fresh == 1 &&
+		    c[CHANNEL_CURRENT].quality == QUALITY_GOOD);
+	assert_true(c[CHANNEL_CURRENT].instrument == 3 && fabs(c[CHANNEL_CURRENT].age_s - 0.09) < 1e-9);
+	assert_int_equal(asked(d), 0);
+	look(d, 0.3);
+	assert_int_equal(asked(d), 1);
+	assert_int_equal(c[CHANNEL_VOLTAGE].fresh, 1); /* repeated, not read again */
+	assert_true(d->snap.brake_A > 0.24 && c[CHANNEL_BRAKE].fresh == 0);
+	say(d, "garbage\n48.1;");
+	look(d, 0.1);
+	assert_int_equal(c[CHANNEL_VOLTAGE].fresh, 1);
+	say(d, "1.6\n");
+	look(d, 0.01);
+	assert_true(c[CHANNEL_VOLTAGE].fresh == 2 && fabs(d->snap.current_A - 1.6) < 1e-12);
+	end(d);
+}
+
+/* A lost answer is asked for again, a silent supply grows old, and a line that is gone is known at once. */
+static void silence_shows(void **state)
+{
+	struct device *d = begin();
+	struct channel *c = d->snap.channel;
+
+	(void)state;
+	say(d, "48;1\n");
+	look(d, 0.01);
+	(void)asked(d);
+	look(d, 2);
+	assert_in_range(asked(d), 3, 5);
+	assert_true(fabs(c[CHANNEL_CURRENT].age_s - 2) < 0.02 && d->in.stale_s < 1.5);
+	now.ns += 5000000000; /* this program itself did not look */
+	d->in.ops->poll(d->in.ctx, &d->snap);
+	assert_true(c[CHANNEL_CURRENT].age_s < 2.2);
+	close(d->fd);
+	d->fd = -1;
+	look(d, 0.02);
+	assert_true(isinf(c[CHANNEL_CURRENT].age_s) && c[CHANNEL_CURRENT].quality == QUALITY_MISSING &&
+		    isnan(d->snap.current_A));
+	end(d);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(answers),
+		cmocka_unit_test(one_answer_is_one_reading),
+		cmocka_unit_test(silence_shows),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
