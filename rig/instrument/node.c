@@ -246,7 +246,8 @@ static void hear_slow(struct node *node, const struct slow_sample *s)
 	if (node->caps.drive)
 		hear(node, CHANNEL_DRIVE, 1, s->drive_flags & DRIVE_UNHEARD ? QUALITY_MISSING : QUALITY_GOOD);
 	for (int i = 0; i < node->temps; i++)
-		hear(node, (enum channel_id)(CHANNEL_TEMP + node->temp_place[i]), 1, s->temp_ddegC[i] == SAMPLE_NO_TEMP ? QUALITY_MISSING : QUALITY_GOOD);
+		if (node->temp_place[i] >= 0)
+			hear(node, (enum channel_id)(CHANNEL_TEMP + node->temp_place[i]), 1, s->temp_ddegC[i] == SAMPLE_NO_TEMP ? QUALITY_MISSING : QUALITY_GOOD);
 }
 
 static void take_slow(struct node *node, const struct slow_sample *s)
@@ -271,7 +272,8 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 		v->drive_A = heard ? s->drive_mA * 1e-3 : NAN;
 	}
 	for (int i = 0; i < node->temps; i++)
-		v->temp_degC[node->temp_place[i]] = s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;
+		if (node->temp_place[i] >= 0)
+			v->temp_degC[node->temp_place[i]] = s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;
 }
 
 static void take_event(struct node *node, const struct node_event *e)
@@ -279,6 +281,8 @@ static void take_event(struct node *node, const struct node_event *e)
 	struct snapshot *v = &node->view;
 
 	switch (e->word) {
+	case EVENT_UNKNOWN:
+		break;
 	case EVENT_ESTOP:
 		v->estop_ok = e->value != 0;
 		break;

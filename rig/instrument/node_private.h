@@ -32,7 +32,7 @@ struct node {
 	const struct clock_src *clock;
 	struct node_config config;
 	struct node_caps caps;
-	enum temp_place temp_place[SAMPLE_TEMPS];
+	int temp_place[SAMPLE_TEMPS]; /* enum temp_place; -1: a place that this program does not know */
 	int temps;
 	int estop_bit, guard_bit, contactor_bit; /* -1: not there */
 

@@ -41,7 +41,7 @@ static void judge_again(struct node *node, char *const token[], size_t n)
 	int64_t host_us = node->clock->now(node->clock->ctx).ns / 1000;
 	uint64_t t_us;
 
-	if (n != 6 || !tether_hex(token[5], 0xffffffff, &t_us))
+	if (n < 6 || !tether_hex(token[5], 0xffffffff, &t_us))
 		return;
 	if (strcmp(token[4], node->caps.boot) != 0 ||
 	    !nodetime_fits(&node->time, nodetime_unwrap(&node->time, (uint32_t)t_us, host_us), host_us))
@@ -221,7 +221,7 @@ static enum rc hello(struct node *node, struct err *err)
 			       "%s: the node has version %s of the tether, this program has version %d; load the node's "
 			       "program that belongs to it", link_address(node->link),
 			       token[node->talk.result == TALK_NO ? 1 : 0], TETHER_VERSION);
-	if (node->talk.result == TALK_NO || n != 4 || strlen(token[1]) > 16 || !tether_hex(token[2], 0xffff, &boot) ||
+	if (node->talk.result == TALK_NO || n < 4 || strlen(token[1]) > 16 || !tether_hex(token[2], 0xffff, &boot) ||
 	    !tether_hex(token[3], 0xffffffff, &t_us))
 		return malformed(node, "hello 1", "\"ok 1 NAME BOOT T\"", err);
 	strcpy(node->caps.name, token[1]);
@@ -240,7 +240,7 @@ static enum rc number(struct node *node, const char *request, size_t which, size
 
 	strcpy(words, node->talk.answer);
 	n = tether_split(words, token);
-	if (n != of || !tether_decimal(token[which], min, max, &value)) {
+	if (n < of || !tether_decimal(token[which], min, max, &value)) {
 		snprintf(expected, sizeof expected, "%zu whole number(s), the %s from %lld to %lld", of,
 			 which == 0 ? "first" : "second", (long long)min, (long long)max);
 		return malformed(node, request, expected, err);
@@ -268,8 +268,9 @@ static bool take_word(struct node *node, const char *channel, const char *word, 
 	struct node_caps *c = &node->caps;
 
 	if (strcmp(channel, "pick") == 0) {
-		c->pick_quad = strcmp(word, "quad") == 0;
-		return at == 0 && (c->pick_quad || strcmp(word, "single") == 0);
+		if (at == 0)
+			c->pick_quad = strcmp(word, "quad") == 0;
+		return at > 0 || (c->pick_quad || strcmp(word, "single") == 0);
 	}
 	if (strcmp(channel, "drive") == 0) {
 		c->drive_speed |= strcmp(word, "speed") == 0;
@@ -282,14 +283,16 @@ static bool take_word(struct node *node, const char *channel, const char *word, 
 
 		if (bit != NULL && at < 4)
 			*bit = at;
-		return bit != NULL && at < 4;
+		return true; /* a line that this program does not know has a bit all the same */
 	}
+	if (at >= SAMPLE_TEMPS)
+		return true;
+	node->temps = at + 1;
+	node->temp_place[at] = -1; /* a place that this program does not know has its field all the same */
 	for (int i = 0; i < TEMP_COUNT; i++)
-		if (strcmp(word, places[i]) == 0 && at < SAMPLE_TEMPS) {
-			node->temp_place[node->temps++] = (enum temp_place)i;
-			return true;
-		}
-	return false;
+		if (strcmp(word, places[i]) == 0)
+			node->temp_place[at] = i;
+	return true;
 }
 
 static enum rc info(struct node *node, const char *channel, struct err *err)
@@ -309,7 +312,7 @@ static enum rc info(struct node *node, const char *channel, struct err *err)
 	for (size_t i = 0; i < n; i++)
 		if (!take_word(node, channel, token[i], (int)i))
 			return malformed(node, request, "the words of docs/tether.md", err);
-	if (strcmp(channel, "pick") == 0 && n != 1)
+	if (strcmp(channel, "pick") == 0 && n < 1)
 		return malformed(node, request, "quad or single", err);
 	return RC_OK;
 }

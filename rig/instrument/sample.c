@@ -47,7 +47,7 @@ bool sample_fast(char *const token[], size_t n, struct fast_sample *ret)
 	struct cursor c = { .token = token + 1 };
 	struct fast_sample s;
 
-	if (n != 11)
+	if (n < 11)
 		return false;
 	s.number = (uint8_t)hex(&c, 0xff);
 	s.t_us = hex(&c, 0xffffffff);
@@ -71,7 +71,7 @@ bool sample_slow(char *const token[], size_t n, struct slow_sample *ret)
 	struct cursor c = { .token = token + 1 };
 	struct slow_sample s = { 0 };
 
-	if (n != 12 && n != 13)
+	if (n < 12)
 		return false;
 	s.number = (uint8_t)hex(&c, 0xff);
 	s.lines = hex(&c, 0xf);
@@ -87,7 +87,7 @@ bool sample_slow(char *const token[], size_t n, struct slow_sample *ret)
 		s.temp_ddegC[i] = none ? SAMPLE_NO_TEMP : decimal(&c, -2731, 9999);
 		c.token += none;
 	}
-	s.has_ripple = n == 13;
+	s.has_ripple = n >= 13 && strcmp(*c.token, "-") != 0;
 	if (s.has_ripple)
 		s.ripple_mW = decimal(&c, -9999, 9999);
 	if (c.bad)
@@ -103,12 +103,14 @@ bool sample_event(char *const token[], size_t n, struct node_event *ret)
 	struct node_event e;
 	int word;
 
-	if (n != 5)
+	if (n < 5)
 		return false;
 	e.number = (uint8_t)hex(&c, 0xff);
 	word = find(*c.token++, words, 5);
-	if (word < 0)
-		return false;
+	if (word < 0) { /* of a newer node: no harm */
+		ret->word = EVENT_UNKNOWN;
+		return true;
+	}
 	e.word = (enum event_word)word;
 	if (e.word == EVENT_STATE) {
 		e.value = (unsigned)sample_state(*c.token++);

@@ -37,7 +37,7 @@ struct slow_sample {
 	int32_t ripple_mW;
 };
 
-enum event_word { EVENT_ESTOP, EVENT_GUARD, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };
+enum event_word { EVENT_UNKNOWN = -1, EVENT_ESTOP, EVENT_GUARD, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };
 
 struct node_event {
 	uint8_t number;
@@ -46,7 +46,8 @@ struct node_event {
 	uint32_t t_us;
 };
 
-/* token[0] is the line's first. False (and *ret untouched) on anything that the page does not allow. */
+/* token[0] is the line's first. False (and *ret untouched) on anything that the page does not allow. Fields after those that are
+ * known here are a newer node's and are passed over (docs/tether.md, Growth). */
 bool sample_fast(char *const token[], size_t n, struct fast_sample *ret);
 bool sample_slow(char *const token[], size_t n, struct slow_sample *ret);
 bool sample_event(char *const token[], size_t n, struct node_event *ret);

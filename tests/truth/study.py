@@ -107,7 +107,8 @@ def arm_times(folder, factor):
     path.write_text(text)
 
 
-Rig = collections.namedtuple("Rig", "seed kind flange arm_lie")
+Rig = collections.namedtuple("Rig", "seed kind flange arm_lie supply")
+SUPPLY = "\n[instrument psu]\nkind = supply\nlink = unix:run/psu.sock\nroles = meter\n"
 
 
 def one_rig(rig):
@@ -126,6 +127,9 @@ def rows_of_rig(rig):
         if rig.flange:
             kinds.set_key(folder / "rig.ini", "brake", "outside_drag", OUTSIDE_DRAG)
         arm_times(folder, 1 / rig.arm_lie)
+        if rig.supply:
+            with open(folder / "rig.ini", "a", encoding="utf-8") as file:
+                file.write(SUPPLY)
 
     with harness.Bench(rig.seed, edit=edit) as bench:
         harness.wait_for(lambda: (bench.folder / "run" / "truth.json").exists(), 60, "the bench to draw its truth")
@@ -215,7 +219,7 @@ def study(options, arm_lie, rigs):
     """All rigs: their rows, and the words of those that failed."""
     rows, failed = [], []
     n = len(options.kinds)
-    work = [Rig(options.first + i, options.kinds[i % n], i // n % 2 == 1, arm_lie) for i in range(rigs)]
+    work = [Rig(options.first + i, options.kinds[i % n], i // n % 2 == 1, arm_lie, options.supply) for i in range(rigs)]
     with concurrent.futures.ThreadPoolExecutor(options.jobs) as pool:
         for done, result in enumerate(pool.map(one_rig, work), 1):
             if isinstance(result, str):
@@ -235,6 +239,8 @@ def main():
     parser.add_argument("--rigs", type=int, default=400)
     parser.add_argument("--first", type=int, default=1, help="seed of the first rig")
     parser.add_argument("--kinds", type=lambda text: text.split(","), default=KINDS, help="brake/pick-up, by commas; all: " + ",".join(KINDS))
+    parser.add_argument("--supply", action="store_true",
+                        help="volts and amperes by a supply on a line of its own, five times a second, and not by the node")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--band", type=float, nargs=2, default=(93, 97), help="coverage in %% that is right, for each quantity")
     parser.add_argument("--brief", action="store_true", help="no tables by kind, step and branch")

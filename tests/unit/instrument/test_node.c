@@ -269,6 +269,39 @@ static void drops_and_counts_garbage(void **state)
 	node_close(node);
 }
 
+/* docs/tether.md, Growth: what a newer node says more, in every place where it may, changes nothing of what is known here. */
+static void a_newer_node_may_say_more(void **state)
+{
+	struct fake *f = *state;
+	struct node *node;
+	struct snapshot snap = snapshot_blank();
+	char line[120];
+
+	f->hello = "ok 1 lock-7 3f2a * colour blue";
+	f->caps = "ok cell humidity pick brake meter drive temp lines clock";
+	f->cell_info = "ok 24 80 3.3";
+	f->lines_info = "ok fan estop guard contactor";
+	node = greeted(f);
+	tick(f, node, &snap);
+	assert_int_equal(snap.line_bad, 0);
+	f->now_us += 10000;
+	snprintf(line, sizeof line, "F %02x %08x -7 02 0000 0 148 24006 412 00 77 more", (unsigned)++f->number & 0xff, (unsigned)node_t(f));
+	say(f, line);
+	say(f, "S 01 c live none 03 6000 1500 512 - 300 - - 99");
+	say(f, "E 00 fan 1 00000000");
+	say(f, "E 01 guard 0 00000000 why");
+	say(f, "H 12 humid");
+	node_poll(node, &snap);
+	assert_int_equal(snap.line_bad, 0);
+	assert_near(snap.current_A, 0.412, 1e-12);
+	assert_int_equal(snap.cell_count, -7);
+	/* c hex: fan and estop not good, guard closed, contactor closed; then the guard opened */
+	assert_true(is_told(&snap, CHANNEL_ESTOP) && !snap.estop_ok && !snap.guard_ok && snap.contactor_closed);
+	assert_near(snap.temp_degC[TEMP_BRAKE], 51.2, 1e-9);
+	assert_true(isnan(snap.ripple_W)); /* "-": none, though more follows */
+	node_close(node);
+}
+
 static void unwraps_the_nodes_clock(void **state)
 {
 	struct fake *f = *state;
@@ -505,6 +538,7 @@ int main(void)
 		TEST(tells_fresh_repeated_and_saturated),
 		TEST(counts_lost_doubled_and_late),
 		TEST(drops_and_counts_garbage),
+		TEST(a_newer_node_may_say_more),
 		TEST(unwraps_the_nodes_clock),
 		TEST(turns_pulses_into_speed_with_the_sign_of_the_profile),
 		TEST(notices_a_restart),

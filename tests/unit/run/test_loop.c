@@ -4,6 +4,7 @@
 
 #include "calib/number/units.h"
 
+#include <sys/resource.h>
 #include <sys/socket.h>
 #include <sys/un.h>
 #include <unistd.h>
@@ -204,6 +205,84 @@ static void a_clock_that_ends_does_not_let_go_of_the_brake(void **state)
 	end(h);
 }
 
+/* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build): counted by thread. */
+void *__real_malloc(size_t size);
+void *__real_calloc(size_t n, size_t size);
+void *__real_realloc(void *p, size_t size);
+void *__wrap_malloc(size_t size);
+void *__wrap_calloc(size_t n, size_t size);
+void *__wrap_realloc(void *p, size_t size);
+static _Thread_local unsigned long allocations;
+
+void *__wrap_malloc(size_t size)
+{
+	allocations++;
+	return __real_malloc(size);
+}
+
+void *__wrap_calloc(size_t n, size_t size)
+{
+	allocations++;
+	return __real_calloc(n, size);
+}
+
+void *__wrap_realloc(void *p, size_t size)
+{
+	allocations++;
+	return __real_realloc(p, size);
+}
+
+struct quiet {
+	int ticks;
+	unsigned long allocations;
+	long faults, most_faults;
+};
+
+static long faults_now(void)
+{
+	struct rusage u;
+
+	getrusage(RUSAGE_THREAD, &u);
+	return u.ru_minflt + u.ru_majflt;
+}
+
+static void watch_quiet(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+{
+	struct quiet *q = ctx;
+
+	(void)snap;
+	(void)out;
+	if (v->cause != CAUSE_NONE)
+		return;
+	if (++q->ticks == 50) { /* code and stack of a tick have been touched once */
+		q->allocations = allocations;
+		q->faults = faults_now();
+	}
+	if (q->ticks >= 50) {
+		assert_int_equal(allocations, q->allocations);
+		q->most_faults = faults_now() - q->faults;
+	}
+}
+
+/* L4: after its start the loop allocates nothing and touches no page for the first time, the virtual bench in this very thread
+ * included. The counter itself is seen to count. */
+static void a_tick_allocates_nothing(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct story story = { .ends = true };
+	const struct sequence sequence = { story_step, &story };
+	struct quiet quiet = { 0 };
+	const struct loop_hooks hooks = { .tick = watch_quiet, .ctx = &quiet };
+	struct loop_result result;
+
+	assert_int_equal(loop_run(&h->s, &l, &sequence, &hooks, &result, &h->book->err), RC_INTERLOCK);
+	assert_true(quiet.ticks > 250);
+	assert_int_equal(quiet.most_faults, 0);
+	assert_true(allocations > 0); /* of the set-up: it does count */
+	end(h);
+}
+
 /* A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on, looks restarted or safe. */
 static void a_machine_that_slept_is_named(void **state)
 {
@@ -233,6 +312,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_tick_allocates_nothing, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_machine_that_slept_is_named, book_set_up, book_tear_down),
 	};
 
