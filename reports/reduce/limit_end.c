@@ -1,5 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/limit.h"
+
+#include "channel/cause.h"
 #include "reports/reduce/text.h"
 
 #include <math.h>
@@ -76,91 +78,52 @@ static struct stated least_speed(const struct limit_rig *r)
 	return (struct stated){ of_actuator ? r->actuator->limit_speed_rpm : r->rig->limit_speed_rpm, "rpm", "[limits] speed", of_actuator };
 }
 
-static struct stated stated_limit(const struct limit_rig *r, const char *cause)
+static struct stated stated_limit(const struct limit_rig *r, enum cause cause)
 {
 	const struct rig_profile *rig = r->rig;
-	const struct { const char *cause; struct stated stated; } all[] = {
-		{ "overtorque", least_torque(r) },
-		{ "overspeed", least_speed(r) },
-		{ "cell_saturated", { rig->cell_saturation_count, "counts", "[cell] saturation", false } },
-		{ "brake_power", { rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W, "W",
+	const struct { enum cause cause; struct stated stated; } all[] = {
+		{ CAUSE_OVERTORQUE, least_torque(r) },
+		{ CAUSE_OVERSPEED, least_speed(r) },
+		{ CAUSE_CELL_SATURATED, { rig->cell_saturation_count, "counts", "[cell] saturation", false } },
+		{ CAUSE_BRAKE_POWER, { rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W, "W",
 				   rig->slip_power_short_W > 0 ? "[brake] slip_power_short" : "[brake] slip_power", false } },
-		{ "brake_energy", { rig->slip_energy_J, "J", "[brake] slip_energy", false } },
-		{ "brake_hot", { rig->brake_hot_degC, "°C", "[brake] temperature", false } },
-		{ "actuator_hot", { r->actuator->case_hot_degC, "°C", "[limits] case or winding", true } },
-		{ "drive_dropout", { r->actuator->voltage_min_V, "V", "[drive] dropout", true } },
-		{ "supply_range", { rig->supply_min_V, "V", "[supply] voltage_min or voltage_max", false } },
-		{ "stall", { rig->stall_s, "s", "[limits] stall", false } },
+		{ CAUSE_BRAKE_ENERGY, { rig->slip_energy_J, "J", "[brake] slip_energy", false } },
+		{ CAUSE_BRAKE_HOT, { rig->brake_hot_degC, "°C", "[brake] temperature", false } },
+		{ CAUSE_ACTUATOR_HOT, { r->actuator->case_hot_degC, "°C", "[limits] case or winding", true } },
+		{ CAUSE_DRIVE_DROPOUT, { r->actuator->voltage_min_V, "V", "[drive] dropout", true } },
+		{ CAUSE_SUPPLY_RANGE, { rig->supply_min_V, "V", "[supply] voltage_min or voltage_max", false } },
+		{ CAUSE_STALL, { rig->stall_s, "s", "[limits] stall", false } },
 	};
 
 	for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
-		if (strcmp(cause, all[i].cause) == 0 && all[i].stated.value > 0 && isfinite(all[i].stated.value))
+		if (cause == all[i].cause && all[i].stated.value > 0 && isfinite(all[i].stated.value))
 			return all[i].stated;
 	return (struct stated){ .value = NAN };
 }
 
-/* Every word of the guard's causes (guard/cause.c). */
-static const struct { const char *cause; enum limit limit; const char *words; } ends[] = {
-	{ "estop", LIMIT_GUARD, "the emergency stop was pressed" },
-	{ "guard_open", LIMIT_GUARD, "the guard over the shaft was opened" },
-	{ "contactor", LIMIT_GUARD, "the contactor did not follow its command" },
-	{ "node_silent", LIMIT_GUARD, "no data came from the node" },
-	{ "node_reset", LIMIT_GUARD, "the node restarted" },
-	{ "node_safe", LIMIT_GUARD, "the node went to its safe state" },
-	{ "cell_stale", LIMIT_GUARD, "the torque cell gave no fresh readings" },
-	{ "cell_frozen", LIMIT_GUARD, "the torque cell's reading did not change" },
-	{ "cell_saturated", LIMIT_CELL, "the torque cell's converter was at the end of its range" },
-	{ "pickup", LIMIT_GUARD, "the pick-up gave no pulses" },
-	{ "overspeed", LIMIT_GUARD, "the speed passed a stated limit" },
-	{ "overtorque", LIMIT_GUARD, "the torque passed a stated limit" },
-	{ "brake_not_following", LIMIT_GUARD, "the brake's current did not follow its command" },
-	{ "brake_power", LIMIT_BRAKE, "the brake's slip power reached its limit" },
-	{ "brake_energy", LIMIT_BRAKE, "the brake's stored heat reached its limit" },
-	{ "brake_hot", LIMIT_HEAT, "the brake was too hot" },
-	{ "actuator_hot", LIMIT_HEAT, "the actuator was too hot" },
-	{ "supply_range", LIMIT_SUPPLY, "the supply left its range" },
-	{ "drive_dropout", LIMIT_SUPPLY, "the drive dropped out on undervoltage" },
-	{ "drive_fault", LIMIT_DRIVE, "the drive reported a fault" },
-	{ "wrong_direction", LIMIT_GUARD, "the shaft turned the wrong way" },
-	{ "wrong_sign", LIMIT_GUARD, "the torque had the wrong sign" },
-	{ "slow_stale", LIMIT_GUARD, "lines, drive and temperatures were not told" },
-	{ "slept", LIMIT_GUARD, "this computer slept" },
-	{ "stall", LIMIT_ACTUATOR, "the shaft stood still under torque" }, /* by the samples: limit_of_end */
-	{ "oscillation", LIMIT_GUARD, "speed or torque kept swinging" },
-	{ "late_tick", LIMIT_GUARD, "this computer was too slow for the control loop" },
-	{ "logbook", LIMIT_GUARD, "the logbook could not be written" },
-	{ "operator", LIMIT_OPERATOR, "the operator stopped the run" },
-	{ "sequence", LIMIT_NOT_KNOWN, "the run could not continue" },
-};
-
 void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *moment, struct curve *curve)
 {
 	char words[LIMIT_WORDS], where[160] = "";
-	const char *what = NULL;
 
 	curve->end_limit = LIMIT_NONE;
 	curve->end_note[0] = '\0';
 	if (cause == NULL || cause[0] == '\0')
 		return;
-	curve->end_limit = LIMIT_GUARD;
-	for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
-		if (strcmp(cause, ends[i].cause) == 0) {
-			curve->end_limit = ends[i].limit;
-			what = ends[i].words;
-		}
-	}
+	const enum cause id = cause_of_word(cause);
+	const char *ended = cause_row(id)->ended;
+	curve->end_limit = cause_row(id)->limit;
 	enum limit seen = moment_of_curve(rig, moment, curve, words);
 	/* A supply at its limit explains a drive that stops and a shaft that stands. */
 	bool by_samples = curve->end_limit == LIMIT_ACTUATOR || curve->end_limit == LIMIT_NOT_KNOWN ||
 			  (seen == LIMIT_SUPPLY && curve->end_limit == LIMIT_DRIVE);
 	if (by_samples)
 		curve->end_limit = seen;
-	struct stated limit = stated_limit(rig, cause);
+	struct stated limit = stated_limit(rig, id);
 	if (isfinite(limit.value))
 		snprintf(where, sizeof where, " (%.4g %s, stated by %s%s%s %s)", limit.value, limit.unit,
 			 limit.of_actuator ? "actuators/" : "rig.ini", limit.of_actuator ? rig->plan->actuator : "",
 			 limit.of_actuator ? ".ini" : "", limit.key);
 	bool numbers = by_samples || curve->end_limit == LIMIT_SUPPLY;
-	snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s%s%s%s.%s", what ? what : cause, where, numbers ? "; " : "",
+	snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s%s%s%s.%s", ended ? ended : cause, where, numbers ? "; " : "",
 		 numbers ? words : "", curve->end_limit == LIMIT_SUPPLY ? " This is no limit of the actuator: the supply ended the curve." : "");
 }

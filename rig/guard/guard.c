@@ -177,13 +177,6 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 	return missing;
 }
 
-/* More current than there is now would make these worse. Not so a brake without load, which is none of these causes'
- * doing, nor one that is hot (docs/invariants.md, I2). */
-static bool is_brake_to_blame(enum cause cause)
-{
-	return cause == CAUSE_OVERTORQUE || cause == CAUSE_CELL_SATURATED || cause == CAUSE_WRONG_SIGN || cause == CAUSE_BRAKE_POWER;
-}
-
 /* The larger of what the coil has, what was asked, and half of what a stop may hold while the shaft turns or nobody knows:
  * half, as the node does it (docs/tether.md). Never more than the stop may hold. */
 static double hold_current_A(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
@@ -201,7 +194,7 @@ static double hold_current_A(const struct guard *g, const struct guard_limits *l
 	if (!(most_A >= 0))
 		return g->last.brake_A;
 	bool unloaded = present_A <= WATCH_LOADED_FRAC * l->brake_A;
-	if (turns && (unloaded || !is_brake_to_blame(g->cause)))
+	if (turns && (unloaded || !cause_row(g->cause)->brake_worsens))
 		present_A = fmax(present_A, 0.5 * most_A);
 	return clamp(present_A, 0, most_A);
 }

@@ -9,55 +9,11 @@
 #ifndef BRIDLE_GUARD_GUARD_H
 #define BRIDLE_GUARD_GUARD_H
 
+#include "channel/cause.h"
 #include "channel/rigio.h"
 
 #include <stdbool.h>
 #include <stddef.h>
-
-enum cause {
-	CAUSE_NONE,
-	CAUSE_ESTOP,             /* emergency stop pulled */
-	CAUSE_GUARD_OPEN,
-	CAUSE_CONTACTOR,         /* contactor not where it should be */
-	CAUSE_NODE_SILENT,
-	CAUSE_NODE_RESET,
-	CAUSE_NOT_AT_REST,       /* something is energised or turns though nothing may (at_rest) */
-	CAUSE_SLOW_STALE,        /* lines, drive and temperatures are too old to be believed */
-	CAUSE_INSTRUMENT_SILENT, /* an instrument beside the node sends nothing */
-	CAUSE_NODE_SAFE,         /* the node went safe by itself (lease, its own senses) */
-	CAUSE_CELL_STALE,        /* no fresh conversion */
-	CAUSE_CELL_FROZEN,       /* fresh conversions that never change while torque should */
-	CAUSE_CELL_SATURATED,
-	CAUSE_PICKUP,            /* no pulses though the drive says that its rotor turns: pick-up or coupling */
-	CAUSE_OVERSPEED,
-	CAUSE_OVERTORQUE,
-	CAUSE_BRAKE_NOT_FOLLOWING,
-	CAUSE_BRAKE_POWER,
-	CAUSE_BRAKE_ENERGY,
-	CAUSE_BRAKE_HOT,
-	CAUSE_ACTUATOR_HOT,
-	CAUSE_SUPPLY_RANGE,
-	CAUSE_DRIVE_DROPOUT,     /* undervoltage: the drive stopped, the actuator is not to blame */
-	CAUSE_DRIVE_FAULT,
-	CAUSE_WRONG_DIRECTION,
-	CAUSE_WRONG_SIGN,        /* the torque reads as if the brake drove the shaft */
-	CAUSE_STALL,             /* stalled under torque for too long */
-	CAUSE_OSCILLATION,
-	CAUSE_SLEPT,             /* this machine was suspended */
-	CAUSE_LATE_TICK,
-	CAUSE_LOGBOOK,
-	CAUSE_OPERATOR,
-	CAUSE_SEQUENCE,          /* the sequence itself asked to stop */
-	CAUSE_COUNT
-};
-
-/* snake_case word for JSON and logbook ("drive_dropout"), and a sentence for people with what to do. */
-const char *cause_word(enum cause cause);
-const char *cause_sentence(enum cause cause);
-/* A fault of the rig, or of what runs it: before anything is energised again a person has to say that it is put right.
- * Not so what only limits a step (stall, heat, supply, the actuator's or brake's own limits) and what a person or a
- * sequence asked for. */
-bool cause_latches(enum cause cause);
 
 /* INFINITY switches a limit off; NaN in a limit allows nothing. */
 struct guard_limits {
@@ -151,7 +107,7 @@ struct guard {
 	double held_brake_A;
 	struct wish last;                     /* what was allowed on the tick before */
 	double found, allowed_value;          /* value and limit of the cause */
-	int channel;                          /* whose silence it is, enum channel_id; -1 */
+	int channel;                          /* of the cause, enum channel_id; -1 */
 	/* running sums of the individual watches */
 	double run_s, blocked_s;
 	double energy_J, power_short_W;
@@ -184,7 +140,8 @@ struct guard_verdict {
 	enum guard_release release;
 	double held_brake_A, held_s;
 	bool energised, sensed; /* anything was; the node senses the contactor */
-	int channel;          /* enum channel_id of the one whose silence is the cause, for the name of its instrument; -1 */
+	int channel;          /* enum channel_id: its instrument is the first to look at (channel/cause.h); of a silence the one
+			       * that is silent; -1 */
 	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 

@@ -21,7 +21,7 @@ struct look {
 struct finding {
 	enum cause cause;
 	double value, limit; /* NaN when no number tells more */
-	int channel; /* whose silence it is, enum channel_id; -1 */
+	int channel; /* that of the cause, unless the watch knows better; enum channel_id; -1 */
 };
 
 /* Steps every watch and gives the first cause in the order of their weight; CAUSE_NONE when all is well. */

@@ -530,63 +530,29 @@ static bool logbook(struct guard *g, const struct look *k, struct finding *f)
 	return k->snap->log_failed;
 }
 
-static bool operator_asks(struct guard *g, const struct look *k, struct finding *f)
+static bool operator(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
 	return k->snap->operator_stop;
 }
 
-static bool sequence_asks(struct guard *g, const struct look *k, struct finding *f)
+static bool sequence(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
 	return k->snap->sequence_stop;
 }
 
-/* In the order in which one of several is named: what tells most comes first. Drop-out steps the time under power that fault and
- * supply use. */
-static const struct { enum cause cause; watch_fn *step; } watches[] = {
-	{ CAUSE_ESTOP, estop },
-	{ CAUSE_GUARD_OPEN, guard_open },
-	{ CAUSE_SLEPT, slept }, /* a machine that slept finds a node that looks restarted, safe or silent */
-	{ CAUSE_NODE_RESET, node_reset },
-	{ CAUSE_LATE_TICK, late_tick }, /* a machine that slept finds old samples, a lease that ended and an open contactor: its own doing */
-	{ CAUSE_NODE_SILENT, node_silent },
-	{ CAUSE_SLOW_STALE, slow_stale },
-	{ CAUSE_INSTRUMENT_SILENT, instrument_silent },
-	{ CAUSE_CONTACTOR, contactor },
-	{ CAUSE_NOT_AT_REST, not_at_rest },
-	{ CAUSE_NODE_SAFE, node_safe },
-	{ CAUSE_CELL_SATURATED, cell_saturated },
-	{ CAUSE_CELL_STALE, cell_stale },
-	{ CAUSE_PICKUP, pickup },
-	{ CAUSE_OVERSPEED, overspeed },
-	{ CAUSE_WRONG_SIGN, wrong_sign },
-	{ CAUSE_OVERTORQUE, overtorque },
-	{ CAUSE_CELL_FROZEN, cell_frozen },
-	{ CAUSE_DRIVE_DROPOUT, drive_dropout },
-	{ CAUSE_DRIVE_FAULT, drive_fault },
-	{ CAUSE_SUPPLY_RANGE, supply_range },
-	{ CAUSE_BRAKE_NOT_FOLLOWING, brake_not_following },
-	{ CAUSE_BRAKE_POWER, brake_power },
-	{ CAUSE_BRAKE_ENERGY, brake_energy },
-	{ CAUSE_BRAKE_HOT, brake_hot },
-	{ CAUSE_ACTUATOR_HOT, actuator_hot },
-	{ CAUSE_WRONG_DIRECTION, wrong_direction },
-	{ CAUSE_STALL, stall },
-	{ CAUSE_OSCILLATION, oscillation },
-	{ CAUSE_LOGBOOK, logbook },
-	{ CAUSE_OPERATOR, operator_asks },
-	{ CAUSE_SEQUENCE, sequence_asks },
-};
+#define WATCH(NAME, word, ...) { CAUSE_##NAME, word },
+static const struct { enum cause cause; watch_fn *step; } watches[] = { CAUSES(WATCH) };
 
 struct finding watch_all(struct guard *g, const struct look *look)
 {
 	struct finding first = { CAUSE_NONE, NAN, NAN, -1 };
 
 	for (size_t i = 0; i < sizeof watches / sizeof watches[0]; i++) {
-		struct finding f = { watches[i].cause, NAN, NAN, -1 };
+		struct finding f = { watches[i].cause, NAN, NAN, cause_row(watches[i].cause)->channel };
 		if (watches[i].step(g, look, &f) && first.cause == CAUSE_NONE)
 			first = f;
 	}

@@ -228,19 +228,13 @@ static void ask_sequence(struct loop *l)
 	}
 }
 
-/* Causes that tell what limited a step, not that something is wrong with the rig or that somebody had enough. */
-static bool is_a_limit(enum cause cause)
-{
-	return cause == CAUSE_DRIVE_DROPOUT || cause == CAUSE_ACTUATOR_HOT || cause == CAUSE_STALL || cause == CAUSE_DRIVE_FAULT;
-}
-
 /* A step that a limit stopped leaves a point too: without it nobody would see where the limit was. */
 static void cut_short(struct loop *l)
 {
 	struct seq_point *open = &l->open;
 	int64_t earliest_ns = l->snap.now.ns - ns_from_s(CUT_WINDOW_s);
 
-	if (!l->open.begin.ns || !is_a_limit(l->verdict.cause))
+	if (!l->open.begin.ns || !cause_row(l->verdict.cause)->leaves_point)
 		return;
 	open->flags |= POINT_CUT | POINT_NOT_SETTLED;
 	open->settle_s = NAN;
