@@ -22,19 +22,27 @@ double probe_sd(const struct probe_sum *sum)
 	return sum->n < 2 ? NAN : sqrt(sum->m2 / (double)(sum->n - 1));
 }
 
+/* What is slower than the tick repeats itself: only fresh readings tell its noise. */
+static bool is_fresh(const struct probe *w, const struct snapshot *snap, int channel)
+{
+	return snap->channel[channel].fresh != w->last.channel[channel].fresh;
+}
+
 static void add_all(struct probe *w, const struct snapshot *snap)
 {
-	/* A converter that is slower than the tick repeats itself: only fresh conversions tell its noise. */
-	if (snap->channel[CHANNEL_CELL].fresh != w->last.channel[CHANNEL_CELL].fresh) {
+	if (is_fresh(w, snap, CHANNEL_CELL)) {
 		add(&w->sum[PROBE_CELL], snap->indication);
 		add(&w->sum[PROBE_TORQUE], snap->torque_Nm);
 	}
 	add(&w->sum[PROBE_SPEED], snap->speed_rpm);
 	add(&w->sum[PROBE_BRAKE], snap->brake_A);
-	add(&w->sum[PROBE_VOLTAGE], snap->voltage_V);
-	add(&w->sum[PROBE_CURRENT], snap->current_A);
+	if (is_fresh(w, snap, CHANNEL_VOLTAGE))
+		add(&w->sum[PROBE_VOLTAGE], snap->voltage_V);
+	if (is_fresh(w, snap, CHANNEL_CURRENT))
+		add(&w->sum[PROBE_CURRENT], snap->current_A);
 	for (int i = 0; i < TEMP_COUNT; i++)
-		add(&w->sum[PROBE_TEMP_BRAKE + i], snap->temp_degC[i]);
+		if (is_fresh(w, snap, CHANNEL_TEMP + i))
+			add(&w->sum[PROBE_TEMP_BRAKE + i], snap->temp_degC[i]);
 }
 
 void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)

@@ -205,6 +205,26 @@ static void a_clock_that_ends_does_not_let_go_of_the_brake(void **state)
 	end(h);
 }
 
+/* What a plan needs and nobody fills is told at once, all of it; a plan by hand needs no drive. */
+static void a_plan_needs_its_roles(void **state)
+{
+	struct session s = { .has_plan = true, .plan_name = "p", .plan = { .drive = PLAN_SPEED }, .n_instruments = 2 };
+	struct err err = { 0 };
+
+	(void)state;
+	s.instrument[0].roles = ROLE_CELL | ROLE_LINES;
+	s.instrument[1].roles = ROLE_BRAKE;
+	assert_int_equal(session_check_roles(&s, &err), RC_ARG); /* exit 2 */
+	assert_non_null(strstr(err.what, "plans/p.ini needs the pick-up, the drive, and no instrument of this rig serves it"));
+	s.instrument[1].roles |= ROLE_PICK;
+	s.plan.drive = PLAN_HAND;
+	assert_int_equal(session_check_roles(&s, &err), RC_OK);
+	s.plan.drive = PLAN_SPEED;
+	assert_int_equal(session_check_roles(&s, &err), RC_ARG);
+	s.has_plan = false;
+	assert_int_equal(session_check_roles(&s, &err), RC_OK);
+}
+
 /* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build): counted by thread. */
 void *__real_malloc(size_t size);
 void *__real_calloc(size_t n, size_t size);
@@ -312,6 +332,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up, book_tear_down),
+		cmocka_unit_test(a_plan_needs_its_roles),
 		cmocka_unit_test_setup_teardown(a_tick_allocates_nothing, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_machine_that_slept_is_named, book_set_up, book_tear_down),
 	};
