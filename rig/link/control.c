@@ -103,8 +103,12 @@ static enum rc hello(struct control *c, bool more_lines, struct err *err)
 	tether_put_word(&w, "hello");
 	tether_put_decimal(&w, version);
 	rc = ask(c, &w, err);
+	if (rc == RC_IO)
+		err_prefix(err, "another program may drive this rig (%s hung up before it greeted): ", link_address(c->line));
 	if (rc != RC_OK)
 		return rc;
+	if (is_busy(c))
+		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(c->line));
 	if (!said_ok(c) && c->n == 4 && strcmp(c->token[2], "version") == 0)
 		return err_set(err, RC_PROTOCOL, 0, "%s: the bench has version %s of the bench clock, this %s version %d", link_address(c->line),
 			       c->token[3], more_lines ? "rig has more lines than the tether and needs" : "program has", (int)version);
