@@ -119,6 +119,7 @@ static enum rc hello(struct control *c, bool more_lines, struct err *err)
 			       link_address(c->line), (int)version);
 	c->seed = (uint64_t)number;
 	c->version = (int)version;
+	c->greeted = true;
 	return RC_OK;
 }
 
