@@ -52,15 +52,15 @@
 	  "without them contactor and brake heat are unknown; check the cable and the node's slow samples", \
 	  "lines, drive and temperatures were not told", GUARD, FAULT, NOTHING, HOLDS, STATE) \
 	X(INSTRUMENT_SILENT, instrument_silent, "no data from the instrument for", "s", \
-	  "without it the input power is unknown; check its cable, its power and its link in rig.ini", NULL, GUARD, \
-	  FAULT, NOTHING, HOLDS, CURRENT) \
+	  "without it the input power is unknown; check its cable, its power and its link in rig.ini", \
+	  "an instrument beside the node sent no data", GUARD, FAULT, NOTHING, HOLDS, CURRENT) \
 	X(CONTACTOR, contactor, "the contactor did not follow its command for", "s", \
 	  "look for a welded contact, an open coil circuit or a relay that was not reset", \
 	  "the contactor did not follow its command", GUARD, FAULT, NOTHING, HOLDS, CONTACTOR) \
 	X(NOT_AT_REST, not_at_rest, NULL, "", \
 	  "HANDS OFF. Nothing was commanded, but drive, rotor or " \
 	  "an output of the node is active. Press the emergency stop", \
-	  NULL, GUARD, FAULT, NOTHING, HOLDS, DRIVE) \
+	  "something was active while a person was at the shaft", GUARD, FAULT, NOTHING, HOLDS, DRIVE) \
 	X(NODE_SAFE, node_safe, NULL, "", \
 	  "the node went to its safe state by itself: no set-point " \
 	  "reached it in time; check the link and the load of this machine", \
