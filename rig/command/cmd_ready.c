@@ -276,6 +276,8 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	if (rc == RC_OK || c->live.result.cause != expected)
 		return rc == RC_OK ? no(c, "rehearsal", err, "the rehearsal ended without a stop") : rc;
 	struct rehearse seen = c->rehearse;
+	if (rehearse_passed(&seen))
+		c->live.result.cause = CAUSE_NONE; /* it was asked for, whatever comes of the questions after it */
 	bool sensed = node_caps(c->s.node)->line_contactor;
 	rc = live_ask(&c->live, release_words(estop, sensed), estop ? release : close_guard, err);
 	if (rc != RC_OK)
@@ -290,10 +292,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 			  1e3 * rehearse_drop_s(&seen));
 	else
 		live_note(&c->live, "Seen: %s. This node does not sense the contactor.", estop ? "emergency stop pressed" : "guard opened");
-	rc = back_to_idle(c, err);
-	if (rc == RC_OK)
-		c->live.result.cause = CAUSE_NONE; /* it was asked for */
-	return rc;
+	return back_to_idle(c, err);
 }
 
 /* What the node does not sense, a person has to look at. */

@@ -7,9 +7,7 @@
 
 #include <math.h>
 
-#define ANSWER_SHARE \
-	0.03 /* of the largest torque: more than the guard's own limit on a wrong sign, less than any load step */
-#define MOST_SHARE 0.3	/* of the brake's largest current */
+#define ANSWER_SHARE 0.03 /* of the largest torque; no load step is less */
 #define MOST_TORQUE 0.2 /* of the largest torque */
 
 struct turning {
@@ -27,12 +25,13 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		live_turn(t->live, t->signs->phase == SIGNS_COAST ? 0 : t->signs->config.speed_rpm);
 }
 
+/* Where the map has no such current, in proportion to the rating: a cell that is dead must not let it rise past the actuator's torque. */
 static double most_A(const struct session *s, double torque_Nm)
 {
-	double current_A = s->map_id ? brakemap_current(&s->map, BRAKEMAP_RISING, MOST_TORQUE * torque_Nm)
-				     : MOST_SHARE * s->rig.brake_max_A;
+	double rated_A = s->rig.brake_max_A * fmin(1, MOST_TORQUE * torque_Nm / s->rig.brake_rated_Nm);
+	double current_A = s->map_id ? brakemap_current(&s->map, BRAKEMAP_RISING, MOST_TORQUE * torque_Nm) : rated_A;
 
-	return current_A > 0 ? fmin(current_A, s->rig.brake_max_A) : MOST_SHARE * s->rig.brake_max_A;
+	return current_A > 0 ? fmin(current_A, s->rig.brake_max_A) : rated_A;
 }
 
 static enum rc run(struct live *live, double speed_rpm, struct seq_signs *signs, struct err *err)
