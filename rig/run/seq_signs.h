@@ -38,7 +38,7 @@ struct seq_signs {
 	/* results */
 	double answer_Nm, at_A; /* how far the torque rose, at what current read back; NaN before */
 	bool rotor_judged;
-	const char *wrong; /* "wrong_sign", "wrong_direction", "no_answer"; NULL: nothing is */
+	const char *wrong; /* "wrong_sign", "wrong_direction", "wrong_ratio", "no_answer"; NULL: nothing is */
 };
 
 void seq_signs_begin(struct seq_signs *s, const struct signs_config *config);
