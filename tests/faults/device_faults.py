@@ -172,20 +172,28 @@ def swapped_under_load():
         assert answer["cause"] == "wrong_sign", answer
         rows = [row for row in truth(bench) if float(row["t_s"]) >= AT_S]
         most, before = max(float(row["torque_Nm"]) for row in rows), float(rows[0]["torque_Nm"])
-        assert most < before + 1, f"the true torque went from {before} to {most} N.m"
+        # The loop's integral sees an error of twice the torque for the 0.1 s of the watch, one conversion (1/80 s) and two ticks, with
+        # a gain of 1/(4 tau) (run/torque_control.h). tau: powder 45 ms, coil 0.7 H / 14 ohm = 50 ms, chain 60 ms (virtual.ini).
+        rise = 2 * before * (0.1 + 1 / 80 + 0.02) / (4 * (0.045 + 0.05 + 0.06))
+        assert most < before + rise, f"the true torque went from {before} to {most} N.m, allowed {rise} N.m more"
 
 
 def signs_before_a_plan():
     """ready finds each sign that is wrong at a small load; no plan is allowed then."""
-    for old, new, causes in (("[cell]\n", "[cell]\nsign = -\n", {"wrong_sign"}),
-                             ("[pickup]\n", "[pickup]\nsign = -\n", {"wrong_direction"})):
+    # Drag from standstill (virtual.ini: 0.55 N.m + 5 %, breakaway 1.12) and remanence (1.4 % of 50 N.m); for the cell also the answer, 3 % of the actuator's 45 N.m, and
+    # what a tenth of the current a second adds (50 N.m + 7 %, steepest part of tanh(0.6 x): 1.12) while the answer is on its way: filter
+    # 0.2 s, one conversion and two ticks, coil and powder 0.095 s.
+    drag_Nm = 0.55 * 1.05 * 1.12 + 0.014 * 50
+    loaded_Nm = drag_Nm + 0.03 * 45 + 0.1 * 50 * 1.07 * 1.12 * (0.2 + 1 / 80 + 0.02 + 0.095)
+    for old, new, causes, allowed_Nm in (("[cell]\n", "[cell]\nsign = -\n", {"wrong_sign"}, loaded_Nm),
+                                         ("[pickup]\n", "[pickup]\nsign = -\n", {"wrong_direction"}, drag_Nm)):
         with harness.Bench(9, example=Prepared.folder) as bench:
             bench.must("probe", "--seconds", "1")  # the bench has read the true sign by now
             bench.replace("rig.ini", old, new)
             ready = bench.run("ready", "gentle", "--hands", "--answers", "yes", "--no-check", "--json")
             assert ready.status == 1 and ready.json["cause"] in causes and ready.json["ready"] is False, ready
             driven = [abs(float(row["torque_Nm"])) for row in truth(bench) if row["drive_on"] == "1"]
-            assert max(driven) < 4, f"found under {max(driven)} N.m"
+            assert max(driven) < allowed_Nm, f"found under {max(driven)} N.m, allowed {allowed_Nm}"
             assert bench.run("sweep", "gentle", "--json").status != 0, "a plan was allowed"
 
 
