@@ -25,7 +25,8 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		live_turn(t->live, t->signs->phase == SIGNS_COAST ? 0 : t->signs->config.speed_rpm);
 }
 
-/* Where the map has no such current, in proportion to the rating: a cell that is dead must not let it rise past the actuator's torque. */
+/* In proportion to the rating where no map has such a current. A dead cell never answers: it must not let the
+ * current rise past the actuator's torque. */
 static double most_A(const struct session *s, double torque_Nm)
 {
 	double rated_A = s->rig.brake_max_A * fmin(1, MOST_TORQUE * torque_Nm / s->rig.brake_rated_Nm);
