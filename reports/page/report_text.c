@@ -86,6 +86,20 @@ static const struct curve_point *beyond_settled(const struct curve *c, const str
 	return ret;
 }
 
+/* The heaviest settled point with falling load, when its step is heavier than the top's; NULL when there is none. */
+static const struct curve_point *settled_falling(const struct curve *c, const struct curve_point *top)
+{
+	const struct curve_point *ret = NULL;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		bool possible = p->direction < 0 && p->settled && !p->impossible && !p->outlier;
+		if (possible && p->step > top->step && p->torque_Nm.value > (ret ? ret : top)->torque_Nm.value)
+			ret = p;
+	}
+	return ret;
+}
+
 static void add(char *buf, size_t size, const char *format, ...) PRINTF_LIKE(3, 4);
 static void add(char *buf, size_t size, const char *format, ...)
 {
@@ -123,8 +137,8 @@ void report_headline(const struct report *report, char *buf, size_t size)
 	text_repeatable(torque, sizeof torque, c, top->torque_Nm, top->scatter_Nm, 1, "N·m");
 	text_repeatable(speed, sizeof speed, c, top->speed_rpm, top->scatter_rpm, 1, "rpm");
 	text_repeatable(power, sizeof power, c, top->shaft_power_W, top->scatter_shaft_W, 1, "W");
-	const struct curve_point *beyond = beyond_settled(c, top);
-	add(buf, size, "Highest%s torque %s at %s, %s at the shaft", beyond ? " settled" : "", torque, speed, power);
+	const struct curve_point *beyond = beyond_settled(c, top), *falling = settled_falling(c, top);
+	add(buf, size, "Highest%s torque%s %s at %s, %s at the shaft", beyond ? " settled" : "", falling ? " with rising load" : "", torque, speed, power);
 	if (best != NULL) {
 		text_repeatable(share, sizeof share, c, best->efficiency, best->scatter_efficiency, 100, "%");
 		text_value(at, sizeof at, best->torque_Nm.value, 2 * unc_u(best->torque_Nm));
@@ -133,6 +147,8 @@ void report_headline(const struct report *report, char *buf, size_t size)
 	add(buf, size, "%s.", top->settled ? "" : " (not settled)");
 	if (beyond != NULL)
 		add(buf, size, " Beyond that, not settled: %.4g N·m at %.4g rpm.", beyond->torque_Nm.value, beyond->speed_rpm.value);
+	if (falling != NULL)
+		add(buf, size, " Settled with falling load: %.4g N·m at %.4g rpm.", falling->torque_Nm.value, falling->speed_rpm.value);
 }
 
 /* A torque of nothing has no percent. */

@@ -365,7 +365,8 @@ int calc_weight(int argc, char **argv)
 		"A dead weight: tolerance of its class (OIML R 111-1, read as limits, rectangular), force in air, torque on an arm, "
 		"each with its uncertainty by source.",
 		"  bridle calc weight --nominal \"5 kg\" --class M1\n  gives 250 mg (OIML R 111-1:2004, table 1)\n"
-		"  bridle calc weight --mass \"1 kg\" --gravity \"9.81 m/s2\" --arm \"500 mm \xc2\xb1 0.2 mm\"\n"
+		"  bridle calc weight --mass \"1 kg\" --gravity \"9.81 m/s2\" \\\n"
+		"    --arm \"500 mm \xc2\xb1 0.2 mm\"\n"
 		"  gives 9.8085285 N (9.81 (1 - 1.2/8000)) and 4.904 N\xc2\xb7m\n",
 		options, COUNT(options), 0, 0,
 	};

@@ -55,6 +55,33 @@ static void what_did_not_settle_is_told(void **state)
 	made_free(&m);
 }
 
+/* A heavier step that settled on the way down is a settled torque too: the first line names it, and says that its own is of rising load. */
+static void what_settled_with_falling_load_is_told(void **state)
+{
+	struct made m = { .seed = 3, .n_steps = 4, .window_s = 2, .perfect = true, .flags = { [2] = POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 22, 85, 48, 6, 0.5, 1, false },
+				    { 29.47, 82, 48, 9, 0.7, 1, false }, { 29.49, 81, 48, 9, 0.7, 1, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	struct curve_point *down = &r->curve->points[3];
+	down->direction = -1;
+	down->step = 2;
+	report_headline(r, said.headline, sizeof said.headline);
+	holds(said.headline, "Highest settled torque with rising load 22");
+	holds(said.headline, "Settled with falling load: 29.49 N·m at 81 rpm.");
+	down->step = 1; /* the same step again is nothing heavier */
+	report_headline(r, said.headline, sizeof said.headline);
+	lacks(said.headline, "falling load");
+	down->step = 2;
+	down->settled = false;
+	report_headline(r, said.headline, sizeof said.headline);
+	lacks(said.headline, "falling load");
+	report_free(r);
+	made_free(&m);
+}
+
 /* Where the torque ripples slowly another window differs by more than the mean of this one is unsure by: the first line has the
  * digits of the larger, and both stand in the words about it. */
 static void the_first_line_has_the_digits_of_another_window(void **state)
@@ -110,6 +137,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_did_not_settle_is_told),
+		cmocka_unit_test(what_settled_with_falling_load_is_told),
 		cmocka_unit_test(the_first_line_has_the_digits_of_another_window),
 		cmocka_unit_test(a_shaft_turned_by_hand_contradicts_nothing),
 	};
