@@ -108,8 +108,8 @@ bool sample_event(char *const token[], size_t n, struct node_event *ret)
 	e.number = (uint8_t)hex(&c, 0xff);
 	word = find(*c.token++, words, 5);
 	if (word < 0) { /* of a newer node: no harm */
-		ret->word = EVENT_UNKNOWN;
-		return true;
+		*ret = (struct node_event){ .number = e.number, .word = EVENT_UNKNOWN };
+		return !c.bad;
 	}
 	e.word = (enum event_word)word;
 	if (e.word == EVENT_STATE) {
