@@ -5,6 +5,8 @@
 #include <string.h>
 #include <time.h>
 
+#define SLEPT_APART_NS 50000000 /* far below the second that counts as sleep */
+
 static int64_t read_clock(clockid_t which)
 {
 	struct timespec t;
@@ -39,13 +41,19 @@ static enum rc machine_sleep_until(void *ctx, struct mono t, struct err *err)
 	return e == 0 ? RC_OK : err_set(err, RC_IO, e, "the machine's clock cannot be waited for: %s", strerror(e));
 }
 
-/* The second reading is the later one: an interruption between the two makes it less, never more. */
+/* Two clocks cannot be read at once: the one between two readings of the other is off by less than these lie apart. An
+ * interruption in between must not look like sleep, so that such a reading is taken again. */
 static int64_t machine_slept_ns(void *ctx)
 {
-	int64_t boot_ns = read_clock(CLOCK_BOOTTIME);
+	int64_t before_ns, boot_ns, after_ns;
 
 	(void)ctx;
-	return boot_ns - read_clock(CLOCK_MONOTONIC);
+	do {
+		before_ns = read_clock(CLOCK_MONOTONIC);
+		boot_ns = read_clock(CLOCK_BOOTTIME);
+		after_ns = read_clock(CLOCK_MONOTONIC);
+	} while (after_ns - before_ns > SLEPT_APART_NS);
+	return boot_ns - after_ns;
 }
 
 static void machine_free(void *ctx)

@@ -274,7 +274,7 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 	cli_wrapped(stderr, isatty(STDERR_FILENO) ? cli_width() : INT_MAX, "bridle: stopped: ", "    ", err->what);
 	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s", live_safe_now(&w->live),
 		 w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
-		 w->live.result.cause == CAUSE_OPERATOR ? "" : " --clear, when the cause is put right");
+		 live_asks_clear(&w->live) ? " --clear, when the cause is put right" : "");
 }
 
 static int print_document(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,

@@ -286,8 +286,7 @@ static bool drive_dropout(struct guard *g, const struct look *k, struct finding 
 {
 	bool powered = is_powered(g, k);
 
-	f->value = k->snap->voltage_V;
-	f->limit = k->limits->voltage_min_V;
+	f->value = k->snap->voltage_V; /* its limit is the drive's own */
 	return powered && k->driven && (k->snap->drive_flags & DRIVE_UNDERVOLTAGE);
 }
 

@@ -334,6 +334,11 @@ bool live_is_safe(const struct live *live)
 	return r->missing == 0 && (!r->energised || r->stopped);
 }
 
+bool live_asks_clear(const struct live *live)
+{
+	return !live_is_safe(live) || live_latch_keeps(&live->result);
+}
+
 const char *live_cause(const struct live *live)
 {
 	return live->result.cause == CAUSE_NONE ? NULL : cause_word(live->result.cause);

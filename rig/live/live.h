@@ -98,6 +98,8 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 const char *live_safe_now(const struct live *live);
 /* The same as yes or no. A loop that ended without a whole stop (the link or the bench's clock was gone) is not safe. */
 bool live_is_safe(const struct live *live);
+/* The command after this one is refused without --clear: not safe, or a fault that latches. */
+bool live_asks_clear(const struct live *live);
 /* The loop's cause as a word, NULL when there was none: for cli_fail. */
 const char *live_cause(const struct live *live);
 

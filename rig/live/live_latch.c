@@ -55,6 +55,30 @@ static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, s
 			       (long long)run, when, text);
 }
 
+/* Killed between its stop and its end, a run could not keep what stopped it. */
+static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
+{
+	char text[400], answer[20], when[40];
+	int64_t run, answered_in;
+	struct run_info info;
+	enum rc rc = logbook_last_event(lb, "stop", &run, text, sizeof text, err);
+
+	if (rc != RC_OK || run == 0)
+		return rc;
+	rc = logbook_run_info(lb, run, &info, err);
+	if (rc == RC_OK)
+		rc = logbook_last_event(lb, FAULT, &answered_in, answer, sizeof answer, err);
+	if (rc != RC_OK || info.ended || answered_in > run)
+		return rc;
+	*ret_answered = clear;
+	time_of(lb, run, when, sizeof when);
+	return clear ? RC_OK
+		     : err_set(err, RC_SAYS_NO, 0,
+			       "not started: run %lld%s was stopped (%s) and this program was killed before that stop's end was kept. "
+			       "When the drive is off, the shaft stands and the cause is put right, give --clear",
+			       (long long)run, when, text);
+}
+
 enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_latch *ret, struct err *err)
 {
 	*ret = (struct live_latch){ 0 };
@@ -62,7 +86,11 @@ enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_
 		return RC_OK;
 	enum rc rc = check_safe(s->logbook, clear, &ret->stop, err);
 
-	return rc == RC_OK && !still ? check_fault(s->logbook, clear, &ret->fault, err) : rc;
+	if (rc == RC_OK && !still)
+		rc = check_fault(s->logbook, clear, &ret->fault, err);
+	if (rc == RC_OK && !still && !ret->fault)
+		rc = check_unended(s->logbook, clear, &ret->fault, err);
+	return rc;
 }
 
 static enum rc keep(struct session *s, const char *kind, const char *text, struct err *err)
@@ -81,11 +109,16 @@ enum rc live_latch_answer(struct session *s, const struct live_latch *latch, str
 	return rc;
 }
 
+bool live_latch_keeps(const struct loop_result *result)
+{
+	return cause_latches(result->cause) && result->energised;
+}
+
 enum rc live_latch_keep(struct session *s, const struct loop_result *result, const char *message, struct err *err)
 {
 	char text[400];
 
-	if (!cause_latches(result->cause) || !result->energised)
+	if (!live_latch_keeps(result))
 		return RC_OK;
 	snprintf(text, sizeof text, "Cause %s: %.340s", cause_word(result->cause), message);
 	return keep(s, FAULT, text, err);

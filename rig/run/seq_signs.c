@@ -11,7 +11,10 @@
 #define HAND_WAIT_S 120.0
 #define COAST_S 20.0
 #define BASE_S 1.0
+#define BASE_MOST_S 60.0
 #define FILTER_S 0.2
+#define SETTLE_S 0.6	  /* of that filter */
+#define LEAST_SHARE 0.01 /* of the largest current: less is no load that could answer */
 #define NEAR_FRAC 0.2 /* of the speed: a drive is there */
 #define HAND_FRAC 0.6
 #define LATEST_S 2.0 /* at the largest current: a slow brake answers in that time */
@@ -21,7 +24,8 @@
 
 void seq_signs_begin(struct seq_signs *s, const struct signs_config *config)
 {
-	*s = (struct seq_signs){ .config = *config, .torque_Nm = NAN, .answer_Nm = NAN, .at_A = NAN };
+	*s = (struct seq_signs){ .config = *config, .torque_Nm = NAN, .answer_Nm = NAN, .at_A = NAN,
+				   .low_Nm = INFINITY, .high_Nm = -INFINITY };
 }
 
 static void enter(struct seq_signs *s, enum signs_phase phase, const struct snapshot *snap)
@@ -66,6 +70,11 @@ static void step_start(struct seq_signs *s, const struct snapshot *snap, struct 
 			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
+static const char *asked(const struct seq_signs *s)
+{
+	return s->config.by_hand ? "asked for" : "commanded";
+}
+
 static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	double most = (s->config.by_hand ? HAND_FRAC : NEAR_FRAC) * s->config.speed_rpm;
@@ -76,12 +85,15 @@ static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct s
 		enter(s, SIGNS_BASE, snap);
 	else if (set && fabs(snap->speed_rpm + s->config.speed_rpm) <= most)
 		give_up(s, ret, "wrong_direction",
-			"the pick-up reads %.3g rpm, forward was commanded: check [pickup] sign and the drive's direction",
-			snap->speed_rpm);
-	else if (for_s(s, snap) > (s->config.by_hand ? HAND_WAIT_S : TURN_S))
+			"the pick-up reads %.3g rpm, forward was %s: check [pickup] sign and the direction of turning",
+			snap->speed_rpm, asked(s));
+	else if (!(for_s(s, snap) <= (s->config.by_hand ? HAND_WAIT_S : TURN_S)) && isfinite(snap->speed_rpm))
 		give_up(s, ret, "no_answer",
-			"the pick-up reads %.3g rpm, %.3g rpm was commanded: check drive, supply and pick-up",
-			snap->speed_rpm, s->config.speed_rpm);
+			"the pick-up reads %.3g rpm, %.3g rpm was %s: check %s",
+			snap->speed_rpm, s->config.speed_rpm, asked(s),
+			s->config.by_hand ? "the pick-up and its cable" : "drive, supply and pick-up");
+	else if (!(for_s(s, snap) <= (s->config.by_hand ? HAND_WAIT_S : TURN_S)))
+		give_up(s, ret, "no_answer", "the pick-up gives no speed: check it and its cable");
 }
 
 /* By hand the drive has no power, and says what it likes. */
@@ -104,42 +116,95 @@ static bool rotor_agrees(struct seq_signs *s, struct seq_out *ret)
 	return !s->wrong;
 }
 
-static void step_base(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret)
+/* A torque that varies within a turn must not pass for an answer, of either sign. */
+static void note_torque(struct seq_signs *s)
 {
-	s->base_sum_Nm += snap->torque_Nm;
+	if (!isfinite(s->torque_Nm))
+		return;
+	s->base_sum_Nm += s->torque_Nm;
+	s->low_Nm = fmin(s->low_Nm, s->torque_Nm);
+	s->high_Nm = fmax(s->high_Nm, s->torque_Nm);
+	s->torque_n++;
+}
+
+static void note_speeds(struct seq_signs *s, const struct snapshot *snap)
+{
 	s->speed_sum_rpm += snap->speed_rpm;
 	s->base_n++;
-	if (isfinite(snap->drive_rotor_rpm)) {
-		s->rotor_sum_rpm += snap->drive_rotor_rpm;
-		s->rotor_n++;
-	}
-	if (for_s(s, snap) < BASE_S)
+	if (!isfinite(snap->drive_rotor_rpm))
 		return;
-	s->base_Nm = s->torque_Nm = s->base_sum_Nm / s->base_n;
-	if (rotor_agrees(s, ret))
-		enter(s, SIGNS_LOAD, snap);
+	s->rotor_sum_rpm += snap->drive_rotor_rpm;
+	s->rotor_n++;
+}
+
+static void step_base(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	if (!isfinite(s->torque_Nm))
+		s->torque_Nm = snap->torque_Nm;
+	if (for_s(s, snap) < SETTLE_S) {
+		s->from_rev = snap->angle_rev;
+		return;
+	}
+	note_torque(s);
+	note_speeds(s, snap);
+	bool whole = fabs(snap->angle_rev - s->from_rev) >= 1;
+	if (for_s(s, snap) >= SETTLE_S + BASE_S && whole && s->torque_n > 0) {
+		s->base_Nm = s->base_sum_Nm / s->torque_n;
+		s->needed_Nm = s->config.answer_Nm + fmax(s->high_Nm - s->base_Nm, s->base_Nm - s->low_Nm);
+		if (rotor_agrees(s, ret))
+			enter(s, SIGNS_LOAD, snap);
+	} else if (!(for_s(s, snap) < BASE_MOST_S)) {
+		give_up(s, ret, "no_answer", whole ? "the cell gives no torque: check its cable and the calibration" :
+			"the shaft made no whole turn in %.0f s: check pick-up and drive", BASE_MOST_S);
+	}
+}
+
+/* Who turns by hand and stops, or lets go, begins again, without load. */
+static bool let_go(struct seq_signs *s, const struct snapshot *snap)
+{
+	if (!s->config.by_hand || snap->speed_rpm >= (1 - HAND_FRAC) * s->config.speed_rpm)
+		return false;
+	s->brake_A = 0;
+	s->torque_Nm = NAN;
+	s->base_sum_Nm = s->rotor_sum_rpm = s->speed_sum_rpm = 0;
+	s->base_n = s->rotor_n = s->torque_n = 0;
+	s->low_Nm = INFINITY;
+	s->high_Nm = -INFINITY;
+	enter(s, SIGNS_TURN, snap);
+	return true;
+}
+
+/* The brake really has a current that can answer. */
+static bool is_loaded(const struct seq_signs *s, const struct snapshot *snap)
+{
+	double least_A = fmin(LEAST_SHARE * s->config.max_A, 0.5 * s->config.most_A);
+
+	return s->brake_A >= least_A && snap->brake_A >= 0.5 * least_A;
 }
 
 static void step_load(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
 	double rise_Nm = s->torque_Nm - s->base_Nm;
 
+	if (let_go(s, snap))
+		return;
 	if (s->brake_A < s->config.most_A) {
 		s->brake_A = fmin(s->config.most_A, s->brake_A + CURRENT_SHARE * s->config.max_A * dt_s);
 		s->phase_at = snap->now;
 	}
-	if (rise_Nm >= s->config.answer_Nm) {
+	if (is_loaded(s, snap) && rise_Nm >= s->needed_Nm) {
 		s->answer_Nm = rise_Nm;
 		s->at_A = snap->brake_A;
 		enter(s, SIGNS_UNLOAD, snap);
-	} else if (rise_Nm <= -s->config.answer_Nm) {
+	} else if (is_loaded(s, snap) && rise_Nm <= -s->needed_Nm) {
 		give_up(s, ret, "wrong_sign",
 			"the torque fell by %.3g N\u00b7m under %.3g A brake current: check the cell's signal wires and [cell] sign",
 			-rise_Nm, snap->brake_A);
 	} else if (!(for_s(s, snap) < LATEST_S)) {
 		give_up(s, ret, "no_answer",
-			"the torque changed by %.3g N\u00b7m under %.3g A brake current: check coil, cell and calibration",
-			rise_Nm, snap->brake_A);
+			"the torque changed by %.3g N\u00b7m under %.3g A commanded, %.3g N\u00b7m was needed: check coil, cell and "
+			"calibration",
+			rise_Nm, s->brake_A, s->needed_Nm);
 	}
 }
 

@@ -237,6 +237,28 @@ def latched():
         assert other.status == 2 and "the brake was mapped again" in other.json["message"], other
 
 
+def killed_in_a_stop():
+    """I5: killed between a stop and its end the program could keep no fault; the stop itself, which is kept, asks for a person's word."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault contactor-welded; {AT_S}.5 fault drive-deaf; 41 fault cell-frozen"),
+                       example=Prepared.folder) as bench:
+        def stops():
+            db = sqlite3.connect(f"file:{bench.folder / 'logbook'}?mode=ro", uri=True, timeout=5)
+            return db.execute("SELECT count(*) FROM event WHERE kind = 'stop' AND run_id NOT IN (SELECT id FROM run_end)").fetchone()[0]
+        sweep = bench.popen("sweep", "gentle")  # this stop holds the brake against a driven shaft for minutes
+        harness.wait_for(lambda: stops() > 0, 60, "the stop")
+        sweep.kill()
+        sweep.wait()
+        assert stops() == 1, "the run came to its end before it was killed"
+        bench.stop()
+        bench.options = []
+        bench.start()
+        refused = bench.run("map", "--actuator", "paddle-winder", "--json")
+        told = refused.json["message"]
+        assert refused.status == 1 and "was killed before that stop's end was kept" in told and "--clear" in told, refused
+        bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "5")  # answered
+
+
 def a_limit_is_no_fault():
     with harness.Bench(9, options=("--at", f"{AT_S} fault hot-brake"), example=Prepared.folder) as bench:
         assert bench.run("sweep", "gentle", "--json").json["cause"] == "brake_hot"
@@ -257,6 +279,6 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
-                 *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan, latched,
+                 *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop,
                  a_limit_is_no_fault,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

@@ -14,6 +14,7 @@
 /* What is the wrong way round, and how much the brake was given. */
 struct lie {
 	bool cell, pick, rotor, ratio;
+	double swing_Nm; /* of the torque once a turn */
 	double most_A, most_Nm;
 };
 
@@ -32,6 +33,7 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 	const struct lie *lie = state;
 	struct snapshot seen = *snap;
 
+	seen.torque_Nm += lie->swing_Nm * sin(2 * 3.14159265358979 * seen.angle_rev);
 	seen.torque_Nm *= lie->cell ? -1 : 1;
 	seen.speed_rpm *= lie->pick ? -1 : 1;
 	seen.drive_rotor_rpm *= lie->rotor ? -1 : lie->ratio ? 1.5 : 1;
@@ -88,6 +90,43 @@ static void each_wrong_sign_is_named_at_a_small_load(void **state)
 	}
 }
 
+/* Once a turn by more than the answer, up and down: neither passes for the brake. */
+static void a_torque_that_swings_is_no_answer(void **state)
+{
+	(void)state;
+	for (int swapped = 0; swapped < 2; swapped++)
+		for (int dead = 0; dead < 2; dead++) {
+			struct lie lie = { .cell = swapped, .swing_Nm = 2.5 };
+			struct tiny_rig rig = tiny_rig_make(33);
+			const struct signs_config config = {
+				.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1
+			};
+			rig.tare_count = rig.zero_count;
+			rig.Nm_per_A = dead ? 0.1 : rig.Nm_per_A;
+			seq_signs_begin(&told, &config);
+			struct seq_out out = tiny_run(&rig, step_through, &lie, 60, bend, &lie);
+			if (!dead && !swapped)
+				assert_true(out.done && !told.wrong);
+			else
+				assert_string_equal(told.wrong, dead ? "no_answer" : "wrong_sign");
+		}
+}
+
+static void no_torque_at_all_is_told(void **state)
+{
+	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1 };
+	struct lie lie = { .swing_Nm = NAN };
+	struct tiny_rig rig = tiny_rig_make(34);
+
+	(void)state;
+	seq_signs_begin(&told, &config);
+	struct seq_out out = tiny_run(&rig, step_through, &lie, 120, bend, &lie);
+	assert_true(out.stop);
+	assert_string_equal(told.wrong, "no_answer");
+	assert_null(strstr(out.event.text, "nan"));
+	assert_true(lie.most_A <= 0);
+}
+
 static void a_cell_that_does_not_answer_is_told(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(32);
@@ -109,6 +148,8 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_rig_in_order_passes),
 		cmocka_unit_test(each_wrong_sign_is_named_at_a_small_load),
+		cmocka_unit_test(a_torque_that_swings_is_no_answer),
+		cmocka_unit_test(no_torque_at_all_is_told),
 		cmocka_unit_test(a_cell_that_does_not_answer_is_told),
 	};
 
