@@ -210,9 +210,9 @@ static size_t loop_source(const struct cellcal *cal)
 static void register_fit(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret)
 {
 	static const char *const names[CELLCAL_PARAMS] = {
-		"curve of the calibration, part 1", "curve of the calibration, part 2", "curve of the calibration, part 3",
-		"curve of the calibration, part 4", "curve of the calibration, part 5", "curve of the calibration, part 6",
-		"curve of the calibration, part 7",
+		"curve of the calibration", "curve of the calibration (2)", "curve of the calibration (3)",
+		"curve of the calibration (4)", "curve of the calibration (5)", "curve of the calibration (6)",
+		"curve of the calibration (7)",
 	};
 	double scale[CELLCAL_PARAMS], reach = reach_Nm(cal);
 	bool apart = cal->branches.known;

@@ -219,11 +219,14 @@ void page_limits(FILE *f, const struct report *r)
 static void claim_row(FILE *f, const struct report *r, const struct claim_check *k)
 {
 	char measured[100] = "–";
+	struct unc shown = k->measured;
 
-	if (isfinite(k->measured.value) && strcmp(k->quantity, "efficiency") == 0)
-		text_unc_percent(measured, sizeof measured, r->curve, k->measured);
-	else if (isfinite(k->measured.value))
-		text_unc(measured, sizeof measured, r->curve, k->measured, k->unit);
+	if (k->lower_bound)
+		shown.value = k->low; /* what the verdict's own sentence says, too */
+	if (isfinite(shown.value) && strcmp(k->quantity, "efficiency") == 0)
+		text_unc_percent(measured, sizeof measured, r->curve, shown);
+	else if (isfinite(shown.value))
+		text_unc(measured, sizeof measured, r->curve, shown, k->unit);
 	fputs("<tr><td data-label=\"claim\"><span>", f);
 	text_html_kept(f, k->claim);
 	fputs("</span></td><td data-label=\"shown\"><span>", f);

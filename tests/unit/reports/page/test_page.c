@@ -184,9 +184,36 @@ static void what_cannot_be_written_is_said(void **state)
 	made_free(&m);
 }
 
+/* The least that was shown is one number, in the column and in the sentence beside it. */
+static void a_lower_bound_is_the_same_in_column_and_sentence(void **state)
+{
+	struct made m = { .seed = 9, .n_steps = 1, .window_s = 2, .step = { { 10, 85, 48, 3, 0.3, 1, false } } };
+	struct report *r = made_report(&m);
+	size_t size;
+	char *page;
+	FILE *f = open_memstream(&page, &size);
+	struct claim_check k = {
+		.claim = "peak efficiency 72 %", .quantity = "efficiency", .unit = "%", .lower_bound = true, .low = 0.7142, .high = NAN,
+		.measured = unc_with(r->curve->ctx, unc_exact(0.7149), unc_source(r->curve->ctx, "a test", DIST_NORMAL, INFINITY), 0.0018),
+		.probability = NAN, .why = "It reached at least 71.42 %.",
+	};
+	(void)state;
+
+	r->claims[0] = k;
+	r->n_claims = 1;
+	page_claims(f, r);
+	fclose(f);
+	assert_non_null(strstr(page, "at least 71.42"));
+	assert_null(strstr(page, "71.49"));
+	free(page);
+	report_free(r);
+	made_free(&m);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_lower_bound_is_the_same_in_column_and_sentence),
 		cmocka_unit_test(the_page_is_whole_and_says_what_it_must),
 		cmocka_unit_test(svg_goes_in_with_ids_of_its_own),
 		cmocka_unit_test(what_cannot_be_written_is_said),
