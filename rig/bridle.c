@@ -31,12 +31,14 @@ static void print_help(FILE *to)
 	fputs("Usage: bridle COMMAND [options]\n\n"
 	      "Runs a brake rig for geared electric actuators, from the first dead weight to\n"
 	      "the published curve.\n\n"
-	      "Commands, in the order of the job:\n", to);
+	      "Commands, in the order of the job:\n",
+	      to);
 	for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++)
 		fprintf(to, "  %-8s %s\n", commands[i].name, commands[i].summary);
 	fputs("\nbridle COMMAND --help tells more. Start with: bridle new mybench\n"
 	      "Exit status: 0 done, 1 the measurement says no, 2 the request cannot be\n"
-	      "understood, 3 the rig or the machine failed.\n", to);
+	      "understood, 3 the rig or the machine failed.\n",
+	      to);
 }
 
 int main(int argc, char **argv)

@@ -15,11 +15,14 @@ static enum rc check(const struct brakemap_reading *r, size_t n, struct err *err
 		    !isfinite(r[i].slip_rpm))
 			return err_set(err, RC_ARG, 0, "reading %zu of %zu of the brake map is not finite", i + 1, n);
 		if (r[i].u_torque_Nm < 0)
-			return err_set(err, RC_ARG, 0, "reading %zu of %zu of the brake map has the negative uncertainty %g N·m",
-				       i + 1, n, r[i].u_torque_Nm);
+			return err_set(err, RC_ARG, 0,
+				       "reading %zu of %zu of the brake map has the negative uncertainty %g N·m", i + 1,
+				       n, r[i].u_torque_Nm);
 		if (fabs(r[i].torque_Nm) > 1e12 || fabs(r[i].current_A) > 1e12)
-			return err_set(err, RC_RANGE, 0, "reading %zu of %zu of the brake map (%g A, %g N·m) is too large to "
-				       "compute with", i + 1, n, r[i].current_A, r[i].torque_Nm);
+			return err_set(err, RC_RANGE, 0,
+				       "reading %zu of %zu of the brake map (%g A, %g N·m) is too large to "
+				       "compute with",
+				       i + 1, n, r[i].current_A, r[i].torque_Nm);
 	}
 	return RC_OK;
 }
@@ -103,17 +106,22 @@ static enum rc take_branches(const struct brakemap_reading *r, size_t n, struct 
 		if (rc)
 			return rc;
 		if (knots[b].n < 3)
-			return err_set(err, RC_ARG, 0, "the %s branch of the brake map has %zu different currents; it needs at "
-				       "least 3", word[b], knots[b].n);
+			return err_set(err, RC_ARG, 0,
+				       "the %s branch of the brake map has %zu different currents; it needs at "
+				       "least 3",
+				       word[b], knots[b].n);
 		if (b)
 			share_the_turn(&knots[BRAKEMAP_RISING], map->max_A, &knots[b]);
 		take_curve(&knots[b], &map->branch[b]);
 		const struct brakemap_curve *c = &map->branch[b];
 		if (!(c->torque_Nm[c->n - 1] > c->torque_Nm[0]))
-			return err_set(err, RC_SINGULAR, 0, "on the %s branch torque does not rise with current (%.4g N·m at "
-				       "%.4g A, %.4g N·m at %.4g A): check the coil, the sign of the cell and that the shaft "
-				       "turned", word[b], knots[b].knot[0].torque_Nm, c->current_A[0],
-				       knots[b].knot[c->n - 1].torque_Nm, c->current_A[c->n - 1]);
+			return err_set(
+				err, RC_SINGULAR, 0,
+				"on the %s branch torque does not rise with current (%.4g N·m at "
+				"%.4g A, %.4g N·m at %.4g A): check the coil, the sign of the cell and that the shaft "
+				"turned",
+				word[b], knots[b].knot[0].torque_Nm, c->current_A[0], knots[b].knot[c->n - 1].torque_Nm,
+				c->current_A[c->n - 1]);
 	}
 	return RC_OK;
 }
@@ -152,8 +160,9 @@ double brakemap_current(const struct brakemap *map, enum brakemap_branch branch,
 		return 0;
 	/* Below the smallest torque that was mapped: less current in proportion, none where the map begins at none. */
 	if (!(torque_Nm > c->torque_Nm[0]))
-		return torque_Nm > 0 && c->torque_Nm[0] > 0 ?
-		       fmin(fmax(c->current_A[0] * torque_Nm / c->torque_Nm[0], 0), map->max_A) : 0;
+		return torque_Nm > 0 && c->torque_Nm[0] > 0
+			       ? fmin(fmax(c->current_A[0] * torque_Nm / c->torque_Nm[0], 0), map->max_A)
+			       : 0;
 	double current = monotone_inverse(c->current_A, c->torque_Nm, c->slope_Nm_per_A, c->n, torque_Nm);
 	return fmin(fmax(current, 0), map->max_A);
 }

@@ -15,7 +15,7 @@
 enum brakemap_branch { BRAKEMAP_RISING, BRAKEMAP_FALLING };
 
 struct brakemap_reading {
-	double current_A;   /* read back, not commanded */
+	double current_A; /* read back, not commanded */
 	double torque_Nm, u_torque_Nm;
 	double slip_rpm;
 	enum brakemap_branch branch;
@@ -31,9 +31,9 @@ struct brakemap_curve {
 };
 
 struct brakemap {
-	struct brakemap_curve branch[2]; /* by enum brakemap_branch */
-	double drag_Nm, u_drag_Nm;           /* rising branch at zero current, before any current was given */
-	double remanence_Nm, u_remanence_Nm; /* falling branch at zero current, less the drag */
+	struct brakemap_curve branch[2];         /* by enum brakemap_branch */
+	double drag_Nm, u_drag_Nm;               /* rising branch at zero current, before any current was given */
+	double remanence_Nm, u_remanence_Nm;     /* falling branch at zero current, less the drag */
 	double slope_Nm_per_A, u_slope_Nm_per_A; /* in the linear range, rising branch */
 	double linear_from_A, linear_to_A;       /* found by a test, both 0 when none */
 	double slip_slope_Nm_per_rpm, u_slip_slope_Nm_per_rpm; /* NaN with one slip speed */

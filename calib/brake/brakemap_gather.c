@@ -94,7 +94,9 @@ enum rc brakemap_gather(const struct brakemap_reading *r, size_t n, enum brakema
 	return RC_OK;
 }
 
-struct slip_sums { double n, sss, sst, stt; };
+struct slip_sums {
+	double n, sss, sst, stt;
+};
 
 /* Within groups of one current only, so that what the current does stays out of it. */
 static void add_group(const struct brakemap_reading *r, size_t n, struct slip_sums *sums)

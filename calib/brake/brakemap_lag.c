@@ -4,7 +4,9 @@
 #include <math.h>
 
 /* y = a + b exp(-t / lag): for a given lag a straight line in e = exp(-t / lag), so one unknown is left to search. */
-struct answer { double a, b, rss; };
+struct answer {
+	double a, b, rss;
+};
 
 static struct answer at_lag(const double *t, const double *y, size_t n, double lag)
 {
@@ -80,7 +82,8 @@ enum rc brakemap_lag(const double *t_s, const double *torque_Nm, size_t n, doubl
 	double first = INFINITY, last = -INFINITY, low_Nm = INFINITY, high_Nm = -INFINITY;
 
 	if (n < 8)
-		return err_set(err, RC_ARG, 0, "the lag of the brake needs at least 8 readings after the step, got %zu", n);
+		return err_set(err, RC_ARG, 0, "the lag of the brake needs at least 8 readings after the step, got %zu",
+			       n);
 	for (size_t i = 0; i < n; i++) {
 		if (!isfinite(t_s[i]) || !isfinite(torque_Nm[i]))
 			return err_set(err, RC_ARG, 0, "reading %zu of %zu after the step is not finite", i + 1, n);
@@ -90,14 +93,17 @@ enum rc brakemap_lag(const double *t_s, const double *torque_Nm, size_t n, doubl
 		high_Nm = fmax(high_Nm, torque_Nm[i]);
 	}
 	if (!(last > first) || !(high_Nm > low_Nm))
-		return err_set(err, RC_SINGULAR, 0, "torque or time stands still after the step of the brake's current");
+		return err_set(err, RC_SINGULAR, 0,
+			       "torque or time stands still after the step of the brake's current");
 	double span = last - first, low = span / (50 * (double)n), high = 20 * span;
 	double lag = search(t_s, torque_Nm, n, low, high);
 	struct answer ans = at_lag(t_s, torque_Nm, n, lag);
 	double u = lag_error(t_s, n, lag, &ans);
 	if (!(lag > 1.5 * low && lag < high / 1.5) || !isfinite(u) || !(u < lag))
-		return err_set(err, RC_SINGULAR, 0, "the readings after the step (%.3g s of them) do not show a lag: take more "
-			       "of them closer to the step, and until torque stands", span);
+		return err_set(err, RC_SINGULAR, 0,
+			       "the readings after the step (%.3g s of them) do not show a lag: take more "
+			       "of them closer to the step, and until torque stands",
+			       span);
 	*ret_lag_s = lag;
 	*ret_u_s = u;
 	return RC_OK;

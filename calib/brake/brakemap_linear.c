@@ -10,7 +10,9 @@
 /* A bend smaller than this share of the torque that the range spans is straight enough for a feed-forward. */
 #define STRAIGHT_ENOUGH 0.01
 
-struct line { double slope, u_slope, rss, dof, worst, span_Nm; };
+struct line {
+	double slope, u_slope, rss, dof, worst, span_Nm;
+};
 
 static double term(const struct brakemap_knots *k, size_t from, size_t to, size_t i)
 {

@@ -16,18 +16,19 @@ static enum rc check_reading(const struct cellcal_input *in, size_t i, struct er
 	const struct cellcal_reading *r = &in->readings[i];
 
 	if (!isfinite(r->load.torque_Nm) || !isfinite(r->indication) || !isfinite(r->u_indication))
-		return err_set(err, RC_ARG, 0, "reading %zu of %zu: torque and indication must be finite numbers", i + 1,
-			       in->n);
+		return err_set(err, RC_ARG, 0, "reading %zu of %zu: torque and indication must be finite numbers",
+			       i + 1, in->n);
 	if (r->u_indication < 0)
 		return err_set(err, RC_ARG, 0, "reading %zu of %zu: the standard error %g is negative", i + 1, in->n,
 			       r->u_indication);
 	if (fabs(r->load.torque_Nm) > 1e12 || fabs(r->indication) > 1e60)
-		return err_set(err, RC_RANGE, 0, "reading %zu of %zu: %g N·m, indication %g is too large to compute with",
-			       i + 1, in->n, r->load.torque_Nm, r->indication);
+		return err_set(err, RC_RANGE, 0,
+			       "reading %zu of %zu: %g N·m, indication %g is too large to compute with", i + 1, in->n,
+			       r->load.torque_Nm, r->indication);
 	for (size_t s = 0; s < in->n_sources; s++)
 		if (!isfinite(r->load.shift_Nm[s]))
-			return err_set(err, RC_ARG, 0, "reading %zu of %zu: the shift by \"%s\" is not a finite number", i + 1,
-				       in->n, in->sources[s].name);
+			return err_set(err, RC_ARG, 0, "reading %zu of %zu: the shift by \"%s\" is not a finite number",
+				       i + 1, in->n, in->sources[s].name);
 	return RC_OK;
 }
 
@@ -42,7 +43,8 @@ static enum rc check_series(const struct cellcal_input *in, struct err *err)
 			other = other || fabs(in->readings[j].load.torque_Nm - in->readings[i].load.torque_Nm) > 0;
 		}
 		if (first && !other)
-			return err_set(err, RC_ARG, 0, "series %d has one load only (%g N·m); a series needs at least two",
+			return err_set(err, RC_ARG, 0,
+				       "series %d has one load only (%g N·m); a series needs at least two",
 				       in->readings[i].series, in->readings[i].load.torque_Nm);
 	}
 	return RC_OK;
@@ -53,8 +55,8 @@ static enum rc check(const struct cellcal_input *in, struct err *err)
 	enum rc rc;
 
 	if (in->n_sources > CELLCAL_SOURCES)
-		return err_set(err, RC_ARG, 0, "a calibration keeps at most %d common sources, got %zu", CELLCAL_SOURCES,
-			       in->n_sources);
+		return err_set(err, RC_ARG, 0, "a calibration keeps at most %d common sources, got %zu",
+			       CELLCAL_SOURCES, in->n_sources);
 	if (in->n < 2)
 		return err_set(err, RC_ARG, 0, "a calibration needs at least 2 readings, got %zu", in->n);
 	for (size_t i = 0; i < in->n; i++)
@@ -63,7 +65,8 @@ static enum rc check(const struct cellcal_input *in, struct err *err)
 	for (size_t i = 1; i < in->n; i++)
 		if (fabs(in->readings[i].load.torque_Nm - in->readings[0].load.torque_Nm) > 0)
 			return check_series(in, err);
-	return err_set(err, RC_SINGULAR, 0, "every reading has the same load (%g N·m); a calibration needs different ones",
+	return err_set(err, RC_SINGULAR, 0,
+		       "every reading has the same load (%g N·m); a calibration needs different ones",
 		       in->readings[0].load.torque_Nm);
 }
 
@@ -82,8 +85,9 @@ static void tare_all(const struct cellcal_input *in, struct cellcal_work *w)
 		w->n_used += w->used[i] ? 1 : 0;
 		w->max_abs_Nm = fmax(w->max_abs_Nm, fabs(r->load.torque_Nm));
 		for (size_t j = 0; j < i; j++)
-			w->paired = w->paired || (in->readings[j].series == r->series && in->readings[j].direction != r->direction &&
-						  fabs(r->load.torque_Nm) > 0 && fabs(in->readings[j].load.torque_Nm) > 0);
+			w->paired = w->paired ||
+				    (in->readings[j].series == r->series && in->readings[j].direction != r->direction &&
+				     fabs(r->load.torque_Nm) > 0 && fabs(in->readings[j].load.torque_Nm) > 0);
 	}
 }
 
@@ -118,8 +122,9 @@ static bool significant(const struct poly *p)
  * sharper test of a bend: the first spreads it over all loads. */
 static enum rc pick_model(const struct cellcal_work *w, struct poly *ret, struct err *err)
 {
-	static const int degree_of[] = { [CELLCAL_ORIGIN] = 1, [CELLCAL_LINE] = 1, [CELLCAL_QUADRATIC] = 2,
-					 [CELLCAL_CUBIC] = 3 };
+	static const int degree_of[] = {
+		[CELLCAL_ORIGIN] = 1, [CELLCAL_LINE] = 1, [CELLCAL_QUADRATIC] = 2, [CELLCAL_CUBIC] = 3
+	};
 	enum rc rc;
 
 	if (w->in->model != CELLCAL_AUTO)
@@ -191,8 +196,12 @@ static void take_points(const struct cellcal_work *w, const struct poly *p, stru
 	for (size_t i = 0; i < w->in->n; i++) {
 		const struct cellcal_reading *r = &w->in->readings[i];
 		struct cellcal_point *q = &points[i];
-		*q = (struct cellcal_point){ .series = r->series, .position = r->position, .direction = r->direction,
-					     .torque_Nm = r->load.torque_Nm, .indication = w->y[i], .studentised = NAN };
+		*q = (struct cellcal_point){ .series = r->series,
+					     .position = r->position,
+					     .direction = r->direction,
+					     .torque_Nm = r->load.torque_Nm,
+					     .indication = w->y[i],
+					     .studentised = NAN };
 		q->residual = w->y[i] - poly_value(p->coef, r->load.torque_Nm);
 		if (!w->used[i])
 			continue;

@@ -22,7 +22,7 @@
 
 struct torque_table;
 
-#define CELLCAL_COEFS 4    /* up to a cubic */
+#define CELLCAL_COEFS 4 /* up to a cubic */
 #define CELLCAL_SOURCES 32
 
 enum cellcal_direction { CELLCAL_UP, CELLCAL_DOWN };
@@ -59,7 +59,7 @@ struct cellcal_input {
 	const struct cellcal_source *sources; /* common sources: arm, gravity, each weight, ... */
 	size_t n_sources;
 	enum cellcal_model model;
-	double resolution; /* of the indication; 0 when unknown */
+	double resolution;                /* of the indication; 0 when unknown */
 	const struct torque_table *table; /* classes, calib/cell/torquecal.h; NULL: the table that the program brings */
 };
 
@@ -79,21 +79,21 @@ struct cellcal_point {
  *   D = loop[0] x (1 - x) + loop[1] (x (1 - x))^2 + loop[2] x (1 - x) (2 x - 1), joined at the turn and at zero
  *
  * f is dry friction: it has the sign of the motion and does not grow with the load. Fitted to
- * every reading, the zeros among them, by least squares with a zero of its own for each series and a sensitivity of its own for
- * each mounting. An empty arm was loaded before, so that its friction is that of a falling load, and it has a constant of
- * its own besides: weights swing when they are lowered, an empty arm does not. So the curve is the cell's alone: what the tare
- * was read with is not in it. The degree is the one asked for, or with AUTO the
- * highest that the loads carry (quadratic from four on, cubic from six); the bend of the loop by Schwarz's criterion.
+ * every reading, the zeros among them, by least squares with a zero of its own for each series and a sensitivity of its
+ * own for each mounting. An empty arm was loaded before, so that its friction is that of a falling load, and it has a
+ * constant of its own besides: weights swing when they are lowered, an empty arm does not. So the curve is the cell's
+ * alone: what the tare was read with is not in it. The degree is the one asked for, or with AUTO the highest that the
+ * loads carry (quadratic from four on, cubic from six); the bend of the loop by Schwarz's criterion.
  *
- * A sweep that turns at a lower torque has a smaller loop. Its limits: a memory that reaches as far as the range, where the loop is
- * as the square of its length (Rayleigh, Phil. Mag. 23 (1887) 225), and one that is short beside it, where the loop opens
- * from either end as the whole one does from its nearer end (Madelung's rules; Krasnosel'skii and Pokrovskii, Systems with
- * Hysteresis, 1989, for the sum of play elements, of which both are cases). Rising again inside a loop takes back the loop of
- * the stretch that is risen. */
+ * A sweep that turns at a lower torque has a smaller loop. Its limits: a memory that reaches as far as the range, where
+ * the loop is as the square of its length (Rayleigh, Phil. Mag. 23 (1887) 225), and one that is short beside it, where
+ * the loop opens from either end as the whole one does from its nearer end (Madelung's rules; Krasnosel'skii and
+ * Pokrovskii, Systems with Hysteresis, 1989, for the sum of play elements, of which both are cases). Rising again
+ * inside a loop takes back the loop of the stretch that is risen. */
 #define CELLCAL_LOOPS 3
 #define CELLCAL_PARAMS (CELLCAL_COEFS - 1 + CELLCAL_LOOPS + 1) /* rise[1..3], loop, friction (the last) */
 struct cellcal_branches {
-	bool known;  /* false: an older record, or a series without a zero reading; then the plain fit is used */
+	bool known; /* false: an older record, or a series without a zero reading; then the plain fit is used */
 	int degree;
 	double full_Nm; /* heaviest load */
 	double rise[CELLCAL_COEFS], loop[CELLCAL_LOOPS], friction;
@@ -105,19 +105,19 @@ struct cellcal_branches {
 
 /* A calibration as it is stored and used. Plain data. */
 struct cellcal {
-	enum cellcal_model model; /* never AUTO here */
-	int degree;               /* 1, 2 or 3 */
-	double coef[CELLCAL_COEFS];               /* lowest power first */
-	/* From the scatter (type A). The scatter of one reading is taken free of what tares, mountings and hysteresis add to the
-	 * residuals, and the noise of each tare is added as what it is, a shift of its whole series; with readings of one
-	 * direction and no zeros this is residual_sd^2 (X'X)^-1. */
+	enum cellcal_model model;   /* never AUTO here */
+	int degree;                 /* 1, 2 or 3 */
+	double coef[CELLCAL_COEFS]; /* lowest power first */
+	/* From the scatter (type A). The scatter of one reading is taken free of what tares, mountings and hysteresis
+	 * add to the residuals, and the noise of each tare is added as what it is, a shift of its whole series; with
+	 * readings of one direction and no zeros this is residual_sd^2 (X'X)^-1. */
 	double cov[CELLCAL_COEFS][CELLCAL_COEFS];
-	double dof;                               /* of that scatter; n - p in the plain case */
-	double residual_sd;                       /* indication, about the fit, n - p */
+	double dof;                          /* of that scatter; n - p in the plain case */
+	double residual_sd;                  /* indication, about the fit, n - p */
 	double lack_of_fit_F, lack_of_fit_p; /* NaN without repeats */
 	double lack_of_fit_dof1, lack_of_fit_dof2;
-	/* The common sources of the input, then those that the series themselves show, while there is room: "mounting of
-	 * the cell" (a later mounting differs from the mean of these) and, where the branches are not known apart,
+	/* The common sources of the input, then those that the series themselves show, while there is room: "mounting
+	 * of the cell" (a later mounting differs from the mean of these) and, where the branches are not known apart,
 	 * "reversibility of the cell" (somewhere between them, rectangular). */
 	size_t n_sources;
 	struct cellcal_source source[CELLCAL_SOURCES];
@@ -127,8 +127,8 @@ struct cellcal {
 	double resolution_Nm;
 	double max_Nm, min_Nm; /* torques covered by the weights; beyond is extrapolation */
 	struct cellcal_branches branches;
-	double class_value;    /* worst class met, e.g. 0.5; NaN when none or series too few */
-	char class_note[300];  /* which figure decided, or what is missing for a class */
+	double class_value;   /* worst class met, e.g. 0.5; NaN when none or series too few */
+	char class_note[300]; /* which figure decided, or what is missing for a class */
 };
 
 /* Fit and evaluate. ret_points (n of them, may be NULL) and ret are written on success only.
@@ -141,17 +141,19 @@ enum rc cellcal_fit(const struct cellcal_input *in, struct cellcal *ret, struct 
 struct cellcal_history {
 	double turn;   /* the largest of them */
 	double low;    /* the smallest since the largest */
-	double ripple; /* amplitude of the fluctuation during the reading: it shakes the cradle's bearing loose. Dry friction builds up
-			* over a travel (Dahl, AIAA J. 14 (1976) 1675); a third of the ripple is taken off it (common practice, no source) */
+	double ripple; /* amplitude of the fluctuation during the reading: it shakes the cradle's bearing loose. Dry
+			* friction builds up over a travel (Dahl, AIAA J. 14 (1976) 1675); a third of the ripple is
+			* taken off it (common practice, no source) */
 };
 
-/* Torque of a tare-corrected indication, in the middle between the branches. RC_RANGE when there is no solution near the
- * range. */
+/* Torque of a tare-corrected indication, in the middle between the branches. RC_RANGE when there is no solution near
+ * the range. */
 enum rc cellcal_torque(const struct cellcal *cal, double indication, double *ret_Nm, struct err *err) MUST_CHECK;
 
 /* Interpolation equation the other way round, as certificates print it: T = sum coef[j] x^j for a tare-corrected
- * indication x. Of a straight line exactly; of a bent one the cubic that comes nearest over the torques covered, with the
- * most that it departs there from the solved polynomial. RC_SINGULAR, RC_RANGE where the polynomial cannot be solved. */
+ * indication x. Of a straight line exactly; of a bent one the cubic that comes nearest over the torques covered, with
+ * the most that it departs there from the solved polynomial. RC_SINGULAR, RC_RANGE where the polynomial cannot be
+ * solved. */
 struct cellcal_equation {
 	int degree;
 	double coef[CELLCAL_COEFS]; /* N·m per power of the indication */
@@ -165,21 +167,23 @@ double cellcal_slope_Nm(const struct cellcal *cal, double torque_Nm);
 /* The sources of a calibration inside an uncertainty context: register once, use for every point. */
 struct cellcal_unc {
 	uint32_t common[CELLCAL_SOURCES];
-	uint32_t fit[CELLCAL_COEFS]; /* a square root of cov, so that they are independent */
+	uint32_t fit[CELLCAL_COEFS];                   /* a square root of cov, so that they are independent */
 	double fit_root[CELLCAL_COEFS][CELLCAL_COEFS]; /* by coefficient and source */
-	uint32_t branch[CELLCAL_PARAMS]; /* the same of the branches */
+	uint32_t branch[CELLCAL_PARAMS];               /* the same of the branches */
 	double branch_root[CELLCAL_PARAMS][CELLCAL_PARAMS];
 	uint32_t reversibility, friction, partial_loop;
 };
 void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret);
 
-/* Torque with its parts by source: the common ones, the fit's covariance, the branch and the friction. With a history the
- * reading is on the branch that this leads to; the friction then is that branch's own or, shaken loose, none (two values), as
- * far as the ripple leaves it. history NULL: the reading is on one branch or the other, two values, half the loop away
- * from the middle, and has the friction of either. The caller adds the parts of the reading itself: noise, repeatability (below), zero,
- * drift, temperature, creep. For an interval that covers what it says take unc_expanded (calib/number/coverage.h). */
+/* Torque with its parts by source: the common ones, the fit's covariance, the branch and the friction. With a history
+ * the reading is on the branch that this leads to; the friction then is that branch's own or, shaken loose, none (two
+ * values), as far as the ripple leaves it. history NULL: the reading is on one branch or the other, two values, half
+ * the loop away from the middle, and has the friction of either. The caller adds the parts of the reading itself:
+ * noise, repeatability (below), zero, drift, temperature, creep. For an interval that covers what it says take
+ * unc_expanded (calib/number/coverage.h). */
 enum rc cellcal_torque_unc(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
-			   double indication, const struct cellcal_history *history, struct unc *ret, struct err *err) MUST_CHECK;
+			   double indication, const struct cellcal_history *history, struct unc *ret,
+			   struct err *err) MUST_CHECK;
 
 /* torque with one more part, a new source of that name: what a loading scatters by. Once for every loading; it does not
  * average within a window. Nothing where the calibration has no repeats to tell. */

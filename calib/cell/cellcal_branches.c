@@ -11,8 +11,8 @@
 #define COLUMNS (CELLCAL_PARAMS + 1 + POSITIONS_MAX - 1)
 #define LEAST_DOF 3.0
 
-/* Every column that may take part, over all readings, each with its mean over the series taken off: the series' own zero is
- * free. Loads are shares of the largest. */
+/* Every column that may take part, over all readings, each with its mean over the series taken off: the series' own
+ * zero is free. Loads are shares of the largest. */
 struct design {
 	const struct cellcal_work *w;
 	double (*x)[COLUMNS];
@@ -23,7 +23,10 @@ struct design {
 };
 
 /* What is fitted of it. */
-struct shape { int degree, loops; bool friction, empty; /* friction; a constant of the empty arm */ };
+struct shape {
+	int degree, loops;
+	bool friction, empty; /* friction; a constant of the empty arm */
+};
 struct fitted {
 	struct shape shape;
 	size_t p, column[COLUMNS];
@@ -32,7 +35,10 @@ struct fitted {
 	struct lsq lsq;
 };
 
-static const struct cellcal_reading *reading(const struct design *d, size_t i) { return &d->w->in->readings[i]; }
+static const struct cellcal_reading *reading(const struct design *d, size_t i)
+{
+	return &d->w->in->readings[i];
+}
 
 static bool find_positions(struct design *d)
 {
@@ -69,7 +75,9 @@ static void fill_row(const struct design *d, size_t i, double row[COLUMNS])
 	row[COLUMN_FRICTION] = falling ? 1 : -1;
 	row[COLUMN_EMPTY] = empty ? 1 : 0;
 	for (size_t k = 0; k < last; k++)
-		row[COLUMN_EMPTY + 1 + k] = r->position == d->position[k] ? x : r->position == d->position[last] ? -x : 0;
+		row[COLUMN_EMPTY + 1 + k] = r->position == d->position[k]      ? x
+					    : r->position == d->position[last] ? -x
+									       : 0;
 }
 
 static void centre(struct design *d)
@@ -178,20 +186,25 @@ static int distinct_loads(const struct design *d, bool falling)
 	int n = 0;
 
 	for (size_t i = 0; i < d->w->in->n; i++) {
-		bool first = fabs(reading(d, i)->load.torque_Nm) > 0 && (!falling || reading(d, i)->direction == CELLCAL_DOWN);
+		bool first = fabs(reading(d, i)->load.torque_Nm) > 0 &&
+			     (!falling || reading(d, i)->direction == CELLCAL_DOWN);
 		for (size_t j = 0; j < i; j++)
-			first = first && !(fabs(reading(d, j)->load.torque_Nm - reading(d, i)->load.torque_Nm) <= 1e-9 * d->full_Nm &&
+			first = first && !(fabs(reading(d, j)->load.torque_Nm - reading(d, i)->load.torque_Nm) <=
+						   1e-9 * d->full_Nm &&
 					   (!falling || reading(d, j)->direction == CELLCAL_DOWN));
 		n += first;
 	}
 	return n;
 }
 
-/* The degree that was asked for, or the highest that the loads carry: a bend that scatter hides is still there, and the scatter of
- * a term too many is in the covariance. The loop is as bent as the readings tell; friction where they tell it from the loop. */
+/* The degree that was asked for, or the highest that the loads carry: a bend that scatter hides is still there, and the
+ * scatter of a term too many is in the covariance. The loop is as bent as the readings tell; friction where they tell
+ * it from the loop. */
 static bool best(const struct design *d, enum cellcal_model model, struct fitted *ret)
 {
-	static const int asked[] = { [CELLCAL_ORIGIN] = 1, [CELLCAL_LINE] = 1, [CELLCAL_QUADRATIC] = 2, [CELLCAL_CUBIC] = 3 };
+	static const int asked[] = {
+		[CELLCAL_ORIGIN] = 1, [CELLCAL_LINE] = 1, [CELLCAL_QUADRATIC] = 2, [CELLCAL_CUBIC] = 3
+	};
 	int loads = distinct_loads(d, false), bends = distinct_loads(d, true) - 2;
 	int degree = model != CELLCAL_AUTO ? asked[model] : loads > 5 ? 3 : loads > 3 ? 2 : 1;
 	bool found = false;
@@ -200,7 +213,8 @@ static bool best(const struct design *d, enum cellcal_model model, struct fitted
 		for (int parts = 2; parts >= 0 && !found; parts--) /* without falling loads the two are one */
 			for (int loops = 0; loops == 0 || (loops <= CELLCAL_LOOPS && loops <= bends); loops++) {
 				struct fitted f = { .p = 0 };
-				if (!fit(d, (struct shape){ degree, loops, parts == 2, parts >= 1 }, &f) || (found && !(f.bic < ret->bic)))
+				if (!fit(d, (struct shape){ degree, loops, parts == 2, parts >= 1 }, &f) ||
+				    (found && !(f.bic < ret->bic)))
 					continue;
 				*ret = f;
 				found = true;
@@ -224,7 +238,10 @@ static double plain_of(const struct design *d, size_t column)
 
 static void take(const struct design *d, const struct fitted *f, struct cellcal_branches *b)
 {
-	*b = (struct cellcal_branches){ .known = true, .degree = f->shape.degree, .full_Nm = d->full_Nm, .dof = f->dof,
+	*b = (struct cellcal_branches){ .known = true,
+					.degree = f->shape.degree,
+					.full_Nm = d->full_Nm,
+					.dof = f->dof,
 					.repeat_sd = sqrt(f->rss / f->dof) };
 	for (size_t j = 0; j < 3; j++)
 		b->rise[j + 1] = value_of(f, j) * plain_of(d, j);
@@ -234,7 +251,8 @@ static void take(const struct design *d, const struct fitted *f, struct cellcal_
 	for (size_t j = 0; j < f->p; j++)
 		for (size_t k = 0; k < f->p; k++)
 			if (f->column[j] < CELLCAL_PARAMS && f->column[k] < CELLCAL_PARAMS)
-				b->cov[f->column[j]][f->column[k]] = f->rss / f->dof * f->inverse[j][k] * plain_of(d, f->column[j]) *
+				b->cov[f->column[j]][f->column[k]] = f->rss / f->dof * f->inverse[j][k] *
+								     plain_of(d, f->column[j]) *
 								     plain_of(d, f->column[k]);
 }
 
@@ -249,7 +267,8 @@ static void take_shifts(const struct design *d, const struct fitted *f, struct c
 			continue;
 		}
 		for (size_t i = 0; i < d->w->in->n; i++)
-			dy[i] = -poly_slope(cal->branches.rise, reading(d, i)->load.torque_Nm) * reading(d, i)->load.shift_Nm[s];
+			dy[i] = -poly_slope(cal->branches.rise, reading(d, i)->load.torque_Nm) *
+				reading(d, i)->load.shift_Nm[s];
 		refit(d, f, dy, shift);
 		for (size_t j = 0; j < f->p && f->column[j] < 3; j++)
 			cal->branches.drise[s][j + 1] = shift[j] * plain_of(d, j);
@@ -257,9 +276,9 @@ static void take_shifts(const struct design *d, const struct fitted *f, struct c
 	free(dy);
 }
 
-/* What the sensitivities of the mountings differ by beyond the scatter; a later mounting differs from their mean by that
- * times sqrt(1 + 1/k). Of two or three mountings the variance comes out too small more often than not: taken so that it is as
- * often too large. Satterthwaite's degrees of freedom of a difference of variances. */
+/* What the sensitivities of the mountings differ by beyond the scatter; a later mounting differs from their mean by
+ * that times sqrt(1 + 1/k). Of two or three mountings the variance comes out too small more often than not: taken so
+ * that it is as often too large. Satterthwaite's degrees of freedom of a difference of variances. */
 static double mounting(const struct design *d, const struct fitted *f, double *ret_dof)
 {
 	double spread = 0, noise = 0, last = 0, last_noise = 0, s2 = f->rss / f->dof, k = (double)d->n_positions;

@@ -27,7 +27,8 @@ static enum rc nearest_cubic(const struct cellcal *cal, struct cellcal_equation 
 		torque[i] = 0.5 * (low + high) - 0.5 * (high - low) * cos(acos(-1.0) * i / (POINTS - 1));
 		x[i] = poly_value(cal->coef, torque[i]);
 		if (!(poly_slope(cal->coef, torque[i]) * poly_slope(cal->coef, 0.5 * (low + high)) > 0))
-			return err_set(err, RC_RANGE, 0, "the fitted polynomial turns back at %g N\u00b7m: no equation gives the torque",
+			return err_set(err, RC_RANGE, 0,
+				       "the fitted polynomial turns back at %g N\u00b7m: no equation gives the torque",
 				       torque[i]);
 	}
 	const struct regress_in in = { .n = POINTS, .m = 1, .x = x, .y = torque, .degree = 3 };
@@ -45,7 +46,8 @@ static enum rc nearest_cubic(const struct cellcal *cal, struct cellcal_equation 
 enum rc cellcal_equation(const struct cellcal *cal, struct cellcal_equation *ret, struct err *err)
 {
 	if (!(fabs(cal->coef[1]) > 0))
-		return err_set(err, RC_SINGULAR, 0, "the indication does not change with the load: no equation gives the torque");
+		return err_set(err, RC_SINGULAR, 0,
+			       "the indication does not change with the load: no equation gives the torque");
 	if (cal->degree > 1)
 		return nearest_cubic(cal, ret, err);
 	*ret = (struct cellcal_equation){ .degree = 1, .coef = { -cal->coef[0] / cal->coef[1], 1 / cal->coef[1] } };

@@ -6,7 +6,10 @@
 #include <stdlib.h>
 
 /* One vector over the readings with its line taken off. */
-struct leftover { double *e; double slope, square; };
+struct leftover {
+	double *e;
+	double slope, square;
+};
 
 struct gating {
 	const struct cellcal_gate_input *g;
@@ -79,7 +82,8 @@ static enum rc open(const struct cellcal_gate_input *g, struct gating *w, struct
 	}
 	if (!(w->t_square > 0)) {
 		free(w->buffer);
-		return err_set(err, RC_SINGULAR, 0, "every reading has the same load; a calibration needs different ones");
+		return err_set(err, RC_SINGULAR, 0,
+			       "every reading has the same load; a calibration needs different ones");
 	}
 	take_line_off(w, w->z, &w->y);
 	return RC_OK;
@@ -93,7 +97,10 @@ static void fail(struct cellcal_gate *ret, enum gate_check check, double value, 
 
 /* --- one load that does not belong --- */
 
-struct guess { size_t reading; int piece, series; };
+struct guess {
+	size_t reading;
+	int piece, series;
+};
 
 static bool concerns(const struct gating *w, const struct guess *guess, size_t i)
 {
@@ -151,7 +158,8 @@ static int last_series(const struct gating *w)
 	return last;
 }
 
-/* A guess counts when it is no chance; one about a piece must explain nearly all: a mounting that differs is no wrong piece. */
+/* A guess counts when it is no chance; one about a piece must explain nearly all: a mounting that differs is no wrong
+ * piece. */
 static bool stands(const struct gating *w, const struct gate_slip *slip, double share, double tries)
 {
 	double dof = (double)w->n - 3;
@@ -160,7 +168,8 @@ static bool stands(const struct gating *w, const struct gate_slip *slip, double 
 		return false;
 	double f = share * dof / fmax(1 - share, 1e-12);
 	double off_Nm = fabs(slip->fits_Nm - slip->stated_Nm);
-	return gsl_cdf_fdist_Q(f, 1, dof) < GATE_SLIP_P / tries && (off_Nm > GATE_SLIP_FRAC * w->most_Nm || slip->like_piece >= 0);
+	return gsl_cdf_fdist_Q(f, 1, dof) < GATE_SLIP_P / tries &&
+	       (off_Nm > GATE_SLIP_FRAC * w->most_Nm || slip->like_piece >= 0);
 }
 
 static void consider(struct gating *w, const struct guess *guess, double tries, double *best, struct cellcal_gate *ret)
@@ -254,7 +263,8 @@ static void check_agreement(const struct gating *w, struct cellcal_gate *ret)
 {
 	double found = fabs(w->y.slope) * w->g->full_scale_Nm, stated = w->g->full_scale_count;
 
-	if (!isnan(stated) && !isnan(found) && !(found <= GATE_AGREE_FACTOR * stated && stated <= GATE_AGREE_FACTOR * found))
+	if (!isnan(stated) && !isnan(found) &&
+	    !(found <= GATE_AGREE_FACTOR * stated && stated <= GATE_AGREE_FACTOR * found))
 		fail(ret, GATE_AGREE, found, stated);
 }
 
@@ -287,7 +297,9 @@ enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *re
 
 	if (rc != RC_OK)
 		return rc;
-	*ret = (struct cellcal_gate){ .usable = true, .sensitivity = w.y.slope, .sensitivity_frac = sensitivity_frac(&w) };
+	*ret = (struct cellcal_gate){ .usable = true,
+				      .sensitivity = w.y.slope,
+				      .sensitivity_frac = sensitivity_frac(&w) };
 	check_range(&w, ret);
 	/* without a sensitivity nothing else has a meaning in N·m */
 	if (!(ret->sensitivity_frac <= GATE_SENSITIVITY_FRAC))
@@ -302,8 +314,8 @@ enum rc cellcal_gate(const struct cellcal_gate_input *g, struct cellcal_gate *re
 
 const char *gate_word(enum gate_check check)
 {
-	static const char *const words[] = { "range", "sensitivity", "sign", "wrong_load", "residual", "zero_return", "counts", "span",
-		"agreement", "overload" };
+	static const char *const words[] = { "range",       "sensitivity", "sign", "wrong_load", "residual",
+					     "zero_return", "counts",      "span", "agreement",  "overload" };
 
 	return words[check];
 }

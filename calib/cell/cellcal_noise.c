@@ -66,8 +66,14 @@ static void add(struct space *s, const struct cellcal_work *w, const struct poly
 	keep(s);
 }
 
-static double by_series(const struct cellcal_reading *r, int which) { return r->series == which ? 1 : 0; }
-static double by_position(const struct cellcal_reading *r, int which) { return r->position == which ? 1 : 0; }
+static double by_series(const struct cellcal_reading *r, int which)
+{
+	return r->series == which ? 1 : 0;
+}
+static double by_position(const struct cellcal_reading *r, int which)
+{
+	return r->position == which ? 1 : 0;
+}
 static double by_direction(const struct cellcal_reading *r, int which)
 {
 	(void)which;

@@ -147,7 +147,9 @@ static enum rc covariance(const struct cellcal_work *w, struct poly *p, const bo
 	return RC_OK;
 }
 
-struct level { double torque_Nm, y; };
+struct level {
+	double torque_Nm, y;
+};
 
 static int by_torque(const void *a, const void *b)
 {
@@ -227,8 +229,9 @@ enum rc poly_fit_some(const struct cellcal_work *w, int degree, bool origin, con
 			lsq_add(&p.lsq, row, dd_of(w->y[i]));
 		}
 	if (p.lsq.n < n_terms(&p) + 1)
-		return err_set(err, RC_ARG, 0, "a fit with %zu coefficients needs at least %zu loaded readings, got %zu",
-			       n_terms(&p), n_terms(&p) + 1, p.lsq.n);
+		return err_set(err, RC_ARG, 0,
+			       "a fit with %zu coefficients needs at least %zu loaded readings, got %zu", n_terms(&p),
+			       n_terms(&p) + 1, p.lsq.n);
 	if (lsq_deficient_term(&p.lsq) != LSQ_FULL_RANK)
 		return err_set(err, RC_SINGULAR, 0, "too few different loads for a fit with %zu coefficients",
 			       n_terms(&p));

@@ -30,8 +30,8 @@ struct poly {
 	struct lsq lsq;
 	struct dd inv[LSQ_TERMS][LSQ_TERMS];
 	double coef[CELLCAL_COEFS], cov[CELLCAL_COEFS][CELLCAL_COEFS];
-	double rss, residual_sd, dof; /* n - p */
-	double cov_dof; /* of the noise that cov rests on */
+	double rss, residual_sd, dof;            /* n - p */
+	double cov_dof;                          /* of the noise that cov rests on */
 	double lof_F, lof_p, lof_dof1, lof_dof2; /* NaN without repeats */
 	double aicc;
 };
@@ -56,8 +56,8 @@ enum { COLUMN_LOOP = 3, COLUMN_FRICTION = COLUMN_LOOP + CELLCAL_LOOPS };
 /* The falling branch above the rising one by each loop[j], x from 0 at zero to 1 at the turn. */
 double cellcal_loop_shape(int j, double x);
 
-/* The branches apart, with the mounting as a source; leaves them unknown where the readings do not tell. Range and sources of
- * cal are filled. */
+/* The branches apart, with the mounting as a source; leaves them unknown where the readings do not tell. Range and
+ * sources of cal are filled. */
 void cellcal_branches_fit(const struct cellcal_work *w, struct cellcal *cal);
 /* frac of the sensitivity; nothing when it is not above 0 or there is no room. */
 void cellcal_add_mounting(struct cellcal *cal, double frac, double dof);

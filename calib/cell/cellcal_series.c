@@ -224,7 +224,8 @@ enum rc cellcal_evaluate(const struct cellcal_work *w, const struct poly *p, str
 		largest = fmax(largest, fabs(w->y[i]));
 	if (!isfinite(per_unit) || !((cal->max_Nm - cal->min_Nm) / per_unit > 1e-12 * largest)) {
 		free(mark);
-		return err_set(err, RC_SINGULAR, 0, "the indication does not change with the load: is the cell connected, and loaded?");
+		return err_set(err, RC_SINGULAR, 0,
+			       "the indication does not change with the load: is the cell connected, and loaded?");
 	}
 	struct poly branch[2];
 	double loop = loop_by_fits(w, p, mark, branch);

@@ -23,8 +23,8 @@ static enum rc solve(const struct cellcal *cal, const double coef[CELLCAL_COEFS]
 	double torque = (indication - coef[0]) / poly_slope(coef, 0);
 
 	if (!isfinite(indication) || !isfinite(torque))
-		return err_set(err, RC_RANGE, 0, "indication %g is not a number that the calibration can turn into torque",
-			       indication);
+		return err_set(err, RC_RANGE, 0,
+			       "indication %g is not a number that the calibration can turn into torque", indication);
 	torque = fmin(fmax(torque, -limit), limit);
 	for (int i = 0; i < 30; i++) {
 		double step = (poly_value(coef, torque) - indication) / poly_slope(coef, torque);
@@ -44,7 +44,9 @@ static enum rc solve(const struct cellcal *cal, const double coef[CELLCAL_COEFS]
 /* --- where in the loop a reading lies --- */
 
 /* Indication above the rising branch by each loop[j]: the middle of two limits and half of what they differ by. */
-struct stretch { double by[CELLCAL_LOOPS], doubt[CELLCAL_LOOPS]; };
+struct stretch {
+	double by[CELLCAL_LOOPS], doubt[CELLCAL_LOOPS];
+};
 
 double cellcal_loop_shape(int j, double x)
 {
@@ -62,7 +64,8 @@ static struct stretch stretch_of(const struct cellcal_branches *b, double torque
 		return ret;
 	double near = x < 0.5 ? fmin(x * length, 0.5) : fmax(1 - (1 - x) * length, 0.5);
 	for (int j = 0; j < CELLCAL_LOOPS; j++) {
-		double far_reaching = length * length * cellcal_loop_shape(j, x), short_one = cellcal_loop_shape(j, near);
+		double far_reaching = length * length * cellcal_loop_shape(j, x),
+		       short_one = cellcal_loop_shape(j, near);
 		ret.by[j] = (far_reaching + short_one) / 2;
 		ret.doubt[j] = (short_one - far_reaching) / 2;
 	}
@@ -80,8 +83,8 @@ static double along(const struct cellcal_branches *b, const double by[CELLCAL_LO
 
 struct place {
 	struct stretch fallen, risen; /* the loop from the turn, and what rising again took back of it */
-	double way;        /* friction: -1 rising, +1 falling */
-	double friction;   /* half-width that may be left of it */
+	double way;                   /* friction: -1 rising, +1 falling */
+	double friction;              /* half-width that may be left of it */
 };
 
 static double above(const struct cellcal_branches *b, const struct place *p)
@@ -102,7 +105,8 @@ static double friction_of(const struct cellcal_branches *b)
 	return sqrt(fmax(b->friction * b->friction - b->cov[COLUMN_FRICTION][COLUMN_FRICTION], 0));
 }
 
-static struct place place_of(const struct cellcal *cal, const struct cellcal_history *h, double indication, double torque_Nm)
+static struct place place_of(const struct cellcal *cal, const struct cellcal_history *h, double indication,
+			     double torque_Nm)
 {
 	const struct cellcal_branches *b = &cal->branches;
 	double sense = copysign(1, poly_slope(b->rise, 0)), friction = friction_of(b);
@@ -210,7 +214,7 @@ static size_t loop_source(const struct cellcal *cal)
 static void register_fit(const struct cellcal *cal, struct unc_ctx *ctx, struct cellcal_unc *ret)
 {
 	static const char *const names[CELLCAL_PARAMS] = {
-		"curve of the calibration", "curve of the calibration (2)", "curve of the calibration (3)",
+		"curve of the calibration",     "curve of the calibration (2)", "curve of the calibration (3)",
 		"curve of the calibration (4)", "curve of the calibration (5)", "curve of the calibration (6)",
 		"curve of the calibration (7)",
 	};
@@ -219,8 +223,8 @@ static void register_fit(const struct cellcal *cal, struct unc_ctx *ctx, struct 
 	uint32_t *fit = apart ? ret->branch : ret->fit;
 
 	for (size_t k = 0; k < (apart ? CELLCAL_PARAMS : CELLCAL_COEFS); k++)
-		fit[k] = k ? unc_source_pooled(ctx, names[k], DIST_NORMAL, fit[0]) :
-			     unc_source(ctx, names[k], DIST_NORMAL, apart ? cal->branches.dof : cal->dof);
+		fit[k] = k ? unc_source_pooled(ctx, names[k], DIST_NORMAL, fit[0])
+			   : unc_source(ctx, names[k], DIST_NORMAL, apart ? cal->branches.dof : cal->dof);
 	for (size_t j = 0; j < CELLCAL_PARAMS; j++)
 		scale[j] = !apart ? pow(reach, (double)j) : j < 3 ? pow(reach, (double)j + 1) : 1;
 	if (apart)
@@ -236,15 +240,19 @@ void cellcal_unc_register(const struct cellcal *cal, struct unc_ctx *ctx, struct
 		ret->common[s] = unc_source(ctx, cal->source[s].name, cal->source[s].dist, cal->source[s].dof);
 	register_fit(cal, ctx, ret);
 	size_t loop = loop_source(cal);
-	ret->reversibility = loop < cal->n_sources ? ret->common[loop] :
-			     unc_source(ctx, CELLCAL_LOOP, cal->branches.known ? DIST_TWO : DIST_RECT, INFINITY);
+	ret->reversibility = loop < cal->n_sources ? ret->common[loop]
+						   : unc_source(ctx, CELLCAL_LOOP,
+								cal->branches.known ? DIST_TWO : DIST_RECT, INFINITY);
 	ret->friction = unc_source(ctx, "friction of the cradle", DIST_TWO, INFINITY);
 	ret->partial_loop = unc_source(ctx, "loop of the cell at this turn", DIST_TWO, INFINITY);
 }
 
 /* --- torque with its parts --- */
 
-struct parts { struct unc x[CELLCAL_SOURCES + CELLCAL_PARAMS + 3]; size_t n; };
+struct parts {
+	struct unc x[CELLCAL_SOURCES + CELLCAL_PARAMS + 3];
+	size_t n;
+};
 
 static void add_part(struct parts *p, struct unc_ctx *ctx, uint32_t source, double u)
 {
@@ -274,7 +282,8 @@ static enum rc torque_of_plain_fit(const struct cellcal *cal, const struct cellc
 		return rc;
 	double per_unit = cellcal_slope_Nm(cal, torque);
 	for (size_t s = 0; s < cal->n_sources; s++)
-		add_part(&parts, ctx, reg->common[s], -poly_value(cal->dcoef[s], torque) * per_unit * (s == loop ? wider : 1));
+		add_part(&parts, ctx, reg->common[s],
+			 -poly_value(cal->dcoef[s], torque) * per_unit * (s == loop ? wider : 1));
 	for (size_t k = 0; k < CELLCAL_COEFS; k++) {
 		double column[CELLCAL_COEFS];
 		for (size_t j = 0; j < CELLCAL_COEFS; j++)
@@ -314,21 +323,23 @@ static void derivatives(const struct place *p, double torque_Nm, double friction
 }
 
 static enum rc torque_of_branches(const struct cellcal *cal, const struct cellcal_unc *reg, struct unc_ctx *ctx,
-				  double indication, const struct cellcal_history *history, struct unc *ret, struct err *err)
+				  double indication, const struct cellcal_history *history, struct unc *ret,
+				  struct err *err)
 {
 	const struct cellcal_branches *b = &cal->branches;
 	struct parts parts = { .n = 0 };
 	struct place place = { 0 };
 	double torque, slope_by[CELLCAL_PARAMS];
-	enum rc rc = history ? torque_on_branch(cal, history, indication, &torque, &place, err) :
-			       torque_between(cal, indication, &torque, &place, err);
+	enum rc rc = history ? torque_on_branch(cal, history, indication, &torque, &place, err)
+			     : torque_between(cal, indication, &torque, &place, err);
 
 	if (rc)
 		return rc;
 	double per_unit = cellcal_slope_Nm(cal, torque);
 	struct place at = place;
 	for (int j = 0; j < CELLCAL_LOOPS && !history; j++)
-		at.fallen.by[j] *= 2; /* either end of the two values has the scatter of its own branch, not that of their mean */
+		at.fallen.by[j] *=
+			2; /* either end of the two values has the scatter of its own branch, not that of their mean */
 	derivatives(&at, torque, b->friction, slope_by);
 	for (size_t s = 0; s < cal->n_sources; s++)
 		add_part(&parts, ctx, reg->common[s], -poly_value(b->drise[s], torque) * per_unit);
@@ -367,6 +378,7 @@ struct unc cellcal_with_repeatability(const struct cellcal *cal, const struct ce
 		return unc_with(ctx, torque, unc_source_pooled(ctx, name, DIST_NORMAL, reg->branch[0]),
 				b->repeat_sd * fabs(cellcal_slope_Nm(cal, torque.value)));
 	if (!b->known && cal->repeatability_Nm > 0)
-		return unc_with(ctx, torque, unc_source(ctx, name, DIST_RECT, INFINITY), cal->repeatability_Nm / 2 / sqrt(3));
+		return unc_with(ctx, torque, unc_source(ctx, name, DIST_RECT, INFINITY),
+				cal->repeatability_Nm / 2 / sqrt(3));
 	return torque;
 }

@@ -20,7 +20,10 @@ static double poly(const double c[CELLCAL_COEFS], double x)
 }
 
 /* Rising and falling departures from the fit at one load, over the series. */
-struct at_load { double torque_Nm, sum[2], square_up; int n[2]; };
+struct at_load {
+	double torque_Nm, sum[2], square_up;
+	int n[2];
+};
 
 static size_t loads_of(const struct cellcal *cal, const struct cellcal_point *p, size_t n, struct at_load *ret)
 {
@@ -45,8 +48,14 @@ static size_t loads_of(const struct cellcal *cal, const struct cellcal_point *p,
 	return loads;
 }
 
-static double rising(const struct at_load *l) { return l->n[0] ? l->sum[0] / l->n[0] : NAN; }
-static double loop(const struct at_load *l) { return l->n[0] && l->n[1] ? l->sum[1] / l->n[1] - rising(l) : NAN; }
+static double rising(const struct at_load *l)
+{
+	return l->n[0] ? l->sum[0] / l->n[0] : NAN;
+}
+static double loop(const struct at_load *l)
+{
+	return l->n[0] && l->n[1] ? l->sum[1] / l->n[1] - rising(l) : NAN;
+}
 
 /* On the line between the neighbouring loads that have a value; the nearest one's beyond them. */
 static double between(const struct at_load *l, size_t n, double (*value)(const struct at_load *), double torque_Nm)
@@ -63,12 +72,13 @@ static double between(const struct at_load *l, size_t n, double (*value)(const s
 	}
 	if (!below || !above)
 		return below ? value(below) : above ? value(above) : NAN;
-	double width = above->torque_Nm - below->torque_Nm, share = width > 0 ? (torque_Nm - below->torque_Nm) / width : 0;
+	double width = above->torque_Nm - below->torque_Nm,
+	       share = width > 0 ? (torque_Nm - below->torque_Nm) / width : 0;
 	return value(below) + share * (value(above) - value(below));
 }
 
-/* Scatter of the rising readings about their mean at each load. What a whole series is off by, by its tare, stays in: the next
- * loading has a tare of its own too. */
+/* Scatter of the rising readings about their mean at each load. What a whole series is off by, by its tare, stays in:
+ * the next loading has a tare of its own too. */
 static void scatter(const struct at_load *l, size_t n, double per_Nm, struct check_states *ret)
 {
 	double square = 0, dof = 0, series = 0;
@@ -88,7 +98,8 @@ static void scatter(const struct at_load *l, size_t n, double per_Nm, struct che
 }
 
 /* points: as cellcal_fit gave them, of the calibration cal. Without any, all NaN. */
-static struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n, double torque_Nm)
+static struct check_states check_states_of(const struct cellcal *cal, const struct cellcal_point *points, size_t n,
+					   double torque_Nm)
 {
 	struct check_states ret = { NAN, NAN, NAN, NAN, NAN, NAN, INFINITY };
 	struct at_load load[LOADS_MAX];
@@ -110,20 +121,23 @@ static struct check_states check_states_of(const struct cellcal *cal, const stru
 /* The fit solved for the torque, by the same polynomial from which the readings' departures are taken. */
 static enum rc solve(const struct cellcal *cal, double indication, double *ret_Nm, struct err *err)
 {
-	double torque = (indication - cal->coef[0]) / cal->coef[1], most = 1.5 * fmax(fabs(cal->max_Nm), fabs(cal->min_Nm));
+	double torque = (indication - cal->coef[0]) / cal->coef[1],
+	       most = 1.5 * fmax(fabs(cal->max_Nm), fabs(cal->min_Nm));
 
 	for (int i = 0; i < 20 && fabs(torque) <= most; i++)
 		torque -= (poly(cal->coef, torque) - indication) * cellcal_slope_Nm(cal, torque);
 	if (!(fabs(torque) <= most))
-		return err_set(err, RC_RANGE, 0, "the check weight reads %.7g, beyond the calibration, which covers %g to %g N\u00b7m", indication,
-			       cal->min_Nm, cal->max_Nm);
+		return err_set(err, RC_RANGE, 0,
+			       "the check weight reads %.7g, beyond the calibration, which covers %g to %g N\u00b7m",
+			       indication, cal->min_Nm, cal->max_Nm);
 	*ret_Nm = torque;
 	return RC_OK;
 }
 
 static double u_fit_Nm(const struct cellcal *cal, double torque_Nm, double per_Nm)
 {
-	double variance = 0, power[CELLCAL_COEFS] = { 1, torque_Nm, torque_Nm * torque_Nm, torque_Nm * torque_Nm * torque_Nm };
+	double variance = 0,
+	       power[CELLCAL_COEFS] = { 1, torque_Nm, torque_Nm * torque_Nm, torque_Nm * torque_Nm * torque_Nm };
 
 	for (int j = 0; j < CELLCAL_COEFS; j++)
 		for (int k = 0; k < CELLCAL_COEFS; k++)
@@ -131,7 +145,12 @@ static double u_fit_Nm(const struct cellcal *cal, double torque_Nm, double per_N
 	return sqrt(fmax(variance, 0)) * fabs(per_Nm);
 }
 
-struct judging { const struct check_mass_input *in; struct unc_ctx *ctx; struct unc off; struct check_mass *ret; };
+struct judging {
+	const struct check_mass_input *in;
+	struct unc_ctx *ctx;
+	struct unc off;
+	struct check_mass *ret;
+};
 
 static void part(struct judging *j, const char *name, enum dist dist, double dof, double u, double *ret_u)
 {
@@ -172,13 +191,17 @@ static void shared_sources(struct judging *j, double torque_Nm, double per_Nm)
 	}
 	for (size_t s = 0; s < j->in->n_sources; s++)
 		if (!used[s])
-			part(j, j->in->source[s].name, j->in->source[s].dist, j->in->source[s].dof, fabs(j->in->load.shift_Nm[s]),
-			     &j->ret->u_weights_Nm);
+			part(j, j->in->source[s].name, j->in->source[s].dist, j->in->source[s].dof,
+			     fabs(j->in->load.shift_Nm[s]), &j->ret->u_weights_Nm);
 }
 
-static double or_zero(double x) { return isfinite(x) ? x : 0; }
+static double or_zero(double x)
+{
+	return isfinite(x) ? x : 0;
+}
 
-/* Scatter of the loading, branch of the load, state of the zeros. Where the series do not tell the scatter, the residuals do. */
+/* Scatter of the loading, branch of the load, state of the zeros. Where the series do not tell the scatter, the
+ * residuals do. */
 static void states(struct judging *j, const struct check_states *s, double per_Nm)
 {
 	const struct cellcal *cal = j->in->cal;
@@ -189,18 +212,22 @@ static void states(struct judging *j, const struct check_states *s, double per_N
 		dof = cal->dof;
 	}
 	part(j, "repeatability of a loading", DIST_NORMAL, dof >= 1 ? dof : 1, repeat, &j->ret->u_repeat_Nm);
-	/* What friction leaves (the loop at the lightest load) scatters in the series too; half of it for what they did not show. A load
-	 * that swings shakes friction loose, an empty or lightly loaded arm does not: the zero return tells of that. */
-	double low = fabs(or_zero(isfinite(s->low_Nm) ? s->low_Nm : 0)), left = fmax(low / 4, fabs(or_zero(cal->zero_return_Nm)));
+	/* What friction leaves (the loop at the lightest load) scatters in the series too; half of it for what they did
+	 * not show. A load that swings shakes friction loose, an empty or lightly loaded arm does not: the zero return
+	 * tells of that. */
+	double low = fabs(or_zero(isfinite(s->low_Nm) ? s->low_Nm : 0)),
+	       left = fmax(low / 4, fabs(or_zero(cal->zero_return_Nm)));
 	part(j, "friction in the zeros", DIST_RECT, INFINITY, left / sqrt(3), &j->ret->u_zero_Nm);
-	/* The cell's own memory: in the series it was loaded further than by the check weight, so it was elsewhere in the loop. */
+	/* The cell's own memory: in the series it was loaded further than by the check weight, so it was elsewhere in
+	 * the loop. */
 	double loop = fabs(or_zero(isfinite(s->loop_Nm) ? s->loop_Nm : cal->reversibility_Nm));
 	double branch = fmax(fmax(loop - low, low / 2) / 2, left);
 	if (!(j->in->load.torque_Nm >= s->lightest_Nm))
 		branch = fmax(branch, CHECK_LIGHT_FRAC * fabs(cal->max_Nm) / (j->in->from_above ? 2 : 1));
 	part(j, "branch of the load", DIST_RECT, INFINITY, branch / sqrt(3), &j->ret->u_branch_Nm);
 	/* between the two zeros the zero was somewhere */
-	part(j, "change of the zero", DIST_RECT, INFINITY, fabs(j->ret->zero_change_Nm) / 2 / sqrt(3), &j->ret->u_zero_Nm);
+	part(j, "change of the zero", DIST_RECT, INFINITY, fabs(j->ret->zero_change_Nm) / 2 / sqrt(3),
+	     &j->ret->u_zero_Nm);
 }
 
 static void zero_came_back(struct check_mass *r, double low_Nm)

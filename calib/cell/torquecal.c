@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/cell/torquecal_private.h"
 
-
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
@@ -19,7 +18,10 @@ static bool at_step(const struct cellcal_work *w, size_t i, double torque_Nm)
 	return w->used[i] && fabs(reading(w, i)->load.torque_Nm - torque_Nm) <= 1e-9 * w->max_abs_Nm;
 }
 
-static bool rising(const struct cellcal_work *w, size_t i) { return reading(w, i)->direction == CELLCAL_UP; }
+static bool rising(const struct cellcal_work *w, size_t i)
+{
+	return reading(w, i)->direction == CELLCAL_UP;
+}
 
 /* The loads, rising; false when there are too many. */
 static bool find_steps(const struct cellcal_work *w, struct torque_eval *e)
@@ -49,7 +51,9 @@ static bool first_of_position(const struct cellcal_work *w, size_t i)
 	return true;
 }
 
-struct spread { double low, high, sum, n; };
+struct spread {
+	double low, high, sum, n;
+};
 
 static void spread_add(struct spread *s, double y)
 {
@@ -107,7 +111,10 @@ static double reference_u_Nm(const struct cellcal_work *w, double torque_Nm)
 	return NAN;
 }
 
-static double square_or_none(double x) { return isnan(x) ? 0 : x * x; }
+static double square_or_none(double x)
+{
+	return isnan(x) ? 0 : x * x;
+}
 
 static void fill_step(const struct cellcal_work *w, const struct cellcal *cal, struct torque_step *s)
 {
@@ -137,7 +144,11 @@ static void fill_step(const struct cellcal_work *w, const struct cellcal *cal, s
 }
 
 /* --- classes --- */
-struct verdict { size_t row; const char *what; double torque_Nm; };
+struct verdict {
+	size_t row;
+	const char *what;
+	double torque_Nm;
+};
 
 /* The first class whose limit holds; table->n when none does. What this step does not tell (a falling series has no
  * reading at the largest load) others do: see missing(). */
@@ -182,7 +193,8 @@ static struct verdict class_of_step(const struct torque_table *t, const struct t
 
 static bool classed(const struct torque_eval *e, size_t k)
 {
-	return fabs(e->step[k].torque_Nm) >= CLASSED_FROM * fmax(fabs(e->step[e->n - 1].torque_Nm), fabs(e->step[0].torque_Nm));
+	return fabs(e->step[k].torque_Nm) >=
+	       CLASSED_FROM * fmax(fabs(e->step[e->n - 1].torque_Nm), fabs(e->step[0].torque_Nm));
 }
 
 static int classed_steps(const struct torque_eval *e)
@@ -218,7 +230,8 @@ static void missing(const struct torque_eval *e, const struct torque_table *t, c
 	if (!back)
 		append(note, size, "a falling series");
 	if (!remounted || e->positions < last->least_positions) {
-		snprintf(text, sizeof text, "%s mounting%s", last->least_positions > 2 ? "a second and third" : "a second",
+		snprintf(text, sizeof text, "%s mounting%s",
+			 last->least_positions > 2 ? "a second and third" : "a second",
 			 last->least_positions > 2 ? "s" : "");
 		append(note, size, text);
 	}
@@ -259,12 +272,13 @@ static void decide(const struct torque_table *t, struct torque_eval *e)
 	char at[40] = "";
 	if (fabs(worst.torque_Nm) > 0)
 		snprintf(at, sizeof at, " at %.4g N·m", worst.torque_Nm);
-	snprintf(e->note, sizeof e->note, "%s%s%s; class limits (table \"%.40s\") not checked against the printed standard",
+	snprintf(e->note, sizeof e->note,
+		 "%s%s%s; class limits (table \"%.40s\") not checked against the printed standard",
 		 isnan(e->class_value) ? "no class of the table: " : "", worst.what, at, t->name);
 }
 
 void torquecal_work(const struct cellcal_work *w, const struct cellcal *cal, const struct torque_table *table,
-		       struct torque_eval *ret)
+		    struct torque_eval *ret)
 {
 	const struct torque_table *t = table ? table : w->in->table ? w->in->table : torque_table_builtin("torque");
 	char note[260] = "";
@@ -308,25 +322,33 @@ enum rc torquecal_evaluate(const struct cellcal_input *in, const struct cellcal 
 }
 
 #define ROW(value, b1, b, fit, zero, h, resolutions, reference, positions, steps) \
-	{ value, #value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, positions, steps }
+	{ \
+		value, #value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, \
+			positions, steps \
+	}
 
 const struct torque_table *torque_table_builtin(const char *name)
 {
-	static const struct torque_table torque = { "torque, from memory", 7, {
-		ROW(0.05, 0.025, 0.05, 0.025, 0.0125, 0.063, 4000, 0.010, 3, 8),
-		ROW(0.1, 0.05, 0.10, 0.05, 0.025, 0.125, 2000, 0.020, 3, 8),
-		ROW(0.2, 0.10, 0.20, 0.10, 0.050, 0.250, 1000, 0.040, 3, 8),
-		ROW(0.5, 0.25, 0.50, 0.25, 0.125, 0.63, 400, 0.10, 2, 5),
-		ROW(1, 0.5, 1.0, 0.5, 0.25, 1.25, 200, 0.20, 2, 5),
-		ROW(2, 1.0, 2.0, 1.0, 0.50, 2.50, 100, 0.40, 2, 5),
-		ROW(5, 2.5, 5.0, 2.5, 1.25, 6.25, 40, 1.0, 2, 5),
-	} };
-	static const struct torque_table force = { "force, from memory", 4, {
-		ROW(00, 0.025, 0.05, 0.025, 0.012, 0.07, 4000, 0.01, 3, 8),
-		ROW(0.5, 0.05, 0.10, 0.05, 0.025, 0.15, 2000, 0.02, 3, 8),
-		ROW(1, 0.10, 0.20, 0.10, 0.050, 0.30, 1000, 0.05, 3, 8),
-		ROW(2, 0.20, 0.40, 0.20, 0.10, 0.50, 500, 0.10, 3, 8),
-	} };
+	static const struct torque_table torque = { "torque, from memory",
+						    7,
+						    {
+							    ROW(0.05, 0.025, 0.05, 0.025, 0.0125, 0.063, 4000, 0.010, 3,
+								8),
+							    ROW(0.1, 0.05, 0.10, 0.05, 0.025, 0.125, 2000, 0.020, 3, 8),
+							    ROW(0.2, 0.10, 0.20, 0.10, 0.050, 0.250, 1000, 0.040, 3, 8),
+							    ROW(0.5, 0.25, 0.50, 0.25, 0.125, 0.63, 400, 0.10, 2, 5),
+							    ROW(1, 0.5, 1.0, 0.5, 0.25, 1.25, 200, 0.20, 2, 5),
+							    ROW(2, 1.0, 2.0, 1.0, 0.50, 2.50, 100, 0.40, 2, 5),
+							    ROW(5, 2.5, 5.0, 2.5, 1.25, 6.25, 40, 1.0, 2, 5),
+						    } };
+	static const struct torque_table force = { "force, from memory",
+						   4,
+						   {
+							   ROW(00, 0.025, 0.05, 0.025, 0.012, 0.07, 4000, 0.01, 3, 8),
+							   ROW(0.5, 0.05, 0.10, 0.05, 0.025, 0.15, 2000, 0.02, 3, 8),
+							   ROW(1, 0.10, 0.20, 0.10, 0.050, 0.30, 1000, 0.05, 3, 8),
+							   ROW(2, 0.20, 0.40, 0.20, 0.10, 0.50, 500, 0.10, 3, 8),
+						   } };
 
 	return strcmp(name, "torque") == 0 ? &torque : strcmp(name, "force") == 0 ? &force : NULL;
 }

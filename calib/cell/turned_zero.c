@@ -15,8 +15,10 @@ struct turned_zero turned_zero_join(const struct turned_half *half, size_t n, do
 	double of_forward = ratio / (1 + ratio), drag = (forward - back->mean) / (1 + ratio);
 	struct turned_zero ret = {
 		.at_s = three ? back->at_s : (half[0].at_s + back->at_s) / 2,
-		.zero = forward - drag, .u_zero = hypot(of_forward * u_forward, back->u / (1 + ratio)),
-		.drag = drag, .unlike = fabs(drag) / (1 + ratio),
+		.zero = forward - drag,
+		.u_zero = hypot(of_forward * u_forward, back->u / (1 + ratio)),
+		.drag = drag,
+		.unlike = fabs(drag) / (1 + ratio),
 	};
 
 	if (!three)

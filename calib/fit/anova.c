@@ -7,7 +7,10 @@
 #include <math.h>
 #include <stdlib.h>
 
-struct group { struct dd sum; double n, mean; };
+struct group {
+	struct dd sum;
+	double n, mean;
+};
 
 static enum rc check(const double *y, const size_t *group, size_t n, size_t n_groups, struct err *err)
 {
@@ -15,8 +18,8 @@ static enum rc check(const double *y, const size_t *group, size_t n, size_t n_gr
 		if (!isfinite(y[i]))
 			return err_set(err, RC_ARG, 0, "value %zu of %zu is not a finite number", i + 1, n);
 		if (group[i] >= n_groups)
-			return err_set(err, RC_ARG, 0, "value %zu belongs to group %zu, but there are %zu groups", i + 1,
-				       group[i] + 1, n_groups);
+			return err_set(err, RC_ARG, 0, "value %zu belongs to group %zu, but there are %zu groups",
+				       i + 1, group[i] + 1, n_groups);
 	}
 	return RC_OK;
 }
@@ -35,8 +38,10 @@ static enum rc evaluate(const double *y, const size_t *group, size_t n, struct g
 	for (size_t k = 0; k < n_groups; k++)
 		filled += g[k].n > 0 ? 1 : 0;
 	if (!(filled >= 2) || !((double)n > filled))
-		return err_set(err, RC_ARG, 0, "an analysis of variance needs at least 2 groups and more values than "
-			       "groups, got %zu values in %.0f groups", n, filled);
+		return err_set(err, RC_ARG, 0,
+			       "an analysis of variance needs at least 2 groups and more values than "
+			       "groups, got %zu values in %.0f groups",
+			       n, filled);
 	struct dd mean = dd_div(total, dd_of((double)n));
 	for (size_t k = 0; k < n_groups; k++) {
 		if (!(g[k].n > 0))
@@ -48,8 +53,10 @@ static enum rc evaluate(const double *y, const size_t *group, size_t n, struct g
 		struct dd d = dd_sub(dd_of(y[i]), dd_div(g[group[i]].sum, dd_of(g[group[i]].n)));
 		within = dd_add(within, dd_mul(d, d));
 	}
-	struct stats_anova a = { .ss_between = dd_to(between), .ss_within = dd_to(within),
-				 .dof_between = filled - 1, .dof_within = (double)n - filled };
+	struct stats_anova a = { .ss_between = dd_to(between),
+				 .ss_within = dd_to(within),
+				 .dof_between = filled - 1,
+				 .dof_within = (double)n - filled };
 	a.sd_within = sqrt(a.ss_within / a.dof_within);
 	a.F = (a.ss_between / a.dof_between) / (a.ss_within / a.dof_within);
 	a.p = isfinite(a.F) ? gsl_cdf_fdist_Q(a.F, a.dof_between, a.dof_within) : (a.ss_between > 0 ? 0 : NAN);
@@ -85,8 +92,8 @@ enum rc stats_two_sample(const double *a, size_t n_a, const double *b, size_t n_
 	enum rc rc;
 
 	if (n_a < 2 || n_b < 2)
-		return err_set(err, RC_ARG, 0, "comparing two means needs at least 2 values in each group, got %zu and %zu",
-			       n_a, n_b);
+		return err_set(err, RC_ARG, 0,
+			       "comparing two means needs at least 2 values in each group, got %zu and %zu", n_a, n_b);
 	if ((rc = stats_mean(a, n_a, &m[0], err)) || (rc = stats_mean(b, n_b, &m[1], err)))
 		return rc;
 	double na = (double)n_a, nb = (double)n_b;

@@ -45,16 +45,12 @@ static bool trends(const double *x, size_t i, int side)
 static bool rule_holds(const double *x, size_t i, const struct control_chart *c, enum chart_rule rule, int side)
 {
 	switch (rule) {
-	case CHART_BEYOND:
-		return beyond(x, i, 1, c, 3, side) == 1;
-	case CHART_ONE_SIDE:
-		return beyond(x, i, 9, c, 0, side) == 9;
-	case CHART_TREND:
-		return trends(x, i, side);
+	case CHART_BEYOND: return beyond(x, i, 1, c, 3, side) == 1;
+	case CHART_ONE_SIDE: return beyond(x, i, 9, c, 0, side) == 9;
+	case CHART_TREND: return trends(x, i, side);
 	case CHART_TWO_OF_3: /* the value itself is one of them: else the hit was told before */
 		return beyond(x, i, 1, c, 2, side) == 1 && beyond(x, i, 3, c, 2, side) >= 2;
-	case CHART_FOUR_OF_5:
-		return beyond(x, i, 1, c, 1, side) == 1 && beyond(x, i, 5, c, 1, side) >= 4;
+	case CHART_FOUR_OF_5: return beyond(x, i, 1, c, 1, side) == 1 && beyond(x, i, 5, c, 1, side) >= 4;
 	}
 	return false;
 }
@@ -70,7 +66,8 @@ static void put(struct control_chart *c, struct chart_hit hit)
 
 static void look(const double *x, size_t i, struct control_chart *c)
 {
-	static const enum chart_rule rules[] = { CHART_BEYOND, CHART_ONE_SIDE, CHART_TREND, CHART_TWO_OF_3, CHART_FOUR_OF_5 };
+	static const enum chart_rule rules[] = { CHART_BEYOND, CHART_ONE_SIDE, CHART_TREND, CHART_TWO_OF_3,
+						 CHART_FOUR_OF_5 };
 
 	for (size_t r = 0; r < sizeof rules / sizeof rules[0]; r++)
 		for (int side = -1; side <= 1; side += 2)
@@ -84,7 +81,8 @@ enum rc control_chart(const double *x, const bool *in_base, size_t n, struct con
 
 	for (size_t i = 0; i < n; i++)
 		if (!isfinite(x[i]))
-			return err_set(err, RC_ARG, 0, "value %zu of %zu of the control chart is not a finite number", i + 1, n);
+			return err_set(err, RC_ARG, 0, "value %zu of %zu of the control chart is not a finite number",
+				       i + 1, n);
 	find_limits(x, in_base, n, &c);
 	if (c.n_base == 0)
 		return err_set(err, RC_ARG, 0, "a control chart needs a value for its baseline, found none");
@@ -99,16 +97,11 @@ const char *chart_rule_words(const struct chart_hit *hit)
 	bool up = hit->side > 0;
 
 	switch (hit->rule) {
-	case CHART_BEYOND:
-		return up ? "above the 3 sigma line" : "below the 3 sigma line";
-	case CHART_ONE_SIDE:
-		return up ? "9 in a row above the centre" : "9 in a row below the centre";
-	case CHART_TREND:
-		return up ? "6 in a row rising" : "6 in a row falling";
-	case CHART_TWO_OF_3:
-		return up ? "2 of 3 above the 2 sigma line" : "2 of 3 below the 2 sigma line";
-	case CHART_FOUR_OF_5:
-		return up ? "4 of 5 above the 1 sigma line" : "4 of 5 below the 1 sigma line";
+	case CHART_BEYOND: return up ? "above the 3 sigma line" : "below the 3 sigma line";
+	case CHART_ONE_SIDE: return up ? "9 in a row above the centre" : "9 in a row below the centre";
+	case CHART_TREND: return up ? "6 in a row rising" : "6 in a row falling";
+	case CHART_TWO_OF_3: return up ? "2 of 3 above the 2 sigma line" : "2 of 3 below the 2 sigma line";
+	case CHART_FOUR_OF_5: return up ? "4 of 5 above the 1 sigma line" : "4 of 5 below the 1 sigma line";
 	}
 	return "";
 }

@@ -1,12 +1,15 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Control chart of single values in the order of time (an individuals chart): centre and sigma from a baseline, and run rules.
+/* Control chart of single values in the order of time (an individuals chart): centre and sigma from a baseline, and run
+ * rules.
  *
- * Centre: mean of the baseline. Sigma: mean moving range of neighbours in the baseline by 1.128, d2 of two (NIST/SEMATECH
- * e-Handbook of Statistical Methods, 6.3.2.2). So a slow drift does not widen its own limits, as a standard deviation would.
+ * Centre: mean of the baseline. Sigma: mean moving range of neighbours in the baseline by 1.128, d2 of two
+ * (NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2). So a slow drift does not widen its own limits, as a
+ * standard deviation would.
  *
- * Rules: L. S. Nelson, J. Qual. Technol. 16(4) (1984) 237, tests 1, 2, 3, 5 and 6, with his numbers; 1, 5 and 6 are those of the Western Electric
- * Statistical Quality Control Handbook (1956), which has 8 in a row for test 2. His tests 4, 7 and 8 look for values that come from two sources in turn, which
- * one check weight on one rig is not. Pure arithmetic: no I/O, no allocation. */
+ * Rules: L. S. Nelson, J. Qual. Technol. 16(4) (1984) 237, tests 1, 2, 3, 5 and 6, with his numbers; 1, 5 and 6 are
+ * those of the Western Electric Statistical Quality Control Handbook (1956), which has 8 in a row for test 2. His tests
+ * 4, 7 and 8 look for values that come from two sources in turn, which one check weight on one rig is not. Pure
+ * arithmetic: no I/O, no allocation. */
 #ifndef BRIDLE_CALIB_FIT_CONTROL_CHART_H
 #define BRIDLE_CALIB_FIT_CONTROL_CHART_H
 
@@ -16,7 +19,8 @@
 #include <stddef.h>
 
 #define CHART_HITS 64
-#define CHART_BASE 20 /* first values that make the baseline; fewer make provisional limits (common practice, no source) */
+#define CHART_BASE \
+	20 /* first values that make the baseline; fewer make provisional limits (common practice, no source) */
 
 enum chart_rule {
 	CHART_BEYOND = 1,   /* test 1: beyond 3 sigma */
@@ -39,9 +43,10 @@ struct control_chart {
 	struct chart_hit hit[CHART_HITS];
 };
 
-/* in_base: which values may make the baseline (NULL: all); the first CHART_BASE of them do. RC_ARG n 0, a value not finite, or none for the
- * baseline. */
-enum rc control_chart(const double *x, const bool *in_base, size_t n, struct control_chart *ret, struct err *err) MUST_CHECK;
+/* in_base: which values may make the baseline (NULL: all); the first CHART_BASE of them do. RC_ARG n 0, a value not
+ * finite, or none for the baseline. */
+enum rc control_chart(const double *x, const bool *in_base, size_t n, struct control_chart *ret,
+		      struct err *err) MUST_CHECK;
 
 /* "9 in a row above the centre": what a hit means in words; static text. */
 const char *chart_rule_words(const struct chart_hit *hit);

@@ -82,7 +82,8 @@ static double hermite(const double *x, const double *y, const double *slope, siz
 {
 	double h = x[i + 1] - x[i], t = (at - x[i]) / h, s = 1 - t;
 
-	return y[i] * s * s * (1 + 2 * t) + y[i + 1] * t * t * (3 - 2 * t) + h * t * s * (slope[i] * s - slope[i + 1] * t);
+	return y[i] * s * s * (1 + 2 * t) + y[i + 1] * t * t * (3 - 2 * t) +
+	       h * t * s * (slope[i] * s - slope[i + 1] * t);
 }
 
 double monotone_value(const double *x, const double *y, const double *slope, size_t n, double at)

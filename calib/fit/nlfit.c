@@ -18,7 +18,11 @@
 #define STEPS 5
 #define SCALES 3
 
-struct job { const struct nlfit_model *model; const double *x, *y, *weight; size_t n; };
+struct job {
+	const struct nlfit_model *model;
+	const double *x, *y, *weight;
+	size_t n;
+};
 
 static int residuals(const gsl_vector *param, void *data, gsl_vector *f)
 {
@@ -54,7 +58,8 @@ static double slope(const struct nlfit_model *model, double *p, size_t j, double
 		table[i][0] = central(model, p, j, h, x);
 		for (int k = 1; k <= i; k++, weight *= SMALLER * SMALLER) {
 			table[i][k] = (weight * table[i][k - 1] - table[i - 1][k - 1]) / (weight - 1);
-			double error = fmax(fabs(table[i][k] - table[i][k - 1]), fabs(table[i][k] - table[i - 1][k - 1]));
+			double error =
+				fmax(fabs(table[i][k] - table[i][k - 1]), fabs(table[i][k] - table[i - 1][k - 1]));
 			if (!(error <= least))
 				continue;
 			least = error;
@@ -93,7 +98,8 @@ static enum rc check(const struct nlfit_model *model, const double *x, const dou
 	if (model->p < 1 || model->p > NLFIT_PARAMS)
 		return err_set(err, RC_ARG, 0, "%zu parameters: expected 1 to %d", model->p, NLFIT_PARAMS);
 	if (n < model->p + 1)
-		return err_set(err, RC_ARG, 0, "%zu points are too few for %zu parameters and their uncertainty", n, model->p);
+		return err_set(err, RC_ARG, 0, "%zu points are too few for %zu parameters and their uncertainty", n,
+			       model->p);
 	for (size_t j = 0; j < model->p; j++)
 		if (!isfinite(start[j]))
 			return err_set(err, RC_ARG, 0, "start value %zu is not finite", j + 1);
@@ -101,9 +107,11 @@ static enum rc check(const struct nlfit_model *model, const double *x, const dou
 		if (!isfinite(x[i]) || !isfinite(y[i]))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu is not finite", i + 1, n);
 		if (!isfinite(model->value(start, x[i], model->ctx)))
-			return err_set(err, RC_SINGULAR, 0, "from this start the curve has no finite value at x = %g", x[i]);
+			return err_set(err, RC_SINGULAR, 0, "from this start the curve has no finite value at x = %g",
+				       x[i]);
 		if (weight && !(weight[i] > 0 && isfinite(weight[i])))
-			return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive", i + 1, n, weight[i]);
+			return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive", i + 1, n,
+				       weight[i]);
 	}
 	return RC_OK;
 }
@@ -140,7 +148,8 @@ static bool newton_step(const struct job *job, const double *param, struct lsq *
 }
 
 /* The sum of squares is flat at its least: a search by its value knows the parameters to half the digits only. Plain
- * steps, which need no value, find the rest as long as each is shorter than the one before. ret_step: the one not taken. */
+ * steps, which need no value, find the rest as long as each is shorter than the one before. ret_step: the one not
+ * taken. */
 static bool polish(const struct job *job, double *param, struct lsq *lsq, double *ret_rss, double *ret_step)
 {
 	double step[NLFIT_PARAMS], before = INFINITY;
@@ -154,7 +163,8 @@ static bool polish(const struct job *job, double *param, struct lsq *lsq, double
 			moved[j] = param[j] + ret_step[j];
 			size = fmax(size, fabs(ret_step[j]) / (fabs(param[j]) + fabs(ret_step[j]) + 1e-300));
 		}
-		if (!(size < 0.99 * before) || !newton_step(job, moved, &at, &rss, step) || !(rss <= *ret_rss * (1 + 1e-10)))
+		if (!(size < 0.99 * before) || !newton_step(job, moved, &at, &rss, step) ||
+		    !(rss <= *ret_rss * (1 + 1e-10)))
 			break;
 		before = size;
 		memcpy(param, moved, job->model->p * sizeof *param);
@@ -199,7 +209,9 @@ static enum rc take(gsl_multifit_nlinear_workspace *work, const struct job *job,
 static const gsl_multifit_nlinear_trs *step_of(size_t way)
 {
 	const gsl_multifit_nlinear_trs *const steps[] = { gsl_multifit_nlinear_trs_lm, gsl_multifit_nlinear_trs_lmaccel,
-		gsl_multifit_nlinear_trs_dogleg, gsl_multifit_nlinear_trs_ddogleg, gsl_multifit_nlinear_trs_subspace2D };
+							  gsl_multifit_nlinear_trs_dogleg,
+							  gsl_multifit_nlinear_trs_ddogleg,
+							  gsl_multifit_nlinear_trs_subspace2D };
 
 	return steps[way];
 }
@@ -207,7 +219,8 @@ static const gsl_multifit_nlinear_trs *step_of(size_t way)
 static const gsl_multifit_nlinear_scale *scale_of(size_t way)
 {
 	const gsl_multifit_nlinear_scale *const scales[] = { gsl_multifit_nlinear_scale_more,
-		gsl_multifit_nlinear_scale_levenberg, gsl_multifit_nlinear_scale_marquardt };
+							     gsl_multifit_nlinear_scale_levenberg,
+							     gsl_multifit_nlinear_scale_marquardt };
 
 	return scales[way];
 }
@@ -226,8 +239,9 @@ static enum rc search(const struct job *job, size_t way, const double *start, st
 	gsl_multifit_nlinear_workspace *work = gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, n, p);
 	gsl_vector_const_view first = gsl_vector_const_view_array(start, p);
 	gsl_vector_const_view w = gsl_vector_const_view_array(job->weight ? job->weight : job->y, n);
-	int status = !work ? GSL_ENOMEM : job->weight ? gsl_multifit_nlinear_winit(&first.vector, &w.vector, &fdf, work) :
-							gsl_multifit_nlinear_init(&first.vector, &fdf, work);
+	int status = !work         ? GSL_ENOMEM
+		     : job->weight ? gsl_multifit_nlinear_winit(&first.vector, &w.vector, &fdf, work)
+				   : gsl_multifit_nlinear_init(&first.vector, &fdf, work);
 	if (!status)
 		status = gsl_multifit_nlinear_driver(MOST_ITERATIONS, 1e-14, 1e-14, 0, NULL, NULL, &info, work);
 	/* Derivatives by differences cannot always meet 1e-14; what no longer moves is an answer all the same. */

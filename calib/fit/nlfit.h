@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Nonlinear least squares, a door to gsl_multifit_nlinear. The trust region's ways are tried in turn until one arrives:
- * Levenberg-Marquardt, the same with geodesic acceleration, dogleg, double dogleg, two-dimensional subspace, each with the
- * scalings of Moré, Levenberg and Marquardt. What they find is finished by Gauss-Newton steps in double-double arithmetic, and
- * is an answer only where a further step is under a thousandth of each parameter's u. The NIST sets with a higher level of
- * difficulty are reached from both of their starts (tests/published/test_strd.c). A least sum of squares is one of possibly
- * several: another start may lead to a lesser one.
- * No I/O, no clock; allocates for the length of a call. */
+ * Levenberg-Marquardt, the same with geodesic acceleration, dogleg, double dogleg, two-dimensional subspace, each with
+ * the scalings of Moré, Levenberg and Marquardt. What they find is finished by Gauss-Newton steps in double-double
+ * arithmetic, and is an answer only where a further step is under a thousandth of each parameter's u. The NIST sets
+ * with a higher level of difficulty are reached from both of their starts (tests/published/test_strd.c). A least sum of
+ * squares is one of possibly several: another start may lead to a lesser one. No I/O, no clock; allocates for the
+ * length of a call. */
 #ifndef BRIDLE_CALIB_FIT_NLFIT_H
 #define BRIDLE_CALIB_FIT_NLFIT_H
 

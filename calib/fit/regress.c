@@ -23,8 +23,10 @@ static enum rc check_shape(const struct regress_in *in, size_t p, struct err *er
 	if (in->m > 1 && in->degree > 1)
 		return err_set(err, RC_ARG, 0, "a degree of %d goes with one variable, found %zu", in->degree, in->m);
 	if (in->n < p + 1)
-		return err_set(err, RC_ARG, 0, "%zu point%s too few: %zu coefficients and their uncertainty need at least "
-			       "%zu", in->n, in->n == 1 ? " is" : "s are", p, p + 1);
+		return err_set(err, RC_ARG, 0,
+			       "%zu point%s too few: %zu coefficients and their uncertainty need at least "
+			       "%zu",
+			       in->n, in->n == 1 ? " is" : "s are", p, p + 1);
 	return RC_OK;
 }
 
@@ -37,7 +39,8 @@ static enum rc check_point(const struct regress_in *in, size_t i, struct err *er
 		if (!isfinite(x))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu: x is not a finite number", i + 1, in->n);
 		if (fabs(x) > LARGEST)
-			return err_set(err, RC_RANGE, 0, "point %zu of %zu: x = %g is too large to compute with", i + 1, in->n, x);
+			return err_set(err, RC_RANGE, 0, "point %zu of %zu: x = %g is too large to compute with", i + 1,
+				       in->n, x);
 	}
 	if (!isfinite(in->y[i]))
 		return err_set(err, RC_ARG, 0, "point %zu of %zu: y is not a finite number", i + 1, in->n);
@@ -45,11 +48,11 @@ static enum rc check_point(const struct regress_in *in, size_t i, struct err *er
 		return err_set(err, RC_RANGE, 0, "point %zu of %zu: y = %g is too large to compute with", i + 1, in->n,
 			       in->y[i]);
 	if (!(w > 0) || !isfinite(w))
-		return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive; a weight is 1/u^2", i + 1,
-			       in->n, w);
+		return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive; a weight is 1/u^2",
+			       i + 1, in->n, w);
 	if (!(w < LARGEST && w > 1 / LARGEST))
-		return err_set(err, RC_RANGE, 0, "point %zu of %zu: the weight %g is out of what can be computed", i + 1, in->n,
-			       w);
+		return err_set(err, RC_RANGE, 0, "point %zu of %zu: the weight %g is out of what can be computed",
+			       i + 1, in->n, w);
 	return RC_OK;
 }
 
@@ -186,17 +189,20 @@ static void quality(const struct regress_in *in, struct regress *fit)
 	fit->r_squared = tss.hi > 0 ? 1 - dd_to(dd_div(rss, tss)) : NAN;
 	fit->F = dd_to(dd_sub(tss, rss)) / model_dof / (fit->rss / fit->dof);
 	fit->F_p = isfinite(fit->F) ? gsl_cdf_fdist_Q(fmax(fit->F, 0), model_dof, fit->dof) : (fit->F > 0 ? 0 : NAN);
-	fit->aicc = fit->n - k - 1 > 0 && fit->rss > 0 ?
-		    fit->n * log(fit->rss / fit->n) - log_weights + 2 * k * fit->n / (fit->n - k - 1) : NAN;
+	fit->aicc = fit->n - k - 1 > 0 && fit->rss > 0
+			    ? fit->n * log(fit->rss / fit->n) - log_weights + 2 * k * fit->n / (fit->n - k - 1)
+			    : NAN;
 	fit->u_known_factor = 1 / fit->residual_sd;
 	fit->chi2_p = in->weight ? gsl_cdf_chisq_Q(fit->rss, fit->dof) : NAN;
 }
 
-enum rc regress_fit(const struct regress_in *in, struct regress *ret, struct regress_point *ret_points,
-		    struct err *err)
+enum rc regress_fit(const struct regress_in *in, struct regress *ret, struct regress_point *ret_points, struct err *err)
 {
-	struct regress fit = { .m = in->m, .degree = in->degree, .through_origin = in->through_origin,
-			       .robust = in->robust, .weighted = in->weight != NULL,
+	struct regress fit = { .m = in->m,
+			       .degree = in->degree,
+			       .through_origin = in->through_origin,
+			       .robust = in->robust,
+			       .weighted = in->weight != NULL,
 			       .first_power = in->through_origin ? 1 : 0 };
 	struct lsq lsq;
 	enum rc rc;

@@ -19,20 +19,21 @@
 #define REGRESS_TERMS LSQ_TERMS /* coefficients, the constant counted */
 
 struct regress_in {
-	size_t n, m;        /* points; variables, 1 to 15 */
-	const double *x;    /* n rows of m, borrowed */
+	size_t n, m;     /* points; variables, 1 to 15 */
+	const double *x; /* n rows of m, borrowed */
 	const double *y;
 	const double *weight; /* 1/u^2 of each point, positive; NULL: all alike */
-	int degree;         /* 1 to 10; above 1 only with one variable */
-	bool through_origin; /* no constant term */
-	bool robust;        /* Tukey's bisquare by iterated weights (GSL); nothing is left out, outliers are flagged */
+	int degree;           /* 1 to 10; above 1 only with one variable */
+	bool through_origin;  /* no constant term */
+	bool robust; /* Tukey's bisquare by iterated weights (GSL); nothing is left out, outliers are flagged */
 };
 
 struct regress {
-	size_t p, m;        /* coefficients, variables */
+	size_t p, m;             /* coefficients, variables */
 	int degree, first_power; /* first_power 1 through the origin, else 0 */
 	bool through_origin, robust, weighted;
-	double coef[REGRESS_TERMS]; /* constant (unless through the origin), then rising powers or the variables in order */
+	double coef[REGRESS_TERMS]; /* constant (unless through the origin), then rising powers or the variables in
+				       order */
 	/* From the scatter about the fit: residual_sd^2 (X'WX)^-1. */
 	double cov[REGRESS_TERMS][REGRESS_TERMS];
 	double n, dof;
@@ -45,8 +46,9 @@ struct regress {
 	/* n ln(rss/n) - sum ln w + 2 k n/(n - k - 1), k = p + 1: Hurvich and Tsai, Biometrika 76 (1989) 297. To compare
 	 * fits to the same points only. NaN when n <= k + 1. */
 	double aicc;
-	double u_known_factor; /* times a u of coef: its value when the weights are taken as 1/u^2 for good: 1/residual_sd */
-	double chi2_p;      /* of rss if weights are 1/u^2; NaN unweighted */
+	double u_known_factor; /* times a u of coef: its value when the weights are taken as 1/u^2 for good:
+				  1/residual_sd */
+	double chi2_p;         /* of rss if weights are 1/u^2; NaN unweighted */
 	double x_min[REGRESS_TERMS], x_max[REGRESS_TERMS];
 	/* The basis in which it was solved, for bands: t = (x - centre)/scale. */
 	double centre[REGRESS_TERMS], scale[REGRESS_TERMS];
@@ -57,7 +59,8 @@ struct regress {
 struct regress_point {
 	double fit, residual;
 	double leverage;    /* of the points as they lie; a robust fit's own weights are not in it */
-	double studentised; /* residual over its own standard deviation; NaN where the scatter is no more than the rounding of y */
+	double studentised; /* residual over its own standard deviation; NaN where the scatter is no more than the
+			       rounding of y */
 	double deleted;     /* the same with this point left out of the standard deviation: Student's t, dof - 1 */
 	double weight;      /* robust weight 0..1; 1 otherwise */
 	bool outlier;       /* deleted residual beyond Student's t at 5 %, shared among n points (Bonferroni) */
@@ -71,12 +74,14 @@ enum rc regress_fit(const struct regress_in *in, struct regress *ret, struct reg
 		    struct err *err) MUST_CHECK;
 
 /* At x (m values): the curve, its standard uncertainty by the fit, and that of a new reading of weight 1. */
-struct regress_value { double value, u_fit, u_single; };
+struct regress_value {
+	double value, u_fit, u_single;
+};
 struct regress_value regress_at(const struct regress *fit, const double *x);
 double regress_slope(const struct regress *fit, double x); /* one variable */
 
-/* Inverse prediction, one variable: where the curve takes y, of standard uncertainty u_y, inside the range of the points
- * widened by a tenth on both sides. u from the slope there, with both the reading's and the fit's share.
+/* Inverse prediction, one variable: where the curve takes y, of standard uncertainty u_y, inside the range of the
+ * points widened by a tenth on both sides. u from the slope there, with both the reading's and the fit's share.
  * RC_RANGE it does not take that value there; RC_SINGULAR at more than one place, or where it does not slope. */
 enum rc regress_invert(const struct regress *fit, double y, double u_y, double *ret_x, double *ret_u_x,
 		       struct err *err) MUST_CHECK;

@@ -6,8 +6,12 @@
 /* Independent sums let the processor work on several points at once, and keep rounding down. */
 #define LANES 4
 
-struct sums { double w[LANES], x[LANES], y[LANES]; };
-struct products { double xx[LANES], xy[LANES]; };
+struct sums {
+	double w[LANES], x[LANES], y[LANES];
+};
+struct products {
+	double xx[LANES], xy[LANES];
+};
 
 static double total(const double lane[LANES])
 {
@@ -83,7 +87,8 @@ static enum rc complain(const double *x, const double *y, const double *weight, 
 		if (!isfinite(x[i]) || !isfinite(y[i]))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu is not finite", i + 1, n);
 		if (weight && !(weight[i] > 0 && isfinite(weight[i])))
-			return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive", i + 1, n, weight[i]);
+			return err_set(err, RC_ARG, 0, "point %zu of %zu: the weight %g is not positive", i + 1, n,
+				       weight[i]);
 	}
 	return err_set(err, RC_RANGE, 0, "the points are too large to compute with");
 }
@@ -122,7 +127,8 @@ enum rc regress_line_fit(const double *x, const double *y, const double *weight,
 	if (!isfinite(xx) || !isfinite(w) || !isfinite(line.x_mean + line.y_mean) || (xx > 0 && !isfinite(line.chi2)))
 		return complain(x, y, weight, n, err);
 	if (!(xx > 1e-28 * w * line.x_mean * line.x_mean) || !(xx > 0))
-		return err_set(err, RC_SINGULAR, 0, "every point has the same x (%g): they do not determine a slope", x[0]);
+		return err_set(err, RC_SINGULAR, 0, "every point has the same x (%g): they do not determine a slope",
+			       x[0]);
 	line.dof = (double)n - 2;
 	line.residual_sd = sqrt(line.chi2 / line.dof);
 	line.u_y_mean = line.residual_sd / sqrt(w);

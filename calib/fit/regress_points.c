@@ -48,14 +48,18 @@ void regress_points(const struct regress_in *in, const struct regress *fit, cons
 		q->studentised = q->residual * sqrt(weight_of(in, i)) / (fit->residual_sd * sqrt(rest));
 		double t2 = q->studentised * q->studentised;
 		if (fit->dof > 1)
-			q->deleted = t2 < fit->dof ? q->studentised * sqrt((fit->dof - 1) / (fit->dof - t2)) :
-						     copysign(INFINITY, q->studentised);
+			q->deleted = t2 < fit->dof ? q->studentised * sqrt((fit->dof - 1) / (fit->dof - t2))
+						   : copysign(INFINITY, q->studentised);
 		q->outlier = fabs(q->deleted) > limit;
 	}
 }
 
 /* --- pure error --- */
-struct entry { const double *x; size_t m; double y, w; };
+struct entry {
+	const double *x;
+	size_t m;
+	double y, w;
+};
 
 static int by_x(const void *a, const void *b)
 {

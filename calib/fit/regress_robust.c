@@ -25,8 +25,11 @@ static void robust_free(struct robust *b)
 
 static bool robust_alloc(struct robust *b, size_t n, size_t p)
 {
-	*b = (struct robust){ .X = gsl_matrix_alloc(n, p), .cov = gsl_matrix_alloc(p, p), .y = gsl_vector_alloc(n),
-			      .coef = gsl_vector_alloc(p), .r = gsl_vector_alloc(n),
+	*b = (struct robust){ .X = gsl_matrix_alloc(n, p),
+			      .cov = gsl_matrix_alloc(p, p),
+			      .y = gsl_vector_alloc(n),
+			      .coef = gsl_vector_alloc(p),
+			      .r = gsl_vector_alloc(n),
 			      .work = gsl_multifit_robust_alloc(gsl_multifit_robust_bisquare, n, p) };
 	return b->X && b->cov && b->y && b->coef && b->r && b->work;
 }
@@ -62,8 +65,7 @@ static double weighted_r_squared(const struct regress_in *in, const struct regre
 	return 1 - rss / tss;
 }
 
-static void take(const struct regress_in *in, struct regress *fit, const struct robust *b,
-		 struct regress_point *points)
+static void take(const struct regress_in *in, struct regress *fit, const struct robust *b, struct regress_point *points)
 {
 	gsl_multifit_robust_stats stats = gsl_multifit_robust_statistics(b->work);
 	double limit = gsl_cdf_ugaussian_Qinv(0.025 / fit->n), scale = stats.sigma_mad;
@@ -85,14 +87,17 @@ static void take(const struct regress_in *in, struct regress *fit, const struct 
 		double r = dd_to(regress_residual(fit, in->x + i * in->m, in->y[i]));
 		fit->rss += root * root * r * r;
 		if (points)
-			points[i] = (struct regress_point){ .fit = in->y[i] - r, .residual = r, .leverage = NAN,
-				.studentised = root * r / scale, .deleted = NAN, .weight = gsl_vector_get(stats.weights, i),
-				.outlier = fabs(root * r) > limit * scale };
+			points[i] = (struct regress_point){ .fit = in->y[i] - r,
+							    .residual = r,
+							    .leverage = NAN,
+							    .studentised = root * r / scale,
+							    .deleted = NAN,
+							    .weight = gsl_vector_get(stats.weights, i),
+							    .outlier = fabs(root * r) > limit * scale };
 	}
 }
 
-enum rc regress_robust(const struct regress_in *in, struct regress *fit, struct regress_point *points,
-		       struct err *err)
+enum rc regress_robust(const struct regress_in *in, struct regress *fit, struct regress_point *points, struct err *err)
 {
 	gsl_error_handler_t *before = gsl_set_error_handler_off();
 	struct robust b;
@@ -109,8 +114,9 @@ enum rc regress_robust(const struct regress_in *in, struct regress *fit, struct 
 	int status = exact ? GSL_EFAILED : gsl_multifit_robust(b.X, b.y, b.coef, b.cov, b.work);
 	if (exact) {
 		for (size_t i = 0; points && i < in->n; i++)
-			points[i] = (struct regress_point){ .fit = in->y[i], .leverage = NAN, .studentised = NAN,
-							    .deleted = NAN, .weight = 1 };
+			points[i] = (struct regress_point){
+				.fit = in->y[i], .leverage = NAN, .studentised = NAN, .deleted = NAN, .weight = 1
+			};
 	} else if (status) {
 		rc = err_set(err, RC_SINGULAR, 0, "the robust fit found no answer (%s): look at the points",
 			     gsl_strerror(status));

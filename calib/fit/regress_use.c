@@ -52,7 +52,8 @@ enum rc regress_to_plain(struct regress *fit, struct err *err)
 			sum = dd_add(sum, dd_mul(to[i][j], fit->basis_coef[j]));
 		fit->coef[i] = dd_to(sum);
 		if (!isfinite(fit->coef[i]))
-			return err_set(err, RC_RANGE, 0, "coefficient %zu is too large for a number: scale the variables", i);
+			return err_set(err, RC_RANGE, 0,
+				       "coefficient %zu is too large for a number: scale the variables", i);
 		for (size_t l = 0; l < fit->p; l++) {
 			sum = dd_of(0);
 			for (size_t j = 0; j < fit->p; j++)
@@ -112,8 +113,7 @@ static double bisect(const struct regress *fit, double y, double low, double hig
 	return low + 0.5 * (high - low);
 }
 
-enum rc regress_invert(const struct regress *fit, double y, double u_y, double *ret_x, double *ret_u_x,
-		       struct err *err)
+enum rc regress_invert(const struct regress *fit, double y, double u_y, double *ret_x, double *ret_u_x, struct err *err)
 {
 	double margin = 0.1 * (fit->x_max[0] - fit->x_min[0]), from = fit->x_min[0] - margin;
 	double step = (fit->x_max[0] + margin - from) / LOOKS, found = NAN;
@@ -122,8 +122,8 @@ enum rc regress_invert(const struct regress *fit, double y, double u_y, double *
 	if (fit->m > 1)
 		return err_set(err, RC_ARG, 0, "the inverse needs a fit in one variable, this one has %zu", fit->m);
 	if (!isfinite(y) || !(u_y >= 0))
-		return err_set(err, RC_ARG, 0, "y = %g with u = %g: expected a finite number and an uncertainty not negative", y,
-			       u_y);
+		return err_set(err, RC_ARG, 0,
+			       "y = %g with u = %g: expected a finite number and an uncertainty not negative", y, u_y);
 	for (int i = 0; i < LOOKS; i++) {
 		double a = above(fit, from + i * step, y), b = above(fit, from + (i + 1) * step, y);
 		if ((a < 0) == (b < 0))
@@ -136,8 +136,10 @@ enum rc regress_invert(const struct regress *fit, double y, double u_y, double *
 			       from + LOOKS * step);
 	double slope = regress_slope(fit, found);
 	if (crossings > 1 || !(fabs(slope) > 0))
-		return err_set(err, RC_SINGULAR, 0, "the curve takes the value %g at more than one x, one of them %g: the inverse "
-			       "is not determined", y, found);
+		return err_set(err, RC_SINGULAR, 0,
+			       "the curve takes the value %g at more than one x, one of them %g: the inverse "
+			       "is not determined",
+			       y, found);
 	*ret_x = found;
 	*ret_u_x = hypot(u_y, regress_at(fit, &found).u_fit) / fabs(slope);
 	return RC_OK;

@@ -50,7 +50,9 @@ void stats_settle_add(struct stats_settle *s, double t_s, double y)
 	s->last_s = t_s;
 }
 
-struct line { double n, t0, y0, stt, sty, slope; };
+struct line {
+	double n, t0, y0, stt, sty, slope;
+};
 
 static bool in_window(const struct stats_settle *s, size_t i)
 {

@@ -113,8 +113,10 @@ enum rc stats_batch_means(const double *x, size_t n, size_t batches, double *ret
 	struct stats_run run;
 
 	if (batches < 2 || n < batches)
-		return err_set(err, RC_ARG, 0, "batch means need at least 2 batches with a reading each, got %zu readings for "
-			       "%zu batches", n, batches);
+		return err_set(err, RC_ARG, 0,
+			       "batch means need at least 2 batches with a reading each, got %zu readings for "
+			       "%zu batches",
+			       n, batches);
 	size_t each = n / batches;
 	stats_run_begin(&run);
 	for (size_t b = 0; b < batches; b++)

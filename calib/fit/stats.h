@@ -13,7 +13,7 @@
 struct stats_mean {
 	size_t n;
 	double mean;
-	double sd;   /* n - 1; NaN for n 1 */
+	double sd; /* n - 1; NaN for n 1 */
 	/* Lag-1 autocorrelation as NIST defines it (e-Handbook 1.3.5.12):
 	 * sum (x_i - m)(x_i+1 - m) / sum (x_i - m)^2; NaN when all readings are equal or n < 3. */
 	double lag1;
@@ -22,8 +22,8 @@ struct stats_mean {
 	 * (Bayley and Hammersley, J. R. Stat. Soc. Suppl. 8 (1946) 184). Between 1 and n: a negative r does
 	 * not make more of the readings than they are. */
 	double n_effective, n_effective_finite;
-	double u_mean;        /* sd / sqrt(n_effective) */
-	double u_mean_naive;  /* sd / sqrt(n) */
+	double u_mean;       /* sd / sqrt(n_effective) */
+	double u_mean_naive; /* sd / sqrt(n) */
 };
 
 /* x: borrowed. RC_ARG n 0 or a value not finite; RC_RANGE overflow. */
@@ -46,26 +46,28 @@ enum rc stats_batch_means(const double *x, size_t n, size_t batches, double *ret
 /* --- the mean of a record with what it cannot tell ---
  * The shyest of several looks at how much neighbours go together; each errs towards too many readings somewhere:
  * - lag-1 autocorrelation, the finite form above, with r freed of its bias by the mean that was taken off,
- *   (n r + 1)/(n - 4) (Kendall, Biometrika 41 (1954) 403; Marriott and Pope, ibid. 390: both from memory): blind to slow
- *   noise under white noise, and low for short records;
- * - the same of the means of 2, 4, 8, ... readings, down to 12 means, r only where it stands out from chance (batch means, and
- *   what they still go together): sees slow noise;
+ *   (n r + 1)/(n - 4) (Kendall, Biometrika 41 (1954) 403; Marriott and Pope, ibid. 390: both from memory):
+ *   blind to slow noise under white noise, and low for short records;
+ * - the same of the means of 2, 4, 8, ... readings, down to 12 means, r only where it stands out from chance
+ *   (batch means, and what they still go together): sees slow noise;
  * - the autocorrelation summed (stats_n_effective_acf).
  * The one with the widest interval counts; dof is its effective count less 1.
- * Not known: fewer than 5 readings or all of them equal (their scatter is below the resolution), fewer than STATS_FEWEST
- * effective ones by any look, or fewer of coarse means that still go together. Noise slower than the whole record cannot be seen in it by anybody: white noise of sd 1 with slow noise of sd 0.3
- * and a correlation time of 100 readings under it was caught in 32 % of records of 240 and covered in 58 % of the others (400
- * simulated). Records of fifty correlation times and more: 95 to 98 % of the intervals given hold (test_stats_shy).
- * reports/reduce/window.c takes the shyer of two looks at its stretches, for its own question; this is for records of unknown kind. */
+ * Not known: fewer than 5 readings or all of them equal (their scatter is below the resolution), fewer than
+ * STATS_FEWEST effective ones by any look, or fewer of coarse means that still go together. Noise slower than the whole
+ * record cannot be seen in it by anybody: white noise of sd 1 with slow noise of sd 0.3 and a correlation time of 100
+ * readings under it was caught in 32 % of records of 240 and covered in 58 % of the others (400 simulated). Records of
+ * fifty correlation times and more: 95 to 98 % of the intervals given hold (test_stats_shy). reports/reduce/window.c
+ * takes the shyer of two looks at its stretches, for its own question; this is for records of unknown kind. */
 #define STATS_FEWEST 10
 enum stats_look { STATS_LAG1, STATS_COARSE, STATS_ACF };
 enum stats_doubt { STATS_SURE, STATS_EQUAL, STATS_SHORT, STATS_CORRELATED, STATS_SLOW };
 struct stats_shy {
-	enum stats_doubt doubt;    /* not STATS_SURE: no interval can be given; u_mean and dof are a lower bound's, for display */
-	enum stats_look look;      /* the one that counted */
-	size_t grain;              /* readings to a mean of STATS_COARSE, else 1 */
-	double u_mean, dof;        /* NaN for n < 5 and equal readings */
-	double n_effective;        /* sd^2 / u_mean^2, the least of all looks; NaN for n < 5 and equal readings */
+	/* not STATS_SURE: no interval can be given; u_mean and dof are a lower bound's, for display */
+	enum stats_doubt doubt;
+	enum stats_look look; /* the one that counted */
+	size_t grain;         /* readings to a mean of STATS_COARSE, else 1 */
+	double u_mean, dof;   /* NaN for n < 5 and equal readings */
+	double n_effective;   /* sd^2 / u_mean^2, the least of all looks; NaN for n < 5 and equal readings */
 };
 /* RC_ARG n 0 or a value not finite; RC_NOMEM. Allocates for the call; n^2/2 up to 4096 readings, then n. */
 enum rc stats_mean_shy(const double *x, size_t n, struct stats_shy *ret, struct err *err) MUST_CHECK;
@@ -73,9 +75,9 @@ enum rc stats_mean_shy(const double *x, size_t n, struct stats_shy *ret, struct 
 /* --- one reading at a time, constant memory: Welford's update with the product of neighbours --- */
 struct stats_run {
 	size_t n;
-	double first, last;   /* readings */
-	double mean, m2;      /* about the running mean */
-	double neighbours;    /* sum of (x_i - first)(x_i+1 - first) */
+	double first, last; /* readings */
+	double mean, m2;    /* about the running mean */
+	double neighbours;  /* sum of (x_i - first)(x_i+1 - first) */
 	double min, max;
 };
 void stats_run_begin(struct stats_run *run);
@@ -90,18 +92,18 @@ struct stats_mean stats_run_result(const struct stats_run *run);
 #define STATS_SETTLE_BINS 24
 struct stats_settle {
 	double window_s;
-	size_t n, head;                    /* finished bins, ring */
+	size_t n, head; /* finished bins, ring */
 	double t_s[STATS_SETTLE_BINS], y[STATS_SETTLE_BINS];
-	double bin_begin_s, bin_t, bin_y;  /* the open bin: sums relative to its begin and first reading */
+	double bin_begin_s, bin_t, bin_y; /* the open bin: sums relative to its begin and first reading */
 	double bin_y0;
 	size_t bin_n;
 	double first_s, last_s;
-	bool bad;                          /* a reading was not finite since the last begin */
+	bool bad; /* a reading was not finite since the last begin */
 };
 struct stats_slope {
-	bool known;       /* the window is full and has at least 6 filled bins */
+	bool known;                        /* the window is full and has at least 6 filled bins */
 	double slope_per_s, u_slope_per_s; /* NaN until known */
-	double mean;      /* of the bins */
+	double mean;                       /* of the bins */
 };
 void stats_settle_begin(struct stats_settle *s, double window_s);
 /* t_s must not run backwards (such a reading is left out). */

@@ -6,29 +6,38 @@
 
 #define MOST_ITERATIONS 500
 
-struct data { const double *x, *y, *u_x, *u_y, *r; size_t n; };
-struct state { double b, x_mean, y_mean, sum_w; };
+struct data {
+	const double *x, *y, *u_x, *u_y, *r;
+	size_t n;
+};
+struct state {
+	double b, x_mean, y_mean, sum_w;
+};
 
 static enum rc check(const struct data *d, struct err *err)
 {
 	double low = INFINITY, high = -INFINITY;
 
 	if (d->n < 3)
-		return err_set(err, RC_ARG, 0, "%zu points are too few: a line with errors in both variables needs 3", d->n);
+		return err_set(err, RC_ARG, 0, "%zu points are too few: a line with errors in both variables needs 3",
+			       d->n);
 	for (size_t i = 0; i < d->n; i++) {
 		if (!isfinite(d->x[i]) || !isfinite(d->y[i]) || !isfinite(d->u_x[i]) || !isfinite(d->u_y[i]))
 			return err_set(err, RC_ARG, 0, "point %zu of %zu is not finite", i + 1, d->n);
 		if (d->u_x[i] < 0 || d->u_y[i] < 0 || !(d->u_x[i] + d->u_y[i] > 0))
-			return err_set(err, RC_ARG, 0, "point %zu of %zu: uncertainties %g and %g; expected none negative and one of "
-				       "them positive", i + 1, d->n, d->u_x[i], d->u_y[i]);
+			return err_set(err, RC_ARG, 0,
+				       "point %zu of %zu: uncertainties %g and %g; expected none negative and one of "
+				       "them positive",
+				       i + 1, d->n, d->u_x[i], d->u_y[i]);
 		if (d->r && !(fabs(d->r[i]) < 1))
-			return err_set(err, RC_ARG, 0, "point %zu of %zu: correlation %g, expected between -1 and 1", i + 1, d->n,
-				       d->r[i]);
+			return err_set(err, RC_ARG, 0, "point %zu of %zu: correlation %g, expected between -1 and 1",
+				       i + 1, d->n, d->r[i]);
 		low = fmin(low, d->x[i]);
 		high = fmax(high, d->x[i]);
 	}
 	if (!(high > low))
-		return err_set(err, RC_SINGULAR, 0, "every point has the same x (%g): they do not determine a slope", low);
+		return err_set(err, RC_SINGULAR, 0, "every point has the same x (%g): they do not determine a slope",
+			       low);
 	return RC_OK;
 }
 
@@ -62,8 +71,8 @@ static double beta(const struct data *d, size_t i, const struct state *s)
 {
 	double u = d->x[i] - s->x_mean, v = d->y[i] - s->y_mean;
 
-	return weight(d, i, s->b) * (u * d->u_y[i] * d->u_y[i] + s->b * v * d->u_x[i] * d->u_x[i] -
-				     (s->b * u + v) * common(d, i));
+	return weight(d, i, s->b) *
+	       (u * d->u_y[i] * d->u_y[i] + s->b * v * d->u_x[i] * d->u_x[i] - (s->b * u + v) * common(d, i));
 }
 
 static double next_slope(const struct data *d, struct state *s)
@@ -129,7 +138,8 @@ enum rc york_fit(const double *x, const double *y, const double *u_x, const doub
 	for (;;) {
 		double b = next_slope(&d, &s), step = fabs(b - s.b);
 		if (!isfinite(b) || fit.iterations++ >= MOST_ITERATIONS)
-			return err_set(err, RC_SINGULAR, 0, "the line with errors in both variables does not settle: the points do "
+			return err_set(err, RC_SINGULAR, 0,
+				       "the line with errors in both variables does not settle: the points do "
 				       "not determine a slope");
 		s.b = b;
 		if (step <= 4e-16 * fabs(b) || (fit.iterations > 50 && step <= 1e-12 * fabs(b)))
@@ -137,7 +147,8 @@ enum rc york_fit(const double *x, const double *y, const double *u_x, const doub
 	}
 	errors(&d, &s, &fit);
 	if (!isfinite(fit.u_intercept) || !isfinite(fit.chi2))
-		return err_set(err, RC_RANGE, 0, "the points are too large, or their uncertainties too small, to compute with");
+		return err_set(err, RC_RANGE, 0,
+			       "the points are too large, or their uncertainties too small, to compute with");
 	*ret = fit;
 	return RC_OK;
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Straight line with errors in both variables: D. York, N. M. Evensen, M. L. Martinez and J. De Basabe Delgado, Am. J. Phys.
- * 72 (2004) 367, eq. 13. Pure arithmetic, no allocation. */
+/* Straight line with errors in both variables: D. York, N. M. Evensen, M. L. Martinez and J. De Basabe Delgado, Am. J.
+ * Phys. 72 (2004) 367, eq. 13. Pure arithmetic, no allocation. */
 #ifndef BRIDLE_CALIB_FIT_YORK_H
 #define BRIDLE_CALIB_FIT_YORK_H
 

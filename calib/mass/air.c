@@ -30,8 +30,8 @@ static double density_cipm(double p, double t, double h, double co2)
 {
 	double x = h * air_enhancement(p, t) * air_saturation_pressure_Pa(t) / p;
 
-	return (3.483740 + 1.4446 * (co2 - 0.0004)) * 1e-3 * p /
-	       (air_compressibility(p, t, x) * (t + ZERO_CELSIUS_K)) * (1.0 - 0.3780 * x);
+	return (3.483740 + 1.4446 * (co2 - 0.0004)) * 1e-3 * p / (air_compressibility(p, t, x) * (t + ZERO_CELSIUS_K)) *
+	       (1.0 - 0.3780 * x);
 }
 
 static double density_short(double p, double t, double h)
@@ -49,19 +49,25 @@ static enum rc check(const struct air_state *s, struct err *err)
 	double p = s->pressure_Pa.value, t = s->temp_degC.value, h = s->humidity_frac.value;
 
 	if (!(p >= 3e4 && p <= 1.2e5))
-		return err_set(err, RC_ARG, 0, "the air pressure %g hPa is not that of a workshop; expected 300 hPa to "
-			       "1200 hPa, as it is on the spot and not reduced to the sea", p / 100.0);
+		return err_set(err, RC_ARG, 0,
+			       "the air pressure %g hPa is not that of a workshop; expected 300 hPa to "
+			       "1200 hPa, as it is on the spot and not reduced to the sea",
+			       p / 100.0);
 	if (!(t >= -40.0 && t <= 60.0))
-		return err_set(err, RC_ARG, 0, "the air temperature %g degC is out of range; expected -40 degC to "
-			       "60 degC", t);
+		return err_set(err, RC_ARG, 0,
+			       "the air temperature %g degC is out of range; expected -40 degC to "
+			       "60 degC",
+			       t);
 	if (!(h >= 0.0 && h <= 1.0))
 		return err_set(err, RC_ARG, 0, "the relative humidity %g %% is out of range; expected 0 %% to 100 %%",
 			       h * 100.0);
 	if (!(s->co2_frac >= 0.0 && s->co2_frac <= 0.1))
-		return err_set(err, RC_ARG, 0, "the mole fraction of carbon dioxide %g is out of range; expected 0 to "
-			       "0.1, usually 0.0004", s->co2_frac);
-	if (!(s->pressure_Pa.u >= 0 && isfinite(s->pressure_Pa.u) && s->temp_degC.u >= 0 &&
-	      isfinite(s->temp_degC.u) && s->humidity_frac.u >= 0 && isfinite(s->humidity_frac.u)))
+		return err_set(err, RC_ARG, 0,
+			       "the mole fraction of carbon dioxide %g is out of range; expected 0 to "
+			       "0.1, usually 0.0004",
+			       s->co2_frac);
+	if (!(s->pressure_Pa.u >= 0 && isfinite(s->pressure_Pa.u) && s->temp_degC.u >= 0 && isfinite(s->temp_degC.u) &&
+	      s->humidity_frac.u >= 0 && isfinite(s->humidity_frac.u)))
 		return err_set(err, RC_ARG, 0, "an uncertainty of the air's state is negative or not finite");
 	return RC_OK;
 }

@@ -17,7 +17,7 @@ struct air_state {
 	struct quantity pressure_Pa;
 	struct quantity temp_degC;
 	struct quantity humidity_frac; /* relative humidity, 0 to 1 */
-	double co2_frac;               /* mole fraction of carbon dioxide; 0.0004 is usual. Not used by the short formula */
+	double co2_frac; /* mole fraction of carbon dioxide; 0.0004 is usual. Not used by the short formula */
 };
 
 struct air {

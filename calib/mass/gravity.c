@@ -52,8 +52,10 @@ enum rc gravity_at(struct quantity latitude_deg, struct quantity height_m, struc
 enum rc gravity_given(struct quantity m_per_s2, struct gravity *ret, struct err *err)
 {
 	if (!(m_per_s2.value >= 9.76 && m_per_s2.value <= 9.84))
-		return err_set(err, RC_ARG, 0, "a gravity of %g m/s2 is found nowhere on land; expected 9.76 m/s2 to "
-			       "9.84 m/s2", m_per_s2.value);
+		return err_set(err, RC_ARG, 0,
+			       "a gravity of %g m/s2 is found nowhere on land; expected 9.76 m/s2 to "
+			       "9.84 m/s2",
+			       m_per_s2.value);
 	if (!(m_per_s2.u >= 0 && m_per_s2.u < 0.1))
 		return err_set(err, RC_ARG, 0, "an uncertainty of gravity of %g m/s2 is not a sensible number",
 			       m_per_s2.u);

@@ -20,9 +20,7 @@
 #define WEIGHT_REFERENCE_DENSITY_kg_per_m3 8000.0
 #define WEIGHT_REFERENCE_AIR_kg_per_m3 1.2
 
-enum weight_class {
-	WEIGHT_E2, WEIGHT_F1, WEIGHT_F2, WEIGHT_M1, WEIGHT_M1_2, WEIGHT_M2, WEIGHT_M2_3, WEIGHT_M3
-};
+enum weight_class { WEIGHT_E2, WEIGHT_F1, WEIGHT_F2, WEIGHT_M1, WEIGHT_M1_2, WEIGHT_M2, WEIGHT_M2_3, WEIGHT_M3 };
 #define WEIGHT_CLASSES 8
 
 /* "E2", "F1", "F2", "M1", "M1-2", "M2", "M2-3", "M3"; small letters are fine. RC_ARG for anything else. */

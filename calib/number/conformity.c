@@ -27,8 +27,8 @@ double conform_probability(double y, double u, double dof, struct conform_limits
 		return y >= limits.lower && y <= limits.upper ? 1.0 : 0.0;
 	double low = (limits.lower - y) / u, high = (limits.upper - y) / u;
 	/* By the tail on the far side, so that a probability near 0 keeps its digits. */
-	double p = low > 0 ? upper_tail(low, dof) - upper_tail(high, dof) :
-			     upper_tail(-high, dof) - upper_tail(-low, dof);
+	double p =
+		low > 0 ? upper_tail(low, dof) - upper_tail(high, dof) : upper_tail(-high, dof) - upper_tail(-low, dof);
 	return p < 0 ? 0 : p > 1 ? 1 : p;
 }
 
@@ -44,14 +44,10 @@ enum verdict conform_verdict(double probability, double confidence)
 const char *verdict_name(enum verdict verdict)
 {
 	switch (verdict) {
-	case VERDICT_UNDECIDED:
-		return "undecided";
-	case VERDICT_CONFIRMED:
-		return "confirmed";
-	case VERDICT_REFUTED:
-		return "refuted";
-	case VERDICT_NOT_TESTED:
-		return "not tested";
+	case VERDICT_UNDECIDED: return "undecided";
+	case VERDICT_CONFIRMED: return "confirmed";
+	case VERDICT_REFUTED: return "refuted";
+	case VERDICT_NOT_TESTED: return "not tested";
 	}
 	return "undecided";
 }
@@ -81,8 +77,10 @@ enum rc conform_guarded(struct conform_limits limits, double u, double dof, doub
 	double guard = one_sided_factor(confidence, dof) * u;
 	struct conform_limits inner = { limits.lower + guard, limits.upper - guard };
 	if (!(inner.lower <= inner.upper))
-		return err_set(err, RC_SINGULAR, 0, "no reading could confirm the claim: the guard bands of %g on both "
-			       "sides use up the tolerance; measure with a smaller uncertainty", guard);
+		return err_set(err, RC_SINGULAR, 0,
+			       "no reading could confirm the claim: the guard bands of %g on both "
+			       "sides use up the tolerance; measure with a smaller uncertainty",
+			       guard);
 	*ret = inner;
 	return RC_OK;
 }
@@ -95,8 +93,10 @@ enum rc conform_above_relative(double limit, double u_frac, double confidence, d
 		return rc;
 	double share = one_sided_factor(confidence, INFINITY) * u_frac;
 	if (!isfinite(limit) || !(share < 1.0))
-		return err_set(err, RC_RANGE, 0, "with a relative uncertainty of %g no reading is large enough to exceed "
-			       "the limit at that confidence", u_frac);
+		return err_set(err, RC_RANGE, 0,
+			       "with a relative uncertainty of %g no reading is large enough to exceed "
+			       "the limit at that confidence",
+			       u_frac);
 	*ret = limit / (1.0 - share);
 	return RC_OK;
 }

@@ -14,12 +14,14 @@ static enum rc check(const double *r, size_t n, struct err *err)
 		for (size_t j = 0; j < n; j++) {
 			double x = r[i * n + j];
 			if (!(fabs(x) <= 1.0))
-				return err_set(err, RC_ARG, 0, "a correlation of %g is not possible; expected -1 to 1", x);
+				return err_set(err, RC_ARG, 0, "a correlation of %g is not possible; expected -1 to 1",
+					       x);
 			if (!(fabs(x - r[j * n + i]) <= 1e-12))
 				return err_set(err, RC_ARG, 0, "the correlation matrix is not symmetric: %g and %g", x,
 					       r[j * n + i]);
 			if (i == j && !(fabs(x - 1.0) <= 1e-12))
-				return err_set(err, RC_ARG, 0, "a number's correlation with itself is %g; it must be 1", x);
+				return err_set(err, RC_ARG, 0, "a number's correlation with itself is %g; it must be 1",
+					       x);
 		}
 	}
 	return RC_OK;
@@ -37,8 +39,10 @@ static enum rc root_of(gsl_matrix *m, gsl_vector *value, gsl_matrix *vector, siz
 		return err_set(err, RC_SINGULAR, 0, "the eigenvalues of the correlation matrix cannot be found");
 	for (size_t i = 0; i < n; i++)
 		if (!(gsl_vector_get(value, i) >= -1e-10 * (double)n))
-			return err_set(err, RC_SINGULAR, 0, "these correlations contradict each other: no numbers can have "
-				       "them together (eigenvalue %.3g)", gsl_vector_get(value, i));
+			return err_set(err, RC_SINGULAR, 0,
+				       "these correlations contradict each other: no numbers can have "
+				       "them together (eigenvalue %.3g)",
+				       gsl_vector_get(value, i));
 	for (size_t i = 0; i < n; i++)
 		for (size_t j = 0; j < n; j++)
 			ret[i * n + j] = gsl_matrix_get(vector, i, j) * sqrt(fmax(0.0, gsl_vector_get(value, j)));
@@ -70,7 +74,9 @@ enum rc correlated_root(const double *r, size_t n, double *ret, struct err *err)
 }
 
 /* What one group of correlated inputs brings: its variance, and that by its degrees of freedom. */
-struct component { double variance, variance2_by_dof; };
+struct component {
+	double variance, variance2_by_dof;
+};
 
 static struct component component_of(const double *b, const double *dof, const double *r, size_t n, const size_t *group,
 				     size_t which)
@@ -87,7 +93,8 @@ static struct component component_of(const double *b, const double *dof, const d
 				row += (r ? r[i * n + j] : i == j) * b[j];
 		variance += b[i] * row;
 		pull += fabs(b[i] * row) / sqrt(dof[i]);
-		together = together && (isnan(common) || fabs(dof[i] - common) <= 0 || (isinf(dof[i]) && isinf(common)));
+		together =
+			together && (isnan(common) || fabs(dof[i] - common) <= 0 || (isinf(dof[i]) && isinf(common)));
 		common = dof[i];
 	}
 	return (struct component){ variance, together ? variance * variance / common : pull * pull };
@@ -136,8 +143,10 @@ enum rc unc_correlated(struct unc_ctx *ctx, const char *name, const double *valu
 
 	for (size_t i = 0; i < n && !rc; i++)
 		if (!(u[i] >= 0 && isfinite(u[i])))
-			rc = err_set(err, RC_ARG, 0, "the standard uncertainty %g of a correlated number is not possible; "
-				     "expected 0 or more", u[i]);
+			rc = err_set(err, RC_ARG, 0,
+				     "the standard uncertainty %g of a correlated number is not possible; "
+				     "expected 0 or more",
+				     u[i]);
 	double *root = rc || !n ? NULL : malloc(n * n * sizeof *root);
 	if (rc || !n)
 		return rc;

@@ -10,12 +10,15 @@
  * k = 0.95 sqrt 3 = 1.645, not 1.96. The distribution of the sum is found from its characteristic function,
  * the product of those of the sources (Gil-Pelaez, Biometrika 38 (1951) 481); for a symmetric one
  * P(|x| < k u) = 2/pi integral over t from 0 of sin(k t)/t phi(t) dt. Few degrees of freedom widen it by t/z. */
-#define STEP 0.1        /* in 1/u: exact as long as nothing lies beyond pi/STEP = 31 u */
+#define STEP 0.1 /* in 1/u: exact as long as nothing lies beyond pi/STEP = 31 u */
 #define STEPS_MAX 900
 #define SMALL_SHARE 0.005 /* of the variance: its shape no longer shows; taken for normal */
 #define NORMAL_LEAST 0.01 /* of the variance: what the tail of the integral needs to die out */
 
-struct shape { enum dist dist; double frac; /* its u by the sum's u */ };
+struct shape {
+	enum dist dist;
+	double frac; /* its u by the sum's u */
+};
 
 static double sinc(double x)
 {
@@ -50,7 +53,8 @@ static size_t shapes_of(const struct unc_ctx *ctx, struct unc x, struct shape *r
 	for (size_t i = 0; i < x.n && n < SHAPES_MAX; i++) {
 		double frac = fabs(x.part[i].u) / u;
 		enum dist dist = unc_source_dist(ctx, x.part[i].source);
-		if ((dist != DIST_RECT && dist != DIST_TRI && dist != DIST_TRAPEZOID && dist != DIST_TWO) || frac * frac < SMALL_SHARE)
+		if ((dist != DIST_RECT && dist != DIST_TRI && dist != DIST_TRAPEZOID && dist != DIST_TWO) ||
+		    frac * frac < SMALL_SHARE)
 			continue;
 		ret[n++] = (struct shape){ dist, frac };
 		shaped += frac * frac;
@@ -137,6 +141,7 @@ double dist_coverage_factor(enum dist dist, double beta, double dof, double cove
 	if (dist == DIST_NORMAL || dist == DIST_T || !(top >= 0 && top <= 1))
 		return t;
 	/* Half-width 1: inside the top the area grows evenly, beyond it the two slopes leave (1 - x)^2/(1 - top^2). */
-	double x = coverage <= 2 * top / (1 + top) ? coverage * (1 + top) / 2 : 1 - sqrt((1 - coverage) * (1 - top * top));
+	double x =
+		coverage <= 2 * top / (1 + top) ? coverage * (1 + top) / 2 : 1 - sqrt((1 - coverage) * (1 - top * top));
 	return x / sqrt((1 + top * top) / 6) * t / unc_coverage_factor(INFINITY, coverage);
 }

@@ -11,12 +11,14 @@
  * narrower where rectangular or triangular sources rule. *ret_k may be NULL. */
 double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k);
 
-/* Probability that the number is at least limit, from the distribution that unc_expanded takes: a limit that lies U(P) below the
- * value is exceeded with the probability (1 + P)/2. u 0 gives 0 or 1; NaN where value or limit is not a number. */
+/* Probability that the number is at least limit, from the distribution that unc_expanded takes: a limit that lies U(P)
+ * below the value is exceeded with the probability (1 + P)/2. u 0 gives 0 or 1; NaN where value or limit is not a
+ * number. */
 double unc_probability_above(const struct unc_ctx *ctx, struct unc x, double limit);
 
-/* k of one distribution by itself: exactly for limits (rectangle sqrt 3 P, triangle sqrt 6 (1 - sqrt(1 - P)), trapezoid with beta its
- * top over its base), Student's t otherwise; limits with finite dof widen as t does. NaN for coverage outside (0, 1). */
+/* k of one distribution by itself: exactly for limits (rectangle sqrt 3 P, triangle sqrt 6 (1 - sqrt(1 - P)), trapezoid
+ * with beta its top over its base), Student's t otherwise; limits with finite dof widen as t does. NaN for coverage
+ * outside (0, 1). */
 double dist_coverage_factor(enum dist dist, double beta, double dof, double coverage);
 
 #endif

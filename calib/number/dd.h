@@ -9,12 +9,26 @@
 #include <math.h>
 #include <stdbool.h>
 
-struct dd { double hi, lo; };
+struct dd {
+	double hi, lo;
+};
 
-static inline struct dd dd_of(double a) { return (struct dd){ a, 0 }; }
-static inline double dd_to(struct dd a) { return a.hi + a.lo; }
-static inline struct dd dd_neg(struct dd a) { return (struct dd){ -a.hi, -a.lo }; }
-static inline bool dd_is_zero(struct dd a) { return !(fabs(a.hi) > 0); }
+static inline struct dd dd_of(double a)
+{
+	return (struct dd){ a, 0 };
+}
+static inline double dd_to(struct dd a)
+{
+	return a.hi + a.lo;
+}
+static inline struct dd dd_neg(struct dd a)
+{
+	return (struct dd){ -a.hi, -a.lo };
+}
+static inline bool dd_is_zero(struct dd a)
+{
+	return !(fabs(a.hi) > 0);
+}
 
 /* Exact for |a| >= |b|. */
 static inline struct dd dd_quick_sum(double a, double b)
@@ -49,7 +63,10 @@ static inline struct dd dd_add(struct dd a, struct dd b)
 	return dd_quick_sum(s.hi, s.lo + t.lo);
 }
 
-static inline struct dd dd_sub(struct dd a, struct dd b) { return dd_add(a, dd_neg(b)); }
+static inline struct dd dd_sub(struct dd a, struct dd b)
+{
+	return dd_add(a, dd_neg(b));
+}
 
 static inline struct dd dd_mul(struct dd a, struct dd b)
 {

@@ -38,21 +38,17 @@ void err_prefix(struct err *err, const char *format, ...)
 int err_exit_status(enum rc rc)
 {
 	switch (rc) {
-	case RC_OK:
-		return 0;
+	case RC_OK: return 0;
 	case RC_INTERLOCK:
-	case RC_SAYS_NO:
-		return 1;
+	case RC_SAYS_NO: return 1;
 	case RC_ARG:
 	case RC_RANGE:
-	case RC_SINGULAR:
-		return 2;
+	case RC_SINGULAR: return 2;
 	case RC_IO:
 	case RC_TIMEOUT:
 	case RC_PROTOCOL:
 	case RC_NOMEM:
-	case RC_DB:
-		return 3;
+	case RC_DB: return 3;
 	}
 	return 3;
 }

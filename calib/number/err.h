@@ -24,7 +24,7 @@ enum rc {
 /* The caller's; may be NULL wherever a struct err * is taken. */
 struct err {
 	enum rc rc;
-	int sys_errno; /* 0 when no system call was at fault */
+	int sys_errno;  /* 0 when no system call was at fault */
 	char what[400]; /* one sentence, no newline: what, where, what was expected */
 };
 

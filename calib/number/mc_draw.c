@@ -22,8 +22,9 @@ static enum rc check_input(const struct mc_input *in, size_t i, struct err *err)
 		return err_set(err, RC_ARG, 0, "the degrees of freedom of input %zu are %g; expected 1 or more", i + 1,
 			       in->dof);
 	if (in->dist == DIST_TRAPEZOID && !(in->beta >= 0 && in->beta <= 1))
-		return err_set(err, RC_ARG, 0, "the trapezoid of input %zu has a top of %g of its base; expected 0 to 1",
-			       i + 1, in->beta);
+		return err_set(err, RC_ARG, 0,
+			       "the trapezoid of input %zu has a top of %g of its base; expected 0 to 1", i + 1,
+			       in->beta);
 	return RC_OK;
 }
 
@@ -43,9 +44,12 @@ static enum rc find_correlated(struct mc_plan *plan, struct err *err)
 		if (!is_correlated(m, i))
 			continue;
 		if (m->inputs[i].dist != DIST_NORMAL)
-			return err_set(err, RC_ARG, 0, "input %zu is correlated but not normal (%s); random draws of "
-				       "correlated inputs are defined for normal ones only, so call it normal or leave the "
-				       "correlation out", i + 1, dist_name(m->inputs[i].dist));
+			return err_set(
+				err, RC_ARG, 0,
+				"input %zu is correlated but not normal (%s); random draws of "
+				"correlated inputs are defined for normal ones only, so call it normal or leave the "
+				"correlation out",
+				i + 1, dist_name(m->inputs[i].dist));
 		plan->correlated[plan->n_correlated++] = i;
 	}
 	return RC_OK;
@@ -122,7 +126,8 @@ static void draw_trapezoid(struct mc_rng *rng, const struct mc_input *in, double
 	}
 }
 
-static void draw_normal(const struct ziggurat *ziggurat, struct mc_rng *rng, const struct mc_input *in, double *x, size_t n)
+static void draw_normal(const struct ziggurat *ziggurat, struct mc_rng *rng, const struct mc_input *in, double *x,
+			size_t n)
 {
 	/* A copy on the stack, which the compiler can keep in registers. */
 	struct mc_rng own = *rng;
@@ -148,18 +153,10 @@ static void draw_one(const struct mc_plan *plan, struct mc_rng *rng, const struc
 		return;
 	}
 	switch (in->dist) {
-	case DIST_NORMAL:
-		draw_normal(&plan->ziggurat, rng, in, x, n);
-		return;
-	case DIST_RECT:
-		draw_rect(rng, in, x, n);
-		return;
-	case DIST_TRI:
-		draw_trapezoid(rng, in, 0.0, x, n);
-		return;
-	case DIST_TRAPEZOID:
-		draw_trapezoid(rng, in, in->beta, x, n);
-		return;
+	case DIST_NORMAL: draw_normal(&plan->ziggurat, rng, in, x, n); return;
+	case DIST_RECT: draw_rect(rng, in, x, n); return;
+	case DIST_TRI: draw_trapezoid(rng, in, 0.0, x, n); return;
+	case DIST_TRAPEZOID: draw_trapezoid(rng, in, in->beta, x, n); return;
 	case DIST_T:
 		if (isinf(in->dof))
 			draw_normal(&plan->ziggurat, rng, in, x, n);

@@ -106,12 +106,15 @@ static enum rc read_probe(const struct probe *p, double coverage, struct mc_line
 		struct mc_linear *l = &ret->output[j];
 		l->value = p->y[j][0];
 		if (!isfinite(l->value))
-			return err_set(err, RC_RANGE, 0, "output %zu of the model is not finite at the estimates", j + 1);
+			return err_set(err, RC_RANGE, 0, "output %zu of the model is not finite at the estimates",
+				       j + 1);
 		for (size_t i = 0; i < m->n_inputs; i++) {
 			l->sensitivity[i] = slope(p, j, i);
 			if (!isfinite(l->sensitivity[i]) && m->inputs[i].u > 0)
-				return err_set(err, RC_RANGE, 0, "output %zu of the model has no derivative by input %zu at the "
-					       "estimates", j + 1, i + 1);
+				return err_set(err, RC_RANGE, 0,
+					       "output %zu of the model has no derivative by input %zu at the "
+					       "estimates",
+					       j + 1, i + 1);
 			if (!isfinite(l->sensitivity[i]))
 				l->sensitivity[i] = 0;
 		}
@@ -124,8 +127,10 @@ static enum rc read_probe(const struct probe *p, double coverage, struct mc_line
 	}
 	for (size_t a = 0; a < m->n_outputs; a++)
 		for (size_t b = 0; b < m->n_outputs; b++)
-			ret->correlation[a][b] = ret->output[a].u > 0 && ret->output[b].u > 0 ?
-				covariance(m, &ret->output[a], &ret->output[b]) / ret->output[a].u / ret->output[b].u : NAN;
+			ret->correlation[a][b] = ret->output[a].u > 0 && ret->output[b].u > 0
+							 ? covariance(m, &ret->output[a], &ret->output[b]) /
+								   ret->output[a].u / ret->output[b].u
+							 : NAN;
 	return RC_OK;
 }
 
@@ -139,8 +144,10 @@ static enum rc check_inputs(const struct mc_model *m, double coverage, struct er
 	for (size_t i = 0; i < m->n_inputs; i++)
 		if (!isfinite(m->inputs[i].value) || !(m->inputs[i].u >= 0 && isfinite(m->inputs[i].u)) ||
 		    !(m->inputs[i].dof >= 1))
-			return err_set(err, RC_ARG, 0, "input %zu has a value, uncertainty or degrees of freedom that cannot "
-				       "be", i + 1);
+			return err_set(err, RC_ARG, 0,
+				       "input %zu has a value, uncertainty or degrees of freedom that cannot "
+				       "be",
+				       i + 1);
 	if (!m->correlation)
 		return RC_OK;
 	double *root = malloc(m->n_inputs * m->n_inputs * sizeof *root);

@@ -288,7 +288,8 @@ static enum rc draw_adaptive(struct run *run, struct worker *workers, bool *ret_
 		run->trials = (uint64_t)end * run->group_size;
 		run->with_stats = end;
 		if (!reserve(run, run->trials, end))
-			return err_set(err, RC_NOMEM, 0, "out of memory after %zu draws; ask for a fixed number of trials",
+			return err_set(err, RC_NOMEM, 0,
+				       "out of memory after %zu draws; ask for a fixed number of trials",
 				       done * run->group_size);
 		draw_groups(run, workers, done, end);
 		if (atomic_load(&run->failed))
@@ -380,8 +381,9 @@ static void one_correlation_row(struct run *run, struct mc_result *ret, size_t a
 		const struct mc_output *oa = &ret->output[a], *ob = &ret->output[b];
 		double r = NAN;
 		if (oa->u > 0 && ob->u > 0)
-			r = a == b ? 1 : sum_of_products(run->column[a], oa->mean, run->column[b], ob->mean, run->trials) /
-						 (double)(run->trials - 1) / oa->u / ob->u;
+			r = a == b ? 1
+				   : sum_of_products(run->column[a], oa->mean, run->column[b], ob->mean, run->trials) /
+					     (double)(run->trials - 1) / oa->u / ob->u;
 		ret->correlation[a][b] = ret->correlation[b][a] = r;
 	}
 }
@@ -410,14 +412,16 @@ static enum rc check(const struct mc_model *m, const struct mc_options *o, struc
 		return err_set(err, RC_ARG, 0, "%d significant digits of the uncertainty; expected 1 to 4, usually 2",
 			       o->digits);
 	if (o->trials > MC_MAX_TRIALS)
-		return err_set(err, RC_ARG, 0, "%llu trials are more than the %u that fit", (unsigned long long)o->trials,
-			       MC_MAX_TRIALS);
+		return err_set(err, RC_ARG, 0, "%llu trials are more than the %u that fit",
+			       (unsigned long long)o->trials, MC_MAX_TRIALS);
 	double least = ceil(100.0 / (1.0 - o->coverage) - 1e-9);
 	if (least > MC_MAX_TRIALS / 100)
 		return err_set(err, RC_ARG, 0, "a coverage of %.17g needs more draws than fit", o->coverage);
 	if (o->trials && (double)o->trials < least)
-		return err_set(err, RC_ARG, 0, "%llu trials are too few for a coverage of %g; expected %.0f or more "
-			       "(100/(1 - coverage)), better 1e6", (unsigned long long)o->trials, o->coverage, least);
+		return err_set(err, RC_ARG, 0,
+			       "%llu trials are too few for a coverage of %g; expected %.0f or more "
+			       "(100/(1 - coverage)), better 1e6",
+			       (unsigned long long)o->trials, o->coverage, least);
 	return RC_OK;
 }
 
@@ -431,7 +435,8 @@ static unsigned thread_count(const struct mc_options *o)
 static enum rc model_failure(enum rc rc, struct err *err)
 {
 	if (rc == RC_RANGE)
-		return err_set(err, RC_RANGE, 0, "the model gave a number that is not finite for some draw (a root or "
+		return err_set(err, RC_RANGE, 0,
+			       "the model gave a number that is not finite for some draw (a root or "
 			       "logarithm of a negative number, a division by zero); the inputs reach too far for it");
 	return err_set(err, rc, 0, "the model could not be evaluated");
 }
@@ -439,8 +444,8 @@ static enum rc model_failure(enum rc rc, struct err *err)
 static enum rc run_with_workers(struct run *run, struct worker *workers, struct mc_result *ret, struct err *err)
 {
 	bool adaptive_stable = true;
-	enum rc rc = run->options->trials ? draw_fixed(run, workers, err) :
-					    draw_adaptive(run, workers, &adaptive_stable, err);
+	enum rc rc = run->options->trials ? draw_fixed(run, workers, err)
+					  : draw_adaptive(run, workers, &adaptive_stable, err);
 
 	if (rc)
 		return rc;

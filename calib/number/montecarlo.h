@@ -37,17 +37,17 @@ struct mc_model {
 	const struct mc_input *inputs;
 	const double *correlation; /* n_inputs x n_inputs, row by row; NULL when all are independent */
 	mc_eval *eval;
-	void *(*open)(void *ctx);     /* a handle for one thread, NULL when it cannot; without it ctx is the handle */
+	void *(*open)(void *ctx); /* a handle for one thread, NULL when it cannot; without it ctx is the handle */
 	void (*close)(void *handle);
 	void *ctx;
 };
 
 struct mc_options {
-	uint64_t trials;    /* 0: as many as the adaptive procedure of JCGM 101, 7.9 asks for */
+	uint64_t trials; /* 0: as many as the adaptive procedure of JCGM 101, 7.9 asks for */
 	unsigned long seed;
-	double coverage;    /* 0.95 */
-	int digits;         /* significant digits of u that matter, 1 or 2 */
-	unsigned threads;   /* 0: all cores */
+	double coverage;  /* 0.95 */
+	int digits;       /* significant digits of u that matter, 1 or 2 */
+	unsigned threads; /* 0: all cores */
 };
 
 struct mc_output {
@@ -94,8 +94,8 @@ bool montecarlo_linear_valid(const struct mc_linear *linear, const struct mc_out
 /* JCGM 101, 7.9.2: half a unit of the last of so many significant digits of u. 0 for u 0. */
 double montecarlo_tolerance(double u, int digits);
 
-/* JCGM 101, 7.7 on n values, n >= 2: both intervals. values may be reordered. Returns false when coverage leaves nothing
- * outside. */
+/* JCGM 101, 7.7 on n values, n >= 2: both intervals. values may be reordered. Returns false when coverage leaves
+ * nothing outside. */
 bool montecarlo_intervals(double *values, size_t n, double coverage, double ret_symmetric[2], double ret_shortest[2]);
 
 #endif

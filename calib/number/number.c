@@ -70,8 +70,10 @@ enum rc number_scan(const char *text, struct number *ret, struct err *err)
 	if (n_digits > 60)
 		return err_set(err, RC_RANGE, 0, "\"%.40s...\" has more than 60 digits", text);
 	if (*s == ',' && isdigit((unsigned char)s[1]))
-		return err_set(err, RC_ARG, 0, "\"%.40s\" has a comma in it; write the decimal mark as a point and no "
-			       "thousands separators", text);
+		return err_set(err, RC_ARG, 0,
+			       "\"%.40s\" has a comma in it; write the decimal mark as a point and no "
+			       "thousands separators",
+			       text);
 	n.digits_end = s;
 	n.end = exponent_end(s, &n.exponent);
 	int length = snprintf(plain, sizeof plain, "%s%.*s", sign, (int)(s - first), first);
@@ -106,9 +108,9 @@ int number_print(char *buf, size_t size, int decimals, char conversion, double v
 
 	if (c)
 		old = uselocale(c);
-	int length = conversion == 'e' ? snprintf(buf, size, "%.*e", decimals, value) :
-		     conversion == 'g' ? snprintf(buf, size, "%.*g", decimals, value) :
-					 snprintf(buf, size, "%.*f", decimals, value);
+	int length = conversion == 'e'   ? snprintf(buf, size, "%.*e", decimals, value)
+		     : conversion == 'g' ? snprintf(buf, size, "%.*g", decimals, value)
+					 : snprintf(buf, size, "%.*f", decimals, value);
 	if (c) {
 		uselocale(old);
 		freelocale(c);

@@ -10,10 +10,10 @@
 
 struct number {
 	double value;
-	int decimals;       /* digits written after the point */
-	int exponent;       /* written after e, 0 when none */
+	int decimals;           /* digits written after the point */
+	int exponent;           /* written after e, 0 when none */
 	const char *digits_end; /* end of the mantissa: where "(2)" of a bracket form would stand */
-	const char *end;    /* first byte after the number */
+	const char *end;        /* first byte after the number */
 };
 
 /* Read the longest number at the start of text (no leading blanks). Sign +, - or U+2212.

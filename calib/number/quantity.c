@@ -139,8 +139,10 @@ static enum rc read_trailer(const char *s, struct pieces *p, struct err *err)
 			p->normal = true;
 			s += 6;
 		} else {
-			return err_set(err, RC_ARG, 0, "\"%.40s\" is not understood; after an uncertainty may stand "
-				       "rect, tri, normal, trap=, k= and dof=", s);
+			return err_set(err, RC_ARG, 0,
+				       "\"%.40s\" is not understood; after an uncertainty may stand "
+				       "rect, tri, normal, trap=, k= and dof=",
+				       s);
 		}
 		if (rc)
 			return rc;
@@ -191,8 +193,8 @@ static enum rc read_value(const char **s, struct pieces *p, struct err *err)
 	p->value = n.value;
 	p->has_value = true;
 	*s = n.end;
-	if (*n.digits_end == '(' && (isdigit((unsigned char)n.digits_end[1]) || n.digits_end[1] == '.' ||
-				     n.digits_end[1] == '-'))
+	if (*n.digits_end == '(' &&
+	    (isdigit((unsigned char)n.digits_end[1]) || n.digits_end[1] == '.' || n.digits_end[1] == '-'))
 		return read_bracket(s, &n, p, err);
 	return RC_OK;
 }
@@ -323,8 +325,10 @@ static enum rc spread_of(const struct pieces *p, const char *unit, double value,
 	} else if (is_percentage(p->spread_unit, p->spread_unit_length, &pct) && p->has_value &&
 		   !is_percentage(p->unit, p->unit_length, &factor)) {
 		if (!(fabs(value) > 0) && p->spread > 0)
-			return err_set(err, RC_ARG, 0, "a percentage of zero is nothing; give the uncertainty with a "
-				       "unit such as %s", unit);
+			return err_set(err, RC_ARG, 0,
+				       "a percentage of zero is nothing; give the uncertainty with a "
+				       "unit such as %s",
+				       unit);
 		*ret = p->spread * pct * fabs(value);
 	} else {
 		enum rc rc = written_to(p->spread_unit, p->spread_unit_length, unit, &factor, &offset, err);
@@ -345,17 +349,20 @@ static enum rc check_words(const struct pieces *p, struct err *err)
 	if (!isnan(p->spread) && !isnan(p->bracket_u))
 		return err_set(err, RC_ARG, 0, "the uncertainty is given twice, in brackets and after \xc2\xb1");
 	if (!has_u && (kinds || !isnan(p->k) || !isnan(p->dof)))
-		return err_set(err, RC_ARG, 0, "there is no uncertainty that rect, tri, normal, trap=, k= or dof= "
+		return err_set(err, RC_ARG, 0,
+			       "there is no uncertainty that rect, tri, normal, trap=, k= or dof= "
 			       "could describe; write it after \xc2\xb1");
 	if (p->bracket_u < 0)
 		return err_set(err, RC_ARG, 0, "the uncertainty in brackets is negative; it must be 0 or more");
 	if (!isnan(p->bracket_u) && (p->rect || p->tri || !isnan(p->beta) || !isnan(p->k)))
-		return err_set(err, RC_ARG, 0, "an uncertainty in brackets is a standard uncertainty; rect, tri, trap= "
+		return err_set(err, RC_ARG, 0,
+			       "an uncertainty in brackets is a standard uncertainty; rect, tri, trap= "
 			       "and k= belong after \xc2\xb1");
 	if (kinds > 1)
 		return err_set(err, RC_ARG, 0, "only one of rect, tri, normal and trap= may be given");
 	if (!isnan(p->k) && kinds && !p->normal)
-		return err_set(err, RC_ARG, 0, "k= is for an expanded uncertainty; limits (rect, tri, trap=) have none");
+		return err_set(err, RC_ARG, 0,
+			       "k= is for an expanded uncertainty; limits (rect, tri, trap=) have none");
 	if (!isnan(p->k) && !(p->k > 0))
 		return err_set(err, RC_ARG, 0, "the coverage factor k=%g must be above 0", p->k);
 	if (!isnan(p->beta) && !(p->beta >= 0 && p->beta <= 1))

@@ -161,16 +161,11 @@ double dist_half_width(enum dist dist, double u, double beta)
 {
 	switch (dist) {
 	case DIST_NORMAL:
-	case DIST_T:
-		return INFINITY;
-	case DIST_RECT:
-		return u * sqrt(3.0);
-	case DIST_TRI:
-		return u * sqrt(6.0);
-	case DIST_TRAPEZOID:
-		return beta >= 0 && beta <= 1 ? u * sqrt(6.0 / (1.0 + beta * beta)) : NAN;
-	case DIST_TWO:
-		return u;
+	case DIST_T: return INFINITY;
+	case DIST_RECT: return u * sqrt(3.0);
+	case DIST_TRI: return u * sqrt(6.0);
+	case DIST_TRAPEZOID: return beta >= 0 && beta <= 1 ? u * sqrt(6.0 / (1.0 + beta * beta)) : NAN;
+	case DIST_TWO: return u;
 	}
 	return NAN;
 }
@@ -178,18 +173,12 @@ double dist_half_width(enum dist dist, double u, double beta)
 const char *dist_name(enum dist dist)
 {
 	switch (dist) {
-	case DIST_NORMAL:
-		return "normal";
-	case DIST_RECT:
-		return "rect";
-	case DIST_TRI:
-		return "tri";
-	case DIST_TRAPEZOID:
-		return "trap";
-	case DIST_T:
-		return "t";
-	case DIST_TWO:
-		return "two values";
+	case DIST_NORMAL: return "normal";
+	case DIST_RECT: return "rect";
+	case DIST_TRI: return "tri";
+	case DIST_TRAPEZOID: return "trap";
+	case DIST_T: return "t";
+	case DIST_TWO: return "two values";
 	}
 	return "unknown";
 }

@@ -11,12 +11,30 @@
 /* The one cache of the room: reading the unit database takes milliseconds. */
 static ut_system *unit_system;
 
-static const struct { const char *written, *known; } aliases[] = {
-	{ "deg", "degree" }, { "degs", "degree" }, { "rev", "revolution" }, { "revs", "revolution" },
-	{ "rpm", "revolution/minute" }, { "RPM", "revolution/minute" },
-	{ "sec", "s" }, { "secs", "s" }, { "ohm", "ohm" }, { "ohms", "ohm" }, { "Ohms", "ohm" },
-	{ "Ah", "A.h" }, { "mAh", "mA.h" }, { "Wh", "W.h" }, { "kWh", "kW.h" }, { "arcmins", "arcmin" },
-	{ "kgm2", "kg.m2" }, { "gcm2", "g.cm2" }, { "VA", "V.A" }, { "Vs", "V.s" }, { "Nms", "N.m.s" },
+static const struct {
+	const char *written, *known;
+} aliases[] = {
+	{ "deg", "degree" },
+	{ "degs", "degree" },
+	{ "rev", "revolution" },
+	{ "revs", "revolution" },
+	{ "rpm", "revolution/minute" },
+	{ "RPM", "revolution/minute" },
+	{ "sec", "s" },
+	{ "secs", "s" },
+	{ "ohm", "ohm" },
+	{ "ohms", "ohm" },
+	{ "Ohms", "ohm" },
+	{ "Ah", "A.h" },
+	{ "mAh", "mA.h" },
+	{ "Wh", "W.h" },
+	{ "kWh", "kW.h" },
+	{ "arcmins", "arcmin" },
+	{ "kgm2", "kg.m2" },
+	{ "gcm2", "g.cm2" },
+	{ "VA", "V.A" },
+	{ "Vs", "V.s" },
+	{ "Nms", "N.m.s" },
 };
 
 /* "Nm", "mNm", "kNm", "Ncm", "Nmm": a newton-metre written as one word, which UDUNITS-2 does not know. */
@@ -51,21 +69,21 @@ static void spell_word(const char *word, size_t length, char *ret, size_t size)
 }
 
 /* Multi-byte signs that people write; a table because UDUNITS-2 takes only some of them. */
-static const struct { const char *written, *known; } signs[] = {
-	{ "\xc2\xb7", "." },       /* U+00B7 middle dot */
-	{ "\xe2\x8b\x85", "." },   /* U+22C5 dot operator */
-	{ "\xe2\x80\xa2", "." },   /* U+2022 bullet */
-	{ "\xc3\x97", "." },       /* U+00D7 times */
-	{ "\xc2\xb0""C", "degC" }, { "\xc2\xb0", "degree" },
-	{ "\xe2\x84\x83", "degC" }, /* U+2103 */
-	{ "\xce\xa9", "ohm" }, { "\xe2\x84\xa6", "ohm" },
-	{ "\xc2\xb5", "u" }, { "\xce\xbc", "u" }, /* micro sign, Greek mu */
-	{ "\xc2\xb2", "2" }, { "\xc2\xb3", "3" }, { "\xc2\xb9", "1" },
-	{ "\xe2\x81\xbb", "-" },   /* U+207B superscript minus */
-	{ "\xe2\x88\x92", "-" },
-	{ "\xe2\x80\xb2", "arcmin" }, /* U+2032 prime */
-	{ "\xe2\x80\xb0", "(1e-3)" }, /* U+2030 per mille */
-	{ "\xc2\xa0", " " }, { "\xe2\x80\xaf", " " }, /* no-break blanks */
+static const struct {
+	const char *written, *known;
+} signs[] = {
+	{ "\xc2\xb7", "." },     /* U+00B7 middle dot */
+	{ "\xe2\x8b\x85", "." }, /* U+22C5 dot operator */
+	{ "\xe2\x80\xa2", "." }, /* U+2022 bullet */
+	{ "\xc3\x97", "." },     /* U+00D7 times */
+	{ "\u00b0C", "degC" },        { "\xc2\xb0", "degree" },     { "\xe2\x84\x83", "degC" }, /* U+2103 */
+	{ "\xce\xa9", "ohm" },        { "\xe2\x84\xa6", "ohm" },    { "\xc2\xb5", "u" },
+	{ "\xce\xbc", "u" }, /* micro sign, Greek mu */
+	{ "\xc2\xb2", "2" },          { "\xc2\xb3", "3" },          { "\xc2\xb9", "1" },
+	{ "\xe2\x81\xbb", "-" },                                    /* U+207B superscript minus */
+	{ "\xe2\x88\x92", "-" },      { "\xe2\x80\xb2", "arcmin" }, /* U+2032 prime */
+	{ "\xe2\x80\xb0", "(1e-3)" },                               /* U+2030 per mille */
+	{ "\xc2\xa0", " " },          { "\xe2\x80\xaf", " " },      /* no-break blanks */
 };
 
 static size_t copy_sign(const char *s, size_t left, char *ret, size_t size)
@@ -143,8 +161,10 @@ static enum rc spell_words(const char *s, char *ret, size_t size, struct err *er
 			if (per_mille)
 				n = 4;
 			else if (isdigit((unsigned char)*s) && !one && !number_is_exponent(start, s))
-				return err_set(err, RC_ARG, 0, "there is a number in the unit \"%.40s\"; write one "
-					       "number, without blanks in it, and then the unit", start);
+				return err_set(err, RC_ARG, 0,
+					       "there is a number in the unit \"%.40s\"; write one "
+					       "number, without blanks in it, and then the unit",
+					       start);
 			snprintf(piece, sizeof piece, "%.*s", (int)n, s);
 		}
 		s += n;
@@ -191,7 +211,8 @@ static enum rc system_get(struct err *err)
 	ut_set_error_message_handler(ut_ignore);
 	unit_system = ut_read_xml(NULL);
 	if (!unit_system)
-		return err_set(err, RC_IO, 0, "the unit database of UDUNITS-2 cannot be read; install the package "
+		return err_set(err, RC_IO, 0,
+			       "the unit database of UDUNITS-2 cannot be read; install the package "
 			       "libudunits2-data");
 	return RC_OK;
 }
@@ -217,8 +238,10 @@ static enum rc convert_parsed(ut_unit *a, ut_unit *b, const char *from, const ch
 	if (!ut_are_convertible(a, b))
 		return err_set(err, RC_ARG, 0, "\"%s\" is not a unit of the same kind as \"%s\"", from, to);
 	if (angle_power(a) != angle_power(b))
-		return err_set(err, RC_ARG, 0, "\"%s\" and \"%s\" differ by an angle; write turns as rpm, rad/s or "
-			       "deg/s and angles as deg, arcmin or rad", from, to);
+		return err_set(err, RC_ARG, 0,
+			       "\"%s\" and \"%s\" differ by an angle; write turns as rpm, rad/s or "
+			       "deg/s and angles as deg, arcmin or rad",
+			       from, to);
 	cv_converter *converter = ut_get_converter(a, b);
 	if (!converter)
 		return err_set(err, RC_ARG, 0, "\"%s\" cannot be converted to \"%s\"", from, to);
@@ -313,8 +336,13 @@ enum rc unit_si(const char *unit, char *ret, size_t size, struct err *err)
 
 void unit_pretty(const char *unit, char *buf, size_t size)
 {
-	static const struct { const char *plain, *pretty; } whole[] = {
-		{ "1", "" }, { "degC", "\xc2\xb0""C" }, { "deg", "\xc2\xb0" }, { "Nm", "N\xc2\xb7m" },
+	static const struct {
+		const char *plain, *pretty;
+	} whole[] = {
+		{ "1", "" },
+		{ "degC", "\u00b0C" },
+		{ "deg", "\xc2\xb0" },
+		{ "Nm", "N\xc2\xb7m" },
 	};
 	size_t out = 0;
 

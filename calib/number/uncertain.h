@@ -32,14 +32,14 @@ struct unc {
 	size_t n;
 };
 
-struct unc_ctx *unc_ctx_new(void); /* NULL when out of memory */
+struct unc_ctx *unc_ctx_new(void);      /* NULL when out of memory */
 void unc_ctx_free(struct unc_ctx *ctx); /* NULL is fine; all numbers of it end */
 bool unc_failed(const struct unc_ctx *ctx);
 
 /* A new independent source. name is copied (63 bytes kept). dof INFINITY when well known. */
 uint32_t unc_source(struct unc_ctx *ctx, const char *name, enum dist dist, double dof);
-/* The same with the u of another source's estimate of variance (two coefficients of one fit): still independent, but they
- * share their degrees of freedom, so unc_dof counts them as one. */
+/* The same with the u of another source's estimate of variance (two coefficients of one fit): still independent, but
+ * they share their degrees of freedom, so unc_dof counts them as one. */
 uint32_t unc_source_pooled(struct unc_ctx *ctx, const char *name, enum dist dist, uint32_t with);
 size_t unc_source_count(const struct unc_ctx *ctx);
 const char *unc_source_name(const struct unc_ctx *ctx, uint32_t source);
@@ -73,9 +73,9 @@ struct unc unc_combine(struct unc_ctx *ctx, double value, const struct unc *x, c
 /* a with one more part of the given source. */
 struct unc unc_with(struct unc_ctx *ctx, struct unc a, uint32_t source, double u);
 
-double unc_u(struct unc a);                /* combined standard uncertainty */
+double unc_u(struct unc a); /* combined standard uncertainty */
 double unc_cov(struct unc a, struct unc b);
-double unc_corr(struct unc a, struct unc b); /* NaN when one has u = 0 */
+double unc_corr(struct unc a, struct unc b);       /* NaN when one has u = 0 */
 double unc_part_of(struct unc a, uint32_t source); /* 0 when absent */
 /* Welch-Satterthwaite, JCGM 100:2008 G.2b; INFINITY when every part is well known. */
 double unc_dof(const struct unc_ctx *ctx, struct unc a);

@@ -90,9 +90,11 @@ static void head(struct script *s)
 	      "way(kind) = kind == 1 ? (stringcolumn('direction') ne 'down' && stringcolumn('repeat') eq 'no') "
 	      ": stringcolumn('direction') eq 'down'\n"
 	      "svg = \"set terminal svg size %d,%d dynamic enhanced font 'sans-serif,16' background '#ffffff'\"\n"
-	      "png = \"set terminal pngcairo size %d,%d enhanced font 'Sans,16' fontscale 1.5 background '#ffffff' linewidth 2 pointscale 2\"\n"
+	      "png = \"set terminal pngcairo size %d,%d enhanced font 'Sans,16' fontscale 1.5 background '#ffffff' "
+	      "linewidth 2 pointscale 2\"\n"
 	      "open_figure(kind, w, h) = kind == 0 ? sprintf(svg, w, h) : sprintf(png, 2 * w, 2 * h)\n"
-	      "file_figure(kind, name) = name . (kind == 0 ? '.svg' : '.png')\n\n", s->f);
+	      "file_figure(kind, name) = name . (kind == 0 ? '.svg' : '.png')\n\n",
+	      s->f);
 }
 
 static struct figure *begin(struct script *s, const char *name, const char *title, int width, int height)
@@ -102,8 +104,10 @@ static struct figure *begin(struct script *s, const char *name, const char *titl
 	*figure = (struct figure){ 0 };
 	snprintf(figure->name, sizeof figure->name, "%s", name);
 	snprintf(figure->title, sizeof figure->title, "%s", title);
-	fprintf(s->f, "# --- %s\ndo for [kind = 0:1] {\nunset label\nunset arrow\n" KEY
-		"eval(open_figure(kind, %d, %d))\nset output file_figure(kind, '%s')\n", title, width, height, name);
+	fprintf(s->f,
+		"# --- %s\ndo for [kind = 0:1] {\nunset label\nunset arrow\n" KEY
+		"eval(open_figure(kind, %d, %d))\nset output file_figure(kind, '%s')\n",
+		title, width, height, name);
 	return figure;
 }
 
@@ -125,7 +129,8 @@ static void caption(struct figure *figure, const char *format, ...)
 
 /* A word at a place, kept inside the frame: left of it when it stands far right. What was seen stands above its
  * mark, what was claimed below (the speed without load apart), so that the two do not meet. */
-static void word_at(struct script *s, const char *word, double x, double y, double x_max, bool above, const char *colour)
+static void word_at(struct script *s, const char *word, double x, double y, double x_max, bool above,
+		    const char *colour)
 {
 	bool right = x > 0.6 * x_max;
 
@@ -160,7 +165,8 @@ static void limit_words(struct script *s, enum y_of what, double x_max)
 		if (p->direction >= 0)
 			last = p->limit;
 		if (p->outlier || p->impossible)
-			word_at(s, p->impossible ? "impossible" : "outlier", p->torque_Nm.value, y_value(p, what), x_max, true, "#9a4a12");
+			word_at(s, p->impossible ? "impossible" : "outlier", p->torque_Nm.value, y_value(p, what),
+				x_max, true, "#9a4a12");
 	}
 }
 
@@ -169,8 +175,14 @@ static void series(struct script *s, const char *column, double scale, const cha
 {
 	FILE *f = s->f;
 	char x[64] = "column('torque (N m)')", dx[64] = "column('U torque (N m)')";
-	static const char *const names[] = { "", "rising", "falling", "limited otherwise", "limited otherwise",
-					     "first point again", "outlier or impossible", "not settled" };
+	static const char *const names[] = { "",
+					     "rising",
+					     "falling",
+					     "limited otherwise",
+					     "limited otherwise",
+					     "first point again",
+					     "outlier or impossible",
+					     "not settled" };
 	static const int style[] = { 0, 1, 2, 3, 4, 5, 8, 9 };
 	bool open_up = false, open_down = false, odd = false, unsettled = false;
 
@@ -184,20 +196,25 @@ static void series(struct script *s, const char *column, double scale, const cha
 	}
 	const bool shown[] = { false, true, s->unloading, open_up, open_down, s->repeats, odd, unsettled };
 	for (int way = s->unloading ? 2 : 1; way >= 1; way--)
-		fprintf(f, "  'points.csv' using (way(%d) ? %s : NaN):(%g*column('%s')) with lines ls %d lw 0.9 notitle, \\\n", way, x,
-			scale, column, way);
+		fprintf(f,
+			"  'points.csv' using (way(%d) ? %s : NaN):(%g*column('%s')) with lines ls %d lw 0.9 notitle, "
+			"\\\n",
+			way, x, scale, column, way);
 	for (int kind = 1; kind <= 7; kind++)
 		if (shown[kind] && !(kind == 4 && open_up)) /* the open shapes already tell the ways apart */
-			fprintf(f, "  keyentry with points ls %d title '%s%s%s', \\\n", style[kind], kind == 1 ? what : "",
-				kind == 1 && what[0] ? ", " : "", names[kind]);
+			fprintf(f, "  keyentry with points ls %d title '%s%s%s', \\\n", style[kind],
+				kind == 1 ? what : "", kind == 1 && what[0] ? ", " : "", names[kind]);
 	/* Loading is drawn over unloading, the odd ones over all. */
 	static const int order[] = { 2, 4, 5, 1, 3, 6, 7 };
 	for (size_t i = 0; i < sizeof order / sizeof order[0]; i++) {
 		int kind = order[i];
 		if (!shown[kind])
 			continue;
-		fprintf(f, "  'points.csv' using (pick(%d) ? %s : NaN):(%g*column('%s')):(%s):(%g*column('U %s')) with xyerrorbars "
-			"ls %d dt 1 notitle, \\\n", kind, x, scale, column, dx, scale, column, style[kind]);
+		fprintf(f,
+			"  'points.csv' using (pick(%d) ? %s : NaN):(%g*column('%s')):(%s):(%g*column('U %s')) with "
+			"xyerrorbars "
+			"ls %d dt 1 notitle, \\\n",
+			kind, x, scale, column, dx, scale, column, style[kind]);
 	}
 }
 
@@ -219,13 +236,17 @@ static void claim_line(struct script *s, bool upright, double at, double x_max, 
 {
 	if (upright) {
 		fprintf(s->f, "set arrow from %.8g,0 to %.8g,%.8g nohead ls 6\n", at, at, y_max);
-		fprintf(s->f, "set label \"%s\" at %.8g,%.8g rotate by 90 right offset char -1.1,-0.5 textcolor rgb '#9a4a12' font ',13'\n",
+		fprintf(s->f,
+			"set label \"%s\" at %.8g,%.8g rotate by 90 right offset char -1.1,-0.5 textcolor rgb "
+			"'#9a4a12' font ',13'\n",
 			word, at, y_max);
 	} else {
 		fprintf(s->f, "set arrow from 0,%.8g to %.8g,%.8g nohead ls 6\n", at, x_max, at);
 		/* The curves begin low at the left: there is room above the line. */
-		fprintf(s->f, "set label \"%s\" at graph 0.02,first %.8g left offset char 0,0.6 textcolor rgb '#9a4a12' font ',13'\n", word,
-			at);
+		fprintf(s->f,
+			"set label \"%s\" at graph 0.02,first %.8g left offset char 0,0.6 textcolor rgb '#9a4a12' font "
+			"',13'\n",
+			word, at);
 	}
 }
 
@@ -246,12 +267,15 @@ static void torque_speed(struct script *s)
 		claim_line(s, true, peak->claimed, x_max, y_max, "claimed: peak torque");
 	if (free)
 		claim_point(s, 0, free->claimed, x_max, true, "claimed: no load"); /* no measured curve lies above it */
-	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'speed / rpm'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n",
+	fprintf(s->f,
+		"set xlabel 'torque / N·m'\nset ylabel 'speed / rpm'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot "
+		"\\\n",
 		x_max, y_max);
 	series(s, "speed (rpm)", 1, "");
 	fputs(claims ? "  1/0 with points ls 6 title 'data sheet'\n" : "  1/0 notitle\n", s->f);
 	end(s);
-	caption(figure, "Bars: expanded uncertainty (%.3g %%); where none is seen it is smaller than the mark. ", 100 * s->r->curve->coverage);
+	caption(figure, "Bars: expanded uncertainty (%.3g %%); where none is seen it is smaller than the mark. ",
+		100 * s->r->curve->coverage);
 	caption(figure, "Open marks: something other than the actuator limited the point.");
 }
 
@@ -264,11 +288,15 @@ static void efficiency(struct script *s)
 	limit_words(s, Y_EFFICIENCY, x_max);
 	if (peak)
 		claim_line(s, false, 100 * peak->claimed, x_max, 100, "claimed: peak efficiency");
-	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'efficiency / %%'\nset xrange [0:%.6g]\nset yrange [0:100]\nplot \\\n", x_max);
+	fprintf(s->f,
+		"set xlabel 'torque / N·m'\nset ylabel 'efficiency / %%'\nset xrange [0:%.6g]\nset yrange "
+		"[0:100]\nplot \\\n",
+		x_max);
 	series(s, "efficiency (1)", 100, "");
 	fputs("  1/0 notitle\n", s->f);
 	end(s);
-	caption(figure, "Shaft power by electrical input power%s. Points near zero power have no efficiency and are left out.",
+	caption(figure,
+		"Shaft power by electrical input power%s. Points near zero power have no efficiency and are left out.",
 		s->r->by_hand ? "" : " at the actuator's terminals");
 }
 
@@ -281,10 +309,14 @@ static void power(struct script *s)
 	limit_words(s, Y_POWER, x_max);
 	if (rated)
 		claim_line(s, false, rated->claimed, x_max, y_max, "claimed: rated power");
-	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'power / W'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n", x_max, y_max);
+	fprintf(s->f,
+		"set xlabel 'torque / N·m'\nset ylabel 'power / W'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot "
+		"\\\n",
+		x_max, y_max);
 	if (s->electrical)
 		fputs("  'points.csv' using (way(1) ? column('torque (N m)') : NaN):(column('input power (W)')):"
-		      "(column('U input power (W)')) with yerrorlines ls 7 title 'electrical input', \\\n", s->f);
+		      "(column('U input power (W)')) with yerrorlines ls 7 title 'electrical input', \\\n",
+		      s->f);
 	series(s, "shaft power (W)", 1, s->electrical ? "shaft" : "");
 	fputs("  1/0 notitle\n", s->f);
 	end(s);
@@ -301,10 +333,15 @@ static void current(struct script *s)
 	limit_words(s, Y_AMP, x_max);
 	if (show_limit) {
 		fprintf(s->f, "set arrow from 0,%.8g to %.8g,%.8g nohead ls 7\n", limit, x_max, limit);
-		fprintf(s->f, "set label 'supply: current limit' at graph 0.02,first %.8g left offset char 0,0.6 textcolor rgb '#555555' font ',13'\n",
+		fprintf(s->f,
+			"set label 'supply: current limit' at graph 0.02,first %.8g left offset char 0,0.6 textcolor "
+			"rgb '#555555' font ',13'\n",
 			limit);
 	}
-	fprintf(s->f, "set xlabel 'torque / N·m'\nset ylabel 'current / A'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot \\\n", x_max, y_max);
+	fprintf(s->f,
+		"set xlabel 'torque / N·m'\nset ylabel 'current / A'\nset xrange [0:%.6g]\nset yrange [0:%.6g]\nplot "
+		"\\\n",
+		x_max, y_max);
 	series(s, "current (A)", 1, "");
 	fputs("  1/0 notitle\n", s->f);
 	end(s);
@@ -322,13 +359,18 @@ static void calibration(struct script *s)
 		most = fmax(most, fabs(s->r->cal_points[i].residual_Nm));
 		max_Nm = fmax(max_Nm, s->r->cal_points[i].torque_Nm);
 	}
-	fprintf(s->f, "set xlabel 'torque by dead weights / N·m'\nset ylabel 'reading less fit / N·m'\nset xrange [%.6g:%.6g]\n"
+	fprintf(s->f,
+		"set xlabel 'torque by dead weights / N·m'\nset ylabel 'reading less fit / N·m'\nset xrange "
+		"[%.6g:%.6g]\n"
 		"set yrange [%.6g:%.6g]\nset arrow from %.6g,0 to %.6g,0 nohead lc rgb '#888888' lw 1\nplot \\\n",
 		-0.03 * max_Nm, 1.05 * max_Nm, -1.3 * most, 1.3 * most, -0.03 * max_Nm, 1.05 * max_Nm);
-	fputs("  'calibration.csv' using (stringcolumn('direction') eq 'up' ? column('torque (N m)') : NaN):(column('residual (N m)')) "
+	fputs("  'calibration.csv' using (stringcolumn('direction') eq 'up' ? column('torque (N m)') : "
+	      "NaN):(column('residual (N m)')) "
 	      "with points ls 1 title 'rising', \\\n"
-	      "  'calibration.csv' using (stringcolumn('direction') eq 'down' ? column('torque (N m)') : NaN):(column('residual (N m)')) "
-	      "with points ls 4 title 'falling'\n", s->f);
+	      "  'calibration.csv' using (stringcolumn('direction') eq 'down' ? column('torque (N m)') : "
+	      "NaN):(column('residual (N m)')) "
+	      "with points ls 4 title 'falling'\n",
+	      s->f);
 	end(s);
 	caption(figure, "Each mark is one dead-weight reading, tare-corrected, less the fitted curve.");
 }
@@ -338,10 +380,13 @@ static void brake_map(struct script *s)
 	struct figure *figure = begin(s, "brake-map", "The brake: torque against coil current", 620, 400);
 
 	fputs("set xlabel 'coil current / A'\nset ylabel 'torque / N·m'\nset xrange [0:*]\nset yrange [0:*]\nplot \\\n"
-	      "  'brake-map.csv' using (stringcolumn('branch') eq 'rising' ? column('current (A)') : NaN):(column('torque (N m)')):"
+	      "  'brake-map.csv' using (stringcolumn('branch') eq 'rising' ? column('current (A)') : "
+	      "NaN):(column('torque (N m)')):"
 	      "(2*column('u torque (N m)')) with yerrorlines ls 1 title 'current rising', \\\n"
-	      "  'brake-map.csv' using (stringcolumn('branch') eq 'falling' ? column('current (A)') : NaN):(column('torque (N m)')):"
-	      "(2*column('u torque (N m)')) with yerrorlines ls 2 title 'current falling'\n", s->f);
+	      "  'brake-map.csv' using (stringcolumn('branch') eq 'falling' ? column('current (A)') : "
+	      "NaN):(column('torque (N m)')):"
+	      "(2*column('u torque (N m)')) with yerrorlines ls 2 title 'current falling'\n",
+	      s->f);
 	end(s);
 	caption(figure, "The falling branch lies above the rising one: remanence. Bars: two standard uncertainties.");
 }
@@ -375,15 +420,21 @@ static void panel(struct script *s, enum trace_channel channel, const char *ylab
 		fprintf(s->f, "set ytics %.6g\n", nice_step(high - low));
 	else
 		fputs("set ytics autofreq\n", s->f);
-	fprintf(s->f, "set label 1 '%s' at graph 0,1.1 left font ',13' textcolor rgb '#222222'\n%s\n"
-		"plot 'trace.csv' using (column('time (s)')/60):(column('lowest %s')):(column('highest %s')) with filledcurves lc rgb '#c9c9c9' "
-		"notitle, \\\n  '' using (column('time (s)')/60):(column('%s')) with lines lc rgb '#111111' lw 1 dt 1 notitle\n", ylabel,
-		last ? "set xlabel 'time / min'" : "set xlabel ''", column, column, column);
+	fprintf(s->f,
+		"set label 1 '%s' at graph 0,1.1 left font ',13' textcolor rgb '#222222'\n%s\n"
+		"plot 'trace.csv' using (column('time (s)')/60):(column('lowest %s')):(column('highest %s')) with "
+		"filledcurves lc rgb '#c9c9c9' "
+		"notitle, \\\n  '' using (column('time (s)')/60):(column('%s')) with lines lc rgb '#111111' lw 1 dt 1 "
+		"notitle\n",
+		ylabel, last ? "set xlabel 'time / min'" : "set xlabel ''", column, column, column);
 }
 
 static void time_trace(struct script *s)
 {
-	static const struct { enum trace_channel channel; const char *column, *name, *style; } temps[] = {
+	static const struct {
+		enum trace_channel channel;
+		const char *column, *name, *style;
+	} temps[] = {
 		{ TRACE_WINDING, "winding (degC)", "winding", "lc rgb '#111111' lw 1.4 dt 1" },
 		{ TRACE_CASE, "case (degC)", "case", "lc rgb '#4f6d8f' lw 1.4 dt (6,4)" },
 		{ TRACE_BRAKE, "brake (degC)", "brake", "lc rgb '#9a4a12' lw 1.6 dt (2,3)" },
@@ -397,24 +448,35 @@ static void time_trace(struct script *s)
 	int panels = any ? 4 : 3;
 	struct figure *figure = begin(s, "time", "The run over time", 620, panels * 160 + 50);
 
-	fprintf(s->f, "set multiplot layout %d,1 margins 0.09,0.97,%s,0.965 spacing 0.06\nset ylabel ''\nset xrange [0:%.6g]\nset yrange [*:*]\nunset key\n"
-		"set format x ''\nset tics font ',12'\n", panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
+	fprintf(s->f,
+		"set multiplot layout %d,1 margins 0.09,0.97,%s,0.965 spacing 0.06\nset ylabel ''\nset xrange "
+		"[0:%.6g]\nset yrange [*:*]\nunset key\n"
+		"set format x ''\nset tics font ',12'\n",
+		panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
 	panel(s, TRACE_TORQUE, "torque / N·m", "torque (N m)", false);
 	panel(s, TRACE_SPEED, "speed / rpm", "speed (rpm)", false);
 	if (!any)
 		fputs("set format x '%g'\n", s->f);
 	panel(s, TRACE_AMP, "current / A", "current (A)", !any);
 	if (any) {
-		fputs("set format x '%g'\nset ytics autofreq\nset key at screen 0.97,0.01 bottom right horizontal maxrows 1 width -1 font ',12'\nset label 1 'temperature / °C' at graph 0,1.1 left font ',13' textcolor rgb '#222222'\nset xlabel 'time / min' offset 0,0.4\nplot \\\n", s->f);
+		fputs("set format x '%g'\nset ytics autofreq\nset key at screen 0.97,0.01 bottom right horizontal "
+		      "maxrows 1 width -1 font ',12'\nset label 1 'temperature / °C' at graph 0,1.1 left font ',13' "
+		      "textcolor rgb '#222222'\nset xlabel 'time / min' offset 0,0.4\nplot \\\n",
+		      s->f);
 		for (size_t i = 0; i < sizeof temps / sizeof temps[0]; i++)
 			if (has_channel(t, temps[i].channel))
-				fprintf(s->f, "  'trace.csv' using (column('time (s)')/60):(column('%s')) with lines %s title '%s', \\\n",
+				fprintf(s->f,
+					"  'trace.csv' using (column('time (s)')/60):(column('%s')) with lines %s "
+					"title '%s', \\\n",
 					temps[i].column, temps[i].style, temps[i].name);
 		fputs("  1/0 notitle\n", s->f);
 	}
 	fputs("unset multiplot\nset format x '%g'\nset tics font ''\n", s->f);
 	end(s);
-	caption(figure, "Torque, speed, current and temperatures from above, as indicated with the calibration in force. Grey: from the lowest to the highest sample in each %.2g s.", t->width_s);
+	caption(figure,
+		"Torque, speed, current and temperatures from above, as indicated with the calibration in force. Grey: "
+		"from the lowest to the highest sample in each %.2g s.",
+		t->width_s);
 	if (s->r->run.resumes_run_id)
 		caption(figure, " Run %lld alone, without the run that it continues.", (long long)s->r->run.id);
 }
@@ -454,7 +516,8 @@ static enum rc run_gnuplot(const char *dir, struct err *err)
 	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
 	posix_spawn_file_actions_destroy(&actions);
 	if (failed)
-		return err_set(err, RC_IO, failed, "gnuplot cannot be started (%s): install gnuplot-nox, or give --no-figures",
+		return err_set(err, RC_IO, failed,
+			       "gnuplot cannot be started (%s): install gnuplot-nox, or give --no-figures",
 			       strerror(failed));
 	if (waitpid(pid, &status, 0) < 0 || !WIFEXITED(status) || WEXITSTATUS(status) != 0)
 		return err_set(err, RC_IO, 0, "gnuplot failed on %s/figures.gp: see %s", dir, log);

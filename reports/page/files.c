@@ -86,17 +86,23 @@ static void quoted(FILE *f, const char *text)
 
 static void write_points(FILE *f, const struct curve *c)
 {
-	static const char *const names[] = { "torque (N m)", "speed (rpm)", "shaft power (W)", "voltage (V)", "current (A)",
-					     "input power (W)", "efficiency (1)" };
+	static const char *const names[] = { "torque (N m)", "speed (rpm)",     "shaft power (W)", "voltage (V)",
+					     "current (A)",  "input power (W)", "efficiency (1)" };
 
 	fputs("step,direction,repeat,settled,limit", f);
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
 		fprintf(f, ",%s,u %s,U %s", names[i], names[i], names[i]);
-	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
-	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n", f);
+	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter "
+	      "efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature "
+	      "(degC),"
+	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n",
+	      f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		fprintf(f, "%d,%s,%s,%s,%s", p->step + 1, p->direction > 0 ? "up" : p->direction < 0 ? "down" : "none",
+		fprintf(f, "%d,%s,%s,%s,%s", p->step + 1,
+			p->direction > 0   ? "up"
+			: p->direction < 0 ? "down"
+					   : "none",
 			p->flags & POINT_REPEAT ? "yes" : "no", p->settled ? "yes" : "no", limit_word(p->limit));
 		unc_columns(f, c, p->torque_Nm);
 		unc_columns(f, c, p->speed_rpm);
@@ -145,9 +151,11 @@ static void write_map(FILE *f, const struct brakemap *m)
 static void write_trace(FILE *f, const struct trace *t)
 {
 	static const char *const names[TRACE_CHANNELS] = {
-		[TRACE_TORQUE] = "torque (N m)", [TRACE_SPEED] = "speed (rpm)", [TRACE_VOLT] = "voltage (V)",
-		[TRACE_AMP] = "current (A)", [TRACE_BRAKE_A] = "brake current (A)", [TRACE_CASE] = "case (degC)",
-		[TRACE_WINDING] = "winding (degC)", [TRACE_BRAKE] = "brake (degC)", [TRACE_AMBIENT] = "ambient (degC)",
+		[TRACE_TORQUE] = "torque (N m)",       [TRACE_SPEED] = "speed (rpm)",
+		[TRACE_VOLT] = "voltage (V)",          [TRACE_AMP] = "current (A)",
+		[TRACE_BRAKE_A] = "brake current (A)", [TRACE_CASE] = "case (degC)",
+		[TRACE_WINDING] = "winding (degC)",    [TRACE_BRAKE] = "brake (degC)",
+		[TRACE_AMBIENT] = "ambient (degC)",
 	};
 
 	fputs("time (s)", f);

@@ -46,7 +46,8 @@ void page_style(FILE *f)
 	      "figcaption{font-size:.85rem;color:var(--soft)}\n"
 	      "table{border-collapse:collapse;width:100%;font-size:.82rem;font-variant-numeric:tabular-nums}\n"
 	      "caption{text-align:left;color:var(--soft);padding:0 0 .4rem}\n"
-	      "th,td{padding:.28rem .45rem .28rem 0;text-align:left;vertical-align:top;border-bottom:1px solid var(--rule)}\n"
+	      "th,td{padding:.28rem .45rem .28rem 0;text-align:left;vertical-align:top;border-bottom:1px solid "
+	      "var(--rule)}\n"
 	      "thead th{border-bottom:1.5px solid var(--ink);font-weight:600}\n"
 	      "td.n,th.n{text-align:right;white-space:nowrap}\n"
 	      "td.step{white-space:nowrap}\n"
@@ -67,7 +68,8 @@ void page_style(FILE *f)
 	      " table.stack,table.stack tbody,table.stack tr,table.stack td{display:block}\n"
 	      " table.stack thead{display:none}table.stack caption{display:block}\n"
 	      " table.stack tr{border-top:1.5px solid var(--ink);padding:.3rem 0}\n"
-	      " table.stack td{display:flex;justify-content:space-between;gap:1rem;padding:.16rem 0;text-align:right;border:0;"
+	      " table.stack td{display:flex;justify-content:space-between;gap:1rem;padding:.16rem "
+	      "0;text-align:right;border:0;"
 	      "white-space:normal}\n"
 	      " table.stack tr.note{border:0;padding:0}\n"
 	      " table.stack tr.note td{display:block;text-align:left;padding-left:0}\n"
@@ -79,12 +81,14 @@ void page_style(FILE *f)
 	      "@media print{\n"
 	      " @page{size:A4;margin:16mm 14mm}\n"
 	      " body{font-size:10pt}main{max-width:none;padding:0}\n"
-	      " .figures{grid-template-columns:1fr 1fr;gap:.4rem 1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
+	      " .figures{grid-template-columns:1fr 1fr;gap:.4rem "
+	      "1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
 	      " figure:not(:last-child) svg{max-height:54mm}figcaption{font-size:7.6pt;line-height:1.3}\n"
 	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
 	      "}\n"
-	      "</style>\n", f);
+	      "</style>\n",
+	      f);
 }
 
 static char *read_file(const char *path)
@@ -118,7 +122,8 @@ static size_t reference_at(const char *s)
 /* HTML knows these names by itself; left out, the page holds no address at all. */
 static size_t name_space_at(const char *s)
 {
-	static const char *const names[] = { "xmlns=\"http://www.w3.org/2000/svg\"", "xmlns:xlink=\"http://www.w3.org/1999/xlink\"" };
+	static const char *const names[] = { "xmlns=\"http://www.w3.org/2000/svg\"",
+					     "xmlns:xlink=\"http://www.w3.org/1999/xlink\"" };
 
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
 		if (strncmp(s, names[i], strlen(names[i])) == 0)
@@ -186,14 +191,16 @@ static enum rc put_figures(FILE *f, const char *dir, const struct figures *figur
 static void put_head(FILE *f, const struct report *r)
 {
 	fputs("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
-	      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>", f);
+	      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>",
+	      f);
 	text_html(f, r->subject);
 	fputs(" – brake test</title>\n", f);
 	page_style(f);
 	fputs("</head>\n<body>\n<main>\n", f);
 }
 
-static enum rc put_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures, struct err *err)
+static enum rc put_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures,
+			struct err *err)
 {
 	enum rc rc = RC_OK;
 

@@ -26,28 +26,50 @@ static void para(FILE *f, const char *format, ...)
 
 static void method_of_run(FILE *f, const struct report *r)
 {
-	para(f, "Torque: the mean of the cell's fresh conversions in the window, less its zero. The zero lies on the line between the zero readings before "
-		"and after. Counts become torque by calibration record %lld, on the branch for a rising or a falling load. Torque is positive when the "
-		"actuator drives.", (long long)r->curve->calibration_id);
+	para(f,
+	     "Torque: the mean of the cell's fresh conversions in the window, less its zero. The zero lies on the line "
+	     "between the zero readings before "
+	     "and after. Counts become torque by calibration record %lld, on the branch for a rising or a falling "
+	     "load. Torque is positive when the "
+	     "actuator drives.",
+	     (long long)r->curve->calibration_id);
 	if (r->rig.outside_drag_Nm.has_u)
-		para(f, "Torque and shaft power are those at the output flange. The %.3g N·m that rig.ini states for bearings between flange and cradle is added.", r->rig.outside_drag_Nm.value);
+		para(f,
+		     "Torque and shaft power are those at the output flange. The %.3g N·m that rig.ini states for "
+		     "bearings between flange and cradle is added.",
+		     r->rig.outside_drag_Nm.value);
 	else if (r->rig.mounting == MOUNT_CRADLE)
-		para(f, "Torque and shaft power are those at the brake. What bearings between the output flange and the cradle take is not included: "
+		para(f, "Torque and shaft power are those at the brake. What bearings between the output flange and "
+			"the cradle take is not included: "
 			"rig.ini states no [brake] outside_drag.");
-	para(f, "Speed: pulses of the output shaft from the first to the last edge in the window, by the node's clock; %.6g counts per revolution.",
+	para(f,
+	     "Speed: pulses of the output shaft from the first to the last edge in the window, by the node's clock; "
+	     "%.6g counts per revolution.",
 	     r->rig.pulses_per_rev);
-	para(f, "Input power: mean of the products of the voltage and current samples, not the product of the means, %s. Ripple between two "
-		"samples is not seen unless the node reports it. Efficiency: shaft power divided by input power at the actuator's terminals.",
-	     r->rig.plane == PLANE_SUPPLY ? "measured at the supply and corrected to the actuator's terminals with the cable's resistance" :
-					    "measured at the actuator's terminals");
-	para(f, "Each figure is the mean over its window. Its noise is that of the instruments. Δ is what the mean of another window of the same step would "
-		"differ by: 2√2 times the standard error of the autocorrelated series, which is scatter in report.json and points.csv. "
-		"Uncertainties are kept by source (JCGM 100:2008): an error that the points share, such as that of the arm's length, moves the whole "
-		"curve and does not average out. Coverage factors take into account that some sources are rectangular.");
-	para(f, "A point is settled when torque, speed and temperature changed by less than the plan's limits (%.3g N·m/s, %.3g rpm/s, "
-		"%.3g K/min, over %.3g s) before the window of %.3g s began.", r->plan.torque_slope_Nm_per_s, r->plan.speed_slope_rpm_per_s,
-	     r->plan.temp_slope_K_per_min, r->plan.window_s, r->plan.dwell_s);
-	para(f, "What limited a point is read from the samples in and before its window: the drive's flags, supply current and voltage, coil current, "
+	para(f,
+	     "Input power: mean of the products of the voltage and current samples, not the product of the means, %s. "
+	     "Ripple between two "
+	     "samples is not seen unless the node reports it. Efficiency: shaft power divided by input power at the "
+	     "actuator's terminals.",
+	     r->rig.plane == PLANE_SUPPLY
+		     ? "measured at the supply and corrected to the actuator's terminals with the cable's resistance"
+		     : "measured at the actuator's terminals");
+	para(f,
+	     "Each figure is the mean over its window. Its noise is that of the instruments. Δ is what the mean of "
+	     "another window of the same step would "
+	     "differ by: 2√2 times the standard error of the autocorrelated series, which is scatter in report.json "
+	     "and points.csv. "
+	     "Uncertainties are kept by source (JCGM 100:2008): an error that the points share, such as that of the "
+	     "arm's length, moves the whole "
+	     "curve and does not average out. Coverage factors take into account that some sources are rectangular.");
+	para(f,
+	     "A point is settled when torque, speed and temperature changed by less than the plan's limits (%.3g "
+	     "N·m/s, %.3g rpm/s, "
+	     "%.3g K/min, over %.3g s) before the window of %.3g s began.",
+	     r->plan.torque_slope_Nm_per_s, r->plan.speed_slope_rpm_per_s, r->plan.temp_slope_K_per_min,
+	     r->plan.window_s, r->plan.dwell_s);
+	para(f, "What limited a point is read from the samples in and before its window: the drive's flags, supply "
+		"current and voltage, coil current, "
 		"cell counts and temperatures. It is not read from the shape of the curve.");
 }
 
@@ -56,8 +78,10 @@ void page_method(FILE *f, const struct report *r)
 	fputs("<section>\n<h2>Method</h2>\n", f);
 	if (r->by_hand) {
 		para(f, "%s", r->hand_method);
-		para(f, "Shaft power is torque times angular speed. Efficiency is shaft power divided by input power. Uncertainties are kept by source "
-			"(JCGM 100:2008). A relative one that is stated for a column is common to all its readings; an absolute one is each "
+		para(f, "Shaft power is torque times angular speed. Efficiency is shaft power divided by input power. "
+			"Uncertainties are kept by source "
+			"(JCGM 100:2008). A relative one that is stated for a column is common to all its readings; an "
+			"absolute one is each "
 			"reading's own.");
 	} else {
 		method_of_run(f, r);
@@ -92,11 +116,14 @@ void page_calibration(FILE *f, const struct report *r)
 		return;
 	text_time(when, sizeof when, r->cal_wall_ns);
 	fputs("<section>\n<h2>Calibration</h2>\n", f);
-	para(f, "Torque cell%s%s: record %lld of %s, dead weights on the calibration arm, loading the brake's %s. Fit: %s.",
+	para(f,
+	     "Torque cell%s%s: record %lld of %s, dead weights on the calibration arm, loading the brake's %s. Fit: "
+	     "%s.",
 	     r->rig.cell_class[0] ? " " : "", r->rig.cell_class, (long long)r->curve->calibration_id, when,
 	     r->rig.mounting == MOUNT_CRADLE ? "housing (cradle)" : "shaft", model_word(c->model));
 	fputs("<dl>\n", f);
-	fprintf(f, "<dt>Torques covered</dt><dd>%.4g to %.4g N·m; beyond them points are marked “extrapolated”</dd>\n", c->min_Nm, c->max_Nm);
+	fprintf(f, "<dt>Torques covered</dt><dd>%.4g to %.4g N·m; beyond them points are marked “extrapolated”</dd>\n",
+		c->min_Nm, c->max_Nm);
 	figure_item(f, "Repeatability", c->repeatability_Nm, "N·m");
 	figure_item(f, "Reproducibility", c->reproducibility_Nm, "N·m");
 	figure_item(f, "Reversibility", c->reversibility_Nm, "N·m");
@@ -111,13 +138,14 @@ void page_calibration(FILE *f, const struct report *r)
 	if (r->has_map) {
 		char map_when[40];
 		text_time(map_when, sizeof map_when, r->map_wall_ns);
-		para(f, "Brake map: record %lld of %s. It only steers the brake; no figure on this page uses it.", (long long)r->curve->map_id,
-		     map_when);
+		para(f, "Brake map: record %lld of %s. It only steers the brake; no figure on this page uses it.",
+		     (long long)r->curve->map_id, map_when);
 	}
 	fputs("</section>\n", f);
 }
 
-static void range_item(FILE *f, const char *term, const struct curve *c, double (*value)(const struct curve_point *), const char *unit)
+static void range_item(FILE *f, const char *term, const struct curve *c, double (*value)(const struct curve_point *),
+		       const char *unit)
 {
 	double low = INFINITY, high = -INFINITY;
 
@@ -132,11 +160,26 @@ static void range_item(FILE *f, const char *term, const struct curve *c, double 
 		fprintf(f, "<dt>%s</dt><dd>%.1f to %.1f %s (indicated)</dd>\n", term, low, high, unit);
 }
 
-static double ambient(const struct curve_point *p) { return p->ambient_degC; }
-static double winding(const struct curve_point *p) { return p->winding_degC; }
-static double housing(const struct curve_point *p) { return p->case_degC; }
-static double brake(const struct curve_point *p) { return p->brake_degC; }
-static double volts(const struct curve_point *p) { return p->voltage_V.value; }
+static double ambient(const struct curve_point *p)
+{
+	return p->ambient_degC;
+}
+static double winding(const struct curve_point *p)
+{
+	return p->winding_degC;
+}
+static double housing(const struct curve_point *p)
+{
+	return p->case_degC;
+}
+static double brake(const struct curve_point *p)
+{
+	return p->brake_degC;
+}
+static double volts(const struct curve_point *p)
+{
+	return p->voltage_V.value;
+}
 
 static void drive_words(const struct plan_profile *p, char *buf, size_t size)
 {
@@ -156,19 +199,23 @@ void page_conditions(FILE *f, const struct report *r)
 	drive_words(&r->plan, drive, sizeof drive);
 	fputs("<section>\n<h2>Conditions</h2>\n<dl>\n", f);
 	fprintf(f, "<dt>Plan</dt><dd>");
-	page_text(f, "%s: %zu steps by %s%s%s%s; %s", r->run.plan, r->plan.n, r->plan.load == LOAD_TORQUE ? "torque" : "brake current",
-		  r->plan.down ? ", up and down" : "", r->plan.shuffle ? ", shuffled" : "",
-		  r->plan.repeat_first ? ", first point again at the end" : "", drive);
-	fprintf(f, "</dd>\n<dt>Supply</dt><dd>%.4g V, current limit %.4g A (as stated in the rig's profile)</dd>\n", r->rig.supply_V,
-		r->rig.supply_limit_A);
+	page_text(f, "%s: %zu steps by %s%s%s%s; %s", r->run.plan, r->plan.n,
+		  r->plan.load == LOAD_TORQUE ? "torque" : "brake current", r->plan.down ? ", up and down" : "",
+		  r->plan.shuffle ? ", shuffled" : "", r->plan.repeat_first ? ", first point again at the end" : "",
+		  drive);
+	fprintf(f, "</dd>\n<dt>Supply</dt><dd>%.4g V, current limit %.4g A (as stated in the rig's profile)</dd>\n",
+		r->rig.supply_V, r->rig.supply_limit_A);
 	range_item(f, "Voltage at the actuator", r->curve, volts, "V");
 	range_item(f, "Ambient temperature", r->curve, ambient, "°C");
 	range_item(f, "Winding temperature", r->curve, winding, "°C");
 	range_item(f, "Case temperature", r->curve, housing, "°C");
 	range_item(f, "Brake temperature", r->curve, brake, "°C");
-	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n", r->actuator.gear_ratio);
+	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n",
+		r->actuator.gear_ratio);
 	fputs("<dt>Outcome of the run</dt><dd>", f);
-	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "the program ended without closing the run; all samples up to then are kept",
+	page_text(f, "%s%s%s",
+		  r->run.ended ? r->run.outcome
+			       : "the program ended without closing the run; all samples up to then are kept",
 		  r->run.message[0] ? ": " : "", r->run.message);
 	fputs("</dd>\n", f);
 	if (r->ready[0]) {
@@ -176,7 +223,9 @@ void page_conditions(FILE *f, const struct report *r)
 		text_html(f, r->ready);
 		fputs("</dd>\n", f);
 	}
-	fprintf(f, "<dt>Samples</dt><dd>%lld, kept in the logbook with the profiles as they were</dd>\n<dt>Program</dt><dd>bridle ",
+	fprintf(f,
+		"<dt>Samples</dt><dd>%lld, kept in the logbook with the profiles as they "
+		"were</dd>\n<dt>Program</dt><dd>bridle ",
 		(long long)r->run.samples);
 	text_html(f, r->run.program);
 	fputs("</dd>\n</dl>\n</section>\n", f);
@@ -192,8 +241,11 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 	if (n == 0 || !isfinite(x.value))
 		return;
 	text_pm(text, sizeof text, scale * x.value, scale * U, unit);
-	fprintf(f, "<h3>%s: %s (k = %.2f)</h3>\n<table>\n<thead><tr><th>Source</th><th class=\"n\">u / %s</th><th class=\"n\">share</th>"
-		"<th class=\"n\">d.o.f.</th></tr></thead>\n<tbody>\n", what, text, k, unit);
+	fprintf(f,
+		"<h3>%s: %s (k = %.2f)</h3>\n<table>\n<thead><tr><th>Source</th><th class=\"n\">u / %s</th><th "
+		"class=\"n\">share</th>"
+		"<th class=\"n\">d.o.f.</th></tr></thead>\n<tbody>\n",
+		what, text, k, unit);
 	for (size_t i = 0; i < n; i++) {
 		if (row[i].dof < DOF_SHOWN)
 			snprintf(freedom, sizeof freedom, "%.0f", row[i].dof);
@@ -201,15 +253,18 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 			snprintf(freedom, sizeof freedom, "%s", row[i].joined ? "–" : "∞");
 		fputs("<tr><td>", f);
 		text_html(f, row[i].name);
-		fprintf(f, "</td><td class=\"n\">%.2g</td><td class=\"n\">%.1f %%</td><td class=\"n\">%s</td></tr>\n", scale * fabs(row[i].u),
-			100 * row[i].share_frac, freedom);
+		fprintf(f, "</td><td class=\"n\">%.2g</td><td class=\"n\">%.1f %%</td><td class=\"n\">%s</td></tr>\n",
+			scale * fabs(row[i].u), 100 * row[i].share_frac, freedom);
 	}
 	if (dof < DOF_SHOWN)
 		snprintf(freedom, sizeof freedom, "%.0f", dof);
 	else
 		snprintf(freedom, sizeof freedom, "%s", "∞");
-	fprintf(f, "<tr><td><strong>combined, k = 1</strong></td><td class=\"n\">%.2g</td><td class=\"n\">100 %%</td><td class=\"n\">%s</td></tr>\n"
-		"</tbody>\n</table>\n", scale * unc_u(x), freedom);
+	fprintf(f,
+		"<tr><td><strong>combined, k = 1</strong></td><td class=\"n\">%.2g</td><td class=\"n\">100 %%</td><td "
+		"class=\"n\">%s</td></tr>\n"
+		"</tbody>\n</table>\n",
+		scale * unc_u(x), freedom);
 }
 
 void page_budget(FILE *f, const struct report *r)
@@ -219,8 +274,8 @@ void page_budget(FILE *f, const struct report *r)
 	if (p == NULL || p->torque_Nm.n == 0)
 		return;
 	fputs("<section>\n<h2>Uncertainty budget</h2>\n", f);
-	para(f, "At step %d, %s. A source with the same name in several points is the same error in all of them.", p->step + 1,
-	     r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
+	para(f, "At step %d, %s. A source with the same name in several points is the same error in all of them.",
+	     p->step + 1, r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
 	budget_table(f, r->curve, "Speed", p->speed_rpm, 1, "rpm");
 	budget_table(f, r->curve, "Input power", p->input_power_W, 1, "W");
@@ -233,15 +288,23 @@ void page_cautions(FILE *f, const struct report *r)
 {
 	fputs("<section>\n<h2>Cautions</h2>\n<ul>\n", f);
 	if (!r->by_hand && r->run.on_bench)
-		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n", f);
-	fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, loaded for as long as each point took. "
+		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n",
+		      f);
+	fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, loaded for as "
+	      "long as each point took. "
 	      "It is not a continuous rating.</li>\n"
-	      "<li>Open marks and shaded rows do not show a limit of the actuator: another limit was reached first, or the point is doubtful.</li>\n"
-	      "<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can deliver harmful current: "
-	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person for first runs. "
-	      "An emergency stop is wired so that it works with the computer dead; software is not the emergency stop.</li>\n"
-	      "<li>Local codes, the makers' instructions and, where the law asks for it, licensed practice come before anything on this page.</li>\n"
-	      "</ul>\n</section>\n", f);
+	      "<li>Open marks and shaded rows do not show a limit of the actuator: another limit was reached first, or "
+	      "the point is doubtful.</li>\n"
+	      "<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can "
+	      "deliver harmful current: "
+	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person "
+	      "for first runs. "
+	      "An emergency stop is wired so that it works with the computer dead; software is not the emergency "
+	      "stop.</li>\n"
+	      "<li>Local codes, the makers' instructions and, where the law asks for it, licensed practice come before "
+	      "anything on this page.</li>\n"
+	      "</ul>\n</section>\n",
+	      f);
 }
 
 void page_files(FILE *f, const struct report *r, const struct figures *figures)

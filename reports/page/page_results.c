@@ -13,9 +13,10 @@ static void claims_in_words(const struct report *r, char *buf, size_t size)
 
 	for (size_t i = 0; i < r->n_claims; i++)
 		count[r->claims[i].verdict]++;
-	snprintf(buf, size, "Of %zu: %zu confirmed, %zu refuted, %zu undecided, %zu not tested (at %.3g %% confidence).", r->n_claims,
-		 count[VERDICT_CONFIRMED], count[VERDICT_REFUTED], count[VERDICT_UNDECIDED], count[VERDICT_NOT_TESTED],
-		 100 * r->confidence);
+	snprintf(buf, size,
+		 "Of %zu: %zu confirmed, %zu refuted, %zu undecided, %zu not tested (at %.3g %% confidence).",
+		 r->n_claims, count[VERDICT_CONFIRMED], count[VERDICT_REFUTED], count[VERDICT_UNDECIDED],
+		 count[VERDICT_NOT_TESTED], 100 * r->confidence);
 }
 
 static void item(FILE *f, const char *term, const char *text)
@@ -35,7 +36,9 @@ void page_first_screen(FILE *f, const struct report *r)
 	text_html(f, r->source);
 	fputs("</p>\n", f);
 	if (!r->by_hand && r->run.on_bench)
-		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real actuator.</p>\n", f);
+		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real "
+		      "actuator.</p>\n",
+		      f);
 	report_headline(r, text, sizeof text);
 	fputs("<p class=\"result\">", f);
 	text_html_kept(f, text);
@@ -73,7 +76,8 @@ static void cell(FILE *f, const struct curve *c, const char *label, struct unc x
 	if (isfinite(x.value)) {
 		text_value(value, sizeof value, scale * x.value, expanded);
 		text_U(U, sizeof U, expanded);
-		fprintf(f, U[0] ? "<span>%s <span class=\"u\">± %s</span>" : "<span>%s <span class=\"u\">ind.%s</span>", value, U);
+		fprintf(f, U[0] ? "<span>%s <span class=\"u\">± %s</span>" : "<span>%s <span class=\"u\">ind.%s</span>",
+			value, U);
 		text_U(again, sizeof again, scale * another_window(scatter));
 		if (again[0])
 			fprintf(f, "<br><span class=\"again\">Δ %s</span>", again);
@@ -89,7 +93,9 @@ static const char *way_word(const struct curve_point *p)
 	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 }
 
-struct column { bool volt, amp, input, winding, housing; };
+struct column {
+	bool volt, amp, input, winding, housing;
+};
 
 static struct column columns_of(const struct curve *c)
 {
@@ -108,13 +114,17 @@ static struct column columns_of(const struct curve *c)
 static void table_head(FILE *f, struct column has)
 {
 	fputs("<thead><tr><th>Step</th><th class=\"n\">Torque<br><span class=\"unit\">N·m</span></th>"
-	      "<th class=\"n\">Speed<br><span class=\"unit\">rpm</span></th><th class=\"n\">Shaft power<br><span class=\"unit\">W</span></th>", f);
+	      "<th class=\"n\">Speed<br><span class=\"unit\">rpm</span></th><th class=\"n\">Shaft power<br><span "
+	      "class=\"unit\">W</span></th>",
+	      f);
 	if (has.volt)
 		fputs("<th class=\"n\">Voltage<br><span class=\"unit\">V</span></th>", f);
 	if (has.amp)
 		fputs("<th class=\"n\">Current<br><span class=\"unit\">A</span></th>", f);
 	if (has.input)
-		fputs("<th class=\"n\">Input power<br><span class=\"unit\">W</span></th><th class=\"n\">Efficiency<br><span class=\"unit\">%</span></th>", f);
+		fputs("<th class=\"n\">Input power<br><span class=\"unit\">W</span></th><th "
+		      "class=\"n\">Efficiency<br><span class=\"unit\">%</span></th>",
+		      f);
 	if (has.winding)
 		fputs("<th class=\"n\">Winding<br><span class=\"unit\">°C ind.</span></th>", f);
 	if (has.housing)
@@ -135,7 +145,8 @@ static void table_row(FILE *f, const struct curve *c, const struct curve_point *
 	struct unc none = { .value = NAN };
 	bool other = limit_is_other(p->limit) || p->impossible || p->outlier || !p->settled;
 
-	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>", other ? " class=\"other\"" : "", p->step + 1, way_word(p));
+	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>",
+		other ? " class=\"other\"" : "", p->step + 1, way_word(p));
 	cell(f, c, "torque, N·m", p->torque_Nm, p->scatter_Nm, 1);
 	cell(f, c, "speed, rpm", p->speed_rpm, p->scatter_rpm, 1);
 	cell(f, c, "shaft power, W", p->shaft_power_W, p->scatter_shaft_W, 1);
@@ -166,9 +177,13 @@ void page_points(FILE *f, const struct report *r)
 	struct column has = columns_of(r->curve);
 
 	fputs("<section>\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
-	fprintf(f, "<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another window of the same step "
-		"would differ by up to this (95 %%). Other temperatures and other days can add to it. Efficiency is left out where the power is too "
-		"small. “ind.”: indicated, no uncertainty known.</caption>\n", 100 * r->curve->coverage);
+	fprintf(f,
+		"<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another "
+		"window of the same step "
+		"would differ by up to this (95 %%). Other temperatures and other days can add to it. Efficiency is "
+		"left out where the power is too "
+		"small. “ind.”: indicated, no uncertainty known.</caption>\n",
+		100 * r->curve->coverage);
 	table_head(f, has);
 	fputs("<tbody>\n", f);
 	for (size_t i = 0; i < r->curve->n; i++)
@@ -198,8 +213,9 @@ void page_limits(FILE *f, const struct report *r)
 		}
 		if (n == 0)
 			continue;
-		fprintf(f, "<li><strong>%s</strong>, %zu point%s from %.3g to %.3g N·m: ", limit_word((enum limit)limit), n, n == 1 ? "" : "s",
-			low, high);
+		fprintf(f,
+			"<li><strong>%s</strong>, %zu point%s from %.3g to %.3g N·m: ", limit_word((enum limit)limit),
+			n, n == 1 ? "" : "s", low, high);
 		text_html(f, limit_sentence((enum limit)limit));
 		if (note[0]) {
 			fputs(" In the last of them: ", f);
@@ -235,10 +251,17 @@ static void claim_row(FILE *f, const struct report *r, const struct claim_check 
 	text_html_kept(f, measured);
 	fprintf(f, "</span></td><td class=\"n\" data-label=\"probability that it is met\">");
 	if (isfinite(k->probability))
-		fprintf(f, k->probability > 0.9995 ? "&gt; 99.9 %%" : k->probability < 0.0005 ? "&lt; 0.1 %%" : "%.1f %%", 100 * k->probability);
+		fprintf(f,
+			k->probability > 0.9995   ? "&gt; 99.9 %%"
+			: k->probability < 0.0005 ? "&lt; 0.1 %%"
+						  : "%.1f %%",
+			100 * k->probability);
 	else
 		fputs("–", f);
-	fprintf(f, "</td><td data-label=\"verdict\"><span class=\"verdict\">%s</span></td><td class=\"text\" data-label=\"why\">", verdict_name(k->verdict));
+	fprintf(f,
+		"</td><td data-label=\"verdict\"><span class=\"verdict\">%s</span></td><td class=\"text\" "
+		"data-label=\"why\">",
+		verdict_name(k->verdict));
 	text_html_kept(f, k->why);
 	fputs("</td></tr>\n", f);
 }
@@ -247,17 +270,24 @@ void page_claims(FILE *f, const struct report *r)
 {
 	if (r->n_claims == 0)
 		return;
-	fprintf(f, "<section>\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each claim is read as “at least”. Confirmed or refuted "
-		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least” in the second column: the actuator reached that and may "
-		"give more. Such a value can confirm a claim and never refute it. A limit of plan, guard, drive, supply, brake, cell or heat refutes no claim.</caption>\n",
+	fprintf(f,
+		"<section>\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each claim is read as "
+		"“at least”. Confirmed or refuted "
+		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least” in the second "
+		"column: the actuator reached that and may "
+		"give more. Such a value can confirm a claim and never refute it. A limit of plan, guard, drive, "
+		"supply, brake, cell or heat refutes no claim.</caption>\n",
 		100 * r->confidence, r->claims_V);
-	fputs("<thead><tr><th>Claim</th><th>Shown</th><th class=\"n\">Probability<br>that it is met</th><th>Verdict</th><th>Why</th></tr></thead>\n<tbody>\n", f);
+	fputs("<thead><tr><th>Claim</th><th>Shown</th><th class=\"n\">Probability<br>that it is "
+	      "met</th><th>Verdict</th><th>Why</th></tr></thead>\n<tbody>\n",
+	      f);
 	for (size_t i = 0; i < r->n_claims; i++)
 		claim_row(f, r, &r->claims[i]);
 	fputs("</tbody>\n</table>\n</section>\n", f);
 }
 
-static void fit_item(FILE *f, const struct report *r, const char *term, struct unc x, const char *unit, const char *after)
+static void fit_item(FILE *f, const struct report *r, const char *term, struct unc x, const char *unit,
+		     const char *after)
 {
 	char text[120];
 
@@ -283,11 +313,14 @@ void page_fits(FILE *f, const struct report *r)
 		fit_item(f, r, "Most power, at half the stall torque", k->max_power_W, "W", note);
 	}
 	if (k->with_stall_current)
-		fit_item(f, r, "Best efficiency, (1 − √(I₀/I stall))²", unc_scale(r->curve->ctx, k->peak_efficiency, 100), "%",
+		fit_item(f, r, "Best efficiency, (1 − √(I₀/I stall))²",
+			 unc_scale(r->curve->ctx, k->peak_efficiency, 100), "%",
 			 k->stall_extrapolated ? " (from an extrapolated stall)" : "");
 	fputs("</dl>\n", f);
 	if (k->voltage_spread_frac > 0.02)
-		fprintf(f, "<p>The voltage changed by %.2g %% over these points; the relations hold for one voltage.</p>\n",
+		fprintf(f,
+			"<p>The voltage changed by %.2g %% over these points; the relations hold for one "
+			"voltage.</p>\n",
 			100 * k->voltage_spread_frac);
 	fputs("</section>\n", f);
 }

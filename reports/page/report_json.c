@@ -31,7 +31,9 @@ static json_t *claim_json(const struct curve *curve, const struct claim_check *c
 	json_object_set_new(o, "at_speed_rpm", real(c->at_rpm));
 	set_unc(o, c->quantity, c->measured);
 	snprintf(name, sizeof name, "U_%s", c->quantity);
-	json_object_set_new(o, name, real(isfinite(c->measured.value) ? unc_expanded(curve->ctx, c->measured, curve->coverage, NULL) : NAN));
+	json_object_set_new(
+		o, name,
+		real(isfinite(c->measured.value) ? unc_expanded(curve->ctx, c->measured, curve->coverage, NULL) : NAN));
 	json_object_set_new(o, "lower_bound", json_boolean(c->lower_bound));
 	json_object_set_new(o, "low", real(c->low));
 	json_object_set_new(o, "high", real(c->high));
@@ -112,7 +114,8 @@ static void add_run(json_t *doc, const struct report *r)
 	json_object_set_new(doc, "virtual_bench", json_boolean(r->run.on_bench));
 	json_object_set_new(doc, "outcome", json_string(r->run.ended ? r->run.outcome : "killed"));
 	json_object_set_new(doc, "cause", json_string(r->run.cause));
-	json_object_set_new(doc, "safe", r->run.ended ? json_boolean(!report_not_safe(r, when, sizeof when)) : json_null());
+	json_object_set_new(doc, "safe",
+			    r->run.ended ? json_boolean(!report_not_safe(r, when, sizeof when)) : json_null());
 	json_object_set_new(doc, "message", json_string(r->run.message));
 	json_object_set_new(doc, "program", json_string(r->run.program));
 	json_object_set_new(doc, "samples", json_integer(r->run.samples));

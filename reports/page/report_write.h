@@ -26,7 +26,11 @@ const struct curve_point *report_budget_point(const struct report *report);
 #define FIGURES_MAX 10
 struct figures {
 	size_t n;
-	struct figure { char name[32]; char title[96]; char caption[400]; } figure[FIGURES_MAX];
+	struct figure {
+		char name[32];
+		char title[96];
+		char caption[400];
+	} figure[FIGURES_MAX];
 };
 
 /* points.csv (and calibration.csv, brake-map.csv, trace.csv where they apply). */

@@ -19,7 +19,8 @@ struct blocks window_blocks(const struct window *w, double per_rev)
 {
 	struct blocks ret = { 0 };
 
-	if (w->edge_s.n < 2 || speed_of_blocks(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS || !block_means(&w->count, ret.count))
+	if (w->edge_s.n < 2 || speed_of_blocks(w, per_rev, ret.rpm, WINDOW_BLOCKS) < WINDOW_BLOCKS ||
+	    !block_means(&w->count, ret.count))
 		return ret;
 	ret.n = WINDOW_BLOCKS;
 	ret.has_watt = block_means(&w->power, ret.watt);

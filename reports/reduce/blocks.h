@@ -5,12 +5,13 @@
 
 #include "reports/reduce/speed.h"
 
-/* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times speed,
- * over input power). n 0: the window has too few readings or edges. */
+/* The window cut into stretches of equal length, each with its means: what has to be looked at together (torque times
+ * speed, over input power). n 0: the window has too few readings or edges. */
 struct blocks {
 	size_t n;
 	bool has_watt;
-	double count[WINDOW_BLOCKS], rpm[WINDOW_BLOCKS], watt[WINDOW_BLOCKS]; /* speed without its sign; watt where has_watt */
+	double count[WINDOW_BLOCKS], rpm[WINDOW_BLOCKS],
+		watt[WINDOW_BLOCKS]; /* speed without its sign; watt where has_watt */
 };
 struct blocks window_blocks(const struct window *w, double pulses_per_rev);
 

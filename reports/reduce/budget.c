@@ -30,9 +30,11 @@ size_t budget_of(const struct unc_ctx *ctx, struct unc x, struct budget_row *ret
 		double variance = part[i].u * part[i].u;
 		if (i < single)
 			ret[n++] = (struct budget_row){
-				.name = unc_source_name(ctx, part[i].source), .u = part[i].u,
+				.name = unc_source_name(ctx, part[i].source),
+				.u = part[i].u,
 				.share_frac = total > 0 ? variance / total : 0,
-				.dof = unc_source_dof(ctx, part[i].source), .dist = unc_source_dist(ctx, part[i].source),
+				.dof = unc_source_dof(ctx, part[i].source),
+				.dist = unc_source_dist(ctx, part[i].source),
 			};
 		else {
 			rest += variance;
@@ -40,8 +42,12 @@ size_t budget_of(const struct unc_ctx *ctx, struct unc x, struct budget_row *ret
 		}
 	}
 	if (joined > 0)
-		ret[n++] = (struct budget_row){ .name = "smaller ones together", .u = sqrt(rest), .dof = NAN, .joined = joined,
-						.share_frac = total > 0 ? rest / total : 0, .dist = DIST_NORMAL };
+		ret[n++] = (struct budget_row){ .name = "smaller ones together",
+						.u = sqrt(rest),
+						.dof = NAN,
+						.joined = joined,
+						.share_frac = total > 0 ? rest / total : 0,
+						.dist = DIST_NORMAL };
 	free(part);
 	return n;
 }

@@ -8,12 +8,12 @@
 #include <stddef.h>
 
 struct budget_row {
-	const char *name;  /* borrowed from the context */
-	double u;          /* signed contribution, in the number's unit; of joined rows the root of the sum of squares */
+	const char *name; /* borrowed from the context */
+	double u;         /* signed contribution, in the number's unit; of joined rows the root of the sum of squares */
 	double share_frac; /* of the variance */
 	double dof;        /* NaN for joined rows */
 	enum dist dist;
-	size_t joined;     /* 0 for one source; else how many small ones stand in this last row */
+	size_t joined; /* 0 for one source; else how many small ones stand in this last row */
 };
 
 /* At most max rows; what does not fit is joined in the last one. Returns how many. */

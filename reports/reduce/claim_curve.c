@@ -19,8 +19,8 @@
 
 static bool counts(const struct curve_point *p, bool falling)
 {
-	return (p->direction < 0) == falling && p->settled && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier &&
-	       isfinite(p->torque_Nm.value) && isfinite(p->speed_rpm.value);
+	return (p->direction < 0) == falling && p->settled && !(p->flags & POINT_REPEAT) && !p->impossible &&
+	       !p->outlier && isfinite(p->torque_Nm.value) && isfinite(p->speed_rpm.value);
 }
 
 static double lean(const struct place *a, const struct place *b)
@@ -85,7 +85,9 @@ static struct unc with_scatter(struct unc_ctx *ctx, struct unc x, double scatter
 }
 
 /* --- between points --- */
-struct band { double value, low, high; };
+struct band {
+	double value, low, high;
+};
 
 static void widen(struct band *b, double y)
 {
@@ -151,7 +153,8 @@ static struct unc chord_at(struct unc_ctx *ctx, const struct place *a, const str
 	return unc_add(ctx, a->p->torque_Nm, unc_mul(ctx, share, unc_sub(ctx, b->p->torque_Nm, a->p->torque_Nm)));
 }
 
-/* Free places from first on, as torque against falling speed. They end at the first that is not slower than the one before. */
+/* Free places from first on, as torque against falling speed. They end at the first that is not slower than the one
+ * before. */
 static size_t free_run(const struct claim_branch *b, size_t first, const struct place **ret)
 {
 	size_t n = 0;
@@ -175,7 +178,9 @@ static void set_band(struct answer *a, struct unc chord, struct band band)
 
 static struct answer nothing(void)
 {
-	return (struct answer){ .known = KNOWN_NOTHING, .value = { .value = NAN }, .add_from_Nm = NAN, .add_to_Nm = NAN };
+	return (struct answer){
+		.known = KNOWN_NOTHING, .value = { .value = NAN }, .add_from_Nm = NAN, .add_to_Nm = NAN
+	};
 }
 
 /* --- torque at a speed --- */
@@ -215,10 +220,12 @@ static struct answer torque_along(const struct claim_branch *b, size_t j, double
 	double x[PLACES_MAX], y[PLACES_MAX];
 	bool inside = j > 0 && b->at[j - 1].free;
 	size_t first = j;
-	struct answer a = { .at = b->at[j].p, .add_from_Nm = j > 0 ? b->at[j - 1].p->torque_Nm.value : 0,
+	struct answer a = { .at = b->at[j].p,
+			    .add_from_Nm = j > 0 ? b->at[j - 1].p->torque_Nm.value : 0,
 			    .add_to_Nm = b->at[j].p->torque_Nm.value };
 
-	while (inside && first > 0 && b->at[first - 1].free && b->at[first - 1].speed_rpm.value > b->at[first].speed_rpm.value)
+	while (inside && first > 0 && b->at[first - 1].free &&
+	       b->at[first - 1].speed_rpm.value > b->at[first].speed_rpm.value)
 		first--;
 	size_t n = free_run(b, first, run);
 	/* by torque against how far the speed has fallen, which rises */
@@ -301,7 +308,8 @@ struct answer claim_no_load(const struct claim_branch *b)
 		return a;
 	a.at = b->at[0].p;
 	size_t n = b->at[0].free ? free_run(b, 0, run) : 0;
-	bool near = n > 1 && run[0]->p->torque_Nm.value <= CARRIED_STEPS * (run[1]->p->torque_Nm.value - run[0]->p->torque_Nm.value);
+	bool near = n > 1 && run[0]->p->torque_Nm.value <=
+				     CARRIED_STEPS * (run[1]->p->torque_Nm.value - run[0]->p->torque_Nm.value);
 	if (!near) {
 		a.known = KNOWN_LEAST;
 		a.value = b->at[0].speed_rpm;
@@ -319,9 +327,13 @@ struct answer claim_no_load(const struct claim_branch *b)
 }
 
 /* --- peaks --- */
-/* Torque against speed and input power are smooth where efficiency is skew: so these are carried between the points, and the
- * peak is looked for in what they make. */
-struct shape { size_t n; double torque[PLACES_MAX], speed[PLACES_MAX], input[PLACES_MAX]; bool efficiency; };
+/* Torque against speed and input power are smooth where efficiency is skew: so these are carried between the points,
+ * and the peak is looked for in what they make. */
+struct shape {
+	size_t n;
+	double torque[PLACES_MAX], speed[PLACES_MAX], input[PLACES_MAX];
+	bool efficiency;
+};
 
 static double made_of(const struct shape *s, size_t first, double at)
 {
@@ -346,7 +358,8 @@ static struct unc quantity(const struct claim_branch *b, const struct place *at,
 	return unc_scale(b->ctx, unc_mul(b->ctx, at->p->torque_Nm, at->speed_rpm), rad_per_s_from_rpm(1));
 }
 
-static bool surely_lower(const struct claim_branch *b, const struct place *at, const struct place *best, bool efficiency)
+static bool surely_lower(const struct claim_branch *b, const struct place *at, const struct place *best,
+			 bool efficiency)
 {
 	struct unc y = quantity(b, at, efficiency);
 
@@ -356,8 +369,10 @@ static bool surely_lower(const struct claim_branch *b, const struct place *at, c
 	return less.value > 2 * unc_u(less);
 }
 
-/* The peak between place j and k (best between them), through the three points about it and the triples beside those. */
-static void peak_band(const struct claim_branch *b, const size_t *of, size_t n, size_t best, bool efficiency, struct answer *a)
+/* The peak between place j and k (best between them), through the three points about it and the triples beside those.
+ */
+static void peak_band(const struct claim_branch *b, const size_t *of, size_t n, size_t best, bool efficiency,
+		      struct answer *a)
 {
 	struct shape s = { .efficiency = efficiency };
 	size_t centre = 0;
@@ -419,7 +434,8 @@ static struct answer peak_among(const struct claim_branch *b, const bool *part, 
 	return a;
 }
 
-/* More volts make speed: less copper and more friction for the same torque. No more than the loss itself can change by it. */
+/* More volts make speed: less copper and more friction for the same torque. No more than the loss itself can change by
+ * it. */
 static void efficiency_with_voltage(const struct claim_branch *b, struct answer *a)
 {
 	double less = (1 - a->value.value) * b->worst_off_frac;

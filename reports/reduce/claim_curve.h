@@ -11,8 +11,9 @@
  * are limits. A verdict is taken from the nearer limit, not from the middle.
  *
  * Voltage: speed at a load is n = (V - R I)/k, so at the same torque it changes by n0 (Vc - V)/V, n0 the speed without
- * load (the relations of a permanent-magnet motor at constant voltage, docs/method.md section 9). A tenth of that change is
- * taken as limits of the model (common practice, no source). A lower bound is brought down by it and never up. */
+ * load (the relations of a permanent-magnet motor at constant voltage, docs/method.md section 9). A tenth of that
+ * change is taken as limits of the model (common practice, no source). A lower bound is brought down by it and never
+ * up. */
 #ifndef BRIDLE_REPORTS_REDUCE_CLAIM_CURVE_H
 #define BRIDLE_REPORTS_REDUCE_CLAIM_CURVE_H
 
@@ -29,10 +30,12 @@ enum known {
 struct answer {
 	enum known known;
 	struct unc value;    /* its u holds what is random or common to the curve, and the scatter of another window */
-	double below, above; /* how far the place may lie from the value, besides u; 0 or more; above INFINITY for KNOWN_LEAST */
-	const struct curve_point *at;   /* the point next to it, NULL for KNOWN_NOTHING */
-	const struct curve_point *lost; /* KNOWN_LEAST: the point at which a limit came first; NULL when the curve ended */
-	double add_from_Nm, add_to_Nm;  /* a load step between these would narrow it; NaN when none would */
+	double below, above; /* how far the place may lie from the value, besides u; 0 or more; above INFINITY for
+				KNOWN_LEAST */
+	const struct curve_point *at; /* the point next to it, NULL for KNOWN_NOTHING */
+	const struct curve_point
+		*lost; /* KNOWN_LEAST: the point at which a limit came first; NULL when the curve ended */
+	double add_from_Nm, add_to_Nm; /* a load step between these would narrow it; NaN when none would */
 };
 
 /* One way of the sweep (rising or falling) in the order of torque, at the claims' voltage. */
@@ -45,11 +48,12 @@ struct claim_branch {
 		bool free;
 	} at[PLACES_MAX];
 	double no_load_rpm;    /* estimate, for the voltage; NaN when there is no free point */
-	double worst_off_frac; /* largest departure of the terminals' voltage from the claims', of the latter; 0 when unknown */
+	double worst_off_frac; /* largest departure of the terminals' voltage from the claims', of the latter; 0 when
+				  unknown */
 };
 
-/* volt: of the claims. falling false: rising, shuffled and by hand. Points that did not settle, repeats, outliers and the
- * impossible are left out. */
+/* volt: of the claims. falling false: rising, shuffled and by hand. Points that did not settle, repeats, outliers and
+ * the impossible are left out. */
 void claim_branch_of(const struct curve *curve, bool falling, double volt, struct claim_branch *ret);
 
 struct answer claim_torque_at(const struct claim_branch *b, double rpm);

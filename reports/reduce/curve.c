@@ -29,30 +29,27 @@ const char *limit_word(enum limit limit)
 const char *limit_sentence(enum limit limit)
 {
 	switch (limit) {
-	case LIMIT_NONE:
-		return "Nothing limited these points: the commanded load was reached.";
+	case LIMIT_NONE: return "Nothing limited these points: the commanded load was reached.";
 	case LIMIT_ACTUATOR:
-		return "The actuator itself was the limit. Its speed fell while supply, drive and brake were below their limits.";
+		return "The actuator itself was the limit. Its speed fell while supply, drive and brake were below "
+		       "their limits.";
 	case LIMIT_DRIVE:
 		return "The drive held its own current limit. The motor might give more with another drive setting.";
 	case LIMIT_SUPPLY:
 		return "The supply was at its limit or sagged. Beyond this the curve says nothing about the actuator.";
-	case LIMIT_BRAKE:
-		return "The brake was at full current and could not load the actuator further.";
-	case LIMIT_CELL:
-		return "The torque cell was at full scale. More torque could not be read.";
-	case LIMIT_HEAT:
-		return "A temperature reached its limit, or the drive derated itself for heat.";
+	case LIMIT_BRAKE: return "The brake was at full current and could not load the actuator further.";
+	case LIMIT_CELL: return "The torque cell was at full scale. More torque could not be read.";
+	case LIMIT_HEAT: return "A temperature reached its limit, or the drive derated itself for heat.";
 	case LIMIT_PLAN:
-		return "The drive gave the current that the plan states. The actuator might give more with more current.";
+		return "The drive gave the current that the plan states. The actuator might give more with more "
+		       "current.";
 	case LIMIT_GUARD:
-		return "The guard stopped the run at a stated limit or for a fault of the rig. The actuator might give more.";
-	case LIMIT_OPERATOR:
-		return "The operator stopped the run. The actuator might give more.";
+		return "The guard stopped the run at a stated limit or for a fault of the rig. The actuator might give "
+		       "more.";
+	case LIMIT_OPERATOR: return "The operator stopped the run. The actuator might give more.";
 	case LIMIT_NOT_KNOWN:
 		return "The commanded load was not reached, and the samples do not show why. This refutes no claim.";
-	case LIMIT_UNKNOWN:
-		return "Readings taken by hand do not show what limited them.";
+	case LIMIT_UNKNOWN: return "Readings taken by hand do not show what limited them.";
 	}
 	return "";
 }

@@ -18,70 +18,73 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-const char *limit_word(enum limit limit);  /* "none", "actuator", "drive-limited", "plan-limited", "not known", ... */
+const char *limit_word(enum limit limit); /* "none", "actuator", "drive-limited", "plan-limited", "not known", ... */
 const char *limit_sentence(enum limit limit);
 bool limit_is_other(enum limit limit); /* something other than the actuator came first */
 
 struct curve_point {
-	int step, direction; /* +1 loading, -1 unloading, 0 */
-	unsigned flags;      /* POINT_... */
+	int step, direction;            /* +1 loading, -1 unloading, 0 */
+	unsigned flags;                 /* POINT_... */
 	bool settled, efficiency_valid; /* near zero power efficiency means nothing */
-	bool impossible;     /* efficiency above 1 beyond its uncertainty, or power of the wrong sign */
-	bool outlier;        /* breaks the smooth trend; flagged, never removed */
+	bool impossible;                /* efficiency above 1 beyond its uncertainty, or power of the wrong sign */
+	bool outlier;                   /* breaks the smooth trend; flagged, never removed */
 	enum limit limit;
-	bool free_running;   /* shown by the samples: the actuator gave all the speed that it has at this load and voltage */
+	bool free_running; /* shown by the samples: the actuator gave all the speed that it has at this load and voltage
+			    */
 	char limit_note[160]; /* what was seen that says so, with its figures; "" for LIMIT_NONE */
 	/* Where something was not measured the value is NaN and the number has no parts. */
 	struct unc torque_Nm, speed_rpm, shaft_power_W, voltage_V, current_A, input_power_W, efficiency;
 	double case_degC, winding_degC, brake_degC, ambient_degC, brake_A; /* indicated; NaN when unknown */
-	double rotor_rpm;    /* drive's own, indicated; NaN */
-	double drive_A;      /* drive's own torque-producing current, indicated; NaN */
+	double rotor_rpm;                                                  /* drive's own, indicated; NaN */
+	double drive_A;                               /* drive's own torque-producing current, indicated; NaN */
 	double setpoint_Nm, setpoint_A, setpoint_rpm; /* wanted; NaN for what the plan did not set */
-	/* How well the mean would come again, k = 1: the standard error of the autocorrelated series. The true fluctuation is in
-	 * it: it is no part of u, which is about the mean over this very window. Power and efficiency from the products of
-	 * stretches of the window, so that what goes together in torque, speed and input power is seen. NaN where the
-	 * window has too few readings or edges to tell. */
+	/* How well the mean would come again, k = 1: the standard error of the autocorrelated series. The true
+	 * fluctuation is in it: it is no part of u, which is about the mean over this very window. Power and efficiency
+	 * from the products of stretches of the window, so that what goes together in torque, speed and input power is
+	 * seen. NaN where the window has too few readings or edges to tell. */
 	double scatter_Nm, scatter_rpm, scatter_shaft_W, scatter_input_W, scatter_efficiency;
-	double n_effective;  /* of torque */
+	double n_effective;    /* of torque */
 	double begin_s, end_s; /* bench/monotonic time of the window */
-	int64_t run_id;      /* the run that took it: a resumed sweep holds points of several */
-	bool extrapolated;   /* torque beyond the weights of the calibration */
-	char note[240];      /* e.g. "efficiency above 1: check sign, side or ratio" */
+	int64_t run_id;        /* the run that took it: a resumed sweep holds points of several */
+	bool extrapolated;     /* torque beyond the weights of the calibration */
+	char note[240];        /* e.g. "efficiency above 1: check sign, side or ratio" */
 };
 
-/* How far the mean of another window of the same step would lie from this one, at about 95 %: two means differ by sqrt 2 of
- * what one of them scatters by, and k = 2. NaN where the scatter is not known. */
+/* How far the mean of another window of the same step would lie from this one, at about 95 %: two means differ by sqrt
+ * 2 of what one of them scatters by, and k = 2. NaN where the scatter is not known. */
 double another_window(double scatter);
 
 /* The zeros of the torque cell, of the run and of those that it resumes. */
 struct curve_zero {
-	size_t n;            /* readings */
-	bool turned;         /* all of them by turning both ways */
-	bool doubted;        /* it moved by more than is explained */
-	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1); NaN where none has two */
-	double locked_Nm;    /* limits of the friction that a shaft at rest may hold; 0 when turned */
-	double faded_Nm;     /* limits of what fading drag may have done to it */
-	char note[320];      /* what a person has to know of it; "" when nothing */
+	size_t n;                    /* readings */
+	bool turned;                 /* all of them by turning both ways */
+	bool doubted;                /* it moved by more than is explained */
+	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1);
+					NaN where none has two */
+	double locked_Nm;            /* limits of the friction that a shaft at rest may hold; 0 when turned */
+	double faded_Nm;             /* limits of what fading drag may have done to it */
+	char note[320];              /* what a person has to know of it; "" when nothing */
 };
 
 struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;
 	struct curve_point *points;
-	bool at_flange;      /* torques hold what a bearing outside the cradle takes; else they are the brake's */
-	double coverage;     /* of expanded uncertainties in reports, 0.95 */
+	bool at_flange;  /* torques hold what a bearing outside the cradle takes; else they are the brake's */
+	double coverage; /* of expanded uncertainties in reports, 0.95 */
 	int64_t run_id, calibration_id, map_id; /* 0 for hand-taken readings */
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
 	enum limit end_limit;
-	char end_note[480];  /* in words; "" when there is nothing to say */
+	char end_note[480]; /* in words; "" when there is nothing to say */
 	char remarks[12][480];
 	struct curve_zero zero; /* n 0 for hand-taken readings */
-	size_t n_remarks;    /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
+	size_t n_remarks;       /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */
 /* Adds a remark; silently dropped when all rooms are taken. */
 void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
-/* The same before all others, in the place of the last one when all rooms are taken: what makes the figures doubtful. */
+/* The same before all others, in the place of the last one when all rooms are taken: what makes the figures doubtful.
+ */
 void curve_remark_first(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
 /* Adds to a point's note, after "; "; cut where the note ends. */
 void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3);

@@ -108,7 +108,9 @@ json_t *curve_to_json(const struct curve *curve)
 	json_object_set_new(doc, "calibration_id", id_or_null(curve->calibration_id));
 	json_object_set_new(doc, "map_id", id_or_null(curve->map_id));
 	json_object_set_new(doc, "coverage", real(curve->coverage));
-	json_object_set_new(doc, "torque_at", curve->run_id == 0 ? json_null() : json_string(curve->at_flange ? "output flange" : "brake"));
+	json_object_set_new(doc, "torque_at",
+			    curve->run_id == 0 ? json_null()
+					       : json_string(curve->at_flange ? "output flange" : "brake"));
 	json_object_set_new(doc, "end_limit", json_string(limit_word(curve->end_limit)));
 	json_object_set_new(doc, "end_note", json_string(curve->end_note));
 	for (size_t i = 0; i < curve->n_remarks; i++)

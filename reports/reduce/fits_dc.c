@@ -7,8 +7,8 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define CLEARLY 3.0       /* standard uncertainties that a slope must have */
-#define FALL 0.05         /* of the speed that must be lost over the curve to speak of a line */
+#define CLEARLY 3.0 /* standard uncertainties that a slope must have */
+#define FALL 0.05   /* of the speed that must be lost over the curve to speak of a line */
 #define NEAR_STALL 1.05
 
 static bool usable(const struct curve_point *p)
@@ -17,7 +17,10 @@ static bool usable(const struct curve_point *p)
 	       !limit_is_other(p->limit);
 }
 
-struct line { struct unc height, slope; bool ok; };
+struct line {
+	struct unc height, slope;
+	bool ok;
+};
 
 /* Variance of y about the line. The points' own noise is in it once more; it is small beside what they share, and
  * taking it off would hide real scatter where the shared part is large. 0 with too few points to tell. */
@@ -72,7 +75,8 @@ static bool clearly(struct unc slope)
 	return fabs(slope.value) > CLEARLY * unc_u(slope);
 }
 
-static void fit_current(struct unc_ctx *ctx, const struct unc *torque, const struct unc *amp, size_t n, struct fits_dc *f)
+static void fit_current(struct unc_ctx *ctx, const struct unc *torque, const struct unc *amp, size_t n,
+			struct fits_dc *f)
 {
 	struct line l = line_of(ctx, "scatter about torque-current", amp, torque, n);
 
@@ -83,7 +87,8 @@ static void fit_current(struct unc_ctx *ctx, const struct unc *torque, const str
 	f->no_load_A = unc_scale(ctx, unc_div(ctx, l.height, l.slope), -1);
 }
 
-static void fit_speed(struct unc_ctx *ctx, const struct unc *torque, const struct unc *speed, size_t n, struct fits_dc *f)
+static void fit_speed(struct unc_ctx *ctx, const struct unc *torque, const struct unc *speed, size_t n,
+		      struct fits_dc *f)
 {
 	struct line l = line_of(ctx, "scatter about speed-torque", torque, speed, n);
 	double most = 0;

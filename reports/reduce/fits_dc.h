@@ -12,12 +12,12 @@
 struct fits_dc {
 	bool torque_current; /* the two below hold */
 	struct unc k_t_Nm_per_A, no_load_A;
-	bool speed_torque;   /* the rest holds: speed falls with torque clearly */
+	bool speed_torque; /* the rest holds: speed falls with torque clearly */
 	struct unc no_load_rpm, stall_Nm, max_power_W, at_power_Nm;
 	bool stall_extrapolated; /* no point came near: always said with the number */
 	bool with_stall_current; /* both lines: */
 	struct unc stall_A, peak_efficiency;
-	size_t n;            /* points used */
+	size_t n;                   /* points used */
 	double voltage_spread_frac; /* highest to lowest voltage by their mean; NaN unknown */
 };
 

@@ -6,17 +6,17 @@
 #include <string.h>
 
 /* Common practice, no source, all of them. */
-#define NEAR_FULL 0.98         /* of full scale or full current */
-#define PLAN_FULL 0.97         /* of the current that the plan gives: the drive's own reading is good to a percent or two */
-#define SHARE 0.02             /* of the window's samples that make a state more than a blip */
-#define SAGGED 0.995          /* of the voltage at light load: worth a word */
-#define MOMENT 3               /* samples with the supply strained that are enough where something fell short */
-#define SPEED_SHORT 0.01       /* below its set-point by more than this: the drive does not hold it */
+#define NEAR_FULL 0.98   /* of full scale or full current */
+#define PLAN_FULL 0.97   /* of the current that the plan gives: the drive's own reading is good to a percent or two */
+#define SHARE 0.02       /* of the window's samples that make a state more than a blip */
+#define SAGGED 0.995     /* of the voltage at light load: worth a word */
+#define MOMENT 3         /* samples with the supply strained that are enough where something fell short */
+#define SPEED_SHORT 0.01 /* below its set-point by more than this: the drive does not hold it */
 #define TORQUE_SHORT 0.02
-#define DRAG_FRAC 0.05         /* of the step, and */
-#define DRAG_RATED_FRAC 0.03   /* of the brake's rating: more torque than commanded by more than both is told */
-#define RUNS_FRAC 0.9          /* of the samples in which the drive must say that it runs, for its silence to be believed */
-#define HEAT_MARGIN_K 1.0      /* the guard stops at the limit itself, so a point ends just below it */
+#define DRAG_FRAC 0.05       /* of the step, and */
+#define DRAG_RATED_FRAC 0.03 /* of the brake's rating: more torque than commanded by more than both is told */
+#define RUNS_FRAC 0.9     /* of the samples in which the drive must say that it runs, for its silence to be believed */
+#define HEAT_MARGIN_K 1.0 /* the guard stops at the limit itself, so a point ends just below it */
 
 struct limit_rig limit_rig_of(const struct rig_profile *rig, const struct actuator_profile *actuator,
 			      const struct plan_profile *plan)
@@ -49,7 +49,8 @@ static bool speed_short(const struct curve_point *p)
 static bool cell_full(const struct limit_rig *rig, const struct limit_facts *inside, struct curve_point *p)
 {
 	if (inside->saturated > 0) {
-		NOTE("the converter of the torque cell was at its end in %zu of %zu samples", inside->saturated, inside->n);
+		NOTE("the converter of the torque cell was at its end in %zu of %zu samples", inside->saturated,
+		     inside->n);
 		return true;
 	}
 	if (fabs(p->torque_Nm.value) >= NEAR_FULL * rig->rig->cell_full_scale_Nm) {
@@ -69,7 +70,8 @@ static bool supply_full(const struct limit_rig *rig, const struct limit_facts *b
 		return true;
 	}
 	if (is_share(inside->supply_full, inside->n) || (fell_short && inside->strained >= MOMENT)) {
-		NOTE("supply at its limit: %.3g A at most of %.3g A stated, voltage down to %.3g V of %.3g V at light load (indicated)",
+		NOTE("supply at its limit: %.3g A at most of %.3g A stated, voltage down to %.3g V of %.3g V at light "
+		     "load (indicated)",
 		     inside->max_A, rig->rig->supply_limit_A, inside->min_V, inside->open_V);
 		return true;
 	}
@@ -112,7 +114,8 @@ static bool plan_full(const struct limit_rig *rig, bool fell_short, struct curve
 {
 	if (!fell_short || !plan_gives_all(rig, p->drive_A))
 		return false;
-	NOTE("the drive held the current that the plan gives: %.3g A of %.3g A (indicated)", p->drive_A, rig->plan->drive_A);
+	NOTE("the drive held the current that the plan gives: %.3g A of %.3g A (indicated)", p->drive_A,
+	     rig->plan->drive_A);
 	return true;
 }
 
@@ -134,8 +137,8 @@ static bool runs(const struct limit_facts *inside)
 /* All the speed that it has: the voltage is the limit, and not what anything was set to. */
 static bool runs_free(const struct limit_rig *rig, const struct limit_facts *inside, const struct curve_point *p)
 {
-	if (!p->settled || !runs(inside) || inside->undervoltage || inside->strained >= MOMENT || is_share(inside->derating, inside->n) ||
-	    is_share(inside->current_limited, inside->n))
+	if (!p->settled || !runs(inside) || inside->undervoltage || inside->strained >= MOMENT ||
+	    is_share(inside->derating, inside->n) || is_share(inside->current_limited, inside->n))
 		return false;
 	if (rig->plan->drive == PLAN_SPEED)
 		return speed_short(p);
@@ -164,21 +167,23 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 		p->limit = LIMIT_BRAKE;
 	else if (fell_short && !runs(inside)) {
 		p->limit = LIMIT_NOT_KNOWN;
-		NOTE("%.4g N·m at %.4g rpm is less than commanded, and the drive did not report that it ran", p->torque_Nm.value,
-		     p->speed_rpm.value);
+		NOTE("%.4g N·m at %.4g rpm is less than commanded, and the drive did not report that it ran",
+		     p->torque_Nm.value, p->speed_rpm.value);
 	} else if (slow) {
 		p->limit = LIMIT_ACTUATOR;
-		NOTE("speed %.4g rpm of %.4g rpm commanded, at %.4g V; supply, drive and brake were below their limits", p->speed_rpm.value,
-		     p->setpoint_rpm, p->voltage_V.value);
+		NOTE("speed %.4g rpm of %.4g rpm commanded, at %.4g V; supply, drive and brake were below their limits",
+		     p->speed_rpm.value, p->setpoint_rpm, p->voltage_V.value);
 	} else if (weak && stands) {
 		p->limit = LIMIT_ACTUATOR;
 		NOTE("stalled at %.4g N·m of %.4g N·m commanded", p->torque_Nm.value, p->setpoint_Nm);
 	} else if (weak) {
 		p->limit = LIMIT_NOT_KNOWN;
-		NOTE("%.4g N·m of %.4g N·m commanded was reached, and the samples do not show why", p->torque_Nm.value, p->setpoint_Nm);
+		NOTE("%.4g N·m of %.4g N·m commanded was reached, and the samples do not show why", p->torque_Nm.value,
+		     p->setpoint_Nm);
 	} else
 		p->limit = LIMIT_NONE;
-	p->free_running = (p->limit == LIMIT_NONE || p->limit == LIMIT_ACTUATOR) && !stands && runs_free(rig, inside, p);
+	p->free_running =
+		(p->limit == LIMIT_NONE || p->limit == LIMIT_ACTUATOR) && !stands && runs_free(rig, inside, p);
 }
 
 void limit_note_step(const struct limit_rig *rig, struct curve_point *p)
@@ -190,9 +195,11 @@ void limit_note_step(const struct limit_rig *rig, struct curve_point *p)
 	if (torque_short(p))
 		point_note(p, "%.4g N·m was not reached: %.4g N·m", p->setpoint_Nm, p->torque_Nm.value);
 	else if (over > fmax(DRAG_FRAC * p->setpoint_Nm, DRAG_RATED_FRAC * rig->rig->brake_rated_Nm))
-		point_note(p, p->brake_A > 0.01 * rig->rig->brake_max_A ? "%.4g N·m is more than the %.4g N·m commanded" :
-			   "%.4g N·m at no brake current: the brake's drag alone is more than the %.4g N·m commanded", p->torque_Nm.value,
-			   p->setpoint_Nm);
+		point_note(p,
+			   p->brake_A > 0.01 * rig->rig->brake_max_A ? "%.4g N·m is more than the %.4g N·m commanded"
+								     : "%.4g N·m at no brake current: the brake's drag "
+								       "alone is more than the %.4g N·m commanded",
+			   p->torque_Nm.value, p->setpoint_Nm);
 }
 
 enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts *m, char *ret_words)
@@ -201,12 +208,14 @@ enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts
 
 #define AND(...) (n += n < LIMIT_WORDS ? snprintf(ret_words + n, LIMIT_WORDS - (size_t)n, __VA_ARGS__) : 0)
 	if (isfinite(m->max_A))
-		AND(m->min_V < SAGGED * m->open_V ? " up to %.3g A, voltage down to %.3g V of %.3g V at light load" :
-		    " up to %.3g A at %.3g V", m->max_A, m->min_V, m->open_V);
+		AND(m->min_V < SAGGED * m->open_V ? " up to %.3g A, voltage down to %.3g V of %.3g V at light load"
+						  : " up to %.3g A at %.3g V",
+		    m->max_A, m->min_V, m->open_V);
 	if (isfinite(m->max_drive_A))
 		AND(", drive up to %.3g A (indicated)", m->max_drive_A);
 	if (m->undervoltage || m->strained > 0) {
-		AND(m->undervoltage ? "; the drive dropped out on undervoltage" : "; the supply was at its limit or sagged");
+		AND(m->undervoltage ? "; the drive dropped out on undervoltage"
+				    : "; the supply was at its limit or sagged");
 		return LIMIT_SUPPLY;
 	}
 	if (m->derating > 0) {

@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What limited a point, and what ended the curve: told from the samples in the window, those that led to it and those around
- * the moment that ended a step, never from the shape of the curve. Pure. The order in which limits are looked for is the
- * order in which they make the figure worthless for a verdict on the actuator: cell, supply, heat, drive, plan, brake, and
- * only then the actuator, and only where the drive's own samples say that it had room. Without that it is not known. */
+/* What limited a point, and what ended the curve: told from the samples in the window, those that led to it and those
+ * around the moment that ended a step, never from the shape of the curve. Pure. The order in which limits are looked
+ * for is the order in which they make the figure worthless for a verdict on the actuator: cell, supply, heat, drive,
+ * plan, brake, and only then the actuator, and only where the drive's own samples say that it had room. Without that it
+ * is not known. */
 #ifndef BRIDLE_REPORTS_REDUCE_LIMIT_H
 #define BRIDLE_REPORTS_REDUCE_LIMIT_H
 
@@ -25,16 +26,19 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 void limit_note_step(const struct limit_rig *rig, struct curve_point *p);
 
 /* What the samples around a moment say, with their figures in words (ret_words[LIMIT_WORDS]). Never LIMIT_NONE:
- * LIMIT_ACTUATOR when the drive ran, said nothing of a limit, and supply, plan and brake had room; else LIMIT_NOT_KNOWN. */
+ * LIMIT_ACTUATOR when the drive ran, said nothing of a limit, and supply, plan and brake had room; else
+ * LIMIT_NOT_KNOWN. */
 #define LIMIT_WORDS 200
 enum limit limit_of_moment(const struct limit_rig *rig, const struct limit_facts *moment, char *ret_words);
 
-/* What ended the run after its last point: cause is the guard's word ("" when the plan was finished), moment the facts of the
- * samples around the stop. Fills end_limit and end_note; names the stated limit and its file. */
-void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *moment, struct curve *curve);
+/* What ended the run after its last point: cause is the guard's word ("" when the plan was finished), moment the facts
+ * of the samples around the stop. Fills end_limit and end_note; names the stated limit and its file. */
+void limit_of_end(const struct limit_rig *rig, const char *cause, const struct limit_facts *moment,
+		  struct curve *curve);
 
-/* The sweep left heavier steps out and says why; moment: the samples around the moment in which it did, NULL when it was the
- * heaviest point that fell short. Keeps an end that is known. The points of the curve have their limits. */
-void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *moment, struct curve *curve);
+/* The sweep left heavier steps out and says why; moment: the samples around the moment in which it did, NULL when it
+ * was the heaviest point that fell short. Keeps an end that is known. The points of the curve have their limits. */
+void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *moment,
+		       struct curve *curve);
 
 #endif

@@ -22,14 +22,16 @@ static bool was_free(const struct curve *curve)
 	return heaviest && heaviest->free_running;
 }
 
-static enum limit moment_of_curve(const struct limit_rig *rig, const struct limit_facts *moment, const struct curve *curve, char *words)
+static enum limit moment_of_curve(const struct limit_rig *rig, const struct limit_facts *moment,
+				  const struct curve *curve, char *words)
 {
 	enum limit limit = limit_of_moment(rig, moment, words);
 
 	return limit == LIMIT_ACTUATOR && !was_free(curve) ? LIMIT_NOT_KNOWN : limit;
 }
 
-void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *moment, struct curve *curve)
+void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *moment,
+		       struct curve *curve)
 {
 	char words[LIMIT_WORDS] = "";
 	const struct curve_point *last = NULL;
@@ -37,7 +39,8 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 	if (curve->end_limit != LIMIT_NONE || curve->end_note[0] != '\0')
 		return;
 	for (size_t i = 0; i < curve->n; i++)
-		if (curve->points[i].direction >= 0 && (!last || curve->points[i].torque_Nm.value > last->torque_Nm.value))
+		if (curve->points[i].direction >= 0 &&
+		    (!last || curve->points[i].torque_Nm.value > last->torque_Nm.value))
 			last = &curve->points[i];
 	if (moment != NULL)
 		curve->end_limit = moment_of_curve(rig, moment, curve, words);
@@ -48,18 +51,23 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 	if (curve->end_limit == LIMIT_NONE)
 		curve->end_limit = LIMIT_NOT_KNOWN;
 	words[0] = (char)toupper((unsigned char)words[0]);
-	snprintf(curve->end_note, sizeof curve->end_note, "End of the curve (%s): %s%s%s.", limit_word(curve->end_limit), why,
-		 words[0] ? ". " : "", words);
+	snprintf(curve->end_note, sizeof curve->end_note, "End of the curve (%s): %s%s%s.",
+		 limit_word(curve->end_limit), why, words[0] ? ". " : "", words);
 }
 
 /* --- ends by the guard --- */
 /* A stated limit, its value and where it stands. The smallest of several is the one that decided. */
-struct stated { double value; const char *unit, *key; bool of_actuator; };
+struct stated {
+	double value;
+	const char *unit, *key;
+	bool of_actuator;
+};
 
 static struct stated least_torque(const struct limit_rig *r)
 {
 	const struct stated all[] = {
-		{ r->rig->limit_torque_Nm, "N·m", "[limits] torque", false }, { r->rig->coupling_Nm, "N·m", "[limits] coupling", false },
+		{ r->rig->limit_torque_Nm, "N·m", "[limits] torque", false },
+		{ r->rig->coupling_Nm, "N·m", "[limits] coupling", false },
 		{ r->rig->cell_full_scale_Nm, "N·m", "[cell] full_scale", false },
 		{ r->actuator->limit_torque_Nm, "N·m", "[limits] torque", true },
 	};
@@ -75,18 +83,23 @@ static struct stated least_speed(const struct limit_rig *r)
 {
 	bool of_actuator = r->actuator->limit_speed_rpm > 0 && r->actuator->limit_speed_rpm < r->rig->limit_speed_rpm;
 
-	return (struct stated){ of_actuator ? r->actuator->limit_speed_rpm : r->rig->limit_speed_rpm, "rpm", "[limits] speed", of_actuator };
+	return (struct stated){ of_actuator ? r->actuator->limit_speed_rpm : r->rig->limit_speed_rpm, "rpm",
+				"[limits] speed", of_actuator };
 }
 
 static struct stated stated_limit(const struct limit_rig *r, enum cause cause)
 {
 	const struct rig_profile *rig = r->rig;
-	const struct { enum cause cause; struct stated stated; } all[] = {
+	const struct {
+		enum cause cause;
+		struct stated stated;
+	} all[] = {
 		{ CAUSE_OVERTORQUE, least_torque(r) },
 		{ CAUSE_OVERSPEED, least_speed(r) },
 		{ CAUSE_CELL_SATURATED, { rig->cell_saturation_count, "counts", "[cell] saturation", false } },
-		{ CAUSE_BRAKE_POWER, { rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W, "W",
-				   rig->slip_power_short_W > 0 ? "[brake] slip_power_short" : "[brake] slip_power", false } },
+		{ CAUSE_BRAKE_POWER,
+		  { rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W, "W",
+		    rig->slip_power_short_W > 0 ? "[brake] slip_power_short" : "[brake] slip_power", false } },
 		{ CAUSE_BRAKE_ENERGY, { rig->slip_energy_J, "J", "[brake] slip_energy", false } },
 		{ CAUSE_BRAKE_HOT, { rig->brake_hot_degC, "°C", "[brake] temperature", false } },
 		{ CAUSE_ACTUATOR_HOT, { r->actuator->case_hot_degC, "°C", "[limits] case or winding", true } },
@@ -124,6 +137,8 @@ void limit_of_end(const struct limit_rig *rig, const char *cause, const struct l
 			 limit.of_actuator ? "actuators/" : "rig.ini", limit.of_actuator ? rig->plan->actuator : "",
 			 limit.of_actuator ? ".ini" : "", limit.key);
 	bool numbers = by_samples || curve->end_limit == LIMIT_SUPPLY;
-	snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s%s%s%s.%s", ended ? ended : cause, where, numbers ? "; " : "",
-		 numbers ? words : "", curve->end_limit == LIMIT_SUPPLY ? " This is no limit of the actuator: the supply ended the curve." : "");
+	snprintf(curve->end_note, sizeof curve->end_note, "The run ended early: %s%s%s%s.%s", ended ? ended : cause,
+		 where, numbers ? "; " : "", numbers ? words : "",
+		 curve->end_limit == LIMIT_SUPPLY ? " This is no limit of the actuator: the supply ended the curve."
+						  : "");
 }

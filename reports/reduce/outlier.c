@@ -11,9 +11,18 @@
 #define OFF_FRAC 0.05
 #define SPREAD_MIN 0.005 /* of the mean: a quantity that was held constant orders nothing */
 
-static double input_power(const struct curve_point *p) { return p->input_power_W.value; }
-static double current(const struct curve_point *p) { return p->current_A.value; }
-static double speed(const struct curve_point *p) { return p->speed_rpm.value; }
+static double input_power(const struct curve_point *p)
+{
+	return p->input_power_W.value;
+}
+static double current(const struct curve_point *p)
+{
+	return p->current_A.value;
+}
+static double speed(const struct curve_point *p)
+{
+	return p->speed_rpm.value;
+}
 
 static bool orders(const struct curve *c, double (*by)(const struct curve_point *), double *x)
 {
@@ -35,7 +44,12 @@ static double expected_Nm(const struct regress_point *p, double measured_Nm)
 	return measured_Nm - p->residual / (1 - p->leverage);
 }
 
-struct room { double *x, *y; struct regress_point *points; unsigned *votes; double *expected; };
+struct room {
+	double *x, *y;
+	struct regress_point *points;
+	unsigned *votes;
+	double *expected;
+};
 
 static unsigned look(const struct curve *c, struct room *r, double (*by)(const struct curve_point *), double range_Nm)
 {
@@ -69,8 +83,10 @@ static double range_of(const struct curve *c, double *y)
 void outliers_flag(struct curve *c)
 {
 	struct room r = {
-		.x = calloc(c->n + 1, sizeof(double)), .y = calloc(c->n + 1, sizeof(double)),
-		.points = calloc(c->n + 1, sizeof *r.points), .votes = calloc(c->n + 1, sizeof *r.votes),
+		.x = calloc(c->n + 1, sizeof(double)),
+		.y = calloc(c->n + 1, sizeof(double)),
+		.points = calloc(c->n + 1, sizeof *r.points),
+		.votes = calloc(c->n + 1, sizeof *r.votes),
 		.expected = calloc(c->n + 1, sizeof(double)),
 	};
 
@@ -84,8 +100,11 @@ void outliers_flag(struct curve *c)
 			if (r.votes[i] < looks)
 				continue;
 			c->points[i].outlier = true;
-			point_note(&c->points[i], "breaks the smooth trend of the other rows, which expect about %.3g N·m: check this reading "
-				   "(it was kept)", r.expected[i]);
+			point_note(&c->points[i],
+				   "breaks the smooth trend of the other rows, which expect about %.3g N·m: check this "
+				   "reading "
+				   "(it was kept)",
+				   r.expected[i]);
 		}
 	}
 	free(r.x);

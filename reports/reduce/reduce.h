@@ -18,13 +18,14 @@ struct window_means {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
-	/* What the cell carried since the last zero, signed counts: the most, and the least since that; NaN without a zero before. */
+	/* What the cell carried since the last zero, signed counts: the most, and the least since that; NaN without a
+	 * zero before. */
 	double turn_count, low_count;
 	struct mean speed_rpm, volt, amp, power;
-	struct disc disc;  /* as this window shows it */
+	struct disc disc; /* as this window shows it */
 	struct blocks blocks;
-	bool product;      /* power is the mean of products: the node multiplies before it averages */
-	double amp2;       /* mean of the squared current, A^2 */
+	bool product; /* power is the mean of products: the node multiplies before it averages */
+	double amp2;  /* mean of the squared current, A^2 */
 	double temp_degC[TEMP_COUNT], brake_A, rotor_rpm, drive_A;
 	struct limit_facts before, inside;
 };
@@ -37,10 +38,10 @@ struct reduction {
 	struct cellcal cal;
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
-	uint32_t outside_drag, locked, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset, amp_gain, amp_offset,
-		 cable, meter_ripple;
-	double cal_degC;     /* ambient temperature of the calibration; NaN unknown */
-	struct zero *zeros;  /* one a tare window, in order of time */
+	uint32_t outside_drag, locked, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset,
+		amp_gain, amp_offset, cable, meter_ripple;
+	double cal_degC;    /* ambient temperature of the calibration; NaN unknown */
+	struct zero *zeros; /* one a tare window, in order of time */
 	size_t n_zeros;
 };
 

@@ -12,8 +12,21 @@
 /* Gravity on the ground lies between 9.764 and 9.834 m/s2; sea level alone 9.780 to 9.832 (GRS80, Moritz 1980). */
 #define GRAVITY_ANYWHERE "9.80665 m/s2 ± 0.027 m/s2 rect"
 
-enum col { COL_TORQUE, COL_FORCE, COL_LEVER, COL_TIGHT, COL_SLACK, COL_SPRING1, COL_SPRING2, COL_SPEED, COL_VOLT, COL_AMP,
-	   COL_POWER, COL_DIRECTION, COL_COUNT };
+enum col {
+	COL_TORQUE,
+	COL_FORCE,
+	COL_LEVER,
+	COL_TIGHT,
+	COL_SLACK,
+	COL_SPRING1,
+	COL_SPRING2,
+	COL_SPEED,
+	COL_VOLT,
+	COL_AMP,
+	COL_POWER,
+	COL_DIRECTION,
+	COL_COUNT
+};
 static const char *const names[COL_COUNT][8] = {
 	[COL_TORQUE] = { "torque", "T" },
 	[COL_FORCE] = { "force", "F" },
@@ -37,11 +50,11 @@ struct hand {
 	struct report *report;
 	struct curve *curve;
 	struct unc_ctx *ctx;
-	int column[COL_COUNT]; /* -1 absent */
+	int column[COL_COUNT];        /* -1 absent */
 	struct unc *value[COL_COUNT]; /* n_rows each, in N, m, rpm, V, A, W; NULL when absent */
 	struct unc gravity, radius;
 	bool in_mass[COL_COUNT];
-	bool unstated;         /* some column has no stated uncertainty */
+	bool unstated; /* some column has no stated uncertainty */
 	char unstated_names[160];
 };
 
@@ -54,8 +67,10 @@ static enum rc find_columns(struct hand *h)
 				if (strcasecmp(h->table->column[i].name, *name) != 0)
 					continue;
 				if (h->column[c] >= 0)
-					return err_set(h->err, RC_ARG, 0, "%s: columns \"%s\" and \"%s\" mean the same, one is expected",
-						       h->table->name, h->table->column[h->column[c]].name, h->table->column[i].name);
+					return err_set(h->err, RC_ARG, 0,
+						       "%s: columns \"%s\" and \"%s\" mean the same, one is expected",
+						       h->table->name, h->table->column[h->column[c]].name,
+						       h->table->column[i].name);
 				h->column[c] = (int)i;
 				break;
 			}
@@ -76,21 +91,35 @@ static enum rc check_columns(const struct hand *h)
 	const char *name = h->table->name;
 
 	if (!has(h, COL_SPEED))
-		return err_set(h->err, RC_ARG, 0, "%s: no column \"speed\" was found, expected for instance \"speed (rpm)\"", name);
+		return err_set(h->err, RC_ARG, 0,
+			       "%s: no column \"speed\" was found, expected for instance \"speed (rpm)\"", name);
 	if (ways == 0)
-		return err_set(h->err, RC_ARG, 0, "%s: nothing tells the torque: expected a column torque, or force, or tight and slack, or "
-			       "spring 1 and spring 2, each with its unit", name);
+		return err_set(
+			h->err, RC_ARG, 0,
+			"%s: nothing tells the torque: expected a column torque, or force, or tight and slack, or "
+			"spring 1 and spring 2, each with its unit",
+			name);
 	if (ways > 1)
-		return err_set(h->err, RC_ARG, 0, "%s: the torque is told in more than one way: expected one of torque, force, tight with "
-			       "slack, spring 1 with spring 2", name);
+		return err_set(h->err, RC_ARG, 0,
+			       "%s: the torque is told in more than one way: expected one of torque, force, tight with "
+			       "slack, spring 1 with spring 2",
+			       name);
 	if (has(h, COL_TIGHT) != has(h, COL_SLACK) || has(h, COL_SPRING1) != has(h, COL_SPRING2))
-		return err_set(h->err, RC_ARG, 0, "%s: one spring balance only: expected tight and slack, or spring 1 and spring 2; with one "
-			       "balance on a lever call the column force", name);
+		return err_set(
+			h->err, RC_ARG, 0,
+			"%s: one spring balance only: expected tight and slack, or spring 1 and spring 2; with one "
+			"balance on a lever call the column force",
+			name);
 	return RC_OK;
 }
 
 /* --- uncertainty of a column --- */
-struct spread { double frac, absolute; enum dist dist; double dof; bool given; };
+struct spread {
+	double frac, absolute;
+	enum dist dist;
+	double dof;
+	bool given;
+};
 
 static enum rc read_spread(const char *option, const char *text, const char *unit, struct spread *ret, struct err *err)
 {
@@ -101,17 +130,21 @@ static enum rc read_spread(const char *option, const char *text, const char *uni
 	*ret = (struct spread){ .dist = DIST_RECT, .dof = INFINITY };
 	if (text == NULL)
 		return RC_OK;
-	int n = relative ? snprintf(written, sizeof written, "1 ± %s", text) :
-			   snprintf(written, sizeof written, "0 %s ± %s", unit, text);
-	enum rc rc = n < (int)sizeof written ? quantity_parse(written, relative ? "1" : unit, &q, err) :
-					       err_set(err, RC_ARG, 0, "too long");
+	int n = relative ? snprintf(written, sizeof written, "1 ± %s", text)
+			 : snprintf(written, sizeof written, "0 %s ± %s", unit, text);
+	enum rc rc = n < (int)sizeof written ? quantity_parse(written, relative ? "1" : unit, &q, err)
+					     : err_set(err, RC_ARG, 0, "too long");
 	if (rc != RC_OK) {
-		err_set(err, rc, 0, "--%s: found \"%.60s\", expected a share such as \"0.5 %%\" or an amount such as \"0.1 %s\", with rect, "
-			"normal or k=2 where it is not plain limits", option, text, unit);
+		err_set(err, rc, 0,
+			"--%s: found \"%.60s\", expected a share such as \"0.5 %%\" or an amount such as \"0.1 %s\", "
+			"with rect, "
+			"normal or k=2 where it is not plain limits",
+			option, text, unit);
 		return rc;
 	}
-	*ret = (struct spread){ .frac = relative ? q.u : 0, .absolute = relative ? 0 : q.u, .dist = q.dist, .dof = q.dof,
-				.given = true };
+	*ret = (struct spread){
+		.frac = relative ? q.u : 0, .absolute = relative ? 0 : q.u, .dist = q.dist, .dof = q.dof, .given = true
+	};
 	return RC_OK;
 }
 
@@ -170,7 +203,8 @@ static enum rc read_column(struct hand *h, enum col c, const char *unit, const c
 		struct unc v = unc_exact(x[i]);
 		bool own_u = spread.absolute > 0;
 		snprintf(source, sizeof source, "%s, %s in row %zu", name, own_u ? "reading" : "rounding", i + 1);
-		v = unc_with(h->ctx, v, unc_source(h->ctx, source, own_u ? spread.dist : DIST_RECT, own_u ? spread.dof : INFINITY),
+		v = unc_with(h->ctx, v,
+			     unc_source(h->ctx, source, own_u ? spread.dist : DIST_RECT, own_u ? spread.dof : INFINITY),
 			     own_u ? spread.absolute : rounding);
 		h->value[c][i] = spread.frac > 0 ? unc_with(h->ctx, v, gain, x[i] * spread.frac) : v;
 	}
@@ -192,7 +226,8 @@ static enum rc read_balance(struct hand *h, enum col c)
 		return rc;
 	}
 	if (quantity_convert(column->unit, "N", &factor, &offset, NULL) != RC_OK)
-		return err_set(h->err, RC_ARG, 0, "%s: column \"%s\": found unit \"%s\", expected a force (N) or a mass (kg, g)",
+		return err_set(h->err, RC_ARG, 0,
+			       "%s: column \"%s\": found unit \"%s\", expected a force (N) or a mass (kg, g)",
 			       h->table->name, column->name, column->unit);
 	return read_column(h, c, "N", "u-force", h->want->u_force);
 }
@@ -223,8 +258,10 @@ static enum rc read_lever_column(struct hand *h)
 
 	for (size_t i = 0; rc == RC_OK && i < h->table->n_rows; i++)
 		if (!(h->value[COL_LEVER][i].value > 0))
-			rc = err_set(h->err, RC_ARG, 0, "%s:%u: %s: found %g m, expected a length above zero: such an arm gives no torque",
-				     h->table->name, h->table->line[i], h->table->column[h->column[COL_LEVER]].name, h->value[COL_LEVER][i].value);
+			rc = err_set(h->err, RC_ARG, 0,
+				     "%s:%u: %s: found %g m, expected a length above zero: such an arm gives no torque",
+				     h->table->name, h->table->line[i], h->table->column[h->column[COL_LEVER]].name,
+				     h->value[COL_LEVER][i].value);
 	return rc;
 }
 
@@ -245,10 +282,12 @@ static enum rc read_radius(struct hand *h)
 		return rc;
 	bool drum = radius || diameter, column = has(h, COL_LEVER), needed = !has(h, COL_TORQUE);
 	if (!needed && (drum || lever || rope || column))
-		return err_set(h->err, RC_ARG, 0, "%s gives the torque itself: expected no lever, drum or rope beside it", h->table->name);
+		return err_set(h->err, RC_ARG, 0,
+			       "%s gives the torque itself: expected no lever, drum or rope beside it", h->table->name);
 	int given = lever + radius + diameter + column;
 	if (needed && given != 1)
-		return err_set(h->err, RC_ARG, 0, "%s of lever, drum radius and drum diameter %s: expected one, as an option "
+		return err_set(h->err, RC_ARG, 0,
+			       "%s of lever, drum radius and drum diameter %s: expected one, as an option "
 			       "(--lever \"250 mm\", --drum-radius, --drum-diameter) or a column lever",
 			       given > 1 ? "more than one" : "none", given > 1 ? "are given" : "is given");
 	if (rope && !drum)
@@ -268,7 +307,8 @@ static enum rc read_gravity(struct hand *h)
 		return rc;
 	}
 	if (!(q.value > 9) || !(q.value < 10))
-		return err_set(h->err, RC_ARG, 0, "--gravity: found \"%.60s\", expected between 9 and 10 m/s2", h->want->gravity);
+		return err_set(h->err, RC_ARG, 0, "--gravity: found \"%.60s\", expected between 9 and 10 m/s2",
+			       h->want->gravity);
 	h->gravity = unc_of_quantity(h->ctx, "local gravity", q);
 	return RC_OK;
 }
@@ -276,9 +316,12 @@ static enum rc read_gravity(struct hand *h)
 static enum rc read_all(struct hand *h)
 {
 	static const enum col balances[] = { COL_FORCE, COL_TIGHT, COL_SLACK, COL_SPRING1, COL_SPRING2 };
-	const struct { enum col c; const char *unit, *option, *spread; } plain[] = {
+	const struct {
+		enum col c;
+		const char *unit, *option, *spread;
+	} plain[] = {
 		{ COL_TORQUE, "N.m", "u-torque", h->want->u_torque }, { COL_SPEED, "rpm", "u-speed", h->want->u_speed },
-		{ COL_VOLT, "V", "u-voltage", h->want->u_voltage }, { COL_AMP, "A", "u-current", h->want->u_current },
+		{ COL_VOLT, "V", "u-voltage", h->want->u_voltage },   { COL_AMP, "A", "u-current", h->want->u_current },
 		{ COL_POWER, "W", "u-power", h->want->u_power },
 	};
 	enum rc rc = read_gravity(h), first = RC_OK;
@@ -287,13 +330,15 @@ static enum rc read_all(struct hand *h)
 		rc = read_radius(h);
 	if (rc != RC_OK)
 		return rc;
-	/* All columns are read, so that every mistake of the table is told at once; the first one is the one returned. */
+	/* All columns are read, so that every mistake of the table is told at once; the first one is the one returned.
+	 */
 	for (size_t i = 0; i < sizeof balances / sizeof balances[0]; i++) {
 		rc = has(h, balances[i]) ? read_balance(h, balances[i]) : RC_OK;
 		first = first ? first : rc;
 	}
 	for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++) {
-		rc = has(h, plain[i].c) ? read_column(h, plain[i].c, plain[i].unit, plain[i].option, plain[i].spread) : RC_OK;
+		rc = has(h, plain[i].c) ? read_column(h, plain[i].c, plain[i].unit, plain[i].option, plain[i].spread)
+					: RC_OK;
 		first = first ? first : rc;
 	}
 	return first;
@@ -321,8 +366,8 @@ static struct unc torque_of(const struct hand *h, size_t row, int sign)
 		return h->value[COL_TORQUE][row];
 	if (has(h, COL_FORCE))
 		return unc_mul(ctx, h->value[COL_FORCE][row], radius);
-	struct unc pull = has(h, COL_TIGHT) ? unc_sub(ctx, h->value[COL_TIGHT][row], h->value[COL_SLACK][row]) :
-					      unc_sub(ctx, h->value[COL_SPRING1][row], h->value[COL_SPRING2][row]);
+	struct unc pull = has(h, COL_TIGHT) ? unc_sub(ctx, h->value[COL_TIGHT][row], h->value[COL_SLACK][row])
+					    : unc_sub(ctx, h->value[COL_SPRING1][row], h->value[COL_SPRING2][row]);
 	return unc_mul(ctx, unc_scale(ctx, pull, sign), radius);
 }
 
@@ -337,18 +382,34 @@ static enum rc direction_of(const struct hand *h, size_t row, int *ret)
 
 	*ret = strcasecmp(word, "up") == 0 ? 1 : strcasecmp(word, "down") == 0 ? -1 : 0;
 	if (*ret == 0 && word[0] != '\0')
-		return err_set(h->err, RC_ARG, 0, "%s:%u: direction: found \"%.40s\", expected up or down", h->table->name,
-			       h->table->line[row], word);
+		return err_set(h->err, RC_ARG, 0, "%s:%u: direction: found \"%.40s\", expected up or down",
+			       h->table->name, h->table->line[row], word);
 	return RC_OK;
 }
 
 static enum rc make_point(struct hand *h, size_t row, int sign, struct curve_point *p)
 {
 	*p = (struct curve_point){
-		.step = (int)row, .settled = true, .limit = LIMIT_UNKNOWN,
-		.case_degC = NAN, .winding_degC = NAN, .brake_degC = NAN, .ambient_degC = NAN, .brake_A = NAN, .rotor_rpm = NAN,
-		.drive_A = NAN, .setpoint_Nm = NAN, .setpoint_A = NAN, .setpoint_rpm = NAN, .n_effective = NAN, .begin_s = NAN,
-		.scatter_Nm = NAN, .scatter_rpm = NAN, .scatter_shaft_W = NAN, .scatter_input_W = NAN, .scatter_efficiency = NAN,
+		.step = (int)row,
+		.settled = true,
+		.limit = LIMIT_UNKNOWN,
+		.case_degC = NAN,
+		.winding_degC = NAN,
+		.brake_degC = NAN,
+		.ambient_degC = NAN,
+		.brake_A = NAN,
+		.rotor_rpm = NAN,
+		.drive_A = NAN,
+		.setpoint_Nm = NAN,
+		.setpoint_A = NAN,
+		.setpoint_rpm = NAN,
+		.n_effective = NAN,
+		.begin_s = NAN,
+		.scatter_Nm = NAN,
+		.scatter_rpm = NAN,
+		.scatter_shaft_W = NAN,
+		.scatter_input_W = NAN,
+		.scatter_efficiency = NAN,
 		.end_s = NAN,
 	};
 	enum rc rc = direction_of(h, row, &p->direction);
@@ -375,7 +436,8 @@ static void describe_method(struct hand *h)
 
 	if (mass)
 		snprintf(gravity, sizeof gravity, " Kilograms became newtons with g = %.6g m/s²%s.", h->gravity.value,
-			 h->want->gravity ? "" : " (none was stated: the spread of g over the earth is in the uncertainty)");
+			 h->want->gravity ? ""
+					  : " (none was stated: the spread of g over the earth is in the uncertainty)");
 	if (!has(h, COL_LEVER))
 		snprintf(radius, sizeof radius, " of %.6g mm", 1000 * h->radius.value);
 	if (has(h, COL_TORQUE))
@@ -383,8 +445,9 @@ static void describe_method(struct hand *h)
 	else if (has(h, COL_FORCE))
 		snprintf(r->hand_method, sizeof r->hand_method, "Torque is the force on a lever%s.%s", radius, gravity);
 	else
-		snprintf(r->hand_method, sizeof r->hand_method, "Torque is the difference of two balances on a drum with an effective radius%s%s.%s",
-			 radius, h->want->rope ? " (half of drum and rope together)" : "", gravity);
+		snprintf(r->hand_method, sizeof r->hand_method,
+			 "Torque is the difference of two balances on a drum with an effective radius%s%s.%s", radius,
+			 h->want->rope ? " (half of drum and rope together)" : "", gravity);
 }
 
 static void remark(struct hand *h)
@@ -396,15 +459,24 @@ static void remark(struct hand *h)
 		out += h->curve->points[i].outlier;
 	}
 	if (odd > 0)
-		curve_remark(h->curve, "%zu of %zu rows are impossible as they stand: check the sign, the side (output or rotor), the ratio and "
-			     "the units; a reading in kg, N or lbf, or a radius taken for a diameter, is the usual slip.", odd, h->curve->n);
+		curve_remark(
+			h->curve,
+			"%zu of %zu rows are impossible as they stand: check the sign, the side (output or rotor), the "
+			"ratio and "
+			"the units; a reading in kg, N or lbf, or a radius taken for a diameter, is the usual slip.",
+			odd, h->curve->n);
 	if (out > 0)
-		curve_remark(h->curve, "%zu of %zu rows break the smooth trend of the others; they are marked, not removed.", out, h->curve->n);
+		curve_remark(h->curve,
+			     "%zu of %zu rows break the smooth trend of the others; they are marked, not removed.", out,
+			     h->curve->n);
 	if (h->unstated)
-		curve_remark(h->curve, "No uncertainty was stated for %s: only the rounding of those readings is in the ±.", h->unstated_names);
+		curve_remark(h->curve,
+			     "No uncertainty was stated for %s: only the rounding of those readings is in the ±.",
+			     h->unstated_names);
 	if (has(h, COL_VOLT) && has(h, COL_AMP) && !has(h, COL_POWER) && h->want->ac)
-		curve_remark(h->curve, "Alternating current: volts times amperes is not the power, so there is no efficiency without a column "
-			     "input power.");
+		curve_remark(h->curve, "Alternating current: volts times amperes is not the power, so there is no "
+				       "efficiency without a column "
+				       "input power.");
 	for (size_t i = 0; i < h->table->n_columns; i++) {
 		bool used = false;
 		for (int c = 0; c < COL_COUNT; c++)

@@ -18,9 +18,12 @@ void reduction_register(struct reduction *r)
 	struct unc_ctx *ctx = r->ctx;
 
 	cellcal_unc_register(&r->cal, ctx, &r->cell);
-	r->outside_drag = unc_source(ctx, "drag of the bearing outside the cradle", rig->outside_drag_Nm.dist, rig->outside_drag_Nm.dof);
-	r->drag_unlike = unc_source(ctx, "drag unlike both ways at zero", r->rig.drag_ratio.dist, r->rig.drag_ratio.dof);
-	r->gain_temp = unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
+	r->outside_drag = unc_source(ctx, "drag of the bearing outside the cradle", rig->outside_drag_Nm.dist,
+				     rig->outside_drag_Nm.dof);
+	r->drag_unlike =
+		unc_source(ctx, "drag unlike both ways at zero", r->rig.drag_ratio.dist, r->rig.drag_ratio.dof);
+	r->gain_temp =
+		unc_source(ctx, "cell gain with temperature", rig->gain_drift_per_K.dist, rig->gain_drift_per_K.dof);
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
 				  rig->zero_drift_Nm_per_K.dof);
 	r->creep = unc_source(ctx, "cell creep", rig->creep_frac.dist, rig->creep_frac.dof);
@@ -29,7 +32,8 @@ void reduction_register(struct reduction *r)
 	r->volt_offset = unc_source(ctx, "voltmeter offset", rig->volt_offset_V.dist, rig->volt_offset_V.dof);
 	r->amp_gain = unc_source(ctx, "ammeter gain", rig->amp_gain.dist, rig->amp_gain.dof);
 	r->amp_offset = unc_source(ctx, "ammeter offset", rig->amp_offset_A.dist, rig->amp_offset_A.dof);
-	r->meter_ripple = unc_source(ctx, "ripple inside the meter's averages", rig->meter_ripple.dist, rig->meter_ripple.dof);
+	r->meter_ripple =
+		unc_source(ctx, "ripple inside the meter's averages", rig->meter_ripple.dist, rig->meter_ripple.dof);
 	r->cable = unc_source(ctx, "cable resistance", rig->cable_ohm.dist, rig->cable_ohm.dof);
 }
 
@@ -42,18 +46,21 @@ static const char *point_name(const char *what, const struct window_means *readi
 }
 
 /* What the calibration says to a count over the zero, on the branch that the sweep's history leads to. */
-static enum rc calibrated(const struct reduction *r, const struct window_means *reading, double zero_count, struct unc *ret,
-			  struct err *err)
+static enum rc calibrated(const struct reduction *r, const struct window_means *reading, double zero_count,
+			  struct unc *ret, struct err *err)
 {
 	const struct cellcal_history history = {
-		.turn = reading->turn_count - zero_count, .low = reading->low_count - zero_count, .ripple = sqrt(2) * reading->count.fluctuation,
+		.turn = reading->turn_count - zero_count,
+		.low = reading->low_count - zero_count,
+		.ripple = sqrt(2) * reading->count.fluctuation,
 	};
 	char name[64];
 	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, r->rig.cell_sign * reading->count.value - zero_count,
 					isfinite(history.turn) && isfinite(history.low) ? &history : NULL, ret, err);
 
 	if (rc == RC_OK)
-		*ret = cellcal_with_repeatability(&r->cal, &r->cell, r->ctx, *ret, point_name("cell repeatability", reading, name));
+		*ret = cellcal_with_repeatability(&r->cal, &r->cell, r->ctx, *ret,
+						  point_name("cell repeatability", reading, name));
 	return rc;
 }
 
@@ -75,28 +82,33 @@ static struct unc with_drifts(const struct reduction *r, struct unc torque, cons
 	double since_zero_K = ambient - z->ambient_degC, since_cal_K = ambient - r->cal_degC;
 	struct unc_ctx *ctx = r->ctx;
 
-	torque = unc_add(ctx, torque, unc_from(ctx, -rig->creep_frac.value * load, r->creep, -rig->creep_frac.u * load));
+	torque =
+		unc_add(ctx, torque, unc_from(ctx, -rig->creep_frac.value * load, r->creep, -rig->creep_frac.u * load));
 	if (isfinite(since_zero_K))
-		torque = unc_add(ctx, torque, unc_from(ctx, -rig->zero_drift_Nm_per_K.value * since_zero_K, r->zero_temp,
-						       -rig->zero_drift_Nm_per_K.u * since_zero_K));
+		torque = unc_add(ctx, torque,
+				 unc_from(ctx, -rig->zero_drift_Nm_per_K.value * since_zero_K, r->zero_temp,
+					  -rig->zero_drift_Nm_per_K.u * since_zero_K));
 	if (isfinite(since_cal_K))
-		torque = unc_add(ctx, torque, unc_from(ctx, -rig->gain_drift_per_K.value * since_cal_K * load, r->gain_temp,
-						       -rig->gain_drift_per_K.u * since_cal_K * load));
+		torque = unc_add(ctx, torque,
+				 unc_from(ctx, -rig->gain_drift_per_K.value * since_cal_K * load, r->gain_temp,
+					  -rig->gain_drift_per_K.u * since_cal_K * load));
 	return torque;
 }
 
-static struct unc own_noise(const struct reduction *r, struct unc x, const char *what, const struct window_means *reading,
-			    const struct mean *mean, double scale)
+static struct unc own_noise(const struct reduction *r, struct unc x, const char *what,
+			    const struct window_means *reading, const struct mean *mean, double scale)
 {
 	char name[64];
 
 	if (!(mean->u > 0))
 		return x;
-	return unc_with(r->ctx, x, unc_source(r->ctx, point_name(what, reading, name), DIST_NORMAL, mean->dof), scale * mean->u);
+	return unc_with(r->ctx, x, unc_source(r->ctx, point_name(what, reading, name), DIST_NORMAL, mean->dof),
+			scale * mean->u);
 }
 
-/* The cell's own noise in a point: what the differences of neighbours show, and at least what a zero reading at rest shows, where
- * nothing moved, slow wander included. In one that was turned the drag fluctuates, which is no noise of the cell. */
+/* The cell's own noise in a point: what the differences of neighbours show, and at least what a zero reading at rest
+ * shows, where nothing moved, slow wander included. In one that was turned the drag fluctuates, which is no noise of
+ * the cell. */
 static struct mean cell_noise(const struct window_means *reading, const struct zero_here *z)
 {
 	struct mean noise = reading->count;
@@ -116,17 +128,21 @@ static enum rc point_torque(const struct reduction *r, const struct window_means
 	const struct zero *before, *after;
 
 	if (reading->count.n < 2)
-		return err_set(err, RC_ARG, 0, "step %d of run %lld: %zu fresh readings of the torque cell in its window, at least 2 "
-			       "are needed", p->step + 1, (long long)p->run_id, reading->count.n);
+		return err_set(err, RC_ARG, 0,
+			       "step %d of run %lld: %zu fresh readings of the torque cell in its window, at least 2 "
+			       "are needed",
+			       p->step + 1, (long long)p->run_id, reading->count.n);
 	if (!zeros_around(r, reading->run_id, at_s, &before, &after))
-		return err_set(err, RC_ARG, 0, "run %lld holds no zero reading of the torque cell: without one its torque is not known",
+		return err_set(err, RC_ARG, 0,
+			       "run %lld holds no zero reading of the torque cell: without one its torque is not known",
 			       (long long)p->run_id);
 	struct zero_here z = zeros_between(before, after, at_s);
 	enum rc rc = calibrated(r, reading, z.count, &p->torque_Nm, err);
 	if (rc == RC_RANGE) {
 		/* A reading that no torque near the calibration gives: one point without torque, not a lost curve. */
 		p->torque_Nm = (struct unc){ .value = NAN };
-		point_note(p, "the torque is more than 50 %% beyond the heaviest calibration weight: no torque is given");
+		point_note(p,
+			   "the torque is more than 50 %% beyond the heaviest calibration weight: no torque is given");
 		return RC_OK;
 	}
 	if (rc != RC_OK) {
@@ -164,10 +180,12 @@ static void point_electrical(const struct reduction *r, const struct window_mean
 	struct unc zero_A = unc_from(ctx, rig->amp_offset_A.value, r->amp_offset, rig->amp_offset_A.u);
 	struct unc volt = own_noise(r, unc_exact(reading->volt.value), "voltage noise", reading, &reading->volt, 1);
 	struct unc amp = own_noise(r, unc_exact(reading->amp.value), "current noise", reading, &reading->amp, 1);
-	struct unc watt = own_noise(r, unc_exact(reading->power.value), "input power noise", reading, &reading->power, 1);
+	struct unc watt =
+		own_noise(r, unc_exact(reading->power.value), "input power noise", reading, &reading->power, 1);
 
 	if (!reading->product)
-		watt = unc_mul(ctx, watt, unc_from(ctx, 1 - rig->meter_ripple.value, r->meter_ripple, -rig->meter_ripple.u));
+		watt = unc_mul(ctx, watt,
+			       unc_from(ctx, 1 - rig->meter_ripple.value, r->meter_ripple, -rig->meter_ripple.u));
 	p->voltage_V = unc_mul(ctx, unc_sub(ctx, volt, zero_V), gain_V);
 	p->current_A = unc_mul(ctx, unc_sub(ctx, amp, zero_A), gain_A);
 	watt = unc_sub(ctx, watt, unc_scale(ctx, zero_V, reading->amp.value));
@@ -191,8 +209,10 @@ static void check_energy(struct unc_ctx *ctx, double coverage, struct curve_poin
 	if (!(p->shaft_power_W.value > 0) || !(gain.value > unc_expanded(ctx, gain, coverage, NULL)))
 		return;
 	p->impossible = true;
-	point_note(p, "%.3g W at the shaft from %.3g W input is impossible: check the signs and units of voltage and current",
-		   p->shaft_power_W.value, p->input_power_W.value);
+	point_note(
+		p,
+		"%.3g W at the shaft from %.3g W input is impossible: check the signs and units of voltage and current",
+		p->shaft_power_W.value, p->input_power_W.value);
 }
 
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
@@ -204,12 +224,14 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	double out = p->shaft_power_W.value, U_out = unc_expanded(ctx, p->shaft_power_W, coverage, NULL);
 	if (out + U_out < 0) {
 		p->impossible = true;
-		point_note(p, "shaft power is below zero, but a brake only absorbs: check the signs of torque and speed");
+		point_note(p,
+			   "shaft power is below zero, but a brake only absorbs: check the signs of torque and speed");
 	}
 	if (!isfinite(p->input_power_W.value))
 		return;
 	double in = p->input_power_W.value;
-	bool means = out > MEANINGFUL * unc_u(p->shaft_power_W) && out > 0 && in > MEANINGFUL * unc_u(p->input_power_W) && in > 0;
+	bool means = out > MEANINGFUL * unc_u(p->shaft_power_W) && out > 0 &&
+		     in > MEANINGFUL * unc_u(p->input_power_W) && in > 0;
 	p->efficiency_valid = means && !p->impossible;
 	if (!means) {
 		check_energy(ctx, coverage, p);
@@ -220,18 +242,23 @@ void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p)
 	if (over > unc_expanded(ctx, p->efficiency, coverage, NULL)) {
 		p->impossible = true;
 		p->efficiency_valid = false;
-		point_note(p, "an efficiency of %.3g is impossible, also within its uncertainty: check sign, side (output or "
-			   "rotor), ratio and units of torque, speed, voltage and current", p->efficiency.value);
+		point_note(
+			p,
+			"an efficiency of %.3g is impossible, also within its uncertainty: check sign, side (output or "
+			"rotor), ratio and units of torque, speed, voltage and current",
+			p->efficiency.value);
 	} else if (over > 0)
 		point_note(p, "efficiency above 1 within its uncertainty");
 }
 
-/* How well another window like it would come out. Torque per count and input power per watt read are those of the point. */
+/* How well another window like it would come out. Torque per count and input power per watt read are those of the
+ * point. */
 static void point_scatter(const struct reduction *r, const struct window_means *reading, struct curve_point *p)
 {
 	const struct blocks *b = &reading->blocks;
 	double shaft[WINDOW_BLOCKS], efficiency[WINDOW_BLOCKS];
-	double slope = r->rig.cell_sign * cellcal_slope_Nm(&r->cal, p->torque_Nm.value), taken = p->input_power_W.value / reading->power.value;
+	double slope = r->rig.cell_sign * cellcal_slope_Nm(&r->cal, p->torque_Nm.value),
+	       taken = p->input_power_W.value / reading->power.value;
 
 	p->scatter_rpm = reading->speed_rpm.scatter;
 	p->scatter_input_W = fabs(taken) * reading->power.scatter;
@@ -257,8 +284,8 @@ static void fill_indicated(const struct window_means *reading, struct curve_poin
 	p->drive_A = reading->drive_A;
 }
 
-/* A hand at the shaft does work that no meter sees: less electrical than shaft power is then no input of the actuator, and
- * no contradiction. */
+/* A hand at the shaft does work that no meter sees: less electrical than shaft power is then no input of the actuator,
+ * and no contradiction. */
 static void hand_at_the_shaft(struct curve_point *p)
 {
 	double shaft_W = p->torque_Nm.value * rad_per_s_from_rpm(p->speed_rpm.value);
@@ -269,17 +296,30 @@ static void hand_at_the_shaft(struct curve_point *p)
 	point_note(p, "turned by hand: no electrical input, so no efficiency");
 }
 
-enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret, struct err *err)
+enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret,
+		     struct err *err)
 {
 	const struct seq_point *sp = &reading->point;
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
 	struct curve_point p = {
-		.shaft_power_W = unknown, .efficiency = unknown, .n_effective = NAN,
-		.scatter_Nm = NAN, .scatter_rpm = NAN, .scatter_shaft_W = NAN, .scatter_input_W = NAN, .scatter_efficiency = NAN,
-		.step = sp->step, .direction = sp->direction, .flags = sp->flags, .run_id = reading->run_id,
+		.shaft_power_W = unknown,
+		.efficiency = unknown,
+		.n_effective = NAN,
+		.scatter_Nm = NAN,
+		.scatter_rpm = NAN,
+		.scatter_shaft_W = NAN,
+		.scatter_input_W = NAN,
+		.scatter_efficiency = NAN,
+		.step = sp->step,
+		.direction = sp->direction,
+		.flags = sp->flags,
+		.run_id = reading->run_id,
 		.settled = !(sp->flags & POINT_NOT_SETTLED),
-		.setpoint_Nm = sp->setpoint_Nm, .setpoint_A = sp->setpoint_A, .setpoint_rpm = sp->setpoint_rpm,
-		.begin_s = s_from_ns(sp->begin.ns), .end_s = s_from_ns(sp->end.ns),
+		.setpoint_Nm = sp->setpoint_Nm,
+		.setpoint_A = sp->setpoint_A,
+		.setpoint_rpm = sp->setpoint_rpm,
+		.begin_s = s_from_ns(sp->begin.ns),
+		.end_s = s_from_ns(sp->end.ns),
 	};
 
 	fill_indicated(reading, &p);

@@ -13,14 +13,18 @@
 
 #define LEFT_OUT_ROOM 160
 #define SUPPLY_OFF 0.015 /* of the voltage in rig.ini; common practice, no source */
-#define RATIO_NEAR 0.02 /* of the gear ratio: telemetry is taken for rotor-side */
+#define RATIO_NEAR 0.02  /* of the gear ratio: telemetry is taken for rotor-side */
 
-static struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id, double pulses_per_rev)
+static struct window_means window_means_of(const struct window *w, const struct seq_point *point, int64_t run_id,
+					   double pulses_per_rev)
 {
 	double n = (double)w->n_rows, length_s = s_from_ns(point->end.ns - point->begin.ns);
 	struct window_means r = {
-		.point = *point, .run_id = run_id,
-		.count = series_mean(&w->count), .turn_count = NAN, .low_count = NAN,
+		.point = *point,
+		.run_id = run_id,
+		.count = series_mean(&w->count),
+		.turn_count = NAN,
+		.low_count = NAN,
 		.blocks = window_blocks(w, pulses_per_rev),
 		.volt = series_mean(&w->volt),
 		.amp = series_mean(&w->amp),
@@ -30,7 +34,8 @@ static struct window_means window_means_of(const struct window *w, const struct 
 		.brake_A = w->sum_brake_A / n,
 		.rotor_rpm = w->sum_rotor_rpm / (double)w->n_rotor,
 		.drive_A = w->sum_drive_A / (double)w->n_rotor,
-		.before = w->before, .inside = w->inside,
+		.before = w->before,
+		.inside = w->inside,
 	};
 
 	r.speed_rpm = window_speed(w, pulses_per_rev, length_s, &r.disc);
@@ -47,7 +52,11 @@ struct walk {
 	size_t n, at;
 	int64_t run_id;
 	double pulses_per_rev, cell_sign;
-	struct carried { bool since_zero; double most, least_since, last; uint32_t conversions; } carried;
+	struct carried {
+		bool since_zero;
+		double most, least_since, last;
+		uint32_t conversions;
+	} carried;
 	sample_watch *watch;
 	void *watch_ctx;
 };
@@ -74,7 +83,9 @@ static void finish_window(struct walk *k)
 
 	*r = window_means_of(&k->window, &k->points[k->at], k->run_id, k->pulses_per_rev);
 	if (k->points[k->at].flags & POINT_TARE) {
-		k->carried = (struct carried){ .since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions };
+		k->carried = (struct carried){
+			.since_zero = true, .most = NAN, .last = NAN, .conversions = k->carried.conversions
+		};
 	} else if (k->carried.since_zero) {
 		r->turn_count = k->carried.most;
 		r->low_count = k->carried.least_since;
@@ -121,8 +132,11 @@ struct kept {
 	struct window_means *readings;
 	struct zero *zeros;
 	struct limit_facts tail;
-	struct moment { int64_t run_id, ns; struct limit_facts facts; } left_at, stop_at; /* ns 0: there was none */
-	int64_t events_of; /* the run whose events are read */
+	struct moment {
+		int64_t run_id, ns;
+		struct limit_facts facts;
+	} left_at, stop_at; /* ns 0: there was none */
+	int64_t events_of;  /* the run whose events are read */
 	char left_out[LEFT_OUT_ROOM], forced[LEFT_OUT_ROOM];
 };
 
@@ -140,12 +154,13 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 	int64_t wall_ns;
 
 	if (info->calibration_id == 0)
-		return err_set(err, RC_ARG, 0, "run %lld rests on no calibration of the torque cell: bridle hang makes one",
+		return err_set(err, RC_ARG, 0,
+			       "run %lld rests on no calibration of the torque cell: bridle hang makes one",
 			       (long long)info->id);
 	enum rc rc = logbook_record_by_id(lb, info->calibration_id, &kind, &wall_ns, &json, err);
 	if (rc == RC_OK && strcmp(kind, "calibration") != 0)
-		rc = err_set(err, RC_DB, 0, "record %lld is a %s, the run expects a calibration", (long long)info->calibration_id,
-			     kind);
+		rc = err_set(err, RC_DB, 0, "record %lld is a %s, the run expects a calibration",
+			     (long long)info->calibration_id, kind);
 	if (rc == RC_OK)
 		rc = record_to_cellcal(json, &r->cal, err);
 	r->cal_degC = NAN;
@@ -164,7 +179,8 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 static struct window_rig limits_of(const struct reduction *r)
 {
 	return (struct window_rig){
-		.supply_V = r->rig.supply_V, .supply_limit_A = r->rig.supply_limit_A,
+		.supply_V = r->rig.supply_V,
+		.supply_limit_A = r->rig.supply_limit_A,
 		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
 		.cell_saturation_count = r->rig.cell_saturation_count,
 	};
@@ -196,10 +212,15 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 		for (to = from; to < k->n && k->run_of[to] == k->run_of[from]; to++)
 			;
 		struct walk walk = {
-			.points = k->points + from, .readings = k->readings + from, .n = to - from,
-			.run_id = k->run_of[from], .pulses_per_rev = r->rig.pulses_per_rev,
-			.cell_sign = r->rig.cell_sign, .carried = { .most = NAN, .last = NAN },
-			.watch = watch, .watch_ctx = watch_ctx,
+			.points = k->points + from,
+			.readings = k->readings + from,
+			.n = to - from,
+			.run_id = k->run_of[from],
+			.pulses_per_rev = r->rig.pulses_per_rev,
+			.cell_sign = r->rig.cell_sign,
+			.carried = { .most = NAN, .last = NAN },
+			.watch = watch,
+			.watch_ctx = watch_ctx,
 		};
 		window_open(&walk.window, &limits);
 		rc = walk_run(lb, &walk, &k->tail, err);
@@ -244,8 +265,8 @@ static enum rc read_moment(struct logbook *lb, const struct window_rig *limits, 
 	for (size_t i = 0; i < k->n; i++)
 		if (k->run_of[i] == m->run_id && isfinite(k->readings[i].inside.open_V))
 			window_know_open_voltage(&w, k->readings[i].inside.open_V);
-	enum rc rc = logbook_each_sample(lb, m->run_id, m->ns - ns_from_s(MOMENT_BEFORE_s), m->ns + ns_from_s(MOMENT_AFTER_s),
-					 moment_sample, &w, err);
+	enum rc rc = logbook_each_sample(lb, m->run_id, m->ns - ns_from_s(MOMENT_BEFORE_s),
+					 m->ns + ns_from_s(MOMENT_AFTER_s), moment_sample, &w, err);
 	m->facts = w.before;
 	window_free(&w);
 	return rc;
@@ -314,11 +335,17 @@ static void remark_telemetry(const struct reduction *r, struct curve *c)
 		return;
 	double found = fabs(sum / (double)n);
 	if (fabs(found / ratio - 1) < RATIO_NEAR)
-		curve_remark(c, "The drive reports %.4g times the measured speed. That is the gear ratio: it reports the rotor's speed. "
-			     "Only the figures marked as the drive's use it.", found);
+		curve_remark(c,
+			     "The drive reports %.4g times the measured speed. That is the gear ratio: it reports the "
+			     "rotor's speed. "
+			     "Only the figures marked as the drive's use it.",
+			     found);
 	else
-		curve_remark(c, "The drive reports %.4g times the measured speed, but the gear ratio is %.4g. Check the ratio, "
-			     "the pulses per revolution, and whether the drive reports its rotor or the output.", found, ratio);
+		curve_remark(
+			c,
+			"The drive reports %.4g times the measured speed, but the gear ratio is %.4g. Check the ratio, "
+			"the pulses per revolution, and whether the drive reports its rotor or the output.",
+			found, ratio);
 }
 
 static void remark_temperature(const struct reduction *r, struct curve *c)
@@ -326,10 +353,14 @@ static void remark_temperature(const struct reduction *r, struct curve *c)
 	bool ambient = c->n > 0 && isfinite(c->points[0].ambient_degC);
 
 	if (r->rig.gain_drift_per_K.u > 0 && !(ambient && isfinite(r->cal_degC)))
-		curve_remark(c, "The temperature of the calibration or of the run is not known. The uncertainties do not hold the change of the "
-			     "cell's gain with temperature.");
+		curve_remark(c, "The temperature of the calibration or of the run is not known. The uncertainties do "
+				"not hold the change of the "
+				"cell's gain with temperature.");
 	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
-		curve_remark(c, "The meter is at the supply. Voltage and power are corrected to the actuator's terminals with the cable's %.3g Ω.", r->rig.cable_ohm.value);
+		curve_remark(c,
+			     "The meter is at the supply. Voltage and power are corrected to the actuator's terminals "
+			     "with the cable's %.3g Ω.",
+			     r->rig.cable_ohm.value);
 }
 
 static enum rc make_points(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
@@ -355,8 +386,11 @@ static void remark_supply(const struct reduction *r, const struct kept *k, struc
 		double open_V = k->readings[i].inside.open_V, off = open_V / r->rig.supply_V - 1;
 		if (!(fabs(off) > SUPPLY_OFF))
 			continue;
-		curve_remark(c, "The supply gave %.4g V at light load where rig.ini says %.4g V: %+.2g %%. Check its dial, or the voltage in "
-			     "rig.ini.", open_V, r->rig.supply_V, 100 * off);
+		curve_remark(c,
+			     "The supply gave %.4g V at light load where rig.ini says %.4g V: %+.2g %%. Check its "
+			     "dial, or the voltage in "
+			     "rig.ini.",
+			     open_V, r->rig.supply_V, 100 * off);
 		return;
 	}
 }
@@ -383,7 +417,9 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
 	remark_supply(r, k, c);
 	if (k->forced[0] != '\0')
-		curve_remark(c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.", k->forced);
+		curve_remark(
+			c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.",
+			k->forced);
 	remark_telemetry(r, c);
 	zeros_remark(r, c);
 	remark_temperature(r, c);

@@ -18,7 +18,10 @@ void report_free(struct report *report)
 	free(report);
 }
 
-struct watcher { struct report *report; int64_t run_id; };
+struct watcher {
+	struct report *report;
+	int64_t run_id;
+};
 
 /* The trace shows the run itself; the runs that it resumes have other clocks. */
 static void watch_sample(void *ctx, int64_t run_id, const struct sample *sample)
@@ -35,7 +38,8 @@ static void take_cal_points(struct report *r, const json_t *doc)
 	const json_t *points = json_object_get(doc, "points"), *p;
 	size_t i;
 
-	json_array_foreach(points, i, p) {
+	json_array_foreach(points, i, p)
+	{
 		const json_t *torque = json_object_get(p, "torque_Nm"), *residual = json_object_get(p, "residual");
 		const char *direction = json_string_value(json_object_get(p, "direction"));
 		if (r->n_cal_points == REPORT_CAL_POINTS || !json_is_number(torque) || !json_is_number(residual))
@@ -92,8 +96,8 @@ static void describe(struct report *r)
 	if (r->run.resumes_run_id)
 		snprintf(resumed, sizeof resumed, " (continues run %lld)", (long long)r->run.resumes_run_id);
 	snprintf(r->subject, sizeof r->subject, "%s", r->actuator.name[0] ? r->actuator.name : r->run.actuator);
-	snprintf(r->source, sizeof r->source, "run %lld%s on %s%s, plan %s, %s", (long long)r->run.id, resumed, r->rig.name,
-		 r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
+	snprintf(r->source, sizeof r->source, "run %lld%s on %s%s, plan %s, %s", (long long)r->run.id, resumed,
+		 r->rig.name, r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
 }
 
 /* What bridle ready found on the same day for the same plan, in one sentence. Without it the page says nothing. */
@@ -105,15 +109,19 @@ static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
 	json_t *doc = json ? json_loads(json, 0, NULL) : NULL;
 	const json_t *mass = json_object_get(doc, "check_mass");
 	const char *plan = json_string_value(json_object_get(doc, "plan"));
-	double expected = json_number_value(json_object_get(mass, "expected_Nm")), off = json_number_value(json_object_get(mass, "off_Nm"));
+	double expected = json_number_value(json_object_get(mass, "expected_Nm")),
+	       off = json_number_value(json_object_get(mass, "off_Nm"));
 	char when[40];
 
 	if (plan && strcmp(plan, r->run.plan) == 0 && wall_ns <= r->run.wall_ns) {
 		text_time(when, sizeof when, wall_ns);
-		int n = snprintf(r->ready, sizeof r->ready, "checklist and stop rehearsal of %s (record %lld)", when, (long long)id);
+		int n = snprintf(r->ready, sizeof r->ready, "checklist and stop rehearsal of %s (record %lld)", when,
+				 (long long)id);
 		if (expected > 0)
-			snprintf(r->ready + n, sizeof r->ready - (size_t)n, "; check weight of %.4g N·m off by %+.2f %% (indicated, %.2g %% allowed)",
-				 expected, 100 * off / expected, 100 * json_number_value(json_object_get(mass, "allowed_Nm")) / expected);
+			snprintf(r->ready + n, sizeof r->ready - (size_t)n,
+				 "; check weight of %.4g N·m off by %+.2f %% (indicated, %.2g %% allowed)", expected,
+				 100 * off / expected,
+				 100 * json_number_value(json_object_get(mass, "allowed_Nm")) / expected);
 	}
 	json_decref(doc);
 	free(json);
@@ -123,7 +131,9 @@ static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
 void report_judge(struct report *r, const struct actuator_profile *claims)
 {
 	r->claims_V = claims->claims_V > 0 ? claims->claims_V : r->rig.supply_V;
-	const struct claims_setting setting = { .drive = r->plan.drive, .volt = r->claims_V, .confidence = r->confidence };
+	const struct claims_setting setting = { .drive = r->plan.drive,
+						.volt = r->claims_V,
+						.confidence = r->confidence };
 
 	r->n_claims = claims_check(r->curve, claims, &setting, r->claims);
 }

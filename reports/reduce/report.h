@@ -13,19 +13,23 @@
 
 #define REPORT_CAL_POINTS 400
 
-struct cal_point { double torque_Nm, residual_Nm; bool down, outlier; int series; };
+struct cal_point {
+	double torque_Nm, residual_Nm;
+	bool down, outlier;
+	int series;
+};
 
 struct report {
-	struct curve *curve;      /* owned */
+	struct curve *curve; /* owned */
 	bool by_hand;
-	int budget_step;          /* 0-based step whose loading point the budget is of; -1: the main point */
-	char subject[128];        /* the actuator's name, or the file of readings */
-	char source[300];         /* "run 12 of the bench ..., 2026-...", or "readings.csv, taken by hand" */
+	int budget_step;   /* 0-based step whose loading point the budget is of; -1: the main point */
+	char subject[128]; /* the actuator's name, or the file of readings */
+	char source[300];  /* "run 12 of the bench ..., 2026-...", or "readings.csv, taken by hand" */
 	struct fits_dc fits;
 	struct claim_check claims[CLAIMS_MAX];
 	size_t n_claims;
-	double confidence;        /* of the claims */
-	double claims_V;          /* at which they hold */
+	double confidence; /* of the claims */
+	double claims_V;   /* at which they hold */
 	/* Of a run only (by_hand false): */
 	struct rig_profile rig;
 	struct actuator_profile actuator;
@@ -39,11 +43,11 @@ struct report {
 	struct brakemap map;
 	int64_t map_wall_ns;
 	struct trace trace;
-	char ready[400];          /* what the last readiness check before the run said; "" none */
+	char ready[400]; /* what the last readiness check before the run said; "" none */
 	/* Of hand-taken readings: */
-	char hand_method[400];    /* how torque was obtained, with its figures */
-	bool hand_unstated;       /* some readings came without an uncertainty */
-	bool ac;                  /* the direct-current relations do not apply */
+	char hand_method[400]; /* how torque was obtained, with its figures */
+	bool hand_unstated;    /* some readings came without an uncertainty */
+	bool ac;               /* the direct-current relations do not apply */
 };
 void report_free(struct report *report); /* NULL is fine */
 

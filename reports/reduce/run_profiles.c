@@ -3,8 +3,8 @@
 
 #include <stdlib.h>
 
-enum rc run_profiles(struct logbook *lb, int64_t run_id, struct rig_profile *ret_rig, struct actuator_profile *ret_actuator,
-		     struct plan_profile *ret_plan, struct err *err)
+enum rc run_profiles(struct logbook *lb, int64_t run_id, struct rig_profile *ret_rig,
+		     struct actuator_profile *ret_actuator, struct plan_profile *ret_plan, struct err *err)
 {
 	char *rig = NULL, *actuator = NULL, *plan = NULL;
 	struct mistakes m = { 0 };

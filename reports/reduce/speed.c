@@ -7,8 +7,8 @@
 #include <math.h>
 #include <stdlib.h>
 
-#define LEFT_OUT 0.1            /* of the window: most that a speed over whole turns may leave out */
-#define TURNS_EDGES 8192        /* longer series are not searched for whole turns: their ends hardly count */
+#define LEFT_OUT 0.1     /* of the window: most that a speed over whole turns may leave out */
+#define TURNS_EDGES 8192 /* longer series are not searched for whole turns: their ends hardly count */
 #define SEES 0.3 /* of the most misplaced edges of a run: a window that shows less sees one phase of the marks only */
 
 size_t speed_of_blocks(const struct window *w, double per_rev, double *ret_rpm, size_t max)
@@ -37,8 +37,8 @@ static double mean_rate(const struct window *w)
 }
 
 /* What changes from each edge to the next and back again is misplaced edges, since a shaft cannot. Two looks: minus the
- * autocovariance of neighbouring steps, and third differences of the places (20 times the variance of one), which a smooth
- * motion does not touch; the shyer one counts. */
+ * autocovariance of neighbouring steps, and third differences of the places (20 times the variance of one), which a
+ * smooth motion does not touch; the shyer one counts. */
 static double edge_counts(const struct window *w, double rate)
 {
 	size_t n = w->edge_s.n - 1;
@@ -60,7 +60,8 @@ static double turn_counts(const struct window *w, double per_rev, double rate)
 
 	for (size_t i = 1; i <= n; i++) {
 		double d = step(w, i, rate);
-		double c = cos(around * at[i]) - cos(around * at[i - 1]), s = sin(around * at[i]) - sin(around * at[i - 1]);
+		double c = cos(around * at[i]) - cos(around * at[i - 1]),
+		       s = sin(around * at[i]) - sin(around * at[i - 1]);
 		cc += c * c;
 		cs += c * s;
 		ss += s * s;
@@ -100,17 +101,20 @@ static struct disc disc_seen(const struct window *w, double per_rev, double valu
 	for (size_t i = 1; i <= n; i++)
 		squares += step(w, i, rate) * step(w, i, rate);
 	return (struct disc){
-		.edge = edge, .turn = turn_counts(w, per_rev, rate),
+		.edge = edge,
+		.turn = turn_counts(w, per_rev, rate),
 		.uneven = fabs(w->edge_pulse.x[n] - w->edge_pulse.x[0]) >= per_rev ? sqrt(squares / (double)n) : NAN,
 		.apart = sqrt(1 - cos(2 * UNITS_PI * (w->edge_pulse.x[n] - w->edge_pulse.x[0]) / per_rev)),
-		.rpm_per_count = 60.0 / (per_rev * dt), .other_u_rpm = hypot(tick, ends_rpm(w, per_rev, value, edge)),
+		.rpm_per_count = 60.0 / (per_rev * dt),
+		.other_u_rpm = hypot(tick, ends_rpm(w, per_rev, value, edge)),
 	};
 }
 
 void speed_take_disc(struct mean *speed, const struct disc *window, const struct disc *disc)
 {
 	if (window->rpm_per_count > 0 && disc->rpm_per_count > 0)
-		speed->u = hypot(window->other_u_rpm, window->rpm_per_count * hypot(window->apart * disc->turn, sqrt(2) * disc->edge));
+		speed->u = hypot(window->other_u_rpm,
+				 window->rpm_per_count * hypot(window->apart * disc->turn, sqrt(2) * disc->edge));
 }
 
 static int by_size(const void *a, const void *b)
@@ -151,7 +155,8 @@ struct disc disc_of(const struct disc *const *seen, size_t n)
 }
 
 /* The same marks at both ends; what was left out may have been as fast as any stretch. */
-static bool by_whole_turns(const struct window *w, double per_rev, const struct mean *stretches, double other_u_rpm, struct mean *ret)
+static bool by_whole_turns(const struct window *w, double per_rev, const struct mean *stretches, double other_u_rpm,
+			   struct mean *ret)
 {
 	struct whole_turns t;
 

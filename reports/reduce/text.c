@@ -94,8 +94,14 @@ void text_unc_percent(char *buf, size_t size, const struct curve *curve, struct 
 /* Length of the UTF-8 sequence at s, 0 when it is none (overlong forms and surrogates count as none). */
 static size_t utf8_length(const unsigned char *s)
 {
-	static const struct { unsigned char mask, lead; size_t n; unsigned min; } forms[] = {
-		{ 0xE0, 0xC0, 2, 0x80 }, { 0xF0, 0xE0, 3, 0x800 }, { 0xF8, 0xF0, 4, 0x10000 },
+	static const struct {
+		unsigned char mask, lead;
+		size_t n;
+		unsigned min;
+	} forms[] = {
+		{ 0xE0, 0xC0, 2, 0x80 },
+		{ 0xF0, 0xE0, 3, 0x800 },
+		{ 0xF8, 0xF0, 4, 0x10000 },
 	};
 
 	if (s[0] < 0x80)
@@ -195,8 +201,8 @@ void text_swap(char *buf, size_t size, const char *text, const char *from, const
 	buf[0] = '\0';
 	while (used < size - 1) {
 		const char *hit = strstr(text, from);
-		int n = hit ? snprintf(buf + used, size - used, "%.*s%s", (int)(hit - text), text, to) :
-			      snprintf(buf + used, size - used, "%s", text);
+		int n = hit ? snprintf(buf + used, size - used, "%.*s%s", (int)(hit - text), text, to)
+			    : snprintf(buf + used, size - used, "%s", text);
 		if (!hit || n < 0)
 			return;
 		used += (size_t)n;

@@ -44,9 +44,14 @@ static void halve(struct trace *t)
 void trace_add(struct trace *t, const struct sample *s)
 {
 	const double value[TRACE_CHANNELS] = {
-		[TRACE_TORQUE] = s->torque_Nm, [TRACE_SPEED] = s->speed_rpm, [TRACE_VOLT] = s->voltage_V,
-		[TRACE_AMP] = s->current_A, [TRACE_BRAKE_A] = s->brake_A, [TRACE_CASE] = s->temp_degC[TEMP_CASE],
-		[TRACE_WINDING] = s->temp_degC[TEMP_WINDING], [TRACE_BRAKE] = s->temp_degC[TEMP_BRAKE],
+		[TRACE_TORQUE] = s->torque_Nm,
+		[TRACE_SPEED] = s->speed_rpm,
+		[TRACE_VOLT] = s->voltage_V,
+		[TRACE_AMP] = s->current_A,
+		[TRACE_BRAKE_A] = s->brake_A,
+		[TRACE_CASE] = s->temp_degC[TEMP_CASE],
+		[TRACE_WINDING] = s->temp_degC[TEMP_WINDING],
+		[TRACE_BRAKE] = s->temp_degC[TEMP_BRAKE],
 		[TRACE_AMBIENT] = s->temp_degC[TEMP_AMBIENT],
 	};
 

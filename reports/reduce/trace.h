@@ -11,10 +11,23 @@
 #include <stddef.h>
 
 #define TRACE_BINS 1000
-enum trace_channel { TRACE_TORQUE, TRACE_SPEED, TRACE_VOLT, TRACE_AMP, TRACE_BRAKE_A, TRACE_CASE, TRACE_WINDING, TRACE_BRAKE,
-		     TRACE_AMBIENT, TRACE_CHANNELS };
+enum trace_channel {
+	TRACE_TORQUE,
+	TRACE_SPEED,
+	TRACE_VOLT,
+	TRACE_AMP,
+	TRACE_BRAKE_A,
+	TRACE_CASE,
+	TRACE_WINDING,
+	TRACE_BRAKE,
+	TRACE_AMBIENT,
+	TRACE_CHANNELS
+};
 
-struct trace_value { double low, high, sum; size_t n; };
+struct trace_value {
+	double low, high, sum;
+	size_t n;
+};
 struct trace {
 	int64_t begin_ns;
 	double width_s;

@@ -72,17 +72,22 @@ static void say_conditions(const struct judge *j, struct claim_check *c)
 		snprintf(winding, sizeof winding, ", winding at %.0f °C (indicated)", c->winding_degC);
 	bool brought = !c->lower_bound && strcmp(c->quantity, "efficiency") != 0;
 	if (brought && isfinite(c->volt) && j->setting->volt > 0 && fabs(c->volt / j->setting->volt - 1) > TOLD_FRAC)
-		say(c, "Measured at %.4g V at its terminals%s. The speed is corrected to the claims' %.4g V by the speed without load.", c->volt, winding, j->setting->volt);
+		say(c,
+		    "Measured at %.4g V at its terminals%s. The speed is corrected to the claims' %.4g V by the speed "
+		    "without load.",
+		    c->volt, winding, j->setting->volt);
 	else if (isfinite(c->volt))
 		say(c, "At %.4g V at its terminals%s.", c->volt, winding);
 }
 
-/* The speed without load and the best efficiency are elsewhere when the drive holds the plan's speed, whatever ended the curve. */
+/* The speed without load and the best efficiency are elsewhere when the drive holds the plan's speed, whatever ended
+ * the curve. */
 static bool was_held(const struct judge *j, const struct claim_check *c, const struct answer *a)
 {
 	bool of_speed = strcmp(c->key, "no_load_speed") == 0 || strcmp(c->key, "peak_efficiency") == 0;
 
-	return of_speed && j->setting->drive == PLAN_SPEED && a->at->limit == LIMIT_NONE && isfinite(a->at->setpoint_rpm) && !a->at->free_running;
+	return of_speed && j->setting->drive == PLAN_SPEED && a->at->limit == LIMIT_NONE &&
+	       isfinite(a->at->setpoint_rpm) && !a->at->free_running;
 }
 
 static void say_what_came_first(const struct judge *j, struct claim_check *c, const struct answer *a)
@@ -94,7 +99,8 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 	else if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
 		say(c, "Another limit came first (%s): %s.", limit_word(a->lost->limit), a->lost->limit_note);
 	else if (a->lost != NULL)
-		say(c, "At %.4g N·m it ran at %.4g rpm, and the samples do not show why.", a->lost->torque_Nm.value, a->lost->speed_rpm.value);
+		say(c, "At %.4g N·m it ran at %.4g rpm, and the samples do not show why.", a->lost->torque_Nm.value,
+		    a->lost->speed_rpm.value);
 	else if (a->at->limit != LIMIT_NONE && a->at->limit != LIMIT_ACTUATOR)
 		say(c, "Another limit came first (%s): %s.", limit_word(a->at->limit), a->at->limit_note);
 	else if (curve->end_limit != LIMIT_NONE)
@@ -107,7 +113,7 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 static bool only_the_plan_ended(const struct judge *j, const struct claim_check *c, const struct answer *a)
 {
 	return was_held(j, c, a) || (a->lost == NULL && j->curve->end_limit == LIMIT_NONE &&
-					 (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR));
+				     (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR));
 }
 
 static bool is_torque(const struct claim_check *c)
@@ -150,7 +156,8 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 		return;
 	c->step_Nm = step;
 	bool served = is_torque(c) || strcmp(c->quantity, "shaft_power_W") == 0; /* by plan_serve_claims */
-	say(c, "A step at %.3g N·m would decide%s.", step, served ? "; claims = yes in the plan's [steps] adds it" : "");
+	say(c, "A step at %.3g N·m would decide%s.", step,
+	    served ? "; claims = yes in the plan's [steps] adds it" : "");
 }
 
 static void explain(const struct judge *j, struct claim_check *c, const struct answer *a)
@@ -172,7 +179,8 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 		say(c, "It reached at least %.4g%s%s.", scale * c->low, unit, name);
 		say_what_came_first(j, c, a);
 	} else if (c->claimed > c->low && c->claimed < c->high) {
-		say(c, "By the measured points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit, name);
+		say(c, "By the measured points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit,
+		    name);
 	} else {
 		say(c, "The claim lies within the uncertainty.");
 	}
@@ -198,14 +206,16 @@ static void decide(const struct judge *j, struct claim_check *c, const struct an
 	c->high = a->value.value + a->above;
 	c->measured = a->value;
 	if (wider > 0)
-		c->measured = unc_with(ctx, a->value, unc_source(ctx, "between the points", DIST_RECT, INFINITY), wider / sqrt(3));
+		c->measured = unc_with(ctx, a->value, unc_source(ctx, "between the points", DIST_RECT, INFINITY),
+				       wider / sqrt(3));
 	if (c->claimed <= c->low)
 		c->probability = unc_probability_above(ctx, shifted(a->value, c->low), c->claimed);
 	else if (c->claimed >= c->high)
 		c->probability = unc_probability_above(ctx, shifted(a->value, c->high), c->claimed);
 	c->verdict = conform_verdict(c->probability, j->setting->confidence);
 	double U = unc_expanded(ctx, a->value, j->curve->coverage, NULL);
-	if (c->verdict == VERDICT_UNDECIDED && a->known == KNOWN_LEAST && c->claimed > c->low + U && only_the_plan_ended(j, c, a))
+	if (c->verdict == VERDICT_UNDECIDED && a->known == KNOWN_LEAST && c->claimed > c->low + U &&
+	    only_the_plan_ended(j, c, a))
 		c->verdict = VERDICT_NOT_TESTED;
 }
 
@@ -219,8 +229,11 @@ static void check(const struct judge *j, struct claim_check *c,
 	double off = fmax(j->rising->worst_off_frac, j->falling->worst_off_frac);
 	if (off > TOO_FAR_FRAC) {
 		c->verdict = VERDICT_UNDECIDED;
-		say(c, "The voltage at the actuator's terminals was up to %.2g %% off the claims' %.4g V: too far for a correction. Run it at "
-		       "that voltage.", 100 * off, j->setting->volt);
+		say(c,
+		    "The voltage at the actuator's terminals was up to %.2g %% off the claims' %.4g V: too far for a "
+		    "correction. Run it at "
+		    "that voltage.",
+		    100 * off, j->setting->volt);
 		return;
 	}
 	struct answer a = claim_join(place(j->rising, c), place(j->falling, c));
@@ -246,8 +259,8 @@ static void describe(struct claim_check *c, const char *name, double shown)
 		snprintf(c->claim, sizeof c->claim, "%s %.4g %s", name, shown, c->unit);
 }
 
-size_t claims_check(const struct curve *curve, const struct actuator_profile *actuator, const struct claims_setting *setting,
-		    struct claim_check *ret)
+size_t claims_check(const struct curve *curve, const struct actuator_profile *actuator,
+		    const struct claims_setting *setting, struct claim_check *ret)
 {
 	const struct {
 		const char *key, *name, *quantity, *unit;
@@ -271,9 +284,19 @@ size_t claims_check(const struct curve *curve, const struct actuator_profile *ac
 			continue;
 		struct claim_check *c = &ret[n++];
 		*c = (struct claim_check){
-			.key = all[i].key, .quantity = all[i].quantity, .unit = all[i].unit, .claimed = all[i].claim.value,
-			.at_rpm = all[i].claim.speed_rpm, .measured = { .value = NAN }, .low = NAN, .high = NAN, .probability = NAN,
-			.verdict = VERDICT_NOT_TESTED, .volt = NAN, .winding_degC = NAN, .step_Nm = NAN,
+			.key = all[i].key,
+			.quantity = all[i].quantity,
+			.unit = all[i].unit,
+			.claimed = all[i].claim.value,
+			.at_rpm = all[i].claim.speed_rpm,
+			.measured = { .value = NAN },
+			.low = NAN,
+			.high = NAN,
+			.probability = NAN,
+			.verdict = VERDICT_NOT_TESTED,
+			.volt = NAN,
+			.winding_degC = NAN,
+			.step_Nm = NAN,
 		};
 		describe(c, all[i].name, all[i].place == efficiency_of ? 100 * c->claimed : c->claimed);
 		check(&judge, c, all[i].place);

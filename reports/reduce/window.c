@@ -7,11 +7,11 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define SUPPLY_AT_LIMIT 0.97    /* of the stated limit: a bench supply's limit is set by hand, a few percent at best */
-#define SUPPLY_SAG 0.97         /* of the voltage that the cable's drop leaves of what this run began with */
-#define LIGHT_FRAC 0.3          /* of the stated current limit: no supply sags there */
+#define SUPPLY_AT_LIMIT 0.97 /* of the stated limit: a bench supply's limit is set by hand, a few percent at best */
+#define SUPPLY_SAG 0.97      /* of the voltage that the cable's drop leaves of what this run began with */
+#define LIGHT_FRAC 0.3       /* of the stated current limit: no supply sags there */
 #define LIGHT_SAMPLES 200
-#define EDGE_AGE_MAX_s 0.99     /* the node's age field ends there: an older edge has no time */
+#define EDGE_AGE_MAX_s 0.99 /* the node's age field ends there: an older edge has no time */
 #define STRETCHES 500
 
 static bool grow(struct series *s)
@@ -72,7 +72,13 @@ static void empty(struct series *s)
 }
 
 static const struct limit_facts no_facts = {
-	.undervoltage_V = NAN, .min_V = NAN, .max_A = NAN, .max_brake_A = 0, .open_V = NAN, .max_drive_A = NAN, .min_rpm = NAN,
+	.undervoltage_V = NAN,
+	.min_V = NAN,
+	.max_A = NAN,
+	.max_brake_A = 0,
+	.open_V = NAN,
+	.max_drive_A = NAN,
+	.min_rpm = NAN,
 	.max_Nm = NAN,
 };
 
@@ -94,13 +100,25 @@ void window_free(struct window *w)
 
 void window_reset(struct window *w)
 {
-	struct window fresh = { .limits = w->limits, .before = no_facts, .inside = no_facts,
-				.last_conversion = w->last_conversion, .last_sample = w->last_sample,
-				.open_sum_V = w->open_sum_V, .open_n = w->open_n, .started = w->started, .out_of_memory = w->out_of_memory,
-				.count = w->count, .volt = w->volt, .amp = w->amp, .power = w->power,
-				.edge_s = w->edge_s, .edge_pulse = w->edge_pulse };
+	struct window fresh = { .limits = w->limits,
+				.before = no_facts,
+				.inside = no_facts,
+				.last_conversion = w->last_conversion,
+				.last_sample = w->last_sample,
+				.open_sum_V = w->open_sum_V,
+				.open_n = w->open_n,
+				.started = w->started,
+				.out_of_memory = w->out_of_memory,
+				.count = w->count,
+				.volt = w->volt,
+				.amp = w->amp,
+				.power = w->power,
+				.edge_s = w->edge_s,
+				.edge_pulse = w->edge_pulse };
 
-	struct series *all[] = { &fresh.count, &fresh.volt, &fresh.amp, &fresh.power, &fresh.edge_s, &fresh.edge_pulse };
+	struct series *all[] = {
+		&fresh.count, &fresh.volt, &fresh.amp, &fresh.power, &fresh.edge_s, &fresh.edge_pulse
+	};
 	for (size_t i = 0; i < sizeof all / sizeof all[0]; i++)
 		empty(all[i]);
 	*w = fresh;
@@ -112,7 +130,8 @@ static double open_voltage(struct window *w, const struct sample *s)
 	const struct window_rig *limits = &w->limits;
 	double source_V = s->voltage_V + limits->cable_ohm * s->current_A;
 
-	if (w->open_n < LIGHT_SAMPLES && s->current_A < LIGHT_FRAC * limits->supply_limit_A && !(s->drive_flags & DRIVE_UNDERVOLTAGE)) {
+	if (w->open_n < LIGHT_SAMPLES && s->current_A < LIGHT_FRAC * limits->supply_limit_A &&
+	    !(s->drive_flags & DRIVE_UNDERVOLTAGE)) {
 		w->open_sum_V += source_V;
 		w->open_n++;
 	}
@@ -212,7 +231,8 @@ static bool is_fresh(const struct sample *s, enum channel_id channel)
 
 static void take_meter(struct window *w, const struct sample *s)
 {
-	bool volt = isfinite(s->voltage_V) && is_fresh(s, CHANNEL_VOLTAGE), amp = isfinite(s->current_A) && is_fresh(s, CHANNEL_CURRENT);
+	bool volt = isfinite(s->voltage_V) && is_fresh(s, CHANNEL_VOLTAGE),
+	     amp = isfinite(s->current_A) && is_fresh(s, CHANNEL_CURRENT);
 
 	if (volt)
 		push(w, &w->volt, s->voltage_V);
@@ -297,8 +317,15 @@ struct mean mean_of(const double *x, size_t n)
 {
 	double stretch[STRETCHES];
 	struct stats_mean all, few;
-	struct mean ret = { .value = NAN, .u = NAN, .dof = 1, .scatter = NAN, .scatter_dof = 1, .n_effective = NAN,
-			    .sd = NAN, .fluctuation = NAN, .n = n };
+	struct mean ret = { .value = NAN,
+			    .u = NAN,
+			    .dof = 1,
+			    .scatter = NAN,
+			    .scatter_dof = 1,
+			    .n_effective = NAN,
+			    .sd = NAN,
+			    .fluctuation = NAN,
+			    .n = n };
 
 	if (stats_mean(x, n, &all, NULL) != RC_OK)
 		return ret;
@@ -320,7 +347,8 @@ struct mean mean_of(const double *x, size_t n)
 	ret.sd = all.sd;
 	ret.fluctuation = sqrt(fmax(all.sd * all.sd - white, 0));
 	ret.u = hypot(sqrt(white / (double)n), all.sd / (double)n);
-	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of freedom. */
+	/* Of the mean square successive difference of white noise: var = (3n - 4)/(n - 1)^2, so 2/var degrees of
+	 * freedom. */
 	ret.dof = fmax(1, 2 * pow((double)n - 1, 2) / (3 * (double)n - 4));
 	return ret;
 }

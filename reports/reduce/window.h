@@ -17,30 +17,30 @@
 /* A mean over a window with two errors that answer two questions.
  * u: how far the mean of the readings is from the true mean over this very window: only the noise of the
  *    instrument counts, what really fluctuated is part of the answer. From the differences of neighbours
- *    (von Neumann, Ann. Math. Stat. 12 (1941) 367), which a slow true change hardly touches. Where the window begins and
- *    ends is known to half a reading either way: a steady change by sqrt 12 sd over the window then adds sd / n.
+ *    (von Neumann, Ann. Math. Stat. 12 (1941) 367), which a slow true change hardly touches. Where the window begins
+ *    and ends is known to half a reading either way: a steady change by sqrt 12 sd over the window then adds sd / n.
  * scatter: how far another window like it would come out: the standard error of an autocorrelated series
  *    (effective count of readings). It describes the steadiness of what was measured, not the instrument. */
 struct mean {
 	double value, u, dof;
 	double scatter, scatter_dof, n_effective;
-	double sd;    /* of all that fluctuates, noise too; NaN when unknown */
+	double sd;          /* of all that fluctuates, noise too; NaN when unknown */
 	double fluctuation; /* what is left of sd without the noise */
-	size_t n; /* readings */
+	size_t n;           /* readings */
 };
 
 /* What the samples of a stretch say about limits. */
 struct limit_facts {
 	size_t n;
-	size_t current_limited, derating;   /* samples with the drive's flag set */
+	size_t current_limited, derating; /* samples with the drive's flag set */
 	bool undervoltage, drive_fault;
-	double undervoltage_V;              /* voltage when the flag first showed, NaN */
-	size_t enabled;                     /* samples in which the drive said that it runs: its flags can be believed */
-	size_t supply_full;                 /* samples at the supply's limit with the voltage sagging */
-	size_t strained;                    /* samples at the supply's limit or with the voltage sagging: either is enough */
-	size_t saturated;                   /* cell at either end */
-	double min_V, max_A;                /* while the contactor is closed; NaN when never */
-	double open_V;                      /* of the supply at light load, as this run shows it; the profile's when it does not */
+	double undervoltage_V; /* voltage when the flag first showed, NaN */
+	size_t enabled;        /* samples in which the drive said that it runs: its flags can be believed */
+	size_t supply_full;    /* samples at the supply's limit with the voltage sagging */
+	size_t strained;       /* samples at the supply's limit or with the voltage sagging: either is enough */
+	size_t saturated;      /* cell at either end */
+	double min_V, max_A;   /* while the contactor is closed; NaN when never */
+	double open_V;         /* of the supply at light load, as this run shows it; the profile's when it does not */
 	double max_drive_A, min_rpm, max_Nm; /* by the samples; NaN when never */
 	double max_brake_A;
 };
@@ -49,8 +49,9 @@ struct window_rig { /* what the facts are measured against */
 	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
 };
 
-/* Readings in the order of time. The room for them is bounded: when it is full, neighbours are merged two by two, so that a
- * dwell of any length fits. What is merged keeps the mean, and all slow correlation; of moments (edges) the earlier one stays. */
+/* Readings in the order of time. The room for them is bounded: when it is full, neighbours are merged two by two, so
+ * that a dwell of any length fits. What is merged keeps the mean, and all slow correlation; of moments (edges) the
+ * earlier one stays. */
 #define SERIES_MAX 131072
 struct series {
 	double *x;
@@ -77,10 +78,10 @@ struct window {
 
 void window_open(struct window *w, const struct window_rig *limits); /* zeroes; first use only */
 void window_free(struct window *w);
-void window_reset(struct window *w);                               /* for the next point, keeping the room */
+void window_reset(struct window *w); /* for the next point, keeping the room */
 /* What the supply gives at light load, when the samples to come cannot tell. */
 void window_know_open_voltage(struct window *w, double open_V);
-void window_before(struct window *w, const struct sample *s);      /* a sample before the window */
+void window_before(struct window *w, const struct sample *s); /* a sample before the window */
 void window_inside(struct window *w, const struct sample *s);
 
 /* Of a series of readings; n = 0 gives NaN, n = 1 unknown errors (NaN). */

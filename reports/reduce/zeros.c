@@ -8,8 +8,8 @@
 #include <stdio.h>
 
 /* Common practice, no source, both. */
-#define DRAG_FRAC 0.03      /* of the brake's rating: its drag where no key states it */
-#define WANDER_FRAC 0.0005  /* of the cell's full scale: a zero wanders so far for no reason that is known */
+#define DRAG_FRAC 0.03     /* of the brake's rating: its drag where no key states it */
+#define WANDER_FRAC 0.0005 /* of the cell's full scale: a zero wanders so far for no reason that is known */
 
 static double middle_s(const struct seq_point *point)
 {
@@ -34,7 +34,9 @@ static struct zero *new_zero(struct reduction *r, const struct window_means *rea
 	r->zeros = room;
 	snprintf(name, sizeof name, "zero reading %zu", r->n_zeros);
 	*z = (struct zero){
-		.run_id = reading->run_id, .dof = reading->count.scatter_dof, .n = (double)reading->count.n,
+		.run_id = reading->run_id,
+		.dof = reading->count.scatter_dof,
+		.n = (double)reading->count.n,
 		.ambient_degC = reading->temp_degC[TEMP_AMBIENT],
 		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.scatter_dof),
 	};
@@ -61,7 +63,8 @@ static void add_turned(struct reduction *r, const struct window_means *half, siz
 
 	z->n = 0;
 	for (size_t i = 0; i < n; i++) {
-		h[i] = (struct turned_half){ middle_s(&half[i].point), r->rig.cell_sign * half[i].count.value, sure(half[i].count.scatter) };
+		h[i] = (struct turned_half){ middle_s(&half[i].point), r->rig.cell_sign * half[i].count.value,
+					     sure(half[i].count.scatter) };
 		z->n += (double)half[i].count.n;
 	}
 	struct turned_zero found = turned_zero_join(h, n, r->rig.drag_ratio.value);
@@ -78,12 +81,14 @@ static size_t turned_in_a_row(const struct window_means *reading, size_t n)
 {
 	size_t i = 0;
 
-	while (i < n && is_zero(&reading[i]) && reading[i].point.direction != 0 && reading[i].run_id == reading[0].run_id)
+	while (i < n && is_zero(&reading[i]) && reading[i].point.direction != 0 &&
+	       reading[i].run_id == reading[0].run_id)
 		i++;
 	return i;
 }
 
-/* The last forward, backward, forward of a row; a row that has no third reading is one of an older logbook or was cut short. */
+/* The last forward, backward, forward of a row; a row that has no third reading is one of an older logbook or was cut
+ * short. */
 static void add_row(struct reduction *r, const struct window_means *row, size_t n, struct zero *room)
 {
 	for (size_t take = 3; take >= 2; take--) {
@@ -102,9 +107,16 @@ static double u_moved_Nm(const struct reduction *r, const struct zero *before, c
 {
 	double warmed_K = sure(after->ambient_degC - before->ambient_degC);
 	const double part[] = {
-		slope * before->u_count, slope * after->u_count, slope * before->u_fade, slope * after->u_fade,
-		slope * (after->u_unlike - before->u_unlike), before->locked_Nm / sqrt(3), after->locked_Nm / sqrt(3),
-		r->rig.zero_drift_Nm_per_K.u * warmed_K, r->rig.creep_frac.u * r->cal.max_Nm, r->cal.zero_return_Nm / sqrt(3),
+		slope * before->u_count,
+		slope * after->u_count,
+		slope * before->u_fade,
+		slope * after->u_fade,
+		slope * (after->u_unlike - before->u_unlike),
+		before->locked_Nm / sqrt(3),
+		after->locked_Nm / sqrt(3),
+		r->rig.zero_drift_Nm_per_K.u * warmed_K,
+		r->rig.creep_frac.u * r->cal.max_Nm,
+		r->cal.zero_return_Nm / sqrt(3),
 		WANDER_FRAC * r->rig.cell_full_scale_Nm / sqrt(3),
 	};
 	double sum = 0;
@@ -122,7 +134,8 @@ static void judge_stretch(struct reduction *r, struct zero *before, const struct
 
 	before->moved_Nm = slope * (after->count - before->count);
 	before->u_moved_Nm = u_moved_Nm(r, before, after, slope);
-	before->doubted = !(fabs(before->moved_Nm - r->rig.zero_drift_Nm_per_K.value * warmed_K) <= 2 * before->u_moved_Nm);
+	before->doubted =
+		!(fabs(before->moved_Nm - r->rig.zero_drift_Nm_per_K.value * warmed_K) <= 2 * before->u_moved_Nm);
 	snprintf(name, sizeof name, "zero drift after reading %zu", (size_t)(before - r->zeros) + 1);
 	before->drift = unc_source(r->ctx, name, before->doubted ? DIST_NORMAL : DIST_RECT, INFINITY);
 }
@@ -172,14 +185,16 @@ struct zero_here zeros_between(const struct zero *before, const struct zero *aft
 	return (struct zero_here){
 		.count = before->count + s * (after->count - before->count),
 		.ambient_degC = before->ambient_degC + s * (after->ambient_degC - before->ambient_degC),
-		.share_after = s, .before = before, .after = after,
+		.share_after = s,
+		.before = before,
+		.after = after,
 		.drift_u = before->doubted ? half_width : 2 * sqrt(s * (1 - s)) * half_width / sqrt(3),
 	};
 }
 
 /* Parts of the same kind of both zeros; each has a source of its own. */
-static struct unc with_both(struct unc_ctx *ctx, struct unc torque, const struct zero_here *z, uint32_t source_before, double u_before,
-			    uint32_t source_after, double u_after)
+static struct unc with_both(struct unc_ctx *ctx, struct unc torque, const struct zero_here *z, uint32_t source_before,
+			    double u_before, uint32_t source_after, double u_after)
 {
 	if (u_before > 0)
 		torque = unc_with(ctx, torque, source_before, -(1 - z->share_after) * u_before);
@@ -198,7 +213,8 @@ struct unc zeros_take_off(const struct reduction *r, struct unc torque, const st
 	torque = with_both(ctx, torque, z, a->fading, per * a->u_fade, b->fading, per * b->u_fade);
 	if (a != b)
 		torque = unc_with(ctx, torque, a->drift, slope * z->drift_u);
-	double u_unlike = (1 - s) * a->u_unlike + s * b->u_unlike, locked_Nm = (1 - s) * a->locked_Nm + s * b->locked_Nm;
+	double u_unlike = (1 - s) * a->u_unlike + s * b->u_unlike,
+	       locked_Nm = (1 - s) * a->locked_Nm + s * b->locked_Nm;
 	if (u_unlike > 0)
 		torque = unc_with(ctx, torque, r->drag_unlike, -slope * u_unlike);
 	/* one source: what a shaft keeps when it stops is much the same each time */
@@ -228,12 +244,17 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.doubted |= next && z->doubted;
 	}
 	if (ret.doubted)
-		snprintf(ret.note, sizeof ret.note, "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. The uncertainty of each torque "
+		snprintf(ret.note, sizeof ret.note,
+			 "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "
+			 "The uncertainty of each torque "
 			 "covers both readings. Check the cell, its cable, the coupling and the brake's drag.",
 			 ret.moved_Nm, 2 * ret.u_moved_Nm);
 	else if (ret.locked_Nm > 0)
-		snprintf(ret.note, sizeof ret.note, "The zero was read at rest. Friction may hold up to %.2g N·m in the shaft; the uncertainty of each torque covers that. "
-			 "Turning the shaft both ways avoids it: use a drive with speed mode, or turn by hand. A second pick-up sensor shows the direction.",
+		snprintf(ret.note, sizeof ret.note,
+			 "The zero was read at rest. Friction may hold up to %.2g N·m in the shaft; the uncertainty of "
+			 "each torque covers that. "
+			 "Turning the shaft both ways avoids it: use a drive with speed mode, or turn by hand. A "
+			 "second pick-up sensor shows the direction.",
 			 ret.locked_Nm);
 	return ret;
 }
@@ -244,8 +265,12 @@ void zeros_remark(const struct reduction *r, struct curve *c)
 	if (c->zero.note[0])
 		curve_remark(c, "%s", c->zero.note);
 	if (!isfinite(c->zero.moved_Nm))
-		curve_remark(c, "The zero of the torque cell was read only once. Its drift over the run is not known. The uncertainties hold only "
-			     "what temperature explains.");
+		curve_remark(c, "The zero of the torque cell was read only once. Its drift over the run is not known. "
+				"The uncertainties hold only "
+				"what temperature explains.");
 	else if (!c->zero.doubted)
-		curve_remark(c, "The zero of the torque cell moved by %+.2g N·m over the run. Each point uses the line between the zero readings around it.", c->zero.moved_Nm);
+		curve_remark(c,
+			     "The zero of the torque cell moved by %+.2g N·m over the run. Each point uses the line "
+			     "between the zero readings around it.",
+			     c->zero.moved_Nm);
 }

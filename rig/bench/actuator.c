@@ -43,7 +43,8 @@ static double step_current(struct actuator *a, const struct actuator_demand *dem
 	else if (fabs(volt) <= reach_V || !demand->enabled)
 		a->current_A = wanted + (before - wanted) * a->current_keep;
 	else
-		a->current_A = (copysign(reach_V, volt) - emf_V) / a->ohm * (1 - a->winding_keep) + before * a->winding_keep;
+		a->current_A =
+			(copysign(reach_V, volt) - emf_V) / a->ohm * (1 - a->winding_keep) + before * a->winding_keep;
 	return 0.5 * (before + a->current_A);
 }
 
@@ -98,7 +99,9 @@ void actuator_step(struct actuator *a, const struct actuator_demand *demand, dou
 
 	a->output_Nm = coupled ? spring_Nm(a, rate) : 0;
 	iron_Nm = p->motor.iron_Nm + p->motor.iron_Nms * fabs(w);
-	gear_Nm = (p->gear.coulomb_Nm + p->gear.viscous_Nms * fabs(w / n) + p->gear.load_loss_frac * fabs(a->output_Nm)) / n;
+	gear_Nm =
+		(p->gear.coulomb_Nm + p->gear.viscous_Nms * fabs(w / n) + p->gear.load_loss_frac * fabs(a->output_Nm)) /
+		n;
 	free = w + h * (motor_Nm - a->output_Nm / n) / p->motor.inertia_kgm2;
 	after = rub(a, free, iron_Nm + gear_Nm);
 	middle = 0.5 * (w + after);

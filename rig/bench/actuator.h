@@ -3,9 +3,9 @@
  *
  * Rotor-side equations of a motor in torque-producing (q axis) quantities, in the scale in which
  * electrical power is v i: v = R i + L di/dt + k_t(i) w, T = k_t(i) i, k_t(i) = k_t0 / (1 + (i/i_s)^2);
- * the same k_t makes torque and counter-voltage, so that energy balances by itself. The gear is a spring with play between
- * rotor and output; its friction, dry, viscous and growing with the transmitted torque, acts on the
- * rotor. Output torque is positive when the actuator drives in the positive direction. */
+ * the same k_t makes torque and counter-voltage, so that energy balances by itself. The gear is a spring with play
+ * between rotor and output; its friction, dry, viscous and growing with the transmitted torque, acts on the rotor.
+ * Output torque is positive when the actuator drives in the positive direction. */
 #ifndef BRIDLE_BENCH_ACTUATOR_H
 #define BRIDLE_BENCH_ACTUATOR_H
 
@@ -13,7 +13,9 @@
 
 #include <stdbool.h>
 
-struct actuator_energy { double copper_J, inverter_J, iron_J, gear_J; }; /* lost, in all */
+struct actuator_energy {
+	double copper_J, inverter_J, iron_J, gear_J;
+}; /* lost, in all */
 
 struct actuator {
 	const struct physics *physics; /* borrowed */
@@ -22,11 +24,11 @@ struct actuator {
 	double ohm;                        /* at the present heat */
 	double current_A;
 	double rotor_rad_per_s;
-	double twist_rad;                  /* rotor angle over ratio less output angle */
-	bool stuck;                        /* rotor held by its own friction */
-	double bus_A;                      /* what the last step drew */
-	double output_Nm;                  /* torque on the output shaft in the last step */
-	double damping_Nm;                 /* the part of it that is lost in the gear's spring */
+	double twist_rad;  /* rotor angle over ratio less output angle */
+	bool stuck;        /* rotor held by its own friction */
+	double bus_A;      /* what the last step drew */
+	double output_Nm;  /* torque on the output shaft in the last step */
+	double damping_Nm; /* the part of it that is lost in the gear's spring */
 	struct actuator_energy lost;
 };
 
@@ -48,8 +50,8 @@ void actuator_step(struct actuator *actuator, const struct actuator_demand *dema
 		   double output_rad_per_s, bool coupled);
 
 /* The twist after that step, with the output's new speed: positions after velocities keeps the spring's
- * energy over any number of steps (semi-implicit Euler is symplectic). GSL's integrators would have to stop at each change
- * between sticking, sliding, play and contact, several thousand times a second. */
+ * energy over any number of steps (semi-implicit Euler is symplectic). GSL's integrators would have to stop at each
+ * change between sticking, sliding, play and contact, several thousand times a second. */
 void actuator_turn(struct actuator *actuator, double output_rad_per_s);
 
 /* Kinetic, magnetic and spring energy. */

@@ -11,8 +11,10 @@ static enum rc parse_item(char *text, struct agenda *a, struct err *err)
 	double t_s = strtod(text, &end);
 
 	if (end == text || *end != ' ' || !(t_s >= 0 && t_s < 1e6) || strlen(end + 1) >= AGENDA_TEXT || end[1] == '\0')
-		return err_set(err, RC_ARG, 0, "--at: found \"%s\", expected a bench time in s and an act of the hands, such as "
-			       "\"40 fault estop\"", text);
+		return err_set(err, RC_ARG, 0,
+			       "--at: found \"%s\", expected a bench time in s and an act of the hands, such as "
+			       "\"40 fault estop\"",
+			       text);
 	if (a->n == AGENDA_ACTS)
 		return err_set(err, RC_ARG, 0, "--at: more than %d acts", AGENDA_ACTS);
 	a->item[a->n].t_us = (int64_t)(t_s * 1e6);

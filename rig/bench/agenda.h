@@ -12,7 +12,10 @@
 #define AGENDA_ACTS 16
 #define AGENDA_TEXT 64
 
-struct agenda_item { int64_t t_us; char act[AGENDA_TEXT]; };
+struct agenda_item {
+	int64_t t_us;
+	char act[AGENDA_TEXT];
+};
 struct agenda {
 	size_t n, done;
 	struct agenda_item item[AGENDA_ACTS];

@@ -32,8 +32,11 @@ static void coil_tick(struct brake *b, double housing_degC)
 	const struct physics *p = b->physics;
 	double ohm = p->brake.coil_ohm * (COPPER_ZERO_DEGC + housing_degC) / (COPPER_ZERO_DEGC + 20);
 	double keep = exp(-BRAKE_TICK_S * ohm / p->brake.coil_henry);
-	double wanted = b->off ? 0 : b->stuck_driver ? b->stuck_A : fmin(b->wanted_A / p->brake.readback_gain, b->max_A * 1.02);
-	double before = b->current_A, most = p->brake.driver_V / ohm * (1 - keep) + before * keep, least = before * keep;
+	double wanted = b->off            ? 0
+			: b->stuck_driver ? b->stuck_A
+					  : fmin(b->wanted_A / p->brake.readback_gain, b->max_A * 1.02);
+	double before = b->current_A, most = p->brake.driver_V / ohm * (1 - keep) + before * keep,
+	       least = before * keep;
 
 	b->current_A = wanted + (before - wanted) * b->driver_keep;
 	if (b->off)
@@ -76,7 +79,8 @@ static void powder_tick(struct brake *b, double turned_rev)
 
 static double fade(const struct physics *p, double degC)
 {
-	double left = 1 - p->brake.fade_per_K * (degC - 20) - p->brake.fade_hot_per_K * fmax(degC - p->brake.fade_hot_degC, 0);
+	double left = 1 - p->brake.fade_per_K * (degC - 20) -
+		      p->brake.fade_hot_per_K * fmax(degC - p->brake.fade_hot_degC, 0);
 
 	return fmax(left, 0.05);
 }

@@ -1,10 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Brake: coil, magnetic memory, friction torque, heat.
  *
- * Poles of a hysteresis brake: where the coil's field falls, the rotor keeps a pattern of poles under the teeth. Turning
- * under current magnetises it evenly again (over some cogs), turning without current only wears the pattern away over
- * several turns. So a current that falls at standstill leaves drag that fades, and one that is lowered slowly enough
- * while the shaft turns leaves none (common practice, no source).
+ * Poles of a hysteresis brake: where the coil's field falls, the rotor keeps a pattern of poles under the teeth.
+ * Turning under current magnetises it evenly again (over some cogs), turning without current only wears the pattern
+ * away over several turns. So a current that falls at standstill leaves drag that fades, and one that is lowered slowly
+ * enough while the shaft turns leaves none (common practice, no source).
  *
  * The brake only ever takes energy out of the shaft: what it
  * gives the world is the most that its friction can do, and the world applies it without passing rest. */
@@ -25,9 +25,9 @@ struct brake {
 	double drag_ratio;             /* drag turned backwards over drag turned forwards; 1 until the caller sets it */
 	gsl_rng *rng;
 	double lag_keep, uneven_keep, driver_keep;
-	double current_A;              /* true */
-	double wanted_A;               /* by the set-point */
-	bool stuck_driver, off;        /* faults: current holds at stuck_A; coil open */
+	double current_A;       /* true */
+	double wanted_A;        /* by the set-point */
+	bool stuck_driver, off; /* faults: current holds at stuck_A; coil open */
 	double stuck_A;
 	struct play_bank memory;
 	double magnet_frac, last_frac; /* y of the memory */

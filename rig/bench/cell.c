@@ -45,8 +45,7 @@ static double drifting_Nm(struct cell *c, double warm_K, double across_K)
 
 	c->wander = c->wander * c->wander_keep + sqrt(1 - c->wander_keep * c->wander_keep) * draw_normal(c->rng);
 	return c->mount_zero_Nm + c->truth.zero_drift_Nm_per_K * warm_K + p->cell.emf_Nm_per_K * across_K +
-	       p->cell.wander_Nm * c->wander +
-	       p->cell.noise_Nm * draw_normal(c->rng);
+	       p->cell.wander_Nm * c->wander + p->cell.noise_Nm * draw_normal(c->rng);
 }
 
 static int32_t converted(const struct cell *c, double count)
@@ -69,8 +68,8 @@ static void convert(struct cell *c, double room_degC, double brake_degC)
 
 	c->warm_K = target_K + (c->warm_K - target_K) * c->warm_keep;
 	warm_K = room_degC + c->warm_K - REFERENCE_DEGC;
-	torque_Nm = sensed_frac(c, c->sum_Nm / c->sum_n / c->truth.full_scale_Nm) * c->truth.full_scale_Nm * c->mount_gain *
-		    (1 + c->truth.gain_drift_per_K * warm_K);
+	torque_Nm = sensed_frac(c, c->sum_Nm / c->sum_n / c->truth.full_scale_Nm) * c->truth.full_scale_Nm *
+		    c->mount_gain * (1 + c->truth.gain_drift_per_K * warm_K);
 	torque_Nm += drifting_Nm(c, warm_K, target_K - c->warm_K);
 	if (c->fault == CELL_STALE)
 		return;

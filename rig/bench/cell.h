@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Torque cell and its converter: what the lever's torque becomes as a count. The brake beside it warms it, later and less;
- * while it warms through, its two ends differ, and thermal voltages of the leads shift its zero. Steps once a conversion; in between
- * it only sums, since the converter's own filter is the mean over its conversion time. */
+/* Torque cell and its converter: what the lever's torque becomes as a count. The brake beside it warms it, later and
+ * less; while it warms through, its two ends differ, and thermal voltages of the leads shift its zero. Steps once a
+ * conversion; in between it only sums, since the converter's own filter is the mean over its conversion time. */
 #ifndef BRIDLE_BENCH_CELL_H
 #define BRIDLE_BENCH_CELL_H
 
@@ -27,15 +27,15 @@ struct cell {
 	const struct physics *physics; /* borrowed */
 	struct cell_truth truth;
 	gsl_rng *rng;
-	double period_s, next_s;       /* of a conversion; end of the present one */
+	double period_s, next_s; /* of a conversion; end of the present one */
 	double sum_Nm;
 	uint32_t sum_n;
 	double mount_gain, mount_zero_Nm;
-	struct play_bank memory;       /* on torque over full scale */
-	double creep;                  /* torque over full scale, lagging */
+	struct play_bank memory; /* on torque over full scale */
+	double creep;            /* torque over full scale, lagging */
 	double creep_keep, wander_keep, warm_keep;
-	double wander;                 /* standard normal, slow */
-	double warm_K;                 /* over the room, from the brake */
+	double wander; /* standard normal, slow */
+	double warm_K; /* over the room, from the brake */
 	enum cell_fault fault;
 	int32_t count;
 	uint8_t conversion;

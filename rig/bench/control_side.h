@@ -18,9 +18,9 @@ struct control_side {
 	char answer[TETHER_LINE_MAX + 1]; /* to be sent when control_side_feed returns CONTROL_ANSWER */
 	size_t answer_n;
 	uint8_t seq;
-	int64_t advance_us;               /* of a CONTROL_ADVANCE */
-	int64_t version;                  /* that this host greeted with: 1 knows the tether alone */
-	size_t lines;                     /* bytes are counted on so many */
+	int64_t advance_us; /* of a CONTROL_ADVANCE */
+	int64_t version;    /* that this host greeted with: 1 knows the tether alone */
+	size_t lines;       /* bytes are counted on so many */
 	uint64_t received[SIDE_LINES];
 };
 

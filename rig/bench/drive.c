@@ -17,7 +17,8 @@ static void disable(struct drive *d)
 
 static double derated_A(struct drive *d, const struct physics *p, double winding_degC)
 {
-	double over = (winding_degC - p->drive.derate_from_degC) / (p->drive.derate_to_degC - p->drive.derate_from_degC);
+	double over =
+		(winding_degC - p->drive.derate_from_degC) / (p->drive.derate_to_degC - p->drive.derate_from_degC);
 
 	d->flags &= ~(unsigned)BENCH_DRIVE_DERATING;
 	if (over > 0)
@@ -60,7 +61,8 @@ static bool may_run(struct drive *d, const struct physics *p, const struct drive
 	       (d->enabled || in->bus_V >= p->drive.ready_V);
 }
 
-void drive_step(struct drive *d, const struct physics *p, const struct drive_inputs *in, const struct drive_tampering *t)
+void drive_step(struct drive *d, const struct physics *p, const struct drive_inputs *in,
+		const struct drive_tampering *t)
 {
 	double factor = t->gain_factor > 0 ? t->gain_factor : 1;
 	double sign = t->reversed ? -1 : 1, wanted;

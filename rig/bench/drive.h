@@ -12,8 +12,12 @@
 
 /* Bits of the DRIVE field of docs/tether.md. */
 enum {
-	BENCH_DRIVE_ENABLED = 1, BENCH_DRIVE_LIMITED = 2, BENCH_DRIVE_DERATING = 4,
-	BENCH_DRIVE_UNDERVOLTAGE = 8, BENCH_DRIVE_FAULT = 16, BENCH_DRIVE_OVERSPEED = 32
+	BENCH_DRIVE_ENABLED = 1,
+	BENCH_DRIVE_LIMITED = 2,
+	BENCH_DRIVE_DERATING = 4,
+	BENCH_DRIVE_UNDERVOLTAGE = 8,
+	BENCH_DRIVE_FAULT = 16,
+	BENCH_DRIVE_OVERSPEED = 32
 };
 #define BENCH_DRIVE_FAULTS (BENCH_DRIVE_UNDERVOLTAGE | BENCH_DRIVE_FAULT | BENCH_DRIVE_OVERSPEED)
 
@@ -21,7 +25,7 @@ enum bench_mode { BENCH_OFF, BENCH_SPEED, BENCH_CURRENT };
 
 struct drive_inputs {
 	enum bench_mode mode;
-	double value;           /* rad/s of the rotor, or A */
+	double value; /* rad/s of the rotor, or A */
 	double bus_V, rotor_rad_per_s, kt_Nm_per_A, ohm, winding_degC;
 };
 
@@ -35,9 +39,9 @@ struct drive_tampering {
 struct drive {
 	double limit_now_A;
 	double integral_A, ramp_rad_per_s;
-	double ready_s;         /* time with a good bus and a mode */
-	unsigned flags;         /* enum above; fault bits stay until drive_restart */
-	double wanted_A;        /* of the current loop */
+	double ready_s;  /* time with a good bus and a mode */
+	unsigned flags;  /* enum above; fault bits stay until drive_restart */
+	double wanted_A; /* of the current loop */
 	bool enabled;
 };
 

@@ -132,7 +132,8 @@ const char *hands_do(struct world *w, char **token, size_t n)
 		const char *word;
 		const char *(*act)(struct world *w, const char *word);
 	} with_word[] = {
-		{ "hang", hang }, { "unhang", unhang }, { "arm", arm }, { "turn", turn }, { "estop", estop }, { "guard", guard }, { "drive", drive },
+		{ "hang", hang },   { "unhang", unhang }, { "arm", arm },     { "turn", turn },
+		{ "estop", estop }, { "guard", guard },   { "drive", drive },
 	};
 
 	for (size_t i = 0; n > 0 && i < sizeof with_word / sizeof with_word[0]; i++)
@@ -161,5 +162,6 @@ void hands_act(struct world *w, const struct agenda_item *item)
 	snprintf(act, sizeof act, "%s", item->act);
 	refusal = hands_do(w, token, tether_split(act, token));
 	if (refusal)
-		fprintf(stderr, "bridle: --at: \"%s\" at %.3f s: no %s\n", item->act, (double)item->t_us * 1e-6, refusal);
+		fprintf(stderr, "bridle: --at: \"%s\" at %.3f s: no %s\n", item->act, (double)item->t_us * 1e-6,
+			refusal);
 }

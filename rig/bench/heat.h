@@ -14,8 +14,8 @@ struct heat {
 	struct heat_params params;
 	double inner_degC, outer_degC;
 	double step_s;
-	double carry[2][2];  /* of the two temperatures over one step */
-	double gain[2][3];   /* of inner power, outer power and room temperature, held over the step */
+	double carry[2][2]; /* of the two temperatures over one step */
+	double gain[2][3];  /* of inner power, outer power and room temperature, held over the step */
 };
 
 /* Both stores start at the room's temperature. */

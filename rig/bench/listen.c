@@ -55,7 +55,8 @@ static enum rc listen_unix(const char *path, const char *folder, struct listener
 	} else { /* longer than an address may be: through the folder's descriptor */
 		dir = open(folder, O_PATH | O_DIRECTORY | O_CLOEXEC);
 		if (path[0] == '/' || dir < 0 ||
-		    snprintf(where.sun_path, sizeof where.sun_path, "/proc/self/fd/%d/%s", dir, path) >= (int)sizeof where.sun_path)
+		    snprintf(where.sun_path, sizeof where.sun_path, "/proc/self/fd/%d/%s", dir, path) >=
+			    (int)sizeof where.sun_path)
 			return err_set(err, RC_ARG, 0, "unix:%s: the path is too long for a socket", path);
 	}
 	rc = clear_way(&where, ret->unlink, err);
@@ -93,7 +94,8 @@ static enum rc listen_tcp(const char *rest, struct listener *ret, struct err *er
 		e = errno;
 	freeaddrinfo(list);
 	if (e == EADDRINUSE)
-		return err_set(err, RC_ARG, 0, "tcp:%s: something is listening there already; stop it or name another port", rest);
+		return err_set(err, RC_ARG, 0,
+			       "tcp:%s: something is listening there already; stop it or name another port", rest);
 	return e == 0 ? RC_OK : err_set(err, RC_IO, e, "tcp:%s: cannot listen: %s", rest, strerror(e));
 }
 

@@ -9,14 +9,14 @@
 #include <stddef.h>
 
 struct listener {
-	int fd;              /* listening socket, or a pseudo-terminal's master; -1 = none */
+	int fd; /* listening socket, or a pseudo-terminal's master; -1 = none */
 	bool is_pty;
-	char unlink[600];    /* path of a unix socket to remove at the end, "" = none */
-	char shown[600];     /* for people: the address, or the pseudo-terminal's name */
+	char unlink[600]; /* path of a unix socket to remove at the end, "" = none */
+	char shown[600];  /* for people: the address, or the pseudo-terminal's name */
 };
 
-/* address: "unix:PATH" (relative to folder) or "tcp:HOST:PORT". A stale socket is removed; when something answers there,
- * RC_ARG. RC_ARG bad address, RC_IO. */
+/* address: "unix:PATH" (relative to folder) or "tcp:HOST:PORT". A stale socket is removed; when something answers
+ * there, RC_ARG. RC_ARG bad address, RC_IO. */
 enum rc listen_open(const char *address, const char *folder, struct listener *ret, struct err *err) MUST_CHECK;
 enum rc listen_pty(struct listener *ret, struct err *err) MUST_CHECK;
 void listen_close(struct listener *listener);

@@ -16,7 +16,8 @@ void meter_read(struct meter *m, double *ret_V, double *ret_A, double *ret_rippl
 	if (m->n > 0) {
 		m->last_V = m->sum_V / m->n * m->truth.volt_gain + m->truth.volt_offset_V;
 		m->last_A = m->sum_A / m->n * m->truth.amp_gain + m->truth.amp_offset_A;
-		m->last_ripple_W = (m->sum_W / m->n - m->sum_V / m->n * (m->sum_A / m->n)) * m->truth.volt_gain * m->truth.amp_gain;
+		m->last_ripple_W = (m->sum_W / m->n - m->sum_V / m->n * (m->sum_A / m->n)) * m->truth.volt_gain *
+				   m->truth.amp_gain;
 		m->sum_V = m->sum_A = m->sum_W = 0;
 		m->n = 0;
 	}

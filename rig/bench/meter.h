@@ -2,15 +2,18 @@
 /* Power meter: voltage and current at its plane, averaged between samples, with gain, offset and noise.
  * reading = true * gain + offset + noise.
  *
- * The switching ripple is faster than a step: what the steps know as current is power over voltage. The true mean of the current
- * is larger by ripple_frac, since the current is high while it pulls the voltage down: the product of the two means is more than
- * the power. What is lost so is the mean of the product of the ripples, which a node that multiplies before it averages keeps. */
+ * The switching ripple is faster than a step: what the steps know as current is power over voltage. The true mean of
+ * the current is larger by ripple_frac, since the current is high while it pulls the voltage down: the product of the
+ * two means is more than the power. What is lost so is the mean of the product of the ripples, which a node that
+ * multiplies before it averages keeps. */
 #ifndef BRIDLE_BENCH_METER_H
 #define BRIDLE_BENCH_METER_H
 
 #include <gsl/gsl_rng.h>
 
-struct meter_truth { double volt_gain, amp_gain, volt_offset_V, amp_offset_A, noise_V, noise_A, ripple_frac; };
+struct meter_truth {
+	double volt_gain, amp_gain, volt_offset_V, amp_offset_A, noise_V, noise_A, ripple_frac;
+};
 
 struct meter {
 	struct meter_truth truth;

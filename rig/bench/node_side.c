@@ -10,7 +10,7 @@
 #define CONTACTOR_US 200000  /* longest that a contactor may take */
 #define EVENT_US 100000      /* no more than two events of the same word */
 #define TOLD (BENCH_DRIVE_ENABLED | BENCH_DRIVE_FAULTS)
-#define POWER_US 1000000     /* a contactor that was told to close waits so long for its first set */
+#define POWER_US 1000000 /* a contactor that was told to close waits so long for its first set */
 
 static const char *const state_word[] = { "idle", "live", "stopping", "safe" };
 
@@ -143,7 +143,8 @@ static void stop_step(struct node_side *n, int64_t t_us)
 	enter(n, NODE_SIDE_SAFE, t_us);
 }
 
-/* The contact opened unasked, or does not close. One that does not open is the host's to judge: it holds the brake while its lease lasts. */
+/* The contact opened unasked, or does not close. One that does not open is the host's to judge: it holds the brake
+ * while its lease lasts. */
 static bool contactor_wrong(struct node_side *n, int64_t t_us)
 {
 	bool closed = n->seen.contactor_closed, dropped = n->was_closed && !closed && n->orders.contactor;
@@ -197,10 +198,11 @@ static const char *obey_set(struct node_side *n, char **token, size_t count, uin
 	while (count == 6 && mode < 3 && strcmp(token[3], modes[mode]) != 0)
 		mode++;
 	if (count != 6 || mode == 3 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &lease) ||
-	    !tether_decimal(token[4], INT64_MIN, INT64_MAX, &value) || !tether_decimal(token[5], INT64_MIN, INT64_MAX, &brake))
+	    !tether_decimal(token[4], INT64_MIN, INT64_MAX, &value) ||
+	    !tether_decimal(token[5], INT64_MIN, INT64_MAX, &brake))
 		return "no args";
-	if (lease < 10 || lease > 5000 || value < -999999 || value > 999999 || (mode == BENCH_OFF && value != 0) || brake < 0 ||
-	    brake > n->config.brake_mA)
+	if (lease < 10 || lease > 5000 || value < -999999 || value > 999999 || (mode == BENCH_OFF && value != 0) ||
+	    brake < 0 || brake > n->config.brake_mA)
 		return "no range";
 	if (n->state == NODE_SIDE_SAFE || n->state == NODE_SIDE_STOPPING)
 		return n->state == NODE_SIDE_SAFE ? "no safe" : "no stopping";

@@ -12,9 +12,10 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#define NODE_SIDE_TX 2048         /* the node's own buffer */
-#define NODE_SIDE_OUT 32768       /* bytes that have left the wire and wait for node_side_take */
-#define NODE_SIDE_TX_SAMPLES 512 /* a sample is dropped when more than this would wait: the rest is for answers and events */
+#define NODE_SIDE_TX 2048   /* the node's own buffer */
+#define NODE_SIDE_OUT 32768 /* bytes that have left the wire and wait for node_side_take */
+#define NODE_SIDE_TX_SAMPLES \
+	512 /* a sample is dropped when more than this would wait: the rest is for answers and events */
 
 enum node_side_state { NODE_SIDE_IDLE, NODE_SIDE_LIVE, NODE_SIDE_STOPPING, NODE_SIDE_SAFE };
 
@@ -30,28 +31,28 @@ struct node_side_senses {
 	bool estop_ok, guard_ok, contactor_closed;
 	unsigned drive_flags;
 	int64_t pulses;
-	double edge_us;            /* when the last pulse was noticed; negative before the first */
+	double edge_us; /* when the last pulse was noticed; negative before the first */
 	/* These are only looked at for samples. */
 	int32_t cell_count;
 	uint8_t cell_conversion;
 	double brake_A, meter_V, meter_A, meter_ripple_W, rotor_rpm, drive_A;
-	double temp_degC[4];       /* brake, case, winding, ambient */
+	double temp_degC[4]; /* brake, case, winding, ambient */
 };
 
 /* What the node's outputs do. */
 struct node_side_orders {
 	enum bench_mode mode;
-	double value;              /* tenths of rev/min of the rotor, or mA */
+	double value; /* tenths of rev/min of the rotor, or mA */
 	int brake_mA;
 	bool contactor;
-	bool restart;              /* clear the drive's fault; whoever obeys resets it */
+	bool restart; /* clear the drive's fault; whoever obeys resets it */
 };
 
 /* What is wrong with line and node; zeroed = nothing. */
 struct node_side_faults {
-	bool silent;               /* the cable is out */
-	bool no_slow;              /* slow samples never come */
-	double garbage_permille;   /* of bytes, both ways */
+	bool silent;                          /* the cable is out */
+	bool no_slow;                         /* slow samples never come */
+	double garbage_permille;              /* of bytes, both ways */
 	double lost_percent, doubled_percent; /* of fast samples */
 };
 
@@ -67,21 +68,24 @@ struct node_side {
 	enum node_side_state state;
 	const char *reason;
 	struct node_side_orders orders;
-	struct node_side_senses seen;      /* of the last tick */
-	int64_t lease_us;                  /* when it ends; INT64_MAX without */
+	struct node_side_senses seen;            /* of the last tick */
+	int64_t lease_us;                        /* when it ends; INT64_MAX without */
 	int64_t stop_us, moved_us, contactor_us; /* stop began; last pulse; command and contact agree since */
 	int64_t pulses;
 	bool was_closed;
 	/* Events of estop, guard, contactor and drive: what was said last, and when the last two were. */
-	struct node_side_said { unsigned value; int64_t at_us, before_us; } said[4];
+	struct node_side_said {
+		unsigned value;
+		int64_t at_us, before_us;
+	} said[4];
 	int rate_Hz, slow_every, slow_left;
-	double sample_us, period_us;       /* next fast sample, bench time; INFINITY without */
-	double ripple_W;                   /* summed since the last slow sample */
+	double sample_us, period_us; /* next fast sample, bench time; INFINITY without */
+	double ripple_W;             /* summed since the last slow sample */
 	uint8_t sample, event, ack;
 	char tx[NODE_SIDE_TX];
 	size_t tx_head, tx_n;
-	double tx_us, byte_us;             /* when the byte at the head has left */
-	uint64_t tx_dropped;               /* lines that found no room */
+	double tx_us, byte_us; /* when the byte at the head has left */
+	uint64_t tx_dropped;   /* lines that found no room */
 	char out[NODE_SIDE_OUT];
 	size_t out_head, out_n;
 };

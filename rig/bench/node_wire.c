@@ -156,8 +156,10 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)
 {
 	static const char *const plain[][2] = {
-		{ "meter", "ok product" }, { "drive", "ok speed current" },
-		{ "temp", "ok brake case winding ambient" }, { "lines", "ok estop guard contactor" },
+		{ "meter", "ok product" },
+		{ "drive", "ok speed current" },
+		{ "temp", "ok brake case winding ambient" },
+		{ "lines", "ok estop guard contactor" },
 	};
 
 	for (size_t i = 0; i < sizeof plain / sizeof plain[0]; i++) {
@@ -204,8 +206,14 @@ static void put_hello(struct node_side *n, const char *version, int64_t t_us, st
 bool node_wire_query(struct node_side *n, char **token, size_t count, const char *state, int64_t t_us,
 		     struct tether_writer *w)
 {
-	static const struct { const char *verb; size_t count; } verbs[] = {
-		{ "hello", 3 }, { "caps", 2 }, { "info", 3 }, { "status", 2 },
+	static const struct {
+		const char *verb;
+		size_t count;
+	} verbs[] = {
+		{ "hello", 3 },
+		{ "caps", 2 },
+		{ "info", 3 },
+		{ "status", 2 },
 	};
 	size_t i = 0;
 
@@ -218,7 +226,8 @@ bool node_wire_query(struct node_side *n, char **token, size_t count, const char
 	} else if (i == 0) {
 		put_hello(n, token[2], t_us, w);
 	} else if (i == 1) {
-		tether_put_words(w, n->config.no_meter ? "ok cell pick brake drive temp lines clock" : "ok cell pick brake meter drive temp lines clock");
+		tether_put_words(w, n->config.no_meter ? "ok cell pick brake drive temp lines clock"
+						       : "ok cell pick brake meter drive temp lines clock");
 	} else if (i == 2) {
 		put_info(n, token[2], w);
 	} else {

@@ -88,8 +88,8 @@ static void take_text(struct physics_file *r, size_t i, const char *value)
 	if (quantity_parse(value, key->unit, &q, &err) != RC_OK)
 		complain(r, line, "[%s] %s: %s", key->section, key->key, err.what);
 	else if (!(q.value >= key->least && q.value <= key->most))
-		complain(r, line, "[%s] %s: found \"%s\", expected %g to %g %s", key->section, key->key, value, key->least,
-			 key->most, key->unit);
+		complain(r, line, "[%s] %s: found \"%s\", expected %g to %g %s", key->section, key->key, value,
+			 key->least, key->most, key->unit);
 	else
 		take(r, key, value);
 }
@@ -173,9 +173,11 @@ void physics_template(FILE *to)
 	const char *section = "";
 
 	fputs("; The truth of a virtual bench: what the controller has to find out and never reads.\n"
-	      "; `bridle bench` reads this file; a key that is missing has the value shown by `bridle bench --template`.\n"
+	      "; `bridle bench` reads this file; a key that is missing has the value shown by `bridle bench "
+	      "--template`.\n"
 	      "; A value with an uncertainty (± ...) is drawn anew for each seed. Torque and speed are at the output\n"
-	      "; unless the text says rotor.\n", to);
+	      "; unless the text says rotor.\n",
+	      to);
 	for (size_t i = 0; i < physics_keys_n; i++) {
 		const struct physics_key *key = &physics_keys[i];
 

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What stands on the virtual bench in truth: the keys of virtual.ini, which the controller never reads.
- * A value may carry an uncertainty; the true value is then drawn from it by the bench's seed and rules (bench/stated.h). The
- * table of keys (unit, default, meaning) in physics_keys.c makes the reader and the commented template. */
+ * A value may carry an uncertainty; the true value is then drawn from it by the bench's seed and rules
+ * (bench/stated.h). The table of keys (unit, default, meaning) in physics_keys.c makes the reader and the commented
+ * template. */
 #ifndef BRIDLE_BENCH_PHYSICS_H
 #define BRIDLE_BENCH_PHYSICS_H
 
@@ -15,10 +16,12 @@
 /* Units as the suffix says; section and key are in physics_keys.c in the same order. Torques and
  * speeds without "rotor" are at the output. */
 struct physics {
-	struct { double temp_degC, swing_K, swing_s, anomaly_m_per_s2; } room;
+	struct {
+		double temp_degC, swing_K, swing_s, anomaly_m_per_s2;
+	} room;
 	struct {
 		double kt_Nm_per_A, saturation_A, ohm, henry, inertia_kgm2; /* rotor side; ohm at 20 degC */
-		double iron_Nm, iron_Nms; /* rotor side: constant and per rad/s */
+		double iron_Nm, iron_Nms;                                   /* rotor side: constant and per rad/s */
 	} motor;
 	struct {
 		double limit_A, lag_s, modulation_frac, standby_W, switch_V, switch_ohm;
@@ -34,8 +37,12 @@ struct physics {
 	struct {
 		double winding_J_per_K, case_J_per_K, winding_case_K_per_W, case_room_K_per_W;
 	} actuator_heat;
-	struct { double voltage_gain, limit_gain, ohm, breath_frac, breath_s; } supply;
-	struct { double close_s, open_s; } contactor;
+	struct {
+		double voltage_gain, limit_gain, ohm, breath_frac, breath_s;
+	} supply;
+	struct {
+		double close_s, open_s;
+	} contactor;
 	struct {
 		double torque_gain, curvature, toe_frac, memory_frac, memory_reach;
 		double drag_Nm, drag_Nms, breakaway, lag_s;
@@ -51,20 +58,30 @@ struct physics {
 		double stiffness_Nm_per_rad, inertia_kgm2, damping_Nms, arm_Nm, hand_s, hand_frac;
 		double stiction_Nm, stiction_rad, cable_Nm, cable_s, one_sided_frac, seat_m;
 	} lever;
-	struct { double bearing_Nm, once_Nm; } coupling;
-	struct { double torque_Nm, slope_Nms; } crank;
+	struct {
+		double bearing_Nm, once_Nm;
+	} coupling;
+	struct {
+		double torque_Nm, slope_Nms;
+	} crank;
 	struct {
 		double rate_Hz, gain_count, zero_count, bend_frac, memory_frac, creep_s;
 		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, emf_Nm_per_K, remount_gain, remount_zero_Nm;
 	} cell;
-	struct { double single, jitter_s, wobble_count, uneven_count, dead_s; } pickup;
-	struct { double noise_V, noise_A; } meter;
-	struct { double clock_s, temp_error_K; } node;
+	struct {
+		double single, jitter_s, wobble_count, uneven_count, dead_s;
+	} pickup;
+	struct {
+		double noise_V, noise_A;
+	} meter;
+	struct {
+		double clock_s, temp_error_K;
+	} node;
 };
 
 struct physics_key {
 	const char *section, *key, *unit;
-	size_t offset; /* of a double in struct physics */
+	size_t offset;        /* of a double in struct physics */
 	const char *standard; /* default, as text */
 	double least, most;   /* of the value, in unit */
 	const char *meaning;

@@ -37,7 +37,8 @@ static double position(struct pickup *u, double angle_rad)
 		u->reference_cos = cos(angle_rad + u->wobble_phase_rad);
 		away = 0;
 	}
-	return angle_rad * u->count_per_rad + u->physics->pickup.wobble_count * (u->reference_sin + u->reference_cos * away);
+	return angle_rad * u->count_per_rad +
+	       u->physics->pickup.wobble_count * (u->reference_sin + u->reference_cos * away);
 }
 
 /* Where the edge from step k - 1 to step k lies. */

@@ -16,14 +16,14 @@ struct pickup {
 	gsl_rng *rng;
 	double count_per_rad;
 	int sign;
-	int marks;                     /* that differ: the 4 phases of quadrature, or all teeth of one sensor */
+	int marks;                       /* that differ: the 4 phases of quadrature, or all teeth of one sensor */
 	double mark_count[PICKUP_MARKS]; /* error of each */
 	double wobble_phase_rad;
 	double reference_rad, reference_sin, reference_cos;
-	double position_count;         /* at the end of the last step */
-	int64_t disc;                  /* edges passed on the disc */
-	int64_t pulses;                /* counted by the node; quadrature: with the rig's sign */
-	double edge_s;                 /* when the last one was noticed; negative before the first */
+	double position_count; /* at the end of the last step */
+	int64_t disc;          /* edges passed on the disc */
+	int64_t pulses;        /* counted by the node; quadrature: with the rig's sign */
+	double edge_s;         /* when the last one was noticed; negative before the first */
 };
 
 /* rng: kept, given to the pick-up. */

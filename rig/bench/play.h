@@ -8,14 +8,14 @@
 #define PLAY_COUNT 6
 
 struct play_bank {
-	double direct;             /* part that follows the input without memory */
-	double width[PLAY_COUNT];  /* half-widths, in units of the input */
+	double direct;            /* part that follows the input without memory */
+	double width[PLAY_COUNT]; /* half-widths, in units of the input */
 	double weight[PLAY_COUNT];
 	double state[PLAY_COUNT];
 };
 
-/* Widths evenly spaced up to reach (half-width of the widest). memory: what is left at input 0 after a full excursion to 1;
- * scaled so that the first rise from 0 to 1 ends at 1. 0 <= memory, 0 < reach < 0.5. */
+/* Widths evenly spaced up to reach (half-width of the widest). memory: what is left at input 0 after a full excursion
+ * to 1; scaled so that the first rise from 0 to 1 ends at 1. 0 <= memory, 0 < reach < 0.5. */
 void play_init(struct play_bank *bank, double memory, double reach);
 
 /* Take the input and return the output. */

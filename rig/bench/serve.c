@@ -10,20 +10,23 @@
 #include <time.h>
 #include <unistd.h>
 
-#define WAIT_BYTES_MS 2000   /* for bytes that the host says it has written */
-#define WAIT_WRITE_MS 2000   /* for a host that does not read */
-#define REAL_TIME_MS 2       /* between looks at the machine's clock */
-#define PTY_LOOK_MS 20       /* a pseudo-terminal cannot say that somebody came */
-#define PORTION_US 250000    /* of a long advance: what falls due is written after each */
-#define LEAP_US 1000000      /* most that bench time catches up at once after the machine slept */
+#define WAIT_BYTES_MS 2000 /* for bytes that the host says it has written */
+#define WAIT_WRITE_MS 2000 /* for a host that does not read */
+#define REAL_TIME_MS 2     /* between looks at the machine's clock */
+#define PTY_LOOK_MS 20     /* a pseudo-terminal cannot say that somebody came */
+#define PORTION_US 250000  /* of a long advance: what falls due is written after each */
+#define LEAP_US 1000000    /* most that bench time catches up at once after the machine slept */
 
 struct server {
 	const struct serve_config *config;
 	struct world *world;
-	int tether, control;          /* connections, -1 = none */
-	struct more { int fd; uint64_t received, sent; } more[PROFILE_INSTRUMENTS]; /* lines of other instruments */
-	int refused;                  /* a second host, which has been told so and may read it; -1 = none */
-	uint64_t received, sent;      /* on this tether connection */
+	int tether, control; /* connections, -1 = none */
+	struct more {
+		int fd;
+		uint64_t received, sent;
+	} more[PROFILE_INSTRUMENTS]; /* lines of other instruments */
+	int refused;                 /* a second host, which has been told so and may read it; -1 = none */
+	uint64_t received, sent;     /* on this tether connection */
 	struct control_side side;
 	bool had_control, real_time;
 	int64_t anchor_ns, anchor_us; /* machine's clock and bench time when real time began */
@@ -80,7 +83,8 @@ static void write_tether(struct server *s, const char *buf, size_t n)
 	int64_t deadline_ns = 0;
 
 	while (n > 0 && s->tether >= 0) {
-		ssize_t done = s->config->tether.is_pty ? write(s->tether, buf, n) : send(s->tether, buf, n, MSG_NOSIGNAL);
+		ssize_t done =
+			s->config->tether.is_pty ? write(s->tether, buf, n) : send(s->tether, buf, n, MSG_NOSIGNAL);
 
 		if (done > 0) {
 			s->sent += (uint64_t)done;

@@ -17,7 +17,8 @@ static double cradle_torque_Nm(const struct shaft *s)
 {
 	const struct physics *p = s->physics;
 
-	return -p->lever.stiffness_Nm_per_rad * s->cradle_rad - p->lever.damping_Nms * s->cradle_rad_per_s - s->stiction_Nm;
+	return -p->lever.stiffness_Nm_per_rad * s->cradle_rad - p->lever.damping_Nms * s->cradle_rad_per_s -
+	       s->stiction_Nm;
 }
 
 static void creep_on(struct shaft *s, double turned_rad)
@@ -69,10 +70,12 @@ static void step_in_shaft(struct shaft *s, const struct brake *brake, double gea
 
 	s->brake_Nm = impulse / h;
 	s->slip_J += impulse * 0.5 * (before + after);
-	move(s, after, s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + s->brake_Nm + knock_Nm) / p->lever.inertia_kgm2);
+	move(s, after,
+	     s->cradle_rad_per_s + h * (cradle_torque_Nm(s) + s->brake_Nm + knock_Nm) / p->lever.inertia_kgm2);
 }
 
-static void step_in_cradle(struct shaft *s, const struct brake *brake, double gear_Nm, double weight_Nm, double knock_Nm)
+static void step_in_cradle(struct shaft *s, const struct brake *brake, double gear_Nm, double weight_Nm,
+			   double knock_Nm)
 {
 	const struct physics *p = s->physics;
 	double h = s->step_s, shaft_kgm2 = p->brake.inertia_kgm2, cradle_kgm2 = p->lever.inertia_kgm2 + s->hung_kgm2;
@@ -100,7 +103,9 @@ double shaft_stored_J(const struct shaft *s)
 {
 	const struct physics *p = s->physics;
 	double hung = s->hung_kgm2, shaft = p->brake.inertia_kgm2, cradle = p->lever.inertia_kgm2;
-	double locked = p->lever.stiction_Nm > 0 ? s->stiction_Nm * s->stiction_Nm * p->lever.stiction_rad / p->lever.stiction_Nm : 0;
+	double locked = p->lever.stiction_Nm > 0
+				? s->stiction_Nm * s->stiction_Nm * p->lever.stiction_rad / p->lever.stiction_Nm
+				: 0;
 
 	if (s->mounting == MOUNT_CRADLE)
 		cradle += hung;

@@ -4,8 +4,8 @@
  *
  * Two frictions pass the cell by. A bearing between flange and brake brakes the shaft against the room: dry, with the
  * sign of the motion. The cradle's own bearing holds the cradle: a spring that yields at its friction (the Prandtl
- * element, which is Dahl's model with i = 0: P. R. Dahl, AIAA J. 14 (1976) 1675), so that it locks in torque at rest and is shaken
- * loose by an uneven brake. */
+ * element, which is Dahl's model with i = 0: P. R. Dahl, AIAA J. 14 (1976) 1675), so that it locks in torque at rest
+ * and is shaken loose by an uneven brake. */
 #ifndef BRIDLE_BENCH_SHAFT_H
 #define BRIDLE_BENCH_SHAFT_H
 
@@ -19,16 +19,17 @@ struct shaft {
 	const struct physics *physics; /* borrowed */
 	enum cell_mounting mounting;
 	double step_s;
-	double angle_rad, rad_per_s;             /* of the shaft */
-	double mean_rad_per_s;                   /* of the shaft over the last step */
+	double angle_rad, rad_per_s; /* of the shaft */
+	double mean_rad_per_s;       /* of the shaft over the last step */
 	double cradle_rad, cradle_rad_per_s;
-	double hung_kgm2;                        /* inertia of weights on the arm */
+	double hung_kgm2; /* inertia of weights on the arm */
 	bool stuck;
-	double brake_Nm;                         /* friction torque in the last step, on the cradle */
-	double bearing_Nm;                       /* of the bearing outside, in the last step, against the shaft */
-	double stiction_Nm;                      /* of the cradle's bearing, against its displacement */
-	double cell_Nm;                          /* torque that the cell feels */
-	double slip_J, lever_J, bearing_J;       /* lost in brake, lever (its damping, its bearing) and bearing outside, in all */
+	double brake_Nm;    /* friction torque in the last step, on the cradle */
+	double bearing_Nm;  /* of the bearing outside, in the last step, against the shaft */
+	double stiction_Nm; /* of the cradle's bearing, against its displacement */
+	double cell_Nm;     /* torque that the cell feels */
+	double slip_J, lever_J,
+		bearing_J; /* lost in brake, lever (its damping, its bearing) and bearing outside, in all */
 };
 
 void shaft_init(struct shaft *shaft, const struct physics *physics, enum cell_mounting mounting, double step_s);

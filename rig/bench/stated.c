@@ -12,7 +12,9 @@
 #include <string.h>
 #include <strings.h>
 
-static const struct { const char *section, *key, *name, *unit, *standard; } keys[STATED_KEYS] = {
+static const struct {
+	const char *section, *key, *name, *unit, *standard;
+} keys[STATED_KEYS] = {
 	[STATED_LATITUDE] = { "rig", "latitude", "latitude", "deg", "" },
 	[STATED_HEIGHT] = { "rig", "height", "height", "m", "" },
 	[STATED_GRAVITY] = { "rig", "gravity", "gravity", "m/s2", "" },
@@ -91,7 +93,7 @@ enum rc stated_parse(const char *rig_text, const char *weights_text, struct stat
 struct statement {
 	double value, spread, k, dof, top; /* NaN where not written */
 	char unit[40], spread_unit[40];
-	char shape;                        /* r, t, n; 0 where not written */
+	char shape; /* r, t, n; 0 where not written */
 };
 
 static const char *blanks(const char *s)
@@ -137,7 +139,8 @@ static const char *bracket_of(const char *from, const char *s, double *ret)
 	const char *point = memchr(from, '.', (size_t)(s - from));
 	char *end;
 
-	*ret = strtod(s + 1, &end) * (memchr(s, '.', (size_t)(end - s)) ? 1 : pow(10, point != NULL ? -(double)(s - point - 1) : 0));
+	*ret = strtod(s + 1, &end) *
+	       (memchr(s, '.', (size_t)(end - s)) ? 1 : pow(10, point != NULL ? -(double)(s - point - 1) : 0));
 	return *end == ')' ? end + 1 : NULL;
 }
 
@@ -219,7 +222,8 @@ static bool convert(const struct statement *st, const char *unit, double *value,
 	*value = isnan(st->value) ? 0 : st->value * factor + offset;
 	if (of_value)
 		*spread = st->spread * share_of(spread_unit) * fabs(*value);
-	else if (quantity_convert(spread_unit[0] != '\0' ? spread_unit : "1", unit, &spread_factor, &none, &err) == RC_OK)
+	else if (quantity_convert(spread_unit[0] != '\0' ? spread_unit : "1", unit, &spread_factor, &none, &err) ==
+		 RC_OK)
 		*spread = st->spread * fabs(spread_factor);
 	else
 		return false;
@@ -270,8 +274,12 @@ double stated_draw_key(uint64_t seed, const struct stated *stated, enum stated_k
 /* Of the tolerance of class M1, rounded down. */
 static double class_factor(const char *class_name)
 {
-	static const struct { const char *name; double factor; } classes[] = {
-		{ "E2", 0.03 }, { "F1", 0.1 }, { "F2", 0.3 }, { "M1", 1 }, { "M1-2", 2 }, { "M2", 3 }, { "M2-3", 6 }, { "M3", 10 },
+	static const struct {
+		const char *name;
+		double factor;
+	} classes[] = {
+		{ "E2", 0.03 }, { "F1", 0.1 }, { "F2", 0.3 }, { "M1", 1 },
+		{ "M1-2", 2 },  { "M2", 3 },   { "M2-3", 6 }, { "M3", 10 },
 	};
 
 	for (size_t i = 0; i < sizeof classes / sizeof classes[0]; i++)
@@ -280,7 +288,8 @@ static double class_factor(const char *class_name)
 	return NAN;
 }
 
-/* 50 ppm of the mass from 100 g on; lighter pieces of 1 g and more: the cube root of the mass in grams, in mg, at most. */
+/* 50 ppm of the mass from 100 g on; lighter pieces of 1 g and more: the cube root of the mass in grams, in mg, at most.
+ */
 static double m1_tolerance_kg(double kg)
 {
 	return kg >= 0.1 ? 50e-6 * kg : fmin(pow(kg * 1e3, 0.28) * 1e-6, 3e-6);
@@ -294,7 +303,8 @@ double stated_mass_kg(uint64_t seed, const struct stated *stated, size_t i, doub
 	char name[80];
 
 	snprintf(name, sizeof name, "density.%.60s", piece->name);
-	density = stated_draw(seed, name, piece->density[0] != '\0' ? piece->density : "7900 kg/m3 ± 500 kg/m3 rect", "kg/m3");
+	density = stated_draw(seed, name, piece->density[0] != '\0' ? piece->density : "7900 kg/m3 ± 500 kg/m3 rect",
+			      "kg/m3");
 	snprintf(name, sizeof name, "mass.%.60s", piece->name);
 	if (piece->mass[0] != '\0') {
 		conventional = stated_draw(seed, name, piece->mass, "kg");
@@ -303,7 +313,8 @@ double stated_mass_kg(uint64_t seed, const struct stated *stated, size_t i, doub
 
 		conventional = stated_draw(seed, name, piece->nominal, "kg");
 		if (rng != NULL)
-			conventional += class_factor(piece->class_name) * m1_tolerance_kg(conventional) * deviate(rng, &even);
+			conventional +=
+				class_factor(piece->class_name) * m1_tolerance_kg(conventional) * deviate(rng, &even);
 		gsl_rng_free(rng);
 	}
 	*ret_density = density;
@@ -325,5 +336,6 @@ double stated_gravity(uint64_t seed, const struct stated *stated, double anomaly
 	if (!isnan(given))
 		return given;
 	return stated_normal_gravity(stated_draw_key(seed, stated, STATED_LATITUDE),
-				     stated_draw_key(seed, stated, STATED_HEIGHT)) + anomaly_m_per_s2;
+				     stated_draw_key(seed, stated, STATED_HEIGHT)) +
+	       anomaly_m_per_s2;
 }

@@ -12,9 +12,9 @@
 #define STRAYS_TICK_S 1e-3
 
 struct strays {
-	double cable;        /* standard normal, slow */
+	double cable; /* standard normal, slow */
 	double cable_keep, once_phase_rad;
-	double cradle_Nm;    /* now */
+	double cradle_Nm; /* now */
 };
 
 void strays_init(struct strays *strays, const struct physics *physics, gsl_rng *rng);

@@ -18,11 +18,11 @@ struct supply_params {
 struct supply {
 	struct supply_params params;
 	double step_s;
-	double decay;      /* of the capacitor towards the supply over a step */
+	double decay; /* of the capacitor towards the supply over a step */
 	double bus_V;
-	double current_A;  /* mean of the step, through the cable */
+	double current_A; /* mean of the step, through the cable */
 	bool limiting;
-	double burnt_J;    /* by the chopper, in all */
+	double burnt_J; /* by the chopper, in all */
 };
 
 /* Starts with an empty capacitor. */

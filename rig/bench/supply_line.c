@@ -32,7 +32,7 @@ static void obey(struct supply_line *l, const char *word)
 		int what;
 	} known[] = {
 		{ "MEAS:VOLT?", 1 }, { "MEAS:CURR?", 2 }, { "VOLT?", 1 },
-		{ "CURR?", 2 },	     { "*IDN?", 3 },	  { "SYST:ERR?", 4 },
+		{ "CURR?", 2 },      { "*IDN?", 3 },      { "SYST:ERR?", 4 },
 	};
 	int what = 0;
 

@@ -17,10 +17,10 @@ struct supply_line {
 	char in[120];
 	size_t n;
 	bool too_long;
-	bool silent;	/* a fault: the cable is out */
-	bool error;	/* in the queue */
+	bool silent;    /* a fault: the cable is out */
+	bool error;     /* in the queue */
 	bool volt, amp; /* asked for in the message that waits for its measurement */
-	bool open;	/* a message waits for its answer */
+	bool open;      /* a message waits for its answer */
 	int64_t measured_us;
 	char out[120]; /* the answer, and when its last byte has left */
 	size_t out_n;

@@ -39,12 +39,12 @@ void true_rig_draw(uint64_t seed, const struct stated *stated, const struct phys
 
 static json_t *rig_json(const struct true_rig *t)
 {
-	return json_pack("{s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f}", "gravity_m_per_s2", t->gravity_m_per_s2,
-			 "air_density_kg_per_m3", t->air_density_kg_per_m3, "arm_m", t->arm_m, "arm_level_deg",
-			 t->arm_level_deg, "cable_ohm", t->cable_ohm, "volt_gain", t->volt_gain, "amp_gain", t->amp_gain,
-			 "volt_offset_V", t->volt_offset_V, "amp_offset_A", t->amp_offset_A, "zero_drift_Nm_per_K",
-			 t->zero_drift_Nm_per_K, "gain_drift_per_K", t->gain_drift_per_K, "creep_frac", t->creep_frac,
-			 "node_clock_ppm", t->node_clock_ppm, "drag_ratio", t->drag_ratio);
+	return json_pack("{s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f,s:f}", "gravity_m_per_s2",
+			 t->gravity_m_per_s2, "air_density_kg_per_m3", t->air_density_kg_per_m3, "arm_m", t->arm_m,
+			 "arm_level_deg", t->arm_level_deg, "cable_ohm", t->cable_ohm, "volt_gain", t->volt_gain,
+			 "amp_gain", t->amp_gain, "volt_offset_V", t->volt_offset_V, "amp_offset_A", t->amp_offset_A,
+			 "zero_drift_Nm_per_K", t->zero_drift_Nm_per_K, "gain_drift_per_K", t->gain_drift_per_K,
+			 "creep_frac", t->creep_frac, "node_clock_ppm", t->node_clock_ppm, "drag_ratio", t->drag_ratio);
 }
 
 static json_t *weights_json(const struct true_rig *t, const struct weights_profile *weights)
@@ -52,9 +52,9 @@ static json_t *weights_json(const struct true_rig *t, const struct weights_profi
 	json_t *doc = json_object();
 
 	for (size_t i = 0; i < t->n_pieces; i++)
-		json_object_set_new(doc, weights->piece[i].name,
-				    json_pack("{s:f,s:f}", "mass_kg", t->mass_kg[i], "density_kg_per_m3",
-					      t->density_kg_per_m3[i]));
+		json_object_set_new(
+			doc, weights->piece[i].name,
+			json_pack("{s:f,s:f}", "mass_kg", t->mass_kg[i], "density_kg_per_m3", t->density_kg_per_m3[i]));
 	return doc;
 }
 
@@ -84,9 +84,11 @@ enum rc truth_open(const char *folder, uint64_t seed, const struct physics *phys
 	csv = fopen(path, "we");
 	if (csv == NULL)
 		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	fputs("t_s,int_torque_Nms,int_speed_rad,int_work_J,int_voltage_Vs,int_current_As,int_electric_J,int_brake_Nms,int_brake_work_J,"
+	fputs("t_s,int_torque_Nms,int_speed_rad,int_work_J,int_voltage_Vs,int_current_As,int_electric_J,int_brake_Nms,"
+	      "int_brake_work_J,"
 	      "node,drive_on,contactor,brake_A,speed_rad_per_s,torque_Nm,bus_V,winding_degC,case_degC,brake_rotor_degC,"
-	      "brake_housing_degC,drive_flags,supply_limiting\n", csv);
+	      "brake_housing_degC,drive_flags,supply_limiting\n",
+	      csv);
 	fflush(csv);
 	*ret = csv;
 	return RC_OK;
@@ -94,10 +96,13 @@ enum rc truth_open(const char *folder, uint64_t seed, const struct physics *phys
 
 void truth_row(FILE *csv, int64_t t_us, const struct truth_sums *sums, const struct truth_state *state)
 {
-	fprintf(csv, "%.6f,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%s,%d,%d,%.6f,%.6f,%.6f,%.4f,%.3f,%.3f,%.3f,%.3f,%u,%d\n",
+	fprintf(csv,
+		"%.6f,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%s,%d,%d,%.6f,%.6f,%.6f,%.4f,%.3f,%.3f,%.3f,%.3f,"
+		"%u,%d\n",
 		(double)t_us * 1e-6, sums->torque_Nms, sums->angle_rad, sums->work_J, sums->volt_Vs, sums->ampere_As,
-		sums->electric_J, sums->brake_Nms, sums->brake_work_J, state->node, state->drive_on, state->contactor, state->brake_A,
-		state->speed_rad_per_s, state->torque_Nm, state->bus_V, state->winding_degC, state->case_degC,
-		state->brake_rotor_degC, state->brake_housing_degC, state->drive_flags, state->supply_limiting);
+		sums->electric_J, sums->brake_Nms, sums->brake_work_J, state->node, state->drive_on, state->contactor,
+		state->brake_A, state->speed_rad_per_s, state->torque_Nm, state->bus_V, state->winding_degC,
+		state->case_degC, state->brake_rotor_degC, state->brake_housing_degC, state->drive_flags,
+		state->supply_limiting);
 	fflush(csv);
 }

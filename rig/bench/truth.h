@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The truth about a virtual bench, for tests only: run/truth.json has every drawn error, run/truth.csv one row each
  * 100 ms of bench time with integrals from the start, so that the true mean over any window is a difference
- * of two rows. int_torque_Nms and int_work_J are at the output flange (a crank's torque counts as the actuator's), int_brake_Nms and
- * int_brake_work_J at the brake: friction torque on the cradle, as far as the cell can know it. Rows are flushed as they come: a killed bench leaves whole lines. */
+ * of two rows. int_torque_Nms and int_work_J are at the output flange (a crank's torque counts as the actuator's),
+ * int_brake_Nms and int_brake_work_J at the brake: friction torque on the cradle, as far as the cell can know it. Rows
+ * are flushed as they come: a killed bench leaves whole lines. */
 #ifndef BRIDLE_BENCH_TRUTH_H
 #define BRIDLE_BENCH_TRUTH_H
 
@@ -25,17 +26,17 @@ struct true_rig {
 	double drag_ratio; /* backwards over forwards */
 	size_t n_pieces;
 	double mass_kg[STATED_PIECES], density_kg_per_m3[STATED_PIECES]; /* true mass, not conventional */
-	double temp_error_K[4]; /* brake, case, winding, ambient */
+	double temp_error_K[4];                                          /* brake, case, winding, ambient */
 };
 
 void true_rig_draw(uint64_t seed, const struct stated *stated, const struct physics *physics, struct true_rig *ret);
 
-/* Integrals over bench time; voltage and current at the meter's plane. Torque and work twice: at the output flange, and at the
- * brake, which is all that a cell on its cradle can know. Between the two lie the inertia and, if there is one, a bearing outside the
- * cradle. */
+/* Integrals over bench time; voltage and current at the meter's plane. Torque and work twice: at the output flange, and
+ * at the brake, which is all that a cell on its cradle can know. Between the two lie the inertia and, if there is one,
+ * a bearing outside the cradle. */
 struct truth_sums {
 	double torque_Nms, angle_rad, work_J, volt_Vs, ampere_As, electric_J; /* torque, work: at the flange */
-	double brake_Nms, brake_work_J;                                         /* at the brake */
+	double brake_Nms, brake_work_J;                                       /* at the brake */
 };
 
 struct truth_state {

@@ -53,9 +53,12 @@ static void tick_drive(struct world *w)
 	struct node_side_orders *orders = &w->node.orders;
 	bool deaf = w->faults.drive_deaf && w->drive_heard != BENCH_OFF;
 	struct drive_inputs in = {
-		.mode = deaf ? w->drive_heard : orders->mode, .bus_V = w->supply.bus_V * w->faults.reach_factor,
-		.rotor_rad_per_s = w->actuator.rotor_rad_per_s, .winding_degC = w->actuator_heat.inner_degC,
-		.kt_Nm_per_A = actuator_kt(&w->actuator, w->actuator.current_A), .ohm = w->actuator.ohm,
+		.mode = deaf ? w->drive_heard : orders->mode,
+		.bus_V = w->supply.bus_V * w->faults.reach_factor,
+		.rotor_rad_per_s = w->actuator.rotor_rad_per_s,
+		.winding_degC = w->actuator_heat.inner_degC,
+		.kt_Nm_per_A = actuator_kt(&w->actuator, w->actuator.current_A),
+		.ohm = w->actuator.ohm,
 	};
 
 	if (!deaf) {
@@ -76,8 +79,9 @@ static void tick_drive(struct world *w)
 /* Heat since the last step of heat, as mean powers. */
 static void tick_heat(struct world *w)
 {
-	double lost[6] = { w->actuator.lost.copper_J, w->actuator.lost.inverter_J, w->actuator.lost.iron_J,
-			   w->actuator.lost.gear_J, w->shaft.slip_J, w->brake.coil_J };
+	double lost[6] = { w->actuator.lost.copper_J, w->actuator.lost.inverter_J,
+			   w->actuator.lost.iron_J,   w->actuator.lost.gear_J,
+			   w->shaft.slip_J,           w->brake.coil_J };
 	double power[6];
 
 	for (int i = 0; i < 6; i++) {
@@ -94,11 +98,18 @@ static void tick_truth(struct world *w)
 {
 	struct truth_state state = {
 		.node = (const char *const[]){ "idle", "live", "stopping", "safe" }[w->node.state],
-		.drive_on = w->drive.enabled, .contactor = w->contactor.closed, .brake_A = w->brake.current_A,
-		.speed_rad_per_s = w->shaft.rad_per_s, .torque_Nm = w->actuator.output_Nm, .bus_V = w->supply.bus_V,
-		.winding_degC = w->actuator_heat.inner_degC, .case_degC = w->actuator_heat.outer_degC,
-		.brake_rotor_degC = w->brake_heat.inner_degC, .brake_housing_degC = w->brake_heat.outer_degC,
-		.drive_flags = w->drive.flags, .supply_limiting = w->supply.limiting,
+		.drive_on = w->drive.enabled,
+		.contactor = w->contactor.closed,
+		.brake_A = w->brake.current_A,
+		.speed_rad_per_s = w->shaft.rad_per_s,
+		.torque_Nm = w->actuator.output_Nm,
+		.bus_V = w->supply.bus_V,
+		.winding_degC = w->actuator_heat.inner_degC,
+		.case_degC = w->actuator_heat.outer_degC,
+		.brake_rotor_degC = w->brake_heat.inner_degC,
+		.brake_housing_degC = w->brake_heat.outer_degC,
+		.drive_flags = w->drive.flags,
+		.supply_limiting = w->supply.limiting,
 	};
 
 	if (w->config.truth_csv != NULL)
@@ -155,7 +166,8 @@ static double knock_Nm(const struct world *w)
 
 	if (w->grid_us >= f->knock_end_us)
 		return 0;
-	return f->knock_Nm * sin(UNITS_PI * (double)(w->grid_us - f->knock_us) / (double)(f->knock_end_us - f->knock_us));
+	return f->knock_Nm *
+	       sin(UNITS_PI * (double)(w->grid_us - f->knock_us) / (double)(f->knock_end_us - f->knock_us));
 }
 
 /* A crank: as strong as its speed lags, up to what an arm can do. */
@@ -192,8 +204,10 @@ static void add_up(struct world *w)
 
 static void step(struct world *w)
 {
-	struct actuator_demand demand = { .enabled = w->drive.enabled, .wanted_A = w->drive.wanted_A,
-					  .reach_factor = w->faults.reach_factor, .standby = w->supply.bus_V > 1 };
+	struct actuator_demand demand = { .enabled = w->drive.enabled,
+					  .wanted_A = w->drive.wanted_A,
+					  .reach_factor = w->faults.reach_factor,
+					  .standby = w->supply.bus_V > 1 };
 	double t_s;
 
 	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
@@ -259,15 +273,18 @@ void world_weigh(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
 	const struct true_rig *t = &w->truth;
-	double seat_m = t->arm_m + p->lever.seat_m * draw_normal(w->rng[RNG_LEVER]); /* the load line is never twice in one place */
+	double seat_m =
+		t->arm_m +
+		p->lever.seat_m * draw_normal(w->rng[RNG_LEVER]); /* the load line is never twice in one place */
 	double hand_s = p->lever.hand_s * exp(p->lever.hand_frac * draw_normal(w->rng[RNG_LEVER]));
 	double level = cos(t->arm_level_deg * UNITS_PI / 180), torque = 0, inertia = 0;
 
 	for (size_t i = 0; i < t->n_pieces; i++) {
 		if (!w->hands.hung[i])
 			continue;
-		torque += t->mass_kg[i] * t->gravity_m_per_s2 * (1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) *
-			  seat_m * level * (1 + p->lever.one_sided_frac);
+		torque += t->mass_kg[i] * t->gravity_m_per_s2 *
+			  (1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) * seat_m * level *
+			  (1 + p->lever.one_sided_frac);
 		inertia += t->mass_kg[i] * t->arm_m * t->arm_m;
 	}
 	w->hands.weight_Nm = w->hands.arm_on ? torque + p->lever.arm_Nm : 0;
@@ -281,8 +298,8 @@ struct world_energy world_energy(const struct world *w)
 
 	return (struct world_energy){
 		.source_J = w->source_J,
-		.lost_J = lost->copper_J + lost->inverter_J + lost->iron_J + lost->gear_J + w->cable_J + w->supply.burnt_J +
-			  w->shaft.lever_J + w->shaft.bearing_J,
+		.lost_J = lost->copper_J + lost->inverter_J + lost->iron_J + lost->gear_J + w->cable_J +
+			  w->supply.burnt_J + w->shaft.lever_J + w->shaft.bearing_J,
 		.slip_J = w->shaft.slip_J,
 		.stored_J = actuator_stored_J(&w->actuator) + shaft_stored_J(&w->shaft) +
 			    0.5 * w->supply.params.farad * w->supply.bus_V * w->supply.bus_V,
@@ -294,13 +311,20 @@ static void set_up_electric(struct world *w)
 	const struct physics *p = &w->config.physics;
 	const struct rig_profile *rig = &w->config.rig;
 	struct supply_params supply = {
-		.set_V = rig->supply_V * p->supply.voltage_gain, .limit_A = rig->supply_limit_A * p->supply.limit_gain,
-		.inner_ohm = fmax(p->supply.ohm, 1e-4), .cable_ohm = w->truth.cable_ohm, .farad = p->drive.farad,
+		.set_V = rig->supply_V * p->supply.voltage_gain,
+		.limit_A = rig->supply_limit_A * p->supply.limit_gain,
+		.inner_ohm = fmax(p->supply.ohm, 1e-4),
+		.cable_ohm = w->truth.cable_ohm,
+		.farad = p->drive.farad,
 		.chopper_V = p->drive.chopper_V,
 	};
 	struct meter_truth meter = {
-		.volt_gain = 1 / w->truth.volt_gain, .amp_gain = 1 / w->truth.amp_gain, .volt_offset_V = w->truth.volt_offset_V,
-		.amp_offset_A = w->truth.amp_offset_A, .noise_V = p->meter.noise_V, .noise_A = p->meter.noise_A,
+		.volt_gain = 1 / w->truth.volt_gain,
+		.amp_gain = 1 / w->truth.amp_gain,
+		.volt_offset_V = w->truth.volt_offset_V,
+		.amp_offset_A = w->truth.amp_offset_A,
+		.noise_V = p->meter.noise_V,
+		.noise_A = p->meter.noise_A,
 		.ripple_frac = p->drive.ripple_frac,
 	};
 
@@ -314,8 +338,10 @@ static void set_up_mechanic(struct world *w)
 	const struct physics *p = &w->config.physics;
 	const struct rig_profile *rig = &w->config.rig;
 	struct cell_truth cell = {
-		.full_scale_Nm = rig->cell_full_scale_Nm, .sign = rig->cell_sign < 0 ? -1 : 1,
-		.zero_drift_Nm_per_K = w->truth.zero_drift_Nm_per_K, .gain_drift_per_K = w->truth.gain_drift_per_K,
+		.full_scale_Nm = rig->cell_full_scale_Nm,
+		.sign = rig->cell_sign < 0 ? -1 : 1,
+		.zero_drift_Nm_per_K = w->truth.zero_drift_Nm_per_K,
+		.gain_drift_per_K = w->truth.gain_drift_per_K,
 		.creep_frac = w->truth.creep_frac,
 	};
 	struct heat_params brake = { p->brake_heat.rotor_J_per_K, p->brake_heat.housing_J_per_K,
@@ -340,9 +366,13 @@ static void set_up_node(struct world *w)
 	const struct rig_profile *rig = &w->config.rig;
 	struct node_side_senses senses = { 0 };
 	struct node_side_config config = {
-		.baud = rig->baud, .brake_mA = (int)lrint(rig->brake_max_A * 1e3), .cell_bits = CELL_BITS,
-		.cell_sps = w->config.physics.cell.rate_Hz < 30 ? 10 : 80, .clock_ppm = w->truth.node_clock_ppm,
-		.clock_s = w->config.physics.node.clock_s, .pick_single = w->config.physics.pickup.single > 0.5,
+		.baud = rig->baud,
+		.brake_mA = (int)lrint(rig->brake_max_A * 1e3),
+		.cell_bits = CELL_BITS,
+		.cell_sps = w->config.physics.cell.rate_Hz < 30 ? 10 : 80,
+		.clock_ppm = w->truth.node_clock_ppm,
+		.clock_s = w->config.physics.node.clock_s,
+		.pick_single = w->config.physics.pickup.single > 0.5,
 	};
 
 	for (size_t i = 0; i < rig->n_instruments; i++) {
@@ -355,8 +385,8 @@ static void set_up_node(struct world *w)
 
 enum rc world_new(const struct world_config *config, struct world **ret, struct err *err)
 {
-	static const char *const stream[] = { "noise.brake", "noise.cell", "noise.pickup", "noise.meter", "noise.node",
-					     "noise.lever" };
+	static const char *const stream[] = { "noise.brake", "noise.cell", "noise.pickup",
+					      "noise.meter", "noise.node", "noise.lever" };
 	struct world *w = calloc(1, sizeof *w);
 	bool short_of_memory = w == NULL;
 

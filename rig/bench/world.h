@@ -31,9 +31,9 @@ struct world_config {
 	struct stated stated;           /* what both state, from which the truth is drawn */
 	struct physics physics;
 	uint64_t seed;
-	int step_us;                    /* a divisor of 1000 */
-	FILE *truth_csv;                /* kept; NULL for none */
-	struct agenda agenda;           /* what the hands do by themselves */
+	int step_us;          /* a divisor of 1000 */
+	FILE *truth_csv;      /* kept; NULL for none */
+	struct agenda agenda; /* what the hands do by themselves */
 	/* Does one of its acts (hands_act); borrowed, NULL where the agenda is empty. */
 	void (*act)(struct world *world, const struct agenda_item *item);
 };
@@ -52,25 +52,25 @@ struct world_hands {
 /* Faults that need a memory of their own; the others live in the parts. */
 struct world_faults {
 	struct drive_tampering drive;
-	double reach_factor;            /* 1 when the drive is healthy */
-	double supply_V;                /* > 0: all that the supply gives */
+	double reach_factor; /* 1 when the drive is healthy */
+	double supply_V;     /* > 0: all that the supply gives */
 	double knock_Nm;
 	int64_t knock_us, knock_end_us;
-	bool estop, guard;              /* pulled by a fault: mend puts them back */
+	bool estop, guard; /* pulled by a fault: mend puts them back */
 	bool pickup_dead;
-	bool drive_deaf;                /* goes on as it was told last */
+	bool drive_deaf; /* goes on as it was told last */
 };
 
 struct world {
 	struct world_config config;
 	struct true_rig truth;
-	int64_t now_us, grid_us;        /* bench time; end of the last step of the physics, at most a step behind */
+	int64_t now_us, grid_us; /* bench time; end of the last step of the physics, at most a step behind */
 	double step_s;
 	gsl_rng *rng[WORLD_RNGS];
 	struct supply supply;
 	struct contactor contactor;
 	struct drive drive;
-	enum bench_mode drive_heard;    /* what it was told last, and the value in the node's unit */
+	enum bench_mode drive_heard; /* what it was told last, and the value in the node's unit */
 	double drive_value;
 	struct actuator actuator;
 	struct shaft shaft;
@@ -86,8 +86,8 @@ struct world {
 	struct world_faults faults;
 	struct truth_sums sums;
 	double room_degC;
-	double source_J, cable_J;       /* out of the supply's source and the crank; lost before the drive */
-	double heat_from[6];            /* lost energies at the last step of heat */
+	double source_J, cable_J; /* out of the supply's source and the crank; lost before the drive */
+	double heat_from[6];      /* lost energies at the last step of heat */
 };
 
 /* config: copied. RC_NOMEM. The world is big: given to the caller, ended by world_free (NULL is fine). */
@@ -109,7 +109,9 @@ size_t world_take_line(struct world *world, size_t instrument, char *buf, size_t
 void world_weigh(struct world *world);
 
 /* Energy account, J: source = lost + slip + stored, as far as the step allows. */
-struct world_energy { double source_J, lost_J, slip_J, stored_J; };
+struct world_energy {
+	double source_J, lost_J, slip_J, stored_J;
+};
 struct world_energy world_energy(const struct world *world);
 
 #endif

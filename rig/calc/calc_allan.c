@@ -12,7 +12,9 @@
 
 #define MOST_TAUS 200
 
-struct taus { size_t n, m[MOST_TAUS]; };
+struct taus {
+	size_t n, m[MOST_TAUS];
+};
 
 static void taus_add(struct taus *t, size_t m)
 {
@@ -54,12 +56,17 @@ static enum rc taus_asked(const char *text, double tau0, size_t n, struct taus *
 		char one[64];
 		snprintf(one, sizeof one, "%.*s", (int)strcspn(at, ","), at);
 		if (number_scan(one, &number, NULL) || *number.end)
-			return err_set(err, RC_ARG, 0, "calc allan: --tau: found \"%.60s\", expected times with commas between, such as "
-				       "1,10,100", text);
+			return err_set(
+				err, RC_ARG, 0,
+				"calc allan: --tau: found \"%.60s\", expected times with commas between, such as "
+				"1,10,100",
+				text);
 		double m = number.value / tau0;
 		if (!(m >= 1 && m <= (double)(n / 2)) || fabs(m - round(m)) > 1e-6 * m)
-			return err_set(err, RC_ARG, 0, "calc allan: --tau %g: expected a whole multiple of tau0 = %g, at most half of "
-				       "the record (%g)", number.value, tau0, (double)(n / 2) * tau0);
+			return err_set(err, RC_ARG, 0,
+				       "calc allan: --tau %g: expected a whole multiple of tau0 = %g, at most half of "
+				       "the record (%g)",
+				       number.value, tau0, (double)(n / 2) * tau0);
 		taus_add(t, (size_t)round(m));
 		number.end = at + strcspn(at, ",");
 		if (!*number.end)
@@ -92,15 +99,16 @@ static int allan_json(const struct series *s, const struct taus *t, double tau0)
 		json_array_append_new(oadev, cli_real(stats_oadev(s->y, s->n, t->m[i])));
 		json_array_append_new(pairs, json_integer((json_int_t)(s->n / t->m[i] - 1)));
 	}
-	return cli_print_json(json_pack("{s:o, s:o, s:I, s:o, s:o, s:o, s:o, s:o, s:o}", "column", cli_text(s->name), "unit",
-					cli_text(s->unit), "n", (json_int_t)s->n, "tau0", cli_real(tau0), "tau", tau, "adev", adev,
-					"oadev", oadev, "n_pairs", pairs, "tau_best", cli_real(best_tau(s, t, tau0))));
+	return cli_print_json(json_pack("{s:o, s:o, s:I, s:o, s:o, s:o, s:o, s:o, s:o}", "column", cli_text(s->name),
+					"unit", cli_text(s->unit), "n", (json_int_t)s->n, "tau0", cli_real(tau0), "tau",
+					tau, "adev", adev, "oadev", oadev, "n_pairs", pairs, "tau_best",
+					cli_real(best_tau(s, t, tau0))));
 }
 
 static void allan_text(const struct series *s, const struct taus *t, double tau0)
 {
-	printf("%s%s%s%s: %zu readings, %g apart\n\n", s->name, *s->unit ? " (" : "", s->unit, *s->unit ? ")" : "", s->n,
-	       tau0);
+	printf("%s%s%s%s: %zu readings, %g apart\n\n", s->name, *s->unit ? " (" : "", s->unit, *s->unit ? ")" : "",
+	       s->n, tau0);
 	printf("  %12s  %14s  %14s  %8s\n", "tau", "Allan dev.", "overlapping", "pairs");
 	for (size_t i = 0; i < t->n; i++)
 		printf("  %12g  %14.7g  %14.7g  %8zu\n", (double)t->m[i] * tau0, stats_adev(s->y, s->n, t->m[i]),
@@ -115,7 +123,8 @@ static void allan_text(const struct series *s, const struct taus *t, double tau0
 static enum rc allan_times(const struct series *s, const char *tau, double tau0, struct taus *t, struct err *err)
 {
 	if (s->n < 2)
-		return err_set(err, RC_ARG, 0, "%s: an Allan deviation needs at least 2 readings, found %zu", s->table.name, s->n);
+		return err_set(err, RC_ARG, 0, "%s: an Allan deviation needs at least 2 readings, found %zu",
+			       s->table.name, s->n);
 	if (tau)
 		return taus_asked(tau, tau0, s->n, t, err);
 	taus_usual(t, s->n);
@@ -127,16 +136,24 @@ int calc_allan(int argc, char **argv)
 	const char *column = NULL, *tau0_text = "1", *tau = NULL;
 	const struct cli_option options[] = {
 		{ "y", "COLUMN", "the column (default: the first)", &column, NULL },
-		{ "tau0", "T", "time between readings, in any unit; tau comes out in the same (default: 1)", &tau0_text, NULL },
+		{ "tau0", "T", "time between readings, in any unit; tau comes out in the same (default: 1)", &tau0_text,
+		  NULL },
 		{ "tau", "T,T,...", "averaging times (default: powers of 2, and 1, 2, 5 of every ten)", &tau, NULL },
 	};
-	const struct cli_spec spec = { "calc allan", "calc allan FILE.csv [--tau0 T] [options]",
-		"Allan deviation of equally spaced readings, plain and with overlapping averages (NIST SP 1065): how far means over "
+	const struct cli_spec spec = {
+		"calc allan",
+		"calc allan FILE.csv [--tau0 T] [options]",
+		"Allan deviation of equally spaced readings, plain and with overlapping averages (NIST SP 1065): how "
+		"far means over "
 		"a time tau differ from one to the next. Of a cell's zero it tells how long an average still helps.",
 		"  bridle calc allan zero.csv --tau0 0.0125 --json\n"
 		"    NIST SP 1065, the nine values 892 809 823 798 671 644 883 903 677:\n"
 		"    91.22945 at tau 1, 115.8082 at 2\n",
-		options, sizeof options / sizeof options[0], 1, 1 };
+		options,
+		sizeof options / sizeof options[0],
+		1,
+		1
+	};
 	struct cli cli;
 	struct err err = { 0 };
 	struct mistakes m = { 0 };

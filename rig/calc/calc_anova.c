@@ -129,17 +129,20 @@ static int anova_json(const struct groups *g, const struct stats_anova *a)
 	struct stats_two_sample t;
 
 	for (size_t k = 0; k < g->n_groups; k++)
-		json_array_append_new(list, json_pack("{s:o, s:I, s:o}", "name", cli_text(g->name[k]), "n", (json_int_t)g->count[k],
-						      "mean", g->count[k] > 0 ? cli_real(g->mean[k]) : json_null()));
+		json_array_append_new(list, json_pack("{s:o, s:I, s:o}", "name", cli_text(g->name[k]), "n",
+						      (json_int_t)g->count[k], "mean",
+						      g->count[k] > 0 ? cli_real(g->mean[k]) : json_null()));
 	if (two_groups(g, &t))
 		two = json_pack("{s:{s:o, s:o, s:o}, s:{s:o, s:o, s:o}}", "pooled", "t", cli_real(t.t_pooled), "dof",
-				cli_real(t.dof_pooled), "p", cli_real(t.p_pooled), "welch", "t", cli_real(t.t_welch), "dof",
-				cli_real(t.dof_welch), "p", cli_real(t.p_welch));
-	return cli_print_json(json_pack("{s:s, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "topic", "anova", "n",
-		(json_int_t)g->n, "groups", list, "ss_between", cli_real(a->ss_between), "dof_between", cli_real(a->dof_between),
-		"ss_within", cli_real(a->ss_within), "dof_within", cli_real(a->dof_within), "F", cli_real(a->F), "p", cli_real(a->p),
-		"r_squared", cli_real(a->r_squared), "sd_within", cli_real(a->sd_within), "sd_between", cli_real(sd_between(g, a)),
-		"two_groups", two ? two : json_null()));
+				cli_real(t.dof_pooled), "p", cli_real(t.p_pooled), "welch", "t", cli_real(t.t_welch),
+				"dof", cli_real(t.dof_welch), "p", cli_real(t.p_welch));
+	return cli_print_json(json_pack("{s:s, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "topic",
+					"anova", "n", (json_int_t)g->n, "groups", list, "ss_between",
+					cli_real(a->ss_between), "dof_between", cli_real(a->dof_between), "ss_within",
+					cli_real(a->ss_within), "dof_within", cli_real(a->dof_within), "F",
+					cli_real(a->F), "p", cli_real(a->p), "r_squared", cli_real(a->r_squared),
+					"sd_within", cli_real(a->sd_within), "sd_between", cli_real(sd_between(g, a)),
+					"two_groups", two ? two : json_null()));
 }
 
 static void anova_text(const struct groups *g, const struct stats_anova *a)
@@ -150,31 +153,39 @@ static void anova_text(const struct groups *g, const struct stats_anova *a)
 		if (g->count[k] > 0)
 			printf("  %-20s %6.0f values, mean %.8g\n", g->name[k], g->count[k], g->mean[k]);
 	printf("\n  %-16s %14s %6s %14s\n", "", "sum of squares", "dof", "mean square");
-	printf("  %-16s %14.7g %6.0f %14.7g\n", "between groups", a->ss_between, a->dof_between, a->ss_between / a->dof_between);
-	printf("  %-16s %14.7g %6.0f %14.7g\n\n", "within groups", a->ss_within, a->dof_within, a->ss_within / a->dof_within);
+	printf("  %-16s %14.7g %6.0f %14.7g\n", "between groups", a->ss_between, a->dof_between,
+	       a->ss_between / a->dof_between);
+	printf("  %-16s %14.7g %6.0f %14.7g\n\n", "within groups", a->ss_within, a->dof_within,
+	       a->ss_within / a->dof_within);
 	printf("F = %.5g, p = %.3g: ", a->F, a->p);
 	puts(a->p < 0.05 ? "the groups differ (5 % test)." : "no difference between the groups is shown (5 % test).");
 	printf("Standard deviation within a group %.5g, between groups %.5g\n", a->sd_within, sd_between(g, a));
 	if (two_groups(g, &t))
-		printf("Two groups: t = %.5g with %.1f degrees of freedom (equal scatter), %.5g with %.1f (Welch)\n", t.t_pooled,
-		       t.dof_pooled, t.t_welch, t.dof_welch);
+		printf("Two groups: t = %.5g with %.1f degrees of freedom (equal scatter), %.5g with %.1f (Welch)\n",
+		       t.t_pooled, t.dof_pooled, t.t_welch, t.dof_welch);
 }
 
 int calc_anova(int argc, char **argv)
 {
 	const char *group = NULL, *y = NULL;
 	const struct cli_option options[] = {
-		{ "group", "COLUMN", "the column that names the group of each row (default: every column is a group)", &group, NULL },
+		{ "group", "COLUMN", "the column that names the group of each row (default: every column is a group)",
+		  &group, NULL },
 		{ "y", "COLUMN", "the column of the values, with --group", &y, NULL },
 	};
-	const struct cli_spec spec = { "calc anova", "calc anova FILE.csv [--group COLUMN --y COLUMN]",
-		"One-way analysis of variance: do the groups (days, mountings, operators) differ by more than the scatter inside them? "
-		"Sums of squares, F and its probability, the scatter within and between. Columns may be of unlike length: leave the "
-		"cells below a shorter one empty.",
-		"  bridle calc anova SiRstvt.csv --json\n"
-		"    NIST StRD SiRstvt: between 5.11462616e-02 (4), within 2.1663656e-01 (20),\n"
-		"    F 1.18046237440255\n",
-		CLI_TAKES(options), 1, 1 };
+	const struct cli_spec spec = { "calc anova",
+				       "calc anova FILE.csv [--group COLUMN --y COLUMN]",
+				       "One-way analysis of variance: do the groups (days, mountings, operators) "
+				       "differ by more than the scatter inside them? "
+				       "Sums of squares, F and its probability, the scatter within and between. "
+				       "Columns may be of unlike length: leave the "
+				       "cells below a shorter one empty.",
+				       "  bridle calc anova SiRstvt.csv --json\n"
+				       "    NIST StRD SiRstvt: between 5.11462616e-02 (4), within 2.1663656e-01 (20),\n"
+				       "    F 1.18046237440255\n",
+				       CLI_TAKES(options),
+				       1,
+				       1 };
 	struct groups g = { 0 };
 	struct cli cli;
 	struct err err = { 0 };

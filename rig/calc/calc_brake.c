@@ -17,7 +17,8 @@
 #define COUNT(a) (sizeof(a) / sizeof(a)[0])
 #define LIST 32
 
-static enum rc column_of(const struct csv *t, const char *name, const char *unit, double **ret, struct mistakes *m, struct err *err)
+static enum rc column_of(const struct csv *t, const char *name, const char *unit, double **ret, struct mistakes *m,
+			 struct err *err)
 {
 	size_t column;
 	enum rc rc = csv_need(t, name, &column, err);
@@ -33,14 +34,22 @@ static enum rc column_of(const struct csv *t, const char *name, const char *unit
 static enum rc positive(const char *topic, const char *name, const char *text, double *ret, struct err *err)
 {
 	if (number_parse(text, ret, NULL) || !(*ret > 0) || !isfinite(*ret))
-		return err_set(err, RC_ARG, 0, "calc %s: --%s: found \"%.40s\", expected a positive number", topic, name, text);
+		return err_set(err, RC_ARG, 0, "calc %s: --%s: found \"%.40s\", expected a positive number", topic,
+			       name, text);
 	return RC_OK;
 }
 
 /* --- settle --- */
-struct settle_job { double window, limit, k; struct stats_slope end; double settled_at; bool settled; size_t n; };
+struct settle_job {
+	double window, limit, k;
+	struct stats_slope end;
+	double settled_at;
+	bool settled;
+	size_t n;
+};
 
-static enum rc settle_run(const char *name, const double *t, const double *y, size_t n, struct settle_job *job, struct err *err)
+static enum rc settle_run(const char *name, const double *t, const double *y, size_t n, struct settle_job *job,
+			  struct err *err)
 {
 	struct stats_settle s;
 
@@ -48,7 +57,8 @@ static enum rc settle_run(const char *name, const double *t, const double *y, si
 	job->settled_at = NAN;
 	for (size_t i = 0; i < n; i++) {
 		if (i > 0 && !(t[i] > t[i - 1]))
-			return err_set(err, RC_ARG, 0, "%s: the time %g follows %g: expected rising times", name, t[i], t[i - 1]);
+			return err_set(err, RC_ARG, 0, "%s: the time %g follows %g: expected rising times", name, t[i],
+				       t[i - 1]);
 		stats_settle_add(&s, t[i], y[i]);
 		job->settled = stats_settled(&s, job->limit, job->k);
 		if (!job->settled)
@@ -58,8 +68,10 @@ static enum rc settle_run(const char *name, const double *t, const double *y, si
 	}
 	job->end = stats_settle_slope(&s);
 	if (!job->end.known)
-		return err_set(err, RC_ARG, 0, "%s: %g of record do not fill a window of %g with readings in at least 6 of its %d stretches",
-			       name, t[n - 1] - t[0], job->window, STATS_SETTLE_BINS);
+		return err_set(
+			err, RC_ARG, 0,
+			"%s: %g of record do not fill a window of %g with readings in at least 6 of its %d stretches",
+			name, t[n - 1] - t[0], job->window, STATS_SETTLE_BINS);
 	return RC_OK;
 }
 
@@ -68,13 +80,17 @@ static int settle_show(const struct cli *cli, const struct settle_job *job)
 	bool asked = isfinite(job->limit);
 
 	if (cli->json)
-		return cli_print_json(json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "window", cli_real(job->window), "mean",
-			cli_real(job->end.mean), "slope", cli_real(job->end.slope_per_s), "u_slope", cli_real(job->end.u_slope_per_s),
-			"limit", cli_real(job->limit), "k", cli_real(job->k), "settled", asked ? json_boolean(job->settled) : json_null(),
-			"settled_at", cli_real(asked ? job->settled_at : NAN)));
-	printf("over the last %g: mean %.10g, slope %.6g, u %.4g\n", job->window, job->end.mean, job->end.slope_per_s, job->end.u_slope_per_s);
+		return cli_print_json(
+			json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "window", cli_real(job->window), "mean",
+				  cli_real(job->end.mean), "slope", cli_real(job->end.slope_per_s), "u_slope",
+				  cli_real(job->end.u_slope_per_s), "limit", cli_real(job->limit), "k",
+				  cli_real(job->k), "settled", asked ? json_boolean(job->settled) : json_null(),
+				  "settled_at", cli_real(asked ? job->settled_at : NAN)));
+	printf("over the last %g: mean %.10g, slope %.6g, u %.4g\n", job->window, job->end.mean, job->end.slope_per_s,
+	       job->end.u_slope_per_s);
 	if (asked && job->settled)
-		printf("settled, and has been since %g: |slope| + %g u is inside %g\n", job->settled_at, job->k, job->limit);
+		printf("settled, and has been since %g: |slope| + %g u is inside %g\n", job->settled_at, job->k,
+		       job->limit);
 	else if (asked)
 		printf("not settled: |slope| + %g u is %.4g, the limit %g\n", job->k,
 		       fabs(job->end.slope_per_s) + job->k * job->end.u_slope_per_s, job->limit);
@@ -86,15 +102,23 @@ int calc_settle(int argc, char **argv)
 	const char *window = NULL, *limit = NULL, *k = "1", *t_name = "t", *y_name = "y";
 	const struct cli_option options[] = {
 		{ "window", "T", "length of the window, in the unit of t", &window, NULL },
-		{ "limit", "S", "most that the slope may be, its error included, per unit of t (default: none, no verdict)", &limit, NULL },
+		{ "limit", "S",
+		  "most that the slope may be, its error included, per unit of t (default: none, no verdict)", &limit,
+		  NULL },
 		{ "k", "K", "standard errors that are added to the slope (default: 1)", &k, NULL },
 		{ "t", "COLUMN", "times (default: t)", &t_name, NULL },
 		{ "y", "COLUMN", "readings (default: y)", &y_name, NULL },
 	};
-	const struct cli_spec spec = { "calc settle", "calc settle FILE.csv --window T [options]",
-		"The settle test of a sweep: the last window in 24 stretches, a straight line through their means; settled when |slope| "
-		"plus its standard error is inside the limit. Says since when.",
-		"  bridle calc settle step.csv --window 10 --limit 0.01\n", options, COUNT(options), 1, 1 };
+	const struct cli_spec spec = { "calc settle",
+				       "calc settle FILE.csv --window T [options]",
+				       "The settle test of a sweep: the last window in 24 stretches, a straight line "
+				       "through their means; settled when |slope| "
+				       "plus its standard error is inside the limit. Says since when.",
+				       "  bridle calc settle step.csv --window 10 --limit 0.01\n",
+				       options,
+				       COUNT(options),
+				       1,
+				       1 };
 	struct settle_job job = { .limit = INFINITY };
 	struct cli cli;
 	struct err err = { 0 };
@@ -108,7 +132,8 @@ int calc_settle(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	if (!window)
-		rc = err_set(&err, RC_ARG, 0, "calc settle: --window is missing; give the time over which the slope is taken");
+		rc = err_set(&err, RC_ARG, 0,
+			     "calc settle: --window is missing; give the time over which the slope is taken");
 	if (!rc)
 		rc = positive("settle", "window", window, &job.window, &err);
 	if (!rc && limit)
@@ -117,7 +142,8 @@ int calc_settle(int argc, char **argv)
 		rc = positive("settle", "k", k, &job.k, &err);
 	if (!rc)
 		rc = csv_read(cli.args[0], &table, &m, &err);
-	if (!rc && !(rc = column_of(&table, t_name, NULL, &t, &m, &err)) && !(rc = column_of(&table, y_name, NULL, &y, &m, &err)))
+	if (!rc && !(rc = column_of(&table, t_name, NULL, &t, &m, &err)) &&
+	    !(rc = column_of(&table, y_name, NULL, &y, &m, &err)))
 		rc = settle_run(table.name, t, y, table.n_rows, &job, &err);
 	int status = rc ? cli_fail(&cli, &err, NULL, &m) : settle_show(&cli, &job);
 	free(t);
@@ -129,9 +155,15 @@ int calc_settle(int argc, char **argv)
 /* --- lag --- */
 int calc_lag(int argc, char **argv)
 {
-	const struct cli_spec spec = { "calc lag", "calc lag FILE.csv [options]",
-		"Time constant of a first-order response to a step, by least squares: columns t (s), from the step on, and torque (N.m).",
-		"  bridle calc lag step.csv --json\n", NULL, 0, 1, 1 };
+	const struct cli_spec spec = { "calc lag",
+				       "calc lag FILE.csv [options]",
+				       "Time constant of a first-order response to a step, by least squares: columns t "
+				       "(s), from the step on, and torque (N.m).",
+				       "  bridle calc lag step.csv --json\n",
+				       NULL,
+				       0,
+				       1,
+				       1 };
 	struct cli cli;
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
@@ -144,7 +176,8 @@ int calc_lag(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	rc = csv_read(cli.args[0], &table, &m, &err);
-	if (!rc && !(rc = column_of(&table, "t", "s", &t, &m, &err)) && !(rc = column_of(&table, "torque", "N.m", &y, &m, &err))) {
+	if (!rc && !(rc = column_of(&table, "t", "s", &t, &m, &err)) &&
+	    !(rc = column_of(&table, "torque", "N.m", &y, &m, &err))) {
 		rc = brakemap_lag(t, y, table.n_rows, &lag, &u, &err);
 		if (rc)
 			err_prefix(&err, "%s: ", table.name);
@@ -179,14 +212,16 @@ static enum rc branches(struct map_job *job, struct err *err)
 		const char *word = csv_cell(&job->table, i, column);
 		bool rising = strcasecmp(word, "rising") == 0, falling = strcasecmp(word, "falling") == 0;
 		if (!rising && !falling)
-			return err_set(err, RC_ARG, 0, "%s:%u: branch: found \"%.40s\", expected rising or falling", job->table.name,
-				       job->table.line[i], word);
-		job->reading[i] = (struct brakemap_reading){ .current_A = job->current[i], .torque_Nm = job->torque[i],
-			.u_torque_Nm = job->u ? job->u[i] : 0, .slip_rpm = job->slip ? job->slip[i] : 0,
-			.branch = rising ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+			return err_set(err, RC_ARG, 0, "%s:%u: branch: found \"%.40s\", expected rising or falling",
+				       job->table.name, job->table.line[i], word);
+		job->reading[i] = (struct brakemap_reading){ .current_A = job->current[i],
+							     .torque_Nm = job->torque[i],
+							     .u_torque_Nm = job->u ? job->u[i] : 0,
+							     .slip_rpm = job->slip ? job->slip[i] : 0,
+							     .branch = rising ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
 		if (!(job->reading[i].u_torque_Nm >= 0))
-			return err_set(err, RC_ARG, 0, "%s:%u: u_torque is %g, expected 0 N.m or more", job->table.name, job->table.line[i],
-				       job->u[i]);
+			return err_set(err, RC_ARG, 0, "%s:%u: u_torque is %g, expected 0 N.m or more", job->table.name,
+				       job->table.line[i], job->u[i]);
 	}
 	return rc;
 }
@@ -222,8 +257,11 @@ static enum rc torques_asked(const char *text, struct map_job *job, struct err *
 		char one[64];
 		snprintf(one, sizeof one, "%.*s", (int)strcspn(at, ","), at);
 		if (job->n_ask == LIST || number_parse(one, &job->ask_Nm[job->n_ask], NULL))
-			return err_set(err, RC_ARG, 0, "calc brakemap: --torque: found \"%.60s\", expected at most %d numbers (N.m) with commas "
-				       "between", text, LIST);
+			return err_set(err, RC_ARG, 0,
+				       "calc brakemap: --torque: found \"%.60s\", expected at most %d numbers (N.m) "
+				       "with commas "
+				       "between",
+				       text, LIST);
 		job->n_ask++;
 	}
 	return RC_OK;
@@ -234,9 +272,10 @@ static json_t *branch_json(const struct brakemap_curve *c)
 	json_t *list = json_array();
 
 	for (size_t i = 0; i < c->n; i++)
-		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "current_A", cli_real(c->current_A[i]), "torque_Nm",
-			cli_real(c->torque_Nm[i]), "u_torque_Nm", cli_real(c->u_torque_Nm[i]), "slope_Nm_per_A",
-			cli_real(c->slope_Nm_per_A[i])));
+		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "current_A", cli_real(c->current_A[i]),
+						      "torque_Nm", cli_real(c->torque_Nm[i]), "u_torque_Nm",
+						      cli_real(c->u_torque_Nm[i]), "slope_Nm_per_A",
+						      cli_real(c->slope_Nm_per_A[i])));
 	return list;
 }
 
@@ -245,9 +284,11 @@ static json_t *inverse_json(const struct map_job *job)
 	json_t *list = json_array();
 
 	for (size_t i = 0; i < job->n_ask; i++)
-		json_array_append_new(list, json_pack("{s:o, s:o, s:o}", "torque_Nm", cli_real(job->ask_Nm[i]), "current_rising_A",
-			cli_real(brakemap_current(&job->map, BRAKEMAP_RISING, job->ask_Nm[i])), "current_falling_A",
-			cli_real(brakemap_current(&job->map, BRAKEMAP_FALLING, job->ask_Nm[i]))));
+		json_array_append_new(
+			list, json_pack("{s:o, s:o, s:o}", "torque_Nm", cli_real(job->ask_Nm[i]), "current_rising_A",
+					cli_real(brakemap_current(&job->map, BRAKEMAP_RISING, job->ask_Nm[i])),
+					"current_falling_A",
+					cli_real(brakemap_current(&job->map, BRAKEMAP_FALLING, job->ask_Nm[i]))));
 	return list;
 }
 
@@ -255,34 +296,39 @@ static int map_json(const struct map_job *job)
 {
 	const struct brakemap *b = &job->map;
 
-	return cli_print_json(json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}",
-		"drag_Nm", cli_real(b->drag_Nm), "u_drag_Nm", cli_real(b->u_drag_Nm), "remanence_Nm", cli_real(b->remanence_Nm),
-		"u_remanence_Nm", cli_real(b->u_remanence_Nm), "slope_Nm_per_A", cli_real(b->slope_Nm_per_A), "u_slope_Nm_per_A",
-		cli_real(b->u_slope_Nm_per_A), "linear_from_A", cli_real(b->linear_from_A), "linear_to_A", cli_real(b->linear_to_A),
-		"slip_slope_Nm_per_rpm", cli_real(b->slip_slope_Nm_per_rpm), "u_slip_slope_Nm_per_rpm",
-		cli_real(b->u_slip_slope_Nm_per_rpm), "max_A", cli_real(b->max_A), "rising", branch_json(&b->branch[BRAKEMAP_RISING]),
-		"falling", branch_json(&b->branch[BRAKEMAP_FALLING]), "inverse", inverse_json(job)));
+	return cli_print_json(json_pack(
+		"{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "drag_Nm",
+		cli_real(b->drag_Nm), "u_drag_Nm", cli_real(b->u_drag_Nm), "remanence_Nm", cli_real(b->remanence_Nm),
+		"u_remanence_Nm", cli_real(b->u_remanence_Nm), "slope_Nm_per_A", cli_real(b->slope_Nm_per_A),
+		"u_slope_Nm_per_A", cli_real(b->u_slope_Nm_per_A), "linear_from_A", cli_real(b->linear_from_A),
+		"linear_to_A", cli_real(b->linear_to_A), "slip_slope_Nm_per_rpm", cli_real(b->slip_slope_Nm_per_rpm),
+		"u_slip_slope_Nm_per_rpm", cli_real(b->u_slip_slope_Nm_per_rpm), "max_A", cli_real(b->max_A), "rising",
+		branch_json(&b->branch[BRAKEMAP_RISING]), "falling", branch_json(&b->branch[BRAKEMAP_FALLING]),
+		"inverse", inverse_json(job)));
 }
 
 static int map_text(const struct map_job *job)
 {
 	const struct brakemap *b = &job->map;
 
-	printf("drag       %.5g N\u00b7m, u %.2g\nremanence  %.5g N\u00b7m, u %.2g\n", b->drag_Nm, b->u_drag_Nm, b->remanence_Nm, b->u_remanence_Nm);
+	printf("drag       %.5g N\u00b7m, u %.2g\nremanence  %.5g N\u00b7m, u %.2g\n", b->drag_Nm, b->u_drag_Nm,
+	       b->remanence_Nm, b->u_remanence_Nm);
 	if (b->linear_to_A > b->linear_from_A)
-		printf("slope      %.6g N\u00b7m/A, u %.2g, from %.4g A to %.4g A\n", b->slope_Nm_per_A, b->u_slope_Nm_per_A, b->linear_from_A,
-		       b->linear_to_A);
+		printf("slope      %.6g N\u00b7m/A, u %.2g, from %.4g A to %.4g A\n", b->slope_Nm_per_A,
+		       b->u_slope_Nm_per_A, b->linear_from_A, b->linear_to_A);
 	else
 		puts("slope      no stretch is straight");
 	if (isfinite(b->slip_slope_Nm_per_rpm))
 		printf("slip       %.3g N\u00b7m/rpm, u %.2g\n", b->slip_slope_Nm_per_rpm, b->u_slip_slope_Nm_per_rpm);
 	printf("\n  %10s %12s %12s\n", "current, A", "rising, N\u00b7m", "falling, N\u00b7m");
 	for (int i = 0; i <= 10; i++)
-		printf("  %10.4g %12.5g %12.5g\n", b->max_A * i / 10, brakemap_torque(b, BRAKEMAP_RISING, b->max_A * i / 10),
+		printf("  %10.4g %12.5g %12.5g\n", b->max_A * i / 10,
+		       brakemap_torque(b, BRAKEMAP_RISING, b->max_A * i / 10),
 		       brakemap_torque(b, BRAKEMAP_FALLING, b->max_A * i / 10));
 	for (size_t i = 0; i < job->n_ask; i++)
 		printf("%g N\u00b7m takes %.5g A rising, %.5g A falling\n", job->ask_Nm[i],
-		       brakemap_current(b, BRAKEMAP_RISING, job->ask_Nm[i]), brakemap_current(b, BRAKEMAP_FALLING, job->ask_Nm[i]));
+		       brakemap_current(b, BRAKEMAP_RISING, job->ask_Nm[i]),
+		       brakemap_current(b, BRAKEMAP_FALLING, job->ask_Nm[i]));
 	return 0;
 }
 
@@ -292,11 +338,18 @@ int calc_brakemap(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "torque", "T,T,...", "the current for these torques (N.m), by branch", &torque, NULL },
 	};
-	const struct cli_spec spec = { "calc brakemap", "calc brakemap FILE.csv [options]",
-		"A brake's map from readings: columns current (A), torque (N.m), branch (rising or falling) and, where known, slip (rpm) and "
-		"u_torque (N.m, standard uncertainty). Branches, drag, remanence, the linear stretch that a test finds, dependence on slip, "
-		"and the current that a torque takes.",
-		"  bridle calc brakemap readings.csv --torque 10,20 --json\n", options, COUNT(options), 1, 1 };
+	const struct cli_spec spec = { "calc brakemap",
+				       "calc brakemap FILE.csv [options]",
+				       "A brake's map from readings: columns current (A), torque (N.m), branch (rising "
+				       "or falling) and, where known, slip (rpm) and "
+				       "u_torque (N.m, standard uncertainty). Branches, drag, remanence, the linear "
+				       "stretch that a test finds, dependence on slip, "
+				       "and the current that a torque takes.",
+				       "  bridle calc brakemap readings.csv --torque 10,20 --json\n",
+				       options,
+				       COUNT(options),
+				       1,
+				       1 };
 	struct map_job job = { .n_ask = 0 };
 	struct cli cli;
 	struct err err = { 0 };

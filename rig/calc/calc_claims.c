@@ -49,12 +49,18 @@ int calc_quantity(int argc, char **argv)
 		{ "unit", "U", "unit of the answer; the one that is written", &unit, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc quantity", "calc quantity TEXT [options]",
-		"How a quantity is read: value, standard uncertainty, distribution. Limits without a word are rectangular; rect, "
-		"tri, trap=B, normal, k=K and dof=N may follow; (d) after the digits is a standard uncertainty in the last digit.",
+		"calc quantity",
+		"calc quantity TEXT [options]",
+		"How a quantity is read: value, standard uncertainty, distribution. Limits without a word are "
+		"rectangular; rect, "
+		"tri, trap=B, normal, k=K and dof=N may follow; (d) after the digits is a standard uncertainty in the "
+		"last digit.",
 		"  bridle calc quantity \"250.0 mm \xc2\xb1 0.2 mm\" --unit mm  u = 0.115 mm (GUM 4.3.7)\n"
 		"  bridle calc quantity \"100.02147(35) g\" --unit g    u = 0.00035 g (GUM 7.2.2)\n",
-		options, COUNT(options), 1, 1,
+		options,
+		COUNT(options),
+		1,
+		1,
 	};
 	struct cli cli;
 	struct quantity q;
@@ -91,7 +97,8 @@ static enum rc read_t(const char *dof_text, const char *coverage_text, double *d
 	if (!rc && !(*dof >= 1))
 		rc = err_set(err, RC_ARG, 0, "--dof is %g; expected 1 or more", *dof);
 	if (!rc && !(*coverage > 0 && *coverage < 1))
-		rc = err_set(err, RC_ARG, 0, "--coverage is %g; expected a number between 0 and 1, such as 0.95", *coverage);
+		rc = err_set(err, RC_ARG, 0, "--coverage is %g; expected a number between 0 and 1, such as 0.95",
+			     *coverage);
 	return rc;
 }
 
@@ -103,10 +110,14 @@ int calc_t(int argc, char **argv)
 		{ "coverage", "P", "two-sided coverage probability; 0.95", &coverage_text, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc t", "calc t --dof N [--coverage P] [options]",
+		"calc t",
+		"calc t --dof N [--coverage P] [options]",
 		"Coverage factor k for a two-sided interval by Student's t, JCGM 100:2008, annex G.",
 		"  bridle calc t --dof 16 --coverage 0.99\n  gives 2.92 (JCGM 100:2008, table G.2)\n",
-		options, COUNT(options), 0, 0,
+		options,
+		COUNT(options),
+		0,
+		0,
 	};
 	struct cli cli;
 	struct err err;
@@ -187,15 +198,16 @@ static enum rc judge(const char *value, const char *lower, const char *upper, co
 	c->confidence = q.value;
 	c->probability = conform_probability(c->value.value, c->value.u, c->value.dof, c->limits);
 	c->verdict = conform_verdict(c->probability, c->confidence);
-	c->has_guarded = conform_guarded(c->limits, c->value.u, c->value.dof, c->confidence, &c->guarded, NULL) == RC_OK;
+	c->has_guarded =
+		conform_guarded(c->limits, c->value.u, c->value.dof, c->confidence, &c->guarded, NULL) == RC_OK;
 	return RC_OK;
 }
 
 static int print_conform(const struct cli *cli, const struct claim_check *c)
 {
 	if (!cli->json) {
-		printf("%s: the claim is met with probability %.4g (required confidence %g)\n", verdict_name(c->verdict),
-		       c->probability, c->confidence);
+		printf("%s: the claim is met with probability %.4g (required confidence %g)\n",
+		       verdict_name(c->verdict), c->probability, c->confidence);
 		if (c->has_guarded)
 			printf("guarded limits %.6g to %.6g %s\n", c->guarded.lower, c->guarded.upper,
 			       strcmp(c->unit, "1") ? c->unit : "");
@@ -230,12 +242,17 @@ int calc_conform(int argc, char **argv)
 		{ "confidence", "P", "probability that decides; 0.95", &confidence, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc conform", "calc conform --value Q [--lower Q] [--upper Q] [options]",
-		"The probability that a claim is met, the guarded limits, and the verdict confirmed, refuted or undecided "
+		"calc conform",
+		"calc conform --value Q [--lower Q] [--upper Q] [options]",
+		"The probability that a claim is met, the guarded limits, and the verdict confirmed, refuted or "
+		"undecided "
 		"(JCGM 106:2012). The answer is in the unit of the value.",
 		"  bridle calc conform --value \"-5.47 V \xc2\xb1 0.05 V normal\" --upper \"-5.40 V\"\n"
 		"  gives 0.919, undecided at 0.95 (JCGM 106:2012, 7.3: 0.92)\n",
-		options, COUNT(options), 0, 0,
+		options,
+		COUNT(options),
+		0,
+		0,
 	};
 	struct cli cli;
 	struct claim_check c;

@@ -148,8 +148,8 @@ static void print_correlation(const struct job *job, double r[MC_MAX_OUTPUTS][MC
 	for (size_t a = 0; a < job->file->n_outputs; a++)
 		for (size_t b = 0; b < a; b++)
 			if (isfinite(r[a][b]))
-				printf("correlation of %s and %s: %.3f\n", job->file->output[b].name, job->file->output[a].name,
-				       r[a][b]);
+				printf("correlation of %s and %s: %.3f\n", job->file->output[b].name,
+				       job->file->output[a].name, r[a][b]);
 }
 
 static void print_law(const struct job *job, size_t j)
@@ -179,7 +179,8 @@ static void print_budget(const struct job *job)
 		print_law(job, j);
 		printf("  u = %.4g, effective degrees of freedom ", l->u);
 		printf(isinf(l->dof) ? "infinite\n" : "%.1f\n", l->dof);
-		printf("  %-16s %14s %12s %8s %8s %14s %8s\n", "input", "value", "u", "shape", "dof", "contribution", "share");
+		printf("  %-16s %14s %12s %8s %8s %14s %8s\n", "input", "value", "u", "shape", "dof", "contribution",
+		       "share");
 		for (size_t i = 0; i < job->file->n_inputs; i++) {
 			const struct model_input *in = &job->file->input[i];
 			double part = l->sensitivity[i] * in->q.u, share = 100 * part * part / (l->u * l->u);
@@ -190,12 +191,14 @@ static void print_budget(const struct job *job)
 			       in->q.u > 0 ? dist_name(in->q.dist) : "exact", dof, part, l->u > 0 ? share : 0.0);
 		}
 		if (!(l->u > 0) && uncertain_inputs(job))
-			printf("  every slope is zero at the estimates: the linear law gives no uncertainty there, see calc montecarlo\n");
+			printf("  every slope is zero at the estimates: the linear law gives no uncertainty there, see "
+			       "calc montecarlo\n");
 		putchar('\n');
 	}
 	print_correlation(job, job->law->correlation);
 	if (job->file->correlation)
-		puts("Inputs are correlated: shares do not add to 100 %, and for the degrees of freedom they count as one.");
+		puts("Inputs are correlated: shares do not add to 100 %, and for the degrees of freedom they count as "
+		     "one.");
 }
 
 int calc_budget(int argc, char **argv)
@@ -205,16 +208,23 @@ int calc_budget(int argc, char **argv)
 		{ "coverage", "P", "coverage probability, 0.95 or what the file says", &coverage, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc budget", "calc budget MODEL.ini [options]",
-		"Uncertainty budget of a model by the law of propagation (JCGM 100:2008): value, standard uncertainty, effective "
-		"degrees of freedom, coverage factor, expanded uncertainty, the share of every input, correlation of the "
-		"outputs. MODEL.ini has [inputs] (NAME = quantity with uncertainty), [correlations] (A, B = R) and [outputs] "
+		"calc budget",
+		"calc budget MODEL.ini [options]",
+		"Uncertainty budget of a model by the law of propagation (JCGM 100:2008): value, standard uncertainty, "
+		"effective "
+		"degrees of freedom, coverage factor, expanded uncertainty, the share of every input, correlation of "
+		"the "
+		"outputs. MODEL.ini has [inputs] (NAME = quantity with uncertainty), [correlations] (A, B = R) and "
+		"[outputs] "
 		"(NAME (unit) = expression); inputs enter the expressions in coherent SI units.",
 		"  [inputs]\n  V = 4.9990 V \xc2\xb1 0.0032 V normal\n  I = 19.6610 mA \xc2\xb1 0.0095 mA normal\n"
 		"  [correlations]\n  V, I = -0.36\n  [outputs]\n  Z (ohm) = V / I\n"
 		"  gives 254.26 ohm with u = 0.237 ohm (JCGM 100:2008, H.2, which prints\n"
 		"  0.236 from the unrounded readings)\n",
-		options, 1, 1, 1,
+		options,
+		1,
+		1,
+		1,
 	};
 	struct job job = { 0 };
 	struct err err;
@@ -336,8 +346,11 @@ static enum rc draw(struct job *job, const char *trials, const char *seed, const
 		rc = read_count("digits", digits, 4, &d, err);
 	if (rc)
 		return rc;
-	*o = (struct mc_options){ .trials = (uint64_t)n, .seed = (unsigned long)s, .coverage = job->coverage,
-				  .digits = (int)d, .threads = (unsigned)t };
+	*o = (struct mc_options){ .trials = (uint64_t)n,
+				  .seed = (unsigned long)s,
+				  .coverage = job->coverage,
+				  .digits = (int)d,
+				  .threads = (unsigned)t };
 	return montecarlo_run(&job->model, o, job->drawn, err);
 }
 
@@ -352,10 +365,14 @@ int calc_montecarlo(int argc, char **argv)
 		{ "threads", "N", "default: all cores; changes the time, never a digit", &threads, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc montecarlo", "calc montecarlo MODEL.ini [options]",
-		"The same model as calc budget, drawn at random (JCGM 101:2008): mean, standard uncertainty, symmetric and "
-		"shortest coverage intervals, correlation of the outputs, and whether the law of propagation may be trusted "
-		"(clause 8.1). t, rect, tri, trap and normal inputs; correlated ones must be normal; a rect with dof= has "
+		"calc montecarlo",
+		"calc montecarlo MODEL.ini [options]",
+		"The same model as calc budget, drawn at random (JCGM 101:2008): mean, standard uncertainty, symmetric "
+		"and "
+		"shortest coverage intervals, correlation of the outputs, and whether the law of propagation may be "
+		"trusted "
+		"(clause 8.1). t, rect, tri, trap and normal inputs; correlated ones must be normal; a rect with dof= "
+		"has "
 		"limits that are themselves doubtful (6.4.3).",
 		"  [model]\n  digits = 1\n  [inputs]\n  R = 100000.000 mg \xc2\xb1 0.050 mg normal\n"
 		"  d = 1.234 mg \xc2\xb1 0.020 mg normal\n  a = 1.20 kg/m3 \xc2\xb1 0.10 kg/m3 rect\n"
@@ -363,7 +380,10 @@ int calc_montecarlo(int argc, char **argv)
 		"  [outputs]\n  dm (mg) = (R + d) * (1 + (a - 1.2) * (1/W - 1/S)) - 0.1\n"
 		"  gives 1.234 mg, u = 0.0754 mg, shortest [1.083, 1.383] mg, and says that the\n"
 		"  linear law (u = 0.0539 mg) must not be trusted (JCGM 101:2008, 9.3)\n",
-		options, 5, 1, 1,
+		options,
+		5,
+		1,
+		1,
 	};
 	struct job job = { 0 };
 	struct mc_options o = { 0 };

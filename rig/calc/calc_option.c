@@ -9,12 +9,14 @@
 #include <stdio.h>
 #include <string.h>
 
-enum rc calc_option(const char *name, const char *text, const char *unit, bool bare, struct quantity *ret, struct err *err)
+enum rc calc_option(const char *name, const char *text, const char *unit, bool bare, struct quantity *ret,
+		    struct err *err)
 {
 	double value;
 
 	if (!text)
-		return err_set(err, RC_ARG, 0, "--%s is missing; give it with a unit such as %s", name, strcmp(unit, "1") == 0 ? "%" : unit);
+		return err_set(err, RC_ARG, 0, "--%s is missing; give it with a unit such as %s", name,
+			       strcmp(unit, "1") == 0 ? "%" : unit);
 	if (bare && number_parse(text, &value, NULL) == RC_OK) {
 		*ret = (struct quantity){ .value = value, .dof = INFINITY };
 		return RC_OK;

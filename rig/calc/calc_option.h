@@ -9,7 +9,8 @@
 #include <jansson.h>
 #include <stdbool.h>
 
-/* --name text as a quantity in unit. A bare number is taken in that unit when bare is true. text NULL: RC_ARG, missing. */
+/* --name text as a quantity in unit. A bare number is taken in that unit when bare is true. text NULL: RC_ARG, missing.
+ */
 enum rc calc_option(const char *name, const char *text, const char *unit, bool bare, struct quantity *ret,
 		    struct err *err) MUST_CHECK;
 

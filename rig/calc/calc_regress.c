@@ -15,8 +15,8 @@ static enum rc number_option(const char *name, const char *text, double low, dou
 	if (!text)
 		return RC_OK;
 	if (number_parse(text, ret, NULL) || !(*ret >= low && *ret <= high))
-		return err_set(err, RC_ARG, 0, "calc regress: --%s: found \"%.40s\", expected a number from %g to %g", name, text,
-			       low, high);
+		return err_set(err, RC_ARG, 0, "calc regress: --%s: found \"%.40s\", expected a number from %g to %g",
+			       name, text, low, high);
 	return RC_OK;
 }
 
@@ -26,8 +26,10 @@ static enum rc list_option(const char *name, const char *text, struct number_lis
 		char one[64];
 		snprintf(one, sizeof one, "%.*s", (int)strcspn(at, ","), at);
 		if (ret->n == sizeof ret->value / sizeof ret->value[0] || number_parse(one, &ret->value[ret->n], NULL))
-			return err_set(err, RC_ARG, 0, "calc regress: --%s: found \"%.60s\", expected at most %zu numbers with commas "
-				       "between", name, text, sizeof ret->value / sizeof ret->value[0]);
+			return err_set(err, RC_ARG, 0,
+				       "calc regress: --%s: found \"%.60s\", expected at most %zu numbers with commas "
+				       "between",
+				       name, text, sizeof ret->value / sizeof ret->value[0]);
 		ret->n++;
 	}
 	return RC_OK;
@@ -47,13 +49,16 @@ static enum rc read_options(const struct regress_options *o, struct regress_job 
 	    (rc = list_option("invert", o->invert, &job->invert, err)))
 		return rc;
 	if (fabs(degree - floor(degree)) > 0)
-		return err_set(err, RC_ARG, 0, "calc regress: --degree: found \"%.40s\", expected a whole number", o->degree);
+		return err_set(err, RC_ARG, 0, "calc regress: --degree: found \"%.40s\", expected a whole number",
+			       o->degree);
 	job->degree = (int)degree;
 	if (o->both && (o->robust || o->origin || o->weights || job->degree > 1))
-		return err_set(err, RC_ARG, 0, "calc regress: --errors-in-both fits a straight line with its own weights; leave out "
+		return err_set(err, RC_ARG, 0,
+			       "calc regress: --errors-in-both fits a straight line with its own weights; leave out "
 			       "--degree, --through-origin, --weights and --robust");
 	if (!o->both && (o->ux || o->uy))
-		return err_set(err, RC_ARG, 0, "calc regress: --ux and --uy go with --errors-in-both; one column of errors in y is "
+		return err_set(err, RC_ARG, 0,
+			       "calc regress: --ux and --uy go with --errors-in-both; one column of errors in y is "
 			       "--weights");
 	return RC_OK;
 }
@@ -94,7 +99,8 @@ static enum rc find_columns(const struct regress_options *o, struct regress_job 
 		job->y_column = o->x && job->x_column[0] == 1 ? 0 : 1;
 	for (size_t j = 0; !rc && j < job->m; j++)
 		if (job->x_column[j] == job->y_column)
-			rc = err_set(err, RC_ARG, 0, "%s: column \"%.60s\" is taken for both x and y; name them with --x and --y",
+			rc = err_set(err, RC_ARG, 0,
+				     "%s: column \"%.60s\" is taken for both x and y; name them with --x and --y",
 				     job->table.name, job->table.column[job->y_column].name);
 	return rc;
 }
@@ -138,7 +144,8 @@ static enum rc turn(struct regress_job *job, size_t column, double *values, bool
 		bool good = to_weight || is_weight(name) ? values[i] > 0 : values[i] >= 0;
 		if (!good)
 			return err_set(err, RC_ARG, 0, "%s:%u: \"%.60s\" is %g; expected a %s %s", job->table.name,
-				       job->table.line[i], name, values[i], is_weight(name) ? "weight" : "standard uncertainty",
+				       job->table.line[i], name, values[i],
+				       is_weight(name) ? "weight" : "standard uncertainty",
 				       to_weight || is_weight(name) ? "above zero" : "not below zero");
 		if (to_weight && !is_weight(name))
 			values[i] = 1 / values[i] / values[i];
@@ -174,7 +181,8 @@ static enum rc error_column(struct regress_job *job, const char *asked, const ch
 				column = (size_t)csv_find(&job->table, usual[k]);
 	}
 	if (column >= job->table.n_columns)
-		return err_set(err, RC_ARG, 0, "%s: no column with the uncertainties of %c; expected %s, or name it with --u%c",
+		return err_set(err, RC_ARG, 0,
+			       "%s: no column with the uncertainties of %c; expected %s, or name it with --u%c",
 			       job->table.name, usual[0][1], usual[0], usual[0][1]);
 	if ((rc = take_column(job, column, ret, m, err)))
 		return rc;
@@ -218,13 +226,19 @@ struct regress_value regress_job_at(const struct regress_options *o, const struc
 	return (struct regress_value){ y->intercept + x * y->slope, sqrt(fmax(u2, 0)), NAN };
 }
 
-/* The stated uncertainties are what is believed there: the residual of a point against that of y and, by the slope, of x. */
+/* The stated uncertainties are what is believed there: the residual of a point against that of y and, by the slope, of
+ * x. */
 static void york_points(struct regress_job *job)
 {
 	for (size_t i = 0; i < job->n; i++) {
 		double fit = job->york.intercept + job->york.slope * job->x[i], r = job->y[i] - fit;
-		job->points[i] = (struct regress_point){ .fit = fit, .residual = r, .leverage = NAN, .deleted = NAN, .weight = 1,
-			.studentised = r / hypot(job->uy[i], job->york.slope * job->ux[i]) };
+		job->points[i] =
+			(struct regress_point){ .fit = fit,
+						.residual = r,
+						.leverage = NAN,
+						.deleted = NAN,
+						.weight = 1,
+						.studentised = r / hypot(job->uy[i], job->york.slope * job->ux[i]) };
 	}
 }
 
@@ -235,9 +249,11 @@ static enum rc york_invert(const struct regress_options *o, struct regress_job *
 	for (size_t i = 0; i < job->invert.n; i++) {
 		double x = (job->invert.value[i] - job->york.intercept) / slope;
 		if (!isfinite(x))
-			return err_set(err, RC_SINGULAR, 0, "the line does not slope: no x belongs to %g", job->invert.value[i]);
+			return err_set(err, RC_SINGULAR, 0, "the line does not slope: no x belongs to %g",
+				       job->invert.value[i]);
 		job->inverse[i] = x;
-		job->u_inverse[i] = hypot(isnan(job->u_invert) ? 0 : job->u_invert, regress_job_at(o, job, x).u_fit) / fabs(slope);
+		job->u_inverse[i] =
+			hypot(isnan(job->u_invert) ? 0 : job->u_invert, regress_job_at(o, job, x).u_fit) / fabs(slope);
 	}
 	return RC_OK;
 }
@@ -246,7 +262,8 @@ static enum rc invert_all(struct regress_job *job, struct err *err)
 {
 	for (size_t i = 0; i < job->invert.n; i++) {
 		double u = isnan(job->u_invert) ? job->fit.residual_sd : job->u_invert;
-		enum rc rc = regress_invert(&job->fit, job->invert.value[i], u, &job->inverse[i], &job->u_inverse[i], err);
+		enum rc rc =
+			regress_invert(&job->fit, job->invert.value[i], u, &job->inverse[i], &job->u_inverse[i], err);
 		if (rc)
 			return rc;
 	}
@@ -268,12 +285,19 @@ static enum rc work(const struct regress_options *o, struct regress_job *job, st
 		if (!rc)
 			rc = york_invert(o, job, err);
 	} else {
-		struct regress_in in = { .n = job->n, .m = job->m, .x = job->x, .y = job->y, .weight = job->weight,
-					 .degree = job->degree, .through_origin = o->origin, .robust = o->robust };
+		struct regress_in in = { .n = job->n,
+					 .m = job->m,
+					 .x = job->x,
+					 .y = job->y,
+					 .weight = job->weight,
+					 .degree = job->degree,
+					 .through_origin = o->origin,
+					 .robust = o->robust };
 		rc = regress_fit(&in, &job->fit, job->points, err);
 		job->k = unc_coverage_factor(job->fit.dof, job->coverage);
 		if (!rc && job->m > 1 && (job->predict.n || job->invert.n))
-			rc = err_set(err, RC_ARG, 0, "calc regress: --predict and --invert take one x, found %zu", job->m);
+			rc = err_set(err, RC_ARG, 0, "calc regress: --predict and --invert take one x, found %zu",
+				     job->m);
 		if (!rc)
 			rc = invert_all(job, err);
 	}
@@ -301,28 +325,41 @@ int calc_regress(int argc, char **argv)
 		{ "y", "COLUMN", "column of y (default: the second)", &o.y, NULL },
 		{ "degree", "N", "of the polynomial, 1 to 10 (default: 1)", &o.degree, NULL },
 		{ "through-origin", NULL, "no constant term", NULL, &o.origin },
-		{ "weights", "COLUMN", "weigh the points: standard uncertainties u of y, or weights 1/u^2 when the column's name "
-		  "begins with w", &o.weights, NULL },
+		{ "weights", "COLUMN",
+		  "weigh the points: standard uncertainties u of y, or weights 1/u^2 when the column's name "
+		  "begins with w",
+		  &o.weights, NULL },
 		{ "robust", NULL, "bisquare weights against outliers, which are flagged and stay in", NULL, &o.robust },
-		{ "errors-in-both", NULL, "a straight line with uncertainties of x and of y (York 2004)", NULL, &o.both },
-		{ "ux", "COLUMN", "uncertainties of x (default: ux, u_x or weights wx, else the third column)", &o.ux, NULL },
-		{ "uy", "COLUMN", "uncertainties of y (default: uy, u_y or weights wy, else the fourth column)", &o.uy, NULL },
+		{ "errors-in-both", NULL, "a straight line with uncertainties of x and of y (York 2004)", NULL,
+		  &o.both },
+		{ "ux", "COLUMN", "uncertainties of x (default: ux, u_x or weights wx, else the third column)", &o.ux,
+		  NULL },
+		{ "uy", "COLUMN", "uncertainties of y (default: uy, u_y or weights wy, else the fourth column)", &o.uy,
+		  NULL },
 		{ "predict", "X,X,...", "the curve at x, with its confidence and prediction bands", &o.predict, NULL },
 		{ "invert", "Y,Y,...", "x where the curve takes y", &o.invert, NULL },
-		{ "u-invert", "U", "standard uncertainty of those y (default: the residual standard deviation; 0 with errors in both)", &o.u_invert,
-		  NULL },
+		{ "u-invert", "U",
+		  "standard uncertainty of those y (default: the residual standard deviation; 0 with errors in both)",
+		  &o.u_invert, NULL },
 		{ "coverage", "P", "of bands and expanded uncertainties (default: 0.95)", &o.coverage, NULL },
 		{ "points", NULL, "list every point: residual, leverage, studentised residual", NULL, &o.points },
 	};
-	const struct cli_spec spec = { "calc regress", "calc regress FILE.csv [options]",
-		"Least squares: a straight line, a polynomial, or several variables; with covariance, lack of fit against the "
+	const struct cli_spec spec = {
+		"calc regress",
+		"calc regress FILE.csv [options]",
+		"Least squares: a straight line, a polynomial, or several variables; with covariance, lack of fit "
+		"against the "
 		"scatter of repeats, and outliers. Columns have headings; rows that begin with # are comments.",
 		"  bridle calc regress loadcell.csv --degree 2 --json\n"
 		"    NIST e-Handbook LOADCELL: -1.83980467e-05, 0.100102485, 7.03186511e-06,\n"
 		"    residual sd 3.76403e-05\n"
 		"  bridle calc regress pearson.csv --errors-in-both\n"
 		"    York 2004, Pearson's data: slope -0.48053, intercept 5.4799\n",
-		options, sizeof options / sizeof options[0], 1, 1 };
+		options,
+		sizeof options / sizeof options[0],
+		1,
+		1
+	};
 	struct regress_job job = { 0 };
 	struct cli cli;
 	struct err err = { 0 };

@@ -13,7 +13,10 @@ struct regress_options {
 	bool origin, robust, both, points;
 };
 
-struct number_list { size_t n; double value[32]; };
+struct number_list {
+	size_t n;
+	double value[32];
+};
 
 struct regress_job {
 	struct csv table;

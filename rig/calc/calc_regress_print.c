@@ -39,7 +39,8 @@ static json_t *coefficients(const struct regress_job *job)
 		if (job->m == 1)
 			json_object_set_new(c, "power", json_integer((json_int_t)power));
 		else
-			json_object_set_new(c, "column", power ? cli_text(column_name(job, job->x_column[power - 1])) : json_null());
+			json_object_set_new(c, "column",
+					    power ? cli_text(column_name(job, job->x_column[power - 1])) : json_null());
 		json_array_append_new(list, c);
 	}
 	return list;
@@ -63,12 +64,15 @@ static void set_tests(const struct regress_job *job, json_t *doc)
 	const struct regress *f = &job->fit;
 
 	if (isfinite(f->lof_dof1))
-		json_object_set_new(doc, "lack_of_fit", json_pack("{s:o, s:o, s:o, s:o}", "F", cli_real(f->lof_F), "dof1",
-				    cli_real(f->lof_dof1), "dof2", cli_real(f->lof_dof2), "p", cli_real(f->lof_p)));
+		json_object_set_new(doc, "lack_of_fit",
+				    json_pack("{s:o, s:o, s:o, s:o}", "F", cli_real(f->lof_F), "dof1",
+					      cli_real(f->lof_dof1), "dof2", cli_real(f->lof_dof2), "p",
+					      cli_real(f->lof_p)));
 	if (!f->weighted)
 		return;
-	json_object_set_new(doc, "weights", json_pack("{s:o, s:s}", "column", cli_text(column_name(job, job->weight_column)),
-			    "meaning", job->weight_is_u ? "standard uncertainty" : "weight"));
+	json_object_set_new(doc, "weights",
+			    json_pack("{s:o, s:s}", "column", cli_text(column_name(job, job->weight_column)), "meaning",
+				      job->weight_is_u ? "standard uncertainty" : "weight"));
 	json_object_set_new(doc, "chi_squared", cli_real(f->rss));
 	json_object_set_new(doc, "chi_squared_p", cli_real(f->chi2_p));
 	/* u of the coefficients when the weights are believed and the scatter is not asked. */
@@ -84,9 +88,10 @@ static json_t *outliers(const struct regress_job *job)
 
 	for (size_t i = 0; i < job->n; i++)
 		if (job->points[i].outlier)
-			json_array_append_new(list, json_pack("{s:I, s:I, s:o, s:o}", "row", (json_int_t)(i + 1), "line",
-				(json_int_t)job->table.line[i], "residual", cli_real(job->points[i].residual), "studentised",
-				cli_real(job->points[i].studentised)));
+			json_array_append_new(list, json_pack("{s:I, s:I, s:o, s:o}", "row", (json_int_t)(i + 1),
+							      "line", (json_int_t)job->table.line[i], "residual",
+							      cli_real(job->points[i].residual), "studentised",
+							      cli_real(job->points[i].studentised)));
 	return list;
 }
 
@@ -99,10 +104,12 @@ static json_t *points(const struct regress_job *job)
 		json_t *x = json_array();
 		for (size_t j = 0; j < job->m; j++)
 			json_array_append_new(x, cli_real(job->x[i * job->m + j]));
-		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:b}", "x", x, "y",
-			cli_real(job->y[i]), "fit", cli_real(q->fit), "residual", cli_real(q->residual), "leverage",
-			cli_real(q->leverage), "studentised", cli_real(q->studentised), "deleted", cli_real(q->deleted), "weight",
-			cli_real(q->weight), "outlier", q->outlier));
+		json_array_append_new(list,
+				      json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:b}", "x", x, "y",
+						cli_real(job->y[i]), "fit", cli_real(q->fit), "residual",
+						cli_real(q->residual), "leverage", cli_real(q->leverage), "studentised",
+						cli_real(q->studentised), "deleted", cli_real(q->deleted), "weight",
+						cli_real(q->weight), "outlier", q->outlier));
 	}
 	return list;
 }
@@ -113,15 +120,18 @@ static void set_uses(const struct regress_options *o, const struct regress_job *
 
 	for (size_t i = 0; i < job->predict.n; i++) {
 		struct regress_value v = regress_job_at(o, job, job->predict.value[i]);
-		json_array_append_new(predict, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "x",
-			cli_real(job->predict.value[i]), "value", cli_real(v.value), "u_fit", cli_real(v.u_fit), "u_single",
-			cli_real(v.u_single), "confidence", pair(v.value - job->k * v.u_fit, v.value + job->k * v.u_fit),
-			"prediction", pair(v.value - job->k * v.u_single, v.value + job->k * v.u_single)));
+		json_array_append_new(
+			predict,
+			json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "x", cli_real(job->predict.value[i]), "value",
+				  cli_real(v.value), "u_fit", cli_real(v.u_fit), "u_single", cli_real(v.u_single),
+				  "confidence", pair(v.value - job->k * v.u_fit, v.value + job->k * v.u_fit),
+				  "prediction", pair(v.value - job->k * v.u_single, v.value + job->k * v.u_single)));
 	}
 	for (size_t i = 0; i < job->invert.n; i++)
-		json_array_append_new(invert, json_pack("{s:o, s:o, s:o, s:o}", "y", cli_real(job->invert.value[i]), "x",
-			cli_real(job->inverse[i]), "u_x", cli_real(job->u_inverse[i]), "U_x",
-			cli_real(job->k * job->u_inverse[i])));
+		json_array_append_new(invert,
+				      json_pack("{s:o, s:o, s:o, s:o}", "y", cli_real(job->invert.value[i]), "x",
+						cli_real(job->inverse[i]), "u_x", cli_real(job->u_inverse[i]), "U_x",
+						cli_real(job->k * job->u_inverse[i])));
 	if (job->predict.n)
 		json_object_set_new(doc, "predict", predict);
 	else
@@ -136,12 +146,13 @@ static json_t *york_document(const struct regress_options *o, const struct regre
 {
 	const struct york *y = &job->york;
 
-	json_t *doc = json_pack("{s:s, s:I, s:[{s:o, s:o, s:i}, {s:o, s:o, s:i}], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model",
-		"line", "n", (json_int_t)job->n, "coefficients", "value", cli_real(y->intercept), "u", cli_real(y->u_intercept),
-		"power", 0, "value", cli_real(y->slope), "u", cli_real(y->u_slope), "power", 1, "covariance",
-		cli_real(y->u_intercept * y->u_intercept), cli_real(y->cov), cli_real(y->cov),
-		cli_real(y->u_slope * y->u_slope), "residual_sd", cli_real(sqrt(y->chi2 / y->dof)), "dof", cli_real(y->dof),
-		"chi_squared", cli_real(y->chi2), "chi_squared_p", cli_real(y->p));
+	json_t *doc = json_pack(
+		"{s:s, s:I, s:[{s:o, s:o, s:i}, {s:o, s:o, s:i}], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model",
+		"line", "n", (json_int_t)job->n, "coefficients", "value", cli_real(y->intercept), "u",
+		cli_real(y->u_intercept), "power", 0, "value", cli_real(y->slope), "u", cli_real(y->u_slope), "power",
+		1, "covariance", cli_real(y->u_intercept * y->u_intercept), cli_real(y->cov), cli_real(y->cov),
+		cli_real(y->u_slope * y->u_slope), "residual_sd", cli_real(sqrt(y->chi2 / y->dof)), "dof",
+		cli_real(y->dof), "chi_squared", cli_real(y->chi2), "chi_squared_p", cli_real(y->p));
 	json_object_set_new(doc, "coverage", cli_real(job->coverage));
 	json_object_set_new(doc, "k", cli_real(job->k));
 	set_uses(o, job, doc);
@@ -156,10 +167,12 @@ int regress_print_json(const struct regress_options *o, const struct regress_job
 
 	if (o->both)
 		return cli_print_json(york_document(o, job));
-	json_t *doc = json_pack("{s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "model", model_word(o, job),
-		"robust", f->robust, "n", (json_int_t)job->n, "coefficients", coefficients(job), "covariance", covariance(f),
-		"residual_sd", cli_real(f->residual_sd), "residual_ss", cli_real(f->rss), "r_squared", cli_real(f->r_squared),
-		"dof", cli_real(f->dof), "F", cli_real(f->F), "F_p", cli_real(f->F_p), "aicc", cli_real(f->aicc));
+	json_t *doc =
+		json_pack("{s:s, s:b, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "model", model_word(o, job),
+			  "robust", f->robust, "n", (json_int_t)job->n, "coefficients", coefficients(job), "covariance",
+			  covariance(f), "residual_sd", cli_real(f->residual_sd), "residual_ss", cli_real(f->rss),
+			  "r_squared", cli_real(f->r_squared), "dof", cli_real(f->dof), "F", cli_real(f->F), "F_p",
+			  cli_real(f->F_p), "aicc", cli_real(f->aicc));
 	set_tests(job, doc);
 	json_object_set_new(doc, "outliers", outliers(job));
 	json_object_set_new(doc, "coverage", cli_real(job->coverage));
@@ -205,8 +218,10 @@ static void text_quality(const struct regress_job *job)
 		printf(", r^2 %.10g", f->r_squared);
 	putchar('\n');
 	if (isfinite(f->lof_dof1))
-		printf("  lack of fit: F %.4g (%g, %g), p %.4g: the curve %s\n", f->lof_F, f->lof_dof1, f->lof_dof2, f->lof_p,
-		       f->lof_p > 0.05 ? "fits as well as the repeats agree" : "does not fit as well as the repeats agree");
+		printf("  lack of fit: F %.4g (%g, %g), p %.4g: the curve %s\n", f->lof_F, f->lof_dof1, f->lof_dof2,
+		       f->lof_p,
+		       f->lof_p > 0.05 ? "fits as well as the repeats agree"
+				       : "does not fit as well as the repeats agree");
 	if (isfinite(f->aicc))
 		printf("  corrected information criterion %.6g (less is better, same points only)\n", f->aicc);
 	if (f->weighted)
@@ -233,8 +248,8 @@ static void text_uses(const struct regress_options *o, const struct regress_job 
 	if (job->predict.n || job->invert.n)
 		printf("  (k = %.4g, %g %%)\n", job->k, 100 * job->coverage);
 	for (size_t i = 0; i < job->invert.n; i++)
-		printf("  y = %g at x = %.10g, u %.4g, U %.4g\n", job->invert.value[i], job->inverse[i], job->u_inverse[i],
-		       job->k * job->u_inverse[i]);
+		printf("  y = %g at x = %.10g, u %.4g, U %.4g\n", job->invert.value[i], job->inverse[i],
+		       job->u_inverse[i], job->k * job->u_inverse[i]);
 }
 
 static void cell(double value, const char *end)
@@ -273,8 +288,9 @@ void regress_print_text(const struct regress_options *o, const struct regress_jo
 	if (o->both) {
 		text_coefficient("constant", job->york.intercept, job->york.u_intercept);
 		text_coefficient("x", job->york.slope, job->york.u_slope);
-		printf("\n  chi-squared %.6g, %g degrees of freedom, p %.4g: the scatter %s the stated uncertainties\n", job->york.chi2,
-		       job->york.dof, job->york.p, job->york.p > 0.05 ? "agrees with" : "is larger than");
+		printf("\n  chi-squared %.6g, %g degrees of freedom, p %.4g: the scatter %s the stated uncertainties\n",
+		       job->york.chi2, job->york.dof, job->york.p,
+		       job->york.p > 0.05 ? "agrees with" : "is larger than");
 		text_uses(o, job);
 		if (o->points)
 			text_points(job);

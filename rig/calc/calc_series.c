@@ -9,8 +9,7 @@ void series_free(struct series *s)
 	free(s->y);
 }
 
-enum rc series_read(const char *path, const char *column, struct series *ret, struct mistakes *m,
-			   struct err *err)
+enum rc series_read(const char *path, const char *column, struct series *ret, struct mistakes *m, struct err *err)
 {
 	struct series s = { 0 };
 	size_t at = 0;

@@ -38,7 +38,8 @@ static int print_gravity(const struct cli *cli, const struct gravity *g)
 {
 	if (!cli->json) {
 		calc_print("gravity", g->m_per_s2, g->u_m_per_s2, unc_coverage_factor(INFINITY, 0.95), "m/s2");
-		printf("of which u: latitude %.2g, height %.2g, anomaly of the place %.2g m/s2 (common practice, no source)\n",
+		printf("of which u: latitude %.2g, height %.2g, anomaly of the place %.2g m/s2 (common practice, no "
+		       "source)\n",
 		       g->u_latitude_m_per_s2, g->u_height_m_per_s2, g->u_anomaly_m_per_s2);
 		return 0;
 	}
@@ -59,12 +60,17 @@ int calc_gravity(int argc, char **argv)
 		{ "height", "H", "above the sea, with a unit; 0 m", &height, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc gravity", "calc gravity --latitude DEG [--height H] [options]",
-		"Normal gravity by the closed form of GRS80 with the linear free-air term for height, and its uncertainty: that "
+		"calc gravity",
+		"calc gravity --latitude DEG [--height H] [options]",
+		"Normal gravity by the closed form of GRS80 with the linear free-air term for height, and its "
+		"uncertainty: that "
 		"of latitude and height, and the local anomaly, which no formula gives.",
 		"  bridle calc gravity --latitude 45 --height \"1000 m\"\n"
 		"  gives 9.803113 m/s2 (GRS80: 9.806199 at the sea, less 0.3086 mGal/m)\n",
-		options, COUNT(options), 0, 0,
+		options,
+		COUNT(options),
+		0,
+		0,
 	};
 	struct cli cli;
 	struct gravity g;
@@ -85,7 +91,8 @@ static int print_air(const struct cli *cli, const struct air *a, enum air_formul
 	const char *name = formula == AIR_SHORT ? "OIML R 111-1, E.3-1" : "CIPM-2007";
 
 	if (!cli->json) {
-		calc_print("density", a->density_kg_per_m3, a->u_density_kg_per_m3, unc_coverage_factor(INFINITY, 0.95), "kg/m3");
+		calc_print("density", a->density_kg_per_m3, a->u_density_kg_per_m3, unc_coverage_factor(INFINITY, 0.95),
+			   "kg/m3");
 		printf("by %s; of which u: pressure %.2g, temperature %.2g, humidity %.2g, formula %.2g kg/m3\n", name,
 		       a->u_pressure_kg_per_m3, a->u_temp_kg_per_m3, a->u_humidity_kg_per_m3, a->u_formula_kg_per_m3);
 		if (!a->inside)
@@ -132,11 +139,16 @@ int calc_air(int argc, char **argv)
 		{ "short", NULL, "the short formula of OIML R 111-1 instead of CIPM-2007", NULL, &simple },
 	};
 	const struct cli_spec spec = {
-		"calc air", "calc air --pressure P --temperature T --humidity H [options]",
-		"Density of moist air by the CIPM-2007 equation or by the short formula of OIML R 111-1, with its uncertainty.",
+		"calc air",
+		"calc air --pressure P --temperature T --humidity H [options]",
+		"Density of moist air by the CIPM-2007 equation or by the short formula of OIML R 111-1, with its "
+		"uncertainty.",
 		"  bridle calc air --pressure \"101325 Pa\" --temperature \"20 degC\" --humidity 0.5\n"
 		"  gives 1.199314 kg/m3, with --short 1.199294 kg/m3\n",
-		options, COUNT(options), 0, 0,
+		options,
+		COUNT(options),
+		0,
+		0,
 	};
 	struct cli cli;
 	struct air_state state;
@@ -180,11 +192,13 @@ static enum rc read_mass(const struct weight_options *o, struct weight_answer *a
 			return err_set(err, RC_ARG, 0, "--mass excludes --nominal and --class");
 		rc = calc_option("mass", o->mass, "kg", false, &a->mass_kg, err);
 		if (!rc && !(a->mass_kg.value > 0))
-			rc = err_set(err, RC_ARG, 0, "--mass: found %g kg, expected a mass above 0 kg", a->mass_kg.value);
+			rc = err_set(err, RC_ARG, 0, "--mass: found %g kg, expected a mass above 0 kg",
+				     a->mass_kg.value);
 		return rc;
 	}
 	if (!o->nominal)
-		return err_set(err, RC_ARG, 0, "%s; give --nominal \"5 kg\" --class M1, or --mass \"5.0013 kg \xc2\xb1 0.5 g\"",
+		return err_set(err, RC_ARG, 0,
+			       "%s; give --nominal \"5 kg\" --class M1, or --mass \"5.0013 kg \xc2\xb1 0.5 g\"",
 			       o->class ? "a class without its nominal mass says nothing" : "no weight is given");
 	if (!o->class)
 		return err_set(err, RC_ARG, 0, "--class is missing; a nominal mass alone says nothing about its error");
@@ -220,8 +234,8 @@ static enum rc read_force(const struct weight_options *o, struct weight_answer *
 	if (!rc && o->hanger)
 		rc = calc_option("hanger", o->hanger, "kg", false, &a->hanger_kg, err);
 	if (!rc && !(density.value > 500 && air.value >= 0 && air.value < 5))
-		rc = err_set(err, RC_ARG, 0, "a density of %g kg/m3 in air of %g kg/m3 is not that of a weight", density.value,
-			     air.value);
+		rc = err_set(err, RC_ARG, 0, "a density of %g kg/m3 in air of %g kg/m3 is not that of a weight",
+			     density.value, air.value);
 	if (rc)
 		return rc;
 	struct quantity g = { .value = a->gravity.m_per_s2, .u = a->gravity.u_m_per_s2, .dof = INFINITY };
@@ -245,8 +259,7 @@ static enum rc read_torque(const struct weight_options *o, struct weight_answer 
 	if (!rc)
 		rc = optional("level", o->level, "deg", 0, 0, &level, err);
 	if (!rc && !(fabs(level.value) < 60))
-		rc = err_set(err, RC_ARG, 0, "the arm is %g deg off level; expected less than 60 deg",
-			     level.value);
+		rc = err_set(err, RC_ARG, 0, "the arm is %g deg off level; expected less than 60 deg", level.value);
 	if (rc)
 		return rc;
 	a->torque_Nm = weight_torque_Nm(a->ctx, a->force_N, unc_of_quantity(a->ctx, "arm", arm),
@@ -312,18 +325,20 @@ static void print_parts(const struct weight_answer *a, const char *name, struct 
 	(void)unc_expanded(a->ctx, x, 0.95, &k);
 	calc_print(name, x.value, unc_u(x), k, unit);
 	for (size_t i = 0; i < n; i++)
-		printf("  %-22s %12.3g %6.1f %%\n", unc_source_name(a->ctx, row[i].source), row[i].u, 100 * row[i].share);
+		printf("  %-22s %12.3g %6.1f %%\n", unc_source_name(a->ctx, row[i].source), row[i].u,
+		       100 * row[i].share);
 }
 
 static void print_weight(const struct weight_answer *a)
 {
 	if (a->has_class)
-		printf("class %s     %.6g kg \xc2\xb1 %.6g mg (OIML R 111-1:2004), rectangular\n", weight_class_name(a->class),
-		       a->mass_kg.value, a->tolerance_kg * 1e6);
+		printf("class %s     %.6g kg \xc2\xb1 %.6g mg (OIML R 111-1:2004), rectangular\n",
+		       weight_class_name(a->class), a->mass_kg.value, a->tolerance_kg * 1e6);
 	calc_print("mass", a->mass_kg.value, a->mass_kg.u,
 		   dist_coverage_factor(a->mass_kg.dist, a->mass_kg.beta, a->mass_kg.dof, 0.95), "kg");
 	if (a->has_gravity) {
-		calc_print("gravity", a->gravity.m_per_s2, a->gravity.u_m_per_s2, unc_coverage_factor(INFINITY, 0.95), "m/s2");
+		calc_print("gravity", a->gravity.m_per_s2, a->gravity.u_m_per_s2, unc_coverage_factor(INFINITY, 0.95),
+			   "m/s2");
 		print_parts(a, "force", a->force_N, "N");
 	}
 	if (a->has_arm)
@@ -361,14 +376,19 @@ int calc_weight(int argc, char **argv)
 		{ "level", "A", "off-level angle of the arm; 0 deg", &o.level, NULL },
 	};
 	const struct cli_spec spec = {
-		"calc weight", "calc weight (--nominal M --class C | --mass M) [options]",
-		"A dead weight: tolerance of its class (OIML R 111-1, read as limits, rectangular), force in air, torque on an arm, "
+		"calc weight",
+		"calc weight (--nominal M --class C | --mass M) [options]",
+		"A dead weight: tolerance of its class (OIML R 111-1, read as limits, rectangular), force in air, "
+		"torque on an arm, "
 		"each with its uncertainty by source.",
 		"  bridle calc weight --nominal \"5 kg\" --class M1\n  gives 250 mg (OIML R 111-1:2004, table 1)\n"
 		"  bridle calc weight --mass \"1 kg\" --gravity \"9.81 m/s2\" \\\n"
 		"    --arm \"500 mm \xc2\xb1 0.2 mm\"\n"
 		"  gives 9.8085285 N (9.81 (1 - 1.2/8000)) and 4.904 N\xc2\xb7m\n",
-		options, COUNT(options), 0, 0,
+		options,
+		COUNT(options),
+		0,
+		0,
 	};
 	struct cli cli;
 	struct weight_answer answer = { .hanger_kg = { .dof = INFINITY } };

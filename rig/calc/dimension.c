@@ -39,7 +39,7 @@ struct dimension dimension_of_unit(const char *si_unit)
 {
 	struct dimension d = plain;
 
-	for (const char *s = si_unit; *s; ) {
+	for (const char *s = si_unit; *s;) {
 		size_t letters = strspn(s, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"), k;
 		int power = 1, used = 0;
 		if (sscanf(s + letters, "%d%n", &power, &used) != 1)
@@ -49,7 +49,8 @@ struct dimension dimension_of_unit(const char *si_unit)
 				break;
 		if (k < DIMENSION_BASES)
 			d.power[k] += power;
-		else if (!(letters == 0 && used) && !(letters == 3 && memcmp(s, "rad", 3) == 0) && !(letters == 2 && memcmp(s, "sr", 2) == 0))
+		else if (!(letters == 0 && used) && !(letters == 3 && memcmp(s, "rad", 3) == 0) &&
+			 !(letters == 2 && memcmp(s, "sr", 2) == 0))
 			return unknown;
 		s += letters + (size_t)used;
 		if (*s == '.')
@@ -68,7 +69,10 @@ bool dimension_same(struct dimension a, struct dimension b)
 	return true;
 }
 
-static bool is_plain(struct dimension d) { return d.known && dimension_same(d, plain); }
+static bool is_plain(struct dimension d)
+{
+	return d.known && dimension_same(d, plain);
+}
 
 void dimension_text(struct dimension d, char *buf, size_t size)
 {
@@ -102,7 +106,10 @@ static struct term lost(struct reader *r)
 	return (struct term){ unknown, false, false, 0 };
 }
 
-static bool going(const struct reader *r) { return !r->lost && !r->rc; }
+static bool going(const struct reader *r)
+{
+	return !r->lost && !r->rc;
+}
 
 static bool take(struct reader *r, const char *what)
 {
@@ -136,7 +143,10 @@ static struct term alike(struct reader *r, struct term a, struct term b, const c
 	return a.dim.known ? a : b;
 }
 
-static struct dimension factor_of(struct term a) { return a.constant && a.counts ? plain : a.dim; }
+static struct dimension factor_of(struct term a)
+{
+	return a.constant && a.counts ? plain : a.dim;
+}
 
 static struct term times(struct term a, struct term b, double sign)
 {
@@ -161,7 +171,8 @@ static struct term raise(struct reader *r, struct term a, struct term b)
 	if (!b.constant && !dimension_same(b.dim, plain))
 		return wrong(r, "raises to a power in", b.dim, "where it must be", plain);
 	if (a.constant)
-		return (struct term){ b.constant ? unknown : plain, b.constant, a.counts && b.constant && b.counts, pow(a.value, b.value) };
+		return (struct term){ b.constant ? unknown : plain, b.constant, a.counts && b.constant && b.counts,
+				      pow(a.value, b.value) };
 	if (is_plain(a.dim))
 		return (struct term){ plain, false, false, 0 };
 	if (b.constant && isfinite(b.value))
@@ -171,7 +182,8 @@ static struct term raise(struct reader *r, struct term a, struct term b)
 
 static struct term function(struct reader *r, const char *name, size_t length)
 {
-	static const char *const of_number[] = { "sin", "cos", "tan", "asin", "acos", "atan", "sinh", "cosh", "tanh", "exp" };
+	static const char *const of_number[] = { "sin",  "cos",  "tan",  "asin", "acos",
+						 "atan", "sinh", "cosh", "tanh", "exp" };
 	struct term a = ternary(r);
 
 	while (going(r) && take(r, ","))
@@ -182,7 +194,8 @@ static struct term function(struct reader *r, const char *name, size_t length)
 		if (strlen(of_number[i]) != length || memcmp(of_number[i], name, length) != 0)
 			continue;
 		if (!a.constant && !dimension_same(a.dim, plain))
-			return wrong(r, "takes a sine, an exponential or the like of a quantity in", a.dim, "where it must be", plain);
+			return wrong(r, "takes a sine, an exponential or the like of a quantity in", a.dim,
+				     "where it must be", plain);
 		return (struct term){ plain, false, false, 0 };
 	}
 	if (length == 4 && memcmp(name, "sqrt", 4) == 0)

@@ -46,10 +46,13 @@ struct compiler {
 	bool failed;
 };
 
-static const struct { const char *name; double (*call)(double); } functions[] = {
-	{ "sin", sin }, { "cos", cos }, { "tan", tan }, { "asin", asin }, { "acos", acos }, { "atan", atan },
-	{ "sinh", sinh }, { "cosh", cosh }, { "tanh", tanh }, { "exp", exp }, { "ln", log }, { "log10", log10 },
-	{ "sqrt", sqrt }, { "abs", fabs },
+static const struct {
+	const char *name;
+	double (*call)(double);
+} functions[] = {
+	{ "sin", sin },   { "cos", cos },     { "tan", tan },   { "asin", asin }, { "acos", acos },
+	{ "atan", atan }, { "sinh", sinh },   { "cosh", cosh }, { "tanh", tanh }, { "exp", exp },
+	{ "ln", log },    { "log10", log10 }, { "sqrt", sqrt }, { "abs", fabs },
 };
 
 static struct place sum(struct compiler *c);
@@ -261,12 +264,9 @@ void expression_free(struct expression *e)
 static const double *column_of(const struct expression *e, struct place p, const double *const *columns)
 {
 	switch (p.kind) {
-	case PLACE_NAME:
-		return columns[p.at];
-	case PLACE_TEMP:
-		return e->temp[p.at];
-	case PLACE_CONSTANT:
-		return e->constant[p.at];
+	case PLACE_NAME: return columns[p.at];
+	case PLACE_TEMP: return e->temp[p.at];
+	case PLACE_CONSTANT: return e->constant[p.at];
 	}
 	return NULL;
 }

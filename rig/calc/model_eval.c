@@ -64,7 +64,8 @@ static enum rc prepare(struct evaluator *e, size_t j, struct err *err)
 	for (size_t i = 0; i < f->n_inputs + j; i++) {
 		mupDefineVar(p, e->name[i], &e->var[i]);
 		if (mupError(p))
-			return err_set(err, RC_ARG, 0, "%s cannot be a name: it is a function or constant of the expressions",
+			return err_set(err, RC_ARG, 0,
+				       "%s cannot be a name: it is a function or constant of the expressions",
 				       e->name[i]);
 	}
 	mupSetExpr(p, f->step[j].expression);
@@ -223,8 +224,11 @@ static enum rc check_kinds(const struct model_file *f, struct err *err)
 		dimension_text(dim[at], is, sizeof is);
 		dimension_text(want, wanted, sizeof wanted);
 		if (!dimension_same(dim[at], want))
-			return err_set(err, RC_ARG, 0, "the expression of %s is in %s, expected %s for %s; a number with a unit belongs among "
-				"the inputs", step->name, is, wanted, step->unit);
+			return err_set(
+				err, RC_ARG, 0,
+				"the expression of %s is in %s, expected %s for %s; a number with a unit belongs among "
+				"the inputs",
+				step->name, is, wanted, step->unit);
 	}
 	return RC_OK;
 }
@@ -239,8 +243,13 @@ enum rc model_file_model(struct model_file *file, struct mc_model *ret, struct e
 	if (rc)
 		return rc;
 	*ret = (struct mc_model){
-		.n_inputs = file->n_inputs, .n_outputs = file->n_outputs, .inputs = file->drawn,
-		.correlation = file->correlation, .eval = evaluate, .open = open_for_thread, .close = evaluator_close,
+		.n_inputs = file->n_inputs,
+		.n_outputs = file->n_outputs,
+		.inputs = file->drawn,
+		.correlation = file->correlation,
+		.eval = evaluate,
+		.open = open_for_thread,
+		.close = evaluator_close,
 		.ctx = file,
 	};
 	return RC_OK;

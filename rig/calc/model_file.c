@@ -57,8 +57,10 @@ static bool is_taken(const struct model_file *f, const char *name)
 static enum rc check_name(const struct model_file *f, const char *name, struct err *err)
 {
 	if (!good_name(name))
-		return err_set(err, RC_ARG, 0, "\"%.60s\" cannot be a name; expected letters, digits and _, a letter first, "
-			       "at most %d", name, MODEL_NAME - 1);
+		return err_set(err, RC_ARG, 0,
+			       "\"%.60s\" cannot be a name; expected letters, digits and _, a letter first, "
+			       "at most %d",
+			       name, MODEL_NAME - 1);
 	if (is_taken(f, name))
 		return err_set(err, RC_ARG, 0, "the name %s is given twice", name);
 	return RC_OK;
@@ -74,7 +76,8 @@ static enum rc take_model(struct model_file *f, const char *key, const char *val
 	} else if (strcmp(key, "coverage") == 0) {
 		rc = quantity_parse(value, "1", &q, err);
 		if (!rc && !(q.value > 0 && q.value < 1))
-			rc = err_set(err, RC_ARG, 0, "the coverage \"%s\" must lie between 0 and 1 (0.95 or 95 %%)", value);
+			rc = err_set(err, RC_ARG, 0, "the coverage \"%s\" must lie between 0 and 1 (0.95 or 95 %%)",
+				     value);
 		f->coverage = rc ? f->coverage : q.value;
 	} else if (strcmp(key, "digits") == 0) {
 		f->digits = atoi(value);
@@ -101,8 +104,9 @@ static enum rc take_input(struct model_file *f, const char *key, const char *val
 		return rc;
 	}
 	snprintf(in->name, sizeof in->name, "%s", key);
-	f->drawn[f->n_inputs++] = (struct mc_input){ .value = in->q.value, .u = in->q.u, .dof = in->q.dof,
-						     .beta = in->q.beta, .dist = in->q.dist };
+	f->drawn[f->n_inputs++] = (struct mc_input){
+		.value = in->q.value, .u = in->q.u, .dof = in->q.dof, .beta = in->q.beta, .dist = in->q.dist
+	};
 	return RC_OK;
 }
 
@@ -121,11 +125,14 @@ static enum rc take_correlation(struct model_file *f, const char *key, const cha
 	double r;
 
 	if (sscanf(key, "%39[A-Za-z0-9_] , %39[A-Za-z0-9_]", a, b) != 2)
-		return err_set(err, RC_ARG, 0, "[correlations] \"%.60s\" is not understood; expected two inputs as in "
-			       "a, b = 0.3", key);
+		return err_set(err, RC_ARG, 0,
+			       "[correlations] \"%.60s\" is not understood; expected two inputs as in "
+			       "a, b = 0.3",
+			       key);
 	int i = find_input(f, a), j = find_input(f, b);
 	if (i < 0 || j < 0)
-		return err_set(err, RC_ARG, 0, "[correlations] %s is not an input; [inputs] must stand before", i < 0 ? a : b);
+		return err_set(err, RC_ARG, 0, "[correlations] %s is not an input; [inputs] must stand before",
+			       i < 0 ? a : b);
 	if (i == j)
 		return err_set(err, RC_ARG, 0, "[correlations] %s is named twice in a line", a);
 	enum rc rc = number_parse(value, &r, err);
@@ -210,8 +217,8 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		const char *section;
 		enum rc (*take)(struct model_file *f, const char *key, const char *value, struct err *err);
 	} sections[] = {
-		{ "model", take_model }, { "inputs", take_input }, { "correlations", take_correlation },
-		{ "let", take_let }, { "outputs", take_output },
+		{ "model", take_model }, { "inputs", take_input },   { "correlations", take_correlation },
+		{ "let", take_let },     { "outputs", take_output },
 	};
 	struct reader *r = user;
 
@@ -223,8 +230,10 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 			return rc ? refuse(r, rc) : 1;
 		}
 	}
-	return refuse(r, err_set(r->err, RC_ARG, 0, "the section [%.40s] is not known; expected [model], [inputs], "
-				 "[correlations], [let] or [outputs]", section));
+	return refuse(r, err_set(r->err, RC_ARG, 0,
+				 "the section [%.40s] is not known; expected [model], [inputs], "
+				 "[correlations], [let] or [outputs]",
+				 section));
 }
 
 /* One line at a time, so that a mistake knows its line. */
@@ -239,8 +248,8 @@ static char *give_line(char *str, int num, void *stream)
 	/* A leading blank would make inih take the line for the continuation of the one before. */
 	skip = skip < n ? skip : n;
 	if (n - skip + 2 > (size_t)num) {
-		refuse(r, err_set(r->err, RC_ARG, 0, "the line is longer than %d bytes; split the expression into two outputs",
-				  num - 2));
+		refuse(r, err_set(r->err, RC_ARG, 0,
+				  "the line is longer than %d bytes; split the expression into two outputs", num - 2));
 		return NULL;
 	}
 	snprintf(str, (size_t)num, "%.*s\n", (int)(n - skip), r->at + skip);
@@ -265,8 +274,8 @@ static enum rc parse(struct reader *r, const char *text)
 	if (status < 0)
 		return err_set(r->err, RC_NOMEM, 0, "out of memory");
 	if (status > 0)
-		return err_set(r->err, RC_ARG, 0, "%s:%d: expected a line such as \"key = value\" or \"[section]\"", r->path,
-			       status);
+		return err_set(r->err, RC_ARG, 0, "%s:%d: expected a line such as \"key = value\" or \"[section]\"",
+			       r->path, status);
 	if (r->file->n_inputs == 0)
 		return err_set(r->err, RC_ARG, 0, "%s: there is no input; write them below [inputs]", r->path);
 	if (r->file->n_outputs == 0)

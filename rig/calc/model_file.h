@@ -15,7 +15,8 @@
  *   [outputs]
  *   T (N.m) = F * L          expressions by muParser; all inputs are in coherent SI units
  *
- * A step or an output may use those that stand before it. Without a unit an output is shown as the number it is, in SI. */
+ * A step or an output may use those that stand before it. Without a unit an output is shown as the number it is, in SI.
+ */
 #ifndef BRIDLE_CALC_MODEL_FILE_H
 #define BRIDLE_CALC_MODEL_FILE_H
 
@@ -50,7 +51,7 @@ struct model_file {
 	struct model_input input[MC_MAX_INPUTS];
 	struct model_output output[MC_MAX_OUTPUTS];                /* the shown ones */
 	struct model_output step[MC_MAX_OUTPUTS + MODEL_MAX_LETS]; /* all expressions as they stand in the file */
-	struct mc_input drawn[MC_MAX_INPUTS]; /* the inputs as montecarlo.h wants them */
+	struct mc_input drawn[MC_MAX_INPUTS];                      /* the inputs as montecarlo.h wants them */
 	double *correlation; /* n_inputs x n_inputs, NULL when all are independent */
 };
 

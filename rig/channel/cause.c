@@ -10,9 +10,9 @@ enum { MORE_HOLDS, MORE_WORSENS };
 #define CHANNEL_NOBODY (-1)
 
 #define ROW(NAME, word, noun, unit, sentence, ended, limit, kind, leaves, more, channel) \
-	[CAUSE_##NAME] = { #word,	noun, \
-			   unit,	sentence, \
-			   ended,	LIMIT_##limit, \
+	[CAUSE_##NAME] = { #word,       noun, \
+			   unit,        sentence, \
+			   ended,       LIMIT_##limit, \
 			   KIND_##kind, LEAVES_##leaves, \
 			   MORE_##more, CHANNEL_##channel },
 

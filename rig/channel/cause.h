@@ -15,18 +15,19 @@
  *   noun      of the number that tells it, with its unit; NULL: the number says nothing
  *   sentence  for people: what it means, what to do
  *   ended     how a report says that it ended a run; NULL: by its word
- *   limit     LIMIT_...: what that says of the curve. NOT_KNOWN and ACTUATOR: what the samples say (reports/reduce/limit.h)
+ *   limit     LIMIT_...: what that says of the curve. NOT_KNOWN and ACTUATOR: what the samples say
+ *             (reports/reduce/limit.h)
  *   kind      FAULT of the rig, or of what runs it: it latches until a person says that it is put right.
- *             RESULT: what only limits a step (stall, heat, supply, the actuator's or brake's own limits), what a person
- *             or a sequence asked for
+ *             RESULT: what only limits a step (stall, heat, supply, the actuator's or brake's own limits), what a
+ *             person or a sequence asked for
  *   leaves    POINT: a step that it cuts short tells where the limit was, so it leaves a point. NOTHING
  *   more      more brake than there is WORSENS it, or HOLDS the shaft as in any stop (docs/invariants.md, I2)
  *   channel   CHANNEL_...: the instrument that fills it is the first to look at. NOBODY: none of the rig's
  *
  * In the order in which one of several is named: what tells most comes first. SLEPT stands before what a machine that
- * slept finds (a node that looks restarted, safe or silent), LATE_TICK before old samples, a lease that ended and an open
- * contactor, which are its own doing. All watches step in this order too: DRIVE_DROPOUT the time under power, which
- * DRIVE_FAULT and SUPPLY_RANGE then use. */
+ * slept finds (a node that looks restarted, safe or silent), LATE_TICK before old samples, a lease that ended and an
+ * open contactor, which are its own doing. All watches step in this order too: DRIVE_DROPOUT the time under power,
+ * which DRIVE_FAULT and SUPPLY_RANGE then use. */
 #define CAUSES(X) \
 	X(ESTOP, estop, NULL, "", \
 	  "the emergency stop is pressed; find out why, release it, then start again on purpose", \

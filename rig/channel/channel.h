@@ -18,12 +18,12 @@ enum channel_id {
 	CHANNEL_BRAKE,
 	CHANNEL_VOLTAGE,
 	CHANNEL_CURRENT,
-	CHANNEL_DRIVE,     /* the drive's own telemetry */
-	CHANNEL_STATE,     /* of the node, with its reason */
+	CHANNEL_DRIVE, /* the drive's own telemetry */
+	CHANNEL_STATE, /* of the node, with its reason */
 	CHANNEL_ESTOP,
 	CHANNEL_GUARD,
 	CHANNEL_CONTACTOR,
-	CHANNEL_TEMP,      /* + enum temp_place */
+	CHANNEL_TEMP, /* + enum temp_place */
 	CHANNEL_COUNT = CHANNEL_TEMP + TEMP_COUNT
 };
 
@@ -40,7 +40,7 @@ enum channel_id {
 #define ROLE_ALL 0xffu
 
 enum quality {
-	QUALITY_MISSING,   /* never told, or its instrument is gone: there is no value */
+	QUALITY_MISSING, /* never told, or its instrument is gone: there is no value */
 	QUALITY_GOOD,
 	QUALITY_SATURATED, /* at an end of its range: the true value is at least so much */
 	QUALITY_UNSTABLE   /* the instrument itself says that it still moves */
@@ -48,9 +48,9 @@ enum quality {
 
 struct channel {
 	struct mono taken; /* when the newest reading was taken, mapped to the host's clock; 0 before the first */
-	double age_s;      /* since then, less the time in which this program itself did not look; INFINITY before the first
-			    * and when its instrument is gone */
-	uint32_t fresh;    /* readings so far: unchanged = the value is the old one */
+	double age_s; /* since then, less the time in which this program itself did not look; INFINITY before the first
+		       * and when its instrument is gone */
+	uint32_t fresh; /* readings so far: unchanged = the value is the old one */
 	enum quality quality;
 	uint8_t instrument; /* which of the session's fills it */
 };

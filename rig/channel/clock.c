@@ -63,6 +63,9 @@ static void machine_free(void *ctx)
 
 struct clock_src clock_machine(void)
 {
-	return (struct clock_src){ .now = machine_now, .wall = machine_wall, .sleep_until = machine_sleep_until,
-				   .slept_ns = machine_slept_ns, .free = machine_free };
+	return (struct clock_src){ .now = machine_now,
+				   .wall = machine_wall,
+				   .sleep_until = machine_sleep_until,
+				   .slept_ns = machine_slept_ns,
+				   .free = machine_free };
 }

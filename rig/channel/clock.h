@@ -10,8 +10,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-struct mono { int64_t ns; }; /* monotonic: deadlines, periods, control. Never mixed with wall time. */
-struct wall { int64_t ns; }; /* UTC since 1970: logbook and reports only */
+struct mono {
+	int64_t ns;
+}; /* monotonic: deadlines, periods, control. Never mixed with wall time. */
+struct wall {
+	int64_t ns;
+}; /* UTC since 1970: logbook and reports only */
 
 struct clock_src {
 	struct mono (*now)(void *ctx);
@@ -25,7 +29,10 @@ struct clock_src {
 	bool is_bench; /* bench time stands still while nobody sleeps */
 };
 
-static inline struct mono mono_add_ns(struct mono t, int64_t ns) { return (struct mono){ t.ns + ns }; }
+static inline struct mono mono_add_ns(struct mono t, int64_t ns)
+{
+	return (struct mono){ t.ns + ns };
+}
 static inline double mono_diff_s(struct mono later, struct mono earlier)
 {
 	return (double)(later.ns - earlier.ns) * 1e-9;

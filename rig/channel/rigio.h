@@ -32,52 +32,56 @@ enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN }
 #define LINE_CONTACTOR 0x4u
 #define LINES_ALL (LINE_ESTOP | LINE_GUARD | LINE_CONTACTOR)
 
-/* One look at the rig. How fresh a value is, and who tells it, stands in its channel. Values that were never received are NaN (or as stated). "age" is measured on the host's
- * clock from the moment the sample was taken (node time mapped to host time) to now. */
+/* One look at the rig. How fresh a value is, and who tells it, stands in its channel. Values that were never received
+ * are NaN (or as stated). "age" is measured on the host's clock from the moment the sample was taken (node time mapped
+ * to host time) to now. */
 struct snapshot {
-	struct mono now;      /* when this tick looked */
-	int64_t late_ns;      /* how late the tick was against its deadline */
-	int64_t slept_ns;     /* this machine was suspended for so long since the tick before (no clock of this page counts it) */
-	bool node_reset;      /* the node restarted since node_open; stays true */
-	bool node_lost;       /* link gone (hang-up); stays true */
-	uint32_t sample_total;  /* fast samples received since start */
+	struct mono now;  /* when this tick looked */
+	int64_t late_ns;  /* how late the tick was against its deadline */
+	int64_t slept_ns; /* this machine was suspended for so long since the tick before (no clock of this page counts
+			     it) */
+	bool node_reset;  /* the node restarted since node_open; stays true */
+	bool node_lost;   /* link gone (hang-up); stays true */
+	uint32_t sample_total;                          /* fast samples received since start */
 	uint32_t sample_lost, sample_doubled, line_bad; /* totals */
-	uint32_t sample_missed; /* total: lost while this program itself did not look */
-	uint32_t sample_late;   /* total: came more than two periods after it was taken, or after a newer one (then it is not used) */
-	double sample_age_s;  /* since the newest fast sample, or, when longer than the lease, since the oldest set-point that the
-			       * node did not acknowledge; INFINITY before the first sample. Time in which this program itself did
-			       * not look is not counted, here and in a channel's age_s */
+	uint32_t sample_missed;                         /* total: lost while this program itself did not look */
+	uint32_t sample_late; /* total: came more than two periods after it was taken, or after a newer one (then it is
+				 not used) */
+	double sample_age_s; /* since the newest fast sample, or, when longer than the lease, since the oldest set-point
+			      * that the node did not acknowledge; INFINITY before the first sample. Time in which this
+			      * program itself did not look is not counted, here and in a channel's age_s */
 	struct channel channel[CHANNEL_COUNT];
-	uint64_t node_us;     /* node's clock of that sample, unwrapped */
+	uint64_t node_us; /* node's clock of that sample, unwrapped */
 
 	int32_t cell_count;
-	uint32_t cell_same;        /* how many fresh conversions in a row had exactly this count */
-	double cell_same_s;        /* and for how long, from the first of them to the newest */
-	double cell_equal_chance;  /* that a fresh conversion equals the one before it, by those before this row; 0 = not known */
-	double indication;         /* counts less tare; the count itself until tared */
-	double torque_Nm;          /* NaN without a calibration */
-	bool torque_extrapolated;  /* beyond the calibration's range */
+	uint32_t cell_same;       /* how many fresh conversions in a row had exactly this count */
+	double cell_same_s;       /* and for how long, from the first of them to the newest */
+	double cell_equal_chance; /* that a fresh conversion equals the one before it, by those before this row; 0 = not
+				     known */
+	double indication;        /* counts less tare; the count itself until tared */
+	double torque_Nm;         /* NaN without a calibration */
+	bool torque_extrapolated; /* beyond the calibration's range */
 
-	int64_t pulses;            /* unwrapped */
-	double angle_rev;          /* pulses / pulses per revolution of the output */
-	double edge_age_s;         /* since the last pulse at the sample's time; saturates at 0.999999 */
-	double edge_time_s;        /* node time of the last pulse, s */
-	double speed_rpm;          /* from pulses and edge times, 0 when no pulse for longer than 0.5 s */
+	int64_t pulses;     /* unwrapped */
+	double angle_rev;   /* pulses / pulses per revolution of the output */
+	double edge_age_s;  /* since the last pulse at the sample's time; saturates at 0.999999 */
+	double edge_time_s; /* node time of the last pulse, s */
+	double speed_rpm;   /* from pulses and edge times, 0 when no pulse for longer than 0.5 s */
 
-	double brake_A;            /* read back */
+	double brake_A; /* read back */
 	double voltage_V, current_A;
 	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
-	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor, closed is what it was told
-						    * and has answered */
+	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor,
+						    * closed is what it was told and has answered */
 	enum node_state node_state;
 	char node_reason[12];
 	unsigned drive_flags;
 	double drive_rotor_rpm, drive_A; /* NaN too while the drive does not answer the node */
 	double temp_degC[TEMP_COUNT];
 
-	bool log_failed;           /* the logbook cannot be written or its ring is full */
-	bool operator_stop;        /* key press or Ctrl-C */
-	bool sequence_stop;        /* the sequence asked to stop (CAUSE_SEQUENCE) */
+	bool log_failed;    /* the logbook cannot be written or its ring is full */
+	bool operator_stop; /* key press or Ctrl-C */
+	bool sequence_stop; /* the sequence asked to stop (CAUSE_SEQUENCE) */
 };
 
 /* Was the value ever told? What a line says before is false and means nothing. */
@@ -90,9 +94,20 @@ static inline bool is_told(const struct snapshot *snap, enum channel_id channel)
 static inline struct snapshot snapshot_blank(void)
 {
 	struct snapshot snap = {
-		.sample_age_s = INFINITY, .indication = NAN, .torque_Nm = NAN, .angle_rev = NAN, .edge_age_s = NAN, .edge_time_s = NAN,
-		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .ripple_W = NAN, .drive_rotor_rpm = NAN,
-		.drive_A = NAN, .node_state = NODE_UNKNOWN,
+		.sample_age_s = INFINITY,
+		.indication = NAN,
+		.torque_Nm = NAN,
+		.angle_rev = NAN,
+		.edge_age_s = NAN,
+		.edge_time_s = NAN,
+		.speed_rpm = NAN,
+		.brake_A = NAN,
+		.voltage_V = NAN,
+		.current_A = NAN,
+		.ripple_W = NAN,
+		.drive_rotor_rpm = NAN,
+		.drive_A = NAN,
+		.node_state = NODE_UNKNOWN,
 	};
 
 	for (int i = 0; i < TEMP_COUNT; i++)
@@ -105,10 +120,10 @@ static inline struct snapshot snapshot_blank(void)
 /* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
 struct wish {
 	enum drive_mode mode;
-	double speed_rpm;   /* of the output, in speed mode */
-	double drive_A;     /* torque-producing current, in current mode */
+	double speed_rpm; /* of the output, in speed mode */
+	double drive_A;   /* torque-producing current, in current mode */
 	double brake_A;
-	bool power;         /* contactor */
+	bool power; /* contactor */
 };
 
 #endif

@@ -76,7 +76,8 @@ static enum rc read_profiles(const struct cli *cli, struct bench *b, struct mist
 		return rc;
 	first = first.rc == RC_OK && rc == RC_ARG ? *err : first;
 	if (first.rc == RC_OK && !b->config.rig.is_virtual)
-		return err_set(err, RC_ARG, 0, "rig.ini: has no [virtual] section, so this rig is a real one; a virtual bench "
+		return err_set(err, RC_ARG, 0,
+			       "rig.ini: has no [virtual] section, so this rig is a real one; a virtual bench "
 			       "needs control = unix:run/control.sock there");
 	if (first.rc != RC_OK)
 		*err = first;
@@ -111,7 +112,8 @@ static enum rc open_world(const struct options *o, struct bench *b, const char *
 
 	true_rig_draw(b->config.seed, &b->config.stated, &b->config.physics, &truth);
 	if (!o->no_truth)
-		rc = truth_open(run, b->config.seed, &b->config.physics, &truth, &b->config.weights, &b->config.truth_csv, err);
+		rc = truth_open(run, b->config.seed, &b->config.physics, &truth, &b->config.weights,
+				&b->config.truth_csv, err);
 	return rc == RC_OK ? world_new(&b->config, &b->world, err) : rc;
 }
 
@@ -146,7 +148,8 @@ static enum rc catch_signals(struct bench *b, struct err *err)
 	sigaddset(&set, SIGHUP);
 	sigprocmask(SIG_BLOCK, &set, NULL);
 	b->serve.stop_fd = signalfd(-1, &set, SFD_CLOEXEC);
-	return b->serve.stop_fd >= 0 ? RC_OK : err_set(err, RC_IO, errno, "cannot watch for signals: %s", strerror(errno));
+	return b->serve.stop_fd >= 0 ? RC_OK
+				     : err_set(err, RC_IO, errno, "cannot watch for signals: %s", strerror(errno));
 }
 
 static int announce(const struct cli *cli, const struct bench *b)
@@ -183,8 +186,8 @@ static enum rc whole_number(const char *option, const char *text, int64_t least,
 			    struct err *err)
 {
 	if (text != NULL && !tether_decimal(text, least, most, ret))
-		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a whole number from %lld to %lld", option, text,
-			       (long long)least, (long long)most);
+		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a whole number from %lld to %lld", option,
+			       text, (long long)least, (long long)most);
 	return RC_OK;
 }
 
@@ -196,7 +199,8 @@ static enum rc read_options(const struct options *o, struct bench *b, struct err
 	if (rc == RC_OK)
 		rc = whole_number("step", o->step, 1, 1000, &step_us, err);
 	if (rc == RC_OK && 1000 % step_us != 0)
-		rc = err_set(err, RC_ARG, 0, "--step: found %lld, expected a divisor of 1000 such as 25, 50 or 100 (µs)",
+		rc = err_set(err, RC_ARG, 0,
+			     "--step: found %lld, expected a divisor of 1000 such as 25, 50 or 100 (µs)",
 			     (long long)step_us);
 	if (rc == RC_OK && o->at)
 		rc = agenda_parse(o->at, &b->config.agenda, err);
@@ -255,7 +259,8 @@ int cmd_bench(int argc, char **argv)
 	struct options o = { 0 };
 	const struct cli_option table[] = {
 		{ "seed", "N", "draws the bench's true errors and its noise (1)", &o.seed, NULL },
-		{ "once", NULL, "end when a host's control line has closed and the node is idle or safe", NULL, &o.once },
+		{ "once", NULL, "end when a host's control line has closed and the node is idle or safe", NULL,
+		  &o.once },
 		{ "pty", NULL, "serve the tether on a pseudo-terminal, whose name is printed", NULL, &o.pty },
 		{ "no-truth", NULL, "do not write run/truth.json and run/truth.csv", NULL, &o.no_truth },
 		{ "step", "US", "step of the physics in µs, a divisor of 1000 (50)", &o.step, NULL },
@@ -263,8 +268,10 @@ int cmd_bench(int argc, char **argv)
 		{ "template", NULL, "print a commented virtual.ini and end", NULL, &o.template },
 	};
 	const struct cli_spec spec = {
-		.name = "bench", .usage = "bench [options]",
-		.about = "Serves a virtual bench: actuator, drive, supply, brake, lever, cell, pick-up, meter and node, behind the "
+		.name = "bench",
+		.usage = "bench [options]",
+		.about = "Serves a virtual bench: actuator, drive, supply, brake, lever, cell, pick-up, meter and "
+			 "node, behind the "
 			 "same bytes that a real rig speaks. Ends by Ctrl-C or SIGTERM.",
 		.examples = "  bridle bench --bench docs/examples/heron-lock --seed 7\n"
 			    "  bridle bench --bench mybench --once --no-truth &\n"

@@ -32,7 +32,9 @@ static const struct {
 static void print_help(FILE *to)
 {
 	fputs("Usage: bridle calc TOPIC [FILE] [options]\n\n"
-	      "Runs the calculations on their own.\nNo bench folder is needed; nothing is moved or written.\n\nTopics:\n", to);
+	      "Runs the calculations on their own.\nNo bench folder is needed; nothing is moved or "
+	      "written.\n\nTopics:\n",
+	      to);
 	for (size_t i = 0; i < sizeof topics / sizeof topics[0]; i++)
 		fprintf(to, "  %-10s %s\n", topics[i].name, topics[i].summary);
 	fputs("\nbridle calc TOPIC --help tells more, with a published example.\n", to);

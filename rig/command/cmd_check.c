@@ -80,7 +80,8 @@ static enum rc read_all(struct checking *c, struct err *err)
 	enum rc rc = file_in(c, "", "rig", path, err);
 
 	if (rc == RC_OK && access(path, F_OK) != 0)
-		return err_set(err, RC_ARG, errno, "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
+		return err_set(err, RC_ARG, errno,
+			       "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
 			       c->cli->bench);
 	if (rc != RC_OK)
 		return rc;
@@ -96,17 +97,21 @@ static enum rc read_all(struct checking *c, struct err *err)
 		if (rc == RC_OK)
 			rc = profile_read_plan(path, &plan, NULL, &c->mistakes, &own);
 		took(c, rc, &own);
-		if (rc != RC_OK || has_name(c->actuators, plan.actuator) || c->mistakes.n == sizeof c->mistakes.line / sizeof c->mistakes.line[0])
+		if (rc != RC_OK || has_name(c->actuators, plan.actuator) ||
+		    c->mistakes.n == sizeof c->mistakes.line / sizeof c->mistakes.line[0])
 			continue;
-		snprintf(c->mistakes.line[c->mistakes.n++], sizeof c->mistakes.line[0], "plans/%.60s.ini: [plan] actuator: found \"%s\", "
-			 "expected the name of a file in actuators/, without .ini", name, plan.actuator);
+		snprintf(c->mistakes.line[c->mistakes.n++], sizeof c->mistakes.line[0],
+			 "plans/%.60s.ini: [plan] actuator: found \"%s\", "
+			 "expected the name of a file in actuators/, without .ini",
+			 name, plan.actuator);
 	}
 	if (c->unread != RC_OK) {
 		*err = c->why_unread;
 		return c->unread;
 	}
 	size_t n = c->mistakes.n + c->mistakes.more;
-	return n == 0 ? RC_OK : err_set(err, RC_ARG, 0, "%s: %zu mistake%s in its files", c->cli->bench, n, n > 1 ? "s" : "");
+	return n == 0 ? RC_OK
+		      : err_set(err, RC_ARG, 0, "%s: %zu mistake%s in its files", c->cli->bench, n, n > 1 ? "s" : "");
 }
 
 static bool told(const struct checking *c, const char *text)
@@ -179,13 +184,14 @@ static int tell(const struct checking *c)
 	int status = c->refused ? 1 : 0;
 
 	if (c->cli->json) {
-		int printed = cli_print_json(json_pack("{s:o, s:O, s:O, s:O, s:b, s:I, s:I}", "folder", cli_text(c->cli->bench), "plans", c->plans,
-			"actuators", c->actuators, "findings", c->findings, "ok", !c->refused, "wrong", (json_int_t)c->refused, "doubtful",
-			(json_int_t)c->doubtful));
+		int printed = cli_print_json(
+			json_pack("{s:o, s:O, s:O, s:O, s:b, s:I, s:I}", "folder", cli_text(c->cli->bench), "plans",
+				  c->plans, "actuators", c->actuators, "findings", c->findings, "ok", !c->refused,
+				  "wrong", (json_int_t)c->refused, "doubtful", (json_int_t)c->doubtful));
 		return printed ? printed : status;
 	}
-	printf("%sRead: rig.ini, weights.ini, %zu in actuators/, %zu in plans/.\n", c->refused + c->doubtful ? "\n" : "",
-	       json_array_size(c->actuators), json_array_size(c->plans));
+	printf("%sRead: rig.ini, weights.ini, %zu in actuators/, %zu in plans/.\n",
+	       c->refused + c->doubtful ? "\n" : "", json_array_size(c->actuators), json_array_size(c->plans));
 	if (c->refused)
 		printf("Wrong: %zu, doubtful: %zu.\n", c->refused, c->doubtful);
 	else if (c->doubtful)
@@ -200,9 +206,12 @@ int cmd_check(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "check",
 		.usage = "check [PLAN] [options]",
-		.about = "Reads a bench folder at the desk and says all that is wrong or doubtful: the mistakes of every file, figures that do not agree with "
-			 "each other, with the calibration or with the map, and the forecast of PLAN (without it, of every plan) against its limits. "
-			 "No rig is needed; nothing is moved or written. Exit status 0: nothing is wrong; 1: something is; 2: a file has mistakes.",
+		.about = "Reads a bench folder at the desk and says all that is wrong or doubtful: the mistakes of "
+			 "every file, figures that do not agree with "
+			 "each other, with the calibration or with the map, and the forecast of PLAN (without it, of "
+			 "every plan) against its limits. "
+			 "No rig is needed; nothing is moved or written. Exit status 0: nothing is wrong; 1: something "
+			 "is; 2: a file has mistakes.",
 		.examples = "  bridle check\n  bridle check lock-sweep --json\n",
 		.max_args = 1,
 	};

@@ -35,7 +35,8 @@ static enum rc read_classes(const struct cli *cli, struct hang_options *o, struc
 		if (rc != RC_OK)
 			return rc;
 		if (!o->from)
-			return err_set(err, RC_ARG, 0, "--resolution goes with --from; a guided series reads whole counts");
+			return err_set(err, RC_ARG, 0,
+				       "--resolution goes with --from; a guided series reads whole counts");
 		o->resolution_read = value;
 	}
 	if (o->classes)
@@ -49,7 +50,8 @@ static enum rc read_classes(const struct cli *cli, struct hang_options *o, struc
 		return torque_table_read(path, o->guide, &o->table, m, err);
 	}
 	if (!own)
-		return err_set(err, RC_ARG, 0, "--guide: found \"%s\", expected torque or force, or a table of your own with --classes",
+		return err_set(err, RC_ARG, 0,
+			       "--guide: found \"%s\", expected torque or force, or a table of your own with --classes",
 			       o->guide);
 	o->table = *own;
 	return RC_OK;
@@ -61,7 +63,8 @@ enum rc hang_place_options(const struct hang_options *o, struct hang_place *plac
 
 	if (o->arm && (rc = quantity_parse(o->arm, "m", &place->arm_m, err)) != RC_OK)
 		err_prefix(err, "--arm: ");
-	if (rc == RC_OK && o->gravity && (rc = quantity_parse(o->gravity, "m/s2", &place->gravity_m_per_s2, err)) != RC_OK)
+	if (rc == RC_OK && o->gravity &&
+	    (rc = quantity_parse(o->gravity, "m/s2", &place->gravity_m_per_s2, err)) != RC_OK)
 		err_prefix(err, "--gravity: ");
 	return rc;
 }
@@ -91,7 +94,8 @@ enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct h
 	json_decref(doc);
 	if (!json)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = logbook_record(lb, run_id, wall_ns, usable ? "calibration" : SESSION_UNUSABLE, json, &r->record_id, err);
+	enum rc rc = logbook_record(lb, run_id, wall_ns, usable ? "calibration" : SESSION_UNUSABLE, json, &r->record_id,
+				    err);
 	free(json);
 	return rc;
 }
@@ -113,8 +117,8 @@ static int show_unusable(const struct cli *cli, const struct hang_result *r)
 	if (r->gate.next[0])
 		snprintf(more.line[more.n++], sizeof more.line[0], "%s", r->gate.next);
 	if (r->record_id)
-		snprintf(more.line[more.n++], sizeof more.line[0], "Kept as record %lld, which no command uses. Next: bridle hang",
-			 (long long)r->record_id);
+		snprintf(more.line[more.n++], sizeof more.line[0],
+			 "Kept as record %lld, which no command uses. Next: bridle hang", (long long)r->record_id);
 	else
 		snprintf(more.line[more.n++], sizeof more.line[0], "Not kept.");
 	return cli_fail(cli, (hang_verdict(r, &err) == RC_OK ? NULL : &err), HANG_NOT_USABLE, &more);
@@ -145,25 +149,35 @@ int cmd_hang(int argc, char **argv)
 {
 	struct hang_options o = { .live = { .still = true }, .series = "3", .model = "auto", .guide = "torque" };
 	const struct cli_option options[] = {
-		{ "series", "N", "series; 1 and 2 in one mounting, each later one after re-mounting (default 3)", &o.series, NULL },
-		{ "steps", "N", "rising steps; the pieces are shared out among them (default: a step for each piece)", &o.steps, NULL },
+		{ "series", "N", "series; 1 and 2 in one mounting, each later one after re-mounting (default 3)",
+		  &o.series, NULL },
+		{ "steps", "N", "rising steps; the pieces are shared out among them (default: a step for each piece)",
+		  &o.steps, NULL },
 		{ "model", "NAME", "auto, origin, line, quadratic or cubic (default auto)", &o.model, NULL },
 		{ "from", "FILE", "readings taken by hand (CSV) instead of a guided series", &o.from, NULL },
 		{ "arm", "LENGTH", "arm instead of rig.ini's, e.g. \"500 mm \u00b1 0.4 mm\"", &o.arm, NULL },
 		{ "gravity", "G", "local gravity instead of rig.ini's, e.g. \"9.8125 m/s2\"", &o.gravity, NULL },
-		{ "guide", "NAME", "table of classes: torque (in the shape of cg-14 and DIN 51309) or force (ISO 376) (default torque)", &o.guide, NULL },
-		{ "classes", "FILE", "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's", &o.classes, NULL },
+		{ "guide", "NAME",
+		  "table of classes: torque (in the shape of cg-14 and DIN 51309) or force (ISO 376) (default torque)",
+		  &o.guide, NULL },
+		{ "classes", "FILE",
+		  "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's",
+		  &o.classes, NULL },
 		{ "resolution", "R", "with --from: resolution of the indication, in its unit", &o.resolution, NULL },
-		{ "resume", NULL, "continue the last calibration that was stopped; its complete series are kept", NULL, &o.resume },
+		{ "resume", NULL, "continue the last calibration that was stopped; its complete series are kept", NULL,
+		  &o.resume },
 		{ "dry-run", NULL, "show the result, keep no calibration", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "hang",
 		.usage = "hang [options]",
-		.about = "Calibrates the torque cell with dead weights: preload, then series of rising and falling loads. Asks for each weight, waits "
-			 "until the reading is still, averages, shows residuals as they come. Nothing is energised. With --from it "
-			 "takes a table of readings: columns series, mounting, direction (up, down), torque (N.m) with u_torque (N.m, standard uncertainty) or mass (kg), indication.",
+		.about = "Calibrates the torque cell with dead weights: preload, then series of rising and falling "
+			 "loads. Asks for each weight, waits "
+			 "until the reading is still, averages, shows residuals as they come. Nothing is energised. "
+			 "With --from it "
+			 "takes a table of readings: columns series, mounting, direction (up, down), torque (N.m) with "
+			 "u_torque (N.m, standard uncertainty) or mass (kg), indication.",
 		.examples = "  bridle hang\n  bridle hang --hands            (virtual bench)\n"
 			    "  bridle hang --from readings.csv --model quadratic --json\n",
 		CLI_TAKES(options),

@@ -24,11 +24,12 @@ static enum rc logbook_path(const struct cli *cli, bool must_be, char *path, siz
 	if (access(path, F_OK) == 0)
 		return RC_OK;
 	if (access(rig, F_OK) != 0)
-		return err_set(err, RC_ARG, 0, "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
+		return err_set(err, RC_ARG, 0,
+			       "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
 			       cli->bench);
 	if (must_be)
-		return err_set(err, RC_ARG, 0, "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it",
-			       path);
+		return err_set(err, RC_ARG, 0,
+			       "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it", path);
 	return RC_OK;
 }
 
@@ -88,7 +89,8 @@ static enum rc do_export(const struct cli *cli, struct logbook *lb, const char *
 	struct run_info run;
 
 	if (cli->json && !out)
-		return err_set(err, RC_ARG, 0, "log export --json needs --out FILE: standard output holds one JSON document and "
+		return err_set(err, RC_ARG, 0,
+			       "log export --json needs --out FILE: standard output holds one JSON document and "
 			       "nothing else");
 	enum rc rc = find_run(lb, cli->args[1], &run, err);
 	if (rc == RC_OK)
@@ -96,8 +98,8 @@ static enum rc do_export(const struct cli *cli, struct logbook *lb, const char *
 	if (rc != RC_OK || !out)
 		return rc;
 	if (cli->json) {
-		json_t *doc = json_pack("{s:I, s:I, s:s}", "run", (json_int_t)run.id, "samples", (json_int_t)run.samples, "file",
-					out);
+		json_t *doc = json_pack("{s:I, s:I, s:s}", "run", (json_int_t)run.id, "samples",
+					(json_int_t)run.samples, "file", out);
 		return cli_print_json(doc) == 0 ? RC_OK : err_set(err, RC_IO, 0, "cannot write to standard output");
 	}
 	if (!cli->quiet)
@@ -177,7 +179,11 @@ static enum rc do_note(const struct cli *cli, struct err *err)
 	return RC_OK;
 }
 
-static const struct { const char *name; size_t min_args, max_args; const char *usage; } topics[] = {
+static const struct {
+	const char *name;
+	size_t min_args, max_args;
+	const char *usage;
+} topics[] = {
 	{ "list", 1, 1, "log list" },
 	{ "show", 2, 2, "log show RUN" },
 	{ "export", 2, 2, "log export RUN [--out FILE]" },
@@ -197,7 +203,8 @@ static enum rc check_topic(const struct cli *cli, const char *out, struct err *e
 			return err_set(err, RC_ARG, 0, "--out goes only with log export");
 		return RC_OK;
 	}
-	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check or note", cli->args[0]);
+	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check or note",
+		       cli->args[0]);
 }
 
 static enum rc do_topic(const struct cli *cli, const char *out, struct err *err)
@@ -236,8 +243,10 @@ int cmd_log(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "log",
 		.usage = "log list | show RUN | export RUN | verify | check | note TEXT...",
-		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points and events, "
-			 "exports a run's samples as CSV, verifies that nothing was altered or lost, draws the control chart of the check weight, and adds a note. Alone it lists. RUN is "
+		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points "
+			 "and events, "
+			 "exports a run's samples as CSV, verifies that nothing was altered or lost, draws the control "
+			 "chart of the check weight, and adds a note. Alone it lists. RUN is "
 			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",

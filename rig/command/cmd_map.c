@@ -15,10 +15,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define SPARE 0.9             /* share of a heat limit that a map may use; torque has the sequence's own margin */
+#define SPARE 0.9 /* share of a heat limit that a map may use; torque has the sequence's own margin */
 #define STEADY_FRAC_PER_S 0.004
 #define CURRENTS 9
-#define FASTEST_START_S 3.0   /* from rest to the highest speed */
+#define FASTEST_START_S 3.0 /* from rest to the highest speed */
 
 struct options {
 	const char *actuator, *speeds, *currents, *cycles, *accept;
@@ -66,15 +66,16 @@ static enum rc read_speeds(const char *text, struct map_config *c, struct err *e
 		if (!(c->speed_rpm[i] > c->speed_rpm[i - 1]))
 			return err_set(err, RC_ARG, 0, "--speeds: %g rpm is given twice", c->speed_rpm[i]);
 	if (c->n_speeds < 2)
-		return err_set(err, RC_ARG, 0, "--speeds: found \"%s\", expected two or more speeds in rpm, as in \"30, 80\"", text);
+		return err_set(err, RC_ARG, 0,
+			       "--speeds: found \"%s\", expected two or more speeds in rpm, as in \"30, 80\"", text);
 	return RC_OK;
 }
 
 /* Two speeds that brake and actuator can do: well above the least slip, and most of what the actuator is run at. */
 static void default_speeds(const struct session *s, struct map_config *c)
 {
-	double top = s->has_actuator && s->actuator.speed_mode_rpm > 0 ? 0.8 * s->actuator.speed_mode_rpm :
-		0.5 * s->rig.limit_speed_rpm;
+	double top = s->has_actuator && s->actuator.speed_mode_rpm > 0 ? 0.8 * s->actuator.speed_mode_rpm
+								       : 0.5 * s->rig.limit_speed_rpm;
 
 	c->n_speeds = 2;
 	c->speed_rpm[1] = top;
@@ -88,8 +89,8 @@ static void default_currents(const struct session *s, size_t n, struct map_confi
 		c->current_A[i] = s->rig.brake_max_A * (double)(i + 1) / (double)n;
 }
 
-/* Input power, less that without load, at which the forecast of bridle ready (run/forecast.h) has the supply at its limit, or the
- * drive at its drop-out, with some room: the map is no test of the supply. */
+/* Input power, less that without load, at which the forecast of bridle ready (run/forecast.h) has the supply at its
+ * limit, or the drive at its drop-out, with some room: the map is no test of the supply. */
 static double supply_W(const struct session *s)
 {
 	const struct actuator_profile *a = &s->actuator;
@@ -130,15 +131,26 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 	if (rc != RC_OK)
 		return rc;
 	*c = (struct map_config){
-		.by_hand = o->by_hand, .powder = rig->brake_kind == BRAKE_POWDER, .run_in_cycles = (int)cycles,
-		.max_A = rig->brake_max_A, .rated_Nm = rig->brake_rated_Nm, .window_s = 2, .timeout_s = 12, .dwell_s = 4,
+		.by_hand = o->by_hand,
+		.powder = rig->brake_kind == BRAKE_POWDER,
+		.run_in_cycles = (int)cycles,
+		.max_A = rig->brake_max_A,
+		.rated_Nm = rig->brake_rated_Nm,
+		.window_s = 2,
+		.timeout_s = 12,
+		.dwell_s = 4,
 		.torque_slope_Nm_per_s = STEADY_FRAC_PER_S * rig->brake_rated_Nm,
-		.slew_A_per_s = rig->brake_max_A, .lag_low_A = 0.2 * rig->brake_max_A, .lag_high_A = 0.5 * rig->brake_max_A,
-		.lag_s = 2, .most_Nm = m->live.limits.torque_Nm,
+		.slew_A_per_s = rig->brake_max_A,
+		.lag_low_A = 0.2 * rig->brake_max_A,
+		.lag_high_A = 0.5 * rig->brake_max_A,
+		.lag_s = 2,
+		.most_Nm = m->live.limits.torque_Nm,
 		.most_slip_W = SPARE * (rig->slip_power_short_W > 0 ? rig->slip_power_short_W : rig->slip_power_W),
-		.most_supply_W = o->by_hand ? INFINITY : supply_W(&m->s), .supply_loss_rpm = loss_rpm(&m->s),
+		.most_supply_W = o->by_hand ? INFINITY : supply_W(&m->s),
+		.supply_loss_rpm = loss_rpm(&m->s),
 		.energy_J = rig->slip_energy_J > 0 ? SPARE * rig->slip_energy_J : INFINITY,
-		.continuous_W = rig->slip_power_W, .hand_rpm_frac = 0.25,
+		.continuous_W = rig->slip_power_W,
+		.hand_rpm_frac = 0.25,
 	};
 	if (o->speeds)
 		rc = read_speeds(o->speeds, c, err);
@@ -147,7 +159,8 @@ static enum rc make_config(struct mapping *m, const struct options *o, struct er
 	default_currents(&m->s, (size_t)n, c);
 	double fastest = rc == RC_OK ? c->speed_rpm[c->n_speeds - 1] : 0;
 	if (rc == RC_OK && !(fastest <= m->live.limits.speed_rpm))
-		return err_set(err, RC_ARG, 0, "--speeds: %g rpm is above the limit of %g rpm", fastest, m->live.limits.speed_rpm);
+		return err_set(err, RC_ARG, 0, "--speeds: %g rpm is above the limit of %g rpm", fastest,
+			       m->live.limits.speed_rpm);
 	c->speed_slope_rpm_per_s = 0.01 * fastest;
 	c->speed_slew_rpm_per_s = fastest / FASTEST_START_S;
 	if (rc == RC_OK && !seq_map_begin(&m->map, c))
@@ -206,7 +219,8 @@ static enum rc run_map(struct mapping *m, struct err *err)
 	m->live.by_hand = m->config.by_hand;
 	m->live.frac_to = 0.08;
 	m->live.line.steps = (int)(m->config.n_speeds * (2 * m->config.n_currents + 1));
-	m->live.remaining_after_s = live_zero_s(zero_rpm) + (double)m->map.acts * (m->config.window_s * 1.5 + m->config.dwell_s);
+	m->live.remaining_after_s =
+		live_zero_s(zero_rpm) + (double)m->map.acts * (m->config.window_s * 1.5 + m->config.dwell_s);
 	enum rc rc = live_zero(&m->live, zero_rpm, NAN, true, &m->before, err);
 
 	m->live.event = on_event;
@@ -232,13 +246,15 @@ static enum rc store(struct mapping *m, struct map_result *r, struct err *err)
 
 	if (!json)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = logbook_record(m->s.logbook, m->s.run_id, m->s.clock.wall(m->s.clock.ctx).ns, "map", json, &r->record_id, err);
+	enum rc rc = logbook_record(m->s.logbook, m->s.run_id, m->s.clock.wall(m->s.clock.ctx).ns, "map", json,
+				    &r->record_id, err);
 	free(json);
 	return rc;
 }
 
 /* A map that contradicts the brake's rating is not kept: the whole rig would be steered and guarded by it. */
-static enum rc check_plausible(struct mapping *m, const struct options *o, struct map_result *r, const char **cause, struct err *err)
+static enum rc check_plausible(struct mapping *m, const struct options *o, struct map_result *r, const char **cause,
+			       struct err *err)
 {
 	struct plausible p = plausible_brake(&m->s.rig, &r->map, m->s.has_actuator ? &m->s.actuator : NULL);
 	char text[400];
@@ -248,14 +264,16 @@ static enum rc check_plausible(struct mapping *m, const struct options *o, struc
 	plausible_sentence(&p, text, sizeof text);
 	if (o->accept) {
 		live_note(&m->live, "implausible, accepted (%s): %s", o->accept, text);
-		return accepted_add(m->s.logbook, m->s.run_id, m->s.clock.wall(m->s.clock.ctx).ns, plausible_word(p.check), p.found, p.expected,
-				    o->accept, text, err);
+		return accepted_add(m->s.logbook, m->s.run_id, m->s.clock.wall(m->s.clock.ctx).ns,
+				    plausible_word(p.check), p.found, p.expected, o->accept, text, err);
 	}
 	*cause = "implausible";
-	return err_set(err, RC_SAYS_NO, 0, "the map is not kept: %s. If it is right all the same: --accept REASON", text);
+	return err_set(err, RC_SAYS_NO, 0, "the map is not kept: %s. If it is right all the same: --accept REASON",
+		       text);
 }
 
-static enum rc work(struct mapping *m, const struct options *o, struct map_result *r, const char **cause, struct err *err)
+static enum rc work(struct mapping *m, const struct options *o, struct map_result *r, const char **cause,
+		    struct err *err)
 {
 	enum rc rc = check_start(&m->s, o, cause, err);
 
@@ -284,8 +302,10 @@ static enum rc work(struct mapping *m, const struct options *o, struct map_resul
 
 static int map_rig(const struct cli *cli, const struct options *o)
 {
-	const struct session_want want = { .bench = cli->bench, .actuator = o->by_hand ? NULL : o->actuator, .rig_link = true,
-		.logbook_write = true };
+	const struct session_want want = { .bench = cli->bench,
+					   .actuator = o->by_hand ? NULL : o->actuator,
+					   .rig_link = true,
+					   .logbook_write = true };
 	struct err err = { 0 };
 	struct mistakes mistakes = { 0 };
 	const char *cause = NULL;
@@ -307,7 +327,8 @@ static int map_rig(const struct cli *cli, const struct options *o)
 	if (rc != RC_OK) {
 		status = cli_fail(cli, &err, cause ? cause : live_cause(&m->live), &mistakes);
 		if (!cli->json && r->run_id != 0)
-			live_say("%s No map is kept; the %zu readings so far stay in run %lld of the logbook. Next: bridle map again",
+			live_say("%s No map is kept; the %zu readings so far stay in run %lld of the logbook. Next: "
+				 "bridle map again",
 				 live_safe_now(&m->live), m->map.n_readings, (long long)r->run_id);
 	} else if (cli->json) {
 		status = cli_print_json(map_result_json(&m->map, r));
@@ -324,11 +345,19 @@ int cmd_map(int argc, char **argv)
 	struct options o = { 0 };
 	const struct cli_option options[] = {
 		{ "actuator", "NAME", "what turns the shaft: actuators/NAME.ini, in speed mode", &o.actuator, NULL },
-		{ "by-hand", NULL, "a person turns the shaft (a crank, a lathe, a drill); the sequence waits for each speed", NULL, &o.by_hand },
-		{ "speeds", "LIST", "slip speeds, rpm, two or more, as in \"30, 80\" (default: two that suit brake and actuator)", &o.speeds, NULL },
-		{ "currents", "N", "number of currents up to the coil's largest (default 9); those that would overload or overheat are left out", &o.currents, NULL },
+		{ "by-hand", NULL,
+		  "a person turns the shaft (a crank, a lathe, a drill); the sequence waits for each speed", NULL,
+		  &o.by_hand },
+		{ "speeds", "LIST",
+		  "slip speeds, rpm, two or more, as in \"30, 80\" (default: two that suit brake and actuator)",
+		  &o.speeds, NULL },
+		{ "currents", "N",
+		  "number of currents up to the coil's largest (default 9); those that would overload or overheat are "
+		  "left out",
+		  &o.currents, NULL },
 		{ "cycles", "N", "run-in cycles of a powder brake (default 3)", &o.cycles, NULL },
-		{ "accept", "REASON", "keep the map although it contradicts the brake's rating; reports print the reason", &o.accept,
+		{ "accept", "REASON",
+		  "keep the map although it contradicts the brake's rating; reports print the reason", &o.accept,
 		  NULL },
 		{ "dry-run", NULL, "show the result, keep no map", NULL, &o.dry_run },
 		LIVE_OPTIONS(o.live),
@@ -336,10 +365,14 @@ int cmd_map(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "map",
 		.usage = "map [--actuator NAME | --by-hand] [options]",
-		.about = "Maps the brake: current to torque, rising and falling, at two or more slip speeds, with drag, remanence, lag and the slope of "
-			 "the linear range. Needs a calibrated cell. Currents that would overheat or overload the brake or the supply are "
-			 "left out. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of rotation.",
-		.examples = "  bridle map --actuator paddle-winder\n  bridle map --actuator paddle-winder --speeds \"30, 60, 85\" --json\n",
+		.about = "Maps the brake: current to torque, rising and falling, at two or more slip speeds, with "
+			 "drag, remanence, lag and the slope of "
+			 "the linear range. Needs a calibrated cell. Currents that would overheat or overload the "
+			 "brake or the supply are "
+			 "left out. The shaft turns: guard closed, hair and sleeves tied back, nobody in the plane of "
+			 "rotation.",
+		.examples = "  bridle map --actuator paddle-winder\n  bridle map --actuator paddle-winder --speeds "
+			    "\"30, 60, 85\" --json\n",
 		CLI_TAKES(options),
 	};
 	struct cli cli;

@@ -17,8 +17,8 @@
 
 /* A folder in the making: filled under a name of its own, then put in place at once. */
 struct making {
-	const char *dir;  /* where it shall stand */
-	bool there;       /* an empty folder stands there already */
+	const char *dir; /* where it shall stand */
+	bool there;      /* an empty folder stands there already */
 	char temp[PATH];
 	json_t *files;
 };
@@ -51,9 +51,11 @@ static enum rc check_place(struct making *m, struct err *err)
 	if (lstat(m->dir, &st) != 0)
 		return errno == ENOENT ? RC_OK : sys_err(err, "cannot be made", m->dir);
 	if (stat(m->dir, &st) != 0 || !S_ISDIR(st.st_mode))
-		return err_set(err, RC_ARG, 0, "new: %s is there already and is not a folder; give another name", m->dir);
+		return err_set(err, RC_ARG, 0, "new: %s is there already and is not a folder; give another name",
+			       m->dir);
 	if (!is_empty(m->dir))
-		return err_set(err, RC_ARG, 0, "new: %s is there already and not empty; give the name of a new folder", m->dir);
+		return err_set(err, RC_ARG, 0, "new: %s is there already and not empty; give the name of a new folder",
+			       m->dir);
 	m->there = true;
 	return RC_OK;
 }
@@ -71,8 +73,8 @@ static enum rc begin(struct making *m, struct err *err)
 		int number = errno;
 		m->temp[0] = '\0';
 		if (number == ENOENT || number == ENOTDIR)
-			return err_set(err, RC_ARG, number, "new: the parent folder of %s does not exist; make it first",
-				       m->dir);
+			return err_set(err, RC_ARG, number,
+				       "new: the parent folder of %s does not exist; make it first", m->dir);
 		return err_set(err, RC_IO, number, "%s cannot be made: %s", m->dir, strerror(number));
 	}
 	return chmod(m->temp, 0777 & ~mask) == 0 ? RC_OK : sys_err(err, "cannot be made", m->dir);
@@ -117,7 +119,10 @@ static enum rc add_template(struct making *m, const char *name, enum profile_fil
 static enum rc fill(struct making *m, bool virtual_bench, struct err *err)
 {
 	static const char *const folders[] = { "actuators", "plans", "reports" };
-	static const struct { const char *name; enum profile_file which; } templates[] = {
+	static const struct {
+		const char *name;
+		enum profile_file which;
+	} templates[] = {
 		{ "rig.ini", PROFILE_RIG },
 		{ "weights.ini", PROFILE_WEIGHTS },
 		{ "actuators/example.ini", PROFILE_ACTUATOR },
@@ -183,7 +188,8 @@ static void print_next(const struct cli *cli, const struct making *m, bool virtu
 	for (size_t i = 0; i < json_array_size(m->files); i++)
 		printf("  %s\n", json_string_value(json_array_get(m->files, i)));
 	if (virtual_bench)
-		printf("Serve it with\n  bridle bench --bench %s\nand go on in a second terminal with\n  bridle probe --bench %s\n",
+		printf("Serve it with\n  bridle bench --bench %s\nand go on in a second terminal with\n  bridle probe "
+		       "--bench %s\n",
 		       m->dir, m->dir);
 	else
 		puts("Fill in every key that ends in =, its unit and meaning stand beside it. Then, in\n"
@@ -194,16 +200,22 @@ int cmd_new(int argc, char **argv)
 {
 	bool virtual_bench = false;
 	const struct cli_option options[] = {
-		{ "virtual", NULL, "a whole virtual bench that works at once, the Heron Lock example: nothing real moves", NULL,
+		{ "virtual", NULL,
+		  "a whole virtual bench that works at once, the Heron Lock example: nothing real moves", NULL,
 		  &virtual_bench },
 	};
 	const struct cli_spec spec = {
-		.name = "new", .usage = "new DIR [options]",
+		.name = "new",
+		.usage = "new DIR [options]",
 		.about = "Makes a bench folder DIR with commented templates: rig.ini (what stands on the table), "
-			 "actuators/example.ini (what is tested), plans/example.ini (which loads), weights.ini (the dead weights), "
+			 "actuators/example.ini (what is tested), plans/example.ini (which loads), weights.ini (the "
+			 "dead weights), "
 			 "and reports/. DIR must be new or empty.",
 		.examples = "  bridle new mybench\n  bridle new playground --virtual\n",
-		.options = options, .n_options = 1, .min_args = 1, .max_args = 1,
+		.options = options,
+		.n_options = 1,
+		.min_args = 1,
+		.max_args = 1,
 	};
 	struct cli cli;
 	struct err err;
@@ -225,7 +237,8 @@ int cmd_new(int argc, char **argv)
 		nftw(m.temp, drop_entry, 8, FTW_DEPTH | FTW_PHYS);
 	int status = rc == RC_OK ? 0 : cli_fail(&cli, &err, NULL, NULL);
 	if (rc == RC_OK && cli.json)
-		status = cli_print_json(json_pack("{s:s, s:b, s:O}", "folder", m.dir, "virtual", virtual_bench, "files", m.files));
+		status = cli_print_json(
+			json_pack("{s:s, s:b, s:O}", "folder", m.dir, "virtual", virtual_bench, "files", m.files));
 	else if (rc == RC_OK)
 		print_next(&cli, &m, virtual_bench);
 	json_decref(m.files);

@@ -10,7 +10,10 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-static const struct { const char *name, *unit, *key; int digits; } channels[PROBE_CHANNELS] = {
+static const struct {
+	const char *name, *unit, *key;
+	int digits;
+} channels[PROBE_CHANNELS] = {
 	[PROBE_CELL] = { "cell, indicated", "counts", "cell_count", 1 },
 	[PROBE_TORQUE] = { "torque, indicated", "N·m", "torque_Nm", 4 },
 	[PROBE_SPEED] = { "speed", "rpm", "speed_rpm", 3 },
@@ -24,7 +27,10 @@ static const struct { const char *name, *unit, *key; int digits; } channels[PROB
 };
 
 /* Rates seen over the watch, 1/s. */
-struct rates { double samples_Hz, conversions_Hz, lost_frac; unsigned missed; };
+struct rates {
+	double samples_Hz, conversions_Hz, lost_frac;
+	unsigned missed;
+};
 
 static struct rates rates_of(const struct probe *w)
 {
@@ -57,8 +63,8 @@ static void print_text(const struct probe *w, const struct node_caps *caps, bool
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
 	       r.samples_Hz, r.conversions_Hz, 100 * r.lost_frac, w->last.line_bad);
 	if (r.missed > 0)
-		printf("%u sample%s missed while this program was held up. Close other programs on this computer.\n", r.missed,
-		       r.missed == 1 ? " was" : "s were");
+		printf("%u sample%s missed while this program was held up. Close other programs on this computer.\n",
+		       r.missed, r.missed == 1 ? " was" : "s were");
 	printf("%-21s %-7s%12s %11s %12s %12s\n", "channel", "unit", "mean", "noise (sd)", "least", "largest");
 	for (int i = 0; i < PROBE_CHANNELS; i++) {
 		const struct probe_sum *sum = &w->sum[i];
@@ -70,12 +76,19 @@ static void print_text(const struct probe *w, const struct node_caps *caps, bool
 			printf("%12.*f %11.*f %12.*f %12.*f\n", channels[i].digits, sum->mean, channels[i].digits,
 			       probe_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
-	printf("\nemergency stop line %s, guard %s, contactor %s\n", !caps->line_estop ? "not sensed" : w->last.estop_ok ? "good" :
-	       "OPEN (pressed or not wired)", !caps->line_guard ? "not sensed" : w->last.guard_ok ? "closed" : "OPEN (or not wired)",
-	       !caps->line_contactor ? "not sensed" : w->last.contactor_closed ? "closed" : "open");
+	printf("\nemergency stop line %s, guard %s, contactor %s\n",
+	       !caps->line_estop  ? "not sensed"
+	       : w->last.estop_ok ? "good"
+				  : "OPEN (pressed or not wired)",
+	       !caps->line_guard  ? "not sensed"
+	       : w->last.guard_ok ? "closed"
+				  : "OPEN (or not wired)",
+	       !caps->line_contactor      ? "not sensed"
+	       : w->last.contactor_closed ? "closed"
+					  : "open");
 	if (w->sum[PROBE_TORQUE].n == 0)
-		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it." :
-		     "No torque: the cell is not calibrated yet; bridle hang does it.");
+		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it."
+				: "No torque: the cell is not calibrated yet; bridle hang does it.");
 }
 
 static int print_json(const struct probe *w, const struct node_caps *caps)
@@ -86,19 +99,24 @@ static int print_json(const struct probe *w, const struct node_caps *caps)
 	for (int i = 0; i < PROBE_CHANNELS; i++) {
 		const struct probe_sum *sum = &w->sum[i];
 		double missing = sum->n ? 0 : NAN;
-		json_array_append_new(list, json_pack("{s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel", channels[i].key, "unit",
-						      channels[i].unit, "n", (json_int_t)sum->n, "mean",
-						      cli_real(sum->mean + missing), "sd", cli_real(probe_sd(sum)), "min",
-						      cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
+		json_array_append_new(list,
+				      json_pack("{s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel", channels[i].key,
+						"unit", channels[i].unit, "n", (json_int_t)sum->n, "mean",
+						cli_real(sum->mean + missing), "sd", cli_real(probe_sd(sum)), "min",
+						cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
 	}
-	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:b, s:b, s:b, s:o}", "node", caps->name, "samples_per_s",
-					cli_real(r.samples_Hz), "conversions_per_s", cli_real(r.conversions_Hz), "lost_frac",
-					cli_real(r.lost_frac), "missed", (json_int_t)r.missed, "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
+	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:b, s:b, s:b, s:o}", "node", caps->name,
+					"samples_per_s", cli_real(r.samples_Hz), "conversions_per_s",
+					cli_real(r.conversions_Hz), "lost_frac", cli_real(r.lost_frac), "missed",
+					(json_int_t)r.missed, "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
 					w->last.estop_ok, "guard_ok", w->last.guard_ok, "contactor_closed",
 					w->last.contactor_closed, "channels", list));
 }
 
-struct live { struct progress *progress; unsigned ticks; };
+struct live {
+	struct progress *progress;
+	unsigned ticks;
+};
 
 #define SHOW_EVERY 5 /* ticks */
 
@@ -109,10 +127,19 @@ static void show_tick(void *ctx, const struct snapshot *snap, const struct seq_o
 	(void)v;
 	if (live->ticks++ % SHOW_EVERY != 0 && !out->done)
 		return;
-	const struct live_line line = { .phase = "", .phase_s = NAN, .commanded_Nm = NAN, .commanded_A = NAN, .torque_Nm = snap->torque_Nm,
-		.count = snap->sample_total > 0 ? snap->indication : NAN, .speed_rpm = snap->speed_rpm, .brake_A = snap->brake_A,
-		.voltage_V = snap->voltage_V, .current_A = snap->current_A, .left_low_s = out->remaining_s, .left_high_s = out->remaining_s,
-		.frac = out->progress_frac };
+	const struct live_line line = { .phase = "",
+					.phase_s = NAN,
+					.commanded_Nm = NAN,
+					.commanded_A = NAN,
+					.torque_Nm = snap->torque_Nm,
+					.count = snap->sample_total > 0 ? snap->indication : NAN,
+					.speed_rpm = snap->speed_rpm,
+					.brake_A = snap->brake_A,
+					.voltage_V = snap->voltage_V,
+					.current_A = snap->current_A,
+					.left_low_s = out->remaining_s,
+					.left_high_s = out->remaining_s,
+					.frac = out->progress_frac };
 	progress_update(live->progress, &line);
 }
 
@@ -130,7 +157,8 @@ static void probe_limits(const struct session *s, struct guard_limits *limits)
 	limits->at_rest = true;
 }
 
-static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *cli, struct loop_result *result, struct err *err)
+static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *cli, struct loop_result *result,
+			 struct err *err)
 {
 	struct guard_limits limits;
 	struct live live = { .progress = progress_new("probe", cli->quiet || cli->json) };
@@ -147,8 +175,8 @@ static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *c
 		cli_unwatch_stop();
 		if (rc == RC_INTERLOCK && result->cause == CAUSE_OPERATOR)
 			rc = RC_OK; /* ending a watch early is not a failure */
-		enum rc end_rc = session_run_end(s, rc == RC_OK ? "done" : "stopped", cause_word(result->cause), result->message,
-						 rc == RC_OK ? err : &end_err);
+		enum rc end_rc = session_run_end(s, rc == RC_OK ? "done" : "stopped", cause_word(result->cause),
+						 result->message, rc == RC_OK ? err : &end_err);
 		rc = rc ? rc : end_rc;
 	}
 	progress_free(live.progress);

@@ -22,7 +22,9 @@
 #define AFTER_STOP_S 1.0
 
 /* Common practice, no source; local codes, makers' instructions and licensed practice go before it. */
-static const struct { const char *word, *question; } checklist[] = {
+static const struct {
+	const char *word, *question;
+} checklist[] = {
 	{ "guard", "Guard closed and fixed, strong enough to hold fragments?" },
 	{ "weights_removed", "Calibration weights, hanger and arm removed, tools away from the shaft?" },
 	{ "lever_stops", "Lever stops in place, the lever free to move between them?" },
@@ -53,7 +55,7 @@ struct checking {
 	size_t steps_allowed;
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
-	bool bench_presses; /* the virtual bench's hands do the rehearsal that is under way */
+	bool bench_presses;                  /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *guard, *signs, *mass; /* results; NULL until done */
 	json_t *doubts;
 	const char *cause;
@@ -86,7 +88,8 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	c->cause = NULL;
 	c->steps_allowed = c->forecast.n_ok;
 	if (!c->live.cli->json)
-		live_say("Shortened to the first %zu of %zu steps: %s", c->forecast.n_ok, c->forecast.n, c->forecast_text);
+		live_say("Shortened to the first %zu of %zu steps: %s", c->forecast.n_ok, c->forecast.n,
+			 c->forecast_text);
 	return RC_OK;
 }
 
@@ -167,11 +170,12 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 
 	if (!c->o->answers && !isatty(STDIN_FILENO)) {
 		c->cause = "bad_input";
-		return err_set(err, RC_ARG, 0, "the checklist's answers must be typed on a terminal%s", c->s.rig.is_virtual ?
-			"; on a virtual bench --answers yes gives them" : "");
+		return err_set(err, RC_ARG, 0, "the checklist's answers must be typed on a terminal%s",
+			       c->s.rig.is_virtual ? "; on a virtual bench --answers yes gives them" : "");
 	}
 	if (!c->o->answers)
-		cli_wrapped(stderr, cli_width(), "\n", "", "The checklist is no substitute for local codes, makers' instructions "
+		cli_wrapped(stderr, cli_width(), "\n", "",
+			    "The checklist is no substitute for local codes, makers' instructions "
 			    "and licensed practice.");
 	for (size_t i = 0; i < CHECKS && rc == RC_OK; i++) {
 		if (c->o->answers)
@@ -180,10 +184,12 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 			rc = ask_one(c, i, err);
 		if (rc == RC_OK)
 			rc = record_answer(c, i, err);
-		if (rc == RC_OK && strcmp(checklist[i].word, "weights_removed") == 0 && strcasecmp(c->answer[i], "yes") == 0)
+		if (rc == RC_OK && strcmp(checklist[i].word, "weights_removed") == 0 &&
+		    strcasecmp(c->answer[i], "yes") == 0)
 			rc = live_arm(&c->live, false, err);
 		if (rc == RC_OK && strcasecmp(c->answer[i], "yes") != 0) {
-			snprintf(sentence, sizeof sentence, "not ready: \"%s\" was answered %s", checklist[i].question, c->answer[i]);
+			snprintf(sentence, sizeof sentence, "not ready: \"%s\" was answered %s", checklist[i].question,
+				 c->answer[i]);
 			return no(c, "checklist", err, sentence);
 		}
 	}
@@ -202,7 +208,8 @@ static void on_event(void *ctx, const struct seq_event *event)
 	live_note(&c->live, ">> %s", event->text);
 	/* a hand that fails is seen as a stop that is not pressed */
 	if (c->rehearse.what != REHEARSE_RELEASED && c->bench_presses &&
-	    control_hand(c->s.control, &ignored, "%s", c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
+	    control_hand(c->s.control, &ignored, "%s",
+			 c->rehearse.what == REHEARSE_ESTOP ? "estop pull" : "guard open") != RC_OK)
 		live_note(&c->live, "the virtual bench's hands failed: %s", ignored.what);
 }
 
@@ -238,7 +245,8 @@ static enum rc back_to_idle(struct checking *c, struct err *err)
 	return rc == RC_OK ? run_rehearsal(c, REHEARSE_RELEASED, err) : rc;
 }
 
-/* Nobody can reach the button of a virtual bench, and its clock does not wait: so it is settled before, not while the contactor is closed. */
+/* Nobody can reach the button of a virtual bench, and its clock does not wait: so it is settled before, not while the
+ * contactor is closed. */
 static enum rc who_presses(struct checking *c, bool estop, struct err *err)
 {
 	static const struct live_choice by_hands = { 'h', LIVE_BY_HANDS };
@@ -247,9 +255,12 @@ static enum rc who_presses(struct checking *c, bool estop, struct err *err)
 
 	c->bench_presses = c->s.control && c->live.hands;
 	if (c->s.control && !c->live.hands)
-		rc = live_choose(&c->live, estop ? "Next: stop rehearsal 1 of 2. Only this virtual bench itself can press its emergency stop: type h." :
-				      "Next: stop rehearsal 2 of 2. Only this virtual bench itself can open its guard: type h.",
-				      "rehearses without", &by_hands, 1, &key, err);
+		rc = live_choose(&c->live,
+				 estop ? "Next: stop rehearsal 1 of 2. Only this virtual bench itself can press its "
+					 "emergency stop: type h."
+				       : "Next: stop rehearsal 2 of 2. Only this virtual bench itself can open its "
+					 "guard: type h.",
+				 "rehearses without", &by_hands, 1, &key, err);
 	c->bench_presses |= key == 'h';
 	return rc;
 }
@@ -257,10 +268,12 @@ static enum rc who_presses(struct checking *c, bool estop, struct err *err)
 static const char *release_words(bool estop, bool sensed)
 {
 	if (estop)
-		return sensed ? "Release the emergency stop: nothing may start by itself." :
-			"This node does not sense the contactor: look whether it is open. Then release the emergency stop.";
-	return sensed ? "Close the guard and fasten it: nothing may start by itself." :
-		"This node does not sense the contactor: check that it is open. Then close the guard and fasten it.";
+		return sensed ? "Release the emergency stop: nothing may start by itself."
+			      : "This node does not sense the contactor: look whether it is open. Then release the "
+				"emergency stop.";
+	return sensed ? "Close the guard and fasten it: nothing may start by itself."
+		      : "This node does not sense the contactor: check that it is open. Then close the guard and "
+			"fasten it.";
 }
 
 static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t **ret, struct err *err)
@@ -283,15 +296,18 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	if (rc != RC_OK)
 		return rc;
 	if (!rehearse_passed(&seen))
-		return no(c, "rehearsal", err, estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run this rig" :
-			"the guard was opened but the contactor was not seen to open: do not run this rig");
+		return no(c, "rehearsal", err,
+			  estop ? "the emergency stop was pressed but the contactor was not seen to open: do not run "
+				  "this rig"
+				: "the guard was opened but the contactor was not seen to open: do not run this rig");
 	*ret = json_pack("{s:o, s:o}", "contactor_dropped", sensed ? json_true() : json_null(), "drop_s",
 			 cli_real(rehearse_drop_s(&seen)));
 	if (sensed)
-		live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.", estop ? "emergency stop" : "guard switch",
-			  1e3 * rehearse_drop_s(&seen));
+		live_note(&c->live, "Seen (%s): contactor opened after %.0f ms.",
+			  estop ? "emergency stop" : "guard switch", 1e3 * rehearse_drop_s(&seen));
 	else
-		live_note(&c->live, "Seen: %s. This node does not sense the contactor.", estop ? "emergency stop pressed" : "guard opened");
+		live_note(&c->live, "Seen: %s. This node does not sense the contactor.",
+			  estop ? "emergency stop pressed" : "guard opened");
 	return back_to_idle(c, err);
 }
 
@@ -306,7 +322,8 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 	if (caps->line_estop) {
 		rc = rehearse_one(c, REHEARSE_ESTOP, &c->stop, err);
 	} else {
-		live_note(&c->live, "This node does not sense the emergency stop. Press it and see that the contactor opens.");
+		live_note(&c->live,
+			  "This node does not sense the emergency stop. Press it and see that the contactor opens.");
 		c->stop = json_pack("{s:b}", "sensed", 0);
 	}
 	c->live.frac_from = 0.3;
@@ -314,7 +331,8 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 	if (rc == RC_OK && caps->line_guard)
 		return rehearse_one(c, REHEARSE_GUARD, &c->guard, err);
 	if (rc == RC_OK)
-		live_note(&c->live, "This node does not sense the guard. Where a guard switch is wired, open it and see that the contactor opens.");
+		live_note(&c->live, "This node does not sense the guard. Where a guard switch is wired, open it and "
+				    "see that the contactor opens.");
 	return rc;
 }
 
@@ -325,8 +343,9 @@ static enum rc clear_brake(struct checking *c, double zero_rpm, struct err *err)
 	if (c->s.rig.brake_kind != BRAKE_HYSTERESIS)
 		return RC_OK;
 	if (!live_can_clear(&c->live, zero_rpm)) {
-		live_note(&c->live, "The stop rehearsal left remanence in the hysteresis brake. The next sweep clears it before its zero "
-			  "where it can turn the shaft both ways.");
+		live_note(&c->live, "The stop rehearsal left remanence in the hysteresis brake. The next sweep clears "
+				    "it before its zero "
+				    "where it can turn the shaft both ways.");
 		return RC_OK;
 	}
 	c->live.frac_from = 0.6;
@@ -343,9 +362,14 @@ static enum rc turn_slowly(struct checking *c, struct err *err)
 	double zero_rpm = sweep_zero_rpm(&config);
 
 	c->live.by_hand = config.drive == PLAN_HAND;
-	enum rc rc = !live_can_turn(&c->live, zero_rpm) ? RC_OK :
-		live_ask(&c->live, c->live.by_hand ? "You will be asked to turn the shaft under a small load, to check the signs of all sensors." :
-			 "The shaft now turns slowly under load, to check the signs of all sensors. Stand clear.", NULL, err);
+	enum rc rc = !live_can_turn(&c->live, zero_rpm)
+			     ? RC_OK
+			     : live_ask(&c->live,
+					c->live.by_hand ? "You will be asked to turn the shaft under a small load, to "
+							  "check the signs of all sensors."
+							: "The shaft now turns slowly under load, to check the signs "
+							  "of all sensors. Stand clear.",
+					NULL, err);
 	if (rc == RC_OK)
 		rc = clear_brake(c, zero_rpm, err);
 	c->live.frac_from = c->live.frac_to;
@@ -375,7 +399,7 @@ static json_t *checklist_json(const struct checking *c)
 
 	for (size_t i = 0; i < CHECKS && c->answer[i][0]; i++)
 		json_array_append_new(list, json_pack("{s:s, s:s, s:o}", "item", checklist[i].word, "question",
-			checklist[i].question, "answer", cli_text(c->answer[i])));
+						      checklist[i].question, "answer", cli_text(c->answer[i])));
 	return list;
 }
 
@@ -422,7 +446,8 @@ static enum rc check_records(struct checking *c, struct err *err)
 	}
 	live_tell_calibration(&c->live);
 	if (c->s.map_id == 0 && c->s.plan.load == LOAD_TORQUE)
-		return no(c, "not_mapped", err, "the brake is not mapped, so a torque cannot be set; run bridle map first");
+		return no(c, "not_mapped", err,
+			  "the brake is not mapped, so a torque cannot be set; run bridle map first");
 	return RC_OK;
 }
 
@@ -455,13 +480,15 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 		return cli_fail(cli, err, cause, m);
 	if (!cli->json) {
 		putchar('\n');
-		live_say("Ready for plan %s until midnight, %zu of %zu steps; %s.", cli->args[0], c->steps_allowed, c->forecast.n, c->forecast_text);
+		live_say("Ready for plan %s until midnight, %zu of %zu steps; %s.", cli->args[0], c->steps_allowed,
+			 c->forecast.n, c->forecast_text);
 		printf("Next: bridle sweep %s\n", cli->args[0]);
 		return 0;
 	}
 	json_t *doc = document(c);
 	json_object_set_new(doc, "ready", json_boolean(rc == RC_OK));
-	json_object_set_new(doc, "steps_allowed", json_integer((json_int_t)(rc == RC_OK ? c->steps_allowed : c->forecast.n_ok)));
+	json_object_set_new(doc, "steps_allowed",
+			    json_integer((json_int_t)(rc == RC_OK ? c->steps_allowed : c->forecast.n_ok)));
 	json_object_set_new(doc, "decides", json_string(forecast_check_word(c->forecast.decides)));
 	if (rc == RC_OK) {
 		json_object_set_new(doc, "record_id", json_integer(c->record_id));
@@ -475,7 +502,9 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 
 static int check_rig(const struct cli *cli, const struct options *o)
 {
-	const struct session_want want = { .bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true };
+	const struct session_want want = {
+		.bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true
+	};
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
 	struct checking *c = calloc(1, sizeof *c);
@@ -488,7 +517,9 @@ static int check_rig(const struct cli *cli, const struct options *o)
 	c->doubts = json_array();
 	enum rc rc = live_open(&c->live, cli, &c->s, &want, "ready", &o->live, &m, &err);
 	if (rc == RC_OK && o->answers && !c->s.rig.is_virtual) {
-		rc = err_set(&err, RC_ARG, 0, "--answers: this rig is real (rig.ini has no [virtual] section): the answers must be typed on a terminal");
+		rc = err_set(&err, RC_ARG, 0,
+			     "--answers: this rig is real (rig.ini has no [virtual] section): the answers must be "
+			     "typed on a terminal");
 		c->cause = "bad_input";
 		rc = live_end(&c->live, rc, c->cause, &err);
 	} else if (rc == RC_OK) {
@@ -509,21 +540,31 @@ int cmd_ready(int argc, char **argv)
 {
 	struct options o = { 0 };
 	const struct cli_option options[] = {
-		{ "answers", "yes", "answer yes to every item; on a virtual bench only: on a real rig a person types the answers", &o.answers, NULL },
-		{ "shorten", NULL, "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL, &o.shorten },
-		{ "accept", "REASON", "go on although figures do not agree; reports print the reason", &o.accept, NULL },
+		{ "answers", "yes",
+		  "answer yes to every item; on a virtual bench only: on a real rig a person types the answers",
+		  &o.answers, NULL },
+		{ "shorten", NULL,
+		  "when the forecast refuses a step, keep the steps before it instead of refusing the plan", NULL,
+		  &o.shorten },
+		{ "accept", "REASON", "go on although figures do not agree; reports print the reason", &o.accept,
+		  NULL },
 		{ "no-check", NULL, "skip the check weight", NULL, &o.no_check },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "ready",
 		.usage = "ready PLAN [options]",
-		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the supply, torque on cell and coupling, "
-			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the emergency stop, see "
-			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning it); the signs of "
-			 "all sensors at a small load; the check weight when rig.ini names one. The record holds for the "
+		.about = "Before a plan may run: the forecast of every step (brake heat, input power against the "
+			 "supply, torque on cell and coupling, "
+			 "brake current, time) and which number decides; the checklist; the stop rehearsal (press the "
+			 "emergency stop, see "
+			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning "
+			 "it); the signs of "
+			 "all sensors at a small load; the check weight when rig.ini names one. The record holds for "
+			 "the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
-		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual bench)\n",
+		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual "
+			    "bench)\n",
 		CLI_TAKES(options),
 		.min_args = 1,
 		.max_args = 1,
@@ -532,7 +573,8 @@ int cmd_ready(int argc, char **argv)
 	struct err err = { 0 };
 	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
 
-	if (rc == RC_OK && !cli.help_shown && o.answers && strcmp(o.answers, "yes") != 0 && strcmp(o.answers, "no") != 0)
+	if (rc == RC_OK && !cli.help_shown && o.answers && strcmp(o.answers, "yes") != 0 &&
+	    strcmp(o.answers, "no") != 0)
 		rc = err_set(&err, RC_ARG, 0, "--answers: found \"%s\", expected yes (or no)", o.answers);
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, NULL);

@@ -27,7 +27,8 @@ static enum rc at_speed(const struct report *r, const char *text, double *ret_rp
 	*ret_rpm = q.value;
 	*ret = fits_dc_torque_at(r->curve, &r->fits, q.value);
 	if (!isfinite(ret->value))
-		return err_set(err, RC_SINGULAR, 0, "--at-speed: no straight line of speed against torque holds for these readings");
+		return err_set(err, RC_SINGULAR, 0,
+			       "--at-speed: no straight line of speed against torque holds for these readings");
 	return RC_OK;
 }
 
@@ -81,12 +82,15 @@ int cmd_reduce(int argc, char **argv)
 {
 	struct wanted w = { 0 };
 	const struct cli_option options[] = {
-		{ "drum-radius", "LENGTH", "radius of the drum, such as \"150 mm ± 0.5 mm\"", &w.hand.drum_radius, NULL },
+		{ "drum-radius", "LENGTH", "radius of the drum, such as \"150 mm ± 0.5 mm\"", &w.hand.drum_radius,
+		  NULL },
 		{ "drum-diameter", "LENGTH", "its diameter instead", &w.hand.drum_diameter, NULL },
 		{ "rope", "LENGTH", "thickness of rope or belt: it acts at (D + d)/2; default 0", &w.hand.rope, NULL },
 		{ "lever", "LENGTH", "lever of the column force", &w.hand.lever, NULL },
-		{ "gravity", "VALUE", "for balances in kg; default 9.80665 m/s2 with its spread over the earth", &w.hand.gravity, NULL },
-		{ "u-force", "U", "of forces: \"0.5 %\" common to all readings, \"50 g\" of each", &w.hand.u_force, NULL },
+		{ "gravity", "VALUE", "for balances in kg; default 9.80665 m/s2 with its spread over the earth",
+		  &w.hand.gravity, NULL },
+		{ "u-force", "U", "of forces: \"0.5 %\" common to all readings, \"50 g\" of each", &w.hand.u_force,
+		  NULL },
 		{ "u-torque", "U", "of a column torque, likewise", &w.hand.u_torque, NULL },
 		{ "u-speed", "U", "of the speed, likewise", &w.hand.u_speed, NULL },
 		{ "u-voltage", "U", "of the voltage, likewise", &w.hand.u_voltage, NULL },
@@ -98,14 +102,20 @@ int cmd_reduce(int argc, char **argv)
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
 	};
 	const struct cli_spec spec = {
-		.name = "reduce", .usage = "reduce READINGS.csv [options]",
-		.about = "Turns brake-test readings taken by hand into the curves that a sweep gives. The table's headings carry units: "
-			 "\"speed (rpm)\", and torque by \"torque (N m)\", or \"force (N)\" with a lever, or two spring balances on a drum, "
-			 "\"tight (kg)\" and \"slack (kg)\" (\"spring 1\" and \"spring 2\" when the side is to be found); then, where measured, "
+		.name = "reduce",
+		.usage = "reduce READINGS.csv [options]",
+		.about = "Turns brake-test readings taken by hand into the curves that a sweep gives. The table's "
+			 "headings carry units: "
+			 "\"speed (rpm)\", and torque by \"torque (N m)\", or \"force (N)\" with a lever, or two "
+			 "spring balances on a drum, "
+			 "\"tight (kg)\" and \"slack (kg)\" (\"spring 1\" and \"spring 2\" when the side is to be "
+			 "found); then, where measured, "
 			 "\"voltage (V)\", \"current (A)\" or \"input power (W)\", and \"direction\" (up, down).",
 		.examples = "  bridle reduce readings.csv --drum-diameter \"300 mm\" --rope \"20 mm\"\n"
 			    "  bridle reduce readings.csv --lever \"250 mm ± 1 mm\" --u-force \"0.5 %\"\n",
-		CLI_TAKES(options), .min_args = 1, .max_args = 1,
+		CLI_TAKES(options),
+		.min_args = 1,
+		.max_args = 1,
 	};
 	struct cli cli;
 	struct err err = { 0 };

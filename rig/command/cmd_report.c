@@ -19,7 +19,8 @@ static enum rc read_run_id(const char *text, int64_t *ret, struct err *err)
 	errno = 0;
 	long long id = strtoll(text, &end, 10);
 	if (errno != 0 || end == text || *end != '\0' || id < 1)
-		return err_set(err, RC_ARG, 0, "run: found \"%.60s\", expected a run's number; bridle log lists them", text);
+		return err_set(err, RC_ARG, 0, "run: found \"%.60s\", expected a run's number; bridle log lists them",
+			       text);
 	*ret = id;
 	return RC_OK;
 }
@@ -46,10 +47,12 @@ static enum rc open_logbook(const struct cli *cli, struct logbook **ret, struct 
 	if (rc == RC_OK)
 		rc = cli_path(cli, "logbook", path, sizeof path, err);
 	if (rc == RC_OK && access(path, F_OK) != 0 && access(rig, F_OK) != 0)
-		return err_set(err, RC_ARG, errno, "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
+		return err_set(err, RC_ARG, errno,
+			       "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
 			       cli->bench);
 	if (rc == RC_OK && access(path, F_OK) != 0)
-		return err_set(err, RC_ARG, errno, "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it", path);
+		return err_set(err, RC_ARG, errno,
+			       "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it", path);
 	return rc == RC_OK ? logbook_open_read(path, ret, err) : rc;
 }
 
@@ -93,7 +96,8 @@ static enum rc choose_budget(struct report *r, const char *text, struct err *err
 				r->budget_step = (int)step - 1;
 				return RC_OK;
 			}
-	return err_set(err, RC_ARG, 0, "--budget: found \"%.40s\", expected a step that the run has finished (1 is the first)", text);
+	return err_set(err, RC_ARG, 0,
+		       "--budget: found \"%.40s\", expected a step that the run has finished (1 is the first)", text);
 }
 
 struct wanted {
@@ -130,7 +134,8 @@ static enum rc accept_doubt(const struct cli *cli, const struct doubt *d, const 
 }
 
 /* Figures that do not agree are not published, unless a person said why they may be: then they stand on the page. */
-static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct logbook *lb, struct report *r, struct err *err)
+static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct logbook *lb, struct report *r,
+			       struct err *err)
 {
 	struct doubts doubts;
 	enum rc rc = RC_OK;
@@ -146,16 +151,19 @@ static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct l
 			rc = accept_doubt(cli, d, reason, err);
 		} else if (rc == RC_OK && refuses) {
 			w->cause = "implausible";
-			rc = err_set(err, RC_SAYS_NO, 0, "not published: %s. If it is right all the same: --accept REASON", d->text);
+			rc = err_set(err, RC_SAYS_NO, 0,
+				     "not published: %s. If it is right all the same: --accept REASON", d->text);
 		}
 		if (rc == RC_OK)
-			curve_remark_first(r->curve, "Doubtful: figures do not agree, accepted all the same (%.60s): %s.", reason, d->text);
+			curve_remark_first(r->curve,
+					   "Doubtful: figures do not agree, accepted all the same (%.60s): %s.", reason,
+					   d->text);
 	}
 	return rc;
 }
 
 static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
-		  struct err *err)
+		   struct err *err)
 {
 	struct logbook *lb = NULL;
 	int64_t run_id = 0;
@@ -186,17 +194,25 @@ int cmd_report(int argc, char **argv)
 	struct wanted w = { 0 };
 	const struct cli_option options[] = {
 		{ "out", "DIR", "folder for page, tables and figures; default BENCH/reports/RUN", &w.out, NULL },
-		{ "accept", "REASON", "publish although figures do not agree; the page prints the reason", &w.accept, NULL },
-		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget, NULL },
-		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims, NULL },
+		{ "accept", "REASON", "publish although figures do not agree; the page prints the reason", &w.accept,
+		  NULL },
+		{ "budget", "STEP", "step of the uncertainty budget; default that of most shaft power", &w.budget,
+		  NULL },
+		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims,
+		  NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
 	};
 	const struct cli_spec spec = {
-		.name = "report", .usage = "report [RUN] [options]",
-		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML page, CSV, JSON, and every "
-			 "figure as SVG, PNG and gnuplot script. RUN is a number of bridle log; without it the latest sweep.",
-		.examples = "  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
-		CLI_TAKES(options), .max_args = 1,
+		.name = "report",
+		.usage = "report [RUN] [options]",
+		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML "
+			 "page, CSV, JSON, and every "
+			 "figure as SVG, PNG and gnuplot script. RUN is a number of bridle log; without it the latest "
+			 "sweep.",
+		.examples =
+			"  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
+		CLI_TAKES(options),
+		.max_args = 1,
 	};
 	struct cli cli;
 	struct err err = { 0 };
@@ -208,8 +224,8 @@ int cmd_report(int argc, char **argv)
 		return cli_fail(&cli, &err, NULL, NULL);
 	if (cli.help_shown)
 		return 0;
-	int status = run(&cli, &w, &report, dir, &mistakes, &err) == RC_OK ? print(&cli, report, dir) :
-										      cli_fail(&cli, &err, w.cause, &mistakes);
+	int status = run(&cli, &w, &report, dir, &mistakes, &err) == RC_OK ? print(&cli, report, dir)
+									   : cli_fail(&cli, &err, w.cause, &mistakes);
 	report_free(report);
 	return status;
 }

@@ -33,7 +33,7 @@ struct sweeping {
 	struct sweep_config config;
 	int64_t resumes, ready_id, run_id;
 	struct doubts gone_past; /* of files, records and forecast: what bridle ready would have said of a forced run */
-	struct doubts doubts; /* what the curve contradicts */
+	struct doubts doubts;    /* what the curve contradicts */
 	const char *cause;
 	size_t points;
 };
@@ -49,10 +49,15 @@ static void on_event(void *ctx, const struct seq_event *event)
 		return;
 	bool torque = isfinite(p->setpoint_Nm);
 	bool settled = !(p->flags & POINT_NOT_SETTLED);
-	live_note(&w->live, "step %d %s: commanded %.2f %s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s", p->step + 1,
-		  p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "",
-		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", p->mean_torque_Nm, p->mean_speed_rpm,
-		  settled ? "settled in" : "not settled after", p->settle_s, settled ? "" : ", taken as it is");
+	live_note(&w->live, "step %d %s: commanded %.2f %s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s",
+		  p->step + 1,
+		  p->flags & POINT_REPEAT ? "again"
+		  : p->direction > 0      ? "rising"
+		  : p->direction < 0      ? "falling"
+					  : "",
+		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", p->mean_torque_Nm,
+		  p->mean_speed_rpm, settled ? "settled in" : "not settled after", p->settle_s,
+		  settled ? "" : ", taken as it is");
 	w->points++;
 }
 
@@ -83,7 +88,9 @@ static enum rc check_start(struct sweeping *w, struct err *err)
 	if (rc != RC_OK)
 		return refuse(w, "not_calibrated", rc);
 	if (s->map_id == 0 && s->plan.load == LOAD_TORQUE)
-		return refuse(w, "not_mapped", err_set(err, RC_SAYS_NO, 0, "the brake is not mapped, so a torque cannot be set; run bridle map first"));
+		return refuse(w, "not_mapped",
+			      err_set(err, RC_SAYS_NO, 0,
+				      "the brake is not mapped, so a torque cannot be set; run bridle map first"));
 	rc = live_arm_is_off(&w->live, w->o->live.clear, err);
 	if (rc != RC_OK)
 		return refuse(w, rc == RC_SAYS_NO ? "arm_on" : NULL, rc);
@@ -100,7 +107,9 @@ static enum rc prepare(struct sweeping *w, struct err *err)
 	w->n_items = sweep_order(&w->s.plan, w->allowed, w->item);
 	w->config = sweep_config_of(&w->s, w->o->forced ? POINT_FORCED : 0);
 	if (w->config.drive == PLAN_SPEED && !(w->config.speed_rpm > 0))
-		rc = err_set(err, RC_ARG, 0, "plan %s: no [plan] speed, and the actuator has no [drive] speed; give one", w->s.plan_name);
+		rc = err_set(err, RC_ARG, 0,
+			     "plan %s: no [plan] speed, and the actuator has no [drive] speed; give one",
+			     w->s.plan_name);
 	if (rc == RC_OK && w->o->resume)
 		rc = sweep_resume(&w->s, w->item, w->n_items, &w->resumes, &w->done_before, err);
 	if (rc == RC_OK && !seq_sweep_begin(&w->sweep, &w->config, w->item, w->n_items))
@@ -118,7 +127,8 @@ static enum rc note(struct sweeping *w, const char *kind, const char *text, stru
 /* As the sequence guesses it before it has seen a point. */
 static double sweep_guess_s(const struct sweeping *w)
 {
-	return (double)(w->n_items - w->done_before) * (w->config.window_s * 1.5 + w->config.dwell_s + w->config.cool_s);
+	return (double)(w->n_items - w->done_before) *
+	       (w->config.window_s * 1.5 + w->config.dwell_s + w->config.cool_s);
 }
 
 static enum rc run_sweep(struct sweeping *w, struct err *err)
@@ -201,8 +211,8 @@ static void doubts_of_run(struct logbook *lb, int64_t run_id, const struct curve
 	struct rig_profile *rig = calloc(1, sizeof *rig);
 	struct actuator_profile actuator;
 
-	if (rig && logbook_run_texts(lb, run_id, &rig_text, &actuator_text, &plan_text, NULL) == RC_OK && rig_text && actuator_text &&
-	    profile_parse_rig(rig_text, "rig.ini", rig, NULL, NULL) == RC_OK &&
+	if (rig && logbook_run_texts(lb, run_id, &rig_text, &actuator_text, &plan_text, NULL) == RC_OK && rig_text &&
+	    actuator_text && profile_parse_rig(rig_text, "rig.ini", rig, NULL, NULL) == RC_OK &&
 	    profile_parse_actuator(actuator_text, "actuator", &actuator, NULL, NULL) == RC_OK)
 		doubts_of_curve(curve, rig, &actuator, NULL, NULL, ret);
 	free(rig_text);
@@ -211,7 +221,8 @@ static void doubts_of_run(struct logbook *lb, int64_t run_id, const struct curve
 	free(rig);
 }
 
-static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret, struct doubts *ret_doubts, struct err *err)
+static enum rc reduced(const struct cli *cli, int64_t run_id, struct curve **ret, struct doubts *ret_doubts,
+		       struct err *err)
 {
 	char path[PROFILE_PATH * 2];
 	struct logbook *lb = NULL;
@@ -242,8 +253,12 @@ static void print_curve(const struct curve *curve)
 		else
 			snprintf(efficiency, sizeof efficiency, "-");
 		printf("%4d %-8s %-13s %-12s %9.1f  %10s  %s%s\n", p->step + 1,
-		       p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "", torque,
-		       speed, p->shaft_power_W.value, efficiency, limit_word(p->limit), p->settled ? "" : ", not settled");
+		       p->flags & POINT_REPEAT ? "again"
+		       : p->direction > 0      ? "rising"
+		       : p->direction < 0      ? "falling"
+					       : "",
+		       torque, speed, p->shaft_power_W.value, efficiency, limit_word(p->limit),
+		       p->settled ? "" : ", not settled");
 	}
 	text_swap(note, sizeof note, curve->end_note, "rev/min", "rpm");
 	if (note[0])
@@ -263,17 +278,18 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 		doubt_print(&w->doubts.list[i], true, NULL);
 	if (rc == RC_OK) {
 		if (w->done_before > 0)
-			live_say("Kept: %zu point%s in run %lld of the logbook, and %zu of the run that it continues. Next: bridle report", w->points,
-				 w->points == 1 ? "" : "s", (long long)w->run_id, w->done_before);
+			live_say("Kept: %zu point%s in run %lld of the logbook, and %zu of the run that it continues. "
+				 "Next: bridle report",
+				 w->points, w->points == 1 ? "" : "s", (long long)w->run_id, w->done_before);
 		else
-			live_say("Kept: %zu point%s in run %lld of the logbook. Next: bridle report", w->points, w->points == 1 ? "" : "s",
-				 (long long)w->run_id);
+			live_say("Kept: %zu point%s in run %lld of the logbook. Next: bridle report", w->points,
+				 w->points == 1 ? "" : "s", (long long)w->run_id);
 		return;
 	}
 	fflush(stdout);
 	cli_wrapped(stderr, isatty(STDERR_FILENO) ? cli_width() : INT_MAX, "bridle: stopped: ", "    ", err->what);
-	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s", live_safe_now(&w->live),
-		 w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
+	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s",
+		 live_safe_now(&w->live), w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
 		 live_asks_clear(&w->live) ? " --clear, when the cause is put right" : "");
 }
 
@@ -296,7 +312,10 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	for (size_t i = 0; i < w->gone_past.n; i++)
 		json_array_append_new(list, doubt_json(&w->gone_past.list[i], w->gone_past.list[i].refuses, NULL));
 	json_object_set_new(doc, "gone_past", list);
-	json_object_set_new(doc, "outcome", json_string(rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : "failed"));
+	json_object_set_new(doc, "outcome",
+			    json_string(rc == RC_OK          ? "done"
+					: rc == RC_INTERLOCK ? "stopped"
+							     : "failed"));
 	if (rc != RC_OK) {
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : rc == RC_DB ? "logbook" : "rig_gone"));
 		json_object_set_new(doc, "message", cli_text(err->what));
@@ -331,7 +350,9 @@ static int tell(const struct cli *cli, struct sweeping *w, enum rc rc, struct er
 
 static int sweep_rig(const struct cli *cli, const struct options *o)
 {
-	const struct session_want want = { .bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true };
+	const struct session_want want = {
+		.bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true
+	};
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
 	struct sweeping *w = calloc(1, sizeof *w);
@@ -355,17 +376,24 @@ int cmd_sweep(int argc, char **argv)
 {
 	struct options o = { 0 };
 	const struct cli_option options[] = {
-		{ "resume", NULL, "continue the last, stopped sweep of this plan at its first unfinished step", NULL, &o.resume },
-		{ "forced", "REASON", "run in spite of a refusal or without bridle ready; reason and doubts are kept and every point is marked", &o.forced, NULL },
+		{ "resume", NULL, "continue the last, stopped sweep of this plan at its first unfinished step", NULL,
+		  &o.resume },
+		{ "forced", "REASON",
+		  "run in spite of a refusal or without bridle ready; reason and doubts are kept and every point is "
+		  "marked",
+		  &o.forced, NULL },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
 		.name = "sweep",
 		.usage = "sweep PLAN [options]",
-		.about = "Runs a plan: zero, load in steps up and down, settle, dwell, average, the first step once more, zero again. A key (space, "
-			 "q, Esc) or Ctrl-C is a controlled stop: the drive's torque off, the brake held until the shaft stands, then released. "
+		.about = "Runs a plan: zero, load in steps up and down, settle, dwell, average, the first step once "
+			 "more, zero again. A key (space, "
+			 "q, Esc) or Ctrl-C is a controlled stop: the drive's torque off, the brake held until the "
+			 "shaft stands, then released. "
 			 "Everything measured stays in the logbook. Software is not the emergency stop.",
-		.examples = "  bridle sweep lock-sweep\n  bridle sweep lock-sweep --resume\n  bridle sweep lock-sweep --json > curve.json\n",
+		.examples = "  bridle sweep lock-sweep\n  bridle sweep lock-sweep --resume\n  bridle sweep lock-sweep "
+			    "--json > curve.json\n",
 		CLI_TAKES(options),
 		.min_args = 1,
 		.max_args = 1,

@@ -8,7 +8,8 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum rc doubt_refuses(struct logbook *lb, const struct doubt *d, char *ret_reason, size_t size, bool *ret, struct err *err)
+enum rc doubt_refuses(struct logbook *lb, const struct doubt *d, char *ret_reason, size_t size, bool *ret,
+		      struct err *err)
 {
 	enum rc rc = RC_OK;
 
@@ -19,15 +20,17 @@ enum rc doubt_refuses(struct logbook *lb, const struct doubt *d, char *ret_reaso
 	return rc;
 }
 
-enum rc doubt_accept(struct logbook *lb, int64_t run_id, int64_t wall_ns, const struct doubt *d, const char *reason, struct err *err)
+enum rc doubt_accept(struct logbook *lb, int64_t run_id, int64_t wall_ns, const struct doubt *d, const char *reason,
+		     struct err *err)
 {
 	return accepted_add(lb, run_id, wall_ns, d->word, d->found, d->expected, reason, d->text, err);
 }
 
 json_t *doubt_json(const struct doubt *d, bool refuses, const char *reason)
 {
-	return json_pack("{s:s, s:b, s:o, s:o, s:o, s:o}", "check", d->word, "refuses", refuses, "message", cli_text(d->text), "found",
-			 cli_real(d->found), "expected", cli_real(d->expected), "accepted", reason && *reason ? cli_text(reason) : json_null());
+	return json_pack("{s:s, s:b, s:o, s:o, s:o, s:o}", "check", d->word, "refuses", refuses, "message",
+			 cli_text(d->text), "found", cli_real(d->found), "expected", cli_real(d->expected), "accepted",
+			 reason && *reason ? cli_text(reason) : json_null());
 }
 
 void doubt_print(const struct doubt *d, bool refuses, const char *reason)
@@ -61,8 +64,10 @@ void doubts_of_curve(const struct curve *curve, const struct rig_profile *rig, c
 	*ret = (struct doubts){ 0 };
 	for (size_t i = 0; points && i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		points[i] = (struct plausible_point){ p->torque_Nm.value, p->speed_rpm.value, p->rotor_rpm, p->drive_A,
-						      p->input_power_W.value, p->efficiency_valid ? p->efficiency.value : NAN };
+		points[i] = (struct plausible_point){
+			p->torque_Nm.value, p->speed_rpm.value,     p->rotor_rpm,
+			p->drive_A,         p->input_power_W.value, p->efficiency_valid ? p->efficiency.value : NAN
+		};
 	}
 	if (points)
 		n = plausible_curve(actuator, points, curve->n, list);

@@ -8,9 +8,10 @@
 
 #include <jansson.h>
 
-/* Whether a doubt refuses still: false for one that only doubts and for one that was accepted before (ret_reason then has
- * the words, else ""). lb NULL: nothing was accepted. */
-enum rc doubt_refuses(struct logbook *lb, const struct doubt *d, char *ret_reason, size_t size, bool *ret, struct err *err) MUST_CHECK;
+/* Whether a doubt refuses still: false for one that only doubts and for one that was accepted before (ret_reason then
+ * has the words, else ""). lb NULL: nothing was accepted. */
+enum rc doubt_refuses(struct logbook *lb, const struct doubt *d, char *ret_reason, size_t size, bool *ret,
+		      struct err *err) MUST_CHECK;
 /* Keep that it is accepted from now on. */
 enum rc doubt_accept(struct logbook *lb, int64_t run_id, int64_t wall_ns, const struct doubt *d, const char *reason,
 		     struct err *err) MUST_CHECK;

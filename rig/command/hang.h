@@ -19,16 +19,18 @@ struct hang_options {
 	double resolution_read; /* --resolution; 0 not given */
 };
 
-/* Either way: the whole command after its options were read. cli and o are borrowed. Returns the exit status; an error was told. */
+/* Either way: the whole command after its options were read. cli and o are borrowed. Returns the exit status; an error
+ * was told. */
 int hang_guided(const struct cli *cli, const struct hang_options *o);
 int hang_by_table(const struct cli *cli, const struct hang_options *o);
 
 /* --arm and --gravity go before what place holds. RC_ARG names the option. */
 enum rc hang_place_options(const struct hang_options *o, struct hang_place *place, struct err *err) MUST_CHECK;
 
-/* The result, judged by its gate, in the logbook: as a calibration, or as a record of the kind SESSION_UNUSABLE (run/session.h);
- * sets r->record_id. RC_DB, RC_NOMEM. */
-enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct hang_result *r, struct err *err) MUST_CHECK;
+/* The result, judged by its gate, in the logbook: as a calibration, or as a record of the kind SESSION_UNUSABLE
+ * (run/session.h); sets r->record_id. RC_DB, RC_NOMEM. */
+enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct hang_result *r,
+		   struct err *err) MUST_CHECK;
 
 #define HANG_NOT_USABLE "not_usable" /* cause */
 /* RC_SAYS_NO with the first reason when the gate refuses the result. */

@@ -23,8 +23,11 @@ static enum rc keep_table(const struct cli *cli, struct hang_result *r, struct e
 		rc = hang_store(s.logbook, s.run_id, s.clock.wall(s.clock.ctx).ns, r, err);
 		struct err end_err, why = { .what = "readings taken by hand" };
 		bool usable = hang_verdict(r, &why) == RC_OK;
-		enum rc end_rc = session_run_end(&s, rc != RC_OK ? "failed" : usable ? "done" : "refused", usable ? "" : HANG_NOT_USABLE,
-			why.what, rc ? &end_err : err);
+		enum rc end_rc = session_run_end(&s,
+						 rc != RC_OK ? "failed"
+						 : usable    ? "done"
+							     : "refused",
+						 usable ? "" : HANG_NOT_USABLE, why.what, rc ? &end_err : err);
 		rc = rc ? rc : end_rc;
 	}
 	session_close(&s);
@@ -32,8 +35,9 @@ static enum rc keep_table(const struct cli *cli, struct hang_result *r, struct e
 }
 
 /* The bench folder's arm and gravity, when there is a bench folder; options go before. */
-static enum rc place_for_table(const struct cli *cli, const struct hang_options *o, struct hang_place *place, bool *ret_known,
-			       bool *ret_bench, struct rig_profile *ret_rig, struct mistakes *m, struct err *err)
+static enum rc place_for_table(const struct cli *cli, const struct hang_options *o, struct hang_place *place,
+			       bool *ret_known, bool *ret_bench, struct rig_profile *ret_rig, struct mistakes *m,
+			       struct err *err)
 {
 	const struct session_want want = { .bench = cli->bench };
 	struct session s;
@@ -45,7 +49,8 @@ static enum rc place_for_table(const struct cli *cli, const struct hang_options 
 		return rc;
 	FILE *there = fopen(path, "r");
 	*ret_bench = there != NULL;
-	*place = (struct hang_place){ .air_kg_per_m3 = { 1.2, 0.06, INFINITY, DIST_RECT, true, 0 }, .level_deg = { .dof = INFINITY },
+	*place = (struct hang_place){ .air_kg_per_m3 = { 1.2, 0.06, INFINITY, DIST_RECT, true, 0 },
+				      .level_deg = { .dof = INFINITY },
 				      .one_sided = { .dof = INFINITY } };
 	if (there) {
 		fclose(there);
@@ -70,9 +75,16 @@ static bool of_converter(const struct hang_table *table)
 static enum rc evaluate(const struct hang_options *o, const struct hang_table *table, const struct rig_profile *rig,
 			struct hang_result *r, struct cellcal_point **points, struct err *err)
 {
-	const struct cellcal_input in = { .readings = table->reading, .n = table->n, .sources = table->source,
-		.n_sources = table->n_sources, .model = o->fit, .resolution = o->resolution_read, .table = &o->table };
-	const struct hang_gate_source from = { .rig = rig, .counts = of_converter(table), .Nm_per_kg = table->Nm_per_kg };
+	const struct cellcal_input in = { .readings = table->reading,
+					  .n = table->n,
+					  .sources = table->source,
+					  .n_sources = table->n_sources,
+					  .model = o->fit,
+					  .resolution = o->resolution_read,
+					  .table = &o->table };
+	const struct hang_gate_source from = { .rig = rig,
+					       .counts = of_converter(table),
+					       .Nm_per_kg = table->Nm_per_kg };
 	enum rc rc = hang_fit(&in, r, points, err);
 
 	if (rc == RC_OK)
@@ -109,8 +121,9 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o)
 	else
 		status = hang_show(cli, &r);
 	if (rc == RC_OK && !cli->json && !r.record_id && !o->dry_run && r.gate.found.usable)
-		printf("Not kept: %s.\n", bench ? "the indication's unit is not count, so it is not this rig's converter" :
-			"there is no bench folder here");
+		printf("Not kept: %s.\n",
+		       bench ? "the indication's unit is not count, so it is not this rig's converter"
+			     : "there is no bench folder here");
 	free(points);
 	hang_table_free(&table);
 	return status;

@@ -18,8 +18,8 @@ static void mistake(struct mistakes *m, const struct csv *table, size_t row, siz
 		m->more++;
 		return;
 	}
-	snprintf(m->line[m->n++], sizeof m->line[0], "%s:%u: %s: found \"%.60s\", expected %s", table->name, table->line[row],
-		 table->column[column].name, csv_cell(table, row, column), expected);
+	snprintf(m->line[m->n++], sizeof m->line[0], "%s:%u: %s: found \"%.60s\", expected %s", table->name,
+		 table->line[row], table->column[column].name, csv_cell(table, row, column), expected);
 }
 
 static bool direction_of(const char *word, enum cellcal_direction *ret)
@@ -73,7 +73,8 @@ static enum rc read_directions(const struct csv *table, struct cellcal_reading *
 	return rc;
 }
 
-static enum rc read_series(const struct csv *table, struct cellcal_reading *reading, struct mistakes *m, struct err *err)
+static enum rc read_series(const struct csv *table, struct cellcal_reading *reading, struct mistakes *m,
+			   struct err *err)
 {
 	int *number = calloc(table->n_rows, sizeof *number);
 
@@ -89,7 +90,8 @@ static enum rc read_series(const struct csv *table, struct cellcal_reading *read
 	return rc ? rc : rc_mount;
 }
 
-static enum rc check_not_negative(const struct csv *table, size_t column, const double *value, const char *expected, struct mistakes *m)
+static enum rc check_not_negative(const struct csv *table, size_t column, const double *value, const char *expected,
+				  struct mistakes *m)
 {
 	enum rc rc = RC_OK;
 
@@ -102,8 +104,8 @@ static enum rc check_not_negative(const struct csv *table, size_t column, const 
 }
 
 /* Torques as they stand, or masses on the arm. */
-static enum rc read_loads(const struct csv *table, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
-			  struct err *err)
+static enum rc read_loads(const struct csv *table, const struct hang_place *place, struct hang_table *ret,
+			  struct mistakes *m, struct err *err)
 {
 	int torque = csv_find(table, "torque"), mass = csv_find(table, "mass");
 	double *value = calloc(table->n_rows, sizeof *value);
@@ -113,13 +115,17 @@ static enum rc read_loads(const struct csv *table, const struct hang_place *plac
 	if (!value || !load)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	else if (torque < 0 && mass < 0)
-		rc = err_set(err, RC_ARG, 0, "%s: no column \"torque (N.m)\" and no column \"mass (kg)\"; expected one of them", table->name);
+		rc = err_set(err, RC_ARG, 0,
+			     "%s: no column \"torque (N.m)\" and no column \"mass (kg)\"; expected one of them",
+			     table->name);
 	else if (torque >= 0 && mass >= 0)
 		rc = err_set(err, RC_ARG, 0, "%s: both a torque and a mass column; expected one of them", table->name);
 	else if (torque >= 0)
 		rc = csv_numbers(table, (size_t)torque, "N.m", value, m, err);
 	else if (!place)
-		rc = err_set(err, RC_ARG, 0, "%s: masses need an arm and gravity: give --arm and --gravity, or --bench with a rig.ini", table->name);
+		rc = err_set(err, RC_ARG, 0,
+			     "%s: masses need an arm and gravity: give --arm and --gravity, or --bench with a rig.ini",
+			     table->name);
 	else
 		rc = csv_numbers(table, (size_t)mass, "kg", value, m, err);
 	if (rc == RC_OK && torque < 0)
@@ -147,7 +153,8 @@ static enum rc read_torque_u(const struct csv *table, struct hang_table *ret, st
 	if (column < 0)
 		return RC_OK;
 	if (csv_find(table, "torque") < 0)
-		return err_set(err, RC_ARG, 0, "%s: a column \"u_torque (N.m)\" goes with a column \"torque (N.m)\"", table->name);
+		return err_set(err, RC_ARG, 0, "%s: a column \"u_torque (N.m)\" goes with a column \"torque (N.m)\"",
+			       table->name);
 	double *u = calloc(table->n_rows, sizeof *u);
 	if (!u)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
@@ -182,7 +189,8 @@ static enum rc read_indications(const struct csv *table, struct hang_table *ret,
 
 static enum rc known_columns(const struct csv *table, struct err *err)
 {
-	static const char *const known[] = { "series", "mounting", "direction", "torque", "u_torque", "mass", "indication" };
+	static const char *const known[] = { "series",   "mounting", "direction", "torque",
+					     "u_torque", "mass",     "indication" };
 
 	for (size_t i = 0; i < table->n_columns; i++) {
 		bool found = false;
@@ -190,8 +198,9 @@ static enum rc known_columns(const struct csv *table, struct err *err)
 			found = found || strcmp(table->column[i].name, known[k]) == 0;
 		if (!found)
 			return err_set(err, RC_ARG, 0,
-				"%s: column \"%s\" is not known; expected series, mounting, direction, torque (N.m) and u_torque (N.m), or mass (kg), indication",
-				table->name, table->column[i].name);
+				       "%s: column \"%s\" is not known; expected series, mounting, direction, torque "
+				       "(N.m) and u_torque (N.m), or mass (kg), indication",
+				       table->name, table->column[i].name);
 	}
 	return RC_OK;
 }
@@ -213,8 +222,8 @@ static size_t count(const struct mistakes *m)
 	return m->n + m->more;
 }
 
-static enum rc read_columns(const struct csv *table, const struct hang_place *place, struct hang_table *ret, struct mistakes *m,
-			    struct err *err)
+static enum rc read_columns(const struct csv *table, const struct hang_place *place, struct hang_table *ret,
+			    struct mistakes *m, struct err *err)
 {
 	struct err e[6] = { 0 };
 	size_t before = count(m);
@@ -253,7 +262,9 @@ enum rc hang_table_read(const char *path, const struct hang_place *place, struct
 
 	if (rc != RC_OK)
 		return rc;
-	*ret = (struct hang_table){ .Nm_per_kg = NAN, .n = table.n_rows, .reading = calloc(table.n_rows, sizeof *ret->reading) };
+	*ret = (struct hang_table){ .Nm_per_kg = NAN,
+				    .n = table.n_rows,
+				    .reading = calloc(table.n_rows, sizeof *ret->reading) };
 	if (!ret->reading)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	else

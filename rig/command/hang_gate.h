@@ -19,16 +19,16 @@ struct hang_gate {
 
 /* What is known of where the readings came from. Borrowed. */
 struct hang_gate_source {
-	const struct rig_profile *rig;          /* NULL: no bench folder */
-	bool counts;                            /* the indication is counts of a converter (rig's own where there is one) */
-	bool guided;                            /* read with [cell] sign applied */
-	int converter_bits;                     /* by the node; 0 unknown */
+	const struct rig_profile *rig; /* NULL: no bench folder */
+	bool counts;                   /* the indication is counts of a converter (rig's own where there is one) */
+	bool guided;                   /* read with [cell] sign applied */
+	int converter_bits;            /* by the node; 0 unknown */
 	/* Guided only: the pieces on the arm at each reading, with their names, torques and N·m per kg. */
 	const uint64_t *pieces;
 	size_t n_pieces;
 	const double *piece_Nm;
 	const char *const *piece_name;
-	double Nm_per_kg;                       /* NaN unknown */
+	double Nm_per_kg; /* NaN unknown */
 };
 
 /* RC_NOMEM, RC_SINGULAR. */

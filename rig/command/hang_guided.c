@@ -14,12 +14,16 @@ static enum rc set_up(struct hanging *h, struct err *err)
 
 	enum rc rc = live_arm(&h->live, true, err); /* first: who is left in between may have fitted it */
 
-	return rc ? rc : live_ask(&h->live, is_cradle ?
-		"Uncouple the actuator; the brake stays without current. Fit the calibration arm to the cradle and level it. No weight on it yet. "
-		"Stand clear of falling weights and of a lever that springs back." :
-		"Uncouple the actuator and lock the brake's rotor to its housing with a pin, so that no current is needed to hold. "
-		"Fit the calibration arm to the shaft and level it. No weight on it yet. Stand clear of falling weights.",
-		is_cradle ? cradle : shaft, err);
+	return rc ? rc
+		  : live_ask(&h->live,
+			     is_cradle ? "Uncouple the actuator; the brake stays without current. Fit the calibration "
+					 "arm to the cradle and level it. No weight on it yet. "
+					 "Stand clear of falling weights and of a lever that springs back."
+				       : "Uncouple the actuator and lock the brake's rotor to its housing with a pin, "
+					 "so that no current is needed to hold. "
+					 "Fit the calibration arm to the shaft and level it. No weight on it yet. "
+					 "Stand clear of falling weights.",
+			     is_cradle ? cradle : shaft, err);
 }
 
 static enum rc take_down(struct hanging *h, struct err *err)
@@ -27,7 +31,8 @@ static enum rc take_down(struct hanging *h, struct err *err)
 	static const char *const hand[] = { "unhang all", "arm off", "couple", NULL };
 
 	h->hung = 0;
-	enum rc rc = live_ask(&h->live, "Take off weights, hanger and arm, take out any pin, couple the actuator again.", hand, err);
+	enum rc rc = live_ask(
+		&h->live, "Take off weights, hanger and arm, take out any pin, couple the actuator again.", hand, err);
 	return rc == RC_OK ? live_arm(&h->live, false, err) : rc;
 }
 
@@ -42,9 +47,12 @@ size_t hang_gather(const struct hanging *h, size_t upto, struct cellcal_reading 
 			continue;
 		if (pieces)
 			pieces[n] = ((uint64_t)1 << h->loads.upto[item->load]) - 1;
-		reading[n++] = (struct cellcal_reading){ .series = item->series, .position = item->position,
-			.direction = item->direction < 0 ? CELLCAL_DOWN : CELLCAL_UP, .load = h->loads.load[item->load],
-			.indication = t->indication, .u_indication = t->u };
+		reading[n++] = (struct cellcal_reading){ .series = item->series,
+							 .position = item->position,
+							 .direction = item->direction < 0 ? CELLCAL_DOWN : CELLCAL_UP,
+							 .load = h->loads.load[item->load],
+							 .indication = t->indication,
+							 .u_indication = t->u };
 	}
 	return n;
 }
@@ -64,9 +72,15 @@ static enum rc judge(struct hanging *h, const struct cellcal_input *in, struct h
 {
 	double per_kg = h->loads.load[h->loads.n].torque_Nm / h->loads.mass_kg[h->loads.n], torque_Nm[PROFILE_PIECES];
 	const char *name[PROFILE_PIECES];
-	struct hang_gate_source from = { .rig = &h->s.rig, .counts = true, .guided = true,
-		.converter_bits = node_caps(h->s.node)->cell_bits, .pieces = h->pieces, .n_pieces = h->loads.n_pieces, .piece_Nm = torque_Nm,
-		.piece_name = name, .Nm_per_kg = per_kg };
+	struct hang_gate_source from = { .rig = &h->s.rig,
+					 .counts = true,
+					 .guided = true,
+					 .converter_bits = node_caps(h->s.node)->cell_bits,
+					 .pieces = h->pieces,
+					 .n_pieces = h->loads.n_pieces,
+					 .piece_Nm = torque_Nm,
+					 .piece_name = name,
+					 .Nm_per_kg = per_kg };
 
 	for (size_t i = 0; i < h->loads.n_pieces; i++) {
 		const struct weight_piece *p = &h->s.weights.piece[h->loads.order[i]];
@@ -81,8 +95,13 @@ static enum rc evaluate(struct hanging *h, struct hang_result *r, struct cellcal
 	free(*points);
 	*points = NULL;
 	h->n = hang_gather(h, h->book.n, h->reading, h->pieces);
-	const struct cellcal_input in = { .readings = h->reading, .n = h->n, .sources = h->loads.source,
-		.n_sources = h->loads.n_sources, .model = h->o->fit, .resolution = 1, .table = &h->o->table };
+	const struct cellcal_input in = { .readings = h->reading,
+					  .n = h->n,
+					  .sources = h->loads.source,
+					  .n_sources = h->loads.n_sources,
+					  .model = h->o->fit,
+					  .resolution = 1,
+					  .table = &h->o->table };
 	enum rc rc = hang_fit(&in, r, points, err);
 	if (rc == RC_OK)
 		rc = hang_evaluate(&in, r, err);
@@ -180,8 +199,11 @@ static enum rc plan_series(struct hanging *h, struct err *err)
 		return rc;
 	double most = h->loads.load[h->loads.n].torque_Nm;
 	if (!(most <= h->s.rig.cell_full_scale_Nm))
-		return err_set(err, RC_ARG, 0, "all weights together make %.4g N\u00b7m, the cell's full scale is %.4g N\u00b7m (rig.ini); "
-			"take pieces out of weights.ini", most, h->s.rig.cell_full_scale_Nm);
+		return err_set(
+			err, RC_ARG, 0,
+			"all weights together make %.4g N\u00b7m, the cell's full scale is %.4g N\u00b7m (rig.ini); "
+			"take pieces out of weights.ini",
+			most, h->s.rig.cell_full_scale_Nm);
 	for (size_t k = 0; k <= h->loads.n; k++)
 		torque_Nm[k] = h->loads.load[k].torque_Nm;
 	hang_book_begin(&h->book, h->loads.n, h->o->n_series, torque_Nm);
@@ -203,8 +225,9 @@ static void say_kept(const struct hanging *h, struct mistakes *m)
 	if (whole == 0)
 		snprintf(m->line[m->n++], sizeof m->line[0], "No series was complete. Next: bridle hang");
 	else
-		snprintf(m->line[m->n++], sizeof m->line[0], "Kept: %d of %d series. Next: bridle hang --resume goes on with series %d.", whole,
-		 h->book.n_series, whole + 1);
+		snprintf(m->line[m->n++], sizeof m->line[0],
+			 "Kept: %d of %d series. Next: bridle hang --resume goes on with series %d.", whole,
+			 h->book.n_series, whole + 1);
 }
 
 static enum rc run_hang(struct hanging *h, struct hang_result *r, struct cellcal_point **points, struct err *err)

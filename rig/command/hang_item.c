@@ -12,7 +12,10 @@
 #define AUTO_RESIDUAL_FROM 4 /* readings before residuals are shown */
 
 static const struct live_choice at_load[] = {
-	{ 'r', "r repeat the last" }, { 'b', "b one before" }, { 'd', "d drop series" }, { 'h', LIVE_BY_HANDS },
+	{ 'r', "r repeat the last" },
+	{ 'b', "b one before" },
+	{ 'd', "d drop series" },
+	{ 'h', LIVE_BY_HANDS },
 };
 #define AT_LOAD (sizeof at_load / sizeof at_load[0])
 #define AT_DOUBT (AT_LOAD - 1)
@@ -31,7 +34,7 @@ static void list_pieces(const struct hanging *h, size_t from, size_t to, char *b
 	buf[0] = '\0';
 	for (size_t i = from; i < to && used < size; i++)
 		used += (size_t)snprintf(buf + used, size - used, "%s%s", i > from ? ", " : "",
-			h->s.weights.piece[h->loads.order[i]].name);
+					 h->s.weights.piece[h->loads.order[i]].name);
 }
 
 static enum rc hands_hang(struct hanging *h, size_t load, struct err *err)
@@ -55,22 +58,25 @@ static void say_load(const struct hanging *h, size_t load, const char *first, ch
 	char names[300];
 
 	if (load == 0) {
-		snprintf(text, size, "%sTake everything off the arm, the hanger too. Wait until it stands still.", first);
+		snprintf(text, size, "%sTake everything off the arm, the hanger too. Wait until it stands still.",
+			 first);
 		return;
 	}
 	if (h->again) {
 		list_pieces(h, 0, to, names, sizeof names);
-		snprintf(text, size, "%sAgain: the arm must carry exactly %s, %.3f kg, %.2f N\u00b7m, load %zu of %zu.", first, names,
-			 h->loads.mass_kg[load], h->loads.load[load].torque_Nm, load, h->loads.n);
+		snprintf(text, size, "%sAgain: the arm must carry exactly %s, %.3f kg, %.2f N\u00b7m, load %zu of %zu.",
+			 first, names, h->loads.mass_kg[load], h->loads.load[load].torque_Nm, load, h->loads.n);
 		return;
 	}
 	list_pieces(h, from < to ? from : to, from < to ? to : from, names, sizeof names);
-	snprintf(text, size, "%s%s %s: that makes %.3f kg, %.2f N\u00b7m, load %zu of %zu.", first, from < to ? "Hang" : "Take off", names,
-		 h->loads.mass_kg[load], h->loads.load[load].torque_Nm, load, h->loads.n);
+	snprintf(text, size, "%s%s %s: that makes %.3f kg, %.2f N\u00b7m, load %zu of %zu.", first,
+		 from < to ? "Hang" : "Take off", names, h->loads.mass_kg[load], h->loads.load[load].torque_Nm, load,
+		 h->loads.n);
 }
 
 /* ret_key: what the person chose instead of hanging; '\0' when it hangs. */
-static enum rc hang_load(struct hanging *h, const struct hang_item *item, const char *first, char *ret_key, struct err *err)
+static enum rc hang_load(struct hanging *h, const struct hang_item *item, const char *first, char *ret_key,
+			 struct err *err)
 {
 	char text[500];
 	enum rc rc = RC_OK;
@@ -104,7 +110,8 @@ static int position_of(const struct hang_book *b, int series)
 	return 0;
 }
 
-/* A mounting that is over does not come back: all its series begin again in a new one, or two mountings would pass for one. */
+/* A mounting that is over does not come back: all its series begin again in a new one, or two mountings would pass for
+ * one. */
 static size_t drop(struct hanging *h, int series)
 {
 	int position = position_of(&h->book, series);
@@ -135,8 +142,8 @@ enum rc hang_take_back(struct hanging *h, char key, int series, struct err *err)
 	if (count == 0)
 		live_note(&h->live, "There is no reading to take back in this mounting.");
 	else if (key == 'd')
-		live_note(&h->live, "Series %d dropped (%zu readings). It begins again%s.", series, count, h->mounted == position_of(&h->book, series) ?
-			  "" : ", with every series of its mounting");
+		live_note(&h->live, "Series %d dropped (%zu readings). It begins again%s.", series, count,
+			  h->mounted == position_of(&h->book, series) ? "" : ", with every series of its mounting");
 	else
 		live_note(&h->live, "Taken back: %zu %s.", count, count == 1 ? "reading" : "readings");
 	return rc;
@@ -160,8 +167,12 @@ static double residual_now_Nm(const struct hanging *h, size_t item)
 	struct cellcal_point *points = NULL;
 	double residual = NAN;
 	size_t n = reading ? hang_gather(h, item + 1, reading, NULL) : 0;
-	struct cellcal_input in = { .readings = reading, .n = n, .sources = h->loads.source,
-		.n_sources = h->loads.n_sources, .model = CELLCAL_LINE, .resolution = 1 };
+	struct cellcal_input in = { .readings = reading,
+				    .n = n,
+				    .sources = h->loads.source,
+				    .n_sources = h->loads.n_sources,
+				    .model = CELLCAL_LINE,
+				    .resolution = 1 };
 
 	if (n >= AUTO_RESIDUAL_FROM && hang_fit(&in, &r, &points, NULL) == RC_OK)
 		residual = points[n - 1].residual * cellcal_slope_Nm(&r.cal, 0);
@@ -179,9 +190,13 @@ static void show_reading(struct hanging *h, size_t i, bool still)
 
 	if (isfinite(residual))
 		snprintf(tail, sizeof tail, ", residual %+.4f N\u00b7m", residual);
-	live_note(&h->live, "series %d/%d %-7s load %zu/%zu %8.3f N\u00b7m %9.0f counts%s%s", item->series, h->book.n_series,
-		  item->load == 0 ? "zero" : item->direction > 0 ? "rising" : "falling", item->load, h->loads.n,
-		  h->loads.load[item->load].torque_Nm, t->indication, tail, still ? "" : ", not still");
+	live_note(&h->live, "series %d/%d %-7s load %zu/%zu %8.3f N\u00b7m %9.0f counts%s%s", item->series,
+		  h->book.n_series,
+		  item->load == 0       ? "zero"
+		  : item->direction > 0 ? "rising"
+					: "falling",
+		  item->load, h->loads.n, h->loads.load[item->load].torque_Nm, t->indication, tail,
+		  still ? "" : ", not still");
 }
 
 static struct cell_reading_config config_of(const struct hanging *h, const struct hang_item *item, bool preload)
@@ -212,8 +227,10 @@ static enum rc read_item(struct hanging *h, size_t i, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	struct stats_mean mean = stats_run_result(&r.raw);
-	h->book.taken[i] = (struct hang_taken){ .there = true, .indication = mean.mean, .u = isfinite(mean.u_mean) ? mean.u_mean : 0,
-		.ambient_degC = r.temp_degC[TEMP_AMBIENT] };
+	h->book.taken[i] = (struct hang_taken){ .there = true,
+						.indication = mean.mean,
+						.u = isfinite(mean.u_mean) ? mean.u_mean : 0,
+						.ambient_degC = r.temp_degC[TEMP_AMBIENT] };
 	if (item->load == 0 && !preload && !isfinite(h->quiet_sd))
 		h->quiet_sd = fmax(mean.sd, 1);
 	if (!preload)
@@ -223,7 +240,8 @@ static enum rc read_item(struct hanging *h, size_t i, struct err *err)
 
 /* --- a reading that is not what was expected --- */
 
-static void say_doubt(const struct hanging *h, size_t i, enum hang_doubt doubt, const struct hang_change *c, char *text, size_t size)
+static void say_doubt(const struct hanging *h, size_t i, enum hang_doubt doubt, const struct hang_change *c, char *text,
+		      size_t size)
 {
 	const struct hang_item *item = &h->book.item[i];
 	const char *act = c->expected_Nm > 0 ? "hung" : "taken off";
@@ -237,13 +255,20 @@ static void say_doubt(const struct hanging *h, size_t i, enum hang_doubt doubt, 
 	else
 		snprintf(found, sizeof found, "%+.0f counts", c->found_count);
 	if (doubt == HANG_DID_NOT_MOVE)
-		snprintf(text, size, "Series %d, %s: the reading did not move: %s for %.2f N\u00b7m %s. Are the right weights on the arm, and is it free?",
+		snprintf(text, size,
+			 "Series %d, %s: the reading did not move: %s for %.2f N\u00b7m %s. Are the right weights on "
+			 "the arm, and is it free?",
 			 item->series, where, found, fabs(c->expected_Nm), act);
 	else if (doubt == HANG_WRONG_WAY)
-		snprintf(text, size, "Series %d, %s: the reading moved the wrong way: %s for %.2f N\u00b7m %s. Check the weights, and [cell] sign in "
-			 "rig.ini.", item->series, where, found, fabs(c->expected_Nm), act);
+		snprintf(text, size,
+			 "Series %d, %s: the reading moved the wrong way: %s for %.2f N\u00b7m %s. Check the weights, "
+			 "and [cell] sign in "
+			 "rig.ini.",
+			 item->series, where, found, fabs(c->expected_Nm), act);
 	else
-		snprintf(text, size, "Series %d, %s: the reading moved by %s, expected %+.2f N\u00b7m. That is %+.3f kg. Are the right weights on the arm?",
+		snprintf(text, size,
+			 "Series %d, %s: the reading moved by %s, expected %+.2f N\u00b7m. That is %+.3f kg. Are the "
+			 "right weights on the arm?",
 			 item->series, where, found, c->expected_Nm, (c->found_Nm - c->expected_Nm) * kg_per_Nm);
 }
 
@@ -268,7 +293,8 @@ static enum rc ask_about(struct hanging *h, size_t i, struct err *err)
 
 static enum rc mount(struct hanging *h, const struct hang_item *item, char *ret_key, struct err *err)
 {
-	static const char text[] = "Take the cell out and mount it again, turned if possible. The next series shows the effect of mounting.";
+	static const char text[] = "Take the cell out and mount it again, turned if possible. The next series shows "
+				   "the effect of mounting.";
 	enum rc rc = RC_OK;
 
 	*ret_key = '\0';
@@ -285,7 +311,8 @@ static enum rc mount(struct hanging *h, const struct hang_item *item, char *ret_
 	return rc;
 }
 
-/* Torque of an indication for the live line: by the loads so far, else by the calibration there was, from this series' first zero. */
+/* Torque of an indication for the live line: by the loads so far, else by the calibration there was, from this series'
+ * first zero. */
 static bool torque_of(void *ctx, double indication, double *ret_Nm)
 {
 	const struct hanging *h = ctx;

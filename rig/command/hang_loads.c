@@ -21,7 +21,10 @@ struct hang_place hang_place_of(const struct rig_profile *rig)
 }
 
 /* The uncertain numbers that all loads share. */
-struct shared { struct unc_ctx *ctx; struct unc arm, gravity, air, level, lean; };
+struct shared {
+	struct unc_ctx *ctx;
+	struct unc arm, gravity, air, level, lean;
+};
 
 static enum rc share(const struct hang_place *place, struct shared *ret, struct err *err)
 {
@@ -30,7 +33,8 @@ static enum rc share(const struct hang_place *place, struct shared *ret, struct 
 	if (rc != RC_OK)
 		return rc;
 	if (!(place->gravity_m_per_s2.value > 0))
-		return err_set(err, RC_ARG, 0, "gravity %g m/s2: expected a positive value", place->gravity_m_per_s2.value);
+		return err_set(err, RC_ARG, 0, "gravity %g m/s2: expected a positive value",
+			       place->gravity_m_per_s2.value);
 	ret->ctx = unc_ctx_new();
 	if (!ret->ctx)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
@@ -38,7 +42,8 @@ static enum rc share(const struct hang_place *place, struct shared *ret, struct 
 	ret->gravity = unc_of_quantity(ret->ctx, "gravity", place->gravity_m_per_s2);
 	ret->air = unc_of_quantity(ret->ctx, "air density", place->air_kg_per_m3);
 	ret->level = unc_of_quantity(ret->ctx, "arm off level", place->level_deg);
-	ret->lean = unc_add(ret->ctx, unc_exact(1), unc_of_quantity(ret->ctx, "weights pull on one side", place->one_sided));
+	ret->lean = unc_add(ret->ctx, unc_exact(1),
+			    unc_of_quantity(ret->ctx, "weights pull on one side", place->one_sided));
 	return RC_OK;
 }
 
@@ -53,8 +58,8 @@ static double largest_part(const struct unc *torque, size_t n, uint32_t source)
 }
 
 /* The heaviest sources keep their names; when there are more than fit, the rest goes into the last one. */
-static size_t choose_sources(const struct unc_ctx *ctx, const struct unc *torque, size_t n, uint32_t chosen[CELLCAL_SOURCES],
-			     bool *ret_rest)
+static size_t choose_sources(const struct unc_ctx *ctx, const struct unc *torque, size_t n,
+			     uint32_t chosen[CELLCAL_SOURCES], bool *ret_rest)
 {
 	size_t count = unc_source_count(ctx), kept = 0, present = 0;
 
@@ -93,7 +98,9 @@ static void to_loads(const struct unc_ctx *ctx, const struct unc *torque, size_t
 		source[k].dist = unc_source_dist(ctx, chosen[k]);
 	}
 	if (rest)
-		source[kept] = (struct cellcal_source){ .name = "further small sources", .dof = INFINITY, .dist = DIST_NORMAL };
+		source[kept] = (struct cellcal_source){ .name = "further small sources",
+							.dof = INFINITY,
+							.dist = DIST_NORMAL };
 	for (size_t i = 0; i < n; i++) {
 		double left = unc_u(torque[i]) * unc_u(torque[i]);
 		load[i] = (struct cellcal_load){ .torque_Nm = torque[i].value };
@@ -117,15 +124,18 @@ static double hang_load_u_Nm(const struct cellcal_load *load, size_t n_sources)
 	return sqrt(sum);
 }
 
-static enum rc choose_steps(const struct weights_profile *weights, size_t steps, struct hang_loads *ret, struct err *err)
+static enum rc choose_steps(const struct weights_profile *weights, size_t steps, struct hang_loads *ret,
+			    struct err *err)
 {
 	size_t plain = weights->n - (weights->hanger >= 0 ? 1 : 0), first = 0;
 
 	*ret = (struct hang_loads){ 0 };
 	if (plain == 0)
-		return err_set(err, RC_ARG, 0, "weights.ini: found no weight to hang, expected a section for each piece");
+		return err_set(err, RC_ARG, 0,
+			       "weights.ini: found no weight to hang, expected a section for each piece");
 	if (steps > plain)
-		return err_set(err, RC_ARG, 0, "--steps: found %zu, but weights.ini has %zu pieces beside the hanger", steps, plain);
+		return err_set(err, RC_ARG, 0, "--steps: found %zu, but weights.ini has %zu pieces beside the hanger",
+			       steps, plain);
 	if (weights->hanger >= 0)
 		ret->order[ret->n_pieces++] = (size_t)weights->hanger;
 	first = ret->n_pieces;
@@ -154,8 +164,11 @@ enum rc hang_loads_make(const struct hang_place *place, const struct weights_pro
 		char name[PROFILE_WORD + 16];
 		snprintf(name, sizeof name, "mass of %s", p->name);
 		struct unc mass = unc_of_quantity(shared.ctx, name, p->mass_kg);
-		struct unc density = unc_of_quantity(shared.ctx, DENSITY_SOURCE, (struct quantity){ .value = p->density_kg_per_m3,
-			.u = p->u_density_kg_per_m3, .dof = INFINITY, .dist = DIST_NORMAL });
+		struct unc density = unc_of_quantity(shared.ctx, DENSITY_SOURCE,
+						     (struct quantity){ .value = p->density_kg_per_m3,
+									.u = p->u_density_kg_per_m3,
+									.dof = INFINITY,
+									.dist = DIST_NORMAL });
 		force[i] = weight_force_N(shared.ctx, mass, shared.gravity, shared.air, density);
 	}
 	torque[0] = unc_exact(0);
@@ -188,8 +201,10 @@ enum rc hang_masses_make(const struct hang_place *place, const double *mass_kg, 
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	}
 	for (size_t i = 0; i < n; i++) {
-		struct unc force = weight_force_N(shared.ctx, unc_exact(mass_kg[i]), shared.gravity, shared.air, unc_exact(7900));
-		torque[i] = unc_mul(shared.ctx, shared.lean, weight_torque_Nm(shared.ctx, force, shared.arm, shared.level));
+		struct unc force =
+			weight_force_N(shared.ctx, unc_exact(mass_kg[i]), shared.gravity, shared.air, unc_exact(7900));
+		torque[i] =
+			unc_mul(shared.ctx, shared.lean, weight_torque_Nm(shared.ctx, force, shared.arm, shared.level));
 	}
 	to_loads(shared.ctx, torque, n, ret_load, ret_source, ret_n_sources);
 	if (unc_failed(shared.ctx))

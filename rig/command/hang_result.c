@@ -28,7 +28,8 @@ static const char *hang_model_word(enum cellcal_model model)
 	return model_words[model];
 }
 
-enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points, struct err *err)
+enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct cellcal_point **ret_points,
+		 struct err *err)
 {
 	struct cellcal_point *points = in->n ? calloc(in->n, sizeof *points) : NULL;
 
@@ -70,7 +71,8 @@ static double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, dou
 	if (!ctx)
 		return NAN;
 	cellcal_unc_register(cal, ctx, &reg);
-	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK && !unc_failed(ctx)) {
+	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK &&
+	    !unc_failed(ctx)) {
 		torque = cellcal_with_repeatability(cal, &reg, ctx, torque, "repeatability");
 		u = unc_u(torque);
 		(void)unc_expanded(ctx, torque, COVERAGE, ret_k);
@@ -95,7 +97,8 @@ static json_t *fit_json(const struct cellcal *cal)
 
 	for (int j = 0; j <= cal->degree; j++) {
 		json_array_append_new(coefs, json_pack("{s:o, s:o, s:o}", "value", cli_real(cal->coef[j]), "u",
-			cli_real(sqrt(cal->cov[j][j])), "u_with_sources", cli_real(u_whole(cal, j))));
+						       cli_real(sqrt(cal->cov[j][j])), "u_with_sources",
+						       cli_real(u_whole(cal, j))));
 		json_t *row = json_array();
 		for (int k = 0; k <= cal->degree; k++)
 			json_array_append_new(row, cli_real(cal->cov[j][k]));
@@ -105,15 +108,18 @@ static json_t *fit_json(const struct cellcal *cal)
 		json_t *shift = json_array();
 		for (int j = 0; j <= cal->degree; j++)
 			json_array_append_new(shift, cli_real(cal->dcoef[s][j]));
-		json_array_append_new(sources, json_pack("{s:o, s:o}", "name", cli_text(cal->source[s].name), "coefficient_shift", shift));
+		json_array_append_new(sources, json_pack("{s:o, s:o}", "name", cli_text(cal->source[s].name),
+							 "coefficient_shift", shift));
 	}
 	json_object_set_new(fit, "model", json_string(hang_model_word(cal->model)));
 	json_object_set_new(fit, "coefficients", coefs);
 	json_object_set_new(fit, "covariance", cov);
 	json_object_set_new(fit, "residual_sd", cli_real(cal->residual_sd));
 	json_object_set_new(fit, "dof", cli_real(cal->dof));
-	json_object_set_new(fit, "lack_of_fit", json_pack("{s:o, s:o, s:o, s:o}", "F", cli_real(cal->lack_of_fit_F), "p",
-		cli_real(cal->lack_of_fit_p), "dof1", cli_real(cal->lack_of_fit_dof1), "dof2", cli_real(cal->lack_of_fit_dof2)));
+	json_object_set_new(fit, "lack_of_fit",
+			    json_pack("{s:o, s:o, s:o, s:o}", "F", cli_real(cal->lack_of_fit_F), "p",
+				      cli_real(cal->lack_of_fit_p), "dof1", cli_real(cal->lack_of_fit_dof1), "dof2",
+				      cli_real(cal->lack_of_fit_dof2)));
 	json_object_set_new(fit, "sources", sources);
 	return fit;
 }
@@ -128,11 +134,14 @@ json_t *hang_points_json(const struct hang_result *r)
 		for (size_t s = 0; s < r->cal.n_sources; s++)
 			u = hypot(u, r->readings[i].load.shift_Nm[s]);
 		json_array_append_new(list, json_pack("{s:i, s:i, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:b}",
-			"series", p->series, "position", p->position, "direction", p->direction == CELLCAL_UP ? "rising" : "falling",
-			"torque_Nm", cli_real(p->torque_Nm), "u_torque_Nm", cli_real(u),
-			"indication", cli_real(p->indication), "u_indication", cli_real(r->readings[i].u_indication),
-			"residual", cli_real(p->residual), "residual_Nm", cli_real(p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm)),
-			"studentised", cli_real(p->studentised), "outlier", p->outlier));
+						      "series", p->series, "position", p->position, "direction",
+						      p->direction == CELLCAL_UP ? "rising" : "falling", "torque_Nm",
+						      cli_real(p->torque_Nm), "u_torque_Nm", cli_real(u), "indication",
+						      cli_real(p->indication), "u_indication",
+						      cli_real(r->readings[i].u_indication), "residual",
+						      cli_real(p->residual), "residual_Nm",
+						      cli_real(p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm)),
+						      "studentised", cli_real(p->studentised), "outlier", p->outlier));
 	}
 	return list;
 }
@@ -144,8 +153,9 @@ static json_t *readings_json(const struct cellcal *cal)
 
 	for (int k = 1; k <= 10; k++) {
 		double torque = cal->max_Nm * k / 10, factor, u = hang_reading_u_Nm(cal, torque, &factor);
-		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "torque_Nm", cli_real(torque), "u_torque_Nm",
-			cli_real(u), "k", cli_real(factor), "U_torque_Nm", cli_real(factor * u)));
+		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o}", "torque_Nm", cli_real(torque),
+						      "u_torque_Nm", cli_real(u), "k", cli_real(factor), "U_torque_Nm",
+						      cli_real(factor * u)));
 	}
 	return list;
 }
@@ -162,11 +172,12 @@ enum rc hang_evaluate(const struct cellcal_input *in, struct hang_result *r, str
 static json_t *step_json(const struct torque_step *s)
 {
 	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "torque_Nm", cli_real(s->torque_Nm),
-		"indication", cli_real(s->indication), "repeatability_frac", cli_real(s->repeatability_frac),
-		"reproducibility_frac", cli_real(s->reproducibility_frac), "reversibility_frac", cli_real(s->reversibility_frac),
-		"fit_frac", cli_real(s->fit_frac), "resolution_frac", cli_real(s->resolution_frac),
-		"u_reference_frac", cli_real(s->reference_frac), "u_frac", cli_real(s->u_frac),
-		"U_frac", cli_real(GUIDE_K * s->u_frac), "class", s->class_label[0] ? json_string(s->class_label) : json_null());
+			 "indication", cli_real(s->indication), "repeatability_frac", cli_real(s->repeatability_frac),
+			 "reproducibility_frac", cli_real(s->reproducibility_frac), "reversibility_frac",
+			 cli_real(s->reversibility_frac), "fit_frac", cli_real(s->fit_frac), "resolution_frac",
+			 cli_real(s->resolution_frac), "u_reference_frac", cli_real(s->reference_frac), "u_frac",
+			 cli_real(s->u_frac), "U_frac", cli_real(GUIDE_K * s->u_frac), "class",
+			 s->class_label[0] ? json_string(s->class_label) : json_null());
 }
 
 static json_t *equation_json(const struct cellcal_equation *e)
@@ -177,8 +188,8 @@ static json_t *equation_json(const struct cellcal_equation *e)
 		return json_decref(coefs), json_null();
 	for (int j = 0; j <= e->degree; j++)
 		json_array_append_new(coefs, cli_real(e->coef[j]));
-	return json_pack("{s:i, s:o, s:o}", "degree", e->degree, "torque_Nm_by_power_of_indication", coefs, "worst_deviation_Nm",
-			 cli_real(e->worst_Nm));
+	return json_pack("{s:i, s:o, s:o}", "degree", e->degree, "torque_Nm_by_power_of_indication", coefs,
+			 "worst_deviation_Nm", cli_real(e->worst_Nm));
 }
 
 json_t *hang_evaluation_json(const struct hang_result *r)
@@ -187,10 +198,11 @@ json_t *hang_evaluation_json(const struct hang_result *r)
 
 	for (size_t i = 0; i < r->eval.n; i++)
 		json_array_append_new(steps, step_json(&r->eval.step[i]));
-	return json_pack("{s:o, s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:o}", "table", cli_text(r->eval.table), "table_status",
-		"to be checked against the standard", "positions", r->eval.positions, "k", cli_real(GUIDE_K), "zero_return_frac",
-		cli_real(r->eval.zero_frac), "class", r->eval.class_label[0] ? json_string(r->eval.class_label) : json_null(),
-		"note", cli_text(r->eval.note), "equation", equation_json(&r->equation), "steps", steps);
+	return json_pack("{s:o, s:s, s:i, s:o, s:o, s:o, s:o, s:o, s:o}", "table", cli_text(r->eval.table),
+			 "table_status", "to be checked against the standard", "positions", r->eval.positions, "k",
+			 cli_real(GUIDE_K), "zero_return_frac", cli_real(r->eval.zero_frac), "class",
+			 r->eval.class_label[0] ? json_string(r->eval.class_label) : json_null(), "note",
+			 cli_text(r->eval.note), "equation", equation_json(&r->equation), "steps", steps);
 }
 
 /* What a single loading scatters by about the branches, and the friction that has the sign of the motion. */
@@ -200,7 +212,8 @@ static json_t *loading_json(const struct cellcal *cal)
 
 	if (!b->known)
 		return json_null();
-	return json_pack("{s:o, s:o}", "value", cli_real(b->repeat_sd * fabs(cellcal_slope_Nm(cal, 0))), "dof", cli_real(b->dof));
+	return json_pack("{s:o, s:o}", "value", cli_real(b->repeat_sd * fabs(cellcal_slope_Nm(cal, 0))), "dof",
+			 cli_real(b->dof));
 }
 
 static double friction_u_Nm(const struct cellcal *cal)
@@ -244,7 +257,8 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "usable", json_boolean(usable));
 	json_object_set_new(doc, "gate", hang_gate_json(&r->gate));
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
-	json_object_set_new(doc, "calibration_id", r->record_id && r->gate.found.usable ? json_integer(r->record_id) : json_null());
+	json_object_set_new(doc, "calibration_id",
+			    r->record_id && r->gate.found.usable ? json_integer(r->record_id) : json_null());
 	json_object_set_new(doc, "record_id", r->record_id ? json_integer(r->record_id) : json_null());
 	return doc;
 }
@@ -269,10 +283,14 @@ static void print_points(const struct hang_result *r)
 		const struct cellcal_point *p = &r->points[i];
 		bool zero = !(fabs(p->torque_Nm) > 0);
 		if (zero && !isfinite(p->residual))
-			printf("%6d  %8d  %-8s %12.4f  %14.*f               -\n", p->series, p->position, "zero", 0.0, digits, p->indication);
+			printf("%6d  %8d  %-8s %12.4f  %14.*f               -\n", p->series, p->position, "zero", 0.0,
+			       digits, p->indication);
 		else
 			printf("%6d  %8d  %-8s %12.4f  %14.*f  %14.5f%s\n", p->series, p->position,
-			       zero ? "zero" : p->direction == CELLCAL_UP ? "rising" : "falling", p->torque_Nm, digits, p->indication,
+			       zero                         ? "zero"
+			       : p->direction == CELLCAL_UP ? "rising"
+							    : "falling",
+			       p->torque_Nm, digits, p->indication,
 			       p->residual * cellcal_slope_Nm(&r->cal, p->torque_Nm), p->outlier ? "  outlier" : "");
 	}
 }
@@ -280,7 +298,8 @@ static void print_points(const struct hang_result *r)
 static void print_figure(const char *name, double value_Nm, double max_Nm)
 {
 	if (isfinite(value_Nm))
-		printf("  %-26s %.4f N\u00b7m (%.3f %% of the largest torque)\n", name, value_Nm, 100 * value_Nm / max_Nm);
+		printf("  %-26s %.4f N\u00b7m (%.3f %% of the largest torque)\n", name, value_Nm,
+		       100 * value_Nm / max_Nm);
 	else
 		printf("  %-26s not known: too few series\n", name);
 }
@@ -293,7 +312,8 @@ static void print_branches(const struct cellcal *cal)
 		return;
 	printf("  %-26s %.4f N\u00b7m (%.0f degrees of freedom)\n", "scatter of a loading",
 	       cal->branches.repeat_sd * fabs(cellcal_slope_Nm(cal, 0)), cal->branches.dof);
-	quantity_format_bracket(text, sizeof text, cal->branches.friction * cellcal_slope_Nm(cal, 0), friction_u_Nm(cal), "N\u00b7m");
+	quantity_format_bracket(text, sizeof text, cal->branches.friction * cellcal_slope_Nm(cal, 0),
+				friction_u_Nm(cal), "N\u00b7m");
 	printf("  %-26s %s, either way\n", "dry friction of the cradle", text);
 }
 
@@ -347,8 +367,11 @@ static void print_equation(const struct cellcal_equation *e, const char *unit)
 		return;
 	printf("\nInterpolation equation, x the indication less its zero%s%s:\n", *unit ? " in " : "", unit);
 	for (int j = 1; j <= e->degree; j++)
-		used += snprintf(text + used, sizeof text - (size_t)used, " %c %.9g x%s", e->coef[j] < 0 ? '-' : '+', fabs(e->coef[j]),
-				 j == 1 ? "" : j == 2 ? "^2" : "^3");
+		used += snprintf(text + used, sizeof text - (size_t)used, " %c %.9g x%s", e->coef[j] < 0 ? '-' : '+',
+				 fabs(e->coef[j]),
+				 j == 1   ? ""
+				 : j == 2 ? "^2"
+					  : "^3");
 	live_say("%s", text);
 	if (e->degree > 1)
 		printf("  within %.2g N\u00b7m of the fit above over the torques covered\n", e->worst_Nm);
@@ -361,8 +384,9 @@ void hang_result_print(const struct hang_result *r)
 
 	print_points(r);
 	putchar('\n');
-	live_say("Fit: %s, indication = sum of coefficient times torque to that power, residual sd %.4g%s%s (%.0f degrees of freedom)",
-	       hang_model_word(cal->model), cal->residual_sd, *r->unit ? " " : "", r->unit, cal->dof);
+	live_say("Fit: %s, indication = sum of coefficient times torque to that power, residual sd %.4g%s%s (%.0f "
+		 "degrees of freedom)",
+		 hang_model_word(cal->model), cal->residual_sd, *r->unit ? " " : "", r->unit, cal->dof);
 	for (int j = 0; j <= cal->degree; j++) {
 		quantity_format_bracket(text, sizeof text, cal->coef[j], sqrt(cal->cov[j][j]), "");
 		printf("  power %d: %s\n", j, text);

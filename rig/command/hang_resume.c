@@ -26,7 +26,8 @@ static void plan_text(const struct hanging *h, char *buf, size_t size)
 	char load[64];
 
 	for (size_t k = 0; k <= h->loads.n; k++) {
-		snprintf(load, sizeof load, "%zu %.9g %.12g;", h->loads.upto[k], h->loads.mass_kg[k], h->loads.load[k].torque_Nm);
+		snprintf(load, sizeof load, "%zu %.9g %.12g;", h->loads.upto[k], h->loads.mass_kg[k],
+			 h->loads.load[k].torque_Nm);
 		for (const char *c = load; *c; c++)
 			hash = (hash ^ (unsigned char)*c) * FNV_PRIME;
 	}
@@ -49,8 +50,8 @@ enum rc hang_keep_reading(struct hanging *h, size_t i, struct err *err)
 
 	if (isfinite(t->ambient_degC))
 		snprintf(ambient, sizeof ambient, " ambient %.17g degC", t->ambient_degC);
-	snprintf(text, sizeof text, "item %zu series %d load %zu count %.17g u %.17g%s", i + 1, item->series, item->load, t->indication, t->u,
-		 ambient);
+	snprintf(text, sizeof text, "item %zu series %d load %zu count %.17g u %.17g%s", i + 1, item->series,
+		 item->load, t->indication, t->u, ambient);
 	return event(h, "reading", text, err);
 }
 
@@ -64,7 +65,11 @@ enum rc hang_keep_back(struct hanging *h, size_t i, struct err *err)
 
 /* --- taking up --- */
 
-struct replay { struct hang_book *book; char plan[100]; bool bad; };
+struct replay {
+	struct hang_book *book;
+	char plan[100];
+	bool bad;
+};
 
 /* The number behind a word of an event's text. */
 static bool number_after(const char *text, const char *word, double *ret)
@@ -115,7 +120,9 @@ static enum rc newest_hang(struct hanging *h, struct run_info *ret, struct err *
 		rc = logbook_run_info(h->s.logbook, ids[0], ret, err);
 	free(ids);
 	if (rc == RC_OK && strcmp(ret->outcome, "done") == 0)
-		rc = err_set(err, RC_ARG, 0, "--resume: the last bridle hang (run %lld) ended normally; run bridle hang for a new calibration",
+		rc = err_set(err, RC_ARG, 0,
+			     "--resume: the last bridle hang (run %lld) ended normally; run bridle hang for a new "
+			     "calibration",
 			     (long long)ret->id);
 	return rc;
 }
@@ -144,15 +151,22 @@ enum rc hang_take_up(struct hanging *h, struct err *err)
 		return rc;
 	plan_text(h, plan, sizeof plan);
 	if (strcmp(plan, r.plan) != 0)
-		return err_set(err, RC_ARG, 0, "--resume: run %lld had other weights, arm, --series or --steps; give the same again, or run bridle hang "
-			       "for a new calibration", (long long)info.id);
-	if (r.bad)
-		return err_set(err, RC_DB, 0, "--resume: run %lld holds a reading that cannot be read; run bridle hang for a new calibration",
+		return err_set(err, RC_ARG, 0,
+			       "--resume: run %lld had other weights, arm, --series or --steps; give the same again, "
+			       "or run bridle hang "
+			       "for a new calibration",
 			       (long long)info.id);
+	if (r.bad)
+		return err_set(
+			err, RC_DB, 0,
+			"--resume: run %lld holds a reading that cannot be read; run bridle hang for a new calibration",
+			(long long)info.id);
 	size_t left = hang_book_drop_unfinished(&h->book);
 	h->resumes = info.id;
 	if (left)
-		live_note(&h->live, "Run %lld is continued. Its unfinished series begins again, because the arm was taken off.", (long long)info.id);
+		live_note(&h->live,
+			  "Run %lld is continued. Its unfinished series begins again, because the arm was taken off.",
+			  (long long)info.id);
 	else
 		live_note(&h->live, "Run %lld is continued.", (long long)info.id);
 	return RC_OK;

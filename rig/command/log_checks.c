@@ -42,10 +42,13 @@ static bool take(void *ctx, const struct record_info *record)
 	struct all *all = ctx;
 	json_t *o = json_loads(record->json, 0, NULL);
 	const char *weights = json_string_value(json_object_get(o, "weights"));
-	struct checked c = { .run_id = record->run_id, .wall_ns = record->wall_ns,
-		.calibration_id = json_integer_value(json_object_get(o, "calibration_id")),
-		.sensitivity = real_of(o, "sensitivity_count_per_Nm"), .off_Nm = real_of(o, "off_Nm"), .e_n = real_of(o, "E_n"),
-		.ok = json_is_true(json_object_get(o, "ok")) };
+	struct checked c = { .run_id = record->run_id,
+			     .wall_ns = record->wall_ns,
+			     .calibration_id = json_integer_value(json_object_get(o, "calibration_id")),
+			     .sensitivity = real_of(o, "sensitivity_count_per_Nm"),
+			     .off_Nm = real_of(o, "off_Nm"),
+			     .e_n = real_of(o, "E_n"),
+			     .ok = json_is_true(json_object_get(o, "ok")) };
 
 	snprintf(c.weights, sizeof c.weights, "%s", weights ? weights : "");
 	json_decref(o);
@@ -87,7 +90,8 @@ static enum rc chart_of(const struct all *all, struct control_chart *ret, bool *
 		any = any || base[i];
 	}
 	*ret_all_refused = !any;
-	enum rc rc = x && base ? control_chart(x, any ? base : NULL, all->n, ret, err) : err_set(err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = x && base ? control_chart(x, any ? base : NULL, all->n, ret, err)
+			       : err_set(err, RC_NOMEM, 0, "out of memory");
 	free(x);
 	free(base);
 	return rc;
@@ -152,19 +156,23 @@ static void print_chart(const struct all *all, const struct control_chart *c)
 	for (size_t i = 0; i < all->n; i++) {
 		const struct checked *one = &all->c[i];
 		draw_line(c, one, line);
-		printf("%4zu  %-16s  %6lld  %+7.2f  %s\n", i + 1, day_of(one->wall_ns, day), (long long)one->calibration_id, one->e_n, without_end(line));
+		printf("%4zu  %-16s  %6lld  %+7.2f  %s\n", i + 1, day_of(one->wall_ns, day),
+		       (long long)one->calibration_id, one->e_n, without_end(line));
 	}
 }
 
 static void print_limits(const struct all *all, const struct control_chart *c, bool all_refused)
 {
 	putchar('\n');
-	live_say("Check weight: %s. Charted: counts per N\u00b7m of the check weight; centre %.7g.", all->c[all->n - 1].weights, c->centre);
+	live_say("Check weight: %s. Charted: counts per N\u00b7m of the check weight; centre %.7g.",
+		 all->c[all->n - 1].weights, c->centre);
 	if (c->sigma > 0)
-		live_say("Sigma is %.3g count/(N\u00b7m), %.2g %% of the centre: the mean moving range of the first %zu checks by 1.128.", c->sigma,
-			 100 * c->sigma / fabs(c->centre), c->n_base);
+		live_say("Sigma is %.3g count/(N\u00b7m), %.2g %% of the centre: the mean moving range of the first "
+			 "%zu checks by 1.128.",
+			 c->sigma, 100 * c->sigma / fabs(c->centre), c->n_base);
 	else
-		live_say("Sigma is not known: %zu of the checks can make limits, at least 2 that differ are needed.", c->n_base);
+		live_say("Sigma is not known: %zu of the checks can make limits, at least 2 that differ are needed.",
+			 c->n_base);
 	if (c->sigma > 0 && c->n_base < LEAST_BASE)
 		live_say("These limits are provisional: %zu checks, expected %d or more.", c->n_base, LEAST_BASE);
 	if (all_refused)
@@ -181,9 +189,11 @@ static void print_hits(const struct control_chart *c)
 	else
 		live_say("Run rules (Nelson 1984, tests 1, 2, 3, 5 and 6) that are met:");
 	for (size_t i = 0; i < c->n_hits; i++)
-		printf("  check %zu: %s (test %d)\n", c->hit[i].at + 1, chart_rule_words(&c->hit[i]), (int)c->hit[i].rule);
+		printf("  check %zu: %s (test %d)\n", c->hit[i].at + 1, chart_rule_words(&c->hit[i]),
+		       (int)c->hit[i].rule);
 	if (c->n_hits > 0 && c->hit[c->n_hits - 1].at + 1 == c->n)
-		live_say("The newest check is among them. Check the cell, its cable and its screws, then hang the weight again. Calibrate "
+		live_say("The newest check is among them. Check the cell, its cable and its screws, then hang the "
+			 "weight again. Calibrate "
 			 "when the rule is still met.");
 }
 
@@ -193,9 +203,10 @@ static json_t *check_json(const struct checked *one, size_t no)
 {
 	char day[20];
 
-	return json_pack("{s:I, s:s, s:I, s:I, s:o, s:o, s:o, s:b}", "check", (json_int_t)no, "checked_utc", day_of(one->wall_ns, day), "run",
-		(json_int_t)one->run_id, "calibration_id", (json_int_t)one->calibration_id, "E_n", cli_real(one->e_n), "off_Nm",
-		cli_real(one->off_Nm), "sensitivity_count_per_Nm", cli_real(one->sensitivity), "ok", one->ok);
+	return json_pack("{s:I, s:s, s:I, s:I, s:o, s:o, s:o, s:b}", "check", (json_int_t)no, "checked_utc",
+			 day_of(one->wall_ns, day), "run", (json_int_t)one->run_id, "calibration_id",
+			 (json_int_t)one->calibration_id, "E_n", cli_real(one->e_n), "off_Nm", cli_real(one->off_Nm),
+			 "sensitivity_count_per_Nm", cli_real(one->sensitivity), "ok", one->ok);
 }
 
 static json_t *chart_json(const struct all *all, const struct control_chart *c)
@@ -205,13 +216,14 @@ static json_t *chart_json(const struct all *all, const struct control_chart *c)
 	for (size_t i = 0; i < all->n; i++)
 		json_array_append_new(checks, check_json(&all->c[i], i + 1));
 	for (size_t i = 0; i < c->n_hits; i++)
-		json_array_append_new(hits, json_pack("{s:I, s:i, s:s}", "check", (json_int_t)c->hit[i].at + 1, "test", (int)c->hit[i].rule, "words",
-			chart_rule_words(&c->hit[i])));
+		json_array_append_new(hits, json_pack("{s:I, s:i, s:s}", "check", (json_int_t)c->hit[i].at + 1, "test",
+						      (int)c->hit[i].rule, "words", chart_rule_words(&c->hit[i])));
 	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:s, s:o}", "checks", checks, "weights",
-		cli_text(all->c[all->n - 1].weights), "centre", cli_real(c->centre), "sigma", cli_real(c->sigma), "lower_3_sigma",
-		cli_real(c->centre - 3 * c->sigma), "lower_2_sigma", cli_real(c->centre - 2 * c->sigma), "upper_2_sigma",
-		cli_real(c->centre + 2 * c->sigma), "upper_3_sigma", cli_real(c->centre + 3 * c->sigma), "limits_from_checks",
-		(json_int_t)c->n_base, "rules", "Nelson 1984, tests 1, 2, 3, 5 and 6", "rules_met", hits);
+			 cli_text(all->c[all->n - 1].weights), "centre", cli_real(c->centre), "sigma",
+			 cli_real(c->sigma), "lower_3_sigma", cli_real(c->centre - 3 * c->sigma), "lower_2_sigma",
+			 cli_real(c->centre - 2 * c->sigma), "upper_2_sigma", cli_real(c->centre + 2 * c->sigma),
+			 "upper_3_sigma", cli_real(c->centre + 3 * c->sigma), "limits_from_checks",
+			 (json_int_t)c->n_base, "rules", "Nelson 1984, tests 1, 2, 3, 5 and 6", "rules_met", hits);
 }
 
 static enum rc show(const struct all *all, bool json, struct err *err)
@@ -223,7 +235,9 @@ static enum rc show(const struct all *all, bool json, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	if (json)
-		return cli_print_json(chart_json(all, &c)) == 0 ? RC_OK : err_set(err, RC_IO, 0, "cannot write to standard output");
+		return cli_print_json(chart_json(all, &c)) == 0
+			       ? RC_OK
+			       : err_set(err, RC_IO, 0, "cannot write to standard output");
 	print_chart(all, &c);
 	print_limits(all, &c, all_refused);
 	print_hits(&c);
@@ -238,7 +252,9 @@ enum rc log_checks(struct logbook *lb, bool json, struct err *err)
 	if (rc == RC_OK && all.failed)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	if (rc == RC_OK && all.n == 0)
-		rc = err_set(err, RC_ARG, 0, "the logbook holds no check of the calibration yet; bridle ready makes one when rig.ini has [check] weight");
+		rc = err_set(err, RC_ARG, 0,
+			     "the logbook holds no check of the calibration yet; bridle ready makes one when rig.ini "
+			     "has [check] weight");
 	if (rc == RC_OK) {
 		keep_one_weight(&all);
 		rc = show(&all, json, err);

@@ -80,11 +80,15 @@ static void print_run_line(const struct run_info *run)
 {
 	char buf[24];
 
-	printf("%5lld  %-6.6s %-20s  %-15.15s  %-9.9s %6lld %9lld\n", (long long)run->id, run->kind, when(run->wall_ns, buf),
-	       or_dash(run->plan), outcome_of(run), (long long)run->points, (long long)run->samples);
+	printf("%5lld  %-6.6s %-20s  %-15.15s  %-9.9s %6lld %9lld\n", (long long)run->id, run->kind,
+	       when(run->wall_ns, buf), or_dash(run->plan), outcome_of(run), (long long)run->points,
+	       (long long)run->samples);
 }
 
-struct record_list { bool json, headed; json_t *array; };
+struct record_list {
+	bool json, headed;
+	json_t *array;
+};
 
 static json_t *parsed(const char *json)
 {
@@ -126,7 +130,8 @@ static bool take_record(void *ctx, const struct record_info *record)
 		puts("\nrecord  kind          written               of run");
 	list->headed = true;
 	bool unusable = strcmp(record->kind, SESSION_UNUSABLE) == 0;
-	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, unusable ? "calibration" : record->kind, when(record->wall_ns, buf));
+	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, unusable ? "calibration" : record->kind,
+	       when(record->wall_ns, buf));
 	if (record->run_id)
 		printf(" %6lld", (long long)record->run_id);
 	else
@@ -135,8 +140,8 @@ static bool take_record(void *ctx, const struct record_info *record)
 	return true;
 }
 
-static enum rc each_run(struct logbook *lb, enum rc (*fn)(void *ctx, const struct run_info *run, struct err *err), void *ctx,
-			struct err *err)
+static enum rc each_run(struct logbook *lb, enum rc (*fn)(void *ctx, const struct run_info *run, struct err *err),
+			void *ctx, struct err *err)
 {
 	int64_t *ids = NULL;
 	size_t n = 0;
@@ -170,7 +175,8 @@ enum rc log_list(struct logbook *lb, bool json, struct err *err)
 	struct record_list list = { .json = json, .array = json ? json_array() : NULL };
 
 	if (!json)
-		printf("%5s  %-6s %-20s  %-15s  %-9s %6s %9s\n", "run", "kind", "begun", "plan", "outcome", "points", "samples");
+		printf("%5s  %-6s %-20s  %-15s  %-9s %6s %9s\n", "run", "kind", "begun", "plan", "outcome", "points",
+		       "samples");
 	enum rc rc = each_run(lb, list_run, runs, err);
 	if (rc == RC_OK)
 		rc = logbook_each_record(lb, NULL, take_record, &list, err);
@@ -240,7 +246,11 @@ static void print_point(const struct seq_point *p, int64_t run_of)
 	       p->flags & POINT_TARE ? " tare" : "");
 }
 
-struct event_list { json_t *array; const struct run_info *run; bool headed; };
+struct event_list {
+	json_t *array;
+	const struct run_info *run;
+	bool headed;
+};
 
 static bool take_event(void *ctx, int64_t mono_ns, const char *kind, const char *text)
 {
@@ -348,7 +358,11 @@ enum rc log_show(struct logbook *lb, const struct run_info *run, bool json, stru
 
 /* verify */
 
-struct verified { struct logbook *lb; json_t *array; long long runs, not_ended, samples; };
+struct verified {
+	struct logbook *lb;
+	json_t *array;
+	long long runs, not_ended, samples;
+};
 
 static enum rc count_run(void *ctx, const struct run_info *run, struct err *err)
 {
@@ -362,8 +376,8 @@ static enum rc count_run(void *ctx, const struct run_info *run, struct err *err)
 		return RC_OK;
 	enum rc rc = logbook_run_digest(v->lb, run->id, digest, err);
 	if (rc == RC_OK)
-		json_array_append_new(v->array, json_pack("{s:I, s:b, s:s}", "run", (json_int_t)run->id, "ended", run->ended,
-							  "digest", digest));
+		json_array_append_new(v->array, json_pack("{s:I, s:b, s:s}", "run", (json_int_t)run->id, "ended",
+							  run->ended, "digest", digest));
 	return rc;
 }
 
@@ -377,8 +391,9 @@ enum rc log_verified(struct logbook *lb, bool json, struct err *err)
 		return rc;
 	}
 	if (json)
-		return printed(cli_print_json(json_pack("{s:b, s:I, s:o}", "whole", 1, "samples", (json_int_t)v.samples, "runs",
-							v.array)), err);
+		return printed(cli_print_json(json_pack("{s:b, s:I, s:o}", "whole", 1, "samples", (json_int_t)v.samples,
+							"runs", v.array)),
+			       err);
 	printf("The logbook is whole: %lld runs, %lld samples; every row fits its digest.\n", v.runs, v.samples);
 	if (v.not_ended)
 		printf("%lld of the runs not ended (the program was killed, or still writes); their rows are whole.\n",
@@ -388,7 +403,10 @@ enum rc log_verified(struct logbook *lb, bool json, struct err *err)
 
 /* export */
 
-struct csv { FILE *to; int64_t begin_ns; };
+struct csv {
+	FILE *to;
+	int64_t begin_ns;
+};
 
 static void put_real(FILE *to, double value)
 {
@@ -402,13 +420,14 @@ static bool put_sample(void *ctx, const struct sample *s)
 {
 	struct csv *csv = ctx;
 	FILE *to = csv->to;
-	const double first[] = { s->edge_time_s, s->torque_Nm, s->speed_rpm, s->brake_set_A, s->brake_A, s->voltage_V,
-		s->current_A };
-	const double second[] = { s->drive_rotor_rpm, s->drive_A, s->temp_degC[0], s->temp_degC[1], s->temp_degC[2],
-		s->temp_degC[3] };
+	const double first[] = { s->edge_time_s, s->torque_Nm, s->speed_rpm, s->brake_set_A,
+				 s->brake_A,     s->voltage_V, s->current_A };
+	const double second[] = { s->drive_rotor_rpm, s->drive_A,      s->temp_degC[0],
+				  s->temp_degC[1],    s->temp_degC[2], s->temp_degC[3] };
 
 	fprintf(to, "%.9f,%llu,%lu,%ld,%lu,%lld", s_from_ns(s->mono_ns - csv->begin_ns), (unsigned long long)s->node_us,
-		(unsigned long)s->sample_no, (long)s->cell_count, (unsigned long)s->cell_conversions, (long long)s->pulses);
+		(unsigned long)s->sample_no, (long)s->cell_count, (unsigned long)s->cell_conversions,
+		(long long)s->pulses);
 	for (size_t i = 0; i < sizeof first / sizeof first[0]; i++)
 		put_real(to, first[i]);
 	fprintf(to, ",%u", s->drive_mode);
@@ -430,6 +449,7 @@ enum rc log_export_csv(struct logbook *lb, const struct run_info *run, FILE *to,
 	fputs("time (s),node time (us),sample,cell count,conversions,pulses,edge time (s),torque (N m),speed (rpm),"
 	      "brake set (A),brake (A),voltage (V),current (A),drive mode,drive set,drive flags,rotor speed (rpm),"
 	      "drive current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
-	      "ambient temperature (degC),lines,phase,step,late (s),repeats\n", to);
+	      "ambient temperature (degC),lines,phase,step,late (s),repeats\n",
+	      to);
 	return logbook_each_sample(lb, run->id, INT64_MIN, INT64_MAX, put_sample, &csv, err);
 }

@@ -78,8 +78,11 @@ enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, co
 		double u_zero = hypot(ret->u_zero_Nm, ret->drift_Nm / 2 / sqrt(3));
 		double u = hypot(hypot(u_noise, u_calibration_Nm(cal, r->torque_Nm)), u_zero);
 		ret->u_torque_Nm[i] = u;
-		list[i] = (struct brakemap_reading){ .current_A = r->current_A, .torque_Nm = r->torque_Nm, .u_torque_Nm = u,
-			.slip_rpm = r->slip_rpm, .branch = r->branch };
+		list[i] = (struct brakemap_reading){ .current_A = r->current_A,
+						     .torque_Nm = r->torque_Nm,
+						     .u_torque_Nm = u,
+						     .slip_rpm = r->slip_rpm,
+						     .branch = r->branch };
 		/* A read-back of some milliamperes about zero is zero. */
 		if (r->current == SIZE_MAX)
 			list[i].current_A = 0;
@@ -106,17 +109,20 @@ json_t *map_result_json(const struct seq_map *seq, const struct map_result *r)
 
 	for (size_t i = 0; i < seq->n_readings; i++) {
 		const struct map_reading *p = &seq->reading[i];
-		json_array_append_new(points, json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:b}", "current_A", cli_real(p->current_A),
-			"torque_Nm", cli_real(p->torque_Nm), "u_torque_Nm", cli_real(r->u_torque_Nm[i]), "branch",
-			p->branch == BRAKEMAP_RISING ? "rising" : "falling", "slip_rpm", cli_real(p->slip_rpm), "brake_degC",
-			cli_real(p->brake_degC), "settled", p->settled));
+		json_array_append_new(points, json_pack("{s:o, s:o, s:o, s:s, s:o, s:o, s:b}", "current_A",
+							cli_real(p->current_A), "torque_Nm", cli_real(p->torque_Nm),
+							"u_torque_Nm", cli_real(r->u_torque_Nm[i]), "branch",
+							p->branch == BRAKEMAP_RISING ? "rising" : "falling", "slip_rpm",
+							cli_real(p->slip_rpm), "brake_degC", cli_real(p->brake_degC),
+							"settled", p->settled));
 	}
 	json_object_set_new(doc, "points", points);
 	set_pair(doc, "slope_Nm_per_A", "u_slope_Nm_per_A", m->slope_Nm_per_A, m->u_slope_Nm_per_A);
 	set_pair(doc, "drag_Nm", "u_drag_Nm", m->drag_Nm, m->u_drag_Nm);
 	set_pair(doc, "remanence_Nm", "u_remanence_Nm", m->remanence_Nm, m->u_remanence_Nm);
 	set_pair(doc, "lag_s", "u_lag_s", m->lag_s, m->u_lag_s);
-	set_pair(doc, "slip_slope_Nm_per_rpm", "u_slip_slope_Nm_per_rpm", m->slip_slope_Nm_per_rpm, m->u_slip_slope_Nm_per_rpm);
+	set_pair(doc, "slip_slope_Nm_per_rpm", "u_slip_slope_Nm_per_rpm", m->slip_slope_Nm_per_rpm,
+		 m->u_slip_slope_Nm_per_rpm);
 	set_pair(doc, "linear_from_A", "linear_to_A", m->linear_from_A, m->linear_to_A);
 	set_pair(doc, "min_slip_rpm", "max_slip_rpm", m->min_slip_rpm, m->max_slip_rpm);
 	set_pair(doc, "max_A", "max_Nm", m->max_A, m->max_Nm);
@@ -147,8 +153,8 @@ int map_result_print(const struct seq_map *seq, const struct map_result *r)
 	for (size_t i = 0; i < seq->n_readings; i++) {
 		const struct map_reading *p = &seq->reading[i];
 		printf("%9.1f  %-7s  %10.4f  %11.3f  %9.3f  %9.1f%s\n", p->slip_rpm,
-		       p->branch == BRAKEMAP_RISING ? "rising" : "falling", p->current_A, p->torque_Nm, r->u_torque_Nm[i],
-		       p->brake_degC, p->settled ? "" : "  not settled");
+		       p->branch == BRAKEMAP_RISING ? "rising" : "falling", p->current_A, p->torque_Nm,
+		       r->u_torque_Nm[i], p->brake_degC, p->settled ? "" : "  not settled");
 	}
 	printf("\nThe brake (standard uncertainty of the last digits in brackets):\n");
 	print_line("slope in the linear range", m->slope_Nm_per_A, m->u_slope_Nm_per_A, "N\u00b7m/A");
@@ -157,7 +163,8 @@ int map_result_print(const struct seq_map *seq, const struct map_result *r)
 	print_line("remanence", m->remanence_Nm, m->u_remanence_Nm, "N\u00b7m");
 	print_line("lag", m->lag_s, m->u_lag_s, "s");
 	print_line("change with slip speed", m->slip_slope_Nm_per_rpm, m->u_slip_slope_Nm_per_rpm, "N\u00b7m/rpm");
-	printf("  %-34s %.3g A, %.4g N\u00b7m, %.4g to %.4g rpm\n", "valid up to", m->max_A, m->max_Nm, m->min_slip_rpm, m->max_slip_rpm);
+	printf("  %-34s %.3g A, %.4g N\u00b7m, %.4g to %.4g rpm\n", "valid up to", m->max_A, m->max_Nm, m->min_slip_rpm,
+	       m->max_slip_rpm);
 	if (seq->left_out[0])
 		live_say("Left out: %s.", seq->left_out);
 	printf("It rests on calibration %lld. ", (long long)r->calibration_id);

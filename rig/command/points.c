@@ -54,7 +54,8 @@ static void points_print(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++)
 		electric |= isfinite(c->points[i].input_power_W.value);
-	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm", electric ? "efficiency / %" : "    shaft / W");
+	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm",
+	       electric ? "efficiency / %" : "    shaft / W");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		struct unc none = { .value = NAN };
@@ -66,7 +67,11 @@ static void points_print(const struct curve *c)
 		else
 			put_unc(c, p->shaft_power_W, 1, 15);
 		/* The note below tells more. */
-		printf("  %s%s\n", p->impossible ? "IMPOSSIBLE" : p->outlier ? "OUTLIER" : limit_word(p->limit), p->note[0] ? " *" : "");
+		printf("  %s%s\n",
+		       p->impossible ? "IMPOSSIBLE"
+		       : p->outlier  ? "OUTLIER"
+				     : limit_word(p->limit),
+		       p->note[0] ? " *" : "");
 	}
 }
 
@@ -123,13 +128,17 @@ void report_print(const struct report *r)
 		if (!c->points[i].note[0])
 			continue;
 		bool again = c->points[i].flags & POINT_REPEAT;
-		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1, again ? " again" : c->points[i].direction < 0 ? " falling" : "");
+		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1,
+			 again                        ? " again"
+			 : c->points[i].direction < 0 ? " falling"
+						      : "");
 		put_wrapped(text, "    ", c->points[i].note);
 	}
 	if (r->n_claims > 0)
 		printf("\nData sheet, at %.3g %% confidence:\n", 100 * r->confidence);
 	for (size_t i = 0; i < r->n_claims; i++) {
-		snprintf(text, sizeof text, "%s: %s. %s", r->claims[i].claim, verdict_name(r->claims[i].verdict), r->claims[i].why);
+		snprintf(text, sizeof text, "%s: %s. %s", r->claims[i].claim, verdict_name(r->claims[i].verdict),
+			 r->claims[i].why);
 		put_wrapped("  ", "    ", text);
 	}
 	if (c->n_remarks > 0)

@@ -17,10 +17,10 @@ struct check {
 	struct session *s;
 	struct hang_loads loads; /* one load: hanger and check weight */
 	char pieces[2 * PROFILE_WORD + 8];
-	const char *further;     /* a piece that goes on top and comes off before the reading; NULL: there is none */
+	const char *further; /* a piece that goes on top and comes off before the reading; NULL: there is none */
 	struct cellcal_point *points; /* of the calibration */
 	size_t n_points;
-	double cal_ambient_degC;      /* NaN unknown */
+	double cal_ambient_degC; /* NaN unknown */
 	bool same_arm;
 	/* the readings, signed counts */
 	struct stats_mean zero[2], load;
@@ -40,7 +40,9 @@ static enum rc find_load(struct check *c, const char **ret_cause, struct err *er
 
 	if (piece < 0) {
 		*ret_cause = "bad_input";
-		return err_set(err, RC_ARG, 0, "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini", c->s->rig.check_piece);
+		return err_set(err, RC_ARG, 0,
+			       "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini",
+			       c->s->rig.check_piece);
 	}
 	if (all->hanger >= 0 && all->hanger != piece) {
 		some.hanger = (int)some.n;
@@ -153,7 +155,8 @@ static enum rc hang_it(struct check *c, const char *when, struct err *err)
 	else
 		snprintf(text, sizeof text, "Hang %s%s.", c->pieces, when);
 
-	if (c->s->weights.hanger >= 0 && strcmp(c->s->weights.piece[c->s->weights.hanger].name, c->s->rig.check_piece) != 0) {
+	if (c->s->weights.hanger >= 0 &&
+	    strcmp(c->s->weights.piece[c->s->weights.hanger].name, c->s->rig.check_piece) != 0) {
 		snprintf(hang[n], sizeof hang[n], "hang %s", c->s->weights.piece[c->s->weights.hanger].name);
 		hands[n] = hang[n];
 		n++;
@@ -179,7 +182,8 @@ static enum rc take_further_off(struct check *c, struct err *err)
 		return RC_OK;
 	enum rc rc = read_still(c, true, false, &ignored, err);
 	snprintf(unhang, sizeof unhang, "unhang %s", c->further);
-	snprintf(text, sizeof text, "Take %s off gently; %s stays: %.3f N\u00b7m expected.", c->further, c->pieces, c->loads.load[1].torque_Nm);
+	snprintf(text, sizeof text, "Take %s off gently; %s stays: %.3f N\u00b7m expected.", c->further, c->pieces,
+		 c->loads.load[1].torque_Nm);
 	return rc == RC_OK ? live_ask(c->live, text, hands, err) : rc;
 }
 
@@ -227,10 +231,18 @@ static enum rc judge(struct check *c, struct err *err)
 {
 	double zero_u = 0.5 * hypot(c->zero[0].u_mean, c->zero[1].u_mean);
 	const struct check_mass_input in = {
-		.cal = &c->s->calibration, .points = c->points, .n_points = c->n_points,
-		.indication = c->load.mean - 0.5 * (c->zero[0].mean + c->zero[1].mean), .u_indication = hypot(c->load.u_mean, zero_u),
-		.from_above = c->further != NULL, .zero_change = c->zero[1].mean - c->zero[0].mean, .load = c->loads.load[1], .source = c->loads.source,
-		.n_sources = c->loads.n_sources, .same_arm = c->same_arm, .u_temperature_Nm = u_temperature_Nm(c),
+		.cal = &c->s->calibration,
+		.points = c->points,
+		.n_points = c->n_points,
+		.indication = c->load.mean - 0.5 * (c->zero[0].mean + c->zero[1].mean),
+		.u_indication = hypot(c->load.u_mean, zero_u),
+		.from_above = c->further != NULL,
+		.zero_change = c->zero[1].mean - c->zero[0].mean,
+		.load = c->loads.load[1],
+		.source = c->loads.source,
+		.n_sources = c->loads.n_sources,
+		.same_arm = c->same_arm,
+		.u_temperature_Nm = u_temperature_Nm(c),
 	};
 
 	return check_mass_judge(&in, &c->result, err);
@@ -238,10 +250,11 @@ static enum rc judge(struct check *c, struct err *err)
 
 static json_t *parts_json(const struct check_mass *r)
 {
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "noise", cli_real(r->u_noise_Nm), "fit", cli_real(r->u_fit_Nm),
-		"weights_and_arm", cli_real(r->u_weights_Nm), "mounting", cli_real(r->u_mounting_Nm), "repeatability",
-		cli_real(r->u_repeat_Nm), "branch", cli_real(r->u_branch_Nm), "zero", cli_real(r->u_zero_Nm), "temperature",
-		cli_real(r->u_temperature_Nm));
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "noise", cli_real(r->u_noise_Nm), "fit",
+			 cli_real(r->u_fit_Nm), "weights_and_arm", cli_real(r->u_weights_Nm), "mounting",
+			 cli_real(r->u_mounting_Nm), "repeatability", cli_real(r->u_repeat_Nm), "branch",
+			 cli_real(r->u_branch_Nm), "zero", cli_real(r->u_zero_Nm), "temperature",
+			 cli_real(r->u_temperature_Nm));
 }
 
 static void make_json(struct check *c)
@@ -257,8 +270,10 @@ static void make_json(struct check *c)
 	json_object_set_new(o, "u_expected_Nm", cli_real(c->loads.u_Nm[1]));
 	json_object_set_new(o, "torque_Nm", cli_real(r->torque_Nm));
 	json_object_set_new(o, "off_Nm", cli_real(r->off_Nm));
-	json_object_set_new(o, "off", json_pack("{s:o, s:o, s:o, s:o, s:o}", "value", cli_real(r->off_Nm), "u", cli_real(r->u_off_Nm), "dof",
-		cli_real(r->dof), "k", cli_real(r->k), "U", cli_real(r->U_off_Nm)));
+	json_object_set_new(o, "off",
+			    json_pack("{s:o, s:o, s:o, s:o, s:o}", "value", cli_real(r->off_Nm), "u",
+				      cli_real(r->u_off_Nm), "dof", cli_real(r->dof), "k", cli_real(r->k), "U",
+				      cli_real(r->U_off_Nm)));
 	json_object_set_new(o, "allowed_Nm", cli_real(r->U_off_Nm));
 	json_object_set_new(o, "E_n", cli_real(r->e_n));
 	json_object_set_new(o, "u_parts_Nm", parts_json(r));
@@ -279,7 +294,8 @@ static enum rc keep(struct check *c, struct err *err)
 
 	if (!text)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = logbook_record(c->s->logbook, c->s->run_id, c->s->clock.wall(c->s->clock.ctx).ns, READY_CHECK, text, &id, err);
+	enum rc rc = logbook_record(c->s->logbook, c->s->run_id, c->s->clock.wall(c->s->clock.ctx).ns, READY_CHECK,
+				    text, &id, err);
 	free(text);
 	return rc;
 }
@@ -289,13 +305,19 @@ static void say(struct check *c)
 	const struct check_mass *r = &c->result;
 	double percent = 100 * r->U_off_Nm / r->expected_Nm, limit = 100 * c->s->rig.check_limit_frac;
 
-	live_note(c->live, "Check weight: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m. U of the difference is %.4f N\u00b7m, E_n = %+.2f "
-		  "(limit 1).", r->torque_Nm, r->expected_Nm, r->off_Nm, r->U_off_Nm, r->e_n);
+	live_note(c->live,
+		  "Check weight: %.4f N\u00b7m indicated, %.4f N\u00b7m expected, off by %+.4f N\u00b7m. U of the "
+		  "difference is %.4f N\u00b7m, E_n = %+.2f "
+		  "(limit 1).",
+		  r->torque_Nm, r->expected_Nm, r->off_Nm, r->U_off_Nm, r->e_n);
 	if (c->same_arm)
-		live_note(c->live, "The arm is the one of the calibration, so this check cannot find an error of the arm.");
+		live_note(c->live,
+			  "The arm is the one of the calibration, so this check cannot find an error of the arm.");
 	if (percent > limit)
-		live_note(c->live, "This check finds changes from %.2g %% on; [check] limit requires %.2g %%. A heavier check weight finds smaller changes.", percent,
-			  limit);
+		live_note(c->live,
+			  "This check finds changes from %.2g %% on; [check] limit requires %.2g %%. A heavier check "
+			  "weight finds smaller changes.",
+			  percent, limit);
 }
 
 static enum rc verdict(struct check *c, const char **ret_cause, struct err *err)
@@ -306,11 +328,16 @@ static enum rc verdict(struct check *c, const char **ret_cause, struct err *err)
 		return RC_OK;
 	*ret_cause = "check_mass";
 	if (!r->zero_came_back)
-		return err_set(err, RC_SAYS_NO, 0, "check weight: the empty arm's reading changed by %+.4f N\u00b7m. Does something touch, or is a weight still on? "
-			       "Run bridle ready again", r->zero_change_Nm);
-	return err_set(err, RC_SAYS_NO, 0, "check weight: off by %+.4f N\u00b7m (%+.2f %%), U = %.4f N\u00b7m, E_n = %+.2f where 1 is the limit: the calibration does "
-		       "not hold; see that the right weight hung free, then run bridle hang", r->off_Nm, 100 * r->off_Nm / r->expected_Nm,
-		       r->U_off_Nm, r->e_n);
+		return err_set(err, RC_SAYS_NO, 0,
+			       "check weight: the empty arm's reading changed by %+.4f N\u00b7m. Does something touch, "
+			       "or is a weight still on? "
+			       "Run bridle ready again",
+			       r->zero_change_Nm);
+	return err_set(err, RC_SAYS_NO, 0,
+		       "check weight: off by %+.4f N\u00b7m (%+.2f %%), U = %.4f N\u00b7m, E_n = %+.2f where 1 is the "
+		       "limit: the calibration does "
+		       "not hold; see that the right weight hung free, then run bridle hang",
+		       r->off_Nm, 100 * r->off_Nm / r->expected_Nm, r->U_off_Nm, r->e_n);
 }
 
 /* Once; *ret_again when it says no and the person hangs it once more. */
@@ -340,7 +367,8 @@ static enum rc check_once(struct check *c, const char **ret_cause, bool *ret_aga
 
 static enum rc hang_check_mass(struct check *c, const char **ret_cause, struct err *err)
 {
-	static const char *const fit[] = { "uncouple", "arm on", NULL }, *const off[] = { "unhang all", "arm off", "couple", NULL };
+	static const char *const fit[] = { "uncouple", "arm on", NULL }, *const off[] = { "unhang all", "arm off",
+											  "couple", NULL };
 	bool again = true;
 	enum rc rc = find_load(c, ret_cause, err);
 
@@ -350,13 +378,16 @@ static enum rc hang_check_mass(struct check *c, const char **ret_cause, struct e
 	if (rc == RC_OK)
 		rc = live_arm(c->live, true, err);
 	if (rc == RC_OK)
-		rc = live_ask(c->live, "Check weight: uncouple the actuator and fit the calibration arm, without a weight.", fit, err);
+		rc = live_ask(c->live,
+			      "Check weight: uncouple the actuator and fit the calibration arm, without a weight.", fit,
+			      err);
 	if (rc != RC_OK)
 		return rc;
 	while (again)
 		rc = check_once(c, ret_cause, &again, err);
 	struct err off_err = { 0 };
-	enum rc off_rc = live_ask(c->live, "Take off weights, hanger and arm, couple the actuator again.", off, &off_err);
+	enum rc off_rc =
+		live_ask(c->live, "Take off weights, hanger and arm, couple the actuator again.", off, &off_err);
 	if (off_rc == RC_OK)
 		off_rc = live_arm(c->live, false, &off_err);
 	if (rc == RC_OK && off_rc != RC_OK) {

@@ -8,7 +8,10 @@
 void ready_forecast_make(const struct session *s, struct forecast *ret)
 {
 	const struct forecast_input in = {
-		.rig = &s->rig, .actuator = &s->actuator, .plan = &s->plan, .map = s->map_id ? &s->map : NULL,
+		.rig = &s->rig,
+		.actuator = &s->actuator,
+		.plan = &s->plan,
+		.map = s->map_id ? &s->map : NULL,
 		.calibrated_Nm = s->calibration_id ? s->calibration.max_Nm : NAN,
 	};
 
@@ -22,9 +25,11 @@ static json_t *checks_json(const struct forecast_step *s)
 	for (int c = 0; c < FORECAST_CHECKS; c++) {
 		if (isnan(s->check[c].limit))
 			continue;
-		json_array_append_new(list, json_pack("{s:s, s:o, s:o, s:s, s:b}", "check", forecast_check_word((enum forecast_check)c),
-			"value", cli_real(s->check[c].value), "limit", cli_real(s->check[c].limit), "unit",
-			forecast_check_unit((enum forecast_check)c), "refuses", forecast_check_refuses((enum forecast_check)c)));
+		json_array_append_new(list, json_pack("{s:s, s:o, s:o, s:s, s:b}", "check",
+						      forecast_check_word((enum forecast_check)c), "value",
+						      cli_real(s->check[c].value), "limit", cli_real(s->check[c].limit),
+						      "unit", forecast_check_unit((enum forecast_check)c), "refuses",
+						      forecast_check_refuses((enum forecast_check)c)));
 	}
 	return list;
 }
@@ -35,16 +40,22 @@ json_t *ready_forecast_json(const struct forecast *f)
 
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *s = &f->step[i];
-		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}", "step",
-			(json_int_t)i + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
-			cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J),
-			"input_power_W", cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
-			cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides", forecast_check_word(s->decides),
-			"share_of_limit", cli_real(s->load_frac), "extrapolated", s->extrapolated, "for_claim", s->for_claim, "ok", s->ok, "checks", checks_json(s)));
+		json_array_append_new(
+			list,
+			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}",
+				  "step", (json_int_t)i + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm",
+				  cli_real(s->speed_rpm), "brake_A", cli_real(s->brake_A), "slip_power_W",
+				  cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J), "input_power_W",
+				  cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
+				  cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides",
+				  forecast_check_word(s->decides), "share_of_limit", cli_real(s->load_frac),
+				  "extrapolated", s->extrapolated, "for_claim", s->for_claim, "ok", s->ok, "checks",
+				  checks_json(s)));
 	}
-	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok", (json_int_t)f->n_ok,
-		"decides", forecast_check_word(f->decides), "deciding_step", (json_int_t)f->deciding_step + 1, "time_s",
-		cli_real(f->time_s), "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
+	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok",
+			 (json_int_t)f->n_ok, "decides", forecast_check_word(f->decides), "deciding_step",
+			 (json_int_t)f->deciding_step + 1, "time_s", cli_real(f->time_s), "time_most_s",
+			 cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 
 /* The word of JSON, as one reads it. */
@@ -64,7 +75,8 @@ static void say_for_claims(const struct forecast *f)
 
 	for (size_t i = 0; i < f->n && used < sizeof text; i++)
 		if (f->step[i].for_claim)
-			used += (size_t)snprintf(text + used, sizeof text - used, "%s%zu (%.4g N\u00b7m)", n++ ? ", " : "", i + 1, f->step[i].torque_Nm);
+			used += (size_t)snprintf(text + used, sizeof text - used, "%s%zu (%.4g N\u00b7m)",
+						 n++ ? ", " : "", i + 1, f->step[i].torque_Nm);
 	if (n > 0)
 		live_say("Added for the data sheet's claims: step%s %s.", n > 1 ? "s" : "", text);
 }
@@ -80,13 +92,16 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 		const struct forecast_step *p = &f->step[i];
 		char word[40];
 		beyond |= p->extrapolated;
-		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm, p->speed_rpm,
-		       p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
-		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
+		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm,
+		       p->speed_rpm, p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A,
+		       p->actuator_V, p->energy_J / 1e3, read_word(p->decides, word), 100 * p->load_frac,
+		       p->ok ? "" : " NO");
 	}
 	say_for_claims(f);
 	if (beyond)
-		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; beyond that the current is estimated.", s->map.max_A,
-			 s->map.max_Nm);
-	printf("About %.0f min; %.0f min if every step waits its full settling time.\n", ceil(f->time_s / 60), ceil(f->time_most_s / 60));
+		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; beyond that the current "
+			 "is estimated.",
+			 s->map.max_A, s->map.max_Nm);
+	printf("About %.0f min; %.0f min if every step waits its full settling time.\n", ceil(f->time_s / 60),
+	       ceil(f->time_most_s / 60));
 }

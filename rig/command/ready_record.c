@@ -17,7 +17,8 @@ static uint64_t mix(uint64_t hash, const char *text)
 	return (hash ^ 0xffu) * FNV_PRIME; /* so that moving text from one file to the next is seen */
 }
 
-/* Sixteen hex digits over the texts of rig, actuator and plan (FNV-1a, 64 bits: to notice a change, not to resist one). */
+/* Sixteen hex digits over the texts of rig, actuator and plan (FNV-1a, 64 bits: to notice a change, not to resist one).
+ */
 static void ready_digest(const struct session *s, char ret[17])
 {
 	uint64_t hash = mix(mix(mix(FNV_OFFSET, s->rig_text), s->actuator_text), s->plan_text);
@@ -64,16 +65,21 @@ static enum rc judge(const json_t *doc, const struct session *s, int64_t wall_ns
 	ready_digest(s, digest);
 	ready_day(wall_ns, day);
 	if (!same_text(doc, "plan", s->plan_name))
-		return err_set(err, RC_SAYS_NO, 0, "the last bridle ready was for another plan; run bridle ready %s", s->plan_name);
+		return err_set(err, RC_SAYS_NO, 0, "the last bridle ready was for another plan; run bridle ready %s",
+			       s->plan_name);
 	if (!same_text(doc, "day", day))
-		return err_set(err, RC_SAYS_NO, 0, "the rig was not found ready today; run bridle ready %s", s->plan_name);
+		return err_set(err, RC_SAYS_NO, 0, "the rig was not found ready today; run bridle ready %s",
+			       s->plan_name);
 	if (!same_text(doc, "digest", digest))
-		return err_set(err, RC_SAYS_NO, 0, "rig, actuator or plan file changed since the rig was found ready; run bridle ready %s",
+		return err_set(err, RC_SAYS_NO, 0,
+			       "rig, actuator or plan file changed since the rig was found ready; run bridle ready %s",
 			       s->plan_name);
 	if (json_integer_value(json_object_get(doc, "calibration_id")) != s->calibration_id ||
 	    json_integer_value(json_object_get(doc, "map_id")) != s->map_id)
-		return err_set(err, RC_SAYS_NO, 0, "there is a newer calibration or map than when the rig was found ready; run bridle ready %s",
-			       s->plan_name);
+		return err_set(
+			err, RC_SAYS_NO, 0,
+			"there is a newer calibration or map than when the rig was found ready; run bridle ready %s",
+			s->plan_name);
 	return RC_OK;
 }
 
@@ -88,16 +94,19 @@ static enum rc check_nothing_since(const json_t *doc, struct session *s, struct 
 	if (rc == RC_OK)
 		rc = logbook_runs(s->logbook, "hang", &hangs, &n_hangs, err);
 	if (rc == RC_OK && (n_checks == 0 || checks[0] != ready))
-		rc = err_set(err, RC_SAYS_NO, 0, "the last bridle ready refused; correct what it named, then run bridle ready %s",
+		rc = err_set(err, RC_SAYS_NO, 0,
+			     "the last bridle ready refused; correct what it named, then run bridle ready %s",
 			     s->plan_name);
 	if (rc == RC_OK && n_hangs > 0 && hangs[0] > ready)
-		rc = err_set(err, RC_SAYS_NO, 0, "weights were hung since the rig was found ready; run bridle ready %s", s->plan_name);
+		rc = err_set(err, RC_SAYS_NO, 0, "weights were hung since the rig was found ready; run bridle ready %s",
+			     s->plan_name);
 	free(checks);
 	free(hangs);
 	return rc;
 }
 
-enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id, struct err *err)
+enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id,
+			   struct err *err)
 {
 	char *json = NULL;
 	int64_t record_wall_ns;

@@ -8,7 +8,7 @@
 #include <math.h>
 
 #define ANSWER_SHARE 0.03 /* of the largest torque; no load step is less */
-#define MOST_TORQUE 0.2 /* of the largest torque */
+#define MOST_TORQUE 0.2   /* of the largest torque */
 
 struct turning {
 	struct live *live;
@@ -68,9 +68,8 @@ enum rc ready_signs(struct live *live, double speed_rpm, json_t **ret, const cha
 
 	*ret = NULL;
 	if (!live_can_turn(live, speed_rpm)) {
-		live_note(
-			live,
-			"Nothing can turn the shaft slowly here, so the signs of cell and pick-up were not checked under load.");
+		live_note(live, "Nothing can turn the shaft slowly here, so the signs of cell and pick-up were not "
+				"checked under load.");
 		return RC_OK;
 	}
 	rc = live_rough_zero(live, err);

@@ -11,10 +11,10 @@
 #define READY_S 1.5
 #define STANDING_S 0.3
 #define HOLD_DEFAULT_S 10.0 /* the node's own longest hold, when the limit is not a number */
-#define SLOW_TIMES 3.0   /* times the standstill speed: pulses that end below that ended with the turning */
-#define NOISE_FRAC 0.02  /* of a speed: no slowing down is believed within it */
-#define QUIET_TIMES 1.5  /* a shaft may slow down less quickly than it was seen to */
-#define TOLD_S 2.0       /* the drive says that its rotor stands; without power it may say so of one that turns */
+#define SLOW_TIMES 3.0      /* times the standstill speed: pulses that end below that ended with the turning */
+#define NOISE_FRAC 0.02     /* of a speed: no slowing down is believed within it */
+#define QUIET_TIMES 1.5     /* a shaft may slow down less quickly than it was seen to */
+#define TOLD_S 2.0          /* the drive says that its rotor stands; without power it may say so of one that turns */
 
 static bool is_loading(const struct wish *w)
 {
@@ -37,12 +37,9 @@ static double clamp(double value, double low, double high)
 static bool has_drive(const struct wish *want)
 {
 	switch (want->mode) {
-	case DRIVE_SPEED:
-		return !isnan(want->speed_rpm);
-	case DRIVE_CURRENT:
-		return !isnan(want->drive_A);
-	case DRIVE_OFF:
-		return false;
+	case DRIVE_SPEED: return !isnan(want->speed_rpm);
+	case DRIVE_CURRENT: return !isnan(want->drive_A);
+	case DRIVE_OFF: return false;
 	}
 	return false; /* not a mode at all */
 }
@@ -77,7 +74,8 @@ static bool differs(double a, double b)
 /* What is not used in a mode may hold anything: it is sent as 0 and that is no cut. */
 static bool was_cut(const struct wish *want, const struct wish *allowed)
 {
-	return want->power != allowed->power || want->mode != allowed->mode || differs(want->brake_A, allowed->brake_A) ||
+	return want->power != allowed->power || want->mode != allowed->mode ||
+	       differs(want->brake_A, allowed->brake_A) ||
 	       (want->mode == DRIVE_SPEED && differs(want->speed_rpm, allowed->speed_rpm)) ||
 	       (want->mode == DRIVE_CURRENT && differs(want->drive_A, allowed->drive_A));
 }
@@ -99,7 +97,8 @@ static bool has_data(const struct guard_limits *l, const struct snapshot *snap)
 
 static bool is_open(const struct guard_limits *l, const struct snapshot *snap)
 {
-	return has_data(l, snap) && watch_slow_fresh(l, snap) && is_told(snap, CHANNEL_CONTACTOR) && !snap->contactor_closed;
+	return has_data(l, snap) && watch_slow_fresh(l, snap) && is_told(snap, CHANNEL_CONTACTOR) &&
+	       !snap->contactor_closed;
 }
 
 /* By no power, or by its own word. */
@@ -121,9 +120,11 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
 }
 
-/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it was not seen to slow
- * down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the longest hold. */
-static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, double longest_s)
+/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it was
+ * not seen to slow down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the longest
+ * hold. */
+static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+		      double longest_s)
 {
 	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
 	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
@@ -161,10 +162,12 @@ static bool lasts(bool *was, struct mono *since, bool is, struct mono now)
 	return is && mono_diff_s(now, *since) >= STANDING_S;
 }
 
-static unsigned missing_now(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap, bool stands)
+static unsigned missing_now(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+			    bool stands)
 {
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
-	bool closed = senses_contactor(l) && (g->energised ? !is_open(l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
+	bool closed = senses_contactor(l) &&
+		      (g->energised ? !is_open(l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 	bool driven = !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
 
@@ -177,8 +180,8 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 	return missing;
 }
 
-/* The larger of what the coil has, what was asked, and half of what a stop may hold while the shaft turns or nobody knows:
- * half, as the node does it (docs/tether.md). Never more than the stop may hold. */
+/* The larger of what the coil has, what was asked, and half of what a stop may hold while the shaft turns or nobody
+ * knows: half, as the node does it (docs/tether.md). Never more than the stop may hold. */
 static double hold_current_A(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double present_A = fmax(g->last.brake_A, isnan(snap->brake_A) ? 0 : snap->brake_A);
@@ -219,7 +222,8 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 static enum guard_release heat_allows(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double slip_W = fabs(shaft_power_W(snap->torque_Nm, snap->speed_rpm)), hot_degC = snap->temp_degC[TEMP_BRAKE];
-	bool slip_known = has_data(l, snap) && isfinite(slip_W) && snap->channel[CHANNEL_CELL].quality != QUALITY_SATURATED && !g->pick_doubted;
+	bool slip_known = has_data(l, snap) && isfinite(slip_W) &&
+			  snap->channel[CHANNEL_CELL].quality != QUALITY_SATURATED && !g->pick_doubted;
 	bool temp_known = has_data(l, snap) && watch_slow_fresh(l, snap) && isfinite(hot_degC);
 	bool stored = l->slip_energy_J > 0 && isfinite(l->slip_energy_J);
 
@@ -230,7 +234,8 @@ static enum guard_release heat_allows(const struct guard *g, const struct guard_
 	return slip_known || temp_known ? GUARD_HOLDS : GUARD_HEAT_UNKNOWN;
 }
 
-/* GUARD_HOLDS while the brake stays on. Beyond stop_hold_s it stays on only against a shaft that turns or may be driven. */
+/* GUARD_HOLDS while the brake stays on. Beyond stop_hold_s it stays on only against a shaft that turns or may be
+ * driven. */
 static enum guard_release release_now(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double held_s = mono_diff_s(snap->now, g->cause_at);
@@ -316,8 +321,8 @@ static struct wish allow(const struct look *look, const struct wish *want)
 	return clamp_wish(look->limits, look->snap, want);
 }
 
-static void step_run(struct guard *g, const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,
-		     struct guard_verdict *ret)
+static void step_run(struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+		     const struct wish *want, struct guard_verdict *ret)
 {
 	struct look look = look_at(g, l, snap, want);
 	struct finding f = watch_all(g, &look);
@@ -342,7 +347,8 @@ static void step_stop(struct guard *g, const struct guard_limits *l, const struc
 		      struct guard_verdict *ret)
 {
 	if (!ret->newly)
-		g->energy_J = guard_heat_J(g->energy_J, snap->torque_Nm, snap->speed_rpm, step_time_s(g, l, snap), l->slip_power_W);
+		g->energy_J = guard_heat_J(g->energy_J, snap->torque_Nm, snap->speed_rpm, step_time_s(g, l, snap),
+					   l->slip_power_W);
 	if (g->phase == GUARD_STOP_HOLD)
 		g->release = release_now(g, l, snap);
 	if (g->release != GUARD_HOLDS)

@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The guard: a pure step function with the last word on every tick. It sees the
  * snapshot and what the sequence wants, and answers what may go out. A cause
- * latches: a stopped guard stays so. A person's deliberate act lets the next run begin with a fresh one (cause_latches). The stop keeps the order
- * of a brake rig: the drive's torque off and the contactor open, the brake held until the shaft
- * stands, then released. Software is not the emergency stop.
+ * latches: a stopped guard stays so. A person's deliberate act lets the next run begin with a fresh one
+ * (cause_latches). The stop keeps the order of a brake rig: the drive's torque off and the contactor open, the brake
+ * held until the shaft stands, then released. Software is not the emergency stop.
  *
  * Pure: no I/O, no clock, no allocation, no globals. NaN falls on the safe side. */
 #ifndef BRIDLE_GUARD_GUARD_H
@@ -18,66 +18,67 @@
 /* INFINITY switches a limit off; NaN in a limit allows nothing. */
 struct guard_limits {
 	double tick_s;
-	double torque_Nm, speed_rpm;          /* absolute limits of rig and actuator, the smaller */
-	double drive_A;                       /* largest torque-producing current that may be asked for */
-	double brake_A;                       /* largest current */
-	double hold_brake_A;                  /* most that the stop may hold: coupling, cell and brake allow it */
+	double torque_Nm, speed_rpm; /* absolute limits of rig and actuator, the smaller */
+	double drive_A;              /* largest torque-producing current that may be asked for */
+	double brake_A;              /* largest current */
+	double hold_brake_A;         /* most that the stop may hold: coupling, cell and brake allow it */
 	/* Slip power is |torque * speed|. short: its mean over 0.1 s. energy: what came above slip_power_W, less what
 	 * cooled away below it. Where no energy is stated (0 or not finite) the mean over 10 s must stay below
 	 * slip_power_W; where one is, it says how long more may go on (with both, the mean would always come first). */
 	double slip_power_W, slip_power_short_W, slip_energy_J;
 	double brake_hot_degC, actuator_hot_degC, winding_hot_degC;
-	double voltage_min_V, voltage_max_V;  /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
-	double stall_s;                       /* longest time below standstill speed with torque above stall_torque */
+	double voltage_min_V, voltage_max_V; /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
+	double stall_s;                      /* longest time below standstill speed with torque above stall_torque */
 	double stall_torque_Nm, standstill_rpm;
-	/* A brake only ever takes power: with current in it the torque has the sign of the motion. One that reads more than this the
-	 * other way for 0.1 s is wrong_sign. INFINITY = not watched. */
+	/* A brake only ever takes power: with current in it the torque has the sign of the motion. One that reads more
+	 * than this the other way for 0.1 s is wrong_sign. INFINITY = not watched. */
 	double sign_Nm;
-	bool pick_no_direction;               /* the pick-up counts up whichever way the shaft turns */
-	double gear_ratio;                    /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
+	bool pick_no_direction; /* the pick-up counts up whichever way the shaft turns */
+	double gear_ratio;      /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s;
-	/* Each channel is believed no longer than this after its newest reading, by the period of its instrument. INFINITY where the node's
-	 * fast samples tell it: silent_s watches those. */
+	/* Each channel is believed no longer than this after its newest reading, by the period of its instrument.
+	 * INFINITY where the node's fast samples tell it: silent_s watches those. */
 	double stale_s[CHANNEL_COUNT];
-	/* The same count in fresh conversions for so long, while loaded or turning; 0 = not watched. Longer where equal neighbours are
-	 * common (a coarse or quiet converter): never before the row is less likely than 1e-12. */
+	/* The same count in fresh conversions for so long, while loaded or turning; 0 = not watched. Longer where equal
+	 * neighbours are common (a coarse or quiet converter): never before the row is less likely than 1e-12. */
 	double cell_frozen_s;
 	double brake_follow_A, brake_follow_s; /* tolerance and time allowed */
-	double late_s;                        /* a tick later than this, or late_n in a row later than a period */
-	unsigned late_n;                      /* 0 = not watched */
-	double contactor_s;                   /* time a contactor may take */
-	double stop_hold_s;                   /* longest the brake is held in a stop, unless the shaft is seen to turn or may be driven */
-	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half of
-	 * the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s: a sequence that goes
-	 * to and fro on purpose stays slower. 0 cycles = not watched. */
+	double late_s;                         /* a tick later than this, or late_n in a row later than a period */
+	unsigned late_n;                       /* 0 = not watched */
+	double contactor_s;                    /* time a contactor may take */
+	double stop_hold_s; /* longest the brake is held in a stop, unless the shaft is seen to turn or may be driven */
+	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half
+	 * of the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s:
+	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
-	int expect_direction;                 /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */
-	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run once drive or brake have had or
-	 * want current; where not expected it is ignored, and a known one beyond its limit still stops. A run that never wants anything
-	 * energised (weights hung, channels looked at) is stopped only by the node (silent, reset), the logbook, the
-	 * operator, the sequence and a contactor closed against the wish. */
+	int expect_direction; /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */
+	/* What the rig has and the run rests on. Where expected, an unknown value (NaN) stops a run once drive or brake
+	 * have had or want current; where not expected it is ignored, and a known one beyond its limit still stops. A
+	 * run that never wants anything energised (weights hung, channels looked at) is stopped only by the node
+	 * (silent, reset), the logbook, the operator, the sequence and a contactor closed against the wish. */
 	bool at_rest; /* a person is at the shaft: nothing may be energised, and nothing that is wanted goes out */
 	bool expect_cell, expect_pick, expect_meter;
-	unsigned expect_lines;                /* LINE_...: those that the node senses; what it does not sense is never a cause */
+	unsigned expect_lines; /* LINE_...: those that the node senses; what it does not sense is never a cause */
 };
 
 /* What a stop did not see when it ended, as bits; 0 = the stop is safe. */
-#define GUARD_NO_DATA 0x01u      /* nothing is known: no fresh samples */
-#define GUARD_CONTACTOR 0x02u    /* not seen open */
-#define GUARD_DRIVE 0x04u        /* neither the drive nor the contactor shows that it is off */
-#define GUARD_TURNS 0x08u        /* the shaft is seen to turn */
-#define GUARD_STANDSTILL 0x10u   /* the shaft was not seen to stand */
+#define GUARD_NO_DATA 0x01u    /* nothing is known: no fresh samples */
+#define GUARD_CONTACTOR 0x02u  /* not seen open */
+#define GUARD_DRIVE 0x04u      /* neither the drive nor the contactor shows that it is off */
+#define GUARD_TURNS 0x08u      /* the shaft is seen to turn */
+#define GUARD_STANDSTILL 0x10u /* the shaft was not seen to stand */
 
-/* Why the brake is still held although stop_hold_s is over, or why it was let go of a shaft that was not seen to stand. */
+/* Why the brake is still held although stop_hold_s is over, or why it was let go of a shaft that was not seen to stand.
+ */
 enum guard_release {
-	GUARD_HOLDS,              /* not released */
-	GUARD_IN_ORDER,           /* the shaft stood, or nothing was ever energised */
-	GUARD_TIME,               /* stop_hold_s is over; no sign that anything turns the shaft */
-	GUARD_NODE,               /* the node did, by its own rule (docs/tether.md) */
-	GUARD_HEAT,               /* the brake can take no more heat */
-	GUARD_HEAT_UNKNOWN,       /* it may turn, and nobody knows how much heat the brake takes */
-	GUARD_TOO_LONG            /* held for GUARD_HOLD_MOST_S: a program that nobody looks at must end */
+	GUARD_HOLDS,        /* not released */
+	GUARD_IN_ORDER,     /* the shaft stood, or nothing was ever energised */
+	GUARD_TIME,         /* stop_hold_s is over; no sign that anything turns the shaft */
+	GUARD_NODE,         /* the node did, by its own rule (docs/tether.md) */
+	GUARD_HEAT,         /* the brake can take no more heat */
+	GUARD_HEAT_UNKNOWN, /* it may turn, and nobody knows how much heat the brake takes */
+	GUARD_TOO_LONG      /* held for GUARD_HOLD_MOST_S: a program that nobody looks at must end */
 };
 #define GUARD_HOLD_MOST_S 600.0
 
@@ -89,25 +90,28 @@ enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
 struct guard {
 	enum guard_phase phase;
 	enum cause cause;
-	bool started, energised, loaded, drove; /* something was energised; drive or brake was; the drive: at any time since fresh */
+	bool started, energised, loaded,
+		drove; /* something was energised; drive or brake was; the drive: at any time since fresh */
 	struct mono last_now, cause_at, stand_at;
-	bool standing, clear;                 /* the shaft is seen to stand; and nothing else is missing either */
+	bool standing, clear; /* the shaft is seen to stand; and nothing else is missing either */
 	struct mono clear_at;
 	enum guard_release release;
-	unsigned missing;                     /* GUARD_... as it is now, in a stop */
-	/* Was the shaft seen to slow down? Speeds at which new pulses came: the newest, and the one when the stop began. */
+	unsigned missing; /* GUARD_... as it is now, in a stop */
+	/* Was the shaft seen to slow down? Speeds at which new pulses came: the newest, and the one when the stop
+	 * began. */
 	int64_t pulses;
 	double turned_rpm, stop_rpm;
 	struct mono turned_at;
-	/* The drive's rotor in the newest slow sample; the same number twice with the contactor open is a drive without power. */
+	/* The drive's rotor in the newest slow sample; the same number twice with the contactor open is a drive without
+	 * power. */
 	uint32_t drive_fresh;
 	double rotor_rpm;
 	bool rotor_same;
-	bool pick_doubted;                    /* pick-up and drive contradict each other: no standstill is believed */
+	bool pick_doubted; /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
-	struct wish last;                     /* what was allowed on the tick before */
-	double found, allowed_value;          /* value and limit of the cause */
-	int channel;                          /* of the cause, enum channel_id; -1 */
+	struct wish last;            /* what was allowed on the tick before */
+	double found, allowed_value; /* value and limit of the cause */
+	int channel;                 /* of the cause, enum channel_id; -1 */
 	/* running sums of the individual watches */
 	double run_s, blocked_s;
 	double energy_J, power_short_W;
@@ -121,39 +125,39 @@ struct guard {
 	unsigned late_run;
 	struct guard_osc {
 		bool known;
-		int sense;                    /* direction of the swing under way; 0 before the first */
-		double extreme, turned_at;    /* of the swing under way; the value where it began */
-		double largest;               /* of the swings that were counted */
+		int sense;                 /* direction of the swing under way; 0 before the first */
+		double extreme, turned_at; /* of the swing under way; the value where it began */
+		double largest;            /* of the swings that were counted */
 		double swing_s;
 		unsigned halves;
 	} osc[2];
 };
 
 struct guard_verdict {
-	struct wish allowed;  /* to be sent, whatever the sequence wanted */
-	enum cause cause;     /* latched cause, CAUSE_NONE while running */
-	bool newly;           /* the cause came on this tick */
-	bool clamped;         /* something wanted was cut to a limit */
-	bool stopped;         /* the stop is over, the brake released: safe when nothing is missing */
-	bool holds_on;        /* a stop beyond stop_hold_s: the brake is held against a shaft that turns or may be driven */
-	unsigned missing;     /* GUARD_...; of a stop that is under way, what it still waits for */
+	struct wish allowed; /* to be sent, whatever the sequence wanted */
+	enum cause cause;    /* latched cause, CAUSE_NONE while running */
+	bool newly;          /* the cause came on this tick */
+	bool clamped;        /* something wanted was cut to a limit */
+	bool stopped;        /* the stop is over, the brake released: safe when nothing is missing */
+	bool holds_on;    /* a stop beyond stop_hold_s: the brake is held against a shaft that turns or may be driven */
+	unsigned missing; /* GUARD_...; of a stop that is under way, what it still waits for */
 	enum guard_release release;
 	double held_brake_A, held_s;
 	bool energised, sensed; /* anything was; the node senses the contactor */
-	int channel;          /* enum channel_id: its instrument is the first to look at (channel/cause.h); of a silence the one
-			       * that is silent; -1 */
-	double value, limit;  /* what was found and what was allowed, for the message; NaN when it does not apply */
+	int channel; /* enum channel_id: its instrument is the first to look at (channel/cause.h); of a silence the one
+		      * that is silent; -1 */
+	double value, limit; /* what was found and what was allowed, for the message; NaN when it does not apply */
 };
 
-/* One tick. Before the contactor closes for the first time the guard waits up to 1.5 s for first sample, lines and node's
- * state, before drive or brake get their first current also for torque, speed and voltage: meanwhile the wish is held off and
- * clamped is set; after that what is missing is a cause. A drive mode is let through
- * only with the contactor on and, where lines are sensed, seen closed. */
+/* One tick. Before the contactor closes for the first time the guard waits up to 1.5 s for first sample, lines and
+ * node's state, before drive or brake get their first current also for torque, speed and voltage: meanwhile the wish is
+ * held off and clamped is set; after that what is missing is a cause. A drive mode is let through only with the
+ * contactor on and, where lines are sensed, seen closed. */
 struct guard guard_step(struct guard g, const struct guard_limits *limits, const struct snapshot *snap,
 			const struct wish *want, struct guard_verdict *ret);
 
-/* The brake's heat above its continuous power after dt_s more at this torque and speed; unknown ones are no heat, and so is a gap
- * beyond 1 s (the node has gone safe in it), which only cools. */
+/* The brake's heat above its continuous power after dt_s more at this torque and speed; unknown ones are no heat, and
+ * so is a gap beyond 1 s (the node has gone safe in it), which only cools. */
 double guard_heat_J(double energy_J, double torque_Nm, double speed_rpm, double dt_s, double slip_power_W);
 /* A fresh guard whose brake had this heat at that moment: what an earlier run left. */
 struct guard guard_warm(double energy_J, struct mono at);

@@ -12,16 +12,16 @@ struct look {
 	const struct guard_limits *limits;
 	const struct snapshot *snap;
 	double dt_s;
-	bool live;    /* something energised (contactor, drive, brake) is wanted now or was at any time before */
-	bool armed;   /* live, and what that needs is known (or should be by now) */
-	bool loaded;  /* the same of what can make torque (drive, brake), and of torque and speed */
-	bool driven;  /* a drive mode was let through on the tick before */
+	bool live;   /* something energised (contactor, drive, brake) is wanted now or was at any time before */
+	bool armed;  /* live, and what that needs is known (or should be by now) */
+	bool loaded; /* the same of what can make torque (drive, brake), and of torque and speed */
+	bool driven; /* a drive mode was let through on the tick before */
 };
 
 struct finding {
 	enum cause cause;
 	double value, limit; /* NaN when no number tells more */
-	int channel; /* that of the cause, unless the watch knows better; enum channel_id; -1 */
+	int channel;         /* that of the cause, unless the watch knows better; enum channel_id; -1 */
 };
 
 /* Steps every watch and gives the first cause in the order of their weight; CAUSE_NONE when all is well. */

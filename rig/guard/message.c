@@ -16,11 +16,12 @@ static void add(char *buf, size_t size, const char *text)
 
 static void add_missing(unsigned missing, char *buf, size_t size)
 {
-	static const struct { unsigned bit; const char *words; } known[] = {
-		{ GUARD_TURNS, "the shaft still turns" },
-		{ GUARD_CONTACTOR, "the contactor was not seen open" },
-		{ GUARD_DRIVE, "the drive was not seen off" },
-		{ GUARD_STANDSTILL, "the shaft was not seen to stand" },
+	static const struct {
+		unsigned bit;
+		const char *words;
+	} known[] = {
+		{ GUARD_TURNS, "the shaft still turns" },      { GUARD_CONTACTOR, "the contactor was not seen open" },
+		{ GUARD_DRIVE, "the drive was not seen off" }, { GUARD_STANDSTILL, "the shaft was not seen to stand" },
 		{ GUARD_NO_DATA, "no data from the node" },
 	};
 	const char *gap = "";
@@ -36,11 +37,16 @@ static void add_missing(unsigned missing, char *buf, size_t size)
 static const char *release_words(enum guard_release release)
 {
 	switch (release) {
-	case GUARD_HOLDS: case GUARD_IN_ORDER: break;
+	case GUARD_HOLDS:
+	case GUARD_IN_ORDER: break;
 	case GUARD_TIME: return " The brake was released when its longest hold was over.";
 	case GUARD_NODE: return " The node has released the brake by itself.";
-	case GUARD_HEAT: return " The brake was released because it can take no more heat. The shaft may now be driven without a load.";
-	case GUARD_HEAT_UNKNOWN: return " The brake was released because its heat is not known. The shaft may now be driven without a load.";
+	case GUARD_HEAT:
+		return " The brake was released because it can take no more heat. The shaft may now be driven without "
+		       "a load.";
+	case GUARD_HEAT_UNKNOWN:
+		return " The brake was released because its heat is not known. The shaft may now be driven without a "
+		       "load.";
 	case GUARD_TOO_LONG: return " The brake was released after 10 min. The shaft may now be driven without a load.";
 	}
 	return "";
@@ -52,10 +58,11 @@ void guard_end_message(const struct guard_verdict *v, char *buf, size_t size)
 	if (!v->missing) {
 		/* A shaft that nothing loaded need not have been seen to stand, so it is not said of it. */
 		bool stood = v->release == GUARD_IN_ORDER;
-		add(buf, size, !v->energised ? "Nothing was energised." :
-		    !stood ? "Drive off. Nothing loaded the shaft; it was not seen to stand." :
-		    v->sensed ? "Drive off, contactor open, shaft standing, brake released." :
-		    "Drive off, shaft standing, brake released.");
+		add(buf, size,
+		    !v->energised ? "Nothing was energised."
+		    : !stood      ? "Drive off. Nothing loaded the shaft; it was not seen to stand."
+		    : v->sensed   ? "Drive off, contactor open, shaft standing, brake released."
+				  : "Drive off, shaft standing, brake released.");
 		if (v->energised && !v->sensed)
 			add(buf, size, " This node does not sense the contactor.");
 		return;
@@ -70,7 +77,9 @@ void guard_hold_message(const struct guard_verdict *v, char *buf, size_t size)
 {
 	snprintf(buf, size, "NOT SAFE: ");
 	add_missing(v->missing, buf, size);
-	add(buf, size, ". KEEP AWAY. Press the emergency stop. Switch the supply off at the wall. The brake is held against the shaft.");
+	add(buf, size,
+	    ". KEEP AWAY. Press the emergency stop. Switch the supply off at the wall. The brake is held against the "
+	    "shaft.");
 }
 
 void guard_message(const struct guard_verdict *v, char *buf, size_t size)

@@ -4,7 +4,7 @@
 #include <math.h>
 
 /* Common practice, no source. */
-#define HALF_CYCLE_S 1.0  /* slower is a set-point that moves, not a limit cycle */
+#define HALF_CYCLE_S 1.0 /* slower is a set-point that moves, not a limit cycle */
 #define FADED_FRAC 0.5
 #define BACK_FRAC 0.25
 
@@ -13,8 +13,9 @@ static void begin(struct guard_osc *osc, double value)
 	*osc = (struct guard_osc){ .known = true, .extreme = value, .turned_at = value };
 }
 
-/* The swing that has just ended. One of less than half of the largest begins the count again: so a step that rings down,
- * even slowly, never counts up. Half, not more: the samples of a fast limit cycle cut every swing at another place. */
+/* The swing that has just ended. One of less than half of the largest begins the count again: so a step that rings
+ * down, even slowly, never counts up. Half, not more: the samples of a fast limit cycle cut every swing at another
+ * place. */
 static void count(struct guard_osc *osc, double swing)
 {
 	double size = fabs(osc->extreme - osc->turned_at);

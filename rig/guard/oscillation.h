@@ -5,8 +5,9 @@
 
 #include "guard/guard.h"
 
-/* swing: peak-to-peak value from which a swing counts. A turning point is believed when the signal has come back by a quarter
- * of it, so noise below that makes none. Value NaN forgets everything. Gives the full cycles counted in a row. */
+/* swing: peak-to-peak value from which a swing counts. A turning point is believed when the signal has come back by a
+ * quarter of it, so noise below that makes none. Value NaN forgets everything. Gives the full cycles counted in a row.
+ */
 unsigned oscillation_step(struct guard_osc *osc, double value, double swing, double dt_s);
 
 #endif

@@ -8,8 +8,8 @@
 #include <string.h>
 
 /* Common practice, no source, all of them. */
-#define START_S 1.5       /* a node may take this long to say everything for the first time */
-#define SUPPLY_LOW_S 0.5  /* longer than a drive takes to drop out: that cause tells more */
+#define START_S 1.5      /* a node may take this long to say everything for the first time */
+#define SUPPLY_LOW_S 0.5 /* longer than a drive takes to drop out: that cause tells more */
 #define SUPPLY_HIGH_S 0.05
 #define WRONG_WAY_S 0.25  /* play and a bounce at the start are shorter */
 #define TURN_ROUND_S 2.0  /* a shaft that is told to turn round and slows down may take so long */
@@ -22,7 +22,8 @@
 #define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
-#define FROZEN_CHANCE 1e-12 /* of a row of equal conversions by noise: at 80 a second one false alarm in some 400 years */
+#define FROZEN_CHANCE \
+	1e-12 /* of a row of equal conversions by noise: at 80 a second one false alarm in some 400 years */
 
 static bool is_safe_state(enum node_state state)
 {
@@ -45,8 +46,15 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 /* Of what slow samples tell, or -1: the node's state always, the others once they were told. */
 static int oldest_slow(const struct guard_limits *limits, const struct snapshot *snap)
 {
-	static const uint8_t slow[] = { CHANNEL_STATE, CHANNEL_DRIVE, CHANNEL_ESTOP, CHANNEL_GUARD, CHANNEL_CONTACTOR, CHANNEL_TEMP + TEMP_BRAKE,
-					CHANNEL_TEMP + TEMP_CASE, CHANNEL_TEMP + TEMP_WINDING, CHANNEL_TEMP + TEMP_AMBIENT };
+	static const uint8_t slow[] = { CHANNEL_STATE,
+					CHANNEL_DRIVE,
+					CHANNEL_ESTOP,
+					CHANNEL_GUARD,
+					CHANNEL_CONTACTOR,
+					CHANNEL_TEMP + TEMP_BRAKE,
+					CHANNEL_TEMP + TEMP_CASE,
+					CHANNEL_TEMP + TEMP_WINDING,
+					CHANNEL_TEMP + TEMP_AMBIENT };
 
 	for (size_t i = 0; i < sizeof slow; i++)
 		if ((i == 0 || is_told(snap, slow[i])) && !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))
@@ -114,14 +122,16 @@ static bool estop(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, LINE_ESTOP, CHANNEL_ESTOP, k->snap->estop_ok)) || (k->armed && says(k->snap, "estop"));
+	return (k->live && is_bad(k, LINE_ESTOP, CHANNEL_ESTOP, k->snap->estop_ok)) ||
+	       (k->armed && says(k->snap, "estop"));
 }
 
 static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, LINE_GUARD, CHANNEL_GUARD, k->snap->guard_ok)) || (k->armed && says(k->snap, "guard"));
+	return (k->live && is_bad(k, LINE_GUARD, CHANNEL_GUARD, k->snap->guard_ok)) ||
+	       (k->armed && says(k->snap, "guard"));
 }
 
 static bool node_reset(struct guard *g, const struct look *k, struct finding *f)
@@ -158,7 +168,8 @@ static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
 	return k->armed || is_told(k->snap, CHANNEL_STATE);
 }
 
-/* What is told by an instrument that is not the node: its own silence stops the run. Before its first reading the load waits. */
+/* What is told by an instrument that is not the node: its own silence stops the run. Before its first reading the load
+ * waits. */
 static bool instrument_silent(struct guard *g, const struct look *k, struct finding *f)
 {
 	static const uint8_t watched[] = { CHANNEL_VOLTAGE, CHANNEL_CURRENT };
@@ -170,7 +181,8 @@ static bool instrument_silent(struct guard *g, const struct look *k, struct find
 		f->value = c->age_s;
 		f->limit = k->limits->stale_s[watched[i]];
 		f->channel = watched[i];
-		if (k->limits->expect_meter && !(c->age_s <= f->limit) && (is_told(k->snap, watched[i]) ? k->armed : k->loaded))
+		if (k->limits->expect_meter && !(c->age_s <= f->limit) &&
+		    (is_told(k->snap, watched[i]) ? k->armed : k->loaded))
 			return true;
 	}
 	return false;
@@ -232,8 +244,8 @@ static bool overtorque(struct guard *g, const struct look *k, struct finding *f)
 	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_cell && k->loaded);
 }
 
-/* A row of n equal conversions has n - 1 equal neighbours. By noise of a few counts and more neighbours are equal once in some
- * hundred; unknown: a half. */
+/* A row of n equal conversions has n - 1 equal neighbours. By noise of a few counts and more neighbours are equal once
+ * in some hundred; unknown: a half. */
 static bool is_no_chance(const struct snapshot *snap)
 {
 	double chance = snap->cell_equal_chance > 0 && snap->cell_equal_chance < 1 ? snap->cell_equal_chance : 0.5;
@@ -309,8 +321,8 @@ static bool supply_range(struct guard *g, const struct look *k, struct finding *
 	return low || high;
 }
 
-/* Whatever the coil's own lag is, its current stays between the slowest answers that are still allowed: one that has yet to rise
- * and one that has yet to fall, both with the time constant brake_follow_s. */
+/* Whatever the coil's own lag is, its current stays between the slowest answers that are still allowed: one that has
+ * yet to rise and one that has yet to fall, both with the time constant brake_follow_s. */
 static bool brake_not_following(struct guard *g, const struct look *k, struct finding *f)
 {
 	double wish_A = g->last.brake_A, read_A = k->snap->brake_A, tolerance_A = k->limits->brake_follow_A;
@@ -369,7 +381,8 @@ static bool brake_power(struct guard *g, const struct look *k, struct finding *f
 	g->power_bin_s += k->dt_s;
 	next_bins(g);
 	g->power_bin_J[g->power_bin] += slip_W * heat_s;
-	g->energy_J = guard_heat_J(g->energy_J, k->snap->torque_Nm, k->snap->speed_rpm, k->dt_s, k->limits->slip_power_W);
+	g->energy_J =
+		guard_heat_J(g->energy_J, k->snap->torque_Nm, k->snap->speed_rpm, k->dt_s, k->limits->slip_power_W);
 
 	f->value = g->power_short_W;
 	f->limit = k->limits->slip_power_short_W;
@@ -544,7 +557,10 @@ static bool sequence(struct guard *g, const struct look *k, struct finding *f)
 }
 
 #define WATCH(NAME, word, ...) { CAUSE_##NAME, word },
-static const struct { enum cause cause; watch_fn *step; } watches[] = { CAUSES(WATCH) };
+static const struct {
+	enum cause cause;
+	watch_fn *step;
+} watches[] = { CAUSES(WATCH) };
 
 struct finding watch_all(struct guard *g, const struct look *look)
 {

@@ -27,8 +27,8 @@ struct instrument {
 	const struct instrument_ops *ops;
 	void *ctx;
 	const char *name;  /* for messages: "the node", "supply psu"; borrowed */
-	unsigned roles;	   /* ROLE_... that it fills */
-	unsigned lines;	   /* LINE_... that it senses */
+	unsigned roles;    /* ROLE_... that it fills */
+	unsigned lines;    /* LINE_... that it senses */
 	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
 	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */
 };
@@ -36,7 +36,7 @@ struct instrument {
 struct instrument_config {
 	const char *name; /* for messages; borrowed as long as the instrument is open */
 	unsigned roles;
-	uint8_t number;	 /* in the session, for its channels */
+	uint8_t number;  /* in the session, for its channels */
 	double period_s; /* between two readings */
 };
 

@@ -11,7 +11,7 @@
 #define AGAIN_EVERY_NS 500000000LL
 #define CONTACTOR_STUCK_NS 500000000LL
 #define AWAY_NS 20000000LL /* two periods and this: who looks later than that was away */
-#define FAR_STEPS 100 /* beyond, the node's real rate may have drifted from the one asked for */
+#define FAR_STEPS 100      /* beyond, the node's real rate may have drifted from the one asked for */
 
 static int64_t now_us(const struct mono now)
 {
@@ -247,7 +247,8 @@ static void hear_slow(struct node *node, const struct slow_sample *s)
 		hear(node, CHANNEL_DRIVE, 1, s->drive_flags & DRIVE_UNHEARD ? QUALITY_MISSING : QUALITY_GOOD);
 	for (int i = 0; i < node->temps; i++)
 		if (node->temp_place[i] >= 0)
-			hear(node, (enum channel_id)(CHANNEL_TEMP + node->temp_place[i]), 1, s->temp_ddegC[i] == SAMPLE_NO_TEMP ? QUALITY_MISSING : QUALITY_GOOD);
+			hear(node, (enum channel_id)(CHANNEL_TEMP + node->temp_place[i]), 1,
+			     s->temp_ddegC[i] == SAMPLE_NO_TEMP ? QUALITY_MISSING : QUALITY_GOOD);
 }
 
 static void take_slow(struct node *node, const struct slow_sample *s)
@@ -273,7 +274,8 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 	}
 	for (int i = 0; i < node->temps; i++)
 		if (node->temp_place[i] >= 0)
-			v->temp_degC[node->temp_place[i]] = s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;
+			v->temp_degC[node->temp_place[i]] =
+				s->temp_ddegC[i] == SAMPLE_NO_TEMP ? NAN : s->temp_ddegC[i] * 0.1;
 }
 
 static void take_event(struct node *node, const struct node_event *e)
@@ -281,23 +283,12 @@ static void take_event(struct node *node, const struct node_event *e)
 	struct snapshot *v = &node->view;
 
 	switch (e->word) {
-	case EVENT_UNKNOWN:
-		break;
-	case EVENT_ESTOP:
-		v->estop_ok = e->value != 0;
-		break;
-	case EVENT_GUARD:
-		v->guard_ok = e->value != 0;
-		break;
-	case EVENT_CONTACTOR:
-		v->contactor_closed = e->value != 0;
-		break;
-	case EVENT_STATE:
-		v->node_state = (enum node_state)e->value;
-		break;
-	case EVENT_DRIVE:
-		v->drive_flags = e->value;
-		break;
+	case EVENT_UNKNOWN: break;
+	case EVENT_ESTOP: v->estop_ok = e->value != 0; break;
+	case EVENT_GUARD: v->guard_ok = e->value != 0; break;
+	case EVENT_CONTACTOR: v->contactor_closed = e->value != 0; break;
+	case EVENT_STATE: v->node_state = (enum node_state)e->value; break;
+	case EVENT_DRIVE: v->drive_flags = e->value; break;
 	}
 }
 
@@ -574,7 +565,8 @@ static void send_set(struct node *node, struct mono now)
 void node_renew(struct node *node, struct mono now)
 {
 	int64_t lease_ns = node->config.lease_ms * 1000000LL;
-	bool unheard = node->set_ns[node->newest_set] != 0; /* on a poor line: twice as often, or two lost lines end the lease */
+	bool unheard = node->set_ns[node->newest_set] !=
+		       0; /* on a poor line: twice as often, or two lost lines end the lease */
 
 	if (node->set_once && now.ns - node->set_sent.ns >= lease_ns / (unheard ? 6 : 3))
 		send_set(node, now);
@@ -620,10 +612,12 @@ static enum rc check_config(const struct node_config *c, struct err *err)
 	if (c->lease_ms < 10 || c->lease_ms > 5000)
 		return err_set(err, RC_ARG, 0, "the set-points' lease is %d ms, expected 10 to 5000 ms", c->lease_ms);
 	if (c->fast_Hz < 0 || c->fast_Hz > 10000 || c->slow_every < 1 || c->slow_every > 1000)
-		return err_set(err, RC_ARG, 0, "%d samples a second with a slow one after %d, expected up to 10000 and 1 to 1000",
+		return err_set(err, RC_ARG, 0,
+			       "%d samples a second with a slow one after %d, expected up to 10000 and 1 to 1000",
 			       c->fast_Hz, c->slow_every);
 	if (!(c->gear_ratio > 0) || (c->direction != 1 && c->direction != -1))
-		return err_set(err, RC_ARG, 0, "gear ratio %g, direction %d: expected a ratio above 0 and a direction +1 or -1",
+		return err_set(err, RC_ARG, 0,
+			       "gear ratio %g, direction %d: expected a ratio above 0 and a direction +1 or -1",
 			       c->gear_ratio, c->direction);
 	return RC_OK;
 }

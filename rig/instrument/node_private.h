@@ -15,7 +15,13 @@
 #define NODE_GREET_NS 3000000000LL
 
 /* At most one request besides set-points is unanswered. */
-enum talk_what { TALK_NONE, TALK_PLAIN, TALK_POWER_ON, TALK_POWER_OFF, TALK_AGAIN /* hello, to see whether it restarted */ };
+enum talk_what {
+	TALK_NONE,
+	TALK_PLAIN,
+	TALK_POWER_ON,
+	TALK_POWER_OFF,
+	TALK_AGAIN /* hello, to see whether it restarted */
+};
 enum talk_result { TALK_WAITING, TALK_OK, TALK_NO, TALK_SILENT };
 
 struct talk {
@@ -48,10 +54,10 @@ struct node {
 	struct mono polled;
 	uint8_t last_number, last_conversion, last_ack;
 	int64_t fresh_node_us, same_node_us, slow_node_us; /* freshest conversion; first with its count; slow sample */
-	uint32_t cell_pairs, cell_equals;    /* neighbours before the present row of equal ones; equal ones of them */
-	struct mono heard; /* when the last fast sample came, or telemetry was started */
-	/* The host's own absence: it did not look between away_from and away_to. excused: the part of the newest sample's and of the
-	 * freshest conversion's age in which nobody looked. */
+	uint32_t cell_pairs, cell_equals; /* neighbours before the present row of equal ones; equal ones of them */
+	struct mono heard;                /* when the last fast sample came, or telemetry was started */
+	/* The host's own absence: it did not look between away_from and away_to. excused: the part of the newest
+	 * sample's and of the freshest conversion's age in which nobody looked. */
 	struct mono away_from, away_to;
 	int64_t away_us, sample_excused_us, fresh_excused_us, slow_excused_us;
 
@@ -62,13 +68,13 @@ struct node {
 	uint8_t newest_set, oldest_set;
 	bool set_open; /* a set is unanswered: the oldest is oldest_set */
 
-	int power_told; /* 1 on, 0 off, -1 not known */
+	int power_told;     /* 1 on, 0 off, -1 not known */
 	bool power_granted; /* on, and the node said ok */
 	struct mono power_at, again_at;
 };
 
 /* node.c */
-void node_take(struct node *node); /* read what is there, act on every line */
+void node_take(struct node *node);                   /* read what is there, act on every line */
 void node_renew(struct node *node, struct mono now); /* the last set-points again, when due */
 bool node_send(struct node *node, struct tether_writer *w);
 void node_set_answered(struct node *node, uint8_t seq);
@@ -76,7 +82,7 @@ void node_set_answered(struct node *node, uint8_t seq);
 /* node_talk.c */
 void talk_begin(struct node *node, enum talk_what what, const char *request);
 void talk_hear(struct node *node, char *const token[], size_t n); /* a "!" line */
-void talk_tend(struct node *node, struct mono now); /* repeat, give up */
+void talk_tend(struct node *node, struct mono now);               /* repeat, give up */
 enum rc talk_greet(struct node *node, struct err *err) MUST_CHECK;
 enum rc talk_start(struct node *node, struct err *err) MUST_CHECK; /* the rate */
 

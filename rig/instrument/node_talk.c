@@ -136,7 +136,8 @@ static enum rc wait_answer(struct node *node, const char *request, struct err *e
 		if (node->talk.result == TALK_SILENT || node->talk.result == TALK_OK || node->talk.result == TALK_NO)
 			break;
 		if (node->view.node_lost)
-			return err_set(err, RC_IO, 0, "%s: the connection to the node is closed", link_address(node->link));
+			return err_set(err, RC_IO, 0, "%s: the connection to the node is closed",
+				       link_address(node->link));
 		node_renew(node, now);
 		rc = clock->sleep_until(clock->ctx, mono_add_ns(now, LOOK_NS), err);
 		if (rc != RC_OK)
@@ -172,8 +173,8 @@ enum rc node_request(struct node *node, const char *request, char *ret, size_t r
 
 static enum rc malformed(const struct node *node, const char *request, const char *expected, struct err *err)
 {
-	return err_set(err, RC_PROTOCOL, 0, "%s: the node answers \"%s\" with \"%s\", expected %s", link_address(node->link),
-		       request, node->talk.answer, expected);
+	return err_set(err, RC_PROTOCOL, 0, "%s: the node answers \"%s\" with \"%s\", expected %s",
+		       link_address(node->link), request, node->talk.answer, expected);
 }
 
 static enum rc ask(struct node *node, const char *request, char *words, char *token[], size_t *ret_n, struct err *err)
@@ -203,7 +204,8 @@ static enum rc hello(struct node *node, struct err *err)
 	while (rc == RC_TIMEOUT && clock->now(clock->ctx).ns < until_ns);
 	if (rc == RC_TIMEOUT)
 		return err_set(err, rc, 0,
-			       "%s: the node did not answer a greeting within %d s (%lu bytes came, %lu lines of them garbage); "
+			       "%s: the node did not answer a greeting within %d s (%lu bytes came, %lu lines of them "
+			       "garbage); "
 			       "is it powered, and are address and baud rate right?",
 			       link_address(node->link), (int)(NODE_GREET_NS / 1000000000),
 			       (unsigned long)link_bytes_read(node->link), (unsigned long)node->view.line_bad);
@@ -214,13 +216,15 @@ static enum rc hello(struct node *node, struct err *err)
 	strcpy(words, node->talk.answer);
 	n = tether_split(words, token);
 	if (node->talk.result == TALK_NO && n == 1 && strcmp(token[0], "busy") == 0)
-		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(node->link));
+		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first",
+			       link_address(node->link));
 	if ((node->talk.result == TALK_NO && n == 2 && strcmp(token[0], "version") == 0) ||
 	    (node->talk.result == TALK_OK && n > 0 && strcmp(token[0], "1") != 0))
-		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: the node has version %s of the tether, this program has version %d; load the node's "
-			       "program that belongs to it", link_address(node->link),
-			       token[node->talk.result == TALK_NO ? 1 : 0], TETHER_VERSION);
+		return err_set(
+			err, RC_PROTOCOL, 0,
+			"%s: the node has version %s of the tether, this program has version %d; load the node's "
+			"program that belongs to it",
+			link_address(node->link), token[node->talk.result == TALK_NO ? 1 : 0], TETHER_VERSION);
 	if (node->talk.result == TALK_NO || n < 4 || strlen(token[1]) > 16 || !tether_hex(token[2], 0xffff, &boot) ||
 	    !tether_hex(token[3], 0xffffffff, &t_us))
 		return malformed(node, "hello 1", "\"ok 1 NAME BOOT T\"", err);
@@ -231,8 +235,8 @@ static enum rc hello(struct node *node, struct err *err)
 }
 
 /* One number of a channel's info. */
-static enum rc number(struct node *node, const char *request, size_t which, size_t of, int64_t min, int64_t max, int *ret,
-		      struct err *err)
+static enum rc number(struct node *node, const char *request, size_t which, size_t of, int64_t min, int64_t max,
+		      int *ret, struct err *err)
 {
 	char words[TETHER_LINE_MAX], *token[TETHER_TOKENS], expected[80];
 	int64_t value;
@@ -278,8 +282,10 @@ static bool take_word(struct node *node, const char *channel, const char *word, 
 		return true; /* a mode that this program does not know is no harm */
 	}
 	if (strcmp(channel, "lines") == 0) {
-		int *bit = strcmp(word, "estop") == 0 ? &node->estop_bit : strcmp(word, "guard") == 0 ? &node->guard_bit :
-			   strcmp(word, "contactor") == 0 ? &node->contactor_bit : NULL;
+		int *bit = strcmp(word, "estop") == 0       ? &node->estop_bit
+			   : strcmp(word, "guard") == 0     ? &node->guard_bit
+			   : strcmp(word, "contactor") == 0 ? &node->contactor_bit
+							    : NULL;
 
 		if (bit != NULL && at < 4)
 			*bit = at;
@@ -320,8 +326,11 @@ static enum rc info(struct node *node, const char *channel, struct err *err)
 static enum rc channels(struct node *node, struct err *err)
 {
 	struct node_caps *c = &node->caps;
-	const struct { const char *name; bool *has; } known[] = {
-		{ "cell", &c->cell }, { "pick", &c->pick }, { "brake", &c->brake }, { "meter", &c->meter },
+	const struct {
+		const char *name;
+		bool *has;
+	} known[] = {
+		{ "cell", &c->cell },   { "pick", &c->pick }, { "brake", &c->brake }, { "meter", &c->meter },
 		{ "drive", &c->drive }, { "temp", &c->temp }, { "lines", &c->lines }, { "clock", NULL },
 	};
 	char words[TETHER_LINE_MAX], *token[TETHER_TOKENS];
@@ -355,7 +364,8 @@ static enum rc check_rate(const struct node *node, struct err *err)
 {
 	if (node->config.fast_Hz <= node->caps.max_rate_Hz)
 		return RC_OK;
-	return err_set(err, RC_ARG, 0, "the rig's profile asks for %d samples a second, the node \"%s\" gives at most %d",
+	return err_set(err, RC_ARG, 0,
+		       "the rig's profile asks for %d samples a second, the node \"%s\" gives at most %d",
 		       node->config.fast_Hz, node->caps.name, node->caps.max_rate_Hz);
 }
 

@@ -31,7 +31,7 @@ struct slow_sample {
 	enum node_state state;
 	char reason[12];
 	unsigned drive_flags;
-	int32_t rotor_drpm, drive_mA; /* tenths of rev/min */
+	int32_t rotor_drpm, drive_mA;     /* tenths of rev/min */
 	int32_t temp_ddegC[SAMPLE_TEMPS]; /* tenths of a degree; SAMPLE_NO_TEMP */
 	bool has_ripple;
 	int32_t ripple_mW;
@@ -46,8 +46,8 @@ struct node_event {
 	uint32_t t_us;
 };
 
-/* token[0] is the line's first. False (and *ret untouched) on anything that the page does not allow. Fields after those that are
- * known here are a newer node's and are passed over (docs/tether.md, Growth). */
+/* token[0] is the line's first. False (and *ret untouched) on anything that the page does not allow. Fields after those
+ * that are known here are a newer node's and are passed over (docs/tether.md, Growth). */
 bool sample_fast(char *const token[], size_t n, struct fast_sample *ret);
 bool sample_slow(char *const token[], size_t n, struct slow_sample *ret);
 bool sample_event(char *const token[], size_t n, struct node_event *ret);

@@ -3,7 +3,8 @@
  *
  * Speed is pulses between two edges over the time between them, both by the node's clock, so it does not know
  * the sampling: exact at a steady speed, however slow. The stretch is the shortest of at least 20 ms, or one pulse.
- * Before the second edge it is 0. Between edges the speed can only be what an edge right now would give, and it is 0 when none came for 0.5 s. */
+ * Before the second edge it is 0. Between edges the speed can only be what an edge right now would give, and it is 0
+ * when none came for 0.5 s. */
 #ifndef BRIDLE_INSTRUMENT_TURN_H
 #define BRIDLE_INSTRUMENT_TURN_H
 
@@ -15,13 +16,15 @@
 #define TURN_EDGES 64 /* 20 ms at 1000 samples/s, and room */
 
 struct turn {
-	double per_rev;   /* pulses per turn of the output */
-	int sign;         /* +1 or -1 */
+	double per_rev; /* pulses per turn of the output */
+	int sign;       /* +1 or -1 */
 	bool started;
 	uint16_t last_raw;
-	int64_t pulses;   /* unwrapped, signed, since the start */
-	int64_t t_us;     /* newest sample */
-	struct turn_edge { int64_t t_us, pulses; } edge[TURN_EDGES]; /* ring, newest at [at] */
+	int64_t pulses; /* unwrapped, signed, since the start */
+	int64_t t_us;   /* newest sample */
+	struct turn_edge {
+		int64_t t_us, pulses;
+	} edge[TURN_EDGES]; /* ring, newest at [at] */
 	unsigned at, n;
 	double speed_rpm; /* NaN until the first sample, and when per_rev is not positive */
 };

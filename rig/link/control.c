@@ -11,14 +11,14 @@
 
 #define ANSWER_MS 10000 /* a busy machine may take long over the physics of a step */
 #define BYTES_MS 2000
-#define STEP_US 250000  /* the page promises a bench that no more falls due at once */
+#define STEP_US 250000 /* the page promises a bench that no more falls due at once */
 
 struct control {
 	struct link *line;
 	int version;
-	size_t lines;                       /* that the bench serves; 1 in version 1: the tether */
+	size_t lines; /* that the bench serves; 1 in version 1: the tether */
 	char name[CONTROL_LINES][TETHER_LINE_MAX + 1];
-	struct link *link[CONTROL_LINES];   /* NULL: nobody of ours reads that line */
+	struct link *link[CONTROL_LINES]; /* NULL: nobody of ours reads that line */
 	struct tether_reader reader;
 	uint8_t seq;
 	uint64_t seed;
@@ -78,7 +78,8 @@ static enum rc ask(struct control *c, struct tether_writer *w, struct err *err)
 	enum rc rc;
 
 	if (n == 0)
-		return err_set(err, RC_ARG, 0, "the request is too long for the control line, or has odd characters in it");
+		return err_set(err, RC_ARG, 0,
+			       "the request is too long for the control line, or has odd characters in it");
 	rc = link_write(c->line, w->line, n, ANSWER_MS, err);
 	return rc == RC_OK ? read_answer(c, err) : rc;
 }
@@ -104,19 +105,24 @@ static enum rc hello(struct control *c, bool more_lines, struct err *err)
 	tether_put_decimal(&w, version);
 	rc = ask(c, &w, err);
 	if (rc == RC_IO)
-		err_prefix(err, "another program may drive this rig (%s hung up before it greeted): ", link_address(c->line));
+		err_prefix(err, "another program may drive this rig (%s hung up before it greeted): ",
+			   link_address(c->line));
 	if (rc != RC_OK)
 		return rc;
 	if (is_busy(c))
-		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first", link_address(c->line));
+		return err_set(err, RC_SAYS_NO, 0, "%s: another program drives this rig; end that one first",
+			       link_address(c->line));
 	if (!said_ok(c) && c->n == 4 && strcmp(c->token[2], "version") == 0)
-		return err_set(err, RC_PROTOCOL, 0, "%s: the bench has version %s of the bench clock, this %s version %d", link_address(c->line),
-			       c->token[3], more_lines ? "rig has more lines than the tether and needs" : "program has", (int)version);
-	if (!said_ok(c) || c->n < 5 || !tether_decimal(c->token[2], version, version, &number) || strcmp(c->token[3], "bench") != 0 ||
-	    !tether_decimal(c->token[4], 0, INT64_MAX, &number))
-		return err_set(err, RC_PROTOCOL, 0,
-			       "%s: expected the control line of a virtual bench, which greets with \"ok %d bench SEED\"",
-			       link_address(c->line), (int)version);
+		return err_set(
+			err, RC_PROTOCOL, 0, "%s: the bench has version %s of the bench clock, this %s version %d",
+			link_address(c->line), c->token[3],
+			more_lines ? "rig has more lines than the tether and needs" : "program has", (int)version);
+	if (!said_ok(c) || c->n < 5 || !tether_decimal(c->token[2], version, version, &number) ||
+	    strcmp(c->token[3], "bench") != 0 || !tether_decimal(c->token[4], 0, INT64_MAX, &number))
+		return err_set(
+			err, RC_PROTOCOL, 0,
+			"%s: expected the control line of a virtual bench, which greets with \"ok %d bench SEED\"",
+			link_address(c->line), (int)version);
 	c->seed = (uint64_t)number;
 	c->version = (int)version;
 	c->greeted = true;
@@ -136,7 +142,8 @@ static enum rc learn_lines(struct control *c, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	if (!said_ok(c) || c->n < 3 || c->n - 2 > CONTROL_LINES)
-		return err_set(err, RC_PROTOCOL, 0, "%s: expected the names of 1 to %d lines from the bench", link_address(c->line), CONTROL_LINES);
+		return err_set(err, RC_PROTOCOL, 0, "%s: expected the names of 1 to %d lines from the bench",
+			       link_address(c->line), CONTROL_LINES);
 	c->lines = c->n - 2;
 	for (size_t i = 0; i < c->lines; i++)
 		strcpy(c->name[i], c->token[2 + i]);
@@ -162,7 +169,8 @@ static enum rc greet(struct control *c, bool more_lines, struct err *err)
 	return RC_OK;
 }
 
-enum rc control_open(const char *address, const char *base, bool more_lines, int timeout_ms, struct control **ret, struct err *err)
+enum rc control_open(const char *address, const char *base, bool more_lines, int timeout_ms, struct control **ret,
+		     struct err *err)
 {
 	struct control *c;
 	enum rc rc;
@@ -208,7 +216,8 @@ enum rc control_add_line(struct control *control, const char *name, struct link 
 			control->link[i] = link;
 			return RC_OK;
 		}
-	return err_set(err, RC_PROTOCOL, 0, "%s: the bench serves no line \"%s\"; start it anew, so that it reads rig.ini again",
+	return err_set(err, RC_PROTOCOL, 0,
+		       "%s: the bench serves no line \"%s\"; start it anew, so that it reads rig.ini again",
 		       link_address(control->line), name);
 }
 
@@ -250,7 +259,8 @@ static enum rc pull(struct control *c, struct err *err)
 		int64_t sent;
 
 		if (!tether_decimal(c->token[3 + i], 0, INT64_MAX, &sent))
-			return err_set(err, RC_PROTOCOL, 0, "%s: expected %zu byte counts from the bench", link_address(c->line), c->lines);
+			return err_set(err, RC_PROTOCOL, 0, "%s: expected %zu byte counts from the bench",
+				       link_address(c->line), c->lines);
 		if (c->link[i] == NULL)
 			continue;
 		enum rc rc = link_pull(c->link[i], (uint64_t)sent, BYTES_MS, err);
@@ -281,8 +291,8 @@ static enum rc advance(struct control *c, int64_t to_us, struct err *err)
 		return err_set(err, RC_PROTOCOL, 0, "%s: the bench cannot go on: %s", link_address(c->line), why);
 	}
 	if (c->n < 3 + c->lines || !tether_decimal(c->token[2], to_us, to_us, &time_us))
-		return err_set(err, RC_PROTOCOL, 0, "%s: expected \"ok %lld SENT\" from the bench", link_address(c->line),
-			       (long long)to_us);
+		return err_set(err, RC_PROTOCOL, 0, "%s: expected \"ok %lld SENT\" from the bench",
+			       link_address(c->line), (long long)to_us);
 	c->now_us = time_us;
 	return pull(c, err);
 }
@@ -324,6 +334,10 @@ static void bench_free(void *ctx)
 
 struct clock_src clock_bench(struct control *control)
 {
-	return (struct clock_src){ .now = bench_now, .wall = bench_wall, .sleep_until = bench_sleep_until,
-				   .free = bench_free, .ctx = control, .is_bench = true };
+	return (struct clock_src){ .now = bench_now,
+				   .wall = bench_wall,
+				   .sleep_until = bench_sleep_until,
+				   .free = bench_free,
+				   .ctx = control,
+				   .is_bench = true };
 }

@@ -10,8 +10,8 @@
 
 struct control;
 
-/* Connect and greet. more_lines: other lines than the tether are to run in lock-step too, so version 2 is needed; without, version 1 is
- * enough. RC_IO, RC_TIMEOUT, RC_PROTOCOL (wrong version). */
+/* Connect and greet. more_lines: other lines than the tether are to run in lock-step too, so version 2 is needed;
+ * without, version 1 is enough. RC_IO, RC_TIMEOUT, RC_PROTOCOL (wrong version). */
 enum rc control_open(const char *address, const char *base, bool more_lines, int timeout_ms, struct control **ret,
 		     struct err *err) MUST_CHECK;
 void control_close(struct control *control); /* NULL is fine */
@@ -25,7 +25,8 @@ void control_set_tether(struct control *control, struct link *tether);
 #define CONTROL_LINES 8
 enum rc control_add_line(struct control *control, const char *name, struct link *link, struct err *err) MUST_CHECK;
 
-/* One of the hands of docs/tether.md without the word hand itself, e.g. control_hand(c, err, "hang %s", piece). RC_SAYS_NO with the bench's reason. */
+/* One of the hands of docs/tether.md without the word hand itself, e.g. control_hand(c, err, "hang %s", piece).
+ * RC_SAYS_NO with the bench's reason. */
 enum rc control_hand(struct control *control, struct err *err, const char *format, ...) PRINTF_LIKE(3, 4) MUST_CHECK;
 
 /* The bench clock. The control stays the caller's and must outlive the clock. After sleep_until every byte that

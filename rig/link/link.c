@@ -17,7 +17,10 @@ struct link {
 	uint64_t written, handed_out;
 	bool gone;
 	int gone_errno;
-	struct { char *bytes; size_t size, at, n; } kept;
+	struct {
+		char *bytes;
+		size_t size, at, n;
+	} kept;
 };
 
 int64_t part_now_ms(void)
@@ -52,8 +55,7 @@ static enum rc open_part(const char *address, int baud, const char *base, int ti
 		return part_open_tcp(address + 4, timeout_ms, ret, err);
 	if (strncmp(address, "unix:", 5) == 0)
 		return part_open_unix(address + 5, base, timeout_ms, ret, err);
-	return err_set(err, RC_ARG, 0,
-		       "link \"%s\": expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH", address);
+	return err_set(err, RC_ARG, 0, "link \"%s\": expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH", address);
 }
 
 enum rc link_open(const char *address, int baud, const char *base, int timeout_ms, struct link **ret, struct err *err)
@@ -185,8 +187,8 @@ enum rc link_pull(struct link *link, uint64_t total, int timeout_ms, struct err 
 			wait_ms = timeout_ms;
 		} else if ((wait_ms = (int)(deadline_ms - part_now_ms())) <= 0) {
 			return err_set(err, RC_TIMEOUT, 0, "%s: %llu of %llu bytes came within %d ms", link->address,
-				       (unsigned long long)(link->handed_out + link->kept.n),
-				       (unsigned long long)total, timeout_ms);
+				       (unsigned long long)(link->handed_out + link->kept.n), (unsigned long long)total,
+				       timeout_ms);
 		}
 	}
 	return RC_OK;

@@ -40,7 +40,8 @@ enum rc link_wait(struct link *link, int timeout_ms, bool *ret_ready, struct err
 /* Write all n bytes within timeout_ms. RC_IO, RC_TIMEOUT: the link is not to be trusted any more. */
 enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err) MUST_CHECK;
 
-/* Bytes since link_open: for the bench clock's lock-step. Read: handed out by link_read; what link_pull keeps is not. */
+/* Bytes since link_open: for the bench clock's lock-step. Read: handed out by link_read; what link_pull keeps is not.
+ */
 uint64_t link_bytes_written(const struct link *link);
 uint64_t link_bytes_read(const struct link *link);
 

@@ -28,7 +28,8 @@ struct part {
 /* rest: the address behind its scheme. The part is the caller's to close. */
 enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct err *err) MUST_CHECK;
 enum rc part_open_tcp(const char *rest, int timeout_ms, struct part *ret, struct err *err) MUST_CHECK;
-enum rc part_open_unix(const char *rest, const char *base, int timeout_ms, struct part *ret, struct err *err) MUST_CHECK;
+enum rc part_open_unix(const char *rest, const char *base, int timeout_ms, struct part *ret,
+		       struct err *err) MUST_CHECK;
 
 /* The machine's monotonic clock in ms: timeouts of a link are in machine time. */
 int64_t part_now_ms(void);

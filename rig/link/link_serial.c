@@ -65,8 +65,11 @@ static enum rc say(struct err *err, enum sp_return r, const char *name, const ch
 {
 	char *text = r == SP_ERR_FAIL ? sp_last_error_message() : NULL;
 	int code = r == SP_ERR_FAIL ? sp_last_error_code() : 0;
-	enum rc rc = err_set(err, r == SP_ERR_ARG ? RC_ARG : r == SP_ERR_MEM ? RC_NOMEM : RC_IO, code,
-			     "link \"serial:%s\": cannot %s%s%s; %s", name, doing, text != NULL ? ": " : "",
+	enum rc rc = err_set(err,
+			     r == SP_ERR_ARG   ? RC_ARG
+			     : r == SP_ERR_MEM ? RC_NOMEM
+					       : RC_IO,
+			     code, "link \"serial:%s\": cannot %s%s%s; %s", name, doing, text != NULL ? ": " : "",
 			     text != NULL ? text : "", hint);
 
 	sp_free_error_message(text);
@@ -75,7 +78,8 @@ static enum rc say(struct err *err, enum sp_return r, const char *name, const ch
 
 static enum rc say_busy(const char *name, struct err *err)
 {
-	return err_set(err, RC_SAYS_NO, 0, "link \"serial:%s\": another program drives this rig; end that one first", name);
+	return err_set(err, RC_SAYS_NO, 0, "link \"serial:%s\": another program drives this rig; end that one first",
+		       name);
 }
 
 static enum sp_return configure(struct sp_port *port, int baud)
@@ -100,25 +104,31 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	enum rc rc;
 
 	if (baud <= 0) /* the library would leave the port's speed as it is */
-		return err_set(err, RC_ARG, 0, "link \"serial:%s\": a baud rate of %d, expected one such as 115200", rest, baud);
+		return err_set(err, RC_ARG, 0, "link \"serial:%s\": a baud rate of %d, expected one such as 115200",
+			       rest, baud);
 	s = calloc(1, sizeof *s);
 	if (s == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
 	r = sp_get_port_by_name(rest, &s->port);
 	if (r != SP_OK) {
 		/* a device that is named rightly and not there is a cable, not a wrong request */
-		rc = strncmp(rest, "/dev/", 5) == 0 && r == SP_ERR_ARG ?
-			err_set(err, RC_IO, 0, "link \"serial:%s\": there is no such port now; plug the node in, or put the name that "
-				"ls /dev/serial/by-id/* shows into rig.ini", rest) :
-			say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
+		rc = strncmp(rest, "/dev/", 5) == 0 && r == SP_ERR_ARG
+			     ? err_set(err, RC_IO, 0,
+				       "link \"serial:%s\": there is no such port now; plug the node in, or put the "
+				       "name that "
+				       "ls /dev/serial/by-id/* shows into rig.ini",
+				       rest)
+			     : say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
 		goto no_port;
 	}
 	r = sp_open(s->port, SP_MODE_READ_WRITE);
 	if (r != SP_OK) {
 		/* libserialport locks the port by itself from 0.1.2 on */
 		int why = r == SP_ERR_FAIL ? sp_last_error_code() : 0;
-		rc = why == EWOULDBLOCK || why == EBUSY ? say_busy(rest, err) :
-			say(err, r, rest, "open it", "is it plugged in, and may this user open it (group dialout)?");
+		rc = why == EWOULDBLOCK || why == EBUSY
+			     ? say_busy(rest, err)
+			     : say(err, r, rest, "open it",
+				   "is it plugged in, and may this user open it (group dialout)?");
 		goto no_open;
 	}
 	r = sp_get_port_handle(s->port, &s->fd);
@@ -130,7 +140,8 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	if (r == SP_OK)
 		r = configure(s->port, baud);
 	if (r != SP_OK) {
-		rc = say(err, r, rest, "set it up", "expected a port that takes this baud rate, 8 data bits, no parity");
+		rc = say(err, r, rest, "set it up",
+			 "expected a port that takes this baud rate, 8 data bits, no parity");
 		goto no_setup;
 	}
 	*ret = (struct part){ .ops = &serial_ops, .ctx = s, .fd = s->fd };

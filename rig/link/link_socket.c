@@ -161,13 +161,15 @@ enum rc part_open_tcp(const char *rest, int timeout_ms, struct part *ret, struct
 	enum rc rc = RC_IO;
 
 	if (!split_host_port(rest, host, sizeof host, &port))
-		return err_set(err, RC_ARG, 0, "link \"tcp:%s\": expected tcp:HOST:PORT with a port from 1 to 65535", rest);
+		return err_set(err, RC_ARG, 0, "link \"tcp:%s\": expected tcp:HOST:PORT with a port from 1 to 65535",
+			       rest);
 	e = getaddrinfo(host, port, &hints, &list);
 	if (e != 0)
 		return err_set(err, RC_IO, 0, "link \"tcp:%s\": cannot find the host: %s", rest, gai_strerror(e));
 	/* All but the last address are tried once only. */
 	for (struct addrinfo *a = list; a != NULL && rc != RC_OK; a = a->ai_next)
-		rc = connect_until(a->ai_addr, a->ai_addrlen, a->ai_next != NULL ? part_now_ms() : deadline_ms, &fd, &e);
+		rc = connect_until(a->ai_addr, a->ai_addrlen, a->ai_next != NULL ? part_now_ms() : deadline_ms, &fd,
+				   &e);
 	freeaddrinfo(list);
 	if (rc != RC_OK)
 		return err_set(err, rc, e, "link \"tcp:%s\": cannot connect: %s; is the node or bench running?", rest,

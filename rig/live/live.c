@@ -16,7 +16,9 @@
 /* "safe lease 0" of the tether in words. */
 static const char *why_safe(const char *status)
 {
-	static const struct { const char *reason, *words; } known[] = {
+	static const struct {
+		const char *reason, *words;
+	} known[] = {
 		{ "lease", "no set-point reached it in time: this program ended, or the link failed" },
 		{ "estop", "the emergency stop was pressed" },
 		{ "guard", "the guard was opened" },
@@ -44,7 +46,8 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	bool by_lease = strncmp(status, "safe lease", 10) == 0;
 	if (safe && !options->clear && !(options->takes_up && by_lease))
 		return err_set(err, RC_SAYS_NO, 0,
-			       "the node is in its safe state after a stop: %s; find the cause, put it right, then give --clear",
+			       "the node is in its safe state after a stop: %s; find the cause, put it right, then "
+			       "give --clear",
 			       why_safe(status));
 	if (safe)
 		rc = node_request(live->s->node, "clear", NULL, 0, err);
@@ -57,14 +60,21 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
 		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
 {
-	*live = (struct live){ .cli = cli, .s = s, .title = title, .frac_to = 1, .remaining_after_s = NAN,
-		.hands = options->hands, .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
+	*live = (struct live){ .cli = cli,
+			       .s = s,
+			       .title = title,
+			       .frac_to = 1,
+			       .remaining_after_s = NAN,
+			       .hands = options->hands,
+			       .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
 	enum rc rc = session_open(want, s, m, err);
 
 	if (rc != RC_OK)
 		return rc;
 	if (options->hands && !s->rig.is_virtual)
-		rc = err_set(err, RC_ARG, 0, "--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
+		rc = err_set(
+			err, RC_ARG, 0,
+			"--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
 	if (rc == RC_OK)
 		rc = live_latch_check(s, options->clear, options->still, &live->latch, err);
 	if (rc == RC_OK && want->rig_link)
@@ -143,19 +153,25 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
 	enum rc rc = last_arm(live->s->logbook, &arm, &run, err);
 
 	if (rc == RC_OK && arm == 1 && !clear)
-		rc = err_set(err, RC_SAYS_NO, 0, "run %lld ended before the arm and the weights were taken off, and this command turns the shaft. Take them off, "
-			     "couple the actuator, then give --clear", (long long)run);
+		rc = err_set(err, RC_SAYS_NO, 0,
+			     "run %lld ended before the arm and the weights were taken off, and this command turns the "
+			     "shaft. Take them off, "
+			     "couple the actuator, then give --clear",
+			     (long long)run);
 	return rc;
 }
 
-/* Torque as far as it is known: by the loop, or while weights hang by the calibration there was, from this command's own zero. */
+/* Torque as far as it is known: by the loop, or while weights hang by the calibration there was, from this command's
+ * own zero. */
 static double shown_torque_Nm(const struct live *live, const struct snapshot *snap)
 {
 	double torque_Nm;
 
 	if (isfinite(snap->torque_Nm))
 		return snap->torque_Nm;
-	return live->weights && live->torque_of ? live->torque_of(live->torque_ctx, snap->indication, &torque_Nm) ? torque_Nm : NAN : NAN;
+	return live->weights && live->torque_of
+		       ? live->torque_of(live->torque_ctx, snap->indication, &torque_Nm) ? torque_Nm : NAN
+		       : NAN;
 }
 
 /* How long the phase has lasted: it begins anew with each step and word. */
@@ -163,7 +179,8 @@ static void note_phase(struct live *live, const struct snapshot *snap, const str
 {
 	const char *phase = out->phase ? out->phase : "";
 
-	if (strcmp(phase, live->line.phase ? live->line.phase : "") != 0 || live->phase_step != live->line.step || !live->phase_at.ns) {
+	if (strcmp(phase, live->line.phase ? live->line.phase : "") != 0 || live->phase_step != live->line.step ||
+	    !live->phase_at.ns) {
 		live->phase_at = snap->now;
 		live->phase_step = live->line.step;
 	}
@@ -265,10 +282,17 @@ struct cell_reading_config live_reading_config(const struct live *live)
 {
 	const struct session *s = live->s;
 	struct cell_reading_config config = {
-		.window_s = 1, .timeout_s = 60, .average_s = 4, .still_sd = INFINITY, .sign = s->rig.cell_sign, .step = -1,
-		.setpoint_Nm = 0, .most_rpm = 1,
+		.window_s = 1,
+		.timeout_s = 60,
+		.average_s = 4,
+		.still_sd = INFINITY,
+		.sign = s->rig.cell_sign,
+		.step = -1,
+		.setpoint_Nm = 0,
+		.most_rpm = 1,
 	};
-	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span. */
+	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span.
+	 */
 	config.still_count = 5e-6 * s->rig.cell_saturation_count;
 	if (s->has_plan)
 		config.average_s = fmax(config.average_s, s->plan.dwell_s);
@@ -322,9 +346,10 @@ const char *live_safe_now(const struct live *live)
 	if (!r->energised)
 		return "Nothing is energised.";
 	if (!r->stopped || !stands)
-		return "Drive commanded off, but the shaft was not seen to stand: it may still turn. Press the emergency stop before you go near.";
-	return open ? "Drive off, contactor open, shaft standing, brake released." :
-		"Drive and contactor commanded off, shaft standing, brake released.";
+		return "Drive commanded off, but the shaft was not seen to stand: it may still turn. Press the "
+		       "emergency stop before you go near.";
+	return open ? "Drive off, contactor open, shaft standing, brake released."
+		    : "Drive and contactor commanded off, shaft standing, brake released.";
 }
 
 bool live_is_safe(const struct live *live)
@@ -346,7 +371,10 @@ const char *live_cause(const struct live *live)
 
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
 {
-	const char *outcome = rc == RC_OK ? "done" : rc == RC_INTERLOCK ? "stopped" : rc == RC_SAYS_NO ? "refused" : "failed";
+	const char *outcome = rc == RC_OK          ? "done"
+			      : rc == RC_INTERLOCK ? "stopped"
+			      : rc == RC_SAYS_NO   ? "refused"
+						   : "failed";
 	struct err end_err = { 0 };
 	enum rc end_rc = RC_OK;
 
@@ -355,7 +383,8 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 	if (live->run_open && rc != RC_OK)
 		end_rc = live_latch_keep(live->s, &live->result, err ? err->what : "", &end_err);
 	if (live->run_open && end_rc == RC_OK)
-		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what, &end_err);
+		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what,
+					 &end_err);
 	live->run_open = false;
 	progress_free(live->progress);
 	live->progress = NULL;
@@ -389,7 +418,8 @@ enum rc live_number(const char *option, const char *text, double min, double max
 	double value;
 
 	if (number_parse(text, &value, NULL) != RC_OK || !(value >= min && value <= max))
-		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a number from %g to %g", option, text, min, max);
+		return err_set(err, RC_ARG, 0, "--%s: found \"%s\", expected a number from %g to %g", option, text, min,
+			       max);
 	*ret = value;
 	return RC_OK;
 }

@@ -35,7 +35,8 @@ static void interrupt(int number)
 	interrupted = 1;
 }
 
-/* Ctrl-C at a question is the answer q, so that the run ends with its words and in the logbook. Without SA_RESTART the reading ends. */
+/* Ctrl-C at a question is the answer q, so that the run ends with its words and in the logbook. Without SA_RESTART the
+ * reading ends. */
 static void catch_interrupt(struct sigaction *old)
 {
 	const struct sigaction act = { .sa_handler = interrupt };
@@ -72,8 +73,9 @@ bool live_typed(const char *question, char *buf, size_t size)
 	return answered;
 }
 
-/* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench clock time
- * stands still, so there is nothing to take in. person: watched meanwhile; false too when there is a cause. NULL: nobody is at the shaft. */
+/* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench
+ * clock time stands still, so there is nothing to take in. person: watched meanwhile; false too when there is a cause.
+ * NULL: nobody is at the shaft. */
 static bool wait_for_line(struct live *live, struct live_person *person, const char *question, char *buf, size_t size)
 {
 	struct snapshot snap = snapshot_blank();
@@ -161,7 +163,8 @@ enum rc live_choose(struct live *live, const char *text, const char *done, const
 			return err_set(err, RC_SAYS_NO, 0, "the operator stopped at: %s", text);
 		if (key_of(typed, choice, n, ret_key))
 			return RC_OK;
-		fprintf(stderr, "   \"%s\" is not an answer here. Press Enter alone, or one letter and Enter.\n", typed);
+		fprintf(stderr, "   \"%s\" is not an answer here. Press Enter alone, or one letter and Enter.\n",
+			typed);
 	}
 }
 

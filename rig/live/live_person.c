@@ -43,13 +43,14 @@ void live_person_words(const struct live_person *p, char *buf, size_t size)
 {
 	const struct snapshot *snap = &p->snap;
 	const struct node_caps *caps = node_caps(p->s->node);
-	bool heard = is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
+	bool heard =
+		is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
 	bool told_off = heard && caps->drive && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
 
 	if (!heard)
-		snprintf(
-			buf, size,
-			"The node sends no state of drive and contactor. Look at both yourself before you touch the shaft.");
+		snprintf(buf, size,
+			 "The node sends no state of drive and contactor. Look at both yourself before you touch the "
+			 "shaft.");
 	else if (caps->line_contactor && !snap->contactor_closed)
 		snprintf(buf, size, "Drive off, contactor open.");
 	else if (caps->line_contactor)

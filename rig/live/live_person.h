@@ -7,7 +7,7 @@
 #include "run/loop.h"
 
 struct live_person {
-	struct session *s;		   /* borrowed, as limits */
+	struct session *s;                 /* borrowed, as limits */
 	const struct guard_limits *limits; /* at_rest */
 	struct guard guard;
 	struct snapshot snap;

@@ -3,7 +3,8 @@
 
 #include <math.h>
 
-#define LEAST_PULSES_PER_S 4.0 /* at half of that the pick-up takes a slow shaft for one that stands (instrument/turn.h) */
+#define LEAST_PULSES_PER_S \
+	4.0 /* at half of that the pick-up takes a slow shaft for one that stands (instrument/turn.h) */
 
 static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct live_zero *ret, struct err *err)
 {
@@ -17,8 +18,10 @@ static enum rc zero_at_rest(struct live *live, bool set, bool silent, struct liv
 	cell_reading_begin(&reading, &config);
 	enum rc rc = live_run(live, &sequence, err);
 	struct stats_mean mean = stats_run_result(&reading.raw);
-	*ret = (struct live_zero){ .count = mean.mean, .u_count = mean.u_mean, .drag_count = NAN,
-		.ambient_degC = reading.temp_degC[TEMP_AMBIENT] };
+	*ret = (struct live_zero){ .count = mean.mean,
+				   .u_count = mean.u_mean,
+				   .drag_count = NAN,
+				   .ambient_degC = reading.temp_degC[TEMP_AMBIENT] };
 	return rc;
 }
 
@@ -47,13 +50,21 @@ static struct zero_config turning(const struct live *live, double speed_rpm, dou
 {
 	const struct session *s = live->s;
 	const struct actuator_profile *actuator = s->has_actuator && !live->by_hand ? &s->actuator : NULL;
-	double clear_A = s->rig.brake_kind != BRAKE_HYSTERESIS ? 0 :
-		pole_clear_peak_A(&s->rig, actuator, s->map_id ? &s->map : NULL, speed_rpm, most_Nm);
+	double clear_A = s->rig.brake_kind != BRAKE_HYSTERESIS
+				 ? 0
+				 : pole_clear_peak_A(&s->rig, actuator, s->map_id ? &s->map : NULL, speed_rpm, most_Nm);
 
-	return (struct zero_config){ .speed_rpm = speed_rpm, .slew_rpm_per_s = 2 * speed_rpm, .settle_turns = 1,
-		.drag_ratio = s->rig.drag_ratio.value, .u_drag_ratio = s->rig.drag_ratio.u,
-		.average_turns = 2, .least_s = 2, .sign = s->rig.cell_sign, .clear_A = clear_A,
-		.no_direction = !node_caps(s->node)->pick_quad, .by_hand = live->by_hand };
+	return (struct zero_config){ .speed_rpm = speed_rpm,
+				     .slew_rpm_per_s = 2 * speed_rpm,
+				     .settle_turns = 1,
+				     .drag_ratio = s->rig.drag_ratio.value,
+				     .u_drag_ratio = s->rig.drag_ratio.u,
+				     .average_turns = 2,
+				     .least_s = 2,
+				     .sign = s->rig.cell_sign,
+				     .clear_A = clear_A,
+				     .no_direction = !node_caps(s->node)->pick_quad,
+				     .by_hand = live->by_hand };
 }
 
 static enum rc run_turning(struct live *live, const struct zero_config *config, struct seq_zero *zero, struct err *err)
@@ -77,13 +88,18 @@ static enum rc run_turning(struct live *live, const struct zero_config *config, 
 	return rc;
 }
 
-static enum rc zero_both_ways(struct live *live, const struct zero_config *config, struct live_zero *ret, struct err *err)
+static enum rc zero_both_ways(struct live *live, const struct zero_config *config, struct live_zero *ret,
+			      struct err *err)
 {
 	struct seq_zero zero;
 	enum rc rc = run_turning(live, config, &zero, err);
 
-	*ret = (struct live_zero){ .both_ways = zero.reversed, .fades = zero.fades, .count = zero.zero_count,
-		.u_count = zero.u_zero_count, .drag_count = zero.drag_count, .ambient_degC = zero.ambient_degC };
+	*ret = (struct live_zero){ .both_ways = zero.reversed,
+				   .fades = zero.fades,
+				   .count = zero.zero_count,
+				   .u_count = zero.u_zero_count,
+				   .drag_count = zero.drag_count,
+				   .ambient_degC = zero.ambient_degC };
 	return rc;
 }
 

@@ -127,10 +127,11 @@ static enum rc step_kept(struct logbook *lb, enum statement which, struct err *e
 enum rc logbook_run_begin(struct logbook *lb, struct run_head *head, struct err *err)
 {
 	const struct field fields[] = {
-		field_text(head->kind), field_text(BRIDLE_VERSION), field_int(head->mono_ns), field_int(head->wall_ns),
-		field_int(head->on_bench), field_text(head->actuator_name), field_text(head->plan_name),
-		field_id(head->calibration_id), field_id(head->map_id), field_id(head->resumes_run_id),
-		field_text(head->rig_text), field_text(head->actuator_text), field_text(head->plan_text),
+		field_text(head->kind),         field_text(BRIDLE_VERSION),     field_int(head->mono_ns),
+		field_int(head->wall_ns),       field_int(head->on_bench),      field_text(head->actuator_name),
+		field_text(head->plan_name),    field_id(head->calibration_id), field_id(head->map_id),
+		field_id(head->resumes_run_id), field_text(head->rig_text),     field_text(head->actuator_text),
+		field_text(head->plan_text),
 	};
 	int64_t id = 0;
 	bool own;
@@ -138,7 +139,8 @@ enum rc logbook_run_begin(struct logbook *lb, struct run_head *head, struct err 
 
 	if (rc != RC_OK)
 		return rc;
-	rc = fields_insert(lb, "run", "kind, program, mono_ns, wall_ns, on_bench, actuator, plan, calibration_id, "
+	rc = fields_insert(lb, "run",
+			   "kind, program, mono_ns, wall_ns, on_bench, actuator, plan, calibration_id, "
 			   "map_id, resumes_run_id, rig_text, actuator_text, plan_text",
 			   fields, sizeof fields / sizeof fields[0], &id, err);
 	if (rc == RC_OK)
@@ -154,14 +156,22 @@ static enum rc insert_end(struct logbook *lb, int64_t mono_ns, const char *outco
 {
 	const struct run_state *s = &lb->now;
 	const struct field fields[] = {
-		field_int(s->run_id), field_int(mono_ns), field_text(outcome), field_text(cause ? cause : ""),
-		field_text(message ? message : ""), field_int(s->samples), field_int(s->points), field_int(s->events),
-		field_blob(s->sample.digest, CHAIN_SIZE), field_blob(s->point.digest, CHAIN_SIZE),
+		field_int(s->run_id),
+		field_int(mono_ns),
+		field_text(outcome),
+		field_text(cause ? cause : ""),
+		field_text(message ? message : ""),
+		field_int(s->samples),
+		field_int(s->points),
+		field_int(s->events),
+		field_blob(s->sample.digest, CHAIN_SIZE),
+		field_blob(s->point.digest, CHAIN_SIZE),
 		field_blob(s->event.digest, CHAIN_SIZE),
 	};
 	int64_t id;
 
-	return fields_insert(lb, "run_end", "run_id, mono_ns, outcome, cause, message, samples, points, events, "
+	return fields_insert(lb, "run_end",
+			     "run_id, mono_ns, outcome, cause, message, samples, points, events, "
 			     "sample_digest, point_digest, event_digest",
 			     fields, sizeof fields / sizeof fields[0], &id, err);
 }
@@ -240,12 +250,17 @@ static enum rc insert_samples(struct logbook *lb, int64_t run_id, const struct s
 			      struct err *err)
 {
 	/* ?15 is ripple_W, ?29 repeats: bound and not used where there is no column. */
-#define VALUES_TO_28(ripple) "VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, " ripple "?16, ?17, ?18, ?19, ?20, ?21, ?22, " \
-			     "?23, ?24, ?25, ?26, ?27, ?28, "
-	static const char new[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) " VALUES_TO_28("?15, ") "?29, ?30)";
-	static const char of_2[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("ripple_W, ", "") ", digest) " VALUES_TO_28("?15, ") "?30)";
-	static const char of_1[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("", "") ", digest) " VALUES_TO_28("") "?30)";
-	const char *sql = lb->has & SAMPLE_HAS_REPEATS ? new : lb->has & SAMPLE_HAS_RIPPLE ? of_2 : of_1;
+#define VALUES_TO_28(ripple) \
+	"VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, " ripple \
+	"?16, ?17, ?18, ?19, ?20, ?21, ?22, " \
+	"?23, ?24, ?25, ?26, ?27, ?28, "
+	static const char new[] =
+		"INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) " VALUES_TO_28("?15, ") "?29, ?30)";
+	static const char of_2[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH(
+		"ripple_W, ", "") ", digest) " VALUES_TO_28("?15, ") "?30)";
+	static const char of_1[] =
+		"INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("", "") ", digest) " VALUES_TO_28("") "?30)";
+	const char *sql = lb->has & SAMPLE_HAS_REPEATS ? new : lb->has &SAMPLE_HAS_RIPPLE ? of_2 : of_1;
 	enum rc rc = turn_to(lb, run_id, err);
 
 	if (rc == RC_OK)
@@ -315,7 +330,8 @@ enum rc logbook_point(struct logbook *lb, int64_t run_id, const struct seq_point
 static enum rc insert_event(struct logbook *lb, int64_t run_id, int64_t mono_ns, const char *kind, const char *text,
 			    struct err *err)
 {
-	static const char sql[] = "INSERT INTO event (run_id, no, mono_ns, kind, text, digest) VALUES (?, ?, ?, ?, ?, ?)";
+	static const char sql[] =
+		"INSERT INTO event (run_id, no, mono_ns, kind, text, digest) VALUES (?, ?, ?, ?, ?, ?)";
 	struct run_state *s = &lb->now;
 	enum rc rc = turn_to(lb, run_id, err);
 

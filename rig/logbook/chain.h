@@ -14,7 +14,9 @@
 #define CHAIN_SIZE SHA256_DIGEST_SIZE
 
 /* Zeroed = the start of a chain. */
-struct chain { uint8_t digest[CHAIN_SIZE]; };
+struct chain {
+	uint8_t digest[CHAIN_SIZE];
+};
 
 void chain_row_begin(struct sha256_ctx *hash, const struct chain *before, const char *table);
 void chain_int(struct sha256_ctx *hash, int64_t value);

@@ -19,13 +19,15 @@ enum rc db_fail(struct logbook *lb, struct err *err, const char *tried)
 	if (code == SQLITE_NOTADB)
 		return err_set(err, RC_DB, 0, "%s: not a logbook (not an SQLite file); move it away", lb->path);
 	if (code == SQLITE_BUSY)
-		return err_set(err, RC_DB, 0, "%s: cannot %s it: another program has held it for %d s; "
-			       "close that program", lb->path, tried, BUSY_MS / 1000);
+		return err_set(err, RC_DB, 0,
+			       "%s: cannot %s it: another program has held it for %d s; "
+			       "close that program",
+			       lb->path, tried, BUSY_MS / 1000);
 	if (code == SQLITE_FULL)
 		return err_set(err, RC_DB, ENOSPC, "%s: cannot %s it: the disk is full; make room", lb->path, tried);
 	if (code == SQLITE_IOERR)
-		return err_set(err, RC_DB, sys, "%s: cannot %s it: the disk or a limit on the size of files refused it", lb->path,
-			       tried);
+		return err_set(err, RC_DB, sys, "%s: cannot %s it: the disk or a limit on the size of files refused it",
+			       lb->path, tried);
 	return err_set(err, RC_DB, sys, "%s: cannot %s it: %s%s%s", lb->path, tried, sqlite3_errmsg(lb->db),
 		       sys ? ": " : "", sys ? strerror(sys) : "");
 }
@@ -71,11 +73,11 @@ double column_real(sqlite3_stmt *st, int column)
 static enum rc connect(struct logbook *lb, const char *uri, int flags, struct err *err)
 {
 	if (sqlite3_open_v2(uri, &lb->db, flags | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, NULL) != SQLITE_OK)
-		return lb->db ? db_fail(lb, err, "open")
-			      : err_set(err, RC_NOMEM, 0, "%s: out of memory", lb->path);
+		return lb->db ? db_fail(lb, err, "open") : err_set(err, RC_NOMEM, 0, "%s: out of memory", lb->path);
 	sqlite3_extended_result_codes(lb->db, 0);
 	sqlite3_busy_timeout(lb->db, BUSY_MS);
-	/* A foreign file must not run code of its own: no functions in views and triggers but SQLite's harmless ones. */
+	/* A foreign file must not run code of its own: no functions in views and triggers but SQLite's harmless ones.
+	 */
 	sqlite3_db_config(lb->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
 	sqlite3_db_config(lb->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
 	return RC_OK;
@@ -103,8 +105,10 @@ static enum rc set_up_writer(struct logbook *lb, struct err *err)
 	if (rc == RC_OK)
 		rc = db_exec(lb, "PRAGMA journal_mode = WAL", "open", err);
 	if (rc == RC_OK)
-		rc = db_exec(lb, "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA recursive_triggers = ON; "
-			     "PRAGMA wal_autocheckpoint = 4000; PRAGMA journal_size_limit = 33554432", "open", err);
+		rc = db_exec(lb,
+			     "PRAGMA synchronous = FULL; PRAGMA foreign_keys = ON; PRAGMA recursive_triggers = ON; "
+			     "PRAGMA wal_autocheckpoint = 4000; PRAGMA journal_size_limit = 33554432",
+			     "open", err);
 	if (rc == RC_OK)
 		rc = schema_create(lb, err);
 	return rc == RC_OK ? schema_check(lb, err) : rc;

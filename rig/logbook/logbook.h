@@ -45,18 +45,19 @@ struct sample {
 	uint32_t cell_conversions;
 	int64_t pulses;
 	double edge_time_s;
-	double torque_Nm, speed_rpm;       /* indicated, with the calibration of the run */
+	double torque_Nm, speed_rpm; /* indicated, with the calibration of the run */
 	double brake_set_A, brake_A;
 	double voltage_V, current_A;
-	double ripple_W;                   /* mean of v i less the product of both means; NaN: the node does not tell */
-	double drive_set;                  /* rpm of the output or A by drive_mode */
+	double ripple_W;  /* mean of v i less the product of both means; NaN: the node does not tell */
+	double drive_set; /* rpm of the output or A by drive_mode */
 	double drive_rotor_rpm, drive_A;
 	double temp_degC[4];
 	uint16_t drive_mode, drive_flags;
-	uint32_t repeats;                  /* bit enum channel_id: this row only repeats that channel's value; 0 of all in files before schema 3 */
-	uint16_t lines;                    /* bit 0 estop ok, 1 guard ok, 2 contactor closed */
-	uint16_t phase;                    /* guard phase */
-	int32_t step;                      /* plan step, -1 outside */
+	uint32_t repeats; /* bit enum channel_id: this row only repeats that channel's value; 0 of all in files before
+			     schema 3 */
+	uint16_t lines;   /* bit 0 estop ok, 1 guard ok, 2 contactor closed */
+	uint16_t phase;   /* guard phase */
+	int32_t step;     /* plan step, -1 outside */
 	int64_t late_ns;
 };
 /* Time never goes back inside a run: RC_ARG otherwise. Nothing is added to a run that has ended: RC_ARG. */
@@ -69,7 +70,8 @@ enum rc logbook_point(struct logbook *lb, int64_t run_id, const struct seq_point
 enum rc logbook_event(struct logbook *lb, int64_t run_id, int64_t mono_ns, const char *kind, const char *text,
 		      struct err *err) MUST_CHECK;
 
-/* Records that others rest on: kind "calibration", "map", "ready", "check", "note" (and "unusable_calibration", on which nothing rests); json is the whole record. */
+/* Records that others rest on: kind "calibration", "map", "ready", "check", "note" (and "unusable_calibration", on
+ * which nothing rests); json is the whole record. */
 enum rc logbook_record(struct logbook *lb, int64_t run_id, int64_t wall_ns, const char *kind, const char *json,
 		       int64_t *ret_id, struct err *err) MUST_CHECK;
 
@@ -85,7 +87,7 @@ enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret
 enum rc logbook_record_by_id(struct logbook *lb, int64_t id, char **ret_kind, int64_t *ret_wall_ns, char **ret_json,
 			     struct err *err) MUST_CHECK;
 
-struct record_info { /* strings borrowed until fn returns */
+struct record_info {                 /* strings borrowed until fn returns */
 	int64_t id, run_id, wall_ns; /* run_id 0 = of no run */
 	const char *kind, *program, *json;
 };
@@ -122,8 +124,9 @@ enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_ru
 /* integrity_check, foreign keys, schema, and that nothing was altered (a running digest over the rows).
  * RC_SAYS_NO when it is not whole; the sentence says what. */
 enum rc logbook_verify(struct logbook *lb, struct err *err) MUST_CHECK;
-/* What a run measured in one figure: SHA-256 over the digests of its samples, points and events, in hexadecimal. No time of
- * day is in it: two runs of one virtual bench with the same seed have the same. RC_SAYS_NO when a row does not fit. */
+/* What a run measured in one figure: SHA-256 over the digests of its samples, points and events, in hexadecimal. No
+ * time of day is in it: two runs of one virtual bench with the same seed have the same. RC_SAYS_NO when a row does not
+ * fit. */
 #define LOGBOOK_DIGEST_TEXT 65
 enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT],
 			   struct err *err) MUST_CHECK;

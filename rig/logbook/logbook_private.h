@@ -9,8 +9,8 @@
 
 #include <sqlite3.h>
 
-/* 2: sample.ripple_W. 3: sample.repeats. A file keeps the schema that it was made with, also when it is written to: what it has no column for reads as NULL or 0 and
- * is not fed to the digests (docs/logbook.md). */
+/* 2: sample.ripple_W. 3: sample.repeats. A file keeps the schema that it was made with, also when it is written to:
+ * what it has no column for reads as NULL or 0 and is not fed to the digests (docs/logbook.md). */
 #define LOGBOOK_SCHEMA 3
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
 
@@ -33,23 +33,23 @@ enum statement { INSERT_SAMPLE, INSERT_POINT, INSERT_EVENT, STATEMENT_COUNT };
 struct logbook {
 	sqlite3 *db;
 	char *path;
-	unsigned has;                    /* SAMPLE_HAS_...: columns that its samples have */
-	bool writable, grouped;          /* grouped: between logbook_begin and logbook_commit */
+	unsigned has;           /* SAMPLE_HAS_...: columns that its samples have */
+	bool writable, grouped; /* grouped: between logbook_begin and logbook_commit */
 	sqlite3_stmt *kept[STATEMENT_COUNT];
 	struct run_state now, committed; /* now goes back to committed when a transaction is undone */
 };
 
 enum rc schema_create(struct logbook *lb, struct err *err);
-enum rc schema_check(struct logbook *lb, struct err *err);  /* version and kind of file */
+enum rc schema_check(struct logbook *lb, struct err *err);   /* version and kind of file */
 enum rc schema_compare(struct logbook *lb, struct err *err); /* every table and trigger as created; RC_SAYS_NO */
 
 /* RC_DB with what was tried, the file's name and SQLite's reason. */
 enum rc db_fail(struct logbook *lb, struct err *err, const char *tried);
 enum rc db_exec(struct logbook *lb, const char *sql, const char *tried, struct err *err) MUST_CHECK;
 enum rc db_prepare(struct logbook *lb, const char *sql, sqlite3_stmt **ret, struct err *err) MUST_CHECK;
-void bind_real(sqlite3_stmt *st, int column, double value); /* NaN becomes NULL, -0 becomes 0 */
+void bind_real(sqlite3_stmt *st, int column, double value);     /* NaN becomes NULL, -0 becomes 0 */
 void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed until the step; NULL is NULL */
-double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
+double column_real(sqlite3_stmt *st, int column);               /* NULL is NaN */
 
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
 #define SAMPLE_HAS_RIPPLE 1u  /* from schema 2 on */
@@ -57,16 +57,18 @@ double column_real(sqlite3_stmt *st, int column); /* NULL is NaN */
 #define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ", ", repeats")
 #define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", ", 0 AS repeats")         /* to read a file of schema 2 */
 #define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", ", 0 AS repeats") /* and of schema 1 */
-#define SAMPLE_COLUMNS_OF(has) ((has) & SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : (has) & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_2 : SAMPLE_COLUMNS_1)
-#define SAMPLE_COLUMNS_WITH(ripple, repeats)                                                                               \
-	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, "  \
-	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, "               \
-	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, phase, step, late_ns" repeats
+#define SAMPLE_COLUMNS_OF(has) \
+	((has)&SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : (has)&SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_2 : SAMPLE_COLUMNS_1)
+#define SAMPLE_COLUMNS_WITH(ripple, repeats) \
+	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, " \
+	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, " \
+	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, " \
+	"phase, step, late_ns" repeats
 #define SAMPLE_COLUMN_COUNT 28
 void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 
-#define POINT_COLUMNS                                                                                             \
-	"step, direction, flags, setpoint_Nm, setpoint_A, setpoint_rpm, begin_ns, end_ns, settle_s, "             \
+#define POINT_COLUMNS \
+	"step, direction, flags, setpoint_Nm, setpoint_A, setpoint_rpm, begin_ns, end_ns, settle_s, " \
 	"mean_torque_Nm, mean_speed_rpm"
 #define POINT_COLUMN_COUNT 11
 void point_from_row(sqlite3_stmt *st, int first, struct seq_point *ret);
@@ -74,8 +76,7 @@ void point_from_row(sqlite3_stmt *st, int first, struct seq_point *ret);
 /* One row's step of a chain. */
 void sample_digest(const struct chain *before, const struct sample *sample, unsigned has, struct chain *after);
 void point_digest(const struct chain *before, const struct seq_point *point, struct chain *after);
-void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text,
-		  struct chain *after);
+void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text, struct chain *after);
 
 /* The small tables (run, run_end, record): one chain a table, the whole digest in each row. */
 enum field_kind { FIELD_NULL, FIELD_INT, FIELD_TEXT, FIELD_BLOB };
@@ -86,8 +87,8 @@ struct field {
 	size_t n;      /* of a blob */
 };
 struct field field_int(int64_t value);
-struct field field_id(int64_t id);          /* 0 is NULL */
-struct field field_text(const char *text);  /* NULL is NULL */
+struct field field_id(int64_t id);         /* 0 is NULL */
+struct field field_text(const char *text); /* NULL is NULL */
 struct field field_blob(const void *p, size_t n);
 struct field field_of_column(sqlite3_stmt *st, int column);
 void fields_digest(const struct chain *before, const char *table, const struct field *fields, size_t n,

@@ -52,8 +52,8 @@ enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret
 	bool found = false;
 	int64_t id = 0, wall = 0;
 	char *json = NULL;
-	enum rc rc = db_prepare(lb, "SELECT id, wall_ns, json FROM record WHERE kind = ? ORDER BY id DESC LIMIT 1",
-				&st, err);
+	enum rc rc = db_prepare(lb, "SELECT id, wall_ns, json FROM record WHERE kind = ? ORDER BY id DESC LIMIT 1", &st,
+				err);
 
 	if (rc != RC_OK)
 		return rc;
@@ -118,16 +118,20 @@ enum rc logbook_each_record(struct logbook *lb, const char *kind,
 {
 	sqlite3_stmt *st;
 	int step;
-	enum rc rc = db_prepare(lb, "SELECT id, run_id, wall_ns, kind, program, json FROM record "
-				"WHERE ?1 IS NULL OR kind = ?1 ORDER BY id", &st, err);
+	enum rc rc = db_prepare(lb,
+				"SELECT id, run_id, wall_ns, kind, program, json FROM record "
+				"WHERE ?1 IS NULL OR kind = ?1 ORDER BY id",
+				&st, err);
 
 	if (rc != RC_OK)
 		return rc;
 	bind_text(st, 1, kind);
 	while ((step = sqlite3_step(st)) == SQLITE_ROW) {
 		const struct record_info record = {
-			.id = sqlite3_column_int64(st, 0), .run_id = sqlite3_column_int64(st, 1),
-			.wall_ns = sqlite3_column_int64(st, 2), .kind = (const char *)sqlite3_column_text(st, 3),
+			.id = sqlite3_column_int64(st, 0),
+			.run_id = sqlite3_column_int64(st, 1),
+			.wall_ns = sqlite3_column_int64(st, 2),
+			.kind = (const char *)sqlite3_column_text(st, 3),
 			.program = (const char *)sqlite3_column_text(st, 4),
 			.json = (const char *)sqlite3_column_text(st, 5),
 		};
@@ -235,11 +239,13 @@ enum rc logbook_runs(struct logbook *lb, const char *kind, int64_t **ret, size_t
 	return RC_OK;
 }
 
-enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size, struct err *err)
+enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size,
+			   struct err *err)
 {
 	sqlite3_stmt *st;
 	bool found = false;
-	enum rc rc = db_prepare(lb, "SELECT run_id, text FROM event WHERE kind = ?1 ORDER BY run_id DESC, no DESC LIMIT 1", &st, err);
+	enum rc rc = db_prepare(
+		lb, "SELECT run_id, text FROM event WHERE kind = ?1 ORDER BY run_id DESC, no DESC LIMIT 1", &st, err);
 
 	*ret_run = 0;
 	text[0] = '\0';
@@ -294,7 +300,7 @@ static enum rc count_points(struct logbook *lb, sqlite3_stmt *st, size_t *ret, s
 	return rc;
 }
 
-#define RESUMED                                                                                                   \
+#define RESUMED \
 	"WITH RECURSIVE chain (id) AS (SELECT id FROM run WHERE id = ? UNION SELECT r.resumes_run_id FROM run AS r " \
 	"JOIN chain ON r.id = chain.id WHERE r.resumes_run_id < r.id) "
 
@@ -317,12 +323,14 @@ enum rc logbook_points(struct logbook *lb, int64_t run_id, struct seq_point **re
 	struct seq_point *points = NULL;
 	int64_t *run_of = NULL;
 	size_t n = 0;
-	enum rc rc = db_prepare(lb, RESUMED "SELECT count(*) FROM point WHERE run_id IN (SELECT id FROM chain)",
-				&count, err);
+	enum rc rc = db_prepare(lb, RESUMED "SELECT count(*) FROM point WHERE run_id IN (SELECT id FROM chain)", &count,
+				err);
 
 	if (rc == RC_OK)
-		rc = db_prepare(lb, RESUMED "SELECT run_id, " POINT_COLUMNS " FROM point WHERE run_id IN "
-				"(SELECT id FROM chain) ORDER BY run_id, no", &list, err);
+		rc = db_prepare(lb,
+				RESUMED "SELECT run_id, " POINT_COLUMNS " FROM point WHERE run_id IN "
+					"(SELECT id FROM chain) ORDER BY run_id, no",
+				&list, err);
 	if (rc == RC_OK) {
 		sqlite3_bind_int64(count, 1, run_id);
 		sqlite3_bind_int64(list, 1, run_id);
@@ -363,7 +371,8 @@ static enum rc last_no(struct logbook *lb, int64_t run_id, int64_t *ret, struct 
 	sqlite3_bind_int64(st, 2, sample_key(run_id, SAMPLE_NO_MAX));
 	rc = one_row(lb, st, &found, err);
 	*ret = rc == RC_OK && sqlite3_column_type(st, 0) != SQLITE_NULL
-	       ? sqlite3_column_int64(st, 0) - sample_key(run_id, 0) : 0;
+		       ? sqlite3_column_int64(st, 0) - sample_key(run_id, 0)
+		       : 0;
 	sqlite3_finalize(st);
 	return rc;
 }
@@ -381,8 +390,9 @@ static enum rc first_no_from(struct logbook *lb, int64_t run_id, int64_t begin_n
 		sqlite3_bind_int64(st, 1, sample_key(run_id, middle));
 		rc = one_row(lb, st, &found, err);
 		if (rc == RC_OK && !found)
-			rc = err_set(err, RC_DB, 0, "%s: sample %lld of run %lld is missing; bridle log verify tells more",
-				     lb->path, (long long)middle, (long long)run_id);
+			rc = err_set(err, RC_DB, 0,
+				     "%s: sample %lld of run %lld is missing; bridle log verify tells more", lb->path,
+				     (long long)middle, (long long)run_id);
 		if (rc == RC_OK && sqlite3_column_int64(st, 0) < begin_ns)
 			low = middle + 1;
 		else

@@ -60,8 +60,10 @@ struct reader {
 static void wrong(struct reader *r, const char *key, const char *expected)
 {
 	if (r->rc == RC_OK)
-		r->rc = err_set(r->err, RC_DB, 0, "a %s record of the logbook is not whole: \"%s\" is missing or wrong, "
-				"expected %s", r->what, key, expected);
+		r->rc = err_set(r->err, RC_DB, 0,
+				"a %s record of the logbook is not whole: \"%s\" is missing or wrong, "
+				"expected %s",
+				r->what, key, expected);
 }
 
 static double real_of(struct reader *r, const json_t *j, const char *key)
@@ -141,15 +143,19 @@ static json_t *parse(struct reader *r, const char *json)
 		return NULL;
 	}
 	if (get_size(r, o, "format", 1, SIZE_MAX >> 1) > FORMAT && r->rc == RC_OK)
-		r->rc = err_set(r->err, RC_DB, 0, "a %s record of the logbook has format %lld, this program reads up to "
-				"%d; use the newer program that wrote it", r->what,
-				(long long)json_integer_value(json_object_get(o, "format")), FORMAT);
+		r->rc = err_set(r->err, RC_DB, 0,
+				"a %s record of the logbook has format %lld, this program reads up to "
+				"%d; use the newer program that wrote it",
+				r->what, (long long)json_integer_value(json_object_get(o, "format")), FORMAT);
 	return o;
 }
 
 /* Calibration. The plain figures in one table, for both directions. */
 
-static const struct { const char *key; size_t offset; } cal_reals[] = {
+static const struct {
+	const char *key;
+	size_t offset;
+} cal_reals[] = {
 	{ "residual_sd", offsetof(struct cellcal, residual_sd) },
 	{ "dof", offsetof(struct cellcal, dof) },
 	{ "lack_of_fit_F", offsetof(struct cellcal, lack_of_fit_F) },
@@ -166,7 +172,10 @@ static const struct { const char *key; size_t offset; } cal_reals[] = {
 	{ "class_value", offsetof(struct cellcal, class_value) },
 };
 
-static double *real_at(void *base, size_t offset) { return (double *)(void *)((char *)base + offset); }
+static double *real_at(void *base, size_t offset)
+{
+	return (double *)(void *)((char *)base + offset);
+}
 static double real_in(const void *base, size_t offset)
 {
 	double value;
@@ -241,7 +250,8 @@ static void read_sources(struct reader *r, const json_t *o, struct cellcal *cal)
 		return;
 	}
 	cal->n_sources = json_array_size(sources);
-	json_array_foreach(sources, i, s) {
+	json_array_foreach(sources, i, s)
+	{
 		if (!json_is_object(s))
 			wrong(r, "sources", "a list of sources");
 		get_text(r, s, "name", cal->source[i].name, sizeof cal->source[i].name);
@@ -267,7 +277,8 @@ static void read_covariance(struct reader *r, const json_t *o, struct cellcal *c
 /* An older record has none, and a calibration whose branches are not known has null: the plain fit is used then. */
 static void read_branches(struct reader *r, const json_t *o, struct cellcal *cal)
 {
-	const json_t *j = json_object_get(o, "branches"), *cov = json_object_get(j, "covariance"), *shifts = json_object_get(j, "rise_shifts");
+	const json_t *j = json_object_get(o, "branches"), *cov = json_object_get(j, "covariance"),
+		     *shifts = json_object_get(j, "rise_shifts");
 	struct cellcal_branches *b = &cal->branches;
 
 	if (!j || json_is_null(j))
@@ -290,7 +301,8 @@ static void read_branches(struct reader *r, const json_t *o, struct cellcal *cal
 	for (size_t s = 0; s < cal->n_sources; s++)
 		reals_of(r, json_array_get(shifts, s), "rise_shifts", b->drise[s], CELLCAL_COEFS);
 	for (size_t i = 0; i < CELLCAL_COEFS; i++)
-		if (!isfinite(b->rise[i]) || !isfinite(b->friction) || !(b->full_Nm > 0) || (i < CELLCAL_LOOPS && !isfinite(b->loop[i])))
+		if (!isfinite(b->rise[i]) || !isfinite(b->friction) || !(b->full_Nm > 0) ||
+		    (i < CELLCAL_LOOPS && !isfinite(b->loop[i])))
 			wrong(r, "branches", "finite numbers");
 }
 
@@ -324,7 +336,10 @@ enum rc record_to_cellcal(const char *json, struct cellcal *ret, struct err *err
 
 /* Brake map. */
 
-static const struct { const char *key; size_t offset; } map_reals[] = {
+static const struct {
+	const char *key;
+	size_t offset;
+} map_reals[] = {
 	{ "drag_Nm", offsetof(struct brakemap, drag_Nm) },
 	{ "u_drag_Nm", offsetof(struct brakemap, u_drag_Nm) },
 	{ "remanence_Nm", offsetof(struct brakemap, remanence_Nm) },

@@ -12,7 +12,7 @@
 
 #define ROWS 8192u /* a power of two: indices run freely and are masked */
 #define BATCH 1000u
-#define LOOK_NS 100000000L     /* the writer looks this often when nobody calls it */
+#define LOOK_NS 100000000L /* the writer looks this often when nobody calls it */
 #define COMMIT_NS 500000000L
 #define COMMIT_ROWS (ROWS / 4) /* a busy bench clock: commit by rows, so that room comes back */
 
@@ -23,7 +23,10 @@ struct row {
 	union {
 		struct sample sample;
 		struct seq_point point;
-		struct { int64_t mono_ns; char kind[24], text[LOG_RING_TEXT]; } event;
+		struct {
+			int64_t mono_ns;
+			char kind[24], text[LOG_RING_TEXT];
+		} event;
 	};
 };
 
@@ -171,11 +174,8 @@ void log_ring_make_room(struct log_ring *ring)
 static enum rc write_row(struct log_ring *ring, const struct row *row)
 {
 	switch (row->kind) {
-	case ROW_SAMPLE:
-		return logbook_samples(ring->lb, ring->run_id, &row->sample, 1, &ring->err);
-	case ROW_POINT:
-		ring->urgent = true;
-		return logbook_point(ring->lb, ring->run_id, &row->point, &ring->err);
+	case ROW_SAMPLE: return logbook_samples(ring->lb, ring->run_id, &row->sample, 1, &ring->err);
+	case ROW_POINT: ring->urgent = true; return logbook_point(ring->lb, ring->run_id, &row->point, &ring->err);
 	case ROW_EVENT:
 		ring->urgent = true;
 		return logbook_event(ring->lb, ring->run_id, row->event.mono_ns, row->event.kind, row->event.text,
@@ -237,7 +237,8 @@ static enum rc commit(struct log_ring *ring)
 static bool is_due(const struct log_ring *ring, unsigned left, bool ending)
 {
 	struct timespec now = machine_now();
-	int64_t open_ns = (int64_t)(now.tv_sec - ring->opened.tv_sec) * 1000000000 + (now.tv_nsec - ring->opened.tv_nsec);
+	int64_t open_ns =
+		(int64_t)(now.tv_sec - ring->opened.tv_sec) * 1000000000 + (now.tv_nsec - ring->opened.tv_nsec);
 	unsigned pending = ring->taken - atomic_load_explicit(&ring->tail, memory_order_relaxed);
 
 	if (!ring->open)
@@ -317,8 +318,8 @@ static enum rc note_loss(struct log_ring *ring, struct err *err)
 	enum rc rc = logbook_event(ring->lb, ring->run_id, ring->not_kept_from_ns, "rows_lost", text, err);
 	if (rc != RC_OK)
 		return rc;
-	return err_set(err, RC_DB, 0, "the logbook's ring was full: %llu rows of run %lld were not kept", ring->not_kept,
-		       (long long)ring->run_id);
+	return err_set(err, RC_DB, 0, "the logbook's ring was full: %llu rows of run %lld were not kept",
+		       ring->not_kept, (long long)ring->run_id);
 }
 
 enum rc log_ring_stop(struct log_ring *ring, struct err *err)
@@ -334,7 +335,8 @@ enum rc log_ring_stop(struct log_ring *ring, struct err *err)
 	if (rc != RC_OK && err)
 		*err = ring->err;
 	if (left > 0 && ring->not_kept > 0)
-		err_prefix(err, "%u rows of run %lld could not be written and %llu more were refused by a full ring: ", left,
+		err_prefix(err,
+			   "%u rows of run %lld could not be written and %llu more were refused by a full ring: ", left,
 			   (long long)ring->run_id, ring->not_kept);
 	else if (left > 0)
 		err_prefix(err, "%u rows of run %lld could not be written: ", left, (long long)ring->run_id);

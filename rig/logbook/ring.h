@@ -16,8 +16,8 @@ struct log_ring;
  * Commits at least every 500 ms of machine time and at once after a point or event. */
 enum rc log_ring_start(struct logbook *lb, int64_t run_id, struct log_ring **ret, struct err *err) MUST_CHECK;
 
-/* Tick thread only. Never waits. False: the ring is full (the row is not kept, and is counted) or the writer has failed (rows
- * are still taken while there is room, and tried again: the stop itself is worth keeping). */
+/* Tick thread only. Never waits. False: the ring is full (the row is not kept, and is counted) or the writer has failed
+ * (rows are still taken while there is room, and tried again: the stop itself is worth keeping). */
 bool log_ring_sample(struct log_ring *ring, const struct sample *sample);
 bool log_ring_point(struct log_ring *ring, const struct seq_point *point);
 bool log_ring_event(struct log_ring *ring, int64_t mono_ns, const char *kind, const char *text);
@@ -26,8 +26,8 @@ bool log_ring_failed(const struct log_ring *ring); /* a row was refused or a wri
 /* On a bench clock only (bench time stands still meanwhile): wait until at least half of the ring is free. */
 void log_ring_make_room(struct log_ring *ring);
 
-/* Writes all that is in the ring, ends the thread, gives lb back and frees the ring (NULL is fine). Reports the writer's error,
- * also one that a later try made good. */
+/* Writes all that is in the ring, ends the thread, gives lb back and frees the ring (NULL is fine). Reports the
+ * writer's error, also one that a later try made good. */
 enum rc log_ring_stop(struct log_ring *ring, struct err *err) MUST_CHECK;
 
 #endif

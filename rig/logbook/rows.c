@@ -104,8 +104,7 @@ void point_from_row(sqlite3_stmt *st, int c, struct seq_point *ret)
 	ret->mean_speed_rpm = column_real(st, c++);
 }
 
-void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text,
-		  struct chain *after)
+void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text, struct chain *after)
 {
 	struct sha256_ctx h;
 
@@ -139,14 +138,10 @@ struct field field_blob(const void *p, size_t n)
 struct field field_of_column(sqlite3_stmt *st, int column)
 {
 	switch (sqlite3_column_type(st, column)) {
-	case SQLITE_INTEGER:
-		return field_int(sqlite3_column_int64(st, column));
-	case SQLITE_TEXT:
-		return field_text((const char *)sqlite3_column_text(st, column));
-	case SQLITE_BLOB:
-		return field_blob(sqlite3_column_blob(st, column), (size_t)sqlite3_column_bytes(st, column));
-	default:
-		return (struct field){ .kind = FIELD_NULL };
+	case SQLITE_INTEGER: return field_int(sqlite3_column_int64(st, column));
+	case SQLITE_TEXT: return field_text((const char *)sqlite3_column_text(st, column));
+	case SQLITE_BLOB: return field_blob(sqlite3_column_blob(st, column), (size_t)sqlite3_column_bytes(st, column));
+	default: return (struct field){ .kind = FIELD_NULL };
 	}
 }
 
@@ -160,14 +155,9 @@ void fields_digest(const struct chain *before, const char *table, const struct f
 		const struct field *f = &fields[i];
 		chain_int(&h, (int64_t)f->kind);
 		switch (f->kind) {
-		case FIELD_NULL:
-			break;
-		case FIELD_INT:
-			chain_int(&h, f->i);
-			break;
-		case FIELD_TEXT:
-			chain_text(&h, f->p);
-			break;
+		case FIELD_NULL: break;
+		case FIELD_INT: chain_int(&h, f->i); break;
+		case FIELD_TEXT: chain_text(&h, f->p); break;
 		case FIELD_BLOB:
 			chain_int(&h, (int64_t)f->n);
 			chain_bytes(&h, f->p, f->n);
@@ -180,18 +170,10 @@ void fields_digest(const struct chain *before, const char *table, const struct f
 static void bind_field(sqlite3_stmt *st, int column, const struct field *f)
 {
 	switch (f->kind) {
-	case FIELD_NULL:
-		sqlite3_bind_null(st, column);
-		break;
-	case FIELD_INT:
-		sqlite3_bind_int64(st, column, f->i);
-		break;
-	case FIELD_TEXT:
-		sqlite3_bind_text(st, column, f->p, -1, SQLITE_STATIC);
-		break;
-	case FIELD_BLOB:
-		sqlite3_bind_blob(st, column, f->p, (int)f->n, SQLITE_STATIC);
-		break;
+	case FIELD_NULL: sqlite3_bind_null(st, column); break;
+	case FIELD_INT: sqlite3_bind_int64(st, column, f->i); break;
+	case FIELD_TEXT: sqlite3_bind_text(st, column, f->p, -1, SQLITE_STATIC); break;
+	case FIELD_BLOB: sqlite3_bind_blob(st, column, f->p, (int)f->n, SQLITE_STATIC); break;
 	}
 }
 

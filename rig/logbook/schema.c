@@ -4,16 +4,16 @@
 #include <stdio.h>
 #include <string.h>
 
-#define REFUSE(table)                                                                                              \
-	"CREATE TRIGGER " table "_no_update BEFORE UPDATE ON " table " BEGIN "                                     \
-	"SELECT RAISE(ABORT, 'the logbook is append-only: a row of " table " cannot be changed'); END;"            \
-	"CREATE TRIGGER " table "_no_delete BEFORE DELETE ON " table " BEGIN "                                     \
+#define REFUSE(table) \
+	"CREATE TRIGGER " table "_no_update BEFORE UPDATE ON " table " BEGIN " \
+	"SELECT RAISE(ABORT, 'the logbook is append-only: a row of " table " cannot be changed'); END;" \
+	"CREATE TRIGGER " table "_no_delete BEFORE DELETE ON " table " BEGIN " \
 	"SELECT RAISE(ABORT, 'the logbook is append-only: a row of " table " cannot be deleted'); END;"
 
 /* "INSERT OR REPLACE" deletes without asking the delete trigger. Samples are spared the look-up: their digests tell. */
-#define REFUSE_REPLACE(table, same)                                                                                \
-	"CREATE TRIGGER " table "_no_replace BEFORE INSERT ON " table                                              \
-	" WHEN EXISTS (SELECT 1 FROM " table " WHERE " same ") BEGIN "                                             \
+#define REFUSE_REPLACE(table, same) \
+	"CREATE TRIGGER " table "_no_replace BEFORE INSERT ON " table " WHEN EXISTS (SELECT 1 FROM " table \
+	" WHERE " same ") BEGIN " \
 	"SELECT RAISE(ABORT, 'the logbook is append-only: a row of " table " cannot be replaced'); END;"
 
 static const char sample_sql[] =
@@ -30,7 +30,8 @@ static const char *const schema_sql[] = {
 	"CREATE TABLE record (id INTEGER PRIMARY KEY, run_id INTEGER REFERENCES run (id), wall_ns INTEGER NOT NULL, "
 	"program TEXT NOT NULL, kind TEXT NOT NULL, json TEXT NOT NULL, digest BLOB NOT NULL) STRICT;",
 
-	"CREATE TABLE run (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, program TEXT NOT NULL, mono_ns INTEGER NOT NULL, "
+	"CREATE TABLE run (id INTEGER PRIMARY KEY, kind TEXT NOT NULL, program TEXT NOT NULL, mono_ns INTEGER NOT "
+	"NULL, "
 	"wall_ns INTEGER NOT NULL, on_bench INTEGER NOT NULL, actuator TEXT, plan TEXT, "
 	"calibration_id INTEGER REFERENCES record (id), map_id INTEGER REFERENCES record (id), "
 	"resumes_run_id INTEGER REFERENCES run (id), rig_text TEXT, actuator_text TEXT, plan_text TEXT, "
@@ -46,12 +47,19 @@ static const char *const schema_sql[] = {
 	"begin_ns INTEGER NOT NULL, end_ns INTEGER NOT NULL, settle_s REAL, mean_torque_Nm REAL, mean_speed_rpm REAL, "
 	"digest INTEGER NOT NULL, PRIMARY KEY (run_id, no)) STRICT, WITHOUT ROWID;",
 
-	"CREATE TABLE event (run_id INTEGER NOT NULL REFERENCES run (id), no INTEGER NOT NULL, mono_ns INTEGER NOT NULL, "
+	"CREATE TABLE event (run_id INTEGER NOT NULL REFERENCES run (id), no INTEGER NOT NULL, mono_ns INTEGER NOT "
+	"NULL, "
 	"kind TEXT NOT NULL, text TEXT NOT NULL, digest INTEGER NOT NULL, PRIMARY KEY (run_id, no)) "
 	"STRICT, WITHOUT ROWID;",
 
-	REFUSE("record"), REFUSE("run"), REFUSE("run_end"), REFUSE("point"), REFUSE("event"), REFUSE("sample"),
-	REFUSE_REPLACE("record", "id = NEW.id"), REFUSE_REPLACE("run", "id = NEW.id"),
+	REFUSE("record"),
+	REFUSE("run"),
+	REFUSE("run_end"),
+	REFUSE("point"),
+	REFUSE("event"),
+	REFUSE("sample"),
+	REFUSE_REPLACE("record", "id = NEW.id"),
+	REFUSE_REPLACE("run", "id = NEW.id"),
 	REFUSE_REPLACE("run_end", "id = NEW.id OR run_id = NEW.run_id"),
 	REFUSE_REPLACE("point", "run_id = NEW.run_id AND no = NEW.no"),
 	REFUSE_REPLACE("event", "run_id = NEW.run_id AND no = NEW.no"),
@@ -62,8 +70,9 @@ static int make_samples(sqlite3 *db, unsigned has)
 	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 60];
 
 	/* What is made afresh reads as what it has: no column of a later schema. */
-	const char *columns = has & SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : has & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_WITH("ripple_W, ", "") :
-			      SAMPLE_COLUMNS_WITH("", "");
+	const char *columns = has & SAMPLE_HAS_REPEATS  ? SAMPLE_COLUMNS
+			      : has & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_WITH("ripple_W, ", "")
+							: SAMPLE_COLUMNS_WITH("", "");
 	snprintf(sql, sizeof sql, sample_sql, has & SAMPLE_HAS_RIPPLE ? "ripple_W REAL, " : "",
 		 has & SAMPLE_HAS_REPEATS ? "repeats INTEGER NOT NULL, " : "", columns);
 	return sqlite3_exec(db, sql, NULL, NULL, NULL);
@@ -108,7 +117,9 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 		return rc;
 	rc = is_empty(lb, &objects, err);
 	if (rc == RC_OK && objects == 0) {
-		rc = make_schema(lb->db, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS) == SQLITE_OK ? RC_OK : db_fail(lb, err, "make");
+		rc = make_schema(lb->db, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS) == SQLITE_OK
+			     ? RC_OK
+			     : db_fail(lb, err, "make");
 		if (rc == RC_OK)
 			rc = db_exec(lb, "PRAGMA user_version = 3; PRAGMA application_id = 0x62726431", "make", err);
 	}
@@ -122,10 +133,12 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 static enum rc find_columns(struct logbook *lb, struct err *err)
 {
 	int64_t ripple = 0, repeats = 0;
-	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &ripple, err);
+	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &ripple,
+				err);
 
 	if (rc == RC_OK)
-		rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'repeats'", &repeats, err);
+		rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'repeats'", &repeats,
+				err);
 	lb->has = (ripple ? SAMPLE_HAS_RIPPLE : 0) | (repeats ? SAMPLE_HAS_REPEATS : 0);
 	return rc;
 }
@@ -140,10 +153,13 @@ enum rc schema_check(struct logbook *lb, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	if (application != LOGBOOK_APPLICATION)
-		return err_set(err, RC_DB, 0, "%s: an SQLite file, but not a logbook of this program; "
-			       "move it away or give another bench folder", lb->path);
+		return err_set(err, RC_DB, 0,
+			       "%s: an SQLite file, but not a logbook of this program; "
+			       "move it away or give another bench folder",
+			       lb->path);
 	if (version > LOGBOOK_SCHEMA)
-		return err_set(err, RC_DB, 0, "%s: schema version %lld, this program (bridle " BRIDLE_VERSION
+		return err_set(err, RC_DB, 0,
+			       "%s: schema version %lld, this program (bridle " BRIDLE_VERSION
 			       ") reads versions up to %d; use the newer program that wrote it",
 			       lb->path, (long long)version, LOGBOOK_SCHEMA);
 	if (version < 1)

@@ -59,17 +59,25 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 		     (const char *)sqlite3_column_text(st, 4), after);
 }
 
-#define WALK_SAMPLES(columns, digest)                                                                              \
-	{ "sample", "SELECT key & 4294967295, digest, " columns " FROM sample "                                  \
-	  "WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", digest }
+#define WALK_SAMPLES(columns, digest) \
+	{ \
+		"sample", \
+			"SELECT key & 4294967295, digest, " columns " FROM sample " \
+			"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", \
+			digest \
+	}
 static const struct walk walk_sample = WALK_SAMPLES(SAMPLE_COLUMNS, digest_sample_row);
 static const struct walk walk_sample_2 = WALK_SAMPLES(SAMPLE_COLUMNS_2, digest_sample_2_row);
 static const struct walk walk_sample_1 = WALK_SAMPLES(SAMPLE_COLUMNS_1, digest_sample_1_row);
 static const struct walk walk_point = {
-	"point", "SELECT no, digest, " POINT_COLUMNS " FROM point WHERE run_id = ? ORDER BY no", digest_point_row,
+	"point",
+	"SELECT no, digest, " POINT_COLUMNS " FROM point WHERE run_id = ? ORDER BY no",
+	digest_point_row,
 };
 static const struct walk walk_event = {
-	"event", "SELECT no, digest, mono_ns, kind, text FROM event WHERE run_id = ? ORDER BY no", digest_event_row,
+	"event",
+	"SELECT no, digest, mono_ns, kind, text FROM event WHERE run_id = ? ORDER BY no",
+	digest_event_row,
 };
 
 static enum rc walk_rows(struct logbook *lb, const struct walk *w, int64_t run_id, struct chain *ret, int64_t *ret_n,
@@ -104,7 +112,9 @@ enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret
 {
 	struct run_state s = { .run_id = run_id };
 	int64_t unused;
-	const struct walk *samples = lb->has & SAMPLE_HAS_REPEATS ? &walk_sample : lb->has & SAMPLE_HAS_RIPPLE ? &walk_sample_2 : &walk_sample_1;
+	const struct walk *samples = lb->has & SAMPLE_HAS_REPEATS  ? &walk_sample
+				     : lb->has & SAMPLE_HAS_RIPPLE ? &walk_sample_2
+								   : &walk_sample_1;
 	enum rc rc = walk_rows(lb, samples, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
 
 	if (rc == RC_OK)
@@ -152,8 +162,8 @@ static enum rc foreign_keys(struct logbook *lb, struct err *err)
 
 #define FIELDS_MAX 20
 
-static enum rc check_small_row(struct logbook *lb, const char *table, sqlite3_stmt *st, int64_t no,
-			       struct chain *chain, struct err *err)
+static enum rc check_small_row(struct logbook *lb, const char *table, sqlite3_stmt *st, int64_t no, struct chain *chain,
+			       struct err *err)
 {
 	struct field fields[FIELDS_MAX];
 	int n = sqlite3_column_count(st) - 1;
@@ -163,7 +173,8 @@ static enum rc check_small_row(struct logbook *lb, const char *table, sqlite3_st
 	fields_digest(chain, table, fields, (size_t)n, chain);
 	if (sqlite3_column_int64(st, 0) != no)
 		return not_whole(lb, err, table, no, 0, missing);
-	if (sqlite3_column_bytes(st, n) != CHAIN_SIZE || memcmp(sqlite3_column_blob(st, n), chain->digest, CHAIN_SIZE) != 0)
+	if (sqlite3_column_bytes(st, n) != CHAIN_SIZE ||
+	    memcmp(sqlite3_column_blob(st, n), chain->digest, CHAIN_SIZE) != 0)
 		return not_whole(lb, err, table, no, 0, altered);
 	return RC_OK;
 }
@@ -207,8 +218,8 @@ static enum rc check_run(struct logbook *lb, sqlite3_stmt *st, struct err *err)
 	if (s.events != sqlite3_column_int64(st, 3))
 		return not_whole(lb, err, "event", s.events + 1, run_id, missing);
 	if (!same_chain(st, 4, &s.sample) || !same_chain(st, 5, &s.point) || !same_chain(st, 6, &s.event))
-		return err_set(err, RC_SAYS_NO, 0, "%s: the rows of run %lld do not fit the digests at its end", lb->path,
-			       (long long)run_id);
+		return err_set(err, RC_SAYS_NO, 0, "%s: the rows of run %lld do not fit the digests at its end",
+			       lb->path, (long long)run_id);
 	return RC_OK;
 }
 
@@ -216,7 +227,8 @@ static enum rc check_runs(struct logbook *lb, struct err *err)
 {
 	sqlite3_stmt *st;
 	int step = SQLITE_DONE;
-	enum rc rc = db_prepare(lb, "SELECT r.id, e.samples, e.points, e.events, e.sample_digest, e.point_digest, "
+	enum rc rc = db_prepare(lb,
+				"SELECT r.id, e.samples, e.points, e.events, e.sample_digest, e.point_digest, "
 				"e.event_digest FROM run AS r LEFT JOIN run_end AS e ON e.run_id = r.id ORDER BY r.id",
 				&st, err);
 
@@ -232,8 +244,8 @@ static enum rc check_runs(struct logbook *lb, struct err *err)
 static enum rc stray_samples(struct logbook *lb, struct err *err)
 {
 	sqlite3_stmt *st;
-	enum rc rc = db_prepare(lb, "SELECT max(key) >> 32, (SELECT max(id) FROM run), min(key) >> 32 FROM sample",
-				&st, err);
+	enum rc rc = db_prepare(lb, "SELECT max(key) >> 32, (SELECT max(id) FROM run), min(key) >> 32 FROM sample", &st,
+				err);
 
 	if (rc != RC_OK)
 		return rc;

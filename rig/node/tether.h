@@ -21,8 +21,8 @@ uint16_t tether_crc(const char *bytes, size_t n);
 struct tether_reader {
 	char line[TETHER_LINE_MAX + 1];
 	uint8_t n;
-	bool overlong;   /* dropping until the next newline */
-	uint16_t bad;    /* lines dropped since the start: garbage, bad checksum, overlong (wraps) */
+	bool overlong; /* dropping until the next newline */
+	uint16_t bad;  /* lines dropped since the start: garbage, bad checksum, overlong (wraps) */
 };
 
 /* Feed one byte. True when a good line is complete: then reader->line holds its
@@ -48,8 +48,8 @@ struct tether_writer {
 };
 void tether_begin(struct tether_writer *w, const char *first_token);
 void tether_begin_seq(struct tether_writer *w, char kind, uint8_t seq); /* '?' or '!' and the number: "?12" */
-void tether_put_word(struct tether_writer *w, const char *word); /* a space goes in front */
-void tether_put_words(struct tether_writer *w, const char *words); /* the same; single spaces inside are fine */
+void tether_put_word(struct tether_writer *w, const char *word);        /* a space goes in front */
+void tether_put_words(struct tether_writer *w, const char *words);      /* the same; single spaces inside are fine */
 void tether_put_decimal(struct tether_writer *w, int64_t value);
 void tether_put_hex(struct tether_writer *w, uint64_t value, uint8_t digits); /* zero-padded, lower case */
 /* Adds checksum and newline (and a NUL); returns the length in bytes without the NUL, 0 when it did not fit. */

@@ -101,7 +101,9 @@ static char *field(struct reader *r, char *ret_end)
 		text = quoted_field(r);
 	} else {
 		text = r->at;
-		r->at += strcspn(r->at, r->table->separator == ';' ? ";\n" : r->table->separator == '\t' ? "\t\n" : ",\n");
+		r->at += strcspn(r->at, r->table->separator == ';'    ? ";\n"
+					: r->table->separator == '\t' ? "\t\n"
+								      : ",\n");
 	}
 	*ret_end = *r->at;
 	if (*r->at)
@@ -174,11 +176,14 @@ static bool read_headings(struct reader *r)
 			break;
 		}
 		if (!*c.name)
-			mistake(r, line, "column %zu has no heading; the first line names the columns: x, torque (N m), ...",
+			mistake(r, line,
+				"column %zu has no heading; the first line names the columns: x, torque (N m), ...",
 				t->n_columns + 1);
 		else if (number_parse(c.name, &number, NULL) == RC_OK && r->n_mistakes == 0)
-			mistake(r, line, "found the number %.60s where column %zu should have its heading; the first line names "
-				"the columns: x, torque (N m), ...", c.name, t->n_columns + 1);
+			mistake(r, line,
+				"found the number %.60s where column %zu should have its heading; the first line names "
+				"the columns: x, torque (N m), ...",
+				c.name, t->n_columns + 1);
 		else if (csv_find(t, c.name) >= 0)
 			mistake(r, line, "two columns are called \"%.60s\"", c.name);
 		t->column[t->n_columns++] = c;
@@ -235,7 +240,8 @@ static enum rc read_all(struct reader *r, struct err *err)
 	struct csv *t = r->table;
 
 	if (!next_line(r))
-		return err_set(err, RC_ARG, 0, "%s: empty; expected a line of column headings and rows under it", t->name);
+		return err_set(err, RC_ARG, 0, "%s: empty; expected a line of column headings and rows under it",
+			       t->name);
 	if (!read_headings(r))
 		return err_set(err, RC_NOMEM, 0, "%s: out of memory", t->name);
 	while (next_line(r))
@@ -308,14 +314,15 @@ enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct e
 	size_t n = 0;
 
 	if (!file) /* a file that is not there is a wrong request, not a failure of the machine */
-		return err_set(err, errno == ENOENT || errno == ENOTDIR ? RC_ARG : RC_IO, errno, "%s: cannot be opened: %s",
-			       path, strerror(errno));
+		return err_set(err, errno == ENOENT || errno == ENOTDIR ? RC_ARG : RC_IO, errno,
+			       "%s: cannot be opened: %s", path, strerror(errno));
 	errno = 0;
 	char *text = slurp(file, &n);
 	int saved = errno;
 	fclose(file);
 	if (!text)
-		return err_set(err, saved == ENOMEM ? RC_NOMEM : RC_IO, saved, "%s: cannot be read: %s", path, strerror(saved));
+		return err_set(err, saved == ENOMEM ? RC_NOMEM : RC_IO, saved, "%s: cannot be read: %s", path,
+			       strerror(saved));
 	if (memchr(text, '\0', n)) {
 		free(text);
 		return err_set(err, RC_ARG, 0, "%s: holds zero bytes; expected a table as plain text", path);
@@ -368,12 +375,12 @@ enum rc csv_number(const struct csv *table, size_t row, size_t column, double *r
 	struct err inner = { 0 };
 
 	if (!*text)
-		return err_set(err, RC_ARG, 0, "%s:%u: \"%.60s\" is empty, expected a number", table->name, table->line[row],
-			       table->column[column].name);
+		return err_set(err, RC_ARG, 0, "%s:%u: \"%.60s\" is empty, expected a number", table->name,
+			       table->line[row], table->column[column].name);
 	enum rc rc = number_parse(text, ret, &inner);
 	if (rc)
-		return err_set(err, rc, 0, "%s:%u: \"%.60s\": %s", table->name, table->line[row], table->column[column].name,
-			       inner.what);
+		return err_set(err, rc, 0, "%s:%u: \"%.60s\": %s", table->name, table->line[row],
+			       table->column[column].name, inner.what);
 	return RC_OK;
 }
 
@@ -387,8 +394,10 @@ static enum rc factor_of(const struct csv *table, size_t column, const char *uni
 	if (!unit || (!*c->unit && strcmp(unit, "1") == 0))
 		return RC_OK;
 	if (!*c->unit)
-		return err_set(err, RC_ARG, 0, "%s: the heading \"%.60s\" has no unit; write it as \"%.60s (%s)\" or with another "
-			       "unit of the same kind", table->name, c->name, c->name, unit);
+		return err_set(err, RC_ARG, 0,
+			       "%s: the heading \"%.60s\" has no unit; write it as \"%.60s (%s)\" or with another "
+			       "unit of the same kind",
+			       table->name, c->name, c->name, unit);
 	enum rc rc = quantity_convert(c->unit, unit, ret_factor, ret_offset, err);
 	if (rc)
 		err_prefix(err, "%.100s: heading \"%.60s (%.30s)\": ", table->name, c->name, c->unit);

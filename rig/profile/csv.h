@@ -14,23 +14,24 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-struct csv_column { const char *name, *unit; /* unit "" when none stands there */ };
+struct csv_column {
+	const char *name, *unit; /* unit "" when none stands there */
+};
 
 struct csv {
 	char *name; /* of the file, for messages */
 	char separator;
 	size_t n_columns, n_rows;
 	struct csv_column *column;
-	const char **cell;    /* n_rows * n_columns, row after row; "" when empty */
-	unsigned *line;       /* of each row */
-	char *text;           /* the file; names, units and cells point into it */
-	size_t room;          /* cells allocated */
+	const char **cell; /* n_rows * n_columns, row after row; "" when empty */
+	unsigned *line;    /* of each row */
+	char *text;        /* the file; names, units and cells point into it */
+	size_t room;       /* cells allocated */
 };
 
-/* Read a table. Mistakes of its shape (a row with too few or too many cells, a quote left open, two columns of one name)
- * are all collected; m may be NULL.
- * ret: given to the caller on success only, end it with csv_free.
- * RC_ARG mistakes; no headings; no rows; RC_IO cannot be read; RC_NOMEM. */
+/* Read a table. Mistakes of its shape (a row with too few or too many cells, a quote left open, two columns of one
+ * name) are all collected; m may be NULL. ret: given to the caller on success only, end it with csv_free. RC_ARG
+ * mistakes; no headings; no rows; RC_IO cannot be read; RC_NOMEM. */
 enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc csv_parse(const char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void csv_free(struct csv *table); /* of zeros is fine */

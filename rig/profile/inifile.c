@@ -117,7 +117,8 @@ static void list_names(const struct inifile *r, size_t section, char *buf, size_
 	buf[0] = '\0';
 	if (section < INIFILE_SECTIONS && profile_section_keys(r->table, section, &first, &n)) {
 		for (size_t i = first; i < first + n && at < size; i++)
-			at += (size_t)snprintf(buf + at, size - at, "%s%s", i > first ? ", " : "", r->table->keys[i].key);
+			at += (size_t)snprintf(buf + at, size - at, "%s%s", i > first ? ", " : "",
+					       r->table->keys[i].key);
 		return;
 	}
 	for (size_t i = 0; i < r->table->n_sections && at < size; i++)
@@ -144,7 +145,9 @@ static void check_missing(struct inifile *r, size_t section)
 	char expects[VALUE_WHY];
 	size_t first, n;
 	int line = any_section(r) ? r->section_line[0] : r->section_line[section];
-	const char *name = any_section(r) || is_named(r->table->sections[section].name) ? r->section_name : r->table->sections[section].name;
+	const char *name = any_section(r) || is_named(r->table->sections[section].name)
+				   ? r->section_name
+				   : r->table->sections[section].name;
 
 	if (line == 0 && r->table->sections[section].optional)
 		return;
@@ -262,7 +265,8 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		if (strcmp(r->table->keys[i].key, key) != 0)
 			continue;
 		if (r->key_line[i] > 0) {
-			inifile_mistake(r, r->line, r->section_name, key, "is given twice (first in line %d)", r->key_line[i]);
+			inifile_mistake(r, r->line, r->section_name, key, "is given twice (first in line %d)",
+					r->key_line[i]);
 			return 1;
 		}
 		r->key_line[i] = r->line;
@@ -286,7 +290,8 @@ static bool is_text(struct inifile *r, const char *line)
 	while (*line) {
 		size_t n = *line == '\t' ? 1 : utf8_length(line);
 		if (n == 0) {
-			inifile_mistake(r, r->line, NULL, NULL, "found the byte 0x%02X, expected UTF-8 text; save the file as UTF-8",
+			inifile_mistake(r, r->line, NULL, NULL,
+					"found the byte 0x%02X, expected UTF-8 text; save the file as UTF-8",
 					(unsigned)(unsigned char)*line);
 			return false;
 		}
@@ -299,7 +304,8 @@ static bool is_text(struct inifile *r, const char *line)
 static void cut_comment(char *line)
 {
 	for (char *c = line; *c; c++)
-		if (*c == '#' && (c == line || c[-1] == ' ' || c[-1] == '\t') && (c[1] == ' ' || c[1] == '\t' || !c[1])) {
+		if (*c == '#' && (c == line || c[-1] == ' ' || c[-1] == '\t') &&
+		    (c[1] == ' ' || c[1] == '\t' || !c[1])) {
 			*c = '\0';
 			return;
 		}

@@ -12,22 +12,23 @@
 struct inifile {
 	const char *name; /* of the file, for people */
 	const struct profile_table *table;
-	void *whole;      /* base of the file: a section with a name of its own has another */
-	void *base;       /* what the table's offsets belong to; NULL: the values of this section are not kept */
+	void *whole; /* base of the file: a section with a name of its own has another */
+	void *base;  /* what the table's offsets belong to; NULL: the values of this section are not kept */
 	struct mistakes *mistakes;
 	struct mistakes own; /* used when the caller wants none */
 	size_t n_mistakes;   /* of this file alone */
-	char first[sizeof ((struct mistakes *)0)->line[0]];
+	char first[sizeof((struct mistakes *)0)->line[0]];
 
-	/* Table with any section (""), or a section whose name ends in NAME: called when one begins; sets base, or refuses by inifile_mistake. NULL else. */
+	/* Table with any section (""), or a section whose name ends in NAME: called when one begins; sets base, or
+	 * refuses by inifile_mistake. NULL else. */
 	void (*enter)(struct inifile *r, const char *section);
 	void (*leave)(struct inifile *r); /* the section's end: its own checks */
 	void *ctx;
 
-	const char *at;   /* rest of the text */
+	const char *at; /* rest of the text */
 	int line;
 	bool in_section;
-	size_t section;   /* index in the table, INIFILE_SECTIONS when unknown */
+	size_t section; /* index in the table, INIFILE_SECTIONS when unknown */
 	char section_name[64];
 	int section_line[INIFILE_SECTIONS]; /* 0: not there */
 	int key_line[INIFILE_KEYS];         /* 0: not there; of the present section when the table has "" */

@@ -11,7 +11,7 @@ static const struct {
 	const char *word;
 	unsigned role;
 } roles[] = {
-	{ "cell", ROLE_CELL },	 { "pickup", ROLE_PICK },	{ "brake", ROLE_BRAKE }, { "meter", ROLE_METER },
+	{ "cell", ROLE_CELL },   { "pickup", ROLE_PICK },       { "brake", ROLE_BRAKE }, { "meter", ROLE_METER },
 	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES }, { "power", ROLE_POWER },
 };
 

@@ -13,8 +13,9 @@ static const struct profile_section actuator_sections[] = {
 	{ "actuator", false, "The actuator under test" },
 	{ "limits", false, "What must never be exceeded on this actuator; the smaller of these and the rig's holds" },
 	{ "drive", false, "Its drive" },
-	{ "claims", true, "What its data sheet claims: each is confirmed, refuted or left undecided in the report. "
-			  "Leave out what it does not say" },
+	{ "claims", true,
+	  "What its data sheet claims: each is confirmed, refuted or left undecided in the report. "
+	  "Leave out what it does not say" },
 	{ "forecast", true, "Expected figures, used by the forecast only" },
 };
 
@@ -56,10 +57,10 @@ static const struct profile_key actuator_keys[] = {
 	{ "claims", "rated_power", KEY_CLAIM, KEY_ABOVE, "W", NULL, "165 W", 0, 1e6, NULL,
 	  "Continuous power at the output, at any speed or at the one stated", ACTUATOR(rated_power_W) },
 
-	{ "forecast", "efficiency", KEY_VALUE, KEY_ABOVE, "1", "50 %", "60 %", 0, 1, NULL,
-	  "Expected efficiency", ACTUATOR(expect_efficiency) },
-	{ "forecast", "no_load_power", KEY_VALUE, 0, "W", "0 W", "20 W", 0, 1e6, NULL,
-	  "Electrical power without load", ACTUATOR(expect_no_load_W) },
+	{ "forecast", "efficiency", KEY_VALUE, KEY_ABOVE, "1", "50 %", "60 %", 0, 1, NULL, "Expected efficiency",
+	  ACTUATOR(expect_efficiency) },
+	{ "forecast", "no_load_power", KEY_VALUE, 0, "W", "0 W", "20 W", 0, 1e6, NULL, "Electrical power without load",
+	  ACTUATOR(expect_no_load_W) },
 };
 
 static const struct profile_section plan_sections[] = {
@@ -91,7 +92,8 @@ static const struct profile_key plan_keys[] = {
 	{ "steps", "repeat_first", KEY_YESNO, 0, NULL, "yes", NULL, 0, 0, NULL,
 	  "Repeat the first step at the end: it shows drift", PLAN(repeat_first) },
 	{ "steps", "claims", KEY_YESNO, KEY_SHOWN, NULL, "no", "yes", 0, 0, NULL,
-	  "Add the steps that decide the claims of the actuator's file: 2 % above each claimed torque, and at the claimed power",
+	  "Add the steps that decide the claims of the actuator's file: 2 % above each claimed torque, and at the "
+	  "claimed power",
 	  PLAN(serve_claims) },
 	{ "steps", "order", KEY_CHOICE, 0, NULL, "rising", NULL, 0, 0, "rising|shuffled",
 	  "shuffled: random order, so that drift does not look like load", PLAN(shuffle) },
@@ -109,18 +111,20 @@ static const struct profile_key plan_keys[] = {
 	{ "steady", "speed_slope", KEY_VALUE, KEY_ABOVE, "rpm/s", "0.5 rpm/s", NULL, 0, 1e4, NULL,
 	  "Steady: fastest change of the speed", PLAN(speed_slope_rpm_per_s) },
 	{ "steady", "temperature_slope", KEY_VALUE, KEY_ABOVE, "K/min", "30 K/min", NULL, 0, 1e4, NULL,
-	  "Steady: fastest change of any temperature. 2 K/h is the equilibrium of IEC 60034-1; a sweep cannot wait so long",
+	  "Steady: fastest change of any temperature. 2 K/h is the equilibrium of IEC 60034-1; a sweep cannot wait so "
+	  "long",
 	  PLAN(temp_slope_K_per_min) },
-	{ "steady", "rest", KEY_VALUE, 0, "s", "0 s", NULL, 0, 36000, NULL,
-	  "Rest without load between steps, to cool", PLAN(cool_s) },
+	{ "steady", "rest", KEY_VALUE, 0, "s", "0 s", NULL, 0, 36000, NULL, "Rest without load between steps, to cool",
+	  PLAN(cool_s) },
 
 	{ "verdict", "confidence", KEY_VALUE, 0, "1", "95 %", NULL, 0.5, 0.9999, NULL,
 	  "Probability from which a claim counts as confirmed or refuted", PLAN(confidence) },
 };
 
 static const struct profile_section weights_sections[] = {
-	{ "", true, "One section for each piece, with a name of your own (letters, digits, - _ .). [hanger] is a "
-		    "piece that is always on the arm" },
+	{ "", true,
+	  "One section for each piece, with a name of your own (letters, digits, - _ .). [hanger] is a "
+	  "piece that is always on the arm" },
 };
 
 static const struct profile_key weights_keys[] = {
@@ -135,11 +139,17 @@ static const struct profile_key weights_keys[] = {
 };
 
 const struct profile_table profile_actuator_table = {
-	"actuators/NAME.ini", "The actuator under test", TABLE(actuator_sections, actuator_keys),
+	"actuators/NAME.ini",
+	"The actuator under test",
+	TABLE(actuator_sections, actuator_keys),
 };
 const struct profile_table profile_plan_table = {
-	"plans/NAME.ini", "Which actuator is run with which loads", TABLE(plan_sections, plan_keys),
+	"plans/NAME.ini",
+	"Which actuator is run with which loads",
+	TABLE(plan_sections, plan_keys),
 };
 const struct profile_table profile_weights_table = {
-	"weights.ini", "The dead weights", TABLE(weights_sections, weights_keys),
+	"weights.ini",
+	"The dead weights",
+	TABLE(weights_sections, weights_keys),
 };

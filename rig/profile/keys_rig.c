@@ -7,9 +7,11 @@
 static const struct profile_section sections[] = {
 	{ "rig", false, "The rig and the place where it stands" },
 	{ "tether", false, "The line to the node, the microcontroller at the rig (docs/tether.md)" },
-	{ INSTRUMENT_SECTION, true, "An instrument on a line of its own, beside the node; any number of them, each with a name of its own" },
+	{ INSTRUMENT_SECTION, true,
+	  "An instrument on a line of its own, beside the node; any number of them, each with a name of its own" },
 	{ "virtual", true, "Only for a virtual bench (bridle bench): leave it out on a real rig" },
-	{ "cell", false, "The torque cell and its converter. Its calibration is not written here: bridle hang makes it" },
+	{ "cell", false,
+	  "The torque cell and its converter. Its calibration is not written here: bridle hang makes it" },
 	{ "arm", false, "The calibration arm that the dead weights hang on" },
 	{ "brake", false, "The brake; its figures are those of its maker" },
 	{ "supply", false, "The supply that feeds the drive" },
@@ -44,7 +46,8 @@ static const struct profile_key keys[] = {
 	  "Largest error of the node's clock; it is part of every speed's uncertainty", AT(node_clock_ppm_u) },
 
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
-	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2)", INSTRUMENT(kind) },
+	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2)",
+	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
@@ -64,27 +67,34 @@ static const struct profile_key keys[] = {
 	{ "cell", "mounting", KEY_CHOICE, KEY_REQUIRED, NULL, NULL, "cradle", 0, 0, "cradle|shaft",
 	  "cradle: the cell holds the brake's housing. shaft: the cell is in the shaft", AT(mounting) },
 	{ "cell", "saturation", KEY_VALUE, KEY_ABOVE, "1", "8388607", NULL, 0, 2147483647, NULL,
-	  "Converter count at which the cell's signal is cut off; the ends of the node's converter count in any case", AT(cell_saturation_count) },
+	  "Converter count at which the cell's signal is cut off; the ends of the node's converter count in any case",
+	  AT(cell_saturation_count) },
 	{ "cell", "full_scale_counts", KEY_VALUE, 0, "1", "0", "6960000", 0, 2147483647, NULL,
-	  "Counts that the cell's full scale should make, by its data sheet and the converter's gain; 0: not known. A calibration that makes more or "
-	  "fewer by a factor of 1.5 is refused", AT(cell_full_scale_count) },
-	{ "cell", "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
-	  "- when a positive torque makes the count fall", AT(cell_sign) },
+	  "Counts that the cell's full scale should make, by its data sheet and the converter's gain; 0: not known. A "
+	  "calibration that makes more or "
+	  "fewer by a factor of 1.5 is refused",
+	  AT(cell_full_scale_count) },
+	{ "cell", "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL, "- when a positive torque makes the count fall",
+	  AT(cell_sign) },
 	{ "cell", "zero_drift", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "N.m/K", NULL,
 	  "0 N.m/K ± 0.004 N.m/K normal", -1e3, 1e3, NULL,
 	  "Drift of the zero with temperature, from the cell's data sheet", AT(zero_drift_Nm_per_K) },
-	{ "cell", "gain_drift", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "1/K", NULL, "0 1/K ± 20 ppm/K", -0.01, 0.01,
-	  NULL, "Drift of the sensitivity with temperature, from the cell's data sheet", AT(gain_drift_per_K) },
+	{ "cell", "gain_drift", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "1/K", NULL, "0 1/K ± 20 ppm/K", -0.01,
+	  0.01, NULL, "Drift of the sensitivity with temperature, from the cell's data sheet", AT(gain_drift_per_K) },
 	{ "cell", "creep", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "1", NULL, "0 % ± 0.02 %", -0.1, 0.1, NULL,
 	  "Creep under a load that stays, as a share of the load, from the cell's data sheet", AT(creep_frac) },
 
-	{ "arm", "length", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "m", NULL, "500.0 mm ± 0.4 mm k=2", 0, 10,
-	  NULL, "From the shaft's axis to the line of the load. Its error goes straight into every torque", AT(arm_m) },
+	{ "arm", "length", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "m", NULL, "500.0 mm ± 0.4 mm k=2",
+	  0, 10, NULL, "From the shaft's axis to the line of the load. Its error goes straight into every torque",
+	  AT(arm_m) },
 	{ "arm", "level", KEY_QUANTITY, KEY_SHOWN, "deg", "0 deg ± 1 deg rect", "0 deg ± 0.5 deg rect", -20, 20, NULL,
 	  "How far the loaded arm is off level", AT(arm_level_deg) },
-	{ "arm", "one_sided", KEY_QUANTITY, KEY_SHOWN, "1", "0 % ± 0.02 % normal", "0 % ± 0.02 % normal", -0.1, 0.1, NULL,
-	  "Excess of the cell's reading for a one-sided weight over the same torque as the brake's pure couple (common practice, "
-	  "no source)", AT(one_sided) },
+	{ "arm", "one_sided", KEY_QUANTITY, KEY_SHOWN, "1", "0 % ± 0.02 % normal", "0 % ± 0.02 % normal", -0.1, 0.1,
+	  NULL,
+	  "Excess of the cell's reading for a one-sided weight over the same torque as the brake's pure couple (common "
+	  "practice, "
+	  "no source)",
+	  AT(one_sided) },
 
 	{ "brake", "kind", KEY_CHOICE, KEY_REQUIRED, NULL, NULL, "powder", 0, 0, "powder|hysteresis",
 	  "powder or hysteresis", AT(brake_kind) },
@@ -103,10 +113,12 @@ static const struct profile_key keys[] = {
 	{ "brake", "min_slip", KEY_VALUE, 0, "rpm", "0 rpm", "5 rpm", 0, 1e4, NULL,
 	  "Slip speed below which the torque is uneven", AT(min_slip_rpm) },
 	{ "brake", "outside_drag", KEY_QUANTITY, KEY_UNCERTAIN, "N.m", NULL, "0.02 N.m ± 0.01 N.m", 0, 100, NULL,
-	  "Drag of bearings between the output flange and the cradle, which the cell does not see. Without it a torque is the brake's",
+	  "Drag of bearings between the output flange and the cradle, which the cell does not see. Without it a torque "
+	  "is the brake's",
 	  AT(outside_drag_Nm) },
 	{ "brake", "drag", KEY_VALUE, 0, "N.m", "0 N.m", "1 N.m", 0, 1e5, NULL,
-	  "Most drag without current, for a zero that can only be read at rest; 0 N.m: 3 % of torque", AT(brake_drag_Nm) },
+	  "Most drag without current, for a zero that can only be read at rest; 0 N.m: 3 % of torque",
+	  AT(brake_drag_Nm) },
 	{ "brake", "drag_ratio", KEY_QUANTITY, KEY_SHOWN | KEY_ABOVE, "1", "1 ± 2 % rect", "1 ± 2 % rect", 0, 10, NULL,
 	  "Drag turned backwards over drag turned forwards: the cell's zero is read both ways", AT(drag_ratio) },
 
@@ -123,17 +135,19 @@ static const struct profile_key keys[] = {
 	  "At whose terminals it measures: efficiencies hold for that plane", AT(plane) },
 	{ "meter", "cable", KEY_QUANTITY, 0, "ohm", "0 ohm", "0.02 ohm ± 0.005 ohm", 0, 10, NULL,
 	  "Resistance of the cable between supply and actuator, both ways together", AT(cable_ohm) },
-	{ "meter", "voltage_gain", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "1", NULL, "1 ± 0.2 % k=2", 0, 10, NULL,
-	  "True voltage divided by shown voltage", AT(volt_gain) },
-	{ "meter", "voltage_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "V", NULL, "0 mV ± 20 mV", -10, 10, NULL,
-	  "Shown voltage at 0 V", AT(volt_offset_V) },
-	{ "meter", "current_gain", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "1", NULL, "1 ± 0.2 % k=2", 0, 10, NULL,
-	  "True current divided by shown current", AT(amp_gain) },
-	{ "meter", "current_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "A", NULL, "0 mA ± 10 mA", -10, 10, NULL,
-	  "Shown current at 0 A", AT(amp_offset_A) },
+	{ "meter", "voltage_gain", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "1", NULL, "1 ± 0.2 % k=2",
+	  0, 10, NULL, "True voltage divided by shown voltage", AT(volt_gain) },
+	{ "meter", "voltage_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "V", NULL, "0 mV ± 20 mV", -10, 10,
+	  NULL, "Shown voltage at 0 V", AT(volt_offset_V) },
+	{ "meter", "current_gain", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "1", NULL, "1 ± 0.2 % k=2",
+	  0, 10, NULL, "True current divided by shown current", AT(amp_gain) },
+	{ "meter", "current_offset", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "A", NULL, "0 mA ± 10 mA", -10, 10,
+	  NULL, "Shown current at 0 A", AT(amp_offset_A) },
 	{ "meter", "ripple", KEY_QUANTITY, 0, "1", "0 % ± 0.1 % rect", NULL, -0.1, 0.1, NULL,
-	  "Volts times amperes over the true mean power, less 1, where a node averages both before the host multiplies; not used "
-	  "where the node tells it (common practice, no source)", AT(meter_ripple) },
+	  "Volts times amperes over the true mean power, less 1, where a node averages both before the host "
+	  "multiplies; not used "
+	  "where the node tells it (common practice, no source)",
+	  AT(meter_ripple) },
 
 	{ "pickup", "pulses", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE | KEY_WHOLES, "1", NULL, "2400", 0, 1e7, NULL,
 	  "Counts in one revolution of the output (every edge that the node counts)", AT(pulses_per_rev) },
@@ -171,6 +185,7 @@ static const struct profile_key keys[] = {
 };
 
 const struct profile_table profile_rig_table = {
-	"rig.ini", "The rig itself: this file changes rarely", sections, sizeof sections / sizeof sections[0],
-	keys, sizeof keys / sizeof keys[0],
+	"rig.ini", "The rig itself: this file changes rarely",
+	sections,  sizeof sections / sizeof sections[0],
+	keys,      sizeof keys / sizeof keys[0],
 };

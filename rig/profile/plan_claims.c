@@ -6,9 +6,9 @@
 #include <string.h>
 
 /* Common practice, no source, all of them. */
-#define ABOVE_FRAC 0.02      /* of a claim: more than U of a good cell */
+#define ABOVE_FRAC 0.02       /* of a claim: more than U of a good cell */
 #define ABOVE_FULL_FRAC 0.004 /* of the cell's full scale, at least */
-#define SAME_FRAC 0.01       /* so near a step is there already */
+#define SAME_FRAC 0.01        /* so near a step is there already */
 #define BELOW_LIMIT_FRAC 0.98
 
 static double least(double a, double b)
@@ -25,7 +25,8 @@ static void add_step(struct plan_profile *plan, double claim_Nm, double most_Nm,
 		return;
 	while (at < plan->n && plan->step[at] < torque)
 		at++;
-	if ((at > 0 && torque - plan->step[at - 1] < SAME_FRAC * torque) || (at < plan->n && plan->step[at] - torque < SAME_FRAC * torque))
+	if ((at > 0 && torque - plan->step[at - 1] < SAME_FRAC * torque) ||
+	    (at < plan->n && plan->step[at] - torque < SAME_FRAC * torque))
 		return;
 	memmove(plan->step + at + 1, plan->step + at, (plan->n - at) * sizeof plan->step[0]);
 	memmove(plan->for_claim + at + 1, plan->for_claim + at, (plan->n - at) * sizeof plan->for_claim[0]);
@@ -37,7 +38,8 @@ static void add_step(struct plan_profile *plan, double claim_Nm, double most_Nm,
 void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile *a, const struct rig_profile *rig)
 {
 	double full_Nm = rig->cell_full_scale_Nm;
-	double most_Nm = BELOW_LIMIT_FRAC * least(least(least(full_Nm, rig->limit_torque_Nm), rig->coupling_Nm), a->limit_torque_Nm);
+	double most_Nm = BELOW_LIMIT_FRAC *
+			 least(least(least(full_Nm, rig->limit_torque_Nm), rig->coupling_Nm), a->limit_torque_Nm);
 	double rpm = plan->speed_rpm > 0 ? plan->speed_rpm : a->speed_mode_rpm;
 
 	if (!plan->serve_claims || plan->load != LOAD_TORQUE)

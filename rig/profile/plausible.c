@@ -12,7 +12,9 @@
 #define UNKNOWN_EFFICIENCY 0.5 /* [forecast] efficiency when it is left out */
 
 /* What each is about, for sentences: found, expected, and what to look at. */
-static const struct { const char *word, *found, *expected, *look; } checks[PLAUSIBLE_CHECKS] = {
+static const struct {
+	const char *word, *found, *expected, *look;
+} checks[PLAUSIBLE_CHECKS] = {
 	[PLAUSIBLE_BRAKE] = { "brake_torque", "the map gives", "[brake] torque of rig.ini makes it",
 			      "Check [arm] length, the weights, [brake] torque and [brake] current" },
 	[PLAUSIBLE_CELL] = { "cell_span", "the cell's full scale would be", "rig.ini and the converter let expect",
@@ -25,13 +27,17 @@ static const struct { const char *word, *found, *expected, *look; } checks[PLAUS
 			     "Check [actuator] ratio and [pickup] pulses" },
 	[PLAUSIBLE_TORQUE_CONSTANT] = { "torque_constant", "torque by the drive's current is", "[drive] k_t says",
 					"Check [drive] k_t (at the output), [arm] length and the cell" },
-	[PLAUSIBLE_CURRENT_DRAWN] = { "input_power", "the meter reads", "torque, speed and the drive's losses need at least",
+	[PLAUSIBLE_CURRENT_DRAWN] = { "input_power", "the meter reads",
+				      "torque, speed and the drive's losses need at least",
 				      "Check the meter's current_gain and voltage_gain" },
 	[PLAUSIBLE_CLAIMED_POWER] = { "claimed_power", "rated_power is", "rated_torque at its speed makes",
 				      "Check the claims in the actuator's file" },
 };
 
-static const struct { double factor; const char *what; } slips[] = {
+static const struct {
+	double factor;
+	const char *what;
+} slips[] = {
 	{ 1000, "a factor of 1000: a unit with milli or kilo" },
 	{ 100, "a factor of 100: percent, or centimetres for metres" },
 	{ 60, "a factor of 60: minutes for seconds" },
@@ -55,7 +61,8 @@ static void name_slip(struct plausible *p, double gear_ratio)
 	double factor = p->factor < 1 ? 1 / p->factor : p->factor;
 
 	if (gear_ratio > PLAUSIBLE_FACTOR && near(factor, gear_ratio)) {
-		snprintf(p->slip, sizeof p->slip, "a factor near the gear ratio %.4g: rotor side for output side", gear_ratio);
+		snprintf(p->slip, sizeof p->slip, "a factor near the gear ratio %.4g: rotor side for output side",
+			 gear_ratio);
 		return;
 	}
 	for (size_t i = 0; i < sizeof slips / sizeof slips[0]; i++)
@@ -65,8 +72,8 @@ static void name_slip(struct plausible *p, double gear_ratio)
 		}
 }
 
-struct plausible plausible_compare(enum plausible_check check, double found, double expected, double most, double gear_ratio,
-				   const char *unit)
+struct plausible plausible_compare(enum plausible_check check, double found, double expected, double most,
+				   double gear_ratio, const char *unit)
 {
 	struct plausible p = { .check = check, .found = found, .expected = expected, .factor = found / expected };
 
@@ -86,7 +93,8 @@ static struct plausible one_side(struct plausible p, bool above)
 	return p;
 }
 
-struct plausible plausible_brake(const struct rig_profile *rig, const struct brakemap *map, const struct actuator_profile *actuator)
+struct plausible plausible_brake(const struct rig_profile *rig, const struct brakemap *map,
+				 const struct actuator_profile *actuator)
 {
 	double share = map->max_A / rig->brake_max_A;
 	double most = share >= PLAUSIBLE_CURRENT ? PLAUSIBLE_FACTOR : PLAUSIBLE_FACTOR_PART;
@@ -100,8 +108,11 @@ struct plausible plausible_cell(const struct rig_profile *rig, const struct cell
 	double count = fabs(rig->cell_full_scale_Nm / cellcal_slope_Nm(cal, 0));
 
 	if (rig->cell_full_scale_count > 0)
-		return plausible_compare(PLAUSIBLE_CELL, count, rig->cell_full_scale_count, PLAUSIBLE_FACTOR, NAN, "counts");
-	return one_side(plausible_compare(PLAUSIBLE_CELL, count, rig->cell_saturation_count, PLAUSIBLE_FACTOR, NAN, "counts"), true);
+		return plausible_compare(PLAUSIBLE_CELL, count, rig->cell_full_scale_count, PLAUSIBLE_FACTOR, NAN,
+					 "counts");
+	return one_side(
+		plausible_compare(PLAUSIBLE_CELL, count, rig->cell_saturation_count, PLAUSIBLE_FACTOR, NAN, "counts"),
+		true);
 }
 
 struct plausible plausible_claimed_power(const struct actuator_profile *a)
@@ -109,7 +120,8 @@ struct plausible plausible_claimed_power(const struct actuator_profile *a)
 	bool given = a->rated_power_W.given && a->rated_torque_Nm.given && a->rated_torque_Nm.speed_rpm > 0;
 
 	return plausible_compare(PLAUSIBLE_CLAIMED_POWER, given ? a->rated_power_W.value : NAN,
-				 a->rated_torque_Nm.value * a->rated_torque_Nm.speed_rpm * 2 * PI / 60, PLAUSIBLE_FACTOR, a->gear_ratio, "W");
+				 a->rated_torque_Nm.value * a->rated_torque_Nm.speed_rpm * 2 * PI / 60,
+				 PLAUSIBLE_FACTOR, a->gear_ratio, "W");
 }
 
 static int by_value(const void *a, const void *b)
@@ -136,7 +148,8 @@ static double median_of(const struct plausible_point *points, size_t n, double l
 
 	for (size_t i = 0; i < n && m < MOST_POINTS; i++) {
 		const struct plausible_point *p = &points[i];
-		double ratio = which == RATIO_GEAR ? fabs(p->rotor_rpm / p->speed_rpm) : fabs(p->torque_Nm / p->drive_A);
+		double ratio =
+			which == RATIO_GEAR ? fabs(p->rotor_rpm / p->speed_rpm) : fabs(p->torque_Nm / p->drive_A);
 		if (fabs(p->torque_Nm) >= least_Nm && isfinite(ratio))
 			x[m++] = ratio;
 	}
@@ -162,7 +175,8 @@ static size_t keep(struct plausible *ret, size_t at, struct plausible p)
 	return at + 1;
 }
 
-/* As the forecast reckons, method 4. NaN where the file knows none: 50 % is the default and no figure of the owner's. */
+/* As the forecast reckons, method 4. NaN where the file knows none: 50 % is the default and no figure of the owner's.
+ */
 static double expected_efficiency(const struct actuator_profile *a, double shaft_W)
 {
 	double eta = a->peak_efficiency.given ? a->peak_efficiency.value : a->expect_efficiency;
@@ -193,16 +207,23 @@ size_t plausible_curve(const struct actuator_profile *a, const struct plausible_
 	double gear = median_of(points, n, least_Nm, RATIO_GEAR), k_t = median_of(points, n, least_Nm, RATIO_K_T);
 
 	at = keep(ret, at, plausible_compare(PLAUSIBLE_GEAR, gear, a->gear_ratio, PLAUSIBLE_FACTOR, a->gear_ratio, ""));
-	at = keep(ret, at, plausible_compare(PLAUSIBLE_TORQUE_CONSTANT, k_t, a->k_t_Nm_per_A, PLAUSIBLE_FACTOR, a->gear_ratio, "N\u00b7m/A"));
+	at = keep(ret, at,
+		  plausible_compare(PLAUSIBLE_TORQUE_CONSTANT, k_t, a->k_t_Nm_per_A, PLAUSIBLE_FACTOR, a->gear_ratio,
+				    "N\u00b7m/A"));
 	if (!top)
 		return at;
-	at = keep(ret, at, one_side(plausible_compare(PLAUSIBLE_ENERGY, top->efficiency, 1, PLAUSIBLE_FACTOR, a->gear_ratio, ""), true));
+	at = keep(ret, at,
+		  one_side(plausible_compare(PLAUSIBLE_ENERGY, top->efficiency, 1, PLAUSIBLE_FACTOR, a->gear_ratio, ""),
+			   true));
 	double shaft_W = fabs(top->torque_Nm * top->speed_rpm) * 2 * PI / 60;
-	struct plausible forecast = plausible_compare(PLAUSIBLE_EFFICIENCY, top->efficiency, expected_efficiency(a, shaft_W), PLAUSIBLE_FACTOR,
-						      a->gear_ratio, "");
+	struct plausible forecast =
+		plausible_compare(PLAUSIBLE_EFFICIENCY, top->efficiency, expected_efficiency(a, shaft_W),
+				  PLAUSIBLE_FACTOR, a->gear_ratio, "");
 	at = keep(ret, at, heavy_enough(a, top) ? forecast : one_side(forecast, true));
-	return keep(ret, at, one_side(plausible_compare(PLAUSIBLE_CURRENT_DRAWN, top->input_power_W, shaft_W, PLAUSIBLE_FACTOR,
-							a->gear_ratio, "W"), false));
+	return keep(ret, at,
+		    one_side(plausible_compare(PLAUSIBLE_CURRENT_DRAWN, top->input_power_W, shaft_W, PLAUSIBLE_FACTOR,
+					       a->gear_ratio, "W"),
+			     false));
 }
 
 static void figure(const struct plausible *p, double value, char buf[40])
@@ -223,6 +244,6 @@ void plausible_sentence(const struct plausible *p, char *buf, size_t size)
 	figure(p, p->found, found);
 	figure(p, p->expected, expected);
 	snprintf(times, sizeof times, "%.3g times %s", factor, p->factor < 1 ? "less" : "as much");
-	snprintf(buf, size, "%s %s, %s %s: %s%s%s. %s", checks[p->check].found, found, checks[p->check].expected, expected, times,
-		 p->slip[0] ? ", " : "", p->slip, checks[p->check].look);
+	snprintf(buf, size, "%s %s, %s %s: %s%s%s. %s", checks[p->check].found, found, checks[p->check].expected,
+		 expected, times, p->slip[0] ? ", " : "", p->slip, checks[p->check].look);
 }

@@ -23,12 +23,12 @@ enum key_type {
 	KEY_STEPS     /* the steps of a plan */
 };
 
-#define KEY_REQUIRED 1u /* otherwise: fallback, or, without one, may be left out */
+#define KEY_REQUIRED 1u  /* otherwise: fallback, or, without one, may be left out */
 #define KEY_UNCERTAIN 2u /* an uncertainty must be written */
-#define KEY_ABOVE 4u    /* more than min, not min itself */
+#define KEY_ABOVE 4u     /* more than min, not min itself */
 #define KEY_NO_SPEED 16u /* of a claim: nothing may stand after @ */
-#define KEY_WHOLES 32u  /* a value that is counted: whole */
-#define KEY_SHOWN 8u    /* not required, but the template gives it */
+#define KEY_WHOLES 32u   /* a value that is counted: whole */
+#define KEY_SHOWN 8u     /* not required, but the template gives it */
 
 struct profile_key {
 	const char *section, *key;
@@ -39,8 +39,8 @@ struct profile_key {
 	const char *sample;   /* what the template shows; NULL: the fallback */
 	double min, max;      /* of the value in unit, both allowed */
 	const char *choices;
-	const char *meaning;  /* ends without a full stop */
-	size_t offset, size;  /* in the struct that is read */
+	const char *meaning; /* ends without a full stop */
+	size_t offset, size; /* in the struct that is read */
 };
 
 struct profile_section {

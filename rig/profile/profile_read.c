@@ -26,7 +26,8 @@ static void check_link(struct inifile *r, const char *section, const char *key, 
 	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
 		if (strncmp(address, kinds[i], strlen(kinds[i])) == 0 && address[strlen(kinds[i])])
 			return;
-	inifile_mistake(r, line, section, key, "found \"%.60s\", expected serial:DEVICE, tcp:HOST:PORT or unix:PATH", address);
+	inifile_mistake(r, line, section, key, "found \"%.60s\", expected serial:DEVICE, tcp:HOST:PORT or unix:PATH",
+			address);
 }
 
 static void check_place(struct inifile *r, const struct rig_profile *rig)
@@ -45,8 +46,8 @@ static void check_order(struct inifile *r, const char *section, const char *key,
 			const char *unit)
 {
 	if (a > 0 && b > 0 && !(a <= b))
-		inifile_mistake(r, inifile_line(r, section, key), section, key, "found %g %s, expected at most %s (%g %s)", a,
-				unit, other, b, unit);
+		inifile_mistake(r, inifile_line(r, section, key), section, key,
+				"found %g %s, expected at most %s (%g %s)", a, unit, other, b, unit);
 }
 
 static void check_rig(struct inifile *r, struct rig_profile *rig)
@@ -61,18 +62,26 @@ static void check_rig(struct inifile *r, struct rig_profile *rig)
 	check_order(r, "supply", "voltage", rig->supply_V, "voltage_max", rig->supply_max_V, "V");
 	if (!(rig->lease_s * rig->rate_Hz >= 3))
 		inifile_mistake(r, inifile_line(r, "tether", "lease"), "tether", "lease",
-				"found %g s, expected at least three ticks (%g s at this rate)", rig->lease_s, 3 / rig->rate_Hz);
+				"found %g s, expected at least three ticks (%g s at this rate)", rig->lease_s,
+				3 / rig->rate_Hz);
 	if (!(rig->silent_s * rig->rate_Hz >= 3))
 		inifile_mistake(r, inifile_line(r, "guard", "silent"), "guard", "silent",
-				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s, 3 / rig->rate_Hz);
+				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s,
+				3 / rig->rate_Hz);
 	rig->is_virtual = rig->control[0] != '\0';
 }
 
-enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile *ret, struct mistakes *m, struct err *err)
+enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile *ret, struct mistakes *m,
+			  struct err *err)
 {
 	struct rig_profile rig = { .latitude_deg.value = NAN, .height_m.value = NAN };
-	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_RIG), .base = &rig, .whole = &rig, .mistakes = m,
-			     .enter = instruments_enter, .leave = instruments_leave };
+	struct inifile r = { .name = plain(name),
+			     .table = profile_table(PROFILE_RIG),
+			     .base = &rig,
+			     .whole = &rig,
+			     .mistakes = m,
+			     .enter = instruments_enter,
+			     .leave = instruments_leave };
 
 	inifile_defaults(r.table, &rig);
 	inifile_run(&r, text);
@@ -104,11 +113,15 @@ enum rc profile_parse_actuator(const char *text, const char *name, struct actuat
 {
 	struct claim free_claim = { .value = NAN, .speed_rpm = NAN };
 	struct actuator_profile actuator = {
-		.rated_torque_Nm = free_claim, .peak_torque_Nm = free_claim, .no_load_rpm = free_claim,
-		.peak_efficiency = free_claim, .rated_power_W = free_claim,
+		.rated_torque_Nm = free_claim,
+		.peak_torque_Nm = free_claim,
+		.no_load_rpm = free_claim,
+		.peak_efficiency = free_claim,
+		.rated_power_W = free_claim,
 	};
-	struct inifile r = { .name = plain(name), .table = profile_table(PROFILE_ACTUATOR), .base = &actuator,
-			     .mistakes = m };
+	struct inifile r = {
+		.name = plain(name), .table = profile_table(PROFILE_ACTUATOR), .base = &actuator, .mistakes = m
+	};
 
 	inifile_defaults(r.table, &actuator);
 	inifile_run(&r, text);
@@ -130,7 +143,8 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 	int line = inifile_line(r, "steps", other);
 
 	if (inifile_line(r, "steps", wanted) == 0)
-		inifile_mistake(r, r->section_line[1], "steps", wanted, "is missing; expected steps such as \"0, 5, 10 %s\"",
+		inifile_mistake(r, r->section_line[1], "steps", wanted,
+				"is missing; expected steps such as \"0, 5, 10 %s\"",
 				plan->load == LOAD_TORQUE ? "N.m" : "A");
 	if (line > 0)
 		inifile_mistake(r, line, "steps", other, "does not go with [plan] load = %s; give %s", wanted, wanted);
@@ -139,9 +153,11 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 				"is missing; drive = current needs a current such as 8 A");
 	else if (plan->drive == PLAN_DRIVE_CURRENT && plan->n > 0 && !(plan->step[0] > 0))
 		inifile_mistake(r, inifile_line(r, "steps", wanted), "steps", wanted,
-				"begins at 0, where nothing but the brake's drag holds an actuator with drive = current; begin above 0");
+				"begins at 0, where nothing but the brake's drag holds an actuator with drive = "
+				"current; begin above 0");
 	if (plan->drive != PLAN_DRIVE_CURRENT && inifile_line(r, "plan", "current") > 0)
-		inifile_mistake(r, inifile_line(r, "plan", "current"), "plan", "current", "goes only with drive = current");
+		inifile_mistake(r, inifile_line(r, "plan", "current"), "plan", "current",
+				"goes only with drive = current");
 	if (plan->drive != PLAN_SPEED && inifile_line(r, "plan", "speed") > 0)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
 	if (!(plan->timeout_s >= plan->window_s))
@@ -188,7 +204,8 @@ static void hand_over(char *text, enum rc rc, char **ret_text)
 		free(text);
 }
 
-enum rc profile_read_rig(const char *path, struct rig_profile *ret, char **ret_text, struct mistakes *m, struct err *err)
+enum rc profile_read_rig(const char *path, struct rig_profile *ret, char **ret_text, struct mistakes *m,
+			 struct err *err)
 {
 	char *text;
 	enum rc rc = read_text(path, &text, m, err);
@@ -213,7 +230,8 @@ enum rc profile_read_actuator(const char *path, struct actuator_profile *ret, ch
 	return rc;
 }
 
-enum rc profile_read_plan(const char *path, struct plan_profile *ret, char **ret_text, struct mistakes *m, struct err *err)
+enum rc profile_read_plan(const char *path, struct plan_profile *ret, char **ret_text, struct mistakes *m,
+			  struct err *err)
 {
 	char *text;
 	enum rc rc = read_text(path, &text, m, err);

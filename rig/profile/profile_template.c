@@ -83,7 +83,8 @@ static void print_weights(FILE *f, const struct profile_table *table, bool fille
 		print_key(f, &table->keys[i], true, filled);
 	if (!filled) {
 		fputs("\n[hanger]\n# Weigh it. Such as: 0.512 kg \xc2\xb1 0.5 g.\nmass =\n\n"
-		      "[weight-1]\n# Such as: 2 kg.\nnominal =\n# Such as: M1.\nclass =\n", f);
+		      "[weight-1]\n# Such as: 2 kg.\nnominal =\n# Such as: M1.\nclass =\n",
+		      f);
 		return;
 	}
 	fputs("\n[hanger]\nmass = 0.512 kg \xc2\xb1 0.5 g\n", f);
@@ -104,9 +105,11 @@ char *profile_template(enum profile_file which, bool filled)
 	snprintf(head, sizeof head, "%s: %s.", table->file, table->meaning);
 	comment(f, head);
 	comment(f, "A key is written as key = value; a line that begins with # is a comment. Fill in "
-		   "every key that ends in =; every command names the keys that are still empty. A key that stands as a comment may be left out: the value "
+		   "every key that ends in =; every command names the keys that are still empty. A key that stands as "
+		   "a comment may be left out: the value "
 		   "shown is its default unless the comment says otherwise.");
-	comment(f, "Uncertainties: \xc2\xb1 0.4 mm are limits (rectangular); add k=2 for an expanded uncertainty, normal for "
+	comment(f, "Uncertainties: \xc2\xb1 0.4 mm are limits (rectangular); add k=2 for an expanded uncertainty, "
+		   "normal for "
 		   "a standard one, tri for triangular limits.");
 	if (which == PROFILE_WEIGHTS)
 		print_weights(f, table, filled);

@@ -36,7 +36,8 @@ static bool in_range(const struct profile_key *key, double value, char *ret_why)
 /* As far as the value may be off: limits, or two standard uncertainties. */
 static double reach(const struct quantity *q)
 {
-	double limits = q->dist == DIST_NORMAL || q->dist == DIST_T ? 2 * q->u : dist_half_width(q->dist, q->u, q->beta);
+	double limits =
+		q->dist == DIST_NORMAL || q->dist == DIST_T ? 2 * q->u : dist_half_width(q->dist, q->u, q->beta);
 
 	return q->has_u ? limits : 0;
 }
@@ -307,18 +308,12 @@ bool value_read(const struct profile_key *key, const char *text, void *base, cha
 
 	switch (key->type) {
 	case KEY_TEXT:
-	case KEY_NAME:
-		return read_text(key, text, field, ret_why);
-	case KEY_VALUE:
-		return read_value(key, text, field, ret_why);
-	case KEY_QUANTITY:
-		return read_quantity(key, text, field, ret_why);
-	case KEY_SPREAD:
-		return read_spread(key, text, field, ret_why);
-	case KEY_WHOLE:
-		return read_whole(key, text, field, ret_why);
-	case KEY_CHOICE:
-		return read_choice(key, text, field, ret_why);
+	case KEY_NAME: return read_text(key, text, field, ret_why);
+	case KEY_VALUE: return read_value(key, text, field, ret_why);
+	case KEY_QUANTITY: return read_quantity(key, text, field, ret_why);
+	case KEY_SPREAD: return read_spread(key, text, field, ret_why);
+	case KEY_WHOLE: return read_whole(key, text, field, ret_why);
+	case KEY_CHOICE: return read_choice(key, text, field, ret_why);
 	case KEY_SIGN:
 		if (strcmp(text, "+") != 0 && strcmp(text, "-") != 0)
 			return why_not(key, NULL, ret_why);
@@ -329,10 +324,8 @@ bool value_read(const struct profile_key *key, const char *text, void *base, cha
 			return why_not(key, NULL, ret_why);
 		*(bool *)field = text[0] == 'y';
 		return true;
-	case KEY_CLAIM:
-		return read_claim(key, text, field, ret_why);
-	case KEY_STEPS:
-		return read_steps(key, text, base, ret_why);
+	case KEY_CLAIM: return read_claim(key, text, field, ret_why);
+	case KEY_STEPS: return read_steps(key, text, base, ret_why);
 	}
 	return false;
 }

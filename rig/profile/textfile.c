@@ -32,7 +32,8 @@ static enum rc read_all(int fd, const char *path, size_t max, char *buf, struct 
 		n += (size_t)got;
 	}
 	if (n > max)
-		return err_set(err, RC_ARG, 0, "%s has more than %zu bytes; expected a text that a person wrote", path, max);
+		return err_set(err, RC_ARG, 0, "%s has more than %zu bytes; expected a text that a person wrote", path,
+			       max);
 	buf[n] = '\0';
 	if (memchr(buf, '\0', n))
 		return err_set(err, RC_ARG, 0, "%s is not UTF-8 text (byte %zu is 0); save it as UTF-8", path,

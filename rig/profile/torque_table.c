@@ -7,7 +7,12 @@
 #include <stdio.h>
 #include <string.h>
 
-static const struct { const char *name; size_t offset; double factor; bool is_int; } fields[] = {
+static const struct {
+	const char *name;
+	size_t offset;
+	double factor;
+	bool is_int;
+} fields[] = {
 	{ "class", offsetof(struct torque_class, value), 1, false },
 	{ "repeatability", offsetof(struct torque_class, repeatability_frac), 0.01, false },
 	{ "reproducibility", offsetof(struct torque_class, reproducibility_frac), 0.01, false },
@@ -59,8 +64,8 @@ static enum rc read_rows(const struct csv *t, const char *name, struct torque_ta
 			rc = read_field(t, i, f, column[f], &ret->row[ret->n], err);
 		snprintf(ret->row[ret->n].label, sizeof ret->row[0].label, "%s", csv_cell(t, i, column[0]));
 		if (!rc && ret->n && !(ret->row[ret->n].value > ret->row[ret->n - 1].value))
-			return err_set(err, RC_ARG, 0, "%s:%u: class %g after %g; expected the classes in rising order", t->name,
-				       t->line[i], ret->row[ret->n].value, ret->row[ret->n - 1].value);
+			return err_set(err, RC_ARG, 0, "%s:%u: class %g after %g; expected the classes in rising order",
+				       t->name, t->line[i], ret->row[ret->n].value, ret->row[ret->n - 1].value);
 		ret->n++;
 	}
 	if (!rc && ret->n == 0)

@@ -38,7 +38,8 @@ static void enter_piece(struct inifile *r, const char *name)
 
 	r->base = NULL;
 	if (!good_name(name)) {
-		inifile_mistake(r, r->line, name, NULL, "expected a name of letters, digits, '-', '_' and '.', and not \"all\"");
+		inifile_mistake(r, r->line, name, NULL,
+				"expected a name of letters, digits, '-', '_' and '.', and not \"all\"");
 	} else if (twin >= 0) {
 		inifile_mistake(r, r->line, name, NULL, "stands twice (first in line %d); give each piece its own name",
 				w->first_line[twin]);
@@ -79,7 +80,8 @@ static void leave_piece(struct inifile *r)
 	piece->has_class = class;
 	if (class)
 		snprintf(piece->class_name, sizeof piece->class_name, "%s",
-			 weight_class_name((enum weight_class)w->values.class_index)); /* the key lists them in that order */
+			 weight_class_name(
+				 (enum weight_class)w->values.class_index)); /* the key lists them in that order */
 	piece->mass_kg = w->values.mass_kg;
 	if (class && nominal && !mass && w->values.nominal_kg > 0)
 		(void)mass_of_class(r, piece->class_name, w->values.nominal_kg, &piece->mass_kg);
@@ -94,8 +96,12 @@ enum rc profile_parse_weights(const char *text, const char *name, struct weights
 			      struct err *err)
 {
 	struct weights_file w = { .weights.hanger = -1 };
-	struct inifile r = { .name = strncmp(name, "./", 2) == 0 ? name + 2 : name, .table = profile_table(PROFILE_WEIGHTS),
-			     .mistakes = m, .enter = enter_piece, .leave = leave_piece, .ctx = &w };
+	struct inifile r = { .name = strncmp(name, "./", 2) == 0 ? name + 2 : name,
+			     .table = profile_table(PROFILE_WEIGHTS),
+			     .mistakes = m,
+			     .enter = enter_piece,
+			     .leave = leave_piece,
+			     .ctx = &w };
 
 	inifile_run(&r, text);
 	if (r.n_mistakes == 0 && w.weights.n == 0)

@@ -9,7 +9,7 @@
 #include <string.h>
 
 #define KIND "brake_heat" /* of the event */
-#define RUNS 100 /* in a row without a rest; more are not looked at */
+#define RUNS 100          /* in a row without a rest; more are not looked at */
 
 struct replay {
 	double energy_J, slip_power_W;
@@ -64,8 +64,8 @@ struct row {
 };
 
 /* The newest runs that follow each other without a rest that cools the brake, back to one that kept its heat. */
-static enum rc runs_in_a_row(struct logbook *lb, const int64_t *ids, size_t n, double cool_s, struct brake_heat_now next,
-			     struct row *row, struct err *err)
+static enum rc runs_in_a_row(struct logbook *lb, const int64_t *ids, size_t n, double cool_s,
+			     struct brake_heat_now next, struct row *row, struct err *err)
 {
 	struct run_info info;
 	enum rc rc = RC_OK;

@@ -47,8 +47,10 @@ static void check_weight(const struct session *s, struct doubts *d)
 	if (!s->rig.check_piece[0] || profile_piece(&s->weights, s->rig.check_piece) >= 0)
 		return;
 	for (size_t i = 0; i < s->weights.n && at < sizeof names; i++)
-		at += (size_t)snprintf(names + at, sizeof names - at, "%s%s", i ? ", " : "; there is ", s->weights.piece[i].name);
-	say(d, true, "check_weight", "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini%s", s->rig.check_piece, names);
+		at += (size_t)snprintf(names + at, sizeof names - at, "%s%s", i ? ", " : "; there is ",
+				       s->weights.piece[i].name);
+	say(d, true, "check_weight", "rig.ini: [check] weight: found \"%s\", expected a section of weights.ini%s",
+	    s->rig.check_piece, names);
 }
 
 static void weights_by_full_scale(const struct session *s, struct doubts *d)
@@ -60,8 +62,11 @@ static void weights_by_full_scale(const struct session *s, struct doubts *d)
 	double all_Nm = mass_kg * profile_gravity(&s->rig).value * s->rig.arm_m.value;
 	if (all_Nm > 0 && all_Nm < LIGHT_FRAC * full_Nm) {
 		struct plausible p = plausible_compare(PLAUSIBLE_CELL, all_Nm, full_Nm, PLAUSIBLE_FACTOR, NAN, "");
-		say(d, false, "weights", "all weights on the arm make %.3g N\u00b7m, the cell's full scale is %.3g N\u00b7m: most of its range stays "
-		    "extrapolated%s%s. Check [arm] length and the weights", all_Nm, full_Nm, p.slip[0] ? "; " : "", p.slip);
+		say(d, false, "weights",
+		    "all weights on the arm make %.3g N\u00b7m, the cell's full scale is %.3g N\u00b7m: most of its "
+		    "range stays "
+		    "extrapolated%s%s. Check [arm] length and the weights",
+		    all_Nm, full_Nm, p.slip[0] ? "; " : "", p.slip);
 	}
 }
 
@@ -70,12 +75,16 @@ static void actuator_by_rig(const struct session *s, struct doubts *d)
 	const struct actuator_profile *a = &s->actuator;
 
 	if (!(a->voltage_min_V < s->rig.supply_V))
-		say(d, true, "dropout", "the drive drops out below %.4g V ([drive] dropout), but [supply] voltage is %.4g V", a->voltage_min_V,
-		    s->rig.supply_V);
+		say(d, true, "dropout",
+		    "the drive drops out below %.4g V ([drive] dropout), but [supply] voltage is %.4g V",
+		    a->voltage_min_V, s->rig.supply_V);
 	compared(d, plausible_claimed_power(a), false);
-	double most_Nm = a->k_t_Nm_per_A * a->limit_current_A, claimed_Nm = a->peak_torque_Nm.given ? a->peak_torque_Nm.value : NAN;
+	double most_Nm = a->k_t_Nm_per_A * a->limit_current_A,
+	       claimed_Nm = a->peak_torque_Nm.given ? a->peak_torque_Nm.value : NAN;
 	if (most_Nm > 0 && most_Nm * PLAUSIBLE_FACTOR < claimed_Nm)
-		say(d, false, "torque_constant", "[drive] k_t times [limits] current makes %.4g N\u00b7m at most, but peak_torque claims %.4g N\u00b7m",
+		say(d, false, "torque_constant",
+		    "[drive] k_t times [limits] current makes %.4g N\u00b7m at most, but peak_torque claims %.4g "
+		    "N\u00b7m",
 		    most_Nm, claimed_Nm);
 }
 
@@ -98,7 +107,8 @@ static void forecast(const struct session *s, const struct forecast *f, struct d
 	if (f->ok && !f->warns)
 		return;
 	forecast_sentence(f, &s->plan, text, sizeof text);
-	say(d, !f->ok, f->ok ? forecast_check_word(f->warning) : forecast_check_word(f->decides), "plan %s: %s", s->plan_name, text);
+	say(d, !f->ok, f->ok ? forecast_check_word(f->warning) : forecast_check_word(f->decides), "plan %s: %s",
+	    s->plan_name, text);
 }
 
 void doubts_find(const struct session *s, const struct forecast *f, struct doubts *ret)

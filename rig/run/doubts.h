@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What is wrong or doubtful in a bench folder, as far as its files and its logbook tell: figures that do not agree, a check weight
- * that is not there, a forecast beyond a limit. For `bridle check`, offline, and for `bridle ready`.
- * Pure: reads what the session holds, no I/O, no allocation. */
+/* What is wrong or doubtful in a bench folder, as far as its files and its logbook tell: figures that do not agree, a
+ * check weight that is not there, a forecast beyond a limit. For `bridle check`, offline, and for `bridle ready`. Pure:
+ * reads what the session holds, no I/O, no allocation. */
 #ifndef BRIDLE_RUN_DOUBTS_H
 #define BRIDLE_RUN_DOUBTS_H
 
@@ -12,11 +12,12 @@
 #define DOUBTS_MOST 24
 
 struct doubt {
-	bool refuses;         /* else it is only worth a look */
-	bool acceptable;      /* two figures that a person may accept on purpose: logbook/accepted.h by word, found, expected */
-	char word[32];        /* "check_weight", "brake_torque", ... */
+	bool refuses;    /* else it is only worth a look */
+	bool acceptable; /* two figures that a person may accept on purpose: logbook/accepted.h by word, found, expected
+			  */
+	char word[32];   /* "check_weight", "brake_torque", ... */
 	double found, expected; /* NaN where no two figures are at stake */
-	char text[500];       /* without a full stop */
+	char text[500];         /* without a full stop */
 };
 struct doubts {
 	size_t n;

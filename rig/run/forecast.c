@@ -14,26 +14,43 @@ static const struct {
 	bool refuses;
 } checks[FORECAST_CHECKS] = {
 	[FORECAST_TORQUE] = { "torque", "torque", "N\u00b7m", "end the plan below the limit", true },
-	[FORECAST_COUPLING] = { "coupling torque", "coupling_torque", "N\u00b7m", "fit a stronger coupling or end the plan earlier", true },
-	[FORECAST_CELL] = { "cell torque", "cell_torque", "N\u00b7m", "end the plan below the cell's full scale", true },
+	[FORECAST_COUPLING] = { "coupling torque", "coupling_torque", "N\u00b7m",
+				"fit a stronger coupling or end the plan earlier", true },
+	[FORECAST_CELL] = { "cell torque", "cell_torque", "N\u00b7m", "end the plan below the cell's full scale",
+			    true },
 	[FORECAST_CALIBRATED] = { "torque against the calibration", "calibrated_torque", "N\u00b7m",
-		"calibrate with heavier weights, or the points beyond are extrapolated", false },
+				  "calibrate with heavier weights, or the points beyond are extrapolated", false },
 	[FORECAST_SPEED] = { "speed", "speed", "rpm", "plan a lower speed", true },
-	[FORECAST_BRAKE_TORQUE] = { "brake torque", "brake_torque", "N\u00b7m", "this is the brake's largest torque", true },
-	[FORECAST_BRAKE_CURRENT] = { "brake current", "brake_current", "A", "stay below the coil's largest current", true },
+	[FORECAST_BRAKE_TORQUE] = { "brake torque", "brake_torque", "N\u00b7m", "this is the brake's largest torque",
+				    true },
+	[FORECAST_BRAKE_CURRENT] = { "brake current", "brake_current", "A", "stay below the coil's largest current",
+				     true },
 	[FORECAST_SLIP_POWER] = { "brake slip power", "slip_power", "W", "plan a lower speed or less torque", true },
 	[FORECAST_SLIP_ENERGY] = { "brake heat above its continuous rating", "slip_energy", "J",
-		"shorten dwell and window, put rests between the steps, or end the plan earlier", true },
+				   "shorten dwell and window, put rests between the steps, or end the plan earlier",
+				   true },
 	[FORECAST_SUPPLY_CURRENT] = { "supply current", "supply_current", "A",
-		"a stronger supply, a lower speed, or end the plan earlier: beyond it the curve says nothing about the actuator", true },
+				      "a stronger supply, a lower speed, or end the plan earlier: beyond it the curve "
+				      "says nothing about the actuator",
+				      true },
 	[FORECAST_SUPPLY_VOLTAGE] = { "drop-out voltage as a share of the lowest supply voltage", "supply_voltage", "",
-		"thicker cable or a higher supply voltage: the drive would drop out", true },
-	[FORECAST_DRIVE_CURRENT] = { "drive current", "drive_current", "A", "the drive would limit first: end the plan earlier", true },
+				      "thicker cable or a higher supply voltage: the drive would drop out", true },
+	[FORECAST_DRIVE_CURRENT] = { "drive current", "drive_current", "A",
+				     "the drive would limit first: end the plan earlier", true },
 };
 
-const char *forecast_check_word(enum forecast_check check) { return checks[check].word; }
-const char *forecast_check_unit(enum forecast_check check) { return checks[check].unit; }
-bool forecast_check_refuses(enum forecast_check check) { return checks[check].refuses; }
+const char *forecast_check_word(enum forecast_check check)
+{
+	return checks[check].word;
+}
+const char *forecast_check_unit(enum forecast_check check)
+{
+	return checks[check].unit;
+}
+bool forecast_check_refuses(enum forecast_check check)
+{
+	return checks[check].refuses;
+}
 
 double forecast_supply_A(double input_W, double supply_V, double cable_ohm)
 {
@@ -122,18 +139,20 @@ static void electrical(const struct forecast_input *in, struct forecast_step *re
 	const struct actuator_profile *a = in->actuator;
 	double turned_rpm = ret->speed_rpm + forecast_loss_rpm(a, ret->speed_rpm);
 
-	ret->input_W = in->plan->drive == PLAN_HAND ? 0 : shaft_power_W(ret->torque_Nm, turned_rpm) + a->expect_no_load_W;
+	ret->input_W =
+		in->plan->drive == PLAN_HAND ? 0 : shaft_power_W(ret->torque_Nm, turned_rpm) + a->expect_no_load_W;
 	ret->supply_A = forecast_supply_A(ret->input_W, in->rig->supply_V, in->rig->cable_ohm.value);
 	ret->actuator_V = in->rig->supply_V - ret->supply_A * in->rig->cable_ohm.value;
-	ret->check[FORECAST_SUPPLY_CURRENT] = (struct forecast_value){
-		isnan(ret->supply_A) ? INFINITY : ret->supply_A, known(in->rig->supply_limit_A) };
-	ret->check[FORECAST_SUPPLY_VOLTAGE] = (struct forecast_value){
-		isnan(ret->actuator_V) ? INFINITY : a->voltage_min_V / ret->actuator_V,
-		a->voltage_min_V > 0 && in->plan->drive != PLAN_HAND ? 1 : NAN };
-	double drive_A = in->plan->drive == PLAN_DRIVE_CURRENT ? fabs(in->plan->drive_A) :
-		a->k_t_Nm_per_A > 0 && in->plan->drive == PLAN_SPEED ? ret->torque_Nm / a->k_t_Nm_per_A : NAN;
-	ret->check[FORECAST_DRIVE_CURRENT] = (struct forecast_value){ drive_A,
-		isnan(drive_A) ? NAN : known(a->limit_current_A) };
+	ret->check[FORECAST_SUPPLY_CURRENT] = (struct forecast_value){ isnan(ret->supply_A) ? INFINITY : ret->supply_A,
+								       known(in->rig->supply_limit_A) };
+	ret->check[FORECAST_SUPPLY_VOLTAGE] =
+		(struct forecast_value){ isnan(ret->actuator_V) ? INFINITY : a->voltage_min_V / ret->actuator_V,
+					 a->voltage_min_V > 0 && in->plan->drive != PLAN_HAND ? 1 : NAN };
+	double drive_A = in->plan->drive == PLAN_DRIVE_CURRENT                  ? fabs(in->plan->drive_A)
+			 : a->k_t_Nm_per_A > 0 && in->plan->drive == PLAN_SPEED ? ret->torque_Nm / a->k_t_Nm_per_A
+										: NAN;
+	ret->check[FORECAST_DRIVE_CURRENT] =
+		(struct forecast_value){ drive_A, isnan(drive_A) ? NAN : known(a->limit_current_A) };
 }
 
 static void mechanical(const struct forecast_input *in, struct forecast_step *ret)
@@ -144,18 +163,20 @@ static void mechanical(const struct forecast_input *in, struct forecast_step *re
 	/* A plan by brake current is judged by its current alone. */
 	double brake_most = brake_most_Nm(in);
 
-	ret->check[FORECAST_TORQUE] = (struct forecast_value){ torque,
-		known(smaller(r->limit_torque_Nm, in->actuator->limit_torque_Nm)) };
+	ret->check[FORECAST_TORQUE] =
+		(struct forecast_value){ torque, known(smaller(r->limit_torque_Nm, in->actuator->limit_torque_Nm)) };
 	ret->check[FORECAST_COUPLING] = (struct forecast_value){ torque, known(r->coupling_Nm) };
 	ret->check[FORECAST_CELL] = (struct forecast_value){ torque, known(r->cell_full_scale_Nm) };
 	ret->check[FORECAST_CALIBRATED] = (struct forecast_value){ torque, known(in->calibrated_Nm) };
-	ret->check[FORECAST_SPEED] = (struct forecast_value){ ret->speed_rpm,
-		known(smaller(r->limit_speed_rpm, in->actuator->limit_speed_rpm)) };
-	ret->check[FORECAST_BRAKE_TORQUE] = (struct forecast_value){ torque,
-		in->plan->load == LOAD_TORQUE ? known(brake_most) : NAN };
+	ret->check[FORECAST_SPEED] =
+		(struct forecast_value){ ret->speed_rpm,
+					 known(smaller(r->limit_speed_rpm, in->actuator->limit_speed_rpm)) };
+	ret->check[FORECAST_BRAKE_TORQUE] =
+		(struct forecast_value){ torque, in->plan->load == LOAD_TORQUE ? known(brake_most) : NAN };
 	ret->check[FORECAST_BRAKE_CURRENT] = (struct forecast_value){ ret->brake_A, known(r->brake_max_A) };
-	ret->check[FORECAST_SLIP_POWER] = (struct forecast_value){ ret->slip_power_W,
-		known(r->slip_power_short_W > 0 ? r->slip_power_short_W : r->slip_power_W) };
+	ret->check[FORECAST_SLIP_POWER] =
+		(struct forecast_value){ ret->slip_power_W,
+					 known(r->slip_power_short_W > 0 ? r->slip_power_short_W : r->slip_power_W) };
 }
 
 static void decide(struct forecast_step *s)
@@ -294,12 +315,14 @@ void forecast_sentence(const struct forecast *f, const struct plan_profile *plan
 		snprintf(buf, size, "the plan has no steps");
 		return;
 	}
-	snprintf(allowed, sizeof allowed, "%.4g%s%s", v->limit, *checks[f->decides].unit ? " " : "", checks[f->decides].unit);
+	snprintf(allowed, sizeof allowed, "%.4g%s%s", v->limit, *checks[f->decides].unit ? " " : "",
+		 checks[f->decides].unit);
 	if (isinf(v->value))
 		snprintf(found, sizeof found, "more than the cable can carry");
 	else
-		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "", checks[f->decides].unit);
-	snprintf(buf, size, "%s step %zu of %zu (%g %s): %s %s, limit %s%s%s", f->ok ? "nearest to a limit is" : "refused at",
-		f->deciding_step + 1, f->n, s->set, unit, checks[f->decides].name, found, allowed, f->ok ? "" : "; ",
-		f->ok ? "" : checks[f->decides].advice);
+		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "",
+			 checks[f->decides].unit);
+	snprintf(buf, size, "%s step %zu of %zu (%g %s): %s %s, limit %s%s%s",
+		 f->ok ? "nearest to a limit is" : "refused at", f->deciding_step + 1, f->n, s->set, unit,
+		 checks[f->decides].name, found, allowed, f->ok ? "" : "; ", f->ok ? "" : checks[f->decides].advice);
 }

@@ -2,11 +2,12 @@
 /* What a plan will ask of the rig, step by step, before anything turns: brake heat, input power against the supply,
  * torque on cell, lever and coupling, brake current, time; and the number that decides.
  *
- * P_slip = T w. P_in = T (w + w_loss) + P_0 at the actuator's terminals, with w_loss = w_own (1/eta - 1): eta is the efficiency
- * expected at the actuator's own speed, and what a torque loses there it loses when it turns slower, too, since the losses of the windings go
- * with the torque and not with the speed (textbook: I^2 R). At higher speeds w_loss grows with w. The supply of voltage V behind a cable of
- * resistance R then carries I with (V - I R) I = P_in, so I = (V - sqrt(V^2 - 4 R P_in)) / (2 R), and the actuator sees
- * V - I R. A root of a negative number means that the cable cannot carry that power at any current.
+ * P_slip = T w. P_in = T (w + w_loss) + P_0 at the actuator's terminals, with w_loss = w_own (1/eta - 1): eta is the
+ * efficiency expected at the actuator's own speed, and what a torque loses there it loses when it turns slower, too,
+ * since the losses of the windings go with the torque and not with the speed (textbook: I^2 R). At higher speeds w_loss
+ * grows with w. The supply of voltage V behind a cable of resistance R then carries I with (V - I R) I = P_in, so I =
+ * (V - sqrt(V^2 - 4 R P_in)) / (2 R), and the actuator sees V - I R. A root of a negative number means that the cable
+ * cannot carry that power at any current.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_FORECAST_H
@@ -19,17 +20,19 @@
 #include <stddef.h>
 
 enum forecast_check {
-	FORECAST_TORQUE,          /* against [limits] torque of rig and actuator, the smaller */
+	FORECAST_TORQUE, /* against [limits] torque of rig and actuator, the smaller */
 	FORECAST_COUPLING,
-	FORECAST_CELL,            /* against the cell's full scale */
-	FORECAST_CALIBRATED,      /* against the largest calibrated torque: beyond is extrapolation; warns, does not refuse */
+	FORECAST_CELL,       /* against the cell's full scale */
+	FORECAST_CALIBRATED, /* against the largest calibrated torque: beyond is extrapolation; warns, does not refuse
+			      */
 	FORECAST_SPEED,
-	FORECAST_BRAKE_TORQUE,    /* against the map's largest torque (rated when there is no map) */
+	FORECAST_BRAKE_TORQUE, /* against the map's largest torque (rated when there is no map) */
 	FORECAST_BRAKE_CURRENT,
-	FORECAST_SLIP_POWER,      /* against the short-time rating */
-	FORECAST_SLIP_ENERGY,     /* heat above the continuous rating, running total with leak, against the energy allowed */
+	FORECAST_SLIP_POWER,  /* against the short-time rating */
+	FORECAST_SLIP_ENERGY, /* heat above the continuous rating, running total with leak, against the energy allowed
+			       */
 	FORECAST_SUPPLY_CURRENT,
-	FORECAST_SUPPLY_VOLTAGE,  /* sagged voltage against the drive's drop-out: value is V_min / V */
+	FORECAST_SUPPLY_VOLTAGE, /* sagged voltage against the drive's drop-out: value is V_min / V */
 	FORECAST_DRIVE_CURRENT,
 	FORECAST_CHECKS
 };
@@ -38,41 +41,43 @@ const char *forecast_check_word(enum forecast_check check); /* "supply_current" 
 const char *forecast_check_unit(enum forecast_check check);
 bool forecast_check_refuses(enum forecast_check check); /* false: a warning only */
 
-/* w_loss as a speed, rpm, at the output's speed rpm: for P_in = T (w + w_loss) + P_0. The own speed is [drive] speed, else the no-load
- * speed claimed, else rpm. */
+/* w_loss as a speed, rpm, at the output's speed rpm: for P_in = T (w + w_loss) + P_0. The own speed is [drive] speed,
+ * else the no-load speed claimed, else rpm. */
 double forecast_loss_rpm(const struct actuator_profile *actuator, double rpm);
 
 struct forecast_input {
-	const struct rig_profile *rig;           /* all borrowed */
+	const struct rig_profile *rig; /* all borrowed */
 	const struct actuator_profile *actuator;
 	const struct plan_profile *plan;
-	const struct brakemap *map;              /* NULL when there is none */
-	double calibrated_Nm;                    /* largest calibrated torque; NaN when unknown */
+	const struct brakemap *map; /* NULL when there is none */
+	double calibrated_Nm;       /* largest calibrated torque; NaN when unknown */
 };
 
-struct forecast_value { double value, limit; }; /* limit NaN: not checked (nothing known) */
+struct forecast_value {
+	double value, limit;
+}; /* limit NaN: not checked (nothing known) */
 
 struct forecast_step {
-	double set;                   /* N·m or A as in the plan */
+	double set; /* N·m or A as in the plan */
 	double torque_Nm, brake_A, speed_rpm, slip_power_W, energy_J, input_W, supply_A, actuator_V;
-	double time_s, time_most_s;   /* with the expected settling; with every time-out used up */
+	double time_s, time_most_s; /* with the expected settling; with every time-out used up */
 	struct forecast_value check[FORECAST_CHECKS];
-	enum forecast_check decides;  /* the one nearest to its limit, or furthest beyond */
-	double load_frac;             /* its value / limit */
-	bool extrapolated;            /* torque or brake current lies beyond what was mapped */
-	bool for_claim;               /* put in by the plan's claims = yes */
-	bool ok;                      /* nothing that refuses is beyond its limit */
+	enum forecast_check decides; /* the one nearest to its limit, or furthest beyond */
+	double load_frac;            /* its value / limit */
+	bool extrapolated;           /* torque or brake current lies beyond what was mapped */
+	bool for_claim;              /* put in by the plan's claims = yes */
+	bool ok;                     /* nothing that refuses is beyond its limit */
 };
 
 struct forecast {
-	size_t n;                                /* as the plan's steps, in their order */
+	size_t n; /* as the plan's steps, in their order */
 	struct forecast_step step[PROFILE_STEPS];
-	size_t n_ok;                             /* leading steps that are fine: the shortened plan */
-	bool ok;                                 /* all are */
-	size_t deciding_step;                    /* first step that fails, or the one nearest to a limit */
+	size_t n_ok;          /* leading steps that are fine: the shortened plan */
+	bool ok;              /* all are */
+	size_t deciding_step; /* first step that fails, or the one nearest to a limit */
 	enum forecast_check decides;
-	double time_s, time_most_s, energy_J;    /* whole sweep, up, down and repeat */
-	bool warns;                              /* some check that only warns is beyond */
+	double time_s, time_most_s, energy_J; /* whole sweep, up, down and repeat */
+	bool warns;                           /* some check that only warns is beyond */
 	enum forecast_check warning;
 	size_t warning_step;
 };

@@ -11,9 +11,9 @@
 #include <string.h>
 #include <sys/mman.h>
 
-#define AFTER_DONE_s 0.5      /* everything off is sent this long, so that it is obeyed before the line goes quiet */
-#define STOP_GRACE_s 5.0      /* beyond the guard's own bound before the loop gives up waiting for a stop */
-#define CUT_WINDOW_s 1.0      /* what a step that was cut short is judged by */
+#define AFTER_DONE_s 0.5 /* everything off is sent this long, so that it is obeyed before the line goes quiet */
+#define STOP_GRACE_s 5.0 /* beyond the guard's own bound before the loop gives up waiting for a stop */
+#define CUT_WINDOW_s 1.0 /* what a step that was cut short is judged by */
 #define REALTIME_PRIORITY 50
 
 struct loop {
@@ -27,11 +27,11 @@ struct loop {
 	struct guard_verdict verdict;
 	struct seq_out out;
 	struct mono deadline, done_at, cause_at;
-	bool done, drove; /* drove: a drive mode went out in this loop */
-	int step; /* of the plan, for the samples' rows */
-	struct seq_point open; /* the step under way, begin 0 = none: see cut_short */
+	bool done, drove;               /* drove: a drive mode went out in this loop */
+	int step;                       /* of the plan, for the samples' rows */
+	struct seq_point open;          /* the step under way, begin 0 = none: see cut_short */
 	uint32_t logged[CHANNEL_COUNT]; /* readings of each channel at the row before */
-	struct snapshot seen; /* last logged state of lines, node and drive */
+	struct snapshot seen;           /* last logged state of lines, node and drive */
 };
 
 /* Counts to torque. Without a tare the zero of the calibration's own series is not known: indicated only. */
@@ -49,7 +49,8 @@ static void calibrate(const struct session *s, struct snapshot *snap)
 		snap->torque_Nm = NAN;
 		return;
 	}
-	snap->torque_extrapolated = !(snap->torque_Nm <= s->calibration.max_Nm && snap->torque_Nm >= s->calibration.min_Nm);
+	snap->torque_extrapolated =
+		!(snap->torque_Nm <= s->calibration.max_Nm && snap->torque_Nm >= s->calibration.min_Nm);
 }
 
 static void log_change(struct loop *l, const char *kind, const char *text)
@@ -109,7 +110,10 @@ static void add_set(char *text, size_t size, double value, const char *unit)
 /* "step 3 falling, 20 N.m, 60 rpm": counted from 1, with the set-points that it has. */
 static void step_text(const struct seq_point *p, char *text, size_t size)
 {
-	snprintf(text, size, "step %d%s", p->step + 1, p->direction > 0 ? " rising" : p->direction < 0 ? " falling" : "");
+	snprintf(text, size, "step %d%s", p->step + 1,
+		 p->direction > 0   ? " rising"
+		 : p->direction < 0 ? " falling"
+				    : "");
 	add_set(text, size, p->setpoint_Nm, "N.m");
 	add_set(text, size, p->setpoint_A, "A");
 	add_set(text, size, p->setpoint_rpm, "rpm");
@@ -145,12 +149,15 @@ static void log_sample(struct loop *l)
 		.voltage_V = snap->voltage_V,
 		.current_A = snap->current_A,
 		.ripple_W = snap->ripple_W,
-		.drive_set = set->mode == DRIVE_SPEED ? set->speed_rpm : set->mode == DRIVE_CURRENT ? set->drive_A : 0,
+		.drive_set = set->mode == DRIVE_SPEED     ? set->speed_rpm
+			     : set->mode == DRIVE_CURRENT ? set->drive_A
+							  : 0,
 		.drive_rotor_rpm = snap->drive_rotor_rpm,
 		.drive_A = snap->drive_A,
 		.drive_mode = (uint16_t)set->mode,
 		.drive_flags = (uint16_t)snap->drive_flags,
-		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->guard_ok ? 2u : 0u) | (snap->contactor_closed ? 4u : 0u)),
+		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->guard_ok ? 2u : 0u) |
+				    (snap->contactor_closed ? 4u : 0u)),
 		.phase = (uint16_t)l->guard.phase,
 		.step = l->step,
 		.late_ns = snap->late_ns,
@@ -168,8 +175,7 @@ static void take_event(struct loop *l)
 	char text[120];
 
 	switch (event->kind) {
-	case SEQ_EVENT_NONE:
-		return;
+	case SEQ_EVENT_NONE: return;
 	case SEQ_EVENT_STEP:
 		l->step = event->point.step;
 		l->open = event->point;
@@ -181,9 +187,7 @@ static void take_event(struct loop *l)
 		kept = log_ring_point(l->ring, &event->point);
 		l->open.begin.ns = 0;
 		break;
-	case SEQ_EVENT_NOTE:
-		kept = log_ring_event(l->ring, l->snap.now.ns, "note", event->text);
-		break;
+	case SEQ_EVENT_NOTE: kept = log_ring_event(l->ring, l->snap.now.ns, "note", event->text); break;
 	}
 	if (!kept)
 		l->snap.log_failed = true;
@@ -203,7 +207,8 @@ static void stop_what_turns(struct loop *l)
 {
 	l->snap.sequence_stop = true;
 	snprintf(l->out.event.text, sizeof l->out.event.text,
-		 "everything was commanded off, but the shaft still turns: check the drive, the contactor and what else may turn it");
+		 "everything was commanded off, but the shaft still turns: check the drive, the contactor and what "
+		 "else may turn it");
 }
 
 /* What was seen, what it wants: only while nothing has latched. */
@@ -247,7 +252,8 @@ static void cut_short(struct loop *l)
 		l->snap.log_failed = true;
 }
 
-/* A machine or a person that stopped this program: the node's lease then ends, as it must, and that is not the node's fault. */
+/* A machine or a person that stopped this program: the node's lease then ends, as it must, and that is not the node's
+ * fault. */
 static void say_stood_still(const struct loop *l, char *buf, size_t size)
 {
 	double still_s = s_from_ns(l->snap.late_ns), lease_s = l->s->rig.lease_s;
@@ -256,8 +262,10 @@ static void say_stood_still(const struct loop *l, char *buf, size_t size)
 
 	if (safe)
 		snprintf(lease, sizeof lease, ", so the node went safe when its lease of %.3g s ended", lease_s);
-	snprintf(buf, size, "this program was held up for %.3g s, limit %.3g s%s. Close other programs on this computer and keep "
-		 "it awake", still_s, l->limits->late_s, lease);
+	snprintf(buf, size,
+		 "this program was held up for %.3g s, limit %.3g s%s. Close other programs on this computer and keep "
+		 "it awake",
+		 still_s, l->limits->late_s, lease);
 }
 
 /* "supply psu: no data from the instrument for ..." */
@@ -351,8 +359,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 static bool over(const struct loop *l)
 {
 	if (l->guard.phase != GUARD_RUN)
-		return l->verdict.stopped ||
-		       mono_diff_s(l->snap.now, l->cause_at) > GUARD_HOLD_MOST_S + STOP_GRACE_s;
+		return l->verdict.stopped || mono_diff_s(l->snap.now, l->cause_at) > GUARD_HOLD_MOST_S + STOP_GRACE_s;
 	return l->done && mono_diff_s(l->snap.now, l->done_at) >= AFTER_DONE_s;
 }
 
@@ -366,8 +373,8 @@ static struct mono next_deadline(const struct loop *l)
 	return next;
 }
 
-/* Time cannot go on. The drive off and the contactor open; the brake as in a stop that nobody ends: the lease runs out, and the node
- * lets go of it when the shaft stands. */
+/* Time cannot go on. The drive off and the contactor open; the brake as in a stop that nobody ends: the lease runs out,
+ * and the node lets go of it when the shaft stands. */
 static struct wish last_wish(const struct loop *l)
 {
 	struct guard_verdict v;
@@ -424,8 +431,14 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 		 const struct loop_hooks *hooks, struct loop_result *ret, struct err *err)
 {
 	struct loop l = {
-		.s = s, .limits = limits, .seq = seq, .hooks = hooks, .snap = snapshot_blank(), .step = -1,
-		.seen = { .node_state = NODE_UNKNOWN }, .guard = guard_warm(s->brake_heat_J, s->brake_heat_at),
+		.s = s,
+		.limits = limits,
+		.seq = seq,
+		.hooks = hooks,
+		.snap = snapshot_blank(),
+		.step = -1,
+		.seen = { .node_state = NODE_UNKNOWN },
+		.guard = guard_warm(s->brake_heat_J, s->brake_heat_at),
 	};
 	struct err ring_err = { 0 };
 

@@ -9,7 +9,8 @@
 #include "run/sequence.h"
 #include "run/session.h"
 
-#define LOOP_SHAFT "shaft" /* kind of the event that tells how a stop ended; its text begins with NOT SAFE when it was not */
+#define LOOP_SHAFT \
+	"shaft" /* kind of the event that tells how a stop ended; its text begins with NOT SAFE when it was not */
 
 struct loop_hooks {
 	/* Each tick, after the guard: for the live line. May be NULL. Must not block. */
@@ -21,21 +22,22 @@ struct loop_hooks {
 };
 
 struct loop_result {
-	enum cause cause;      /* CAUSE_NONE when the sequence finished in order */
-	char message[700];     /* for people, when there is a cause; begins with NOT SAFE when something is missing */
-	char shaft[300];       /* how the stop ended, for people; empty without one */
-	unsigned missing;      /* GUARD_...: what the stop did not see; 0 safe */
-	bool energised, stopped; /* drive, brake or contactor was on; ended in order, or by a stop that is complete (brake released) */
+	enum cause cause;        /* CAUSE_NONE when the sequence finished in order */
+	char message[700];       /* for people, when there is a cause; begins with NOT SAFE when something is missing */
+	char shaft[300];         /* how the stop ended, for people; empty without one */
+	unsigned missing;        /* GUARD_...: what the stop did not see; 0 safe */
+	bool energised, stopped; /* drive, brake or contactor was on; ended in order, or by a stop that is complete
+				    (brake released) */
 	int64_t ticks, late_max_ns;
 	struct mono begin, end;
 };
 
-/* A stop that ended without everything seen (ret->missing) is RC_IO. Run a sequence to its end or to a stop that is complete (shaft stands, brake released). Begins and ends
- * nothing in the logbook but samples, points and events of s->run_id (session_run_begin). The last thing sent is
- * everything off; only when time cannot go on (RC_IO, RC_TIMEOUT) the brake is held as in a stop and left to the lease. A sequence that
- * drove the shaft and is done while it still turns is stopped for that (CAUSE_SEQUENCE).
- * RC_OK finished in order; RC_INTERLOCK stopped by a cause (see ret); RC_IO/RC_TIMEOUT the bench or link is gone. ret is
- * always written. */
+/* A stop that ended without everything seen (ret->missing) is RC_IO. Run a sequence to its end or to a stop that is
+ * complete (shaft stands, brake released). Begins and ends nothing in the logbook but samples, points and events of
+ * s->run_id (session_run_begin). The last thing sent is everything off; only when time cannot go on (RC_IO, RC_TIMEOUT)
+ * the brake is held as in a stop and left to the lease. A sequence that drove the shaft and is done while it still
+ * turns is stopped for that (CAUSE_SEQUENCE). RC_OK finished in order; RC_INTERLOCK stopped by a cause (see ret);
+ * RC_IO/RC_TIMEOUT the bench or link is gone. ret is always written. */
 enum rc loop_run(struct session *s, const struct guard_limits *limits, const struct sequence *seq,
 		 const struct loop_hooks *hooks, struct loop_result *ret, struct err *err) MUST_CHECK;
 

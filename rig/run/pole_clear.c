@@ -8,10 +8,10 @@
 
 /* Common practice, no source, all of them. */
 #define STAY_REV 0.5
-#define FALL_REV 0.7         /* the current falls to 1/e over this much of a turn */
-#define LAST_FRAC 0.02       /* of the peak: what is switched off at the end */
-#define SHARE 0.8            /* of each limit */
-#define SLOW_FRAC 0.5        /* of the wanted speed: eased when slower for this long */
+#define FALL_REV 0.7   /* the current falls to 1/e over this much of a turn */
+#define LAST_FRAC 0.02 /* of the peak: what is switched off at the end */
+#define SHARE 0.8      /* of each limit */
+#define SLOW_FRAC 0.5  /* of the wanted speed: eased when slower for this long */
 #define SLOW_S 0.1
 #define EASE_FRAC 0.6
 
@@ -82,11 +82,12 @@ static double by_supply_Nm(const struct rig_profile *rig, const struct actuator_
 	double ampere = SHARE * rig->supply_limit_A;
 	double watt = (rig->supply_V - ampere * rig->cable_ohm.value) * ampere - actuator->expect_no_load_W;
 
-	return fmax(watt, 0) / (rad_per_s + rad_per_s_from_rpm(forecast_loss_rpm(actuator, rpm_from_rad_per_s(rad_per_s))));
+	return fmax(watt, 0) /
+	       (rad_per_s + rad_per_s_from_rpm(forecast_loss_rpm(actuator, rpm_from_rad_per_s(rad_per_s))));
 }
 
-double pole_clear_peak_A(const struct rig_profile *rig, const struct actuator_profile *actuator, const struct brakemap *map,
-			 double speed_rpm, double most_Nm)
+double pole_clear_peak_A(const struct rig_profile *rig, const struct actuator_profile *actuator,
+			 const struct brakemap *map, double speed_rpm, double most_Nm)
 {
 	double rad_per_s = fabs(rad_per_s_from_rpm(speed_rpm));
 	double torque_Nm = SHARE * least(least(rig->limit_torque_Nm, rig->coupling_Nm), rig->cell_full_scale_Nm);

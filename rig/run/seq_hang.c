@@ -90,10 +90,14 @@ static void finish(struct cell_reading *r, const struct snapshot *snap, struct s
 		.step = r->config.step,
 		.direction = r->config.direction,
 		.flags = r->config.flags | (r->still ? 0 : POINT_NOT_SETTLED),
-		.setpoint_Nm = r->config.setpoint_Nm, .setpoint_A = NAN, .setpoint_rpm = NAN,
-		.begin = r->average_begin, .end = snap->now,
+		.setpoint_Nm = r->config.setpoint_Nm,
+		.setpoint_A = NAN,
+		.setpoint_rpm = NAN,
+		.begin = r->average_begin,
+		.end = snap->now,
 		.settle_s = r->settle_s,
-		.mean_torque_Nm = stats_run_result(&r->torque_Nm).mean, .mean_speed_rpm = snap->speed_rpm,
+		.mean_torque_Nm = stats_run_result(&r->torque_Nm).mean,
+		.mean_speed_rpm = snap->speed_rpm,
 	};
 	memcpy(r->temp_degC, snap->temp_degC, sizeof r->temp_degC);
 	if (r->config.set_tare) {
@@ -155,7 +159,8 @@ static void average(struct cell_reading *r, const struct snapshot *snap, bool fr
 		finish(r, snap, ret);
 	} else if (done_s > r->config.average_s + r->config.timeout_s) {
 		ret->stop = true;
-		snprintf(ret->event.text, sizeof ret->event.text, "the cell's converter gives no fresh readings: check its clock and its wires");
+		snprintf(ret->event.text, sizeof ret->event.text,
+			 "the cell's converter gives no fresh readings: check its clock and its wires");
 	}
 }
 

@@ -34,13 +34,14 @@ size_t hang_plan(size_t n_loads, int n_series, struct hang_item items[HANG_ITEMS
 /* One reading. Fill config, call cell_reading_begin, then step it in the loop. */
 struct cell_reading_config {
 	double window_s, timeout_s, average_s;
-	/* Still: the means of two windows in a row differ by no more than still_count or than their noise can tell, and the
-	 * scatter within the last one is no more than still_sd (a weight that swings scatters; INFINITY = not known yet). */
+	/* Still: the means of two windows in a row differ by no more than still_count or than their noise can tell, and
+	 * the scatter within the last one is no more than still_sd (a weight that swings scatters; INFINITY = not known
+	 * yet). */
 	double still_count, still_sd;
-	bool set_tare;        /* the mean becomes the tare of what follows */
-	bool silent;          /* no point for the logbook: a provisional reading */
-	double most_rpm;      /* the shaft must turn no faster than this; INFINITY = not looked at */
-	double sign;          /* of the cell: indication = sign * count - tare; for set_tare */
+	bool set_tare;   /* the mean becomes the tare of what follows */
+	bool silent;     /* no point for the logbook: a provisional reading */
+	double most_rpm; /* the shaft must turn no faster than this; INFINITY = not looked at */
+	double sign;     /* of the cell: indication = sign * count - tare; for set_tare */
 	/* what the point's row says */
 	int step, direction;
 	unsigned flags;
@@ -48,18 +49,18 @@ struct cell_reading_config {
 };
 struct cell_reading {
 	struct cell_reading_config config;
-	struct stats_run block;  /* of the window that is filling */
+	struct stats_run block;   /* of the window that is filling */
 	struct stats_mean before; /* of the window before; n 0 = none */
 	struct mono block_begin;
 	bool started, averaging, still;
 	struct mono begin, average_begin;
 	uint32_t last_conversion;
 	/* result, when done */
-	struct stats_run raw;        /* sign * count, not tared */
-	struct stats_run torque_Nm;  /* empty without a calibration */
+	struct stats_run raw;       /* sign * count, not tared */
+	struct stats_run torque_Nm; /* empty without a calibration */
 	double temp_degC[TEMP_COUNT];
 	double settle_s;
-	double live;             /* latest indication, for the live line */
+	double live; /* latest indication, for the live line */
 };
 void cell_reading_begin(struct cell_reading *r, const struct cell_reading_config *config);
 void cell_reading_step(void *state, const struct snapshot *snap, struct seq_out *ret);

@@ -9,17 +9,19 @@
 #include <string.h>
 
 #define THERE_FRAC 0.05 /* how near to the wanted speed the drive must bring the shaft */
-#define STAY_FRAC 0.2 /* how far a speed once reached may seem to be off: one mark out of place is no change of speed */
-#define CONTACTOR_S 2.0        /* longest wait for the contactor */
-#define RUN_IN_S 2.0           /* half a cycle of the run-in */
-#define LAG_HOLD_S 2.5         /* settling before a lag step */
-#define COLLAPSE_FRAC 0.5      /* below this share of the wanted speed the actuator has lost it */
+#define STAY_FRAC \
+	0.2 /* how far a speed once reached may seem to be off: one mark out of place is no change of speed \
+	     */
+#define CONTACTOR_S 2.0         /* longest wait for the contactor */
+#define RUN_IN_S 2.0            /* half a cycle of the run-in */
+#define LAG_HOLD_S 2.5          /* settling before a lag step */
+#define COLLAPSE_FRAC 0.5       /* below this share of the wanted speed the actuator has lost it */
 #define HAND_COLLAPSE_FRAC 0.25 /* a hand is slower to be sure of: and for this long */
 #define HAND_COLLAPSE_S 1.0
 #define STANDSTILL_RPM 1.0
-#define RAMP_TURNS 2.0         /* current goes down over at least this many turns */
+#define RAMP_TURNS 2.0 /* current goes down over at least this many turns */
 #define FORESIGHT_MARGIN 0.96
-#define WORTH_FRAC 0.3         /* of a step between currents that a cut current must still be worth */
+#define WORTH_FRAC 0.3 /* of a step between currents that a cut current must still be worth */
 #define HAND_WAIT_S 120.0
 
 bool seq_map_begin(struct seq_map *m, const struct map_config *config)
@@ -68,7 +70,8 @@ static double wanted_rpm(const struct seq_map *m)
 
 static bool speed_is_within(const struct seq_map *m, const struct snapshot *snap, double frac)
 {
-	return fabs(snap->speed_rpm - wanted_rpm(m)) <= (m->config.by_hand ? m->config.hand_rpm_frac : frac) * wanted_rpm(m);
+	return fabs(snap->speed_rpm - wanted_rpm(m)) <=
+	       (m->config.by_hand ? m->config.hand_rpm_frac : frac) * wanted_rpm(m);
 }
 
 static bool speed_is_there(const struct seq_map *m, const struct snapshot *snap)
@@ -103,11 +106,17 @@ static void announce(struct seq_map *m, struct seq_out *ret)
 		return;
 	m->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;
-	ret->event.point = (struct seq_point){ .step = (int)m->n_readings, .direction = m->falling ? -1 : +1,
-		.setpoint_Nm = NAN, .setpoint_A = set_current(m), .setpoint_rpm = wanted_rpm(m) };
+	ret->event.point = (struct seq_point){ .step = (int)m->n_readings,
+					       .direction = m->falling ? -1 : +1,
+					       .setpoint_Nm = NAN,
+					       .setpoint_A = set_current(m),
+					       .setpoint_rpm = wanted_rpm(m) };
 }
 
-struct foresight { double most_torque_Nm; const char *by; };
+struct foresight {
+	double most_torque_Nm;
+	const char *by;
+};
 
 /* The largest torque that is within all limits at this speed, and which limit that is. */
 static struct foresight most_torque(const struct seq_map *m)
@@ -128,9 +137,9 @@ static struct foresight most_torque(const struct seq_map *m)
 	return f;
 }
 
-/* Would this current at this speed pass a limit? Torque is foreseen in proportion from the last rising mean, or from nothing
- * when there is none (the first, lowest current). A current that would is cut to what the limit allows, once, when that
- * is worth a reading of its own. */
+/* Would this current at this speed pass a limit? Torque is foreseen in proportion from the last rising mean, or from
+ * nothing when there is none (the first, lowest current). A current that would is cut to what the limit allows, once,
+ * when that is worth a reading of its own. */
 static bool foreseen_too_much(struct seq_map *m, size_t current)
 {
 	struct foresight f = most_torque(m);
@@ -168,12 +177,20 @@ static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out
 	struct map_reading *r = &m->reading[m->n_readings];
 	*r = (struct map_reading){
 		.branch = m->falling ? BRAKEMAP_FALLING : BRAKEMAP_RISING,
-		.speed = m->speed, .current = m->current,
-		.current_A = stats_run_result(&m->amps).mean, .torque_Nm = stats_run_result(&m->torque).mean,
+		.speed = m->speed,
+		.current = m->current,
+		.current_A = stats_run_result(&m->amps).mean,
+		.torque_Nm = stats_run_result(&m->torque).mean,
 		.slip_rpm = stats_run_result(&m->speed_mean).mean,
-		.set_A = set_current(m), .u_torque_Nm = stats_run_result(&m->torque).u_mean, .sd_torque_Nm = stats_run_result(&m->torque).sd,
-		.brake_degC = snap->temp_degC[TEMP_BRAKE], .ambient_degC = snap->temp_degC[TEMP_AMBIENT],
-		.case_degC = snap->temp_degC[TEMP_CASE], .settled = m->settled, .begin = m->dwell_at, .end = snap->now,
+		.set_A = set_current(m),
+		.u_torque_Nm = stats_run_result(&m->torque).u_mean,
+		.sd_torque_Nm = stats_run_result(&m->torque).sd,
+		.brake_degC = snap->temp_degC[TEMP_BRAKE],
+		.ambient_degC = snap->temp_degC[TEMP_AMBIENT],
+		.case_degC = snap->temp_degC[TEMP_CASE],
+		.settled = m->settled,
+		.begin = m->dwell_at,
+		.end = snap->now,
 	};
 	if (!m->falling && m->current != SIZE_MAX) {
 		m->last_torque_Nm = r->torque_Nm;
@@ -181,9 +198,17 @@ static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out
 	}
 	ret->event.kind = SEQ_EVENT_POINT;
 	ret->event.point = (struct seq_point){
-		.step = (int)m->n_readings, .direction = m->falling ? -1 : +1, .flags = m->settled ? 0 : POINT_NOT_SETTLED,
-		.setpoint_Nm = NAN, .setpoint_A = r->set_A, .setpoint_rpm = wanted_rpm(m), .begin = r->begin, .end = r->end,
-		.settle_s = mono_diff_s(m->dwell_at, m->step_at), .mean_torque_Nm = r->torque_Nm, .mean_speed_rpm = r->slip_rpm,
+		.step = (int)m->n_readings,
+		.direction = m->falling ? -1 : +1,
+		.flags = m->settled ? 0 : POINT_NOT_SETTLED,
+		.setpoint_Nm = NAN,
+		.setpoint_A = r->set_A,
+		.setpoint_rpm = wanted_rpm(m),
+		.begin = r->begin,
+		.end = r->end,
+		.settle_s = mono_diff_s(m->dwell_at, m->step_at),
+		.mean_torque_Nm = r->torque_Nm,
+		.mean_speed_rpm = r->slip_rpm,
 	};
 	m->n_readings++;
 	m->acts_done++;
@@ -232,7 +257,8 @@ static void step_start(struct seq_map *m, const struct snapshot *snap, struct se
 	if (m->config.by_hand || snap->contactor_closed) {
 		enter(m, MAP_SPIN, snap->now);
 	} else if (mono_diff_s(snap->now, m->phase_at) > CONTACTOR_S) {
-		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
+		give_up(ret,
+			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 	}
 }
 
@@ -250,8 +276,10 @@ static void step_spin(struct seq_map *m, const struct snapshot *snap, struct seq
 		m->current = next == MAP_DRAG ? SIZE_MAX : 0;
 		begin_take(m, snap->now);
 	} else if (waited_s > (m->config.by_hand ? HAND_WAIT_S : 10 + wanted_rpm(m) / m->config.speed_slew_rpm_per_s)) {
-		give_up(ret, m->config.by_hand ? "the shaft was not turned at the commanded speed" :
-			"the actuator does not reach the speed: check its drive, its supply and the pick-up");
+		give_up(ret,
+			m->config.by_hand
+				? "the shaft was not turned at the commanded speed"
+				: "the actuator does not reach the speed: check its drive, its supply and the pick-up");
 	}
 }
 
@@ -286,7 +314,8 @@ static double run_in_A(const struct seq_map *m, const struct snapshot *snap)
 	double rpm = fmax(wanted_rpm(m), fabs(snap->speed_rpm));
 	double by_heat = 0.7 * m->config.continuous_W / shaft_power_W(m->config.rated_Nm, rpm);
 	double by_torque = 0.7 * m->config.most_Nm / m->config.rated_Nm;
-	double by_supply = 0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, rpm + m->config.supply_loss_rpm);
+	double by_supply =
+		0.7 * m->config.most_supply_W / shaft_power_W(m->config.rated_Nm, rpm + m->config.supply_loss_rpm);
 	double share = fmin(fmin(0.7, by_supply), fmin(by_heat, by_torque));
 
 	return share > 0 ? share * m->config.max_A : 0;
@@ -347,7 +376,8 @@ static void next_speed_or_lag(struct seq_map *m, const struct snapshot *snap)
 static void after_reading(struct seq_map *m, const struct snapshot *snap)
 {
 	if (!m->falling) {
-		if (m->current + 1 < m->config.n_currents && !m->cut[m->speed] && !foreseen_too_much(m, m->current + 1)) {
+		if (m->current + 1 < m->config.n_currents && !m->cut[m->speed] &&
+		    !foreseen_too_much(m, m->current + 1)) {
 			m->current++;
 			begin_take(m, snap->now);
 		} else {
@@ -366,8 +396,8 @@ static void after_reading(struct seq_map *m, const struct snapshot *snap)
 static void back_off(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
 	m->n_left_out += 2 * (m->config.n_currents - m->current) - 1;
-	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: the speed is not held",
-		 wanted_rpm(m), set_current(m));
+	snprintf(m->left_out, sizeof m->left_out, "at %.4g rpm from %.4g A up: the speed is not held", wanted_rpm(m),
+		 set_current(m));
 	m->top = m->current;
 	m->falling = true;
 	m->brake_A *= 0.5;
@@ -416,7 +446,8 @@ static void step_lag(struct seq_map *m, const struct snapshot *snap, struct seq_
 	enter(m, ++m->lag_step < MAP_LAG_STEPS ? MAP_LAG_HOLD : MAP_RAMP_DOWN, snap->now);
 }
 
-static void step_down(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret, double dt_s, double *brake_want)
+static void step_down(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret, double dt_s,
+		      double *brake_want)
 {
 	ret->phase = "stop";
 	if (m->phase == MAP_RAMP_DOWN) {

@@ -8,11 +8,23 @@
 #include <stdint.h>
 
 enum probe_channel {
-	PROBE_CELL, PROBE_TORQUE, PROBE_SPEED, PROBE_BRAKE, PROBE_VOLTAGE, PROBE_CURRENT,
-	PROBE_TEMP_BRAKE, PROBE_TEMP_CASE, PROBE_TEMP_WINDING, PROBE_TEMP_AMBIENT, PROBE_CHANNELS
+	PROBE_CELL,
+	PROBE_TORQUE,
+	PROBE_SPEED,
+	PROBE_BRAKE,
+	PROBE_VOLTAGE,
+	PROBE_CURRENT,
+	PROBE_TEMP_BRAKE,
+	PROBE_TEMP_CASE,
+	PROBE_TEMP_WINDING,
+	PROBE_TEMP_AMBIENT,
+	PROBE_CHANNELS
 };
 
-struct probe_sum { uint64_t n; double mean, m2, min, max; }; /* running mean and sum of squares (Welford 1962) */
+struct probe_sum {
+	uint64_t n;
+	double mean, m2, min, max;
+}; /* running mean and sum of squares (Welford 1962) */
 
 struct probe {
 	double seconds; /* how long; set by the caller, INFINITY = until stopped */

@@ -4,10 +4,10 @@
 #include <math.h>
 #include <stdio.h>
 
-#define LOOK_S 1.0       /* watched before anything is closed */
-#define LINES_S 15.0     /* longest wait for the lines to be good */
+#define LOOK_S 1.0   /* watched before anything is closed */
+#define LINES_S 15.0 /* longest wait for the lines to be good */
 #define CONTACTOR_S 2.0
-#define CLOSED_S 0.5     /* closed and steady before the person is asked */
+#define CLOSED_S 0.5 /* closed and steady before the person is asked */
 
 void rehearse_begin(struct rehearse *r, enum rehearse_what what, double wait_s, unsigned lines)
 {
@@ -41,8 +41,9 @@ static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out
 	else if (good && waited_s >= LOOK_S)
 		enter(r, REHEARSE_CLOSE, snap->now);
 	else if (waited_s > LINES_S)
-		give_up(ret, !told ? "the node sends no state of the emergency stop and the guard" :
-			pressed ? "the emergency stop is still pressed" : "the guard is open");
+		give_up(ret, !told     ? "the node sends no state of the emergency stop and the guard"
+			     : pressed ? "the emergency stop is still pressed"
+				       : "the guard is open");
 }
 
 static void close_contactor(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
@@ -66,11 +67,12 @@ static void ask(struct rehearse *r, const struct snapshot *snap, struct seq_out 
 		r->asked = true;
 		ret->event.kind = SEQ_EVENT_NOTE;
 		snprintf(ret->event.text, sizeof ret->event.text, "%s",
-			 r->what == REHEARSE_ESTOP ? "Stop rehearsal 1 of 2: press the emergency stop now." : "Stop rehearsal 2 of 2: open the guard now.");
+			 r->what == REHEARSE_ESTOP ? "Stop rehearsal 1 of 2: press the emergency stop now."
+						   : "Stop rehearsal 2 of 2: open the guard now.");
 	}
 	if (!(ret->remaining_s > 0))
-		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pressed" :
-			"the guard was not seen to open");
+		give_up(ret, r->what == REHEARSE_ESTOP ? "the emergency stop was not seen to be pressed"
+						       : "the guard was not seen to open");
 }
 
 void rehearse_step(void *state, const struct snapshot *snap, struct seq_out *ret)

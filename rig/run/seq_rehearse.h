@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The stop rehearsal: with nothing driven and the brake off, close the contactor, ask for the emergency stop (or the
- * guard switch) and see the line open and the contactor drop by the rig's own wiring. The guard stops the loop on it, as it
- * must: the rehearsal is passed when the loop ended with exactly that cause and the contactor was seen to drop. Then, after
- * the release, nothing may restart by itself: the next rehearsal begins by watching an open contactor.
+ * guard switch) and see the line open and the contactor drop by the rig's own wiring. The guard stops the loop on it,
+ * as it must: the rehearsal is passed when the loop ended with exactly that cause and the contactor was seen to drop.
+ * Then, after the release, nothing may restart by itself: the next rehearsal begins by watching an open contactor.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_REHEARSE_H
@@ -14,9 +14,9 @@ enum rehearse_what { REHEARSE_ESTOP, REHEARSE_GUARD, REHEARSE_RELEASED };
 enum rehearse_phase { REHEARSE_LOOK, REHEARSE_CLOSE, REHEARSE_ASK };
 
 struct rehearse {
-	enum rehearse_what what;  /* RELEASED: only watch that everything is back and stays off, then finish in order */
-	double wait_s;            /* for the person */
-	unsigned lines;           /* LINE_... that the node senses */
+	enum rehearse_what what; /* RELEASED: only watch that everything is back and stays off, then finish in order */
+	double wait_s;           /* for the person */
+	unsigned lines;          /* LINE_... that the node senses */
 	enum rehearse_phase phase;
 	bool started, asked;
 	struct mono phase_at;

@@ -13,19 +13,23 @@
 #define BASE_S 1.0
 #define BASE_MOST_S 60.0
 #define FILTER_S 0.2
-#define SETTLE_S 0.6	  /* of that filter */
+#define SETTLE_S 0.6     /* of that filter */
 #define LEAST_SHARE 0.01 /* of the largest current: less is no load that could answer */
-#define NEAR_FRAC 0.2 /* of the speed: a drive is there */
+#define NEAR_FRAC 0.2    /* of the speed: a drive is there */
 #define HAND_FRAC 0.6
 #define LATEST_S 2.0 /* at the largest current: a slow brake answers in that time */
 #define STANDSTILL_RPM 1.0
-#define RATIO_FRAC 0.2	  /* by so much the rotor may differ from the gear's ratio: it is read now and then */
+#define RATIO_FRAC 0.2    /* by so much the rotor may differ from the gear's ratio: it is read now and then */
 #define CURRENT_SHARE 0.1 /* of the largest, a second */
 
 void seq_signs_begin(struct seq_signs *s, const struct signs_config *config)
 {
-	*s = (struct seq_signs){ .config = *config, .torque_Nm = NAN, .answer_Nm = NAN, .at_A = NAN,
-				   .low_Nm = INFINITY, .high_Nm = -INFINITY };
+	*s = (struct seq_signs){ .config = *config,
+				 .torque_Nm = NAN,
+				 .answer_Nm = NAN,
+				 .at_A = NAN,
+				 .low_Nm = INFINITY,
+				 .high_Nm = -INFINITY };
 }
 
 static void enter(struct seq_signs *s, enum signs_phase phase, const struct snapshot *snap)
@@ -88,9 +92,8 @@ static void step_turn(struct seq_signs *s, const struct snapshot *snap, struct s
 			"the pick-up reads %.3g rpm, forward was %s: check [pickup] sign and the direction of turning",
 			snap->speed_rpm, asked(s));
 	else if (!(for_s(s, snap) <= (s->config.by_hand ? HAND_WAIT_S : TURN_S)) && isfinite(snap->speed_rpm))
-		give_up(s, ret, "no_answer",
-			"the pick-up reads %.3g rpm, %.3g rpm was %s: check %s",
-			snap->speed_rpm, s->config.speed_rpm, asked(s),
+		give_up(s, ret, "no_answer", "the pick-up reads %.3g rpm, %.3g rpm was %s: check %s", snap->speed_rpm,
+			s->config.speed_rpm, asked(s),
 			s->config.by_hand ? "the pick-up and its cable" : "drive, supply and pick-up");
 	else if (!(for_s(s, snap) <= (s->config.by_hand ? HAND_WAIT_S : TURN_S)))
 		give_up(s, ret, "no_answer", "the pick-up gives no speed: check it and its cable");
@@ -154,8 +157,10 @@ static void step_base(struct seq_signs *s, const struct snapshot *snap, struct s
 		if (rotor_agrees(s, ret))
 			enter(s, SIGNS_LOAD, snap);
 	} else if (!(for_s(s, snap) < BASE_MOST_S)) {
-		give_up(s, ret, "no_answer", whole ? "the cell gives no torque: check its cable and the calibration" :
-			"the shaft made no whole turn in %.0f s: check pick-up and drive", BASE_MOST_S);
+		give_up(s, ret, "no_answer",
+			whole ? "the cell gives no torque: check its cable and the calibration"
+			      : "the shaft made no whole turn in %.0f s: check pick-up and drive",
+			BASE_MOST_S);
 	}
 }
 
@@ -198,11 +203,13 @@ static void step_load(struct seq_signs *s, const struct snapshot *snap, struct s
 		enter(s, SIGNS_UNLOAD, snap);
 	} else if (is_loaded(s, snap) && rise_Nm <= -s->needed_Nm) {
 		give_up(s, ret, "wrong_sign",
-			"the torque fell by %.3g N\u00b7m under %.3g A brake current: check the cell's signal wires and [cell] sign",
+			"the torque fell by %.3g N\u00b7m under %.3g A brake current: check the cell's signal wires "
+			"and [cell] sign",
 			-rise_Nm, snap->brake_A);
 	} else if (!(for_s(s, snap) < LATEST_S)) {
 		give_up(s, ret, "no_answer",
-			"the torque changed by %.3g N\u00b7m under %.3g A commanded, %.3g N\u00b7m was needed: check coil, cell and "
+			"the torque changed by %.3g N\u00b7m under %.3g A commanded, %.3g N\u00b7m was needed: check "
+			"coil, cell and "
 			"calibration",
 			rise_Nm, s->brake_A, s->needed_Nm);
 	}

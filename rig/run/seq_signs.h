@@ -16,12 +16,13 @@
 
 struct signs_config {
 	double speed_rpm, slew_rpm_per_s; /* of the output, both positive */
-	double answer_Nm;  /* a change of torque that cannot be noise; what the torque swings by within a turn comes on top */
-	double most_A;	   /* no more current than this */
-	double max_A;	   /* of the brake: the current rises and falls by a tenth of it a second */
+	double answer_Nm;  /* a change of torque that cannot be noise; what the torque swings by within a turn comes on
+			      top */
+	double most_A;     /* no more current than this */
+	double max_A;      /* of the brake: the current rises and falls by a tenth of it a second */
 	double gear_ratio; /* rotor turns per turn of the output; 0: not known, then only the sign is judged */
 	bool no_direction; /* the pick-up counts up whichever way the shaft turns */
-	bool by_hand;	   /* a person turns the shaft, told by notes */
+	bool by_hand;      /* a person turns the shaft, told by notes */
 };
 
 enum signs_phase { SIGNS_START, SIGNS_TURN, SIGNS_BASE, SIGNS_LOAD, SIGNS_UNLOAD, SIGNS_COAST, SIGNS_END };
@@ -33,7 +34,8 @@ struct seq_signs {
 	struct mono phase_at, last_now;
 	double speed_set_rpm, brake_A;
 	double torque_Nm; /* lightly filtered */
-	/* of at least one whole turn without current, the torque filtered: its mean, and what it swings by goes on the answer */
+	/* of at least one whole turn without current, the torque filtered: its mean, and what it swings by goes on the
+	 * answer */
 	double base_Nm, base_sum_Nm, low_Nm, high_Nm, needed_Nm, rotor_sum_rpm, speed_sum_rpm, from_rev;
 	unsigned base_n, rotor_n, torque_n;
 	/* results */

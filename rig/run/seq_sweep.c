@@ -11,14 +11,14 @@
 #define COAST_S 20.0
 #define HAND_WAIT_S 180.0
 #define UNLOAD_TURNS 2.0
-#define APPROACH_HOLD_S 1.0      /* stay at the neighbour this long before a falling step that does not follow it */
-#define COLLAPSE_FRAC 0.25       /* of the wanted speed: nearly stalled */
+#define APPROACH_HOLD_S 1.0       /* stay at the neighbour this long before a falling step that does not follow it */
+#define COLLAPSE_FRAC 0.25        /* of the wanted speed: nearly stalled */
 #define COLLAPSE_FALLING_FRAC 0.6 /* already given up here when it is falling fast */
-#define COLLAPSE_FALL_PER_S 0.5  /* fast: this share of the wanted speed a second */
-#define COLLAPSE_FOR_S 0.03      /* a few ticks in a row: one late pulse is no stall */
+#define COLLAPSE_FALL_PER_S 0.5   /* fast: this share of the wanted speed a second */
+#define COLLAPSE_FOR_S 0.03       /* a few ticks in a row: one late pulse is no stall */
 #define EASE_S 1.5
-#define TURN_END 0.01            /* of a turn: near enough to its end */
-#define TURN_WAIT 0.5            /* of the dwell: longest that its last turn is waited for */
+#define TURN_END 0.01 /* of a turn: near enough to its end */
+#define TURN_WAIT 0.5 /* of the dwell: longest that its last turn is waited for */
 
 bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, const struct sweep_item *items, size_t n)
 {
@@ -96,11 +96,13 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 		return;
 	s->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;
-	ret->event.point = (struct seq_point){ .step = it->step, .direction = it->direction,
-		.flags = it->repeat ? POINT_REPEAT : 0,
-		.setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
-		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
-		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN };
+	ret->event.point =
+		(struct seq_point){ .step = it->step,
+				    .direction = it->direction,
+				    .flags = it->repeat ? POINT_REPEAT : 0,
+				    .setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
+				    .setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
+				    .setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN };
 }
 
 static void next_item(struct seq_sweep *s, struct mono now)
@@ -132,12 +134,9 @@ static void leave_out_from(struct seq_sweep *s, double set, const char *why)
 static bool at_speed(const struct seq_sweep *s, const struct snapshot *snap)
 {
 	switch (s->config.drive) {
-	case PLAN_SPEED:
-		return fabs(snap->speed_rpm - s->config.speed_rpm) <= 0.05 * fabs(s->config.speed_rpm);
-	case PLAN_DRIVE_CURRENT:
-		return true;
-	case PLAN_HAND:
-		return snap->speed_rpm >= s->config.min_slip_rpm && snap->speed_rpm > 2 * STANDSTILL_RPM;
+	case PLAN_SPEED: return fabs(snap->speed_rpm - s->config.speed_rpm) <= 0.05 * fabs(s->config.speed_rpm);
+	case PLAN_DRIVE_CURRENT: return true;
+	case PLAN_HAND: return snap->speed_rpm >= s->config.min_slip_rpm && snap->speed_rpm > 2 * STANDSTILL_RPM;
 	}
 	return false;
 }
@@ -148,23 +147,27 @@ static void step_start(struct seq_sweep *s, const struct snapshot *snap, struct 
 	if (s->config.drive == PLAN_HAND || snap->contactor_closed)
 		enter(s, SWEEP_SPIN, snap->now);
 	else if (mono_diff_s(snap->now, s->phase_at) > CONTACTOR_S)
-		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
+		give_up(ret,
+			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, s->phase_at);
-	double most_s = s->config.drive == PLAN_HAND ? HAND_WAIT_S :
-		10 + fabs(s->config.speed_rpm) / fmax(s->config.speed_slew_rpm_per_s, 1e-3);
+	double most_s = s->config.drive == PLAN_HAND
+				? HAND_WAIT_S
+				: 10 + fabs(s->config.speed_rpm) / fmax(s->config.speed_slew_rpm_per_s, 1e-3);
 
 	ret->phase = s->config.drive == PLAN_HAND ? "turn" : "spin";
-	if (at_speed(s, snap) && (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->config.speed_rpm) < 1e-9)) {
+	if (at_speed(s, snap) &&
+	    (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->config.speed_rpm) < 1e-9)) {
 		begin_step(s, snap->now);
 		return;
 	}
 	if (waited_s > most_s)
-		give_up(ret, s->config.drive == PLAN_HAND ? "the shaft was not turned" :
-			"the actuator does not reach the speed without load: check its drive, its supply and the pick-up");
+		give_up(ret, s->config.drive == PLAN_HAND ? "the shaft was not turned"
+							  : "the actuator does not reach the speed without load: check "
+							    "its drive, its supply and the pick-up");
 }
 
 static bool set_is_reached(const struct seq_sweep *s, double torque_Nm, double set)
@@ -173,7 +176,8 @@ static bool set_is_reached(const struct seq_sweep *s, double torque_Nm, double s
 		return fabs(s->brake_A - set) < 1e-9;
 	double near = fmax(s->config.reach_frac * set, s->config.reach_Nm);
 
-	/* The brake's own drag may be more than was asked for: with no current left to take away it is as near as it gets. */
+	/* The brake's own drag may be more than was asked for: with no current left to take away it is as near as it
+	 * gets. */
 	return fabs(torque_Nm - set) <= near || (torque_Nm > set && s->brake_A <= 0);
 }
 
@@ -199,7 +203,8 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 	const struct sweep_item *it = &s->item[s->at];
 	char why[120];
 
-	snprintf(why, sizeof why, "speed fell to %.3g rpm at %.3g N\u00b7m on the way to %.3g %s: brake eased, heavier steps left out",
+	snprintf(why, sizeof why,
+		 "speed fell to %.3g rpm at %.3g N\u00b7m on the way to %.3g %s: brake eased, heavier steps left out",
 		 snap->speed_rpm, s->live_torque_Nm, it->set, s->config.load == LOAD_TORQUE ? "N\u00b7m" : "A");
 	s->collapsed = true;
 	s->failed_set = fmin(s->failed_set, it->set);
@@ -211,7 +216,8 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 	s->set = s->config.load == LOAD_TORQUE ? 0.4 * fmax(s->live_torque_Nm, 0) : s->brake_A;
 	ret->event.kind = SEQ_EVENT_NOTE;
 	if (isfinite(snap->voltage_V) && isfinite(snap->current_A))
-		snprintf(ret->event.text, sizeof ret->event.text, "%s (supply at that moment %.3g V, %.3g A)", why, snap->voltage_V, snap->current_A);
+		snprintf(ret->event.text, sizeof ret->event.text, "%s (supply at that moment %.3g V, %.3g A)", why,
+			 snap->voltage_V, snap->current_A);
 	else
 		snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
 	enter(s, SWEEP_EASE, snap->now);
@@ -251,20 +257,22 @@ static bool load_arrived(const struct seq_sweep *s)
 /* The time-out has come: say what still moved, so that a person knows which limit or window to change. */
 static void give_up_settling(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	static const char *const what[3] = { "torque", "speed", "temperature" }, *const unit[3] = { "N\u00b7m/s", "rpm/s", "K/s" };
+	static const char *const what[3] = { "torque", "speed", "temperature" }, *const unit[3] = { "N\u00b7m/s",
+												    "rpm/s", "K/s" };
 	int worst = steady_worst(&s->steady);
 
 	begin_dwell(s, snap, false);
 	ret->event.kind = SEQ_EVENT_NOTE;
 	if (worst < 0) {
-		snprintf(ret->event.text, sizeof ret->event.text, "step %d: the commanded load was not reached in the settling time",
-			 s->item[s->at].step + 1);
+		snprintf(ret->event.text, sizeof ret->event.text,
+			 "step %d: the commanded load was not reached in the settling time", s->item[s->at].step + 1);
 		return;
 	}
 	struct steady_slope k = steady_slope(&s->steady, (size_t)worst);
 	double limit = s->steady.limit[worst].slope_per_s;
 	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.2g \u00b1 %.1g %s, limit %.2g%s",
-		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit, k.u_per_s > limit / 2 ? ": take a longer window" : "");
+		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit,
+		 k.u_per_s > limit / 2 ? ": take a longer window" : "");
 }
 
 static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
@@ -307,13 +315,17 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 
 	ret->event.kind = SEQ_EVENT_POINT;
 	ret->event.point = (struct seq_point){
-		.step = it->step, .direction = it->direction,
+		.step = it->step,
+		.direction = it->direction,
 		.flags = s->config.flags | (s->settled ? 0 : POINT_NOT_SETTLED) | (it->repeat ? POINT_REPEAT : 0),
 		.setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
 		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
 		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN,
-		.begin = s->phase_at, .end = snap->now, .settle_s = s->settle_s,
-		.mean_torque_Nm = torque_Nm, .mean_speed_rpm = stats_run_result(&s->speed).mean,
+		.begin = s->phase_at,
+		.end = snap->now,
+		.settle_s = s->settle_s,
+		.mean_torque_Nm = torque_Nm,
+		.mean_speed_rpm = stats_run_result(&s->speed).mean,
 	};
 	s->points++;
 	s->item[s->at].done = true;
@@ -322,15 +334,18 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 	s->reached = set_is_reached(s, torque_Nm, it->set);
 	if (!s->reached && s->config.load == LOAD_TORQUE && torque_Nm < it->set) {
 		char why[120];
-		snprintf(why, sizeof why, "%.4g N\u00b7m was not reached (%.4g N\u00b7m at %.3g A brake current): heavier steps left out",
-			 it->set, torque_Nm, s->brake_A);
+		snprintf(
+			why, sizeof why,
+			"%.4g N\u00b7m was not reached (%.4g N\u00b7m at %.3g A brake current): heavier steps left out",
+			it->set, torque_Nm, s->brake_A);
 		s->failed_set = fmin(s->failed_set, it->set);
 		leave_out_from(s, it->set, why);
 	}
 	next_item(s, snap->now);
 }
 
-/* Long enough, and to the end of a turn where that is not far: what shafts out of line do once a turn falls out then. */
+/* Long enough, and to the end of a turn where that is not far: what shafts out of line do once a turn falls out then.
+ */
 static bool dwelt(const struct seq_sweep *s, const struct snapshot *snap)
 {
 	double time_s = mono_diff_s(snap->now, s->phase_at), turns = fabs(snap->angle_rev - s->phase_angle_rev);
@@ -338,7 +353,8 @@ static bool dwelt(const struct seq_sweep *s, const struct snapshot *snap)
 	if (time_s < s->config.dwell_s || s->torque.n < 4)
 		return false;
 	/* Whole turns that were begun when the dwell was over. */
-	double begun = ceil(turns * s->config.dwell_s / time_s - TURN_END), left_s = begun / turns * time_s - s->config.dwell_s;
+	double begun = ceil(turns * s->config.dwell_s / time_s - TURN_END),
+	       left_s = begun / turns * time_s - s->config.dwell_s;
 
 	return !(left_s <= s->config.dwell_s * TURN_WAIT) || turns >= begun - TURN_END;
 }
@@ -454,7 +470,8 @@ static void set_drive(struct seq_sweep *s, double dt_s, struct wish *wish)
 		/* in current mode the brake is engaged first */
 		if (load_arrived(s) && (s->phase == SWEEP_LOAD || s->phase == SWEEP_DWELL))
 			s->driven = true;
-		s->drive_set_A = toward(s->drive_set_A, s->driven ? s->config.drive_A : 0, s->config.drive_slew_A_per_s * dt_s);
+		s->drive_set_A =
+			toward(s->drive_set_A, s->driven ? s->config.drive_A : 0, s->config.drive_slew_A_per_s * dt_s);
 		wish->mode = s->driven ? DRIVE_CURRENT : DRIVE_OFF;
 		wish->drive_A = s->drive_set_A;
 	}

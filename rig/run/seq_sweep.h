@@ -1,14 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The stepped-load sweep: load up and down again, wait until steady, dwell, average, go on.
  *
- * In speed mode the drive holds the speed and the brake sets the torque. In current mode the actuator sets the torque and
- * would run away without the brake: so the brake is engaged first and let go last. In hand mode a person turns the shaft.
+ * In speed mode the drive holds the speed and the brake sets the torque. In current mode the actuator sets the torque
+ * and would run away without the brake: so the brake is engaged first and let go last. In hand mode a person turns the
+ * shaft.
  *
  * Where the actuator, its drive or its supply cannot hold the speed, the point is taken all the same when it is steady:
- * what limited it is told from the samples later. When the torque set-point is not reached, or the speed falls toward the
- * stall, the brake is eased at once and the higher steps are left out; the way down goes on from there.
+ * what limited it is told from the samples later. When the torque set-point is not reached, or the speed falls toward
+ * the stall, the brake is eased at once and the higher steps are left out; the way down goes on from there.
  *
- * The stop is not the sequence's business: the guard does it. The zero readings before and after are struct cell_reading's.
+ * The stop is not the sequence's business: the guard does it. The zero readings before and after are struct
+ * cell_reading's.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_SEQ_SWEEP_H
@@ -22,11 +24,11 @@
 #define SWEEP_ITEMS (2 * PROFILE_STEPS + 2)
 
 struct sweep_item {
-	int step;        /* of the plan */
-	int direction;   /* +1 rising, -1 falling, 0 shuffled or repeat */
-	double set;      /* N·m or A */
-	bool repeat;     /* of the first point */
-	bool done;       /* taken by the run that this one resumes, or left out */
+	int step;      /* of the plan */
+	int direction; /* +1 rising, -1 falling, 0 shuffled or repeat */
+	double set;    /* N·m or A */
+	bool repeat;   /* of the first point */
+	bool done;     /* taken by the run that this one resumes, or left out */
 };
 
 /* The order of a plan, its first n_allowed steps only. Returns the number of items. */
@@ -39,7 +41,8 @@ struct sweep_config {
 	enum plan_load load;
 	enum plan_drive drive;
 	double speed_rpm, drive_A;
-	double dwell_s, window_s, timeout_s, cool_s; /* dwell: to the end of its last turn, when that comes within half of it */
+	double dwell_s, window_s, timeout_s,
+		cool_s; /* dwell: to the end of its last turn, when that comes within half of it */
 	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_s;
 	double min_slip_rpm;
 	double speed_slew_rpm_per_s, drive_slew_A_per_s;
@@ -48,7 +51,17 @@ struct sweep_config {
 	struct torque_control_config control;
 };
 
-enum sweep_phase { SWEEP_START, SWEEP_SPIN, SWEEP_LOAD, SWEEP_DWELL, SWEEP_REST, SWEEP_EASE, SWEEP_UNLOAD, SWEEP_COAST, SWEEP_END };
+enum sweep_phase {
+	SWEEP_START,
+	SWEEP_SPIN,
+	SWEEP_LOAD,
+	SWEEP_DWELL,
+	SWEEP_REST,
+	SWEEP_EASE,
+	SWEEP_UNLOAD,
+	SWEEP_COAST,
+	SWEEP_END
+};
 
 struct seq_sweep {
 	struct sweep_config config;
@@ -57,28 +70,29 @@ struct seq_sweep {
 	enum sweep_phase phase;
 	struct mono phase_at, began, last_now, step_at;
 	bool started;
-	bool driven;              /* current mode: the drive has been let in */
-	size_t approach;          /* where to come from before a falling step that does not follow its neighbour; SIZE_MAX none */
-	double set;               /* what the brake is asked for now, N·m or A */
+	bool driven;     /* current mode: the drive has been let in */
+	size_t approach; /* where to come from before a falling step that does not follow its neighbour; SIZE_MAX none
+			  */
+	double set;      /* what the brake is asked for now, N·m or A */
 	double brake_A, speed_set_rpm, drive_set_A;
 	struct torque_control control;
 	struct steady steady;
 	bool settled, reached;
-	bool announce;            /* a new step is to be told on the next tick that has no other event */
+	bool announce; /* a new step is to be told on the next tick that has no other event */
 	double settle_s;
-	double phase_angle_rev;   /* of the shaft when the dwell began */
-	double top_speed_rpm;     /* fastest of late, for the collapse */
+	double phase_angle_rev; /* of the shaft when the dwell began */
+	double top_speed_rpm;   /* fastest of late, for the collapse */
 	double collapse_for_s;
 	/* means of the dwell, for the live line */
 	struct stats_run torque, speed;
-	double live_torque_Nm;    /* lightly filtered */
+	double live_torque_Nm; /* lightly filtered */
 	uint32_t last_conversion;
 	/* results */
 	size_t points, left_out;
-	double failed_set;        /* lightest load that the actuator could not carry, INFINITY = none */
-	int highest_step;         /* last step that was reached on the way up, -1 none */
+	double failed_set; /* lightest load that the actuator could not carry, INFINITY = none */
+	int highest_step;  /* last step that was reached on the way up, -1 none */
 	bool collapsed;
-	char why_left_out[120];   /* "" = nothing was */
+	char why_left_out[120]; /* "" = nothing was */
 };
 
 /* config and items are copied. False when there is nothing left to do. */

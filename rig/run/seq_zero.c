@@ -10,20 +10,24 @@
 #define STANDSTILL_RPM 1.0
 #define COAST_S 20.0
 #define HAND_WAIT_S 120.0
-#define HAND_FRAC 0.6 /* how near to the wanted speed a hand must be */
+#define HAND_FRAC 0.6  /* how near to the wanted speed a hand must be */
 #define THERE_FRAC 0.1 /* and a drive */
-#define STAY_FRAC 0.3 /* how far a speed once reached may seem to be off: one mark that is out of place is no change of speed */
-#define SLOW_S 30.0 /* longer than planned by this much: the shaft does not turn as told */
+#define STAY_FRAC \
+	0.3 /* how far a speed once reached may seem to be off: one mark that is out of place is no change of speed */
+#define SLOW_S 30.0     /* longer than planned by this much: the shaft does not turn as told */
 #define AGAIN_TURNS 0.5 /* of the settling turns, after the first way: only the way changed */
 #define TRIES 4         /* most readings forward, backward, forward */
 #define FADE_FRAC 0.02  /* of the drag: what two forward readings may differ by */
 #define FADE_SURE 3.0   /* and standard uncertainties of their difference */
-#define REVERSED_SURE 5.0 /* standard uncertainties by which the torque must have changed, when nothing else tells the way */
+#define REVERSED_SURE \
+	5.0 /* standard uncertainties by which the torque must have changed, when nothing else tells the way */
 #define CLEAR_TURNS 5.0
 
 void seq_zero_begin(struct seq_zero *z, const struct zero_config *config)
 {
-	*z = (struct seq_zero){ .config = *config, .zero_count = NAN, .u_zero_count = NAN, .drag_count = NAN, .ambient_degC = NAN };
+	*z = (struct seq_zero){
+		.config = *config, .zero_count = NAN, .u_zero_count = NAN, .drag_count = NAN, .ambient_degC = NAN
+	};
 	stats_run_begin(&z->run);
 }
 
@@ -92,12 +96,21 @@ static void finish_way(struct seq_zero *z, const struct snapshot *snap, struct s
 	bool back = z->way == 1 && z->reversed;
 
 	z->half[z->way] = (struct turned_half){ .at_s = (s_from_ns(z->phase_at.ns) + s_from_ns(snap->now.ns)) / 2,
-						.mean = mean.mean, .u = mean.u_mean };
+						.mean = mean.mean,
+						.u = mean.u_mean };
 	ret->event.kind = SEQ_EVENT_POINT;
 	ret->event.point = (struct seq_point){
-		.step = -1, .direction = back ? -1 : +1, .flags = POINT_TARE, .setpoint_Nm = NAN, .setpoint_A = NAN,
-		.setpoint_rpm = wanted_rpm(z), .begin = z->phase_at, .end = snap->now,
-		.settle_s = z->settle_s, .mean_torque_Nm = snap->torque_Nm, .mean_speed_rpm = snap->speed_rpm,
+		.step = -1,
+		.direction = back ? -1 : +1,
+		.flags = POINT_TARE,
+		.setpoint_Nm = NAN,
+		.setpoint_A = NAN,
+		.setpoint_rpm = wanted_rpm(z),
+		.begin = z->phase_at,
+		.end = snap->now,
+		.settle_s = z->settle_s,
+		.mean_torque_Nm = snap->torque_Nm,
+		.mean_speed_rpm = snap->speed_rpm,
 	};
 }
 
@@ -111,10 +124,13 @@ static void conclude(struct seq_zero *z, const struct snapshot *snap, struct seq
 {
 	z->zero_count = z->found.zero;
 	z->drag_count = z->found.drag;
-	z->u_zero_count = hypot(hypot(z->found.u_zero, z->config.u_drag_ratio * z->found.unlike), z->found.fade_limit / sqrt(3));
+	z->u_zero_count =
+		hypot(hypot(z->found.u_zero, z->config.u_drag_ratio * z->found.unlike), z->found.fade_limit / sqrt(3));
 	z->ambient_degC = snap->temp_degC[TEMP_AMBIENT];
 	if (z->fades)
-		snprintf(z->say, sizeof z->say, "zero: the brake's drag still changes after %d readings: the zero's uncertainty is larger", TRIES);
+		snprintf(z->say, sizeof z->say,
+			 "zero: the brake's drag still changes after %d readings: the zero's uncertainty is larger",
+			 TRIES);
 	if (z->config.set_tare) {
 		ret->set_tare = true;
 		ret->tare_count = z->zero_count;
@@ -123,7 +139,8 @@ static void conclude(struct seq_zero *z, const struct snapshot *snap, struct seq
 
 static void try_again(struct seq_zero *z, const struct snapshot *snap)
 {
-	snprintf(z->say, sizeof z->say, "zero: the brake's drag still changes, read again (%u of %d)", z->round + 1, TRIES);
+	snprintf(z->say, sizeof z->say, "zero: the brake's drag still changes, read again (%u of %d)", z->round + 1,
+		 TRIES);
 	if (z->config.clear_A > 0) {
 		begin_try(z, snap);
 		return;
@@ -160,17 +177,20 @@ static void step_start(struct seq_zero *z, const struct snapshot *snap, struct s
 	if (z->config.by_hand || snap->contactor_closed)
 		begin_try(z, snap);
 	else if (mono_diff_s(snap->now, z->phase_at) > CONTACTOR_S)
-		give_up(ret, "the contactor does not close: check the emergency stop, the guard switch and their wiring");
+		give_up(ret,
+			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
 static bool is_there(const struct seq_zero *z, const struct snapshot *snap)
 {
-	double wanted = wanted_rpm(z), speed = z->config.no_direction ? copysign(snap->speed_rpm, wanted) : snap->speed_rpm;
+	double wanted = wanted_rpm(z),
+	       speed = z->config.no_direction ? copysign(snap->speed_rpm, wanted) : snap->speed_rpm;
 	double off = fabs(speed - wanted);
 
 	if (z->config.by_hand)
 		return off <= HAND_FRAC * z->config.speed_rpm;
-	return fabs(z->speed_set_rpm - wanted) < 1e-9 && off <= (z->there ? STAY_FRAC : THERE_FRAC) * z->config.speed_rpm;
+	return fabs(z->speed_set_rpm - wanted) < 1e-9 &&
+	       off <= (z->there ? STAY_FRAC : THERE_FRAC) * z->config.speed_rpm;
 }
 
 static void tell(struct seq_zero *z, struct seq_out *ret)
@@ -188,7 +208,8 @@ static void step_clear(struct seq_zero *z, const struct snapshot *snap, struct s
 {
 	tell(z, ret);
 	if (too_slow(z, snap, CLEAR_TURNS)) {
-		give_up(ret, "the shaft does not turn under the current that clears the brake: check drive, supply and pick-up");
+		give_up(ret, "the shaft does not turn under the current that clears the brake: check drive, supply and "
+			     "pick-up");
 		return;
 	}
 	if (!(z->clear.current_A > 0) && !is_there(z, snap))
@@ -216,8 +237,8 @@ static void step_settle(struct seq_zero *z, const struct snapshot *snap, struct 
 	stats_run_begin(&z->run);
 }
 
-/* Did the shaft turn back? A pick-up with a direction has told it by its speed. Else the drive's rotor, seen to turn, decides;
- * else the torque, when it has changed by what drag on both sides changes it. */
+/* Did the shaft turn back? A pick-up with a direction has told it by its speed. Else the drive's rotor, seen to turn,
+ * decides; else the torque, when it has changed by what drag on both sides changes it. */
 static bool turned_back(const struct seq_zero *z, const struct snapshot *snap)
 {
 	double back_rpm = -snap->drive_rotor_rpm;

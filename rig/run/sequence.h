@@ -14,7 +14,7 @@
 struct seq_out {
 	struct wish wish;
 	struct seq_event event;
-	bool set_tare;           /* from the next tick on, tare_count is what the loop subtracts from the (signed) count */
+	bool set_tare; /* from the next tick on, tare_count is what the loop subtracts from the (signed) count */
 	double tare_count;
 	bool done;               /* finished in order; the wish is everything off */
 	bool stop;               /* ask the guard for CAUSE_SEQUENCE; event.text says why */

@@ -14,7 +14,7 @@
 #include <unistd.h>
 
 #define CONNECT_MS 5000
-#define LIVE_s 66.0   /* the longest lease, the longest safe action and a little */
+#define LIVE_s 66.0 /* the longest lease, the longest safe action and a little */
 #define LOOK_s 0.05
 
 static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
@@ -30,8 +30,8 @@ static enum rc path_in(const char *bench, const char *folder, const char *name, 
 static enum rc check_name(const char *what, const char *name, struct err *err)
 {
 	if (!*name || strchr(name, '/') || name[0] == '.' || strlen(name) >= PROFILE_WORD)
-		return err_set(err, RC_ARG, 0, "%s \"%s\": expected the plain name of a file in %ss/, without .ini", what,
-			       name, what);
+		return err_set(err, RC_ARG, 0, "%s \"%s\": expected the plain name of a file in %ss/, without .ini",
+			       what, name, what);
 	return RC_OK;
 }
 
@@ -46,13 +46,15 @@ static void list_names(const char *folder, char *buf, size_t size)
 	for (int i = 0; i < n; i++) {
 		const char *name = entry[i]->d_name, *dot = strrchr(name, '.');
 		if (dot && dot > name && strcmp(dot, ".ini") == 0 && used < size)
-			used += (size_t)snprintf(buf + used, size - used, "%s%.*s", used ? ", " : "; there is ", (int)(dot - name), name);
+			used += (size_t)snprintf(buf + used, size - used, "%s%.*s", used ? ", " : "; there is ",
+						 (int)(dot - name), name);
 		free(entry[i]);
 	}
 	free(entry);
 }
 
-static enum rc check_there(const struct session *s, const char *what, const char *name, const char *asked, struct err *err)
+static enum rc check_there(const struct session *s, const char *what, const char *name, const char *asked,
+			   struct err *err)
 {
 	char folder[PROFILE_PATH * 2], path[PROFILE_PATH * 2], names[120];
 	enum rc rc = check_name(what, name, err);
@@ -64,7 +66,8 @@ static enum rc check_there(const struct session *s, const char *what, const char
 	if (rc != RC_OK || access(path, F_OK) == 0)
 		return rc;
 	list_names(folder, names, sizeof names);
-	return err_set(err, RC_ARG, ENOENT, "%sthere is no %s \"%s\" (%ss/%s.ini)%s", asked, what, name, what, name, names);
+	return err_set(err, RC_ARG, ENOENT, "%sthere is no %s \"%s\" (%ss/%s.ini)%s", asked, what, name, what, name,
+		       names);
 }
 
 static enum rc read_plan(struct session *s, const char *plan, struct mistakes *m, struct err *err)
@@ -110,7 +113,8 @@ static enum rc read_files(struct session *s, const struct session_want *want, st
 		return rc;
 	if (access(path, F_OK) != 0)
 		return err_set(err, RC_ARG, errno,
-			       "%s is not a bench folder (no rig.ini in it); make one with bridle new, or name one with --bench",
+			       "%s is not a bench folder (no rig.ini in it); make one with bridle new, or name one "
+			       "with --bench",
 			       s->bench);
 	rc = profile_read_rig(path, &s->rig, &s->rig_text, m, err);
 
@@ -160,8 +164,8 @@ static enum rc open_logbook(struct session *s, bool write, struct err *err)
 	return rc == RC_OK ? load_records(s, err) : rc;
 }
 
-/* A host that died a moment ago leaves a node that is live until its lease ends, and a shaft that turns. The first set-points of
- * a new host would let go of it: so nothing is sent before the node has come to rest by itself. */
+/* A host that died a moment ago leaves a node that is live until its lease ends, and a shaft that turns. The first
+ * set-points of a new host would let go of it: so nothing is sent before the node has come to rest by itself. */
 static enum rc wait_for_rest(struct session *s, struct err *err)
 {
 	struct mono until = mono_add_ns(s->clock.now(s->clock.ctx), ns_from_s(LIVE_s));
@@ -175,8 +179,10 @@ static enum rc wait_for_rest(struct session *s, struct err *err)
 			return RC_OK;
 		struct mono now = s->clock.now(s->clock.ctx);
 		if (now.ns >= until.ns)
-			return err_set(err, RC_SAYS_NO, 0, "the node stays active (%s): another program drives this rig; "
-				       "end that one first", status);
+			return err_set(err, RC_SAYS_NO, 0,
+				       "the node stays active (%s): another program drives this rig; "
+				       "end that one first",
+				       status);
 		rc = s->clock.sleep_until(s->clock.ctx, mono_add_ns(now, ns_from_s(LOOK_s)), err);
 		if (rc != RC_OK)
 			return rc;
@@ -192,7 +198,8 @@ static enum rc open_rig(struct session *s, struct err *err)
 		rc = control_open(s->rig.control, s->bench, s->rig.n_instruments > 0, CONNECT_MS, &s->control, err);
 		if (rc != RC_OK) {
 			if (rc != RC_SAYS_NO)
-				err_prefix(err, "no virtual bench answers; bridle bench --bench %s starts it: ", s->bench);
+				err_prefix(err,
+					   "no virtual bench answers; bridle bench --bench %s starts it: ", s->bench);
 			return rc;
 		}
 	}
@@ -224,7 +231,8 @@ static enum rc open_rig(struct session *s, struct err *err)
 		return rc;
 	/* The profile's default is a converter of 24 bits; the node knows its own. */
 	if (node_caps(s->node)->cell)
-		s->rig.cell_saturation_count = fmin(s->rig.cell_saturation_count, ldexp(1, node_caps(s->node)->cell_bits - 1) - 1);
+		s->rig.cell_saturation_count =
+			fmin(s->rig.cell_saturation_count, ldexp(1, node_caps(s->node)->cell_bits - 1) - 1);
 	rc = session_open_instruments(s, err);
 	if (rc == RC_OK)
 		rc = session_check_roles(s, err);
@@ -234,10 +242,14 @@ static enum rc open_rig(struct session *s, struct err *err)
 static enum rc find_brake_heat(struct session *s, struct err *err)
 {
 	struct mono now = s->clock.now(s->clock.ctx);
-	const struct brake_heat_now moment = { .mono_ns = now.ns, .wall_ns = s->clock.wall(s->clock.ctx).ns, .on_bench = s->rig.is_virtual };
+	const struct brake_heat_now moment = { .mono_ns = now.ns,
+					       .wall_ns = s->clock.wall(s->clock.ctx).ns,
+					       .on_bench = s->rig.is_virtual };
 
 	s->brake_heat_at = now;
-	return s->logbook ? brake_heat_left(s->logbook, s->rig.slip_power_W, s->rig.slip_energy_J, &moment, &s->brake_heat_J, err) : RC_OK;
+	return s->logbook ? brake_heat_left(s->logbook, s->rig.slip_power_W, s->rig.slip_energy_J, &moment,
+					    &s->brake_heat_J, err)
+			  : RC_OK;
 }
 
 enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err)

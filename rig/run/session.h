@@ -27,42 +27,44 @@ struct session {
 	char *rig_text, *actuator_text, *plan_text;
 
 	struct logbook *logbook;
-	int64_t calibration_id, map_id;   /* 0 = none */
+	int64_t calibration_id, map_id; /* 0 = none */
 	int64_t calibration_wall_ns;
-	int64_t unusable_id;              /* a calibration newer than that which failed its gate and is never used; 0 = none */
-	char unusable_why[300];           /* a sentence */
-	struct cellcal calibration;       /* valid when calibration_id != 0 */
-	struct brakemap map;              /* valid when map_id != 0 */
+	int64_t unusable_id;    /* a calibration newer than that which failed its gate and is never used; 0 = none */
+	char unusable_why[300]; /* a sentence */
+	struct cellcal calibration; /* valid when calibration_id != 0 */
+	struct brakemap map;        /* valid when map_id != 0 */
 
 	struct link *link;
-	struct control *control;          /* virtual bench only */
+	struct control *control; /* virtual bench only */
 	struct clock_src clock;
-	int64_t slept_ns;                 /* the machine's suspended time that was seen last (clock.slept_ns) */
+	int64_t slept_ns; /* the machine's suspended time that was seen last (clock.slept_ns) */
 	struct node *node;
-	unsigned node_roles;              /* that no other instrument takes */
+	unsigned node_roles;                               /* that no other instrument takes */
 	struct instrument instrument[SESSION_INSTRUMENTS]; /* [0] is the node */
 	size_t n_instruments;
 	struct link *instrument_link[SESSION_INSTRUMENTS]; /* [0] not used */
 	char instrument_name[SESSION_INSTRUMENTS][PROFILE_WORD * 2 + 2];
-	int64_t run_id;                   /* of session_run_begin */
-	double brake_heat_J;              /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each loop_run */
+	int64_t run_id;      /* of session_run_begin */
+	double brake_heat_J; /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each
+				loop_run */
 	struct mono brake_heat_at;
-	double tare_count;                /* subtracted from counts before the calibration; NaN = not tared yet */
+	double tare_count; /* subtracted from counts before the calibration; NaN = not tared yet */
 };
 
 struct session_want {
-	const char *bench;      /* folder */
-	const char *plan;       /* plans/PLAN.ini and its actuator, or NULL */
-	const char *actuator;   /* actuators/NAME.ini, or NULL (a plan names its own) */
-	bool rig_link;          /* open link and node; false = files and logbook only */
-	bool logbook_write;     /* false = open for reading when it exists */
+	const char *bench;    /* folder */
+	const char *plan;     /* plans/PLAN.ini and its actuator, or NULL */
+	const char *actuator; /* actuators/NAME.ini, or NULL (a plan names its own) */
+	bool rig_link;        /* open link and node; false = files and logbook only */
+	bool logbook_write;   /* false = open for reading when it exists */
 };
 
-/* A node that is still live or stopping (its host died a moment ago) is waited for, 66 s at most, before anything is sent to it;
- * RC_SAYS_NO when it stays so: somebody else drives it.
- * Everything or nothing: on an error what was opened is closed again and ret is empty. m gets the mistakes of all files.
- * The node keeps the address of ret->clock: do not copy or move a session that is open. */
-enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m, struct err *err) MUST_CHECK;
+/* A node that is still live or stopping (its host died a moment ago) is waited for, 66 s at most, before anything is
+ * sent to it; RC_SAYS_NO when it stays so: somebody else drives it. Everything or nothing: on an error what was opened
+ * is closed again and ret is empty. m gets the mistakes of all files. The node keeps the address of ret->clock: do not
+ * copy or move a session that is open. */
+enum rc session_open(const struct session_want *want, struct session *ret, struct mistakes *m,
+		     struct err *err) MUST_CHECK;
 void session_close(struct session *s);
 
 /* Head from the session's own profiles and records; sets s->run_id. */
@@ -70,8 +72,8 @@ enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_r
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message,
 			struct err *err) MUST_CHECK;
 
-/* Kind of the record of a calibration that is not usable (calib/cell/cellcal_gate.h): its JSON has the reason as "not_usable". No
- * reader of the kind "calibration" meets it. */
+/* Kind of the record of a calibration that is not usable (calib/cell/cellcal_gate.h): its JSON has the reason as
+ * "not_usable". No reader of the kind "calibration" meets it. */
 #define SESSION_UNUSABLE "unusable_calibration"
 /* The newest usable calibration of the open logbook, and the newest unusable one where that is newer. */
 enum rc session_load_calibration(struct session *s, struct err *err) MUST_CHECK;
@@ -81,13 +83,16 @@ enum rc session_calibrated(const struct session *s, struct err *err) MUST_CHECK;
 bool session_older_calibration(const struct session *s, char *buf, size_t size);
 
 /* The instruments as one: the loop and whoever waits for a person call these and name none (session_instruments.c). */
-enum rc session_open_instruments(struct session *s, struct err *err) MUST_CHECK; /* what rig.ini names, after the node */
+enum rc session_open_instruments(struct session *s,
+				 struct err *err) MUST_CHECK; /* what rig.ini names, after the node */
 void session_close_instruments(struct session *s);
 enum rc session_begin(struct session *s, struct err *err) MUST_CHECK; /* ask for readings: last before the first tick */
-void session_poll(struct session *s, struct snapshot *snap); /* snap: of the look before, or snapshot_blank. Never waits */
+void session_poll(struct session *s,
+		  struct snapshot *snap); /* snap: of the look before, or snapshot_blank. Never waits */
 void session_set(struct session *s, const struct wish *allowed); /* to each its share; zeroed = all outputs off */
 const struct instrument *session_fills(const struct session *s, unsigned role); /* NULL: nobody */
-const char *session_name_of(const struct session *s, const struct snapshot *snap, int channel); /* whose channel: "supply psu" */
+const char *session_name_of(const struct session *s, const struct snapshot *snap,
+			    int channel); /* whose channel: "supply psu" */
 /* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */
 enum rc session_check_roles(const struct session *s, struct err *err) MUST_CHECK;
 

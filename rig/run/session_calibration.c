@@ -26,7 +26,8 @@ static enum rc load_unusable(struct session *s, struct err *err)
 enum rc session_load_calibration(struct session *s, struct err *err)
 {
 	char *json = NULL;
-	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns, &json, err);
+	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns,
+					   &json, err);
 
 	if (rc == RC_OK && json)
 		rc = record_to_cellcal(json, &s->calibration, err);
@@ -40,15 +41,17 @@ enum rc session_calibrated(const struct session *s, struct err *err)
 		return RC_OK;
 	if (!s->unusable_id)
 		return err_set(err, RC_SAYS_NO, 0, "the torque cell is not calibrated; run bridle hang first");
-	return err_set(err, RC_SAYS_NO, 0, "the torque cell has no usable calibration; run bridle hang again. Record %lld is not usable: %s",
-		       (long long)s->unusable_id, s->unusable_why);
+	return err_set(
+		err, RC_SAYS_NO, 0,
+		"the torque cell has no usable calibration; run bridle hang again. Record %lld is not usable: %s",
+		(long long)s->unusable_id, s->unusable_why);
 }
 
 bool session_older_calibration(const struct session *s, char *buf, size_t size)
 {
 	if (!s->calibration_id || !s->unusable_id)
 		return false;
-	snprintf(buf, size, "The newest calibration (record %lld) is not usable: %s Calibration %lld is used.", (long long)s->unusable_id,
-		 s->unusable_why, (long long)s->calibration_id);
+	snprintf(buf, size, "The newest calibration (record %lld) is not usable: %s Calibration %lld is used.",
+		 (long long)s->unusable_id, s->unusable_why, (long long)s->calibration_id);
 	return true;
 }

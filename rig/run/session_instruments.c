@@ -169,9 +169,9 @@ enum rc session_check_roles(const struct session *s, struct err *err)
 			at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", at ? ", " : "", known[i].words);
 	if (at == 0)
 		return RC_OK;
-	return err_set(
-		err, RC_ARG, 0,
-		"plans/%s.ini needs %s, and no instrument of this rig serves it. Give the node that channel, or name an "
-		"instrument with that role in rig.ini",
-		s->plan_name, list);
+	return err_set(err, RC_ARG, 0,
+		       "plans/%s.ini needs %s, and no instrument of this rig serves it. Give the node that channel, or "
+		       "name an "
+		       "instrument with that role in rig.ini",
+		       s->plan_name, list);
 }

@@ -5,16 +5,16 @@
 #include <math.h>
 
 /* Figures that no profile states: common practice, no source. */
-#define HOLD_SHARE 0.8          /* of the weakest of cell, coupling and limits a stop may use */
+#define HOLD_SHARE 0.8 /* of the weakest of cell, coupling and limits a stop may use */
 #define STANDSTILL_rpm 1.0
-#define SIGN_SHARE 0.02         /* of the largest torque: more than a zero wanders in a run ... */
-#define SIGN_CELL_SHARE 0.01    /* ... and this share of the cell's full scale */
+#define SIGN_SHARE 0.02      /* of the largest torque: more than a zero wanders in a run ... */
+#define SIGN_CELL_SHARE 0.01 /* ... and this share of the cell's full scale */
 #define CONTACTOR_s 0.3
 #define LATE_N 10
 #define OSC_CYCLES 6
 #define CELL_FROZEN_s 0.5
-#define SLOW_Hz 5.0             /* docs/tether.md keeps the line under 60 % with that */
-#define SLOW_MISSED 10          /* slow samples: a noisy line loses one of ten */
+#define SLOW_Hz 5.0    /* docs/tether.md keeps the line under 60 % with that */
+#define SLOW_MISSED 10 /* slow samples: a noisy line loses one of ten */
 
 static double least(double a, double b)
 {
@@ -35,7 +35,8 @@ int session_slow_every(const struct rig_profile *rig)
 	return (int)fmax(1, round(rig->rate_Hz / SLOW_Hz));
 }
 
-/* A channel is believed as long as ten readings of its instrument take; what fast samples tell is watched as a whole (silent_s). */
+/* A channel is believed as long as ten readings of its instrument take; what fast samples tell is watched as a whole
+ * (silent_s). */
 static void channel_limits(const struct session *s, struct guard_limits *ret)
 {
 	for (int c = CHANNEL_CELL; c <= CHANNEL_CURRENT; c++)

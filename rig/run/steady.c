@@ -31,7 +31,8 @@ static struct steady_slope renewed(const struct steady *s, size_t channel)
 
 	if (!slope.known)
 		return unknown;
-	/* A single step of the resolution in mid-window makes a slope of 1.5 steps a window: that at most; rectangular. */
+	/* A single step of the resolution in mid-window makes a slope of 1.5 steps a window: that at most; rectangular.
+	 */
 	double u_resolution = 1.5 * s->limit[channel].resolution / s->window_s / sqrt(3);
 	return (struct steady_slope){ slope.slope_per_s, hypot(slope.u_slope_per_s, u_resolution), slope.mean };
 }

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Steady is a test, not a wait: over a sliding window the slope of each watched channel, with the error of that slope, must
- * lie inside its limit. The slope and its error are those of calib/fit/stats.h; here several channels are judged together.
+/* Steady is a test, not a wait: over a sliding window the slope of each watched channel, with the error of that slope,
+ * must lie inside its limit. The slope and its error are those of calib/fit/stats.h; here several channels are judged
+ * together.
  *
- * Pure: no I/O, no clock, no allocation, no globals; fixed memory. The caller owns the struct, made once before a run. */
+ * Pure: no I/O, no clock, no allocation, no globals; fixed memory. The caller owns the struct, made once before a run.
+ */
 #ifndef BRIDLE_RUN_STEADY_H
 #define BRIDLE_RUN_STEADY_H
 
@@ -16,8 +18,9 @@
 struct steady_limit {
 	double slope_per_s; /* largest slope allowed; INFINITY = this channel is not judged */
 	double resolution;  /* of the channel's readings; a slope cannot be known better than that; 0 = fine */
-	/* false: steady only when |slope| + u <= limit (shown to be steady). true: not steady only when |slope| - u > limit
-	 * (shown to move), for slow, coarse readings such as temperatures; a channel without readings (NaN) then passes. */
+	/* false: steady only when |slope| + u <= limit (shown to be steady). true: not steady only when |slope| - u >
+	 * limit (shown to move), for slow, coarse readings such as temperatures; a channel without readings (NaN) then
+	 * passes. */
 	bool lenient;
 };
 

@@ -6,7 +6,8 @@
 static void put(struct sweep_item *items, size_t *n, int step, int direction, double set, bool repeat)
 {
 	if (*n < SWEEP_ITEMS)
-		items[(*n)++] = (struct sweep_item){ .step = step, .direction = direction, .set = set, .repeat = repeat };
+		items[(*n)++] =
+			(struct sweep_item){ .step = step, .direction = direction, .set = set, .repeat = repeat };
 }
 
 /* splitmix64 (Steele, Lea, Flood, OOPSLA 2014): small, and the same on every machine. */
@@ -55,7 +56,8 @@ bool sweep_cross_off(struct sweep_item *items, size_t n, int step, int direction
 	if (flags & (POINT_TARE | POINT_CUT))
 		return false;
 	for (size_t i = 0; i < n; i++) {
-		if (items[i].done || items[i].step != step || items[i].direction != direction || items[i].repeat != repeat)
+		if (items[i].done || items[i].step != step || items[i].direction != direction ||
+		    items[i].repeat != repeat)
 			continue;
 		items[i].done = true;
 		return true;

@@ -8,7 +8,7 @@
 #include <string.h>
 
 /* Common practice, no source: gentle enough that no set-point is overrun, quick enough that a step takes seconds. */
-#define FULL_TORQUE_S 6.0   /* from nothing to the brake's rating */
+#define FULL_TORQUE_S 6.0 /* from nothing to the brake's rating */
 #define FULL_CURRENT_S 1.0
 #define FULL_SPEED_S 3.0
 #define FULL_DRIVE_S 2.0
@@ -31,12 +31,15 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 		.torque_slope_Nm_per_s = p->torque_slope_Nm_per_s, .speed_slope_rpm_per_s = p->speed_slope_rpm_per_s,
 		.temp_slope_K_per_s = p->temp_slope_K_per_min / 60,
 		.min_slip_rpm = rig->min_slip_rpm,
-		.speed_slew_rpm_per_s = fabs(speed) / FULL_SPEED_S, .drive_slew_A_per_s = fabs(p->drive_A) / FULL_DRIVE_S,
+		.speed_slew_rpm_per_s = fabs(speed) / FULL_SPEED_S,
+		.drive_slew_A_per_s = fabs(p->drive_A) / FULL_DRIVE_S,
 		.reach_frac = REACH_FRAC, .reach_Nm = REACH_RATED_FRAC * rig->brake_rated_Nm,
 		.flags = flags,
 		.control = {
-			.map = s->map_id ? &s->map : NULL, .max_A = rig->brake_max_A, .rated_Nm = rig->brake_rated_Nm, .lag_s = NAN,
-			.ramp_Nm_per_s = rig->brake_rated_Nm / FULL_TORQUE_S, .slew_A_per_s = rig->brake_max_A / FULL_CURRENT_S,
+			.map = s->map_id ? &s->map : NULL, .max_A = rig->brake_max_A, .rated_Nm = rig->brake_rated_Nm,
+			.lag_s = NAN,
+			.ramp_Nm_per_s = rig->brake_rated_Nm / FULL_TORQUE_S,
+			.slew_A_per_s = rig->brake_max_A / FULL_CURRENT_S,
 		},
 	};
 }
@@ -69,7 +72,8 @@ static enum rc check_same_files(struct session *s, int64_t run_id, struct err *e
 	enum rc rc = logbook_run_texts(s->logbook, run_id, &rig, &actuator, &plan, err);
 
 	if (rc == RC_OK && (!same(plan, s->plan_text) || !same(actuator, s->actuator_text) || !same(rig, s->rig_text)))
-		rc = err_set(err, RC_ARG, 0, "--resume: rig, actuator or plan file changed since run %lld; start a new sweep instead",
+		rc = err_set(err, RC_ARG, 0,
+			     "--resume: rig, actuator or plan file changed since run %lld; start a new sweep instead",
 			     (long long)run_id);
 	free(rig);
 	free(actuator);
@@ -105,12 +109,16 @@ enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int6
 	enum rc rc = newest_sweep(s, &info, err);
 
 	if (rc == RC_OK && info.ended && strcmp(info.outcome, "done") == 0)
-		rc = err_set(err, RC_ARG, 0, "--resume: the last sweep of plan %s (run %lld) is finished", s->plan_name, (long long)info.id);
+		rc = err_set(err, RC_ARG, 0, "--resume: the last sweep of plan %s (run %lld) is finished", s->plan_name,
+			     (long long)info.id);
 	if (rc == RC_OK && info.calibration_id != s->calibration_id)
-		rc = err_set(err, RC_ARG, 0, "--resume: the cell was calibrated again since run %lld; start a new sweep instead",
+		rc = err_set(err, RC_ARG, 0,
+			     "--resume: the cell was calibrated again since run %lld; start a new sweep instead",
 			     (long long)info.id);
 	if (rc == RC_OK && info.map_id != s->map_id)
-		rc = err_set(err, RC_ARG, 0, "--resume: the brake was mapped again since run %lld; start a new sweep instead", (long long)info.id);
+		rc = err_set(err, RC_ARG, 0,
+			     "--resume: the brake was mapped again since run %lld; start a new sweep instead",
+			     (long long)info.id);
 	if (rc == RC_OK)
 		rc = check_same_files(s, info.id, err);
 	if (rc == RC_OK)

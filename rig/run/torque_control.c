@@ -3,7 +3,7 @@
 
 #include <math.h>
 
-#define CHAIN_LAG_S 0.06     /* converter, filter and tick */
+#define CHAIN_LAG_S 0.06 /* converter, filter and tick */
 #define LAG_UNKNOWN_S 0.3
 #define APPROACH_SHORT_FRAC 0.03 /* of a step, left to the integral so that the set-point is met from its own side */
 
@@ -36,7 +36,8 @@ static double local_slope(const struct torque_control_config *config, enum brake
 	if (!config->map)
 		return rated;
 	double lo = clamp(current_A - d, 0, config->max_A), hi = clamp(current_A + d, 0, config->max_A);
-	double slope = (brakemap_torque(config->map, branch, hi) - brakemap_torque(config->map, branch, lo)) / (hi - lo);
+	double slope =
+		(brakemap_torque(config->map, branch, hi) - brakemap_torque(config->map, branch, lo)) / (hi - lo);
 	return clamp(slope, 0.3 * rated, 3 * rated);
 }
 
@@ -54,8 +55,12 @@ static double feed_forward(const struct torque_control *c, const struct torque_c
 
 void torque_control_prime(struct torque_control *c, double out_A, double torque_Nm)
 {
-	*c = (struct torque_control){ .set_Nm = torque_Nm, .from_Nm = torque_Nm, .ramp_Nm = torque_Nm, .model_Nm = torque_Nm,
-		.out_A = out_A, .primed = true };
+	*c = (struct torque_control){ .set_Nm = torque_Nm,
+				      .from_Nm = torque_Nm,
+				      .ramp_Nm = torque_Nm,
+				      .model_Nm = torque_Nm,
+				      .out_A = out_A,
+				      .primed = true };
 }
 
 bool torque_control_arrived(const struct torque_control *c)
@@ -79,7 +84,8 @@ static void take_set_point(struct torque_control *c, double set_Nm)
 	}
 }
 
-static void integrate(struct torque_control *c, const struct torque_control_config *config, double torque_Nm, double dt_s)
+static void integrate(struct torque_control *c, const struct torque_control_config *config, double torque_Nm,
+		      double dt_s)
 {
 	double tau = lag_of(config) + CHAIN_LAG_S, gain = 1 / (4 * tau);
 	double error_Nm = c->model_Nm - torque_Nm;
@@ -87,7 +93,8 @@ static void integrate(struct torque_control *c, const struct torque_control_conf
 	if (isnan(error_Nm))
 		return;
 	c->integral_A += gain * error_Nm / local_slope(config, c->branch, c->out_A) * dt_s;
-	/* A map is good to a fifth of the range; more than that is a fault of something else. Without one all is the integral's. */
+	/* A map is good to a fifth of the range; more than that is a fault of something else. Without one all is the
+	 * integral's. */
 	double bound = config->map ? 0.25 * config->max_A : config->max_A;
 	c->integral_A = clamp(c->integral_A, -bound, bound);
 }

@@ -18,20 +18,20 @@
 struct torque_control_config {
 	const struct brakemap *map; /* borrowed; NULL: integral only, with rated_Nm / max_A for a slope */
 	double max_A, rated_Nm;
-	double lag_s;               /* used when the map has none (NaN); both NaN: 0.3 s */
-	double ramp_Nm_per_s;       /* bound on the set-point's own speed */
-	double slew_A_per_s;        /* bound on the current's speed */
+	double lag_s;         /* used when the map has none (NaN); both NaN: 0.3 s */
+	double ramp_Nm_per_s; /* bound on the set-point's own speed */
+	double slew_A_per_s;  /* bound on the current's speed */
 };
 
 /* Zeroed = brake off. */
 struct torque_control {
-	double set_Nm;     /* the last set-point asked for */
-	double from_Nm;    /* where the approach began */
-	double ramp_Nm;    /* set-point on its way */
-	double model_Nm;   /* ramp seen through the lag: what the torque should be now */
+	double set_Nm;   /* the last set-point asked for */
+	double from_Nm;  /* where the approach began */
+	double ramp_Nm;  /* set-point on its way */
+	double model_Nm; /* ramp seen through the lag: what the torque should be now */
 	double integral_A, out_A;
 	enum brakemap_branch branch;
-	int saturated;     /* +1: full current and still too little torque; -1: no current and still too much; 0 */
+	int saturated; /* +1: full current and still too little torque; -1: no current and still too much; 0 */
 	double saturated_s;
 	bool primed;
 };

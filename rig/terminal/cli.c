@@ -152,7 +152,8 @@ static enum rc take_option(const struct cli_spec *spec, size_t i, bool *seen, st
 		return RC_OK;
 	const struct cli_option *o = &spec->options[i - COMMON];
 	if (o->arg && strncmp(optarg, "--", 2) == 0)
-		return err_set(err, RC_ARG, 0, "%s: --%s: found \"%s\", which is an option; expected %s", spec->name, o->name, optarg, o->arg);
+		return err_set(err, RC_ARG, 0, "%s: --%s: found \"%s\", which is an option; expected %s", spec->name,
+			       o->name, optarg, o->arg);
 	if (o->arg)
 		*o->value = optarg;
 	else
@@ -199,9 +200,8 @@ enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli
 	optind = 0; /* glibc: start afresh, also after an earlier command line */
 	opterr = 0;
 	while ((code = getopt_long(argc, argv, ":", table, NULL)) != -1) {
-		enum rc rc = code >= FIRST_VAL
-				     ? take_option(spec, (size_t)(code - FIRST_VAL), seen, ret, err)
-				     : bad_option(spec, code, argv[optind - 1], err);
+		enum rc rc = code >= FIRST_VAL ? take_option(spec, (size_t)(code - FIRST_VAL), seen, ret, err)
+					       : bad_option(spec, code, argv[optind - 1], err);
 		if (rc != RC_OK)
 			return rc;
 	}
@@ -306,7 +306,8 @@ enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size
 	const char *slash = n > 0 && cli->bench[n - 1] == '/' ? "" : "/";
 
 	if (snprintf(buf, size, "%s%s%s", here ? "" : cli->bench, here ? "" : slash, name) >= (int)size)
-		return err_set(err, RC_RANGE, 0, "the path \"%.100s.../%.100s\" is longer than %zu bytes; use a shorter one",
-			       cli->bench, name, size - 1);
+		return err_set(err, RC_RANGE, 0,
+			       "the path \"%.100s.../%.100s\" is longer than %zu bytes; use a shorter one", cli->bench,
+			       name, size - 1);
 	return RC_OK;
 }

@@ -7,7 +7,10 @@
 
 #define INDENT 4
 
-struct narrow { size_t n; char line[4000]; };
+struct narrow {
+	size_t n;
+	char line[4000];
+};
 
 static void put(const char *s, size_t n)
 {

@@ -17,7 +17,7 @@
 
 struct progress {
 	char title[48];
-	char last[LINE];   /* the moving line as drawn */
+	char last[LINE];    /* the moving line as drawn */
 	bool quiet, moving; /* moving: on a terminal */
 	bool hurry;
 	int next_tenth;
@@ -63,7 +63,8 @@ static void draw(struct progress *p, const struct live_line *line)
 	fflush(stderr);
 }
 
-/* Writable is a pipe with room for PIPE_BUF bytes, more than is ever written at once, and a terminal that is not held. */
+/* Writable is a pipe with room for PIPE_BUF bytes, more than is ever written at once, and a terminal that is not held.
+ */
 static bool is_shut(const struct progress *p)
 {
 	struct pollfd out = { .fd = STDERR_FILENO, .events = POLLOUT };

@@ -72,7 +72,8 @@ void cli_watch_stop(void)
 		return;
 	watching = true;
 	asked = 0;
-	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch. */
+	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch.
+	 */
 	signal(SIGPIPE, SIG_IGN);
 	sigemptyset(&act.sa_mask);
 	sigemptyset(&end.sa_mask);

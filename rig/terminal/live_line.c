@@ -9,7 +9,7 @@
 #define NUMBER 20
 #define BAR_LEAST 8 /* with its brackets */
 #define BAR_MOST 22
-#define DRIFT_s 20.0 /* of the shown time towards a new estimate */
+#define DRIFT_s 20.0   /* of the shown time towards a new estimate */
 #define RANGE_FRAC 0.1 /* a range narrower than this, and than RANGE_s, is shown as one time */
 #define RANGE_s 10.0
 
@@ -21,7 +21,9 @@ struct parts {
 	char text[FIELDS][FIELD];
 };
 
-static const struct { const char *word, *shown, *brief; } phases[] = {
+static const struct {
+	const char *word, *shown, *brief;
+} phases[] = {
 	{ "start", "starting", "start" },
 	{ "spin", "speeding up", "spin" },
 	{ "settle", "settling", "settle" },
@@ -62,7 +64,9 @@ static void brief_number(char *buf, size_t size, double value)
 
 static void put_step(const struct live_line *l, enum form form, char *buf)
 {
-	const char *way = l->direction > 0 ? form == LONG ? " rising" : " up" : l->direction < 0 ? form == LONG ? " falling" : " down" : "";
+	const char *way = l->direction > 0   ? form == LONG ? " rising" : " up"
+			  : l->direction < 0 ? form == LONG ? " falling" : " down"
+					     : "";
 
 	if (l->step <= 0)
 		return;
@@ -101,7 +105,8 @@ static void put_torque(const struct live_line *l, enum form form, char *buf)
 	else if (!measured[0])
 		buf[0] = '\0';
 	else if (form == LONG)
-		snprintf(buf, FIELD, "%s %s%s%s, measured %s N\u00b7m", verb, set, torque ? "" : " ", torque ? "" : unit, measured);
+		snprintf(buf, FIELD, "%s %s%s%s, measured %s N\u00b7m", verb, set, torque ? "" : " ",
+			 torque ? "" : unit, measured);
 	else if (torque)
 		snprintf(buf, FIELD, "%s%s%s N\u00b7m", measured, form == MIDDLE ? " of " : "/", set);
 	else
@@ -115,8 +120,8 @@ static void put_power(const struct live_line *l, char *buf)
 	if (isfinite(l->brake_A))
 		used += (size_t)snprintf(buf, FIELD, "brake %.3f A", fabs(l->brake_A) < 0.0005 ? 0 : l->brake_A);
 	if (isfinite(l->voltage_V) && isfinite(l->current_A) && used < FIELD)
-		snprintf(buf + used, FIELD - used, "%s%.1f V %.2f A", used ? "  " : "", fabs(l->voltage_V) < 0.05 ? 0 : l->voltage_V,
-			 fabs(l->current_A) < 0.005 ? 0 : l->current_A);
+		snprintf(buf + used, FIELD - used, "%s%.1f V %.2f A", used ? "  " : "",
+			 fabs(l->voltage_V) < 0.05 ? 0 : l->voltage_V, fabs(l->current_A) < 0.005 ? 0 : l->current_A);
 }
 
 static void put_phase(const struct live_line *l, enum form form, char *buf)
@@ -141,7 +146,10 @@ static bool is_one_time(double low_s, double high_s)
 
 static void left_text(double low_s, double high_s, enum form form, char *buf, size_t size)
 {
-	static const struct { double from_s, unit_s; const char *name; } units[] = { { 7200, 3600, "h" }, { 120, 60, "min" }, { 0, 1, "s" } };
+	static const struct {
+		double from_s, unit_s;
+		const char *name;
+	} units[] = { { 7200, 3600, "h" }, { 120, 60, "min" }, { 0, 1, "s" } };
 	const char *tail = form == SHORT ? "" : " left";
 	size_t u = 0;
 
@@ -159,8 +167,10 @@ static void left_text(double low_s, double high_s, enum form form, char *buf, si
 	while (high_s < units[u].from_s)
 		u++;
 	double step = units[u].unit_s > 1 ? units[u].unit_s : 10; /* seconds by tens */
-	long low = (long)(floor(low_s / step) * step / units[u].unit_s), high = (long)(ceil(high_s / step) * step / units[u].unit_s);
-	snprintf(buf, size, "%ld%s%ld%s%s%s", low, form == LONG ? " to " : "-", high, form == SHORT ? "" : " ", units[u].name, tail);
+	long low = (long)(floor(low_s / step) * step / units[u].unit_s),
+	     high = (long)(ceil(high_s / step) * step / units[u].unit_s);
+	snprintf(buf, size, "%ld%s%ld%s%s%s", low, form == LONG ? " to " : "-", high, form == SHORT ? "" : " ",
+		 units[u].name, tail);
 }
 
 void live_left_text(double low_s, double high_s, char *buf, size_t size)

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A serial link through the unchanged libserialport, over a pseudo-terminal (run with ptyshim preloaded): bytes, silence, hang-up. */
+/* A serial link through the unchanged libserialport, over a pseudo-terminal (run with ptyshim preloaded): bytes,
+ * silence, hang-up. */
 #include "link/link.h"
 
 #include <fcntl.h>
@@ -175,7 +176,8 @@ int main(void)
 		TEST(silence_is_no_hang_up),
 		TEST(a_hang_up_is_told),
 		TEST(writing_against_a_full_line_ends_in_time),
-		TEST(a_second_host_is_refused), TEST(an_impossible_speed_is_refused),
+		TEST(a_second_host_is_refused),
+		TEST(an_impossible_speed_is_refused),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The conversation of docs/tether.md, played through a serial port (a pseudo-terminal; run with ptyshim preloaded): what
- * the page says that the host sends must come out of the program byte for byte, what it says that the node sends goes in. */
+/* The conversation of docs/tether.md, played through a serial port (a pseudo-terminal; run with ptyshim preloaded):
+ * what the page says that the host sends must come out of the program byte for byte, what it says that the node sends
+ * goes in. */
 #include "instrument/node.h"
 #include "node/tether.h"
 
@@ -24,7 +25,10 @@
 #define PATIENCE_MS 5000
 
 struct play {
-	struct { bool host; char line[TETHER_LINE_MAX + 2]; } row[ROWS];
+	struct {
+		bool host;
+		char line[TETHER_LINE_MAX + 2];
+	} row[ROWS];
 	size_t n, at;
 	int far_fd, near_fd; /* the node's end; a second look at the host's */
 	struct link *link;
@@ -139,8 +143,12 @@ static void set_up(struct play *p)
 
 static void greet(struct play *p, struct node **ret)
 {
-	static const struct node_config config = { .fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 360,
-						   .gear_ratio = 7.5, .direction = 1 };
+	static const struct node_config config = { .fast_Hz = 100,
+						   .slow_every = 20,
+						   .lease_ms = 300,
+						   .pulses_per_rev = 360,
+						   .gear_ratio = 7.5,
+						   .direction = 1 };
 	struct err err = { 0 };
 	size_t first;
 

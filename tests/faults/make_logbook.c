@@ -4,11 +4,19 @@
 
 static int fill(struct logbook *lb, int run, struct err *err)
 {
-	struct run_head head = { .kind = "sweep", .rig_text = run ? NULL : "[rig]\n", .actuator_name = "paddle winder",
-		.wall_ns = 5 + run, .mono_ns = -7, .calibration_id = run, .resumes_run_id = run };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = run ? NULL : "[rig]\n",
+				 .actuator_name = "paddle winder",
+				 .wall_ns = 5 + run,
+				 .mono_ns = -7,
+				 .calibration_id = run,
+				 .resumes_run_id = run };
 	char digest[LOGBOOK_DIGEST_TEXT];
 
-	if (logbook_record(lb, run, 11, "note", "{\"text\": \"Wehr \xc3\xbc" "berspr\xc3\xbcht\"}", NULL, err) != RC_OK ||
+	if (logbook_record(lb, run, 11, "note",
+			   "{\"text\": \"Wehr \xc3\xbc"
+			   "berspr\xc3\xbcht\"}",
+			   NULL, err) != RC_OK ||
 	    logbook_run_begin(lb, &head, err) != RC_OK)
 		return 1;
 	for (int i = 0; i < 500; i++) {

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Writes a logbook with one run of so many samples, 100 a second, that ended a moment ago on a real rig and heated the brake.
- * Its end says nothing of the heat, as in logbooks of older programs. Usage: make_long_run FILE SAMPLES */
+/* Writes a logbook with one run of so many samples, 100 a second, that ended a moment ago on a real rig and heated the
+ * brake. Its end says nothing of the heat, as in logbooks of older programs. Usage: make_long_run FILE SAMPLES */
 #include "tests/unit/logbook/logbook_scene.h"
 
 #include <time.h>
@@ -8,7 +8,9 @@
 static int fill(struct logbook *lb, long samples, struct err *err)
 {
 	int64_t wall_ns = (int64_t)time(NULL) * 1000000000;
-	struct run_head head = { .kind = "sweep", .rig_text = "[rig]\n", .mono_ns = 0, .wall_ns = wall_ns - samples * 10000000 };
+	struct run_head head = {
+		.kind = "sweep", .rig_text = "[rig]\n", .mono_ns = 0, .wall_ns = wall_ns - samples * 10000000
+	};
 
 	if (logbook_run_begin(lb, &head, err) != RC_OK || logbook_begin(lb, err) != RC_OK)
 		return 1;

@@ -139,7 +139,8 @@ static bool may_mount(void)
 /* With "disk" the test that has to mount, by its exit status: cmocka's own line for a skipped test reads "not ok". */
 int main(int argc, char **argv)
 {
-	static const struct CMUnitTest files[] = { TEST(files_that_may_not_grow) }, disk[] = { TEST(a_disk_without_room) };
+	static const struct CMUnitTest files[] = { TEST(files_that_may_not_grow) },
+				       disk[] = { TEST(a_disk_without_room) };
 
 	if (argc < 2 || strcmp(argv[1], "disk") != 0)
 		return cmocka_run_group_tests(files, NULL, NULL);

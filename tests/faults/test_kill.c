@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* I10: a writer is killed (SIGKILL) at random moments, in the middle of whatever it does: opening, committing, moving the
- * journal into the file. What it had said for long enough must be there, in order and without a gap. */
+/* I10: a writer is killed (SIGKILL) at random moments, in the middle of whatever it does: opening, committing, moving
+ * the journal into the file. What it had said for long enough must be there, in order and without a gap. */
 #include "tests/unit/logbook/logbook_scene.h"
 
 #include "logbook/ring.h"
@@ -74,7 +74,8 @@ static double kill_after(struct told *told, const char *path, double wait_s)
 	if (child == 0)
 		write_for_ever(path, told);
 	struct timespec pause = { .tv_nsec = (long)(wait_s * 1e9) % 1000000000, .tv_sec = (time_t)wait_s };
-	nanosleep(&pause, NULL); /* the moment is the point of it: it decides where the child is struck, not whether we pass */
+	nanosleep(&pause,
+		  NULL); /* the moment is the point of it: it decides where the child is struck, not whether we pass */
 	double at = seconds();
 	int status;
 	assert_int_equal(kill(child, SIGKILL), 0);
@@ -146,7 +147,8 @@ static void nothing_that_was_told_is_lost(void **state)
 		double killed_at = kill_after(told, b->path, wait_s);
 		if (access(b->path, F_OK) != 0)
 			continue; /* struck before the file was made */
-		assert_int_equal(book_number(b, "SELECT count(*) FROM pragma_integrity_check WHERE integrity_check = 'ok'"), 1);
+		assert_int_equal(
+			book_number(b, "SELECT count(*) FROM pragma_integrity_check WHERE integrity_check = 'ok'"), 1);
 		if (logbook_open(b->path, &b->lb, &b->err) != RC_OK || logbook_verify(b->lb, &b->err) != RC_OK ||
 		    logbook_runs(b->lb, NULL, &ids, &n, &b->err) != RC_OK)
 			fail_msg("round %d: %s", round, b->err.what);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The host's end under a storm of lines that are good by their checksum and wild by their content, bytes lost and torn, and
- * wishes of any value: no crash, no wait, nothing in the snapshot that the page does not allow, and nothing sent beyond a channel's range.
- * BRIDLE_TEST_SEED and BRIDLE_FUZZ_ROUNDS set what and how many. */
+/* The host's end under a storm of lines that are good by their checksum and wild by their content, bytes lost and torn,
+ * and wishes of any value: no crash, no wait, nothing in the snapshot that the page does not allow, and nothing sent
+ * beyond a channel's range. BRIDLE_TEST_SEED and BRIDLE_FUZZ_ROUNDS set what and how many. */
 #include "instrument/node.h"
 #include "node/tether.h"
 
@@ -62,8 +62,17 @@ static struct mono now(void *ctx)
 static enum rc sleep_until(void *ctx, struct mono t, struct err *err)
 {
 	static const char *const answers[] = {
-		"ok 1 storm 0001 00000000", "ok cell pick brake meter drive temp lines clock", "ok 24 80", "ok quad", "ok 1200", "ok",
-		"ok speed current", "ok brake case winding ambient", "ok estop guard contactor", "ok 1000", "ok",
+		"ok 1 storm 0001 00000000",
+		"ok cell pick brake meter drive temp lines clock",
+		"ok 24 80",
+		"ok quad",
+		"ok 1200",
+		"ok",
+		"ok speed current",
+		"ok brake case winding ambient",
+		"ok estop guard contactor",
+		"ok 1000",
+		"ok",
 	};
 	struct storm *s = ctx;
 	char body[120];
@@ -81,42 +90,36 @@ static enum rc sleep_until(void *ctx, struct mono t, struct err *err)
 static int64_t wild(int64_t usual)
 {
 	switch (draw() % 12) {
-	case 0:
-		return (int64_t)draw() >> draw() % 64;
-	case 1:
-		return 8388607;
-	case 2:
-		return -8388608;
-	default:
-		return usual;
+	case 0: return (int64_t)draw() >> draw() % 64;
+	case 1: return 8388607;
+	case 2: return -8388608;
+	default: return usual;
 	}
 }
 
 static void wild_line(struct storm *s, unsigned number)
 {
-	static const char *const words[] = { "idle", "live", "stopping", "safe", "none", "lease", "estop", "contactor", "ok", "no", "-", "power" };
+	static const char *const words[] = { "idle",  "live",      "stopping", "safe", "none", "lease",
+					     "estop", "contactor", "ok",       "no",   "-",    "power" };
 	const uint32_t t = (uint32_t)(s->now_us + wild(0));
 	char body[200];
 #define WORD words[draw() % (sizeof words / sizeof words[0])]
 
 	switch (draw() % 8) {
 	case 0:
-		snprintf(body, sizeof body, "S %02x %x %s %s %02x %" PRId64 " %" PRId64 " 200 %s %" PRId64 " -", (unsigned)draw() & 0xff,
-			 (unsigned)draw() & 0xf, WORD, WORD, (unsigned)draw() & 0xff, wild(6000), wild(1500), WORD, wild(300));
+		snprintf(body, sizeof body, "S %02x %x %s %s %02x %" PRId64 " %" PRId64 " 200 %s %" PRId64 " -",
+			 (unsigned)draw() & 0xff, (unsigned)draw() & 0xf, WORD, WORD, (unsigned)draw() & 0xff,
+			 wild(6000), wild(1500), WORD, wild(300));
 		break;
-	case 1:
-		snprintf(body, sizeof body, "E %02x %s %s %08x", (unsigned)draw() & 0xff, WORD, WORD, t);
-		break;
-	case 2:
-		snprintf(body, sizeof body, "!%u %s %s", (unsigned)draw() & 0xff, WORD, WORD);
-		break;
-	case 3:
-		snprintf(body, sizeof body, "%c %s %s", (char)(0x21 + draw() % 94), WORD, WORD);
-		break;
+	case 1: snprintf(body, sizeof body, "E %02x %s %s %08x", (unsigned)draw() & 0xff, WORD, WORD, t); break;
+	case 2: snprintf(body, sizeof body, "!%u %s %s", (unsigned)draw() & 0xff, WORD, WORD); break;
+	case 3: snprintf(body, sizeof body, "%c %s %s", (char)(0x21 + draw() % 94), WORD, WORD); break;
 	default:
-		snprintf(body, sizeof body, "F %02x %08x %" PRId64 " %02x %04x %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %02x",
-			 draw() % 8 == 0 ? (unsigned)draw() & 0xff : number & 0xff, t, wild(-1204), (unsigned)draw() & 0xff,
-			 (unsigned)draw() & 0xffff, wild(4310), wild(150), wild(24006), wild(412), (unsigned)draw() & 0xff);
+		snprintf(body, sizeof body,
+			 "F %02x %08x %" PRId64 " %02x %04x %" PRId64 " %" PRId64 " %" PRId64 " %" PRId64 " %02x",
+			 draw() % 8 == 0 ? (unsigned)draw() & 0xff : number & 0xff, t, wild(-1204),
+			 (unsigned)draw() & 0xff, (unsigned)draw() & 0xffff, wild(4310), wild(150), wild(24006),
+			 wild(412), (unsigned)draw() & 0xff);
 	}
 	say(s, body, draw() % 20 == 0);
 }
@@ -135,7 +138,8 @@ static void check(const struct snapshot *v)
 	must(inside(v->edge_age_s, 0, 0.999999), "age");
 	must(!isinf(v->speed_rpm), "speed");
 	must(!isnan(v->sample_age_s) && !isnan(v->channel[CHANNEL_CELL].age_s), "ages");
-	must((unsigned)v->node_state <= NODE_UNKNOWN && memchr(v->node_reason, '\0', sizeof v->node_reason) != NULL, "state");
+	must((unsigned)v->node_state <= NODE_UNKNOWN && memchr(v->node_reason, '\0', sizeof v->node_reason) != NULL,
+	     "state");
 	for (int i = 0; i < TEMP_COUNT; i++)
 		must(inside(v->temp_degC[i], -273.1, 999.9), "temperature");
 	must(!v->node_lost, "a link that is whole called lost");
@@ -164,7 +168,8 @@ static void check_sent(struct storm *s)
 			if (count < 2 || strcmp(token[1], "set") != 0)
 				continue;
 			must(count == 6 && tether_decimal(token[4], -999999, 999999, &value) &&
-			     tether_decimal(token[5], 0, BRAKE_MA, &brake), "a set-point out of range");
+				     tether_decimal(token[5], 0, BRAKE_MA, &brake),
+			     "a set-point out of range");
 			must(strcmp(token[3], "off") != 0 || value == 0, "off with a value");
 		}
 	must(s->reader.bad == 0, "a bad line sent");
@@ -172,8 +177,12 @@ static void check_sent(struct storm *s)
 
 static void storm(struct storm *s, struct link *link)
 {
-	static const struct node_config config = { .fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 360,
-						   .gear_ratio = 7.5, .direction = 1 };
+	static const struct node_config config = { .fast_Hz = 100,
+						   .slow_every = 20,
+						   .lease_ms = 300,
+						   .pulses_per_rev = 360,
+						   .gear_ratio = 7.5,
+						   .direction = 1 };
 	struct clock_src clock = { .now = now, .sleep_until = sleep_until, .ctx = s };
 	struct snapshot snap = { 0 };
 	struct node *node = NULL;
@@ -183,8 +192,11 @@ static void storm(struct storm *s, struct link *link)
 	if (node_open(link, &clock, &config, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
 		must(false, err.what);
 	for (int ticks = 0; ticks < 300; ticks++) {
-		struct wish wish = { .mode = (enum drive_mode)(draw() % 3), .speed_rpm = wild_value(), .drive_A = wild_value(),
-				     .brake_A = wild_value(), .power = draw() % 2 == 0 };
+		struct wish wish = { .mode = (enum drive_mode)(draw() % 3),
+				     .speed_rpm = wild_value(),
+				     .drive_A = wild_value(),
+				     .brake_A = wild_value(),
+				     .power = draw() % 2 == 0 };
 
 		s->now_us += draw() % 50 == 0 ? (int64_t)(draw() % 10000000000) : 10000;
 		for (uint64_t lines = draw() % 5; lines > 0; lines--)

@@ -32,10 +32,49 @@ static uint64_t draw(uint64_t below)
 }
 
 static const char *const pieces[] = {
-	"=", "[", "]", "\n", "\r\n", "#", ";", "±", "k=2", " N.m", "nan", "inf", "-", "1e308", "1e-308", "0x1p3", "%", "ppm", "@",
-	"from ", " to ", " step ", ",", "\xEF\xBB\xBF", "\xFF", "\xC2", "\x01", "\x7F", "99999999999999999999", "[cell]", "yes",
-	"                                                                                                               ",
-	"(2)", "^2", "/", "..", "torque = ", "\t", ":", "²", "µ", "°",
+	"=",
+	"[",
+	"]",
+	"\n",
+	"\r\n",
+	"#",
+	";",
+	"±",
+	"k=2",
+	" N.m",
+	"nan",
+	"inf",
+	"-",
+	"1e308",
+	"1e-308",
+	"0x1p3",
+	"%",
+	"ppm",
+	"@",
+	"from ",
+	" to ",
+	" step ",
+	",",
+	"\xEF\xBB\xBF",
+	"\xFF",
+	"\xC2",
+	"\x01",
+	"\x7F",
+	"99999999999999999999",
+	"[cell]",
+	"yes",
+	"                                                                                                              "
+	" ",
+	"(2)",
+	"^2",
+	"/",
+	"..",
+	"torque = ",
+	"\t",
+	":",
+	"²",
+	"µ",
+	"°",
 };
 
 static void harm(char *text)
@@ -91,9 +130,10 @@ static enum rc parse(int which, const char *text, union any *ret, struct mistake
 
 static const char *wrong_with_taken(int which, const union any *a)
 {
-	if (which == PROFILE_RIG && !(a->rig.cell_full_scale_Nm > 0 && a->rig.limit_torque_Nm <= a->rig.cell_full_scale_Nm &&
-				      a->rig.arm_m.u >= 0 && isfinite(a->rig.arm_m.u) && a->rig.rate_Hz >= 10 &&
-				      a->rig.lease_s * a->rig.rate_Hz >= 3 && a->rig.name[0] && memchr(a->rig.name, 0, PROFILE_WORD)))
+	if (which == PROFILE_RIG &&
+	    !(a->rig.cell_full_scale_Nm > 0 && a->rig.limit_torque_Nm <= a->rig.cell_full_scale_Nm &&
+	      a->rig.arm_m.u >= 0 && isfinite(a->rig.arm_m.u) && a->rig.rate_Hz >= 10 &&
+	      a->rig.lease_s * a->rig.rate_Hz >= 3 && a->rig.name[0] && memchr(a->rig.name, 0, PROFILE_WORD)))
 		return "a rig that cannot be was taken";
 	if (which == PROFILE_ACTUATOR && !(a->actuator.gear_ratio > 0 && isfinite(a->actuator.gear_ratio) &&
 					   a->actuator.limit_torque_Nm > 0 && a->actuator.expect_efficiency <= 1))
@@ -155,9 +195,9 @@ int main(int argc, char **argv)
 			harm(text);
 		memcpy(&any, &before, sizeof any);
 		enum rc rc = parse(which, text, &any, &m, &err);
-		const char *wrong = rc == RC_OK ? wrong_with_taken(which, &any)
-				  : rc == RC_ARG ? wrong_with_refused(&m, &err, &any, &before)
-						 : "neither taken nor refused";
+		const char *wrong = rc == RC_OK    ? wrong_with_taken(which, &any)
+				    : rc == RC_ARG ? wrong_with_refused(&m, &err, &any, &before)
+						   : "neither taken nor refused";
 		if (wrong) {
 			printf("round %ld: %s: %s\n----\n%s\n", i, wrong, err.what, text);
 			return 1;

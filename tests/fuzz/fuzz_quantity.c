@@ -25,21 +25,97 @@ static uint64_t draw(uint64_t below)
 }
 
 static const char *const corpus[] = {
-	"250.0 mm \xc2\xb1 0.2 mm", "250.0(2) mm", "100.02147(0.00035) g", "1.234(5)e-3 m", "12 N\xc2\xb7m \xc2\xb1 0.5 %",
-	"12 Nm +- 60 mNm rect", "\xc2\xb1 0.1 % k=2", "\xc2\xb1 50 ppm", "5 kg \xc2\xb1 250 mg tri", "80 rpm", "80 1/min",
-	"20 degC \xc2\xb1 2 K normal", "0 1/K \xc2\xb1 20e-6 1/K", "20.34 N\xc2\xb7m \xc2\xb1 0.12 N\xc2\xb7m (k = 2.05, 95 %)",
-	"(250.0 \xc2\xb1 0.2) mm", "1 V \xc2\xb1 2 mV k=2 dof=16", "5 kg \xc2\xb1 6 g trap=0.5", "3 arcmin", ("\xe2\x88\x92" "3.5 m/s\xc2\xb2"),
-	"1 N.m/arcmin", "23 \xc2\xb0", "7", "7 \xc2\xb1 10 %", "1e300 m", "-0.0 mm", "0.11 N\xc2\xb7m/A", "1/(m s)", "speed (rpm)",
-	"torque (N m)", "k (1/(m s))",
+	"250.0 mm \xc2\xb1 0.2 mm",
+	"250.0(2) mm",
+	"100.02147(0.00035) g",
+	"1.234(5)e-3 m",
+	"12 N\xc2\xb7m \xc2\xb1 0.5 %",
+	"12 Nm +- 60 mNm rect",
+	"\xc2\xb1 0.1 % k=2",
+	"\xc2\xb1 50 ppm",
+	"5 kg \xc2\xb1 250 mg tri",
+	"80 rpm",
+	"80 1/min",
+	"20 degC \xc2\xb1 2 K normal",
+	"0 1/K \xc2\xb1 20e-6 1/K",
+	"20.34 N\xc2\xb7m \xc2\xb1 0.12 N\xc2\xb7m (k = 2.05, 95 %)",
+	"(250.0 \xc2\xb1 0.2) mm",
+	"1 V \xc2\xb1 2 mV k=2 dof=16",
+	"5 kg \xc2\xb1 6 g trap=0.5",
+	"3 arcmin",
+	("\xe2\x88\x92"
+	 "3.5 m/s\xc2\xb2"),
+	"1 N.m/arcmin",
+	"23 \xc2\xb0",
+	"7",
+	"7 \xc2\xb1 10 %",
+	"1e300 m",
+	"-0.0 mm",
+	"0.11 N\xc2\xb7m/A",
+	"1/(m s)",
+	"speed (rpm)",
+	"torque (N m)",
+	"k (1/(m s))",
 };
 
 static const char *const pieces[] = {
-	"\xc2\xb1", "+-", "k=", "dof=", "trap=", "rect", "tri", "normal", "(", ")", "%", "ppm", "e999", "e-999", "e308", "1e308 k", "e-320", "nan", "inf", "-", " ",
-	"\xc2\xb7", "\xe2\x8b\x85", "/", "^", "2", "99999999999999999999", ".", ",", "N", "m", "Nm", "degC", "@", "since", "lg(re 1 mW)",
-	"\xff", "\xc2", "\x01", "\n", "'", "\"", "u", "k", "1/", "(2)", "0x1p3", "=", "s-", "rad", "((((((((", "))))",
+	"\xc2\xb1",
+	"+-",
+	"k=",
+	"dof=",
+	"trap=",
+	"rect",
+	"tri",
+	"normal",
+	"(",
+	")",
+	"%",
+	"ppm",
+	"e999",
+	"e-999",
+	"e308",
+	"1e308 k",
+	"e-320",
+	"nan",
+	"inf",
+	"-",
+	" ",
+	"\xc2\xb7",
+	"\xe2\x8b\x85",
+	"/",
+	"^",
+	"2",
+	"99999999999999999999",
+	".",
+	",",
+	"N",
+	"m",
+	"Nm",
+	"degC",
+	"@",
+	"since",
+	"lg(re 1 mW)",
+	"\xff",
+	"\xc2",
+	"\x01",
+	"\n",
+	"'",
+	"\"",
+	"u",
+	"k",
+	"1/",
+	"(2)",
+	"0x1p3",
+	"=",
+	"s-",
+	"rad",
+	"((((((((",
+	"))))",
 };
 
-static const char *const units[] = { "mm", "N.m", "rpm", "arcmin", "degC", "1", "kg", "V", "m/s2", "1/K", "rad/s", "%" };
+static const char *const units[] = {
+	"mm", "N.m", "rpm", "arcmin", "degC", "1", "kg", "V", "m/s2", "1/K", "rad/s", "%"
+};
 
 #define COUNT(a) (sizeof(a) / sizeof(a)[0])
 
@@ -74,7 +150,8 @@ static int wrong(const char *what, const char *text, const char *unit)
 	return 1;
 }
 
-static int check_refusal(enum rc rc, const struct err *err, const struct quantity *q, const char *text, const char *unit)
+static int check_refusal(enum rc rc, const struct err *err, const struct quantity *q, const char *text,
+			 const char *unit)
 {
 	if (rc != RC_ARG && rc != RC_RANGE)
 		return wrong("refused with an unexpected kind", text, unit);

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Any bytes at all into the tether's reader and the parsers of samples: no crash, no bytes out of bounds, and what is accepted is
- * what a strict second reading of the page accepts. With an engine: LLVMFuzzerTestOneInput. Without: a corpus
- * and its random mutations, BRIDLE_TEST_SEED and BRIDLE_FUZZ_ROUNDS set what and how many. */
+/* Any bytes at all into the tether's reader and the parsers of samples: no crash, no bytes out of bounds, and what is
+ * accepted is what a strict second reading of the page accepts. With an engine: LLVMFuzzerTestOneInput. Without: a
+ * corpus and its random mutations, BRIDLE_TEST_SEED and BRIDLE_FUZZ_ROUNDS set what and how many. */
 #include "instrument/sample.h"
 #include "node/tether.h"
 
@@ -61,7 +61,9 @@ static bool odd_spaces(const char *body)
 }
 
 /* Lines of each kind that were accepted: a parser that takes nothing would pass every other test here. */
-static struct taken { unsigned long fast, slow, event, decimal, hex; } taken;
+static struct taken {
+	unsigned long fast, slow, event, decimal, hex;
+} taken;
 
 static void parse_all(char *body)
 {
@@ -94,10 +96,13 @@ static void parse_all(char *body)
 		char back[TETHER_LINE_MAX + 1];
 
 		taken.fast++;
-		snprintf(back, sizeof back, "%s %02x %08" PRIx32 " %" PRId32 " %02x %04x %" PRIu32 " %" PRId32 " %" PRId32 " %"
-			 PRId32 " %02x", token[0], fast.number, fast.t_us, fast.cell_count, fast.conversion, fast.pulses,
-			 fast.age_us, fast.brake_mA, fast.volt_mV, fast.amp_mA, fast.ack);
-		must(strncmp(back, kept, strlen(back)) == 0, "a fast sample that is not spelled as it would be printed");
+		snprintf(back, sizeof back,
+			 "%s %02x %08" PRIx32 " %" PRId32 " %02x %04x %" PRIu32 " %" PRId32 " %" PRId32 " %" PRId32
+			 " %02x",
+			 token[0], fast.number, fast.t_us, fast.cell_count, fast.conversion, fast.pulses, fast.age_us,
+			 fast.brake_mA, fast.volt_mV, fast.amp_mA, fast.ack);
+		must(strncmp(back, kept, strlen(back)) == 0,
+		     "a fast sample that is not spelled as it would be printed");
 	}
 	if (n > 0 && sample_slow(token, n, &slow)) {
 		taken.slow++;
@@ -150,12 +155,26 @@ static uint64_t draw(void)
 }
 
 static const char *const corpus[] = {
-	"?1 hello 1", "!1 ok 1 lock-7 3f2a 0012d687", "?255 set 5000 current -999999 9999", "!13 no stopping", "B 3f2b power",
-	"F ff ffffffff -8388608 ff ffff 999999 9999 99999 -99999 ff", "F 03 0014361f -1198 5c 0002 4310 148 24006 412 0c",
-	"S 28 3 stopping lease 00 5712 0 236 231 209 -", "S ff 7 stopping contactor 3f -999999 -999999 -2731 - - 9999",
-	"E 02 state safe 001f21c4", "E 00 contactor 1 0013f2a1", "E 09 drive 08 ffffffff", "?2 advance 1260000 18",
-	"a b c d e f g h i j k l m n o p q r s t", "a b c d e f g h i j k l m n o p q r s t u", " x", "x ", "x  y",
-	"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx",
+	"?1 hello 1",
+	"!1 ok 1 lock-7 3f2a 0012d687",
+	"?255 set 5000 current -999999 9999",
+	"!13 no stopping",
+	"B 3f2b power",
+	"F ff ffffffff -8388608 ff ffff 999999 9999 99999 -99999 ff",
+	"F 03 0014361f -1198 5c 0002 4310 148 24006 412 0c",
+	"S 28 3 stopping lease 00 5712 0 236 231 209 -",
+	"S ff 7 stopping contactor 3f -999999 -999999 -2731 - - 9999",
+	"E 02 state safe 001f21c4",
+	"E 00 contactor 1 0013f2a1",
+	"E 09 drive 08 ffffffff",
+	"?2 advance 1260000 18",
+	"a b c d e f g h i j k l m n o p q r s t",
+	"a b c d e f g h i j k l m n o p q r s t u",
+	" x",
+	"x ",
+	"x  y",
+	"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx"
+	"xxx",
 	"-9223372036854775808 9223372036854775807 9223372036854775808 -0 00 07 0",
 };
 
@@ -167,12 +186,8 @@ static size_t mutate(char *buf, size_t n, size_t size)
 		size_t at = draw() % n, to = draw() % n;
 
 		switch (draw() % 5) {
-		case 0:
-			buf[at] = (char)(buf[at] ^ 1 << draw() % 8);
-			break;
-		case 1:
-			buf[at] = odd[draw() % (sizeof odd - 1)];
-			break;
+		case 0: buf[at] = (char)(buf[at] ^ 1 << draw() % 8); break;
+		case 1: buf[at] = odd[draw() % (sizeof odd - 1)]; break;
 		case 2:
 			memmove(buf + at, buf + at + 1, n - at - 1);
 			n--;
@@ -183,8 +198,7 @@ static size_t mutate(char *buf, size_t n, size_t size)
 			memmove(buf + at + 1, buf + at, n - at);
 			n++;
 			break;
-		default:
-			buf[at] = buf[to];
+		default: buf[at] = buf[to];
 		}
 	}
 	return n;
@@ -221,9 +235,10 @@ int main(void)
 			size += one_line(buf + size, sizeof buf - size);
 		LLVMFuzzerTestOneInput((const uint8_t *)buf, size);
 	}
-	printf("taken: %lu fast, %lu slow, %lu events, %lu decimals, %lu hexadecimals\n", taken.fast, taken.slow, taken.event,
-	       taken.decimal, taken.hex);
-	must(taken.fast > 0 && taken.slow > 0 && taken.event > 0 && taken.decimal > 0 && taken.hex > 0, "a parser took nothing");
+	printf("taken: %lu fast, %lu slow, %lu events, %lu decimals, %lu hexadecimals\n", taken.fast, taken.slow,
+	       taken.event, taken.decimal, taken.hex);
+	must(taken.fast > 0 && taken.slow > 0 && taken.event > 0 && taken.decimal > 0 && taken.hex > 0,
+	     "a parser took nothing");
 	return 0;
 }
 #endif

@@ -14,8 +14,8 @@ static void printed(double got, double want, double half_unit)
 }
 
 /* NIST/SEMATECH e-Handbook 2.3.6.5, load cell calibration: quadratic -1.83980467e-05 (2.45072e-05), 0.100102485
- * (4.83870e-06), 7.03186511e-06 (2.01361e-07), residual sd 3.76403e-05, 30 degrees of freedom; lack of fit F 0.347 for the
- * quadratic (8, 22), 112.2 for the line (9, 22). */
+ * (4.83870e-06), 7.03186511e-06 (2.01361e-07), residual sd 3.76403e-05, 30 degrees of freedom; lack of fit F 0.347 for
+ * the quadratic (8, 22), 112.2 for the line (9, 22). */
 static void load_cell(void **state)
 {
 	struct csv t = table_open("ehandbook_loadcell_mpc365.csv");
@@ -56,7 +56,8 @@ static void load_cell(void **state)
 }
 
 /* e-Handbook 1.3.5.3, AUTO83B: n 249 and 79, means 20.14458 and 30.48101, sd 6.41470 and 6.10771, pooled 6.34260,
- * T -12.62059 (326). Without equal variances -12.94627, 136.875 degrees of freedom: computed apart from this program. */
+ * T -12.62059 (326). Without equal variances -12.94627, 136.875 degrees of freedom: computed apart from this program.
+ */
 static void two_samples(void **state)
 {
 	struct csv t = table_open("ehandbook_auto83b.csv");
@@ -85,8 +86,8 @@ static void two_samples(void **state)
 	csv_free(&t);
 }
 
-/* NIST SP 1065 (W. J. Riley, 2008), 12.4: nine values, then 1000 points of the generator n' = 16807 n mod 2147483647 from
- * 1234567890. Plain values as printed there; the overlapping ones are from memory of the same tables. */
+/* NIST SP 1065 (W. J. Riley, 2008), 12.4: nine values, then 1000 points of the generator n' = 16807 n mod 2147483647
+ * from 1234567890. Plain values as printed there; the overlapping ones are from memory of the same tables. */
 static void allan(void **state)
 {
 	static const double nine[] = { 892, 809, 823, 798, 671, 644, 883, 903, 677 };
@@ -125,8 +126,8 @@ static void allan(void **state)
 	free(y);
 }
 
-/* Michelso of NIST StRD as a record in time: r1 0.5351997; by the formulas n_eff 30.276 (any n: 30.737), u 0.0143593; batch
- * means of 5 x 20 0.0153716, of 10 x 10 0.0129050 (computed apart from this program). */
+/* Michelso of NIST StRD as a record in time: r1 0.5351997; by the formulas n_eff 30.276 (any n: 30.737), u 0.0143593;
+ * batch means of 5 x 20 0.0153716, of 10 x 10 0.0129050 (computed apart from this program). */
 static void effective_counts(void **state)
 {
 	struct csv t = table_open("strd_uni_Michelso.csv");
@@ -147,8 +148,9 @@ static void effective_counts(void **state)
 	csv_free(&t);
 }
 
-/* Pearson's data with York's weights: York et al., Am. J. Phys. 72 (2004) 367, table II. Data seen in a repetition of the
- * table; the results are from memory: slope -0.48053341 (0.0579850), intercept 5.47991022 (0.294971), S/(n-2) 1.483. */
+/* Pearson's data with York's weights: York et al., Am. J. Phys. 72 (2004) 367, table II. Data seen in a repetition of
+ * the table; the results are from memory: slope -0.48053341 (0.0579850), intercept 5.47991022 (0.294971),
+ * S/(n-2) 1.483. */
 static void errors_in_both(void **state)
 {
 	struct csv t = table_open("york_pearson.csv");
@@ -210,7 +212,7 @@ static void thermometer(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(load_cell), cmocka_unit_test(two_samples), cmocka_unit_test(allan),
+		cmocka_unit_test(load_cell),        cmocka_unit_test(two_samples),    cmocka_unit_test(allan),
 		cmocka_unit_test(effective_counts), cmocka_unit_test(errors_in_both), cmocka_unit_test(thermometer),
 	};
 

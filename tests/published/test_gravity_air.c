@@ -9,9 +9,11 @@
 
 static void normal_gravity_by_latitude(void **state)
 {
-	static const struct { double latitude_deg, g; } rows[] = {
-		{ 0, 9.7803267715 }, { 15, 9.7837863976 }, { 30, 9.7932487036 }, { 45, 9.8061992025 }, { 60, 9.8191783850 },
-		{ 75, 9.8286980584 }, { 90, 9.8321863685 },
+	static const struct {
+		double latitude_deg, g;
+	} rows[] = {
+		{ 0, 9.7803267715 },  { 15, 9.7837863976 }, { 30, 9.7932487036 }, { 45, 9.8061992025 },
+		{ 60, 9.8191783850 }, { 75, 9.8286980584 }, { 90, 9.8321863685 },
 	};
 
 	(void)state;
@@ -25,8 +27,8 @@ static void normal_gravity_by_latitude(void **state)
 	assert_true(fabs(gravity_normal(acos(-1.0) / 4) - 9.806199203) < 1e-9);
 }
 
-/* 0.3086 mGal/m, linear: 45 deg, 1000 m: 9.803113202. The second-order form gives 9.803114376; the difference, 1.2e-7 of
- * g, is far below the anomaly that normal gravity cannot know. */
+/* 0.3086 mGal/m, linear: 45 deg, 1000 m: 9.803113202. The second-order form gives 9.803114376; the difference, 1.2e-7
+ * of g, is far below the anomaly that normal gravity cannot know. */
 static void free_air(void **state)
 {
 	struct quantity latitude = { .value = 45 }, height = { .value = 1000 };
@@ -49,7 +51,9 @@ static void standard_gravity(void **state)
 
 static void air_density_table(void **state)
 {
-	static const struct { double p, t, h, full, simple; } rows[] = {
+	static const struct {
+		double p, t, h, full, simple;
+	} rows[] = {
 		{ 101325, 20, 0.50, 1.199314, 1.199294 },
 		{ 100000, 20, 0.50, 1.183557, 1.183543 },
 		{ 101325, 23, 0.45, 1.186707, 1.186730 },
@@ -80,8 +84,11 @@ static void air_pieces(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(normal_gravity_by_latitude), cmocka_unit_test(free_air), cmocka_unit_test(standard_gravity),
-		cmocka_unit_test(air_density_table), cmocka_unit_test(air_pieces),
+		cmocka_unit_test(normal_gravity_by_latitude),
+		cmocka_unit_test(free_air),
+		cmocka_unit_test(standard_gravity),
+		cmocka_unit_test(air_density_table),
+		cmocka_unit_test(air_pieces),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

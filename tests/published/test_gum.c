@@ -59,7 +59,8 @@ static void clause_4_3_7_and_5_1_5(void **state)
 	snprintf(text, sizeof text, "0 V \xc2\xb1 %.9f V rect", half);
 	struct quantity correction = read(text, "V");
 	rounds_to(half * 1e6, 15, 1, "half-width / uV");
-	/* From the rounded half-width 15 uV the guide gets 15/sqrt 3 = 8.66, printed 8.7; unrounded 15.000 it is the same. */
+	/* From the rounded half-width 15 uV the guide gets 15/sqrt 3 = 8.66, printed 8.7; unrounded 15.000 it is the
+	 * same. */
 	rounds_to(correction.u * 1e6, 8.7, 0.1, "u / uV");
 	struct unc reading = unc_from(ctx, 0.928571, unc_source(ctx, "reading", DIST_NORMAL, INFINITY), 12e-6);
 	struct unc v = unc_add(ctx, reading, unc_of_quantity(ctx, "correction", correction));
@@ -94,9 +95,12 @@ static void clause_g_4_1(void **state)
  * (235.80; tan(0.49865 pi) = 235.78 for p = 99.73 %) and t at 90 % for 35 (1.70; 1.6896 rounds to 1.69). */
 static void table_g_2(void **state)
 {
-	static const struct { const char *column; double coverage; } columns[] = {
-		{ "t_68.27", 0.6827 }, { "t_90", 0.90 }, { "t_95", 0.95 }, { "t_95.45", 0.9545 }, { "t_99", 0.99 },
-		{ "t_99.73", 0.9973 },
+	static const struct {
+		const char *column;
+		double coverage;
+	} columns[] = {
+		{ "t_68.27", 0.6827 }, { "t_90", 0.90 }, { "t_95", 0.95 },
+		{ "t_95.45", 0.9545 }, { "t_99", 0.99 }, { "t_99.73", 0.9973 },
 	};
 	struct csv table = table_open("gum_G2_t_values.csv");
 	double *nu = table_column(&table, "nu");
@@ -106,7 +110,8 @@ static void table_g_2(void **state)
 	for (size_t c = 0; c < 6; c++) {
 		double *printed = table_column(&table, columns[c].column);
 		for (size_t i = 0; i < table.n_rows; i++) {
-			double digit = nu[i] > 99 ? 0.001 : 0.01, found = unc_coverage_factor(nu[i], columns[c].coverage);
+			double digit = nu[i] > 99 ? 0.001 : 0.01,
+			       found = unc_coverage_factor(nu[i], columns[c].coverage);
 			char what[60];
 			snprintf(what, sizeof what, "t of %g at %g", nu[i], columns[c].coverage);
 			checked++;
@@ -132,9 +137,11 @@ static void table_g_2(void **state)
 /* Table G.1: k for 68.27, 90, 95, 95.45, 99, 99.73 % of a normal distribution. */
 static void table_g_1(void **state)
 {
-	static const struct { double p, k, digit; } rows[] = {
-		{ 0.6827, 1, 0.001 }, { 0.90, 1.645, 0.001 }, { 0.95, 1.960, 0.001 }, { 0.9545, 2, 0.001 },
-		{ 0.99, 2.576, 0.001 }, { 0.9973, 3, 0.001 },
+	static const struct {
+		double p, k, digit;
+	} rows[] = {
+		{ 0.6827, 1, 0.001 }, { 0.90, 1.645, 0.001 }, { 0.95, 1.960, 0.001 },
+		{ 0.9545, 2, 0.001 }, { 0.99, 2.576, 0.001 }, { 0.9973, 3, 0.001 },
 	};
 
 	(void)state;
@@ -163,7 +170,8 @@ static void h_1_end_gauge(void **state)
 	struct unc alpha = unc_from(ctx, 11.5e-6, unc_source(ctx, "expansion", DIST_RECT, INFINITY), 2e-6 / sqrt(3));
 	struct unc theta = unc_from(ctx, -0.1, unc_source(ctx, "bed", DIST_NORMAL, INFINITY), 0.41);
 	struct unc dalpha = unc_from(ctx, 0, unc_source(ctx, "difference of expansion", DIST_RECT, 50), 1e-6 / sqrt(3));
-	struct unc dtheta = unc_from(ctx, 0, unc_source(ctx, "difference of temperature", DIST_RECT, 2), 0.05 / sqrt(3));
+	struct unc dtheta =
+		unc_from(ctx, 0, unc_source(ctx, "difference of temperature", DIST_RECT, 2), 0.05 / sqrt(3));
 	struct unc thermal = unc_add(ctx, unc_mul(ctx, dalpha, theta), unc_mul(ctx, alpha, dtheta));
 	struct unc l = unc_sub(ctx, unc_add(ctx, ls, d), unc_mul(ctx, ls, thermal));
 
@@ -196,7 +204,8 @@ static struct impedance means_of(double *const *column, size_t n)
 	for (size_t a = 0; a < 3; a++)
 		for (size_t b = 0; b < 3; b++)
 			for (size_t i = 0; i < n; i++)
-				cov[3 * a + b] += (column[a][i] - z.mean[a]) * (column[b][i] - z.mean[b]) / (double)(n * (n - 1));
+				cov[3 * a + b] +=
+					(column[a][i] - z.mean[a]) * (column[b][i] - z.mean[b]) / (double)(n * (n - 1));
 	for (size_t a = 0; a < 3; a++)
 		z.u[a] = sqrt(cov[4 * a]);
 	for (size_t a = 0; a < 3; a++)
@@ -209,10 +218,12 @@ static struct impedance means_of(double *const *column, size_t n)
 static void h_2_impedance(void **state)
 {
 	static const double value[3] = { 127.732, 219.847, 254.260 }, u_printed[3] = { 0.071, 0.295, 0.236 };
-	static const double digits[3] = { 127.73217, 219.84651, 254.25970 }, u_digits[3] = { 0.071071, 0.295582, 0.236336 };
+	static const double digits[3] = { 127.73217, 219.84651, 254.25970 },
+			    u_digits[3] = { 0.071071, 0.295582, 0.236336 };
 	static const double r_digits[3] = { -0.58843, -0.48526, 0.99251 };
 	struct csv table = table_open("gum_H2_impedance.csv");
-	double *column[3] = { table_column(&table, "V_volt"), table_column(&table, "I_mA"), table_column(&table, "phi_rad") };
+	double *column[3] = { table_column(&table, "V_volt"), table_column(&table, "I_mA"),
+			      table_column(&table, "phi_rad") };
 	struct impedance in = means_of(column, table.n_rows);
 	struct unc_ctx *ctx = unc_ctx_new();
 	struct unc x[3];
@@ -244,7 +255,8 @@ static void h_2_impedance(void **state)
 	rounds_to(unc_corr(y[0], y[2]), r_digits[1], 1e-5, "r(R,Z), more digits");
 	rounds_to(unc_corr(y[1], y[2]), r_digits[2], 1e-5, "r(X,Z), more digits");
 	/* Z^2 = R^2 + X^2 holds for the numbers by source too: nothing is left of the difference. */
-	struct unc left = unc_sub(ctx, unc_pow(ctx, y[2], 2), unc_add(ctx, unc_pow(ctx, y[0], 2), unc_pow(ctx, y[1], 2)));
+	struct unc left =
+		unc_sub(ctx, unc_pow(ctx, y[2], 2), unc_add(ctx, unc_pow(ctx, y[0], 2), unc_pow(ctx, y[1], 2)));
 	assert_true(fabs(left.value) < 1e-9 && unc_u(left) < 1e-9);
 
 	/* Approach 2: each set by itself, then means. */
@@ -255,7 +267,8 @@ static void h_2_impedance(void **state)
 		each[1][i] = z * sin(phi);
 		each[2][i] = z;
 	}
-	static const double by_sets[3] = { 127.73163, 219.84689, 254.26005 }, u_sets[3] = { 0.071274, 0.295489, 0.236248 };
+	static const double by_sets[3] = { 127.73163, 219.84689, 254.26005 },
+			    u_sets[3] = { 0.071274, 0.295489, 0.236248 };
 	for (int i = 0; i < 3; i++) {
 		struct stats_mean out;
 		assert_int_equal(stats_mean(each[i], table.n_rows, &out, NULL), RC_OK);
@@ -310,7 +323,10 @@ static int sd_of_inputs(void *handle, const double *const *x, double *const *y, 
  * By drawing n normal numbers half a million times: a check of the draws against a published table. */
 static void table_e_1(void **state)
 {
-	static const struct { size_t n; double percent; } rows[] = {
+	static const struct {
+		size_t n;
+		double percent;
+	} rows[] = {
 		{ 2, 76 }, { 3, 52 }, { 4, 42 }, { 5, 36 }, { 10, 24 }, { 20, 16 }, { 30, 13 }, { 50, 10 },
 	};
 	struct mc_input inputs[50];
@@ -321,7 +337,9 @@ static void table_e_1(void **state)
 		inputs[i] = (struct mc_input){ .value = 5, .u = 1, .dof = INFINITY, .dist = DIST_NORMAL };
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		size_t n = rows[i].n;
-		struct mc_model model = { .n_inputs = n, .n_outputs = 1, .inputs = inputs, .eval = sd_of_inputs, .ctx = &n };
+		struct mc_model model = {
+			.n_inputs = n, .n_outputs = 1, .inputs = inputs, .eval = sd_of_inputs, .ctx = &n
+		};
 		struct mc_options options = { .trials = 200000, .seed = 1795, .coverage = 0.95, .digits = 2 };
 		assert_int_equal(montecarlo_run(&model, &options, &ret, NULL), RC_OK);
 		double percent = 100 * ret.output[0].u / ret.output[0].mean;
@@ -336,10 +354,16 @@ static void table_e_1(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(clause_4_3_3), cmocka_unit_test(clause_4_3_5), cmocka_unit_test(clause_4_3_7_and_5_1_5),
-		cmocka_unit_test(clause_g_4_1), cmocka_unit_test(table_g_1), cmocka_unit_test(table_g_2),
-		cmocka_unit_test(h_1_end_gauge), cmocka_unit_test(h_2_impedance),
-		cmocka_unit_test(h_3_what_the_covariance_does), cmocka_unit_test(table_e_1),
+		cmocka_unit_test(clause_4_3_3),
+		cmocka_unit_test(clause_4_3_5),
+		cmocka_unit_test(clause_4_3_7_and_5_1_5),
+		cmocka_unit_test(clause_g_4_1),
+		cmocka_unit_test(table_g_1),
+		cmocka_unit_test(table_g_2),
+		cmocka_unit_test(h_1_end_gauge),
+		cmocka_unit_test(h_2_impedance),
+		cmocka_unit_test(h_3_what_the_covariance_does),
+		cmocka_unit_test(table_e_1),
 	};
 	int failed = cmocka_run_group_tests(tests, NULL, NULL);
 

@@ -37,7 +37,8 @@ static void tolerance(void **state)
 	close_to(montecarlo_tolerance(0.00035, 2), 5e-6, 1e-18, "two digits");
 	close_to(montecarlo_tolerance(0.00035, 1), 5e-5, 1e-17, "one digit");
 	close_to(montecarlo_tolerance(2, 1), 0.5, 1e-15, "2 K");
-	/* 9.2.2.7: u = 2.0, two digits: 0.05; 9.2.4.5: 10.1, two digits 0.5, one digit 5; 9.3.2.6: 0.0754, one: 0.005 */
+	/* 9.2.2.7: u = 2.0, two digits: 0.05; 9.2.4.5: 10.1, two digits 0.5, one digit 5; 9.3.2.6: 0.0754, one: 0.005
+	 */
 	close_to(montecarlo_tolerance(2.0, 2), 0.05, 1e-15, "2.0");
 	close_to(montecarlo_tolerance(10.149, 2), 0.5, 1e-15, "10.1");
 	close_to(montecarlo_tolerance(10.149, 1), 5, 1e-15, "10.1, one digit");
@@ -56,10 +57,14 @@ static int sum_of_four(void *handle, const double *const *x, double *const *y, s
 /* 9.2, Y = X1 + X2 + X3 + X4, symmetric 95 %. Tables 2, 3, 4. */
 static void additive_model(void **state)
 {
-	/* Rectangles: exact +-2 sqrt 3 (2 - (3/5)^(1/4)) = 3.8794, printed 3.88 (annex E). Table 4 has no analytic value;
-	 * printed is 17.0. */
+	/* Rectangles: exact +-2 sqrt 3 (2 - (3/5)^(1/4)) = 3.8794, printed 3.88 (annex E). Table 4 has no analytic
+	 * value; printed is 17.0. */
 	double exact = 2 * sqrt(3) * (2 - pow(0.6, 0.25));
-	const struct { enum dist dist; double sd4, u, end, half_digit, law_end; bool valid; } rows[] = {
+	const struct {
+		enum dist dist;
+		double sd4, u, end, half_digit, law_end;
+		bool valid;
+	} rows[] = {
 		{ DIST_NORMAL, 1, 2.00, 2 * 1.959963984540054, 0, 3.92, true },
 		{ DIST_RECT, 1, 2.00, exact, 0, 3.92, true },
 		{ DIST_RECT, 10, sqrt(103), 17.0, 0.05, 19.9, false },
@@ -70,7 +75,9 @@ static void additive_model(void **state)
 	for (size_t i = 0; i < 3; i++) {
 		struct mc_input in[4];
 		for (int k = 0; k < 4; k++)
-			in[k] = (struct mc_input){ .u = k == 3 ? rows[i].sd4 : 1, .dof = INFINITY, .dist = rows[i].dist };
+			in[k] = (struct mc_input){ .u = k == 3 ? rows[i].sd4 : 1,
+						   .dof = INFINITY,
+						   .dist = rows[i].dist };
 		struct mc_model m = { .n_inputs = 4, .n_outputs = 1, .inputs = in, .eval = sum_of_four };
 		run(&m, 1000000, 0.95, 2);
 		const struct mc_output *y = &drawn.output[0];
@@ -80,7 +87,8 @@ static void additive_model(void **state)
 		close_to(y->symmetric[1], rows[i].end, rows[i].half_digit + 5 * y->s_high, "high");
 		close_to(law.output[0].u, rows[i].u, 1e-9, "u by the law");
 		close_to(law.output[0].expanded, rows[i].law_end, i == 2 ? 0.05 : 0.005, "end by the law");
-		/* Table 3 says yes once and no once, the difference 0.04 being near the tolerance 0.05; exact ends give yes. */
+		/* Table 3 says yes once and no once, the difference 0.04 being near the tolerance 0.05; exact ends give
+		 * yes. */
 		assert_int_equal(law_holds(), rows[i].valid);
 	}
 	/* 9.2.4.5: with one significant digit (tolerance 5) the law holds for the third row too. */
@@ -168,10 +176,15 @@ static int comparison_loss(void *handle, const double *const *x, double *const *
 /* 9.4, dY = X1^2 + X2^2, bivariate normal, tables 8 (r = 0) and 9 (r = 0.9), in 1e-6. */
 static void comparison_loss_example(void **state)
 {
-	static const struct { double x1, r, mean, u, law, law_u, low, high; } rows[] = {
-		{ 0.000, 0, 50, 50, 0, 0, 0, 150 }, { 0.010, 0, 150, 112, 100, 100, 0, 367 },
-		{ 0.050, 0, 2550, 502, 2500, 500, 1590, 3543 }, { 0.000, 0.9, 50, 67, 0, 0, 0, 185 },
-		{ 0.010, 0.9, 150, 121, 100, 100, 13, 398 }, { 0.050, 0.9, 2550, 505, 2500, 500, 1628, 3555 },
+	static const struct {
+		double x1, r, mean, u, law, law_u, low, high;
+	} rows[] = {
+		{ 0.000, 0, 50, 50, 0, 0, 0, 150 },
+		{ 0.010, 0, 150, 112, 100, 100, 0, 367 },
+		{ 0.050, 0, 2550, 502, 2500, 500, 1590, 3543 },
+		{ 0.000, 0.9, 50, 67, 0, 0, 0, 185 },
+		{ 0.010, 0.9, 150, 121, 100, 100, 13, 398 },
+		{ 0.050, 0.9, 2550, 505, 2500, 500, 1628, 3555 },
 	};
 
 	(void)state;
@@ -179,15 +192,17 @@ static void comparison_loss_example(void **state)
 		double r[4] = { 1, rows[i].r, rows[i].r, 1 };
 		struct mc_input in[2] = { { .value = rows[i].x1, .u = 0.005, .dof = INFINITY, .dist = DIST_NORMAL },
 					  { .value = 0, .u = 0.005, .dof = INFINITY, .dist = DIST_NORMAL } };
-		struct mc_model m = { .n_inputs = 2, .n_outputs = 1, .inputs = in, .eval = comparison_loss,
-				      .correlation = r };
+		struct mc_model m = {
+			.n_inputs = 2, .n_outputs = 1, .inputs = in, .eval = comparison_loss, .correlation = r
+		};
 		run(&m, 1000000, 0.95, 2);
 		const struct mc_output *y = &drawn.output[0];
 		close_to(y->mean * 1e6, rows[i].mean, 0.5 + 5e6 * y->s_mean, "mean");
 		close_to(y->u * 1e6, rows[i].u, 0.5 + 5e6 * y->s_u, "u");
 		close_to(law.output[0].value * 1e6, rows[i].law, 1e-6, "law");
 		close_to(law.output[0].u * 1e6, rows[i].law_u, 1e-3, "law, u");
-		/* Shortest intervals of one run of the guide's: both runs scatter, by some 10 of 1e-6 for the widest. */
+		/* Shortest intervals of one run of the guide's: both runs scatter, by some 10 of 1e-6 for the widest.
+		 */
 		double slack = 0.5 + 0.02 * rows[i].u * (rows[i].x1 > 0.04 ? 2 : 1);
 		close_to(y->shortest[0] * 1e6, rows[i].low, slack, "shortest low");
 		close_to(y->shortest[1] * 1e6, rows[i].high, slack, "shortest high");
@@ -204,7 +219,8 @@ static int gauge_block(void *handle, const double *const *x, double *const *y, s
 	(void)handle;
 	for (size_t i = 0; i < n; i++) {
 		double theta = x[5][i] + 0.5 * sin(x[6][i]);
-		y[0][i] = x[0][i] + x[1][i] + x[2][i] + x[3][i] - x[0][i] * (x[7][i] * theta + x[4][i] * x[8][i]) - 50e6;
+		y[0][i] =
+			x[0][i] + x[1][i] + x[2][i] + x[3][i] - x[0][i] * (x[7][i] * theta + x[4][i] * x[8][i]) - 50e6;
 	}
 	return 0;
 }
@@ -230,7 +246,8 @@ static void gauge_block_example(void **state)
 	const struct mc_output *y = &drawn.output[0];
 	close_to(law.output[0].value, 838, 0.5, "law, dL / nm");
 	close_to(law.output[0].u, 32, 0.5, "law, u / nm");
-	/* The guide truncates 16.7 degrees of freedom to 16: k = 2.92, ends 745 and 931. Uncut k = 2.905, ends 1 nm inside. */
+	/* The guide truncates 16.7 degrees of freedom to 16: k = 2.92, ends 745 and 931. Uncut k = 2.905, ends 1 nm
+	 * inside. */
 	close_to(law.output[0].dof, 16.7, 0.05, "law, dof");
 	close_to(838 - 2.92 * law.output[0].u, 745, 1, "law, low");
 	close_to(838 + 2.92 * law.output[0].u, 931, 1, "law, high");
@@ -243,8 +260,11 @@ static void gauge_block_example(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(tolerance), cmocka_unit_test(additive_model), cmocka_unit_test(adaptive_procedure),
-		cmocka_unit_test(mass_example), cmocka_unit_test(comparison_loss_example),
+		cmocka_unit_test(tolerance),
+		cmocka_unit_test(additive_model),
+		cmocka_unit_test(adaptive_procedure),
+		cmocka_unit_test(mass_example),
+		cmocka_unit_test(comparison_loss_example),
 		cmocka_unit_test(gauge_block_example),
 	};
 

@@ -44,7 +44,9 @@ static void speed_example(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(clause_7_3), cmocka_unit_test(clause_7_4), cmocka_unit_test(speed_example),
+		cmocka_unit_test(clause_7_3),
+		cmocka_unit_test(clause_7_4),
+		cmocka_unit_test(speed_example),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -26,8 +26,8 @@ static void every_tolerance(void **state)
 			given++;
 			assert_int_equal(csv_number(&table, row, (size_t)column, &mg, NULL), RC_OK);
 			if (!(fabs(mpe_kg * 1e6 - mg) < 1e-9 * mg))
-				fail_msg("%g kg %s: %g mg, printed %g", printed_kg, weight_class_name((enum weight_class)c),
-					 mpe_kg * 1e6, mg);
+				fail_msg("%g kg %s: %g mg, printed %g", printed_kg,
+					 weight_class_name((enum weight_class)c), mpe_kg * 1e6, mg);
 		}
 	}
 	/* 24 each of E2, F1, F2, M1; M2 from 100 mg: 18; M3 from 1 g: 15; M1-2 and M2-3 for 50 kg only. */
@@ -64,10 +64,13 @@ static void force_of_a_kilogram(void **state)
 	unc_ctx_free(ctx);
 }
 
-/* A force off the perpendicular loses 1 - cos of its torque: 0.5 deg 38.1 ppm, 1 deg 152.3, 2 deg 609.2, 5 deg 3805.3. */
+/* A force off the perpendicular loses 1 - cos of its torque: 0.5 deg 38.1 ppm, 1 deg 152.3, 2 deg 609.2, 5 deg 3805.3.
+ */
 static void lever_error(void **state)
 {
-	static const struct { double deg, ppm; } rows[] = { { 0.5, 38.1 }, { 1, 152.3 }, { 2, 609.2 }, { 5, 3805.3 } };
+	static const struct {
+		double deg, ppm;
+	} rows[] = { { 0.5, 38.1 }, { 1, 152.3 }, { 2, 609.2 }, { 5, 3805.3 } };
 
 	(void)state;
 	for (size_t i = 0; i < 4; i++)
@@ -79,7 +82,9 @@ static void lever_error(void **state)
  * far inside the +-0.5 N.m that the rig allows. */
 static void teaching_rig(void **state)
 {
-	static const struct { double kg, Nm; } rows[] = { { 0.5, 2.4525 }, { 1, 4.905 }, { 2, 9.81 } };
+	static const struct {
+		double kg, Nm;
+	} rows[] = { { 0.5, 2.4525 }, { 1, 4.905 }, { 2, 9.81 } };
 	struct unc_ctx *ctx = unc_ctx_new();
 
 	(void)state;
@@ -88,7 +93,8 @@ static void teaching_rig(void **state)
 		/* In a vacuum a weight shows its true mass, which for 8000 kg/m3 is the conventional one. */
 		struct unc vacuum = weight_force_N(ctx, unc_exact(rows[i].kg), g, unc_exact(0), density);
 		struct unc air = weight_force_N(ctx, unc_exact(rows[i].kg), g, unc_exact(1.2), density);
-		double dry = weight_torque_Nm(ctx, vacuum, arm, level).value, wet = weight_torque_Nm(ctx, air, arm, level).value;
+		double dry = weight_torque_Nm(ctx, vacuum, arm, level).value,
+		       wet = weight_torque_Nm(ctx, air, arm, level).value;
 		assert_true(fabs(dry - rows[i].Nm) < 1e-12);
 		assert_true(fabs(wet / dry - (1 - 1.2 / 8000)) < 1e-12);
 		assert_true(fabs(wet - rows[i].Nm) < 0.5);
@@ -99,8 +105,9 @@ static void teaching_rig(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(every_tolerance), cmocka_unit_test(each_class_is_about_three_times_the_last),
-		cmocka_unit_test(force_of_a_kilogram), cmocka_unit_test(lever_error), cmocka_unit_test(teaching_rig),
+		cmocka_unit_test(every_tolerance),     cmocka_unit_test(each_class_is_about_three_times_the_last),
+		cmocka_unit_test(force_of_a_kilogram), cmocka_unit_test(lever_error),
+		cmocka_unit_test(teaching_rig),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -9,7 +9,10 @@
 
 #include <math.h>
 
-struct worst { double digits; char where[40]; };
+struct worst {
+	double digits;
+	char where[40];
+};
 
 static void meet(struct worst *w, double got, double certified, const char *where)
 {
@@ -83,13 +86,17 @@ static void linear_sets(void **state)
 		snprintf(file, sizeof file, "strd_lin_%s.csv", c->name);
 		struct csv t = table_open(file);
 		double *x = rows_of(&t, c->m), *y = table_column(&t, "y");
-		struct regress_in in = { .n = t.n_rows, .m = c->m, .x = x, .y = y, .degree = c->degree,
+		struct regress_in in = { .n = t.n_rows,
+					 .m = c->m,
+					 .x = x,
+					 .y = y,
+					 .degree = c->degree,
 					 .through_origin = c->through_origin };
 		if (regress_fit(&in, &fit, NULL, &err))
 			fail_msg("%s: %s", c->name, err.what);
 		compare(c, &fit, &certified, &coef, &sd);
-		print_message("# %-9s coefficients %4.1f digits (%s), the rest %4.1f (%s)\n", c->name, coef.digits, coef.where,
-			      sd.digits, sd.where);
+		print_message("# %-9s coefficients %4.1f digits (%s), the rest %4.1f (%s)\n", c->name, coef.digits,
+			      coef.where, sd.digits, sd.where);
 		if (!(coef.digits >= c->expect_digits - 0.5) || !(sd.digits >= c->expect_sd_digits - 0.5))
 			fail_msg("%s: fewer digits than expected", c->name);
 		free(x);
@@ -146,10 +153,12 @@ static void univariate_sets(void **state)
 		for (size_t i = 0; i < t.n_rows; i++)
 			stats_run_add(&run, y[i]);
 		r = stats_run_result(&run);
-		double d[3] = { table_digits(s.mean, c[0][k]), table_digits(s.sd, c[1][k]), table_digits(s.lag1, c[2][k]) };
-		double o[3] = { table_digits(r.mean, c[0][k]), table_digits(r.sd, c[1][k]), table_digits(r.lag1, c[2][k]) };
-		print_message("# %-9s mean %4.1f sd %4.1f lag1 %4.1f digits; one by one %4.1f %4.1f %4.1f\n", names[k], d[0], d[1],
-			      d[2], o[0], o[1], o[2]);
+		double d[3] = { table_digits(s.mean, c[0][k]), table_digits(s.sd, c[1][k]),
+				table_digits(s.lag1, c[2][k]) };
+		double o[3] = { table_digits(r.mean, c[0][k]), table_digits(r.sd, c[1][k]),
+				table_digits(r.lag1, c[2][k]) };
+		print_message("# %-9s mean %4.1f sd %4.1f lag1 %4.1f digits; one by one %4.1f %4.1f %4.1f\n", names[k],
+			      d[0], d[1], d[2], o[0], o[1], o[2]);
 		for (size_t j = 0; j < 3; j++) {
 			assert_true(d[j] >= expect[k][j] - 0.5);
 			assert_true(o[j] >= fmin(expect[k][j], 9) - 1);
@@ -193,9 +202,9 @@ static void anova_silicon_resistivity(void **state)
 
 static void anova_thirteen_leading_digits(void **state)
 {
-	/* SmLs07, 9 treatments of 21: certified 1.68 (8), 1.80 (180), F 21, s 0.1. The file's pattern: the first reading of
-	 * a treatment is its base (.4, then .3 and .5 in turn), the others base -0.1 and +0.1 in turn. At 1e12 a
-	 * double is a multiple of 1.2e-4, so some 3 digits of the certified values are left in the data. */
+	/* SmLs07, 9 treatments of 21: certified 1.68 (8), 1.80 (180), F 21, s 0.1. The file's pattern: the first
+	 * reading of a treatment is its base (.4, then .3 and .5 in turn), the others base -0.1 and +0.1 in turn. At
+	 * 1e12 a double is a multiple of 1.2e-4, so some 3 digits of the certified values are left in the data. */
 	double y[189];
 	size_t group[189], n = 0;
 	struct stats_anova a;
@@ -208,7 +217,8 @@ static void anova_thirteen_leading_digits(void **state)
 			group[n] = g;
 		}
 	assert_int_equal(stats_anova(y, group, n, 9, &a, NULL), RC_OK);
-	double least = fmin(fmin(table_digits(a.ss_between, 1.68), table_digits(a.ss_within, 1.8)), table_digits(a.F, 21));
+	double least =
+		fmin(fmin(table_digits(a.ss_between, 1.68), table_digits(a.ss_within, 1.8)), table_digits(a.F, 21));
 	print_message("# SmLs07    %4.1f digits\n", least);
 	assert_true(least >= 2.4);
 }
@@ -320,9 +330,10 @@ static void nonlinear_sets(void **state)
 			}
 			meet(&sd, fit.rss, table_lookup(&certified, name, "RSS", "certified"), "RSS");
 			meet(&sd, fit.residual_sd, table_lookup(&certified, name, "residual_sd", "certified"), "sd");
-			print_message("# %-9s start %d%s: parameters %4.1f digits (%s), the rest %4.1f (%s), %d steps\n", name, s,
-				      cases[k].model.gradient ? ", own gradient" : "", value.digits, value.where, sd.digits,
-				      sd.where, fit.iterations);
+			print_message(
+				"# %-9s start %d%s: parameters %4.1f digits (%s), the rest %4.1f (%s), %d steps\n",
+				name, s, cases[k].model.gradient ? ", own gradient" : "", value.digits, value.where,
+				sd.digits, sd.where, fit.iterations);
 			assert_true(value.digits >= 9);
 			assert_true(sd.digits >= 9);
 

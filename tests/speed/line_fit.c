@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A weighted straight line through a million points, beside GSL's own call on the same data in the same run. Prints the
- * median times and the median of the ratios; the aim is at most 1.2. Exit 1 beyond it. Run by hand or by meson test --benchmark. */
+ * median times and the median of the ratios; the aim is at most 1.2. Exit 1 beyond it. Run by hand or by meson test
+ * --benchmark. */
 #include "calib/fit/regress.h"
 
 #include <gsl/gsl_fit.h>
@@ -60,8 +61,8 @@ int main(void)
 		ratio[i] = ours[i] / gsl[i];
 	}
 	double middle = median(ratio); /* sorts: the least is first */
-	printf("weighted line, %d points: %.2f ms; gsl_fit_wlinear %.2f ms; ratio %.2f (%.2f to %.2f; aim: 1.2)\n", POINTS,
-	       1e3 * median(ours), 1e3 * median(gsl), middle, ratio[0], ratio[ROUNDS - 1]);
+	printf("weighted line, %d points: %.2f ms; gsl_fit_wlinear %.2f ms; ratio %.2f (%.2f to %.2f; aim: 1.2)\n",
+	       POINTS, 1e3 * median(ours), 1e3 * median(gsl), middle, ratio[0], ratio[ROUNDS - 1]);
 	printf("slopes agree to %.1e\n", fabs(line.slope - c1) / fabs(c1));
 	free(x);
 	free(y);

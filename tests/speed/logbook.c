@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* How fast the logbook is: a million samples written, read and verified; what a commit costs; what the tick thread pays.
- * Usage: logbook FILE (which must not be there). */
+/* How fast the logbook is: a million samples written, read and verified; what a commit costs; what the tick thread
+ * pays. Usage: logbook FILE (which must not be there). */
 #include "tests/unit/logbook/logbook_scene.h"
 
 #include "logbook/ring.h"

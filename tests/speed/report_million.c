@@ -43,8 +43,10 @@ int main(int argc, char **argv)
 	}
 	struct rusage use;
 	getrusage(RUSAGE_SELF, &use);
-	printf("%lld samples, %zu points: reduced in %.2f s, written in %.2f s, together %.2f s (aim 2 s); largest resident memory %.1f MiB\n",
-	       (long long)r->run.samples, r->curve->n, reduced - begin, end - reduced, end - begin, (double)use.ru_maxrss / 1024);
+	printf("%lld samples, %zu points: reduced in %.2f s, written in %.2f s, together %.2f s (aim 2 s); largest "
+	       "resident memory %.1f MiB\n",
+	       (long long)r->run.samples, r->curve->n, reduced - begin, end - reduced, end - begin,
+	       (double)use.ru_maxrss / 1024);
 	report_free(r);
 	made_free(&m);
 	snprintf(command, sizeof command, "rm -rf %s", dir);

@@ -25,8 +25,12 @@ static double tv_s(struct timeval t)
 
 int main(int argc, char **argv)
 {
-	static const struct node_config config = { .fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 360,
-						   .gear_ratio = 30, .direction = 1 };
+	static const struct node_config config = { .fast_Hz = 100,
+						   .slow_every = 20,
+						   .lease_ms = 300,
+						   .pulses_per_rev = 360,
+						   .gear_ratio = 30,
+						   .direction = 1 };
 	struct control *control = NULL;
 	struct link *link = NULL;
 	struct node *node = NULL;
@@ -59,8 +63,10 @@ int main(int argc, char **argv)
 	}
 	took_s = wall_s() - begin_s;
 	getrusage(RUSAGE_SELF, &after);
-	printf("{\"ticks\": %ld, \"samples\": %u, \"lost\": %u, \"user_us_per_tick\": %.2f, \"system_us_per_tick\": %.2f, "
-	       "\"wall_us_per_tick\": %.2f, \"times_real\": %.0f}\n", ticks, snap.sample_total, snap.sample_lost,
+	printf("{\"ticks\": %ld, \"samples\": %u, \"lost\": %u, \"user_us_per_tick\": %.2f, \"system_us_per_tick\": "
+	       "%.2f, "
+	       "\"wall_us_per_tick\": %.2f, \"times_real\": %.0f}\n",
+	       ticks, snap.sample_total, snap.sample_lost,
 	       1e6 * (tv_s(after.ru_utime) - tv_s(before.ru_utime)) / (double)ticks,
 	       1e6 * (tv_s(after.ru_stime) - tv_s(before.ru_stime)) / (double)ticks, 1e6 * took_s / (double)ticks,
 	       (double)ticks * 0.01 / took_s);

@@ -43,7 +43,8 @@ static double speed_loop(struct rig *r, double rotor, double most, double dt)
 
 void drive_step(struct rig *r, double dt)
 {
-	double rotor = r->speed1 * r->p.ratio, most = drive_limit_now(r), goal = 0, emf = kt_now(r, r->current) * rotor, ohm = resistance_now(r);
+	double rotor = r->speed1 * r->p.ratio, most = drive_limit_now(r), goal = 0, emf = kt_now(r, r->current) * rotor,
+	       ohm = resistance_now(r);
 	double room = r->modulation * r->bus, high = (room - emf) / ohm, low = (-room - emf) / ohm;
 	bool may = r->mode && !r->undervolt && r->bus > r->p.dropout;
 
@@ -65,7 +66,7 @@ void drive_step(struct rig *r, double dt)
 	r->derated = most < r->drive_limit;
 	r->out_of_volts = goal > high || goal < low;
 	goal = fmax(-most, fmin(most, goal));
-	if (goal > high || goal < low) {  /* out of voltage: the integral stays where it is of use */
+	if (goal > high || goal < low) { /* out of voltage: the integral stays where it is of use */
 		goal = fmax(low, fmin(high, goal));
 		if (r->mode == 1)
 			r->integral = fmax(fmin(r->integral, goal + 1), goal - 1);
@@ -75,7 +76,8 @@ void drive_step(struct rig *r, double dt)
 
 void supply_step(struct rig *r, double dt)
 {
-	double i = r->current, rotor = r->speed1 * r->p.ratio, ohm = resistance_now(r), power, draw, source, path, ripple = 1, amps;
+	double i = r->current, rotor = r->speed1 * r->p.ratio, ohm = resistance_now(r), power, draw, source, path,
+	       ripple = 1, amps;
 
 	power = r->enabled ? i * (ohm * i + kt_now(r, i) * rotor) + fabs(i) * r->drop + i * i * r->switch_r : 0;
 	if (r->enabled) {
@@ -94,7 +96,7 @@ void supply_step(struct rig *r, double dt)
 	}
 	r->bus = fmax(0, r->bus + dt * (amps - draw) / r->capacity);
 	if (r->bus > r->p.volts * 1.15)
-		r->bus = r->p.volts * 1.15;  /* a resistor burns what is braked */
+		r->bus = r->p.volts * 1.15; /* a resistor burns what is braked */
 	if (!r->contactor)
 		r->bus *= exp(-dt / 1.0);
 	r->amps = amps;
@@ -109,7 +111,8 @@ void supply_step(struct rig *r, double dt)
 
 void rig_meter(struct rig *r, double *volts, double *amps, double *ripple)
 {
-	double v = r->meter_time > 0 ? r->meter_v / r->meter_time : r->bus, i = r->meter_time > 0 ? r->meter_i / r->meter_time : r->amps;
+	double v = r->meter_time > 0 ? r->meter_v / r->meter_time : r->bus,
+	       i = r->meter_time > 0 ? r->meter_i / r->meter_time : r->amps;
 
 	*ripple = r->meter_time > 0 ? (r->meter_vi / r->meter_time - v * i) / (r->gain_v * r->gain_i) : 0;
 	*volts = v / r->gain_v + r->off_v + dice_normal(&r->dice, 0.003);

@@ -14,19 +14,22 @@ static double magnet_torque(const struct rig *r, double y)
 }
 
 /* Poles of a hysteresis brake freeze when the current falls while the shaft hardly turns; turning wears them off,
- * turning under current far faster. However often the current falls, no more freezes than one fall from full current leaves. */
+ * turning under current far faster. However often the current falls, no more freezes than one fall from full current
+ * leaves. */
 static void freeze_poles(struct rig *r, double torque_before, double torque_now, double dt)
 {
 	double turned = fabs(r->speed2) * dt / (2 * PI), most = r->freeze * r->brake_full;
 
 	if (torque_now < torque_before && most > 0)
-		r->frozen += r->freeze * (torque_before - torque_now) * exp(-fabs(r->speed2) / 0.8) * (1 - r->frozen / most);
+		r->frozen +=
+			r->freeze * (torque_before - torque_now) * exp(-fabs(r->speed2) / 0.8) * (1 - r->frozen / most);
 	r->frozen *= exp(-turned / r->frozen_turns * (1 + 40 * r->coil_flux / r->p.brake_current));
 }
 
 double brake_torque(struct rig *r, double dt)
 {
-	double before = r->brake_full * magnet_torque(r, plays_move(&r->coil, r->coil_flux / r->p.brake_current)), now, w = fabs(r->speed2);
+	double before = r->brake_full * magnet_torque(r, plays_move(&r->coil, r->coil_flux / r->p.brake_current)), now,
+	       w = fabs(r->speed2);
 	double shape, drag;
 
 	r->coil_now += (r->coil_set * r->coil_gain - r->coil_now) * (1 - exp(-dt / r->coil_lag));
@@ -36,10 +39,12 @@ double brake_torque(struct rig *r, double dt)
 	if (r->p.hysteresis) {
 		freeze_poles(r, before, now, dt);
 		shape = 1 + 0.0005 * w + r->uneven * sin(r->poles * r->angle2 + 0.7);
-		return fmax(now * shape + drag + r->frozen * (0.4 + 0.6 * sin(r->poles * r->angle2 + r->frozen_phase)), 0);
+		return fmax(now * shape + drag + r->frozen * (0.4 + 0.6 * sin(r->poles * r->angle2 + r->frozen_phase)),
+			    0);
 	}
 	r->stood = w > 0.05 ? r->stood * (1 - w * dt / (2 * PI * 0.8)) : fmin(r->stood + dt / 5, 1);
-	shape = 1 + r->uneven_now * (1 + 3 * r->stood) + r->uneven_turn * (sin(r->angle2 + 1) + 0.5 * sin(2 * r->angle2)) + 0.006 * r->stood;
+	shape = 1 + r->uneven_now * (1 + 3 * r->stood) +
+		r->uneven_turn * (sin(r->angle2 + 1) + 0.5 * sin(2 * r->angle2)) + 0.006 * r->stood;
 	shape *= 1 - r->fade * (r->heat_rotor - 20);
 	if (w < 0.02)
 		shape *= 1 + r->rest_extra;

@@ -43,9 +43,9 @@ void cell_draw(struct rig *r)
 	r->drift_gain = dice_even(d, -r->p.gain_drift, r->p.gain_drift);
 	r->warm = dice_even(d, 0.05, 0.2) * e[EF_WARM];
 	r->warm_lag = dice_even(d, 300, 1200);
-	r->emf = dice_normal(d, 0.0001) * fs * e[EF_EMF];          /* N·m for 1 K/min */
+	r->emf = dice_normal(d, 0.0001) * fs * e[EF_EMF]; /* N·m for 1 K/min */
 	r->rub = dice_even(d, 0.010, 0.030) * fmin(fs / 50, 1.2) * e[EF_FRICTION];
-	r->rub_reach = dice_even(d, 0.03e-3, 0.15e-3);             /* rad before the bearing slides */
+	r->rub_reach = dice_even(d, 0.03e-3, 0.15e-3); /* rad before the bearing slides */
 	r->cradle_k = dice_even(d, 2000, 4000) * fs / 50;
 	r->cradle_J = dice_even(d, 0.05, 0.10) * fs / 50;
 	r->cradle_c = dice_even(d, 4, 8) * fs / 50;
@@ -86,7 +86,8 @@ static double rubbing(struct rig *r, double turned)
 
 static void convert(struct rig *r)
 {
-	double fs = r->p.full_scale, load = r->cell_sum / r->cell_time, dt = r->cell_time, x = load / fs, path, reading, kelvin;
+	double fs = r->p.full_scale, load = r->cell_sum / r->cell_time, dt = r->cell_time, x = load / fs, path, reading,
+	       kelvin;
 
 	path = fabs(load - r->seat_load) / r->seat_length;
 	if (path > 0.02) {
@@ -97,7 +98,8 @@ static void convert(struct rig *r)
 	r->creep1 += (load - r->creep1) * dt / 50;
 	r->creep2 += (load - r->creep2) * dt / 700;
 	kelvin = r->cell_temp - 20;
-	reading = load * (1 + r->mount_gain + r->drift_gain * kelvin) + fs * x * (x - 1) * (r->bend2 + r->bend3 * (x - 0.5));
+	reading = load * (1 + r->mount_gain + r->drift_gain * kelvin) +
+		  fs * x * (x - 1) * (r->bend2 + r->bend3 * (x - 0.5));
 	reading += plays_move(&r->memory, load) + r->creep_share * (0.4 * r->creep1 + 0.6 * r->creep2);
 	reading += r->drift_zero * kelvin + r->emf * (r->cell_temp - r->cell_temp_before) * 60 + r->mount_zero;
 	reading += r->seat * fmin(fabs(load) / (0.1 * fs), 1) + r->cable;
@@ -133,18 +135,18 @@ void cell_slow(struct rig *r, double dt)
 	double goal = r->room + r->warm * (r->heat_house - r->room);
 
 	r->cell_temp += (goal - r->cell_temp) * dt / r->warm_lag;
-	r->cell_temp_before += (r->cell_temp - r->cell_temp_before) * dt;  /* one second behind */
+	r->cell_temp_before += (r->cell_temp - r->cell_temp_before) * dt; /* one second behind */
 	r->cable += -r->cable * dt / 400 + dice_normal(&r->dice, r->cable_sigma * sqrt(2 * dt / 400));
 }
 
 void pickup_draw(struct rig *r)
 {
-	for (int i = 0; i < 256; i++)  /* quadrature: the four phases; one tooth sensor: each tooth its own */
+	for (int i = 0; i < 256; i++) /* quadrature: the four phases; one tooth sensor: each tooth its own */
 		r->edge_error[i] = dice_normal(&r->dice, r->p.single ? 0.02 : 0.03);
 	if (!r->p.single)
 		for (int i = 4; i < 256; i++)
 			r->edge_error[i] = r->edge_error[i & 3];
-	r->wobble = dice_even(&r->dice, 0, 0.3e-3);  /* rad */
+	r->wobble = dice_even(&r->dice, 0, 0.3e-3); /* rad */
 	r->wobble_phase = dice_even(&r->dice, 0, 2 * PI);
 }
 
@@ -157,7 +159,7 @@ static double edge(const struct rig *r, long k)
 /* The counter of quadrature follows the position; that of a single sensor counts rising edges in either direction. */
 void pickup_step(struct rig *r, double before, double after, double dt)
 {
-	static const double hold = 0.04;  /* of a pulse: the comparator's hysteresis */
+	static const double hold = 0.04; /* of a pulse: the comparator's hysteresis */
 	double a = (before + r->wobble * sin(before + r->wobble_phase)) * r->p.pulses / (2 * PI);
 	double b = (after + r->wobble * sin(after + r->wobble_phase)) * r->p.pulses / (2 * PI), when = r->t - dt;
 	long *k = &r->pulses;

@@ -13,10 +13,12 @@ void rig_curve(const struct rig *r, double volts, double winding, FILE *out)
 
 	fprintf(out, "[");
 	for (int n = 0; n <= 2000; n++) {
-		double i = r->drive_limit * n / 2000, kt = r->kt * (1 - r->kt_fall * (winding - 20)) / (1 + r->kt_bow * i * i);
+		double i = r->drive_limit * n / 2000,
+		       kt = r->kt * (1 - r->kt_fall * (winding - 20)) / (1 + r->kt_bow * i * i);
 		double rotor = (r->modulation * volts - ohm * i) / kt, w = rotor / N, torque, power;
 
-		torque = (N * (kt * i - r->iron - r->iron_speed * rotor) - r->gear_dry - r->gear_viscous * w) / (1 + r->gear_load);
+		torque = (N * (kt * i - r->iron - r->iron_speed * rotor) - r->gear_dry - r->gear_viscous * w) /
+			 (1 + r->gear_load);
 		power = i * (ohm * i + kt * rotor) + i * r->drop + i * i * r->switch_r + r->standby;
 		if (w <= 0)
 			break;

@@ -39,7 +39,7 @@ static void stop(int sig)
 
 static int listen_at(const char *folder, const char *name)
 {
-	struct sockaddr_un at = {.sun_family = AF_UNIX};
+	struct sockaddr_un at = { .sun_family = AF_UNIX };
 	int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
 
 	snprintf(at.sun_path, sizeof at.sun_path, "%s/%s", folder, name);
@@ -51,13 +51,14 @@ static int listen_at(const char *folder, const char *name)
 	return fd;
 }
 
-/* One row of doubles, little end first: time s, then integrals: torque at the brake and at the flange (N·m·s), angle (rad),
- * work at the brake and at the flange (J), energy at the actuator's terminals and at the supply (J); winding, cell (°C). */
+/* One row of doubles, little end first: time s, then integrals: torque at the brake and at the flange (N·m·s), angle
+ * (rad), work at the brake and at the flange (J), energy at the actuator's terminals and at the supply (J); winding,
+ * cell (°C). */
 static void write_truth(struct bench *b)
 {
 	const struct rig *r = &b->rig;
-	const double row[] = {r->t, r->int_brake, r->int_flange, r->int_angle, r->int_work_brake, r->int_work, r->int_terminals, r->int_supply,
-	                      r->winding, r->cell_temp};
+	const double row[] = { r->t,        r->int_brake,     r->int_flange, r->int_angle, r->int_work_brake,
+			       r->int_work, r->int_terminals, r->int_supply, r->winding,   r->cell_temp };
 
 	fwrite(row, sizeof row, 1, b->truth);
 	b->truth_due = r->t + (r->contactor ? 0.01 : 0.1);
@@ -89,7 +90,7 @@ static bool send_all(int fd, const char *buf, int size)
 	while (size > 0) {
 		ssize_t n = send(fd, buf, (size_t)size, MSG_NOSIGNAL);
 		if (n < 0 && (errno == EAGAIN || errno == EINTR)) {
-			struct pollfd wait = {.fd = fd, .events = POLLOUT};
+			struct pollfd wait = { .fd = fd, .events = POLLOUT };
 			if (poll(&wait, 1, 2000) <= 0)
 				return false;
 			continue;
@@ -119,7 +120,7 @@ static void carry_out(struct bench *b)
 
 static void take_tether(struct bench *b)
 {
-	struct pollfd p = {.fd = b->listen_tether, .events = POLLIN};
+	struct pollfd p = { .fd = b->listen_tether, .events = POLLIN };
 
 	if (b->tether >= 0 || poll(&p, 1, 0) <= 0)
 		return;
@@ -157,7 +158,7 @@ static void advance(struct bench *b, uint64_t us, uint64_t received, char *out, 
 		return;
 	}
 	while (read_tether(b) && b->received < received) {
-		struct pollfd p = {.fd = b->tether, .events = POLLIN};
+		struct pollfd p = { .fd = b->tether, .events = POLLIN };
 		if (poll(&p, 1, 2000) <= 0) {
 			snprintf(out, size, "no bytes");
 			return;
@@ -184,7 +185,8 @@ static void control_line(struct bench *b, char *line)
 	take_tether(b);
 	snprintf(answer, sizeof answer, "no args");
 	if (!strcmp(word[1], "hello"))
-		snprintf(answer, sizeof answer, words > 2 && !strcmp(word[2], "1") ? "ok 1 bench %llu" : "no version 1", (unsigned long long)b->seed);
+		snprintf(answer, sizeof answer, words > 2 && !strcmp(word[2], "1") ? "ok 1 bench %llu" : "no version 1",
+			 (unsigned long long)b->seed);
 	else if (!strcmp(word[1], "now"))
 		snprintf(answer, sizeof answer, "ok %llu", (unsigned long long)llround(b->rig.t * 1e6));
 	else if (!strcmp(word[1], "advance") && words == 4)
@@ -249,11 +251,11 @@ static void serve(struct bench *b)
 	double last = machine_time();
 
 	while (!over) {
-		struct pollfd p[2] = {{.fd = b->listen_tether, .events = POLLIN}, {.events = POLLIN}};
+		struct pollfd p[2] = { { .fd = b->listen_tether, .events = POLLIN }, { .events = POLLIN } };
 		bool runs = b->control < 0 && (b->tether >= 0 || b->node.state == LIVE || b->node.state == STOPPING);
 
 		if (b->tether >= 0)
-			p[0].fd = -1;  /* one host at a time */
+			p[0].fd = -1; /* one host at a time */
 		p[1].fd = b->control >= 0 ? b->control : b->listen_control;
 		if (poll(p, 2, runs ? 5 : 200) < 0 && errno != EINTR)
 			return;
@@ -275,10 +277,13 @@ static void serve(struct bench *b)
 
 static void usage(void)
 {
-	fprintf(stderr, "Usage: stranger_bench --folder DIR [--kind powder|hysteresis] [--pick quad|single] [--seed N]\n"
-	                "                      [--papers] [--effect NAME=FACTOR]...\n"
-	                "Serves DIR/tether.sock and DIR/control.sock, writes DIR/truth.bin; the folder's profiles too when it has none.\n"
-	                "--papers writes the profiles and ends; --curve VOLTS,DEGC prints the actuator's true curve and ends. Effects:");
+	fprintf(stderr,
+		"Usage: stranger_bench --folder DIR [--kind powder|hysteresis] [--pick quad|single] [--seed N]\n"
+		"                      [--papers] [--effect NAME=FACTOR]...\n"
+		"Serves DIR/tether.sock and DIR/control.sock, writes DIR/truth.bin; the folder's profiles too when it "
+		"has none.\n"
+		"--papers writes the profiles and ends; --curve VOLTS,DEGC prints the actuator's true curve and ends. "
+		"Effects:");
 	for (int i = 0; i < EF_COUNT; i++)
 		fprintf(stderr, " %s", effect_names[i]);
 	fprintf(stderr, "\n");
@@ -290,7 +295,8 @@ static void set_effect(double *effect, const char *text)
 	const char *is = strchr(text, '=');
 
 	for (int i = 0; is && i < EF_COUNT; i++)
-		if (strlen(effect_names[i]) == (size_t)(is - text) && !strncmp(effect_names[i], text, (size_t)(is - text))) {
+		if (strlen(effect_names[i]) == (size_t)(is - text) &&
+		    !strncmp(effect_names[i], text, (size_t)(is - text))) {
 			effect[i] = atof(is + 1);
 			return;
 		}
@@ -299,8 +305,10 @@ static void set_effect(double *effect, const char *text)
 
 int main(int argc, char **argv)
 {
-	static const struct option options[] = {{"folder", 1, 0, 'f'}, {"kind", 1, 0, 'k'}, {"pick", 1, 0, 'p'}, {"seed", 1, 0, 's'},
-	                                        {"effect", 1, 0, 'e'}, {"papers", 0, 0, 'w'}, {"curve", 1, 0, 'c'}, {0, 0, 0, 0}};
+	static const struct option options[] = { { "folder", 1, 0, 'f' }, { "kind", 1, 0, 'k' },
+						 { "pick", 1, 0, 'p' },   { "seed", 1, 0, 's' },
+						 { "effect", 1, 0, 'e' }, { "papers", 0, 0, 'w' },
+						 { "curve", 1, 0, 'c' },  { 0, 0, 0, 0 } };
 	static struct bench b;
 	const char *folder = NULL, *curve = NULL;
 	bool hysteresis = false, single = false, only_papers = false;

@@ -10,7 +10,7 @@
 #define PI 3.14159265358979323846
 #define TOKENS 20
 
-static const char *const state_names[] = {"idle", "live", "stopping", "safe"};
+static const char *const state_names[] = { "idle", "live", "stopping", "safe" };
 
 uint16_t line_sum(const char *body, size_t n)
 {
@@ -44,7 +44,7 @@ static void put(struct node *n, const char *body)
 	if (n->out_length == 0)
 		n->out_from = n->rig->t;
 	n->out_length += snprintf(n->out + n->out_length, (size_t)(NODE_QUEUE - n->out_length), "%s =%04X\n", body,
-	                          line_sum(body, (size_t)length));
+				  line_sum(body, (size_t)length));
 }
 
 int node_carried(struct node *n, char *buf, int size)
@@ -65,7 +65,8 @@ int node_carried(struct node *n, char *buf, int size)
 static void event(struct node *n, const char *word, const char *value)
 {
 	char body[100];
-	snprintf(body, sizeof body, "E %02x %s %s %08x", n->event++ & 255, word, value, (unsigned)clock_us(n, n->rig->t));
+	snprintf(body, sizeof body, "E %02x %s %s %08x", n->event++ & 255, word, value,
+		 (unsigned)clock_us(n, n->rig->t));
 	put(n, body);
 }
 
@@ -292,7 +293,8 @@ static void request(struct node *n, char *body)
 	*rest = ' ';
 	seq = (int)s;
 	if (seq == n->last_seq && !strcmp(body, n->last_body)) {
-		fresh = strstr(body, " hello") || strstr(body, " caps") || strstr(body, " info") || strstr(body, " status");
+		fresh = strstr(body, " hello") || strstr(body, " caps") || strstr(body, " info") ||
+			strstr(body, " status");
 		if (!fresh) {
 			snprintf(line, sizeof line, "!%d %s", seq, n->last_answer);
 			put(n, line);
@@ -379,7 +381,7 @@ static void slow_sample(struct node *n)
 {
 	struct rig *r = n->rig;
 	char body[128], temp[4][8];
-	static const int quad[4] = {0, 1, 3, -1}, full[4] = {0, 1, 2, 3};
+	static const int quad[4] = { 0, 1, 3, -1 }, full[4] = { 0, 1, 2, 3 };
 
 	for (int i = 0; i < 4; i++) {
 		int which = r->p.hysteresis ? full[i] : quad[i];
@@ -389,11 +391,14 @@ static void slow_sample(struct node *n)
 			snprintf(temp[i], sizeof temp[i], "%ld", within(rig_temperature(r, which) * 10, -2731, 9999));
 	}
 	snprintf(body, sizeof body, "S %02x %x %s %s %02x %ld %ld %s %s %s %s", (n->sample - 1) & 255,
-	         (unsigned)(r->estop | r->guard << 1 | r->contactor << 2), state_names[n->state], n->reason, (unsigned)drive_bits(n),
-	         within(r->speed1 * r->p.ratio * 30 / PI * 10 + dice_normal(&r->dice, 3), -999999, 999999),
-	         within(r->current * r->current_shown * 1000 + dice_normal(&r->dice, 10), -999999, 999999), temp[0], temp[1], temp[2], temp[3]);
-	if (r->p.hysteresis)  /* its node multiplies before it averages */
-		snprintf(body + strlen(body), sizeof body - strlen(body), " %ld", within(n->ripple / (n->ripples ? n->ripples : 1) * 1000, -9999, 9999));
+		 (unsigned)(r->estop | r->guard << 1 | r->contactor << 2), state_names[n->state], n->reason,
+		 (unsigned)drive_bits(n),
+		 within(r->speed1 * r->p.ratio * 30 / PI * 10 + dice_normal(&r->dice, 3), -999999, 999999),
+		 within(r->current * r->current_shown * 1000 + dice_normal(&r->dice, 10), -999999, 999999), temp[0],
+		 temp[1], temp[2], temp[3]);
+	if (r->p.hysteresis) /* its node multiplies before it averages */
+		snprintf(body + strlen(body), sizeof body - strlen(body), " %ld",
+			 within(n->ripple / (n->ripples ? n->ripples : 1) * 1000, -9999, 9999));
 	n->ripple = n->ripples = 0;
 	put(n, body);
 }
@@ -407,9 +412,10 @@ static void fast_sample(struct node *n)
 	rig_meter(r, &volts, &amps, &ripple);
 	n->ripple += ripple;
 	n->ripples++;
-	snprintf(body, sizeof body, "F %02x %08x %ld %02x %04x %ld %ld %ld %ld %02x", n->sample++ & 255, (unsigned)clock_us(n, r->t), r->count,
-	         r->conversions & 255, (unsigned)r->pulses & 0xffff, within(age, 0, 999999), within(r->coil_now / r->coil_gain * 1000, -999, 9999),
-	         within(volts * 1000, -9999, 99999), within(amps * 1000, -99999, 99999), n->ack);
+	snprintf(body, sizeof body, "F %02x %08x %ld %02x %04x %ld %ld %ld %ld %02x", n->sample++ & 255,
+		 (unsigned)clock_us(n, r->t), r->count, r->conversions & 255, (unsigned)r->pulses & 0xffff,
+		 within(age, 0, 999999), within(r->coil_now / r->coil_gain * 1000, -999, 9999),
+		 within(volts * 1000, -9999, 99999), within(amps * 1000, -99999, 99999), n->ack);
 	if (waiting(n) < 300)
 		put(n, body);
 	if (--n->until_slow <= 0) {

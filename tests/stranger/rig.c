@@ -9,8 +9,8 @@
 #define PI 3.14159265358979323846
 
 const char *const effect_names[EF_COUNT] = {
-	"friction", "memory", "scatter", "outer", "couple", "frozen", "emf", "hum", "cable", "warm", "ripple", "uneven",
-	"volts", "amps", "arm", "bend", "mount", "arm-slip", "drive-limit",
+	"friction", "memory", "scatter", "outer", "couple", "frozen", "emf",   "hum",      "cable",       "warm",
+	"ripple",   "uneven", "volts",   "amps",  "arm",    "bend",   "mount", "arm-slip", "drive-limit",
 };
 
 /* Normal gravity after the international formula of 1980 (H. Moritz, Bull. Geod. 54 (1980) 395), free air. */
@@ -38,12 +38,15 @@ static void draw_place(struct rig *r)
 	char name[24];
 
 	r->gravity = h ? 9.8112 + dice_even(d, -0.0004, 0.0004)
-	               : normal_gravity(47.6 + dice_even(d, -0.05, 0.05), 420 + dice_even(d, -20, 20)) * (1 + dice_even(d, -5e-5, 5e-5));
+		       : normal_gravity(47.6 + dice_even(d, -0.05, 0.05), 420 + dice_even(d, -20, 20)) *
+				     (1 + dice_even(d, -5e-5, 5e-5));
 	r->air = dice_even(d, 1.14, 1.22);
-	r->arm = r->p.arm * (1 + r->effect[EF_ARM_SLIP]) + r->effect[EF_ARM] * (h ? dice_even(d, -0.3e-3, 0.3e-3) : dice_normal(d, 0.2e-3));
+	r->arm = r->p.arm * (1 + r->effect[EF_ARM_SLIP]) +
+		 r->effect[EF_ARM] * (h ? dice_even(d, -0.3e-3, 0.3e-3) : dice_normal(d, 0.2e-3));
 	r->level = dice_even(d, -0.5, 0.5) * PI / 180;
 	r->arm_unbalance = dice_even(d, 0.1, 0.5);
-	add_piece(r, "hanger", h ? 0.4021 + dice_even(d, -0.2e-3, 0.2e-3) : 0.5087 + dice_even(d, -0.4e-3, 0.4e-3), dice_even(d, 7600, 8100));
+	add_piece(r, "hanger", h ? 0.4021 + dice_even(d, -0.2e-3, 0.2e-3) : 0.5087 + dice_even(d, -0.4e-3, 0.4e-3),
+		  dice_even(d, 7600, 8100));
 	for (int i = 0; i < (h ? 4 : 5); i++) {
 		snprintf(name, sizeof name, "2kg-%c", 'a' + i);
 		add_piece(r, name, 2 + dice_even(d, -100e-6, 100e-6), dice_even(d, 7600, 8100));
@@ -160,7 +163,8 @@ static double rub_body(double *speed, double J, double applied, double most, dou
 
 static void shaft_step(struct rig *r, double dt)
 {
-	double N = r->p.ratio, wind = r->angle1 - r->angle2, half = r->backlash / 2, motor, dry, load2, most, acted, brake, before = r->angle2;
+	double N = r->p.ratio, wind = r->angle1 - r->angle2, half = r->backlash / 2, motor, dry, load2, most, acted,
+	       brake, before = r->angle2;
 
 	r->spring = 0;
 	if (r->coupled && fabs(wind) > half) {
@@ -243,7 +247,7 @@ void rig_step(struct rig *r, double dt)
 
 double rig_temperature(struct rig *r, int which)
 {
-	const double t[4] = {r->heat_house, r->casing, r->winding, r->room};
+	const double t[4] = { r->heat_house, r->casing, r->winding, r->room };
 	return t[which] + r->temp_error[which];
 }
 

@@ -2,8 +2,9 @@
 /* A virtual bench by a stranger: written from docs/tether.md alone, with physics of its own. It shares no line with
  * the program, so that an error which program and bench of this project have in common shows here.
  *
- * SI units throughout: N·m, rad/s, A, V, s, °C. Torque and angle are at the output shaft unless the name says rotor; positive is the
- * direction in which the actuator drives. Bench time is in seconds (double) inside, whole µs on the control line. */
+ * SI units throughout: N·m, rad/s, A, V, s, °C. Torque and angle are at the output shaft unless the name says rotor;
+ * positive is the direction in which the actuator drives. Bench time is in seconds (double) inside, whole µs on the
+ * control line. */
 #ifndef STRANGER_H
 #define STRANGER_H
 
@@ -25,8 +26,26 @@ double dice_normal(struct dice *d, double sigma);
 /* Sizes of effects that no profile states, as factors (1: as realistic, 0: none), set by --effect NAME=FACTOR;
  * arm-slip is a share of the arm's length (0). */
 enum effect {
-	EF_FRICTION, EF_MEMORY, EF_SCATTER, EF_OUTER, EF_COUPLE, EF_FROZEN, EF_EMF, EF_HUM, EF_CABLE, EF_WARM, EF_RIPPLE, EF_UNEVEN,
-	EF_VOLTS, EF_AMPS, EF_ARM, EF_BEND, EF_MOUNT, EF_ARM_SLIP, EF_DRIVE_LIMIT, EF_COUNT
+	EF_FRICTION,
+	EF_MEMORY,
+	EF_SCATTER,
+	EF_OUTER,
+	EF_COUPLE,
+	EF_FROZEN,
+	EF_EMF,
+	EF_HUM,
+	EF_CABLE,
+	EF_WARM,
+	EF_RIPPLE,
+	EF_UNEVEN,
+	EF_VOLTS,
+	EF_AMPS,
+	EF_ARM,
+	EF_BEND,
+	EF_MOUNT,
+	EF_ARM_SLIP,
+	EF_DRIVE_LIMIT,
+	EF_COUNT
 };
 extern const char *const effect_names[EF_COUNT];
 
@@ -37,9 +56,9 @@ struct papers {
 	double full_scale, brake_torque, brake_current, arm, weight_limit;
 	double volts, amps, dropout, cable;
 	double ratio, pulses, torque_limit, speed_limit;
-	double zero_drift, gain_drift, creep;        /* N·m/K normal, 1/K rectangular, 1 rectangular */
-	double meter_gain, meter_volt, meter_amp;    /* 1 (k = 2), V, A rectangular */
-	double clock;                                /* 1, rectangular */
+	double zero_drift, gain_drift, creep;     /* N·m/K normal, 1/K rectangular, 1 rectangular */
+	double meter_gain, meter_volt, meter_amp; /* 1 (k = 2), V, A rectangular */
+	double clock;                             /* 1, rectangular */
 };
 struct papers papers_of(bool hysteresis, bool single);
 /* Writes the bench folder's files; gives false when one cannot be written. */
@@ -57,7 +76,7 @@ double plays_move(struct plays *p, double x);
 
 struct piece {
 	char name[24];
-	double mass, density;      /* true */
+	double mass, density; /* true */
 	bool hangs;
 };
 
@@ -82,14 +101,17 @@ struct rig {
 	/* brake */
 	struct plays coil;
 	double coil_set, coil_now, coil_flux, coil_lag, flux_lag, coil_gain;
-	double brake_full, drag, drag_back, drag_speed, toe, bow, uneven, uneven_turn, uneven_now, stood, fade, rest_extra;
+	double brake_full, drag, drag_back, drag_speed, toe, bow, uneven, uneven_turn, uneven_now, stood, fade,
+		rest_extra;
 	double frozen, freeze, frozen_turns, frozen_phase, poles;
 	double heat_rotor, heat_house;
 	/* cradle and cell */
 	double tilt, tilt_rate, cradle_J, cradle_k, cradle_c, rub, rub_now, rub_reach;
 	struct plays memory;
-	double gain, zero, bend2, bend3, creep_share, creep1, creep2, couple, drift_zero, drift_gain, cell_temp, cell_temp_before, warm, warm_lag, emf;
-	double mount_zero, mount_gain, seat, seat_sigma, seat_length, seat_load, cable, cable_sigma, noise, hum, hum_hz, hum_phase;
+	double gain, zero, bend2, bend3, creep_share, creep1, creep2, couple, drift_zero, drift_gain, cell_temp,
+		cell_temp_before, warm, warm_lag, emf;
+	double mount_zero, mount_gain, seat, seat_sigma, seat_length, seat_load, cable, cable_sigma, noise, hum, hum_hz,
+		hum_phase;
 	double conversion, conversion_end, cell_sum, cell_time;
 	long count;
 	unsigned conversions;
@@ -100,8 +122,8 @@ struct rig {
 	/* actuator and supply */
 	double kt, kt_fall, kt_bow, resistance, winding, casing, drive_limit, room, room_phase;
 	double current, integral, speed_ref, enabled_at, modulation, standby, drop, switch_r, current_shown;
-	int mode;                  /* 0 off, 1 speed, 2 current */
-	double set_point;          /* rad/s of the rotor or A */
+	int mode;         /* 0 off, 1 speed, 2 current */
+	double set_point; /* rad/s of the rotor or A */
 	bool enabled, undervolt, limited, derated, out_of_volts;
 	double bus, source, source_r, source_limit, capacity, amps, volts_supply, ripple_phase, breathe;
 	/* contactor, stops */
@@ -120,10 +142,11 @@ void rig_draw(struct rig *r, const struct papers *p, uint64_t seed, const double
 void rig_step(struct rig *r, double dt);
 /* What hands do; words of the control line after "hand". NULL when done, else why not. */
 const char *rig_hand(struct rig *r, char **word, int words);
-/* A JSON array of [torque N·m at the flange, speed rpm, power W at the actuator's terminals], current rising to the drive's limit,
- * for so much voltage at the actuator's terminals and a winding so hot (°C). Torque may be negative at its begin. */
+/* A JSON array of [torque N·m at the flange, speed rpm, power W at the actuator's terminals], current rising to the
+ * drive's limit, for so much voltage at the actuator's terminals and a winding so hot (°C). Torque may be negative at
+ * its begin. */
 void rig_curve(const struct rig *r, double volts, double winding, FILE *out);
-double rig_temperature(struct rig *r, int which);  /* 0 brake, 1 case, 2 winding, 3 ambient, by its sensor */
+double rig_temperature(struct rig *r, int which); /* 0 brake, 1 case, 2 winding, 3 ambient, by its sensor */
 /* Means since the last call; ripple: mean of the products less the product of the means, W. */
 void rig_meter(struct rig *r, double *volts, double *amps, double *ripple);
 /* actuator.c, brake.c, cell.c: parts of a step */

@@ -5,12 +5,12 @@
 
 #include <math.h>
 
-#define assert_near(found, expected, tolerance)                                                                       \
-	do {                                                                                                          \
-		double near_found = (found), near_expected = (expected), near_tolerance = (tolerance);                \
-		if (!(fabs(near_found - near_expected) <= near_tolerance))                                            \
-			fail_msg("%s: found %.15g, expected %.15g +- %.3g", #found, near_found, near_expected,       \
-				 near_tolerance);                                                                     \
+#define assert_near(found, expected, tolerance) \
+	do { \
+		double near_found = (found), near_expected = (expected), near_tolerance = (tolerance); \
+		if (!(fabs(near_found - near_expected) <= near_tolerance)) \
+			fail_msg("%s: found %.15g, expected %.15g +- %.3g", #found, near_found, near_expected, \
+				 near_tolerance); \
 	} while (0)
 
 #endif

@@ -99,7 +99,8 @@ static void saturates(void **state)
 	assert_near(actuator_kt(&a, -10), actuator_kt(&a, 10), 1e-15);
 }
 
-/* Locked output, torque slowly to plus and minus: the rotor's angle shows play and stiffness (handbook: lost motion). */
+/* Locked output, torque slowly to plus and minus: the rotor's angle shows play and stiffness (handbook: lost motion).
+ */
 static void twist_shows_play_and_stiffness(void **state)
 {
 	struct world_config k = kit_config(1);

@@ -42,7 +42,9 @@ static void what_is_due_comes_once_and_in_order(void **state)
 
 static void refuses_with_one_sentence_and_touches_nothing(void **state)
 {
-	static const struct { const char *text, *says; } rows[] = {
+	static const struct {
+		const char *text, *says;
+	} rows[] = {
 		{ "x", "found \"x\", expected a bench time" },
 		{ "5", "found \"5\", expected a bench time" },
 		{ "5 ", "found \"5 \", expected a bench time" },

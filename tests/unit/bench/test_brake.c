@@ -119,7 +119,8 @@ static void lags_behind_its_current(void **state)
 		turn(&b, 0.28, 1);
 		area += (b.current_A - final) * 1e-3;
 	}
-	/* Small step: the driver's own lag rules, or the coil's L/R when that is slower (no voltage against the fall). */
+	/* Small step: the driver's own lag rules, or the coil's L/R when that is slower (no voltage against the fall).
+	 */
 	coil_s = k.physics.brake.coil_henry / k.physics.brake.coil_ohm;
 	assert_true(area / (0.01 / k.physics.brake.readback_gain) >= k.physics.brake.driver_lag_s * 0.9);
 	assert_true(area / (0.01 / k.physics.brake.readback_gain) <= coil_s);
@@ -159,7 +160,8 @@ static void fades_when_hot(void **state)
 	cold = b.torque_Nm;
 	for (int i = 0; i < 2000; i++)
 		brake_tick(&b, 0, 8, 150, 20);
-	assert_near(b.torque_Nm / cold, 1 - k.physics.brake.fade_per_K * 130 - k.physics.brake.fade_hot_per_K * 30, 1e-3);
+	assert_near(b.torque_Nm / cold, 1 - k.physics.brake.fade_per_K * 130 - k.physics.brake.fade_hot_per_K * 30,
+		    1e-3);
 	gsl_rng_free(rng);
 }
 

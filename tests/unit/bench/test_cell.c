@@ -15,7 +15,8 @@ static void start(struct cell *c, struct world_config *k, const struct cell_trut
 	k->physics.cell.gain_count = 6e6;
 	k->physics.cell.zero_count = 1000;
 	kit_without_strays(&k->physics);
-	k->physics.cell.bend_frac = k->physics.cell.memory_frac = k->physics.cell.noise_Nm = k->physics.cell.wander_Nm = 0;
+	k->physics.cell.bend_frac = k->physics.cell.memory_frac = k->physics.cell.noise_Nm = k->physics.cell.wander_Nm =
+		0;
 	*rng = draw_new(5, "test.cell");
 	cell_init(c, &k->physics, truth, *rng);
 }
@@ -171,7 +172,8 @@ static void noise_has_its_standard_deviation(void **state)
 		sum += c.count;
 		squares += (c.count - 1001000.0) * (c.count - 1001000.0);
 	}
-	/* Chi-square with 4000 degrees of freedom: 400 counts within 5 % at better than 1 in 1e5; mean within 4.5 s/sqrt n. */
+	/* Chi-square with 4000 degrees of freedom: 400 counts within 5 % at better than 1 in 1e5; mean within 4.5
+	 * s/sqrt n. */
 	assert_near(sqrt(squares / n), 400, 20);
 	assert_near(sum / n, 1001000, 4.5 * 400 / sqrt(n));
 	gsl_rng_free(rng);

@@ -60,23 +60,60 @@ static const char *ask(struct line *l, const char *body)
 
 static void answers_as_the_page_says(void **state)
 {
-	static const struct { const char *request, *answer; } rows[] = {
-		{ "hello 1", "ok 1 bench 4711" }, { "lines", "no verb" }, { "hello 3", "no version 2" }, { "hello 2", "ok 2 bench 4711" }, { "lines", "ok tether" }, { "lines 1", "no args" }, { "hello 1", "ok 1 bench 4711" }, { "hello", "no args" }, { "now", "ok 0" },
-		{ "now then", "no args" }, { "advance 5", "no args" }, { "advance 5 -1", "no args" }, { "advance -1 0", "no past" },
-		{ "leap 5", "no verb" }, { "hand", "no args" }, { "hand wave", "no such act" }, { "hand hang", "no args" },
-		{ "hand hang w1", "no arm to hang it on" }, { "hand arm up", "no args" }, { "hand arm on", "ok" },
-		{ "hand hang w1", "no hanger on the arm yet" }, { "hand hang anvil", "no such piece in weights.ini" },
-		{ "hand hang hanger", "ok" }, { "hand hang w1", "ok" },
+	static const struct {
+		const char *request, *answer;
+	} rows[] = {
+		{ "hello 1", "ok 1 bench 4711" },
+		{ "lines", "no verb" },
+		{ "hello 3", "no version 2" },
+		{ "hello 2", "ok 2 bench 4711" },
+		{ "lines", "ok tether" },
+		{ "lines 1", "no args" },
+		{ "hello 1", "ok 1 bench 4711" },
+		{ "hello", "no args" },
+		{ "now", "ok 0" },
+		{ "now then", "no args" },
+		{ "advance 5", "no args" },
+		{ "advance 5 -1", "no args" },
+		{ "advance -1 0", "no past" },
+		{ "leap 5", "no verb" },
+		{ "hand", "no args" },
+		{ "hand wave", "no such act" },
+		{ "hand hang", "no args" },
+		{ "hand hang w1", "no arm to hang it on" },
+		{ "hand arm up", "no args" },
+		{ "hand arm on", "ok" },
+		{ "hand hang w1", "no hanger on the arm yet" },
+		{ "hand hang anvil", "no such piece in weights.ini" },
+		{ "hand hang hanger", "ok" },
+		{ "hand hang w1", "ok" },
 		{ "hand hang w1", "no second piece of that name: it hangs already" },
-		{ "hand unhang hanger", "no taking the hanger while pieces hang on it" }, { "hand unhang w2", "no such piece on the arm" },
-		{ "hand arm off", "no taking the arm off while weights hang on it" }, { "hand unhang all", "ok" },
-		{ "hand unhang all", "ok" }, { "hand arm off", "ok" }, { "hand couple", "ok" }, { "hand uncouple", "ok" },
-		{ "hand turn 30", "ok" }, { "hand turn 0", "ok" }, { "hand turn fast", "no range" }, { "hand remount", "ok" }, { "hand estop pull", "ok" }, { "hand estop release", "ok" }, { "hand estop kick", "no args" },
-		{ "hand guard open", "ok" }, { "hand guard close", "ok" }, { "hand drive restart", "ok" },
+		{ "hand unhang hanger", "no taking the hanger while pieces hang on it" },
+		{ "hand unhang w2", "no such piece on the arm" },
+		{ "hand arm off", "no taking the arm off while weights hang on it" },
+		{ "hand unhang all", "ok" },
+		{ "hand unhang all", "ok" },
+		{ "hand arm off", "ok" },
+		{ "hand couple", "ok" },
+		{ "hand uncouple", "ok" },
+		{ "hand turn 30", "ok" },
+		{ "hand turn 0", "ok" },
+		{ "hand turn fast", "no range" },
+		{ "hand remount", "ok" },
+		{ "hand estop pull", "ok" },
+		{ "hand estop release", "ok" },
+		{ "hand estop kick", "no args" },
+		{ "hand guard open", "ok" },
+		{ "hand guard close", "ok" },
+		{ "hand drive restart", "ok" },
 		{ "hand fault", "no such fault: bridle bench --help lists them" },
-		{ "hand fault gremlin", "no such fault: bridle bench --help lists them" }, { "hand fault garbage 2000", "no range" },
-		{ "hand fault garbage much", "no range" }, { "hand fault garbage nan", "no range" }, { "hand fault estop 1", "no args" },
-		{ "hand fault garbage 5", "ok" }, { "hand mend", "ok" },
+		{ "hand fault gremlin", "no such fault: bridle bench --help lists them" },
+		{ "hand fault garbage 2000", "no range" },
+		{ "hand fault garbage much", "no range" },
+		{ "hand fault garbage nan", "no range" },
+		{ "hand fault estop 1", "no args" },
+		{ "hand fault garbage 5", "ok" },
+		{ "hand mend", "ok" },
 	};
 	struct line *l = *state;
 
@@ -94,7 +131,8 @@ static void advance_is_asked_of_the_caller(void **state)
 	world_advance(l->world, 1260000);
 	control_side_advanced(&l->side, 1260000, (uint64_t[SIDE_LINES]){ 35 });
 	assert_string_equal(answer(l), "ok 1260000 35");
-	assert_int_equal(feed(l, "advance 1260000 18", true), CONTROL_ANSWER); /* the same again: answered, not obeyed */
+	assert_int_equal(feed(l, "advance 1260000 18", true),
+			 CONTROL_ANSWER); /* the same again: answered, not obeyed */
 	assert_string_equal(ask(l, "advance 1200000 18"), "no past");
 	assert_int_equal(feed(l, "advance 1300000 99", false), CONTROL_ADVANCE);
 	control_side_no_bytes(&l->side);

@@ -4,7 +4,9 @@
 
 static struct drive_inputs inputs(enum bench_mode mode, double value)
 {
-	return (struct drive_inputs){ .mode = mode, .value = value, .bus_V = 48, .kt_Nm_per_A = 0.1, .ohm = 1, .winding_degC = 30 };
+	return (struct drive_inputs){
+		.mode = mode, .value = value, .bus_V = 48, .kt_Nm_per_A = 0.1, .ohm = 1, .winding_degC = 30
+	};
 }
 
 static void go(struct drive *d, const struct world_config *k, const struct drive_inputs *in, int ms)
@@ -41,7 +43,8 @@ static void current_mode_clamps_and_says_so(void **state)
 static void heat_lowers_the_limit(void **state)
 {
 	struct world_config k = kit_config(1);
-	double from = k.physics.drive.derate_from_degC, to = k.physics.drive.derate_to_degC, least = k.physics.drive.derate_least_frac;
+	double from = k.physics.drive.derate_from_degC, to = k.physics.drive.derate_to_degC,
+	       least = k.physics.drive.derate_least_frac;
 	const double degC[] = { from - 1, (from + to) / 2, to, to + 50 };
 	const double frac[] = { 1, (1 + least) / 2, least, least };
 	struct drive_inputs in = inputs(BENCH_CURRENT, 100);

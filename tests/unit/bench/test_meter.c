@@ -6,7 +6,9 @@
 
 static void averages_with_gain_and_offset(void **state)
 {
-	const struct meter_truth truth = { .volt_gain = 1.01, .amp_gain = 0.98, .volt_offset_V = 0.1, .amp_offset_A = -0.02 };
+	const struct meter_truth truth = {
+		.volt_gain = 1.01, .amp_gain = 0.98, .volt_offset_V = 0.1, .amp_offset_A = -0.02
+	};
 	gsl_rng *rng = draw_new(1, "test.meter");
 	struct meter m;
 	double volt, ampere, ripple;
@@ -51,7 +53,8 @@ static void noise_has_its_standard_deviation(void **state)
 	gsl_rng_free(rng);
 }
 
-/* A ripple that makes the voltage fall as the current rises: the product of the means is more than the mean of the product. */
+/* A ripple that makes the voltage fall as the current rises: the product of the means is more than the mean of the
+ * product. */
 static void ripple_makes_the_product_of_means_too_large(void **state)
 {
 	const struct meter_truth truth = { .volt_gain = 1, .amp_gain = 1, .ripple_frac = 0.001 };

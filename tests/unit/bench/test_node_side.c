@@ -17,8 +17,9 @@ struct rig {
 static int begin(void **state)
 {
 	static struct rig rig;
-	const struct node_side_config config = { .baud = 115200, .brake_mA = 1200, .cell_bits = 24, .cell_sps = 80,
-						 .clock_ppm = 0, .clock_s = 0 };
+	const struct node_side_config config = {
+		.baud = 115200, .brake_mA = 1200, .cell_bits = 24, .cell_sps = 80, .clock_ppm = 0, .clock_s = 0
+	};
 
 	memset(&rig, 0, sizeof rig);
 	rig.rng = draw_new(1, "test.node");
@@ -104,19 +105,44 @@ static void power_up(struct rig *r)
 
 static void answers_as_the_page_says(void **state)
 {
-	static const struct { const char *request, *answer; } rows[] = {
+	static const struct {
+		const char *request, *answer;
+	} rows[] = {
 		{ "caps", "ok cell pick brake meter drive temp lines clock" },
-		{ "info cell", "ok 24 80" }, { "info pick", "ok quad" }, { "info brake", "ok 1200" }, { "info meter", "ok product" },
-		{ "info drive", "ok speed current" }, { "info temp", "ok brake case winding ambient" },
-		{ "info lines", "ok estop guard contactor" }, { "info clock", "ok 165" }, { "info oven", "no args" },
-		{ "hello 2", "no version 1" }, { "hello", "no args" }, { "fly", "no verb" }, { "rate fast 1", "no args" },
-		{ "rate 100", "no args" }, { "rate 100000 20", "no range" }, { "rate 10 0", "no range" }, { "rate -1 1", "no range" },
-		{ "power", "no args" }, { "power up", "no args" }, { "clear", "ok" }, { "restart", "ok" },
-		{ "restart now", "no args" }, { "status", "ok idle none 0" },
-		{ "set 300 off 0", "no args" }, { "set 300 fly 0 0", "no args" }, { "set 9 off 0 0", "no range" },
-		{ "set 5001 off 0 0", "no range" }, { "set 300 off 1 0", "no range" }, { "set 300 off 0 -1", "no range" },
-		{ "set 300 off 0 1201", "no range" }, { "set 300 speed 1000000 0", "no range" },
-		{ "set 300 speed 100 0", "no power" }, { "set 300 off 0 0", "ok" }, { "set 10 off 0 1200", "ok" },
+		{ "info cell", "ok 24 80" },
+		{ "info pick", "ok quad" },
+		{ "info brake", "ok 1200" },
+		{ "info meter", "ok product" },
+		{ "info drive", "ok speed current" },
+		{ "info temp", "ok brake case winding ambient" },
+		{ "info lines", "ok estop guard contactor" },
+		{ "info clock", "ok 165" },
+		{ "info oven", "no args" },
+		{ "hello 2", "no version 1" },
+		{ "hello", "no args" },
+		{ "fly", "no verb" },
+		{ "rate fast 1", "no args" },
+		{ "rate 100", "no args" },
+		{ "rate 100000 20", "no range" },
+		{ "rate 10 0", "no range" },
+		{ "rate -1 1", "no range" },
+		{ "power", "no args" },
+		{ "power up", "no args" },
+		{ "clear", "ok" },
+		{ "restart", "ok" },
+		{ "restart now", "no args" },
+		{ "status", "ok idle none 0" },
+		{ "set 300 off 0", "no args" },
+		{ "set 300 fly 0 0", "no args" },
+		{ "set 9 off 0 0", "no range" },
+		{ "set 5001 off 0 0", "no range" },
+		{ "set 300 off 1 0", "no range" },
+		{ "set 300 off 0 -1", "no range" },
+		{ "set 300 off 0 1201", "no range" },
+		{ "set 300 speed 1000000 0", "no range" },
+		{ "set 300 speed 100 0", "no power" },
+		{ "set 300 off 0 0", "ok" },
+		{ "set 10 off 0 1200", "ok" },
 	};
 	struct rig *r = *state;
 
@@ -353,7 +379,8 @@ static void sample_has_the_fields_of_the_page(void **state)
 	go(r, 10);
 	line = strstr(r->text, "F ");
 	assert_non_null(line);
-	assert_int_equal(strncmp(line + 5, "004c4b40 -1204 5a fffe 999999 148 24006 -412 00 =", 48), 0); /* T = 5 000 000 us */
+	assert_int_equal(strncmp(line + 5, "004c4b40 -1204 5a fffe 999999 148 24006 -412 00 =", 48),
+			 0); /* T = 5 000 000 us */
 	line = strstr(r->text, "S ");
 	assert_non_null(line);
 	assert_int_equal(strncmp(line + 5, "3 idle none 29 5712 0 236 0 0 -12 -250 =", 40), 0);
@@ -522,8 +549,8 @@ static int count_of(const struct rig *r, const char *word)
 	return n;
 }
 
-/* A switch that bounces and a fault that chatters every millisecond, for half a second: at most 20 events a second, the first at once, the
- * last one true; the drive's limits are no events at all. */
+/* A switch that bounces and a fault that chatters every millisecond, for half a second: at most 20 events a second, the
+ * first at once, the last one true; the drive's limits are no events at all. */
 static void what_chatters_does_not_flood_the_line(void **state)
 {
 	struct rig *r = *state;
@@ -580,9 +607,16 @@ static void power_off_while_live(void **state)
 
 static void the_first_refusal_in_the_page_s_order(void **state)
 {
-	static const struct { const char *request, *answer; } rows[] = {
-		{ "set 9 off 5", "no args" }, { "set 9 off 5 0", "no range" }, { "set 300 off 5 0", "no range" },
-		{ "set 300 speed 1000000 0", "no range" }, { "set 300 speed 1 0", "no safe" }, { "power on", "no safe" }, { "clear", "no estop" },
+	static const struct {
+		const char *request, *answer;
+	} rows[] = {
+		{ "set 9 off 5", "no args" },
+		{ "set 9 off 5 0", "no range" },
+		{ "set 300 off 5 0", "no range" },
+		{ "set 300 speed 1000000 0", "no range" },
+		{ "set 300 speed 1 0", "no safe" },
+		{ "power on", "no safe" },
+		{ "clear", "no estop" },
 	};
 	struct rig *r = *state;
 

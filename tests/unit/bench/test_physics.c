@@ -43,8 +43,11 @@ static void every_mistake_is_told_with_its_line(void **state)
 	struct mistakes m;
 
 	(void)state;
-	assert_int_equal(read_text("[motor]\nk_t = 0.1 N.m/A\nk_tt = 3\nresistance = 5 kg\n\n[moon]\nx = 1\n[gear]\nratio = -2\nratio = 4\n"
-				   "[drive]\nready = 20 V\n", 1, &read, &m), RC_ARG);
+	assert_int_equal(read_text("[motor]\nk_t = 0.1 N.m/A\nk_tt = 3\nresistance = 5 kg\n\n[moon]\nx = "
+				   "1\n[gear]\nratio = -2\nratio = 4\n"
+				   "[drive]\nready = 20 V\n",
+				   1, &read, &m),
+			 RC_ARG);
 	assert_int_equal(m.n, 6);
 	assert_non_null(strstr(m.line[0], ":3: [motor] k_tt"));
 	assert_non_null(strstr(m.line[1], ":4: [motor] resistance"));

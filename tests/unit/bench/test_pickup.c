@@ -64,7 +64,8 @@ static void one_sensor_only_counts_up(void **state)
 	gsl_rng_free(rng);
 }
 
-/* Speed by edges, as a host computes it: counts over the time between the edges. Exact but for the edges' own errors. */
+/* Speed by edges, as a host computes it: counts over the time between the edges. Exact but for the edges' own errors.
+ */
 static void edges_tell_the_speed(void **state)
 {
 	struct world_config k;

@@ -89,7 +89,8 @@ static void weights_on_the_cradle_load_the_cell(void **state)
 	gsl_rng_free(b.rng);
 }
 
-/* A cell in the shaft: the brake must hold the weight; when it cannot, it slips and the cell shows the brake instead. */
+/* A cell in the shaft: the brake must hold the weight; when it cannot, it slips and the cell shows the brake instead.
+ */
 static void weights_on_the_shaft_need_the_brake(void **state)
 {
 	struct bodies b;
@@ -175,8 +176,8 @@ static void glide(struct bodies *b, double from_Nm, double to_Nm)
 	go(b, 1, 0, to_Nm);
 }
 
-/* Loaded and unloaded so slowly that nothing rings, the cell lacks the friction on the way up and has it too much on the
- * way down; at the turn it changes over 2 friction + stiffness * 2 travel of load. */
+/* Loaded and unloaded so slowly that nothing rings, the cell lacks the friction on the way up and has it too much on
+ * the way down; at the turn it changes over 2 friction + stiffness * 2 travel of load. */
 static void the_cradles_bearing_locks_torque_in(void **state)
 {
 	const double friction = 0.02, travel = 20e-6;

@@ -4,11 +4,14 @@
 
 #include <math.h>
 
-/* Mean and standard deviation over many seeds, each within 4.5 of its own standard errors, and limits that are never left. The
- * standard deviations are the textbook ones of the shapes (a/sqrt 3, a/sqrt 6, a sqrt((1 + B^2)/6), a/k). */
+/* Mean and standard deviation over many seeds, each within 4.5 of its own standard errors, and limits that are never
+ * left. The standard deviations are the textbook ones of the shapes (a/sqrt 3, a/sqrt 6, a sqrt((1 + B^2)/6), a/k). */
 static void draws_have_the_spread_that_is_written(void **state)
 {
-	static const struct { const char *text, *unit; double mean, sd, most; } rows[] = {
+	static const struct {
+		const char *text, *unit;
+		double mean, sd, most;
+	} rows[] = {
 		{ "10 kg ± 1 kg", "kg", 10, 0.5773502692, 1 },
 		{ "10 kg ± 1 kg rect", "kg", 10, 0.5773502692, 1 },
 		{ "10 kg +- 1 kg tri", "kg", 10, 0.4082482905, 1 },
@@ -40,7 +43,8 @@ static void draws_have_the_spread_that_is_written(void **state)
 			squares += d * d;
 			most = fmax(most, fabs(d));
 		}
-		print_message("# %s: mean %g, standard deviation %g, largest %g\n", rows[i].text, sum / n, sqrt(squares / n), most);
+		print_message("# %s: mean %g, standard deviation %g, largest %g\n", rows[i].text, sum / n,
+			      sqrt(squares / n), most);
 		assert_true(most <= rows[i].most * (1 + 1e-9));
 		assert_near(sum / n, 0, 4.5 * rows[i].sd / sqrt(n));
 		assert_near(sqrt(squares / n), rows[i].sd, wide * 4.5 * rows[i].sd / sqrt(2.0 * n));
@@ -49,7 +53,9 @@ static void draws_have_the_spread_that_is_written(void **state)
 
 static void what_is_not_understood_is_not_a_number(void **state)
 {
-	static const char *const texts[] = { "", "kg", "10 kg ± ", "10 kg ± 1 kg mostly", "10 furlongs ± 1", "10 kg ± 1 s", "(10 ± 1" };
+	static const char *const texts[] = {
+		"", "kg", "10 kg ± ", "10 kg ± 1 kg mostly", "10 furlongs ± 1", "10 kg ± 1 s", "(10 ± 1"
+	};
 
 	(void)state;
 	for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++)
@@ -58,7 +64,8 @@ static void what_is_not_understood_is_not_a_number(void **state)
 	assert_near(stated_draw(1, "test", "3 kg ± 0 kg", "kg"), 3, 0);
 }
 
-/* Moritz, Geodetic Reference System 1980: normal gravity 9.780327 at the equator, 9.806199 at 45 deg, 9.832186 at the poles. */
+/* Moritz, Geodetic Reference System 1980: normal gravity 9.780327 at the equator, 9.806199 at 45 deg, 9.832186 at the
+ * poles. */
 static void gravity_is_that_of_the_ellipsoid(void **state)
 {
 	(void)state;
@@ -69,8 +76,8 @@ static void gravity_is_that_of_the_ellipsoid(void **state)
 	assert_near(stated_normal_gravity(45, 1000) - stated_normal_gravity(45, 0), -3.0855e-3 + 0.72e-6, 1e-6);
 }
 
-/* R 111-1 table 1: 100 mg for 2 kg of class M1. True mass: that of steel of 7850 kg/m3 which balances 8000 kg/m3 in air of 1.2 kg/m3:
- * 2 (1 - 1.2/8000) / (1 - 1.2/7850) = 2.00000573. */
+/* R 111-1 table 1: 100 mg for 2 kg of class M1. True mass: that of steel of 7850 kg/m3 which balances 8000 kg/m3 in air
+ * of 1.2 kg/m3: 2 (1 - 1.2/8000) / (1 - 1.2/7850) = 2.00000573. */
 static void pieces_lie_inside_their_class(void **state)
 {
 	struct stated *s = calloc(1, sizeof *s);
@@ -78,8 +85,11 @@ static void pieces_lie_inside_their_class(void **state)
 	struct err err = { 0 };
 
 	(void)state;
-	assert_int_equal(stated_parse("[rig]\ngravity = 9.81 m/s2\n", "[a]\nnominal = 2 kg\nclass = M1\ndensity = 7850 kg/m3\n[b]\n"
-				      "mass = 0.5 kg\n", s, &err), RC_OK);
+	assert_int_equal(stated_parse("[rig]\ngravity = 9.81 m/s2\n",
+				      "[a]\nnominal = 2 kg\nclass = M1\ndensity = 7850 kg/m3\n[b]\n"
+				      "mass = 0.5 kg\n",
+				      s, &err),
+			 RC_OK);
 	assert_int_equal(s->n, 2);
 	for (uint64_t seed = 1; seed <= 2000; seed++) {
 		double kg = stated_mass_kg(seed, s, 0, &density);
@@ -102,7 +112,9 @@ static void a_key_that_is_not_there_has_the_profiles_default(void **state)
 	struct err err = { 0 };
 
 	(void)state;
-	assert_int_equal(stated_parse("[rig]\nlatitude = 45 deg\nheight = 0 m\n[brake]\ndrag_ratio = 0.9\n", NULL, s, &err), RC_OK);
+	assert_int_equal(
+		stated_parse("[rig]\nlatitude = 45 deg\nheight = 0 m\n[brake]\ndrag_ratio = 0.9\n", NULL, s, &err),
+		RC_OK);
 	assert_near(stated_draw_key(1, s, STATED_DRAG_RATIO), 0.9, 0);
 	assert_near(stated_draw_key(1, s, STATED_CABLE), 0, 0);
 	assert_near(stated_draw_key(1, s, STATED_AIR_DENSITY), 1.2, 0.06);

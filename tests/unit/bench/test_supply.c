@@ -12,7 +12,12 @@
 #include "tests/unit/near.h"
 
 static const struct supply_params params = {
-	.set_V = 48, .limit_A = 12, .inner_ohm = 0.01, .cable_ohm = 0.09, .farad = 2e-3, .chopper_V = 60,
+	.set_V = 48,
+	.limit_A = 12,
+	.inner_ohm = 0.01,
+	.cable_ohm = 0.09,
+	.farad = 2e-3,
+	.chopper_V = 60,
 };
 
 static void charges_at_its_limit_then_holds_its_voltage(void **state)

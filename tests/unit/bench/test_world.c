@@ -54,10 +54,12 @@ static void steady_power_balances_at_the_terminals(void **state)
 		 w->actuator.lost.iron_J - lost.iron_J + w->actuator.lost.gear_J - lost.gear_J +
 		 actuator_stored_J(&w->actuator) - stored;
 	assert_near((shaft + losses) / input, 1, 5e-4);
-	/* What the flange brings goes into the brake and the bearing before it, but for shaft and cradle's own small motion. */
+	/* What the flange brings goes into the brake and the bearing before it, but for shaft and cradle's own small
+	 * motion. */
 	flange = w->sums.torque_Nms - from.torque_Nms;
 	assert_near((w->sums.brake_Nms - from.brake_Nms + 4 * k.physics.coupling.bearing_Nm) / flange, 1, 2e-4);
-	assert_near((w->sums.brake_work_J - from.brake_work_J) / (w->sums.brake_Nms - from.brake_Nms), shaft / flange, 1e-3);
+	assert_near((w->sums.brake_work_J - from.brake_work_J) / (w->sums.brake_Nms - from.brake_Nms), shaft / flange,
+		    1e-3);
 	world_free(w);
 }
 
@@ -87,7 +89,8 @@ static void weights_pull_as_they_should(void **state)
 	want = 0;
 	for (size_t i = 0; i < t->n_pieces; i++)
 		if (i != 1) /* w1 does not hang */
-			want += t->mass_kg[i] * t->gravity_m_per_s2 * t->arm_m * (1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) *
+			want += t->mass_kg[i] * t->gravity_m_per_s2 * t->arm_m *
+				(1 - t->air_density_kg_per_m3 / t->density_kg_per_m3[i]) *
 				cos(t->arm_level_deg * UNITS_PI / 180);
 	got = (w->cell.count - zero) / k.physics.cell.gain_count * 60;
 	assert_near(got, want, 5e-4); /* buoyancy alone is 1.9e-3 */
@@ -107,7 +110,8 @@ static void coupled_gearbox_shows_as_hysteresis(void **state)
 		struct world *w;
 		double up;
 
-		k.physics.cell.memory_frac = k.physics.gear.backlash_rad = 0; /* with play the shaft may follow the cradle */
+		k.physics.cell.memory_frac = k.physics.gear.backlash_rad =
+			0; /* with play the shaft may follow the cradle */
 		w = kit_world(&k);
 		kit_hand(w, coupled ? "couple" : "uncouple");
 		kit_hand(w, "arm on");
@@ -128,8 +132,8 @@ static void coupled_gearbox_shows_as_hysteresis(void **state)
 	assert_true(loop[1] > 0.2);
 }
 
-/* Torque of one loading after the other: the same weights with a load line that is seated anew, and a weight that pulls on
- * one side. Standard deviation of 40 within 4.5 of its own errors. */
+/* Torque of one loading after the other: the same weights with a load line that is seated anew, and a weight that pulls
+ * on one side. Standard deviation of 40 within 4.5 of its own errors. */
 static void a_loading_never_comes_to_lie_twice_alike(void **state)
 {
 	struct world_config k = kit_config(17);
@@ -373,7 +377,9 @@ static void same_seed_gives_the_same_bytes(void **state)
 	free(text[1]);
 }
 
-struct means { double torque, speed, power, input, cell; };
+struct means {
+	double torque, speed, power, input, cell;
+};
 
 static struct means steady(int step_us, const char *set)
 {
@@ -393,15 +399,16 @@ static struct means steady(int step_us, const char *set)
 	}
 	b = w->sums;
 	world_free(w);
-	return (struct means){ (b.torque_Nms - a.torque_Nms) / 8, (b.angle_rad - a.angle_rad) / 8, (b.work_J - a.work_J) / 8,
-			       (b.electric_J - a.electric_J) / 8, count / 16 };
+	return (struct means){ (b.torque_Nms - a.torque_Nms) / 8, (b.angle_rad - a.angle_rad) / 8,
+			       (b.work_J - a.work_J) / 8, (b.electric_J - a.electric_J) / 8, count / 16 };
 }
 
-/* Halving the step twice moves no mean by more than a tenth of what a run's noise moves it: torque noise of the brake over 8 s
- * is 0.5 % * sqrt(2 * 0.08 s / 8 s) = 0.07 %. */
+/* Halving the step twice moves no mean by more than a tenth of what a run's noise moves it: torque noise of the brake
+ * over 8 s is 0.5 % * sqrt(2 * 0.08 s / 8 s) = 0.07 %. */
 static void halving_the_step_changes_nothing(void **state)
 {
-	static const char *const sets[] = { "speed 28800 400", "speed 30600 760", "speed 9000 100", "current 5000 300" };
+	static const char *const sets[] = { "speed 28800 400", "speed 30600 760", "speed 9000 100",
+					    "current 5000 300" };
 
 	(void)state;
 	for (size_t i = 0; i < sizeof sets / sizeof sets[0]; i++) {

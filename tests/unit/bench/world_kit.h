@@ -27,7 +27,8 @@ static const char kit_rig[] =
 	"[brake]\nkind = powder\ncurrent = 1.2 A\ntorque = 50 N.m\nslip_power = 500 W\nslip_power_short = 1.2 kW\n"
 	"slip_energy = 120 kJ\ntemperature = 110 degC\n"
 	"[supply]\nvoltage = 48 V\ncurrent_limit = 12 A\nvoltage_min = 36 V\nvoltage_max = 56 V\n"
-	"[meter]\nplane = actuator\ncable = 0.08 ohm ± 0.005 ohm\nvoltage_gain = 1 ± 0.2 % k=2\nvoltage_offset = 0 mV ± 20 mV\n"
+	"[meter]\nplane = actuator\ncable = 0.08 ohm ± 0.005 ohm\nvoltage_gain = 1 ± 0.2 % k=2\nvoltage_offset = 0 mV "
+	"± 20 mV\n"
 	"current_gain = 1 ± 0.2 % k=2\ncurrent_offset = 0 mA ± 10 mA\n"
 	"[pickup]\npulses = 2400\n[limits]\ntorque = 52 N.m\nspeed = 150 rpm\ncoupling = 60 N.m\n"
 	"[check]\nweight = w1\n";
@@ -54,7 +55,8 @@ static inline struct world_config kit_config(uint64_t seed)
 static inline void kit_without_strays(struct physics *p)
 {
 	p->lever.stiction_Nm = p->lever.cable_Nm = p->lever.one_sided_frac = p->lever.seat_m = p->lever.hand_frac = 0;
-	p->coupling.bearing_Nm = p->coupling.once_Nm = p->cell.emf_Nm_per_K = p->supply.breath_frac = p->drive.ripple_frac = 0;
+	p->coupling.bearing_Nm = p->coupling.once_Nm = p->cell.emf_Nm_per_K = p->supply.breath_frac =
+		p->drive.ripple_frac = 0;
 }
 
 static inline struct world *kit_world(const struct world_config *config)

@@ -12,7 +12,8 @@
 #include <cmocka.h>
 
 static const char *const names[] = { "m", "g", "L", "v", "t", "phi", "rho", "U", "I", "dT", "alpha", "odd" };
-static const char *const units[] = { "kg", "m.s-2", "m", "m.s-1", "s", "rad", "m-3.kg", "m2.kg.s-3.A-1", "A", "K", "K-1", "furlong" };
+static const char *const units[] = { "kg",     "m.s-2",         "m", "m.s-1", "s",   "rad",
+				     "m-3.kg", "m2.kg.s-3.A-1", "A", "K",     "K-1", "furlong" };
 #define NAMES (sizeof names / sizeof names[0])
 
 static enum rc kind(const char *text, char *buf, size_t size, struct err *err)
@@ -29,12 +30,30 @@ static enum rc kind(const char *text, char *buf, size_t size, struct err *err)
 
 static void kinds_follow_from_the_operations(void **state)
 {
-	static const struct { const char *text, *kind; } rows[] = {
-		{ "m*g", "m·kg·s-2" }, { "m*g*L*cos(phi)", "m2·kg·s-2" }, { "U*I", "m2·kg·s-3" }, { "U*I*t/(m*g*L)", "a plain number" },
-		{ "sqrt(2*g*L)", "m·s-1" }, { "v^2/2", "m2·s-2" }, { "(g*L)^0.5 - v", "m·s-1" }, { "m/rho", "m3" }, { "phi/t", "s-1" },
-		{ "L*(1 + alpha*dT)", "m" }, { "-L^2", "m2" }, { "max(v, g*t, L/t)", "m·s-1" }, { "v > g*t ? L : v*t", "m" },
-		{ "v > 3 && t > 2 ? L : 2*L", "m" }, { "exp(-alpha*dT)*m", "kg" }, { "2*pi*L", "m" }, { "0.25*L", "m" }, { "L/L^-1", "m2" },
-		{ "rho - 1.2", "m-3·kg" }, { "abs(L - v*t)", "m" }, { "m^(1/3)", "kg0.333" },
+	static const struct {
+		const char *text, *kind;
+	} rows[] = {
+		{ "m*g", "m·kg·s-2" },
+		{ "m*g*L*cos(phi)", "m2·kg·s-2" },
+		{ "U*I", "m2·kg·s-3" },
+		{ "U*I*t/(m*g*L)", "a plain number" },
+		{ "sqrt(2*g*L)", "m·s-1" },
+		{ "v^2/2", "m2·s-2" },
+		{ "(g*L)^0.5 - v", "m·s-1" },
+		{ "m/rho", "m3" },
+		{ "phi/t", "s-1" },
+		{ "L*(1 + alpha*dT)", "m" },
+		{ "-L^2", "m2" },
+		{ "max(v, g*t, L/t)", "m·s-1" },
+		{ "v > g*t ? L : v*t", "m" },
+		{ "v > 3 && t > 2 ? L : 2*L", "m" },
+		{ "exp(-alpha*dT)*m", "kg" },
+		{ "2*pi*L", "m" },
+		{ "0.25*L", "m" },
+		{ "L/L^-1", "m2" },
+		{ "rho - 1.2", "m-3·kg" },
+		{ "abs(L - v*t)", "m" },
+		{ "m^(1/3)", "kg0.333" },
 	};
 	char text[80];
 	struct err err;
@@ -51,8 +70,13 @@ static void kinds_follow_from_the_operations(void **state)
 /* A number may carry a unit: then nothing is known, and nothing refused. */
 static void numbers_and_odd_units_are_unknown(void **state)
 {
-	static const char *const rows[] = { "m*9.81", "m*9.81*(1 - rho/8000)", "1 - rho", "odd*L", "odd + L*odd", "3.7", "ln(m)", "m^phi",
-		"1000*L", "L +", "f(L)", "L L", "(L", "L $ m" };
+	static const char *const rows[] = { "m*9.81",      "m*9.81*(1 - rho/8000)",
+					    "1 - rho",     "odd*L",
+					    "odd + L*odd", "3.7",
+					    "ln(m)",       "m^phi",
+					    "1000*L",      "L +",
+					    "f(L)",        "L L",
+					    "(L",          "L $ m" };
 	char text[80];
 	struct err err;
 
@@ -67,12 +91,21 @@ static void numbers_and_odd_units_are_unknown(void **state)
 
 static void what_is_not_alike_is_refused(void **state)
 {
-	static const struct { const char *text, *says; } rows[] = {
-		{ "L + m", "adds a quantity in m and one in kg" }, { "m - 2*L", "adds a quantity in kg and one in m" },
-		{ "v + g", "adds a quantity in m·s-1 and one in m·s-2" }, { "L*(t - phi)", "in s and one in a plain number" },
-		{ "sin(L)", "of a quantity in m where it must be a plain number" }, { "exp(dT)", "in K where" }, { "2^m", "raises to a power in kg" },
-		{ "max(L, t)", "compares a quantity in m with one in s" }, { "L > t ? 1 : 2", "compares a quantity in m with one in s" },
-		{ "v > 1 ? L : t", "in m or in s" }, { "1 + (m + L)", "in kg and one in m" }, { "sqrt(L) + L", "in m0.5 and one in m" },
+	static const struct {
+		const char *text, *says;
+	} rows[] = {
+		{ "L + m", "adds a quantity in m and one in kg" },
+		{ "m - 2*L", "adds a quantity in kg and one in m" },
+		{ "v + g", "adds a quantity in m·s-1 and one in m·s-2" },
+		{ "L*(t - phi)", "in s and one in a plain number" },
+		{ "sin(L)", "of a quantity in m where it must be a plain number" },
+		{ "exp(dT)", "in K where" },
+		{ "2^m", "raises to a power in kg" },
+		{ "max(L, t)", "compares a quantity in m with one in s" },
+		{ "L > t ? 1 : 2", "compares a quantity in m with one in s" },
+		{ "v > 1 ? L : t", "in m or in s" },
+		{ "1 + (m + L)", "in kg and one in m" },
+		{ "sqrt(L) + L", "in m0.5 and one in m" },
 	};
 	char text[80];
 	struct err err;

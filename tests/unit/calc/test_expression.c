@@ -29,11 +29,34 @@ static double at(const char *text, double a, double b, double angle)
 
 static void means_what_it_usually_means(void **state)
 {
-	static const struct { const char *text; double y; } rows[] = {
-		{ "a", 3 }, { " a + b ", 8 }, { "a - b - 1", -3 }, { "a - (b - 1)", -1 }, { "a/b*2", 1.2 }, { "a/(b*2)", 0.3 },
-		{ "2^3^2", 512 }, { "a^2", 9 }, { "-a^2", -9 }, { "(-a)^2", 9 }, { "2^-1", 0.5 }, { "a^b", 243 }, { "a*-b", -15 },
-		{ "--a", 3 }, { "1.5e1 + .5", 15.5 }, { "sqrt(a*a)", 3 }, { "abs(-b)", 5 }, { "sin(angle_2)", 1 }, { "ln(exp(a))", 3 },
-		{ "cos(2*pi)", 1 }, { "log10(10^a)", 3 }, { "1 - (1 - 1.2/8000)", 1.5e-4 }, { "((((a))))", 3 }, { "2*(a+b)*(a-b)", -32 },
+	static const struct {
+		const char *text;
+		double y;
+	} rows[] = {
+		{ "a", 3 },
+		{ " a + b ", 8 },
+		{ "a - b - 1", -3 },
+		{ "a - (b - 1)", -1 },
+		{ "a/b*2", 1.2 },
+		{ "a/(b*2)", 0.3 },
+		{ "2^3^2", 512 },
+		{ "a^2", 9 },
+		{ "-a^2", -9 },
+		{ "(-a)^2", 9 },
+		{ "2^-1", 0.5 },
+		{ "a^b", 243 },
+		{ "a*-b", -15 },
+		{ "--a", 3 },
+		{ "1.5e1 + .5", 15.5 },
+		{ "sqrt(a*a)", 3 },
+		{ "abs(-b)", 5 },
+		{ "sin(angle_2)", 1 },
+		{ "ln(exp(a))", 3 },
+		{ "cos(2*pi)", 1 },
+		{ "log10(10^a)", 3 },
+		{ "1 - (1 - 1.2/8000)", 1.5e-4 },
+		{ "((((a))))", 3 },
+		{ "2*(a+b)*(a-b)", -32 },
 		{ "a + b*(a - b*(a + b*(a - b)))", 3 + 5 * (3 - 5 * (3 + 5 * -2.0)) },
 	};
 
@@ -48,8 +71,8 @@ static void means_what_it_usually_means(void **state)
 static void leaves_the_rest_to_others(void **state)
 {
 	static const char *const rows[] = {
-		"", "a +", "a b", "c", "(a", "a)", "a > b ? a : b", "max(a, b)", "a == b", "sin a", "sin(a, b)", "log(a)", "3x", "a,b",
-		"a $ b", "()", "1e999", "a = 3",
+		"",          "a +",    "a b", "c",   "(a",    "a)", "a > b ? a : b", "max(a, b)", "a == b", "sin a",
+		"sin(a, b)", "log(a)", "3x",  "a,b", "a $ b", "()", "1e999",         "a = 3",
 	};
 
 	(void)state;
@@ -96,7 +119,8 @@ static void works_on_columns(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(means_what_it_usually_means), cmocka_unit_test(leaves_the_rest_to_others),
+		cmocka_unit_test(means_what_it_usually_means),
+		cmocka_unit_test(leaves_the_rest_to_others),
 		cmocka_unit_test(works_on_columns),
 	};
 

@@ -10,9 +10,13 @@
 
 #define SCENE_TICK_S 0.01
 
-#define SCENE_STALE { [CHANNEL_CELL] = 0.5, [CHANNEL_TURN] = INFINITY, [CHANNEL_BRAKE] = INFINITY, [CHANNEL_VOLTAGE] = 1, [CHANNEL_CURRENT] = 1, \
-		      [CHANNEL_DRIVE] = 2, [CHANNEL_STATE] = 2, [CHANNEL_ESTOP] = 2, [CHANNEL_GUARD] = 2, [CHANNEL_CONTACTOR] = 2, \
-		      [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, [CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2 }
+#define SCENE_STALE \
+	{ \
+		[CHANNEL_CELL] = 0.5, [CHANNEL_TURN] = INFINITY, [CHANNEL_BRAKE] = INFINITY, [CHANNEL_VOLTAGE] = 1, \
+		[CHANNEL_CURRENT] = 1, [CHANNEL_DRIVE] = 2, [CHANNEL_STATE] = 2, [CHANNEL_ESTOP] = 2, \
+		[CHANNEL_GUARD] = 2, [CHANNEL_CONTACTOR] = 2, [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, \
+		[CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2 \
+	}
 
 struct scene {
 	struct guard guard;
@@ -25,19 +29,48 @@ struct scene {
 static inline struct guard_limits scene_limits(void)
 {
 	return (struct guard_limits){
-		.tick_s = SCENE_TICK_S, .torque_Nm = 40, .speed_rpm = 120, .drive_A = 15, .brake_A = 1.0, .hold_brake_A = 0.8,
-		.slip_power_W = 100, .slip_power_short_W = 300, .slip_energy_J = 2000, .brake_hot_degC = 90,
-		.actuator_hot_degC = 80, .winding_hot_degC = 120, .voltage_min_V = 20, .voltage_max_V = 30, .stall_s = 2,
-		.stall_torque_Nm = 4, .standstill_rpm = 1, .gear_ratio = 36, .silent_s = 0.15,
-		.stale_s = SCENE_STALE, .cell_frozen_s = 0.5,
-		.brake_follow_A = 0.1, .brake_follow_s = 0.5, .late_s = 0.05, .late_n = 10, .contactor_s = 0.3,
-		.stop_hold_s = 8, .osc_rpm = 10, .osc_Nm = 5, .osc_cycles = 6, .expect_direction = 1, .expect_cell = true,
-		.expect_pick = true, .expect_lines = LINES_ALL, .sign_Nm = 1, .expect_meter = true,
+		.tick_s = SCENE_TICK_S,
+		.torque_Nm = 40,
+		.speed_rpm = 120,
+		.drive_A = 15,
+		.brake_A = 1.0,
+		.hold_brake_A = 0.8,
+		.slip_power_W = 100,
+		.slip_power_short_W = 300,
+		.slip_energy_J = 2000,
+		.brake_hot_degC = 90,
+		.actuator_hot_degC = 80,
+		.winding_hot_degC = 120,
+		.voltage_min_V = 20,
+		.voltage_max_V = 30,
+		.stall_s = 2,
+		.stall_torque_Nm = 4,
+		.standstill_rpm = 1,
+		.gear_ratio = 36,
+		.silent_s = 0.15,
+		.stale_s = SCENE_STALE,
+		.cell_frozen_s = 0.5,
+		.brake_follow_A = 0.1,
+		.brake_follow_s = 0.5,
+		.late_s = 0.05,
+		.late_n = 10,
+		.contactor_s = 0.3,
+		.stop_hold_s = 8,
+		.osc_rpm = 10,
+		.osc_Nm = 5,
+		.osc_cycles = 6,
+		.expect_direction = 1,
+		.expect_cell = true,
+		.expect_pick = true,
+		.expect_lines = LINES_ALL,
+		.sign_Nm = 1,
+		.expect_meter = true,
 	};
 }
 
-static const uint8_t scene_slow[] = { CHANNEL_STATE, CHANNEL_DRIVE, CHANNEL_ESTOP, CHANNEL_GUARD, CHANNEL_CONTACTOR, CHANNEL_TEMP,
-				      CHANNEL_TEMP + 1, CHANNEL_TEMP + 2, CHANNEL_TEMP + 3 };
+static const uint8_t scene_slow[] = { CHANNEL_STATE,    CHANNEL_DRIVE,     CHANNEL_ESTOP,
+				      CHANNEL_GUARD,    CHANNEL_CONTACTOR, CHANNEL_TEMP,
+				      CHANNEL_TEMP + 1, CHANNEL_TEMP + 2,  CHANNEL_TEMP + 3 };
 
 /* What the node's slow samples tell. */
 static inline void scene_slow_age(struct snapshot *snap, double age_s)
@@ -61,10 +94,22 @@ static inline void scene_saturated(struct snapshot *snap, bool saturated)
 static inline struct snapshot scene_snapshot(void)
 {
 	struct snapshot snap = {
-		.now = { 1000000000 }, .sample_total = 100, .sample_age_s = 0.005, 
-		.cell_count = 1000, .indication = 0, .torque_Nm = 0, .speed_rpm = 0, .brake_A = 0,
-		.voltage_V = 24, .current_A = 0, .estop_ok = true, .guard_ok = true,
-		.node_state = NODE_IDLE, .node_reason = "none", .drive_rotor_rpm = 0, .drive_A = 0,
+		.now = { 1000000000 },
+		.sample_total = 100,
+		.sample_age_s = 0.005,
+		.cell_count = 1000,
+		.indication = 0,
+		.torque_Nm = 0,
+		.speed_rpm = 0,
+		.brake_A = 0,
+		.voltage_V = 24,
+		.current_A = 0,
+		.estop_ok = true,
+		.guard_ok = true,
+		.node_state = NODE_IDLE,
+		.node_reason = "none",
+		.drive_rotor_rpm = 0,
+		.drive_A = 0,
 		.temp_degC = { 25, 25, 25, 22 },
 	};
 

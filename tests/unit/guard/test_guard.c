@@ -39,7 +39,10 @@ static double uniform(double low, double high)
 	return low + (high - low) * ((double)(next_random() >> 11) * 0x1p-53);
 }
 
-static bool one_in(unsigned n) { return next_random() % n == 0; }
+static bool one_in(unsigned n)
+{
+	return next_random() % n == 0;
+}
 
 static double nasty(double low, double high)
 {
@@ -84,7 +87,10 @@ static void random_snapshot(struct snapshot *s)
 static void random_wish(struct wish *w)
 {
 	*w = (struct wish){ .mode = (enum drive_mode)(next_random() % 4), /* 3 is no mode at all */
-		.speed_rpm = nasty(-200, 200), .drive_A = nasty(-30, 30), .brake_A = nasty(-1, 2), .power = one_in(2) };
+			    .speed_rpm = nasty(-200, 200),
+			    .drive_A = nasty(-30, 30),
+			    .brake_A = nasty(-1, 2),
+			    .power = one_in(2) };
 }
 
 /* Bring a guard from a run in good order to a stop for a cause, in one tick. */
@@ -93,15 +99,24 @@ static void provoke(struct snapshot *s, enum cause cause)
 	switch (cause) {
 	case CAUSE_ESTOP: s->estop_ok = false; break;
 	case CAUSE_GUARD_OPEN: s->guard_ok = false; break;
-	case CAUSE_CONTACTOR: s->node_state = NODE_SAFE; strcpy(s->node_reason, "contactor"); break;
+	case CAUSE_CONTACTOR:
+		s->node_state = NODE_SAFE;
+		strcpy(s->node_reason, "contactor");
+		break;
 	case CAUSE_NODE_SILENT: s->node_lost = true; break;
 	case CAUSE_NODE_RESET: s->node_reset = true; break;
-	case CAUSE_NODE_SAFE: s->node_state = NODE_SAFE; strcpy(s->node_reason, "lease"); break;
+	case CAUSE_NODE_SAFE:
+		s->node_state = NODE_SAFE;
+		strcpy(s->node_reason, "lease");
+		break;
 	case CAUSE_NOT_AT_REST: s->drive_flags |= DRIVE_ENABLED; break; /* see stopped_for */
 	case CAUSE_SLOW_STALE: scene_slow_age(s, 9); break;
 	case CAUSE_INSTRUMENT_SILENT: s->channel[CHANNEL_CURRENT].age_s = 9; break;
 	case CAUSE_CELL_STALE: s->channel[CHANNEL_CELL].age_s = 9; break;
-	case CAUSE_CELL_FROZEN: s->cell_same = 9999; s->cell_same_s = 99; break;
+	case CAUSE_CELL_FROZEN:
+		s->cell_same = 9999;
+		s->cell_same_s = 99;
+		break;
 	case CAUSE_CELL_SATURATED: scene_saturated(s, true); break;
 	case CAUSE_OVERSPEED: s->speed_rpm = 1e6; break;
 	case CAUSE_OVERTORQUE: s->torque_Nm = -1e6; break;
@@ -115,16 +130,30 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_SEQUENCE: s->sequence_stop = true; break;
 	/* These take time: a scene long enough is in stopped_for. */
 	case CAUSE_BRAKE_NOT_FOLLOWING: s->brake_A = 0; break;
-	case CAUSE_BRAKE_POWER: s->torque_Nm = 39; s->speed_rpm = 119; break;
-	case CAUSE_BRAKE_ENERGY: s->torque_Nm = 20; s->speed_rpm = 110; break;
+	case CAUSE_BRAKE_POWER:
+		s->torque_Nm = 39;
+		s->speed_rpm = 119;
+		break;
+	case CAUSE_BRAKE_ENERGY:
+		s->torque_Nm = 20;
+		s->speed_rpm = 110;
+		break;
 	case CAUSE_SUPPLY_RANGE: s->voltage_V = 31; break;
 	case CAUSE_SLEPT: s->slept_ns = INT64_C(600000000000); break;
 	case CAUSE_WRONG_SIGN: s->torque_Nm = -10; break;
 	case CAUSE_WRONG_DIRECTION: s->speed_rpm = -30; break;
-	case CAUSE_STALL: s->speed_rpm = 0; s->torque_Nm = 20; break;
-	case CAUSE_PICKUP: s->speed_rpm = 0; s->torque_Nm = 3; s->drive_rotor_rpm = 2160; break;
+	case CAUSE_STALL:
+		s->speed_rpm = 0;
+		s->torque_Nm = 20;
+		break;
+	case CAUSE_PICKUP:
+		s->speed_rpm = 0;
+		s->torque_Nm = 3;
+		s->drive_rotor_rpm = 2160;
+		break;
 	case CAUSE_OSCILLATION: s->speed_rpm = (s->now.ns / 200000000) % 2 ? 50 : 70; break;
-	case CAUSE_NONE: case CAUSE_COUNT: break;
+	case CAUSE_NONE:
+	case CAUSE_COUNT: break;
 	}
 }
 
@@ -150,13 +179,18 @@ static void assert_nothing_drives(const struct guard_verdict *v)
 }
 
 /* Independent of the guard's own reckoning: has the shaft been seen to stand for 0.3 s without a break? */
-struct witness { bool doubted, stands; struct mono since; bool proven; };
+struct witness {
+	bool doubted, stands;
+	struct mono since;
+	bool proven;
+};
 
 static void watch_shaft(struct witness *w, const struct guard_limits *l, const struct snapshot *s)
 {
-	bool stands = l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
-		      (!(l->expect_lines & LINE_CONTACTOR) || (is_told(s, CHANNEL_CONTACTOR) && !s->contactor_closed)) &&
-		      fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
+	bool stands =
+		l->expect_pick && !s->node_lost && !s->node_reset && s->sample_age_s <= l->silent_s &&
+		(!(l->expect_lines & LINE_CONTACTOR) || (is_told(s, CHANNEL_CONTACTOR) && !s->contactor_closed)) &&
+		fabs(s->speed_rpm) < l->standstill_rpm && !w->doubted;
 
 	if (stands && !w->stands)
 		w->since = s->now;
@@ -179,7 +213,8 @@ static void after_a_cause_nothing_drives_and_the_brake_stays(void **state)
 			watch_shaft(&w, &s.limits, &s.snap);
 			bool stopped = s.verdict.stopped;
 			assert_nothing_drives(&s.verdict);
-			assert_true((c == CAUSE_NOT_AT_REST || held_A >= fmin(0.5, s.limits.hold_brake_A)) && held_A <= s.limits.hold_brake_A);
+			assert_true((c == CAUSE_NOT_AT_REST || held_A >= fmin(0.5, s.limits.hold_brake_A)) &&
+				    held_A <= s.limits.hold_brake_A);
 			for (int tick = 0; tick < 1500; tick++) {
 				random_snapshot(&s.snap);
 				random_wish(&s.want);
@@ -192,7 +227,8 @@ static void after_a_cause_nothing_drives_and_the_brake_stays(void **state)
 				if (!stopped && s.verdict.stopped && !w.proven && !late)
 					fail_msg("%s: released while turning", cause_word((enum cause)c));
 				if (!s.verdict.stopped)
-					assert_true(s.verdict.allowed.brake_A >= held_A && s.verdict.allowed.brake_A <= held_A);
+					assert_true(s.verdict.allowed.brake_A >= held_A &&
+						    s.verdict.allowed.brake_A <= held_A);
 				else
 					assert_true(s.verdict.allowed.brake_A <= 0);
 				assert_false(stopped && !s.verdict.stopped);
@@ -240,12 +276,22 @@ static void the_brake_is_released_when_it_may_be(void **state)
 /* S1: what the stop did not see is told, one by one. */
 static void a_stop_tells_what_it_did_not_see(void **state)
 {
-	static const struct { const char *name; bool welded, deaf, lost; double torque_Nm; unsigned missing; enum guard_release release; int ticks; } rows[] = {
+	static const struct {
+		const char *name;
+		bool welded, deaf, lost;
+		double torque_Nm;
+		unsigned missing;
+		enum guard_release release;
+		int ticks;
+	} rows[] = {
 		{ "good order", false, false, false, 0, 0, GUARD_IN_ORDER, 60 },
 		{ "welded", true, false, false, 0, GUARD_CONTACTOR, GUARD_TIME, 801 },
-		{ "welded and deaf", true, true, false, 8, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_TOO_LONG, 60001 },
-		{ "welded, deaf, hot", true, true, false, 20, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_HEAT, 2300 },
-		{ "node lost", false, false, true, 0, GUARD_NO_DATA | GUARD_CONTACTOR | GUARD_DRIVE | GUARD_STANDSTILL, GUARD_HEAT_UNKNOWN, 801 },
+		{ "welded and deaf", true, true, false, 8, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_TOO_LONG,
+		  60001 },
+		{ "welded, deaf, hot", true, true, false, 20, GUARD_CONTACTOR | GUARD_DRIVE | GUARD_TURNS, GUARD_HEAT,
+		  2300 },
+		{ "node lost", false, false, true, 0, GUARD_NO_DATA | GUARD_CONTACTOR | GUARD_DRIVE | GUARD_STANDSTILL,
+		  GUARD_HEAT_UNKNOWN, 801 },
 	};
 
 	(void)state;
@@ -268,8 +314,10 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 			if (!s.verdict.stopped)
 				assert_true(s.verdict.allowed.brake_A >= 0.5);
 		}
-		if (s.verdict.missing != rows[i].missing || s.verdict.release != rows[i].release || ticks > rows[i].ticks)
-			fail_msg("%s: missing %x, release %d after %d ticks", rows[i].name, s.verdict.missing, (int)s.verdict.release, ticks);
+		if (s.verdict.missing != rows[i].missing || s.verdict.release != rows[i].release ||
+		    ticks > rows[i].ticks)
+			fail_msg("%s: missing %x, release %d after %d ticks", rows[i].name, s.verdict.missing,
+				 (int)s.verdict.release, ticks);
 		guard_end_message(&s.verdict, text, sizeof text);
 		assert_int_equal(strncmp(text, "NOT SAFE", 8) == 0, rows[i].missing != 0);
 		guard_hold_message(&s.verdict, text, sizeof text);
@@ -277,7 +325,8 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 	}
 }
 
-/* Only the contactor was closed (a stop rehearsal), and somebody turns the shaft: the stop ends, but no word says that it stands. */
+/* Only the contactor was closed (a stop rehearsal), and somebody turns the shaft: the stop ends, but no word says that
+ * it stands. */
 static void a_shaft_that_nothing_loaded_is_not_said_to_stand(void **state)
 {
 	(void)state;
@@ -303,10 +352,14 @@ static void a_shaft_that_nothing_loaded_is_not_said_to_stand(void **state)
 	}
 }
 
-/* S2: a shaft that slows down by so much a tick, whose pulses end after so many ticks; nothing else tells that it turns. */
+/* S2: a shaft that slows down by so much a tick, whose pulses end after so many ticks; nothing else tells that it
+ * turns. */
 static void pulses_that_end_too_soon_prove_no_standstill(void **state)
 {
-	static const struct { double rpm_per_tick; int dies_at; } rows[] = {
+	static const struct {
+		double rpm_per_tick;
+		int dies_at;
+	} rows[] = {
 		{ 1, 0 }, { 1, 5 }, { 1, 10 }, { 0.25, 0 }, { 0.25, 10 }, { 3, 3 }, { 20, 99 }, { 60, 99 },
 	};
 
@@ -327,7 +380,8 @@ static void pulses_that_end_too_soon_prove_no_standstill(void **state)
 		}
 		assert_true(s.verdict.stopped);
 		if (rows[i].rpm_per_tick >= 20 && rows[i].rpm_per_tick < 60)
-			assert_in_range(ticks, 30, 50); /* a light shaft that was seen to slow down is not held longer */
+			assert_in_range(ticks, 30,
+					50); /* a light shaft that was seen to slow down is not held longer */
 	}
 }
 
@@ -373,7 +427,11 @@ static void nothing_drives_while_the_reason_is_awaited(void **state)
 /* I2: what is held is the larger of wish, read-back and half of the most, and never more than the most. */
 static void the_hold_is_bounded_and_large_enough(void **state)
 {
-	static const struct { double wish_A, read_A, speed_rpm; enum cause cause; double held_A; } rows[] = {
+	static const struct {
+		double wish_A, read_A, speed_rpm;
+		enum cause cause;
+		double held_A;
+	} rows[] = {
 		{ 0.5, 0.5, 60, CAUSE_OPERATOR, 0.5 },
 		{ 0.5, 0.6, 60, CAUSE_OPERATOR, 0.6 },
 		{ 0.5, 0.3, 60, CAUSE_OPERATOR, 0.5 },
@@ -382,7 +440,7 @@ static void the_hold_is_bounded_and_large_enough(void **state)
 		{ 0.1, 0.1, 0.5, CAUSE_OPERATOR, 0.1 },  /* stands already */
 		{ 0.1, 0.1, 60, CAUSE_OVERTORQUE, 0.1 }, /* more would make it worse */
 		{ 0.1, 0.1, 60, CAUSE_CELL_SATURATED, 0.1 },
-		{ 0.1, 0.1, 60, CAUSE_BRAKE_HOT, 0.4 },  /* what turns has little heat in it */
+		{ 0.1, 0.1, 60, CAUSE_BRAKE_HOT, 0.4 },    /* what turns has little heat in it */
 		{ 0.04, 0.04, 60, CAUSE_OVERTORQUE, 0.4 }, /* below 0.05 A it is none of the brake's doing */
 		{ 0, 0, 60, CAUSE_CELL_SATURATED, 0.4 },
 		{ 0.95, 0.95, 60, CAUSE_OPERATOR, 0.8 },
@@ -431,8 +489,10 @@ static void a_line_that_is_not_sensed_is_no_cause(void **state)
 				s.snap.contactor_closed &= bad != LINE_CONTACTOR;
 				scene_judge(&s);
 			}
-			enum cause expected = !(bad & sensed) ? CAUSE_NONE : bad == LINE_ESTOP ? CAUSE_ESTOP :
-				bad == LINE_GUARD ? CAUSE_GUARD_OPEN : CAUSE_CONTACTOR;
+			enum cause expected = !(bad & sensed)     ? CAUSE_NONE
+					      : bad == LINE_ESTOP ? CAUSE_ESTOP
+					      : bad == LINE_GUARD ? CAUSE_GUARD_OPEN
+								  : CAUSE_CONTACTOR;
 			if (s.verdict.cause != expected)
 				fail_msg("sensed %x, bad %x: %s", sensed, bad, cause_word(s.verdict.cause));
 		}
@@ -442,10 +502,13 @@ static void a_line_that_is_not_sensed_is_no_cause(void **state)
 /* I5: by the sense of the causes, not by the program's own list. */
 static void what_latches_is_a_fault(void **state)
 {
-	static const enum cause faults[] = { CAUSE_ESTOP, CAUSE_GUARD_OPEN, CAUSE_CONTACTOR, CAUSE_NODE_SILENT, CAUSE_NODE_RESET, CAUSE_CELL_FROZEN,
-		CAUSE_PICKUP, CAUSE_OVERSPEED, CAUSE_WRONG_SIGN, CAUSE_WRONG_DIRECTION, CAUSE_DRIVE_FAULT, CAUSE_BRAKE_NOT_FOLLOWING };
-	static const enum cause results[] = { CAUSE_NONE, CAUSE_STALL, CAUSE_OPERATOR, CAUSE_SEQUENCE, CAUSE_BRAKE_HOT, CAUSE_ACTUATOR_HOT,
-		CAUSE_DRIVE_DROPOUT, CAUSE_CELL_SATURATED, CAUSE_BRAKE_ENERGY };
+	static const enum cause faults[] = { CAUSE_ESTOP,           CAUSE_GUARD_OPEN,  CAUSE_CONTACTOR,
+					     CAUSE_NODE_SILENT,     CAUSE_NODE_RESET,  CAUSE_CELL_FROZEN,
+					     CAUSE_PICKUP,          CAUSE_OVERSPEED,   CAUSE_WRONG_SIGN,
+					     CAUSE_WRONG_DIRECTION, CAUSE_DRIVE_FAULT, CAUSE_BRAKE_NOT_FOLLOWING };
+	static const enum cause results[] = { CAUSE_NONE,          CAUSE_STALL,          CAUSE_OPERATOR,
+					      CAUSE_SEQUENCE,      CAUSE_BRAKE_HOT,      CAUSE_ACTUATOR_HOT,
+					      CAUSE_DRIVE_DROPOUT, CAUSE_CELL_SATURATED, CAUSE_BRAKE_ENERGY };
 
 	(void)state;
 	for (size_t i = 0; i < COUNT(faults); i++)
@@ -514,8 +577,8 @@ static void wishes_are_clamped(void **state)
 		assert_true(a->mode == DRIVE_OFF || (a->power && one.snap.contactor_closed));
 		assert_true(!a->power || one.want.power);
 		assert_true(!(one.want.brake_A >= 0) || a->brake_A <= one.want.brake_A);
-		bool same = a->mode == one.want.mode && a->power == one.want.power && !(a->brake_A < one.want.brake_A) &&
-			    !(a->brake_A > one.want.brake_A);
+		bool same = a->mode == one.want.mode && a->power == one.want.power &&
+			    !(a->brake_A < one.want.brake_A) && !(a->brake_A > one.want.brake_A);
 		if (!same && one.verdict.cause == CAUSE_NONE)
 			assert_true(one.verdict.clamped);
 	}
@@ -581,7 +644,8 @@ static void every_combination_of_yes_and_no(void **state)
 				else
 					assert_int_equal(s.verdict.allowed.power, s.want.power);
 				if (s.verdict.allowed.mode != DRIVE_OFF)
-					assert_true(s.snap.contactor_closed && s.want.power && s.want.mode == s.verdict.allowed.mode);
+					assert_true(s.snap.contactor_closed && s.want.power &&
+						    s.want.mode == s.verdict.allowed.mode);
 				if (phase == 1)
 					assert_true(s.verdict.allowed.brake_A >= 0.5);
 				if (phase == 2)
@@ -592,9 +656,11 @@ static void every_combination_of_yes_and_no(void **state)
 	assert_int_equal(looks, 3 * 2048 * 20);
 }
 
-/* I4, the other half: a long run as it really is does not stop. The rig here is written for this test alone: steps of load
- * that ring, a coil with a lag, noise, ripple of the gear, ticks late now and then. */
-struct rig { double coil_A, torque_Nm, rate_Nm_per_s, speed_rpm; };
+/* I4, the other half: a long run as it really is does not stop. The rig here is written for this test alone: steps of
+ * load that ring, a coil with a lag, noise, ripple of the gear, ticks late now and then. */
+struct rig {
+	double coil_A, torque_Nm, rate_Nm_per_s, speed_rpm;
+};
 
 static double gauss(void)
 {

@@ -11,30 +11,66 @@
 
 #define COUNT(a) (sizeof(a) / sizeof((a)[0]))
 
-#define AT(type, field) { #field, offsetof(type, field) }
-struct place { const char *name; size_t at; };
+#define AT(type, field) \
+	{ \
+#field, offsetof(type, field) \
+	}
+struct place {
+	const char *name;
+	size_t at;
+};
 
 static const struct place snapshot_places[] = {
-	AT(struct snapshot, sample_age_s), AT(struct snapshot, channel[CHANNEL_CELL].age_s), AT(struct snapshot, channel[CHANNEL_STATE].age_s), AT(struct snapshot, indication),
-	AT(struct snapshot, torque_Nm), AT(struct snapshot, angle_rev), AT(struct snapshot, edge_age_s),
-	AT(struct snapshot, edge_time_s), AT(struct snapshot, speed_rpm), AT(struct snapshot, brake_A),
-	AT(struct snapshot, voltage_V), AT(struct snapshot, current_A), AT(struct snapshot, drive_rotor_rpm),
-	AT(struct snapshot, drive_A), AT(struct snapshot, temp_degC[0]), AT(struct snapshot, temp_degC[1]),
-	AT(struct snapshot, temp_degC[2]), AT(struct snapshot, temp_degC[3]),
+	AT(struct snapshot, sample_age_s),
+	AT(struct snapshot, channel[CHANNEL_CELL].age_s),
+	AT(struct snapshot, channel[CHANNEL_STATE].age_s),
+	AT(struct snapshot, indication),
+	AT(struct snapshot, torque_Nm),
+	AT(struct snapshot, angle_rev),
+	AT(struct snapshot, edge_age_s),
+	AT(struct snapshot, edge_time_s),
+	AT(struct snapshot, speed_rpm),
+	AT(struct snapshot, brake_A),
+	AT(struct snapshot, voltage_V),
+	AT(struct snapshot, current_A),
+	AT(struct snapshot, drive_rotor_rpm),
+	AT(struct snapshot, drive_A),
+	AT(struct snapshot, temp_degC[0]),
+	AT(struct snapshot, temp_degC[1]),
+	AT(struct snapshot, temp_degC[2]),
+	AT(struct snapshot, temp_degC[3]),
 };
 static const struct place limit_places[] = {
-	AT(struct guard_limits, torque_Nm), AT(struct guard_limits, speed_rpm), AT(struct guard_limits, drive_A),
-	AT(struct guard_limits, brake_A), AT(struct guard_limits, hold_brake_A), AT(struct guard_limits, slip_power_W),
-	AT(struct guard_limits, slip_power_short_W), AT(struct guard_limits, slip_energy_J),
-	AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
-	AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
-	AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, stall_s), AT(struct guard_limits, stall_torque_Nm),
-	AT(struct guard_limits, standstill_rpm), AT(struct guard_limits, silent_s), AT(struct guard_limits, stale_s[CHANNEL_CELL]), AT(struct guard_limits, stale_s[CHANNEL_STATE]),
-	AT(struct guard_limits, brake_follow_A), AT(struct guard_limits, brake_follow_s), AT(struct guard_limits, late_s),
-	AT(struct guard_limits, contactor_s), AT(struct guard_limits, stop_hold_s), AT(struct guard_limits, tick_s),
+	AT(struct guard_limits, torque_Nm),
+	AT(struct guard_limits, speed_rpm),
+	AT(struct guard_limits, drive_A),
+	AT(struct guard_limits, brake_A),
+	AT(struct guard_limits, hold_brake_A),
+	AT(struct guard_limits, slip_power_W),
+	AT(struct guard_limits, slip_power_short_W),
+	AT(struct guard_limits, slip_energy_J),
+	AT(struct guard_limits, brake_hot_degC),
+	AT(struct guard_limits, actuator_hot_degC),
+	AT(struct guard_limits, winding_hot_degC),
+	AT(struct guard_limits, voltage_min_V),
+	AT(struct guard_limits, voltage_max_V),
+	AT(struct guard_limits, stall_s),
+	AT(struct guard_limits, stall_torque_Nm),
+	AT(struct guard_limits, standstill_rpm),
+	AT(struct guard_limits, silent_s),
+	AT(struct guard_limits, stale_s[CHANNEL_CELL]),
+	AT(struct guard_limits, stale_s[CHANNEL_STATE]),
+	AT(struct guard_limits, brake_follow_A),
+	AT(struct guard_limits, brake_follow_s),
+	AT(struct guard_limits, late_s),
+	AT(struct guard_limits, contactor_s),
+	AT(struct guard_limits, stop_hold_s),
+	AT(struct guard_limits, tick_s),
 };
 static const struct place wish_places[] = {
-	AT(struct wish, speed_rpm), AT(struct wish, drive_A), AT(struct wish, brake_A),
+	AT(struct wish, speed_rpm),
+	AT(struct wish, drive_A),
+	AT(struct wish, brake_A),
 };
 
 static void put_nan(void *at, size_t offset)
@@ -99,12 +135,20 @@ static void not_a_number_never_widens(void **state)
 static void a_limit_that_is_not_a_number_allows_nothing(void **state)
 {
 	static const struct place deadly[] = {
-		AT(struct guard_limits, torque_Nm), AT(struct guard_limits, speed_rpm),
-		AT(struct guard_limits, slip_power_short_W), AT(struct guard_limits, slip_energy_J),
-		AT(struct guard_limits, brake_hot_degC), AT(struct guard_limits, actuator_hot_degC),
-		AT(struct guard_limits, winding_hot_degC), AT(struct guard_limits, voltage_min_V),
-		AT(struct guard_limits, voltage_max_V), AT(struct guard_limits, silent_s), AT(struct guard_limits, stale_s[CHANNEL_CELL]),
-		AT(struct guard_limits, stale_s[CHANNEL_STATE]), AT(struct guard_limits, late_s), AT(struct guard_limits, brake_follow_A),
+		AT(struct guard_limits, torque_Nm),
+		AT(struct guard_limits, speed_rpm),
+		AT(struct guard_limits, slip_power_short_W),
+		AT(struct guard_limits, slip_energy_J),
+		AT(struct guard_limits, brake_hot_degC),
+		AT(struct guard_limits, actuator_hot_degC),
+		AT(struct guard_limits, winding_hot_degC),
+		AT(struct guard_limits, voltage_min_V),
+		AT(struct guard_limits, voltage_max_V),
+		AT(struct guard_limits, silent_s),
+		AT(struct guard_limits, stale_s[CHANNEL_CELL]),
+		AT(struct guard_limits, stale_s[CHANNEL_STATE]),
+		AT(struct guard_limits, late_s),
+		AT(struct guard_limits, brake_follow_A),
 	};
 
 	(void)state;

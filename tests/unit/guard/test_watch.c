@@ -14,8 +14,16 @@
 /* A rig in good order is made to misbehave: t_s since it began; miss: just not enough. */
 typedef void bend_fn(struct scene *s, double t_s, bool miss);
 
-static void bend_estop(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.estop_ok = miss; }
-static void bend_guard_open(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.guard_ok = miss; }
+static void bend_estop(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.estop_ok = miss;
+}
+static void bend_guard_open(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.guard_ok = miss;
+}
 static void bend_node_estop(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -43,9 +51,20 @@ static void bend_node_contactor(struct scene *s, double t_s, bool miss)
 	s->snap.node_state = miss ? NODE_LIVE : NODE_SAFE;
 	strcpy(s->snap.node_reason, "contactor");
 }
-static void bend_silent(struct scene *s, double t_s, bool miss) { s->snap.sample_age_s = miss ? fmin(t_s, 0.15) : t_s; }
-static void bend_lost(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.node_lost = !miss; }
-static void bend_reset(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.node_reset = !miss; }
+static void bend_silent(struct scene *s, double t_s, bool miss)
+{
+	s->snap.sample_age_s = miss ? fmin(t_s, 0.15) : t_s;
+}
+static void bend_lost(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_lost = !miss;
+}
+static void bend_reset(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.node_reset = !miss;
+}
 static void bend_safe(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -66,7 +85,8 @@ static void bend_safe_unexplained(struct scene *s, double t_s, bool miss)
 }
 static void bend_node_contactor_later(struct scene *s, double t_s, bool miss)
 {
-	s->snap.node_state = miss && t_s > 0.18 ? NODE_IDLE : NODE_STOPPING; /* the event first, the reason with the slow sample */
+	s->snap.node_state =
+		miss && t_s > 0.18 ? NODE_IDLE : NODE_STOPPING; /* the event first, the reason with the slow sample */
 	strcpy(s->snap.node_reason, t_s < 0.195 ? "none" : "contactor");
 	s->snap.contactor_closed = miss;
 }
@@ -91,12 +111,27 @@ static void bend_rotor_turns(struct scene *s, double t_s, bool miss)
 	bend_not_at_rest(s, 1, true);
 	s->snap.drive_rotor_rpm = miss && t_s > 0.25 ? 360 : -3000;
 }
-static void bend_slow_stale(struct scene *s, double t_s, bool miss) { scene_slow_age(&s->snap, miss ? fmin(t_s, 2) : t_s); }
-static void bend_meter_silent(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_VOLTAGE].age_s = miss ? fmin(t_s, 1) : t_s; }
+static void bend_slow_stale(struct scene *s, double t_s, bool miss)
+{
+	scene_slow_age(&s->snap, miss ? fmin(t_s, 2) : t_s);
+}
+static void bend_meter_silent(struct scene *s, double t_s, bool miss)
+{
+	s->snap.channel[CHANNEL_VOLTAGE].age_s = miss ? fmin(t_s, 1) : t_s;
+}
 /* One line alone that is no longer told, while all else goes on. */
-static void bend_one_line(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_ESTOP].age_s = miss ? fmin(t_s, 2) : t_s; }
-static void bend_one_temp(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_TEMP + TEMP_CASE].age_s = miss ? fmin(t_s, 2) : t_s; }
-static void bend_stale(struct scene *s, double t_s, bool miss) { s->snap.channel[CHANNEL_CELL].age_s = miss ? fmin(t_s, 0.5) : t_s; }
+static void bend_one_line(struct scene *s, double t_s, bool miss)
+{
+	s->snap.channel[CHANNEL_ESTOP].age_s = miss ? fmin(t_s, 2) : t_s;
+}
+static void bend_one_temp(struct scene *s, double t_s, bool miss)
+{
+	s->snap.channel[CHANNEL_TEMP + TEMP_CASE].age_s = miss ? fmin(t_s, 2) : t_s;
+}
+static void bend_stale(struct scene *s, double t_s, bool miss)
+{
+	s->snap.channel[CHANNEL_CELL].age_s = miss ? fmin(t_s, 0.5) : t_s;
+}
 static void bend_frozen(struct scene *s, double t_s, bool miss)
 {
 	unsigned same = (unsigned)lround(t_s / SCENE_TICK_S);
@@ -134,8 +169,16 @@ static void bend_frozen_idle(struct scene *s, double t_s, bool miss)
 		s->snap.cell_same_s = t_s > 0.1 ? 40 : 0;
 	}
 }
-static void bend_saturated(struct scene *s, double t_s, bool miss) { (void)t_s; scene_saturated(&s->snap, !miss); }
-static void bend_overspeed(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.speed_rpm = miss ? 120 : 120.01; }
+static void bend_saturated(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	scene_saturated(&s->snap, !miss);
+}
+static void bend_overspeed(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.speed_rpm = miss ? 120 : 120.01;
+}
 static void bend_overspeed_back(struct scene *s, double t_s, bool miss)
 {
 	s->limits.expect_direction = 0;
@@ -162,7 +205,11 @@ static void bend_torque_unknown(struct scene *s, double t_s, bool miss)
 	s->limits.expect_cell = !miss;
 	s->snap.torque_Nm = NAN;
 }
-static void bend_brake_dead(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.brake_A = miss ? 0.41 : 0; }
+static void bend_brake_dead(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.brake_A = miss ? 0.41 : 0;
+}
 static void bend_brake_stuck(struct scene *s, double t_s, bool miss)
 {
 	s->want.brake_A = 0;
@@ -260,7 +307,10 @@ static void bend_drive_overspeed(struct scene *s, double t_s, bool miss)
 	(void)t_s;
 	s->snap.drive_flags |= miss ? DRIVE_ENABLED : DRIVE_OVERSPEED;
 }
-static void bend_wrong_way(struct scene *s, double t_s, bool miss) { s->snap.speed_rpm = miss && t_s > 0.24 ? 5 : -5; }
+static void bend_wrong_way(struct scene *s, double t_s, bool miss)
+{
+	s->snap.speed_rpm = miss && t_s > 0.24 ? 5 : -5;
+}
 static void bend_wrong_way_free(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -269,7 +319,8 @@ static void bend_wrong_way_free(struct scene *s, double t_s, bool miss)
 	s->snap.torque_Nm = -10;
 	s->snap.speed_rpm = -60;
 }
-/* Either way is allowed and 60 rpm are commanded: a shaft that slows down to turn round is none, one that gets faster is. */
+/* Either way is allowed and 60 rpm are commanded: a shaft that slows down to turn round is none, one that gets faster
+ * is. */
 static void bend_against_command(struct scene *s, double t_s, bool miss)
 {
 	s->limits.expect_direction = 0;
@@ -341,9 +392,21 @@ static void bend_late_often(struct scene *s, double t_s, bool miss)
 
 	s->snap.late_ns = miss && n % 10 == 9 ? 0 : 11000000;
 }
-static void bend_logbook(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.log_failed = !miss; }
-static void bend_operator(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.operator_stop = !miss; }
-static void bend_sequence(struct scene *s, double t_s, bool miss) { (void)t_s; s->snap.sequence_stop = !miss; }
+static void bend_logbook(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.log_failed = !miss;
+}
+static void bend_operator(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.operator_stop = !miss;
+}
+static void bend_sequence(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.sequence_stop = !miss;
+}
 
 static const struct row {
 	const char *name;
@@ -383,7 +446,8 @@ static const struct row {
 	{ "overtorque", CAUSE_OVERTORQUE, bend_overtorque, 0, 0 },
 	{ "torque unknown", CAUSE_OVERTORQUE, bend_torque_unknown, 0, 0 },
 	{ "brake without current", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_dead, 0.48, 0.53 },
-	/* 0.5 A decaying with 0.5 s is 0.4 A, so 0.1 A below what stays, after 0.5 ln(5/4) = 0.112 s, and 0.5 s more. */
+	/* 0.5 A decaying with 0.5 s is 0.4 A, so 0.1 A below what stays, after 0.5 ln(5/4) = 0.112 s, and 0.5 s more.
+	 */
 	{ "brake current stays", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_stuck, 0.59, 0.65 },
 	{ "brake current unknown", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_unknown, 0.48, 0.53 },
 	{ "slip power, short", CAUSE_BRAKE_POWER, bend_power_short, 0.1, 2 },
@@ -444,7 +508,8 @@ static void each_cause_comes_and_is_named(void **state)
 		t_s -= SCENE_TICK_S;
 		if (s.verdict.cause != rows[i].cause || t_s < rows[i].from_s - 1e-6 || t_s > rows[i].to_s + 1e-6)
 			fail_msg("%s: \"%s\" after %.2f s, expected \"%s\" after %.2f to %.2f s", rows[i].name,
-				 cause_word(s.verdict.cause), t_s, cause_word(rows[i].cause), rows[i].from_s, rows[i].to_s);
+				 cause_word(s.verdict.cause), t_s, cause_word(rows[i].cause), rows[i].from_s,
+				 rows[i].to_s);
 		assert_true(s.verdict.newly);
 	}
 }
@@ -477,7 +542,8 @@ static void every_cause_has_a_row(void **state)
 			fail_msg("no row for %s", cause_word((enum cause)c));
 }
 
-/* I6: weights are hung, channels looked at: nothing energised, nothing known of torque, the guard open, the stop pulled. */
+/* I6: weights are hung, channels looked at: nothing energised, nothing known of torque, the guard open, the stop
+ * pulled. */
 static void a_run_that_energises_nothing_goes_on(void **state)
 {
 	struct scene s;
@@ -504,10 +570,15 @@ static void a_run_that_energises_nothing_goes_on(void **state)
 /* What is unknown at the start holds the wish off, and becomes a cause when it stays unknown. */
 static void waits_at_the_start_and_then_says_what_is_missing(void **state)
 {
-	static const struct { const char *name; enum cause cause; int what; } missing[] = {
-		{ "samples", CAUSE_NODE_SILENT, 0 }, { "lines", CAUSE_NODE_SILENT, 1 }, { "state", CAUSE_NODE_SILENT, 2 },
-		{ "safe before", CAUSE_NODE_SAFE, 3 }, { "conversions", CAUSE_CELL_STALE, 4 },
-		{ "torque", CAUSE_OVERTORQUE, 5 }, { "speed", CAUSE_OVERSPEED, 6 },
+	static const struct {
+		const char *name;
+		enum cause cause;
+		int what;
+	} missing[] = {
+		{ "samples", CAUSE_NODE_SILENT, 0 },    { "lines", CAUSE_NODE_SILENT, 1 },
+		{ "state", CAUSE_NODE_SILENT, 2 },      { "safe before", CAUSE_NODE_SAFE, 3 },
+		{ "conversions", CAUSE_CELL_STALE, 4 }, { "torque", CAUSE_OVERTORQUE, 5 },
+		{ "speed", CAUSE_OVERSPEED, 6 },
 	};
 
 	(void)state;
@@ -542,7 +613,8 @@ static void waits_at_the_start_and_then_says_what_is_missing(void **state)
 					s.snap.speed_rpm = NAN;
 				scene_judge(&s);
 				if (gone)
-					assert_true(s.verdict.allowed.mode == DRIVE_OFF && !(s.verdict.allowed.brake_A > 0));
+					assert_true(s.verdict.allowed.mode == DRIVE_OFF &&
+						    !(s.verdict.allowed.brake_A > 0));
 				loaded |= s.verdict.allowed.mode == DRIVE_SPEED;
 			}
 			if (s.verdict.cause != (comes ? CAUSE_NONE : missing[i].cause) || loaded != comes)

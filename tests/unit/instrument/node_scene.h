@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A scripted node at the far end of a real socket, and a clock that the test owns: no threads, no waiting. Shared by the
- * tests of instrument/node.h. */
+/* A scripted node at the far end of a real socket, and a clock that the test owns: no threads, no waiting. Shared by
+ * the tests of instrument/node.h. */
 #ifndef BRIDLE_TESTS_NODE_SCENE_H
 #define BRIDLE_TESTS_NODE_SCENE_H
 
@@ -30,15 +30,15 @@ struct fake {
 	int listen_fd, fd;
 	struct link *link;
 	struct clock_src clock;
-	int64_t now_us;      /* host's */
+	int64_t now_us;        /* host's */
 	int64_t node_ahead_us; /* node's clock less host's */
 	struct tether_reader reader;
 	char heard[KEPT][TETHER_LINE_MAX]; /* bodies of requests, in order */
 	size_t n;
 	/* behaviour */
 	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info;
-	int deaf;            /* so many requests are not heard */
-	bool sets_silent;    /* sets are obeyed but not acknowledged */
+	int deaf;         /* so many requests are not heard */
+	bool sets_silent; /* sets are obeyed but not acknowledged */
 	uint8_t ack, number, conversion, event;
 	uint16_t pulses;
 	int32_t cell;
@@ -215,7 +215,12 @@ static inline int tear_down(void **state)
 }
 
 static const struct node_config config = {
-	.fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 360, .gear_ratio = 7.5, .direction = 1,
+	.fast_Hz = 100,
+	.slow_every = 20,
+	.lease_ms = 300,
+	.pulses_per_rev = 360,
+	.gear_ratio = 7.5,
+	.direction = 1,
 };
 
 static inline struct node *greeted(struct fake *f)

@@ -13,7 +13,8 @@ static void fills_the_snapshot(void **state)
 	snap.operator_stop = true;
 
 	node_poll(node, &snap);
-	assert_true(isinf(snap.sample_age_s) && isnan(snap.speed_rpm) && isnan(snap.brake_A) && !is_told(&snap, CHANNEL_ESTOP));
+	assert_true(isinf(snap.sample_age_s) && isnan(snap.speed_rpm) && isnan(snap.brake_A) &&
+		    !is_told(&snap, CHANNEL_ESTOP));
 	assert_int_equal(snap.node_state, NODE_UNKNOWN);
 	f->cell = -1204;
 	f->lines = 5;
@@ -146,9 +147,12 @@ static void look(struct fake *f, struct node *node, struct snapshot *snap, int t
 /* One place judges saturation: the ends of a converter of 20 bits, and a narrower figure of the profile. */
 static void saturation_goes_by_the_node_s_bits_and_the_profile(void **state)
 {
-	static const struct { int32_t limit, count; bool saturated; } rows[] = {
-		{ 8388607, 524287, true }, { 8388607, -524288, true }, { 8388607, 524286, false }, { 0, 524287, true }, { 0, -524287, false },
-		{ 1000, 1000, true }, { 1000, -1000, true }, { 1000, 999, false },
+	static const struct {
+		int32_t limit, count;
+		bool saturated;
+	} rows[] = {
+		{ 8388607, 524287, true }, { 8388607, -524288, true }, { 8388607, 524286, false }, { 0, 524287, true },
+		{ 0, -524287, false },     { 1000, 1000, true },       { 1000, -1000, true },      { 1000, 999, false },
 	};
 	struct fake *f = *state;
 
@@ -164,7 +168,8 @@ static void saturation_goes_by_the_node_s_bits_and_the_profile(void **state)
 		f->cell = rows[i].count;
 		tick(f, node, &snap);
 		if ((snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED) != rows[i].saturated)
-			fail_msg("limit %d, count %d: %d", rows[i].limit, rows[i].count, (snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
+			fail_msg("limit %d, count %d: %d", rows[i].limit, rows[i].count,
+				 (snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED));
 		node_close(node);
 	}
 }
@@ -224,7 +229,8 @@ static void counts_lost_doubled_and_late(void **state)
 		say_fast(f, i * 10000);
 	}
 	node_poll(node, &snap);
-	assert_int_equal(snap.sample_late, 2); /* taken 30 ms ago, and 20 ms ago it was due; the others may still pass */
+	assert_int_equal(snap.sample_late,
+			 2); /* taken 30 ms ago, and 20 ms ago it was due; the others may still pass */
 	assert_int_equal(snap.sample_lost, 3);
 	assert_false(snap.node_reset);
 	/* more than 256 lost */
@@ -251,9 +257,9 @@ static void drops_and_counts_garbage(void **state)
 	memset(flood, 'x', sizeof flood);
 	say_bytes(f, flood, sizeof flood);
 	say_bytes(f, "\n", 1);
-	say(f, "F 00 00000000 1 00 0000 0 0 0 0");      /* a field short */
+	say(f, "F 00 00000000 1 00 0000 0 0 0 0");          /* a field short */
 	say(f, "F 00 00000000 9999999 00 0000 0 0 0 0 00"); /* beyond 24 bits */
-	say(f, "F 0 00000000 1 00 0000 0 0 0 0 00");     /* one digit */
+	say(f, "F 0 00000000 1 00 0000 0 0 0 0 00");        /* one digit */
 	say(f, "S 00 7 dancing none 00 0 0 - - - -");
 	say(f, "S 00 7 idle because 00 0 0 - - - -");
 	say(f, "E 00 estop 2 00000000");
@@ -269,7 +275,8 @@ static void drops_and_counts_garbage(void **state)
 	node_close(node);
 }
 
-/* docs/tether.md, Growth: what a newer node says more, in every place where it may, changes nothing of what is known here. */
+/* docs/tether.md, Growth: what a newer node says more, in every place where it may, changes nothing of what is known
+ * here. */
 static void a_newer_node_may_say_more(void **state)
 {
 	struct fake *f = *state;
@@ -285,7 +292,8 @@ static void a_newer_node_may_say_more(void **state)
 	tick(f, node, &snap);
 	assert_int_equal(snap.line_bad, 0);
 	f->now_us += 10000;
-	snprintf(line, sizeof line, "F %02x %08x -7 02 0000 0 148 24006 412 00 77 more", (unsigned)++f->number & 0xff, (unsigned)node_t(f));
+	snprintf(line, sizeof line, "F %02x %08x -7 02 0000 0 148 24006 412 00 77 more", (unsigned)++f->number & 0xff,
+		 (unsigned)node_t(f));
 	say(f, line);
 	say(f, "S 01 c live none 03 6000 1500 512 - 300 - - 99");
 	say(f, "E 00 fan 1 00000000");
@@ -414,8 +422,8 @@ static void a_busy_node_that_catches_up_did_not_restart(void **state)
 	node_close(node);
 }
 
-/* Absences of the host of any length, with what the node sent meanwhile still in the buffer, in part, or not at all: the node is not
- * silent, did not restart and lost nothing. */
+/* Absences of the host of any length, with what the node sent meanwhile still in the buffer, in part, or not at all:
+ * the node is not silent, did not restart and lost nothing. */
 static void the_host_s_own_absence_is_not_the_node_s(void **state)
 {
 	static const int away[] = { 5, 10, 40, 120, 500, 1000 }, kept[] = { 100, 50, 0 }; /* ticks; % in the buffer */
@@ -424,7 +432,8 @@ static void the_host_s_own_absence_is_not_the_node_s(void **state)
 	for (size_t i = 0; i < 18; i++) {
 		struct node *node = greeted(f);
 		struct snapshot snap = snapshot_blank();
-		int n = away[i / 3], whole = n < 200 ? n : 200, in_buffer = whole * kept[i % 3] / 100; /* a socket takes no more */
+		int n = away[i / 3], whole = n < 200 ? n : 200,
+		    in_buffer = whole * kept[i % 3] / 100; /* a socket takes no more */
 
 		for (int k = 0; k < 20; k++) {
 			f->conversion++;
@@ -439,9 +448,11 @@ static void the_host_s_own_absence_is_not_the_node_s(void **state)
 				say_fast(f, 0);
 		}
 		node_poll(node, &snap);
-		if (!(snap.sample_age_s <= 0.0101) || !(snap.channel[CHANNEL_CELL].age_s <= 0.0301) || snap.node_reset || snap.sample_lost)
-			fail_msg("away %d, %d in the buffer: age %g, conversion's %g, reset %d, lost %u", n, in_buffer, snap.sample_age_s,
-				 snap.channel[CHANNEL_CELL].age_s, snap.node_reset, snap.sample_lost);
+		if (!(snap.sample_age_s <= 0.0101) || !(snap.channel[CHANNEL_CELL].age_s <= 0.0301) ||
+		    snap.node_reset || snap.sample_lost)
+			fail_msg("away %d, %d in the buffer: age %g, conversion's %g, reset %d, lost %u", n, in_buffer,
+				 snap.sample_age_s, snap.channel[CHANNEL_CELL].age_s, snap.node_reset,
+				 snap.sample_lost);
 		for (int k = 0; k < 10; k++)
 			tick(f, node, &snap);
 		assert_false(snap.node_reset);

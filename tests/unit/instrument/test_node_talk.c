@@ -65,8 +65,13 @@ static void gives_up_on_a_silent_node(void **state)
 
 static void refuses_what_it_cannot_work_with(void **state)
 {
-	static const struct { const char *name, *hello, *caps; enum rc rc; const char *says; } rows[] = {
-		{ "version 2, politely", "no version 2", NULL, RC_PROTOCOL, "version 2 of the tether, this program has version 1" },
+	static const struct {
+		const char *name, *hello, *caps;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
+		{ "version 2, politely", "no version 2", NULL, RC_PROTOCOL,
+		  "version 2 of the tether, this program has version 1" },
 		{ "version 3, boldly", "ok 3 lock-7 3f2a *", NULL, RC_PROTOCOL, "version 3 of the tether" },
 		{ "no clock", "ok 1 lock-7 3f2a", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
 		{ "long boot", "ok 1 lock-7 3f2a0 *", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
@@ -161,7 +166,10 @@ static void sends_set_points_on_change_and_by_lease(void **state)
 
 static void clamps_what_cannot_be(void **state)
 {
-	static const struct { struct wish wish; const char *sends; } rows[] = {
+	static const struct {
+		struct wish wish;
+		const char *sends;
+	} rows[] = {
 		{ { .brake_A = NAN }, "set 300 off 0 0" },
 		{ { .brake_A = -1 }, "set 300 off 0 0" },
 		{ { .brake_A = 99 }, "set 300 off 0 1200" },
@@ -347,7 +355,7 @@ static void a_refused_set_point_tells_the_state(void **state)
 	}
 	assert_int_equal(snap.node_state, NODE_SAFE);
 	assert_true(snap.sample_age_s < 0.011); /* refused is not silent */
-	f->refuse_set = "no range"; /* never obeyed: as silent */
+	f->refuse_set = "no range";             /* never obeyed: as silent */
 	for (int i = 0; i < 100; i++) {
 		node_set(node, &wish);
 		tick(f, node, &snap);

@@ -40,9 +40,10 @@ static void maps_a_day_of_a_wrong_clock(void **state)
 			if (taken_us > 10000000 && off_us > worst_us)
 				worst_us = off_us;
 		}
-		/* The estimate climbs by at most 300 ppm (200 and the clock's 100), 29 us a sample, and falls back to any
-		 * smaller delay. Climbing to 4 ms takes 137 samples that all were delayed more than it: with delays even over 10 ms
-		 * the product of (1 - 0.0029 k), k to 137, about exp(-27). So it never happens in 9e5 samples. */
+		/* The estimate climbs by at most 300 ppm (200 and the clock's 100), 29 us a sample, and falls back to
+		 * any smaller delay. Climbing to 4 ms takes 137 samples that all were delayed more than it: with delays
+		 * even over 10 ms the product of (1 - 0.0029 k), k to 137, about exp(-27). So it never happens in 9e5
+		 * samples. */
 		if (worst_us > 4000)
 			fail_msg("%d ppm: off by %" PRId64 " us", ppm, worst_us);
 	}
@@ -56,19 +57,20 @@ static void tells_what_does_not_fit(void **state)
 	assert_true(nodetime_fits(&n, 123, 456));
 	nodetime_hear(&n, 50000000, 1000000, 0);
 	assert_true(nodetime_fits(&n, 50010000, 1010000));
-	assert_true(nodetime_fits(&n, 50010000, 3010000));   /* two seconds on the way: late, not wrong */
-	assert_true(nodetime_fits(&n, 49500000, 1010000));   /* overtaken */
-	assert_false(nodetime_fits(&n, 47900000, 1010000));  /* two seconds back */
+	assert_true(nodetime_fits(&n, 50010000, 3010000));  /* two seconds on the way: late, not wrong */
+	assert_true(nodetime_fits(&n, 49500000, 1010000));  /* overtaken */
+	assert_false(nodetime_fits(&n, 47900000, 1010000)); /* two seconds back */
 	assert_true(nodetime_fits(&n, 50200000, 1010000));
-	assert_false(nodetime_fits(&n, 50300000, 1010000));  /* from the future */
+	assert_false(nodetime_fits(&n, 50300000, 1010000)); /* from the future */
 	assert_false(nodetime_fits(&n, 0, 1010000));
 	/* After an hour of silence the drift of an hour is allowed: 200 ppm are 0.72 s. */
 	assert_true(nodetime_fits(&n, 50000000 + 3600900000, 1000000 + 3600000000));
 	assert_false(nodetime_fits(&n, 50000000 + 3601100000, 1000000 + 3600000000));
 }
 
-/* The host did not look for 1.2 s. The first time that it hears is as old as that, the next one is new: it is ahead by 1.2 s of what
- * the first one made believe, and that is the host's doing. Once a time was heard at once, the bound is tight again. */
+/* The host did not look for 1.2 s. The first time that it hears is as old as that, the next one is new: it is ahead
+ * by 1.2 s of what the first one made believe, and that is the host's doing. Once a time was heard at once, the bound
+ * is tight again. */
 static void a_time_that_waited_for_the_host_is_not_from_the_future(void **state)
 {
 	struct nodetime n = { 0 };

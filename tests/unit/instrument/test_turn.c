@@ -123,7 +123,8 @@ static void falls_to_nothing_when_pulses_stop(void **state)
 	for (int n = 1; n <= 60; n++) { /* no pulse any more */
 		double since_s = t_s + n * 0.01 - last_edge(steady, t_s, 30);
 
-		turn_take(&turn, llround((t_s + n * 0.01) * 1e6), turn.last_raw, true, (uint32_t)llround(since_s * 1e6));
+		turn_take(&turn, llround((t_s + n * 0.01) * 1e6), turn.last_raw, true,
+			  (uint32_t)llround(since_s * 1e6));
 		assert_true(turn.speed_rpm <= 1.2501 * 60 / PER_REV / since_s);
 		if (since_s > 0.5)
 			assert_true(is_zero(turn.speed_rpm));

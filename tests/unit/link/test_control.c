@@ -19,8 +19,19 @@
 
 #define STEPS 4000
 
-enum trouble { NO_TROUBLE, OLD_VERSION, NOT_A_BENCH, GARBAGE_FIRST, STALE_ANSWER_FIRST, BYTES_LATE, WRONG_TIME, NO_BYTES,
-	       TETHER_HANGS_UP, BENCH_DIES, LIES_ABOUT_SENT };
+enum trouble {
+	NO_TROUBLE,
+	OLD_VERSION,
+	NOT_A_BENCH,
+	GARBAGE_FIRST,
+	STALE_ANSWER_FIRST,
+	BYTES_LATE,
+	WRONG_TIME,
+	NO_BYTES,
+	TETHER_HANGS_UP,
+	BENCH_DIES,
+	LIES_ABOUT_SENT
+};
 
 struct bench {
 	char folder[40], control[70], tether[70];
@@ -30,7 +41,9 @@ struct bench {
 	int64_t now_us;
 	uint64_t got, sent;
 	/* what was asked */
-	struct { int64_t to_us, received; } step[STEPS];
+	struct {
+		int64_t to_us, received;
+	} step[STEPS];
 	size_t steps;
 	char hand[TETHER_LINE_MAX];
 };
@@ -110,8 +123,10 @@ static bool obey(struct bench *b, int control, int *tether, char *body)
 			send(control, "\x80 what?\n", 8, MSG_NOSIGNAL);
 		if (b->trouble == STALE_ANSWER_FIRST)
 			answer(control, "?99", "ok 1 bench 5");
-		answer(control, token[0], b->trouble == OLD_VERSION ? "no version 7" :
-		       b->trouble == NOT_A_BENCH ? "ok 1 lock-7 3f2a 0012d687" : "ok 1 bench 4711");
+		answer(control, token[0],
+		       b->trouble == OLD_VERSION   ? "no version 7"
+		       : b->trouble == NOT_A_BENCH ? "ok 1 lock-7 3f2a 0012d687"
+						   : "ok 1 bench 4711");
 	} else if (n == 2 && strcmp(token[1], "now") == 0) {
 		answer(control, token[0], "ok 1000000");
 	} else if (n == 4 && strcmp(token[1], "advance") == 0 && tether_decimal(token[2], 0, INT64_MAX, &to_us) &&
@@ -247,7 +262,8 @@ static void steps_keep_bytes_and_time_together(void **state)
 	assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 5 }, NULL), RC_OK);
 	for (int i = 1; i <= 1000; i++) {
 		assert_int_equal(link_write(link, "abcdefg", 7, 10, NULL), RC_OK);
-		assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1000000000 + i * 10000000LL }, NULL), RC_OK);
+		assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1000000000 + i * 10000000LL }, NULL),
+				 RC_OK);
 		assert_int_equal(link_read(link, buf, sizeof buf, &n, NULL), RC_OK);
 		assert_int_equal(n, 10); /* there without waiting */
 	}
@@ -300,7 +316,11 @@ static void a_long_sleep_goes_in_short_steps_and_loses_nothing(void **state)
 
 static void says_why_time_cannot_go_on(void **state)
 {
-	static const struct { enum trouble trouble; enum rc rc; const char *says; } rows[] = {
+	static const struct {
+		enum trouble trouble;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
 		{ BYTES_LATE, RC_OK, "" },
 		{ TETHER_HANGS_UP, RC_OK, "" },
 		{ WRONG_TIME, RC_PROTOCOL, "expected \"ok 1500000 SENT\"" },

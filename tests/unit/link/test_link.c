@@ -260,7 +260,11 @@ static void reading_waits_as_long_as_told(void **state)
 
 static void refuses_bad_addresses(void **state)
 {
-	static const struct { const char *address; enum rc rc; const char *says; } rows[] = {
+	static const struct {
+		const char *address;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
 		{ "", RC_ARG, "expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH" },
 		{ "/dev/ttyACM0", RC_ARG, "expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH" },
 		{ "udp:localhost:1", RC_ARG, "expected serial:" },
@@ -374,7 +378,8 @@ static void closing_nothing_is_fine(void **state)
 }
 
 #define BOTH(name) \
-	cmocka_unit_test_setup_teardown(name, unix_up, tear_down), cmocka_unit_test_setup_teardown(name, tcp_up, tear_down)
+	cmocka_unit_test_setup_teardown(name, unix_up, tear_down), \
+		cmocka_unit_test_setup_teardown(name, tcp_up, tear_down)
 
 int main(void)
 {

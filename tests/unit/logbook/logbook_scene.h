@@ -62,13 +62,30 @@ static inline struct sample sample_number(int64_t i)
 {
 	double x = (double)i;
 	struct sample s = {
-		.mono_ns = 1000 + 10000000 * i, .node_us = 5 + (uint64_t)i * 10000, .sample_no = (uint32_t)i,
-		.cell_count = (int32_t)(i * 7919 % 16777216) - 8388608, .cell_conversions = (uint32_t)i / 2,
-		.pulses = -3 * i, .edge_time_s = x / 3, .torque_Nm = 10 + x / 7, .speed_rpm = 60 - x / 11,
-		.brake_set_A = x * 1e-3, .brake_A = x * 1e-3 + 1e-5, .voltage_V = 24 - x / 13, .current_A = x / 17, .ripple_W = -x / 19,
-		.drive_set = 60, .drive_rotor_rpm = 3000 + x, .drive_A = -x / 19, .temp_degC = { 20 + x / 23, NAN, -0.0, 1e-9 * x },
-		.drive_mode = (uint16_t)(i % 3), .drive_flags = (uint16_t)(i % 64), .lines = (uint16_t)(i % 8),
-		.phase = (uint16_t)(i % 3), .step = (int32_t)(i % 50) - 1, .late_ns = i % 1000,
+		.mono_ns = 1000 + 10000000 * i,
+		.node_us = 5 + (uint64_t)i * 10000,
+		.sample_no = (uint32_t)i,
+		.cell_count = (int32_t)(i * 7919 % 16777216) - 8388608,
+		.cell_conversions = (uint32_t)i / 2,
+		.pulses = -3 * i,
+		.edge_time_s = x / 3,
+		.torque_Nm = 10 + x / 7,
+		.speed_rpm = 60 - x / 11,
+		.brake_set_A = x * 1e-3,
+		.brake_A = x * 1e-3 + 1e-5,
+		.voltage_V = 24 - x / 13,
+		.current_A = x / 17,
+		.ripple_W = -x / 19,
+		.drive_set = 60,
+		.drive_rotor_rpm = 3000 + x,
+		.drive_A = -x / 19,
+		.temp_degC = { 20 + x / 23, NAN, -0.0, 1e-9 * x },
+		.drive_mode = (uint16_t)(i % 3),
+		.drive_flags = (uint16_t)(i % 64),
+		.lines = (uint16_t)(i % 8),
+		.phase = (uint16_t)(i % 3),
+		.step = (int32_t)(i % 50) - 1,
+		.late_ns = i % 1000,
 	};
 
 	return s;
@@ -77,9 +94,17 @@ static inline struct sample sample_number(int64_t i)
 static inline struct seq_point point_number(int i)
 {
 	return (struct seq_point){
-		.step = i, .direction = i % 3 - 1, .flags = (unsigned)i % 16, .setpoint_Nm = i * 2.5, .setpoint_A = NAN,
-		.setpoint_rpm = 60, .begin = { 1000000000LL * i }, .end = { 1000000000LL * i + 500000000 },
-		.settle_s = 1.0 / (i + 1), .mean_torque_Nm = i * 2.4999, .mean_speed_rpm = 60.0 - i,
+		.step = i,
+		.direction = i % 3 - 1,
+		.flags = (unsigned)i % 16,
+		.setpoint_Nm = i * 2.5,
+		.setpoint_A = NAN,
+		.setpoint_rpm = 60,
+		.begin = { 1000000000LL * i },
+		.end = { 1000000000LL * i + 500000000 },
+		.settle_s = 1.0 / (i + 1),
+		.mean_torque_Nm = i * 2.4999,
+		.mean_speed_rpm = 60.0 - i,
 	};
 }
 
@@ -91,11 +116,12 @@ static inline bool same_real(double a, double b)
 static inline bool same_sample(const struct sample *a, const struct sample *b)
 {
 	bool same = a->mono_ns == b->mono_ns && a->node_us == b->node_us && a->sample_no == b->sample_no &&
-		    a->cell_count == b->cell_count && a->cell_conversions == b->cell_conversions && a->pulses == b->pulses &&
-		    same_real(a->edge_time_s, b->edge_time_s) && same_real(a->torque_Nm, b->torque_Nm) &&
-		    same_real(a->speed_rpm, b->speed_rpm) && same_real(a->brake_set_A, b->brake_set_A) &&
-		    same_real(a->brake_A, b->brake_A) && same_real(a->voltage_V, b->voltage_V) &&
-		    same_real(a->current_A, b->current_A) && same_real(a->ripple_W, b->ripple_W) && same_real(a->drive_set, b->drive_set) &&
+		    a->cell_count == b->cell_count && a->cell_conversions == b->cell_conversions &&
+		    a->pulses == b->pulses && same_real(a->edge_time_s, b->edge_time_s) &&
+		    same_real(a->torque_Nm, b->torque_Nm) && same_real(a->speed_rpm, b->speed_rpm) &&
+		    same_real(a->brake_set_A, b->brake_set_A) && same_real(a->brake_A, b->brake_A) &&
+		    same_real(a->voltage_V, b->voltage_V) && same_real(a->current_A, b->current_A) &&
+		    same_real(a->ripple_W, b->ripple_W) && same_real(a->drive_set, b->drive_set) &&
 		    same_real(a->drive_rotor_rpm, b->drive_rotor_rpm) && same_real(a->drive_A, b->drive_A) &&
 		    a->drive_mode == b->drive_mode && a->drive_flags == b->drive_flags && a->lines == b->lines &&
 		    a->phase == b->phase && a->step == b->step && a->late_ns == b->late_ns;

@@ -28,9 +28,16 @@ static void reopen_for_reading(struct book *b)
 
 static int64_t begin_run(struct book *b, const char *kind, int64_t resumes)
 {
-	struct run_head head = { .kind = kind, .rig_text = "[rig]\nname = Heron Lock\n", .actuator_text = "[actuator]\n",
-		.plan_text = NULL, .actuator_name = "paddle winder", .plan_name = NULL, .mono_ns = 1000,
-		.wall_ns = 1717171717000000000, .on_bench = true, .resumes_run_id = resumes };
+	struct run_head head = { .kind = kind,
+				 .rig_text = "[rig]\nname = Heron Lock\n",
+				 .actuator_text = "[actuator]\n",
+				 .plan_text = NULL,
+				 .actuator_name = "paddle winder",
+				 .plan_name = NULL,
+				 .mono_ns = 1000,
+				 .wall_ns = 1717171717000000000,
+				 .on_bench = true,
+				 .resumes_run_id = resumes };
 
 	OK(logbook_run_begin(b->lb, &head, &b->err));
 	return head.id;
@@ -83,7 +90,8 @@ static void refuses_what_is_not_a_logbook(void **state)
 	FILE *f = fopen(b->path, "w");
 
 	fputs("this is no SQLite file, though it is longer than the hundred bytes of an SQLite header, so that it is "
-	      "looked at in earnest and not taken for an empty one\n", f);
+	      "looked at in earnest and not taken for an empty one\n",
+	      f);
 	fclose(f);
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_DB);
 	assert_non_null(strstr(b->err.what, b->path));
@@ -92,7 +100,8 @@ static void refuses_what_is_not_a_logbook(void **state)
 	assert_non_null(strstr(b->err.what, "not a logbook"));
 
 	unlink(b->path);
-	assert_int_equal(book_sql(b, "CREATE TABLE recipes (name TEXT); INSERT INTO recipes VALUES ('soup')"), SQLITE_OK);
+	assert_int_equal(book_sql(b, "CREATE TABLE recipes (name TEXT); INSERT INTO recipes VALUES ('soup')"),
+			 SQLITE_OK);
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_DB);
 	assert_non_null(strstr(b->err.what, "not a logbook"));
 	assert_int_equal(book_number(b, "SELECT count(*) FROM sqlite_schema"), 1); /* nothing was added to it */
@@ -143,7 +152,10 @@ static void a_path_with_odd_letters_is_a_path(void **state)
 
 /* Rows come back as they went in. */
 
-struct gathered { size_t n, stop_at; struct sample rows[400]; };
+struct gathered {
+	size_t n, stop_at;
+	struct sample rows[400];
+};
 
 static bool gather(void *ctx, const struct sample *sample)
 {
@@ -158,12 +170,29 @@ static void samples_come_back_bit_by_bit(void **state)
 	struct book *b = *state;
 	struct gathered g = { 0 };
 	struct sample odd = {
-		.mono_ns = INT64_MAX, .node_us = UINT64_MAX, .sample_no = UINT32_MAX, .cell_count = INT32_MIN,
-		.cell_conversions = UINT32_MAX, .pulses = INT64_MIN, .edge_time_s = NAN, .torque_Nm = -INFINITY,
-		.speed_rpm = INFINITY, .brake_set_A = 5e-324, .brake_A = 1.7976931348623157e308, .voltage_V = -0.0,
-		.current_A = 0.1 + 0.2, .drive_set = 1e15, .drive_rotor_rpm = -9007199254740993.0, .drive_A = NAN,
-		.temp_degC = { NAN, NAN, NAN, NAN }, .drive_mode = UINT16_MAX, .drive_flags = UINT16_MAX,
-		.lines = UINT16_MAX, .phase = UINT16_MAX, .step = INT32_MIN, .late_ns = INT64_MIN,
+		.mono_ns = INT64_MAX,
+		.node_us = UINT64_MAX,
+		.sample_no = UINT32_MAX,
+		.cell_count = INT32_MIN,
+		.cell_conversions = UINT32_MAX,
+		.pulses = INT64_MIN,
+		.edge_time_s = NAN,
+		.torque_Nm = -INFINITY,
+		.speed_rpm = INFINITY,
+		.brake_set_A = 5e-324,
+		.brake_A = 1.7976931348623157e308,
+		.voltage_V = -0.0,
+		.current_A = 0.1 + 0.2,
+		.drive_set = 1e15,
+		.drive_rotor_rpm = -9007199254740993.0,
+		.drive_A = NAN,
+		.temp_degC = { NAN, NAN, NAN, NAN },
+		.drive_mode = UINT16_MAX,
+		.drive_flags = UINT16_MAX,
+		.lines = UINT16_MAX,
+		.phase = UINT16_MAX,
+		.step = INT32_MIN,
+		.late_ns = INT64_MIN,
 	};
 
 	open_book(b);
@@ -365,12 +394,23 @@ static void records_and_runs_are_found(void **state)
 static void nothing_is_changed_or_deleted(void **state)
 {
 	static const char *const tries[] = {
-		"UPDATE sample SET torque_Nm = 0", "DELETE FROM sample", "UPDATE point SET flags = 0", "DELETE FROM point",
-		"UPDATE event SET text = ''", "DELETE FROM event", "UPDATE run SET plan = 'x'", "DELETE FROM run",
-		"UPDATE run_end SET outcome = 'done'", "DELETE FROM run_end", "UPDATE record SET json = '{}'",
-		"DELETE FROM record", "INSERT OR REPLACE INTO record SELECT * FROM record",
-		"INSERT OR REPLACE INTO run SELECT * FROM run", "INSERT OR REPLACE INTO run_end SELECT * FROM run_end",
-		"INSERT OR REPLACE INTO point SELECT * FROM point", "INSERT OR REPLACE INTO event SELECT * FROM event",
+		"UPDATE sample SET torque_Nm = 0",
+		"DELETE FROM sample",
+		"UPDATE point SET flags = 0",
+		"DELETE FROM point",
+		"UPDATE event SET text = ''",
+		"DELETE FROM event",
+		"UPDATE run SET plan = 'x'",
+		"DELETE FROM run",
+		"UPDATE run_end SET outcome = 'done'",
+		"DELETE FROM run_end",
+		"UPDATE record SET json = '{}'",
+		"DELETE FROM record",
+		"INSERT OR REPLACE INTO record SELECT * FROM record",
+		"INSERT OR REPLACE INTO run SELECT * FROM run",
+		"INSERT OR REPLACE INTO run_end SELECT * FROM run_end",
+		"INSERT OR REPLACE INTO point SELECT * FROM point",
+		"INSERT OR REPLACE INTO event SELECT * FROM event",
 	};
 	struct book *b = *state;
 
@@ -385,14 +425,19 @@ static void nothing_is_changed_or_deleted(void **state)
 /* Somebody takes the triggers away, alters a row and puts them back. */
 static void what_was_altered_is_found(void **state)
 {
-	static const struct { const char *trigger, *alter, *says; } tries[] = {
+	static const struct {
+		const char *trigger, *alter, *says;
+	} tries[] = {
 		{ "sample_no_update", "UPDATE sample SET torque_Nm = torque_Nm + 1e-12 WHERE key & 4294967295 = 50",
 		  "sample 50 of run 1 was altered" },
 		{ "sample_no_update", "UPDATE sample SET temp_case_degC = 0 WHERE key & 4294967295 = 1",
 		  "sample 1 of run 1 was altered" },
-		{ "sample_no_delete", "DELETE FROM sample WHERE key & 4294967295 = 50", "sample 50 of run 1 is missing" },
-		{ "sample_no_delete", "DELETE FROM sample WHERE key & 4294967295 = 100", "sample 100 of run 1 is missing" },
-		{ "point_no_update", "UPDATE point SET mean_torque_Nm = 3 WHERE no = 2", "point 2 of run 1 was altered" },
+		{ "sample_no_delete", "DELETE FROM sample WHERE key & 4294967295 = 50",
+		  "sample 50 of run 1 is missing" },
+		{ "sample_no_delete", "DELETE FROM sample WHERE key & 4294967295 = 100",
+		  "sample 100 of run 1 is missing" },
+		{ "point_no_update", "UPDATE point SET mean_torque_Nm = 3 WHERE no = 2",
+		  "point 2 of run 1 was altered" },
 		{ "point_no_delete", "DELETE FROM point WHERE no = 5", "point 5 of run 1 is missing" },
 		{ "event_no_update", "UPDATE event SET text = 'another' WHERE no = 5", "event 5 of run 1 was altered" },
 		{ "event_no_delete", "DELETE FROM event", "event 1 of run 1 is missing" },
@@ -410,9 +455,10 @@ static void what_was_altered_is_found(void **state)
 		whole_run(b);
 		OK(logbook_record(b->lb, 0, 43, "note", "{}", NULL, &b->err));
 		OK(logbook_verify(b->lb, &b->err));
-		snprintf(sql, sizeof sql, "PRAGMA writable_schema = ON; CREATE TEMP TABLE keep AS SELECT * FROM sqlite_schema "
-			 "WHERE name = '%s'; DROP TRIGGER %s; %s; INSERT INTO sqlite_schema SELECT * FROM keep", tries[i].trigger,
-			 tries[i].trigger, tries[i].alter);
+		snprintf(sql, sizeof sql,
+			 "PRAGMA writable_schema = ON; CREATE TEMP TABLE keep AS SELECT * FROM sqlite_schema "
+			 "WHERE name = '%s'; DROP TRIGGER %s; %s; INSERT INTO sqlite_schema SELECT * FROM keep",
+			 tries[i].trigger, tries[i].trigger, tries[i].alter);
 		assert_int_equal(book_sql(b, sql), SQLITE_OK);
 		reopen_for_reading(b);
 		assert_int_equal(logbook_verify(b->lb, &b->err), RC_SAYS_NO);

@@ -16,11 +16,26 @@
 static struct cellcal some_cellcal(int degree)
 {
 	struct cellcal c = {
-		.model = degree == 1 ? CELLCAL_LINE : degree == 2 ? CELLCAL_QUADRATIC : CELLCAL_CUBIC, .degree = degree,
-		.residual_sd = 0.1 + 0.2, .dof = INFINITY, .lack_of_fit_F = NAN, .lack_of_fit_p = NAN, .lack_of_fit_dof1 = 3,
-		.lack_of_fit_dof2 = 1e-300, .n_sources = 3, .repeatability_Nm = 1.0 / 3, .reproducibility_Nm = NAN,
-		.reversibility_Nm = 2.0 / 3, .zero_return_Nm = 1e-17, .resolution_Nm = 4.9e-324, .max_Nm = 40, .min_Nm = -0.5,
-		.class_value = NAN, .class_note = "a second mounting is missing: \"±\"",
+		.model = degree == 1   ? CELLCAL_LINE
+			 : degree == 2 ? CELLCAL_QUADRATIC
+				       : CELLCAL_CUBIC,
+		.degree = degree,
+		.residual_sd = 0.1 + 0.2,
+		.dof = INFINITY,
+		.lack_of_fit_F = NAN,
+		.lack_of_fit_p = NAN,
+		.lack_of_fit_dof1 = 3,
+		.lack_of_fit_dof2 = 1e-300,
+		.n_sources = 3,
+		.repeatability_Nm = 1.0 / 3,
+		.reproducibility_Nm = NAN,
+		.reversibility_Nm = 2.0 / 3,
+		.zero_return_Nm = 1e-17,
+		.resolution_Nm = 4.9e-324,
+		.max_Nm = 40,
+		.min_Nm = -0.5,
+		.class_value = NAN,
+		.class_note = "a second mounting is missing: \"±\"",
 	};
 
 	for (int i = 0; i <= degree; i++) {
@@ -37,8 +52,14 @@ static struct cellcal some_cellcal(int degree)
 	}
 	if (degree == 1)
 		return c; /* as a series without zeros gives it */
-	c.branches = (struct cellcal_branches){ .known = true, .degree = degree, .full_Nm = 37.0 / 3, .rise = { 0, 1e5 / 3, 1.0 / 7, -1e-9 },
-						.loop = { 1.0 / 9, -2.0 / 9, 0 }, .friction = 100.0 / 7, .repeat_sd = 10.0 / 3, .dof = 25 };
+	c.branches = (struct cellcal_branches){ .known = true,
+						.degree = degree,
+						.full_Nm = 37.0 / 3,
+						.rise = { 0, 1e5 / 3, 1.0 / 7, -1e-9 },
+						.loop = { 1.0 / 9, -2.0 / 9, 0 },
+						.friction = 100.0 / 7,
+						.repeat_sd = 10.0 / 3,
+						.dof = 25 };
 	for (int i = 0; i < CELLCAL_PARAMS; i++)
 		for (int j = 0; j < CELLCAL_PARAMS; j++)
 			c.branches.cov[i][j] = 1e-9 / (3 + i + j);
@@ -51,10 +72,22 @@ static struct cellcal some_cellcal(int degree)
 static struct brakemap some_brakemap(void)
 {
 	struct brakemap m = {
-		.drag_Nm = 0.3, .u_drag_Nm = 0.1 / 3, .remanence_Nm = 0.7, .u_remanence_Nm = 0.01, .slope_Nm_per_A = 38.0 / 7,
-		.u_slope_Nm_per_A = 0.2 / 7, .linear_from_A = 0.1, .linear_to_A = 0.9, .slip_slope_Nm_per_rpm = NAN,
-		.u_slip_slope_Nm_per_rpm = NAN, .lag_s = 0.17, .u_lag_s = 0.003, .min_slip_rpm = 20, .max_slip_rpm = 60,
-		.max_A = 1.2, .max_Nm = 44,
+		.drag_Nm = 0.3,
+		.u_drag_Nm = 0.1 / 3,
+		.remanence_Nm = 0.7,
+		.u_remanence_Nm = 0.01,
+		.slope_Nm_per_A = 38.0 / 7,
+		.u_slope_Nm_per_A = 0.2 / 7,
+		.linear_from_A = 0.1,
+		.linear_to_A = 0.9,
+		.slip_slope_Nm_per_rpm = NAN,
+		.u_slip_slope_Nm_per_rpm = NAN,
+		.lag_s = 0.17,
+		.u_lag_s = 0.003,
+		.min_slip_rpm = 20,
+		.max_slip_rpm = 60,
+		.max_A = 1.2,
+		.max_Nm = 44,
 	};
 
 	for (int b = 0; b < 2; b++) {
@@ -80,12 +113,14 @@ static void assert_same_cellcal(const struct cellcal *a, const struct cellcal *b
 	assert_int_equal(a->degree, b->degree);
 	assert_int_equal(a->n_sources, b->n_sources);
 	assert_string_equal(a->class_note, b->class_note);
-	assert_true(same(a->residual_sd, b->residual_sd) && same(a->dof, b->dof) && same(a->lack_of_fit_F, b->lack_of_fit_F) &&
-		    same(a->lack_of_fit_p, b->lack_of_fit_p) && same(a->lack_of_fit_dof1, b->lack_of_fit_dof1) &&
-		    same(a->lack_of_fit_dof2, b->lack_of_fit_dof2) && same(a->repeatability_Nm, b->repeatability_Nm) &&
-		    same(a->reproducibility_Nm, b->reproducibility_Nm) && same(a->reversibility_Nm, b->reversibility_Nm) &&
-		    same(a->zero_return_Nm, b->zero_return_Nm) && same(a->resolution_Nm, b->resolution_Nm) &&
-		    same(a->max_Nm, b->max_Nm) && same(a->min_Nm, b->min_Nm) && same(a->class_value, b->class_value));
+	assert_true(same(a->residual_sd, b->residual_sd) && same(a->dof, b->dof) &&
+		    same(a->lack_of_fit_F, b->lack_of_fit_F) && same(a->lack_of_fit_p, b->lack_of_fit_p) &&
+		    same(a->lack_of_fit_dof1, b->lack_of_fit_dof1) && same(a->lack_of_fit_dof2, b->lack_of_fit_dof2) &&
+		    same(a->repeatability_Nm, b->repeatability_Nm) &&
+		    same(a->reproducibility_Nm, b->reproducibility_Nm) &&
+		    same(a->reversibility_Nm, b->reversibility_Nm) && same(a->zero_return_Nm, b->zero_return_Nm) &&
+		    same(a->resolution_Nm, b->resolution_Nm) && same(a->max_Nm, b->max_Nm) &&
+		    same(a->min_Nm, b->min_Nm) && same(a->class_value, b->class_value));
 	for (int i = 0; i < CELLCAL_COEFS; i++) {
 		assert_true(same(a->coef[i], b->coef[i]));
 		for (int j = 0; j < CELLCAL_COEFS; j++)
@@ -104,7 +139,8 @@ static void assert_same_branches(const struct cellcal_branches *a, const struct 
 {
 	assert_int_equal(a->known, b->known);
 	assert_int_equal(a->degree, b->degree);
-	assert_true(same(a->full_Nm, b->full_Nm) && same(a->friction, b->friction) && same(a->repeat_sd, b->repeat_sd) && same(a->dof, b->dof));
+	assert_true(same(a->full_Nm, b->full_Nm) && same(a->friction, b->friction) &&
+		    same(a->repeat_sd, b->repeat_sd) && same(a->dof, b->dof));
 	for (int i = 0; i < CELLCAL_LOOPS; i++)
 		assert_true(same(a->loop[i], b->loop[i]));
 	for (int i = 0; i < CELLCAL_PARAMS; i++)
@@ -157,7 +193,8 @@ static void assert_same_curve(const struct brakemap_curve *a, const struct brake
 	assert_int_equal(a->n, b->n);
 	for (size_t i = 0; i < a->n; i++)
 		assert_true(same(a->current_A[i], b->current_A[i]) && same(a->torque_Nm[i], b->torque_Nm[i]) &&
-			    same(a->u_torque_Nm[i], b->u_torque_Nm[i]) && same(a->slope_Nm_per_A[i], b->slope_Nm_per_A[i]));
+			    same(a->u_torque_Nm[i], b->u_torque_Nm[i]) &&
+			    same(a->slope_Nm_per_A[i], b->slope_Nm_per_A[i]));
 }
 
 static void a_map_comes_back_with_all_its_digits(void **state)
@@ -172,12 +209,38 @@ static void a_map_comes_back_with_all_its_digits(void **state)
 		fail_msg("%s", err.what);
 	assert_same_curve(&in.branch[0], &out.branch[0]);
 	assert_same_curve(&in.branch[1], &out.branch[1]);
-	const double a[] = { in.drag_Nm, in.u_drag_Nm, in.remanence_Nm, in.u_remanence_Nm, in.slope_Nm_per_A,
-		in.u_slope_Nm_per_A, in.linear_from_A, in.linear_to_A, in.slip_slope_Nm_per_rpm, in.u_slip_slope_Nm_per_rpm,
-		in.lag_s, in.u_lag_s, in.min_slip_rpm, in.max_slip_rpm, in.max_A, in.max_Nm };
-	const double b[] = { out.drag_Nm, out.u_drag_Nm, out.remanence_Nm, out.u_remanence_Nm, out.slope_Nm_per_A,
-		out.u_slope_Nm_per_A, out.linear_from_A, out.linear_to_A, out.slip_slope_Nm_per_rpm,
-		out.u_slip_slope_Nm_per_rpm, out.lag_s, out.u_lag_s, out.min_slip_rpm, out.max_slip_rpm, out.max_A, out.max_Nm };
+	const double a[] = { in.drag_Nm,
+			     in.u_drag_Nm,
+			     in.remanence_Nm,
+			     in.u_remanence_Nm,
+			     in.slope_Nm_per_A,
+			     in.u_slope_Nm_per_A,
+			     in.linear_from_A,
+			     in.linear_to_A,
+			     in.slip_slope_Nm_per_rpm,
+			     in.u_slip_slope_Nm_per_rpm,
+			     in.lag_s,
+			     in.u_lag_s,
+			     in.min_slip_rpm,
+			     in.max_slip_rpm,
+			     in.max_A,
+			     in.max_Nm };
+	const double b[] = { out.drag_Nm,
+			     out.u_drag_Nm,
+			     out.remanence_Nm,
+			     out.u_remanence_Nm,
+			     out.slope_Nm_per_A,
+			     out.u_slope_Nm_per_A,
+			     out.linear_from_A,
+			     out.linear_to_A,
+			     out.slip_slope_Nm_per_rpm,
+			     out.u_slip_slope_Nm_per_rpm,
+			     out.lag_s,
+			     out.u_lag_s,
+			     out.min_slip_rpm,
+			     out.max_slip_rpm,
+			     out.max_A,
+			     out.max_Nm };
 	for (size_t i = 0; i < sizeof a / sizeof a[0]; i++)
 		assert_true(same(a[i], b[i]));
 	free(json);
@@ -196,7 +259,8 @@ static void a_record_that_is_not_whole_is_refused(void **state)
 		const char *key;
 		json_t *value;
 		int n = 0;
-		json_object_foreach(o, key, value) {
+		json_object_foreach(o, key, value)
+		{
 			for (int way = strcmp(key, "branches") == 0 ? 1 : 0; way < 2; way++) {
 				json_t *broken = json_copy(o);
 				struct err err = { 0 };
@@ -228,7 +292,9 @@ static void a_record_that_is_not_whole_is_refused(void **state)
 
 static void what_is_no_json_or_newer_is_refused(void **state)
 {
-	static const char *const texts[] = { "", "{", "[]", "null", "{\"format\": 1, \"format\": 1}", "{\"format\": 0}" };
+	static const char *const texts[] = {
+		"", "{", "[]", "null", "{\"format\": 1, \"format\": 1}", "{\"format\": 0}"
+	};
 	struct cellcal cal = some_cellcal(1);
 	struct brakemap map;
 	struct err err = { 0 };

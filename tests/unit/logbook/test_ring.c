@@ -31,7 +31,10 @@ static struct log_ring *start(struct book *b, int64_t *ret_run)
 	return ring;
 }
 
-struct check { int64_t next; bool good; };
+struct check {
+	int64_t next;
+	bool good;
+};
 
 static bool is_next(void *ctx, const struct sample *sample)
 {
@@ -94,7 +97,10 @@ static void everything_arrives_in_order(void **state)
 	OK(log_ring_stop(ring, &b->err));
 	assert_samples(b, run, n);
 	assert_int_equal(book_number(b, "SELECT count(*) FROM point"), 10);
-	assert_int_equal(book_number(b, "SELECT count(*) FROM event WHERE no = mono_ns / 5000 + 1 AND text = 'after ' || mono_ns"), 10);
+	assert_int_equal(
+		book_number(b,
+			    "SELECT count(*) FROM event WHERE no = mono_ns / 5000 + 1 AND text = 'after ' || mono_ns"),
+		10);
 }
 
 /* I10: a finished point is on the disk at once, while the run goes on. */
@@ -162,7 +168,8 @@ static void a_failed_write_is_told_and_made_good(void **state)
 	struct log_ring *ring = start(b, &run);
 
 	assert_int_equal(book_sql(b, "CREATE TRIGGER broken BEFORE INSERT ON sample WHEN (NEW.key & 4294967295) = 20 "
-				 "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"), SQLITE_OK);
+				     "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"),
+			 SQLITE_OK);
 	for (; n < 30; n++) {
 		struct sample s = sample_number(n);
 		log_ring_sample(ring, &s);
@@ -189,7 +196,8 @@ static void a_write_that_fails_to_the_end_says_how_much(void **state)
 	struct sample s = sample_number(0);
 
 	assert_int_equal(book_sql(b, "CREATE TRIGGER broken BEFORE INSERT ON sample "
-				 "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"), SQLITE_OK);
+				     "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"),
+			 SQLITE_OK);
 	for (int i = 0; i < 10; i++)
 		log_ring_sample(ring, &s);
 	assert_int_equal(log_ring_stop(ring, &b->err), RC_DB);
@@ -206,7 +214,8 @@ static void a_full_ring_whose_rows_cannot_be_written_tells_both(void **state)
 	int taken = 0, refused = 0;
 
 	assert_int_equal(book_sql(b, "CREATE TRIGGER broken BEFORE INSERT ON sample "
-				 "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"), SQLITE_OK);
+				     "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"),
+			 SQLITE_OK);
 	log_ring_sample(ring, &s);
 	EVENTUALLY(log_ring_failed(ring));
 	for (taken = 1; taken < 8192; taken++)
@@ -229,7 +238,8 @@ static void a_long_text_is_cut_and_marked(void **state)
 	assert_true(log_ring_event(ring, 1, "note", text));
 	assert_true(log_ring_event(ring, 2, "note", NULL));
 	OK(log_ring_stop(ring, &b->err));
-	assert_int_equal(book_number(b, "SELECT count(*) FROM event WHERE length(text) = 399 AND text LIKE '%x...'"), 1);
+	assert_int_equal(book_number(b, "SELECT count(*) FROM event WHERE length(text) = 399 AND text LIKE '%x...'"),
+			 1);
 	assert_int_equal(book_number(b, "SELECT count(*) FROM event WHERE text = ''"), 1);
 }
 

@@ -59,7 +59,8 @@ static void crc_gives_the_catalogued_values(void **state)
 	(void)state;
 	/* Check value of CRC-16/IBM-3740 (CCITT-FALSE) in the catalogue of parametrised CRC algorithms. */
 	assert_int_equal(tether_crc("123456789", 9), 0x29b1);
-	/* No bytes: the start value. One byte 'A': 0xB915, from the same definition worked in Python's binascii.crc_hqx. */
+	/* No bytes: the start value. One byte 'A': 0xB915, from the same definition worked in Python's
+	 * binascii.crc_hqx. */
 	assert_int_equal(tether_crc("", 0), 0xffff);
 	assert_int_equal(tether_crc("A", 1), 0xb915);
 	for (int i = 0; i < 200; i++) {
@@ -74,7 +75,11 @@ static void crc_gives_the_catalogued_values(void **state)
 static void feeds_good_and_drops_bad_lines(void **state)
 {
 	/* Checksums by Python: binascii.crc_hqx(body, 0xffff). */
-	static const struct { const char *name, *bytes; unsigned good, bad; const char *body; } rows[] = {
+	static const struct {
+		const char *name, *bytes;
+		unsigned good, bad;
+		const char *body;
+	} rows[] = {
 		{ "plain", "?1 hello 1 =512D\n", 1, 0, "?1 hello 1" },
 		{ "carriage return", "?1 hello 1 =512D\r\n", 1, 0, "?1 hello 1" },
 		{ "empty lines", "\n\r\n\n?1 hello 1 =512D\n\n", 1, 0, "?1 hello 1" },
@@ -235,9 +240,19 @@ static void rejects_every_flipped_bit_and_swapped_pair(void **state)
 
 static void splits_at_single_spaces(void **state)
 {
-	static const struct { const char *body; size_t n; } rows[] = {
-		{ "a", 1 }, { "a b", 2 }, { "?1 hand hang x", 4 }, { "", 0 }, { " ", 0 }, { " a", 0 }, { "a ", 0 },
-		{ "a  b", 0 }, { "1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20", 20 },
+	static const struct {
+		const char *body;
+		size_t n;
+	} rows[] = {
+		{ "a", 1 },
+		{ "a b", 2 },
+		{ "?1 hand hang x", 4 },
+		{ "", 0 },
+		{ " ", 0 },
+		{ " a", 0 },
+		{ "a ", 0 },
+		{ "a  b", 0 },
+		{ "1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20", 20 },
 		{ "1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20 21", 0 },
 	};
 
@@ -260,12 +275,31 @@ static void splits_at_single_spaces(void **state)
 
 static void reads_decimals_strictly(void **state)
 {
-	static const struct { const char *token; int64_t min, max; bool ok; int64_t value; } rows[] = {
-		{ "0", 0, 9, true, 0 }, { "7", 0, 9, true, 7 }, { "-7", -9, 9, true, -7 },
-		{ "10", 0, 9, false, 0 }, { "-1", 0, 9, false, 0 }, { "", -9, 9, false, 0 }, { "-", -9, 9, false, 0 },
-		{ "+7", -9, 9, false, 0 }, { "-0", -9, 9, false, 0 }, { "07", -9, 9, false, 0 }, { "00", 0, 9, false, 0 },
-		{ "-07", -9, 9, false, 0 }, { " 7", 0, 9, false, 0 }, { "7 ", 0, 9, false, 0 }, { "7x", 0, 9, false, 0 },
-		{ "7.0", 0, 9, false, 0 }, { "1e1", 0, 99, false, 0 }, { "--7", -9, 9, false, 0 }, { "a", 0, 99, false, 0 },
+	static const struct {
+		const char *token;
+		int64_t min, max;
+		bool ok;
+		int64_t value;
+	} rows[] = {
+		{ "0", 0, 9, true, 0 },
+		{ "7", 0, 9, true, 7 },
+		{ "-7", -9, 9, true, -7 },
+		{ "10", 0, 9, false, 0 },
+		{ "-1", 0, 9, false, 0 },
+		{ "", -9, 9, false, 0 },
+		{ "-", -9, 9, false, 0 },
+		{ "+7", -9, 9, false, 0 },
+		{ "-0", -9, 9, false, 0 },
+		{ "07", -9, 9, false, 0 },
+		{ "00", 0, 9, false, 0 },
+		{ "-07", -9, 9, false, 0 },
+		{ " 7", 0, 9, false, 0 },
+		{ "7 ", 0, 9, false, 0 },
+		{ "7x", 0, 9, false, 0 },
+		{ "7.0", 0, 9, false, 0 },
+		{ "1e1", 0, 99, false, 0 },
+		{ "--7", -9, 9, false, 0 },
+		{ "a", 0, 99, false, 0 },
 		{ "9223372036854775807", 0, INT64_MAX, true, INT64_MAX },
 		{ "9223372036854775808", 0, INT64_MAX, false, 0 },
 		{ "-9223372036854775808", INT64_MIN, 0, true, INT64_MIN },
@@ -287,11 +321,26 @@ static void reads_decimals_strictly(void **state)
 
 static void reads_hexadecimals_strictly(void **state)
 {
-	static const struct { const char *token; uint64_t max; bool ok; uint64_t value; } rows[] = {
-		{ "0", 0xf, true, 0 }, { "f", 0xf, true, 15 }, { "8", 7, false, 0 }, { "ff", 0xff, true, 255 },
-		{ "0c", 0xff, true, 12 }, { "c", 0xff, false, 0 }, { "00c", 0xff, false, 0 }, { "FF", 0xff, false, 0 },
-		{ "0g", 0xff, false, 0 }, { "", 0xff, false, 0 }, { "-1", 0xff, false, 0 }, { "0x", 0xff, false, 0 },
-		{ "ffffffff", 0xffffffff, true, 0xffffffff }, { "3f2a", 0xffff, true, 0x3f2a },
+	static const struct {
+		const char *token;
+		uint64_t max;
+		bool ok;
+		uint64_t value;
+	} rows[] = {
+		{ "0", 0xf, true, 0 },
+		{ "f", 0xf, true, 15 },
+		{ "8", 7, false, 0 },
+		{ "ff", 0xff, true, 255 },
+		{ "0c", 0xff, true, 12 },
+		{ "c", 0xff, false, 0 },
+		{ "00c", 0xff, false, 0 },
+		{ "FF", 0xff, false, 0 },
+		{ "0g", 0xff, false, 0 },
+		{ "", 0xff, false, 0 },
+		{ "-1", 0xff, false, 0 },
+		{ "0x", 0xff, false, 0 },
+		{ "ffffffff", 0xffffffff, true, 0xffffffff },
+		{ "3f2a", 0xffff, true, 0x3f2a },
 		{ "ffffffffffffffff", UINT64_MAX, true, UINT64_MAX },
 		{ "10000000000000000", UINT64_MAX, false, 0 },
 	};
@@ -497,8 +546,8 @@ static void samples_fit_the_line(void **state)
 	n = fread(page_text, 1, sizeof page_text - 1, page);
 	page_text[n] = '\0';
 	fclose(page);
-	snprintf(want, sizeof want, "100 × %zu + 5 × %zu =\n%zu bytes a second, %.1f %%", longest_fast(), longest_slow(),
-		 bytes, 100 * part);
+	snprintf(want, sizeof want, "100 × %zu + 5 × %zu =\n%zu bytes a second, %.1f %%", longest_fast(),
+		 longest_slow(), bytes, 100 * part);
 	assert_non_null(strstr(page_text, want));
 }
 

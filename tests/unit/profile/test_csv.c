@@ -20,8 +20,11 @@ static void reads_headings_units_comments_crlf_and_bom(void **state)
 	double x;
 
 	(void)state;
-	assert_int_equal(csv_parse("\xef\xbb\xbf# a note, with commas\r\n\r\nname, torque (N m) ,\"speed, out (rpm)\"\r\n"
-				   "a, 1.5 ,-2e1\r\n# between\r\n\"b \"\"x\"\", c\",\" 3 \",4\r\n", "t.csv", &t, NULL, &err), RC_OK);
+	assert_int_equal(
+		csv_parse("\xef\xbb\xbf# a note, with commas\r\n\r\nname, torque (N m) ,\"speed, out (rpm)\"\r\n"
+			  "a, 1.5 ,-2e1\r\n# between\r\n\"b \"\"x\"\", c\",\" 3 \",4\r\n",
+			  "t.csv", &t, NULL, &err),
+		RC_OK);
 	assert_int_equal(t.n_columns, 3);
 	assert_int_equal(t.n_rows, 2);
 	assert_string_equal(t.column[0].name, "name");
@@ -88,7 +91,9 @@ static void turns_units(void **state)
 
 static void says_where_and_what_is_wrong(void **state)
 {
-	static const struct { const char *name, *text, *says; } rows[] = {
+	static const struct {
+		const char *name, *text, *says;
+	} rows[] = {
 		{ "nothing", "", "t.csv: empty" },
 		{ "comments only", "# x\n\n", "t.csv: empty" },
 		{ "no rows", "x,y\n", "no rows" },

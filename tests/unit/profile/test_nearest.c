@@ -13,11 +13,21 @@ static const char *const words[] = { "torque", "speed", "full_scale", NULL, "sig
 
 static void finds_what_was_meant(void **state)
 {
-	static const struct { const char *written, *meant; } rows[] = {
-		{ "torque", "torque" }, { "Torque", "torque" }, { "torqe", "torque" },  { "trouqe", "torque" },
-		{ "ttorque", "torque" }, { "sing", "sign" }, /* neighbours swapped: one slip, not two */
-		{ "fullscale", "full_scale" }, { "zero-drift", "zero_drift" },
-		{ "zebra", NULL }, { "", NULL }, { "sp", NULL }, { "torque_of_the_whole_thing", NULL },
+	static const struct {
+		const char *written, *meant;
+	} rows[] = {
+		{ "torque", "torque" },
+		{ "Torque", "torque" },
+		{ "torqe", "torque" },
+		{ "trouqe", "torque" },
+		{ "ttorque", "torque" },
+		{ "sing", "sign" }, /* neighbours swapped: one slip, not two */
+		{ "fullscale", "full_scale" },
+		{ "zero-drift", "zero_drift" },
+		{ "zebra", NULL },
+		{ "", NULL },
+		{ "sp", NULL },
+		{ "torque_of_the_whole_thing", NULL },
 		{ "0123456789012345678901234567890123456789x", NULL }, /* longer than any key */
 	};
 

@@ -13,32 +13,56 @@
 
 #define PI 3.14159265358979323846
 
-static const struct actuator_profile winder = { .gear_ratio = 36, .limit_torque_Nm = 45, .k_t_Nm_per_A = 3.5, .expect_efficiency = 0.68,
-	.expect_no_load_W = 15, .rated_torque_Nm = { true, 20, 80 }, .rated_power_W = { true, 165, NAN } };
+static const struct actuator_profile winder = { .gear_ratio = 36,
+						.limit_torque_Nm = 45,
+						.k_t_Nm_per_A = 3.5,
+						.expect_efficiency = 0.68,
+						.expect_no_load_W = 15,
+						.rated_torque_Nm = { true, 20, 80 },
+						.rated_power_W = { true, 165, NAN } };
 
 /* 20 N·m at 80 rpm, 5.7 A, 167.6 W from 250 W. */
 static struct plausible_point fair(double torque_Nm)
 {
 	double shaft_W = torque_Nm * 80 * 2 * PI / 60;
 
-	return (struct plausible_point){ torque_Nm, 80, 80 * 36, torque_Nm / 3.5, shaft_W / 0.68 + 15, shaft_W / (shaft_W / 0.68 + 15) };
+	return (struct plausible_point){
+		torque_Nm, 80, 80 * 36, torque_Nm / 3.5, shaft_W / 0.68 + 15, shaft_W / (shaft_W / 0.68 + 15)
+	};
 }
 
 static void two_figures(void **state)
 {
-	static const struct { double found, expected; bool known, refused; const char *slip; } rows[] = {
-		{ 50, 50, true, false, "" }, { 50, 34, true, false, "" }, { 50, 33, true, true, "" }, { 33, 50, true, true, "" },
-		{ 5, 50, true, true, "near 10" }, { 490, 50, true, true, "9.81" }, { 1, 60, true, true, "minutes" },
-		{ 1, 6.28, true, true, "radians" }, { 1, 35, true, true, "gear ratio" }, { 1000, 1.05, true, true, "milli" },
-		{ 3, 1, true, true, "" }, { NAN, 1, false, false, "" }, { 1, NAN, false, false, "" }, { 0, 1, false, false, "" },
+	static const struct {
+		double found, expected;
+		bool known, refused;
+		const char *slip;
+	} rows[] = {
+		{ 50, 50, true, false, "" },
+		{ 50, 34, true, false, "" },
+		{ 50, 33, true, true, "" },
+		{ 33, 50, true, true, "" },
+		{ 5, 50, true, true, "near 10" },
+		{ 490, 50, true, true, "9.81" },
+		{ 1, 60, true, true, "minutes" },
+		{ 1, 6.28, true, true, "radians" },
+		{ 1, 35, true, true, "gear ratio" },
+		{ 1000, 1.05, true, true, "milli" },
+		{ 3, 1, true, true, "" },
+		{ NAN, 1, false, false, "" },
+		{ 1, NAN, false, false, "" },
+		{ 0, 1, false, false, "" },
 		{ -5, 5, false, false, "" },
 	};
 
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		struct plausible p = plausible_compare(PLAUSIBLE_BRAKE, rows[i].found, rows[i].expected, PLAUSIBLE_FACTOR, 36, "N\u00b7m");
-		if (p.known != rows[i].known || p.refused != rows[i].refused || (*rows[i].slip ? !strstr(p.slip, rows[i].slip) : *p.slip))
-			fail_msg("%g for %g: known %d, refused %d, \"%s\"", rows[i].found, rows[i].expected, p.known, p.refused, p.slip);
+		struct plausible p = plausible_compare(PLAUSIBLE_BRAKE, rows[i].found, rows[i].expected,
+						       PLAUSIBLE_FACTOR, 36, "N\u00b7m");
+		if (p.known != rows[i].known || p.refused != rows[i].refused ||
+		    (*rows[i].slip ? !strstr(p.slip, rows[i].slip) : *p.slip))
+			fail_msg("%g for %g: known %d, refused %d, \"%s\"", rows[i].found, rows[i].expected, p.known,
+				 p.refused, p.slip);
 	}
 }
 
@@ -52,7 +76,8 @@ static void a_brake_that_is_ten_times_too_weak(void **state)
 	struct plausible p = plausible_brake(&rig, &map, &winder);
 	assert_true(p.refused);
 	plausible_sentence(&p, text, sizeof text);
-	if (!strstr(text, "5.1 N\u00b7m") || !strstr(text, "50 N\u00b7m") || !strstr(text, "9.8 times less") || !strstr(text, "[arm] length"))
+	if (!strstr(text, "5.1 N\u00b7m") || !strstr(text, "50 N\u00b7m") || !strstr(text, "9.8 times less") ||
+	    !strstr(text, "[arm] length"))
 		fail_msg("%s", text);
 	map.max_Nm = 43;
 	assert_false(plausible_brake(&rig, &map, &winder).refused);
@@ -114,7 +139,8 @@ static void a_sound_curve_and_its_slips(void **state)
 	assert_true(of(list, n, PLAUSIBLE_ENERGY)->refused && of(list, n, PLAUSIBLE_CURRENT_DRAWN)->refused);
 }
 
-/* At light load the drive's current is mostly friction: five light points show a third of k_t, the two heavy ones all of it. */
+/* At light load the drive's current is mostly friction: five light points show a third of k_t, the two heavy ones all
+ * of it. */
 static void light_points_decide_nothing(void **state)
 {
 	struct plausible_point points[7];

@@ -14,60 +14,57 @@
 #include <stdlib.h>
 
 /* Least files that are right. The figures are this test's own. */
-static const char rig_text[] =
-	"[rig]\n"                                      /* 1 */
-	"name = bench two\n"
-	"latitude = 45 deg ± 0.1 deg\n"
-	"height = 100 m ± 30 m\n"
-	"[tether]\n"                                   /* 5 */
-	"link = unix:run/t\n"
-	"[cell]\n"
-	"full_scale = 0.06 kN.m\n"
-	"mounting = shaft\n"
-	"zero_drift = 0 N.m/K ± 0.004 N.m/K normal\n"  /* 10 */
-	"gain_drift = 0 1/K ± 20 ppm/K\n"
-	"creep = 0 % ± 0.02 %\n"
-	"[arm]\n"
-	"length = 500.0 mm ± 0.4 mm k=2\n"
-	"[brake]\n"                                    /* 15 */
-	"kind = hysteresis\n"
-	"current = 1200 mA\n"
-	"torque = 50 N·m\n"
-	"slip_power = 500 W\n"
-	"slip_power_short = 1.2 kW\n"                  /* 20 */
-	"slip_energy = 120 kJ\n"
-	"temperature = 383.15 K\n"
-	"[supply]\n"
-	"voltage = 48 V\n"
-	"current_limit = 12 A\n"                       /* 25 */
-	"voltage_min = 36 V\n"
-	"voltage_max = 56 V\n"
-	"[meter]\n"
-	"plane = supply\n"
-	"voltage_gain = 1 ± 0.2 % k=2\n"               /* 30 */
-	"voltage_offset = 0 mV ± 20 mV\n"
-	"current_gain = 1 ± 0.2 % k=2\n"
-	"current_offset = 0 mA ± 10 mA\n"
-	"[pickup]\n"
-	"pulses = 2400\n"                              /* 35 */
-	"[limits]\n"
-	"torque = 52 N.m\n"
-	"speed = 2.5 revolutions/s\n"
-	"coupling = 60 N.m\n";
+static const char rig_text[] = "[rig]\n" /* 1 */
+			       "name = bench two\n"
+			       "latitude = 45 deg ± 0.1 deg\n"
+			       "height = 100 m ± 30 m\n"
+			       "[tether]\n" /* 5 */
+			       "link = unix:run/t\n"
+			       "[cell]\n"
+			       "full_scale = 0.06 kN.m\n"
+			       "mounting = shaft\n"
+			       "zero_drift = 0 N.m/K ± 0.004 N.m/K normal\n" /* 10 */
+			       "gain_drift = 0 1/K ± 20 ppm/K\n"
+			       "creep = 0 % ± 0.02 %\n"
+			       "[arm]\n"
+			       "length = 500.0 mm ± 0.4 mm k=2\n"
+			       "[brake]\n" /* 15 */
+			       "kind = hysteresis\n"
+			       "current = 1200 mA\n"
+			       "torque = 50 N·m\n"
+			       "slip_power = 500 W\n"
+			       "slip_power_short = 1.2 kW\n" /* 20 */
+			       "slip_energy = 120 kJ\n"
+			       "temperature = 383.15 K\n"
+			       "[supply]\n"
+			       "voltage = 48 V\n"
+			       "current_limit = 12 A\n" /* 25 */
+			       "voltage_min = 36 V\n"
+			       "voltage_max = 56 V\n"
+			       "[meter]\n"
+			       "plane = supply\n"
+			       "voltage_gain = 1 ± 0.2 % k=2\n" /* 30 */
+			       "voltage_offset = 0 mV ± 20 mV\n"
+			       "current_gain = 1 ± 0.2 % k=2\n"
+			       "current_offset = 0 mA ± 10 mA\n"
+			       "[pickup]\n"
+			       "pulses = 2400\n" /* 35 */
+			       "[limits]\n"
+			       "torque = 52 N.m\n"
+			       "speed = 2.5 revolutions/s\n"
+			       "coupling = 60 N.m\n";
 
 static const char actuator_text[] =
-	"[actuator]\nname = winder\nratio = 36\n"      /* 1..3 */
+	"[actuator]\nname = winder\nratio = 36\n"                                                          /* 1..3 */
 	"[limits]\ntorque = 45 N.m\nspeed = 150 rpm\ncurrent = 20 A\ncase = 80 degC\nwinding = 120 degC\n" /* 4..9 */
-	"[drive]\ndropout = 36 V\n"                    /* 10, 11 */
-	"[claims]\nrated_torque = 20 N.m @ 80 rpm\npeak_efficiency = 72 %\n"; /* 12..14 */
+	"[drive]\ndropout = 36 V\n"                                                                        /* 10, 11 */
+	"[claims]\nrated_torque = 20 N.m @ 80 rpm\npeak_efficiency = 72 %\n";                              /* 12..14 */
 
-static const char plan_text[] =
-	"[plan]\nactuator = winder\nspeed = 85 rpm\n"  /* 1..3 */
-	"[steps]\ntorque = 0, 5, 10 N.m\n";            /* 4, 5 */
+static const char plan_text[] = "[plan]\nactuator = winder\nspeed = 85 rpm\n" /* 1..3 */
+				"[steps]\ntorque = 0, 5, 10 N.m\n";           /* 4, 5 */
 
-static const char weights_text[] =
-	"[hanger]\nmass = 0.512 kg ± 0.5 g\n"          /* 1, 2 */
-	"[2kg-a]\nnominal = 2 kg\nclass = M1\n";       /* 3..5 */
+static const char weights_text[] = "[hanger]\nmass = 0.512 kg ± 0.5 g\n"    /* 1, 2 */
+				   "[2kg-a]\nnominal = 2 kg\nclass = M1\n"; /* 3..5 */
 
 static enum rc parse(enum profile_file which, const char *text, struct mistakes *m, struct err *err)
 {
@@ -198,9 +195,12 @@ static void reads_weights(void **state)
 /* OIML R 111-1:2004, table 1, 50 kg: E2 80 mg, F1 250, F2 800, M1 2500, M1-2 5000, M2 8000, M2-3 16000, M3 25000. */
 static void every_class_of_weights_is_read(void **state)
 {
-	static const struct { const char *class; double tolerance_mg; } rows[] = {
-		{ "E2", 80 }, { "F1", 250 }, { "F2", 800 }, { "M1", 2500 }, { "M1-2", 5000 }, { "M2", 8000 },
-		{ "M2-3", 16000 }, { "M3", 25000 },
+	static const struct {
+		const char *class;
+		double tolerance_mg;
+	} rows[] = {
+		{ "E2", 80 },     { "F1", 250 },  { "F2", 800 },     { "M1", 2500 },
+		{ "M1-2", 5000 }, { "M2", 8000 }, { "M2-3", 16000 }, { "M3", 25000 },
 	};
 	struct weights_profile w;
 	struct err err;
@@ -234,7 +234,11 @@ static void gravity_by_place_or_by_value(void **state)
 
 static void reads_steps_in_every_form(void **state)
 {
-	static const struct { const char *written; size_t n; double first, last; } rows[] = {
+	static const struct {
+		const char *written;
+		size_t n;
+		double first, last;
+	} rows[] = {
 		{ "0, 5, 10, 20, 30 N.m", 5, 0, 30 },
 		{ "7 N.m", 1, 7, 7 },
 		{ "0 N.m, 500 N.cm, 0.01 kN.m", 3, 0, 10 },
@@ -265,37 +269,48 @@ static const struct bad {
 	enum profile_file which;
 	const char *from, *to, *mistake; /* mistake: the one sentence */
 } bad[] = {
-	{ PROFILE_RIG, "0.06 kN.m", "60", "rig.ini:8: [cell] full_scale: found \"60\", expected a torque such as 60 N.m; "
-					  "the unit is missing" },
-	{ PROFILE_RIG, "0.06 kN.m", "60 kg", "rig.ini:8: [cell] full_scale: found \"60 kg\", expected a torque such as "
-					     "60 N.m; \"kg\" is not a unit of the same kind as \"N.m\"" },
-	{ PROFILE_RIG, "0.06 kN.m", "-60 N.m", "rig.ini:8: [cell] full_scale: found \"-60 N.m\", expected more than 0 and at "
-					       "most 100000 N.m" },
-	{ PROFILE_RIG, "0.06 kN.m", "0 N.m", "rig.ini:8: [cell] full_scale: found \"0 N.m\", expected more than 0 and at "
-					     "most 100000 N.m" },
-	{ PROFILE_RIG, "0.06 kN.m", "60 N.m ± 1 N.m", "rig.ini:8: [cell] full_scale: found \"60 N.m ± 1 N.m\", expected a "
-						      "torque such as 60 N.m; no uncertainty belongs here" },
+	{ PROFILE_RIG, "0.06 kN.m", "60",
+	  "rig.ini:8: [cell] full_scale: found \"60\", expected a torque such as 60 N.m; "
+	  "the unit is missing" },
+	{ PROFILE_RIG, "0.06 kN.m", "60 kg",
+	  "rig.ini:8: [cell] full_scale: found \"60 kg\", expected a torque such as "
+	  "60 N.m; \"kg\" is not a unit of the same kind as \"N.m\"" },
+	{ PROFILE_RIG, "0.06 kN.m", "-60 N.m",
+	  "rig.ini:8: [cell] full_scale: found \"-60 N.m\", expected more than 0 and at "
+	  "most 100000 N.m" },
+	{ PROFILE_RIG, "0.06 kN.m", "0 N.m",
+	  "rig.ini:8: [cell] full_scale: found \"0 N.m\", expected more than 0 and at "
+	  "most 100000 N.m" },
+	{ PROFILE_RIG, "0.06 kN.m", "60 N.m ± 1 N.m",
+	  "rig.ini:8: [cell] full_scale: found \"60 N.m ± 1 N.m\", expected a "
+	  "torque such as 60 N.m; no uncertainty belongs here" },
 	{ PROFILE_RIG, "0.06 kN.m\nmounting", "0.06 kN.m\nfull_scale = 1 N.m\nmounting",
 	  "rig.ini:9: [cell] full_scale: is given twice (first in line 8)" },
 	{ PROFILE_RIG, "mounting = shaft\n", "", "rig.ini:7: [cell] mounting: is missing; expected cradle or shaft" },
 	{ PROFILE_RIG, "= shaft", "= Shaft", "rig.ini:9: [cell] mounting: found \"Shaft\", expected cradle or shaft" },
 	{ PROFILE_RIG, "[cell]\n", "[cell]\nfullscale = 1 N.m\n",
 	  "rig.ini:8: [cell] fullscale: no such key; did you mean full_scale?" },
-	{ PROFILE_RIG, "[cell]\n", "[cell]\npulses = 1\n", "rig.ini:8: [cell] pulses: no such key here; it belongs in [pickup]" },
+	{ PROFILE_RIG, "[cell]\n", "[cell]\npulses = 1\n",
+	  "rig.ini:8: [cell] pulses: no such key here; it belongs in [pickup]" },
 	{ PROFILE_RIG, "[pickup]\n", "[pickup]\nweather = fine\n",
 	  "rig.ini:35: [pickup] weather: no such key; there are pulses, sign" },
 	{ PROFILE_RIG, "[rig]\n", "[gaurd]\n[rig]\n", "rig.ini:1: [gaurd]: no such section; did you mean [guard]?" },
 	{ PROFILE_RIG, "[rig]\n", "wild = 1\n[rig]\n", "rig.ini:1: wild: stands before the first [section]" },
-	{ PROFILE_RIG, "[pickup]\n", "[pickup]\nplain words\n", "rig.ini:35: found \"plain words\", expected \"key = value\"" },
+	{ PROFILE_RIG, "[pickup]\n", "[pickup]\nplain words\n",
+	  "rig.ini:35: found \"plain words\", expected \"key = value\"" },
 	{ PROFILE_RIG, "[limits]\n", "[arm]\nlevel = 0 deg ± 1 deg\n[limits]\n",
 	  "rig.ini:36: [arm]: stands twice (first in line 13); join the two" },
-	{ PROFILE_RIG, "= bench two", "= b\xE4nch", "rig.ini:2: found the byte 0xE4, expected UTF-8 text; save the file as UTF-8" },
+	{ PROFILE_RIG, "= bench two", "= b\xE4nch",
+	  "rig.ini:2: found the byte 0xE4, expected UTF-8 text; save the file as UTF-8" },
 	{ PROFILE_RIG, "length = 500.0 mm ± 0.4 mm k=2", "length = 500 mm",
-	  "rig.ini:14: [arm] length: found \"500 mm\", expected a length with its uncertainty such as 500.0 mm ± 0.4 mm k=2; "
+	  "rig.ini:14: [arm] length: found \"500 mm\", expected a length with its uncertainty such as 500.0 mm ± 0.4 "
+	  "mm k=2; "
 	  "write its uncertainty after ±" },
-	{ PROFILE_RIG, "height = 100 m ± 30 m\n", "", "rig.ini:1: [rig] height: is missing; expected latitude and height, or gravity" },
-	{ PROFILE_RIG, "unix:run/t", "com3", "rig.ini:6: [tether] link: found \"com3\", expected serial:DEVICE, tcp:HOST:PORT or "
-					     "unix:PATH" },
+	{ PROFILE_RIG, "height = 100 m ± 30 m\n", "",
+	  "rig.ini:1: [rig] height: is missing; expected latitude and height, or gravity" },
+	{ PROFILE_RIG, "unix:run/t", "com3",
+	  "rig.ini:6: [tether] link: found \"com3\", expected serial:DEVICE, tcp:HOST:PORT or "
+	  "unix:PATH" },
 	{ PROFILE_RIG, "link = unix:run/t\n", "link = unix:run/t\nlease = 20 ms\n",
 	  "rig.ini:7: [tether] lease: found 0.02 s, expected at least three ticks (0.03 s at this rate)" },
 	{ PROFILE_RIG, "link = unix:run/t\n", "link = unix:run/t\nbaud = 9600.5\n",
@@ -308,57 +323,80 @@ static const struct bad {
 	{ PROFILE_RIG, "[pickup]\n", "[virtual]\n[pickup]\n",
 	  "rig.ini:34: [virtual] control: is missing; expected a text of 1 to 255 bytes" },
 
-	{ PROFILE_ACTUATOR, "@ 80 rpm", "@ 80", "a.ini:13: [claims] rated_torque: found \"20 N.m @ 80\", expected a torque such "
-						"as 20 N.m @ 80 rpm; after @ stands a speed such as 80 rpm" },
-	{ PROFILE_ACTUATOR, "72 %", "172 %", "a.ini:14: [claims] peak_efficiency: found \"172 %\", expected more than 0 and at "
-					     "most 100 %" },
-	{ PROFILE_ACTUATOR, "ratio = 36", "ratio = 36 rpm", "a.ini:3: [actuator] ratio: found \"36 rpm\", expected a number such "
-							    "as 36; \"rpm\" is not a unit of the same kind as \"1\"" },
+	{ PROFILE_ACTUATOR, "@ 80 rpm", "@ 80",
+	  "a.ini:13: [claims] rated_torque: found \"20 N.m @ 80\", expected a torque such "
+	  "as 20 N.m @ 80 rpm; after @ stands a speed such as 80 rpm" },
+	{ PROFILE_ACTUATOR, "72 %", "172 %",
+	  "a.ini:14: [claims] peak_efficiency: found \"172 %\", expected more than 0 and at "
+	  "most 100 %" },
+	{ PROFILE_ACTUATOR, "ratio = 36", "ratio = 36 rpm",
+	  "a.ini:3: [actuator] ratio: found \"36 rpm\", expected a number such "
+	  "as 36; \"rpm\" is not a unit of the same kind as \"1\"" },
 	{ PROFILE_ACTUATOR, "peak_efficiency = 72 %", "peak_torque = 5 N.m",
 	  "a.ini:13: [claims] rated_torque: found 20 N.m, expected at most peak_torque (5 N.m)" },
 
-	{ PROFILE_RIG, "pulses = 2400", "pulses = 2400.5", "rig.ini:35: [pickup] pulses: found \"2400.5\", expected a number such as 2400; only a whole "
-						      "number can be counted" },
-	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 700 mm", "rig.ini:14: [arm] length: found \"500 mm ± 700 mm\", expected a length "
+	{ PROFILE_RIG, "pulses = 2400", "pulses = 2400.5",
+	  "rig.ini:35: [pickup] pulses: found \"2400.5\", expected a number such as 2400; only a whole "
+	  "number can be counted" },
+	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 700 mm",
+	  "rig.ini:14: [arm] length: found \"500 mm ± 700 mm\", expected a length "
 	  "with its uncertainty such as 500.0 mm ± 0.4 mm k=2; what stands after ± is as large as the value itself" },
-	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 300 mm normal", "rig.ini:14: [arm] length: found \"500 mm ± 300 mm normal\", "
-	  "expected a length with its uncertainty such as 500.0 mm ± 0.4 mm k=2; what stands after ± is as large as the value itself" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "0 5 10 15 N.m", "p.ini:5: [steps] torque: found \"0 5 10 15 N.m\", expected rising steps such as "
+	{ PROFILE_RIG, "500.0 mm ± 0.4 mm k=2", "500 mm ± 300 mm normal",
+	  "rig.ini:14: [arm] length: found \"500 mm ± 300 mm normal\", "
+	  "expected a length with its uncertainty such as 500.0 mm ± 0.4 mm k=2; what stands after ± is as large as "
+	  "the value itself" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0 5 10 15 N.m",
+	  "p.ini:5: [steps] torque: found \"0 5 10 15 N.m\", expected rising steps such as "
 	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; put commas between the steps" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 10, 15 N.m", "p.ini:5: [steps] torque: found \"0, 5 10, 15 N.m\", expected rising steps such as "
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 10, 15 N.m",
+	  "p.ini:5: [steps] torque: found \"0, 5 10, 15 N.m\", expected rising steps such as "
 	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; put commas between the steps" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 5 N.m", "p.ini:5: [steps] torque: found \"0, 5, 5 N.m\", expected rising steps such "
-						       "as \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; each step must be "
-						       "above the one before" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, N.m", "p.ini:5: [steps] torque: found \"0, 5, N.m\", expected rising steps such as "
-						     "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; expected a number" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 10", "p.ini:5: [steps] torque: found \"0, 5, 10\", expected rising steps such as "
-						    "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; the unit is missing" },
-	{ PROFILE_PLAN, "0, 5, 10 N.m", "-5, 5 N.m", "p.ini:5: [steps] torque: found \"-5, 5 N.m\", expected 0 to 100000 N.m" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 5 N.m",
+	  "p.ini:5: [steps] torque: found \"0, 5, 5 N.m\", expected rising steps such "
+	  "as \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; each step must be "
+	  "above the one before" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, N.m",
+	  "p.ini:5: [steps] torque: found \"0, 5, N.m\", expected rising steps such as "
+	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; expected a number" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 10",
+	  "p.ini:5: [steps] torque: found \"0, 5, 10\", expected rising steps such as "
+	  "\"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\"; the unit is missing" },
+	{ PROFILE_PLAN, "0, 5, 10 N.m", "-5, 5 N.m",
+	  "p.ini:5: [steps] torque: found \"-5, 5 N.m\", expected 0 to 100000 N.m" },
 	{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 40 step 0 N.m",
-	  "p.ini:5: [steps] torque: found \"from 0 to 40 step 0 N.m\", expected rising steps such as \"0, 5, 10 N.m\" or \"from 0 "
+	  "p.ini:5: [steps] torque: found \"from 0 to 40 step 0 N.m\", expected rising steps such as \"0, 5, 10 N.m\" "
+	  "or \"from 0 "
 	  "to 40 step 5 N.m\"; expected a step above 0 and an end above the start" },
 	{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 40 step 0.1 N.m",
-	  "p.ini:5: [steps] torque: found \"from 0 to 40 step 0.1 N.m\", expected rising steps such as \"0, 5, 10 N.m\" or \"from 0 "
+	  "p.ini:5: [steps] torque: found \"from 0 to 40 step 0.1 N.m\", expected rising steps such as \"0, 5, 10 "
+	  "N.m\" or \"from 0 "
 	  "to 40 step 5 N.m\"; too many steps" },
 	{ PROFILE_PLAN, "torque = 0, 5, 10 N.m", "current = 0, 1 A", NULL }, /* wrong one given, right one missing */
 	{ PROFILE_PLAN, "torque =", "down = ja\ntorque =", "p.ini:5: [steps] down: found \"ja\", expected yes or no" },
-	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current", "p.ini: [plan] current: is missing; drive = current needs a current "
-							     "such as 8 A" },
+	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current",
+	  "p.ini: [plan] current: is missing; drive = current needs a current "
+	  "such as 8 A" },
 	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current\ncurrent = 8 A",
-	  "p.ini:6: [steps] torque: begins at 0, where nothing but the brake's drag holds an actuator with drive = current; begin above 0" },
-	{ PROFILE_PLAN, "speed = 85 rpm", "drive = hand\nspeed = 85 rpm", "p.ini:4: [plan] speed: goes only with drive = speed" },
-	{ PROFILE_PLAN, "actuator = winder", "actuator = ../winder", "p.ini:2: [plan] actuator: found \"../winder\", expected a name "
-								     "of letters, digits, '-', '_' and '.', such as example" },
+	  "p.ini:6: [steps] torque: begins at 0, where nothing but the brake's drag holds an actuator with drive = "
+	  "current; begin above 0" },
+	{ PROFILE_PLAN, "speed = 85 rpm", "drive = hand\nspeed = 85 rpm",
+	  "p.ini:4: [plan] speed: goes only with drive = speed" },
+	{ PROFILE_PLAN, "actuator = winder", "actuator = ../winder",
+	  "p.ini:2: [plan] actuator: found \"../winder\", expected a name "
+	  "of letters, digits, '-', '_' and '.', such as example" },
 	{ PROFILE_PLAN, "[steps]", "[steady]\ntimeout = 1 s\n[steps]",
 	  "p.ini:5: [steady] timeout: found 1 s, expected at least the window (3 s)" },
 
-	{ PROFILE_WEIGHTS, "class = M1\n", "", "w.ini:3: [2kg-a]: expected either mass with its uncertainty, or nominal and class" },
-	{ PROFILE_WEIGHTS, "class = M1", "class = M7", "w.ini:5: [2kg-a] class: found \"M7\", expected E2, F1, F2, M1, M1-2, M2, M2-3 or M3" },
+	{ PROFILE_WEIGHTS, "class = M1\n", "",
+	  "w.ini:3: [2kg-a]: expected either mass with its uncertainty, or nominal and class" },
+	{ PROFILE_WEIGHTS, "class = M1", "class = M7",
+	  "w.ini:5: [2kg-a] class: found \"M7\", expected E2, F1, F2, M1, M1-2, M2, M2-3 or M3" },
 	{ PROFILE_WEIGHTS, "nominal = 2 kg", "nominal = 3 kg", NULL }, /* not a nominal mass of the standard */
-	{ PROFILE_WEIGHTS, "[2kg-a]", "[hanger]", "w.ini:3: [hanger]: stands twice (first in line 1); give each piece its own name" },
-	{ PROFILE_WEIGHTS, "[2kg-a]", "[2 kg]", "w.ini:3: [2 kg]: expected a name of letters, digits, '-', '_' and '.', and not "
-						"\"all\"" },
+	{ PROFILE_WEIGHTS, "[2kg-a]", "[hanger]",
+	  "w.ini:3: [hanger]: stands twice (first in line 1); give each piece its own name" },
+	{ PROFILE_WEIGHTS, "[2kg-a]", "[2 kg]",
+	  "w.ini:3: [2 kg]: expected a name of letters, digits, '-', '_' and '.', and not "
+	  "\"all\"" },
 	{ PROFILE_WEIGHTS, "mass = 0.512 kg ± 0.5 g", "mass = 0.512 kg", NULL },
 };
 
@@ -419,11 +457,13 @@ static void more_mistakes_than_room_are_counted(void **state)
 
 static void takes_what_editors_leave(void **state)
 {
-	static const struct { const char *from, *to; } rows[] = {
-		{ "[rig]", "\xEF\xBB\xBF[rig]" },                   /* byte order mark */
-		{ "[rig]\n", "[rig]\r\n" },                         /* CRLF */
+	static const struct {
+		const char *from, *to;
+	} rows[] = {
+		{ "[rig]", "\xEF\xBB\xBF[rig]" },                    /* byte order mark */
+		{ "[rig]\n", "[rig]\r\n" },                          /* CRLF */
 		{ "name = bench two", "  name   =   bench two\t " }, /* blanks */
-		{ "name = bench two", "name = bench two ; note" },  /* comments */
+		{ "name = bench two", "name = bench two ; note" },   /* comments */
 		{ "name = bench two", "name = bench two # note" },
 		{ "[rig]", "\n\n# x\n; y\n\n[rig]" },
 		{ "[rig]", "[rig] # the rig" },
@@ -493,11 +533,18 @@ static bool stands(const struct mistakes *m, const char *what)
 /* No figure of an invented rig can get into a result unread: every one has to be given. */
 static void what_is_the_owners_starts_empty(void **state)
 {
-	static const struct { enum profile_file which; const char *asked; } rows[] = {
-		{ PROFILE_RIG, "[arm] length: is empty; expected a length" }, { PROFILE_RIG, "[brake] torque: is empty" },
-		{ PROFILE_RIG, "[cell] full_scale: is empty" }, { PROFILE_RIG, "[cell] zero_drift: is empty" },
-		{ PROFILE_RIG, "[brake] drag_ratio: is empty" }, { PROFILE_ACTUATOR, "[actuator] ratio: is empty" },
-		{ PROFILE_ACTUATOR, "[limits] torque: is empty" }, { PROFILE_PLAN, "[steps] torque: is empty" },
+	static const struct {
+		enum profile_file which;
+		const char *asked;
+	} rows[] = {
+		{ PROFILE_RIG, "[arm] length: is empty; expected a length" },
+		{ PROFILE_RIG, "[brake] torque: is empty" },
+		{ PROFILE_RIG, "[cell] full_scale: is empty" },
+		{ PROFILE_RIG, "[cell] zero_drift: is empty" },
+		{ PROFILE_RIG, "[brake] drag_ratio: is empty" },
+		{ PROFILE_ACTUATOR, "[actuator] ratio: is empty" },
+		{ PROFILE_ACTUATOR, "[limits] torque: is empty" },
+		{ PROFILE_PLAN, "[steps] torque: is empty" },
 		{ PROFILE_WEIGHTS, "[hanger] mass: found \"\"" },
 	};
 
@@ -508,7 +555,8 @@ static void what_is_the_owners_starts_empty(void **state)
 		assert_non_null(text);
 		assert_int_equal(parse(rows[i].which, text, &m, NULL), RC_ARG);
 		if (!stands(&m, rows[i].asked))
-			fail_msg("not asked for: %s (%zu mistakes, first %s)", rows[i].asked, m.n, m.n ? m.line[0] : "none");
+			fail_msg("not asked for: %s (%zu mistakes, first %s)", rows[i].asked, m.n,
+				 m.n ? m.line[0] : "none");
 		free(text);
 	}
 }
@@ -531,35 +579,45 @@ static void instruments_are_read(void **state)
 	struct mistakes m = { 0 };
 
 	(void)state;
-	read_instruments("\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n"
-			 "[instrument other]\nkind = supply\nlink = unix:x\nroles = \n", &rig, &m, RC_ARG); /* a role must stand there */
+	read_instruments(
+		"\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n"
+		"[instrument other]\nkind = supply\nlink = unix:x\nroles = \n",
+		&rig, &m, RC_ARG); /* a role must stand there */
 	m = (struct mistakes){ 0 };
-	read_instruments("\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n", &rig, &m, RC_OK);
+	read_instruments(
+		"\n[instrument psu]\nkind = supply\nlink = tcp:localhost:5025\nroles = meter\nperiod = 0.25 s\n", &rig,
+		&m, RC_OK);
 	assert_int_equal(rig.n_instruments, 1);
 	assert_string_equal(rig.instrument[0].name, "psu");
 	assert_string_equal(rig.instrument[0].kind, "supply");
 	assert_string_equal(rig.instrument[0].link, "tcp:localhost:5025");
 	assert_int_equal(rig.instrument[0].baud, 9600);
-	assert_true(rig.instrument[0].roles == ROLE_METER && rig.instrument[0].period_s > 0.249 && rig.instrument[0].period_s < 0.251);
+	assert_true(rig.instrument[0].roles == ROLE_METER && rig.instrument[0].period_s > 0.249 &&
+		    rig.instrument[0].period_s < 0.251);
 }
 
 /* All of them at once, each in a sentence of its own. */
 static void instruments_that_cannot_be(void **state)
 {
 	static const char text[] = "\n[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
-		"[instrument b]\nkind = supply\nlink = unix:b\nroles = meter\n"
-		"[instrument c]\nkind = toaster\nlink = unix:c\nroles = meter\n"
-		"[instrument d]\nkind = supply\nlink = unix:d\nroles = power\n"
-		"[instrument e]\nkind = supply\nlink = unix:e\nroles = cell\n"
-		"[instrument f]\nkind = supply\nlink = unix:f\nroles = sieve\n"
-		"[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
-		"[instrument two words]\n"
-		"[instrument g]\nkind = supply\nroles = meter\nspeed = 3\n";
+				   "[instrument b]\nkind = supply\nlink = unix:b\nroles = meter\n"
+				   "[instrument c]\nkind = toaster\nlink = unix:c\nroles = meter\n"
+				   "[instrument d]\nkind = supply\nlink = unix:d\nroles = power\n"
+				   "[instrument e]\nkind = supply\nlink = unix:e\nroles = cell\n"
+				   "[instrument f]\nkind = supply\nlink = unix:f\nroles = sieve\n"
+				   "[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
+				   "[instrument two words]\n"
+				   "[instrument g]\nkind = supply\nroles = meter\nspeed = 3\n";
 	static const char *const told[] = {
-		"[instrument b] roles: [instrument a] has the role meter already", "[instrument c] kind: found \"toaster\", expected supply",
-		"[instrument d] roles: the output \"power\" of a supply has no lease", "[instrument e] roles: found \"cell\", but a supply cannot",
-		"[instrument f] roles: found \"sieve\"", "[instrument a]: stands twice", "[instrument two words]: expected a name",
-		"[instrument g] link: is missing", "[instrument g] speed: no such key",
+		"[instrument b] roles: [instrument a] has the role meter already",
+		"[instrument c] kind: found \"toaster\", expected supply",
+		"[instrument d] roles: the output \"power\" of a supply has no lease",
+		"[instrument e] roles: found \"cell\", but a supply cannot",
+		"[instrument f] roles: found \"sieve\"",
+		"[instrument a]: stands twice",
+		"[instrument two words]: expected a name",
+		"[instrument g] link: is missing",
+		"[instrument g] speed: no such key",
 	};
 	struct rig_profile rig = { .n_instruments = 77 };
 	struct mistakes m = { 0 };
@@ -579,8 +637,10 @@ static void commented_keys_of_templates_read_without_mistakes(void **state)
 
 	(void)state;
 	for (int which = PROFILE_RIG; which <= PROFILE_PLAN; which++) {
-		char *text = profile_template((enum profile_file)which, true), *named = strstr(text, "\n#[instrument NAME]");
-		char *after = named ? strstr(named, "\n\n") : NULL; /* a section of its own: its keys go only with its head */
+		char *text = profile_template((enum profile_file)which, true),
+		     *named = strstr(text, "\n#[instrument NAME]");
+		char *after =
+			named ? strstr(named, "\n\n") : NULL; /* a section of its own: its keys go only with its head */
 		for (char *at = text; (at = strstr(at, "\n#")); at++) {
 			if (named && at > named && at < after)
 				continue;
@@ -654,13 +714,21 @@ static int drop_units(void **state)
 	return 0;
 }
 
-/* 20 N·m at 80 rpm, 40 N·m, 165 W at 90 rpm: 20.4, 40.8 and 1.02 x 165 x 30/(90 pi) = 17.857 N·m join the steps in order; the peak
- * is left out where a limit of 40 N·m forbids it, and a step that is there already is not put in twice. */
+/* 20 N·m at 80 rpm, 40 N·m, 165 W at 90 rpm: 20.4, 40.8 and 1.02 x 165 x 30/(90 pi) = 17.857 N·m join the steps in
+ * order; the peak is left out where a limit of 40 N·m forbids it, and a step that is there already is not put in twice.
+ */
 static void a_plan_serves_its_claims(void **state)
 {
-	struct plan_profile plan = { .serve_claims = true, .load = LOAD_TORQUE, .drive = PLAN_SPEED, .speed_rpm = 90, .n = 4, .step = { 0, 10, 20, 30 } };
+	struct plan_profile plan = { .serve_claims = true,
+				     .load = LOAD_TORQUE,
+				     .drive = PLAN_SPEED,
+				     .speed_rpm = 90,
+				     .n = 4,
+				     .step = { 0, 10, 20, 30 } };
 	const struct rig_profile rig = { .cell_full_scale_Nm = 60, .limit_torque_Nm = 52, .coupling_Nm = 60 };
-	struct actuator_profile a = { .limit_torque_Nm = 45, .rated_torque_Nm = { true, 20, 80 }, .peak_torque_Nm = { true, 40, NAN },
+	struct actuator_profile a = { .limit_torque_Nm = 45,
+				      .rated_torque_Nm = { true, 20, 80 },
+				      .peak_torque_Nm = { true, 40, NAN },
 				      .rated_power_W = { true, 165, NAN } };
 	static const double expect[] = { 0, 10, 17.857, 20, 20.4, 30, 40.8 };
 	(void)state;

@@ -43,12 +43,15 @@ static const char made_actuator[] =
 	"[limits]\ntorque = 50 N.m\nspeed = 150 rpm\ncurrent = 20 A\ncase = 80 degC\nwinding = 120 degC\n"
 	"[drive]\ndropout = 36 V\nspeed = 85 rpm\n"
 	"[claims]\nrated_torque = 20 N.m @ 80 rpm\npeak_torque = 60 N.m\n";
-static const char made_plan[] =
-	"[plan]\nactuator = made-winder\nload = torque\ndrive = speed\nspeed = 85 rpm\n"
-	"[steps]\ntorque = 5, 10, 20, 30 N.m\ndown = no\nrepeat_first = no\n"
-	"[steady]\ndwell = 4 s\nwindow = 2 s\ntimeout = 15 s\n";
+static const char made_plan[] = "[plan]\nactuator = made-winder\nload = torque\ndrive = speed\nspeed = 85 rpm\n"
+				"[steps]\ntorque = 5, 10, 20, 30 N.m\ndown = no\nrepeat_first = no\n"
+				"[steady]\ndwell = 4 s\nwindow = 2 s\ntimeout = 15 s\n";
 
-struct made_step { double torque_Nm, speed_rpm, volt, amp, brake_A; unsigned drive_flags; bool saturated; };
+struct made_step {
+	double torque_Nm, speed_rpm, volt, amp, brake_A;
+	unsigned drive_flags;
+	bool saturated;
+};
 struct made {
 	/* in */
 	unsigned long seed;
@@ -56,20 +59,23 @@ struct made {
 	struct made_step step[MADE_POINTS_MAX];
 	unsigned flags[MADE_POINTS_MAX]; /* POINT_... of each step */
 	double window_s;
-	double ripple_Nm;       /* slow true fluctuation of the torque */
-	bool perfect;           /* no errors, no noise */
-	double loop_Nm;         /* of the cell at the calibration: falling readings lie so much above rising ones in the middle */
+	double ripple_Nm; /* slow true fluctuation of the torque */
+	bool perfect;     /* no errors, no noise */
+	double loop_Nm; /* of the cell at the calibration: falling readings lie so much above rising ones in the middle
+			 */
 	double known_gain_V, known_gain_A, known_offset_V, known_offset_A; /* of the meters, on top; gains less 1 */
-	double node_ripple_W;   /* what the node tells; NaN: it does not */
-	const char *cause;      /* of the run's end, NULL = done */
-	const struct made_step *tail; /* samples after the last point, NULL none */
+	double node_ripple_W;                                              /* what the node tells; NaN: it does not */
+	const char *cause;                                                 /* of the run's end, NULL = done */
+	const struct made_step *tail;                                      /* samples after the last point, NULL none */
 	const char *rig_text, *actuator_text, *plan_text; /* NULL: made_rig, made_actuator, made_plan */
 	/* out */
 	char path[200];
-	struct logbook *lb;     /* open for reading */
+	struct logbook *lb; /* open for reading */
 	int64_t run_id, calibration_id;
-	struct made_truth { double torque_Nm, speed_rpm, volt, amp, watt; } truth[MADE_POINTS_MAX];
-	double arm_error;       /* relative, of this rig */
+	struct made_truth {
+		double torque_Nm, speed_rpm, volt, amp, watt;
+	} truth[MADE_POINTS_MAX];
+	double arm_error; /* relative, of this rig */
 	/* at work */
 	gsl_rng *rng;
 	double t_s, angle_rev, zero_count, ripple, clock_ppm, volt_gain, amp_gain, volt_offset, amp_offset;
@@ -99,15 +105,22 @@ static void made_calibration(struct made *m, struct cellcal *ret)
 	static const double load_Nm[] = { 0, 10, 20, 30, 40, 50, 40, 30, 20, 10, 0 };
 	struct cellcal_reading reading[33];
 	const struct cellcal_source source[] = { { .name = "arm length", .dof = INFINITY, .dist = DIST_NORMAL } };
-	struct cellcal_input in = { .readings = reading, .n = 33, .sources = source, .n_sources = 1, .model = CELLCAL_LINE };
+	struct cellcal_input in = {
+		.readings = reading, .n = 33, .sources = source, .n_sources = 1, .model = CELLCAL_LINE
+	};
 	struct err err = { 0 };
 
 	for (int i = 0; i < 33; i++) {
-		double believed = load_Nm[i % 11], x = believed / 50, above = i % 11 > 5 ? 4 * x * (1 - x) * m->loop_Nm : 0;
+		double believed = load_Nm[i % 11], x = believed / 50,
+		       above = i % 11 > 5 ? 4 * x * (1 - x) * m->loop_Nm : 0;
 		reading[i] = (struct cellcal_reading){
-			.series = i / 11 + 1, .position = 1, .direction = i % 11 > 5 ? CELLCAL_DOWN : CELLCAL_UP,
+			.series = i / 11 + 1,
+			.position = 1,
+			.direction = i % 11 > 5 ? CELLCAL_DOWN : CELLCAL_UP,
 			.load = { .torque_Nm = believed, .shift_Nm = { believed * MADE_U_ARM } },
-			.indication = MADE_COUNT_PER_Nm * (believed * (1 + m->arm_error) + above + made_noise(m, 0.001)) + 1234,
+			.indication =
+				MADE_COUNT_PER_Nm * (believed * (1 + m->arm_error) + above + made_noise(m, 0.001)) +
+				1234,
 			.u_indication = 10,
 		};
 	}
@@ -126,7 +139,8 @@ static void made_check(enum rc rc, const struct err *err)
 }
 
 /* One hundredth of a second of the rig, and its sample. Sums go into truth. */
-static struct sample made_sample(struct made *m, const struct made_step *s, double torque_extra, struct made_truth *truth)
+static struct sample made_sample(struct made *m, const struct made_step *s, double torque_extra,
+				 struct made_truth *truth)
 {
 	const double dt = 1.0 / MADE_RATE_Hz;
 	double keep = exp(-dt / 0.1), true_Nm, per_s = s->speed_rpm / 60;
@@ -156,15 +170,27 @@ static struct sample made_sample(struct made *m, const struct made_step *s, doub
 		truth->watt += s->volt * s->amp;
 	}
 	return (struct sample){
-		.mono_ns = ns_from_s(m->t_s), .node_us = (uint64_t)(m->t_s * (1 + m->clock_ppm * 1e-6) * 1e6 + 0.5),
-		.sample_no = ++m->sample_no, .cell_count = s->saturated ? 8388607 : m->count, .cell_conversions = m->conversions,
-		.pulses = m->pulses, .edge_time_s = m->edge_s, .torque_Nm = true_Nm, .speed_rpm = s->speed_rpm,
-		.brake_set_A = s->brake_A, .brake_A = s->brake_A,
+		.mono_ns = ns_from_s(m->t_s),
+		.node_us = (uint64_t)(m->t_s * (1 + m->clock_ppm * 1e-6) * 1e6 + 0.5),
+		.sample_no = ++m->sample_no,
+		.cell_count = s->saturated ? 8388607 : m->count,
+		.cell_conversions = m->conversions,
+		.pulses = m->pulses,
+		.edge_time_s = m->edge_s,
+		.torque_Nm = true_Nm,
+		.speed_rpm = s->speed_rpm,
+		.brake_set_A = s->brake_A,
+		.brake_A = s->brake_A,
 		.voltage_V = s->volt / m->volt_gain + m->volt_offset + made_noise(m, 0.004),
 		.current_A = s->amp / m->amp_gain + m->amp_offset + made_noise(m, 0.004),
 		.ripple_W = m->node_ripple_W,
-		.drive_rotor_rpm = 36 * s->speed_rpm, .drive_A = s->amp, .drive_mode = DRIVE_SPEED, .drive_flags = (uint16_t)s->drive_flags,
-		.temp_degC = { 40, 35, 45, 21 }, .lines = 7, .step = 0,
+		.drive_rotor_rpm = 36 * s->speed_rpm,
+		.drive_A = s->amp,
+		.drive_mode = DRIVE_SPEED,
+		.drive_flags = (uint16_t)s->drive_flags,
+		.temp_degC = { 40, 35, 45, 21 },
+		.lines = 7,
+		.step = 0,
 	};
 }
 
@@ -192,8 +218,14 @@ static void made_point(struct made *m, int step, unsigned flags, double setpoint
 	struct err err = { 0 };
 	/* A sample is taken at the end of its hundredth: the window holds those after its begin. */
 	struct seq_point p = {
-		.step = step, .direction = flags & POINT_TARE ? 0 : 1, .flags = flags, .setpoint_Nm = setpoint_Nm, .setpoint_A = NAN,
-		.setpoint_rpm = 85, .begin = { ns_from_s(begin_s + 0.005) }, .end = { ns_from_s(m->t_s + 0.005) },
+		.step = step,
+		.direction = flags & POINT_TARE ? 0 : 1,
+		.flags = flags,
+		.setpoint_Nm = setpoint_Nm,
+		.setpoint_A = NAN,
+		.setpoint_rpm = 85,
+		.begin = { ns_from_s(begin_s + 0.005) },
+		.end = { ns_from_s(m->t_s + 0.005) },
 	};
 
 	made_check(logbook_point(m->lb, m->run_id, &p, &err), &err);
@@ -202,10 +234,17 @@ static void made_point(struct made *m, int step, unsigned flags, double setpoint
 /* One reading of a zero that is turned both ways. */
 static void made_half(struct made *m, int direction, double torque_Nm, double length_s)
 {
-	const struct made_step turning = { .torque_Nm = torque_Nm, .speed_rpm = direction * 20, .volt = 48, .amp = 0.2 };
+	const struct made_step turning = {
+		.torque_Nm = torque_Nm, .speed_rpm = direction * 20, .volt = 48, .amp = 0.2
+	};
 	struct err err = { 0 };
-	struct seq_point p = { .step = 0, .direction = direction, .flags = POINT_TARE, .setpoint_Nm = NAN, .setpoint_A = NAN,
-			       .setpoint_rpm = turning.speed_rpm, .begin = { ns_from_s(m->t_s + 0.005) } };
+	struct seq_point p = { .step = 0,
+			       .direction = direction,
+			       .flags = POINT_TARE,
+			       .setpoint_Nm = NAN,
+			       .setpoint_A = NAN,
+			       .setpoint_rpm = turning.speed_rpm,
+			       .begin = { ns_from_s(m->t_s + 0.005) } };
 
 	made_stretch(m, &turning, length_s, NULL);
 	p.end.ns = ns_from_s(m->t_s + 0.005);
@@ -224,8 +263,13 @@ static void made_run(struct made *m)
 {
 	struct err err = { 0 };
 	struct cellcal *cal = calloc(1, sizeof *cal);
-	struct run_head head = { .kind = "sweep", .rig_text = m->rig_text ? m->rig_text : made_rig, .actuator_text = m->actuator_text ? m->actuator_text : made_actuator,
-				 .plan_text = m->plan_text ? m->plan_text : made_plan, .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1,
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = m->rig_text ? m->rig_text : made_rig,
+				 .actuator_text = m->actuator_text ? m->actuator_text : made_actuator,
+				 .plan_text = m->plan_text ? m->plan_text : made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
 				 .wall_ns = 1773480360000000000 };
 
 	m->rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -260,8 +304,9 @@ static void made_run(struct made *m)
 		made_stretch(m, m->tail, 1, NULL);
 	else
 		made_tare(m);
-	made_check(logbook_run_end(m->lb, m->run_id, ns_from_s(m->t_s), m->cause ? "stopped" : "done", m->cause ? m->cause : "",
-				   m->cause ? "stopped by the guard" : "", &err), &err);
+	made_check(logbook_run_end(m->lb, m->run_id, ns_from_s(m->t_s), m->cause ? "stopped" : "done",
+				   m->cause ? m->cause : "", m->cause ? "stopped by the guard" : "", &err),
+		   &err);
 	made_check(logbook_commit(m->lb, &err), &err);
 	logbook_close(m->lb);
 	m->lb = NULL;

@@ -15,9 +15,13 @@
 #define SECOND 1000000000LL
 
 /* 100 samples a second of 10 rad/s and this torque: power_W / 10 N.m. */
-static void run_keeping(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends, double kept_J)
+static void run_keeping(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends,
+			double kept_J)
 {
-	struct run_head head = { .kind = "sweep", .mono_ns = begin_s * SECOND, .wall_ns = (1000000 + begin_s) * SECOND, .on_bench = on_bench };
+	struct run_head head = { .kind = "sweep",
+				 .mono_ns = begin_s * SECOND,
+				 .wall_ns = (1000000 + begin_s) * SECOND,
+				 .on_bench = on_bench };
 
 	assert_int_equal(logbook_run_begin(b->lb, &head, &b->err), RC_OK);
 	assert_int_equal(logbook_begin(b->lb, &b->err), RC_OK);
@@ -30,9 +34,13 @@ static void run_keeping(struct book *b, int64_t begin_s, double seconds, double 
 	}
 	assert_int_equal(logbook_commit(b->lb, &b->err), RC_OK);
 	if (!isnan(kept_J))
-		assert_int_equal(brake_heat_keep(b->lb, head.id, kept_J, begin_s * SECOND + llround(seconds * 1e9), &b->err), RC_OK);
+		assert_int_equal(
+			brake_heat_keep(b->lb, head.id, kept_J, begin_s * SECOND + llround(seconds * 1e9), &b->err),
+			RC_OK);
 	if (ends)
-		assert_int_equal(logbook_run_end(b->lb, head.id, begin_s * SECOND + llround(seconds * 1e9), "done", "", "", &b->err), RC_OK);
+		assert_int_equal(logbook_run_end(b->lb, head.id, begin_s * SECOND + llround(seconds * 1e9), "done", "",
+						 "", &b->err),
+				 RC_OK);
 }
 
 static void run(struct book *b, int64_t begin_s, double seconds, double power_W, bool on_bench, bool ends)
@@ -52,7 +60,9 @@ static void empty_run(struct book *b)
 /* A brake of 100 W and 2000 J. */
 static double left(struct book *b, double mono_s, double wall_s, bool on_bench)
 {
-	const struct brake_heat_now now = { .mono_ns = llround(mono_s * 1e9), .wall_ns = llround((1000000 + wall_s) * 1e9), .on_bench = on_bench };
+	const struct brake_heat_now now = { .mono_ns = llround(mono_s * 1e9),
+					    .wall_ns = llround((1000000 + wall_s) * 1e9),
+					    .on_bench = on_bench };
 	double heat_J = -1;
 
 	assert_int_equal(brake_heat_left(b->lb, 100, 2000, &now, &heat_J, &b->err), RC_OK);
@@ -72,34 +82,35 @@ static void runs_in_a_row_add_up(void **state)
 
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
 	expect(left(b, 0, 0, true), 0);
-	run(b, 10, 5, 200, true, true);        /* 10..15 s: 500 J */
+	run(b, 10, 5, 200, true, true); /* 10..15 s: 500 J */
 	expect(left(b, 15, 0, true), 500);
 	expect(left(b, 18, 0, true), 200);
 	expect(left(b, 21, 0, true), 0);
-	run(b, 17, 4, 350, true, false);       /* 300 J left at 17 s, and 1000 J more; killed: its last sample ends it */
+	run(b, 17, 4, 350, true, false); /* 300 J left at 17 s, and 1000 J more; killed: its last sample ends it */
 	expect(left(b, 21, 0, true), 1300);
 	expect(left(b, 24, 0, true), 1000);
-	expect(left(b, 24, 0, false), 0);      /* another rig than the bench */
-	expect(left(b, 3, 0, true), 0);        /* the bench was started anew */
+	expect(left(b, 24, 0, false), 0); /* another rig than the bench */
+	expect(left(b, 3, 0, true), 0);   /* the bench was started anew */
 	assert_true(left(b, 21 + 25, 0, true) <= 0);
 }
 
-/* The heat that a run kept is taken at its word, so it differs here from what its samples would give; only what came after is replayed. */
+/* The heat that a run kept is taken at its word, so it differs here from what its samples would give; only what came
+ * after is replayed. */
 static void what_a_run_kept_is_not_replayed(void **state)
 {
 	struct book *b = *state;
 
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
-	run(b, 10, 5, 300, true, true);                      /* an older program: 1000 J by its samples, at 15 s */
+	run(b, 10, 5, 300, true, true); /* an older program: 1000 J by its samples, at 15 s */
 	expect(left(b, 15, 0, true), 1000);
-	run_keeping(b, 16, 4, 100, true, true, 700);         /* 700 J at 20 s */
+	run_keeping(b, 16, 4, 100, true, true, 700); /* 700 J at 20 s */
 	expect(left(b, 20, 0, true), 700);
 	expect(left(b, 23, 0, true), 400);
 	empty_run(b);
 	expect(left(b, 23, 0, true), 400);
-	run(b, 22, 4, 350, true, false);                     /* killed: 500 J at 22 s and 1000 J more */
+	run(b, 22, 4, 350, true, false); /* killed: 500 J at 22 s and 1000 J more */
 	expect(left(b, 26, 0, true), 1500);
-	run_keeping(b, 27, 1, 100, true, false, 5);          /* killed after it kept: not at its end, so its samples tell */
+	run_keeping(b, 27, 1, 100, true, false, 5); /* killed after it kept: not at its end, so its samples tell */
 	expect(left(b, 28, 0, true), 1400);
 }
 
@@ -109,7 +120,7 @@ static void on_a_real_rig_the_wall_clock_tells_the_rest(void **state)
 	struct book *b = *state;
 
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
-	run(b, 500, 10, 250, false, true);     /* 1500 J at wall 510 s */
+	run(b, 500, 10, 250, false, true); /* 1500 J at wall 510 s */
 	expect(left(b, 1, 510, false), 1500);
 	expect(left(b, 1, 516, false), 900);
 	expect(left(b, 1, 100, false), 1500);
@@ -135,8 +146,10 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(runs_in_a_row_add_up, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(what_a_run_kept_is_not_replayed, book_set_up, book_tear_down),
-		cmocka_unit_test_setup_teardown(on_a_real_rig_the_wall_clock_tells_the_rest, book_set_up, book_tear_down),
-		cmocka_unit_test_setup_teardown(unknown_torque_is_no_heat_and_a_limit_that_is_none_asks_nothing, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(on_a_real_rig_the_wall_clock_tells_the_rest, book_set_up,
+						book_tear_down),
+		cmocka_unit_test_setup_teardown(unknown_torque_is_no_heat_and_a_limit_that_is_none_asks_nothing,
+						book_set_up, book_tear_down),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -41,8 +41,14 @@ static int make(void **state)
 	actuator.expect_efficiency = 0.5;
 	actuator.expect_no_load_W = 20;
 	actuator.voltage_min_V = 36;
-	plan = (struct plan_profile){ .load = LOAD_TORQUE, .drive = PLAN_SPEED, .speed_rpm = 60, .n = 5,
-		.step = { 0, 10, 20, 30, 40 }, .dwell_s = 4, .window_s = 2, .timeout_s = 20 };
+	plan = (struct plan_profile){ .load = LOAD_TORQUE,
+				      .drive = PLAN_SPEED,
+				      .speed_rpm = 60,
+				      .n = 5,
+				      .step = { 0, 10, 20, 30, 40 },
+				      .dwell_s = 4,
+				      .window_s = 2,
+				      .timeout_s = 20 };
 	in.map = NULL;
 	in.calibrated_Nm = 50;
 	return 0;
@@ -119,7 +125,8 @@ static void foresees_the_drop_out(void **state)
 	(void)state;
 	rig.cable_ohm.value = 1.2;
 	rig.supply_limit_A = 100;
-	/* 30 N·m: P 396.99 W, I = (48 - sqrt(2304 - 4.8*396.99))/2.4 = 11.684 A, V = 33.98 < 36. 20 N·m: 271.3 W, 6.81 A, 39.8 V */
+	/* 30 N·m: P 396.99 W, I = (48 - sqrt(2304 - 4.8*396.99))/2.4 = 11.684 A, V = 33.98 < 36. 20 N·m: 271.3 W, 6.81
+	 * A, 39.8 V */
 	forecast_plan(&in, &f);
 	assert_int_equal(f.n_ok, 3);
 	assert_int_equal(f.decides, FORECAST_SUPPLY_VOLTAGE);
@@ -128,7 +135,11 @@ static void foresees_the_drop_out(void **state)
 /* One row a limit: what is lowered, and which number must decide at which step. */
 static void each_limit_can_decide(void **state)
 {
-	static const struct { double *limit, value; enum forecast_check check; size_t n_ok; } rows[] = {
+	static const struct {
+		double *limit, value;
+		enum forecast_check check;
+		size_t n_ok;
+	} rows[] = {
 		{ &rig.limit_torque_Nm, 25, FORECAST_TORQUE, 3 },
 		{ &actuator.limit_torque_Nm, 15, FORECAST_TORQUE, 2 },
 		{ &rig.coupling_Nm, 9, FORECAST_COUPLING, 1 },
@@ -149,8 +160,8 @@ static void each_limit_can_decide(void **state)
 	}
 }
 
-/* Continuous 100 W: 40 N·m gives 251.327 W for 1.5*2 + 4 = 7 s: 1059.3 J; 30 N·m 188.496 W: 619.5 J; 20 N·m 125.664 W: 179.6 J.
- * Rising: 0, 0 (62.8 W is below), 179.6, 799.1, 1858.4. */
+/* Continuous 100 W: 40 N·m gives 251.327 W for 1.5*2 + 4 = 7 s: 1059.3 J; 30 N·m 188.496 W: 619.5 J; 20 N·m 125.664 W:
+ * 179.6 J. Rising: 0, 0 (62.8 W is below), 179.6, 799.1, 1858.4. */
 static void piles_up_heat(void **state)
 {
 	const double pi = 3.14159265358979323846;
@@ -234,8 +245,13 @@ static void a_shaft_turned_by_hand_asks_nothing_of_the_supply(void **state)
 /* Mapped straight at 50 N·m/A up to 0.5 A: 30 N·m are 5 N·m beyond, at 0.9 of the slope 0.5 + 5/45 A. */
 static void says_which_current_lies_beyond_the_map(void **state)
 {
-	struct brakemap map = { .slope_Nm_per_A = 50, .max_A = 0.5, .max_Nm = 25,
-		.branch = { { .n = 3, .current_A = { 0, 0.25, 0.5 }, .torque_Nm = { 0, 12.5, 25 }, .slope_Nm_per_A = { 50, 50, 50 } } } };
+	struct brakemap map = { .slope_Nm_per_A = 50,
+				.max_A = 0.5,
+				.max_Nm = 25,
+				.branch = { { .n = 3,
+					      .current_A = { 0, 0.25, 0.5 },
+					      .torque_Nm = { 0, 12.5, 25 },
+					      .slope_Nm_per_A = { 50, 50, 50 } } } };
 	(void)state;
 
 	in.map = &map;
@@ -255,10 +271,13 @@ static void says_which_current_lies_beyond_the_map(void **state)
 	assert_false(f.step[4].extrapolated); /* the rating is a guess altogether */
 }
 
-/* 50 % at the actuator's own 120 rpm: 40 N·m lose 40 · 4 pi W there, and as much at 60 rpm and at 6 rpm. Beyond 120 rpm more. */
+/* 50 % at the actuator's own 120 rpm: 40 N·m lose 40 · 4 pi W there, and as much at 60 rpm and at 6 rpm. Beyond 120 rpm
+ * more. */
 static void losses_do_not_shrink_with_the_speed(void **state)
 {
-	static const struct { double rpm, loss_W_by_pi; } rows[] = { { 6, 160 }, { 60, 160 }, { 120, 160 }, { 240, 320 } };
+	static const struct {
+		double rpm, loss_W_by_pi;
+	} rows[] = { { 6, 160 }, { 60, 160 }, { 120, 160 }, { 240, 320 } };
 
 	(void)state;
 	actuator.speed_mode_rpm = 120;

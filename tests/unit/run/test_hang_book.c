@@ -11,7 +11,8 @@
 
 #include "tests/unit/near.h"
 
-/* Two loads of 10 and 25 N·m, three series: P p P p P p Z 1 2 -1 R | Z 1 2 -1 R | MP p Z 1 2 -1 R, at 1000 counts per N·m. */
+/* Two loads of 10 and 25 N·m, three series: P p P p P p Z 1 2 -1 R | Z 1 2 -1 R | MP p Z 1 2 -1 R, at 1000 counts per
+ * N·m. */
 static const double torque_Nm[] = { 0, 10, 25 };
 static struct hang_book book;
 
@@ -22,7 +23,8 @@ static void begin(void)
 
 static void take(size_t i, double torque)
 {
-	book.taken[i] = (struct hang_taken){ .there = true, .indication = 5000 + 1000 * torque, .u = 4, .ambient_degC = NAN };
+	book.taken[i] =
+		(struct hang_taken){ .there = true, .indication = 5000 + 1000 * torque, .u = 4, .ambient_degC = NAN };
 }
 
 static void take_until(size_t upto)
@@ -104,11 +106,15 @@ static void the_slope_is_that_of_the_changes_so_far(void **state)
 /* With 1000 counts per N·m known from the preloads: the load of 10 N·m (item 7, after the zero) seen as ... */
 static void a_reading_is_doubted_by_what_was_hung(void **state)
 {
-	static const struct { double seen_Nm; enum hang_doubt doubt; } rows[] = {
-		{ 10, HANG_PLAUSIBLE }, { 10.49, HANG_PLAUSIBLE }, { 9.51, HANG_PLAUSIBLE }, /* 2 % of 25 N·m */
-		{ 10.51, HANG_FAR_OFF }, { 9.49, HANG_FAR_OFF }, { 15, HANG_FAR_OFF }, { 2.1, HANG_FAR_OFF },
-		{ 1.9, HANG_DID_NOT_MOVE }, { 0, HANG_DID_NOT_MOVE }, { -1.9, HANG_DID_NOT_MOVE },
-		{ -2.1, HANG_WRONG_WAY }, { -10, HANG_WRONG_WAY }, { NAN, HANG_FAR_OFF },
+	static const struct {
+		double seen_Nm;
+		enum hang_doubt doubt;
+	} rows[] = {
+		{ 10, HANG_PLAUSIBLE },      { 10.49, HANG_PLAUSIBLE },  { 9.51, HANG_PLAUSIBLE }, /* 2 % of 25 N·m */
+		{ 10.51, HANG_FAR_OFF },     { 9.49, HANG_FAR_OFF },     { 15, HANG_FAR_OFF },
+		{ 2.1, HANG_FAR_OFF },       { 1.9, HANG_DID_NOT_MOVE }, { 0, HANG_DID_NOT_MOVE },
+		{ -1.9, HANG_DID_NOT_MOVE }, { -2.1, HANG_WRONG_WAY },   { -10, HANG_WRONG_WAY },
+		{ NAN, HANG_FAR_OFF },
 	};
 	struct hang_change change;
 

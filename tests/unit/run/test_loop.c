@@ -17,9 +17,9 @@ struct here {
 	struct world *world;
 	struct session s;
 	int listening, tether;
-	int64_t dies_us; /* the clock says that the bench is gone; 0 = never */
+	int64_t dies_us;             /* the clock says that the bench is gone; 0 = never */
 	int64_t slept_ns, sleeps_us; /* of the machine, from that moment of the bench on */
-	double least_A;  /* of the brake while the shaft turned and nothing drove it, since the loop's first drive */
+	double least_A; /* of the brake while the shaft turned and nothing drove it, since the loop's first drive */
 	bool drove;
 };
 
@@ -83,8 +83,12 @@ static struct here *begin(void **state)
 	struct here *h = calloc(1, sizeof *h);
 	struct world_config k = kit_config(3);
 	struct sockaddr_un to = { .sun_family = AF_UNIX };
-	struct node_config config = { .fast_Hz = 100, .slow_every = 20, .lease_ms = 300, .pulses_per_rev = 2400,
-		.gear_ratio = k.physics.gear.ratio, .direction = 1 };
+	struct node_config config = { .fast_Hz = 100,
+				      .slow_every = 20,
+				      .lease_ms = 300,
+				      .pulses_per_rev = 2400,
+				      .gear_ratio = k.physics.gear.ratio,
+				      .direction = 1 };
 
 	assert_non_null(h);
 	k.physics.brake.inertia_kgm2 = 1; /* a flywheel: without the brake it would coast for many seconds */
@@ -97,8 +101,12 @@ static struct here *begin(void **state)
 	assert_int_equal(listen(h->listening, 1), 0);
 	h->s.rig = k.rig;
 	h->s.tare_count = NAN;
-	h->s.clock = (struct clock_src){ .now = clock_now, .wall = clock_wall, .sleep_until = clock_sleep, .slept_ns = clock_slept, .ctx = h,
-		.is_bench = true };
+	h->s.clock = (struct clock_src){ .now = clock_now,
+					 .wall = clock_wall,
+					 .sleep_until = clock_sleep,
+					 .slept_ns = clock_slept,
+					 .ctx = h,
+					 .is_bench = true };
 	h->s.slept_ns = clock_slept(h);
 	assert_int_equal(logbook_open(h->book->path, &h->s.logbook, &h->book->err), RC_OK);
 	assert_int_equal(link_open("unix:tether", 0, h->book->dir, 1000, &h->s.link, &h->book->err), RC_OK);
@@ -161,7 +169,8 @@ static bool stands(const struct here *h)
 	return fabs(h->world->shaft.rad_per_s) < 0.05;
 }
 
-/* L3: a sequence that says done with the shaft turning is stopped in order: the loop does not leave before the shaft stands. */
+/* L3: a sequence that says done with the shaft turning is stopped in order: the loop does not leave before the shaft
+ * stands. */
 static void the_loop_does_not_leave_a_turning_shaft(void **state)
 {
 	struct here *h = begin(state);
@@ -182,7 +191,8 @@ static void the_loop_does_not_leave_a_turning_shaft(void **state)
 	end(h);
 }
 
-/* L3: when time itself ends (the bench's control line is gone) the brake is not let go; the lease then does the rest. */
+/* L3: when time itself ends (the bench's control line is gone) the brake is not let go; the lease then does the rest.
+ */
 static void a_clock_that_ends_does_not_let_go_of_the_brake(void **state)
 {
 	struct here *h = begin(state);
@@ -215,7 +225,8 @@ static void a_plan_needs_its_roles(void **state)
 	s.instrument[0].roles = ROLE_CELL | ROLE_LINES;
 	s.instrument[1].roles = ROLE_BRAKE;
 	assert_int_equal(session_check_roles(&s, &err), RC_ARG); /* exit 2 */
-	assert_non_null(strstr(err.what, "plans/p.ini needs the pick-up, the drive, and no instrument of this rig serves it"));
+	assert_non_null(
+		strstr(err.what, "plans/p.ini needs the pick-up, the drive, and no instrument of this rig serves it"));
 	s.instrument[1].roles |= ROLE_PICK;
 	s.plan.drive = PLAN_HAND;
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
@@ -225,7 +236,8 @@ static void a_plan_needs_its_roles(void **state)
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
 }
 
-/* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build): counted by thread. */
+/* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build): counted
+ * by thread. */
 void *__real_malloc(size_t size);
 void *__real_calloc(size_t n, size_t size);
 void *__real_realloc(void *p, size_t size);
@@ -266,7 +278,8 @@ static long faults_now(void)
 	return u.ru_minflt + u.ru_majflt;
 }
 
-static void watch_quiet(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+static void watch_quiet(void *ctx, const struct snapshot *snap, const struct seq_out *out,
+			const struct guard_verdict *v)
 {
 	struct quiet *q = ctx;
 
@@ -284,8 +297,8 @@ static void watch_quiet(void *ctx, const struct snapshot *snap, const struct seq
 	}
 }
 
-/* L4: after its start the loop allocates nothing and touches no page for the first time, the virtual bench in this very thread
- * included. The counter itself is seen to count. */
+/* L4: after its start the loop allocates nothing and touches no page for the first time, the virtual bench in this very
+ * thread included. The counter itself is seen to count. */
 static void a_tick_allocates_nothing(void **state)
 {
 	struct here *h = begin(state);
@@ -303,7 +316,8 @@ static void a_tick_allocates_nothing(void **state)
 	end(h);
 }
 
-/* A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on, looks restarted or safe. */
+/* A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on, looks
+ * restarted or safe. */
 static void a_machine_that_slept_is_named(void **state)
 {
 	struct here *h = begin(state);
@@ -331,7 +345,8 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
-		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up,
+						book_tear_down),
 		cmocka_unit_test(a_plan_needs_its_roles),
 		cmocka_unit_test_setup_teardown(a_tick_allocates_nothing, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_machine_that_slept_is_named, book_set_up, book_tear_down),

@@ -12,8 +12,8 @@
 #define DT_S 0.01
 #define RPM 30.0
 
-/* At 30 rpm a turn is 2 s: up in 2 s, half a turn on top, then by 1/e in each 0.7 turn down to a fiftieth, ln 50 * 0.7 = 2.74
- * turns: 4.24 turns or 8.5 s in all. */
+/* At 30 rpm a turn is 2 s: up in 2 s, half a turn on top, then by 1/e in each 0.7 turn down to a fiftieth, ln 50 * 0.7
+ * = 2.74 turns: 4.24 turns or 8.5 s in all. */
 static void up_stay_and_down_by_the_same_share(void **state)
 {
 	struct pole_clear c;
@@ -36,8 +36,8 @@ static void up_stay_and_down_by_the_same_share(void **state)
 	assert_true(c.current_A <= 0);
 }
 
-/* A shaft that stands leaves the current where it is: it falls with the angle. A shaft that stands for a while is slow, and the
- * peak is eased once each time. */
+/* A shaft that stands leaves the current where it is: it falls with the angle. A shaft that stands for a while is slow,
+ * and the peak is eased once each time. */
 static void current_does_not_fall_at_standstill_but_to_ease(void **state)
 {
 	struct pole_clear c;
@@ -68,8 +68,14 @@ static void without_a_peak_there_is_nothing_to_do(void **state)
 }
 
 static const struct rig_profile plain = {
-	.limit_torque_Nm = 50, .coupling_Nm = 60, .cell_full_scale_Nm = 60, .slip_power_W = 500, .supply_V = 48, .supply_limit_A = 12,
-	.brake_max_A = 1.2, .brake_rated_Nm = 60,
+	.limit_torque_Nm = 50,
+	.coupling_Nm = 60,
+	.cell_full_scale_Nm = 60,
+	.slip_power_W = 500,
+	.supply_V = 48,
+	.supply_limit_A = 12,
+	.brake_max_A = 1.2,
+	.brake_rated_Nm = 60,
 };
 
 /* Each limit in turn is the weakest; 0.02 A/N·m by the rating. 30 rpm is 3.1416 rad/s. */
@@ -90,7 +96,8 @@ static void the_peak_stays_within_the_weakest_limit(void **state)
 	rig.cable_ohm.value = 5; /* 1.6 A over 5 ohm are 8 V: 64 W, 27 W, 8.5944 N·m */
 	assert_true(fabs(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) - 8.5944 * 0.02) < 1e-5);
 	rig.cable_ohm.value = 0;
-	actuator.speed_mode_rpm = 3 * RPM; /* 50 % there: the losses of three times this speed. 66.8 W by 4 * 3.1416 rad/s, 5.3158 N·m */
+	actuator.speed_mode_rpm =
+		3 * RPM; /* 50 % there: the losses of three times this speed. 66.8 W by 4 * 3.1416 rad/s, 5.3158 N·m */
 	assert_true(fabs(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) - 5.31578 * 0.02) < 1e-5);
 	actuator.speed_mode_rpm = 0;
 	rig = plain;

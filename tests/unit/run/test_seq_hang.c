@@ -21,13 +21,16 @@ static void describe(size_t n, char *buf, size_t size)
 	buf[0] = '\0';
 	for (size_t i = 0; i < n && used < size; i++) {
 		const char *act[] = { "P", "p", "Z", "", "R" };
-		used += (size_t)snprintf(buf + used, size - used, "%s%s%s%.0d", i ? " " : "", items[i].remount ? "M" : "",
-			act[items[i].act], items[i].act == HANG_LOAD ? (int)items[i].load * (items[i].direction < 0 ? -1 : 1) : 0);
+		used += (size_t)snprintf(
+			buf + used, size - used, "%s%s%s%.0d", i ? " " : "", items[i].remount ? "M" : "",
+			act[items[i].act],
+			items[i].act == HANG_LOAD ? (int)items[i].load * (items[i].direction < 0 ? -1 : 1) : 0);
 	}
 }
 
 /* In the shape of EURAMET cg-14 and DIN 51309: three preloads, zero, rising, falling, zero; a second series in the same
- * mounting; then re-mounted, one preload and a pair. P on, p off, Z zero, R zero return, M re-mount, negative = falling. */
+ * mounting; then re-mounted, one preload and a pair. P on, p off, Z zero, R zero return, M re-mount, negative =
+ * falling. */
 static void keeps_the_order_of_the_guides(void **state)
 {
 	char text[400];
@@ -56,8 +59,17 @@ static void a_load_of_one_step_is_a_plan_too(void **state)
 
 static struct cell_reading_config quick(void)
 {
-	return (struct cell_reading_config){ .window_s = 1, .timeout_s = 20, .average_s = 2, .still_count = 5, .still_sd = INFINITY,
-		.most_rpm = INFINITY, .sign = 1, .step = 4, .direction = -1, .setpoint_Nm = 12, .flags = 0 };
+	return (struct cell_reading_config){ .window_s = 1,
+					     .timeout_s = 20,
+					     .average_s = 2,
+					     .still_count = 5,
+					     .still_sd = INFINITY,
+					     .most_rpm = INFINITY,
+					     .sign = 1,
+					     .step = 4,
+					     .direction = -1,
+					     .setpoint_Nm = 12,
+					     .flags = 0 };
 }
 
 static void averages_a_quiet_cell(void **state)

@@ -15,15 +15,39 @@
 static struct map_config usual(void)
 {
 	return (struct map_config){
-		.powder = true, .run_in_cycles = 2, .n_speeds = 2, .n_currents = 4, .speed_rpm = { 20, 60 },
-		.current_A = { 0.2, 0.4, 0.6, 0.8 }, .max_A = 0.8, .rated_Nm = 32, .window_s = 1, .timeout_s = 10, .dwell_s = 1,
-		.torque_slope_Nm_per_s = 0.1, .speed_slope_rpm_per_s = 0.5, .slew_A_per_s = 0.8, .speed_slew_rpm_per_s = 30,
-		.lag_low_A = 0.2, .lag_high_A = 0.5, .lag_s = 1, .most_Nm = 60, .most_slip_W = 1000, .most_supply_W = INFINITY, .energy_J = INFINITY,
-		.continuous_W = 500, .hand_rpm_frac = 0.25,
+		.powder = true,
+		.run_in_cycles = 2,
+		.n_speeds = 2,
+		.n_currents = 4,
+		.speed_rpm = { 20, 60 },
+		.current_A = { 0.2, 0.4, 0.6, 0.8 },
+		.max_A = 0.8,
+		.rated_Nm = 32,
+		.window_s = 1,
+		.timeout_s = 10,
+		.dwell_s = 1,
+		.torque_slope_Nm_per_s = 0.1,
+		.speed_slope_rpm_per_s = 0.5,
+		.slew_A_per_s = 0.8,
+		.speed_slew_rpm_per_s = 30,
+		.lag_low_A = 0.2,
+		.lag_high_A = 0.5,
+		.lag_s = 1,
+		.most_Nm = 60,
+		.most_slip_W = 1000,
+		.most_supply_W = INFINITY,
+		.energy_J = INFINITY,
+		.continuous_W = 500,
+		.hand_rpm_frac = 0.25,
 	};
 }
 
-struct seen { double most_A, most_Nm, most_slip_W; bool brake_before_speed; int steps, points; double last_off_rpm; };
+struct seen {
+	double most_A, most_Nm, most_slip_W;
+	bool brake_before_speed;
+	int steps, points;
+	double last_off_rpm;
+};
 
 static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {
@@ -67,7 +91,8 @@ static void maps_both_branches_at_both_speeds(void **state)
 		bool drag = r->current == SIZE_MAX && r->branch == BRAKEMAP_RISING;
 		double expected = drag ? 0.5 : 0.5 + 40 * r->set_A + (r->branch == BRAKEMAP_FALLING ? 0.6 : 0);
 		if (!(fabs(r->torque_Nm - expected) < 0.02))
-			fail_msg("reading %zu: %g A %s: %g N·m, expected %g", i, r->set_A, r->branch ? "falling" : "rising", r->torque_Nm, expected);
+			fail_msg("reading %zu: %g A %s: %g N·m, expected %g", i, r->set_A,
+				 r->branch ? "falling" : "rising", r->torque_Nm, expected);
 		assert_true(r->settled);
 		assert_true(fabs(r->slip_rpm - config.speed_rpm[r->speed]) < 2);
 	}
@@ -79,7 +104,8 @@ static void maps_both_branches_at_both_speeds(void **state)
 }
 
 /* Once a turn the marks of a tenth of it are out of place: the speed seems 8 % too high there, and that
- * must not be taken for a shaft that does not reach its speed, also where no window is without it (two turns of the faster speed). */
+ * must not be taken for a shaft that does not reach its speed, also where no window is without it (two turns of the
+ * faster speed). */
 static void with_bad_marks(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct snapshot seen = *snap;
@@ -117,7 +143,8 @@ static void records_steps_for_the_lag(void **state)
 	for (size_t i = 0; i < MAP_LAG_STEPS; i++) {
 		double lag, u;
 		assert_true(map.lag[i].n > 90);
-		assert_int_equal(brakemap_lag(map.lag[i].t_s, map.lag[i].torque_Nm, map.lag[i].n, &lag, &u, NULL), RC_OK);
+		assert_int_equal(brakemap_lag(map.lag[i].t_s, map.lag[i].torque_Nm, map.lag[i].n, &lag, &u, NULL),
+				 RC_OK);
 		assert_true(fabs(lag - 0.1) < 0.012); /* one tick */
 	}
 }
@@ -150,7 +177,8 @@ static void slip_heat_limits_the_faster_speed_only(void **state)
 	assert_true(seen.most_slip_W < 125);
 	double slow = 0, fast = 0;
 	for (size_t i = 0; i < map.n_readings; i++)
-		*(map.reading[i].speed ? &fast : &slow) = fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
+		*(map.reading[i].speed ? &fast : &slow) =
+			fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
 	assert_true(fabs(slow - 0.8) < 1e-9);
 	assert_true(fast < 0.5);
 }
@@ -167,7 +195,8 @@ static void the_supply_limits_the_faster_speed_only(void **state)
 	assert_true(seen.most_slip_W < 125);
 	double slow = 0, fast = 0;
 	for (size_t i = 0; i < map.n_readings; i++)
-		*(map.reading[i].speed ? &fast : &slow) = fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
+		*(map.reading[i].speed ? &fast : &slow) =
+			fmax(map.reading[i].speed ? fast : slow, map.reading[i].set_A);
 	assert_true(fabs(slow - 0.8) < 1e-9);
 	assert_true(fast < 0.5);
 	assert_non_null(strstr(map.left_out, "supply"));

@@ -12,7 +12,12 @@
 
 /* The person: pulls 0.5 s after being asked. What the guard does then is not the sequence's: the test looks on, as the
  * loop's tick hook does. */
-struct person { struct rehearse *rehearse; struct tiny_rig *rig; int asked_for; bool deaf, welded; };
+struct person {
+	struct rehearse *rehearse;
+	struct tiny_rig *rig;
+	int asked_for;
+	bool deaf, welded;
+};
 
 static void act(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {
@@ -117,7 +122,8 @@ static void released_finishes_only_with_the_contactor_open(void **state)
 	assert_false(out.done);
 }
 
-/* A node that senses the emergency stop alone: its line is enough, and nothing is said of a contactor that nobody saw. */
+/* A node that senses the emergency stop alone: its line is enough, and nothing is said of a contactor that nobody saw.
+ */
 static void passes_without_a_sensed_contactor(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(25);

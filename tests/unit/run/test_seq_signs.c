@@ -114,7 +114,9 @@ static void a_torque_that_swings_is_no_answer(void **state)
 
 static void no_torque_at_all_is_told(void **state)
 {
-	const struct signs_config config = { .speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1 };
+	const struct signs_config config = {
+		.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1
+	};
 	struct lie lie = { .swing_Nm = NAN };
 	struct tiny_rig rig = tiny_rig_make(34);
 

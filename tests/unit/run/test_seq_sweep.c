@@ -24,8 +24,11 @@ static int make_map(void **state)
 	(void)state;
 	for (int i = 0; i <= 10; i++)
 		for (int b = 0; b < 2; b++)
-			r[n++] = (struct brakemap_reading){ .current_A = i / 10.0, .torque_Nm = 0.5 + 4 * i + b * (i < 10 ? 0.6 : 0),
-				.u_torque_Nm = 0.01, .slip_rpm = 60, .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
+			r[n++] = (struct brakemap_reading){ .current_A = i / 10.0,
+							    .torque_Nm = 0.5 + 4 * i + b * (i < 10 ? 0.6 : 0),
+							    .u_torque_Nm = 0.01,
+							    .slip_rpm = 60,
+							    .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
 	if (brakemap_fit(r, n, &map, NULL) != RC_OK)
 		return 1;
 	map.lag_s = 0.1;
@@ -34,17 +37,39 @@ static int make_map(void **state)
 
 static struct plan_profile usual_plan(void)
 {
-	return (struct plan_profile){ .load = LOAD_TORQUE, .drive = PLAN_SPEED, .speed_rpm = 60, .n = 4, .step = { 0, 10, 20, 30 },
-		.down = true, .repeat_first = true };
+	return (struct plan_profile){ .load = LOAD_TORQUE,
+				      .drive = PLAN_SPEED,
+				      .speed_rpm = 60,
+				      .n = 4,
+				      .step = { 0, 10, 20, 30 },
+				      .down = true,
+				      .repeat_first = true };
 }
 
 static struct sweep_config usual(const struct plan_profile *p)
 {
 	return (struct sweep_config){
-		.load = p->load, .drive = p->drive, .speed_rpm = p->speed_rpm, .drive_A = p->drive_A, .dwell_s = 2, .window_s = 1,
-		.timeout_s = 12, .torque_slope_Nm_per_s = 0.1, .speed_slope_rpm_per_s = 0.5, .temp_slope_K_per_s = INFINITY,
-		.min_slip_rpm = 3, .speed_slew_rpm_per_s = 30, .drive_slew_A_per_s = 2, .reach_frac = 0.02, .reach_Nm = 0.2,
-		.control = { .map = &map, .max_A = 1, .rated_Nm = 40, .lag_s = NAN, .ramp_Nm_per_s = 8, .slew_A_per_s = 1 },
+		.load = p->load,
+		.drive = p->drive,
+		.speed_rpm = p->speed_rpm,
+		.drive_A = p->drive_A,
+		.dwell_s = 2,
+		.window_s = 1,
+		.timeout_s = 12,
+		.torque_slope_Nm_per_s = 0.1,
+		.speed_slope_rpm_per_s = 0.5,
+		.temp_slope_K_per_s = INFINITY,
+		.min_slip_rpm = 3,
+		.speed_slew_rpm_per_s = 30,
+		.drive_slew_A_per_s = 2,
+		.reach_frac = 0.02,
+		.reach_Nm = 0.2,
+		.control = { .map = &map,
+			     .max_A = 1,
+			     .rated_Nm = 40,
+			     .lag_s = NAN,
+			     .ramp_Nm_per_s = 8,
+			     .slew_A_per_s = 1 },
 	};
 }
 
@@ -52,7 +77,8 @@ struct seen {
 	struct seq_point point[40];
 	size_t n, steps, notes;
 	char note[200];
-	double most_A, least_rpm_under_load, before_A, eased_to; /* eased_to: share of the current left at once at a note */
+	double most_A, least_rpm_under_load, before_A,
+		eased_to; /* eased_to: share of the current left at once at a note */
 	bool drive_without_brake, brake_gone_while_turning, off_after_the_first; /* point: the drive */
 	char order[400];
 	const struct sweep_config *config;
@@ -83,11 +109,14 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 	s->point[s->n++] = *p;
 	size_t used = strlen(s->order);
 	snprintf(s->order + used, sizeof s->order - used, "%s%d%s%s", used ? " " : "", p->step,
-		 p->direction > 0 ? "u" : p->direction < 0 ? "d" : "", p->flags & POINT_REPEAT ? "r" : "");
+		 p->direction > 0   ? "u"
+		 : p->direction < 0 ? "d"
+				    : "",
+		 p->flags & POINT_REPEAT ? "r" : "");
 }
 
-static struct seq_out run_items(struct tiny_rig *rig, const struct sweep_config *c, const struct sweep_item *items, size_t n,
-				struct seen *seen)
+static struct seq_out run_items(struct tiny_rig *rig, const struct sweep_config *c, const struct sweep_item *items,
+				size_t n, struct seen *seen)
 {
 	*seen = (struct seen){ .least_rpm_under_load = INFINITY, .config = c };
 	rig->tare_count = rig->zero_count;
@@ -95,7 +124,8 @@ static struct seq_out run_items(struct tiny_rig *rig, const struct sweep_config 
 	return tiny_run(rig, seq_sweep_step, &sweep, 900, watch, seen);
 }
 
-static struct seq_out run_plan(struct tiny_rig *rig, const struct plan_profile *p, const struct sweep_config *c, struct seen *seen)
+static struct seq_out run_plan(struct tiny_rig *rig, const struct plan_profile *p, const struct sweep_config *c,
+			       struct seen *seen)
 {
 	struct sweep_item items[SWEEP_ITEMS];
 	size_t n = sweep_order(p, p->n, items);
@@ -110,8 +140,10 @@ static void order_of(const struct sweep_item *items, size_t n, char *buf, size_t
 	buf[0] = '\0';
 	for (size_t i = 0; i < n && used < size; i++)
 		used += (size_t)snprintf(buf + used, size - used, "%s%d%s%s%s", i ? " " : "", items[i].step,
-			items[i].direction > 0 ? "u" : items[i].direction < 0 ? "d" : "", items[i].repeat ? "r" : "",
-			items[i].done ? "x" : "");
+					 items[i].direction > 0   ? "u"
+					 : items[i].direction < 0 ? "d"
+								  : "",
+					 items[i].repeat ? "r" : "", items[i].done ? "x" : "");
 }
 
 static void orders_the_steps(void **state)
@@ -210,11 +242,13 @@ static void runs_up_down_and_repeats(void **state)
 	assert_string_equal(sweep.why_left_out, "");
 }
 
-/* 60 rpm is a turn a second: 2.5 s go on to the end of the third turn. At 20 rpm that would be the first turn, at 3 s; at
- * 10 rpm it would take another 3.5 s, which is too long to wait for. */
+/* 60 rpm is a turn a second: 2.5 s go on to the end of the third turn. At 20 rpm that would be the first turn, at 3 s;
+ * at 10 rpm it would take another 3.5 s, which is too long to wait for. */
 static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
 {
-	static const struct { double rpm, length_s; } rows[] = { { 60, 3 }, { 20, 3 }, { 10, 2.5 } };
+	static const struct {
+		double rpm, length_s;
+	} rows[] = { { 60, 3 }, { 20, 3 }, { 10, 2.5 } };
 
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -230,7 +264,8 @@ static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
 		for (size_t k = 0; k < seen.n; k++) {
 			double length_s = mono_diff_s(seen.point[k].end, seen.point[k].begin);
 			if (!(fabs(length_s - rows[i].length_s) < 0.05))
-				fail_msg("%g rpm, point %zu: %g s, wanted %g", rows[i].rpm, k, length_s, rows[i].length_s);
+				fail_msg("%g rpm, point %zu: %g s, wanted %g", rows[i].rpm, k, length_s,
+					 rows[i].length_s);
 		}
 	}
 }
@@ -309,7 +344,7 @@ static void eases_the_brake_before_the_stall(void **state)
 	assert_true(strstr(sweep.why_left_out, "speed fell") != NULL);
 	assert_int_equal(seen.notes, 1);
 	assert_non_null(strstr(seen.note, "supply at that moment 48 V, 1 A")); /* of tiny_rig.h */
-	assert_true(seen.eased_to < 0.5); /* at once, not at the pace of the slew */
+	assert_true(seen.eased_to < 0.5);           /* at once, not at the pace of the slew */
 	assert_true(seen.least_rpm_under_load > 1); /* it never stood under load */
 }
 
@@ -397,7 +432,8 @@ static void current_mode_never_runs_without_the_brake(void **state)
 	assert_true(out.wish.brake_A <= 0 && out.wish.mode == DRIVE_OFF);
 }
 
-/* A rest in current mode: the drive goes off first, the brake stays until the shaft stands; then the brake first again. */
+/* A rest in current mode: the drive goes off first, the brake stays until the shaft stands; then the brake first again.
+ */
 static void current_mode_rests_with_the_drive_off(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(52);
@@ -491,7 +527,8 @@ static void a_cell_that_is_no_number_settles_nowhere(void **state)
 		assert_true(seen.point[i].flags & POINT_NOT_SETTLED);
 }
 
-/* Two conversions a second: a mean of half a second waits for its fourth, and what is read twice is not two readings. */
+/* Two conversions a second: a mean of half a second waits for its fourth, and what is read twice is not two readings.
+ */
 static void a_mean_waits_for_fresh_readings(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(51);
@@ -512,7 +549,12 @@ static void a_mean_waits_for_fresh_readings(void **state)
 }
 
 /* The drag begins to grow by 2 N·m/s when the first dwell does, for so long. */
-struct disturbed { struct tiny_rig *rig; struct seen *seen; double for_s; int64_t began, left; };
+struct disturbed {
+	struct tiny_rig *rig;
+	struct seen *seen;
+	double for_s;
+	int64_t began, left;
+};
 
 static void disturb(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {

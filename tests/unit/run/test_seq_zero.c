@@ -10,10 +10,20 @@
 
 #include <cmocka.h>
 
-static const struct zero_config usual = { .speed_rpm = 30, .slew_rpm_per_s = 30, .settle_turns = 1, .average_turns = 2, .drag_ratio = 1, .u_drag_ratio = 0.02,
-	.least_s = 2, .sign = 1, .set_tare = true };
+static const struct zero_config usual = { .speed_rpm = 30,
+					  .slew_rpm_per_s = 30,
+					  .settle_turns = 1,
+					  .average_turns = 2,
+					  .drag_ratio = 1,
+					  .u_drag_ratio = 0.02,
+					  .least_s = 2,
+					  .sign = 1,
+					  .set_tare = true };
 
-struct seen { int points[2]; double fastest_rpm, brake_A; };
+struct seen {
+	int points[2];
+	double fastest_rpm, brake_A;
+};
 
 static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {
@@ -47,12 +57,15 @@ static void drag_falls_out_of_the_mean(void **state)
 	assert_false(z.fades);
 	assert_true(seen.fastest_rpm < 33);
 	/* at least what the drag may differ by: 2 % of it as a rectangle */
-	assert_true(z.u_zero_count >= 0.02 * z.drag_count / 2 && z.u_zero_count < 0.024 * z.drag_count / 2); /* zero = (f + b)/2 for ratio 1: half of the drag's difference */
+	assert_true(z.u_zero_count >= 0.02 * z.drag_count / 2 &&
+		    z.u_zero_count <
+			    0.024 * z.drag_count / 2); /* zero = (f + b)/2 for ratio 1: half of the drag's difference */
 	assert_true(fabs(rig.speed_rpm) <= 1);
 	assert_false(out.wish.power);
 }
 
-/* Forward f = z + d, back b = z - r d, so z = (r f + b)/(1 + r): of 5500 and 4500 with r = 1.1 it is 5023.81, d is 476.19. */
+/* Forward f = z + d, back b = z - r d, so z = (r f + b)/(1 + r): of 5500 and 4500 with r = 1.1 it is 5023.81, d is
+ * 476.19. */
 static void a_known_ratio_of_the_drags_is_taken_in(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(17);
@@ -107,7 +120,8 @@ static void a_shaft_that_does_not_turn_ends_it(void **state)
 	assert_false(out.done);
 }
 
-/* Once a turn a mark that is a seventh of its pitch out of place makes the speed seem 15 % too high for a tick or two. */
+/* Once a turn a mark that is a seventh of its pitch out of place makes the speed seem 15 % too high for a tick or two.
+ */
 static void with_a_bad_mark(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct snapshot seen = *snap;
@@ -177,13 +191,13 @@ static void a_hand_turns_both_ways(void **state)
 	assert_true(fabs(z.zero_count - 5000) < 3);
 }
 
-/* Poles with 1 N·m of drag that fade over 6 turns. Read forward and back alone, by hand: forward over turns 1 to 3 and back
- * over 4 to 6 (no time lost) means drags apart by some 0.3 N·m, so a zero off by 0.15 N·m = 150 counts. The line through two forwards
- * leaves the bend: with half a turn to settle, forwards over turns 1 to 2 and 5 to 6 and back over 2.5 to 4.5, drag 1 e^(-x/6) has
- * means m(a, b) = 6 (e^(-a/6) - e^(-b/6))/(b - a): 0.7797, 0.5597, 0.4003. (0.7797 + 0.4003)/2 - 0.5597 = 0.0303 too much, half of
- * it in the zero. It fades on while it is read again: the change from forward to forward of 0.379 N·m shrinks by e^(-4/6) = 0.51 each
- * time, to 0.195, 0.1, 0.051. Four tries are over before it is below 2 % of the drag; the zero is then off by 2 mN·m, and its u
- * holds that and says so. */
+/* Poles with 1 N·m of drag that fade over 6 turns. Read forward and back alone, by hand: forward over turns 1 to 3 and
+ * back over 4 to 6 (no time lost) means drags apart by some 0.3 N·m, so a zero off by 0.15 N·m = 150 counts. The line
+ * through two forwards leaves the bend: with half a turn to settle, forwards over turns 1 to 2 and 5 to 6 and back
+ * over 2.5 to 4.5, drag 1 e^(-x/6) has means m(a, b) = 6 (e^(-a/6) - e^(-b/6))/(b - a): 0.7797, 0.5597, 0.4003. (0.7797
+ * + 0.4003)/2 - 0.5597 = 0.0303 too much, half of it in the zero. It fades on while it is read again: the change from
+ * forward to forward of 0.379 N·m shrinks by e^(-4/6) = 0.51 each time, to 0.195, 0.1, 0.051. Four tries are over
+ * before it is below 2 % of the drag; the zero is then off by 2 mN·m, and its u holds that and says so. */
 static void drag_that_fades_is_read_again_and_what_is_left_is_in_u(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(21);
@@ -229,7 +243,8 @@ static void a_hysteresis_brake_is_cleared_before_its_zero(void **state)
 	assert_true(fabs(z.drag_count - 500) < 5);
 }
 
-/* 0.5 A are 20 N·m; an actuator with 12 loses its speed under them: the peak comes down to what it can, and the zero is found. */
+/* 0.5 A are 20 N·m; an actuator with 12 loses its speed under them: the peak comes down to what it can, and the zero is
+ * found. */
 static void what_the_actuator_cannot_turn_is_eased(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(23);
@@ -289,9 +304,9 @@ static void one_tooth_sensor_reads_both_ways_all_the_same(void **state)
 	}
 }
 
-/* One pulse a turn, and 0.3 N·m of drag that comes once a turn: over whole turns it falls out, but for the twentieth of a turn that a tick
- * is at 300 rpm: 300 counts * 0.05 = 15 a reading at worst, over the turns read. Half a turn too little would leave up to
- * 300 * 2/pi = 191 counts, over the turns read. */
+/* One pulse a turn, and 0.3 N·m of drag that comes once a turn: over whole turns it falls out, but for the twentieth of
+ * a turn that a tick is at 300 rpm: 300 counts * 0.05 = 15 a reading at worst, over the turns read. Half a turn too
+ * little would leave up to 300 * 2/pi = 191 counts, over the turns read. */
 static void one_pulse_a_turn_still_makes_whole_turns(void **state)
 {
 	(void)state;
@@ -314,8 +329,8 @@ static void one_pulse_a_turn_still_makes_whole_turns(void **state)
 	}
 }
 
-/* A drive that knows one way only: nothing shows that the shaft turned back, and so there is no zero. Without the look it would be
- * 5500, the drag and all. */
+/* A drive that knows one way only: nothing shows that the shaft turned back, and so there is no zero. Without the look
+ * it would be 5500, the drag and all. */
 static void a_shaft_that_does_not_turn_back_gives_no_zero(void **state)
 {
 	(void)state;

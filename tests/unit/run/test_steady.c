@@ -78,7 +78,9 @@ static void a_channel_that_is_not_judged_may_move(void **state)
 
 static void what_is_not_a_number_is_not_steady(void **state)
 {
-	static const struct { bool lenient, steady; } rows[] = { { false, false }, { true, true } };
+	static const struct {
+		bool lenient, steady;
+	} rows[] = { { false, false }, { true, true } };
 
 	(void)state;
 	for (size_t i = 0; i < 2; i++) {
@@ -96,8 +98,8 @@ static void what_is_not_a_number_is_not_steady(void **state)
  * sum (t - t0)(y - y0) / sum (t - t0)^2 = (d W^2/8) / (W^3/12) = 1.5 d/W), which is no motion. */
 static void a_step_of_the_resolution_is_no_motion(void **state)
 {
-	const struct steady_limit limits[2] = {
-		{ .slope_per_s = 0.01, .resolution = 0.1, .lenient = true }, { .slope_per_s = 0.01, .lenient = true } };
+	const struct steady_limit limits[2] = { { .slope_per_s = 0.01, .resolution = 0.1, .lenient = true },
+						{ .slope_per_s = 0.01, .lenient = true } };
 	struct steady s;
 
 	(void)state;
@@ -117,8 +119,8 @@ static double uniform(uint64_t *seed)
 	return (double)(*seed >> 11) / 9007199254740992.0 - 0.5;
 }
 
-/* White noise of standard deviation sd at rate f over a window W: u(slope) = sd sqrt(12 / (f W^3)) for many samples (least
- * squares of equally spaced points). The slopes found must scatter by that, and the stated u must say so. */
+/* White noise of standard deviation sd at rate f over a window W: u(slope) = sd sqrt(12 / (f W^3)) for many samples
+ * (least squares of equally spaced points). The slopes found must scatter by that, and the stated u must say so. */
 static void states_the_error_of_a_noisy_slope(void **state)
 {
 	const char *given = getenv("BRIDLE_SEED");
@@ -145,11 +147,13 @@ static void states_the_error_of_a_noisy_slope(void **state)
 	assert_true(fabs(sqrt(u2 / 400) / expected - 1) < 0.3);
 }
 
-/* Noise of sd 0.29 at 100 Hz over 2 s: the slope is known to 0.035 a second. A limit of 0.01 cannot be shown to be kept, nor to
- * be passed: a strict channel is not steady, a lenient one is. */
+/* Noise of sd 0.29 at 100 Hz over 2 s: the slope is known to 0.035 a second. A limit of 0.01 cannot be shown to be
+ * kept, nor to be passed: a strict channel is not steady, a lenient one is. */
 static void in_doubt_the_strict_channel_waits_and_the_lenient_one_passes(void **state)
 {
-	static const struct { bool lenient; } rows[] = { { false }, { true } };
+	static const struct {
+		bool lenient;
+	} rows[] = { { false }, { true } };
 	size_t steady[2] = { 0 };
 
 	(void)state;

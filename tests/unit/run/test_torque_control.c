@@ -21,15 +21,20 @@ static struct brakemap straight_map(void)
 
 	for (int i = 0; i <= 8; i++)
 		for (int b = 0; b < 2; b++)
-			r[n++] = (struct brakemap_reading){ .current_A = i / 8.0, .torque_Nm = 0.5 + 40 * i / 8.0 + b * (i < 8 ? 1 : 0),
-				.u_torque_Nm = 0.01, .slip_rpm = 50, .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
+			r[n++] = (struct brakemap_reading){ .current_A = i / 8.0,
+							    .torque_Nm = 0.5 + 40 * i / 8.0 + b * (i < 8 ? 1 : 0),
+							    .u_torque_Nm = 0.01,
+							    .slip_rpm = 50,
+							    .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
 	assert_int_equal(brakemap_fit(r, n, &map, NULL), RC_OK);
 	map.lag_s = LAG_S;
 	return map;
 }
 
 /* A brake that is gain times the map, with the same lag; limit_Nm: what turns the shaft gives no more. */
-struct plant { double gain, limit_Nm, torque_Nm; };
+struct plant {
+	double gain, limit_Nm, torque_Nm;
+};
 
 static double plant_step(struct plant *p, double current_A, double dt_s)
 {
@@ -43,14 +48,18 @@ static const struct torque_control_config *config_with(const struct brakemap *ma
 {
 	static struct torque_control_config c;
 
-	c = (struct torque_control_config){ .map = map, .max_A = 1, .rated_Nm = 40, .lag_s = LAG_S, .ramp_Nm_per_s = 10,
-		.slew_A_per_s = 1 };
+	c = (struct torque_control_config){
+		.map = map, .max_A = 1, .rated_Nm = 40, .lag_s = LAG_S, .ramp_Nm_per_s = 10, .slew_A_per_s = 1
+	};
 	return &c;
 }
 
-struct run { double most_Nm, least_Nm, end_Nm, fastest_A_per_s, most_A; };
+struct run {
+	double most_Nm, least_Nm, end_Nm, fastest_A_per_s, most_A;
+};
 
-static struct run run(struct torque_control *c, const struct torque_control_config *config, struct plant *p, double set_Nm, double s)
+static struct run run(struct torque_control *c, const struct torque_control_config *config, struct plant *p,
+		      double set_Nm, double s)
 {
 	struct run r = { .most_Nm = -INFINITY, .least_Nm = INFINITY };
 
@@ -137,8 +146,8 @@ static void does_not_wind_up(void **state)
 	assert_true(fabs(c.integral_A) < 0.05);
 }
 
-/* The brake fades by a tenth at once: the loop brings the torque back without passing it by more than a twentieth of the loss
- * (critically damped: none at all in theory). */
+/* The brake fades by a tenth at once: the loop brings the torque back without passing it by more than a twentieth of
+ * the loss (critically damped: none at all in theory). */
 static void a_sudden_fade_is_made_good_without_overshoot(void **state)
 {
 	struct brakemap map = straight_map();

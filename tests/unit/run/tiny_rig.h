@@ -20,20 +20,20 @@ struct tiny_rig {
 	double motor_most_Nm, motor_most_W; /* the actuator's torque limit; power limit as of a supply */
 	double noise_Nm, ripple_Nm;         /* ripple: never settles, a swing of 0.2 Hz */
 	double zero_count;
-	double poles_Nm;                    /* drag of poles frozen into the rotor: fades over poles_fade_rev of turning, and is wiped */
+	double poles_Nm; /* drag of poles frozen into the rotor: fades over poles_fade_rev of turning, and is wiped */
 	double poles_fade_rev, poles_wipe_rev; /* over poles_wipe_rev while the coil has current; 0: neither */
 	bool contactor_fails, dead_cell;
-	double pulses_per_rev;              /* of the pick-up; 0: as fine as can be */
-	double drag_turn_Nm;                /* drag once a turn, amplitude */
-	int64_t cell_every;                 /* ticks a conversion; 0: each */
-	bool single;                        /* the pick-up counts up whichever way the shaft turns */
-	bool no_reverse;                    /* the drive turns forward whatever sign it is sent */
-	bool mute_drive;                    /* and does not tell its rotor's speed */
+	double pulses_per_rev; /* of the pick-up; 0: as fine as can be */
+	double drag_turn_Nm;   /* drag once a turn, amplitude */
+	int64_t cell_every;    /* ticks a conversion; 0: each */
+	bool single;           /* the pick-up counts up whichever way the shaft turns */
+	bool no_reverse;       /* the drive turns forward whatever sign it is sent */
+	bool mute_drive;       /* and does not tell its rotor's speed */
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
 	bool contactor, estop_ok, guard_ok;
-	double contactor_s;                 /* since power was asked */
+	double contactor_s; /* since power was asked */
 	uint64_t random;
 	struct snapshot snap;
 };
@@ -52,9 +52,19 @@ static inline double tiny_random(struct tiny_rig *r) /* about normal, sd 1: sum 
 static inline struct tiny_rig tiny_rig_make(uint64_t seed)
 {
 	return (struct tiny_rig){
-		.lag_s = 0.1, .Nm_per_A = 40, .drag_Nm = 0.5, .remanence_Nm = 0.6, .inertia_kgm2 = 0.1, .motor_most_Nm = 60,
-		.motor_most_W = INFINITY, .noise_Nm = 0.01, .zero_count = 5000, .tare_count = NAN, .estop_ok = true,
-		.guard_ok = true, .random = seed,
+		.lag_s = 0.1,
+		.Nm_per_A = 40,
+		.drag_Nm = 0.5,
+		.remanence_Nm = 0.6,
+		.inertia_kgm2 = 0.1,
+		.motor_most_Nm = 60,
+		.motor_most_W = INFINITY,
+		.noise_Nm = 0.01,
+		.zero_count = 5000,
+		.tare_count = NAN,
+		.estop_ok = true,
+		.guard_ok = true,
+		.random = seed,
 	};
 }
 
@@ -86,7 +96,8 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 	double poles_rev = r->coil_A > 0.01 ? r->poles_wipe_rev : r->poles_fade_rev;
 	if (poles_rev > 0)
 		r->poles_Nm *= exp(-fabs(r->speed_rpm) / 60 * dt_s / poles_rev);
-	r->brake_Nm = r->drag_Nm + r->drag_turn_Nm * sin(6.283185307 * r->angle_rev) + r->Nm_per_A * r->coil_A + r->play_Nm + r->poles_Nm;
+	r->brake_Nm = r->drag_Nm + r->drag_turn_Nm * sin(6.283185307 * r->angle_rev) + r->Nm_per_A * r->coil_A +
+		      r->play_Nm + r->poles_Nm;
 	double motor = tiny_motor_Nm(r, w, dt_s), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
 	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
 		return; /* a brake holds at standstill */
@@ -149,9 +160,10 @@ static inline void tiny_tick(struct tiny_rig *r, const struct wish *w)
 }
 
 /* Run a sequence until it is done, asks to stop, or a time is over. each may be NULL. */
-static inline struct seq_out tiny_run(struct tiny_rig *r, void (*step)(void *, const struct snapshot *, struct seq_out *),
-				      void *state, double most_s, void (*each)(void *, const struct tiny_rig *, const struct seq_out *),
-				      void *ctx)
+static inline struct seq_out tiny_run(struct tiny_rig *r,
+				      void (*step)(void *, const struct snapshot *, struct seq_out *), void *state,
+				      double most_s,
+				      void (*each)(void *, const struct tiny_rig *, const struct seq_out *), void *ctx)
 {
 	struct seq_out out = { 0 };
 	struct wish wish = { 0 };

@@ -30,8 +30,14 @@ static const struct cli_option options[] = {
 	{ "loud", NULL, "a flag", NULL, &loud },
 };
 static const struct cli_spec spec = {
-	.name = "try", .usage = "try FILE [options]", .about = "About this.", .examples = "  bridle try x\n",
-	.options = options, .n_options = 2, .min_args = 1, .max_args = 2,
+	.name = "try",
+	.usage = "try FILE [options]",
+	.about = "About this.",
+	.examples = "  bridle try x\n",
+	.options = options,
+	.n_options = 2,
+	.min_args = 1,
+	.max_args = 2,
 };
 
 static enum rc parse(const char *line, struct cli *cli, struct err *err)
@@ -71,7 +77,10 @@ static void takes_options_anywhere(void **state)
 
 static void says_what_is_wrong_with_a_line(void **state)
 {
-	static const struct { const char *line, *what; bool json; } rows[] = {
+	static const struct {
+		const char *line, *what;
+		bool json;
+	} rows[] = {
 		{ "try", "try: something is missing; usage: bridle try FILE [options]", false },
 		{ "try a b c", "try: \"c\" is one argument too many; usage: bridle try FILE [options]", false },
 		{ "try a --rte 5", "try: no option \"--rte\"; did you mean --rate?", false },
@@ -154,15 +163,14 @@ static void help_lines_up(void **state)
 
 	(void)state;
 	assert_int_equal(in_child(show_help, false, 0, out, err), 0);
-	assert_string_equal(out,
-			    "Usage: bridle try FILE [options]\n\nAbout this.\n\nOptions:\n"
-			    "  --rate HZ    samples a second (default 100 Hz)\n"
-			    "  --loud       a flag\n"
-			    "  --bench DIR  the bench folder (default: the current folder)\n"
-			    "  --json       print one JSON document on standard output and nothing else there\n"
-			    "  --quiet      no progress\n"
-			    "  --help       this text\n\n"
-			    "Examples:\n  bridle try x\n");
+	assert_string_equal(out, "Usage: bridle try FILE [options]\n\nAbout this.\n\nOptions:\n"
+				 "  --rate HZ    samples a second (default 100 Hz)\n"
+				 "  --loud       a flag\n"
+				 "  --bench DIR  the bench folder (default: the current folder)\n"
+				 "  --json       print one JSON document on standard output and nothing else there\n"
+				 "  --quiet      no progress\n"
+				 "  --help       this text\n\n"
+				 "Examples:\n  bridle try x\n");
 	assert_string_equal(err, "");
 }
 
@@ -209,7 +217,8 @@ static void failures_keep_words_whole_on_a_terminal(void **state)
 
 	(void)state;
 	in_child(fail_at_length, true, 30, out, NULL);
-	assert_string_equal(out, "bridle: all weights together\r\n    make 33.88 N·m, the cell\r\n    is full at 20 N·m\r\n");
+	assert_string_equal(
+		out, "bridle: all weights together\r\n    make 33.88 N·m, the cell\r\n    is full at 20 N·m\r\n");
 	in_child(fail_at_length, false, 0, out, err);
 	assert_string_equal(err, "bridle: all weights together make 33.88 N·m, the cell is full at 20 N·m\n");
 }
@@ -222,7 +231,8 @@ static void failures_as_text_and_json(void **state)
 	int status = in_child(fail_as_text, false, 0, out, err);
 	assert_int_equal(WEXITSTATUS(status), 2);
 	assert_string_equal(out, "");
-	assert_string_equal(err, "bridle: rig.ini has 2 mistakes\n  rig.ini:1: ?[31mred\n  rig.ini:2: b?\n  and 1 more\n");
+	assert_string_equal(err,
+			    "bridle: rig.ini has 2 mistakes\n  rig.ini:1: ?[31mred\n  rig.ini:2: b?\n  and 1 more\n");
 	status = in_child(fail_as_json, false, 0, out, err);
 	assert_int_equal(WEXITSTATUS(status), 3);
 	assert_string_equal(err, "");
@@ -268,9 +278,19 @@ static void json_keeps_all_digits(void **state)
 
 static void show(struct progress *p, double frac, double left_s)
 {
-	const struct live_line line = { .phase = "settle", .phase_s = NAN, .commanded_Nm = NAN, .commanded_A = NAN, .torque_Nm = 20.0,
-		.speed_rpm = 85, .brake_A = 0.321, .voltage_V = 24, .current_A = 12.97, .count = NAN, .left_low_s = left_s,
-		.left_high_s = left_s, .frac = frac };
+	const struct live_line line = { .phase = "settle",
+					.phase_s = NAN,
+					.commanded_Nm = NAN,
+					.commanded_A = NAN,
+					.torque_Nm = 20.0,
+					.speed_rpm = 85,
+					.brake_A = 0.321,
+					.voltage_V = 24,
+					.current_A = 12.97,
+					.count = NAN,
+					.left_low_s = left_s,
+					.left_high_s = left_s,
+					.frac = frac };
 
 	progress_update(p, &line);
 }
@@ -299,7 +319,8 @@ static void progress_on_a_pipe_is_plain(void **state)
 	for (char *at = err; (at = strchr(at, '\n')); at++)
 		lines++;
 	assert_int_equal(lines, 11); /* ten tenths and the point */
-	assert_non_null(strstr(err, "sweep: 10 %, 20.00 N·m  85.0 rpm  brake 0.321 A  24.0 V 12.97 A  settling  1:49:30 left\n"));
+	assert_non_null(strstr(
+		err, "sweep: 10 %, 20.00 N·m  85.0 rpm  brake 0.321 A  24.0 V 12.97 A  settling  1:49:30 left\n"));
 	assert_non_null(strstr(err, "  12:10 left\n"));
 	assert_non_null(strstr(err, "\npoint 4\n"));
 }
@@ -358,8 +379,13 @@ static void colour_only_on_a_terminal_that_wants_it(void **state)
 
 static void paths_of_the_bench(void **state)
 {
-	static const struct { const char *bench, *path; } rows[] = {
-		{ ".", "rig.ini" }, { "a/b", "a/b/rig.ini" }, { "a/", "a/rig.ini" }, { "/", "/rig.ini" },
+	static const struct {
+		const char *bench, *path;
+	} rows[] = {
+		{ ".", "rig.ini" },
+		{ "a/b", "a/b/rig.ini" },
+		{ "a/", "a/rig.ini" },
+		{ "/", "/rig.ini" },
 	};
 	char buf[40];
 
@@ -453,16 +479,10 @@ static void watch_on_terminal(enum ending ending)
 		usleep(1000);
 	(void)!write(STDOUT_FILENO, "S", 1);
 	switch (ending) {
-	case END_UNWATCH:
-		cli_unwatch_stop();
-		_exit(0);
-	case END_EXIT:
-		exit(0);
-	case END_ABORT:
-		abort();
-	case END_SIGNALS:
-		raise(SIGINT);
-		_exit(0);
+	case END_UNWATCH: cli_unwatch_stop(); _exit(0);
+	case END_EXIT: exit(0);
+	case END_ABORT: abort();
+	case END_SIGNALS: raise(SIGINT); _exit(0);
 	}
 }
 
@@ -475,9 +495,12 @@ static char read_letter(int fd)
 
 static void keys_stop_and_the_terminal_comes_back(void **state)
 {
-	static const struct { const char *typed; enum ending ending; } rows[] = {
-		{ "q", END_UNWATCH }, { "xyz ", END_EXIT }, { "\033", END_ABORT }, { "q", END_SIGNALS },
-		{ "\003", END_UNWATCH }, /* Ctrl-C */
+	static const struct {
+		const char *typed;
+		enum ending ending;
+	} rows[] = {
+		{ "q", END_UNWATCH }, { "xyz ", END_EXIT },    { "\033", END_ABORT },
+		{ "q", END_SIGNALS }, { "\003", END_UNWATCH }, /* Ctrl-C */
 	};
 
 	(void)state;
@@ -522,7 +545,11 @@ static void see_rows(const char *text, size_t n)
 
 static void a_line_too_wide_is_broken_at_blanks(void **state)
 {
-	static const struct { const char *line; int most; const char *rows; } all[] = {
+	static const struct {
+		const char *line;
+		int most;
+		const char *rows;
+	} all[] = {
 		{ "", 10, "\n" },
 		{ "  1   2.50 N\u00b7m", 14, "  1   2.50 N\u00b7m\n" }, /* 14 columns, 15 bytes */
 		{ "  1   2.50   3.75   4.00", 14, "  1   2.50\n    3.75\n    4.00\n" },

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The live line at 60, 80 and 120 columns, and the time left. Expected lines by hand from the words of the page (docs/how-to-sweep.md). */
+/* The live line at 60, 80 and 120 columns, and the time left. Expected lines by hand from the words of the page
+ * (docs/how-to-sweep.md). */
 #include "terminal/live_line.h"
 
 #include <math.h>
@@ -16,9 +17,21 @@
 
 static struct live_line blank(void)
 {
-	return (struct live_line){ .title = "sweep", .phase = "", .phase_s = NAN, .commanded_Nm = NAN, .commanded_A = NAN, .torque_Nm = NAN,
-		.speed_rpm = NAN, .brake_A = NAN, .voltage_V = NAN, .current_A = NAN, .count = NAN, .left_low_s = NAN, .left_high_s = NAN,
-		.frac = NAN, .stop = "q stops" };
+	return (struct live_line){ .title = "sweep",
+				   .phase = "",
+				   .phase_s = NAN,
+				   .commanded_Nm = NAN,
+				   .commanded_A = NAN,
+				   .torque_Nm = NAN,
+				   .speed_rpm = NAN,
+				   .brake_A = NAN,
+				   .voltage_V = NAN,
+				   .current_A = NAN,
+				   .count = NAN,
+				   .left_low_s = NAN,
+				   .left_high_s = NAN,
+				   .frac = NAN,
+				   .stop = "q stops" };
 }
 
 static int columns_of(const char *text)
@@ -55,14 +68,18 @@ static void the_table(void **state)
 	sweep.speed_rpm = 81.74;
 	sweep.left_low_s = sweep.left_high_s = 250;
 	sweep.frac = 0.75;
-	expect(&sweep, 120, "sweep  step 8 of 9 rising  commanded 35.00, measured 34.98 N" DOT "m  81.7 rpm  averaging 3 s  4:10 left  q stops  [======...]");
+	expect(&sweep, 120,
+	       "sweep  step 8 of 9 rising  commanded 35.00, measured 34.98 N" DOT
+	       "m  81.7 rpm  averaging 3 s  4:10 left  q stops  [======...]");
 	expect(&sweep, 79, "step 8 of 9 up  34.98 of 35.00 N" DOT "m  81.7 rpm  averaging 3 s  4:10 left  q stops");
 	expect(&sweep, 60, "step 8/9 up  35.0/35 N" DOT "m  82 rpm  avg 3 s  4:10  q stops");
 	sweep.direction = -1;
 	sweep.phase = "settle";
 	sweep.left_low_s = 170;
 	sweep.left_high_s = 290;
-	expect(&sweep, 120, "sweep  step 8 of 9 falling  commanded 35.00, measured 34.98 N" DOT "m  81.7 rpm  settling 3 s  2 to 5 min left  q stops");
+	expect(&sweep, 120,
+	       "sweep  step 8 of 9 falling  commanded 35.00, measured 34.98 N" DOT
+	       "m  81.7 rpm  settling 3 s  2 to 5 min left  q stops");
 	expect(&sweep, 79, "step 8 of 9 down 34.98 of 35.00 N" DOT "m 81.7 rpm settling 3 s 2-5 min left q stops");
 	expect(&sweep, 60, "step 8/9 down 35.0/35 N" DOT "m 82 rpm settle 3 s 2-5min q stops");
 
@@ -150,9 +167,20 @@ static void any_values_at_any_width(void **state)
 
 static void time_left_in_words(void **state)
 {
-	static const struct { double low_s, high_s; const char *text; } rows[] = {
-		{ 250, 250, "4:10 left" }, { 3850, 3850, "1:04:10 left" }, { 0, 0, "0:00 left" }, { 42, 75, "40 to 80 s left" },
-		{ 170, 290, "2 to 5 min left" }, { 5000, 9000, "1 to 3 h left" }, { NAN, 5, "" }, { 5, NAN, "" }, { -1, 5, "" }, { 9, 3, "" },
+	static const struct {
+		double low_s, high_s;
+		const char *text;
+	} rows[] = {
+		{ 250, 250, "4:10 left" },
+		{ 3850, 3850, "1:04:10 left" },
+		{ 0, 0, "0:00 left" },
+		{ 42, 75, "40 to 80 s left" },
+		{ 170, 290, "2 to 5 min left" },
+		{ 5000, 9000, "1 to 3 h left" },
+		{ NAN, 5, "" },
+		{ 5, NAN, "" },
+		{ -1, 5, "" },
+		{ 9, 3, "" },
 		{ 595, 605, "10:00 left" },
 	};
 

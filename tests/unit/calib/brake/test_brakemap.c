@@ -21,7 +21,9 @@ static const unsigned long seed = 4711;
 
 static const double width_A[PLAYS] = { 0.01, 0.03, 0.06, 0.1 }, share[PLAYS] = { 0.4, 0.3, 0.2, 0.1 };
 
-struct brake { double state[PLAYS], drag_Nm, gain_Nm_per_A, saturation, slip_Nm_per_rpm; };
+struct brake {
+	double state[PLAYS], drag_Nm, gain_Nm_per_A, saturation, slip_Nm_per_rpm;
+};
 
 static double play_step(struct brake *b, double current_A, double slip_rpm)
 {
@@ -48,8 +50,9 @@ static size_t measure(gsl_rng *r, struct brake b, double max_A, int steps, doubl
 			double current = max_A * (i <= steps ? i : 2 * steps - i) / steps;
 			double torque = play_step(&fresh, current, slips[s]);
 			enum brakemap_branch branch = i <= steps ? BRAKEMAP_RISING : BRAKEMAP_FALLING;
-			out[n++] = (struct brakemap_reading){ current + gsl_ran_gaussian(r, 5e-4), torque + gsl_ran_gaussian(r, noise_Nm),
-							      u_Nm, slips[s] + gsl_ran_gaussian(r, 0.1), branch };
+			out[n++] = (struct brakemap_reading){ current + gsl_ran_gaussian(r, 5e-4),
+							      torque + gsl_ran_gaussian(r, noise_Nm), u_Nm,
+							      slips[s] + gsl_ran_gaussian(r, 0.1), branch };
 		}
 	}
 	return n;
@@ -95,7 +98,8 @@ static void finds_the_law_behind_the_readings(void **state)
 		double torque = play_step(&fine, current, 40);
 		enum brakemap_branch branch = i <= 1000 ? BRAKEMAP_RISING : BRAKEMAP_FALLING;
 		/* right behind a turn the operator is flatter than 16 steps can show */
-		near(brakemap_torque(&map, branch, current), torque, current < 0.15 || (current > 0.85 && i > 1000) ? 0.8 : 0.15);
+		near(brakemap_torque(&map, branch, current), torque,
+		     current < 0.15 || (current > 0.85 && i > 1000) ? 0.8 : 0.15);
 	}
 	/* The branches meet where the current turned. */
 	near(brakemap_torque(&map, BRAKEMAP_FALLING, 1), play_step(&b, 1, 40), 0.06);
@@ -150,8 +154,10 @@ static void finds_the_linear_range(void **state)
 				for (int k = 0; k < 2; k++) {
 					double I = 0.05 * i, bend = I > 0.7 ? 60 * (I - 0.7) * (I - 0.7) : 0;
 					double torque = 0.5 + 40 * I - bend;
-					x[n++] = (struct brakemap_reading){ I, torque * (1 + gain_error) + gsl_ran_gaussian(r, 0.05),
-						0.002 * torque, 30, b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
+					x[n++] = (struct brakemap_reading){
+						I, torque * (1 + gain_error) + gsl_ran_gaussian(r, 0.05),
+						0.002 * torque, 30, b ? BRAKEMAP_FALLING : BRAKEMAP_RISING
+					};
 				}
 		assert_int_equal(brakemap_fit(x, n, &map, &err), RC_OK);
 		if (!(map.linear_from_A < 0.11 && map.linear_to_A > 0.69 && map.linear_to_A < 0.91))
@@ -174,7 +180,8 @@ static void pools_what_falls(void **state)
 
 	(void)state;
 	for (int i = 0; i < 8; i++)
-		x[i] = (struct brakemap_reading){ I[i % 4], T[i % 4], 0.1, 30, i < 4 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+		x[i] = (struct brakemap_reading){ I[i % 4], T[i % 4], 0.1, 30,
+						  i < 4 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
 	assert_int_equal(brakemap_fit(x, 8, &map, NULL), RC_OK);
 	near(map.branch[0].torque_Nm[1], 2.5, 1e-12);
 	near(map.branch[0].torque_Nm[2], 2.5, 1e-12);
@@ -192,7 +199,8 @@ static void never_swings_past_the_knots(void **state)
 
 	(void)state;
 	for (int i = 0; i < 14; i++)
-		x[i] = (struct brakemap_reading){ i % 7, T[i % 7], 0.01, 30, i < 7 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+		x[i] = (struct brakemap_reading){ i % 7, T[i % 7], 0.01, 30,
+						  i < 7 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
 	assert_int_equal(brakemap_fit(x, 14, &map, NULL), RC_OK);
 	for (int i = 0; i < 6; i++)
 		for (int k = 0; k <= 100; k++) {
@@ -273,7 +281,8 @@ static void says_what_is_wrong(void **state)
 	(void)state;
 	memset(&map, 0x5a, sizeof map);
 	for (int i = 0; i < 6; i++)
-		x[i] = (struct brakemap_reading){ i % 3, 10 - i % 3, 0.1, 30, i < 3 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+		x[i] = (struct brakemap_reading){ i % 3, 10 - i % 3, 0.1, 30,
+						  i < 3 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
 	assert_int_equal(brakemap_fit(x, 6, &map, &err), RC_SINGULAR);
 	assert_non_null(strstr(err.what, "does not rise"));
 	for (int i = 0; i < 6; i++)
@@ -298,7 +307,8 @@ static void many_currents_still_fit(void **state)
 	(void)state;
 	for (int i = 0; i < 1800; i++) {
 		double I = (i % 900) / 899.0;
-		x[i] = (struct brakemap_reading){ I, 0.5 + 30 * I, 0.05, 30, i < 900 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
+		x[i] = (struct brakemap_reading){ I, 0.5 + 30 * I, 0.05, 30,
+						  i < 900 ? BRAKEMAP_RISING : BRAKEMAP_FALLING };
 	}
 	assert_int_equal(brakemap_fit(x, 1800, &map, NULL), RC_OK);
 	assert_true(map.branch[0].n <= BRAKEMAP_KNOTS && map.branch[0].n > 20);

@@ -32,7 +32,9 @@ static const double piece_Nm = 10; /* each, as stated */
 
 static struct truth draw(gsl_rng *r, double bend, double noise, double loop_frac, double mount_frac)
 {
-	struct truth t = { .gain = 2e4, .bend = bend, .noise = noise, .loop_frac = loop_frac, .mount_frac = mount_frac };
+	struct truth t = {
+		.gain = 2e4, .bend = bend, .noise = noise, .loop_frac = loop_frac, .mount_frac = mount_frac
+	};
 
 	/* rectangular limits, as tolerances are */
 	t.arm_frac = gsl_ran_flat(r, -1, 1) * sqrt(3) * stated_u[0];
@@ -67,7 +69,8 @@ static void hang(gsl_rng *r, const struct truth *t, int series, int position, in
 {
 	double stated = n_pieces * piece_Nm;
 
-	*ret = (struct cellcal_reading){ .series = series, .position = position,
+	*ret = (struct cellcal_reading){ .series = series,
+					 .position = position,
 					 .direction = down ? CELLCAL_DOWN : CELLCAL_UP };
 	ret->load.torque_Nm = stated;
 	ret->load.shift_Nm[0] = stated * stated_u[0];
@@ -156,10 +159,9 @@ static double coverage(const struct scenario *s, gsl_rng *r, int trials, double 
 	return (double)inside / trials;
 }
 
-/* 93 to 97 % of 2000 calibrations, one reading each (0.5 % standard deviation by chance). Where three mountings that are alike
- * cannot be told from mountings that are not, the interval is wider: half of them differ by chance, told with hardly a degree of
- * freedom. The last row is the control: an arm twice
- * as wrong as stated must show. */
+/* 93 to 97 % of 2000 calibrations, one reading each (0.5 % standard deviation by chance). Where three mountings that
+ * are alike cannot be told from mountings that are not, the interval is wider: half of them differ by chance, told with
+ * hardly a degree of freedom. The last row is the control: an arm twice as wrong as stated must show. */
 static void intervals_cover_the_truth(void **state)
 {
 	/* Noise in N·m, against u of arm and masses of some 7e-4 of 5..50 N·m. */
@@ -190,8 +192,8 @@ static void intervals_cover_the_truth(void **state)
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		double mean_u, c = coverage(&rows[i], r, trials, &mean_u);
 		bool good = c >= rows[i].low && c <= rows[i].high;
-		print_message("# %-30s %.1f %% of %d covered, mean u %.4f N·m, seed %lu%s\n", rows[i].name, 100 * c, trials,
-			      mean_u, seed, good ? "" : ": OUTSIDE");
+		print_message("# %-30s %.1f %% of %d covered, mean u %.4f N·m, seed %lu%s\n", rows[i].name, 100 * c,
+			      trials, mean_u, seed, good ? "" : ": OUTSIDE");
 		bad += !good;
 	}
 	gsl_rng_free(r);
@@ -250,8 +252,13 @@ static void finds_an_exact_line_and_takes_the_tare_off(void **state)
 
 static void chooses_the_smallest_degree_that_fits(void **state)
 {
-	static const struct { double bend, bend3; enum cellcal_model model; } rows[] = {
-		{ 0, 0, CELLCAL_LINE }, { 1, 0, CELLCAL_QUADRATIC }, { 0, 0.1, CELLCAL_CUBIC },
+	static const struct {
+		double bend, bend3;
+		enum cellcal_model model;
+	} rows[] = {
+		{ 0, 0, CELLCAL_LINE },
+		{ 1, 0, CELLCAL_QUADRATIC },
+		{ 0, 0.1, CELLCAL_CUBIC },
 	};
 
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -266,7 +273,8 @@ static void chooses_the_smallest_degree_that_fits(void **state)
 			double T = 5 * (double)(i % 6 + 1);
 			r[i] = (struct cellcal_reading){ .series = 1 + (int)(i / 6), .position = 1 };
 			r[i].load.torque_Nm = T;
-			r[i].indication = 7 + 1000 * T + rows[k].bend * T * T + rows[k].bend3 * T * T * T + gsl_ran_gaussian(rng, 1);
+			r[i].indication = 7 + 1000 * T + rows[k].bend * T * T + rows[k].bend3 * T * T * T +
+					  gsl_ran_gaussian(rng, 1);
 		}
 		struct cellcal_input in = { r, 24, NULL, 0, CELLCAL_AUTO, 0, NULL };
 		assert_int_equal(cellcal_fit(&in, &cal, NULL, &err), RC_OK);
@@ -276,8 +284,8 @@ static void chooses_the_smallest_degree_that_fits(void **state)
 	gsl_rng_free(rng);
 }
 
-/* A bend that the test for lack of fit lets pass, all of it in one term: F 1.8 where 2.34 is the limit (9 and 22 degrees
- * of freedom), but four standard deviations of the quadratic coefficient. */
+/* A bend that the test for lack of fit lets pass, all of it in one term: F 1.8 where 2.34 is the limit (9 and 22
+ * degrees of freedom), but four standard deviations of the quadratic coefficient. */
 static void sees_a_bend_that_hides_from_the_lack_of_fit(void **state)
 {
 	struct cellcal_reading r[33];
@@ -353,7 +361,9 @@ static void the_loop_is_the_distance_of_the_branches(void **state)
 	(void)state;
 	for (int i = 0; i < 11; i++) {
 		double T = i <= 5 ? 10.0 * i : 10.0 * (10 - i);
-		r[i] = (struct cellcal_reading){ .series = 1, .position = 1, .direction = i <= 5 ? CELLCAL_UP : CELLCAL_DOWN };
+		r[i] = (struct cellcal_reading){ .series = 1,
+						 .position = 1,
+						 .direction = i <= 5 ? CELLCAL_UP : CELLCAL_DOWN };
 		r[i].load.torque_Nm = T;
 		r[i].indication = 300 + 100 * T + (i > 5 ? 20 * T * (50 - T) / 625 : 0);
 	}
@@ -402,10 +412,22 @@ static void refuses_what_lies_beyond(void **state)
 
 static void says_what_is_wrong(void **state)
 {
-	static const struct { const char *name; double T[4], y[4]; size_t n; enum cellcal_model model; enum rc rc; const char *says; }
-	rows[] = {
+	static const struct {
+		const char *name;
+		double T[4], y[4];
+		size_t n;
+		enum cellcal_model model;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
 		{ "one reading", { 1 }, { 1 }, 1, CELLCAL_LINE, RC_ARG, "at least 2 readings" },
-		{ "same load", { 5, 5, 5 }, { 1, 2, 3 }, 3, CELLCAL_LINE, RC_SINGULAR, "every reading has the same load" },
+		{ "same load",
+		  { 5, 5, 5 },
+		  { 1, 2, 3 },
+		  3,
+		  CELLCAL_LINE,
+		  RC_SINGULAR,
+		  "every reading has the same load" },
 		{ "too few for a line", { 1, 2 }, { 1, 2 }, 2, CELLCAL_LINE, RC_ARG, "at least 3" },
 		{ "too few for a cubic", { 1, 2, 3, 4 }, { 1, 2, 3, 4 }, 4, CELLCAL_CUBIC, RC_ARG, "at least 5" },
 		{ "NaN", { 1, 2, NAN }, { 1, 2, 3 }, 3, CELLCAL_LINE, RC_ARG, "reading 3 of 3" },

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Synthetic cells with physics of their own: memory by a bank of play elements, a bearing that sticks, scatter from loading to
- * loading, a tare that is read in one state of all this. Each is calibrated as `hang` does and then swept; do the intervals of
- * the sweep's readings hold the truth, on either branch, and are they no wider than that takes? */
+/* Synthetic cells with physics of their own: memory by a bank of play elements, a bearing that sticks, scatter from
+ * loading to loading, a tare that is read in one state of all this. Each is calibrated as `hang` does and then swept;
+ * do the intervals of the sweep's readings hold the truth, on either branch, and are they no wider than that takes? */
 #include "calib/cell/cellcal.h"
 #include "calib/number/coverage.h"
 
@@ -31,7 +31,8 @@ static unsigned long seed = 20261125;
 /* --- the cell --- */
 struct kind {
 	const char *name;
-	double memory, friction_Nm, loading_Nm, bend, mount, ripple_Nm, swing_Nm; /* upper ends; ripple and swing as they are */
+	double memory, friction_Nm, loading_Nm, bend, mount, ripple_Nm,
+		swing_Nm; /* upper ends; ripple and swing as they are */
 };
 
 struct cell {
@@ -48,8 +49,11 @@ static double play(double *state, double half_width, double input)
 
 static struct cell a_cell(const struct kind *k, gsl_rng *rng)
 {
-	struct cell c = { .rng = rng, .friction_Nm = gsl_ran_flat(rng, 0.5, 1) * k->friction_Nm, .bend = gsl_ran_flat(rng, -1, 1) * k->bend,
-			  .loading_Nm = gsl_ran_flat(rng, 0.5, 1) * k->loading_Nm, .arm = gsl_ran_gaussian(rng, ARM) };
+	struct cell c = { .rng = rng,
+			  .friction_Nm = gsl_ran_flat(rng, 0.5, 1) * k->friction_Nm,
+			  .bend = gsl_ran_flat(rng, -1, 1) * k->bend,
+			  .loading_Nm = gsl_ran_flat(rng, 0.5, 1) * k->loading_Nm,
+			  .arm = gsl_ran_gaussian(rng, ARM) };
 	double reach = gsl_ran_flat(rng, 0.15, 0.4), memory = gsl_ran_flat(rng, 0.3, 1) * k->memory, sum = 0;
 
 	for (int i = 0; i < PLAYS; i++) {
@@ -77,7 +81,8 @@ static double scatter(const struct cell *c, double sd_Nm)
 	return GAIN * gsl_ran_gaussian(c->rng, sd_Nm);
 }
 
-/* A weight swings when it is lowered: what it leaves of the bearing's friction is that of the last swing that moved the cradle. */
+/* A weight swings when it is lowered: what it leaves of the bearing's friction is that of the last swing that moved the
+ * cradle. */
 static double settled(struct cell *c, double torque_Nm, double swing_Nm)
 {
 	double first = gsl_ran_flat(c->rng, 0.5, 1) * swing_Nm;
@@ -107,9 +112,12 @@ static void calibrate(struct cell *c, double mount, double swing_Nm, struct cell
 			int load = i <= LOADS ? i : 2 * LOADS - i;
 			double stated = FULL_Nm * 0.9 * load / LOADS;
 			r[in.n++] = (struct cellcal_reading){
-				.series = s + 1, .position = s < 2 ? 1 : s, .direction = i <= LOADS ? CELLCAL_UP : CELLCAL_DOWN,
+				.series = s + 1,
+				.position = s < 2 ? 1 : s,
+				.direction = i <= LOADS ? CELLCAL_UP : CELLCAL_DOWN,
 				.load = { stated, { stated * ARM } },
-				.indication = zero + (load ? settled(c, stated * (1 + c->arm), swing_Nm) : says(c, 0)) + scatter(c, hypot(c->loading_Nm, 0.0005)),
+				.indication = zero + (load ? settled(c, stated * (1 + c->arm), swing_Nm) : says(c, 0)) +
+					      scatter(c, hypot(c->loading_Nm, 0.0005)),
 			};
 		}
 	}
@@ -119,7 +127,10 @@ static void calibrate(struct cell *c, double mount, double swing_Nm, struct cell
 }
 
 /* --- as a sweep does: mean over some turns of a shaft whose torque ripples --- */
-struct watch { double most, least, sum, squares; int n; };
+struct watch {
+	double most, least, sum, squares;
+	int n;
+};
 
 static double turning(struct cell *c, double torque_Nm, double ripple_Nm, struct watch *w)
 {
@@ -137,9 +148,13 @@ static double turning(struct cell *c, double torque_Nm, double ripple_Nm, struct
 	return w->sum / w->n;
 }
 
-struct outcome { double error, U; bool covered; };
+struct outcome {
+	double error, U;
+	bool covered;
+};
 
-static struct outcome judge(const struct cellcal *cal, double indication, const struct cellcal_history *h, double truth_Nm)
+static struct outcome judge(const struct cellcal *cal, double indication, const struct cellcal_history *h,
+			    double truth_Nm)
 {
 	struct unc_ctx *ctx = unc_ctx_new();
 	struct cellcal_unc reg;
@@ -164,7 +179,8 @@ static double amplitude(const struct watch *w)
 	return sqrt(2 * fmax(w->squares / w->n - mean * mean, 0));
 }
 
-/* One reading on each branch, in steps up to a turn of its own; [0] rising, [1] falling, [2] falling, of a history not known. */
+/* One reading on each branch, in steps up to a turn of its own; [0] rising, [1] falling, [2] falling, of a history not
+ * known. */
 static void sweep(struct cell *c, const struct kind *k, const struct cellcal *cal, struct outcome ret[3])
 {
 	const int steps = 8;
@@ -172,11 +188,13 @@ static void sweep(struct cell *c, const struct kind *k, const struct cellcal *ca
 	int at = (int)gsl_rng_uniform_int(c->rng, steps - 1) + 1;
 	struct watch w;
 
-	double forward = turning(c, drag, ripple, &w), back = turning(c, -drag, ripple, &w), zero = (forward + back) / 2;
+	double forward = turning(c, drag, ripple, &w), back = turning(c, -drag, ripple, &w),
+	       zero = (forward + back) / 2;
 	double most = -INFINITY, low = INFINITY;
 	for (int i = 1; i < 2 * steps; i++) {
 		int step = i <= steps ? i : 2 * steps - i;
-		double torque = turn * step / steps, y = turning(c, torque, ripple, &w) + scatter(c, c->loading_Nm) - zero;
+		double torque = turn * step / steps,
+		       y = turning(c, torque, ripple, &w) + scatter(c, c->loading_Nm) - zero;
 		if (w.most - zero > most) {
 			most = w.most - zero;
 			low = INFINITY;
@@ -190,7 +208,9 @@ static void sweep(struct cell *c, const struct kind *k, const struct cellcal *ca
 	}
 }
 
-struct tally { double covered, bias, width, needed; };
+struct tally {
+	double covered, bias, width, needed;
+};
 
 static struct tally tally_of(const struct outcome *o, size_t n, double *room)
 {
@@ -246,8 +266,8 @@ static void a_later_sweep_is_covered_on_both_branches(void **state)
 		}
 		for (size_t b = 0; b < 3; b++) {
 			struct tally t = tally_of(o + b * n, n, room);
-			print_message("# %-30s %-9s %5.1f %% covered, bias %+5.2f u, U %.4f N.m, width by need %.2f\n", kinds[k].name, branch[b],
-				      t.covered, t.bias, t.width, 1 / t.needed);
+			print_message("# %-30s %-9s %5.1f %% covered, bias %+5.2f u, U %.4f N.m, width by need %.2f\n",
+				      kinds[k].name, branch[b], t.covered, t.bias, t.width, 1 / t.needed);
 			bad += b < 2 && !(t.covered >= low && t.covered <= high && 1 / t.needed <= 1.1);
 		}
 	}

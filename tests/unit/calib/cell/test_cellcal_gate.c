@@ -26,14 +26,14 @@ static unsigned long seed = 20261125;
 
 /* What the rig is, and which weight is on the arm where another should be. */
 struct rig {
-	double gain;                /* counts per N·m */
-	double noise_Nm, bow_frac;  /* bow at half scale, of full scale */
-	double loop_frac;           /* falling less rising at half scale, of the step there */
+	double gain;               /* counts per N·m */
+	double noise_Nm, bow_frac; /* bow at half scale, of full scale */
+	double loop_frac;          /* falling less rising at half scale, of the step there */
 	double mount_frac[SERIES];
-	double zero_frac;           /* zero return, of the largest torque */
-	double friction_Nm;         /* dry: against the way that it came from */
-	double piece_true[PIECES];  /* torque of each piece by its stated one */
-	int series, load;           /* series and load of one slip (rising), 0: none */
+	double zero_frac;          /* zero return, of the largest torque */
+	double friction_Nm;        /* dry: against the way that it came from */
+	double piece_true[PIECES]; /* torque of each piece by its stated one */
+	int series, load;          /* series and load of one slip (rising), 0: none */
 	double slip_Nm;
 };
 
@@ -71,9 +71,12 @@ static void put(struct scene *s, gsl_rng *r, const struct rig *rig, int series, 
 	seen += (down ? 1 : -1) * rig->friction_Nm + (last ? rig->zero_frac * full : 0);
 	s->pieces[s->n] = mask;
 	s->reading[s->n++] = (struct cellcal_reading){
-		.series = series, .position = series < 3 ? 1 : series - 1, .direction = down ? CELLCAL_DOWN : CELLCAL_UP,
+		.series = series,
+		.position = series < 3 ? 1 : series - 1,
+		.direction = down ? CELLCAL_DOWN : CELLCAL_UP,
 		.load.torque_Nm = stated,
-		.indication = 12000 + rig->gain * (1 + rig->mount_frac[series - 1]) * (seen + gsl_ran_gaussian(r, rig->noise_Nm)),
+		.indication = 12000 + rig->gain * (1 + rig->mount_frac[series - 1]) *
+					      (seen + gsl_ran_gaussian(r, rig->noise_Nm)),
 	};
 }
 
@@ -100,8 +103,14 @@ static void take(struct scene *s, gsl_rng *r, const struct rig *rig)
 			put(s, r, rig, series, load, true, load == 0);
 	}
 	s->in = (struct cellcal_input){ .readings = s->reading, .n = s->n };
-	s->g = (struct cellcal_gate_input){ .in = &s->in, .pieces = s->pieces, .n_pieces = PIECES, .piece_Nm = s->piece_Nm,
-		.full_scale_Nm = 60, .full_scale_count = NAN, .most_count = 8388607, .must_rise = true };
+	s->g = (struct cellcal_gate_input){ .in = &s->in,
+					    .pieces = s->pieces,
+					    .n_pieces = PIECES,
+					    .piece_Nm = s->piece_Nm,
+					    .full_scale_Nm = 60,
+					    .full_scale_count = NAN,
+					    .most_count = 8388607,
+					    .must_rise = true };
 }
 
 static struct cellcal_gate judge(const struct scene *s)
@@ -143,8 +152,9 @@ static void a_good_rig_passes(void **state)
 	assert_near(gate.sensitivity, 116000, 60);
 }
 
-/* Everything at or beyond what class 5 allows (calib/data/torque_classes.csv: repeatability 2.5 %, reproducibility 5 %, reversibility 6.25 %, zero
- * return 1.25 %), a bow of 2 %, friction in the bearing of the cradle up to 30 mN·m: poor, but a calibration. */
+/* Everything at or beyond what class 5 allows (calib/data/torque_classes.csv: repeatability 2.5 %, reproducibility 5 %,
+ * reversibility 6.25 %, zero return 1.25 %), a bow of 2 %, friction in the bearing of the cradle up to 30 mN·m: poor,
+ * but a calibration. */
 static void a_poor_but_honest_rig_passes(void **state)
 {
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
@@ -166,8 +176,8 @@ static void a_poor_but_honest_rig_passes(void **state)
 		take(&s, r, &rig);
 		struct cellcal_gate gate = judge(&s);
 		if (!gate.usable)
-			fail_msg("seed %lu, rig %d: %s, %g against %g", seed, k, gate_word(gate.finding[0].check), gate.finding[0].value,
-				 gate.finding[0].limit);
+			fail_msg("seed %lu, rig %d: %s, %g against %g", seed, k, gate_word(gate.finding[0].check),
+				 gate.finding[0].value, gate.finding[0].limit);
 	}
 	gsl_rng_free(r);
 }
@@ -204,7 +214,8 @@ static void one_wrong_weight_is_named(void **state)
 	assert_int_equal(gate.slip.reading, 13 + 3);
 	assert_int_equal(gate.slip.piece, -1);
 	assert_int_equal(gate.slip.n_readings, 1);
-	/* should be hanger and three pieces: 6.5 kg; fits 5.5 kg; the 1 kg piece, of which this is the torque, is the last one */
+	/* should be hanger and three pieces: 6.5 kg; fits 5.5 kg; the 1 kg piece, of which this is the torque, is the
+	 * last one */
 	assert_near(gate.slip.stated_Nm, 6.5 * 9.81 * 0.5, 1e-9);
 	assert_near(gate.slip.fits_Nm, 5.5 * 9.81 * 0.5, 0.05);
 	assert_int_equal(gate.slip.like_piece, 6);
@@ -280,11 +291,16 @@ static void a_falling_indication_fails(void **state)
 	assert_int_equal(gate.finding[0].check, GATE_SIGN);
 }
 
-/* 60 N·m are to fill a converter of 24 bits by a ten-thousandth at least, and by no more than half as much again as it has. */
+/* 60 N·m are to fill a converter of 24 bits by a ten-thousandth at least, and by no more than half as much again as it
+ * has. */
 static void full_scale_and_converter_agree(void **state)
 {
-	static const struct { double gain; bool usable; } rows[] = {
-		{ 8388607e-4 / 60 * 1.1, true }, { 8388607e-4 / 60 * 0.9, false },
+	static const struct {
+		double gain;
+		bool usable;
+	} rows[] = {
+		{ 8388607e-4 / 60 * 1.1, true },
+		{ 8388607e-4 / 60 * 0.9, false },
 	};
 
 	(void)state;
@@ -300,8 +316,11 @@ static void full_scale_and_converter_agree(void **state)
 /* 60 N·m at 116000 counts per N·m are 6.96e6. */
 static void full_scale_and_its_stated_counts_agree(void **state)
 {
-	static const struct { double stated; bool usable; } rows[] = { { 6.96e6, true }, { 4.65e6, true }, { 4.63e6, false }, { 10.4e6, true },
-		{ 10.5e6, false }, { NAN, true } };
+	static const struct {
+		double stated;
+		bool usable;
+	} rows[] = { { 6.96e6, true }, { 4.65e6, true },  { 4.63e6, false },
+		     { 10.4e6, true }, { 10.5e6, false }, { NAN, true } };
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
 	const struct rig rig = good();
 	struct scene s;

@@ -17,15 +17,15 @@
 
 static unsigned long seed = 20261125;
 
-/* A rig: the arm and its pieces as they truly are, a cell with memory (plays of several widths), dry friction in the cradle's
- * bearing (a stiff play), scatter from loading to loading. */
+/* A rig: the arm and its pieces as they truly are, a cell with memory (plays of several widths), dry friction in the
+ * cradle's bearing (a stiff play), scatter from loading to loading. */
 #define PLAYS 8
 #define LOADS 6
 #define PIECES 2 /* sources of the loads: arm, hanger */
 struct rig {
 	gsl_rng *r;
 	double arm_frac, gain, friction_Nm, memory_Nm, scatter_Nm, noise_Nm, zero_Nm;
-	bool shaken;         /* a swinging weight shakes the bearing loose, more or less */
+	bool shaken; /* a swinging weight shakes the bearing loose, more or less */
 	double at_Nm, play[PLAYS], stuck_Nm;
 };
 
@@ -62,18 +62,27 @@ static void load(struct rig *g, double stated_Nm)
 		g->stuck_Nm *= gsl_ran_flat(g->r, 0, 1);
 }
 
-struct made { struct cellcal cal; struct cellcal_point point[128]; size_t n; };
+struct made {
+	struct cellcal cal;
+	struct cellcal_point point[128];
+	size_t n;
+};
 
 static void put(struct made *m, struct cellcal_reading *reading, struct rig *g, int series, int k, bool down)
 {
 	load(g, load_Nm[k]);
-	reading[m->n] = (struct cellcal_reading){ .series = series, .position = series < 3 ? 1 : series - 1,
-		.direction = down ? CELLCAL_DOWN : CELLCAL_UP, .indication = reads(g), .u_indication = g->gain * g->noise_Nm,
-		.load = { .torque_Nm = load_Nm[k], .shift_Nm = { 4e-4 * load_Nm[k], k ? 5e-4 : 0 } } };
+	reading[m->n] = (struct cellcal_reading){ .series = series,
+						  .position = series < 3 ? 1 : series - 1,
+						  .direction = down ? CELLCAL_DOWN : CELLCAL_UP,
+						  .indication = reads(g),
+						  .u_indication = g->gain * g->noise_Nm,
+						  .load = { .torque_Nm = load_Nm[k],
+							    .shift_Nm = { 4e-4 * load_Nm[k], k ? 5e-4 : 0 } } };
 	m->n++;
 }
 
-static const struct cellcal_source sources[PIECES] = { { "calibration arm", INFINITY, DIST_NORMAL }, { "mass of hanger", INFINITY, DIST_NORMAL } };
+static const struct cellcal_source sources[PIECES] = { { "calibration arm", INFINITY, DIST_NORMAL },
+						       { "mass of hanger", INFINITY, DIST_NORMAL } };
 
 static void calibrate(struct rig *g, int n_series, struct made *m)
 {
@@ -95,17 +104,25 @@ static void calibrate(struct rig *g, int n_series, struct made *m)
 		for (int k = LOADS - 1; k >= 0; k--)
 			put(m, reading, g, series, k, true);
 	}
-	const struct cellcal_input in = { .readings = reading, .n = m->n, .sources = sources, .n_sources = PIECES, .resolution = 1 };
+	const struct cellcal_input in = {
+		.readings = reading, .n = m->n, .sources = sources, .n_sources = PIECES, .resolution = 1
+	};
 	assert_int_equal(cellcal_fit(&in, &m->cal, m->point, &err), RC_OK);
 }
 
-/* The rig was used since (some torque, left where friction holds it), then the check as bridle ready takes it: weight and a further
- * piece on and off once; empty, both on and the further piece off, empty. */
+/* The rig was used since (some torque, left where friction holds it), then the check as bridle ready takes it: weight
+ * and a further piece on and off once; empty, both on and the further piece off, empty. */
 #define EXTRA_Nm 9.8
 static struct check_mass check(struct rig *g, const struct made *m, double stated_Nm)
 {
-	struct check_mass_input in = { .cal = &m->cal, .points = m->point, .n_points = m->n, .source = sources, .n_sources = PIECES,
-		.same_arm = true, .from_above = true, .load = { .torque_Nm = stated_Nm, .shift_Nm = { 4e-4 * stated_Nm, 5e-4 } } };
+	struct check_mass_input in = { .cal = &m->cal,
+				       .points = m->point,
+				       .n_points = m->n,
+				       .source = sources,
+				       .n_sources = PIECES,
+				       .same_arm = true,
+				       .from_above = true,
+				       .load = { .torque_Nm = stated_Nm, .shift_Nm = { 4e-4 * stated_Nm, 5e-4 } } };
 	struct check_mass ret;
 	struct err err;
 	double zero[2], y;
@@ -130,20 +147,32 @@ static struct check_mass check(struct rig *g, const struct made *m, double state
 
 static struct rig draw(gsl_rng *r)
 {
-	return (struct rig){ .r = r, .arm_frac = gsl_ran_gaussian(r, 4e-4), .gain = 116000 * (1 + gsl_ran_gaussian(r, 0.02)),
-		.friction_Nm = gsl_ran_flat(r, 0.016, 0.030), .memory_Nm = 0.056 * gsl_ran_flat(r, 0, 1), .scatter_Nm = gsl_ran_flat(r, 0, 0.03),
-		.noise_Nm = 0.0005 };
+	return (struct rig){ .r = r,
+			     .arm_frac = gsl_ran_gaussian(r, 4e-4),
+			     .gain = 116000 * (1 + gsl_ran_gaussian(r, 0.02)),
+			     .friction_Nm = gsl_ran_flat(r, 0.016, 0.030),
+			     .memory_Nm = 0.056 * gsl_ran_flat(r, 0, 1),
+			     .scatter_Nm = gsl_ran_flat(r, 0, 0.03),
+			     .noise_Nm = 0.0005 };
 }
 
-/* The finding: of 48 sound new calibrations of one kind of rig 19 were refused (1 kg, 0.3 % = 0.012 N·m against dry friction of
- * 0.016 N·m); four sound rigs with 0.1 % memory were refused. */
+/* The finding: of 48 sound new calibrations of one kind of rig 19 were refused (1 kg, 0.3 % = 0.012 N·m against dry
+ * friction of 0.016 N·m); four sound rigs with 0.1 % memory were refused. */
 static void a_sound_rig_is_not_told_to_calibrate_again(void **state)
 {
 	enum { RIGS = 400 };
-	static const struct { const char *what; int n_series; double check_Nm; bool memory, shaken; } kinds[] = {
-		{ "three series, 1.5 kg", 3, 7.42, false, false }, { "three series, 5 kg", 3, 24.5, false, false },
-		{ "one series, 1.5 kg", 1, 7.42, false, false }, { "0.1 % memory, 3 kg", 3, 14.7, true, false },
-		{ "shaken loose, 1.5 kg", 3, 7.42, false, true }, { "shaken loose, 5 kg", 3, 24.5, false, true },
+	static const struct {
+		const char *what;
+		int n_series;
+		double check_Nm;
+		bool memory, shaken;
+	} kinds[] = {
+		{ "three series, 1.5 kg", 3, 7.42, false, false },
+		{ "three series, 5 kg", 3, 24.5, false, false },
+		{ "one series, 1.5 kg", 1, 7.42, false, false },
+		{ "0.1 % memory, 3 kg", 3, 14.7, true, false },
+		{ "shaken loose, 1.5 kg", 3, 7.42, false, true },
+		{ "shaken loose, 5 kg", 3, 24.5, false, true },
 		{ "shaken loose, one series, 5 kg", 1, 24.5, false, true },
 	};
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
@@ -167,15 +196,17 @@ static void a_sound_rig_is_not_told_to_calibrate_again(void **state)
 			old_rule += fabs(c.off_Nm) > 0.003 * c.expected_Nm;
 			U += c.U_off_Nm / RIGS;
 		}
-		print_message("# %s: %d of %d refused, by 0.3 %%: %d; mean U %.4f N\u00b7m, %.2f %% of the check weight\n", kinds[k].what, refused, RIGS,
-			      old_rule, U, 100 * U / kinds[k].check_Nm);
+		print_message(
+			"# %s: %d of %d refused, by 0.3 %%: %d; mean U %.4f N\u00b7m, %.2f %% of the check weight\n",
+			kinds[k].what, refused, RIGS, old_rule, U, 100 * U / kinds[k].check_Nm);
 		/* 5 % of 400, and twice its standard deviation of 4.4 */
 		assert_true(refused <= 28);
 	}
 	gsl_rng_free(r);
 }
 
-/* What the check is for: a cell that was overloaded, a gain that was changed, an arm that touches while the weight hangs. */
+/* What the check is for: a cell that was overloaded, a gain that was changed, an arm that touches while the weight
+ * hangs. */
 static void what_changed_is_found(void **state)
 {
 	enum { RIGS = 200 };
@@ -205,7 +236,8 @@ static void what_changed_is_found(void **state)
 		quiet.gain *= 1.005;
 		found[2] += !check(&quiet, &m, 14.7).holds;
 	}
-	print_message("# of %d: two U found %d times, 1 %% at 24.5 N\u00b7m %d, 0.5 %% on a quiet rig %d\n", RIGS, found[0], found[1], found[2]);
+	print_message("# of %d: two U found %d times, 1 %% at 24.5 N\u00b7m %d, 0.5 %% on a quiet rig %d\n", RIGS,
+		      found[0], found[1], found[2]);
 	assert_true(found[0] >= RIGS * 95 / 100);
 	assert_true(found[1] >= RIGS * 95 / 100);
 	assert_true(found[2] >= RIGS * 95 / 100);
@@ -222,8 +254,13 @@ static void a_zero_that_moved_while_the_weight_hung_is_found(void **state)
 	struct rig g = draw(r);
 	g.scatter_Nm = 0.005;
 	calibrate(&g, 3, &m);
-	struct check_mass_input in = { .cal = &m.cal, .points = m.point, .n_points = m.n, .source = sources, .n_sources = PIECES,
-		.same_arm = true, .load = { .torque_Nm = 24.5, .shift_Nm = { 4e-4 * 24.5, 5e-4 } } };
+	struct check_mass_input in = { .cal = &m.cal,
+				       .points = m.point,
+				       .n_points = m.n,
+				       .source = sources,
+				       .n_sources = PIECES,
+				       .same_arm = true,
+				       .load = { .torque_Nm = 24.5, .shift_Nm = { 4e-4 * 24.5, 5e-4 } } };
 	struct check_mass c;
 	in.indication = g.gain * 24.5;
 	in.u_indication = g.gain * 0.0005;
@@ -239,14 +276,23 @@ static void a_zero_that_moved_while_the_weight_hung_is_found(void **state)
 /* A reading of the calibration at a lighter load, without any departure. */
 static const struct cellcal_point exact[] = { { .series = 1, .position = 1, .torque_Nm = 10, .indication = 10000 } };
 
-/* JCGM 100:2008, 5.2: what two numbers share with the same sign is no part of the uncertainty of their difference. A calibration
- * that is exact but for its arm (0.1 %), checked on the same arm and on another. */
+/* JCGM 100:2008, 5.2: what two numbers share with the same sign is no part of the uncertainty of their difference. A
+ * calibration that is exact but for its arm (0.1 %), checked on the same arm and on another. */
 static void the_same_arm_cancels_and_another_one_does_not(void **state)
 {
-	struct cellcal cal = { .model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .n_sources = 1, .max_Nm = 50 };
+	struct cellcal cal = {
+		.model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .n_sources = 1, .max_Nm = 50
+	};
 	const struct cellcal_source arm = { "calibration arm", INFINITY, DIST_NORMAL };
-	struct check_mass_input in = { .cal = &cal, .indication = 20000, .u_indication = 1, .source = &arm, .n_sources = 1, .same_arm = true,
-		.load = { .torque_Nm = 20, .shift_Nm = { 0.02 } }, .points = exact, .n_points = 1 };
+	struct check_mass_input in = { .cal = &cal,
+				       .indication = 20000,
+				       .u_indication = 1,
+				       .source = &arm,
+				       .n_sources = 1,
+				       .same_arm = true,
+				       .load = { .torque_Nm = 20, .shift_Nm = { 0.02 } },
+				       .points = exact,
+				       .n_points = 1 };
 	struct check_mass c;
 
 	(void)state;
@@ -263,9 +309,15 @@ static void the_same_arm_cancels_and_another_one_does_not(void **state)
 /* E_n by hand: off by 0.06 N·m with u 0.02 N·m, normal: U = 1.96 u, E_n = 1.53. */
 static void e_n_is_the_difference_by_its_U(void **state)
 {
-	const struct cellcal cal = { .model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50 };
-	struct check_mass_input in = { .cal = &cal, .indication = 20060, .u_indication = 20, .load = { .torque_Nm = 20 }, .points = exact,
-		.n_points = 1 };
+	const struct cellcal cal = {
+		.model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50
+	};
+	struct check_mass_input in = { .cal = &cal,
+				       .indication = 20060,
+				       .u_indication = 20,
+				       .load = { .torque_Nm = 20 },
+				       .points = exact,
+				       .n_points = 1 };
 	struct check_mass c;
 
 	(void)state;
@@ -281,7 +333,9 @@ static void e_n_is_the_difference_by_its_U(void **state)
 
 static void what_cannot_be_judged_is_refused(void **state)
 {
-	const struct cellcal cal = { .model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50 };
+	const struct cellcal cal = {
+		.model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50
+	};
 	struct check_mass_input in = { .cal = &cal, .indication = 76000, .load = { .torque_Nm = 20 } };
 	struct check_mass c;
 
@@ -299,11 +353,16 @@ static void what_cannot_be_judged_is_refused(void **state)
 	assert_false(c.holds);
 }
 
-/* Friction that the series do not show: 0.05 % of 50 N·m, rectangular, under the lightest load of 10 N·m and not from there on. */
+/* Friction that the series do not show: 0.05 % of 50 N·m, rectangular, under the lightest load of 10 N·m and not from
+ * there on. */
 static void a_light_weight_sees_less(void **state)
 {
-	const struct cellcal cal = { .model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50 };
-	struct check_mass_input in = { .cal = &cal, .indication = 9900, .load = { .torque_Nm = 9.9 }, .points = exact, .n_points = 1 };
+	const struct cellcal cal = {
+		.model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .dof = INFINITY, .max_Nm = 50
+	};
+	struct check_mass_input in = {
+		.cal = &cal, .indication = 9900, .load = { .torque_Nm = 9.9 }, .points = exact, .n_points = 1
+	};
 	struct check_mass c;
 
 	(void)state;

@@ -22,7 +22,8 @@ static void near(double got, double want, double tolerance)
 
 /* 1000 counts a N·m at 10, 20 ... 80 N·m. Series 1 and 2 rising in the first mounting, 3 falling there; 4, 5 and 6, 7
  * rising and falling in the second and third. Every figure is put in by hand. */
-static size_t series(struct cellcal_reading *out, int number, int position, bool down, double per_mille, double zero_end)
+static size_t series(struct cellcal_reading *out, int number, int position, bool down, double per_mille,
+		     double zero_end)
 {
 	size_t n = 0;
 
@@ -34,7 +35,8 @@ static size_t series(struct cellcal_reading *out, int number, int position, bool
 			step = 0;
 		struct cellcal_reading *r = &out[n++];
 		double T = 10.0 * step;
-		*r = (struct cellcal_reading){ .series = number, .position = position,
+		*r = (struct cellcal_reading){ .series = number,
+					       .position = position,
 					       .direction = down ? CELLCAL_DOWN : CELLCAL_UP };
 		r->load.torque_Nm = T;
 		r->load.shift_Nm[0] = 1e-4 * T;
@@ -83,7 +85,9 @@ static void figures_are_those_of_the_series(void **state)
 	near(s->resolution_frac, 1 / (50000 * (1 + 0.2e-3 / 3)), 1e-12);
 	near(e.zero_frac, 8.0 / 80000, 1e-7);
 	double fit = s->fit_frac;
-	near(s->u_frac, sqrt(1e-8 + (4e-8 + 0.325e-3 * 0.325e-3) / 12 + 36e-8 / 8 + fit * fit / 3 + 1 / (50005.0 * 50005.0) / 6), 1e-7);
+	near(s->u_frac,
+	     sqrt(1e-8 + (4e-8 + 0.325e-3 * 0.325e-3) / 12 + 36e-8 / 8 + fit * fit / 3 + 1 / (50005.0 * 50005.0) / 6),
+	     1e-7);
 	/* 0.06 % between the mountings is the worst: class 0.1 allows 0.10 %, class 0.05 only 0.05 % */
 	near(e.class_value, 0.1, 1e-12);
 	near(cal.class_value, 0.1, 1e-12);
@@ -154,11 +158,13 @@ static void the_file_and_the_built_in_table_are_one(void **state)
 	if (torque_table_read(SOURCE_ROOT "/calib/data/torque_classes.csv", "torque", &t, &m, &err))
 		fail_msg("%s", err.what);
 	same_rows(&t, b);
-	assert_int_equal(torque_table_read(SOURCE_ROOT "/calib/data/torque_classes.csv", "force", &force, &m, &err), RC_OK);
+	assert_int_equal(torque_table_read(SOURCE_ROOT "/calib/data/torque_classes.csv", "force", &force, &m, &err),
+			 RC_OK);
 	same_rows(&force, f);
 	assert_string_equal(force.row[0].label, "00");
 	assert_null(torque_table_builtin("speed"));
-	assert_int_equal(torque_table_read(SOURCE_ROOT "/calib/data/torque_classes.csv", "speed", &force, &m, &err), RC_ARG);
+	assert_int_equal(torque_table_read(SOURCE_ROOT "/calib/data/torque_classes.csv", "speed", &force, &m, &err),
+			 RC_ARG);
 	assert_non_null(strstr(err.what, "no rows with \"speed\""));
 }
 

@@ -21,14 +21,15 @@ static bool near(double a, double b)
 	return fabs(a - b) < 1e-9 * (1 + fabs(b));
 }
 
-/* zero(t) and drag(t) both straight lines, the drag backwards ratio times as large, at any times: the zero at the time of the backward
- * reading comes out whatever they are. */
+/* zero(t) and drag(t) both straight lines, the drag backwards ratio times as large, at any times: the zero at the time
+ * of the backward reading comes out whatever they are. */
 static void what_drifts_in_a_line_falls_out(void **state)
 {
 	(void)state;
 	srand(5);
 	for (int i = 0; i < 200; i++) {
-		double z0 = from(-5, 5), z1 = from(-1, 1), d0 = from(1, 2), d1 = from(-0.05, 0.05), ratio = from(0.8, 1.3);
+		double z0 = from(-5, 5), z1 = from(-1, 1), d0 = from(1, 2), d1 = from(-0.05, 0.05),
+		       ratio = from(0.8, 1.3);
 		double t[3] = { from(0, 1), from(2, 3), from(4, 6) };
 		struct turned_half half[3];
 
@@ -44,8 +45,8 @@ static void what_drifts_in_a_line_falls_out(void **state)
 	}
 }
 
-/* Equal spacing, ratio 1: (F1 + 2 B + F2)/4, so u = sqrt(1/16 + 4/16 + 1/16) of the readings' own, and a quarter of the fade as limits;
- * dz/dr = d/(1 + r) is half the drag. */
+/* Equal spacing, ratio 1: (F1 + 2 B + F2)/4, so u = sqrt(1/16 + 4/16 + 1/16) of the readings' own, and a quarter of the
+ * fade as limits; dz/dr = d/(1 + r) is half the drag. */
 static void weights_of_equal_spacing(void **state)
 {
 	const struct turned_half half[3] = { { 1, 5.9, 0.02 }, { 2, 4.4, 0.02 }, { 3, 5.5, 0.02 } };
@@ -60,8 +61,8 @@ static void weights_of_equal_spacing(void **state)
 	assert_true(near(found.fade_limit, 0.1));
 }
 
-/* By hand for r = 1.5: forward counts 0.6 and backward 0.4. Forward readings of 0.03 and 0.04 in the middle: half of their root sum, 0.025;
- * so 0.6 * 0.025 = 0.015 beside 0.4 * 0.05 = 0.02. The fade of 0.4 by 0.6 and by half. */
+/* By hand for r = 1.5: forward counts 0.6 and backward 0.4. Forward readings of 0.03 and 0.04 in the middle: half of
+ * their root sum, 0.025; so 0.6 * 0.025 = 0.015 beside 0.4 * 0.05 = 0.02. The fade of 0.4 by 0.6 and by half. */
 static void weights_of_unlike_drag(void **state)
 {
 	const struct turned_half half[3] = { { 0, 5.9, 0.03 }, { 1, 4.4, 0.05 }, { 2, 5.5, 0.04 } };
@@ -74,8 +75,8 @@ static void weights_of_unlike_drag(void **state)
 	assert_true(near(found.unlike, 1.3 / 2.5 / 2.5));
 }
 
-/* Drag that dies away exponentially, slowly and fast: the zero is off, and by less than its limit. By hand for D e^(-t/tau) at times
- * 0, 1, 2 with q = e^(-1/tau): D (1 + q^2 - 2 q)/4 = D (1 - q)^2/4 of a limit of D (1 - q^2)/4. */
+/* Drag that dies away exponentially, slowly and fast: the zero is off, and by less than its limit. By hand for D
+ * e^(-t/tau) at times 0, 1, 2 with q = e^(-1/tau): D (1 + q^2 - 2 q)/4 = D (1 - q)^2/4 of a limit of D (1 - q^2)/4. */
 static void a_fade_stays_within_its_limit(void **state)
 {
 	(void)state;
@@ -105,10 +106,8 @@ static void forward_and_back_alone(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(what_drifts_in_a_line_falls_out),
-		cmocka_unit_test(weights_of_equal_spacing),
-		cmocka_unit_test(weights_of_unlike_drag),
-		cmocka_unit_test(a_fade_stays_within_its_limit),
+		cmocka_unit_test(what_drifts_in_a_line_falls_out), cmocka_unit_test(weights_of_equal_spacing),
+		cmocka_unit_test(weights_of_unlike_drag),          cmocka_unit_test(a_fade_stays_within_its_limit),
 		cmocka_unit_test(forward_and_back_alone),
 	};
 

@@ -11,8 +11,8 @@
 
 #include "tests/unit/near.h"
 
-/* NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flow rate of ten batches: mean 50.81, mean moving range 1.8778,
- * upper limit 55.8041, lower limit 45.8159, "the process is in control". */
+/* NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2, flow rate of ten batches: mean 50.81, mean moving
+ * range 1.8778, upper limit 55.8041, lower limit 45.8159, "the process is in control". */
 static void the_handbook_s_flow_rates(void **state)
 {
 	static const double x[] = { 49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1 };
@@ -49,7 +49,12 @@ static struct control_chart after_base(const double *x, size_t n)
 /* Nelson 1984: each pattern just there, and just not there. The baseline before it ends above the centre by 0.564. */
 static void each_rule_is_found_where_it_is_and_not_where_it_is_not(void **state)
 {
-	static const struct { const char *what; double x[12]; size_t n; int rule, side; } rows[] = {
+	static const struct {
+		const char *what;
+		double x[12];
+		size_t n;
+		int rule, side;
+	} rows[] = {
 		{ "beyond 3", { 3.01 }, 1, CHART_BEYOND, 1 },
 		{ "not beyond 3", { 2.99 }, 1, 0, 0 },
 		{ "below 3", { -3.01 }, 1, CHART_BEYOND, -1 },
@@ -69,10 +74,12 @@ static void each_rule_is_found_where_it_is_and_not_where_it_is_not(void **state)
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		struct control_chart c = after_base(rows[i].x, rows[i].n);
 		if (c.n_hits != (rows[i].rule ? 1u : 0u))
-			fail_msg("%s: found %zu hits, first of rule %d", rows[i].what, c.n_hits, c.n_hits ? (int)c.hit[0].rule : 0);
+			fail_msg("%s: found %zu hits, first of rule %d", rows[i].what, c.n_hits,
+				 c.n_hits ? (int)c.hit[0].rule : 0);
 		if (rows[i].rule && ((int)c.hit[0].rule != rows[i].rule || c.hit[0].side != rows[i].side ||
 				     c.hit[0].at != CHART_BASE + rows[i].n - 1))
-			fail_msg("%s: found rule %d side %d at %zu", rows[i].what, (int)c.hit[0].rule, c.hit[0].side, c.hit[0].at);
+			fail_msg("%s: found rule %d side %d at %zu", rows[i].what, (int)c.hit[0].rule, c.hit[0].side,
+				 c.hit[0].at);
 	}
 }
 

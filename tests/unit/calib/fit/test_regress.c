@@ -65,7 +65,8 @@ static void exact_polynomials_come_back(void **state)
 			if (regress_fit(&in, &fit, NULL, &err))
 				fail_msg("degree %d: %s", degree, err.what);
 			for (size_t j = 0; j < fit.p; j++)
-				near(fit.coef[j], coef[j + (size_t)origin], 1e-13 * (1 + fabs(coef[j + (size_t)origin])));
+				near(fit.coef[j], coef[j + (size_t)origin],
+				     1e-13 * (1 + fabs(coef[j + (size_t)origin])));
 		}
 	gsl_rng_free(r);
 }
@@ -149,8 +150,8 @@ static void bands_cover(void **state)
 			any = any || points[i].outlier;
 		clean += !any;
 	}
-	print_message("# of %d: confidence band %d, prediction band %d, inverse %d, no false outlier %d; seed %lu\n", trials,
-		      band, single, inverse, clean, seed);
+	print_message("# of %d: confidence band %d, prediction band %d, inverse %d, no false outlier %d; seed %lu\n",
+		      trials, band, single, inverse, clean, seed);
 	assert_true(band > 0.935 * trials && band < 0.965 * trials);
 	assert_true(single > 0.935 * trials && single < 0.965 * trials);
 	assert_true(inverse > 0.935 * trials && inverse < 0.965 * trials);
@@ -219,21 +220,32 @@ static void rounding_is_no_scatter(void **state)
 
 static void says_what_is_wrong(void **state)
 {
-	static const double x[] = { 1, 2, 3, 4 }, y[] = { 1, 3, 2, 5 }, same[] = { 2, 2, 2, 2 }, nan_y[] = { 1, NAN, 2, 3 },
-			    big[] = { 1, 2, 1e200, 4 }, negative[] = { 1, 1, -1, 1 }, zero[] = { 0, 0, 0, 0 },
-			    twice[] = { 1, 2, 2, 4, 3, 6, 5, 10 };
-	struct { const char *name; struct regress_in in; enum rc rc; const char *says; } rows[] = {
+	static const double x[] = { 1, 2, 3, 4 }, y[] = { 1, 3, 2, 5 }, same[] = { 2, 2, 2, 2 },
+			    nan_y[] = { 1, NAN, 2, 3 }, big[] = { 1, 2, 1e200, 4 }, negative[] = { 1, 1, -1, 1 },
+			    zero[] = { 0, 0, 0, 0 }, twice[] = { 1, 2, 2, 4, 3, 6, 5, 10 };
+	struct {
+		const char *name;
+		struct regress_in in;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
 		{ "too few", { 2, 1, x, y, NULL, 1, false, false }, RC_ARG, "2 points are too few" },
 		{ "too few for a cubic", { 4, 1, x, y, NULL, 3, false, false }, RC_ARG, "at least 5" },
 		{ "equal abscissae", { 4, 1, same, y, NULL, 1, false, false }, RC_SINGULAR, "same x (2)" },
-		{ "two abscissae for a quadratic", { 4, 1, negative, y, NULL, 2, false, false }, RC_SINGULAR, "too few different x" },
+		{ "two abscissae for a quadratic",
+		  { 4, 1, negative, y, NULL, 2, false, false },
+		  RC_SINGULAR,
+		  "too few different x" },
 		{ "all zero through the origin", { 4, 1, zero, y, NULL, 1, true, false }, RC_SINGULAR, "every x is 0" },
 		{ "NaN", { 4, 1, x, nan_y, NULL, 1, false, false }, RC_ARG, "point 2 of 4: y is not a finite" },
 		{ "overflow", { 4, 1, big, y, NULL, 1, false, false }, RC_RANGE, "too large" },
 		{ "negative weight", { 4, 1, x, y, negative, 1, false, false }, RC_ARG, "weight -1 is not positive" },
 		{ "degree", { 4, 1, x, y, NULL, 11, false, false }, RC_ARG, "degree 11" },
 		{ "degree 0", { 4, 1, x, y, NULL, 0, false, false }, RC_ARG, "degree 0" },
-		{ "one variable twice the other", { 4, 2, twice, y, NULL, 1, false, false }, RC_SINGULAR, "variable 2 follows" },
+		{ "one variable twice the other",
+		  { 4, 2, twice, y, NULL, 1, false, false },
+		  RC_SINGULAR,
+		  "variable 2 follows" },
 		{ "no variable", { 4, 0, x, y, NULL, 1, false, false }, RC_ARG, "0 variables" },
 	};
 
@@ -398,7 +410,8 @@ static void york_is_symmetric(void **state)
 	double least = misfit(x, y, ux, uy, rho, 12, a.intercept, a.slope);
 	near(least, a.chi2, 1e-10);
 	for (int k = 0; k < 8; k++)
-		assert_true(misfit(x, y, ux, uy, rho, 12, a.intercept + 1e-3 * cos(k), a.slope + 3e-4 * sin(k)) > least);
+		assert_true(misfit(x, y, ux, uy, rho, 12, a.intercept + 1e-3 * cos(k), a.slope + 3e-4 * sin(k)) >
+			    least);
 	gsl_rng_free(r);
 }
 

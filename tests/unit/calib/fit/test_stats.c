@@ -133,8 +133,8 @@ static void errors_of_correlated_means_cover(void **state)
 		by_naive += fabs(m.mean - 100) < 2 * m.u_mean_naive;
 		by_acf += fabs(m.mean - 100) < 2 * m.sd / sqrt(stats_n_effective_acf(x, n));
 	}
-	print_message("# of %d means, k = 2: lag-1 %d, sum of the autocorrelation %d, as if independent %d; seed %lu\n", trials,
-		      by_lag1, by_acf, by_naive, seed);
+	print_message("# of %d means, k = 2: lag-1 %d, sum of the autocorrelation %d, as if independent %d; seed %lu\n",
+		      trials, by_lag1, by_acf, by_naive, seed);
 	assert_true(by_lag1 > 925 && by_lag1 < 975);
 	assert_true(by_acf > 910 && by_acf < 980);
 	assert_true(by_naive < 600); /* the control: three times too narrow */
@@ -144,9 +144,17 @@ static void errors_of_correlated_means_cover(void **state)
 /* --- settle test --- */
 static void settles_on_a_flat_record_and_not_on_a_slope(void **state)
 {
-	static const struct { const char *name; double slope, noise; bool settled; } rows[] = {
-		{ "flat", 0, 0, true },          { "flat, noise", 0, 0.01, true }, { "slope inside", 0.02, 0.01, true },
-		{ "slope outside", 0.2, 0.01, false }, { "falling", -0.2, 0.01, false }, { "noise too large to tell", 0, 5, false },
+	static const struct {
+		const char *name;
+		double slope, noise;
+		bool settled;
+	} rows[] = {
+		{ "flat", 0, 0, true },
+		{ "flat, noise", 0, 0.01, true },
+		{ "slope inside", 0.02, 0.01, true },
+		{ "slope outside", 0.2, 0.01, false },
+		{ "falling", -0.2, 0.01, false },
+		{ "noise too large to tell", 0, 5, false },
 	};
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
 
@@ -190,7 +198,9 @@ static void the_slope_is_that_of_the_window_alone(void **state)
 static void the_error_of_the_slope_is_right(void **state)
 {
 	/* white and first-order noise: slope/u against its own scatter over 400 records */
-	static const struct { double rho, low, high; } rows[] = { { 0, 0.8, 1.25 }, { 0.9, 0.8, 1.3 }, { 0.98, 0.8, 1.6 } };
+	static const struct {
+		double rho, low, high;
+	} rows[] = { { 0, 0.8, 1.25 }, { 0.9, 0.8, 1.3 }, { 0.98, 0.8, 1.6 } };
 	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
 	double x[601];
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How often the interval of a record's mean holds the truth, over simulated records whose truth is 0. By lag-1
- * autocorrelation alone an interval of the first kind below held it in 67 % of records, of the second in 59, of the third in
- * less than half. */
+ * autocorrelation alone an interval of the first kind below held it in 67 % of records, of the second in 59, of the
+ * third in less than half. */
 #include "calib/fit/stats.h"
 #include "calib/number/uncertain.h"
 
@@ -21,8 +21,14 @@
 
 static const unsigned long seed = 240991;
 
-struct kind { const char *name; size_t n; double white, rho, slow; };
-struct score { double given, covered, width; /* share of records; of those; mean half-width by the ideal one */ };
+struct kind {
+	const char *name;
+	size_t n;
+	double white, rho, slow;
+};
+struct score {
+	double given, covered, width; /* share of records; of those; mean half-width by the ideal one */
+};
 
 static void fill(gsl_rng *r, const struct kind *k, double *x)
 {
@@ -68,15 +74,17 @@ static struct score try_kind(const struct kind *k, int records)
 	s.given = given / (double)records;
 	s.covered = given ? covered / (double)given : NAN;
 	s.width = given ? s.width / given : NAN;
-	printf("# %-34s n %5zu: interval in %5.1f %% of %d records, %5.1f %% of them hold the truth, width by ideal %.2f\n", k->name,
-	       k->n, 100 * s.given, records, 100 * s.covered, s.width);
+	printf("# %-34s n %5zu: interval in %5.1f %% of %d records, %5.1f %% of them hold the truth, width by ideal "
+	       "%.2f\n",
+	       k->name, k->n, 100 * s.given, records, 100 * s.covered, s.width);
 	return s;
 }
 
 /* Nearly no record of these can know: true effective counts 1.6, 1.6 and, for the sum, 2.6. */
 static void where_nothing_can_be_known_nothing_is_said(void **state)
 {
-	static const struct kind hopeless[] = { { "autoregressive 0.99", 240, 0, 0.99, 1 }, { "autoregressive 0.9", 20, 0, 0.9, 1 },
+	static const struct kind hopeless[] = { { "autoregressive 0.99", 240, 0, 0.99, 1 },
+						{ "autoregressive 0.9", 20, 0, 0.9, 1 },
 						{ "white with slow as large", 240, 1, 0.99, 1 } };
 	static const double most_given[] = { 0.03, 0.10, 0.25 };
 
@@ -91,8 +99,11 @@ static void where_nothing_can_be_known_nothing_is_said(void **state)
 /* 400 records: 95 % less three standard errors of 1.1 % each. */
 static void what_is_said_holds(void **state)
 {
-	static const struct kind fair[] = { { "white", 50, 1, 0, 0 }, { "white", 1000, 1, 0, 0 }, { "autoregressive 0.5", 240, 0, 0.5, 1 },
-					    { "autoregressive 0.8", 1000, 0, 0.8, 1 }, { "autoregressive 0.95", 2000, 0, 0.95, 1 },
+	static const struct kind fair[] = { { "white", 50, 1, 0, 0 },
+					    { "white", 1000, 1, 0, 0 },
+					    { "autoregressive 0.5", 240, 0, 0.5, 1 },
+					    { "autoregressive 0.8", 1000, 0, 0.8, 1 },
+					    { "autoregressive 0.95", 2000, 0, 0.95, 1 },
 					    { "white with slow 0.95 at 0.5", 2000, 1, 0.95, 0.5 } };
 
 	(void)state;
@@ -109,7 +120,8 @@ static void what_is_said_holds(void **state)
 
 static void too_few_readings_and_bad_ones(void **state)
 {
-	static const double few[] = { 1, 2, 1, 3 }, equal[] = { 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4 }, bad[] = { 1, NAN, 2, 3, 4 };
+	static const double few[] = { 1, 2, 1, 3 }, equal[] = { 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4 },
+			    bad[] = { 1, NAN, 2, 3, 4 };
 	struct stats_shy s;
 
 	(void)state;

@@ -25,7 +25,9 @@ static double rho(enum air_formula formula, double p, double t, double h)
 
 static void uncertainty_by_difference_quotients(void **state)
 {
-	struct air_state s = { { .value = 1e5, .u = 100 }, { .value = 20, .u = 0.5 }, { .value = 0.5, .u = 0.1 }, 0.0004 };
+	struct air_state s = {
+		{ .value = 1e5, .u = 100 }, { .value = 20, .u = 0.5 }, { .value = 0.5, .u = 0.1 }, 0.0004
+	};
 	struct air a;
 
 	(void)state;
@@ -73,8 +75,8 @@ static void says_when_outside_its_range(void **state)
 static void nonsense_is_refused(void **state)
 {
 	static const double rows[][3] = {
-		{ 1013.25, 20, 0.5 }, { NAN, 20, 0.5 }, { 1e5, NAN, 0.5 }, { 1e5, 20, NAN }, { 1e5, 293, 0.5 },
-		{ 1e5, 20, 50 }, { 1e5, 20, -0.1 },
+		{ 1013.25, 20, 0.5 }, { NAN, 20, 0.5 }, { 1e5, NAN, 0.5 }, { 1e5, 20, NAN },
+		{ 1e5, 293, 0.5 },    { 1e5, 20, 50 },  { 1e5, 20, -0.1 },
 	};
 	struct air a = { .density_kg_per_m3 = 7 };
 	struct err err;
@@ -96,8 +98,10 @@ static void nonsense_is_refused(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(uncertainty_by_difference_quotients), cmocka_unit_test(behaves_as_air_does),
-		cmocka_unit_test(says_when_outside_its_range), cmocka_unit_test(nonsense_is_refused),
+		cmocka_unit_test(uncertainty_by_difference_quotients),
+		cmocka_unit_test(behaves_as_air_does),
+		cmocka_unit_test(says_when_outside_its_range),
+		cmocka_unit_test(nonsense_is_refused),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -61,7 +61,8 @@ static void nonsense_is_refused(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(parts_of_the_uncertainty), cmocka_unit_test(both_hemispheres_alike),
+		cmocka_unit_test(parts_of_the_uncertainty),
+		cmocka_unit_test(both_hemispheres_alike),
 		cmocka_unit_test(nonsense_is_refused),
 	};
 

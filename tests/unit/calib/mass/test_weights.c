@@ -183,10 +183,14 @@ static void an_arm_must_be_one(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(classes_are_read), cmocka_unit_test(refuses_what_the_standard_has_not),
-		cmocka_unit_test(a_class_is_a_rectangle), cmocka_unit_test(force_in_air),
-		cmocka_unit_test(density_matters_away_from_reference_air), cmocka_unit_test(torque_on_an_arm),
-		cmocka_unit_test(a_stack_shares_what_it_shares), cmocka_unit_test(an_arm_must_be_one),
+		cmocka_unit_test(classes_are_read),
+		cmocka_unit_test(refuses_what_the_standard_has_not),
+		cmocka_unit_test(a_class_is_a_rectangle),
+		cmocka_unit_test(force_in_air),
+		cmocka_unit_test(density_matters_away_from_reference_air),
+		cmocka_unit_test(torque_on_an_arm),
+		cmocka_unit_test(a_stack_shares_what_it_shares),
+		cmocka_unit_test(an_arm_must_be_one),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -74,7 +74,9 @@ static void nonsense_is_refused(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(edges), cmocka_unit_test(verdicts), cmocka_unit_test(guard_and_probability_are_one),
+		cmocka_unit_test(edges),
+		cmocka_unit_test(verdicts),
+		cmocka_unit_test(guard_and_probability_are_one),
 		cmocka_unit_test(nonsense_is_refused),
 	};
 

@@ -31,7 +31,8 @@ static void factors_are_those_of_the_distributions(void **state)
 	static const double one[] = { 0.7 }, four[] = { 1, 1, 1, 1 };
 	(void)state;
 
-	assert_true(fabs(factor(DIST_RECT, 1, one, INFINITY) - 0.95 * sqrt(3)) < 0.015); /* the sharp edge is a little rounded */
+	assert_true(fabs(factor(DIST_RECT, 1, one, INFINITY) - 0.95 * sqrt(3)) <
+		    0.015); /* the sharp edge is a little rounded */
 	assert_true(fabs(factor(DIST_TRI, 1, one, INFINITY) - sqrt(6) * (1 - sqrt(0.05))) < 0.005);
 	assert_true(fabs(factor(DIST_RECT, 4, four, INFINITY) - 3.879407 / 2) < 0.001);
 	assert_true(fabs(factor(DIST_NORMAL, 1, one, INFINITY) - 1.959964) < 1e-5);
@@ -62,7 +63,8 @@ static void one_distribution_exactly(void **state)
 	for (size_t i = 0; i < 4; i++)
 		for (size_t j = 0; j < 4; j++) {
 			double k = dist_coverage_factor(DIST_TRAPEZOID, tops[i], INFINITY, coverages[j]);
-			double x = k * sqrt((1 + tops[i] * tops[i]) / 6); /* JCGM 100:2008, 4.3.9, for a half-width of 1 */
+			double x =
+				k * sqrt((1 + tops[i] * tops[i]) / 6); /* JCGM 100:2008, 4.3.9, for a half-width of 1 */
 			assert_true(fabs(area(tops[i], x) - coverages[j]) < 1e-5);
 		}
 	assert_true(isnan(dist_coverage_factor(DIST_RECT, 0, INFINITY, 1)));

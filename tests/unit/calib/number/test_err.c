@@ -46,9 +46,13 @@ static void prefix_keeps_the_sentence_and_marks_a_cut(void **state)
 
 static void exit_statuses_are_those_of_the_design(void **state)
 {
-	static const struct { enum rc rc; int status; } rows[] = {
-		{ RC_OK, 0 }, { RC_INTERLOCK, 1 }, { RC_SAYS_NO, 1 }, { RC_ARG, 2 }, { RC_RANGE, 2 },
-		{ RC_SINGULAR, 2 }, { RC_IO, 3 }, { RC_TIMEOUT, 3 }, { RC_PROTOCOL, 3 }, { RC_NOMEM, 3 }, { RC_DB, 3 },
+	static const struct {
+		enum rc rc;
+		int status;
+	} rows[] = {
+		{ RC_OK, 0 },       { RC_INTERLOCK, 1 }, { RC_SAYS_NO, 1 }, { RC_ARG, 2 },
+		{ RC_RANGE, 2 },    { RC_SINGULAR, 2 },  { RC_IO, 3 },      { RC_TIMEOUT, 3 },
+		{ RC_PROTOCOL, 3 }, { RC_NOMEM, 3 },     { RC_DB, 3 },
 	};
 
 	(void)state;

@@ -70,8 +70,10 @@ static void normal_in_every_bin(void **state)
 		beyond += fabs(x) > 4.2;
 	}
 	for (int b = 0; b < BINS; b++) {
-		double low = b == 0 ? -INFINITY : 0.25 * (b - BINS / 2), high = b == BINS - 1 ? INFINITY : 0.25 * (b + 1 - BINS / 2);
-		double expected = n * (gsl_cdf_ugaussian_P(high < 0 ? high : -low) - gsl_cdf_ugaussian_P(high < 0 ? low : -high));
+		double low = b == 0 ? -INFINITY : 0.25 * (b - BINS / 2),
+		       high = b == BINS - 1 ? INFINITY : 0.25 * (b + 1 - BINS / 2);
+		double expected =
+			n * (gsl_cdf_ugaussian_P(high < 0 ? high : -low) - gsl_cdf_ugaussian_P(high < 0 ? low : -high));
 		chi2 += (count[b] - expected) * (count[b] - expected) / expected;
 	}
 	double p = gsl_cdf_chisq_Q(chi2, BINS - 1);
@@ -99,7 +101,9 @@ static void layers_close(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(first_numbers), cmocka_unit_test(streams_differ), cmocka_unit_test(layers_close),
+		cmocka_unit_test(first_numbers),
+		cmocka_unit_test(streams_differ),
+		cmocka_unit_test(layers_close),
 		cmocka_unit_test(normal_in_every_bin),
 	};
 

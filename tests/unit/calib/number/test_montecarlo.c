@@ -134,8 +134,9 @@ static void same_digits_for_any_number_of_threads(void **state)
 
 	(void)state;
 	for (int adaptive = 0; adaptive < 2; adaptive++) {
-		struct mc_options o = { .trials = adaptive ? 0 : 123457, .seed = 5, .coverage = 0.95, .digits = 1,
-					.threads = 1 };
+		struct mc_options o = {
+			.trials = adaptive ? 0 : 123457, .seed = 5, .coverage = 0.95, .digits = 1, .threads = 1
+		};
 		assert_int_equal(montecarlo_run(&m, &o, &first, NULL), RC_OK);
 		for (unsigned threads = 2; threads <= 7; threads++) {
 			o.threads = threads;
@@ -154,7 +155,10 @@ static void same_digits_for_any_number_of_threads(void **state)
 /* Mean and standard deviation of each distribution against its closed form, within five of their own sigmas. */
 static void distributions_have_their_moments(void **state)
 {
-	static const struct { enum dist dist; double dof, beta, sd, kurtosis; } rows[] = {
+	static const struct {
+		enum dist dist;
+		double dof, beta, sd, kurtosis;
+	} rows[] = {
 		{ DIST_NORMAL, INFINITY, 0, 1, 3 },
 		{ DIST_RECT, INFINITY, 0, 1, 1.8 },
 		{ DIST_TRI, INFINITY, 0, 1, 2.4 },
@@ -166,15 +170,17 @@ static void distributions_have_their_moments(void **state)
 
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		struct mc_input input = { .value = 7, .u = 1, .dof = rows[i].dof, .beta = rows[i].beta,
-					  .dist = rows[i].dist };
+		struct mc_input input = {
+			.value = 7, .u = 1, .dof = rows[i].dof, .beta = rows[i].beta, .dist = rows[i].dist
+		};
 		struct mc_model m = { .n_inputs = 1, .n_outputs = 1, .inputs = &input, .eval = itself };
 		struct mc_options o = { .trials = 1000000, .seed = seed(), .coverage = 0.95, .digits = 2 };
 		static struct mc_result r;
 		assert_int_equal(montecarlo_run(&m, &o, &r, NULL), RC_OK);
 		double s_mean = rows[i].sd / 1000, s_u = rows[i].sd * sqrt((rows[i].kurtosis - 1) / 4e6);
 		if (!(fabs(r.output[0].mean - 7) < 5 * s_mean && fabs(r.output[0].u - rows[i].sd) < 5 * s_u))
-			fail_msg("row %zu: mean %.6f sd %.6f, expected 7, %.6f", i, r.output[0].mean, r.output[0].u, rows[i].sd);
+			fail_msg("row %zu: mean %.6f sd %.6f, expected 7, %.6f", i, r.output[0].mean, r.output[0].u,
+				 rows[i].sd);
 		/* and the run knows its own scatter, to a factor that 32 groups allow */
 		assert_true(r.output[0].s_mean > 0.5 * s_mean && r.output[0].s_mean < 1.7 * s_mean);
 	}
@@ -183,13 +189,16 @@ static void distributions_have_their_moments(void **state)
 /* Quantiles: closed forms of the coverage factor at 95 % (GUM G.2.3 for the rectangle: 1.65). */
 static void distributions_have_their_quantiles(void **state)
 {
-	static const struct { enum dist dist; double dof, beta, k; } rows[] = {
+	static const struct {
+		enum dist dist;
+		double dof, beta, k;
+	} rows[] = {
 		{ DIST_NORMAL, INFINITY, 0, 1.959963984540054 },
-		{ DIST_RECT, INFINITY, 0, 1.6454482671904334 },            /* 0.95 sqrt 3 */
-		{ DIST_TRI, INFINITY, 0, 1.901766744741498 },              /* sqrt 6 (1 - sqrt 0.05) */
+		{ DIST_RECT, INFINITY, 0, 1.6454482671904334 }, /* 0.95 sqrt 3 */
+		{ DIST_TRI, INFINITY, 0, 1.901766744741498 },   /* sqrt 6 (1 - sqrt 0.05) */
 		/* trapezoid, top B of the base: a (1 - sqrt(0.05 (1 - B^2))), a = sqrt(6/(1 + B^2)); B = 0.5 */
 		{ DIST_TRAPEZOID, INFINITY, 0.5, 1.7666261613087357 },
-		{ DIST_T, 4, 0, 2.7764451051977987 },                      /* Student's t table */
+		{ DIST_T, 4, 0, 2.7764451051977987 }, /* Student's t table */
 	};
 
 	(void)state;
@@ -202,7 +211,8 @@ static void distributions_have_their_quantiles(void **state)
 		struct mc_output *out = &r.output[0];
 		if (!(fabs(out->symmetric[1] - rows[i].k) < 6 * out->s_high &&
 		      fabs(out->symmetric[0] + rows[i].k) < 6 * out->s_low))
-			fail_msg("row %zu: [%.5f, %.5f], expected +-%.5f", i, out->symmetric[0], out->symmetric[1], rows[i].k);
+			fail_msg("row %zu: [%.5f, %.5f], expected +-%.5f", i, out->symmetric[0], out->symmetric[1],
+				 rows[i].k);
 		assert_true(out->shortest[1] - out->shortest[0] <= out->symmetric[1] - out->symmetric[0]);
 	}
 }
@@ -342,12 +352,15 @@ static void refusals(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(intervals_match_the_slow_way), cmocka_unit_test(same_digits_for_any_number_of_threads),
+		cmocka_unit_test(intervals_match_the_slow_way),
+		cmocka_unit_test(same_digits_for_any_number_of_threads),
 		cmocka_unit_test(distributions_have_their_moments),
 		cmocka_unit_test(distributions_have_their_quantiles),
 		cmocka_unit_test(linear_law_agrees_on_linear_models),
-		cmocka_unit_test(and_is_refuted_where_the_model_bends), cmocka_unit_test(outputs_are_correlated),
-		cmocka_unit_test(degrees_of_freedom_reach_the_factor), cmocka_unit_test(refusals),
+		cmocka_unit_test(and_is_refuted_where_the_model_bends),
+		cmocka_unit_test(outputs_are_correlated),
+		cmocka_unit_test(degrees_of_freedom_reach_the_factor),
+		cmocka_unit_test(refusals),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

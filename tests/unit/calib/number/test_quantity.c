@@ -25,7 +25,12 @@ static void near_rel(double found, double expected, double rel, const char *what
 
 static void reads_what_people_write(void **state)
 {
-	static const struct { const char *text, *unit; double value, u; enum dist dist; double dof; } rows[] = {
+	static const struct {
+		const char *text, *unit;
+		double value, u;
+		enum dist dist;
+		double dof;
+	} rows[] = {
 		/* value and unit alone */
 		{ "250.0 mm", "m", 0.25, 0, DIST_NORMAL, INFINITY },
 		{ "12 N.m", "N.m", 12, 0, DIST_NORMAL, INFINITY },
@@ -45,7 +50,9 @@ static void reads_what_people_write(void **state)
 		{ "1 \xc2\xb0", "arcmin", 60, 0, DIST_NORMAL, INFINITY },
 		{ "52.3 deg", "\xc2\xb0", 52.3, 0, DIST_NORMAL, INFINITY },
 		{ "20 degC", "degC", 20, 0, DIST_NORMAL, INFINITY },
-		{ "20 \xc2\xb0""C", "K", 293.15, 0, DIST_NORMAL, INFINITY },
+		{ "20 \xc2\xb0"
+		  "C",
+		  "K", 293.15, 0, DIST_NORMAL, INFINITY },
 		{ "0.5 %", "1", 0.005, 0, DIST_NORMAL, INFINITY },
 		{ "50 ppm", "1", 50e-6, 0, DIST_NORMAL, INFINITY },
 		{ "0.47", "1", 0.47, 0, DIST_NORMAL, INFINITY },
@@ -53,7 +60,9 @@ static void reads_what_people_write(void **state)
 		{ "0.11 N\xc2\xb7m/A", "N.m/A", 0.11, 0, DIST_NORMAL, INFINITY },
 		{ "9.81 m/s\xc2\xb2", "m/s2", 9.81, 0, DIST_NORMAL, INFINITY },
 		{ "3 K\xe2\x81\xbb\xc2\xb9", "1/K", 3, 0, DIST_NORMAL, INFINITY },
-		{ "\xe2\x88\x92" "3 m", "m", -3, 0, DIST_NORMAL, INFINITY },
+		{ "\xe2\x88\x92"
+		  "3 m",
+		  "m", -3, 0, DIST_NORMAL, INFINITY },
 		{ "1.5e-3 m", "mm", 1.5, 0, DIST_NORMAL, INFINITY },
 		/* limits: rectangular, a/sqrt 3, GUM 4.3.7 */
 		{ "250.0 mm \xc2\xb1 0.2 mm", "mm", 250, 0.2 / 1.7320508075688772, DIST_RECT, INFINITY },
@@ -107,7 +116,11 @@ static void reads_what_people_write(void **state)
 
 static void refuses_with_one_sentence(void **state)
 {
-	static const struct { const char *text, *unit; enum rc rc; const char *says; } rows[] = {
+	static const struct {
+		const char *text, *unit;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
 		{ "", "mm", RC_ARG, "nothing is written" },
 		{ "mm", "mm", RC_ARG, "no number" },
 		{ "60", "N.m", RC_ARG, "unit is missing" },
@@ -176,7 +189,10 @@ static void same_in_every_locale(void **state)
 
 static void writes_the_way_of_the_gum(void **state)
 {
-	static const struct { double value, u, k, p; const char *unit, *text; } rows[] = {
+	static const struct {
+		double value, u, k, p;
+		const char *unit, *text;
+	} rows[] = {
 		{ 20.3412, 0.0585, 2.05, 0.95, "N.m", "20.34 N\xc2\xb7m \xc2\xb1 0.12 N\xc2\xb7m (k = 2.05, 95 %)" },
 		/* GUM 7.2.4: m = (100.02147 +- 0.00079) g, U = k u, u 0.35 mg, k 2.26 */
 		{ 100.02147, 0.00035, 2.26, 0.95, "g", "100.02147 g \xc2\xb1 0.00079 g (k = 2.26, 95 %)" },
@@ -187,7 +203,10 @@ static void writes_the_way_of_the_gum(void **state)
 		{ 12.5, 0, 2, 0.95, "N.m", "12.5 N\xc2\xb7m" },
 		{ 12.5, NAN, 2, 0.95, "N.m", "12.5 N\xc2\xb7m" },
 		{ NAN, 1, 2, 0.95, "N.m", "not a number N\xc2\xb7m" },
-		{ 23.456, 0.25, 2, 0.95, "degC", "23.46 \xc2\xb0""C \xc2\xb1 0.50 \xc2\xb0""C (k = 2.00, 95 %)" },
+		{ 23.456, 0.25, 2, 0.95, "degC",
+		  "23.46 \xc2\xb0"
+		  "C \xc2\xb1 0.50 \xc2\xb0"
+		  "C (k = 2.00, 95 %)" },
 	};
 	char text[200];
 
@@ -232,7 +251,9 @@ static void text_comes_back(void **state)
 
 static void headings(void **state)
 {
-	static const struct { const char *heading, *name, *unit; } rows[] = {
+	static const struct {
+		const char *heading, *name, *unit;
+	} rows[] = {
 		{ "speed (rpm)", "speed", "rpm" }, { " torque (N m) ", "torque", "N m" }, { "series", "series", "" },
 		{ "k (1/(m s))", "k", "1/(m s)" }, { "a (b) (mm)", "a (b)", "mm" },
 	};
@@ -267,12 +288,22 @@ static void converts(void **state)
 
 static void coherent_si(void **state)
 {
-	static const struct { const char *text; double value, u; const char *like; } rows[] = {
-		{ "250.0 mm \xc2\xb1 0.2 mm normal", 0.25, 0.0002, "m" }, { "12 Nm", 12, 0, "N.m" },
-		{ "60 rpm", 2 * PI, 0, "rad/s" }, { "20 degC \xc2\xb1 1 K normal", 293.15, 1, "K" },
-		{ "5 % \xc2\xb1 1 % normal", 0.05, 0.01, "1" }, { "7", 7, 0, "1" }, { "7 \xc2\xb1 10 % normal", 7, 0.7, "1" },
-		{ "7 \xc2\xb1 1 mm normal", 0.007, 0.001, "m" }, { "\xc2\xb1 50 ppm normal", 0, 50e-6, "1" },
-		{ "100 mg", 1e-4, 0, "kg" }, { "3 kV/mA", 3e6, 0, "ohm" },
+	static const struct {
+		const char *text;
+		double value, u;
+		const char *like;
+	} rows[] = {
+		{ "250.0 mm \xc2\xb1 0.2 mm normal", 0.25, 0.0002, "m" },
+		{ "12 Nm", 12, 0, "N.m" },
+		{ "60 rpm", 2 * PI, 0, "rad/s" },
+		{ "20 degC \xc2\xb1 1 K normal", 293.15, 1, "K" },
+		{ "5 % \xc2\xb1 1 % normal", 0.05, 0.01, "1" },
+		{ "7", 7, 0, "1" },
+		{ "7 \xc2\xb1 10 % normal", 7, 0.7, "1" },
+		{ "7 \xc2\xb1 1 mm normal", 0.007, 0.001, "m" },
+		{ "\xc2\xb1 50 ppm normal", 0, 50e-6, "1" },
+		{ "100 mg", 1e-4, 0, "kg" },
+		{ "3 kV/mA", 3e6, 0, "ohm" },
 	};
 
 	(void)state;
@@ -298,9 +329,13 @@ static void coherent_si(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(reads_what_people_write), cmocka_unit_test(refuses_with_one_sentence),
-		cmocka_unit_test(same_in_every_locale), cmocka_unit_test(writes_the_way_of_the_gum),
-		cmocka_unit_test(text_comes_back), cmocka_unit_test(headings), cmocka_unit_test(converts),
+		cmocka_unit_test(reads_what_people_write),
+		cmocka_unit_test(refuses_with_one_sentence),
+		cmocka_unit_test(same_in_every_locale),
+		cmocka_unit_test(writes_the_way_of_the_gum),
+		cmocka_unit_test(text_comes_back),
+		cmocka_unit_test(headings),
+		cmocka_unit_test(converts),
 		cmocka_unit_test(coherent_si),
 	};
 	int failed = cmocka_run_group_tests(tests, NULL, NULL);

@@ -72,7 +72,7 @@ static void a_ratio_on_one_rig_loses_the_lever(void **state)
 {
 	struct unc_ctx *ctx = *state;
 	uint32_t lever = unc_source(ctx, "arm", DIST_RECT, INFINITY);
-	struct unc arm = unc_from(ctx, 0.25, lever, 0.01); /* 4 %: a bad lever */
+	struct unc arm = unc_from(ctx, 0.25, lever, 0.01);                           /* 4 %: a bad lever */
 	struct unc t1 = torque(ctx, 40, 0.04, arm), t2 = torque(ctx, 80, 0.08, arm); /* 0.1 % each */
 	struct unc ratio = unc_div(ctx, t1, t2);
 
@@ -113,10 +113,10 @@ static void order_does_not_matter(void **state)
 	gsl_rng_set(rng, seed);
 	for (int round = 0; round < 200; round++) {
 		struct unc x[6], forward = unc_exact(0), backward = unc_exact(0), product = unc_exact(1),
-			   reversed = unc_exact(1);
+				 reversed = unc_exact(1);
 		for (int i = 0; i < 6; i++) {
-			uint32_t shared = i < 3 || round == 0 ? unc_source(ctx, "own", DIST_NORMAL, INFINITY) :
-								x[i - 3].part[0].source;
+			uint32_t shared = i < 3 || round == 0 ? unc_source(ctx, "own", DIST_NORMAL, INFINITY)
+							      : x[i - 3].part[0].source;
 			x[i] = unc_from(ctx, 0.5 + gsl_rng_uniform(rng), shared, gsl_rng_uniform(rng) - 0.5);
 		}
 		for (int i = 0; i < 6; i++) {
@@ -128,8 +128,8 @@ static void order_does_not_matter(void **state)
 		near_rel(unc_u(forward), unc_u(backward), 1e-9, "sum");
 		near_rel(unc_u(product), unc_u(reversed), 1e-9, "product");
 		near_rel(unc_u(unc_div(ctx, product, x[2])),
-			 unc_u(unc_mul(ctx, unc_mul(ctx, unc_mul(ctx, unc_mul(ctx, x[0], x[1]), x[3]), x[4]), x[5])), 1e-9,
-			 "taking a factor out again");
+			 unc_u(unc_mul(ctx, unc_mul(ctx, unc_mul(ctx, unc_mul(ctx, x[0], x[1]), x[3]), x[4]), x[5])),
+			 1e-9, "taking a factor out again");
 	}
 	gsl_rng_free(rng);
 }
@@ -240,10 +240,16 @@ int main(void)
 {
 #define T(f) cmocka_unit_test_setup_teardown(f, setup, teardown)
 	static const struct CMUnitTest tests[] = {
-		T(the_four_rules), T(a_ratio_on_one_rig_loses_the_lever),
-		T(a_mean_of_a_hundred_keeps_the_lever_and_loses_noise), T(order_does_not_matter), T(degrees_of_freedom),
-		T(coverage_factor_at_the_edges), T(budget_is_sorted_and_whole), T(extremes),
-		T(a_source_that_is_not_there_is_a_failure), T(correlated_numbers),
+		T(the_four_rules),
+		T(a_ratio_on_one_rig_loses_the_lever),
+		T(a_mean_of_a_hundred_keeps_the_lever_and_loses_noise),
+		T(order_does_not_matter),
+		T(degrees_of_freedom),
+		T(coverage_factor_at_the_edges),
+		T(budget_is_sorted_and_whole),
+		T(extremes),
+		T(a_source_that_is_not_there_is_a_failure),
+		T(correlated_numbers),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -47,7 +47,8 @@ static void assert_well_formed(const char *html)
 		size_t n = 0;
 		const char *end = strchr(s, '>');
 		assert_non_null(end);
-		for (const char *c = s + 1 + closing; n < sizeof name - 1 && (isalnum((unsigned char)*c) || *c == '!'); c++)
+		for (const char *c = s + 1 + closing; n < sizeof name - 1 && (isalnum((unsigned char)*c) || *c == '!');
+		     c++)
 			name[n++] = (char)tolower((unsigned char)*c);
 		name[n] = '\0';
 		if (n == 0)
@@ -72,7 +73,8 @@ static void assert_well_formed(const char *html)
 
 static void assert_nothing_from_outside(const char *html)
 {
-	static const char *const outside[] = { "http:", "https:", "//", "src=", "<script", "<link", "@import", "url(h", "javascript" };
+	static const char *const outside[] = { "http:", "https:",  "//",    "src=",      "<script",
+					       "<link", "@import", "url(h", "javascript" };
 
 	for (size_t i = 0; i < sizeof outside / sizeof outside[0]; i++)
 		if (strstr(html, outside[i]))
@@ -103,12 +105,29 @@ static void clear(const char *dir)
 static void the_page_is_whole_and_says_what_it_must(void **state)
 {
 	static const char *const must[] = {
-		"&lt;script&gt;&quot;x&quot; &amp; &#39;y&#39;", "How sure", "What limited it", "supply-limited", "undecided", "confirmed",
-		"Uncertainty budget", "arm length", "Method", "Calibration", "Conditions", "Cautions", "software is not the emergency stop",
-		"±", "Made rig",
+		"&lt;script&gt;&quot;x&quot; &amp; &#39;y&#39;",
+		"How sure",
+		"What limited it",
+		"supply-limited",
+		"undecided",
+		"confirmed",
+		"Uncertainty budget",
+		"arm length",
+		"Method",
+		"Calibration",
+		"Conditions",
+		"Cautions",
+		"software is not the emergency stop",
+		"±",
+		"Made rig",
 	};
-	struct made m = { .seed = 8, .n_steps = 3, .window_s = 3, .actuator_text = nasty_actuator,
-			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false }, { 24, 70, 40, 12, 0.7, 1, false } } };
+	struct made m = { .seed = 8,
+			  .n_steps = 3,
+			  .window_s = 3,
+			  .actuator_text = nasty_actuator,
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 20, 85, 47.8, 6, 0.5, 1, false },
+				    { 24, 70, 40, 12, 0.7, 1, false } } };
 	char dir[100];
 	struct err err = { 0 };
 	(void)state;
@@ -136,7 +155,8 @@ static void the_page_is_whole_and_says_what_it_must(void **state)
 	assert_null(strstr(html, "nan"));
 	assert_null(strstr(csv, "nan"));
 	assert_null(strstr(html, ">inf"));
-	for (const char *const *name = (const char *const[]){ "torque-speed.svg", "torque-speed.png", "efficiency.svg", "figures.gp", "trace.csv", NULL };
+	for (const char *const *name = (const char *const[]){ "torque-speed.svg", "torque-speed.png", "efficiency.svg",
+							      "figures.gp", "trace.csv", NULL };
 	     *name; name++) {
 		char *file = slurp(dir, *name);
 		if (file == NULL || file[0] == '\0')
@@ -159,11 +179,15 @@ static void svg_goes_in_with_ids_of_its_own(void **state)
 	FILE *f = open_memstream(&buf, &n);
 	(void)state;
 
-	assert_true(page_svg(f, "<?xml version=\"1.0\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\"><title>Gnuplot</title><g id=\"a\"/>"
-				"<use xlink:href='#a'/><path fill='url(#a)'/></svg>", "one-", "A & B"));
+	assert_true(page_svg(
+		f,
+		"<?xml version=\"1.0\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\"><title>Gnuplot</title><g id=\"a\"/>"
+		"<use xlink:href='#a'/><path fill='url(#a)'/></svg>",
+		"one-", "A & B"));
 	fclose(f);
-	assert_string_equal(buf, "<svg role=\"img\" ><title>A &amp; B</title><g id=\"one-a\"/><use xlink:href='#one-a'/>"
-				 "<path fill='url(#one-a)'/></svg>");
+	assert_string_equal(buf,
+			    "<svg role=\"img\" ><title>A &amp; B</title><g id=\"one-a\"/><use xlink:href='#one-a'/>"
+			    "<path fill='url(#one-a)'/></svg>");
 	free(buf);
 	f = open_memstream(&buf, &n);
 	assert_false(page_svg(f, "no picture", "p", "t"));
@@ -193,9 +217,16 @@ static void a_lower_bound_is_the_same_in_column_and_sentence(void **state)
 	char *page;
 	FILE *f = open_memstream(&page, &size);
 	struct claim_check k = {
-		.claim = "peak efficiency 72 %", .quantity = "efficiency", .unit = "%", .lower_bound = true, .low = 0.7142, .high = NAN,
-		.measured = unc_with(r->curve->ctx, unc_exact(0.7149), unc_source(r->curve->ctx, "a test", DIST_NORMAL, INFINITY), 0.0018),
-		.probability = NAN, .why = "It reached at least 71.42 %.",
+		.claim = "peak efficiency 72 %",
+		.quantity = "efficiency",
+		.unit = "%",
+		.lower_bound = true,
+		.low = 0.7142,
+		.high = NAN,
+		.measured = unc_with(r->curve->ctx, unc_exact(0.7149),
+				     unc_source(r->curve->ctx, "a test", DIST_NORMAL, INFINITY), 0.0018),
+		.probability = NAN,
+		.why = "It reached at least 71.42 %.",
 	};
 	(void)state;
 

@@ -10,7 +10,9 @@
 
 #include "tests/unit/reports/made_run.h"
 
-struct said { char headline[600], limits[600], certainty[900]; };
+struct said {
+	char headline[600], limits[600], certainty[900];
+};
 
 static struct report *report_made(struct made *m, struct said *ret)
 {
@@ -41,8 +43,13 @@ static void lacks(const char *text, const char *part)
 /* The heaviest torque was reached, but had not settled: neither the result nor the end of the plan leaves it out. */
 static void what_did_not_settle_is_told(void **state)
 {
-	struct made m = { .seed = 3, .n_steps = 3, .window_s = 2, .perfect = true, .flags = { [2] = POINT_NOT_SETTLED },
-			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 22, 85, 48, 6, 0.5, 1, false },
+	struct made m = { .seed = 3,
+			  .n_steps = 3,
+			  .window_s = 2,
+			  .perfect = true,
+			  .flags = { [2] = POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 22, 85, 48, 6, 0.5, 1, false },
 				    { 29.47, 85, 48, 9, 0.7, 1, false } } };
 	struct said said;
 	(void)state;
@@ -55,12 +62,19 @@ static void what_did_not_settle_is_told(void **state)
 	made_free(&m);
 }
 
-/* A heavier step that settled on the way down is a settled torque too: the first line names it, and says that its own is of rising load. */
+/* A heavier step that settled on the way down is a settled torque too: the first line names it, and says that its own
+ * is of rising load. */
 static void what_settled_with_falling_load_is_told(void **state)
 {
-	struct made m = { .seed = 3, .n_steps = 4, .window_s = 2, .perfect = true, .flags = { [2] = POINT_NOT_SETTLED },
-			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 22, 85, 48, 6, 0.5, 1, false },
-				    { 29.47, 82, 48, 9, 0.7, 1, false }, { 29.49, 81, 48, 9, 0.7, 1, false } } };
+	struct made m = { .seed = 3,
+			  .n_steps = 4,
+			  .window_s = 2,
+			  .perfect = true,
+			  .flags = { [2] = POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 22, 85, 48, 6, 0.5, 1, false },
+				    { 29.47, 82, 48, 9, 0.7, 1, false },
+				    { 29.49, 81, 48, 9, 0.7, 1, false } } };
 	struct said said;
 	(void)state;
 
@@ -82,11 +96,14 @@ static void what_settled_with_falling_load_is_told(void **state)
 	made_free(&m);
 }
 
-/* Where the torque ripples slowly another window differs by more than the mean of this one is unsure by: the first line has the
- * digits of the larger, and both stand in the words about it. */
+/* Where the torque ripples slowly another window differs by more than the mean of this one is unsure by: the first line
+ * has the digits of the larger, and both stand in the words about it. */
 static void the_first_line_has_the_digits_of_another_window(void **state)
 {
-	struct made m = { .seed = 5, .n_steps = 2, .window_s = 3, .ripple_Nm = 0.5,
+	struct made m = { .seed = 5,
+			  .n_steps = 2,
+			  .window_s = 3,
+			  .ripple_Nm = 0.5,
 			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 48, 6, 0.5, 1, false } } };
 	struct said said;
 	(void)state;
@@ -94,7 +111,8 @@ static void the_first_line_has_the_digits_of_another_window(void **state)
 	struct report *r = report_made(&m, &said);
 	const struct curve_point *p = report_main_point(r->curve);
 	double U = unc_expanded(r->curve->ctx, p->torque_Nm, 0.95, NULL);
-	/* sd 0.5 N.m with a correlation time of 0.1 s, 3 s: 0.5 sqrt(2 * 0.1 / 3) = 0.129 N.m for one mean, times 2 sqrt 2 = 0.37 */
+	/* sd 0.5 N.m with a correlation time of 0.1 s, 3 s: 0.5 sqrt(2 * 0.1 / 3) = 0.129 N.m for one mean, times 2
+	 * sqrt 2 = 0.37 */
 	assert_true(another_window(p->scatter_Nm) > 0.2 && another_window(p->scatter_Nm) < 0.6);
 	assert_true(U < 0.1);
 	char wide[40];
@@ -108,10 +126,13 @@ static void the_first_line_has_the_digits_of_another_window(void **state)
 /* A crank takes no electricity: no efficiency, no contradiction, and no word about a limit of the actuator. */
 static void a_shaft_turned_by_hand_contradicts_nothing(void **state)
 {
-	static const char by_hand[] =
-		"[plan]\nactuator = made-winder\nload = torque\ndrive = hand\n"
-		"[steps]\ntorque = 5, 10 N.m\ndown = no\nrepeat_first = no\n[steady]\ndwell = 4 s\nwindow = 2 s\ntimeout = 15 s\n";
-	struct made m = { .seed = 4, .n_steps = 2, .window_s = 2, .plan_text = by_hand,
+	static const char by_hand[] = "[plan]\nactuator = made-winder\nload = torque\ndrive = hand\n"
+				      "[steps]\ntorque = 5, 10 N.m\ndown = no\nrepeat_first = no\n[steady]\ndwell = 4 "
+				      "s\nwindow = 2 s\ntimeout = 15 s\n";
+	struct made m = { .seed = 4,
+			  .n_steps = 2,
+			  .window_s = 2,
+			  .plan_text = by_hand,
 			  .step = { { 5, 85, 48, 0.05, 0.2, 0, false }, { 10, 85, 48, 0.05, 0.3, 0, false } } };
 	struct said said;
 	(void)state;

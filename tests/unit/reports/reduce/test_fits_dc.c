@@ -12,8 +12,8 @@
 #include <stdlib.h>
 
 /* A motor by the handbook's relations: k_t 0.05 N.m/A, I0 0.1 A, n0 3000 rev/min, stall at I = 10 A, so
- * T_stall = 0.05 (10 - 0.1) = 0.495 N.m; eta_max = (1 - sqrt(0.1/10))^2 = 0.81 (checks of the trade: I0 0.1, Is 10 -> 0.81);
- * most power at half the stall torque: 0.2475 * 1500 * pi/30 = 38.877 W. */
+ * T_stall = 0.05 (10 - 0.1) = 0.495 N.m; eta_max = (1 - sqrt(0.1/10))^2 = 0.81 (checks of the trade: I0 0.1, Is 10 ->
+ * 0.81); most power at half the stall torque: 0.2475 * 1500 * pi/30 = 38.877 W. */
 static struct curve *motor(double upto_frac, double u_shared)
 {
 	struct curve *c = calloc(1, sizeof *c);

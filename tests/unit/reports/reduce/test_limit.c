@@ -11,8 +11,8 @@
 
 #include "tests/unit/reports/made_run.h"
 
-/* The last step of a sweep to 30 N.m at 85 rev/min in every way that something can give out. The rig's supply is 48 V, 12 A;
- * its brake 1.2 A; its cell 60 N.m (made_run.h). */
+/* The last step of a sweep to 30 N.m at 85 rev/min in every way that something can give out. The rig's supply is 48 V,
+ * 12 A; its brake 1.2 A; its cell 60 N.m (made_run.h). */
 static const struct row {
 	const char *name;
 	struct made_step last;
@@ -22,37 +22,68 @@ static const struct row {
 	{ "everything has room", { 30, 85, 47.5, 9, 0.7, 1, false }, LIMIT_NONE, "" },
 	{ "supply at 12 A and sagging", { 30, 70, 40, 12, 0.7, 1, false }, LIMIT_SUPPLY, "supply at its limit: 12 A" },
 	{ "supply near 12 A, voltage stands", { 30, 85, 47.8, 11.9, 0.7, 1, false }, LIMIT_NONE, "" },
-	{ "voltage low but current small: a soft supply is no limit", { 30, 85, 44, 6, 0.7, 1, false }, LIMIT_NONE, "" },
+	{ "voltage low but current small: a soft supply is no limit",
+	  { 30, 85, 44, 6, 0.7, 1, false },
+	  LIMIT_NONE,
+	  "" },
 	{ "drive dropped out", { 0.5, 0.01, 47, 0.1, 0.7, DRIVE_UNDERVOLTAGE, false }, LIMIT_SUPPLY, "undervoltage" },
-	{ "drive at its current limit, torque missed", { 24, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
-	  LIMIT_DRIVE, "current limit" },
-	{ "drive flag up but nothing missed", { 30, 85, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false }, LIMIT_NONE, "" },
-	{ "drive derates for heat", { 26, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_DERATING, false }, LIMIT_HEAT, "derated" },
+	{ "drive at its current limit, torque missed",
+	  { 24, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
+	  LIMIT_DRIVE,
+	  "current limit" },
+	{ "drive flag up but nothing missed",
+	  { 30, 85, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
+	  LIMIT_NONE,
+	  "" },
+	{ "drive derates for heat",
+	  { 26, 60, 47, 8, 0.9, DRIVE_ENABLED | DRIVE_DERATING, false },
+	  LIMIT_HEAT,
+	  "derated" },
 	{ "brake at full current, torque missed", { 27, 85, 47, 8, 1.2, 1, false }, LIMIT_BRAKE, "full current" },
 	{ "brake at full current, torque reached", { 30, 85, 47, 8, 1.2, 1, false }, LIMIT_NONE, "" },
 	{ "cell saturated", { 30, 85, 47, 8, 0.9, 1, true }, LIMIT_CELL, "at its end" },
-	{ "a supply dialled to less sags far below its stated current", { 30, 70, 40, 4, 0.7, 1, false }, LIMIT_SUPPLY, "voltage down to 40 V" },
-	{ "speed falls and the drive says nothing", { 30, 70, 47, 8, 0.9, 0, false }, LIMIT_NOT_KNOWN, "did not report" },
-	{ "torque missed and nobody knows why", { 27, 85, 47, 8, 0.7, 1, false }, LIMIT_NOT_KNOWN, "the samples do not show why" },
+	{ "a supply dialled to less sags far below its stated current",
+	  { 30, 70, 40, 4, 0.7, 1, false },
+	  LIMIT_SUPPLY,
+	  "voltage down to 40 V" },
+	{ "speed falls and the drive says nothing",
+	  { 30, 70, 47, 8, 0.9, 0, false },
+	  LIMIT_NOT_KNOWN,
+	  "did not report" },
+	{ "torque missed and nobody knows why",
+	  { 27, 85, 47, 8, 0.7, 1, false },
+	  LIMIT_NOT_KNOWN,
+	  "the samples do not show why" },
 	{ "speed falls with room everywhere", { 30, 70, 47, 8, 0.9, 1, false }, LIMIT_ACTUATOR, "speed" },
-	{ "supply full wins over the drive's own limit", { 26, 60, 40, 12, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
-	  LIMIT_SUPPLY, "supply at its limit: 12 A" },
+	{ "supply full wins over the drive's own limit",
+	  { 26, 60, 40, 12, 0.9, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED, false },
+	  LIMIT_SUPPLY,
+	  "supply at its limit: 12 A" },
 };
 
 static void each_limit_is_told_from_its_samples(void **state)
 {
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		struct made m = { .seed = 20 + i, .n_steps = 2, .window_s = 3, .step = { { 10, 85, 48, 3, 0.3, 1, false }, rows[i].last } };
+		struct made m = { .seed = 20 + i,
+				  .n_steps = 2,
+				  .window_s = 3,
+				  .step = { { 10, 85, 48, 3, 0.3, 1, false }, rows[i].last } };
 		struct err err = { 0 };
 		struct curve *c = NULL;
 
 		made_run(&m);
-		/* the plan wanted 30 N.m: write the set-point of the last point again, the step's own torque is what came */
+		/* the plan wanted 30 N.m: write the set-point of the last point again, the step's own torque is what
+		 * came */
 		logbook_close(m.lb);
 		assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-		struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-					 .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+		struct run_head head = { .kind = "sweep",
+					 .rig_text = made_rig,
+					 .actuator_text = made_actuator,
+					 .plan_text = made_plan,
+					 .mono_ns = 1,
+					 .wall_ns = 1,
+					 .calibration_id = m.calibration_id };
 		assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 		m.run_id = head.id;
 		made_tare(&m);
@@ -64,9 +95,11 @@ static void each_limit_is_told_from_its_samples(void **state)
 		if (curve_from_run(m.lb, m.run_id, &c, &err) != RC_OK)
 			fail_msg("%s: %s", rows[i].name, err.what);
 		if (c->points[0].limit != rows[i].expect)
-			fail_msg("%s: found %s, expected %s", rows[i].name, limit_word(c->points[0].limit), limit_word(rows[i].expect));
+			fail_msg("%s: found %s, expected %s", rows[i].name, limit_word(c->points[0].limit),
+				 limit_word(rows[i].expect));
 		if (!strstr(c->points[0].limit_note, rows[i].says))
-			fail_msg("%s: note \"%s\" does not say \"%s\"", rows[i].name, c->points[0].limit_note, rows[i].says);
+			fail_msg("%s: note \"%s\" does not say \"%s\"", rows[i].name, c->points[0].limit_note,
+				 rows[i].says);
 		assert_true((rows[i].expect == LIMIT_NONE) == (c->points[0].limit_note[0] == '\0'));
 		curve_free(c);
 		made_free(&m);
@@ -77,7 +110,11 @@ static void each_limit_is_told_from_its_samples(void **state)
 static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
 {
 	const struct made_step out = { 1, 10, 35, 12, 0.9, DRIVE_UNDERVOLTAGE, false };
-	struct made m = { .seed = 50, .n_steps = 2, .window_s = 3, .cause = "drive_dropout", .tail = &out,
+	struct made m = { .seed = 50,
+			  .n_steps = 2,
+			  .window_s = 3,
+			  .cause = "drive_dropout",
+			  .tail = &out,
 			  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false } } };
 	struct err err = { 0 };
 	struct curve *c = NULL;
@@ -93,49 +130,71 @@ static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
 	made_free(&m);
 }
 
-/* The guard's causes each in their own words, and the limit that decided with its value and its file: the rig states 55 and
- * 60 N.m, the actuator 50. An operator's stop and a stated limit are never the actuator's. */
+/* The guard's causes each in their own words, and the limit that decided with its value and its file: the rig states 55
+ * and 60 N.m, the actuator 50. An operator's stop and a stated limit are never the actuator's. */
 static void each_end_has_its_own_words(void **state)
 {
-	static const struct { const char *cause; enum limit expect; const char *says, *says_too; } ends[] = {
-		{ "overtorque", LIMIT_GUARD, "the torque passed a stated limit (50 N·m, stated by actuators/made-winder.ini [limits] torque)", "" },
+	static const struct {
+		const char *cause;
+		enum limit expect;
+		const char *says, *says_too;
+	} ends[] = {
+		{ "overtorque", LIMIT_GUARD,
+		  "the torque passed a stated limit (50 N·m, stated by actuators/made-winder.ini [limits] torque)",
+		  "" },
 		{ "overspeed", LIMIT_GUARD, "150 rpm", "[limits] speed" },
 		{ "operator", LIMIT_OPERATOR, "the operator stopped the run", "" },
 		{ "brake_energy", LIMIT_BRAKE, "rig.ini [brake] slip_energy", "1.2e+05 J" },
-		{ "stall", LIMIT_NOT_KNOWN, "stood still under torque", "supply, drive and brake were below their limits" },
+		{ "stall", LIMIT_NOT_KNOWN, "stood still under torque",
+		  "supply, drive and brake were below their limits" },
 		{ "estop", LIMIT_GUARD, "emergency stop was pressed", "" },
 	};
 	(void)state;
 
 	for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++) {
 		const struct made_step tail = { 30, 1, 47.5, 9, 0.7, DRIVE_ENABLED, false };
-		struct made m = { .seed = 60 + i, .n_steps = 2, .window_s = 3, .cause = ends[i].cause, .tail = &tail,
+		struct made m = { .seed = 60 + i,
+				  .n_steps = 2,
+				  .window_s = 3,
+				  .cause = ends[i].cause,
+				  .tail = &tail,
 				  .step = { { 10, 85, 48, 3, 0.3, 1, false }, { 20, 85, 47.8, 6, 0.5, 1, false } } };
 		struct err err = { 0 };
 		struct curve *c = NULL;
 
 		made_run(&m);
 		assert_int_equal(curve_from_run(m.lb, m.run_id, &c, &err), RC_OK);
-		if (c->end_limit != ends[i].expect || !strstr(c->end_note, ends[i].says) || !strstr(c->end_note, ends[i].says_too))
+		if (c->end_limit != ends[i].expect || !strstr(c->end_note, ends[i].says) ||
+		    !strstr(c->end_note, ends[i].says_too))
 			fail_msg("%s: %s: %s", ends[i].cause, limit_word(c->end_limit), c->end_note);
 		curve_free(c);
 		made_free(&m);
 	}
 }
 
-/* A brake of 50 N·m: 22 N·m at no current are its drag, 0.6 N·m are what such a brake has, 28 of 30 N·m were not reached. */
+/* A brake of 50 N·m: 22 N·m at no current are its drag, 0.6 N·m are what such a brake has, 28 of 30 N·m were not
+ * reached. */
 static void a_step_that_was_not_reached_is_said(void **state)
 {
-	static const struct { double torque_Nm, set_Nm, brake_A; const char *says; } steps[] = {
-		{ 22, 0, 0, "drag alone is more than the 0 N·m" }, { 22, 5, 0, "drag alone" }, { 0.6, 0, 0, "" }, { 30.1, 30, 0.7, "" },
-		{ 34, 30, 0.7, "34 N·m is more than the 30 N·m" }, { 28, 30, 0.7, "30 N·m was not reached: 28 N·m" },
+	static const struct {
+		double torque_Nm, set_Nm, brake_A;
+		const char *says;
+	} steps[] = {
+		{ 22, 0, 0, "drag alone is more than the 0 N·m" },
+		{ 22, 5, 0, "drag alone" },
+		{ 0.6, 0, 0, "" },
+		{ 30.1, 30, 0.7, "" },
+		{ 34, 30, 0.7, "34 N·m is more than the 30 N·m" },
+		{ 28, 30, 0.7, "30 N·m was not reached: 28 N·m" },
 	};
 	const struct rig_profile profile = { .brake_rated_Nm = 50, .brake_max_A = 1.2 };
 	const struct limit_rig rig = { &profile, NULL, NULL };
 	(void)state;
 
 	for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
-		struct curve_point p = { .torque_Nm = unc_exact(steps[i].torque_Nm), .setpoint_Nm = steps[i].set_Nm, .brake_A = steps[i].brake_A };
+		struct curve_point p = { .torque_Nm = unc_exact(steps[i].torque_Nm),
+					 .setpoint_Nm = steps[i].set_Nm,
+					 .brake_A = steps[i].brake_A };
 		limit_note_step(&rig, &p);
 		if (!strstr(p.note, steps[i].says) || (steps[i].says[0] == '\0') != (p.note[0] == '\0'))
 			fail_msg("row %zu: \"%s\"", i, p.note);

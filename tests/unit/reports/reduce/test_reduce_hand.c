@@ -41,16 +41,28 @@ static struct curve_point first(const char *text, struct hand_want want, double 
 /* By hand: 100 N at 0.2 m is 20 N.m; at 60 rev/min 2 pi rad/s: 125.6637 W; 20 V x 10 A = 200 W: 62.83 %. */
 static void every_way_to_a_torque(void **state)
 {
-	static const struct { const char *text; struct hand_want want; double torque_Nm; } rows[] = {
+	static const struct {
+		const char *text;
+		struct hand_want want;
+		double torque_Nm;
+	} rows[] = {
 		{ "torque (N.m),speed (rpm),voltage (V),current (A)\n20,60,20,10\n", { .u_torque = NULL }, 20 },
 		{ "force (N),speed (rpm),voltage (V),current (A)\n100,60,20,10\n", { .lever = "200 mm" }, 20 },
 		{ "force (N),lever (mm),speed (rpm),input power (W)\n100,200,60,200\n", { .u_torque = NULL }, 20 },
-		{ "force (kg),speed (rpm),input power (W)\n10,60,200\n", { .lever = "0.2 m", .gravity = "10 m/s2 ± 0 m/s2" }, -1 },
-		{ "force (kg),speed (rpm),input power (W)\n10,60,200\n", { .lever = "0.2 m", .gravity = "9.81 m/s2" }, 19.62 },
+		{ "force (kg),speed (rpm),input power (W)\n10,60,200\n",
+		  { .lever = "0.2 m", .gravity = "10 m/s2 ± 0 m/s2" },
+		  -1 },
+		{ "force (kg),speed (rpm),input power (W)\n10,60,200\n",
+		  { .lever = "0.2 m", .gravity = "9.81 m/s2" },
+		  19.62 },
 		{ "tight (N),slack (N),speed (rpm),input power (W)\n120,20,60,200\n", { .drum_radius = "0.2 m" }, 20 },
-		{ "spring 1 (N),spring 2 (N),speed (rad/s),input power (W)\n20,120,6.283185307,200\n", { .drum_diameter = "0.4 m" }, 20 },
+		{ "spring 1 (N),spring 2 (N),speed (rad/s),input power (W)\n20,120,6.283185307,200\n",
+		  { .drum_diameter = "0.4 m" },
+		  20 },
 		/* rope of 20 mm on a drum of 380 mm: (0.380 + 0.020)/2 = 0.2 m */
-		{ "tight (N),slack (N),speed (rpm),input power (W)\n120,20,60,200\n", { .drum_diameter = "380 mm", .rope = "20 mm" }, 20 },
+		{ "tight (N),slack (N),speed (rpm),input power (W)\n120,20,60,200\n",
+		  { .drum_diameter = "380 mm", .rope = "20 mm" },
+		  20 },
 	};
 	(void)state;
 
@@ -72,7 +84,8 @@ static void every_way_to_a_torque(void **state)
 	}
 }
 
-/* "1 %" is common to the column, "2 N" each reading's own; both are limits, so u = a/sqrt 3. Rounding of "100": half a newton. */
+/* "1 %" is common to the column, "2 N" each reading's own; both are limits, so u = a/sqrt 3. Rounding of "100": half a
+ * newton. */
 static void stated_uncertainties_go_where_they_belong(void **state)
 {
 	const char *text = "force (N),speed (rpm)\n100,60\n200,60\n";
@@ -100,7 +113,8 @@ static void impossible_data_are_flagged_and_kept(void **state)
 {
 	struct err err = { 0 };
 	/* 20 N.m at 600 rev/min is 1257 W out of 200 W in */
-	struct report *r = reduced("torque (N.m),speed (rpm),input power (W)\n20,600,200\n20,60,200\n-20,60,200\n", &(struct hand_want){ 0 }, &err);
+	struct report *r = reduced("torque (N.m),speed (rpm),input power (W)\n20,600,200\n20,60,200\n-20,60,200\n",
+				   &(struct hand_want){ 0 }, &err);
 	(void)state;
 
 	assert_non_null(r);
@@ -117,8 +131,10 @@ static void impossible_data_are_flagged_and_kept(void **state)
 static void more_out_than_in_is_flagged_without_an_efficiency(void **state)
 {
 	struct err err = { 0 };
-	/* 20 N.m at 60 rev/min is 125.7 W: out of -200 W, out of nothing, and 0.2 N.m out of 1 W as read, which may be 1.5 W */
-	struct report *r = reduced("torque (N.m),speed (rpm),input power (W)\n20,60,-200\n20,60,0\n0.2,60,1\n", &(struct hand_want){ 0 }, &err);
+	/* 20 N.m at 60 rev/min is 125.7 W: out of -200 W, out of nothing, and 0.2 N.m out of 1 W as read, which may
+	 * be 1.5 W */
+	struct report *r = reduced("torque (N.m),speed (rpm),input power (W)\n20,60,-200\n20,60,0\n0.2,60,1\n",
+				   &(struct hand_want){ 0 }, &err);
 	(void)state;
 
 	assert_non_null(r);
@@ -134,7 +150,8 @@ static void more_out_than_in_is_flagged_without_an_efficiency(void **state)
 static void alternating_current_has_no_power_of_volts_times_amperes(void **state)
 {
 	struct err err = { 0 };
-	struct report *r = reduced("torque (N.m),speed (rpm),voltage (V),current (A)\n2,1400,230,3\n", &(struct hand_want){ .ac = true }, &err);
+	struct report *r = reduced("torque (N.m),speed (rpm),voltage (V),current (A)\n2,1400,230,3\n",
+				   &(struct hand_want){ .ac = true }, &err);
 	(void)state;
 
 	assert_non_null(r);
@@ -145,7 +162,11 @@ static void alternating_current_has_no_power_of_volts_times_amperes(void **state
 
 static void wrong_tables_get_one_clear_sentence(void **state)
 {
-	static const struct { const char *text; struct hand_want want; const char *says; } rows[] = {
+	static const struct {
+		const char *text;
+		struct hand_want want;
+		const char *says;
+	} rows[] = {
 		{ "torque (N.m)\n1\n", { .ac = false }, "no column \"speed\"" },
 		{ "speed (rpm)\n1\n", { .ac = false }, "nothing tells the torque" },
 		{ "torque (N.m),force (N),speed (rpm)\n1,1,1\n", { .ac = false }, "more than one way" },

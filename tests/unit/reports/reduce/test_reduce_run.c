@@ -13,9 +13,14 @@
 static struct made plain(unsigned long seed)
 {
 	return (struct made){
-		.seed = seed, .n_steps = 4, .window_s = 4, .ripple_Nm = 0.1,
-		.step = { { 5, 85, 48, 1.6, 0.2, 1, false }, { 10, 85, 47.9, 2.9, 0.3, 1, false },
-			  { 20, 85, 47.8, 5.5, 0.5, 1, false }, { 30, 84.7, 47.7, 8.2, 0.7, 1, false } },
+		.seed = seed,
+		.n_steps = 4,
+		.window_s = 4,
+		.ripple_Nm = 0.1,
+		.step = { { 5, 85, 48, 1.6, 0.2, 1, false },
+			  { 10, 85, 47.9, 2.9, 0.3, 1, false },
+			  { 20, 85, 47.8, 5.5, 0.5, 1, false },
+			  { 30, 84.7, 47.7, 8.2, 0.7, 1, false } },
 	};
 }
 
@@ -30,8 +35,8 @@ static struct curve *reduced(struct made *m)
 	return c;
 }
 
-/* Without errors and noise the numbers are the truth itself: torque as put in, speed in rev/min of the output, the mean of
- * the products of volts and amperes, shaft power by 2 pi n / 60. */
+/* Without errors and noise the numbers are the truth itself: torque as put in, speed in rev/min of the output, the mean
+ * of the products of volts and amperes, shaft power by 2 pi n / 60. */
 static void a_perfect_rig_gives_back_what_was_put_in(void **state)
 {
 	struct made m = plain(1);
@@ -56,8 +61,8 @@ static void a_perfect_rig_gives_back_what_was_put_in(void **state)
 	made_free(&m);
 }
 
-/* What the points of one rig share moves them together: by hand, two torques of 20 and 30 N.m whose only large error is the
- * arm's 0.04 % are correlated almost fully, and their noise is not. */
+/* What the points of one rig share moves them together: by hand, two torques of 20 and 30 N.m whose only large error is
+ * the arm's 0.04 % are correlated almost fully, and their noise is not. */
 static void the_arm_is_common_to_all_points(void **state)
 {
 	struct made m = plain(3);
@@ -76,7 +81,8 @@ static void the_arm_is_common_to_all_points(void **state)
 	made_free(&m);
 }
 
-/* Power is the mean of products: with volts and amperes that ripple against each other it is not the product of means. */
+/* Power is the mean of products: with volts and amperes that ripple against each other it is not the product of means.
+ */
 static void power_is_the_mean_of_products(void **state)
 {
 	struct made m = plain(4);
@@ -88,9 +94,17 @@ static void power_is_the_mean_of_products(void **state)
 	made_run(&m);
 	logbook_close(m.lb);
 	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-	/* A second run by hand: 50 V at 2 A and 40 V at 6 A in turn. Means 45 V, 4 A; product 180 W; mean of products 170 W. */
-	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	/* A second run by hand: 50 V at 2 A and 40 V at 6 A in turn. Means 45 V, 4 A; product 180 W; mean of products
+	 * 170 W. */
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id };
 	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 	m.run_id = head.id;
 	made_tare(&m);
@@ -136,8 +150,9 @@ static char *with(const char *text, const char *old, const char *new)
 	return ret;
 }
 
-/* Faster than a sample, volts and amperes ripple against each other. A node that multiplies before it averages tells what the mean
- * power is less than the product of its averages; of one that does not the profile says how much it may be. */
+/* Faster than a sample, volts and amperes ripple against each other. A node that multiplies before it averages tells
+ * what the mean power is less than the product of its averages; of one that does not the profile says how much it may
+ * be. */
 static void power_inside_the_averages_is_told_or_owned_up_to(void **state)
 {
 	const double product = 47.7 * 8.2;
@@ -150,7 +165,8 @@ static void power_inside_the_averages_is_told_or_owned_up_to(void **state)
 	assert_true(fabs(last_power(NAN, rig, &u_stated).value - product * 0.998) < 1e-9);
 	/* 0.1 % and 0.3 % as limits, on top of all else; all else is the same within the 0.2 % */
 	assert_true(fabs(sqrt(u_not * u_not - u_told * u_told) - product * 0.001 / sqrt(3)) < 0.01 * product * 0.001);
-	assert_true(fabs(sqrt(u_stated * u_stated - u_told * u_told) - product * 0.003 / sqrt(3)) < 0.01 * product * 0.003);
+	assert_true(fabs(sqrt(u_stated * u_stated - u_told * u_told) - product * 0.003 / sqrt(3)) <
+		    0.01 * product * 0.003);
 	free(rig);
 }
 
@@ -165,8 +181,10 @@ static void what_is_known_of_the_meters_is_taken_off(void **state)
 	m.known_gain_A = -0.01;
 	m.known_offset_V = 0.3;
 	m.known_offset_A = -0.2;
-	char *a = with(made_rig, "voltage_gain = 1 ", "voltage_gain = 1.02 "), *b = with(a, "current_gain = 1 ", "current_gain = 0.99 ");
-	char *c = with(b, "voltage_offset = 0 mV", "voltage_offset = 300 mV"), *d = with(c, "current_offset = 0 mA", "current_offset = -200 mA");
+	char *a = with(made_rig, "voltage_gain = 1 ", "voltage_gain = 1.02 "),
+	     *b = with(a, "current_gain = 1 ", "current_gain = 0.99 ");
+	char *c = with(b, "voltage_offset = 0 mV", "voltage_offset = 300 mV"),
+	     *d = with(c, "current_offset = 0 mA", "current_offset = -200 mA");
 	m.rig_text = d;
 	struct curve *curve = reduced(&m);
 	for (size_t i = 0; i < curve->n; i++) {
@@ -186,7 +204,9 @@ static void what_is_known_of_the_meters_is_taken_off(void **state)
  * 0.01 ohm of uncertainty is 0.05 V and 0.25 W. */
 static void a_meter_at_the_supply_is_brought_to_the_actuator(void **state)
 {
-	struct made m = { .seed = 6, .n_steps = 1, .window_s = 2, .perfect = true, .step = { { 10, 85, 48, 5, 0.3, 1, false } } };
+	struct made m = {
+		.seed = 6, .n_steps = 1, .window_s = 2, .perfect = true, .step = { { 10, 85, 48, 5, 0.3, 1, false } }
+	};
 	(void)state;
 
 	char *rig = with(made_rig, "plane = actuator", "plane = supply\ncable = 0.1 ohm ± 0.01 ohm normal");
@@ -221,8 +241,15 @@ static void only_fresh_conversions_count(void **state)
 	made_run(&m);
 	logbook_close(m.lb);
 	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id };
 	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 	m.run_id = head.id;
 	made_tare(&m);
@@ -249,16 +276,24 @@ static void only_fresh_conversions_count(void **state)
 	made_free(&m);
 }
 
-static const struct { const char *name; size_t offset; } quantities[] = {
-	{ "torque", offsetof(struct curve_point, torque_Nm) }, { "speed", offsetof(struct curve_point, speed_rpm) },
-	{ "input power", offsetof(struct curve_point, input_power_W) }, { "efficiency", offsetof(struct curve_point, efficiency) },
+static const struct {
+	const char *name;
+	size_t offset;
+} quantities[] = {
+	{ "torque", offsetof(struct curve_point, torque_Nm) },
+	{ "speed", offsetof(struct curve_point, speed_rpm) },
+	{ "input power", offsetof(struct curve_point, input_power_W) },
+	{ "efficiency", offsetof(struct curve_point, efficiency) },
 };
 
 static double truth_of(const struct made_truth *t, size_t quantity)
 {
 	double shaft_W = t->torque_Nm * t->speed_rpm * 2 * 3.14159265358979 / 60;
 
-	return quantity == 0 ? t->torque_Nm : quantity == 1 ? t->speed_rpm : quantity == 2 ? t->watt : shaft_W / t->watt;
+	return quantity == 0   ? t->torque_Nm
+	       : quantity == 1 ? t->speed_rpm
+	       : quantity == 2 ? t->watt
+			       : shaft_W / t->watt;
 }
 
 /* Over many rigs with errors drawn within what is stated, 95 % intervals hold the truth 95 % of the time. Points of a
@@ -294,8 +329,8 @@ static void intervals_cover_the_truth_as_often_as_they_say(void **state)
 	}
 }
 
-/* A resumed sweep is one curve: points of both runs, each with the zero of its own run. The second run's zero lies 3 N.m away,
- * as after a remounted cell: were it mixed up, torque would be off by that. */
+/* A resumed sweep is one curve: points of both runs, each with the zero of its own run. The second run's zero lies 3
+ * N.m away, as after a remounted cell: were it mixed up, torque would be off by that. */
 static void a_resumed_sweep_is_one_curve(void **state)
 {
 	struct made m = plain(12);
@@ -307,9 +342,16 @@ static void a_resumed_sweep_is_one_curve(void **state)
 	made_run(&m);
 	logbook_close(m.lb);
 	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1,
-				 .calibration_id = m.calibration_id, .resumes_run_id = m.run_id };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id,
+				 .resumes_run_id = m.run_id };
 	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 	int64_t first = m.run_id;
 	m.run_id = head.id;
@@ -340,8 +382,8 @@ static double part_by_name(const struct curve *c, struct unc x, const char *name
 	return NAN;
 }
 
-/* Drag of 0.5 N.m forwards and 1.1 times that backwards, as the profile says: the zero is what lies between, and what is
- * left is the doubt of the ratio, 0.02/sqrt 3, times 0.5/(1 + 1.1). */
+/* Drag of 0.5 N.m forwards and 1.1 times that backwards, as the profile says: the zero is what lies between, and what
+ * is left is the doubt of the ratio, 0.02/sqrt 3, times 0.5/(1 + 1.1). */
 static void a_zero_by_turning_both_ways_knows_the_drags_ratio(void **state)
 {
 	struct made m = plain(13);
@@ -356,8 +398,15 @@ static void a_zero_by_turning_both_ways_knows_the_drags_ratio(void **state)
 	made_run(&m);
 	logbook_close(m.lb);
 	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-	struct run_head head = { .kind = "sweep", .rig_text = rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id };
 	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 	m.run_id = head.id;
 	made_half(&m, +1, 0.5, 3);
@@ -395,8 +444,15 @@ static void begin_own_run(struct made *m, const char *rig)
 	made_run(m);
 	logbook_close(m->lb);
 	assert_int_equal(logbook_open(m->path, &m->lb, &err), RC_OK);
-	struct run_head head = { .kind = "sweep", .rig_text = rig ? rig : made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .actuator_name = "made-winder", .plan_name = "made", .mono_ns = 1, .wall_ns = 1, .calibration_id = m->calibration_id };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = rig ? rig : made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m->calibration_id };
 	assert_int_equal(logbook_run_begin(m->lb, &head, &err), RC_OK);
 	m->run_id = head.id;
 }
@@ -420,9 +476,9 @@ static struct curve *own_run(struct made *m)
 	return c;
 }
 
-/* Drag that falls from 0.7 to 0.5 N.m between two forward readings and is 0.6 in the middle, where the shaft turns back: nothing of it is
- * in the zero. Forward and back alone would be off by half of 0.1. Its limits: a quarter of 0.2 (calib/cell/turned_zero.h). An earlier try
- * in the same row counts for nothing. */
+/* Drag that falls from 0.7 to 0.5 N.m between two forward readings and is 0.6 in the middle, where the shaft turns
+ * back: nothing of it is in the zero. Forward and back alone would be off by half of 0.1. Its limits: a quarter of 0.2
+ * (calib/cell/turned_zero.h). An earlier try in the same row counts for nothing. */
 static void forward_back_forward_takes_fading_drag_out(void **state)
 {
 	struct made m = plain(31);
@@ -437,7 +493,8 @@ static void forward_back_forward_takes_fading_drag_out(void **state)
 	load_10_Nm(&m);
 	struct curve *c = own_run(&m);
 	assert_true(fabs(c->points[0].torque_Nm.value - 10) < 1e-4);
-	assert_true(fabs(part_by_name(c, c->points[0].torque_Nm, "drag fading at zero reading 1") - 0.05 / sqrt(3)) < 1e-5);
+	assert_true(fabs(part_by_name(c, c->points[0].torque_Nm, "drag fading at zero reading 1") - 0.05 / sqrt(3)) <
+		    1e-5);
 	assert_true(c->zero.turned && !c->zero.doubted);
 	assert_int_equal(c->zero.n, 1);
 	curve_free(c);
@@ -450,7 +507,8 @@ static void a_zero_at_rest_owns_up_to_locked_in_friction(void **state)
 	(void)state;
 	for (int stated = 0; stated < 2; stated++) {
 		struct made m = plain(32);
-		char *rig = with(made_rig, "min_slip = 5 rpm\n", stated ? "min_slip = 5 rpm\ndrag = 0.8 N.m\n" : "min_slip = 5 rpm\n");
+		char *rig = with(made_rig, "min_slip = 5 rpm\n",
+				 stated ? "min_slip = 5 rpm\ndrag = 0.8 N.m\n" : "min_slip = 5 rpm\n");
 		double limit_Nm = stated ? 0.8 : 1.5;
 
 		begin_own_run(&m, rig);
@@ -469,8 +527,8 @@ static void a_zero_at_rest_owns_up_to_locked_in_friction(void **state)
 	}
 }
 
-/* Zeros 0.3 N.m apart that nothing explains: the point takes the line, and two standard uncertainties reach from it to either
- * reading. 0.01 N.m apart is what a cell of 60 N.m does: limits of half of it, in the middle. */
+/* Zeros 0.3 N.m apart that nothing explains: the point takes the line, and two standard uncertainties reach from it to
+ * either reading. 0.01 N.m apart is what a cell of 60 N.m does: limits of half of it, in the middle. */
 static void a_zero_that_moved_is_doubted_and_u_holds_both(void **state)
 {
 	(void)state;
@@ -486,7 +544,8 @@ static void a_zero_that_moved_is_doubted_and_u_holds_both(void **state)
 		struct curve *c = own_run(&m);
 		assert_int_equal(c->zero.doubted, far);
 		assert_true(fabs(c->zero.moved_Nm - moved_Nm) < 1e-4);
-		double error = fabs(c->points[0].torque_Nm.value - 10), u = part_by_name(c, c->points[0].torque_Nm, "zero drift after reading 1");
+		double error = fabs(c->points[0].torque_Nm.value - 10),
+		       u = part_by_name(c, c->points[0].torque_Nm, "zero drift after reading 1");
 		if (far) {
 			assert_true(fabs(u - 0.15) < 1e-4);
 			assert_true(2 * u > error);
@@ -500,9 +559,10 @@ static void a_zero_that_moved_is_doubted_and_u_holds_both(void **state)
 	}
 }
 
-/* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on the
- * branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on the falling branch
- * of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8), calib/cell/cellcal.h. */
+/* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on
+ * the branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on
+ * the falling branch of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8),
+ * calib/cell/cellcal.h. */
 static void a_point_lies_on_the_branch_of_its_history(void **state)
 {
 	struct made m = plain(14);
@@ -556,7 +616,8 @@ static void repeatability_is_in_every_point_once(void **state)
 	for (size_t i = 0; i < c->n; i++) {
 		size_t found = 0;
 		for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
-			if (strncmp(unc_source_name(c->ctx, s), "cell repeatability", 18) == 0 && unc_part_of(c->points[i].torque_Nm, s) > 0)
+			if (strncmp(unc_source_name(c->ctx, s), "cell repeatability", 18) == 0 &&
+			    unc_part_of(c->points[i].torque_Nm, s) > 0)
 				found++;
 		assert_int_equal(found, 1);
 	}
@@ -564,9 +625,9 @@ static void repeatability_is_in_every_point_once(void **state)
 	made_free(&m);
 }
 
-/* Torque that fluctuates at a steady speed and input power: another window's shaft power differs by what its torque differs,
- * times the speed, and its efficiency by that over the input power. Two estimates of the same from the same window, one of
- * them from 20 stretches: alike on average within a third. */
+/* Torque that fluctuates at a steady speed and input power: another window's shaft power differs by what its torque
+ * differs, times the speed, and its efficiency by that over the input power. Two estimates of the same from the same
+ * window, one of them from 20 stretches: alike on average within a third. */
 static void scatter_of_power_is_that_of_torque_at_a_steady_speed(void **state)
 {
 	double torque = 0, shaft = 0, efficiency = 0;
@@ -604,8 +665,13 @@ static void refuses_what_is_no_sweep(void **state)
 	assert_null(c);
 	logbook_close(m.lb);
 	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
-	struct run_head head = { .kind = "sweep", .rig_text = made_rig, .actuator_text = made_actuator, .plan_text = made_plan,
-				 .mono_ns = 1, .wall_ns = 1, .calibration_id = m.calibration_id };
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id };
 	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
 	assert_int_equal(curve_from_run(m.lb, head.id, &c, &err), RC_ARG);
 	assert_non_null(strstr(err.what, "no finished point"));

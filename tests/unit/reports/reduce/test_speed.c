@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Discs with misplaced edges and eccentricity on shafts that turn evenly in one window of a run and unevenly in another: does the u
- * of the speed hold its error, and is it no larger than that takes? The truth is the mean of the simulated speed. */
+/* Discs with misplaced edges and eccentricity on shafts that turn evenly in one window of a run and unevenly in
+ * another: does the u of the speed hold its error, and is it no larger than that takes? The truth is the mean of the
+ * simulated speed. */
 #include "reports/reduce/speed.h"
 
 #include <gsl/gsl_randist.h>
@@ -26,18 +27,26 @@ struct rig {
 	gsl_rng *rng;
 };
 
-struct motion { double rpm, ripple_rpm, ripple_Hz, length_s; };
+struct motion {
+	double rpm, ripple_rpm, ripple_Hz, length_s;
+};
 
-struct turning { double angle, edge_s, ripple_phase; long last; int64_t pulses; };
+struct turning {
+	double angle, edge_s, ripple_phase;
+	long last;
+	int64_t pulses;
+};
 
 static void pass_edges(struct rig *r, struct turning *at, double from, double t_s)
 {
 	for (;;) {
 		long e = at->last + 1;
-		double place = (double)e + r->place[e % r->period] + r->wobble * sin(2 * M_PI * (double)e / r->per_rev + r->phase);
+		double place = (double)e + r->place[e % r->period] +
+			       r->wobble * sin(2 * M_PI * (double)e / r->per_rev + r->phase);
 		if (place > at->angle)
 			return;
-		double late = 3e-6 * gsl_rng_uniform(r->rng), when = t_s - STEP_s * (at->angle - place) / (at->angle - from) + late;
+		double late = 3e-6 * gsl_rng_uniform(r->rng),
+		       when = t_s - STEP_s * (at->angle - place) / (at->angle - from) + late;
 		at->edge_s = round(when * 1e6) * 1e-6;
 		at->last = e;
 		at->pulses++;
@@ -47,14 +56,17 @@ static void pass_edges(struct rig *r, struct turning *at, double from, double t_
 /* One window; returns the true mean speed, rpm. */
 static double turn(struct rig *r, const struct motion *m, struct window *w)
 {
-	double begin = 1, end = begin + m->length_s, t = begin - 0.2, next = t + gsl_rng_uniform(r->rng) * ROW_s, sum = 0;
-	struct turning at = { .angle = gsl_ran_flat(r->rng, r->per_rev, 2 * r->per_rev), .ripple_phase = gsl_ran_flat(r->rng, 0, 2 * M_PI) };
+	double begin = 1, end = begin + m->length_s, t = begin - 0.2, next = t + gsl_rng_uniform(r->rng) * ROW_s,
+	       sum = 0;
+	struct turning at = { .angle = gsl_ran_flat(r->rng, r->per_rev, 2 * r->per_rev),
+			      .ripple_phase = gsl_ran_flat(r->rng, 0, 2 * M_PI) };
 	uint32_t no = 0;
 	size_t n = 0;
 
 	at.last = (long)at.angle;
 	for (; t < end; t += STEP_s) {
-		double rpm = m->rpm + m->ripple_rpm * sin(2 * M_PI * m->ripple_Hz * t + at.ripple_phase), from = at.angle;
+		double rpm = m->rpm + m->ripple_rpm * sin(2 * M_PI * m->ripple_Hz * t + at.ripple_phase),
+		       from = at.angle;
 		at.angle += rpm / 60 * r->per_rev * STEP_s;
 		pass_edges(r, &at, from, t + STEP_s);
 		if (t >= begin) {
@@ -65,8 +77,15 @@ static double turn(struct rig *r, const struct motion *m, struct window *w)
 			continue;
 		next += ROW_s;
 		no++;
-		struct sample s = { .node_us = (uint64_t)((t + STEP_s) * 1e6), .sample_no = no, .cell_conversions = no, .pulses = at.pulses,
-				    .edge_time_s = at.pulses ? at.edge_s : NAN, .speed_rpm = rpm, .lines = 7, .voltage_V = 48, .current_A = 1 };
+		struct sample s = { .node_us = (uint64_t)((t + STEP_s) * 1e6),
+				    .sample_no = no,
+				    .cell_conversions = no,
+				    .pulses = at.pulses,
+				    .edge_time_s = at.pulses ? at.edge_s : NAN,
+				    .speed_rpm = rpm,
+				    .lines = 7,
+				    .voltage_V = 48,
+				    .current_A = 1 };
 		if (t >= begin)
 			window_inside(w, &s);
 		else
@@ -75,7 +94,12 @@ static double turn(struct rig *r, const struct motion *m, struct window *w)
 	return sum / (double)n;
 }
 
-struct row { const char *name; int per_rev, period; double place, wobble; struct motion even, uneven; };
+struct row {
+	const char *name;
+	int per_rev, period;
+	double place, wobble;
+	struct motion even, uneven;
+};
 
 static void u_holds_the_error_of_the_speed(void **state)
 {
@@ -94,8 +118,11 @@ static void u_holds_the_error_of_the_speed(void **state)
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		double squares = 0, inside = 0;
 		for (int k = 0; k < RIGS; k++) {
-			struct rig r = { .per_rev = rows[i].per_rev, .period = rows[i].period, .wobble = rows[i].wobble,
-					 .phase = gsl_ran_flat(rng, 0, 2 * M_PI), .rng = rng };
+			struct rig r = { .per_rev = rows[i].per_rev,
+					 .period = rows[i].period,
+					 .wobble = rows[i].wobble,
+					 .phase = gsl_ran_flat(rng, 0, 2 * M_PI),
+					 .rng = rng };
 			struct window even, uneven, third;
 			struct disc seen[3];
 			for (int e = 0; e < r.period; e++)
@@ -118,7 +145,8 @@ static void u_holds_the_error_of_the_speed(void **state)
 			window_free(&uneven);
 			window_free(&third);
 		}
-		print_message("# %-32s %.1f %% covered, u by rms error %.2f, seed %lu\n", rows[i].name, inside, 1 / sqrt(squares), seed);
+		print_message("# %-32s %.1f %% covered, u by rms error %.2f, seed %lu\n", rows[i].name, inside,
+			      1 / sqrt(squares), seed);
 		bad += !(inside >= 93 - 3) || !(1 / sqrt(squares) <= 1.3); /* 3: two deviations of 200 */
 	}
 	gsl_rng_free(rng);

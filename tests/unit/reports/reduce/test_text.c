@@ -15,10 +15,14 @@
 /* Two significant digits of U, the value rounded to match (JCGM 100:2008, 7.2.6); by hand. */
 static void value_and_uncertainty_are_rounded_together(void **state)
 {
-	static const struct { double value, U; const char *expect; } rows[] = {
+	static const struct {
+		double value, U;
+		const char *expect;
+	} rows[] = {
 		{ 20.3412, 0.1234, "20.34 N·m ± 0.12 N·m" },
 		{ 20.3412, 0.0996, "20.34 N·m ± 0.10 N·m" },
-		{ 20.3412, 0.995, "20.3 N·m ± 1.0 N·m" }, /* 0.995 is 0.99499999... or rounds up: both 1.0 with one decimal */
+		{ 20.3412, 0.995,
+		  "20.3 N·m ± 1.0 N·m" }, /* 0.995 is 0.99499999... or rounds up: both 1.0 with one decimal */
 		{ 1234.5, 67.8, "1234 N·m ± 68 N·m" },
 		{ 123456, 789, "123460 N·m ± 790 N·m" },
 		{ -0.0004, 0.12, "0.00 N·m ± 0.12 N·m" },
@@ -60,18 +64,21 @@ static void a_number_keeps_its_unit(void **state)
 	(void)state;
 	text_html_kept(f, "at 85.00 rpm \u00b1 0.21 rpm, 48 V and 50 \u00b0C, in 3 points");
 	fclose(f);
-	assert_string_equal(buf, "at 85.00\u00a0rpm\u00a0\u00b1\u00a00.21\u00a0rpm, 48\u00a0V and 50\u00a0\u00b0C, in 3 points");
+	assert_string_equal(
+		buf, "at 85.00\u00a0rpm\u00a0\u00b1\u00a00.21\u00a0rpm, 48\u00a0V and 50\u00a0\u00b0C, in 3 points");
 	free(buf);
 }
 
 static void html_is_safe_and_utf8(void **state)
 {
-	static const struct { const char *text, *expect; } rows[] = {
+	static const struct {
+		const char *text, *expect;
+	} rows[] = {
 		{ "a < b & \"c\" > 'd'", "a &lt; b &amp; &quot;c&quot; &gt; &#39;d&#39;" },
 		{ "N·m ± ∞", "N·m ± ∞" },
-		{ "\xC3\x28 \xFF", "?( ?" },      /* broken sequences */
-		{ "\xC0\xAF", "??" },             /* an overlong slash */
-		{ "\xED\xA0\x80", "???" },        /* a surrogate */
+		{ "\xC3\x28 \xFF", "?( ?" }, /* broken sequences */
+		{ "\xC0\xAF", "??" },        /* an overlong slash */
+		{ "\xED\xA0\x80", "???" },   /* a surrogate */
 		{ "bell\a", "bell?" },
 		{ "cut \xE2\x82", "cut ??" },
 	};

@@ -23,7 +23,9 @@ static void a_long_run_fits_and_keeps_its_extremes(void **state)
 	assert_non_null(t);
 	trace_begin(t);
 	for (size_t i = 0; i < n; i++) {
-		struct sample s = { .mono_ns = 5000000000 + (int64_t)i * 10000000, .torque_Nm = (double)(i % 7), .speed_rpm = NAN };
+		struct sample s = { .mono_ns = 5000000000 + (int64_t)i * 10000000,
+				    .torque_Nm = (double)(i % 7),
+				    .speed_rpm = NAN };
 		if (i == 123456)
 			s.torque_Nm = 99; /* a blip of a hundredth of a second */
 		expect += s.torque_Nm;

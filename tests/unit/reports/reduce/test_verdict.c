@@ -14,7 +14,11 @@
 
 #define V_CLAIM 48.0
 
-struct at { double torque_Nm, u_Nm, speed_rpm, input_W; bool free; enum limit limit; };
+struct at {
+	double torque_Nm, u_Nm, speed_rpm, input_W;
+	bool free;
+	enum limit limit;
+};
 
 static struct curve *curve_with(const struct at *at, size_t n, enum limit end, double volt)
 {
@@ -34,7 +38,8 @@ static struct curve *curve_with(const struct at *at, size_t n, enum limit end, d
 		p->setpoint_rpm = 85;
 		p->voltage_V = unc_exact(volt);
 		p->winding_degC = 40;
-		p->torque_Nm = unc_from(c->ctx, at[i].torque_Nm, unc_source(c->ctx, "t", DIST_NORMAL, INFINITY), at[i].u_Nm);
+		p->torque_Nm =
+			unc_from(c->ctx, at[i].torque_Nm, unc_source(c->ctx, "t", DIST_NORMAL, INFINITY), at[i].u_Nm);
 		p->speed_rpm = unc_from(c->ctx, at[i].speed_rpm, unc_source(c->ctx, "n", DIST_NORMAL, INFINITY), 1e-4);
 		p->shaft_power_W = unc_scale(c->ctx, unc_mul(c->ctx, p->torque_Nm, p->speed_rpm), 3.14159265 / 30);
 		p->input_power_W = unc_exact(at[i].input_W);
@@ -62,25 +67,42 @@ static struct claim_check judged(const struct at *at, size_t n, enum plan_drive 
 }
 
 /* JCGM 106:2012, 7.2: one-sided, P = Phi((y - claim)/u). Phi(1) = 0.84134, Phi(2) = 0.97725 (tables of the normal
- * distribution). A heaviest point is the least that it can do, so nothing is refuted by it, whatever stopped the run. */
+ * distribution). A heaviest point is the least that it can do, so nothing is refuted by it, whatever stopped the run.
+ */
 static void peak_torque_is_a_lower_bound(void **state)
 {
-	static const struct { const char *name; double claim; enum limit last, end; enum verdict expect; double p; const char *why; } rows[] = {
+	static const struct {
+		const char *name;
+		double claim;
+		enum limit last, end;
+		enum verdict expect;
+		double p;
+		const char *why;
+	} rows[] = {
 		{ "two u above", 29.6, LIMIT_NONE, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "reached it" },
-		{ "one u above is not enough at 95 %", 29.8, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.84134, "at least 30" },
-		{ "far below, the plan ended", 35, LIMIT_NONE, LIMIT_NONE, VERDICT_NOT_TESTED, NAN, "A step at 35.7 N·m" },
-		{ "far below, only speed was lost there", 35, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_NOT_TESTED, NAN, "A step at" },
-		{ "far below, then the drive's limit", 35, LIMIT_ACTUATOR, LIMIT_DRIVE, VERDICT_UNDECIDED, NAN, "at least 30" },
-		{ "far below, supply was the limit", 35, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_UNDECIDED, NAN, "supply-limited" },
-		{ "far below, the plan's own current", 35, LIMIT_PLAN, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN, "plan-limited" },
+		{ "one u above is not enough at 95 %", 29.8, LIMIT_NONE, LIMIT_NONE, VERDICT_UNDECIDED, 0.84134,
+		  "at least 30" },
+		{ "far below, the plan ended", 35, LIMIT_NONE, LIMIT_NONE, VERDICT_NOT_TESTED, NAN,
+		  "A step at 35.7 N·m" },
+		{ "far below, only speed was lost there", 35, LIMIT_ACTUATOR, LIMIT_NONE, VERDICT_NOT_TESTED, NAN,
+		  "A step at" },
+		{ "far below, then the drive's limit", 35, LIMIT_ACTUATOR, LIMIT_DRIVE, VERDICT_UNDECIDED, NAN,
+		  "at least 30" },
+		{ "far below, supply was the limit", 35, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_UNDECIDED, NAN,
+		  "supply-limited" },
+		{ "far below, the plan's own current", 35, LIMIT_PLAN, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN,
+		  "plan-limited" },
 		{ "far below, nobody knows", 35, LIMIT_NONE, LIMIT_NOT_KNOWN, VERDICT_UNDECIDED, NAN, "at least 30" },
-		{ "far below, the actuator", 35, LIMIT_ACTUATOR, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN, "at least 30" },
-		{ "above although the supply was the limit", 29.6, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725, "reached it" },
+		{ "far below, the actuator", 35, LIMIT_ACTUATOR, LIMIT_ACTUATOR, VERDICT_UNDECIDED, NAN,
+		  "at least 30" },
+		{ "above although the supply was the limit", 29.6, LIMIT_SUPPLY, LIMIT_NONE, VERDICT_CONFIRMED, 0.97725,
+		  "reached it" },
 	};
 	(void)state;
 
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		const struct at at[] = { { 10, 0.1, 85, 0, false, LIMIT_NONE }, { 30, 0.2, 85, 0, false, rows[i].last } };
+		const struct at at[] = { { 10, 0.1, 85, 0, false, LIMIT_NONE },
+					 { 30, 0.2, 85, 0, false, rows[i].last } };
 		const struct actuator_profile a = { .peak_torque_Nm = { true, rows[i].claim, NAN } };
 		struct claim_check k = only(curve_with(at, 2, rows[i].end, V_CLAIM), &a, PLAN_SPEED);
 		bool same_p = isnan(rows[i].p) ? isnan(k.probability) : fabs(k.probability - rows[i].p) < 1e-5;
@@ -92,7 +114,8 @@ static void peak_torque_is_a_lower_bound(void **state)
 /* 35 N·m were reached, not settled: a claim of 33 N·m rests on the 20 N·m that were, and says so. */
 static void points_that_did_not_settle_are_told(void **state)
 {
-	static const struct at at[] = { { 20, 0.05, 85, 0, false, LIMIT_NONE }, { 35, 0.05, 85, 0, false, LIMIT_NONE } };
+	static const struct at at[] = { { 20, 0.05, 85, 0, false, LIMIT_NONE },
+					{ 35, 0.05, 85, 0, false, LIMIT_NONE } };
 	const struct actuator_profile a = { .peak_torque_Nm = { true, 33, NAN } };
 	struct curve *c = curve_with(at, 2, LIMIT_OPERATOR, V_CLAIM);
 	(void)state;
@@ -109,8 +132,8 @@ static enum verdict torque_at(const struct at *at, size_t n, enum plan_drive dri
 	return judged(at, n, drive, (struct actuator_profile){ .rated_torque_Nm = { true, claim_Nm, rpm } }).verdict;
 }
 
-/* n = 105 - T/2 - T^2/200 rpm, so 80 rpm stands at T = 36.6025 N·m (the root of T^2 + 100 T = 5000). The chord from 30 to
- * 50 passes 80 rpm at 36.111: half a newton metre short. */
+/* n = 105 - T/2 - T^2/200 rpm, so 80 rpm stands at T = 36.6025 N·m (the root of T^2 + 100 T = 5000). The chord from 30
+ * to 50 passes 80 rpm at 36.111: half a newton metre short. */
 static void a_smooth_curve_is_not_its_chord(void **state)
 {
 	struct at at[4];
@@ -118,22 +141,29 @@ static void a_smooth_curve_is_not_its_chord(void **state)
 	(void)state;
 
 	for (size_t i = 0; i < 4; i++)
-		at[i] = (struct at){ torque[i], 0.01, 105 - torque[i] / 2 - torque[i] * torque[i] / 200, 0, true, LIMIT_NONE };
-	struct claim_check k = judged(at, 4, PLAN_DRIVE_CURRENT, (struct actuator_profile){ .rated_torque_Nm = { true, 36.3, 80 } });
+		at[i] = (struct at){ torque[i], 0.01, 105 - torque[i] / 2 - torque[i] * torque[i] / 200,
+				     0,         true, LIMIT_NONE };
+	struct claim_check k =
+		judged(at, 4, PLAN_DRIVE_CURRENT, (struct actuator_profile){ .rated_torque_Nm = { true, 36.3, 80 } });
 	assert_true(k.low <= 36.6025 && k.high >= 36.6025);
 	assert_int_not_equal(k.verdict, VERDICT_REFUTED);
 	assert_int_equal(torque_at(at, 4, PLAN_DRIVE_CURRENT, 35, 80), VERDICT_CONFIRMED);
 	assert_int_equal(torque_at(at, 4, PLAN_DRIVE_CURRENT, 38, 80), VERDICT_REFUTED);
 }
 
-/* 85 rpm are held to 15 N·m, 25 N·m run at 74 rpm, free: the curve n = 101.5 - 1.1 T leaves 85 rpm at exactly 15, or, with a
- * kink, anywhere up to 25. A claim between is not known by two points, and known by the line of the free ones. */
+/* 85 rpm are held to 15 N·m, 25 N·m run at 74 rpm, free: the curve n = 101.5 - 1.1 T leaves 85 rpm at exactly 15, or,
+ * with a kink, anywhere up to 25. A claim between is not known by two points, and known by the line of the free ones.
+ */
 static void across_a_kink_the_bracket_is_all(void **state)
 {
-	static const struct at two[] = { { 15, 0.05, 85, 0, false, LIMIT_NONE }, { 25, 0.05, 74, 0, true, LIMIT_ACTUATOR } };
-	static const struct at more[] = { { 15, 0.05, 85, 0, false, LIMIT_NONE }, { 25, 0.05, 74, 0, true, LIMIT_ACTUATOR },
-					  { 30, 0.05, 68.5, 0, true, LIMIT_ACTUATOR }, { 35, 0.05, 63, 0, true, LIMIT_ACTUATOR } };
-	struct claim_check k = judged(two, 2, PLAN_SPEED, (struct actuator_profile){ .rated_torque_Nm = { true, 21, 80 } });
+	static const struct at two[] = { { 15, 0.05, 85, 0, false, LIMIT_NONE },
+					 { 25, 0.05, 74, 0, true, LIMIT_ACTUATOR } };
+	static const struct at more[] = { { 15, 0.05, 85, 0, false, LIMIT_NONE },
+					  { 25, 0.05, 74, 0, true, LIMIT_ACTUATOR },
+					  { 30, 0.05, 68.5, 0, true, LIMIT_ACTUATOR },
+					  { 35, 0.05, 63, 0, true, LIMIT_ACTUATOR } };
+	struct claim_check k =
+		judged(two, 2, PLAN_SPEED, (struct actuator_profile){ .rated_torque_Nm = { true, 21, 80 } });
 	(void)state;
 
 	assert_int_equal(k.verdict, VERDICT_UNDECIDED);
@@ -149,7 +179,8 @@ static void across_a_kink_the_bracket_is_all(void **state)
 /* 34.99 N·m at 82.69 rpm are no 34.5 N·m at 83.5 rpm: 99 % of a speed is not the speed. */
 static void a_speed_is_not_reached_at_99_per_cent(void **state)
 {
-	static const struct at at[] = { { 30, 0.03, 88, 0, true, LIMIT_ACTUATOR }, { 33.75, 0.03, 83.5, 0, true, LIMIT_ACTUATOR },
+	static const struct at at[] = { { 30, 0.03, 88, 0, true, LIMIT_ACTUATOR },
+					{ 33.75, 0.03, 83.5, 0, true, LIMIT_ACTUATOR },
 					{ 34.99, 0.03, 82.69, 0, true, LIMIT_ACTUATOR } };
 	(void)state;
 
@@ -160,8 +191,11 @@ static void a_speed_is_not_reached_at_99_per_cent(void **state)
 /* n = 101.8 - 0.9 T, read from 1.3 N·m on: the line to no load gives 101.8. */
 static void no_load_is_the_line_to_zero(void **state)
 {
-	static const struct at at[] = { { 1.3, 0.02, 100.63, 0, true, LIMIT_NONE }, { 5, 0.02, 97.3, 0, true, LIMIT_NONE }, { 10, 0.02, 92.8, 0, true, LIMIT_NONE } };
-	static const struct at held[] = { { 0.5, 0.05, 85, 0, false, LIMIT_NONE }, { 20, 0.05, 85, 0, false, LIMIT_NONE } };
+	static const struct at at[] = { { 1.3, 0.02, 100.63, 0, true, LIMIT_NONE },
+					{ 5, 0.02, 97.3, 0, true, LIMIT_NONE },
+					{ 10, 0.02, 92.8, 0, true, LIMIT_NONE } };
+	static const struct at held[] = { { 0.5, 0.05, 85, 0, false, LIMIT_NONE },
+					  { 20, 0.05, 85, 0, false, LIMIT_NONE } };
 	struct actuator_profile a = { .no_load_rpm = { true, 101.5, NAN } };
 	(void)state;
 
@@ -178,9 +212,16 @@ static void no_load_is_the_line_to_zero(void **state)
 	assert_int_equal(judged(held, 2, PLAN_SPEED, a).verdict, VERDICT_CONFIRMED);
 }
 
-/* Pin = 20 + 9 T + 0.03 T^2 W, n = 100 - 0.6 T rpm: the greatest efficiency lies between the points, found here in steps of 0.01 N·m. */
-static double input_W(double T) { return 20 + 9 * T + 0.03 * T * T; }
-static double speed(double T) { return 100 - 0.6 * T; }
+/* Pin = 20 + 9 T + 0.03 T^2 W, n = 100 - 0.6 T rpm: the greatest efficiency lies between the points, found here in
+ * steps of 0.01 N·m. */
+static double input_W(double T)
+{
+	return 20 + 9 * T + 0.03 * T * T;
+}
+static double speed(double T)
+{
+	return 100 - 0.6 * T;
+}
 
 static void a_peak_is_the_maximum_of_a_curve(void **state)
 {
@@ -217,7 +258,9 @@ static void a_peak_is_the_maximum_of_a_curve(void **state)
 /* At 46.5 V of 48 V the speed is n0 (48 - 46.5)/46.5 = 3.2 % of n0 lower: the actuator is not to blame. */
 static void a_claim_has_a_voltage(void **state)
 {
-	static const struct at at[] = { { 1, 0.02, 97.9, 0, true, LIMIT_NONE }, { 5, 0.02, 94, 0, true, LIMIT_NONE }, { 10, 0.02, 89.2, 0, true, LIMIT_NONE } };
+	static const struct at at[] = { { 1, 0.02, 97.9, 0, true, LIMIT_NONE },
+					{ 5, 0.02, 94, 0, true, LIMIT_NONE },
+					{ 10, 0.02, 89.2, 0, true, LIMIT_NONE } };
 	struct actuator_profile a = { .no_load_rpm = { true, 101, NAN } };
 	(void)state;
 
@@ -233,8 +276,9 @@ static void a_claim_has_a_voltage(void **state)
 /* Falling points are slower: warm and cold are both the actuator. */
 static void both_ways_count_where_the_claim_says_neither(void **state)
 {
-	static const struct at at[] = { { 10, 0.01, 95, 0, true, LIMIT_NONE }, { 20, 0.01, 85, 0, true, LIMIT_NONE }, { 30, 0.01, 75, 0, true, LIMIT_NONE },
-					{ 10, 0.01, 94, 0, true, LIMIT_NONE }, { 20, 0.01, 83, 0, true, LIMIT_NONE }, { 29, 0.01, 73, 0, true, LIMIT_NONE } };
+	static const struct at at[] = { { 10, 0.01, 95, 0, true, LIMIT_NONE }, { 20, 0.01, 85, 0, true, LIMIT_NONE },
+					{ 30, 0.01, 75, 0, true, LIMIT_NONE }, { 10, 0.01, 94, 0, true, LIMIT_NONE },
+					{ 20, 0.01, 83, 0, true, LIMIT_NONE }, { 29, 0.01, 73, 0, true, LIMIT_NONE } };
 	(void)state;
 
 	for (int i = 0; i < 3; i++) {

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard deviation
- * over the root of the count. */
+/* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard
+ * deviation over the root of the count. */
 #include "reports/reduce/blocks.h"
 
 #include <gsl/gsl_randist.h>
@@ -81,9 +81,16 @@ static struct sample turning(int i)
 	double pulses = floor(3.6 * i);
 
 	return (struct sample){
-		.mono_ns = (int64_t)i * 10000000, .node_us = (uint64_t)i * 10000, .sample_no = (uint32_t)i,
-		.cell_count = 1000, .cell_conversions = (uint32_t)i, .pulses = (int32_t)pulses,
-		.edge_time_s = pulses / 360, .speed_rpm = 60, .voltage_V = 48, .current_A = 2 + 0.5 * (i % 2),
+		.mono_ns = (int64_t)i * 10000000,
+		.node_us = (uint64_t)i * 10000,
+		.sample_no = (uint32_t)i,
+		.cell_count = 1000,
+		.cell_conversions = (uint32_t)i,
+		.pulses = (int32_t)pulses,
+		.edge_time_s = pulses / 360,
+		.speed_rpm = 60,
+		.voltage_V = 48,
+		.current_A = 2 + 0.5 * (i % 2),
 		.lines = 7,
 	};
 }
@@ -112,9 +119,9 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 	window_free(&w);
 }
 
-/* A meter that tells five readings a second in a hundred rows a second, each with noise of its own: the standard error of the mean is sd / sqrt(n)
- * of the readings (textbook), not of the rows. Twenty rows of one reading would have made it sqrt(20) times too small, and its
- * neighbours, which are equal, far smaller still. */
+/* A meter that tells five readings a second in a hundred rows a second, each with noise of its own: the standard error
+ * of the mean is sd / sqrt(n) of the readings (textbook), not of the rows. Twenty rows of one reading would have made
+ * it sqrt(20) times too small, and its neighbours, which are equal, far smaller still. */
 static void a_slow_meter_in_fast_rows_counts_its_readings(void **state)
 {
 	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
@@ -144,7 +151,7 @@ static void a_slow_meter_in_fast_rows_counts_its_readings(void **state)
 		off2 += pow((amp.value - 2) / amp.u, 2);
 		window_reset(&w);
 	}
-	assert_true(fabs(ratio_sum / windows - 1) < 0.05); /* 200 windows: the mean ratio is known to 1 % */
+	assert_true(fabs(ratio_sum / windows - 1) < 0.05);         /* 200 windows: the mean ratio is known to 1 % */
 	assert_true(off2 / windows > 0.7 && off2 / windows < 1.3); /* chi-squared of 200: 1 +- 0.1 */
 	window_free(&w);
 	gsl_rng_free(rng);
@@ -169,8 +176,9 @@ static void a_meter_of_its_own_needs_no_fast_sample(void **state)
 	window_free(&w);
 }
 
-/* 2000 samples, 20 s: a stretch is 100 of them. The cell counts up by 1 a sample, so stretch b has the mean 100 b + 49.5 (the
- * first sample only opens the window: half a count and a hundredth of a stretch are lost); 48 V times 2.25 A on average. */
+/* 2000 samples, 20 s: a stretch is 100 of them. The cell counts up by 1 a sample, so stretch b has the mean 100 b
+ * + 49.5 (the first sample only opens the window: half a count and a hundredth of a stretch are lost); 48 V times 2.25
+ * A on average. */
 static void stretches_keep_what_goes_together(void **state)
 {
 	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
@@ -200,10 +208,11 @@ static void stretches_keep_what_goes_together(void **state)
 	window_free(&w);
 }
 
-/* A wheel of 60 teeth that are off by 0.02 of a pitch (standard deviation), at 90 rpm with a speed that swings by 0.2 % once a turn, looked
- * at each 10 ms; edges are noticed up to 10 us late. The true mean speed over the window is known. Over 200 wheels the errors have to
- * agree with their u: the mean of (error/u)^2 has the standard error sqrt(2/200) = 0.1 when u is right; u may be too large where the
- * edges are finer than the clock, never too small. And teeth alone, taken from the outer edges, would be off by 0.02 sqrt 2 / 185. */
+/* A wheel of 60 teeth that are off by 0.02 of a pitch (standard deviation), at 90 rpm with a speed that swings by 0.2 %
+ * once a turn, looked at each 10 ms; edges are noticed up to 10 us late. The true mean speed over the window is known.
+ * Over 200 wheels the errors have to agree with their u: the mean of (error/u)^2 has the standard error sqrt(2/200) =
+ * 0.1 when u is right; u may be too large where the edges are finer than the clock, never too small. And teeth alone,
+ * taken from the outer edges, would be off by 0.02 sqrt 2 / 185. */
 static void unevenly_spaced_teeth_fall_out_over_whole_turns(void **state)
 {
 	const double pi = 3.14159265358979, rev_per_s = 1.5, swing = 0.002;
@@ -223,23 +232,32 @@ static void unevenly_spaced_teeth_fall_out_over_whole_turns(void **state)
 			tooth[i] = gsl_ran_gaussian(rng, 0.02);
 		window_open(&w, &limits);
 		for (int i = 0, k = -1; i <= 206; i++) { /* a little more than three turns */
-			double t = i * 0.01, rev = start + rev_per_s * t + swing / (2 * pi) * sin(2 * pi * rev_per_s * t);
+			double t = i * 0.01,
+			       rev = start + rev_per_s * t + swing / (2 * pi) * sin(2 * pi * rev_per_s * t);
 
 			while (rev * 60 >= k + 1 + tooth[((k + 1) % 60 + 60) % 60]) {
 				double at = (k + 1 + tooth[((k + 1) % 60 + 60) % 60]) / 60 - start;
 				double when = at / rev_per_s; /* then Newton for the swing */
 
 				for (int n = 0; n < 5; n++)
-					when -= (rev_per_s * when + swing / (2 * pi) * sin(2 * pi * rev_per_s * when) - at) /
+					when -= (rev_per_s * when + swing / (2 * pi) * sin(2 * pi * rev_per_s * when) -
+						 at) /
 						(rev_per_s * (1 + swing * cos(2 * pi * rev_per_s * when)));
 				k++;
 				if (when > 0)
 					pulses++;
 				edge_s = floor((when + 10e-6 * gsl_rng_uniform(rng)) * 1e6) * 1e-6;
 			}
-			struct sample s = { .mono_ns = (int64_t)i * 10000000, .node_us = (uint64_t)i * 10000, .sample_no = (uint32_t)i,
-					    .cell_conversions = (uint32_t)i, .pulses = pulses, .edge_time_s = pulses > 0 ? edge_s : NAN,
-					    .speed_rpm = 90, .voltage_V = 48, .current_A = 2, .lines = 7 };
+			struct sample s = { .mono_ns = (int64_t)i * 10000000,
+					    .node_us = (uint64_t)i * 10000,
+					    .sample_no = (uint32_t)i,
+					    .cell_conversions = (uint32_t)i,
+					    .pulses = pulses,
+					    .edge_time_s = pulses > 0 ? edge_s : NAN,
+					    .speed_rpm = 90,
+					    .voltage_V = 48,
+					    .current_A = 2,
+					    .lines = 7 };
 			begin_rev = i == 0 ? rev : begin_rev;
 			end_rev = rev;
 			if (i > 0)
