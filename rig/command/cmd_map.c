@@ -32,6 +32,7 @@ struct mapping {
 	struct seq_map map;
 	struct map_config config;
 	struct live_zero before, after;
+	size_t kept; /* readings that the logbook has */
 };
 
 /* --- what to map --- */
@@ -177,9 +178,10 @@ static void on_event(void *ctx, const struct seq_event *event)
 
 	if (event->kind == SEQ_EVENT_NOTE)
 		live_note(&m->live, "%s", event->text);
-	if (event->kind != SEQ_EVENT_POINT || m->map.n_readings == 0)
+	if (event->kind != SEQ_EVENT_POINT)
 		return;
-	const struct map_reading *r = &m->map.reading[m->map.n_readings - 1];
+	const struct map_reading *r = &m->map.reading[event->point.step];
+	m->kept++;
 	progress_line(m->live.progress, "%6.1f rpm  %-7s %6.3f A  %8.3f N\u00b7m  noise %.4f%s", r->slip_rpm,
 		      r->branch == BRAKEMAP_RISING ? "rising" : "falling", r->current_A, r->torque_Nm, r->u_torque_Nm,
 		      r->settled ? "" : "  not settled");
@@ -329,7 +331,7 @@ static int map_rig(const struct cli *cli, const struct options *o)
 		if (!cli->json && r->run_id != 0)
 			live_say("%s No map is kept; the %zu readings so far stay in run %lld of the logbook. Next: "
 				 "bridle map again",
-				 live_safe_now(&m->live), m->map.n_readings, (long long)r->run_id);
+				 live_safe_now(&m->live), m->kept, (long long)r->run_id);
 	} else if (cli->json) {
 		status = cli_print_json(map_result_json(&m->map, r));
 	} else {

@@ -39,7 +39,7 @@ struct live {
 	 * be NULL. */
 	bool (*torque_of)(void *ctx, double indication, double *ret_Nm);
 	void *torque_ctx;
-	/* Called for each event and tick of the loop; may be NULL. */
+	/* Called for each event (loop.h: a point once it is on the disk) and tick of the loop; may be NULL. */
 	void (*event)(void *ctx, const struct seq_event *event);
 	void (*tick)(void *ctx, const struct snapshot *snap, const struct seq_out *out);
 	void *ctx;

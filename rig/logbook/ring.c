@@ -40,6 +40,8 @@ struct log_ring {
 	sem_t work, room;
 	pthread_t thread;
 	/* The tick thread's own. */
+	unsigned told; /* rows before this one were looked at by log_ring_next_kept; never beyond tail */
+	bool ended;    /* the thread is */
 	unsigned long long not_kept;
 	int64_t not_kept_from_ns;
 	/* The writer's own. */
@@ -90,6 +92,8 @@ static struct row *room_for(struct log_ring *ring, int64_t mono_ns, unsigned *re
 	unsigned tail = atomic_load_explicit(&ring->tail, memory_order_acquire);
 
 	*ret_head = head;
+	if (head - ring->told >= ROWS) /* nobody asked for so long */
+		ring->told = tail;
 	if (head - tail < ROWS)
 		return &ring->rows[head % ROWS];
 	if (ring->not_kept++ == 0)
@@ -146,6 +150,20 @@ bool log_ring_event(struct log_ring *ring, int64_t mono_ns, const char *kind, co
 	if (n >= (int)sizeof row->event.text)
 		memcpy(row->event.text + sizeof row->event.text - 4, "...", 4);
 	return put(ring, head, true);
+}
+
+bool log_ring_next_kept(struct log_ring *ring, struct seq_point *ret)
+{
+	unsigned tail = atomic_load_explicit(&ring->tail, memory_order_acquire);
+
+	while (ring->told != tail) {
+		const struct row *row = &ring->rows[ring->told++ % ROWS];
+		if (row->kind != ROW_POINT)
+			continue;
+		*ret = row->point;
+		return true;
+	}
+	return false;
 }
 
 bool log_ring_failed(const struct log_ring *ring)
@@ -322,13 +340,21 @@ static enum rc note_loss(struct log_ring *ring, struct err *err)
 		       ring->not_kept, (long long)ring->run_id);
 }
 
+void log_ring_end(struct log_ring *ring)
+{
+	if (ring->ended)
+		return;
+	atomic_store_explicit(&ring->ending, true, memory_order_release);
+	sem_post(&ring->work);
+	pthread_join(ring->thread, NULL);
+	ring->ended = true;
+}
+
 enum rc log_ring_stop(struct log_ring *ring, struct err *err)
 {
 	if (!ring)
 		return RC_OK;
-	atomic_store_explicit(&ring->ending, true, memory_order_release);
-	sem_post(&ring->work);
-	pthread_join(ring->thread, NULL);
+	log_ring_end(ring);
 
 	unsigned left = used_rows(ring);
 	enum rc rc = ring->rc;

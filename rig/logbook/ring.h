@@ -23,10 +23,18 @@ bool log_ring_point(struct log_ring *ring, const struct seq_point *point);
 bool log_ring_event(struct log_ring *ring, int64_t mono_ns, const char *kind, const char *text);
 bool log_ring_failed(const struct log_ring *ring); /* a row was refused or a write failed; stays true */
 
+/* Tick thread only, never waits: the next point that is on the disk, each once, in order; false: none now. Who tells a
+ * person of a point asks here. A row's place is used again when it was looked at: ask on every tick. */
+bool log_ring_next_kept(struct log_ring *ring, struct seq_point *ret);
+
 /* On a bench clock only (bench time stands still meanwhile): wait until at least half of the ring is free. */
 void log_ring_make_room(struct log_ring *ring);
 
-/* Writes all that is in the ring, ends the thread, gives lb back and frees the ring (NULL is fine). Reports the
+/* Writes all that is in the ring and ends the thread: what is kept then stays so. log_ring_next_kept goes on to answer,
+ * nothing is taken any more. */
+void log_ring_end(struct log_ring *ring);
+
+/* log_ring_end where it was not called, gives lb back and frees the ring (NULL is fine). Reports the
  * writer's error, also one that a later try made good. */
 enum rc log_ring_stop(struct log_ring *ring, struct err *err) MUST_CHECK;
 

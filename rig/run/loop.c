@@ -191,8 +191,18 @@ static void take_event(struct loop *l)
 	}
 	if (!kept)
 		l->snap.log_failed = true;
-	if (l->hooks && l->hooks->event)
+	if (event->kind != SEQ_EVENT_POINT && l->hooks && l->hooks->event)
 		l->hooks->event(l->hooks->ctx, event);
+}
+
+/* What is on the disk, and only that. A step that was cut short is told by its cause. */
+static void tell_kept(struct loop *l)
+{
+	struct seq_event event = { .kind = SEQ_EVENT_POINT };
+
+	while (log_ring_next_kept(l->ring, &event.point))
+		if (!(event.point.flags & POINT_CUT) && l->hooks && l->hooks->event)
+			l->hooks->event(l->hooks->ctx, &event);
 }
 
 /* Finished, everything off, and the shaft that was driven still turns. */
@@ -350,6 +360,7 @@ static void tick(struct loop *l, struct loop_result *ret)
 	tell_end(l, ret);
 	session_set(s, &l->verdict.allowed);
 	log_sample(l);
+	tell_kept(l);
 	if (l->hooks && l->hooks->tick)
 		l->hooks->tick(l->hooks->ctx, &l->snap, &l->out, &l->verdict);
 	ret->ticks++;
@@ -458,6 +469,8 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	ret->stopped = l.verdict.stopped || (rc == RC_OK && ret->cause == CAUSE_NONE);
 	s->brake_heat_J = l.guard.energy_J;
 	s->brake_heat_at = l.guard.last_now;
+	log_ring_end(l.ring);
+	tell_kept(&l);
 	enum rc ring_rc = log_ring_stop(l.ring, &ring_err);
 
 	if (rc != RC_OK)

@@ -15,7 +15,8 @@
 struct loop_hooks {
 	/* Each tick, after the guard: for the live line. May be NULL. Must not block. */
 	void (*tick)(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v);
-	/* A finished point or note. May be NULL. */
+	/* A step, a note, and a finished point once the logbook has it on the disk (so some ticks later, or after the
+	 * last one; never where it could not be written). May be NULL. */
 	void (*event)(void *ctx, const struct seq_event *event);
 	bool (*stop_asked)(void *ctx); /* operator: key or Ctrl-C. May be NULL. */
 	void *ctx;

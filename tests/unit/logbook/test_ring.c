@@ -126,6 +126,75 @@ static void a_point_is_durable_at_once(void **state)
 	OK(log_ring_stop(ring, &b->err));
 }
 
+static int next_kept(struct log_ring *ring)
+{
+	struct seq_point p;
+
+	return log_ring_next_kept(ring, &p) ? p.step : -1;
+}
+
+/* I10: who tells people of points hears of each once, in order, and of none that is not on the disk. */
+static void a_point_is_told_when_it_is_kept(void **state)
+{
+	struct book *b = *state;
+	int64_t run;
+	struct log_ring *ring = start(b, &run);
+	sqlite3 *other = NULL;
+	struct sample s = sample_number(0);
+	int step = -1, told = 0;
+
+	assert_int_equal(sqlite3_open(b->path, &other), SQLITE_OK);
+	sqlite3_busy_timeout(other, 10000);
+	assert_int_equal(sqlite3_exec(other, "BEGIN IMMEDIATE", NULL, NULL, NULL), SQLITE_OK);
+	for (int i = 0; i < 3; i++) {
+		struct seq_point p = point_number(i);
+		p.step = i;
+		assert_true(log_ring_sample(ring, &s));
+		assert_true(log_ring_point(ring, &p));
+		assert_int_equal(next_kept(ring), -1);
+	}
+	assert_int_equal(sqlite3_exec(other, "COMMIT", NULL, NULL, NULL), SQLITE_OK);
+	sqlite3_close(other);
+	for (; told < 3; told++) {
+		EVENTUALLY((step = next_kept(ring)) >= 0);
+		assert_int_equal(step, told);
+		assert_true(book_number(b, "SELECT count(*) FROM point") > told);
+	}
+	assert_int_equal(next_kept(ring), -1);
+	/* the last one of a run: kept when the thread has ended */
+	struct seq_point last = point_number(3);
+	last.step = 3;
+	assert_true(log_ring_point(ring, &last));
+	log_ring_end(ring);
+	assert_int_equal(next_kept(ring), 3);
+	assert_int_equal(next_kept(ring), -1);
+	OK(log_ring_stop(ring, &b->err));
+}
+
+/* I10: what cannot be written is never told, whatever was written before it. */
+static void a_point_that_cannot_be_written_is_not_told(void **state)
+{
+	struct book *b = *state;
+	int64_t run;
+	struct log_ring *ring = start(b, &run);
+
+	for (int i = 0; i < 2; i++) {
+		struct seq_point p = point_number(i);
+		p.step = i;
+		if (i == 1)
+			assert_int_equal(book_sql(b, "CREATE TRIGGER broken BEFORE INSERT ON point "
+						     "BEGIN SELECT RAISE(ABORT, 'the disk is broken'); END"),
+					 SQLITE_OK);
+		assert_true(log_ring_point(ring, &p) || i == 1);
+		if (i == 0)
+			EVENTUALLY(book_number(b, "SELECT count(*) FROM point") == 1);
+	}
+	log_ring_end(ring);
+	assert_int_equal(next_kept(ring), 0);
+	assert_int_equal(next_kept(ring), -1);
+	assert_int_equal(log_ring_stop(ring, &b->err), RC_DB);
+}
+
 /* I9, I11: the disk stands still: the tick side goes on, a full ring is told and what is lost is written down. */
 static void a_full_ring_is_told(void **state)
 {
@@ -250,6 +319,8 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		TEST(everything_arrives_in_order),
 		TEST(a_point_is_durable_at_once),
+		TEST(a_point_is_told_when_it_is_kept),
+		TEST(a_point_that_cannot_be_written_is_not_told),
 		TEST(a_full_ring_is_told),
 		TEST(a_failed_write_is_told_and_made_good),
 		TEST(a_write_that_fails_to_the_end_says_how_much),

@@ -1,0 +1,67 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""What the tests of single calls and the campaign share: a bench folder with calibration, map and readiness for a plan of two
+short steps, made once and copied, and the logbook read beside the program."""
+import pathlib
+import shutil
+import sqlite3
+import sys
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
+import harness  # noqa: E402
+
+ACTUATOR, PLAN = "paddle-winder", "short"
+PLAN_TEXT = """[plan]
+actuator = paddle-winder
+load = torque
+drive = speed
+speed = 60 rpm
+
+[steps]
+torque = 0, {torque} N.m
+down = {down}
+repeat_first = no
+
+[steady]
+dwell = 0.5 s
+window = 0.5 s
+timeout = 1 s
+"""
+
+
+def prepare(home, name="prepared", torque="10", down="no", edit=None, seed=9, options=()):
+    """home/name: the folder that harness.Bench(example=...) copies."""
+    def both(folder):
+        (folder / "plans" / f"{PLAN}.ini").write_text(PLAN_TEXT.format(torque=torque, down=down))
+        if edit:
+            edit(folder)
+    with harness.Bench(seed, edit=both, options=options) as bench:
+        bench.must("hang", "--hands")
+        bench.must("map", "--actuator", ACTUATOR, "--currents", "5")
+        bench.must("ready", PLAN, "--hands", "--answers", "yes")
+        bench.stop()
+        prepared = pathlib.Path(home) / name
+        shutil.copytree(bench.folder, prepared)
+        shutil.rmtree(prepared / "run")
+    return prepared
+
+
+def query(folder, sql, *args):
+    """Rows; none where the file is not there or not a logbook yet."""
+    try:
+        db = sqlite3.connect(f"file:{folder / 'logbook'}?mode=ro", uri=True, timeout=5)
+        try:
+            return db.execute(sql, args).fetchall()
+        finally:
+            db.close()
+    except sqlite3.OperationalError:
+        return []
+
+
+def newest_run(folder):
+    rows = query(folder, "SELECT coalesce(max(id), 0) FROM run")
+    return rows[0][0] if rows else 0
+
+
+def points_of(folder, run):
+    """(step, direction) of the load points of a run, as people count them; a step that was cut short is none."""
+    return query(folder, "SELECT step + 1, direction FROM point WHERE run_id = ? AND NOT flags & 24 ORDER BY end_ns", run)
