@@ -236,7 +236,7 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 	struct budget_row row[12];
 	size_t n = budget_of(c->ctx, x, row, sizeof row / sizeof row[0]);
 	double k = NAN, U = unc_expanded(c->ctx, x, c->coverage, &k), dof = unc_dof(c->ctx, x);
-	char text[120], freedom[40];
+	char text[120], freedom[40], part[40];
 
 	if (n == 0 || !isfinite(x.value))
 		return;
@@ -253,18 +253,20 @@ static void budget_table(FILE *f, const struct curve *c, const char *what, struc
 			snprintf(freedom, sizeof freedom, "%s", row[i].joined ? "–" : "∞");
 		fputs("<tr><td>", f);
 		text_html(f, row[i].name);
-		fprintf(f, "</td><td class=\"n\">%.2g</td><td class=\"n\">%.1f %%</td><td class=\"n\">%s</td></tr>\n",
-			scale * fabs(row[i].u), 100 * row[i].share_frac, freedom);
+		text_part(part, sizeof part, scale * fabs(row[i].u), scale * unc_u(x));
+		fprintf(f, "</td><td class=\"n\">%s</td><td class=\"n\">%.1f %%</td><td class=\"n\">%s</td></tr>\n",
+			part, 100 * row[i].share_frac, freedom);
 	}
 	if (dof < DOF_SHOWN)
 		snprintf(freedom, sizeof freedom, "%.0f", dof);
 	else
 		snprintf(freedom, sizeof freedom, "%s", "∞");
+	text_part(part, sizeof part, scale * unc_u(x), scale * unc_u(x));
 	fprintf(f,
-		"<tr><td><strong>combined, k = 1</strong></td><td class=\"n\">%.2g</td><td class=\"n\">100 %%</td><td "
+		"<tr><td><strong>combined, k = 1</strong></td><td class=\"n\">%s</td><td class=\"n\">100 %%</td><td "
 		"class=\"n\">%s</td></tr>\n"
 		"</tbody>\n</table>\n",
-		scale * unc_u(x), freedom);
+		part, freedom);
 }
 
 void page_budget(FILE *f, const struct report *r)

@@ -195,10 +195,8 @@ void page_limits(FILE *f, const struct report *r)
 {
 	const struct curve *c = r->curve;
 
-	if (r->by_hand)
-		return;
 	fputs("<section>\n<h2>What limited each point</h2>\n<ul>\n", f);
-	for (int limit = LIMIT_NONE; limit < LIMIT_UNKNOWN; limit++) {
+	for (int limit = LIMIT_NONE; limit <= LIMIT_UNKNOWN; limit++) {
 		size_t n = 0;
 		double low = INFINITY, high = -INFINITY;
 		const char *note = "";

@@ -166,6 +166,18 @@ static void of_torque(char *buf, size_t size, double U_Nm, double torque_Nm)
 		snprintf(buf, size, "%.2g N·m", U_Nm);
 }
 
+static void add_other(double other_Nm, double other_rpm, char *buf, size_t size)
+{
+	char torque[40], speed[40];
+
+	text_U(torque, sizeof torque, other_Nm);
+	text_U(speed, sizeof speed, other_rpm);
+	add(buf, size,
+	    " Another window of that step would differ by up to %s N·m and %s rpm (95 %%). The line above states the "
+	    "larger of the two.",
+	    torque[0] ? torque : "0", speed[0] ? speed : "0");
+}
+
 void report_certainty(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
@@ -193,30 +205,32 @@ void report_certainty(const struct report *report, char *buf, size_t size)
 		 100 * c->coverage, share, k, row[0].name);
 	double other = another_window(p->scatter_Nm), other_rpm = another_window(p->scatter_rpm);
 	if (isfinite(other) && isfinite(other_rpm))
-		add(buf, size,
-		    " Another window of that step would differ by up to %.2g N·m and %.2g rpm (95 %%). The line above "
-		    "states the larger of the two.",
-		    other, other_rpm);
+		add_other(other, other_rpm, buf, size);
 	if (report->by_hand)
 		add(buf, size, " It holds only what was stated about the readings.");
 	else if (report->cal.class_value > 0)
 		add(buf, size, " Torque cell calibrated with dead weights, class %.3g.", report->cal.class_value);
 }
 
-/* "Not settled, taken as they are: steps 7, 8 and 8 falling." */
-static void add_unsettled(const struct curve *c, char *buf, size_t size)
+static bool is_cut(const struct curve_point *p)
 {
-	size_t n = 0, named = 0;
+	return (p->flags & POINT_CUT) != 0;
+}
 
-	for (size_t i = 0; i < c->n; i++)
-		n += !c->points[i].settled;
-	if (n == 0)
-		return;
-	add(buf, size, "%sNot settled, taken as %s: step%s ", buf[0] ? " " : "", n == 1 ? "it is" : "they are",
-	    n == 1 ? "" : "s");
+static bool is_unsettled(const struct curve_point *p)
+{
+	return !p->settled && !is_cut(p);
+}
+
+/* "steps 7, 8 and 8 falling (3 of 20 points)." */
+static void add_steps(const struct curve *c, bool (*of)(const struct curve_point *p), size_t n, char *buf, size_t size)
+{
+	size_t named = 0;
+
+	add(buf, size, " step%s ", n == 1 ? "" : "s");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		if (p->settled)
+		if (!of(p))
 			continue;
 		add(buf, size, "%s%d%s",
 		    named == 0       ? ""
@@ -231,6 +245,24 @@ static void add_unsettled(const struct curve *c, char *buf, size_t size)
 	add(buf, size, " (%zu of %zu points).", n, c->n);
 }
 
+static void add_unsettled(const struct curve *c, char *buf, size_t size)
+{
+	size_t unsettled = 0, cut = 0;
+
+	for (size_t i = 0; i < c->n; i++) {
+		unsettled += is_unsettled(&c->points[i]);
+		cut += is_cut(&c->points[i]);
+	}
+	if (unsettled > 0) {
+		add(buf, size, "%sNot settled, taken as %s:", buf[0] ? " " : "", unsettled == 1 ? "it is" : "they are");
+		add_steps(c, is_unsettled, unsettled, buf, size);
+	}
+	if (cut > 0) {
+		add(buf, size, "%sCut short by a stop:", buf[0] ? " " : "");
+		add_steps(c, is_cut, cut, buf, size);
+	}
+}
+
 /* Loading points, settled or not: what the curve reached. */
 static double reached_Nm(const struct curve *c)
 {
@@ -242,25 +274,51 @@ static double reached_Nm(const struct curve *c)
 	return most;
 }
 
+/* The lightest limited point of the rising way (shuffled and by hand too) or of the falling one; NULL when none is. */
+static const struct curve_point *first_limited(const struct curve *c, bool falling)
+{
+	const struct curve_point *ret = NULL;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		if ((p->direction < 0) == falling && p->limit != LIMIT_NONE && p->limit != LIMIT_UNKNOWN &&
+		    (!ret || p->torque_Nm.value < ret->torque_Nm.value))
+			ret = p;
+	}
+	return ret;
+}
+
+static const char *limit_named(const struct curve_point *p)
+{
+	return p->limit == LIMIT_ACTUATOR ? "the actuator itself" : limit_word(p->limit);
+}
+
+/* The falling way is told where it says more: another step, or another limit. */
+static bool says_more(const struct curve_point *falling, const struct curve_point *rising)
+{
+	return falling && (!rising || falling->step != rising->step || falling->limit != rising->limit);
+}
+
 void report_limits(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
-	const struct curve_point *first = NULL;
+	const struct curve_point *first = first_limited(c, false), *falling = first_limited(c, true);
 	double reached = reached_Nm(c);
+	bool both = says_more(falling, first);
 
 	buf[0] = '\0';
-	for (size_t i = 0; i < c->n; i++) {
-		const struct curve_point *p = &c->points[i];
-		if (p->direction >= 0 && p->limit != LIMIT_NONE && p->limit != LIMIT_UNKNOWN &&
-		    (!first || p->torque_Nm.value < first->torque_Nm.value))
-			first = p;
-	}
 	if (first != NULL)
-		add(buf, size, "From %.3g N·m on, %s: %s.", first->torque_Nm.value,
-		    first->limit == LIMIT_ACTUATOR ? "the actuator itself" : limit_word(first->limit),
-		    first->limit_note);
+		add(buf, size, "From %.3g N·m on%s, %s: %s.", first->torque_Nm.value, both ? " with rising load" : "",
+		    limit_named(first), first->limit_note);
+	if (both)
+		add(buf, size, "%sWith falling load from %.3g N·m on, %s: %s.", first ? " " : "",
+		    falling->torque_Nm.value, limit_named(falling), falling->limit_note);
+	if (first != NULL || both)
+		; /* said */
 	else if (report->by_hand)
-		add(buf, size, "Not known: readings taken by hand do not show what limited them.");
+		add(buf, size,
+		    "Not recorded: the readings hold no state of drive, supply and brake. So nothing shows what would "
+		    "have limited a heavier load.");
 	else if (report->plan.drive == PLAN_HAND)
 		add(buf, size, "Not known: a person turned the shaft, so the curve shows no limit of the actuator.");
 	else if (isfinite(reached) && c->end_limit == LIMIT_NONE && c->end_note[0] == '\0')

@@ -21,7 +21,7 @@ const char *limit_word(enum limit limit)
 	case LIMIT_GUARD: return "guard";
 	case LIMIT_OPERATOR: return "operator";
 	case LIMIT_NOT_KNOWN: return "not known";
-	case LIMIT_UNKNOWN: return "unknown";
+	case LIMIT_UNKNOWN: return "not recorded";
 	}
 	return "none";
 }
@@ -49,7 +49,7 @@ const char *limit_sentence(enum limit limit)
 	case LIMIT_OPERATOR: return "The operator stopped the run. The actuator might give more.";
 	case LIMIT_NOT_KNOWN:
 		return "The commanded load was not reached, and the samples do not show why. This refutes no claim.";
-	case LIMIT_UNKNOWN: return "Readings taken by hand do not show what limited them.";
+	case LIMIT_UNKNOWN: return "Taken by hand: no record shows what would have limited a heavier load.";
 	}
 	return "";
 }

@@ -336,7 +336,9 @@ enum rc reduce_point(const struct reduction *r, const struct window_means *readi
 	if (r->plan.drive == PLAN_HAND && p.limit == LIMIT_NONE)
 		p.limit = LIMIT_UNKNOWN; /* how much more the hand could have done is in no sample */
 	limit_note_step(&rig, &p);
-	if (!p.settled)
+	if (p.flags & POINT_CUT)
+		point_note(&p, "cut short by a stop, mean of its last second, not counted");
+	else if (!p.settled)
 		point_note(&p, "not settled within the plan's [steady] timeout, taken as it is");
 	if (p.extrapolated)
 		point_note(&p, "torque beyond the heaviest calibration weight (%.4g N·m): extrapolated", r->cal.max_Nm);

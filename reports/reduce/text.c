@@ -57,6 +57,13 @@ void text_U(char *buf, size_t size, double U)
 	snprintf(buf, size, "%.*f", decimals > 0 ? decimals : 0, round_to(U, decimals));
 }
 
+void text_part(char *buf, size_t size, double u, double whole)
+{
+	int decimals = has_U(whole) ? decimals_for(whole) + 1 : 6;
+
+	snprintf(buf, size, "%.*f", decimals > 0 ? decimals : 0, u);
+}
+
 void text_pm(char *buf, size_t size, double value, double U, const char *unit)
 {
 	char number[64], width[64];

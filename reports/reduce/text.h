@@ -14,6 +14,9 @@ void text_pm(char *buf, size_t size, double value, double U, const char *unit);
 void text_value(char *buf, size_t size, double value, double U);
 /* U alone with two significant digits; "" when there is none. */
 void text_U(char *buf, size_t size, double U);
+/* A part of an uncertainty, with one digit more than the whole shows: parts of one sum have the same decimals, and none
+ * an exponent. The whole must be above 0. */
+void text_part(char *buf, size_t size, double u, double whole);
 /* An uncertain number at the curve's coverage. */
 void text_unc(char *buf, size_t size, const struct curve *curve, struct unc x, const char *unit);
 /* The same with the larger of U and what another window would differ by: digits that another run keeps. */

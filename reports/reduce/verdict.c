@@ -80,14 +80,30 @@ static void say_conditions(const struct judge *j, struct claim_check *c)
 		say(c, "At %.4g V at its terminals%s.", c->volt, winding);
 }
 
+static bool is_torque(const struct claim_check *c)
+{
+	return strcmp(c->quantity, "torque_Nm") == 0;
+}
+
+static bool is_no_load(const struct claim_check *c)
+{
+	return strcmp(c->key, "no_load_speed") == 0;
+}
+
 /* The speed without load and the best efficiency are elsewhere when the drive holds the plan's speed, whatever ended
  * the curve. */
 static bool was_held(const struct judge *j, const struct claim_check *c, const struct answer *a)
 {
-	bool of_speed = strcmp(c->key, "no_load_speed") == 0 || strcmp(c->key, "peak_efficiency") == 0;
+	bool of_speed = is_no_load(c) || strcmp(c->key, "peak_efficiency") == 0;
 
 	return of_speed && j->setting->drive == PLAN_SPEED && a->at->limit == LIMIT_NONE &&
 	       isfinite(a->at->setpoint_rpm) && !a->at->free_running;
+}
+
+/* The point's own note has the figures: they are not said again with each claim. */
+static void say_limit(struct claim_check *c, const struct curve_point *p)
+{
+	say(c, "Another limit came first: %s at %.4g N·m.", limit_word(p->limit), p->torque_Nm.value);
 }
 
 static void say_what_came_first(const struct judge *j, struct claim_check *c, const struct answer *a)
@@ -95,16 +111,19 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 	const struct curve *curve = j->curve;
 
 	if (was_held(j, c, a))
-		say(c, "The drive was commanded to hold %.4g rpm and held it.", a->at->setpoint_rpm);
+		say(c,
+		    is_no_load(c) ? "That is the %.4g rpm of the plan; a higher speed was not commanded."
+				  : "That is at the %.4g rpm of the plan; it may be higher at another speed.",
+		    a->at->setpoint_rpm);
 	else if (a->lost != NULL && a->lost->limit != LIMIT_NONE)
-		say(c, "Another limit came first (%s): %s.", limit_word(a->lost->limit), a->lost->limit_note);
+		say_limit(c, a->lost);
 	else if (a->lost != NULL)
 		say(c, "At %.4g N·m it ran at %.4g rpm, and the samples do not show why.", a->lost->torque_Nm.value,
 		    a->lost->speed_rpm.value);
 	else if (a->at->limit != LIMIT_NONE && a->at->limit != LIMIT_ACTUATOR)
-		say(c, "Another limit came first (%s): %s.", limit_word(a->at->limit), a->at->limit_note);
+		say_limit(c, a->at);
 	else if (curve->end_limit != LIMIT_NONE)
-		say(c, "%s", curve->end_note);
+		say(c, "The curve ended before it (%s); see what limited the points.", limit_word(curve->end_limit));
 	else
 		say(c, "The plan went no further.");
 }
@@ -116,17 +135,32 @@ static bool only_the_plan_ended(const struct judge *j, const struct claim_check 
 				     (a->at->limit == LIMIT_NONE || a->at->limit == LIMIT_ACTUATOR));
 }
 
-static bool is_torque(const struct claim_check *c)
+/* The quantity of the claim as that point measured it; NaN where it says nothing of it. */
+static double shown_by(const struct claim_check *c, const struct curve_point *p)
 {
-	return strcmp(c->quantity, "torque_Nm") == 0;
+	if (is_torque(c))
+		return p->torque_Nm.value;
+	if (is_no_load(c))
+		return p->speed_rpm.value;
+	if (strcmp(c->quantity, "efficiency") == 0)
+		return p->efficiency_valid ? p->efficiency.value : NAN;
+	return p->shaft_power_W.value;
 }
 
-static void say_unsettled(const struct judge *j, struct claim_check *c)
+/* A point that did not settle is told where it showed more than what counts, where it lies next to the place, and where
+ * nothing counts. */
+static void say_unsettled(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
 	size_t n = 0;
 
-	for (size_t i = 0; i < j->curve->n; i++)
-		n += !j->curve->points[i].settled;
+	for (size_t i = 0; i < j->curve->n; i++) {
+		const struct curve_point *p = &j->curve->points[i];
+		double U = unc_expanded(j->curve->ctx, c->measured, j->curve->coverage, NULL);
+		bool more = a->known == KNOWN_NOTHING || shown_by(c, p) > c->low + U;
+		bool next = a->known == KNOWN_VALUE && p->torque_Nm.value > a->add_from_Nm &&
+			    p->torque_Nm.value < a->add_to_Nm;
+		n += !p->settled && (more || next);
+	}
 	if (n > 0)
 		say(c, "%zu point%s did not settle and %s not counted.", n, n == 1 ? "" : "s", n == 1 ? "is" : "are");
 }
@@ -184,7 +218,7 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 	} else {
 		say(c, "The claim lies within the uncertainty.");
 	}
-	say_unsettled(j, c);
+	say_unsettled(j, c, a);
 	say_conditions(j, c);
 	advise(j, c, a);
 }
@@ -242,7 +276,7 @@ static void check(const struct judge *j, struct claim_check *c,
 			say(c, "No point is at %.4g rpm. Run a plan at that speed.", c->at_rpm);
 		else
 			say(c, "No measured point tests it.");
-		say_unsettled(j, c);
+		say_unsettled(j, c, &a);
 		return;
 	}
 	c->volt = a.at->voltage_V.value;

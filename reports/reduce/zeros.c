@@ -270,7 +270,7 @@ void zeros_remark(const struct reduction *r, struct curve *c)
 				"what temperature explains.");
 	else if (!c->zero.doubted)
 		curve_remark(c,
-			     "The zero of the torque cell moved by %+.2g N·m over the run. Each point uses the line "
+			     "The zero of the torque cell moved by %+.4f N·m over the run. Each point uses the line "
 			     "between the zero readings around it.",
 			     c->zero.moved_Nm);
 }

@@ -319,7 +319,7 @@ static int map_text(const struct map_job *job)
 	else
 		puts("slope      no stretch is straight");
 	if (isfinite(b->slip_slope_Nm_per_rpm))
-		printf("slip       %.3g N\u00b7m/rpm, u %.2g\n", b->slip_slope_Nm_per_rpm, b->u_slip_slope_Nm_per_rpm);
+		printf("slip       %.6f N\u00b7m/rpm, u %.6f\n", b->slip_slope_Nm_per_rpm, b->u_slip_slope_Nm_per_rpm);
 	printf("\n  %10s %12s %12s\n", "current, A", "rising, N\u00b7m", "falling, N\u00b7m");
 	for (int i = 0; i <= 10; i++)
 		printf("  %10.4g %12.5g %12.5g\n", b->max_A * i / 10,

@@ -361,15 +361,17 @@ static enum rc turn_slowly(struct checking *c, struct err *err)
 	const struct sweep_config config = sweep_config_of(&c->s, 0);
 	double zero_rpm = sweep_zero_rpm(&config);
 
+	char key;
+	enum rc rc = RC_OK;
+
 	c->live.by_hand = config.drive == PLAN_HAND;
-	enum rc rc = !live_can_turn(&c->live, zero_rpm)
-			     ? RC_OK
-			     : live_ask(&c->live,
-					c->live.by_hand ? "You will be asked to turn the shaft under a small load, to "
-							  "check the signs of all sensors."
-							: "The shaft now turns slowly under load, to check the signs "
-							  "of all sensors. Stand clear.",
-					NULL, err);
+	if (live_can_turn(&c->live, zero_rpm) && !c->live.hands)
+		rc = live_choose(&c->live,
+				 c->live.by_hand ? "You will be asked to turn the shaft under a small load, to check "
+						   "the signs of all sensors."
+						 : "The shaft now turns slowly under load, to check the signs of all "
+						   "sensors. Stand clear.",
+				 "to start", NULL, 0, &key, err);
 	if (rc == RC_OK)
 		rc = clear_brake(c, zero_rpm, err);
 	c->live.frac_from = c->live.frac_to;

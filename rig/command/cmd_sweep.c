@@ -258,11 +258,32 @@ static void print_curve(const struct curve *curve)
 		       : p->direction < 0      ? "falling"
 					       : "",
 		       torque, speed, p->shaft_power_W.value, efficiency, limit_word(p->limit),
-		       p->settled ? "" : ", not settled");
+		       p->flags & POINT_CUT ? ", cut short"
+		       : p->settled         ? ""
+					    : ", not settled");
 	}
 	text_swap(note, sizeof note, curve->end_note, "rev/min", "rpm");
 	if (note[0])
 		live_say("%s", note);
+}
+
+/* They stand in the table, and no count of points holds them. */
+static void tell_cut(const struct curve *curve, bool again, char *buf, size_t size)
+{
+	size_t n = 0;
+	int step = 0;
+
+	buf[0] = '\0';
+	for (size_t i = 0; curve && i < curve->n; i++)
+		if (curve->points[i].flags & POINT_CUT) {
+			n++;
+			step = curve->points[i].step + 1;
+		}
+	if (n == 1)
+		snprintf(buf, size, " Not counted: step %d, cut short by the stop%s.", step,
+			 again ? "; --resume takes it again" : "");
+	else if (n > 1)
+		snprintf(buf, size, " Not counted: %zu steps that stops cut short.", n);
 }
 
 static void print_summary(const struct sweeping *w, const struct curve *curve, enum rc rc, const struct err *err,
@@ -276,11 +297,14 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 		live_say("Left out: %s.", w->sweep.why_left_out);
 	for (size_t i = 0; i < w->doubts.n; i++)
 		doubt_print(&w->doubts.list[i], true, NULL);
+	char cut[120];
+	tell_cut(curve, rc != RC_OK, cut, sizeof cut);
 	if (rc == RC_OK) {
 		if (w->done_before > 0)
-			live_say("Kept: %zu point%s in run %lld of the logbook, and %zu of the run that it continues. "
-				 "Next: bridle report",
-				 w->points, w->points == 1 ? "" : "s", (long long)w->run_id, w->done_before);
+			live_say(
+				"Kept: %zu point%s in run %lld of the logbook, and %zu of the run that it continues.%s "
+				"Next: bridle report",
+				w->points, w->points == 1 ? "" : "s", (long long)w->run_id, w->done_before, cut);
 		else
 			live_say("Kept: %zu point%s in run %lld of the logbook. Next: bridle report", w->points,
 				 w->points == 1 ? "" : "s", (long long)w->run_id);
@@ -288,8 +312,8 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 	}
 	fflush(stdout);
 	cli_wrapped(stderr, isatty(STDERR_FILENO) ? cli_width() : INT_MAX, "bridle: stopped: ", "    ", err->what);
-	live_say("%s Kept: %zu of %zu points in run %lld of the logbook. Next: bridle sweep %s --resume%s",
-		 live_safe_now(&w->live), w->done_before + w->points, w->n_items, (long long)w->run_id, plan,
+	live_say("%s Kept: %zu of %zu points in run %lld of the logbook.%s Next: bridle sweep %s --resume%s",
+		 live_safe_now(&w->live), w->done_before + w->points, w->n_items, (long long)w->run_id, cut, plan,
 		 live_asks_clear(&w->live) ? " --clear, when the cause is put right" : "");
 }
 

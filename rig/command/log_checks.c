@@ -12,8 +12,9 @@
 #include <string.h>
 #include <time.h>
 
-#define COLUMNS 35 /* of the chart; its middle is the centre, four sigma to either side */
-#define HALF (COLUMNS / 2)
+#define COLUMNS 35 /* of the chart at most; its middle is the centre, four sigma to either side */
+#define COLUMNS_LEAST 25
+#define DAY_ONLY 10 /* characters of a date without its time */
 #define SIGMAS_SHOWN 4.0
 #define LEAST_BASE 8 /* fewer values make limits that may still move much: said (common practice, no source) */
 
@@ -109,20 +110,38 @@ static const char *day_of(int64_t wall_ns, char buf[20])
 
 /* --- as text --- */
 
-static int column_at(double sigmas)
+/* A chart that fits the terminal: a narrow one has fewer columns and dates without their times. */
+struct chart {
+	int columns, day;
+};
+
+static struct chart chart_for(int width)
 {
-	return HALF + (int)lround(fmin(fmax(sigmas, -SIGMAS_SHOWN), SIGMAS_SHOWN) * HALF / SIGMAS_SHOWN);
+	bool narrow = width < COLUMNS + 41;
+
+	return (struct chart){ narrow ? COLUMNS_LEAST : COLUMNS, narrow ? DAY_ONLY : 16 };
 }
 
-static void draw_line(const struct control_chart *c, const struct checked *one, char line[COLUMNS + 1])
+static int column_at(const struct chart *chart, double sigmas)
+{
+	int half = chart->columns / 2;
+
+	return half + (int)lround(fmin(fmax(sigmas, -SIGMAS_SHOWN), SIGMAS_SHOWN) * half / SIGMAS_SHOWN);
+}
+
+static void draw_line(const struct chart *chart, const struct control_chart *c, const struct checked *one,
+		      char line[COLUMNS + 1])
 {
 	memset(line, ' ', COLUMNS);
-	line[COLUMNS] = '\0';
-	line[column_at(0)] = '|';
-	line[column_at(-2)] = line[column_at(2)] = '.';
-	line[column_at(-3)] = line[column_at(3)] = ':';
+	line[chart->columns] = '\0';
+	line[column_at(chart, 0)] = '|';
+	line[column_at(chart, -2)] = line[column_at(chart, 2)] = '.';
+	line[column_at(chart, -3)] = line[column_at(chart, 3)] = ':';
 	double sigmas = c->sigma > 0 ? (one->sensitivity - c->centre) / c->sigma : 0;
-	line[column_at(sigmas)] = sigmas < -SIGMAS_SHOWN ? '<' : sigmas > SIGMAS_SHOWN ? '>' : one->ok ? 'o' : 'X';
+	line[column_at(chart, sigmas)] = sigmas < -SIGMAS_SHOWN  ? '<'
+					 : sigmas > SIGMAS_SHOWN ? '>'
+					 : one->ok               ? 'o'
+								 : 'X';
 }
 
 static const char *without_end(char *line)
@@ -134,29 +153,30 @@ static const char *without_end(char *line)
 	return line;
 }
 
-static void print_head(void)
+static void print_head(const struct chart *chart)
 {
 	char line[COLUMNS + 1];
 
 	memset(line, ' ', COLUMNS);
-	line[COLUMNS] = '\0';
-	memcpy(line + column_at(-3) - 1, "-3s", 3);
-	memcpy(line + column_at(-2) - 1, "-2s", 3);
-	memcpy(line + column_at(0) - 3, "centre", 6);
-	memcpy(line + column_at(2) - 1, "+2s", 3);
-	memcpy(line + column_at(3) - 1, "+3s", 3);
-	printf("  no  date, UTC          calib.     E_n  %s\n", without_end(line));
+	line[chart->columns] = '\0';
+	memcpy(line + column_at(chart, -3) - 1, "-3s", 3);
+	memcpy(line + column_at(chart, -2) - 1, "-2s", 3);
+	memcpy(line + column_at(chart, 0) - 3, "centre", 6);
+	memcpy(line + column_at(chart, 2) - 1, "+2s", 3);
+	memcpy(line + column_at(chart, 3) - 1, "+3s", 3);
+	printf("  no  %-*s  calib.     E_n  %s\n", chart->day, "date, UTC", without_end(line));
 }
 
 static void print_chart(const struct all *all, const struct control_chart *c)
 {
+	const struct chart chart = chart_for(cli_width());
 	char line[COLUMNS + 1], day[20];
 
-	print_head();
+	print_head(&chart);
 	for (size_t i = 0; i < all->n; i++) {
 		const struct checked *one = &all->c[i];
-		draw_line(c, one, line);
-		printf("%4zu  %-16s  %6lld  %+7.2f  %s\n", i + 1, day_of(one->wall_ns, day),
+		draw_line(&chart, c, one, line);
+		printf("%4zu  %-*.*s  %6lld  %+7.2f  %s\n", i + 1, chart.day, chart.day, day_of(one->wall_ns, day),
 		       (long long)one->calibration_id, one->e_n, without_end(line));
 	}
 }

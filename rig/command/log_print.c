@@ -3,6 +3,7 @@
 
 #include "calib/number/units.h"
 #include "terminal/cli.h"
+#include "channel/cause.h"
 #include "channel/event.h"
 #include "run/session.h"
 
@@ -231,19 +232,43 @@ static const char *way_word(const struct seq_point *p)
 
 static void print_point(const struct seq_point *p, int64_t run_of)
 {
-	printf("%5lld ", (long long)run_of);
+	printf("%4lld ", (long long)run_of);
 	if (p->step >= 0)
 		printf("%4d", p->step + 1);
 	else
 		printf("%4s", "-");
 	printf(" %-7s", way_word(p));
-	print_or_dash(p->setpoint_Nm, 8, 3);
-	print_or_dash(p->setpoint_A, 8, 4);
-	print_or_dash(p->setpoint_rpm, 8, 2);
-	print_or_dash(p->mean_torque_Nm, 8, 3);
-	print_or_dash(p->mean_speed_rpm, 8, 2);
-	printf("%s%s%s\n", p->flags & POINT_NOT_SETTLED ? " unsettled" : "", p->flags & POINT_FORCED ? " forced" : "",
-	       p->flags & POINT_TARE ? " tare" : "");
+	print_or_dash(p->setpoint_Nm, 7, 3);
+	print_or_dash(p->setpoint_A, 7, 4);
+	print_or_dash(p->setpoint_rpm, 7, 2);
+	print_or_dash(p->mean_torque_Nm, 7, 3);
+	print_or_dash(p->mean_speed_rpm, 7, 2);
+	printf("%s%s%s\n",
+	       p->flags & POINT_CUT           ? " cut short"
+	       : p->flags & POINT_NOT_SETTLED ? " not settled"
+					      : "",
+	       p->flags & POINT_FORCED ? " forced" : "", p->flags & POINT_TARE ? " zero" : "");
+}
+
+/* An event keeps all digits of a number, a person reads eight. */
+static void with_short_numbers(char *buf, size_t size, const char *text)
+{
+	size_t used = 0;
+
+	buf[0] = '\0';
+	while (*text && used < size) {
+		size_t n = strcspn(text, " ");
+		char *end;
+		double value = strtod(text, &end);
+		bool number = end == text + n && n > 9 && memchr(text, '.', n);
+		used += (size_t)(number ? snprintf(buf + used, size - used, "%.8g", value)
+					: snprintf(buf + used, size - used, "%.*s", (int)n, text));
+		text += n;
+		for (; *text == ' ' && used + 1 < size; text++) {
+			buf[used++] = ' ';
+			buf[used] = '\0';
+		}
+	}
 }
 
 struct event_list {
@@ -268,7 +293,10 @@ static bool take_event(void *ctx, int64_t mono_ns, const char *kind, const char 
 	if (!list->headed)
 		puts("\n  time, s  event");
 	list->headed = true;
-	printf("%9.2f  %-9s %s\n", at_s, kind, text);
+	char first[48], shown[600];
+	snprintf(first, sizeof first, "%9.2f  %-9s ", at_s, kind);
+	with_short_numbers(shown, sizeof shown, text);
+	cli_wrapped(stdout, cli_width(), first, "                     ", shown);
 	return true;
 }
 
@@ -278,9 +306,10 @@ static void print_head(const struct run_info *run, const char *digest)
 
 	printf("run %lld: %s, begun %s, %.1f s%s\n", (long long)run->id, run->kind, when(run->wall_ns, buf),
 	       s_from_ns(run->end_mono_ns - run->mono_ns), run->on_bench ? ", on a virtual bench" : "");
-	printf("  outcome   %s%s%s\n", outcome_of(run), *run->cause ? ", " : "", run->cause);
+	bool caused = *run->cause && strcmp(run->cause, cause_word(CAUSE_NONE)) != 0;
+	printf("  outcome   %s%s%s\n", outcome_of(run), caused ? ", " : "", caused ? run->cause : "");
 	if (*run->message)
-		printf("  message   %s\n", run->message);
+		cli_wrapped(stdout, cli_width(), "  message   ", "            ", run->message);
 	printf("  actuator  %s   plan %s\n", or_dash(run->actuator), or_dash(run->plan));
 	printf("  rests on  calibration %lld, map %lld (records; 0 = none)\n", (long long)run->calibration_id,
 	       (long long)run->map_id);
@@ -288,7 +317,11 @@ static void print_head(const struct run_info *run, const char *digest)
 		printf("  resumes   run %lld\n", (long long)run->resumes_run_id);
 	printf("  samples   %lld, points %lld, written by bridle %s\n", (long long)run->samples, (long long)run->points,
 	       run->program);
-	printf("  digest    %s\n", digest);
+	/* whole where it fits, else in two rows */
+	size_t half = strlen(digest) / 2, room = cli_width() < 12 + (int)strlen(digest) ? half : 2 * half;
+	printf("  digest    %.*s\n", (int)room, digest);
+	if (room == half)
+		printf("            %s\n", digest + half);
 }
 
 struct shown {
@@ -334,8 +367,8 @@ static enum rc show_text(struct logbook *lb, const struct run_info *run, const s
 
 	print_head(run, s->digest);
 	if (s->n > 0)
-		puts("\n                   commanded:                 indicated:\n"
-		     "  run step way          N\u00b7m        A      rpm      N\u00b7m      rpm");
+		puts("\n                  commanded:              indicated:\n"
+		     " run step way         N\u00b7m       A     rpm     N\u00b7m     rpm");
 	for (size_t i = 0; i < s->n; i++)
 		print_point(&s->points[i], s->run_of[i]);
 	return logbook_each_event(lb, run->id, take_event, &list, err);

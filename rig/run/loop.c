@@ -73,11 +73,30 @@ static bool stood_still(const struct loop *l)
 	return s_from_ns(l->snap.late_ns) > l->limits->late_s;
 }
 
+/* "enabled, current-limited": for people, as all that an event says. */
+static void drive_words(unsigned flags, char *buf, size_t size)
+{
+	static const struct {
+		unsigned bit;
+		const char *word;
+	} words[] = {
+		{ DRIVE_UNHEARD, "sends no data" },           { DRIVE_ENABLED, "enabled" },
+		{ DRIVE_CURRENT_LIMITED, "current-limited" }, { DRIVE_VOLTAGE_LIMITED, "voltage-limited" },
+		{ DRIVE_DERATING, "derating for heat" },      { DRIVE_UNDERVOLTAGE, "undervoltage fault" },
+		{ DRIVE_OVERSPEED, "overspeed fault" },       { DRIVE_FAULT, "fault" },
+	};
+	size_t used = (size_t)snprintf(buf, size, "%s", flags ? "" : "not enabled");
+
+	for (size_t i = 0; i < sizeof words / sizeof words[0] && used < size; i++)
+		if (flags & words[i].bit)
+			used += (size_t)snprintf(buf + used, size - used, "%s%s", used ? ", " : "", words[i].word);
+}
+
 static void log_changes(struct loop *l)
 {
 	static const char *const state_word[] = { "idle", "live", "stopping", "safe", "unknown" };
 	const struct snapshot *now = &l->snap;
-	char text[64];
+	char text[160];
 
 	log_line_change(l, "estop", l->seen.estop_ok, now->estop_ok);
 	log_line_change(l, "guard", l->seen.guard_ok, now->guard_ok);
@@ -87,7 +106,7 @@ static void log_changes(struct loop *l)
 		log_change(l, "node", text);
 	}
 	if (l->seen.drive_flags != now->drive_flags) {
-		snprintf(text, sizeof text, "%02x", now->drive_flags);
+		drive_words(now->drive_flags, text, sizeof text);
 		log_change(l, "drive", text);
 	}
 	if (!l->seen.node_reset && now->node_reset)

@@ -270,9 +270,10 @@ static void give_up_settling(struct seq_sweep *s, const struct snapshot *snap, s
 	}
 	struct steady_slope k = steady_slope(&s->steady, (size_t)worst);
 	double limit = s->steady.limit[worst].slope_per_s;
-	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.2g \u00b1 %.1g %s, limit %.2g%s",
-		 s->item[s->at].step + 1, what[worst], k.slope_per_s, k.u_per_s, unit[worst], limit,
-		 k.u_per_s > limit / 2 ? ": take a longer window" : "");
+	int digits = (int)fmax(0, 1 - floor(log10(fmin(limit, 1)))); /* a tenth of the limit is seen */
+	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.*f \u00b1 %.*f %s, limit %.*f%s",
+		 s->item[s->at].step + 1, what[worst], digits, k.slope_per_s, digits, k.u_per_s, unit[worst], digits,
+		 limit, k.u_per_s > limit / 2 ? ": take a longer window" : "");
 }
 
 static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)

@@ -177,6 +177,8 @@ def the_stop_of_a_virtual_bench_is_pressed_by_a_key():
         status, said = converse(bench, person, "gentle", "--no-check", command="ready")
         assert status == 0 and said.count("contactor opened after") == 2, said
         assert sum("can press its emergency stop: type h" in question for question in questions) == 1, questions
+        turning = [question for question in questions if "The shaft now turns slowly" in question]
+        assert len(turning) == 1 and turning[0].endswith("Enter to start, q to stop:"), turning
         # Enter alone presses nothing, and then the rig is not ready
         status, said = converse(bench, lambda question, _: "yes" if YES_OR_NO in question else "", "gentle", "--no-check", command="ready")
         assert status == 1 and "was not seen to be pressed" in said and "contactor opened after" not in said, said
@@ -193,12 +195,21 @@ def a_narrow_terminal_cuts_no_number_and_no_word():
         at = ("--bench", bench.folder)
         bench.must("hang", "--hands", "--series", "1", "--steps", "4")
         bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-        bench.must("sweep", "gentle", "--forced", "for its tables")
-        for args in (("--help",), ("hang", "--help"), ("probe", "--seconds", "1", *at), ("report", "--no-figures", *at), ("log", "list", *at)):
+        bench.must("ready", "gentle", "--hands", "--answers", "yes")
+        bench.must("sweep", "gentle")
+        for args in (("--help",), ("hang", "--help"), ("probe", "--seconds", "1", *at), ("report", "--no-figures", *at), ("log", "list", *at),
+                     ("log", "show", "4", *at), ("log", "check", *at)):
             wide, narrow = lines(*args, width=120), lines(*args, width=60)
             assert widest(narrow) <= 60, (args, [line for line in narrow.splitlines() if len(line) > 60])
-            if args[0] not in ("probe", "--help"):  # whose numbers are others each time, or which is all one line
+            # numbers that are others each time, all one line, a digest in two rows, a chart of fewer columns
+            if args[0] not in ("probe", "--help") and args[1] not in ("show", "check"):
                 assert narrow.split() == wide.split(), args
+        chart = [line for line in lines("log", "check", *at, width=60).splitlines() if line.startswith("   1  ")]
+        assert len(chart) == 1 and "|" in chart[0] or "o" in chart[0], chart  # one row a check
+        shown = lines("log", "show", "4", *at, width=60)
+        assert "drive     enabled" in shown and "drive     not enabled" in shown, shown
+        rows = [line for line in shown.splitlines() if "rising" in line and "step" not in line]
+        assert len(rows) == 4 and all(len(line.split()) == 8 for line in rows), rows  # no row is broken
         document = Terminal("log", "list", "--json", *at, width=60)
         document.end()
         time.sleep(0.1)

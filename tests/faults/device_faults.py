@@ -268,6 +268,19 @@ def a_limit_is_no_fault():
         bench.must("sweep", "gentle", "--resume")
 
 
+def cut_short():
+    """Rows of the table are the points that were kept and the one that the stop cut short: both are told."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault supply-sag"), example=Prepared.folder) as bench:
+        said = bench.run("sweep", "gentle").out
+        rows = [line for line in said.splitlines() if line[:4].strip().isdigit() and "rising" in line]
+        said = " ".join(said.split())
+        kept, of = map(int, said.split("Kept: ")[1].split(" points")[0].split(" of "))
+        assert len(rows) == kept + 1 and rows[-1].endswith(", cut short"), (rows, kept, of)
+        assert f"Not counted: step {kept + 1}, cut short by the stop; --resume takes it again." in said, said
+        report = bench.run("report", "--no-figures").out
+        assert report.count("36 V, stated by actuators") == 1, report  # the end is told once, not with each claim
+
+
 def case(function, *args):
     def test():
         function(*args)
@@ -280,5 +293,5 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
                  *[case(blind, *row, inertia) for row in BLIND for inertia in INERTIA], swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop,
-                 a_limit_is_no_fault,
+                 a_limit_is_no_fault, cut_short,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

@@ -62,6 +62,60 @@ static void what_did_not_settle_is_told(void **state)
 	made_free(&m);
 }
 
+/* What a stop cut off was no step that took too long. */
+static void what_a_stop_cut_short_is_told_as_that(void **state)
+{
+	struct made m = { .seed = 3,
+			  .n_steps = 3,
+			  .window_s = 2,
+			  .perfect = true,
+			  .flags = { [2] = POINT_CUT | POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 22, 85, 48, 6, 0.5, 1, false },
+				    { 29.47, 85, 48, 9, 0.7, 1, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	holds(said.limits, "Cut short by a stop: step 3 (1 of 3 points).");
+	lacks(said.limits, "taken as it is");
+	holds(r->curve->points[2].note, "cut short by a stop");
+	lacks(r->curve->points[2].note, "timeout");
+	report_free(r);
+	made_free(&m);
+}
+
+/* With falling load the winding is warmer, so its limit comes sooner: both ways are told where they differ. */
+static void both_ways_say_where_they_were_limited(void **state)
+{
+	struct made m = { .seed = 3,
+			  .n_steps = 4,
+			  .window_s = 2,
+			  .perfect = true,
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 22, 85, 48, 6, 0.5, 1, false },
+				    { 29.5, 80, 48, 9, 0.7, 1, false },
+				    { 22, 82, 48, 6, 0.5, 1, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	r->curve->points[3].direction = -1;
+	r->curve->points[3].step = 1;
+	report_limits(r, said.limits, sizeof said.limits);
+	holds(said.limits, "From 29.5 N·m on with rising load, the actuator itself: speed 80 rpm");
+	holds(said.limits, "With falling load from 22 N·m on, the actuator itself: speed 82 rpm");
+	r->curve->points[3].step = 2; /* the same step says nothing new */
+	report_limits(r, said.limits, sizeof said.limits);
+	holds(said.limits, "From 29.5 N·m on, the actuator itself");
+	lacks(said.limits, "falling");
+	r->curve->points[2].limit = LIMIT_NONE;
+	report_limits(r, said.limits, sizeof said.limits);
+	holds(said.limits, "With falling load from 22 N·m on");
+	report_free(r);
+	made_free(&m);
+}
+
 /* A heavier step that settled on the way down is a settled torque too: the first line names it, and says that its own
  * is of rising load. */
 static void what_settled_with_falling_load_is_told(void **state)
@@ -158,6 +212,8 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_did_not_settle_is_told),
+		cmocka_unit_test(what_a_stop_cut_short_is_told_as_that),
+		cmocka_unit_test(both_ways_say_where_they_were_limited),
 		cmocka_unit_test(what_settled_with_falling_load_is_told),
 		cmocka_unit_test(the_first_line_has_the_digits_of_another_window),
 		cmocka_unit_test(a_shaft_turned_by_hand_contradicts_nothing),

@@ -127,6 +127,29 @@ static void points_that_did_not_settle_are_told(void **state)
 	assert_non_null(strstr(k.why, "1 point did not settle and is not counted."));
 }
 
+/* A heavy point that did not settle says nothing of the speed without load, and a long end is told once, elsewhere. */
+static void a_claim_says_only_what_bears_on_it(void **state)
+{
+	static const struct at at[] = { { 1, 0.05, 85, 40, false, LIMIT_NONE },
+					{ 20, 0.05, 85, 260, false, LIMIT_NONE },
+					{ 35, 0.05, 81, 480, false, LIMIT_NONE } };
+	const struct actuator_profile speed = { .no_load_rpm = { true, 105, NAN } },
+				      share = { .peak_efficiency = { true, 0.72, NAN } },
+				      torque = { .peak_torque_Nm = { true, 40, NAN } };
+	const struct actuator_profile *const claims[] = { &speed, &share, &torque };
+	(void)state;
+
+	for (size_t i = 0; i < 3; i++) {
+		struct curve *c = curve_with(at, 3, LIMIT_SUPPLY, V_CLAIM);
+		c->points[2].settled = false;
+		strcpy(c->end_note, "The run ended early: a long tale.");
+		struct claim_check k = only(c, claims[i], PLAN_SPEED);
+		bool told = strstr(k.why, "did not settle") != NULL;
+		if (told != (i == 2) || strstr(k.why, "long tale") || strstr(k.why, "held it"))
+			fail_msg("%s: %s", k.claim, k.why);
+	}
+}
+
 static enum verdict torque_at(const struct at *at, size_t n, enum plan_drive drive, double claim_Nm, double rpm)
 {
 	return judged(at, n, drive, (struct actuator_profile){ .rated_torque_Nm = { true, claim_Nm, rpm } }).verdict;
@@ -207,7 +230,7 @@ static void no_load_is_the_line_to_zero(void **state)
 	k = judged(held, 2, PLAN_SPEED, a);
 	assert_int_equal(k.verdict, VERDICT_NOT_TESTED);
 	assert_true(isnan(k.probability));
-	assert_non_null(strstr(k.why, "hold 85 rpm"));
+	assert_non_null(strstr(k.why, "the 85 rpm of the plan"));
 	a.no_load_rpm.value = 80;
 	assert_int_equal(judged(held, 2, PLAN_SPEED, a).verdict, VERDICT_CONFIRMED);
 }
@@ -307,6 +330,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(peak_torque_is_a_lower_bound),
 		cmocka_unit_test(points_that_did_not_settle_are_told),
+		cmocka_unit_test(a_claim_says_only_what_bears_on_it),
 		cmocka_unit_test(a_smooth_curve_is_not_its_chord),
 		cmocka_unit_test(across_a_kink_the_bracket_is_all),
 		cmocka_unit_test(a_speed_is_not_reached_at_99_per_cent),
