@@ -59,6 +59,9 @@ struct physics {
 		double stiction_Nm, stiction_rad, cable_Nm, cable_s, one_sided_frac, seat_m;
 	} lever;
 	struct {
+		double length_m; /* 0: as rig.ini states it */
+	} arm;
+	struct {
 		double bearing_Nm, once_Nm;
 	} coupling;
 	struct {

@@ -154,6 +154,10 @@ const struct physics_key physics_keys[] = {
 	{ "brake_heat", "housing_to_room", "K/W", AT(brake_heat.housing_room_K_per_W), "0.13 K/W", 1e-6, BIG,
 	  "thermal resistance" },
 
+	{ "arm", "length", "m", AT(arm.length_m), "0 m", 0, 100,
+	  "of the calibration arm as it was made; what rig.ini states as its uncertainty is drawn on top. 0 m: of that "
+	  "length which rig.ini states, so that a slip there shows nowhere" },
+
 	{ "lever", "stiffness", "N.m/rad", AT(lever.stiffness_Nm_per_rad), "3000 N.m/rad", 1, BIG,
 	  "of cell and lever about the shaft" },
 	{ "lever", "inertia", "kg.m2", AT(lever.inertia_kgm2), "0.08 kg.m2", 1e-6, BIG,

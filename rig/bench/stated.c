@@ -269,6 +269,15 @@ double stated_draw_key(uint64_t seed, const struct stated *stated, enum stated_k
 	return text[0] != '\0' ? stated_draw(seed, keys[key].name, text, keys[key].unit) : NAN;
 }
 
+double stated_value_key(const struct stated *stated, enum stated_key key)
+{
+	const char *text = stated->text[key][0] != '\0' ? stated->text[key] : keys[key].standard;
+	struct statement st;
+	double value, spread;
+
+	return read_statement(text, &st) && convert(&st, keys[key].unit, &value, &spread) ? value : NAN;
+}
+
 /* ---- weights and gravity ---- */
 
 /* Of the tolerance of class M1, rounded down. */

@@ -63,6 +63,9 @@ double stated_draw(uint64_t seed, const char *name, const char *text, const char
  * either. */
 double stated_draw_key(uint64_t seed, const struct stated *stated, enum stated_key key);
 
+/* The value alone, without a draw. */
+double stated_value_key(const struct stated *stated, enum stated_key key);
+
 /* True mass in kg of piece i, from a certificate or a class, and true density in kg/m3. Both state conventional mass,
  * that of a weight of 8000 kg/m3 that balances the piece in air of 1.2 kg/m3 (OIML D 28:2004, 5.1). A class holds its
  * pieces within a tolerance (OIML R 111-1:2004, table 1), from which the true one is drawn evenly; below 100 g the

@@ -19,6 +19,8 @@ void true_rig_draw(uint64_t seed, const struct stated *stated, const struct phys
 	t->gravity_m_per_s2 = stated_gravity(seed, stated, physics->room.anomaly_m_per_s2);
 	t->air_density_kg_per_m3 = stated_draw_key(seed, stated, STATED_AIR_DENSITY);
 	t->arm_m = stated_draw_key(seed, stated, STATED_ARM);
+	if (physics->arm.length_m > 0)
+		t->arm_m *= physics->arm.length_m / stated_value_key(stated, STATED_ARM);
 	t->arm_level_deg = stated_draw_key(seed, stated, STATED_LEVEL);
 	t->cable_ohm = fmax(stated_draw_key(seed, stated, STATED_CABLE), 0);
 	t->volt_gain = stated_draw_key(seed, stated, STATED_VOLT_GAIN);
