@@ -160,7 +160,7 @@ static int last_series(const struct gating *w)
 
 /* A guess counts when it is no chance; one about a piece must explain nearly all: a mounting that differs is no wrong
  * piece. */
-static bool stands(const struct gating *w, const struct gate_slip *slip, double share, double tries)
+static bool stands(const struct gating *w, const struct gate_slip *slip, double share, double tries, double least_frac)
 {
 	double dof = (double)w->n - 3;
 
@@ -169,36 +169,43 @@ static bool stands(const struct gating *w, const struct gate_slip *slip, double 
 	double f = share * dof / fmax(1 - share, 1e-12);
 	double off_Nm = fabs(slip->fits_Nm - slip->stated_Nm);
 	return gsl_cdf_fdist_Q(f, 1, dof) < GATE_SLIP_P / tries &&
-	       (off_Nm > GATE_SLIP_FRAC * w->most_Nm || slip->like_piece >= 0);
+	       (off_Nm > least_frac * w->most_Nm || slip->like_piece >= 0);
 }
 
-static void consider(struct gating *w, const struct guess *guess, double tries, double *best, struct cellcal_gate *ret)
+struct search {
+	double tries, least_frac, best;
+	struct gate_slip *ret;
+};
+
+static void consider(struct gating *w, const struct guess *guess, struct search *search)
 {
 	struct gate_slip slip = { .found = true };
 	double share = explained(w, guess, &slip);
 
 	slip.like_piece = piece_like(w, slip.fits_Nm - slip.stated_Nm);
 	/* a later guess that says the same says it no better */
-	if (!(share > *best * (1 + 1e-9)) || !stands(w, &slip, share, tries))
+	if (!(share > search->best * (1 + 1e-9)) || !stands(w, &slip, share, search->tries, search->least_frac))
 		return;
-	*best = share;
-	ret->slip = slip;
+	search->best = share;
+	*search->ret = slip;
 }
 
-static void look_for_slip(struct gating *w, struct cellcal_gate *ret)
+static void look_for_slip(struct gating *w, double least_frac, struct gate_slip *ret)
 {
 	int series = last_series(w);
 	size_t n_pieces = w->g->pieces ? w->g->n_pieces : 0;
-	double tries = (double)(w->n + n_pieces * ((size_t)series + 1)), best = 0;
+	struct search search = { .tries = (double)(w->n + n_pieces * ((size_t)series + 1)),
+				 .least_frac = least_frac,
+				 .ret = ret };
 
 	if (!(w->y.square > 0))
 		return;
 	for (size_t i = 0; i < w->n; i++)
 		if (fabs(reading(w, i)->load.torque_Nm) > 0)
-			consider(w, &(struct guess){ i, -1, reading(w, i)->series }, tries, &best, ret);
+			consider(w, &(struct guess){ i, -1, reading(w, i)->series }, &search);
 	for (size_t p = 0; p < n_pieces; p++)
 		for (int s = 0; s <= series; s++)
-			consider(w, &(struct guess){ 0, (int)p, s }, tries, &best, ret);
+			consider(w, &(struct guess){ 0, (int)p, s }, &search);
 }
 
 /* --- the checks --- */
@@ -271,7 +278,9 @@ static void check_agreement(const struct gating *w, struct cellcal_gate *ret)
 static void check_fit(struct gating *w, struct cellcal_gate *ret)
 {
 	find_worst(w, ret);
-	look_for_slip(w, ret);
+	look_for_slip(w, GATE_SLIP_FRAC, &ret->slip);
+	if (!ret->slip.found)
+		look_for_slip(w, GATE_DOUBT_FRAC, &ret->doubt);
 	if (ret->slip.found)
 		fail(ret, GATE_SLIP, fabs(ret->slip.fits_Nm - ret->slip.stated_Nm) / w->most_Nm, GATE_SLIP_FRAC);
 	if (!(fabs(ret->worst_Nm) <= GATE_RESIDUAL_FRAC * w->most_Nm))

@@ -38,6 +38,9 @@
  */
 #define GATE_SLIP_P 1e-6
 #define GATE_SLIP_FRAC 0.01
+/* The same from this share on is a doubt: told, not refused, since an empty arm of a poor rig may stand off by as much
+ * (friction of 30 mN·m on a small cell). Common practice, no source. */
+#define GATE_DOUBT_FRAC 0.002
 #define GATE_PIECE_FRAC 0.1
 /* A piece whose mass is wrong wherever it hangs (in one series or in all) explains this share of all that departs from
  * the line; a bent cell or another mounting does not look like that. */
@@ -94,10 +97,11 @@ struct cellcal_gate {
 	bool usable;
 	size_t n;
 	struct gate_finding finding[GATE_CHECKS]; /* what failed, the most basic first */
-	struct gate_slip slip;
-	size_t worst;            /* reading that departs most from the line */
-	double worst_Nm;         /* by so much: too high is positive */
-	double sensitivity;      /* of the line, indication per N·m */
+	struct gate_slip slip;                    /* refused */
+	struct gate_slip doubt;                   /* told; found only where slip is not */
+	size_t worst;                             /* reading that departs most from the line */
+	double worst_Nm;                          /* by so much: too high is positive */
+	double sensitivity;                       /* of the line, indication per N·m */
 	double sensitivity_frac; /* its 95 % interval by itself; INFINITY when it is nothing, 0 with 2 readings */
 };
 

@@ -85,6 +85,8 @@ enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct h
 	/* and reports draw its residuals */
 	json_object_set_new(doc, "points", hang_points_json(r));
 	json_object_set_new(doc, "evaluation", hang_evaluation_json(r));
+	if (r->gate.doubt[0])
+		json_object_set_new(doc, "doubt", cli_text(r->gate.doubt));
 	bool usable = r->gate.found.usable;
 	if (!usable) {
 		json_object_set_new(doc, "not_usable", cli_text(r->gate.text[0]));

@@ -73,15 +73,34 @@ static void slip_of_piece(const struct wording *w, const struct gate_slip *slip,
 			 slip->fits_Nm / kg, slip->stated_Nm / kg);
 }
 
+static void slip_text(const struct wording *w, const struct gate_slip *slip, char *text)
+{
+	if (slip->piece < 0)
+		slip_of_reading(w, slip, text);
+	else
+		slip_of_piece(w, slip, text);
+}
+
+static void doubt_words(const struct wording *w, char *text)
+{
+	const struct gate_slip *doubt = &w->gate->found.doubt;
+
+	text[0] = '\0';
+	if (!doubt->found)
+		return;
+	slip_text(w, doubt, text);
+	size_t used = strlen(text);
+	snprintf(text + used, HANG_GATE_TEXT - used, " %s No uncertainty here holds such an error.",
+		 doubt->piece >= 0 ? "Weigh that piece before you use this calibration."
+				   : "See which weights hung there.");
+}
+
 static void slip_words(const struct wording *w, double value, char *text)
 {
 	const struct gate_slip *slip = &w->gate->found.slip;
 
 	(void)value;
-	if (slip->piece < 0)
-		slip_of_reading(w, slip, text);
-	else
-		slip_of_piece(w, slip, text);
+	slip_text(w, slip, text);
 	if (slip->piece >= 0 && slip->series == 0)
 		snprintf(w->gate->next, HANG_GATE_TEXT,
 			 "Weigh that piece, or try weights.ini with it dropped or with the mass that fits.");
@@ -217,6 +236,8 @@ enum rc hang_gate_judge(const struct cellcal_input *in, const struct hang_gate_s
 	enum rc rc = cellcal_gate(&g, &ret->found, err);
 	for (size_t i = 0; rc == RC_OK && i < ret->found.n; i++)
 		put_words(&w, i);
+	if (rc == RC_OK)
+		doubt_words(&w, ret->doubt);
 	return rc;
 }
 

@@ -14,7 +14,8 @@ struct hang_gate {
 	struct cellcal_gate found;
 	/* A sentence or two for each finding: what, where, found, expected, what to do. */
 	char text[GATE_CHECKS][HANG_GATE_TEXT];
-	char next[HANG_GATE_TEXT]; /* one thing to try first; "" = nothing beyond the texts */
+	char doubt[HANG_GATE_TEXT]; /* a small slip that refuses nothing; "" when there is none */
+	char next[HANG_GATE_TEXT];  /* one thing to try first; "" = nothing beyond the texts */
 };
 
 /* What is known of where the readings came from. Borrowed. */

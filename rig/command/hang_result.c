@@ -256,6 +256,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "evaluation", usable ? hang_evaluation_json(r) : json_null());
 	json_object_set_new(doc, "usable", json_boolean(usable));
 	json_object_set_new(doc, "gate", hang_gate_json(&r->gate));
+	json_object_set_new(doc, "doubt", r->gate.doubt[0] ? cli_text(r->gate.doubt) : json_null());
 	json_object_set_new(doc, "run_id", r->run_id ? json_integer(r->run_id) : json_null());
 	json_object_set_new(doc, "calibration_id",
 			    r->record_id && r->gate.found.usable ? json_integer(r->record_id) : json_null());
@@ -408,6 +409,8 @@ void hang_result_print(const struct hang_result *r)
 		live_say("Class %s in the shape of the guides; what decided: %s", r->eval.class_label, r->eval.note);
 	else
 		live_say("Class: %s", cal->class_note);
+	if (r->gate.doubt[0])
+		live_say("Doubt: %s", r->gate.doubt);
 	if (r->record_id)
 		printf("Kept as calibration %lld. Next: bridle map\n", (long long)r->record_id);
 	else if (r->dry_run)

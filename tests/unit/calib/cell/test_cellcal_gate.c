@@ -232,9 +232,53 @@ static void a_small_slip_is_found_in_a_quiet_rig(void **state)
 	struct cellcal_gate gate = judge_rig(&rig);
 	assert_true(failed(&gate, GATE_SLIP));
 	assert_false(failed(&gate, GATE_RESIDUAL));
+	assert_false(gate.doubt.found);
 	rig.slip_Nm = 0.5;
 	gate = judge_rig(&rig);
 	assert_true(gate.usable);
+	assert_true(gate.doubt.found);
+	assert_int_equal(gate.doubt.piece, -1);
+	assert_int_equal(gate.doubt.series, 3);
+}
+
+/* A hanger that weighs a tenth of a kilogram more than weights.ini says: 0.49 N·m at each load, 0.87 % of the largest. */
+static void a_hanger_that_is_a_little_heavier_is_doubted(void **state)
+{
+	struct rig rig = good();
+
+	(void)state;
+	rig.piece_true[0] = 1.2;
+	struct cellcal_gate gate = judge_rig(&rig);
+	assert_true(gate.usable);
+	assert_true(gate.doubt.found);
+	assert_int_equal(gate.doubt.piece, 0);
+	assert_int_equal(gate.doubt.series, 0);
+	assert_near(gate.doubt.fits_Nm, 0.6 * 9.81 * 0.5, 0.03);
+}
+
+/* What a sound rig has: friction of 30 mN·m, a bow of 0.1 %, a loop of 0.1 %, mountings that differ by 0.05 %. */
+static void a_sound_rig_is_not_doubted(void **state)
+{
+	gsl_rng *r = gsl_rng_alloc(gsl_rng_mt19937);
+
+	(void)state;
+	gsl_rng_set(r, seed);
+	for (int k = 0; k < 400; k++) {
+		struct rig rig = good();
+		struct scene s;
+		rig.noise_Nm = gsl_ran_flat(r, 0, 0.02);
+		rig.bow_frac = gsl_ran_flat(r, -0.001, 0.001);
+		rig.loop_frac = gsl_ran_flat(r, 0, 0.001);
+		rig.friction_Nm = gsl_ran_flat(r, 0, 0.03);
+		for (int j = 0; j < SERIES; j++)
+			rig.mount_frac[j] = gsl_ran_flat(r, -5e-4, 5e-4);
+		take(&s, r, &rig);
+		struct cellcal_gate gate = judge(&s);
+		if (gate.doubt.found)
+			fail_msg("seed %lu, rig %d: piece %d, series %d, %g fits %g N·m", seed, k, gate.doubt.piece,
+				 gate.doubt.series, gate.doubt.stated_Nm, gate.doubt.fits_Nm);
+	}
+	gsl_rng_free(r);
 }
 
 /* The third piece is of 1 kg and not of 2 kg, in every series: it hangs from load 2 on. */
@@ -423,6 +467,8 @@ int main(void)
 		cmocka_unit_test(nothing_hung_is_no_calibration),
 		cmocka_unit_test(one_wrong_weight_is_named),
 		cmocka_unit_test(a_small_slip_is_found_in_a_quiet_rig),
+		cmocka_unit_test(a_hanger_that_is_a_little_heavier_is_doubted),
+		cmocka_unit_test(a_sound_rig_is_not_doubted),
 		cmocka_unit_test(a_piece_that_is_another_is_named),
 		cmocka_unit_test(a_hanger_left_out_of_the_sum_is_named),
 		cmocka_unit_test(counts_beyond_the_converter_fail),
