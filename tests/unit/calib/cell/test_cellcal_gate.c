@@ -241,7 +241,8 @@ static void a_small_slip_is_found_in_a_quiet_rig(void **state)
 	assert_int_equal(gate.doubt.series, 3);
 }
 
-/* A hanger that weighs a tenth of a kilogram more than weights.ini says: 0.49 N·m at each load, 0.87 % of the largest. */
+/* A hanger that weighs a tenth of a kilogram more than weights.ini says: 0.49 N·m at each load, 0.87 % of the
+ * largest. */
 static void a_hanger_that_is_a_little_heavier_is_doubted(void **state)
 {
 	struct rig rig = good();
