@@ -4,6 +4,7 @@
 #include "reports/reduce/zeros.h"
 
 #include "calib/number/units.h"
+#include "channel/cause.h"
 #include "logbook/record.h"
 
 #include <math.h>
@@ -428,6 +429,30 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	return RC_OK;
 }
 
+/* What ended the runs that this one continues: their points stand in the same table. */
+static enum rc remark_earlier(struct logbook *lb, const struct kept *k, struct curve *c, struct err *err)
+{
+	int64_t told = k->info.id;
+
+	for (size_t i = 0; i < k->n; i++) {
+		struct run_info info;
+		if (k->run_of[i] == told || k->run_of[i] == k->info.id)
+			continue;
+		told = k->run_of[i];
+		enum rc rc = logbook_run_info(lb, told, &info, err);
+		if (rc != RC_OK)
+			return rc;
+		const char *ended = cause_row(cause_of_word(info.cause))->ended;
+		if (info.ended)
+			curve_remark(c, "Run %lld, which this run continues, ended early: %s.", (long long)told,
+				     ended ? ended : info.cause);
+		else
+			curve_remark(c, "Run %lld, which this run continues, has no end: the program was killed.",
+				     (long long)told);
+	}
+	return RC_OK;
+}
+
 enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
 			       struct curve **ret, struct err *err)
 {
@@ -442,6 +467,8 @@ enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch 
 		rc = load(lb, run_id, r, &k, watch, watch_ctx, err);
 	if (rc == RC_OK)
 		rc = build(r, &k, c, err);
+	if (rc == RC_OK)
+		rc = remark_earlier(lb, &k, c, err);
 	kept_free(&k);
 	free(r);
 	if (rc != RC_OK) {

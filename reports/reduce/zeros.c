@@ -259,6 +259,21 @@ static struct curve_zero summary(const struct reduction *r)
 	return ret;
 }
 
+/* Part of a sweep that was stopped before its second zero. */
+static void remark_single(const struct reduction *r, struct curve *c)
+{
+	for (size_t i = 0; i < r->n_zeros; i++) {
+		int64_t run = r->zeros[i].run_id;
+		bool before = i > 0 && r->zeros[i - 1].run_id == run,
+		     after = i + 1 < r->n_zeros && r->zeros[i + 1].run_id == run;
+		if (!before && !after)
+			curve_remark(c,
+				     "Run %lld read its zero only once. The drift over that part is not known, and its "
+				     "uncertainties hold only what temperature explains.",
+				     (long long)run);
+	}
+}
+
 void zeros_remark(const struct reduction *r, struct curve *c)
 {
 	c->zero = summary(r);
@@ -273,4 +288,6 @@ void zeros_remark(const struct reduction *r, struct curve *c)
 			     "The zero of the torque cell moved by %+.4f N·m over the run. Each point uses the line "
 			     "between the zero readings around it.",
 			     c->zero.moved_Nm);
+	if (isfinite(c->zero.moved_Nm))
+		remark_single(r, c);
 }

@@ -329,6 +329,15 @@ static void intervals_cover_the_truth_as_often_as_they_say(void **state)
 	}
 }
 
+static int remarks_with(const struct curve *c, const char *part)
+{
+	int n = 0;
+
+	for (size_t i = 0; i < c->n_remarks; i++)
+		n += strstr(c->remarks[i], part) != NULL;
+	return n;
+}
+
 /* A resumed sweep is one curve: points of both runs, each with the zero of its own run. The second run's zero lies 3
  * N.m away, as after a remounted cell: were it mixed up, torque would be off by that. */
 static void a_resumed_sweep_is_one_curve(void **state)
@@ -369,6 +378,12 @@ static void a_resumed_sweep_is_one_curve(void **state)
 		assert_true(fabs(c->points[i].torque_Nm.value - expect[i]) < 1e-4);
 		assert_int_equal(c->points[i].run_id, i < 2 ? first : m.run_id);
 	}
+	/* the part before says how it ended, and each run with one zero is named */
+	char earlier[80], single[80];
+	snprintf(earlier, sizeof earlier, "Run %lld, which this run continues, ", (long long)first);
+	snprintf(single, sizeof single, "Run %lld read its zero only once.", (long long)first);
+	assert_int_equal(remarks_with(c, earlier), 1);
+	assert_int_equal(remarks_with(c, single), 0);
 	curve_free(c);
 	made_free(&m);
 }
