@@ -89,7 +89,7 @@ enum rc truth_open(const char *folder, uint64_t seed, const struct physics *phys
 	fputs("t_s,int_torque_Nms,int_speed_rad,int_work_J,int_voltage_Vs,int_current_As,int_electric_J,int_brake_Nms,"
 	      "int_brake_work_J,"
 	      "node,drive_on,contactor,brake_A,speed_rad_per_s,torque_Nm,bus_V,winding_degC,case_degC,brake_rotor_degC,"
-	      "brake_housing_degC,drive_flags,supply_limiting\n",
+	      "brake_housing_degC,drive_flags,supply_limiting,peak_torque_Nm,peak_rad_per_s\n",
 	      csv);
 	fflush(csv);
 	*ret = csv;
@@ -100,11 +100,11 @@ void truth_row(FILE *csv, int64_t t_us, const struct truth_sums *sums, const str
 {
 	fprintf(csv,
 		"%.6f,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%.12g,%s,%d,%d,%.6f,%.6f,%.6f,%.4f,%.3f,%.3f,%.3f,%.3f,"
-		"%u,%d\n",
+		"%u,%d,%.4f,%.5f\n",
 		(double)t_us * 1e-6, sums->torque_Nms, sums->angle_rad, sums->work_J, sums->volt_Vs, sums->ampere_As,
 		sums->electric_J, sums->brake_Nms, sums->brake_work_J, state->node, state->drive_on, state->contactor,
 		state->brake_A, state->speed_rad_per_s, state->torque_Nm, state->bus_V, state->winding_degC,
 		state->case_degC, state->brake_rotor_degC, state->brake_housing_degC, state->drive_flags,
-		state->supply_limiting);
+		state->supply_limiting, state->peak_Nm, state->peak_rad_per_s);
 	fflush(csv);
 }

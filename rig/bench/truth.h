@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The truth about a virtual bench, for tests only: run/truth.json has every drawn error, run/truth.csv one row each
  * 100 ms of bench time with integrals from the start, so that the true mean over any window is a difference
- * of two rows. int_torque_Nms and int_work_J are at the output flange (a crank's torque counts as the actuator's),
- * int_brake_Nms and int_brake_work_J at the brake: friction torque on the cradle, as far as the cell can know it. Rows
+ * of two rows; one more at each change of node, drive and contactor, and each 10 ms while the shaft turns and nothing
+ * drives it. int_torque_Nms and int_work_J are at the output flange (a crank's torque counts as the actuator's),
+ * int_brake_Nms and int_brake_work_J at the brake: friction torque on the cradle, as far as the cell can know it.
+ * peak_torque_Nm (flange) and peak_rad_per_s (shaft) are the largest magnitudes since the row before. Rows
  * are flushed as they come: a killed bench leaves whole lines. */
 #ifndef BRIDLE_BENCH_TRUTH_H
 #define BRIDLE_BENCH_TRUTH_H
@@ -17,6 +19,8 @@
 #include <stdio.h>
 
 #define TRUTH_EVERY_US 100000
+#define TRUTH_COAST_US 10000
+#define TRUTH_TURNS_rad_per_s 0.1
 
 /* True values of what the profiles state with an uncertainty. */
 struct true_rig {
@@ -46,6 +50,7 @@ struct truth_state {
 	double winding_degC, case_degC, brake_rotor_degC, brake_housing_degC;
 	unsigned drive_flags;
 	bool supply_limiting;
+	double peak_Nm, peak_rad_per_s;
 };
 
 /* Writes truth.json in folder and opens truth.csv there. RC_IO. Given to the caller: fclose. */

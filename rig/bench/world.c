@@ -94,6 +94,11 @@ static void tick_heat(struct world *w)
 	actuator_warm(&w->actuator, w->actuator_heat.inner_degC);
 }
 
+static unsigned what_is_on(const struct world *w)
+{
+	return (unsigned)w->node.state << 2 | (unsigned)w->drive.enabled << 1 | (unsigned)w->contactor.closed;
+}
+
 static void tick_truth(struct world *w)
 {
 	struct truth_state state = {
@@ -110,8 +115,12 @@ static void tick_truth(struct world *w)
 		.brake_housing_degC = w->brake_heat.outer_degC,
 		.drive_flags = w->drive.flags,
 		.supply_limiting = w->supply.limiting,
+		.peak_Nm = w->peak_Nm,
+		.peak_rad_per_s = w->peak_rad_per_s,
 	};
 
+	w->peak_Nm = w->peak_rad_per_s = 0;
+	w->on_at_row = what_is_on(w);
 	if (w->config.truth_csv != NULL)
 		truth_row(w->config.truth_csv, w->grid_us, &w->sums, &state);
 }
@@ -136,6 +145,14 @@ static void tick_hands(struct world_hands *hands)
 		hands->let_go_Nm = hands->weight_Nm;
 }
 
+/* A change has a row of its own: bench time may stand still right after it. */
+static bool row_is_due(const struct world *w)
+{
+	bool coasts = !w->drive.enabled && fabs(w->shaft.rad_per_s) > TRUTH_TURNS_rad_per_s;
+
+	return w->grid_us % (coasts ? TRUTH_COAST_US : TRUTH_EVERY_US) == 0 || what_is_on(w) != w->on_at_row;
+}
+
 static void tick(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
@@ -152,11 +169,9 @@ static void tick(struct world *w)
 	if (w->grid_us % HEAT_US == 0)
 		tick_heat(w);
 	sense_lines(w, &senses);
-	int state_before = (int)w->node.state;
 	node_side_tick(&w->node, w->grid_us, &senses);
 	w->contactor.command = w->node.orders.contactor;
-	/* A change of state has a row of its own: bench time may stand still right after it. */
-	if (w->grid_us % TRUTH_EVERY_US == 0 || (int)w->node.state != state_before)
+	if (row_is_due(w))
 		tick_truth(w);
 }
 
@@ -189,6 +204,8 @@ static void add_up(struct world *w)
 	if (w->config.rig.plane == PLANE_SUPPLY)
 		volt = supply_terminal_V(&w->supply, w->contactor.closed);
 	meter_add(&w->meter, volt, ampere);
+	w->peak_Nm = fmax(w->peak_Nm, fabs(w->actuator.output_Nm));
+	w->peak_rad_per_s = fmax(w->peak_rad_per_s, fabs(w->shaft.rad_per_s));
 	w->sums.torque_Nms += torque * h;
 	w->sums.angle_rad += speed * h;
 	w->sums.work_J += torque * speed * h;
@@ -252,6 +269,8 @@ void world_receive(struct world *w, const char *bytes, size_t n)
 	sense_lines(w, &senses);
 	node_side_receive(&w->node, bytes, n, w->now_us, &senses);
 	w->contactor.command = w->node.orders.contactor;
+	if (what_is_on(w) != w->on_at_row) /* bench time may stand still from here on */
+		tick_truth(w);
 }
 
 size_t world_take(struct world *w, char *buf, size_t size)

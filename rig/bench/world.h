@@ -85,6 +85,8 @@ struct world {
 	struct world_hands hands;
 	struct world_faults faults;
 	struct truth_sums sums;
+	double peak_Nm, peak_rad_per_s; /* since the last row of the truth */
+	unsigned on_at_row;             /* node, drive and contactor in it */
 	double room_degC;
 	double source_J, cable_J; /* out of the supply's source and the crank; lost before the drive */
 	double heat_from[6];      /* lost energies at the last step of heat */

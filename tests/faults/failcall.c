@@ -1,0 +1,274 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Preloaded in tests: the n-th call of a kind goes wrong, counted from main on over all threads.
+ * FAIL_CALL=KIND:N one call, KIND:N- that and all after it. KIND: read (sockets and small files), write, disk-read,
+ * disk-write,
+ * sync, memory, clock, open, step (of SQLite).
+ * FAIL_DO=error (the usual errno; the default), signal:NUMBER (raised, the call goes on), sleep:MS (it takes longer),
+ * jump:SECONDS (the wall clock is so far off from there on).
+ * FAIL_ONLY=TEXT: open counts only paths that hold it. FAIL_COUNT=FILE: "KIND CALLS" of each kind at exit. */
+#include <dlfcn.h>
+#include <errno.h>
+#include <fcntl.h>
+#include <signal.h>
+#include <stdarg.h>
+#include <stdatomic.h>
+#include <stdbool.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <time.h>
+#include <unistd.h>
+
+enum kind { READ, WRITE, DISK_READ, DISK_WRITE, SYNC, MEMORY, CLOCK, OPEN, STEP, KINDS };
+
+static const char *const kind_word[] = { "read",   "write", "disk-read", "disk-write", "sync",
+					 "memory", "clock", "open",      "step" };
+
+#define SQLITE_IOERR_CODE 10
+
+static struct {
+	atomic_bool armed;
+	atomic_ulong calls[KINDS];
+	int kind;
+	unsigned long at;
+	bool all_after;
+	char deed; /* e, s (signal), w (sleep), j */
+	long value;
+	const char *only, *count_file;
+	atomic_bool jumped;
+} shim = { .kind = -1, .deed = 'e' };
+
+/* glibc's own: dlsym would allocate. */
+void *__libc_malloc(size_t size);
+void *__libc_calloc(size_t n, size_t size);
+void *__libc_realloc(void *old, size_t size);
+void *__libc_memalign(size_t align, size_t size);
+
+static void find(const char *name, void *ret)
+{
+	void *f = dlsym(RTLD_NEXT, name);
+
+	if (f == NULL)
+		abort();
+	memcpy(ret, &f, sizeof f);
+}
+
+static void sleep_ms(long ms)
+{
+	struct timespec t = { .tv_sec = ms / 1000, .tv_nsec = ms % 1000 * 1000000 };
+
+	while (nanosleep(&t, &t) != 0)
+		;
+}
+
+/* Should this call fail? */
+static bool goes_wrong(enum kind kind)
+{
+	if (!atomic_load(&shim.armed))
+		return false;
+	unsigned long n = atomic_fetch_add(&shim.calls[kind], 1) + 1;
+	if ((int)kind != shim.kind || (shim.all_after ? n < shim.at : n != shim.at))
+		return false;
+	switch (shim.deed) {
+	case 's': raise((int)shim.value); return false;
+	case 'w': sleep_ms(shim.value); return false;
+	case 'j': atomic_store(&shim.jumped, true); return false;
+	}
+	return true;
+}
+
+static int refused(int error)
+{
+	errno = error;
+	return -1;
+}
+
+#define REAL(name, ret_type, ...) \
+	ret_type (*real)(__VA_ARGS__); \
+	find(#name, &real)
+
+ssize_t read(int fd, void *buf, size_t n)
+{
+	REAL(read, ssize_t, int, void *, size_t);
+	return goes_wrong(READ) ? refused(EIO) : real(fd, buf, n);
+}
+
+ssize_t recv(int fd, void *buf, size_t n, int flags)
+{
+	REAL(recv, ssize_t, int, void *, size_t, int);
+	return goes_wrong(READ) ? refused(ECONNRESET) : real(fd, buf, n, flags);
+}
+
+ssize_t write(int fd, const void *buf, size_t n)
+{
+	REAL(write, ssize_t, int, const void *, size_t);
+	return goes_wrong(WRITE) ? refused(EIO) : real(fd, buf, n);
+}
+
+ssize_t send(int fd, const void *buf, size_t n, int flags)
+{
+	REAL(send, ssize_t, int, const void *, size_t, int);
+	return goes_wrong(WRITE) ? refused(EPIPE) : real(fd, buf, n, flags);
+}
+
+ssize_t pread64(int fd, void *buf, size_t n, off64_t at)
+{
+	REAL(pread64, ssize_t, int, void *, size_t, off64_t);
+	return goes_wrong(DISK_READ) ? refused(EIO) : real(fd, buf, n, at);
+}
+
+ssize_t pwrite64(int fd, const void *buf, size_t n, off64_t at)
+{
+	REAL(pwrite64, ssize_t, int, const void *, size_t, off64_t);
+	return goes_wrong(DISK_WRITE) ? refused(ENOSPC) : real(fd, buf, n, at);
+}
+
+int ftruncate64(int fd, off64_t size)
+{
+	REAL(ftruncate64, int, int, off64_t);
+	return goes_wrong(DISK_WRITE) ? refused(ENOSPC) : real(fd, size);
+}
+
+int fsync(int fd)
+{
+	REAL(fsync, int, int);
+	return goes_wrong(SYNC) ? refused(EIO) : real(fd);
+}
+
+int fdatasync(int fd)
+{
+	REAL(fdatasync, int, int);
+	return goes_wrong(SYNC) ? refused(EIO) : real(fd);
+}
+
+static void *none(void)
+{
+	errno = ENOMEM;
+	return NULL;
+}
+
+void *malloc(size_t size)
+{
+	return goes_wrong(MEMORY) ? none() : __libc_malloc(size);
+}
+
+void *calloc(size_t n, size_t size)
+{
+	return goes_wrong(MEMORY) ? none() : __libc_calloc(n, size);
+}
+
+void *realloc(void *old, size_t size)
+{
+	return size > 0 && goes_wrong(MEMORY) ? none() : __libc_realloc(old, size);
+}
+
+void *aligned_alloc(size_t align, size_t size)
+{
+	return goes_wrong(MEMORY) ? none() : __libc_memalign(align, size);
+}
+
+int clock_gettime(clockid_t which, struct timespec *ret)
+{
+	REAL(clock_gettime, int, clockid_t, struct timespec *);
+	if (goes_wrong(CLOCK))
+		return refused(EINVAL);
+	int rc = real(which, ret);
+	if (rc == 0 && which == CLOCK_REALTIME && atomic_load(&shim.jumped))
+		ret->tv_sec += shim.value;
+	return rc;
+}
+
+static bool open_goes_wrong(const char *path)
+{
+	return (shim.only == NULL || strstr(path, shim.only) != NULL) && goes_wrong(OPEN);
+}
+
+int open64(const char *path, int flags, ...)
+{
+	REAL(open64, int, const char *, int, ...);
+	va_list args;
+
+	va_start(args, flags);
+	mode_t mode = flags & O_CREAT ? va_arg(args, mode_t) : 0;
+	va_end(args);
+	return open_goes_wrong(path) ? refused(EACCES) : real(path, flags, mode);
+}
+
+FILE *fopen64(const char *path, const char *mode)
+{
+	REAL(fopen64, FILE *, const char *, const char *);
+	if (!open_goes_wrong(path))
+		return real(path, mode);
+	errno = EACCES;
+	return NULL;
+}
+
+int sqlite3_step(void *statement);
+int sqlite3_step(void *statement)
+{
+	REAL(sqlite3_step, int, void *);
+	return goes_wrong(STEP) ? SQLITE_IOERR_CODE : real(statement);
+}
+
+/* --- what is asked for --- */
+
+static int kind_of(const char *word, size_t length)
+{
+	for (int i = 0; i < KINDS; i++)
+		if (strlen(kind_word[i]) == length && strncmp(kind_word[i], word, length) == 0)
+			return i;
+	fprintf(stderr, "failcall: no such kind: %s\n", word);
+	exit(99);
+}
+
+static void read_orders(void)
+{
+	const char *call = getenv("FAIL_CALL"), *deed = getenv("FAIL_DO");
+	char *end;
+
+	shim.only = getenv("FAIL_ONLY");
+	shim.count_file = getenv("FAIL_COUNT");
+	if (call != NULL) {
+		size_t length = strcspn(call, ":");
+		shim.kind = kind_of(call, length);
+		shim.at = call[length] ? strtoul(call + length + 1, &end, 10) : 1;
+		shim.all_after = call[length] && *end == '-';
+	}
+	if (deed != NULL && strchr(deed, ':') != NULL) {
+		shim.deed = strncmp(deed, "signal", 6) == 0 ? 's' : strncmp(deed, "sleep", 5) == 0 ? 'w' : 'j';
+		shim.value = strtol(strchr(deed, ':') + 1, NULL, 10);
+	}
+}
+
+static int (*real_main)(int, char **, char **);
+
+static int counted_main(int argc, char **argv, char **environment)
+{
+	atomic_store(&shim.armed, true);
+	return real_main(argc, argv, environment);
+}
+
+typedef int program_main(int, char **, char **);
+int __libc_start_main(program_main *program, int argc, char **argv, void (*init)(void), void (*fini)(void),
+		      void (*rtld_fini)(void), void *stack_end);
+int __libc_start_main(program_main *program, int argc, char **argv, void (*init)(void), void (*fini)(void),
+		      void (*rtld_fini)(void), void *stack_end)
+{
+	REAL(__libc_start_main, int, program_main *, int, char **, void (*)(void), void (*)(void), void (*)(void),
+	     void *);
+	real_main = program;
+	read_orders();
+	return real(counted_main, argc, argv, init, fini, rtld_fini, stack_end);
+}
+
+__attribute__((destructor)) static void tell_counts(void)
+{
+	atomic_store(&shim.armed, false);
+	FILE *file = shim.count_file != NULL ? fopen64(shim.count_file, "w") : NULL;
+
+	for (int i = 0; i < KINDS && file != NULL; i++)
+		fprintf(file, "%s %lu\n", kind_word[i], atomic_load(&shim.calls[i]));
+	if (file != NULL)
+		fclose(file);
+}
