@@ -57,6 +57,55 @@ static void doubled_samples(struct world *w, double value)
 	w->node.faults.doubled_percent = isnan(value) ? 10 : value;
 }
 
+static void half_lines(struct world *w, double value)
+{
+	w->node.faults.half_percent = isnan(value) ? 10 : value;
+}
+
+static void swapped_samples(struct world *w, double value)
+{
+	w->node.faults.swapped_percent = isnan(value) ? 10 : value;
+}
+
+static void delayed_lines(struct world *w, double value)
+{
+	w->node.faults.delay_us = (isnan(value) ? 0.1 : value) * 1e6;
+}
+
+static void nonsense(struct world *w, double value)
+{
+	w->node.faults.nonsense_percent = isnan(value) ? 1 : value;
+}
+
+static void link_cut(struct world *w, double value)
+{
+	(void)value;
+	w->faults.link_cut = true;
+	w->node.faults.silent = true;
+}
+
+static void host_held(struct world *w, double value)
+{
+	w->faults.held_us = (int64_t)((isnan(value) ? 1 : value) * 1e6);
+}
+
+static void cell_drift(struct world *w, double value)
+{
+	w->faults.drift_Nm_per_s = isnan(value) ? 0.5 : value;
+	w->faults.drift_from_s = (double)w->grid_us * 1e-6;
+}
+
+static void pickup_half(struct world *w, double value)
+{
+	(void)value;
+	w->faults.pickup_half = true;
+}
+
+static void pickup_slip(struct world *w, double value)
+{
+	w->faults.pickup_slip = isnan(value) ? 0.5 : value;
+}
+
 static void slow_lost(struct world *w, double value)
 {
 	(void)value;
@@ -186,8 +235,17 @@ static const struct fault {
 	{ "garbage", "PERMILLE", 0, 1000, garbage, "bytes with a wrong bit, both ways (5)" },
 	{ "lost-samples", "PERCENT", 0, 100, lost_samples, "fast samples that never come (10)" },
 	{ "doubled-samples", "PERCENT", 0, 100, doubled_samples, "fast samples that come twice (10)" },
+	{ "half-lines", "PERCENT", 0, 100, half_lines, "lines whose second half never comes (10)" },
+	{ "swapped-samples", "PERCENT", 0, 100, swapped_samples, "samples that come after the next one (10)" },
+	{ "delayed-lines", "S", 0, 2, delayed_lines, "all that the node sends comes later (0.1)" },
+	{ "nonsense", "PERCENT", 0, 100, nonsense, "samples with any numbers, the checksum right (1)" },
+	{ "link-cut", NULL, 0, 0, link_cut, "the tether's stream ends; none opens until mend" },
+	{ "host-held", "S", 0, 5, host_held, "bench time goes on by this without the host (1)" },
 	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
 	{ "supply-silent", NULL, 0, 0, supply_silent, "the cable of the supply's own line is out" },
+	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
+	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
+	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
 	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },

@@ -54,6 +54,10 @@ struct node_side_faults {
 	bool no_slow;                         /* slow samples never come */
 	double garbage_permille;              /* of bytes, both ways */
 	double lost_percent, doubled_percent; /* of fast samples */
+	double half_percent;                  /* of all lines: their second half is lost */
+	double swapped_percent;               /* of samples: each comes after the next one */
+	double nonsense_percent;              /* of samples: any numbers, with a right checksum */
+	double delay_us;                      /* of everything that the node sends */
 };
 
 struct node_side {
@@ -87,6 +91,9 @@ struct node_side {
 	double tx_us, byte_us; /* when the byte at the head has left */
 	uint64_t tx_dropped;   /* lines that found no room */
 	char out[NODE_SIDE_OUT];
+	double out_us[NODE_SIDE_OUT];    /* when each may be taken */
+	char waits[TETHER_LINE_MAX + 1]; /* a sample that is to come after the next one */
+	size_t waits_n;
 	size_t out_head, out_n;
 };
 

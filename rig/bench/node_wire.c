@@ -21,10 +21,17 @@ int node_wire_rate_limit(const struct node_side_config *config)
 	return limit < 1000 ? limit : 1000;
 }
 
+static bool happens(struct node_side *n, double percent)
+{
+	return percent > 0 && gsl_rng_uniform(n->rng) * 100 < percent;
+}
+
 void node_wire_bytes(struct node_side *n, const char *bytes, size_t count, int64_t t_us)
 {
 	if (n->faults.silent || count == 0)
 		return;
+	if (happens(n, n->faults.half_percent))
+		count = (count + 1) / 2;
 	node_wire_flow(n, t_us); /* or a pause of the wire would be lost */
 	if (n->tx_n + count > NODE_SIDE_TX) {
 		n->tx_dropped++;
@@ -37,13 +44,27 @@ void node_wire_bytes(struct node_side *n, const char *bytes, size_t count, int64
 	n->tx_n += count;
 }
 
+static void put_waiting(struct node_side *n, int64_t t_us)
+{
+	size_t count = n->waits_n;
+
+	n->waits_n = 0;
+	node_wire_bytes(n, n->waits, count, t_us);
+}
+
 static void put_sample(struct node_side *n, const char *line, size_t count, int64_t t_us)
 {
+	if (n->waits_n == 0 && happens(n, n->faults.swapped_percent)) {
+		memcpy(n->waits, line, count);
+		n->waits_n = count;
+		return;
+	}
 	node_wire_flow(n, t_us);
 	if (n->tx_n + count > NODE_SIDE_TX_SAMPLES)
 		n->tx_dropped++;
 	else
 		node_wire_bytes(n, line, count, t_us);
+	put_waiting(n, t_us);
 }
 
 void node_wire_put(struct node_side *n, struct tether_writer *w, int64_t t_us)
@@ -51,6 +72,14 @@ void node_wire_put(struct node_side *n, struct tether_writer *w, int64_t t_us)
 	size_t count = tether_end(w);
 
 	node_wire_bytes(n, w->line, count, t_us);
+}
+
+static void keep_out(struct node_side *n, char byte, int64_t t_us)
+{
+	size_t at = (n->out_head + n->out_n++) % NODE_SIDE_OUT;
+
+	n->out[at] = byte;
+	n->out_us[at] = (double)t_us + n->faults.delay_us;
 }
 
 void node_wire_flow(struct node_side *n, int64_t t_us)
@@ -62,7 +91,7 @@ void node_wire_flow(struct node_side *n, int64_t t_us)
 		n->tx_n--;
 		n->tx_us += n->byte_us;
 		if (!n->faults.silent && n->out_n < NODE_SIDE_OUT)
-			n->out[(n->out_head + n->out_n++) % NODE_SIDE_OUT] = byte;
+			keep_out(n, byte, t_us);
 	}
 }
 
@@ -71,7 +100,7 @@ size_t node_side_take(struct node_side *n, int64_t t_us, char *buf, size_t size)
 	size_t count = 0;
 
 	node_wire_flow(n, t_us);
-	while (n->out_n > 0 && count < size) {
+	while (n->out_n > 0 && count < size && n->out_us[n->out_head] <= (double)t_us) {
 		buf[count++] = n->out[n->out_head];
 		n->out_head = (n->out_head + 1) % NODE_SIDE_OUT;
 		n->out_n--;
@@ -84,11 +113,6 @@ char node_wire_spoil(struct node_side *n, char byte)
 	if (!(n->faults.garbage_permille > 0) || gsl_rng_uniform(n->rng) * 1000 >= n->faults.garbage_permille)
 		return byte;
 	return (char)(byte ^ (1 << gsl_rng_uniform_int(n->rng, 8)));
-}
-
-static bool happens(struct node_side *n, double percent)
-{
-	return percent > 0 && gsl_rng_uniform(n->rng) * 100 < percent;
 }
 
 static int64_t whole(double x, int64_t least, int64_t most)
@@ -107,8 +131,55 @@ void node_wire_event(struct node_side *n, struct tether_writer *w, const char *w
 	tether_put_word(w, word);
 }
 
+static int64_t any(struct node_side *n, int64_t least, int64_t most)
+{
+	return least + (int64_t)(gsl_rng_uniform(n->rng) * (double)(most - least + 1));
+}
+
+static void put_nonsense_fast(struct node_side *n, int64_t t_us)
+{
+	struct tether_writer w;
+
+	tether_begin(&w, "F");
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xff), 2);
+	tether_put_hex(&w, (uint64_t)any(n, 0, UINT32_MAX), 8);
+	tether_put_decimal(&w, any(n, -8388608, 8388607));
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xff), 2);
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xffff), 4);
+	tether_put_decimal(&w, any(n, 0, 999999));
+	tether_put_decimal(&w, any(n, -999, 9999));
+	tether_put_decimal(&w, any(n, -9999, 99999));
+	tether_put_decimal(&w, any(n, -99999, 99999));
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xff), 2);
+	put_sample(n, w.line, tether_end(&w), t_us);
+}
+
+static void put_nonsense_slow(struct node_side *n, int64_t t_us)
+{
+	static const char *const state[] = { "idle", "live", "stopping", "safe" };
+	static const char *const reason[] = { "none", "lease", "estop", "guard", "host", "contactor" };
+	struct tether_writer w;
+
+	tether_begin(&w, "S");
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xff), 2);
+	tether_put_hex(&w, (uint64_t)any(n, 0, 7), 1);
+	tether_put_word(&w, state[any(n, 0, 3)]);
+	tether_put_word(&w, reason[any(n, 0, 5)]);
+	tether_put_hex(&w, (uint64_t)any(n, 0, 0xff), 2);
+	for (int i = 0; i < 2; i++)
+		tether_put_decimal(&w, any(n, -999999, 999999));
+	for (int i = 0; i < 5; i++)
+		tether_put_decimal(&w, any(n, -2731, 9999));
+	put_sample(n, w.line, tether_end(&w), t_us);
+}
+
 void node_wire_fast(struct node_side *n, const struct node_side_senses *s, int64_t t_us)
 {
+	if (happens(n, n->faults.nonsense_percent)) {
+		put_nonsense_fast(n, t_us);
+		return;
+	}
+
 	double age_us = ((double)t_us - s->edge_us) * (1 + n->config.clock_ppm * 1e-6);
 	struct tether_writer w;
 	size_t count;
@@ -137,6 +208,10 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 	struct tether_writer w;
 	size_t count;
 
+	if (happens(n, n->faults.nonsense_percent)) {
+		put_nonsense_slow(n, t_us);
+		return;
+	}
 	tether_begin(&w, "S");
 	tether_put_hex(&w, n->sample, 2);
 	tether_put_hex(&w, (s->estop_ok ? 1u : 0) | (s->guard_ok ? 2u : 0) | (s->contactor_closed ? 4u : 0), 1);

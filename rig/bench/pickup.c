@@ -54,6 +54,11 @@ static void notice(struct pickup *u, int way, double frac, double t_s, double st
 	u->disc += way;
 	if (when - u->edge_s < u->physics->pickup.dead_s)
 		return;
+	if (u->half) { /* every second edge is left, and it goes to and fro between two counts */
+		if (u->disc & 1)
+			return;
+		way = u->disc & 2 ? 1 : -1;
+	}
 	u->pulses += u->physics->pickup.single > 0.5 ? 1 : way * u->sign;
 	u->edge_s = when;
 }

@@ -7,6 +7,7 @@
 #include "bench/physics.h"
 
 #include <gsl/gsl_rng.h>
+#include <stdbool.h>
 #include <stdint.h>
 
 #define PICKUP_MARKS 256
@@ -23,6 +24,7 @@ struct pickup {
 	double position_count; /* at the end of the last step */
 	int64_t disc;          /* edges passed on the disc */
 	int64_t pulses;        /* counted by the node; quadrature: with the rig's sign */
+	bool half;             /* one channel of the two is dead */
 	double edge_s;         /* when the last one was noticed; negative before the first */
 };
 

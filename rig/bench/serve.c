@@ -168,6 +168,8 @@ static void move_to(struct server *s, int64_t t_us)
 		int64_t left_us = t_us - s->world->now_us;
 
 		world_advance(s->world, left_us < PORTION_US ? t_us : s->world->now_us + PORTION_US);
+		if (s->world->faults.link_cut)
+			drop_tether(s);
 		write_due(s);
 	}
 	write_due(s); /* an advance by nothing still writes */
@@ -220,6 +222,10 @@ static void take_tether(struct server *s)
 	fd = listen_accept(l);
 	if (fd < 0)
 		return;
+	if (s->world->faults.link_cut) {
+		close(fd);
+		return;
+	}
 	if (s->tether >= 0) {
 		refuse(s, fd);
 		return;
@@ -312,6 +318,10 @@ static void advance(struct server *s)
 		return;
 	}
 	move_to(s, s->side.advance_us);
+	if (s->world->faults.held_us > 0) {
+		move_to(s, s->world->now_us + s->world->faults.held_us);
+		s->world->faults.held_us = 0;
+	}
 	sent[0] = s->tether < 0 ? 0 : s->sent;
 	for (size_t i = 0; i < s->config->n_more; i++)
 		sent[1 + i] = s->more[i].fd < 0 ? 0 : s->more[i].sent;

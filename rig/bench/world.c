@@ -219,6 +219,21 @@ static void add_up(struct world *w)
 	w->cable_J += (w->supply.params.set_V - w->supply.bus_V) * ampere * h;
 }
 
+/* Where the pick-up's disc is: it may have slipped on the shaft. */
+static double disc_rad(struct world *w)
+{
+	double angle_rad = w->shaft.angle_rad;
+
+	w->slipped_rad += w->faults.pickup_slip * (angle_rad - w->slip_at_rad);
+	w->slip_at_rad = angle_rad;
+	return angle_rad - w->slipped_rad;
+}
+
+static double felt_Nm(const struct world *w, double t_s)
+{
+	return w->shaft.cell_Nm + w->faults.drift_Nm_per_s * (t_s - w->faults.drift_from_s);
+}
+
 static void step(struct world *w)
 {
 	struct actuator_demand demand = { .enabled = w->drive.enabled,
@@ -237,9 +252,10 @@ static void step(struct world *w)
 	add_up(w);
 	w->grid_us += w->config.step_us;
 	t_s = (double)w->grid_us * 1e-6;
-	cell_add(&w->cell, w->shaft.cell_Nm, t_s, w->room_degC, w->brake_heat.outer_degC);
+	cell_add(&w->cell, felt_Nm(w, t_s), t_s, w->room_degC, w->brake_heat.outer_degC);
+	w->pickup.half = w->faults.pickup_half;
 	if (!w->faults.pickup_dead)
-		pickup_add(&w->pickup, w->shaft.angle_rad, t_s, w->step_s);
+		pickup_add(&w->pickup, disc_rad(w), t_s, w->step_s);
 	if (w->grid_us % TICK_US == 0)
 		tick(w);
 	if (node_side_due(&w->node, w->grid_us)) {

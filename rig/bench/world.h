@@ -59,6 +59,11 @@ struct world_faults {
 	bool estop, guard; /* pulled by a fault: mend puts them back */
 	bool pickup_dead;
 	bool drive_deaf; /* goes on as it was told last */
+	bool link_cut;   /* the tether's stream ends */
+	int64_t held_us; /* the host is held up so long, once */
+	bool pickup_half;
+	double pickup_slip; /* part of the shaft's angle that the pick-up's disc does not make */
+	double drift_Nm_per_s, drift_from_s;
 };
 
 struct world {
@@ -84,6 +89,7 @@ struct world {
 	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* of rig.ini's [instrument NAME], in its order */
 	struct world_hands hands;
 	struct world_faults faults;
+	double slipped_rad, slip_at_rad; /* of the pick-up's disc */
 	struct truth_sums sums;
 	double peak_Nm, peak_rad_per_s; /* since the last row of the truth */
 	unsigned on_at_row;             /* node, drive and contactor in it */

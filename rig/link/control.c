@@ -290,7 +290,7 @@ static enum rc advance(struct control *c, int64_t to_us, struct err *err)
 		reason(c, why, sizeof why);
 		return err_set(err, RC_PROTOCOL, 0, "%s: the bench cannot go on: %s", link_address(c->line), why);
 	}
-	if (c->n < 3 + c->lines || !tether_decimal(c->token[2], to_us, to_us, &time_us))
+	if (c->n < 3 + c->lines || !tether_decimal(c->token[2], to_us, INT64_MAX, &time_us))
 		return err_set(err, RC_PROTOCOL, 0, "%s: expected \"ok %lld SENT\" from the bench",
 			       link_address(c->line), (long long)to_us);
 	c->now_us = time_us;

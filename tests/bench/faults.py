@@ -4,7 +4,7 @@
 import math
 
 from harness import Bench, main
-from host import Host
+from host import Gone, Host, Line
 from virtual import ready
 
 
@@ -19,6 +19,7 @@ class Rig(Bench):
         super().__enter__()
         ready(self)
         self.host = Host(self.folder)
+        self.host.folder = self.folder
         self.host.start(self.setting, self.seconds)
         return self.host
 
@@ -104,6 +105,89 @@ def lost_and_doubled_samples():
         host.go(3, "speed 28800 300")
         doubled = sum(a.body == b.body for a, b in zip(host.samples[n:], host.samples[n + 1:]))
         assert 60 <= doubled <= 120, doubled
+
+
+LOADED = "speed 28800 300"
+
+
+def half_swapped_delayed_and_nonsense_lines():
+    with Rig() as host:
+        host.hand("fault half-lines 20")
+        bad, n = host.tether.bad, len(host.samples)
+        host.go(3, LOADED)
+        assert 30 <= host.tether.bad - bad <= 100, host.tether.bad - bad  # a half line spoils the next one: 300 * 0.2, less pairs
+        assert 180 <= len(host.samples) - n <= 250, len(host.samples) - n
+        host.hand("mend")
+        host.hand("fault swapped-samples 20")
+        n = len(host.samples)
+        host.go(3, LOADED)
+        back = sum((b.number - a.number) % 256 == 255 for a, b in zip(host.samples[n:], host.samples[n + 1:]))
+        assert 30 <= back <= 75 and len(host.samples) - n >= 298, (back, len(host.samples) - n)
+        host.hand("mend")
+        host.go(0.1, LOADED)
+        host.hand("fault delayed-lines 0.2")
+        n = len(host.samples)
+        host.go(0.18, LOADED)
+        assert len(host.samples) - n <= 2, "nothing was late"
+        host.go(1, LOADED)
+        assert 95 <= len(host.samples) - n <= 101, len(host.samples) - n
+        host.hand("mend")
+        host.go(0.3, LOADED)
+        bad, n = host.tether.bad, len(host.samples)
+        host.hand("fault nonsense 20")
+        host.go(3, LOADED)
+        wild = sum((b.t_us - a.t_us) % 2**32 != 0 and abs((b.t_us - a.t_us) % 2**32 - 10000) > 5 for a, b in zip(host.samples[n:], host.samples[n + 1:]))
+        assert wild > 40 and host.tether.bad == bad, (wild, host.tether.bad - bad)
+
+
+def link_cut():
+    with Rig() as host:
+        host.hand("fault link-cut")
+        host.advance(10000)
+        try:
+            host.tether.take()
+            raise AssertionError("the tether is still open")
+        except Gone:
+            pass
+        host.ask(f"advance {host.now + 2000000} 0")
+        host.hand("mend")
+        with_another = Line("unix:run/tether.sock", str(host.folder))
+        with_another.close()
+
+
+def host_held():
+    with Rig() as host:
+        host.hand("fault host-held 0.5")
+        before = host.now
+        answer = host.ask(f"advance {before + 10000} {host.tether.written}").split()
+        assert answer[:2] == ["ok", str(before + 510000)], answer
+        while host.tether.read < int(answer[2]):
+            for body in host.tether.take():
+                host.note(body)
+        assert host.events[-1][0] == "state" or host.slow[-1].reason == "lease", host.slow[-1].body
+
+
+def cell_drift():
+    with Rig() as host:
+        mean = sum(s.cell for s in host.samples[-100:]) / 100
+        host.hand("fault cell-drift 2")
+        host.go(2, LOADED)
+        drifted = (host.samples[-1].cell - mean) / 7e6 * 60
+        assert 2.5 < drifted < 5.5, drifted  # 4 N.m, a gain within 2 %, the brake's unevenness
+
+
+def pickup_half_and_slip():
+    with Rig() as host:
+        speed = host.speed_rpm()
+        host.hand("fault pickup-slip 0.5")
+        host.go(1.5, LOADED)
+        assert abs(host.speed_rpm() / speed - 0.5) < 0.01, (host.speed_rpm(), speed)
+        host.hand("mend")
+        host.hand("fault pickup-half")
+        host.go(0.1, LOADED)
+        pulses = host.samples[-1].pulses
+        host.go(1, LOADED)
+        assert (host.samples[-1].pulses - pulses + 1) % 65536 <= 2 and host.samples[-1].age_us < 2000
 
 
 def pickup_dead():
@@ -253,6 +337,7 @@ def weights_and_mounting():
 
 
 if __name__ == "__main__":
-    main(node_silent, node_reset, cell_frozen_stale_and_saturated, garbage, lost_and_doubled_samples, pickup_dead,
+    main(node_silent, node_reset, cell_frozen_stale_and_saturated, garbage, lost_and_doubled_samples,
+         half_swapped_delayed_and_nonsense_lines, link_cut, host_held, cell_drift, pickup_half_and_slip, pickup_dead,
          brake_stuck_and_off, contactor_welded_and_dropping, estop_and_guard, overspeed, wrong_direction, oscillation, supply_sag,
          drive_fault, hot_brake_and_actuator, torque_spike, weights_and_mounting)
