@@ -352,9 +352,18 @@ static bool at_rest(const struct server *s)
 	return s->world->node.state == NODE_SIDE_IDLE || s->world->node.state == NODE_SIDE_SAFE;
 }
 
+/* Somebody at another line than the tether: a warden whose host is gone. */
+static bool has_more(const struct server *s)
+{
+	for (size_t i = 0; i < s->config->n_more; i++)
+		if (s->more[i].fd >= 0)
+			return true;
+	return false;
+}
+
 static void keep_real_time(struct server *s)
 {
-	bool wanted = s->control < 0 && (s->tether >= 0 || !at_rest(s));
+	bool wanted = s->control < 0 && (s->tether >= 0 || has_more(s) || !at_rest(s));
 	int64_t now_ns = machine_ns(), t_us;
 
 	if (wanted && !s->real_time) {

@@ -12,6 +12,16 @@
 
 enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
 
+static bool contactor_wanted(const struct world *w)
+{
+	return w->relay ? w->relay->closed : w->node.orders.contactor;
+}
+
+static bool is_relay(const struct world *w, size_t instrument)
+{
+	return strcmp(w->config.rig.instrument[instrument].kind, "relay") == 0;
+}
+
 static void sense_lines(const struct world *w, struct node_side_senses *s)
 {
 	s->estop_ok = w->contactor.estop_ok;
@@ -170,7 +180,7 @@ static void tick(struct world *w)
 		tick_heat(w);
 	sense_lines(w, &senses);
 	node_side_tick(&w->node, w->grid_us, &senses);
-	w->contactor.command = w->node.orders.contactor;
+	w->contactor.command = contactor_wanted(w);
 	if (row_is_due(w))
 		tick_truth(w);
 }
@@ -284,7 +294,7 @@ void world_receive(struct world *w, const char *bytes, size_t n)
 
 	sense_lines(w, &senses);
 	node_side_receive(&w->node, bytes, n, w->now_us, &senses);
-	w->contactor.command = w->node.orders.contactor;
+	w->contactor.command = contactor_wanted(w);
 	if (what_is_on(w) != w->on_at_row) /* bench time may stand still from here on */
 		tick_truth(w);
 }
@@ -296,11 +306,18 @@ size_t world_take(struct world *w, char *buf, size_t size)
 
 void world_receive_line(struct world *w, size_t instrument, const char *bytes, size_t n)
 {
+	if (is_relay(w, instrument)) {
+		relay_line_receive(&w->relay_line[instrument], bytes, n);
+		w->contactor.command = contactor_wanted(w);
+		return;
+	}
 	supply_line_receive(&w->supply_line[instrument], bytes, n);
 }
 
 size_t world_take_line(struct world *w, size_t instrument, char *buf, size_t size)
 {
+	if (is_relay(w, instrument))
+		return 0;
 	return supply_line_take(&w->supply_line[instrument], &w->meter, w->now_us, buf, size);
 }
 
@@ -412,6 +429,9 @@ static void set_up_node(struct world *w)
 
 	for (size_t i = 0; i < rig->n_instruments; i++) {
 		supply_line_init(&w->supply_line[i], rig->instrument[i].baud);
+		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
+		if (is_relay(w, i))
+			w->relay = &w->relay_line[i];
 		config.no_meter |= (rig->instrument[i].roles & ROLE_METER) != 0;
 	}
 	sense_lines(w, &senses);

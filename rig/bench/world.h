@@ -15,6 +15,7 @@
 #include "bench/node_side.h"
 #include "bench/physics.h"
 #include "bench/pickup.h"
+#include "bench/relay_line.h"
 #include "bench/shaft.h"
 #include "bench/strays.h"
 #include "bench/supply.h"
@@ -87,6 +88,8 @@ struct world {
 	struct heat actuator_heat, brake_heat;
 	struct node_side node;
 	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* of rig.ini's [instrument NAME], in its order */
+	struct relay_line relay_line[PROFILE_INSTRUMENTS];   /* the same: one of the two is used */
+	const struct relay_line *relay;                      /* switches the contactor; NULL: the node does */
 	struct world_hands hands;
 	struct world_faults faults;
 	double slipped_rad, slip_at_rad; /* of the pick-up's disc */

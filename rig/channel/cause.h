@@ -55,6 +55,10 @@
 	X(INSTRUMENT_SILENT, instrument_silent, "no data from the instrument for", "s", \
 	  "without it the input power is unknown; check its cable, its power and its link in rig.ini", \
 	  "an instrument beside the node sent no data", GUARD, FAULT, NOTHING, HOLDS, CURRENT) \
+	X(WARDEN, warden, "no answer from the warden for", "s", \
+	  "without it nothing ends the outputs when this program dies; look at the relay's line and the load of this " \
+	  "computer", \
+	  "the warden did not answer", GUARD, FAULT, NOTHING, HOLDS, NOBODY) \
 	X(CONTACTOR, contactor, "the contactor did not follow its command for", "s", \
 	  "look for a welded contact, an open coil circuit or a relay that was not reset", \
 	  "the contactor did not follow its command", GUARD, FAULT, NOTHING, HOLDS, CONTACTOR) \

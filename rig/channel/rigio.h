@@ -79,9 +79,11 @@ struct snapshot {
 	double drive_rotor_rpm, drive_A; /* NaN too while the drive does not answer the node */
 	double temp_degC[TEMP_COUNT];
 
-	bool log_failed;    /* the logbook cannot be written or its ring is full */
-	bool operator_stop; /* key press or Ctrl-C */
-	bool sequence_stop; /* the sequence asked to stop (CAUSE_SEQUENCE) */
+	double warden_age_s; /* how long the warden has left a proof of life unanswered; INFINITY when it is gone, has
+			      * stopped the rig or lost a line; 0 without a warden */
+	bool log_failed;     /* the logbook cannot be written or its ring is full */
+	bool operator_stop;  /* key press or Ctrl-C */
+	bool sequence_stop;  /* the sequence asked to stop (CAUSE_SEQUENCE) */
 };
 
 /* Was the value ever told? What a line says before is false and means nothing. */

@@ -36,6 +36,7 @@ struct guard_limits {
 	bool pick_no_direction; /* the pick-up counts up whichever way the shaft turns */
 	double gear_ratio;      /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
 	double silent_s;
+	double warden_s; /* longest time that the warden may leave a proof unanswered; INFINITY: there is none */
 	/* Each channel is believed no longer than this after its newest reading, by the period of its instrument.
 	 * INFINITY where the node's fast samples tell it: silent_s watches those. */
 	double stale_s[CHANNEL_COUNT];

@@ -78,7 +78,7 @@ bool watch_power_ready(const struct guard_limits *limits, const struct snapshot 
 {
 	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
 		return false;
-	return watch_slow_fresh(limits, snap) && lines_told(limits, snap);
+	return watch_slow_fresh(limits, snap) && lines_told(limits, snap) && snap->warden_age_s <= limits->warden_s;
 }
 
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap)
@@ -186,6 +186,15 @@ static bool instrument_silent(struct guard *g, const struct look *k, struct find
 			return true;
 	}
 	return false;
+}
+
+/* Once something is energised, or is about to be: what nothing would end must not be on. */
+static bool warden(struct guard *g, const struct look *k, struct finding *f)
+{
+	(void)g;
+	f->value = k->snap->warden_age_s;
+	f->limit = k->limits->warden_s;
+	return k->armed && !(f->value <= f->limit);
 }
 
 /* By hand a rotor turns too, but not so fast. */

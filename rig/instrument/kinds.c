@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/kinds.h"
 
+#include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
 
 const struct instrument_kind instrument_kinds[] = {
 	{ "supply", supply_open },
+	{ "relay", relay_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

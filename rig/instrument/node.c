@@ -530,7 +530,7 @@ static int64_t clamped(double value, double most, bool may_be_negative)
 static void put_mode(const struct node *node, const struct wish *wish, struct tether_writer *w)
 {
 	const struct node_caps *caps = &node->caps;
-	bool powered = !caps->line_contactor || node->view.contactor_closed;
+	bool powered = node->config.roles & ROLE_DRIVE && (!caps->line_contactor || node->view.contactor_closed);
 
 	if (powered && wish->mode == DRIVE_SPEED && caps->drive_speed && !isnan(wish->speed_rpm)) {
 		tether_put_word(w, "speed");
@@ -578,7 +578,7 @@ static void ask_power(struct node *node, bool on, struct mono now)
 	enum talk_what what = on ? TALK_POWER_ON : TALK_POWER_OFF;
 	bool stuck = !on && node->view.contactor_closed && now.ns - node->power_at.ns > CONTACTOR_STUCK_NS;
 
-	if (node->talk.what == what || (node->power_told == on && !stuck))
+	if (!(node->config.roles & ROLE_POWER) || node->talk.what == what || (node->power_told == on && !stuck))
 		return;
 	node->power_at = now;
 	talk_begin(node, what, on ? "power on" : "power off");
@@ -594,7 +594,8 @@ void node_set(struct node *node, const struct wish *wish)
 	tether_begin(&w, "set");
 	tether_put_decimal(&w, node->config.lease_ms);
 	put_mode(node, wish, &w);
-	tether_put_decimal(&w, node->caps.brake ? clamped(wish->brake_A * 1e3, node->caps.brake_max_mA, false) : 0);
+	bool brakes = node->caps.brake && node->config.roles & ROLE_BRAKE;
+	tether_put_decimal(&w, brakes ? clamped(wish->brake_A * 1e3, node->caps.brake_max_mA, false) : 0);
 	w.line[w.n] = '\0';
 	if (!node->set_once || strcmp(w.line, node->last_set.line) != 0) {
 		node->last_set = w;

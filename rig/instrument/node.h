@@ -26,8 +26,8 @@ struct node_config {
 	double gear_ratio;       /* rotor turns per output turn; 1 when no actuator */
 	int32_t cell_saturation; /* counts either way at which the cell's signal is cut off; 0, or beyond the converter:
 				    its ends */
-	unsigned roles; /* ROLE_...: what another instrument fills is not taken from the node, whatever it can do; 0 =
-			   all */
+	unsigned roles; /* ROLE_...: what another instrument fills is neither taken from the node nor commanded there,
+			   whatever it can do; 0 = all */
 	uint8_t instrument; /* its number in the session, for its channels */
 	int direction;      /* +1 or -1: sign of the pulses against the rig's positive direction ([pickup] sign) */
 };

@@ -240,6 +240,16 @@ uint64_t link_bytes_read(const struct link *link)
 	return link->handed_out;
 }
 
+int link_fd(const struct link *link)
+{
+	return link->part.fd;
+}
+
+void link_note_written(struct link *link, uint64_t bytes)
+{
+	link->written += bytes;
+}
+
 const char *link_address(const struct link *link)
 {
 	return link->address;

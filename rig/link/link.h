@@ -45,6 +45,10 @@ enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms,
 uint64_t link_bytes_written(const struct link *link);
 uint64_t link_bytes_read(const struct link *link);
 
+/* For somebody who shares the line's descriptor: borrowed. And the bytes that he has written on it. */
+int link_fd(const struct link *link);
+void link_note_written(struct link *link, uint64_t bytes);
+
 const char *link_address(const struct link *link);
 
 #endif

@@ -85,6 +85,8 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 	}
 	session_guard_limits(s, &live->limits);
 	live->progress = progress_new(title, cli->quiet || cli->json);
+	if (s->warden_said[0])
+		live_note(live, "Since the last command: %s", s->warden_said);
 	return RC_OK;
 }
 

@@ -87,6 +87,13 @@ enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_
 		return RC_OK;
 	enum rc rc = check_safe(s->logbook, clear, &ret->stop, err);
 
+	ret->stop |= clear && session_warden_not_safe(s);
+	if (rc == RC_OK && session_warden_not_safe(s) && !clear)
+		rc = err_set(err, RC_SAYS_NO, 0,
+			     "not started: %.300s. When you have seen that the drive is off and the shaft stands, give "
+			     "--clear",
+			     s->warden_said);
+
 	if (rc == RC_OK && !still)
 		rc = check_fault(s->logbook, clear, &ret->fault, err);
 	if (rc == RC_OK && !still && !ret->fault)

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/instruments.h"
 
+#include "profile/bytes.h"
+
 #include <stdio.h>
 #include <string.h>
 
@@ -15,12 +17,13 @@ static const struct {
 	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES }, { "power", ROLE_POWER },
 };
 
-/* What each kind can do. None has a lease on its outputs, so an output is refused. */
+/* What each kind can do. None has a lease on its outputs, so an output needs the warden. */
 static const struct {
 	const char *word;
 	unsigned can;
 } kinds[] = {
-	{ "supply", ROLE_METER | ROLE_POWER },
+	{ "supply", ROLE_METER },
+	{ "relay", ROLE_POWER },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -44,11 +47,6 @@ static void take_role(struct inifile *r, struct instrument_profile *p, const cha
 	else if (!(can & role))
 		inifile_mistake(r, line, r->section_name, "roles", "found \"%.*s\", but a %s cannot do that", shown,
 				word, p->kind);
-	else if (role & ROLE_OUTPUTS)
-		inifile_mistake(r, line, r->section_name, "roles",
-				"the output \"%.*s\" of a %s has no lease: it stays on when this program dies. The "
-				"warden that would end it does not exist yet. Leave that role to the node",
-				shown, word, p->kind);
 	p->roles |= role;
 }
 
@@ -59,7 +57,7 @@ static unsigned check_kind(struct inifile *r, const struct instrument_profile *p
 			return kinds[i].can;
 	if (p->kind[0])
 		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
-				"found \"%.40s\", expected supply", p->kind);
+				"found \"%.40s\", expected supply or relay", p->kind);
 	return 0;
 }
 
@@ -109,10 +107,51 @@ void instruments_enter(struct inifile *r, const char *section)
 	r->base = p;
 }
 
+static void read_bytes(struct inifile *r, const char *key, const char *text, struct profile_bytes *ret)
+{
+	if (!bytes_read(text, ret))
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key,
+				"found \"%.60s\", expected 1 to %d bytes such as A0 01 01 A2, or text in double quotes",
+				text, PROFILE_BYTES);
+}
+
+static void check_relay(struct inifile *r, struct instrument_profile *p)
+{
+	if (strcmp(p->kind, "relay") != 0)
+		return;
+	read_bytes(r, "close", p->close_text, &p->close);
+	read_bytes(r, "open", p->open_text, &p->open);
+	if (p->close.n > 0 && p->close.n == p->open.n && memcmp(p->close.byte, p->open.byte, p->close.n) == 0)
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "open"), r->section_name, "open",
+				"is the same as close; expected the bytes that open the contactor");
+}
+
+void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
+{
+	for (size_t i = 0; i < rig->n_instruments; i++) {
+		const struct instrument_profile *p = &rig->instrument[i];
+		char section[PROFILE_WORD + 12];
+
+		snprintf(section, sizeof section, "instrument %s", p->name);
+		if (p->roles & ROLE_OUTPUTS && !(rig->warden_silence_s > 0))
+			inifile_mistake(r, p->roles_line, section, "roles",
+					"an output of a %s has no lease: it stays on when this program dies. Add a "
+					"[warden] section, which ends it then, or leave that role to the node",
+					p->kind);
+	}
+	if (rig->warden_silence_s > 0 && !(rig->warden_silence_s * rig->rate_Hz >= 5))
+		inifile_mistake(r, inifile_line(r, "warden", "silence"), "warden", "silence",
+				"found %g s, expected at least five ticks (%g s at this rate)", rig->warden_silence_s,
+				5 / rig->rate_Hz);
+}
+
 void instruments_leave(struct inifile *r)
 {
 	struct instrument_profile *p = r->base;
 	unsigned can = check_kind(r, p);
+
+	p->roles_line = inifile_line(r, INSTRUMENT_SECTION, "roles");
+	check_relay(r, p);
 
 	for (const char *word = p->role_text; can && *word; word += strspn(word, ", ")) {
 		size_t n = strcspn(word, ", ");

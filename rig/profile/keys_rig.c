@@ -9,6 +9,9 @@ static const struct profile_section sections[] = {
 	{ "tether", false, "The line to the node, the microcontroller at the rig (docs/tether.md)" },
 	{ INSTRUMENT_SECTION, true,
 	  "An instrument on a line of its own, beside the node; any number of them, each with a name of its own" },
+	{ "warden", true,
+	  "A second process that ends the outputs of instruments without a lease when this program dies or hangs "
+	  "(docs/warden.md). Software is not the emergency stop" },
 	{ "virtual", true, "Only for a virtual bench (bridle bench): leave it out on a real rig" },
 	{ "cell", false,
 	  "The torque cell and its converter. Its calibration is not written here: bridle hang makes it" },
@@ -46,16 +49,31 @@ static const struct profile_key keys[] = {
 	  "Largest error of the node's clock; it is part of every speed's uncertainty", AT(node_clock_ppm_u) },
 
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
-	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2)",
+	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2). relay: a serial "
+	  "relay in the contactor's coil circuit",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
-	  "What it does for the rig: meter. The node has the roles that no instrument has", INSTRUMENT(role_text) },
+	  "What it does for the rig: meter; a relay: power. An output needs [warden]. The node has the roles that no "
+	  "instrument has",
+	  INSTRUMENT(role_text) },
 	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
 	  "Time between two of its readings", INSTRUMENT(period_s) },
+
+	{ INSTRUMENT_SECTION, "close", KEY_TEXT, 0, NULL, "", "A0 01 01 A2", 0, 0, NULL,
+	  "Of a relay: the bytes that close the contactor, two hexadecimal digits each, or text in double quotes with "
+	  "\\r and \\n",
+	  INSTRUMENT(close_text) },
+	{ INSTRUMENT_SECTION, "open", KEY_TEXT, 0, NULL, "", "A0 01 00 A1", 0, 0, NULL,
+	  "Of a relay: the bytes that open the contactor", INSTRUMENT(open_text) },
+
+	{ "warden", "silence", KEY_VALUE, KEY_REQUIRED, "s", NULL, "0.1 s", 0.04, 0.15, NULL,
+	  "After this time without a proof of life from this program it gives the stop order", AT(warden_silence_s) },
+	{ "warden", "watchdog", KEY_TEXT, 0, NULL, "", "/dev/watchdog", 0, 0, NULL,
+	  "Watchdog device of this computer that it feeds each second; empty: none", AT(warden_watchdog) },
 
 	{ "virtual", "control", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "unix:run/control.sock", 0, 0, NULL,
 	  "Where the bench serves its clock and hands", AT(control) },

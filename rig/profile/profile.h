@@ -26,15 +26,25 @@ enum brake_kind { BRAKE_POWDER, BRAKE_HYSTERESIS };
 enum cell_mounting { MOUNT_CRADLE, MOUNT_SHAFT };
 enum meter_plane { PLANE_ACTUATOR, PLANE_SUPPLY };
 
+/* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
+#define PROFILE_BYTES 48
+struct profile_bytes {
+	size_t n;
+	char byte[PROFILE_BYTES];
+};
+
 /* One [instrument NAME] section of rig.ini: an instrument beside the node. */
 struct instrument_profile {
-	char name[PROFILE_WORD];      /* NAME */
-	char kind[PROFILE_WORD];      /* kind = supply */
-	char link[PROFILE_PATH];      /* link */
-	int baud;                     /* baud, 9600 */
-	double period_s;              /* period, 0.2 s: between two readings */
-	char role_text[PROFILE_PATH]; /* roles = meter */
-	unsigned roles;               /* the same as ROLE_... */
+	char name[PROFILE_WORD];                                        /* NAME */
+	char kind[PROFILE_WORD];                                        /* kind = supply | relay */
+	char link[PROFILE_PATH];                                        /* link */
+	int baud;                                                       /* baud, 9600 */
+	double period_s;                                                /* period, 0.2 s: between two readings */
+	char role_text[PROFILE_PATH];                                   /* roles = meter */
+	unsigned roles;                                                 /* the same as ROLE_... */
+	int roles_line;                                                 /* of rig.ini, for messages */
+	char close_text[PROFILE_WORD * 2], open_text[PROFILE_WORD * 2]; /* close, open: of a relay */
+	struct profile_bytes close, open;                               /* the same as bytes */
 };
 
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */
@@ -52,6 +62,9 @@ struct rig_profile {
 
 	size_t n_instruments; /* [instrument NAME]; what none of them has for a role is the node's */
 	struct instrument_profile instrument[PROFILE_INSTRUMENTS];
+
+	double warden_silence_s;                /* [warden] silence; 0: no such section */
+	char warden_watchdog[PROFILE_WORD * 2]; /* [warden] watchdog, "" = none */
 
 	bool is_virtual;            /* a [virtual] section is there */
 	char control[PROFILE_PATH]; /* [virtual] control */

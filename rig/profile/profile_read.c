@@ -68,6 +68,7 @@ static void check_rig(struct inifile *r, struct rig_profile *rig)
 		inifile_mistake(r, inifile_line(r, "guard", "silent"), "guard", "silent",
 				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s,
 				3 / rig->rate_Hz);
+	instruments_check_outputs(r, rig);
 	rig->is_virtual = rig->control[0] != '\0';
 }
 

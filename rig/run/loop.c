@@ -317,6 +317,9 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT)
 		name_instrument(l, ret->message, sizeof ret->message);
+	if (l->verdict.cause == CAUSE_WARDEN)
+		snprintf(ret->message, sizeof ret->message, "%s: %s", session_warden_words(l->s),
+			 cause_sentence(CAUSE_WARDEN));
 	if (l->verdict.cause == CAUSE_LATE_TICK && stood_still(l))
 		say_stood_still(l, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_SEQUENCE && l->out.event.text[0])

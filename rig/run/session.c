@@ -192,8 +192,10 @@ static enum rc wait_for_rest(struct session *s, struct err *err)
 /* The control line is opened before the tether and closed after it: docs/tether.md, bench clock. */
 static enum rc open_rig(struct session *s, struct err *err)
 {
-	enum rc rc;
+	enum rc rc = session_await_warden(s, err);
 
+	if (rc != RC_OK)
+		return rc;
 	if (s->rig.is_virtual) {
 		rc = control_open(s->rig.control, s->bench, s->rig.n_instruments > 0, CONNECT_MS, &s->control, err);
 		if (rc != RC_OK) {
@@ -236,6 +238,8 @@ static enum rc open_rig(struct session *s, struct err *err)
 	rc = session_open_instruments(s, err);
 	if (rc == RC_OK)
 		rc = session_check_roles(s, err);
+	if (rc == RC_OK)
+		rc = session_start_warden(s, err);
 	return rc == RC_OK ? wait_for_rest(s, err) : rc;
 }
 
@@ -256,7 +260,7 @@ enum rc session_open(const struct session_want *want, struct session *ret, struc
 {
 	enum rc rc;
 
-	*ret = (struct session){ .tare_count = NAN };
+	*ret = (struct session){ .tare_count = NAN, .account_fd = -1 };
 	if (strlen(want->bench) >= sizeof ret->bench)
 		return err_set(err, RC_RANGE, 0, "the path of the bench folder is too long");
 	snprintf(ret->bench, sizeof ret->bench, "%s", want->bench);
@@ -275,6 +279,7 @@ enum rc session_open(const struct session_want *want, struct session *ret, struc
 
 void session_close(struct session *s)
 {
+	session_close_warden(s);
 	session_close_instruments(s);
 	link_close(s->link);
 	if (s->clock.free)
@@ -284,7 +289,7 @@ void session_close(struct session *s)
 	free(s->rig_text);
 	free(s->actuator_text);
 	free(s->plan_text);
-	*s = (struct session){ .tare_count = NAN };
+	*s = (struct session){ .tare_count = NAN, .account_fd = -1 };
 }
 
 enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_run_id, struct err *err)
@@ -305,9 +310,10 @@ enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_r
 	};
 	enum rc rc = logbook_run_begin(s->logbook, &head, err);
 
-	if (rc == RC_OK)
-		s->run_id = head.id;
-	return rc;
+	if (rc != RC_OK)
+		return rc;
+	s->run_id = head.id;
+	return session_keep_warden(s, err);
 }
 
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message, struct err *err)

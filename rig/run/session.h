@@ -14,6 +14,7 @@
 #include "profile/profile.h"
 
 struct control;
+struct warden_host;
 #define SESSION_INSTRUMENTS (1 + PROFILE_INSTRUMENTS)
 
 struct session {
@@ -44,7 +45,14 @@ struct session {
 	size_t n_instruments;
 	struct link *instrument_link[SESSION_INSTRUMENTS]; /* [0] not used */
 	char instrument_name[SESSION_INSTRUMENTS][PROFILE_WORD * 2 + 2];
-	int64_t run_id;      /* of session_run_begin */
+	struct warden_host *warden; /* NULL: none */
+	int account_fd;             /* its file */
+	char warden_said[1024];     /* what an earlier one did, until a run has kept it; empty: nothing */
+	struct link *warden_line[PROFILE_INSTRUMENTS + 1]; /* that it writes on; NULL after the last */
+	uint64_t warden_written[PROFILE_INSTRUMENTS];      /* as counted to those links */
+	double warden_age_s;                               /* on a bench clock: of the tick before */
+	double warden_hold_A;                              /* least that the brake holds in a stop of its own */
+	int64_t run_id;                                    /* of session_run_begin */
 	double brake_heat_J; /* above the continuous slip power, at brake_heat_at: of earlier runs, then of each
 				loop_run */
 	struct mono brake_heat_at;
@@ -95,6 +103,19 @@ const char *session_name_of(const struct session *s, const struct snapshot *snap
 			    int channel); /* whose channel: "supply psu" */
 /* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */
 enum rc session_check_roles(const struct session *s, struct err *err) MUST_CHECK;
+
+/* The warden, where rig.ini has one (session_warden.c). An earlier one that still holds a brake is waited for before
+ * any line is opened, and its account read. Ours is started last: nothing is energised without it. */
+enum rc session_await_warden(struct session *s, struct err *err) MUST_CHECK;
+enum rc session_start_warden(struct session *s, struct err *err) MUST_CHECK;
+void session_close_warden(struct session *s); /* before the links */
+/* Into the run that is open: what an earlier warden did, and what this one could not have. */
+enum rc session_keep_warden(struct session *s, struct err *err) MUST_CHECK;
+bool session_warden_not_safe(const struct session *s); /* what an earlier one did */
+void session_set_hold(struct session *s); /* what the brake holds in the warden's stop, by the limits as they are now */
+void session_prove_life(struct session *s, const struct wish *allowed);
+void session_look_at_warden(struct session *s, struct snapshot *snap);
+const char *session_warden_words(const struct session *s); /* why it is a cause, a few words */
 
 /* One slow sample after so many fast ones. */
 int session_slow_every(const struct rig_profile *rig);

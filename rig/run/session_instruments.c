@@ -108,6 +108,7 @@ enum rc session_begin(struct session *s, struct err *err)
 {
 	enum rc rc = RC_OK;
 
+	session_set_hold(s);
 	for (size_t i = s->n_instruments; i > 0 && rc == RC_OK; i--)
 		rc = s->instrument[i - 1].ops->begin(s->instrument[i - 1].ctx, err);
 	return rc;
@@ -117,6 +118,7 @@ void session_poll(struct session *s, struct snapshot *snap)
 {
 	for (size_t i = 0; i < s->n_instruments; i++)
 		s->instrument[i].ops->poll(s->instrument[i].ctx, snap);
+	session_look_at_warden(s, snap);
 }
 
 void session_set(struct session *s, const struct wish *allowed)
@@ -124,6 +126,7 @@ void session_set(struct session *s, const struct wish *allowed)
 	for (size_t i = 0; i < s->n_instruments; i++)
 		if (s->instrument[i].ops->set)
 			s->instrument[i].ops->set(s->instrument[i].ctx, allowed);
+	session_prove_life(s, allowed);
 }
 
 const struct instrument *session_fills(const struct session *s, unsigned role)

@@ -82,6 +82,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.pick_no_direction = pick && pick->no_direction,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
 		.silent_s = rig->silent_s,
+		.warden_s = rig->warden_silence_s > 0 ? rig->warden_silence_s : INFINITY,
 		.cell_frozen_s = CELL_FROZEN_s,
 		.brake_follow_A = rig->brake_follow_A,
 		.brake_follow_s = rig->brake_follow_s,

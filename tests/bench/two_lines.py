@@ -126,10 +126,10 @@ def a_line_that_the_bench_does_not_serve_is_told():
 def what_cannot_be_is_refused():
     with harness.Bench(SEED) as bench:
         add(bench.folder, PSU + PSU.replace("psu", "spare") + "\n[instrument oven]\nkind = toaster\nlink = unix:x\nroles = meter\n"
-            + PSU.replace("psu", "main").replace("roles = meter", "roles = power"))
+            + PSU.replace("psu", "main").replace("roles = meter", "roles = brake"))
         result = bench.run("sweep", "gentle")
         assert result.status == 2, result
-        for words in ("has the role meter already", "found \"toaster\", expected supply", "has no lease"):
+        for words in ("has the role meter already", "found \"toaster\", expected supply or relay", "a supply cannot do that"):
             assert words in result.err, (words, result)
         assert not (bench.folder / "logbook").exists()
 

@@ -48,6 +48,7 @@ static inline struct guard_limits scene_limits(void)
 		.standstill_rpm = 1,
 		.gear_ratio = 36,
 		.silent_s = 0.15,
+		.warden_s = 0.1,
 		.stale_s = SCENE_STALE,
 		.cell_frozen_s = 0.5,
 		.brake_follow_A = 0.1,

@@ -111,6 +111,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 		break;
 	case CAUSE_NOT_AT_REST: s->drive_flags |= DRIVE_ENABLED; break; /* see stopped_for */
 	case CAUSE_SLOW_STALE: scene_slow_age(s, 9); break;
+	case CAUSE_WARDEN: s->warden_age_s = INFINITY; break;
 	case CAUSE_INSTRUMENT_SILENT: s->channel[CHANNEL_CURRENT].age_s = 9; break;
 	case CAUSE_CELL_STALE: s->channel[CHANNEL_CELL].age_s = 9; break;
 	case CAUSE_CELL_FROZEN:

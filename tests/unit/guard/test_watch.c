@@ -90,6 +90,15 @@ static void bend_node_contactor_later(struct scene *s, double t_s, bool miss)
 	strcpy(s->snap.node_reason, t_s < 0.195 ? "none" : "contactor");
 	s->snap.contactor_closed = miss;
 }
+static void bend_warden(struct scene *s, double t_s, bool miss)
+{
+	s->snap.warden_age_s = miss ? fmin(t_s, 0.1) : t_s;
+}
+static void bend_warden_gone(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->snap.warden_age_s = miss ? 0 : NAN; /* not a number is no answer */
+}
 static void bend_pickup(struct scene *s, double t_s, bool miss)
 {
 	s->limits.gear_ratio = 36;
@@ -434,6 +443,8 @@ static const struct row {
 	{ "one line stale", CAUSE_SLOW_STALE, bend_one_line, 2, 2.02 },
 	{ "one temperature stale", CAUSE_SLOW_STALE, bend_one_temp, 2, 2.02 },
 	{ "meter silent", CAUSE_INSTRUMENT_SILENT, bend_meter_silent, 1, 1.02 },
+	{ "warden silent", CAUSE_WARDEN, bend_warden, 0.1, 0.12 },
+	{ "warden gone", CAUSE_WARDEN, bend_warden_gone, 0, 0 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },
 	{ "cell frozen", CAUSE_CELL_FROZEN, bend_frozen, 0.49, 0.51 },
 	{ "cell frozen, idle", CAUSE_CELL_FROZEN, bend_frozen_idle, 0.49, 0.51 },

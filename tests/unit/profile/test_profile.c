@@ -602,7 +602,7 @@ static void instruments_that_cannot_be(void **state)
 	static const char text[] = "\n[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
 				   "[instrument b]\nkind = supply\nlink = unix:b\nroles = meter\n"
 				   "[instrument c]\nkind = toaster\nlink = unix:c\nroles = meter\n"
-				   "[instrument d]\nkind = supply\nlink = unix:d\nroles = power\n"
+				   "[instrument d]\nkind = relay\nlink = unix:d\nroles = power\nopen = 01\nclose = xx\n"
 				   "[instrument e]\nkind = supply\nlink = unix:e\nroles = cell\n"
 				   "[instrument f]\nkind = supply\nlink = unix:f\nroles = sieve\n"
 				   "[instrument a]\nkind = supply\nlink = unix:a\nroles = meter\n"
@@ -611,7 +611,8 @@ static void instruments_that_cannot_be(void **state)
 	static const char *const told[] = {
 		"[instrument b] roles: [instrument a] has the role meter already",
 		"[instrument c] kind: found \"toaster\", expected supply",
-		"[instrument d] roles: the output \"power\" of a supply has no lease",
+		"[instrument d] roles: an output of a relay has no lease",
+		"[instrument d] close: found \"xx\", expected 1 to 48 bytes",
 		"[instrument e] roles: found \"cell\", but a supply cannot",
 		"[instrument f] roles: found \"sieve\"",
 		"[instrument a]: stands twice",
@@ -639,8 +640,8 @@ static void commented_keys_of_templates_read_without_mistakes(void **state)
 	for (int which = PROFILE_RIG; which <= PROFILE_PLAN; which++) {
 		char *text = profile_template((enum profile_file)which, true),
 		     *named = strstr(text, "\n#[instrument NAME]");
-		char *after =
-			named ? strstr(named, "\n\n") : NULL; /* a section of its own: its keys go only with its head */
+		/* sections of their own: their keys go only with their heads */
+		char *after = named ? strstr(named, "\n#[virtual]") : NULL;
 		for (char *at = text; (at = strstr(at, "\n#")); at++) {
 			if (named && at > named && at < after)
 				continue;

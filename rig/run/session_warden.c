@@ -1,0 +1,194 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The session and its warden: outputs without a lease are given to it, life is proved to it in each tick. */
+#include "run/loop.h"
+
+#include "warden/warden_account.h"
+#include "warden/warden_host.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <unistd.h>
+
+#define NS(s) ((int64_t)((s)*1e9))
+#define BENCH_SILENCE_S 5.0 /* bench time stands still while a busy machine computes: only the host's end is prompt */
+#define BENCH_WAIT_MS 5000
+#define REPEATS_S 1.0 /* how long the orders are repeated where there is no brake to hold */
+#define HOLD_WAIT_s 3.0
+#define EVENT "warden"
+#define NOT_SAFE "NOT SAFE"
+
+static struct warden_bytes of_profile(const struct profile_bytes *b)
+{
+	struct warden_bytes ret = { .n = (uint8_t)b->n };
+
+	_Static_assert(PROFILE_BYTES <= WARDEN_BYTES, "an order fits");
+	memcpy(ret.byte, b->byte, b->n);
+	return ret;
+}
+
+/* The output of an instrument, as the warden ends it. */
+static struct warden_line line_of(const struct instrument_profile *p)
+{
+	return (struct warden_line){ .close = of_profile(&p->close), .open = of_profile(&p->open) };
+}
+
+static struct warden_config config_of(struct session *s, int *line_fd)
+{
+	double silence_s = s->rig.is_virtual ? BENCH_SILENCE_S : s->rig.warden_silence_s;
+	struct warden_config c = { .silence_ns = NS(silence_s), .hold_most_ns = NS(GUARD_HOLD_MOST_S) };
+
+	for (size_t i = 0; i < s->rig.n_instruments; i++) {
+		if (!(s->rig.instrument[i].roles & ROLE_OUTPUTS))
+			continue;
+		line_fd[c.n_lines] = link_fd(s->instrument_link[1 + i]);
+		s->warden_line[c.n_lines] = s->instrument_link[1 + i];
+		c.line[c.n_lines++] = line_of(&s->rig.instrument[i]);
+	}
+	c.hold_ns = NS(warden_has(&c, ORDER_HOLD) ? s->rig.stop_hold_s : REPEATS_S);
+	return c;
+}
+
+/* Such a node takes the contactor for what it was told itself, and it is told nothing. */
+static enum rc check_node(const struct session *s, struct err *err)
+{
+	const struct instrument *node = &s->instrument[0];
+	bool drives = node->roles & ROLE_DRIVE, powers = s->node_roles & ROLE_POWER;
+
+	if (powers || !drives || node->lines & LINE_CONTACTOR)
+		return RC_OK;
+	return err_set(err, RC_ARG, 0,
+		       "rig.ini: the contactor is switched by %s, but the node that drives does not sense it. Wire the "
+		       "contactor's auxiliary contact to the node (info lines: contactor)",
+		       session_fills(s, ROLE_POWER) ? session_fills(s, ROLE_POWER)->name : "another instrument");
+}
+
+enum rc session_await_warden(struct session *s, struct err *err)
+{
+	if (!(s->rig.warden_silence_s > 0))
+		return RC_OK;
+	return warden_account_open(s->bench, s->rig.stop_hold_s + HOLD_WAIT_s, &s->account_fd, s->warden_said, err);
+}
+
+enum rc session_start_warden(struct session *s, struct err *err)
+{
+	int line_fd[WARDEN_LINES];
+	enum rc rc;
+
+	if (!(s->rig.warden_silence_s > 0))
+		return RC_OK;
+	rc = check_node(s, err);
+	if (rc != RC_OK)
+		return rc;
+	const struct warden_config config = config_of(s, line_fd);
+	const struct warden_start start = {
+		.config = &config,
+		.line_fd = line_fd,
+		.account_fd = s->account_fd,
+		.watchdog = s->rig.warden_watchdog,
+	};
+	return warden_host_start(&start, &s->warden, err);
+}
+
+void session_close_warden(struct session *s)
+{
+	if (!(s->rig.warden_silence_s > 0))
+		return;
+	warden_host_close(s->warden);
+	if (s->account_fd >= 0)
+		close(s->account_fd);
+	s->warden = NULL;
+	s->account_fd = -1;
+}
+
+bool session_warden_not_safe(const struct session *s)
+{
+	return strncmp(s->warden_said, NOT_SAFE, strlen(NOT_SAFE)) == 0;
+}
+
+/* What is kept is not told again; what cannot be kept stays where it is. */
+enum rc session_keep_warden(struct session *s, struct err *err)
+{
+	int64_t now_ns = s->clock.now ? s->clock.now(s->clock.ctx).ns : 0;
+	char notes[300];
+	enum rc rc = RC_OK;
+
+	if (s->warden == NULL)
+		return RC_OK;
+	warden_host_notes(s->warden, notes, sizeof notes);
+	if (notes[0])
+		rc = logbook_event(s->logbook, s->run_id, now_ns, "note", notes, err);
+	if (rc != RC_OK || !s->warden_said[0])
+		return rc;
+	const char *kind = session_warden_not_safe(s) ? LOOP_SHAFT : EVENT; /* the first asks for a person's word */
+	rc = logbook_event(s->logbook, s->run_id, now_ns, kind, s->warden_said, err);
+	if (rc == RC_OK)
+		rc = warden_account_forget(s->account_fd, err);
+	if (rc == RC_OK)
+		s->warden_said[0] = '\0';
+	return rc;
+}
+
+/* The other way round: without the warden this program opens the relay itself. */
+static void open_relays(const struct session *s)
+{
+	for (size_t i = 0; i < s->rig.n_instruments; i++) {
+		const struct profile_bytes *open = &s->rig.instrument[i].open;
+
+		if (s->rig.instrument[i].roles & ROLE_POWER && open->n > 0 &&
+		    link_write(s->instrument_link[1 + i], open->byte, open->n, 0, NULL) != RC_OK)
+			continue;
+	}
+}
+
+static void count_bytes(struct session *s)
+{
+	for (size_t i = 0; i < WARDEN_LINES && s->warden_line[i]; i++) {
+		uint64_t all = warden_host_written(s->warden, i);
+
+		link_note_written(s->warden_line[i], all - s->warden_written[i]);
+		s->warden_written[i] = all;
+	}
+}
+
+void session_set_hold(struct session *s)
+{
+	struct guard_limits limits;
+
+	session_guard_limits(s, &limits);
+	s->warden_hold_A = 0.5 * limits.hold_brake_A;
+}
+
+void session_prove_life(struct session *s, const struct wish *allowed)
+{
+	if (s->warden == NULL)
+		return;
+	if (warden_host_state(s->warden) == WARDEN_DEAD) {
+		if (!allowed->power)
+			open_relays(s);
+		return;
+	}
+	bool live = allowed->power || allowed->mode != DRIVE_OFF || allowed->brake_A > 0;
+	warden_host_prove(s->warden, live, allowed->power, fmax(allowed->brake_A, s->warden_hold_A));
+	if (!s->clock.is_bench)
+		return;
+	s->warden_age_s = warden_host_age_after_s(s->warden, BENCH_WAIT_MS);
+	count_bytes(s);
+}
+
+void session_look_at_warden(struct session *s, struct snapshot *snap)
+{
+	if (s->warden)
+		snap->warden_age_s = s->clock.is_bench ? s->warden_age_s : warden_host_age_s(s->warden);
+}
+
+const char *session_warden_words(const struct session *s)
+{
+	switch (s->warden ? warden_host_state(s->warden) : WARDEN_ALIVE) {
+	case WARDEN_DEAD: return "the warden has ended";
+	case WARDEN_STOPPED: return "the warden has stopped the rig";
+	case WARDEN_LINE_GONE: return "the warden lost the line of an output";
+	case WARDEN_ALIVE: break;
+	}
+	return "the warden does not answer";
+}
