@@ -40,6 +40,7 @@ void page_style(FILE *f)
 	      "dt{font-weight:600}\n"
 	      "dd{margin:0}\n"
 	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.4rem 1.6rem;margin-top:1.8rem}\n"
+	      "#curves{grid-column:1/-1;max-width:46rem}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"
@@ -81,9 +82,10 @@ void page_style(FILE *f)
 	      "@media print{\n"
 	      " @page{size:A4;margin:16mm 14mm}\n"
 	      " body{font-size:10pt}main{max-width:none;padding:0}\n"
-	      " .figures{grid-template-columns:1fr 1fr;gap:.4rem "
-	      "1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
-	      " figure:not(:last-child) svg{max-height:54mm}figcaption{font-size:7.6pt;line-height:1.3}\n"
+	      /* So that the smallest type of a figure is 8 pt. */
+	      " .figures{grid-template-columns:1fr;gap:1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
+	      " figure svg{max-height:86mm}#curves svg{max-height:225mm}#time svg{max-height:172mm}\n"
+	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
 	      "}\n"
@@ -173,7 +175,7 @@ static enum rc put_figures(FILE *f, const char *dir, const struct figures *figur
 		char *svg = n > 0 && (size_t)n < sizeof path ? read_file(path) : NULL;
 
 		snprintf(prefix, sizeof prefix, "%s-", g->name);
-		fputs("<figure>\n<h3>", f);
+		fprintf(f, "<figure id=\"%s\">\n<h3>", g->name);
 		text_html(f, g->title);
 		fputs("</h3>\n", f);
 		bool ok = svg != NULL && page_svg(f, svg, prefix, g->title);

@@ -321,7 +321,7 @@ void page_files(FILE *f, const struct report *r, const struct figures *figures)
 	fputs("; figures.gp draws the figures from them", f);
 	if (figures != NULL)
 		for (size_t i = 0; i < figures->n; i++)
-			fprintf(f, "%s%s", i == 0 ? " (SVG and PNG: " : ", ", figures->figure[i].name);
+			fprintf(f, "%s%s", i == 0 ? " (SVG, PNG and PDF: " : ", ", figures->figure[i].name);
 	fputs(figures != NULL && figures->n > 0 ? ")" : "", f);
 	fputs(".</p>\n</section>\n", f);
 }

@@ -16,8 +16,8 @@ PROMISED = {
     "calc": [],
     "how-to-calibrate": [("mybench/logbook", 10000)],
     "how-to-sweep": [("mybench/logbook", 10000), ("mybench/plans/first.ini", 100)],
-    "how-to-publish": [("mybench/publish/report.html", 20000), ("mybench/publish/torque-speed.svg", 2000),
-                       ("mybench/publish/torque-speed.png", 2000), ("mybench/publish/logbook", 10000),
+    "how-to-publish": [("mybench/publish/report.html", 20000), ("mybench/publish/curves.svg", 2000),
+                       ("mybench/publish/curves.png", 2000), ("mybench/publish/logbook", 10000),
                        ("mybench/drum/report.html", 5000)],
 }
 SAID = {  # words that the commands of a page must have printed

@@ -155,7 +155,7 @@ static void the_page_is_whole_and_says_what_it_must(void **state)
 	assert_null(strstr(html, "nan"));
 	assert_null(strstr(csv, "nan"));
 	assert_null(strstr(html, ">inf"));
-	for (const char *const *name = (const char *const[]){ "torque-speed.svg", "torque-speed.png", "efficiency.svg",
+	for (const char *const *name = (const char *const[]){ "curves.svg", "curves.png", "time.svg", "curves.pdf",
 							      "figures.gp", "trace.csv", NULL };
 	     *name; name++) {
 		char *file = slurp(dir, *name);

@@ -1,0 +1,32 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Where the words of a figure stand: each at the one of its possible places that is farthest from all that is drawn
+ * already. Pure. Pixels, x to the right, y upwards, inside a frame from (0, 0) to (width, height). */
+#ifndef BRIDLE_REPORTS_PAGE_PLACES_H
+#define BRIDLE_REPORTS_PAGE_PLACES_H
+
+#include <stddef.h>
+
+struct box {
+	double x0, y0, x1, y1;
+};
+
+#define PLACES_MAX 2000
+struct places {
+	double width, height;
+	size_t n;
+	struct box taken[PLACES_MAX]; /* what is beyond it is not seen: a word may then stand on it */
+};
+
+void places_begin(struct places *p, double width, double height);
+
+/* A mark, a straight line: drawn there. What is not finite is left out. */
+void places_take_mark(struct places *p, double x, double y, double radius);
+void places_take_line(struct places *p, double x0, double y0, double x1, double y1);
+
+/* A word of that size beside a mark, along a level line at y (from the frame's left to its right), along an upright
+ * line at x (width is then the extent across, height the one along it). The place is taken. */
+struct box places_word(struct places *p, double x, double y, double width, double height);
+struct box places_level(struct places *p, double y, double width, double height);
+struct box places_upright(struct places *p, double x, double width, double height);
+
+#endif
