@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The curves as one sheet: panels over a common axis of torque, so that speed, efficiency, power and current are read at
- * the same load. Shapes tell the marks apart and grey is enough; words look for free places. */
+/* The curves as one sheet: panels over a common axis of torque, so that speed, efficiency, power and current are read
+ * at the same load. Shapes tell the marks apart and grey is enough; words look for free places. */
 #include "reports/page/figures_private.h"
 
 #include "channel/event.h"

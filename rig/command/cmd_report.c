@@ -207,7 +207,8 @@ int cmd_report(int argc, char **argv)
 		.usage = "report [RUN] [options]",
 		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML "
 			 "page, CSV, JSON, and every "
-			 "figure as SVG, PNG, PDF and gnuplot script. RUN is a number of bridle log; without it the latest "
+			 "figure as SVG, PNG, PDF and gnuplot script. RUN is a number of bridle log; without it the "
+			 "latest "
 			 "sweep.",
 		.examples =
 			"  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
