@@ -21,6 +21,8 @@ static const struct {
 	{ "sweep", "run a plan's stepped loads", cmd_sweep },
 	{ "reduce", "hand-taken readings to curves", cmd_reduce },
 	{ "report", "publish a run: page, table, figures", cmd_report },
+	{ "pack", "one archive of a run for others", cmd_pack },
+	{ "verify", "recompute what a pack publishes from its samples", cmd_verify },
 	{ "log", "list, show, export and verify the logbook", cmd_log },
 	{ "calc", "run the calculations on their own", cmd_calc },
 	{ "bench", "serve the virtual bench", cmd_bench },

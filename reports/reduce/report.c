@@ -100,23 +100,22 @@ static void describe(struct report *r)
 		 r->rig.name, r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
 }
 
-/* What bridle ready found on the same day for the same plan, in one sentence. Without it the page says nothing. */
-static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
+/* What the newest bridle ready before the run found for the same plan, in one sentence. Without it the page says
+ * nothing. */
+static bool take_ready(void *ctx, const struct record_info *record)
 {
-	char *json = NULL;
-	int64_t id, wall_ns;
-	enum rc rc = logbook_latest_record(lb, "ready", &id, &wall_ns, &json, err);
-	json_t *doc = json ? json_loads(json, 0, NULL) : NULL;
+	struct report *r = ctx;
+	json_t *doc = json_loads(record->json, 0, NULL);
 	const json_t *mass = json_object_get(doc, "check_mass");
 	const char *plan = json_string_value(json_object_get(doc, "plan"));
 	double expected = json_number_value(json_object_get(mass, "expected_Nm")),
 	       off = json_number_value(json_object_get(mass, "off_Nm"));
 	char when[40];
 
-	if (plan && strcmp(plan, r->run.plan) == 0 && wall_ns <= r->run.wall_ns) {
-		text_time(when, sizeof when, wall_ns);
+	if (plan && strcmp(plan, r->run.plan) == 0 && record->wall_ns <= r->run.wall_ns) {
+		text_time(when, sizeof when, record->wall_ns);
 		int n = snprintf(r->ready, sizeof r->ready, "checklist and stop rehearsal of %s (record %lld)", when,
-				 (long long)id);
+				 (long long)record->id);
 		if (expected > 0)
 			snprintf(r->ready + n, sizeof r->ready - (size_t)n,
 				 "; check weight of %.4g N·m off by %+.2f %% (indicated, %.2g %% allowed)", expected,
@@ -124,8 +123,7 @@ static enum rc take_ready(struct logbook *lb, struct report *r, struct err *err)
 				 100 * json_number_value(json_object_get(mass, "allowed_Nm")) / expected);
 	}
 	json_decref(doc);
-	free(json);
-	return rc;
+	return true;
 }
 
 void report_judge(struct report *r, const struct actuator_profile *claims)
@@ -149,7 +147,7 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 	if (rc == RC_OK)
 		rc = take_map(lb, r, err);
 	if (rc == RC_OK)
-		rc = take_ready(lb, r, err);
+		rc = logbook_each_record(lb, "ready", take_ready, r, err);
 	if (rc != RC_OK)
 		return rc;
 	describe(r);

@@ -1,60 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "terminal/cli.h"
 #include "command/command.h"
-#include "command/doubts_tell.h"
 #include "command/points.h"
+#include "command/run_report.h"
 
-#include <errno.h>
 #include <stdio.h>
-#include <stdlib.h>
-#include <time.h>
-#include <unistd.h>
 
 #define PATH_ROOM 1024
-
-static enum rc read_run_id(const char *text, int64_t *ret, struct err *err)
-{
-	char *end;
-
-	errno = 0;
-	long long id = strtoll(text, &end, 10);
-	if (errno != 0 || end == text || *end != '\0' || id < 1)
-		return err_set(err, RC_ARG, 0, "run: found \"%.60s\", expected a run's number; bridle log lists them",
-			       text);
-	*ret = id;
-	return RC_OK;
-}
-
-static enum rc latest_sweep(struct logbook *lb, int64_t *ret, struct err *err)
-{
-	int64_t *ids = NULL;
-	size_t n = 0;
-	enum rc rc = logbook_runs(lb, "sweep", &ids, &n, err);
-
-	if (rc == RC_OK && n == 0)
-		rc = err_set(err, RC_ARG, 0, "the logbook holds no sweep yet; bridle sweep PLAN makes one");
-	if (rc == RC_OK)
-		*ret = ids[0];
-	free(ids);
-	return rc;
-}
-
-static enum rc open_logbook(const struct cli *cli, struct logbook **ret, struct err *err)
-{
-	char rig[PATH_ROOM], path[PATH_ROOM];
-	enum rc rc = cli_path(cli, "rig.ini", rig, sizeof rig, err);
-
-	if (rc == RC_OK)
-		rc = cli_path(cli, "logbook", path, sizeof path, err);
-	if (rc == RC_OK && access(path, F_OK) != 0 && access(rig, F_OK) != 0)
-		return err_set(err, RC_ARG, errno,
-			       "%s is not a bench folder (no rig.ini in it); go to one, or name one with --bench",
-			       cli->bench);
-	if (rc == RC_OK && access(path, F_OK) != 0)
-		return err_set(err, RC_ARG, errno,
-			       "%s: there is no logbook yet; the first run (bridle probe, bridle hang) makes it", path);
-	return rc == RC_OK ? logbook_open_read(path, ret, err) : rc;
-}
 
 static enum rc out_dir(const struct cli *cli, const char *out, int64_t run_id, char *buf, struct err *err)
 {
@@ -90,7 +42,7 @@ static enum rc choose_budget(struct report *r, const char *text, struct err *err
 
 	if (text == NULL)
 		return RC_OK;
-	if (read_run_id(text, &step, NULL) == RC_OK)
+	if (run_report_id(text, &step, NULL) == RC_OK)
 		for (size_t i = 0; i < r->curve->n; i++)
 			if (r->curve->points[i].step == step - 1 && r->curve->points[i].direction >= 0) {
 				r->budget_step = (int)step - 1;
@@ -117,73 +69,21 @@ static enum rc judge_others(struct report *r, const char *path, struct mistakes 
 	return rc;
 }
 
-static enum rc accept_doubt(const struct cli *cli, const struct doubt *d, const char *reason, struct err *err)
-{
-	char path[PATH_ROOM];
-	struct logbook *lb = NULL;
-	struct timespec now;
-	enum rc rc = cli_path(cli, "logbook", path, sizeof path, err);
-
-	clock_gettime(CLOCK_REALTIME, &now);
-	if (rc == RC_OK)
-		rc = logbook_open(path, &lb, err);
-	if (rc == RC_OK)
-		rc = doubt_accept(lb, 0, (int64_t)now.tv_sec * 1000000000 + now.tv_nsec, d, reason, err);
-	logbook_close(lb);
-	return rc;
-}
-
-/* Figures that do not agree are not published, unless a person said why they may be: then they stand on the page. */
-static enum rc check_plausible(const struct cli *cli, struct wanted *w, struct logbook *lb, struct report *r,
-			       struct err *err)
-{
-	struct doubts doubts;
-	enum rc rc = RC_OK;
-
-	doubts_of_curve(r->curve, &r->rig, &r->actuator, r->has_map ? &r->map : NULL, &r->cal, &doubts);
-	for (size_t i = 0; i < doubts.n && rc == RC_OK; i++) {
-		const struct doubt *d = &doubts.list[i];
-		char reason[200];
-		bool refuses;
-		rc = doubt_refuses(lb, d, reason, sizeof reason, &refuses, err);
-		if (rc == RC_OK && refuses && w->accept) {
-			snprintf(reason, sizeof reason, "%s", w->accept);
-			rc = accept_doubt(cli, d, reason, err);
-		} else if (rc == RC_OK && refuses) {
-			w->cause = "implausible";
-			rc = err_set(err, RC_SAYS_NO, 0,
-				     "not published: %s. If it is right all the same: --accept REASON", d->text);
-		}
-		if (rc == RC_OK)
-			curve_remark_first(r->curve,
-					   "Doubtful: figures do not agree, accepted all the same (%.60s): %s.", reason,
-					   d->text);
-	}
-	return rc;
-}
-
 static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
 		   struct err *err)
 {
 	struct logbook *lb = NULL;
-	int64_t run_id = 0;
-	enum rc rc = cli->n_args > 0 ? read_run_id(cli->args[0], &run_id, err) : RC_OK;
+	enum rc rc = run_report_open(cli, &lb, err);
 
 	if (rc == RC_OK)
-		rc = open_logbook(cli, &lb, err);
-	if (rc == RC_OK && run_id == 0)
-		rc = latest_sweep(lb, &run_id, err);
-	if (rc == RC_OK)
-		rc = report_of_run(lb, run_id, ret, err);
-	if (rc == RC_OK)
-		rc = check_plausible(cli, w, lb, *ret, err);
+		rc = run_report_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, ret, &w->cause, err);
 	logbook_close(lb);
 	if (rc == RC_OK)
 		rc = judge_others(*ret, w->claims, m, err);
 	if (rc == RC_OK)
 		rc = choose_budget(*ret, w->budget, err);
 	if (rc == RC_OK)
-		rc = out_dir(cli, w->out, run_id, dir, err);
+		rc = out_dir(cli, w->out, (*ret)->run.id, dir, err);
 	if (rc == RC_OK)
 		rc = report_write(*ret, dir, !w->no_figures, err);
 	return rc;

@@ -111,7 +111,7 @@ static enum rc set_up_writer(struct logbook *lb, struct err *err)
 			     "open", err);
 	if (rc == RC_OK)
 		rc = schema_create(lb, err);
-	return rc == RC_OK ? schema_check(lb, err) : rc;
+	return rc == RC_OK ? schema_check(lb, LOGBOOK_APPLICATION, err) : rc;
 }
 
 enum rc logbook_open(const char *path, struct logbook **ret, struct err *err)
@@ -165,7 +165,7 @@ static enum rc set_up_reader(struct logbook *lb, bool immutable, struct err *err
 	enum rc rc = connect(lb, uri, SQLITE_OPEN_READONLY | SQLITE_OPEN_URI, err);
 	free(uri);
 	if (rc == RC_OK)
-		rc = schema_check(lb, err);
+		rc = schema_check(lb, LOGBOOK_APPLICATION, err);
 	return rc;
 }
 

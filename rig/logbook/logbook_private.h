@@ -13,6 +13,7 @@
  * what it has no column for reads as NULL or 0 and is not fed to the digests (docs/logbook.md). */
 #define LOGBOOK_SCHEMA 3
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
+#define LOGBOOK_EXTRACT 0x62726478     /* "brdx": one run by itself (extract.h) */
 
 /* A sample's key holds its run and its number in the run, so that a run is one stretch of the table. */
 #define SAMPLE_KEY_BITS 32
@@ -40,7 +41,8 @@ struct logbook {
 };
 
 enum rc schema_create(struct logbook *lb, struct err *err);
-enum rc schema_check(struct logbook *lb, struct err *err);   /* version and kind of file */
+enum rc schema_check(struct logbook *lb, int64_t application, struct err *err); /* version and kind of file */
+int schema_make(struct logbook *lb, unsigned has);                              /* into an empty file; SQLite's code */
 enum rc schema_compare(struct logbook *lb, struct err *err); /* every table and trigger as created; RC_SAYS_NO */
 
 /* RC_DB with what was tried, the file's name and SQLite's reason. */

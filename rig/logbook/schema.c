@@ -87,6 +87,11 @@ static int make_schema(sqlite3 *db, unsigned has)
 	return code;
 }
 
+int schema_make(struct logbook *lb, unsigned has)
+{
+	return make_schema(lb->db, has);
+}
+
 static enum rc pragma_int(struct logbook *lb, const char *pragma, int64_t *ret, struct err *err)
 {
 	sqlite3_stmt *st;
@@ -143,16 +148,16 @@ static enum rc find_columns(struct logbook *lb, struct err *err)
 	return rc;
 }
 
-enum rc schema_check(struct logbook *lb, struct err *err)
+enum rc schema_check(struct logbook *lb, int64_t application, struct err *err)
 {
-	int64_t version = 0, application = 0;
+	int64_t version = 0, found = 0;
 	enum rc rc = pragma_int(lb, "PRAGMA user_version", &version, err);
 
 	if (rc == RC_OK)
-		rc = pragma_int(lb, "PRAGMA application_id", &application, err);
+		rc = pragma_int(lb, "PRAGMA application_id", &found, err);
 	if (rc != RC_OK)
 		return rc;
-	if (application != LOGBOOK_APPLICATION)
+	if (found != application)
 		return err_set(err, RC_DB, 0,
 			       "%s: an SQLite file, but not a logbook of this program; "
 			       "move it away or give another bench folder",

@@ -1,0 +1,149 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""bridle pack and bridle verify as a user types them, on a run of the virtual bench; packs that somebody changed."""
+import hashlib
+import io
+import json
+import pathlib
+import shutil
+import subprocess
+import tarfile
+import tempfile
+
+import harness
+from harness import run
+
+HOME = tempfile.TemporaryDirectory(prefix="bridle-packs-")
+PACK = pathlib.Path(HOME.name) / "run.tar.zst"
+BENCH = harness.Bench(seed=5)
+
+
+def zstd(*args, data):
+    return subprocess.run(["zstd", "-q", "-c", *args], input=data, capture_output=True, check=True).stdout
+
+
+def unpacked(path=PACK):
+    """[(name, bytes)] in order."""
+    with tarfile.open(fileobj=io.BytesIO(zstd("-d", data=path.read_bytes()))) as tar:
+        return [(m.name, tar.extractfile(m).read()) for m in tar]
+
+
+def packed(files, name):
+    """An archive of these files as a stranger makes it, with a manifest that fits them."""
+    files = dict(files)
+    manifest = json.loads(files.pop("manifest.json"))
+    manifest["files"] = [{"name": n, "bytes": len(b), "sha256": hashlib.sha256(b).hexdigest()} for n, b in files.items()]
+    out = io.BytesIO()
+    with tarfile.open(fileobj=out, mode="w", format=tarfile.USTAR_FORMAT) as tar:
+        for n, b in [("manifest.json", json.dumps(manifest).encode()), *files.items()]:
+            info = tarfile.TarInfo(n)
+            info.size = len(b)
+            tar.addfile(info, io.BytesIO(b))
+    path = PACK.with_name(name)
+    path.write_bytes(zstd(data=out.getvalue()))
+    return path
+
+
+def a_run_is_packed_twice_alike():
+    if not shutil.which("zstd"):
+        raise harness.Skipped("no zstd")
+    BENCH.start()
+    BENCH.must("hang", "--hands")
+    BENCH.must("map", "--actuator", "paddle-winder")
+    BENCH.must("ready", "gentle", "--hands", "--answers", "yes")
+    BENCH.must("sweep", "gentle")
+    BENCH.stop()
+    said = BENCH.must("pack", "--out", PACK)
+    again = BENCH.must("pack", "--out", PACK.with_name("again.tar.zst"))
+    assert PACK.read_bytes() == PACK.with_name("again.tar.zst").read_bytes()
+    assert said["files"] == again["files"] and said["run"]["digest"] == BENCH.must("log", "show", "last")["digest"]
+    files = unpacked()
+    assert files[0][0] == "manifest.json"
+    for entry, (name, content) in zip(json.loads(files[0][1])["files"], files[1:], strict=True):
+        assert (entry["name"], entry["bytes"], entry["sha256"]) == (name, len(content), hashlib.sha256(content).hexdigest())
+    names = {n for n, _ in files}
+    assert {"report.html", "report.json", "points.csv", "figures.gp", "profiles/rig.ini", "profiles/actuator.ini",
+            "profiles/plan.ini", "windows.csv", "samples.csv", "run.sqlite", "README.txt"} <= names, names
+    assert {"calibration", "map", "check", "ready"} <= {n.split("/")[1].split("-")[0] for n in names if n.startswith("records/")}
+
+
+def it_is_verified_without_a_bench_folder():
+    result = run("verify", PACK, "--json", cwd=HOME.name)
+    assert result.status == 0, result
+    assert result.json["equal"] is True and result.json["differs"] == [] and result.json["verdict"] == "equal"
+    assert result.json["numbers"] > 1000
+    text = run("verify", PACK, cwd=HOME.name)
+    assert text.status == 0 and "Equal:" in text.out
+
+
+def what_was_changed_is_named():
+    files = unpacked()
+    report = json.loads(dict(files)["report.json"])
+    report["points"][2]["torque_Nm"] *= 1.001
+    table = dict(files)["points.csv"].decode().splitlines()
+    cells = table[2].split(",")
+    cells[5] = str(1.001 * float(cells[5]))
+    table[2] = ",".join(cells)
+    changed = [(n, json.dumps(report).encode() if n == "report.json" else "\n".join(table).encode() + b"\n"
+                if n == "points.csv" else b) for n, b in files]
+    result = run("verify", packed(changed, "changed.tar.zst"), "--json")
+    assert result.status == 1 and result.json["equal"] is False, result
+    named = {d["name"]: d for d in result.json["differs"]}
+    assert set(named) == {"points[2].torque_Nm", "points.csv line 3: torque (N m)"}, named
+    d = named["points[2].torque_Nm"]
+    assert abs(float(d["published"]) / float(d["recomputed"]) - 1.001) < 1e-9
+
+
+def pages_and_records_are_compared_too():
+    files = unpacked()
+    for name, old, new in [("report.html", b"<h1>", b"<h1>Best "), ("profiles/rig.ini", b"[cell]", b"#\n[cell]"),
+                           ("windows.csv", b"zero", b"load")]:
+        assert old in dict(files)[name]
+        changed = [(n, b.replace(old, new, 1) if n == name else b) for n, b in files]
+        result = run("verify", packed(changed, "page.tar.zst"), "--json")
+        assert result.status == 1 and name in result.json["differs"][0]["name"], (name, result)
+    lost = [(n, b) for n, b in files if n != "points.csv"]
+    result = run("verify", packed(lost, "lost.tar.zst"), "--json")
+    assert result.status == 1 and result.json["differs"][0]["name"] == "points.csv", result
+
+
+def samples_that_were_changed_do_not_pass():
+    files = unpacked()
+    rows = PACK.with_name("rows.sqlite")
+    rows.write_bytes(dict(files)["run.sqlite"])
+    import sqlite3
+    db = sqlite3.connect(rows)
+    (trigger,), = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'sample_no_update'")
+    db.executescript(f"DROP TRIGGER sample_no_update; UPDATE sample SET current_A = current_A * 0.9 WHERE step = 1; {trigger}")
+    db.close()
+    result = run("verify", packed([(n, rows.read_bytes() if n == "run.sqlite" else b) for n, b in files], "rows.tar.zst"),
+                 "--json")
+    assert result.status == 2 and "altered" in result.json["message"], result
+
+
+def what_is_no_pack_is_refused():
+    raw = PACK.read_bytes()
+    damaged = PACK.with_name("damaged.tar.zst")
+    for data in (raw[:len(raw) // 2], raw[:1000] + b"xx" + raw[1002:], b"", b"hello"):
+        damaged.write_bytes(data)
+        result = run("verify", damaged, "--json")
+        assert result.status == 2 and len(result.json["message"].split()) < 40, result
+    assert run("verify", "nowhere.tar.zst").status == 2
+    files = dict(unpacked())
+    files["manifest.json"] = files["manifest.json"].replace(b'"version": 1', b'"version": 7')
+    other = run("verify", packed(files, "other.tar.zst"))
+    assert other.status == 2 and "version 7" in other.err and "version 1" in other.err, other
+
+
+def a_run_that_is_not_there_makes_no_file():
+    target = PACK.with_name("none.tar.zst")
+    for args in (["pack", "99"], ["pack", "x"], ["pack", "1"]):
+        result = BENCH.run(*args, "--out", target)
+        assert result.status == 2 and not list(target.parent.glob("none*")), result
+    assert BENCH.run("pack", "--out", target.parent / "nowhere" / "x.tar.zst").status == 3
+
+
+if __name__ == "__main__":
+    harness.main(a_run_is_packed_twice_alike, it_is_verified_without_a_bench_folder, what_was_changed_is_named,
+                 pages_and_records_are_compared_too, samples_that_were_changed_do_not_pass, what_is_no_pack_is_refused,
+                 a_run_that_is_not_there_makes_no_file)
