@@ -19,7 +19,7 @@ struct pack_check {
 	} differs[PACK_DIFFERS_MAX];
 };
 
-/* Within rounding: apart by at most 1e-9 of the larger, or by a millionth of the standard uncertainty that stands beside
+/* Within rounding: apart by at most 1e-9 of the larger, or by a millionth of the standard uncertainty that is beside
  * the number as u_NAME (a difference of large numbers has fewer digits). Of the tables, which have ten digits: 2e-9. */
 void pack_check_json(struct pack_check *c, const json_t *published, const json_t *recomputed);
 void pack_check_table(struct pack_check *c, const char *name, const char *published, const char *recomputed);

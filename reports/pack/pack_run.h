@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What goes into the pack of a run: everything that report_write publishes, the profiles and records as the logbook keeps
+/* What goes into the pack of a run: everything that report_write publishes, the profiles and records as the logbook has
  * them, the samples of the windows as CSV, and the run's rows themselves. */
 #ifndef BRIDLE_REPORTS_PACK_PACK_RUN_H
 #define BRIDLE_REPORTS_PACK_PACK_RUN_H

@@ -13,7 +13,7 @@ enum rc run_report_id(const char *text, int64_t *ret, struct err *err) MUST_CHEC
 enum rc run_report_open(const struct cli *cli, struct logbook **ret, struct err *err) MUST_CHECK;
 
 /* run: its number, NULL the latest sweep. Figures that do not agree are refused (RC_SAYS_NO, *ret_cause "implausible"),
- * unless a person accepted them before or accept says why now (then it is kept in the logbook); what was accepted stands
+ * unless a person accepted them before or accept says why now (then the logbook keeps it); what was accepted stands
  * first among the remarks. *ret given to the caller, *ret_cause untouched otherwise. */
 enum rc run_report_of(const struct cli *cli, struct logbook *lb, const char *run, const char *accept,
 		      struct report **ret, const char **ret_cause, struct err *err) MUST_CHECK;

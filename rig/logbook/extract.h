@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* One run by itself: a small SQLite file of the logbook's schema with that run, those that it continues, and the records
+/* One run by itself: an SQLite file of the logbook's schema with that run, those that it continues, and the records
  * that it rests on, for handing it out of the house (docs/logbook.md, "An extract"). Rows, ids and digests are those of
  * the logbook. Every chain of samples, points and events is whole in it; those of the tables run, run_end and record
  * are not, since their other rows stay at home. No program opens it as a bench's logbook: its application_id is its
