@@ -6,22 +6,40 @@
 #include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
 
+#include <ctype.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 static const char read_me[] =
 	"A pack: one run of a brake rig, what was published of it, and what it rests on.\n\n"
-	"  report.html     the page; report.json the same with all digits\n"
-	"  *.csv           the tables behind it; figures.gp draws every figure from them: gnuplot figures.gp\n"
-	"  *.svg, *.png    the figures\n"
-	"  profiles/       rig, actuator and plan as they were at the run\n"
-	"  records/        calibration, brake map, checks: what the run rests on\n"
-	"  windows.csv     where each mean was taken; samples.csv the samples in these windows\n"
-	"  run.sqlite      every sample, point and event of the run (docs/logbook.md of the program)\n"
-	"  manifest.json   size and SHA-256 digest of every file\n\n"
+	"  report.html            the page; report.json the same with all digits\n"
+	"  *.csv                  the tables behind it; figures.gp draws every figure from them: gnuplot figures.gp\n"
+	"  *.svg, *.png, *.pdf    the figures\n"
+	"  profiles/              rig, actuator and plan as they were at the run\n"
+	"  records/               calibration, brake map, checks: what the run rests on\n"
+	"  windows.csv            where each mean was taken; samples.csv the samples in these windows\n"
+	"  run.sqlite             every sample, point and event of the run (docs/logbook.md of the program)\n"
+	"  manifest.json          size and SHA-256 digest of every file\n\n"
 	"bridle verify PACK recomputes every published number from run.sqlite. docs/method.md of the program has the\n"
 	"formulas. The results concern only the unit that was tested.\n";
+
+/* A PDF says when it was drawn, "/CreationDate (D:20260131120000Z)" (ISO 32000-1, 7.9.4): the run's time stands there, so
+ * that the same run gives the same bytes. */
+static void date_pdf(uint8_t *bytes, size_t n, int64_t wall_ns)
+{
+	static const char key[] = "/CreationDate (D:";
+	uint8_t *at = memmem(bytes, n, key, sizeof key - 1);
+	time_t t = (time_t)(wall_ns / 1000000000);
+	struct tm tm;
+	char text[16];
+
+	if (at == NULL || gmtime_r(&t, &tm) == NULL || strftime(text, sizeof text, "%Y%m%d%H%M%S", &tm) != 14)
+		return;
+	at += sizeof key - 1;
+	for (size_t i = 0; i < 14 && at + i < bytes + n && isdigit(at[i]); i++)
+		at[i] = (uint8_t)text[i];
+}
 
 static enum rc add_published(const struct report *r, struct pack *p, struct err *err)
 {
@@ -38,8 +56,10 @@ static enum rc add_published(const struct report *r, struct pack *p, struct err 
 		uint8_t *bytes = NULL;
 		size_t size = 0;
 		rc = folder_read(folder, names[i], &bytes, &size, err);
-		if (rc == RC_OK)
+		if (rc == RC_OK) {
+			date_pdf(bytes, size, r->run.wall_ns);
 			rc = pack_add(p, names[i], bytes, size, err);
+		}
 		free(bytes);
 	}
 	folder_list_free(names, n);
