@@ -24,8 +24,8 @@ static const char read_me[] =
 	"bridle verify PACK recomputes every published number from run.sqlite. docs/method.md of the program has the\n"
 	"formulas. The results concern only the unit that was tested.\n";
 
-/* A PDF says when it was drawn, "/CreationDate (D:20260131120000Z)" (ISO 32000-1, 7.9.4): the run's time stands there, so
- * that the same run gives the same bytes. */
+/* A PDF says when it was drawn, "/CreationDate (D:20260131120000Z)" (ISO 32000-1, 7.9.4): the run's time stands there,
+ * so that the same run gives the same bytes. */
 static void date_pdf(uint8_t *bytes, size_t n, int64_t wall_ns)
 {
 	static const char key[] = "/CreationDate (D:";
