@@ -23,9 +23,12 @@ void page_text(FILE *f, const char *format, ...)
 void page_style(FILE *f)
 {
 	fputs("<style>\n"
-	      ":root{--ink:#1c1c1c;--soft:#5a5f66;--rule:#c9ccd1;--wash:#f5f5f2}\n"
+	      ":root{--ink:#1c1c1c;--soft:#5a5f66;--rule:#c9ccd1;--wash:#f5f5f2;--paper:#fff}\n"
+	      "@media screen and (prefers-color-scheme:dark){\n"
+	      " :root{color-scheme:dark;--ink:#e9e7e2;--soft:#a9aeb5;--rule:#41464d;--wash:#24282d;--paper:#15181c}\n"
+	      "}\n"
 	      "*{box-sizing:border-box}\n"
-	      "body{margin:0;background:#fff;color:var(--ink);font:16px/1.5 system-ui,-apple-system,'Segoe UI',"
+	      "body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,-apple-system,'Segoe UI',"
 	      "'Liberation Sans','DejaVu Sans',Arial,sans-serif;overflow-wrap:break-word}\n"
 	      "main{max-width:68rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
 	      "h1{font-size:1.9rem;line-height:1.2;margin:.1rem 0 .2rem}\n"
@@ -44,6 +47,12 @@ void page_style(FILE *f)
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"
+	      "figure svg{background:#fff}\n" /* drawn for white paper; in the dark as well */
+	      "nav{margin:1rem 0;color:var(--soft)}nav a{color:inherit}\n"
+	      ".reading{white-space:pre-line;font-size:.85rem;font-variant-numeric:tabular-nums;min-height:3.9em}\n"
+	      ".cursor{stroke:#9a4a12;stroke-width:1.2}\n"
+	      "figure:focus-visible{outline:2px solid var(--ink);outline-offset:4px}\n"
+	      ".sign{margin-top:2.2rem;padding-top:.2rem;border-top:1px solid var(--ink);max-width:26rem}\n"
 	      "figcaption{font-size:.85rem;color:var(--soft)}\n"
 	      "table{border-collapse:collapse;width:100%;font-size:.82rem;font-variant-numeric:tabular-nums}\n"
 	      "caption{text-align:left;color:var(--soft);padding:0 0 .4rem}\n"
@@ -86,6 +95,7 @@ void page_style(FILE *f)
 	      " .figures{grid-template-columns:1fr;gap:1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
 	      " figure svg{max-height:86mm}#curves svg{max-height:225mm}#time svg{max-height:172mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
+	      " nav,.reading{display:none}\n"
 	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
 	      "}\n"
@@ -208,6 +218,7 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 
 	put_head(f, r);
 	page_first_screen(f, r);
+	page_contents(f, r);
 	if (figures != NULL && figures->n > 0)
 		rc = put_figures(f, dir, figures, err);
 	page_claims(f, r);
@@ -218,8 +229,10 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 	page_calibration(f, r);
 	page_conditions(f, r);
 	page_budget(f, r);
+	page_particulars(f, r);
 	page_cautions(f, r);
 	page_files(f, r, figures);
+	page_reading(f, r, figures);
 	fputs("</main>\n</body>\n</html>\n", f);
 	return rc;
 }

@@ -75,7 +75,7 @@ static void method_of_run(FILE *f, const struct report *r)
 
 void page_method(FILE *f, const struct report *r)
 {
-	fputs("<section>\n<h2>Method</h2>\n", f);
+	fputs("<section id=\"method\">\n<h2>Method</h2>\n", f);
 	if (r->by_hand) {
 		para(f, "%s", r->hand_method);
 		para(f, "Shaft power is torque times angular speed. Efficiency is shaft power divided by input power. "
@@ -115,7 +115,7 @@ void page_calibration(FILE *f, const struct report *r)
 	if (r->by_hand)
 		return;
 	text_time(when, sizeof when, r->cal_wall_ns);
-	fputs("<section>\n<h2>Calibration</h2>\n", f);
+	fputs("<section id=\"calibration-record\">\n<h2>Calibration</h2>\n", f);
 	para(f,
 	     "Torque cell%s%s: record %lld of %s, dead weights on the calibration arm, loading the brake's %s. Fit: "
 	     "%s.",
@@ -197,7 +197,7 @@ void page_conditions(FILE *f, const struct report *r)
 	if (r->by_hand)
 		return;
 	drive_words(&r->plan, drive, sizeof drive);
-	fputs("<section>\n<h2>Conditions</h2>\n<dl>\n", f);
+	fputs("<section id=\"conditions\">\n<h2>Conditions</h2>\n<dl>\n", f);
 	fprintf(f, "<dt>Plan</dt><dd>");
 	page_text(f, "%s: %zu steps by %s%s%s%s; %s", r->run.plan, r->plan.n,
 		  r->plan.load == LOAD_TORQUE ? "torque" : "brake current", r->plan.down ? ", up and down" : "",
@@ -275,7 +275,7 @@ void page_budget(FILE *f, const struct report *r)
 
 	if (p == NULL || p->torque_Nm.n == 0)
 		return;
-	fputs("<section>\n<h2>Uncertainty budget</h2>\n", f);
+	fputs("<section id=\"budget\">\n<h2>Uncertainty budget</h2>\n", f);
 	para(f, "At step %d, %s. A source with the same name in several points is the same error in all of them.",
 	     p->step + 1, r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
@@ -288,7 +288,7 @@ void page_budget(FILE *f, const struct report *r)
 
 void page_cautions(FILE *f, const struct report *r)
 {
-	fputs("<section>\n<h2>Cautions</h2>\n<ul>\n", f);
+	fputs("<section id=\"cautions\">\n<h2>Cautions</h2>\n<ul>\n", f);
 	if (!r->by_hand && r->run.on_bench)
 		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n",
 		      f);
@@ -311,7 +311,7 @@ void page_cautions(FILE *f, const struct report *r)
 
 void page_files(FILE *f, const struct report *r, const struct figures *figures)
 {
-	fputs("<section>\n<h2>Files beside this page</h2>\n<p>points.csv, report.json", f);
+	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>points.csv, report.json", f);
 	if (r->n_cal_points > 0)
 		fputs(", calibration.csv", f);
 	if (r->has_map)

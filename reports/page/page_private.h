@@ -18,6 +18,10 @@ void page_calibration(FILE *f, const struct report *r);
 void page_conditions(FILE *f, const struct report *r);
 void page_budget(FILE *f, const struct report *r);
 void page_cautions(FILE *f, const struct report *r);
+/* Links to the sections; reading the sheet of curves by pointer and keys. */
+void page_contents(FILE *f, const struct report *r);
+void page_reading(FILE *f, const struct report *r, const struct figures *figures);
+void page_particulars(FILE *f, const struct report *r);
 void page_files(FILE *f, const struct report *r, const struct figures *figures);
 
 /* An SVG file's text as it stands inside an HTML page: no prolog, ids made the page's own by a prefix, the title

@@ -176,7 +176,7 @@ void page_points(FILE *f, const struct report *r)
 {
 	struct column has = columns_of(r->curve);
 
-	fputs("<section>\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
+	fputs("<section id=\"points\">\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
 	fprintf(f,
 		"<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another "
 		"window of the same step "
@@ -195,7 +195,7 @@ void page_limits(FILE *f, const struct report *r)
 {
 	const struct curve *c = r->curve;
 
-	fputs("<section>\n<h2>What limited each point</h2>\n<ul>\n", f);
+	fputs("<section id=\"limits\">\n<h2>What limited each point</h2>\n<ul>\n", f);
 	for (int limit = LIMIT_NONE; limit <= LIMIT_UNKNOWN; limit++) {
 		size_t n = 0;
 		double low = INFINITY, high = -INFINITY;
@@ -269,7 +269,8 @@ void page_claims(FILE *f, const struct report *r)
 	if (r->n_claims == 0)
 		return;
 	fprintf(f,
-		"<section>\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each claim is read as "
+		"<section id=\"claims\">\n<h2>The data sheet's claims</h2>\n<table class=\"stack\">\n<caption>Each "
+		"claim is read as "
 		"“at least”. Confirmed or refuted "
 		"at %.3g %% confidence by JCGM 106:2012, at the claims' voltage of %.4g V. “At least” in the second "
 		"column: the actuator reached that and may "
@@ -299,7 +300,10 @@ void page_fits(FILE *f, const struct report *r)
 
 	if (!k->torque_current && !k->speed_torque)
 		return;
-	fprintf(f, "<section>\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu rising points.</p>\n<dl>\n", k->n);
+	fprintf(f,
+		"<section id=\"relations\">\n<h2>Straight-line relations</h2>\n<p>Fitted to %zu rising "
+		"points.</p>\n<dl>\n",
+		k->n);
 	if (k->torque_current) {
 		fit_item(f, r, "Torque per ampere", k->k_t_Nm_per_A, "N·m/A", "");
 		fit_item(f, r, "Current without load", k->no_load_A, "A", "");

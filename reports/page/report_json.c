@@ -108,6 +108,8 @@ static void add_run(json_t *doc, const struct report *r)
 
 	text_time(when, sizeof when, r->run.wall_ns);
 	json_object_set_new(doc, "started", json_string(when));
+	json_object_set_new(doc, "report_id", json_string(r->report_id));
+	json_object_set_new(doc, "digest", json_string(r->digest));
 	json_object_set_new(doc, "rig", json_string(r->rig.name));
 	json_object_set_new(doc, "actuator", json_string(r->actuator.name));
 	json_object_set_new(doc, "plan", json_string(r->run.plan));

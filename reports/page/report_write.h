@@ -30,6 +30,11 @@ struct figures {
 		char name[32];
 		char title[96];
 		char caption[400];
+		/* Where its panels stand, pixels from the left and the top, and the torque at the right; width 0: not
+		 * to be read by pointer. */
+		struct figure_frame {
+			double width, left, right, top, bottom, most;
+		} frame;
 	} figure[FIGURES_MAX];
 };
 

@@ -446,7 +446,7 @@ static void frame(const struct sheet *sh, const struct panel *p, bool last)
 		(p->bottom_px + p->height_px) / sh->height_px);
 	fprintf(f,
 		"set xrange [0:%.8g]\nset yrange [%.8g:%.8g]\nset xtics %.8g\nset ytics %.8g\nset format x '%s'\nset "
-		"xlabel '%s'\n"
+		"xlabel '%s' offset 0,0.5\n"
 		"set label '%s' at graph 0,graph 1 left offset 0,char 0.75 font ',15' textcolor rgb '#222222'\n",
 		sh->x_max, p->low, p->high, figure_step(sh->x_max) / 2, figure_step(p->high - p->low), last ? "%g" : "",
 		last ? "torque / N·m" : "", p->title);
@@ -500,6 +500,14 @@ void sheet_draw(struct script *s)
 	      "set lmargin\nset rmargin\nset tmargin\nset bmargin\n",
 	      s->f);
 	figure_end(s);
+	figure->frame = (struct figure_frame){
+		.width = WIDTH,
+		.left = LEFT,
+		.right = WIDTH - RIGHT,
+		.top = TOP,
+		.bottom = sh.height_px - sh.panel[sh.n - 1].bottom_px,
+		.most = sh.x_max,
+	};
 	figure_caption(figure,
 		       "Bars: expanded uncertainty (%.3g %%); where none is seen it is smaller than the mark. Shaded: "
 		       "beyond the last settled point on the way up. ",

@@ -136,6 +136,22 @@ void report_judge(struct report *r, const struct actuator_profile *claims)
 	r->n_claims = claims_check(r->curve, claims, &setting, r->claims);
 }
 
+/* A run whose rows were altered is published all the same, and says so first. */
+static enum rc take_digest(struct logbook *lb, struct report *r, struct err *err)
+{
+	enum rc rc = logbook_run_digest(lb, r->run.id, r->digest, err);
+
+	if (rc == RC_SAYS_NO) {
+		r->digest[0] = '\0';
+		curve_remark_first(r->curve, "The rows of this run do not fit their digest: %s", err->what);
+	} else if (rc != RC_OK) {
+		return rc;
+	}
+	snprintf(r->report_id, sizeof r->report_id, "run %lld%s%.12s", (long long)r->run.id, r->digest[0] ? ", " : "",
+		 r->digest);
+	return RC_OK;
+}
+
 static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
@@ -148,6 +164,8 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 		rc = take_map(lb, r, err);
 	if (rc == RC_OK)
 		rc = logbook_each_record(lb, "ready", take_ready, r, err);
+	if (rc == RC_OK)
+		rc = take_digest(lb, r, err);
 	if (rc != RC_OK)
 		return rc;
 	describe(r);

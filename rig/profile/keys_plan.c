@@ -22,6 +22,14 @@ static const struct profile_section actuator_sections[] = {
 static const struct profile_key actuator_keys[] = {
 	{ "actuator", "name", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "paddle winder", 0, 0, NULL,
 	  "Name of the actuator in records and reports", ACTUATOR(name) },
+	{ "actuator", "maker_type", KEY_TEXT, 0, NULL, "", "PW-36, size 2", 0, 0, NULL, "Its maker's type, for reports",
+	  ACTUATOR(maker_type) },
+	{ "actuator", "serial", KEY_TEXT, 0, NULL, "", "0417", 0, 0, NULL,
+	  "Serial number of the unit tested, for reports", ACTUATOR(serial) },
+	{ "actuator", "firmware", KEY_TEXT, 0, NULL, "", "drive 2.3", 0, 0, NULL, "Firmware of its drive, for reports",
+	  ACTUATOR(firmware) },
+	{ "actuator", "run_in", KEY_TEXT, 0, NULL, "", "2 h at 10 N.m, both ways", 0, 0, NULL,
+	  "How it was run in before the test, for reports", ACTUATOR(run_in) },
 	{ "actuator", "ratio", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE, "1", NULL, "36", 0, 1e6, NULL,
 	  "Turns of the rotor for one turn of the output", ACTUATOR(gear_ratio) },
 

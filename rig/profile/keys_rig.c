@@ -28,6 +28,10 @@ static const struct profile_section sections[] = {
 static const struct profile_key keys[] = {
 	{ "rig", "name", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "Heron Lock bench", 0, 0, NULL,
 	  "Name of the rig in records and reports", AT(name) },
+	{ "rig", "place", KEY_TEXT, 0, NULL, "", "workshop at the lower gate", 0, 0, NULL,
+	  "Where it stands, for reports", AT(place) },
+	{ "rig", "operator", KEY_TEXT, 0, NULL, "", "the lock keeper", 0, 0, NULL, "Who runs it, for reports",
+	  AT(operator_name) },
 	{ "rig", "latitude", KEY_QUANTITY, KEY_SHOWN, "deg", NULL, "52.1 deg ± 0.05 deg", -90, 90, NULL,
 	  "Latitude of the place, for local gravity; give it with height, or give gravity", AT(latitude_deg) },
 	{ "rig", "height", KEY_QUANTITY, KEY_SHOWN, "m", NULL, "60 m ± 20 m", -500, 9000, NULL,

@@ -50,6 +50,8 @@ struct instrument_profile {
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */
 struct rig_profile {
 	char name[PROFILE_WORD];                /* [rig] name */
+	char place[PROFILE_WORD];               /* [rig] place; "" not stated */
+	char operator_name[PROFILE_WORD];       /* [rig] operator; "" not stated */
 	struct quantity latitude_deg, height_m; /* [rig] latitude, height: for normal gravity ...; NaN when not given */
 	struct quantity gravity_m_per_s2; /* [rig] gravity: ... or the value itself; has_u/value 0 when not given */
 	struct quantity air_density_kg_per_m3; /* [rig] air_density, default 1.2 kg/m3 ± 0.06 kg/m3 rect */
@@ -128,7 +130,9 @@ struct claim {
 	double speed_rpm; /* at which it is claimed, NaN when free */
 };
 struct actuator_profile {
-	char name[PROFILE_WORD];                /* [actuator] name */
+	char name[PROFILE_WORD]; /* [actuator] name */
+	/* [actuator] maker_type, serial, firmware, run_in; "" not stated */
+	char maker_type[PROFILE_WORD], serial[PROFILE_WORD], firmware[PROFILE_WORD], run_in[PROFILE_WORD];
 	double gear_ratio;                      /* [actuator] ratio: rotor turns per output turn */
 	double limit_torque_Nm;                 /* [limits] torque: never exceed */
 	double limit_speed_rpm;                 /* [limits] speed, output */

@@ -67,18 +67,31 @@ static void assert_well_formed(const char *html)
 		}
 		if (!closing && strcmp(name, "style") == 0)
 			s = strstr(s, "</style>");
+		if (!closing && strcmp(name, "script") == 0)
+			s = strstr(s, "</script>");
 	}
 	assert_int_equal(depth, 0);
 }
 
+static bool begins_with(const char *s, const char *word)
+{
+	return strncmp(s, word, strlen(word)) == 0;
+}
+
 static void assert_nothing_from_outside(const char *html)
 {
-	static const char *const outside[] = { "http:", "https:",  "//",    "src=",      "<script",
+	static const char *const outside[] = { "http:", "https:",  "//",    "src=",
 					       "<link", "@import", "url(h", "javascript" };
 
 	for (size_t i = 0; i < sizeof outside / sizeof outside[0]; i++)
 		if (strstr(html, outside[i]))
 			fail_msg("the page holds \"%s\": %.60s", outside[i], strstr(html, outside[i]));
+	/* the page's own two scripts and no other: the numbers, and what reads them */
+	size_t own = 0;
+	for (const char *s = strstr(html, "<script"); s; s = strstr(s + 1, "<script"), own++)
+		assert_true(begins_with(s, "<script type=\"application/json\" id=\"curves-points\">{") ||
+			    begins_with(s, "<script>\n(function(){\n"));
+	assert_int_equal(own, 2);
 	/* every reference is to an id of the page itself */
 	for (const char *s = strstr(html, "href="); s; s = strstr(s + 5, "href="))
 		assert_true(s[6] == '#');
