@@ -21,6 +21,7 @@ static const struct {
 	{ "sweep", "run a plan's stepped loads", cmd_sweep },
 	{ "reduce", "hand-taken readings to curves", cmd_reduce },
 	{ "report", "publish a run: page, table, figures", cmd_report },
+	{ "certificate", "publish a calibration of the torque cell", cmd_certificate },
 	{ "pack", "one archive of a run for others", cmd_pack },
 	{ "verify", "recompute what a pack publishes from its samples", cmd_verify },
 	{ "log", "list, show, export and verify the logbook", cmd_log },
@@ -36,7 +37,7 @@ static void print_help(FILE *to)
 	      "Commands, in the order of the job:\n",
 	      to);
 	for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++)
-		fprintf(to, "  %-8s %s\n", commands[i].name, commands[i].summary);
+		fprintf(to, "  %-11s %s\n", commands[i].name, commands[i].summary);
 	fputs("\nbridle COMMAND --help tells more. Start with: bridle new mybench\n"
 	      "Exit status: 0 done, 1 the measurement says no, 2 the request cannot be\n"
 	      "understood, 3 the rig or the machine failed.\n",

@@ -14,6 +14,7 @@
 #include <unistd.h>
 
 #define PATH_ROOM 1200
+#define WHOSE_CHAR 5.6 /* width of a letter of the line that says whose a figure is */
 #define KEY "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 
 extern char **environ;
@@ -69,14 +70,25 @@ static void put_quoted(FILE *f, const char *text)
 			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
 }
 
-void figure_whose(struct script *s, int height)
+static void put_line(FILE *f, int id, double at, const char *first, const char *second)
 {
-	fprintf(s->f, "set label 900 '");
-	put_quoted(s->f, s->r->subject);
-	fputs(", ", s->f);
-	put_quoted(s->f, s->r->source);
-	fprintf(s->f, "' at screen 0.012,screen %.6f left noenhanced font ',11' textcolor rgb '#777777'\n",
-		1 - 11.0 / height);
+	fprintf(f, "set label %d '", id);
+	put_quoted(f, first);
+	fputs(second[0] ? ", " : "", f);
+	put_quoted(f, second);
+	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',11' textcolor rgb '#777777'\n", at);
+}
+
+void figure_whose(struct script *s, int width, int height)
+{
+	const struct report *r = s->r;
+
+	if ((double)(strlen(r->subject) + strlen(r->source)) * WHOSE_CHAR < width) {
+		put_line(s->f, 900, 1 - 11.0 / height, r->subject, r->source);
+	} else {
+		put_line(s->f, 900, 1 - 9.0 / height, r->subject, "");
+		put_line(s->f, 901, 1 - 22.0 / height, r->source, "");
+	}
 }
 
 struct figure *figure_begin(struct script *s, const char *name, const char *title, int width, int height)
@@ -90,8 +102,8 @@ struct figure *figure_begin(struct script *s, const char *name, const char *titl
 		"# --- %s\ndo for [kind = 0:2] {\nunset label\nunset arrow\n" KEY
 		"eval(open_figure(kind, %d, %d))\nset output file_figure(kind, '%s')\n",
 		title, width, height, name);
-	figure_whose(s, height);
-	fputs("set tmargin 2\n", s->f);
+	figure_whose(s, width, height);
+	fputs("set tmargin 2.6\n", s->f);
 	return figure;
 }
 
@@ -110,8 +122,20 @@ void figure_caption(struct figure *figure, const char *format, ...)
 	va_end(args);
 }
 
+static void write_band(struct script *s)
+{
+	fputs("$band << EOD\ntorque,U\n", s->f);
+	for (size_t i = 0; i < s->r->cal_band.n; i++)
+		fprintf(s->f, "%.9g,%.6g\n", s->r->cal_band.torque_Nm[i], s->r->cal_band.U_Nm[i]);
+	fputs("EOD\n", s->f);
+}
+
 static void calibration(struct script *s)
 {
+	bool band = s->r->cal_band.n > 1;
+
+	if (band)
+		write_band(s);
 	struct figure *figure = figure_begin(s, "calibration", "Residuals of the cell's calibration", 620, 400);
 	double most = 0, max_Nm = 0;
 
@@ -119,11 +143,18 @@ static void calibration(struct script *s)
 		most = fmax(most, fabs(s->r->cal_points[i].residual_Nm));
 		max_Nm = fmax(max_Nm, s->r->cal_points[i].torque_Nm);
 	}
+	for (size_t i = 0; i < s->r->cal_band.n; i++)
+		most = fmax(most, s->r->cal_band.U_Nm[i]);
 	fprintf(s->f,
 		"set xlabel 'torque by dead weights / N·m'\nset ylabel 'reading less fit / N·m'\nset xrange "
 		"[%.6g:%.6g]\n"
 		"set yrange [%.6g:%.6g]\nset arrow from %.6g,0 to %.6g,0 nohead lc rgb '#888888' lw 1\nplot \\\n",
 		-0.03 * max_Nm, 1.05 * max_Nm, -1.3 * most, 1.3 * most, -0.03 * max_Nm, 1.05 * max_Nm);
+	if (band)
+		fputs("  $band using 1:2 with lines ls 7 title 'expanded uncertainty', $band using 1:(-column(2)) with "
+		      "lines ls 7 "
+		      "notitle, \\\n",
+		      s->f);
 	fputs("  'calibration.csv' using (stringcolumn('direction') eq 'up' ? column('torque (N m)') : "
 	      "NaN):(column('residual (N m)')) "
 	      "with points ls 1 title 'rising', \\\n"
@@ -132,7 +163,9 @@ static void calibration(struct script *s)
 	      "with points ls 4 title 'falling'\n",
 	      s->f);
 	figure_end(s);
-	figure_caption(figure, "Each mark is one dead-weight reading, tare-corrected, less the fitted curve.");
+	figure_caption(figure, "Each mark is one dead-weight reading, tare-corrected, less the fitted curve.%s",
+		       band ? " Dotted: the expanded uncertainty of a load's mean, by the evaluation of the guides."
+			    : "");
 }
 
 static void brake_map(struct script *s)
@@ -214,7 +247,7 @@ static void time_trace(struct script *s)
 		"set format x ''\nset tics font ',12'\n",
 		panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
 	panel(s, TRACE_TORQUE, "torque / N·m", "torque (N m)", false);
-	fputs("unset label 900\n", s->f);
+	fputs("unset label 900\nunset label 901\n", s->f);
 	panel(s, TRACE_SPEED, "speed / rpm", "speed (rpm)", false);
 	if (!any)
 		fputs("set format x '%g'\n", s->f);
@@ -246,7 +279,8 @@ static void time_trace(struct script *s)
 static void write_script(struct script *s)
 {
 	head(s);
-	sheet_draw(s);
+	if (s->r->curve)
+		sheet_draw(s);
 	if (s->r->n_cal_points > 2)
 		calibration(s);
 	if (s->r->has_map)

@@ -17,7 +17,7 @@ struct script {
  * list. Its first line says whose it is, of which run, and whether a virtual bench made it: figure_whose, again after
  * an "unset label". */
 struct figure *figure_begin(struct script *s, const char *name, const char *title, int width, int height);
-void figure_whose(struct script *s, int height);
+void figure_whose(struct script *s, int width, int height);
 void figure_end(struct script *s);
 void figure_caption(struct figure *figure, const char *format, ...) PRINTF_LIKE(2, 3);
 

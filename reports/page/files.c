@@ -177,7 +177,7 @@ static void write_trace(FILE *f, const struct trace *t)
 enum rc files_write_tables(const struct report *r, const char *dir, struct err *err)
 {
 	const char *names[] = { "points.csv", "calibration.csv", "brake-map.csv", "trace.csv" };
-	const bool wanted[] = { true, r->n_cal_points > 0, r->has_map, r->trace.n > 1 };
+	const bool wanted[] = { r->curve != NULL, r->n_cal_points > 0, r->has_map, r->trace.n > 1 };
 	char path[PATH_ROOM];
 	FILE *f = NULL;
 

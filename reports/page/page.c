@@ -175,7 +175,7 @@ bool page_svg(FILE *f, const char *svg, const char *prefix, const char *title)
 	return true;
 }
 
-static enum rc put_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err)
+enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err)
 {
 	fputs("<section class=\"figures\" aria-label=\"Figures\">\n", f);
 	for (size_t i = 0; i < figures->n; i++) {
@@ -200,13 +200,13 @@ static enum rc put_figures(FILE *f, const char *dir, const struct figures *figur
 	return RC_OK;
 }
 
-static void put_head(FILE *f, const struct report *r)
+void page_head(FILE *f, const char *title)
 {
 	fputs("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
 	      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>",
 	      f);
-	text_html(f, r->subject);
-	fputs(" – brake test</title>\n", f);
+	text_html(f, title);
+	fputs("</title>\n", f);
 	page_style(f);
 	fputs("</head>\n<body>\n<main>\n", f);
 }
@@ -216,11 +216,11 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 {
 	enum rc rc = RC_OK;
 
-	put_head(f, r);
+	page_head(f, r->subject);
 	page_first_screen(f, r);
 	page_contents(f, r);
 	if (figures != NULL && figures->n > 0)
-		rc = put_figures(f, dir, figures, err);
+		rc = page_figures(f, dir, figures, err);
 	page_claims(f, r);
 	page_limits(f, r);
 	page_points(f, r);

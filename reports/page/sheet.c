@@ -452,7 +452,7 @@ static void frame(const struct sheet *sh, const struct panel *p, bool last)
 		last ? "torque / N·m" : "", p->title);
 	if (!last)
 		return;
-	figure_whose(sh->s, (int)sh->height_px);
+	figure_whose(sh->s, WIDTH, (int)sh->height_px);
 	put_key(sh);
 }
 

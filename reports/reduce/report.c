@@ -33,7 +33,23 @@ static void watch_sample(void *ctx, int64_t run_id, const struct sample *sample)
 }
 
 /* Residuals as the calibration's record keeps them, turned into torque. */
-static void take_cal_points(struct report *r, const json_t *doc)
+static void take_band(struct cal_band *band, const json_t *steps)
+{
+	const json_t *step;
+	size_t i;
+
+	json_array_foreach(steps, i, step)
+	{
+		double torque_Nm = json_number_value(json_object_get(step, "torque_Nm")),
+		       U_frac = json_number_value(json_object_get(step, "U_frac"));
+		if (band->n == REPORT_CAL_LOADS || !(torque_Nm > 0) || !(U_frac > 0))
+			continue;
+		band->torque_Nm[band->n] = torque_Nm;
+		band->U_Nm[band->n++] = U_frac * torque_Nm;
+	}
+}
+
+void report_take_cal_points(struct report *r, const json_t *doc)
 {
 	const json_t *points = json_object_get(doc, "points"), *p;
 	size_t i;
@@ -53,6 +69,7 @@ static void take_cal_points(struct report *r, const json_t *doc)
 			.series = (int)json_integer_value(json_object_get(p, "series")),
 		};
 	}
+	take_band(&r->cal_band, json_object_get(json_object_get(doc, "evaluation"), "steps"));
 }
 
 static enum rc take_calibration(struct logbook *lb, struct report *r, struct err *err)
@@ -64,7 +81,7 @@ static enum rc take_calibration(struct logbook *lb, struct report *r, struct err
 		rc = record_to_cellcal(json, &r->cal, err);
 	if (rc == RC_OK) {
 		json_t *doc = json_loads(json, 0, NULL);
-		take_cal_points(r, doc);
+		report_take_cal_points(r, doc);
 		json_decref(doc);
 	}
 	free(kind);

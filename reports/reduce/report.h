@@ -12,6 +12,7 @@
 #include "reports/reduce/verdict.h"
 
 #define REPORT_CAL_POINTS 400
+#define REPORT_CAL_LOADS 40
 
 struct cal_point {
 	double torque_Nm, residual_Nm;
@@ -41,6 +42,10 @@ struct report {
 	int64_t cal_wall_ns;
 	struct cal_point cal_points[REPORT_CAL_POINTS];
 	size_t n_cal_points;
+	struct cal_band { /* expanded uncertainty by load, as the record's evaluation gives it */
+		size_t n;
+		double torque_Nm[REPORT_CAL_LOADS], U_Nm[REPORT_CAL_LOADS];
+	} cal_band;
 	bool has_map;
 	struct brakemap map;
 	int64_t map_wall_ns;
@@ -55,6 +60,9 @@ void report_free(struct report *report); /* NULL is fine */
 
 /* Of a sweep in the logbook. *ret given to the caller. Errors as curve_from_run. */
 enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err) MUST_CHECK;
+
+/* cal_points and cal_band by the record of a calibration; cal is set already. What does not fit in is left out. */
+void report_take_cal_points(struct report *report, const json_t *record);
 
 /* The verdicts anew, on the claims of that actuator (another data sheet's for the same run). */
 void report_judge(struct report *report, const struct actuator_profile *claims);

@@ -17,7 +17,7 @@ PROMISED = {
     "how-to-calibrate": [("mybench/logbook", 10000)],
     "how-to-sweep": [("mybench/logbook", 10000), ("mybench/plans/first.ini", 100)],
     "how-to-publish": [("mybench/publish/report.html", 20000), ("mybench/publish/curves.svg", 2000),
-                       ("mybench/publish/curves.png", 2000), ("mybench/publish/logbook", 10000),
+                       ("mybench/publish/curves.png", 2000), ("mybench/publish/calibration/certificate.html", 5000), ("mybench/publish/logbook", 10000),
                        ("mybench/drum/report.html", 5000)],
 }
 SAID = {  # words that the commands of a page must have printed
@@ -25,7 +25,7 @@ SAID = {  # words that the commands of a page must have printed
              "115.808", "788.88"],
     "how-to-calibrate": ["Kept as calibration 1", "Kept as map 2", "Fit: line"],
     "how-to-sweep": ["refused with status", "stopped with status", "Ready for plan first"],
-    "how-to-publish": ["report.html", "rpm   "],
+    "how-to-publish": ["report.html", "certificate.html", "rpm   "],
 }
 
 
