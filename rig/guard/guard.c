@@ -120,9 +120,9 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
 }
 
-/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it was
- * not seen to slow down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the longest
- * hold. */
+/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it
+ * was not seen to slow down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the
+ * longest hold. */
 static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
 		      double longest_s)
 {
@@ -267,7 +267,7 @@ static void note_turning(struct guard *g, const struct snapshot *snap)
 	g->pulses = snap->pulses;
 	if (snap->channel[CHANNEL_DRIVE].fresh == g->drive_fresh)
 		return;
-	g->rotor_same = !(snap->drive_rotor_rpm < g->rotor_rpm) && !(snap->drive_rotor_rpm > g->rotor_rpm);
+	g->rotor_same = snap->drive_rotor_rpm <= g->rotor_rpm && snap->drive_rotor_rpm >= g->rotor_rpm;
 	g->rotor_rpm = snap->drive_rotor_rpm;
 	g->drive_fresh = snap->channel[CHANNEL_DRIVE].fresh;
 }

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A second program at a rig that is in use is told so, by the control line, by the tether, and by a node that hangs up."""
+"""C4: a second program at a rig that is in use is told so, by the control line, by the tether, and by a node that hangs up."""
 import re
 import socket
 import threading

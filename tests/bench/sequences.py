@@ -57,6 +57,7 @@ def nothing_runs_out_of_order():
 
 
 def ready_is_for_one_plan_as_it_stands():
+    """C2"""
     with harness.Bench(4) as bench:
         calibrated(bench)
         done = bench.must("ready", "short", "--hands", "--answers", "yes")

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A serial relay switches the contactor, and nothing at the relay ends when the program does: the warden opens it. Killed in
+"""W6, W7, W8: a serial relay switches the contactor, and nothing at the relay ends when the program does: the warden opens it. Killed in
 mid-load, the program leaves an open contactor and a sentence for the next command; a warden that is killed stops the run."""
 import csv
 import os

@@ -109,7 +109,7 @@ def one_fault(fault, causes):
 
 
 def unsafe(fault, missing):
-    """Two faults at once: what is missing comes first, the brake is held, and nothing is energised before a person answers."""
+    """C5, I16: two faults at once: what is missing comes first, the brake is held, and nothing is energised before a person answers."""
     with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
         result = bench.run("sweep", "gentle", "--json")
         answer = result.json
@@ -179,7 +179,7 @@ def swapped_under_load():
 
 
 def signs_before_a_plan():
-    """ready finds each sign that is wrong at a small load; no plan is allowed then."""
+    """I20: ready finds each sign that is wrong at a small load; no plan is allowed then."""
     # Drag from standstill (virtual.ini: 0.55 N.m + 5 %, breakaway 1.12) and remanence (1.4 % of 50 N.m); for the cell also the answer, 3 % of the actuator's 45 N.m, and
     # what a tenth of the current a second adds (50 N.m + 7 %, steepest part of tanh(0.6 x): 1.12) while the answer is on its way: filter
     # 0.2 s, one conversion and two ticks, coil and powder 0.095 s.

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
+"""L2, I10: kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
 bench stops in order: the drive's torque away first, the brake kept until the shaft stands, then released."""
 import csv
 import pathlib

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""What this program waits for itself (a slow disk, a long logbook, a machine that stops it) is never told as the node's fault.
+"""L8: what this program waits for itself (a slow disk, a long logbook, a machine that stops it) is never told as the node's fault.
 In machine time: without a [virtual] section the controller takes the bench's socket for a real rig's."""
 import concurrent.futures
 import json

@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""What one command leaves to the next: a node that is still live, a shaft that turns, an arm with weights, a check that
+"""L6, L7, C1, C2, what one command leaves to the next: a node that is still live, a shaft that turns, an arm with weights, a check that
 failed, a hot brake, a screen that takes no more."""
 import csv
 import fcntl
@@ -109,7 +109,7 @@ def an_arm_that_was_left_on_keeps_the_shaft_still():
 
 
 def the_brake_s_heat_is_not_forgotten():
-    """A brake so small that one light sweep fits into it and two in a row do not."""
+    """L6: a brake so small that one light sweep fits into it and two in a row do not."""
     def small_brake(folder):
         text = (folder / "rig.ini").read_text()
         assert "slip_power = 500 W" in text and "slip_energy = 120 kJ" in text

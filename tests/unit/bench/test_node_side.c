@@ -308,7 +308,7 @@ static void contactor_that_does_not_follow_is_noticed(void **state)
 	assert_string_equal(r->node.reason, "contactor");
 }
 
-/* docs/tether.md: a closed contactor lives no longer than the last set, also while nothing is driven. */
+/* L2. docs/tether.md: a closed contactor lives no longer than the last set, also while nothing is driven. */
 static void a_closed_contactor_has_a_lease(void **state)
 {
 	struct rig *r = *state;
@@ -549,8 +549,8 @@ static int count_of(const struct rig *r, const char *word)
 	return n;
 }
 
-/* A switch that bounces and a fault that chatters every millisecond, for half a second: at most 20 events a second, the
- * first at once, the last one true; the drive's limits are no events at all. */
+/* A switch that bounces and a fault that chatters every millisecond, for half a second: at most 20 events a second,
+ * the first at once, the last one true; the drive's limits are no events at all. */
 static void what_chatters_does_not_flood_the_line(void **state)
 {
 	struct rig *r = *state;

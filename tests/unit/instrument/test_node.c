@@ -422,8 +422,8 @@ static void a_busy_node_that_catches_up_did_not_restart(void **state)
 	node_close(node);
 }
 
-/* Absences of the host of any length, with what the node sent meanwhile still in the buffer, in part, or not at all:
- * the node is not silent, did not restart and lost nothing. */
+/* L8. Absences of the host of any length, with what the node sent meanwhile still in the buffer, in part, or not at
+ * all: the node is not silent, did not restart and lost nothing. */
 static void the_host_s_own_absence_is_not_the_node_s(void **state)
 {
 	static const int away[] = { 5, 10, 40, 120, 500, 1000 }, kept[] = { 100, 50, 0 }; /* ticks; % in the buffer */

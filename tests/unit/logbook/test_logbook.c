@@ -125,6 +125,7 @@ static void refuses_a_newer_schema(void **state)
 	assert_int_equal(logbook_open_read(b->path, &b->lb, &b->err), RC_DB);
 }
 
+/* I14 */
 static void a_reader_does_not_write(void **state)
 {
 	struct book *b = *state;

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* C3 */
 #include "profile/plausible.h"
 
 #include <math.h>

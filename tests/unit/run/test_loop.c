@@ -236,8 +236,8 @@ static void a_plan_needs_its_roles(void **state)
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
 }
 
-/* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build): counted
- * by thread. */
+/* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build):
+ * counted by thread. */
 void *__real_malloc(size_t size);
 void *__real_calloc(size_t n, size_t size);
 void *__real_realloc(void *p, size_t size);
@@ -297,8 +297,8 @@ static void watch_quiet(void *ctx, const struct snapshot *snap, const struct seq
 	}
 }
 
-/* L4: after its start the loop allocates nothing and touches no page for the first time, the virtual bench in this very
- * thread included. The counter itself is seen to count. */
+/* L4: after its start the loop allocates nothing and touches no page for the first time, the virtual bench in this
+ * very thread included. The counter itself is seen to count. */
 static void a_tick_allocates_nothing(void **state)
 {
 	struct here *h = begin(state);
@@ -316,8 +316,8 @@ static void a_tick_allocates_nothing(void **state)
 	end(h);
 }
 
-/* A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on, looks
- * restarted or safe. */
+/* I23. A machine that was suspended: its monotonic clock stood still, so no tick is late; the node, which went on,
+ * looks restarted or safe. */
 static void a_machine_that_slept_is_named(void **state)
 {
 	struct here *h = begin(state);
@@ -341,9 +341,201 @@ static void a_machine_that_slept_is_named(void **state)
 	end(h);
 }
 
+/* An instrument without a role: counts looks and set-points, and what came of them. */
+struct count {
+	unsigned polls, sets;
+	bool twice, live;
+};
+
+static enum rc count_begin(void *ctx, struct err *err)
+{
+	(void)ctx;
+	(void)err;
+	return RC_OK;
+}
+
+static void count_poll(void *ctx, struct snapshot *snap)
+{
+	(void)snap;
+	((struct count *)ctx)->polls++;
+}
+
+static void count_set(void *ctx, const struct wish *allowed)
+{
+	struct count *c = ctx;
+
+	c->live |= allowed->power;
+	c->twice |= ++c->sets > c->polls && (allowed->power || allowed->mode != DRIVE_OFF || allowed->brake_A > 0);
+}
+
+static void count_close(void *ctx)
+{
+	(void)ctx;
+}
+
+/* L1, L9: one look, then one set-point, in turn; what is sent is what the guard allowed. */
+struct turn {
+	const struct count *count;
+	const struct here *here;
+	unsigned ticks;
+};
+
+static void watch_turn(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
+{
+	struct turn *t = ctx;
+
+	(void)snap;
+	t->ticks++;
+	assert_int_equal(t->count->polls, t->ticks);
+	assert_int_equal(t->count->sets, t->ticks);
+	if (v->cause != CAUSE_NONE)
+		assert_false(out->done && v->allowed.power);
+}
+
+static void each_set_point_follows_a_look(void **state)
+{
+	static const struct instrument_ops ops = { count_begin, count_poll, count_set, count_close };
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct count count = { 0 };
+	struct turn turn = { .count = &count, .here = h };
+	struct story story = { .ends = true };
+	const struct sequence sequence = { story_step, &story };
+	const struct loop_hooks hooks = { .tick = watch_turn, .ctx = &turn };
+	struct loop_result result;
+
+	h->s.instrument[h->s.n_instruments++] =
+		(struct instrument){ .ops = &ops, .ctx = &count, .name = "counter", .stale_s = INFINITY };
+	assert_int_equal(loop_run(&h->s, &l, &sequence, &hooks, &result, &h->book->err), RC_INTERLOCK);
+	assert_true(count.live && !count.twice);
+	assert_int_equal(count.polls, result.ticks);
+	assert_int_equal(count.sets, result.ticks + 1); /* everything off, last */
+	end(h);
+}
+
+/* A person asks for a stop once, at this tick; whatever comes after, nothing drives any more. */
+struct person {
+	unsigned tick, at;
+	bool driven_after, stopped;
+};
+
+static bool asks_to_stop(void *ctx)
+{
+	struct person *p = ctx;
+
+	return ++p->tick == p->at; /* once: the key is not held */
+}
+
+static void watch_person(void *ctx, const struct snapshot *snap, const struct seq_out *out,
+			 const struct guard_verdict *v)
+{
+	struct person *p = ctx;
+
+	(void)out;
+	if (p->tick < p->at)
+		return;
+	p->stopped |= v->cause == CAUSE_OPERATOR && snap->operator_stop;
+	p->driven_after |= v->allowed.mode != DRIVE_OFF || v->allowed.power;
+}
+
+/* I25: before the contactor, while it closes, in mid-load, and in the half second after the sequence was done. */
+static void a_person_stops_it_at_any_moment(void **state)
+{
+	static const unsigned at[] = { 1, 5, 60, 250, 320 };
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+
+	for (size_t i = 0; i < sizeof at / sizeof at[0]; i++) {
+		struct person person = { .at = at[i] };
+		struct story story = { .ends = true };
+		const struct sequence sequence = { story_step, &story };
+		const struct loop_hooks hooks = { .tick = watch_person, .stop_asked = asks_to_stop, .ctx = &person };
+		struct loop_result result;
+
+		assert_int_equal(loop_run(&h->s, &l, &sequence, &hooks, &result, &h->book->err), RC_INTERLOCK);
+		assert_int_equal(result.cause, CAUSE_OPERATOR);
+		assert_true(person.stopped && !person.driven_after && stands(h));
+		assert_true(result.stopped && result.missing == 0);
+		assert_non_null(strstr(result.shaft, i < 2 ? "" : "shaft standing"));
+	}
+	assert_int_equal(book_number(h->book, "SELECT count(*) FROM event WHERE kind = 'stop'"), 5);
+	end(h);
+}
+
+/* A step with 0.3 A and nothing else, stopped by the drive's fault or by a person. */
+static void step_story(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct story *s = state;
+	bool first = !s->begin.ns;
+
+	story_step(state, snap, ret);
+	if (!first)
+		return;
+	ret->event.kind = SEQ_EVENT_STEP;
+	ret->event.point = (struct seq_point){
+		.step = 2, .direction = 1, .setpoint_A = 0.3, .setpoint_Nm = NAN, .setpoint_rpm = 60
+	};
+}
+
+static bool fault_at(void *ctx)
+{
+	struct person *p = ctx;
+
+	return ++p->tick >= p->at;
+}
+
+static void break_drive(void *ctx, const struct snapshot *snap, const struct seq_out *out,
+			const struct guard_verdict *v)
+{
+	struct here *h = ctx;
+
+	(void)out;
+	(void)v;
+	if (snap->now.ns > 4000000000)
+		drive_trip(&h->world->drive, BENCH_DRIVE_FAULT);
+}
+
+/* A step that a limit of the actuator's stops leaves a point, marked and with the last second; one that a person
+ * stops leaves none. */
+static void a_step_cut_short_leaves_a_point_where_a_limit_did_it(void **state)
+{
+	for (int by_person = 0; by_person < 2; by_person++) {
+		struct here *h = begin(state);
+		struct guard_limits l = limits(h);
+		struct person person = { .at = 300 };
+		struct story story = { .ends = false };
+		const struct sequence sequence = { step_story, &story };
+		const struct loop_hooks hooks = { .stop_asked = by_person ? fault_at : NULL,
+						  .tick = by_person ? NULL : break_drive,
+						  .ctx = by_person ? (void *)&person : (void *)h };
+		struct loop_result result;
+		char sql[200];
+
+		assert_int_equal(loop_run(&h->s, &l, &sequence, &hooks, &result, &h->book->err), RC_INTERLOCK);
+		assert_int_equal(result.cause, by_person ? CAUSE_OPERATOR : CAUSE_DRIVE_FAULT);
+		snprintf(sql, sizeof sql, "SELECT count(*) FROM point WHERE run_id = %lld", (long long)h->s.run_id);
+		assert_int_equal(book_number(h->book, sql), !by_person);
+		if (!by_person) {
+			assert_int_equal(book_number(h->book, "SELECT flags FROM point"),
+					 POINT_CUT | POINT_NOT_SETTLED);
+			assert_int_equal(book_number(h->book, "SELECT step FROM point"), 2);
+			assert_int_equal(book_number(h->book, "SELECT (end_ns - begin_ns) / 1000000 FROM point"), 1000);
+			assert_true(book_number(h->book, "SELECT mean_speed_rpm > 30 FROM point"));
+		}
+		assert_int_equal(book_number(h->book, "SELECT count(*) FROM event WHERE kind = 'step' AND "
+						      "text = 'step 3 rising, 0.3 A, 60 rpm'"),
+				 1 + by_person);
+		end(h);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup_teardown(each_set_point_follows_a_look, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_person_stops_it_at_any_moment, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_step_cut_short_leaves_a_point_where_a_limit_did_it, book_set_up,
+						book_tear_down),
 		cmocka_unit_test_setup_teardown(the_loop_does_not_leave_a_turning_shaft, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up,
 						book_tear_down),

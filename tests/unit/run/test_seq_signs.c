@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* I20 */
 #include "run/seq_signs.h"
 
 #include "tiny_rig.h"

@@ -74,6 +74,7 @@ static void drive(struct scene *s)
 	}
 }
 
+/* W2 */
 static void silence_is_a_stop_at_its_deadline_and_not_before(void **state)
 {
 	struct scene s = begin();
@@ -109,6 +110,7 @@ static void an_end_of_file_a_signal_and_a_goodbye_under_power_are_stops_at_once(
 	}
 }
 
+/* W5 */
 static void a_proof_that_is_not_newer_proves_nothing(void **state)
 {
 	struct scene s = begin();
@@ -154,6 +156,7 @@ static void at_rest_there_is_no_deadline_and_an_end_leaves_all_off(void **state)
 	assert_int_equal(s.w.why, WARDEN_NO_STOP);
 }
 
+/* W4 */
 static void nothing_closes_again_after_a_stop(void **state)
 {
 	struct scene s = begin();
@@ -173,7 +176,7 @@ static void nothing_closes_again_after_a_stop(void **state)
 	assert_true(s.out.end);
 }
 
-// The brake is held for the stated time, repeated, and released after it, once.
+// W3: the brake is held for the stated time, repeated, and released after it, once.
 static void the_brake_is_held_then_released_by_the_stated_rule(void **state)
 {
 	struct scene s = begin();

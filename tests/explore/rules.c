@@ -1,0 +1,318 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "tests/explore/rules.h"
+
+#define LOADED_A 0.05 /* I2: 5 % of the largest current, which is 1 A */
+
+static bool is_zero(double x)
+{
+	return x <= 0 && x >= 0;
+}
+
+static bool nothing_drives(const struct wish *w)
+{
+	return w->mode == DRIVE_OFF && !w->power && is_zero(w->speed_rpm) && is_zero(w->drive_A);
+}
+
+static bool is_off(const struct wish *w)
+{
+	return nothing_drives(w) && is_zero(w->brake_A);
+}
+
+static bool slow_young(const struct step *s)
+{
+	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
+		if (s->snap.channel[c].fresh > 0 && !(s->snap.channel[c].age_s <= s->limits->stale_s[c]))
+			return false;
+	return s->snap.channel[CHANNEL_STATE].fresh > 0;
+}
+
+static bool has_data(const struct step *s)
+{
+	return s->snap.sample_total > 0 && s->snap.sample_age_s <= s->limits->silent_s && !s->snap.node_lost &&
+	       !s->snap.node_reset;
+}
+
+static bool line_good(const struct step *s, unsigned line, enum channel_id channel, bool good)
+{
+	return !(s->limits->expect_lines & line) || (s->snap.channel[channel].fresh > 0 && good);
+}
+
+static bool interlocks_closed(const struct step *s)
+{
+	return line_good(s, LINE_ESTOP, CHANNEL_ESTOP, s->snap.estop_ok) &&
+	       line_good(s, LINE_GUARD, CHANNEL_GUARD, s->snap.guard_ok);
+}
+
+static bool seen_open(const struct step *s)
+{
+	return has_data(s) && slow_young(s) && s->snap.channel[CHANNEL_CONTACTOR].fresh > 0 &&
+	       !s->snap.contactor_closed;
+}
+
+static bool seen_off(const struct step *s)
+{
+	bool told = has_data(s) && slow_young(s) && !(s->snap.drive_flags & DRIVE_UNHEARD);
+
+	if (s->limits->expect_lines & LINE_CONTACTOR && seen_open(s))
+		return true;
+	return told ? !(s->snap.drive_flags & DRIVE_ENABLED) : !s->before.drove;
+}
+
+static bool node_is_safe(const struct step *s)
+{
+	return s->snap.node_state == NODE_SAFE || s->snap.node_state == NODE_STOPPING;
+}
+
+static bool seen_standing(const struct step *s)
+{
+	return has_data(s) && fabs(s->snap.speed_rpm) < s->limits->standstill_rpm;
+}
+
+/* I1 */
+static bool after_a_cause_nothing_drives(const struct step *s)
+{
+	return s->v.cause == CAUSE_NONE || nothing_drives(&s->v.allowed);
+}
+
+static bool a_node_gone_safe_is_not_driven(const struct step *s)
+{
+	return !node_is_safe(s) || nothing_drives(&s->v.allowed);
+}
+
+/* I2 */
+static bool hold_is_bounded(const struct step *s)
+{
+	return s->v.cause == CAUSE_NONE || s->v.allowed.brake_A <= s->limits->hold_brake_A + 1e-12;
+}
+
+static bool hold_stays(const struct step *s)
+{
+	return s->before.phase != GUARD_STOP_HOLD || s->v.stopped ||
+	       is_zero(s->v.allowed.brake_A - s->before.held_brake_A);
+}
+
+static bool a_turning_shaft_is_held(const struct step *s)
+{
+	double there_A = fmax(s->before.last.brake_A, isnan(s->snap.brake_A) ? 0 : s->snap.brake_A);
+	bool at_fault = s->v.cause == CAUSE_OVERTORQUE || s->v.cause == CAUSE_CELL_SATURATED ||
+			s->v.cause == CAUSE_WRONG_SIGN || s->v.cause == CAUSE_BRAKE_POWER;
+	bool turns =
+		fabs(s->snap.speed_rpm) >= s->limits->standstill_rpm || (isnan(s->snap.speed_rpm) && s->before.loaded);
+	double least_A = turns && !(at_fault && there_A > LOADED_A) ? 0.5 * s->limits->hold_brake_A : 0;
+
+	if (!s->v.newly || !s->before.energised)
+		return true;
+	return s->v.allowed.brake_A >= fmin(s->limits->hold_brake_A, fmax(least_A, there_A)) - 1e-12;
+}
+
+/* I3 */
+static bool released_standing_or_after_the_hold(const struct step *s)
+{
+	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.stopped;
+	bool rotor = s->limits->expect_pick && !seen_open(s) && fabs(s->snap.drive_rotor_rpm) > 360 && slow_young(s);
+
+	if (!released || !s->before.energised || s->v.held_s >= s->limits->stop_hold_s)
+		return true;
+	return s->before.standing && seen_standing(s) && !rotor && !s->before.pick_doubted &&
+	       (!(s->limits->expect_lines & LINE_CONTACTOR) || seen_open(s));
+}
+
+static bool a_stop_holds_until_released(const struct step *s)
+{
+	return s->before.phase != GUARD_STOP_HOLD || s->v.stopped || s->v.release == GUARD_HOLDS;
+}
+
+/* I4: what the rest of this file needs of it; the rows of test_watch have each cause by itself. */
+static bool danger_stops_at_once(const struct step *s)
+{
+	bool bad = s->snap.operator_stop || s->snap.log_failed || s->snap.sequence_stop || s->snap.node_lost ||
+		   s->snap.node_reset || s->snap.slept_ns > 1000000000;
+
+	if (s->before.energised)
+		bad = bad || !interlocks_closed(s) || !has_data(s) || !slow_young(s) ||
+		      (s->limits->expect_cell && s->snap.channel[CHANNEL_CELL].quality == QUALITY_SATURATED);
+	if (s->before.loaded && s->limits->expect_cell)
+		bad = bad || !(fabs(s->snap.torque_Nm) <= s->limits->torque_Nm);
+	if (s->before.loaded && s->limits->expect_pick)
+		bad = bad || !(fabs(s->snap.speed_rpm) <= s->limits->speed_rpm);
+	return !bad || s->v.cause != CAUSE_NONE;
+}
+
+/* I5 */
+static bool a_cause_latches(const struct step *s)
+{
+	return s->before.phase == GUARD_RUN || (s->v.cause == s->before.cause && s->after.phase >= s->before.phase);
+}
+
+static bool a_stopped_guard_is_off(const struct step *s)
+{
+	return !s->v.stopped || is_off(&s->v.allowed);
+}
+
+/* I6 */
+static bool by_hand_little_stops(const struct step *s)
+{
+	static const enum cause may[] = { CAUSE_NONE,       CAUSE_SLEPT,     CAUSE_NODE_RESET,  CAUSE_NODE_SILENT,
+					  CAUSE_SLOW_STALE, CAUSE_CONTACTOR, CAUSE_NOT_AT_REST, CAUSE_LOGBOOK,
+					  CAUSE_OPERATOR,   CAUSE_SEQUENCE };
+
+	for (size_t i = 0; i < sizeof may / sizeof may[0]; i++)
+		if (s->v.cause == may[i])
+			return true;
+	return !s->v.newly || s->before.energised || !is_off(&s->want);
+}
+
+/* I7 */
+static bool power_was_wanted(const struct step *s)
+{
+	return !s->v.allowed.power || s->want.power;
+}
+
+static bool drive_needs_power(const struct step *s)
+{
+	bool closed = !(s->limits->expect_lines & LINE_CONTACTOR) ||
+		      (s->snap.channel[CHANNEL_CONTACTOR].fresh > 0 && s->snap.contactor_closed);
+
+	return s->v.allowed.mode == DRIVE_OFF || (s->v.allowed.mode == s->want.mode && s->v.allowed.power && closed);
+}
+
+static bool set_points_are_within(const struct step *s)
+{
+	const struct wish *a = &s->v.allowed;
+
+	return fabs(a->speed_rpm) <= s->limits->speed_rpm && fabs(a->drive_A) <= s->limits->drive_A &&
+	       a->brake_A >= 0 && a->brake_A <= s->limits->brake_A && a->speed_rpm * s->limits->expect_direction >= 0;
+}
+
+static bool brake_was_wanted(const struct step *s)
+{
+	return s->v.cause != CAUSE_NONE || node_is_safe(s) || s->v.allowed.brake_A <= 0 ||
+	       s->v.allowed.brake_A <= s->want.brake_A;
+}
+
+/* I8 */
+static bool not_a_number_is_nothing(const struct step *s)
+{
+	const struct wish *a = &s->v.allowed;
+	bool finite = isfinite(a->speed_rpm) && isfinite(a->drive_A) && isfinite(a->brake_A);
+	bool mode_is = a->mode == DRIVE_OFF || !isnan(a->mode == DRIVE_SPEED ? s->want.speed_rpm : s->want.drive_A);
+
+	return finite && mode_is &&
+	       (s->v.cause != CAUSE_NONE || node_is_safe(s) || !isnan(s->want.brake_A) || is_zero(a->brake_A));
+}
+
+/* I15, I24 */
+static bool outputs_rest_on_data(const struct step *s)
+{
+	return s->v.cause != CAUSE_NONE || is_off(&s->v.allowed) || (has_data(s) && slow_young(s));
+}
+
+static bool no_permit_with_an_interlock_open(const struct step *s)
+{
+	return (!s->v.allowed.power && s->v.allowed.mode == DRIVE_OFF) || interlocks_closed(s);
+}
+
+static bool a_load_is_measured(const struct step *s)
+{
+	bool loads = s->v.cause == CAUSE_NONE && !node_is_safe(s) &&
+		     (s->v.allowed.mode != DRIVE_OFF || s->v.allowed.brake_A > 0);
+
+	if (!loads)
+		return true;
+	return (!s->limits->expect_cell || fabs(s->snap.torque_Nm) <= s->limits->torque_Nm) &&
+	       (!s->limits->expect_pick || fabs(s->snap.speed_rpm) <= s->limits->speed_rpm);
+}
+
+/* I16 */
+static bool safe_was_seen(const struct step *s)
+{
+	if (s->before.phase != GUARD_STOP_HOLD || !s->v.stopped || s->v.missing)
+		return true;
+	if (!s->before.energised)
+		return !(s->limits->expect_lines & LINE_CONTACTOR) || !s->snap.contactor_closed ||
+		       s->snap.channel[CHANNEL_CONTACTOR].fresh == 0;
+	return has_data(s) && seen_off(s) && (!(s->limits->expect_lines & LINE_CONTACTOR) || seen_open(s)) &&
+	       (!s->before.loaded || seen_standing(s));
+}
+
+/* I17 */
+static bool held_against_what_turns(const struct step *s)
+{
+	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.stopped && s->before.energised;
+	/* a shaft that nothing loaded or drove may be turned by hand (test_guard) */
+	bool turns = (s->before.loaded || !seen_off(s)) && has_data(s) &&
+		     fabs(s->snap.speed_rpm) >= s->limits->standstill_rpm;
+
+	if (!released || (!turns && seen_off(s)))
+		return true;
+	return s->v.release == GUARD_HEAT || s->v.release == GUARD_HEAT_UNKNOWN || s->v.release == GUARD_NODE ||
+	       (s->v.release == GUARD_TOO_LONG && s->v.held_s >= GUARD_HOLD_MOST_S) ||
+	       (s->v.release == GUARD_IN_ORDER && !turns && seen_off(s));
+}
+
+static bool no_hold_is_endless(const struct step *s)
+{
+	return s->before.phase != GUARD_STOP_HOLD || s->v.held_s < GUARD_HOLD_MOST_S || s->v.stopped;
+}
+
+static bool heat_ends_a_long_hold(const struct step *s)
+{
+	bool hot = has_data(s) && slow_young(s) && s->snap.temp_degC[TEMP_BRAKE] > s->limits->brake_hot_degC;
+
+	return s->before.phase != GUARD_STOP_HOLD || s->v.held_s < s->limits->stop_hold_s || !hot || s->v.stopped;
+}
+
+/* I18 */
+static bool a_sudden_standstill_is_not_believed(const struct step *s)
+{
+	double since_s = mono_diff_s(s->snap.now, s->after.turned_at);
+	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.release == GUARD_IN_ORDER && s->before.loaded;
+	bool unseen = s->after.turned_rpm >= s->before.stop_rpm && s->after.turned_rpm > 3 * s->limits->standstill_rpm;
+	double least_s = s->before.drove && isfinite(s->snap.drive_rotor_rpm) ? 2 : s->limits->stop_hold_s;
+
+	return !released || !unseen || since_s >= fmin(least_s, s->limits->stop_hold_s) - 1e-9;
+}
+
+/* I19 */
+static bool at_the_shaft_nothing_goes_out(const struct step *s)
+{
+	return !s->limits->at_rest || is_off(&s->v.allowed);
+}
+
+/* I25 */
+static bool a_stop_is_never_undone(const struct step *s)
+{
+	bool asked = s->snap.operator_stop || s->snap.sequence_stop;
+
+	return (!asked || s->after.phase != GUARD_RUN) && (s->before.phase == GUARD_RUN || s->after.phase != GUARD_RUN);
+}
+
+const struct rule rules[] = {
+	{ "I1", "after a cause nothing drives", after_a_cause_nothing_drives },
+	{ "I1", "a node that has gone safe is not driven", a_node_gone_safe_is_not_driven },
+	{ "I2", "a stop holds no more than it may", hold_is_bounded },
+	{ "I2", "the brake stays at what it is held with", hold_stays },
+	{ "I2", "a shaft that turns is held", a_turning_shaft_is_held },
+	{ "I3", "the brake is kept until the shaft is seen to stand", released_standing_or_after_the_hold },
+	{ "I3", "a stop holds until it is over", a_stop_holds_until_released },
+	{ "I4", "a danger stops on its tick", danger_stops_at_once },
+	{ "I5", "a cause latches", a_cause_latches },
+	{ "I5", "a stopped guard lets nothing out", a_stopped_guard_is_off },
+	{ "I6", "what energises nothing is stopped by little", by_hand_little_stops },
+	{ "I7", "no power that was not wanted", power_was_wanted },
+	{ "I7", "no drive without power", drive_needs_power },
+	{ "I7", "set-points within their limits", set_points_are_within },
+	{ "I7", "no more brake than wanted", brake_was_wanted },
+	{ "I8", "not a number is nothing", not_a_number_is_nothing },
+	{ "I15", "no output on old or missing data", outputs_rest_on_data },
+	{ "I24", "no permit with an interlock open", no_permit_with_an_interlock_open },
+	{ "I8", "no load without torque and speed", a_load_is_measured },
+	{ "I16", "a stop is safe only by what was seen", safe_was_seen },
+	{ "I17", "what turns or may be driven is let go for a reason", held_against_what_turns },
+	{ "I17", "no hold is endless", no_hold_is_endless },
+	{ "I17", "a hot brake is let go after the longest hold", heat_ends_a_long_hold },
+	{ "I18", "a sudden standstill is not believed", a_sudden_standstill_is_not_believed },
+	{ "I19", "with a person at the shaft nothing goes out", at_the_shaft_nothing_goes_out },
+	{ "I25", "a stop that was asked for is never undone", a_stop_is_never_undone },
+};
+const size_t n_rules = sizeof rules / sizeof rules[0];
