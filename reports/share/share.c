@@ -1,0 +1,202 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/share/share.h"
+#include "reports/page/report_write.h"
+#include "reports/reduce/budget.h"
+
+#include <inttypes.h>
+#include <libpq-fe.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define SOURCES_SHOWN 60
+
+extern const char share_schema[];
+
+struct share {
+	PGconn *conn;
+};
+
+void share_close(struct share *s)
+{
+	if (s == NULL)
+		return;
+	PQfinish(s->conn);
+	free(s);
+}
+
+/* libpq's sentences end with a line feed and may have several lines. */
+static enum rc fail(PGconn *conn, const char *what, struct err *err)
+{
+	char why[300];
+
+	snprintf(why, sizeof why, "%s", PQerrorMessage(conn));
+	for (char *c = why; *c; c++)
+		if (*c == '\n')
+			*c = c[1] ? ' ' : '\0';
+	return err_set(err, RC_IO, 0, "%s: %s", what, why);
+}
+
+static void silent(void *ctx, const char *message)
+{
+	(void)ctx;
+	(void)message;
+}
+
+static enum rc make_schema(struct share *s, struct err *err)
+{
+	PGresult *r = PQexec(s->conn, share_schema);
+	bool made = PQresultStatus(r) == PGRES_COMMAND_OK;
+
+	PQclear(r);
+	if (made)
+		return RC_OK;
+	/* Who may only write rows uses what somebody else made. */
+	r = PQexec(s->conn, "SELECT report FROM bridle.run WHERE false");
+	bool there = PQresultStatus(r) == PGRES_TUPLES_OK;
+	PQclear(r);
+	return there ? RC_OK : fail(s->conn, "the tables cannot be made in this database", err);
+}
+
+enum rc share_open(const char *where, struct share **ret, struct err *err)
+{
+	const char *const keys[] = { "dbname", "connect_timeout", "client_encoding", "fallback_application_name",
+				     NULL };
+	const char *const values[] = { where, getenv("PGCONNECT_TIMEOUT") ? NULL : "10", "UTF8", "bridle", NULL };
+	struct share *s = calloc(1, sizeof *s);
+
+	if (s == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	s->conn = PQconnectdbParams(keys, values, 1);
+	enum rc rc = PQstatus(s->conn) == CONNECTION_OK ? RC_OK : fail(s->conn, "the database is away", err);
+	if (rc == RC_OK) {
+		PQsetNoticeProcessor(s->conn, silent, NULL);
+		rc = make_schema(s, err);
+	}
+	if (rc != RC_OK) {
+		share_close(s);
+		return rc;
+	}
+	*ret = s;
+	return RC_OK;
+}
+
+#define ID_ROOM 24
+struct key_text {
+	char seconds[40], id[ID_ROOM];
+};
+
+/* to_timestamp takes seconds; microseconds are kept. */
+static struct key_text key_text(const struct share_key *key)
+{
+	struct key_text ret;
+
+	snprintf(ret.seconds, sizeof ret.seconds, "%" PRId64 ".%06" PRId64, key->wall_ns / 1000000000,
+		 key->wall_ns % 1000000000 / 1000);
+	snprintf(ret.id, sizeof ret.id, "%" PRId64, key->id);
+	return ret;
+}
+
+static enum rc ask(struct share *s, const char *sql, int n, const char *const *values, int *ret_rows, struct err *err)
+{
+	PGresult *r = PQexecParams(s->conn, sql, n, NULL, values, NULL, NULL, 0);
+	ExecStatusType status = PQresultStatus(r);
+
+	*ret_rows = status == PGRES_TUPLES_OK ? PQntuples(r) : 0;
+	PQclear(r);
+	return status == PGRES_TUPLES_OK || status == PGRES_COMMAND_OK
+		       ? RC_OK
+		       : fail(s->conn, "the database did not take it", err);
+}
+
+enum rc share_has_run(struct share *s, const struct share_key *key, const char *digest, bool *ret, struct err *err)
+{
+	struct key_text k = key_text(key);
+	const char *const values[] = { key->rig, k.seconds, k.id, digest, BRIDLE_VERSION };
+	int rows = 0;
+	enum rc rc = ask(
+		s,
+		"SELECT 1 FROM bridle.run WHERE rig = $1 AND begun = to_timestamp($2::numeric) AND run = $3::bigint "
+		"AND digest = $4 AND program = $5",
+		5, values, &rows, err);
+
+	*ret = rows > 0;
+	return rc;
+}
+
+static json_t *sources_of(const struct curve *c, struct unc x)
+{
+	struct budget_row row[SOURCES_SHOWN];
+	size_t n = budget_of(c->ctx, x, row, SOURCES_SHOWN);
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < n; i++)
+		json_array_append_new(list, json_pack("{s:s, s:f}", "name", row[i].name, "u", row[i].u));
+	return list;
+}
+
+static void add_sources(const struct curve *c, json_t *points)
+{
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		json_t *o = json_object();
+		json_object_set_new(o, "torque_Nm", sources_of(c, p->torque_Nm));
+		json_object_set_new(o, "speed_rpm", sources_of(c, p->speed_rpm));
+		json_object_set_new(o, "input_power_W", sources_of(c, p->input_power_W));
+		if (p->efficiency_valid)
+			json_object_set_new(o, "efficiency", sources_of(c, p->efficiency));
+		json_object_set_new(json_array_get(points, i), "sources", o);
+	}
+}
+
+enum rc share_run(struct share *s, const struct report *report, struct err *err)
+{
+	const struct run_info *run = &report->run;
+	struct key_text k = key_text(&(struct share_key){ report->rig.name, run->wall_ns, run->id });
+	char calibration[ID_ROOM];
+	json_t *doc = report_to_json(report);
+
+	snprintf(calibration, sizeof calibration, "%" PRId64, run->calibration_id);
+	add_sources(report->curve, json_object_get(doc, "points"));
+	char *text = json_dumps(doc, JSON_COMPACT | JSON_REAL_PRECISION(17));
+	json_decref(doc);
+	if (text == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	const char *const values[] = { report->rig.name,
+				       k.seconds,
+				       k.id,
+				       report->actuator.name,
+				       run->plan,
+				       run->on_bench ? "true" : "false",
+				       run->ended ? run->outcome : "killed",
+				       report->digest,
+				       BRIDLE_VERSION,
+				       calibration,
+				       text };
+	int rows;
+	enum rc rc = ask(
+		s,
+		"INSERT INTO bridle.run VALUES ($1, to_timestamp($2::numeric), $3::bigint, $4, $5, $6::boolean, $7, "
+		"$8, $9, $10::bigint, $11::jsonb) ON CONFLICT (rig, begun, run) DO UPDATE SET actuator = "
+		"excluded.actuator, plan = excluded.plan, outcome = excluded.outcome, digest = excluded.digest, "
+		"program = excluded.program, calibration = excluded.calibration, report = excluded.report",
+		11, values, &rows, err);
+	free(text);
+	return rc;
+}
+
+enum rc share_record(struct share *s, const struct share_key *key, const char *kind, const char *json, bool *ret_new,
+		     struct err *err)
+{
+	struct key_text k = key_text(key);
+	const char *const values[] = { key->rig, k.seconds, k.id, kind, json };
+	int rows = 0;
+	enum rc rc =
+		ask(s,
+		    "INSERT INTO bridle.record VALUES ($1, to_timestamp($2::numeric), $3::bigint, $4, $5::jsonb) ON "
+		    "CONFLICT DO NOTHING RETURNING 1",
+		    5, values, &rows, err);
+
+	*ret_new = rows > 0;
+	return rc;
+}

@@ -1,0 +1,34 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Runs and records copied into a PostgreSQL database that many rigs share (schema.sql, docs/share.md). Every row is
+ * written in one statement with its key: what is interrupted goes on where it was, and nothing stands there twice. */
+#ifndef BRIDLE_REPORTS_SHARE_SHARE_H
+#define BRIDLE_REPORTS_SHARE_SHARE_H
+
+#include "reports/reduce/report.h"
+
+struct share;
+
+/* Connects as libpq reads where ("service=...", "host=... dbname=...", "postgresql://..."; empty: PGHOST and the like)
+ * and makes the schema where it is missing. A database that does not answer within 10 s is away, unless
+ * PGCONNECT_TIMEOUT says otherwise. *ret given to the caller. RC_IO */
+enum rc share_open(const char *where, struct share **ret, struct err *err) MUST_CHECK;
+void share_close(struct share *s); /* NULL is fine */
+
+/* Which run or record: the rig's name, its moment, its number. */
+struct share_key {
+	const char *rig;
+	int64_t wall_ns, id;
+};
+
+/* Does it stand there already, with the same digest and reduced by this version? RC_IO */
+enum rc share_has_run(struct share *s, const struct share_key *key, const char *digest, bool *ret,
+		      struct err *err) MUST_CHECK;
+
+/* Writes it, in the place of what stands there under that key. RC_IO, RC_NOMEM */
+enum rc share_run(struct share *s, const struct report *report, struct err *err) MUST_CHECK;
+
+/* A record is never changed: what stands there already stays. *ret_new: it did not. RC_IO */
+enum rc share_record(struct share *s, const struct share_key *key, const char *kind, const char *json, bool *ret_new,
+		     struct err *err) MUST_CHECK;
+
+#endif

@@ -1,0 +1,139 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""bridle share into a PostgreSQL server of the distribution that this test starts for itself, on a socket in a folder of its
+own: what stands there afterwards, a database that fails in the middle, one that is away."""
+import json
+import os
+import pathlib
+import pwd
+import shutil
+import subprocess
+import tempfile
+
+import harness
+
+HOME = pathlib.Path(tempfile.mkdtemp(prefix="bridle-share-"))
+BENCH = harness.Bench(seed=6)
+
+
+def server_folder():
+    folders = sorted(pathlib.Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[-3]))
+    if not folders:
+        raise harness.Skipped("no PostgreSQL server is installed")
+    return folders[-1].parent
+
+
+def as_owner(*args):
+    """The server does not run as root."""
+    if os.getuid() == 0:
+        args = ("runuser", "-u", "postgres", "--", *args)
+    done = subprocess.run([str(a) for a in args], capture_output=True, text=True, timeout=120, cwd="/")
+    assert done.returncode == 0, f"{args}: {done.stdout}{done.stderr}"
+
+
+def start_server():
+    if os.getuid() == 0:
+        user = pwd.getpwnam("postgres")
+        os.chown(HOME, user.pw_uid, user.pw_gid)
+    HOME.chmod(0o755)
+    as_owner(server_folder() / "initdb", "-D", HOME / "data", "-A", "trust", "-U", "keeper", "--no-sync")
+    as_owner(server_folder() / "pg_ctl", "-D", HOME / "data", "-w", "-l", HOME / "log", "-o",
+             f"-c listen_addresses='' -c unix_socket_directories={HOME} -c fsync=off", "start")
+
+
+def stop_server():
+    if (HOME / "data" / "postmaster.pid").exists():
+        as_owner(server_folder() / "pg_ctl", "-D", HOME / "data", "-m", "immediate", "stop")
+
+
+WHERE = f"host={HOME} user=keeper dbname=postgres"
+
+
+def sql(text):
+    done = subprocess.run(["psql", "-XAtq", "-v", "ON_ERROR_STOP=1", "-d", WHERE, "-c", text], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    return [line.split("|") for line in done.stdout.splitlines()]
+
+
+def share(status=0):
+    done = BENCH.run("share", WHERE, "--json")
+    assert done.status == status, done
+    return json.loads(done.out)
+
+
+def make_runs():
+    BENCH.start()
+    BENCH.must("hang", "--hands")
+    BENCH.must("map", "--actuator", "paddle-winder")
+    BENCH.must("ready", "gentle", "--hands", "--answers", "yes")
+    for _ in range(3):
+        BENCH.must("sweep", "gentle")
+    BENCH.stop()
+
+
+def a_database_that_fails_in_the_middle_is_gone_on_with():
+    start_server()
+    make_runs()
+    assert share() == {"runs": 3, "known": 0, "left_out": 0, "records": 2}
+    sql("DELETE FROM bridle.run")
+    sql("""CREATE FUNCTION fails() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN
+             IF (SELECT count(*) FROM bridle.run) >= 1 THEN RAISE EXCEPTION 'the disk is full'; END IF; RETURN NEW; END $$;
+           CREATE TRIGGER fails BEFORE INSERT ON bridle.run FOR EACH ROW EXECUTE FUNCTION fails()""")
+    said = share(3)
+    assert "the disk is full" in said["message"], said
+    assert sql("SELECT count(*) FROM bridle.run") == [["1"]]
+    sql("DROP TRIGGER fails ON bridle.run")
+    assert share() == {"runs": 2, "known": 1, "left_out": 0, "records": 0}
+    assert share() == {"runs": 0, "known": 3, "left_out": 0, "records": 0}
+    assert sql("SELECT count(*), count(DISTINCT run) FROM bridle.run") == [["3", "3"]]
+
+
+def every_number_of_the_report_stands_there():
+    report = BENCH.must("report", "--no-figures")
+    rows = sql(f"""SELECT step, direction, settled, "limit", "torque_Nm", "u_torque_Nm", "speed_rpm", efficiency FROM bridle.point
+                   WHERE run = {report['run']}""")
+    assert len(rows) == len(report["points"]) > 3
+    for row, p in zip(rows, report["points"]):
+        assert row[:4] == [str(p["step"]), p["direction"], "t" if p["settled"] else "f", p["limit"]], (row, p)
+        for text, key in zip(row[4:], ("torque_Nm", "u_torque_Nm", "speed_rpm", "efficiency")):
+            assert (text == "" and p[key] is None) or float(text) == p[key], (key, text, p[key])
+    verdicts = sql(f"SELECT claim, verdict FROM bridle.verdict WHERE run = {report['run']}")
+    assert verdicts == [[c["claim"], c["verdict"]] for c in report["claims"]] and verdicts
+    # the sources of a point sum up to its u
+    for row in sql("""SELECT sqrt(sum(s.u * s.u)), max(p."u_torque_Nm") FROM bridle.source s JOIN bridle.point p USING (rig, begun, run, step,
+                      direction) WHERE s.quantity = 'torque_Nm' AND NOT p.repeat AND p.direction = 'up' GROUP BY run, step"""):
+        assert abs(float(row[0]) / float(row[1]) - 1) < 1e-9, row
+    assert sql("SELECT class IS NOT NULL, \"max_Nm\" > 10 FROM bridle.calibration") == [["t", "t"]]
+    assert sql("SELECT ok FROM bridle.check_weight") == [["t"]]
+
+
+def names_cannot_say_anything_to_the_database():
+    BENCH.replace("rig.ini", "name = Heron Lock bench", "name = x'); DROP SCHEMA bridle CASCADE; --")
+    BENCH.start()
+    BENCH.must("sweep", "gentle", "--forced", "a test")
+    BENCH.stop()
+    assert share()["runs"] == 1
+    assert sql("SELECT count(*) FROM bridle.run WHERE rig LIKE 'x''); DROP%'") == [["1"]]
+
+
+def a_run_that_is_reduced_by_another_version_is_renewed():
+    sql("UPDATE bridle.run SET program = '0.0.1', report = '{}'")
+    assert share()["runs"] == 4
+    assert sql("SELECT count(*) FROM bridle.run WHERE report = '{}'") == [["0"]]
+
+
+def a_database_that_is_away_is_one_sentence():
+    stop_server()
+    said = share(3)
+    assert said["message"].startswith("the database is away: "), said
+    done = BENCH.run("share", "host=")
+    assert done.status == 3 and done.err.count("\n") <= 3, done
+
+
+try:
+    harness.main(a_database_that_fails_in_the_middle_is_gone_on_with, every_number_of_the_report_stands_there,
+                 names_cannot_say_anything_to_the_database, a_run_that_is_reduced_by_another_version_is_renewed,
+                 a_database_that_is_away_is_one_sentence)
+finally:
+    stop_server()
+    shutil.rmtree(HOME, ignore_errors=True)
