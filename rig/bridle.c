@@ -20,6 +20,7 @@ static const struct {
 	{ "ready", "checklist, stop rehearsal and forecast for a plan", cmd_ready },
 	{ "sweep", "run a plan's stepped loads", cmd_sweep },
 	{ "reduce", "hand-taken readings to curves", cmd_reduce },
+	{ "hold", "how long a torque can be held: heat, ratings", cmd_hold },
 	{ "report", "publish a run: page, table, figures", cmd_report },
 	{ "certificate", "publish a calibration of the torque cell", cmd_certificate },
 	{ "pack", "one archive of a run for others", cmd_pack },

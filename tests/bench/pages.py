@@ -28,6 +28,10 @@ SAID = {  # words that the commands of a page must have printed
     "how-to-publish": ["report.html", "certificate.html", "rpm   "],
 }
 
+# What an actuator can carry: pages that need no rig.
+PROMISED |= {"how-to-hold": [("model.json", 1000)]}
+SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"]}
+
 
 def blocks_of(text):
     """The sh blocks with the line that each begins in."""

@@ -1,0 +1,39 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What `hold` found, for its two ways onto paper. */
+#ifndef BRIDLE_COMMAND_HOLD_TELL_H
+#define BRIDLE_COMMAND_HOLD_TELL_H
+
+#include "calib/thermal/thermal_fit.h"
+
+#include <jansson.h>
+
+#define HOLD_TORQUES 24
+
+struct hold_point {
+	double torque_Nm;
+	struct thermal_answer time_s;
+	bool extrapolated; /* above the largest torque that was held */
+};
+struct hold_duty {
+	double time_s, share; /* share NaN: S2 */
+	struct thermal_answer torque_Nm;
+};
+struct hold_found {
+	struct thermal_fit fit;
+	const char *store; /* name of the one store, when there is one */
+	bool equilibrium, slope_known;
+	double slope_K_per_h, u_slope_K_per_h, equilibrium_K_per_h, window_s;
+	double limit_degC, ambient_degC; /* limit NaN: none given */
+	bool ambient_assumed, by_resistance, limit_reached;
+	double held_Nm, held_W, most_Nm, warmest_degC; /* NaN where not known */
+	struct thermal_answer time_s, steady_degC, continuous_Nm;
+	size_t n_points, n_duties;
+	struct hold_point point[HOLD_TORQUES];
+	struct hold_duty duty[8];
+	char unused[200];
+};
+
+json_t *hold_json(const struct hold_found *h);
+void hold_print(const struct hold_found *h);
+
+#endif

@@ -1,0 +1,88 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Worked examples with printed answers through the commands that tell what an actuator can carry, each with its source, and bad
+input to them. TAP on standard output."""
+import json
+import os
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+BRIDLE = os.environ["BRIDLE"]
+done = failed = 0
+home = pathlib.Path(tempfile.mkdtemp(prefix="bridle-carry-"))
+
+
+def bridle(*args, status=0):
+    run = subprocess.run([BRIDLE, *args, "--json"], capture_output=True, text=True, timeout=60, stdin=subprocess.DEVNULL)
+    assert run.returncode == status, f"{args}: status {run.returncode}, {run.stdout}{run.stderr}"
+    return json.loads(run.stdout)
+
+
+def table(text, name="t.csv"):
+    (home / name).write_text(text, encoding="utf-8")
+    return str(home / name)
+
+
+def near(found, expected, tolerance):
+    assert abs(found - expected) <= tolerance, f"found {found!r}, expected {expected!r}"
+
+
+def refused(words, *args):
+    message = bridle(*args, status=2)["message"]
+    assert words in message, message
+    assert len(message.split()) < 45, message
+
+
+def test(name, function, *args):
+    global done, failed
+    done += 1
+    try:
+        function(*args)
+        print(f"ok {done} - {name}")
+    except Exception as e:  # noqa: BLE001
+        failed += 1
+        print(f"not ok {done} - {name}\n# {type(e).__name__}: {e}")
+
+
+def heating_curves():
+    """Solved examples 4.1 to 4.3 of a chapter "Selection of Motor Power Rating", pp. 49-51, of an electric drives textbook
+    (read in a collection of solved examples that does not name the book): 30 K after 40 min and 45 K after 80 min: 57.71 min, 60 K;
+    20 K after 30 min and 30 K after 60 min: 43.28 min, 40 K; 54 and 67 degC after 1 h and 2 h at 30 degC: 82.36 degC, 1.63 h."""
+    for text, minutes, steady in (("0,0\n40,30\n80,45\n", 57.71, 60), ("0,0\n30,20\n60,30\n", 43.28, 40),
+                                  ("0,30\n60,54\n120,67\n", 97.86, 82.36)):
+        d = bridle("hold", "--from", table("time (min),winding (degC)\n" + text))
+        near(d["model"]["winding"]["tau_s"]["value"] / 60, minutes, 0.006)
+        near(d["steady_degC"]["value"], steady, 0.005)
+        assert d["model"]["winding"]["tau_s"]["u"] is None and not d["equilibrium"]
+
+
+def time_to_a_limit():
+    """E. F. Fuchs, M. A. S. Masoum, Power Conversion of Renewable Energy Systems, ch. 6: 3 h, 40 to 120 degC; 114 degC (95 % of the
+    final temperature) after 7.77 h. The readings are that curve's."""
+    rows = "".join(f"{h},{120 - 80 * 2.718281828459045 ** (-h / 3):.6f},40\n" for h in range(0, 12))
+    d = bridle("hold", "--from", table("time (h),case (degC),ambient (degC)\n" + rows), "--limit", "114 degC")
+    near(d["time_s"]["value"] / 3600, 7.77, 0.005)
+    near(d["model"]["case"]["tau_s"]["value"], 3 * 3600, 1)
+
+
+def holds_refuse():
+    refused("--from is missing", "hold")
+    refused("cannot be opened", "hold", "--from", str(home / "nothing.csv"))
+    refused('no column "time"', "hold", "--from", table("winding (degC)\n20\n"))
+    refused("no temperature", "hold", "--from", table("time (s),torque (N.m)\n0,1\n1,1\n"))
+    refused("expected rising times", "hold", "--from", table("time (s),case (degC)\n0,20\n9,21\n5,22\n7,23\n"))
+    refused("bends", "hold", "--from", table("time (s),case (degC)\n0,20\n10,22\n20,24\n30,26\n40,28\n"))
+    refused("0.5 K", "hold", "--from", table("time (s),case (degC)\n0,20\n10,20\n20,20\n30,20\n"))
+    refused("has no unit", "hold", "--from", table("time,case (degC)\n0,20\n10,25\n"))
+    refused("--cold-resistance", "hold", "--from", table("time (s),voltage (V),current (A)\n0,1,2\n10,1,2\n"))
+    refused("below the ambient", "hold", "--from", table("time (min),winding (degC)\n0,20\n40,50\n80,65\n"), "--limit", "10 degC")
+
+
+if __name__ == "__main__":
+    test("heating curves of a textbook", heating_curves)
+    test("time to a limit", time_to_a_limit)
+    test("what hold refuses", holds_refuse)
+    print(f"1..{done}")
+    sys.exit(1 if failed else 0)
