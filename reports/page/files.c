@@ -95,7 +95,7 @@ static void write_points(FILE *f, const struct curve *c)
 	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter "
 	      "efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature "
 	      "(degC),"
-	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note\n",
+	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note,cell temperature (degC)\n",
 	      f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
@@ -125,6 +125,7 @@ static void write_points(FILE *f, const struct curve *c)
 		number(f, p->end_s);
 		fprintf(f, ",%s,%s", p->outlier ? "yes" : "no", p->impossible ? "yes" : "no");
 		quoted(f, p->note[0] ? p->note : p->limit_note);
+		number(f, p->cell_degC);
 		fputc('\n', f);
 	}
 }

@@ -164,6 +164,10 @@ static double ambient(const struct curve_point *p)
 {
 	return p->ambient_degC;
 }
+static double cell_itself(const struct curve_point *p)
+{
+	return p->cell_degC;
+}
 static double winding(const struct curve_point *p)
 {
 	return p->winding_degC;
@@ -207,6 +211,7 @@ void page_conditions(FILE *f, const struct report *r)
 		r->rig.supply_V, r->rig.supply_limit_A);
 	range_item(f, "Voltage at the actuator", r->curve, volts, "V");
 	range_item(f, "Ambient temperature", r->curve, ambient, "°C");
+	range_item(f, "Temperature of the torque cell", r->curve, cell_itself, "°C");
 	range_item(f, "Winding temperature", r->curve, winding, "°C");
 	range_item(f, "Case temperature", r->curve, housing, "°C");
 	range_item(f, "Brake temperature", r->curve, brake, "°C");

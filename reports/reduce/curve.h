@@ -34,8 +34,8 @@ struct curve_point {
 	char limit_note[160]; /* what was seen that says so, with its figures; "" for LIMIT_NONE */
 	/* Where something was not measured the value is NaN and the number has no parts. */
 	struct unc torque_Nm, speed_rpm, shaft_power_W, voltage_V, current_A, input_power_W, efficiency;
-	double case_degC, winding_degC, brake_degC, ambient_degC, brake_A; /* indicated; NaN when unknown */
-	double rotor_rpm;                                                  /* drive's own, indicated; NaN */
+	double case_degC, winding_degC, brake_degC, ambient_degC, cell_degC, brake_A; /* indicated; NaN when unknown */
+	double rotor_rpm;                                                             /* drive's own, indicated; NaN */
 	double drive_A;                               /* drive's own torque-producing current, indicated; NaN */
 	double setpoint_Nm, setpoint_A, setpoint_rpm; /* wanted; NaN for what the plan did not set */
 	/* How well the mean would come again, k = 1: the standard error of the autocorrelated series. The true

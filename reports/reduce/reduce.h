@@ -40,8 +40,8 @@ struct reduction {
 	struct cellcal_unc cell;
 	uint32_t outside_drag, locked, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset,
 		amp_gain, amp_offset, cable, meter_ripple;
-	double cal_degC;    /* ambient temperature of the calibration; NaN unknown */
-	struct zero *zeros; /* one a tare window, in order of time */
+	double cal_degC, cal_cell_degC; /* ambient and the cell's own temperature at the calibration; NaN unknown */
+	struct zero *zeros;             /* one a tare window, in order of time */
 	size_t n_zeros;
 };
 

@@ -397,6 +397,7 @@ static enum rc make_point(struct hand *h, size_t row, int sign, struct curve_poi
 		.winding_degC = NAN,
 		.brake_degC = NAN,
 		.ambient_degC = NAN,
+		.cell_degC = NAN,
 		.brake_A = NAN,
 		.rotor_rpm = NAN,
 		.drive_A = NAN,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/reduce.h"
 
+#include "calib/cell/cell_warmth.h"
 #include "calib/number/units.h"
 #include "reports/reduce/zeros.h"
 
@@ -78,8 +79,9 @@ static struct unc with_drifts(const struct reduction *r, struct unc torque, cons
 			      const struct zero_here *z)
 {
 	const struct rig_profile *rig = &r->rig;
-	double ambient = reading->temp_degC[TEMP_AMBIENT], load = torque.value;
-	double since_zero_K = ambient - z->ambient_degC, since_cal_K = ambient - r->cal_degC;
+	double ambient = reading->temp_degC[TEMP_AMBIENT], cell = reading->temp_degC[TEMP_CELL], load = torque.value;
+	double since_zero_K = cell_warmed_K(z->cell_degC, z->ambient_degC, cell, ambient);
+	double since_cal_K = cell_warmed_K(r->cal_cell_degC, r->cal_degC, cell, ambient);
 	struct unc_ctx *ctx = r->ctx;
 
 	torque =
@@ -279,6 +281,7 @@ static void fill_indicated(const struct window_means *reading, struct curve_poin
 	p->case_degC = reading->temp_degC[TEMP_CASE];
 	p->winding_degC = reading->temp_degC[TEMP_WINDING];
 	p->ambient_degC = reading->temp_degC[TEMP_AMBIENT];
+	p->cell_degC = reading->temp_degC[TEMP_CELL];
 	p->brake_A = reading->brake_A;
 	p->rotor_rpm = reading->rotor_rpm;
 	p->drive_A = reading->drive_A;

@@ -149,6 +149,11 @@ static void kept_free(struct kept *k)
 	free(k->zeros);
 }
 
+static double number_or_nan(const json_t *value)
+{
+	return json_is_number(value) ? json_number_value(value) : NAN;
+}
+
 static enum rc read_calibration(struct logbook *lb, const struct run_info *info, struct reduction *r, struct err *err)
 {
 	char *kind = NULL, *json = NULL;
@@ -164,12 +169,11 @@ static enum rc read_calibration(struct logbook *lb, const struct run_info *info,
 			     (long long)info->calibration_id, kind);
 	if (rc == RC_OK)
 		rc = record_to_cellcal(json, &r->cal, err);
-	r->cal_degC = NAN;
+	r->cal_degC = r->cal_cell_degC = NAN;
 	if (rc == RC_OK) {
 		json_t *doc = json_loads(json, 0, NULL);
-		json_t *ambient = json_object_get(doc, "ambient_degC");
-		if (json_is_number(ambient))
-			r->cal_degC = json_number_value(ambient);
+		r->cal_degC = number_or_nan(json_object_get(doc, "ambient_degC"));
+		r->cal_cell_degC = number_or_nan(json_object_get(doc, "cell_degC"));
 		json_decref(doc);
 	}
 	free(kind);

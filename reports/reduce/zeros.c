@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/zeros.h"
 
+#include "calib/cell/cell_warmth.h"
 #include "calib/cell/turned_zero.h"
 #include "calib/number/units.h"
 
@@ -38,6 +39,7 @@ static struct zero *new_zero(struct reduction *r, const struct window_means *rea
 		.dof = reading->count.scatter_dof,
 		.n = (double)reading->count.n,
 		.ambient_degC = reading->temp_degC[TEMP_AMBIENT],
+		.cell_degC = reading->temp_degC[TEMP_CELL],
 		.noise = unc_source(r->ctx, name, DIST_NORMAL, reading->count.scatter_dof),
 	};
 	snprintf(name, sizeof name, "drag fading at zero reading %zu", r->n_zeros);
@@ -102,10 +104,15 @@ static void add_row(struct reduction *r, const struct window_means *row, size_t 
 	}
 }
 
+static double warmed_between_K(const struct zero *before, const struct zero *after)
+{
+	return sure(cell_warmed_K(before->cell_degC, before->ambient_degC, after->cell_degC, after->ambient_degC));
+}
+
 /* What noise, fading drag, temperature, creep and the cell's own return explain of the difference of two zeros, N·m. */
 static double u_moved_Nm(const struct reduction *r, const struct zero *before, const struct zero *after, double slope)
 {
-	double warmed_K = sure(after->ambient_degC - before->ambient_degC);
+	double warmed_K = warmed_between_K(before, after);
 	const double part[] = {
 		slope * before->u_count,
 		slope * after->u_count,
@@ -130,7 +137,7 @@ static double u_moved_Nm(const struct reduction *r, const struct zero *before, c
 static void judge_stretch(struct reduction *r, struct zero *before, const struct zero *after)
 {
 	char name[64];
-	double slope = cellcal_slope_Nm(&r->cal, 0), warmed_K = sure(after->ambient_degC - before->ambient_degC);
+	double slope = cellcal_slope_Nm(&r->cal, 0), warmed_K = warmed_between_K(before, after);
 
 	before->moved_Nm = slope * (after->count - before->count);
 	before->u_moved_Nm = u_moved_Nm(r, before, after, slope);
@@ -185,6 +192,7 @@ struct zero_here zeros_between(const struct zero *before, const struct zero *aft
 	return (struct zero_here){
 		.count = before->count + s * (after->count - before->count),
 		.ambient_degC = before->ambient_degC + s * (after->ambient_degC - before->ambient_degC),
+		.cell_degC = before->cell_degC + s * (after->cell_degC - before->cell_degC),
 		.share_after = s,
 		.before = before,
 		.after = after,

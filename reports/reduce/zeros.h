@@ -8,7 +8,7 @@
 
 struct zero {
 	int64_t run_id;
-	double at_s, count, u_count, dof, n, ambient_degC;
+	double at_s, count, u_count, dof, n, ambient_degC, cell_degC;
 	bool turned;      /* both ways; else at rest */
 	double u_unlike;  /* counts: the drag may differ between the two directions of a zero read both ways */
 	double u_fade;    /* counts: what the drag, fading between the two forward readings, may have done to it */
@@ -35,7 +35,7 @@ bool zeros_around(const struct reduction *r, int64_t run_id, double at_s, const 
  * reading may have been wrong from the start: a standard uncertainty of half their difference all along, so that two of
  * it hold both. */
 struct zero_here {
-	double count, ambient_degC, share_after, drift_u;
+	double count, ambient_degC, cell_degC, share_after, drift_u;
 	const struct zero *before, *after;
 };
 struct zero_here zeros_between(const struct zero *before, const struct zero *after, double at_s);

@@ -23,6 +23,7 @@ struct node_side_config {
 	int baud, brake_mA, cell_bits, cell_sps;
 	bool pick_single;
 	bool no_meter;             /* an instrument of its own has it */
+	bool cell_temp;            /* the fourth temperature is the cell's, not the ambient one */
 	double clock_ppm, clock_s; /* true error of its clock; its reading at the start */
 };
 
@@ -36,7 +37,7 @@ struct node_side_senses {
 	int32_t cell_count;
 	uint8_t cell_conversion;
 	double brake_A, meter_V, meter_A, meter_ripple_W, rotor_rpm, drive_A;
-	double temp_degC[4]; /* brake, case, winding, ambient */
+	double temp_degC[4]; /* brake, case, winding, ambient or cell */
 };
 
 /* What the node's outputs do. */

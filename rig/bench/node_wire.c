@@ -230,10 +230,10 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 
 static void put_info(struct node_side *n, const char *channel, struct tether_writer *w)
 {
-	static const char *const plain[][2] = {
+	const char *const plain[][2] = {
 		{ "meter", "ok product" },
 		{ "drive", "ok speed current" },
-		{ "temp", "ok brake case winding ambient" },
+		{ "temp", n->config.cell_temp ? "ok brake case winding cell" : "ok brake case winding ambient" },
 		{ "lines", "ok estop guard contactor" },
 	};
 

@@ -78,7 +78,7 @@ struct physics {
 		double noise_V, noise_A;
 	} meter;
 	struct {
-		double clock_s, temp_error_K;
+		double clock_s, temp_error_K, cell_sensor;
 	} node;
 };
 

@@ -231,6 +231,8 @@ const struct physics_key physics_keys[] = {
 	{ "node", "clock", "s", AT(node.clock_s), "0 s", 0, 4294, "reading of the node's clock when the node starts" },
 	{ "node", "temperature_error", "K", AT(node.temp_error_K), "0.5 K", 0, 50,
 	  "of each temperature sensor, standard deviation" },
+	{ "node", "cell_sensor", "1", AT(node.cell_sensor), "0", 0, 1,
+	  "1: a temperature sensor on the torque cell, in the place of the ambient one; 0: none" },
 };
 
 const size_t physics_keys_n = sizeof physics_keys / sizeof physics_keys[0];

@@ -13,7 +13,7 @@ static double normal(uint64_t seed, const char *name)
 
 void true_rig_draw(uint64_t seed, const struct stated *stated, const struct physics *physics, struct true_rig *t)
 {
-	static const char *const place[] = { "temp.brake", "temp.case", "temp.winding", "temp.ambient" };
+	static const char *const place[] = { "temp.brake", "temp.case", "temp.winding", "temp.ambient", "temp.cell" };
 
 	memset(t, 0, sizeof *t);
 	t->gravity_m_per_s2 = stated_gravity(seed, stated, physics->room.anomaly_m_per_s2);
@@ -35,7 +35,7 @@ void true_rig_draw(uint64_t seed, const struct stated *stated, const struct phys
 	t->n_pieces = stated->n;
 	for (size_t i = 0; i < t->n_pieces; i++)
 		t->mass_kg[i] = stated_mass_kg(seed, stated, i, &t->density_kg_per_m3[i]);
-	for (int i = 0; i < 4; i++)
+	for (int i = 0; i < 5; i++)
 		t->temp_error_K[i] = physics->node.temp_error_K * normal(seed, place[i]);
 }
 

@@ -30,7 +30,7 @@ struct true_rig {
 	double drag_ratio; /* backwards over forwards */
 	size_t n_pieces;
 	double mass_kg[STATED_PIECES], density_kg_per_m3[STATED_PIECES]; /* true mass, not conventional */
-	double temp_error_K[4];                                          /* brake, case, winding, ambient */
+	double temp_error_K[5];                                          /* brake, case, winding, ambient, cell */
 };
 
 void true_rig_draw(uint64_t seed, const struct stated *stated, const struct physics *physics, struct true_rig *ret);

@@ -34,8 +34,8 @@ static void sense_lines(const struct world *w, struct node_side_senses *s)
 
 static void sense_all(struct world *w, struct node_side_senses *s)
 {
-	const double temp[4] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
-				 w->room_degC };
+	const double temp[5] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
+				 w->room_degC, w->room_degC + w->cell.warm_K };
 
 	sense_lines(w, s);
 	s->cell_count = w->cell.count;
@@ -45,8 +45,10 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 		meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
 	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
 	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
-	for (int i = 0; i < 4; i++)
-		s->temp_degC[i] = temp[i] + w->truth.temp_error_K[i];
+	for (int i = 0; i < 4; i++) {
+		int place = i == 3 && w->node.config.cell_temp ? 4 : i;
+		s->temp_degC[i] = temp[place] + w->truth.temp_error_K[place];
+	}
 }
 
 static double room_degC(const struct world *w)
@@ -425,6 +427,7 @@ static void set_up_node(struct world *w)
 		.clock_ppm = w->truth.node_clock_ppm,
 		.clock_s = w->config.physics.node.clock_s,
 		.pick_single = w->config.physics.pickup.single > 0.5,
+		.cell_temp = w->config.physics.node.cell_sensor > 0.5,
 	};
 
 	for (size_t i = 0; i < rig->n_instruments; i++) {

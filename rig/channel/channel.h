@@ -10,7 +10,7 @@
 
 #include <stdint.h>
 
-enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_COUNT };
+enum temp_place { TEMP_BRAKE, TEMP_CASE, TEMP_WINDING, TEMP_AMBIENT, TEMP_CELL, TEMP_COUNT };
 
 enum channel_id {
 	CHANNEL_CELL,

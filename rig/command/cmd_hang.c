@@ -77,6 +77,7 @@ enum rc hang_store(struct logbook *lb, int64_t run_id, int64_t wall_ns, struct h
 	free(json);
 	/* the cell's gain moves with temperature: later runs ask at which it was calibrated */
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
+	json_object_set_new(doc, "cell_degC", cli_real(r->cell_degC));
 	/* a check weight on the same arm does not see the arm's error */
 	if (r->arm_m > 0) {
 		json_object_set_new(doc, "arm_m", cli_real(r->arm_m));

@@ -24,6 +24,7 @@ static const struct {
 	[PROBE_TEMP_CASE] = { "temperature, case", "°C", "case_degC", 1 },
 	[PROBE_TEMP_WINDING] = { "temperature, winding", "°C", "winding_degC", 1 },
 	[PROBE_TEMP_AMBIENT] = { "temperature, ambient", "°C", "ambient_degC", 1 },
+	[PROBE_TEMP_CELL] = { "temperature, cell", "°C", "cell_degC", 1 },
 };
 
 /* Rates seen over the watch, 1/s. */

@@ -99,7 +99,7 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o)
 	struct hang_place place;
 	struct rig_profile rig;
 	struct hang_table table = { 0 };
-	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN };
+	struct hang_result r = { .dry_run = o->dry_run, .ambient_degC = NAN, .cell_degC = NAN };
 	struct cellcal_point *points = NULL;
 	bool known = false, bench = false;
 	int status = 0;

@@ -57,15 +57,22 @@ size_t hang_gather(const struct hanging *h, size_t upto, struct cellcal_reading 
 	return n;
 }
 
-static double mean_ambient_degC(const struct hanging *h)
+/* Mean ambient and cell temperature of all readings. */
+static void mean_temperatures(const struct hanging *h, double *ret_ambient_degC, double *ret_cell_degC)
 {
-	struct stats_run run;
+	struct stats_run ambient, cell;
 
-	stats_run_begin(&run);
-	for (size_t i = 0; i < h->book.n; i++)
-		if (h->book.taken[i].there && isfinite(h->book.taken[i].ambient_degC))
-			stats_run_add(&run, h->book.taken[i].ambient_degC);
-	return run.n ? stats_run_result(&run).mean : NAN;
+	stats_run_begin(&ambient);
+	stats_run_begin(&cell);
+	for (size_t i = 0; i < h->book.n; i++) {
+		const struct hang_taken *t = &h->book.taken[i];
+		if (t->there && isfinite(t->ambient_degC))
+			stats_run_add(&ambient, t->ambient_degC);
+		if (t->there && isfinite(t->cell_degC))
+			stats_run_add(&cell, t->cell_degC);
+	}
+	*ret_ambient_degC = ambient.n ? stats_run_result(&ambient).mean : NAN;
+	*ret_cell_degC = cell.n ? stats_run_result(&cell).mean : NAN;
 }
 
 static enum rc judge(struct hanging *h, const struct cellcal_input *in, struct hang_gate *ret, struct err *err)
@@ -107,7 +114,7 @@ static enum rc evaluate(struct hanging *h, struct hang_result *r, struct cellcal
 		rc = hang_evaluate(&in, r, err);
 	if (rc == RC_OK)
 		rc = judge(h, &in, &r->gate, err);
-	r->ambient_degC = mean_ambient_degC(h);
+	mean_temperatures(h, &r->ambient_degC, &r->cell_degC);
 	r->arm_m = h->place.arm_m.value;
 	r->gravity_m_per_s2 = h->place.gravity_m_per_s2.value;
 	return rc;

@@ -230,7 +230,8 @@ static enum rc read_item(struct hanging *h, size_t i, struct err *err)
 	h->book.taken[i] = (struct hang_taken){ .there = true,
 						.indication = mean.mean,
 						.u = isfinite(mean.u_mean) ? mean.u_mean : 0,
-						.ambient_degC = r.temp_degC[TEMP_AMBIENT] };
+						.ambient_degC = r.temp_degC[TEMP_AMBIENT],
+						.cell_degC = r.temp_degC[TEMP_CELL] };
 	if (item->load == 0 && !preload && !isfinite(h->quiet_sd))
 		h->quiet_sd = fmax(mean.sd, 1);
 	if (!preload)

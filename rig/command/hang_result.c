@@ -249,6 +249,7 @@ json_t *hang_result_json(const struct hang_result *r)
 	json_object_set_new(doc, "from_Nm", cli_real(cal->min_Nm));
 	json_object_set_new(doc, "to_Nm", cli_real(cal->max_Nm));
 	json_object_set_new(doc, "ambient_degC", cli_real(r->ambient_degC));
+	json_object_set_new(doc, "cell_degC", cli_real(r->cell_degC));
 	bool usable = r->gate.found.usable;
 	json_object_set_new(doc, "readings", usable ? readings_json(cal) : json_null());
 	json_object_set_new(doc, "class", usable ? cli_real(cal->class_value) : json_null());

@@ -19,7 +19,7 @@ struct hang_result {
 	const char *unit;          /* of the indication: "count", or what stands in a CSV's heading ("" = none) */
 	int64_t run_id, record_id; /* 0 = not stored */
 	bool dry_run;
-	double ambient_degC;            /* of the guided series; NaN unknown */
+	double ambient_degC, cell_degC; /* of the guided series; NaN unknown */
 	double arm_m, gravity_m_per_s2; /* that the torques come from; 0 when a table gave torques */
 };
 

@@ -46,12 +46,14 @@ enum rc hang_keep_reading(struct hanging *h, size_t i, struct err *err)
 {
 	const struct hang_item *item = &h->book.item[i];
 	const struct hang_taken *t = &h->book.taken[i];
-	char text[200], ambient[40] = "";
+	char text[240], ambient[40] = "", cell[40] = "";
 
 	if (isfinite(t->ambient_degC))
 		snprintf(ambient, sizeof ambient, " ambient %.17g degC", t->ambient_degC);
-	snprintf(text, sizeof text, "item %zu series %d load %zu count %.17g u %.17g%s", i + 1, item->series,
-		 item->load, t->indication, t->u, ambient);
+	if (isfinite(t->cell_degC))
+		snprintf(cell, sizeof cell, " cell %.17g degC", t->cell_degC);
+	snprintf(text, sizeof text, "item %zu series %d load %zu count %.17g u %.17g%s%s", i + 1, item->series,
+		 item->load, t->indication, t->u, ambient, cell);
 	return event(h, "reading", text, err);
 }
 
@@ -83,7 +85,7 @@ static bool number_after(const char *text, const char *word, double *ret)
 
 static void replay_reading(struct replay *r, const char *text, bool there)
 {
-	struct hang_taken t = { .there = there, .ambient_degC = NAN };
+	struct hang_taken t = { .there = there, .ambient_degC = NAN, .cell_degC = NAN };
 	double item = 0;
 
 	if (!number_after(text, "item", &item) || !(item >= 1 && item <= (double)r->book->n) ||
@@ -93,6 +95,8 @@ static void replay_reading(struct replay *r, const char *text, bool there)
 	}
 	if (!there || !number_after(text, "ambient", &t.ambient_degC))
 		t.ambient_degC = NAN;
+	if (!there || !number_after(text, "cell", &t.cell_degC))
+		t.cell_degC = NAN;
 	r->book->taken[(size_t)item - 1] = t;
 }
 

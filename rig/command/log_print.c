@@ -471,7 +471,9 @@ static bool put_sample(void *ctx, const struct sample *s)
 	fprintf(to, ",%u,%u,", s->lines, s->phase);
 	if (s->step >= 0) /* counted from 1, as everywhere that is read */
 		fprintf(to, "%ld", (long)s->step + 1);
-	fprintf(to, ",%.9f,%lu\n", s_from_ns(s->late_ns), (unsigned long)s->repeats);
+	fprintf(to, ",%.9f,%lu", s_from_ns(s->late_ns), (unsigned long)s->repeats);
+	put_real(to, s->temp_degC[TEMP_CELL]);
+	fputc('\n', to);
 	return !ferror(to);
 }
 
@@ -482,7 +484,7 @@ enum rc log_export_csv(struct logbook *lb, const struct run_info *run, FILE *to,
 	fputs("time (s),node time (us),sample,cell count,conversions,pulses,edge time (s),torque (N m),speed (rpm),"
 	      "brake set (A),brake (A),voltage (V),current (A),drive mode,drive set,drive flags,rotor speed (rpm),"
 	      "drive current (A),brake temperature (degC),case temperature (degC),winding temperature (degC),"
-	      "ambient temperature (degC),lines,phase,step,late (s),repeats\n",
+	      "ambient temperature (degC),lines,phase,step,late (s),repeats,cell temperature (degC)\n",
 	      to);
 	return logbook_each_sample(lb, run->id, INT64_MIN, INT64_MAX, put_sample, &csv, err);
 }

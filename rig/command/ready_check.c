@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_check.h"
 
+#include "calib/cell/cell_warmth.h"
 #include "calib/cell/check_mass.h"
 #include "command/hang_loads.h"
 
@@ -20,11 +21,11 @@ struct check {
 	const char *further; /* a piece that goes on top and comes off before the reading; NULL: there is none */
 	struct cellcal_point *points; /* of the calibration */
 	size_t n_points;
-	double cal_ambient_degC; /* NaN unknown */
+	double cal_ambient_degC, cal_cell_degC; /* NaN unknown */
 	bool same_arm;
 	/* the readings, signed counts */
 	struct stats_mean zero[2], load;
-	double ambient_degC;
+	double ambient_degC, cell_degC;
 	struct check_mass result;
 	json_t *json;
 };
@@ -113,6 +114,7 @@ static enum rc read_calibration(struct check *c, struct err *err)
 	json_t *doc = json_loads(json, 0, NULL);
 	take_points(c, json_object_get(doc, "points"));
 	c->cal_ambient_degC = real_of(doc, "ambient_degC");
+	c->cal_cell_degC = real_of(doc, "cell_degC");
 	c->same_arm = is_same(real_of(doc, "arm_m"), place.arm_m.value) &&
 		      is_same(real_of(doc, "gravity_m_per_s2"), place.gravity_m_per_s2.value);
 	json_decref(doc);
@@ -140,6 +142,7 @@ static enum rc read_still(struct check *c, bool preload, bool tare, struct stats
 	enum rc rc = live_run(c->live, &sequence, err);
 	*ret = stats_run_result(&r.raw);
 	c->ambient_degC = r.temp_degC[TEMP_AMBIENT];
+	c->cell_degC = r.temp_degC[TEMP_CELL];
 	return rc;
 }
 
@@ -222,7 +225,7 @@ static enum rc read_all(struct check *c, struct err *err)
 static double u_temperature_Nm(const struct check *c)
 {
 	const struct quantity *gain = &c->s->rig.gain_drift_per_K;
-	double change_K = c->ambient_degC - c->cal_ambient_degC;
+	double change_K = cell_warmed_K(c->cal_cell_degC, c->cal_ambient_degC, c->cell_degC, c->ambient_degC);
 
 	return isfinite(change_K) ? hypot(gain->value, gain->u) * fabs(change_K) * c->loads.load[1].torque_Nm : 0;
 }
@@ -284,6 +287,7 @@ static void make_json(struct check *c)
 	json_object_set_new(o, "zero_count", cli_real(c->zero[0].mean));
 	json_object_set_new(o, "sensitivity_count_per_Nm", cli_real(r->sensitivity));
 	json_object_set_new(o, "ambient_degC", cli_real(c->ambient_degC));
+	json_object_set_new(o, "cell_degC", cli_real(c->cell_degC));
 	json_object_set_new(o, "ok", json_boolean(r->holds));
 }
 

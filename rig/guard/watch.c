@@ -54,7 +54,8 @@ static int oldest_slow(const struct guard_limits *limits, const struct snapshot 
 					CHANNEL_TEMP + TEMP_BRAKE,
 					CHANNEL_TEMP + TEMP_CASE,
 					CHANNEL_TEMP + TEMP_WINDING,
-					CHANNEL_TEMP + TEMP_AMBIENT };
+					CHANNEL_TEMP + TEMP_AMBIENT,
+					CHANNEL_TEMP + TEMP_CELL };
 
 	for (size_t i = 0; i < sizeof slow; i++)
 		if ((i == 0 || is_told(snap, slow[i])) && !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))

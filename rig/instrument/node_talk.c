@@ -268,7 +268,7 @@ static enum rc info_numbers(struct node *node, const char *channel, const char *
 
 static bool take_word(struct node *node, const char *channel, const char *word, int at)
 {
-	static const char *const places[TEMP_COUNT] = { "brake", "case", "winding", "ambient" };
+	static const char *const places[TEMP_COUNT] = { "brake", "case", "winding", "ambient", "cell" };
 	struct node_caps *c = &node->caps;
 
 	if (strcmp(channel, "pick") == 0) {

@@ -217,7 +217,7 @@ static void bind_sample(sqlite3_stmt *st, const struct sample *s)
 	sqlite3_bind_int(st, c++, s->drive_flags);
 	bind_real(st, c++, s->drive_rotor_rpm);
 	bind_real(st, c++, s->drive_A);
-	for (int i = 0; i < 4; i++)
+	for (int i = 0; i < TEMP_COUNT; i++)
 		bind_real(st, c++, s->temp_degC[i]);
 	sqlite3_bind_int(st, c++, s->lines);
 	sqlite3_bind_int(st, c++, s->phase);
@@ -249,18 +249,21 @@ static enum rc insert_sample(struct logbook *lb, const struct sample *sample, st
 static enum rc insert_samples(struct logbook *lb, int64_t run_id, const struct sample *samples, size_t n,
 			      struct err *err)
 {
-	/* ?15 is ripple_W, ?29 repeats: bound and not used where there is no column. */
-#define VALUES_TO_28(ripple) \
+	/* ?15 is ripple_W, ?25 the cell's temperature, ?30 repeats: bound and not used where there is no column. */
+#define INSERT_WITH(ripple, cell, repeats) \
+	"INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH(ripple, cell, repeats) ", digest) "
+#define VALUES_TO_29(ripple, cell) \
 	"VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, " ripple \
-	"?16, ?17, ?18, ?19, ?20, ?21, ?22, " \
-	"?23, ?24, ?25, ?26, ?27, ?28, "
+	"?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24, " cell "?26, ?27, ?28, ?29, "
 	static const char new[] =
-		"INSERT INTO sample (key, " SAMPLE_COLUMNS ", digest) " VALUES_TO_28("?15, ") "?29, ?30)";
-	static const char of_2[] = "INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH(
-		"ripple_W, ", "") ", digest) " VALUES_TO_28("?15, ") "?30)";
-	static const char of_1[] =
-		"INSERT INTO sample (key, " SAMPLE_COLUMNS_WITH("", "") ", digest) " VALUES_TO_28("") "?30)";
-	const char *sql = lb->has & SAMPLE_HAS_REPEATS ? new : lb->has &SAMPLE_HAS_RIPPLE ? of_2 : of_1;
+		INSERT_WITH("ripple_W, ", "temp_cell_degC, ", ", repeats") VALUES_TO_29("?15, ", "?25, ") "?30, ?31)";
+	static const char of_3[] = INSERT_WITH("ripple_W, ", "", ", repeats") VALUES_TO_29("?15, ", "") "?30, ?31)";
+	static const char of_2[] = INSERT_WITH("ripple_W, ", "", "") VALUES_TO_29("?15, ", "") "?31)";
+	static const char of_1[] = INSERT_WITH("", "", "") VALUES_TO_29("", "") "?31)";
+	const char *sql = lb->has & SAMPLE_HAS_CELL_TEMP ? new
+			  : lb->has &SAMPLE_HAS_REPEATS  ? of_3
+			  : lb->has &SAMPLE_HAS_RIPPLE   ? of_2
+							 : of_1;
 	enum rc rc = turn_to(lb, run_id, err);
 
 	if (rc == RC_OK)

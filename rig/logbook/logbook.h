@@ -8,6 +8,7 @@
 #define BRIDLE_LOGBOOK_LOGBOOK_H
 
 #include "calib/number/err.h"
+#include "channel/channel.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -51,7 +52,7 @@ struct sample {
 	double ripple_W;  /* mean of v i less the product of both means; NaN: the node does not tell */
 	double drive_set; /* rpm of the output or A by drive_mode */
 	double drive_rotor_rpm, drive_A;
-	double temp_degC[4];
+	double temp_degC[TEMP_COUNT];
 	uint16_t drive_mode, drive_flags;
 	uint32_t repeats; /* bit enum channel_id: this row only repeats that channel's value; 0 of all in files before
 			     schema 3 */

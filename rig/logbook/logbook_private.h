@@ -9,9 +9,9 @@
 
 #include <sqlite3.h>
 
-/* 2: sample.ripple_W. 3: sample.repeats. A file keeps the schema that it was made with, also when it is written to:
+/* 2: sample.ripple_W. 3: sample.repeats. 4: sample.temp_cell_degC. A file keeps the schema that it was made with, also when it is written to:
  * what it has no column for reads as NULL or 0 and is not fed to the digests (docs/logbook.md). */
-#define LOGBOOK_SCHEMA 3
+#define LOGBOOK_SCHEMA 4
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
 #define LOGBOOK_EXTRACT 0x62726478     /* "brdx": one run by itself (extract.h) */
 
@@ -54,19 +54,25 @@ void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed unti
 double column_real(sqlite3_stmt *st, int column);               /* NULL is NaN */
 
 /* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
-#define SAMPLE_HAS_RIPPLE 1u  /* from schema 2 on */
-#define SAMPLE_HAS_REPEATS 2u /* from schema 3 on */
-#define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ", ", repeats")
-#define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", ", 0 AS repeats")         /* to read a file of schema 2 */
-#define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", ", 0 AS repeats") /* and of schema 1 */
+#define SAMPLE_HAS_RIPPLE 1u    /* from schema 2 on */
+#define SAMPLE_HAS_REPEATS 2u   /* from schema 3 on */
+#define SAMPLE_HAS_CELL_TEMP 4u /* from schema 4 on */
+#define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ", "temp_cell_degC, ", ", repeats")
+/* To read a file of schema 3, 2, 1. */
+#define SAMPLE_COLUMNS_3 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL AS temp_cell_degC, ", ", repeats")
+#define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
+#define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
 #define SAMPLE_COLUMNS_OF(has) \
-	((has)&SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS : (has)&SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_2 : SAMPLE_COLUMNS_1)
-#define SAMPLE_COLUMNS_WITH(ripple, repeats) \
+	((has)&SAMPLE_HAS_CELL_TEMP ? SAMPLE_COLUMNS \
+	 : (has)&SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS_3 \
+	 : (has)&SAMPLE_HAS_RIPPLE  ? SAMPLE_COLUMNS_2 \
+				    : SAMPLE_COLUMNS_1)
+#define SAMPLE_COLUMNS_WITH(ripple, cell, repeats) \
 	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, " \
 	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, " \
-	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, lines, " \
-	"phase, step, late_ns" repeats
-#define SAMPLE_COLUMN_COUNT 28
+	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, " cell \
+	"lines, phase, step, late_ns" repeats
+#define SAMPLE_COLUMN_COUNT 29
 void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
 
 #define POINT_COLUMNS \

@@ -29,8 +29,10 @@ void sample_digest(const struct chain *before, const struct sample *s, unsigned 
 	chain_int(&h, s->drive_flags);
 	chain_real(&h, s->drive_rotor_rpm);
 	chain_real(&h, s->drive_A);
-	for (int i = 0; i < 4; i++)
+	for (int i = 0; i < TEMP_CELL; i++)
 		chain_real(&h, s->temp_degC[i]);
+	if (has & SAMPLE_HAS_CELL_TEMP)
+		chain_real(&h, s->temp_degC[TEMP_CELL]);
 	chain_int(&h, s->lines);
 	chain_int(&h, s->phase);
 	chain_int(&h, s->step);
@@ -61,7 +63,7 @@ void sample_from_row(sqlite3_stmt *st, int c, struct sample *ret)
 	ret->drive_flags = (uint16_t)sqlite3_column_int(st, c++);
 	ret->drive_rotor_rpm = column_real(st, c++);
 	ret->drive_A = column_real(st, c++);
-	for (int i = 0; i < 4; i++)
+	for (int i = 0; i < TEMP_COUNT; i++)
 		ret->temp_degC[i] = column_real(st, c++);
 	ret->lines = (uint16_t)sqlite3_column_int(st, c++);
 	ret->phase = (uint16_t)sqlite3_column_int(st, c++);

@@ -22,7 +22,7 @@ static const char sample_sql[] =
 	"pulses INTEGER NOT NULL, edge_time_s REAL, torque_Nm REAL, speed_rpm REAL, brake_set_A REAL, brake_A REAL, "
 	"voltage_V REAL, current_A REAL, %sdrive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
 	"drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
-	"temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
+	"temp_ambient_degC REAL, %slines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
 	"late_ns INTEGER NOT NULL, %sdigest INTEGER NOT NULL) STRICT;"
 	"CREATE VIEW samples AS SELECT key >> 32 AS run_id, key & 4294967295 AS no, %s FROM sample;";
 
@@ -67,13 +67,15 @@ static const char *const schema_sql[] = {
 
 static int make_samples(sqlite3 *db, unsigned has)
 {
-	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 60];
+	char sql[sizeof sample_sql + sizeof SAMPLE_COLUMNS + 100];
 
 	/* What is made afresh reads as what it has: no column of a later schema. */
-	const char *columns = has & SAMPLE_HAS_REPEATS  ? SAMPLE_COLUMNS
-			      : has & SAMPLE_HAS_RIPPLE ? SAMPLE_COLUMNS_WITH("ripple_W, ", "")
-							: SAMPLE_COLUMNS_WITH("", "");
+	const char *columns = has & SAMPLE_HAS_CELL_TEMP ? SAMPLE_COLUMNS
+			      : has & SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS_WITH("ripple_W, ", "", ", repeats")
+			      : has & SAMPLE_HAS_RIPPLE  ? SAMPLE_COLUMNS_WITH("ripple_W, ", "", "")
+							 : SAMPLE_COLUMNS_WITH("", "", "");
 	snprintf(sql, sizeof sql, sample_sql, has & SAMPLE_HAS_RIPPLE ? "ripple_W REAL, " : "",
+		 has & SAMPLE_HAS_CELL_TEMP ? "temp_cell_degC REAL, " : "",
 		 has & SAMPLE_HAS_REPEATS ? "repeats INTEGER NOT NULL, " : "", columns);
 	return sqlite3_exec(db, sql, NULL, NULL, NULL);
 }
@@ -122,11 +124,11 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 		return rc;
 	rc = is_empty(lb, &objects, err);
 	if (rc == RC_OK && objects == 0) {
-		rc = make_schema(lb->db, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS) == SQLITE_OK
+		rc = make_schema(lb->db, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS | SAMPLE_HAS_CELL_TEMP) == SQLITE_OK
 			     ? RC_OK
 			     : db_fail(lb, err, "make");
 		if (rc == RC_OK)
-			rc = db_exec(lb, "PRAGMA user_version = 3; PRAGMA application_id = 0x62726431", "make", err);
+			rc = db_exec(lb, "PRAGMA user_version = 4; PRAGMA application_id = 0x62726431", "make", err);
 	}
 	if (rc == RC_OK)
 		return db_exec(lb, "COMMIT", "make", err);
@@ -137,14 +139,25 @@ enum rc schema_create(struct logbook *lb, struct err *err)
 /* By the columns and not by the version: the ripple came before its number. */
 static enum rc find_columns(struct logbook *lb, struct err *err)
 {
-	int64_t ripple = 0, repeats = 0;
-	enum rc rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'ripple_W'", &ripple,
-				err);
+	static const struct {
+		const char *name;
+		unsigned has;
+	} columns[] = {
+		{ "ripple_W", SAMPLE_HAS_RIPPLE },
+		{ "repeats", SAMPLE_HAS_REPEATS },
+		{ "temp_cell_degC", SAMPLE_HAS_CELL_TEMP },
+	};
+	enum rc rc = RC_OK;
 
-	if (rc == RC_OK)
-		rc = pragma_int(lb, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = 'repeats'", &repeats,
-				err);
-	lb->has = (ripple ? SAMPLE_HAS_RIPPLE : 0) | (repeats ? SAMPLE_HAS_REPEATS : 0);
+	lb->has = 0;
+	for (size_t i = 0; i < sizeof columns / sizeof columns[0] && rc == RC_OK; i++) {
+		int64_t found = 0;
+		char sql[120];
+		snprintf(sql, sizeof sql, "SELECT count(*) FROM pragma_table_info('sample') WHERE name = '%s'",
+			 columns[i].name);
+		rc = pragma_int(lb, sql, &found, err);
+		lb->has |= found ? columns[i].has : 0;
+	}
 	return rc;
 }
 

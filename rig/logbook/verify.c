@@ -32,6 +32,11 @@ static void digest_row(sqlite3_stmt *st, unsigned has, const struct chain *befor
 
 static void digest_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
 {
+	digest_row(st, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS | SAMPLE_HAS_CELL_TEMP, before, after);
+}
+
+static void digest_sample_3_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
+{
 	digest_row(st, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS, before, after);
 }
 
@@ -67,6 +72,7 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 			digest \
 	}
 static const struct walk walk_sample = WALK_SAMPLES(SAMPLE_COLUMNS, digest_sample_row);
+static const struct walk walk_sample_3 = WALK_SAMPLES(SAMPLE_COLUMNS_3, digest_sample_3_row);
 static const struct walk walk_sample_2 = WALK_SAMPLES(SAMPLE_COLUMNS_2, digest_sample_2_row);
 static const struct walk walk_sample_1 = WALK_SAMPLES(SAMPLE_COLUMNS_1, digest_sample_1_row);
 static const struct walk walk_point = {
@@ -112,9 +118,10 @@ enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret
 {
 	struct run_state s = { .run_id = run_id };
 	int64_t unused;
-	const struct walk *samples = lb->has & SAMPLE_HAS_REPEATS  ? &walk_sample
-				     : lb->has & SAMPLE_HAS_RIPPLE ? &walk_sample_2
-								   : &walk_sample_1;
+	const struct walk *samples = lb->has & SAMPLE_HAS_CELL_TEMP ? &walk_sample
+				     : lb->has & SAMPLE_HAS_REPEATS ? &walk_sample_3
+				     : lb->has & SAMPLE_HAS_RIPPLE  ? &walk_sample_2
+								    : &walk_sample_1;
 	enum rc rc = walk_rows(lb, samples, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
 
 	if (rc == RC_OK)

@@ -10,8 +10,8 @@
 
 struct hang_taken {
 	bool there;
-	double indication, u; /* mean and its standard error, in counts with the cell's sign, not tared */
-	double ambient_degC;  /* NaN unknown */
+	double indication, u;           /* mean and its standard error, in counts with the cell's sign, not tared */
+	double ambient_degC, cell_degC; /* NaN unknown */
 };
 
 struct hang_book {

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Logbooks of schema 1, whose samples have no ripple_W, and 2, which have no repeats either: reported from, whole, written to, and as it was made afterwards.
+"""Logbooks of schema 3, whose samples have no temp_cell_degC, 2, which have no repeats either, and 1, no ripple_W: reported from, whole, written to, and as it was made afterwards.
 It is made from a new one by docs/logbook.md alone: the table without the column, every digest anew (digest.py)."""
 import pathlib
 import sqlite3
@@ -17,12 +17,12 @@ OLD_SAMPLE = ("CREATE TABLE sample (key INTEGER PRIMARY KEY, mono_ns INTEGER NOT
               "voltage_V REAL, current_A REAL, %sdrive_mode INTEGER NOT NULL, drive_set REAL, drive_flags INTEGER NOT NULL, "
               "drive_rotor_rpm REAL, drive_A REAL, temp_brake_degC REAL, temp_case_degC REAL, temp_winding_degC REAL, "
               "temp_ambient_degC REAL, lines INTEGER NOT NULL, phase INTEGER NOT NULL, step INTEGER NOT NULL, "
-              "late_ns INTEGER NOT NULL, digest INTEGER NOT NULL) STRICT")  # as schemas 1 and 2 were
+              "late_ns INTEGER NOT NULL, %sdigest INTEGER NOT NULL) STRICT")  # as schemas 1 to 3 were
 
 
 def made_old(new, old, schema):
     """The same runs in a file of that schema."""
-    sample = OLD_SAMPLE % ("" if schema == 1 else "ripple_W REAL, ")
+    sample = OLD_SAMPLE % ("" if schema == 1 else "ripple_W REAL, ", "repeats INTEGER NOT NULL, " if schema == 3 else "")
     source, to = sqlite3.connect(f"file:{new}?mode=ro", uri=True), sqlite3.connect(old)
     objects = source.execute("SELECT type, name, sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()
     for kind, name, sql in objects:
@@ -35,7 +35,8 @@ def made_old(new, old, schema):
     digest_anew(to)
     for kind, name, sql in objects:
         if kind != "table":
-            to.execute(sql.replace(", repeats", "").replace("ripple_W, ", "" if schema == 1 else "ripple_W, "))
+            sql = sql.replace("temp_cell_degC, ", "").replace("ripple_W, ", "" if schema == 1 else "ripple_W, ")
+            to.execute(sql if schema == 3 else sql.replace(", repeats", ""))
     to.execute(f"PRAGMA user_version = {schema}")
     to.execute(f"PRAGMA application_id = {0x62726431}")
     to.commit()
@@ -71,6 +72,9 @@ def an_old_logbook_is_reported_from_and_written_to():
         swept = bench.must("sweep", "gentle", "--forced", "an old book")
         book, kept = bench.folder / "logbook", bench.folder / "new"
         sqlite3.connect(book).execute("VACUUM INTO ?", (str(kept),))
+        in_place(kept, book, 3)
+        report = bench.must("report", "--no-figures")
+        assert all(report["points"][-1][key] == swept["points"][-1][key] for key in ("torque_Nm", "u_torque_Nm", "input_power_W")), report
         in_place(kept, book, 2)
         report = bench.must("report", "--no-figures")
         assert report["points"][-1]["u_input_power_W"] == swept["points"][-1]["u_input_power_W"]  # every row was a reading

@@ -15,7 +15,7 @@
 		[CHANNEL_CELL] = 0.5, [CHANNEL_TURN] = INFINITY, [CHANNEL_BRAKE] = INFINITY, [CHANNEL_VOLTAGE] = 1, \
 		[CHANNEL_CURRENT] = 1, [CHANNEL_DRIVE] = 2, [CHANNEL_STATE] = 2, [CHANNEL_ESTOP] = 2, \
 		[CHANNEL_GUARD] = 2, [CHANNEL_CONTACTOR] = 2, [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, \
-		[CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2 \
+		[CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2, [CHANNEL_TEMP + 4] = 2 \
 	}
 
 struct scene {
@@ -69,9 +69,9 @@ static inline struct guard_limits scene_limits(void)
 	};
 }
 
-static const uint8_t scene_slow[] = { CHANNEL_STATE,    CHANNEL_DRIVE,     CHANNEL_ESTOP,
-				      CHANNEL_GUARD,    CHANNEL_CONTACTOR, CHANNEL_TEMP,
-				      CHANNEL_TEMP + 1, CHANNEL_TEMP + 2,  CHANNEL_TEMP + 3 };
+static const uint8_t scene_slow[] = { CHANNEL_STATE,     CHANNEL_DRIVE,   CHANNEL_ESTOP,    CHANNEL_GUARD,
+				      CHANNEL_CONTACTOR, CHANNEL_TEMP,    CHANNEL_TEMP + 1, CHANNEL_TEMP + 2,
+				      CHANNEL_TEMP + 3,  CHANNEL_TEMP + 4 };
 
 /* What the node's slow samples tell. */
 static inline void scene_slow_age(struct snapshot *snap, double age_s)

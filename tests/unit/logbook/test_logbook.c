@@ -76,7 +76,7 @@ static void makes_the_file_as_stated(void **state)
 	struct book *b = *state;
 
 	open_book(b);
-	assert_int_equal(book_number(b, "PRAGMA user_version"), 3);
+	assert_int_equal(book_number(b, "PRAGMA user_version"), 4);
 	assert_int_equal(book_number(b, "SELECT count(*) FROM pragma_journal_mode WHERE journal_mode = 'wal'"), 1);
 	OK(logbook_verify(b->lb, &b->err));
 	logbook_close(b->lb);
@@ -119,9 +119,9 @@ static void refuses_a_newer_schema(void **state)
 	open_book(b);
 	logbook_close(b->lb);
 	b->lb = NULL;
-	assert_int_equal(book_sql(b, "PRAGMA user_version = 4"), SQLITE_OK);
+	assert_int_equal(book_sql(b, "PRAGMA user_version = 5"), SQLITE_OK);
 	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_DB);
-	assert_non_null(strstr(b->err.what, "version 4"));
+	assert_non_null(strstr(b->err.what, "version 5"));
 	assert_int_equal(logbook_open_read(b->path, &b->lb, &b->err), RC_DB);
 }
 
