@@ -93,9 +93,10 @@ static enum rc fill(struct logbook *from, struct logbook *to, int64_t run_id, st
 	char pragmas[100];
 
 	snprintf(pragmas, sizeof pragmas, "PRAGMA user_version = %d; PRAGMA application_id = %d; BEGIN",
-		 from->has & SAMPLE_HAS_REPEATS  ? 3
-		 : from->has & SAMPLE_HAS_RIPPLE ? 2
-						 : 1,
+		 from->has & SAMPLE_HAS_CELL_TEMP ? 4
+		 : from->has & SAMPLE_HAS_REPEATS ? 3
+		 : from->has & SAMPLE_HAS_RIPPLE  ? 2
+						  : 1,
 		 LOGBOOK_EXTRACT);
 	enum rc rc = schema_make(to, from->has) == SQLITE_OK ? RC_OK : db_fail(to, err, "make");
 	if (rc == RC_OK)

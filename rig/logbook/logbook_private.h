@@ -9,8 +9,9 @@
 
 #include <sqlite3.h>
 
-/* 2: sample.ripple_W. 3: sample.repeats. 4: sample.temp_cell_degC. A file keeps the schema that it was made with, also when it is written to:
- * what it has no column for reads as NULL or 0 and is not fed to the digests (docs/logbook.md). */
+/* 2: sample.ripple_W. 3: sample.repeats. 4: sample.temp_cell_degC. A file keeps the schema that it was made with, also
+ * when it is written to: what it has no column for reads as NULL or 0 and is not fed to the digests
+ * (docs/logbook.md). */
 #define LOGBOOK_SCHEMA 4
 #define LOGBOOK_APPLICATION 0x62726431 /* "brd1": what file(1) may know it by */
 #define LOGBOOK_EXTRACT 0x62726478     /* "brdx": one run by itself (extract.h) */
