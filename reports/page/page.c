@@ -225,6 +225,7 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 	page_limits(f, r);
 	page_points(f, r);
 	page_fits(f, r);
+	page_losses(f, r);
 	page_method(f, r);
 	page_calibration(f, r);
 	page_conditions(f, r);

@@ -15,6 +15,7 @@ void page_points(FILE *f, const struct report *r);
 void page_limits(FILE *f, const struct report *r);
 void page_claims(FILE *f, const struct report *r);
 void page_fits(FILE *f, const struct report *r);
+void page_losses(FILE *f, const struct report *r);
 void page_method(FILE *f, const struct report *r);
 void page_calibration(FILE *f, const struct report *r);
 void page_conditions(FILE *f, const struct report *r);

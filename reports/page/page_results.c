@@ -326,3 +326,42 @@ void page_fits(FILE *f, const struct report *r)
 			100 * k->voltage_spread_frac);
 	fputs("</section>\n", f);
 }
+
+/* The largest departure beside what the scatter alone lets expect. */
+static void model_in_words(FILE *f, const struct losses *l)
+{
+	fprintf(f,
+		"<p>Loss = fixed + a T + b T²%s, least squares over %zu settled points on the way up, %.3g to %.3g N·m "
+		"at "
+		"%.4g to %.4g rpm. Beyond them it says nothing. Scatter about it: %.2g W; the largest departure: %+.2g "
+		"W. The copper is as warm as it was in this run.</p>\n",
+		l->several_speeds ? " + c n" : "", l->n, l->low_Nm, l->high_Nm, l->low_rpm, l->high_rpm, l->residual_W,
+		l->worst_W);
+}
+
+void page_losses(FILE *f, const struct report *r)
+{
+	const struct losses *l = &r->losses;
+
+	if (!l->known && !l->droop && !l->drive_constant)
+		return;
+	fputs("<section id=\"losses\">\n<h2>Losses and constants</h2>\n<dl>\n", f);
+	if (l->known) {
+		fit_item(f, r, l->several_speeds ? "Fixed loss" : "Fixed loss, at this speed", l->fixed_W, "W", "");
+		fit_item(f, r, "Growing with the load (gears), a", l->in_step_W_per_Nm, "W/(N·m)", "");
+		fit_item(f, r, "Copper, with the square of the load, b", l->square_W_per_Nm2, "W/(N·m)²", "");
+	}
+	if (l->known && l->several_speeds)
+		fit_item(f, r, "Growing with the speed, c", l->by_speed_W_per_rpm, "W/rpm", "");
+	if (l->droop)
+		fit_item(f, r, "Droop on its own curve", l->droop_rpm_per_Nm, "rpm/(N·m)", "");
+	if (l->drive_constant) {
+		fit_item(f, r, "Torque at the output per ampere of the drive", l->k_t_Nm_per_A, "N·m/A",
+			 " (by the current that the drive indicates)");
+		fit_item(f, r, "Drive's current without load", l->no_load_A, "A", " (indicated)");
+	}
+	fputs("</dl>\n", f);
+	if (l->known)
+		model_in_words(f, l);
+	fputs("</section>\n", f);
+}

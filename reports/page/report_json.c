@@ -146,6 +146,7 @@ json_t *report_to_json(const struct report *r)
 	json_object_set_new(doc, "claims_voltage_V", real(r->claims_V > 0 ? r->claims_V : NAN));
 	json_object_set_new(doc, "confidence", real(r->confidence));
 	json_object_set_new(doc, "fits", fits_json(&r->fits));
+	json_object_set_new(doc, "losses", losses_to_json(r->curve, &r->losses));
 	add_budgets(doc, r);
 	return doc;
 }

@@ -511,6 +511,7 @@ static enum rc reduce(struct hand *h)
 	h->report->hand_unstated = h->unstated;
 	if (!h->want->ac)
 		h->report->fits = fits_dc_of(h->curve, false);
+	h->report->losses = losses_of(h->curve);
 	if (unc_failed(h->ctx))
 		return err_set(h->err, RC_NOMEM, 0, "out of memory");
 	return RC_OK;

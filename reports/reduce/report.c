@@ -190,6 +190,7 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 	report_judge(r, &r->actuator);
 	/* A drive that regulates speed or current by itself has no lines of its own to fit: its supply's current is not
 	 * the motor's. */
+	r->losses = losses_of(r->curve);
 	if (r->plan.drive == PLAN_HAND)
 		r->fits = fits_dc_of(r->curve, false);
 	if (unc_failed(r->curve->ctx))

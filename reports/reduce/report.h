@@ -8,6 +8,7 @@
 #include "calib/cell/cellcal.h"
 #include "reports/reduce/curve.h"
 #include "reports/reduce/fits_dc.h"
+#include "reports/reduce/losses.h"
 #include "reports/reduce/trace.h"
 #include "reports/reduce/verdict.h"
 
@@ -29,6 +30,7 @@ struct report {
 	char digest[LOGBOOK_DIGEST_TEXT]; /* of what was measured; "" by hand, or when a row does not fit */
 	char source[300];                 /* "run 12 of the bench ..., 2026-...", or "readings.csv, taken by hand" */
 	struct fits_dc fits;
+	struct losses losses;
 	struct claim_check claims[CLAIMS_MAX];
 	size_t n_claims;
 	double confidence; /* of the claims */
