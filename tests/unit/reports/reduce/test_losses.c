@@ -23,7 +23,8 @@ struct made {
 	struct curve curve;
 };
 
-/* A motor at that speed: fixed + in step + square + by speed; noise_W on each input power, which no source tells, meter_frac common to all. */
+/* A motor at that speed: fixed + in step + square + by speed; noise_W on each input power, which no source tells,
+ * meter_frac common to all. */
 static void make(struct made *m, size_t n, double rpm_low, double rpm_high, double noise_W, double meter_frac,
 		 double (*dice)(void))
 {
