@@ -57,7 +57,6 @@ static void stop(struct warden *w, enum warden_why why, int64_t now_ns, struct w
 {
 	w->phase = WARDEN_HOLDS;
 	w->why = why;
-	w->closed = false;
 	w->began_ns = now_ns;
 	w->repeat_ns = now_ns + WARDEN_REPEAT_NS;
 	w->silent_ns = now_ns - w->proved_ns;

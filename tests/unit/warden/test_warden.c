@@ -113,30 +113,56 @@ static void an_end_of_file_a_signal_and_a_goodbye_under_power_are_stops_at_once(
 /* W5 */
 static void a_proof_that_is_not_newer_proves_nothing(void **state)
 {
-	struct scene s = begin();
+	(void)state;
+	for (int kind = 0; kind < 4; kind++) { // the same number, an older number, an older moment, one of the future
+		struct scene s = begin();
+
+		drive(&s);
+		int64_t last = s.now;
+		while (s.now < last + 90 * MS) {
+			s.now += 10 * MS;
+			struct warden_in in = proof(&s, true, true);
+			s.seq--;
+			if (kind < 2)
+				in.seq = s.seq - (uint32_t)kind;
+			else
+				in.at_ns = kind == 2 ? last : s.now + 1000 * MS;
+			s.seq += kind >= 2;
+			step(&s, in);
+			assert_int_equal(s.out.orders, 0);
+		}
+		s.now = last + 100 * MS;
+		step(&s, (struct warden_in){ 0 });
+		assert_int_equal(s.w.phase, WARDEN_HOLDS);
+	}
+}
+
+static void power_alone_and_a_brake_alone_are_live(void **state)
+{
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		struct scene s = begin();
+
+		step(&s, proof(&s, i == 0, i == 1));
+		s.now += 100 * MS;
+		step(&s, (struct warden_in){ 0 });
+		assert_int_equal(s.w.phase, WARDEN_HOLDS);
+	}
+}
+
+static void a_current_that_no_brake_has_is_bounded(void **state)
+{
+	static const int32_t rows[][2] = { { -5, 0 }, { 0, 0 }, { 99999, 99999 }, { 100000, 99999 }, { INT32_MIN, 0 } };
 
 	(void)state;
-	drive(&s);
-	int64_t last = s.now;
-	for (int i = 1; i < 10; i++) { // the same number again, an older one, an old one under a new number
-		s.now = last + i * 10 * MS;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s = begin();
 		struct warden_in in = proof(&s, true, true);
-		in.seq = i % 3 == 0 ? s.seq : --s.seq;
-		in.at_ns = i % 3 == 0 ? last : s.now;
+
+		in.brake_mA = rows[i][0];
 		step(&s, in);
-		assert_int_equal(s.out.orders, 0);
+		assert_int_equal(s.w.brake_mA, rows[i][1]);
 	}
-	s.now = last + 100 * MS;
-	step(&s, (struct warden_in){ 0 });
-	assert_int_equal(s.w.phase, WARDEN_HOLDS);
-	struct scene ahead = begin(); // one of the future would prove life for later
-	drive(&ahead);
-	struct warden_in in = proof(&ahead, true, true);
-	in.at_ns = ahead.now + 1000 * MS;
-	step(&ahead, in);
-	ahead.now += 100 * MS;
-	step(&ahead, (struct warden_in){ 0 });
-	assert_int_equal(ahead.w.phase, WARDEN_HOLDS);
 }
 
 static void at_rest_there_is_no_deadline_and_an_end_leaves_all_off(void **state)
@@ -195,6 +221,7 @@ static void the_brake_is_held_then_released_by_the_stated_rule(void **state)
 		}
 		if (s.out.orders & ORDER_RELEASE) {
 			assert_int_equal(s.now, began + 8000 * MS);
+			assert_int_equal(s.out.orders, TAKES_POWER | ORDER_RELEASE);
 			releases++;
 		}
 	}
@@ -208,6 +235,7 @@ static void without_an_order_that_takes_the_power_the_brake_is_held_on(void **st
 
 	(void)state;
 	drive(&s);
+	step(&s, (struct warden_in){ .written = ORDER_OPEN }); // one that was written before the stop is none
 	s.deaf = true;
 	step(&s, (struct warden_in){ .gone = true });
 	int64_t began = s.now;
@@ -355,6 +383,8 @@ int main(void)
 		cmocka_unit_test(silence_is_a_stop_at_its_deadline_and_not_before),
 		cmocka_unit_test(an_end_of_file_a_signal_and_a_goodbye_under_power_are_stops_at_once),
 		cmocka_unit_test(a_proof_that_is_not_newer_proves_nothing),
+		cmocka_unit_test(power_alone_and_a_brake_alone_are_live),
+		cmocka_unit_test(a_current_that_no_brake_has_is_bounded),
 		cmocka_unit_test(at_rest_there_is_no_deadline_and_an_end_leaves_all_off),
 		cmocka_unit_test(nothing_closes_again_after_a_stop),
 		cmocka_unit_test(the_brake_is_held_then_released_by_the_stated_rule),
