@@ -143,14 +143,14 @@ static void gather_supply(struct limit_facts *f, struct window *w, const struct 
 	if (!(s->lines & 4u) || !isfinite(s->voltage_V))
 		return;
 	f->open_V = open_voltage(w, s);
-	bool full = s->current_A >= SUPPLY_AT_LIMIT * w->limits.supply_limit_A;
+	bool full = s->current_A >= SUPPLY_AT_LIMIT * w->limits.supply_limit_A, told = s->lines & 8u;
 	bool sags = s->voltage_V < SUPPLY_SAG * (f->open_V - w->limits.cable_ohm * s->current_A);
 	if (!(f->min_V <= s->voltage_V))
 		f->min_V = s->voltage_V;
 	if (!(f->max_A >= s->current_A))
 		f->max_A = s->current_A;
-	f->supply_full += full && sags;
-	f->strained += full || sags;
+	f->supply_full += told || (full && sags);
+	f->strained += told || full || sags;
 }
 
 static void gather(struct limit_facts *f, struct window *w, const struct sample *s)

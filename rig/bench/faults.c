@@ -112,6 +112,13 @@ static void slow_lost(struct world *w, double value)
 	w->node.faults.no_slow = true;
 }
 
+static void supply_refuses(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->supply_line[i].orders.refuses = true;
+}
+
 static void supply_silent(struct world *w, double value)
 {
 	(void)value;
@@ -243,6 +250,7 @@ static const struct fault {
 	{ "host-held", "S", 0, 5, host_held, "bench time goes on by this without the host (1)" },
 	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
 	{ "supply-silent", NULL, 0, 0, supply_silent, "the cable of the supply's own line is out" },
+	{ "supply-refuses", NULL, 0, 0, supply_refuses, "a supply that is set answers OUTP ON with an error" },
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
 	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
@@ -291,7 +299,7 @@ void faults_mend(struct world *w)
 	w->faults.reach_factor = 1;
 	memset(&w->node.faults, 0, sizeof w->node.faults);
 	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
-		w->supply_line[i].silent = false;
+		w->supply_line[i].silent = w->supply_line[i].orders.refuses = false;
 	w->cell.fault = CELL_WELL;
 	w->brake.stuck_driver = w->brake.off = false;
 	w->contactor.welded = w->contactor.dropping = false;

@@ -31,22 +31,40 @@ static void obey(struct supply_line *l, const char *word)
 		const char *word;
 		int what;
 	} known[] = {
-		{ "MEAS:VOLT?", 1 }, { "MEAS:CURR?", 2 }, { "VOLT?", 1 },
-		{ "CURR?", 2 },      { "*IDN?", 3 },      { "SYST:ERR?", 4 },
+		{ "MEAS:VOLT?", 1 },
+		{ "MEAS:CURR?", 2 },
+		{ "*IDN?", 3 },
+		{ "SYST:ERR?", 4 },
 	};
+	bool from_root = *word == ':' || !l->measures;
+	char text[40];
 	int what = 0;
 
 	word += *word == ':';
 	for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
 		if (strcasecmp(word, known[i].word) == 0)
 			what = known[i].what;
+	if (!from_root && strcasecmp(word, "VOLT?") == 0)
+		what = 1;
+	if (!from_root && strcasecmp(word, "CURR?") == 0)
+		what = 2;
+	l->measures = what == 1 || what == 2;
+	if (what == 0 && supply_orders_obey(&l->orders, word, text, sizeof text)) {
+		if (l->volt || l->amp)
+			snprintf(l->status, sizeof l->status, "%s", text);
+		else if (text[0])
+			say(l, text);
+		return;
+	}
 	l->volt |= what == 1;
 	l->amp |= what == 2;
 	if (what == 3)
 		say(l, NAME);
 	if (what == 4) {
-		say(l, l->error ? "-113,\"Undefined header\"" : "0,\"No error\"");
-		l->error = false;
+		say(l, l->error                 ? "-113,\"Undefined header\""
+		       : l->orders.out_of_range ? "-222,\"Data out of range\""
+						: "0,\"No error\"");
+		l->error = l->orders.out_of_range = false;
 	}
 	l->error |= what == 0;
 }
@@ -59,7 +77,8 @@ static void take_message(struct supply_line *l)
 	if (l->n > 0 && l->in[l->n - 1] == '\r')
 		l->in[l->n - 1] = '\0';
 	l->out_n = 0;
-	l->volt = l->amp = false;
+	l->volt = l->amp = l->measures = false;
+	l->status[0] = '\0';
 	l->error |= l->too_long;
 	for (char *word; !l->too_long && (word = strsep(&rest, ";")) != NULL;)
 		if (*word != '\0')
@@ -96,6 +115,8 @@ static void measure(struct supply_line *l, struct meter *meter, int64_t t_us)
 		snprintf(text, sizeof text, "%.5f", ampere);
 		say(l, text);
 	}
+	if (l->status[0])
+		say(l, l->status);
 	l->volt = l->amp = false;
 	l->out_us = t_us + (int64_t)(l->out_n + 1) * 10 * 1000000 / l->baud;
 }

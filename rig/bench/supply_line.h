@@ -7,6 +7,7 @@
 #define BRIDLE_BENCH_SUPPLY_LINE_H
 
 #include "bench/meter.h"
+#include "bench/supply_orders.h"
 
 #include <stdbool.h>
 #include <stddef.h>
@@ -17,10 +18,13 @@ struct supply_line {
 	char in[120];
 	size_t n;
 	bool too_long;
-	bool silent;    /* a fault: the cable is out */
-	bool error;     /* in the queue */
-	bool volt, amp; /* asked for in the message that waits for its measurement */
-	bool open;      /* a message waits for its answer */
+	bool silent;   /* a fault: the cable is out */
+	bool error;    /* in the queue */
+	bool measures; /* the word before was one of MEASure */
+	struct supply_orders orders;
+	char status[40]; /* answers of orders that stand behind the measurement */
+	bool volt, amp;  /* asked for in the message that waits for its measurement */
+	bool open;       /* a message waits for its answer */
 	int64_t measured_us;
 	char out[120]; /* the answer, and when its last byte has left */
 	size_t out_n;

@@ -9,11 +9,14 @@
 
 #define TICK_US 1000
 #define HEAT_US 10000
+#define SUPPLY_MOST 1.25 /* range of a supply that is set, over what rig.ini sets */
 
 enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
 
 static bool contactor_wanted(const struct world *w)
 {
+	if (w->settable)
+		return w->settable->on;
 	return w->relay ? w->relay->closed : w->node.orders.contactor;
 }
 
@@ -142,8 +145,13 @@ static void tick_supply(struct world *w)
 	const struct physics *p = &w->config.physics;
 	double turns = (double)w->grid_us * 1e-6 / p->supply.breath_s;
 
-	double whole_V = w->faults.supply_V > 0 ? w->faults.supply_V : w->config.rig.supply_V * p->supply.voltage_gain;
+	double set_V = w->settable ? w->settable->set_V : w->config.rig.supply_V;
+	double whole_V = w->faults.supply_V > 0 ? w->faults.supply_V : set_V * p->supply.voltage_gain;
 
+	if (w->settable) {
+		w->supply.params.limit_A = w->settable->limit_A * p->supply.limit_gain;
+		supply_orders_look(w->settable, w->supply.limiting);
+	}
 	w->supply.params.set_V = whole_V * (1 + p->supply.breath_frac * sin(2 * UNITS_PI * turns));
 }
 
@@ -314,6 +322,7 @@ void world_receive_line(struct world *w, size_t instrument, const char *bytes, s
 		return;
 	}
 	supply_line_receive(&w->supply_line[instrument], bytes, n);
+	w->contactor.command = contactor_wanted(w);
 }
 
 size_t world_take_line(struct world *w, size_t instrument, char *buf, size_t size)
@@ -432,6 +441,10 @@ static void set_up_node(struct world *w)
 
 	for (size_t i = 0; i < rig->n_instruments; i++) {
 		supply_line_init(&w->supply_line[i], rig->instrument[i].baud);
+		supply_orders_init(&w->supply_line[i].orders, SUPPLY_MOST * rig->supply_V,
+				   SUPPLY_MOST * rig->supply_limit_A);
+		if (!is_relay(w, i) && rig->instrument[i].roles & ROLE_POWER)
+			w->settable = &w->supply_line[i].orders;
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (is_relay(w, i))
 			w->relay = &w->relay_line[i];

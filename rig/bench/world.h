@@ -90,6 +90,7 @@ struct world {
 	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* of rig.ini's [instrument NAME], in its order */
 	struct relay_line relay_line[PROFILE_INSTRUMENTS];   /* the same: one of the two is used */
 	const struct relay_line *relay;                      /* switches the contactor; NULL: the node does */
+	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */
 	struct world_hands hands;
 	struct world_faults faults;
 	double slipped_rad, slip_at_rad; /* of the pick-up's disc */

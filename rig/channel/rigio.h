@@ -70,7 +70,8 @@ struct snapshot {
 
 	double brake_A; /* read back */
 	double voltage_V, current_A;
-	double ripple_W; /* mean of v i less the product of both means, of late; NaN: the node does not tell */
+	bool supply_limited; /* the supply itself says that its current limit acted since the reading before */
+	double ripple_W;     /* mean of v i less the product of both means, of late; NaN: the node does not tell */
 	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor,
 						    * closed is what it was told and has answered */
 	enum node_state node_state;

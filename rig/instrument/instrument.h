@@ -11,6 +11,8 @@
 #include "channel/rigio.h"
 #include "link/link.h"
 
+struct scpi_setup;
+
 struct instrument_ops {
 	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
 	enum rc (*begin)(void *ctx, struct err *err);
@@ -29,6 +31,7 @@ struct instrument {
 	const char *name;  /* for messages: "the node", "supply psu"; borrowed */
 	unsigned roles;    /* ROLE_... that it fills */
 	unsigned lines;    /* LINE_... that it senses */
+	const char *error; /* what the device says that it cannot do, "" = nothing; NULL: it cannot say */
 	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
 	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */
 };
@@ -36,14 +39,16 @@ struct instrument {
 struct instrument_config {
 	const char *name; /* for messages; borrowed as long as the instrument is open */
 	unsigned roles;
-	uint8_t number;  /* in the session, for its channels */
-	double period_s; /* between two readings */
+	uint8_t number;                /* in the session, for its channels */
+	double period_s;               /* between two readings */
+	const struct scpi_setup *scpi; /* of a supply: its words and limits; copied. NULL: nothing is set */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */
 struct instrument_kind {
 	const char *word; /* kind = ... */
-	/* link, clock: borrowed, must outlive it. Asks nothing of the device yet. */
+	/* link, clock: borrowed, must outlive it. Asks nothing of the device yet; one that is to be set is
+	 * switched off, set up and checked, which may take some time of the clock. */
 	enum rc (*open)(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 			struct instrument *ret, struct err *err);
 };

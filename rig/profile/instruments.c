@@ -22,7 +22,7 @@ static const struct {
 	const char *word;
 	unsigned can;
 } kinds[] = {
-	{ "supply", ROLE_METER },
+	{ "supply", ROLE_METER | ROLE_POWER },
 	{ "relay", ROLE_POWER },
 };
 
@@ -126,6 +126,33 @@ static void check_relay(struct inifile *r, struct instrument_profile *p)
 				"is the same as close; expected the bytes that open the contactor");
 }
 
+static void check_word(struct inifile *r, const char *key, const char *word, bool question)
+{
+	size_t n = strlen(word);
+	bool asks = n > 0 && word[n - 1] == '?';
+
+	if (n == 0 || asks != question || strcspn(word, " ;\t\"") != n)
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key,
+				"found \"%s\", expected one header word%s, without blanks and ;", word,
+				question ? " that ends in ?" : " without ?");
+}
+
+/* What its output does is known by what it measures. */
+static void check_settable(struct inifile *r, const struct instrument_profile *p)
+{
+	if (strcmp(p->kind, "supply") != 0 || !(p->roles & ROLE_POWER))
+		return;
+	if (!(p->roles & ROLE_METER))
+		inifile_mistake(r, p->roles_line, r->section_name, "roles",
+				"found power without meter; a supply that is switched must also be the meter");
+	check_word(r, "set_voltage", p->set_voltage, false);
+	check_word(r, "set_current", p->set_current, false);
+	check_word(r, "set_output", p->set_output, false);
+	check_word(r, "ask_error", p->ask_error, true);
+	if (p->ask_limited[0])
+		check_word(r, "ask_limited", p->ask_limited, true);
+}
+
 void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 {
 	for (size_t i = 0; i < rig->n_instruments; i++) {
@@ -159,5 +186,6 @@ void instruments_leave(struct inifile *r)
 			take_role(r, p, word, n, can);
 		word += n;
 	}
+	check_settable(r, p);
 	check_taken(r, r->whole, p);
 }

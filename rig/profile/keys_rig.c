@@ -53,20 +53,37 @@ static const struct profile_key keys[] = {
 	  "Largest error of the node's clock; it is part of every speed's uncertainty", AT(node_clock_ppm_u) },
 
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
-	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? (SCPI over IEEE 488.2). relay: a serial "
-	  "relay in the contactor's coil circuit",
+	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
+	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
-	  "What it does for the rig: meter; a relay: power. An output needs [warden]. The node has the roles that no "
+	  "What it does for the rig: meter, or meter and power: its output then switches the drive's supply, with "
+	  "voltage "
+	  "and current limit of [supply]; a relay: power. An output needs [warden]. The node has the roles that no "
 	  "instrument has",
 	  INSTRUMENT(role_text) },
 	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
 	  "Time between two of its readings", INSTRUMENT(period_s) },
 
+	{ INSTRUMENT_SECTION, "set_voltage", KEY_TEXT, 0, NULL, "VOLT", NULL, 0, 0, NULL,
+	  "Of a supply that is set: the header of its voltage, as its manual spells it", INSTRUMENT(set_voltage) },
+	{ INSTRUMENT_SECTION, "set_current", KEY_TEXT, 0, NULL, "CURR", NULL, 0, 0, NULL,
+	  "The header of its current limit", INSTRUMENT(set_current) },
+	{ INSTRUMENT_SECTION, "set_output", KEY_TEXT, 0, NULL, "OUTP", NULL, 0, 0, NULL,
+	  "The header of its output; ON or OFF follows", INSTRUMENT(set_output) },
+	{ INSTRUMENT_SECTION, "ask_error", KEY_TEXT, 0, NULL, "SYST:ERR?", NULL, 0, 0, NULL,
+	  "The question for its error queue, asked after all that is set", INSTRUMENT(ask_error) },
+	{ INSTRUMENT_SECTION, "ask_limited", KEY_TEXT, 0, NULL, "", "STAT:QUES:EVEN?", 0, 0, NULL,
+	  "The question for its latched status, which tells that the current limit acted; empty: it is not asked",
+	  INSTRUMENT(ask_limited) },
+	{ INSTRUMENT_SECTION, "limited_bits", KEY_WHOLE, 0, "1", "1", NULL, 1, 32767, NULL,
+	  "Those bits of that status, as a sum: 1 is the voltage, which the limit pulls down (SCPI-1999); see its "
+	  "manual",
+	  INSTRUMENT(limited_bits) },
 	{ INSTRUMENT_SECTION, "close", KEY_TEXT, 0, NULL, "", "A0 01 01 A2", 0, 0, NULL,
 	  "Of a relay: the bytes that close the contactor, two hexadecimal digits each, or text in double quotes with "
 	  "\\r and \\n",

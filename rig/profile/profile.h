@@ -44,7 +44,10 @@ struct instrument_profile {
 	unsigned roles;                                                 /* the same as ROLE_... */
 	int roles_line;                                                 /* of rig.ini, for messages */
 	char close_text[PROFILE_WORD * 2], open_text[PROFILE_WORD * 2]; /* close, open: of a relay */
-	struct profile_bytes close, open;                               /* the same as bytes */
+	char set_voltage[32], set_current[32], set_output[32]; /* headers of a supply that is set: VOLT, CURR, OUTP */
+	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
+	int limited_bits;                                      /* 1 */
+	struct profile_bytes close, open;                      /* the same as bytes */
 };
 
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */

@@ -176,7 +176,7 @@ static void log_sample(struct loop *l)
 		.drive_mode = (uint16_t)set->mode,
 		.drive_flags = (uint16_t)snap->drive_flags,
 		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->guard_ok ? 2u : 0u) |
-				    (snap->contactor_closed ? 4u : 0u)),
+				    (snap->contactor_closed ? 4u : 0u) | (snap->supply_limited ? 8u : 0u)),
 		.phase = (uint16_t)l->guard.phase,
 		.step = l->step,
 		.late_ns = snap->late_ns,
@@ -303,6 +303,9 @@ static void name_instrument(const struct loop *l, char *buf, size_t size)
 	char text[400];
 
 	snprintf(text, sizeof text, "%.399s", buf);
+	const char *error = session_error_of(l->s, &l->snap, l->verdict.channel);
+	if (error[0])
+		snprintf(text, sizeof text, "%s; check its settings, and its header words in rig.ini", error);
 	snprintf(buf, size, "%s: %s", session_name_of(l->s, &l->snap, l->verdict.channel), text);
 }
 

@@ -15,6 +15,7 @@
 
 struct control;
 struct warden_host;
+struct scpi_setup;
 #define SESSION_INSTRUMENTS (1 + PROFILE_INSTRUMENTS)
 
 struct session {
@@ -101,6 +102,9 @@ void session_set(struct session *s, const struct wish *allowed); /* to each its 
 const struct instrument *session_fills(const struct session *s, unsigned role); /* NULL: nobody */
 const char *session_name_of(const struct session *s, const struct snapshot *snap,
 			    int channel); /* whose channel: "supply psu" */
+/* What that instrument says that it cannot do; "" */
+const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel);
+struct scpi_setup session_scpi_setup(const struct session *s, const struct instrument_profile *p);
 /* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */
 enum rc session_check_roles(const struct session *s, struct err *err) MUST_CHECK;
 

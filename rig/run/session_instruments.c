@@ -2,6 +2,7 @@
 #include "run/session.h"
 
 #include "instrument/kinds.h"
+#include "instrument/scpi_words.h"
 #include "link/control.h"
 
 #include <stdio.h>
@@ -57,6 +58,21 @@ static const struct instrument_kind *kind_of(const char *word)
 	return NULL;
 }
 
+struct scpi_setup session_scpi_setup(const struct session *s, const struct instrument_profile *p)
+{
+	struct scpi_setup ret = { .limited_bits = (unsigned)p->limited_bits,
+				  .set_V = s->rig.supply_V,
+				  .set_A = s->rig.supply_limit_A };
+
+	_Static_assert(sizeof ret.voltage >= sizeof p->set_voltage, "a word fits");
+	strcpy(ret.voltage, p->set_voltage);
+	strcpy(ret.current, p->set_current);
+	strcpy(ret.output, p->set_output);
+	strcpy(ret.error, p->ask_error);
+	strcpy(ret.limited, p->ask_limited);
+	return ret;
+}
+
 static enum rc open_one(struct session *s, const struct instrument_profile *p, struct err *err)
 {
 	const struct instrument_kind *kind = kind_of(p->kind);
@@ -69,8 +85,9 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &s->instrument_link[n], err);
 	if (rc == RC_OK && s->control)
 		rc = control_add_line(s->control, p->name, s->instrument_link[n], err);
+	const struct scpi_setup scpi = session_scpi_setup(s, p);
 	const struct instrument_config config = {
-		.name = name, .roles = p->roles, .number = (uint8_t)n, .period_s = p->period_s
+		.name = name, .roles = p->roles, .number = (uint8_t)n, .period_s = p->period_s, .scpi = &scpi
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, s->instrument_link[n], &s->clock, &s->instrument[n], err);
@@ -142,6 +159,13 @@ const char *session_name_of(const struct session *s, const struct snapshot *snap
 	size_t i = channel >= 0 && channel < CHANNEL_COUNT ? snap->channel[channel].instrument : 0;
 
 	return i < s->n_instruments ? s->instrument[i].name : "the node";
+}
+
+const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel)
+{
+	size_t i = channel >= 0 && channel < CHANNEL_COUNT ? snap->channel[channel].instrument : 0;
+
+	return i < s->n_instruments && s->instrument[i].error ? s->instrument[i].error : "";
 }
 
 static unsigned needed(const struct session *s)

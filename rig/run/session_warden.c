@@ -2,6 +2,7 @@
 /* The session and its warden: outputs without a lease are given to it, life is proved to it in each tick. */
 #include "run/loop.h"
 
+#include "instrument/scpi_words.h"
 #include "warden/warden_account.h"
 #include "warden/warden_host.h"
 
@@ -28,9 +29,20 @@ static struct warden_bytes of_profile(const struct profile_bytes *b)
 }
 
 /* The output of an instrument, as the warden ends it. */
-static struct warden_line line_of(const struct instrument_profile *p)
+static struct warden_line line_of(const struct session *s, const struct instrument_profile *p)
 {
-	return (struct warden_line){ .close = of_profile(&p->close), .open = of_profile(&p->open) };
+	struct warden_line ret = { .close = of_profile(&p->close), .open = of_profile(&p->open) };
+
+	if (strcmp(p->kind, "supply") == 0) {
+		const struct scpi_setup scpi = session_scpi_setup(s, p);
+		char text[SCPI_TEXT];
+		size_t n = scpi_put_off(&scpi, text);
+
+		_Static_assert(SCPI_WORD + 8 <= WARDEN_BYTES, "an order fits");
+		ret.drive_off.n = (uint8_t)n;
+		memcpy(ret.drive_off.byte, text, n);
+	}
+	return ret;
 }
 
 static struct warden_config config_of(struct session *s, int *line_fd)
@@ -43,7 +55,7 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 			continue;
 		line_fd[c.n_lines] = link_fd(s->instrument_link[1 + i]);
 		s->warden_line[c.n_lines] = s->instrument_link[1 + i];
-		c.line[c.n_lines++] = line_of(&s->rig.instrument[i]);
+		c.line[c.n_lines++] = line_of(s, &s->rig.instrument[i]);
 	}
 	c.hold_ns = NS(warden_has(&c, ORDER_HOLD) ? s->rig.stop_hold_s : REPEATS_S);
 	return c;

@@ -60,6 +60,37 @@ static void answers(void **state)
 	gsl_rng_free(m.rng);
 }
 
+/* Set, read back, refused, and the latched status behind a measurement. */
+static void orders(void **state)
+{
+	struct meter m = quiet();
+	struct supply_line l;
+
+	(void)state;
+	supply_line_init(&l, 115200);
+	supply_orders_init(&l.orders, 60, 15);
+	ask(&l, ":OUTP OFF;:VOLT 48.5;:CURR 12;:SYST:ERR?\n");
+	assert_string_equal(take(&l, &m, 1000000), "0,\"No error\"\n");
+	ask(&l, "VOLT?;:CURR?;:OUTP?\n");
+	assert_string_equal(take(&l, &m, 1100000), "48.5000;12.0000;0\n");
+	ask(&l, "OUTP ON;VOLT 60.1\n");
+	assert_true(l.orders.on);
+	ask(&l, "SYST:ERR?\n");
+	assert_string_equal(take(&l, &m, 1200000), "-222,\"Data out of range\"\n");
+	ask(&l, "VOLT?\n");
+	assert_string_equal(take(&l, &m, 1300000), "48.5000\n");
+	supply_orders_look(&l.orders, true); /* for a moment */
+	supply_orders_look(&l.orders, false);
+	ask(&l, "MEAS:VOLT?;CURR?;:STAT:QUES:EVEN?\n");
+	take(&l, &m, 2000000);
+	assert_string_equal(take(&l, &m, 2100000), "48.0000;2.00000;1\n");
+	ask(&l, "STAT:QUES:EVEN?\n");
+	assert_string_equal(take(&l, &m, 2200000), "0\n");
+	ask(&l, "VOLT 1\n:OUTP OFF\n");
+	assert_false(l.orders.on);
+	gsl_rng_free(m.rng);
+}
+
 /* No more than five readings a second, each the mean since the one before. */
 static void five_a_second(void **state)
 {
@@ -84,7 +115,8 @@ static void five_a_second(void **state)
 
 int main(void)
 {
-	const struct CMUnitTest tests[] = { cmocka_unit_test(answers), cmocka_unit_test(five_a_second) };
+	const struct CMUnitTest tests[] = { cmocka_unit_test(answers), cmocka_unit_test(orders),
+					    cmocka_unit_test(five_a_second) };
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -119,6 +119,27 @@ static void a_dwell_of_hours_fits_and_keeps_its_speed(void **state)
 	window_free(&w);
 }
 
+/* The supply's own word (bit 8 of lines) counts by itself: 2 A of 12 A and no sag would not say it. */
+static void a_supply_that_says_so_is_at_its_limit(void **state)
+{
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+
+	(void)state;
+	for (int says = 0; says < 2; says++) {
+		struct window w;
+
+		window_open(&w, &limits);
+		for (int i = 0; i < 100; i++) {
+			struct sample s = turning(i);
+			s.lines = says ? 15 : 7;
+			window_inside(&w, &s);
+		}
+		assert_int_equal(w.inside.supply_full, says ? 100 : 0);
+		assert_int_equal(w.inside.strained, says ? 100 : 0);
+		window_free(&w);
+	}
+}
+
 /* A meter that tells five readings a second in a hundred rows a second, each with noise of its own: the standard error
  * of the mean is sd / sqrt(n) of the readings (textbook), not of the rows. Twenty rows of one reading would have made
  * it sqrt(20) times too small, and its neighbours, which are equal, far smaller still. */
@@ -283,6 +304,7 @@ int main(void)
 		cmocka_unit_test(moments_are_thinned_not_averaged),
 		cmocka_unit_test(stretches_keep_what_goes_together),
 		cmocka_unit_test(a_slow_meter_in_fast_rows_counts_its_readings),
+		cmocka_unit_test(a_supply_that_says_so_is_at_its_limit),
 		cmocka_unit_test(a_meter_of_its_own_needs_no_fast_sample),
 		cmocka_unit_test(unevenly_spaced_teeth_fall_out_over_whole_turns),
 		cmocka_unit_test(a_dwell_of_hours_fits_and_keeps_its_speed),

@@ -1,0 +1,73 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/scpi_output.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define AGREES_FRAC 2e-3 /* of what was set: steps of a supply's own converter (common practice, no source) */
+#define AGREES_LEAST 0.02
+
+bool scpi_output_want(struct scpi_output *o, bool on)
+{
+	bool turned_off = o->sets && o->want && !on;
+
+	o->want = o->sets && on;
+	return turned_off;
+}
+
+size_t scpi_output_put(struct scpi_output *o, char *buf)
+{
+	if (!o->sets || o->open || o->want == o->told)
+		return 0;
+	o->open = true;
+	o->asked = o->want;
+	return scpi_put_output(&o->setup, o->want, buf);
+}
+
+void scpi_output_lost(struct scpi_output *o)
+{
+	o->open = false;
+}
+
+bool scpi_output_take(struct scpi_output *o, const char *line)
+{
+	char text[SCPI_TEXT];
+	long number;
+
+	if (!o->open || !scpi_error(line, &number, text))
+		return false;
+	o->open = false;
+	o->told = o->asked;
+	if (number != 0 && o->error[0] == '\0')
+		snprintf(o->error, sizeof o->error, "it answered error %ld (%s) to %s %s", number, text,
+			 o->setup.output, o->asked ? "ON" : "OFF");
+	return true;
+}
+
+void scpi_output_status(struct scpi_output *o, double status)
+{
+	o->limited = status >= 0 && status < 65536 && ((unsigned)lround(status) & o->setup.limited_bits) != 0;
+}
+
+static bool agrees(double found, double set)
+{
+	return fabs(found - set) <= fmax(AGREES_LEAST, AGREES_FRAC * set);
+}
+
+const char *scpi_output_check(const struct scpi_output *o, const char *line, char *buf)
+{
+	double v[3];
+
+	if (!scpi_numbers(line, 3, v))
+		snprintf(buf, SCPI_TEXT, "it answers \"%.60s\", expected voltage, current limit and output", line);
+	else if (!agrees(v[0], o->setup.set_V))
+		snprintf(buf, SCPI_TEXT, "set to %.4g V, it reads back %.4g V", o->setup.set_V, v[0]);
+	else if (!agrees(v[1], o->setup.set_A))
+		snprintf(buf, SCPI_TEXT, "its limit set to %.4g A, it reads back %.4g A", o->setup.set_A, v[1]);
+	else if (v[2] > 0)
+		snprintf(buf, SCPI_TEXT, "commanded off, its output is on");
+	else
+		return NULL;
+	return buf;
+}
