@@ -17,7 +17,6 @@ HELD = "\t\tret->allowed.brake_A = g->held_brake_A;"
 # rule, its words, file, the line as it is, the line broken, rig
 BROKEN = (
     ("I1", "after a cause nothing drives", "guard", HELD, HELD.replace(";", ", ret->allowed.power = true;"), "usual"),
-    ("I1", "a node that has gone safe is not driven", "guard", "look.armed && watch_node_is_safe(snap)", "false", "usual"),
     ("I2", "a stop holds no more than it may", "guard", "return clamp(present_A, 0, most_A);", "return present_A;", "usual"),
     ("I2", "the brake stays at what it is held with", "guard", HELD, HELD.replace("= g", "= 0.5 * g"), "usual"),
     ("I2", "a shaft that turns is held", "guard", "present_A = fmax(present_A, 0.5 * most_A);", ";", "usual"),

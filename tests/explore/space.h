@@ -1,17 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The space that explore.c walks: what a tick may read and what may be wanted, each as one of a few values, and a
- * guard as
- * a key of a few bytes.
+ * guard as a key of a few bytes.
  *
- * A tick is a second, so each of the guard's times is a few ticks; the filters whose time constants are shorter
- * (short slip power, the brake's answer) then remember nothing and leave the key, as do the bins of the mean power,
- * which is
+ * A tick is a second, so each of the guard's times is a few ticks; the filters whose time constants are shorter (short
+ * slip power, the brake's answer) then remember nothing and leave the key, as do the bins of the mean power, which is
  * not judged where a slip energy is stated. Slip power is 0, 50, 150 or 600 W against 100 W of cooling: heat lies on a
- * grid of 50 J. Not in the key either: what only tells (values, channel, cause), and the watches' times once a stop
- * has begun, since
- * no line reads them then. Times that only grow are capped where nothing asks further. explore.c steps guard and key
- * beside
- * each other over random inputs to see that nothing of this changes what goes out. */
+ * grid of 50 J. Not in the key either: what only tells (values, channel, cause), and the watches' times once a stop has
+ * begun, since no line reads them then. Times that only grow are capped where nothing asks further. explore.c steps
+ * guard and key beside each other over random inputs to see that nothing of this changes what goes out. */
 #ifndef BRIDLE_TESTS_EXPLORE_SPACE_H
 #define BRIDLE_TESTS_EXPLORE_SPACE_H
 

@@ -661,6 +661,68 @@ static void numbers_go_on_after_a_new_rate(void **state)
 
 #define NODE_TEST(f) cmocka_unit_test_setup_teardown(f, begin, finish)
 
+/* docs/tether.md: `safe` said again, while it stops or when it is safe, changes nothing: the brake is not applied
+ * anew and the reason stays. */
+static void safe_said_twice_changes_nothing(void **state)
+{
+	struct rig *r = *state;
+
+	power_up(r);
+	assert_string_equal(ask(r, "set 300 speed 30 200"), "ok");
+	r->senses.estop_ok = false;
+	go(r, 10);
+	assert_int_equal(r->node.state, NODE_SIDE_STOPPING);
+	assert_string_equal(ask(r, "safe"), "ok");
+	assert_string_equal(r->node.reason, "estop");
+	go(r, 1000);
+	assert_int_equal(r->node.state, NODE_SIDE_SAFE);
+	assert_string_equal(ask(r, "safe"), "ok");
+	assert_int_equal(r->node.state, NODE_SIDE_SAFE);
+	assert_int_equal(r->node.orders.brake_mA, 0);
+	assert_string_equal(r->node.reason, "estop");
+}
+
+/* The largest value that a set may have is taken, the next is not; a fault in the upper digit is told by it. */
+static void the_edges_of_a_set_and_of_a_flag(void **state)
+{
+	struct rig *r = *state;
+
+	power_up(r);
+	assert_string_equal(ask(r, "set 5000 speed 999999 1200"), "ok");
+	assert_string_equal(ask(r, "set 10 speed -999999 0"), "ok");
+	assert_string_equal(ask(r, "set 300 speed 1000000 0"), "no range");
+	assert_string_equal(ask(r, "set 5001 speed 0 0"), "no range");
+	assert_string_equal(ask(r, "set 9 speed 0 0"), "no range");
+	forget(r);
+	r->senses.drive_flags = BENCH_DRIVE_FAULT | BENCH_DRIVE_ENABLED;
+	go(r, 5);
+	assert_true(came(r, " drive 11 "));
+}
+
+/* Power off ends a lease that has nothing left to end: the node stays idle and does not go safe when it would have
+ * run out. With the brake still on it goes on. */
+static void power_off_ends_the_lease_of_an_idle_node(void **state)
+{
+	struct rig *r = *state;
+
+	power_up(r);
+	assert_string_equal(ask(r, "set 300 speed 30 0"), "ok");
+	assert_string_equal(ask(r, "power off"), "ok");
+	r->senses.contactor_closed = false;
+	go(r, 1000);
+	assert_int_equal(r->node.state, NODE_SIDE_IDLE);
+	r->senses.contactor_closed = false;
+	power_up(r);
+	assert_string_equal(ask(r, "set 300 off 0 200"), "ok");
+	assert_string_equal(ask(r, "power off"), "ok");
+	r->senses.contactor_closed = false;
+	go(r, 100);
+	assert_int_equal(r->node.state, NODE_SIDE_LIVE);
+	go(r, 300);
+	assert_int_not_equal(r->node.state, NODE_SIDE_LIVE);
+	assert_string_equal(r->node.reason, "lease");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -670,6 +732,9 @@ int main(void)
 		NODE_TEST(obeys_once_and_answers_twice),
 		NODE_TEST(acks_in_samples_while_they_flow),
 		NODE_TEST(lease_runs_out_into_the_safe_action),
+		NODE_TEST(safe_said_twice_changes_nothing),
+		NODE_TEST(the_edges_of_a_set_and_of_a_flag),
+		NODE_TEST(power_off_ends_the_lease_of_an_idle_node),
 		NODE_TEST(brake_is_let_go_after_a_minute_at_most),
 		NODE_TEST(lines_stop_it),
 		NODE_TEST(contactor_that_does_not_follow_is_noticed),

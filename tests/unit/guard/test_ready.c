@@ -307,6 +307,21 @@ static void an_edge_of_a_ratio_and_of_a_direction(void **state)
 	assert_int_equal(s.verdict.cause, CAUSE_NONE);
 }
 
+/* I8: a limit that is no number allows nothing. */
+static void a_brake_time_that_is_no_number_allows_no_lag(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	s.limits.brake_follow_s = NAN;
+	scene_step(&s);
+	scene_obey(&s);
+	s.snap.brake_A = 0;
+	scene_judge(&s);
+	assert_int_equal(s.verdict.cause, CAUSE_BRAKE_NOT_FOLLOWING);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -319,6 +334,7 @@ int main(void)
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
 		cmocka_unit_test(a_cause_tells_its_own_number),
 		cmocka_unit_test(a_place_without_a_sensor_is_no_cause),
+		cmocka_unit_test(a_brake_time_that_is_no_number_allows_no_lag),
 		cmocka_unit_test(an_edge_of_a_ratio_and_of_a_direction),
 	};
 

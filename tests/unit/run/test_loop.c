@@ -529,9 +529,97 @@ static void a_step_cut_short_leaves_a_point_where_a_limit_did_it(void **state)
 	}
 }
 
+/* Torque needs a calibration and a tare; without either only the indication is told. 1000 counts a N·m. */
+struct torque {
+	double indication, torque_Nm, count;
+};
+
+static void watch_torque(void *ctx, const struct snapshot *snap, const struct seq_out *out,
+			 const struct guard_verdict *v)
+{
+	(void)out;
+	(void)v;
+	*(struct torque *)ctx = (struct torque){ snap->indication, snap->torque_Nm, snap->cell_count };
+}
+
+static void short_story(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct story *s = state;
+
+	if (!s->begin.ns)
+		s->begin = snap->now;
+	ret->done = mono_diff_s(snap->now, s->begin) > 0.5;
+}
+
+static void torque_needs_calibration_and_tare(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+
+	h->s.calibration = (struct cellcal){
+		.model = CELLCAL_LINE, .degree = 1, .coef = { 0, 1000 }, .max_Nm = 1e5, .min_Nm = -1e5
+	};
+	h->s.brake_heat_J = 300;
+	h->s.brake_heat_at = clock_now(h);
+	l.slip_power_W = 100;
+	for (int i = 0; i < 4; i++) {
+		struct torque seen = { 0 };
+		struct story story = { .ends = true };
+		const struct sequence sequence = { short_story, &story };
+		const struct loop_hooks hooks = { .tick = watch_torque, .ctx = &seen };
+		struct loop_result result;
+
+		h->s.calibration_id = i & 1 ? 7 : 0;
+		h->s.tare_count = i & 2 ? 1234 : NAN;
+		assert_int_equal(loop_run(&h->s, &l, &sequence, &hooks, &result, &h->book->err), RC_OK);
+		assert_true(fabs(seen.count) > 0);
+		assert_true(fabs(seen.indication - h->s.rig.cell_sign * seen.count + (i & 2 ? 1234 : 0)) < 1e-9);
+		if (i == 3)
+			assert_true(fabs(seen.torque_Nm - seen.indication / 1000) < 1e-9);
+		else
+			assert_true(isnan(seen.torque_Nm));
+	}
+	/* L6: 300 J less what cools at 100 W in the loops' four times 1 s */
+	assert_true(h->s.brake_heat_J < 0.1 && h->s.brake_heat_J >= 0);
+	end(h);
+}
+
+/* Rows say which values are repeated, and the node's state is an event each time that it changes, and only then. */
+static void rows_tell_repeats_and_changes(void **state)
+{
+	struct here *h = begin(state);
+	struct guard_limits l = limits(h);
+	struct story story = { .ends = true };
+	const struct sequence sequence = { story_step, &story };
+	struct loop_result result;
+
+	assert_int_equal(loop_run(&h->s, &l, &sequence, NULL, &result, &h->book->err), RC_INTERLOCK);
+	/* slow samples come once in twenty: 1 in 20 rows has a fresh brake temperature; the shaft's turning is told
+	 * in each */
+	int64_t rows = book_number(h->book, "SELECT count(*) FROM samples");
+	char sql[200];
+	snprintf(sql, sizeof sql, "SELECT count(*) FROM samples WHERE repeats >> %d & 1 = 0",
+		 CHANNEL_TEMP + TEMP_BRAKE);
+	assert_in_range(book_number(h->book, sql), rows / 20 - 2, rows / 20 + 2);
+	snprintf(sql, sizeof sql, "SELECT count(*) FROM samples WHERE repeats >> %d & 1 = 0", CHANNEL_TURN);
+	assert_in_range(book_number(h->book, sql), rows - 5, rows);
+	snprintf(sql, sizeof sql, "SELECT count(*) FROM samples WHERE repeats >> %d & 1 = 1", CHANNEL_CELL);
+	assert_in_range(book_number(h->book, sql), rows / 10, rows / 2); /* 80 conversions, 100 rows a second */
+	assert_int_equal(
+		book_number(h->book,
+			    "SELECT count(*) FROM (SELECT text, lag(text) OVER (ORDER BY no) AS before FROM event "
+			    "WHERE kind = 'node') WHERE text = before"),
+		0);
+	assert_in_range(book_number(h->book, "SELECT count(*) FROM event WHERE kind = 'node'"), 2, 6);
+	assert_true(h->s.brake_heat_J >= 0);
+	end(h);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup_teardown(torque_needs_calibration_and_tare, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(rows_tell_repeats_and_changes, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(each_set_point_follows_a_look, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_person_stops_it_at_any_moment, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_step_cut_short_leaves_a_point_where_a_limit_did_it, book_set_up,

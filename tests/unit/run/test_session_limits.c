@@ -140,10 +140,11 @@ static void how_long_a_channel_is_believed(void **state)
 	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
 		assert_near(l.stale_s[c], 2, 1e-9);
 	assert_near(l.late_s, 0.05, 1e-9);
+	assert_near(l.cell_frozen_s, 0.5, 0); /* docs/NEWS.md */
 	s->rig.rate_Hz = 50;
 	assert_near(limits(s).late_s, 0.1, 1e-9); /* five periods */
 	s->rig.rate_Hz = 2;
-	assert_int_equal(session_slow_every(&s->rig), 1);
+	assert_int_equal(session_slow_every(&s->rig), 1); /* never 0: a fast sample each */
 	s->instrument[0].roles = ROLE_ALL & ~(unsigned)ROLE_METER;
 	s->instrument[1] = (struct instrument){ .name = "supply psu", .roles = ROLE_METER, .stale_s = 1.25 };
 	assert_false(limits(s).expect_meter);

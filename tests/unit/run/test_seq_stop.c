@@ -1,0 +1,244 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* How a sweep gives way and ends: eased near the stall, unloaded before the drive goes off, a shaft that does not
+ * stop, a falling step met once. */
+#include "run/seq_sweep.h"
+
+#include "tests/unit/run/tiny_rig.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+static struct brakemap map;
+static struct seq_sweep sweep;
+
+/* The tiny brake: 0.5 + 40 I, 0.6 N·m more falling. */
+static int make_map(void **state)
+{
+	struct brakemap_reading r[22];
+	size_t n = 0;
+
+	(void)state;
+	for (int i = 0; i <= 10; i++)
+		for (int b = 0; b < 2; b++)
+			r[n++] = (struct brakemap_reading){ .current_A = i / 10.0,
+							    .torque_Nm = 0.5 + 4 * i + b * (i < 10 ? 0.6 : 0),
+							    .u_torque_Nm = 0.01,
+							    .slip_rpm = 60,
+							    .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
+	if (brakemap_fit(r, n, &map, NULL) != RC_OK)
+		return 1;
+	map.lag_s = 0.1;
+	return 0;
+}
+
+static struct sweep_config torque_steps(void)
+{
+	return (struct sweep_config){ .load = LOAD_TORQUE,
+				      .drive = PLAN_SPEED,
+				      .speed_rpm = 60,
+				      .dwell_s = 2,
+				      .window_s = 1,
+				      .timeout_s = 12,
+				      .torque_slope_Nm_per_s = 0.1,
+				      .speed_slope_rpm_per_s = 0.5,
+				      .temp_slope_K_per_s = INFINITY,
+				      .min_slip_rpm = 3,
+				      .speed_slew_rpm_per_s = 30,
+				      .drive_slew_A_per_s = 2,
+				      .reach_frac = 0.02,
+				      .reach_Nm = 0.2,
+				      .control = { .map = &map,
+						   .max_A = 1,
+						   .rated_Nm = 40,
+						   .lag_s = NAN,
+						   .ramp_Nm_per_s = 8,
+						   .slew_A_per_s = 1 } };
+}
+
+struct watch {
+	double t_s, step_at_s, step_A, note_at_s, next_step_at_s, eased_share, set_share, model_share;
+	double fastest_unload_A_per_s, brake_at_off_A, before_A, off_at_s, falls_late;
+	bool drove, falling;
+	int steps;
+};
+
+static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct watch *w = ctx;
+	double brake_A = out->wish.brake_A;
+
+	(void)rig;
+	w->t_s += TINY_TICK_S;
+	if (out->event.kind == SEQ_EVENT_STEP) {
+		w->falling = out->event.point.direction < 0;
+		w->step_at_s = w->t_s;
+		w->step_A = brake_A;
+		w->steps++;
+		if (w->note_at_s > 0 && !(w->next_step_at_s > 0))
+			w->next_step_at_s = w->t_s;
+	}
+	if (w->falling && fabs(w->t_s - w->step_at_s - 0.3) < TINY_TICK_S / 2)
+		w->falls_late = fmax(w->falls_late, brake_A / w->step_A);
+	if (out->event.kind == SEQ_EVENT_NOTE && sweep.phase == SWEEP_EASE) {
+		w->note_at_s = w->t_s;
+		w->eased_share = brake_A / w->before_A;
+		w->set_share = sweep.set / sweep.live_torque_Nm;
+		w->model_share = sweep.control.model_Nm / sweep.live_torque_Nm;
+	}
+	if (sweep.phase == SWEEP_UNLOAD)
+		w->fastest_unload_A_per_s = fmax(w->fastest_unload_A_per_s, (w->before_A - brake_A) / TINY_TICK_S);
+	if (w->drove && out->wish.mode == DRIVE_OFF && !(w->off_at_s > 0)) {
+		w->off_at_s = w->t_s;
+		w->brake_at_off_A = brake_A;
+	}
+	w->drove |= out->wish.mode != DRIVE_OFF;
+	w->before_A = brake_A;
+}
+
+static struct seq_out run(struct tiny_rig *rig, const struct sweep_config *c, const double *set, const int *direction,
+			  size_t n, struct watch *w)
+{
+	struct sweep_item items[8] = { 0 };
+
+	for (size_t i = 0; i < n; i++)
+		items[i] = (struct sweep_item){ .step = (int)i, .direction = direction[i], .set = set[i] };
+	*w = (struct watch){ 0 };
+	rig->tare_count = rig->zero_count;
+	assert_true(seq_sweep_begin(&sweep, c, items, n));
+	return tiny_run(rig, seq_sweep_step, &sweep, 300, watch, w);
+}
+
+/* The last load is taken away within about two turns (a second each at 60 rpm, 1 A at most: 0.5 A/s), and only then
+ * the drive goes off: a powder brake that is let go at once keeps its torque. */
+static void unloads_before_the_drive_goes_off(void **state)
+{
+	static const double set[] = { 20 };
+	static const int up[] = { 1 };
+	struct tiny_rig rig = tiny_rig_make(51);
+	struct sweep_config c = torque_steps();
+	struct watch w;
+
+	(void)state;
+	assert_true(run(&rig, &c, set, up, 1, &w).done);
+	assert_near(w.fastest_unload_A_per_s, 0.5, 0.05);
+	assert_true(w.off_at_s > 0);
+	assert_near(w.brake_at_off_A, 0, 1e-12);
+}
+
+/* A falling step that comes from its neighbour above goes down at once: a load that stayed there for another second
+ * would be slip heat for nothing. */
+static void a_falling_step_is_met_once(void **state)
+{
+	static const double set[] = { 20, 30, 20, 10 };
+	static const int way[] = { 1, 1, -1, -1 };
+	struct tiny_rig rig = tiny_rig_make(52);
+	struct sweep_config c = torque_steps();
+	struct watch w;
+
+	(void)state;
+	assert_true(run(&rig, &c, set, way, 4, &w).done);
+	assert_int_equal(w.steps, 4);
+	assert_true(w.falls_late > 0 && w.falls_late < 0.97);
+}
+
+/* The actuator gives 25 N·m: on the way to 30 the brake is eased to 40 % at once, current, set-point and controller
+ * alike, and left there for 1.5 s before anything else is asked. */
+static void eases_to_less_than_half_and_waits(void **state)
+{
+	static const double set[] = { 10, 30, 5 };
+	static const int way[] = { 1, 1, -1 };
+	struct tiny_rig rig = tiny_rig_make(53);
+	struct sweep_config c = torque_steps();
+	struct watch w;
+
+	(void)state;
+	rig.motor_most_Nm = 25;
+	assert_true(run(&rig, &c, set, way, 3, &w).done);
+	assert_true(w.note_at_s > 0);
+	assert_near(w.eased_share, 0.4, 0.03);
+	assert_near(w.set_share, 0.4, 1e-9);
+	assert_near(w.model_share, 0.4, 0.03);
+	assert_true(w.next_step_at_s - w.note_at_s >= 1.49);
+}
+
+/* By current the share is that of the current. */
+static void eases_by_current_too(void **state)
+{
+	static const double set[] = { 0.2, 0.75, 0.1 };
+	static const int way[] = { 1, 1, -1 };
+	struct tiny_rig rig = tiny_rig_make(54);
+	struct sweep_config c = torque_steps();
+	struct watch w;
+
+	(void)state;
+	c.load = LOAD_CURRENT;
+	rig.motor_most_Nm = 25;
+	assert_true(run(&rig, &c, set, way, 3, &w).done);
+	assert_near(w.eased_share, 0.4, 0.03);
+}
+
+/* At 60 rpm a dwell of exactly one or two turns is over with them: no turn more for a rounding. */
+static void a_dwell_of_whole_turns_takes_no_more(void **state)
+{
+	static const double set[] = { 10 };
+	static const int up[] = { 1 };
+	struct tiny_rig rig = tiny_rig_make(55);
+	struct sweep_config c = torque_steps();
+	struct watch w;
+
+	(void)state;
+	assert_true(run(&rig, &c, set, up, 1, &w).done);
+	double in_step_s = w.off_at_s - w.step_at_s;
+	/* ramp 1.2 s, window 1 s and what settling takes, dwell 2 s, unloading half a second */
+	assert_true(in_step_s > 4 && in_step_s < 7);
+}
+
+static void still_turning(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot seen = *snap;
+
+	if (((struct seq_sweep *)state)->phase == SWEEP_COAST)
+		seen.speed_rpm = 30;
+	seq_sweep_step(state, &seen, ret);
+}
+
+/* With the drive off and a shaft that goes on turning the sweep does not end as if all were well (L3). */
+static void a_shaft_that_does_not_stop_is_told(void **state)
+{
+	static const double set[] = { 10 };
+	static const int up[] = { 1 };
+	struct tiny_rig rig = tiny_rig_make(56);
+	struct sweep_config c = torque_steps();
+	struct sweep_item item = { .direction = up[0], .set = set[0] };
+	struct watch w = { 0 };
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, &item, 1));
+	struct seq_out out = tiny_run(&rig, still_turning, &sweep, 300, watch, &w);
+	assert_true(out.stop && !out.done);
+	assert_non_null(strstr(out.event.text, "does not stop with the drive off"));
+	assert_near(w.t_s - w.off_at_s, 20, 0.1);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(unloads_before_the_drive_goes_off),
+		cmocka_unit_test(a_falling_step_is_met_once),
+		cmocka_unit_test(eases_to_less_than_half_and_waits),
+		cmocka_unit_test(eases_by_current_too),
+		cmocka_unit_test(a_dwell_of_whole_turns_takes_no_more),
+		cmocka_unit_test(a_shaft_that_does_not_stop_is_told),
+	};
+
+	return cmocka_run_group_tests(tests, make_map, NULL);
+}
