@@ -29,8 +29,9 @@ SAID = {  # words that the commands of a page must have printed
 }
 
 # What an actuator can carry: pages that need no rig.
-PROMISED |= {"how-to-hold": [("model.json", 1000)]}
-SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"]}
+PROMISED |= {"how-to-hold": [("model.json", 1000)], "how-to-play": [("back.json", 200)]}
+SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"],
+         "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"]}
 
 
 def blocks_of(text):

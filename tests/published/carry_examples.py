@@ -80,9 +80,37 @@ def holds_refuse():
     refused("below the ambient", "hold", "--from", table("time (min),winding (degC)\n0,20\n40,50\n80,65\n"), "--limit", "10 degC")
 
 
+def lever_play():
+    """2.5 mm at 860 mm is 9.99 arcmin (common practice, no source); in other units and with a dial gauge's 0.05 mm: 0.2 arcmin."""
+    d = bridle("play", "--from", table("radius (cm),travel (um)\n86,2500\n"), "--u-travel", "0.05 mm")["lever_play_arcmin"]
+    near(d["value"], 9.99, 0.005)
+    near(d["u"], 0.2, 0.001)
+
+
+def stiffness_of_a_gear():
+    """By hand: 10 N.m/arcmin behind a gap of 1 arcmin, no friction, angles told in degrees; lost motion 1 + 2 * 3 % * 100 / 10."""
+    up = [k for k in range(0, 101, 1)]
+    loop = up + [100 - k for k in range(1, 201)] + [-100 + k for k in range(1, 201)]
+    rows = "".join(f"{t},{(t / 10 + (0.5 if t > 0 else -0.5 if t < 0 else 0)) / 60:.9f}\n" for t in loop)
+    d = bridle("play", "--from", table("torque (N.m),angle (deg)\n" + rows), "--rated", "100 N.m")
+    near(d["stiffness_Nm_per_arcmin"]["value"], 10, 1e-5)
+    near(d["lost_motion_arcmin"]["value"], 1.6, 1e-5)
+    assert d["coulomb_Nm"] is None and d["lever_play_arcmin"] is None and d["back_drive_Nm"]["forward"]["running"] is None
+
+
+def play_refuses():
+    refused("no pair of columns", "play", "--from", table("torque (N.m)\n1\n"))
+    refused("both signs", "play", "--from", table("torque (N.m),angle (arcmin)\n" + "".join(f"{k},{k}\n" for k in range(9))))
+    refused("expected positive", "play", "--from", table("radius (mm),travel (mm)\n0,2.5\n"))
+    refused("--rated", "play", "--from", table("radius (mm),travel (mm)\n1,2.5\n"), "--rated", "40 mm")
+
+
 if __name__ == "__main__":
     test("heating curves of a textbook", heating_curves)
     test("time to a limit", time_to_a_limit)
     test("what hold refuses", holds_refuse)
+    test("lever play", lever_play)
+    test("stiffness of a gear", stiffness_of_a_gear)
+    test("what play refuses", play_refuses)
     print(f"1..{done}")
     sys.exit(1 if failed else 0)
