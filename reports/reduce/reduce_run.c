@@ -33,12 +33,11 @@ static struct window_means window_means_of(const struct window *w, const struct 
 		.product = w->n_untold == 0,
 		.amp2 = w->sum_amp2 / (double)w->amp.readings,
 		.brake_A = w->sum_brake_A / n,
-		.rotor_rpm = w->sum_rotor_rpm / (double)w->n_rotor,
-		.drive_A = w->sum_drive_A / (double)w->n_rotor,
 		.before = w->before,
 		.inside = w->inside,
 	};
 
+	window_drive(w, &r.rotor_rpm, &r.drive_A);
 	r.speed_rpm = window_speed(w, pulses_per_rev, length_s, &r.disc);
 	for (int i = 0; i < TEMP_COUNT; i++)
 		r.temp_degC[i] = window_temp(w, (enum temp_place)i);

@@ -244,19 +244,31 @@ static void take_meter(struct window *w, const struct sample *s)
 		take_power(w, s);
 }
 
+static void take_temp(struct window *w, const struct sample *s, int i)
+{
+	w->stood_degC[i] = s->temp_degC[i];
+	if (!isfinite(s->temp_degC[i]) || !is_fresh(s, (enum channel_id)(CHANNEL_TEMP + i)))
+		return;
+	w->sum_temp[i] += s->temp_degC[i];
+	w->n_temp[i]++;
+}
+
+static void take_drive(struct window *w, const struct sample *s)
+{
+	w->stood_rpm = s->drive_rotor_rpm;
+	w->stood_A = s->drive_A;
+	if (!isfinite(s->drive_rotor_rpm) || !isfinite(s->drive_A) || !is_fresh(s, CHANNEL_DRIVE))
+		return;
+	w->sum_rotor_rpm += s->drive_rotor_rpm;
+	w->sum_drive_A += s->drive_A;
+	w->n_rotor++;
+}
+
 static void take_slow(struct window *w, const struct sample *s)
 {
-	for (int i = 0; i < TEMP_COUNT; i++) {
-		if (isfinite(s->temp_degC[i])) {
-			w->sum_temp[i] += s->temp_degC[i];
-			w->n_temp[i]++;
-		}
-	}
-	if (isfinite(s->drive_rotor_rpm) && isfinite(s->drive_A)) {
-		w->sum_rotor_rpm += s->drive_rotor_rpm;
-		w->sum_drive_A += s->drive_A;
-		w->n_rotor++;
-	}
+	for (int i = 0; i < TEMP_COUNT; i++)
+		take_temp(w, s, i);
+	take_drive(w, s);
 	if (isfinite(s->speed_rpm)) {
 		w->sum_speed_rpm += s->speed_rpm;
 		w->n_speed++;
@@ -285,7 +297,18 @@ void window_inside(struct window *w, const struct sample *s)
 
 double window_temp(const struct window *w, enum temp_place place)
 {
-	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : NAN;
+	if (w->n_rows == 0)
+		return NAN;
+	return w->n_temp[place] ? w->sum_temp[place] / (double)w->n_temp[place] : w->stood_degC[place];
+}
+
+void window_drive(const struct window *w, double *ret_rotor_rpm, double *ret_A)
+{
+	*ret_rotor_rpm = *ret_A = NAN;
+	if (w->n_rows == 0)
+		return;
+	*ret_rotor_rpm = w->n_rotor ? w->sum_rotor_rpm / (double)w->n_rotor : w->stood_rpm;
+	*ret_A = w->n_rotor ? w->sum_drive_A / (double)w->n_rotor : w->stood_A;
 }
 
 /* Long series are averaged in stretches first: that keeps the mean and all slow correlation, and the search

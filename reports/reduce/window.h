@@ -67,6 +67,7 @@ struct window {
 	struct series count, volt, amp, power, edge_s, edge_pulse;
 	double sum_temp[TEMP_COUNT], sum_brake_A, sum_rotor_rpm, sum_drive_A, sum_speed_rpm, sum_amp2;
 	size_t n_temp[TEMP_COUNT], n_rows, n_rotor, n_speed;
+	double stood_degC[TEMP_COUNT], stood_rpm, stood_A; /* what repeated rows told: for a window without a reading */
 	size_t n_untold; /* powers without the node's word on the ripple inside its averages */
 	uint32_t last_conversion, last_sample;
 	double open_sum_V; /* of the first light samples, at the supply's side of the cable */
@@ -90,6 +91,8 @@ struct mean mean_of(const double *x, size_t n);
 struct mean series_mean(const struct series *s);
 void series_push(struct series *s, double value, bool *out_of_memory);
 
-double window_temp(const struct window *w, enum temp_place place); /* NaN when never seen */
+/* Means of the readings; in a window too short for one the value that stood. NaN when never told. */
+double window_temp(const struct window *w, enum temp_place place);
+void window_drive(const struct window *w, double *ret_rotor_rpm, double *ret_A);
 
 #endif

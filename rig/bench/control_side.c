@@ -74,7 +74,7 @@ static enum control_step hello(struct control_side *c, struct world *world, char
 	tether_put_decimal(&w, known ? version : CLOCK_VERSION);
 	if (known) {
 		c->version = version;
-		c->lines = version < 2 ? 1 : 1 + world->config.rig.n_instruments;
+		c->lines = version < 2 ? 1 : 1 + world->config.rig.n_lines;
 		tether_put_word(&w, "bench");
 		tether_put_decimal(&w, (int64_t)world->config.seed);
 	}
@@ -102,8 +102,8 @@ static enum control_step lines(struct control_side *c, struct world *world, size
 		return say(c, "no args");
 	begin(c, &w);
 	tether_put_words(&w, "ok tether");
-	for (size_t i = 0; i < world->config.rig.n_instruments; i++)
-		tether_put_word(&w, world->config.rig.instrument[i].name);
+	for (size_t i = 0; i < world->config.rig.n_lines; i++)
+		tether_put_word(&w, instruments_line(&world->config.rig, i)->name);
 	return end(c, &w);
 }
 

@@ -121,9 +121,8 @@ static void supply_refuses(struct world *w, double value)
 
 static void supply_silent(struct world *w, double value)
 {
-	(void)value;
 	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
-		w->supply_line[i].silent = true;
+		supply_line_silence(&w->supply_line[i], isnan(value) ? 0 : (int)value);
 }
 
 static void drive_deaf(struct world *w, double value)
@@ -249,11 +248,12 @@ static const struct fault {
 	{ "link-cut", NULL, 0, 0, link_cut, "the tether's stream ends; none opens until mend" },
 	{ "host-held", "S", 0, 5, host_held, "bench time goes on by this without the host (1)" },
 	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
-	{ "supply-silent", NULL, 0, 0, supply_silent, "the cable of the supply's own line is out" },
+	{ "supply-silent", "ADDRESS", 0, 99, supply_silent, "a supply's output does not answer (0: the cable is out)" },
 	{ "supply-refuses", NULL, 0, 0, supply_refuses, "a supply that is set answers OUTP ON with an error" },
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
 	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
+	{ "supply-silent", "ADDRESS", 0, 99, supply_silent, "a supply's output does not answer (0: the cable is out)" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
 	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },
@@ -298,8 +298,10 @@ void faults_mend(struct world *w)
 	memset(&w->faults, 0, sizeof w->faults);
 	w->faults.reach_factor = 1;
 	memset(&w->node.faults, 0, sizeof w->node.faults);
-	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
-		w->supply_line[i].silent = w->supply_line[i].orders.refuses = false;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++) {
+		supply_line_mend(&w->supply_line[i]);
+		w->supply_line[i].orders.refuses = false;
+	}
 	w->cell.fault = CELL_WELL;
 	w->brake.stuck_driver = w->brake.off = false;
 	w->contactor.welded = w->contactor.dropping = false;

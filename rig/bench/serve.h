@@ -11,9 +11,10 @@
 #include <stdbool.h>
 
 struct serve_config {
-	struct world *world;                       /* borrowed */
-	struct listener tether, control;           /* borrowed: closed by the caller; control.fd -1 = none */
-	struct listener more[PROFILE_INSTRUMENTS]; /* of the instruments beside the node, in the order of rig.ini */
+	struct world *world;             /* borrowed */
+	struct listener tether, control; /* borrowed: closed by the caller; control.fd -1 = none */
+	struct listener
+		more[PROFILE_INSTRUMENTS]; /* lines of the instruments beside the node, in the order of rig.ini */
 	size_t n_more;
 	int stop_fd; /* becomes readable when the loop shall end (a signalfd) */
 	bool once;   /* end when a control connection has closed and the node is idle or safe */

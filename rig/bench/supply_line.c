@@ -2,6 +2,7 @@
 #include "bench/supply_line.h"
 
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 
@@ -12,7 +13,26 @@ void supply_line_init(struct supply_line *line, int baud)
 {
 	memset(line, 0, sizeof *line);
 	line->baud = baud;
-	line->measured_us = -READING_US;
+}
+
+void supply_line_add(struct supply_line *line, int address, struct meter *meter)
+{
+	line->output[line->n_outputs++] =
+		(struct supply_output){ .address = address, .meter = meter, .measured_us = -READING_US };
+}
+
+void supply_line_silence(struct supply_line *line, int address)
+{
+	line->silent |= address == 0;
+	for (size_t i = 0; i < line->n_outputs; i++)
+		line->output[i].silent |= address != 0 && line->output[i].address == address;
+}
+
+void supply_line_mend(struct supply_line *line)
+{
+	line->silent = false;
+	for (size_t i = 0; i < line->n_outputs; i++)
+		line->output[i].silent = false;
 }
 
 static void say(struct supply_line *l, const char *text)
@@ -24,17 +44,34 @@ static void say(struct supply_line *l, const char *text)
 		l->out_n += (size_t)n;
 }
 
-/* A word after ";" without a colon stays where the one before it was: under MEASure. */
+/* False: there is no such output. */
+static bool select_output(struct supply_line *l, const char *number)
+{
+	for (size_t i = 0; i < l->n_outputs; i++)
+		if (l->output[i].address == atoi(number)) {
+			l->selected = i;
+			return true;
+		}
+	return false;
+}
+
+static void say_selected(struct supply_line *l)
+{
+	char text[16];
+
+	snprintf(text, sizeof text, "%d", l->output[l->selected].address);
+	say(l, text);
+}
+
+/* A word after ";" without a colon stays where the one before it was: under MEASure or INSTrument. */
 static void obey(struct supply_line *l, const char *word)
 {
 	static const struct {
 		const char *word;
 		int what;
 	} known[] = {
-		{ "MEAS:VOLT?", 1 },
-		{ "MEAS:CURR?", 2 },
-		{ "*IDN?", 3 },
-		{ "SYST:ERR?", 4 },
+		{ "MEAS:VOLT?", 1 }, { "MEAS:CURR?", 2 }, { "*IDN?", 3 },
+		{ "SYST:ERR?", 4 },  { "INST:NSEL?", 5 }, { "NSEL?", 5 },
 	};
 	bool from_root = *word == ':' || !l->measures;
 	char text[40];
@@ -48,6 +85,10 @@ static void obey(struct supply_line *l, const char *word)
 		what = 1;
 	if (!from_root && strcasecmp(word, "CURR?") == 0)
 		what = 2;
+	if (strncasecmp(word, "INST:NSEL ", 10) == 0 && select_output(l, word + 10))
+		what = 6;
+	if (what == 5)
+		say_selected(l);
 	l->measures = what == 1 || what == 2;
 	if (what == 0 && supply_orders_obey(&l->orders, word, text, sizeof text)) {
 		if (l->volt || l->amp)
@@ -83,7 +124,7 @@ static void take_message(struct supply_line *l)
 	for (char *word; !l->too_long && (word = strsep(&rest, ";")) != NULL;)
 		if (*word != '\0')
 			obey(l, word);
-	l->open = l->volt || l->amp || l->out_n > 0;
+	l->open = !l->output[l->selected].silent && (l->volt || l->amp || l->out_n > 0);
 	l->n = 0;
 	l->too_long = false;
 }
@@ -100,13 +141,13 @@ void supply_line_receive(struct supply_line *l, const char *bytes, size_t n)
 	}
 }
 
-static void measure(struct supply_line *l, struct meter *meter, int64_t t_us)
+static void measure(struct supply_line *l, struct supply_output *output, int64_t t_us)
 {
 	double volt, ampere, ripple_W;
 	char text[40];
 
-	meter_read(meter, &volt, &ampere, &ripple_W);
-	l->measured_us = t_us;
+	meter_read(output->meter, &volt, &ampere, &ripple_W);
+	output->measured_us = t_us;
 	if (l->volt) {
 		snprintf(text, sizeof text, "%.4f", volt);
 		say(l, text);
@@ -121,12 +162,14 @@ static void measure(struct supply_line *l, struct meter *meter, int64_t t_us)
 	l->out_us = t_us + (int64_t)(l->out_n + 1) * 10 * 1000000 / l->baud;
 }
 
-size_t supply_line_take(struct supply_line *l, struct meter *meter, int64_t t_us, char *buf, size_t size)
+size_t supply_line_take(struct supply_line *l, int64_t t_us, char *buf, size_t size)
 {
+	struct supply_output *output = &l->output[l->selected];
+
 	if (l->silent || !l->open)
 		return 0;
-	if ((l->volt || l->amp) && t_us >= l->measured_us + READING_US)
-		measure(l, meter, t_us);
+	if ((l->volt || l->amp) && t_us >= output->measured_us + READING_US)
+		measure(l, output, t_us);
 	if (l->volt || l->amp || t_us < l->out_us || l->out_n + 1 > size)
 		return 0;
 	size_t n = l->out_n + 1;

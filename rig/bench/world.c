@@ -25,6 +25,14 @@ static bool is_relay(const struct world *w, size_t instrument)
 	return strcmp(w->config.rig.instrument[instrument].kind, "relay") == 0;
 }
 
+/* The first instrument on a line. */
+static size_t first_on(const struct world *w, size_t line)
+{
+	const struct rig_profile *rig = &w->config.rig;
+
+	return (size_t)(instruments_line(rig, line) - rig->instrument);
+}
+
 static void sense_lines(const struct world *w, struct node_side_senses *s)
 {
 	s->estop_ok = w->contactor.estop_ok;
@@ -224,6 +232,8 @@ static void add_up(struct world *w)
 	if (w->config.rig.plane == PLANE_SUPPLY)
 		volt = supply_terminal_V(&w->supply, w->contactor.closed);
 	meter_add(&w->meter, volt, ampere);
+	for (size_t i = 0; i < w->config.rig.n_instruments; i++)
+		meter_add(&w->supply_meter[i], volt, ampere);
 	w->peak_Nm = fmax(w->peak_Nm, fabs(w->actuator.output_Nm));
 	w->peak_rad_per_s = fmax(w->peak_rad_per_s, fabs(w->shaft.rad_per_s));
 	w->sums.torque_Nms += torque * h;
@@ -314,22 +324,24 @@ size_t world_take(struct world *w, char *buf, size_t size)
 	return node_side_take(&w->node, w->now_us, buf, size);
 }
 
-void world_receive_line(struct world *w, size_t instrument, const char *bytes, size_t n)
+void world_receive_line(struct world *w, size_t line, const char *bytes, size_t n)
 {
-	if (is_relay(w, instrument)) {
-		relay_line_receive(&w->relay_line[instrument], bytes, n);
+	size_t first = first_on(w, line);
+
+	if (is_relay(w, first)) {
+		relay_line_receive(&w->relay_line[first], bytes, n);
 		w->contactor.command = contactor_wanted(w);
 		return;
 	}
-	supply_line_receive(&w->supply_line[instrument], bytes, n);
+	supply_line_receive(&w->supply_line[line], bytes, n);
 	w->contactor.command = contactor_wanted(w);
 }
 
-size_t world_take_line(struct world *w, size_t instrument, char *buf, size_t size)
+size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 {
-	if (is_relay(w, instrument))
+	if (is_relay(w, first_on(w, line)))
 		return 0;
-	return supply_line_take(&w->supply_line[instrument], &w->meter, w->now_us, buf, size);
+	return supply_line_take(&w->supply_line[line], w->now_us, buf, size);
 }
 
 void world_weigh(struct world *w)
@@ -439,17 +451,24 @@ static void set_up_node(struct world *w)
 		.cell_temp = w->config.physics.node.cell_sensor > 0.5,
 	};
 
-	for (size_t i = 0; i < rig->n_instruments; i++) {
-		supply_line_init(&w->supply_line[i], rig->instrument[i].baud);
+	unsigned taken = 0;
+	for (size_t i = 0; i < rig->n_lines; i++) {
+		supply_line_init(&w->supply_line[i], instruments_line(rig, i)->baud);
 		supply_orders_init(&w->supply_line[i].orders, SUPPLY_MOST * rig->supply_V,
 				   SUPPLY_MOST * rig->supply_limit_A);
+	}
+	for (size_t i = 0; i < rig->n_instruments; i++) {
 		if (!is_relay(w, i) && rig->instrument[i].roles & ROLE_POWER)
-			w->settable = &w->supply_line[i].orders;
+			w->settable = &w->supply_line[rig->instrument[i].line].orders;
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (is_relay(w, i))
 			w->relay = &w->relay_line[i];
-		config.no_meter |= (rig->instrument[i].roles & ROLE_METER) != 0;
+		w->supply_meter[i] = w->meter;
+		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
+				&w->supply_meter[i]);
+		taken |= rig->instrument[i].roles;
 	}
+	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
 	sense_lines(w, &senses);
 	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);
 }

@@ -87,8 +87,9 @@ struct world {
 	struct meter meter;
 	struct heat actuator_heat, brake_heat;
 	struct node_side node;
-	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* of rig.ini's [instrument NAME], in its order */
-	struct relay_line relay_line[PROFILE_INSTRUMENTS];   /* the same: one of the two is used */
+	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* the lines of rig.ini's [instrument NAME] */
+	struct meter supply_meter[PROFILE_INSTRUMENTS];      /* what each of these measures with, by instrument */
+	struct relay_line relay_line[PROFILE_INSTRUMENTS];   /* by instrument, used where it is a relay */
 	const struct relay_line *relay;                      /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */
 	struct world_hands hands;
@@ -113,9 +114,9 @@ void world_advance(struct world *world, int64_t t_us);
 void world_receive(struct world *world, const char *bytes, size_t n);
 size_t world_take(struct world *world, char *buf, size_t size);
 
-/* The same of an instrument's own line. */
-void world_receive_line(struct world *world, size_t instrument, const char *bytes, size_t n);
-size_t world_take_line(struct world *world, size_t instrument, char *buf, size_t size);
+/* The same of a line beside the tether. */
+void world_receive_line(struct world *world, size_t line, const char *bytes, size_t n);
+size_t world_take_line(struct world *world, size_t line, char *buf, size_t size);
 
 /* Torque of what hangs, after hands have changed it. */
 void world_weigh(struct world *world);

@@ -31,19 +31,20 @@ enum channel_id {
 #define ROLE_CELL 0x01u
 #define ROLE_PICK 0x02u
 #define ROLE_BRAKE 0x04u
-#define ROLE_METER 0x08u
+#define ROLE_VOLTAGE 0x08u
 #define ROLE_DRIVE 0x10u
 #define ROLE_TEMP 0x20u
 #define ROLE_LINES 0x40u
 #define ROLE_POWER 0x80u /* closes and opens the drive's supply */
+#define ROLE_CURRENT 0x100u
+#define ROLE_METER (ROLE_VOLTAGE | ROLE_CURRENT)
 #define ROLE_OUTPUTS (ROLE_BRAKE | ROLE_DRIVE | ROLE_POWER)
-#define ROLE_ALL 0xffu
+#define ROLE_ALL 0x1ffu
 
 enum quality {
 	QUALITY_MISSING, /* never told, or its instrument is gone: there is no value */
 	QUALITY_GOOD,
-	QUALITY_SATURATED, /* at an end of its range: the true value is at least so much */
-	QUALITY_UNSTABLE   /* the instrument itself says that it still moves */
+	QUALITY_SATURATED /* at an end of its range: the true value is at least so much */
 };
 
 struct channel {

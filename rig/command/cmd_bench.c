@@ -131,8 +131,8 @@ static enum rc open_lines(const struct cli *cli, const struct options *o, struct
 		return rc;
 	}
 	rc = listen_open(b->config.rig.control, cli->bench, &b->serve.control, err);
-	for (size_t i = 0; i < b->config.rig.n_instruments && rc == RC_OK; i++) {
-		rc = listen_open(b->config.rig.instrument[i].link, cli->bench, &b->serve.more[i], err);
+	for (size_t i = 0; i < b->config.rig.n_lines && rc == RC_OK; i++) {
+		rc = listen_open(instruments_line(&b->config.rig, i)->link, cli->bench, &b->serve.more[i], err);
 		b->serve.n_more += rc == RC_OK;
 	}
 	return rc;
@@ -163,7 +163,7 @@ static int announce(const struct cli *cli, const struct bench *b)
 	printf("virtual bench \"%s\", seed %llu, ready\ntether  %s\ncontrol %s\n", b->config.rig.name,
 	       (unsigned long long)b->config.seed, s->tether.shown, s->control.shown);
 	for (size_t i = 0; i < s->n_more; i++)
-		printf("%-7s %s\n", b->config.rig.instrument[i].name, s->more[i].shown);
+		printf("%-7s %s\n", instruments_line(&b->config.rig, i)->name, s->more[i].shown);
 	return fflush(stdout) == 0 ? 0 : 3;
 }
 

@@ -2,13 +2,14 @@
 /* The joint: what the session and the loop know of an instrument, whatever it is. A session holds a table of
  * these; the loop polls and sets all of them and asks none what it is.
  *
- * poll and set never wait and allocate nothing: they are called in the tick. An instrument that must wait for its
- * device (a bus that blocks) does so on a thread of its own and exchanges newest values with poll and set; none of
- * today's has to. */
+ * poll and set allocate nothing, and in the tick they never wait. What must wait for its device does so on a thread
+ * of its own (instrument/aside.h), which takes the instrument's place in the session's table; poll and set may then
+ * take config.wait_ms. On a bench clock nothing waits and there is no thread: the tick polls all, in lock-step. */
 #ifndef BRIDLE_INSTRUMENT_INSTRUMENT_H
 #define BRIDLE_INSTRUMENT_INSTRUMENT_H
 
 #include "channel/rigio.h"
+#include "instrument/turns.h"
 #include "link/link.h"
 
 struct scpi_setup;
@@ -41,12 +42,17 @@ struct instrument_config {
 	unsigned roles;
 	uint8_t number;                /* in the session, for its channels */
 	double period_s;               /* between two readings */
+	int wait_ms;                   /* poll and set may wait so long for the line; 0 in the tick */
+	int address;                   /* on a line that several share, from 1 on; 0: the line is its own */
+	struct turns *turns;           /* of that line, borrowed; NULL: the line is its own */
+	unsigned sharers;              /* instruments on that line */
 	const struct scpi_setup *scpi; /* of a supply: its words and limits; copied. NULL: nothing is set */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */
 struct instrument_kind {
 	const char *word; /* kind = ... */
+	bool waits; /* for its device: it gets a thread, unless it has an output, which the tick commands itself */
 	/* link, clock: borrowed, must outlive it. Asks nothing of the device yet; one that is to be set is
 	 * switched off, set up and checked, which may take some time of the clock. */
 	enum rc (*open)(const struct instrument_config *config, struct link *link, const struct clock_src *clock,

@@ -5,7 +5,7 @@
 #include "instrument/scpi_supply.h"
 
 const struct instrument_kind instrument_kinds[] = {
-	{ "supply", supply_open },
-	{ "relay", relay_open },
+	{ "supply", true, supply_open },
+	{ "relay", false, relay_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

@@ -447,12 +447,18 @@ static void copy_turn(struct snapshot *snap, const struct snapshot *v)
 	COPY(speed_rpm);
 }
 
-static void copy_meter(struct snapshot *snap, const struct snapshot *v)
+static void copy_meter(struct snapshot *snap, const struct snapshot *v, unsigned roles)
 {
-	copy_channels(snap, v, CHANNEL_VOLTAGE, CHANNEL_CURRENT);
-	COPY(voltage_V);
-	COPY(current_A);
-	COPY(ripple_W);
+	if (roles & ROLE_VOLTAGE) {
+		copy_channels(snap, v, CHANNEL_VOLTAGE, CHANNEL_VOLTAGE);
+		COPY(voltage_V);
+	}
+	if (roles & ROLE_CURRENT) {
+		copy_channels(snap, v, CHANNEL_CURRENT, CHANNEL_CURRENT);
+		COPY(current_A);
+	}
+	if ((roles & ROLE_METER) == ROLE_METER)
+		COPY(ripple_W);
 }
 
 static void copy_drive(struct snapshot *snap, const struct snapshot *v)
@@ -508,8 +514,7 @@ void node_poll(struct node *node, struct snapshot *snap)
 		copy_channels(snap, v, CHANNEL_BRAKE, CHANNEL_BRAKE);
 		COPY(brake_A);
 	}
-	if (roles & ROLE_METER)
-		copy_meter(snap, v);
+	copy_meter(snap, v, roles);
 	if (roles & ROLE_DRIVE)
 		copy_drive(snap, v);
 	if (roles & ROLE_LINES)

@@ -1,8 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/scpi_supply.h"
 
+#include "instrument/absence.h"
 #include "instrument/scpi_output.h"
 
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -10,9 +12,10 @@
 #define LOOK_S 0.01
 #define LINE_MAX_BYTES 160
 #define ASK_AGAIN_PERIODS 3 /* a question or an answer was lost */
+#define TURN_PERIODS 2      /* the same on a line that others wait for */
 #define STALE_PERIODS 5
 #define STALE_LEAST_S 1.0
-#define AWAY_S 0.1 /* who looks later than that was away; it is not held against the supply */
+#define QUESTION_TO "INST:NSEL %d;NSEL?;:MEAS:VOLT?;CURR?\n"
 
 struct supply {
 	struct instrument_config config;
@@ -21,19 +24,32 @@ struct supply {
 	char line[LINE_MAX_BYTES];
 	size_t n;
 	bool too_long, gone, open; /* open: a question is */
-	struct mono asked, polled;
-	double away_s; /* of the newest reading's age */
+	struct mono asked;
+	struct absence absence;
+	unsigned me; /* among the turns */
 	double voltage_V, current_A;
 	struct channel channel; /* of both: one answer tells both */
 	struct scpi_output output;
 	bool await, has_answer; /* somebody waits for a line, which is then in line[] */
 };
 
-bool supply_answer(const char *line, double *ret_V, double *ret_A)
+/* Past the number of the output that answers; NULL: it is another. */
+static const char *past_address(const char *line, int address)
 {
 	char *end;
-	double volt = strtod(line, &end);
+	long number = strtol(line, &end, 10);
 
+	return end != line && *end == ';' && number == address ? end + 1 : NULL;
+}
+
+bool supply_answer(const char *line, int address, double *ret_V, double *ret_A)
+{
+	char *end;
+
+	line = address ? past_address(line, address) : line;
+	if (line == NULL)
+		return false;
+	double volt = strtod(line, &end);
 	if (end == line || *end != ';')
 		return false;
 	const char *second = end + 1;
@@ -50,9 +66,11 @@ static void ask(struct supply *s, struct mono now)
 	char text[SCPI_TEXT];
 	size_t n = scpi_output_put(&s->output, text);
 
-	if (n == 0)
+	if (s->config.address)
+		n = (size_t)snprintf(text, sizeof text, QUESTION_TO, s->config.address);
+	else if (n == 0)
 		n = scpi_put_measure(s->output.sets ? &s->output.setup : NULL, text);
-	s->open = link_write(s->link, text, n, 0, NULL) == RC_OK;
+	s->open = link_write(s->link, text, n, s->config.wait_ms, NULL) == RC_OK;
 	s->gone |= !s->open;
 	s->asked = now;
 }
@@ -62,7 +80,7 @@ static bool measured(struct supply *s)
 	double v[3];
 
 	if (!s->output.sets || !s->output.setup.limited[0])
-		return supply_answer(s->line, &s->voltage_V, &s->current_A);
+		return supply_answer(s->line, s->config.address, &s->voltage_V, &s->current_A);
 	if (!scpi_numbers(s->line, 3, v))
 		return false;
 	s->voltage_V = v[0];
@@ -84,8 +102,10 @@ static void take_line(struct supply *s, struct mono now)
 		s->channel.fresh++;
 		s->channel.taken = now;
 		s->channel.quality = QUALITY_GOOD;
-		s->away_s = 0;
+		absence_over(&s->absence);
 		s->open = false;
+		if (s->config.turns)
+			turns_give(s->config.turns, s->me);
 	}
 	s->n = 0;
 	s->too_long = false;
@@ -120,13 +140,60 @@ static bool is_due(const struct supply *s, struct mono now)
 	return since_s >= period_s || (s->output.sets && s->output.want != s->output.told);
 }
 
-static void note_absence(struct supply *s, struct mono now)
+/* What stands on the line belongs to a turn before. */
+static void drop(struct supply *s)
 {
-	double gap_s = mono_diff_s(now, s->polled);
+	char buf[256];
+	size_t n = sizeof buf;
 
-	if (gap_s > AWAY_S)
-		s->away_s += gap_s;
-	s->polled = now;
+	while (n == sizeof buf && !s->gone)
+		s->gone |= link_read(s->link, buf, sizeof buf, &n, NULL) != RC_OK;
+	s->n = 0;
+	s->too_long = false;
+}
+
+static void go_on_alone(struct supply *s, struct mono now)
+{
+	take(s, now);
+	if (s->gone || !is_due(s, now))
+		return;
+	scpi_output_lost(&s->output);
+	ask(s, now);
+}
+
+static void go_on_in_turn(struct supply *s, struct mono now)
+{
+	struct turns *turns = s->config.turns;
+	double since_s = mono_diff_s(now, s->asked);
+
+	if (turns_is_mine(turns, s->me)) {
+		take(s, now);
+		if (s->gone || (s->open && since_s >= TURN_PERIODS * s->config.period_s)) {
+			s->open = false;
+			turns_give(turns, s->me);
+		}
+		return;
+	}
+	if (s->gone || since_s < s->config.period_s || !turns_take(turns, s->me))
+		return;
+	drop(s);
+	if (!s->gone)
+		ask(s, now);
+}
+
+static void tell(const struct supply *s, struct snapshot *snap)
+{
+	if (s->config.roles & ROLE_VOLTAGE) {
+		snap->voltage_V = s->gone ? NAN : s->voltage_V;
+		snap->channel[CHANNEL_VOLTAGE] = s->channel;
+	}
+	if (s->config.roles & ROLE_CURRENT) {
+		snap->current_A = s->gone ? NAN : s->current_A;
+		snap->channel[CHANNEL_CURRENT] = s->channel;
+	}
+	snap->ripple_W = NAN;
+	if (s->output.sets)
+		snap->supply_limited = s->output.limited;
 }
 
 static void poll_supply(void *ctx, struct snapshot *snap)
@@ -135,22 +202,17 @@ static void poll_supply(void *ctx, struct snapshot *snap)
 	struct mono now = s->clock->now(s->clock->ctx);
 	bool refused = s->output.error[0] != '\0';
 
-	note_absence(s, now);
-	take(s, now);
-	if (!s->gone && is_due(s, now)) {
-		scpi_output_lost(&s->output);
-		ask(s, now);
-	}
+	absence_look(&s->absence, now);
+	if (s->config.turns)
+		go_on_in_turn(s, now);
+	else
+		go_on_alone(s, now);
 	s->channel.age_s = s->channel.fresh == 0 || s->gone || refused
 				   ? INFINITY
-				   : fmax(0, mono_diff_s(now, s->channel.taken) - s->away_s);
+				   : absence_age_s(&s->absence, now, s->channel.taken);
 	if (s->gone)
 		s->channel.quality = QUALITY_MISSING;
-	snap->voltage_V = s->gone ? NAN : s->voltage_V;
-	snap->current_A = s->gone ? NAN : s->current_A;
-	snap->ripple_W = NAN;
-	snap->supply_limited = s->output.limited;
-	snap->channel[CHANNEL_VOLTAGE] = snap->channel[CHANNEL_CURRENT] = s->channel;
+	tell(s, snap);
 }
 
 /* Off at once, without waiting for an answer; the question for it follows. */
@@ -214,11 +276,15 @@ static enum rc begin(void *ctx, struct err *err)
 {
 	struct supply *s = ctx;
 
+	struct mono now = s->clock->now(s->clock->ctx);
+
 	(void)err;
-	s->polled = s->clock->now(s->clock->ctx);
-	take(s, s->polled);
+	s->absence.looked = now;
+	if (s->config.turns)
+		return RC_OK;
+	take(s, now);
 	if (!s->gone)
-		ask(s, s->polled);
+		ask(s, now);
 	return RC_OK;
 }
 
@@ -245,18 +311,21 @@ enum rc supply_open(const struct instrument_config *config, struct link *link, c
 	if (s->output.sets)
 		s->output.setup = *config->scpi;
 	s->channel = (struct channel){ .age_s = INFINITY, .instrument = config->number };
-	s->polled = clock->now(clock->ctx);
+	s->absence = absence_from(clock->now(clock->ctx));
 	enum rc rc = s->output.sets ? set_limits(s, err) : RC_OK;
 
 	if (rc != RC_OK) {
 		free(s);
 		return rc;
 	}
+	if (config->turns)
+		s->me = turns_join(config->turns);
+	unsigned sharers = config->turns ? config->sharers : 1;
 	*ret = (struct instrument){ .ops = &ops,
 				    .ctx = s,
 				    .name = config->name,
 				    .roles = config->roles,
 				    .error = s->output.error,
-				    .stale_s = fmax(STALE_LEAST_S, STALE_PERIODS * config->period_s) };
+				    .stale_s = sharers * fmax(STALE_LEAST_S, STALE_PERIODS * config->period_s) };
 	return RC_OK;
 }

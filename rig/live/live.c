@@ -216,6 +216,7 @@ static void show(struct live *live, const struct snapshot *snap, const struct se
 	line->brake_A = live->weights ? NAN : snap->brake_A;
 	line->voltage_V = live->weights ? NAN : snap->voltage_V;
 	line->current_A = live->weights ? NAN : snap->current_A;
+	line->power_age_s = fmax(snap->channel[CHANNEL_VOLTAGE].age_s, snap->channel[CHANNEL_CURRENT].age_s);
 	note_phase(live, snap, out);
 	note_left(live, snap, out);
 	progress_update(live->progress, line);

@@ -13,8 +13,10 @@ static const struct {
 	const char *word;
 	unsigned role;
 } roles[] = {
-	{ "cell", ROLE_CELL },   { "pickup", ROLE_PICK },       { "brake", ROLE_BRAKE }, { "meter", ROLE_METER },
-	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES }, { "power", ROLE_POWER },
+	{ "cell", ROLE_CELL },   { "pickup", ROLE_PICK },       { "brake", ROLE_BRAKE },
+	{ "meter", ROLE_METER }, { "voltage", ROLE_VOLTAGE },   { "current", ROLE_CURRENT },
+	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES },
+	{ "power", ROLE_POWER },
 };
 
 /* What each kind can do. None has a lease on its outputs, so an output needs the warden. */
@@ -41,8 +43,8 @@ static void take_role(struct inifile *r, struct instrument_profile *p, const cha
 
 	if (role == 0)
 		inifile_mistake(r, line, r->section_name, "roles",
-				"found \"%.*s\", expected cell, pickup, brake, meter, drive, temperatures, "
-				"lines or power",
+				"found \"%.*s\", expected cell, pickup, brake, meter, voltage, current, drive, "
+				"temperatures, lines or power",
 				shown, word);
 	else if (!(can & role))
 		inifile_mistake(r, line, r->section_name, "roles", "found \"%.*s\", but a %s cannot do that", shown,
@@ -63,13 +65,60 @@ static unsigned check_kind(struct inifile *r, const struct instrument_profile *p
 
 static void check_taken(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p)
 {
-	for (size_t i = 0; i + 1 < rig->n_instruments; i++)
-		for (size_t k = 0; k < sizeof roles / sizeof roles[0]; k++)
-			if (rig->instrument[i].roles & p->roles & roles[k].role)
-				inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "roles"), r->section_name,
-						"roles",
-						"[instrument %s] has the role %s already; leave it to one of the two",
-						rig->instrument[i].name, roles[k].word);
+	for (size_t i = 0; i + 1 < rig->n_instruments; i++) {
+		unsigned both = rig->instrument[i].roles & p->roles;
+		for (size_t k = 0; k < sizeof roles / sizeof roles[0]; k++) {
+			if (!(both & roles[k].role) || (both & roles[k].role) != roles[k].role)
+				continue;
+			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "roles"), r->section_name, "roles",
+					"[instrument %s] has the role %s already; leave it to one of the two",
+					rig->instrument[i].name, roles[k].word);
+			both &= ~roles[k].role; /* a whole, not its halves once more */
+		}
+	}
+}
+
+/* On which line it is, and whether it can be told apart there. */
+static void find_line(struct inifile *r, struct rig_profile *rig, struct instrument_profile *p)
+{
+	int line = inifile_line(r, INSTRUMENT_SECTION, "address");
+
+	if (p->address && p->roles & ROLE_OUTPUTS)
+		inifile_mistake(r, line, r->section_name, "address",
+				"does not go with an output, which has a line of its own; leave the address out");
+	p->line = rig->n_lines;
+	for (size_t i = 0; i + 1 < rig->n_instruments; i++) {
+		const struct instrument_profile *other = &rig->instrument[i];
+		if (!*p->link || strcmp(other->link, p->link) != 0)
+			continue;
+		p->line = other->line;
+		if (strcmp(p->kind, "supply") != 0 || strcmp(other->kind, "supply") != 0 ||
+		    (p->roles | other->roles) & ROLE_OUTPUTS)
+			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "link"), r->section_name, "link",
+					"[instrument %s] has the same link, and only supplies that are not set can "
+					"share a line",
+					other->name);
+		else if (!p->address || !other->address || p->address == other->address)
+			inifile_mistake(r, line, r->section_name, "address",
+					"[instrument %s] has the same link. Give each of the two an address of its "
+					"own, from 1 on",
+					other->name);
+		else if (p->baud != other->baud)
+			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "baud"), r->section_name, "baud",
+					"found %d, but [instrument %s] on the same link has %d; one line has one speed",
+					p->baud, other->name, other->baud);
+	}
+	if (p->line == rig->n_lines)
+		rig->n_lines++;
+}
+
+const struct instrument_profile *instruments_line(const struct rig_profile *rig, size_t line)
+{
+	size_t i = 0;
+
+	while (rig->instrument[i].line != line)
+		i++;
+	return &rig->instrument[i];
 }
 
 static bool is_taken(const struct rig_profile *rig, const char *name)
@@ -188,4 +237,5 @@ void instruments_leave(struct inifile *r)
 	}
 	check_settable(r, p);
 	check_taken(r, r->whole, p);
+	find_line(r, r->whole, p);
 }

@@ -61,13 +61,17 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
-	  "What it does for the rig: meter, or meter and power: its output then switches the drive's supply, with "
-	  "voltage "
-	  "and current limit of [supply]; a relay: power. An output needs [warden]. The node has the roles that no "
+	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
+	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power. An output needs "
+	  "[warden]. The node has the roles that no "
 	  "instrument has",
 	  INSTRUMENT(role_text) },
 	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
 	  "Time between two of its readings", INSTRUMENT(period_s) },
+	{ INSTRUMENT_SECTION, "address", KEY_WHOLE, 0, "1", "0", NULL, 0, 99, NULL,
+	  "Number of the supply's output (INST:NSEL). Two sections with one link need an address each; 0: it has the "
+	  "line alone",
+	  INSTRUMENT(address) },
 
 	{ INSTRUMENT_SECTION, "set_voltage", KEY_TEXT, 0, NULL, "VOLT", NULL, 0, 0, NULL,
 	  "Of a supply that is set: the header of its voltage, as its manual spells it", INSTRUMENT(set_voltage) },

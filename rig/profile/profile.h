@@ -48,6 +48,8 @@ struct instrument_profile {
 	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
 	int limited_bits;                                      /* 1 */
 	struct profile_bytes close, open;                      /* the same as bytes */
+	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
+	size_t line; /* 0, 1, ...: those with the same link are on one line */
 };
 
 /* rig.ini. Section and key are written [section] key beside each field; units are those of the field. */
@@ -67,6 +69,7 @@ struct rig_profile {
 
 	size_t n_instruments; /* [instrument NAME]; what none of them has for a role is the node's */
 	struct instrument_profile instrument[PROFILE_INSTRUMENTS];
+	size_t n_lines; /* that they are on */
 
 	double warden_silence_s;                /* [warden] silence; 0: no such section */
 	char warden_watchdog[PROFILE_WORD * 2]; /* [warden] watchdog, "" = none */
@@ -245,5 +248,8 @@ struct quantity profile_gravity(const struct rig_profile *rig);
  * gets into a result. filled: with the invented figures instead, a file that reads without mistakes. */
 enum profile_file { PROFILE_RIG, PROFILE_ACTUATOR, PROFILE_PLAN, PROFILE_WEIGHTS };
 char *profile_template(enum profile_file which, bool filled); /* malloc'ed; NULL when out of memory */
+
+/* The first instrument on a line (below n_lines): the line has its name, link and baud. */
+const struct instrument_profile *instruments_line(const struct rig_profile *rig, size_t line);
 
 #endif

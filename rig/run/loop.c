@@ -300,13 +300,14 @@ static void say_stood_still(const struct loop *l, char *buf, size_t size)
 /* "supply psu: no data from the instrument for ..." */
 static void name_instrument(const struct loop *l, char *buf, size_t size)
 {
-	char text[400];
+	char text[400], name[200];
 
 	snprintf(text, sizeof text, "%.399s", buf);
 	const char *error = session_error_of(l->s, &l->snap, l->verdict.channel);
 	if (error[0])
 		snprintf(text, sizeof text, "%s; check its settings, and its header words in rig.ini", error);
-	snprintf(buf, size, "%s: %s", session_name_of(l->s, &l->snap, l->verdict.channel), text);
+	session_name_silent(l->s, &l->snap, l->verdict.channel, name, sizeof name);
+	snprintf(buf, size, "%s: %s", name, text);
 }
 
 static void ask_guard(struct loop *l, struct loop_result *ret)

@@ -16,7 +16,15 @@
 struct control;
 struct warden_host;
 struct scpi_setup;
+struct aside;
 #define SESSION_INSTRUMENTS (1 + PROFILE_INSTRUMENTS)
+
+/* A line beside the tether, and what is on it. */
+struct session_line {
+	struct link *link;
+	struct aside *aside; /* the thread that owns it; NULL on a bench clock: the tick polls it */
+	struct turns turns;
+};
 
 struct session {
 	char bench[PROFILE_PATH];
@@ -44,7 +52,7 @@ struct session {
 	unsigned node_roles;                               /* that no other instrument takes */
 	struct instrument instrument[SESSION_INSTRUMENTS]; /* [0] is the node */
 	size_t n_instruments;
-	struct link *instrument_link[SESSION_INSTRUMENTS]; /* [0] not used */
+	struct session_line line[PROFILE_INSTRUMENTS]; /* of the others, as rig.ini groups them by link */
 	char instrument_name[SESSION_INSTRUMENTS][PROFILE_WORD * 2 + 2];
 	struct warden_host *warden; /* NULL: none */
 	int account_fd;             /* its file */
@@ -100,8 +108,9 @@ void session_poll(struct session *s,
 		  struct snapshot *snap); /* snap: of the look before, or snapshot_blank. Never waits */
 void session_set(struct session *s, const struct wish *allowed); /* to each its share; zeroed = all outputs off */
 const struct instrument *session_fills(const struct session *s, unsigned role); /* NULL: nobody */
-const char *session_name_of(const struct session *s, const struct snapshot *snap,
-			    int channel); /* whose channel: "supply psu" */
+/* Whose channel is silent: "supply psu". On a shared line all that are silent there, "supply a, supply b (one line)",
+ * or that the others are not, "supply a (the line itself answers)". */
+void session_name_silent(const struct session *s, const struct snapshot *snap, int channel, char *buf, size_t size);
 /* What that instrument says that it cannot do; "" */
 const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel);
 struct scpi_setup session_scpi_setup(const struct session *s, const struct instrument_profile *p);

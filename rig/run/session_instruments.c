@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/session.h"
 
+#include "instrument/aside.h"
 #include "instrument/kinds.h"
 #include "instrument/scpi_words.h"
 #include "link/control.h"
@@ -9,6 +10,7 @@
 #include <string.h>
 
 #define CONNECT_MS 5000
+#define WAIT_MS 200 /* a thread for its line */
 
 static enum rc begin_node(void *ctx, struct err *err)
 {
@@ -73,6 +75,35 @@ struct scpi_setup session_scpi_setup(const struct session *s, const struct instr
 	return ret;
 }
 
+static unsigned on_line(const struct session *s, size_t line)
+{
+	unsigned n = 0;
+
+	for (size_t i = 0; i < s->rig.n_instruments; i++)
+		n += s->rig.instrument[i].line == line;
+	return n;
+}
+
+/* A bench clock goes in lock-step with the tick: nothing waits there, and a thread would only lose the order. */
+static enum rc open_line(struct session *s, const struct instrument_profile *p, bool waits, struct session_line *line,
+			 struct err *err)
+{
+	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &line->link, err);
+
+	if (rc == RC_OK && s->control)
+		return control_add_line(s->control, p->name, line->link, err);
+	return rc == RC_OK && waits ? aside_new(&s->clock, &line->aside, err) : rc;
+}
+
+static enum rc give_to_thread(struct aside *aside, struct instrument *instrument, struct err *err)
+{
+	enum rc rc = aside_add(aside, instrument, err);
+
+	if (rc != RC_OK)
+		instrument->ops->close(instrument->ctx);
+	return rc;
+}
+
 static enum rc open_one(struct session *s, const struct instrument_profile *p, struct err *err)
 {
 	const struct instrument_kind *kind = kind_of(p->kind);
@@ -82,15 +113,25 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	snprintf(name, sizeof s->instrument_name[n], "%s %s", p->kind, p->name);
 	if (kind == NULL)
 		return err_set(err, RC_ARG, 0, "%s: this program has no instrument of that kind", name);
-	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &s->instrument_link[n], err);
-	if (rc == RC_OK && s->control)
-		rc = control_add_line(s->control, p->name, s->instrument_link[n], err);
+	struct session_line *line = &s->line[p->line];
+	enum rc rc = line->link ? RC_OK : open_line(s, p, kind->waits && !(p->roles & ROLE_OUTPUTS), line, err);
 	const struct scpi_setup scpi = session_scpi_setup(s, p);
+	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
-		.name = name, .roles = p->roles, .number = (uint8_t)n, .period_s = p->period_s, .scpi = &scpi
+		.name = name,
+		.roles = p->roles,
+		.number = (uint8_t)n,
+		.period_s = p->period_s,
+		.wait_ms = line->aside ? WAIT_MS : 0,
+		.address = p->address,
+		.turns = sharers > 1 ? &line->turns : NULL,
+		.sharers = sharers,
+		.scpi = &scpi,
 	};
 	if (rc == RC_OK)
-		rc = kind->open(&config, s->instrument_link[n], &s->clock, &s->instrument[n], err);
+		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);
+	if (rc == RC_OK && line->aside)
+		rc = give_to_thread(line->aside, &s->instrument[n], err);
 	if (rc != RC_OK)
 		err_prefix(err, "%s: ", name);
 	else
@@ -106,6 +147,9 @@ enum rc session_open_instruments(struct session *s, struct err *err)
 	s->n_instruments = 1;
 	for (size_t i = 0; i < s->rig.n_instruments && rc == RC_OK; i++)
 		rc = open_one(s, &s->rig.instrument[i], err);
+	for (size_t i = 0; i < s->rig.n_lines && rc == RC_OK; i++)
+		if (s->line[i].aside)
+			rc = aside_start(s->line[i].aside, err);
 	return rc;
 }
 
@@ -115,8 +159,10 @@ void session_close_instruments(struct session *s)
 		s->instrument[i].ops->close(s->instrument[i].ctx);
 	if (s->n_instruments == 0)
 		node_close(s->node);
-	for (size_t i = 0; i < SESSION_INSTRUMENTS; i++)
-		link_close(s->instrument_link[i]);
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++) {
+		aside_free(s->line[i].aside);
+		link_close(s->line[i].link);
+	}
 	s->n_instruments = 0;
 }
 
@@ -154,11 +200,34 @@ const struct instrument *session_fills(const struct session *s, unsigned role)
 	return NULL;
 }
 
-const char *session_name_of(const struct session *s, const struct snapshot *snap, int channel)
+/* One that answers has its newest reading within half of what it is believed. */
+static bool is_silent(const struct session *s, const struct snapshot *snap, size_t instrument)
+{
+	for (int c = 0; c < CHANNEL_COUNT; c++)
+		if (snap->channel[c].instrument == instrument &&
+		    snap->channel[c].age_s < s->instrument[instrument].stale_s / 2)
+			return false;
+	return true;
+}
+
+void session_name_silent(const struct session *s, const struct snapshot *snap, int channel, char *buf, size_t size)
 {
 	size_t i = channel >= 0 && channel < CHANNEL_COUNT ? snap->channel[channel].instrument : 0;
+	size_t others = 0, silent = 0, at = 0;
 
-	return i < s->n_instruments ? s->instrument[i].name : "the node";
+	at += (size_t)snprintf(buf, size, "%s", i < s->n_instruments ? s->instrument[i].name : "the node");
+	for (size_t k = 1; k < s->n_instruments && i > 0 && i < s->n_instruments; k++) {
+		if (k == i || s->rig.instrument[k - 1].line != s->rig.instrument[i - 1].line)
+			continue;
+		others++;
+		if (!is_silent(s, snap, k))
+			continue;
+		silent++;
+		if (at < size)
+			at += (size_t)snprintf(buf + at, size - at, ", %s", s->instrument[k].name);
+	}
+	if (others > 0 && at < size)
+		snprintf(buf + at, size - at, silent > 0 ? " (one line)" : " (the line itself answers)");
 }
 
 const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel)

@@ -44,9 +44,11 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
 		ret->stale_s[c] = SLOW_MISSED * session_slow_every(&s->rig) / s->rig.rate_Hz;
 	ret->stale_s[CHANNEL_CELL] = s->rig.cell_stale_s;
-	const struct instrument *meter = session_fills(s, ROLE_METER);
-	if (meter)
-		ret->stale_s[CHANNEL_VOLTAGE] = ret->stale_s[CHANNEL_CURRENT] = meter->stale_s;
+	const struct instrument *volt = session_fills(s, ROLE_VOLTAGE), *ampere = session_fills(s, ROLE_CURRENT);
+	if (volt)
+		ret->stale_s[CHANNEL_VOLTAGE] = volt->stale_s;
+	if (ampere)
+		ret->stale_s[CHANNEL_CURRENT] = ampere->stale_s;
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)
@@ -97,7 +99,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.expect_cell = s->calibration_id != 0,
 		.expect_pick = pick != NULL,
 		.expect_lines = lines ? lines->lines : 0,
-		.expect_meter = session_fills(s, ROLE_METER) != NULL,
+		.expect_meter = session_fills(s, ROLE_VOLTAGE) && session_fills(s, ROLE_CURRENT),
 	};
 	channel_limits(s, ret);
 }

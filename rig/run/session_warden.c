@@ -53,8 +53,8 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 	for (size_t i = 0; i < s->rig.n_instruments; i++) {
 		if (!(s->rig.instrument[i].roles & ROLE_OUTPUTS))
 			continue;
-		line_fd[c.n_lines] = link_fd(s->instrument_link[1 + i]);
-		s->warden_line[c.n_lines] = s->instrument_link[1 + i];
+		line_fd[c.n_lines] = link_fd(s->line[s->rig.instrument[i].line].link);
+		s->warden_line[c.n_lines] = s->line[s->rig.instrument[i].line].link;
 		c.line[c.n_lines++] = line_of(s, &s->rig.instrument[i]);
 	}
 	c.hold_ns = NS(warden_has(&c, ORDER_HOLD) ? s->rig.stop_hold_s : REPEATS_S);
@@ -148,7 +148,7 @@ static void open_relays(const struct session *s)
 		const struct profile_bytes *open = &s->rig.instrument[i].open;
 
 		if (s->rig.instrument[i].roles & ROLE_POWER && open->n > 0 &&
-		    link_write(s->instrument_link[1 + i], open->byte, open->n, 0, NULL) != RC_OK)
+		    link_write(s->line[s->rig.instrument[i].line].link, open->byte, open->n, 0, NULL) != RC_OK)
 			continue;
 	}
 }

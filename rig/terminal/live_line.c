@@ -119,9 +119,13 @@ static void put_power(const struct live_line *l, char *buf)
 
 	if (isfinite(l->brake_A))
 		used += (size_t)snprintf(buf, FIELD, "brake %.3f A", fabs(l->brake_A) < 0.0005 ? 0 : l->brake_A);
-	if (isfinite(l->voltage_V) && isfinite(l->current_A) && used < FIELD)
-		snprintf(buf + used, FIELD - used, "%s%.1f V %.2f A", used ? "  " : "",
-			 fabs(l->voltage_V) < 0.05 ? 0 : l->voltage_V, fabs(l->current_A) < 0.005 ? 0 : l->current_A);
+	if (!isfinite(l->voltage_V) || !isfinite(l->current_A) || used >= FIELD)
+		return;
+	used += (size_t)snprintf(buf + used, FIELD - used, "%s%.1f V %.2f A", used ? "  " : "",
+				 fabs(l->voltage_V) < 0.05 ? 0 : l->voltage_V,
+				 fabs(l->current_A) < 0.005 ? 0 : l->current_A);
+	if (l->power_age_s >= LIVE_OLD_S && l->power_age_s < 1e6 && used < FIELD)
+		snprintf(buf + used, FIELD - used, " %.1f s old", l->power_age_s);
 }
 
 static void put_phase(const struct live_line *l, enum form form, char *buf)

@@ -6,6 +6,9 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* A slow instrument tells five times a second: what is older than this has missed two. */
+#define LIVE_OLD_S 0.5
+
 struct live_line {
 	const char *title; /* the command */
 	int step, steps;   /* from 1; 0: there are none (steps 0: how many is not known) */
@@ -14,6 +17,7 @@ struct live_line {
 	double phase_s;    /* time in it so far; NaN: not shown */
 	/* What is commanded and measured; NaN: none, and left out. */
 	double commanded_Nm, commanded_A, torque_Nm, speed_rpm, brake_A, voltage_V, current_A;
+	double power_age_s;             /* of the older of voltage and current; told from LIVE_OLD_S on. 0: not known */
 	bool hung;                      /* what is commanded hangs there as a weight */
 	double count;                   /* of the cell; shown where there is no torque */
 	double left_low_s, left_high_s; /* time left between these; NaN: not known */

@@ -7,6 +7,7 @@ import bisect
 import csv
 import math
 import pathlib
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -14,6 +15,8 @@ import tempfile
 import harness
 
 PSU = "\n[instrument psu]\nkind = supply\nlink = unix:run/psu.sock\nroles = meter\n"
+SHARED = "".join(f"\n[instrument {name}]\nkind = supply\nlink = unix:run/psu.sock\nroles = {role}\naddress = {address}\n"
+                 for name, role, address in (("volts", "voltage", 1), ("amps", "current", 2)))
 SEED = 5
 
 
@@ -123,6 +126,45 @@ def a_line_that_the_bench_does_not_serve_is_told():
         assert result.status == 3 and "serves no line \"other\"" in result.err, result
 
 
+def share(folder):
+    path = folder / "rig.ini"
+    text = path.read_text(encoding="utf-8")
+    assert PSU in text
+    path.write_text(text.replace(PSU, SHARED), encoding="utf-8")
+
+
+def two_instruments_share_a_line():
+    with harness.Bench(SEED, example=prepared(), edit=share) as bench:
+        out = bench.must("sweep", "gentle", "--forced", "one line, two outputs")
+        rows, fresh = readings(bench.folder / "logbook", out["run"])
+        assert 18 < rows / fresh < 25, (rows, fresh)
+        off = off_the_truth(bench, out["points"])
+        assert max(map(abs, off)) < 1.5, off
+
+
+def who_is_silent_on_a_shared_line_is_told_apart():
+    for fault, words in (("supply-silent", "supply volts, supply amps (one line): no data"),
+                         ("supply-silent 1", "supply volts (the line itself answers): no data"),
+                         ("supply-silent 2", "supply amps (the line itself answers): no data")):
+        with harness.Bench(SEED, options=["--at", f"30 fault {fault}"], example=prepared(), edit=share) as bench:
+            result = bench.run("sweep", "gentle", "--forced", "an output is silent", "--json")
+            assert result.status == 1, result
+            assert result.json["cause"] == "instrument_silent" and result.json["message"].startswith(words), result.json
+
+
+def in_machine_time_a_thread_has_the_line():
+    """No [virtual]: the machine's clock, and the supply on a thread of its own."""
+    for sections in (PSU, SHARED):
+        with harness.Bench(SEED, edit=lambda folder: add(folder, sections)) as bench:
+            harness.wait_for(lambda: (bench.folder / "run" / "psu.sock").exists(), 10, "the bench")
+            path = bench.folder / "rig.ini"
+            path.write_text(re.sub(r"(?ms)^\[virtual\].*?(?=^\[)", "", path.read_text(encoding="utf-8")), encoding="utf-8")
+            out = bench.must("probe", "--seconds", "3")
+            found = {channel["channel"]: channel for channel in out["channels"]}
+            for name in ("voltage_V", "current_A"):  # five readings a second, on a machine that may be busy; the contactor is open
+                assert 6 <= found[name]["n"] <= 16 and abs(found[name]["mean"]) < 0.1, (sections, found[name])
+
+
 def what_cannot_be_is_refused():
     with harness.Bench(SEED) as bench:
         add(bench.folder, PSU + PSU.replace("psu", "spare") + "\n[instrument oven]\nkind = toaster\nlink = unix:x\nroles = meter\n"
@@ -136,4 +178,5 @@ def what_cannot_be_is_refused():
 
 if __name__ == "__main__":
     harness.main(the_curve_agrees_with_the_node_s_alone, each_line_cut_is_named_and_stopped_in_order,
-                 a_line_that_the_bench_does_not_serve_is_told, what_cannot_be_is_refused)
+                 a_line_that_the_bench_does_not_serve_is_told, two_instruments_share_a_line,
+                 who_is_silent_on_a_shared_line_is_told_apart, in_machine_time_a_thread_has_the_line, what_cannot_be_is_refused)

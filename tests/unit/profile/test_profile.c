@@ -631,6 +631,33 @@ static void instruments_that_cannot_be(void **state)
 	assert_int_equal(rig.n_instruments, 77); /* nothing is taken of a file with mistakes */
 }
 
+/* Two on one line need an address each, and one speed. */
+static void instruments_on_one_line(void **state)
+{
+#define ON_LINE(name, role, more) "[instrument " name "]\nkind = supply\nlink = unix:a\nroles = " role "\n" more
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	read_instruments("\n" ON_LINE("a", "voltage", "address = 1\n") ON_LINE("b", "current", "address = 2\n"), &rig,
+			 &m, RC_OK);
+	assert_true(rig.n_instruments == 2 && rig.n_lines == 1 && rig.instrument[1].line == 0);
+	assert_true(rig.instrument[0].roles == ROLE_VOLTAGE && rig.instrument[1].roles == ROLE_CURRENT);
+	assert_ptr_equal(instruments_line(&rig, 0), &rig.instrument[0]);
+	read_instruments("\n" ON_LINE("a", "voltage", "address = 1\n") ON_LINE("b", "current", ""), &rig, &m, RC_ARG);
+	assert_true(stands(&m, "[instrument b] address: [instrument a] has the same link"));
+	m = (struct mistakes){ 0 };
+	read_instruments("\n" ON_LINE("a", "voltage", "address = 2\n") ON_LINE("b", "current", "address = 2\n"), &rig,
+			 &m, RC_ARG);
+	assert_true(stands(&m, "[instrument b] address: [instrument a] has the same link"));
+	m = (struct mistakes){ 0 };
+	read_instruments("\n" ON_LINE("a", "voltage", "address = 1\n")
+				 ON_LINE("b", "meter", "address = 2\nbaud = 19200\n"),
+			 &rig, &m, RC_ARG);
+	assert_true(stands(&m, "[instrument b] baud: found 19200, but [instrument a] on the same link has 9600"));
+	assert_true(stands(&m, "[instrument a] has the role voltage already"));
+}
+
 /* Every key of a template that stands as a comment is taken too, one at a time. */
 static void commented_keys_of_templates_read_without_mistakes(void **state)
 {
@@ -770,6 +797,7 @@ int main(void)
 		cmocka_unit_test(commented_keys_of_templates_read_without_mistakes),
 		cmocka_unit_test(instruments_are_read),
 		cmocka_unit_test(instruments_that_cannot_be),
+		cmocka_unit_test(instruments_on_one_line),
 		cmocka_unit_test(files_that_are_none),
 		cmocka_unit_test(the_example_reads_without_mistakes),
 	};

@@ -174,12 +174,41 @@ static void in_doubt_the_strict_channel_waits_and_the_lenient_one_passes(void **
 	assert_true(steady[1] >= 30);
 }
 
+/* A channel that tells five times a second in 100 rows: of a window of 3 s the slope is known to sd sqrt(12 / (f W^3))
+ * with f its own rate. Each reading stands in 20 rows, more than a bin holds: only the correlation of neighbouring bins
+ * says that the line through them is no better than that. */
+static void a_slow_channel_counts_by_its_readings(void **state)
+{
+	const double window = 3, rate_Hz = 5, sd = 1 / sqrt(12);
+	const double expected = sd * sqrt(12 / (rate_Hz * window * window * window));
+	const struct steady_limit limit = { .slope_per_s = 1, .lenient = true };
+	uint64_t seed = 20260302;
+	double sum2 = 0, u2 = 0, y = 0;
+
+	(void)state;
+	for (int trial = 0; trial < 400; trial++) {
+		struct steady s;
+		steady_begin(&s, window, &limit, 1);
+		for (int i = 0; i <= 320; i++) {
+			y = i % 20 == 0 ? uniform(&seed) : y;
+			steady_add(&s, i / RATE_HZ, &y);
+		}
+		struct steady_slope k = steady_slope(&s, 0);
+		sum2 += k.slope_per_s * k.slope_per_s;
+		u2 += k.u_per_s * k.u_per_s;
+	}
+	/* 15 or 16 readings, so that the error of the line itself is coarser than above */
+	assert_true(fabs(sqrt(sum2 / 400) / expected - 1) < 0.2);
+	assert_true(fabs(sqrt(u2 / 400) / expected - 1) < 0.25);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(tells_the_slope_of_a_ramp),
 		cmocka_unit_test(is_not_steady_before_the_window_is_full),
 		cmocka_unit_test(names_the_channel_that_moves),
+		cmocka_unit_test(a_slow_channel_counts_by_its_readings),
 		cmocka_unit_test(a_channel_that_is_not_judged_may_move),
 		cmocka_unit_test(what_is_not_a_number_is_not_steady),
 		cmocka_unit_test(a_step_of_the_resolution_is_no_motion),

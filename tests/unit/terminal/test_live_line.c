@@ -128,6 +128,10 @@ static void the_table(void **state)
 	probe.voltage_V = 48.02;
 	probe.current_A = 0.41;
 	expect(&probe, 79, "probe  brake 0.000 A  48.0 V 0.41 A  watching");
+	probe.power_age_s = 0.3; /* as a supply that tells five times a second may have it */
+	expect(&probe, 79, "probe  brake 0.000 A  48.0 V 0.41 A  watching");
+	probe.power_age_s = 1.24;
+	expect(&probe, 79, "probe  brake 0.000 A  48.0 V 0.41 A 1.2 s old  watching");
 	probe.phase = "";
 	probe.brake_A = NAN;
 	probe.voltage_V = NAN;

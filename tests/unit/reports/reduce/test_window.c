@@ -178,6 +178,38 @@ static void a_slow_meter_in_fast_rows_counts_its_readings(void **state)
 	gsl_rng_free(rng);
 }
 
+/* Temperatures and the drive tell five times a second: the mean is that of the readings 1 to 5, whatever stood in the
+ * rows before the first of them and however long each stood. A window too short for a reading has what stood. */
+static void slow_channels_are_averaged_by_readings(void **state)
+{
+	struct window_rig limits = { .supply_V = 48, .supply_limit_A = 12, .cell_saturation_count = 8388607 };
+	double told = 90, rotor_rpm, drive_A;
+	struct window w;
+
+	(void)state;
+	window_open(&w, &limits);
+	window_drive(&w, &rotor_rpm, &drive_A);
+	assert_true(isnan(rotor_rpm) && isnan(drive_A) && isnan(window_temp(&w, TEMP_CASE)));
+	for (int i = 0; i < 90; i++) {
+		struct sample s = turning(i);
+		bool fresh = i % 20 == 5;
+		told = fresh ? 1 + i / 20 : told;
+		s.temp_degC[TEMP_CASE] = s.drive_rotor_rpm = told;
+		s.drive_A = -told;
+		s.temp_degC[TEMP_BRAKE] = NAN;
+		s.repeats = fresh ? 0 : 1u << CHANNEL_DRIVE | 1u << (CHANNEL_TEMP + TEMP_CASE);
+		window_inside(&w, &s);
+		if (i != 3)
+			continue;
+		window_drive(&w, &rotor_rpm, &drive_A);
+		assert_true(fabs(rotor_rpm - 90) < 1e-12 && fabs(window_temp(&w, TEMP_CASE) - 90) < 1e-12);
+	}
+	window_drive(&w, &rotor_rpm, &drive_A);
+	assert_true(fabs(rotor_rpm - 3) < 1e-12 && fabs(drive_A + 3) < 1e-12);
+	assert_true(fabs(window_temp(&w, TEMP_CASE) - 3) < 1e-12 && isnan(window_temp(&w, TEMP_BRAKE)));
+	window_free(&w);
+}
+
 /* Its reading in a row that the node did not renew counts; in a file from before there were repeats it does not. */
 static void a_meter_of_its_own_needs_no_fast_sample(void **state)
 {
@@ -305,6 +337,7 @@ int main(void)
 		cmocka_unit_test(stretches_keep_what_goes_together),
 		cmocka_unit_test(a_slow_meter_in_fast_rows_counts_its_readings),
 		cmocka_unit_test(a_supply_that_says_so_is_at_its_limit),
+		cmocka_unit_test(slow_channels_are_averaged_by_readings),
 		cmocka_unit_test(a_meter_of_its_own_needs_no_fast_sample),
 		cmocka_unit_test(unevenly_spaced_teeth_fall_out_over_whole_turns),
 		cmocka_unit_test(a_dwell_of_hours_fits_and_keeps_its_speed),
