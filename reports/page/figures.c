@@ -2,22 +2,17 @@
 /* One gnuplot script that reads the CSV files beside it and draws every figure as SVG, PNG and PDF, so that a
  * stranger can draw them again. Dash patterns and shapes tell the series apart; colour only helps. */
 #include "reports/page/figures_private.h"
+#include "reports/page/gnuplot.h"
 
 #include <errno.h>
-#include <fcntl.h>
 #include <math.h>
-#include <spawn.h>
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #define PATH_ROOM 1200
 #define WHOSE_CHAR 5.6 /* width of a letter of the line that says whose a figure is */
 #define KEY "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
-
-extern char **environ;
 
 static void head(struct script *s)
 {
@@ -289,32 +284,6 @@ static void write_script(struct script *s)
 		time_trace(s);
 }
 
-static enum rc run_gnuplot(const char *dir, struct err *err)
-{
-	char *argv[] = { (char *)"gnuplot", (char *)"figures.gp", NULL };
-	posix_spawn_file_actions_t actions;
-	char log[PATH_ROOM];
-	pid_t pid;
-	int status;
-
-	snprintf(log, sizeof log, "%s/gnuplot.log", dir);
-	posix_spawn_file_actions_init(&actions);
-	posix_spawn_file_actions_addopen(&actions, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
-	posix_spawn_file_actions_addopen(&actions, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
-	posix_spawn_file_actions_addopen(&actions, STDERR_FILENO, log, O_WRONLY | O_CREAT | O_TRUNC, 0666);
-	posix_spawn_file_actions_addchdir_np(&actions, dir);
-	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
-	posix_spawn_file_actions_destroy(&actions);
-	if (failed)
-		return err_set(err, RC_IO, failed,
-			       "gnuplot cannot be started (%s): install gnuplot-nox, or give --no-figures",
-			       strerror(failed));
-	if (waitpid(pid, &status, 0) < 0 || !WIFEXITED(status) || WEXITSTATUS(status) != 0)
-		return err_set(err, RC_IO, 0, "gnuplot failed on %s/figures.gp: see %s", dir, log);
-	unlink(log);
-	return RC_OK;
-}
-
 enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret, struct err *err)
 {
 	char path[PATH_ROOM];
@@ -331,5 +300,5 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 	int failed = ferror(s.f);
 	if (fclose(s.f) != 0 || failed)
 		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return draw ? run_gnuplot(dir, err) : RC_OK;
+	return draw ? gnuplot_run(dir, "figures.gp", err) : RC_OK;
 }

@@ -11,7 +11,7 @@
 #include <stddef.h>
 #include <stdio.h>
 
-#define CLI_ARGS 8
+#define CLI_ARGS 24
 #define CLI_OPTIONS 40 /* of one command, the common ones not counted */
 
 struct cli_option {

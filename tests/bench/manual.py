@@ -11,7 +11,8 @@ import tempfile
 
 import harness
 
-COMMANDS = ["new", "check", "probe", "hang", "map", "ready", "sweep", "reduce", "report", "certificate", "pack", "verify", "share", "log", "calc", "bench"]
+COMMANDS = ["new", "check", "probe", "hang", "map", "ready", "sweep", "reduce", "report", "certificate", "pack", "verify",
+            "compare", "share", "log", "calc", "bench"]
 COMMON = {"--bench", "--json", "--quiet", "--help"}
 commands_page, folder_page = (pathlib.Path(p).read_text(encoding="utf-8").replace("\\", "") for p in sys.argv[1:3])
 

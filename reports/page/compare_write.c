@@ -1,0 +1,259 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/compare_write.h"
+#include "reports/page/gnuplot.h"
+#include "reports/page/report_write.h"
+
+#include "channel/event.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define PATH_ROOM 1200
+
+static json_t *real(double value)
+{
+	return isfinite(value) ? json_real(value) : json_null();
+}
+
+static const char *way(int direction)
+{
+	return direction > 0 ? "up" : direction < 0 ? "down" : "none";
+}
+
+static json_t *run_json(const struct compared_run *run)
+{
+	const struct report *r = run->side.report;
+	json_t *o = json_object();
+
+	json_object_set_new(o, "label", json_string(run->label));
+	json_object_set_new(o, "run", json_integer((json_int_t)r->run.id));
+	json_object_set_new(o, "actuator", json_string(r->actuator.name));
+	json_object_set_new(o, "rig", json_string(r->rig.name));
+	json_object_set_new(o, "virtual_bench", json_boolean(r->run.on_bench));
+	if (run->with) {
+		json_object_set_new(o, "same_rig", json_boolean(run->with->same_rig));
+		json_object_set_new(o, "same_calibration", json_boolean(run->with->same_calibration));
+	}
+	return o;
+}
+
+static json_t *difference_json(const struct difference *d, const char *label)
+{
+	json_t *o = json_object(), *common = json_array();
+
+	json_object_set_new(o, "run", json_string(label));
+	json_object_set_new(o, "quantity", json_string(compare_word(d->quantity)));
+	json_object_set_new(o, "at", real(d->torque_Nm));
+	json_object_set_new(o, "direction", json_string(way(d->direction)));
+	json_object_set_new(o, "speed_set_rpm", real(d->commanded_rpm));
+	json_object_set_new(o, "value", real(d->value));
+	json_object_set_new(o, "u", real(d->u));
+	json_object_set_new(o, "dof", real(d->dof));
+	json_object_set_new(o, "U", real(d->U));
+	for (size_t i = 0; i < d->n_common; i++)
+		json_array_append_new(common,
+				      json_pack("{s:s, s:o}", "source", d->common[i].name, "u", real(d->common[i].u)));
+	json_object_set_new(o, "common", common);
+	json_object_set_new(o, "real", json_boolean(d->real));
+	return o;
+}
+
+json_t *compare_to_json(const struct compared *c)
+{
+	json_t *doc = json_object(), *runs = json_array(), *list = json_array(), *warnings = json_array();
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct comparison *with = c->run[i].with;
+		json_array_append_new(runs, run_json(&c->run[i]));
+		for (size_t k = 0; with && k < with->n; k++)
+			json_array_append_new(list, difference_json(&with->list[k], c->run[i].label));
+		for (size_t k = 0; with && k < with->n_warnings; k++)
+			json_array_append_new(
+				warnings, json_pack("{s:s, s:s}", "run", c->run[i].label, "message", with->warning[k]));
+	}
+	json_object_set_new(doc, "reference", json_string(c->run[0].label));
+	json_object_set_new(doc, "runs", runs);
+	json_object_set_new(doc, "confidence", real(c->confidence));
+	json_object_set_new(doc, "differences", list);
+	json_object_set_new(doc, "warnings", warnings);
+	return doc;
+}
+
+/* --- tables --- */
+static void number(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.10g", value);
+	else
+		fputc(',', f);
+}
+
+static void put_text(FILE *f, const char *text)
+{
+	fputc('"', f);
+	for (; *text; text++) {
+		if (*text == '"')
+			fputc('"', f);
+		fputc(*text, f);
+	}
+	fputc('"', f);
+}
+
+static void write_differences(FILE *f, const struct compared *c)
+{
+	fputs("run,quantity,direction,commanded speed (rpm),torque (N m),difference,u,U,real,common sources\n", f);
+	for (size_t i = 0; i < c->n; i++)
+		for (size_t k = 0; c->run[i].with && k < c->run[i].with->n; k++) {
+			const struct difference *d = &c->run[i].with->list[k];
+			put_text(f, c->run[i].label);
+			fprintf(f, ",%s,%s", compare_word(d->quantity), way(d->direction));
+			number(f, d->commanded_rpm);
+			number(f, d->torque_Nm);
+			number(f, d->value);
+			number(f, d->u);
+			number(f, d->U);
+			fprintf(f, ",%s,\"", d->real ? "yes" : "no");
+			for (size_t s = 0; s < d->n_common; s++)
+				fprintf(f, "%s%s", s ? "; " : "", d->common[s].name);
+			fputs("\"\n", f);
+		}
+}
+
+static void unc_columns(FILE *f, const struct curve *c, struct unc x, bool valid)
+{
+	bool known = valid && isfinite(x.value);
+
+	number(f, known ? x.value : NAN);
+	number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
+}
+
+static void write_curves(FILE *f, const struct compared *c)
+{
+	fputs("number,run,direction,commanded speed (rpm),torque (N m),U torque (N m),speed (rpm),U speed "
+	      "(rpm),efficiency "
+	      "(1),U efficiency (1),input power (W),U input power (W),current (A),U current (A)\n",
+	      f);
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve *curve = c->run[i].side.report->curve;
+		for (size_t k = 0; k < curve->n; k++) {
+			const struct curve_point *p = &curve->points[k];
+			if (p->direction == 0 || (p->flags & POINT_REPEAT))
+				continue;
+			fprintf(f, "%zu,", i + 1);
+			put_text(f, c->run[i].label);
+			fprintf(f, ",%s", way(p->direction));
+			number(f, p->setpoint_rpm);
+			unc_columns(f, curve, p->torque_Nm, true);
+			unc_columns(f, curve, p->speed_rpm, true);
+			unc_columns(f, curve, p->efficiency, p->efficiency_valid);
+			unc_columns(f, curve, p->input_power_W, true);
+			unc_columns(f, curve, p->current_A, true);
+		}
+	}
+}
+
+/* --- figures --- */
+static void gnuplot_text(FILE *f, const char *text)
+{
+	fputc('\'', f);
+	for (; *text; text++) {
+		if (*text == '\'')
+			fputc('\'', f);
+		fputc(*text, f);
+	}
+	fputc('\'', f);
+}
+
+static void write_script(FILE *f, const struct compared *c)
+{
+	static const struct {
+		const char *name, *title, *column;
+		double scale;
+	} figures[] = {
+		{ "speed", "speed (rpm)", "speed (rpm)", 1 },
+		{ "efficiency", "efficiency (%)", "efficiency (1)", 100 },
+		{ "input-power", "input power (W)", "input power (W)", 1 },
+		{ "current", "current (A)", "current (A)", 1 },
+	};
+
+	fputs("# Draws the curves of the runs compared, from curves.csv beside it: gnuplot compare.gp\n"
+	      "# Filled marks: rising loads; open marks: falling loads. Bars: expanded uncertainty (95 %).\n"
+	      "reset\nset encoding utf8\nset datafile separator ','\nset datafile columnheaders\n"
+	      "set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
+	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque (N·m)'\nset key below noenhanced\n",
+	      f);
+	for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++) {
+		fprintf(f,
+			"do for [kind = 0:2] {\n"
+			"if (kind == 0) { set terminal svg size 900,560 dynamic enhanced font 'sans-serif,16' "
+			"background "
+			"'#ffffff' }\n"
+			"if (kind == 1) { set terminal pngcairo size 1800,1120 enhanced font 'Sans,24' background "
+			"'#ffffff' linewidth 2 pointscale 2 }\n"
+			"if (kind == 2) { set terminal pdfcairo size 9in,5.6in enhanced font 'Sans,11' background "
+			"'#ffffff' }\n"
+			"set output '%s' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
+			"set ylabel '%s'\nplot ",
+			figures[i].name, figures[i].title);
+		for (size_t k = 0; k < c->n; k++) {
+			const int mark[] = { 7, 5, 9, 11, 13, 15 }, open[] = { 6, 4, 8, 10, 12, 14 };
+			static const char *const grey[] = { "#111111", "#3a6ea5", "#9a4a12", "#666666" };
+			for (int down = 0; down < 2; down++) {
+				fprintf(f,
+					"%s'curves.csv' using (column('number') == %zu && stringcolumn('direction') eq "
+					"'%s' ? "
+					"column('torque (N m)') : NaN):(%g * column('%s')):(%g * column('U %s')) with "
+					"yerrorlines lc rgb '%s' dt %d pt %d ",
+					k || down ? ", \\\n  " : "", k + 1, down ? "down" : "up", figures[i].scale,
+					figures[i].column, figures[i].scale, figures[i].column, grey[k % 4],
+					(int)(k % 5) + 1, down ? open[k % 6] : mark[k % 6]);
+				if (down) {
+					fputs("notitle", f);
+				} else {
+					fputs("title ", f);
+					char title[180];
+					snprintf(title, sizeof title, "%s%s%s%s", c->run[k].label,
+						 k ? "" : " (reference)",
+						 c->run[k].side.report->actuator.name[0] ? ", " : "",
+						 c->run[k].side.report->actuator.name);
+					if (c->run[k].side.report->run.on_bench)
+						strncat(title, ", virtual bench", sizeof title - strlen(title) - 1);
+					gnuplot_text(f, title);
+				}
+			}
+		}
+		fputs("\nset output\n}\n", f);
+	}
+}
+
+static enum rc write_one(const struct compared *c, const char *dir, const char *name,
+			 void (*put)(FILE *f, const struct compared *c), struct err *err)
+{
+	char path[PATH_ROOM];
+
+	if (snprintf(path, sizeof path, "%s/%s", dir, name) >= PATH_ROOM)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	FILE *f = fopen(path, "w");
+	if (f == NULL)
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+	put(f, c);
+	int failed = ferror(f);
+	if (fclose(f) != 0 || failed)
+		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
+	return RC_OK;
+}
+
+enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)
+{
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = write_one(c, dir, "differences.csv", write_differences, err);
+	if (rc == RC_OK)
+		rc = write_one(c, dir, "curves.csv", write_curves, err);
+	if (rc == RC_OK)
+		rc = write_one(c, dir, "compare.gp", write_script, err);
+	return rc == RC_OK && draw ? gnuplot_run(dir, "compare.gp", err) : rc;
+}

@@ -1,0 +1,25 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A comparison of runs for people and programs. */
+#ifndef BRIDLE_REPORTS_PAGE_COMPARE_WRITE_H
+#define BRIDLE_REPORTS_PAGE_COMPARE_WRITE_H
+
+#include "reports/reduce/compare.h"
+
+struct compared {
+	size_t n; /* runs, the reference first */
+	double confidence;
+	struct compared_run {
+		char label[100]; /* "run 4", "winder.tar.zst: run 4" */
+		struct compare_side side;
+		struct comparison *with; /* against the reference; NULL for the reference itself */
+	} * run;
+};
+
+/* {"reference", "runs", "confidence", "differences", "warnings"}. Given to the caller. */
+json_t *compare_to_json(const struct compared *c);
+
+/* Into a folder, made where it is missing: differences.csv, curves.csv, compare.gp and, when draw, a figure each of
+ * speed, efficiency, input power and current as SVG, PNG and PDF. */
+enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err) MUST_CHECK;
+
+#endif
