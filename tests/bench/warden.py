@@ -5,10 +5,12 @@ mid-load, the program leaves an open contactor and a sentence for the next comma
 import csv
 import os
 import pathlib
+import re
 import shutil
 import signal
 import sqlite3
 import subprocess
+import sys
 import tempfile
 
 import harness
@@ -72,21 +74,19 @@ def sweep_until_loaded(bench):
 
 
 def a_run_closes_and_opens_the_relay():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
-        out = bench.must("sweep", "gentle", "--forced", "the relay")
-        assert len(out["points"]) > 3, out
-        bench.stop()
-        seen = rows(bench.folder)
-        assert any(row["contactor"] == "1" for row in seen) and seen[-1]["contactor"] == "0", seen[-1]
-        assert (bench.folder / "warden-account").stat().st_mode & 0o777 in (0o640, 0o600)
-
-
-def the_same_seed_gives_the_same_points():
     points = []
-    for _ in range(2):
+    for _ in range(2):  # the same seed gives the same points: the warden is in lock-step with the bench
         with harness.Bench(SEED, example=Prepared.get()) as bench:
-            points.append(bench.must("sweep", "gentle", "--forced", "twice")["points"])
-    assert points[0] == points[1]
+            points.append(bench.must("sweep", "gentle", "--forced", "the relay")["points"])
+            bench.stop()
+            check_relay(bench)
+    assert len(points[0]) > 3 and points[0] == points[1], points
+
+
+def check_relay(bench):
+    seen = rows(bench.folder)
+    assert any(row["contactor"] == "1" for row in seen) and seen[-1]["contactor"] == "0", seen[-1]
+    assert (bench.folder / "warden-account").stat().st_mode & 0o777 in (0o640, 0o600)
 
 
 def killed_in_mid_load_the_contactor_opens():
@@ -184,7 +184,33 @@ def by_hand_it_does_nothing():
     assert done.returncode == 2 and "not run by hand" in done.stderr, done
 
 
+def on_the_machine_s_clock_a_stopped_program_is_ended():
+    """python3 tests/bench/warden.py real: a rig without [virtual], the bench at its other end in real time, the program stopped
+    (SIGSTOP) under power. By hand, on a machine that is otherwise idle: the bench must keep up with the clock."""
+    with harness.Bench(SEED, example=Prepared.get()) as bench, tempfile.TemporaryDirectory(prefix="bridle-") as home:
+        folder = pathlib.Path(home) / "real"
+        shutil.copytree(Prepared.get(), folder)
+        text = re.sub(r"\[virtual\]\ncontrol = .*\n", "", (folder / "rig.ini").read_text())
+        (folder / "rig.ini").write_text(text.replace("unix:run/", f"unix:{bench.folder}/run/"))
+        truth = bench.folder / "run" / "truth.csv"
+        harness.wait_for(lambda: truth.exists() and rows(bench.folder), 10, "the bench")
+        sweep = subprocess.Popen([harness.BRIDLE, "sweep", "gentle", "--forced", "in real time", "--bench", folder],
+                                 stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        harness.wait_for(lambda: sweep.poll() is not None or abs(float(rows(bench.folder)[-1]["speed_rad_per_s"])) > 1, 60, "a turn")
+        sweep.send_signal(signal.SIGSTOP)
+        harness.wait_for(lambda: rows(bench.folder)[-1]["node"] == "safe", 10, "the node to go safe")
+        seen = rows(bench.folder)
+        closed = [i for i, row in enumerate(seen) if row["contactor"] == "1"][-1]
+        assert seen[closed + 1]["node"] == "live", seen[closed + 1]  # before its lease ended
+        sweep.send_signal(signal.SIGCONT)
+        _, err = sweep.communicate(timeout=60)
+        assert sweep.returncode == 1 and "held up for" in err, err
+        assert "no proof of life for 0.1" in (folder / "warden-account").read_text(), err
+
+
 if __name__ == "__main__":
-    harness.main(a_run_closes_and_opens_the_relay, the_same_seed_gives_the_same_points, killed_in_mid_load_the_contactor_opens,
+    if sys.argv[1:] == ["real"]:
+        harness.main(on_the_machine_s_clock_a_stopped_program_is_ended)
+    harness.main(a_run_closes_and_opens_the_relay, killed_in_mid_load_the_contactor_opens,
                  a_warden_that_is_killed_stops_the_run, what_was_not_safe_asks_for_a_person, what_cannot_be_is_refused,
                  slow_ticks_are_refused, without_the_warden_nothing_starts, by_hand_it_does_nothing)
