@@ -16,7 +16,7 @@ COMMANDS = ["new", "check", "probe", "hang", "map", "ready", "sweep", "reduce", 
 COMMON = {"--bench", "--json", "--quiet", "--help"}
 commands_page, folder_page = (pathlib.Path(p).read_text(encoding="utf-8").replace("\\", "") for p in sys.argv[1:3])
 
-COMMANDS += ["hold", "play"]  # what an actuator can carry
+COMMANDS += ["hold", "play", "suit"]  # what an actuator can carry
 
 
 def sections():

@@ -29,9 +29,11 @@ SAID = {  # words that the commands of a page must have printed
 }
 
 # What an actuator can carry: pages that need no rig.
-PROMISED |= {"how-to-hold": [("model.json", 1000)], "how-to-play": [("back.json", 200)]}
+PROMISED |= {"how-to-hold": [("model.json", 1000)], "how-to-play": [("back.json", 200)],
+             "how-to-suit": [("figure/cycle.svg", 2000)]}
 SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"],
-         "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"]}
+         "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
+         "how-to-suit": ["What decides", "winding temperature", "confirmed"]}
 
 
 def blocks_of(text):

@@ -105,6 +105,39 @@ def play_refuses():
     refused("--rated", "play", "--from", table("radius (mm),travel (mm)\n1,2.5\n"), "--rated", "40 mm")
 
 
+def duty_by_hand():
+    """An hour of steps of 0.25 s: 8, 0, -6, 0 N.m at 20, 0, -20, 0 rpm. RMS sqrt((64 + 36)/4) = 5 N.m, 8 N.m at 20 rpm are 16.755 W;
+    12 N.m can be had at 20 rpm; with an efficiency of 50 % the supply gives 33.51 W, at 24 V 1.396 A."""
+    rows = "".join(f"{k / 4},{(20, 0, -20, 0)[k % 4]},{(8, 0, -6, 0)[k % 4]}\n" for k in range(4 * 900 + 1))
+    curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n100,0\n", "curve.csv")
+    d = bridle("suit", "--from", table("time (s),speed (rpm),torque (N.m)\n" + rows), "--curve", curve, "--efficiency", "50 %", "--voltage",
+               "24 V", "--supply-current", "1.3 A", status=1)
+    near(d["rms_torque_Nm"], 5, 1e-9)
+    near(d["supply_peak_W"], 2 * 8 * 20 * 3.14159265358979 / 30, 1e-6)
+    near(d["supply_peak_A"], 1.3963, 1e-4)
+    found = {v["requirement"]: v for v in d["verdicts"]}
+    near(found["torque at its speed"]["available"], 12, 1e-9)
+    near(found["torque at its speed"]["margin"]["value"], 4, 1e-9)
+    assert found["torque at its speed"]["verdict"] == "confirmed" and found["torque at its speed"]["rests_on"] == curve
+    assert found["supply current"]["verdict"] == "refuted" and d["decides"] == "supply current", d
+    assert d["peak_winding_degC"] is None
+
+
+def suit_refuses():
+    curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "curve.csv")
+    rows = [(k / 1000, 10, 1) for k in range(3000)]
+    gap = rows[:1000] + rows[1500:]
+    jump = rows[:1000] + [(1, -30, 1)] + rows[1001:]
+    for words, duty in (("row 1001: a gap of 0.501 s", gap), ("row 1001: the speed jumps by 40 rpm", jump)):
+        text = "time (s),speed (rpm),torque (N.m)\n" + "".join("%g,%g,%g\n" % row for row in duty)
+        refused(words, "suit", "--from", table(text), "--curve", curve)
+    refused("give the duty once", "suit", "--curve", curve)
+    refused("--curve", "suit", "--from", curve)
+    refused("bridle hold --json", "suit", "--from", table("time (s),speed (rpm),torque (N.m)\n0,1,1\n1,1,1\n2,1,1\n"), "--thermal", curve)
+    refused('no key "weight"', "suit", "--arm", table("weight = 1 kg\n", "a.ini"), "--curve", curve)
+    refused("centre (m) is missing", "suit", "--arm", table("mass = 1 kg\n", "a.ini"), "--curve", curve)
+
+
 if __name__ == "__main__":
     test("heating curves of a textbook", heating_curves)
     test("time to a limit", time_to_a_limit)
@@ -112,5 +145,7 @@ if __name__ == "__main__":
     test("lever play", lever_play)
     test("stiffness of a gear", stiffness_of_a_gear)
     test("what play refuses", play_refuses)
+    test("a duty by hand", duty_by_hand)
+    test("what suit refuses", suit_refuses)
     print(f"1..{done}")
     sys.exit(1 if failed else 0)

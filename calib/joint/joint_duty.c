@@ -1,0 +1,171 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/joint/joint_duty.h"
+
+#include "calib/number/units.h"
+
+#include <math.h>
+#include <stdbool.h>
+
+/* Rest to rest: times of jerk, of speeding up, of even speed. */
+struct profile {
+	double jerk_s, up_s, even_s, jerk, peak;
+};
+
+static struct profile profile_of(double distance, double v, double a, double j)
+{
+	struct profile p = { 0, 0, 0, j, v };
+
+	if (v * j < a * a) {
+		p.jerk_s = sqrt(v / j);
+		p.up_s = 2 * p.jerk_s;
+	} else {
+		p.jerk_s = a / j;
+		p.up_s = p.jerk_s + v / a;
+	}
+	p.even_s = distance / v - p.up_s;
+	if (p.even_s >= 0)
+		return p;
+	p.even_s = 0;
+	p.jerk_s = a / j;
+	p.up_s = p.jerk_s / 2 + sqrt(p.jerk_s * p.jerk_s / 4 + distance / a);
+	if (p.up_s < 2 * p.jerk_s) { /* the acceleration is not reached either */
+		p.jerk_s = cbrt(distance / (2 * j));
+		p.up_s = 2 * p.jerk_s;
+	}
+	p.peak = p.jerk * p.jerk_s * (p.up_s - p.jerk_s);
+	return p;
+}
+
+/* Acceleration, speed and way while speeding up, t in [0, up_s]. */
+static void speeding_up(const struct profile *p, double t, double *ret_a, double *ret_v, double *ret_s)
+{
+	double tj = p->jerk_s, a = p->jerk * tj, rest = p->up_s - t;
+
+	if (t < tj) {
+		*ret_a = p->jerk * t;
+		*ret_v = p->jerk * t * t / 2;
+		*ret_s = p->jerk * t * t * t / 6;
+	} else if (t < p->up_s - tj) {
+		*ret_a = a;
+		*ret_v = a * (t - tj / 2);
+		*ret_s = a / 6 * (3 * t * t - 3 * tj * t + tj * tj);
+	} else {
+		*ret_a = p->jerk * rest;
+		*ret_v = p->peak - p->jerk * rest * rest / 2;
+		*ret_s = p->peak * p->up_s / 2 - p->peak * rest + p->jerk * rest * rest * rest / 6;
+	}
+}
+
+static void along(const struct profile *p, double distance, double t, double *ret_a, double *ret_v, double *ret_s)
+{
+	double whole = 2 * p->up_s + p->even_s;
+
+	*ret_a = *ret_v = 0;
+	if (t >= whole) {
+		*ret_s = distance;
+	} else if (t < p->up_s) {
+		speeding_up(p, t, ret_a, ret_v, ret_s);
+	} else if (t < p->up_s + p->even_s) {
+		*ret_v = p->peak;
+		*ret_s = p->peak * (t - p->up_s / 2);
+	} else {
+		speeding_up(p, whole - t, ret_a, ret_v, ret_s);
+		*ret_a = -*ret_a;
+		*ret_s = distance - *ret_s;
+	}
+}
+
+enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, struct err *err)
+{
+	double rad = UNITS_PI / 180, distance = fabs(arm->to_deg - arm->from_deg) * rad;
+	double way = arm->to_deg > arm->from_deg ? 1 : -1;
+
+	if (!(arm->speed_rpm > 0 && arm->acceleration_rad_s2 > 0 && arm->jerk_rad_s3 > 0 && distance > 0))
+		return err_set(err, RC_ARG, 0,
+			       "speed, acceleration, jerk and the angle between from and to must be positive");
+	if (!(arm->mass_kg >= 0 && arm->inertia_kgm2 >= 0 && arm->payload_kg >= 0 && arm->friction_Nm >= 0 &&
+	      arm->pause_s >= 0))
+		return err_set(err, RC_ARG, 0, "mass, inertia, payload, friction and pause must not be negative");
+	struct profile p =
+		profile_of(distance, rad_per_s_from_rpm(arm->speed_rpm), arm->acceleration_rad_s2, arm->jerk_rad_s3);
+	double half = 2 * p.up_s + p.even_s + arm->pause_s;
+	double J = arm->inertia_kgm2 + arm->payload_kg * arm->reach_m * arm->reach_m;
+	double weight = (arm->mass_kg * arm->centre_m + arm->payload_kg * arm->reach_m) * arm->gravity_m_s2 *
+			cos(arm->tilt_deg * rad);
+	for (size_t i = 0; i < duty->n; i++) {
+		double t = 2 * half * (double)i / (double)(duty->n - 1), a, v, s;
+		bool back = t >= half;
+		along(&p, distance, back ? t - half : t, &a, &v, &s);
+		double angle = arm->from_deg * rad + way * (back ? distance - s : s), sign = way * (back ? -1 : 1);
+		duty->time_s[i] = t;
+		duty->speed_rpm[i] = rpm_from_rad_per_s(sign * v);
+		duty->torque_Nm[i] = J * sign * a + weight * cos(angle) + (v > 0 ? sign * arm->friction_Nm : 0);
+	}
+	return RC_OK;
+}
+
+enum rc joint_duty_check(const struct joint_duty *d, struct err *err)
+{
+	double low = INFINITY, high = -INFINITY, usual;
+
+	if (d->n < 3)
+		return err_set(err, RC_ARG, 0, "%zu rows are no cycle; expected 3 or more", d->n);
+	usual = (d->time_s[d->n - 1] - d->time_s[0]) / (double)(d->n - 1);
+	for (size_t i = 0; i < d->n; i++) {
+		low = fmin(low, d->speed_rpm[i]);
+		high = fmax(high, d->speed_rpm[i]);
+	}
+	for (size_t i = 1; i < d->n; i++) {
+		double step = d->time_s[i] - d->time_s[i - 1], jump = fabs(d->speed_rpm[i] - d->speed_rpm[i - 1]);
+		if (!(step > 0))
+			return err_set(err, RC_ARG, 0, "row %zu: the time %g s follows %g s; expected rising times",
+				       i + 1, d->time_s[i], d->time_s[i - 1]);
+		if (d->n > 50 && step > 5 * usual)
+			return err_set(err, RC_ARG, 0,
+				       "row %zu: a gap of %.4g s, usual are %.4g s; the duty is not known there", i + 1,
+				       step, usual);
+		if (step < 0.1 && jump > 0.5 * (high - low) && high > low)
+			return err_set(
+				err, RC_ARG, 0,
+				"row %zu: the speed jumps by %.4g rpm in %.4g s, which no machine does; expected a "
+				"continuous motion",
+				i + 1, jump, step);
+	}
+	return RC_OK;
+}
+
+void joint_speed_of_angle(const double *time_s, const double *angle_deg, size_t n, double *ret_rpm)
+{
+	for (size_t i = 0; i < n; i++) {
+		size_t a = i > 0 ? i - 1 : 0, b = i + 1 < n ? i + 1 : n - 1;
+		ret_rpm[i] = (angle_deg[b] - angle_deg[a]) / (time_s[b] - time_s[a]) / 6;
+	}
+}
+
+void joint_add_inertia(struct joint_duty *d, double inertia_kgm2)
+{
+	for (size_t i = 0; i < d->n; i++) {
+		size_t a = i > 0 ? i - 1 : 0, b = i + 1 < d->n ? i + 1 : d->n - 1;
+		double acceleration =
+			rad_per_s_from_rpm(d->speed_rpm[b] - d->speed_rpm[a]) / (d->time_s[b] - d->time_s[a]);
+		d->torque_Nm[i] += inertia_kgm2 * acceleration;
+	}
+}
+
+struct joint_sums joint_sums(const struct joint_duty *d)
+{
+	struct joint_sums s = { d->time_s[d->n - 1] - d->time_s[0], 0, 0, 0, 0, 0 };
+	double squares = 0;
+
+	for (size_t i = 0; i < d->n; i++) {
+		double power = shaft_power_W(d->torque_Nm[i], d->speed_rpm[i]);
+		s.peak_Nm = fmax(s.peak_Nm, fabs(d->torque_Nm[i]));
+		s.peak_rpm = fmax(s.peak_rpm, fabs(d->speed_rpm[i]));
+		s.peak_W = fmax(s.peak_W, power);
+		s.peak_braking_W = fmax(s.peak_braking_W, -power);
+		if (i + 1 < d->n)
+			squares += d->torque_Nm[i] * d->torque_Nm[i] * (d->time_s[i + 1] - d->time_s[i]);
+	}
+	s.rms_Nm = sqrt(squares / s.cycle_s);
+	return s;
+}

@@ -1,0 +1,113 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/joint/joint_fit.h"
+
+#include "calib/number/units.h"
+
+#include <math.h>
+#include <string.h>
+
+void joint_curve_sort(struct joint_curve *c)
+{
+	double *column[3] = { c->speed_rpm, c->torque_Nm, c->u_torque_Nm };
+	size_t kept = 0;
+
+	for (size_t i = 1; i < c->n; i++) /* few points */
+		for (size_t k = i; k > 0 && c->speed_rpm[k] < c->speed_rpm[k - 1]; k--)
+			for (int m = 0; m < 3 && column[m]; m++) {
+				double swap = column[m][k];
+				column[m][k] = column[m][k - 1];
+				column[m][k - 1] = swap;
+			}
+	for (size_t i = 0; i < c->n; i++) {
+		bool same = kept > 0 && !(c->speed_rpm[i] > c->speed_rpm[kept - 1]);
+		if (same && c->torque_Nm[i] <= c->torque_Nm[kept - 1])
+			continue;
+		size_t to = same ? kept - 1 : kept++;
+		for (int m = 0; m < 3 && column[m]; m++)
+			column[m][to] = column[m][i];
+	}
+	c->n = kept;
+}
+
+double joint_curve_at(const struct joint_curve *c, double speed_rpm, double *ret_u)
+{
+	double speed = fabs(speed_rpm), u = 0, torque = 0;
+	size_t i = 0;
+
+	while (i < c->n && c->speed_rpm[i] < speed)
+		i++;
+	if (i == 0) {
+		torque = c->torque_Nm[0];
+		u = c->u_torque_Nm ? c->u_torque_Nm[0] : 0;
+	} else if (i < c->n) {
+		double w = (speed - c->speed_rpm[i - 1]) / (c->speed_rpm[i] - c->speed_rpm[i - 1]);
+		torque = (1 - w) * c->torque_Nm[i - 1] + w * c->torque_Nm[i];
+		u = c->u_torque_Nm ? fmax(c->u_torque_Nm[i - 1], c->u_torque_Nm[i]) : 0;
+	}
+	if (ret_u)
+		*ret_u = u;
+	return torque;
+}
+
+size_t joint_worst_row(const struct joint_duty *d, const struct joint_curve *c)
+{
+	size_t worst = 0;
+	double least = INFINITY;
+
+	for (size_t i = 0; i < d->n; i++) {
+		double room = joint_curve_at(c, d->speed_rpm[i], NULL) - fabs(d->torque_Nm[i]);
+		if (room < least) {
+			least = room;
+			worst = i;
+		}
+	}
+	return worst;
+}
+
+/* One pass of the cycle from temp on; the warmest of it. */
+static double pass(const struct joint_duty *d, const struct thermal_model *m, const struct thermal_loss *loss,
+		   double ambient, double *temp)
+{
+	double most_s = m->tau_s[0] / 50, squares = 0, loaded = 0, span = 0, warmest = temp[0];
+
+	for (size_t i = 0; i + 1 < d->n; i++) {
+		double dt = d->time_s[i + 1] - d->time_s[i];
+		squares += d->torque_Nm[i] * d->torque_Nm[i] * dt;
+		loaded += (fabs(d->torque_Nm[i]) > 0 ? 1 : 0) * dt;
+		span += dt;
+		if (i + 2 < d->n && span + dt <= most_s)
+			continue;
+		double copper = loss->per_Nm2_W * squares / span, feedback = copper * loss->per_K;
+		struct thermal_step s = thermal_step(
+			m, span, loss->fixed_W * loaded / span + copper - feedback * loss->at_degC, feedback, ambient);
+		thermal_advance(&s, temp);
+		warmest = fmax(warmest, temp[0]);
+		squares = loaded = span = 0;
+	}
+	return warmest;
+}
+
+double joint_peak_winding_degC(const struct joint_duty *d, const struct thermal_model *m,
+			       const struct thermal_loss *loss, double ambient_degC)
+{
+	double end[3][2] = { { 0, 0 }, { 1, 0 }, { 0, 1 } }, state[2] = { 0, 0 };
+
+	for (int i = 0; i < (m->two ? 3 : 2); i++) {
+		pass(d, m, loss, ambient_degC, end[i]);
+		if (!isfinite(end[i][0]))
+			return INFINITY;
+	}
+	if (!thermal_fixed_point(end[0], end[1], end[2], m->two, state))
+		return INFINITY;
+	return pass(d, m, loss, ambient_degC, state);
+}
+
+double joint_electrical_W(double torque_Nm, double speed_rpm, const struct thermal_loss *loss, double winding_degC,
+			  double efficiency)
+{
+	double shaft = shaft_power_W(torque_Nm, speed_rpm);
+
+	if (loss)
+		return shaft + (fabs(torque_Nm) > 0 ? thermal_loss_W(loss, torque_Nm, winding_degC) : 0);
+	return shaft > 0 ? shaft / efficiency : shaft * efficiency;
+}

@@ -1,0 +1,32 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Does an actuator carry a duty? Its curve, its heat over the repeated cycle, its supply. No I/O. */
+#ifndef BRIDLE_CALIB_JOINT_JOINT_FIT_H
+#define BRIDLE_CALIB_JOINT_JOINT_FIT_H
+
+#include "calib/joint/joint_duty.h"
+#include "calib/thermal/thermal_model.h"
+
+/* Largest torque at a speed, straight between the points; speeds rise. u_torque_Nm (k = 1) or NULL. */
+struct joint_curve {
+	size_t n;
+	double *speed_rpm, *torque_Nm, *u_torque_Nm;
+};
+/* Sorts by speed, in place; of points at one speed the largest torque stays. */
+void joint_curve_sort(struct joint_curve *curve);
+/* Below the slowest point its torque; above the fastest none: 0. ret_u may be NULL. */
+double joint_curve_at(const struct joint_curve *curve, double speed_rpm, double *ret_u);
+
+/* The row that lies worst against the curve: least available - |torque|. */
+size_t joint_worst_row(const struct joint_duty *duty, const struct joint_curve *curve);
+
+/* Warmest of the winding in the cycle that repeats for ever; INFINITY when it never settles. The cycle is followed in
+ * steps of mean loss, each at most a fiftieth of the winding's time constant. */
+double joint_peak_winding_degC(const struct joint_duty *duty, const struct thermal_model *m,
+			       const struct thermal_loss *loss, double ambient_degC);
+
+/* Electrical power of a row: shaft power and loss; a loss that is not known in watts comes by the efficiency (drives:
+ * T w / eff; brakes: T w eff comes back). */
+double joint_electrical_W(double torque_Nm, double speed_rpm, const struct thermal_loss *loss, double winding_degC,
+			  double efficiency);
+
+#endif

@@ -1,0 +1,241 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/suit.h"
+
+#include "calib/number/quantity.h"
+#include "command/offline.h"
+
+#include <ini.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define ARM_ROWS 4001
+
+void suit_duty_free(struct joint_duty *d)
+{
+	free(d->time_s);
+	free(d->speed_rpm);
+	free(d->torque_Nm);
+}
+
+void suit_curve_free(struct joint_curve *c)
+{
+	free(c->speed_rpm);
+	free(c->torque_Nm);
+	free(c->u_torque_Nm);
+}
+
+/* The column becomes the caller's. */
+static double *taken(struct offline *o, const char *name)
+{
+	for (size_t i = 0; i < o->n_columns; i++)
+		if (strcmp(o->column[i].name, name) == 0) {
+			double *value = o->column[i].value;
+			o->column[i].value = NULL;
+			return value;
+		}
+	return NULL;
+}
+
+static enum rc from_table(const char *path, struct joint_duty *ret, struct mistakes *m, struct err *err)
+{
+	static const struct offline_column columns[] = {
+		{ "time", "s", true, NULL },
+		{ "torque", "N.m", true, NULL },
+		{ "speed", "rpm", false, NULL },
+		{ "angle", "deg", false, NULL },
+	};
+	struct offline o;
+	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);
+
+	if (!rc) {
+		ret->n = o.n;
+		ret->time_s = taken(&o, "time");
+		ret->torque_Nm = taken(&o, "torque");
+		ret->speed_rpm = taken(&o, "speed");
+		double *angle = offline_column(&o, "angle");
+		if (!ret->speed_rpm && angle) {
+			ret->speed_rpm = calloc(o.n, sizeof(double));
+			for (size_t i = 1; i < o.n && !rc; i++)
+				if (!(ret->time_s[i] > ret->time_s[i - 1]))
+					rc = err_set(err, RC_ARG, 0, "%s:%u: the times do not rise", path,
+						     o.table.line[i]);
+			if (!rc && ret->speed_rpm && o.n > 1)
+				joint_speed_of_angle(ret->time_s, angle, o.n, ret->speed_rpm);
+		}
+		if (!rc && !ret->speed_rpm)
+			rc = err_set(err, RC_ARG, 0, "%s: expected a column speed (rpm) or angle (deg)", path);
+	}
+	offline_free(&o);
+	return rc;
+}
+
+static const struct {
+	const char *name, *unit;
+	size_t at;
+	bool needed;
+} keys[] = {
+	{ "mass", "kg", offsetof(struct joint_arm, mass_kg), true },
+	{ "centre", "m", offsetof(struct joint_arm, centre_m), true },
+	{ "inertia", "kg.m2", offsetof(struct joint_arm, inertia_kgm2), false },
+	{ "payload", "kg", offsetof(struct joint_arm, payload_kg), false },
+	{ "reach", "m", offsetof(struct joint_arm, reach_m), false },
+	{ "friction", "N.m", offsetof(struct joint_arm, friction_Nm), false },
+	{ "gravity", "m/s2", offsetof(struct joint_arm, gravity_m_s2), false },
+	{ "tilt", "deg", offsetof(struct joint_arm, tilt_deg), false },
+	{ "from", "deg", offsetof(struct joint_arm, from_deg), true },
+	{ "to", "deg", offsetof(struct joint_arm, to_deg), true },
+	{ "speed", "rpm", offsetof(struct joint_arm, speed_rpm), true },
+	{ "acceleration", "rad/s2", offsetof(struct joint_arm, acceleration_rad_s2), true },
+	{ "jerk", "rad/s3", offsetof(struct joint_arm, jerk_rad_s3), true },
+	{ "pause", "s", offsetof(struct joint_arm, pause_s), false },
+};
+#define KEYS (sizeof keys / sizeof keys[0])
+
+struct arm_reader {
+	const char *path;
+	struct joint_arm arm;
+	bool seen[KEYS];
+	struct err *err;
+	enum rc rc;
+};
+
+static int take_key(void *ctx, const char *section, const char *name, const char *value)
+{
+	struct arm_reader *r = ctx;
+	struct quantity q;
+
+	(void)section;
+	for (size_t i = 0; i < KEYS; i++) {
+		if (strcmp(name, keys[i].name) != 0)
+			continue;
+		if ((r->rc = quantity_parse(value, keys[i].unit, &q, r->err)))
+			err_prefix(r->err, "%.100s: %s: ", r->path, name);
+		else
+			memcpy((char *)&r->arm + keys[i].at, &q.value, sizeof q.value);
+		r->seen[i] = true;
+		return !r->rc;
+	}
+	r->rc = err_set(r->err, RC_ARG, 0,
+			"%.100s: no key \"%.40s\"; there are mass, centre, payload, from, to, speed, ...", r->path,
+			name);
+	return 0;
+}
+
+static enum rc from_description(const char *path, struct joint_duty *ret, struct err *err)
+{
+	struct arm_reader r = { .path = path, .arm = { .gravity_m_s2 = 9.80665 }, .err = err };
+	int at = ini_parse(path, take_key, &r);
+
+	if (r.rc)
+		return r.rc;
+	if (at < 0)
+		return err_set(err, RC_ARG, 0, "%s: cannot be opened", path);
+	if (at > 0)
+		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", path, at);
+	for (size_t i = 0; i < KEYS; i++)
+		if (keys[i].needed && !r.seen[i])
+			return err_set(err, RC_ARG, 0, "%s: %s (%s) is missing", path, keys[i].name, keys[i].unit);
+	if (!r.seen[2]) /* as a point at its centre */
+		r.arm.inertia_kgm2 = r.arm.mass_kg * r.arm.centre_m * r.arm.centre_m;
+	ret->n = ARM_ROWS;
+	ret->time_s = calloc(ARM_ROWS, sizeof(double));
+	ret->speed_rpm = calloc(ARM_ROWS, sizeof(double));
+	ret->torque_Nm = calloc(ARM_ROWS, sizeof(double));
+	if (!ret->time_s || !ret->speed_rpm || !ret->torque_Nm)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = joint_arm_duty(&r.arm, ret, err);
+	if (rc)
+		err_prefix(err, "%.100s: ", path);
+	return rc;
+}
+
+enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err)
+{
+	enum rc rc;
+
+	if (!w->from == !w->arm)
+		return err_set(err, RC_ARG, 0, "give the duty once: --from FILE.csv or --arm FILE.ini");
+	rc = w->from ? from_table(w->from, ret, m, err) : from_description(w->arm, ret, err);
+	if (!rc && w->from && (rc = joint_duty_check(ret, err)))
+		err_prefix(err, "%.100s: ", w->from);
+	if (!rc)
+		joint_add_inertia(ret, w->inertia_kgm2 * w->ratio_1 * w->ratio_1);
+	return rc;
+}
+
+enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err)
+{
+	static const struct offline_column columns[] = {
+		{ "speed", "rpm", true, NULL },
+		{ "torque", "N.m", true, NULL },
+		{ "u torque", "N.m", false, NULL },
+	};
+	struct offline o;
+	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);
+
+	if (!rc) {
+		*ret = (struct joint_curve){ o.n, taken(&o, "speed"), taken(&o, "torque"), taken(&o, "u torque") };
+		joint_curve_sort(ret);
+	}
+	offline_free(&o);
+	return rc;
+}
+
+static double number_of(const json_t *o, const char *key, const char *inner)
+{
+	const json_t *v = json_object_get(o, key);
+
+	if (inner && json_is_object(v))
+		v = json_object_get(v, inner);
+	return json_is_number(v) ? json_number_value(v) : NAN;
+}
+
+/* value and u of {"value", "u"}; u 0 when not told. */
+static double pair_of(const json_t *o, const char *key, double *ret_u)
+{
+	double u = number_of(o, key, "u");
+
+	*ret_u = isfinite(u) && json_is_object(json_object_get(o, key)) ? u : 0;
+	return number_of(o, key, "value");
+}
+
+enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err)
+{
+	json_error_t at;
+	json_t *doc = json_load_file(path, 0, &at);
+	const json_t *model = json_object_get(doc, "model"), *loss = json_object_get(doc, "loss");
+	const json_t *store[2] = { json_object_get(model, "winding"), json_object_get(model, "case") };
+	const json_t *unit = json_object_get(loss, "unit");
+	enum rc rc = RC_OK;
+
+	ret->watts = json_is_string(unit) && strcmp(json_string_value(unit), "W") == 0;
+	ret->model.two = store[0] && store[1];
+	if (!store[0])
+		store[0] = store[1];
+	for (int k = 0; k < (ret->model.two ? 2 : 1); k++) {
+		ret->model.tau_s[k] = pair_of(store[k], "tau_s", &ret->u_tau_s[k]);
+		ret->model.resistance_K_per_W[k] =
+			ret->watts ? pair_of(store[k], "resistance_K_per_W", &ret->u_resistance[k])
+			: k        ? number_of(doc, "case_share", NULL)
+				   : 1;
+	}
+	ret->loss = (struct thermal_loss){ number_of(loss, "fixed", NULL), number_of(loss, "per_Nm2", NULL),
+					   number_of(loss, "per_K", NULL), number_of(loss, "at_degC", NULL) };
+	ret->continuous_Nm = pair_of(doc, "continuous_torque_Nm", &ret->u_continuous_Nm);
+	ret->continuous_dof = number_of(doc, "continuous_torque_Nm", "dof");
+	ret->limit_degC = number_of(doc, "limit", NULL);
+	ret->ambient_degC = number_of(doc, "ambient_degC", NULL);
+	ret->known = true;
+	if (!doc)
+		rc = err_set(err, RC_ARG, 0, "%s: %s; expected the output of bridle hold --json", path, at.text);
+	else if (!(ret->model.tau_s[0] > 0) || !isfinite(ret->loss.per_Nm2_W) ||
+		 !isfinite(ret->model.resistance_K_per_W[0]) ||
+		 (ret->model.two && !(ret->model.resistance_K_per_W[1] > 0 && ret->model.tau_s[1] > 0)))
+		rc = err_set(err, RC_ARG, 0,
+			     "%s: no thermal model with a torque in it; expected the output of bridle hold --json",
+			     path);
+	json_decref(doc);
+	return rc;
+}

@@ -1,0 +1,169 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The motion against its own bounds and its distance; torques of an arm by hand; heat against many cycles in a row. */
+#include "calib/joint/joint_fit.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+#define ROWS 4001
+static double t[ROWS], n[ROWS], T[ROWS];
+static struct joint_duty duty = { ROWS, t, n, T };
+#define RAD_S (3.14159265358979 / 30)
+
+static void motion_keeps_its_bounds(void **state)
+{
+	/* reaches speed; reaches acceleration only; reaches neither; jerk ends the acceleration early */
+	static const struct {
+		double angle, rpm, a, j;
+	} rows[] = { { 90, 10, 5, 50 }, { 20, 30, 5, 50 }, { 1, 30, 50, 50 }, { 90, 10, 5, 5 } };
+	struct err err;
+
+	(void)state;
+	for (size_t k = 0; k < sizeof rows / sizeof rows[0]; k++) {
+		struct joint_arm arm = { .mass_kg = 0,
+					 .inertia_kgm2 = 1,
+					 .gravity_m_s2 = 0,
+					 .from_deg = 0,
+					 .to_deg = rows[k].angle,
+					 .speed_rpm = rows[k].rpm,
+					 .acceleration_rad_s2 = rows[k].a,
+					 .jerk_rad_s3 = rows[k].j,
+					 .pause_s = 0.3 };
+		double way = 0, fastest = 0, hardest = 0, jerk = 0;
+		assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_OK);
+		double dt = t[1] - t[0];
+		for (int i = 1; i < ROWS / 2; i++) {
+			way += (n[i] + n[i - 1]) / 2 * RAD_S * dt;
+			fastest = fmax(fastest, n[i]);
+			hardest = fmax(hardest, fabs(T[i]));
+			jerk = fmax(jerk, fabs(T[i] - T[i - 1]) / dt);
+			/* inertia 1: torque is the slope of the speed */
+			assert_near((n[i] - n[i - 1]) * RAD_S / dt, (T[i] + T[i - 1]) / 2, rows[k].j * dt);
+		}
+		assert_near(way, rows[k].angle * 6 * RAD_S / 6 * 30 / 180, 1e-3 * way);
+		assert_true(fastest <= rows[k].rpm * (1 + 1e-9) && hardest <= rows[k].a * (1 + 1e-9));
+		assert_true(jerk <= rows[k].j * (1 + 1e-6));
+		assert_near(n[ROWS / 2], 0, 1e-9);
+	}
+}
+
+static void arm_by_hand(void **state)
+{
+	struct joint_arm arm = { 4, 0.25, 0.3, 2, 0.5, 0.7, 9.81, 0, -30, 60, 6, 4, 40, 1 };
+	struct err err;
+
+	(void)state;
+	assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_OK);
+	double weight = (4 * 0.25 + 2 * 0.5) * 9.81;
+	assert_near(T[0], weight * cos(30 * RAD_S / 6), 1e-9);
+	assert_near(T[ROWS / 2 - 50], weight * cos(60 * RAD_S / 6), 1e-9); /* resting at the top */
+	arm.tilt_deg = 90;
+	assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_OK);
+	assert_near(T[0], 0, 1e-9);
+	double most = 0;
+	for (int i = 0; i < ROWS; i++)
+		most = fmax(most, T[i]);
+	assert_near(most, (0.3 + 2 * 0.25) * 4 + 0.7, 0.02); /* J a + friction */
+	arm.jerk_rad_s3 = NAN;
+	assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_ARG);
+}
+
+static void sums_by_hand(void **state)
+{
+	double time[] = { 0, 1, 3, 4 }, speed[] = { 30, -30, 0, 0 }, torque[] = { 2, 4, -1, 9 };
+	struct joint_duty d = { 4, time, speed, torque };
+
+	(void)state;
+	struct joint_sums s = joint_sums(&d);
+	assert_near(s.rms_Nm, sqrt((4 + 2 * 16 + 1) / 4.0), 1e-12);
+	assert_near(s.peak_W, 2 * 3.14159265, 1e-6);
+	assert_near(s.peak_braking_W, 4 * 3.14159265, 1e-6);
+}
+
+static void refuses_gaps_and_jumps(void **state)
+{
+	struct err err;
+
+	(void)state;
+	for (int i = 0; i < ROWS; i++) {
+		t[i] = 0.001 * i;
+		n[i] = 30 * sin(0.01 * i);
+		T[i] = 1;
+	}
+	assert_int_equal(joint_duty_check(&duty, &err), RC_OK);
+	n[700] += 100;
+	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "row 701"));
+	n[700] -= 100;
+	for (int i = 900; i < ROWS; i++)
+		t[i] += 0.5;
+	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "row 901: a gap of 0.501 s"));
+	t[5] = t[4];
+	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
+}
+
+/* The fixed point against 300 cycles of small steps of the heat balance. */
+static void heat_repeats(void **state)
+{
+	struct thermal_model m = { true, { 30, 600 }, { 1.5, 2.5 } };
+	struct thermal_loss loss = { 2, 0.05, 0.003, 25 };
+	double T_w = 25, T_c = 25, warmest = 0;
+
+	(void)state;
+	for (int i = 0; i < ROWS; i++) {
+		t[i] = 0.02 * i; /* 80 s */
+		n[i] = 1;
+		T[i] = i < 1000 ? 25 : i < 2000 ? -10 : 0;
+	}
+	for (int cycle = 0; cycle < 60; cycle++) {
+		warmest = 0;
+		for (int i = 0; i + 1 < ROWS; i++) {
+			double P = fabs(T[i]) > 0 ? 2 + 0.05 * T[i] * T[i] * (1 + 0.003 * (T_w - 25)) : 0;
+			double between = (T_w - T_c) / 1.5;
+			T_w += 0.02 * (P - between) / 20;
+			T_c += 0.02 * (between - (T_c - 25) / 2.5) / 240;
+			warmest = fmax(warmest, T_w);
+		}
+	}
+	assert_near(joint_peak_winding_degC(&duty, &m, &loss, 25), warmest, 0.1);
+	loss.per_K = 0.5;
+	assert_true(isinf(joint_peak_winding_degC(&duty, &m, &loss, 25)));
+}
+
+static void curve(void **state)
+{
+	double speed[] = { 100, 0, 50, 50 }, torque[] = { 0, 40, 30, 35 }, u[] = { 0.1, 0.2, 0.3, 0.4 }, got;
+	struct joint_curve c = { 4, speed, torque, u };
+
+	(void)state;
+	joint_curve_sort(&c);
+	assert_int_equal(c.n, 3);
+	assert_near(joint_curve_at(&c, -75, &got), 17.5, 1e-12);
+	assert_near(got, 0.4, 1e-12);
+	assert_near(joint_curve_at(&c, 100.1, NULL), 0, 0);
+	double time[] = { 0, 1, 2 }, n3[] = { 0, 75, 20 }, t3[] = { 39, -17, 20 };
+	struct joint_duty d = { 3, time, n3, t3 };
+	assert_int_equal(joint_worst_row(&d, &c), 1);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(motion_keeps_its_bounds),
+		cmocka_unit_test(arm_by_hand),
+		cmocka_unit_test(sums_by_hand),
+		cmocka_unit_test(refuses_gaps_and_jumps),
+		cmocka_unit_test(heat_repeats),
+		cmocka_unit_test(curve),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
