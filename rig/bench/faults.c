@@ -131,6 +131,14 @@ static void drive_deaf(struct world *w, double value)
 	w->faults.drive_deaf = true;
 }
 
+static void drive_mute(struct world *w, double value)
+{
+	(void)value;
+	w->faults.drive_mute = true;
+	w->faults.mute_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
+	w->faults.mute_A = w->actuator.current_A * w->config.physics.drive.current_gain;
+}
+
 static void pickup_dead(struct world *w, double value)
 {
 	(void)value;
@@ -263,6 +271,7 @@ static const struct fault {
 	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
 	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive ignores new commands, off too" },
+	{ "drive-mute", NULL, 0, 0, drive_mute, "what the drive tells of its rotor stays as it was" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
 	{ "oscillation", "FACTOR", 1e-3, 1e3, oscillation, "speed loop: integral times, gain over FACTOR (30)" },
 	{ "supply-sag", "VOLT", 0, 1e3, supply_sag, "the supply gives so much (2 V below drop-out)" },

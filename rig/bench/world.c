@@ -56,6 +56,10 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 		meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
 	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
 	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
+	if (w->faults.drive_mute) {
+		s->rotor_rpm = w->faults.mute_rpm;
+		s->drive_A = w->faults.mute_A;
+	}
 	for (int i = 0; i < 4; i++) {
 		int place = i == 3 && w->node.config.cell_temp ? 4 : i;
 		s->temp_degC[i] = temp[place] + w->truth.temp_error_K[place];

@@ -60,6 +60,8 @@ struct world_faults {
 	bool estop, guard; /* pulled by a fault: mend puts them back */
 	bool pickup_dead;
 	bool drive_deaf; /* goes on as it was told last */
+	bool drive_mute; /* what it tells of its rotor stays as it was */
+	double mute_rpm, mute_A;
 	bool link_cut;   /* the tether's stream ends */
 	int64_t held_us; /* the host is held up so long, once */
 	bool pickup_half;

@@ -126,9 +126,10 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
 		      double longest_s)
 {
+	double stands_rpm = l->standstill_rpm * fmax(1, l->gear_ratio);
 	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
 	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
-	bool told = g->drove && watch_slow_fresh(l, snap) && isfinite(snap->drive_rotor_rpm);
+	bool told = g->drove && watch_slow_fresh(l, snap) && fabs(snap->drive_rotor_rpm) < stands_rpm;
 	double unseen_s = told ? fmin(TOLD_S, longest_s) : longest_s;
 
 	if (!(g->turned_rpm > SLOW_TIMES * l->standstill_rpm))

@@ -190,6 +190,15 @@ def pickup_half_and_slip():
         assert (host.samples[-1].pulses - pulses + 1) % 65536 <= 2 and host.samples[-1].age_us < 2000
 
 
+def drive_mute():
+    with Rig() as host:
+        host.hand("fault drive-mute")
+        host.go(0.3, LOADED)
+        told = host.slow[-1].rotor_rpm
+        host.go(1, "speed 14400 300")
+        assert host.slow[-1].rotor_rpm == told and host.speed_rpm() < 60, (told, host.speed_rpm())
+
+
 def pickup_dead():
     with Rig() as host:
         host.hand("fault pickup-dead")
@@ -338,6 +347,6 @@ def weights_and_mounting():
 
 if __name__ == "__main__":
     main(node_silent, node_reset, cell_frozen_stale_and_saturated, garbage, lost_and_doubled_samples,
-         half_swapped_delayed_and_nonsense_lines, link_cut, host_held, cell_drift, pickup_half_and_slip, pickup_dead,
+         half_swapped_delayed_and_nonsense_lines, link_cut, host_held, cell_drift, pickup_half_and_slip, drive_mute, pickup_dead,
          brake_stuck_and_off, contactor_welded_and_dropping, estop_and_guard, overspeed, wrong_direction, oscillation, supply_sag,
          drive_fault, hot_brake_and_actuator, torque_spike, weights_and_mounting)

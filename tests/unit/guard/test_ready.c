@@ -213,6 +213,29 @@ static void a_drive_is_heard_once_more(void **state)
 	assert_false(s.verdict.stopped); /* 3 s: the pick-up says 0, the drive 60 rpm of the shaft */
 }
 
+/* I18: pulses that ended at full speed. 2 s are enough where the drive says that its rotor stands: less than 1 rpm of
+ * the shaft. One that still turns a little is no standstill, though far from a contradiction; the whole hold then. */
+static void a_rotor_that_still_turns_does_not_stand(void **state)
+{
+	(void)state;
+	for (int turns = 0; turns < 2; turns++) {
+		struct scene s;
+		double ratio;
+
+		scene_running(&s);
+		ratio = s.limits.gear_ratio > 0 ? s.limits.gear_ratio : 1;
+		s.snap.operator_stop = true;
+		for (int tick = 0; tick < 2000 && !s.verdict.stopped; tick++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = 0;
+			s.snap.drive_rotor_rpm = (turns ? 6.0 : 0.5) * ratio;
+			scene_judge(&s);
+		}
+		assert_true(s.verdict.stopped);
+		assert_near(s.verdict.held_s, turns ? s.limits.stop_hold_s : 2.0, 0.4);
+	}
+}
+
 /* A frozen cell counts where the brake loads a shaft that does not turn. */
 static void a_frozen_cell_counts_under_load_alone(void **state)
 {
@@ -331,6 +354,7 @@ int main(void)
 		cmocka_unit_test(whether_the_contactor_is_sensed_is_told),
 		cmocka_unit_test(pulses_that_end_slowly_end_with_the_turning),
 		cmocka_unit_test(a_drive_is_heard_once_more),
+		cmocka_unit_test(a_rotor_that_still_turns_does_not_stand),
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
 		cmocka_unit_test(a_cause_tells_its_own_number),
 		cmocka_unit_test(a_place_without_a_sensor_is_no_cause),
