@@ -3,6 +3,7 @@
 import csv
 import sqlite3
 import subprocess
+import time
 
 from short_sweep import harness, newest_run, points_of
 
@@ -87,3 +88,163 @@ def kill_quietly(process):
         process.wait(10)
     except subprocess.TimeoutExpired:
         pass
+
+
+def rest_of(folder, patient):
+    """The rows to the end. A program that died leaves the stop to the node, in machine time."""
+    if patient:
+        return await_rest(folder)
+    path = folder / "run" / "truth.csv"
+    rows = truth(folder) if path.exists() else []
+    end = time.monotonic() + 3
+    while rows and rows[-1]["node"] in ("live", "stopping") and not is_down(rows[-1]) and time.monotonic() < end:
+        time.sleep(0.1)
+        rows = truth(folder)
+    return rows
+
+
+# --- the campaign's verdicts: each takes what was seen and yields sentences "kind: what is wrong" ---
+
+TORQUE_MARGIN = 1.1  # of the smallest stated limit
+LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
+LIMIT_NM, LIMIT_RPM = 45, 150
+STOP_S = 3.0         # from a drive that is off to a shaft that stands, with a brake
+STOP_ALONE_S = 20.0  # without: by friction alone
+
+
+def has(seen, mark):
+    return any(mark in fault.marks for fault in seen.faults)
+
+
+def was_driven(seen):
+    return any(row["drive_on"] or row["contactor"] for row in seen.rows)
+
+
+def ended_by_a_stop(seen):
+    return seen.result.status != 0 and was_driven(seen)
+
+
+def ended(seen):
+    status = seen.result.status
+    if status < 0 and -status != 9:
+        yield f"died: by signal {-status}"
+    elif status < 0 and not any(fault.word == "SIGKILL" for fault in seen.faults):
+        yield "died: killed by nobody of this case"
+    elif status > 3:
+        yield f"died: status {status}"
+    elif status > 0 and "bridle: " not in seen.text:
+        yield "no sentence: " + seen.text[-200:]
+    for bad in ("nan ", "(null)", "Sanitizer", "Assertion"):
+        if bad in seen.text:
+            yield f"no sentence: \"{bad}\" in {seen.text[-300:]}"
+
+
+def brought_down(seen):
+    if not seen.rows or not was_driven(seen):
+        return
+    last = seen.rows[-1]
+    stuck = has(seen, "no cut") and has(seen, "no drive off")
+    if last["drive_on"] and last["contactor"] and not stuck:
+        yield f"not down: the drive is still on at {last['t_s']} s"
+    if last["contactor"] and not has(seen, "no cut"):
+        yield f"not down: the contactor is still closed at {last['t_s']} s"
+    if abs(last["speed_rad_per_s"]) > TURNS and not stuck and not has(seen, "no brake"):
+        yield f"not down: the shaft turns at {last['speed_rad_per_s']:.2f} rad/s at the end"
+
+
+def held(seen):
+    """From the first fault on, a shaft that nothing drives is held until it stands, in a stop."""
+    if not ended_by_a_stop(seen) or has(seen, "no brake"):
+        return
+    if seen.stop_s is None and "stopping: " not in seen.text and seen.result.status > 0:
+        return  # the run came to its end, and what failed was its end in the logbook
+    since = max(seen.times[0], seen.stop_s or last_stop(seen.rows)[0]["t_s"])
+    if has(seen, "no word"):
+        since = max(since, max(seen.times) + LEASE_S)
+    row = let_go([row for row in seen.rows if row["t_s"] >= since - 0.2], since)
+    if row:
+        yield f"let go: {row['speed_rad_per_s']:.2f} rad/s with {row['brake_A']:.3f} A, undriven, at {row['t_s']:.2f} s"
+
+
+def in_time(seen):
+    if not seen.rows or not was_driven(seen):
+        return
+    after = [row for row in seen.rows if row["t_s"] >= seen.times[0]]
+    if len(seen.faults) == 1 and seen.faults[0].within_s and after and after[0]["drive_on"] and after[0]["contactor"]:
+        off = next((row for row in after if not row["drive_on"] or not row["contactor"]), None)
+        took = off["t_s"] - seen.times[0] if off else float("inf")
+        if took > seen.faults[0].within_s:
+            yield f"late: the drive was on for {took:.2f} s more, stated {seen.faults[0].within_s} s"
+    if ended_by_a_stop(seen) and not (has(seen, "no cut") and has(seen, "no drive off")):
+        rest = last_stop(seen.rows)
+        stood = next((row for row in rest if abs(row["speed_rad_per_s"]) < TURNS), None)
+        took = stood["t_s"] - rest[0]["t_s"] if rest and stood else float("inf") if rest else 0
+        allowed = STOP_ALONE_S if has(seen, "no brake") else STOP_S
+        if took > allowed:
+            yield f"late: the shaft turned for {took:.2f} s after the drive was off, stated {allowed} s"
+
+
+def within_limits(seen):
+    most = max((row["peak_torque_Nm"] for row in seen.rows), default=0)
+    if most > TORQUE_MARGIN * LIMIT_NM:
+        yield f"limit: {most:.1f} N.m at the flange, limit {LIMIT_NM} N.m"
+
+
+def named(seen):
+    right = set().union(*(fault.causes for fault in seen.faults))
+    status = seen.result.status
+    if status < 0:
+        name = "killed"
+    elif status == 0:
+        name = "done"
+    elif not was_driven(seen):
+        name = "refused"
+    else:
+        name = seen.cause or "rig_gone"
+    if name == "rig_gone" and has(seen, "no book"):
+        return
+    if name == "refused" and right & {"refused", "logbook"}:
+        return
+    if len(seen.faults) == 2 and status == 0 and not all("done" in fault.causes for fault in seen.faults):
+        yield f"unnoticed: the run ended \"done\""
+    elif name not in right:
+        yield f"{'unnoticed' if name == 'done' else 'cause'}: {name}, right: {', '.join(sorted(right))}"
+
+
+def told_true(seen):
+    """Each thing that is said of the shaft, against the truth from that moment on."""
+    if seen.told_at_s is None or not seen.rows:
+        if "Drive off, contactor open" in seen.text and seen.rows and not is_down(seen.rows[-1]):
+            yield f"false word: \"Drive off, contactor open, shaft standing\", and {seen.rows[-1]}"
+        return
+    before = [row for row in seen.rows if row["t_s"] <= seen.told_at_s]
+    after = before[-1:] + [row for row in seen.rows if row["t_s"] > seen.told_at_s]
+    safe = "NOT SAFE" not in seen.told
+    if safe and any(row["contactor"] for row in after):
+        yield f"false word: told as safe at {seen.told_at_s} s, and the contactor is closed"
+    if safe and any(row["drive_on"] for row in after):
+        yield f"false word: told as safe at {seen.told_at_s} s, and the drive is on"
+    if safe and any(abs(row["speed_rad_per_s"]) > TURNS for row in after):
+        yield f"false word: told as safe at {seen.told_at_s} s, and the shaft turns"
+    if "still turns" in seen.told and all(abs(row["speed_rad_per_s"]) < 0.02 for row in after):
+        yield f"false alarm: \"the shaft still turns\", and it stands"
+    if not safe and seen.result.status not in (3, -9):
+        yield f"false word: NOT SAFE with status {seen.result.status}"
+
+
+def kept(seen):
+    try:
+        told_is_kept(seen.folder, seen.result.err, seen.before)
+    except AssertionError as lost:
+        yield f"lost point: {lost}"
+    try:
+        book_is_whole(seen.folder)
+    except AssertionError as broken:
+        yield f"logbook: {broken}"
+
+
+VERDICTS = [ended, brought_down, held, in_time, within_limits, named, told_true, kept]
+
+
+def verdicts(seen):
+    return [sentence for rule in VERDICTS for sentence in rule(seen)]

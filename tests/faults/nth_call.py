@@ -17,6 +17,7 @@ import judge
 from short_sweep import PLAN, harness, newest_run, prepare
 
 SHIM = os.environ.get("FAILCALL", str(harness.ROOT / "build" / "tests" / "faults" / "libfailcall.so"))
+assert pathlib.Path(SHIM).exists(), f"no {SHIM}: ninja -C build makes it"
 SANITIZED = os.environ.get("SANITIZED", "none") != "none"  # which brings its own allocator
 KINDS = ["read", "write", "disk-read", "disk-write", "sync", "memory", "clock", "open", "step"]
 # how many of the sample fail once, how many from there on

@@ -35,8 +35,8 @@ def prepare(home, name="prepared", torque="10", down="no", edit=None, seed=9, op
         if edit:
             edit(folder)
     with harness.Bench(seed, edit=both, options=options) as bench:
-        bench.must("hang", "--hands")
-        bench.must("map", "--actuator", ACTUATOR, "--currents", "5")
+        bench.must("hang", "--hands", "--series", "2")
+        bench.must("map", "--actuator", ACTUATOR, "--currents", "7")
         bench.must("ready", PLAN, "--hands", "--answers", "yes")
         bench.stop()
         prepared = pathlib.Path(home) / name
