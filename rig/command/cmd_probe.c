@@ -208,8 +208,8 @@ int cmd_probe(int argc, char **argv)
 	if (rc != RC_OK || cli.help_shown)
 		return rc == RC_OK ? 0 : cli_fail(&cli, &err, NULL, NULL);
 	char *end;
-	w.seconds = strtod(seconds_text, &end);
-	if (*end || !(w.seconds >= 1 && w.seconds <= 86400)) {
+	w.length_s = strtod(seconds_text, &end);
+	if (*end || !(w.length_s >= 1 && w.length_s <= 86400)) {
 		err_set(&err, RC_ARG, 0, "--seconds: found \"%s\", expected a number from 1 to 86400", seconds_text);
 		return cli_fail(&cli, &err, NULL, NULL);
 	}

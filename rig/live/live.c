@@ -400,10 +400,10 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 	return rc;
 }
 
-enum rc live_sleep(struct live *live, double seconds, struct err *err)
+enum rc live_sleep(struct live *live, double wait_s, struct err *err)
 {
 	const struct clock_src *clock = &live->s->clock;
-	struct mono until = mono_add_ns(clock->now(clock->ctx), ns_from_s(seconds));
+	struct mono until = mono_add_ns(clock->now(clock->ctx), ns_from_s(wait_s));
 	struct snapshot snap = snapshot_blank();
 
 	while (clock->now(clock->ctx).ns < until.ns) {

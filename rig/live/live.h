@@ -135,7 +135,7 @@ bool live_typed(const char *question, char *buf, size_t size);
 void live_tell_calibration(struct live *live);
 
 /* Sleep on the session's clock. */
-enum rc live_sleep(struct live *live, double seconds, struct err *err) MUST_CHECK;
+enum rc live_sleep(struct live *live, double wait_s, struct err *err) MUST_CHECK;
 
 /* Finite number from min to max given to an option. RC_ARG with the option's name. */
 enum rc live_number(const char *option, const char *text, double min, double max, double *ret,

@@ -54,12 +54,18 @@ static void take_role(struct inifile *r, struct instrument_profile *p, const cha
 
 static unsigned check_kind(struct inifile *r, const struct instrument_profile *p)
 {
+	char list[120] = "";
+	size_t at = 0;
+
 	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++)
 		if (strcmp(kinds[i].word, p->kind) == 0)
 			return kinds[i].can;
-	if (p->kind[0])
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
-				"found \"%.40s\", expected supply or relay", p->kind);
+	if (!p->kind[0])
+		return 0;
+	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && at < sizeof list; i++)
+		at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", i > 0 ? " or " : "", kinds[i].word);
+	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
+			"found \"%.40s\", expected %s", p->kind, list);
 	return 0;
 }
 

@@ -61,7 +61,7 @@ void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 	w->last = *snap;
 
 	double elapsed_s = mono_diff_s(snap->now, w->begin);
-	ret->remaining_s = w->seconds - elapsed_s;
-	ret->progress_frac = isfinite(w->seconds) ? elapsed_s / w->seconds : 0;
-	ret->done = !(elapsed_s < w->seconds);
+	ret->remaining_s = w->length_s - elapsed_s;
+	ret->progress_frac = isfinite(w->length_s) ? elapsed_s / w->length_s : 0;
+	ret->done = !(elapsed_s < w->length_s);
 }

@@ -28,7 +28,7 @@ struct probe_sum {
 }; /* running mean and sum of squares (Welford 1962) */
 
 struct probe {
-	double seconds; /* how long; set by the caller, INFINITY = until stopped */
+	double length_s; /* how long; set by the caller, INFINITY = until stopped */
 	bool started;
 	struct mono begin;
 	struct snapshot first, last;

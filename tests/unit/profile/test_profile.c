@@ -644,6 +644,9 @@ static void instruments_on_one_line(void **state)
 	assert_true(rig.n_instruments == 2 && rig.n_lines == 1 && rig.instrument[1].line == 0);
 	assert_true(rig.instrument[0].roles == ROLE_VOLTAGE && rig.instrument[1].roles == ROLE_CURRENT);
 	assert_ptr_equal(instruments_line(&rig, 0), &rig.instrument[0]);
+	read_instruments("\n" ON_LINE("a", "meter, power", "address = 1\n"), &rig, &m, RC_ARG);
+	assert_true(stands(&m, "[instrument a] address: does not go with an output"));
+	m = (struct mistakes){ 0 };
 	read_instruments("\n" ON_LINE("a", "voltage", "address = 1\n") ON_LINE("b", "current", ""), &rig, &m, RC_ARG);
 	assert_true(stands(&m, "[instrument b] address: [instrument a] has the same link"));
 	m = (struct mistakes){ 0 };

@@ -36,7 +36,7 @@ static struct seq_out look(struct probe *p, int tick, double torque_Nm, bool fre
 static void only_fresh_readings_count(void **state)
 {
 	static const double torque[] = { 1, 2, 4, 9 };
-	struct probe p = { .seconds = 0.10 };
+	struct probe p = { .length_s = 0.10 };
 	int tick = 1;
 
 	(void)state;
@@ -64,7 +64,7 @@ static void only_fresh_readings_count(void **state)
 /* L5, I6: it wants nothing, and ends after its time. */
 static void wants_nothing_and_ends(void **state)
 {
-	struct probe p = { .seconds = 0.5 };
+	struct probe p = { .length_s = 0.5 };
 	struct seq_out out = { 0 };
 	int tick = 1;
 
