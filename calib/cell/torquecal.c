@@ -321,11 +321,12 @@ enum rc torquecal_evaluate(const struct cellcal_input *in, const struct cellcal 
 	return rc;
 }
 
+/* Versions of clang-format draw braces in a macro differently. */
+/* clang-format off */
 #define ROW(value, b1, b, fit, zero, h, resolutions, reference, positions, steps) \
-	{ \
-		value, #value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, \
-			positions, steps \
-	}
+	{ value, #value, b1 / 100, b / 100, fit / 100, zero / 100, h / 100, resolutions, reference / 100, \
+	  positions, steps }
+/* clang-format on */
 
 const struct torque_table *torque_table_builtin(const char *name)
 {

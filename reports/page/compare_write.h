@@ -5,14 +5,16 @@
 
 #include "reports/reduce/compare.h"
 
+struct compared_run {
+	char label[100]; /* "run 4", "winder.tar.zst: run 4" */
+	struct compare_side side;
+	struct comparison *with; /* against the reference; NULL for the reference itself */
+};
+
 struct compared {
 	size_t n; /* runs, the reference first */
 	double confidence;
-	struct compared_run {
-		char label[100]; /* "run 4", "winder.tar.zst: run 4" */
-		struct compare_side side;
-		struct comparison *with; /* against the reference; NULL for the reference itself */
-	} * run;
+	struct compared_run *run;
 };
 
 /* {"reference", "runs", "confidence", "differences", "warnings"}. Given to the caller. */

@@ -16,10 +16,11 @@ enum { MORE_HOLDS, MORE_WORSENS };
 			   KIND_##kind, LEAVES_##leaves, \
 			   MORE_##more, CHANNEL_##channel },
 
+/* Versions of clang-format draw braces in a macro differently. */
+/* clang-format off */
 #define NO_CAUSE(word, sentence, limit, kind) \
-	{ \
-		word, NULL, "", sentence, NULL, limit, kind, LEAVES_NOTHING, MORE_HOLDS, CHANNEL_NOBODY \
-	}
+	{ word, NULL, "", sentence, NULL, limit, kind, LEAVES_NOTHING, MORE_HOLDS, CHANNEL_NOBODY }
+/* clang-format on */
 
 static const struct cause_row rows[CAUSE_COUNT] = {
 	[CAUSE_NONE] = NO_CAUSE("none", "nothing stopped the run", LIMIT_NONE, KIND_RESULT), CAUSES(ROW)

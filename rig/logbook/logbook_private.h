@@ -64,10 +64,10 @@ double column_real(sqlite3_stmt *st, int column);               /* NULL is NaN *
 #define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
 #define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
 #define SAMPLE_COLUMNS_OF(has) \
-	((has)&SAMPLE_HAS_CELL_TEMP ? SAMPLE_COLUMNS \
-	 : (has)&SAMPLE_HAS_REPEATS ? SAMPLE_COLUMNS_3 \
-	 : (has)&SAMPLE_HAS_RIPPLE  ? SAMPLE_COLUMNS_2 \
-				    : SAMPLE_COLUMNS_1)
+	(SAMPLE_HAS_CELL_TEMP & (has) ? SAMPLE_COLUMNS \
+	 : SAMPLE_HAS_REPEATS & (has) ? SAMPLE_COLUMNS_3 \
+	 : SAMPLE_HAS_RIPPLE & (has)  ? SAMPLE_COLUMNS_2 \
+				      : SAMPLE_COLUMNS_1)
 #define SAMPLE_COLUMNS_WITH(ripple, cell, repeats) \
 	"mono_ns, node_us, sample_no, cell_count, cell_conversions, pulses, edge_time_s, torque_Nm, speed_rpm, " \
 	"brake_set_A, brake_A, voltage_V, current_A, " ripple "drive_mode, drive_set, drive_flags, " \

@@ -64,13 +64,14 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 		     (const char *)sqlite3_column_text(st, 4), after);
 }
 
+/* Versions of clang-format draw braces in a macro differently. */
+/* clang-format off */
 #define WALK_SAMPLES(columns, digest) \
-	{ \
-		"sample", \
-			"SELECT key & 4294967295, digest, " columns " FROM sample " \
-			"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", \
-			digest \
-	}
+	{ "sample", \
+	  "SELECT key & 4294967295, digest, " columns " FROM sample " \
+	  "WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", \
+	  digest }
+/* clang-format on */
 static const struct walk walk_sample = WALK_SAMPLES(SAMPLE_COLUMNS, digest_sample_row);
 static const struct walk walk_sample_3 = WALK_SAMPLES(SAMPLE_COLUMNS_3, digest_sample_3_row);
 static const struct walk walk_sample_2 = WALK_SAMPLES(SAMPLE_COLUMNS_2, digest_sample_2_row);

@@ -11,7 +11,7 @@
 #include <string.h>
 #include <unistd.h>
 
-#define NS(s) ((int64_t)((s)*1e9))
+#define NS(s) ((int64_t)(1e9 * (s)))
 #define BENCH_SILENCE_S 5.0 /* bench time stands still while a busy machine computes: only the host's end is prompt */
 #define BENCH_WAIT_MS 5000
 #define REPEATS_S 1.0 /* how long the orders are repeated where there is no brake to hold */

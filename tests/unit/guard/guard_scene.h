@@ -10,6 +10,8 @@
 
 #define SCENE_TICK_S 0.01
 
+/* Versions of clang-format draw braces in a macro differently. */
+/* clang-format off */
 #define SCENE_STALE \
 	{ \
 		[CHANNEL_CELL] = 0.5, [CHANNEL_TURN] = INFINITY, [CHANNEL_BRAKE] = INFINITY, [CHANNEL_VOLTAGE] = 1, \
@@ -17,6 +19,7 @@
 		[CHANNEL_GUARD] = 2, [CHANNEL_CONTACTOR] = 2, [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, \
 		[CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2, [CHANNEL_TEMP + 4] = 2 \
 	}
+/* clang-format on */
 
 struct scene {
 	struct guard guard;

@@ -11,10 +11,10 @@
 
 #define COUNT(a) (sizeof(a) / sizeof((a)[0]))
 
-#define AT(type, field) \
-	{ \
-#field, offsetof(type, field) \
-	}
+/* Versions of clang-format draw braces in a macro differently. */
+/* clang-format off */
+#define AT(type, field) { #field, offsetof(type, field) }
+/* clang-format on */
 struct place {
 	const char *name;
 	size_t at;
