@@ -73,7 +73,7 @@
 	X(CELL_SATURATED, cell_saturated, "cell reading", "counts", \
 	  "the torque cell's converter is at the end of its " \
 	  "range; check for a broken bridge wire or too much load", \
-	  "the torque cell's converter was at the end of its range", CELL, RESULT, NOTHING, WORSENS, CELL) \
+	  "the torque cell's converter was at the end of its range", CELL, FAULT, NOTHING, WORSENS, CELL) \
 	X(CELL_STALE, cell_stale, "no fresh reading of the torque cell for", "s", \
 	  "the cell's converter does not convert; check its clock and its wires", \
 	  "the torque cell gave no fresh readings", GUARD, FAULT, NOTHING, HOLDS, CELL) \

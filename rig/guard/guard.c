@@ -123,8 +123,8 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 /* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it
  * was not seen to slow down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the
  * longest hold. */
-static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
-		      double longest_s)
+static double seen_quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+			   double longest_s)
 {
 	double stands_rpm = l->standstill_rpm * fmax(1, l->gear_ratio);
 	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
@@ -137,6 +137,16 @@ static double quiet_s(const struct guard *g, const struct guard_limits *l, const
 	if (!(seen_s > 0) || !(slowed_rpm > 0))
 		return unseen_s;
 	return fmin(QUIET_TIMES * g->turned_rpm / slowed_rpm * seen_s, unseen_s);
+}
+
+/* No sooner than the largest torque stops the least inertia. */
+static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+		      double longest_s)
+{
+	double soonest_s = l->inertia_kgm2 * rad_per_s_from_rpm(g->turned_rpm) / l->torque_Nm;
+	double rule_s = seen_quiet_s(g, l, snap, longest_s);
+
+	return rule_s > 0 ? fmin(fmax(rule_s, soonest_s), longest_s) : 0; /* fmax passes over a NaN */
 }
 
 static double longest_hold_s(const struct guard_limits *l)

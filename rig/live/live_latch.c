@@ -117,9 +117,15 @@ enum rc live_latch_answer(struct session *s, const struct live_latch *latch, str
 	return rc;
 }
 
+/* What is active although nobody commanded it is energised all the same. */
+static bool was_active(const struct loop_result *result)
+{
+	return result->energised || result->cause == CAUSE_CONTACTOR || result->cause == CAUSE_NOT_AT_REST;
+}
+
 bool live_latch_keeps(const struct loop_result *result)
 {
-	return cause_latches(result->cause) && result->energised;
+	return cause_latches(result->cause) && was_active(result);
 }
 
 enum rc live_latch_keep(struct session *s, const struct loop_result *result, const char *message, struct err *err)

@@ -18,7 +18,8 @@ enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_
 /* A person's answer, kept in the run that it allows, which is open. */
 enum rc live_latch_answer(struct session *s, const struct live_latch *latch, struct err *err) MUST_CHECK;
 bool live_latch_keeps(const struct loop_result *result);
-/* At the end of a run: a cause that latches (guard.h) and had energised something is kept. message: as told. */
+/* At the end of a run: a cause that latches (guard.h) is kept where something was energised, commanded or not.
+ * message: as told. */
 enum rc live_latch_keep(struct session *s, const struct loop_result *result, const char *message,
 			struct err *err) MUST_CHECK;
 

@@ -216,6 +216,11 @@ static const struct profile_key keys[] = {
 	  "After this time without a fresh conversion of the cell the run stops", AT(cell_stale_s) },
 	{ "guard", "stop_hold", KEY_VALUE, KEY_ABOVE, "s", "8 s", NULL, 0, 60, NULL,
 	  "Longest time that a stop keeps the brake on", AT(stop_hold_s) },
+	{ "guard", "inertia", KEY_QUANTITY, KEY_UNCERTAIN, "kg.m2", NULL, "0.3 kg.m2 ± 0.05 kg.m2", 0, 1e4, NULL,
+	  "Inertia of all that turns with the output shaft; a standstill that came sooner than the largest torque "
+	  "could "
+	  "bring it about is not believed. Leave it out when it is not known",
+	  AT(inertia_kgm2) },
 	{ "guard", "brake_follow", KEY_VALUE, KEY_ABOVE, "A", "0.1 A", NULL, 0, 100, NULL,
 	  "By how much the coil current may differ from its set-point", AT(brake_follow_A) },
 	{ "guard", "brake_follow_time", KEY_VALUE, KEY_ABOVE, "s", "0.5 s", NULL, 0, 60, NULL,

@@ -122,6 +122,7 @@ struct rig_profile {
 	double osc_rpm, osc_Nm;                /* [guard] oscillation_speed, oscillation_torque */
 	double silent_s, cell_stale_s;         /* [guard] silent, cell_stale */
 	double stop_hold_s;                    /* [guard] stop_hold, 8 s */
+	struct quantity inertia_kgm2;          /* [guard] inertia, at the output; has_u false when not given */
 	double brake_follow_A, brake_follow_s; /* [guard] brake_follow, brake_follow_time */
 
 	char cell_class[PROFILE_WORD];  /* [cell] name, free text for the record */

@@ -30,6 +30,14 @@ static double hold_current_A(const struct session *s, double torque_Nm)
 	return current_A > 0 && current_A < s->rig.brake_max_A ? current_A : s->rig.brake_max_A;
 }
 
+/* The least that it may be (k = 2): the one that stops soonest. */
+static double least_inertia_kgm2(const struct rig_profile *rig)
+{
+	const struct quantity *q = &rig->inertia_kgm2;
+
+	return q->has_u ? fmax(0, q->value - 2 * q->u) : 0;
+}
+
 int session_slow_every(const struct rig_profile *rig)
 {
 	return (int)fmax(1, round(rig->rate_Hz / SLOW_Hz));
@@ -92,6 +100,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.late_n = LATE_N,
 		.contactor_s = CONTACTOR_s,
 		.stop_hold_s = rig->stop_hold_s,
+		.inertia_kgm2 = least_inertia_kgm2(rig),
 		.osc_rpm = rig->osc_rpm,
 		.osc_Nm = rig->osc_Nm,
 		.osc_cycles = OSC_CYCLES,

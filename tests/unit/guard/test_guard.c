@@ -506,10 +506,11 @@ static void what_latches_is_a_fault(void **state)
 	static const enum cause faults[] = { CAUSE_ESTOP,           CAUSE_GUARD_OPEN,  CAUSE_CONTACTOR,
 					     CAUSE_NODE_SILENT,     CAUSE_NODE_RESET,  CAUSE_CELL_FROZEN,
 					     CAUSE_PICKUP,          CAUSE_OVERSPEED,   CAUSE_WRONG_SIGN,
-					     CAUSE_WRONG_DIRECTION, CAUSE_DRIVE_FAULT, CAUSE_BRAKE_NOT_FOLLOWING };
-	static const enum cause results[] = { CAUSE_NONE,          CAUSE_STALL,          CAUSE_OPERATOR,
-					      CAUSE_SEQUENCE,      CAUSE_BRAKE_HOT,      CAUSE_ACTUATOR_HOT,
-					      CAUSE_DRIVE_DROPOUT, CAUSE_CELL_SATURATED, CAUSE_BRAKE_ENERGY };
+					     CAUSE_WRONG_DIRECTION, CAUSE_DRIVE_FAULT, CAUSE_BRAKE_NOT_FOLLOWING,
+					     CAUSE_CELL_SATURATED };
+	static const enum cause results[] = { CAUSE_NONE,          CAUSE_STALL,       CAUSE_OPERATOR,
+					      CAUSE_SEQUENCE,      CAUSE_BRAKE_HOT,   CAUSE_ACTUATOR_HOT,
+					      CAUSE_DRIVE_DROPOUT, CAUSE_BRAKE_ENERGY };
 
 	(void)state;
 	for (size_t i = 0; i < COUNT(faults); i++)

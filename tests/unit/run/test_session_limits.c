@@ -95,6 +95,11 @@ static void the_smaller_limit_holds(void **state)
 	(void)state;
 	assert_near(limits(s).torque_Nm, 45, 0);
 	assert_near(limits(s).speed_rpm, 150, 0);
+	assert_near(limits(s).inertia_kgm2, 0, 0);
+	s->rig.inertia_kgm2 = (struct quantity){ .value = 0.3, .u = 0.05, .has_u = true };
+	assert_near(limits(s).inertia_kgm2, 0.2, 1e-12); /* k = 2: the one that stops soonest */
+	s->rig.inertia_kgm2.u = 0.2;
+	assert_near(limits(s).inertia_kgm2, 0, 0);
 	assert_near(limits(s).drive_A, 0, 0); /* no actuator: no current may be asked for */
 	assert_int_equal(limits(s).expect_direction, 0);
 	assert_true(isinf(limits(s).actuator_hot_degC) && isinf(limits(s).winding_hot_degC));
