@@ -261,7 +261,6 @@ static const struct fault {
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
 	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
-	{ "supply-silent", "ADDRESS", 0, 99, supply_silent, "an output is silent; 0: the whole line (0)" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
 	{ "brake-stuck", "AMPERE", 0, 1e3, brake_stuck, "coil current follows no set-point (stays as it is)" },
 	{ "brake-off", NULL, 0, 0, brake_off, "coil open: no current" },

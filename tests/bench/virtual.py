@@ -4,6 +4,7 @@
 import csv
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -265,6 +266,8 @@ def waits_for_the_bytes_that_a_host_has_written():
 
 def help_lists_every_fault_and_template_reads_back():
     text = run("bench", "--help").out
+    rows = re.findall(r"^  ([a-z-]+)(?: \[[A-Z_]+\])?  +\S", text, re.M)
+    assert "supply-silent" in rows and len(rows) == len(set(rows)), rows
     for name in ("node-silent", "node-reset", "cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "garbage", "lost-samples",
                  "doubled-samples", "half-lines", "swapped-samples", "delayed-lines", "nonsense", "link-cut", "host-held", "cell-drift",
                  "pickup-half", "pickup-slip", "drive-mute", "brake-stuck", "brake-off", "contactor-welded", "contactor-drop", "estop", "guard", "overspeed",
