@@ -5,6 +5,7 @@
 #include "live/live_zero.h"
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
+#include "command/ready_foresee.h"
 #include "command/ready_record.h"
 #include "command/ready_signs.h"
 #include "run/sweep_setup.h"
@@ -53,6 +54,7 @@ struct checking {
 	struct forecast forecast;
 	char forecast_text[400];
 	size_t steps_allowed;
+	struct foreseen foreseen[PROFILE_STEPS];
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
 	bool bench_presses;                  /* the virtual bench's hands do the rehearsal that is under way */
@@ -70,6 +72,17 @@ static enum rc no(struct checking *c, const char *cause, struct err *err, const 
 
 /* --- forecast --- */
 
+static enum rc look_at_uncertainty(struct checking *c, struct err *err)
+{
+	const struct sweep_config config = sweep_config_of(&c->s, 0);
+	enum rc rc =
+		ready_foresee(&c->s, &c->forecast, live_can_turn(&c->live, sweep_zero_rpm(&config)), c->foreseen, err);
+
+	if (rc == RC_OK && !c->live.cli->json)
+		ready_foresee_print(&c->forecast, c->foreseen);
+	return rc;
+}
+
 static enum rc look_ahead(struct checking *c, struct err *err)
 {
 	ready_forecast_make(&c->s, &c->forecast);
@@ -77,6 +90,9 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	c->steps_allowed = c->forecast.n;
 	if (!c->live.cli->json)
 		ready_forecast_print(&c->forecast, &c->s);
+	enum rc rc = look_at_uncertainty(c, err);
+	if (rc != RC_OK)
+		return rc;
 	if (c->forecast.ok)
 		return RC_OK;
 	c->cause = forecast_check_word(c->forecast.decides);
@@ -410,6 +426,7 @@ static json_t *document(const struct checking *c)
 	json_t *doc = json_object();
 
 	json_object_set_new(doc, "forecast", ready_forecast_json(&c->forecast));
+	json_object_set_new(doc, "points", ready_foresee_json(&c->forecast, c->foreseen));
 	json_object_set_new(doc, "forecast_message", cli_text(c->forecast_text));
 	json_object_set(doc, "doubts", c->doubts);
 	json_object_set_new(doc, "checklist", checklist_json(c));

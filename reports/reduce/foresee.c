@@ -1,0 +1,200 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/foresee.h"
+#include "reports/reduce/budget.h"
+#include "reports/reduce/reduce.h"
+#include "reports/reduce/zeros.h"
+
+#include "calib/number/units.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define DRAG_FRAC 0.03
+#define LENGTH_S 600.0
+#define MOVED 0.5 /* of what would be explained */
+#define READINGS 300
+#define COVERAGE 0.95
+
+static struct mean steady(double value)
+{
+	return (struct mean){
+		.value = value, .dof = INFINITY, .scatter_dof = INFINITY, .n = READINGS, .n_effective = READINGS
+	};
+}
+
+static struct window_means blank(double at_s)
+{
+	struct window_means w = { .run_id = 1,
+				  .turn_count = NAN,
+				  .low_count = NAN,
+				  .product = true,
+				  .brake_A = NAN,
+				  .rotor_rpm = NAN,
+				  .drive_A = NAN };
+
+	w.point.setpoint_A = w.point.setpoint_Nm = w.point.setpoint_rpm = NAN;
+	w.point.begin.ns = ns_from_s(at_s - 0.5);
+	w.point.end.ns = ns_from_s(at_s + 0.5);
+	for (int i = 0; i < TEMP_COUNT; i++)
+		w.temp_degC[i] = NAN;
+	w.speed_rpm = w.volt = w.amp = w.power = steady(NAN);
+	return w;
+}
+
+#define ZERO_ROWS 6 /* forward, backward, forward, before and after */
+
+static void zero_rows(const struct foresee_input *in, struct window_means rows[ZERO_ROWS])
+{
+	double slope = cellcal_slope_Nm(in->cal, 0),
+	       drag_Nm = in->drag_Nm >= 0 ? in->drag_Nm : DRAG_FRAC * in->rig->brake_rated_Nm,
+	       length_s = in->length_s > 0 ? in->length_s : LENGTH_S;
+
+	for (int i = 0; i < ZERO_ROWS; i++) {
+		int way = i % 3 == 1 ? -1 : 1;
+		rows[i] = blank(10.0 * (i % 3 - 2) + (i < 3 ? 0 : length_s + 20));
+		rows[i].point.flags = POINT_TARE;
+		rows[i].point.direction = in->turned ? way : 0;
+		rows[i].count = steady(in->turned ? in->rig->cell_sign * way * drag_Nm / slope : 0);
+	}
+}
+
+/* The zero will have moved by something that nobody knows yet. */
+static void let_zero_move(struct reduction *r)
+{
+	double slope = cellcal_slope_Nm(&r->cal, 0);
+
+	for (size_t i = 0; i + 1 < r->n_zeros; i++) {
+		struct zero *z = &r->zeros[i];
+		z->moved_Nm = MOVED * z->u_moved_Nm;
+		r->zeros[i + 1].count = z->count + z->moved_Nm / slope;
+	}
+}
+
+/* The reading that gives this torque: by Newton's way along the calibration's slope. */
+static enum rc reduce_step(const struct reduction *r, const struct foresee_step *s, int step, struct curve_point *ret,
+			   struct err *err)
+{
+	struct window_means w = blank(s->at_s);
+	double count = s->torque_Nm / cellcal_slope_Nm(&r->cal, 0), amp = s->volt_V > 0 ? s->input_W / s->volt_V : NAN;
+	enum rc rc = RC_OK;
+
+	w.point.step = step;
+	w.point.direction = 1;
+	w.speed_rpm = steady(s->speed_rpm);
+	w.volt = steady(s->volt_V);
+	w.amp = steady(amp);
+	w.power = steady(s->input_W);
+	w.amp2 = amp * amp;
+	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0) {
+		w.volt.value += amp * r->rig.cable_ohm.value;
+		w.power.value += w.amp2 * r->rig.cable_ohm.value;
+	}
+	for (int i = 0; i < 4 && rc == RC_OK; i++) {
+		w.count = steady(r->rig.cell_sign * count);
+		w.turn_count = w.low_count = count;
+		rc = reduce_point(r, &w, ret, err);
+		if (rc == RC_OK && isfinite(ret->torque_Nm.value))
+			count += (s->torque_Nm - ret->torque_Nm.value) / cellcal_slope_Nm(&r->cal, s->torque_Nm);
+	}
+	return rc;
+}
+
+static bool begins(const char *text, const char *with)
+{
+	return strncmp(text, with, strlen(with)) == 0;
+}
+
+static const char *what_to_do(const char *source)
+{
+	static const struct {
+		const char *source, *advice;
+	} list[] = {
+		{ "calibration arm", "measure the arm's length more closely" },
+		{ "curve of the calibration", "take more series with bridle hang" },
+		{ "mounting of the cell", "take the cell out and mount it again for more series of bridle hang" },
+		{ "cell repeatability", "find what makes the cell scatter: free its cradle and its cable" },
+		{ "weights pull on one side", "state [arm] one_sided by weights on either side" },
+		{ "drag unlike both ways at zero", "state [brake] drag_ratio by turning the brake both ways" },
+		{ "friction locked in", "read the zero by turning both ways" },
+		{ "friction of the cradle", "free the bearing of the cradle" },
+		{ "reversibility", "calibrate with rising and falling loads to the heaviest" },
+		{ "loop of the cell", "plan the same heaviest load as the calibration's" },
+		{ "zero drift", "shorten the sweep, so that the zero is read sooner" },
+		{ "mass of", "use weights of a better class, or have them weighed" },
+		{ "gravity", "state [rig] gravity of the place" },
+		{ "cell creep", "state [cell] creep by a test" },
+		{ "cell gain with temperature", "calibrate at the temperature of the run" },
+	};
+
+	for (size_t i = 0; i < sizeof list / sizeof list[0]; i++)
+		if (begins(source, list[i].source))
+			return list[i].advice;
+	return "state this source more closely";
+}
+
+static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct foreseen *ret)
+{
+	struct budget_row row[60];
+	size_t n = budget_of(ctx, p->torque_Nm, row, 60);
+
+	ret->u_torque_Nm = unc_u(p->torque_Nm);
+	ret->U_torque_Nm = unc_expanded(ctx, p->torque_Nm, COVERAGE, NULL);
+	if (p->efficiency_valid) {
+		ret->u_efficiency = unc_u(p->efficiency);
+		ret->U_efficiency = unc_expanded(ctx, p->efficiency, COVERAGE, NULL);
+	}
+	if (n == 0 || !(ret->u_torque_Nm > 0))
+		return;
+	/* The name without the place: "cell repeatability, step 3". */
+	snprintf(ret->source, sizeof ret->source, "%.*s", (int)strcspn(row[0].name, ","), row[0].name);
+	ret->share = row[0].share_frac;
+	ret->U_part_Nm = ret->U_torque_Nm * sqrt(ret->share);
+	ret->U_halved_Nm = ret->U_torque_Nm * sqrt(1 - 0.75 * ret->share);
+	snprintf(ret->advice, sizeof ret->advice,
+		 "%s: half of it would give ± %.2g N·m; a longer dwell changes nothing", what_to_do(ret->source),
+		 ret->U_halved_Nm);
+}
+
+static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, const struct foresee_step *steps,
+			   size_t n, struct foreseen *ret, struct err *err)
+{
+	struct window_means rows[ZERO_ROWS];
+	struct zero room[ZERO_ROWS];
+
+	reduction_register(r);
+	zero_rows(in, rows);
+	reduction_add_zeros(r, rows, ZERO_ROWS, room);
+	let_zero_move(r);
+	for (size_t i = 0; i < n; i++) {
+		struct curve_point p;
+		if (reduce_step(r, &steps[i], (int)i, &p, err) == RC_OK && isfinite(p.torque_Nm.value))
+			tell(r->ctx, &p, &ret[i]);
+	}
+	return unc_failed(r->ctx) ? err_set(err, RC_NOMEM, 0, "out of memory for the forecast") : RC_OK;
+}
+
+enum rc foresee(const struct foresee_input *in, const struct foresee_step *steps, size_t n, struct foreseen *ret,
+		struct err *err)
+{
+	struct reduction *r = calloc(1, sizeof *r);
+
+	for (size_t i = 0; i < n; i++)
+		ret[i] = (struct foreseen){ NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_halved_Nm = NAN };
+	if (r)
+		r->ctx = unc_ctx_new();
+	if (!r || !r->ctx) {
+		free(r);
+		return err_set(err, RC_NOMEM, 0, "out of memory for the forecast");
+	}
+	r->rig = *in->rig;
+	r->actuator = *in->actuator;
+	r->plan = *in->plan;
+	r->cal = *in->cal;
+	r->cal_degC = NAN;
+	enum rc rc = foresee_all(in, r, steps, n, ret, err);
+	unc_ctx_free(r->ctx);
+	free(r);
+	return rc;
+}

@@ -1,0 +1,40 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the uncertainty of each point of a plan will be, before the run: the reduction itself, fed with readings that
+ * such a point would give. Known beforehand are the calibration, the profiles, the brake's drag and the order of the
+ * steps. Not known, and so not in it: noise, and how far the zero will move (taken as half of what would be explained,
+ * common practice, no source). Pure. */
+#ifndef BRIDLE_REPORTS_REDUCE_FORESEE_H
+#define BRIDLE_REPORTS_REDUCE_FORESEE_H
+
+#include "calib/cell/cellcal.h"
+#include "profile/profile.h"
+
+struct foresee_input { /* all borrowed */
+	const struct rig_profile *rig;
+	const struct actuator_profile *actuator;
+	const struct plan_profile *plan;
+	const struct cellcal *cal;
+	double drag_Nm;  /* of the brake without current; NaN: 3 % of its rating */
+	bool turned;     /* the zeros will be read by turning both ways */
+	double length_s; /* of the sweep; NaN or 0: 600 s */
+};
+
+struct foresee_step {
+	double torque_Nm, speed_rpm, input_W, volt_V; /* expected; volt_V at the actuator */
+	double at_s;                                  /* middle of its dwell after the first zero */
+};
+
+struct foreseen {
+	double u_torque_Nm, U_torque_Nm, u_efficiency, U_efficiency; /* NaN: not to be told, or means nothing */
+	char source[64];    /* the largest of the torque; "" when there is none */
+	double share;       /* of the variance, 0 to 1 */
+	double U_part_Nm;   /* what it alone would give, with the coverage of the whole */
+	double U_halved_Nm; /* of the torque, were that source half as large */
+	char advice[200];
+};
+
+/* ret[n]. RC_NOMEM; else what is wrong with a step leaves NaN. */
+enum rc foresee(const struct foresee_input *in, const struct foresee_step *steps, size_t n, struct foreseen *ret,
+		struct err *err) MUST_CHECK;
+
+#endif

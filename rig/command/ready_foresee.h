@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The uncertainty that each point of a plan will have, as text and JSON. */
+#ifndef BRIDLE_COMMAND_READY_FORESEE_H
+#define BRIDLE_COMMAND_READY_FORESEE_H
+
+#include "reports/reduce/foresee.h"
+#include "run/forecast.h"
+#include "run/session.h"
+#include "terminal/cli.h"
+
+/* ret[f->n]; NaN everywhere without a calibration. turned: the zero can be read by turning both ways. */
+enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
+		      struct err *err) MUST_CHECK;
+/* "points" of the document. */
+json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen);
+void ready_foresee_print(const struct forecast *f, const struct foreseen *seen);
+
+#endif

@@ -1,0 +1,153 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Foretold against reached: a run is made (tests/unit/reports/made_run.h), reduced from its samples, and its points are
+ * foretold from its calibration and profiles alone. */
+#include "reports/reduce/curve.h"
+#include "reports/reduce/foresee.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+#include "tests/unit/reports/made_run.h"
+
+#define STEPS 5
+static const double loads[STEPS] = { 3, 8, 15, 22, 30 };
+
+struct scene {
+	struct rig_profile rig;
+	struct actuator_profile actuator;
+	struct plan_profile plan;
+	struct cellcal cal;
+};
+
+static void read_scene(struct made *m, const char *rig, struct scene *s)
+{
+	struct mistakes mistakes = { 0 };
+	struct err err = { 0 };
+	char *kind = NULL, *json = NULL;
+	int64_t wall;
+
+	made_check(profile_parse_rig(rig, "rig.ini", &s->rig, &mistakes, &err), &err);
+	made_check(profile_parse_actuator(made_actuator, "a.ini", &s->actuator, &mistakes, &err), &err);
+	made_check(profile_parse_plan(made_plan, "p.ini", &s->plan, &mistakes, &err), &err);
+	made_check(logbook_record_by_id(m->lb, m->calibration_id, &kind, &wall, &json, &err), &err);
+	made_check(record_to_cellcal(json, &s->cal, &err), &err);
+	free(kind);
+	free(json);
+}
+
+static void foretell(const struct scene *s, const struct curve *c, struct foreseen *ret)
+{
+	struct foresee_step step[STEPS];
+	struct err err = { 0 };
+	const struct foresee_input in = { .rig = &s->rig,
+					  .actuator = &s->actuator,
+					  .plan = &s->plan,
+					  .cal = &s->cal,
+					  .drag_Nm = 0,
+					  .turned = true,
+					  .length_s = 60 };
+
+	for (size_t i = 0; i < STEPS; i++)
+		step[i] = (struct foresee_step){ c->points[i].torque_Nm.value, c->points[i].speed_rpm.value,
+						 c->points[i].input_power_W.value, c->points[i].voltage_V.value,
+						 10.0 * (double)(i + 1) };
+	made_check(foresee(&in, step, STEPS, ret, &err), &err);
+}
+
+static struct curve *make(struct made *m)
+{
+	struct curve *c = NULL;
+	struct err err = { 0 };
+
+	m->n_steps = STEPS;
+	m->window_s = 6;
+	for (size_t i = 0; i < STEPS; i++)
+		m->step[i] = (struct made_step){ loads[i], 85, 48, 0.5 + 0.27 * loads[i], 0.02 * loads[i], 1, false };
+	made_run(m);
+	made_check(curve_from_run(m->lb, m->run_id, &c, &err), &err);
+	assert_int_equal(c->n, STEPS);
+	return c;
+}
+
+/* From a quarter of the range on; lighter ones hang on how the drag fluctuates while the zero is read. */
+static void the_reached_one_is_near(void **state)
+{
+	(void)state;
+	for (unsigned long seed = 1; seed <= 6; seed++) {
+		struct made m = { .seed = seed };
+		struct scene s;
+		struct foreseen f[STEPS];
+		struct curve *c = make(&m);
+		read_scene(&m, made_rig, &s);
+		foretell(&s, c, f);
+		for (size_t i = 2; i < STEPS; i++) {
+			double reached = unc_u(c->points[i].torque_Nm), eff = unc_u(c->points[i].efficiency);
+			assert_near(f[i].u_torque_Nm / reached, 1, 0.15);
+			assert_near(f[i].u_efficiency / eff, 1, 0.15);
+		}
+		curve_free(c);
+		made_free(&m);
+	}
+}
+
+/* An arm that is known ten times worse carries nearly all, and is what the advice is about. */
+static void the_largest_source_is_named(void **state)
+{
+	(void)state;
+	struct made m = { .seed = 3 };
+	struct scene s;
+	struct foreseen f[STEPS];
+	struct curve *c = make(&m);
+
+	read_scene(&m, made_rig, &s);
+	for (size_t k = 0; k < s.cal.n_sources; k++)
+		for (size_t j = 0; j < CELLCAL_COEFS; j++) {
+			s.cal.dcoef[k][j] *= 10;
+			s.cal.branches.drise[k][j] *= 10;
+		}
+	foretell(&s, c, f);
+	assert_string_equal(f[4].source, s.cal.source[0].name);
+	assert_true(f[4].share > 0.9);
+	assert_near(f[4].u_torque_Nm, 30 * 10 * MADE_U_ARM, 0.1 * 30 * 10 * MADE_U_ARM);
+	assert_true(f[4].U_halved_Nm < 0.6 * f[4].U_torque_Nm);
+	assert_true(f[4].advice[0] != '\0');
+	curve_free(c);
+	made_free(&m);
+}
+
+static void what_cannot_be_told_is_left_open(void **state)
+{
+	(void)state;
+	struct made m = { .seed = 3 };
+	struct scene s;
+	struct foreseen f[2];
+	struct err err = { 0 };
+	struct curve *c = make(&m);
+	const struct foresee_step steps[] = { { 1e4, 85, 100, 48, 5 }, { 10, 85, NAN, NAN, 6 } };
+
+	read_scene(&m, made_rig, &s);
+	const struct foresee_input in = {
+		.rig = &s.rig, .actuator = &s.actuator, .plan = &s.plan, .cal = &s.cal, .drag_Nm = NAN, .length_s = NAN
+	};
+	made_check(foresee(&in, steps, 2, f, &err), &err);
+	assert_true(isnan(f[0].u_torque_Nm));
+	assert_true(f[1].u_torque_Nm > 0);
+	assert_true(isnan(f[1].u_efficiency));
+	curve_free(c);
+	made_free(&m);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(the_reached_one_is_near),
+		cmocka_unit_test(the_largest_source_is_named),
+		cmocka_unit_test(what_cannot_be_told_is_left_open),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
