@@ -283,7 +283,7 @@ enum rc csv_parse(const char *text, const char *name, struct csv *ret, struct mi
 	return parse_kept(copy, name, ret, m, err);
 }
 
-/* The whole of an open file, ended by 0; NULL with errno when it cannot be read. Given to the caller. */
+/* The whole of an open file, ended by 0; NULL with errno: it cannot be read, or EFBIG. Given to the caller. */
 static char *slurp(FILE *file, size_t *ret_n)
 {
 	size_t room = 1 << 16, n = 0, got;
@@ -291,6 +291,11 @@ static char *slurp(FILE *file, size_t *ret_n)
 
 	while (text && (got = fread(text + n, 1, room - n - 1, file)) > 0) {
 		n += got;
+		if (n > CSV_MOST) {
+			free(text);
+			errno = EFBIG;
+			return NULL;
+		}
 		if (room - n > 1)
 			continue;
 		char *more = realloc(text, room *= 2);
@@ -320,6 +325,10 @@ enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct e
 	char *text = slurp(file, &n);
 	int saved = errno;
 	fclose(file);
+	if (!text && saved == EFBIG)
+		return err_set(err, RC_ARG, saved,
+			       "%s: has more than %d MB; expected a table of readings, or a part of it", path,
+			       CSV_MOST >> 20);
 	if (!text)
 		return err_set(err, saved == ENOMEM ? RC_NOMEM : RC_IO, saved, "%s: cannot be read: %s", path,
 			       strerror(saved));

@@ -14,6 +14,9 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+/* Bytes of the largest file that is read: more would only fill the memory. A pipe or a device may have no end. */
+#define CSV_MOST (64 << 20)
+
 struct csv_column {
 	const char *name, *unit; /* unit "" when none stands there */
 };
@@ -31,7 +34,7 @@ struct csv {
 
 /* Read a table. Mistakes of its shape (a row with too few or too many cells, a quote left open, two columns of one
  * name) are all collected; m may be NULL. ret: given to the caller on success only, end it with csv_free. RC_ARG
- * mistakes; no headings; no rows; RC_IO cannot be read; RC_NOMEM. */
+ * mistakes; no headings; no rows; more than CSV_MOST bytes; RC_IO cannot be read; RC_NOMEM. */
 enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc csv_parse(const char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void csv_free(struct csv *table); /* of zeros is fine */

@@ -166,6 +166,16 @@ static void reads_many_rows_from_a_file(void **state)
 	assert_non_null(strstr(err.what, "cannot be opened"));
 }
 
+static void a_file_without_end_is_refused(void **state)
+{
+	struct csv t;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(csv_read("/dev/zero", &t, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "more than 64 MB"));
+}
+
 static void finds_columns_or_lists_them(void **state)
 {
 	struct csv t;
@@ -191,6 +201,7 @@ int main(void)
 		cmocka_unit_test(says_where_and_what_is_wrong),
 		cmocka_unit_test(collects_all_wrong_numbers),
 		cmocka_unit_test(reads_many_rows_from_a_file),
+		cmocka_unit_test(a_file_without_end_is_refused),
 		cmocka_unit_test(finds_columns_or_lists_them),
 	};
 
