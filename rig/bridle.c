@@ -22,6 +22,8 @@ static const struct {
 	{ "reduce", "hand-taken readings to curves", cmd_reduce },
 	{ "hold", "how long a torque can be held: heat, ratings", cmd_hold },
 	{ "play", "lost motion, stiffness and friction of a gear", cmd_play },
+	{ "obey", "commanded against measured torque", cmd_obey },
+	{ "ripple", "torque ripple and cogging by shaft order", cmd_ripple },
 	{ "suit", "does an actuator carry a joint? verdicts with margin", cmd_suit },
 	{ "report", "publish a run: page, table, figures", cmd_report },
 	{ "certificate", "publish a calibration of the torque cell", cmd_certificate },

@@ -14,6 +14,8 @@ int cmd_ready(int argc, char **argv);
 int cmd_sweep(int argc, char **argv);
 int cmd_hold(int argc, char **argv);
 int cmd_play(int argc, char **argv);
+int cmd_obey(int argc, char **argv);
+int cmd_ripple(int argc, char **argv);
 int cmd_suit(int argc, char **argv);
 int cmd_reduce(int argc, char **argv);
 int cmd_report(int argc, char **argv);

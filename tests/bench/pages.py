@@ -30,10 +30,13 @@ SAID = {  # words that the commands of a page must have printed
 
 # What an actuator can carry: pages that need no rig.
 PROMISED |= {"how-to-hold": [("model.json", 1000)], "how-to-play": [("back.json", 200)],
-             "how-to-suit": [("figure/cycle.svg", 2000)]}
+             "how-to-suit": [("figure/cycle.svg", 2000)], "how-to-ripple": [("orders.json", 300)],
+             "how-to-obey": [("response.json", 200)]}
 SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"],
          "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
-         "how-to-suit": ["What decides", "winding temperature", "confirmed"]}
+         "how-to-suit": ["What decides", "winding temperature", "confirmed"],
+         "how-to-ripple": ["cogging of poles and slots", "rotor, once a turn", "or slower", "friction"],
+         "how-to-obey": ["dead band", "bandwidth", "Hz"]}
 
 
 def blocks_of(text):

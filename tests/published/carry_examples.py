@@ -138,6 +138,14 @@ def suit_refuses():
     refused("centre (m) is missing", "suit", "--arm", table("mass = 1 kg\n", "a.ini"), "--curve", curve)
 
 
+def others_refuse():
+    refused("no angle", "ripple", "--from", table("torque (N.m)\n" + "1\n" * 100))
+    refused("two whole turns", "ripple", "--from", table("angle (deg),torque (N.m)\n" + "".join(f"{k},1\n" for k in range(300))))
+    refused("positive number", "ripple", "--from", table("angle (deg),torque (N.m)\n0,1\n"), "--ratio", "-3")
+    refused("rising and falling", "obey", "--from", table("commanded (N.m),measured (N.m)\n1,1\n2,2\n"))
+    refused('no column "time"', "obey", "--response", "--from", table("commanded (N.m),measured (N.m)\n1,1\n2,2\n"))
+
+
 if __name__ == "__main__":
     test("heating curves of a textbook", heating_curves)
     test("time to a limit", time_to_a_limit)
@@ -147,5 +155,6 @@ if __name__ == "__main__":
     test("what play refuses", play_refuses)
     test("a duty by hand", duty_by_hand)
     test("what suit refuses", suit_refuses)
+    test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")
     sys.exit(1 if failed else 0)

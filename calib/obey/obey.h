@@ -1,0 +1,41 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Does an actuator give the torque that was commanded? Slow readings tell gain, offset, dead band and hysteresis, a
+ * fast record of a chirp or of pseudo-random steps the bandwidth. u is k = 1, from the scatter. No I/O; allocates for
+ * the length of a call. */
+#ifndef BRIDLE_CALIB_OBEY_OBEY_H
+#define BRIDLE_CALIB_OBEY_OBEY_H
+
+#include "calib/number/err.h"
+
+#include <stddef.h>
+
+struct obey_number {
+	double value, u, dof; /* value NaN: the record does not tell */
+};
+
+/* measured = offset + gain commanded - gain (dead band/2) sign(commanded) - (hysteresis/2) way, by least squares over
+ * the commands beyond a tenth of the largest; way is +1 while the command rises, -1 while it falls. The dead band needs
+ * both signs of command, the hysteresis both ways. */
+struct obey_slow {
+	struct obey_number gain, offset_Nm, dead_band_Nm, hysteresis_Nm;
+	double linearity_Nm; /* the largest mean deviation in a tenth of the range */
+	double scatter_Nm;
+};
+enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
+		  struct err *err) MUST_CHECK;
+
+/* Response by Welch's method: Hann windows of half overlap, H = S_xy/S_xx, coherence beside it. Bandwidth is where |H|
+ * has fallen to 1/sqrt 2 of its value at the lowest frequencies; its u by the random error of |H| (J. S. Bendat, A. G.
+ * Piersol, Random Data, 4th ed., Wiley 2010, 9.2.4: sqrt((1 - c)/(2 c N)) with coherence c and N windows). */
+struct obey_fast {
+	struct obey_number bandwidth_Hz;
+	double gain, lowest_coherence; /* at the low end; over the band up to the bandwidth */
+	double highest_Hz;             /* up to where the coherence is above 0.5 */
+	size_t windows;
+};
+/* RC_ARG times that are not even within 1 %, fewer than 512 readings, no coherence. Where the response does not fall
+ * that far, bandwidth is NaN. */
+enum rc obey_fast(const double *time_s, const double *commanded_Nm, const double *measured_Nm, size_t n,
+		  struct obey_fast *ret, struct err *err) MUST_CHECK;
+
+#endif

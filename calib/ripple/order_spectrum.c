@@ -1,0 +1,271 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/ripple/order_spectrum.h"
+
+#include <gsl/gsl_fft_real.h>
+#include <math.h>
+#include <stdlib.h>
+
+#define FEWEST 64
+#define LARGEST ((size_t)1 << 21)
+#define NEIGHBOURS 60
+#define POINTS 6
+
+/* Polynomial through the POINTS readings around (Lagrange), i the reading before. */
+static double between(const double *x, const double *y, size_t n, size_t i, double at)
+{
+	size_t from = i < POINTS / 2 ? 0 : i + 1 - POINTS / 2;
+	double sum = 0;
+
+	if (from + POINTS > n)
+		from = n - POINTS;
+	for (size_t a = from; a < from + POINTS; a++) {
+		double above = y[a], below = 1;
+		for (size_t b = from; b < from + POINTS; b++)
+			if (b != a) {
+				above *= at - x[b];
+				below *= x[a] - x[b];
+			}
+		sum += above / below;
+	}
+	return sum;
+}
+
+/* m even steps from begin on; x rises. */
+static void resample(const double *x, const double *y, size_t n, double begin, double step, double *ret, size_t m)
+{
+	size_t i = 0;
+
+	for (size_t k = 0; k < m; k++) {
+		double at = begin + step * (double)k;
+		while (i + 2 < n && x[i + 1] <= at)
+			i++;
+		ret[k] = between(x, y, n, i, at);
+	}
+}
+
+static int rising(const void *a, const void *b)
+{
+	double x = *(const double *)a, y = *(const double *)b;
+
+	return (x > y) - (x < y);
+}
+
+struct grid {
+	size_t m; /* steps, a power of two */
+	double turns;
+	double *y, *power; /* power: square of the amplitude at each multiple of 1/turns, Hann window */
+};
+
+/* Mean square of the noise's amplitude around a bin: the median over what an exponential's median is of its mean. */
+static double floor_at(const struct grid *g, size_t bin)
+{
+	double near[2 * NEIGHBOURS];
+	size_t n = 0, half = g->m / 2;
+
+	for (size_t d = 4; d < 4 + NEIGHBOURS; d++) {
+		if (bin > d)
+			near[n++] = g->power[bin - d];
+		if (bin + d < half)
+			near[n++] = g->power[bin + d];
+	}
+	if (n == 0)
+		return NAN;
+	qsort(near, n, sizeof *near, rising);
+	return near[n / 2] / 0.6931471805599453;
+}
+
+/* Amplitude of an order by itself: the windowed sum against its sine and cosine, turned on step by step. */
+static double amplitude_at(const struct grid *g, double order)
+{
+	double cycles = order * g->turns / (double)g->m, re = 0, im = 0;
+	double turn_c = cos(2 * M_PI * cycles), turn_s = sin(2 * M_PI * cycles), c = 1, s = 0;
+
+	for (size_t k = 0; k < g->m; k++) {
+		if (k % 1024 == 0) {
+			c = cos(2 * M_PI * fmod(cycles * (double)k, 1));
+			s = sin(2 * M_PI * fmod(cycles * (double)k, 1));
+		}
+		re += g->y[k] * c;
+		im += g->y[k] * s;
+		double next = c * turn_c - s * turn_s;
+		s = s * turn_c + c * turn_s;
+		c = next;
+	}
+	return 4 * hypot(re, im) / (double)g->m; /* Hann: sum of weights m/2 */
+}
+
+static struct order_wave wave_of(const struct grid *g, double order)
+{
+	struct order_wave w = { order, amplitude_at(g, order), NAN, false };
+	double bin = order * g->turns, noise = floor_at(g, (size_t)(bin + 0.5));
+
+	w.u_Nm = sqrt(noise / 2);
+	w.stands_out = w.amplitude_Nm * w.amplitude_Nm > noise * log((double)g->m / 2 / 0.01);
+	return w;
+}
+
+/* The three bins around a peak tell its order: Hann's main lobe (2 r - 1)/(r + 1). */
+static double peak_order(const struct grid *g, size_t bin)
+{
+	double a = sqrt(g->power[bin - 1]), b = sqrt(g->power[bin]), c = sqrt(g->power[bin + 1]);
+	double r = (a > c ? a : c) / b, shift = (2 * r - 1) / (r + 1);
+
+	return ((double)bin + (a > c ? -shift : shift)) / g->turns;
+}
+
+static void find_others(const struct grid *g, double highest, struct order_spectrum *ret)
+{
+	size_t half = g->m / 2, asked = ret->n_waves;
+	/* Below a ten-thousandth of the ripple lies what the even steps of angle cost. */
+	double threshold = log((double)half / 0.01), least = 1e-8 * ret->rms_Nm * ret->rms_Nm;
+
+	for (;;) {
+		size_t best = 0;
+		for (size_t k = 3; k + 2 < half && (double)k / g->turns < highest; k++) {
+			bool old = false;
+			if (!(g->power[k] > g->power[k - 1] && g->power[k] >= g->power[k + 1]) ||
+			    (best && g->power[k] <= g->power[best]))
+				continue;
+			for (size_t i = 0; i < ret->n_waves && !old; i++)
+				old = fabs(ret->wave[i].order * g->turns - (double)k) < 3;
+			if (!old && g->power[k] > least && g->power[k] > threshold * floor_at(g, k))
+				best = k;
+		}
+		if (!best || ret->n_waves == ORDER_WAVES || ret->n_waves - asked == 20)
+			return;
+		ret->wave[ret->n_waves++] = wave_of(g, peak_order(g, best));
+		ret->wave[ret->n_waves - 1].stands_out = true;
+	}
+}
+
+/* Takes the mean off, windows, transforms. */
+static enum rc transform(struct grid *g, struct order_spectrum *ret, struct err *err)
+{
+	double mean = 0, squares = 0, low = INFINITY, high = -INFINITY;
+	double *work = malloc(g->m * sizeof *work);
+
+	if (!work)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu steps", g->m);
+	for (size_t k = 0; k < g->m; k++)
+		mean += g->y[k] / (double)g->m;
+	for (size_t k = 0; k < g->m; k++) {
+		double v = g->y[k] - mean, hann = 0.5 - 0.5 * cos(2 * M_PI * (double)k / (double)g->m);
+		squares += v * v / (double)g->m;
+		low = fmin(low, v);
+		high = fmax(high, v);
+		g->y[k] = work[k] = v * hann;
+	}
+	ret->mean_Nm = mean;
+	ret->rms_Nm = sqrt(squares);
+	ret->peak_to_peak_Nm = high - low;
+	gsl_fft_real_radix2_transform(work, 1, g->m);
+	double scale = 4 / (double)g->m;
+	g->power[0] = 0;
+	for (size_t k = 1; k < g->m / 2; k++)
+		g->power[k] = scale * scale * (work[k] * work[k] + work[g->m - k] * work[g->m - k]);
+	free(work);
+	return RC_OK;
+}
+
+static enum rc looked_at(const double *x, size_t n, struct order_spectrum *ret, struct err *err)
+{
+	double widest = 0;
+
+	if (n < FEWEST)
+		return err_set(err, RC_ARG, 0, "%zu readings are too few; expected at least %d", n, FEWEST);
+	for (size_t i = 1; i < n; i++) {
+		if (!(x[i] > x[i - 1]))
+			return err_set(err, RC_ARG, 0,
+				       "row %zu: the angle does not go on (%.6g turns after %.6g); expected one way, "
+				       "or one way "
+				       "and back",
+				       i + 1, x[i], x[i - 1]);
+		widest = fmax(widest, x[i] - x[i - 1]);
+	}
+	ret->turns = floor(x[n - 1] - x[0] + 1e-9);
+	if (!(ret->turns >= 2))
+		return err_set(err, RC_ARG, 0,
+			       "the record goes over %.3g turns of the output; expected two whole turns or more",
+			       x[n - 1] - x[0]);
+	ret->highest_order = fmin(0.5 / widest, 0.5 * (double)(n - 1) / (x[n - 1] - x[0]));
+	return RC_OK;
+}
+
+enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, const double *ask, size_t n_ask,
+		       struct order_spectrum *ret, struct err *err)
+{
+	struct order_spectrum s = { .n_waves = 0 };
+	struct grid g = { 256, 0, NULL, NULL };
+	enum rc rc = looked_at(turn, n, &s, err);
+
+	if (rc)
+		return rc;
+	g.turns = s.turns;
+	while (g.m < n && g.m < LARGEST)
+		g.m *= 2;
+	g.y = malloc(g.m * sizeof *g.y);
+	g.power = calloc(g.m / 2 + 1, sizeof *g.power);
+	if (!g.y || !g.power) {
+		rc = err_set(err, RC_NOMEM, 0, "out of memory for %zu steps", g.m);
+	} else {
+		resample(turn, torque_Nm, n, turn[0], g.turns / (double)g.m, g.y, g.m);
+		rc = transform(&g, &s, err);
+	}
+	for (size_t i = 0; !rc && i < n_ask && i < ORDER_WAVES / 2; i++) {
+		s.wave[s.n_waves] =
+			ask[i] < s.highest_order ? wave_of(&g, ask[i]) : (struct order_wave){ ask[i], NAN, NAN, false };
+		s.n_waves++;
+	}
+	if (!rc) {
+		find_others(&g, s.highest_order, &s);
+		*ret = s;
+	}
+	free(g.y);
+	free(g.power);
+	return rc;
+}
+
+enum rc order_both_ways(const double *turn, const double *torque_Nm, size_t n_there, size_t n, size_t size,
+			size_t *ret_n, double *ret_turn, double *ret_cogging_Nm, double *ret_friction_Nm,
+			double *ret_u_friction_Nm, struct err *err)
+{
+	size_t n_back = n - n_there;
+	double *x = calloc(2 * n_back, sizeof *x), *y = x ? x + n_back : NULL, *back = calloc(size, sizeof *back);
+	enum rc rc = RC_OK;
+
+	if (!x || !back) {
+		free(x);
+		free(back);
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", n);
+	}
+	for (size_t i = 0; i < n_back; i++) {
+		x[i] = turn[n - 1 - i];
+		y[i] = torque_Nm[n - 1 - i];
+	}
+	double begin = fmax(turn[0], x[0]), end = fmin(turn[n_there - 1], x[n_back > 0 ? n_back - 1 : 0]);
+	if (n_there < FEWEST || n_back < FEWEST || !(end - begin >= 2))
+		rc = err_set(err, RC_ARG, 0, "the two ways share %.3g turns; expected two turns or more both ways",
+			     fmax(0, end - begin));
+	size_t m = size < n_there ? size : n_there;
+	double step = (end - begin) / (double)(m - 1), sum = 0, squares = 0;
+	if (!rc) {
+		resample(turn, torque_Nm, n_there, begin, step, ret_cogging_Nm, m);
+		resample(x, y, n_back, begin, step, back, m);
+	}
+	for (size_t k = 0; !rc && k < m; k++) {
+		double half = (ret_cogging_Nm[k] - back[k]) / 2;
+		ret_turn[k] = begin + step * (double)k;
+		ret_cogging_Nm[k] = (ret_cogging_Nm[k] + back[k]) / 2;
+		sum += half;
+		squares += half * half;
+	}
+	if (!rc) {
+		*ret_n = m;
+		*ret_friction_Nm = sum / (double)m;
+		*ret_u_friction_Nm =
+			sqrt(fmax(0, squares / (double)m - *ret_friction_Nm * *ret_friction_Nm) / (double)m);
+	}
+	free(x);
+	free(back);
+	return rc;
+}

@@ -1,0 +1,110 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A drive made here: gain, offset, dead band, hysteresis; and a lag whose bandwidth follows by hand. */
+#include "calib/obey/obey.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+#define ROWS 400
+#define FAST 16384
+static double c[FAST], y[FAST], t[FAST];
+
+/* 0, +20, -20, 0: gain 0.96, offset 0.15, dead band 0.8 (both sides together), hysteresis 0.3 */
+static void make(gsl_rng *rng, double noise)
+{
+	for (int i = 0; i < ROWS; i++) {
+		double s = 4.0 * (i + 0.3) / ROWS;
+		c[i] = s < 1 ? 20 * s : s < 3 ? 40 - 20 * s : 20 * s - 80;
+		double way = i == 0 || c[i] > c[i - 1] ? 1 : -1,
+		       after = fmax(0, fabs(c[i]) - 0.4) * (c[i] > 0 ? 1 : -1);
+		y[i] = 0.96 * after + 0.15 - 0.15 * way + gsl_ran_gaussian(rng, noise);
+	}
+}
+
+static void slow_by_hand(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct obey_slow s;
+	struct err err;
+	int held[4] = { 0 };
+
+	(void)state;
+	make(rng, 0);
+	if (obey_slow(c, y, ROWS, &s, &err))
+		fail_msg("%s", err.what);
+	assert_near(s.gain.value, 0.96, 1e-9);
+	assert_near(s.offset_Nm.value, 0.15, 1e-9);
+	assert_near(s.dead_band_Nm.value, 0.8, 1e-9);
+	assert_near(s.hysteresis_Nm.value, 0.3, 1e-9);
+	for (int k = 0; k < 400; k++) {
+		make(rng, 0.1);
+		assert_int_equal(obey_slow(c, y, ROWS, &s, &err), RC_OK);
+		struct obey_number x[4] = { s.gain, s.offset_Nm, s.dead_band_Nm, s.hysteresis_Nm };
+		double truth[4] = { 0.96, 0.15, 0.8, 0.3 };
+		for (int i = 0; i < 4; i++)
+			held[i] += fabs(x[i].value - truth[i]) <= gsl_cdf_tdist_Pinv(0.975, x[i].dof) * x[i].u;
+	}
+	print_message("# of 400: gain %d, offset %d, dead band %d, hysteresis %d\n", held[0], held[1], held[2],
+		      held[3]);
+	for (int i = 0; i < 4; i++)
+		assert_in_range(held[i], 367, 393); /* 95 % with three standard deviations */
+	/* one sign tells no dead band */
+	assert_int_equal(obey_slow(c, y, ROWS / 2 - 2, &s, &err), RC_OK);
+	assert_true(isnan(s.dead_band_Nm.value));
+	assert_int_equal(obey_slow(c, y, 3, &s, &err), RC_ARG);
+	gsl_rng_free(rng);
+}
+
+/* A lag of first order, exactly stepped: bandwidth 1/(2 pi tau). Pseudo-random steps of 5 ms at 1 kHz. */
+static void bandwidth_of_a_lag(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	double tau = 0.02, out = 0, step = 1;
+	struct obey_fast f;
+	struct err err;
+
+	(void)state;
+	for (int i = 0; i < FAST; i++) {
+		t[i] = 0.001 * i;
+		if (i % 5 == 0)
+			step = gsl_rng_uniform(rng) < 0.5 ? -1 : 1;
+		c[i] = 3 * step;
+		y[i] = 0.9 * out + gsl_ran_gaussian(rng, 0.05);
+		out += (c[i] - out) * (1 - exp(-0.001 / tau));
+	}
+	if (obey_fast(t, c, y, FAST, &f, &err))
+		fail_msg("%s", err.what);
+	print_message("# %.3f Hz, u %.3f, %zu windows, coherence %.3f\n", f.bandwidth_Hz.value, f.bandwidth_Hz.u,
+		      f.windows, f.lowest_coherence);
+	assert_near(f.bandwidth_Hz.value, 1 / (2 * M_PI * tau), 2.5 * f.bandwidth_Hz.u);
+	assert_true(f.bandwidth_Hz.u < 0.8);
+	assert_near(f.gain, 0.9, 0.03);
+	for (int i = 0; i < FAST; i++)
+		y[i] = gsl_ran_gaussian(rng, 1);
+	assert_int_equal(obey_fast(t, c, y, FAST, &f, &err), RC_ARG);
+	t[100] += 0.0005;
+	assert_int_equal(obey_fast(t, c, y, FAST, &f, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "even times"));
+	gsl_rng_free(rng);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(slow_by_hand),
+		cmocka_unit_test(bandwidth_of_a_lag),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

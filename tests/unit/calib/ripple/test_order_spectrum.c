@@ -1,0 +1,166 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Signals made of known orders at uneven angles: they come back with their sizes, noise does not, intervals hold. */
+#include "calib/ripple/order_spectrum.h"
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+#define ROWS 20000
+static double turn[2 * ROWS], torque[2 * ROWS];
+
+static double waves(double x)
+{
+	double a = 2 * M_PI * x;
+
+	return 10 + 0.5 * sin(2 * a + 1) + 0.2 * cos(36 * a) + 0.1 * sin(84.5 * a + 0.3) + 0.05 * sin(252 * a);
+}
+
+/* 12.4 turns; the speed swings by a fifth within each turn */
+static void make(gsl_rng *rng, double noise)
+{
+	for (int i = 0; i < ROWS; i++) {
+		double t = 12.4 * i / ROWS;
+		turn[i] = t + 0.03 * sin(2 * M_PI * t);
+		torque[i] = waves(turn[i]) + gsl_ran_gaussian(rng, noise);
+	}
+}
+
+static void orders_come_back(void **state)
+{
+	static const double ask[] = { 2, 36, 84.5, 252, 5000 };
+	static const double size[] = { 0.5, 0.2, 0.1, 0.05 };
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct order_spectrum s;
+	struct err err;
+
+	(void)state;
+	make(rng, 1e-6);
+	if (order_spectrum(turn, torque, ROWS, ask, 5, &s, &err))
+		fail_msg("%s", err.what);
+	for (int i = 0; i < 4; i++)
+		/* six readings to a wave: the polynomial through six loses 0.3 % of it */
+		assert_near(s.wave[i].amplitude_Nm, size[i], (i == 3 ? 4e-3 : 1e-3) * size[i]);
+	assert_true(isnan(s.wave[4].amplitude_Nm)); /* above half of the readings a turn */
+	assert_near(s.turns, 12, 0);
+	assert_near(s.mean_Nm, 10, 0.01);
+	assert_near(s.rms_Nm, sqrt((0.25 + 0.04 + 0.01 + 0.0025) / 2), 1e-3);
+	/* not asked for, they are found by themselves, with their order */
+	make(rng, 0.02);
+	if (order_spectrum(turn, torque, ROWS, NULL, 0, &s, &err))
+		fail_msg("%s", err.what);
+	assert_int_equal(s.n_waves, 4);
+	assert_near(s.wave[0].order, 2, 0.01);
+	assert_near(s.wave[1].order, 36, 0.01);
+	assert_near(s.wave[2].order, 84.5, 0.01);
+	assert_near(s.wave[3].order, 252, 0.01);
+	gsl_rng_free(rng);
+}
+
+static void noise_stays_noise(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct order_spectrum s;
+	struct err err;
+	int found = 0;
+
+	(void)state;
+	for (int k = 0; k < 60; k++) {
+		for (int i = 0; i < 4000; i++) {
+			turn[i] = i / 400.0;
+			torque[i] = gsl_ran_gaussian(rng, 1);
+		}
+		assert_int_equal(order_spectrum(turn, torque, 4000, NULL, 0, &s, &err), RC_OK);
+		found += s.n_waves > 0;
+	}
+	assert_in_range(found, 0, 6); /* 1 % is stated; the median of 120 neighbours makes it some more */
+	gsl_rng_free(rng);
+}
+
+static void intervals_hold_the_truth(void **state)
+{
+	static const double ask[] = { 7 };
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct order_spectrum s;
+	struct err err;
+	int held = 0;
+
+	(void)state;
+	for (int k = 0; k < 300; k++) {
+		for (int i = 0; i < 4096; i++) {
+			turn[i] = i * 10.0 / 4096;
+			torque[i] = 0.3 * sin(2 * M_PI * 7 * turn[i] + k) + gsl_ran_gaussian(rng, 1);
+		}
+		assert_int_equal(order_spectrum(turn, torque, 4096, ask, 1, &s, &err), RC_OK);
+		held += fabs(s.wave[0].amplitude_Nm - 0.3) < 1.96 * s.wave[0].u_Nm;
+	}
+	print_message("# %d of 300\n", held);
+	assert_in_range(held, 273, 296); /* 95 % less and more three standard deviations */
+	gsl_rng_free(rng);
+}
+
+static void cogging_and_friction_part(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	static double x[2 * ROWS], cogging[2 * ROWS];
+	double friction, u;
+	size_t m;
+	struct err err;
+
+	(void)state;
+	make(rng, 0.01);
+	for (int i = 0; i < ROWS; i++) {
+		turn[2 * ROWS - 1 - i] = turn[i];
+		torque[2 * ROWS - 1 - i] = waves(turn[i]) - 0.8 + gsl_ran_gaussian(rng, 0.01);
+		torque[i] += 0.8;
+	}
+	if (order_both_ways(turn, torque, ROWS, 2 * ROWS, ROWS, &m, x, cogging, &friction, &u, &err))
+		fail_msg("%s", err.what);
+	assert_near(friction, 0.8, 4 * u);
+	assert_true(u < 1e-3);
+	for (size_t k = 0; k < m; k += 997)
+		assert_near(cogging[k], waves(x[k]), 0.06);
+	assert_int_equal(order_both_ways(turn, torque, ROWS, ROWS + 10, ROWS, &m, x, cogging, &friction, &u, &err),
+			 RC_ARG);
+	gsl_rng_free(rng);
+}
+
+static void refuses(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct order_spectrum s;
+	struct err err;
+
+	(void)state;
+	make(rng, 0.1);
+	assert_int_equal(order_spectrum(turn, torque, 40, NULL, 0, &s, &err), RC_ARG);
+	assert_int_equal(order_spectrum(turn, torque, ROWS / 10, NULL, 0, &s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "two whole turns"));
+	turn[50] = turn[49];
+	assert_int_equal(order_spectrum(turn, torque, ROWS, NULL, 0, &s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "row 51"));
+	gsl_rng_free(rng);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(orders_come_back),
+		cmocka_unit_test(noise_stays_noise),
+		cmocka_unit_test(intervals_hold_the_truth),
+		cmocka_unit_test(cogging_and_friction_part),
+		cmocka_unit_test(refuses),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
