@@ -15,8 +15,6 @@ COMMANDS = re.findall(r"^  ([a-z]+) ", harness.run("--help").out, re.M)
 COMMON = {"--bench", "--json", "--quiet", "--help"}
 commands_page, folder_page = (pathlib.Path(p).read_text(encoding="utf-8").replace("\\", "") for p in sys.argv[1:3])
 
-COMMANDS += ["hold", "play", "suit", "obey", "ripple"]  # what an actuator can carry
-
 def sections():
     parts = re.split(r"^## (.*?): .*$", commands_page, flags=re.M)
     return dict(zip(parts[1::2], parts[2::2]))
