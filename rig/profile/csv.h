@@ -15,7 +15,7 @@
 #include <stddef.h>
 
 /* Bytes of the largest file that is read: more would only fill the memory. A pipe or a device may have no end. */
-#define CSV_MOST (64 << 20)
+#define CSV_MOST (256 << 20)
 
 struct csv_column {
 	const char *name, *unit; /* unit "" when none stands there */

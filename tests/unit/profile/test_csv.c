@@ -173,7 +173,7 @@ static void a_file_without_end_is_refused(void **state)
 
 	(void)state;
 	assert_int_equal(csv_read("/dev/zero", &t, NULL, &err), RC_ARG);
-	assert_non_null(strstr(err.what, "more than 64 MB"));
+	assert_non_null(strstr(err.what, "more than 256 MB"));
 }
 
 static void finds_columns_or_lists_them(void **state)
