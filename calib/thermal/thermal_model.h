@@ -53,7 +53,8 @@ double thermal_time_to_s(const struct thermal_model *m, const struct thermal_los
 /* Torque that leads to just the limit; 0 when the fixed loss alone does, INFINITY when no torque warms. */
 double thermal_continuous_Nm(const struct thermal_model *m, const struct thermal_loss *loss, double ambient_degC,
 			     double limit_degC);
-/* Short-time duty, S2 of IEC 60034-1:2022, 4.2.2: from cold, the torque that reaches the limit just at the end. */
+/* Clauses of IEC 60034-1 on this page are from memory.
+ * Short-time duty, S2 of IEC 60034-1:2022, 4.2.2: from cold, the torque that reaches the limit just at the end. */
 double thermal_s2_Nm(const struct thermal_model *m, const struct thermal_loss *loss, double time_s, double ambient_degC,
 		     double limit_degC);
 /* Intermittent duty, S3 of IEC 60034-1:2022, 4.2.3: load for the share duty (0..1] of each cycle, then at rest without

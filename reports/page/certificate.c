@@ -320,7 +320,7 @@ enum rc certificate_write(const struct certificate *c, const char *dir, bool wit
 		rc = figures_write(&c->paper, dir, true, &figures, err);
 	if (rc != RC_OK)
 		return rc;
-	FILE *f = fopen(path, "w");
+	FILE *f = files_create(path);
 	if (f == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
 	rc = put_page(f, c, dir, &figures, err);

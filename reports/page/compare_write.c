@@ -235,7 +235,7 @@ static enum rc write_one(const struct compared *c, const char *dir, const char *
 
 	if (snprintf(path, sizeof path, "%s/%s", dir, name) >= PATH_ROOM)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	FILE *f = fopen(path, "w");
+	FILE *f = files_create(path);
 	if (f == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
 	put(f, c);

@@ -9,6 +9,7 @@
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define PATH_ROOM 1200
 #define WHOSE_CHAR 5.6 /* width of a letter of the line that says whose a figure is */
@@ -284,6 +285,19 @@ static void write_script(struct script *s)
 		time_trace(s);
 }
 
+/* gnuplot would write through a link that stands in the place of a figure. */
+static void remove_old(const struct figures *figures, const char *dir)
+{
+	static const char *const kinds[] = { "svg", "png", "pdf" };
+	char path[PATH_ROOM + 64];
+
+	for (size_t i = 0; i < figures->n; i++)
+		for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
+			snprintf(path, sizeof path, "%s/%s.%s", dir, figures->figure[i].name, kinds[k]);
+			unlink(path);
+		}
+}
+
 enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret, struct err *err)
 {
 	char path[PATH_ROOM];
@@ -293,12 +307,15 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 	*ret = (struct figures){ 0 };
 	if (n < 0 || (size_t)n + 16 >= sizeof path)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	s.f = fopen(path, "w");
+	s.f = files_create(path);
 	if (s.f == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
 	write_script(&s);
 	int failed = ferror(s.f);
 	if (fclose(s.f) != 0 || failed)
 		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return draw ? gnuplot_run(dir, "figures.gp", err) : RC_OK;
+	if (!draw)
+		return RC_OK;
+	remove_old(ret, dir);
+	return gnuplot_run(dir, "figures.gp", err);
 }

@@ -4,6 +4,8 @@
 #include "channel/event.h"
 
 #include <errno.h>
+#include <unistd.h>
+#include <fcntl.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -11,13 +13,23 @@
 
 #define PATH_ROOM 1200
 
+FILE *files_create(const char *path)
+{
+	int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0640);
+	FILE *f = fd >= 0 ? fdopen(fd, "w") : NULL;
+
+	if (fd >= 0 && f == NULL)
+		close(fd);
+	return f;
+}
+
 static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret, struct err *err)
 {
 	int n = snprintf(path, PATH_ROOM, "%s/%s", dir, name);
 
 	if (n < 0 || n >= PATH_ROOM)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	*ret = fopen(path, "w");
+	*ret = files_create(path);
 	if (*ret == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
 	return RC_OK;

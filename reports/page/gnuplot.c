@@ -24,7 +24,7 @@ enum rc gnuplot_run(const char *dir, const char *script, struct err *err)
 	posix_spawn_file_actions_init(&actions);
 	posix_spawn_file_actions_addopen(&actions, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
 	posix_spawn_file_actions_addopen(&actions, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
-	posix_spawn_file_actions_addopen(&actions, STDERR_FILENO, log, O_WRONLY | O_CREAT | O_TRUNC, 0666);
+	posix_spawn_file_actions_addopen(&actions, STDERR_FILENO, log, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW, 0640);
 	posix_spawn_file_actions_addchdir_np(&actions, dir);
 	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
 	posix_spawn_file_actions_destroy(&actions);

@@ -245,7 +245,7 @@ enum rc page_write(const struct report *report, const char *dir, const struct fi
 
 	if (n < 0 || (size_t)n >= sizeof path)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	FILE *f = fopen(path, "w");
+	FILE *f = files_create(path);
 	if (f == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
 	enum rc rc = put_page(f, report, dir, figures, err);

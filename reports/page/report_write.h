@@ -6,6 +6,8 @@
 
 #include "reports/reduce/report.h"
 
+#include <stdio.h>
+
 /* curve_to_json with claims, fits, calibration and run beside it. Given to the caller. */
 json_t *report_to_json(const struct report *report);
 
@@ -41,6 +43,9 @@ struct figures {
 /* points.csv (and calibration.csv, brake-map.csv, trace.csv where they apply). */
 enum rc files_write_tables(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
 enum rc files_write_json(const struct report *report, const char *dir, struct err *err) MUST_CHECK;
+/* A file to be written, emptied when it is there: 0640 less the umask, and never through a link that somebody put in
+ * its place in a shared folder (errno ELOOP). NULL with errno. */
+FILE *files_create(const char *path);
 /* mkdir -p. */
 enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
 

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/suit.h"
+#include "reports/page/report_write.h"
 
 #include <errno.h>
 #include <math.h>
@@ -22,7 +23,7 @@ static FILE *opened(const char *dir, const char *name, struct err *err)
 		(void)!err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 		return NULL;
 	}
-	FILE *f = fopen(path, "w");
+	FILE *f = files_create(path);
 	if (!f)
 		(void)!err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	return f;

@@ -20,7 +20,7 @@
  * which
  * a node that went safe has not said why (test_guard: nothing_drives_while…).
  *
- * Each rule was seen red with its line of the guard broken: red.py. */
+ * red.py breaks the line of the guard that keeps a rule and wants the rule named, on demand. */
 #include "tests/explore/rules.h"
 #include "tests/explore/space.h"
 

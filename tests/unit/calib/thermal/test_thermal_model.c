@@ -53,8 +53,9 @@ static void time_to_the_limit(void **state)
 	double start[2] = { 40, 40 };
 
 	(void)state;
-	/* E. F. Fuchs, M. A. S. Masoum, Power Conversion of Renewable Energy Systems (Springer 2011), ch. 6: enclosed
-	 * induction motor, 3 h, 120 degC at 40 degC ambient, 95 % of the final temperature: 2.59 tau = 7.77 h. */
+	/* A solved example on a public page; that it is E. F. Fuchs, M. A. S. Masoum, Power Conversion of Renewable
+	 * Energy Systems (Springer 2011), ch. 6, is from memory: enclosed induction motor, 3 h, 120 degC at 40 degC
+	 * ambient, 95 % of the final temperature: 2.59 tau = 7.77 h. */
 	assert_near(thermal_time_to_s(&one, &loss, 1, start, 40, 0.95 * 120) / 3600, 7.77, 0.005);
 	assert_true(isinf(thermal_time_to_s(&one, &loss, 1, start, 40, 120.01)));
 	assert_near(thermal_time_to_s(&one, &loss, 1, start, 40, 39), 0, 0);

@@ -3,6 +3,8 @@
 #include "reports/page/report_write.h"
 
 #include <setjmp.h>
+#include <sys/stat.h>
+#include <unistd.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -221,6 +223,49 @@ static void what_cannot_be_written_is_said(void **state)
 	made_free(&m);
 }
 
+/* In a folder that others may write to, a link in the place of a file must not lead to somebody's file. */
+static void no_file_is_written_through_a_link(void **state)
+{
+	struct made m = { .seed = 9, .n_steps = 1, .window_s = 2, .step = { { 10, 85, 48, 3, 0.3, 1, false } } };
+	static const char *const names[] = { "report.html", "points.csv", "report.json", "figures.gp" };
+	char dir[100], kept[140], link_path[140];
+	struct err err = { 0 };
+	struct stat st;
+	(void)state;
+
+	snprintf(dir, sizeof dir, "/tmp/bridle-link-%d", (int)getpid());
+	snprintf(kept, sizeof kept, "%s/kept", dir);
+	struct report *r = made_report(&m);
+	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+		mkdir(dir, 0755);
+		FILE *f = fopen(kept, "w");
+		fputs("mine", f);
+		fclose(f);
+		snprintf(link_path, sizeof link_path, "%s/%s", dir, names[i]);
+		unlink(link_path);
+		assert_int_equal(symlink("kept", link_path), 0);
+		assert_int_equal(report_write(r, dir, false, &err), RC_IO);
+		assert_int_equal(stat(kept, &st), 0);
+		assert_int_equal(st.st_size, 4);
+		clear(dir);
+	}
+	mkdir(dir, 0755);
+	FILE *f = fopen(kept, "w");
+	fputs("mine", f);
+	fclose(f);
+	snprintf(link_path, sizeof link_path, "%s/curves.svg", dir);
+	assert_int_equal(symlink("kept", link_path), 0);
+	assert_int_equal(report_write(r, dir, true, &err), RC_OK);
+	assert_int_equal(stat(kept, &st), 0);
+	assert_int_equal(st.st_size, 4);
+	snprintf(link_path, sizeof link_path, "%s/report.html", dir);
+	assert_int_equal(stat(link_path, &st), 0);
+	assert_int_equal(st.st_mode & 07, 0); /* nothing for others */
+	clear(dir);
+	report_free(r);
+	made_free(&m);
+}
+
 /* The least that was shown is one number, in the column and in the sentence beside it. */
 static void a_lower_bound_is_the_same_in_column_and_sentence(void **state)
 {
@@ -261,6 +306,7 @@ int main(void)
 		cmocka_unit_test(the_page_is_whole_and_says_what_it_must),
 		cmocka_unit_test(svg_goes_in_with_ids_of_its_own),
 		cmocka_unit_test(what_cannot_be_written_is_said),
+		cmocka_unit_test(no_file_is_written_through_a_link),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
