@@ -15,7 +15,8 @@ static const char read_me[] =
 	"A pack: one run of a brake rig, what was published of it, and what it rests on.\n\n"
 	"  report.html            the page; report.json the same with all digits\n"
 	"  *.csv                  the tables behind it; figures.gp draws every figure from them: gnuplot figures.gp\n"
-	"  *.svg, *.png, *.pdf    the figures\n"
+	"  *.svg, *.png, *.pdf    the figures; without PDF where it would differ at each drawing (figures.gp draws "
+	"it)\n"
 	"  profiles/              rig, actuator and plan as they were at the run\n"
 	"  records/               calibration, brake map, checks: what the run rests on\n"
 	"  windows.csv            where each mean was taken; samples.csv the samples in these windows\n"
@@ -25,8 +26,9 @@ static const char read_me[] =
 	"formulas. The results concern only the unit that was tested.\n";
 
 /* A PDF says when it was drawn, "/CreationDate (D:20260131120000Z)" (ISO 32000-1, 7.9.4): the run's time stands there,
- * so that the same run gives the same bytes. */
-static void date_pdf(uint8_t *bytes, size_t n, int64_t wall_ns)
+ * so that the same run gives the same bytes. False for a PDF that hides it in a compressed part (cairo 1.18): it would
+ * differ each time, so it is left out. */
+static bool date_pdf(uint8_t *bytes, size_t n, int64_t wall_ns)
 {
 	static const char key[] = "/CreationDate (D:";
 	uint8_t *at = memmem(bytes, n, key, sizeof key - 1);
@@ -34,11 +36,14 @@ static void date_pdf(uint8_t *bytes, size_t n, int64_t wall_ns)
 	struct tm tm;
 	char text[16];
 
+	if (n < 5 || memcmp(bytes, "%PDF-", 5) != 0)
+		return true;
 	if (at == NULL || gmtime_r(&t, &tm) == NULL || strftime(text, sizeof text, "%Y%m%d%H%M%S", &tm) != 14)
-		return;
+		return false;
 	at += sizeof key - 1;
 	for (size_t i = 0; i < 14 && at + i < bytes + n && isdigit(at[i]); i++)
 		at[i] = (uint8_t)text[i];
+	return true;
 }
 
 static enum rc add_published(const struct report *r, struct pack *p, struct err *err)
@@ -56,10 +61,8 @@ static enum rc add_published(const struct report *r, struct pack *p, struct err 
 		uint8_t *bytes = NULL;
 		size_t size = 0;
 		rc = folder_read(folder, names[i], &bytes, &size, err);
-		if (rc == RC_OK) {
-			date_pdf(bytes, size, r->run.wall_ns);
+		if (rc == RC_OK && date_pdf(bytes, size, r->run.wall_ns))
 			rc = pack_add(p, names[i], bytes, size, err);
-		}
 		free(bytes);
 	}
 	folder_list_free(names, n);
