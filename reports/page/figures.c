@@ -238,7 +238,7 @@ static void time_trace(struct script *s)
 	struct figure *figure = figure_begin(s, "time", "The run over time", 620, panels * 160 + 70);
 
 	fprintf(s->f,
-		"set multiplot layout %d,1 margins 0.09,0.97,%s,0.935 spacing 0.06\nset ylabel ''\nset xrange "
+		"set multiplot layout %d,1 margins 0.09,0.97,%s,0.92 spacing 0.06\nset ylabel ''\nset xrange "
 		"[0:%.6g]\nset yrange [*:*]\nunset key\n"
 		"set format x ''\nset tics font ',12'\n",
 		panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);

@@ -20,6 +20,7 @@ void page_contents(FILE *f, const struct report *r)
 		{ "claims", "Claims", r->n_claims > 0 },
 		{ "limits", "Limits", true },
 		{ "points", "Points", true },
+		{ "losses", "Losses", r->losses.known || r->losses.droop || r->losses.drive_constant },
 		{ "method", "Method", true },
 		{ "conditions", "Conditions", !r->by_hand },
 		{ "budget", "Uncertainty budget", true },
