@@ -169,6 +169,11 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 		p->limit = LIMIT_NOT_KNOWN;
 		NOTE("%.4g N·m at %.4g rpm is less than commanded, and the drive did not report that it ran",
 		     p->torque_Nm.value, p->speed_rpm.value);
+	} else if (weak && !stands && !p->settled) {
+		/* On its way still: what it would have come to is not known. */
+		p->limit = LIMIT_NOT_KNOWN;
+		NOTE("not settled in the plan's time: %.4g N·m of %.4g N·m commanded, at %.4g rpm", p->torque_Nm.value,
+		     p->setpoint_Nm, p->speed_rpm.value);
 	} else if (slow) {
 		p->limit = LIMIT_ACTUATOR;
 		NOTE("speed %.4g rpm of %.4g rpm commanded, at %.4g V; supply, drive and brake were below their limits",

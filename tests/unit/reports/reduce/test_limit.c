@@ -201,6 +201,34 @@ static void a_step_that_was_not_reached_is_said(void **state)
 	}
 }
 
+/* On its way to the load still: neither the torque nor the speed that it has then is a limit of anything. One that had
+ * settled there is the actuator's. */
+static void what_had_not_settled_says_nothing_of_the_actuator(void **state)
+{
+	const struct rig_profile rig = {
+		.cell_full_scale_Nm = 60, .brake_max_A = 1.2, .supply_V = 48, .supply_limit_A = 12
+	};
+	const struct actuator_profile actuator = { 0 };
+	const struct plan_profile plan = { .drive = PLAN_SPEED };
+	const struct limit_rig all = limit_rig_of(&rig, &actuator, &plan);
+	struct limit_facts facts = { .n = 100, .enabled = 100 };
+	struct curve_point p = { .torque_Nm = unc_exact(7),
+				 .speed_rpm = unc_exact(80),
+				 .setpoint_Nm = 10,
+				 .setpoint_rpm = 85,
+				 .current_A = unc_exact(3),
+				 .voltage_V = unc_exact(48),
+				 .brake_A = 0.3 };
+	(void)state;
+
+	limit_of_point(&all, &facts, &facts, &p);
+	assert_int_equal(p.limit, LIMIT_NOT_KNOWN);
+	assert_non_null(strstr(p.limit_note, "not settled"));
+	p.settled = true;
+	limit_of_point(&all, &facts, &facts, &p);
+	assert_int_equal(p.limit, LIMIT_ACTUATOR);
+}
+
 static void every_limit_has_its_word_and_sentence(void **state)
 {
 	(void)state;
@@ -217,6 +245,7 @@ int main(void)
 		cmocka_unit_test(a_drop_out_after_the_last_point_is_the_supply_s),
 		cmocka_unit_test(each_end_has_its_own_words),
 		cmocka_unit_test(a_step_that_was_not_reached_is_said),
+		cmocka_unit_test(what_had_not_settled_says_nothing_of_the_actuator),
 		cmocka_unit_test(every_limit_has_its_word_and_sentence),
 	};
 
