@@ -290,7 +290,7 @@ def cut_short():
         kept, of = map(int, said.split("Kept: ")[1].split(" points")[0].split(" of "))
         assert len(rows) == kept + 1 and rows[-1].endswith(", cut short"), (rows, kept, of)
         assert f"Not counted: step {kept + 1}, cut short by the stop; --resume takes it again." in said, said
-        report = bench.run("report", "--no-figures").out
+        report = " ".join(bench.run("report", "--no-figures").out.split())
         assert report.count("36 V, stated by actuators") == 1, report  # the end is told once, not with each claim
 
 
