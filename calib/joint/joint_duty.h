@@ -24,7 +24,8 @@ struct joint_arm {
 	double from_deg, to_deg, speed_rpm, acceleration_rad_s2, jerk_rad_s3, pause_s;
 };
 /* Duty in n rows of equal time. Rest to rest with bounded speed, acceleration and jerk (L. Biagiotti, C. Melchiorri,
- * Trajectory Planning for Automatic Machines and Robots, Springer 2008, 3.4). RC_ARG a figure that cannot be. */
+ * Trajectory Planning for Automatic Machines and Robots, Springer 2008; section 3.4 from memory). RC_ARG a figure that
+ * cannot be. */
 enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, struct err *err) MUST_CHECK;
 
 /* Times that do not rise, a gap of more than five usual steps, or a jump of speed that no machine makes: over half of

@@ -26,7 +26,8 @@ enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t 
 
 /* Response by Welch's method: Hann windows of half overlap, H = S_xy/S_xx, coherence beside it. Bandwidth is where |H|
  * has fallen to 1/sqrt 2 of its value at the lowest frequencies; its u by the random error of |H| (J. S. Bendat, A. G.
- * Piersol, Random Data, 4th ed., Wiley 2010, 9.2.4: sqrt((1 - c)/(2 c N)) with coherence c and N windows). */
+ * Piersol, Random Data, 4th ed., Wiley 2010; place 9.2.4 from memory: sqrt((1 - c)/(2 c N)) with coherence c and N
+ * windows). */
 struct obey_fast {
 	struct obey_number bandwidth_Hz;
 	double gain, lowest_coherence; /* at the low end; over the band up to the bandwidth */
