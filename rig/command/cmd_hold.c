@@ -21,30 +21,28 @@ struct wanted {
 
 static enum rc options_of(struct wanted *w, struct err *err)
 {
-	enum rc rc = offline_option("limit", w->limit, "degC", &w->limit_degC, err);
+	const struct offline_option options[] = {
+		{ "limit", w->limit, "degC", &w->limit_degC, false },
+		{ "ambient", w->ambient, "degC", &w->ambient_degC, false },
+		{ "rated-ambient", w->rated_ambient, "degC", &w->rated_degC, false },
+		{ "equilibrium", w->equilibrium, "K/h", &w->K_per_h, true },
+		{ "window", w->window, "s", &w->window_s, true },
+		{ "torque", w->torque, "N.m", &w->torque_Nm, false },
+		{ "cold-resistance", w->cold_ohm, "ohm", &w->cold_R, false },
+		{ "cold-temperature", w->cold_degC, "degC", &w->cold_T, false },
+		{ "copper", w->copper, "1", &w->k, false },
+	};
+	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
-	if (!rc)
-		rc = offline_option("ambient", w->ambient, "degC", &w->ambient_degC, err);
-	if (!rc)
-		rc = offline_option("rated-ambient", w->rated_ambient, "degC", &w->rated_degC, err);
-	if (!rc)
-		rc = offline_option("equilibrium", w->equilibrium, "K/h", &w->K_per_h, err);
-	if (!rc)
-		rc = offline_option("window", w->window, "s", &w->window_s, err);
-	if (!rc)
-		rc = offline_option("torque", w->torque, "N.m", &w->torque_Nm, err);
-	if (!rc)
-		rc = offline_option("cold-resistance", w->cold_ohm, "ohm", &w->cold_R, err);
-	if (!rc)
-		rc = offline_option("cold-temperature", w->cold_degC, "degC", &w->cold_T, err);
-	if (!rc)
-		rc = offline_option("copper", w->copper, "1", &w->k, err);
 	if (!rc && w->torques)
 		rc = offline_list("torques", w->torques, "N.m", w->list, HOLD_TORQUES, &w->n_list, err);
-	if (!rc && !(w->K_per_h > 0 && w->window_s > 0))
-		rc = err_set(err, RC_ARG, 0, "--equilibrium and --window: expected positive numbers");
 	return rc;
 }
+
+struct state {
+	const struct wanted *wanted;
+	struct hold_found *found;
+};
 
 /* A column of its own of one value, where the table has none. */
 static double *filled(struct offline *o, const char *name, double value)
@@ -275,8 +273,11 @@ static void forecast_others(const struct wanted *w, const struct thermal_record 
 	}
 }
 
-static enum rc find(const struct wanted *w, struct offline *o, struct hold_found *h, struct err *err)
+static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct state *s = state;
+	const struct wanted *w = s->wanted;
+	struct hold_found *h = s->found;
 	struct thermal_record r;
 	enum rc rc = record_of(w, o, h, &r, err);
 	double sum = 0;
@@ -301,38 +302,40 @@ static enum rc find(const struct wanted *w, struct offline *o, struct hold_found
 	return RC_OK;
 }
 
-static int run(const struct cli *cli, struct wanted *w)
+static json_t *in_json(const void *state)
+{
+	return hold_json(((const struct state *)state)->found);
+}
+
+static void in_text(const void *state)
+{
+	hold_print(((const struct state *)state)->found);
+}
+
+static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
 		{ "time", "s", true, NULL },        { "winding", "degC", false, NULL }, { "case", "degC", false, NULL },
 		{ "ambient", "degC", false, NULL }, { "torque", "N.m", false, NULL },   { "loss", "W", false, NULL },
 		{ "voltage", "V", false, NULL },    { "current", "A", false, NULL },    { "hold", NULL, false, NULL },
 	};
-	struct hold_found *h = calloc(1, sizeof *h);
-	struct offline o = { .n_columns = 0 };
-	struct mistakes m = { 0 };
+	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
+	struct wanted *w = wanted;
+	struct state s = { w, calloc(1, sizeof *s.found) };
 	struct err err = { 0 };
-	enum rc rc = h ? options_of(w, &err) : err_set(&err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = s.found ? options_of(w, &err) : err_set(&err, RC_NOMEM, 0, "out of memory");
+	int status;
 
-	if (!rc)
-		rc = offline_read(w->from, columns, sizeof columns / sizeof columns[0], &o, &m, &err);
-	if (!rc) {
+	if (rc) {
+		status = cli_fail(cli, &err, NULL, NULL);
+	} else {
 		struct thermal_answer none = { NAN, NAN, NAN, NAN };
-		h->limit_degC = w->limit_degC;
-		h->equilibrium_K_per_h = w->K_per_h;
-		h->time_s = h->steady_degC = h->continuous_Nm = none;
-		memcpy(h->unused, o.unused, sizeof h->unused);
-		rc = find(w, &o, h, &err);
+		s.found->limit_degC = w->limit_degC;
+		s.found->equilibrium_K_per_h = w->K_per_h;
+		s.found->time_s = s.found->steady_degC = s.found->continuous_Nm = none;
+		status = offline_run(cli, w->from, &work, &s);
 	}
-	int status = 0;
-	if (rc)
-		status = cli_fail(cli, &err, NULL, &m);
-	else if (cli->json)
-		status = cli_print_json(hold_json(h));
-	else
-		hold_print(h);
-	offline_free(&o);
-	free(h);
+	free(s.found);
 	return status;
 }
 
@@ -378,10 +381,5 @@ int cmd_hold(int argc, char **argv)
 			    "  bridle hold --from hold.csv --limit \"120 degC\" --torques 10,20,30 --json\n",
 		CLI_TAKES(options),
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, &w);
+	return cli_run(&spec, argc, argv, run, &w);
 }

@@ -12,14 +12,23 @@ static json_t *number_json(struct obey_number x)
 	return offline_json(x.value, x.u, x.dof);
 }
 
-static int show_json(const struct obey_slow *s, const struct obey_fast *f)
+struct state {
+	const char *from;
+	bool fast;
+	struct obey_slow slow;
+	struct obey_fast quick; /* of the response */
+};
+
+static json_t *in_json(const void *state)
 {
-	return cli_print_json(
-		json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "gain", number_json(s->gain), "offset_Nm",
-			  number_json(s->offset_Nm), "dead_band_Nm", number_json(s->dead_band_Nm), "hysteresis_Nm",
-			  number_json(s->hysteresis_Nm), "linearity_Nm", cli_real(s->linearity_Nm), "scatter_Nm",
-			  cli_real(s->scatter_Nm), "bandwidth_Hz", number_json(f->bandwidth_Hz), "lowest_coherence",
-			  cli_real(f->lowest_coherence), "highest_Hz", cli_real(f->highest_Hz)));
+	const struct obey_slow *s = &((const struct state *)state)->slow;
+	const struct obey_fast *f = &((const struct state *)state)->quick;
+
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "gain", number_json(s->gain), "offset_Nm",
+			 number_json(s->offset_Nm), "dead_band_Nm", number_json(s->dead_band_Nm), "hysteresis_Nm",
+			 number_json(s->hysteresis_Nm), "linearity_Nm", cli_real(s->linearity_Nm), "scatter_Nm",
+			 cli_real(s->scatter_Nm), "bandwidth_Hz", number_json(f->bandwidth_Hz), "lowest_coherence",
+			 cli_real(f->lowest_coherence), "highest_Hz", cli_real(f->highest_Hz));
 }
 
 static void show_slow(const struct obey_slow *s)
@@ -48,48 +57,48 @@ static void show_fast(const struct obey_fast *f)
 	printf("  Lowest coherence on the way: %.3f; %zu windows.\n", f->lowest_coherence, f->windows);
 }
 
-static int run(const struct cli *cli, const char *from, bool fast)
+static void in_text(const void *state)
 {
+	const struct state *s = state;
+
+	if (s->fast)
+		show_fast(&s->quick);
+	else
+		show_slow(&s->slow);
+}
+
+static enum rc find(struct offline *o, void *state, struct err *err)
+{
+	struct state *s = state;
+	double *commanded = offline_column(o, "commanded"), *measured = offline_column(o, "measured");
+	enum rc rc = s->fast ? obey_fast(offline_column(o, "time"), commanded, measured, o->n, &s->quick, err)
+			     : obey_slow(commanded, measured, o->n, &s->slow, err);
+
+	if (rc)
+		err_prefix(err, "%s: ", o->table.name);
+	return rc;
+}
+
+static int run(const struct cli *cli, void *state)
+{
+	struct state *s = state;
 	const struct offline_column columns[] = {
 		{ "commanded", "N.m", true, NULL },
 		{ "measured", "N.m", true, NULL },
-		{ "time", "s", fast, NULL },
+		{ "time", "s", s->fast, NULL },
 	};
-	struct obey_number none = { NAN, NAN, NAN };
-	struct obey_slow s = { none, none, none, none, NAN, NAN };
-	struct obey_fast f = { none, NAN, NAN, NAN, 0 };
-	struct offline o = { .n_columns = 0 };
-	struct mistakes m = { 0 };
-	struct err err = { 0 };
-	enum rc rc = offline_read(from, columns, sizeof columns / sizeof columns[0], &o, &m, &err);
+	const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 
-	if (!rc) {
-		double *commanded = offline_column(&o, "commanded"), *measured = offline_column(&o, "measured");
-		rc = fast ? obey_fast(offline_column(&o, "time"), commanded, measured, o.n, &f, &err)
-			  : obey_slow(commanded, measured, o.n, &s, &err);
-		if (rc)
-			err_prefix(&err, "%s: ", o.table.name);
-	}
-	int status = 0;
-	if (rc)
-		status = cli_fail(cli, &err, NULL, &m);
-	else if (cli->json)
-		status = show_json(&s, &f);
-	else if (fast)
-		show_fast(&f);
-	else
-		show_slow(&s);
-	offline_free(&o);
-	return status;
+	return offline_run(cli, s->from, &work, s);
 }
 
 int cmd_obey(int argc, char **argv)
 {
-	const char *from = NULL;
-	bool fast = false;
+	struct obey_number none = { NAN, NAN, NAN };
+	struct state s = { NULL, false, { none, none, none, none, NAN, NAN }, { none, NAN, NAN, NAN, 0 } };
 	const struct cli_option options[] = {
-		{ "from", "FILE.csv", "commanded and measured torque, see above", &from, NULL },
-		{ "response", NULL, "a fast record: bandwidth instead of gain and dead band", NULL, &fast },
+		{ "from", "FILE.csv", "commanded and measured torque, see above", &s.from, NULL },
+		{ "response", NULL, "a fast record: bandwidth instead of gain and dead band", NULL, &s.fast },
 	};
 	const struct cli_spec spec = {
 		.name = "obey",
@@ -104,10 +113,5 @@ int cmd_obey(int argc, char **argv)
 			    "  bridle obey --from chirp.csv --response --json\n",
 		CLI_TAKES(options),
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, from, fast);
+	return cli_run(&spec, argc, argv, run, &s);
 }

@@ -7,16 +7,16 @@
 #include <math.h>
 #include <stdio.h>
 
-struct found {
-	bool loop_done, any;
-	struct play_number lever, back[2][2], coulomb, viscous, ratio; /* back: forward, backward; breakaway, running */
-	struct play_loop loop;
-	char unused[200];
-};
-
 struct wanted {
 	const char *from, *rated, *u_radius, *u_travel;
 	double rated_Nm, u_radius_mm, u_travel_mm;
+};
+
+struct found {
+	const struct wanted *wanted;
+	bool loop_done, any;
+	struct play_number lever, back[2][2], coulomb, viscous, ratio; /* back: forward, backward; breakaway, running */
+	struct play_loop loop;
 };
 
 static json_t *number_json(struct play_number x)
@@ -24,11 +24,12 @@ static json_t *number_json(struct play_number x)
 	return offline_json(x.value, x.u, x.dof);
 }
 
-static int show_json(const struct found *f)
+static json_t *in_json(const void *state)
 {
+	const struct found *f = state;
 	const struct play_loop *l = &f->loop;
 
-	return cli_print_json(json_pack(
+	return json_pack(
 		"{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:{s:o, s:o}, s:{s:o, s:o}}, s:o, s:o, s:o}",
 		"lever_play_arcmin", number_json(f->lever), "lost_motion_arcmin", number_json(l->lost_motion_arcmin),
 		"stiffness_Nm_per_arcmin", number_json(l->stiffness_Nm_per_arcmin), "stiffness_near_zero_Nm_per_arcmin",
@@ -37,8 +38,7 @@ static int show_json(const struct found *f)
 		number_json(l->wind_up_arcmin), "rated_Nm", cli_real(l->rated_Nm), "back_drive_Nm", "forward",
 		"breakaway", number_json(f->back[0][0]), "running", number_json(f->back[0][1]), "backward", "breakaway",
 		number_json(f->back[1][0]), "running", number_json(f->back[1][1]), "coulomb_Nm",
-		number_json(f->coulomb), "viscous_Nm_per_rpm", number_json(f->viscous), "ratio",
-		number_json(f->ratio)));
+		number_json(f->coulomb), "viscous_Nm_per_rpm", number_json(f->viscous), "ratio", number_json(f->ratio));
 }
 
 static void line(const char *label, struct play_number x, const char *unit)
@@ -47,8 +47,9 @@ static void line(const char *label, struct play_number x, const char *unit)
 		offline_line(label, x.value, x.u, x.dof, unit);
 }
 
-static int show_text(const struct found *f)
+static void in_text(const void *state)
 {
+	const struct found *f = state;
 	const struct play_loop *l = &f->loop;
 
 	if (isfinite(f->lever.value)) {
@@ -72,13 +73,12 @@ static int show_text(const struct found *f)
 	line("viscous friction", f->viscous, "N·m/rpm");
 	line("ratio", f->ratio, "");
 	puts("  Uncertainties are from the scatter of the readings; what cell and sensor are off by comes on top.");
-	if (*f->unused)
-		printf("Columns not used: %s.\n", f->unused);
-	return 0;
 }
 
-static enum rc find(const struct wanted *w, const struct offline *o, struct found *f, struct err *err)
+static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct found *f = state;
+	const struct wanted *w = f->wanted;
 	double *torque = offline_column(o, "torque"), *angle = offline_column(o, "angle"),
 	       *speed = offline_column(o, "speed");
 	double *radius = offline_column(o, "radius"), *travel = offline_column(o, "travel");
@@ -118,7 +118,7 @@ static enum rc find(const struct wanted *w, const struct offline *o, struct foun
 	return rc;
 }
 
-static int run(const struct cli *cli, struct wanted *w)
+static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
 		{ "torque", "N.m", false, NULL },      { "angle", "arcmin", false, NULL },
@@ -126,31 +126,26 @@ static int run(const struct cli *cli, struct wanted *w)
 		{ "speed", "rpm", false, NULL },       { "back-drive", "N.m", false, NULL },
 		{ "rotor angle", "deg", false, NULL }, { "output angle", "deg", false, NULL },
 	};
+	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
+	struct wanted *w = wanted;
+	const struct offline_option options[] = {
+		{ "rated", w->rated, "N.m", &w->rated_Nm, false },
+		{ "u-radius", w->u_radius, "mm", &w->u_radius_mm, false },
+		{ "u-travel", w->u_travel, "mm", &w->u_travel_mm, false },
+	};
 	struct play_number none = { NAN, NAN, NAN };
-	struct found f = { .lever = none,
+	struct found f = { .wanted = w,
+			   .lever = none,
 			   .back = { { none, none }, { none, none } },
 			   .coulomb = none,
 			   .viscous = none,
 			   .ratio = none,
 			   .loop = { none, none, none, none, none, none, NAN } };
-	struct offline o = { .n_columns = 0 };
-	struct mistakes m = { 0 };
 	struct err err = { 0 };
-	enum rc rc = offline_option("rated", w->rated, "N.m", &w->rated_Nm, &err);
 
-	if (!rc)
-		rc = offline_option("u-radius", w->u_radius, "mm", &w->u_radius_mm, &err);
-	if (!rc)
-		rc = offline_option("u-travel", w->u_travel, "mm", &w->u_travel_mm, &err);
-	if (!rc)
-		rc = offline_read(w->from, columns, sizeof columns / sizeof columns[0], &o, &m, &err);
-	if (!rc) {
-		snprintf(f.unused, sizeof f.unused, "%s", o.unused);
-		rc = find(w, &o, &f, &err);
-	}
-	int status = rc ? cli_fail(cli, &err, NULL, &m) : cli->json ? show_json(&f) : show_text(&f);
-	offline_free(&o);
-	return status;
+	if (offline_options(options, sizeof options / sizeof options[0], &err))
+		return cli_fail(cli, &err, NULL, NULL);
+	return offline_run(cli, w->from, &work, &f);
 }
 
 int cmd_play(int argc, char **argv)
@@ -177,10 +172,5 @@ int cmd_play(int argc, char **argv)
 			    "  bridle play --from loop.csv --rated \"40 N.m\" --json\n",
 		CLI_TAKES(options),
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, &w);
+	return cli_run(&spec, argc, argv, run, &w);
 }

@@ -56,8 +56,9 @@ static int print(const struct cli *cli, const struct wanted *w, const struct rep
 	return 0;
 }
 
-static int run(const struct cli *cli, const struct wanted *w)
+static int run(const struct cli *cli, void *wanted)
 {
+	const struct wanted *w = wanted;
 	struct mistakes m = { 0 };
 	struct err err = { 0 };
 	struct csv table = { 0 };
@@ -117,10 +118,5 @@ int cmd_reduce(int argc, char **argv)
 		.min_args = 1,
 		.max_args = 1,
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, &w);
+	return cli_run(&spec, argc, argv, run, &w);
 }

@@ -18,34 +18,28 @@ struct wanted {
 };
 
 struct found {
+	const struct wanted *wanted;
 	struct order_spectrum s;
 	size_t n_named;
 	double named[NAMED];
 	const char *name[NAMED];
 	bool both, slow_cell;
 	double friction_Nm, u_friction_Nm, rate_Hz, speed_rpm, cell_order; /* NaN where not known */
-	char unused[200];
 };
 
 static enum rc options_of(struct wanted *w, struct err *err)
 {
-	const struct {
-		const char *name, *text, *unit;
-		double *ret;
-	} rows[] = {
-		{ "ratio", w->ratio, "1", &w->ratio_1 },     { "pole-pairs", w->pole_pairs, "1", &w->pole_pairs_1 },
-		{ "slots", w->slots, "1", &w->slots_1 },     { "teeth", w->teeth, "1", &w->teeth_1 },
-		{ "belt", w->belt, "1", &w->belt_1 },        { "cell-rate", w->cell_rate, "1/s", &w->cell_rate_Hz },
-		{ "speed", w->speed, "rpm", &w->speed_rpm },
+	const struct offline_option options[] = {
+		{ "ratio", w->ratio, "1", &w->ratio_1, true },
+		{ "pole-pairs", w->pole_pairs, "1", &w->pole_pairs_1, true },
+		{ "slots", w->slots, "1", &w->slots_1, true },
+		{ "teeth", w->teeth, "1", &w->teeth_1, true },
+		{ "belt", w->belt, "1", &w->belt_1, true },
+		{ "cell-rate", w->cell_rate, "1/s", &w->cell_rate_Hz, true },
+		{ "speed", w->speed, "rpm", &w->speed_rpm, true },
 	};
-	enum rc rc = RC_OK;
+	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
-	for (size_t i = 0; !rc && i < sizeof rows / sizeof rows[0]; i++) {
-		rc = offline_option(rows[i].name, rows[i].text, rows[i].unit, rows[i].ret, err);
-		if (!rc && rows[i].text && !(*rows[i].ret > 0))
-			rc = err_set(err, RC_ARG, 0, "--%s: found %g, expected a positive number", rows[i].name,
-				     *rows[i].ret);
-	}
 	if (!rc && w->orders)
 		rc = offline_list("orders", w->orders, "1", w->list, NAMED, &w->n_list, err);
 	return rc;
@@ -146,10 +140,8 @@ static size_t farthest(const double *turn, size_t n)
 	return at + 1;
 }
 
-static enum rc spectrum(const struct wanted *w, double *turn, const double *torque, size_t n, struct found *f,
-			struct err *err)
+static enum rc spectrum(double *turn, const double *torque, size_t n, struct found *f, struct err *err)
 {
-	(void)w;
 	if (n > 1 && turn[n - 1] < turn[0] && farthest(turn, n) < n / 10) /* backwards all the way */
 		for (size_t i = 0; i < n; i++)
 			turn[i] = -turn[i];
@@ -188,8 +180,9 @@ static double slow_enough_rpm(const struct found *f, double order)
 	return 60 * f->rate_Hz / (2.5 * order); /* 2.5 readings to a wave */
 }
 
-static int show_json(const struct found *f)
+static json_t *in_json(const void *state)
 {
+	const struct found *f = state;
 	json_t *list = json_array();
 
 	for (size_t i = 0; i < f->s.n_waves; i++) {
@@ -202,16 +195,17 @@ static int show_json(const struct found *f)
 					cli_text(name), "stands_out", seen && v->stands_out, "visible", seen,
 					"speed_at_most_rpm", cli_real(slow_enough_rpm(f, v->order))));
 	}
-	return cli_print_json(json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "orders", list, "turns",
-					cli_real(f->s.turns), "highest_order", cli_real(f->cell_order), "mean_Nm",
-					cli_real(f->s.mean_Nm), "rms_Nm", cli_real(f->s.rms_Nm), "peak_to_peak_Nm",
-					cli_real(f->s.peak_to_peak_Nm), "speed_rpm", cli_real(f->speed_rpm),
-					"friction_Nm",
-					f->both ? offline_json(f->friction_Nm, f->u_friction_Nm, 0) : json_null()));
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "orders", list, "turns", cli_real(f->s.turns),
+			 "highest_order", cli_real(f->cell_order), "mean_Nm", cli_real(f->s.mean_Nm), "rms_Nm",
+			 cli_real(f->s.rms_Nm), "peak_to_peak_Nm", cli_real(f->s.peak_to_peak_Nm), "speed_rpm",
+			 cli_real(f->speed_rpm), "friction_Nm",
+			 f->both ? offline_json(f->friction_Nm, f->u_friction_Nm, 0) : json_null());
 }
 
-static int show_text(const struct found *f)
+static void in_text(const void *state)
 {
+	const struct found *f = state;
+
 	printf("%g whole turns%s; what varies: RMS %.4g N\u00b7m, peak to peak %.4g N\u00b7m about %.5g N\u00b7m\n",
 	       f->s.turns, f->both ? ", both ways" : "", f->s.rms_Nm, f->s.peak_to_peak_Nm, f->s.mean_Nm);
 	if (f->both)
@@ -233,12 +227,29 @@ static int show_text(const struct found *f)
 	printf("\nNothing above order %.4g is seen: that is half of the readings a turn. What lies above appears "
 	       "below.\n",
 	       f->cell_order);
-	if (*f->unused)
-		printf("Columns not used: %s.\n", f->unused);
-	return 0;
 }
 
-static int run(const struct cli *cli, struct wanted *w)
+static enum rc find(struct offline *o, void *state, struct err *err)
+{
+	struct found *f = state;
+	double *turn = calloc(o->n, sizeof *turn);
+
+	if (!turn)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", o->n);
+	enum rc rc = turns_of(f->wanted, o, turn, err);
+	if (!rc) {
+		name_orders(f->wanted, f);
+		rc = spectrum(turn, offline_column(o, "torque"), o->n, f, err);
+		if (rc)
+			err_prefix(err, "%s: ", o->table.name);
+	}
+	if (!rc)
+		look_at_cell(f->wanted, o, turn, f);
+	free(turn);
+	return rc;
+}
+
+static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
 		{ "torque", "N.m", true, NULL },
@@ -246,32 +257,14 @@ static int run(const struct cli *cli, struct wanted *w)
 		{ "time", "s", false, NULL },
 		{ "speed", "rpm", false, NULL },
 	};
-	struct found f = { .friction_Nm = NAN, .n_named = 0 };
-	struct offline o = { .n_columns = 0 };
-	struct mistakes m = { 0 };
+	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
+	struct wanted *w = wanted;
+	struct found f = { .wanted = w, .friction_Nm = NAN, .n_named = 0 };
 	struct err err = { 0 };
-	double *turn = NULL;
-	enum rc rc = options_of(w, &err);
 
-	if (!rc)
-		rc = offline_read(w->from, columns, sizeof columns / sizeof columns[0], &o, &m, &err);
-	if (!rc && !(turn = calloc(o.n, sizeof *turn)))
-		rc = err_set(&err, RC_NOMEM, 0, "out of memory for %zu rows", o.n);
-	if (!rc)
-		rc = turns_of(w, &o, turn, &err);
-	if (!rc) {
-		name_orders(w, &f);
-		snprintf(f.unused, sizeof f.unused, "%s", o.unused);
-		rc = spectrum(w, turn, offline_column(&o, "torque"), o.n, &f, &err);
-		if (rc)
-			err_prefix(&err, "%s: ", o.table.name);
-	}
-	if (!rc)
-		look_at_cell(w, &o, turn, &f);
-	int status = rc ? cli_fail(cli, &err, NULL, &m) : cli->json ? show_json(&f) : show_text(&f);
-	free(turn);
-	offline_free(&o);
-	return status;
+	if (options_of(w, &err))
+		return cli_fail(cli, &err, NULL, NULL);
+	return offline_run(cli, w->from, &work, &f);
 }
 
 int cmd_ripple(int argc, char **argv)
@@ -300,10 +293,5 @@ int cmd_ripple(int argc, char **argv)
 			    "  bridle ripple --from slow.csv --cell-rate 80 --json\n",
 		CLI_TAKES(options),
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, &w);
+	return cli_run(&spec, argc, argv, run, &w);
 }

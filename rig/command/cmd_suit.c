@@ -11,27 +11,22 @@
 
 static enum rc options_of(struct suit_wanted *w, struct err *err)
 {
-	const struct {
-		const char *name, *text, *unit;
-		double *ret;
-	} rows[] = {
-		{ "rotor-inertia", w->inertia, "kg.m2", &w->inertia_kgm2 },
-		{ "ratio", w->ratio, "1", &w->ratio_1 },
-		{ "limit", w->limit, "degC", &w->limit_degC },
-		{ "ambient", w->ambient, "degC", &w->ambient_degC },
-		{ "voltage", w->voltage, "V", &w->voltage_V },
-		{ "supply-current", w->supply_A, "A", &w->supply_current_A },
-		{ "supply-power", w->supply_W, "W", &w->supply_power_W },
-		{ "efficiency", w->efficiency, "1", &w->efficiency_1 },
-		{ "play", w->play, "arcmin", &w->play_arcmin },
-		{ "stiffness", w->stiffness, "N.m/arcmin", &w->stiffness_Nm_per_arcmin },
-		{ "reach", w->reach, "m", &w->reach_m },
-		{ "tip", w->tip, "mm", &w->tip_mm },
+	const struct offline_option options[] = {
+		{ "rotor-inertia", w->inertia, "kg.m2", &w->inertia_kgm2, false },
+		{ "ratio", w->ratio, "1", &w->ratio_1, false },
+		{ "limit", w->limit, "degC", &w->limit_degC, false },
+		{ "ambient", w->ambient, "degC", &w->ambient_degC, false },
+		{ "voltage", w->voltage, "V", &w->voltage_V, false },
+		{ "supply-current", w->supply_A, "A", &w->supply_current_A, false },
+		{ "supply-power", w->supply_W, "W", &w->supply_power_W, false },
+		{ "efficiency", w->efficiency, "1", &w->efficiency_1, false },
+		{ "play", w->play, "arcmin", &w->play_arcmin, false },
+		{ "stiffness", w->stiffness, "N.m/arcmin", &w->stiffness_Nm_per_arcmin, false },
+		{ "reach", w->reach, "m", &w->reach_m, false },
+		{ "tip", w->tip, "mm", &w->tip_mm, false },
 	};
-	enum rc rc = RC_OK;
+	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
-	for (size_t i = 0; !rc && i < sizeof rows / sizeof rows[0]; i++)
-		rc = offline_option(rows[i].name, rows[i].text, rows[i].unit, rows[i].ret, err);
 	if (!rc && w->efficiency && !(w->efficiency_1 > 0 && w->efficiency_1 <= 1))
 		rc = err_set(err, RC_ARG, 0, "--efficiency: found %g, expected above 0 and up to 1, or in %%",
 			     w->efficiency_1);
@@ -78,17 +73,14 @@ static void against_curve(const struct suit_wanted *w, const struct joint_duty *
 	      "a smaller ratio, more supply voltage or a slower motion");
 }
 
-static double warmest(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
-		      double ambient)
+static double warmest(const struct joint_duty *d, const struct suit_thermal *t, double ambient)
 {
-	(void)w;
 	return joint_peak_winding_degC(d, &t->model, &t->loss, ambient);
 }
 
 /* One after the other each figure of the model is moved by its u; their correlations are not in the file, so this is
  * on the safe side for what they have in common. */
-static double u_warmest(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
-			double ambient, double middle)
+static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t, double ambient, double middle)
 {
 	double variance = 0;
 
@@ -98,7 +90,7 @@ static double u_warmest(const struct suit_wanted *w, const struct joint_duty *d,
 			double *x = what ? &moved.model.resistance_K_per_W[k] : &moved.model.tau_s[k];
 			double u = what ? t->u_resistance[k] : t->u_tau_s[k];
 			*x += u;
-			double by = u > 0 ? warmest(w, d, &moved, ambient) - middle : 0;
+			double by = u > 0 ? warmest(d, &moved, ambient) - middle : 0;
 			variance += by * by;
 		}
 	return sqrt(variance);
@@ -113,8 +105,8 @@ static void against_heat(const struct suit_wanted *w, const struct joint_duty *d
 	if (isfinite(t->continuous_Nm))
 		judge(f, "RMS torque", "N.m", f->sums.rms_Nm, t->continuous_Nm, t->u_continuous_Nm, t->continuous_dof,
 		      w->thermal, "longer pauses, a larger ratio or cooling");
-	f->peak_winding_degC = warmest(w, d, t, ambient);
-	f->u_peak_winding_K = u_warmest(w, d, t, ambient, f->peak_winding_degC);
+	f->peak_winding_degC = warmest(d, t, ambient);
+	f->u_peak_winding_K = u_warmest(d, t, ambient, f->peak_winding_degC);
 	if (isfinite(limit))
 		judge(f, "winding temperature", "degC", f->peak_winding_degC, limit, f->u_peak_winding_K,
 		      t->continuous_dof, w->thermal, "longer pauses, a larger ratio or cooling");
@@ -229,8 +221,9 @@ static void show_text(const struct suit_found *f)
 			printf("For the %s to hold: %s.\n", f->verdict[i].requirement, f->verdict[i].change);
 }
 
-static int run(const struct cli *cli, struct suit_wanted *w)
+static int run(const struct cli *cli, void *wanted)
 {
+	struct suit_wanted *w = wanted;
 	struct joint_duty duty = { 0, NULL, NULL, NULL };
 	struct joint_curve curve = { 0, NULL, NULL, NULL };
 	struct suit_thermal thermal = { .known = false };
@@ -313,10 +306,5 @@ int cmd_suit(int argc, char **argv)
 			    "  bridle suit --arm arm.ini --curve curve.csv --voltage \"48 V\" --out figure\n",
 		CLI_TAKES(options),
 	};
-	struct cli cli;
-	struct err err = { 0 };
-
-	if (cli_parse(&spec, argc, argv, &cli, &err) != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : run(&cli, &w);
+	return cli_run(&spec, argc, argv, run, &w);
 }

@@ -190,6 +190,4 @@ void hold_print(const struct hold_found *h)
 	} else
 		puts("  No --limit: holding times and ratings need the winding's limit.");
 	print_holding(h);
-	if (*h->unused)
-		printf("\nColumns not used: %s.\n", h->unused);
 }

@@ -30,7 +30,6 @@ struct hold_found {
 	size_t n_points, n_duties;
 	struct hold_point point[HOLD_TORQUES];
 	struct hold_duty duty[8];
-	char unused[200];
 };
 
 json_t *hold_json(const struct hold_found *h);

@@ -56,6 +56,28 @@ void offline_free(struct offline *o)
 	csv_free(&o->table);
 }
 
+int offline_run(const struct cli *cli, const char *from, const struct offline_work *work, void *state)
+{
+	struct offline o = { .n_columns = 0 };
+	struct mistakes m = { 0 };
+	struct err err = { 0 };
+	enum rc rc = offline_read(from, work->columns, work->n_columns, &o, &m, &err);
+	int status = 0;
+
+	if (!rc)
+		rc = work->find(&o, state, &err);
+	if (rc)
+		status = cli_fail(cli, &err, NULL, &m);
+	else if (cli->json)
+		status = cli_print_json(work->json(state));
+	else
+		work->text(state);
+	if (!status && !cli->json && *o.unused)
+		printf("Columns not used: %s.\n", o.unused);
+	offline_free(&o);
+	return status;
+}
+
 double *offline_column(const struct offline *o, const char *name)
 {
 	for (size_t i = 0; i < o->n_columns; i++)
@@ -64,15 +86,25 @@ double *offline_column(const struct offline *o, const char *name)
 	return NULL;
 }
 
-enum rc offline_option(const char *name, const char *text, const char *unit, double *ret, struct err *err)
+static enum rc take_option(const struct offline_option *o, struct err *err)
 {
 	struct quantity q;
+	enum rc rc = calc_option(o->name, o->text, o->unit, true, &q, err);
 
-	if (!text)
-		return RC_OK;
-	enum rc rc = calc_option(name, text, unit, true, &q, err);
+	if (!rc && o->positive && !(q.value > 0))
+		return err_set(err, RC_ARG, 0, "--%s: found %g, expected a positive number", o->name, q.value);
 	if (!rc)
-		*ret = q.value;
+		*o->ret = q.value;
+	return rc;
+}
+
+enum rc offline_options(const struct offline_option *options, size_t n, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; !rc && i < n; i++)
+		if (options[i].text)
+			rc = take_option(&options[i], err);
 	return rc;
 }
 
@@ -87,7 +119,7 @@ enum rc offline_list(const char *name, const char *text, const char *unit, doubl
 		snprintf(one, sizeof one, "%.*s", (int)strcspn(at, ","), at);
 		if (*ret_n == size)
 			return err_set(err, RC_ARG, 0, "--%s: more than %zu numbers", name, size);
-		rc = offline_option(name, one, unit, &ret[(*ret_n)++], err);
+		rc = take_option(&(struct offline_option){ name, one, unit, &ret[(*ret_n)++], false }, err);
 	}
 	return rc;
 }

@@ -1,12 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What the commands share that work from typed or recorded readings alone (--from FILE.csv): columns by name and unit,
- * a number with its uncertainty as JSON and as a line. */
+/* The frame of the commands that work from typed or recorded readings alone (--from FILE.csv): options with units,
+ * columns by name and unit, a number with its uncertainty as JSON and as a line. */
 #ifndef BRIDLE_COMMAND_OFFLINE_H
 #define BRIDLE_COMMAND_OFFLINE_H
 
 #include "profile/csv.h"
 
 #include <jansson.h>
+#include <stdbool.h>
 
 #define OFFLINE_COLUMNS 12
 
@@ -23,14 +24,35 @@ struct offline {
 	char unused[200]; /* names of columns that nobody asked for, "" when none */
 };
 
+struct cli;
+
+/* What is a command's own. Its state is the caller's and goes through untouched. */
+struct offline_work {
+	const struct offline_column *columns;
+	size_t n_columns;
+	enum rc (*find)(struct offline *table, void *state, struct err *err); /* may fill columns that are not there */
+	json_t *(*json)(const void *state);
+	void (*text)(const void *state);
+};
+
+/* Reads the table, finds, and prints the one document or the text, with the columns that nobody used named below.
+ * Returns the exit status. from as in offline_read. */
+int offline_run(const struct cli *cli, const char *from, const struct offline_work *work, void *state);
+
 /* from NULL: RC_ARG, --from is missing. ret is the caller's in any case: offline_free. */
 enum rc offline_read(const char *from, const struct offline_column *columns, size_t n, struct offline *ret,
 		     struct mistakes *m, struct err *err) MUST_CHECK;
 void offline_free(struct offline *o);                              /* of zeros is fine */
 double *offline_column(const struct offline *o, const char *name); /* borrowed; NULL when not there */
 
-/* An option's quantity, in that unit or bare, into *ret; untouched when text is NULL. RC_ARG. */
-enum rc offline_option(const char *name, const char *text, const char *unit, double *ret, struct err *err) MUST_CHECK;
+/* An option's quantity, in that unit or bare, into *ret; untouched when text is NULL. */
+struct offline_option {
+	const char *name, *text, *unit;
+	double *ret;
+	bool positive; /* anything else is refused */
+};
+/* RC_ARG at the first that is wrong. */
+enum rc offline_options(const struct offline_option *options, size_t n, struct err *err) MUST_CHECK;
 /* "5,10,20": at most size numbers. */
 enum rc offline_list(const char *name, const char *text, const char *unit, double *ret, size_t size, size_t *ret_n,
 		     struct err *err) MUST_CHECK;

@@ -311,3 +311,14 @@ enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size
 			       name, size - 1);
 	return RC_OK;
 }
+
+int cli_run(const struct cli_spec *spec, int argc, char **argv, int (*run)(const struct cli *cli, void *wanted),
+	    void *wanted)
+{
+	struct cli cli;
+	struct err err = { 0 };
+
+	if (cli_parse(spec, argc, argv, &cli, &err) != RC_OK)
+		return cli_fail(&cli, &err, NULL, NULL);
+	return cli.help_shown ? 0 : run(&cli, wanted);
+}

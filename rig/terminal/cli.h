@@ -49,6 +49,11 @@ struct cli {
  * when --json stands anywhere, even after the mistake. argv is reordered (options first). */
 enum rc cli_parse(const struct cli_spec *spec, int argc, char **argv, struct cli *ret, struct err *err) MUST_CHECK;
 
+/* A whole command: parses, then calls run with wanted, the command's own, which the options fill in. Returns the exit
+ * status: run's, 0 after --help, cli_fail's after a mistake. */
+int cli_run(const struct cli_spec *spec, int argc, char **argv, int (*run)(const struct cli *cli, void *wanted),
+	    void *wanted);
+
 /* Report an error: text on standard error, or with --json {"cause": ..., "message": ..., "mistakes": [...]} on
  * standard output. On a terminal lines break at blanks. cause: a word; NULL takes one by rc ("bad_input", "io", ...).
  * cli and mistakes may be NULL. Control characters and broken UTF-8 of the sentence become '?'. Returns the exit
