@@ -3,6 +3,10 @@
 
 #include <math.h>
 
+#define LIMIT_GAIN 3.0    /* of the speed limit in torque mode over the speed loop's */
+#define LIMIT_FROM 0.8    /* of the speed limit: up to there the torque comes in full */
+#define POSITION_GAIN 8.0 /* rad/s for each rad: slow beside the speed loop */
+
 static double clamp(double x, double least, double most)
 {
 	return fmin(fmax(x, least), most);
@@ -51,6 +55,54 @@ static double speed_loop_A(struct drive *d, const struct physics *p, const struc
 	return wanted;
 }
 
+/* A torque that the speed limit takes away from and never adds to: in full up to LIMIT_FROM of the limit; beyond the
+ * limit the drive brakes. */
+static double limited_A(struct drive *d, const struct physics *p, const struct drive_inputs *in, double torque_A)
+{
+	double most_A = fmin(fabs(torque_A), d->limit_now_A), gain_As = LIMIT_GAIN * p->drive.gain_As;
+	double way = torque_A > 0 || (torque_A >= 0 && in->rotor_rad_per_s > 0) ? 1 : -1;
+	double room = in->limit_rad_per_s - way * in->rotor_rad_per_s;
+	double full_A = fmax(0, most_A - gain_As * (1 - LIMIT_FROM) * in->limit_rad_per_s);
+
+	d->integral_A = clamp(d->integral_A + LIMIT_GAIN * p->drive.integral_A * room * DRIVE_TICK_S,
+			      -most_A - d->limit_now_A, full_A);
+	if (fabs(torque_A) > d->limit_now_A)
+		d->flags |= BENCH_DRIVE_LIMITED;
+	return way * clamp(gain_As * room + d->integral_A, -d->limit_now_A, most_A);
+}
+
+/* A slow turn: the speed that is left to go by, within the limit. */
+static double position_A(struct drive *d, const struct physics *p, const struct drive_inputs *in, double target_rad,
+			 double factor)
+{
+	double left_rad = target_rad - d->turned_rad;
+	double speed = clamp(POSITION_GAIN * left_rad, -in->limit_rad_per_s, in->limit_rad_per_s);
+
+	return speed_loop_A(d, p, in, speed, factor);
+}
+
+static double mode_A(struct drive *d, const struct physics *p, const struct drive_inputs *in, double value,
+		     double factor)
+{
+	switch (in->mode) {
+	case BENCH_SPEED: return speed_loop_A(d, p, in, value, factor);
+	case BENCH_TORQUE: return limited_A(d, p, in, value);
+	case BENCH_POSITION: return position_A(d, p, in, value, factor);
+	case BENCH_CURRENT: return value;
+	case BENCH_OFF: return 0;
+	}
+	return 0;
+}
+
+static void begin_mode(struct drive *d, const struct drive_inputs *in)
+{
+	if (d->mode == in->mode)
+		return;
+	d->mode = in->mode;
+	d->integral_A = d->turned_rad = 0;
+	d->ramp_rad_per_s = in->rotor_rad_per_s;
+}
+
 static bool may_run(struct drive *d, const struct physics *p, const struct drive_inputs *in)
 {
 	if (d->enabled && in->bus_V < p->drive.dropout_V)
@@ -67,6 +119,8 @@ void drive_step(struct drive *d, const struct physics *p, const struct drive_inp
 	double factor = t->gain_factor > 0 ? t->gain_factor : 1;
 	double sign = t->reversed ? -1 : 1, wanted;
 
+	begin_mode(d, in);
+	d->turned_rad += in->rotor_rad_per_s * DRIVE_TICK_S;
 	if (!may_run(d, p, in)) {
 		disable(d);
 		d->ramp_rad_per_s = in->rotor_rad_per_s;
@@ -82,10 +136,8 @@ void drive_step(struct drive *d, const struct physics *p, const struct drive_inp
 	d->limit_now_A = derated_A(d, p, in->winding_degC);
 	if (t->runaway_rad_per_s > 0)
 		wanted = speed_loop_A(d, p, in, t->runaway_rad_per_s, factor);
-	else if (in->mode == BENCH_SPEED)
-		wanted = speed_loop_A(d, p, in, sign * in->value, factor);
 	else
-		wanted = sign * in->value;
+		wanted = mode_A(d, p, in, sign * in->value, factor);
 	if (fabs(wanted) > d->limit_now_A)
 		d->flags |= BENCH_DRIVE_LIMITED;
 	d->wanted_A = clamp(wanted, -d->limit_now_A, d->limit_now_A);

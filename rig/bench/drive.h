@@ -21,11 +21,12 @@ enum {
 };
 #define BENCH_DRIVE_FAULTS (BENCH_DRIVE_UNDERVOLTAGE | BENCH_DRIVE_FAULT | BENCH_DRIVE_OVERSPEED)
 
-enum bench_mode { BENCH_OFF, BENCH_SPEED, BENCH_CURRENT };
+enum bench_mode { BENCH_OFF, BENCH_SPEED, BENCH_CURRENT, BENCH_TORQUE, BENCH_POSITION };
 
 struct drive_inputs {
 	enum bench_mode mode;
-	double value; /* rad/s of the rotor, or A */
+	double value;           /* rad/s of the rotor, A (torque too), or rad of the rotor from where the mode began */
+	double limit_rad_per_s; /* of the rotor, in torque and position mode */
 	double bus_V, rotor_rad_per_s, kt_Nm_per_A, ohm, winding_degC;
 };
 
@@ -38,7 +39,8 @@ struct drive_tampering {
 
 struct drive {
 	double limit_now_A;
-	double integral_A, ramp_rad_per_s;
+	enum bench_mode mode; /* that it runs in; each begins anew */
+	double integral_A, ramp_rad_per_s, turned_rad;
 	double ready_s;  /* time with a good bus and a mode */
 	unsigned flags;  /* enum above; fault bits stay until drive_restart */
 	double wanted_A; /* of the current loop */

@@ -189,20 +189,29 @@ void node_side_tick(struct node_side *n, int64_t t_us, const struct node_side_se
 		stop_step(n, t_us);
 }
 
+static int mode_of(const char *word)
+{
+	static const char *const modes[] = { "off", "speed", "current", "torque", "position" };
+
+	for (int mode = 0; mode < 5; mode++)
+		if (strcmp(word, modes[mode]) == 0)
+			return mode;
+	return -1;
+}
+
 static const char *obey_set(struct node_side *n, char **token, size_t count, uint8_t seq, int64_t t_us)
 {
-	static const char *const modes[] = { "off", "speed", "current" };
-	int64_t lease, value, brake;
-	int mode = 0;
+	int mode = count > 3 ? mode_of(token[3]) : -1;
+	int64_t lease, value, brake, limit = 0;
+	bool limited = mode == BENCH_TORQUE || mode == BENCH_POSITION;
 
-	while (count == 6 && mode < 3 && strcmp(token[3], modes[mode]) != 0)
-		mode++;
-	if (count != 6 || mode == 3 || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &lease) ||
+	if (mode < 0 || count != (limited ? 7 : 6) || !tether_decimal(token[2], INT64_MIN, INT64_MAX, &lease) ||
 	    !tether_decimal(token[4], INT64_MIN, INT64_MAX, &value) ||
-	    !tether_decimal(token[5], INT64_MIN, INT64_MAX, &brake))
+	    !tether_decimal(token[5], INT64_MIN, INT64_MAX, &brake) ||
+	    (limited && !tether_decimal(token[6], INT64_MIN, INT64_MAX, &limit)))
 		return "no args";
 	if (lease < 10 || lease > 5000 || value < -999999 || value > 999999 || (mode == BENCH_OFF && value != 0) ||
-	    brake < 0 || brake > n->config.brake_mA)
+	    brake < 0 || brake > n->config.brake_mA || limit < limited || limit > 999999)
 		return "no range";
 	if (n->state == NODE_SIDE_SAFE || n->state == NODE_SIDE_STOPPING)
 		return n->state == NODE_SIDE_SAFE ? "no safe" : "no stopping";
@@ -210,6 +219,7 @@ static const char *obey_set(struct node_side *n, char **token, size_t count, uin
 		return "no power";
 	n->orders.mode = (enum bench_mode)mode;
 	n->orders.value = (double)value;
+	n->orders.limit = (double)limit;
 	n->orders.brake_mA = (int)brake;
 	n->ack = seq;
 	bool idle = mode == BENCH_OFF && brake == 0;

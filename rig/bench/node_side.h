@@ -43,7 +43,8 @@ struct node_side_senses {
 /* What the node's outputs do. */
 struct node_side_orders {
 	enum bench_mode mode;
-	double value; /* tenths of rev/min of the rotor, or mA */
+	double value; /* tenths of rpm of the rotor, mA, mN.m at the output, or tenths of a degree of the rotor */
+	double limit; /* tenths of rpm of the rotor, in torque and position mode */
 	int brake_mA;
 	bool contactor;
 	bool restart; /* clear the drive's fault; whoever obeys resets it */

@@ -232,7 +232,7 @@ static void put_info(struct node_side *n, const char *channel, struct tether_wri
 {
 	const char *const plain[][2] = {
 		{ "meter", "ok product" },
-		{ "drive", "ok speed current" },
+		{ "drive", "ok speed current torque position" },
 		{ "temp", n->config.cell_temp ? "ok brake case winding cell" : "ok brake case winding ambient" },
 		{ "lines", "ok estop guard contactor" },
 	};

@@ -28,7 +28,7 @@ struct physics {
 		double gain_As, integral_A, ramp_rad_per_s2; /* speed loop: A per rad/s, A per rad, rotor */
 		double overspeed_rad_per_s;                  /* rotor */
 		double derate_from_degC, derate_to_degC, derate_least_frac;
-		double dropout_V, ready_V, chopper_V, farad, ripple_frac, current_gain, start_s;
+		double dropout_V, ready_V, chopper_V, farad, ripple_frac, current_gain, torque_constant, start_s;
 	} drive;
 	struct {
 		double ratio, coulomb_Nm, viscous_Nms, load_loss_frac, breakaway;

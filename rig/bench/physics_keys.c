@@ -61,6 +61,10 @@ const struct physics_key physics_keys[] = {
 	  "other rises" },
 	{ "drive", "current_reading", "1", AT(drive.current_gain), "1 ± 1 % normal", 0.5, 2,
 	  "gain of the drive's own current reading" },
+	{ "drive", "torque_constant", "1", AT(drive.torque_constant), "0.94", 0.1, 10,
+	  "torque at the output for each ampere as the drive reckons it in torque mode, over k_t times ratio: a maker "
+	  "takes "
+	  "off what the gear loses" },
 	{ "drive", "start", "s", AT(drive.start_s), "50 ms", 0, 10, "from a good bus to the first torque" },
 
 	{ "gear", "ratio", "1", AT(gear.ratio), "36", 1e-3, BIG, "rotor turns per output turn" },

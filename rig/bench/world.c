@@ -73,6 +73,21 @@ static double room_degC(const struct world *w)
 	return p->room.temp_degC + p->room.swing_K * sin(2 * UNITS_PI * (double)w->grid_us * 1e-6 / p->room.swing_s);
 }
 
+/* From the tether's whole numbers. */
+static double drive_value_SI(const struct physics *p, enum bench_mode mode, double value)
+{
+	double Nm_per_A = p->motor.kt_Nm_per_A * p->gear.ratio * p->drive.torque_constant;
+
+	switch (mode) {
+	case BENCH_SPEED: return rad_per_s_from_rpm(value * 0.1);
+	case BENCH_CURRENT: return value * 1e-3 / p->drive.current_gain;
+	case BENCH_TORQUE: return value * 1e-3 / Nm_per_A / p->drive.current_gain;
+	case BENCH_POSITION: return value * 0.1 * (UNITS_PI / 180);
+	case BENCH_OFF: return 0;
+	}
+	return 0;
+}
+
 /* The drive as node and faults want it, once a millisecond. */
 static void tick_drive(struct world *w)
 {
@@ -91,11 +106,10 @@ static void tick_drive(struct world *w)
 	if (!deaf) {
 		w->drive_heard = orders->mode;
 		w->drive_value = orders->value;
+		w->drive_limit = orders->limit;
 	}
-	if (in.mode == BENCH_SPEED)
-		in.value = rad_per_s_from_rpm(w->drive_value * 0.1);
-	else if (in.mode == BENCH_CURRENT)
-		in.value = w->drive_value * 1e-3 / p->drive.current_gain;
+	in.value = drive_value_SI(p, in.mode, w->drive_value);
+	in.limit_rad_per_s = rad_per_s_from_rpm(w->drive_limit * 0.1);
 	if (orders->restart) {
 		drive_restart(&w->drive);
 		orders->restart = false;

@@ -78,8 +78,8 @@ struct world {
 	struct supply supply;
 	struct contactor contactor;
 	struct drive drive;
-	enum bench_mode drive_heard; /* what it was told last, and the value in the node's unit */
-	double drive_value;
+	enum bench_mode drive_heard; /* what it was told last, with value and limit in the node's units */
+	double drive_value, drive_limit;
 	struct actuator actuator;
 	struct shaft shaft;
 	struct brake brake;

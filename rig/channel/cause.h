@@ -85,6 +85,11 @@
 	  "the shaft is faster than allowed, or its speed is " \
 	  "unknown; check the load, the drive's mode and the pick-up", \
 	  "the speed passed a stated limit", GUARD, FAULT, NOTHING, HOLDS, TURN) \
+	X(TRAVEL, travel, "turned by", "°", \
+	  "the shaft turned farther than this run allows, or its angle is unknown; check what holds it, the brake " \
+	  "and " \
+	  "the coupling", \
+	  "the shaft turned farther than the run allowed", GUARD, FAULT, NOTHING, HOLDS, TURN) \
 	X(WRONG_SIGN, wrong_sign, "torque against the motion", "N·m", \
 	  "the torque reads as if the brake drove the shaft, so a torque loop would " \
 	  "load it without end; check the cell's signal wires and [cell] sign in rig.ini", \

@@ -14,7 +14,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum drive_mode { DRIVE_OFF, DRIVE_SPEED, DRIVE_CURRENT };
+/* The numbers stand in logbooks: a new mode comes at the end. */
+enum drive_mode { DRIVE_OFF, DRIVE_SPEED, DRIVE_CURRENT, DRIVE_TORQUE, DRIVE_POSITION };
 enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN };
 
 #define DRIVE_ENABLED 0x01u
@@ -123,10 +124,27 @@ static inline struct snapshot snapshot_blank(void)
 /* What a sequence wants; what the guard lets through has the same shape. Zeroed = everything off. */
 struct wish {
 	enum drive_mode mode;
-	double speed_rpm; /* of the output, in speed mode */
+	/* Of the output. Speed mode: the set-point. Torque and position mode: the most that the drive may turn it,
+	 * either way and above 0; without it neither goes out. */
+	double speed_rpm;
 	double drive_A;   /* torque-producing current, in current mode */
+	double torque_Nm; /* at the output, in torque mode */
+	double angle_deg; /* of the output, in position mode: from where it stood when that mode began */
 	double brake_A;
 	bool power; /* contactor */
 };
+
+/* The number that belongs to the mode: rpm, A, N.m or degrees; 0 without a drive. */
+static inline double wish_set_point(const struct wish *w)
+{
+	switch (w->mode) {
+	case DRIVE_SPEED: return w->speed_rpm;
+	case DRIVE_CURRENT: return w->drive_A;
+	case DRIVE_TORQUE: return w->torque_Nm;
+	case DRIVE_POSITION: return w->angle_deg;
+	case DRIVE_OFF: return 0;
+	}
+	return 0; /* not a mode at all */
+}
 
 #endif

@@ -26,65 +26,23 @@ static bool is_energising(const struct wish *w)
 	return w->power || is_loading(w);
 }
 
-/* Within [low, high]; not a number, or no limit to hold against: 0. */
-static double clamp(double value, double low, double high)
-{
-	if (isnan(value) || isnan(low) || isnan(high))
-		return 0;
-	return value < low ? low : value > high ? high : value;
-}
-
-static bool has_drive(const struct wish *want)
-{
-	switch (want->mode) {
-	case DRIVE_SPEED: return !isnan(want->speed_rpm);
-	case DRIVE_CURRENT: return !isnan(want->drive_A);
-	case DRIVE_OFF: return false;
-	}
-	return false; /* not a mode at all */
-}
-
 static bool senses_contactor(const struct guard_limits *l)
 {
 	return l->expect_lines & LINE_CONTACTOR;
 }
 
-static void clamp_drive(const struct guard_limits *l, const struct snapshot *snap, const struct wish *want,
-			struct wish *ret)
+static bool is_closed(const struct guard_limits *l, const struct snapshot *snap)
 {
-	bool closed = !senses_contactor(l) || (is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
-
-	if (!ret->power || !closed || !has_drive(want))
-		return;
-	ret->mode = want->mode;
-	if (want->mode == DRIVE_CURRENT) {
-		ret->drive_A = clamp(want->drive_A, -l->drive_A, l->drive_A);
-		return;
-	}
-	ret->speed_rpm = clamp(want->speed_rpm, -l->speed_rpm, l->speed_rpm);
-	if (ret->speed_rpm * l->expect_direction < 0)
-		ret->speed_rpm = 0;
+	return !senses_contactor(l) || (is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 }
 
-static bool differs(double a, double b)
-{
-	return !(a <= b && a >= b);
-}
-
-/* What is not used in a mode may hold anything: it is sent as 0 and that is no cut. */
-static bool was_cut(const struct wish *want, const struct wish *allowed)
-{
-	return want->power != allowed->power || want->mode != allowed->mode ||
-	       differs(want->brake_A, allowed->brake_A) ||
-	       (want->mode == DRIVE_SPEED && differs(want->speed_rpm, allowed->speed_rpm)) ||
-	       (want->mode == DRIVE_CURRENT && differs(want->drive_A, allowed->drive_A));
-}
-
-static struct wish clamp_wish(const struct guard_limits *l, const struct snapshot *snap, const struct wish *want)
+static struct wish clamp_wish(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
+			      const struct wish *want)
 {
 	struct wish ret = { .power = want->power, .brake_A = clamp(want->brake_A, 0, l->brake_A) };
 
-	clamp_drive(l, snap, want, &ret);
+	if (ret.power && is_closed(l, snap))
+		modes_clamp(g, l, snap, want, &ret);
 	return ret;
 }
 
@@ -319,7 +277,7 @@ static struct look look_at(struct guard *g, const struct guard_limits *l, const 
 	return look;
 }
 
-static struct wish allow(const struct look *look, const struct wish *want)
+static struct wish allow(const struct guard *g, const struct look *look, const struct wish *want)
 {
 	struct wish off = { 0 };
 
@@ -329,7 +287,7 @@ static struct wish allow(const struct look *look, const struct wish *want)
 		off.power = want->power;
 		return off;
 	}
-	return clamp_wish(look->limits, look->snap, want);
+	return clamp_wish(g, look->limits, look->snap, want);
 }
 
 static void step_run(struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
@@ -348,7 +306,7 @@ static void step_run(struct guard *g, const struct guard_limits *l, const struct
 		ret->allowed.brake_A = hold_current_A(g, l, snap);
 		return;
 	}
-	ret->allowed = allow(&look, want);
+	ret->allowed = allow(g, &look, want);
 	g->energised |= is_energising(&ret->allowed);
 	g->loaded |= is_loading(&ret->allowed);
 	g->drove |= ret->allowed.mode != DRIVE_OFF;
@@ -388,12 +346,13 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 		step_run(&g, limits, snap, want, ret);
 	if (g.phase != GUARD_RUN)
 		step_stop(&g, limits, snap, ret);
+	modes_note(&g, snap, &ret->allowed);
 	g.last = ret->allowed;
 	g.last_now = snap->now;
 	g.started = true;
 
 	ret->cause = g.cause;
-	ret->clamped = was_cut(want, &ret->allowed);
+	ret->clamped = modes_was_cut(want, &ret->allowed);
 	ret->stopped = g.phase == GUARD_STOPPED;
 	ret->value = g.phase == GUARD_RUN ? NAN : g.found;
 	ret->limit = g.phase == GUARD_RUN ? NAN : g.allowed_value;

@@ -20,8 +20,12 @@ struct guard_limits {
 	double tick_s;
 	double torque_Nm, speed_rpm; /* absolute limits of rig and actuator, the smaller */
 	double drive_A;              /* largest torque-producing current that may be asked for */
-	double brake_A;              /* largest current */
-	double hold_brake_A;         /* most that the stop may hold: coupling, cell and brake allow it */
+	double slow_rpm;             /* largest speed in position mode */
+	/* How far the shaft may turn either way from where it stood when drive or brake were first let out, in any
+	 * mode. 0 = as far as it likes; position mode is then not let out. */
+	double travel_deg;
+	double brake_A;      /* largest current */
+	double hold_brake_A; /* most that the stop may hold: coupling, cell and brake allow it */
 	/* Slip power is |torque * speed|. short: its mean over 0.1 s. energy: what came above slip_power_W, less what
 	 * cooled away below it. Where no energy is stated (0 or not finite) the mean over 10 s must stay below
 	 * slip_power_W; where one is, it says how long more may go on (with both, the mean would always come first). */
@@ -29,6 +33,7 @@ struct guard_limits {
 	double brake_hot_degC, actuator_hot_degC, winding_hot_degC;
 	double voltage_min_V, voltage_max_V; /* while the contactor is closed; below for 0.5 s, above for 0.05 s */
 	double stall_s;                      /* longest time below standstill speed with torque above stall_torque */
+	double stand_s;                      /* the same in torque mode, where standing may be the purpose */
 	double stall_torque_Nm, standstill_rpm;
 	/* A brake only ever takes power: with current in it the torque has the sign of the motion. One that reads more
 	 * than this the other way for 0.1 s is wrong_sign. INFINITY = not watched. */
@@ -112,6 +117,14 @@ struct guard {
 	bool pick_doubted; /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;            /* what was allowed on the tick before */
+	struct guard_mode {          /* guard/modes.c */
+		enum drive_mode was; /* the last one that went out */
+		struct mono out_at;  /* when it did last */
+		double begin_deg;    /* angle where it began */
+		double origin_deg;   /* and where drive or brake were first let out */
+		bool has_origin;
+		double fast_s;
+	} drive;
 	double found, allowed_value; /* value and limit of the cause */
 	int channel;                 /* of the cause, enum channel_id; -1 */
 	/* running sums of the individual watches */

@@ -90,6 +90,8 @@ bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *
 		return false;
 	if (limits->expect_meter && !isfinite(snap->voltage_V))
 		return false;
+	if (!(limits->travel_deg <= 0) && !isfinite(snap->angle_rev))
+		return false;
 	return !limits->expect_pick || isfinite(snap->speed_rpm);
 }
 
@@ -213,10 +215,21 @@ static bool not_at_rest(struct guard *g, const struct look *k, struct finding *f
 
 static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
 {
-	(void)g;
+	bool too_fast = modes_too_fast(g, k);
+
 	f->value = k->snap->speed_rpm;
 	f->limit = k->limits->speed_rpm;
-	return k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick && k->loaded);
+	if (k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick && k->loaded))
+		return true;
+	f->limit = modes_speed_rpm(&g->last);
+	return too_fast;
+}
+
+static bool travel(struct guard *g, const struct look *k, struct finding *f)
+{
+	f->value = modes_turned_deg(g, k->snap);
+	f->limit = k->limits->travel_deg;
+	return modes_too_far(g, k);
 }
 
 static bool pickup(struct guard *g, const struct look *k, struct finding *f)
@@ -449,22 +462,9 @@ static double way_rpm(const struct look *k)
 	return k->limits->gear_ratio > 0 ? k->snap->drive_rotor_rpm / k->limits->gear_ratio : k->snap->drive_rotor_rpm;
 }
 
-static double sense_of(double value)
-{
-	return value > 0 ? 1 : value < 0 ? -1 : 0;
-}
-
-/* The way that a driven shaft has to turn: 0 where either may be right. */
-static double expected_sense(const struct guard *g, const struct look *k)
-{
-	if (!k->driven || k->limits->expect_direction != 0)
-		return k->driven ? k->limits->expect_direction : 0;
-	return g->last.mode == DRIVE_SPEED ? sense_of(g->last.speed_rpm) : 0;
-}
-
 static bool turns_against(const struct guard *g, const struct look *k)
 {
-	return way_rpm(k) * expected_sense(g, k) < -k->limits->standstill_rpm;
+	return way_rpm(k) * modes_sense(g, k) < -k->limits->standstill_rpm;
 }
 
 /* Where both ways are allowed, a shaft that is told to turn round goes on for a while, ever more slowly. */
@@ -503,10 +503,11 @@ static bool stall(struct guard *g, const struct look *k, struct finding *f)
 {
 	bool stands = fabs(k->snap->speed_rpm) < k->limits->standstill_rpm;
 	bool bad = k->armed && k->driven && stands && fabs(k->snap->torque_Nm) > k->limits->stall_torque_Nm;
-	bool for_long = held_for(&g->stall_time_s, bad, k->dt_s, k->limits->stall_s);
+	double allowed_s = modes_stand_s(g, k->limits);
+	bool for_long = held_for(&g->stall_time_s, bad, k->dt_s, allowed_s);
 
 	f->value = g->stall_time_s;
-	f->limit = k->limits->stall_s;
+	f->limit = allowed_s;
 	return for_long;
 }
 

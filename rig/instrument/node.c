@@ -11,6 +11,7 @@
 #define AGAIN_EVERY_NS 500000000LL
 #define CONTACTOR_STUCK_NS 500000000LL
 #define AWAY_NS 20000000LL /* two periods and this: who looks later than that was away */
+#define MODE_MOST 999999   /* the tether's range for set-points */
 #define FAR_STEPS 100      /* beyond, the node's real rate may have drifted from the one asked for */
 
 static int64_t now_us(const struct mono now)
@@ -532,20 +533,37 @@ static int64_t clamped(double value, double most, bool may_be_negative)
 	return lround(value < most ? value : most);
 }
 
-static void put_mode(const struct node *node, const struct wish *wish, struct tether_writer *w)
+const char *node_mode_word(enum drive_mode mode)
+{
+	static const char *const word[] = { "off", "speed", "current", "torque", "position" };
+
+	return word[mode];
+}
+
+/* Speeds and angles of the rotor in tenths, current and torque in thousandths. */
+static int64_t mode_value(const struct node *node, const struct wish *wish)
+{
+	bool of_rotor = wish->mode == DRIVE_SPEED || wish->mode == DRIVE_POSITION;
+	double scale = of_rotor ? 10 * node->config.gear_ratio : 1e3;
+
+	return clamped(wish_set_point(wish) * scale, MODE_MOST, true);
+}
+
+/* The drive's mode with its value, the brake's current, and the speed limit where the mode has one. */
+static void put_set(const struct node *node, const struct wish *wish, struct tether_writer *w)
 {
 	const struct node_caps *caps = &node->caps;
 	bool powered = node->config.roles & ROLE_DRIVE && (!caps->line_contactor || node->view.contactor_closed);
+	bool brakes = caps->brake && node->config.roles & ROLE_BRAKE;
+	bool limited = wish->mode == DRIVE_TORQUE || wish->mode == DRIVE_POSITION;
+	int64_t limit = clamped(wish->speed_rpm * node->config.gear_ratio * 10, MODE_MOST, false);
+	bool may = powered && caps->drive_mode[wish->mode] && !isnan(wish_set_point(wish)) && (!limited || limit > 0);
 
-	if (powered && wish->mode == DRIVE_SPEED && caps->drive_speed && !isnan(wish->speed_rpm)) {
-		tether_put_word(w, "speed");
-		tether_put_decimal(w, clamped(wish->speed_rpm * node->config.gear_ratio * 10, 999999, true));
-	} else if (powered && wish->mode == DRIVE_CURRENT && caps->drive_current && !isnan(wish->drive_A)) {
-		tether_put_word(w, "current");
-		tether_put_decimal(w, clamped(wish->drive_A * 1e3, 999999, true));
-	} else {
-		tether_put_words(w, "off 0");
-	}
+	tether_put_word(w, node_mode_word(may ? wish->mode : DRIVE_OFF));
+	tether_put_decimal(w, may ? mode_value(node, wish) : 0);
+	tether_put_decimal(w, brakes ? clamped(wish->brake_A * 1e3, caps->brake_max_mA, false) : 0);
+	if (may && limited)
+		tether_put_decimal(w, limit);
 }
 
 static void send_set(struct node *node, struct mono now)
@@ -598,9 +616,7 @@ void node_set(struct node *node, const struct wish *wish)
 		ask_power(node, true, now);
 	tether_begin(&w, "set");
 	tether_put_decimal(&w, node->config.lease_ms);
-	put_mode(node, wish, &w);
-	bool brakes = node->caps.brake && node->config.roles & ROLE_BRAKE;
-	tether_put_decimal(&w, brakes ? clamped(wish->brake_A * 1e3, node->caps.brake_max_mA, false) : 0);
+	put_set(node, wish, &w);
 	w.line[w.n] = '\0';
 	if (!node->set_once || strcmp(w.line, node->last_set.line) != 0) {
 		node->last_set = w;

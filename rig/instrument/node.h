@@ -12,7 +12,8 @@ struct node_caps {
 	char name[20];
 	char boot[8];
 	bool cell, pick, brake, meter, drive, temp, lines;
-	bool pick_quad, drive_speed, drive_current;
+	bool pick_quad;
+	bool drive_mode[DRIVE_POSITION + 1]; /* that it knows, by enum drive_mode; off is always one */
 	bool line_estop, line_guard,
 		line_contactor; /* which lines it senses; one that it does not stays false in the snapshot */
 	int cell_bits, cell_sps, brake_max_mA, max_rate_Hz;

@@ -10,6 +10,8 @@
 #include "instrument/turn.h"
 #include "node/tether.h"
 
+const char *node_mode_word(enum drive_mode mode); /* on the tether */
+
 #define NODE_RETRY_NS 200000000LL
 #define NODE_TRIES 3
 #define NODE_GREET_NS 3000000000LL

@@ -277,8 +277,8 @@ static bool take_word(struct node *node, const char *channel, const char *word, 
 		return at > 0 || (c->pick_quad || strcmp(word, "single") == 0);
 	}
 	if (strcmp(channel, "drive") == 0) {
-		c->drive_speed |= strcmp(word, "speed") == 0;
-		c->drive_current |= strcmp(word, "current") == 0;
+		for (int mode = DRIVE_SPEED; mode <= DRIVE_POSITION; mode++)
+			c->drive_mode[mode] |= strcmp(word, node_mode_word((enum drive_mode)mode)) == 0;
 		return true; /* a mode that this program does not know is no harm */
 	}
 	if (strcmp(channel, "lines") == 0) {

@@ -50,7 +50,7 @@ struct sample {
 	double brake_set_A, brake_A;
 	double voltage_V, current_A;
 	double ripple_W;  /* mean of v i less the product of both means; NaN: the node does not tell */
-	double drive_set; /* rpm of the output or A by drive_mode */
+	double drive_set; /* rpm, A, N.m or degrees of the output, by drive_mode */
 	double drive_rotor_rpm, drive_A;
 	double temp_degC[TEMP_COUNT];
 	uint16_t drive_mode, drive_flags;

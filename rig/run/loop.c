@@ -168,9 +168,7 @@ static void log_sample(struct loop *l)
 		.voltage_V = snap->voltage_V,
 		.current_A = snap->current_A,
 		.ripple_W = snap->ripple_W,
-		.drive_set = set->mode == DRIVE_SPEED     ? set->speed_rpm
-			     : set->mode == DRIVE_CURRENT ? set->drive_A
-							  : 0,
+		.drive_set = wish_set_point(set),
 		.drive_rotor_rpm = snap->drive_rotor_rpm,
 		.drive_A = snap->drive_A,
 		.drive_mode = (uint16_t)set->mode,

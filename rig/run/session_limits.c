@@ -7,6 +7,7 @@
 /* Figures that no profile states: common practice, no source. */
 #define HOLD_SHARE 0.8 /* of the weakest of cell, coupling and limits a stop may use */
 #define STANDSTILL_rpm 1.0
+#define SLOW_rpm 10.0        /* of a turn to an angle */
 #define SIGN_SHARE 0.02      /* of the largest torque: more than a zero wanders in a run ... */
 #define SIGN_CELL_SHARE 0.01 /* ... and this share of the cell's full scale */
 #define CONTACTOR_s 0.3
@@ -86,6 +87,8 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.voltage_min_V = rig->supply_min_V,
 		.voltage_max_V = rig->supply_max_V,
 		.stall_s = rig->stall_s,
+		.stand_s = rig->stall_s,
+		.slow_rpm = fmin(speed_rpm, SLOW_rpm),
 		.stall_torque_Nm = 0.1 * torque_Nm,
 		.standstill_rpm = STANDSTILL_rpm,
 		.sign_Nm = fmax(SIGN_SHARE * torque_Nm, SIGN_CELL_SHARE * rig->cell_full_scale_Nm),

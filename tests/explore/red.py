@@ -11,7 +11,7 @@ import sys
 import tempfile
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
-SOURCES = ("tests/explore/explore.c", "tests/explore/rules.c", "rig/guard/guard.c", "rig/guard/watch.c", "rig/guard/oscillation.c",
+SOURCES = ("tests/explore/explore.c", "tests/explore/rules.c", "rig/guard/guard.c", "rig/guard/modes.c", "rig/guard/watch.c", "rig/guard/oscillation.c",
            "rig/channel/cause.c")
 HELD = "\t\tret->allowed.brake_A = g->held_brake_A;"
 # rule, its words, file, the line as it is, the line broken, rig
@@ -28,11 +28,17 @@ BROKEN = (
     ("I5", "a stopped guard lets nothing out", "guard", "\t\tg->held_brake_A = 0;", "\t\tret->allowed.brake_A = 0.4;", "usual"),
     ("I6", "what energises nothing", "watch", "(k->live && is_bad(k, LINE_ESTOP", "(true && is_bad(k, LINE_ESTOP", "usual"),
     ("I7", "no power that was not wanted", "guard", "off.power = want->power;", "off.power = true;", "usual"),
-    ("I7", "no drive without power", "guard", "if (!ret->power || !closed || !has_drive(want))", "if (!has_drive(want))", "usual"),
-    ("I7", "set-points within their limits", "guard", "ret->speed_rpm * l->expect_direction < 0", "false", "usual"),
+    ("I7", "no drive without power", "guard", "if (ret.power && is_closed(l, snap))", "if (true)", "usual"),
+    ("I7", "set-points within their limits", "modes", "value * expect_direction < 0", "false", "usual"),
     ("I7", "no more brake than wanted", "guard", ".brake_A = clamp(want->brake_A, 0, l->brake_A)", ".brake_A = l->brake_A",
      "usual"),
-    ("I8", "not a number is nothing", "guard", "if (isnan(value) || isnan(low) || isnan(high))\n\t\treturn 0;", "", "usual"),
+    ("I8", "not a number is nothing", "guard", ".brake_A = clamp(want->brake_A, 0, l->brake_A)", ".brake_A = want->brake_A",
+     "usual"),
+    ("D1", "one mode becomes another", "modes", "return g->last.mode == mode;", "return true;", "usual"),
+    ("D3", "torque and position have a speed limit", "modes", "case DRIVE_TORQUE: return limited;", "case DRIVE_TORQUE: return true;",
+     "usual"),
+    ("D3", "a drive that runs away", "watch", "return too_fast;", "return false;", "usual"),
+    ("D6", "the shaft goes no farther", "watch", "return modes_too_far(g, k);", "return false;", "usual"),
     ("I8", "no load without torque and speed", "watch", "k->limits->expect_cell && k->loaded);", "false);", "usual"),
     ("I15", "no output on old or missing data", "watch", "return k->armed || is_told(k->snap, CHANNEL_STATE);", "return false;",
      "usual"),

@@ -10,7 +10,8 @@ static bool is_zero(double x)
 
 static bool nothing_drives(const struct wish *w)
 {
-	return w->mode == DRIVE_OFF && !w->power && is_zero(w->speed_rpm) && is_zero(w->drive_A);
+	return w->mode == DRIVE_OFF && !w->power && is_zero(w->speed_rpm) && is_zero(w->drive_A) &&
+	       is_zero(w->torque_Nm) && is_zero(w->angle_deg);
 }
 
 static bool is_off(const struct wish *w)
@@ -181,7 +182,9 @@ static bool set_points_are_within(const struct step *s)
 	const struct wish *a = &s->v.allowed;
 
 	return fabs(a->speed_rpm) <= s->limits->speed_rpm && fabs(a->drive_A) <= s->limits->drive_A &&
-	       a->brake_A >= 0 && a->brake_A <= s->limits->brake_A && a->speed_rpm * s->limits->expect_direction >= 0;
+	       fabs(a->torque_Nm) <= s->limits->torque_Nm && fabs(a->angle_deg) <= s->limits->travel_deg &&
+	       a->brake_A >= 0 && a->brake_A <= s->limits->brake_A &&
+	       wish_set_point(a) * s->limits->expect_direction >= 0;
 }
 
 static bool brake_was_wanted(const struct step *s)
@@ -194,11 +197,48 @@ static bool brake_was_wanted(const struct step *s)
 static bool not_a_number_is_nothing(const struct step *s)
 {
 	const struct wish *a = &s->v.allowed;
-	bool finite = isfinite(a->speed_rpm) && isfinite(a->drive_A) && isfinite(a->brake_A);
-	bool mode_is = a->mode == DRIVE_OFF || !isnan(a->mode == DRIVE_SPEED ? s->want.speed_rpm : s->want.drive_A);
+	bool finite = isfinite(a->speed_rpm) && isfinite(a->drive_A) && isfinite(a->brake_A) &&
+		      isfinite(a->torque_Nm) && isfinite(a->angle_deg);
+	bool mode_is = a->mode == DRIVE_OFF || !isnan(wish_set_point(&s->want));
 
 	return finite && mode_is &&
 	       (s->v.cause != CAUSE_NONE || node_is_safe(s) || !isnan(s->want.brake_A) || is_zero(a->brake_A));
+}
+
+/* D1 */
+static bool modes_change_through_off(const struct step *s)
+{
+	enum drive_mode was = s->before.last.mode, is = s->v.allowed.mode;
+
+	return was == DRIVE_OFF || is == DRIVE_OFF || was == is;
+}
+
+/* D3 */
+static bool torque_has_a_speed_limit(const struct step *s)
+{
+	const struct wish *a = &s->v.allowed;
+	bool own = a->mode == DRIVE_TORQUE || a->mode == DRIVE_POSITION;
+	double most_rpm = a->mode == DRIVE_POSITION ? s->limits->slow_rpm : s->limits->speed_rpm;
+
+	return !own ||
+	       (a->speed_rpm > 0 && a->speed_rpm <= fmin(most_rpm, s->want.speed_rpm) && s->limits->expect_pick);
+}
+
+static bool a_runaway_stops(const struct step *s)
+{
+	const struct wish *w = &s->before.last;
+	bool own = w->mode == DRIVE_TORQUE || w->mode == DRIVE_POSITION;
+
+	return !own || s->v.cause != CAUSE_NONE || node_is_safe(s) ||
+	       fabs(s->snap.speed_rpm) <= 1.25 * w->speed_rpm + 2 * s->limits->standstill_rpm;
+}
+
+/* D6 */
+static bool travel_is_kept(const struct step *s)
+{
+	double turned_deg = 360 * s->snap.angle_rev - s->before.drive.origin_deg;
+
+	return !s->before.loaded || s->v.cause != CAUSE_NONE || fabs(turned_deg) <= s->limits->travel_deg;
 }
 
 /* I15, I24 */
@@ -313,6 +353,10 @@ const struct rule rules[] = {
 	{ "I17", "a hot brake is let go after the longest hold", heat_ends_a_long_hold },
 	{ "I18", "a sudden standstill is not believed", a_sudden_standstill_is_not_believed },
 	{ "I19", "with a person at the shaft nothing goes out", at_the_shaft_nothing_goes_out },
+	{ "D1", "one mode becomes another through off", modes_change_through_off },
+	{ "D3", "torque and position have a speed limit", torque_has_a_speed_limit },
+	{ "D3", "a drive that runs away is stopped", a_runaway_stops },
+	{ "D6", "the shaft goes no farther than it may", travel_is_kept },
 	{ "I25", "a stop that was asked for is never undone", a_stop_is_never_undone },
 };
 const size_t n_rules = sizeof rules / sizeof rules[0];

@@ -4,10 +4,12 @@
  *
  * A tick is a second, so each of the guard's times is a few ticks; the filters whose time constants are shorter (short
  * slip power, the brake's answer) then remember nothing and leave the key, as do the bins of the mean power, which is
- * not judged where a slip energy is stated. Slip power is 0, 50, 150 or 600 W against 100 W of cooling: heat lies on a
- * grid of 50 J. Not in the key either: what only tells (values, channel, cause), and the watches' times once a stop has
- * begun, since no line reads them then. Times that only grow are capped where nothing asks further. explore.c steps
- * guard and key beside each other over random inputs to see that nothing of this changes what goes out. */
+ * not judged where a slip energy is stated. The angle is told from where the shaft was first loaded, which is then no
+ * part of the key either; two modes are a tick apart, longer than they have to be. Slip power is 0, 50, 150 or 600 W
+ * against 100 W of cooling: heat lies on a grid of 50 J. Not in the key either: what only tells (values, channel,
+ * cause), and the watches' times once a stop has begun, since no line reads them then. Times that only grow are capped
+ * where nothing asks further. explore.c steps guard and key beside each other over random inputs to see that nothing of
+ * this changes what goes out. */
 #ifndef BRIDLE_TESTS_EXPLORE_SPACE_H
 #define BRIDLE_TESTS_EXPLORE_SPACE_H
 
@@ -43,18 +45,20 @@ enum field {
 	F_VOLTS,
 	F_METER,
 	F_EVENT,
+	F_ANGLE,
 	F_TIME,
 	FIELDS
 };
 
 /* The first of each is what a rig in good order shows: it does what was allowed. */
-#define FIELD_MOST 9
+#define FIELD_MOST 12
 static const struct {
 	const char *name, *value[FIELD_MOST];
 } space_field[FIELDS] = {
 	[F_WISH] = { "wanted",
 		     { "nothing", "power", "drive", "drive and brake", "brake", "current and brake", "backwards",
-		       "not a number", "drive without power" } },
+		       "not a number", "drive without power", "torque and brake", "position",
+		       "torque without limit" } },
 	[F_MOTION] = { "shaft",
 		       { "as driven", "stands", "turns", "turns slowly", "turns backwards", "too fast", "unknown",
 			 "creeps" } },
@@ -76,6 +80,7 @@ static const struct {
 	[F_METER] = { "meter", { "fresh", "old" } },
 	[F_EVENT] = { "else", { "nothing", "operator", "logbook", "sequence", "slept", "late", "very late" } },
 	[F_TIME] = { "time", { "one tick", "700 s" } },
+	[F_ANGLE] = { "angle", { "within the travel", "beyond", "unknown" } },
 };
 
 struct input {
@@ -109,6 +114,9 @@ static inline struct guard_limits space_limits(void)
 		.voltage_min_V = 20,
 		.voltage_max_V = 30,
 		.stall_s = 1.2,
+		.stand_s = 0.5,
+		.slow_rpm = 10,
+		.travel_deg = 90,
 		.stall_torque_Nm = 4,
 		.standstill_rpm = 1,
 		.sign_Nm = 1,
@@ -145,6 +153,9 @@ static inline struct wish space_wish(const struct input *in)
 		{ .power = true, .mode = DRIVE_SPEED, .speed_rpm = -60, .brake_A = 0.04 },
 		{ .power = true, .mode = DRIVE_SPEED, .speed_rpm = NAN, .brake_A = NAN },
 		{ .power = false, .mode = DRIVE_SPEED, .speed_rpm = 500, .brake_A = 0.5 },
+		{ .power = true, .mode = DRIVE_TORQUE, .torque_Nm = 99, .speed_rpm = 40, .brake_A = 0.5 },
+		{ .power = true, .mode = DRIVE_POSITION, .angle_deg = 99, .speed_rpm = 20, .brake_A = 0.5 },
+		{ .power = true, .mode = DRIVE_TORQUE, .torque_Nm = 8, .brake_A = 0.5 },
 	};
 
 	return wish[in->at[F_WISH]];
@@ -155,7 +166,7 @@ static inline double space_speed_rpm(const struct guard *g, const struct input *
 	static const double rpm[] = { 0, 0, 60, 40, -60, 125, NAN, 0.5 };
 	bool driven = in->at[F_MOTION] == 0 && g->last.mode != DRIVE_OFF;
 
-	if (driven && g->last.mode == DRIVE_SPEED)
+	if (driven && g->last.mode != DRIVE_CURRENT)
 		return g->last.speed_rpm;
 	return driven ? 60 : rpm[in->at[F_MOTION]];
 }
@@ -240,6 +251,7 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 {
 	static const double volts[] = { 24, 10, 40, NAN };
 	const double brake[] = { g->last.brake_A, 0, 1, NAN };
+	const double turned_deg[] = { 0, 120, NAN };
 	double rpm = space_speed_rpm(g, in);
 	struct snapshot s = {
 		.now = { g->last_now.ns + ns_from_s(in->at[F_TIME] ? SPACE_JUMP_S : SPACE_TICK_S) },
@@ -250,6 +262,7 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 		.node_lost = in->at[F_DATA] == 2,
 		.node_reset = in->at[F_DATA] == 3,
 		.speed_rpm = rpm,
+		.angle_rev = (g->drive.origin_deg + turned_deg[in->at[F_ANGLE]]) / 360,
 		.pulses = g->pulses + (fabs(rpm) > 0 ? 25 : 0),
 		.torque_Nm = in->at[F_CELL] == 4 ? NAN : space_torque_Nm(g, in, rpm),
 		.cell_same = in->at[F_CELL] == 3 ? 100 : 1,
@@ -284,7 +297,7 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 struct key {
 	uint8_t phase, started, energised, loaded, drove, release, missing; /* the missing of a stop that is over */
 	uint8_t power, mode, brake, heat;                                   /* the wish before; brake in 0.01 A */
-	int8_t speed_rpm, drive_A;
+	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
 	uint8_t turned, turned_age, stop, rotor, rotor_same, doubted; /* speeds in half rpm */
 	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, unrest, wrong, against, least, late;
 	uint8_t temp_gone[3], temp_seen;
@@ -315,6 +328,8 @@ static inline void space_key_of_run(const struct guard *g, struct key *k)
 	k->brake = (uint8_t)lround(100 * g->last.brake_A);
 	k->speed_rpm = (int8_t)lround(g->last.speed_rpm);
 	k->drive_A = (int8_t)lround(g->last.drive_A);
+	k->torque_Nm = (int8_t)lround(g->last.torque_Nm);
+	k->angle_deg = (int8_t)lround(g->last.angle_deg);
 	k->run = space_ticks(g->run_s, 2);
 	k->blocked = space_ticks(g->blocked_s, 2);
 	k->powered = space_ticks(g->powered_s, 2);
@@ -409,7 +424,10 @@ static inline struct guard space_guard(const struct key *k)
 			  .mode = (enum drive_mode)k->mode,
 			  .brake_A = k->brake / 100.0,
 			  .speed_rpm = k->speed_rpm,
-			  .drive_A = k->drive_A },
+			  .drive_A = k->drive_A,
+			  .torque_Nm = k->torque_Nm,
+			  .angle_deg = k->angle_deg },
+		.drive = { .was = (enum drive_mode)k->mode, .out_at = { SPACE_NOW_NS }, .has_origin = k->loaded },
 		.channel = -1,
 		.run_s = k->run * SPACE_TICK_S,
 		.blocked_s = k->blocked * SPACE_TICK_S,

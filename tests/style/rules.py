@@ -11,7 +11,7 @@ import re
 import sys
 
 TOP = pathlib.Path(sys.argv[1] if len(sys.argv) > 1 else pathlib.Path(__file__).parents[2])
-NUMBER = re.compile(r"\b([ILCW]\d{1,2}a?)\b")
+NUMBER = re.compile(r"\b([ILCWD]\d{1,2}a?)\b")
 READ = "by reading"
 NO_RULES = {"C17", "I0"}  # the language; a current
 
@@ -20,7 +20,7 @@ def rules():
     """{number: [(file, [words])]} of the page: what stands in *…* behind each rule."""
     page = (TOP / "docs/invariants.md").read_text(encoding="utf-8")
     ret = {}
-    for number, text in re.findall(r"^- \*\*([ILCW]\d+a?)\*\* (.*?)(?=^- \*\*|^#|\Z)", page, re.M | re.S):
+    for number, text in re.findall(r"^- \*\*([ILCWD]\d+a?)\*\* (.*?)(?=^- \*\*|^#|\Z)", page, re.M | re.S):
         named = []
         for cited in re.findall(r"(?<!\*)\*([^*]+)\*(?!\*)", text):
             if cited.startswith("by reading"):

@@ -129,6 +129,77 @@ static void speed_loop_follows_its_ramp_and_settles(void **state)
 	assert_near(half_s, k.physics.drive.start_s + 100 / k.physics.drive.ramp_rad_per_s2, 0.03);
 }
 
+/* 75 rad/s allowed on a bare inertia: it gets there with its torque and no further, either way, and a load that is too
+ * heavy for it gets the torque in full. */
+static void torque_mode_keeps_its_speed_limit(void **state)
+{
+	struct world_config k = kit_config(1);
+	double j = k.physics.motor.inertia_kgm2;
+
+	(void)state;
+	for (int way = -1; way <= 1; way += 2) {
+		struct drive_inputs in = inputs(BENCH_TORQUE, 2 * way);
+		struct drive d = { 0 };
+		double most = 0, soonest_s = 75 * j / 0.2;
+		int ms = 0;
+
+		in.limit_rad_per_s = 75;
+		go(&d, &k, &in, 60);
+		assert_near(d.wanted_A, 2 * way, 1e-12);
+		for (; ms < 3000; ms++) {
+			in.rotor_rad_per_s += 1e-3 * 0.1 * d.wanted_A / j;
+			most = fmax(most, fabs(in.rotor_rad_per_s));
+			go(&d, &k, &in, 1);
+			assert_true(fabs(d.wanted_A) <= 2 + 1e-12 || d.wanted_A * way < 0);
+			if (ms * 1e-3 < 0.5 * soonest_s)
+				assert_near(d.wanted_A, 2 * way, 1e-12);
+		}
+		assert_near(in.rotor_rad_per_s, 75 * way, 0.5);
+		assert_true(most < 1.25 * 75);
+		in.rotor_rad_per_s = 0; /* locked: all of it comes back */
+		go(&d, &k, &in, 500);
+		assert_near(d.wanted_A, 2 * way, 1e-12);
+		in.value = 50 * way;
+		go(&d, &k, &in, 500);
+		assert_near(d.wanted_A, k.physics.drive.limit_A * way, 1e-12);
+		assert_true(d.flags & BENCH_DRIVE_LIMITED);
+	}
+}
+
+/* 20 rad both ways from wherever it stands, no faster than 10 rad/s. */
+static void position_mode_turns_slowly_and_stays(void **state)
+{
+	struct world_config k = kit_config(1);
+	double j = k.physics.motor.inertia_kgm2, turned = 0, fastest = 0;
+	struct drive_inputs in = inputs(BENCH_POSITION, 20);
+	struct drive d = { 0 };
+
+	(void)state;
+	in.limit_rad_per_s = 10;
+	for (int i = 0; i < 12000; i++) {
+		go(&d, &k, &in, 1);
+		in.rotor_rad_per_s += 1e-3 * 0.1 * d.wanted_A / j;
+		turned += 1e-3 * in.rotor_rad_per_s;
+		fastest = fmax(fastest, fabs(in.rotor_rad_per_s));
+		if (i == 5000) {
+			assert_near(turned, 20, 0.05);
+			in.value = -5;
+		}
+	}
+	assert_near(turned, -5, 0.05);
+	assert_true(fastest > 9.5 && fastest < 12);
+	in.mode = BENCH_OFF;
+	go(&d, &k, &in, 10);
+	in = inputs(BENCH_POSITION, 1); /* begun anew, it counts from there */
+	in.limit_rad_per_s = 10;
+	for (int i = 0; i < 3000; i++) {
+		go(&d, &k, &in, 1);
+		in.rotor_rad_per_s += 1e-3 * 0.1 * d.wanted_A / j;
+		turned += 1e-3 * in.rotor_rad_per_s;
+	}
+	assert_near(turned, -4, 0.05);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -138,6 +209,8 @@ int main(void)
 		cmocka_unit_test(a_low_bus_is_no_fault_while_the_drive_is_off),
 		cmocka_unit_test(overspeed_trips),
 		cmocka_unit_test(speed_loop_follows_its_ramp_and_settles),
+		cmocka_unit_test(torque_mode_keeps_its_speed_limit),
+		cmocka_unit_test(position_mode_turns_slowly_and_stays),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -86,9 +86,11 @@ static void random_snapshot(struct snapshot *s)
 
 static void random_wish(struct wish *w)
 {
-	*w = (struct wish){ .mode = (enum drive_mode)(next_random() % 4), /* 3 is no mode at all */
+	*w = (struct wish){ .mode = (enum drive_mode)(next_random() % 6), /* 5 is no mode at all */
 			    .speed_rpm = nasty(-200, 200),
 			    .drive_A = nasty(-30, 30),
+			    .torque_Nm = nasty(-60, 60),
+			    .angle_deg = nasty(-2000, 2000),
 			    .brake_A = nasty(-1, 2),
 			    .power = one_in(2) };
 }
@@ -121,6 +123,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 	case CAUSE_CELL_SATURATED: scene_saturated(s, true); break;
 	case CAUSE_OVERSPEED: s->speed_rpm = 1e6; break;
 	case CAUSE_OVERTORQUE: s->torque_Nm = -1e6; break;
+	case CAUSE_TRAVEL: s->angle_rev = 1e6; break;
 	case CAUSE_BRAKE_HOT: s->temp_degC[TEMP_BRAKE] = 1e3; break;
 	case CAUSE_ACTUATOR_HOT: s->temp_degC[TEMP_CASE] = 1e3; break;
 	case CAUSE_DRIVE_DROPOUT: s->drive_flags |= DRIVE_UNDERVOLTAGE; break;
@@ -574,7 +577,8 @@ static void wishes_are_clamped(void **state)
 		const struct wish *a = &one.verdict.allowed;
 		assert_true(a->brake_A >= 0 && a->brake_A <= 1.0);
 		assert_true(fabs(a->speed_rpm) <= 120 && fabs(a->drive_A) <= 15);
-		assert_true(a->speed_rpm * one.limits.expect_direction >= 0);
+		assert_true(fabs(a->torque_Nm) <= 40 && fabs(a->angle_deg) <= 360);
+		assert_true(wish_set_point(a) * one.limits.expect_direction >= 0);
 		assert_true(a->mode == DRIVE_OFF || a->mode == one.want.mode);
 		assert_true(a->mode == DRIVE_OFF || (a->power && one.snap.contactor_closed));
 		assert_true(!a->power || one.want.power);
@@ -595,7 +599,11 @@ static void a_wish_within_its_limits_goes_out_as_it_is(void **state)
 	assert_false(s.verdict.clamped);
 	assert_int_equal(s.verdict.allowed.mode, DRIVE_SPEED);
 	assert_true(fabs(s.verdict.allowed.speed_rpm - 60) < 1e-12 && fabs(s.verdict.allowed.brake_A - 0.5) < 1e-12);
-	s.want = (struct wish){ .mode = DRIVE_CURRENT, .speed_rpm = NAN, .drive_A = -7, .brake_A = 0.2, .power = true };
+	s.want = (struct wish){ .mode = DRIVE_OFF, .speed_rpm = NAN, .drive_A = NAN, .brake_A = 0.2, .power = true };
+	scene_run_s(&s, 0.2);
+	s.want.mode = DRIVE_CURRENT;
+	s.want.drive_A = -7;
+	s.limits.expect_direction = 0;
 	scene_step(&s);
 	assert_false(s.verdict.clamped);
 	assert_true(fabs(s.verdict.allowed.drive_A + 7) < 1e-12);
@@ -603,7 +611,7 @@ static void a_wish_within_its_limits_goes_out_as_it_is(void **state)
 
 /* I8: a field that is not a number never lets out more than the number did. */
 
-/* All yes-or-no inputs in all phases: 3 phases, 11 bits, 5 states, 4 modes. */
+/* All yes-or-no inputs in all phases: 3 phases, 11 bits, 5 states, 6 modes. */
 static void every_combination_of_yes_and_no(void **state)
 {
 	struct scene start[3];
@@ -619,7 +627,7 @@ static void every_combination_of_yes_and_no(void **state)
 
 	for (int phase = 0; phase < 3; phase++) {
 		for (unsigned bits = 0; bits < 1u << 11; bits++) {
-			for (int more = 0; more < 20; more++) {
+			for (int more = 0; more < 30; more++) {
 				struct scene s = start[phase];
 				s.snap.now.ns += 10000000;
 				s.snap.estop_ok = bits & 1;
@@ -655,7 +663,7 @@ static void every_combination_of_yes_and_no(void **state)
 			}
 		}
 	}
-	assert_int_equal(looks, 3 * 2048 * 20);
+	assert_int_equal(looks, 3 * 2048 * 30);
 }
 
 /* I4, the other half: a long run as it really is does not stop. The rig here is written for this test alone: steps of

@@ -55,6 +55,9 @@ static const struct place limit_places[] = {
 	AT(struct guard_limits, voltage_min_V),
 	AT(struct guard_limits, voltage_max_V),
 	AT(struct guard_limits, stall_s),
+	AT(struct guard_limits, stand_s),
+	AT(struct guard_limits, slow_rpm),
+	AT(struct guard_limits, travel_deg),
 	AT(struct guard_limits, stall_torque_Nm),
 	AT(struct guard_limits, standstill_rpm),
 	AT(struct guard_limits, silent_s),
@@ -68,9 +71,8 @@ static const struct place limit_places[] = {
 	AT(struct guard_limits, tick_s),
 };
 static const struct place wish_places[] = {
-	AT(struct wish, speed_rpm),
-	AT(struct wish, drive_A),
-	AT(struct wish, brake_A),
+	AT(struct wish, speed_rpm), AT(struct wish, drive_A), AT(struct wish, torque_Nm),
+	AT(struct wish, angle_deg), AT(struct wish, brake_A),
 };
 
 static void put_nan(void *at, size_t offset)
@@ -87,7 +89,8 @@ static bool is_wider(const struct guard_verdict *with, const struct guard_verdic
 	if (without->cause == CAUSE_NONE && with->cause != CAUSE_NONE)
 		return a->mode != DRIVE_OFF || a->power; /* a stop holds the brake on purpose */
 	return (a->mode != DRIVE_OFF && b->mode == DRIVE_OFF) || (a->power && !b->power) || a->brake_A > b->brake_A ||
-	       fabs(a->speed_rpm) > fabs(b->speed_rpm) || fabs(a->drive_A) > fabs(b->drive_A);
+	       fabs(a->speed_rpm) > fabs(b->speed_rpm) || fabs(a->drive_A) > fabs(b->drive_A) ||
+	       fabs(a->torque_Nm) > fabs(b->torque_Nm) || fabs(a->angle_deg) > fabs(b->angle_deg);
 }
 
 static void compare_with_nan(const struct scene *before, int where, const struct place *place)
@@ -114,13 +117,22 @@ static void compare_with_nan(const struct scene *before, int where, const struct
 
 static void not_a_number_never_widens(void **state)
 {
-	struct scene speed, current;
+	struct scene speed, current, torque, position;
 
 	(void)state;
 	scene_running(&speed);
 	scene_running(&current);
 	current.want = (struct wish){ .mode = DRIVE_CURRENT, .drive_A = 5, .brake_A = 0.3, .power = true };
-	const struct scene *scenes[] = { &speed, &current };
+	scene_running(&torque);
+	torque.want =
+		(struct wish){ .mode = DRIVE_TORQUE, .torque_Nm = 8, .speed_rpm = 60, .brake_A = 0.3, .power = true };
+	scene_running(&position);
+	position.limits.expect_direction = 0;
+	position.want = (struct wish){
+		.mode = DRIVE_POSITION, .angle_deg = 90, .speed_rpm = 60, .brake_A = 0.3, .power = true
+	};
+	position.limits.slow_rpm = 60;
+	const struct scene *scenes[] = { &speed, &current, &torque, &position };
 	for (size_t k = 0; k < COUNT(scenes); k++) {
 		for (size_t i = 0; i < COUNT(snapshot_places); i++)
 			compare_with_nan(scenes[k], 0, &snapshot_places[i]);

@@ -202,6 +202,18 @@ static void bend_speed_unknown(struct scene *s, double t_s, bool miss)
 	s->limits.expect_pick = !miss;
 	s->snap.speed_rpm = NAN;
 }
+static void bend_travel(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.travel_deg = 90;
+	s->snap.angle_rev = miss ? -0.25 : -0.2501;
+}
+static void bend_travel_unknown(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.travel_deg = miss ? 0 : 90;
+	s->snap.angle_rev = NAN;
+}
 static void bend_overtorque(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -454,6 +466,8 @@ static const struct row {
 	{ "overspeed", CAUSE_OVERSPEED, bend_overspeed, 0, 0 },
 	{ "overspeed backwards", CAUSE_OVERSPEED, bend_overspeed_back, 0, 0 },
 	{ "speed unknown", CAUSE_OVERSPEED, bend_speed_unknown, 0, 0 },
+	{ "turned too far", CAUSE_TRAVEL, bend_travel, 0, 0 },
+	{ "angle unknown", CAUSE_TRAVEL, bend_travel_unknown, 0, 0 },
 	{ "overtorque", CAUSE_OVERTORQUE, bend_overtorque, 0, 0 },
 	{ "torque unknown", CAUSE_OVERTORQUE, bend_torque_unknown, 0, 0 },
 	{ "brake without current", CAUSE_BRAKE_NOT_FOLLOWING, bend_brake_dead, 0.48, 0.53 },

@@ -36,7 +36,7 @@ struct fake {
 	char heard[KEPT][TETHER_LINE_MAX]; /* bodies of requests, in order */
 	size_t n;
 	/* behaviour */
-	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info;
+	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info, *drive_info;
 	int deaf;         /* so many requests are not heard */
 	bool sets_silent; /* sets are obeyed but not acknowledged */
 	uint8_t ack, number, conversion, event;
@@ -122,7 +122,7 @@ static inline void hear(struct fake *f, const char *body)
 	} else if (strcmp(verb, "info meter") == 0) {
 		reply(f, seq, "ok");
 	} else if (strcmp(verb, "info drive") == 0) {
-		reply(f, seq, "ok speed current");
+		reply(f, seq, f->drive_info ? f->drive_info : "ok speed current");
 	} else if (strcmp(verb, "info temp") == 0) {
 		reply(f, seq, "ok brake winding case");
 	} else if (strcmp(verb, "info lines") == 0) {

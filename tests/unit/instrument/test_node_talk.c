@@ -11,7 +11,7 @@ static void greets_and_learns_what_there_is(void **state)
 	assert_string_equal(c->name, "lock-7");
 	assert_string_equal(c->boot, "3f2a");
 	assert_true(c->cell && c->pick && c->brake && c->meter && c->drive && c->temp && c->lines);
-	assert_true(c->pick_quad && c->drive_speed && c->drive_current);
+	assert_true(c->pick_quad && c->drive_mode[DRIVE_SPEED] && c->drive_mode[DRIVE_CURRENT]);
 	assert_true(c->line_estop && c->line_guard && c->line_contactor);
 	assert_int_equal(c->cell_bits, 24);
 	assert_int_equal(c->cell_sps, 80);
@@ -198,6 +198,46 @@ static void clamps_what_cannot_be(void **state)
 		assert_string_equal(last_heard(f), rows[i].sends);
 	}
 	node_close(node);
+}
+
+/* 7.5 rotor turns for one of the output: 90 degrees are 675.0, 8 rpm are 60.0. A node that does not tell a mode never
+ * hears of it. */
+static void sends_no_mode_that_the_node_does_not_know(void **state)
+{
+	static const struct {
+		struct wish wish;
+		const char *sends;
+	} rows[] = {
+		{ { .mode = DRIVE_TORQUE, .torque_Nm = 8, .speed_rpm = 8, .brake_A = 0.25 },
+		  "set 300 torque 8000 250 600" },
+		{ { .mode = DRIVE_TORQUE, .torque_Nm = -1e300, .speed_rpm = 1e9 }, "set 300 torque -999999 0 999999" },
+		{ { .mode = DRIVE_TORQUE, .torque_Nm = 8, .speed_rpm = NAN }, "set 300 off 0 0" },
+		{ { .mode = DRIVE_TORQUE, .torque_Nm = NAN, .speed_rpm = 8 }, "set 300 off 0 0" },
+		{ { .mode = DRIVE_POSITION, .angle_deg = -90, .speed_rpm = 8 }, "set 300 position -6750 0 600" },
+	};
+	struct fake *f = *state;
+
+	for (int knows = 0; knows < 2; knows++) {
+		f->drive_info = knows ? "ok speed current torque soaring position" : "ok speed current";
+		struct node *node = greeted(f);
+		struct snapshot snap = snapshot_blank();
+
+		f->lines = 7;
+		say_slow(f, "idle", "none");
+		node_poll(node, &snap);
+		for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+			struct wish wish = rows[i].wish;
+
+			wish.power = true;
+			f->now_us += 200000;
+			node_set(node, &wish);
+			act(f);
+			assert_string_equal(last_heard(f), knows              ? rows[i].sends
+							   : wish.brake_A > 0 ? "set 300 off 0 250"
+									      : "set 300 off 0 0");
+		}
+		node_close(node);
+	}
 }
 
 static void holds_the_drive_off_until_the_contactor_is_closed(void **state)
@@ -441,6 +481,7 @@ int main(void)
 		TEST(refuses_a_bad_config),
 		TEST(sends_set_points_on_change_and_by_lease),
 		TEST(clamps_what_cannot_be),
+		TEST(sends_no_mode_that_the_node_does_not_know),
 		TEST(holds_the_drive_off_until_the_contactor_is_closed),
 		TEST(without_lines_the_contactor_is_what_was_told),
 		TEST(asks_for_power_until_it_is_answered),
