@@ -68,6 +68,7 @@ struct snapshot {
 	double edge_age_s;  /* since the last pulse at the sample's time; saturates at 0.999999 */
 	double edge_time_s; /* node time of the last pulse, s */
 	double speed_rpm;   /* from pulses and edge times, 0 when no pulse for longer than 0.5 s */
+	double edge_rpm;    /* the speed when the last pulse came */
 
 	double brake_A; /* read back */
 	double voltage_V, current_A;
@@ -105,6 +106,7 @@ static inline struct snapshot snapshot_blank(void)
 		.edge_age_s = NAN,
 		.edge_time_s = NAN,
 		.speed_rpm = NAN,
+		.edge_rpm = NAN,
 		.brake_A = NAN,
 		.voltage_V = NAN,
 		.current_A = NAN,

@@ -15,6 +15,9 @@
 #define NOISE_FRAC 0.02     /* of a speed: no slowing down is believed within it */
 #define QUIET_TIMES 1.5     /* a shaft may slow down less quickly than it was seen to */
 #define TOLD_S 2.0          /* the drive says that its rotor stands; without power it may say so of one that turns */
+#define SEEN_S 0.15         /* a cable that tears looks like a shaft that slows down, but for less long */
+#define LATELY_S 0.5        /* a cable that tears may do so a little before the stop */
+#define AGREES_TIMES 2.0    /* rotor by drive and by pick-up: the drive's word is up to a slow sample old */
 
 static bool is_loading(const struct wish *w)
 {
@@ -78,38 +81,44 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
 }
 
-/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it
- * was not seen to slow down (its pulses ended at full speed: a cable that broke?) the drive's word shortens the
- * longest hold. */
-static double seen_quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
-			   double longest_s)
-{
-	double stands_rpm = l->standstill_rpm * fmax(1, l->gear_ratio);
-	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
-	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
-	bool told = g->drove && watch_slow_fresh(l, snap) && fabs(snap->drive_rotor_rpm) < stands_rpm;
-	double unseen_s = told ? fmin(TOLD_S, longest_s) : longest_s;
-
-	if (!(g->turned_rpm > SLOW_TIMES * l->standstill_rpm))
-		return 0;
-	if (!(seen_s > 0) || !(slowed_rpm > 0))
-		return unseen_s;
-	return fmin(QUIET_TIMES * g->turned_rpm / slowed_rpm * seen_s, unseen_s);
-}
-
-/* No sooner than the largest torque stops the least inertia. */
-static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap,
-		      double longest_s)
-{
-	double soonest_s = l->inertia_kgm2 * rad_per_s_from_rpm(g->turned_rpm) / l->torque_Nm;
-	double rule_s = seen_quiet_s(g, l, snap, longest_s);
-
-	return rule_s > 0 ? fmin(fmax(rule_s, soonest_s), longest_s) : 0; /* fmax passes over a NaN */
-}
-
 static double longest_hold_s(const struct guard_limits *l)
 {
 	return isnan(l->stop_hold_s) ? HOLD_DEFAULT_S : l->stop_hold_s;
+}
+
+static double rotor_stands_rpm(const struct guard_limits *l)
+{
+	return l->standstill_rpm * fmax(1, l->gear_ratio);
+}
+
+/* For how long no pulse must have come: a shaft that slows down as slowly as it was seen to takes so long. Where it
+ * was not seen to slow down (its pulses ended with the stop: a cable that broke?) the drive's word has to do, where
+ * that is worth something; INFINITY: nothing shows that the shaft stands. */
+static double seen_quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	double slow_rpm = SLOW_TIMES * l->standstill_rpm;
+	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
+	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
+	bool told = g->drove && g->rotor_true && g->rotor_anew && watch_slow_fresh(l, snap) &&
+		    fabs(snap->drive_rotor_rpm) < rotor_stands_rpm(l);
+	double unseen_s = told ? TOLD_S : INFINITY;
+
+	if (!g->loaded || (g->was_slow && !(g->turned_rpm > slow_rpm)))
+		return 0;
+	if (!(seen_s >= SEEN_S))
+		return unseen_s;
+	if (!(g->turned_rpm > slow_rpm))
+		return 0;
+	return slowed_rpm > 0 ? fmin(QUIET_TIMES * g->turned_rpm / slowed_rpm * seen_s, unseen_s) : unseen_s;
+}
+
+/* No sooner than the largest torque stops the least inertia. What was seen asks for no more than the longest hold. */
+static double quiet_s(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
+{
+	double soonest_s = l->inertia_kgm2 * rad_per_s_from_rpm(g->turned_rpm) / l->torque_Nm;
+	double seen_s = fmax(seen_quiet_s(g, l, snap), soonest_s); /* fmax passes over a NaN */
+
+	return fmax(STANDING_S, isinf(seen_s) ? seen_s : fmin(seen_s, longest_hold_s(l)));
 }
 
 static bool is_standing(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
@@ -118,9 +127,15 @@ static bool is_standing(const struct guard *g, const struct guard_limits *l, con
 	       !drive_contradicts(g, l, snap);
 }
 
+/* No pulse for long enough; or for nearly the whole of the longest hold, with the brake's current seen and a drive that
+ * does not say that its rotor turns: what was held for so long has stopped. */
 static bool is_quiet(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	return mono_diff_s(snap->now, g->turned_at) >= quiet_s(g, l, snap, longest_hold_s(l)) - 1e-9;
+	double quiet_since_s = mono_diff_s(snap->now, g->turned_at) + 1e-9;
+	bool held = mono_diff_s(snap->now, g->cause_at) >= longest_hold_s(l) && snap->brake_A >= 0.5 * g->held_brake_A;
+	bool says_turns = watch_slow_fresh(l, snap) && fabs(snap->drive_rotor_rpm) >= rotor_stands_rpm(l);
+
+	return quiet_since_s >= quiet_s(g, l, snap) || (quiet_since_s >= STANDING_S && held && !says_turns);
 }
 
 static bool lasts(bool *was, struct mono *since, bool is, struct mono now)
@@ -184,6 +199,7 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 	/* Judged once: a drive without power may go on saying what it said last. */
 	g->pick_doubted = watch_pick_contradicted(l, snap);
 	g->stop_rpm = g->turned_rpm;
+	g->was_slow = !(g->lately_rpm > SLOW_TIMES * l->standstill_rpm);
 	g->held_brake_A = hold_current_A(g, l, snap);
 }
 
@@ -224,21 +240,44 @@ static enum guard_release release_now(struct guard *g, const struct guard_limits
 	return held_s < GUARD_HOLD_MOST_S ? heat_allows(g, l, snap) : GUARD_TOO_LONG;
 }
 
-/* Whatever the phase: when new pulses came, how fast; what the drive said, and whether it says it again. */
-static void note_turning(struct guard *g, const struct snapshot *snap)
+/* A drive that says the same for ever, or that its rotor stands while the shaft turns, is no witness. */
+static bool rotor_agrees(const struct guard_limits *l, double rotor_rpm, double speed_rpm)
+{
+	double shaft_rpm = fabs(rotor_rpm) / fmax(1, l->gear_ratio);
+
+	if (!(l->gear_ratio > 0))
+		return shaft_rpm >= l->standstill_rpm;
+	return shaft_rpm <= AGREES_TIMES * speed_rpm && shaft_rpm >= speed_rpm / AGREES_TIMES;
+}
+
+static void note_rotor(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
 	double speed_rpm = fabs(snap->speed_rpm);
 
-	if (snap->pulses != g->pulses && isfinite(speed_rpm)) {
-		g->turned_rpm = speed_rpm;
-		g->turned_at = snap->now;
-	}
-	g->pulses = snap->pulses;
 	if (snap->channel[CHANNEL_DRIVE].fresh == g->drive_fresh)
 		return;
 	g->rotor_same = snap->drive_rotor_rpm <= g->rotor_rpm && snap->drive_rotor_rpm >= g->rotor_rpm;
 	g->rotor_rpm = snap->drive_rotor_rpm;
 	g->drive_fresh = snap->channel[CHANNEL_DRIVE].fresh;
+	g->rotor_anew = g->phase != GUARD_RUN;
+	if (g->phase == GUARD_RUN && speed_rpm > SLOW_TIMES * l->standstill_rpm)
+		g->rotor_true = rotor_agrees(l, g->rotor_rpm, speed_rpm);
+}
+
+/* Whatever the phase: when pulses came, how fast. Those that go to and fro are pulses. */
+static void note_turning(struct guard *g, const struct snapshot *snap, double dt_s)
+{
+	bool came = snap->pulses != g->pulses || snap->edge_time_s > g->edge_time_s;
+
+	if (came && isfinite(snap->edge_rpm)) {
+		g->turned_rpm = fabs(snap->edge_rpm);
+		g->turned_at = snap->now;
+	}
+	g->lately_rpm *= fmax(0, 1 - dt_s / LATELY_S);
+	if (came)
+		g->lately_rpm = fmax(g->lately_rpm, g->turned_rpm);
+	g->pulses = snap->pulses;
+	g->edge_time_s = snap->edge_time_s;
 }
 
 /* Steps. */
@@ -341,7 +380,8 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 	*ret = (struct guard_verdict){ 0 }; /* everything off unless shown otherwise */
 
 	cool_down(&g, limits, snap);
-	note_turning(&g, snap);
+	note_turning(&g, snap, step_time_s(&g, limits, snap));
+	note_rotor(&g, limits, snap);
 	if (g.phase == GUARD_RUN)
 		step_run(&g, limits, snap, want, ret);
 	if (g.phase != GUARD_RUN)

@@ -104,16 +104,18 @@ struct guard {
 	struct mono clear_at;
 	enum guard_release release;
 	unsigned missing; /* GUARD_... as it is now, in a stop */
-	/* Was the shaft seen to slow down? Speeds at which new pulses came: the newest, and the one when the stop
-	 * began. */
+	/* Was the shaft seen to slow down? When the newest pulse came, how fast the shaft was then, and how fast when
+	 * the stop began. The largest of late, fading within a second, and whether it was slow when the stop began. */
 	int64_t pulses;
-	double turned_rpm, stop_rpm;
+	double edge_time_s, turned_rpm, stop_rpm, lately_rpm;
 	struct mono turned_at;
+	bool was_slow;
 	/* The drive's rotor in the newest slow sample; the same number twice with the contactor open is a drive without
-	 * power. */
+	 * power. Its word that the rotor stands counts when it agreed with the pick-up while the shaft turned
+	 * (rotor_true) and was said anew in the stop (rotor_anew). */
 	uint32_t drive_fresh;
 	double rotor_rpm;
-	bool rotor_same;
+	bool rotor_same, rotor_true, rotor_anew;
 	bool pick_doubted; /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;            /* what was allowed on the tick before */

@@ -165,6 +165,7 @@ static void take_turn(struct node *node, const struct fast_sample *s, int64_t no
 	v->edge_age_s = s->age_us * 1e-6;
 	v->edge_time_s = turn_edge_s(&node->turn);
 	v->speed_rpm = node->turn.speed_rpm;
+	v->edge_rpm = node->turn.edge_rpm;
 	hear(node, CHANNEL_TURN, 1, QUALITY_GOOD);
 }
 
@@ -446,6 +447,7 @@ static void copy_turn(struct snapshot *snap, const struct snapshot *v)
 	COPY(edge_age_s);
 	COPY(edge_time_s);
 	COPY(speed_rpm);
+	COPY(edge_rpm);
 }
 
 static void copy_meter(struct snapshot *snap, const struct snapshot *v, unsigned roles)

@@ -73,7 +73,7 @@ void turn_take(struct turn *turn, int64_t t_us, uint16_t raw, bool has_edge, uin
 	turn->pulses += moved;
 	turn->t_us = t_us;
 	if (!(turn->per_rev > 0)) {
-		turn->speed_rpm = NAN;
+		turn->speed_rpm = turn->edge_rpm = NAN;
 		return;
 	}
 	if (has_edge && (turn->n == 0 || edge_us > edge_back(turn, 0)->t_us)) {
@@ -81,6 +81,7 @@ void turn_take(struct turn *turn, int64_t t_us, uint16_t raw, bool has_edge, uin
 		turn->speed_rpm = turn->started ? speed_between_edges(turn) : 0;
 		if (isnan(turn->speed_rpm))
 			turn->speed_rpm = speed_from_rest(turn, before_us, moved);
+		turn->edge_rpm = turn->speed_rpm;
 	}
 	turn->started = true;
 	turn->speed_rpm = slowed(turn);

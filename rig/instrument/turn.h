@@ -27,6 +27,9 @@ struct turn {
 	} edge[TURN_EDGES]; /* ring, newest at [at] */
 	unsigned at, n;
 	double speed_rpm; /* NaN until the first sample, and when per_rev is not positive */
+	/* When the newest edge came, signed: what came after it, or did not, is not in it. Pulses that end at once
+	 * leave it as it was, where speed_rpm falls. NaN until the first sample. */
+	double edge_rpm;
 };
 
 /* A sample: node time, raw counter, whether age_us tells the last edge (not full). */

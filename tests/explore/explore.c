@@ -196,7 +196,7 @@ static bool is_first(struct walk *w, struct key key)
 {
 	uint32_t at;
 
-	key.turned = key.turned_age = key.rotor = key.rotor_same = 0;
+	key.turned = key.turned_age = key.rotor = key.rotor_same = key.rotor_true = 0;
 	at = hash(&key) % COUNT(w->watched);
 	while (w->is_watched[at] && memcmp(&w->watched[at], &key, sizeof key) != 0)
 		at = (at + 1) % COUNT(w->watched);
@@ -252,11 +252,12 @@ static void all_of(struct walk *w, uint32_t from, const struct guard *g, struct 
 		}
 }
 
-/* Motion: stands, turns, turns slowly, unknown, creeps. Drive: enabled, off, unheard. Rotor: all but "as the shaft". */
+/* Motion: stands, turns, turns slowly, unknown, creeps, pulses to and fro. Drive: enabled, off, unheard. Rotor: all but
+ * "as the shaft". */
 static void stop_on(struct walk *w, uint32_t from, const struct guard *g)
 {
 	static const struct some shaft[] = {
-		{ F_CONTACTOR, 0x3 }, { F_DRIVE, 0xe }, { F_MOTION, 0xce }, { F_ROTOR, 0x1e }
+		{ F_CONTACTOR, 0x3 }, { F_DRIVE, 0xe }, { F_MOTION, 0x1ce }, { F_ROTOR, 0x1e }
 	};
 	static const struct some silent[] = {
 		{ F_DATA, 0x2 }, { F_MOTION, 0xce }, { F_ROTOR, 0x1e }, { F_STATE, 0x5 }

@@ -302,15 +302,35 @@ static bool heat_ends_a_long_hold(const struct step *s)
 	return s->before.phase != GUARD_STOP_HOLD || s->v.held_s < s->limits->stop_hold_s || !hot || s->v.stopped;
 }
 
-/* I18 */
+/* I18: of a shaft that was loaded and let go in order */
+static bool let_go_as_standing(const struct step *s)
+{
+	return s->before.phase == GUARD_STOP_HOLD && s->v.release == GUARD_IN_ORDER && s->before.loaded;
+}
+
 static bool a_sudden_standstill_is_not_believed(const struct step *s)
 {
-	double since_s = mono_diff_s(s->snap.now, s->after.turned_at);
-	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.release == GUARD_IN_ORDER && s->before.loaded;
-	bool unseen = s->after.turned_rpm >= s->before.stop_rpm && s->after.turned_rpm > 3 * s->limits->standstill_rpm;
-	double least_s = s->before.drove && isfinite(s->snap.drive_rotor_rpm) ? 2 : s->limits->stop_hold_s;
+	double since_s = mono_diff_s(s->snap.now, s->after.turned_at),
+	       after_s = mono_diff_s(s->after.turned_at, s->before.cause_at);
+	bool unseen = (s->after.turned_rpm >= s->before.stop_rpm || after_s < 0.15) &&
+		      s->after.turned_rpm > 3 * s->limits->standstill_rpm;
+	bool said = s->before.drove && s->before.rotor_true && fabs(s->snap.drive_rotor_rpm) < 36;
 
-	return !released || !unseen || since_s >= fmin(least_s, s->limits->stop_hold_s) - 1e-9;
+	if (!let_go_as_standing(s) || !unseen)
+		return true;
+	return s->v.held_s >= s->limits->stop_hold_s || (said && since_s >= 2 - 1e-9);
+}
+
+static bool pulses_are_no_standstill(const struct step *s)
+{
+	return !let_go_as_standing(s) || mono_diff_s(s->snap.now, s->after.turned_at) >= 0.3;
+}
+
+static bool a_rotor_said_to_turn_is_no_standstill(const struct step *s)
+{
+	bool unseen = s->after.turned_rpm >= s->before.stop_rpm && s->after.turned_rpm > 3 * s->limits->standstill_rpm;
+
+	return !let_go_as_standing(s) || !unseen || !(fabs(s->snap.drive_rotor_rpm) >= 36);
 }
 
 /* I19 */
@@ -352,6 +372,8 @@ const struct rule rules[] = {
 	{ "I17", "no hold is endless", no_hold_is_endless },
 	{ "I17", "a hot brake is let go after the longest hold", heat_ends_a_long_hold },
 	{ "I18", "a sudden standstill is not believed", a_sudden_standstill_is_not_believed },
+	{ "I18", "pulses are no standstill", pulses_are_no_standstill },
+	{ "I18", "a rotor that is said to turn is no standstill", a_rotor_said_to_turn_is_no_standstill },
 	{ "I19", "with a person at the shaft nothing goes out", at_the_shaft_nothing_goes_out },
 	{ "D1", "one mode becomes another through off", modes_change_through_off },
 	{ "D3", "torque and position have a speed limit", torque_has_a_speed_limit },

@@ -61,7 +61,7 @@ static const struct {
 		       "torque without limit" } },
 	[F_MOTION] = { "shaft",
 		       { "as driven", "stands", "turns", "turns slowly", "turns backwards", "too fast", "unknown",
-			 "creeps" } },
+			 "creeps", "pulses to and fro" } },
 	[F_ROTOR] = { "rotor", { "as the shaft", "says it stands", "says it turns", "unknown", "told no more" } },
 	[F_CONTACTOR] = { "contactor", { "follows", "does not follow" } },
 	[F_DRIVE] = { "drive", { "as commanded", "enabled", "off", "unheard", "fault", "undervoltage" } },
@@ -163,7 +163,7 @@ static inline struct wish space_wish(const struct input *in)
 
 static inline double space_speed_rpm(const struct guard *g, const struct input *in)
 {
-	static const double rpm[] = { 0, 0, 60, 40, -60, 125, NAN, 0.5 };
+	static const double rpm[] = { 0, 0, 60, 40, -60, 125, NAN, 0.5, 0 };
 	bool driven = in->at[F_MOTION] == 0 && g->last.mode != DRIVE_OFF;
 
 	if (driven && g->last.mode != DRIVE_CURRENT)
@@ -264,6 +264,8 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 		.speed_rpm = rpm,
 		.angle_rev = (g->drive.origin_deg + turned_deg[in->at[F_ANGLE]]) / 360,
 		.pulses = g->pulses + (fabs(rpm) > 0 ? 25 : 0),
+		.edge_time_s = g->edge_time_s + (fabs(rpm) > 0 || in->at[F_MOTION] == 8),
+		.edge_rpm = rpm,
 		.torque_Nm = in->at[F_CELL] == 4 ? NAN : space_torque_Nm(g, in, rpm),
 		.cell_same = in->at[F_CELL] == 3 ? 100 : 1,
 		.cell_same_s = in->at[F_CELL] == 3 ? 1 : 0,
@@ -298,7 +300,8 @@ struct key {
 	uint8_t phase, started, energised, loaded, drove, release, missing; /* the missing of a stop that is over */
 	uint8_t power, mode, brake, heat;                                   /* the wish before; brake in 0.01 A */
 	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
-	uint8_t turned, turned_age, stop, rotor, rotor_same, doubted; /* speeds in half rpm */
+	uint8_t turned, turned_age, stop, rotor, rotor_same, rotor_true, doubted; /* speeds in half rpm */
+	uint8_t was_slow, rotor_anew;                                             /* of a stop */
 	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, unrest, wrong, against, least, late;
 	uint8_t temp_gone[3], temp_seen;
 	uint8_t held_A, held, standing, stand_age, clear, clear_age; /* of a stop */
@@ -352,7 +355,7 @@ static inline void space_key_of_stop(const struct guard *g, struct key *k)
 {
 	double held_s = mono_diff_s(g->last_now, g->cause_at);
 
-	k->held_A = g->held_brake_A > 0 ? 40 : 0; /* it stays, and nothing asks how much */
+	k->held_A = k->brake = g->held_brake_A > 0 ? 40 : 0; /* it stays, and nothing asks how much */
 	k->held = held_s >= GUARD_HOLD_MOST_S ? SPACE_HELD_LONG : space_ticks(held_s, SPACE_HELD_CAP);
 	k->standing = g->standing;
 	k->stand_age = g->standing ? space_age(g->last_now, g->stand_at, 1) : 0;
@@ -360,6 +363,8 @@ static inline void space_key_of_stop(const struct guard *g, struct key *k)
 	k->clear_age = g->clear ? space_age(g->last_now, g->clear_at, 1) : 0;
 	k->stop = (uint8_t)lround(2 * fmin(g->stop_rpm, 127));
 	k->doubted = g->pick_doubted;
+	k->was_slow = g->was_slow;
+	k->rotor_anew = g->rotor_anew;
 }
 
 static inline struct key space_key(const struct guard *g)
@@ -382,6 +387,7 @@ static inline struct key space_key(const struct guard *g)
 	k.turned_age = space_age(g->last_now, g->turned_at, SPACE_AGE_CAP);
 	k.rotor = isnan(g->rotor_rpm) ? 1 : g->rotor_rpm > 0 ? 2 : g->rotor_rpm < 0 ? 3 : 0;
 	k.rotor_same = g->rotor_same;
+	k.rotor_true = g->rotor_true;
 	if (g->phase == GUARD_RUN)
 		space_key_of_run(g, &k);
 	else
@@ -418,6 +424,9 @@ static inline struct guard space_guard(const struct key *k)
 		.drive_fresh = SPACE_FRESH,
 		.rotor_rpm = rotor[k->rotor],
 		.rotor_same = k->rotor_same,
+		.rotor_true = k->rotor_true,
+		.rotor_anew = k->rotor_anew,
+		.was_slow = k->was_slow,
 		.pick_doubted = k->doubted,
 		.held_brake_A = k->held_A / 100.0,
 		.last = { .power = k->power,

@@ -154,6 +154,8 @@ static inline void scene_obey(struct scene *s)
 /* 2400 pulses a turn, as fast as the shaft is said to turn. */
 static inline void scene_judge(struct scene *s)
 {
+	if (fabs(s->snap.speed_rpm) > 0)
+		s->snap.edge_rpm = s->snap.speed_rpm;
 	if (isfinite(s->snap.speed_rpm))
 		s->snap.pulses += lround(s->snap.speed_rpm / 60 * 2400 * SCENE_TICK_S);
 	s->guard = guard_step(s->guard, &s->limits, &s->snap, &s->want, &s->verdict);

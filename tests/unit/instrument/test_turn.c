@@ -126,6 +126,7 @@ static void falls_to_nothing_when_pulses_stop(void **state)
 		turn_take(&turn, llround((t_s + n * 0.01) * 1e6), turn.last_raw, true,
 			  (uint32_t)llround(since_s * 1e6));
 		assert_true(turn.speed_rpm <= 1.2501 * 60 / PER_REV / since_s);
+		assert_near(turn.edge_rpm, 30, 0.01); /* what it was at the last one */
 		if (since_s > 0.5)
 			assert_true(is_zero(turn.speed_rpm));
 		else
