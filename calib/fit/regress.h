@@ -78,7 +78,6 @@ struct regress_value {
 	double value, u_fit, u_single;
 };
 struct regress_value regress_at(const struct regress *fit, const double *x);
-double regress_slope(const struct regress *fit, double x); /* one variable */
 
 /* Inverse prediction, one variable: where the curve takes y, of standard uncertainty u_y, inside the range of the
  * points widened by a tenth on both sides. u from the slope there, with both the reading's and the fit's share.

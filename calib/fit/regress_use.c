@@ -81,7 +81,8 @@ struct regress_value regress_at(const struct regress *fit, const double *x)
 	return v;
 }
 
-double regress_slope(const struct regress *fit, double x)
+/* One variable. */
+static double regress_slope(const struct regress *fit, double x)
 {
 	double t = (x - fit->centre[0]) / fit->scale[0], slope = 0;
 	size_t first = (size_t)fit->first_power;

@@ -5,7 +5,7 @@
 
 #include <math.h>
 
-double stats_n_effective(size_t n, double r)
+static double for_long_records(size_t n, double r)
 {
 	if (!n || !(r > -1 && r < 1))
 		return NAN;
@@ -39,7 +39,7 @@ static void fill_errors(struct stats_mean *s)
 		s->n_effective = s->n_effective_finite = (double)s->n;
 		return;
 	}
-	s->n_effective = known ? clip_count(stats_n_effective(s->n, s->lag1), s->n) : (double)s->n;
+	s->n_effective = known ? clip_count(for_long_records(s->n, s->lag1), s->n) : (double)s->n;
 	s->n_effective_finite = known ? clip_count(stats_n_effective_finite(s->n, s->lag1), s->n) : (double)s->n;
 	s->u_mean = s->sd / sqrt(s->n_effective);
 	s->u_mean_naive = s->sd / sqrt((double)s->n);

@@ -29,8 +29,7 @@ struct stats_mean {
 /* x: borrowed. RC_ARG n 0 or a value not finite; RC_RANGE overflow. */
 enum rc stats_mean(const double *x, size_t n, struct stats_mean *ret, struct err *err) MUST_CHECK;
 
-/* The two forms alone. NaN when r is not inside (-1, 1) or n is 0. Not clipped. */
-double stats_n_effective(size_t n, double r);
+/* The form for any n alone. NaN when r is not inside (-1, 1) or n is 0. Not clipped. */
 double stats_n_effective_finite(size_t n, double r);
 
 /* Effective count without a model: the sum of the autocorrelation in pairs of lags until a pair is no longer

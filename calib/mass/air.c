@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/mass/air.h"
+#include "calib/mass/air_private.h"
 
 #include <math.h>
 

@@ -34,9 +34,4 @@ struct air {
 enum rc air_density(enum air_formula formula, const struct air_state *state, struct air *ret,
 		    struct err *err) MUST_CHECK;
 
-/* The pieces of CIPM-2007, for checks against the printed intermediate values. */
-double air_saturation_pressure_Pa(double temp_degC);
-double air_enhancement(double pressure_Pa, double temp_degC);
-double air_compressibility(double pressure_Pa, double temp_degC, double vapour_mole_frac);
-
 #endif

@@ -9,7 +9,8 @@
 #define ECCENTRICITY2 0.00669438002290
 #define FREE_AIR_per_s2 -3.086e-6
 
-double gravity_normal(double latitude_rad)
+/* On the ellipsoid, latitude geodetic. */
+static double gravity_normal(double latitude_rad)
 {
 	double s2 = sin(latitude_rad) * sin(latitude_rad);
 

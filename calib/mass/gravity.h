@@ -22,9 +22,6 @@ struct gravity {
 	double u_latitude_m_per_s2, u_height_m_per_s2, u_anomaly_m_per_s2; /* the parts of u; 0 for a given value */
 };
 
-/* On the ellipsoid, latitude geodetic in radians. */
-double gravity_normal(double latitude_rad);
-
 /* latitude: degrees, north positive; height: metres above the sea.
  * ret: written on success only. RC_ARG latitude beyond 90 deg, height outside -500 m to 9000 m, not finite. */
 enum rc gravity_at(struct quantity latitude_deg, struct quantity height_m, struct gravity *ret,

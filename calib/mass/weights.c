@@ -50,12 +50,6 @@ const char *weight_class_name(enum weight_class class)
 	return class_names[class];
 }
 
-const double *weight_nominals_kg(size_t *n)
-{
-	*n = ROWS;
-	return nominals_kg;
-}
-
 enum rc weight_tolerance(enum weight_class class, double nominal_kg, double *ret_kg, struct err *err)
 {
 	for (int i = 0; i < ROWS; i++) {
@@ -89,16 +83,6 @@ enum rc weight_of_class(enum weight_class class, double nominal_kg, struct quant
 }
 
 #define REFERENCE_FACTOR (1.0 - WEIGHT_REFERENCE_AIR_kg_per_m3 / WEIGHT_REFERENCE_DENSITY_kg_per_m3)
-
-double weight_true_mass_kg(double conventional_kg, double density_kg_per_m3)
-{
-	return conventional_kg * REFERENCE_FACTOR / (1.0 - WEIGHT_REFERENCE_AIR_kg_per_m3 / density_kg_per_m3);
-}
-
-double weight_conventional_mass_kg(double true_kg, double density_kg_per_m3)
-{
-	return true_kg * (1.0 - WEIGHT_REFERENCE_AIR_kg_per_m3 / density_kg_per_m3) / REFERENCE_FACTOR;
-}
 
 struct unc weight_force_N(struct unc_ctx *ctx, struct unc conventional_kg, struct unc gravity_m_per_s2,
 			  struct unc air_kg_per_m3, struct unc density_kg_per_m3)
@@ -150,11 +134,4 @@ enum rc weight_arm_check(double arm_m, struct err *err)
 			       "the load line, above 0 m and up to 20 m",
 			       arm_m);
 	return RC_OK;
-}
-
-double weight_off_level_loss(double level_deg)
-{
-	double half = sin(0.5 * level_deg * UNITS_PI / 180.0);
-
-	return 2.0 * half * half;
 }

@@ -35,12 +35,6 @@ enum rc weight_tolerance(enum weight_class class, double nominal_kg, double *ret
 enum rc weight_of_class(enum weight_class class, double nominal_kg, struct quantity *ret_kg,
 			struct err *err) MUST_CHECK;
 
-/* Nominal masses of the standard, ascending; n is set to how many. */
-const double *weight_nominals_kg(size_t *n);
-
-double weight_true_mass_kg(double conventional_kg, double density_kg_per_m3);
-double weight_conventional_mass_kg(double true_kg, double density_kg_per_m3);
-
 /* Force in air, N. All four are uncertain numbers of ctx; equal sources add with sign. In air of 1.2 kg/m3 the
  * density of the piece does not matter: that is what conventional mass is for. */
 struct unc weight_force_N(struct unc_ctx *ctx, struct unc conventional_kg, struct unc gravity_m_per_s2,
@@ -57,8 +51,5 @@ struct unc weight_stack_torque_Nm(struct unc_ctx *ctx, const struct unc *force_N
 
 /* RC_ARG when an arm length cannot be one: zero, negative, not finite, or beyond 20 m. */
 enum rc weight_arm_check(double arm_m, struct err *err) MUST_CHECK;
-
-/* Torque lost by a force that stands off the perpendicular: 1 - cos. */
-double weight_off_level_loss(double level_deg);
 
 #endif

@@ -84,19 +84,3 @@ enum rc conform_guarded(struct conform_limits limits, double u, double dof, doub
 	*ret = inner;
 	return RC_OK;
 }
-
-enum rc conform_above_relative(double limit, double u_frac, double confidence, double *ret, struct err *err)
-{
-	enum rc rc = check(u_frac, INFINITY, confidence, err);
-
-	if (rc)
-		return rc;
-	double share = one_sided_factor(confidence, INFINITY) * u_frac;
-	if (!isfinite(limit) || !(share < 1.0))
-		return err_set(err, RC_RANGE, 0,
-			       "with a relative uncertainty of %g no reading is large enough to exceed "
-			       "the limit at that confidence",
-			       u_frac);
-	*ret = limit / (1.0 - share);
-	return RC_OK;
-}

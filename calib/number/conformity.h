@@ -33,9 +33,4 @@ const char *verdict_name(enum verdict verdict);
 enum rc conform_guarded(struct conform_limits limits, double u, double dof, double confidence,
 			struct conform_limits *ret, struct err *err) MUST_CHECK;
 
-/* Measured value from which on the true one exceeds limit with the probability confidence, when the standard
- * uncertainty is u_frac times the measured value: limit / (1 - z u_frac) (JCGM 106, guarded rejection, the speed
- * example). RC_RANGE when z u_frac reaches 1: then no reading is large enough. */
-enum rc conform_above_relative(double limit, double u_frac, double confidence, double *ret, struct err *err) MUST_CHECK;
-
 #endif

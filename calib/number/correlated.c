@@ -135,31 +135,3 @@ enum rc correlated_dof(const double *b, const double *dof, const double *r, size
 	*ret = sum > 0 ? fmax(1, variance * variance / sum) : INFINITY;
 	return RC_OK;
 }
-
-enum rc unc_correlated(struct unc_ctx *ctx, const char *name, const double *value, const double *u, const double *r,
-		       size_t n, struct unc *ret, struct err *err)
-{
-	enum rc rc = RC_OK;
-
-	for (size_t i = 0; i < n && !rc; i++)
-		if (!(u[i] >= 0 && isfinite(u[i])))
-			rc = err_set(err, RC_ARG, 0,
-				     "the standard uncertainty %g of a correlated number is not possible; "
-				     "expected 0 or more",
-				     u[i]);
-	double *root = rc || !n ? NULL : malloc(n * n * sizeof *root);
-	if (rc || !n)
-		return rc;
-	rc = root ? correlated_root(r, n, root, err) : err_set(err, RC_NOMEM, 0, "out of memory");
-	for (size_t i = 0; i < n && !rc; i++)
-		ret[i] = unc_exact(value[i]);
-	for (size_t j = 0; j < n && !rc; j++) {
-		char label[64];
-		snprintf(label, sizeof label, "%.40s %zu", name, j + 1);
-		uint32_t source = unc_source(ctx, label, DIST_NORMAL, INFINITY);
-		for (size_t i = 0; i < n; i++)
-			ret[i] = unc_with(ctx, ret[i], source, u[i] * root[i * n + j]);
-	}
-	free(root);
-	return rc;
-}

@@ -224,11 +224,6 @@ struct unc unc_scale(struct unc_ctx *ctx, struct unc a, double factor)
 	return unc_apply(ctx, a, a.value * factor, factor);
 }
 
-struct unc unc_pow(struct unc_ctx *ctx, struct unc a, double exponent)
-{
-	return unc_apply(ctx, a, pow(a.value, exponent), exponent * pow(a.value, exponent - 1.0));
-}
-
 struct unc unc_apply(struct unc_ctx *ctx, struct unc a, double value, double derivative)
 {
 	return merge(ctx, value, a, derivative, unc_exact(0), 0.0);
@@ -326,39 +321,6 @@ double unc_u(struct unc a)
 	for (size_t i = 0; i < a.n; i++)
 		sum += (a.part[i].u / scale) * (a.part[i].u / scale);
 	return scale * sqrt(sum);
-}
-
-double unc_cov(struct unc a, struct unc b)
-{
-	double sum = 0;
-
-	for (size_t i = 0, j = 0; i < a.n && j < b.n;) {
-		if (a.part[i].source < b.part[j].source)
-			i++;
-		else if (a.part[i].source > b.part[j].source)
-			j++;
-		else
-			sum += a.part[i++].u * b.part[j++].u;
-	}
-	return sum;
-}
-
-double unc_corr(struct unc a, struct unc b)
-{
-	double ua = unc_u(a), ub = unc_u(b), sum = 0;
-
-	if (!(ua > 0) || !(ub > 0))
-		return NAN;
-	for (size_t i = 0, j = 0; i < a.n && j < b.n;) {
-		if (a.part[i].source < b.part[j].source)
-			i++;
-		else if (a.part[i].source > b.part[j].source)
-			j++;
-		else
-			sum += (a.part[i++].u / ua) * (b.part[j++].u / ub);
-	}
-	/* Rounding must not make a correlation of 1 + 1e-16. */
-	return sum > 1 ? 1 : sum < -1 ? -1 : sum;
 }
 
 double unc_part_of(struct unc a, uint32_t source)

@@ -52,20 +52,11 @@ struct unc unc_from(struct unc_ctx *ctx, double value, uint32_t source, double u
 /* A fresh source of that name for a quantity as written; exact when q.u is 0. */
 struct unc unc_of_quantity(struct unc_ctx *ctx, const char *name, struct quantity q);
 
-/* n numbers with standard uncertainties u and the correlation matrix r (n x n, row by row, symmetric, ones on the
- * diagonal): each becomes a sum of n fresh independent sources, the principal components, named by name and a number.
- * ret[n]: written on success only.
- * RC_ARG a correlation outside [-1, 1], not symmetric, a negative u; RC_SINGULAR no such set of numbers can exist
- * (an eigenvalue of r is negative); RC_NOMEM. */
-enum rc unc_correlated(struct unc_ctx *ctx, const char *name, const double *value, const double *u, const double *r,
-		       size_t n, struct unc *ret, struct err *err) MUST_CHECK;
-
 struct unc unc_add(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_sub(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_mul(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_div(struct unc_ctx *ctx, struct unc a, struct unc b);
 struct unc unc_scale(struct unc_ctx *ctx, struct unc a, double factor);
-struct unc unc_pow(struct unc_ctx *ctx, struct unc a, double exponent);
 /* f(a) given f's value and derivative at a.value. */
 struct unc unc_apply(struct unc_ctx *ctx, struct unc a, double value, double derivative);
 /* value + sum derivative[i] * (parts of x[i]): any function of n numbers. */
@@ -73,9 +64,7 @@ struct unc unc_combine(struct unc_ctx *ctx, double value, const struct unc *x, c
 /* a with one more part of the given source. */
 struct unc unc_with(struct unc_ctx *ctx, struct unc a, uint32_t source, double u);
 
-double unc_u(struct unc a); /* combined standard uncertainty */
-double unc_cov(struct unc a, struct unc b);
-double unc_corr(struct unc a, struct unc b);       /* NaN when one has u = 0 */
+double unc_u(struct unc a);                        /* combined standard uncertainty */
 double unc_part_of(struct unc a, uint32_t source); /* 0 when absent */
 /* Welch-Satterthwaite, JCGM 100:2008 G.2b; INFINITY when every part is well known. */
 double unc_dof(const struct unc_ctx *ctx, struct unc a);

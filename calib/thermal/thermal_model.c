@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/thermal/thermal_model.h"
+#include "calib/thermal/thermal_model_private.h"
 
 #include <math.h>
 

@@ -38,9 +38,6 @@ struct thermal_step {
 /* loss_W at 0 degC of the winding's own scale plus feedback_W_per_K times the winding's temperature. */
 struct thermal_step thermal_step(const struct thermal_model *m, double dt_s, double loss_W, double feedback_W_per_K,
 				 double ambient_degC);
-/* The same for a torque held. */
-struct thermal_step thermal_step_at(const struct thermal_model *m, const struct thermal_loss *loss, double torque_Nm,
-				    double dt_s, double ambient_degC);
 /* T in place. */
 void thermal_advance(const struct thermal_step *s, double *temp_degC);
 
@@ -61,9 +58,6 @@ double thermal_s2_Nm(const struct thermal_model *m, const struct thermal_loss *l
  * any loss; the torque whose warmest moment is the limit once the cycles repeat themselves. */
 double thermal_s3_Nm(const struct thermal_model *m, const struct thermal_loss *loss, double cycle_s, double duty,
 		     double ambient_degC, double limit_degC);
-/* The winding's warmest in that duty, periodic; INFINITY when it never settles. */
-double thermal_s3_peak_degC(const struct thermal_model *m, const struct thermal_loss *loss, double torque_Nm,
-			    double cycle_s, double duty, double ambient_degC);
 
 /* State that a cycle returns to, from what one cycle does to (0, 0), (1, 0) and (0, 1); false when it grows for ever.
  * */

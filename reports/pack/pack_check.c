@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/pack/pack_check.h"
+#include "reports/pack/pack_check_private.h"
 #include "reports/pack/folder.h"
 #include "reports/pack/pack_run.h"
 

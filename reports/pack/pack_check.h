@@ -19,11 +19,6 @@ struct pack_check {
 	} differs[PACK_DIFFERS_MAX];
 };
 
-/* Within rounding: apart by at most 1e-9 of the larger, or by a millionth of the standard uncertainty that is beside
- * the number as u_NAME (a difference of large numbers has fewer digits). Of the tables, which have ten digits: 2e-9. */
-void pack_check_json(struct pack_check *c, const json_t *published, const json_t *recomputed);
-void pack_check_table(struct pack_check *c, const char *name, const char *published, const char *recomputed);
-
 /* again: reduced anew from the rows of the pack, lb those rows, digest that of the run by its rows. */
 enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, const char *digest,
 		   struct pack_check *ret, struct err *err) MUST_CHECK;

@@ -20,7 +20,7 @@ void page_text(FILE *f, const char *format, ...)
 	text_html(f, text);
 }
 
-void page_style(FILE *f)
+static void page_style(FILE *f)
 {
 	fputs("<style>\n"
 	      ":root{--ink:#1c1c1c;--soft:#5a5f66;--rule:#c9ccd1;--wash:#f5f5f2;--paper:#fff}\n"

@@ -7,7 +7,6 @@
 
 #include <stdio.h>
 
-void page_style(FILE *f);
 void page_head(FILE *f, const char *title); /* up to <main> */
 enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err) MUST_CHECK;
 void page_first_screen(FILE *f, const struct report *r);

@@ -18,7 +18,7 @@ static bool counts(const struct curve *c, const struct curve_point *p)
 	return (p->settled || !any) && p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier;
 }
 
-const struct curve_point *report_main_point(const struct curve *curve)
+static const struct curve_point *main_point(const struct curve *curve)
 {
 	const struct curve_point *ret = NULL;
 
@@ -36,7 +36,7 @@ const struct curve_point *report_budget_point(const struct report *report)
 	for (size_t i = 0; report->budget_step >= 0 && i < report->curve->n; i++)
 		if (report->curve->points[i].step == report->budget_step && report->curve->points[i].direction >= 0)
 			return &report->curve->points[i];
-	return report_main_point(report->curve);
+	return main_point(report->curve);
 }
 
 static const struct curve_point *most_efficient(const struct curve *curve)
@@ -181,7 +181,7 @@ static void add_other(double other_Nm, double other_rpm, char *buf, size_t size)
 void report_certainty(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
-	const struct curve_point *p = report_main_point(c);
+	const struct curve_point *p = main_point(c);
 	struct budget_row row[2];
 	char share[80];
 	double k;

@@ -18,10 +18,8 @@ bool report_not_safe(const struct report *report, char *buf, size_t size);
 void report_certainty(const struct report *report, char *buf, size_t size);
 void report_limits(const struct report *report, char *buf, size_t size);
 
-/* Which point stands for the curve: the loading point of most shaft power that means something. NULL when none. */
-const struct curve_point *report_main_point(const struct curve *curve);
-
-/* The point of the budget: that of budget_step, else the main point. */
+/* The point of the budget: that of budget_step, else the one that stands for the curve: the loading point of most shaft
+ * power that means something. NULL when none. */
 const struct curve_point *report_budget_point(const struct report *report);
 
 /* Into a folder that exists: */

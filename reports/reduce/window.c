@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/reduce/window.h"
+#include "reports/reduce/window_private.h"
 
 #include "calib/fit/stats.h"
 

@@ -89,7 +89,6 @@ void window_inside(struct window *w, const struct sample *s);
 struct mean mean_of(const double *x, size_t n);
 /* The same with n the readings that came in; n_effective counts what they were merged to. */
 struct mean series_mean(const struct series *s);
-void series_push(struct series *s, double value, bool *out_of_memory);
 
 /* Means of the readings; in a window too short for one the value that stood. NaN when never told. */
 double window_temp(const struct window *w, enum temp_place place);

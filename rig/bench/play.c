@@ -17,7 +17,8 @@ void play_init(struct play_bank *bank, double memory, double reach)
 		bank->weight[k] = memory / sum;
 		bank->direct -= bank->weight[k] * (1.0 - bank->width[k]);
 	}
-	play_forget(bank);
+	for (size_t k = 0; k < PLAY_COUNT; k++)
+		bank->state[k] = 0;
 }
 
 double play_step(struct play_bank *bank, double input)
@@ -29,10 +30,4 @@ double play_step(struct play_bank *bank, double input)
 		output += bank->weight[k] * bank->state[k];
 	}
 	return output;
-}
-
-void play_forget(struct play_bank *bank)
-{
-	for (size_t k = 0; k < PLAY_COUNT; k++)
-		bank->state[k] = 0;
 }

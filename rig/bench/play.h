@@ -21,7 +21,4 @@ void play_init(struct play_bank *bank, double memory, double reach);
 /* Take the input and return the output. */
 double play_step(struct play_bank *bank, double input);
 
-/* Forget: every play lies centred about the input 0. */
-void play_forget(struct play_bank *bank);
-
 #endif

@@ -78,6 +78,5 @@ double stated_mass_kg(uint64_t seed, const struct stated *stated, size_t i, doub
  * Moritz, Physical Geodesy, 1967, 2-14; its numbers follow from 2 g/a (1 + f + m - 2 f sin^2) and 3 g/a^2 of the
  * ellipsoid). */
 double stated_gravity(uint64_t seed, const struct stated *stated, double anomaly_m_per_s2);
-double stated_normal_gravity(double latitude_deg, double height_m);
 
 #endif

@@ -154,15 +154,14 @@ static void judge_equilibrium(const struct wanted *w, const struct thermal_recor
 	h->window_s = end - r->time_s[first];
 	h->equilibrium = n >= 3;
 	for (int k = 0; rise && n >= 3 && k < 2; k++) {
-		struct regress g;
+		struct regress_line line;
 		if (!temp[k])
 			continue;
 		for (size_t i = 0; i < n; i++)
 			rise[i] = temp[k][first + i] - r->ambient_degC[first + i];
-		struct regress_in in = { n, 1, r->time_s + first, rise, NULL, 1, false, false };
-		if (regress_fit(&in, &g, NULL, NULL))
+		if (regress_line_fit(r->time_s + first, rise, NULL, n, &line, NULL))
 			continue;
-		double slope = 3600 * g.coef[1], u = 3600 * sqrt(g.cov[1][1]);
+		double slope = 3600 * line.slope, u = 3600 * line.u_slope;
 		h->equilibrium = h->equilibrium && fabs(slope) + u <= h->equilibrium_K_per_h;
 		if (!h->slope_known || fabs(slope) > fabs(h->slope_K_per_h)) {
 			h->slope_K_per_h = slope;

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "instrument/scpi_supply.h"
+#include "instrument/scpi_supply_private.h"
 
 #include "instrument/absence.h"
 #include "instrument/scpi_output.h"

@@ -22,8 +22,4 @@
 enum rc supply_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 		    struct instrument *ret, struct err *err) MUST_CHECK;
 
-/* An answer to two numbers; false (nothing written) when it is anything else: one number, three, a word, not
- * finite; with an address (not 0) another one's answer. */
-bool supply_answer(const char *line, int address, double *ret_V, double *ret_A);
-
 #endif

@@ -21,7 +21,6 @@ struct control {
 	struct link *link[CONTROL_LINES]; /* NULL: nobody of ours reads that line */
 	struct tether_reader reader;
 	uint8_t seq;
-	uint64_t seed;
 	int64_t now_us;
 	char answer[TETHER_LINE_MAX + 1]; /* what the tokens point into */
 	char *token[TETHER_TOKENS];
@@ -123,7 +122,6 @@ static enum rc hello(struct control *c, bool more_lines, struct err *err)
 			err, RC_PROTOCOL, 0,
 			"%s: expected the control line of a virtual bench, which greets with \"ok %d bench SEED\"",
 			link_address(c->line), (int)version);
-	c->seed = (uint64_t)number;
 	c->version = (int)version;
 	c->greeted = true;
 	return RC_OK;
@@ -197,11 +195,6 @@ void control_close(struct control *control)
 		return;
 	link_close(control->line);
 	free(control);
-}
-
-uint64_t control_seed(const struct control *control)
-{
-	return control->seed;
 }
 
 void control_set_tether(struct control *control, struct link *tether)

@@ -16,8 +16,6 @@ enum rc control_open(const char *address, const char *base, bool more_lines, int
 		     struct err *err) MUST_CHECK;
 void control_close(struct control *control); /* NULL is fine */
 
-uint64_t control_seed(const struct control *control);
-
 /* Lock-step needs the tether's byte counts: tell it which link that is (borrowed; NULL for none). */
 void control_set_tether(struct control *control, struct link *tether);
 

@@ -194,14 +194,6 @@ enum rc link_pull(struct link *link, uint64_t total, int timeout_ms, struct err 
 	return RC_OK;
 }
 
-enum rc link_wait(struct link *link, int timeout_ms, bool *ret_ready, struct err *err)
-{
-	if (link->gone && link->kept.n == 0)
-		return say_gone(link, err);
-	*ret_ready = link->kept.n > 0 || part_wait(link->part.fd, POLLIN, part_now_ms() + timeout_ms) > 0;
-	return RC_OK;
-}
-
 enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err)
 {
 	int64_t deadline_ms = -1;

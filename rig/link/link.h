@@ -34,9 +34,6 @@ enum rc link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms
  * it has sent. RC_IO gone, RC_TIMEOUT, RC_NOMEM when nobody reads what was kept. What came is kept in any case. */
 enum rc link_pull(struct link *link, uint64_t total, int timeout_ms, struct err *err) MUST_CHECK;
 
-/* Wait until bytes are there or timeout_ms of machine time has passed (*ret_ready false). */
-enum rc link_wait(struct link *link, int timeout_ms, bool *ret_ready, struct err *err) MUST_CHECK;
-
 /* Write all n bytes within timeout_ms. RC_IO, RC_TIMEOUT: the link is not to be trusted any more. */
 enum rc link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err) MUST_CHECK;
 

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "profile/csv.h"
+#include "profile/csv_private.h"
 
 #include "calib/number/number.h"
 #include "calib/number/quantity.h"
@@ -254,8 +254,7 @@ static enum rc read_all(struct reader *r, struct err *err)
 	return RC_OK;
 }
 
-/* text is kept: it becomes the table's. */
-static enum rc parse_kept(char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err)
+enum rc csv_parse(char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err)
 {
 	struct csv table = { .name = strdup(name), .text = text };
 	struct reader r = { .table = &table, .m = m, .at = text, .line = 1 };
@@ -272,15 +271,6 @@ static enum rc parse_kept(char *text, const char *name, struct csv *ret, struct 
 	else
 		*ret = table;
 	return rc;
-}
-
-enum rc csv_parse(const char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err)
-{
-	char *copy = strdup(text);
-
-	if (!copy)
-		return err_set(err, RC_NOMEM, 0, "%s: out of memory", name);
-	return parse_kept(copy, name, ret, m, err);
 }
 
 /* The whole of an open file, ended by 0; NULL with errno: it cannot be read, or EFBIG. Given to the caller. */
@@ -336,7 +326,7 @@ enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct e
 		free(text);
 		return err_set(err, RC_ARG, 0, "%s: holds zero bytes; expected a table as plain text", path);
 	}
-	return parse_kept(text, path, ret, m, err);
+	return csv_parse(text, path, ret, m, err);
 }
 
 void csv_free(struct csv *table)

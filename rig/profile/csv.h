@@ -36,7 +36,6 @@ struct csv {
  * name) are all collected; m may be NULL. ret: given to the caller on success only, end it with csv_free. RC_ARG
  * mistakes; no headings; no rows; more than CSV_MOST bytes; RC_IO cannot be read; RC_NOMEM. */
 enum rc csv_read(const char *path, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
-enum rc csv_parse(const char *text, const char *name, struct csv *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void csv_free(struct csv *table); /* of zeros is fine */
 
 /* Index of the column of that name (case counts), or -1. */

@@ -84,7 +84,9 @@ static bool change_of(const struct hang_book *b, size_t i, struct hang_change *r
 	return true;
 }
 
-double hang_book_slope(const struct hang_book *b, size_t i)
+/* Counts per N·m by the changes from item to item of one series so far, item i and later left out; NaN when there is
+ * none. */
+static double slope_before(const struct hang_book *b, size_t i)
 {
 	double cross = 0, square = 0;
 
@@ -128,7 +130,7 @@ static enum hang_doubt with_slope(const struct hang_book *b, const struct hang_c
 enum hang_doubt hang_book_doubt(const struct hang_book *b, size_t i, struct hang_change *ret_change)
 {
 	struct hang_change c;
-	double slope = hang_book_slope(b, i);
+	double slope = slope_before(b, i);
 
 	if (!change_of(b, i, &c) || !(fabs(c.expected_Nm) > 0))
 		return HANG_PLAUSIBLE;

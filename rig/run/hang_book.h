@@ -36,10 +36,6 @@ size_t hang_book_drop(struct hang_book *b, int series);
 size_t hang_book_drop_unfinished(struct hang_book *b);
 bool hang_book_whole(const struct hang_book *b, int series);
 
-/* Counts per N·m by the changes from item to item of one series so far, item i and later left out; NaN when there is
- * none. */
-double hang_book_slope(const struct hang_book *b, size_t i);
-
 /* A reading against the one before it in the series. Expected: the slope so far times what was hung or taken off.
  * Without a slope that stands out of the noise (the first change of all) only whether it moved, and upwards for a load.
  * The limits are for a question, not for a refusal: common practice, no source. */

@@ -25,13 +25,6 @@ static const char *const common_help[COMMON] = {
 	"this text",
 };
 
-bool cli_colour(void)
-{
-	const char *no = getenv("NO_COLOR"), *term = getenv("TERM");
-
-	return isatty(STDOUT_FILENO) && !(no && *no) && !(term && strcmp(term, "dumb") == 0);
-}
-
 int cli_width(void)
 {
 	struct winsize size;

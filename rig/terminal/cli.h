@@ -74,12 +74,7 @@ void cli_set_unc(json_t *object, const char *key, struct unc value);
 /* On a terminal: from now on each line of standard output that does not fit is broken at blanks, the rest indented, so
  * that no number and no word is cut. Called before anything is printed, again without harm; not for JSON. */
 void cli_narrow_stdout(void);
-/* The line (n bytes, without its end) in rows of at most so many columns, each with its end, by pieces; how many rows.
- * A word that is longer is left whole. */
-size_t cli_narrow_line(const char *line, size_t n, int most, void (*out)(const char *s, size_t n));
-
-bool cli_colour(void); /* standard output is a terminal and NO_COLOR is not set */
-int cli_width(void);   /* of the terminal, 80 when unknown */
+int cli_width(void); /* of the terminal, 80 when unknown */
 
 /* Text in lines of at most so many columns, broken at blanks and ended by a newline; a longer word stands alone. first
  * begins the first line, indent each further one. */

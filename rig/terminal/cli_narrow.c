@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "terminal/cli_narrow_private.h"
 #include "terminal/cli.h"
 
 #include <stdlib.h>

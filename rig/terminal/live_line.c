@@ -177,11 +177,6 @@ static void left_text(double low_s, double high_s, enum form form, char *buf, si
 		 units[u].name, tail);
 }
 
-void live_left_text(double low_s, double high_s, char *buf, size_t size)
-{
-	left_text(low_s, high_s, LONG, buf, size);
-}
-
 static void make(const struct live_line *l, enum form form, struct parts *p)
 {
 	*p = (struct parts){ 0 };

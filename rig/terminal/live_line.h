@@ -30,9 +30,6 @@ struct live_line {
  * how to stop stay as long as they fit. Never "nan". */
 void live_line_text(const struct live_line *l, int columns, char *buf, size_t size);
 
-/* "4:10 left", "3 to 5 min left"; "" when not known. */
-void live_left_text(double low_s, double high_s, char *buf, size_t size);
-
 /* Time left as it is shown: it goes down with the clock and drifts to what the newest estimate says. Zeroed: nothing
  * known. */
 struct live_left {

@@ -183,6 +183,19 @@ def impedance():
 
 
 @test
+def what_the_covariance_does():
+    """JCGM 100:2008, H.3.4: the correction at 30 degC, b = y1 + y2 (30 - 20), from the fit's published y1 = -0.1712 (0.0029), y2 =
+    0.00218 (0.00067), r = -0.930: u = 0.0041 degC with the covariance, u^2 = 17.1e-6, and 0.0073 without. More digits from the fit's data."""
+    text = "[inputs]\ny1 = -0.171204 ± 0.0028776 normal\ny2 = 0.0021827 ± 0.00066794 normal\n{}[outputs]\nb = y1 + 10 * y2\n"
+    b = model(text.format("[correlations]\ny1, y2 = -0.930430\n"), "budget")["outputs"][0]
+    close(b["value"], -0.1494, 5e-5)
+    close(b["u"], 0.0041, 5e-5)
+    close(b["u"] ** 2, 17.1e-6, 0.05e-6)
+    close(b["u"], 0.0041386, 5e-7)
+    close(model(text.format(""), "budget")["outputs"][0]["u"], 0.0073, 5e-5)
+
+
+@test
 def correlated_inputs_count_as_one():
     """a + b with r = 1: one reading twice, so its own five degrees of freedom; the formula for independent ones says 40.
     JCGM 100:2008, H.2: five readings of each taken together, so four (Willink, Metrologia 44 (2007) 340, 4.1)."""

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "bench/stated.h"
+#include "bench/stated_private.h"
 #include "tests/unit/bench/world_kit.h"
 
 #include <math.h>

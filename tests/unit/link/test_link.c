@@ -118,12 +118,9 @@ static void say(const struct far *f, const char *text)
 /* On tcp bytes take their time, also on the own machine. */
 static size_t read_some(struct far *f, char *buf, size_t size)
 {
-	bool ready;
 	size_t n;
 
-	assert_int_equal(link_wait(f->link, 2000, &ready, NULL), RC_OK);
-	assert_true(ready);
-	assert_int_equal(link_read(f->link, buf, size, &n, NULL), RC_OK);
+	assert_int_equal(link_read_wait(f->link, buf, size, 2000, &n, NULL), RC_OK);
 	return n;
 }
 
@@ -131,14 +128,14 @@ static void carries_and_counts_bytes(void **state)
 {
 	struct far *f = *state;
 	char buf[16];
-	bool ready = true;
 	size_t n = 99;
 
 	assert_string_equal(link_address(f->link), f->address);
 	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_OK);
 	assert_int_equal(n, 0); /* silence is no error */
-	assert_int_equal(link_wait(f->link, 1, &ready, NULL), RC_OK);
-	assert_false(ready);
+	n = 99;
+	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 1, &n, NULL), RC_OK);
+	assert_int_equal(n, 0);
 	say(f, "0123456789");
 	assert_int_equal(read_some(f, buf, 4), 4);
 	assert_memory_equal(buf, "0123", 4);
@@ -210,7 +207,6 @@ static void tells_a_hang_up_from_silence(void **state)
 	struct far *f = *state;
 	struct err err = { 0 };
 	char buf[16];
-	bool ready;
 	size_t n;
 
 	say(f, "last words");
@@ -224,7 +220,7 @@ static void tells_a_hang_up_from_silence(void **state)
 	assert_int_equal(n, 0);
 	assert_non_null(strstr(err.what, "the other end"));
 	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, NULL), RC_IO); /* and it stays so */
-	assert_int_equal(link_wait(f->link, 1000, &ready, NULL), RC_IO);
+	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 1000, &n, NULL), RC_IO);
 	assert_int_equal(link_write(f->link, "x", 1, 100, &err), RC_IO);
 }
 

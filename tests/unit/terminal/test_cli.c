@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "terminal/cli.h"
+#include "terminal/cli_narrow_private.h"
 #include "terminal/live_line.h"
 
 #include <setjmp.h>
@@ -351,32 +352,6 @@ static void progress_on_a_terminal_fits(void **state)
 	}
 }
 
-static void say_colour(void)
-{
-	fputs(cli_colour() ? "yes" : "no", stdout);
-}
-
-static void colour_only_on_a_terminal_that_wants_it(void **state)
-{
-	static char out[OUT], err[OUT];
-
-	(void)state;
-	setenv("TERM", "xterm", 1);
-	unsetenv("NO_COLOR");
-	in_child(say_colour, true, 80, out, err);
-	assert_string_equal(out, "yes");
-	in_child(say_colour, false, 80, out, err);
-	assert_string_equal(out, "no");
-	setenv("NO_COLOR", "1", 1);
-	in_child(say_colour, true, 80, out, err);
-	assert_string_equal(out, "no");
-	unsetenv("NO_COLOR");
-	setenv("TERM", "dumb", 1);
-	in_child(say_colour, true, 80, out, err);
-	assert_string_equal(out, "no");
-	setenv("TERM", "xterm", 1);
-}
-
 static void paths_of_the_bench(void **state)
 {
 	static const struct {
@@ -582,7 +557,6 @@ int main(void)
 		cmocka_unit_test(json_keeps_all_digits),
 		cmocka_unit_test(progress_on_a_pipe_is_plain),
 		cmocka_unit_test(progress_on_a_terminal_fits),
-		cmocka_unit_test(colour_only_on_a_terminal_that_wants_it),
 		cmocka_unit_test(paths_of_the_bench),
 		cmocka_unit_test(a_signal_asks_and_a_second_one_ends),
 		cmocka_unit_test(progress_never_waits_in_a_hurry),

@@ -109,7 +109,7 @@ static void the_extremes_are_said_or_kept_safe(void **state)
 	stats_run_add(&run, 1);
 	assert_true(isnan(stats_run_result(&run).mean));
 	assert_true(isnan(stats_run_result(&run).u_mean));
-	assert_true(isnan(stats_n_effective(10, 1)));
+	assert_true(isnan(stats_n_effective_finite(10, 1)));
 	assert_true(isnan(stats_n_effective_finite(0, 0.5)));
 	near(stats_n_effective_finite(7, 0), 7, 1e-14);
 }

@@ -104,8 +104,6 @@ static void force_in_air(void **state)
 	p = place(1.0, 2700);
 	f = weight_force_N(p.ctx, unc_exact(2), p.g, p.rho, p.d);
 	double true_kg = 2 * (1 - 1.2 / 8000) / (1 - 1.2 / 2700);
-	near_rel(weight_true_mass_kg(2, 2700), true_kg, 1e-15, "true mass");
-	near_rel(weight_conventional_mass_kg(true_kg, 2700), 2, 1e-15, "and back");
 	near_rel(f.value, true_kg * 9.81 * (1 - 1.0 / 2700), 1e-14, "force");
 	unc_ctx_free(p.ctx);
 }

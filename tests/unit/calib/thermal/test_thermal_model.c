@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The two stores against what must hold of them: the closed curve of one store, small steps of the heat balance (joules
  * in stores, watts between them, as the header's equations are not written), and textbook ratings. */
-#include "calib/thermal/thermal_model.h"
+#include "calib/thermal/thermal_model_private.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/report_write.h"
+#include "profile/csv_private.h"
 #include "reports/reduce/reduce_hand.h"
 
 #include <setjmp.h>
@@ -18,7 +19,7 @@ static struct report *reduced(const char *text, const struct hand_want *want, st
 	struct mistakes m = { 0 };
 	struct report *r = NULL;
 
-	if (csv_parse(text, "t.csv", &table, &m, err) != RC_OK)
+	if (csv_parse(strdup(text), "t.csv", &table, &m, err) != RC_OK)
 		return NULL;
 	enum rc rc = report_of_readings(&table, want, &r, &m, err);
 	csv_free(&table);
@@ -190,7 +191,7 @@ static void wrong_tables_get_one_clear_sentence(void **state)
 		struct csv table;
 		struct mistakes m = { 0 };
 		struct report *r = NULL;
-		assert_int_equal(csv_parse(rows[i].text, "t.csv", &table, &m, &err), RC_OK);
+		assert_int_equal(csv_parse(strdup(rows[i].text), "t.csv", &table, &m, &err), RC_OK);
 		enum rc rc = report_of_readings(&table, &rows[i].want, &r, &m, &err);
 		csv_free(&table);
 		assert_int_equal(err_exit_status(rc), 2);

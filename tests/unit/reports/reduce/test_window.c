@@ -2,6 +2,7 @@
 /* Series of readings that outgrow their room: expected values follow from what was put in, a mean and a standard
  * deviation over the root of the count. */
 #include "reports/reduce/blocks.h"
+#include "reports/reduce/window_private.h"
 
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
