@@ -1,60 +1,27 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/obey/obey.h"
 #include "command/command.h"
+#include "command/obey_live.h"
+#include "command/obey_tell.h"
 #include "command/offline.h"
 #include "terminal/cli.h"
 
 #include <math.h>
 #include <stdio.h>
 
-static json_t *number_json(struct obey_number x)
-{
-	return offline_json(x.value, x.u, x.dof);
-}
-
 struct state {
 	const char *from;
 	bool fast;
 	struct obey_slow slow;
 	struct obey_fast quick; /* of the response */
+	struct obey_request rig;
 };
 
 static json_t *in_json(const void *state)
 {
-	const struct obey_slow *s = &((const struct state *)state)->slow;
-	const struct obey_fast *f = &((const struct state *)state)->quick;
+	const struct state *s = state;
 
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "gain", number_json(s->gain), "offset_Nm",
-			 number_json(s->offset_Nm), "dead_band_Nm", number_json(s->dead_band_Nm), "hysteresis_Nm",
-			 number_json(s->hysteresis_Nm), "linearity_Nm", cli_real(s->linearity_Nm), "scatter_Nm",
-			 cli_real(s->scatter_Nm), "bandwidth_Hz", number_json(f->bandwidth_Hz), "lowest_coherence",
-			 cli_real(f->lowest_coherence), "highest_Hz", cli_real(f->highest_Hz));
-}
-
-static void show_slow(const struct obey_slow *s)
-{
-	offline_line("gain", s->gain.value, s->gain.u, s->gain.dof, "");
-	offline_line("offset", s->offset_Nm.value, s->offset_Nm.u, s->offset_Nm.dof, "N·m");
-	offline_line("dead band", s->dead_band_Nm.value, s->dead_band_Nm.u, s->dead_band_Nm.dof, "N·m");
-	offline_line("hysteresis", s->hysteresis_Nm.value, s->hysteresis_Nm.u, s->hysteresis_Nm.dof, "N·m");
-	offline_line("largest deviation", s->linearity_Nm, NAN, NAN, "N·m");
-	offline_line("scatter of a reading", s->scatter_Nm, NAN, NAN, "N·m");
-	if (isnan(s->dead_band_Nm.value))
-		puts("  A dead band shows only with commands of both signs.");
-	if (isnan(s->hysteresis_Nm.value))
-		puts("  A hysteresis shows only with commands up and down.");
-}
-
-static void show_fast(const struct obey_fast *f)
-{
-	offline_line("gain at low frequency", f->gain, NAN, NAN, "");
-	if (isfinite(f->bandwidth_Hz.value))
-		offline_line("bandwidth", f->bandwidth_Hz.value, f->bandwidth_Hz.u, INFINITY, "Hz");
-	else
-		printf("  The response does not fall to 71 %% up to %.4g Hz, where command and torque cease to go "
-		       "together.\n",
-		       f->highest_Hz);
-	printf("  Lowest coherence on the way: %.3f; %zu windows.\n", f->lowest_coherence, f->windows);
+	return obey_json(&s->slow, &s->quick);
 }
 
 static void in_text(const void *state)
@@ -62,9 +29,9 @@ static void in_text(const void *state)
 	const struct state *s = state;
 
 	if (s->fast)
-		show_fast(&s->quick);
+		obey_print_fast(&s->quick);
 	else
-		show_slow(&s->slow);
+		obey_print_slow(&s->slow);
 }
 
 static enum rc find(struct offline *o, void *state, struct err *err)
@@ -89,27 +56,49 @@ static int run(const struct cli *cli, void *state)
 	};
 	const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 
-	return offline_run(cli, s->from, &work, s);
+	if (!s->rig.actuator)
+		return offline_run(cli, s->from, &work, s);
+	if (!s->from && !s->fast)
+		return obey_live(cli, &s->rig);
+	struct err err = { 0 };
+	err_set(&err, RC_ARG, 0,
+		"--actuator measures at the rig, --from and --response read a table: give one of them");
+	return cli_fail(cli, &err, NULL, NULL);
 }
 
 int cmd_obey(int argc, char **argv)
 {
-	struct obey_number none = { NAN, NAN, NAN };
-	struct state s = { NULL, false, { none, none, none, none, NAN, NAN }, { none, NAN, NAN, NAN, 0 } };
+	struct state s = { .slow = obey_slow_none(), .quick = obey_fast_none() };
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "commanded and measured torque, see above", &s.from, NULL },
 		{ "response", NULL, "a fast record: bandwidth instead of gain and dead band", NULL, &s.fast },
+		{ "actuator", "NAME", "at the rig: actuators/NAME.ini, in torque mode against the locked brake",
+		  &s.rig.actuator, NULL },
+		{ "torque", "TORQUE", "the largest that is commanded, N.m (default: rated, or what rig and cell carry)",
+		  &s.rig.torque, NULL },
+		{ "steps", "N", "from zero to the largest torque (default 8)", &s.rig.steps, NULL },
+		{ "cycles", "N", "up, down, other way and back so many times (default 1)", &s.rig.cycles, NULL },
+		{ "answers", "yes",
+		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
+		  "them",
+		  &s.rig.answers, NULL },
+		LIVE_OPTIONS(s.rig.live),
 	};
 	const struct cli_spec spec = {
 		.name = "obey",
-		.usage = "obey --from FILE.csv [--response]",
-		.about = "Does the actuator give the torque that was commanded? Columns \"commanded (N.m)\" and "
+		.usage = "obey --actuator NAME [options] | obey --from FILE.csv [--response]",
+		.about = "Does the actuator give the torque that was commanded? At the rig (--actuator) the brake "
+			 "locks the "
+			 "shaft and the torque is commanded in steps, up, down and both ways: the gear is wound up, "
+			 "stand clear. "
+			 "From a table (--from) with columns \"commanded (N.m)\" and "
 			 "\"measured (N.m)\" in the "
 			 "order of time, slowly up and down and of both signs: gain, offset, dead band, hysteresis. "
 			 "With --response a "
 			 "record of a chirp or of pseudo-random steps with \"time (s)\" in even steps: bandwidth with "
 			 "coherence.",
-		.examples = "  bridle obey --from slow.csv\n"
+		.examples = "  bridle obey --actuator paddle-winder --torque \"20 N.m\"\n"
+			    "  bridle obey --from slow.csv\n"
 			    "  bridle obey --from chirp.csv --response --json\n",
 		CLI_TAKES(options),
 	};

@@ -1,35 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/map_result.h"
+#include "command/cell_u.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
-
-static double indication_at(const struct cellcal *cal, double torque_Nm)
-{
-	double y = 0;
-
-	for (int j = cal->degree; j >= 0; j--)
-		y = y * torque_Nm + cal->coef[j];
-	return y;
-}
-
-/* What the calibration leaves uncertain at a torque. */
-static double u_calibration_Nm(const struct cellcal *cal, double torque_Nm)
-{
-	struct unc_ctx *ctx = unc_ctx_new();
-	struct cellcal_unc reg;
-	struct unc torque;
-	double u = NAN;
-
-	if (!ctx)
-		return NAN;
-	cellcal_unc_register(cal, ctx, &reg);
-	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK)
-		u = unc_u(torque);
-	unc_ctx_free(ctx);
-	return u;
-}
 
 static enum rc fit_lag(const struct seq_map *seq, struct map_result *ret)
 {
@@ -76,7 +51,7 @@ enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, co
 		double u_noise = isfinite(r->u_torque_Nm) ? r->u_torque_Nm : 0;
 		/* the zero was somewhere between its two readings: a rectangle of half the drift */
 		double u_zero = hypot(ret->u_zero_Nm, ret->drift_Nm / 2 / sqrt(3));
-		double u = hypot(hypot(u_noise, u_calibration_Nm(cal, r->torque_Nm)), u_zero);
+		double u = hypot(hypot(u_noise, cell_u_Nm(cal, r->torque_Nm)), u_zero);
 		ret->u_torque_Nm[i] = u;
 		list[i] = (struct brakemap_reading){ .current_A = r->current_A,
 						     .torque_Nm = r->torque_Nm,
@@ -92,7 +67,7 @@ enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, co
 	if (rc != RC_OK)
 		return rc;
 	double middle = 0.6 * cal->max_Nm;
-	add_scale(&ret->map, u_calibration_Nm(cal, middle) / middle);
+	add_scale(&ret->map, cell_u_Nm(cal, middle) / middle);
 	return fit_lag(seq, ret);
 }
 

@@ -32,6 +32,7 @@ struct instrument {
 	const char *name;  /* for messages: "the node", "supply psu"; borrowed */
 	unsigned roles;    /* ROLE_... that it fills */
 	unsigned lines;    /* LINE_... that it senses */
+	unsigned modes;    /* of a drive: bits 1u << enum drive_mode that it knows besides off */
 	const char *error; /* what the device says that it cannot do, "" = nothing; NULL: it cannot say */
 	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
 	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */

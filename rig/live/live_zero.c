@@ -112,7 +112,7 @@ double live_zero_rpm(const struct live *live, double speed_rpm)
 bool live_can_turn(const struct live *live, double speed_rpm)
 {
 	const struct node_caps *caps = node_caps(live->s->node);
-	bool turns = live->by_hand || (live->s->has_actuator && caps->drive_mode[DRIVE_SPEED]);
+	bool turns = live->by_hand || (live->s->has_actuator && session_drive_knows(live->s, DRIVE_SPEED));
 
 	return speed_rpm > 0 && turns && caps->pick && live_zero_rpm(live, speed_rpm) <= live->limits.speed_rpm;
 }

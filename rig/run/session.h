@@ -111,6 +111,10 @@ const struct instrument *session_fills(const struct session *s, unsigned role); 
 /* Whose channel is silent: "supply psu". On a shared line all that are silent there, "supply a, supply b (one line)",
  * or that the others are not, "supply a (the line itself answers)". */
 void session_name_silent(const struct session *s, const struct snapshot *snap, int channel, char *buf, size_t size);
+/* Has the drive that mode? False without a drive. */
+bool session_drive_knows(const struct session *s, enum drive_mode mode);
+/* RC_ARG with a sentence where it has not; who needs it: "plans/gentle.ini", "bridle obey". */
+enum rc session_check_mode(const struct session *s, enum drive_mode mode, const char *who, struct err *err) MUST_CHECK;
 /* What that instrument says that it cannot do; "" */
 const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel);
 struct scpi_setup session_scpi_setup(const struct session *s, const struct instrument_profile *p);

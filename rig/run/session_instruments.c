@@ -32,6 +32,15 @@ static void close_node(void *ctx)
 	node_close(ctx);
 }
 
+static unsigned modes_of(const struct node_caps *caps)
+{
+	unsigned modes = 0;
+
+	for (int mode = DRIVE_SPEED; mode <= DRIVE_POSITION; mode++)
+		modes |= caps->drive_mode[mode] ? 1u << mode : 0;
+	return modes;
+}
+
 static struct instrument of_node(struct node *node, unsigned roles)
 {
 	static const struct instrument_ops ops = { begin_node, poll_node, set_node, close_node };
@@ -47,6 +56,7 @@ static struct instrument of_node(struct node *node, unsigned roles)
 		.roles = can & roles,
 		.stale_s = INFINITY,
 		.no_direction = !caps->pick_quad,
+		.modes = modes_of(caps),
 		.lines = (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
 			 (caps->line_contactor ? LINE_CONTACTOR : 0),
 	};
@@ -230,6 +240,31 @@ void session_name_silent(const struct session *s, const struct snapshot *snap, i
 		snprintf(buf + at, size - at, silent > 0 ? " (one line)" : " (the line itself answers)");
 }
 
+bool session_drive_knows(const struct session *s, enum drive_mode mode)
+{
+	const struct instrument *drive = session_fills(s, ROLE_DRIVE);
+
+	return drive && drive->modes >> mode & 1;
+}
+
+enum rc session_check_mode(const struct session *s, enum drive_mode mode, const char *who, struct err *err)
+{
+	static const char *const word[] = { "off", "speed", "current", "torque", "position" };
+	char knows[80] = "";
+	size_t at = 0;
+
+	if (session_drive_knows(s, mode))
+		return RC_OK;
+	for (int m = DRIVE_SPEED; m <= DRIVE_POSITION; m++)
+		if (session_drive_knows(s, (enum drive_mode)m))
+			at += (size_t)snprintf(knows + at, sizeof knows - at, "%s%s", at ? ", " : "", word[m]);
+	return err_set(
+		err, RC_ARG, 0,
+		"%s needs the drive mode %s; the drive of this rig has %s. Give the drive that mode (a node tells "
+		"it in info drive)",
+		who, word[mode], at ? knows : "none");
+}
+
 const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel)
 {
 	size_t i = channel >= 0 && channel < CHANNEL_COUNT ? snap->channel[channel].instrument : 0;
@@ -242,6 +277,16 @@ static unsigned needed(const struct session *s)
 	unsigned roles = ROLE_CELL | ROLE_PICK | ROLE_BRAKE;
 
 	return s->plan.drive == PLAN_HAND ? roles : roles | ROLE_DRIVE;
+}
+
+static enum rc check_plan_mode(const struct session *s, struct err *err)
+{
+	char plan[PROFILE_WORD + 16];
+
+	if (s->plan.drive == PLAN_HAND)
+		return RC_OK;
+	snprintf(plan, sizeof plan, "plans/%s.ini", s->plan_name);
+	return session_check_mode(s, s->plan.drive == PLAN_SPEED ? DRIVE_SPEED : DRIVE_CURRENT, plan, err);
 }
 
 enum rc session_check_roles(const struct session *s, struct err *err)
@@ -264,7 +309,7 @@ enum rc session_check_roles(const struct session *s, struct err *err)
 		if (needed(s) & known[i].role && !session_fills(s, known[i].role))
 			at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", at ? ", " : "", known[i].words);
 	if (at == 0)
-		return RC_OK;
+		return check_plan_mode(s, err);
 	return err_set(err, RC_ARG, 0,
 		       "plans/%s.ini needs %s, and no instrument of this rig serves it. Give the node that channel, or "
 		       "name an "

@@ -36,7 +36,7 @@ SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its r
          "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
          "how-to-suit": ["What decides", "winding temperature", "confirmed"],
          "how-to-ripple": ["cogging of poles and slots", "rotor, once a turn", "or slower", "friction"],
-         "how-to-obey": ["dead band", "bandwidth", "Hz"]}
+         "how-to-obey": ["locked shaft", "Kept: run", "dead band", "bandwidth", "Hz"]}
 
 
 def blocks_of(text):

@@ -236,6 +236,29 @@ static void a_plan_needs_its_roles(void **state)
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
 }
 
+/* A mode that the drive has not is refused, with those that it has. */
+static void a_plan_needs_its_drive_mode(void **state)
+{
+	struct session s = {
+		.has_plan = true, .plan_name = "p", .plan = { .drive = PLAN_DRIVE_CURRENT }, .n_instruments = 1
+	};
+	struct err err = { 0 };
+
+	(void)state;
+	s.instrument[0].roles = ROLE_CELL | ROLE_PICK | ROLE_BRAKE | ROLE_DRIVE;
+	s.instrument[0].modes = 1u << DRIVE_SPEED | 1u << DRIVE_TORQUE;
+	assert_int_equal(session_check_roles(&s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "plans/p.ini needs the drive mode current; the drive of this rig has speed, "
+					 "torque."));
+	s.plan.drive = PLAN_SPEED;
+	assert_int_equal(session_check_roles(&s, &err), RC_OK);
+	s.instrument[0].modes = 0;
+	assert_int_equal(session_check_roles(&s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "has none"));
+	s.plan.drive = PLAN_HAND;
+	assert_int_equal(session_check_roles(&s, &err), RC_OK);
+}
+
 /* What the linker puts between the program's calls of malloc and the library (--wrap, tests/unit/meson.build):
  * counted by thread. */
 void *__real_malloc(size_t size);
@@ -628,6 +651,7 @@ int main(void)
 		cmocka_unit_test_setup_teardown(a_clock_that_ends_does_not_let_go_of_the_brake, book_set_up,
 						book_tear_down),
 		cmocka_unit_test(a_plan_needs_its_roles),
+		cmocka_unit_test(a_plan_needs_its_drive_mode),
 		cmocka_unit_test_setup_teardown(a_tick_allocates_nothing, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_machine_that_slept_is_named, book_set_up, book_tear_down),
 	};

@@ -29,6 +29,8 @@ struct tiny_rig {
 	bool single;           /* the pick-up counts up whichever way the shaft turns */
 	bool no_reverse;       /* the drive turns forward whatever sign it is sent */
 	bool mute_drive;       /* and does not tell its rotor's speed */
+	double torque_gain;    /* of the drive in torque mode */
+	double held_Nm;        /* torque of that mode on a shaft that the brake holds */
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
@@ -60,6 +62,7 @@ static inline struct tiny_rig tiny_rig_make(uint64_t seed)
 		.motor_most_Nm = 60,
 		.motor_most_W = INFINITY,
 		.noise_Nm = 0.01,
+		.torque_gain = 0.9,
 		.zero_count = 5000,
 		.tare_count = NAN,
 		.estop_ok = true,
@@ -78,6 +81,8 @@ static inline double tiny_motor_Nm(struct tiny_rig *r, const struct wish *w, dou
 		r->motor_integral_Nm = 0;
 		return -0.2 * speed; /* a gear's own friction */
 	}
+	if (w->mode == DRIVE_TORQUE)
+		return fabs(speed) * 9.5493 < w->speed_rpm ? r->torque_gain * w->torque_Nm : 0;
 	if (w->mode == DRIVE_CURRENT)
 		return fmax(-most, fmin(most, 10 * w->drive_A));
 	double error = (r->no_reverse ? fabs(w->speed_rpm) : w->speed_rpm) * 0.10471975512 - speed;
@@ -99,8 +104,10 @@ static inline void tiny_physics(struct tiny_rig *r, const struct wish *w, double
 	r->brake_Nm = r->drag_Nm + r->drag_turn_Nm * sin(6.283185307 * r->angle_rev) + r->Nm_per_A * r->coil_A +
 		      r->play_Nm + r->poles_Nm;
 	double motor = tiny_motor_Nm(r, w, dt_s), net = motor - (speed > 0 ? 1 : speed < 0 ? -1 : 0) * r->brake_Nm;
-	if (fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm)
-		return; /* a brake holds at standstill */
+	bool held = fabs(speed) < 1e-9 && fabs(motor) <= r->brake_Nm; /* a brake holds at standstill */
+	r->held_Nm = held && w->mode == DRIVE_TORQUE ? motor : 0;
+	if (held)
+		return;
 	double next = speed + net / r->inertia_kgm2 * dt_s;
 	if (next * speed < 0)
 		next = 0; /* a brake never drives */
@@ -117,7 +124,8 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	int64_t conversion = r->cell_every > 1 ? r->ticks / r->cell_every : r->ticks;
 	bool fresh = r->cell_every <= 1 || r->ticks % r->cell_every == 0;
 	int32_t held_count = s->cell_count;
-	double torque = sign * r->brake_Nm + r->noise_Nm * tiny_random(r) + (r->coil_A > 0.01 ? ripple : 0);
+	double torque =
+		sign * r->brake_Nm + r->held_Nm + r->noise_Nm * tiny_random(r) + (r->coil_A > 0.01 ? ripple : 0);
 
 	memset(s, 0, sizeof *s);
 	s->now.ns = 1000000000 + r->ticks * 10000000;

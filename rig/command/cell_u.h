@@ -1,0 +1,14 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What a calibration leaves uncertain at a torque, as one number. */
+#ifndef BRIDLE_COMMAND_CELL_U_H
+#define BRIDLE_COMMAND_CELL_U_H
+
+#include "calib/cell/cellcal.h"
+
+/* k = 1, of a reading whose history is not known; NaN beyond the calibration. */
+double cell_u_Nm(const struct cellcal *cal, double torque_Nm);
+
+/* The indication of a torque by the printed fit. */
+double cell_indication(const struct cellcal *cal, double torque_Nm);
+
+#endif

@@ -1,0 +1,18 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What `obey` found, for its two ways onto paper. */
+#ifndef BRIDLE_COMMAND_OBEY_TELL_H
+#define BRIDLE_COMMAND_OBEY_TELL_H
+
+#include "calib/obey/obey.h"
+
+#include <jansson.h>
+
+json_t *obey_json(const struct obey_slow *s, const struct obey_fast *f);
+void obey_print_slow(const struct obey_slow *s);
+void obey_print_fast(const struct obey_fast *f);
+
+/* Nothing found yet: every number unknown. */
+struct obey_slow obey_slow_none(void);
+struct obey_fast obey_fast_none(void);
+
+#endif
