@@ -7,6 +7,7 @@
 #include <gsl/gsl_errno.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 
 static const struct {
 	const char *name, *summary;
@@ -53,6 +54,7 @@ static void print_help(FILE *to)
 
 int main(int argc, char **argv)
 {
+	umask(umask(077) | 027); /* what is made is no stranger's to read: 0640, folders 0750 */
 	gsl_set_error_handler_off();
 	if (argc < 2) {
 		print_help(stderr);

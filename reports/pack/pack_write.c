@@ -4,6 +4,7 @@
 #include <archive.h>
 #include <archive_entry.h>
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -68,19 +69,26 @@ static enum rc put_all(struct archive *a, const struct pack *pack, const char *m
 
 static enum rc write_to(const struct pack *pack, const char *manifest, time_t when, const char *path, struct err *err)
 {
-	struct archive *a = archive_write_new();
-
-	if (a == NULL)
-		return err_set(err, RC_NOMEM, 0, "out of memory for %s", path);
+	int fd = open(path, O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0640);
+	struct archive *a = fd >= 0 ? archive_write_new() : NULL;
 	enum rc rc = RC_OK;
+
+	if (fd < 0)
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+	if (a == NULL) {
+		close(fd);
+		return err_set(err, RC_NOMEM, 0, "out of memory for %s", path);
+	}
 	if (archive_write_set_format_ustar(a) != ARCHIVE_OK || archive_write_add_filter_zstd(a) != ARCHIVE_OK ||
-	    archive_write_open_filename(a, path) != ARCHIVE_OK)
+	    archive_write_open_fd(a, fd) != ARCHIVE_OK)
 		rc = fail(a, path, err);
 	if (rc == RC_OK)
 		rc = put_all(a, pack, manifest, when, path, err);
 	if (archive_write_close(a) != ARCHIVE_OK && rc == RC_OK)
 		rc = fail(a, path, err);
 	archive_write_free(a);
+	if (close(fd) != 0 && rc == RC_OK)
+		rc = err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
 	return rc;
 }
 

@@ -322,7 +322,7 @@ enum rc certificate_write(const struct certificate *c, const char *dir, bool wit
 		return rc;
 	FILE *f = files_create(path);
 	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 	rc = put_page(f, c, dir, &figures, err);
 	int failed = ferror(f);
 	if ((fclose(f) != 0 || failed) && rc == RC_OK)

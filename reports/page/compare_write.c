@@ -237,7 +237,7 @@ static enum rc write_one(const struct compared *c, const char *dir, const char *
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 	FILE *f = files_create(path);
 	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 	put(f, c);
 	int failed = ferror(f);
 	if (fclose(f) != 0 || failed)

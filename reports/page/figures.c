@@ -309,7 +309,7 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 	s.f = files_create(path);
 	if (s.f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 	write_script(&s);
 	int failed = ferror(s.f);
 	if (fclose(s.f) != 0 || failed)

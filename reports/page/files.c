@@ -23,6 +23,11 @@ FILE *files_create(const char *path)
 	return f;
 }
 
+const char *files_why(int number)
+{
+	return number == ELOOP ? "it is a link; remove it, or name a plain file" : strerror(number);
+}
+
 static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret, struct err *err)
 {
 	int n = snprintf(path, PATH_ROOM, "%s/%s", dir, name);
@@ -31,7 +36,7 @@ static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 	*ret = files_create(path);
 	if (*ret == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 	return RC_OK;
 }
 

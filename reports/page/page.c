@@ -247,7 +247,7 @@ enum rc page_write(const struct report *report, const char *dir, const struct fi
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 	FILE *f = files_create(path);
 	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 	enum rc rc = put_page(f, report, dir, figures, err);
 	int failed = ferror(f);
 	if ((fclose(f) != 0 || failed) && rc == RC_OK)

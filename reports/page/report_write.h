@@ -44,6 +44,8 @@ enum rc files_write_json(const struct report *report, const char *dir, struct er
 /* A file to be written, emptied when it is there: 0640 less the umask, and never through a link that somebody put in
  * its place in a shared folder (errno ELOOP). NULL with errno. */
 FILE *files_create(const char *path);
+/* Words for the errno of a file that could not be made. */
+const char *files_why(int number);
 /* mkdir -p. */
 enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
 

@@ -3,6 +3,7 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <arpa/inet.h>
 #include <netdb.h>
 #include <netinet/in.h>
 #include <netinet/tcp.h>
@@ -69,6 +70,14 @@ static enum rc listen_unix(const char *path, const char *folder, struct listener
 	return rc;
 }
 
+static bool is_loopback(const struct sockaddr *at)
+{
+	if (at->sa_family == AF_INET)
+		return ntohl(((const struct sockaddr_in *)(const void *)at)->sin_addr.s_addr) >> 24 == IN_LOOPBACKNET;
+	return at->sa_family == AF_INET6 &&
+	       IN6_IS_ADDR_LOOPBACK(&((const struct sockaddr_in6 *)(const void *)at)->sin6_addr);
+}
+
 static enum rc listen_tcp(const char *rest, struct listener *ret, struct err *err)
 {
 	const struct addrinfo hints = { .ai_family = AF_UNSPEC, .ai_socktype = SOCK_STREAM, .ai_flags = AI_PASSIVE };
@@ -87,6 +96,7 @@ static enum rc listen_tcp(const char *rest, struct listener *ret, struct err *er
 	e = getaddrinfo(host, colon + 1, &hints, &list);
 	if (e != 0)
 		return err_set(err, RC_ARG, 0, "tcp:%s: %s", rest, gai_strerror(e));
+	ret->is_open = !is_loopback(list->ai_addr);
 	ret->fd = socket(list->ai_family, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
 	e = 0;
 	if (ret->fd < 0 || setsockopt(ret->fd, SOL_SOCKET, SO_REUSEADDR, &one, sizeof one) != 0 ||

@@ -11,6 +11,7 @@
 struct listener {
 	int fd; /* listening socket, or a pseudo-terminal's master; -1 = none */
 	bool is_pty;
+	bool is_open;     /* other machines reach it: a tcp address that is not this machine's own loopback */
 	char unlink[600]; /* path of a unix socket to remove at the end, "" = none */
 	char shown[600];  /* for people: the address, or the pseudo-terminal's name */
 };

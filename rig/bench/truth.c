@@ -2,8 +2,10 @@
 #include "bench/truth.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <math.h>
 #include <string.h>
+#include <unistd.h>
 
 /* Standard normal by the name. */
 static double normal(uint64_t seed, const char *name)
@@ -60,15 +62,30 @@ static json_t *weights_json(const struct true_rig *t, const struct weights_profi
 	return doc;
 }
 
+/* Never through a link: the folder may be shared. */
+static FILE *create(const char *path)
+{
+	int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0640);
+	FILE *f = fd >= 0 ? fdopen(fd, "w") : NULL;
+
+	if (fd >= 0 && f == NULL)
+		close(fd);
+	return f;
+}
+
 static enum rc write_json(const char *path, uint64_t seed, const struct physics *physics, const struct true_rig *t,
 			  const struct weights_profile *weights, struct err *err)
 {
 	json_t *doc = json_pack("{s:I,s:o,s:o,s:o}", "seed", (json_int_t)seed, "rig", rig_json(t), "weights",
 				weights_json(t, weights), "virtual", physics_json(physics));
-	int failed = doc == NULL || json_dump_file(doc, path, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0;
+	FILE *f = doc != NULL ? create(path) : NULL;
+	bool failed = f == NULL || json_dumpf(doc, f, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0;
 
+	failed = (f != NULL && fclose(f) != 0) || failed;
 	json_decref(doc);
-	return failed ? err_set(err, RC_IO, errno, "%s: cannot be written", path) : RC_OK;
+	return failed ? err_set(err, RC_IO, errno, "%s: cannot be written%s", path,
+				errno == ELOOP ? ": it is a link" : "")
+		      : RC_OK;
 }
 
 enum rc truth_open(const char *folder, uint64_t seed, const struct physics *physics, const struct true_rig *truth,
@@ -83,7 +100,7 @@ enum rc truth_open(const char *folder, uint64_t seed, const struct physics *phys
 	if (rc != RC_OK)
 		return rc;
 	snprintf(path, sizeof path, "%s/truth.csv", folder);
-	csv = fopen(path, "we");
+	csv = create(path);
 	if (csv == NULL)
 		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fputs("t_s,int_torque_Nms,int_speed_rad,int_work_J,int_voltage_Vs,int_current_As,int_electric_J,int_brake_Nms,"

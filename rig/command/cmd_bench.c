@@ -97,7 +97,7 @@ static enum rc take_folder(const struct cli *cli, struct bench *b, char *run, si
 	rc = cli_path(cli, "run/bench.lock", path, sizeof path, err);
 	if (rc != RC_OK)
 		return rc;
-	b->lock_fd = open(path, O_RDWR | O_CREAT | O_CLOEXEC, 0666);
+	b->lock_fd = open(path, O_RDWR | O_CREAT | O_NOFOLLOW | O_CLOEXEC, 0640);
 	if (b->lock_fd < 0)
 		return err_set(err, RC_IO, errno, "%s: cannot be made: %s", path, strerror(errno));
 	if (flock(b->lock_fd, LOCK_EX | LOCK_NB) != 0)
@@ -150,6 +150,24 @@ static enum rc catch_signals(struct bench *b, struct err *err)
 	b->serve.stop_fd = signalfd(-1, &set, SFD_CLOEXEC);
 	return b->serve.stop_fd >= 0 ? RC_OK
 				     : err_set(err, RC_IO, errno, "cannot watch for signals: %s", strerror(errno));
+}
+
+/* Whoever comes first at such a line drives the bench. */
+static void warn_of_open(const struct listener *l)
+{
+	if (l->is_open)
+		fprintf(stderr,
+			"%s: other machines can reach this line, and the first to come drives the bench. To keep it on "
+			"this machine, name tcp:127.0.0.1:PORT in rig.ini\n",
+			l->shown);
+}
+
+static void warn_of_all_open(const struct serve_config *s)
+{
+	warn_of_open(&s->tether);
+	warn_of_open(&s->control);
+	for (size_t i = 0; i < s->n_more; i++)
+		warn_of_open(&s->more[i]);
 }
 
 static int announce(const struct cli *cli, const struct bench *b)
@@ -231,6 +249,8 @@ static enum rc run(const struct cli *cli, const struct options *o, struct mistak
 		rc = catch_signals(b, err);
 	if (rc == RC_OK)
 		rc = open_lines(cli, o, b, err);
+	if (rc == RC_OK)
+		warn_of_all_open(&b->serve);
 	if (rc == RC_OK && announce(cli, b) != 0)
 		rc = err_set(err, RC_IO, errno, "standard output cannot be written");
 	b->serve.world = b->world;

@@ -5,6 +5,7 @@
 #include "command/log_checks.h"
 #include "command/log_print.h"
 #include "channel/clock.h"
+#include "reports/page/report_write.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -68,10 +69,10 @@ static enum rc find_run(struct logbook *lb, const char *text, struct run_info *r
 
 static enum rc export_to(struct logbook *lb, const struct run_info *run, const char *out, struct err *err)
 {
-	FILE *to = out ? fopen(out, "w") : stdout;
+	FILE *to = out ? files_create(out) : stdout;
 
 	if (!to)
-		return err_set(err, RC_IO, errno, "%s: cannot write: %s", out, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s: cannot write: %s", out, files_why(errno));
 	enum rc rc = log_export_csv(lb, run, to, err);
 	bool bad = fflush(to) != 0 || ferror(to);
 	int why = errno;

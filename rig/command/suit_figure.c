@@ -25,7 +25,7 @@ static FILE *opened(const char *dir, const char *name, struct err *err)
 	}
 	FILE *f = files_create(path);
 	if (!f)
-		(void)!err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+		(void)!err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, files_why(errno));
 	return f;
 }
 

@@ -10,6 +10,7 @@
 #include <unistd.h>
 
 #define BUSY_MS 5000
+#define LONGEST (64 << 20) /* bytes of a row that is read or written */
 
 enum rc db_fail(struct logbook *lb, struct err *err, const char *tried)
 {
@@ -76,6 +77,7 @@ static enum rc connect(struct logbook *lb, const char *uri, int flags, struct er
 		return lb->db ? db_fail(lb, err, "open") : err_set(err, RC_NOMEM, 0, "%s: out of memory", lb->path);
 	sqlite3_extended_result_codes(lb->db, 0);
 	sqlite3_busy_timeout(lb->db, BUSY_MS);
+	sqlite3_limit(lb->db, SQLITE_LIMIT_LENGTH, LONGEST);
 	/* A foreign file must not run code of its own: no functions in views and triggers but SQLite's harmless ones.
 	 */
 	sqlite3_db_config(lb->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
@@ -116,6 +118,14 @@ static enum rc set_up_writer(struct logbook *lb, struct err *err)
 
 enum rc logbook_open(const char *path, struct logbook **ret, struct err *err)
 {
+	struct stat st;
+
+	if (lstat(path, &st) == 0 && !S_ISREG(st.st_mode))
+		return err_set(
+			err, RC_DB, 0,
+			"%s: expected a plain file, found %s; nothing is written there. Move it away, or name the "
+			"folder that holds the logbook with --bench",
+			path, S_ISLNK(st.st_mode) ? "a link" : "something else");
 	struct logbook *lb = make(path, true);
 
 	if (!lb)

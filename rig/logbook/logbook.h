@@ -17,7 +17,9 @@
 struct logbook;
 
 /* Open for writing, making the file when absent; WAL, synchronous=FULL. Open for reading never writes.
- * RC_DB with the file's name in the sentence; a newer schema is refused. */
+ * RC_DB with the file's name in the sentence. A newer schema is refused, and so is a file with a table, view, trigger
+ * or index that this program did not make: a view may run without end. Nothing is written through a link. A row has at
+ * most 64 MiB. */
 enum rc logbook_open(const char *path, struct logbook **ret, struct err *err) MUST_CHECK;
 enum rc logbook_open_read(const char *path, struct logbook **ret, struct err *err) MUST_CHECK;
 void logbook_close(struct logbook *lb); /* NULL is fine */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "logbook/logbook_private.h"
 
+#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -161,6 +162,61 @@ static enum rc find_columns(struct logbook *lb, struct err *err)
 	return rc;
 }
 
+/* The schema as SQLite would keep it, made afresh in memory. */
+static enum rc fresh_schema(struct logbook *lb, sqlite3 **ret, struct err *err)
+{
+	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret, lb->has) == SQLITE_OK)
+		return RC_OK;
+	sqlite3_close(*ret);
+	*ret = NULL;
+	return err_set(err, RC_NOMEM, 0, "%s: out of memory for checking the schema", lb->path);
+}
+
+/* Is the object in the row one that this program makes, word for word? */
+static bool is_own(sqlite3_stmt *made, sqlite3_stmt *found)
+{
+	sqlite3_bind_value(made, 1, sqlite3_column_value(found, 0));
+	sqlite3_bind_value(made, 2, sqlite3_column_value(found, 1));
+	sqlite3_bind_value(made, 3, sqlite3_column_value(found, 2));
+	bool own = sqlite3_step(made) == SQLITE_ROW;
+	sqlite3_reset(made);
+	return own;
+}
+
+/* What is missing is for schema_compare to find: it runs nothing. What SQLite makes for itself has no text, or is a
+ * table of its statistics. */
+static enum rc refuse_strange(struct logbook *lb, struct err *err)
+{
+	static const char objects[] = "SELECT type, name, sql FROM sqlite_schema "
+				      "WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite\\_stat_' ESCAPE '\\'";
+	sqlite3_stmt *found = NULL, *made = NULL;
+	sqlite3 *fresh;
+	int step = SQLITE_DONE;
+	enum rc rc = fresh_schema(lb, &fresh, err);
+
+	if (rc != RC_OK)
+		return rc;
+	rc = db_prepare(lb, objects, &found, err);
+	if (rc == RC_OK &&
+	    sqlite3_prepare_v2(fresh, "SELECT 1 FROM sqlite_schema WHERE type = ? AND name = ? AND sql = ?", -1, &made,
+			       NULL) != SQLITE_OK)
+		rc = err_set(err, RC_NOMEM, 0, "%s: out of memory for checking the schema", lb->path);
+	while (rc == RC_OK && (step = sqlite3_step(found)) == SQLITE_ROW)
+		if (!is_own(made, found))
+			rc = err_set(err, RC_DB, 0,
+				     "%s: its schema has a %.10s \"%.60s\" that this program did not make, so nothing "
+				     "is read; "
+				     "ask for the file as it was written",
+				     lb->path, (const char *)sqlite3_column_text(found, 0),
+				     (const char *)sqlite3_column_text(found, 1));
+	if (rc == RC_OK && step != SQLITE_DONE)
+		rc = db_fail(lb, err, "read the schema of");
+	sqlite3_finalize(made);
+	sqlite3_finalize(found);
+	sqlite3_close(fresh);
+	return rc;
+}
+
 enum rc schema_check(struct logbook *lb, int64_t application, struct err *err)
 {
 	int64_t version = 0, found = 0;
@@ -183,17 +239,8 @@ enum rc schema_check(struct logbook *lb, int64_t application, struct err *err)
 	if (version < 1)
 		return err_set(err, RC_DB, 0, "%s: schema version %lld, expected %d", lb->path, (long long)version,
 			       LOGBOOK_SCHEMA);
-	return find_columns(lb, err);
-}
-
-/* The schema as SQLite would keep it, made afresh in memory. */
-static enum rc fresh_schema(struct logbook *lb, sqlite3 **ret, struct err *err)
-{
-	if (sqlite3_open(":memory:", ret) == SQLITE_OK && make_schema(*ret, lb->has) == SQLITE_OK)
-		return RC_OK;
-	sqlite3_close(*ret);
-	*ret = NULL;
-	return err_set(err, RC_NOMEM, 0, "%s: out of memory for checking the schema", lb->path);
+	rc = find_columns(lb, err);
+	return rc == RC_OK ? refuse_strange(lb, err) : rc;
 }
 
 static enum rc compare_one(struct logbook *lb, sqlite3_stmt *find, sqlite3_stmt *want, struct err *err)

@@ -11,7 +11,8 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define NO_COLUMNS 256 /* more is not a table of readings */
+#define NO_COLUMNS 256              /* more is not a table of readings */
+#define NO_CELLS ((size_t)32 << 20) /* an hour at 1 kHz of nine columns; beyond it the memory would have no bound */
 
 struct reader {
 	struct csv *table;
@@ -195,8 +196,6 @@ static bool read_headings(struct reader *r)
 static bool grow(struct csv *t)
 {
 	size_t room = t->room ? 2 * t->room : 64;
-	if (room > SIZE_MAX / (t->n_columns * sizeof *t->cell))
-		return false;
 	const char **cell = realloc(t->cell, room * t->n_columns * sizeof *cell);
 	if (!cell)
 		return false;
@@ -245,7 +244,12 @@ static enum rc read_all(struct reader *r, struct err *err)
 	if (!read_headings(r))
 		return err_set(err, RC_NOMEM, 0, "%s: out of memory", t->name);
 	while (next_line(r))
-		if (!read_row(r))
+		if ((t->n_rows + 1) * t->n_columns > NO_CELLS)
+			return err_set(
+				err, RC_ARG, 0,
+				"%s: has more than %zu million cells; expected a table of readings, or a part of it",
+				t->name, NO_CELLS >> 20);
+		else if (!read_row(r))
 			return err_set(err, RC_NOMEM, 0, "%s: out of memory after %zu rows", t->name, t->n_rows);
 	if (r->n_mistakes)
 		return answer(r, err);
