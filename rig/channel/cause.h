@@ -78,9 +78,9 @@
 	  "the cell's converter does not convert; check its clock and its wires", \
 	  "the torque cell gave no fresh readings", GUARD, FAULT, NOTHING, HOLDS, CELL) \
 	X(PICKUP, pickup, "rotor speed by the drive", "rpm", \
-	  "no pulses came while the drive reported a turning " \
-	  "rotor; check the pick-up, its wire and the coupling", \
-	  "the pick-up gave no pulses", GUARD, FAULT, NOTHING, HOLDS, TURN) \
+	  "the pulses do not agree with the rotor's speed that the drive reports; " \
+	  "check pick-up, wire, coupling and gear ratio", \
+	  "the pick-up did not agree with the drive", GUARD, FAULT, NOTHING, HOLDS, TURN) \
 	X(OVERSPEED, overspeed, "speed", "rpm", \
 	  "the shaft is faster than allowed, or its speed is " \
 	  "unknown; check the load, the drive's mode and the pick-up", \

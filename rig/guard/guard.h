@@ -135,7 +135,7 @@ struct guard {
 	double power_bin_J[GUARD_POWER_BINS], power_bin_s;
 	unsigned power_bin;
 	double follow_low_A, follow_high_A, follow_bad_s;
-	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, no_pulse_s, safe_s, unrest_s;
+	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, no_pulse_s, slip_s, safe_s, unrest_s;
 	double wrong_time_s, against_s, wrong_least_rpm, sign_bad_s;
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];

@@ -17,6 +17,9 @@
 #define TEMP_GONE_S 2.0   /* ten slow samples */
 #define POWER_SHORT_S 0.1 /* mean of the short slip power: noise and a gear's ripple are no heat */
 #define NO_PULSE_S 1.0    /* a slow pick-up's first pulses come sooner */
+#define SLIP_S 2.0        /* a shaft that speeds up for so long is ahead of the drive's word by less than SLIP_FRAC */
+#define SLIP_FRAC 0.2     /* of the larger of both speeds; half of it: pulses are missing, and NO_PULSE_S is enough */
+#define WORD_S 0.5        /* the drive's word of its rotor is not compared with the pick-up when it is older */
 #define REASON_S 0.4      /* a node that goes safe says so at once and why with its next slow sample */
 #define SLEPT_S 0.5       /* no suspend is shorter; two clocks are never read at the very same time */
 #define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
@@ -41,6 +44,17 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 
 	return limits->expect_pick && fabs(snap->speed_rpm) < limits->standstill_rpm &&
 	       fabs(snap->drive_rotor_rpm) > ROTOR_TURNS * limits->standstill_rpm * ratio;
+}
+
+/* By how much of the larger one pick-up and drive differ about the shaft's speed; 0 where that cannot be told. */
+static double pick_differs_frac(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	double speed_rpm = fabs(snap->speed_rpm), rotor_rpm = fabs(snap->drive_rotor_rpm) / limits->gear_ratio;
+	double most_rpm = fmax(speed_rpm, rotor_rpm), differs_rpm = fabs(speed_rpm - rotor_rpm);
+	bool told = limits->expect_pick && limits->gear_ratio > 0 && snap->channel[CHANNEL_DRIVE].age_s <= WORD_S;
+
+	return told && most_rpm > ROTOR_TURNS * limits->standstill_rpm && isfinite(differs_rpm) ? differs_rpm / most_rpm
+												: 0;
 }
 
 /* Of what slow samples tell, or -1: the node's state always, the others once they were told. */
@@ -234,10 +248,13 @@ static bool travel(struct guard *g, const struct look *k, struct finding *f)
 
 static bool pickup(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool bad = k->armed && k->driven && watch_pick_contradicted(k->limits, k->snap);
+	double differs_frac = k->armed && k->driven ? pick_differs_frac(k->limits, k->snap) : 0;
+	bool contradicted = k->armed && k->driven && watch_pick_contradicted(k->limits, k->snap);
+	bool missing = held_for(&g->no_pulse_s, contradicted || differs_frac > 0.5, k->dt_s, NO_PULSE_S);
+	bool slips = held_for(&g->slip_s, differs_frac > SLIP_FRAC, k->dt_s, SLIP_S);
 
 	f->value = k->snap->drive_rotor_rpm;
-	return held_for(&g->no_pulse_s, bad, k->dt_s, NO_PULSE_S);
+	return missing || slips;
 }
 
 static bool cell_saturated(struct guard *g, const struct look *k, struct finding *f)

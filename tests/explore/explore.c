@@ -209,8 +209,8 @@ static bool is_first(struct walk *w, struct key key)
 
 static bool is_timed(const struct key *k)
 {
-	return k->contactor || k->low || k->stall || k->no_pulse || k->unrest || k->wrong || k->against || k->late ||
-	       k->temp_gone[0] || k->temp_gone[1] || k->temp_gone[2];
+	return k->contactor || k->low || k->stall || k->no_pulse || k->slip || k->unrest || k->wrong || k->against ||
+	       k->late || k->temp_gone[0] || k->temp_gone[1] || k->temp_gone[2];
 }
 
 static void run_on(struct walk *w, uint32_t from, const struct guard *g)

@@ -302,7 +302,7 @@ struct key {
 	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
 	uint8_t turned, turned_age, stop, rotor, rotor_same, rotor_true, doubted; /* speeds in half rpm */
 	uint8_t was_slow, rotor_anew;                                             /* of a stop */
-	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, unrest, wrong, against, least, late;
+	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, slip, unrest, wrong, against, least, late;
 	uint8_t temp_gone[3], temp_seen;
 	uint8_t held_A, held, standing, stand_age, clear, clear_age; /* of a stop */
 };
@@ -340,6 +340,7 @@ static inline void space_key_of_run(const struct guard *g, struct key *k)
 	k->low = space_ticks(g->low_s, 2);
 	k->stall = space_ticks(g->stall_time_s, 2);
 	k->no_pulse = space_ticks(g->no_pulse_s, 2);
+	k->slip = space_ticks(g->slip_s, 3);
 	k->unrest = space_ticks(g->unrest_s, 2);
 	k->wrong = space_ticks(g->wrong_time_s, 1);
 	k->against = space_ticks(g->against_s, 3);
@@ -446,6 +447,7 @@ static inline struct guard space_guard(const struct key *k)
 		.low_s = k->low * SPACE_TICK_S,
 		.stall_time_s = k->stall * SPACE_TICK_S,
 		.no_pulse_s = k->no_pulse * SPACE_TICK_S,
+		.slip_s = k->slip * SPACE_TICK_S,
 		.unrest_s = k->unrest * SPACE_TICK_S,
 		.wrong_time_s = k->wrong * SPACE_TICK_S,
 		.against_s = k->against * SPACE_TICK_S,

@@ -77,7 +77,8 @@ TABLE = [
     Row("cell-stale", {"cell_stale"}, "no conversion is fresh", 1.0, marks=[LIES]),
     Row("cell-saturated", {"cell_saturated", "overtorque", "wrong_sign"}, "both ends of the converter; its limit in N.m or its sign may be seen "
         "in the same tick", 0.5, value=lambda chance: chance.choice(["1", "-1"]), marks=[LIES]),
-    Row("cell-swapped", {"wrong_sign", WENT_ON}, "found with current in the brake; without load the sign of a zero is nothing",
+    Row("cell-swapped", {"wrong_sign", "sequence", WENT_ON},
+        "found with current in the brake; without load the sign of a zero is nothing, or the zero itself sees the drag's sign and says so",
         marks=[LIES]),
     Row("cell-drift", {WENT_ON, "overtorque", "cell_saturated", "wrong_sign", "stall", "brake_power", "sequence"} | SUPPLY,
         "a loop that follows a lying cell; what is found depends on its way", value=either(between(-20, -0.5), between(0.5, 20)), marks=[LIES]),
@@ -101,7 +102,8 @@ TABLE = [
     Row("drive-mute", {WENT_ON, "pickup", "sequence"}, "a rotor speed that stays is nothing while the speed is held", marks=[LIES]),
     Row("contactor-welded", {"contactor"}, "found when the contact should open", marks=[NO_CUT]),
     Row("contactor-drop", {"contactor"}, "seen open unasked; the node says so too", 0.8),
-    Row("overspeed", {"overspeed"}, "a runaway, in torque mode as in speed mode; a heavy rotor takes a second to get to the limit", 1.5),
+    Row("overspeed", {"overspeed", "wrong_direction"}, "a runaway, in torque mode as in speed mode; a heavy rotor takes a second to get to "
+        "the limit; in the zero, where the shaft should turn round, it goes on the wrong way", 1.5),
     Row("wrong-direction", {"wrong_direction"}, "turns against the command", None),
     Row("oscillation", {WENT_ON, "oscillation", "overtorque", "overspeed"}, "some rigs damp it", value=between(5, 60)),
     Row("hot-brake", {"brake_hot"}, "its sensor says so", 0.6),

@@ -107,6 +107,28 @@ static void bend_pickup(struct scene *s, double t_s, bool miss)
 	/* 60 rev/min of the output are 2160 of the rotor; 360 are 10 times standstill. */
 	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 360 : -2160;
 }
+/* I26 */
+static void bend_pulses_missing(struct scene *s, double t_s, bool miss)
+{
+	s->limits.gear_ratio = 36;
+	s->snap.speed_rpm = 29; /* less than half of 60 */
+	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 29 * 36 : 2160;
+}
+static void bend_slip(struct scene *s, double t_s, bool miss)
+{
+	(void)t_s;
+	s->limits.gear_ratio = 36;
+	s->snap.speed_rpm = miss ? 48.5 : 47.5; /* a fifth of 60 are 12 */
+	s->snap.drive_rotor_rpm = 2160;
+}
+static void bend_more_pulses(struct scene *s, double t_s, bool miss)
+{
+	s->limits.gear_ratio = 36;
+	s->snap.speed_rpm = 60;
+	s->snap.drive_rotor_rpm = 47.5 * 36;
+	if (miss) /* an old word of the drive is not compared */
+		s->snap.channel[CHANNEL_DRIVE].age_s = t_s < 0.1 ? 0.1 : 0.6;
+}
 static void bend_not_at_rest(struct scene *s, double t_s, bool miss)
 {
 	s->limits.at_rest = true;
@@ -449,6 +471,9 @@ static const struct row {
 	{ "node went safe, no reason", CAUSE_NODE_SAFE, bend_safe_unexplained, 0.39, 0.42 },
 	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
 	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
+	{ "pick-up with pulses missing", CAUSE_PICKUP, bend_pulses_missing, 0.99, 1.02 },
+	{ "pick-up slips", CAUSE_PICKUP, bend_slip, 1.99, 2.02 },
+	{ "pick-up with pulses too many", CAUSE_PICKUP, bend_more_pulses, 1.99, 2.02 },
 	{ "drive enabled with a person at the shaft", CAUSE_NOT_AT_REST, bend_not_at_rest, 0.28, 0.34 },
 	{ "rotor turns with a person at the shaft", CAUSE_NOT_AT_REST, bend_rotor_turns, 0.28, 0.34 },
 	{ "slow samples stale", CAUSE_SLOW_STALE, bend_slow_stale, 2, 2.02 },
