@@ -185,10 +185,34 @@ static double volts(const struct curve_point *p)
 	return p->voltage_V.value;
 }
 
+/* "at 30, 60 and 90 rpm"; backward ones with their sign. */
+static void speed_words(const struct plan_profile *p, char *buf, size_t size)
+{
+	size_t used = 0;
+
+	for (size_t i = 0; i < p->n_speeds && used < size; i++)
+		used += (size_t)snprintf(buf + used, size - used, "%s%.4g", i == 0 ? "" : i + 1 < p->n_speeds ? ", " : " and ",
+					 p->speed_rpm[i]);
+}
+
+static const char *order_words(const struct plan_profile *p)
+{
+	if (p->n_speeds < 2)
+		return "";
+	return p->shuffle        ? ", loads and speeds shuffled"
+	       : p->speed_inside ? ", at each load all speeds"
+				 : ", at each speed all loads";
+}
+
 static void drive_words(const struct plan_profile *p, char *buf, size_t size)
 {
 	switch (p->drive) {
-	case PLAN_SPEED: snprintf(buf, size, "drive in speed mode at %.4g rpm of the output", p->speed_rpm); return;
+	case PLAN_SPEED: {
+		char speeds[200];
+		speed_words(p, speeds, sizeof speeds);
+		snprintf(buf, size, "drive in speed mode at %s rpm of the output%s", speeds, order_words(p));
+		return;
+	}
 	case PLAN_DRIVE_CURRENT: snprintf(buf, size, "drive in torque mode at %.4g A", p->drive_A); return;
 	case PLAN_HAND: snprintf(buf, size, "%s", "drive run by hand"); return;
 	}
@@ -196,7 +220,7 @@ static void drive_words(const struct plan_profile *p, char *buf, size_t size)
 
 void page_conditions(FILE *f, const struct report *r)
 {
-	char drive[120] = "";
+	char drive[320] = "";
 
 	if (r->by_hand)
 		return;

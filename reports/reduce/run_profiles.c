@@ -19,8 +19,10 @@ enum rc run_profiles(struct logbook *lb, int64_t run_id, struct rig_profile *ret
 		rc = profile_parse_actuator(actuator, "actuator of the run", ret_actuator, &m, err);
 	if (rc == RC_OK)
 		rc = profile_parse_plan(plan, "plan of the run", ret_plan, &m, err);
-	if (rc == RC_OK)
+	if (rc == RC_OK) {
+		plan_take_speed(ret_plan, ret_actuator);
 		plan_serve_claims(ret_plan, ret_actuator, ret_rig);
+	}
 	free(rig);
 	free(actuator);
 	free(plan);

@@ -53,7 +53,7 @@ struct checking {
 	const struct options *o;
 	struct forecast forecast;
 	char forecast_text[400];
-	size_t steps_allowed;
+	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
 	struct foreseen foreseen[PROFILE_STEPS];
 	char answer[CHECKS][24];
 	struct rehearse rehearse;
@@ -83,11 +83,18 @@ static enum rc look_at_uncertainty(struct checking *c, struct err *err)
 	return rc;
 }
 
+static const char *each_speed(const struct checking *c)
+{
+	return c->forecast.speeds > 1 ? ", counted at each speed" : "";
+}
+
 static enum rc look_ahead(struct checking *c, struct err *err)
 {
 	ready_forecast_make(&c->s, &c->forecast);
 	forecast_sentence(&c->forecast, &c->s.plan, c->forecast_text, sizeof c->forecast_text);
 	c->steps_allowed = c->forecast.n;
+	for (size_t k = 0; k < PROFILE_SPEEDS; k++)
+		c->allowed[k] = c->forecast.loads;
 	if (!c->live.cli->json)
 		ready_forecast_print(&c->forecast, &c->s);
 	enum rc rc = look_at_uncertainty(c, err);
@@ -99,12 +106,13 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	if (c->forecast.n_ok == 0)
 		return err_set(err, RC_SAYS_NO, 0, "%s", c->forecast_text);
 	if (!c->o->shorten)
-		return err_set(err, RC_SAYS_NO, 0, "%s; --shorten keeps the first %zu of %zu steps", c->forecast_text,
-			       c->forecast.n_ok, c->forecast.n);
+		return err_set(err, RC_SAYS_NO, 0, "%s; --shorten keeps the first %zu of %zu steps%s", c->forecast_text,
+			       c->forecast.n_ok, c->forecast.n, each_speed(c));
 	c->cause = NULL;
 	c->steps_allowed = c->forecast.n_ok;
+	memcpy(c->allowed, c->forecast.allowed, sizeof c->allowed);
 	if (!c->live.cli->json)
-		live_say("Shortened to the first %zu of %zu steps: %s", c->forecast.n_ok, c->forecast.n,
+		live_say("Shortened to the first %zu of %zu steps%s: %s", c->forecast.n_ok, c->forecast.n, each_speed(c),
 			 c->forecast_text);
 	return RC_OK;
 }
@@ -366,7 +374,7 @@ static enum rc clear_brake(struct checking *c, double zero_rpm, struct err *err)
 	}
 	c->live.frac_from = 0.6;
 	c->live.frac_to = 0.7;
-	enum rc rc = live_clear_brake(&c->live, zero_rpm, sweep_heaviest_Nm(&c->s, c->steps_allowed), err);
+	enum rc rc = live_clear_brake(&c->live, zero_rpm, sweep_heaviest_Nm(&c->s, c->allowed), err);
 	if (rc == RC_OK)
 		live_note(&c->live, "Hysteresis brake cleared.");
 	return rc;
@@ -446,7 +454,7 @@ static enum rc keep(struct checking *c, struct err *err)
 	json_t *doc = document(c);
 	int64_t wall_ns = c->s.clock.wall(c->s.clock.ctx).ns;
 
-	ready_record_fill(doc, &c->s, wall_ns, c->steps_allowed);
+	ready_record_fill(doc, &c->s, wall_ns, c->steps_allowed, c->allowed);
 	char *json = json_dumps(doc, JSON_REAL_PRECISION(17) | JSON_COMPACT);
 	json_decref(doc);
 	if (!json)

@@ -28,14 +28,17 @@ struct sweeping {
 	const struct options *o;
 	struct seq_sweep sweep;
 	struct sweep_item item[SWEEP_ITEMS];
-	size_t n_items, done_before, allowed;
-	struct live_zero before, after;
+	size_t n_items, done_before, allowed[PROFILE_SPEEDS];
+	struct sweep_leg leg[SWEEP_WAYS];
+	size_t n_legs;
+	struct live_zero zero;
 	struct sweep_config config;
 	int64_t resumes, ready_id, run_id;
 	struct doubts gone_past; /* of files, records and forecast: what bridle ready would have said of a forced run */
 	struct doubts doubts;    /* what the curve contradicts */
 	const char *cause;
 	size_t points;
+	char left_out[120]; /* why, of the first way of turning in which steps were */
 };
 
 static void on_event(void *ctx, const struct seq_event *event)
@@ -49,13 +52,16 @@ static void on_event(void *ctx, const struct seq_event *event)
 		return;
 	bool torque = isfinite(p->setpoint_Nm);
 	bool settled = !(p->flags & POINT_NOT_SETTLED);
-	live_note(&w->live, "step %d %s: commanded %.2f %s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s",
+	char at[40] = "";
+	if (w->s.plan.n_speeds > 1)
+		snprintf(at, sizeof at, " at %.4g rpm", p->setpoint_rpm);
+	live_note(&w->live, "step %d %s: commanded %.2f %s%s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s",
 		  p->step + 1,
 		  p->flags & POINT_REPEAT ? "again"
 		  : p->direction > 0      ? "rising"
 		  : p->direction < 0      ? "falling"
 					  : "",
-		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", p->mean_torque_Nm,
+		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", at, p->mean_torque_Nm,
 		  p->mean_speed_rpm, settled ? "settled in" : "not settled after", p->settle_s,
 		  settled ? "" : ", taken as it is");
 	w->points++;
@@ -69,7 +75,7 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 	(void)snap;
 	(void)out;
 	if (w->live.by_hand)
-		live_turn(&w->live, w->sweep.phase >= SWEEP_COAST ? 0 : w->config.speed_rpm);
+		live_turn(&w->live, w->sweep.phase >= SWEEP_COAST ? 0 : w->config.top_rpm);
 }
 
 static enum rc refuse(struct sweeping *w, const char *cause, enum rc rc)
@@ -83,7 +89,8 @@ static enum rc check_start(struct sweeping *w, struct err *err)
 {
 	struct session *s = &w->s;
 
-	w->allowed = s->plan.n;
+	for (size_t k = 0; k < PROFILE_SPEEDS; k++)
+		w->allowed[k] = s->plan.n;
 	enum rc rc = session_calibrated(s, err);
 	if (rc != RC_OK)
 		return refuse(w, "not_calibrated", rc);
@@ -96,7 +103,7 @@ static enum rc check_start(struct sweeping *w, struct err *err)
 		return refuse(w, rc == RC_SAYS_NO ? "arm_on" : NULL, rc);
 	if (w->o->forced)
 		return RC_OK;
-	rc = ready_record_check(s, s->clock.wall(s->clock.ctx).ns, &w->allowed, &w->ready_id, err);
+	rc = ready_record_check(s, s->clock.wall(s->clock.ctx).ns, w->allowed, &w->ready_id, err);
 	return rc == RC_SAYS_NO ? refuse(w, "not_ready", rc) : rc;
 }
 
@@ -106,13 +113,14 @@ static enum rc prepare(struct sweeping *w, struct err *err)
 
 	w->n_items = sweep_order(&w->s.plan, w->allowed, w->item);
 	w->config = sweep_config_of(&w->s, w->o->forced ? POINT_FORCED : 0);
-	if (w->config.drive == PLAN_SPEED && !(w->config.speed_rpm > 0))
+	if (w->config.drive == PLAN_SPEED && !(w->config.top_rpm > 0))
 		rc = err_set(err, RC_ARG, 0,
 			     "plan %s: no [plan] speed, and the actuator has no [drive] speed; give one",
 			     w->s.plan_name);
 	if (rc == RC_OK && w->o->resume)
 		rc = sweep_resume(&w->s, w->item, w->n_items, &w->resumes, &w->done_before, err);
-	if (rc == RC_OK && !seq_sweep_begin(&w->sweep, &w->config, w->item, w->n_items))
+	w->n_legs = sweep_legs(w->item, w->n_items, w->leg);
+	if (rc == RC_OK && w->n_legs == 0)
 		rc = err_set(err, RC_ARG, 0, "plan %s: nothing is left to do", w->s.plan_name);
 	if (w->config.drive == PLAN_HAND)
 		w->live.limits.expect_direction = 0;
@@ -131,32 +139,66 @@ static double sweep_guess_s(const struct sweeping *w)
 	       (w->config.window_s * 1.5 + w->config.dwell_s + w->config.cool_s);
 }
 
-static enum rc run_sweep(struct sweeping *w, struct err *err)
+/* Where one of the zeros or legs stands in the whole bar: zeros take 7 % each. */
+static void bar(struct sweeping *w, size_t leg, bool zero)
 {
-	const struct sequence sequence = { seq_sweep_step, &w->sweep };
+	double legs = (double)w->n_legs, zeros = 0.07 * (legs + 1), each = (1 - zeros) / legs, at = (double)leg;
 
+	w->live.frac_from = at * (0.07 + each) + (zero ? 0 : 0.07);
+	w->live.frac_to = w->live.frac_from + (zero ? 0.07 : each);
+}
+
+static enum rc read_zero(struct sweeping *w, size_t leg, struct err *err)
+{
 	double zero_rpm = sweep_zero_rpm(&w->config), most_Nm = sweep_heaviest_Nm(&w->s, w->allowed);
 
-	w->live.by_hand = w->config.drive == PLAN_HAND;
-	w->live.frac_to = 0.08;
-	w->live.line.steps = (int)w->s.plan.n;
-	w->live.remaining_after_s = sweep_guess_s(w) + live_zero_s(zero_rpm);
-	enum rc rc = live_zero(&w->live, zero_rpm, most_Nm, true, &w->before, err);
+	w->live.event = NULL;
+	w->live.tick = NULL;
+	live_no_step(&w->live);
+	bar(w, leg, true);
+	return live_zero(&w->live, zero_rpm, most_Nm, leg == 0, &w->zero, err);
+}
+
+static enum rc run_leg(struct sweeping *w, size_t leg, struct err *err)
+{
+	const struct sequence sequence = { seq_sweep_step, &w->sweep };
+	const struct sweep_leg *l = &w->leg[leg];
+
+	if (w->n_legs > 1)
+		live_note(&w->live, "Turning %s: %zu steps.", l->way > 0 ? "forward" : "backward", l->n);
+	if (!seq_sweep_begin(&w->sweep, &w->config, w->item + l->first, l->n))
+		return RC_OK;
+	if (w->config.drive != PLAN_HAND)
+		w->live.limits.expect_direction = l->way;
 	w->live.event = on_event;
 	w->live.tick = on_tick;
 	w->live.ctx = w;
-	w->live.frac_from = 0.08;
-	w->live.frac_to = 0.93;
-	w->live.remaining_after_s = live_zero_s(zero_rpm);
-	if (rc == RC_OK)
-		rc = live_run(&w->live, &sequence, err);
+	bar(w, leg, false);
+	w->live.remaining_after_s = (double)(w->n_legs - leg) * live_zero_s(sweep_zero_rpm(&w->config));
+	enum rc rc = live_run(&w->live, &sequence, err);
+	if (w->sweep.why_left_out[0] && !w->left_out[0])
+		snprintf(w->left_out, sizeof w->left_out, "%s", w->sweep.why_left_out);
+	return rc;
+}
+
+/* A zero before each way of turning, and one at the end. */
+static enum rc run_sweep(struct sweeping *w, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	w->live.by_hand = w->config.drive == PLAN_HAND;
+	w->live.line.steps = (int)w->s.plan.n;
+	w->live.remaining_after_s = sweep_guess_s(w) + live_zero_s(sweep_zero_rpm(&w->config));
+	for (size_t leg = 0; leg < w->n_legs && rc == RC_OK; leg++) {
+		rc = read_zero(w, leg, err);
+		if (rc == RC_OK)
+			rc = run_leg(w, leg, err);
+	}
+	w->live.remaining_after_s = 0;
 	w->live.event = NULL;
 	w->live.tick = NULL;
-	w->live.frac_from = 0.93;
-	w->live.frac_to = 1;
-	w->live.remaining_after_s = 0;
 	live_no_step(&w->live);
-	return rc == RC_OK ? live_zero(&w->live, zero_rpm, most_Nm, false, &w->after, err) : rc;
+	return rc == RC_OK ? read_zero(w, w->n_legs, err) : rc;
 }
 
 /* A forced run goes past every doubt, but not in silence: each is shown and kept before anything moves. */
@@ -196,8 +238,8 @@ static enum rc work(struct sweeping *w, struct err *err)
 	/* what was left out belongs to the curve as much as what was measured */
 	struct err note_err;
 	enum rc note_rc = RC_OK;
-	if (w->sweep.why_left_out[0])
-		note_rc = note(w, "left_out", w->sweep.why_left_out, rc == RC_OK ? err : &note_err);
+	if (w->left_out[0])
+		note_rc = note(w, "left_out", w->left_out, rc == RC_OK ? err : &note_err);
 	rc = rc ? rc : note_rc;
 	return rc;
 }
@@ -293,8 +335,8 @@ static void print_summary(const struct sweeping *w, const struct curve *curve, e
 		print_curve(curve);
 	if (curve && curve->zero.note[0])
 		live_say("%s", curve->zero.note);
-	if (w->sweep.why_left_out[0] && !(curve && curve->end_note[0]))
-		live_say("Left out: %s.", w->sweep.why_left_out);
+	if (w->left_out[0] && !(curve && curve->end_note[0]))
+		live_say("Left out: %s.", w->left_out);
 	for (size_t i = 0; i < w->doubts.n; i++)
 		doubt_print(&w->doubts.list[i], true, NULL);
 	char cut[120];
@@ -327,7 +369,7 @@ static int print_document(const struct sweeping *w, const struct curve *curve, e
 	json_object_set_new(doc, "run_id", json_integer(w->run_id));
 	json_object_set_new(doc, "resumes_run_id", w->resumes ? json_integer(w->resumes) : json_null());
 	json_object_set_new(doc, "forced", json_boolean(w->o->forced != NULL));
-	json_object_set_new(doc, "left_out", cli_text(w->sweep.why_left_out));
+	json_object_set_new(doc, "left_out", cli_text(w->left_out));
 	json_t *list = json_array();
 	for (size_t i = 0; i < w->doubts.n; i++)
 		json_array_append_new(list, doubt_json(&w->doubts.list[i], true, NULL));

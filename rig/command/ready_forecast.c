@@ -42,8 +42,9 @@ json_t *ready_forecast_json(const struct forecast *f)
 		const struct forecast_step *s = &f->step[i];
 		json_array_append_new(
 			list,
-			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}",
-				  "step", (json_int_t)i + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_rpm",
+			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}",
+				  "step", (json_int_t)s->load + 1, "torque_Nm", cli_real(s->torque_Nm),
+				  "speed_set_rpm", cli_real(s->set_rpm), "speed_rpm",
 				  cli_real(s->speed_rpm), "brake_A", cli_real(s->brake_A), "slip_power_W",
 				  cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J), "input_power_W",
 				  cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
@@ -54,7 +55,7 @@ json_t *ready_forecast_json(const struct forecast *f)
 	}
 	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok",
 			 (json_int_t)f->n_ok, "decides", forecast_check_word(f->decides), "deciding_step",
-			 (json_int_t)f->deciding_step + 1, "time_s", cli_real(f->time_s), "time_most_s",
+			 (json_int_t)(f->n ? f->step[f->deciding_step].load + 1 : 1), "time_s", cli_real(f->time_s), "time_most_s",
 			 cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 
@@ -73,7 +74,7 @@ static void say_for_claims(const struct forecast *f)
 	char text[300] = "";
 	size_t used = 0, n = 0;
 
-	for (size_t i = 0; i < f->n && used < sizeof text; i++)
+	for (size_t i = 0; i < f->loads && used < sizeof text; i++)
 		if (f->step[i].for_claim)
 			used += (size_t)snprintf(text + used, sizeof text - used, "%s%zu (%.4g N\u00b7m)",
 						 n++ ? ", " : "", i + 1, f->step[i].torque_Nm);
@@ -92,8 +93,8 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 		const struct forecast_step *p = &f->step[i];
 		char word[40];
 		beyond |= p->extrapolated;
-		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", i + 1, p->torque_Nm,
-		       p->speed_rpm, p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A,
+		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", p->load + 1,
+		       p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A,
 		       p->actuator_V, p->energy_J / 1e3, read_word(p->decides, word), 100 * p->load_frac,
 		       p->ok ? "" : " NO");
 	}

@@ -94,8 +94,8 @@ json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen
 	for (size_t i = 0; i < f->n; i++) {
 		const struct foreseen *p = &seen[i];
 		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o}", "step",
-						      (json_int_t)i + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
-						      "speed_set_rpm", cli_real(f->step[i].speed_rpm), "u_torque_Nm",
+						      (json_int_t)f->step[i].load + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
+						      "speed_set_rpm", cli_real(copysign(f->step[i].speed_rpm, f->step[i].set_rpm)), "u_torque_Nm",
 						      cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
 						      "u_efficiency", cli_real(p->u_efficiency), "U_efficiency",
 						      cli_real(p->U_efficiency), "largest", "source",
@@ -108,7 +108,7 @@ json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen
 
 static void print_row(const struct forecast_step *s, const struct foreseen *p)
 {
-	printf("%8.2f %8.2g", s->torque_Nm, p->U_torque_Nm);
+	printf("%8.2f %5.1f %8.2g", s->torque_Nm, copysign(s->speed_rpm, s->set_rpm), p->U_torque_Nm);
 	if (s->torque_Nm > 0)
 		printf(" %6.2g", 100 * p->U_torque_Nm / s->torque_Nm);
 	else
@@ -131,8 +131,8 @@ void ready_foresee_print(const struct forecast *f, const struct foreseen *seen)
 			continue;
 		if (last == NULL)
 			printf("Expected uncertainty of the points (95 %%), without noise:\n"
-			       "  torque        U      U efficiency  of which, N·m\n"
-			       "     N·m      N·m      %%       U, %%\n");
+			       "  torque speed        U      U efficiency  of which, N·m\n"
+			       "     N·m   rpm      N·m      %%       U, %%\n");
 		print_row(&f->step[i], &seen[i]);
 		last = &seen[i];
 	}

@@ -36,9 +36,11 @@ static void ready_day(int64_t wall_ns, char ret[11])
 		snprintf(ret, 11, "unknown");
 }
 
-void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed)
+void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed,
+		       const size_t *allowed)
 {
 	char digest[17], day[11];
+	json_t *at = json_array();
 
 	ready_digest(s, digest);
 	ready_day(wall_ns, day);
@@ -49,6 +51,9 @@ void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, si
 	json_object_set_new(doc, "calibration_id", json_integer(s->calibration_id));
 	json_object_set_new(doc, "map_id", json_integer(s->map_id));
 	json_object_set_new(doc, "steps_allowed", json_integer((json_int_t)steps_allowed));
+	for (size_t k = 0; k < s->plan.n_speeds; k++)
+		json_array_append_new(at, json_integer((json_int_t)allowed[k]));
+	json_object_set_new(doc, "steps_allowed_at", at);
 }
 
 static bool same_text(const json_t *doc, const char *key, const char *value)
@@ -105,7 +110,16 @@ static enum rc check_nothing_since(const json_t *doc, struct session *s, struct 
 	return rc;
 }
 
-enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id,
+/* A record of an older version has the one number alone. */
+static void read_allowed(const json_t *doc, size_t ret[PROFILE_SPEEDS])
+{
+	const json_t *at = json_object_get(doc, "steps_allowed_at");
+
+	for (size_t k = 0; k < PROFILE_SPEEDS; k++)
+		ret[k] = (size_t)json_integer_value(at ? json_array_get(at, k) : json_object_get(doc, "steps_allowed"));
+}
+
+enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t ret_allowed[PROFILE_SPEEDS], int64_t *ret_id,
 			   struct err *err)
 {
 	char *json = NULL;
@@ -122,7 +136,7 @@ enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps
 	if (rc == RC_OK)
 		rc = check_nothing_since(doc, s, err);
 	if (rc == RC_OK)
-		*ret_steps_allowed = (size_t)json_integer_value(json_object_get(doc, "steps_allowed"));
+		read_allowed(doc, ret_allowed);
 	json_decref(doc);
 	return rc;
 }

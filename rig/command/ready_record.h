@@ -8,13 +8,15 @@
 
 #include <jansson.h>
 
-/* Of the session's run: it is to be open. Adds run_id, plan, digest, day, calibration_id, map_id and steps_allowed to
- * the document. */
-void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed);
+/* Of the session's run: it is to be open. Adds run_id, plan, digest, day, calibration_id, map_id and steps_allowed (in
+ * all, and at each speed of the plan) to the document. */
+void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, size_t steps_allowed,
+		       const size_t *allowed);
 
 /* Whether the newest record covers the session's plan now, and no later bridle ready or hang was begun. RC_SAYS_NO with
- * the reason. */
-enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t *ret_steps_allowed, int64_t *ret_id,
+ * the reason. ret_allowed: loads at each speed of the plan. */
+enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t ret_allowed[PROFILE_SPEEDS],
+			   int64_t *ret_id,
 			   struct err *err) MUST_CHECK;
 
 #endif

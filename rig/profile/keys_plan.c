@@ -86,8 +86,10 @@ static const struct profile_key plan_keys[] = {
 	{ "plan", "drive", KEY_CHOICE, 0, NULL, "speed", NULL, 0, 0, "speed|current|hand",
 	  "speed: the drive holds a speed. current: it gives a torque-producing current. hand: someone runs it",
 	  PLAN(drive) },
-	{ "plan", "speed", KEY_VALUE, KEY_SHOWN, "rpm", "0 rpm", "85 rpm", 0, 1e5, NULL,
-	  "Speed of the output with drive = speed; 0: that of the actuator's file", PLAN(speed_rpm) },
+	{ "plan", "speed", KEY_SPEEDS, KEY_SHOWN, "rpm", "0 rpm", "85 rpm", -1e5, 1e5, NULL,
+	  "Speed of the output with drive = speed; 0: that of the actuator's file. Several: \"30, 60, 90 rpm\" or "
+	  "\"from 20 to 100 step 20 rpm\". Negative: backward, after all forward ones",
+	  PLAN(speed_rpm) },
 	{ "plan", "current", KEY_VALUE, 0, "A", "0 A", "8 A", 0, 1e4, NULL,
 	  "Torque-producing current with drive = current", PLAN(drive_A) },
 
@@ -103,6 +105,10 @@ static const struct profile_key plan_keys[] = {
 	  "Add the steps that decide the claims of the actuator's file: 2 % above each claimed torque, and at the "
 	  "claimed power",
 	  PLAN(serve_claims) },
+	{ "steps", "inner", KEY_CHOICE, 0, NULL, "torque", NULL, 0, 0, "torque|speed",
+	  "With several speeds. torque: all loads at one speed, then the next speed. speed: all speeds at one load, then "
+	  "the next load",
+	  PLAN(speed_inside) },
 	{ "steps", "order", KEY_CHOICE, 0, NULL, "rising", NULL, 0, 0, "rising|shuffled",
 	  "shuffled: random order, so that drift does not look like load", PLAN(shuffle) },
 	{ "steps", "seed", KEY_WHOLE, 0, "1", "1", NULL, 0, 2147483647, NULL,

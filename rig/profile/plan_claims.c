@@ -21,7 +21,7 @@ static void add_step(struct plan_profile *plan, double claim_Nm, double most_Nm,
 	double torque = claim_Nm + fmax(ABOVE_FRAC * claim_Nm, ABOVE_FULL_FRAC * full_Nm);
 	size_t at = 0;
 
-	if (!(claim_Nm > 0) || !(torque <= most_Nm) || plan->n >= PROFILE_STEPS)
+	if (!(claim_Nm > 0) || !(torque <= most_Nm) || (plan->n + 1) * plan->n_speeds > PROFILE_STEPS)
 		return;
 	while (at < plan->n && plan->step[at] < torque)
 		at++;
@@ -35,12 +35,29 @@ static void add_step(struct plan_profile *plan, double claim_Nm, double most_Nm,
 	plan->n++;
 }
 
+double plan_top_rpm(const struct plan_profile *plan)
+{
+	double top_rpm = 0;
+
+	for (size_t i = 0; i < plan->n_speeds; i++)
+		top_rpm = fmax(top_rpm, fabs(plan->speed_rpm[i]));
+	return top_rpm;
+}
+
+void plan_take_speed(struct plan_profile *plan, const struct actuator_profile *a)
+{
+	if (plan->drive == PLAN_SPEED && !(plan_top_rpm(plan) > 0)) {
+		plan->n_speeds = 1;
+		plan->speed_rpm[0] = a->speed_mode_rpm;
+	}
+}
+
 void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile *a, const struct rig_profile *rig)
 {
 	double full_Nm = rig->cell_full_scale_Nm;
 	double most_Nm = BELOW_LIMIT_FRAC *
 			 least(least(least(full_Nm, rig->limit_torque_Nm), rig->coupling_Nm), a->limit_torque_Nm);
-	double rpm = plan->speed_rpm > 0 ? plan->speed_rpm : a->speed_mode_rpm;
+	double rpm = plan_top_rpm(plan);
 
 	if (!plan->serve_claims || plan->load != LOAD_TORQUE)
 		return;

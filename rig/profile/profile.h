@@ -18,7 +18,8 @@
 
 #define PROFILE_WORD 64
 #define PROFILE_PATH 256
-#define PROFILE_STEPS 200
+#define PROFILE_STEPS 200 /* of a plan: loads times speeds */
+#define PROFILE_SPEEDS 20
 #define PROFILE_PIECES 40
 #define PROFILE_INSTRUMENTS 7
 
@@ -166,7 +167,10 @@ struct plan_profile {
 	char actuator[PROFILE_WORD]; /* [plan] actuator */
 	enum plan_load load;         /* [plan] load = torque | current */
 	enum plan_drive drive;       /* [plan] drive = speed | current | hand */
-	double speed_rpm;            /* [plan] speed, output */
+	/* [plan] speed, output: one or several, as written; negative: backward. None stated: one that is 0, until
+	 * plan_take_speed has put the actuator's own in. 0 as well with another drive. */
+	size_t n_speeds;
+	double speed_rpm[PROFILE_SPEEDS];
 	double drive_A;              /* [plan] current */
 	size_t n; /* [steps] torque = 0, 5, 10 ... N.m   or   current = 0, 0.2 ... A, or from/to/step */
 	double step[PROFILE_STEPS];    /* N·m or A, rising */
@@ -174,6 +178,7 @@ struct plan_profile {
 	bool for_claim[PROFILE_STEPS]; /* step[i] was put in for a claim */
 	bool down;                     /* [steps] down = yes: and back */
 	bool repeat_first;             /* [steps] repeat_first = yes */
+	bool speed_inside;             /* [steps] inner = torque | speed: what changes from step to step */
 	bool shuffle;
 	unsigned seed;    /* [steps] order = rising | shuffled, seed */
 	double dwell_s;   /* [steady] dwell */
@@ -237,6 +242,11 @@ enum rc profile_parse_weights(const char *text, const char *name, struct weights
  * run. */
 void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile *actuator,
 		       const struct rig_profile *rig);
+
+/* A plan with drive = speed that states none runs at [drive] speed of the actuator. Run before plan_serve_claims. */
+void plan_take_speed(struct plan_profile *plan, const struct actuator_profile *actuator);
+/* The largest of the speeds without its sign, rpm; 0 where there is none. */
+double plan_top_rpm(const struct plan_profile *plan);
 
 /* Index of the piece with that section name, -1 when there is none. */
 int profile_piece(const struct weights_profile *weights, const char *name);

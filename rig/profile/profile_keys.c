@@ -121,5 +121,8 @@ void profile_expects(const struct profile_key *key, char *buf, size_t size)
 		snprintf(buf, size, "rising steps such as \"0, 5, 10 %s\" or \"from 0 to 40 step 5 %s\"", key->unit,
 			 key->unit);
 		return;
+	case KEY_SPEEDS:
+		snprintf(buf, size, "speeds such as \"85 %s\" or \"30, 60, 90 %s\"", key->unit, key->unit);
+		return;
 	}
 }

@@ -20,7 +20,8 @@ enum key_type {
 	KEY_SIGN,     /* int, +1 or -1 */
 	KEY_YESNO,    /* bool */
 	KEY_CLAIM,    /* struct claim in unit, "@ SPEED" allowed */
-	KEY_STEPS     /* the steps of a plan */
+	KEY_STEPS,    /* the steps of a plan */
+	KEY_SPEEDS    /* its speeds */
 };
 
 #define KEY_REQUIRED 1u  /* otherwise: fallback, or, without one, may be left out */

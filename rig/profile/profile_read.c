@@ -161,6 +161,10 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 				"goes only with drive = current");
 	if (plan->drive != PLAN_SPEED && inifile_line(r, "plan", "speed") > 0)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
+	if (plan->n * plan->n_speeds > PROFILE_STEPS)
+		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
+				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds, plan->n,
+				PROFILE_STEPS);
 	if (!(plan->timeout_s >= plan->window_s))
 		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);

@@ -284,16 +284,53 @@ static const char *scan_list(const char *text, const struct profile_key *key, st
 	return units_to_values(key, list);
 }
 
+/* RANGE or list; each of them in the key's range. */
+static bool read_several(const struct profile_key *key, const char *text, struct step_list *list, char *ret_why)
+{
+	const char *bad = strncmp(text, "from", 4) == 0 ? scan_range(text, key, list) : scan_list(text, key, list);
+
+	if (bad || list->n == 0)
+		return why_not(key, bad, ret_why);
+	for (size_t i = 0; i < list->n; i++)
+		if (!in_range(key, list->number[i], ret_why))
+			return false;
+	return true;
+}
+
+static bool speed_stated_before(const struct step_list *list, size_t i)
+{
+	for (size_t k = 0; k < i; k++)
+		if (fabs(list->number[k] - list->number[i]) < 1e-6)
+			return true;
+	return false;
+}
+
+static bool read_speeds(const struct profile_key *key, const char *text, struct plan_profile *plan, char *ret_why)
+{
+	struct step_list list = { 0 };
+
+	if (!read_several(key, text, &list, ret_why))
+		return false;
+	if (list.n > PROFILE_SPEEDS)
+		return why_not(key, "too many speeds", ret_why);
+	for (size_t i = 0; i < list.n; i++) {
+		if (list.n > 1 && fabs(list.number[i]) < 1e-6)
+			return why_not(key, "0 does not go with other speeds", ret_why);
+		if (speed_stated_before(&list, i))
+			return why_not(key, "a speed is there twice", ret_why);
+	}
+	memcpy(plan->speed_rpm, list.number, list.n * sizeof list.number[0]);
+	plan->n_speeds = list.n;
+	return true;
+}
+
 static bool read_steps(const struct profile_key *key, const char *text, struct plan_profile *plan, char *ret_why)
 {
 	struct step_list list = { 0 };
-	const char *bad = strncmp(text, "from", 4) == 0 ? scan_range(text, key, &list) : scan_list(text, key, &list);
 
-	if (bad || list.n == 0)
-		return why_not(key, bad, ret_why);
+	if (!read_several(key, text, &list, ret_why))
+		return false;
 	for (size_t i = 0; i < list.n; i++) {
-		if (!in_range(key, list.number[i], ret_why))
-			return false;
 		if (i > 0 && !(list.number[i] > list.number[i - 1]))
 			return why_not(key, "each step must be above the one before", ret_why);
 	}
@@ -326,6 +363,7 @@ bool value_read(const struct profile_key *key, const char *text, void *base, cha
 		return true;
 	case KEY_CLAIM: return read_claim(key, text, field, ret_why);
 	case KEY_STEPS: return read_steps(key, text, base, ret_why);
+	case KEY_SPEEDS: return read_speeds(key, text, base, ret_why);
 	}
 	return false;
 }

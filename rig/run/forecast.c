@@ -2,12 +2,14 @@
 #include "run/forecast.h"
 
 #include "calib/number/units.h"
+#include "run/seq_sweep.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #define SETTLE_WINDOWS 1.5 /* expected settling in windows of the test, ramp included */
+#define CHANGE_S 3.0       /* for a change of the speed by the whole of the largest (run/sweep_setup.c) */
 
 static const struct {
 	const char *name, *word, *unit, *advice;
@@ -113,11 +115,11 @@ double forecast_hand_rpm(const struct rig_profile *rig)
 	return fmax(4 * rig->min_slip_rpm, 15);
 }
 
-static double plan_speed(const struct forecast_input *in)
+static double plan_speed(const struct forecast_input *in, size_t k)
 {
 	if (in->plan->drive == PLAN_HAND)
 		return forecast_hand_rpm(in->rig);
-	double speed = fabs(in->plan->speed_rpm);
+	double speed = fabs(in->plan->speed_rpm[k]);
 
 	if (!(speed > 0))
 		speed = fabs(in->actuator->speed_mode_rpm);
@@ -204,14 +206,18 @@ static double pile_up(double energy_J, double power_W, double continuous_W, doub
 	return continuous_W > 0 ? fmax(energy_J + (power_W - continuous_W) * time_s, 0) : 0;
 }
 
-static void one_step(const struct forecast_input *in, double set, struct forecast_step *ret)
+static void one_step(const struct forecast_input *in, size_t k, size_t load, struct forecast_step *ret)
 {
 	const struct plan_profile *p = in->plan;
+	double set = p->step[load];
 
 	memset(ret, 0, sizeof *ret);
+	ret->load = load;
 	ret->set = set;
+	ret->set_rpm = p->drive == PLAN_SPEED ? p->speed_rpm[k] : 0;
+	ret->for_claim = p->for_claim[load];
 	torque_and_current(in, set, ret);
-	ret->speed_rpm = plan_speed(in);
+	ret->speed_rpm = plan_speed(in, k);
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
 	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + p->dwell_s;
 	ret->time_most_s = p->timeout_s + p->dwell_s;
@@ -228,37 +234,30 @@ static double pile_step(const struct forecast_input *in, const struct forecast_s
 	return energy_J;
 }
 
-/* Heat in the order of a rising sweep; a shuffled one reaches the same steps in a kinder order. */
-static void heat(const struct forecast_input *in, struct forecast *f)
+static size_t step_of(const struct forecast *f, const struct plan_profile *p, const struct sweep_item *item)
 {
-	double energy_J = 0;
-
-	for (size_t i = 0; i < f->n; i++) {
-		struct forecast_step *s = &f->step[i];
-		energy_J = pile_step(in, s, energy_J);
-		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = energy_J;
-		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
-		f->energy_J += s->slip_power_W * s->time_s;
-	}
-	for (size_t i = f->n; in->plan->down && i-- > 0;) {
-		struct forecast_step *s = &f->step[i];
-		if (i + 1 == f->n)
-			continue; /* the top is taken once */
-		energy_J = pile_step(in, s, energy_J);
-		if (energy_J > s->energy_J)
-			s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = energy_J;
-		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
-		f->energy_J += s->slip_power_W * s->time_s;
-	}
+	for (size_t k = 0; p->drive == PLAN_SPEED && k < f->speeds; k++)
+		if (fabs(p->speed_rpm[k] - item->rpm) < 1e-6)
+			return k * f->loads + (size_t)item->step;
+	return (size_t)item->step;
 }
 
-static void add_times(const struct forecast_input *in, struct forecast *f)
+/* Heat and time in the order of the sweep. */
+static void run_through(const struct forecast_input *in, struct forecast *f)
 {
-	for (size_t i = 0; i < f->n; i++) {
-		const struct forecast_step *s = &f->step[i];
-		double times = (in->plan->down && i + 1 < f->n ? 2 : 1) + (in->plan->repeat_first && i == 0 ? 1 : 0);
-		f->time_s += times * (s->time_s + in->plan->cool_s);
-		f->time_most_s += times * (s->time_most_s + in->plan->cool_s);
+	struct sweep_item items[SWEEP_ITEMS];
+	size_t n = sweep_order(in->plan, NULL, items);
+	double energy_J = 0, top_rpm = fmax(plan_top_rpm(in->plan), 1e-9);
+
+	for (size_t i = 0; i < n; i++) {
+		struct forecast_step *s = &f->step[step_of(f, in->plan, &items[i])];
+		double change_s = i == 0 ? 0 : CHANGE_S * fabs(items[i].rpm - items[i - 1].rpm) / top_rpm;
+		energy_J = pile_step(in, s, energy_J);
+		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = fmax(s->energy_J, energy_J);
+		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
+		f->energy_J += s->slip_power_W * s->time_s;
+		f->time_s += s->time_s + in->plan->cool_s + change_s;
+		f->time_most_s += s->time_most_s + in->plan->cool_s + change_s;
 	}
 }
 
@@ -274,34 +273,51 @@ static void note_warning(struct forecast *f, size_t i)
 	}
 }
 
+static void judge(struct forecast *f)
+{
+	double most = -1;
+
+	f->ok = true;
+	for (size_t i = 0; i < f->n; i++) {
+		struct forecast_step *s = &f->step[i];
+		size_t speed = i / f->loads;
+		decide(s);
+		note_warning(f, i);
+		if (f->ok && !s->ok) {
+			f->ok = false;
+			f->deciding_step = i;
+		}
+		if (f->ok && s->load_frac > most) {
+			most = s->load_frac;
+			f->deciding_step = i;
+		}
+		if (s->ok && f->allowed[speed] == s->load) {
+			f->allowed[speed]++;
+			f->n_ok++;
+		}
+	}
+	f->decides = f->n ? f->step[f->deciding_step].decides : FORECAST_TORQUE;
+}
+
 void forecast_plan(const struct forecast_input *in, struct forecast *ret)
 {
+	const struct plan_profile *p = in->plan;
+
 	memset(ret, 0, sizeof *ret);
-	ret->n = in->plan->n < PROFILE_STEPS ? in->plan->n : PROFILE_STEPS;
-	for (size_t i = 0; i < ret->n; i++) {
-		one_step(in, in->plan->step[i], &ret->step[i]);
-		ret->step[i].for_claim = in->plan->for_claim[i];
-	}
-	heat(in, ret);
-	add_times(in, ret);
-	ret->ok = true;
-	double most = -1;
-	for (size_t i = 0; i < ret->n; i++) {
-		struct forecast_step *s = &ret->step[i];
-		decide(s);
-		note_warning(ret, i);
-		if (ret->ok && !s->ok) {
-			ret->ok = false;
-			ret->deciding_step = i;
-		}
-		if (ret->ok && s->load_frac > most) {
-			most = s->load_frac;
-			ret->deciding_step = i;
-		}
-		if (ret->ok)
-			ret->n_ok = i + 1;
-	}
-	ret->decides = ret->n ? ret->step[ret->deciding_step].decides : FORECAST_TORQUE;
+	ret->loads = p->n;
+	ret->speeds = p->drive == PLAN_SPEED ? p->n_speeds : 1;
+	for (size_t k = 0; k < ret->speeds; k++)
+		for (size_t i = 0; i < p->n && ret->n < PROFILE_STEPS; i++)
+			one_step(in, k, i, &ret->step[ret->n++]);
+	run_through(in, ret);
+	judge(ret);
+}
+
+/* Where there are several: " at 60 rpm". */
+static const char *at_speed(const struct forecast *f, const struct forecast_step *s, char buf[32])
+{
+	snprintf(buf, 32, " at %g rpm", s->set_rpm);
+	return f->speeds > 1 ? buf : "";
 }
 
 void forecast_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size)
@@ -309,7 +325,7 @@ void forecast_sentence(const struct forecast *f, const struct plan_profile *plan
 	const struct forecast_step *s = &f->step[f->deciding_step];
 	const struct forecast_value *v = &s->check[f->decides];
 	const char *unit = plan->load == LOAD_TORQUE ? "N\u00b7m" : "A";
-	char found[48], allowed[48];
+	char found[48], allowed[48], at[32];
 
 	if (f->n == 0) {
 		snprintf(buf, size, "the plan has no steps");
@@ -322,7 +338,7 @@ void forecast_sentence(const struct forecast *f, const struct plan_profile *plan
 	else
 		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "",
 			 checks[f->decides].unit);
-	snprintf(buf, size, "%s step %zu of %zu (%g %s): %s %s, limit %s%s%s",
-		 f->ok ? "nearest to a limit is" : "refused at", f->deciding_step + 1, f->n, s->set, unit,
+	snprintf(buf, size, "%s step %zu of %zu (%g %s%s): %s %s, limit %s%s%s",
+		 f->ok ? "nearest to a limit is" : "refused at", s->load + 1, f->loads, s->set, unit, at_speed(f, s, at),
 		 checks[f->decides].name, found, allowed, f->ok ? "" : "; ", f->ok ? "" : checks[f->decides].advice);
 }

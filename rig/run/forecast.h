@@ -58,7 +58,10 @@ struct forecast_value {
 }; /* limit NaN: not checked (nothing known) */
 
 struct forecast_step {
-	double set; /* N·m or A as in the plan */
+	size_t load;    /* of the plan's steps */
+	double set;     /* N·m or A as in the plan */
+	double set_rpm; /* commanded, negative: backward; 0 with another drive than PLAN_SPEED */
+	/* torque and speed along the way of turning, never negative */
 	double torque_Nm, brake_A, speed_rpm, slip_power_W, energy_J, input_W, supply_A, actuator_V;
 	double time_s, time_most_s; /* with the expected settling; with every time-out used up */
 	struct forecast_value check[FORECAST_CHECKS];
@@ -70,13 +73,15 @@ struct forecast_step {
 };
 
 struct forecast {
-	size_t n; /* as the plan's steps, in their order */
+	size_t n; /* all loads at the first speed, then at the next: step[k * loads + i] */
+	size_t loads, speeds;
 	struct forecast_step step[PROFILE_STEPS];
-	size_t n_ok;          /* leading steps that are fine: the shortened plan */
+	size_t n_ok;          /* sum of allowed */
+	size_t allowed[PROFILE_SPEEDS]; /* leading loads that are fine at each speed: the shortened plan */
 	bool ok;              /* all are */
 	size_t deciding_step; /* first step that fails, or the one nearest to a limit */
 	enum forecast_check decides;
-	double time_s, time_most_s, energy_J; /* whole sweep, up, down and repeat */
+	double time_s, time_most_s, energy_J; /* whole sweep in its order, with its repeats and changes of the speed */
 	bool warns;                           /* some check that only warns is beyond */
 	enum forecast_check warning;
 	size_t warning_step;

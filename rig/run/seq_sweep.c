@@ -29,7 +29,6 @@ bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, con
 	s->highest_step = -1;
 	s->approach = SIZE_MAX;
 	s->live_torque_Nm = NAN;
-	s->failed_set = INFINITY;
 	const struct steady_limit limits[3] = {
 		{ .slope_per_s = config->torque_slope_Nm_per_s },
 		{ .slope_per_s = config->speed_slope_rpm_per_s },
@@ -38,6 +37,8 @@ bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, con
 	steady_begin(&s->steady, config->window_s, limits, 3);
 	while (s->at < s->n && s->item[s->at].done)
 		s->at++;
+	s->way = s->at < s->n && s->item[s->at].rpm < 0 ? -1 : 1;
+	s->want_rpm = s->at < s->n ? fabs(s->item[s->at].rpm) : 0;
 	return s->at < s->n;
 }
 
@@ -58,16 +59,57 @@ static void give_up(struct seq_out *ret, const char *why)
 	snprintf(ret->event.text, sizeof ret->event.text, "%s", why);
 }
 
+static bool as_fast(double rpm, double than_rpm)
+{
+	return fabs(rpm) >= fabs(than_rpm) - 1e-9;
+}
+
+/* As heavy and as fast as what could not be carried. */
+static bool is_beyond(const struct seq_sweep *s, double set, double rpm)
+{
+	for (size_t i = 0; i < s->n_failed; i++)
+		if (set >= s->failed[i].set && as_fast(rpm, s->failed[i].rpm))
+			return true;
+	return false;
+}
+
+static void note_failure(struct seq_sweep *s, const struct sweep_item *it)
+{
+	for (size_t i = 0; i < s->n_failed; i++)
+		if (fabs(s->failed[i].rpm - it->rpm) < 1e-9) {
+			s->failed[i].set = fmin(s->failed[i].set, it->set);
+			return;
+		}
+	if (s->n_failed < PROFILE_SPEEDS)
+		s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
+}
+
 /* The neighbour above a falling step, when the way does not come from it by itself. */
 static size_t approach_of(const struct seq_sweep *s)
 {
 	const struct sweep_item *it = &s->item[s->at];
+	size_t above = s->at;
 
-	if (it->direction >= 0 || s->at == 0)
+	if (it->direction >= 0)
 		return SIZE_MAX;
-	double above = s->item[s->at - 1].set;
-	bool from_neighbour = s->set >= above - 1e-12 && s->points > 0;
-	return from_neighbour || above >= s->failed_set ? SIZE_MAX : s->at - 1;
+	while (above > 0 && !(s->item[above - 1].set > it->set))
+		above--;
+	if (above == 0)
+		return SIZE_MAX;
+	double set = s->item[above - 1].set;
+	bool from_neighbour = s->set >= set - 1e-12 && s->points > 0;
+	bool carried_over = s->points > 0 && s->at - above > 0 && s->set >= it->set - 1e-12; /* at another speed */
+	return from_neighbour || carried_over || is_beyond(s, set, it->rpm) ? SIZE_MAX : above - 1;
+}
+
+static double setpoint_Nm(const struct seq_sweep *s, const struct sweep_item *it)
+{
+	return s->config.load != LOAD_TORQUE ? NAN : s->way < 0 ? 0 - it->set : it->set;
+}
+
+static double setpoint_rpm(const struct seq_sweep *s, const struct sweep_item *it)
+{
+	return s->config.drive == PLAN_SPEED ? it->rpm : NAN;
 }
 
 static void begin_step(struct seq_sweep *s, struct mono now)
@@ -100,9 +142,25 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 		(struct seq_point){ .step = it->step,
 				    .direction = it->direction,
 				    .flags = it->repeat ? POINT_REPEAT : 0,
-				    .setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
+				    .setpoint_Nm = setpoint_Nm(s, it),
 				    .setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
-				    .setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN };
+				    .setpoint_rpm = setpoint_rpm(s, it) };
+}
+
+/* To the item's speed first, where that is another one, under the lesser load of the two. */
+static void begin_item(struct seq_sweep *s, struct mono now)
+{
+	const struct sweep_item *it = &s->item[s->at];
+
+	if (fabs(fabs(it->rpm) - s->want_rpm) < 1e-9) {
+		begin_step(s, now);
+		return;
+	}
+	s->want_rpm = fabs(it->rpm);
+	s->set = fmin(s->set, it->set);
+	s->collapse_for_s = s->top_speed_rpm = 0;
+	s->step_at = now;
+	enter(s, SWEEP_CHANGE, now);
 }
 
 static void next_item(struct seq_sweep *s, struct mono now)
@@ -115,14 +173,15 @@ static void next_item(struct seq_sweep *s, struct mono now)
 	else if (s->config.cool_s > 0)
 		enter(s, SWEEP_REST, now);
 	else
-		begin_step(s, now);
+		begin_item(s, now);
 }
 
-/* Leave out what is as heavy or heavier than this and not taken yet. */
-static void leave_out_from(struct seq_sweep *s, double set, const char *why)
+/* Leave out what is as heavy or heavier than this, as fast or faster, and not taken yet. */
+static void leave_out_from(struct seq_sweep *s, const struct sweep_item *it, const char *why)
 {
+	note_failure(s, it);
 	for (size_t i = s->at + 1; i < s->n; i++) {
-		if (s->item[i].done || s->item[i].set < set - 1e-12)
+		if (s->item[i].done || s->item[i].set < it->set - 1e-12 || !as_fast(s->item[i].rpm, it->rpm))
 			continue;
 		s->item[i].done = true;
 		s->left_out++;
@@ -134,7 +193,7 @@ static void leave_out_from(struct seq_sweep *s, double set, const char *why)
 static bool at_speed(const struct seq_sweep *s, const struct snapshot *snap)
 {
 	switch (s->config.drive) {
-	case PLAN_SPEED: return fabs(snap->speed_rpm - s->config.speed_rpm) <= 0.05 * fabs(s->config.speed_rpm);
+	case PLAN_SPEED: return fabs(snap->speed_rpm - s->want_rpm) <= 0.05 * s->want_rpm;
 	case PLAN_DRIVE_CURRENT: return true;
 	case PLAN_HAND: return snap->speed_rpm >= s->config.min_slip_rpm && snap->speed_rpm > 2 * STANDSTILL_RPM;
 	}
@@ -151,16 +210,21 @@ static void step_start(struct seq_sweep *s, const struct snapshot *snap, struct 
 			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
 }
 
+/* For the speed to be reached. */
+static double change_most_s(const struct seq_sweep *s)
+{
+	return 10 + s->want_rpm / fmax(s->config.speed_slew_rpm_per_s, 1e-3);
+}
+
 static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, s->phase_at);
 	double most_s = s->config.drive == PLAN_HAND
 				? HAND_WAIT_S
-				: 10 + fabs(s->config.speed_rpm) / fmax(s->config.speed_slew_rpm_per_s, 1e-3);
+				: change_most_s(s);
 
 	ret->phase = s->config.drive == PLAN_HAND ? "turn" : "spin";
-	if (at_speed(s, snap) &&
-	    (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->config.speed_rpm) < 1e-9)) {
+	if (at_speed(s, snap) && (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->want_rpm) < 1e-9)) {
 		begin_step(s, snap->now);
 		return;
 	}
@@ -184,7 +248,7 @@ static bool set_is_reached(const struct seq_sweep *s, double torque_Nm, double s
 /* Near the stall: about to stand under torque. Hand mode has a person for that. */
 static bool collapses(struct seq_sweep *s, const struct snapshot *snap, double dt_s)
 {
-	double wanted = fabs(s->config.speed_rpm), fall = 0;
+	double wanted = fabs(s->speed_set_rpm), fall = 0;
 	bool bad;
 
 	if (s->config.drive != PLAN_SPEED || s->brake_A <= 0)
@@ -207,8 +271,7 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 		 "speed fell to %.3g rpm at %.3g N\u00b7m on the way to %.3g %s: brake eased, heavier steps left out",
 		 snap->speed_rpm, s->live_torque_Nm, it->set, s->config.load == LOAD_TORQUE ? "N\u00b7m" : "A");
 	s->collapsed = true;
-	s->failed_set = fmin(s->failed_set, it->set);
-	leave_out_from(s, it->set, why);
+	leave_out_from(s, it, why);
 	s->item[s->at].done = true;
 	s->left_out++;
 	s->brake_A *= 0.4;
@@ -319,14 +382,14 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 		.step = it->step,
 		.direction = it->direction,
 		.flags = s->config.flags | (s->settled ? 0 : POINT_NOT_SETTLED) | (it->repeat ? POINT_REPEAT : 0),
-		.setpoint_Nm = s->config.load == LOAD_TORQUE ? it->set : NAN,
+		.setpoint_Nm = setpoint_Nm(s, it),
 		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
-		.setpoint_rpm = s->config.drive == PLAN_SPEED ? s->config.speed_rpm : NAN,
+		.setpoint_rpm = setpoint_rpm(s, it),
 		.begin = s->phase_at,
 		.end = snap->now,
 		.settle_s = s->settle_s,
-		.mean_torque_Nm = torque_Nm,
-		.mean_speed_rpm = stats_run_result(&s->speed).mean,
+		.mean_torque_Nm = s->way * torque_Nm,
+		.mean_speed_rpm = s->way * stats_run_result(&s->speed).mean,
 	};
 	s->points++;
 	s->item[s->at].done = true;
@@ -339,8 +402,7 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 			why, sizeof why,
 			"%.4g N\u00b7m was not reached (%.4g N\u00b7m at %.3g A brake current): heavier steps left out",
 			it->set, torque_Nm, s->brake_A);
-		s->failed_set = fmin(s->failed_set, it->set);
-		leave_out_from(s, it->set, why);
+		leave_out_from(s, it, why);
 	}
 	next_item(s, snap->now);
 }
@@ -414,6 +476,20 @@ static void step_rest(struct seq_sweep *s, const struct snapshot *snap, struct s
 	if (!by_current || !(fabs(snap->speed_rpm) > STANDSTILL_RPM))
 		s->set = 0;
 	if (!(mono_diff_s(snap->now, s->phase_at) < s->config.cool_s))
+		begin_item(s, snap->now);
+}
+
+/* First the load, then the speed. A speed that is not reached is the step's to find. */
+static void step_change(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	ret->phase = "spin";
+	if (collapses(s, snap, dt_s)) {
+		ease(s, snap, ret);
+		return;
+	}
+	bool there = at_speed(s, snap) && fabs(s->speed_set_rpm - s->want_rpm) < 1e-9;
+	bool too_long = !(mono_diff_s(snap->now, s->phase_at) < change_most_s(s) + s->config.timeout_s);
+	if (there || too_long)
 		begin_step(s, snap->now);
 }
 
@@ -463,9 +539,12 @@ static void set_drive(struct seq_sweep *s, double dt_s, struct wish *wish)
 {
 	wish->power = s->config.drive != PLAN_HAND;
 	if (s->config.drive == PLAN_SPEED && drive_runs(s)) {
-		s->speed_set_rpm = toward(s->speed_set_rpm, s->config.speed_rpm, s->config.speed_slew_rpm_per_s * dt_s);
+		/* no other speed before the load of the change is there */
+		if (s->phase != SWEEP_CHANGE || load_arrived(s))
+			s->speed_set_rpm =
+				toward(s->speed_set_rpm, s->want_rpm, s->config.speed_slew_rpm_per_s * dt_s);
 		wish->mode = DRIVE_SPEED;
-		wish->speed_rpm = s->speed_set_rpm;
+		wish->speed_rpm = s->way * s->speed_set_rpm;
 	}
 	if (s->config.drive == PLAN_DRIVE_CURRENT && drive_runs(s)) {
 		/* in current mode the brake is engaged first */
@@ -502,9 +581,18 @@ static void filter_torque(struct seq_sweep *s, const struct snapshot *snap, doub
 	s->live_torque_Nm += (snap->torque_Nm - s->live_torque_Nm) * (1 - exp(-dt_s / 0.3));
 }
 
-void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+static struct snapshot mirrored(const struct snapshot *snap)
 {
-	struct seq_sweep *s = state;
+	struct snapshot ret = *snap;
+
+	ret.torque_Nm = -snap->torque_Nm;
+	ret.speed_rpm = -snap->speed_rpm;
+	ret.angle_rev = -snap->angle_rev;
+	return ret;
+}
+
+static void step_along(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
+{
 
 	if (!s->started) {
 		s->started = true;
@@ -517,6 +605,7 @@ void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *re
 	switch (s->phase) {
 	case SWEEP_START: step_start(s, snap, ret); break;
 	case SWEEP_SPIN: step_spin(s, snap, ret); break;
+	case SWEEP_CHANGE: step_change(s, snap, ret, dt_s); break;
 	case SWEEP_LOAD: step_load(s, snap, ret, dt_s); break;
 	case SWEEP_DWELL: step_dwell(s, snap, ret, dt_s); break;
 	case SWEEP_REST: step_rest(s, snap, ret); break;
@@ -535,4 +624,16 @@ void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *re
 	}
 	ret->wish.brake_A = s->brake_A;
 	set_drive(s, dt_s, &ret->wish);
+}
+
+void seq_sweep_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct seq_sweep *s = state;
+
+	if (s->way > 0) {
+		step_along(s, snap, ret);
+		return;
+	}
+	const struct snapshot seen = mirrored(snap);
+	step_along(s, &seen, ret);
 }

@@ -132,8 +132,10 @@ static enum rc read_files(struct session *s, const struct session_want *want, st
 		enum rc rc_actuator = read_actuator(s, actuator, m, rc ? &later : err);
 		rc = rc ? rc : rc_actuator;
 	}
-	if (rc == RC_OK && s->has_plan && s->has_actuator)
+	if (rc == RC_OK && s->has_plan && s->has_actuator) {
+		plan_take_speed(&s->plan, &s->actuator);
 		plan_serve_claims(&s->plan, &s->actuator, &s->rig);
+	}
 	return rc;
 }
 

@@ -20,18 +20,18 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 {
 	const struct plan_profile *p = &s->plan;
 	const struct rig_profile *rig = &s->rig;
-	double speed = p->speed_rpm > 0 ? p->speed_rpm : s->actuator.speed_mode_rpm;
+	double speed = plan_top_rpm(p);
 
 	if (p->drive == PLAN_HAND)
 		speed = forecast_hand_rpm(rig);
 
 	return (struct sweep_config){
-		.load = p->load, .drive = p->drive, .speed_rpm = speed, .drive_A = p->drive_A,
+		.load = p->load, .drive = p->drive, .top_rpm = speed, .drive_A = p->drive_A,
 		.dwell_s = p->dwell_s, .window_s = p->window_s, .timeout_s = p->timeout_s, .cool_s = p->cool_s,
 		.torque_slope_Nm_per_s = p->torque_slope_Nm_per_s, .speed_slope_rpm_per_s = p->speed_slope_rpm_per_s,
 		.temp_slope_K_per_s = p->temp_slope_K_per_min / 60,
 		.min_slip_rpm = rig->min_slip_rpm,
-		.speed_slew_rpm_per_s = fabs(speed) / FULL_SPEED_S,
+		.speed_slew_rpm_per_s = speed / FULL_SPEED_S,
 		.drive_slew_A_per_s = fabs(p->drive_A) / FULL_DRIVE_S,
 		.reach_frac = REACH_FRAC, .reach_Nm = REACH_RATED_FRAC * rig->brake_rated_Nm,
 		.flags = flags,
@@ -46,16 +46,17 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 
 double sweep_zero_rpm(const struct sweep_config *config)
 {
-	return config->drive == PLAN_HAND ? config->speed_rpm : ZERO_SPEED_FRAC * config->speed_rpm;
+	return config->drive == PLAN_HAND ? config->top_rpm : ZERO_SPEED_FRAC * config->top_rpm;
 }
 
-double sweep_heaviest_Nm(const struct session *s, size_t steps)
+double sweep_heaviest_Nm(const struct session *s, const size_t *allowed)
 {
 	const struct plan_profile *p = &s->plan;
 	double most = 0;
 
-	for (size_t i = 0; i < steps && i < p->n; i++)
-		most = fmax(most, p->step[i]);
+	for (size_t k = 0; k < p->n_speeds; k++)
+		for (size_t i = 0; i < allowed[k] && i < p->n; i++)
+			most = fmax(most, p->step[i]);
 	if (p->load == LOAD_CURRENT)
 		most *= s->rig.brake_rated_Nm / s->rig.brake_max_A;
 	return most > 0 ? most : NAN;
@@ -125,7 +126,8 @@ enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int6
 		rc = logbook_points(s->logbook, info.id, &points, &run_of, &n_points, err);
 	*ret_done = 0;
 	for (size_t i = 0; rc == RC_OK && i < n_points; i++)
-		*ret_done += sweep_cross_off(items, n, points[i].step, points[i].direction, points[i].flags);
+		*ret_done += sweep_cross_off(items, n, points[i].step, points[i].direction, points[i].setpoint_rpm,
+					     points[i].flags);
 	free(points);
 	free(run_of);
 	*ret_run_id = info.id;

@@ -753,7 +753,8 @@ static void a_plan_serves_its_claims(void **state)
 	struct plan_profile plan = { .serve_claims = true,
 				     .load = LOAD_TORQUE,
 				     .drive = PLAN_SPEED,
-				     .speed_rpm = 90,
+				     .n_speeds = 1,
+				     .speed_rpm = { 90 },
 				     .n = 4,
 				     .step = { 0, 10, 20, 30 } };
 	const struct rig_profile rig = { .cell_full_scale_Nm = 60, .limit_torque_Nm = 52, .coupling_Nm = 60 };

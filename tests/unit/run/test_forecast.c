@@ -43,7 +43,8 @@ static int make(void **state)
 	actuator.voltage_min_V = 36;
 	plan = (struct plan_profile){ .load = LOAD_TORQUE,
 				      .drive = PLAN_SPEED,
-				      .speed_rpm = 60,
+				      .n_speeds = 1,
+				      .speed_rpm = { 60 },
 				      .n = 5,
 				      .step = { 0, 10, 20, 30, 40 },
 				      .dwell_s = 4,
@@ -282,7 +283,7 @@ static void losses_do_not_shrink_with_the_speed(void **state)
 	(void)state;
 	actuator.speed_mode_rpm = 120;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		plan.speed_rpm = rows[i].rpm;
+		plan.speed_rpm[0] = rows[i].rpm;
 		forecast_plan(&in, &f);
 		near(f.step[4].input_W, (40 * rows[i].rpm / 30 + rows[i].loss_W_by_pi) * 3.14159265358979323846 + 20);
 	}

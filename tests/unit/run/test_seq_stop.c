@@ -43,7 +43,7 @@ static struct sweep_config torque_steps(void)
 {
 	return (struct sweep_config){ .load = LOAD_TORQUE,
 				      .drive = PLAN_SPEED,
-				      .speed_rpm = 60,
+				      .top_rpm = 60,
 				      .dwell_s = 2,
 				      .window_s = 1,
 				      .timeout_s = 12,
@@ -109,7 +109,7 @@ static struct seq_out run(struct tiny_rig *rig, const struct sweep_config *c, co
 	struct sweep_item items[8] = { 0 };
 
 	for (size_t i = 0; i < n; i++)
-		items[i] = (struct sweep_item){ .step = (int)i, .direction = direction[i], .set = set[i] };
+		items[i] = (struct sweep_item){ .step = (int)i, .direction = direction[i], .set = set[i], .rpm = 60 };
 	*w = (struct watch){ 0 };
 	rig->tare_count = rig->zero_count;
 	assert_true(seq_sweep_begin(&sweep, c, items, n));
@@ -217,7 +217,7 @@ static void a_shaft_that_does_not_stop_is_told(void **state)
 	static const int up[] = { 1 };
 	struct tiny_rig rig = tiny_rig_make(56);
 	struct sweep_config c = torque_steps();
-	struct sweep_item item = { .direction = up[0], .set = set[0] };
+	struct sweep_item item = { .direction = up[0], .set = set[0], .rpm = 60 };
 	struct watch w = { 0 };
 
 	(void)state;

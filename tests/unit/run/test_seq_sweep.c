@@ -39,7 +39,8 @@ static struct plan_profile usual_plan(void)
 {
 	return (struct plan_profile){ .load = LOAD_TORQUE,
 				      .drive = PLAN_SPEED,
-				      .speed_rpm = 60,
+				      .n_speeds = 1,
+				      .speed_rpm = { 60 },
 				      .n = 4,
 				      .step = { 0, 10, 20, 30 },
 				      .down = true,
@@ -51,7 +52,7 @@ static struct sweep_config usual(const struct plan_profile *p)
 	return (struct sweep_config){
 		.load = p->load,
 		.drive = p->drive,
-		.speed_rpm = p->speed_rpm,
+		.top_rpm = plan_top_rpm(p),
 		.drive_A = p->drive_A,
 		.dwell_s = 2,
 		.window_s = 1,
@@ -128,7 +129,7 @@ static struct seq_out run_plan(struct tiny_rig *rig, const struct plan_profile *
 			       struct seen *seen)
 {
 	struct sweep_item items[SWEEP_ITEMS];
-	size_t n = sweep_order(p, p->n, items);
+	size_t n = sweep_order(p, NULL, items);
 
 	return run_items(rig, c, items, n, seen);
 }
@@ -153,14 +154,14 @@ static void orders_the_steps(void **state)
 	char text[200];
 
 	(void)state;
-	order_of(items, sweep_order(&p, 4, items), text, sizeof text);
+	order_of(items, sweep_order(&p, &(size_t){ 4 }, items), text, sizeof text);
 	assert_string_equal(text, "0u 1u 2u 3u 2d 1d 0d 0r");
-	order_of(items, sweep_order(&p, 2, items), text, sizeof text);
+	order_of(items, sweep_order(&p, &(size_t){ 2 }, items), text, sizeof text);
 	assert_string_equal(text, "0u 1u 0d 0r");
 	p.down = p.repeat_first = false;
-	order_of(items, sweep_order(&p, 9, items), text, sizeof text);
+	order_of(items, sweep_order(&p, &(size_t){ 9 }, items), text, sizeof text);
 	assert_string_equal(text, "0u 1u 2u 3u");
-	assert_int_equal(sweep_order(&p, 0, items), 0);
+	assert_int_equal(sweep_order(&p, &(size_t){ 0 }, items), 0);
 }
 
 static void shuffles_all_steps_once_and_the_same_for_the_same_seed(void **state)
@@ -177,9 +178,9 @@ static void shuffles_all_steps_once_and_the_same_for_the_same_seed(void **state)
 	p.shuffle = true;
 	p.repeat_first = false;
 	p.seed = 5;
-	size_t n = sweep_order(&p, 100, a);
+	size_t n = sweep_order(&p, &(size_t){ 100 }, a);
 	assert_int_equal(n, 100);
-	assert_int_equal(sweep_order(&p, 100, b), 100);
+	assert_int_equal(sweep_order(&p, &(size_t){ 100 }, b), 100);
 	for (size_t i = 0; i < n; i++) {
 		seen[a[i].step]++;
 		moved = moved || a[i].step != (int)i;
@@ -190,7 +191,7 @@ static void shuffles_all_steps_once_and_the_same_for_the_same_seed(void **state)
 		assert_int_equal(seen[i], 1);
 	assert_true(moved);
 	p.seed = 6;
-	sweep_order(&p, 100, b);
+	sweep_order(&p, &(size_t){ 100 }, b);
 	size_t same = 0;
 	for (size_t i = 0; i < n; i++)
 		same += a[i].step == b[i].step;
@@ -204,12 +205,12 @@ static void crosses_off_what_was_done(void **state)
 	char text[200];
 
 	(void)state;
-	size_t n = sweep_order(&p, 4, items);
-	assert_true(sweep_cross_off(items, n, 0, +1, 0));
-	assert_true(sweep_cross_off(items, n, 1, +1, POINT_NOT_SETTLED));
-	assert_false(sweep_cross_off(items, n, 1, +1, 0));
-	assert_false(sweep_cross_off(items, n, 0, +1, POINT_TARE));
-	assert_true(sweep_cross_off(items, n, 0, 0, POINT_REPEAT));
+	size_t n = sweep_order(&p, &(size_t){ 4 }, items);
+	assert_true(sweep_cross_off(items, n, 0, +1, 60, 0));
+	assert_true(sweep_cross_off(items, n, 1, +1, 60, POINT_NOT_SETTLED));
+	assert_false(sweep_cross_off(items, n, 1, +1, 60, 0));
+	assert_false(sweep_cross_off(items, n, 0, +1, 60, POINT_TARE));
+	assert_true(sweep_cross_off(items, n, 0, 0, 60, POINT_REPEAT));
 	order_of(items, n, text, sizeof text);
 	assert_string_equal(text, "0ux 1ux 2u 3u 2d 1d 0d 0rx");
 }
@@ -256,7 +257,7 @@ static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
 		struct plan_profile p = usual_plan();
 		struct seen seen;
 
-		p.speed_rpm = rows[i].rpm;
+		p.speed_rpm[0] = rows[i].rpm;
 		struct sweep_config c = usual(&p);
 		c.dwell_s = 2.5;
 		run_plan(&rig, &p, &c, &seen);
@@ -393,10 +394,10 @@ static void takes_up_at_the_first_unfinished_step(void **state)
 	struct seen seen;
 
 	(void)state;
-	size_t n = sweep_order(&p, 4, items);
+	size_t n = sweep_order(&p, &(size_t){ 4 }, items);
 	for (int i = 0; i < 4; i++)
-		assert_true(sweep_cross_off(items, n, i, +1, 0));
-	assert_true(sweep_cross_off(items, n, 2, -1, 0));
+		assert_true(sweep_cross_off(items, n, i, +1, 60, 0));
+	assert_true(sweep_cross_off(items, n, 2, -1, 60, 0));
 	assert_true(run_items(&rig, &c, items, n, &seen).done);
 	assert_string_equal(seen.order, "1d 0d 0r");
 	/* 10 N·m falling is met from above: from its neighbour of 20 N·m */
@@ -518,7 +519,7 @@ static void a_cell_that_is_no_number_settles_nowhere(void **state)
 	(void)state;
 	p.n = 1;
 	p.down = p.repeat_first = false;
-	size_t n = sweep_order(&p, 1, items);
+	size_t n = sweep_order(&p, &(size_t){ 1 }, items);
 	rig.tare_count = NAN;
 	assert_true(seq_sweep_begin(&sweep, &c, items, n));
 	tiny_run(&rig, seq_sweep_step, &sweep, 60, watch, &seen);
@@ -584,7 +585,7 @@ static struct seq_point disturbed_point(double timeout_s, double for_s, int64_t 
 	p.down = p.repeat_first = false;
 	struct sweep_config c = usual(&p);
 	c.timeout_s = timeout_s;
-	size_t n = sweep_order(&p, 1, item);
+	size_t n = sweep_order(&p, &(size_t){ 1 }, item);
 	seen = (struct seen){ .least_rpm_under_load = INFINITY, .config = &c };
 	struct disturbed d = { .rig = &rig, .seen = &seen, .for_s = for_s };
 	rig.tare_count = rig.zero_count;
