@@ -112,7 +112,8 @@ static void write_points(FILE *f, const struct curve *c)
 	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter "
 	      "efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature "
 	      "(degC),"
-	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note,cell temperature (degC)\n",
+	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note,cell temperature (degC),speed set "
+	      "(rpm)\n",
 	      f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
@@ -143,6 +144,7 @@ static void write_points(FILE *f, const struct curve *c)
 		fprintf(f, ",%s,%s", p->outlier ? "yes" : "no", p->impossible ? "yes" : "no");
 		quoted(f, p->note[0] ? p->note : p->limit_note);
 		number(f, p->cell_degC);
+		number(f, p->setpoint_rpm);
 		fputc('\n', f);
 	}
 }

@@ -191,7 +191,10 @@ static void speed_words(const struct plan_profile *p, char *buf, size_t size)
 	size_t used = 0;
 
 	for (size_t i = 0; i < p->n_speeds && used < size; i++)
-		used += (size_t)snprintf(buf + used, size - used, "%s%.4g", i == 0 ? "" : i + 1 < p->n_speeds ? ", " : " and ",
+		used += (size_t)snprintf(buf + used, size - used, "%s%.4g",
+					 i == 0                ? ""
+					 : i + 1 < p->n_speeds ? ", "
+							       : " and ",
 					 p->speed_rpm[i]);
 }
 

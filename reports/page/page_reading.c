@@ -81,11 +81,12 @@ static char *points_as_json(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		char numbers[300], text[360];
+		char numbers[300], text[400], at[40];
 		point_in_words(c, p, numbers, sizeof numbers);
-		snprintf(text, sizeof text, "step %d%s: %s", p->step + 1, way_of(p), numbers);
+		snprintf(text, sizeof text, "step %d%s%s: %s", p->step + 1, way_of(p), curve_at_speed(c, p, at),
+			 numbers);
 		if (isfinite(p->torque_Nm.value))
-			json_array_append_new(all, json_pack("[f,s]", p->torque_Nm.value, text));
+			json_array_append_new(all, json_pack("[f,s]", point_way(p) * p->torque_Nm.value, text));
 	}
 	char *ret = json_dumps(all, JSON_COMPACT | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(9));
 	json_decref(all);

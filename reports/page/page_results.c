@@ -142,11 +142,12 @@ static void indicated(FILE *f, const char *label, double value)
 
 static void table_row(FILE *f, const struct curve *c, const struct curve_point *p, struct column has)
 {
+	char at[40];
 	struct unc none = { .value = NAN };
 	bool other = limit_is_other(p->limit) || p->impossible || p->outlier || !p->settled;
 
-	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s</span></td>",
-		other ? " class=\"other\"" : "", p->step + 1, way_word(p));
+	fprintf(f, "<tr%s><td class=\"step\" data-label=\"step\"><span>%d %s%s</span></td>",
+		other ? " class=\"other\"" : "", p->step + 1, way_word(p), curve_at_speed(c, p, at));
 	cell(f, c, "torque, N·m", p->torque_Nm, p->scatter_Nm, 1);
 	cell(f, c, "speed, rpm", p->speed_rpm, p->scatter_rpm, 1);
 	cell(f, c, "shaft power, W", p->shaft_power_W, p->scatter_shaft_W, 1);

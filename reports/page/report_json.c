@@ -95,6 +95,7 @@ static void add_budgets(json_t *doc, const struct report *r)
 		return;
 	o = json_object();
 	json_object_set_new(o, "step", json_integer(p->step + 1));
+	json_object_set_new(o, "speed_set_rpm", real(p->setpoint_rpm));
 	json_object_set_new(o, "torque_Nm", budget_json(c, p->torque_Nm));
 	json_object_set_new(o, "speed_rpm", budget_json(c, p->speed_rpm));
 	json_object_set_new(o, "input_power_W", budget_json(c, p->input_power_W));

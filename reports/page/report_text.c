@@ -226,20 +226,22 @@ static bool is_unsettled(const struct curve_point *p)
 static void add_steps(const struct curve *c, bool (*of)(const struct curve_point *p), size_t n, char *buf, size_t size)
 {
 	size_t named = 0;
+	char at[40];
 
 	add(buf, size, " step%s ", n == 1 ? "" : "s");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		if (!of(p))
 			continue;
-		add(buf, size, "%s%d%s",
+		add(buf, size, "%s%d%s%s",
 		    named == 0       ? ""
 		    : named + 1 == n ? " and "
 				     : ", ",
 		    p->step + 1,
 		    p->flags & POINT_REPEAT ? " again"
 		    : p->direction < 0      ? " falling"
-					    : "");
+					    : "",
+		    curve_at_speed(c, p, at));
 		named++;
 	}
 	add(buf, size, " (%zu of %zu points).", n, c->n);
@@ -270,7 +272,7 @@ static double reached_Nm(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++)
 		if (c->points[i].direction >= 0 && !c->points[i].impossible && !c->points[i].outlier)
-			most = fmax(most, c->points[i].torque_Nm.value);
+			most = fmax(most, point_way(&c->points[i]) * c->points[i].torque_Nm.value);
 	return most;
 }
 
@@ -282,7 +284,7 @@ static const struct curve_point *first_limited(const struct curve *c, bool falli
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		if ((p->direction < 0) == falling && p->limit != LIMIT_NONE && p->limit != LIMIT_UNKNOWN &&
-		    (!ret || p->torque_Nm.value < ret->torque_Nm.value))
+		    (!ret || fabs(p->torque_Nm.value) < fabs(ret->torque_Nm.value)))
 			ret = p;
 	}
 	return ret;
@@ -305,14 +307,16 @@ void report_limits(const struct report *report, char *buf, size_t size)
 	const struct curve_point *first = first_limited(c, false), *falling = first_limited(c, true);
 	double reached = reached_Nm(c);
 	bool both = says_more(falling, first);
+	char at[40];
 
 	buf[0] = '\0';
 	if (first != NULL)
-		add(buf, size, "From %.3g N·m on%s, %s: %s.", first->torque_Nm.value, both ? " with rising load" : "",
-		    limit_named(first), first->limit_note);
+		add(buf, size, "From %.3g N·m on%s%s, %s: %s.", first->torque_Nm.value, curve_at_speed(c, first, at),
+		    both ? " with rising load" : "", limit_named(first), first->limit_note);
 	if (both)
-		add(buf, size, "%sWith falling load from %.3g N·m on, %s: %s.", first ? " " : "",
-		    falling->torque_Nm.value, limit_named(falling), falling->limit_note);
+		add(buf, size, "%sWith falling load from %.3g N·m on%s, %s: %s.", first ? " " : "",
+		    falling->torque_Nm.value, curve_at_speed(c, falling, at), limit_named(falling),
+		    falling->limit_note);
 	if (first != NULL || both)
 		; /* said */
 	else if (report->by_hand)

@@ -34,6 +34,7 @@ struct sheet {
 	struct script *s;
 	const struct curve *c;
 	double x_max, last_Nm, height_px;
+	bool speeds; /* several commanded, or both ways */
 	bool falling, again, limited, unsettled, odd, electrical, efficiency, current;
 	size_t n;
 	struct panel panel[N_QUANTITIES];
@@ -47,10 +48,16 @@ static const struct claim_check *claim_of(const struct sheet *sh, const char *ke
 	return NULL;
 }
 
+/* Backward is drawn over forward, with its own lines. */
+static double torque_of(const struct curve_point *p)
+{
+	return point_way(p) * p->torque_Nm.value;
+}
+
 static double value_of(const struct curve_point *p, enum quantity_of what)
 {
 	switch (what) {
-	case SPEED: return p->speed_rpm.value;
+	case SPEED: return point_way(p) * p->speed_rpm.value;
 	case EFFICIENCY: return p->efficiency_valid ? 100 * p->efficiency.value : NAN;
 	case POWER: return p->shaft_power_W.value;
 	case CURRENT: return p->current_A.value;
@@ -66,11 +73,12 @@ static void survey(struct sheet *sh)
 	double most = 0;
 
 	sh->last_Nm = 0;
+	sh->speeds = curve_has_speeds(sh->c);
 	for (size_t i = 0; i < sh->c->n; i++) {
 		const struct curve_point *p = &sh->c->points[i];
-		most = fmax(most, p->torque_Nm.value);
+		most = fmax(most, torque_of(p));
 		if (p->direction >= 0 && p->settled)
-			sh->last_Nm = fmax(sh->last_Nm, p->torque_Nm.value);
+			sh->last_Nm = fmax(sh->last_Nm, torque_of(p));
 		sh->falling |= p->direction < 0;
 		sh->again |= (p->flags & POINT_REPEAT) != 0;
 		sh->limited |= limit_is_other(p->limit);
@@ -161,13 +169,12 @@ static void take_points(const struct sheet *sh, struct panel *p)
 	places_begin(&p->places, WIDTH - LEFT - RIGHT, p->height_px);
 	for (size_t i = 0; i < sh->c->n; i++) {
 		const struct curve_point *q = &sh->c->points[i];
-		double x = px(sh, q->torque_Nm.value), y = py(p, value_of(q, p->what));
+		double x = px(sh, torque_of(q)), y = py(p, value_of(q, p->what));
 		places_take_mark(&p->places, x, y, 6);
 		if (p->what == POWER)
 			places_take_mark(&p->places, x, py(p, q->input_power_W.value), 5);
-		if (before)
-			places_take_line(&p->places, px(sh, before->torque_Nm.value), py(p, value_of(before, p->what)),
-					 x, y);
+		if (before && points_same_speed(before, q))
+			places_take_line(&p->places, px(sh, torque_of(before)), py(p, value_of(before, p->what)), x, y);
 		before = q;
 	}
 }
@@ -289,37 +296,90 @@ static size_t marks_of(const struct sheet *sh, struct mark ret[6])
 	return n;
 }
 
+/* Each commanded speed once, in the order of the points. */
+static size_t speeds_of(const struct sheet *sh, double ret[PROFILE_SPEEDS])
+{
+	size_t n = 0;
+
+	for (size_t i = 0; i < sh->c->n && n < PROFILE_SPEEDS; i++) {
+		bool is_new = isfinite(sh->c->points[i].setpoint_rpm);
+		for (size_t k = 0; k < n; k++)
+			is_new &= fabs(sh->c->points[i].setpoint_rpm - ret[k]) > 1e-6;
+		if (is_new)
+			ret[n++] = sh->c->points[i].setpoint_rpm;
+	}
+	return n;
+}
+
+/* One line a way of loading and a speed: "at" chooses the rows. */
+static void plot_lines(const struct sheet *sh, const struct panel *p, const char *at)
+{
+	for (int way = sh->falling ? 2 : 1; way >= 1; way--)
+		fprintf(sh->s->f,
+			"  'points.csv' using (pick(%d)%s ? along('torque (N m)') : NaN):(%g*%s('%s')) with lines ls "
+			"%d lw "
+			"0.9 notitle, \\\n",
+			way, at, p->scale, p->what == SPEED ? "along" : "column", p->column, way);
+}
+
 static void plot_points(const struct sheet *sh, const struct panel *p)
 {
 	FILE *f = sh->s->f;
 	struct mark mark[6];
-	size_t n = marks_of(sh, mark);
+	double rpm[PROFILE_SPEEDS];
+	size_t n = marks_of(sh, mark), speeds = sh->speeds ? speeds_of(sh, rpm) : 0;
 
 	if (p->what == POWER && sh->electrical)
-		fputs("  'points.csv' using (pick(1) ? column('torque (N m)') : NaN):(column('input power (W)')):"
-		      "(column('U input power (W)')) with yerrorlines ls 7 notitle, \\\n",
-		      f);
-	for (int way = sh->falling ? 2 : 1; way >= 1; way--)
 		fprintf(f,
-			"  'points.csv' using (pick(%d) ? column('torque (N m)') : NaN):(%g*column('%s')) with lines "
-			"ls "
-			"%d lw 0.9 notitle, \\\n",
-			way, p->scale, p->column, way);
+			"  'points.csv' using (pick(1) ? along('torque (N m)') : NaN):(column('input power (W)')):"
+			"(column('U input power (W)')) with %s ls 7 notitle, \\\n",
+			sh->speeds ? "yerrorbars" : "yerrorlines");
+	for (size_t k = 0; k < speeds; k++) {
+		char at[80];
+		snprintf(at, sizeof at, " && at(%.9g)", rpm[k]);
+		plot_lines(sh, p, at);
+	}
+	if (speeds == 0)
+		plot_lines(sh, p, "");
 	for (size_t i = 0; i < n; i++)
 		fprintf(f,
-			"  'points.csv' using (pick(%d) ? column('torque (N m)') : "
-			"NaN):(%g*column('%s')):(column('U torque (N m)')):(%g*column('U %s')) with xyerrorbars ls %d "
+			"  'points.csv' using (pick(%d) ? along('torque (N m)') : "
+			"NaN):(%g*%s('%s')):(column('U torque (N m)')):(%g*column('U %s')) with xyerrorbars ls %d "
 			"dt "
 			"1 notitle, \\\n",
-			mark[i].kind, p->scale, p->column, p->scale, p->column, mark[i].style);
+			mark[i].kind, p->scale, p->what == SPEED ? "along" : "column", p->column, p->scale, p->column,
+			mark[i].style);
 	fputs("  1/0 notitle\n", f);
+}
+
+/* At the heaviest rising point of each speed: which line it is. */
+static void name_lines(const struct sheet *sh, struct panel *p)
+{
+	double rpm[PROFILE_SPEEDS];
+	size_t n = speeds_of(sh, rpm);
+
+	for (size_t k = 0; k < n; k++) {
+		const struct curve_point *end = NULL;
+		char word[48];
+		for (size_t i = 0; i < sh->c->n; i++) {
+			const struct curve_point *q = &sh->c->points[i];
+			if (q->direction >= 0 && fabs(q->setpoint_rpm - rpm[k]) < 1e-6 &&
+			    isfinite(value_of(q, p->what)) && (!end || torque_of(q) > torque_of(end)))
+				end = q;
+		}
+		if (end == NULL)
+			continue;
+		double x = px(sh, torque_of(end)), y = py(p, value_of(end, p->what));
+		snprintf(word, sizeof word, "%.4g rpm%s", fabs(rpm[k]), rpm[k] < 0 ? " backward" : "");
+		put_word(sh, p, word, places_word(&p->places, x, y, word_width(word), WORD_HEIGHT), false, "#333333");
+	}
 }
 
 /* --- the falling way beside the rising one --- */
 static const struct curve_point *falling_of(const struct curve *c, const struct curve_point *up)
 {
 	for (size_t i = 0; i < c->n; i++)
-		if (c->points[i].direction < 0 && c->points[i].step == up->step)
+		if (c->points[i].direction < 0 && c->points[i].step == up->step && points_same_speed(&c->points[i], up))
 			return &c->points[i];
 	return NULL;
 }
@@ -345,18 +405,22 @@ static void write_cell(FILE *f, double value, bool last)
 static void write_differences(const struct sheet *sh, struct panel *p)
 {
 	double low = INFINITY, high = -INFINITY;
+	const struct curve_point *before = NULL;
 
 	fputs("$difference << EOD\ntorque,speed,chance,efficiency,chance\n", sh->s->f);
 	for (size_t i = 0; i < sh->c->n; i++) {
 		const struct curve_point *up = &sh->c->points[i], *down;
 		if (up->direction < 0 || (up->flags & POINT_REPEAT) || !(down = falling_of(sh->c, up)))
 			continue;
+		if (before && !points_same_speed(before, up))
+			fputs("\n", sh->s->f); /* no line from one speed to another */
+		before = up;
 		double rpm = percent(down->speed_rpm.value, up->speed_rpm.value), share = NAN, about = NAN;
 		if (up->efficiency_valid && down->efficiency_valid) {
 			share = percent(down->efficiency.value, up->efficiency.value);
 			about = chance(up->scatter_efficiency, down->scatter_efficiency, up->efficiency.value);
 		}
-		const double row[] = { up->torque_Nm.value, rpm,
+		const double row[] = { torque_of(up), rpm,
 				       chance(up->scatter_rpm, down->scatter_rpm, up->speed_rpm.value), share, about };
 		for (size_t k = 0; k < sizeof row / sizeof row[0]; k++)
 			write_cell(sh->s->f, row[k], k + 1 == sizeof row / sizeof row[0]);
@@ -467,6 +531,8 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 		plot_difference(sh);
 		return;
 	}
+	if (sh->speeds)
+		name_lines(sh, p);
 	fputs("plot \\\n", sh->s->f);
 	plot_points(sh, p);
 }

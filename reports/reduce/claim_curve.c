@@ -17,6 +17,21 @@
 #define AT_SPEED_FRAC 0.005 /* of a speed: the point ran at it */
 #define GRID 200
 
+/* Claims are read forward, at the highest speed that was commanded: what slower speeds were held at bounds nothing. */
+static double judged_rpm(const struct curve *c)
+{
+	double top_rpm = NAN;
+
+	for (size_t i = 0; i < c->n; i++)
+		top_rpm = fmax(top_rpm, c->points[i].setpoint_rpm);
+	return top_rpm;
+}
+
+static bool at_judged_speed(const struct curve_point *p, double judged)
+{
+	return isnan(judged) || (judged > 0 && fabs(p->setpoint_rpm - judged) < 1e-6);
+}
+
 static bool counts(const struct curve_point *p, bool falling)
 {
 	return (p->direction < 0) == falling && p->settled && !(p->flags & POINT_REPEAT) && !p->impossible &&
@@ -65,10 +80,12 @@ static void to_voltage(struct claim_branch *b, double volt, uint32_t model)
 
 void claim_branch_of(const struct curve *curve, bool falling, double volt, struct claim_branch *ret)
 {
+	double judged = judged_rpm(curve);
+
 	*ret = (struct claim_branch){ .ctx = curve->ctx };
 	for (size_t i = 0; i < curve->n && ret->n < PLACES_MAX; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (!counts(p, falling))
+		if (!counts(p, falling) || !at_judged_speed(p, judged))
 			continue;
 		size_t at = ret->n++;
 		for (; at > 0 && ret->at[at - 1].p->torque_Nm.value > p->torque_Nm.value; at--)

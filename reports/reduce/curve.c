@@ -68,6 +68,34 @@ void curve_free(struct curve *curve)
 	free(curve);
 }
 
+int point_way(const struct curve_point *p)
+{
+	return p->setpoint_rpm < 0 ? -1 : 1;
+}
+
+bool points_same_speed(const struct curve_point *a, const struct curve_point *b)
+{
+	if (isnan(a->setpoint_rpm) || isnan(b->setpoint_rpm))
+		return isnan(a->setpoint_rpm) && isnan(b->setpoint_rpm);
+	return fabs(a->setpoint_rpm - b->setpoint_rpm) < 1e-6;
+}
+
+bool curve_has_speeds(const struct curve *curve)
+{
+	for (size_t i = 1; i < curve->n; i++)
+		if (!points_same_speed(&curve->points[0], &curve->points[i]))
+			return true;
+	return false;
+}
+
+const char *curve_at_speed(const struct curve *curve, const struct curve_point *p, char buf[40])
+{
+	buf[0] = '\0';
+	if (isfinite(p->setpoint_rpm) && curve_has_speeds(curve))
+		snprintf(buf, 40, " at %.4g rpm", p->setpoint_rpm);
+	return buf;
+}
+
 double another_window(double scatter)
 {
 	return 2 * sqrt(2) * scatter;

@@ -50,6 +50,12 @@ struct curve_point {
 	char note[240];        /* e.g. "efficiency above 1: check sign, side or ratio" */
 };
 
+/* The way of turning that was commanded: -1 backward, else +1. Torque and speed times it are positive while the
+ * actuator works. */
+int point_way(const struct curve_point *p);
+/* Same commanded speed, or none of both was commanded one. */
+bool points_same_speed(const struct curve_point *a, const struct curve_point *b);
+
 /* How far the mean of another window of the same step would lie from this one, at about 95 %: two means differ by sqrt
  * 2 of what one of them scatters by, and k = 2. NaN where the scatter is not known. */
 double another_window(double scatter);
@@ -81,6 +87,11 @@ struct curve {
 	size_t n_remarks;       /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };
 void curve_free(struct curve *curve); /* NULL is fine */
+
+/* The points were commanded more than one speed. */
+bool curve_has_speeds(const struct curve *curve);
+/* " at 60 rpm" where there are several, else "". Returns buf. */
+const char *curve_at_speed(const struct curve *curve, const struct curve_point *p, char buf[40]);
 /* Adds a remark; silently dropped when all rooms are taken. */
 void curve_remark(struct curve *curve, const char *format, ...) PRINTF_LIKE(2, 3);
 /* The same before all others, in the place of the last one when all rooms are taken: what makes the figures doubtful.

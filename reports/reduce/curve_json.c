@@ -29,6 +29,7 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_t *o = json_object();
 
 	json_object_set_new(o, "step", json_integer(p->step + 1));
+	json_object_set_new(o, "speed_set_rpm", real(p->setpoint_rpm));
 	json_object_set_new(o, "direction", json_string(p->direction > 0 ? "up" : p->direction < 0 ? "down" : "none"));
 	json_object_set_new(o, "repeat", json_boolean((p->flags & POINT_REPEAT) != 0));
 	json_object_set_new(o, "settled", json_boolean(p->settled));

@@ -79,9 +79,11 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 	struct window_means w = blank(s->at_s);
 	double count = s->torque_Nm / cellcal_slope_Nm(&r->cal, 0), amp = s->volt_V > 0 ? s->input_W / s->volt_V : NAN;
 	enum rc rc = RC_OK;
+	int way = s->speed_rpm < 0 ? -1 : 1;
 
 	w.point.step = step;
 	w.point.direction = 1;
+	w.point.setpoint_rpm = s->speed_rpm;
 	w.speed_rpm = steady(s->speed_rpm);
 	w.volt = steady(s->volt_V);
 	w.amp = steady(amp);
@@ -92,11 +94,11 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 		w.power.value += w.amp2 * r->rig.cable_ohm.value;
 	}
 	for (int i = 0; i < 4 && rc == RC_OK; i++) {
-		w.count = steady(r->rig.cell_sign * count);
+		w.count = steady(way * r->rig.cell_sign * count);
 		w.turn_count = w.low_count = count;
 		rc = reduce_point(r, &w, ret, err);
 		if (rc == RC_OK && isfinite(ret->torque_Nm.value))
-			count += (s->torque_Nm - ret->torque_Nm.value) / cellcal_slope_Nm(&r->cal, s->torque_Nm);
+			count += (s->torque_Nm - way * ret->torque_Nm.value) / cellcal_slope_Nm(&r->cal, s->torque_Nm);
 	}
 	return rc;
 }

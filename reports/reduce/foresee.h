@@ -20,7 +20,8 @@ struct foresee_input { /* all borrowed */
 };
 
 struct foresee_step {
-	double torque_Nm, speed_rpm, input_W, volt_V; /* expected; volt_V at the actuator */
+	double torque_Nm, speed_rpm, input_W, volt_V; /* expected; volt_V at the actuator. Speed
+							       * negative: backward; the torque is that along it */
 	double at_s;                                  /* middle of its dwell after the first zero */
 };
 

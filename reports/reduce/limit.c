@@ -31,7 +31,7 @@ static bool is_share(size_t part, size_t n)
 
 static bool torque_short(const struct curve_point *p)
 {
-	double miss = p->setpoint_Nm - p->torque_Nm.value;
+	double miss = point_way(p) * (p->setpoint_Nm - p->torque_Nm.value);
 
 	return isfinite(p->setpoint_Nm) && miss > TORQUE_SHORT * fabs(p->setpoint_Nm) && miss > 3 * unc_u(p->torque_Nm);
 }
@@ -193,13 +193,13 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 
 void limit_note_step(const struct limit_rig *rig, struct curve_point *p)
 {
-	double over = p->torque_Nm.value - p->setpoint_Nm;
+	double over = point_way(p) * (p->torque_Nm.value - p->setpoint_Nm);
 
 	if (!isfinite(over))
 		return;
 	if (torque_short(p))
 		point_note(p, "%.4g N·m was not reached: %.4g N·m", p->setpoint_Nm, p->torque_Nm.value);
-	else if (over > fmax(DRAG_FRAC * p->setpoint_Nm, DRAG_RATED_FRAC * rig->rig->brake_rated_Nm))
+	else if (over > fmax(DRAG_FRAC * fabs(p->setpoint_Nm), DRAG_RATED_FRAC * rig->rig->brake_rated_Nm))
 		point_note(p,
 			   p->brake_A > 0.01 * rig->rig->brake_max_A ? "%.4g N·m is more than the %.4g N·m commanded"
 								     : "%.4g N·m at no brake current: the brake's drag "

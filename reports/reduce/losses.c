@@ -127,6 +127,11 @@ static size_t torques_apart(const struct curve *c, double high_Nm)
 	return n;
 }
 
+static double torque_of(const struct curve_point *p)
+{
+	return point_way(p) * p->torque_Nm.value;
+}
+
 static void survey(const struct curve *c, struct losses *l)
 {
 	l->low_Nm = l->low_rpm = INFINITY;
@@ -136,10 +141,10 @@ static void survey(const struct curve *c, struct losses *l)
 		if (!usable(p) || !isfinite(p->input_power_W.value))
 			continue;
 		l->n++;
-		l->low_Nm = fmin(l->low_Nm, p->torque_Nm.value);
-		l->high_Nm = fmax(l->high_Nm, p->torque_Nm.value);
-		l->low_rpm = fmin(l->low_rpm, p->speed_rpm.value);
-		l->high_rpm = fmax(l->high_rpm, p->speed_rpm.value);
+		l->low_Nm = fmin(l->low_Nm, torque_of(p));
+		l->high_Nm = fmax(l->high_Nm, torque_of(p));
+		l->low_rpm = fmin(l->low_rpm, point_way(p) * p->speed_rpm.value);
+		l->high_rpm = fmax(l->high_rpm, point_way(p) * p->speed_rpm.value);
 	}
 	l->several_speeds = l->high_rpm - l->low_rpm > SPEEDS_APART * l->high_rpm;
 }
@@ -156,12 +161,12 @@ static void fit_losses(const struct curve *c, struct losses *l)
 			const struct curve_point *q = &c->points[i];
 			if (!usable(q) || !isfinite(q->input_power_W.value))
 				continue;
-			double T = q->torque_Nm.value, *row = f.x + f.n * p;
+			double T = torque_of(q), *row = f.x + f.n * p;
 			row[0] = 1;
 			row[1] = T;
 			row[2] = T * T;
 			if (p > 3)
-				row[3] = q->speed_rpm.value;
+				row[3] = point_way(q) * q->speed_rpm.value;
 			f.y[f.n++] = unc_sub(c->ctx, q->input_power_W, q->shaft_power_W);
 		}
 		l->known = solve(&f, "scatter about the losses");
@@ -177,8 +182,8 @@ static void fit_losses(const struct curve *c, struct losses *l)
 
 /* --- straight lines of one quantity over another --- */
 static bool line(const struct curve *c, bool (*take)(const struct curve_point *),
-		 double (*x)(const struct curve_point *), struct unc (*y)(const struct curve_point *), const char *name,
-		 struct unc ret[2])
+		 double (*x)(const struct curve_point *), struct unc (*y)(struct unc_ctx *, const struct curve_point *),
+		 const char *name, struct unc ret[2])
 {
 	struct fit f;
 	bool ok = false;
@@ -189,7 +194,7 @@ static bool line(const struct curve *c, bool (*take)(const struct curve_point *)
 				continue;
 			f.x[2 * f.n] = 1;
 			f.x[2 * f.n + 1] = x(&c->points[i]);
-			f.y[f.n++] = y(&c->points[i]);
+			f.y[f.n++] = y(c->ctx, &c->points[i]);
 		}
 		ok = f.n > 2 && solve(&f, name) && fabs(f.coef[1].value) > CLEARLY * unc_u(f.coef[1]);
 		ret[0] = f.coef[0];
@@ -209,24 +214,19 @@ static bool has_drive_current(const struct curve_point *p)
 	return usable(p) && isfinite(p->drive_A);
 }
 
-static double torque_of(const struct curve_point *p)
-{
-	return p->torque_Nm.value;
-}
-
 static double drive_of(const struct curve_point *p)
 {
-	return p->drive_A;
+	return point_way(p) * p->drive_A;
 }
 
-static struct unc speed_as_measured(const struct curve_point *p)
+static struct unc speed_as_measured(struct unc_ctx *ctx, const struct curve_point *p)
 {
-	return p->speed_rpm;
+	return point_way(p) < 0 ? unc_scale(ctx, p->speed_rpm, -1) : p->speed_rpm;
 }
 
-static struct unc torque_as_measured(const struct curve_point *p)
+static struct unc torque_as_measured(struct unc_ctx *ctx, const struct curve_point *p)
 {
-	return p->torque_Nm;
+	return point_way(p) < 0 ? unc_scale(ctx, p->torque_Nm, -1) : p->torque_Nm;
 }
 
 struct losses losses_of(const struct curve *c)

@@ -18,7 +18,7 @@ struct window_means {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
-	/* What the cell carried since the last zero, signed counts: the most, and the least since that; NaN without a
+	/* What the cell carried since the last zero, signed counts (backward: of the other sign): the most, and the least since that; NaN without a
 	 * zero before. */
 	double turn_count, low_count;
 	struct mean speed_rpm, volt, amp, power;
@@ -39,7 +39,7 @@ struct reduction {
 	struct unc_ctx *ctx; /* borrowed */
 	struct cellcal_unc cell;
 	uint32_t outside_drag, locked, drag_unlike, gain_temp, zero_temp, creep, clock, volt_gain, volt_offset,
-		amp_gain, amp_offset, cable, meter_ripple;
+		amp_gain, amp_offset, cable, meter_ripple, backward;
 	double cal_degC, cal_cell_degC; /* ambient and the cell's own temperature at the calibration; NaN unknown */
 	struct zero *zeros;             /* one a tare window, in order of time */
 	size_t n_zeros;

@@ -28,6 +28,7 @@ void reduction_register(struct reduction *r)
 	r->zero_temp = unc_source(ctx, "cell zero with temperature", rig->zero_drift_Nm_per_K.dist,
 				  rig->zero_drift_Nm_per_K.dof);
 	r->creep = unc_source(ctx, "cell creep", rig->creep_frac.dist, rig->creep_frac.dof);
+	r->backward = unc_source(ctx, "cell turned backward", rig->backward.dist, rig->backward.dof);
 	r->clock = unc_source(ctx, "node clock", DIST_NORMAL, INFINITY); /* the profile keeps its u alone */
 	r->volt_gain = unc_source(ctx, "voltmeter gain", rig->volt_gain.dist, rig->volt_gain.dof);
 	r->volt_offset = unc_source(ctx, "voltmeter offset", rig->volt_offset_V.dist, rig->volt_offset_V.dof);
@@ -39,29 +40,51 @@ void reduction_register(struct reduction *r)
 }
 
 /* A source of this one point. */
-static const char *point_name(const char *what, const struct window_means *reading, char buf[64])
+static const char *point_name(const char *what, const struct window_means *reading, size_t speeds, char buf[64])
 {
-	snprintf(buf, 64, "%s, step %d%s%s", what, reading->point.step + 1, reading->point.direction < 0 ? " down" : "",
-		 reading->point.flags & POINT_REPEAT ? " repeat" : "");
+	int n = snprintf(buf, 64, "%s, step %d%s%s", what, reading->point.step + 1,
+			 reading->point.direction < 0 ? " down" : "",
+			 reading->point.flags & POINT_REPEAT ? " repeat" : "");
+
+	if (speeds > 1 && n > 0 && n < 64)
+		snprintf(buf + n, 64 - (size_t)n, ", %.4g rpm", reading->point.setpoint_rpm);
 	return buf;
+}
+
+static int way_of(const struct window_means *reading)
+{
+	return reading->point.setpoint_rpm < 0 ? -1 : 1;
+}
+
+/* The cell was calibrated forward. */
+static struct unc backward(const struct reduction *r, struct unc torque)
+{
+	const struct quantity *more = &r->rig.backward;
+	struct unc share = unc_from(r->ctx, 1 + more->value, r->backward, more->u);
+
+	return unc_scale(r->ctx, unc_div(r->ctx, torque, share), -1);
 }
 
 /* What the calibration says to a count over the zero, on the branch that the sweep's history leads to. */
 static enum rc calibrated(const struct reduction *r, const struct window_means *reading, double zero_count,
 			  struct unc *ret, struct err *err)
 {
+	int way = way_of(reading);
 	const struct cellcal_history history = {
-		.turn = reading->turn_count - zero_count,
-		.low = reading->low_count - zero_count,
+		.turn = reading->turn_count - way * zero_count,
+		.low = reading->low_count - way * zero_count,
 		.ripple = sqrt(2) * reading->count.fluctuation,
 	};
 	char name[64];
-	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx, r->rig.cell_sign * reading->count.value - zero_count,
+	enum rc rc = cellcal_torque_unc(&r->cal, &r->cell, r->ctx,
+					way * (r->rig.cell_sign * reading->count.value - zero_count),
 					isfinite(history.turn) && isfinite(history.low) ? &history : NULL, ret, err);
 
 	if (rc == RC_OK)
 		*ret = cellcal_with_repeatability(&r->cal, &r->cell, r->ctx, *ret,
-						  point_name("cell repeatability", reading, name));
+						  point_name("cell repeatability", reading, r->plan.n_speeds, name));
+	if (rc == RC_OK && way < 0)
+		*ret = backward(r, *ret);
 	return rc;
 }
 
@@ -104,7 +127,8 @@ static struct unc own_noise(const struct reduction *r, struct unc x, const char 
 
 	if (!(mean->u > 0))
 		return x;
-	return unc_with(r->ctx, x, unc_source(r->ctx, point_name(what, reading, name), DIST_NORMAL, mean->dof),
+	return unc_with(r->ctx, x,
+			unc_source(r->ctx, point_name(what, reading, r->plan.n_speeds, name), DIST_NORMAL, mean->dof),
 			scale * mean->u);
 }
 
@@ -151,7 +175,7 @@ static enum rc point_torque(const struct reduction *r, const struct window_means
 		err_prefix(err, "step %d of run %lld: ", p->step + 1, (long long)p->run_id);
 		return rc;
 	}
-	double slope = cellcal_slope_Nm(&r->cal, p->torque_Nm.value);
+	double slope = cellcal_slope_Nm(&r->cal, way_of(reading) * p->torque_Nm.value);
 	struct mean noise = cell_noise(reading, &z);
 	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &noise, slope);
 	p->scatter_Nm = fabs(slope) * reading->count.scatter;
@@ -259,7 +283,7 @@ static void point_scatter(const struct reduction *r, const struct window_means *
 {
 	const struct blocks *b = &reading->blocks;
 	double shaft[WINDOW_BLOCKS], efficiency[WINDOW_BLOCKS];
-	double slope = r->rig.cell_sign * cellcal_slope_Nm(&r->cal, p->torque_Nm.value),
+	double slope = r->rig.cell_sign * cellcal_slope_Nm(&r->cal, way_of(reading) * p->torque_Nm.value),
 	       taken = p->input_power_W.value / reading->power.value;
 
 	p->scatter_rpm = reading->speed_rpm.scatter;

@@ -61,11 +61,21 @@ struct walk {
 	void *watch_ctx;
 };
 
+/* Of the load points that come next: there is a zero before each change of it. */
+static int way_of(const struct walk *k)
+{
+	size_t at = k->at;
+
+	while (at < k->n && (k->points[at].flags & POINT_TARE))
+		at++;
+	return at < k->n && k->points[at].setpoint_rpm < 0 ? -1 : 1;
+}
+
 /* The memory of the cell is that of what it carried. Two conversions have to say so: one alone may be a stray. */
 static void carry(struct walk *k, const struct sample *s)
 {
 	struct carried *c = &k->carried;
-	double count = k->cell_sign * (double)s->cell_count;
+	double count = k->cell_sign * way_of(k) * (double)s->cell_count;
 
 	if (s->cell_conversions == c->conversions)
 		return;

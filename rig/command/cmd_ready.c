@@ -112,8 +112,8 @@ static enum rc look_ahead(struct checking *c, struct err *err)
 	c->steps_allowed = c->forecast.n_ok;
 	memcpy(c->allowed, c->forecast.allowed, sizeof c->allowed);
 	if (!c->live.cli->json)
-		live_say("Shortened to the first %zu of %zu steps%s: %s", c->forecast.n_ok, c->forecast.n, each_speed(c),
-			 c->forecast_text);
+		live_say("Shortened to the first %zu of %zu steps%s: %s", c->forecast.n_ok, c->forecast.n,
+			 each_speed(c), c->forecast_text);
 	return RC_OK;
 }
 

@@ -42,21 +42,21 @@ json_t *ready_forecast_json(const struct forecast *f)
 		const struct forecast_step *s = &f->step[i];
 		json_array_append_new(
 			list,
-			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}",
-				  "step", (json_int_t)s->load + 1, "torque_Nm", cli_real(s->torque_Nm),
-				  "speed_set_rpm", cli_real(s->set_rpm), "speed_rpm",
-				  cli_real(s->speed_rpm), "brake_A", cli_real(s->brake_A), "slip_power_W",
-				  cli_real(s->slip_power_W), "slip_energy_J", cli_real(s->energy_J), "input_power_W",
-				  cli_real(s->input_W), "supply_A", cli_real(s->supply_A), "voltage_V",
-				  cli_real(s->actuator_V), "time_s", cli_real(s->time_s), "decides",
-				  forecast_check_word(s->decides), "share_of_limit", cli_real(s->load_frac),
-				  "extrapolated", s->extrapolated, "for_claim", s->for_claim, "ok", s->ok, "checks",
-				  checks_json(s)));
+			json_pack(
+				"{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:s, s:o, s:b, s:b, s:b, s:o}",
+				"step", (json_int_t)s->load + 1, "torque_Nm", cli_real(s->torque_Nm), "speed_set_rpm",
+				cli_real(s->set_rpm), "speed_rpm", cli_real(s->speed_rpm), "brake_A",
+				cli_real(s->brake_A), "slip_power_W", cli_real(s->slip_power_W), "slip_energy_J",
+				cli_real(s->energy_J), "input_power_W", cli_real(s->input_W), "supply_A",
+				cli_real(s->supply_A), "voltage_V", cli_real(s->actuator_V), "time_s",
+				cli_real(s->time_s), "decides", forecast_check_word(s->decides), "share_of_limit",
+				cli_real(s->load_frac), "extrapolated", s->extrapolated, "for_claim", s->for_claim,
+				"ok", s->ok, "checks", checks_json(s)));
 	}
 	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok",
 			 (json_int_t)f->n_ok, "decides", forecast_check_word(f->decides), "deciding_step",
-			 (json_int_t)(f->n ? f->step[f->deciding_step].load + 1 : 1), "time_s", cli_real(f->time_s), "time_most_s",
-			 cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
+			 (json_int_t)(f->n ? f->step[f->deciding_step].load + 1 : 1), "time_s", cli_real(f->time_s),
+			 "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 
 /* The word of JSON, as one reads it. */
@@ -94,9 +94,9 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 		char word[40];
 		beyond |= p->extrapolated;
 		printf("%2zu %7.2f %5.1f %6.3f%c %5.1f %6.1f %5.2f %5.1f %6.2f  %s %.0f %%%s\n", p->load + 1,
-		       p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->brake_A, p->extrapolated ? '*' : ' ', p->slip_power_W, p->input_W, p->supply_A,
-		       p->actuator_V, p->energy_J / 1e3, read_word(p->decides, word), 100 * p->load_frac,
-		       p->ok ? "" : " NO");
+		       p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->brake_A, p->extrapolated ? '*' : ' ',
+		       p->slip_power_W, p->input_W, p->supply_A, p->actuator_V, p->energy_J / 1e3,
+		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
 	say_for_claims(f);
 	if (beyond)

@@ -43,18 +43,19 @@ static void take_power(const struct curve *c, struct foresee_step *step)
 
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		double torque_Nm = p->torque_Nm.value;
+		double torque_Nm = point_way(p) * p->torque_Nm.value;
 		if (!usable(p, step->speed_rpm))
 			continue;
-		if (torque_Nm <= 1.02 * step->torque_Nm && (!low || torque_Nm > low->torque_Nm.value))
+		if (torque_Nm <= 1.02 * step->torque_Nm && (!low || torque_Nm > point_way(low) * low->torque_Nm.value))
 			low = p;
-		if (torque_Nm >= 0.98 * step->torque_Nm && (!high || torque_Nm < high->torque_Nm.value))
+		if (torque_Nm >= 0.98 * step->torque_Nm &&
+		    (!high || torque_Nm < point_way(high) * high->torque_Nm.value))
 			high = p;
 	}
 	if (!low || !high)
 		return;
-	double gap = high->torque_Nm.value - low->torque_Nm.value,
-	       share = gap > 0 ? (step->torque_Nm - low->torque_Nm.value) / gap : 0;
+	double from_Nm = point_way(low) * low->torque_Nm.value, gap = point_way(high) * high->torque_Nm.value - from_Nm,
+	       share = gap > 0 ? (step->torque_Nm - from_Nm) / gap : 0;
 	step->input_W = low->input_power_W.value + share * (high->input_power_W.value - low->input_power_W.value);
 	step->volt_V = low->voltage_V.value + share * (high->voltage_V.value - low->voltage_V.value);
 }
@@ -77,7 +78,8 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
 		at_s += p->time_s;
-		step[i] = (struct foresee_step){ p->torque_Nm, p->speed_rpm, p->input_W, p->actuator_V, at_s };
+		step[i] = (struct foresee_step){ p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->input_W,
+						 p->actuator_V, at_s };
 		ret[i] = (struct foreseen){ NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_halved_Nm = NAN };
 	}
 	struct curve *earlier = s->calibration_id ? earlier_sweep(s) : NULL;
@@ -93,15 +95,15 @@ json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen
 
 	for (size_t i = 0; i < f->n; i++) {
 		const struct foreseen *p = &seen[i];
-		json_array_append_new(list, json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o}", "step",
-						      (json_int_t)f->step[i].load + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
-						      "speed_set_rpm", cli_real(copysign(f->step[i].speed_rpm, f->step[i].set_rpm)), "u_torque_Nm",
-						      cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
-						      "u_efficiency", cli_real(p->u_efficiency), "U_efficiency",
-						      cli_real(p->U_efficiency), "largest", "source",
-						      p->source[0] ? cli_text(p->source) : json_null(), "share",
-						      cli_real(p->share), "advice",
-						      p->advice[0] ? cli_text(p->advice) : json_null()));
+		json_array_append_new(
+			list,
+			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o}", "step",
+				  (json_int_t)f->step[i].load + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
+				  "speed_set_rpm", cli_real(copysign(f->step[i].speed_rpm, f->step[i].set_rpm)),
+				  "u_torque_Nm", cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
+				  "u_efficiency", cli_real(p->u_efficiency), "U_efficiency", cli_real(p->U_efficiency),
+				  "largest", "source", p->source[0] ? cli_text(p->source) : json_null(), "share",
+				  cli_real(p->share), "advice", p->advice[0] ? cli_text(p->advice) : json_null()));
 	}
 	return list;
 }

@@ -15,8 +15,7 @@ void ready_record_fill(json_t *doc, const struct session *s, int64_t wall_ns, si
 
 /* Whether the newest record covers the session's plan now, and no later bridle ready or hang was begun. RC_SAYS_NO with
  * the reason. ret_allowed: loads at each speed of the plan. */
-enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t ret_allowed[PROFILE_SPEEDS],
-			   int64_t *ret_id,
+enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t ret_allowed[PROFILE_SPEEDS], int64_t *ret_id,
 			   struct err *err) MUST_CHECK;
 
 #endif

@@ -106,7 +106,8 @@ static const struct profile_key plan_keys[] = {
 	  "claimed power",
 	  PLAN(serve_claims) },
 	{ "steps", "inner", KEY_CHOICE, 0, NULL, "torque", NULL, 0, 0, "torque|speed",
-	  "With several speeds. torque: all loads at one speed, then the next speed. speed: all speeds at one load, then "
+	  "With several speeds. torque: all loads at one speed, then the next speed. speed: all speeds at one load, "
+	  "then "
 	  "the next load",
 	  PLAN(speed_inside) },
 	{ "steps", "order", KEY_CHOICE, 0, NULL, "rising", NULL, 0, 0, "rising|shuffled",

@@ -126,6 +126,10 @@ static const struct profile_key keys[] = {
 	  0.01, NULL, "Drift of the sensitivity with temperature, from the cell's data sheet", AT(gain_drift_per_K) },
 	{ "cell", "creep", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN, "1", NULL, "0 % ± 0.02 %", -0.1, 0.1, NULL,
 	  "Creep under a load that stays, as a share of the load, from the cell's data sheet", AT(creep_frac) },
+	{ "cell", "backward", KEY_QUANTITY, 0, "1", "0 % ± 0.1 % rect", NULL, -0.1, 0.1, NULL,
+	  "Excess of the cell's reading for a backward torque over the same forward one: weights calibrate one way "
+	  "only (common practice, no source)",
+	  AT(backward) },
 
 	{ "arm", "length", KEY_QUANTITY, KEY_REQUIRED | KEY_UNCERTAIN | KEY_ABOVE, "m", NULL, "500.0 mm ± 0.4 mm k=2",
 	  0, 10, NULL, "From the shaft's axis to the line of the load. Its error goes straight into every torque",

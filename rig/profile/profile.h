@@ -87,6 +87,8 @@ struct rig_profile {
 	struct quantity gain_drift_per_K;    /* [cell] gain_drift = 0 1/K ± ... */
 	struct quantity creep_frac;          /* [cell] creep = 0 % ± ... of the load */
 
+	struct quantity backward; /* [cell] backward: share that it shows too much of a backward torque */
+
 	struct quantity arm_m;         /* [arm] length: the calibration arm, shaft axis to load line */
 	struct quantity arm_level_deg; /* [arm] level: off-level angle */
 	struct quantity one_sided;     /* [arm] one_sided: share that the cell shows too much of a weight */
@@ -171,8 +173,8 @@ struct plan_profile {
 	 * plan_take_speed has put the actuator's own in. 0 as well with another drive. */
 	size_t n_speeds;
 	double speed_rpm[PROFILE_SPEEDS];
-	double drive_A;              /* [plan] current */
-	size_t n; /* [steps] torque = 0, 5, 10 ... N.m   or   current = 0, 0.2 ... A, or from/to/step */
+	double drive_A; /* [plan] current */
+	size_t n;       /* [steps] torque = 0, 5, 10 ... N.m   or   current = 0, 0.2 ... A, or from/to/step */
 	double step[PROFILE_STEPS];    /* N·m or A, rising */
 	bool serve_claims;             /* [steps] claims = yes: plan_serve_claims has to put its steps in */
 	bool for_claim[PROFILE_STEPS]; /* step[i] was put in for a claim */

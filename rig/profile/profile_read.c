@@ -163,8 +163,8 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
 	if (plan->n * plan->n_speeds > PROFILE_STEPS)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
-				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds, plan->n,
-				PROFILE_STEPS);
+				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds,
+				plan->n, PROFILE_STEPS);
 	if (!(plan->timeout_s >= plan->window_s))
 		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);

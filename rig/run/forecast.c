@@ -339,6 +339,7 @@ void forecast_sentence(const struct forecast *f, const struct plan_profile *plan
 		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "",
 			 checks[f->decides].unit);
 	snprintf(buf, size, "%s step %zu of %zu (%g %s%s): %s %s, limit %s%s%s",
-		 f->ok ? "nearest to a limit is" : "refused at", s->load + 1, f->loads, s->set, unit, at_speed(f, s, at),
-		 checks[f->decides].name, found, allowed, f->ok ? "" : "; ", f->ok ? "" : checks[f->decides].advice);
+		 f->ok ? "nearest to a limit is" : "refused at", s->load + 1, f->loads, s->set, unit,
+		 at_speed(f, s, at), checks[f->decides].name, found, allowed, f->ok ? "" : "; ",
+		 f->ok ? "" : checks[f->decides].advice);
 }

@@ -76,10 +76,10 @@ struct forecast {
 	size_t n; /* all loads at the first speed, then at the next: step[k * loads + i] */
 	size_t loads, speeds;
 	struct forecast_step step[PROFILE_STEPS];
-	size_t n_ok;          /* sum of allowed */
+	size_t n_ok;                    /* sum of allowed */
 	size_t allowed[PROFILE_SPEEDS]; /* leading loads that are fine at each speed: the shortened plan */
-	bool ok;              /* all are */
-	size_t deciding_step; /* first step that fails, or the one nearest to a limit */
+	bool ok;                        /* all are */
+	size_t deciding_step;           /* first step that fails, or the one nearest to a limit */
 	enum forecast_check decides;
 	double time_s, time_most_s, energy_J; /* whole sweep in its order, with its repeats and changes of the speed */
 	bool warns;                           /* some check that only warns is beyond */

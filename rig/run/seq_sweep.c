@@ -138,13 +138,12 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 		return;
 	s->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;
-	ret->event.point =
-		(struct seq_point){ .step = it->step,
-				    .direction = it->direction,
-				    .flags = it->repeat ? POINT_REPEAT : 0,
-				    .setpoint_Nm = setpoint_Nm(s, it),
-				    .setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
-				    .setpoint_rpm = setpoint_rpm(s, it) };
+	ret->event.point = (struct seq_point){ .step = it->step,
+					       .direction = it->direction,
+					       .flags = it->repeat ? POINT_REPEAT : 0,
+					       .setpoint_Nm = setpoint_Nm(s, it),
+					       .setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
+					       .setpoint_rpm = setpoint_rpm(s, it) };
 }
 
 /* To the item's speed first, where that is another one, under the lesser load of the two. */
@@ -219,9 +218,7 @@ static double change_most_s(const struct seq_sweep *s)
 static void step_spin(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, s->phase_at);
-	double most_s = s->config.drive == PLAN_HAND
-				? HAND_WAIT_S
-				: change_most_s(s);
+	double most_s = s->config.drive == PLAN_HAND ? HAND_WAIT_S : change_most_s(s);
 
 	ret->phase = s->config.drive == PLAN_HAND ? "turn" : "spin";
 	if (at_speed(s, snap) && (s->config.drive != PLAN_SPEED || fabs(s->speed_set_rpm - s->want_rpm) < 1e-9)) {
@@ -541,8 +538,7 @@ static void set_drive(struct seq_sweep *s, double dt_s, struct wish *wish)
 	if (s->config.drive == PLAN_SPEED && drive_runs(s)) {
 		/* no other speed before the load of the change is there */
 		if (s->phase != SWEEP_CHANGE || load_arrived(s))
-			s->speed_set_rpm =
-				toward(s->speed_set_rpm, s->want_rpm, s->config.speed_slew_rpm_per_s * dt_s);
+			s->speed_set_rpm = toward(s->speed_set_rpm, s->want_rpm, s->config.speed_slew_rpm_per_s * dt_s);
 		wish->mode = DRIVE_SPEED;
 		wish->speed_rpm = s->way * s->speed_set_rpm;
 	}

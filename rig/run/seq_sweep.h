@@ -115,7 +115,7 @@ struct seq_sweep {
 		double set, rpm;
 	} failed[PROFILE_SPEEDS];
 	size_t n_failed;
-	int highest_step;  /* last step that was reached on the way up, -1 none */
+	int highest_step; /* last step that was reached on the way up, -1 none */
 	bool collapsed;
 	char why_left_out[120]; /* "" = nothing was */
 };

@@ -39,10 +39,9 @@ static double item_rpm(const struct half *h, size_t k)
 static void put(struct list *l, const struct half *h, size_t k, size_t step, int direction)
 {
 	if (l->n < SWEEP_ITEMS && step < h->allowed[k])
-		l->items[l->n++] = (struct sweep_item){ .step = (int)step,
-							.direction = direction,
-							.set = h->plan->step[step],
-							.rpm = item_rpm(h, k) };
+		l->items[l->n++] = (struct sweep_item){
+			.step = (int)step, .direction = direction, .set = h->plan->step[step], .rpm = item_rpm(h, k)
+		};
 }
 
 /* splitmix64 (Steele, Lea, Flood, OOPSLA 2014): small, and the same on every machine. */
