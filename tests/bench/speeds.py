@@ -81,9 +81,12 @@ def what_was_stopped_between_two_speeds_goes_on():
     with harness.Bench(4) as bench:
         prepared(bench, "30, 60 rpm", "5, 10 N.m", "down = no\nrepeat_first = no\ninner = speed", dwell=6)
         sweep = bench.popen("sweep", "speeds", "--json")
-        harness.wait_for(lambda: query(bench, "SELECT count(*) FROM point WHERE flags & 8 = 0")[0][0] >= 1, 60, "a load point")
+        loads = "SELECT count(*) FROM point JOIN run ON run.id = run_id WHERE kind = 'sweep' AND flags & 8 = 0"
+        harness.wait_for(lambda: query(bench, loads)[0][0] >= 1, 60, "a load point")
         sweep.send_signal(signal.SIGINT)
-        stopped = json.loads(sweep.communicate(timeout=60)[0])
+        out, err = sweep.communicate(timeout=60)
+        assert out, (sweep.returncode, err)
+        stopped = json.loads(out)
         assert sweep.returncode == 1 and stopped["cause"] == "operator", stopped
         rest = bench.must("sweep", "speeds", "--resume")
         taken = [(point["step"], point["speed_set_rpm"]) for point in rest["points"]]
