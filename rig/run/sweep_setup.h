@@ -11,8 +11,8 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags);
 
 /* Speed at which the shaft is turned for the zero before and after the sweep. */
 double sweep_zero_rpm(const struct sweep_config *config);
-/* The heaviest of the loads allowed at each speed, N·m; by the brake's rating where the plan gives currents; NaN when it has
- * none. */
+/* The heaviest of the loads allowed at each speed, N·m; by the brake's rating where the plan gives currents; NaN when
+ * there is none. */
 double sweep_heaviest_Nm(const struct session *s, const size_t *allowed);
 
 /* The newest sweep of this plan when it did not finish: its id, and its points crossed off. RC_ARG when there is none
