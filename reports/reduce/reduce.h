@@ -18,8 +18,8 @@ struct window_means {
 	struct seq_point point;
 	int64_t run_id;
 	struct mean count; /* raw converter counts, not yet signed by the profile */
-	/* What the cell carried since the last zero, signed counts (backward: of the other sign): the most, and the least
-	 * since that; NaN without a zero before. */
+	/* What the cell carried since the last zero, signed counts (backward: mirrored): the most, and the
+	 * least since that; NaN without a zero before. */
 	double turn_count, low_count;
 	struct mean speed_rpm, volt, amp, power;
 	struct disc disc; /* as this window shows it */
