@@ -152,7 +152,8 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
 	bool closed = senses_contactor(l) &&
 		      (g->energised ? !is_open(l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
-	bool driven = !drive_is_off(g, l, snap);
+	bool active = g->cause == CAUSE_NOT_AT_REST && watch_is_active(l, snap);
+	bool driven = active || !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
 
 	if (g->energised && !has_data(l, snap))

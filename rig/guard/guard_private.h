@@ -47,6 +47,9 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 /* The node has gone safe by itself: it has taken the drive's torque away and holds the brake. */
 bool watch_node_is_safe(const struct snapshot *snap);
 
+/* The rotor turns faster than by hand, the drive is enabled, or the node drives an output. */
+bool watch_is_active(const struct guard_limits *limits, const struct snapshot *snap);
+
 /* Lines, node's state, drive's data and temperatures are young enough to be believed. */
 bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap);
 

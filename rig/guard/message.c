@@ -58,11 +58,14 @@ void guard_end_message(const struct guard_verdict *v, char *buf, size_t size)
 	if (!v->missing) {
 		/* A shaft that nothing loaded need not have been seen to stand, so it is not said of it. */
 		bool stood = v->release == GUARD_IN_ORDER;
+		bool not_by_us = !v->energised && (v->cause == CAUSE_NOT_AT_REST || v->cause == CAUSE_CONTACTOR);
 		add(buf, size,
-		    !v->energised ? "Nothing was energised."
-		    : !stood      ? "Drive off. Nothing loaded the shaft; it was not seen to stand."
-		    : v->sensed   ? "Drive off, contactor open, shaft standing, brake released."
-				  : "Drive off, shaft standing, brake released.");
+		    not_by_us
+			    ? "This program energised nothing; something else did. Find it before you touch the shaft."
+		    : !v->energised ? "Nothing was energised."
+		    : !stood        ? "Drive off. Nothing loaded the shaft; it was not seen to stand."
+		    : v->sensed     ? "Drive off, contactor open, shaft standing, brake released."
+				    : "Drive off, shaft standing, brake released.");
 		if (v->energised && !v->sensed)
 			add(buf, size, " This node does not sense the contactor.");
 		return;

@@ -46,6 +46,15 @@ bool watch_pick_contradicted(const struct guard_limits *limits, const struct sna
 	       fabs(snap->drive_rotor_rpm) > ROTOR_TURNS * limits->standstill_rpm * ratio;
 }
 
+bool watch_is_active(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	double ratio = limits->gear_ratio > 0 ? fmax(1, limits->gear_ratio) : RATIO_UNKNOWN;
+	bool turns = fabs(snap->drive_rotor_rpm) > ROTOR_TURNS * limits->standstill_rpm * ratio;
+	bool enabled = !(snap->drive_flags & DRIVE_UNHEARD) && (snap->drive_flags & DRIVE_ENABLED);
+
+	return turns || enabled || snap->node_state == NODE_LIVE;
+}
+
 /* By how much of the larger one pick-up and drive differ about the shaft's speed; 0 where that cannot be told. */
 static double pick_differs_frac(const struct guard_limits *limits, const struct snapshot *snap)
 {
@@ -214,16 +223,10 @@ static bool warden(struct guard *g, const struct look *k, struct finding *f)
 	return k->armed && !(f->value <= f->limit);
 }
 
-/* By hand a rotor turns too, but not so fast. */
 static bool not_at_rest(struct guard *g, const struct look *k, struct finding *f)
 {
-	const struct snapshot *s = k->snap;
-	double ratio = k->limits->gear_ratio > 0 ? fmax(1, k->limits->gear_ratio) : RATIO_UNKNOWN;
-	bool turns = fabs(s->drive_rotor_rpm) > ROTOR_TURNS * k->limits->standstill_rpm * ratio;
-	bool enabled = !(s->drive_flags & DRIVE_UNHEARD) && (s->drive_flags & DRIVE_ENABLED);
-
 	(void)f;
-	return held_for(&g->unrest_s, k->limits->at_rest && (turns || enabled || s->node_state == NODE_LIVE), k->dt_s,
+	return held_for(&g->unrest_s, k->limits->at_rest && watch_is_active(k->limits, k->snap), k->dt_s,
 			k->limits->contactor_s);
 }
 

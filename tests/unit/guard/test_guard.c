@@ -356,6 +356,49 @@ static void a_shaft_that_nothing_loaded_is_not_said_to_stand(void **state)
 	}
 }
 
+/* I16, I19: with a person at the shaft something that nobody commanded is active. It is still so when the stop ends:
+ * not safe. It is over by then: no word says that nothing was energised. */
+static void what_nobody_commanded_is_told(void **state)
+{
+	static const struct {
+		const char *name;
+		double rotor_rpm;
+		unsigned flags;
+		enum node_state node;
+		bool closed, over;
+		unsigned missing;
+	} rows[] = {
+		{ "rotor turns", 2160, 0, NODE_IDLE, false, false, GUARD_DRIVE },
+		{ "drive enabled", 0, DRIVE_ENABLED, NODE_IDLE, false, false, GUARD_DRIVE },
+		{ "node drives an output", 0, 0, NODE_LIVE, false, false, GUARD_DRIVE },
+		{ "contactor closed", 0, 0, NODE_IDLE, true, false, GUARD_CONTACTOR },
+		{ "contactor closed for a while", 0, 0, NODE_IDLE, true, true, 0 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+		char text[400];
+
+		scene_begin(&s);
+		s.limits.at_rest = true;
+		for (int tick = 0; tick < 100 && s.verdict.cause == CAUSE_NONE; tick++) {
+			scene_obey(&s);
+			s.snap.drive_rotor_rpm = rows[i].rotor_rpm;
+			s.snap.drive_flags = rows[i].flags;
+			s.snap.node_state = rows[i].node;
+			s.snap.contactor_closed = rows[i].closed;
+			scene_judge(&s);
+		}
+		if (rows[i].over) /* it opened on the very tick that found it */
+			s.verdict.missing = 0;
+		guard_end_message(&s.verdict, text, sizeof text);
+		if (s.verdict.missing != rows[i].missing || strstr(text, "Nothing was energised") ||
+		    (strncmp(text, "NOT SAFE", 8) == 0) != (rows[i].missing != 0))
+			fail_msg("%s: missing %#x, \"%s\"", rows[i].name, s.verdict.missing, text);
+	}
+}
+
 /* I18: a shaft that slows down by so much a tick, whose pulses end after so many ticks, and before that lose a share;
  * nothing else tells that it turns. What is not let go of a heavy shaft holds a light one longer than it needs. */
 static void pulses_that_end_too_soon_prove_no_standstill(void **state)
@@ -765,6 +808,7 @@ int main(void)
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
+		cmocka_unit_test(what_nobody_commanded_is_told),
 		cmocka_unit_test(pulses_that_end_too_soon_prove_no_standstill),
 		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
 		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
