@@ -25,6 +25,11 @@ static bool is_relay(const struct world *w, size_t instrument)
 	return strcmp(w->config.rig.instrument[instrument].kind, "relay") == 0;
 }
 
+static bool is_drive(const struct world *w, size_t instrument)
+{
+	return w->config.rig.instrument[instrument].roles & ROLE_DRIVE;
+}
+
 /* The first instrument on a line. */
 static size_t first_on(const struct world *w, size_t line)
 {
@@ -43,6 +48,14 @@ static void sense_lines(const struct world *w, struct node_side_senses *s)
 	s->edge_us = w->pickup.edge_s * 1e6;
 }
 
+static void sense_rotor(const struct world *w, double *ret_rpm, double *ret_A)
+{
+	bool mute = w->faults.drive_mute;
+
+	*ret_rpm = mute ? w->faults.mute_rpm : rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
+	*ret_A = mute ? w->faults.mute_A : w->actuator.current_A * w->config.physics.drive.current_gain;
+}
+
 static void sense_all(struct world *w, struct node_side_senses *s)
 {
 	const double temp[5] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
@@ -54,12 +67,7 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 	s->brake_A = brake_readback_A(&w->brake);
 	if (!w->node.config.no_meter)
 		meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
-	s->rotor_rpm = rpm_from_rad_per_s(w->actuator.rotor_rad_per_s);
-	s->drive_A = w->actuator.current_A * w->config.physics.drive.current_gain;
-	if (w->faults.drive_mute) {
-		s->rotor_rpm = w->faults.mute_rpm;
-		s->drive_A = w->faults.mute_A;
-	}
+	sense_rotor(w, &s->rotor_rpm, &s->drive_A);
 	for (int i = 0; i < 4; i++) {
 		int place = i == 3 && w->node.config.cell_temp ? 4 : i;
 		s->temp_degC[i] = temp[place] + w->truth.temp_error_K[place];
@@ -92,7 +100,7 @@ static double drive_value_SI(const struct physics *p, enum bench_mode mode, doub
 static void tick_drive(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
-	struct node_side_orders *orders = &w->node.orders;
+	struct node_side_orders *orders = w->driver ? &w->driver->orders : &w->node.orders;
 	bool deaf = w->faults.drive_deaf && w->drive_heard != BENCH_OFF;
 	struct drive_inputs in = {
 		.mode = deaf ? w->drive_heard : orders->mode,
@@ -205,6 +213,8 @@ static void tick(struct world *w)
 	struct node_side_senses senses = { 0 };
 
 	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
+	if (w->driver)
+		drive_line_tick(w->driver, w->contactor.closed, w->grid_us);
 	tick_drive(w);
 	tick_hands(&w->hands);
 	tick_supply(w);
@@ -351,14 +361,32 @@ void world_receive_line(struct world *w, size_t line, const char *bytes, size_t 
 		w->contactor.command = contactor_wanted(w);
 		return;
 	}
+	if (is_drive(w, first)) {
+		drive_line_receive(&w->drive_line[first], bytes, n, w->now_us);
+		return;
+	}
 	supply_line_receive(&w->supply_line[line], bytes, n);
 	w->contactor.command = contactor_wanted(w);
 }
 
+static size_t take_drive(struct world *w, size_t instrument, char *buf, size_t size)
+{
+	struct drive_line_senses senses = { .flags = w->drive.flags,
+					    .winding_degC = w->actuator_heat.inner_degC + w->truth.temp_error_K[2],
+					    .powered = w->contactor.closed };
+
+	sense_rotor(w, &senses.rotor_rpm, &senses.current_A);
+	return drive_line_take(&w->drive_line[instrument], &senses, w->now_us, buf, size);
+}
+
 size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 {
-	if (is_relay(w, first_on(w, line)))
+	size_t first = first_on(w, line);
+
+	if (is_relay(w, first))
 		return 0;
+	if (is_drive(w, first))
+		return take_drive(w, first, buf, size);
 	return supply_line_take(&w->supply_line[line], w->now_us, buf, size);
 }
 
@@ -481,12 +509,16 @@ static void set_up_node(struct world *w)
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (is_relay(w, i))
 			w->relay = &w->relay_line[i];
+		drive_line_init(&w->drive_line[i], &rig->instrument[i], w->config.physics.gear.ratio);
+		if (is_drive(w, i))
+			w->driver = &w->drive_line[i];
 		w->supply_meter[i] = w->meter;
 		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
 				&w->supply_meter[i]);
 		taken |= rig->instrument[i].roles;
 	}
 	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
+	config.no_drive = taken & ROLE_DRIVE;
 	sense_lines(w, &senses);
 	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);
 }

@@ -13,6 +13,7 @@
 #include "link/link.h"
 
 struct scpi_setup;
+struct text_drive_setup;
 
 struct instrument_ops {
 	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
@@ -41,13 +42,14 @@ struct instrument {
 struct instrument_config {
 	const char *name; /* for messages; borrowed as long as the instrument is open */
 	unsigned roles;
-	uint8_t number;                /* in the session, for its channels */
-	double period_s;               /* between two readings */
-	int wait_ms;                   /* poll and set may wait so long for the line; 0 in the tick */
-	int address;                   /* on a line that several share, from 1 on; 0: the line is its own */
-	struct turns *turns;           /* of that line, borrowed; NULL: the line is its own */
-	unsigned sharers;              /* instruments on that line */
-	const struct scpi_setup *scpi; /* of a supply: its words and limits; copied. NULL: nothing is set */
+	uint8_t number;                            /* in the session, for its channels */
+	double period_s;                           /* between two readings */
+	int wait_ms;                               /* poll and set may wait so long for the line; 0 in the tick */
+	int address;                               /* on a line that several share, from 1 on; 0: the line is its own */
+	struct turns *turns;                       /* of that line, borrowed; NULL: the line is its own */
+	unsigned sharers;                          /* instruments on that line */
+	const struct scpi_setup *scpi;             /* of a supply: its words and limits; copied. NULL: nothing is set */
+	const struct text_drive_setup *text_drive; /* of such a drive; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

@@ -3,9 +3,11 @@
 
 #include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
+#include "instrument/text_drive.h"
 
 const struct instrument_kind instrument_kinds[] = {
 	{ "supply", true, supply_open },
 	{ "relay", false, relay_open },
+	{ "text-drive", false, text_drive_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

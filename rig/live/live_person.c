@@ -45,7 +45,8 @@ void live_person_words(const struct live_person *p, char *buf, size_t size)
 	const struct node_caps *caps = node_caps(p->s->node);
 	bool heard =
 		is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
-	bool told_off = heard && caps->drive && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
+	bool told_off =
+		heard && session_fills(p->s, ROLE_DRIVE) && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
 
 	if (!heard)
 		snprintf(buf, size,

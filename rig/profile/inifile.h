@@ -6,7 +6,7 @@
 #include "profile/keys_tables.h"
 #include "profile/profile_private.h"
 
-#define INIFILE_KEYS 96
+#define INIFILE_KEYS 160
 #define INIFILE_SECTIONS 48
 
 struct inifile {

@@ -2,6 +2,7 @@
 #include "profile/instruments.h"
 
 #include "profile/bytes.h"
+#include "profile/text_drive_keys.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -19,13 +20,14 @@ static const struct {
 	{ "power", ROLE_POWER },
 };
 
-/* What each kind can do. None has a lease on its outputs, so an output needs the warden. */
+/* What each kind can do. An output without a lease needs the warden. */
 static const struct {
 	const char *word;
 	unsigned can;
 } kinds[] = {
 	{ "supply", ROLE_METER | ROLE_POWER },
 	{ "relay", ROLE_POWER },
+	{ "text-drive", ROLE_DRIVE },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -63,7 +65,11 @@ static unsigned check_kind(struct inifile *r, const struct instrument_profile *p
 	if (!p->kind[0])
 		return 0;
 	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && at < sizeof list; i++)
-		at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", i > 0 ? " or " : "", kinds[i].word);
+		at += (size_t)snprintf(list + at, sizeof list - at, "%s%s",
+				       i == 0                                   ? ""
+				       : i + 1 < sizeof kinds / sizeof kinds[0] ? ", "
+										: " or ",
+				       kinds[i].word);
 	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
 			"found \"%.40s\", expected %s", p->kind, list);
 	return 0;
@@ -208,6 +214,23 @@ static void check_settable(struct inifile *r, const struct instrument_profile *p
 		check_word(r, "ask_limited", p->ask_limited, true);
 }
 
+/* A drive that goes off by itself. */
+static bool has_lease(const struct instrument_profile *p)
+{
+	return (p->roles & ROLE_OUTPUTS) == ROLE_DRIVE && p->lease_s > 0;
+}
+
+static void check_lease(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p)
+{
+	char section[PROFILE_WORD + 12];
+
+	snprintf(section, sizeof section, "instrument %s", p->name);
+	if (has_lease(p) && !(p->lease_s * rig->rate_Hz >= 6))
+		inifile_mistake(r, p->roles_line, section, "lease",
+				"found %g s, expected at least six ticks (%g s at this rate)", p->lease_s,
+				6 / rig->rate_Hz);
+}
+
 void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 {
 	for (size_t i = 0; i < rig->n_instruments; i++) {
@@ -215,7 +238,8 @@ void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 		char section[PROFILE_WORD + 12];
 
 		snprintf(section, sizeof section, "instrument %s", p->name);
-		if (p->roles & ROLE_OUTPUTS && !(rig->warden_silence_s > 0))
+		check_lease(r, rig, p);
+		if (p->roles & ROLE_OUTPUTS && !has_lease(p) && !(rig->warden_silence_s > 0))
 			inifile_mistake(r, p->roles_line, section, "roles",
 					"an output of a %s has no lease: it stays on when this program dies. Add a "
 					"[warden] section, which ends it then, or leave that role to the node",
@@ -242,6 +266,7 @@ void instruments_leave(struct inifile *r)
 		word += n;
 	}
 	check_settable(r, p);
+	text_drive_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);
 }

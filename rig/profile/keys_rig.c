@@ -54,7 +54,8 @@ static const struct profile_key keys[] = {
 
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
-	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit",
+	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
+	  "of text",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
@@ -62,8 +63,9 @@ static const struct profile_key keys[] = {
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
-	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power. An output needs "
-	  "[warden]. The node has the roles that no "
+	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power; a drive: drive. An "
+	  "output "
+	  "without a lease needs [warden]. The node has the roles that no "
 	  "instrument has",
 	  INSTRUMENT(role_text) },
 	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
@@ -94,6 +96,44 @@ static const struct profile_key keys[] = {
 	  INSTRUMENT(close_text) },
 	{ INSTRUMENT_SECTION, "open", KEY_TEXT, 0, NULL, "", "A0 01 00 A1", 0, 0, NULL,
 	  "Of a relay: the bytes that open the contactor", INSTRUMENT(open_text) },
+	{ INSTRUMENT_SECTION, "side", KEY_CHOICE, 0, NULL, "rotor", NULL, 0, 0, "rotor|output",
+	  "Of a drive: the shaft whose speed it is told and tells", INSTRUMENT(shaft) },
+	{ INSTRUMENT_SECTION, "speed_unit", KEY_VALUE, KEY_ABOVE, "rpm", "1 rpm", "6 deg/s", 0, 1e6, NULL,
+	  "What 1 of its speed is: 1 rpm, 1 deg/s, 60 rpm for turns per second", INSTRUMENT(unit_rpm) },
+	{ INSTRUMENT_SECTION, "current_unit", KEY_VALUE, KEY_ABOVE, "A", "1 A", "1 mA", 0, 1e6, NULL,
+	  "What 1 of its torque-producing current is", INSTRUMENT(unit_A) },
+	{ INSTRUMENT_SECTION, "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
+	  "- when its positive direction turns the output in the rig's negative one", INSTRUMENT(drive_sign) },
+	{ INSTRUMENT_SECTION, "lease", KEY_VALUE, 0, "s", "0 s", "0.3 s", 0, 5, NULL,
+	  "Without a command for so long the drive goes off by itself; 0 s: it does not, and needs [warden]",
+	  INSTRUMENT(lease_s) },
+	{ INSTRUMENT_SECTION, "boot", KEY_VALUE, 0, "s", "0 s", "1.5 s", 0, 20, NULL,
+	  "Where the contactor feeds its electronics: how long it may be silent after that closed; 0 s: it always "
+	  "answers",
+	  INSTRUMENT(boot_s) },
+	{ INSTRUMENT_SECTION, "send_speed", KEY_TEXT, 0, NULL, "", "V {speed.1}", 0, 0, NULL,
+	  "Of a text-drive: the line that commands a speed (patterns: docs/drive.md)", INSTRUMENT(send_speed) },
+	{ INSTRUMENT_SECTION, "send_current", KEY_TEXT, 0, NULL, "", "I {current.3}", 0, 0, NULL,
+	  "The line that commands a torque-producing current; empty: it has no such mode", INSTRUMENT(send_current) },
+	{ INSTRUMENT_SECTION, "send_off", KEY_TEXT, 0, NULL, "", "OFF", 0, 0, NULL,
+	  "The line that takes its torque away", INSTRUMENT(send_off) },
+	{ INSTRUMENT_SECTION, "ask", KEY_TEXT, 0, NULL, "", "?", 0, 0, NULL,
+	  "The line that asks for its values, sent once a period; empty: it tells them unasked", INSTRUMENT(ask) },
+	{ INSTRUMENT_SECTION, "tell", KEY_TEXT, 0, NULL, "", "S {speed} I {current} E {enabled=0|1} F {fault:hex}", 0,
+	  0, NULL,
+	  "The form of a line that it sends: speed, current, temperature, enabled, fault, undervoltage, overspeed, "
+	  "limited, derating in braces; speed and enabled at least",
+	  INSTRUMENT(tell[0]) },
+	{ INSTRUMENT_SECTION, "tell_example", KEY_TEXT, 0, NULL, "", "S 1203.5 I 0.42 E 1 F 0", 0, 0, NULL,
+	  "Such a line as the drive really sends it; it must fit", INSTRUMENT(tell_example[0]) },
+	{ INSTRUMENT_SECTION, "tell_2", KEY_TEXT, 0, NULL, "", "T {temperature}", 0, 0, NULL,
+	  "The form of a second kind of line", INSTRUMENT(tell[1]) },
+	{ INSTRUMENT_SECTION, "tell_2_example", KEY_TEXT, 0, NULL, "", "T 41.5", 0, 0, NULL, "An example of it",
+	  INSTRUMENT(tell_example[1]) },
+	{ INSTRUMENT_SECTION, "tell_3", KEY_TEXT, 0, NULL, "", "FAULT {fault}", 0, 0, NULL,
+	  "The form of a third kind of line", INSTRUMENT(tell[2]) },
+	{ INSTRUMENT_SECTION, "tell_3_example", KEY_TEXT, 0, NULL, "", "FAULT 0", 0, 0, NULL, "An example of it",
+	  INSTRUMENT(tell_example[2]) },
 
 	{ "warden", "silence", KEY_VALUE, KEY_REQUIRED, "s", NULL, "0.1 s", 0.04, 0.15, NULL,
 	  "After this time without a proof of life from this program it gives the stop order", AT(warden_silence_s) },

@@ -22,10 +22,12 @@
 #define PROFILE_SPEEDS 20
 #define PROFILE_PIECES 40
 #define PROFILE_INSTRUMENTS 7
+#define PROFILE_TELLS 3
 
 enum brake_kind { BRAKE_POWDER, BRAKE_HYSTERESIS };
 enum cell_mounting { MOUNT_CRADLE, MOUNT_SHAFT };
 enum meter_plane { PLANE_ACTUATOR, PLANE_SUPPLY };
+enum drive_shaft { SHAFT_ROTOR, SHAFT_OUTPUT };
 
 /* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
 #define PROFILE_BYTES 48
@@ -37,7 +39,7 @@ struct profile_bytes {
 /* One [instrument NAME] section of rig.ini: an instrument beside the node. */
 struct instrument_profile {
 	char name[PROFILE_WORD];                                        /* NAME */
-	char kind[PROFILE_WORD];                                        /* kind = supply | relay */
+	char kind[PROFILE_WORD];                                        /* kind = supply | relay | text-drive */
 	char link[PROFILE_PATH];                                        /* link */
 	int baud;                                                       /* baud, 9600 */
 	double period_s;                                                /* period, 0.2 s: between two readings */
@@ -49,6 +51,15 @@ struct instrument_profile {
 	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
 	int limited_bits;                                      /* 1 */
 	struct profile_bytes close, open;                      /* the same as bytes */
+	/* Of a drive: side, speed_unit, current_unit, sign = + | -, lease (0: it has none), boot (0: always powered) */
+	enum drive_shaft shaft;
+	double unit_rpm, unit_A;
+	int drive_sign;
+	double lease_s, boot_s;
+	/* Of a drive that speaks text, as patterns (channel/text_pattern.h); "" = it has none */
+	char send_speed[PROFILE_WORD * 2], send_current[PROFILE_WORD * 2], send_off[PROFILE_WORD * 2];
+	char ask[PROFILE_WORD * 2];
+	char tell[PROFILE_TELLS][PROFILE_WORD * 2], tell_example[PROFILE_TELLS][PROFILE_WORD * 2];
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
 	size_t line; /* 0, 1, ...: those with the same link are on one line */
 };

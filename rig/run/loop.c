@@ -296,15 +296,15 @@ static void say_stood_still(const struct loop *l, char *buf, size_t size)
 }
 
 /* "supply psu: no data from the instrument for ..." */
-static void name_instrument(const struct loop *l, char *buf, size_t size)
+static void name_instrument(const struct loop *l, int channel, char *buf, size_t size)
 {
 	char text[400], name[200];
 
 	snprintf(text, sizeof text, "%.399s", buf);
-	const char *error = session_error_of(l->s, &l->snap, l->verdict.channel);
+	const char *error = session_error_of(l->s, &l->snap, channel);
 	if (error[0])
-		snprintf(text, sizeof text, "%s; check its settings, and its header words in rig.ini", error);
-	session_name_silent(l->s, &l->snap, l->verdict.channel, name, sizeof name);
+		snprintf(text, sizeof text, "%s; check its settings, and what rig.ini says of it", error);
+	session_name_silent(l->s, &l->snap, channel, name, sizeof name);
 	snprintf(buf, size, "%s: %s", name, text);
 }
 
@@ -318,7 +318,9 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	ret->cause = l->verdict.cause;
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT)
-		name_instrument(l, ret->message, sizeof ret->message);
+		name_instrument(l, l->verdict.channel, ret->message, sizeof ret->message);
+	if (l->verdict.cause == CAUSE_DRIVE_FAULT && session_error_of(l->s, &l->snap, CHANNEL_DRIVE)[0])
+		name_instrument(l, CHANNEL_DRIVE, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_WARDEN)
 		snprintf(ret->message, sizeof ret->message, "%s: %s", session_warden_words(l->s),
 			 cause_sentence(CAUSE_WARDEN));

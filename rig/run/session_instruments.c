@@ -4,6 +4,7 @@
 #include "instrument/aside.h"
 #include "instrument/kinds.h"
 #include "instrument/scpi_words.h"
+#include "instrument/text_drive.h"
 #include "link/control.h"
 
 #include <stdio.h>
@@ -126,6 +127,8 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	struct session_line *line = &s->line[p->line];
 	enum rc rc = line->link ? RC_OK : open_line(s, p, kind->waits && !(p->roles & ROLE_OUTPUTS), line, err);
 	const struct scpi_setup scpi = session_scpi_setup(s, p);
+	struct text_drive_setup text_drive;
+	session_text_drive(s, p, &text_drive);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -137,6 +140,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.turns = sharers > 1 ? &line->turns : NULL,
 		.sharers = sharers,
 		.scpi = &scpi,
+		.text_drive = &text_drive,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);

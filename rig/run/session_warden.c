@@ -42,6 +42,8 @@ static struct warden_line line_of(const struct session *s, const struct instrume
 		ret.drive_off.n = (uint8_t)n;
 		memcpy(ret.drive_off.byte, text, n);
 	}
+	if (p->roles & ROLE_DRIVE)
+		ret.drive_off.n = (uint8_t)session_drive_off(s, p, ret.drive_off.byte, sizeof ret.drive_off.byte);
 	return ret;
 }
 
@@ -61,16 +63,16 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 	return c;
 }
 
-/* Such a node takes the contactor for what it was told itself, and it is told nothing. */
+/* Such a node takes the contactor for what it was told itself, and it is told nothing: nobody would see it open. */
 static enum rc check_node(const struct session *s, struct err *err)
 {
 	const struct instrument *node = &s->instrument[0];
-	bool drives = node->roles & ROLE_DRIVE, powers = s->node_roles & ROLE_POWER;
+	bool drives = session_fills(s, ROLE_DRIVE) != NULL, powers = s->node_roles & ROLE_POWER;
 
 	if (powers || !drives || node->lines & LINE_CONTACTOR)
 		return RC_OK;
 	return err_set(err, RC_ARG, 0,
-		       "rig.ini: the contactor is switched by %s, but the node that drives does not sense it. Wire the "
+		       "rig.ini: the contactor is switched by %s, but the node does not sense it. Wire the "
 		       "contactor's auxiliary contact to the node (info lines: contactor)",
 		       session_fills(s, ROLE_POWER) ? session_fills(s, ROLE_POWER)->name : "another instrument");
 }

@@ -1,0 +1,56 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A drive beside the node: what rig.ini says of it, as its instrument and the warden need it. */
+#include "instrument/text_drive.h"
+#include "run/session.h"
+
+#include <string.h>
+
+static struct drive_setup common(const struct session *s, const struct instrument_profile *p)
+{
+	return (struct drive_setup){
+		.unit_rpm = p->unit_rpm,
+		.unit_A = p->unit_A,
+		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,
+		.sign = p->drive_sign,
+		.at_output = p->shaft == SHAFT_OUTPUT,
+		.lease_s = p->lease_s,
+		.boot_s = p->boot_s,
+		.period_s = p->period_s,
+	};
+}
+
+/* The profile's reader has checked it. */
+static void read_pattern(const char *text, struct text_pattern *ret)
+{
+	char why[TEXT_PATTERN_WHY];
+
+	if (!*text || !text_pattern_read(text, ret, why))
+		*ret = (struct text_pattern){ 0 };
+}
+
+void session_text_drive(const struct session *s, const struct instrument_profile *p, struct text_drive_setup *ret)
+{
+	_Static_assert(PROFILE_TELLS <= TEXT_DRIVE_TELLS, "every pattern has its place");
+	*ret = (struct text_drive_setup){ .drive = common(s, p) };
+	read_pattern(p->send_speed, &ret->speed);
+	read_pattern(p->send_current, &ret->current);
+	read_pattern(p->send_off, &ret->off);
+	read_pattern(p->ask, &ret->ask);
+	for (size_t i = 0; i < PROFILE_TELLS; i++)
+		if (p->tell[i][0])
+			read_pattern(p->tell[i], &ret->tell[ret->n_tell++]);
+}
+
+size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size)
+{
+	static const struct drive_command off = { .mode = DRIVE_OFF };
+	struct text_drive_setup setup;
+	char text[TEXT_DRIVE_LINE + 2];
+
+	session_text_drive(s, p, &setup);
+	size_t n = text_drive_put(&setup, &off, text);
+	if (n > size)
+		return 0;
+	memcpy(buf, text, n);
+	return n;
+}

@@ -1,0 +1,210 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/text_drive.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+static struct mono now;
+
+/* The device's end of the line, by hand. */
+struct device {
+	struct link *link;
+	struct instrument in;
+	int listening, fd;
+	struct snapshot snap;
+	char path[64];
+	const char *says; /* at each sleep while it is opened */
+};
+static struct device d;
+
+static struct mono clock_now(void *ctx)
+{
+	(void)ctx;
+	return now;
+}
+
+static void say(const char *text)
+{
+	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
+}
+
+static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
+{
+	(void)ctx;
+	(void)err;
+	now = until;
+	if (d.says)
+		say(d.says);
+	return RC_OK;
+}
+
+static const struct clock_src a_clock = { .now = clock_now, .sleep_until = sleep_until };
+
+static struct text_pattern pattern(const char *text)
+{
+	struct text_pattern p;
+	char why[TEXT_PATTERN_WHY];
+
+	assert_true(text_pattern_read(text, &p, why));
+	return p;
+}
+
+static enum rc open_drive(const char *says, bool asks, struct err *err)
+{
+	struct text_drive_setup setup = {
+		.drive = { .unit_rpm = 1, .unit_A = 1, .gear_ratio = 36, .sign = 1, .lease_s = 0.3, .period_s = 0.1 },
+		.speed = pattern("V {speed.1}"),
+		.off = pattern("OFF\\r"),
+		.tell = { pattern("S {speed} {enabled}"), pattern("F {fault}") },
+		.n_tell = 2
+	};
+	const struct instrument_config config = {
+		.name = "text-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.1, .text_drive = &setup
+	};
+	struct sockaddr_un where = { .sun_family = AF_UNIX };
+	char address[80];
+
+	if (asks)
+		setup.ask = pattern("?");
+	d = (struct device){ .snap = snapshot_blank(), .says = says };
+	snprintf(d.path, sizeof d.path, "/tmp/bridle-drive-%d", (int)getpid());
+	snprintf(address, sizeof address, "unix:%s", d.path);
+	strcpy(where.sun_path, d.path);
+	unlink(d.path);
+	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
+	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
+	assert_int_equal(listen(d.listening, 1), 0);
+	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
+	d.fd = accept(d.listening, NULL, NULL);
+	now.ns = 1000000000;
+	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
+	d.snap.contactor_closed = true;
+	return text_drive_open(&config, d.link, &a_clock, &d.in, err);
+}
+
+static void end(void)
+{
+	if (d.in.ops)
+		d.in.ops->close(d.in.ctx);
+	link_close(d.link);
+	close(d.fd);
+	close(d.listening);
+	unlink(d.path);
+}
+
+static const char *heard(void) /* what came on the device's end */
+{
+	static char buf[500];
+	ssize_t n = recv(d.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
+
+	buf[n > 0 ? n : 0] = '\0';
+	return buf;
+}
+
+static void look(double for_s)
+{
+	for (int i = 0; i < (int)(for_s / 0.01 + 0.5); i++) {
+		now.ns += 10000000;
+		d.in.ops->poll(d.in.ctx, &d.snap);
+	}
+}
+
+static void it_tells_and_is_commanded(void **state)
+{
+	struct wish wish = { .mode = DRIVE_SPEED, .speed_rpm = 2, .power = true };
+
+	(void)state;
+	assert_int_equal(open_drive("S 0 0\r\nF 0\r\n", false, NULL), RC_OK);
+	assert_int_equal(d.in.modes, 1u << DRIVE_SPEED);
+	assert_int_equal(d.in.ops->begin(d.in.ctx, NULL), RC_OK);
+	say("hello\nS 36.5");
+	look(0.01);
+	assert_true(fabs(d.snap.drive_rotor_rpm) < 1e-9);
+	say(" 1\n");
+	look(0.01);
+	assert_true(fabs(d.snap.drive_rotor_rpm - 36.5) < 1e-9);
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED);
+	assert_string_equal(heard(), "");
+	d.in.ops->set(d.in.ctx, &wish);
+	assert_string_equal(heard(), "V 72.0\n");
+	d.in.ops->set(d.in.ctx, &(struct wish){ 0 });
+	assert_string_equal(heard(), "OFF\r");
+	say("F 3\n");
+	look(0.01);
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED | DRIVE_FAULT);
+	end();
+}
+
+static void one_that_is_asked(void **state)
+{
+	(void)state;
+	assert_int_equal(open_drive("S 0 0\nF 0\n", true, NULL), RC_OK);
+	assert_string_equal(heard(), "?\n");
+	look(0.35);
+	assert_string_equal(heard(), "?\n?\n?\n");
+	end();
+}
+
+static void one_that_does_not_tell_all_is_refused(void **state)
+{
+	static const struct {
+		const char *says, *words;
+	} rows[] = {
+		{ NULL, "and no other line" },
+		{ "S 0 0\n", "and no other line" },
+		{ "F 0\nS0 0\n", "newest line that fits no pattern: \"S0 0\"" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct err err = { 0 };
+
+		assert_int_equal(open_drive(rows[i].says, false, &err), RC_TIMEOUT);
+		if (strstr(err.what, rows[i].words) == NULL)
+			fail_msg("\"%s\" does not say \"%s\"", err.what, rows[i].words);
+		end();
+	}
+}
+
+/* Lines without end, and a line that ends: nothing is taken of the one, and the other is told. */
+static void what_is_no_line(void **state)
+{
+	char flood[400];
+
+	(void)state;
+	memset(flood, '7', sizeof flood);
+	memcpy(flood, "S 5 ", 4);
+	flood[sizeof flood - 1] = '\0';
+	assert_int_equal(open_drive("S 0 0\nF 0\n", false, NULL), RC_OK);
+	say(flood);
+	say("\n");
+	look(0.01);
+	assert_true(fabs(d.snap.drive_rotor_rpm) < 1e-9 && d.snap.drive_flags == 0);
+	shutdown(d.fd, SHUT_RDWR);
+	look(0.02);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+	assert_non_null(strstr(d.in.error, "line is gone"));
+	d.in.ops->set(d.in.ctx, &(struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 1, .power = true });
+	end();
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(it_tells_and_is_commanded),
+		cmocka_unit_test(one_that_is_asked),
+		cmocka_unit_test(one_that_does_not_tell_all_is_refused),
+		cmocka_unit_test(what_is_no_line),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
