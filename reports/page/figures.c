@@ -278,8 +278,10 @@ static void time_trace(struct script *s)
 static void write_script(struct script *s)
 {
 	head(s);
-	if (s->r->curve)
+	if (s->r->curve) {
 		sheet_draw(s);
+		efficiency_map_draw(s);
+	}
 	if (s->r->n_cal_points > 2)
 		calibration(s);
 	if (s->r->has_map)

@@ -28,4 +28,9 @@ double figure_step(double range);
  * point. */
 void sheet_draw(struct script *s);
 
+/* The map of efficiency over speed and torque, "efficiency-map", where three or more speeds were run one way; else
+ * nothing. Filled between measured points only: triangles from one speed to the next, linear within (three values make
+ * a plane), no extrapolation. Backward points are in their own quadrant. */
+void efficiency_map_draw(struct script *s);
+
 #endif

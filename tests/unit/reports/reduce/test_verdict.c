@@ -325,6 +325,26 @@ static void a_person_at_the_crank_tests_no_actuator(void **state)
 	assert_int_equal(torque_at(at, 1, PLAN_HAND, 5, 20), VERDICT_NOT_TESTED);
 }
 
+/* 30 N·m at 85 rpm; 38 N·m at 40 rpm and 40 N·m backward are no part of what a claim is judged by. */
+static void the_highest_forward_speed_is_judged(void **state)
+{
+	static const struct at at[] = { { 10, 0.05, 85, 120, false, LIMIT_NONE },
+					{ 30, 0.05, 85, 380, false, LIMIT_NONE },
+					{ 38, 0.05, 40, 300, false, LIMIT_NONE },
+					{ -40, 0.05, -85, 500, false, LIMIT_NONE } };
+	const struct actuator_profile a = { .peak_torque_Nm = { true, 25, NAN } };
+	const struct actuator_profile heavier = { .peak_torque_Nm = { true, 35, NAN } };
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		struct curve *c = curve_with(at, 4, LIMIT_NONE, V_CLAIM);
+		c->points[2].setpoint_rpm = 40;
+		c->points[3].setpoint_rpm = -85;
+		struct claim_check k = only(c, i ? &heavier : &a, PLAN_SPEED);
+		assert_int_equal(k.verdict, i ? VERDICT_NOT_TESTED : VERDICT_CONFIRMED);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -339,6 +359,7 @@ int main(void)
 		cmocka_unit_test(a_claim_has_a_voltage),
 		cmocka_unit_test(both_ways_count_where_the_claim_says_neither),
 		cmocka_unit_test(a_person_at_the_crank_tests_no_actuator),
+		cmocka_unit_test(the_highest_forward_speed_is_judged),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
