@@ -173,8 +173,9 @@ static const char *const corpus[] = {
 	" x",
 	"x ",
 	"x  y",
-	"xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx"
-	"xxx",
+	("xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx"
+	 "x"
+	 "xxx"),
 	"-9223372036854775808 9223372036854775807 9223372036854775808 -0 00 07 0",
 };
 
