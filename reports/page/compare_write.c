@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "reports/page/compare_write.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
@@ -48,9 +49,7 @@ static json_t *difference_json(const struct difference *d, const char *label)
 	json_object_set_new(o, "at", real(d->torque_Nm));
 	json_object_set_new(o, "direction", json_string(way(d->direction)));
 	json_object_set_new(o, "speed_set_rpm", real(d->commanded_rpm));
-	json_object_set_new(o, "value", real(d->value));
-	json_object_set_new(o, "u", real(d->u));
-	json_object_set_new(o, "dof", real(d->dof));
+	number_json_into(o, d->value, d->u, d->dof);
 	json_object_set_new(o, "U", real(d->U));
 	for (size_t i = 0; i < d->n_common; i++)
 		json_array_append_new(common,

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "reports/reduce/curve.h"
 #include "channel/event.h"
 
@@ -87,13 +88,11 @@ static json_t *id_or_null(int64_t id)
 
 static json_t *zero_json(const struct curve_zero *z)
 {
-	json_t *o = json_object(), *moved = json_object();
+	json_t *o = json_object();
 
-	json_object_set_new(moved, "value", real(z->moved_Nm));
-	json_object_set_new(moved, "u", real(z->u_moved_Nm));
 	json_object_set_new(o, "readings", json_integer((json_int_t)z->n));
 	json_object_set_new(o, "turned_both_ways", json_boolean(z->turned));
-	json_object_set_new(o, "moved_Nm", moved);
+	json_object_set_new(o, "moved_Nm", number_json(z->moved_Nm, z->u_moved_Nm, NAN));
 	json_object_set_new(o, "doubtful", json_boolean(z->doubted));
 	json_object_set_new(o, "locked_in_limit_Nm", real(z->locked_Nm));
 	json_object_set_new(o, "fading_limit_Nm", real(z->faded_Nm));

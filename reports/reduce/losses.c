@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "reports/reduce/losses.h"
 #include "channel/event.h"
 
@@ -251,15 +252,7 @@ struct losses losses_of(const struct curve *c)
 
 static void set(json_t *o, const char *key, const struct curve *c, bool shown, struct unc x)
 {
-	double dof = shown ? unc_dof(c->ctx, x) : NAN;
-
-	if (!shown || !isfinite(x.value)) {
-		json_object_set_new(o, key, json_null());
-		return;
-	}
-	json_t *number = json_pack("{s:f, s:f}", "value", x.value, "u", unc_u(x));
-	json_object_set_new(number, "dof", isfinite(dof) ? json_real(dof) : json_null());
-	json_object_set_new(o, key, number);
+	json_object_set_new(o, key, shown ? number_json(x.value, unc_u(x), unc_dof(c->ctx, x)) : json_null());
 }
 
 json_t *losses_to_json(const struct curve *c, const struct losses *l)

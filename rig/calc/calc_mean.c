@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calc/calc.h"
 
 #include "calib/number/number.h"
@@ -115,10 +116,11 @@ static json_t *interval_json(const struct stats_mean *m, const struct said *said
 	if (said->shy.doubt != STATS_SURE)
 		return json_null();
 	basis(said, text, sizeof text);
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "value", cli_real(m->mean), "u", cli_real(u),
-			 "dof", cli_real(dof), "k", cli_real(k), "U", cli_real(k * u), "low", cli_real(m->mean - k * u),
-			 "high", cli_real(m->mean + k * u), "n_effective", cli_real(said->shy.n_effective), "basis",
-			 cli_text(text));
+	json_t *o = json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "k", cli_real(k), "U", cli_real(k * u), "low",
+			      cli_real(m->mean - k * u), "high", cli_real(m->mean + k * u), "n_effective",
+			      cli_real(said->shy.n_effective), "basis", cli_text(text));
+	number_json_into(o, m->mean, u, dof);
+	return o;
 }
 
 static int mean_json(const struct series *s, const struct stats_mean *m, const struct said *said, size_t asked)

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* calc budget, calc montecarlo: one model, by the law of propagation and by random draws. */
+#include "calib/number/number_json.h"
 #include "calc/calc.h"
 
 #include "calib/number/number.h"
@@ -86,8 +87,7 @@ static json_t *law_json(const struct job *job, size_t j)
 	const struct mc_linear *l = &job->law->output[j];
 	json_t *out = json_object();
 
-	json_object_set_new(out, "value", cli_real(l->value));
-	json_object_set_new(out, "u", cli_real(l->u));
+	number_json_into(out, l->value, l->u, l->dof);
 	json_object_set_new(out, "dof_effective", cli_real(l->dof));
 	json_object_set_new(out, "k", cli_real(l->k));
 	json_object_set_new(out, "U", cli_real(l->expanded));
@@ -104,11 +104,9 @@ static json_t *contributions_json(const struct job *job, size_t j)
 		double part = l->sensitivity[i] * in->q.u;
 		json_t *row = json_object();
 		json_object_set_new(row, "input", cli_text(in->name));
-		json_object_set_new(row, "value", cli_real(in->q.value));
-		json_object_set_new(row, "u", cli_real(in->q.u));
+		number_json_into(row, in->q.value, in->q.u, in->q.dof);
 		json_object_set_new(row, "unit", cli_text(in->unit));
 		json_object_set_new(row, "distribution", cli_text(dist_name(in->q.dist)));
-		json_object_set_new(row, "dof", cli_real(in->q.dof));
 		json_object_set_new(row, "sensitivity", cli_real(l->sensitivity[i]));
 		json_object_set_new(row, "contribution", cli_real(part));
 		json_object_set_new(row, "share", cli_real(part * part / (l->u * l->u)));
@@ -256,8 +254,7 @@ static json_t *drawn_json(const struct job *job, size_t j)
 
 	json_object_set_new(out, "name", cli_text(job->file->output[j].name));
 	json_object_set_new(out, "unit", cli_text(job->file->output[j].unit));
-	json_object_set_new(out, "value", cli_real(o->mean));
-	json_object_set_new(out, "u", cli_real(o->u));
+	number_json_into(out, o->mean, o->u, NAN);
 	json_object_set_new(out, "interval_symmetric", interval_json(o->symmetric[0], o->symmetric[1]));
 	json_object_set_new(out, "interval_shortest", interval_json(o->shortest[0], o->shortest[1]));
 	json_object_set_new(out, "linear", law_json(job, j));

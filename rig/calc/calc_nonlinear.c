@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calc/calc.h"
 
 #include "calib/fit/nlfit.h"
@@ -164,10 +165,10 @@ static int fit_json(const struct curve_job *job, const struct nlfit *fit)
 
 	for (size_t j = 0; j < fit->p; j++) {
 		json_t *row = json_array();
-		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:o, s:o, s:o}", "name", cli_text(job->name[j]),
-						      "start", cli_real(job->start[j]), "value",
-						      cli_real(fit->param[j]), "u", cli_real(fit->u[j]), "dof",
-						      cli_real(fit->dof), "U", cli_real(k * fit->u[j])));
+		json_t *o = json_pack("{s:o, s:o, s:o}", "name", cli_text(job->name[j]), "start",
+				      cli_real(job->start[j]), "U", cli_real(k * fit->u[j]));
+		number_json_into(o, fit->param[j], fit->u[j], fit->dof);
+		json_array_append_new(list, o);
 		for (size_t i = 0; i < fit->p; i++)
 			json_array_append_new(row, cli_real(fit->cov[j][i] / fit->u[j] / fit->u[i]));
 		json_array_append_new(rows, row);

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calc/calc_option.h"
 
 #include "calib/number/number.h"
@@ -31,8 +32,7 @@ json_t *calc_json(double value, double u, const char *unit)
 {
 	json_t *out = json_object();
 
-	json_object_set_new(out, "value", cli_real(value));
-	json_object_set_new(out, "u", cli_real(u));
+	number_json_into(out, value, u, NAN);
 	json_object_set_new(out, "unit", cli_text(unit));
 	return out;
 }

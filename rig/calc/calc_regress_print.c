@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calc/calc_regress.h"
 
 #include <math.h>
@@ -34,7 +35,7 @@ static json_t *coefficients(const struct regress_job *job)
 	json_t *list = json_array();
 
 	for (size_t j = 0; j < f->p; j++) {
-		json_t *c = json_pack("{s:o, s:o}", "value", cli_real(f->coef[j]), "u", cli_real(sqrt(f->cov[j][j])));
+		json_t *c = number_json(f->coef[j], sqrt(f->cov[j][j]), f->dof);
 		size_t power = j + (size_t)f->first_power;
 		if (job->m == 1)
 			json_object_set_new(c, "power", json_integer((json_int_t)power));
@@ -145,14 +146,17 @@ static void set_uses(const struct regress_options *o, const struct regress_job *
 static json_t *york_document(const struct regress_options *o, const struct regress_job *job)
 {
 	const struct york *y = &job->york;
+	json_t *height = number_json(y->intercept, y->u_intercept, y->dof);
+	json_t *slope = number_json(y->slope, y->u_slope, y->dof);
 
-	json_t *doc = json_pack(
-		"{s:s, s:I, s:[{s:o, s:o, s:i}, {s:o, s:o, s:i}], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model",
-		"line", "n", (json_int_t)job->n, "coefficients", "value", cli_real(y->intercept), "u",
-		cli_real(y->u_intercept), "power", 0, "value", cli_real(y->slope), "u", cli_real(y->u_slope), "power",
-		1, "covariance", cli_real(y->u_intercept * y->u_intercept), cli_real(y->cov), cli_real(y->cov),
-		cli_real(y->u_slope * y->u_slope), "residual_sd", cli_real(sqrt(y->chi2 / y->dof)), "dof",
-		cli_real(y->dof), "chi_squared", cli_real(y->chi2), "chi_squared_p", cli_real(y->p));
+	json_object_set_new(height, "power", json_integer(0));
+	json_object_set_new(slope, "power", json_integer(1));
+	json_t *doc =
+		json_pack("{s:s, s:I, s:[o, o], s:[[o, o], [o, o]], s:o, s:o, s:o, s:o}", "model", "line", "n",
+			  (json_int_t)job->n, "coefficients", height, slope, "covariance",
+			  cli_real(y->u_intercept * y->u_intercept), cli_real(y->cov), cli_real(y->cov),
+			  cli_real(y->u_slope * y->u_slope), "residual_sd", cli_real(sqrt(y->chi2 / y->dof)), "dof",
+			  cli_real(y->dof), "chi_squared", cli_real(y->chi2), "chi_squared_p", cli_real(y->p));
 	json_object_set_new(doc, "coverage", cli_real(job->coverage));
 	json_object_set_new(doc, "k", cli_real(job->k));
 	set_uses(o, job, doc);

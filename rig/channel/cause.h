@@ -123,10 +123,10 @@
 	  "the brake's stored heat reached its limit", BRAKE, RESULT, NOTHING, HOLDS, BRAKE) \
 	X(BRAKE_HOT, brake_hot, "brake temperature", "°C", \
 	  "the brake is too hot, or its temperature became unknown; let it cool with the shaft standing", \
-	  "the brake was too hot", HEAT, RESULT, NOTHING, HOLDS, TEMP + TEMP_BRAKE) \
+	  "the brake was too hot", HEAT, RESULT, NOTHING, HOLDS, TEMP + (int)TEMP_BRAKE) \
 	X(ACTUATOR_HOT, actuator_hot, "actuator temperature", "°C", \
 	  "the actuator is too hot, or its temperature became unknown; let it cool", "the actuator was too hot", HEAT, \
-	  RESULT, POINT, HOLDS, TEMP + TEMP_CASE) \
+	  RESULT, POINT, HOLDS, TEMP + (int)TEMP_CASE) \
 	X(WRONG_DIRECTION, wrong_direction, "speed", "rpm", \
 	  "the shaft turns the other way than commanded; check the drive's " \
 	  "wiring, and the signs of pick-up and drive in the profiles", \

@@ -30,10 +30,9 @@ static enum rc open_pack(const char *path, struct opened *to, char *label, size_
 	const struct pack_file *rows = rc == RC_OK ? pack_find(p, PACK_RUN) : NULL;
 	const char *base = strrchr(path, '/');
 
-	if (rc == RC_OK && rows == NULL)
-		rc = err_set(err, RC_ARG, 0, "%s holds no %s, so nothing can be compared", path, PACK_RUN);
 	if (rc == RC_OK)
-		rc = extract_open(path, rows->bytes, rows->n, &lb, err);
+		rc = rows ? extract_open(path, rows->bytes, rows->n, &lb, err)
+			  : err_set(err, RC_ARG, 0, "%s holds no %s, so nothing can be compared", path, PACK_RUN);
 	if (rc == RC_OK)
 		rc = run_report_again(lb,
 				      json_integer_value(json_object_get(json_object_get(p->manifest, "run"), "id")),

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calib/play/play.h"
 #include "command/command.h"
 #include "command/offline.h"
@@ -19,9 +20,9 @@ struct found {
 	struct play_loop loop;
 };
 
-static json_t *number_json(struct play_number x)
+static json_t *shape(struct play_number x)
 {
-	return offline_json(x.value, x.u, x.dof);
+	return number_json(x.value, x.u, x.dof);
 }
 
 static json_t *in_json(const void *state)
@@ -29,16 +30,16 @@ static json_t *in_json(const void *state)
 	const struct found *f = state;
 	const struct play_loop *l = &f->loop;
 
-	return json_pack(
-		"{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:{s:o, s:o}, s:{s:o, s:o}}, s:o, s:o, s:o}",
-		"lever_play_arcmin", number_json(f->lever), "lost_motion_arcmin", number_json(l->lost_motion_arcmin),
-		"stiffness_Nm_per_arcmin", number_json(l->stiffness_Nm_per_arcmin), "stiffness_near_zero_Nm_per_arcmin",
-		number_json(l->stiffness_zero_Nm_per_arcmin), "hysteresis_loss_J", number_json(l->hysteresis_loss_J),
-		"hysteresis_arcmin", number_json(l->hysteresis_arcmin), "wind_up_arcmin",
-		number_json(l->wind_up_arcmin), "rated_Nm", cli_real(l->rated_Nm), "back_drive_Nm", "forward",
-		"breakaway", number_json(f->back[0][0]), "running", number_json(f->back[0][1]), "backward", "breakaway",
-		number_json(f->back[1][0]), "running", number_json(f->back[1][1]), "coulomb_Nm",
-		number_json(f->coulomb), "viscous_Nm_per_rpm", number_json(f->viscous), "ratio", number_json(f->ratio));
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:{s:o, s:o}, s:{s:o, s:o}}, s:o, s:o, s:o}",
+			 "lever_play_arcmin", shape(f->lever), "lost_motion_arcmin", shape(l->lost_motion_arcmin),
+			 "stiffness_Nm_per_arcmin", shape(l->stiffness_Nm_per_arcmin),
+			 "stiffness_near_zero_Nm_per_arcmin", shape(l->stiffness_zero_Nm_per_arcmin),
+			 "hysteresis_loss_J", shape(l->hysteresis_loss_J), "hysteresis_arcmin",
+			 shape(l->hysteresis_arcmin), "wind_up_arcmin", shape(l->wind_up_arcmin), "rated_Nm",
+			 cli_real(l->rated_Nm), "back_drive_Nm", "forward", "breakaway", shape(f->back[0][0]),
+			 "running", shape(f->back[0][1]), "backward", "breakaway", shape(f->back[1][0]), "running",
+			 shape(f->back[1][1]), "coulomb_Nm", shape(f->coulomb), "viscous_Nm_per_rpm", shape(f->viscous),
+			 "ratio", shape(f->ratio));
 }
 
 static void line(const char *label, struct play_number x, const char *unit)

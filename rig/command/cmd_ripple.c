@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "calib/ripple/order_spectrum.h"
 #include "command/command.h"
 #include "command/offline.h"
@@ -191,7 +192,7 @@ static json_t *in_json(const void *state)
 		bool seen = v->order < f->cell_order;
 		json_array_append_new(
 			list, json_pack("{s:o, s:o, s:o, s:b, s:b, s:o}", "order", cli_real(v->order), "amplitude_Nm",
-					seen ? offline_json(v->amplitude_Nm, v->u_Nm, 0) : json_null(), "name",
+					seen ? number_json(v->amplitude_Nm, v->u_Nm, 0) : json_null(), "name",
 					cli_text(name), "stands_out", seen && v->stands_out, "visible", seen,
 					"speed_at_most_rpm", cli_real(slow_enough_rpm(f, v->order))));
 	}
@@ -199,7 +200,7 @@ static json_t *in_json(const void *state)
 			 "highest_order", cli_real(f->cell_order), "mean_Nm", cli_real(f->s.mean_Nm), "rms_Nm",
 			 cli_real(f->s.rms_Nm), "peak_to_peak_Nm", cli_real(f->s.peak_to_peak_Nm), "speed_rpm",
 			 cli_real(f->speed_rpm), "friction_Nm",
-			 f->both ? offline_json(f->friction_Nm, f->u_friction_Nm, 0) : json_null());
+			 f->both ? number_json(f->friction_Nm, f->u_friction_Nm, 0) : json_null());
 }
 
 static void in_text(const void *state)

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "command/command.h"
 #include "command/offline.h"
 #include "command/suit.h"
@@ -169,7 +170,7 @@ static json_t *verdict_json(const struct suit_verdict *v)
 {
 	return json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:s, s:o}", "requirement", v->requirement, "unit", v->unit,
 			 "needed", cli_real(v->needed), "available", cli_real(v->available), "margin",
-			 offline_json(v->available - v->needed, v->u, v->dof), "probability", cli_real(v->probability),
+			 number_json(v->available - v->needed, v->u, v->dof), "probability", cli_real(v->probability),
 			 "verdict", verdict_name(v->verdict), "rests_on", cli_text(v->rests_on));
 }
 
@@ -187,7 +188,7 @@ static int show_json(const struct suit_found *f)
 			  f->n ? cli_text(f->verdict[f->decides].requirement) : json_null(), "change", change,
 			  "cycle_s", cli_real(f->sums.cycle_s), "rms_torque_Nm", cli_real(f->sums.rms_Nm),
 			  "peak_torque_Nm", cli_real(f->sums.peak_Nm), "peak_speed_rpm", cli_real(f->sums.peak_rpm),
-			  "peak_winding_degC", offline_json(f->peak_winding_degC, f->u_peak_winding_K, 0),
+			  "peak_winding_degC", number_json(f->peak_winding_degC, f->u_peak_winding_K, 0),
 			  "supply_peak_A", cli_real(f->supply_A), "supply_peak_W", cli_real(f->supply_W),
 			  "regenerated_peak_W", cli_real(f->regenerated_W), "tip_error_mm", cli_real(f->tip_mm)));
 }

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "command/hang_result.h"
 
 #include "calib/number/coverage.h"
@@ -96,9 +97,9 @@ static json_t *fit_json(const struct cellcal *cal)
 	json_t *fit = json_object(), *coefs = json_array(), *cov = json_array(), *sources = json_array();
 
 	for (int j = 0; j <= cal->degree; j++) {
-		json_array_append_new(coefs, json_pack("{s:o, s:o, s:o}", "value", cli_real(cal->coef[j]), "u",
-						       cli_real(sqrt(cal->cov[j][j])), "u_with_sources",
-						       cli_real(u_whole(cal, j))));
+		json_t *coef = json_pack("{s:o}", "u_with_sources", cli_real(u_whole(cal, j)));
+		number_json_into(coef, cal->coef[j], sqrt(cal->cov[j][j]), cal->dof);
+		json_array_append_new(coefs, coef);
 		json_t *row = json_array();
 		for (int k = 0; k <= cal->degree; k++)
 			json_array_append_new(row, cli_real(cal->cov[j][k]));
@@ -225,8 +226,7 @@ static json_t *friction_json(const struct cellcal *cal)
 {
 	if (!cal->branches.known)
 		return json_null();
-	return json_pack("{s:o, s:o, s:o}", "value", cli_real(cal->branches.friction * cellcal_slope_Nm(cal, 0)), "u",
-			 cli_real(friction_u_Nm(cal)), "dof", cli_real(cal->branches.dof));
+	return number_json(cal->branches.friction * cellcal_slope_Nm(cal, 0), friction_u_Nm(cal), cal->branches.dof);
 }
 
 json_t *hang_result_json(const struct hang_result *r)

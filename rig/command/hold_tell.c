@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "command/hold_tell.h"
 
 #include "command/offline.h"
@@ -9,15 +10,15 @@
 
 static json_t *store_json(const struct thermal_fit *f, int k)
 {
-	return json_pack("{s:o, s:o}", "tau_s", offline_json(f->model.tau_s[k], f->u_tau_s[k], f->dof),
+	return json_pack("{s:o, s:o}", "tau_s", number_json(f->model.tau_s[k], f->u_tau_s[k], f->dof),
 			 "resistance_K_per_W",
-			 f->watts ? offline_json(f->model.resistance_K_per_W[k], f->u_resistance_K_per_W[k], f->dof)
+			 f->watts ? number_json(f->model.resistance_K_per_W[k], f->u_resistance_K_per_W[k], f->dof)
 				  : json_null());
 }
 
 static json_t *answer_json(const struct hold_found *h, struct thermal_answer a)
 {
-	return offline_json(a.value, a.u, h->fit.dof);
+	return number_json(a.value, a.u, h->fit.dof);
 }
 
 static json_t *model_json(const struct hold_found *h)
@@ -72,7 +73,7 @@ json_t *hold_json(const struct hold_found *h)
 	json_object_set_new(o, "s3", duties_json(h, false));
 	json_object_set_new(o, "steady_degC", answer_json(h, h->steady_degC));
 	json_object_set_new(o, "slope_K_per_h",
-			    h->slope_known ? offline_json(h->slope_K_per_h, h->u_slope_K_per_h, 0) : json_null());
+			    h->slope_known ? number_json(h->slope_K_per_h, h->u_slope_K_per_h, 0) : json_null());
 	json_object_set_new(o, "ambient_degC", cli_real(h->ambient_degC));
 	json_object_set_new(o, "ambient_assumed", json_boolean(h->ambient_assumed));
 	json_object_set_new(o, "lack_of_fit",

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "command/obey_tell.h"
 
 #include "command/offline.h"
@@ -7,17 +8,17 @@
 #include <math.h>
 #include <stdio.h>
 
-static json_t *number_json(struct obey_number x)
+static json_t *shape(struct obey_number x)
 {
-	return offline_json(x.value, x.u, x.dof);
+	return number_json(x.value, x.u, x.dof);
 }
 
 json_t *obey_json(const struct obey_slow *s, const struct obey_fast *f)
 {
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "gain", number_json(s->gain), "offset_Nm",
-			 number_json(s->offset_Nm), "dead_band_Nm", number_json(s->dead_band_Nm), "hysteresis_Nm",
-			 number_json(s->hysteresis_Nm), "linearity_Nm", cli_real(s->linearity_Nm), "scatter_Nm",
-			 cli_real(s->scatter_Nm), "bandwidth_Hz", number_json(f->bandwidth_Hz), "lowest_coherence",
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "gain", shape(s->gain), "offset_Nm",
+			 shape(s->offset_Nm), "dead_band_Nm", shape(s->dead_band_Nm), "hysteresis_Nm",
+			 shape(s->hysteresis_Nm), "linearity_Nm", cli_real(s->linearity_Nm), "scatter_Nm",
+			 cli_real(s->scatter_Nm), "bandwidth_Hz", shape(f->bandwidth_Hz), "lowest_coherence",
 			 cli_real(f->lowest_coherence), "highest_Hz", cli_real(f->highest_Hz));
 }
 

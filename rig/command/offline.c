@@ -124,16 +124,6 @@ enum rc offline_list(const char *name, const char *text, const char *unit, doubl
 	return rc;
 }
 
-json_t *offline_json(double value, double u, double dof)
-{
-	if (!isfinite(value))
-		return json_null();
-	json_t *o = json_pack("{s:o, s:o}", "value", cli_real(value), "u", cli_real(u));
-	if (isfinite(u) && isfinite(dof) && dof > 0)
-		json_object_set_new(o, "dof", cli_real(dof));
-	return o;
-}
-
 void offline_line(const char *label, double value, double u, double dof, const char *unit)
 {
 	char text[200];

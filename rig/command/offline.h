@@ -57,9 +57,6 @@ enum rc offline_options(const struct offline_option *options, size_t n, struct e
 enum rc offline_list(const char *name, const char *text, const char *unit, double *ret, size_t size, size_t *ret_n,
 		     struct err *err) MUST_CHECK;
 
-/* {"value": ..., "u": ..., "dof": ...}: u null when not known, dof left out when not known; null when value is not a
- * number. */
-json_t *offline_json(double value, double u, double dof);
 /* "  label        20.34 N·m ± 0.12 N·m (k = 2.05, 95 %)"; without u the value alone; "not known" for no number. */
 void offline_line(const char *label, double value, double u, double dof, const char *unit);
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
 #include "command/ready_check.h"
 
 #include "calib/cell/cell_warmth.h"
@@ -273,10 +274,9 @@ static void make_json(struct check *c)
 	json_object_set_new(o, "u_expected_Nm", cli_real(c->loads.u_Nm[1]));
 	json_object_set_new(o, "torque_Nm", cli_real(r->torque_Nm));
 	json_object_set_new(o, "off_Nm", cli_real(r->off_Nm));
-	json_object_set_new(o, "off",
-			    json_pack("{s:o, s:o, s:o, s:o, s:o}", "value", cli_real(r->off_Nm), "u",
-				      cli_real(r->u_off_Nm), "dof", cli_real(r->dof), "k", cli_real(r->k), "U",
-				      cli_real(r->U_off_Nm)));
+	json_t *off = json_pack("{s:o, s:o}", "k", cli_real(r->k), "U", cli_real(r->U_off_Nm));
+	number_json_into(off, r->off_Nm, r->u_off_Nm, r->dof);
+	json_object_set_new(o, "off", off);
 	json_object_set_new(o, "allowed_Nm", cli_real(r->U_off_Nm));
 	json_object_set_new(o, "E_n", cli_real(r->e_n));
 	json_object_set_new(o, "u_parts_Nm", parts_json(r));

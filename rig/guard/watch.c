@@ -74,11 +74,11 @@ static int oldest_slow(const struct guard_limits *limits, const struct snapshot 
 					CHANNEL_ESTOP,
 					CHANNEL_GUARD,
 					CHANNEL_CONTACTOR,
-					CHANNEL_TEMP + TEMP_BRAKE,
-					CHANNEL_TEMP + TEMP_CASE,
-					CHANNEL_TEMP + TEMP_WINDING,
-					CHANNEL_TEMP + TEMP_AMBIENT,
-					CHANNEL_TEMP + TEMP_CELL };
+					CHANNEL_TEMP + (int)TEMP_BRAKE,
+					CHANNEL_TEMP + (int)TEMP_CASE,
+					CHANNEL_TEMP + (int)TEMP_WINDING,
+					CHANNEL_TEMP + (int)TEMP_AMBIENT,
+					CHANNEL_TEMP + (int)TEMP_CELL };
 
 	for (size_t i = 0; i < sizeof slow; i++)
 		if ((i == 0 || is_told(snap, slow[i])) && !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))

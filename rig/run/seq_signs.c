@@ -267,7 +267,7 @@ void seq_signs_step(void *state, const struct snapshot *snap, struct seq_out *re
 	case SIGNS_COAST: step_coast(s, snap, ret); break;
 	case SIGNS_END: break;
 	}
-	ret->progress_frac = (double)s->phase / SIGNS_END;
+	ret->progress_frac = (double)s->phase / (double)SIGNS_END;
 	ret->done = s->phase == SIGNS_END;
 	set_wish(s, dt_s, ret);
 }

@@ -27,10 +27,35 @@ class Result:
 
     @property
     def json(self):
-        return json.loads(self.out)
+        doc = json.loads(self.out, parse_constant=no_number)
+        check_numbers(doc)
+        return doc
 
     def __repr__(self):
         return f"status {self.status}\n--- out\n{self.out[-2000:]}\n--- err\n{self.err[-2000:]}"
+
+
+def no_number(word):
+    raise AssertionError(f"{word} in a JSON document")
+
+
+def check_numbers(doc, at=""):
+    """The shape of docs/json.md in a whole document: what has u has value and, where known, dof; or it is a part of a budget, with a
+    name, and has no value."""
+    if isinstance(doc, list):
+        for i, item in enumerate(doc):
+            check_numbers(item, f"{at}[{i}]")
+    if not isinstance(doc, dict):
+        return
+    if "u" in doc:
+        assert "value" in doc or {"source", "name"} & doc.keys(), f"{at}: u without value or source: {sorted(doc)}"
+        for key in ("value", "u"):
+            found = doc.get(key)
+            assert found is None or isinstance(found, (int, float)) and not isinstance(found, bool), f"{at}.{key}: {found!r}"
+        assert doc.get("dof") is None or doc["dof"] > 0, f"{at}.dof: {doc['dof']!r}"
+        assert "value" not in doc or doc["u"] is None or doc["u"] >= 0, f"{at}.u: {doc['u']!r}"
+    for key, item in doc.items():
+        check_numbers(item, f"{at}.{key}")
 
 
 def run(*args, timeout=300, env=None, **kwargs):

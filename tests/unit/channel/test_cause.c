@@ -46,9 +46,9 @@ static const char *look_at(int channel)
 		[CHANNEL_ESTOP] = "emergency stop",
 		[CHANNEL_GUARD] = "guard",
 		[CHANNEL_CONTACTOR] = "contactor",
-		[CHANNEL_TEMP + TEMP_BRAKE] = "brake",
-		[CHANNEL_TEMP + TEMP_CASE] = "actuator",
-		[CHANNEL_TEMP + TEMP_WINDING] = "actuator",
+		[CHANNEL_TEMP + (int) TEMP_BRAKE] = "brake",
+		[CHANNEL_TEMP + (int) TEMP_CASE] = "actuator",
+		[CHANNEL_TEMP + (int) TEMP_WINDING] = "actuator",
 	};
 
 	return channel < 0 ? "—" : names[channel];

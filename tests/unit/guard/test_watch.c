@@ -157,7 +157,7 @@ static void bend_one_line(struct scene *s, double t_s, bool miss)
 }
 static void bend_one_temp(struct scene *s, double t_s, bool miss)
 {
-	s->snap.channel[CHANNEL_TEMP + TEMP_CASE].age_s = miss ? fmin(t_s, 2) : t_s;
+	s->snap.channel[CHANNEL_TEMP + (int)TEMP_CASE].age_s = miss ? fmin(t_s, 2) : t_s;
 }
 static void bend_stale(struct scene *s, double t_s, bool miss)
 {

@@ -622,7 +622,7 @@ static void rows_tell_repeats_and_changes(void **state)
 	int64_t rows = book_number(h->book, "SELECT count(*) FROM samples");
 	char sql[200];
 	snprintf(sql, sizeof sql, "SELECT count(*) FROM samples WHERE repeats >> %d & 1 = 0",
-		 CHANNEL_TEMP + TEMP_BRAKE);
+		 CHANNEL_TEMP + (int)TEMP_BRAKE);
 	assert_in_range(book_number(h->book, sql), rows / 20 - 2, rows / 20 + 2);
 	snprintf(sql, sizeof sql, "SELECT count(*) FROM samples WHERE repeats >> %d & 1 = 0", CHANNEL_TURN);
 	assert_in_range(book_number(h->book, sql), rows - 5, rows);

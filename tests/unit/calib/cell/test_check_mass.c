@@ -194,7 +194,7 @@ static void a_sound_rig_is_not_told_to_calibrate_again(void **state)
 			struct check_mass c = check(&g, &m, kinds[k].check_Nm);
 			refused += !c.holds;
 			old_rule += fabs(c.off_Nm) > 0.003 * c.expected_Nm;
-			U += c.U_off_Nm / RIGS;
+			U += c.U_off_Nm / (double)RIGS;
 		}
 		print_message(
 			"# %s: %d of %d refused, by 0.3 %%: %d; mean U %.4f N\u00b7m, %.2f %% of the check weight\n",

@@ -198,7 +198,7 @@ static void slow_channels_are_averaged_by_readings(void **state)
 		s.temp_degC[TEMP_CASE] = s.drive_rotor_rpm = told;
 		s.drive_A = -told;
 		s.temp_degC[TEMP_BRAKE] = NAN;
-		s.repeats = fresh ? 0 : 1u << CHANNEL_DRIVE | 1u << (CHANNEL_TEMP + TEMP_CASE);
+		s.repeats = fresh ? 0 : 1u << CHANNEL_DRIVE | 1u << (CHANNEL_TEMP + (int)TEMP_CASE);
 		window_inside(&w, &s);
 		if (i != 3)
 			continue;
