@@ -4,6 +4,7 @@
 #include "command/command.h"
 #include "terminal/live_line.h"
 #include "run/loop.h"
+#include "run/probe_signs.h"
 #include "run/seq_probe.h"
 
 #include <math.h>
@@ -57,8 +58,37 @@ static void print_padded(const char *text, int width)
 	printf("%s%*s", text, shown < width ? width - shown : 0, "");
 }
 
-static void print_text(const struct probe *w, const struct node_caps *caps, bool calibrated)
+static struct probe_stated stated_of(const struct session *s)
 {
+	const struct node_caps *caps = node_caps(s->node);
+
+	return (struct probe_stated){ .saturation_count = s->rig.cell_saturation_count,
+				      .conversions_Hz = caps->cell_sps,
+				      .has_cell = s->instrument[0].roles & ROLE_CELL,
+				      .two_channels = caps->pick_quad };
+}
+
+static void print_verdicts(const struct probe *w, const struct probe_stated *stated)
+{
+	bool good = true;
+
+	for (int i = 0; i < PROBE_CHANNELS; i++) {
+		struct probe_verdict v = probe_judge(w, (enum probe_channel)i, stated);
+		if (!v.words[0])
+			continue;
+		printf("%s%s: %s\n", good ? "\n" : "", channels[i].name, v.say == PROBE_FAULT ? "FAULT" : "look");
+		cli_wrapped(stdout, 80, "    ", "    ", v.words);
+		good = false;
+	}
+	if (good)
+		puts("\nVerdict: no channel that was read shows the sign of a wiring fault.");
+}
+
+static void print_text(const struct probe *w, const struct session *s)
+{
+	const struct node_caps *caps = node_caps(s->node);
+	const struct probe_stated stated = stated_of(s);
+	bool calibrated = s->calibration_id != 0;
 	struct rates r = rates_of(w);
 
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
@@ -90,19 +120,24 @@ static void print_text(const struct probe *w, const struct node_caps *caps, bool
 	if (w->sum[PROBE_TORQUE].n == 0)
 		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it."
 				: "No torque: the cell is not calibrated yet; bridle hang does it.");
+	print_verdicts(w, &stated);
 }
 
-static int print_json(const struct probe *w, const struct node_caps *caps)
+static int print_json(const struct probe *w, const struct session *s)
 {
+	const struct node_caps *caps = node_caps(s->node);
+	const struct probe_stated stated = stated_of(s);
 	struct rates r = rates_of(w);
 	json_t *list = json_array();
 
 	for (int i = 0; i < PROBE_CHANNELS; i++) {
 		const struct probe_sum *sum = &w->sum[i];
 		double missing = sum->n ? 0 : NAN;
+		struct probe_verdict v = probe_judge(w, (enum probe_channel)i, &stated);
 		json_array_append_new(list,
-				      json_pack("{s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel", channels[i].key,
-						"unit", channels[i].unit, "n", (json_int_t)sum->n, "mean",
+				      json_pack("{s:s, s:s, s:s, s:s, s:I, s:o, s:o, s:o, s:o}", "channel",
+						channels[i].key, "unit", channels[i].unit, "verdict",
+						probe_say_word(v.say), "why", v.words, "n", (json_int_t)sum->n, "mean",
 						cli_real(sum->mean + missing), "sd", cli_real(probe_sd(sum)), "min",
 						cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
 	}
@@ -193,7 +228,8 @@ int cmd_probe(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "probe",
 		.usage = "probe [options]",
-		.about = "Shows every channel live with its noise and its rate. Nothing is energised.",
+		.about = "Shows every channel live with its noise and its rate, and a verdict on its wiring. Nothing "
+			 "is energised.",
 		.examples = "  bridle probe\n  bridle probe --seconds 60 --json > noise.json\n",
 		CLI_TAKES(options),
 	};
@@ -222,9 +258,9 @@ int cmd_probe(int argc, char **argv)
 	if (rc != RC_OK)
 		status = cli_fail(&cli, &err, result.cause == CAUSE_NONE ? NULL : cause_word(result.cause), NULL);
 	else if (cli.json)
-		status = print_json(&w, node_caps(s.node));
+		status = print_json(&w, &s);
 	else
-		print_text(&w, node_caps(s.node), s.calibration_id != 0);
+		print_text(&w, &s);
 	session_close(&s);
 	return status;
 }

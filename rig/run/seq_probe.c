@@ -45,6 +45,13 @@ static void add_all(struct probe *w, const struct snapshot *snap)
 			add(&w->sum[PROBE_TEMP_BRAKE + i], snap->temp_degC[i]);
 }
 
+static void add_pulses(struct probe *w, const struct snapshot *snap)
+{
+	w->edges += isfinite(snap->edge_time_s) && snap->edge_time_s > w->last.edge_time_s;
+	w->pulses_min = snap->pulses < w->pulses_min ? snap->pulses : w->pulses_min;
+	w->pulses_max = snap->pulses > w->pulses_max ? snap->pulses : w->pulses_max;
+}
+
 void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct probe *w = state;
@@ -56,8 +63,10 @@ void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 		w->started = true;
 		w->begin = snap->now;
 		w->first = w->last = *snap;
+		w->pulses_min = w->pulses_max = snap->pulses;
 	}
 	add_all(w, snap);
+	add_pulses(w, snap);
 	w->last = *snap;
 
 	double elapsed_s = mono_diff_s(snap->now, w->begin);

@@ -33,6 +33,8 @@ struct probe {
 	struct mono begin;
 	struct snapshot first, last;
 	struct probe_sum sum[PROBE_CHANNELS];
+	uint32_t edges; /* ticks with a new edge of the pick-up; of the pulses meanwhile the least and the most: */
+	int64_t pulses_min, pulses_max;
 };
 
 void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret);
