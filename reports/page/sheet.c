@@ -582,6 +582,9 @@ void sheet_draw(struct script *s)
 		if (sh.panel[i].low > 0)
 			figure_caption(figure, "The axis of %s does not begin at zero. ",
 				       sh.panel[i].what == SPEED ? "speed" : "efficiency");
+	if (sh.speeds)
+		figure_caption(figure,
+			       "Each line has its commanded speed at its end; backward is drawn over forward. ");
 	if (sh.falling)
 		figure_caption(figure, "Bars of the difference: what two windows differ by chance. ");
 	if (sh.electrical && !s->r->by_hand)

@@ -229,6 +229,39 @@ static void what_had_not_settled_says_nothing_of_the_actuator(void **state)
 	assert_int_equal(p.limit, LIMIT_ACTUATOR);
 }
 
+/* Backward torque and speed are negative: less of either falls short. The drag alone at 0 N·m does not. */
+static void backward_falls_short_as_forward(void **state)
+{
+	const struct rig_profile rig = {
+		.cell_full_scale_Nm = 60, .brake_max_A = 1.2, .brake_rated_Nm = 50, .supply_V = 48, .supply_limit_A = 12
+	};
+	const struct actuator_profile actuator = { 0 };
+	const struct plan_profile plan = { .drive = PLAN_SPEED };
+	const struct limit_rig all = limit_rig_of(&rig, &actuator, &plan);
+	const struct limit_facts facts = { .n = 100, .enabled = 100 };
+	static const struct {
+		double set_Nm, torque_Nm, rpm;
+		enum limit expect;
+	} backward[] = {
+		{ 0, -1, -85, LIMIT_NONE },        { -10, -10, -85, LIMIT_NONE },     { -10, -10.05, -85, LIMIT_NONE },
+		{ -10, -10, -80, LIMIT_ACTUATOR }, { -10, -8, -85, LIMIT_NOT_KNOWN },
+	};
+	(void)state;
+
+	for (size_t i = 0; i < sizeof backward / sizeof backward[0]; i++) {
+		struct curve_point p = { .torque_Nm = unc_exact(backward[i].torque_Nm),
+					 .speed_rpm = unc_exact(backward[i].rpm),
+					 .setpoint_Nm = backward[i].set_Nm,
+					 .setpoint_rpm = -85,
+					 .current_A = unc_exact(3),
+					 .voltage_V = unc_exact(48),
+					 .settled = true };
+		limit_of_point(&all, &facts, &facts, &p);
+		if (p.limit != backward[i].expect)
+			fail_msg("row %zu: %s", i, limit_word(p.limit));
+	}
+}
+
 static void every_limit_has_its_word_and_sentence(void **state)
 {
 	(void)state;
@@ -246,6 +279,7 @@ int main(void)
 		cmocka_unit_test(each_end_has_its_own_words),
 		cmocka_unit_test(a_step_that_was_not_reached_is_said),
 		cmocka_unit_test(what_had_not_settled_says_nothing_of_the_actuator),
+		cmocka_unit_test(backward_falls_short_as_forward),
 		cmocka_unit_test(every_limit_has_its_word_and_sentence),
 	};
 
