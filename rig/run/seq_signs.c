@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/seq_signs.h"
 
+#include "run/speed_factor.h"
+
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -114,8 +116,10 @@ static bool rotor_agrees(struct seq_signs *s, struct seq_out *ret)
 			rotor, speed);
 	else if (fabs(rotor - expected) > RATIO_FRAC * fabs(expected))
 		give_up(s, ret, "wrong_ratio",
-			"the drive reports %.4g rpm of its rotor, expected %.4g rpm: check ratio and [pickup] pulses",
-			rotor, expected);
+			"the drive reports %.4g rpm of its rotor, expected %.4g rpm%s: check ratio, the drive's side "
+			"and unit, "
+			"and [pickup] pulses",
+			rotor, expected, speed_factor_words(rotor / expected, s->config.gear_ratio));
 	return !s->wrong;
 }
 
