@@ -30,7 +30,7 @@ const char *speed_factor_words(double factor, double gear_ratio)
 	if (gear_ratio > 1 && is_near(factor, 1 / gear_ratio))
 		return " (so it would be if it told the speed of the output)";
 	if (gear_ratio > 1 && is_near(factor, gear_ratio))
-		return " (so it would be if it told the speed of the rotor, taken for that of the output)";
+		return " (so it would be if the rotor's speed were taken for the output's)";
 	for (size_t i = 0; i < sizeof units / sizeof units[0]; i++)
 		if (is_near(factor, units[i].factor))
 			return units[i].words;

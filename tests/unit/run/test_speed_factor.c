@@ -17,7 +17,7 @@ static void a_factor_is_named(void **state)
 	} rows[] = {
 		{ 1.0 / 36, 36, "the speed of the output" },
 		{ -1.02 / 36, 36, "the speed of the output" },
-		{ 36, 36, "the speed of the rotor" },
+		{ 36, 36, "the rotor's speed" },
 		{ 360.0 / 60, 36, "told degrees per second" }, /* 1 rpm is 360 degrees in 60 s */
 		{ 60.0 / 360, 36, "taken for degrees per second" },
 		{ 2 * M_PI / 60, 36, "radians per second" },
