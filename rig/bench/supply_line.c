@@ -91,8 +91,9 @@ static void obey(struct supply_line *l, const char *word)
 		say_selected(l);
 	l->measures = what == 1 || what == 2;
 	if (what == 0 && supply_orders_obey(&l->orders, word, text, sizeof text)) {
+		size_t n = strlen(l->status);
 		if (l->volt || l->amp)
-			snprintf(l->status, sizeof l->status, "%s", text);
+			snprintf(l->status + n, sizeof l->status - n, "%s%s", n > 0 ? ";" : "", text);
 		else if (text[0])
 			say(l, text);
 		return;

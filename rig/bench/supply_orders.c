@@ -53,7 +53,9 @@ bool supply_orders_obey(struct supply_orders *o, const char *word, char *say, si
 		snprintf(say, size, "%d", o->on);
 	} else if (strcasecmp(word, "STAT:QUES:EVEN?") == 0) {
 		snprintf(say, size, "%d", o->latched);
-		o->latched = o->limiting; /* what still is comes again */
+		o->latched = false;
+	} else if (strcasecmp(word, "STAT:QUES:COND?") == 0) {
+		snprintf(say, size, "%d", o->limiting);
 	} else {
 		return false;
 	}
@@ -62,6 +64,6 @@ bool supply_orders_obey(struct supply_orders *o, const char *word, char *say, si
 
 void supply_orders_look(struct supply_orders *o, bool limiting)
 {
+	o->latched |= limiting && !o->limiting;
 	o->limiting = limiting;
-	o->latched |= limiting;
 }

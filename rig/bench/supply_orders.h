@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What a virtual supply can be told besides being asked what it measures: VOLT, CURR, OUTP, *CLS and the latched
- * questionable status (bit 0: the current limit has pulled the voltage down since it was read). What is out of range
- * puts -222 ("Data out of range") into the error queue and changes nothing. It keeps what it has when its host goes. */
+/* What a virtual supply can be told besides being asked what it measures: VOLT, CURR, OUTP, *CLS and the questionable
+ * status, bit 0: latched (the current limit began to pull the voltage down since it was read) and as it is now. What is
+ * out of range puts -222 ("Data out of range") into the error queue and changes nothing. It keeps what it has when its
+ * host goes. */
 #ifndef BRIDLE_BENCH_SUPPLY_ORDERS_H
 #define BRIDLE_BENCH_SUPPLY_ORDERS_H
 

@@ -45,9 +45,14 @@ bool scpi_output_take(struct scpi_output *o, const char *line)
 	return true;
 }
 
-void scpi_output_status(struct scpi_output *o, double status)
+static bool has_bits(double status, unsigned bits)
 {
-	o->limited = status >= 0 && status < 65536 && ((unsigned)lround(status) & o->setup.limited_bits) != 0;
+	return status >= 0 && status < 65536 && ((unsigned)lround(status) & bits) != 0;
+}
+
+void scpi_output_status(struct scpi_output *o, double latched, double now)
+{
+	o->limited = has_bits(latched, o->setup.limited_bits) || has_bits(now, o->setup.limited_bits);
 }
 
 static bool agrees(double found, double set)

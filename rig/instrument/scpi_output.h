@@ -11,7 +11,7 @@ struct scpi_output {
 	bool sets;                 /* it has one; without, all below stays zero */
 	bool want, told, open;     /* on; the same as answered; a message waits for its answer */
 	bool asked;                /* what the open message said */
-	bool limited;              /* the current limit acted since the answer before */
+	bool limited;              /* the current limit acts, or acted since the answer before */
 	char error[2 * SCPI_TEXT]; /* what it answered that it cannot do, as words; "" = nothing. Stays */
 };
 
@@ -22,8 +22,9 @@ size_t scpi_output_put(struct scpi_output *o, char *buf);
 void scpi_output_lost(struct scpi_output *o);
 /* An answer while one is open; false: it is none to that. */
 bool scpi_output_take(struct scpi_output *o, const char *line);
-/* The latched status that a measurement brought. */
-void scpi_output_status(struct scpi_output *o, double status);
+/* The status that a measurement brought: latched, which a supply sets when a state begins (SCPI-1999, event register
+ * with its default transition filter; from memory), and as it is now; 0 where that is not asked. */
+void scpi_output_status(struct scpi_output *o, double latched, double now);
 /* Does the answer to scpi_put_read_back say what was set, and off? NULL, or what it says instead (of SCPI_TEXT). */
 const char *scpi_output_check(const struct scpi_output *o, const char *line, char *buf);
 

@@ -77,15 +77,15 @@ static void ask(struct supply *s, struct mono now)
 
 static bool measured(struct supply *s)
 {
-	double v[3];
+	double v[4] = { 0 };
 
 	if (!s->output.sets || !s->output.setup.limited[0])
 		return supply_answer(s->line, s->config.address, &s->voltage_V, &s->current_A);
-	if (!scpi_numbers(s->line, 3, v))
+	if (!scpi_numbers(s->line, s->output.setup.limiting[0] ? 4 : 3, v))
 		return false;
 	s->voltage_V = v[0];
 	s->current_A = v[1];
-	scpi_output_status(&s->output, v[2]);
+	scpi_output_status(&s->output, v[2], v[3]);
 	return true;
 }
 

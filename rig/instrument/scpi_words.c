@@ -41,10 +41,10 @@ size_t scpi_put_off(const struct scpi_setup *s, char *buf)
 
 size_t scpi_put_measure(const struct scpi_setup *s, char *buf)
 {
-	bool status = s && s->limited[0];
+	bool latched = s && s->limited[0], now = latched && s->limiting[0];
 
-	return length(
-		snprintf(buf, SCPI_TEXT, "MEAS:VOLT?;CURR?%s%s\n", status ? ";:" : "", status ? bare(s->limited) : ""));
+	return length(snprintf(buf, SCPI_TEXT, "MEAS:VOLT?;CURR?%s%s%s%s\n", latched ? ";:" : "",
+			       latched ? bare(s->limited) : "", now ? ";:" : "", now ? bare(s->limiting) : ""));
 }
 
 bool scpi_error(const char *line, long *ret_number, char *ret_text)

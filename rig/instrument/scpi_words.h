@@ -19,7 +19,8 @@ struct scpi_setup {
 	char output[SCPI_WORD];                      /* OUTP; ON or OFF follows */
 	char error[SCPI_WORD];                       /* SYST:ERR? */
 	char limited[SCPI_WORD];                     /* STAT:QUES:EVEN?, the latched status; "" = it is not asked */
-	unsigned limited_bits;                       /* of its answer: those that say that the current limit acts */
+	char limiting[SCPI_WORD]; /* STAT:QUES:COND?, the status as it is now; "" = not asked; only with limited */
+	unsigned limited_bits;    /* of both answers: those that say that the current limit acts */
 	double set_V, set_A;
 };
 

@@ -212,6 +212,12 @@ static void check_settable(struct inifile *r, const struct instrument_profile *p
 	check_word(r, "ask_error", p->ask_error, true);
 	if (p->ask_limited[0])
 		check_word(r, "ask_limited", p->ask_limited, true);
+	if (p->ask_limiting[0])
+		check_word(r, "ask_limiting", p->ask_limiting, true);
+	if (p->ask_limiting[0] && !p->ask_limited[0])
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "ask_limiting"), r->section_name, "ask_limiting",
+				"needs ask_limited as well: a limit that acts for a moment is told by the latched "
+				"status alone");
 }
 
 /* A drive that goes off by itself. */

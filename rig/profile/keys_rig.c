@@ -86,6 +86,10 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "ask_limited", KEY_TEXT, 0, NULL, "", "STAT:QUES:EVEN?", 0, 0, NULL,
 	  "The question for its latched status, which tells that the current limit acted; empty: it is not asked",
 	  INSTRUMENT(ask_limited) },
+	{ INSTRUMENT_SECTION, "ask_limiting", KEY_TEXT, 0, NULL, "", "STAT:QUES:COND?", 0, 0, NULL,
+	  "The question for the same status as it is now, beside ask_limited: the latched one tells a limit that lasts "
+	  "only once; empty: it is not asked",
+	  INSTRUMENT(ask_limiting) },
 	{ INSTRUMENT_SECTION, "limited_bits", KEY_WHOLE, 0, "1", "1", NULL, 1, 32767, NULL,
 	  "Those bits of that status, as a sum: 1 is the voltage, which the limit pulls down (SCPI-1999); see its "
 	  "manual",

@@ -49,6 +49,7 @@ struct instrument_profile {
 	char close_text[PROFILE_WORD * 2], open_text[PROFILE_WORD * 2]; /* close, open: of a relay */
 	char set_voltage[32], set_current[32], set_output[32]; /* headers of a supply that is set: VOLT, CURR, OUTP */
 	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
+	char ask_limiting[32];                                 /* STAT:QUES:COND?, "" = not asked */
 	int limited_bits;                                      /* 1 */
 	struct profile_bytes close, open;                      /* the same as bytes */
 	/* Of a drive: side, speed_unit, current_unit, sign = + | -, lease (0: it has none), boot (0: always powered) */

@@ -83,6 +83,7 @@ struct scpi_setup session_scpi_setup(const struct session *s, const struct instr
 	strcpy(ret.output, p->set_output);
 	strcpy(ret.error, p->ask_error);
 	strcpy(ret.limited, p->ask_limited);
+	strcpy(ret.limiting, p->ask_limiting);
 	return ret;
 }
 

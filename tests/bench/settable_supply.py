@@ -13,7 +13,7 @@ import harness
 import warden
 
 PSU = ("\n[instrument psu]\nkind = supply\nlink = unix:run/psu.sock\nroles = meter, power\n"
-       "ask_limited = STAT:QUES:EVEN?\n" + warden.WARDEN)
+       "ask_limited = STAT:QUES:EVEN?\nask_limiting = STAT:QUES:COND?\n" + warden.WARDEN)
 
 
 def add(folder, text=PSU):
@@ -100,6 +100,7 @@ def what_cannot_be_is_refused():
     for change, words in ((("meter, power", "power"), "power without meter"),
                           (("ask_limited = STAT:QUES:EVEN?", "ask_limited = STAT:QUES:EVEN"), "that ends in ?"),
                           (("ask_limited", "set_output = OUTP ON\nask_limited"), "without blanks"),
+                          (("ask_limited = STAT:QUES:EVEN?\n", ""), "needs ask_limited as well"),
                           (("[warden]\nsilence = 0.1 s", ""), "an output of a supply has no lease")):
         with tempfile.TemporaryDirectory(prefix="bridle-") as home:
             folder = pathlib.Path(home) / "bench"

@@ -88,6 +88,15 @@ static void orders(void **state)
 	assert_string_equal(take(&l, 2100000), "48.0000;2.00000;1\n");
 	ask(&l, "STAT:QUES:EVEN?\n");
 	assert_string_equal(take(&l, 2200000), "0\n");
+	supply_orders_look(&l.orders, true); /* and lasts: its beginning is latched, once */
+	supply_orders_look(&l.orders, true);
+	for (int i = 0; i < 2; i++) {
+		ask(&l, "MEAS:VOLT?;CURR?;:STAT:QUES:EVEN?;:STAT:QUES:COND?\n");
+		take(&l, 3000000 + i * 1000000);
+		assert_string_equal(take(&l, 3100000 + i * 1000000),
+				    i ? "48.0000;2.00000;0;1\n" : "48.0000;2.00000;1;1\n");
+		supply_orders_look(&l.orders, true);
+	}
 	ask(&l, "VOLT 1\n:OUTP OFF\n");
 	assert_false(l.orders.on);
 	gsl_rng_free(m.rng);

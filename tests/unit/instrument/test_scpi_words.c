@@ -44,6 +44,9 @@ static void words_go_out_from_the_root(void **state)
 	strcpy(s.limited, "STAT:QUES:EVEN?");
 	scpi_put_measure(&s, text);
 	assert_string_equal(text, "MEAS:VOLT?;CURR?;:STAT:QUES:EVEN?\n");
+	strcpy(s.limiting, ":STAT:QUES:COND?");
+	scpi_put_measure(&s, text);
+	assert_string_equal(text, "MEAS:VOLT?;CURR?;:STAT:QUES:EVEN?;:STAT:QUES:COND?\n");
 }
 
 static void errors_are_read(void **state)
@@ -181,7 +184,9 @@ static void the_latched_status_is_a_sum_of_bits(void **state)
 		struct scpi_output o = { .sets = true, .setup = setup() };
 
 		o.setup.limited_bits = rows[i].bits;
-		scpi_output_status(&o, rows[i].status);
+		scpi_output_status(&o, rows[i].status, 0);
+		assert_int_equal(o.limited, rows[i].limited);
+		scpi_output_status(&o, 0, rows[i].status); // it lasts, and was latched before
 		assert_int_equal(o.limited, rows[i].limited);
 	}
 }
