@@ -181,8 +181,8 @@ static void what_is_no_line(void **state)
 	char flood[400];
 
 	(void)state;
-	memset(flood, '7', sizeof flood);
-	memcpy(flood, "S 5 ", 4);
+	memset(flood, ' ', sizeof flood);
+	memcpy(flood, "S 5 1", 5); /* what fits the line would be whole */
 	flood[sizeof flood - 1] = '\0';
 	assert_int_equal(open_drive("S 0 0\nF 0\n", false, NULL), RC_OK);
 	say(flood);
