@@ -35,7 +35,7 @@ def makes_a_folder_of_templates():
     mode = (PLACE / "a").stat().st_mode & 0o777
     mask = os.umask(0)
     os.umask(mask)
-    assert mode == 0o777 & ~mask, oct(mode)
+    assert mode == 0o750 & ~mask, oct(mode)  # no stranger's to read
 
 
 def templates_explain_every_key():

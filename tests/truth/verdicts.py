@@ -239,7 +239,7 @@ def draw(rng, kind, ways, points):
     def add(key, truths, U, at=None, serves=lambda value: True, about=None):
         z = rng.uniform(-6, 6)
         value = (about or (max(truths) if z > 0 else min(truths))) + z * U
-        if value > 0:
+        if value > 0 and not (key == "peak_efficiency" and value > 1):  # no file may state more than 100 %
             ret.append((key, value, at, min(truths), max(truths), z, serves(value)))
 
     def nearest(torque):

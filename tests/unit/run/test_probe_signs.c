@@ -45,7 +45,7 @@ static void a_sound_rig_has_no_fault(void **state)
 
 	(void)state;
 	for (int i = 0; i < PROBE_CHANNELS; i++)
-		expect(&w, i, PROBE_GOOD, "");
+		expect(&w, (enum probe_channel)i, PROBE_GOOD, "");
 	w.sum[PROBE_TORQUE].n = 0;
 	expect(&w, PROBE_TORQUE, PROBE_NONE, "");
 }
