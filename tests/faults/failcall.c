@@ -148,8 +148,8 @@ static void *none(void)
 	return NULL;
 }
 
-/* UDUNITS-2 reads its table of units without looking at what malloc gives, and crashes: that is the library's own, before
- * anything is energised, so its allocations are neither counted nor failed. */
+/* UDUNITS-2 reads its table of units without a look at what malloc gives, and crashes. That is the library's own,
+ * before anything is energised: its allocations are neither counted nor failed. */
 static bool of_units_library(const void *caller)
 {
 	Dl_info info;
