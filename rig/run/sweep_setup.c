@@ -20,7 +20,7 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 {
 	const struct plan_profile *p = &s->plan;
 	const struct rig_profile *rig = &s->rig;
-	double speed = plan_top_rpm(p);
+	double planned = plan_top_rpm(p), speed = planned > 0 ? planned : s->actuator.speed_mode_rpm;
 
 	if (p->drive == PLAN_HAND)
 		speed = forecast_hand_rpm(rig);
