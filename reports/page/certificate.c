@@ -4,6 +4,7 @@
 #include "reports/reduce/text.h"
 
 #include "logbook/record.h"
+#include "profile/profile.h"
 
 #include <errno.h>
 #include <math.h>

@@ -18,6 +18,7 @@
 #define BRIDLE_REPORTS_REDUCE_CLAIM_CURVE_H
 
 #include "reports/reduce/curve.h"
+#include "profile/sizes.h"
 
 #define PLACES_MAX (2 * PROFILE_STEPS + 2)
 

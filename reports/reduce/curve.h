@@ -12,7 +12,6 @@
 #include "calib/number/uncertain.h"
 #include "channel/limit.h"
 #include "logbook/logbook.h"
-#include "profile/profile.h"
 
 #include <jansson.h>
 #include <stdbool.h>

@@ -7,7 +7,9 @@
 #define BRIDLE_REPORTS_REDUCE_FORESEE_H
 
 #include "calib/cell/cellcal.h"
-#include "profile/profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/plan_profile.h"
+#include "profile/rig_profile.h"
 
 struct foresee_input { /* all borrowed */
 	const struct rig_profile *rig;

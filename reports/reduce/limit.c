@@ -1,5 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/limit.h"
+#include "profile/actuator_profile.h"
+#include "profile/plan_profile.h"
+#include "profile/rig_profile.h"
 
 #include <math.h>
 #include <stdio.h>

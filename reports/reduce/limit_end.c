@@ -3,6 +3,9 @@
 
 #include "channel/cause.h"
 #include "reports/reduce/text.h"
+#include "profile/actuator_profile.h"
+#include "profile/plan_profile.h"
+#include "profile/rig_profile.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -12,6 +12,9 @@
 #include "reports/reduce/speed.h"
 #include "reports/reduce/window.h"
 #include "channel/event.h"
+#include "profile/plan_profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/rig_profile.h"
 
 /* One window, boiled down. */
 struct window_means {

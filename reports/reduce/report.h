@@ -11,6 +11,9 @@
 #include "reports/reduce/losses.h"
 #include "reports/reduce/trace.h"
 #include "reports/reduce/verdict.h"
+#include "profile/plan_profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/rig_profile.h"
 
 #define REPORT_CAL_POINTS 400
 #define REPORT_CAL_LOADS 40

@@ -12,6 +12,8 @@
 
 #include "calib/number/conformity.h"
 #include "reports/reduce/curve.h"
+#include "profile/plan_profile.h"
+#include "profile/actuator_profile.h"
 
 #define CLAIMS_MAX 5
 

@@ -7,7 +7,7 @@
 
 #include "bench/node_side.h"
 #include "channel/text_pattern.h"
-#include "profile/profile.h"
+#include "profile/instrument_profile.h"
 
 #define DRIVE_LINE_OUT 512
 

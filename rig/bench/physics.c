@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/physics.h"
 #include "bench/stated.h"
+#include "calib/number/quantity.h"
 
 #include <ctype.h>
 #include <errno.h>

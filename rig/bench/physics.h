@@ -7,7 +7,7 @@
 #define BRIDLE_BENCH_PHYSICS_H
 
 #include "calib/number/err.h"
-#include "profile/profile.h"
+#include "profile/mistakes.h"
 
 #include <jansson.h>
 #include <stdint.h>

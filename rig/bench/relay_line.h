@@ -4,7 +4,9 @@
 #ifndef BRIDLE_BENCH_RELAY_LINE_H
 #define BRIDLE_BENCH_RELAY_LINE_H
 
-#include "profile/profile.h"
+#include "profile/instrument_profile.h"
+
+#include <stdbool.h>
 
 struct relay_line {
 	struct profile_bytes close, open;

@@ -11,7 +11,7 @@
 
 #include "bench/brake.h"
 #include "bench/physics.h"
-#include "profile/profile.h"
+#include "profile/kinds.h"
 
 #include <stdbool.h>
 

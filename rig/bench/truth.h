@@ -12,7 +12,7 @@
 #include "bench/physics.h"
 #include "bench/stated.h"
 #include "calib/number/err.h"
-#include "profile/profile.h"
+#include "profile/weights_profile.h"
 
 #include <jansson.h>
 #include <stdint.h>

@@ -2,6 +2,7 @@
 #include "bench/world.h"
 #include "bench/draw.h"
 #include "calib/number/units.h"
+#include "channel/channel.h"
 
 #include <math.h>
 #include <stdlib.h>

@@ -22,6 +22,7 @@
 #include "bench/supply.h"
 #include "bench/supply_line.h"
 #include "bench/truth.h"
+#include "profile/rig_profile.h"
 
 #define WORLD_STEP_US 50
 #define WORLD_RNGS 6

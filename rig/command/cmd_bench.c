@@ -8,6 +8,7 @@
 #include "bench/world.h"
 #include "terminal/cli.h"
 #include "profile/textfile.h"
+#include "profile/profile.h"
 
 #include <errno.h>
 #include <fcntl.h>

@@ -2,6 +2,7 @@
 #include "terminal/cli.h"
 #include "command/command.h"
 #include "command/example.h"
+#include "profile/profile.h"
 
 #include <dirent.h>
 #include <errno.h>

@@ -3,6 +3,7 @@
 #include "command/command.h"
 #include "command/points.h"
 #include "command/run_report.h"
+#include "profile/profile.h"
 
 #include <stdio.h>
 

@@ -5,6 +5,7 @@
 #define BRIDLE_COMMAND_HANG_FROM_H
 
 #include "command/hang_loads.h"
+#include "profile/mistakes.h"
 
 struct hang_table {
 	size_t n;

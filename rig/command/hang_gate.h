@@ -4,7 +4,7 @@
 #define BRIDLE_COMMAND_HANG_GATE_H
 
 #include "calib/cell/cellcal_gate.h"
-#include "profile/profile.h"
+#include "profile/rig_profile.h"
 
 #include <jansson.h>
 

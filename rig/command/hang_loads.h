@@ -5,7 +5,8 @@
 #define BRIDLE_COMMAND_HANG_LOADS_H
 
 #include "calib/cell/cellcal.h"
-#include "profile/profile.h"
+#include "profile/rig_profile.h"
+#include "profile/weights_profile.h"
 #include "run/seq_hang.h"
 
 /* Where the weights hang: from rig.ini or from options. */

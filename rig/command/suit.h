@@ -5,7 +5,7 @@
 
 #include "calib/joint/joint_fit.h"
 #include "calib/number/conformity.h"
-#include "profile/profile.h"
+#include "profile/mistakes.h"
 
 #include <jansson.h>
 #include <stdbool.h>

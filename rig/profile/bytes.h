@@ -3,7 +3,9 @@
 #ifndef BRIDLE_PROFILE_BYTES_H
 #define BRIDLE_PROFILE_BYTES_H
 
-#include "profile/profile.h"
+#include "profile/instrument_profile.h"
+
+#include <stdbool.h>
 
 /* Two hexadecimal digits each, with blanks between them; or text in double quotes with \r, \n, \t and \\. 1 to
  * PROFILE_BYTES of them; false (nothing written) for anything else. */

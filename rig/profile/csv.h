@@ -9,7 +9,7 @@
 #define BRIDLE_PROFILE_CSV_H
 
 #include "calib/number/err.h"
-#include "profile/profile.h"
+#include "profile/mistakes.h"
 
 #include <stdbool.h>
 #include <stddef.h>

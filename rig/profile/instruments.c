@@ -3,6 +3,7 @@
 
 #include "profile/bytes.h"
 #include "profile/text_drive_keys.h"
+#include "channel/channel.h"
 
 #include <stdio.h>
 #include <string.h>

@@ -8,7 +8,8 @@
 
 #include "calib/brake/brakemap.h"
 #include "calib/cell/cellcal.h"
-#include "profile/profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/rig_profile.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -4,7 +4,8 @@
 #define BRIDLE_PROFILE_TORQUE_TABLE_H
 
 #include "calib/cell/torquecal.h"
-#include "profile/profile.h"
+#include "calib/number/err.h"
+#include "profile/mistakes.h"
 
 /* Rows of the column "table" with that name ("torque", "force"), in rising order of class. An empty cell is no limit.
  * The table's name is "NAME of FILE". ret written on success only. RC_ARG with mistakes, RC_IO. */

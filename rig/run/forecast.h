@@ -14,7 +14,9 @@
 #define BRIDLE_RUN_FORECAST_H
 
 #include "calib/brake/brakemap.h"
-#include "profile/profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/plan_profile.h"
+#include "profile/rig_profile.h"
 
 #include <stdbool.h>
 #include <stddef.h>

@@ -13,7 +13,8 @@
 #define BRIDLE_RUN_POLE_CLEAR_H
 
 #include "calib/brake/brakemap.h"
-#include "profile/profile.h"
+#include "profile/actuator_profile.h"
+#include "profile/rig_profile.h"
 
 #include <stdbool.h>
 

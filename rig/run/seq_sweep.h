@@ -20,7 +20,7 @@
 #ifndef BRIDLE_RUN_SEQ_SWEEP_H
 #define BRIDLE_RUN_SEQ_SWEEP_H
 
-#include "profile/profile.h"
+#include "profile/plan_profile.h"
 #include "run/torque_control.h"
 #include "run/sequence.h"
 #include "run/steady.h"

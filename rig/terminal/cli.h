@@ -4,7 +4,7 @@
 #define BRIDLE_TERMINAL_CLI_H
 
 #include "calib/number/err.h"
-#include "profile/profile.h"
+#include "profile/mistakes.h"
 
 #include <jansson.h>
 #include <stdbool.h>

@@ -17,6 +17,7 @@
 #include <cmocka.h>
 
 #include "tests/unit/near.h"
+#include "profile/profile.h"
 
 static const char kit_rig[] =
 	"[rig]\nname = kit\ngravity = 9.8125 m/s2 ± 0.0002 m/s2\nair_density = 1.2 kg/m3 ± 0.06 kg/m3 rect\n"

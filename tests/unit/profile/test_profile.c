@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "profile/profile.h"
+#include "channel/channel.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

@@ -1,0 +1,48 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* One [instrument NAME] section of rig.ini: an instrument beside the node. */
+#ifndef BRIDLE_PROFILE_INSTRUMENT_PROFILE_H
+#define BRIDLE_PROFILE_INSTRUMENT_PROFILE_H
+
+#include "profile/kinds.h"
+#include "profile/sizes.h"
+
+#include <stddef.h>
+
+#define PROFILE_TELLS 3
+
+/* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
+#define PROFILE_BYTES 48
+struct profile_bytes {
+	size_t n;
+	char byte[PROFILE_BYTES];
+};
+
+struct instrument_profile {
+	char name[PROFILE_WORD];                                        /* NAME */
+	char kind[PROFILE_WORD];                                        /* kind = supply | relay | text-drive */
+	char link[PROFILE_PATH];                                        /* link */
+	int baud;                                                       /* baud, 9600 */
+	double period_s;                                                /* period, 0.2 s: between two readings */
+	char role_text[PROFILE_PATH];                                   /* roles = meter */
+	unsigned roles;                                                 /* the same as ROLE_..., channel/channel.h */
+	int roles_line;                                                 /* of rig.ini, for messages */
+	char close_text[PROFILE_WORD * 2], open_text[PROFILE_WORD * 2]; /* close, open: of a relay */
+	char set_voltage[32], set_current[32], set_output[32]; /* headers of a supply that is set: VOLT, CURR, OUTP */
+	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
+	char ask_limiting[32];                                 /* STAT:QUES:COND?, "" = not asked */
+	int limited_bits;                                      /* 1 */
+	struct profile_bytes close, open;                      /* the same as bytes */
+	/* Of a drive: side, speed_unit, current_unit, sign = + | -, lease (0: it has none), boot (0: always powered) */
+	enum drive_shaft shaft;
+	double unit_rpm, unit_A;
+	int drive_sign;
+	double lease_s, boot_s;
+	/* Of a drive that speaks text, as patterns (channel/text_pattern.h); "" = it has none */
+	char send_speed[PROFILE_WORD * 2], send_current[PROFILE_WORD * 2], send_off[PROFILE_WORD * 2];
+	char ask[PROFILE_WORD * 2];
+	char tell[PROFILE_TELLS][PROFILE_WORD * 2], tell_example[PROFILE_TELLS][PROFILE_WORD * 2];
+	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
+	size_t line; /* 0, 1, ...: those with the same link are on one line */
+};
+
+#endif

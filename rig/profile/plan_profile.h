@@ -1,0 +1,43 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* plans/NAME.ini */
+#ifndef BRIDLE_PROFILE_PLAN_PROFILE_H
+#define BRIDLE_PROFILE_PLAN_PROFILE_H
+
+#include "profile/sizes.h"
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum plan_load { LOAD_TORQUE, LOAD_CURRENT };
+enum plan_drive { PLAN_SPEED, PLAN_DRIVE_CURRENT, PLAN_HAND };
+
+struct plan_profile {
+	char actuator[PROFILE_WORD]; /* [plan] actuator */
+	enum plan_load load;         /* [plan] load = torque | current */
+	enum plan_drive drive;       /* [plan] drive = speed | current | hand */
+	/* [plan] speed, output: one or several, as written; negative: backward. None stated: one that is 0, until
+	 * plan_take_speed has put the actuator's own in. 0 as well with another drive. */
+	size_t n_speeds;
+	double speed_rpm[PROFILE_SPEEDS];
+	double drive_A; /* [plan] current */
+	size_t n;       /* [steps] torque = 0, 5, 10 ... N.m   or   current = 0, 0.2 ... A, or from/to/step */
+	double step[PROFILE_STEPS];    /* N·m or A, rising */
+	bool serve_claims;             /* [steps] claims = yes: plan_serve_claims has to put its steps in */
+	bool for_claim[PROFILE_STEPS]; /* step[i] was put in for a claim */
+	bool down;                     /* [steps] down = yes: and back */
+	bool repeat_first;             /* [steps] repeat_first = yes */
+	bool speed_inside;             /* [steps] inner = torque | speed: what changes from step to step */
+	bool shuffle;
+	unsigned seed;    /* [steps] order = rising | shuffled, seed */
+	double dwell_s;   /* [steady] dwell */
+	double window_s;  /* [steady] window: of the settle test */
+	double timeout_s; /* [steady] timeout */
+	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_min; /* [steady] limits */
+	double cool_s;                                                             /* [steady] rest between steps, 0 */
+	double confidence;                                                         /* [verdict] confidence, 0.95 */
+};
+
+/* The largest of the speeds without its sign, rpm; 0 where there is none. */
+double plan_top_rpm(const struct plan_profile *plan);
+
+#endif
