@@ -2,6 +2,7 @@
 /* bridle ready PLAN: forecast, checklist, stop rehearsal and check weight before a plan may run. */
 #include "command/command.h"
 #include "command/doubts_tell.h"
+#include "live/live_checklist.h"
 #include "live/live_zero.h"
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
@@ -16,16 +17,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <strings.h>
-#include <unistd.h>
 
 #define PERSON_WAIT_S 120.0
 #define AFTER_STOP_S 1.0
 
 /* Common practice, no source; local codes, makers' instructions and licensed practice go before it. */
-static const struct {
-	const char *word, *question;
-} checklist[] = {
+static const struct live_item checklist[] = {
 	{ "guard", "Guard closed and fixed, strong enough to hold fragments?" },
 	{ "weights_removed", "Calibration weights, hanger and arm removed, tools away from the shaft?" },
 	{ "lever_stops", "Lever stops in place, the lever free to move between them?" },
@@ -55,7 +52,7 @@ struct checking {
 	char forecast_text[400];
 	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
 	struct foreseen foreseen[PROFILE_STEPS];
-	char answer[CHECKS][24];
+	struct live_answer answer[CHECKS];
 	struct rehearse rehearse;
 	bool bench_presses;                  /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *guard, *signs, *mass; /* results; NULL until done */
@@ -164,60 +161,13 @@ static enum rc look_for_doubts(struct checking *c, struct err *err)
 
 /* --- checklist --- */
 
-static enum rc record_answer(struct checking *c, size_t i, struct err *err)
-{
-	char text[200];
-
-	snprintf(text, sizeof text, "%s: %s", checklist[i].word, c->answer[i]);
-	return logbook_event(c->s.logbook, c->s.run_id, c->s.clock.now(c->s.clock.ctx).ns, "check", text, err);
-}
-
-static enum rc ask_one(struct checking *c, size_t i, struct err *err)
-{
-	char number[16];
-
-	snprintf(number, sizeof number, "%2zu/%zu ", i + 1, CHECKS);
-	for (;;) {
-		cli_wrapped(stderr, cli_width(), number, "      ", checklist[i].question);
-		if (!live_typed("      yes or no:", c->answer[i], sizeof c->answer[i]))
-			return no(c, "checklist", err, "the checklist was not finished; nothing may be energised");
-		if (strcasecmp(c->answer[i], "yes") == 0 || strcasecmp(c->answer[i], "no") == 0)
-			return RC_OK;
-		fprintf(stderr, "      Type yes or no in full.\n");
-	}
-}
-
 static enum rc ask_checklist(struct checking *c, struct err *err)
 {
-	char sentence[320];
-	enum rc rc = RC_OK;
+	enum rc rc = live_checklist(&c->live, checklist, CHECKS, c->o->answers, c->answer, err);
 
-	if (!c->o->answers && !isatty(STDIN_FILENO)) {
-		c->cause = "bad_input";
-		return err_set(err, RC_ARG, 0, "the checklist's answers must be typed on a terminal%s",
-			       c->s.rig.is_virtual ? "; on a virtual bench --answers yes gives them" : "");
-	}
-	if (!c->o->answers)
-		cli_wrapped(stderr, cli_width(), "\n", "",
-			    "The checklist is no substitute for local codes, makers' instructions "
-			    "and licensed practice.");
-	for (size_t i = 0; i < CHECKS && rc == RC_OK; i++) {
-		if (c->o->answers)
-			snprintf(c->answer[i], sizeof c->answer[i], "%s", c->o->answers);
-		else
-			rc = ask_one(c, i, err);
-		if (rc == RC_OK)
-			rc = record_answer(c, i, err);
-		if (rc == RC_OK && strcmp(checklist[i].word, "weights_removed") == 0 &&
-		    strcasecmp(c->answer[i], "yes") == 0)
-			rc = live_arm(&c->live, false, err);
-		if (rc == RC_OK && strcasecmp(c->answer[i], "yes") != 0) {
-			snprintf(sentence, sizeof sentence, "not ready: \"%s\" was answered %s", checklist[i].question,
-				 c->answer[i]);
-			return no(c, "checklist", err, sentence);
-		}
-	}
-	return rc;
+	if (rc == RC_SAYS_NO || rc == RC_ARG)
+		c->cause = rc == RC_ARG ? "bad_input" : "checklist";
+	return rc == RC_OK ? live_arm(&c->live, false, err) : rc; /* weights_removed */
 }
 
 /* --- stop rehearsal --- */
@@ -423,9 +373,9 @@ static json_t *checklist_json(const struct checking *c)
 {
 	json_t *list = json_array();
 
-	for (size_t i = 0; i < CHECKS && c->answer[i][0]; i++)
+	for (size_t i = 0; i < CHECKS && c->answer[i].text[0]; i++)
 		json_array_append_new(list, json_pack("{s:s, s:s, s:o}", "item", checklist[i].word, "question",
-						      checklist[i].question, "answer", cli_text(c->answer[i])));
+						      checklist[i].question, "answer", cli_text(c->answer[i].text)));
 	return list;
 }
 
@@ -480,8 +430,10 @@ static enum rc check_records(struct checking *c, struct err *err)
 
 static enum rc work(struct checking *c, struct err *err)
 {
-	enum rc rc = live_begin(&c->live, "ready", 0, err);
+	enum rc rc = live_answers_check(&c->live, c->o->answers, err);
 
+	if (rc == RC_OK)
+		rc = live_begin(&c->live, "ready", 0, err);
 	if (rc == RC_OK)
 		rc = check_records(c, err);
 	if (rc == RC_OK)
@@ -527,8 +479,9 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 	return rc == RC_OK || printed ? printed : err_exit_status(rc);
 }
 
-static int check_rig(const struct cli *cli, const struct options *o)
+static int check_rig(const struct cli *cli, void *wanted)
 {
+	const struct options *o = wanted;
 	const struct session_want want = {
 		.bench = cli->bench, .plan = cli->args[0], .rig_link = true, .logbook_write = true
 	};
@@ -543,13 +496,7 @@ static int check_rig(const struct cli *cli, const struct options *o)
 	c->o = o;
 	c->doubts = json_array();
 	enum rc rc = live_open(&c->live, cli, &c->s, &want, "ready", &o->live, &m, &err);
-	if (rc == RC_OK && o->answers && !c->s.rig.is_virtual) {
-		rc = err_set(&err, RC_ARG, 0,
-			     "--answers: this rig is real (rig.ini has no [virtual] section): the answers must be "
-			     "typed on a terminal");
-		c->cause = "bad_input";
-		rc = live_end(&c->live, rc, c->cause, &err);
-	} else if (rc == RC_OK) {
+	if (rc == RC_OK) {
 		rc = work(c, &err);
 		rc = live_end(&c->live, rc, c->cause, &err);
 	}
@@ -596,14 +543,6 @@ int cmd_ready(int argc, char **argv)
 		.min_args = 1,
 		.max_args = 1,
 	};
-	struct cli cli;
-	struct err err = { 0 };
-	enum rc rc = cli_parse(&spec, argc, argv, &cli, &err);
 
-	if (rc == RC_OK && !cli.help_shown && o.answers && strcmp(o.answers, "yes") != 0 &&
-	    strcmp(o.answers, "no") != 0)
-		rc = err_set(&err, RC_ARG, 0, "--answers: found \"%s\", expected yes (or no)", o.answers);
-	if (rc != RC_OK)
-		return cli_fail(&cli, &err, NULL, NULL);
-	return cli.help_shown ? 0 : check_rig(&cli, &o);
+	return cli_run(&spec, argc, argv, check_rig, &o);
 }
