@@ -31,6 +31,9 @@ static const struct live_item checklist[] = {
 	{ "reaction", "Actuator bolted to something that takes its torque?" },
 	{ "wiring", "Wiring strain-relieved, bus terminated (two 120 \u03a9 ends of a CAN bus read 60 \u03a9)?" },
 	{ "supply", "Supply's voltage and current limit set and known?" },
+	{ "gains",
+	  "Drive's gains tried without load, and quiet? The cell sees no torque that swings faster than half its "
+	  "rate." },
 	{ "fire", "Fire extinguisher at hand, ventilation for hot brake and actuator?" },
 	{ "clothing", "Eye protection on; hair, sleeves, gloves and lanyards out of reach of the shaft?" },
 	{ "bystanders", "Nobody in the plane of rotation, bystanders clear, a second person there for a first run?" },

@@ -56,7 +56,9 @@ struct guard_limits {
 	double inertia_kgm2; /* the least of all that turns with the shaft; 0 = not known */
 	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half
 	 * of the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s:
-	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. */
+	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. One that grows is stopped
+	 * after two cycles. A drive whose rotor jumps by more than osc_rpm against the shaft from word to word, twice in
+	 * a row, oscillates too fast for cell and pick-up. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
 	int expect_direction; /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */
@@ -145,9 +147,15 @@ struct guard {
 		int sense;                 /* direction of the swing under way; 0 before the first */
 		double extreme, turned_at; /* of the swing under way; the value where it began */
 		double largest;            /* of the swings that were counted */
-		double swing_s;
-		unsigned halves;
+		double swing_s, size;      /* how long the swing under way has lasted; size of the one before */
+		unsigned halves, beyond;   /* swings that count; those in a row that were large enough */
+		unsigned grown;            /* swings in a row, each larger by a tenth than the one before */
 	} osc[2];
+	struct guard_rattle { /* the drive's words of its rotor and the shaft's speed when each came */
+		uint32_t fresh;
+		double rotor_rpm, speed_rpm; /* both at the output */
+		unsigned jumps;              /* in a row */
+	} rattle;
 };
 
 struct guard_verdict {

@@ -7,6 +7,9 @@
 #define HALF_CYCLE_S 1.0 /* slower is a set-point that moves, not a limit cycle */
 #define FADED_FRAC 0.5
 #define BACK_FRAC 0.25
+#define GROWS_TIMES 1.1
+#define GROWN_HALVES 4
+#define RATTLE_JUMPS 2
 
 static void begin(struct guard_osc *osc, double value)
 {
@@ -20,6 +23,15 @@ static void count(struct guard_osc *osc, double swing)
 {
 	double size = fabs(osc->extreme - osc->turned_at);
 	bool faded = size < FADED_FRAC * osc->largest;
+	bool grows = osc->grown == 0 || size > GROWS_TIMES * osc->size;
+
+	/* Of those that grow the last two are beyond the swing: what grows out of the noise has its first ones in it. */
+	if (osc->swing_s > HALF_CYCLE_S)
+		osc->grown = 0;
+	else
+		osc->grown = grows ? osc->grown + 1 : 1;
+	osc->beyond = size < swing ? 0 : osc->beyond + 1;
+	osc->size = size;
 
 	if (osc->swing_s > HALF_CYCLE_S)
 		osc->halves = 0;
@@ -51,7 +63,7 @@ unsigned oscillation_step(struct guard_osc *osc, double value, double swing, dou
 	}
 	osc->swing_s += dt_s;
 	if (osc->swing_s > 2 * HALF_CYCLE_S)
-		osc->halves = 0;
+		osc->halves = osc->grown = 0;
 	if (osc->sense >= 0 && value > osc->extreme)
 		osc->extreme = value;
 	else if (osc->sense <= 0 && value < osc->extreme)
@@ -65,4 +77,19 @@ unsigned oscillation_step(struct guard_osc *osc, double value, double swing, dou
 		turn(osc, value, swing, 1);
 	}
 	return osc->halves / 2;
+}
+
+bool oscillation_grows(const struct guard_osc *osc)
+{
+	return osc->grown >= GROWN_HALVES && osc->beyond >= 2;
+}
+
+bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
+{
+	double jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
+
+	r->jumps = jump_rpm > swing_rpm ? r->jumps + 1 : 0;
+	r->rotor_rpm = rotor_rpm;
+	r->speed_rpm = speed_rpm;
+	return r->jumps >= RATTLE_JUMPS;
 }

@@ -531,17 +531,40 @@ static bool stall(struct guard *g, const struct look *k, struct finding *f)
 	return for_long;
 }
 
+/* Faster than cell and pick-up can tell, behind a heavy rotor: the drive's own rotor then goes to and fro in the gear's
+ * play. Its words come slowly, so each is at another place of the swing. */
+static bool rotor_rattles(struct guard *g, const struct look *k)
+{
+	bool told = k->armed && k->driven && k->limits->osc_cycles > 0 && k->limits->expect_pick &&
+		    k->limits->gear_ratio > 0;
+	double rotor_rpm = told ? k->snap->drive_rotor_rpm / k->limits->gear_ratio : NAN;
+	double speed_rpm = k->snap->speed_rpm;
+	bool one_way = k->limits->pick_no_direction;
+
+	if (!told)
+		g->rattle = (struct guard_rattle){ .rotor_rpm = NAN, .fresh = k->snap->channel[CHANNEL_DRIVE].fresh };
+	if (g->rattle.fresh == k->snap->channel[CHANNEL_DRIVE].fresh)
+		return false;
+	g->rattle.fresh = k->snap->channel[CHANNEL_DRIVE].fresh;
+	return rattle_step(&g->rattle, one_way ? fabs(rotor_rpm) : rotor_rpm, one_way ? fabs(speed_rpm) : speed_rpm,
+			   k->limits->osc_rpm);
+}
+
 static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
 {
 	bool judged = k->armed && k->limits->osc_cycles > 0;
 	double speed_rpm = judged ? k->snap->speed_rpm : NAN, torque_Nm = judged ? k->snap->torque_Nm : NAN;
 	unsigned speed = oscillation_step(&g->osc[0], speed_rpm, k->limits->osc_rpm, k->dt_s);
 	unsigned torque = oscillation_step(&g->osc[1], torque_Nm, k->limits->osc_Nm, k->dt_s);
-	bool in_speed = judged && speed >= k->limits->osc_cycles;
+	bool in_speed = judged && (speed >= k->limits->osc_cycles || oscillation_grows(&g->osc[0]));
+	bool in_torque = judged && (torque >= k->limits->osc_cycles || oscillation_grows(&g->osc[1]));
+	bool rattles = rotor_rattles(g, k);
 
-	f->value = in_speed ? g->osc[0].largest : g->osc[1].largest;
-	f->limit = in_speed ? k->limits->osc_rpm : k->limits->osc_Nm;
-	return in_speed || (judged && torque >= k->limits->osc_cycles);
+	f->value = in_speed    ? g->osc[0].largest
+		   : in_torque ? g->osc[1].largest
+			       : fabs(g->rattle.rotor_rpm - g->rattle.speed_rpm);
+	f->limit = in_torque && !in_speed ? k->limits->osc_Nm : k->limits->osc_rpm;
+	return in_speed || in_torque || rattles;
 }
 
 static bool late_tick(struct guard *g, const struct look *k, struct finding *f)

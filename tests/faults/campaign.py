@@ -127,7 +127,7 @@ class Seen:
 
     def __init__(self, case, rig, bench, result, before):
         self.case, self.times, self.folder = case, case.times(rig), bench.folder
-        self.faults, self.result, self.before = case.faults, result, before
+        self.faults, self.result, self.before, self.rattled = case.faults, result, before, None
         self.text = " ".join((result.err + " " + result.out).split())
         self.rows = judge.rest_of(bench.folder, patient=result.status < 0)
         self.run = newest_run(bench.folder)
@@ -174,11 +174,12 @@ def block(rigs, seeds, jobs, tally):
 
 class Tally:
     def __init__(self):
-        self.cases, self.bad, self.words, self.causes = 0, 0, {}, {}
+        self.cases, self.bad, self.words, self.causes, self.rattled = 0, 0, {}, {}, 0
 
     def note(self, case, seen, wrong):
         self.cases += 1
         self.bad += bool(wrong)
+        self.rattled += bool(seen and seen.rattled and not wrong)
         for sentence in wrong:
             kind = sentence.split(":")[0]
             self.words[kind] = self.words.get(kind, 0) + 1
@@ -224,7 +225,7 @@ def main():
             failed += not good
             print(f"{'ok' if good else 'not ok'} {number} - seeds {part[0]} to {part[-1]}", flush=True)
         print(f"# {tally.cases} cases in {time.monotonic() - begin:.0f} s of wall and {processor_s() - before:.0f} s of processor, "
-              f"{tally.bad} with something wrong: {tally.words}", flush=True)
+              f"{tally.bad} with something wrong: {tally.words}, {tally.rattled} with a torque to and fro that the cell cannot see", flush=True)
         for (word, cause), n in sorted(tally.causes.items()) if o.causes else ():
             print(f"# {word}: {cause} {n}")
         raise SystemExit(1 if failed else 0)

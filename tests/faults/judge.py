@@ -108,6 +108,7 @@ def rest_of(folder, patient):
 TORQUE_MARGIN = 1.1  # of the smallest stated limit
 LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
 LIMIT_NM, LIMIT_RPM = 45, 150
+RATTLE_S = 0.9       # four words of the drive's rotor, 0.2 s each, and a row: two jumps from one to the next (I4a)
 STOP_S = 3.0         # from a drive that is off to a shaft that stands, with a brake
 STOP_ALONE_S = 20.0  # without: by friction alone
 
@@ -184,10 +185,31 @@ def in_time(seen):
             yield f"late: the shaft turned for {took:.2f} s after the drive was off, stated {allowed} s"
 
 
+def mean_Nm(before, row):
+    """At the flange over a row of the truth, some 0.1 s: what a cell could see at best of a torque that goes to and fro faster."""
+    return abs(row["int_torque_Nms"] - before["int_torque_Nms"]) / max(row["t_s"] - before["t_s"], 1e-6)
+
+
+def unseen_s(rows):
+    """From the first peak beyond the limit to a drive that is off, where the cell cannot see it (I4a): the mean over 50 ms and more
+    stays within the limit. None where it could."""
+    pairs = [(before, row) for before, row in zip(rows, rows[1:]) if row["peak_torque_Nm"] > TORQUE_MARGIN * LIMIT_NM]
+    if any(row["t_s"] - before["t_s"] > 0.05 and mean_Nm(before, row) > LIMIT_NM for before, row in pairs):
+        return None
+    off = next((row["t_s"] for row in rows if row["t_s"] >= pairs[0][0]["t_s"] and not row["drive_on"]), float("inf"))
+    return off - pairs[0][0]["t_s"]
+
+
 def within_limits(seen):
     most = max((row["peak_torque_Nm"] for row in seen.rows), default=0)
-    if most > TORQUE_MARGIN * LIMIT_NM:
+    if most <= TORQUE_MARGIN * LIMIT_NM:
+        return
+    unseen = unseen_s(seen.rows)
+    if unseen is None:
         yield f"limit: {most:.1f} N.m at the flange, limit {LIMIT_NM} N.m"
+    elif unseen > RATTLE_S:
+        yield f"limit: {most:.1f} N.m to and fro at the flange for {unseen:.2f} s, limit {LIMIT_NM} N.m, stated {RATTLE_S} s"
+    seen.rattled = most
 
 
 def named(seen):

@@ -2,7 +2,7 @@
 /* Signals whose cycles are known by construction. Ringing down: x(t) = A exp(-zeta w t) cos(w' t), so one half cycle is
  * r = exp(-pi zeta / sqrt(1 - zeta^2)) of the one before: 0.73 for zeta 0.1, 0.91 for zeta 0.03. It has faded to half
  * after ln 0.5 / ln r of them, 2 and 7, the first not counted in, and the count begins anew: four cycles at most, never
- * six. */
+ * six. Growing: x(t) = A exp(s t) sin(w t), half a cycle is exp(s pi / w) of the one before. */
 #include "guard/oscillation.h"
 
 #include <math.h>
@@ -150,6 +150,89 @@ static void not_a_number_forgets(void **state)
 	assert_int_equal(oscillation_step(&osc, 60, SWING, DT_S), 0);
 }
 
+/* Cycles from the first swing of the signal to the tick that says that it grows; 0: never. */
+static double grows_after_s(signal_fn *signal, double for_s)
+{
+	struct guard_osc osc = { 0 };
+
+	for (double t_s = 0; t_s < for_s; t_s += DT_S) {
+		oscillation_step(&osc, signal(t_s), SWING, DT_S);
+		if (oscillation_grows(&osc))
+			return t_s;
+	}
+	return 0;
+}
+
+/* 5 Hz, each half cycle exp(0.15) = 1.16 of the one before: 5 N.m peak to peak at 1 s, 10 at 1.46 s. */
+static double grows_5Hz(double t)
+{
+	return 60 + 2.5 * exp(1.5 * (t - 1)) * sin(2 * M_PI * 5 * t);
+}
+/* Half a cycle 1.05 of the one before: six cycles of it are stopped as any other. */
+static double grows_slowly(double t)
+{
+	return 60 + 2.5 * exp(0.5 * (t - 1)) * sin(2 * M_PI * 5 * t);
+}
+static double grows_below(double t)
+{
+	return 60 + 4.9 * fmin(1, exp(1.5 * (t - 3))) * sin(2 * M_PI * 5 * t);
+}
+
+static void what_grows_is_seen_within_two_cycles(void **state)
+{
+	double steady_s = 0;
+
+	(void)state;
+	/* The first swing of 10 is over at 1.46 s or half a cycle later; two cycles of 0.2 s from there. */
+	assert_in_range(grows_after_s(grows_5Hz, 5) * 1000, 1460, 1460 + 400);
+	steady_s += grows_after_s(grows_slowly, 5) + grows_after_s(steady_2Hz, 20) + grows_after_s(ring_down, 20) +
+		    grows_after_s(ring_down_slowly, 20) + grows_after_s(ring_down_often, 60) +
+		    grows_after_s(staircase, 60) + grows_after_s(up_and_down, 60) + grows_after_s(grows_below, 20);
+	assert_true(steady_s <= 0);
+	srand(1);
+	assert_true(grows_after_s(noise, 120) <= 0);
+}
+
+/* One word each 0.2 s of a rotor that swings by 55 rpm at 7.3 Hz while the heavy shaft slows down from 60 to 50 rpm:
+ * 55 sin(2 pi 7.3 * 0.2 n) = 0, 14, 27, 39, 47 ...: 13, 12, 11 from word to word, so the limit of 10 is passed twice at n = 2. */
+static void a_rotor_that_jumps_against_its_shaft_is_seen(void **state)
+{
+	struct guard_rattle r = { .rotor_rpm = NAN };
+
+	(void)state;
+	assert_false(rattle_step(&r, 60, 60, 10));
+	assert_false(rattle_step(&r, 60 + 14, 59.5, 10));
+	assert_true(rattle_step(&r, 60 + 27, 59, 10));
+	assert_false(rattle_step(&r, NAN, 59, 10));
+	assert_false(rattle_step(&r, 20, 59, 10));
+	assert_false(rattle_step(&r, 90, NAN, 10));
+	assert_false(rattle_step(&r, 20, 60, 10));
+	assert_false(rattle_step(&r, 90, 60, 10)); /* one jump after a shaft that was not known */
+	assert_true(rattle_step(&r, 20, 60, 10));
+}
+
+static void what_turns_together_or_stays_is_no_rattle(void **state)
+{
+	static const struct {
+		const char *name;
+		double rotor_rpm[6], speed_rpm[6];
+	} rows[] = {
+		{ "both change", { 0, 30, 60, 30, 0, -30 }, { 0, 25, 52, 35, 5, -22 } },
+		{ "dead pick-up", { 60, 60, 60, 60, 60, 60 }, { 60, 60, 0, 0, 0, 0 } },
+		{ "drive that repeats itself", { 60, 60, 60, 60, 60, 60 }, { 60, 40, 20, 0, -20, -40 } },
+		{ "one word that is wrong", { 60, 60, 60, 90, 90, 90 }, { 60, 60, 60, 60, 60, 60 } },
+		{ "within the limit", { 60, 69, 60, 69, 60, 69 }, { 60, 60, 60, 60, 60, 60 } },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct guard_rattle r = { .rotor_rpm = NAN };
+		for (int n = 0; n < 6; n++)
+			if (rattle_step(&r, rows[i].rotor_rpm[n], rows[i].speed_rpm[n], 10))
+				fail_msg("%s: word %d", rows[i].name, n);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -157,6 +240,9 @@ int main(void)
 		cmocka_unit_test(leaves_alone_what_is_no_limit_cycle),
 		cmocka_unit_test(a_pause_begins_the_count_again),
 		cmocka_unit_test(not_a_number_forgets),
+		cmocka_unit_test(what_grows_is_seen_within_two_cycles),
+		cmocka_unit_test(a_rotor_that_jumps_against_its_shaft_is_seen),
+		cmocka_unit_test(what_turns_together_or_stays_is_no_rattle),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -415,6 +415,22 @@ static void bend_hunting_speed(struct scene *s, double t_s, bool miss)
 {
 	s->snap.speed_rpm = 60 + (miss ? 4.9 : 5.5) * sin(2 * M_PI * 3 * t_s);
 }
+/* I4a: 5 Hz, half a cycle 1.16 of the one before; the miss does not grow and stays below the limit. */
+static void bend_growing(struct scene *s, double t_s, bool miss)
+{
+	double size_Nm = miss ? 2.4 : fmin(5, 1 * exp(1.5 * t_s));
+
+	s->snap.speed_rpm = 20;
+	s->snap.torque_Nm = 10 + size_Nm * sin(2 * M_PI * 5 * t_s);
+}
+/* A word each 0.2 s: 30 rpm to and fro at the output, while the shaft keeps its speed. The miss: by 9.9. */
+static void bend_rattling(struct scene *s, double t_s, bool miss)
+{
+	long word = lround(floor(t_s / 0.2 + 1e-6));
+
+	s->snap.channel[CHANNEL_DRIVE].fresh = 100 + (uint32_t)word;
+	s->snap.drive_rotor_rpm = 36 * (60 + (miss ? 4.95 : 15) * (word % 2 ? 1 : -1));
+}
 static void bend_hunting_torque(struct scene *s, double t_s, bool miss)
 {
 	/* Growing from 6 N m peak to peak, or ringing down from 24 with a logarithmic decrement of 0.7 a cycle. */
@@ -528,6 +544,9 @@ static const struct row {
 	/* 3 Hz: six cycles are 2 s, and the first swing of all starts the count only. */
 	{ "hunting, speed", CAUSE_OSCILLATION, bend_hunting_speed, 1.9, 2.8 },
 	{ "hunting, torque", CAUSE_OSCILLATION, bend_hunting_torque, 2.9, 4.2 },
+	/* 5 N.m peak to peak from 0.61 s on, and each half cycle a swing. */
+	{ "growing", CAUSE_OSCILLATION, bend_growing, 0.61, 1.01 },
+	{ "rattling", CAUSE_OSCILLATION, bend_rattling, 0.39, 0.41 },
 	{ "one tick very late", CAUSE_LATE_TICK, bend_late, 0, 0 },
 	{ "ten ticks late", CAUSE_LATE_TICK, bend_late_often, 0.085, 0.095 },
 	{ "logbook", CAUSE_LOGBOOK, bend_logbook, 0, 0 },
