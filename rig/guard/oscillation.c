@@ -25,7 +25,7 @@ static void count(struct guard_osc *osc, double swing)
 	bool faded = size < FADED_FRAC * osc->largest;
 	bool grows = osc->grown == 0 || size > GROWS_TIMES * osc->size;
 
-	/* Of those that grow the last two are beyond the swing: what grows out of the noise has its first ones in it. */
+	/* Of those that grow the last two are beyond the swing: what grows has its first ones in the noise. */
 	if (osc->swing_s > HALF_CYCLE_S)
 		osc->grown = 0;
 	else

@@ -193,8 +193,8 @@ static void what_grows_is_seen_within_two_cycles(void **state)
 	assert_true(grows_after_s(noise, 120) <= 0);
 }
 
-/* One word each 0.2 s of a rotor that swings by 55 rpm at 7.3 Hz while the heavy shaft slows down from 60 to 50 rpm:
- * 55 sin(2 pi 7.3 * 0.2 n) = 0, 14, 27, 39, 47 ...: 13, 12, 11 from word to word, so the limit of 10 is passed twice at n = 2. */
+/* A rotor that swings by 55 rpm at 4.8 Hz, a word each 0.2 s: 55 sin(2 pi 4.8 * 0.2 n) = 0, -14, -27, -38. Less than a
+ * tenth of a rpm of that is in the heavy shaft, which slows down slowly. */
 static void a_rotor_that_jumps_against_its_shaft_is_seen(void **state)
 {
 	struct guard_rattle r = { .rotor_rpm = NAN };
