@@ -3,7 +3,7 @@
 
 void contactor_tick(struct contactor *c, double step_s, double close_s, double open_s)
 {
-	bool coil = c->command && c->estop_ok && c->guard_ok && !c->dropping;
+	bool coil = c->command && c->estop_ok && c->cage_closed && !c->dropping;
 
 	if (coil == c->closed || (c->closed && c->welded)) {
 		c->moving_s = 0;

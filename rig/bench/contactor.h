@@ -8,7 +8,7 @@
 
 struct contactor {
 	bool command; /* of the node */
-	bool estop_ok, guard_ok;
+	bool estop_ok, cage_closed;
 	bool welded, dropping; /* faults */
 	bool closed;
 	double moving_s; /* since coil and contact disagree */

@@ -183,11 +183,11 @@ static void estop(struct world *w, double value)
 	w->faults.estop = true;
 }
 
-static void guard(struct world *w, double value)
+static void cage(struct world *w, double value)
 {
 	(void)value;
-	w->contactor.guard_ok = false;
-	w->faults.guard = true;
+	w->contactor.cage_closed = false;
+	w->faults.cage = true;
 }
 
 static void overspeed(struct world *w, double value)
@@ -274,7 +274,7 @@ static const struct fault {
 	{ "contactor-welded", NULL, 0, 0, contactor_welded, "contact closes once more and never opens" },
 	{ "contactor-drop", NULL, 0, 0, contactor_drop, "contact opens unasked" },
 	{ "estop", NULL, 0, 0, estop, "the emergency stop is pressed" },
-	{ "guard", NULL, 0, 0, guard, "the guard comes open" },
+	{ "guard", NULL, 0, 0, cage, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
 	{ "drive-silent", NULL, 0, 0, drive_silent, "the cable of a drive with a line of its own is out" },
 	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive ignores new commands, off too" },
@@ -310,7 +310,7 @@ const char *faults_begin(struct world *w, char **token, size_t n)
 void faults_mend(struct world *w)
 {
 	w->contactor.estop_ok |= w->faults.estop;
-	w->contactor.guard_ok |= w->faults.guard;
+	w->contactor.cage_closed |= w->faults.cage;
 	memset(&w->faults, 0, sizeof w->faults);
 	w->faults.reach_factor = 1;
 	memset(&w->node.faults, 0, sizeof w->node.faults);

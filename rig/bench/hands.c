@@ -110,11 +110,11 @@ static const char *estop(struct world *w, const char *word)
 	return NULL;
 }
 
-static const char *guard(struct world *w, const char *word)
+static const char *cage(struct world *w, const char *word)
 {
 	if (strcmp(word, "open") != 0 && strcmp(word, "close") != 0)
 		return "args";
-	w->contactor.guard_ok = word[0] == 'c';
+	w->contactor.cage_closed = word[0] == 'c';
 	return NULL;
 }
 
@@ -133,7 +133,7 @@ const char *hands_do(struct world *w, char **token, size_t n)
 		const char *(*act)(struct world *w, const char *word);
 	} with_word[] = {
 		{ "hang", hang },   { "unhang", unhang }, { "arm", arm },     { "turn", turn },
-		{ "estop", estop }, { "guard", guard },   { "drive", drive },
+		{ "estop", estop }, { "guard", cage },    { "drive", drive },
 	};
 
 	for (size_t i = 0; n > 0 && i < sizeof with_word / sizeof with_word[0]; i++)

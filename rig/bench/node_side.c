@@ -51,7 +51,7 @@ static void say_drive(struct node_side *n, unsigned flags, int64_t t_us)
 static void say_events(struct node_side *n, int64_t t_us)
 {
 	say_line(n, &n->said[0], "estop", n->seen.estop_ok, t_us);
-	say_line(n, &n->said[1], "guard", n->seen.guard_ok, t_us);
+	say_line(n, &n->said[1], "guard", n->seen.cage_closed, t_us);
 	say_line(n, &n->said[2], "contactor", n->seen.contactor_closed, t_us);
 	say_drive(n, n->seen.drive_flags, t_us);
 }
@@ -62,7 +62,7 @@ static void forget_events(struct node_side *n)
 	for (int i = 0; i < 4; i++)
 		n->said[i].at_us = n->said[i].before_us = -EVENT_US;
 	n->said[0].value = n->seen.estop_ok;
-	n->said[1].value = n->seen.guard_ok;
+	n->said[1].value = n->seen.cage_closed;
 	n->said[2].value = n->seen.contactor_closed;
 	n->said[3].value = n->seen.drive_flags & TOLD;
 }
@@ -163,7 +163,7 @@ static void watch(struct node_side *n, int64_t t_us)
 		return;
 	if (!n->seen.estop_ok)
 		go_safe(n, "estop", t_us);
-	else if (!n->seen.guard_ok)
+	else if (!n->seen.cage_closed)
 		go_safe(n, "guard", t_us);
 	else if (wrong)
 		go_safe(n, "contactor", t_us);
@@ -246,7 +246,7 @@ static const char *obey_power(struct node_side *n, char **token, size_t count, i
 		return "no safe";
 	if (!n->seen.estop_ok)
 		return "no estop";
-	if (!n->seen.guard_ok)
+	if (!n->seen.cage_closed)
 		return "no guard";
 	n->orders.contactor = true;
 	if (n->lease_us == INT64_MAX)
@@ -260,7 +260,7 @@ static const char *obey_clear(struct node_side *n, int64_t t_us)
 		return "no moving";
 	if (n->state == NODE_SIDE_SAFE && !n->seen.estop_ok)
 		return "no estop";
-	if (n->state == NODE_SIDE_SAFE && !n->seen.guard_ok)
+	if (n->state == NODE_SIDE_SAFE && !n->seen.cage_closed)
 		return "no guard";
 	if (n->state == NODE_SIDE_SAFE)
 		n->reason = "none";

@@ -29,7 +29,7 @@ struct node_side_config {
 
 /* What the node's pins and sensors say. */
 struct node_side_senses {
-	bool estop_ok, guard_ok, contactor_closed;
+	bool estop_ok, cage_closed, contactor_closed;
 	unsigned drive_flags;
 	int64_t pulses;
 	double edge_us; /* when the last pulse was noticed; negative before the first */

@@ -214,7 +214,7 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 	}
 	tether_begin(&w, "S");
 	tether_put_hex(&w, n->sample, 2);
-	tether_put_hex(&w, (s->estop_ok ? 1u : 0) | (s->guard_ok ? 2u : 0) | (s->contactor_closed ? 4u : 0), 1);
+	tether_put_hex(&w, (s->estop_ok ? 1u : 0) | (s->cage_closed ? 2u : 0) | (s->contactor_closed ? 4u : 0), 1);
 	tether_put_word(&w, state);
 	tether_put_word(&w, n->reason);
 	tether_put_hex(&w, s->drive_flags & 0xff, 2);

@@ -42,7 +42,7 @@ static size_t first_on(const struct world *w, size_t line)
 static void sense_lines(const struct world *w, struct node_side_senses *s)
 {
 	s->estop_ok = w->contactor.estop_ok;
-	s->guard_ok = w->contactor.guard_ok;
+	s->cage_closed = w->contactor.cage_closed;
 	s->contactor_closed = w->contactor.closed;
 	s->drive_flags = w->drive.flags;
 	s->pulses = w->pickup.pulses;
@@ -452,7 +452,7 @@ static void set_up_electric(struct world *w)
 
 	supply_init(&w->supply, &supply, w->step_s);
 	meter_init(&w->meter, &meter, w->rng[RNG_METER]);
-	w->contactor = (struct contactor){ .estop_ok = true, .guard_ok = true };
+	w->contactor = (struct contactor){ .estop_ok = true, .cage_closed = true };
 }
 
 static void set_up_mechanic(struct world *w)

@@ -59,7 +59,7 @@ struct world_faults {
 	double supply_V;     /* > 0: all that the supply gives */
 	double knock_Nm;
 	int64_t knock_us, knock_end_us;
-	bool estop, guard; /* pulled by a fault: mend puts them back */
+	bool estop, cage; /* pulled by a fault: mend puts them back */
 	bool pickup_dead;
 	bool drive_deaf; /* goes on as it was told last */
 	bool drive_mute; /* what it tells of its rotor stays as it was */

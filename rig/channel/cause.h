@@ -33,7 +33,7 @@
 	  "the emergency stop is pressed; find out why, release it, then start again on purpose", \
 	  "the emergency stop was pressed", GUARD, FAULT, NOTHING, HOLDS, ESTOP) \
 	X(GUARD_OPEN, guard_open, NULL, "", "the guard over the shaft is open; close it and fasten it", \
-	  "the guard over the shaft was opened", GUARD, FAULT, NOTHING, HOLDS, GUARD) \
+	  "the guard over the shaft was opened", GUARD, FAULT, NOTHING, HOLDS, CAGE) \
 	X(SLEPT, slept, "this computer slept for", "s", \
 	  "the rig was left to its node; switch off sleep and " \
 	  "the lid switch on this computer while it runs a rig", \

@@ -21,7 +21,7 @@ enum channel_id {
 	CHANNEL_DRIVE, /* the drive's own telemetry */
 	CHANNEL_STATE, /* of the node, with its reason */
 	CHANNEL_ESTOP,
-	CHANNEL_GUARD,
+	CHANNEL_CAGE,
 	CHANNEL_CONTACTOR,
 	CHANNEL_TEMP, /* + enum temp_place */
 	CHANNEL_COUNT = CHANNEL_TEMP + TEMP_COUNT

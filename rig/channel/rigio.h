@@ -29,9 +29,9 @@ enum node_state { NODE_IDLE, NODE_LIVE, NODE_STOPPING, NODE_SAFE, NODE_UNKNOWN }
 
 /* Lines: emergency stop, guard switch, contactor. */
 #define LINE_ESTOP 0x1u
-#define LINE_GUARD 0x2u
+#define LINE_CAGE 0x2u
 #define LINE_CONTACTOR 0x4u
-#define LINES_ALL (LINE_ESTOP | LINE_GUARD | LINE_CONTACTOR)
+#define LINES_ALL (LINE_ESTOP | LINE_CAGE | LINE_CONTACTOR)
 
 /* One look at the rig. How fresh a value is, and who tells it, stands in its channel. Values that were never received
  * are NaN (or as stated). "age" is measured on the host's clock from the moment the sample was taken (node time mapped
@@ -74,8 +74,10 @@ struct snapshot {
 	double voltage_V, current_A;
 	bool supply_limited; /* the supply itself says that its current limit acted since the reading before */
 	double ripple_W;     /* mean of v i less the product of both means, of late; NaN: the node does not tell */
-	bool estop_ok, guard_ok, contactor_closed; /* false until seen; where the node does not sense the contactor,
-						    * closed is what it was told and has answered */
+	bool estop_ok, cage_closed,
+		contactor_closed; /* cage: the guard over the shaft, by its switch. False until seen;
+						       * where the node does not sense the contactor, closed is what it
+						       * was told and has answered */
 	enum node_state node_state;
 	char node_reason[12];
 	unsigned drive_flags;

@@ -111,9 +111,9 @@ static void print_text(const struct probe *w, const struct session *s)
 	       !caps->line_estop  ? "not sensed"
 	       : w->last.estop_ok ? "good"
 				  : "OPEN (pressed or not wired)",
-	       !caps->line_guard  ? "not sensed"
-	       : w->last.guard_ok ? "closed"
-				  : "OPEN (or not wired)",
+	       !caps->line_cage      ? "not sensed"
+	       : w->last.cage_closed ? "closed"
+				     : "OPEN (or not wired)",
 	       !caps->line_contactor      ? "not sensed"
 	       : w->last.contactor_closed ? "closed"
 					  : "open");
@@ -145,7 +145,7 @@ static int print_json(const struct probe *w, const struct session *s)
 					"samples_per_s", cli_real(r.samples_Hz), "conversions_per_s",
 					cli_real(r.conversions_Hz), "lost_frac", cli_real(r.lost_frac), "missed",
 					(json_int_t)r.missed, "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
-					w->last.estop_ok, "guard_ok", w->last.guard_ok, "contactor_closed",
+					w->last.estop_ok, "guard_ok", w->last.cage_closed, "contactor_closed",
 					w->last.contactor_closed, "channels", list));
 }
 

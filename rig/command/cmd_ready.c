@@ -57,8 +57,8 @@ struct checking {
 	struct foreseen foreseen[PROFILE_STEPS];
 	struct live_answer answer[CHECKS];
 	struct rehearse rehearse;
-	bool bench_presses;                  /* the virtual bench's hands do the rehearsal that is under way */
-	json_t *stop, *guard, *signs, *mass; /* results; NULL until done */
+	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */
+	json_t *stop, *cage, *signs, *mass; /* results; NULL until done */
 	json_t *doubts;
 	const char *cause;
 	int64_t record_id;
@@ -305,8 +305,8 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 	}
 	c->live.frac_from = 0.3;
 	c->live.frac_to = 0.6;
-	if (rc == RC_OK && caps->line_guard)
-		return rehearse_one(c, REHEARSE_GUARD, &c->guard, err);
+	if (rc == RC_OK && caps->line_cage)
+		return rehearse_one(c, REHEARSE_CAGE, &c->cage, err);
 	if (rc == RC_OK)
 		live_note(&c->live, "This node does not sense the guard. Where a guard switch is wired, open it and "
 				    "see that the contactor opens.");
@@ -393,8 +393,8 @@ static json_t *document(const struct checking *c)
 	json_object_set_new(doc, "checklist", checklist_json(c));
 	if (c->stop)
 		json_object_set(doc, "stop_rehearsal", c->stop);
-	if (c->guard)
-		json_object_set(doc, "guard_rehearsal", c->guard);
+	if (c->cage)
+		json_object_set(doc, "guard_rehearsal", c->cage);
 	if (c->signs)
 		json_object_set(doc, "signs", c->signs);
 	if (c->mass)
@@ -506,7 +506,7 @@ static int check_rig(const struct cli *cli, void *wanted)
 	int status = tell(cli, c, rc, &err, &m);
 	json_decref(c->doubts);
 	json_decref(c->stop);
-	json_decref(c->guard);
+	json_decref(c->cage);
 	json_decref(c->signs);
 	json_decref(c->mass);
 	free(c);

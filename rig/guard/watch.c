@@ -72,7 +72,7 @@ static int oldest_slow(const struct guard_limits *limits, const struct snapshot 
 	static const uint8_t slow[] = { CHANNEL_STATE,
 					CHANNEL_DRIVE,
 					CHANNEL_ESTOP,
-					CHANNEL_GUARD,
+					CHANNEL_CAGE,
 					CHANNEL_CONTACTOR,
 					CHANNEL_TEMP + (int)TEMP_BRAKE,
 					CHANNEL_TEMP + (int)TEMP_CASE,
@@ -94,7 +94,7 @@ bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *
 static bool lines_told(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	return (!(limits->expect_lines & LINE_ESTOP) || is_told(snap, CHANNEL_ESTOP)) &&
-	       (!(limits->expect_lines & LINE_GUARD) || is_told(snap, CHANNEL_GUARD)) &&
+	       (!(limits->expect_lines & LINE_CAGE) || is_told(snap, CHANNEL_CAGE)) &&
 	       (!(limits->expect_lines & LINE_CONTACTOR) || is_told(snap, CHANNEL_CONTACTOR));
 }
 
@@ -156,7 +156,7 @@ static bool guard_open(struct guard *g, const struct look *k, struct finding *f)
 {
 	(void)g;
 	(void)f;
-	return (k->live && is_bad(k, LINE_GUARD, CHANNEL_GUARD, k->snap->guard_ok)) ||
+	return (k->live && is_bad(k, LINE_CAGE, CHANNEL_CAGE, k->snap->cage_closed)) ||
 	       (k->armed && says(k->snap, "guard"));
 }
 

@@ -241,8 +241,8 @@ static void hear_slow(struct node *node, const struct slow_sample *s)
 	hear(node, CHANNEL_STATE, 1, QUALITY_GOOD);
 	if (node->estop_bit >= 0)
 		hear(node, CHANNEL_ESTOP, 1, QUALITY_GOOD);
-	if (node->guard_bit >= 0)
-		hear(node, CHANNEL_GUARD, 1, QUALITY_GOOD);
+	if (node->cage_bit >= 0)
+		hear(node, CHANNEL_CAGE, 1, QUALITY_GOOD);
 	if (node->contactor_bit >= 0)
 		hear(node, CHANNEL_CONTACTOR, 1, QUALITY_GOOD);
 	if (node->caps.drive)
@@ -263,7 +263,7 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 		hear_slow(node, s);
 	}
 	v->estop_ok = node->estop_bit >= 0 && (s->lines >> node->estop_bit & 1) != 0;
-	v->guard_ok = node->guard_bit >= 0 && (s->lines >> node->guard_bit & 1) != 0;
+	v->cage_closed = node->cage_bit >= 0 && (s->lines >> node->cage_bit & 1) != 0;
 	v->contactor_closed = node->contactor_bit >= 0 && (s->lines >> node->contactor_bit & 1) != 0;
 	v->node_state = s->state;
 	memcpy(v->node_reason, s->reason, sizeof v->node_reason);
@@ -287,7 +287,7 @@ static void take_event(struct node *node, const struct node_event *e)
 	switch (e->word) {
 	case EVENT_UNKNOWN: break;
 	case EVENT_ESTOP: v->estop_ok = e->value != 0; break;
-	case EVENT_GUARD: v->guard_ok = e->value != 0; break;
+	case EVENT_CAGE: v->cage_closed = e->value != 0; break;
 	case EVENT_CONTACTOR: v->contactor_closed = e->value != 0; break;
 	case EVENT_STATE: v->node_state = (enum node_state)e->value; break;
 	case EVENT_DRIVE: v->drive_flags = e->value; break;
@@ -476,7 +476,7 @@ static void copy_lines(struct snapshot *snap, const struct snapshot *v)
 {
 	copy_channels(snap, v, CHANNEL_ESTOP, CHANNEL_CONTACTOR);
 	COPY(estop_ok);
-	COPY(guard_ok);
+	COPY(cage_closed);
 	COPY(contactor_closed);
 }
 
@@ -662,7 +662,7 @@ enum rc node_open(struct link *link, const struct clock_src *clock, const struct
 	node->config = *config;
 	node->power_told = -1;
 	node->turn = (struct turn){ .per_rev = config->pulses_per_rev, .sign = config->direction };
-	node->estop_bit = node->guard_bit = node->contactor_bit = -1;
+	node->estop_bit = node->cage_bit = node->contactor_bit = -1;
 	if (node->config.roles == 0)
 		node->config.roles = ROLE_ALL;
 	node->view = snapshot_blank();

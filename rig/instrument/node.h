@@ -14,7 +14,7 @@ struct node_caps {
 	bool cell, pick, brake, meter, drive, temp, lines;
 	bool pick_quad;
 	bool drive_mode[DRIVE_POSITION + 1]; /* that it knows, by enum drive_mode; off is always one */
-	bool line_estop, line_guard,
+	bool line_estop, line_cage,
 		line_contactor; /* which lines it senses; one that it does not stays false in the snapshot */
 	int cell_bits, cell_sps, brake_max_mA, max_rate_Hz;
 	uint64_t clock_us;

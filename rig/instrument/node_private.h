@@ -42,7 +42,7 @@ struct node {
 	struct node_caps caps;
 	int temp_place[SAMPLE_TEMPS]; /* enum temp_place; -1: a place that this program does not know */
 	int temps;
-	int estop_bit, guard_bit, contactor_bit; /* -1: not there */
+	int estop_bit, cage_bit, contactor_bit; /* -1: not there */
 
 	struct tether_reader reader;
 	uint16_t bad_seen;

@@ -283,7 +283,7 @@ static bool take_word(struct node *node, const char *channel, const char *word, 
 	}
 	if (strcmp(channel, "lines") == 0) {
 		int *bit = strcmp(word, "estop") == 0       ? &node->estop_bit
-			   : strcmp(word, "guard") == 0     ? &node->guard_bit
+			   : strcmp(word, "guard") == 0     ? &node->cage_bit
 			   : strcmp(word, "contactor") == 0 ? &node->contactor_bit
 							    : NULL;
 
@@ -355,7 +355,7 @@ static enum rc channels(struct node *node, struct err *err)
 		return err_set(err, RC_PROTOCOL, 0, "%s: the node has no channel clock, which every node has",
 			       link_address(node->link));
 	c->line_estop = node->estop_bit >= 0;
-	c->line_guard = node->guard_bit >= 0;
+	c->line_cage = node->cage_bit >= 0;
 	c->line_contactor = node->contactor_bit >= 0;
 	return RC_OK;
 }

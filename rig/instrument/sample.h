@@ -37,7 +37,7 @@ struct slow_sample {
 	int32_t ripple_mW;
 };
 
-enum event_word { EVENT_UNKNOWN = -1, EVENT_ESTOP, EVENT_GUARD, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };
+enum event_word { EVENT_UNKNOWN = -1, EVENT_ESTOP, EVENT_CAGE, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };
 
 struct node_event {
 	uint8_t number;

@@ -99,7 +99,7 @@ static void log_changes(struct loop *l)
 	char text[160];
 
 	log_line_change(l, "estop", l->seen.estop_ok, now->estop_ok);
-	log_line_change(l, "guard", l->seen.guard_ok, now->guard_ok);
+	log_line_change(l, "guard", l->seen.cage_closed, now->cage_closed);
 	log_line_change(l, "contactor", l->seen.contactor_closed, now->contactor_closed);
 	if (l->seen.node_state != now->node_state) {
 		snprintf(text, sizeof text, "%s %s", state_word[now->node_state], now->node_reason);
@@ -173,7 +173,7 @@ static void log_sample(struct loop *l)
 		.drive_A = snap->drive_A,
 		.drive_mode = (uint16_t)set->mode,
 		.drive_flags = (uint16_t)snap->drive_flags,
-		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->guard_ok ? 2u : 0u) |
+		.lines = (uint16_t)((snap->estop_ok ? 1u : 0u) | (snap->cage_closed ? 2u : 0u) |
 				    (snap->contactor_closed ? 4u : 0u) | (snap->supply_limited ? 8u : 0u)),
 		.phase = (uint16_t)l->guard.phase,
 		.step = l->step,

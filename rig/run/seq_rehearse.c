@@ -29,8 +29,8 @@ static void give_up(struct seq_out *ret, const char *why)
 static void look(struct rehearse *r, const struct snapshot *snap, struct seq_out *ret)
 {
 	double waited_s = mono_diff_s(snap->now, r->phase_at);
-	bool pressed = r->lines & LINE_ESTOP && !snap->estop_ok, open = r->lines & LINE_GUARD && !snap->guard_ok;
-	bool told = is_told(snap, CHANNEL_ESTOP) || is_told(snap, CHANNEL_GUARD);
+	bool pressed = r->lines & LINE_ESTOP && !snap->estop_ok, open = r->lines & LINE_CAGE && !snap->cage_closed;
+	bool told = is_told(snap, CHANNEL_ESTOP) || is_told(snap, CHANNEL_CAGE);
 	bool good = told && !pressed && !open;
 
 	ret->phase = "look";
@@ -92,7 +92,7 @@ void rehearse_step(void *state, const struct snapshot *snap, struct seq_out *ret
 
 void rehearse_watch(struct rehearse *r, const struct snapshot *snap)
 {
-	bool line_good = r->what == REHEARSE_GUARD ? snap->guard_ok : snap->estop_ok;
+	bool line_good = r->what == REHEARSE_CAGE ? snap->cage_closed : snap->estop_ok;
 
 	if (r->phase != REHEARSE_ASK)
 		return;

@@ -10,7 +10,7 @@
 
 #include "run/sequence.h"
 
-enum rehearse_what { REHEARSE_ESTOP, REHEARSE_GUARD, REHEARSE_RELEASED };
+enum rehearse_what { REHEARSE_ESTOP, REHEARSE_CAGE, REHEARSE_RELEASED };
 enum rehearse_phase { REHEARSE_LOOK, REHEARSE_CLOSE, REHEARSE_ASK };
 
 struct rehearse {

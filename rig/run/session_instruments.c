@@ -58,7 +58,7 @@ static struct instrument of_node(struct node *node, unsigned roles)
 		.stale_s = INFINITY,
 		.no_direction = !caps->pick_quad,
 		.modes = modes_of(caps),
-		.lines = (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_guard ? LINE_GUARD : 0) |
+		.lines = (caps->line_estop ? LINE_ESTOP : 0) | (caps->line_cage ? LINE_CAGE : 0) |
 			 (caps->line_contactor ? LINE_CONTACTOR : 0),
 	};
 }

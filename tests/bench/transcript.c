@@ -185,7 +185,7 @@ static void the_pages_conversation_is_the_programs(void **state)
 	assert_string_equal(node_caps(node)->name, "lock-7");
 	assert_int_equal(snap.cell_count, -1204);
 	assert_int_equal(snap.node_state, NODE_IDLE);
-	assert_true(snap.estop_ok && snap.guard_ok && !snap.contactor_closed);
+	assert_true(snap.estop_ok && snap.cage_closed && !snap.contactor_closed);
 
 	node_set(node, &wish);
 	play_on(p);

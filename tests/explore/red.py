@@ -42,7 +42,7 @@ BROKEN = (
     ("I8", "no load without torque and speed", "watch", "k->limits->expect_cell && k->loaded);", "false);", "usual"),
     ("I15", "no output on old or missing data", "watch", "return k->armed || is_told(k->snap, CHANNEL_STATE);", "return false;",
      "usual"),
-    ("I24", "no permit with an interlock open", "watch", "(k->live && is_bad(k, LINE_GUARD", "(false && is_bad(k, LINE_GUARD",
+    ("I24", "no permit with an interlock open", "watch", "(k->live && is_bad(k, LINE_CAGE", "(false && is_bad(k, LINE_CAGE",
      "usual"),
     ("I16", "a stop is safe only by what was seen", "guard", "bool driven = !drive_is_off(g, l, snap);", "bool driven = false;",
      "no lines"),

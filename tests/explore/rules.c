@@ -41,7 +41,7 @@ static bool line_good(const struct step *s, unsigned line, enum channel_id chann
 static bool interlocks_closed(const struct step *s)
 {
 	return line_good(s, LINE_ESTOP, CHANNEL_ESTOP, s->snap.estop_ok) &&
-	       line_good(s, LINE_GUARD, CHANNEL_GUARD, s->snap.guard_ok);
+	       line_good(s, LINE_CAGE, CHANNEL_CAGE, s->snap.cage_closed);
 }
 
 static bool seen_open(const struct step *s)

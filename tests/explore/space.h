@@ -273,7 +273,7 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 		.voltage_V = volts[in->at[F_VOLTS]],
 		.current_A = 1,
 		.estop_ok = !(in->at[F_LINES] & 1),
-		.guard_ok = !(in->at[F_LINES] & 2),
+		.cage_closed = !(in->at[F_LINES] & 2),
 		.contactor_closed = g->last.power != (in->at[F_CONTACTOR] == 1),
 	};
 

@@ -81,7 +81,7 @@ static void run(struct contactor *c, int ms)
 /* The stop chain is wired: no command closes the contactor against it. */
 static void contactor_obeys_the_chain(void **state)
 {
-	struct contactor c = { .estop_ok = true, .guard_ok = true };
+	struct contactor c = { .estop_ok = true, .cage_closed = true };
 
 	(void)state;
 	c.command = true;
@@ -97,10 +97,10 @@ static void contactor_obeys_the_chain(void **state)
 	run(&c, 1000);
 	assert_false(c.closed);
 	c.estop_ok = true;
-	c.guard_ok = false;
+	c.cage_closed = false;
 	run(&c, 1000);
 	assert_false(c.closed);
-	c.guard_ok = true;
+	c.cage_closed = true;
 	run(&c, 31);
 	assert_true(c.closed);
 	c.welded = true;

@@ -23,7 +23,7 @@ static int begin(void **state)
 
 	memset(&rig, 0, sizeof rig);
 	rig.rng = draw_new(1, "test.node");
-	rig.senses = (struct node_side_senses){ .estop_ok = true, .guard_ok = true, .edge_us = -1 };
+	rig.senses = (struct node_side_senses){ .estop_ok = true, .cage_closed = true, .edge_us = -1 };
 	node_side_init(&rig.node, &config, rig.rng, &rig.senses);
 	*state = &rig;
 	return 0;
@@ -281,7 +281,7 @@ static void lines_stop_it(void **state)
 		power_up(r);
 		assert_string_equal(ask(r, "set 5000 speed 100 0"), "ok");
 		forget(r);
-		*(bool *[]){ &r->senses.estop_ok, &r->senses.guard_ok, &r->senses.contactor_closed }[i] = false;
+		*(bool *[]){ &r->senses.estop_ok, &r->senses.cage_closed, &r->senses.contactor_closed }[i] = false;
 		go(r, 5);
 		snprintf(want, sizeof want, " %s 0 ", reason[i]);
 		assert_true(came(r, want));
@@ -296,14 +296,14 @@ static void lines_stop_it(void **state)
 			snprintf(want, sizeof want, "no safe");
 			assert_string_equal(ask(r, "power on"), want);
 		}
-		r->senses.estop_ok = r->senses.guard_ok = true;
+		r->senses.estop_ok = r->senses.cage_closed = true;
 		assert_string_equal(ask(r, "clear"), "ok");
 	}
 	r->senses.estop_ok = false;
 	assert_string_equal(ask(r, "power on"), "no estop");
 	assert_int_equal(r->node.state, NODE_SIDE_IDLE); /* nothing to make safe: only reported */
 	r->senses.estop_ok = true;
-	r->senses.guard_ok = false;
+	r->senses.cage_closed = false;
 	assert_string_equal(ask(r, "power on"), "no guard");
 }
 
@@ -497,7 +497,7 @@ static void an_overloaded_wire_loses_samples_only(void **state)
 	go(r, 500);
 	for (int i = 0; i < 20; i++) {
 		forget(r);
-		r->senses.guard_ok = i % 2 != 0;
+		r->senses.cage_closed = i % 2 != 0;
 		send(r, "status");
 		go(r, 100);
 		assert_true(came(r, i % 2 != 0 ? " guard 1 " : " guard 0 "));
@@ -568,7 +568,7 @@ static void what_chatters_does_not_flood_the_line(void **state)
 
 	forget(r);
 	for (int i = 0; i < 501; i++) {
-		r->senses.guard_ok = i % 2 != 0;
+		r->senses.cage_closed = i % 2 != 0;
 		r->senses.drive_flags = i % 2 ? 0 : BENCH_DRIVE_FAULT;
 		go(r, 1);
 		if (i == 3)
@@ -582,7 +582,7 @@ static void what_chatters_does_not_flood_the_line(void **state)
 		last = at;
 	assert_memory_equal(last, " guard 0 ", 9);
 	r->senses.drive_flags = 0;
-	r->senses.guard_ok = true;
+	r->senses.cage_closed = true;
 	go(r, 110);
 	forget(r);
 	for (int i = 0; i < 200; i++) {
@@ -633,7 +633,7 @@ static void the_first_refusal_in_the_page_s_order(void **state)
 
 	assert_string_equal(ask(r, "safe"), "ok");
 	go(r, 400);
-	r->senses.estop_ok = r->senses.guard_ok = false;
+	r->senses.estop_ok = r->senses.cage_closed = false;
 	go(r, 5);
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
 		assert_string_equal(ask(r, rows[i].request), rows[i].answer);

@@ -44,7 +44,7 @@ static const char *look_at(int channel)
 		[CHANNEL_DRIVE] = "drive",
 		[CHANNEL_STATE] = "node",
 		[CHANNEL_ESTOP] = "emergency stop",
-		[CHANNEL_GUARD] = "guard",
+		[CHANNEL_CAGE] = "guard",
 		[CHANNEL_CONTACTOR] = "contactor",
 		[CHANNEL_TEMP + (int) TEMP_BRAKE] = "brake",
 		[CHANNEL_TEMP + (int) TEMP_CASE] = "actuator",

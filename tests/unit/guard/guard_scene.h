@@ -16,7 +16,7 @@
 	{ \
 		[CHANNEL_CELL] = 0.5, [CHANNEL_TURN] = INFINITY, [CHANNEL_BRAKE] = INFINITY, [CHANNEL_VOLTAGE] = 1, \
 		[CHANNEL_CURRENT] = 1, [CHANNEL_DRIVE] = 2, [CHANNEL_STATE] = 2, [CHANNEL_ESTOP] = 2, \
-		[CHANNEL_GUARD] = 2, [CHANNEL_CONTACTOR] = 2, [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, \
+		[CHANNEL_CAGE] = 2, [CHANNEL_CONTACTOR] = 2, [CHANNEL_TEMP] = 2, [CHANNEL_TEMP + 1] = 2, \
 		[CHANNEL_TEMP + 2] = 2, [CHANNEL_TEMP + 3] = 2, [CHANNEL_TEMP + 4] = 2 \
 	}
 /* clang-format on */
@@ -75,7 +75,7 @@ static inline struct guard_limits scene_limits(void)
 	};
 }
 
-static const uint8_t scene_slow[] = { CHANNEL_STATE,     CHANNEL_DRIVE,   CHANNEL_ESTOP,    CHANNEL_GUARD,
+static const uint8_t scene_slow[] = { CHANNEL_STATE,     CHANNEL_DRIVE,   CHANNEL_ESTOP,    CHANNEL_CAGE,
 				      CHANNEL_CONTACTOR, CHANNEL_TEMP,    CHANNEL_TEMP + 1, CHANNEL_TEMP + 2,
 				      CHANNEL_TEMP + 3,  CHANNEL_TEMP + 4 };
 
@@ -112,7 +112,7 @@ static inline struct snapshot scene_snapshot(void)
 		.voltage_V = 24,
 		.current_A = 0,
 		.estop_ok = true,
-		.guard_ok = true,
+		.cage_closed = true,
 		.node_state = NODE_IDLE,
 		.node_reason = "none",
 		.drive_rotor_rpm = 0,

@@ -73,7 +73,7 @@ static void random_snapshot(struct snapshot *s)
 	s->voltage_V = nasty(0, 40);
 	scene_lines_told(s, !one_in(20));
 	s->estop_ok = !one_in(10);
-	s->guard_ok = !one_in(10);
+	s->cage_closed = !one_in(10);
 	s->contactor_closed = one_in(3);
 	s->node_state = (enum node_state)(next_random() % 5);
 	s->drive_flags = (unsigned)next_random() & 0x3f;
@@ -100,7 +100,7 @@ static void provoke(struct snapshot *s, enum cause cause)
 {
 	switch (cause) {
 	case CAUSE_ESTOP: s->estop_ok = false; break;
-	case CAUSE_GUARD_OPEN: s->guard_ok = false; break;
+	case CAUSE_GUARD_OPEN: s->cage_closed = false; break;
 	case CAUSE_CONTACTOR:
 		s->node_state = NODE_SAFE;
 		strcpy(s->node_reason, "contactor");
@@ -529,20 +529,20 @@ static void a_line_that_is_not_sensed_is_no_cause(void **state)
 			s.limits.expect_lines = sensed;
 			s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
 			s.snap.estop_ok = sensed & LINE_ESTOP;
-			s.snap.guard_ok = sensed & LINE_GUARD;
+			s.snap.cage_closed = sensed & LINE_CAGE;
 			scene_run_s(&s, 2); /* the contactor where it is not sensed: what it was told (rigio.h) */
 			assert_int_equal(s.verdict.cause, CAUSE_NONE);
 			assert_int_equal(s.verdict.allowed.mode, DRIVE_SPEED);
 			for (int tick = 0; tick < 50; tick++) {
 				scene_obey(&s);
 				s.snap.estop_ok &= bad != LINE_ESTOP;
-				s.snap.guard_ok &= bad != LINE_GUARD;
+				s.snap.cage_closed &= bad != LINE_CAGE;
 				s.snap.contactor_closed &= bad != LINE_CONTACTOR;
 				scene_judge(&s);
 			}
 			enum cause expected = !(bad & sensed)     ? CAUSE_NONE
 					      : bad == LINE_ESTOP ? CAUSE_ESTOP
-					      : bad == LINE_GUARD ? CAUSE_GUARD_OPEN
+					      : bad == LINE_CAGE  ? CAUSE_GUARD_OPEN
 								  : CAUSE_CONTACTOR;
 			if (s.verdict.cause != expected)
 				fail_msg("sensed %x, bad %x: %s", sensed, bad, cause_word(s.verdict.cause));
@@ -678,7 +678,7 @@ static void every_combination_of_yes_and_no(void **state)
 				struct scene s = start[phase];
 				s.snap.now.ns += 10000000;
 				s.snap.estop_ok = bits & 1;
-				s.snap.guard_ok = bits & 2;
+				s.snap.cage_closed = bits & 2;
 				s.snap.contactor_closed = bits & 4;
 				scene_lines_told(&s.snap, (bits >> 3) & 1);
 				s.snap.node_reset = bits & 16;

@@ -53,7 +53,7 @@ static void no_lines(struct snapshot *snap)
 }
 static void no_guard_line(struct snapshot *snap)
 {
-	snap->channel[CHANNEL_GUARD].fresh = 0;
+	snap->channel[CHANNEL_CAGE].fresh = 0;
 }
 static void no_conversion(struct snapshot *snap)
 {
@@ -141,7 +141,7 @@ static void whether_the_contactor_is_sensed_is_told(void **state)
 		char text[400];
 
 		scene_begin(&s);
-		s.limits.expect_lines = sensed ? LINES_ALL : LINE_ESTOP | LINE_GUARD;
+		s.limits.expect_lines = sensed ? LINES_ALL : LINE_ESTOP | LINE_CAGE;
 		s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
 		scene_run_s(&s, 2);
 		s.snap.operator_stop = true;

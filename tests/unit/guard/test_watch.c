@@ -22,7 +22,7 @@ static void bend_estop(struct scene *s, double t_s, bool miss)
 static void bend_guard_open(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
-	s->snap.guard_ok = miss;
+	s->snap.cage_closed = miss;
 }
 static void bend_node_estop(struct scene *s, double t_s, bool miss)
 {
@@ -619,7 +619,7 @@ static void a_run_that_energises_nothing_goes_on(void **state)
 
 	(void)state;
 	scene_begin(&s);
-	s.snap.estop_ok = s.snap.guard_ok = false;
+	s.snap.estop_ok = s.snap.cage_closed = false;
 	s.snap.temp_degC[TEMP_BRAKE] = 200;
 	for (int i = 0; i < 1000; i++) {
 		scene_obey(&s);
@@ -665,9 +665,9 @@ static void waits_at_the_start_and_then_says_what_is_missing(void **state)
 				s.snap.sample_age_s = missing[i].what == 0 && gone ? INFINITY : 0.005;
 				scene_lines_told(&s.snap, missing[i].what == 1 && gone ? 0 : 1);
 				if (missing[i].what == 1 && gone)
-					s.snap.estop_ok = s.snap.guard_ok = s.snap.contactor_closed = false;
+					s.snap.estop_ok = s.snap.cage_closed = s.snap.contactor_closed = false;
 				else
-					s.snap.estop_ok = s.snap.guard_ok = true;
+					s.snap.estop_ok = s.snap.cage_closed = true;
 				if (missing[i].what == 2 && gone)
 					s.snap.node_state = NODE_UNKNOWN;
 				if (missing[i].what == 3 && gone)

@@ -29,7 +29,7 @@ static void fills_the_snapshot(void **state)
 	assert_near(snap.brake_A, 0.150, 1e-12);
 	assert_near(snap.voltage_V, 24.0, 1e-12);
 	assert_near(snap.current_A, 0.412, 1e-12);
-	assert_true(is_told(&snap, CHANNEL_ESTOP) && snap.estop_ok && !snap.guard_ok && snap.contactor_closed);
+	assert_true(is_told(&snap, CHANNEL_ESTOP) && snap.estop_ok && !snap.cage_closed && snap.contactor_closed);
 	assert_int_equal(snap.node_state, NODE_LIVE);
 	assert_string_equal(snap.node_reason, "none");
 	assert_int_equal(snap.drive_flags, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED);
@@ -56,7 +56,7 @@ static void fills_the_snapshot(void **state)
 	say(f, "E 03 state stopping 00000000");
 	say(f, "E 04 drive 08 00000000");
 	node_poll(node, &snap);
-	assert_true(!snap.estop_ok && snap.guard_ok && !snap.contactor_closed);
+	assert_true(!snap.estop_ok && snap.cage_closed && !snap.contactor_closed);
 	assert_int_equal(snap.node_state, NODE_STOPPING);
 	assert_int_equal(snap.drive_flags, DRIVE_UNDERVOLTAGE);
 	node_close(node);
@@ -304,7 +304,7 @@ static void a_newer_node_may_say_more(void **state)
 	assert_near(snap.current_A, 0.412, 1e-12);
 	assert_int_equal(snap.cell_count, -7);
 	/* c hex: fan and estop not good, guard closed, contactor closed; then the guard opened */
-	assert_true(is_told(&snap, CHANNEL_ESTOP) && !snap.estop_ok && !snap.guard_ok && snap.contactor_closed);
+	assert_true(is_told(&snap, CHANNEL_ESTOP) && !snap.estop_ok && !snap.cage_closed && snap.contactor_closed);
 	assert_near(snap.temp_degC[TEMP_BRAKE], 51.2, 1e-9);
 	assert_true(isnan(snap.ripple_W)); /* "-": none, though more follows */
 	node_close(node);

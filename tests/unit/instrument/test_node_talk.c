@@ -12,7 +12,7 @@ static void greets_and_learns_what_there_is(void **state)
 	assert_string_equal(c->boot, "3f2a");
 	assert_true(c->cell && c->pick && c->brake && c->meter && c->drive && c->temp && c->lines);
 	assert_true(c->pick_quad && c->drive_mode[DRIVE_SPEED] && c->drive_mode[DRIVE_CURRENT]);
-	assert_true(c->line_estop && c->line_guard && c->line_contactor);
+	assert_true(c->line_estop && c->line_cage && c->line_contactor);
 	assert_int_equal(c->cell_bits, 24);
 	assert_int_equal(c->cell_sps, 80);
 	assert_int_equal(c->brake_max_mA, 1200);
@@ -329,14 +329,14 @@ static void a_contactor_that_is_not_sensed_is_what_was_granted(void **state)
 	struct snapshot snap = snapshot_blank();
 	struct wish wish = { .power = true };
 
-	assert_true(node_caps(node)->line_estop && !node_caps(node)->line_guard && !node_caps(node)->line_contactor);
+	assert_true(node_caps(node)->line_estop && !node_caps(node)->line_cage && !node_caps(node)->line_contactor);
 	for (int i = 0; i < 60; i++) {
 		tick(f, node, &snap);
 		if (i % 20 == 0)
 			say_slow(f, "idle", "none");
 		node_set(node, &wish);
 	}
-	assert_true(snap.contactor_closed && snap.estop_ok && !snap.guard_ok);
+	assert_true(snap.contactor_closed && snap.estop_ok && !snap.cage_closed);
 	wish.power = false;
 	for (int i = 0; i < 60; i++) {
 		tick(f, node, &snap);

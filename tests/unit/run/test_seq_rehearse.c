@@ -38,7 +38,7 @@ static void act(void *ctx, const struct tiny_rig *rig, const struct seq_out *out
 	}
 	if (p->asked_for > 0 && ++p->asked_for == 50 && !p->deaf) {
 		p->rig->estop_ok = p->rehearse->what != REHEARSE_ESTOP;
-		p->rig->guard_ok = p->rehearse->what != REHEARSE_GUARD;
+		p->rig->cage_closed = p->rehearse->what != REHEARSE_CAGE;
 	}
 	if (p->welded && p->asked_for)
 		p->rig->snap.contactor_closed = true;
@@ -49,7 +49,7 @@ static void act(void *ctx, const struct tiny_rig *rig, const struct seq_out *out
 
 static void sees_the_contactor_drop(void **state)
 {
-	static const enum rehearse_what whats[] = { REHEARSE_ESTOP, REHEARSE_GUARD };
+	static const enum rehearse_what whats[] = { REHEARSE_ESTOP, REHEARSE_CAGE };
 
 	(void)state;
 	for (size_t i = 0; i < 2; i++) {
@@ -147,7 +147,7 @@ static void passes_without_a_sensed_contactor(void **state)
 	assert_true(isnan(rehearse_drop_s(&r)));
 
 	rig = tiny_rig_make(26);
-	rig.guard_ok = false; /* not sensed: false for ever */
+	rig.cage_closed = false; /* not sensed: false for ever */
 	rehearse_begin(&r, REHEARSE_RELEASED, 10, LINE_ESTOP);
 	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 5, NULL, NULL);
 	assert_true(out.done && !out.stop);
@@ -157,7 +157,7 @@ static void passes_without_a_sensed_contactor(void **state)
 static void tells_how_long_the_contactor_took(void **state)
 {
 	struct rehearse r;
-	struct snapshot snap = { .estop_ok = true, .guard_ok = true, .contactor_closed = true };
+	struct snapshot snap = { .estop_ok = true, .cage_closed = true, .contactor_closed = true };
 
 	(void)state;
 	rehearse_begin(&r, REHEARSE_ESTOP, 30, LINES_ALL);
@@ -176,8 +176,8 @@ static void without_the_guard_line(void *state, const struct snapshot *snap, str
 {
 	struct snapshot seen = *snap;
 
-	seen.channel[CHANNEL_GUARD].fresh = 0;
-	seen.guard_ok = false;
+	seen.channel[CHANNEL_CAGE].fresh = 0;
+	seen.cage_closed = false;
 	rehearse_step(state, &seen, ret);
 }
 

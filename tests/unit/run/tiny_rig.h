@@ -34,7 +34,7 @@ struct tiny_rig {
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
-	bool contactor, estop_ok, guard_ok;
+	bool contactor, estop_ok, cage_closed;
 	double contactor_s; /* since power was asked */
 	uint64_t random;
 	struct snapshot snap;
@@ -66,7 +66,7 @@ static inline struct tiny_rig tiny_rig_make(uint64_t seed)
 		.zero_count = 5000,
 		.tare_count = NAN,
 		.estop_ok = true,
-		.guard_ok = true,
+		.cage_closed = true,
 		.random = seed,
 	};
 }
@@ -148,7 +148,7 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 			s->channel[c].fresh = (uint32_t)r->ticks + 1;
 	}
 	s->estop_ok = r->estop_ok;
-	s->guard_ok = r->guard_ok;
+	s->cage_closed = r->cage_closed;
 	s->contactor_closed = r->contactor;
 	s->node_state = w->mode == DRIVE_OFF && w->brake_A <= 0 ? NODE_IDLE : NODE_LIVE;
 	s->temp_degC[TEMP_BRAKE] = s->temp_degC[TEMP_CASE] = 30;
@@ -160,7 +160,7 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 static inline void tiny_tick(struct tiny_rig *r, const struct wish *w)
 {
 	r->contactor_s = w->power ? r->contactor_s + TINY_TICK_S : 0;
-	r->contactor = r->contactor_s > 0.05 && !r->contactor_fails && r->estop_ok && r->guard_ok;
+	r->contactor = r->contactor_s > 0.05 && !r->contactor_fails && r->estop_ok && r->cage_closed;
 	for (int i = 0; i < 10; i++)
 		tiny_physics(r, w, TINY_TICK_S / 10);
 	r->ticks++;
