@@ -25,6 +25,8 @@ static json_t *model_json(const struct hold_found *h)
 {
 	const struct thermal_fit *f = &h->fit;
 
+	if (h->untold[0])
+		return json_null();
 	if (f->model.two)
 		return json_pack("{s:o, s:o}", "winding", store_json(f, 0), "case", store_json(f, 1));
 	return json_pack("{s:o}", h->store, store_json(f, 0));
@@ -68,6 +70,8 @@ json_t *hold_json(const struct hold_found *h)
 			      cli_real(h->limit_degC), "time_s", answer_json(h, h->time_s), "model", model_json(h),
 			      "continuous_torque_Nm", answer_json(h, h->continuous_Nm), "holding", holding_json(h));
 
+	if (h->untold[0])
+		json_object_set_new(o, "no_model", cli_text(h->untold));
 	json_object_set_new(o, "limit_reached", json_boolean(h->limit_reached));
 	json_object_set_new(o, "s2", duties_json(h, true));
 	json_object_set_new(o, "s3", duties_json(h, false));
@@ -178,6 +182,10 @@ void hold_print(const struct hold_found *h)
 	if (h->ambient_assumed)
 		printf("Ambient assumed: %.3g °C, the lowest temperature of the record. State it with --ambient.\n",
 		       h->ambient_degC);
+	if (h->untold[0]) {
+		printf("No thermal model: %s.\n", h->untold);
+		return;
+	}
 	puts("");
 	print_model(h);
 	offline_line("this load leads to", h->steady_degC.value, h->steady_degC.u, h->fit.dof, "°C");

@@ -27,6 +27,7 @@ struct hold_found {
 	bool ambient_assumed, by_resistance, limit_reached;
 	double held_Nm, held_W, most_Nm, warmest_degC; /* NaN where not known */
 	struct thermal_answer time_s, steady_degC, continuous_Nm;
+	char untold[200]; /* why the record gives no model: nothing of the fit holds then; "" it gives one */
 	size_t n_points, n_duties;
 	struct hold_point point[HOLD_TORQUES];
 	struct hold_duty duty[8];

@@ -47,6 +47,8 @@ struct suit_found {
 /* suit_input.c; duty and curve are the caller's: suit_duty_free, suit_curve_free, also after a failure. */
 enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err) MUST_CHECK;
+/* What `hold` wrote; path: its name for the sentence. */
+enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal *ret, struct err *err) MUST_CHECK;
 enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err) MUST_CHECK;
 void suit_duty_free(struct joint_duty *d);
 void suit_curve_free(struct joint_curve *c);

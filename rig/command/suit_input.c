@@ -201,14 +201,11 @@ static double pair_of(const json_t *o, const char *key, double *ret_u)
 	return number_of(o, key, "value");
 }
 
-enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err)
+enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal *ret, struct err *err)
 {
-	json_error_t at;
-	json_t *doc = json_load_file(path, 0, &at);
 	const json_t *model = json_object_get(doc, "model"), *loss = json_object_get(doc, "loss");
 	const json_t *store[2] = { json_object_get(model, "winding"), json_object_get(model, "case") };
 	const json_t *unit = json_object_get(loss, "unit");
-	enum rc rc = RC_OK;
 
 	ret->watts = json_is_string(unit) && strcmp(json_string_value(unit), "W") == 0;
 	ret->model.two = store[0] && store[1];
@@ -228,14 +225,22 @@ enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err
 	ret->limit_degC = number_of(doc, "limit", NULL);
 	ret->ambient_degC = number_of(doc, "ambient_degC", NULL);
 	ret->known = true;
-	if (!doc)
-		rc = err_set(err, RC_ARG, 0, "%s: %s; expected the output of bridle hold --json", path, at.text);
-	else if (!(ret->model.tau_s[0] > 0) || !isfinite(ret->loss.per_Nm2_W) ||
-		 !isfinite(ret->model.resistance_K_per_W[0]) ||
-		 (ret->model.two && !(ret->model.resistance_K_per_W[1] > 0 && ret->model.tau_s[1] > 0)))
-		rc = err_set(err, RC_ARG, 0,
-			     "%s: no thermal model with a torque in it; expected the output of bridle hold --json",
-			     path);
+	if (!(ret->model.tau_s[0] > 0) || !isfinite(ret->loss.per_Nm2_W) ||
+	    !isfinite(ret->model.resistance_K_per_W[0]) ||
+	    (ret->model.two && !(ret->model.resistance_K_per_W[1] > 0 && ret->model.tau_s[1] > 0)))
+		return err_set(err, RC_ARG, 0,
+			       "%s: no thermal model with a torque in it; expected the output of bridle hold --json",
+			       path);
+	return RC_OK;
+}
+
+enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err)
+{
+	json_error_t at;
+	json_t *doc = json_load_file(path, 0, &at);
+	enum rc rc = doc ? suit_thermal_of(doc, path, ret, err)
+			 : err_set(err, RC_ARG, 0, "%s: %s; expected the output of bridle hold --json", path, at.text);
+
 	json_decref(doc);
 	return rc;
 }

@@ -29,10 +29,10 @@ SAID = {  # words that the commands of a page must have printed
 }
 
 # What an actuator can carry: pages that need no rig.
-PROMISED |= {"how-to-hold": [("model.json", 1000)], "how-to-play": [("back.json", 200)],
+PROMISED |= {"how-to-hold": [("model.json", 1000), ("held.csv", 10000), ("second.json", 1000), ("again.json", 1000)], "how-to-play": [("back.json", 200)],
              "how-to-suit": [("figure/cycle.svg", 2000)], "how-to-ripple": [("orders.json", 300)],
              "how-to-obey": [("response.json", 200)]}
-SAID |= {"how-to-hold": ["winding, time constant", "S1, continuous", "from its resistance", "N·m"],
+SAID |= {"how-to-hold": ["ended by equilibrium", "Kept: run", "winding, time constant", "S1, continuous", "from its resistance", "N·m"],
          "how-to-play": ["9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
          "how-to-suit": ["What decides", "winding temperature", "confirmed"],
          "how-to-ripple": ["cogging of poles and slots", "rotor, once a turn", "or slower", "friction"],
@@ -50,21 +50,24 @@ def run_page(page):
     script = "set -euo pipefail\n" + "".join(
         f"{block}printf '@@ %s ok\\n' {line}\n" for line, block in blocks)
     folder = pathlib.Path(harness.BRIDLE).parent
-    with tempfile.TemporaryDirectory(prefix="bridle-page-") as home:
-        shell = subprocess.Popen(["bash", "-c", script], cwd=home, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+    # into a file: a virtual bench that the page leaves running would keep a pipe open
+    with tempfile.TemporaryDirectory(prefix="bridle-page-") as home, tempfile.TemporaryFile("w+", encoding="utf-8") as said:
+        shell = subprocess.Popen(["bash", "-c", script], cwd=home, stdin=subprocess.DEVNULL, stdout=said,
                                  stderr=subprocess.STDOUT, text=True, start_new_session=True,
                                  env={**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"})
+        timed_out = ""
         try:
-            out, _ = shell.communicate(timeout=240)
+            shell.wait(timeout=240)
         except subprocess.TimeoutExpired:
-            os.killpg(shell.pid, signal.SIGKILL)
-            out, _ = shell.communicate()
-            out += "\n(timed out)"
+            timed_out = "\n(timed out)"
         finally:
             try:
                 os.killpg(shell.pid, signal.SIGKILL)  # a virtual bench that a failed page left behind
             except ProcessLookupError:
                 pass
+            shell.wait()
+        said.seek(0)
+        out = said.read() + timed_out
         done = {int(n) for n in re.findall(r"^@@ (\d+) ok$", out, re.M)}
         for line, _ in blocks:
             assert line in done, f"{page.name}:{line}: this block failed:\n{out[-3000:]}"

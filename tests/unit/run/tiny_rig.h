@@ -23,19 +23,21 @@ struct tiny_rig {
 	double poles_Nm; /* drag of poles frozen into the rotor: fades over poles_fade_rev of turning, and is wiped */
 	double poles_fade_rev, poles_wipe_rev; /* over poles_wipe_rev while the coil has current; 0: neither */
 	bool contactor_fails, dead_cell;
-	double pulses_per_rev; /* of the pick-up; 0: as fine as can be */
-	double drag_turn_Nm;   /* drag once a turn, amplitude */
-	int64_t cell_every;    /* ticks a conversion; 0: each */
-	bool single;           /* the pick-up counts up whichever way the shaft turns */
-	bool no_reverse;       /* the drive turns forward whatever sign it is sent */
-	bool mute_drive;       /* and does not tell its rotor's speed */
-	double torque_gain;    /* of the drive in torque mode */
-	double held_Nm;        /* torque of that mode on a shaft that the brake holds */
+	double pulses_per_rev;         /* of the pick-up; 0: as fine as can be */
+	double drag_turn_Nm;           /* drag once a turn, amplitude */
+	int64_t cell_every;            /* ticks a conversion; 0: each */
+	bool single;                   /* the pick-up counts up whichever way the shaft turns */
+	bool no_reverse;               /* the drive turns forward whatever sign it is sent */
+	bool mute_drive;               /* and does not tell its rotor's speed */
+	double torque_gain;            /* of the drive in torque mode */
+	double held_Nm;                /* torque of that mode on a shaft that the brake holds */
+	double heat_K_per_Nm2, heat_s; /* of the winding by the square of the torque, one store; 0: it is not told */
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
 	bool contactor, estop_ok, cage_closed;
 	double contactor_s; /* since power was asked */
+	double warm_K;      /* of the winding over the air */
 	uint64_t random;
 	struct snapshot snap;
 };
@@ -152,7 +154,7 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	s->contactor_closed = r->contactor;
 	s->node_state = w->mode == DRIVE_OFF && w->brake_A <= 0 ? NODE_IDLE : NODE_LIVE;
 	s->temp_degC[TEMP_BRAKE] = s->temp_degC[TEMP_CASE] = 30;
-	s->temp_degC[TEMP_WINDING] = NAN;
+	s->temp_degC[TEMP_WINDING] = r->heat_s > 0 ? 20 + r->warm_K : NAN;
 	s->temp_degC[TEMP_AMBIENT] = 20;
 }
 
@@ -163,6 +165,9 @@ static inline void tiny_tick(struct tiny_rig *r, const struct wish *w)
 	r->contactor = r->contactor_s > 0.05 && !r->contactor_fails && r->estop_ok && r->cage_closed;
 	for (int i = 0; i < 10; i++)
 		tiny_physics(r, w, TINY_TICK_S / 10);
+	double load_Nm = fabs(r->speed_rpm) > 0 ? r->brake_Nm : r->held_Nm;
+	if (r->heat_s > 0)
+		r->warm_K += (1 - exp(-TINY_TICK_S / r->heat_s)) * (r->heat_K_per_Nm2 * load_Nm * load_Nm - r->warm_K);
 	r->ticks++;
 	tiny_look(r, w);
 }

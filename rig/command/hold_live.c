@@ -1,0 +1,441 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/hold_live.h"
+
+#include "command/hold_forecast.h"
+#include "command/offline.h"
+#include "live/live_checklist.h"
+#include "live/live_zero.h"
+#include "reports/page/report_write.h"
+#include "run/torque_room.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define TIME_S 7200.0 /* longest hold and cooling without the options; common practice, no source */
+#define COOL_S 900.0
+#define LONGEST_S 604800.0 /* a week */
+#define UP_S 4.0           /* from zero to the torque, as in `obey` */
+#define LOCK_S 1.0
+#define FULL_SPEED_S 4.0
+#define FULL_BRAKE_S 4.0
+#define LIMIT_rpm 20.0
+#define SLIP_deg 3.0
+#define TRAVEL_deg 10.0
+#define ZERO_rpm 10.0
+#define BELOW_GUARD_K 3.0 /* a hold ends by itself before the guard stops it */
+#define SLIP_SHARE 0.9    /* of what the brake takes for ever */
+
+static const struct live_item hazards[] = {
+	{ "guard", "Guard closed and fixed, nobody in the plane of rotation, nobody reaches in during the run?" },
+	{ "weights_removed", "Calibration weights, hanger and arm removed, tools away from the shaft?" },
+	{ "hot", "Case and winding get hot: nothing that burns or melts nearby, no hand on the case?" },
+	{ "attended", "A person stays with the rig for the whole hold, with a fire extinguisher within reach?" },
+	{ "wound_up", "Everybody knows: the gear is wound up against the brake, and what lets go lets go suddenly?" },
+	{ "sensors", "Temperature sensors sit on winding and case and are fixed?" },
+	{ "emergency_stop", "Emergency stop within reach, and it works with this computer dead?" },
+};
+
+struct holding {
+	struct live live;
+	struct session s;
+	const struct hold_request *q;
+	struct hold_wanted wanted;
+	struct hold_config config;
+	struct seq_hold seq;
+	struct live_zero before, after;
+	struct hold_forecast forecast;
+	struct hold_found found;
+	double told_s;
+	int64_t run_id, record_id;
+	const char *cause;
+};
+
+static enum rc below_guard(const char *what, double limit_degC, double guard_degC, struct err *err)
+{
+	if (limit_degC <= guard_degC - BELOW_GUARD_K)
+		return RC_OK;
+	return err_set(err, RC_ARG, 0,
+		       "--limit: found %.4g degC, expected at most %.4g degC, which is %.0f K below [limits] %s of the "
+		       "actuator",
+		       limit_degC, guard_degC - BELOW_GUARD_K, BELOW_GUARD_K, what);
+}
+
+static enum rc read_limits(struct holding *w, struct err *err)
+{
+	const struct actuator_profile *a = &w->s.actuator;
+
+	if (isnan(w->wanted.limit_degC) && isfinite(a->winding_hot_degC))
+		w->wanted.limit_degC = a->winding_hot_degC - BELOW_GUARD_K;
+	w->config.winding_limit_degC = w->wanted.limit_degC;
+	w->config.case_limit_degC = isfinite(a->case_hot_degC) ? a->case_hot_degC - BELOW_GUARD_K : NAN;
+	if (isnan(w->wanted.limit_degC) && isnan(w->config.case_limit_degC))
+		return err_set(err, RC_ARG, 0,
+			       "no limit is known: give --limit, or [limits] winding and case of the actuator");
+	return isfinite(w->wanted.limit_degC) && isfinite(a->winding_hot_degC)
+		       ? below_guard("winding", w->wanted.limit_degC, a->winding_hot_degC, err)
+		       : RC_OK;
+}
+
+static enum rc read_times(struct holding *w, struct err *err)
+{
+	struct hold_config *c = &w->config;
+	const struct offline_option options[] = { { "time", w->q->time, "s", &c->time_s, true },
+						  { "cool", w->q->cool, "s", &c->cool_s, true },
+						  { "speed", w->q->speed, "rpm", &c->speed_rpm, true } };
+
+	c->time_s = TIME_S;
+	c->cool_s = COOL_S;
+	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
+	if (rc == RC_OK && !(c->time_s + c->cool_s <= LONGEST_S))
+		rc = err_set(err, RC_ARG, 0, "--time and --cool: found %.4g h together, expected at most %.4g h",
+			     (c->time_s + c->cool_s) / 3600, LONGEST_S / 3600);
+	c->row_s = seq_hold_row_s(c->time_s, c->cool_s);
+	c->window_s = w->wanted.window_s;
+	c->equilibrium_K_per_h = w->wanted.K_per_h;
+	return rc;
+}
+
+/* At a speed the brake turns all the power into heat, for as long as the hold lasts. */
+static enum rc check_speed(const struct holding *w, struct err *err)
+{
+	const struct hold_config *c = &w->config;
+	const struct rig_profile *rig = &w->s.rig;
+	double slip_W = c->torque_Nm * c->speed_rpm * M_PI / 30, most_W = SLIP_SHARE * rig->slip_power_W;
+
+	if (!(c->speed_rpm > 0))
+		return RC_OK;
+	if (!(c->speed_rpm >= rig->min_slip_rpm && c->speed_rpm <= w->live.limits.speed_rpm))
+		return err_set(
+			err, RC_ARG, 0,
+			"--speed: found %.4g rpm, expected %.4g rpm ([brake] min_slip) to %.4g rpm (the smallest "
+			"[limits] speed), or none for a hold at standstill",
+			c->speed_rpm, rig->min_slip_rpm, w->live.limits.speed_rpm);
+	if (!(slip_W <= most_W))
+		return err_set(err, RC_ARG, 0,
+			       "--speed: %.4g N·m at %.4g rpm are %.4g W, expected at most %.4g W (%.0f %% of [brake] "
+			       "slip_power)",
+			       c->torque_Nm, c->speed_rpm, slip_W, most_W, 100 * SLIP_SHARE);
+	return RC_OK;
+}
+
+static enum rc make_config(struct holding *w, double ambient_degC, struct err *err)
+{
+	struct torque_room room = torque_room_of(&w->s);
+	const struct claim *rated = &w->s.actuator.rated_torque_Nm;
+	struct hold_config *c = &w->config;
+
+	c->torque_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
+	const struct offline_option torque = { "torque", w->q->torque, "N.m", &c->torque_Nm, false };
+	enum rc rc = offline_options(&torque, 1, err);
+	if (rc == RC_OK)
+		rc = torque_room_check(&room, "--torque", c->torque_Nm, err);
+	if (rc == RC_OK)
+		rc = read_times(w, err);
+	if (rc == RC_OK)
+		rc = read_limits(w, err);
+	if (rc == RC_OK)
+		rc = check_speed(w, err);
+	c->slew_Nm_per_s = c->torque_Nm / UP_S;
+	c->lock_A = torque_room_lock_A(&w->s, c->torque_Nm);
+	c->slew_A_per_s = c->lock_A / LOCK_S;
+	c->limit_rpm = fmin(LIMIT_rpm, w->live.limits.speed_rpm);
+	c->slip_deg = SLIP_deg;
+	c->slew_rpm_per_s = c->speed_rpm / FULL_SPEED_S;
+	c->control = (struct torque_control_config){ .map = w->s.map_id ? &w->s.map : NULL,
+						     .max_A = w->s.rig.brake_max_A,
+						     .rated_Nm = w->s.rig.brake_rated_Nm,
+						     .lag_s = NAN,
+						     .ramp_Nm_per_s = c->slew_Nm_per_s,
+						     .slew_A_per_s = w->s.rig.brake_max_A / FULL_BRAKE_S };
+	c->ambient_degC = ambient_degC;
+	c->forecast_s = NAN;
+	return rc;
+}
+
+static void tell_forecast(struct holding *w)
+{
+	const struct hold_forecast *f = &w->forecast;
+	const struct hold_config *c = &w->config;
+
+	if (f->run_id == 0)
+		live_note(&w->live, "No earlier hold of this actuator: the end is not foretold. Longest time %.4g min.",
+			  c->time_s / 60);
+	else if (f->end == HOLD_LIMIT)
+		live_note(&w->live, "Forecast from the hold of run %lld: the limit of %.4g °C after %.3g min.",
+			  (long long)f->run_id, c->winding_limit_degC, f->time_s / 60);
+	else
+		live_note(&w->live, "Forecast from the hold of run %lld: %s after %.3g min; the load leads to %.3g °C.",
+			  (long long)f->run_id, f->end == HOLD_TIME ? "the longest time" : "equilibrium",
+			  f->time_s / 60, f->steady_degC);
+}
+
+static enum rc foretell(struct holding *w, struct err *err)
+{
+	const double *now = w->live.last.temp_degC;
+	double ambient = isfinite(now[TEMP_AMBIENT]) ? now[TEMP_AMBIENT] : w->config.ambient_degC;
+	enum rc rc = hold_forecast(&w->s, &w->config, now[TEMP_WINDING], now[TEMP_CASE], ambient, &w->forecast, err);
+
+	if (rc != RC_OK)
+		return rc;
+	tell_forecast(w);
+	w->config.forecast_s = w->forecast.time_s;
+	seq_hold_begin(&w->seq, &w->config);
+	return RC_OK;
+}
+
+static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out)
+{
+	struct holding *w = ctx;
+	const struct seq_hold *s = &w->seq;
+
+	(void)snap;
+	(void)out;
+	if (s->n == 0 || s->time_s[s->n - 1] < w->told_s)
+		return;
+	w->told_s = s->time_s[s->n - 1] + 600;
+	progress_line(w->live.progress, "%6.1f min  %s  winding %.1f °C  case %.1f °C  ambient %.1f °C",
+		      s->time_s[s->n - 1] / 60, s->phase < HOLD_COOL ? "hold" : "cool", s->winding_degC[s->n - 1],
+		      s->case_degC[s->n - 1], s->ambient_degC[s->n - 1]);
+}
+
+static enum rc run_hold(struct holding *w, struct err *err)
+{
+	const struct sequence sequence = { seq_hold_step, &w->seq };
+	struct guard_limits usual = w->live.limits;
+
+	if (!(w->config.speed_rpm > 0)) {
+		w->live.limits.expect_direction = 0;
+		w->live.limits.travel_deg = TRAVEL_deg;
+		w->live.limits.stand_s = 60 + seq_hold_s(&w->config);
+	}
+	w->live.tick = on_tick;
+	w->live.ctx = w;
+	enum rc rc = live_run(&w->live, &sequence, err);
+	w->live.tick = NULL;
+	w->live.limits = usual;
+	return rc;
+}
+
+static enum rc run_all(struct holding *w, struct err *err)
+{
+	struct live *live = &w->live;
+
+	live->frac_to = 0.05;
+	live->line.steps = 1;
+	live->remaining_after_s = live_zero_s(ZERO_rpm) + seq_hold_s(&w->config);
+	enum rc rc = live_zero(live, ZERO_rpm, NAN, true, &w->before, err);
+	if (rc == RC_OK)
+		rc = foretell(w, err);
+	live->frac_from = 0.05;
+	live->frac_to = 0.95;
+	live->remaining_after_s = live_zero_s(ZERO_rpm);
+	if (rc == RC_OK)
+		rc = run_hold(w, err);
+	live->frac_from = 0.95;
+	live->frac_to = 1;
+	live->remaining_after_s = 0;
+	live_no_step(live);
+	return rc == RC_OK ? live_zero(live, ZERO_rpm, NAN, false, &w->after, err) : rc;
+}
+
+static bool all_told(const double *temp_degC, size_t n)
+{
+	for (size_t i = 0; i < n; i++)
+		if (!isfinite(temp_degC[i]))
+			return false;
+	return n > 0;
+}
+
+static struct thermal_record record_of(const struct seq_hold *s)
+{
+	return (struct thermal_record){ .n = s->n,
+					.time_s = s->time_s,
+					.winding_degC = all_told(s->winding_degC, s->n) ? s->winding_degC : NULL,
+					.case_degC = all_told(s->case_degC, s->n) ? s->case_degC : NULL,
+					.ambient_degC = s->ambient_degC,
+					.torque_Nm = s->torque_Nm,
+					.loss_W = s->loss_W };
+}
+
+static enum rc write_table(const struct holding *w, const char *path, struct err *err)
+{
+	const struct seq_hold *s = &w->seq;
+	const struct thermal_record r = record_of(s);
+	FILE *f = files_create(path);
+
+	if (!f)
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	fprintf(f, "time (s)%s%s,ambient (degC),torque (N.m),loss (W)\n", r.winding_degC ? ",winding (degC)" : "",
+		r.case_degC ? ",case (degC)" : "");
+	for (size_t i = 0; i < s->n; i++) {
+		fprintf(f, "%.17g", s->time_s[i]);
+		if (r.winding_degC)
+			fprintf(f, ",%.17g", s->winding_degC[i]);
+		if (r.case_degC)
+			fprintf(f, ",%.17g", s->case_degC[i]);
+		fprintf(f, ",%.17g,%.17g,%.17g\n", s->ambient_degC[i], s->torque_Nm[i], s->loss_W[i]);
+	}
+	if (fclose(f))
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	return RC_OK;
+}
+
+/* A hold that was too short to tell a model was still held: it is kept, and says so. */
+static enum rc evaluate(struct holding *w, struct err *err)
+{
+	const struct thermal_record r = record_of(&w->seq);
+	enum rc rc = RC_OK;
+
+	w->found.store = r.winding_degC ? "winding" : "case";
+	if (w->q->out)
+		rc = write_table(w, w->q->out, err);
+	if (rc != RC_OK)
+		return rc;
+	rc = hold_find(&w->wanted, &r, &w->found, err);
+	if (rc != RC_SINGULAR)
+		return rc;
+	snprintf(w->found.untold, sizeof w->found.untold, "%.199s", err->what);
+	*err = (struct err){ 0 };
+	return RC_OK;
+}
+
+static json_t *forecast_json(const struct hold_forecast *f)
+{
+	if (f->run_id == 0)
+		return json_null();
+	return json_pack("{s:I, s:s, s:o}", "run_id", (json_int_t)f->run_id, "ends_by", hold_end_word(f->end), "time_s",
+			 cli_real(f->time_s));
+}
+
+static json_t *document(const struct holding *w)
+{
+	json_t *doc = hold_json(&w->found);
+	double slope_Nm = fabs(cellcal_slope_Nm(&w->s.calibration, 0));
+
+	json_object_set_new(doc, "actuator", cli_text(w->s.actuator.name));
+	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
+	json_object_set_new(doc, "measured_torque_Nm", cli_real(w->seq.mean_Nm));
+	json_object_set_new(doc, "speed_rpm", cli_real(w->config.speed_rpm));
+	json_object_set_new(doc, "ended_by", json_string(hold_end_word(w->seq.end)));
+	json_object_set_new(doc, "held_s", cli_real(w->seq.held_s));
+	json_object_set_new(doc, "idle_W", cli_real(w->seq.idle_W));
+	json_object_set_new(doc, "forecast", forecast_json(&w->forecast));
+	json_object_set_new(doc, "zero_drift_Nm", cli_real((w->after.count - w->before.count) * slope_Nm));
+	json_object_set_new(doc, "calibration_id", json_integer(w->s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(w->run_id));
+	return doc;
+}
+
+static enum rc store(struct holding *w, struct err *err)
+{
+	json_t *doc = document(w);
+	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
+	enum rc rc = text ? logbook_record(w->s.logbook, w->run_id, w->s.clock.wall(w->s.clock.ctx).ns, "hold", text,
+					   &w->record_id, err)
+			  : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	free(text);
+	json_decref(doc);
+	return rc;
+}
+
+static enum rc check_start(struct holding *w, double ambient_degC, struct err *err)
+{
+	enum rc rc = session_calibrated(&w->s, err);
+
+	if (rc != RC_OK)
+		w->cause = "not_calibrated";
+	if (rc == RC_OK)
+		rc = make_config(w, ambient_degC, err);
+	if (rc == RC_OK)
+		rc = session_check_mode(&w->s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE, "bridle hold",
+					err);
+	if (rc == RC_OK && (rc = live_arm_is_off(&w->live, w->q->live.clear, err)) == RC_SAYS_NO)
+		w->cause = "arm_on";
+	return rc;
+}
+
+static enum rc work(struct holding *w, double ambient_degC, struct err *err)
+{
+	enum rc rc = check_start(w, ambient_degC, err);
+
+	if (rc == RC_OK)
+		rc = live_begin(&w->live, "hold", 0, err);
+	if (rc != RC_OK)
+		return rc;
+	w->run_id = w->s.run_id;
+	live_tell_calibration(&w->live);
+	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, err);
+	if (rc == RC_SAYS_NO)
+		w->cause = "checklist";
+	if (rc == RC_OK)
+		rc = live_arm(&w->live, false, err);
+	if (rc == RC_OK)
+		rc = run_all(w, err);
+	if (rc == RC_OK)
+		rc = evaluate(w, err);
+	return rc == RC_OK ? store(w, err) : rc;
+}
+
+static void print(const struct holding *w)
+{
+	static const char *const ended[] = { "", "equilibrium", "the limit of temperature", "the longest time" };
+
+	printf("Held %.4g N·m, measured %.4g N·m, for %.3g min; ended by %s.\n", w->config.torque_Nm, w->seq.mean_Nm,
+	       w->seq.held_s / 60, ended[w->seq.end]);
+	hold_print(&w->found);
+	live_say("The loss is the electrical power less the shaft's, less %.3g W drawn without load.", w->seq.idle_W);
+	live_say("Kept: run %lld of the logbook.", (long long)w->run_id);
+}
+
+/* doc: of before the session was closed; taken. */
+static int end_work(struct holding *w, const struct cli *cli, json_t *doc, enum rc rc, struct mistakes *m,
+		    struct err *err)
+{
+	if (rc != RC_OK) {
+		int status = cli_fail(cli, err, w->cause ? w->cause : live_cause(&w->live), m);
+		if (!cli->json && w->run_id != 0)
+			live_say("%s The readings so far stay in run %lld of the logbook.", live_safe_now(&w->live),
+				 (long long)w->run_id);
+		json_decref(doc);
+		return status;
+	}
+	if (cli->json)
+		return cli_print_json(doc);
+	json_decref(doc);
+	print(w);
+	return 0;
+}
+
+int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
+	      double ambient_degC)
+{
+	const struct session_want want = {
+		.bench = cli->bench, .actuator = q->actuator, .rig_link = true, .logbook_write = true
+	};
+	struct holding *w = calloc(1, sizeof *w);
+	struct mistakes mistakes = { 0 };
+	struct err err = { 0 };
+
+	if (!w) {
+		err_set(&err, RC_NOMEM, 0, "out of memory");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	w->q = q;
+	w->wanted = *wanted;
+	w->found = hold_none();
+	enum rc rc = live_open(&w->live, cli, &w->s, &want, "hold", &q->live, &mistakes, &err);
+	json_t *doc = NULL;
+
+	if (rc == RC_OK) {
+		rc = work(w, ambient_degC, &err);
+		doc = rc == RC_OK ? document(w) : NULL;
+		rc = live_end(&w->live, rc, w->cause, &err);
+	}
+	int status = end_work(w, cli, doc, rc, &mistakes, &err);
+	free(w);
+	return status;
+}

@@ -1,0 +1,19 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* `hold` at the rig: a torque held (run/seq_hold.h), kept as a run, then the same calculation as for a table. */
+#ifndef BRIDLE_COMMAND_HOLD_LIVE_H
+#define BRIDLE_COMMAND_HOLD_LIVE_H
+
+#include "command/hold_find.h"
+#include "live/live.h"
+
+struct hold_request {
+	const char *actuator, *torque, *speed, *time, *cool, *answers, *out; /* as typed; NULL: not given */
+	struct live_options live;
+};
+
+/* wanted: of the calculation, limit_degC NaN for the actuator's own. ambient_degC: where the rig tells none; NaN.
+ * Returns the exit status. */
+int hold_live(const struct cli *cli, const struct hold_request *request, const struct hold_wanted *wanted,
+	      double ambient_degC);
+
+#endif
