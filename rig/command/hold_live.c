@@ -363,12 +363,14 @@ static enum rc work(struct holding *w, double ambient_degC, struct err *err)
 	enum rc rc = check_start(w, ambient_degC, err);
 
 	if (rc == RC_OK)
+		rc = live_answers_check(&w->live, w->q->answers, err);
+	if (rc == RC_OK)
 		rc = live_begin(&w->live, "hold", 0, err);
 	if (rc != RC_OK)
 		return rc;
 	w->run_id = w->s.run_id;
 	live_tell_calibration(&w->live);
-	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, err);
+	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, NULL, err);
 	if (rc == RC_SAYS_NO)
 		w->cause = "checklist";
 	if (rc == RC_OK)

@@ -68,7 +68,7 @@ static struct seq_hold *run(struct tiny_rig *rig, const struct hold_config *c, s
 	return &s;
 }
 
-/* The rise is 32.4 (1 - exp(-t/30)): its slope falls to 60 K/h at 125 s. Over a window of 30 s the mean slope is that of
+/* The rise is 32.4 (1 - exp(-t/30)): its slope falls to 60 K/h at 125 s. Over a window of 30 s the slope is that of
  * about its middle, so it ends some 15 s later. */
 static void equilibrium_ends_it_and_the_cooling_follows(void **state)
 {
