@@ -23,7 +23,7 @@ static struct window_means window_means_of(const struct window *w, const struct 
 	struct window_means r = {
 		.point = *point,
 		.run_id = run_id,
-		.count = series_mean(&w->count),
+		.count = mean_with_step(series_mean(&w->count)),
 		.turn_count = NAN,
 		.low_count = NAN,
 		.blocks = window_blocks(w, pulses_per_rev),

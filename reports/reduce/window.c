@@ -13,6 +13,8 @@
 #define LIGHT_SAMPLES 200
 #define EDGE_AGE_MAX_s 0.99 /* the node's age field ends there: an older edge has no time */
 #define STRETCHES 500
+#define STEP_SD \
+	0.5 /* Gaussian scatter of so many steps leaves a bias of at most e^(-2 pi^2 sd^2)/pi: 0.2 % of a step */
 
 static bool grow(struct series *s)
 {
@@ -293,6 +295,18 @@ void window_inside(struct window *w, const struct sample *s)
 	w->last_conversion = s->cell_conversions;
 	take_edge(w, s);
 	take_slow(w, s);
+}
+
+struct mean mean_with_step(struct mean m)
+{
+	double step_u = sqrt(1.0 / 12), u = hypot(m.u, step_u);
+
+	if (m.n == 0 || m.sd >= STEP_SD)
+		return m;
+	m.dof = m.u > 0 ? m.dof * pow(u / m.u, 4) : INFINITY; /* Welch and Satterthwaite (GUM G.4.1) */
+	m.u = u;
+	m.scatter = hypot(m.scatter, step_u);
+	return m;
 }
 
 double window_temp(const struct window *w, enum temp_place place)

@@ -90,6 +90,11 @@ struct mean mean_of(const double *x, size_t n);
 /* The same with n the readings that came in; n_effective counts what they were merged to. */
 struct mean series_mean(const struct series *s);
 
+/* Readings that scatter by less than half of their step 1 fall on one step or two: their mean is no better known than
+ * the step lets it be, so that u and scatter have its rectangular share (GUM F.2.2.1). A converter of 24 bits never
+ * has. */
+struct mean mean_with_step(struct mean mean);
+
 /* Means of the readings; in a window too short for one the value that stood. NaN when never told. */
 double window_temp(const struct window *w, enum temp_place place);
 void window_drive(const struct window *w, double *ret_rotor_rpm, double *ret_A);

@@ -125,6 +125,20 @@ static void supply_silent(struct world *w, double value)
 		supply_line_silence(&w->supply_line[i], isnan(value) ? 0 : (int)value);
 }
 
+static void indicator_silent(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->indicator_line[i].silent = true;
+}
+
+static void indicator_unit(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->indicator_line[i].wrong_unit = true;
+}
+
 static void drive_silent(struct world *w, double value)
 {
 	(void)value;
@@ -277,6 +291,8 @@ static const struct fault {
 	{ "guard", NULL, 0, 0, cage, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
 	{ "drive-silent", NULL, 0, 0, drive_silent, "the cable of a drive with a line of its own is out" },
+	{ "indicator-silent", NULL, 0, 0, indicator_silent, "the cable of an indicator is out" },
+	{ "indicator-unit", NULL, 0, 0, indicator_unit, "somebody pressed its unit key" },
 	{ "drive-deaf", NULL, 0, 0, drive_deaf, "the drive ignores new commands, off too" },
 	{ "drive-mute", NULL, 0, 0, drive_mute, "what the drive tells of its rotor stays as it was" },
 	{ "wrong-direction", NULL, 0, 0, wrong_direction, "the drive turns the other way than told" },
@@ -316,6 +332,7 @@ void faults_mend(struct world *w)
 	memset(&w->node.faults, 0, sizeof w->node.faults);
 	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++) {
 		w->drive_line[i].silent = false;
+		w->indicator_line[i].silent = w->indicator_line[i].wrong_unit = false;
 		supply_line_mend(&w->supply_line[i]);
 		w->supply_line[i].orders.refuses = false;
 	}

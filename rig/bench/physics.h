@@ -72,6 +72,9 @@ struct physics {
 		double noise_Nm, wander_Nm, wander_s, warm_frac, warm_s, emf_Nm_per_K, remount_gain, remount_zero_Nm;
 	} cell;
 	struct {
+		double rate_Hz, filter_s, gain;
+	} indicator;
+	struct {
 		double single, jitter_s, wobble_count, uneven_count, dead_s;
 	} pickup;
 	struct {

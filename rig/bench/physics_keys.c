@@ -219,6 +219,14 @@ const struct physics_key physics_keys[] = {
 	{ "cell", "remount_zero", "N.m", AT(cell.remount_zero_Nm), "0.1 N.m", 0, BIG,
 	  "change of zero by it, standard deviation" },
 
+	{ "indicator", "rate", "Hz", AT(indicator.rate_Hz), "12 Hz ± 2 % normal", 0.2, 200,
+	  "lines a second that an indicator in the cell's place sends, where it is not asked (common practice, no "
+	  "source)" },
+	{ "indicator", "filter", "s", AT(indicator.filter_s), "0.15 s ± 20 % normal", 0, 60,
+	  "time constant of its own filter, first order (common practice, no source)" },
+	{ "indicator", "gain", "1", AT(indicator.gain), "1 ± 1 % normal", 1e-3, 1e3,
+	  "what it shows over what is true in its unit, with the lever that rig.ini states" },
+
 	{ "pickup", "single", "1", AT(pickup.single), "0", 0, 1,
 	  "1: one tooth sensor, which cannot tell the direction; 0: quadrature" },
 	{ "pickup", "jitter", "s", AT(pickup.jitter_s), "3 us", 0, 0.1,

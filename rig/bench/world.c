@@ -31,6 +31,11 @@ static bool is_drive(const struct world *w, size_t instrument)
 	return w->config.rig.instrument[instrument].roles & ROLE_DRIVE;
 }
 
+static bool is_indicator(const struct world *w, size_t instrument)
+{
+	return w->config.rig.instrument[instrument].roles & ROLE_CELL;
+}
+
 /* The first instrument on a line. */
 static size_t first_on(const struct world *w, size_t line)
 {
@@ -214,6 +219,9 @@ static void tick(struct world *w)
 	struct node_side_senses senses = { 0 };
 
 	contactor_tick(&w->contactor, TICK_US * 1e-6, p->contactor.close_s, p->contactor.open_s);
+	for (size_t i = 0; i < w->config.rig.n_instruments; i++)
+		if (is_indicator(w, i))
+			indicator_line_tick(&w->indicator_line[i], &w->cell);
 	if (w->driver)
 		drive_line_tick(w->driver, w->contactor.closed, w->grid_us);
 	tick_drive(w);
@@ -366,6 +374,10 @@ void world_receive_line(struct world *w, size_t line, const char *bytes, size_t 
 		drive_line_receive(&w->drive_line[first], bytes, n, w->now_us);
 		return;
 	}
+	if (is_indicator(w, first)) {
+		indicator_line_receive(&w->indicator_line[first], bytes, n);
+		return;
+	}
 	supply_line_receive(&w->supply_line[line], bytes, n);
 	w->contactor.command = contactor_wanted(w);
 }
@@ -388,6 +400,8 @@ size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 		return 0;
 	if (is_drive(w, first))
 		return take_drive(w, first, buf, size);
+	if (is_indicator(w, first))
+		return indicator_line_take(&w->indicator_line[first], w->now_us, buf, size);
 	return supply_line_take(&w->supply_line[line], w->now_us, buf, size);
 }
 
@@ -513,12 +527,15 @@ static void set_up_node(struct world *w)
 		drive_line_init(&w->drive_line[i], &rig->instrument[i], w->config.physics.gear.ratio);
 		if (is_drive(w, i))
 			w->driver = &w->drive_line[i];
+		indicator_line_init(&w->indicator_line[i], &rig->instrument[i], &w->config.physics,
+				    rig->cell_full_scale_Nm);
 		w->supply_meter[i] = w->meter;
 		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
 				&w->supply_meter[i]);
 		taken |= rig->instrument[i].roles;
 	}
 	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
+	config.no_cell = taken & ROLE_CELL;
 	config.no_drive = taken & ROLE_DRIVE;
 	sense_lines(w, &senses);
 	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);

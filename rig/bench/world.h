@@ -12,6 +12,7 @@
 #include "bench/drive.h"
 #include "bench/drive_line.h"
 #include "bench/heat.h"
+#include "bench/indicator_line.h"
 #include "bench/meter.h"
 #include "bench/node_side.h"
 #include "bench/physics.h"
@@ -91,12 +92,13 @@ struct world {
 	struct meter meter;
 	struct heat actuator_heat, brake_heat;
 	struct node_side node;
-	struct supply_line supply_line[PROFILE_INSTRUMENTS]; /* the lines of rig.ini's [instrument NAME] */
-	struct meter supply_meter[PROFILE_INSTRUMENTS];      /* what each of these measures with, by instrument */
-	struct relay_line relay_line[PROFILE_INSTRUMENTS];   /* by instrument, used where it is a relay */
-	struct drive_line drive_line[PROFILE_INSTRUMENTS];   /* by instrument, used where it is a drive */
-	struct drive_line *driver;                           /* commands the drive; NULL: the node does */
-	const struct relay_line *relay;                      /* switches the contactor; NULL: the node does */
+	struct supply_line supply_line[PROFILE_INSTRUMENTS];       /* the lines of rig.ini's [instrument NAME] */
+	struct meter supply_meter[PROFILE_INSTRUMENTS];            /* what each of these measures with, by instrument */
+	struct relay_line relay_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a relay */
+	struct drive_line drive_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a drive */
+	struct indicator_line indicator_line[PROFILE_INSTRUMENTS]; /* by instrument, used where it is one */
+	struct drive_line *driver;                                 /* commands the drive; NULL: the node does */
+	const struct relay_line *relay;                            /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */
 	struct world_hands hands;
 	struct world_faults faults;

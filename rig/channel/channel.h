@@ -44,7 +44,8 @@ enum channel_id {
 enum quality {
 	QUALITY_MISSING, /* never told, or its instrument is gone: there is no value */
 	QUALITY_GOOD,
-	QUALITY_SATURATED /* at an end of its range: the true value is at least so much */
+	QUALITY_SATURATED, /* at an end of its range: the true value is at least so much */
+	QUALITY_UNSTABLE   /* its instrument says that the value moves */
 };
 
 struct channel {

@@ -14,6 +14,7 @@
 
 struct scpi_setup;
 struct text_drive_setup;
+struct indicator_setup;
 
 struct instrument_ops {
 	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
@@ -50,6 +51,7 @@ struct instrument_config {
 	unsigned sharers;                          /* instruments on that line */
 	const struct scpi_setup *scpi;             /* of a supply: its words and limits; copied. NULL: nothing is set */
 	const struct text_drive_setup *text_drive; /* of such a drive; copied */
+	const struct indicator_setup *indicator;   /* of an indicator; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

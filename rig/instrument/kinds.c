@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/kinds.h"
 
+#include "instrument/indicator.h"
 #include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
 #include "instrument/text_drive.h"
@@ -9,5 +10,6 @@ const struct instrument_kind instrument_kinds[] = {
 	{ "supply", true, supply_open },
 	{ "relay", false, relay_open },
 	{ "text-drive", false, text_drive_open },
+	{ "indicator", false, indicator_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

@@ -102,23 +102,6 @@ static bool count_lost(struct node *node, uint8_t number, int64_t elapsed_us)
 	return true;
 }
 
-/* Laplace's rule of succession: without any neighbours seen the chance is a half. */
-static void count_equals(struct node *node, int32_t count, bool first)
-{
-	struct snapshot *v = &node->view;
-
-	if (!first && count == v->cell_count) {
-		v->cell_same++;
-	} else {
-		node->cell_pairs += v->cell_same;
-		node->cell_equals += v->cell_same > 0 ? v->cell_same - 1 : 0;
-		node->same_node_us = node->time.last_us;
-		v->cell_same = 1;
-	}
-	v->cell_same_s = (double)(node->time.last_us - node->same_node_us) * 1e-6;
-	v->cell_equal_chance = (node->cell_equals + 1.0) / (node->cell_pairs + 2.0);
-}
-
 /* The one place that judges it: the converter's ends by the node's own bits, or the profile's narrower figure. */
 static bool is_saturated(const struct node *node, int32_t count)
 {
@@ -143,7 +126,7 @@ static void take_cell(struct node *node, const struct fast_sample *s, bool first
 	if (!node->caps.cell)
 		return;
 	if (first || fresh != 0) {
-		count_equals(node, s->cell_count, first);
+		cell_row_take(&node->row, v, s->cell_count, node->time.last_us);
 		hear(node, CHANNEL_CELL, first ? 1 : fresh, QUALITY_GOOD);
 		node->fresh_node_us = node->time.last_us;
 		node->fresh_excused_us = node->sample_excused_us;
@@ -666,6 +649,7 @@ enum rc node_open(struct link *link, const struct clock_src *clock, const struct
 	if (node->config.roles == 0)
 		node->config.roles = ROLE_ALL;
 	node->view = snapshot_blank();
+	node->row = cell_row_fine();
 	for (int i = 0; i < CHANNEL_COUNT; i++)
 		node->view.channel[i].instrument = config->instrument;
 	node->polled = clock->now(clock->ctx);

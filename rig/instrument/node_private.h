@@ -4,6 +4,7 @@
 #ifndef BRIDLE_INSTRUMENT_NODE_PRIVATE_H
 #define BRIDLE_INSTRUMENT_NODE_PRIVATE_H
 
+#include "instrument/cell_row.h"
 #include "instrument/node.h"
 #include "instrument/nodetime.h"
 #include "instrument/sample.h"
@@ -55,9 +56,9 @@ struct node {
 	struct turn turn;
 	struct mono polled;
 	uint8_t last_number, last_conversion, last_ack;
-	int64_t fresh_node_us, same_node_us, slow_node_us; /* freshest conversion; first with its count; slow sample */
-	uint32_t cell_pairs, cell_equals; /* neighbours before the present row of equal ones; equal ones of them */
-	struct mono heard;                /* when the last fast sample came, or telemetry was started */
+	int64_t fresh_node_us, slow_node_us; /* freshest conversion; slow sample */
+	struct cell_row row;
+	struct mono heard; /* when the last fast sample came, or telemetry was started */
 	/* The host's own absence: it did not look between away_from and away_to. excused: the part of the newest
 	 * sample's and of the freshest conversion's age in which nobody looked. */
 	struct mono away_from, away_to;

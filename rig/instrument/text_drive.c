@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/text_drive.h"
 
+#include "instrument/text_line.h"
+
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -15,9 +17,7 @@ struct text_drive {
 	struct link *link;
 	const struct clock_src *clock;
 	struct mono asked;
-	char line[TEXT_DRIVE_LINE];
-	size_t n;
-	bool too_long;
+	struct text_line line;
 	char odd[40]; /* newest line that fitted nothing, for the refusal */
 };
 
@@ -58,30 +58,17 @@ static void take_line(struct text_drive *d, struct mono now)
 	double value[TEXT_PATTERN_FIELDS];
 	bool fits = false;
 
-	d->line[d->n] = '\0';
-	for (size_t i = 0; i < d->setup.n_tell && !d->too_long; i++) {
+	for (size_t i = 0; i < d->setup.n_tell; i++) {
 		const struct text_pattern *p = &d->setup.tell[i];
 
-		if (!text_pattern_match(p, d->line, value))
+		if (!text_pattern_match(p, d->line.text, value))
 			continue;
 		fits = true;
 		for (size_t k = 0; k < p->n_fields; k++)
 			drive_side_hear(&d->side, (enum drive_word)drive_word_of(p->field[k]), value[k], now);
 	}
-	if (!fits && d->n > 0)
-		snprintf(d->odd, sizeof d->odd, "%.39s", d->line);
-	d->n = 0;
-	d->too_long = false;
-}
-
-static void take_byte(struct text_drive *d, char c, struct mono now)
-{
-	if (c == '\n' || c == '\r')
-		take_line(d, now);
-	else if (d->n < sizeof d->line - 1)
-		d->line[d->n++] = c ? c : '?';
-	else
-		d->too_long = true;
+	if (!fits)
+		snprintf(d->odd, sizeof d->odd, "%.39s", d->line.text);
 }
 
 static void take(struct text_drive *d, struct mono now)
@@ -92,7 +79,8 @@ static void take(struct text_drive *d, struct mono now)
 	for (int i = 0; i < READS_MOST && n == sizeof buf && !d->side.gone; i++) {
 		d->side.gone = link_read(d->link, buf, sizeof buf, &n, NULL) != RC_OK;
 		for (size_t k = 0; k < n; k++)
-			take_byte(d, buf[k], now);
+			if (text_line_take(&d->line, buf[k]))
+				take_line(d, now);
 	}
 }
 

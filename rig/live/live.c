@@ -296,7 +296,7 @@ struct cell_reading_config live_reading_config(const struct live *live)
 	};
 	/* Still: a drift over the window that no one could see in the result, a few millionths of the converter's span.
 	 */
-	config.still_count = 5e-6 * s->rig.cell_saturation_count;
+	config.still_count = fmax(0.5, 5e-6 * s->rig.cell_saturation_count);
 	if (s->has_plan)
 		config.average_s = fmax(config.average_s, s->plan.dwell_s);
 	return config;

@@ -18,14 +18,14 @@ struct profile_bytes {
 };
 
 struct instrument_profile {
-	char name[PROFILE_WORD];                                        /* NAME */
-	char kind[PROFILE_WORD];                                        /* kind = supply | relay | text-drive */
-	char link[PROFILE_PATH];                                        /* link */
-	int baud;                                                       /* baud, 9600 */
-	double period_s;                                                /* period, 0.2 s: between two readings */
-	char role_text[PROFILE_PATH];                                   /* roles = meter */
-	unsigned roles;                                                 /* the same as ROLE_..., channel/channel.h */
-	int roles_line;                                                 /* of rig.ini, for messages */
+	char name[PROFILE_WORD];      /* NAME */
+	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | indicator */
+	char link[PROFILE_PATH];      /* link */
+	int baud;                     /* baud, 9600 */
+	double period_s;              /* period, 0.2 s: between two readings */
+	char role_text[PROFILE_PATH]; /* roles = meter */
+	unsigned roles;               /* the same as ROLE_..., channel/channel.h */
+	int roles_line;               /* of rig.ini, for messages */
 	char close_text[PROFILE_WORD * 2], open_text[PROFILE_WORD * 2]; /* close, open: of a relay */
 	char set_voltage[32], set_current[32], set_output[32]; /* headers of a supply that is set: VOLT, CURR, OUTP */
 	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
@@ -41,6 +41,9 @@ struct instrument_profile {
 	char send_speed[PROFILE_WORD * 2], send_current[PROFILE_WORD * 2], send_off[PROFILE_WORD * 2];
 	char ask[PROFILE_WORD * 2];
 	char tell[PROFILE_TELLS][PROFILE_WORD * 2], tell_example[PROFILE_TELLS][PROFILE_WORD * 2];
+	/* Of an indicator: unit = kg, division (in it), lever; and what a division is by them. tell and ask as above */
+	char unit[PROFILE_WORD];
+	double division, lever_m, division_Nm;
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
 	size_t line; /* 0, 1, ...: those with the same link are on one line */
 };

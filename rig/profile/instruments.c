@@ -2,6 +2,7 @@
 #include "profile/instruments.h"
 
 #include "profile/bytes.h"
+#include "profile/indicator_keys.h"
 #include "profile/text_drive_keys.h"
 #include "channel/channel.h"
 
@@ -29,6 +30,7 @@ static const struct {
 	{ "supply", ROLE_METER | ROLE_POWER },
 	{ "relay", ROLE_POWER },
 	{ "text-drive", ROLE_DRIVE },
+	{ "indicator", ROLE_CELL },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -50,8 +52,8 @@ static void take_role(struct inifile *r, struct instrument_profile *p, const cha
 				"temperatures, lines or power",
 				shown, word);
 	else if (!(can & role))
-		inifile_mistake(r, line, r->section_name, "roles", "found \"%.*s\", but a %s cannot do that", shown,
-				word, p->kind);
+		inifile_mistake(r, line, r->section_name, "roles", "found \"%.*s\", but %s %s cannot do that", shown,
+				word, strchr("aeiou", p->kind[0]) ? "an" : "a", p->kind);
 	p->roles |= role;
 }
 
@@ -274,6 +276,7 @@ void instruments_leave(struct inifile *r)
 	}
 	check_settable(r, p);
 	text_drive_check(r, p);
+	indicator_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);
 }

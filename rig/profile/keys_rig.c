@@ -55,7 +55,7 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
 	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
-	  "of text",
+	  "of text. indicator: a weight indicator or torque gauge that sends its readings as text",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
@@ -63,7 +63,8 @@ static const struct profile_key keys[] = {
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
-	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power; a drive: drive. An "
+	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power; a drive: drive; an "
+	  "indicator: cell. An "
 	  "output "
 	  "without a lease needs [warden]. The node has the roles that no "
 	  "instrument has",
@@ -125,11 +126,13 @@ static const struct profile_key keys[] = {
 	  "The line that asks for its values, sent once a period; empty: it tells them unasked", INSTRUMENT(ask) },
 	{ INSTRUMENT_SECTION, "tell", KEY_TEXT, 0, NULL, "", "S {speed} I {current} E {enabled=0|1} F {fault:hex}", 0,
 	  0, NULL,
-	  "The form of a line that it sends: speed, current, temperature, enabled, fault, undervoltage, overspeed, "
-	  "limited, derating in braces; speed and enabled at least",
+	  "The form of a line that it sends. Of a text-drive: speed, current, temperature, enabled, fault, "
+	  "undervoltage, "
+	  "overspeed, limited, derating in braces; speed and enabled at least. Of an indicator: reading, sign, stable, "
+	  "over (docs/indicator.md)",
 	  INSTRUMENT(tell[0]) },
 	{ INSTRUMENT_SECTION, "tell_example", KEY_TEXT, 0, NULL, "", "S 1203.5 I 0.42 E 1 F 0", 0, 0, NULL,
-	  "Such a line as the drive really sends it; it must fit", INSTRUMENT(tell_example[0]) },
+	  "Such a line as the instrument really sends it; it must fit", INSTRUMENT(tell_example[0]) },
 	{ INSTRUMENT_SECTION, "tell_2", KEY_TEXT, 0, NULL, "", "T {temperature}", 0, 0, NULL,
 	  "The form of a second kind of line", INSTRUMENT(tell[1]) },
 	{ INSTRUMENT_SECTION, "tell_2_example", KEY_TEXT, 0, NULL, "", "T 41.5", 0, 0, NULL, "An example of it",
@@ -138,6 +141,15 @@ static const struct profile_key keys[] = {
 	  "The form of a third kind of line", INSTRUMENT(tell[2]) },
 	{ INSTRUMENT_SECTION, "tell_3_example", KEY_TEXT, 0, NULL, "", "FAULT 0", 0, 0, NULL, "An example of it",
 	  INSTRUMENT(tell_example[2]) },
+
+	{ INSTRUMENT_SECTION, "unit", KEY_TEXT, 0, NULL, "", "kg", 0, 0, NULL,
+	  "Of an indicator: the unit that it shows, of a torque, a force or a mass", INSTRUMENT(unit) },
+	{ INSTRUMENT_SECTION, "division", KEY_VALUE, 0, "1", "0", "0.005", 0, 1e6, NULL,
+	  "The smallest step of its reading, in that unit", INSTRUMENT(division) },
+	{ INSTRUMENT_SECTION, "lever", KEY_VALUE, 0, "m", "0 m", "0.25 m", 0, 100, NULL,
+	  "Where it shows a force or a mass: the lever from the shaft's axis to its cell. Only for a check of the "
+	  "calibration, which makes the torque",
+	  INSTRUMENT(lever_m) },
 
 	{ "warden", "silence", KEY_VALUE, KEY_REQUIRED, "s", NULL, "0.1 s", 0.04, 0.15, NULL,
 	  "After this time without a proof of life from this program it gives the stop order", AT(warden_silence_s) },

@@ -2,6 +2,7 @@
 #include "profile/profile.h"
 
 #include "calib/mass/gravity.h"
+#include "profile/indicator_keys.h"
 #include "profile/instruments.h"
 #include "profile/textfile.h"
 
@@ -69,6 +70,7 @@ static void check_rig(struct inifile *r, struct rig_profile *rig)
 				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s,
 				3 / rig->rate_Hz);
 	instruments_check_outputs(r, rig);
+	indicator_known(rig);
 	rig->is_virtual = rig->control[0] != '\0';
 }
 

@@ -133,8 +133,12 @@ static void settle(struct cell_reading *r, const struct snapshot *snap, bool fre
 {
 	bool at_rest = isinf(r->config.most_rpm) || fabs(snap->speed_rpm) <= r->config.most_rpm;
 
-	if (fresh)
+	if (snap->channel[CHANNEL_CELL].quality == QUALITY_UNSTABLE) { /* its instrument sees more than its readings */
+		stats_run_begin(&r->block);
+		r->block_begin = snap->now;
+	} else if (fresh) {
 		stats_run_add(&r->block, (double)snap->cell_count);
+	}
 	if (mono_diff_s(snap->now, r->block_begin) >= r->config.window_s && r->block.n >= 4) {
 		r->block_begin = snap->now;
 		if (block_is_still(r) && at_rest) {

@@ -234,7 +234,7 @@ static enum rc open_rig(struct session *s, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	/* The profile's default is a converter of 24 bits; the node knows its own. */
-	if (node_caps(s->node)->cell)
+	if (node_caps(s->node)->cell && s->node_roles & ROLE_CELL)
 		s->rig.cell_saturation_count =
 			fmin(s->rig.cell_saturation_count, ldexp(1, node_caps(s->node)->cell_bits - 1) - 1);
 	rc = session_open_instruments(s, err);

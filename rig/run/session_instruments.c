@@ -2,6 +2,7 @@
 #include "run/session.h"
 
 #include "instrument/aside.h"
+#include "instrument/indicator.h"
 #include "instrument/kinds.h"
 #include "instrument/scpi_words.h"
 #include "instrument/text_drive.h"
@@ -130,6 +131,8 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	const struct scpi_setup scpi = session_scpi_setup(s, p);
 	struct text_drive_setup text_drive;
 	session_text_drive(s, p, &text_drive);
+	struct indicator_setup indicator;
+	session_indicator(s, p, &indicator);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -142,6 +145,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.sharers = sharers,
 		.scpi = &scpi,
 		.text_drive = &text_drive,
+		.indicator = &indicator,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);

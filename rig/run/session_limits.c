@@ -53,6 +53,9 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 	for (int c = CHANNEL_DRIVE; c < CHANNEL_COUNT; c++)
 		ret->stale_s[c] = SLOW_MISSED * session_slow_every(&s->rig) / s->rig.rate_Hz;
 	ret->stale_s[CHANNEL_CELL] = s->rig.cell_stale_s;
+	const struct instrument *cell = session_fills(s, ROLE_CELL);
+	if (cell && isfinite(cell->stale_s)) /* an indicator is slower than a converter */
+		ret->stale_s[CHANNEL_CELL] = fmax(s->rig.cell_stale_s, cell->stale_s);
 	const struct instrument *volt = session_fills(s, ROLE_VOLTAGE), *ampere = session_fills(s, ROLE_CURRENT);
 	if (volt)
 		ret->stale_s[CHANNEL_VOLTAGE] = volt->stale_s;

@@ -174,6 +174,28 @@ static void a_reading_that_never_rests_is_marked(void **state)
 	assert_true(r.settle_s >= 20);
 }
 
+static void moves_for_5_s(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct tiny_rig *r = ctx;
+
+	(void)out;
+	r->cell_moves = (double)rig->ticks * TINY_TICK_S < 5;
+}
+
+/* Its readings are quiet from the beginning; its instrument says otherwise. */
+static void waits_while_its_instrument_says_that_it_moves(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(6);
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
+
+	(void)state;
+	cell_reading_begin(&r, &config);
+	struct seq_out out = tiny_run(&rig, cell_reading_step, &r, 60, moves_for_5_s, &rig);
+	assert_true(out.done && r.still);
+	assert_true(r.settle_s > 5.9 && r.settle_s < 8); /* two windows more */
+}
+
 static void a_converter_that_stands_still_gives_no_reading(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(6);
@@ -218,6 +240,7 @@ int main(void)
 		cmocka_unit_test(silent_means_no_point),
 		cmocka_unit_test(waits_until_a_weight_swings_no_more),
 		cmocka_unit_test(a_reading_that_never_rests_is_marked),
+		cmocka_unit_test(waits_while_its_instrument_says_that_it_moves),
 		cmocka_unit_test(a_converter_that_stands_still_gives_no_reading),
 		cmocka_unit_test(never_energises_anything),
 	};

@@ -158,6 +158,11 @@ static void how_long_a_channel_is_believed(void **state)
 	assert_true(l.expect_meter);
 	assert_near(l.stale_s[CHANNEL_VOLTAGE], 1.25, 0);
 	assert_near(l.stale_s[CHANNEL_CURRENT], 1.25, 0);
+	s->instrument[0].roles &= ~(unsigned)ROLE_CELL;
+	s->instrument[1] = (struct instrument){ .name = "indicator", .roles = ROLE_CELL, .stale_s = 1 };
+	assert_near(limits(s).stale_s[CHANNEL_CELL], 1, 0); /* the longer of the two: it is slower than a converter */
+	s->instrument[1].stale_s = 0.1;
+	assert_near(limits(s).stale_s[CHANNEL_CELL], 0.25, 0);
 	free(s);
 }
 

@@ -32,6 +32,7 @@ struct tiny_rig {
 	double torque_gain;            /* of the drive in torque mode */
 	double held_Nm;                /* torque of that mode on a shaft that the brake holds */
 	double heat_K_per_Nm2, heat_s; /* of the winding by the square of the torque, one store; 0: it is not told */
+	bool cell_moves;               /* its instrument says so */
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
@@ -149,6 +150,8 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 		if (c != CHANNEL_CELL)
 			s->channel[c].fresh = (uint32_t)r->ticks + 1;
 	}
+	if (r->cell_moves)
+		s->channel[CHANNEL_CELL].quality = QUALITY_UNSTABLE;
 	s->estop_ok = r->estop_ok;
 	s->cage_closed = r->cage_closed;
 	s->contactor_closed = r->contactor;

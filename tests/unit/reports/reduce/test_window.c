@@ -329,6 +329,30 @@ static void unevenly_spaced_teeth_fall_out_over_whole_turns(void **state)
 	gsl_rng_free(rng);
 }
 
+/* A steady value anywhere between two steps, with noise of so many steps: the stated u is what the means are off by. */
+static void a_coarse_step_is_part_of_a_mean(void **state)
+{
+	static const double sd[] = { 0, 0.1, 0.3, 0.45, 0.6, 2 };
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+
+	(void)state;
+	for (size_t k = 0; k < sizeof sd / sizeof sd[0]; k++) {
+		double off2 = 0, u2 = 0;
+
+		for (int rig = 0; rig < 3000; rig++) {
+			double value = 100 + gsl_rng_uniform(rng), x[64];
+			for (int i = 0; i < 64; i++)
+				x[i] = round(value + gsl_ran_gaussian(rng, sd[k]));
+			struct mean m = mean_with_step(mean_of(x, 64));
+			off2 += (m.value - value) * (m.value - value);
+			u2 += m.u * m.u;
+		}
+		if (!(sqrt(off2) < 1.1 * sqrt(u2)))
+			fail_msg("sd %g: off by %g, stated %g", sd[k], sqrt(off2 / 3000), sqrt(u2 / 3000));
+	}
+	gsl_rng_free(rng);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -341,6 +365,7 @@ int main(void)
 		cmocka_unit_test(slow_channels_are_averaged_by_readings),
 		cmocka_unit_test(a_meter_of_its_own_needs_no_fast_sample),
 		cmocka_unit_test(unevenly_spaced_teeth_fall_out_over_whole_turns),
+		cmocka_unit_test(a_coarse_step_is_part_of_a_mean),
 		cmocka_unit_test(a_dwell_of_hours_fits_and_keeps_its_speed),
 	};
 

@@ -1,0 +1,232 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "instrument/indicator.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+static struct mono now;
+
+/* The indicator's end of the line, by hand. */
+static struct device {
+	struct link *link;
+	struct instrument in;
+	int listening, fd;
+	struct snapshot snap;
+	char path[64];
+	const char *says; /* at each sleep while it is opened */
+} d;
+
+static struct mono clock_now(void *ctx)
+{
+	(void)ctx;
+	return now;
+}
+
+static void say(const char *text)
+{
+	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
+}
+
+static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
+{
+	(void)ctx;
+	(void)err;
+	now = until;
+	if (d.says)
+		say(d.says);
+	return RC_OK;
+}
+
+static const struct clock_src a_clock = { .now = clock_now, .sleep_until = sleep_until };
+
+static struct text_pattern pattern(const char *text)
+{
+	struct text_pattern p;
+	char why[TEXT_PATTERN_WHY];
+
+	assert_true(text_pattern_read(text, &p, why));
+	return p;
+}
+
+static enum rc open_indicator(const char *says, bool asks, struct err *err)
+{
+	struct indicator_setup setup = { .tell = { pattern("{stable=US|ST} {reading} kg"), pattern("OL") },
+					 .n_tell = 2,
+					 .division = 0.005,
+					 .saturation = 4000 };
+	const struct instrument_config config = {
+		.name = "indicator g", .roles = ROLE_CELL, .number = 3, .period_s = 0.1, .indicator = &setup
+	};
+	struct sockaddr_un where = { .sun_family = AF_UNIX };
+	char address[80];
+
+	if (asks)
+		setup.ask = pattern("P");
+	d = (struct device){ .snap = snapshot_blank(), .says = says };
+	snprintf(d.path, sizeof d.path, "/tmp/bridle-indicator-%d", (int)getpid());
+	snprintf(address, sizeof address, "unix:%s", d.path);
+	strcpy(where.sun_path, d.path);
+	unlink(d.path);
+	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
+	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
+	assert_int_equal(listen(d.listening, 1), 0);
+	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
+	d.fd = accept(d.listening, NULL, NULL);
+	now.ns = 1000000000;
+	return indicator_open(&config, d.link, &a_clock, &d.in, err);
+}
+
+static void end(void)
+{
+	if (d.in.ops)
+		d.in.ops->close(d.in.ctx);
+	link_close(d.link);
+	close(d.fd);
+	close(d.listening);
+	unlink(d.path);
+}
+
+static void look(double for_s)
+{
+	for (int i = 0; i < (int)(for_s / 0.01 + 0.5); i++) {
+		now.ns += 10000000;
+		d.in.ops->poll(d.in.ctx, &d.snap);
+	}
+}
+
+static void its_reading_is_the_cell_s_count(void **state)
+{
+	static const struct {
+		const char *line;
+		int32_t count; /* in steps of 0.005 kg, by hand */
+		enum quality quality;
+	} rows[] = {
+		{ "ST 1.000 kg\r\n", 200, QUALITY_GOOD },
+		{ "US -0.015 kg\r\n", -3, QUALITY_UNSTABLE },
+		{ "ST -0.010 kg\r\n", -2, QUALITY_GOOD },
+		{ "OL\r\n", -4000, QUALITY_SATURATED }, /* the side that it was on */
+		{ "US 25.000 kg\r\n", 4000, QUALITY_SATURATED },
+		{ "OL\r\n", 4000, QUALITY_SATURATED },
+	};
+	struct channel *c = &d.snap.channel[CHANNEL_CELL];
+
+	(void)state;
+	assert_int_equal(open_indicator("ST 0.500 kg\r\n", false, NULL), RC_OK);
+	d.says = NULL;
+	look(0.01);
+	uint32_t fresh = c->fresh;
+	assert_true(d.snap.cell_count == 100 && fresh > 0 && c->instrument == 3);
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		say(rows[i].line);
+		look(0.01);
+		if (d.snap.cell_count != rows[i].count || c->quality != rows[i].quality || c->fresh != fresh + 1 + i)
+			fail_msg("row %zu: count %d, quality %d, fresh %u", i, d.snap.cell_count, (int)c->quality,
+				 c->fresh);
+	}
+	end();
+}
+
+/* Half a line, a line in two pieces, one that fits nothing, one too long: what fits is read, and nothing else. */
+static void pieces_and_rubbish_are_no_reading(void **state)
+{
+	char rubbish[400];
+
+	(void)state;
+	assert_int_equal(open_indicator("ST 0.500 kg\n", false, NULL), RC_OK);
+	d.says = NULL;
+	look(0.01);
+	uint32_t fresh = d.snap.channel[CHANNEL_CELL].fresh;
+	say("ST 1.0");
+	look(0.01);
+	assert_true(d.snap.channel[CHANNEL_CELL].fresh == fresh);
+	say("00 kg\nST 2.000 lb\n");
+	look(0.01);
+	assert_true(d.snap.channel[CHANNEL_CELL].fresh == fresh + 1 && d.snap.cell_count == 200);
+	assert_string_equal(d.in.error, "its newest line fits no form of tell: \"ST 2.000 lb\"");
+	memset(rubbish, '7', sizeof rubbish);
+	memcpy(rubbish + sizeof rubbish - 14, "ST 3.000 kg\n", 13);
+	say(rubbish);
+	look(0.01);
+	assert_true(d.snap.channel[CHANNEL_CELL].fresh == fresh + 1);
+	say("ST 4.000 kg\n");
+	look(0.01);
+	assert_true(d.snap.cell_count == 800 && d.in.error[0] == '\0');
+	end();
+}
+
+static void silence_has_an_age(void **state)
+{
+	const struct channel *c = &d.snap.channel[CHANNEL_CELL];
+
+	(void)state;
+	assert_int_equal(open_indicator("ST 0.500 kg\n", false, NULL), RC_OK);
+	d.says = NULL;
+	look(1);
+	assert_true(c->age_s > 0.98 && c->age_s < 1.02);
+	now.ns += 3000000000; /* nobody looked: not held against it */
+	look(0.01);
+	assert_true(c->age_s > 0.98 && c->age_s < 1.04);
+	assert_true(d.in.stale_s > 0.499 && d.in.stale_s < 0.501); /* five periods */
+	close(d.fd);
+	d.fd = dup(d.listening);
+	look(0.02);
+	assert_true(isinf(c->age_s) && c->quality == QUALITY_MISSING);
+	end();
+}
+
+static void it_is_asked_once_a_period(void **state)
+{
+	char heard[100];
+
+	(void)state;
+	assert_int_equal(open_indicator("ST 0.500 kg\n", true, NULL), RC_OK);
+	d.says = NULL;
+	(void)recv(d.fd, heard, sizeof heard, MSG_DONTWAIT);
+	look(1);
+	ssize_t n = recv(d.fd, heard, sizeof heard, MSG_DONTWAIT);
+	assert_true(n == 20 && memcmp(heard, "P\nP\n", 4) == 0); /* ten questions of two bytes */
+	end();
+}
+
+static void one_that_is_not_understood_is_refused(void **state)
+{
+	static const struct {
+		const char *says, *words;
+	} rows[] = {
+		{ "ST 0.500 lb\n", "its newest line fits no form of tell: \"ST 0.500 lb\"" },
+		{ NULL, "no line came within 2 s" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct err err = { 0 };
+
+		assert_int_equal(open_indicator(rows[i].says, false, &err), RC_TIMEOUT);
+		if (!strstr(err.what, rows[i].words))
+			fail_msg("row %zu: %s", i, err.what);
+		end();
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(its_reading_is_the_cell_s_count),
+		cmocka_unit_test(pieces_and_rubbish_are_no_reading),
+		cmocka_unit_test(silence_has_an_age),
+		cmocka_unit_test(it_is_asked_once_a_period),
+		cmocka_unit_test(one_that_is_not_understood_is_refused),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
