@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Any bytes as a pack from somebody else. The first says how: m = what follows is a manifest and, behind the first 0, the bytes of
- * a file "a", put into a whole archive here, so that what is inside is reached; anything else = the bytes of the archive.
+/* Any bytes as a pack from somebody else. The first says how: m = what follows is a manifest and, behind the first 0,
+ * the bytes of a file "a", put into a whole archive here, so that what is inside is reached; else: the archive itself.
  * Never a crash; a refusal has a sentence; what is taken has the names, sizes and digests of its manifest. */
 #include "reports/pack/pack.h"
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Bytes as a pattern, and behind the first line feed as a line that a device sent. Never a crash; a refusal says why; numbers
- * are finite; what is written stays in its room. */
+/* Bytes as a pattern, and behind the first line feed as a line that a device sent. Never a crash; a refusal says why;
+ * numbers are finite; what is written stays in its room. */
 #include "channel/text_pattern.h"
 
 #include <math.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Any bytes as a record of a logbook; the first says which (c: calibration, else: brake map). Never a crash; a refusal has a
- * sentence; what is taken is written and read again to the same text. */
+/* Any bytes as a record of a logbook; the first says which (c: calibration, else: brake map). Never a crash; a refusal
+ * has a sentence; what is taken is written and read again to the same text. */
 #include "logbook/record.h"
 
 #include <stdint.h>
