@@ -90,9 +90,10 @@
 	  "and " \
 	  "the coupling", \
 	  "the shaft turned farther than the run allowed", GUARD, FAULT, NOTHING, HOLDS, TURN) \
-	X(WRONG_SIGN, wrong_sign, "torque against the motion", "N·m", \
-	  "the torque reads as if the brake drove the shaft, so a torque loop would " \
-	  "load it without end; check the cell's signal wires and [cell] sign in rig.ini", \
+	X(WRONG_SIGN, wrong_sign, "torque the wrong way by", "N·m", \
+	  "the torque reads as if the brake drove the shaft, or goes against the brake's current; a torque loop " \
+	  "would " \
+	  "load the shaft without end; check the cell's mounting and signal wires, and [cell] sign in rig.ini", \
 	  "the torque had the wrong sign", GUARD, FAULT, NOTHING, WORSENS, CELL) \
 	X(OVERTORQUE, overtorque, "torque", "N·m", \
 	  "the torque is larger than allowed, or unknown; check the loads, the limits and the calibration", \

@@ -36,7 +36,8 @@ struct guard_limits {
 	double stand_s;                      /* the same in torque mode, where standing may be the purpose */
 	double stall_torque_Nm, standstill_rpm;
 	/* A brake only ever takes power: with current in it the torque has the sign of the motion. One that reads more
-	 * than this the other way for 0.1 s is wrong_sign. INFINITY = not watched. */
+	 * than this the other way for 0.1 s is wrong_sign, and so is one that falls by more than twice this while the
+	 * current only rises (guard/slope.h). INFINITY = not watched. */
 	double sign_Nm;
 	bool pick_no_direction; /* the pick-up counts up whichever way the shaft turns */
 	double gear_ratio;      /* rotor turns per output turn, to tell a rotor that turns; 0 = unknown */
@@ -94,6 +95,7 @@ enum guard_release {
 enum guard_phase { GUARD_RUN, GUARD_STOP_HOLD, GUARD_STOPPED };
 
 #define GUARD_POWER_BINS 10 /* of 1 s */
+#define GUARD_SLOPE_BINS 10 /* of 0.1 s */
 
 /* Zeroed = fresh. The contents are the guard's own. */
 struct guard {
@@ -151,6 +153,13 @@ struct guard {
 		unsigned halves, beyond;   /* swings that count; those in a row that were large enough */
 		unsigned grown;            /* swings in a row, each larger by a tenth than the one before */
 	} osc[2];
+	struct guard_slope { /* guard/slope.c: means of each tenth of a second, the oldest first */
+		struct guard_slope_bin {
+			double A, Nm, rpm;
+		} bin[GUARD_SLOPE_BINS], sum;
+		double sum_s, fell_Nm;
+		unsigned bins;
+	} slope;
 	struct guard_rattle { /* the drive's words of its rotor and the shaft's speed when each came */
 		uint32_t fresh;
 		double rotor_rpm, speed_rpm; /* both at the output */

@@ -3,6 +3,7 @@
 
 #include "calib/number/units.h"
 #include "guard/oscillation.h"
+#include "guard/slope.h"
 
 #include <math.h>
 #include <string.h>
@@ -11,18 +12,21 @@
 #define START_S 1.5      /* a node may take this long to say everything for the first time */
 #define SUPPLY_LOW_S 0.5 /* longer than a drive takes to drop out: that cause tells more */
 #define SUPPLY_HIGH_S 0.05
-#define WRONG_WAY_S 0.25  /* play and a bounce at the start are shorter */
-#define TURN_ROUND_S 2.0  /* a shaft that is told to turn round and slows down may take so long */
-#define WRONG_SIGN_S 0.1  /* a blow to the lever is shorter */
-#define TEMP_GONE_S 2.0   /* ten slow samples */
-#define POWER_SHORT_S 0.1 /* mean of the short slip power: noise and a gear's ripple are no heat */
-#define NO_PULSE_S 1.0    /* a slow pick-up's first pulses come sooner */
-#define SLIP_S 2.0        /* a shaft that speeds up for so long is ahead of the drive's word by less than SLIP_FRAC */
-#define SLIP_FRAC 0.2     /* of the larger of both speeds; half of it: pulses are missing, and NO_PULSE_S is enough */
-#define WORD_S 0.5        /* the drive's word of its rotor is not compared with the pick-up when it is older */
-#define REASON_S 0.4      /* a node that goes safe says so at once and why with its next slow sample */
-#define SLEPT_S 0.5       /* no suspend is shorter; two clocks are never read at the very same time */
-#define ROTOR_TURNS 10.0  /* times the standstill speed: well beyond what a slow sample that is old may say */
+#define WRONG_WAY_S 0.25      /* play and a bounce at the start are shorter */
+#define TURN_ROUND_S 2.0      /* a shaft that is told to turn round and slows down may take so long */
+#define WRONG_SIGN_S 0.1      /* a blow to the lever is shorter */
+#define SLOPE_STEP_FRAC 0.1   /* of the largest brake current, in a second */
+#define SLOPE_FALL_TIMES 2.0  /* of what a torque may read the wrong way */
+#define SLOPE_LEAST_TIMES 5.0 /* the standstill speed */
+#define TEMP_GONE_S 2.0       /* ten slow samples */
+#define POWER_SHORT_S 0.1     /* mean of the short slip power: noise and a gear's ripple are no heat */
+#define NO_PULSE_S 1.0        /* a slow pick-up's first pulses come sooner */
+#define SLIP_S 2.0       /* a shaft that speeds up for so long is ahead of the drive's word by less than SLIP_FRAC */
+#define SLIP_FRAC 0.2    /* of the larger of both speeds; half of it: pulses are missing, and NO_PULSE_S is enough */
+#define WORD_S 0.5       /* the drive's word of its rotor is not compared with the pick-up when it is older */
+#define REASON_S 0.4     /* a node that goes safe says so at once and why with its next slow sample */
+#define SLEPT_S 0.5      /* no suspend is shorter; two clocks are never read at the very same time */
+#define ROTOR_TURNS 10.0 /* times the standstill speed: well beyond what a slow sample that is old may say */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
 #define FROZEN_CHANCE \
@@ -514,9 +518,14 @@ static bool wrong_sign(struct guard *g, const struct look *k, struct finding *f)
 	bool bad = judged && fabs(rpm) > k->limits->standstill_rpm && !isnan(along_Nm) &&
 		   !(along_Nm >= -k->limits->sign_Nm);
 
-	f->value = -along_Nm;
-	f->limit = k->limits->sign_Nm;
-	return held_for(&g->sign_bad_s, bad, k->dt_s, WRONG_SIGN_S);
+	bool against = held_for(&g->sign_bad_s, bad, k->dt_s, WRONG_SIGN_S);
+	bool falls = slope_step(&g->slope, k->snap->brake_A, judged ? along_Nm : NAN, fabs(rpm), k->dt_s,
+				SLOPE_STEP_FRAC * k->limits->brake_A, SLOPE_FALL_TIMES * k->limits->sign_Nm,
+				SLOPE_LEAST_TIMES * k->limits->standstill_rpm);
+
+	f->value = against ? -along_Nm : g->slope.fell_Nm;
+	f->limit = against ? k->limits->sign_Nm : SLOPE_FALL_TIMES * k->limits->sign_Nm;
+	return against || falls;
 }
 
 static bool stall(struct guard *g, const struct look *k, struct finding *f)

@@ -11,7 +11,7 @@ import sys
 import tempfile
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
-SOURCES = ("tests/explore/explore.c", "tests/explore/rules.c", "rig/guard/guard.c", "rig/guard/modes.c", "rig/guard/watch.c", "rig/guard/oscillation.c",
+SOURCES = ("tests/explore/explore.c", "tests/explore/rules.c", "rig/guard/guard.c", "rig/guard/modes.c", "rig/guard/watch.c", "rig/guard/oscillation.c", "rig/guard/slope.c",
            "rig/channel/cause.c")
 HELD = "\t\tret->allowed.brake_A = g->held_brake_A;"
 # rule, its words, file, the line as it is, the line broken, rig

@@ -5,7 +5,7 @@ import sqlite3
 import subprocess
 import time
 
-from short_sweep import harness, newest_run, points_of
+from short_sweep import harness, newest_run, points_of, query
 
 TURNS = 0.5  # rad/s, some 5 rpm: below it a shaft has no energy worth a word
 HELD_A = 0.02
@@ -109,6 +109,7 @@ TORQUE_MARGIN = 1.1  # of the smallest stated limit
 LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
 LIMIT_NM, LIMIT_RPM = 45, 150
 RATTLE_S = 0.9       # four words of the drive's rotor, 0.2 s each, and a row: two jumps from one to the next (I4a)
+FOLLOW_A, FOLLOW_S = 0.1, 0.5  # rig.ini [guard]: an open coil is nothing to see where hardly any current is commanded
 STOP_S = 3.0         # from a drive that is off to a shaft that stands, with a brake
 STOP_ALONE_S = 20.0  # without: by friction alone
 
@@ -212,8 +213,21 @@ def within_limits(seen):
     seen.rattled = most
 
 
+def brake_was_asked(seen):
+    """Was more current commanded, for longer than rig.ini [guard] brake_follow and brake_follow_time allow, than there was?"""
+    since, rows = min(seen.times), query(seen.folder, "SELECT mono_ns * 1e-9, brake_set_A - brake_A FROM samples WHERE run_id = ? AND "
+                                         "brake_set_A IS NOT NULL AND brake_A IS NOT NULL ORDER BY mono_ns", seen.run)
+    bad_s = 0
+    for (before_s, _), (t_s, missing_A) in zip(rows, rows[1:]):
+        bad_s = bad_s + t_s - before_s if missing_A > FOLLOW_A and t_s > since else 0
+        if bad_s > FOLLOW_S:
+            return True
+    return False
+
+
 def named(seen):
-    right = set().union(*(fault.causes for fault in seen.faults))
+    each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) else set()) for fault in seen.faults]
+    right = set().union(*each)
     status = seen.result.status
     if status < 0:
         name = "killed"
@@ -227,7 +241,7 @@ def named(seen):
         return
     if name == "refused" and right & {"refused", "logbook"}:
         return
-    if len(seen.faults) == 2 and status == 0 and not all("done" in fault.causes for fault in seen.faults):
+    if len(seen.faults) == 2 and status == 0 and not all("done" in causes for causes in each):
         yield f"unnoticed: the run ended \"done\""
     elif name not in right:
         yield f"{'unnoticed' if name == 'done' else 'cause'}: {name}, right: {', '.join(sorted(right))}"

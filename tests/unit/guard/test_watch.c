@@ -386,6 +386,14 @@ static void bend_wrong_sign(struct scene *s, double t_s, bool miss)
 {
 	s->snap.torque_Nm = miss && (t_s > 0.08 || t_s < 0) ? -1 : -1.01;
 }
+/* I20a: at any load. From 25 N.m on, 0.2 A/s more and 8 N.m/s less; the miss keeps its torque. */
+static void bend_wrong_slope(struct scene *s, double t_s, bool miss)
+{
+	s->want.brake_A = fmin(0.9, 0.5 + 0.2 * t_s);
+	s->snap.brake_A = s->verdict.allowed.brake_A;
+	s->snap.speed_rpm = 20;
+	s->snap.torque_Nm = miss ? 25 : 25 - 8 * t_s;
+}
 static void bend_wrong_sign_backwards(struct scene *s, double t_s, bool miss)
 {
 	(void)t_s;
@@ -538,6 +546,7 @@ static const struct row {
 	{ "rotor against the command", CAUSE_WRONG_DIRECTION, bend_rotor_against, 2.2, 2.3 },
 	{ "wrong sign of torque", CAUSE_WRONG_SIGN, bend_wrong_sign, 0.09, 0.12 },
 	{ "wrong sign of torque, backwards", CAUSE_WRONG_SIGN, bend_wrong_sign_backwards, 0.13, 0.18 },
+	{ "torque falls while the current rises", CAUSE_WRONG_SIGN, bend_wrong_slope, 0.98, 1.12 },
 	{ "machine slept", CAUSE_SLEPT, bend_slept, 0, 0 },
 	{ "stall", CAUSE_STALL, bend_stall, 1.98, 2.03 },
 	{ "stall under little torque", CAUSE_STALL, bend_stall_light, 1.98, 2.03 },

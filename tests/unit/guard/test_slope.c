@@ -1,0 +1,173 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* I20a. Brakes whose torque is known by construction: 40 N.m/A without memory, behind a lag, with a loop, with fade; a
+ * second of it at 100 ticks. The limits: 0.1 A of step, 2 N.m of fall, 5 rpm. */
+#include "guard/slope.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#define DT_S 0.01
+#define NM_PER_A 40.0
+
+struct moment {
+	double A, Nm, rpm;
+};
+typedef struct moment rig_fn(double t_s);
+
+/* When it is called a fault, s; 0: never. */
+static double found_s(rig_fn *rig, double dt_s, double for_s)
+{
+	struct guard_slope s = { 0 };
+
+	for (double t_s = dt_s; t_s < for_s; t_s += dt_s) {
+		struct moment m = rig(t_s);
+		if (slope_step(&s, m.A, m.Nm, m.rpm, dt_s, 0.1, 2, 5))
+			return t_s;
+	}
+	return 0;
+}
+
+/* The slope turned round at 10 N.m: what an offset behind swapped wires looks like under load, beyond any light one. */
+static struct moment falls(double t)
+{
+	double A = 0.25 + 0.2 * t;
+
+	return (struct moment){ A, 20 - NM_PER_A * A, 60 };
+}
+static struct moment rises(double t)
+{
+	double A = 0.9 - 0.2 * t;
+
+	return (struct moment){ A, 50 - NM_PER_A * A, 60 };
+}
+/* A loop that is too slow for a zero that walks by 12 N.m/s: the current makes up for two fifths of it. */
+static struct moment drifts(double t)
+{
+	double A = 0.25 + 0.12 * t;
+
+	return (struct moment){ A, 10 - 12 * t + NM_PER_A * 0.12 * t, 60 };
+}
+/* A current that comes in steps of 0.06 A every 0.3 s is one that rises. */
+static struct moment falls_in_steps(double t)
+{
+	double A = 0.25 + 0.06 * floor(t / 0.3 + 1e-9);
+
+	return (struct moment){ A, 20 - NM_PER_A * A, 60 };
+}
+
+static struct moment honest(double t)
+{
+	double A = 0.1 + 0.1 * t;
+
+	return (struct moment){ A, NM_PER_A * A, 60 };
+}
+/* To and fro in 4 s behind a lag of 0.1 s. */
+static struct moment lags(double t)
+{
+	double w = 2 * M_PI / 4;
+
+	return (struct moment){ 0.5 + 0.3 * sin(w * t), NM_PER_A * (0.5 + 0.3 * sin(w * (t - 0.1))), 60 };
+}
+/* A hysteresis brake: its falling branch is 6 N.m above the rising one; after a turn it goes over within 0.3 A. */
+static struct moment loops(double t)
+{
+	double part = fmod(t, 8), A = part < 4 ? 0.2 + 0.2 * part : 1.8 - 0.2 * part;
+	double since_A = part < 4 ? A - 0.2 : 1 - A, over = fmin(1, since_A / 0.3);
+
+	return (struct moment){ A, NM_PER_A * A + (part < 4 ? 3 - 6 * over : -3 + 6 * over), 60 };
+}
+/* Heat: 2 % of the torque a second, 100 K/s at 0.0002 a kelvin; while a loop makes up for it. */
+static struct moment fades(double t)
+{
+	double A = 0.5 * (1 + 0.021 * t);
+
+	return (struct moment){ A, NM_PER_A * A * (1 - 0.02 * t), 60 };
+}
+/* The actuator gives less and less, and the shaft slows down: a brake that knows its speed falls with it. */
+static struct moment sags(double t)
+{
+	double rpm = 60 - 10 * t;
+
+	return (struct moment){ 0.3 + 0.15 * t, 30 * rpm / 60, rpm };
+}
+/* It stands: the torque is the actuator's, whatever the brake could hold. */
+static struct moment stalled(double t)
+{
+	return (struct moment){ 0.3 + 0.3 * t, 20 - 5 * t, 0.5 };
+}
+/* 4 N.m of ripple at 2 Hz on a torque that stays: a saturated brake. */
+static struct moment ripples(double t)
+{
+	return (struct moment){ 0.5 + 0.15 * t, 20 + 2 * sin(2 * M_PI * 2 * t), 60 };
+}
+static struct moment too_little(double t)
+{
+	return (struct moment){ 0.5 + 0.15 * t, 20 - 2.5 * t, 60 }; /* 1.75 N.m between the ends of the second */
+}
+static struct moment to_and_fro(double t)
+{
+	double A = 0.5 + 0.05 * t + 0.06 * sin(2 * M_PI * t);
+
+	return (struct moment){ A, 20 - 10 * t, 60 };
+}
+static struct moment unknown_at_times(double t)
+{
+	struct moment m = falls(t);
+
+	m.Nm = fmod(t, 0.9) < DT_S ? NAN : m.Nm;
+	return m;
+}
+
+static void a_torque_that_goes_against_its_current_is_found(void **state)
+{
+	(void)state;
+	/* A second is full at 1 s: 0.2 A/s are 8 N.m, and 0.5 s of it lie between the ends. */
+	assert_in_range(found_s(falls, DT_S, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(rises, DT_S, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(drifts, DT_S, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(falls_in_steps, DT_S, 3) * 1000, 990, 1310);
+	assert_in_range(found_s(falls, 0.002, 3) * 1000, 990, 1110);
+}
+
+static void an_honest_brake_is_left_alone(void **state)
+{
+	static const struct {
+		const char *name;
+		rig_fn *rig;
+		double for_s;
+	} rows[] = {
+		{ "honest", honest, 9 },
+		{ "lag", lags, 20 },
+		{ "hysteresis", loops, 40 },
+		{ "fade", fades, 20 },
+		{ "sagging actuator", sags, 5 },
+		{ "stalled", stalled, 3 },
+		{ "ripple", ripples, 4 },
+		{ "a fall that is too small", too_little, 3 },
+		{ "a current that goes to and fro", to_and_fro, 3 },
+		{ "torque unknown at times", unknown_at_times, 3 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		double t_s = found_s(rows[i].rig, DT_S, rows[i].for_s);
+		if (t_s > 0)
+			fail_msg("%s: called a fault after %.2f s", rows[i].name, t_s);
+	}
+	assert_true(found_s(falls, 0.2, 5) <= 0); /* too few looks to tell */
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(a_torque_that_goes_against_its_current_is_found),
+		cmocka_unit_test(an_honest_brake_is_left_alone),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
