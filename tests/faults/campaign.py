@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The fault campaign: a seeded case is a rig (light or heavy rotor, powder or hysteresis brake), a moment of a short sweep
+"""The fault campaign: a seeded case is a rig (light or heavy rotor, powder or hysteresis brake; a drive with a line of its own), a moment of a short sweep
 (zero, no load, loaded, falling, or a stop that has just begun) and one or two faults (fault_table.py). After each, judged from the
 bench's own truth and from the disk: the shaft was brought down in the right order and in time, no limit was passed by more than
 its margin, the cause is one of those that are right, what a person was told of the shaft is true, the logbook is whole, and every
@@ -26,22 +26,32 @@ from short_sweep import PLAN, harness, newest_run, prepare, query
 
 sys.path.insert(0, str(harness.ROOT / "tests" / "bench"))
 import kinds  # noqa: E402
+import text_drive  # noqa: E402
 
 SHIM = os.environ.get("FAILCALL", str(harness.ROOT / "build" / "tests" / "faults" / "libfailcall.so"))
 assert pathlib.Path(SHIM).exists(), f"no {SHIM}: ninja -C build makes it"
 PHASES = ["zero", "no load", "loaded", "falling", "stop"]
 RIGS = {"light powder": ("0.02", "powder"), "heavy powder": ("1.2", "powder"), "light hysteresis": ("0.02", "hysteresis"),
         "heavy hysteresis": ("1.2", "hysteresis")}
+# A drive that is no node's but has a line of its own (docs/drive.md): one case in eight, so that the others keep their seeds.
+OWN_LINE = "light drive line"
+LINE_OF = 8
+LINE_RIG = ("0.02", "drive line")
 TORQUES = "6, 12"
 SEED = 9  # of the bench: one, so that each phase of the sweep has its time
 BLOCK = 50
+
+
+def parts_of(name):
+    """(inertia of the rotor in kg.m2, what is prepared for it) of a rig."""
+    return LINE_RIG if name == OWN_LINE else RIGS[name]
 
 
 class Rig:
     """A folder to copy, and when a sweep of it is where: bench times in s, calls of each kind in one sweep."""
 
     def __init__(self, home, name, brakes):
-        inertia, brake = RIGS[name]
+        inertia, brake = parts_of(name)
         self.folder = home / name.replace(" ", "-")
         shutil.copytree(brakes[brake], self.folder)
         kinds.set_key(self.folder / "virtual.ini", "brake", "inertia", f"{inertia} kg.m2")
@@ -91,9 +101,10 @@ def even(folder):
 
 def make_rigs(home, names, jobs):
     """Each brake is calibrated and mapped once, with the light rotor: its map does not know what it turns."""
-    brakes = sorted({RIGS[name][1] for name in names})
+    brakes = sorted({parts_of(name)[1] for name in names})
+    edits = {"hysteresis": even, LINE_RIG[1]: text_drive.add}
     with concurrent.futures.ThreadPoolExecutor(jobs) as pool:
-        made = dict(zip(brakes, pool.map(lambda brake: prepare(home, brake, torque=TORQUES, down="yes", edit=even if brake == "hysteresis" else None),
+        made = dict(zip(brakes, pool.map(lambda brake: prepare(home, brake.replace(" ", "-"), torque=TORQUES, down="yes", edit=edits.get(brake)),
                                          brakes)))
         return dict(zip(names, pool.map(lambda name: Rig(home, name, made), names)))
 
@@ -105,12 +116,15 @@ class Case:
         chance = random.Random(seed)
         self.seed = seed
         self.rig = chance.choice(list(RIGS))
+        if seed % LINE_OF == LINE_OF - 3:
+            self.rig = OWN_LINE
         self.phase = chance.choice(PHASES)
         self.place = chance.random()
         double = self.phase == "stop" or chance.random() < 0.5
-        self.faults = [fault_table.draw(chance, stops=self.phase == "stop")]
+        line = self.rig == OWN_LINE
+        self.faults = [fault_table.draw(chance, stops=self.phase == "stop", line=line)]
         if double:
-            self.faults.append(fault_table.draw(chance, bench_only=self.faults[0].is_of_the_program, but=self.faults[0].word))
+            self.faults.append(fault_table.draw(chance, bench_only=self.faults[0].is_of_the_program, but=self.faults[0].word, line=line))
         self.gap_s = chance.choice([0, chance.uniform(0, 0.15), chance.uniform(0, 0.6)]) if double else 0
 
     def times(self, rig):

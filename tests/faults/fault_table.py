@@ -131,6 +131,12 @@ TABLE = [
 ]
 
 
+# Of a drive that has a line of its own, beside all the others.
+LINE_TABLE = [
+    Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=20),
+]
+
+
 class Fault:
     """A row with its numbers drawn."""
 
@@ -158,8 +164,8 @@ class Fault:
         return orders
 
 
-def draw(chance, stops=False, bench_only=False, but=None):
-    rows = [row for row in TABLE if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow)) and row.word != but]
+def draw(chance, stops=False, bench_only=False, but=None, line=False):
+    rows = [row for row in TABLE + (LINE_TABLE if line else []) if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow)) and row.word != but]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)
 
 
