@@ -197,6 +197,7 @@ static struct window_rig limits_of(const struct reduction *r)
 		.supply_limit_A = r->rig.supply_limit_A,
 		.cable_ohm = r->rig.plane == PLANE_ACTUATOR ? r->rig.cable_ohm.value : 0,
 		.cell_saturation_count = r->rig.cell_saturation_count,
+		.host_edges = profile_has_host_edges(&r->rig),
 	};
 }
 

@@ -205,7 +205,8 @@ void window_before(struct window *w, const struct sample *s)
 
 static void take_edge(struct window *w, const struct sample *s)
 {
-	double pulses = (double)s->pulses, age_s = (double)s->node_us * 1e-6 - s->edge_time_s;
+	double now_s = w->limits.host_edges ? (double)s->mono_ns * 1e-9 : (double)s->node_us * 1e-6;
+	double pulses = (double)s->pulses, age_s = now_s - s->edge_time_s;
 
 	if (!isfinite(s->edge_time_s) || !(age_s < EDGE_AGE_MAX_s))
 		return;

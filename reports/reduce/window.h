@@ -47,6 +47,7 @@ struct limit_facts {
 
 struct window_rig { /* what the facts are measured against */
 	double supply_V, supply_limit_A, cable_ohm, cell_saturation_count;
+	bool host_edges; /* edges of the pick-up are dated by the computer, not by the node */
 };
 
 /* Readings in the order of time. The room for them is bounded: when it is full, neighbours are merged two by two, so

@@ -139,6 +139,13 @@ static void indicator_unit(struct world *w, double value)
 		w->indicator_line[i].wrong_unit = true;
 }
 
+static void lines_silent(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < w->config.rig.n_instruments; i++)
+		w->gpio_line[i].silent = true;
+}
+
 static void drive_silent(struct world *w, double value)
 {
 	(void)value;
@@ -290,6 +297,7 @@ static const struct fault {
 	{ "estop", NULL, 0, 0, estop, "the emergency stop is pressed" },
 	{ "guard", NULL, 0, 0, cage, "the guard comes open" },
 	{ "overspeed", "RPM", 0, 1e5, overspeed, "the drive runs away to this speed (1.3 of limit)" },
+	{ "lines-silent", NULL, 0, 0, lines_silent, "GPIO lines beside the node are not told any more" },
 	{ "drive-silent", NULL, 0, 0, drive_silent, "the cable of a drive with a line of its own is out" },
 	{ "indicator-silent", NULL, 0, 0, indicator_silent, "the cable of an indicator is out" },
 	{ "indicator-unit", NULL, 0, 0, indicator_unit, "somebody pressed its unit key" },
@@ -334,6 +342,7 @@ void faults_mend(struct world *w)
 		w->drive_line[i].silent = false;
 		w->indicator_line[i].silent = w->indicator_line[i].wrong_unit = false;
 		supply_line_mend(&w->supply_line[i]);
+		w->gpio_line[i].silent = false;
 		w->supply_line[i].orders.refuses = false;
 	}
 	w->cell.fault = CELL_WELL;

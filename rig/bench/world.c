@@ -26,6 +26,11 @@ static bool is_relay(const struct world *w, size_t instrument)
 	return strcmp(w->config.rig.instrument[instrument].kind, "relay") == 0;
 }
 
+static bool is_gpio(const struct world *w, size_t instrument)
+{
+	return strcmp(w->config.rig.instrument[instrument].kind, "gpio") == 0;
+}
+
 static bool is_drive(const struct world *w, size_t instrument)
 {
 	return w->config.rig.instrument[instrument].roles & ROLE_DRIVE;
@@ -365,7 +370,7 @@ void world_receive_line(struct world *w, size_t line, const char *bytes, size_t 
 {
 	size_t first = first_on(w, line);
 
-	if (is_relay(w, first)) {
+	if (is_relay(w, first) || is_gpio(w, first)) {
 		relay_line_receive(&w->relay_line[first], bytes, n);
 		w->contactor.command = contactor_wanted(w);
 		return;
@@ -392,12 +397,25 @@ static size_t take_drive(struct world *w, size_t instrument, char *buf, size_t s
 	return drive_line_take(&w->drive_line[instrument], &senses, w->now_us, buf, size);
 }
 
+static size_t take_gpio(struct world *w, size_t instrument, char *buf, size_t size)
+{
+	struct gpio_line_senses senses = { .estop_ok = w->contactor.estop_ok,
+					   .cage_closed = w->contactor.cage_closed,
+					   .contactor_closed = w->contactor.closed,
+					   .pulses = w->pickup.pulses,
+					   .edge_us = w->pickup.edge_s * 1e6 };
+
+	return gpio_line_take(&w->gpio_line[instrument], &senses, w->now_us, buf, size);
+}
+
 size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 {
 	size_t first = first_on(w, line);
 
 	if (is_relay(w, first))
 		return 0;
+	if (is_gpio(w, first))
+		return take_gpio(w, first, buf, size);
 	if (is_drive(w, first))
 		return take_drive(w, first, buf, size);
 	if (is_indicator(w, first))
@@ -519,10 +537,12 @@ static void set_up_node(struct world *w)
 				   SUPPLY_MOST * rig->supply_limit_A);
 	}
 	for (size_t i = 0; i < rig->n_instruments; i++) {
-		if (!is_relay(w, i) && rig->instrument[i].roles & ROLE_POWER)
+		bool switches = is_relay(w, i) || is_gpio(w, i);
+
+		if (!switches && rig->instrument[i].roles & ROLE_POWER)
 			w->settable = &w->supply_line[rig->instrument[i].line].orders;
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
-		if (is_relay(w, i))
+		if (switches && rig->instrument[i].roles & ROLE_POWER)
 			w->relay = &w->relay_line[i];
 		drive_line_init(&w->drive_line[i], &rig->instrument[i], w->config.physics.gear.ratio);
 		if (is_drive(w, i))

@@ -17,6 +17,7 @@
 #include "bench/node_side.h"
 #include "bench/physics.h"
 #include "bench/pickup.h"
+#include "bench/gpio_line.h"
 #include "bench/relay_line.h"
 #include "bench/shaft.h"
 #include "bench/strays.h"
@@ -97,6 +98,7 @@ struct world {
 	struct relay_line relay_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a relay */
 	struct drive_line drive_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a drive */
 	struct indicator_line indicator_line[PROFILE_INSTRUMENTS]; /* by instrument, used where it is one */
+	struct gpio_line gpio_line[PROFILE_INSTRUMENTS];           /* by instrument, used where it is GPIO lines */
 	struct drive_line *driver;                                 /* commands the drive; NULL: the node does */
 	const struct relay_line *relay;                            /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */

@@ -53,7 +53,7 @@
 	  "without them contactor and brake heat are unknown; check the cable and the node's slow samples", \
 	  "lines, drive and temperatures were not told", GUARD, FAULT, NOTHING, HOLDS, STATE) \
 	X(INSTRUMENT_SILENT, instrument_silent, "no data from the instrument for", "s", \
-	  "without it the input power is unknown; check its cable, its power and its link in rig.ini", \
+	  "without it a reading is missing that the run rests on; check its cable, its power and its link in rig.ini", \
 	  "an instrument beside the node sent no data", GUARD, FAULT, NOTHING, HOLDS, CURRENT) \
 	X(WARDEN, warden, "no answer from the warden for", "s", \
 	  "without it nothing ends the outputs when this program dies; look at the relay's line and the load of this " \

@@ -65,7 +65,7 @@ static struct probe_stated stated_of(const struct session *s)
 	return (struct probe_stated){ .saturation_count = s->rig.cell_saturation_count,
 				      .conversions_Hz = caps->cell_sps,
 				      .has_cell = s->instrument[0].roles & ROLE_CELL,
-				      .two_channels = caps->pick_quad };
+				      .two_channels = session_pick_has_direction(s) };
 }
 
 static void print_verdicts(const struct probe *w, const struct probe_stated *stated)
@@ -89,6 +89,7 @@ static void print_text(const struct probe *w, const struct session *s)
 	const struct node_caps *caps = node_caps(s->node);
 	const struct probe_stated stated = stated_of(s);
 	bool calibrated = s->calibration_id != 0;
+	unsigned lines = session_lines(s);
 	struct rates r = rates_of(w);
 
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
@@ -108,13 +109,13 @@ static void print_text(const struct probe *w, const struct session *s)
 			       probe_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
 	printf("\nemergency stop line %s, guard %s, contactor %s\n",
-	       !caps->line_estop  ? "not sensed"
-	       : w->last.estop_ok ? "good"
-				  : "OPEN (pressed or not wired)",
-	       !caps->line_cage      ? "not sensed"
+	       !(lines & LINE_ESTOP) ? "not sensed"
+	       : w->last.estop_ok    ? "good"
+				     : "OPEN (pressed or not wired)",
+	       !(lines & LINE_CAGE)  ? "not sensed"
 	       : w->last.cage_closed ? "closed"
 				     : "OPEN (or not wired)",
-	       !caps->line_contactor      ? "not sensed"
+	       !(lines & LINE_CONTACTOR)  ? "not sensed"
 	       : w->last.contactor_closed ? "closed"
 					  : "open");
 	if (w->sum[PROBE_TORQUE].n == 0)

@@ -268,7 +268,7 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	struct rehearse seen = c->rehearse;
 	if (rehearse_passed(&seen))
 		c->live.result.cause = CAUSE_NONE; /* it was asked for, whatever comes of the questions after it */
-	bool sensed = node_caps(c->s.node)->line_contactor;
+	bool sensed = session_lines(&c->s) & LINE_CONTACTOR;
 	rc = live_ask(&c->live, release_words(estop, sensed), estop ? release : close_guard, err);
 	if (rc != RC_OK)
 		return rc;
@@ -291,12 +291,12 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 /* What the node does not sense, a person has to look at. */
 static enum rc rehearse_stops(struct checking *c, struct err *err)
 {
-	const struct node_caps *caps = node_caps(c->s.node);
+	unsigned lines = session_lines(&c->s);
 	enum rc rc = RC_OK;
 
 	c->live.frac_from = 0;
 	c->live.frac_to = 0.3;
-	if (caps->line_estop) {
+	if (lines & LINE_ESTOP) {
 		rc = rehearse_one(c, REHEARSE_ESTOP, &c->stop, err);
 	} else {
 		live_note(&c->live,
@@ -305,7 +305,7 @@ static enum rc rehearse_stops(struct checking *c, struct err *err)
 	}
 	c->live.frac_from = 0.3;
 	c->live.frac_to = 0.6;
-	if (rc == RC_OK && caps->line_cage)
+	if (rc == RC_OK && lines & LINE_CAGE)
 		return rehearse_one(c, REHEARSE_CAGE, &c->cage, err);
 	if (rc == RC_OK)
 		live_note(&c->live, "This node does not sense the guard. Where a guard switch is wired, open it and "

@@ -45,7 +45,7 @@ static enum rc run(struct live *live, double speed_rpm, struct seq_signs *signs,
 					     .most_A = most_A(s, live->limits.torque_Nm),
 					     .max_A = s->rig.brake_max_A,
 					     .gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 0,
-					     .no_direction = !node_caps(s->node)->pick_quad,
+					     .no_direction = !session_pick_has_direction(s),
 					     .by_hand = live->by_hand };
 	struct turning turning = { live, signs };
 	int direction = live->limits.expect_direction;

@@ -12,6 +12,7 @@
 #include "instrument/turns.h"
 #include "link/link.h"
 
+struct gpio_setup;
 struct scpi_setup;
 struct text_drive_setup;
 struct indicator_setup;
@@ -37,6 +38,7 @@ struct instrument {
 	unsigned modes;    /* of a drive: bits 1u << enum drive_mode that it knows besides off */
 	const char *error; /* what the device says that it cannot do, "" = nothing; NULL: it cannot say */
 	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
+	int switch_fd;     /* of a GPIO output that closes the contactor; 0 or below: its output is on its link */
 	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */
 };
 
@@ -52,14 +54,16 @@ struct instrument_config {
 	const struct scpi_setup *scpi;             /* of a supply: its words and limits; copied. NULL: nothing is set */
 	const struct text_drive_setup *text_drive; /* of such a drive; copied */
 	const struct indicator_setup *indicator;   /* of an indicator; copied */
+	const struct gpio_setup *gpio;             /* of GPIO lines; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */
 struct instrument_kind {
 	const char *word; /* kind = ... */
 	bool waits; /* for its device: it gets a thread, unless it has an output, which the tick commands itself */
-	/* link, clock: borrowed, must outlive it. Asks nothing of the device yet; one that is to be set is
-	 * switched off, set up and checked, which may take some time of the clock. */
+	/* link, clock: borrowed, must outlive it; link is NULL where the address is a GPIO chip. Asks nothing of the
+	 * device yet; one that is to be set is switched off, set up and checked, which may take some time of the
+	 * clock. */
 	enum rc (*open)(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 			struct instrument *ret, struct err *err);
 };

@@ -2,6 +2,7 @@
 #include "instrument/kinds.h"
 
 #include "instrument/indicator.h"
+#include "instrument/gpio.h"
 #include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
 #include "instrument/text_drive.h"
@@ -11,5 +12,6 @@ const struct instrument_kind instrument_kinds[] = {
 	{ "relay", false, relay_open },
 	{ "text-drive", false, text_drive_open },
 	{ "indicator", false, indicator_open },
+	{ "gpio", false, gpio_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

@@ -42,7 +42,7 @@ enum rc live_person_begin(struct live_person *p, struct session *s, const struct
 void live_person_words(const struct live_person *p, char *buf, size_t size)
 {
 	const struct snapshot *snap = &p->snap;
-	const struct node_caps *caps = node_caps(p->s->node);
+	bool senses = session_lines(p->s) & LINE_CONTACTOR;
 	bool heard =
 		is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
 	bool told_off =
@@ -52,9 +52,9 @@ void live_person_words(const struct live_person *p, char *buf, size_t size)
 		snprintf(buf, size,
 			 "The node sends no state of drive and contactor. Look at both yourself before you touch the "
 			 "shaft.");
-	else if (caps->line_contactor && !snap->contactor_closed)
+	else if (senses && !snap->contactor_closed)
 		snprintf(buf, size, "Drive off, contactor open.");
-	else if (caps->line_contactor)
+	else if (senses)
 		snprintf(buf, size, "HANDS OFF. The contactor is closed.");
 	else
 		snprintf(buf, size, "%sThis node does not sense the contactor.", told_off ? "Drive off. " : "");

@@ -63,7 +63,7 @@ static struct zero_config turning(const struct live *live, double speed_rpm, dou
 				     .least_s = 2,
 				     .sign = s->rig.cell_sign,
 				     .clear_A = clear_A,
-				     .no_direction = !node_caps(s->node)->pick_quad,
+				     .no_direction = !session_pick_has_direction(s),
 				     .by_hand = live->by_hand };
 }
 
@@ -111,10 +111,10 @@ double live_zero_rpm(const struct live *live, double speed_rpm)
 
 bool live_can_turn(const struct live *live, double speed_rpm)
 {
-	const struct node_caps *caps = node_caps(live->s->node);
 	bool turns = live->by_hand || (live->s->has_actuator && session_drive_knows(live->s, DRIVE_SPEED));
 
-	return speed_rpm > 0 && turns && caps->pick && live_zero_rpm(live, speed_rpm) <= live->limits.speed_rpm;
+	return speed_rpm > 0 && turns && session_fills(live->s, ROLE_PICK) &&
+	       live_zero_rpm(live, speed_rpm) <= live->limits.speed_rpm;
 }
 
 /* The guard wants a torque before anything turns: a provisional zero for the first time. */

@@ -3,6 +3,7 @@
 #ifndef BRIDLE_PROFILE_INSTRUMENT_PROFILE_H
 #define BRIDLE_PROFILE_INSTRUMENT_PROFILE_H
 
+#include "channel/gpio_wire.h"
 #include "profile/kinds.h"
 #include "profile/sizes.h"
 
@@ -19,7 +20,7 @@ struct profile_bytes {
 
 struct instrument_profile {
 	char name[PROFILE_WORD];      /* NAME */
-	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | indicator */
+	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | gpio | indicator */
 	char link[PROFILE_PATH];      /* link */
 	int baud;                     /* baud, 9600 */
 	double period_s;              /* period, 0.2 s: between two readings */
@@ -44,6 +45,9 @@ struct instrument_profile {
 	/* Of an indicator: unit = kg, division (in it), lever; and what a division is by them. tell and ask as above */
 	char unit[PROFILE_WORD];
 	double division, lever_m, division_Nm;
+	/* Of GPIO lines: estop, guard, contactor, pulse_a, pulse_b, switch, as written and read; "" = not wired */
+	char wire_text[GPIO_USES][PROFILE_WORD];
+	struct gpio_wire wire[GPIO_USES];
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
 	size_t line; /* 0, 1, ...: those with the same link are on one line */
 };

@@ -3,6 +3,7 @@
 
 #include "profile/bytes.h"
 #include "profile/indicator_keys.h"
+#include "profile/gpio_keys.h"
 #include "profile/text_drive_keys.h"
 #include "channel/channel.h"
 
@@ -31,6 +32,7 @@ static const struct {
 	{ "relay", ROLE_POWER },
 	{ "text-drive", ROLE_DRIVE },
 	{ "indicator", ROLE_CELL },
+	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -134,6 +136,14 @@ const struct instrument_profile *instruments_line(const struct rig_profile *rig,
 	while (rig->instrument[i].line != line)
 		i++;
 	return &rig->instrument[i];
+}
+
+bool profile_has_host_edges(const struct rig_profile *rig)
+{
+	for (size_t i = 0; i < rig->n_instruments; i++)
+		if (rig->instrument[i].roles & ROLE_PICK)
+			return true;
+	return false;
 }
 
 static bool is_taken(const struct rig_profile *rig, const char *name)
@@ -248,6 +258,7 @@ void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 
 		snprintf(section, sizeof section, "instrument %s", p->name);
 		check_lease(r, rig, p);
+		gpio_check_link(r, rig, p, section);
 		if (p->roles & ROLE_OUTPUTS && !has_lease(p) && !(rig->warden_silence_s > 0))
 			inifile_mistake(r, p->roles_line, section, "roles",
 					"an output of a %s has no lease: it stays on when this program dies. Add a "
@@ -277,6 +288,7 @@ void instruments_leave(struct inifile *r)
 	check_settable(r, p);
 	text_drive_check(r, p);
 	indicator_check(r, p);
+	gpio_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);
 }

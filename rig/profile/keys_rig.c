@@ -50,21 +50,27 @@ static const struct profile_key keys[] = {
 	{ "tether", "lease", KEY_VALUE, 0, "s", "0.3 s", NULL, 0.01, 5, NULL,
 	  "After this time without a new set-point the node goes safe by itself", AT(lease_s) },
 	{ "tether", "clock", KEY_SPREAD, 0, "1", "± 50 ppm", NULL, 0, 0.05, NULL,
-	  "Largest error of the node's clock; it is part of every speed's uncertainty", AT(node_clock_ppm_u) },
+	  "Largest error of the clock that dates the pulses, the node's or with GPIO lines this computer's; it is part "
+	  "of "
+	  "every speed's uncertainty",
+	  AT(node_clock_ppm_u) },
 
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
 	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
-	  "of text. indicator: a weight indicator or torque gauge that sends its readings as text",
+	  "of text. indicator: a weight indicator or torque gauge that sends its readings as text. gpio: lines of a "
+	  "GPIO "
+	  "chip of this computer",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
-	  "Where it is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", INSTRUMENT(link) },
+	  "Where it is: serial:DEVICE, tcp:HOST:PORT, unix:PATH (from the bench folder) or gpio:CHIP",
+	  INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
 	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power; a drive: drive; an "
-	  "indicator: cell. An "
+	  "indicator: cell; GPIO lines: lines, pickup, power. An "
 	  "output "
 	  "without a lease needs [warden]. The node has the roles that no "
 	  "instrument has",
@@ -101,6 +107,26 @@ static const struct profile_key keys[] = {
 	  INSTRUMENT(close_text) },
 	{ INSTRUMENT_SECTION, "open", KEY_TEXT, 0, NULL, "", "A0 01 00 A1", 0, 0, NULL,
 	  "Of a relay: the bytes that open the contactor", INSTRUMENT(open_text) },
+	{ INSTRUMENT_SECTION, "estop", KEY_TEXT, 0, NULL, "", "17 low pull-up", 0, 0, NULL,
+	  "Of GPIO lines: the line that is active while the emergency stop is released; its name, or its offset on the "
+	  "chip, "
+	  "then low where the low level is the active one, and pull-up or pull-down",
+	  INSTRUMENT(wire_text[GPIO_ESTOP]) },
+	{ INSTRUMENT_SECTION, "guard", KEY_TEXT, 0, NULL, "", "27 low pull-up", 0, 0, NULL,
+	  "The line that is active while the guard is closed; empty: no guard switch",
+	  INSTRUMENT(wire_text[GPIO_CAGE]) },
+	{ INSTRUMENT_SECTION, "contactor", KEY_TEXT, 0, NULL, "", "22 low pull-up", 0, 0, NULL,
+	  "The line that is active while the contactor's auxiliary contact says closed",
+	  INSTRUMENT(wire_text[GPIO_CONTACTOR]) },
+	{ INSTRUMENT_SECTION, "pulse_a", KEY_TEXT, 0, NULL, "", "5", 0, 0, NULL,
+	  "The pick-up's first channel. Each edge is a pulse, and with pulse_b a step",
+	  INSTRUMENT(wire_text[GPIO_PULSE_A]) },
+	{ INSTRUMENT_SECTION, "pulse_b", KEY_TEXT, 0, NULL, "", "6", 0, 0, NULL,
+	  "Its second channel, a quarter of a period behind forwards; empty: no direction is known",
+	  INSTRUMENT(wire_text[GPIO_PULSE_B]) },
+	{ INSTRUMENT_SECTION, "switch", KEY_TEXT, 0, NULL, "", "23", 0, 0, NULL,
+	  "The output that closes the contactor while it is active; the warden alone sets it",
+	  INSTRUMENT(wire_text[GPIO_SWITCH]) },
 	{ INSTRUMENT_SECTION, "side", KEY_CHOICE, 0, NULL, "rotor", NULL, 0, 0, "rotor|output",
 	  "Of a drive: the shaft whose speed it is told and tells", INSTRUMENT(shaft) },
 	{ INSTRUMENT_SECTION, "speed_unit", KEY_VALUE, KEY_ABOVE, "rpm", "1 rpm", "6 deg/s", 0, 1e6, NULL,

@@ -69,9 +69,9 @@ static void check_rig(struct inifile *r, struct rig_profile *rig)
 		inifile_mistake(r, inifile_line(r, "guard", "silent"), "guard", "silent",
 				"found %g s, expected at least three ticks (%g s at this rate)", rig->silent_s,
 				3 / rig->rate_Hz);
-	instruments_check_outputs(r, rig);
 	indicator_known(rig);
 	rig->is_virtual = rig->control[0] != '\0';
+	instruments_check_outputs(r, rig);
 }
 
 enum rc profile_parse_rig(const char *text, const char *name, struct rig_profile *ret, struct mistakes *m,

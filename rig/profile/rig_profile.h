@@ -91,6 +91,9 @@ struct rig_profile {
 /* Local gravity by what the profile gives: the value itself, or normal gravity (calib/mass/gravity.h). */
 struct quantity profile_gravity(const struct rig_profile *rig);
 
+/* Are the edges of the pick-up dated by this computer? Else by the node. */
+bool profile_has_host_edges(const struct rig_profile *rig);
+
 /* The first instrument on a line (below n_lines): the line has its name, link and baud. */
 const struct instrument_profile *instruments_line(const struct rig_profile *rig, size_t line);
 

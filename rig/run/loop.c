@@ -317,7 +317,8 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	l->cause_at = l->snap.now;
 	ret->cause = l->verdict.cause;
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
-	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT)
+	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT ||
+	    (l->verdict.cause == CAUSE_SLOW_STALE && session_is_beside(&l->snap, l->verdict.channel)))
 		name_instrument(l, l->verdict.channel, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_DRIVE_FAULT && session_error_of(l->s, &l->snap, CHANNEL_DRIVE)[0])
 		name_instrument(l, CHANNEL_DRIVE, ret->message, sizeof ret->message);

@@ -110,9 +110,13 @@ void session_poll(struct session *s,
 		  struct snapshot *snap); /* snap: of the look before, or snapshot_blank. Never waits */
 void session_set(struct session *s, const struct wish *allowed); /* to each its share; zeroed = all outputs off */
 const struct instrument *session_fills(const struct session *s, unsigned role); /* NULL: nobody */
+unsigned session_lines(const struct session *s);                                /* LINE_... that somebody senses */
+bool session_pick_has_direction(const struct session *s);                       /* false too without a pick-up */
 /* Whose channel is silent: "supply psu". On a shared line all that are silent there, "supply a, supply b (one line)",
  * or that the others are not, "supply a (the line itself answers)". */
 void session_name_silent(const struct session *s, const struct snapshot *snap, int channel, char *buf, size_t size);
+/* Is that channel told by an instrument beside the node? */
+bool session_is_beside(const struct snapshot *snap, int channel);
 /* Has the drive that mode? False without a drive. */
 bool session_drive_knows(const struct session *s, enum drive_mode mode);
 /* RC_ARG with a sentence where it has not; who needs it: "plans/gentle.ini", "bridle obey". */

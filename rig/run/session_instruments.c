@@ -3,6 +3,7 @@
 
 #include "instrument/aside.h"
 #include "instrument/indicator.h"
+#include "instrument/gpio.h"
 #include "instrument/kinds.h"
 #include "instrument/scpi_words.h"
 #include "instrument/text_drive.h"
@@ -88,6 +89,17 @@ struct scpi_setup session_scpi_setup(const struct session *s, const struct instr
 	return ret;
 }
 
+static struct gpio_setup gpio_setup(const struct session *s, const struct instrument_profile *p)
+{
+	size_t scheme = strlen(GPIO_SCHEME);
+	struct gpio_setup ret = { .chip = strncmp(p->link, GPIO_SCHEME, scheme) == 0 ? p->link + scheme : NULL,
+				  .pulses_per_rev = s->rig.pulses_per_rev,
+				  .direction = s->rig.pick_sign };
+
+	memcpy(ret.wire, p->wire, sizeof ret.wire);
+	return ret;
+}
+
 static unsigned on_line(const struct session *s, size_t line)
 {
 	unsigned n = 0;
@@ -101,6 +113,8 @@ static unsigned on_line(const struct session *s, size_t line)
 static enum rc open_line(struct session *s, const struct instrument_profile *p, bool waits, struct session_line *line,
 			 struct err *err)
 {
+	if (strncmp(p->link, GPIO_SCHEME, strlen(GPIO_SCHEME)) == 0)
+		return RC_OK; /* its instrument opens the chip */
 	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &line->link, err);
 
 	if (rc == RC_OK && s->control)
@@ -133,6 +147,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	session_text_drive(s, p, &text_drive);
 	struct indicator_setup indicator;
 	session_indicator(s, p, &indicator);
+	const struct gpio_setup gpio = gpio_setup(s, p);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -146,6 +161,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.scpi = &scpi,
 		.text_drive = &text_drive,
 		.indicator = &indicator,
+		.gpio = &gpio,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);
@@ -219,6 +235,20 @@ const struct instrument *session_fills(const struct session *s, unsigned role)
 	return NULL;
 }
 
+unsigned session_lines(const struct session *s)
+{
+	const struct instrument *lines = session_fills(s, ROLE_LINES);
+
+	return lines ? lines->lines : 0;
+}
+
+bool session_pick_has_direction(const struct session *s)
+{
+	const struct instrument *pick = session_fills(s, ROLE_PICK);
+
+	return pick && !pick->no_direction;
+}
+
 /* One that answers has its newest reading within half of what it is believed. */
 static bool is_silent(const struct session *s, const struct snapshot *snap, size_t instrument)
 {
@@ -247,6 +277,11 @@ void session_name_silent(const struct session *s, const struct snapshot *snap, i
 	}
 	if (others > 0 && at < size)
 		snprintf(buf + at, size - at, silent > 0 ? " (one line)" : " (the line itself answers)");
+}
+
+bool session_is_beside(const struct snapshot *snap, int channel)
+{
+	return channel >= 0 && channel < CHANNEL_COUNT && snap->channel[channel].instrument > 0;
 }
 
 bool session_drive_knows(const struct session *s, enum drive_mode mode)

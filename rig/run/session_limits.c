@@ -61,12 +61,17 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 		ret->stale_s[CHANNEL_VOLTAGE] = volt->stale_s;
 	if (ampere)
 		ret->stale_s[CHANNEL_CURRENT] = ampere->stale_s;
+	const struct instrument *pick = session_fills(s, ROLE_PICK), *lines = session_fills(s, ROLE_LINES);
+	if (pick)
+		ret->stale_s[CHANNEL_TURN] = pick->stale_s;
+	for (int c = CHANNEL_ESTOP; lines && c <= CHANNEL_CONTACTOR; c++)
+		ret->stale_s[c] = fmin(ret->stale_s[c], lines->stale_s);
 }
 
 void session_guard_limits(const struct session *s, struct guard_limits *ret)
 {
 	const struct rig_profile *rig = &s->rig;
-	const struct instrument *pick = session_fills(s, ROLE_PICK), *lines = session_fills(s, ROLE_LINES);
+	const struct instrument *pick = session_fills(s, ROLE_PICK);
 	double torque_Nm = least(least(rig->limit_torque_Nm, rig->coupling_Nm), rig->cell_full_scale_Nm);
 	double speed_rpm = rig->limit_speed_rpm;
 
@@ -113,7 +118,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.expect_direction = s->has_actuator ? 1 : 0,
 		.expect_cell = s->calibration_id != 0,
 		.expect_pick = pick != NULL,
-		.expect_lines = lines ? lines->lines : 0,
+		.expect_lines = session_lines(s),
 		.expect_meter = session_fills(s, ROLE_VOLTAGE) && session_fills(s, ROLE_CURRENT),
 	};
 	channel_limits(s, ret);

@@ -4,6 +4,7 @@
 
 #include "instrument/scpi_words.h"
 #include "warden/warden_account.h"
+#include "warden/warden_gpio.h"
 #include "warden/warden_host.h"
 
 #include <math.h>
@@ -28,10 +29,18 @@ static struct warden_bytes of_profile(const struct profile_bytes *b)
 	return ret;
 }
 
+/* Of a GPIO output; 0: its output is on its link. */
+static int switch_fd(const struct session *s, const struct instrument_profile *p)
+{
+	return s->instrument[1 + (p - s->rig.instrument)].switch_fd;
+}
+
 /* The output of an instrument, as the warden ends it. */
 static struct warden_line line_of(const struct session *s, const struct instrument_profile *p)
 {
-	struct warden_line ret = { .close = of_profile(&p->close), .open = of_profile(&p->open) };
+	struct warden_line ret = { .close = of_profile(&p->close),
+				   .open = of_profile(&p->open),
+				   .gpio = switch_fd(s, p) > 0 };
 
 	if (strcmp(p->kind, "supply") == 0) {
 		const struct scpi_setup scpi = session_scpi_setup(s, p);
@@ -53,11 +62,14 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 	struct warden_config c = { .silence_ns = NS(silence_s), .hold_most_ns = NS(GUARD_HOLD_MOST_S) };
 
 	for (size_t i = 0; i < s->rig.n_instruments; i++) {
-		if (!(s->rig.instrument[i].roles & ROLE_OUTPUTS))
+		const struct instrument_profile *p = &s->rig.instrument[i];
+		struct link *link = s->line[p->line].link;
+
+		if (!(p->roles & ROLE_OUTPUTS))
 			continue;
-		line_fd[c.n_lines] = link_fd(s->line[s->rig.instrument[i].line].link);
-		s->warden_line[c.n_lines] = s->line[s->rig.instrument[i].line].link;
-		c.line[c.n_lines++] = line_of(s, &s->rig.instrument[i]);
+		line_fd[c.n_lines] = link ? link_fd(link) : switch_fd(s, p);
+		s->warden_line[c.n_lines] = link;
+		c.line[c.n_lines++] = line_of(s, p);
 	}
 	c.hold_ns = NS(warden_has(&c, ORDER_HOLD) ? s->rig.stop_hold_s : REPEATS_S);
 	return c;
@@ -66,10 +78,9 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 /* Such a node takes the contactor for what it was told itself, and it is told nothing: nobody would see it open. */
 static enum rc check_node(const struct session *s, struct err *err)
 {
-	const struct instrument *node = &s->instrument[0];
 	bool drives = session_fills(s, ROLE_DRIVE) != NULL, powers = s->node_roles & ROLE_POWER;
 
-	if (powers || !drives || node->lines & LINE_CONTACTOR)
+	if (powers || !drives || session_lines(s) & LINE_CONTACTOR)
 		return RC_OK;
 	return err_set(err, RC_ARG, 0,
 		       "rig.ini: the contactor is switched by %s, but the node does not sense it. Wire the "
@@ -147,10 +158,12 @@ enum rc session_keep_warden(struct session *s, struct err *err)
 static void open_relays(const struct session *s)
 {
 	for (size_t i = 0; i < s->rig.n_instruments; i++) {
-		const struct profile_bytes *open = &s->rig.instrument[i].open;
+		const struct instrument_profile *p = &s->rig.instrument[i];
 
-		if (s->rig.instrument[i].roles & ROLE_POWER && open->n > 0 &&
-		    link_write(s->line[s->rig.instrument[i].line].link, open->byte, open->n, 0, NULL) != RC_OK)
+		if (!(p->roles & ROLE_POWER) || p->open.n == 0)
+			continue;
+		if (switch_fd(s, p) > 0 ? !warden_gpio_set(switch_fd(s, p), false)
+					: link_write(s->line[p->line].link, p->open.byte, p->open.n, 0, NULL) != RC_OK)
 			continue;
 	}
 }

@@ -35,6 +35,7 @@ struct warden_line {
 	struct warden_bytes close, open; /* the contactor's relay */
 	struct warden_bytes hold, after; /* brake: hold, then amperes as "1.250", then after */
 	struct warden_bytes release;     /* brake off */
+	bool gpio;                       /* a line of a GPIO chip: close and open are "1" and "0" */
 };
 
 struct warden_config {

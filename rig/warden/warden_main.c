@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle-warden: the process around warden_step. It allocates nothing and opens nothing after its welcome. */
+#include "warden/warden_gpio.h"
 #include "warden/warden_wire.h"
 
 #include <errno.h>
@@ -47,8 +48,10 @@ static int64_t now_ns(void)
 }
 
 /* The host shares these descriptors: their flags are left alone. */
-static ssize_t put(int fd, const char *byte, size_t n)
+static ssize_t put(int fd, bool gpio, const char *byte, size_t n)
 {
+	if (gpio)
+		return warden_gpio_set(fd, byte[n - 1] == WARDEN_GPIO_CLOSE[0]) ? (ssize_t)n : -1;
 	ssize_t done = send(fd, byte, n, MSG_DONTWAIT | MSG_NOSIGNAL);
 
 	return done < 0 && errno == ENOTSOCK ? write(fd, byte, n) : done;
@@ -59,7 +62,7 @@ static void flush_line(struct process *p, size_t i)
 	struct out *out = &p->line[i];
 
 	while (out->n > 0 && !out->gone) {
-		ssize_t done = put(WIRE_FD_LINE + (int)i, out->byte, out->n);
+		ssize_t done = put(WIRE_FD_LINE + (int)i, p->hello.config.line[i].gpio, out->byte, out->n);
 
 		if (done <= 0) {
 			out->gone = done == 0 || (errno != EAGAIN && errno != EWOULDBLOCK && errno != EINTR);

@@ -6,7 +6,7 @@
 
 #include "warden/warden.h"
 
-#define WIRE_VERSION 1u
+#define WIRE_VERSION 2u
 #define WIRE_MAGIC 0x77617264u
 #define WIRE_PATH 128
 

@@ -150,6 +150,13 @@ static void bend_meter_silent(struct scene *s, double t_s, bool miss)
 {
 	s->snap.channel[CHANNEL_VOLTAGE].age_s = miss ? fmin(t_s, 1) : t_s;
 }
+/* A pick-up beside the node: its speed stays as it was. */
+static void bend_pick_silent(struct scene *s, double t_s, bool miss)
+{
+	s->limits.stale_s[CHANNEL_TURN] = 0.3;
+	s->snap.channel[CHANNEL_TURN].age_s = miss ? fmin(t_s, 0.3) : t_s;
+}
+
 /* One line alone that is no longer told, while all else goes on. */
 static void bend_one_line(struct scene *s, double t_s, bool miss)
 {
@@ -504,6 +511,7 @@ static const struct row {
 	{ "one line stale", CAUSE_SLOW_STALE, bend_one_line, 2, 2.02 },
 	{ "one temperature stale", CAUSE_SLOW_STALE, bend_one_temp, 2, 2.02 },
 	{ "meter silent", CAUSE_INSTRUMENT_SILENT, bend_meter_silent, 1, 1.02 },
+	{ "pick-up silent", CAUSE_INSTRUMENT_SILENT, bend_pick_silent, 0.3, 0.32 },
 	{ "warden silent", CAUSE_WARDEN, bend_warden, 0.1, 0.12 },
 	{ "warden gone", CAUSE_WARDEN, bend_warden_gone, 0, 0 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },

@@ -109,7 +109,7 @@ static void u_holds_the_error_of_the_speed(void **state)
 		{ "quadrature, heavily loaded", 2400, 4, 0.06, 0.15, { 20, 0.02, 1, 12 }, { 82.1, 0.5, 5, 3 } },
 	};
 	const struct motion between = { 87.3, 0.1, 2, 3 };
-	const struct window_rig limits = { 48, 12, 0, 8388607 };
+	const struct window_rig limits = { 48, 12, 0, 8388607, false };
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
 	int bad = 0;
 
