@@ -49,9 +49,14 @@ static const char *look_at(int channel)
 		[CHANNEL_TEMP + (int) TEMP_BRAKE] = "brake",
 		[CHANNEL_TEMP + (int) TEMP_CASE] = "actuator",
 		[CHANNEL_TEMP + (int) TEMP_WINDING] = "actuator",
+		[CHANNEL_TEMP + (int) TEMP_AMBIENT] = "room",
+		[CHANNEL_TEMP + (int) TEMP_CELL] = "torque cell",
 	};
 
-	return channel < 0 ? "—" : names[channel];
+	if (channel < 0)
+		return "—";
+	assert_non_null(names[channel]);
+	return names[channel];
 }
 
 static void docs_line(const struct cause_row *row, char *buf, size_t size)

@@ -1,0 +1,158 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Every command's document under --json: numbers as docs/json.md says, and its table held to the documents. A command that is
+in the program's list and gives no document here is a failure, and so is a topic of calc."""
+import json
+import os
+import pathlib
+import re
+import subprocess
+import tempfile
+
+import harness
+import pages
+
+PAGES = ("calc", "how-to-play", "how-to-ripple", "how-to-suit", "how-to-obey", "how-to-hold", "how-to-publish")
+DOCS = []  # (words of the command, document)
+
+# Stands before the program: asks it for its document as well, and keeps that.
+ALSO = """#!/bin/sh
+case " $* " in *" --json "*) set -- "$@" ;; *) set -- "$@" --json ;; esac
+kept=$(mktemp "$KEPT/XXXXXX")
+"$REAL" "$@" > "$kept.json"; status=$?
+printf '%s\\n' "$@" > "$kept.words"
+cat "$kept.json"
+exit $status
+"""
+
+
+def listed(*args):
+    """The words that a help lists."""
+    return re.findall(r"(?m)^  ([a-z]+) {2,}\S", harness.run(*args, "--help").out)
+
+
+def parse(text):
+    doc = json.loads(text, parse_constant=harness.no_number)
+    harness.check_numbers(doc)
+    return doc
+
+
+def keep(words, result):
+    """A command of the bench job, whatever its status."""
+    doc = parse(result.out)
+    assert isinstance(doc, dict), f"{words}: {type(doc)}"
+    DOCS.append((tuple(words), doc))
+    return doc
+
+
+def rig_commands():
+    with harness.Bench(4) as bench:
+        def do(*words, status=0):
+            result = bench.run(*words, "--json")
+            assert result.status == status, f"{words}: {result!r}"
+            return keep(words, result)
+
+        harness.wait_for((bench.folder / "run" / "control.sock").exists, 20, "the bench")
+        do("check")
+        do("probe", "--seconds", "1")
+        do("hang", "--hands", "--series", "1", "--steps", "4")
+        do("map", "--actuator", "paddle-winder", "--currents", "5")
+        do("ready", "gentle", "--hands", "--answers", "yes")
+        do("sweep", "gentle")
+        do("certificate", "--out", bench.folder / "certificate")
+        run = do("report", "--no-figures")["run"]
+        pack = bench.folder / "winder.tar.zst"
+        do("pack", "--out", pack)
+        do("verify", pack)
+        do("compare", run, run, "--no-figures")
+        for words in (["list"], ["show", "last"], ["verify"], ["check"], ["note", "new", "screws"]):
+            do("log", *words)
+        do("share", "host=/nonexistent", status=3)
+        do("bench", status=2)  # it is served already
+    with tempfile.TemporaryDirectory(prefix="bridle-") as home:
+        keep(["new"], harness.run("new", pathlib.Path(home) / "mybench", "--json"))
+
+
+def desk_commands():
+    """Those lines of the pages that need no rig."""
+    with tempfile.TemporaryDirectory(prefix="bridle-json-") as home:
+        home = pathlib.Path(home)
+        (home / "bin").mkdir()
+        (home / "kept").mkdir()
+        (home / "bin" / "bridle").write_text(ALSO)
+        (home / "bin" / "bridle").chmod(0o755)
+        env = {**os.environ, "PATH": f"{home / 'bin'}:{os.environ['PATH']}", "REAL": harness.BRIDLE, "KEPT": str(home / "kept")}
+        for page in PAGES:
+            text = (harness.ROOT / "docs" / f"{page}.md").read_text(encoding="utf-8")
+            for line, block in pages.blocks_of(text):
+                if "mybench" in block or page == "how-to-publish" and "reduce" not in block:
+                    continue
+                done = subprocess.run(["bash", "-euo", "pipefail", "-c", block], cwd=home, env=env, capture_output=True, text=True,
+                                      timeout=120, stdin=subprocess.DEVNULL)
+                assert done.returncode == 0, f"{page}.md:{line}: {done.stderr[-1000:]}"
+        for words in sorted((home / "kept").glob("*.words")):
+            DOCS.append((tuple(words.read_text().split("\n")), parse(words.with_suffix(".json").read_text())))
+
+
+def no_command_without_a_document():
+    have = {words[0] for words, _ in DOCS}
+    missing = [name for name in listed() if name not in have]
+    assert len(listed()) > 15 and not missing, f"no document of {missing}"
+    topics = {words[1] for words, _ in DOCS if words[0] == "calc"}
+    missing = [name for name in listed("calc") if name not in topics]
+    assert len(listed("calc")) > 10 and not missing, f"no document of calc {missing}"
+
+
+def a_mistake_is_a_document_too():
+    for name in listed():
+        topic = ["mean"] if name == "calc" else []
+        doc = parse(harness.run(name, *topic, "--no-such-option", "--json").out)
+        assert doc["cause"] == "bad_input" and "no-such-option" in doc["message"], doc
+
+
+def shapes(doc, top=None, found=None):
+    """Keys at the top of a document below which numbers stand as objects, and as flat pairs."""
+    found = (set(), set()) if found is None else found
+    if isinstance(doc, list):
+        for item in doc:
+            shapes(item, top, found)
+    if isinstance(doc, dict):
+        if {"value", "u"} <= doc.keys():
+            found[0].add(top or ".")
+        for key, item in doc.items():
+            if f"u_{key}" in doc:
+                found[1].add(top or ".")
+            shapes(item, top or key, found)
+    return found
+
+
+def name_of(words):
+    return " ".join(words[:2]) if words[0] in ("calc", "log") else words[0]
+
+
+def table():
+    """Of docs/json.md: document -> its two sets of keys."""
+    text = (harness.ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    rows = {}
+    for line in re.findall(r"(?m)^\| (`.*?) \|$", text[text.index("| document |"):]):
+        names, objects, pairs = re.split(r" *\| *", line)
+        for name in re.findall(r"`([^`]+)`", names):
+            rows[name] = tuple(set(re.findall(r"`([^`]+)`", cell)) for cell in (objects, pairs))
+    return rows
+
+
+def the_table_is_that_of_the_documents():
+    seen = {}
+    for words, doc in DOCS:
+        objects, pairs = shapes(doc)
+        have = seen.setdefault(name_of(words), (set(), set()))
+        have[0].update(objects)
+        have[1].update(pairs)
+    told = table()
+    wrong = [f"{name}: documents {tuple(map(sorted, seen.get(name, ((), ()))))}, table {tuple(map(sorted, told.get(name, ((), ()))))}"
+             for name in sorted(seen.keys() | told.keys()) if seen.get(name, (set(), set())) != told.get(name, (set(), set()))]
+    assert not wrong, "\n".join(wrong)
+
+
+if __name__ == "__main__":
+    harness.main(rig_commands, desk_commands, no_command_without_a_document, a_mistake_is_a_document_too, the_table_is_that_of_the_documents)
