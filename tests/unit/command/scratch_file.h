@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A text in a file of its own, for readers that take a path. Include stdio.h, stdlib.h, string.h, unistd.h and cmocka.h before. */
+/* A text in a file of its own, for readers that take a path. After stdio.h, stdlib.h, string.h, unistd.h, cmocka.h. */
 #ifndef BRIDLE_TESTS_SCRATCH_FILE_H
 #define BRIDLE_TESTS_SCRATCH_FILE_H
 
