@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/drive_line.h"
 
+#include "bench/can_line.h"
 #include "channel/drive_word.h"
 
 #include <math.h>
@@ -15,11 +16,21 @@ void drive_line_init(struct drive_line *l, const struct instrument_profile *prof
 	};
 }
 
-static double of_rotor(const struct drive_line *l)
+double drive_line_rpm(const struct drive_line *l)
 {
 	const struct instrument_profile *p = l->profile;
 
 	return p->drive_sign * p->unit_rpm * (p->shaft == SHAFT_OUTPUT ? l->gear_ratio : 1);
+}
+
+void drive_line_renew(struct drive_line *l, int64_t t_us)
+{
+	l->lease_us = l->profile->lease_s > 0 ? t_us + (int64_t)(l->profile->lease_s * 1e6) : INT64_MAX;
+}
+
+static bool is_on_can(const struct drive_line *l)
+{
+	return strcmp(l->profile->kind, "can-drive") == 0;
 }
 
 static bool fits(const char *pattern, const char *line, double value[TEXT_PATTERN_FIELDS])
@@ -44,15 +55,15 @@ static void obey(struct drive_line *l, int64_t t_us)
 	if (fits(p->send_off, l->in, value))
 		l->orders.mode = BENCH_OFF, l->orders.value = 0;
 	else if (fits(p->send_speed, l->in, value))
-		l->orders.mode = BENCH_SPEED, l->orders.value = value[0] * of_rotor(l) * 10;
+		l->orders.mode = BENCH_SPEED, l->orders.value = value[0] * drive_line_rpm(l) * 10;
 	else if (fits(p->send_current, l->in, value))
 		l->orders.mode = BENCH_CURRENT, l->orders.value = value[0] * p->drive_sign * p->unit_A * 1e3;
 	else
 		return;
-	l->lease_us = p->lease_s > 0 ? t_us + (int64_t)(p->lease_s * 1e6) : INT64_MAX;
+	drive_line_renew(l, t_us);
 }
 
-static bool is_up(const struct drive_line *l, int64_t t_us)
+bool drive_line_is_up(const struct drive_line *l, int64_t t_us)
 {
 	double boot_us = l->profile->boot_s * 1e6 * BOOT_SHARE;
 
@@ -61,7 +72,11 @@ static bool is_up(const struct drive_line *l, int64_t t_us)
 
 void drive_line_receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
 {
-	for (size_t i = 0; i < n && is_up(l, t_us); i++) {
+	if (is_on_can(l)) {
+		can_line_receive(l, bytes, n, t_us);
+		return;
+	}
+	for (size_t i = 0; i < n && drive_line_is_up(l, t_us); i++) {
 		if (bytes[i] == '\n' || bytes[i] == '\r')
 			obey(l, t_us);
 		else if (l->n < sizeof l->in - 1)
@@ -79,12 +94,12 @@ void drive_line_tick(struct drive_line *l, bool powered, int64_t t_us)
 		l->orders.mode = BENCH_OFF, l->orders.value = 0;
 }
 
-static double of_word(const struct drive_line *l, int word, const struct drive_line_senses *s)
+double drive_line_word(const struct drive_line *l, int word, const struct drive_line_senses *s)
 {
 	unsigned faults = s->flags & BENCH_DRIVE_FAULTS;
 
 	switch (word) {
-	case DRIVE_WORD_SPEED: return s->rotor_rpm / of_rotor(l);
+	case DRIVE_WORD_SPEED: return s->rotor_rpm / drive_line_rpm(l);
 	case DRIVE_WORD_CURRENT: return s->current_A * l->profile->drive_sign / l->profile->unit_A;
 	case DRIVE_WORD_TEMPERATURE: return s->winding_degC;
 	case DRIVE_WORD_ENABLED: return (s->flags & BENCH_DRIVE_ENABLED) != 0;
@@ -106,7 +121,7 @@ static void tell(struct drive_line *l, const char *pattern, const struct drive_l
 	if (!*pattern || !text_pattern_read(pattern, &p, why))
 		return;
 	for (size_t i = 0; i < p.n_fields; i++)
-		value[i] = of_word(l, drive_word_of(p.field[i]), s);
+		value[i] = drive_line_word(l, drive_word_of(p.field[i]), s);
 	l->out_n += text_pattern_put(&p, value, l->out + l->out_n, sizeof l->out - l->out_n - 2);
 	l->out[l->out_n++] = '\r';
 	l->out[l->out_n++] = '\n';
@@ -117,9 +132,11 @@ static void begin_telling(struct drive_line *l, const struct drive_line_senses *
 	int64_t period_us = (int64_t)(l->profile->period_s * 1e6);
 	bool due = *l->profile->ask ? l->asked : t_us >= l->tell_us;
 
-	if (!due || l->out_n > 0 || !is_up(l, t_us))
+	if (!due || l->out_n > 0 || !drive_line_is_up(l, t_us))
 		return;
-	for (size_t i = 0; i < PROFILE_TELLS; i++)
+	if (is_on_can(l))
+		can_line_tell(l, s);
+	for (size_t i = 0; i < PROFILE_TELLS && !is_on_can(l); i++)
 		tell(l, l->profile->tell[i], s);
 	l->asked = false;
 	l->tell_us = t_us + period_us;

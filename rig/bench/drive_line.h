@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The virtual end of a drive's own line: a microcontroller that reads commands and tells its values as rig.ini says of
- * it, in lines of text. It obeys the last command until its lease ends, where rig.ini states one. Bytes in, bytes out,
+ * it, in lines of text or in CAN frames behind an adapter (bench/can_line.h). It obeys the last command until its lease ends, where rig.ini states one. Bytes in, bytes out,
  * bench time; no physics and no sockets. */
 #ifndef BRIDLE_BENCH_DRIVE_LINE_H
 #define BRIDLE_BENCH_DRIVE_LINE_H
@@ -26,6 +26,7 @@ struct drive_line {
 	int64_t powered_us;             /* since then; -1: it has no power */
 	int64_t tell_us;                /* next time, where it is not asked */
 	bool silent, asked;             /* silent: a fault, the cable is out */
+	bool on_bus;                    /* of a drive on a CAN bus: its adapter is open */
 	char in[160];
 	size_t n;
 	char out[DRIVE_LINE_OUT];
@@ -41,5 +42,12 @@ void drive_line_tick(struct drive_line *line, bool powered, int64_t t_us);
 /* Bytes that have left by t_us. */
 size_t drive_line_take(struct drive_line *line, const struct drive_line_senses *senses, int64_t t_us, char *buf,
 		       size_t size);
+
+/* For bench/can_line.c: is its electronics up; its lease begins anew; a word in its own unit; rpm of the rotor for one
+ * unit of its speed. */
+bool drive_line_is_up(const struct drive_line *line, int64_t t_us);
+void drive_line_renew(struct drive_line *line, int64_t t_us);
+double drive_line_word(const struct drive_line *line, int word, const struct drive_line_senses *senses);
+double drive_line_rpm(const struct drive_line *line);
 
 #endif

@@ -19,7 +19,7 @@
 #define DRIVE_LEAST_S 0.02 /* between two commands that differ; common practice, no source */
 #define DRIVE_AGAIN_S 0.2  /* between two that do not, where the drive has no lease */
 #define DRIVE_STALE_S 0.5  /* at least; five periods */
-#define DRIVE_ERROR 200
+#define DRIVE_ERROR 300
 
 struct drive_setup {
 	double unit_rpm, unit_A; /* one unit of its speed and of its current */

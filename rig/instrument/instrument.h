@@ -14,6 +14,7 @@
 
 struct gpio_setup;
 struct scpi_setup;
+struct can_drive_setup;
 struct text_drive_setup;
 struct indicator_setup;
 
@@ -55,6 +56,7 @@ struct instrument_config {
 	const struct text_drive_setup *text_drive; /* of such a drive; copied */
 	const struct indicator_setup *indicator;   /* of an indicator; copied */
 	const struct gpio_setup *gpio;             /* of GPIO lines; copied */
+	const struct can_drive_setup *can_drive;   /* the same */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

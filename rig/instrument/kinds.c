@@ -3,6 +3,7 @@
 
 #include "instrument/indicator.h"
 #include "instrument/gpio.h"
+#include "instrument/can_drive.h"
 #include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
 #include "instrument/text_drive.h"
@@ -13,5 +14,6 @@ const struct instrument_kind instrument_kinds[] = {
 	{ "text-drive", false, text_drive_open },
 	{ "indicator", false, indicator_open },
 	{ "gpio", false, gpio_open },
+	{ "can-drive", false, can_drive_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

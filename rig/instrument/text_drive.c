@@ -1,21 +1,16 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/text_drive.h"
 
+#include "instrument/drive_shell.h"
 #include "instrument/text_line.h"
 
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define OPEN_S 2.0
-#define LOOK_S 0.01
-#define READS_MOST 16 /* a tick does not read for ever */
-
 struct text_drive {
+	struct drive_shell shell;
 	struct text_drive_setup setup;
-	struct drive_side side;
-	struct link *link;
-	const struct clock_src *clock;
 	struct mono asked;
 	struct text_line line;
 	char odd[40]; /* newest line that fitted nothing, for the refusal */
@@ -34,14 +29,9 @@ size_t text_drive_put(const struct text_drive_setup *setup, const struct drive_c
 	return n;
 }
 
-static void send(struct text_drive *d, const char *text, size_t n)
+static void ask(void *ctx, struct mono now)
 {
-	if (n > 0 && !d->side.gone)
-		d->side.gone = link_write(d->link, text, n, 0, NULL) != RC_OK;
-}
-
-static void ask(struct text_drive *d, struct mono now)
-{
+	struct text_drive *d = ctx;
 	char text[TEXT_DRIVE_LINE + 2];
 	size_t n = d->setup.ask.n_items > 0 ? text_pattern_put(&d->setup.ask, NULL, text, TEXT_DRIVE_LINE) : 0;
 
@@ -50,7 +40,7 @@ static void ask(struct text_drive *d, struct mono now)
 	if (text[n - 1] != '\n' && text[n - 1] != '\r')
 		text[n++] = '\n';
 	d->asked = now;
-	send(d, text, n);
+	drive_shell_send(&d->shell, text, n);
 }
 
 static void take_line(struct text_drive *d, struct mono now)
@@ -65,88 +55,40 @@ static void take_line(struct text_drive *d, struct mono now)
 			continue;
 		fits = true;
 		for (size_t k = 0; k < p->n_fields; k++)
-			drive_side_hear(&d->side, (enum drive_word)drive_word_of(p->field[k]), value[k], now);
+			drive_side_hear(&d->shell.side, (enum drive_word)drive_word_of(p->field[k]), value[k], now);
 	}
 	if (!fits)
 		snprintf(d->odd, sizeof d->odd, "%.39s", d->line.text);
 }
 
-static void take(struct text_drive *d, struct mono now)
-{
-	char buf[256];
-	size_t n = sizeof buf;
-
-	for (int i = 0; i < READS_MOST && n == sizeof buf && !d->side.gone; i++) {
-		d->side.gone = link_read(d->link, buf, sizeof buf, &n, NULL) != RC_OK;
-		for (size_t k = 0; k < n; k++)
-			if (text_line_take(&d->line, buf[k]))
-				take_line(d, now);
-	}
-}
-
-static enum rc begin(void *ctx, struct err *err)
+static void take_byte(void *ctx, char c, struct mono now)
 {
 	struct text_drive *d = ctx;
 
-	(void)err;
-	d->side.absence.looked = d->clock->now(d->clock->ctx);
-	return RC_OK;
+	if (text_line_take(&d->line, c))
+		take_line(d, now);
 }
 
-static void poll_drive(void *ctx, struct snapshot *snap)
+static size_t put(void *ctx, const struct drive_command *command, char buf[DRIVE_SHELL_BYTES])
 {
-	struct text_drive *d = ctx;
-	struct mono now = d->clock->now(d->clock->ctx);
+	const struct text_drive *d = ctx;
 
-	drive_side_look(&d->side, snap, now);
-	take(d, now);
-	ask(d, now);
-	drive_side_tell(&d->side, snap, now);
+	_Static_assert(TEXT_DRIVE_LINE + 2 <= DRIVE_SHELL_BYTES, "a line fits");
+	return text_drive_put(&d->setup, command, buf);
 }
 
-static void set_drive(void *ctx, const struct wish *allowed)
+static enum rc refuse(void *ctx, struct err *err)
 {
-	struct text_drive *d = ctx;
-	struct drive_command command;
-	char text[TEXT_DRIVE_LINE + 2];
+	const struct text_drive *d = ctx;
 
-	if (drive_side_command(&d->side, allowed, d->clock->now(d->clock->ctx), &command))
-		send(d, text, text_drive_put(&d->setup, &command, text));
-}
-
-static void close_drive(void *ctx)
-{
-	free(ctx);
-}
-
-static enum rc refuse(const struct text_drive *d, struct err *err)
-{
-	if (d->side.gone)
-		return err_set(err, RC_IO, 0, "its line ended; check its cable");
 	if (d->odd[0])
 		return err_set(err, RC_TIMEOUT, 0,
 			       "not all its values came within %g s; newest line that fits no pattern: \"%s\". Check "
 			       "tell in rig.ini",
-			       OPEN_S, d->odd);
+			       DRIVE_SHELL_OPEN_S, d->odd);
 	return err_set(err, RC_TIMEOUT, 0,
 		       "not all its values came within %g s, and no other line; check its cable, its power and baud",
-		       OPEN_S);
-}
-
-static enum rc wait_for_all(struct text_drive *d, struct err *err)
-{
-	struct mono now = d->clock->now(d->clock->ctx), until = mono_add_ns(now, (int64_t)(OPEN_S * 1e9));
-	enum rc rc = RC_OK;
-
-	while (rc == RC_OK && !drive_side_heard(&d->side, now) && !d->side.gone && now.ns < until.ns) {
-		ask(d, now);
-		rc = d->clock->sleep_until(d->clock->ctx, mono_add_ns(now, (int64_t)(LOOK_S * 1e9)), err);
-		now = d->clock->now(d->clock->ctx);
-		absence_look(&d->side.absence, now);
-		if (rc == RC_OK)
-			take(d, now);
-	}
-	return rc == RC_OK && !drive_side_heard(&d->side, now) ? refuse(d, err) : rc;
+		       DRIVE_SHELL_OPEN_S);
 }
 
 static unsigned words_told(const struct text_drive_setup *setup)
@@ -162,31 +104,20 @@ static unsigned words_told(const struct text_drive_setup *setup)
 enum rc text_drive_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 			struct instrument *ret, struct err *err)
 {
-	static const struct instrument_ops ops = {
-		.begin = begin, .poll = poll_drive, .set = set_drive, .close = close_drive
-	};
+	static const struct drive_talk talk = { .take_byte = take_byte, .look = ask, .put = put, .refuse = refuse };
 	struct text_drive *d = calloc(1, sizeof *d);
 
 	if (d == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %s", config->name);
-	d->setup = *config->text_drive;
-	d->link = link;
-	d->clock = clock;
 	struct mono now = clock->now(clock->ctx);
-	drive_side_init(&d->side, &d->setup.drive, words_told(&d->setup), config->number, now);
+	d->setup = *config->text_drive;
+	d->shell = (struct drive_shell){ .talk = &talk, .ctx = d, .link = link, .clock = clock };
+	drive_side_init(&d->shell.side, &d->setup.drive, words_told(&d->setup), config->number, now);
 	d->asked = mono_add_ns(now, -(int64_t)(d->setup.drive.period_s * 1e9));
-	enum rc rc = d->setup.drive.boot_s > 0 ? RC_OK : wait_for_all(d, err);
-	if (rc != RC_OK) {
+	unsigned modes = (d->setup.speed.n_items > 0 ? 1u << DRIVE_SPEED : 0) |
+			 (d->setup.current.n_items > 0 ? 1u << DRIVE_CURRENT : 0);
+	enum rc rc = drive_shell_open(&d->shell, config, modes, ret, err);
+	if (rc != RC_OK)
 		free(d);
-		return rc;
-	}
-	*ret = (struct instrument){ .ops = &ops,
-				    .ctx = d,
-				    .name = config->name,
-				    .roles = config->roles,
-				    .modes = (d->setup.speed.n_items > 0 ? 1u << DRIVE_SPEED : 0) |
-					     (d->setup.current.n_items > 0 ? 1u << DRIVE_CURRENT : 0),
-				    .error = d->side.error,
-				    .stale_s = INFINITY };
-	return RC_OK;
+	return rc;
 }

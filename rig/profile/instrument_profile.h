@@ -10,6 +10,7 @@
 #include <stddef.h>
 
 #define PROFILE_TELLS 3
+#define PROFILE_CAN_TELLS 9 /* by enum drive_word, channel/drive_word.h */
 
 /* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
 #define PROFILE_BYTES 48
@@ -20,7 +21,7 @@ struct profile_bytes {
 
 struct instrument_profile {
 	char name[PROFILE_WORD];      /* NAME */
-	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | gpio | indicator */
+	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator */
 	char link[PROFILE_PATH];      /* link */
 	int baud;                     /* baud, 9600 */
 	double period_s;              /* period, 0.2 s: between two readings */
@@ -42,6 +43,10 @@ struct instrument_profile {
 	char send_speed[PROFILE_WORD * 2], send_current[PROFILE_WORD * 2], send_off[PROFILE_WORD * 2];
 	char ask[PROFILE_WORD * 2];
 	char tell[PROFILE_TELLS][PROFILE_WORD * 2], tell_example[PROFILE_TELLS][PROFILE_WORD * 2];
+	/* Of a drive on a CAN bus send_speed, send_current, send_off, ask and these, as maps (channel/can_signal.h);
+	 * tell_speed, ... by enum drive_word, "" = it does not tell that one */
+	char can_tell[PROFILE_CAN_TELLS][PROFILE_WORD * 2];
+	int bit_rate; /* bit_rate, 500000 */
 	/* Of an indicator: unit = kg, division (in it), lever; and what a division is by them. tell and ask as above */
 	char unit[PROFILE_WORD];
 	double division, lever_m, division_Nm;

@@ -4,6 +4,7 @@
 #include "profile/bytes.h"
 #include "profile/indicator_keys.h"
 #include "profile/gpio_keys.h"
+#include "profile/can_drive_keys.h"
 #include "profile/text_drive_keys.h"
 #include "channel/channel.h"
 
@@ -33,6 +34,7 @@ static const struct {
 	{ "text-drive", ROLE_DRIVE },
 	{ "indicator", ROLE_CELL },
 	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
+	{ "can-drive", ROLE_DRIVE },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -289,6 +291,7 @@ void instruments_leave(struct inifile *r)
 	text_drive_check(r, p);
 	indicator_check(r, p);
 	gpio_check(r, p);
+	can_drive_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);
 }

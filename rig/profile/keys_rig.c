@@ -58,7 +58,8 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
 	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
-	  "of text. indicator: a weight indicator or torque gauge that sends its readings as text. gpio: lines of a "
+	  "of text. can-drive: a drive on a CAN bus, behind an adapter. indicator: a weight indicator or torque gauge "
+	  "that sends its readings as text. gpio: lines of a "
 	  "GPIO "
 	  "chip of this computer",
 	  INSTRUMENT(kind) },
@@ -143,13 +144,17 @@ static const struct profile_key keys[] = {
 	  "answers",
 	  INSTRUMENT(boot_s) },
 	{ INSTRUMENT_SECTION, "send_speed", KEY_TEXT, 0, NULL, "", "V {speed.1}", 0, 0, NULL,
-	  "Of a text-drive: the line that commands a speed (patterns: docs/drive.md)", INSTRUMENT(send_speed) },
+	  "Of a text-drive the line, of a can-drive the frame that commands a speed (patterns and maps: "
+	  "docs/drive.md)",
+	  INSTRUMENT(send_speed) },
 	{ INSTRUMENT_SECTION, "send_current", KEY_TEXT, 0, NULL, "", "I {current.3}", 0, 0, NULL,
-	  "The line that commands a torque-producing current; empty: it has no such mode", INSTRUMENT(send_current) },
+	  "The line or frame that commands a torque-producing current; empty: it has no such mode",
+	  INSTRUMENT(send_current) },
 	{ INSTRUMENT_SECTION, "send_off", KEY_TEXT, 0, NULL, "", "OFF", 0, 0, NULL,
-	  "The line that takes its torque away", INSTRUMENT(send_off) },
+	  "The line or frame that takes its torque away", INSTRUMENT(send_off) },
 	{ INSTRUMENT_SECTION, "ask", KEY_TEXT, 0, NULL, "", "?", 0, 0, NULL,
-	  "The line that asks for its values, sent once a period; empty: it tells them unasked", INSTRUMENT(ask) },
+	  "The line or frame that asks for its values, sent once a period; empty: it tells them unasked",
+	  INSTRUMENT(ask) },
 	{ INSTRUMENT_SECTION, "tell", KEY_TEXT, 0, NULL, "", "S {speed} I {current} E {enabled=0|1} F {fault:hex}", 0,
 	  0, NULL,
 	  "The form of a line that it sends. Of a text-drive: speed, current, temperature, enabled, fault, "
@@ -167,6 +172,29 @@ static const struct profile_key keys[] = {
 	  "The form of a third kind of line", INSTRUMENT(tell[2]) },
 	{ INSTRUMENT_SECTION, "tell_3_example", KEY_TEXT, 0, NULL, "", "FAULT 0", 0, 0, NULL, "An example of it",
 	  INSTRUMENT(tell_example[2]) },
+	{ INSTRUMENT_SECTION, "bit_rate", KEY_WHOLE, 0, "1", "500000", NULL, 10000, 1000000, NULL,
+	  "Of a can-drive: bits per second of the bus; baud is that of the adapter's own line", INSTRUMENT(bit_rate) },
+	{ INSTRUMENT_SECTION, "tell_speed", KEY_TEXT, 0, NULL, "", "0x281 byte 0 length 16 signed scale 0.1", 0, 0,
+	  NULL, "Where it tells its speed: identifier and place in the frame (docs/drive.md)",
+	  INSTRUMENT(can_tell[0]) },
+	{ INSTRUMENT_SECTION, "tell_current", KEY_TEXT, 0, NULL, "", "0x281 byte 2 length 16 signed scale 0.01", 0, 0,
+	  NULL, "Where it tells its torque-producing current", INSTRUMENT(can_tell[1]) },
+	{ INSTRUMENT_SECTION, "tell_temperature", KEY_TEXT, 0, NULL, "", "0x282 byte 0 length 8 offset -40", 0, 0, NULL,
+	  "Where it tells the temperature of its winding, \xc2\xb0"
+	  "C",
+	  INSTRUMENT(can_tell[2]) },
+	{ INSTRUMENT_SECTION, "tell_enabled", KEY_TEXT, 0, NULL, "", "0x281 byte 4 length 8 is 3", 0, 0, NULL,
+	  "Where it tells that it is on; without is: whether the number is not 0", INSTRUMENT(can_tell[3]) },
+	{ INSTRUMENT_SECTION, "tell_fault", KEY_TEXT, 0, NULL, "", "0x281 bit 40 length 1", 0, 0, NULL,
+	  "Where it tells a fault", INSTRUMENT(can_tell[4]) },
+	{ INSTRUMENT_SECTION, "tell_undervoltage", KEY_TEXT, 0, NULL, "", "0x281 bit 41 length 1", 0, 0, NULL,
+	  "Where it tells that its supply is too low", INSTRUMENT(can_tell[5]) },
+	{ INSTRUMENT_SECTION, "tell_overspeed", KEY_TEXT, 0, NULL, "", "0x281 bit 42 length 1", 0, 0, NULL,
+	  "Where it tells that it is too fast", INSTRUMENT(can_tell[6]) },
+	{ INSTRUMENT_SECTION, "tell_limited", KEY_TEXT, 0, NULL, "", "0x281 bit 43 length 1", 0, 0, NULL,
+	  "Where it tells that its current limit acts", INSTRUMENT(can_tell[7]) },
+	{ INSTRUMENT_SECTION, "tell_derating", KEY_TEXT, 0, NULL, "", "0x281 bit 44 length 1", 0, 0, NULL,
+	  "Where it tells that it allows less since it is hot", INSTRUMENT(can_tell[8]) },
 
 	{ INSTRUMENT_SECTION, "unit", KEY_TEXT, 0, NULL, "", "kg", 0, 0, NULL,
 	  "Of an indicator: the unit that it shows, of a torque, a force or a mass", INSTRUMENT(unit) },

@@ -16,6 +16,7 @@
 struct control;
 struct warden_host;
 struct scpi_setup;
+struct can_drive_setup;
 struct text_drive_setup;
 struct indicator_setup;
 struct aside;
@@ -126,6 +127,7 @@ const char *session_error_of(const struct session *s, const struct snapshot *sna
 struct scpi_setup session_scpi_setup(const struct session *s, const struct instrument_profile *p);
 void session_text_drive(const struct session *s, const struct instrument_profile *p, struct text_drive_setup *ret);
 void session_indicator(const struct session *s, const struct instrument_profile *p, struct indicator_setup *ret);
+void session_can_drive(const struct session *s, const struct instrument_profile *p, struct can_drive_setup *ret);
 /* The bytes that take the torque of a drive beside the node away; 0 when they do not fit. */
 size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size);
 /* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A drive beside the node: what rig.ini says of it, as its instrument and the warden need it. */
+#include "instrument/can_drive.h"
 #include "instrument/text_drive.h"
 #include "run/session.h"
 
@@ -41,14 +42,46 @@ void session_text_drive(const struct session *s, const struct instrument_profile
 			read_pattern(p->tell[i], &ret->tell[ret->n_tell++]);
 }
 
-size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size)
+static void read_map(const char *text, struct can_map *ret)
+{
+	char why[CAN_SIGNAL_WHY];
+
+	if (!*text || !can_map_read(text, ret, why))
+		*ret = (struct can_map){ 0 };
+}
+
+void session_can_drive(const struct session *s, const struct instrument_profile *p, struct can_drive_setup *ret)
+{
+	_Static_assert(PROFILE_CAN_TELLS == DRIVE_WORDS, "every word has its key");
+	*ret = (struct can_drive_setup){ .drive = common(s, p), .bit_rate = p->bit_rate };
+	read_map(p->send_speed, &ret->speed);
+	read_map(p->send_current, &ret->current);
+	read_map(p->send_off, &ret->off);
+	read_map(p->ask, &ret->ask);
+	for (int w = 0; w < DRIVE_WORDS; w++)
+		read_map(p->can_tell[w], &ret->tell[w]);
+}
+
+static size_t put_off(const struct session *s, const struct instrument_profile *p, char *text)
 {
 	static const struct drive_command off = { .mode = DRIVE_OFF };
-	struct text_drive_setup setup;
+	struct text_drive_setup text_drive;
+	struct can_drive_setup can_drive;
+
+	if (strcmp(p->kind, "can-drive") == 0) {
+		session_can_drive(s, p, &can_drive);
+		return can_drive_put(&can_drive, &off, text);
+	}
+	session_text_drive(s, p, &text_drive);
+	return text_drive_put(&text_drive, &off, text);
+}
+
+size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size)
+{
 	char text[TEXT_DRIVE_LINE + 2];
 
-	session_text_drive(s, p, &setup);
-	size_t n = text_drive_put(&setup, &off, text);
+	_Static_assert(CAN_FRAME_LINE <= TEXT_DRIVE_LINE, "a frame fits");
+	size_t n = put_off(s, p, text);
 	if (n > size)
 		return 0;
 	memcpy(buf, text, n);

@@ -4,6 +4,7 @@
 #include "instrument/aside.h"
 #include "instrument/indicator.h"
 #include "instrument/gpio.h"
+#include "instrument/can_drive.h"
 #include "instrument/kinds.h"
 #include "instrument/scpi_words.h"
 #include "instrument/text_drive.h"
@@ -148,6 +149,8 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	struct indicator_setup indicator;
 	session_indicator(s, p, &indicator);
 	const struct gpio_setup gpio = gpio_setup(s, p);
+	struct can_drive_setup can_drive;
+	session_can_drive(s, p, &can_drive);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -162,6 +165,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.text_drive = &text_drive,
 		.indicator = &indicator,
 		.gpio = &gpio,
+		.can_drive = &can_drive,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);
