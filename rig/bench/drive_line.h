@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The virtual end of a drive's own line: a microcontroller that reads commands and tells its values as rig.ini says of
- * it, in lines of text or in CAN frames behind an adapter (bench/can_line.h). It obeys the last command until its lease ends, where rig.ini states one. Bytes in, bytes out,
- * bench time; no physics and no sockets. */
+/* The virtual end of a drive's own line: a microcontroller that reads commands and tells its values as rig.ini says
+ * of it, in lines of text or in CAN frames behind an adapter (bench/can_line.h). It obeys the last command until its
+ * lease ends, where rig.ini states one. Bytes in, bytes out, bench time; no physics and no sockets. */
 #ifndef BRIDLE_BENCH_DRIVE_LINE_H
 #define BRIDLE_BENCH_DRIVE_LINE_H
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A frame of a CAN bus (ISO 11898-1, classic), and the line of text in which a serial adapter tells and takes it: "t" with
- * three hexadecimal digits of an 11-bit identifier or "T" with eight of a 29-bit one, one digit of length, two digits a
- * byte, CR (as the Linux kernel's driver slcan reads and writes it). Pure. */
+/* A frame of a CAN bus (ISO 11898-1, classic), and the line of text in which a serial adapter tells and takes it: "t"
+ * with three hexadecimal digits of an 11-bit identifier or "T" with eight of a 29-bit one, one digit of length, two
+ * digits a byte, CR (as the Linux kernel's driver slcan reads and writes it). Pure. */
 #ifndef BRIDLE_CHANNEL_CAN_FRAME_H
 #define BRIDLE_CHANNEL_CAN_FRAME_H
 
@@ -23,7 +23,8 @@ struct can_message {
 
 /* The line with its CR; its length. */
 size_t can_frame_put(const struct can_message *message, char buf[CAN_FRAME_LINE]);
-/* A line without its CR; digits that follow a whole frame (a time stamp) are passed over. False: it is no data frame. */
+/* A line without its CR; digits that follow a whole frame (a time stamp) are passed over. False: it is no data frame.
+ * */
 bool can_frame_read(const char *line, struct can_message *ret);
 
 /* The number by which an adapter knows a bit rate (bit/s): 10, 20, 50, 100, 125, 250, 500, 800, 1000 kbit/s are 0 to 8

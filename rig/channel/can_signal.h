@@ -7,8 +7,8 @@
  *   0x281      the identifier; above 0x7FF, or with the word long behind it, one of 29 bits
  *   data       two hexadecimal digits for each byte of the frame; those of the value are 00
  *   byte N     the first byte of the value, from 0 on
- *   bit N      instead of it: bit N of the frame is bit N mod 8 of byte N / 8, and bit 0 of a byte its lowest. Where the
- *              value begins: little, its lowest bit; big, its highest bit
+ *   bit N      instead of it: bit N of the frame is bit N mod 8 of byte N / 8, and bit 0 of a byte its lowest. Where
+ *              the value begins: little, its lowest bit; big, its highest bit
  *   length N   in bits, 1 to 64
  *   little | big, signed | unsigned
  *              the lowest or the highest byte first; two's complement or none. Without them: little, unsigned

@@ -35,8 +35,9 @@ struct drive_shell {
 
 void drive_shell_send(struct drive_shell *shell, const char *bytes, size_t n);
 
-/* shell: link, clock, talk and ctx are set, and side by drive_side_init. Waits for all values unless the drive may boot
- * later. modes: as of struct instrument. ctx is freed (free) when the instrument is closed, and by nobody on an error. */
+/* shell: link, clock, talk and ctx are set, and side by drive_side_init. Waits for all values unless the drive may
+ * boot later. modes: as of struct instrument. ctx is freed (free) when the instrument is closed, and by nobody on an
+ * error. */
 enum rc drive_shell_open(struct drive_shell *shell, const struct instrument_config *config, unsigned modes,
 			 struct instrument *ret, struct err *err) MUST_CHECK;
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Lines by hand after the comments of the Linux kernel's slcan driver ("t1230" has no data, "t4563112233" has three bytes,
- * "T12ABCDEF2AA55" is a 29-bit one; from memory). */
+/* Lines by hand after the comments of the Linux kernel's slcan driver ("t1230" has no data, "t4563112233" has three
+ * bytes, "T12ABCDEF2AA55" is a 29-bit one; from memory). */
 #include "channel/can_frame.h"
 
 #include <setjmp.h>

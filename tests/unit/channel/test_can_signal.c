@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Places of bytes and bits by hand: the lowest byte first (little), the highest first (big), as two's complement; common
- * practice of signal maps, no source. */
+/* Places of bytes and bits by hand: the lowest byte first (little), the highest first (big), as two's complement;
+ * common practice of signal maps, no source. */
 #include "channel/can_signal.h"
 
 #include <math.h>
