@@ -89,7 +89,7 @@ static void take_line(struct drive_line *l, int64_t t_us)
 	}
 }
 
-void can_line_receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
+static void receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
 {
 	for (size_t i = 0; i < n; i++) {
 		if (bytes[i] == '\r')
@@ -99,7 +99,7 @@ void can_line_receive(struct drive_line *l, const char *bytes, size_t n, int64_t
 	}
 }
 
-void can_line_tell(struct drive_line *l, const struct drive_line_senses *s)
+static void tell(struct drive_line *l, const struct drive_line_senses *s)
 {
 	struct can_message frame[DRIVE_WORDS] = { 0 };
 	char line[CAN_FRAME_LINE];
@@ -118,4 +118,12 @@ void can_line_tell(struct drive_line *l, const struct drive_line_senses *s)
 	}
 	for (size_t i = 0; i < n; i++)
 		say(l, line, can_frame_put(&frame[i], line));
+}
+
+void can_line_init(struct drive_line *line, const struct instrument_profile *profile, double gear_ratio)
+{
+	static const struct drive_speech speech = { .receive = receive, .tell = tell };
+
+	drive_line_init(line, profile, gear_ratio);
+	line->speech = &speech;
 }

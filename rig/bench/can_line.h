@@ -7,8 +7,6 @@
 
 #include "bench/drive_line.h"
 
-void can_line_receive(struct drive_line *line, const char *bytes, size_t n, int64_t t_us);
-/* Its frames, one of each identifier, to what is sent next. */
-void can_line_tell(struct drive_line *line, const struct drive_line_senses *senses);
+void can_line_init(struct drive_line *line, const struct instrument_profile *profile, double gear_ratio);
 
 #endif

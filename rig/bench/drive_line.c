@@ -1,7 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/drive_line.h"
 
-#include "bench/can_line.h"
 #include "channel/drive_word.h"
 
 #include <math.h>
@@ -26,11 +25,6 @@ double drive_line_rpm(const struct drive_line *l)
 void drive_line_renew(struct drive_line *l, int64_t t_us)
 {
 	l->lease_us = l->profile->lease_s > 0 ? t_us + (int64_t)(l->profile->lease_s * 1e6) : INT64_MAX;
-}
-
-static bool is_on_can(const struct drive_line *l)
-{
-	return strcmp(l->profile->kind, "can-drive") == 0;
 }
 
 static bool fits(const char *pattern, const char *line, double value[TEXT_PATTERN_FIELDS])
@@ -72,8 +66,8 @@ bool drive_line_is_up(const struct drive_line *l, int64_t t_us)
 
 void drive_line_receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
 {
-	if (is_on_can(l)) {
-		can_line_receive(l, bytes, n, t_us);
+	if (l->speech) {
+		l->speech->receive(l, bytes, n, t_us);
 		return;
 	}
 	for (size_t i = 0; i < n && drive_line_is_up(l, t_us); i++) {
@@ -134,9 +128,9 @@ static void begin_telling(struct drive_line *l, const struct drive_line_senses *
 
 	if (!due || l->out_n > 0 || !drive_line_is_up(l, t_us))
 		return;
-	if (is_on_can(l))
-		can_line_tell(l, s);
-	for (size_t i = 0; i < PROFILE_TELLS && !is_on_can(l); i++)
+	if (l->speech)
+		l->speech->tell(l, s);
+	for (size_t i = 0; i < PROFILE_TELLS && !l->speech; i++)
 		tell(l, l->profile->tell[i], s);
 	l->asked = false;
 	l->tell_us = t_us + period_us;

@@ -18,7 +18,16 @@ struct drive_line_senses {
 	bool powered; /* the contactor is closed */
 };
 
+struct drive_line;
+
+/* What it speaks where that is not text. */
+struct drive_speech {
+	void (*receive)(struct drive_line *line, const char *bytes, size_t n, int64_t t_us);
+	void (*tell)(struct drive_line *line, const struct drive_line_senses *senses); /* into out */
+};
+
 struct drive_line {
+	const struct drive_speech *speech;        /* NULL: lines of text */
 	const struct instrument_profile *profile; /* borrowed */
 	double gear_ratio;
 	struct node_side_orders orders; /* mode and value in the units of the tether, as a node's */

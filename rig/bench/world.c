@@ -1,5 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/world.h"
+
+#include "bench/can_line.h"
 #include "bench/draw.h"
 #include "calib/number/units.h"
 #include "channel/channel.h"
@@ -515,6 +517,17 @@ static void set_up_mechanic(struct world *w)
 	actuator_warm(&w->actuator, w->room_degC);
 }
 
+static void set_up_drive(struct world *w, size_t i)
+{
+	const struct instrument_profile *p = &w->config.rig.instrument[i];
+	double ratio = w->config.physics.gear.ratio;
+
+	if (strcmp(p->kind, "can-drive") == 0)
+		can_line_init(&w->drive_line[i], p, ratio);
+	else
+		drive_line_init(&w->drive_line[i], p, ratio);
+}
+
 static void set_up_node(struct world *w)
 {
 	const struct rig_profile *rig = &w->config.rig;
@@ -544,7 +557,7 @@ static void set_up_node(struct world *w)
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (switches && rig->instrument[i].roles & ROLE_POWER)
 			w->relay = &w->relay_line[i];
-		drive_line_init(&w->drive_line[i], &rig->instrument[i], w->config.physics.gear.ratio);
+		set_up_drive(w, i);
 		if (is_drive(w, i))
 			w->driver = &w->drive_line[i];
 		indicator_line_init(&w->indicator_line[i], &rig->instrument[i], &w->config.physics,

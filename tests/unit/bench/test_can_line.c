@@ -45,7 +45,7 @@ static void it_obeys_once_its_adapter_is_open(void **state)
 	struct drive_line l;
 
 	(void)state;
-	drive_line_init(&l, &motor, 36);
+	can_line_init(&l, &motor, 36);
 	send(&l, "t2013010064\r", 0);
 	assert_string_equal(said(&l, &senses, 0), "\a");
 	assert_int_equal(l.orders.mode, BENCH_OFF);
@@ -68,7 +68,7 @@ static void it_tells_in_frames(void **state)
 	struct drive_line l;
 
 	(void)state;
-	drive_line_init(&l, &motor, 36);
+	can_line_init(&l, &motor, 36);
 	send(&l, "O\r", 0);
 	assert_string_equal(said(&l, &senses, 0), "\r");
 	said(&l, &senses, 1000);
