@@ -8,7 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/file.h>
-#include <string.h>
+#include <termios.h>
+
+#define USB "usb:"
 
 struct serial {
 	struct sp_port *port;
@@ -97,6 +99,66 @@ static enum sp_return configure(struct sp_port *port, int baud)
 	return r;
 }
 
+/* By the adapter's own serial number. RC_IO: none is there with it, or more than one. */
+static enum rc find_usb(const char *number, struct sp_port **ret, struct err *err)
+{
+	struct sp_port **all;
+	size_t n = 0;
+
+	if (sp_list_ports(&all) != SP_OK)
+		return err_set(err, RC_IO, 0, "link \"serial:usb:%s\": cannot list the serial ports", number);
+	*ret = NULL;
+	for (size_t i = 0; all[i] != NULL; i++) {
+		const char *has = sp_get_port_usb_serial(all[i]);
+
+		if (has == NULL || strcmp(has, number) != 0)
+			continue;
+		if (n++ == 0 && sp_copy_port(all[i], ret) != SP_OK)
+			*ret = NULL;
+	}
+	sp_free_port_list(all);
+	if (n == 1 && *ret != NULL)
+		return RC_OK;
+	if (*ret != NULL)
+		sp_free_port(*ret);
+	return err_set(
+		err, RC_IO, 0,
+		n > 1 ? "link \"serial:usb:%s\": %zu ports have this serial number; name one by its place, as "
+			"ls /dev/serial/by-path/* shows it"
+		      : "link \"serial:usb:%s\": no port has this USB serial number now (%zu found); plug it in, or "
+			"see ls /dev/serial/by-id/*",
+		number, n);
+}
+
+/* A link such as those of /dev/serial/by-id is followed: not every version of the library does. */
+static enum rc find_path(const char *rest, struct sp_port **ret, struct err *err)
+{
+	char *real = strncmp(rest, "/dev/", 5) == 0 ? realpath(rest, NULL) : NULL;
+	enum sp_return r = sp_get_port_by_name(real ? real : rest, ret);
+
+	free(real);
+	if (r == SP_OK)
+		return RC_OK;
+	/* a device that is named rightly and not there is a cable, not a wrong request */
+	if (strncmp(rest, "/dev/", 5) == 0 && r == SP_ERR_ARG)
+		return err_set(err, RC_IO, 0,
+			       "link \"serial:%s\": there is no such port now; plug the node in, or put the name that "
+			       "ls /dev/serial/by-id/* shows into rig.ini",
+			       rest);
+	return say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
+}
+
+/* Closing a port drops DTR unless it is told not to, and opening raises it: many boards restart at that edge. */
+static void keep_dtr(int fd)
+{
+	struct termios t;
+
+	if (tcgetattr(fd, &t) != 0)
+		return;
+	t.c_cflag &= ~(tcflag_t)HUPCL;
+	tcsetattr(fd, TCSANOW, &t);
+}
+
 enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct err *err)
 {
 	struct serial *s;
@@ -109,18 +171,10 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	s = calloc(1, sizeof *s);
 	if (s == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
-	r = sp_get_port_by_name(rest, &s->port);
-	if (r != SP_OK) {
-		/* a device that is named rightly and not there is a cable, not a wrong request */
-		rc = strncmp(rest, "/dev/", 5) == 0 && r == SP_ERR_ARG
-			     ? err_set(err, RC_IO, 0,
-				       "link \"serial:%s\": there is no such port now; plug the node in, or put the "
-				       "name that "
-				       "ls /dev/serial/by-id/* shows into rig.ini",
-				       rest)
-			     : say(err, r, rest, "find the port", "expected a serial port such as serial:/dev/ttyACM0");
+	rc = strncmp(rest, USB, strlen(USB)) == 0 ? find_usb(rest + strlen(USB), &s->port, err)
+						  : find_path(rest, &s->port, err);
+	if (rc != RC_OK)
 		goto no_port;
-	}
 	r = sp_open(s->port, SP_MODE_READ_WRITE);
 	if (r != SP_OK) {
 		/* libserialport locks the port by itself from 0.1.2 on */
@@ -144,6 +198,7 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 			 "expected a port that takes this baud rate, 8 data bits, no parity");
 		goto no_setup;
 	}
+	keep_dtr(s->fd);
 	*ret = (struct part){ .ops = &serial_ops, .ctx = s, .fd = s->fd };
 	return RC_OK;
 

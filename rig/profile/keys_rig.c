@@ -42,7 +42,9 @@ static const struct profile_key keys[] = {
 	  "Density of the air, for the buoyancy of the weights", AT(air_density_kg_per_m3) },
 
 	{ "tether", "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyACM0", 0, 0, NULL,
-	  "Where the node is: serial:DEVICE, tcp:HOST:PORT or unix:PATH (from the bench folder)", AT(link) },
+	  "Where the node is: serial:DEVICE, serial:usb:NUMBER (of its USB adapter), tcp:HOST:PORT or unix:PATH (from "
+	  "the bench folder)",
+	  AT(link) },
 	{ "tether", "baud", KEY_WHOLE, 0, "1", "115200", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", AT(baud) },
 	{ "tether", "rate", KEY_VALUE, 0, "Hz", "100 Hz", NULL, 10, 1000, NULL,
@@ -64,7 +66,8 @@ static const struct profile_key keys[] = {
 	  "chip of this computer",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
-	  "Where it is: serial:DEVICE, tcp:HOST:PORT, unix:PATH (from the bench folder) or gpio:CHIP",
+	  "Where it is: serial:DEVICE, serial:usb:NUMBER (of its USB adapter), tcp:HOST:PORT, unix:PATH (from the "
+	  "bench folder) or gpio:CHIP",
 	  INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },

@@ -140,6 +140,48 @@ static void writing_against_a_full_line_ends_in_time(void **state)
 	assert_non_null(strstr(err.what, "takes no more bytes"));
 }
 
+/* As those of /dev/serial/by-id are. */
+static void a_link_to_a_port_is_followed(void **state)
+{
+	struct far *f = *state;
+	struct link *link;
+	struct err err = { 0 };
+	char path[80], address[100];
+
+	snprintf(path, sizeof path, "/dev/shm/bridle-by-id-%d", (int)getpid());
+	snprintf(address, sizeof address, "serial:%s", path);
+	link_close(f->link);
+	f->link = NULL;
+	unlink(path);
+	assert_int_equal(symlink(f->address + 7, path), 0);
+	if (link_open(address, 115200, NULL, 1000, &link, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	unlink(path);
+	f->link = link;
+	carries_every_byte_both_ways(state);
+}
+
+static void dtr_is_not_dropped(void **state)
+{
+	struct far *f = *state;
+	struct termios t;
+	int slave = open(f->address + 7, O_RDWR | O_NOCTTY);
+
+	assert_true(slave >= 0 && tcgetattr(slave, &t) == 0);
+	assert_int_equal(t.c_cflag & HUPCL, 0);
+	close(slave);
+}
+
+static void an_unknown_usb_number_is_told(void **state)
+{
+	struct err err = { 0 };
+	struct link *link;
+
+	(void)state;
+	assert_int_equal(link_open("serial:usb:NO-SUCH-1", 115200, NULL, 100, &link, &err), RC_IO);
+	assert_non_null(strstr(err.what, "no port has this USB serial number now"));
+}
+
 static void a_second_host_is_refused(void **state)
 {
 	struct far *f = *state;
@@ -171,6 +213,9 @@ int main(void)
 		TEST(silence_is_no_hang_up),
 		TEST(a_hang_up_is_told),
 		TEST(writing_against_a_full_line_ends_in_time),
+		TEST(a_link_to_a_port_is_followed),
+		TEST(dtr_is_not_dropped),
+		TEST(an_unknown_usb_number_is_told),
 		TEST(a_second_host_is_refused),
 		TEST(an_impossible_speed_is_refused),
 	};
