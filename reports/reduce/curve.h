@@ -66,6 +66,7 @@ struct curve_zero {
 	bool doubted;                /* it moved by more than is explained */
 	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1);
 					NaN where none has two */
+	double noise_Nm, noise_dof;  /* of one zero reading, root mean square (k = 1); NaN where there is none */
 	double locked_Nm;            /* limits of the friction that a shaft at rest may hold; 0 when turned */
 	double faded_Nm;             /* limits of what fading drag may have done to it */
 	char note[320];              /* what a person has to know of it; "" when nothing */
@@ -104,6 +105,11 @@ void point_note(struct curve_point *p, const char *format, ...) PRINTF_LIKE(2, 3
  * RC_ARG       the run is not a sweep, holds no load point or rests on no calibration
  * RC_DB        the logbook cannot be read */
 enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err) MUST_CHECK;
+
+/* The same of a map of the brake: points at its currents and speeds, without a plan. What it tells of noise and input
+ * power serves a forecast; no published figure rests on it.
+ * RC_ARG       the run is not a map, was turned by hand without an actuator, or rests on no calibration */
+enum rc curve_from_map(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err) MUST_CHECK;
 
 /* The curve as others read it: "points": [...] with torque_Nm, u_torque_Nm ... limit, settled, direction, and
  * calibration_id, map_id, coverage, remarks. Given to the caller; NULL when out of memory. */

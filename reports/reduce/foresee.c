@@ -16,6 +16,8 @@
 #define MOVED 0.5 /* of what would be explained */
 #define READINGS 300
 #define COVERAGE 0.95
+#define COUNTS 0.05 /* of the variance: less of it changes the second digit of U by nothing that counts */
+#define HALVED 0.5  /* of the variance of a mean: what twice the dwell leaves of it */
 
 static struct mean steady(double value)
 {
@@ -43,6 +45,23 @@ static struct window_means blank(double at_s)
 	return w;
 }
 
+static struct mean noisy(double value, double u, double dof)
+{
+	struct mean ret = steady(value);
+
+	ret.u = ret.scatter = u > 0 ? u : 0;
+	ret.dof = ret.scatter_dof = dof >= 1 ? dof : INFINITY;
+	return ret;
+}
+
+/* A zero that was turned is (r F + B)/(1 + r) with F from two readings: so much scatter of each gives the zero's. */
+static double of_one_reading(const struct foresee_input *in)
+{
+	double r = in->rig->drag_ratio.value;
+
+	return in->turned ? in->zero_noise_Nm * (1 + r) / sqrt(r * r / 2 + 1) : in->zero_noise_Nm;
+}
+
 #define ZERO_ROWS 6 /* forward, backward, forward, before and after */
 
 static void zero_rows(const struct foresee_input *in, struct window_means rows[ZERO_ROWS])
@@ -56,7 +75,8 @@ static void zero_rows(const struct foresee_input *in, struct window_means rows[Z
 		rows[i] = blank(10.0 * (i % 3 - 2) + (i < 3 ? 0 : length_s + 20));
 		rows[i].point.flags = POINT_TARE;
 		rows[i].point.direction = in->turned ? way : 0;
-		rows[i].count = steady(in->turned ? in->rig->cell_sign * way * drag_Nm / slope : 0);
+		rows[i].count = noisy(in->turned ? in->rig->cell_sign * way * drag_Nm / slope : 0,
+				      fabs(of_one_reading(in) / slope), in->zero_dof);
 	}
 }
 
@@ -87,14 +107,15 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 	w.speed_rpm = steady(s->speed_rpm);
 	w.volt = steady(s->volt_V);
 	w.amp = steady(amp);
-	w.power = steady(s->input_W);
+	w.power = noisy(s->input_W, s->noise_W, INFINITY);
 	w.amp2 = amp * amp;
 	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0) {
 		w.volt.value += amp * r->rig.cable_ohm.value;
 		w.power.value += w.amp2 * r->rig.cable_ohm.value;
 	}
 	for (int i = 0; i < 4 && rc == RC_OK; i++) {
-		w.count = steady(way * r->rig.cell_sign * count);
+		w.count = noisy(way * r->rig.cell_sign * count,
+				fabs(s->noise_Nm / cellcal_slope_Nm(&r->cal, s->torque_Nm)), INFINITY);
 		w.turn_count = w.low_count = count;
 		rc = reduce_point(r, &w, ret, err);
 		if (rc == RC_OK && isfinite(ret->torque_Nm.value))
@@ -113,6 +134,8 @@ static const char *what_to_do(const char *source)
 	static const struct {
 		const char *source, *advice;
 	} list[] = {
+		{ "torque noise", "let each step dwell longer" },
+		{ "zero reading", "free what makes the drag uneven, or turn slower: the zero scatters" },
 		{ "calibration arm", "measure the arm's length more closely" },
 		{ "curve of the calibration", "take more series with bridle hang" },
 		{ "mounting of the cell", "take the cell out and mount it again for more series of bridle hang" },
@@ -136,6 +159,29 @@ static const char *what_to_do(const char *source)
 	return "state this source more closely";
 }
 
+/* What the sources of that name give of the variance. */
+static double share_of(const struct budget_row *row, size_t n, const char *name)
+{
+	double share = 0;
+
+	for (size_t i = 0; i < n; i++)
+		if (begins(row[i].name, name))
+			share += row[i].share_frac;
+	return share;
+}
+
+/* What a longer dwell would do about it. */
+static void tell_dwell(struct foreseen *ret, double noise_share)
+{
+	size_t used = strlen(ret->advice);
+
+	if (noise_share < COUNTS)
+		snprintf(ret->advice + used, sizeof ret->advice - used, "; a longer dwell changes nothing");
+	else
+		snprintf(ret->advice + used, sizeof ret->advice - used, "; twice the dwell would give ± %.2g N·m",
+			 ret->U_torque_Nm * sqrt(1 - HALVED * noise_share));
+}
+
 static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct foreseen *ret)
 {
 	struct budget_row row[60];
@@ -154,9 +200,9 @@ static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct 
 	ret->share = row[0].share_frac;
 	ret->U_part_Nm = ret->U_torque_Nm * sqrt(ret->share);
 	ret->U_halved_Nm = ret->U_torque_Nm * sqrt(1 - 0.75 * ret->share);
-	snprintf(ret->advice, sizeof ret->advice,
-		 "%s: half of it would give ± %.2g N·m; a longer dwell changes nothing", what_to_do(ret->source),
+	snprintf(ret->advice, sizeof ret->advice, "%s: half of it would give ± %.2g N·m", what_to_do(ret->source),
 		 ret->U_halved_Nm);
+	tell_dwell(ret, share_of(row, n, "torque noise"));
 }
 
 static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, const struct foresee_step *steps,

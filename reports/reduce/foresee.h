@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the uncertainty of each point of a plan will be, before the run: the reduction itself, fed with readings that
  * such a point would give. Known beforehand are the calibration, the profiles, the brake's drag and the order of the
- * steps. Not known, and so not in it: noise, and how far the zero will move (taken as half of what would be explained,
- * common practice, no source). Pure. */
+ * steps; noise as far as an earlier sweep or the map of the brake shows it (reports/reduce/expect.h). Not known: how
+ * far the zero will move (taken as half of what would be explained, common practice, no source). Pure. */
 #ifndef BRIDLE_REPORTS_REDUCE_FORESEE_H
 #define BRIDLE_REPORTS_REDUCE_FORESEE_H
 
@@ -16,15 +16,17 @@ struct foresee_input { /* all borrowed */
 	const struct actuator_profile *actuator;
 	const struct plan_profile *plan;
 	const struct cellcal *cal;
-	double drag_Nm;  /* of the brake without current; NaN: 3 % of its rating */
-	bool turned;     /* the zeros will be read by turning both ways */
-	double length_s; /* of the sweep; NaN or 0: 600 s */
+	double drag_Nm;                 /* of the brake without current; NaN: 3 % of its rating */
+	bool turned;                    /* the zeros will be read by turning both ways */
+	double length_s;                /* of the sweep; NaN or 0: 600 s */
+	double zero_noise_Nm, zero_dof; /* of each zero reading, k = 1; 0 or NaN: not known, and not in it */
 };
 
 struct foresee_step {
 	double torque_Nm, speed_rpm, input_W, volt_V; /* expected; volt_V at the actuator. Speed
 							       * negative: backward; the torque is that along it */
 	double at_s;                                  /* middle of its dwell after the first zero */
+	double noise_Nm, noise_W; /* of the means of torque and input power over its dwell, k = 1; 0 or NaN as above */
 };
 
 struct foreseen {

@@ -302,16 +302,17 @@ static enum rc read_events(struct logbook *lb, struct kept *k, struct err *err)
 	return rc == RC_OK ? logbook_each_event(lb, k->info.id, keep_words, k, err) : rc;
 }
 
-static enum rc load(struct logbook *lb, int64_t run_id, struct reduction *r, struct kept *k, sample_watch *watch,
-		    void *watch_ctx, struct err *err)
+static enum rc load(struct logbook *lb, int64_t run_id, bool map, struct reduction *r, struct kept *k,
+		    sample_watch *watch, void *watch_ctx, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, run_id, &k->info, err);
 
-	if (rc == RC_OK && strcmp(k->info.kind, "sweep") != 0)
-		rc = err_set(err, RC_ARG, 0, "run %lld is a %s: only a sweep gives a curve (bridle log lists the runs)",
-			     (long long)run_id, k->info.kind);
+	if (rc == RC_OK && strcmp(k->info.kind, map ? "map" : "sweep") != 0)
+		rc = err_set(err, RC_ARG, 0, "run %lld is a %s: only a %s gives %s (bridle log lists the runs)",
+			     (long long)run_id, k->info.kind, map ? "map" : "sweep",
+			     map ? "what a forecast takes from a map" : "a curve");
 	if (rc == RC_OK)
-		rc = run_profiles(lb, run_id, &r->rig, &r->actuator, &r->plan, err);
+		rc = run_profiles(lb, run_id, &r->rig, &r->actuator, map ? NULL : &r->plan, err);
 	if (rc == RC_OK)
 		rc = read_calibration(lb, &k->info, r, err);
 	if (rc == RC_OK)
@@ -467,8 +468,8 @@ static enum rc remark_earlier(struct logbook *lb, const struct kept *k, struct c
 	return RC_OK;
 }
 
-enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
-			       struct curve **ret, struct err *err)
+static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_watch *watch, void *watch_ctx,
+			struct curve **ret, struct err *err)
 {
 	struct reduction *r = calloc(1, sizeof *r);
 	struct curve *c = calloc(1, sizeof *c);
@@ -478,7 +479,7 @@ enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch 
 	if (r == NULL || c == NULL)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	if (rc == RC_OK)
-		rc = load(lb, run_id, r, &k, watch, watch_ctx, err);
+		rc = load(lb, run_id, map, r, &k, watch, watch_ctx, err);
 	if (rc == RC_OK)
 		rc = build(r, &k, c, err);
 	if (rc == RC_OK)
@@ -491,6 +492,17 @@ enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch 
 	}
 	*ret = c;
 	return RC_OK;
+}
+
+enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
+			       struct curve **ret, struct err *err)
+{
+	return curve_of(lb, run_id, false, watch, watch_ctx, ret, err);
+}
+
+enum rc curve_from_map(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)
+{
+	return curve_of(lb, run_id, true, NULL, NULL, ret, err);
 }
 
 enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)

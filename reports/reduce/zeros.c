@@ -235,13 +235,16 @@ struct unc zeros_take_off(const struct reduction *r, struct unc torque, const st
 
 static struct curve_zero summary(const struct reduction *r)
 {
-	struct curve_zero ret = { .moved_Nm = NAN, .u_moved_Nm = NAN };
+	struct curve_zero ret = { .moved_Nm = NAN, .u_moved_Nm = NAN, .noise_Nm = NAN, .noise_dof = INFINITY };
+	double squares = 0;
 	double slope = fabs(cellcal_slope_Nm(&r->cal, 0));
 
 	for (size_t i = 0; i < r->n_zeros; i++) {
 		const struct zero *z = &r->zeros[i];
 		bool later = ret.n > 0, next = i + 1 < r->n_zeros && r->zeros[i + 1].run_id == z->run_id;
 		ret.n++;
+		squares += slope * slope * z->u_count * z->u_count;
+		ret.noise_dof = fmin(ret.noise_dof, z->dof);
 		ret.turned = z->turned && (!later || ret.turned);
 		ret.locked_Nm = fmax(ret.locked_Nm, z->locked_Nm);
 		ret.faded_Nm = fmax(ret.faded_Nm, slope * z->u_fade * sqrt(3));
@@ -251,6 +254,8 @@ static struct curve_zero summary(const struct reduction *r)
 		}
 		ret.doubted |= next && z->doubted;
 	}
+	if (ret.n > 0)
+		ret.noise_Nm = sqrt(squares / (double)ret.n);
 	if (ret.doubted)
 		snprintf(ret.note, sizeof ret.note,
 			 "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "

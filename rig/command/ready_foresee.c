@@ -2,73 +2,50 @@
 #include "command/ready_foresee.h"
 #include "live/live.h"
 #include "reports/reduce/curve.h"
+#include "reports/reduce/expect.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#define SAME_SPEED 0.05
-
-/* The newest sweep of this actuator tells what its file can only let expect: the input power at a torque. */
-static struct curve *earlier_sweep(const struct session *s)
+/* The newest run of this kind with this actuator that can be reduced; NULL when there is none. */
+static struct curve *earlier(const struct session *s, const char *kind,
+			     enum rc (*reduce)(struct logbook *, int64_t, struct curve **, struct err *))
 {
 	int64_t *ids = NULL;
 	size_t n = 0;
 	struct curve *c = NULL;
 
-	if (logbook_runs(s->logbook, "sweep", &ids, &n, NULL) != RC_OK)
+	if (logbook_runs(s->logbook, kind, &ids, &n, NULL) != RC_OK)
 		return NULL;
 	for (size_t i = 0; i < n && c == NULL; i++) {
 		struct run_info info;
 		if (logbook_run_info(s->logbook, ids[i], &info, NULL) == RC_OK &&
-		    strcmp(info.actuator, s->actuator.name) == 0 &&
-		    curve_from_run(s->logbook, ids[i], &c, NULL) != RC_OK)
+		    strcmp(info.actuator, s->actuator.name) == 0 && reduce(s->logbook, ids[i], &c, NULL) != RC_OK)
 			c = NULL;
 	}
 	free(ids);
 	return c;
 }
 
-static bool usable(const struct curve_point *p, double rpm)
+/* A powder brake keeps its remanence once it has worked; a hysteresis brake is cleared before the zero. */
+static double drag_Nm(const struct session *s)
 {
-	return p->direction > 0 && isfinite(p->torque_Nm.value) && p->input_power_W.value > 0 &&
-	       p->voltage_V.value > 0 && fabs(p->speed_rpm.value - rpm) <= SAME_SPEED * fabs(rpm);
-}
+	bool keeps = s->rig.brake_kind == BRAKE_POWDER && isfinite(s->map.remanence_Nm);
 
-/* Between the two rising points around the torque; what lies outside stays as the file lets expect. */
-static void take_power(const struct curve *c, struct foresee_step *step)
-{
-	const struct curve_point *low = NULL, *high = NULL;
-
-	for (size_t i = 0; i < c->n; i++) {
-		const struct curve_point *p = &c->points[i];
-		double torque_Nm = point_way(p) * p->torque_Nm.value;
-		if (!usable(p, step->speed_rpm))
-			continue;
-		if (torque_Nm <= 1.02 * step->torque_Nm && (!low || torque_Nm > point_way(low) * low->torque_Nm.value))
-			low = p;
-		if (torque_Nm >= 0.98 * step->torque_Nm &&
-		    (!high || torque_Nm < point_way(high) * high->torque_Nm.value))
-			high = p;
-	}
-	if (!low || !high)
-		return;
-	double from_Nm = point_way(low) * low->torque_Nm.value, gap = point_way(high) * high->torque_Nm.value - from_Nm,
-	       share = gap > 0 ? (step->torque_Nm - from_Nm) / gap : 0;
-	step->input_W = low->input_power_W.value + share * (high->input_power_W.value - low->input_power_W.value);
-	step->volt_V = low->voltage_V.value + share * (high->voltage_V.value - low->voltage_V.value);
+	return s->map.drag_Nm + (keeps ? s->map.remanence_Nm : 0);
 }
 
 enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
 		      struct err *err)
 {
-	const struct foresee_input in = {
+	struct foresee_input in = {
 		.rig = &s->rig,
 		.actuator = &s->actuator,
 		.plan = &s->plan,
 		.cal = &s->calibration,
-		.drag_Nm = s->map_id ? s->map.drag_Nm : NAN,
+		.drag_Nm = s->map_id ? drag_Nm(s) : NAN,
 		.turned = turned,
 		.length_s = f->time_s,
 	};
@@ -78,15 +55,20 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 	for (size_t i = 0; i < f->n; i++) {
 		const struct forecast_step *p = &f->step[i];
 		at_s += p->time_s;
-		step[i] = (struct foresee_step){ p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->input_W,
-						 p->actuator_V, at_s };
+		step[i] = (struct foresee_step){
+			p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->input_W, p->actuator_V, at_s, NAN, NAN
+		};
 		ret[i] = (struct foreseen){ NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_halved_Nm = NAN };
 	}
-	struct curve *earlier = s->calibration_id ? earlier_sweep(s) : NULL;
-	for (size_t i = 0; earlier && i < f->n; i++)
-		take_power(earlier, &step[i]);
-	curve_free(earlier);
-	return s->calibration_id ? foresee(&in, step, f->n, ret, err) : RC_OK;
+	if (!s->calibration_id)
+		return RC_OK;
+	struct curve *sweep = earlier(s, "sweep", curve_from_run), *map = earlier(s, "map", curve_from_map);
+	expect_zero(sweep, map, &in);
+	for (size_t i = 0; i < f->n; i++)
+		expect_step(sweep, map, s->plan.dwell_s, in.drag_Nm, &step[i]);
+	curve_free(sweep);
+	curve_free(map);
+	return foresee(&in, step, f->n, ret, err);
 }
 
 json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen)
@@ -132,7 +114,7 @@ void ready_foresee_print(const struct forecast *f, const struct foreseen *seen)
 		if (!isfinite(seen[i].U_torque_Nm))
 			continue;
 		if (last == NULL)
-			printf("Expected uncertainty of the points (95 %%), without noise:\n"
+			printf("Expected uncertainty of the points (95 %%):\n"
 			       "  torque speed        U      U efficiency  of which, N·m\n"
 			       "     N·m   rpm      N·m      %%       U, %%\n");
 		print_row(&f->step[i], &seen[i]);

@@ -2,6 +2,7 @@
 /* Foretold against reached: a run is made (tests/unit/reports/made_run.h), reduced from its samples, and its points are
  * foretold from its calibration and profiles alone. */
 #include "reports/reduce/curve.h"
+#include "reports/reduce/expect.h"
 #include "reports/reduce/foresee.h"
 
 #include <setjmp.h>
@@ -15,6 +16,7 @@
 #include "tests/unit/reports/made_run.h"
 
 #define STEPS 5
+#define WINDOW_S 6
 static const double loads[STEPS] = { 3, 8, 15, 22, 30 };
 
 struct scene {
@@ -40,23 +42,39 @@ static void read_scene(struct made *m, const char *rig, struct scene *s)
 	free(json);
 }
 
-static void foretell(const struct scene *s, const struct curve *c, struct foreseen *ret)
+/* earlier: another run of the same actuator, or NULL. */
+static void foretell_after(const struct scene *s, const struct curve *earlier, const struct curve *c,
+			   struct foreseen *ret)
 {
 	struct foresee_step step[STEPS];
 	struct err err = { 0 };
-	const struct foresee_input in = { .rig = &s->rig,
-					  .actuator = &s->actuator,
-					  .plan = &s->plan,
-					  .cal = &s->cal,
-					  .drag_Nm = 0,
-					  .turned = true,
-					  .length_s = 60 };
+	struct foresee_input in = { .rig = &s->rig,
+				    .actuator = &s->actuator,
+				    .plan = &s->plan,
+				    .cal = &s->cal,
+				    .drag_Nm = 0,
+				    .turned = true,
+				    .length_s = 60 };
 
 	for (size_t i = 0; i < STEPS; i++)
-		step[i] = (struct foresee_step){ c->points[i].torque_Nm.value, c->points[i].speed_rpm.value,
-						 c->points[i].input_power_W.value, c->points[i].voltage_V.value,
-						 10.0 * (double)(i + 1) };
+		step[i] = (struct foresee_step){ c->points[i].torque_Nm.value,
+						 c->points[i].speed_rpm.value,
+						 c->points[i].input_power_W.value,
+						 c->points[i].voltage_V.value,
+						 10.0 * (double)(i + 1),
+						 NAN,
+						 NAN };
+	expect_zero(earlier, NULL, &in);
+	for (size_t i = 0; earlier && i < STEPS; i++) {
+		step[i].input_W = step[i].volt_V = NAN;
+		expect_step(earlier, NULL, WINDOW_S, 0, &step[i]);
+	}
 	made_check(foresee(&in, step, STEPS, ret, &err), &err);
+}
+
+static void foretell(const struct scene *s, const struct curve *c, struct foreseen *ret)
+{
+	foretell_after(s, NULL, c, ret);
 }
 
 static struct curve *make(struct made *m)
@@ -65,7 +83,7 @@ static struct curve *make(struct made *m)
 	struct err err = { 0 };
 
 	m->n_steps = STEPS;
-	m->window_s = 6;
+	m->window_s = WINDOW_S;
 	for (size_t i = 0; i < STEPS; i++)
 		m->step[i] = (struct made_step){ loads[i], 85, 48, 0.5 + 0.27 * loads[i], 0.02 * loads[i], 1, false };
 	made_run(m);
@@ -93,6 +111,73 @@ static void the_reached_one_is_near(void **state)
 		curve_free(c);
 		made_free(&m);
 	}
+}
+
+/* An earlier run of other noise tells noise and input power: the light steps are near then too, and nothing of this run
+ * but torque and speed is needed. */
+static void an_earlier_run_tells_noise_and_power(void **state)
+{
+	(void)state;
+	for (unsigned long seed = 1; seed <= 6; seed++) {
+		struct made m = { .seed = seed }, old = { .seed = seed + 100 };
+		struct scene s;
+		struct foreseen f[STEPS], blind[STEPS];
+		struct curve *c = make(&m), *earlier = make(&old);
+		read_scene(&m, made_rig, &s);
+		foretell(&s, c, blind);
+		foretell_after(&s, earlier, c, f);
+		for (size_t i = 0; i < STEPS; i++) {
+			assert_true(f[i].u_torque_Nm > blind[i].u_torque_Nm);
+			assert_near(f[i].u_torque_Nm / unc_u(c->points[i].torque_Nm), 1, 0.15);
+			assert_near(f[i].u_efficiency / unc_u(c->points[i].efficiency), 1, 0.15);
+		}
+		curve_free(c);
+		curve_free(earlier);
+		made_free(&m);
+		made_free(&old);
+	}
+}
+
+/* P_loss = 20 + 2 T + 0.1 T^2 + 0.5 n by eight points of a made map at two speeds: what a step at a third speed
+ * takes. */
+static void a_map_tells_the_power_of_another_speed(void **state)
+{
+	(void)state;
+	struct curve_point point[8];
+	struct curve map = { .ctx = unc_ctx_new(),
+			     .n = 8,
+			     .points = point,
+			     .coverage = 0.95,
+			     .zero = { .noise_Nm = 0.004, .noise_dof = 5 } };
+	struct foresee_step step = { 12, 60, 1, 47, 100, NAN, NAN }, idle = { 0, 60, 1, 47, 10, NAN, NAN };
+	struct foresee_input in = { .zero_noise_Nm = NAN };
+
+	for (int i = 0; i < 8; i++) {
+		double T = 1 + 5 * (i / 2), n = i % 2 ? 30 : 80, out = T * rad_per_s_from_rpm(n);
+		double in_W = out + 20 + 2 * T + 0.1 * T * T + 0.5 * n;
+		point[i] = (struct curve_point){ .step = i,
+						 .direction = 1,
+						 .settled = true,
+						 .setpoint_rpm = n,
+						 .end_s = 4,
+						 .torque_Nm = unc_with(
+							 map.ctx, unc_exact(T),
+							 unc_source(map.ctx, "torque noise, step 1", DIST_NORMAL, 100),
+							 0.001 * (i + 1)),
+						 .speed_rpm = unc_exact(n),
+						 .shaft_power_W = unc_exact(out),
+						 .voltage_V = unc_exact(48),
+						 .input_power_W = unc_exact(in_W) };
+	}
+	expect_zero(NULL, &map, &in);
+	expect_step(NULL, &map, 16, 0.7, &step);
+	expect_step(NULL, &map, 4, 0.7, &idle);
+	assert_near(in.zero_noise_Nm, 0.004, 1e-15);
+	assert_near(step.input_W, 12 * rad_per_s_from_rpm(60) + 20 + 24 + 14.4 + 30, 1e-6);
+	/* nearest: 11 N·m at 80 rpm, the fifth; a dwell four times as long halves its noise */
+	assert_near(step.noise_Nm, 0.005 / 2, 1e-12);
+	assert_near(idle.torque_Nm, 0.7, 0);
+	unc_ctx_free(map.ctx);
 }
 
 /* An arm that is known ten times worse carries nearly all, and is what the advice is about. */
@@ -128,7 +213,7 @@ static void what_cannot_be_told_is_left_open(void **state)
 	struct foreseen f[2];
 	struct err err = { 0 };
 	struct curve *c = make(&m);
-	const struct foresee_step steps[] = { { 1e4, 85, 100, 48, 5 }, { 10, 85, NAN, NAN, 6 } };
+	const struct foresee_step steps[] = { { 1e4, 85, 100, 48, 5, NAN, NAN }, { 10, 85, NAN, NAN, 6, NAN, NAN } };
 
 	read_scene(&m, made_rig, &s);
 	const struct foresee_input in = {
@@ -146,6 +231,8 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(the_reached_one_is_near),
+		cmocka_unit_test(an_earlier_run_tells_noise_and_power),
+		cmocka_unit_test(a_map_tells_the_power_of_another_speed),
 		cmocka_unit_test(the_largest_source_is_named),
 		cmocka_unit_test(what_cannot_be_told_is_left_open),
 	};

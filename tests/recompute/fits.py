@@ -1,0 +1,49 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Losses and the drive's constant by docs/method.md, section 9: least squares over the points on the way up."""
+import math
+
+import numpy as np
+
+from numbers_of_method import Number, Source
+
+
+def least_squares(x, y, name):
+    """Coefficients of uncertain y over exact x: what the points share by source, and the scatter about the model."""
+    x = np.array(x, float)
+    n, p = x.shape
+    weight = np.linalg.pinv(x)
+    coef = [Number(0)] * p
+    for j in range(p):
+        for w, one in zip(weight[j], y):
+            coef[j] = coef[j] + one * w
+    rest = np.array([one.value for one in y]) - x @ [c.value for c in coef]
+    sd = math.sqrt(math.fsum(rest ** 2) / (n - p))
+    root = np.linalg.inv(np.linalg.qr(x)[1])
+    for i in range(p):
+        source = Source(f"{name} {i}", dof=n - p, pool=name)
+        coef = [c.plus(source, sd * root[j, i]) for j, c in enumerate(coef)]
+    return coef, sd
+
+
+def rising(points):
+    return [(w, p, -1 if w.rpm_set < 0 else 1) for w, p in points if w.direction >= 0 and not w.flags & 4]
+
+
+def losses(points):
+    """{name of report.json: Number}; the last is the standard deviation about the model, without an uncertainty."""
+    up = rising(points)
+    T, n = ([way * p[name][0].value for _, p, way in up] for name in ("torque_Nm", "speed_rpm"))
+    x = [[1, t, t * t] for t in T]
+    names = ["fixed_W", "in_step_W_per_Nm", "square_W_per_Nm2"]
+    if max(n) - min(n) > 0.2 * max(n):
+        x, names = [row + [rpm] for row, rpm in zip(x, n)], names + ["by_speed_W_per_rpm"]
+    coef, sd = least_squares(x, [p["input_power_W"][0] - p["shaft_power_W"][0] for _, p, _ in up], "scatter about the losses")
+    return dict(zip(names, coef)), sd
+
+
+def drive(points):
+    """Torque over the current that the drive indicates: N·m/A at the output, and the current without load."""
+    up = rising(points)
+    (zero, slope), _ = least_squares([[1, way * w.drive_A] for w, _, way in up], [p["torque_Nm"][0] * way for _, p, way in up],
+                                     "scatter about the drive's constant")
+    return {"drive_k_t_Nm_per_A": slope, "drive_no_load_A": zero / slope * -1}

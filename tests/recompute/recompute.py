@@ -1,0 +1,125 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""A stranger recomputes a pack: from its tables, samples, calibration record and docs/method.md alone, with NumPy and SciPy and no
+line of the program. Every point, u, k, U, scatter and the fits of the losses agree with the published ones to nine digits.
+
+    python3 tests/recompute/recompute.py            # packs of the virtual bench, as a test
+    python3 tests/recompute/recompute.py FOLDER     # a pack that was unpacked there: the greatest departures"""
+import io
+import json
+import math
+import pathlib
+import subprocess
+import sys
+import tarfile
+import tempfile
+
+sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
+import harness  # noqa: E402
+
+try:
+    import fits
+    import pack_reader
+    import points
+except ImportError as missing:
+    fits = None
+    WHY = str(missing)
+
+NINE_DIGITS = 1e-9
+HOME = tempfile.TemporaryDirectory(prefix="bridle-recompute-")
+PLAN = """[plan]
+actuator = paddle-winder
+load = torque
+drive = speed
+speed = 60, -40 rpm
+[steps]
+torque = 0, 4, 9, 14 N.m
+down = yes
+[steady]
+dwell = 4 s
+window = 2 s
+timeout = 15 s
+"""
+
+
+def compared(folder):
+    """[(name, published, recomputed)] of a pack."""
+    report = json.loads((folder / "report.json").read_text())
+    found = points.points(*pack_reader.read(folder))
+    ret = []
+    for (window, point), told in zip(found, report["points"], strict=True):
+        at = f"step {told['step']} {told['direction']} {told['speed_set_rpm']} rpm"
+        assert told["step"] == window.step and told["efficiency_valid"] == ("efficiency" in point), at
+        for name, (number, scatter) in point.items():
+            ret += [(f"{at}: {prefix}{name}", told[prefix + name], value) for prefix, value in
+                    [("", number.value), ("u_", number.u), ("k_", number.k()), ("U_", number.U())]]
+            if scatter is not None:
+                key = "scatter_" + name
+                ret.append((f"{at}: {key}", told[key], scatter))
+    told = report["losses"]
+    made = fits.drive(found) if told["drive_k_t_Nm_per_A"] else {}
+    if told["fixed_W"]:
+        more, sd = fits.losses(found)
+        made |= more
+        ret.append(("losses: residual_W", told["residual_W"], sd))
+    ret += [(f"losses: {name} {what}", told[name][what], getattr(number, what)) for name, number in made.items()
+            for what in ("value", "u", "dof")]
+    return ret
+
+
+def away(published, recomputed):
+    return abs(recomputed - published) / max(abs(published), 1e-300) if math.isfinite(recomputed) else math.inf
+
+
+def agrees(folder, least):
+    rows = compared(folder)
+    far = [(name, a, b) for name, a, b in rows if not away(a, b) < NINE_DIGITS]
+    assert not far, f"{len(far)} of {len(rows)} differ: {far[:5]}"
+    assert len(rows) >= least, len(rows)
+    print(f"# {len(rows)} numbers, greatest departure {max(away(a, b) for _, a, b in rows):.1e}")
+    return rows
+
+
+def unpacked(pack, name):
+    folder = pathlib.Path(HOME.name) / name
+    data = subprocess.run(["zstd", "-qdc", pack], capture_output=True, check=True).stdout
+    with tarfile.open(fileobj=io.BytesIO(data)) as tar:
+        tar.extractall(folder)  # our own pack, made a moment ago
+    return folder
+
+
+def every_number_of_a_pack_agrees():
+    if fits is None:
+        raise harness.Skipped(WHY)
+    with harness.Bench(seed=11) as bench:
+        (bench.folder / "plans" / "two-ways.ini").write_text(PLAN)
+        bench.must("hang", "--hands")
+        bench.must("map", "--actuator", "paddle-winder")
+        bench.must("ready", "two-ways", "--hands", "--answers", "yes")
+        bench.must("sweep", "two-ways")
+        bench.must("pack", "--out", pathlib.Path(HOME.name) / "two-ways.tar.zst")
+    # 16 points: four loads up, three down and the first once more, both ways; seven quantities with value, u, k and U, scatter of five
+    rows = agrees(unpacked(pathlib.Path(HOME.name) / "two-ways.tar.zst", "two-ways"), 16 * 33)
+    assert any("-40" in name for name, _, _ in rows) and any("in_step" in name for name, _, _ in rows)
+
+
+def what_was_changed_is_seen():
+    """The comparison itself: a meter's gain that is a millionth off in the profile shows in every power."""
+    if fits is None:
+        raise harness.Skipped(WHY)
+    folder = pathlib.Path(HOME.name) / "two-ways"
+    ini = folder / "profiles" / "rig.ini"
+    text = ini.read_text()
+    assert "current_gain = 1 " in text
+    ini.write_text(text.replace("current_gain = 1 ", "current_gain = 1.000001 "))
+    far = {name.split(": ")[1] for name, a, b in compared(folder) if not away(a, b) < NINE_DIGITS}
+    ini.write_text(text)
+    assert {"current_A", "input_power_W", "efficiency"} <= far and not {"torque_Nm", "speed_rpm", "voltage_V"} & far, far
+
+
+if __name__ == "__main__":
+    if len(sys.argv) > 1:
+        for name, a, b in sorted(compared(pathlib.Path(sys.argv[1])), key=lambda row: -away(*row[1:]))[:10]:
+            print(f"{away(a, b):.1e}  {name}: published {a!r}, recomputed {b!r}")
+    else:
+        harness.main(every_number_of_a_pack_agrees, what_was_changed_is_seen)
