@@ -272,16 +272,14 @@ static bool safe_was_seen(const struct step *s)
 		return !(s->limits->expect_lines & LINE_CONTACTOR) || !s->snap.contactor_closed ||
 		       s->snap.channel[CHANNEL_CONTACTOR].fresh == 0;
 	return has_data(s) && seen_off(s) && (!(s->limits->expect_lines & LINE_CONTACTOR) || seen_open(s)) &&
-	       (!s->before.loaded || seen_standing(s));
+	       (s->before.loaded ? seen_standing(s) : !(fabs(s->snap.speed_rpm) >= s->limits->standstill_rpm));
 }
 
 /* I17 */
 static bool held_against_what_turns(const struct step *s)
 {
 	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.stopped && s->before.energised;
-	/* a shaft that nothing loaded or drove may be turned by hand (test_guard) */
-	bool turns = (s->before.loaded || !seen_off(s)) && has_data(s) &&
-		     fabs(s->snap.speed_rpm) >= s->limits->standstill_rpm;
+	bool turns = has_data(s) && fabs(s->snap.speed_rpm) >= s->limits->standstill_rpm;
 
 	if (!released || (!turns && seen_off(s)))
 		return true;
