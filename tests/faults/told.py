@@ -7,7 +7,7 @@ import re
 import signal
 import tempfile
 
-from short_sweep import PLAN, harness, newest_run, points_of, prepare
+from short_sweep import PLAN, harness, newest_run, points_of, prepare, query
 
 SHIM = os.environ["SLOWDISK"]
 DIRECTION = {"rising": 1, "falling": -1}
@@ -37,6 +37,26 @@ def killed_after(prepared, told_before, slow_ms):
         assert len(told) >= told_before and told == kept[:len(told)], f"told {told}, on the disk {kept}"
 
 
+def answered(prepared, slow_ms):
+    """The JSON of a sweep tells points too: killed at its first byte, all of them and the run's end are on the disk."""
+    def test():
+        env = {**os.environ, "LD_PRELOAD": SHIM, "SLOW_DISK_MS": str(slow_ms), "ASAN_OPTIONS": "verify_asan_link_order=0"}
+        with harness.Bench(9, example=prepared) as bench:
+            sweep = harness.subprocess.Popen([harness.BRIDLE, "sweep", PLAN, "--json", "--bench", str(bench.folder)], env=env,
+                                             stdin=harness.subprocess.DEVNULL, stdout=harness.subprocess.PIPE,
+                                             stderr=harness.subprocess.DEVNULL)
+            begun = sweep.stdout.read(1)
+            sweep.send_signal(signal.SIGKILL)
+            text = begun + sweep.stdout.read()
+            sweep.wait()
+            run = newest_run(bench.folder)
+            told = len(re.findall(rb'"begin_s"', text))
+            assert begun == b"{" and told <= len(points_of(bench.folder, run)) == 7, (told, points_of(bench.folder, run))
+            assert query(bench.folder, "SELECT outcome FROM run_end WHERE run_id = ?", run) == [("done",)]
+    test.__name__ = f"the answer as JSON with a disk of {slow_ms} ms"
+    return test
+
+
 def case(prepared, told_before, slow_ms):
     def test():
         killed_after(prepared, told_before, slow_ms)
@@ -46,4 +66,4 @@ def case(prepared, told_before, slow_ms):
 
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     folder = prepare(home, torque="5, 10, 15", down="yes")
-    harness.main(*[case(folder, *row) for row in ((1, 0), (1, 200), (4, 200), (2, 1000))])
+    harness.main(*[case(folder, *row) for row in ((1, 0), (1, 200), (4, 200), (2, 1000))], answered(folder, 200))
