@@ -15,7 +15,6 @@
 #define NOISE_FRAC 0.02     /* of a speed: no slowing down is believed within it */
 #define QUIET_TIMES 1.5     /* a shaft may slow down less quickly than it was seen to */
 #define TOLD_S 2.0          /* the drive says that its rotor stands; without power it may say so of one that turns */
-#define SETTLES_S 1.0       /* a pick-up's last speed is taken back, and a standstill is seen, in less */
 #define SEEN_S 0.15         /* a cable that tears looks like a shaft that slows down, but for less long */
 #define LATELY_S 0.5        /* a cable that tears may do so a little before the stop */
 #define AGREES_TIMES 2.0    /* rotor by drive and by pick-up: the drive's word is up to a slow sample old */
@@ -196,7 +195,7 @@ static void begin_stop(struct guard *g, const struct guard_limits *l, const stru
 	g->found = f->value;
 	g->allowed_value = f->limit;
 	g->channel = f->channel;
-	g->cause_at = g->turns_at = snap->now;
+	g->cause_at = snap->now;
 	g->standing = g->clear = false;
 	/* Judged once: a drive without power may go on saying what it said last. */
 	g->pick_doubted = watch_pick_contradicted(l, snap);
@@ -229,8 +228,6 @@ static enum guard_release release_now(struct guard *g, const struct guard_limits
 	bool stands = lasts(&g->standing, &g->stand_at, is_standing(g, l, snap), snap->now) && is_quiet(g, l, snap);
 
 	g->missing = missing_now(g, l, snap, stands);
-	if (g->missing & GUARD_TURNS)
-		g->turns_at = snap->now;
 	bool open = !(missing_now(g, l, snap, true) & ~(unsigned)GUARD_TURNS);
 	bool in_order = lasts(&g->clear, &g->clear_at, open && g->standing, snap->now);
 	if (!g->energised || (stands && in_order))
@@ -239,10 +236,7 @@ static enum guard_release release_now(struct guard *g, const struct guard_limits
 		return GUARD_HOLDS;
 	if (snap->node_state == NODE_SAFE)
 		return GUARD_NODE;
-	/* One that has just stopped has its time to be seen standing, as any other. */
-	double stopped_s = mono_diff_s(snap->now, g->turns_at);
-	bool has_stopped = stopped_s >= fmin(quiet_s(g, l, snap) + SETTLES_S, longest_hold_s(l));
-	if (!(g->missing & (GUARD_TURNS | GUARD_DRIVE)) && has_stopped)
+	if (!(g->missing & (GUARD_TURNS | GUARD_DRIVE)))
 		return GUARD_TIME;
 	return held_s < GUARD_HOLD_MOST_S ? heat_allows(g, l, snap) : GUARD_TOO_LONG;
 }

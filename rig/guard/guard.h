@@ -103,7 +103,7 @@ struct guard {
 	enum cause cause;
 	bool started, energised, loaded,
 		drove; /* something was energised; drive or brake was; the drive: at any time since fresh */
-	struct mono last_now, cause_at, stand_at, turns_at; /* turns_at: the newest look of a stop that saw it turn */
+	struct mono last_now, cause_at, stand_at;
 	bool standing, clear; /* the shaft is seen to stand; and nothing else is missing either */
 	struct mono clear_at;
 	enum guard_release release;

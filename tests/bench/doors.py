@@ -29,7 +29,7 @@ def one_sentence(result, *words, status=(1, 2, 3)):
     assert 10 < len(result.err) < 900 and "Sanitizer" not in result.err, result
 
 
-# Sockets
+# Sockets (C6)
 
 def free_port():
     with socket.create_server(("127.0.0.1", 0)) as s:
@@ -110,7 +110,7 @@ def a_host_that_does_not_read_keeps_nobody_from_ending_the_bench():
             assert bench.process.wait(12) == 0, bench.bench_log()
 
 
-# Files that are made
+# Files that are made (C7)
 
 def mode(path):
     return stat.S_IMODE(os.lstat(path).st_mode)
@@ -225,7 +225,7 @@ COMMANDS = (("log", "list"), ("log", "show", "last"), ("log", "verify"), ("log",
 
 
 def a_schema_of_somebody_else_is_not_read():
-    """A view where a table was, without end; a trigger that fires for whoever writes; a table that computes."""
+    """C8: a view where a table was, without end; a trigger that fires for whoever writes; a table that computes."""
     cases = {
         "view": ("ALTER TABLE run RENAME TO kept", f"CREATE VIEW run AS SELECT 1 AS id, 'sweep' AS kind, ({ENDLESS}) AS program"),
         "trigger": ("CREATE TRIGGER t AFTER INSERT ON run BEGIN INSERT INTO record SELECT * FROM record; END",),
