@@ -48,18 +48,34 @@ static const char *way_of(const struct curve_point *p)
 	return p->flags & POINT_REPEAT ? "again" : p->direction > 0 ? "rising" : p->direction < 0 ? "falling" : "";
 }
 
+/* Step, way and, where there are several, the commanded speed. */
+static void put_head(const struct curve *c)
+{
+	printf("step way     %s", curve_has_speeds(c) ? "  at rpm" : "");
+}
+
+static void put_place(const struct curve *c, const struct curve_point *p)
+{
+	printf("%4d %-7s ", p->step + 1, way_of(p));
+	if (curve_has_speeds(c) && isfinite(p->setpoint_rpm))
+		printf("%8.4g", p->setpoint_rpm);
+	else if (curve_has_speeds(c))
+		put("-", 8);
+}
+
 static void points_print(const struct curve *c)
 {
 	bool electric = false;
 
 	for (size_t i = 0; i < c->n; i++)
 		electric |= isfinite(c->points[i].input_power_W.value);
-	printf("step way     %s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm",
+	put_head(c);
+	printf("%s  %s  %s  limited by\n", "    torque / N·m", "      speed / rpm",
 	       electric ? "efficiency / %" : "    shaft / W");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		struct unc none = { .value = NAN };
-		printf("%4d %-7s ", p->step + 1, way_of(p));
+		put_place(c, p);
 		put_unc(c, p->torque_Nm, 1, 16);
 		put_unc(c, p->speed_rpm, 1, 19);
 		if (electric)
@@ -93,11 +109,12 @@ static void differences_print(const struct curve *c)
 		any |= isfinite(c->points[i].scatter_Nm);
 	if (!any)
 		return;
-	printf("\nThe mean of another window of the same step would differ by up to (95 %%):\n"
-	       "step way     torque / N\u00b7m  speed / rpm  efficiency / %%\n");
+	printf("\nThe mean of another window of the same step would differ by up to (95 %%):\n");
+	put_head(c);
+	printf("torque / N\u00b7m  speed / rpm  efficiency / %%\n");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
-		printf("%4d %-7s ", p->step + 1, way_of(p));
+		put_place(c, p);
 		put_difference(p->scatter_Nm, 1, 12);
 		put_difference(p->scatter_rpm, 1, 12);
 		put_difference(p->efficiency_valid ? p->scatter_efficiency : NAN, 100, 15);
@@ -107,7 +124,7 @@ static void differences_print(const struct curve *c)
 
 void report_print(const struct report *r)
 {
-	char text[800] = "";
+	char text[800] = "", at[40];
 	const struct curve *c = r->curve;
 
 	put_wrapped("", "  ", r->subject);
@@ -128,10 +145,11 @@ void report_print(const struct report *r)
 		if (!c->points[i].note[0])
 			continue;
 		bool again = c->points[i].flags & POINT_REPEAT;
-		snprintf(text, sizeof text, "* step %d%s: ", c->points[i].step + 1,
+		snprintf(text, sizeof text, "* step %d%s%s: ", c->points[i].step + 1,
 			 again                        ? " again"
 			 : c->points[i].direction < 0 ? " falling"
-						      : "");
+						      : "",
+			 curve_at_speed(c, &c->points[i], at));
 		put_wrapped(text, "    ", c->points[i].note);
 	}
 	if (r->n_claims > 0)

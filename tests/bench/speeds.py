@@ -7,6 +7,7 @@ import json
 import pathlib
 import signal
 import sqlite3
+import statistics
 import sys
 
 import harness
@@ -69,6 +70,9 @@ def both_ways_with_a_zero_between():
         inside = sum(abs(miss) <= 1 for _, miss in found)
         assert inside >= 0.8 * len(found), found
         assert max(abs(miss) for _, miss in found) < 2.5, found
+        rows = [line.split() for line in bench.run("report", "--no-figures").out.splitlines() if " rising " in line]
+        for way in (rows[:len(points)], rows[len(points):]):  # the means, then what another window would differ by
+            assert [(int(row[0]), float(row[2])) for row in way] == [(p["step"], p["speed_set_rpm"]) for p in points], rows
         report = bench.must("report", "--no-figures")
         folder = pathlib.Path(report["page"]).parent
         with open(folder / "points.csv") as file:
@@ -111,7 +115,11 @@ def many_rigs(first, n):
             found += [(seed, *miss) for miss in misses(bench, bench.must("sweep", "speeds")["points"])]
     for figure in sorted({figure for _, figure, _ in found}):
         of = [abs(miss) <= 1 for _, name, miss in found if name == figure]
-        print(f"{figure}: {100 * sum(of) / len(of):.1f} % of {len(of)} inside U")
+        # points of one rig share its errors (a meter's gain is one for all of them): the standard error counts rigs, not points
+        by_rig = [[abs(miss) <= 1 for seed, name, miss in found if name == figure and seed == one] for one in sorted({row[0] for row in found})]
+        share = [100 * sum(rig) / len(rig) for rig in by_rig]
+        error = statistics.stdev(share) / len(share) ** 0.5 if len(share) > 1 else float("nan")
+        print(f"{figure}: {100 * sum(of) / len(of):.1f} ± {error:.1f} % (by {len(share)} rigs) of {len(of)} points inside U")
 
 
 if "--rigs" in sys.argv:
