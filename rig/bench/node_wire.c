@@ -301,7 +301,9 @@ bool node_wire_query(struct node_side *n, char **token, size_t count, const char
 	} else if (i == 0) {
 		put_hello(n, token[2], t_us, w);
 	} else if (i == 1) {
-		tether_put_words(w, n->config.no_cell ? "ok pick brake" : "ok cell pick brake");
+		tether_put_words(w, n->config.no_cell ? "ok pick" : "ok cell pick");
+		if (!n->config.no_brake)
+			tether_put_word(w, "brake");
 		if (!n->config.no_meter)
 			tether_put_word(w, "meter");
 		tether_put_words(w, n->config.no_drive ? "temp lines clock" : "drive temp lines clock");

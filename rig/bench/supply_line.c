@@ -13,6 +13,7 @@ void supply_line_init(struct supply_line *line, int baud)
 {
 	memset(line, 0, sizeof *line);
 	line->baud = baud;
+	line->reading_us = READING_US;
 }
 
 void supply_line_add(struct supply_line *line, int address, struct meter *meter)
@@ -169,7 +170,7 @@ size_t supply_line_take(struct supply_line *l, int64_t t_us, char *buf, size_t s
 
 	if (l->silent || !l->open)
 		return 0;
-	if ((l->volt || l->amp) && t_us >= output->measured_us + READING_US)
+	if ((l->volt || l->amp) && t_us >= output->measured_us + l->reading_us)
 		measure(l, output, t_us);
 	if (l->volt || l->amp || t_us < l->out_us || l->out_n + 1 > size)
 		return 0;

@@ -27,6 +27,7 @@ struct supply_output {
 
 struct supply_line {
 	int baud;
+	int64_t reading_us; /* one measurement; 0.2 s until the caller sets it */
 	struct supply_output output[SUPPLY_OUTPUTS];
 	size_t n_outputs, selected;
 	char in[120];

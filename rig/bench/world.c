@@ -12,6 +12,8 @@
 
 #define TICK_US 1000
 #define HEAT_US 10000
+#define COIL_OHM 18.0
+#define COIL_READING_US 20000
 #define SUPPLY_MOST 1.25 /* range of a supply that is set, over what rig.ini sets */
 
 enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
@@ -220,6 +222,13 @@ static bool row_is_due(const struct world *w)
 	return w->grid_us % (coasts ? TRUTH_COAST_US : TRUTH_EVERY_US) == 0 || what_is_on(w) != w->on_at_row;
 }
 
+static double coil_wanted_A(const struct world *w)
+{
+	if (w->coil == NULL)
+		return w->node.orders.brake_mA * 1e-3;
+	return w->coil->on ? w->coil->limit_A : 0;
+}
+
 static void tick(struct world *w)
 {
 	const struct physics *p = &w->config.physics;
@@ -235,7 +244,7 @@ static void tick(struct world *w)
 	tick_hands(&w->hands);
 	tick_supply(w);
 	strays_tick(&w->strays, p, w->shaft.angle_rad, w->rng[RNG_LEVER]);
-	w->brake.wanted_A = w->node.orders.brake_mA * 1e-3;
+	w->brake.wanted_A = coil_wanted_A(w);
 	brake_tick(&w->brake, w->shaft.angle_rad - w->shaft.cradle_rad, w->shaft.rad_per_s - w->shaft.cradle_rad_per_s,
 		   w->brake_heat.inner_degC, w->brake_heat.outer_degC);
 	if (w->grid_us % HEAT_US == 0)
@@ -277,7 +286,10 @@ static void add_up(struct world *w)
 		volt = supply_terminal_V(&w->supply, w->contactor.closed);
 	meter_add(&w->meter, volt, ampere);
 	for (size_t i = 0; i < w->config.rig.n_instruments; i++)
-		meter_add(&w->supply_meter[i], volt, ampere);
+		if (w->config.rig.instrument[i].roles & ROLE_BRAKE)
+			meter_add(&w->supply_meter[i], COIL_OHM * w->brake.current_A, brake_readback_A(&w->brake));
+		else
+			meter_add(&w->supply_meter[i], volt, ampere);
 	w->peak_Nm = fmax(w->peak_Nm, fabs(w->actuator.output_Nm));
 	w->peak_rad_per_s = fmax(w->peak_rad_per_s, fabs(w->shaft.rad_per_s));
 	w->sums.torque_Nms += torque * h;
@@ -528,6 +540,15 @@ static void set_up_drive(struct world *w, size_t i)
 		drive_line_init(&w->drive_line[i], p, ratio);
 }
 
+static void set_up_coil(struct world *w, const struct instrument_profile *p)
+{
+	struct supply_line *line = &w->supply_line[p->line];
+
+	line->reading_us = COIL_READING_US;
+	supply_orders_init(&line->orders, SUPPLY_MOST * p->coil_V, SUPPLY_MOST * w->config.rig.brake_max_A);
+	w->coil = &line->orders;
+}
+
 static void set_up_node(struct world *w)
 {
 	const struct rig_profile *rig = &w->config.rig;
@@ -557,6 +578,8 @@ static void set_up_node(struct world *w)
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (switches && rig->instrument[i].roles & ROLE_POWER)
 			w->relay = &w->relay_line[i];
+		if (rig->instrument[i].roles & ROLE_BRAKE)
+			set_up_coil(w, &rig->instrument[i]);
 		set_up_drive(w, i);
 		if (is_drive(w, i))
 			w->driver = &w->drive_line[i];
@@ -570,6 +593,7 @@ static void set_up_node(struct world *w)
 	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
 	config.no_cell = taken & ROLE_CELL;
 	config.no_drive = taken & ROLE_DRIVE;
+	config.no_brake = taken & ROLE_BRAKE;
 	sense_lines(w, &senses);
 	node_side_init(&w->node, &config, w->rng[RNG_NODE], &senses);
 }

@@ -99,6 +99,7 @@ struct world {
 	struct drive_line drive_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a drive */
 	struct indicator_line indicator_line[PROFILE_INSTRUMENTS]; /* by instrument, used where it is one */
 	struct gpio_line gpio_line[PROFILE_INSTRUMENTS];           /* by instrument, used where it is GPIO lines */
+	const struct supply_orders *coil;                          /* feeds the brake's coil; NULL: the node does */
 	struct drive_line *driver;                                 /* commands the drive; NULL: the node does */
 	const struct relay_line *relay;                            /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */

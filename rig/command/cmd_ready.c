@@ -34,6 +34,9 @@ static const struct live_item checklist[] = {
 	{ "gains",
 	  "Drive's gains tried without load, and quiet? The cell sees no torque that swings faster than half its "
 	  "rate." },
+	{ "keeps", "Known which outputs keep their value through an emergency stop (a bench supply does), and how to "
+		   "switch them "
+		   "off by hand?" },
 	{ "fire", "Fire extinguisher at hand, ventilation for hot brake and actuator?" },
 	{ "clothing", "Eye protection on; hair, sleeves, gloves and lanyards out of reach of the shaft?" },
 	{ "bystanders", "Nobody in the plane of rotation, bystanders clear, a second person there for a first run?" },

@@ -69,6 +69,7 @@ struct guard_limits {
 	 * (silent, reset), the logbook, the operator, the sequence and a contactor closed against the wish. */
 	bool at_rest; /* a person is at the shaft: nothing may be energised, and nothing that is wanted goes out */
 	bool expect_cell, expect_pick, expect_meter;
+	bool expect_brake;     /* the brake's current is told by an instrument of its own */
 	unsigned expect_lines; /* LINE_...: those that the node senses; what it does not sense is never a cause */
 };
 

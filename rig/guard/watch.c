@@ -202,12 +202,14 @@ static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
  * waits. */
 static bool instrument_silent(struct guard *g, const struct look *k, struct finding *f)
 {
-	static const uint8_t watched[] = { CHANNEL_TURN, CHANNEL_VOLTAGE, CHANNEL_CURRENT };
+	static const uint8_t watched[] = { CHANNEL_TURN, CHANNEL_BRAKE, CHANNEL_VOLTAGE, CHANNEL_CURRENT };
 
 	(void)g;
 	for (size_t i = 0; i < sizeof watched; i++) {
 		const struct channel *c = &k->snap->channel[watched[i]];
-		bool expected = watched[i] == CHANNEL_TURN ? k->limits->expect_pick : k->limits->expect_meter;
+		bool expected = watched[i] == CHANNEL_TURN    ? k->limits->expect_pick
+				: watched[i] == CHANNEL_BRAKE ? k->limits->expect_brake
+							      : k->limits->expect_meter;
 
 		f->value = c->age_s;
 		f->limit = k->limits->stale_s[watched[i]];

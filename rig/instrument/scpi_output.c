@@ -7,6 +7,7 @@
 
 #define AGREES_FRAC 2e-3 /* of what was set: steps of a supply's own converter (common practice, no source) */
 #define AGREES_LEAST 0.02
+#define COIL_STEP_A 5e-5 /* half of the last digit that is sent */
 
 bool scpi_output_want(struct scpi_output *o, bool on)
 {
@@ -16,12 +17,28 @@ bool scpi_output_want(struct scpi_output *o, bool on)
 	return turned_off;
 }
 
+bool scpi_output_want_coil(struct scpi_output *o, const struct wish *allowed)
+{
+	double most_A = o->setup.most_A, want_A = allowed->brake_A;
+
+	o->want_A = want_A > 0 ? fmin(want_A, most_A) : 0;
+	return scpi_output_want(o, allowed->power || o->want_A > 0);
+}
+
+bool scpi_output_differs(const struct scpi_output *o)
+{
+	return o->sets && (o->want != o->told || (o->want && fabs(o->want_A - o->told_A) > COIL_STEP_A));
+}
+
 size_t scpi_output_put(struct scpi_output *o, char *buf)
 {
-	if (!o->sets || o->open || o->want == o->told)
+	if (o->open || !scpi_output_differs(o))
 		return 0;
 	o->open = true;
 	o->asked = o->want;
+	o->asked_A = o->want_A;
+	if (o->setup.coil && o->want)
+		return scpi_put_coil(&o->setup, o->want_A, buf);
 	return scpi_put_output(&o->setup, o->want, buf);
 }
 
@@ -39,7 +56,11 @@ bool scpi_output_take(struct scpi_output *o, const char *line)
 		return false;
 	o->open = false;
 	o->told = o->asked;
-	if (number != 0 && o->error[0] == '\0')
+	o->told_A = o->asked_A;
+	if (number != 0 && o->error[0] == '\0' && o->setup.coil && o->asked)
+		snprintf(o->error, sizeof o->error, "it answered error %ld (%s) to %s %.4f", number, text,
+			 o->setup.current, o->asked_A);
+	else if (number != 0 && o->error[0] == '\0')
 		snprintf(o->error, sizeof o->error, "it answered error %ld (%s) to %s %s", number, text,
 			 o->setup.output, o->asked ? "ON" : "OFF");
 	return true;

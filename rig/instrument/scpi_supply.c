@@ -23,8 +23,8 @@ struct supply {
 	const struct clock_src *clock;
 	char line[LINE_MAX_BYTES];
 	size_t n;
-	bool too_long, gone, open; /* open: a question is */
-	struct mono asked;
+	bool too_long, gone, open;   /* open: a question is */
+	struct mono asked, measured; /* newest question; newest one that measures */
 	struct absence absence;
 	unsigned me; /* among the turns */
 	double voltage_V, current_A;
@@ -64,8 +64,12 @@ bool supply_answer(const char *line, int address, double *ret_V, double *ret_A)
 static void ask(struct supply *s, struct mono now)
 {
 	char text[SCPI_TEXT];
-	size_t n = scpi_output_put(&s->output, text);
+	/* A coil's current may change in each tick: what is measured has its turn. */
+	bool turn = s->output.setup.coil && mono_diff_s(now, s->measured) >= s->config.period_s;
+	size_t n = turn ? 0 : scpi_output_put(&s->output, text);
 
+	if (n == 0)
+		s->measured = now;
 	if (s->config.address)
 		n = (size_t)snprintf(text, sizeof text, QUESTION_TO, s->config.address);
 	else if (n == 0)
@@ -137,7 +141,7 @@ static bool is_due(const struct supply *s, struct mono now)
 
 	if (s->open)
 		return since_s >= ASK_AGAIN_PERIODS * period_s;
-	return since_s >= period_s || (s->output.sets && s->output.want != s->output.told);
+	return since_s >= period_s || scpi_output_differs(&s->output);
 }
 
 /* What stands on the line belongs to a turn before. */
@@ -183,6 +187,11 @@ static void go_on_in_turn(struct supply *s, struct mono now)
 
 static void tell(const struct supply *s, struct snapshot *snap)
 {
+	if (s->output.setup.coil) {
+		snap->brake_A = s->gone ? NAN : s->current_A;
+		snap->channel[CHANNEL_BRAKE] = s->channel;
+		return;
+	}
 	if (s->config.roles & ROLE_VOLTAGE) {
 		snap->voltage_V = s->gone ? NAN : s->voltage_V;
 		snap->channel[CHANNEL_VOLTAGE] = s->channel;
@@ -221,7 +230,9 @@ static void set_supply(void *ctx, const struct wish *allowed)
 	struct supply *s = ctx;
 	char text[SCPI_TEXT];
 
-	if (!scpi_output_want(&s->output, allowed->power) || s->gone)
+	bool off = s->output.setup.coil ? scpi_output_want_coil(&s->output, allowed)
+					: scpi_output_want(&s->output, allowed->power);
+	if (!off || s->gone)
 		return;
 	size_t n = scpi_put_off(&s->output.setup, text);
 	s->gone |= link_write(s->link, text, n, 0, NULL) != RC_OK;
@@ -307,7 +318,7 @@ enum rc supply_open(const struct instrument_config *config, struct link *link, c
 	s->link = link;
 	s->clock = clock;
 	s->voltage_V = s->current_A = NAN;
-	s->output.sets = config->scpi && config->roles & ROLE_POWER;
+	s->output.sets = config->scpi && config->roles & (ROLE_POWER | ROLE_BRAKE);
 	if (s->output.sets)
 		s->output.setup = *config->scpi;
 	s->channel = (struct channel){ .age_s = INFINITY, .instrument = config->number };

@@ -34,6 +34,19 @@ size_t scpi_put_output(const struct scpi_setup *s, bool on, char *buf)
 	return length(snprintf(buf, SCPI_TEXT, ":%s %s;:%s\n", bare(s->output), on ? "ON" : "OFF", bare(s->error)));
 }
 
+size_t scpi_put_coil(const struct scpi_setup *s, double current_A, char *buf)
+{
+	return length(snprintf(buf, SCPI_TEXT, ":%s %.4f;:%s ON;:%s\n", bare(s->current), current_A, bare(s->output),
+			       bare(s->error)));
+}
+
+size_t scpi_put_hold(const struct scpi_setup *s, size_t most, char *buf)
+{
+	size_t n = length(snprintf(buf, SCPI_TEXT, "\n:%s ON;:%s ", bare(s->output), bare(s->current)));
+
+	return n <= most ? n : 0;
+}
+
 size_t scpi_put_off(const struct scpi_setup *s, char *buf)
 {
 	return length(snprintf(buf, SCPI_TEXT, "\n:%s OFF\n", bare(s->output)));

@@ -22,12 +22,17 @@ struct scpi_setup {
 	char limiting[SCPI_WORD]; /* STAT:QUES:COND?, the status as it is now; "" = not asked; only with limited */
 	unsigned limited_bits;    /* of both answers: those that say that the current limit acts */
 	double set_V, set_A;
+	bool coil;     /* it feeds the brake's coil: set_V is the most that the coil may get, and it begins with 0 A */
+	double most_A; /* of the coil */
 };
 
 /* Each into buf of SCPI_TEXT; the length. */
 size_t scpi_put_limits(const struct scpi_setup *setup, char *buf);          /* off, voltage, current limit, error? */
 size_t scpi_put_read_back(const struct scpi_setup *setup, char *buf);       /* voltage?, current?, output? */
 size_t scpi_put_output(const struct scpi_setup *setup, bool on, char *buf); /* output, error? */
+size_t scpi_put_coil(const struct scpi_setup *setup, double current_A, char *buf); /* current, output on, error? */
+/* Of a coil, after a line feed: output on and its current, up to where the amperes begin; 0 beyond most bytes. */
+size_t scpi_put_hold(const struct scpi_setup *setup, size_t most, char *buf);
 size_t scpi_put_off(const struct scpi_setup *setup, char *buf);     /* output off after a line feed: no answer comes */
 size_t scpi_put_measure(const struct scpi_setup *setup, char *buf); /* NULL or no status: volts and amperes alone */
 

@@ -32,8 +32,9 @@ struct instrument_profile {
 	char set_voltage[32], set_current[32], set_output[32]; /* headers of a supply that is set: VOLT, CURR, OUTP */
 	char ask_error[32], ask_limited[32];                   /* SYST:ERR?; STAT:QUES:EVEN?, "" = not asked */
 	char ask_limiting[32];                                 /* STAT:QUES:COND?, "" = not asked */
-	int limited_bits;                                      /* 1 */
-	struct profile_bytes close, open;                      /* the same as bytes */
+	double coil_V;    /* coil_voltage: of a supply that feeds the brake's coil, the most that the coil may get */
+	int limited_bits; /* 1 */
+	struct profile_bytes close, open; /* the same as bytes */
 	/* Of a drive: side, speed_unit, current_unit, sign = + | -, lease (0: it has none), boot (0: always powered) */
 	enum drive_shaft shaft;
 	double unit_rpm, unit_A;

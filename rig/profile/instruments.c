@@ -13,6 +13,7 @@
 
 #define NAME_LETTERS "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_"
 #define NAME_LONGEST 16
+#define HOLD_WORDS 50 /* the warden has room for them */
 
 static const struct {
 	const char *word;
@@ -29,7 +30,7 @@ static const struct {
 	const char *word;
 	unsigned can;
 } kinds[] = {
-	{ "supply", ROLE_METER | ROLE_POWER },
+	{ "supply", ROLE_METER | ROLE_POWER | ROLE_BRAKE },
 	{ "relay", ROLE_POWER },
 	{ "text-drive", ROLE_DRIVE },
 	{ "indicator", ROLE_CELL },
@@ -213,12 +214,29 @@ static void check_word(struct inifile *r, const char *key, const char *word, boo
 				question ? " that ends in ?" : " without ?");
 }
 
+/* A supply that feeds the coil does nothing else. */
+static void check_coil(struct inifile *r, const struct instrument_profile *p)
+{
+	if (!(p->roles & ROLE_BRAKE))
+		return;
+	if (p->roles != ROLE_BRAKE)
+		inifile_mistake(r, p->roles_line, r->section_name, "roles",
+				"found brake and another role; a supply that feeds the coil has the role brake alone");
+	if (strlen(p->set_output) + strlen(p->set_current) > HOLD_WORDS)
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "set_output"), r->section_name, "set_output",
+				"has with set_current more than %d letters; expected shorter header words", HOLD_WORDS);
+	if (!(p->coil_V > 0))
+		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "coil_voltage"), r->section_name, "coil_voltage",
+				"is missing; expected the most that the coil may get, by its maker");
+}
+
 /* What its output does is known by what it measures. */
 static void check_settable(struct inifile *r, const struct instrument_profile *p)
 {
-	if (strcmp(p->kind, "supply") != 0 || !(p->roles & ROLE_POWER))
+	if (strcmp(p->kind, "supply") != 0 || !(p->roles & ROLE_OUTPUTS))
 		return;
-	if (!(p->roles & ROLE_METER))
+	check_coil(r, p);
+	if (p->roles & ROLE_POWER && !(p->roles & ROLE_METER))
 		inifile_mistake(r, p->roles_line, r->section_name, "roles",
 				"found power without meter; a supply that is switched must also be the meter");
 	check_word(r, "set_voltage", p->set_voltage, false);

@@ -73,7 +73,8 @@ static const struct profile_key keys[] = {
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
-	  "switches the drive's supply, with voltage and current limit of [supply]; a relay: power; a drive: drive; an "
+	  "switches the drive's supply, with voltage and current limit of [supply]; brake: a supply that feeds the "
+	  "brake's coil; a relay: power; a drive: drive; an "
 	  "indicator: cell; GPIO lines: lines, pickup, power. An "
 	  "output "
 	  "without a lease needs [warden]. The node has the roles that no "
@@ -105,6 +106,9 @@ static const struct profile_key keys[] = {
 	  "Those bits of that status, as a sum: 1 is the voltage, which the limit pulls down (SCPI-1999); see its "
 	  "manual",
 	  INSTRUMENT(limited_bits) },
+	{ INSTRUMENT_SECTION, "coil_voltage", KEY_VALUE, 0, "V", "0 V", "24 V", 0, 100, NULL,
+	  "Of a supply with the role brake: the most that the coil may get. Its current is set by the program",
+	  INSTRUMENT(coil_V) },
 	{ INSTRUMENT_SECTION, "close", KEY_TEXT, 0, NULL, "", "A0 01 01 A2", 0, 0, NULL,
 	  "Of a relay: the bytes that close the contactor, two hexadecimal digits each, or text in double quotes with "
 	  "\\r and \\n",

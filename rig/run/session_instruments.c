@@ -80,6 +80,12 @@ struct scpi_setup session_scpi_setup(const struct session *s, const struct instr
 				  .set_V = s->rig.supply_V,
 				  .set_A = s->rig.supply_limit_A };
 
+	if (p->roles & ROLE_BRAKE) {
+		ret.coil = true;
+		ret.set_V = p->coil_V;
+		ret.set_A = 0;
+		ret.most_A = s->rig.brake_max_A;
+	}
 	_Static_assert(sizeof ret.voltage >= sizeof p->set_voltage, "a word fits");
 	strcpy(ret.voltage, p->set_voltage);
 	strcpy(ret.current, p->set_current);

@@ -61,6 +61,9 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 		ret->stale_s[CHANNEL_VOLTAGE] = volt->stale_s;
 	if (ampere)
 		ret->stale_s[CHANNEL_CURRENT] = ampere->stale_s;
+	const struct instrument *brake = session_fills(s, ROLE_BRAKE);
+	if (brake)
+		ret->stale_s[CHANNEL_BRAKE] = brake->stale_s;
 	const struct instrument *pick = session_fills(s, ROLE_PICK), *lines = session_fills(s, ROLE_LINES);
 	if (pick)
 		ret->stale_s[CHANNEL_TURN] = pick->stale_s;
@@ -119,6 +122,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.expect_cell = s->calibration_id != 0,
 		.expect_pick = pick != NULL,
 		.expect_lines = session_lines(s),
+		.expect_brake = session_fills(s, ROLE_BRAKE) && session_fills(s, ROLE_BRAKE) != &s->instrument[0],
 		.expect_meter = session_fills(s, ROLE_VOLTAGE) && session_fills(s, ROLE_CURRENT),
 	};
 	channel_limits(s, ret);

@@ -35,6 +35,25 @@ static int switch_fd(const struct session *s, const struct instrument_profile *p
 	return s->instrument[1 + (p - s->rig.instrument)].switch_fd;
 }
 
+static struct warden_bytes of_text(const char *text, size_t n)
+{
+	struct warden_bytes ret = { .n = (uint8_t)n };
+
+	memcpy(ret.byte, text, n);
+	return ret;
+}
+
+/* The brake is the last: held at first, released when the hold is over. */
+static void set_coil(const struct session *s, const struct instrument_profile *p, struct warden_line *ret)
+{
+	const struct scpi_setup scpi = session_scpi_setup(s, p);
+	char text[SCPI_TEXT];
+
+	ret->release = of_text(text, scpi_put_off(&scpi, text));
+	ret->hold = of_text(text, scpi_put_hold(&scpi, WARDEN_BYTES, text));
+	ret->after = of_text("\n", 1);
+}
+
 /* The output of an instrument, as the warden ends it. */
 static struct warden_line line_of(const struct session *s, const struct instrument_profile *p)
 {
@@ -42,7 +61,9 @@ static struct warden_line line_of(const struct session *s, const struct instrume
 				   .open = of_profile(&p->open),
 				   .gpio = switch_fd(s, p) > 0 };
 
-	if (strcmp(p->kind, "supply") == 0) {
+	if (strcmp(p->kind, "supply") == 0 && p->roles & ROLE_BRAKE) {
+		set_coil(s, p, &ret);
+	} else if (strcmp(p->kind, "supply") == 0) {
 		const struct scpi_setup scpi = session_scpi_setup(s, p);
 		char text[SCPI_TEXT];
 		size_t n = scpi_put_off(&scpi, text);

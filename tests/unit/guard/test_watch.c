@@ -157,6 +157,14 @@ static void bend_pick_silent(struct scene *s, double t_s, bool miss)
 	s->snap.channel[CHANNEL_TURN].age_s = miss ? fmin(t_s, 0.3) : t_s;
 }
 
+/* The source of the brake's current, beside the node. */
+static void bend_coil_silent(struct scene *s, double t_s, bool miss)
+{
+	s->limits.expect_brake = true;
+	s->limits.stale_s[CHANNEL_BRAKE] = 1;
+	s->snap.channel[CHANNEL_BRAKE].age_s = miss ? fmin(t_s, 1) : t_s;
+}
+
 /* One line alone that is no longer told, while all else goes on. */
 static void bend_one_line(struct scene *s, double t_s, bool miss)
 {
@@ -512,6 +520,7 @@ static const struct row {
 	{ "one temperature stale", CAUSE_SLOW_STALE, bend_one_temp, 2, 2.02 },
 	{ "meter silent", CAUSE_INSTRUMENT_SILENT, bend_meter_silent, 1, 1.02 },
 	{ "pick-up silent", CAUSE_INSTRUMENT_SILENT, bend_pick_silent, 0.3, 0.32 },
+	{ "coil silent", CAUSE_INSTRUMENT_SILENT, bend_coil_silent, 1, 1.02 },
 	{ "warden silent", CAUSE_WARDEN, bend_warden, 0.1, 0.12 },
 	{ "warden gone", CAUSE_WARDEN, bend_warden_gone, 0, 0 },
 	{ "cell stale", CAUSE_CELL_STALE, bend_stale, 0.5, 0.52 },

@@ -37,6 +37,11 @@ static void words_go_out_from_the_root(void **state)
 	assert_string_equal(text, ":OUTP ON;:SYST:ERR?\n");
 	scpi_put_off(&s, text); // half a message may stand before it
 	assert_string_equal(text, "\n:OUTP OFF\n");
+	scpi_put_coil(&s, 0.25, text);
+	assert_string_equal(text, ":SOUR:CURR:LEV 0.2500;:OUTP ON;:SYST:ERR?\n");
+	assert_int_equal(scpi_put_hold(&s, 64, text), 25);
+	assert_string_equal(text, "\n:OUTP ON;:SOUR:CURR:LEV ");
+	assert_int_equal(scpi_put_hold(&s, 24, text), 0);
 	scpi_put_measure(&s, text);
 	assert_string_equal(text, "MEAS:VOLT?;CURR?\n");
 	scpi_put_measure(NULL, text);
@@ -191,6 +196,41 @@ static void the_latched_status_is_a_sum_of_bits(void **state)
 	}
 }
 
+/* Of a coil: on while anything is energised, each change of its current goes out, and a value that is none is 0. */
+static void a_coil_follows_its_current(void **state)
+{
+	struct scpi_output o = { .sets = true, .setup = setup() };
+	struct wish wish = { .power = true };
+	char text[SCPI_TEXT];
+
+	(void)state;
+	o.setup.coil = true;
+	o.setup.most_A = 1.2;
+	assert_false(scpi_output_want_coil(&o, &(struct wish){ 0 }));
+	assert_int_equal(scpi_output_put(&o, text), 0);
+	assert_false(scpi_output_want_coil(&o, &wish));
+	assert_true(scpi_output_put(&o, text) > 0);
+	assert_string_equal(text, ":SOUR:CURR:LEV 0.0000;:OUTP ON;:SYST:ERR?\n");
+	assert_true(scpi_output_take(&o, "0,\"No error\""));
+	assert_int_equal(scpi_output_put(&o, text), 0);
+	wish.brake_A = 0.5;
+	scpi_output_want_coil(&o, &wish);
+	assert_true(scpi_output_put(&o, text) > 0);
+	wish.brake_A = 9;
+	scpi_output_want_coil(&o, &wish);
+	assert_int_equal(scpi_output_put(&o, text), 0); /* one is open */
+	assert_true(scpi_output_take(&o, "0,\"No error\""));
+	assert_true(scpi_output_put(&o, text) > 0);
+	assert_string_equal(text, ":SOUR:CURR:LEV 1.2000;:OUTP ON;:SYST:ERR?\n");
+	assert_true(scpi_output_take(&o, "-222,\"Data out of range\""));
+	assert_string_equal(o.error, "it answered error -222 (Data out of range) to :SOUR:CURR:LEV 1.2000");
+	wish = (struct wish){ .brake_A = NAN };
+	assert_true(scpi_output_want_coil(&o, &wish)); /* off at once */
+	wish.brake_A = 0.3;
+	scpi_output_want_coil(&o, &wish); /* the brake is held without the contactor */
+	assert_true(scpi_output_differs(&o) && o.want);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -202,6 +242,7 @@ int main(void)
 		cmocka_unit_test(one_that_is_not_set_stays_so),
 		cmocka_unit_test(what_is_read_back_must_agree),
 		cmocka_unit_test(the_latched_status_is_a_sum_of_bits),
+		cmocka_unit_test(a_coil_follows_its_current),
 	};
 
 	return cmocka_run_group_tests_name("scpi_words", tests, NULL, NULL);
