@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""A bench supply feeds the brake's coil over SCPI. It has no lease and holds its last value when its host vanishes: the warden brings it
+"""W10: a bench supply feeds the brake's coil over SCPI. It has no lease and holds its last value when its host vanishes: the warden brings it
 down, last in the stop order. The whole chain with it; the program killed in mid-load; what it answers; what rig.ini cannot mean."""
 import pathlib
 import shutil
@@ -47,7 +47,7 @@ def a_sweep_agrees_with_the_truth():
         assert bench.run("log", "verify").status == 0
         bench.stop()
         truth = warden.rows(bench.folder)
-        for p in points:
+        for p in points[1:]:  # the first one has no current in the coil
             torque = mean(truth, "int_torque_Nms", p["begin_s"], p["end_s"])
             assert abs(torque - p["torque_Nm"]) < 1.6 * p["U_torque_Nm"], (torque, p)
         assert max(float(row["brake_A"]) for row in truth) > 0.1 and float(truth[-1]["brake_A"]) < 0.01, truth[-1]
@@ -58,7 +58,10 @@ def killed_in_mid_load_the_drive_goes_first_and_the_brake_last():
         sweep = warden.sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.wait()
-        harness.wait_for(lambda: float(warden.rows(bench.folder)[-1]["brake_A"]) < 0.001, 40, "the brake to be released")
+        account = bench.folder / "warden-account"
+        harness.wait_for(lambda: "Brake released" in account.read_text(), 40, "the brake to be released")
+        result = bench.run("probe", "--seconds", "1")  # bench time stood still with nobody connected
+        assert result.status == 0, result
         seen = warden.rows(bench.folder)
         opened = [i for i, row in enumerate(seen) if row["contactor"] == "1"][-1] + 1
         released = [i for i, row in enumerate(seen) if float(row["brake_A"]) > 0.05][-1] + 1
@@ -67,8 +70,7 @@ def killed_in_mid_load_the_drive_goes_first_and_the_brake_last():
         assert min(held) > 0.05, min(held)  # kept all the time, also at the moment in which the drive lost its power
         assert HOLD_S - 0.5 < hold_s < HOLD_S + 1.5, hold_s
         assert abs(float(seen[released - 1]["speed_rad_per_s"])) < 0.01, seen[released - 1]
-        result = bench.run("probe", "--seconds", "1")
-        assert result.status == 0, result
+        assert float(seen[-1]["brake_A"]) < 0.001, seen[-1]
         (text,), = warden.ask(bench.folder / "logbook", "SELECT text FROM event WHERE kind = 'warden'")
         assert "Brake held." in text and f"Brake released after {HOLD_S} s, by time alone" in text and "NOT SAFE" not in text, text
 
