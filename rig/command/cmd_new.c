@@ -43,6 +43,32 @@ static bool is_empty(const char *dir)
 	return empty;
 }
 
+/* Is there such an example? NULL: none is asked for. */
+static enum rc check_like(const char *like, struct err *err)
+{
+	char names[200] = "";
+	size_t at = 0;
+
+	for (size_t i = 0; like && i < example_file_count && at < sizeof names; i++) {
+		const char *name = example_files[i].example;
+
+		if (strcmp(name, like) == 0)
+			return RC_OK;
+		if (i == 0 || strcmp(name, example_files[i - 1].example) != 0)
+			at += (size_t)snprintf(names + at, sizeof names - at, "%s%s", i == 0 ? "" : ", ", name);
+	}
+	return like ? err_set(err, RC_ARG, 0, "new: found no example \"%.40s\"; expected one of %s", like, names)
+		    : RC_OK;
+}
+
+static bool has_file(const json_t *files, const char *name)
+{
+	for (size_t i = 0; i < json_array_size(files); i++)
+		if (strcmp(json_string_value(json_array_get(files, i)), name) == 0)
+			return true;
+	return false;
+}
+
 static enum rc check_place(struct making *m, struct err *err)
 {
 	struct stat st;
@@ -117,7 +143,8 @@ static enum rc add_template(struct making *m, const char *name, enum profile_fil
 	return rc;
 }
 
-static enum rc fill(struct making *m, bool virtual_bench, struct err *err)
+/* like: an example, NULL: templates. */
+static enum rc fill(struct making *m, const char *like, struct err *err)
 {
 	static const char *const folders[] = { "actuators", "plans", "reports" };
 	static const struct {
@@ -133,10 +160,11 @@ static enum rc fill(struct making *m, bool virtual_bench, struct err *err)
 
 	for (size_t i = 0; rc == RC_OK && i < sizeof folders / sizeof folders[0]; i++)
 		rc = add_folder(m, folders[i], err);
-	for (size_t i = 0; rc == RC_OK && !virtual_bench && i < sizeof templates / sizeof templates[0]; i++)
+	for (size_t i = 0; rc == RC_OK && !like && i < sizeof templates / sizeof templates[0]; i++)
 		rc = add_template(m, templates[i].name, templates[i].which, err);
-	for (size_t i = 0; rc == RC_OK && virtual_bench && i < example_file_count; i++)
-		rc = add_file(m, example_files[i].name, example_files[i].text, err);
+	for (size_t i = 0; rc == RC_OK && like && i < example_file_count; i++)
+		if (strcmp(example_files[i].example, like) == 0)
+			rc = add_file(m, example_files[i].name, example_files[i].text, err);
 	return rc;
 }
 
@@ -144,7 +172,8 @@ static enum rc fill(struct making *m, bool virtual_bench, struct err *err)
  * it is what makes a folder a bench. */
 static enum rc move_in(const struct making *m, struct err *err)
 {
-	static const char *const names[] = { "actuators", "plans", "reports", "weights.ini", "virtual.ini", "rig.ini" };
+	static const char *const names[] = { "actuators",       "plans",    "reports",     "weights.ini",
+					     "calibration.csv", "drum.csv", "virtual.ini", "rig.ini" };
 	const size_t n = sizeof names / sizeof names[0];
 	char from[PATH + 100], to[PATH + 100];
 	enum rc rc = RC_OK;
@@ -181,17 +210,19 @@ static int drop_entry(const char *path, const struct stat *st, int flag, struct 
 	return remove(path);
 }
 
-static void print_next(const struct cli *cli, const struct making *m, bool virtual_bench)
+static void print_next(const struct cli *cli, const struct making *m, const char *like)
 {
 	if (cli->quiet)
 		return;
 	printf("Made the bench folder %s with\n", m->dir);
 	for (size_t i = 0; i < json_array_size(m->files); i++)
 		printf("  %s\n", json_string_value(json_array_get(m->files, i)));
-	if (virtual_bench)
+	if (has_file(m->files, "virtual.ini"))
 		printf("Serve it with\n  bridle bench --bench %s\nand go on in a second terminal with\n  bridle probe "
 		       "--bench %s\n",
 		       m->dir, m->dir);
+	else if (like)
+		puts("The head of rig.ini says which commands read its tables.");
 	else
 		puts("Fill in every key that ends in =, its unit and meaning stand beside it. Then, in\n"
 		     "that folder, bridle check says what is missing or doubtful.");
@@ -200,10 +231,17 @@ static void print_next(const struct cli *cli, const struct making *m, bool virtu
 int cmd_new(int argc, char **argv)
 {
 	bool virtual_bench = false;
+	const char *like = NULL;
 	const struct cli_option options[] = {
 		{ "virtual", NULL,
-		  "a whole virtual bench that works at once, the Heron Lock example: nothing real moves", NULL,
+		  "a whole virtual bench that works at once, the same as --like heron-lock: nothing real moves", NULL,
 		  &virtual_bench },
+		{ "like", "NAME",
+		  "a whole example rig: heron-lock (a node alone), heron-supply (a node and a bench supply), "
+		  "heron-pins (a "
+		  "small computer with GPIO lines, a CAN drive and a supply), heron-by-hand (a gauge read by hand, "
+		  "tables)",
+		  &like, NULL },
 	};
 	const struct cli_spec spec = {
 		.name = "new",
@@ -212,9 +250,10 @@ int cmd_new(int argc, char **argv)
 			 "actuators/example.ini (what is tested), plans/example.ini (which loads), weights.ini (the "
 			 "dead weights), "
 			 "and reports/. DIR must be new or empty.",
-		.examples = "  bridle new mybench\n  bridle new playground --virtual\n",
+		.examples = "  bridle new mybench\n  bridle new playground --virtual\n  bridle new pins --like "
+			    "heron-pins\n",
 		.options = options,
-		.n_options = 1,
+		.n_options = 2,
 		.min_args = 1,
 		.max_args = 1,
 	};
@@ -227,21 +266,29 @@ int cmd_new(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	struct making m = { .dir = cli.args[0], .files = json_array() };
-	rc = check_place(&m, &err);
+	if (virtual_bench && like && strcmp(like, "heron-lock") != 0)
+		rc = err_set(&err, RC_ARG, 0, "new: --virtual and --like %.40s are two examples; give one of them",
+			     like);
+	if (virtual_bench)
+		like = "heron-lock";
+	if (rc == RC_OK)
+		rc = check_like(like, &err);
+	if (rc == RC_OK)
+		rc = check_place(&m, &err);
 	if (rc == RC_OK)
 		rc = begin(&m, &err);
 	if (rc == RC_OK)
-		rc = fill(&m, virtual_bench, &err);
+		rc = fill(&m, like, &err);
 	if (rc == RC_OK)
 		rc = put_in_place(&m, &err);
 	if (rc != RC_OK && m.temp[0])
 		nftw(m.temp, drop_entry, 8, FTW_DEPTH | FTW_PHYS);
 	int status = rc == RC_OK ? 0 : cli_fail(&cli, &err, NULL, NULL);
 	if (rc == RC_OK && cli.json)
-		status = cli_print_json(
-			json_pack("{s:s, s:b, s:O}", "folder", m.dir, "virtual", virtual_bench, "files", m.files));
+		status = cli_print_json(json_pack("{s:s, s:b, s:O}", "folder", m.dir, "virtual",
+						  has_file(m.files, "virtual.ini"), "files", m.files));
 	else if (rc == RC_OK)
-		print_next(&cli, &m, virtual_bench);
+		print_next(&cli, &m, like);
 	json_decref(m.files);
 	return status;
 }

@@ -86,6 +86,24 @@ def makes_a_virtual_bench_that_is_the_example():
         assert (PLACE / "v" / name).read_bytes() == (harness.EXAMPLE / name).read_bytes(), name
 
 
+def each_example_is_written_as_it_stands():
+    told = set()
+    for example in sorted(p for p in harness.EXAMPLE.parent.iterdir() if p.is_dir()):
+        place = PLACE / example.name
+        result = run("new", place, "--like", example.name, "--json")
+        assert result.status == 0 and set(result.json["files"]) == files(place) == files(example), result
+        assert result.json["virtual"] == (example / "virtual.ini").exists(), result
+        for name in files(example):
+            assert (place / name).read_bytes() == (example / name).read_bytes(), name
+        told.add(example.name)
+    assert told == {"heron-lock", "heron-supply", "heron-pins", "heron-by-hand"}, told
+    refused = run("new", PLACE / "w", "--like", "heron-lok")
+    assert refused.status == 2 and not (PLACE / "w").exists(), refused
+    assert "found no example \"heron-lok\"; expected one of heron-lock, heron-supply, heron-pins, heron-by-hand" in " ".join(refused.err.split())
+    assert "are two examples" in " ".join(run("new", PLACE / "w", "--virtual", "--like", "heron-pins").err.split())
+    assert not leftovers(), leftovers()
+
+
 def takes_an_empty_folder():
     (PLACE / "empty").mkdir()
     result = run("new", ".", "--quiet", cwd=PLACE / "empty")
@@ -151,6 +169,6 @@ def leaves_nothing_half_made():
 if __name__ == "__main__":
     with HOME:
         harness.main(makes_a_folder_of_templates, templates_explain_every_key, what_is_the_owners_is_asked_for,
-                     makes_a_virtual_bench_that_is_the_example,
+                     makes_a_virtual_bench_that_is_the_example, each_example_is_written_as_it_stands,
                      takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed,
                      a_rig_that_is_not_there_leaves_no_logbook, an_unknown_command_is_named, leaves_nothing_half_made)
