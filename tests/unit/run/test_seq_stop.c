@@ -15,53 +15,7 @@
 #include <cmocka.h>
 
 #include "tests/unit/near.h"
-
-static struct brakemap map;
-static struct seq_sweep sweep;
-
-/* The tiny brake: 0.5 + 40 I, 0.6 N·m more falling. */
-static int make_map(void **state)
-{
-	struct brakemap_reading r[22];
-	size_t n = 0;
-
-	(void)state;
-	for (int i = 0; i <= 10; i++)
-		for (int b = 0; b < 2; b++)
-			r[n++] = (struct brakemap_reading){ .current_A = i / 10.0,
-							    .torque_Nm = 0.5 + 4 * i + b * (i < 10 ? 0.6 : 0),
-							    .u_torque_Nm = 0.01,
-							    .slip_rpm = 60,
-							    .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
-	if (brakemap_fit(r, n, &map, NULL) != RC_OK)
-		return 1;
-	map.lag_s = 0.1;
-	return 0;
-}
-
-static struct sweep_config torque_steps(void)
-{
-	return (struct sweep_config){ .load = LOAD_TORQUE,
-				      .drive = PLAN_SPEED,
-				      .top_rpm = 60,
-				      .dwell_s = 2,
-				      .window_s = 1,
-				      .timeout_s = 12,
-				      .torque_slope_Nm_per_s = 0.1,
-				      .speed_slope_rpm_per_s = 0.5,
-				      .temp_slope_K_per_s = INFINITY,
-				      .min_slip_rpm = 3,
-				      .speed_slew_rpm_per_s = 30,
-				      .drive_slew_A_per_s = 2,
-				      .reach_frac = 0.02,
-				      .reach_Nm = 0.2,
-				      .control = { .map = &map,
-						   .max_A = 1,
-						   .rated_Nm = 40,
-						   .lag_s = NAN,
-						   .ramp_Nm_per_s = 8,
-						   .slew_A_per_s = 1 } };
-}
+#include "tests/unit/run/tiny_sweep.h"
 
 struct watch {
 	double t_s, step_at_s, step_A, note_at_s, next_step_at_s, eased_share, set_share, model_share;
@@ -123,7 +77,7 @@ static void unloads_before_the_drive_goes_off(void **state)
 	static const double set[] = { 20 };
 	static const int up[] = { 1 };
 	struct tiny_rig rig = tiny_rig_make(51);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct watch w;
 
 	(void)state;
@@ -140,7 +94,7 @@ static void a_falling_step_is_met_once(void **state)
 	static const double set[] = { 20, 30, 20, 10 };
 	static const int way[] = { 1, 1, -1, -1 };
 	struct tiny_rig rig = tiny_rig_make(52);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct watch w;
 
 	(void)state;
@@ -156,7 +110,7 @@ static void eases_to_less_than_half_and_waits(void **state)
 	static const double set[] = { 10, 30, 5 };
 	static const int way[] = { 1, 1, -1 };
 	struct tiny_rig rig = tiny_rig_make(53);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct watch w;
 
 	(void)state;
@@ -175,7 +129,7 @@ static void eases_by_current_too(void **state)
 	static const double set[] = { 0.2, 0.75, 0.1 };
 	static const int way[] = { 1, 1, -1 };
 	struct tiny_rig rig = tiny_rig_make(54);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct watch w;
 
 	(void)state;
@@ -191,7 +145,7 @@ static void a_dwell_of_whole_turns_takes_no_more(void **state)
 	static const double set[] = { 10 };
 	static const int up[] = { 1 };
 	struct tiny_rig rig = tiny_rig_make(55);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct watch w;
 
 	(void)state;
@@ -216,7 +170,7 @@ static void a_shaft_that_does_not_stop_is_told(void **state)
 	static const double set[] = { 10 };
 	static const int up[] = { 1 };
 	struct tiny_rig rig = tiny_rig_make(56);
-	struct sweep_config c = torque_steps();
+	struct sweep_config c = tiny_sweep_config();
 	struct sweep_item item = { .direction = up[0], .set = set[0], .rpm = 60 };
 	struct watch w = { 0 };
 

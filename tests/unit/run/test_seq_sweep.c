@@ -12,28 +12,7 @@
 
 #include <cmocka.h>
 
-static struct brakemap map;
-static struct seq_sweep sweep;
-
-/* The map of the tiny brake: 0.5 + 40 I, 0.6 N·m more falling. */
-static int make_map(void **state)
-{
-	struct brakemap_reading r[22];
-	size_t n = 0;
-
-	(void)state;
-	for (int i = 0; i <= 10; i++)
-		for (int b = 0; b < 2; b++)
-			r[n++] = (struct brakemap_reading){ .current_A = i / 10.0,
-							    .torque_Nm = 0.5 + 4 * i + b * (i < 10 ? 0.6 : 0),
-							    .u_torque_Nm = 0.01,
-							    .slip_rpm = 60,
-							    .branch = b ? BRAKEMAP_FALLING : BRAKEMAP_RISING };
-	if (brakemap_fit(r, n, &map, NULL) != RC_OK)
-		return 1;
-	map.lag_s = 0.1;
-	return 0;
-}
+#include "tests/unit/run/tiny_sweep.h"
 
 static struct plan_profile usual_plan(void)
 {
@@ -49,29 +28,13 @@ static struct plan_profile usual_plan(void)
 
 static struct sweep_config usual(const struct plan_profile *p)
 {
-	return (struct sweep_config){
-		.load = p->load,
-		.drive = p->drive,
-		.top_rpm = plan_top_rpm(p),
-		.drive_A = p->drive_A,
-		.dwell_s = 2,
-		.window_s = 1,
-		.timeout_s = 12,
-		.torque_slope_Nm_per_s = 0.1,
-		.speed_slope_rpm_per_s = 0.5,
-		.temp_slope_K_per_s = INFINITY,
-		.min_slip_rpm = 3,
-		.speed_slew_rpm_per_s = 30,
-		.drive_slew_A_per_s = 2,
-		.reach_frac = 0.02,
-		.reach_Nm = 0.2,
-		.control = { .map = &map,
-			     .max_A = 1,
-			     .rated_Nm = 40,
-			     .lag_s = NAN,
-			     .ramp_Nm_per_s = 8,
-			     .slew_A_per_s = 1 },
-	};
+	struct sweep_config c = tiny_sweep_config();
+
+	c.load = p->load;
+	c.drive = p->drive;
+	c.top_rpm = plan_top_rpm(p);
+	c.drive_A = p->drive_A;
+	return c;
 }
 
 struct seen {
