@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""Losses and the drive's constant by docs/method.md, section 9: least squares over the points on the way up."""
+"""The printed fit of a calibration by docs/method.md, section 2; losses and the drive's constant by section 9: least squares over the
+points on the way up."""
 import math
 
 import numpy as np
@@ -47,3 +48,20 @@ def drive(points):
     (zero, slope), _ = least_squares([[1, way * w.drive_A] for w, _, way in up], [p["torque_Nm"][0] * way for _, p, way in up],
                                      "scatter about the drive's constant")
     return {"drive_k_t_Nm_per_A": slope, "drive_no_load_A": zero / slope * -1}
+
+
+def calibration(record):
+    """[(name, published, recomputed)]: coefficients of the printed fit, its standard deviation, and the residual of each reading."""
+    used = [p for p in record["points"] if p["torque_Nm"] != 0]
+    T, x = (np.array([p[key] for p in used]) for key in ("torque_Nm", "indication"))
+    first = 1 if record["model"] == "origin" else 0
+    powers, top = range(first, record["degree"] + 1), max(T)
+    coef, *_ = np.linalg.lstsq(np.column_stack([(T / top) ** k for k in powers]), x, rcond=None)
+    coef = {k: c / top ** k for k, c in zip(powers, coef)}
+    rest = {id(p): p["indication"] - math.fsum(c * p["torque_Nm"] ** k for k, c in coef.items()) for p in record["points"]}
+    sd = math.sqrt(math.fsum(rest[id(p)] ** 2 for p in used) / (len(used) - len(coef)))
+    ret = [(f"calibration: coefficient {k}", record["coefficients"][k], c) for k, c in coef.items()]
+    ret.append(("calibration: residual_sd", record["residual_sd"], sd))
+    # a residual is a small difference of large readings: nine digits of the reading are what it can have, so it stands over the fit's scatter
+    ret += [(f"calibration: reading {i}", 1 + p["residual"] / sd, 1 + rest[id(p)] / sd) for i, p in enumerate(record["points"], 1)]
+    return ret

@@ -157,6 +157,12 @@ def torque_of(w, no, zeros, rig, cal, sign):
     return T, abs(slope) * w.count.scatter
 
 
+def furthest(rig, record, windows, sign):
+    """Of the stretches between neighbouring zeros the one that moved most: N·m, and what of it is explained (k = 1)."""
+    zeros, cal = zeros_of(windows, rig, sign), Calibration(record)
+    return max((moved(a, b, rig, cal)[:2] for a, b in zip(zeros, zeros[1:])), key=lambda m: abs(m[0]))
+
+
 # --- the speed ---
 class Disc:
     """What the edges of a window tell of the disc of the pick-up."""

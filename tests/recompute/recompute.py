@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A stranger recomputes a pack: from its tables, samples, calibration record and docs/method.md alone, with NumPy and SciPy and no
-line of the program. Every point, u, k, U, scatter and the fits of the losses agree with the published ones to nine digits.
+line of the program. Every point, u, k, U, scatter, the fit of the
+calibration, its residuals, the zero and the losses agree with the published ones to nine digits.
 
     python3 tests/recompute/recompute.py            # packs of the virtual bench, as a test
     python3 tests/recompute/recompute.py FOLDER     # a pack that was unpacked there: the greatest departures"""
@@ -45,8 +46,11 @@ timeout = 15 s
 def compared(folder):
     """[(name, published, recomputed)] of a pack."""
     report = json.loads((folder / "report.json").read_text())
-    found = points.points(*pack_reader.read(folder))
-    ret = []
+    rig, record, windows, sign = pack_reader.read(folder)
+    found = points.points(rig, record, windows, sign)
+    ret = fits.calibration(record)
+    drift, explained = points.furthest(rig, record, windows, sign)
+    ret += [("zero: moved_Nm", report["zero"]["moved_Nm"]["value"], drift), ("zero: u of it", report["zero"]["moved_Nm"]["u"], explained)]
     for (window, point), told in zip(found, report["points"], strict=True):
         at = f"step {told['step']} {told['direction']} {told['speed_set_rpm']} rpm"
         assert told["step"] == window.step and told["efficiency_valid"] == ("efficiency" in point), at
@@ -99,7 +103,7 @@ def every_number_of_a_pack_agrees():
         bench.must("sweep", "two-ways")
         bench.must("pack", "--out", pathlib.Path(HOME.name) / "two-ways.tar.zst")
     # 16 points: four loads up, three down and the first once more, both ways; seven quantities with value, u, k and U, scatter of five
-    rows = agrees(unpacked(pathlib.Path(HOME.name) / "two-ways.tar.zst", "two-ways"), 16 * 33)
+    rows = agrees(unpacked(pathlib.Path(HOME.name) / "two-ways.tar.zst", "two-ways"), 16 * 33 + 40)
     assert any("-40" in name for name, _, _ in rows) and any("in_step" in name for name, _, _ in rows)
 
 
