@@ -14,8 +14,9 @@ struct loop {
 	double rated;
 	enum way *way;
 	double *x, *y;                  /* room for one fit */
-	size_t from, to;                /* rows of the closed loop */
+	size_t from, to, loops;         /* rows of the closed loops, and how many there are */
 	double noise_arcmin, noise_dof; /* of a reading, by the straight part */
+	double compliance;              /* of the straight part, arcmin for each N.m */
 };
 
 /* The next row from which the torque goes back by a twentieth of rated: a turning point. */
@@ -36,7 +37,7 @@ static size_t turning(const struct loop *l, size_t from, double sign)
 static enum rc branches(struct loop *l, struct err *err)
 {
 	double sign = 0;
-	size_t i = 0, turns = 0, first_high = 0, last_high = 0, falls = 0;
+	size_t i = 0, turns = 0, first_high = 0, last_high = 0, falls = 0, highs = 0;
 
 	for (size_t k = 0; k < l->n && fabs(sign) < 1; k++)
 		if (fabs(l->torque[k] - l->torque[0]) > 0.05 * l->rated)
@@ -56,6 +57,7 @@ static enum rc branches(struct loop *l, struct err *err)
 			if (first_high == 0 && falls == 0)
 				first_high = end;
 			last_high = end;
+			highs += falls > 0;
 		}
 		falls += sign < 0;
 		turns++;
@@ -78,6 +80,7 @@ static enum rc branches(struct loop *l, struct err *err)
 			       "the torque does not come back; expected + rated, - rated and back to zero");
 	l->from = last_high > first_high ? first_high : 0;
 	l->to = last_high > first_high ? last_high : l->n - 1;
+	l->loops = last_high > first_high && highs > 1 ? highs : 1;
 	for (size_t k = 0; k < l->n; k++)
 		if (l->way[k] == VIRGIN)
 			l->way[k] = l->torque[l->n - 1] < 0.5 * l->rated
@@ -100,7 +103,8 @@ static bool line(struct loop *l, enum way way, double low, double high, struct r
 	return n >= 3 && regress_fit(&in, ret, NULL, NULL) == RC_OK;
 }
 
-/* On the straight line between the two rows of that way that lie around the torque, the later ones first. */
+/* On the straight line between the two rows of that way that lie around the torque, the later ones first. Rows far more
+ * apart in angle than the gear gives way between them have the edge of the gap between them: anywhere (rectangle). */
 static struct play_number between(const struct loop *l, enum way way, double torque)
 {
 	double below = -INFINITY, above = INFINITY, a = NAN, b = NAN;
@@ -119,8 +123,10 @@ static struct play_number between(const struct loop *l, enum way way, double tor
 		}
 	}
 	double w = above > below ? (torque - below) / (above - below) : 0;
-	return (struct play_number){ w > 0 ? a + (b - a) * w : a, l->noise_arcmin * sqrt(w * w + (1 - w) * (1 - w)),
-				     l->noise_dof };
+	double edge = above > below ? fmax(0, fabs(b - a) - 3 * l->compliance * (above - below)) / sqrt(12) : 0;
+	double noise = l->noise_arcmin * sqrt(w * w + (1 - w) * (1 - w)), u = hypot(noise, edge);
+	return (struct play_number){ w > 0 ? a + (b - a) * w : a, u,
+				     noise > 0 ? l->noise_dof * pow(u / noise, 4) : l->noise_dof };
 }
 
 /* A line through many rows close by where there are many; a wider look would see over the edge of the gap. */
@@ -162,21 +168,27 @@ static struct play_number stiffness(struct loop *l, double from, double to)
 	struct play_number c = isnan(side[1].value)   ? side[0]
 			       : isnan(side[0].value) ? side[1]
 						      : sum(side[0], 0.5, side[1], 0.5);
+	l->compliance = c.value;
 	return (struct play_number){ 1 / c.value, c.u / (c.value * c.value), c.dof };
 }
 
+/* Between rows that have the edge of the gap between them the way is anywhere inside their triangle, and alike each
+ * time. */
 static struct play_number area(const struct loop *l)
 {
-	double twice = 0, square = 0;
+	double twice = 0, square = 0, edges = 0, loops = (double)l->loops;
 
 	for (size_t i = l->from; i <= l->to; i++) {
 		size_t next = i == l->to ? l->from : i + 1, before = i == l->from ? l->to : i - 1;
 		twice += l->torque[i] * l->angle[next] - l->torque[next] * l->angle[i];
 		double step = (l->torque[next] - l->torque[before]) / 2;
 		square += step * step;
+		double fall = fabs(l->torque[next] - l->torque[i]), way = fabs(l->angle[next] - l->angle[i]);
+		edges += way > 3 * l->compliance * fall && fall > 0 ? fall * (way - l->compliance * fall) / 2 / sqrt(3)
+								    : 0;
 	}
-	return (struct play_number){ fabs(twice) / 2 / PLAY_ARCMIN_PER_RAD,
-				     l->noise_arcmin * sqrt(square) / PLAY_ARCMIN_PER_RAD, NAN };
+	return (struct play_number){ fabs(twice) / 2 / PLAY_ARCMIN_PER_RAD / loops,
+				     hypot(l->noise_arcmin * sqrt(square), edges) / PLAY_ARCMIN_PER_RAD / loops, NAN };
 }
 
 static void measure(struct loop *l, struct play_loop *ret)
@@ -206,7 +218,7 @@ static void measure(struct loop *l, struct play_loop *ret)
 enum rc play_loop(const double *torque_Nm, const double *angle_arcmin, size_t n, double rated_Nm, struct play_loop *ret,
 		  struct err *err)
 {
-	struct loop l = { torque_Nm, angle_arcmin, n, rated_Nm, NULL, NULL, NULL, 0, 0, NAN, NAN };
+	struct loop l = { torque_Nm, angle_arcmin, n, rated_Nm, NULL, NULL, NULL, 0, 0, 1, NAN, NAN, NAN };
 	double low = 0, high = 0;
 
 	for (size_t i = 0; i < n; i++) {

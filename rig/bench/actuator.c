@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#define RUB_RAD 3e-5           /* twist over which the friction of the gear's spring builds up: a tenth of an arcmin */
 #define COPPER_ZERO_DEGC 234.5 /* IEC 60034-1 uses 235; the usual figure for annealed copper */
 
 void actuator_init(struct actuator *a, const struct physics *physics, double step_s)
@@ -97,7 +98,7 @@ void actuator_step(struct actuator *a, const struct actuator_demand *demand, dou
 	double output = coupled ? output_rad_per_s : w / n, rate = w / n - output;
 	double gear_Nm, iron_Nm, free, after, middle, motor_Nm = kt * mean_A;
 
-	a->output_Nm = coupled ? spring_Nm(a, rate) : 0;
+	a->output_Nm = coupled ? spring_Nm(a, rate) + a->rub_Nm : 0;
 	iron_Nm = p->motor.iron_Nm + p->motor.iron_Nms * fabs(w);
 	gear_Nm =
 		(p->gear.coulomb_Nm + p->gear.viscous_Nms * fabs(w / n) + p->gear.load_loss_frac * fabs(a->output_Nm)) /
@@ -109,18 +110,34 @@ void actuator_step(struct actuator *a, const struct actuator_demand *demand, dou
 	a->lost.gear_J += (gear_Nm * fabs(middle) + fabs(a->damping_Nm * rate)) * h;
 	draw_power(a, demand, before_A, mean_A, motor_Nm * middle, bus_V);
 	a->rotor_rad_per_s = after;
+	a->rotor_rad += after * h;
+}
+
+static void rub_on(struct actuator *a, double twisted_rad)
+{
+	double most = a->physics->gear.hysteresis_Nm, before = a->rub_Nm, slope = most / RUB_RAD;
+
+	if (!(most > 0))
+		return;
+	a->rub_Nm = fmin(fmax(before + slope * twisted_rad, -most), most);
+	a->lost.gear_J += 0.5 * (before + a->rub_Nm) * (twisted_rad - (a->rub_Nm - before) / slope);
 }
 
 void actuator_turn(struct actuator *a, double output_rad_per_s)
 {
-	a->twist_rad += a->step_s * (a->rotor_rad_per_s / a->physics->gear.ratio - output_rad_per_s);
+	double turned_rad = a->step_s * (a->rotor_rad_per_s / a->physics->gear.ratio - output_rad_per_s);
+
+	a->twist_rad += turned_rad;
+	rub_on(a, turned_rad);
 }
 
 double actuator_stored_J(const struct actuator *a)
 {
 	const struct physics *p = a->physics;
 	double stretch = fmax(fabs(a->twist_rad) - 0.5 * p->gear.backlash_rad, 0);
+	double locked = p->gear.hysteresis_Nm > 0 ? a->rub_Nm * a->rub_Nm * RUB_RAD / p->gear.hysteresis_Nm : 0;
 
 	return 0.5 * (p->motor.inertia_kgm2 * a->rotor_rad_per_s * a->rotor_rad_per_s +
-		      p->motor.henry * a->current_A * a->current_A + p->gear.stiffness_Nm_per_rad * stretch * stretch);
+		      p->motor.henry * a->current_A * a->current_A + p->gear.stiffness_Nm_per_rad * stretch * stretch +
+		      locked);
 }

@@ -5,6 +5,8 @@
  * electrical power is v i: v = R i + L di/dt + k_t(i) w, T = k_t(i) i, k_t(i) = k_t0 / (1 + (i/i_s)^2);
  * the same k_t makes torque and counter-voltage, so that energy balances by itself. The gear is a spring with play
  * between rotor and output; its friction, dry, viscous and growing with the transmitted torque, acts on the rotor.
+ * Beside the spring, between rotor and output, is dry friction of its own that builds up over a short twist (Dahl
+ * 1976): what makes a loop of torque and twist.
  * Output torque is positive when the actuator drives in the positive direction. */
 #ifndef BRIDLE_BENCH_ACTUATOR_H
 #define BRIDLE_BENCH_ACTUATOR_H
@@ -24,7 +26,9 @@ struct actuator {
 	double ohm;                        /* at the present heat */
 	double current_A;
 	double rotor_rad_per_s;
+	double rotor_rad;  /* its angle */
 	double twist_rad;  /* rotor angle over ratio less output angle */
+	double rub_Nm;     /* dry friction between the gear's two sides: of the output's torque */
 	bool stuck;        /* rotor held by its own friction */
 	double bus_A;      /* what the last step drew */
 	double output_Nm;  /* torque on the output shaft in the last step */

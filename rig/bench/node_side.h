@@ -37,6 +37,7 @@ struct node_side_senses {
 	int32_t cell_count;
 	uint8_t cell_conversion;
 	double brake_A, meter_V, meter_A, meter_ripple_W, rotor_rpm, drive_A;
+	double rotor_deg;    /* within its turn, 0 to 360 */
 	double temp_degC[4]; /* brake, case, winding, ambient or cell */
 };
 

@@ -223,6 +223,7 @@ void node_wire_slow(struct node_side *n, const struct node_side_senses *s, const
 	for (int i = 0; i < 4; i++)
 		tether_put_decimal(&w, whole(s->temp_degC[i] * 10, -2731, 9999));
 	tether_put_decimal(&w, whole(n->ripple_W / n->slow_every * 1e3, -9999, 9999));
+	tether_put_decimal(&w, whole(s->rotor_deg * 100, 0, 36000) % 36000);
 	count = tether_end(&w);
 	if (!n->faults.no_slow)
 		put_sample(n, w.line, count, t_us);
@@ -232,7 +233,7 @@ static void put_info(struct node_side *n, const char *channel, struct tether_wri
 {
 	const char *const plain[][2] = {
 		{ "meter", "ok product" },
-		{ "drive", "ok speed current torque position" },
+		{ "drive", "ok speed current torque position angle" },
 		{ "temp", n->config.cell_temp ? "ok brake case winding cell" : "ok brake case winding ambient" },
 		{ "lines", "ok estop guard contactor" },
 	};

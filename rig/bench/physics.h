@@ -32,7 +32,7 @@ struct physics {
 	} drive;
 	struct {
 		double ratio, coulomb_Nm, viscous_Nms, load_loss_frac, breakaway;
-		double backlash_rad, stiffness_Nm_per_rad, damping_Nms;
+		double backlash_rad, stiffness_Nm_per_rad, damping_Nms, hysteresis_Nm;
 	} gear;
 	struct {
 		double winding_J_per_K, case_J_per_K, winding_case_K_per_W, case_room_K_per_W;

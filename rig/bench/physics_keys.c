@@ -81,6 +81,9 @@ const struct physics_key physics_keys[] = {
 	  "torsion at the output" },
 	{ "gear", "damping", "N.m.s/rad", AT(gear.damping_Nms), "1.0 N.m.s/rad", 0, BIG, "of that spring" },
 
+	{ "gear", "hysteresis", "N.m", AT(gear.hysteresis_Nm), "0 N.m", 0, BIG,
+	  "dry friction between the gear's two sides, beside that spring: half the height of its loop at the output" },
+
 	{ "actuator_heat", "winding", "J/K", AT(actuator_heat.winding_J_per_K), "210 J/K", 1e-3, BIG, "heat capacity" },
 	{ "actuator_heat", "case", "J/K", AT(actuator_heat.case_J_per_K), "1500 J/K", 1e-3, BIG, "heat capacity" },
 	{ "actuator_heat", "winding_to_case", "K/W", AT(actuator_heat.winding_case_K_per_W), "0.55 K/W", 1e-6, BIG,

@@ -71,6 +71,14 @@ static void sense_rotor(const struct world *w, double *ret_rpm, double *ret_A)
 	*ret_A = mute ? w->faults.mute_A : w->actuator.current_A * w->config.physics.drive.current_gain;
 }
 
+/* By the drive's own encoder. */
+static double rotor_deg(const struct world *w)
+{
+	double deg = fmod(w->actuator.rotor_rad * 180 / UNITS_PI, 360);
+
+	return deg < 0 ? deg + 360 : deg;
+}
+
 static void sense_all(struct world *w, struct node_side_senses *s)
 {
 	const double temp[5] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
@@ -83,6 +91,7 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 	if (!w->node.config.no_meter)
 		meter_read(&w->meter, &s->meter_V, &s->meter_A, &s->meter_ripple_W);
 	sense_rotor(w, &s->rotor_rpm, &s->drive_A);
+	s->rotor_deg = rotor_deg(w);
 	for (int i = 0; i < 4; i++) {
 		int place = i == 3 && w->node.config.cell_temp ? 4 : i;
 		s->temp_degC[i] = temp[place] + w->truth.temp_error_K[place];

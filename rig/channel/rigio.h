@@ -82,6 +82,7 @@ struct snapshot {
 	char node_reason[12];
 	unsigned drive_flags;
 	double drive_rotor_rpm, drive_A; /* NaN too while the drive does not answer the node */
+	double rotor_deg; /* the rotor's angle within its turn by the drive's own sensor, 0 to 360; NaN: not told */
 	double temp_degC[TEMP_COUNT];
 
 	double warden_age_s; /* how long the warden has left a proof of life unanswered; INFINITY when it is gone, has
@@ -115,6 +116,7 @@ static inline struct snapshot snapshot_blank(void)
 		.ripple_W = NAN,
 		.drive_rotor_rpm = NAN,
 		.drive_A = NAN,
+		.rotor_deg = NAN,
 		.node_state = NODE_UNKNOWN,
 	};
 

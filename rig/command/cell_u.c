@@ -29,3 +29,13 @@ double cell_u_Nm(const struct cellcal *cal, double torque_Nm)
 	unc_ctx_free(ctx);
 	return u;
 }
+
+double cell_mirror_u_Nm(const struct cellcal *cal, double torque_Nm)
+{
+	double y = cell_indication(cal, torque_Nm), up_Nm, down_Nm;
+
+	if (cal->min_Nm <= -torque_Nm || cellcal_torque(cal, y, &up_Nm, NULL) != RC_OK ||
+	    cellcal_torque(cal, -y, &down_Nm, NULL) != RC_OK)
+		return 0;
+	return fabs(up_Nm + down_Nm) / sqrt(3);
+}

@@ -11,4 +11,8 @@ double cell_u_Nm(const struct cellcal *cal, double torque_Nm);
 /* The indication of a torque by the printed fit. */
 double cell_indication(const struct cellcal *cal, double torque_Nm);
 
+/* Below what was hung the calibration is a curve that is continued: what it departs from its own mirror image at that
+ * torque, rectangular. */
+double cell_mirror_u_Nm(const struct cellcal *cal, double torque_Nm);
+
 #endif

@@ -1,8 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/number/number_json.h"
-#include "calib/play/play.h"
 #include "command/command.h"
 #include "command/offline.h"
+#include "command/play_live.h"
 #include "terminal/cli.h"
 
 #include <math.h>
@@ -11,68 +10,23 @@
 struct wanted {
 	const char *from, *rated, *u_radius, *u_travel;
 	double rated_Nm, u_radius_mm, u_travel_mm;
+	struct play_request rig;
 };
 
 struct found {
 	const struct wanted *wanted;
-	bool loop_done, any;
-	struct play_number lever, back[2][2], coulomb, viscous, ratio; /* back: forward, backward; breakaway, running */
-	struct play_loop loop;
+	bool any;
+	struct play_found of;
 };
-
-static json_t *shape(struct play_number x)
-{
-	return number_json(x.value, x.u, x.dof);
-}
 
 static json_t *in_json(const void *state)
 {
-	const struct found *f = state;
-	const struct play_loop *l = &f->loop;
-
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:{s:o, s:o}, s:{s:o, s:o}}, s:o, s:o, s:o}",
-			 "lever_play_arcmin", shape(f->lever), "lost_motion_arcmin", shape(l->lost_motion_arcmin),
-			 "stiffness_Nm_per_arcmin", shape(l->stiffness_Nm_per_arcmin),
-			 "stiffness_near_zero_Nm_per_arcmin", shape(l->stiffness_zero_Nm_per_arcmin),
-			 "hysteresis_loss_J", shape(l->hysteresis_loss_J), "hysteresis_arcmin",
-			 shape(l->hysteresis_arcmin), "wind_up_arcmin", shape(l->wind_up_arcmin), "rated_Nm",
-			 cli_real(l->rated_Nm), "back_drive_Nm", "forward", "breakaway", shape(f->back[0][0]),
-			 "running", shape(f->back[0][1]), "backward", "breakaway", shape(f->back[1][0]), "running",
-			 shape(f->back[1][1]), "coulomb_Nm", shape(f->coulomb), "viscous_Nm_per_rpm", shape(f->viscous),
-			 "ratio", shape(f->ratio));
-}
-
-static void line(const char *label, struct play_number x, const char *unit)
-{
-	if (isfinite(x.value))
-		offline_line(label, x.value, x.u, x.dof, unit);
+	return play_json(&((const struct found *)state)->of);
 }
 
 static void in_text(const void *state)
 {
-	const struct found *f = state;
-	const struct play_loop *l = &f->loop;
-
-	if (isfinite(f->lever.value)) {
-		line("lever play", f->lever, "arcmin");
-		printf("  that is \u00b1 %.3g arcmin about the middle\n", f->lever.value / 2);
-	}
-	if (f->loop_done) {
-		printf("Loop to \u00b1 %.4g N\u00b7m:\n", l->rated_Nm);
-		line("lost motion at \u00b1 3 %", l->lost_motion_arcmin, "arcmin");
-		line("stiffness, 50 to 100 %", l->stiffness_Nm_per_arcmin, "N·m/arcmin");
-		line("stiffness, 3 to 15 %", l->stiffness_zero_Nm_per_arcmin, "N·m/arcmin");
-		line("hysteresis, at no torque", l->hysteresis_arcmin, "arcmin");
-		line("hysteresis loss, a loop", l->hysteresis_loss_J, "J");
-		line("wind-up, - to + rated", l->wind_up_arcmin, "arcmin");
-	}
-	line("back-drive, forward, off", f->back[0][0], "N·m");
-	line("back-drive, forward, on", f->back[0][1], "N·m");
-	line("back-drive, backward, off", f->back[1][0], "N·m");
-	line("back-drive, backward, on", f->back[1][1], "N·m");
-	line("Coulomb friction", f->coulomb, "N·m");
-	line("viscous friction", f->viscous, "N·m/rpm");
-	line("ratio", f->ratio, "");
+	play_print(&((const struct found *)state)->of);
 	puts("  Uncertainties are from the scatter of the readings; what cell and sensor are off by comes on top.");
 }
 
@@ -88,24 +42,24 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 	enum rc rc = RC_OK;
 
 	if (radius && travel) {
-		rc = play_lever(radius, travel, o->n, w->u_radius_mm, w->u_travel_mm, &f->lever, err);
+		rc = play_lever(radius, travel, o->n, w->u_radius_mm, w->u_travel_mm, &f->of.lever, err);
 		f->any = true;
 	}
 	if (!rc && torque && angle) {
-		rc = play_loop(torque, angle, o->n, w->rated_Nm, &f->loop, err);
-		f->any = f->loop_done = true;
+		rc = play_loop(torque, angle, o->n, w->rated_Nm, &f->of.loop, err);
+		f->any = f->of.loop_done = true;
 	}
 	if (!rc && torque && speed) {
-		rc = play_friction(torque, speed, o->n, &f->coulomb, &f->viscous, err);
+		rc = play_friction(torque, speed, o->n, &f->of.coulomb, &f->of.viscous, err);
 		f->any = true;
 	}
 	if (!rc && back && speed) {
 		for (int k = 0; k < 2; k++)
-			play_back_drive(back, speed, o->n, k ? -1 : 1, &f->back[k][0], &f->back[k][1]);
+			play_back_drive(back, speed, o->n, k ? -1 : 1, &f->of.back[k][0], &f->of.back[k][1]);
 		f->any = true;
 	}
 	if (!rc && rotor && output) {
-		rc = play_ratio(rotor, output, o->n, &f->ratio, err);
+		rc = play_ratio(rotor, output, o->n, &f->of.ratio, err);
 		f->any = true;
 	}
 	if (rc)
@@ -134,19 +88,16 @@ static int run(const struct cli *cli, void *wanted)
 		{ "u-radius", w->u_radius, "mm", &w->u_radius_mm, false },
 		{ "u-travel", w->u_travel, "mm", &w->u_travel_mm, false },
 	};
-	struct play_number none = { NAN, NAN, NAN };
-	struct found f = { .wanted = w,
-			   .lever = none,
-			   .back = { { none, none }, { none, none } },
-			   .coulomb = none,
-			   .viscous = none,
-			   .ratio = none,
-			   .loop = { none, none, none, none, none, none, NAN } };
+	struct found f = { .wanted = w, .of = play_none() };
 	struct err err = { 0 };
 
 	if (offline_options(options, sizeof options / sizeof options[0], &err))
 		return cli_fail(cli, &err, NULL, NULL);
-	return offline_run(cli, w->from, &work, &f);
+	if (w->rig.actuator && w->from) {
+		err_set(&err, RC_ARG, 0, "--actuator measures at the rig, --from reads a table: give one of them");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	return w->rig.actuator ? play_live(cli, &w->rig) : offline_run(cli, w->from, &work, &f);
 }
 
 int cmd_play(int argc, char **argv)
@@ -158,18 +109,42 @@ int cmd_play(int argc, char **argv)
 		  NULL },
 		{ "u-radius", "LENGTH", "standard uncertainty of the radius, common to all rows", &w.u_radius, NULL },
 		{ "u-travel", "LENGTH", "of the travel, likewise", &w.u_travel, NULL },
+		{ "actuator", "NAME", "at the rig: actuators/NAME.ini, a loop against the locked brake",
+		  &w.rig.actuator, NULL },
+		{ "torque", "TORQUE",
+		  "at the rig: the largest that is commanded (default: rated, or what rig and cell "
+		  "carry)",
+		  &w.rig.torque, NULL },
+		{ "loops", "N", "at the rig: so many loops, 1 to 20 (default 2)", &w.rig.loops, NULL },
+		{ "rig-stiffness", "STIFFNESS",
+		  "at the rig: of brake, cell and lever together, such as \"3000 N.m/rad ± 100 N.m/rad\"; it is "
+		  "taken off",
+		  &w.rig.stiffness, NULL },
+		{ "u-angle", "ANGLE",
+		  "at the rig: standard uncertainty of an angle, at the output (default 0.02 degrees of the rotor)",
+		  &w.rig.u_angle, NULL },
+		{ "out", "FILE.csv", "at the rig: the loop as a table for --from", &w.rig.out, NULL },
+		{ "answers", "yes",
+		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
+		  "them",
+		  &w.rig.answers, NULL },
+		LIVE_OPTIONS(w.rig.live),
 	};
 	const struct cli_spec spec = {
 		.name = "play",
-		.usage = "play --from FILE.csv [options]",
-		.about = "How much does a gear give way? From pairs of columns: \"radius (mm)\" and \"travel (mm)\" of "
+		.usage = "play --actuator NAME [options] | play --from FILE.csv [options]",
+		.about = "How much does a gear give way? At the rig (--actuator) the brake locks the shaft and the "
+			 "torque goes slowly to + and - the largest; the drive tells the angle of its rotor. The gear "
+			 "is wound up: stand clear. From a table (--from) with pairs of columns: \"radius (mm)\" and "
+			 "\"travel (mm)\" of "
 			 "a lever "
 			 "moved by hand; \"torque (N.m)\" and \"angle (arcmin)\" of a loop to + rated, - rated and "
 			 "back; "
 			 "\"torque (N.m)\" and \"speed (rpm)\" without load; \"back-drive (N.m)\" and \"speed (rpm)\" "
 			 "of the "
 			 "output turned by hand, unpowered; \"rotor angle (deg)\" and \"output angle (deg)\".",
-		.examples = "  bridle play --from lever.csv --u-travel \"0.05 mm\"\n"
+		.examples = "  bridle play --actuator paddle-winder --torque \"20 N.m\"\n"
+			    "  bridle play --from lever.csv --u-travel \"0.05 mm\"\n"
 			    "  bridle play --from loop.csv --rated \"40 N.m\" --json\n",
 		CLI_TAKES(options),
 	};

@@ -186,24 +186,12 @@ static enum rc turn_u_Nm(struct obeying *w, double *ret_Nm, struct err *err)
 	return rc;
 }
 
-/* Below what was hung the calibration is a curve that is continued: what it departs from its own mirror image
- * at that torque, rectangular. */
-static double mirror_u_Nm(const struct cellcal *cal, double torque_Nm)
-{
-	double y = cell_indication(cal, torque_Nm), up_Nm, down_Nm;
-
-	if (cal->min_Nm <= -torque_Nm || cellcal_torque(cal, y, &up_Nm, NULL) != RC_OK ||
-	    cellcal_torque(cal, -y, &down_Nm, NULL) != RC_OK)
-		return 0;
-	return fabs(up_Nm + down_Nm) / sqrt(3);
-}
-
 static void add_cell(struct obeying *w, double u_turn_Nm)
 {
 	const struct cellcal *cal = &w->s.calibration;
 	double high_Nm = HIGH_SHARE * w->most_Nm, slope_Nm = fabs(cellcal_slope_Nm(cal, 0));
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
-	double u_mirror_Nm = mirror_u_Nm(cal, w->most_Nm);
+	double u_mirror_Nm = cell_mirror_u_Nm(cal, w->most_Nm);
 	struct obey_slow *s = &w->slow;
 
 	w->drift_Nm = (w->after.count - w->before.count) * slope_Nm;

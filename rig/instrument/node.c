@@ -256,6 +256,7 @@ static void take_slow(struct node *node, const struct slow_sample *s)
 		bool heard = !(s->drive_flags & DRIVE_UNHEARD);
 		v->drive_rotor_rpm = heard ? s->rotor_drpm * 0.1 : NAN;
 		v->drive_A = heard ? s->drive_mA * 1e-3 : NAN;
+		v->rotor_deg = heard && s->has_angle ? s->rotor_cdeg * 0.01 : NAN;
 	}
 	for (int i = 0; i < node->temps; i++)
 		if (node->temp_place[i] >= 0)
@@ -453,6 +454,7 @@ static void copy_drive(struct snapshot *snap, const struct snapshot *v)
 	COPY(drive_flags);
 	COPY(drive_rotor_rpm);
 	COPY(drive_A);
+	COPY(rotor_deg);
 }
 
 static void copy_lines(struct snapshot *snap, const struct snapshot *v)

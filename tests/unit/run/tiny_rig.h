@@ -37,8 +37,9 @@ struct tiny_rig {
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
 	bool contactor, estop_ok, cage_closed;
-	double contactor_s; /* since power was asked */
-	double warm_K;      /* of the winding over the air */
+	double gear_deg_per_Nm, gear_play_deg; /* of the output, told as the rotor's angle by 36; 0: it is not told */
+	double contactor_s;                    /* since power was asked */
+	double warm_K;                         /* of the winding over the air */
 	uint64_t random;
 	struct snapshot snap;
 };
@@ -142,6 +143,10 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	if (r->pulses_per_rev > 0)
 		s->angle_rev = floor(s->angle_rev * r->pulses_per_rev) / r->pulses_per_rev;
 	s->drive_rotor_rpm = r->mute_drive ? 0 : 36 * r->speed_rpm;
+	double way = r->held_Nm > 0 ? 1 : r->held_Nm < 0 ? -1 : 0;
+	double twist_deg = r->held_Nm * r->gear_deg_per_Nm + way * r->gear_play_deg / 2;
+	double rotor_deg = fmod(36 * twist_deg, 360);
+	s->rotor_deg = r->gear_deg_per_Nm > 0 ? rotor_deg + (rotor_deg < 0 ? 360 : 0) : NAN;
 	s->brake_A = r->coil_A;
 	s->voltage_V = 48;
 	s->current_A = 1;

@@ -58,6 +58,46 @@ static void loop_by_hand(void **state)
 	gsl_rng_free(rng);
 }
 
+/* The same loop twice loses twice as much, and half of that each time. */
+static void two_loops_have_the_loss_of_one(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	double twice[2][2 * ROWS];
+	struct play_loop one, two;
+	struct err err;
+	size_t n = ROWS;
+
+	(void)state;
+	make(rng, 0.8, 0);
+	memcpy(twice[0], torque, sizeof torque);
+	memcpy(twice[1], angle, sizeof angle);
+	for (int i = STEPS + 1; i < ROWS; i++, n++) {
+		twice[0][n] = torque[i];
+		twice[1][n] = angle[i];
+	}
+	assert_int_equal(play_loop(torque, angle, ROWS, NAN, &one, &err), RC_OK);
+	assert_int_equal(play_loop(twice[0], twice[1], n, NAN, &two, &err), RC_OK);
+	assert_near(two.hysteresis_loss_J.value, one.hysteresis_loss_J.value, 1e-4);
+	gsl_rng_free(rng);
+}
+
+/* Coarse rows over the gap: what is read there is as uncertain as they are apart. The gap is 4 arcmin, the rows about
+ * + 1.2 N.m lie in and beyond it. */
+static void the_edge_of_the_gap_is_anywhere_between_two_rows(void **state)
+{
+	static const double coarse[2][18] = {
+		{ 0, 20, 30, 40, 30, 20, 0, -3, -20, -30, -40, -30, -20, -1, 2, 20, 30, 40 },
+		{ 2, 6, 8, 10, 8, 6, 2, -2.6, -6, -8, -10, -8, -6, -2.2, 2.4, 6, 8, 10 },
+	};
+	struct play_loop p;
+	struct err err;
+
+	(void)state;
+	assert_int_equal(play_loop(coarse[0], coarse[1], 18, 40, &p, &err), RC_OK);
+	assert_true(p.lost_motion_arcmin.u > 0.3 &&
+		    fabs(p.lost_motion_arcmin.value - 4.48) < 2 * 1.96 * p.lost_motion_arcmin.u);
+}
+
 static void intervals_hold_the_truth(void **state)
 {
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -167,9 +207,14 @@ static void refuses(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(loop_by_hand), cmocka_unit_test(intervals_hold_the_truth),
-		cmocka_unit_test(lever),        cmocka_unit_test(friction_and_ratio),
-		cmocka_unit_test(back_drive),   cmocka_unit_test(refuses),
+		cmocka_unit_test(loop_by_hand),
+		cmocka_unit_test(two_loops_have_the_loss_of_one),
+		cmocka_unit_test(the_edge_of_the_gap_is_anywhere_between_two_rows),
+		cmocka_unit_test(intervals_hold_the_truth),
+		cmocka_unit_test(lever),
+		cmocka_unit_test(friction_and_ratio),
+		cmocka_unit_test(back_drive),
+		cmocka_unit_test(refuses),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

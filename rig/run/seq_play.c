@@ -1,0 +1,232 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/seq_play.h"
+
+#include <math.h>
+#include <stdio.h>
+
+/* Common practice, no source. */
+#define CONTACTOR_S 2.0
+#define LOCKED_S 1.0 /* a brake's torque lags its current */
+#define OFF_S 0.5
+
+static int legs(const struct seq_play_config *c)
+{
+	return 2 * c->loops + 2;
+}
+
+static double leg_to_Nm(const struct seq_play *s)
+{
+	if (s->leg == legs(&s->config) - 1)
+		return 0;
+	return s->leg % 2 == 0 ? s->config.torque_Nm : -s->config.torque_Nm;
+}
+
+static double left_s(const struct seq_play_config *c, int leg)
+{
+	double one_s = c->torque_Nm / c->slew_Nm_per_s;
+	double whole = leg == 0 ? 1 + 4.0 * c->loops + 1 : 2.0 * (legs(c) - 1 - leg) + 1;
+
+	return LOCKED_S + 2 * c->lock_A / c->slew_A_per_s + whole * one_s;
+}
+
+double seq_play_s(const struct seq_play_config *config)
+{
+	return left_s(config, 0);
+}
+
+void seq_play_begin(struct seq_play *s, const struct seq_play_config *config)
+{
+	*s = (struct seq_play){ .config = *config };
+}
+
+static void enter(struct seq_play *s, enum seq_play_phase phase, const struct snapshot *snap)
+{
+	s->phase = phase;
+	s->phase_at = snap->now;
+}
+
+static bool has_been(const struct seq_play *s, const struct snapshot *snap, double time_s)
+{
+	return mono_diff_s(snap->now, s->phase_at) >= time_s - 1e-9;
+}
+
+static void give_up(struct seq_out *ret, const char *text)
+{
+	ret->stop = true;
+	snprintf(ret->event.text, sizeof ret->event.text, "%s", text);
+}
+
+static double toward(double value, double to, double most)
+{
+	return value < to ? fmin(to, value + most) : fmax(to, value - most);
+}
+
+static struct seq_point point(const struct seq_play *s)
+{
+	return (struct seq_point){ .step = s->leg,
+				   .direction = s->leg % 2 == 0 ? 1 : -1,
+				   .setpoint_Nm = leg_to_Nm(s),
+				   .setpoint_A = NAN,
+				   .setpoint_rpm = NAN };
+}
+
+/* The shorter way round. */
+static double turned_deg(double from_deg, double to_deg)
+{
+	return remainder(to_deg - from_deg, 360);
+}
+
+static void take_angle(struct seq_play *s, const struct snapshot *snap)
+{
+	if (!s->has_angle)
+		s->turned_deg = 0;
+	else
+		s->turned_deg += turned_deg(s->rotor_deg, snap->rotor_deg);
+	s->rotor_deg = snap->rotor_deg;
+	s->has_angle = true;
+}
+
+static void take_row(struct seq_play *s)
+{
+	double moved_arcmin = 60 * fabs(s->turned_deg - s->before_deg) / s->config.ratio, sum_Nm = 0;
+
+	s->before_deg = s->turned_deg;
+	if (s->n >= SEQ_PLAY_ROWS || s->n_newest < SEQ_PLAY_MEAN || moved_arcmin > s->config.jump_arcmin)
+		return;
+	for (int i = 0; i < SEQ_PLAY_MEAN; i++)
+		sum_Nm += s->newest_Nm[i];
+	s->torque_Nm[s->n] = sum_Nm / SEQ_PLAY_MEAN;
+	s->angle_arcmin[s->n] = 60 * s->turned_deg / s->config.ratio;
+	s->n++;
+}
+
+static void take(struct seq_play *s, const struct snapshot *snap)
+{
+	uint32_t cell = snap->channel[CHANNEL_CELL].fresh, drive = snap->channel[CHANNEL_DRIVE].fresh;
+
+	if (cell != s->conversion && isfinite(snap->torque_Nm))
+		s->newest_Nm[s->n_newest++ % SEQ_PLAY_MEAN] = snap->torque_Nm;
+	s->conversion = cell;
+	if (drive == s->drive_fresh || !isfinite(snap->rotor_deg))
+		return;
+	s->drive_fresh = drive;
+	take_angle(s, snap);
+	take_row(s);
+}
+
+static void step_start(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	bool waited = has_been(s, snap, CONTACTOR_S);
+
+	if (snap->contactor_closed && isfinite(snap->rotor_deg))
+		enter(s, SEQ_PLAY_LOCK, snap);
+	else if (waited && !snap->contactor_closed)
+		give_up(ret,
+			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
+	else if (waited)
+		give_up(ret,
+			"the drive does not tell the angle of its rotor (docs/tether.md, RANGLE); measure with a dial "
+			"gauge and use --from");
+}
+
+static void step_lock(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	s->brake_A = toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
+	if (s->brake_A < s->config.lock_A) {
+		s->phase_at = snap->now;
+	} else if (has_been(s, snap, LOCKED_S)) {
+		s->locked_deg = 360 * snap->angle_rev;
+		s->begin = snap->now;
+		enter(s, SEQ_PLAY_MOVE, snap);
+		ret->event.kind = SEQ_EVENT_STEP;
+		ret->event.point = point(s);
+	}
+}
+
+static void finish_leg(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	ret->event.kind = SEQ_EVENT_POINT;
+	ret->event.point = point(s);
+	ret->event.point.begin = s->begin;
+	ret->event.point.end = snap->now;
+	ret->event.point.mean_torque_Nm = snap->torque_Nm;
+	ret->event.point.mean_speed_rpm = snap->speed_rpm;
+	s->begin = snap->now;
+	s->leg++;
+	if (s->leg == legs(&s->config))
+		enter(s, SEQ_PLAY_OFF, snap);
+}
+
+static void step_move(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	double to_Nm = leg_to_Nm(s);
+
+	s->set_Nm = toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
+	if (s->leg < legs(&s->config) - 1)
+		take(s, snap);
+	if (!(fabs(s->set_Nm - to_Nm) > 1e-9))
+		finish_leg(s, snap, ret);
+}
+
+static void watch_slip(const struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	double turned = 360 * snap->angle_rev - s->locked_deg;
+
+	if (s->phase != SEQ_PLAY_MOVE || fabs(turned) <= s->config.slip_deg)
+		return;
+	ret->stop = true;
+	snprintf(ret->event.text, sizeof ret->event.text,
+		 "the locked shaft turned by %.3g\u00b0 at %.3g N\u00b7m commanded, limit %.3g\u00b0: the brake slips "
+		 "or a coupling does; command less torque",
+		 turned, s->set_Nm, s->config.slip_deg);
+}
+
+static void set_wish(const struct seq_play *s, struct seq_out *ret)
+{
+	ret->wish.power = s->phase < SEQ_PLAY_RELEASE;
+	ret->wish.brake_A = s->brake_A;
+	if (s->phase != SEQ_PLAY_MOVE)
+		return;
+	ret->wish.mode = DRIVE_TORQUE;
+	ret->wish.torque_Nm = s->set_Nm;
+	ret->wish.speed_rpm = s->config.limit_rpm;
+}
+
+static void step_phase(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	switch (s->phase) {
+	case SEQ_PLAY_START: step_start(s, snap, ret); break;
+	case SEQ_PLAY_LOCK: step_lock(s, snap, ret, dt_s); break;
+	case SEQ_PLAY_MOVE: step_move(s, snap, ret, dt_s); break;
+	case SEQ_PLAY_OFF:
+		if (has_been(s, snap, OFF_S))
+			enter(s, SEQ_PLAY_RELEASE, snap);
+		break;
+	case SEQ_PLAY_RELEASE:
+		s->brake_A = toward(s->brake_A, 0, s->config.slew_A_per_s * dt_s);
+		if (!(s->brake_A > 0))
+			enter(s, SEQ_PLAY_END, snap);
+		break;
+	case SEQ_PLAY_END: break;
+	}
+}
+
+void seq_play_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct seq_play *s = state;
+
+	if (!s->started) {
+		s->started = true;
+		s->last_now = snap->now;
+		enter(s, SEQ_PLAY_START, snap);
+	}
+	double dt_s = mono_diff_s(snap->now, s->last_now);
+	s->last_now = snap->now;
+	step_phase(s, snap, ret, dt_s);
+	watch_slip(s, snap, ret);
+	ret->phase = s->phase < SEQ_PLAY_MOVE ? "lock" : s->phase == SEQ_PLAY_MOVE ? "loop" : "release";
+	ret->done = s->phase == SEQ_PLAY_END;
+	ret->progress_frac = ret->done ? 1 : (double)s->leg / (legs(&s->config) + 1);
+	ret->remaining_s = s->phase == SEQ_PLAY_MOVE || s->phase < SEQ_PLAY_MOVE ? left_s(&s->config, s->leg) : NAN;
+	set_wish(s, ret);
+}
