@@ -6,7 +6,6 @@
 #define LATE 1    /* ticks that a message is under way at most; later it is lost */
 #define OLD 2     /* ticks that a reading is believed [I15] */
 #define SILENCE 2 /* ticks without a new proof of life [W1] */
-#define STAND 1   /* ticks in which a held brake stops the shaft */
 
 /* What each part goes by, and what it goes by when a mistake is put in. */
 #ifdef FAULT_OPEN_IGNORED
@@ -19,7 +18,15 @@
 #else
 #define READING_OLD (r_age > OLD)
 #endif
+/* STAND: ticks in which a held brake stops the shaft. Without the look it has to be longer than the lease: a shaft that stops sooner
+ * stands by then anyhow. */
+#ifdef FAULT_SHAFT_NOT_LOOKED_AT
+#define SEEN_STANDING (!r_drive && r_age <= OLD)
+#define STAND 3
+#else
+#define STAND 1
 #define SEEN_STANDING (!r_turns && !r_drive && r_age <= OLD)
+#endif
 #ifdef FAULT_RELEASE_TOO_SOON
 #define SEEN_SINCE_THE_STOP 1
 #else

@@ -141,9 +141,9 @@ class Build:
                              capture_output=True, check=False)
         return run.returncode == 0
 
-    def public_names(self, path):
+    def public_names(self, path, kinds="T"):
         out = subprocess.run(["nm", path], capture_output=True, text=True, check=True).stdout
-        return {line.split()[-1] for line in out.splitlines() if line.split()[-2] == "T"} - {"main"}
+        return {line.split()[-1] for line in out.splitlines() if line.split()[-2] in kinds} - {"main"}
 
     def find_tests(self, file, original, scratch):
         """Unit tests of the file's room which hold its functions, the quickest first; each passes with the original."""
@@ -151,7 +151,7 @@ class Build:
         names, found = self.public_names(original), []
         for source in sorted((TOP / "tests/unit" / room).glob("test_*.c")):
             test = self.folder / "tests/unit" / source.stem
-            if test.exists() and names & self.symbols.setdefault(test, self.public_names(test)):
+            if test.exists() and names & self.symbols.setdefault(test, self.public_names(test, "Tt")):
                 if not self.link_and_run(test, original, scratch):
                     sys.exit(f"mutants: {source.stem} fails without any mutant; mend it first")
                 found.append((self.seconds[test], test))
