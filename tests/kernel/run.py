@@ -25,7 +25,7 @@ import time
 
 HERE = pathlib.Path(__file__).resolve().parent
 MODULES = ("usb-common", "usbcore", "xhci-hcd", "xhci-pci", "usbserial", "ftdi_sio")
-PATIENCE_S = 150
+PATIENCE_S = 220
 
 
 class Missing(Exception):
@@ -183,13 +183,14 @@ def boot(image, initrd, home):
     echo_server(usb)
     adapter = {"driver": "usb-serial", "chardev": "c2", "always-plugged": True}
     machine = subprocess.Popen(
-        ["qemu-system-x86_64", "-accel", "tcg", "-icount", "shift=0", "-cpu", "max", "-m", "256", "-nodefaults", "-no-user-config", "-display", "none",
+        ["qemu-system-x86_64", "-accel", "tcg", "-icount", "shift=0", "-cpu", "max", "-m", "512", "-nodefaults", "-no-user-config", "-display", "none",
          "-no-reboot", "-kernel", image, "-initrd", initrd, "-append", "console=ttyS0 quiet panic=-1", "-serial", "stdio",
          "-chardev", f"socket,id=c1,path={uart}", "-serial", "chardev:c1", "-device", "qemu-xhci,id=x",
          "-chardev", f"socket,id=c2,path={usb}", "-device", "usb-serial,chardev=c2,id=u1,serial=RIG0001,always-plugged=on",
          "-qmp", f"unix:{control},server=on,wait=off"],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace")
-    threading.Timer(PATIENCE_S, machine.kill).start()
+    late = threading.Timer(PATIENCE_S, machine.kill)
+    late.start()
     monitor = Monitor(control)
     for line in machine.stdout:
         line = line.rstrip()
@@ -198,7 +199,9 @@ def boot(image, initrd, home):
         elif line.endswith("# PLUG"):
             monitor.plug(id="u2", serial="RIG0001", **adapter)
         yield line
-    machine.wait()
+    late.cancel()
+    if machine.wait() < 0:
+        yield f"not ok - the machine was ended after {PATIENCE_S} s"
 
 
 def main():
