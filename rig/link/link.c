@@ -55,6 +55,8 @@ static enum rc open_part(const char *address, int baud, const char *base, int ti
 		return part_open_tcp(address + 4, timeout_ms, ret, err);
 	if (strncmp(address, "unix:", 5) == 0)
 		return part_open_unix(address + 5, base, timeout_ms, ret, err);
+	if (strncmp(address, "can:", 4) == 0)
+		return part_open_can(address + 4, ret, err);
 	return err_set(err, RC_ARG, 0, "link \"%s\": expected serial:/dev/NAME, tcp:HOST:PORT or unix:PATH", address);
 }
 

@@ -1,9 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Bytes to and from a device: serial (libserialport), tcp, unix. Addresses:
+/* Bytes to and from a device: serial (libserialport), tcp, unix, SocketCAN. Addresses:
  *   serial:/dev/ttyACM0          (baud from the profile; locked: a second program is refused; a link such as
  *                                 /dev/serial/by-id/... is followed)
  *   serial:usb:A5028XYZ          (the port whose USB adapter has this serial number)
  *   tcp:HOST:PORT                (tcp:[::1]:PORT for a numeric IPv6 address)
+ *   can:INTERFACE                (a CAN interface of the kernel as the lines of an adapter, link/link_can.h)
  *   unix:PATH                    (relative paths are relative to the bench folder)
  * A port that went is gone for this link, also when it is plugged in again. DTR is not dropped when a port is closed,
  * so that a board which restarts at its edge does so at the first opening after it was plugged in and not again.

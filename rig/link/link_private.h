@@ -27,6 +27,9 @@ struct part {
 
 /* rest: the address behind its scheme. The part is the caller's to close. */
 enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct err *err) MUST_CHECK;
+enum rc part_open_can(const char *rest, struct part *ret, struct err *err) MUST_CHECK;
+/* fd: of a socket that gives and takes whole frames of the kernel; the part's from then on, also on an error. */
+enum rc part_wrap_can(int fd, struct part *ret, struct err *err) MUST_CHECK;
 enum rc part_open_tcp(const char *rest, int timeout_ms, struct part *ret, struct err *err) MUST_CHECK;
 enum rc part_open_unix(const char *rest, const char *base, int timeout_ms, struct part *ret,
 		       struct err *err) MUST_CHECK;

@@ -148,8 +148,11 @@ void can_drive_check(struct inifile *r, const struct instrument_profile *p)
 {
 	struct maps m = { 0 };
 
-	if (strcmp(p->kind, "can-drive") != 0)
+	if (strcmp(p->kind, "can-drive") != 0) {
+		if (strncmp(p->link, "can:", 4) == 0)
+			mistake(r, "link", "found \"%.60s\", but a %s is not on a CAN bus", p->link, p->kind);
 		return;
+	}
 	read_all(r, p, &m);
 	check_missing(r, p);
 	check_overlaps(r, &m);

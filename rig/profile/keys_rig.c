@@ -60,14 +60,14 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
 	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
-	  "of text. can-drive: a drive on a CAN bus, behind an adapter. indicator: a weight indicator or torque gauge "
+	  "of text. can-drive: a drive on a CAN bus. indicator: a weight indicator or torque gauge "
 	  "that sends its readings as text. gpio: lines of a "
 	  "GPIO "
 	  "chip of this computer",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, serial:usb:NUMBER (of its USB adapter), tcp:HOST:PORT, unix:PATH (from the "
-	  "bench folder) or gpio:CHIP",
+	  "bench folder), can:INTERFACE or gpio:CHIP",
 	  INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
@@ -180,7 +180,8 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "tell_3_example", KEY_TEXT, 0, NULL, "", "FAULT 0", 0, 0, NULL, "An example of it",
 	  INSTRUMENT(tell_example[2]) },
 	{ INSTRUMENT_SECTION, "bit_rate", KEY_WHOLE, 0, "1", "500000", NULL, 10000, 1000000, NULL,
-	  "Of a can-drive: bits per second of the bus; baud is that of the adapter's own line", INSTRUMENT(bit_rate) },
+	  "Of a can-drive behind an adapter: bits per second of the bus; baud is that of the adapter's own line",
+	  INSTRUMENT(bit_rate) },
 	{ INSTRUMENT_SECTION, "tell_speed", KEY_TEXT, 0, NULL, "", "0x281 byte 0 length 16 signed scale 0.1", 0, 0,
 	  NULL, "Where it tells its speed: identifier and place in the frame (docs/drive.md)",
 	  INSTRUMENT(can_tell[0]) },

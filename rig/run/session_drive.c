@@ -2,6 +2,7 @@
 /* A drive beside the node: what rig.ini says of it, as its instrument and the warden need it. */
 #include "instrument/can_drive.h"
 #include "instrument/text_drive.h"
+#include "link/link_can.h"
 #include "run/session.h"
 
 #include <string.h>
@@ -67,9 +68,12 @@ static size_t put_off(const struct session *s, const struct instrument_profile *
 	static const struct drive_command off = { .mode = DRIVE_OFF };
 	struct text_drive_setup text_drive;
 	struct can_drive_setup can_drive;
+	struct can_message m;
 
 	if (strcmp(p->kind, "can-drive") == 0) {
 		session_can_drive(s, p, &can_drive);
+		if (strncmp(p->link, "can:", 4) == 0)
+			return can_map_put(&can_drive.off, 0, &m) ? link_can_bytes(&m, text) : 0;
 		return can_drive_put(&can_drive, &off, text);
 	}
 	session_text_drive(s, p, &text_drive);

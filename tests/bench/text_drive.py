@@ -112,6 +112,23 @@ def a_drive_that_nobody_hears_is_told_before_anything_is_energised():
             assert all(row["contactor"] == "0" for row in rows(bench.folder))
 
 
+def what_rig_ini_has_wrong_of_it_makes_no_rig_ready():
+    """The drive is as before and rig.ini is not: refused by name, and no plan is allowed after it."""
+    for old, new, cause, words in (("sign = -", "sign = +", "wrong_direction", "turns the other way than commanded"),
+                                   ("side = output", "side = rotor", "pickup", "do not agree with the rotor's speed"),
+                                   ("speed_unit = 6 deg/s", "speed_unit = 1 deg/s", "pickup", "do not agree with the rotor's speed")):
+        with harness.Bench(SEED, example=Prepared.get()) as bench:
+            harness.wait_for((bench.folder / "run" / "motor.sock").exists, 10, "the bench")
+            bench.replace("rig.ini", old, new)
+            result = bench.run("ready", "gentle", "--hands", "--answers", "yes", "--json")
+            out = result.json
+            assert result.status == 1 and out["ready"] is False and out["cause"] == cause and words in out["message"], (new, out)
+            assert bench.run("sweep", "gentle").status == 1
+            bench.stop()
+            truth = rows(bench.folder)
+            assert truth[-1]["drive_on"] == "0" and truth[-1]["contactor"] == "0" and abs(float(truth[-1]["speed_rad_per_s"])) < 0.01, truth[-1]
+
+
 def what_cannot_be_is_refused():
     for old, new, words in (("lease = 0.3 s", "lease = 0 s", "an output of a text-drive has no lease"),
                             ("lease = 0.3 s", "lease = 0.05 s", "lease: found 0.05 s, expected at least six ticks"),
@@ -145,4 +162,4 @@ def a_plan_by_current_is_refused_where_the_drive_has_none():
 if __name__ == "__main__":
     harness.main(a_sweep_agrees_with_the_truth, its_cable_out_in_mid_load_is_named_and_stopped_in_order,
                  a_program_that_is_killed_leaves_a_drive_without_its_lease, a_drive_that_nobody_hears_is_told_before_anything_is_energised,
-                 what_cannot_be_is_refused, a_plan_by_current_is_refused_where_the_drive_has_none)
+                 what_rig_ini_has_wrong_of_it_makes_no_rig_ready, what_cannot_be_is_refused, a_plan_by_current_is_refused_where_the_drive_has_none)

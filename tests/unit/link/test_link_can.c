@@ -1,0 +1,116 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Frames of the kernel by hand (linux/can.h), over a pair of sockets that keep messages apart as a CAN socket does. */
+#include "link/link_can.h"
+#include "link/link_private.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <linux/can.h>
+#include <linux/can/error.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+static struct part part;
+static int far;
+
+static int begin(void **state)
+{
+	int fd[2];
+
+	(void)state;
+	assert_int_equal(socketpair(AF_UNIX, SOCK_SEQPACKET, 0, fd), 0);
+	far = fd[1];
+	return part_wrap_can(fd[0], &part, NULL) != RC_OK;
+}
+
+static int end(void **state)
+{
+	(void)state;
+	part.ops->close(part.ctx);
+	close(far);
+	return 0;
+}
+
+static void put(const struct can_frame *f)
+{
+	assert_int_equal(send(far, f, sizeof *f, 0), sizeof *f);
+}
+
+static const char *lines(void)
+{
+	static char buf[300];
+	int e;
+	ssize_t n = part.ops->read(part.ctx, buf, sizeof buf - 1, 0, &e);
+
+	assert_true(n >= 0);
+	buf[n] = '\0';
+	return buf;
+}
+
+static void frames_come_as_lines(void **state)
+{
+	(void)state;
+	assert_string_equal(lines(), "");
+	put(&(struct can_frame){ .can_id = 0x123, .len = 2, .data = { 0xaa, 0x55 } });
+	put(&(struct can_frame){ .can_id = 0x12abcdef | CAN_EFF_FLAG, .len = 1, .data = { 7 } });
+	put(&(struct can_frame){ .can_id = 0x124 | CAN_RTR_FLAG, .len = 2 });
+	assert_string_equal(lines(), "t1232AA55\rT12ABCDEF107\r");
+}
+
+static void errors_come_as_states(void **state)
+{
+	(void)state;
+	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_CRTL,
+				 .len = 8,
+				 .data = { 0, CAN_ERR_CRTL_TX_PASSIVE, 0, 0, 0, 0, 128, 3 } });
+	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_BUSOFF, .len = 8 });
+	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_ACK, .len = 8 });
+	assert_string_equal(lines(), "sp003128\rsb000000\r");
+}
+
+static void lines_go_as_frames(void **state)
+{
+	static const char text[] = "\rC\rS6\rO\rF\rt2013010064\rT12ABC";
+	struct can_frame f, expected = { .can_id = 0x201, .len = 3, .data = { 1, 0, 0x64 } };
+	char bytes[LINK_CAN_BYTES];
+	int e;
+
+	(void)state;
+	assert_int_equal(part.ops->write(part.ctx, text, sizeof text - 1, &e), sizeof text - 1);
+	assert_int_equal(recv(far, &f, sizeof f, 0), sizeof f);
+	assert_memory_equal(&f, &expected, sizeof f);
+	assert_int_equal(recv(far, &f, sizeof f, MSG_DONTWAIT), -1);
+	assert_int_equal(part.ops->write(part.ctx, "DEF0\r", 5, &e), 5);
+	assert_int_equal(recv(far, &f, sizeof f, 0), sizeof f);
+	assert_int_equal(f.can_id, 0x12abcdef | CAN_EFF_FLAG);
+	assert_int_equal(link_can_bytes(&(struct can_message){ .id = 0x201, .n = 3, .byte = { 1, 0, 0x64 } }, bytes),
+			 16);
+	assert_memory_equal(bytes, &expected, sizeof expected);
+}
+
+static void an_interface_that_is_gone(void **state)
+{
+	char buf[100];
+	int e;
+
+	(void)state;
+	shutdown(far, SHUT_RDWR);
+	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 0, &e), PART_GONE);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup_teardown(frames_come_as_lines, begin, end),
+		cmocka_unit_test_setup_teardown(errors_come_as_states, begin, end),
+		cmocka_unit_test_setup_teardown(lines_go_as_frames, begin, end),
+		cmocka_unit_test_setup_teardown(an_interface_that_is_gone, begin, end),
+	};
+
+	return cmocka_run_group_tests_name("link_can", tests, NULL, NULL);
+}
