@@ -2,6 +2,8 @@
 #include "calib/number/number_json.h"
 #include "command/hang_result.h"
 
+#include "command/cell_u.h"
+
 #include "calib/number/coverage.h"
 #include "live/live.h"
 
@@ -49,15 +51,6 @@ enum rc hang_fit(const struct cellcal_input *in, struct hang_result *ret, struct
 	return RC_OK;
 }
 
-static double indication_at(const struct cellcal *cal, double torque_Nm)
-{
-	double y = 0;
-
-	for (int j = cal->degree; j >= 0; j--)
-		y = y * torque_Nm + cal->coef[j];
-	return y;
-}
-
 /* Uncertainty (k = 1) of one later reading at a torque: fit, common sources, hysteresis, and what series showed of
  * repeatability (as the half-width of a rectangle), without the noise of that reading. *ret_k: 95 %, by the shapes of
  * these sources. NaN both when out of memory. */
@@ -72,7 +65,7 @@ static double hang_reading_u_Nm(const struct cellcal *cal, double torque_Nm, dou
 	if (!ctx)
 		return NAN;
 	cellcal_unc_register(cal, ctx, &reg);
-	if (cellcal_torque_unc(cal, &reg, ctx, indication_at(cal, torque_Nm), NULL, &torque, NULL) == RC_OK &&
+	if (cellcal_torque_unc(cal, &reg, ctx, cell_indication(cal, torque_Nm), NULL, &torque, NULL) == RC_OK &&
 	    !unc_failed(ctx)) {
 		torque = cellcal_with_repeatability(cal, &reg, ctx, torque, "repeatability");
 		u = unc_u(torque);

@@ -7,7 +7,7 @@ import shutil
 import tempfile
 
 import harness
-from text_drive import Prepared, mean, rows
+from text_drive import PREPARED, mean, rows
 
 DRIVE = "\n" + "".join(line[4:] + "\n" for line in
                        (harness.ROOT / "docs" / "drive.md").read_text(encoding="utf-8").split("## A drive on a CAN bus")[1].split("\n\n")[1].splitlines())
@@ -29,7 +29,7 @@ def onto(folder):
 
 
 def a_sweep_agrees_and_its_cable_out_is_named():
-    with harness.Bench(5, options=["--at", "60 fault drive-silent"], example=Prepared.get(), edit=onto) as bench:
+    with harness.Bench(5, options=["--at", "60 fault drive-silent"], example=PREPARED.get(), edit=onto) as bench:
         result = bench.run("sweep", "gentle", "--forced", "a drive on a bus", "--json")
         out = result.json
         points = [p for p in out["points"] if p["settled"]]  # not the one in which its cable came out
@@ -50,7 +50,7 @@ def a_sweep_agrees_and_its_cable_out_is_named():
 
 
 def a_map_that_fits_nothing_is_told_with_what_came():
-    with harness.Bench(5, example=Prepared.get(), edit=onto) as bench:
+    with harness.Bench(5, example=PREPARED.get(), edit=onto) as bench:
         harness.wait_for((bench.folder / "run" / "motor.sock").exists, 10, "the bench")
         bench.replace("rig.ini", "tell_enabled = 0x281", "tell_enabled = 0x283")
         result = bench.run("sweep", "gentle", "--forced", "x")

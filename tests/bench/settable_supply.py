@@ -11,6 +11,7 @@ import tempfile
 
 import harness
 import warden
+from prepared import Prepared
 
 PSU = ("\n[instrument psu]\nkind = supply\nlink = unix:run/psu.sock\nroles = meter, power\n"
        "ask_limited = STAT:QUES:EVEN?\nask_limiting = STAT:QUES:COND?\n" + warden.WARDEN)
@@ -20,24 +21,11 @@ def add(folder, text=PSU):
     warden.add(folder, text)
 
 
-class Prepared:
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(warden.SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(warden.SEED, add)
 
 
 def a_sweep_switches_it_on_and_off():
-    with harness.Bench(warden.SEED, example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, example=PREPARED.get()) as bench:
         out = bench.must("sweep", "gentle", "--forced", "the supply")
         assert len(out["points"]) > 3 and all(point["limit"] == "none" for point in out["points"]), out["points"]
         bench.stop()
@@ -48,7 +36,7 @@ def a_sweep_switches_it_on_and_off():
 
 
 def killed_in_mid_load_it_is_switched_off():
-    with harness.Bench(warden.SEED, example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, example=PREPARED.get()) as bench:
         sweep = warden.sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.wait()
@@ -67,7 +55,7 @@ def its_own_status_tells_that_it_limits():
     def smaller(folder):
         rig = folder / "rig.ini"
         rig.write_text(rig.read_text().replace("current_limit = 12 A", "current_limit = 6 A"))
-    with harness.Bench(3, example=Prepared.get(), edit=smaller) as bench:
+    with harness.Bench(3, example=PREPARED.get(), edit=smaller) as bench:
         result = bench.run("sweep", "lock-sweep", "--forced", "a small supply", "--json")
         limits = [point["limit"] for point in result.json["points"]]
         assert "supply-limited" in limits, (limits, result)
@@ -77,7 +65,7 @@ def its_own_status_tells_that_it_limits():
 
 
 def what_it_answers_is_told_by_number_and_text():
-    with harness.Bench(warden.SEED, options=["--at", "1 fault supply-refuses"], example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, options=["--at", "1 fault supply-refuses"], example=PREPARED.get()) as bench:
         result = bench.run("sweep", "gentle", "--forced", "it refuses", "--json")
         assert result.status != 0 and "supply psu: it answered error -222 (Data out of range) to OUTP ON" in result.json["message"], result
         bench.stop()
@@ -87,7 +75,7 @@ def what_it_answers_is_told_by_number_and_text():
 def words_that_it_does_not_know_start_nothing():
     for old, new, words in (("ask_limited", "set_voltage = VOLTS\nask_limited", "it answered error -113 (Undefined header)"),
                             ("ask_limited", "ask_error = ERR?\nask_limited", "no answer within 2 s")):
-        with harness.Bench(warden.SEED, example=Prepared.get()) as bench:
+        with harness.Bench(warden.SEED, example=PREPARED.get()) as bench:
             bench.replace("rig.ini", old, new)
             result = bench.run("sweep", "gentle", "--forced", "words")
             assert result.status in (2, 3) and words in " ".join(result.err.split()), (words, result)

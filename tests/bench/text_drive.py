@@ -10,6 +10,7 @@ import tempfile
 
 import harness
 import warden
+from prepared import Prepared
 
 # As docs/drive.md shows it.
 DRIVE = "\n" + "".join(line[4:] + "\n" for line in
@@ -29,21 +30,7 @@ def short_lease(folder):
     path.write_text(text.replace("lease = 0.3 s\nside", "lease = 0.1 s\nside"), encoding="utf-8")
 
 
-class Prepared:
-    """Calibrated and mapped once by this drive; each case sweeps on a copy."""
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(SEED, add)
 
 
 def rows(folder):
@@ -61,7 +48,7 @@ def mean(rows_, key, begin_s, end_s):
 
 def a_sweep_agrees_with_the_truth():
     """Speeds as commanded and torques within their U, as with any drive."""
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         points = bench.must("sweep", "gentle", "--forced", "a drive of its own")["points"]
         assert len(points) == 5, points
         assert bench.run("log", "verify").status == 0
@@ -75,7 +62,7 @@ def a_sweep_agrees_with_the_truth():
 
 
 def its_cable_out_in_mid_load_is_named_and_stopped_in_order():
-    with harness.Bench(SEED, options=["--at", "42 fault drive-silent"], example=Prepared.get()) as bench:
+    with harness.Bench(SEED, options=["--at", "42 fault drive-silent"], example=PREPARED.get()) as bench:
         result = bench.run("sweep", "gentle", "--forced", "a cable", "--json")
         out = result.json
         assert out["cause"] == "drive_fault" and "text-drive motor: it has not told all its values for 0.5" in out["message"], out
@@ -90,7 +77,7 @@ def its_cable_out_in_mid_load_is_named_and_stopped_in_order():
 
 def a_program_that_is_killed_leaves_a_drive_without_its_lease():
     """Its own lease of 0.1 s ends before that of the node, which opens the contactor."""
-    with harness.Bench(SEED, example=Prepared.get(), edit=short_lease) as bench:
+    with harness.Bench(SEED, example=PREPARED.get(), edit=short_lease) as bench:
         sweep = warden.sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.communicate()
@@ -102,7 +89,7 @@ def a_program_that_is_killed_leaves_a_drive_without_its_lease():
 
 def a_drive_that_nobody_hears_is_told_before_anything_is_energised():
     for edit, words in ((("tell_2 = E {", "tell_2 = X {"), "newest line that fits no pattern: \"E off F 0 U 0\""),):
-        with harness.Bench(SEED, example=Prepared.get()) as bench:
+        with harness.Bench(SEED, example=PREPARED.get()) as bench:
             harness.wait_for((bench.folder / "run" / "motor.sock").exists, 10, "the bench")
             bench.replace("rig.ini", *edit)
             bench.replace("rig.ini", "tell_2_example = E", "tell_2_example = X")
@@ -152,7 +139,7 @@ def what_cannot_be_is_refused():
 
 
 def a_plan_by_current_is_refused_where_the_drive_has_none():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         bench.replace("plans/gentle.ini", "drive = speed\nspeed = 60 rpm", "drive = current\ncurrent = 2 A")
         bench.replace("plans/gentle.ini", "torque = 0, 5", "torque = 5")
         result = bench.run("sweep", "gentle", "--forced", "x")

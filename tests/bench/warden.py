@@ -14,6 +14,7 @@ import sys
 import tempfile
 
 import harness
+from prepared import Prepared
 
 RELAY = "\n[instrument relay]\nkind = relay\nlink = unix:run/relay.sock\nroles = power\nclose = A0 01 01 A2\nopen = A0 01 00 A1\n"
 WARDEN = "\n[warden]\nsilence = 0.1 s\n"
@@ -26,21 +27,7 @@ def add(folder, text=RELAY + WARDEN):
         file.write(text)
 
 
-class Prepared:
-    """Calibrated and mapped once, with the relay; each case sweeps on a copy."""
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(SEED, add)
 
 
 def rows(folder):
@@ -76,7 +63,7 @@ def sweep_until_loaded(bench):
 def a_run_closes_and_opens_the_relay():
     points = []
     for _ in range(2):  # the same seed gives the same points: the warden is in lock-step with the bench
-        with harness.Bench(SEED, example=Prepared.get()) as bench:
+        with harness.Bench(SEED, example=PREPARED.get()) as bench:
             points.append(bench.must("sweep", "gentle", "--forced", "the relay")["points"])
             bench.stop()
             check_relay(bench)
@@ -90,7 +77,7 @@ def check_relay(bench):
 
 
 def killed_in_mid_load_the_contactor_opens():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         sweep = sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.wait()
@@ -109,7 +96,7 @@ def killed_in_mid_load_the_contactor_opens():
 
 
 def a_warden_that_is_killed_stops_the_run():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         sweep = sweep_until_loaded(bench)
         mine = children(sweep.pid)
         assert len(mine) == 1, mine
@@ -122,7 +109,7 @@ def a_warden_that_is_killed_stops_the_run():
 
 
 def what_was_not_safe_asks_for_a_person():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         (bench.folder / "warden-account").write_text("NOT SAFE: the warden could not open it.\n")
         refused = bench.run("sweep", "gentle", "--forced", "after it")
         assert refused.status == 1 and "not started: NOT SAFE" in refused.err and "--clear" in refused.err, refused
@@ -163,7 +150,7 @@ def slow_ticks_are_refused():
 
 
 def without_the_warden_nothing_starts():
-    with harness.Bench(SEED, example=Prepared.get()) as bench, tempfile.TemporaryDirectory(prefix="bridle-") as home:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench, tempfile.TemporaryDirectory(prefix="bridle-") as home:
         alone = pathlib.Path(home) / "bridle"
         shutil.copy(harness.BRIDLE, alone)
         done = subprocess.run([alone, "sweep", "gentle", "--forced", "no warden", "--bench", bench.folder], capture_output=True,
@@ -187,9 +174,9 @@ def by_hand_it_does_nothing():
 def on_the_machine_s_clock_a_stopped_program_is_ended():
     """python3 tests/bench/warden.py real: a rig without [virtual], the bench at its other end in real time, the program stopped
     (SIGSTOP) under power. By hand, on a machine that is otherwise idle: the bench must keep up with the clock."""
-    with harness.Bench(SEED, example=Prepared.get()) as bench, tempfile.TemporaryDirectory(prefix="bridle-") as home:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench, tempfile.TemporaryDirectory(prefix="bridle-") as home:
         folder = pathlib.Path(home) / "real"
-        shutil.copytree(Prepared.get(), folder)
+        shutil.copytree(PREPARED.get(), folder)
         text = re.sub(r"\[virtual\]\ncontrol = .*\n", "", (folder / "rig.ini").read_text())
         (folder / "rig.ini").write_text(text.replace("unix:run/", f"unix:{bench.folder}/run/"))
         truth = bench.folder / "run" / "truth.csv"
