@@ -203,6 +203,47 @@ static void an_impossible_speed_is_refused(void **state)
 	assert_null(link);
 }
 
+/* A device that is named rightly and not there is a cable, not a wrong request; it may come back. */
+static void a_port_that_is_not_plugged_in(void **state)
+{
+	struct link *link = NULL;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(link_open("serial:/dev/ttyNoSuchPort7", 115200, NULL, 100, &link, &err), RC_IO);
+	assert_non_null(strstr(err.what, "/dev/ttyNoSuchPort7"));
+	assert_non_null(strstr(err.what, "plug the node in"));
+	assert_null(link);
+}
+
+static void what_is_no_port_is_a_wrong_request(void **state)
+{
+	struct link *link = NULL;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(link_open("serial:no port at all", 115200, NULL, 100, &link, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "expected a serial port such as serial:/dev/ttyACM0"));
+	assert_null(link);
+}
+
+static void a_port_that_does_not_open_says_so(void **state)
+{
+	char address[80];
+	struct link *link = NULL;
+	struct err err = { 0 };
+	int fd = posix_openpt(O_RDWR | O_NOCTTY);
+
+	(void)state;
+	assert_true(fd >= 0); /* and never unlocked: nobody can open its other side */
+	snprintf(address, sizeof address, "serial:%s", ptsname(fd));
+	assert_int_equal(link_open(address, 115200, NULL, 100, &link, &err), RC_IO);
+	assert_non_null(strstr(err.what, "cannot open it"));
+	assert_non_null(strstr(err.what, "group dialout"));
+	assert_null(link);
+	close(fd);
+}
+
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
 int main(void)
@@ -218,6 +259,9 @@ int main(void)
 		TEST(an_unknown_usb_number_is_told),
 		TEST(a_second_host_is_refused),
 		TEST(an_impossible_speed_is_refused),
+		cmocka_unit_test(a_port_that_is_not_plugged_in),
+		cmocka_unit_test(what_is_no_port_is_a_wrong_request),
+		cmocka_unit_test(a_port_that_does_not_open_says_so),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
