@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/gpio.h"
+#include "instrument/gpio_private.h"
 
 #include "instrument/absence.h"
 #include "instrument/gpio_watch.h"

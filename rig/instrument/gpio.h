@@ -28,8 +28,4 @@ struct gpio_setup {
 enum rc gpio_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 		  struct instrument *ret, struct err *err) MUST_CHECK;
 
-/* The same with lines that are open: it owns them from here on, also when it fails. */
-enum rc gpio_open_lines(const struct instrument_config *config, const struct gpio_lines *lines,
-			const struct clock_src *clock, struct instrument *ret, struct err *err) MUST_CHECK;
-
 #endif

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The instrument over a fake of the small interface (instrument/gpio_lines.h). */
-#include "instrument/gpio.h"
+#include "instrument/gpio_private.h"
 
 #include <setjmp.h>
 #include <stdarg.h>

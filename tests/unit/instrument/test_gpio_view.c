@@ -27,7 +27,8 @@ static void turn_to(struct gpio_view *v, int64_t *at, int64_t step)
 		int64_t next = *at + (step > *at ? 1 : -1);
 		enum gpio_use use =
 			level_of(GPIO_PULSE_A, *at) != level_of(GPIO_PULSE_A, next) ? GPIO_PULSE_A : GPIO_PULSE_B;
-		gpio_view_edge(v, &(struct gpio_edge){ .use = use, .active = level_of(use, next), .t_ns = 1 }, true);
+		gpio_view_edge(v, &(struct gpio_edge){ .use = (uint8_t)use, .active = level_of(use, next), .t_ns = 1 },
+			       true);
 		*at = next;
 	}
 }
