@@ -125,6 +125,12 @@ static void supply_silent(struct world *w, double value)
 		supply_line_silence(&w->supply_line[i], isnan(value) ? 0 : (int)value);
 }
 
+static void modbus_silent(struct world *w, double value)
+{
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		modbus_line_silence(&w->modbus_line[i], isnan(value) ? 0 : (int)value);
+}
+
 static void indicator_silent(struct world *w, double value)
 {
 	(void)value;
@@ -285,6 +291,7 @@ static const struct fault {
 	{ "host-held", "S", 0, 5, host_held, "bench time goes on by this without the host (1)" },
 	{ "slow-lost", NULL, 0, 0, slow_lost, "slow samples never come" },
 	{ "supply-silent", "ADDRESS", 0, 99, supply_silent, "an output is silent; 0: the whole line (0)" },
+	{ "modbus-silent", "ADDRESS", 0, 247, modbus_silent, "a Modbus device is silent; 0: all (0)" },
 	{ "supply-refuses", NULL, 0, 0, supply_refuses, "a supply that is set answers OUTP ON with an error" },
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
@@ -343,6 +350,7 @@ void faults_mend(struct world *w)
 		w->indicator_line[i].silent = w->indicator_line[i].wrong_unit = false;
 		supply_line_mend(&w->supply_line[i]);
 		w->gpio_line[i].silent = false;
+		modbus_line_mend(&w->modbus_line[i]);
 		w->supply_line[i].orders.refuses = false;
 	}
 	w->cell.fault = CELL_WELL;

@@ -22,9 +22,9 @@ enum node_side_state { NODE_SIDE_IDLE, NODE_SIDE_LIVE, NODE_SIDE_STOPPING, NODE_
 struct node_side_config {
 	int baud, brake_mA, cell_bits, cell_sps;
 	bool pick_single;
-	bool no_cell, no_meter, no_drive, no_brake; /* an instrument of its own has it */
-	bool cell_temp;                             /* the fourth temperature is the cell's, not the ambient one */
-	double clock_ppm, clock_s;                  /* true error of its clock; its reading at the start */
+	bool no_cell, no_meter, no_drive, no_brake, no_temp; /* an instrument of its own has it */
+	bool cell_temp;            /* the fourth temperature is the cell's, not the ambient one */
+	double clock_ppm, clock_s; /* true error of its clock; its reading at the start */
 };
 
 /* What the node's pins and sensors say. */

@@ -307,7 +307,11 @@ bool node_wire_query(struct node_side *n, char **token, size_t count, const char
 			tether_put_word(w, "brake");
 		if (!n->config.no_meter)
 			tether_put_word(w, "meter");
-		tether_put_words(w, n->config.no_drive ? "temp lines clock" : "drive temp lines clock");
+		if (!n->config.no_drive)
+			tether_put_word(w, "drive");
+		if (!n->config.no_temp)
+			tether_put_word(w, "temp");
+		tether_put_words(w, "lines clock");
 	} else if (i == 2) {
 		put_info(n, token[2], w);
 	} else {

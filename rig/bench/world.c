@@ -40,6 +40,11 @@ static bool is_drive(const struct world *w, size_t instrument)
 	return w->config.rig.instrument[instrument].roles & ROLE_DRIVE;
 }
 
+static bool is_modbus(const struct world *w, size_t instrument)
+{
+	return strcmp(w->config.rig.instrument[instrument].kind, "modbus") == 0;
+}
+
 static bool is_indicator(const struct world *w, size_t instrument)
 {
 	return w->config.rig.instrument[instrument].roles & ROLE_CELL;
@@ -79,11 +84,21 @@ static double rotor_deg(const struct world *w)
 	return deg < 0 ? deg + 360 : deg;
 }
 
+/* By enum temp_place, as sensors there tell them. */
+static void sense_temperatures(const struct world *w, double ret_degC[TEMP_COUNT])
+{
+	const double temp[TEMP_COUNT] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC,
+					  w->actuator_heat.inner_degC, w->room_degC, w->room_degC + w->cell.warm_K };
+
+	for (int i = 0; i < TEMP_COUNT; i++)
+		ret_degC[i] = temp[i] + w->truth.temp_error_K[i];
+}
+
 static void sense_all(struct world *w, struct node_side_senses *s)
 {
-	const double temp[5] = { w->brake_heat.outer_degC, w->actuator_heat.outer_degC, w->actuator_heat.inner_degC,
-				 w->room_degC, w->room_degC + w->cell.warm_K };
+	double temp[TEMP_COUNT];
 
+	sense_temperatures(w, temp);
 	sense_lines(w, s);
 	s->cell_count = w->cell.count;
 	s->cell_conversion = w->cell.conversion;
@@ -94,7 +109,7 @@ static void sense_all(struct world *w, struct node_side_senses *s)
 	s->rotor_deg = rotor_deg(w);
 	for (int i = 0; i < 4; i++) {
 		int place = i == 3 && w->node.config.cell_temp ? 4 : i;
-		s->temp_degC[i] = temp[place] + w->truth.temp_error_K[place];
+		s->temp_degC[i] = temp[place];
 	}
 }
 
@@ -402,6 +417,13 @@ void world_receive_line(struct world *w, size_t line, const char *bytes, size_t 
 		drive_line_receive(&w->drive_line[first], bytes, n, w->now_us);
 		return;
 	}
+	if (is_modbus(w, first)) {
+		double temp_degC[TEMP_COUNT];
+
+		sense_temperatures(w, temp_degC);
+		modbus_line_receive(&w->modbus_line[line], bytes, n, temp_degC, w->now_us);
+		return;
+	}
 	if (is_indicator(w, first)) {
 		indicator_line_receive(&w->indicator_line[first], bytes, n);
 		return;
@@ -441,6 +463,8 @@ size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 		return take_gpio(w, first, buf, size);
 	if (is_drive(w, first))
 		return take_drive(w, first, buf, size);
+	if (is_modbus(w, first))
+		return modbus_line_take(&w->modbus_line[line], w->now_us, buf, size);
 	if (is_indicator(w, first))
 		return indicator_line_take(&w->indicator_line[first], w->now_us, buf, size);
 	return supply_line_take(&w->supply_line[line], w->now_us, buf, size);
@@ -595,12 +619,16 @@ static void set_up_node(struct world *w)
 		indicator_line_init(&w->indicator_line[i], &rig->instrument[i], &w->config.physics,
 				    rig->cell_full_scale_Nm);
 		w->supply_meter[i] = w->meter;
+		if (is_modbus(w, i))
+			modbus_line_add(&w->modbus_line[rig->instrument[i].line], &rig->instrument[i],
+					&w->supply_meter[i]);
 		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
 				&w->supply_meter[i]);
 		taken |= rig->instrument[i].roles;
 	}
 	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
 	config.no_cell = taken & ROLE_CELL;
+	config.no_temp = taken & ROLE_TEMP;
 	config.no_drive = taken & ROLE_DRIVE;
 	config.no_brake = taken & ROLE_BRAKE;
 	sense_lines(w, &senses);

@@ -14,6 +14,7 @@
 #include "bench/heat.h"
 #include "bench/indicator_line.h"
 #include "bench/meter.h"
+#include "bench/modbus_line.h"
 #include "bench/node_side.h"
 #include "bench/physics.h"
 #include "bench/pickup.h"
@@ -97,6 +98,7 @@ struct world {
 	struct meter supply_meter[PROFILE_INSTRUMENTS];            /* what each of these measures with, by instrument */
 	struct relay_line relay_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a relay */
 	struct drive_line drive_line[PROFILE_INSTRUMENTS];         /* by instrument, used where it is a drive */
+	struct modbus_server modbus_line[PROFILE_INSTRUMENTS];     /* by line, used where its first is one */
 	struct indicator_line indicator_line[PROFILE_INSTRUMENTS]; /* by instrument, used where it is one */
 	struct gpio_line gpio_line[PROFILE_INSTRUMENTS];           /* by instrument, used where it is GPIO lines */
 	const struct supply_orders *coil;                          /* feeds the brake's coil; NULL: the node does */

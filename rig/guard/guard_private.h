@@ -50,7 +50,7 @@ bool watch_node_is_safe(const struct snapshot *snap);
 /* The rotor turns faster than by hand, the drive is enabled, or the node drives an output. */
 bool watch_is_active(const struct guard_limits *limits, const struct snapshot *snap);
 
-/* Lines, node's state, drive's data and temperatures are young enough to be believed. */
+/* Lines, node's state, drive's data and the node's temperatures are young enough to be believed. */
 bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap);
 
 /* What must be known before the contactor is closed, and before drive or brake may make torque. */

@@ -70,8 +70,14 @@ static double pick_differs_frac(const struct guard_limits *limits, const struct 
 												: 0;
 }
 
-/* Of what slow samples tell, or -1: the node's state always, the others once they were told. */
-static int oldest_slow(const struct guard_limits *limits, const struct snapshot *snap)
+/* A temperature from an instrument of its own, whose silence says nothing of lines and drive. */
+static bool is_logger(const struct snapshot *snap, int channel)
+{
+	return channel >= CHANNEL_TEMP && snap->channel[channel].instrument != snap->channel[CHANNEL_STATE].instrument;
+}
+
+/* Of what slow samples tell, or -1: the node's state always, the others once they were told. all: loggers too. */
+static int oldest_slow(const struct guard_limits *limits, const struct snapshot *snap, bool all)
 {
 	static const uint8_t slow[] = { CHANNEL_STATE,
 					CHANNEL_DRIVE,
@@ -85,14 +91,15 @@ static int oldest_slow(const struct guard_limits *limits, const struct snapshot 
 					CHANNEL_TEMP + (int)TEMP_CELL };
 
 	for (size_t i = 0; i < sizeof slow; i++)
-		if ((i == 0 || is_told(snap, slow[i])) && !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))
+		if ((i == 0 || is_told(snap, slow[i])) && (all || !is_logger(snap, slow[i])) &&
+		    !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))
 			return slow[i];
 	return -1;
 }
 
 bool watch_slow_fresh(const struct guard_limits *limits, const struct snapshot *snap)
 {
-	return oldest_slow(limits, snap) < 0;
+	return oldest_slow(limits, snap, false) < 0;
 }
 
 static bool lines_told(const struct guard_limits *limits, const struct snapshot *snap)
@@ -106,7 +113,8 @@ bool watch_power_ready(const struct guard_limits *limits, const struct snapshot 
 {
 	if (snap->sample_total == 0 || snap->node_state == NODE_UNKNOWN || is_safe_state(snap->node_state))
 		return false;
-	return watch_slow_fresh(limits, snap) && lines_told(limits, snap) && snap->warden_age_s <= limits->warden_s;
+	return oldest_slow(limits, snap, true) < 0 && lines_told(limits, snap) &&
+	       snap->warden_age_s <= limits->warden_s;
 }
 
 bool watch_load_ready(const struct guard_limits *limits, const struct snapshot *snap)
@@ -187,7 +195,7 @@ static bool node_silent(struct guard *g, const struct look *k, struct finding *f
 /* Once there: whoever stands at the rig relies on them even when nothing is energised. */
 static bool slow_stale(struct guard *g, const struct look *k, struct finding *f)
 {
-	int channel = oldest_slow(k->limits, k->snap);
+	int channel = oldest_slow(k->limits, k->snap, true);
 
 	(void)g;
 	if (channel < 0)

@@ -17,6 +17,7 @@ struct scpi_setup;
 struct can_drive_setup;
 struct text_drive_setup;
 struct indicator_setup;
+struct modbus_setup;
 
 struct instrument_ops {
 	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
@@ -57,6 +58,7 @@ struct instrument_config {
 	const struct indicator_setup *indicator;   /* of an indicator; copied */
 	const struct gpio_setup *gpio;             /* of GPIO lines; copied */
 	const struct can_drive_setup *can_drive;   /* the same */
+	const struct modbus_setup *modbus;         /* of a Modbus device; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

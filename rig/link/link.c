@@ -85,6 +85,17 @@ enum rc link_open(const char *address, int baud, const char *base, int timeout_m
 	return RC_OK;
 }
 
+enum rc link_set_characters(struct link *link, enum link_characters characters, struct err *err)
+{
+	bool (*set)(void *, int, int) = link->part.ops->set_characters;
+
+	if (set == NULL || set(link->part.ctx, characters == LINK_8E1, characters == LINK_8N2 ? 2 : 1))
+		return RC_OK;
+	return err_set(err, RC_IO, 0,
+		       "link \"%s\": this port cannot send characters of that form; see characters in rig.ini",
+		       link->address);
+}
+
 void link_close(struct link *link)
 {
 	if (link == NULL)

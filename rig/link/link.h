@@ -24,6 +24,9 @@ struct link;
  * base: folder for relative unix paths, may be NULL. RC_ARG bad address, RC_IO cannot open, RC_TIMEOUT. */
 enum rc link_open(const char *address, int baud, const char *base, int timeout_ms, struct link **ret,
 		  struct err *err) MUST_CHECK;
+/* Data bits, parity, stop bits of a serial port; link_open sets the first. RC_IO; on a socket nothing is done. */
+enum link_characters { LINK_8N1, LINK_8E1, LINK_8N2 };
+enum rc link_set_characters(struct link *link, enum link_characters characters, struct err *err) MUST_CHECK;
 void link_close(struct link *link); /* NULL is fine */
 
 /* What is there now, at most size bytes; *ret_n 0 when nothing is. Never waits.

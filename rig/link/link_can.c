@@ -144,7 +144,7 @@ static enum rc bind_to(int fd, const char *name, struct err *err)
 
 enum rc part_wrap_can(int fd, struct part *ret, struct err *err)
 {
-	static const struct part_ops ops = { bus_read, bus_write, bus_close };
+	static const struct part_ops ops = { bus_read, bus_write, bus_close, NULL };
 	struct bus *b = calloc(1, sizeof *b);
 
 	if (b == NULL) {

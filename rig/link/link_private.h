@@ -5,6 +5,7 @@
 
 #include "calib/number/err.h"
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <sys/types.h>
@@ -17,6 +18,7 @@ struct part_ops {
 	ssize_t (*read)(void *part, char *buf, size_t size, int wait_ms, int *ret_errno);
 	ssize_t (*write)(void *part, const char *buf, size_t n, int *ret_errno);
 	void (*close)(void *part);
+	bool (*set_characters)(void *part, int parity_even, int stop_bits); /* NULL: it has none */
 };
 
 struct part {

@@ -61,7 +61,15 @@ static void serial_close(void *part)
 	free(s);
 }
 
-static const struct part_ops serial_ops = { serial_read, serial_write, serial_close };
+static bool serial_set_characters(void *part, int parity_even, int stop_bits)
+{
+	struct serial *s = part;
+
+	return sp_set_parity(s->port, parity_even ? SP_PARITY_EVEN : SP_PARITY_NONE) == SP_OK &&
+	       sp_set_stopbits(s->port, stop_bits) == SP_OK;
+}
+
+static const struct part_ops serial_ops = { serial_read, serial_write, serial_close, serial_set_characters };
 
 static enum rc say(struct err *err, enum sp_return r, const char *name, const char *doing, const char *hint)
 {

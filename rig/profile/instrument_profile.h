@@ -4,6 +4,7 @@
 #define BRIDLE_PROFILE_INSTRUMENT_PROFILE_H
 
 #include "channel/gpio_wire.h"
+#include "channel/modbus.h"
 #include "profile/kinds.h"
 #include "profile/sizes.h"
 
@@ -21,7 +22,7 @@ struct profile_bytes {
 
 struct instrument_profile {
 	char name[PROFILE_WORD];      /* NAME */
-	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator */
+	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator | modbus */
 	char link[PROFILE_PATH];      /* link */
 	int baud;                     /* baud, 9600 */
 	double period_s;              /* period, 0.2 s: between two readings */
@@ -54,6 +55,11 @@ struct instrument_profile {
 	/* Of GPIO lines: estop, guard, contactor, pulse_a, pulse_b, switch, as written and read; "" = not wired */
 	char wire_text[GPIO_USES][PROFILE_WORD];
 	struct gpio_wire wire[GPIO_USES];
+	/* Of a Modbus device: framing = rtu | tcp; read_voltage, read_current, read_brake, ... and as registers */
+	bool modbus_tcp;
+	char register_text[MODBUS_WORDS][PROFILE_WORD];
+	struct modbus_register modbus[MODBUS_WORDS];
+	enum { CHARACTERS_8N1, CHARACTERS_8E1, CHARACTERS_8N2 } characters; /* characters, of a serial line */
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
 	size_t line; /* 0, 1, ...: those with the same link are on one line */
 };

@@ -5,6 +5,7 @@
 #include "profile/indicator_keys.h"
 #include "profile/gpio_keys.h"
 #include "profile/can_drive_keys.h"
+#include "profile/modbus_keys.h"
 #include "profile/text_drive_keys.h"
 #include "channel/channel.h"
 
@@ -36,6 +37,7 @@ static const struct {
 	{ "indicator", ROLE_CELL },
 	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
 	{ "can-drive", ROLE_DRIVE },
+	{ "modbus", ROLE_METER | ROLE_TEMP },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -98,6 +100,11 @@ static void check_taken(struct inifile *r, const struct rig_profile *rig, const 
 	}
 }
 
+static bool can_share(const struct instrument_profile *p)
+{
+	return strcmp(p->kind, "supply") == 0 || strcmp(p->kind, "modbus") == 0;
+}
+
 /* On which line it is, and whether it can be told apart there. */
 static void find_line(struct inifile *r, struct rig_profile *rig, struct instrument_profile *p)
 {
@@ -112,16 +119,19 @@ static void find_line(struct inifile *r, struct rig_profile *rig, struct instrum
 		if (!*p->link || strcmp(other->link, p->link) != 0)
 			continue;
 		p->line = other->line;
-		if (strcmp(p->kind, "supply") != 0 || strcmp(other->kind, "supply") != 0 ||
-		    (p->roles | other->roles) & ROLE_OUTPUTS)
+		if (!can_share(p) || strcmp(other->kind, p->kind) != 0 || (p->roles | other->roles) & ROLE_OUTPUTS)
 			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "link"), r->section_name, "link",
 					"[instrument %s] has the same link, and only supplies that are not set can "
-					"share a line",
+					"share a line, or modbus devices",
 					other->name);
 		else if (!p->address || !other->address || p->address == other->address)
 			inifile_mistake(r, line, r->section_name, "address",
 					"[instrument %s] has the same link. Give each of the two an address of its "
 					"own, from 1 on",
+					other->name);
+		else if (p->modbus_tcp != other->modbus_tcp || p->characters != other->characters)
+			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "link"), r->section_name, "link",
+					"[instrument %s] has the same link with another framing or other characters",
 					other->name);
 		else if (p->baud != other->baud)
 			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "baud"), r->section_name, "baud",
@@ -310,6 +320,7 @@ void instruments_leave(struct inifile *r)
 	indicator_check(r, p);
 	gpio_check(r, p);
 	can_drive_check(r, p);
+	modbus_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);
 }

@@ -63,7 +63,7 @@ static const struct profile_key keys[] = {
 	  "of text. can-drive: a drive on a CAN bus. indicator: a weight indicator or torque gauge "
 	  "that sends its readings as text. gpio: lines of a "
 	  "GPIO "
-	  "chip of this computer",
+	  "chip of this computer. modbus: a meter or temperature logger with registers",
 	  INSTRUMENT(kind) },
 	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, serial:usb:NUMBER (of its USB adapter), tcp:HOST:PORT, unix:PATH (from the "
@@ -75,15 +75,16 @@ static const struct profile_key keys[] = {
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
 	  "switches the drive's supply, with voltage and current limit of [supply]; brake: a supply that feeds the "
 	  "brake's coil; a relay: power; a drive: drive; an "
-	  "indicator: cell; GPIO lines: lines, pickup, power. An "
+	  "indicator: cell; GPIO lines: lines, pickup, power; modbus: meter, temperatures. An "
 	  "output "
 	  "without a lease needs [warden]. The node has the roles that no "
 	  "instrument has",
 	  INSTRUMENT(role_text) },
 	{ INSTRUMENT_SECTION, "period", KEY_VALUE, 0, "s", "0.2 s", NULL, 0.02, 5, NULL,
 	  "Time between two of its readings", INSTRUMENT(period_s) },
-	{ INSTRUMENT_SECTION, "address", KEY_WHOLE, 0, "1", "0", NULL, 0, 99, NULL,
-	  "Number of the supply's output (INST:NSEL). Two sections with one link need an address each; 0: it has the "
+	{ INSTRUMENT_SECTION, "address", KEY_WHOLE, 0, "1", "0", NULL, 0, 247, NULL,
+	  "Number of the supply's output (INST:NSEL), or of the Modbus device. Two sections with one link need an "
+	  "address each; 0: it has the "
 	  "line alone",
 	  INSTRUMENT(address) },
 
@@ -212,6 +213,30 @@ static const struct profile_key keys[] = {
 	  "Where it shows a force or a mass: the lever from the shaft's axis to its cell. Only for a check of the "
 	  "calibration, which makes the torque",
 	  INSTRUMENT(lever_m) },
+
+	{ INSTRUMENT_SECTION, "framing", KEY_CHOICE, 0, NULL, "rtu", NULL, 0, 0, "rtu|tcp",
+	  "Of a modbus device: rtu, on a serial line or through a converter that passes it on, or tcp",
+	  INSTRUMENT(modbus_tcp) },
+	{ INSTRUMENT_SECTION, "characters", KEY_CHOICE, 0, NULL, "8N1", NULL, 0, 0, "8N1|8E1|8N2",
+	  "Data bits, parity, stop bits of the serial line", INSTRUMENT(characters) },
+	{ INSTRUMENT_SECTION, "read_voltage", KEY_TEXT, 0, NULL, "", "input 0 u16 0.01 V", 0, 0, NULL,
+	  "The register of its voltage: holding or input, number from 0 on, type (u16, s16, u32, s32, f32), for 32 "
+	  "bits "
+	  "high-first or low-first, what 1 of it is (docs/modbus.md)",
+	  INSTRUMENT(register_text[MODBUS_VOLTAGE]) },
+	{ INSTRUMENT_SECTION, "read_current", KEY_TEXT, 0, NULL, "", "input 1 s16 1 mA", 0, 0, NULL,
+	  "The register of its current", INSTRUMENT(register_text[MODBUS_CURRENT]) },
+	{ INSTRUMENT_SECTION, "read_brake", KEY_TEXT, 0, NULL, "", "input 10 s16 0.1 K", 0, 0, NULL,
+	  "The register of the brake's temperature, in degrees Celsius",
+	  INSTRUMENT(register_text[MODBUS_TEMP + TEMP_BRAKE]) },
+	{ INSTRUMENT_SECTION, "read_case", KEY_TEXT, 0, NULL, "", "input 11 s16 0.1 K", 0, 0, NULL,
+	  "Of the actuator's case", INSTRUMENT(register_text[MODBUS_TEMP + TEMP_CASE]) },
+	{ INSTRUMENT_SECTION, "read_winding", KEY_TEXT, 0, NULL, "", "input 12 s16 0.1 K", 0, 0, NULL, "Of its winding",
+	  INSTRUMENT(register_text[MODBUS_TEMP + TEMP_WINDING]) },
+	{ INSTRUMENT_SECTION, "read_ambient", KEY_TEXT, 0, NULL, "", "input 13 s16 0.1 K", 0, 0, NULL, "Of the room",
+	  INSTRUMENT(register_text[MODBUS_TEMP + TEMP_AMBIENT]) },
+	{ INSTRUMENT_SECTION, "read_cell", KEY_TEXT, 0, NULL, "", "input 14 f32 high-first 1 K", 0, 0, NULL,
+	  "Of the torque cell", INSTRUMENT(register_text[MODBUS_TEMP + TEMP_CELL]) },
 
 	{ "warden", "silence", KEY_VALUE, KEY_REQUIRED, "s", NULL, "0.1 s", 0.04, 0.15, NULL,
 	  "After this time without a proof of life from this program it gives the stop order", AT(warden_silence_s) },

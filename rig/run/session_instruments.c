@@ -6,6 +6,7 @@
 #include "instrument/gpio.h"
 #include "instrument/can_drive.h"
 #include "instrument/kinds.h"
+#include "instrument/modbus_meter.h"
 #include "instrument/scpi_words.h"
 #include "instrument/text_drive.h"
 #include "link/control.h"
@@ -124,6 +125,9 @@ static enum rc open_line(struct session *s, const struct instrument_profile *p, 
 		return RC_OK; /* its instrument opens the chip */
 	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &line->link, err);
 
+	_Static_assert((int)CHARACTERS_8E1 == LINK_8E1 && (int)CHARACTERS_8N2 == LINK_8N2, "one order");
+	if (rc == RC_OK)
+		rc = link_set_characters(line->link, (enum link_characters)p->characters, err);
 	if (rc == RC_OK && s->control)
 		return control_add_line(s->control, p->name, line->link, err);
 	return rc == RC_OK && waits ? aside_new(&s->clock, &line->aside, err) : rc;
@@ -157,6 +161,8 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	const struct gpio_setup gpio = gpio_setup(s, p);
 	struct can_drive_setup can_drive;
 	session_can_drive(s, p, &can_drive);
+	struct modbus_setup modbus;
+	session_modbus(p, &modbus);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -172,6 +178,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.indicator = &indicator,
 		.gpio = &gpio,
 		.can_drive = &can_drive,
+		.modbus = &modbus,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);

@@ -56,6 +56,10 @@ static void channel_limits(const struct session *s, struct guard_limits *ret)
 	const struct instrument *cell = session_fills(s, ROLE_CELL);
 	if (cell && isfinite(cell->stale_s)) /* an indicator is slower than a converter */
 		ret->stale_s[CHANNEL_CELL] = fmax(s->rig.cell_stale_s, cell->stale_s);
+	const struct instrument *temp = session_fills(s, ROLE_TEMP);
+	for (int c = CHANNEL_TEMP; c < CHANNEL_COUNT; c++)
+		if (temp && isfinite(temp->stale_s))
+			ret->stale_s[c] = temp->stale_s;
 	const struct instrument *volt = session_fills(s, ROLE_VOLTAGE), *ampere = session_fills(s, ROLE_CURRENT);
 	if (volt)
 		ret->stale_s[CHANNEL_VOLTAGE] = volt->stale_s;

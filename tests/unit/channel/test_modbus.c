@@ -1,0 +1,135 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "channel/modbus.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdlib.h>
+#include <string.h>
+#include <cmocka.h>
+
+static const struct modbus_line rtu = { .tcp = false, .unit = 17 }, tcp = { .tcp = true, .unit = 17 };
+
+/* "MODBUS over Serial Line V1.02", 6.2.2: the CRC of 02 07 is 1241 hexadecimal (its low byte 41 goes out first). */
+static void the_crc_is_that_of_its_specification(void **state)
+{
+	static const uint8_t frame[] = { 0x02, 0x07 };
+
+	(void)state;
+	assert_int_equal(modbus_crc(frame, sizeof frame), 0x1241);
+}
+
+/* By hand from the specification of the application protocol: unit 17, function 3, registers 107 to 109. */
+static void a_question_is_asked(void **state)
+{
+	static const uint8_t body[] = { 0x11, 0x03, 0x00, 0x6B, 0x00, 0x03 };
+	static const uint8_t head[] = { 0x12, 0x34, 0x00, 0x00, 0x00, 0x06 };
+	uint8_t buf[MODBUS_FRAME];
+
+	(void)state;
+	assert_int_equal(modbus_put_read(&rtu, 0, MODBUS_HOLDING, 107, 3, buf), 8);
+	assert_memory_equal(buf, body, sizeof body);
+	assert_int_equal(modbus_crc(buf, 8), 0); /* a frame with its own CRC leaves none */
+	assert_int_equal(modbus_put_read(&tcp, 0x1234, MODBUS_HOLDING, 107, 3, buf), 12);
+	assert_memory_equal(buf, head, sizeof head);
+	assert_memory_equal(buf + 6, body, sizeof body);
+}
+
+static void values_of_every_type(void **state)
+{
+	static const struct {
+		struct modbus_register r;
+		uint8_t bytes[4];
+		double value; /* by hand */
+	} rows[] = {
+		{ { .type = MODBUS_U16, .step = 0.01 }, { 0xff, 0xfe }, 655.34 },
+		{ { .type = MODBUS_S16, .step = 0.1 }, { 0xff, 0xfe }, -0.2 },
+		{ { .type = MODBUS_S16, .step = -0.1 }, { 0x00, 0x02 }, -0.2 },
+		{ { .type = MODBUS_U32, .step = 1 }, { 0x80, 0x00, 0x00, 0x01 }, 2147483649.0 },
+		{ { .type = MODBUS_U32, .step = 1, .low_first = true }, { 0x00, 0x01, 0x80, 0x00 }, 2147483649.0 },
+		{ { .type = MODBUS_S32, .step = 1 }, { 0xff, 0xff, 0xff, 0xfd }, -3 },
+		{ { .type = MODBUS_F32, .step = 2 }, { 0x41, 0xac, 0x00, 0x00 }, 43 }, /* IEEE 754: 21.5 */
+		{ { .type = MODBUS_F32, .step = 2, .low_first = true }, { 0x00, 0x00, 0x41, 0xac }, 43 },
+	};
+	static const uint8_t no_number[] = { 0x7f, 0xc0, 0, 0 };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		uint8_t back[4] = { 0 };
+
+		if (!(fabs(modbus_value(&rows[i].r, rows[i].bytes) - rows[i].value) < 1e-6))
+			fail_msg("row %zu: %g", i, modbus_value(&rows[i].r, rows[i].bytes));
+		modbus_put_value(&rows[i].r, rows[i].value, back);
+		assert_memory_equal(back, rows[i].bytes, 2 * modbus_registers(rows[i].r.type));
+	}
+	assert_true(isnan(modbus_value(&rows[6].r, no_number)));
+}
+
+/* The answer stands behind an echo and a disturbance, or is another unit's, another transaction's, cut or damaged. */
+static void an_answer_is_found_and_nothing_else(void **state)
+{
+	static const uint8_t data[] = { 1, 2, 3, 4 };
+	const struct modbus_line *const lines[] = { &rtu, &tcp };
+
+	(void)state;
+	for (int t = 0; t < 2; t++) {
+		const struct modbus_line other = { .tcp = lines[t]->tcp, .unit = 18 };
+		uint8_t buf[3 * MODBUS_FRAME] = { 0 }, code = 0;
+		const uint8_t *found = NULL;
+
+		size_t before = modbus_put_read(lines[t], 5, MODBUS_INPUT, 9, 2, buf);
+		buf[before++] = 0xff;
+		size_t n = before + modbus_put_answer(lines[t], 5, MODBUS_INPUT, data, 2, 0, buf + before);
+		assert_int_equal(modbus_find(lines[t], 5, MODBUS_INPUT, 2, buf, n, &found, &code), MODBUS_DATA);
+		assert_memory_equal(found, data, sizeof data);
+		assert_int_equal(modbus_find(lines[t], 5, MODBUS_INPUT, 2, buf, n - 1, &found, &code), MODBUS_NOTHING);
+		assert_int_equal(modbus_find(&other, 5, MODBUS_INPUT, 2, buf, n, &found, &code), MODBUS_NOTHING);
+		assert_int_equal(modbus_find(lines[t], 5, MODBUS_HOLDING, 2, buf, n, &found, &code), MODBUS_NOTHING);
+		assert_int_equal(modbus_find(lines[t], 5, MODBUS_INPUT, 1, buf, n, &found, &code), MODBUS_NOTHING);
+		if (lines[t]->tcp)
+			assert_int_equal(modbus_find(lines[t], 6, MODBUS_INPUT, 2, buf, n, &found, &code),
+					 MODBUS_NOTHING);
+		for (size_t i = before; i < n && !lines[t]->tcp; i++) {
+			buf[i] ^= 4;
+			assert_int_equal(modbus_find(lines[t], 5, MODBUS_INPUT, 2, buf, n, &found, &code),
+					 MODBUS_NOTHING);
+			buf[i] ^= 4;
+		}
+		n = before + modbus_put_answer(lines[t], 5, MODBUS_INPUT, NULL, 0, 2, buf + before);
+		assert_int_equal(modbus_find(lines[t], 5, MODBUS_INPUT, 2, buf, n, &found, &code), MODBUS_REFUSED);
+		assert_int_equal(code, 2);
+	}
+}
+
+/* Whatever comes is read within its bounds. */
+static void rubbish_is_no_answer(void **state)
+{
+	unsigned seed = 20261126;
+
+	(void)state;
+	for (int round = 0; round < 2000; round++) {
+		size_t n = (size_t)rand_r(&seed) % 64;
+		uint8_t *bytes = malloc(n + 1), code = 0;
+		const uint8_t *found = NULL;
+
+		assert_non_null(bytes);
+		for (size_t i = 0; i < n; i++)
+			bytes[i] = (uint8_t)rand_r(&seed);
+		assert_int_equal(modbus_find(&rtu, 0, MODBUS_INPUT, 2, bytes, n, &found, &code), MODBUS_NOTHING);
+		free(bytes);
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(the_crc_is_that_of_its_specification),
+		cmocka_unit_test(a_question_is_asked),
+		cmocka_unit_test(values_of_every_type),
+		cmocka_unit_test(an_answer_is_found_and_nothing_else),
+		cmocka_unit_test(rubbish_is_no_answer),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
