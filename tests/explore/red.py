@@ -44,7 +44,7 @@ BROKEN = (
      "usual"),
     ("I24", "no permit with an interlock open", "watch", "(k->live && is_bad(k, LINE_CAGE", "(false && is_bad(k, LINE_CAGE",
      "usual"),
-    ("I16", "a stop is safe only by what was seen", "guard", "bool driven = !drive_is_off(g, l, snap);", "bool driven = false;",
+    ("I16", "a stop is safe only by what was seen", "guard", "bool driven = active || !drive_is_off(g, l, snap);", "bool driven = false;",
      "no lines"),
     ("I17", "what turns or may be driven", "guard", "if (!(g->missing & (GUARD_TURNS | GUARD_DRIVE)))", "if (true)", "usual"),
     ("I17", "no hold is endless", "guard", "held_s < GUARD_HOLD_MOST_S ? heat_allows(g, l, snap) : GUARD_TOO_LONG",
