@@ -168,7 +168,7 @@ def in_machine_time_a_thread_has_the_line():
 def what_cannot_be_is_refused():
     with harness.Bench(SEED) as bench:
         add(bench.folder, PSU + PSU.replace("psu", "spare") + "\n[instrument oven]\nkind = toaster\nlink = unix:x\nroles = meter\n"
-            + PSU.replace("psu", "main").replace("roles = meter", "roles = brake"))
+            + PSU.replace("psu", "main").replace("roles = meter", "roles = pickup"))
         result = bench.run("sweep", "gentle")
         assert result.status == 2, result
         for words in ("has the role meter already", "found \"toaster\", expected supply, relay", "a supply cannot do that"):
