@@ -2,9 +2,8 @@
 #include "command/hold_live.h"
 
 #include "command/hold_forecast.h"
+#include "command/live_procedure.h"
 #include "command/offline.h"
-#include "live/live_checklist.h"
-#include "live/live_zero.h"
 #include "reports/page/report_write.h"
 #include "run/torque_room.h"
 
@@ -23,8 +22,6 @@
 #define FULL_BRAKE_S 4.0
 #define LIMIT_rpm 20.0
 #define SLIP_deg 3.0
-#define TRAVEL_deg 10.0
-#define ZERO_rpm 10.0
 #define BELOW_GUARD_K 3.0 /* a hold ends by itself before the guard stops it */
 #define SLIP_SHARE 0.9    /* of what the brake takes for ever */
 
@@ -39,18 +36,14 @@ static const struct live_item hazards[] = {
 };
 
 struct holding {
-	struct live live;
-	struct session s;
+	struct live_procedure p;
 	const struct hold_request *q;
 	struct hold_wanted wanted;
 	struct hold_config config;
 	struct seq_hold seq;
-	struct live_zero before, after;
 	struct hold_forecast forecast;
 	struct hold_found found;
 	double told_s;
-	int64_t run_id, record_id;
-	const char *cause;
 };
 
 static enum rc below_guard(const char *what, double limit_degC, double guard_degC, struct err *err)
@@ -65,7 +58,7 @@ static enum rc below_guard(const char *what, double limit_degC, double guard_deg
 
 static enum rc read_limits(struct holding *w, struct err *err)
 {
-	const struct actuator_profile *a = &w->s.actuator;
+	const struct actuator_profile *a = &w->p.s.actuator;
 
 	if (isnan(w->wanted.limit_degC) && isfinite(a->winding_hot_degC))
 		w->wanted.limit_degC = a->winding_hot_degC - BELOW_GUARD_K;
@@ -102,17 +95,17 @@ static enum rc read_times(struct holding *w, struct err *err)
 static enum rc check_speed(const struct holding *w, struct err *err)
 {
 	const struct hold_config *c = &w->config;
-	const struct rig_profile *rig = &w->s.rig;
+	const struct rig_profile *rig = &w->p.s.rig;
 	double slip_W = c->torque_Nm * c->speed_rpm * M_PI / 30, most_W = SLIP_SHARE * rig->slip_power_W;
 
 	if (!(c->speed_rpm > 0))
 		return RC_OK;
-	if (!(c->speed_rpm >= rig->min_slip_rpm && c->speed_rpm <= w->live.limits.speed_rpm))
+	if (!(c->speed_rpm >= rig->min_slip_rpm && c->speed_rpm <= w->p.live.limits.speed_rpm))
 		return err_set(
 			err, RC_ARG, 0,
 			"--speed: found %.4g rpm, expected %.4g rpm ([brake] min_slip) to %.4g rpm (the smallest "
 			"[limits] speed), or none for a hold at standstill",
-			c->speed_rpm, rig->min_slip_rpm, w->live.limits.speed_rpm);
+			c->speed_rpm, rig->min_slip_rpm, w->p.live.limits.speed_rpm);
 	if (!(slip_W <= most_W))
 		return err_set(err, RC_ARG, 0,
 			       "--speed: %.4g N·m at %.4g rpm are %.4g W, expected at most %.4g W (%.0f %% of [brake] "
@@ -123,8 +116,8 @@ static enum rc check_speed(const struct holding *w, struct err *err)
 
 static enum rc make_config(struct holding *w, double ambient_degC, struct err *err)
 {
-	struct torque_room room = torque_room_of(&w->s);
-	const struct claim *rated = &w->s.actuator.rated_torque_Nm;
+	struct torque_room room = torque_room_of(&w->p.s);
+	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
 	struct hold_config *c = &w->config;
 
 	c->torque_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
@@ -139,17 +132,17 @@ static enum rc make_config(struct holding *w, double ambient_degC, struct err *e
 	if (rc == RC_OK)
 		rc = check_speed(w, err);
 	c->slew_Nm_per_s = c->torque_Nm / UP_S;
-	c->lock_A = torque_room_lock_A(&w->s, c->torque_Nm);
+	c->lock_A = torque_room_lock_A(&w->p.s, c->torque_Nm);
 	c->slew_A_per_s = c->lock_A / LOCK_S;
-	c->limit_rpm = fmin(LIMIT_rpm, w->live.limits.speed_rpm);
+	c->limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm);
 	c->slip_deg = SLIP_deg;
 	c->slew_rpm_per_s = c->speed_rpm / FULL_SPEED_S;
-	c->control = (struct torque_control_config){ .map = w->s.map_id ? &w->s.map : NULL,
-						     .max_A = w->s.rig.brake_max_A,
-						     .rated_Nm = w->s.rig.brake_rated_Nm,
+	c->control = (struct torque_control_config){ .map = w->p.s.map_id ? &w->p.s.map : NULL,
+						     .max_A = w->p.s.rig.brake_max_A,
+						     .rated_Nm = w->p.s.rig.brake_rated_Nm,
 						     .lag_s = NAN,
 						     .ramp_Nm_per_s = c->slew_Nm_per_s,
-						     .slew_A_per_s = w->s.rig.brake_max_A / FULL_BRAKE_S };
+						     .slew_A_per_s = w->p.s.rig.brake_max_A / FULL_BRAKE_S };
 	c->ambient_degC = ambient_degC;
 	c->forecast_s = NAN;
 	return rc;
@@ -161,22 +154,24 @@ static void tell_forecast(struct holding *w)
 	const struct hold_config *c = &w->config;
 
 	if (f->run_id == 0)
-		live_note(&w->live, "No earlier hold of this actuator: the end is not foretold. Longest time %.4g min.",
+		live_note(&w->p.live,
+			  "No earlier hold of this actuator: the end is not foretold. Longest time %.4g min.",
 			  c->time_s / 60);
 	else if (f->end == HOLD_LIMIT)
-		live_note(&w->live, "Forecast from the hold of run %lld: the limit of %.4g °C after %.3g min.",
+		live_note(&w->p.live, "Forecast from the hold of run %lld: the limit of %.4g °C after %.3g min.",
 			  (long long)f->run_id, c->winding_limit_degC, f->time_s / 60);
 	else
-		live_note(&w->live, "Forecast from the hold of run %lld: %s after %.3g min; the load leads to %.3g °C.",
+		live_note(&w->p.live,
+			  "Forecast from the hold of run %lld: %s after %.3g min; the load leads to %.3g °C.",
 			  (long long)f->run_id, f->end == HOLD_TIME ? "the longest time" : "equilibrium",
 			  f->time_s / 60, f->steady_degC);
 }
 
 static enum rc foretell(struct holding *w, struct err *err)
 {
-	const double *now = w->live.last.temp_degC;
+	const double *now = w->p.live.last.temp_degC;
 	double ambient = isfinite(now[TEMP_AMBIENT]) ? now[TEMP_AMBIENT] : w->config.ambient_degC;
-	enum rc rc = hold_forecast(&w->s, &w->config, now[TEMP_WINDING], now[TEMP_CASE], ambient, &w->forecast, err);
+	enum rc rc = hold_forecast(&w->p.s, &w->config, now[TEMP_WINDING], now[TEMP_CASE], ambient, &w->forecast, err);
 
 	if (rc != RC_OK)
 		return rc;
@@ -196,7 +191,7 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 	if (s->n == 0 || s->time_s[s->n - 1] < w->told_s)
 		return;
 	w->told_s = s->time_s[s->n - 1] + 600;
-	progress_line(w->live.progress, "%6.1f min  %s  winding %.1f °C  case %.1f °C  ambient %.1f °C",
+	progress_line(w->p.live.progress, "%6.1f min  %s  winding %.1f °C  case %.1f °C  ambient %.1f °C",
 		      s->time_s[s->n - 1] / 60, s->phase < HOLD_COOL ? "hold" : "cool", s->winding_degC[s->n - 1],
 		      s->case_degC[s->n - 1], s->ambient_degC[s->n - 1]);
 }
@@ -204,41 +199,24 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 static enum rc run_hold(struct holding *w, struct err *err)
 {
 	const struct sequence sequence = { seq_hold_step, &w->seq };
-	struct guard_limits usual = w->live.limits;
 
-	if (!(w->config.speed_rpm > 0)) {
-		w->live.limits.expect_direction = 0;
-		w->live.limits.travel_deg = TRAVEL_deg;
-		w->live.limits.stand_s = 60 + seq_hold_s(&w->config);
-	}
-	w->live.tick = on_tick;
-	w->live.ctx = w;
-	enum rc rc = live_run(&w->live, &sequence, err);
-	w->live.tick = NULL;
-	w->live.limits = usual;
+	w->p.live.tick = on_tick;
+	w->p.live.ctx = w;
+	enum rc rc = w->config.speed_rpm > 0 ? live_run(&w->p.live, &sequence, err)
+					     : live_procedure_locked(&w->p, &sequence, seq_hold_s(&w->config), err);
+	w->p.live.tick = NULL;
 	return rc;
 }
 
 static enum rc run_all(struct holding *w, struct err *err)
 {
-	struct live *live = &w->live;
-
-	live->frac_to = 0.05;
-	live->line.steps = 1;
-	live->remaining_after_s = live_zero_s(ZERO_rpm) + seq_hold_s(&w->config);
-	enum rc rc = live_zero(live, ZERO_rpm, NAN, true, &w->before, err);
+	w->p.live.line.steps = 1;
+	enum rc rc = live_procedure_zero_before(&w->p, 0.05, seq_hold_s(&w->config), err);
 	if (rc == RC_OK)
 		rc = foretell(w, err);
-	live->frac_from = 0.05;
-	live->frac_to = 0.95;
-	live->remaining_after_s = live_zero_s(ZERO_rpm);
 	if (rc == RC_OK)
 		rc = run_hold(w, err);
-	live->frac_from = 0.95;
-	live->frac_to = 1;
-	live->remaining_after_s = 0;
-	live_no_step(live);
-	return rc == RC_OK ? live_zero(live, ZERO_rpm, NAN, false, &w->after, err) : rc;
+	return live_procedure_zero_after(&w->p, rc, err);
 }
 
 static bool all_told(const double *temp_degC, size_t n)
@@ -313,9 +291,9 @@ static json_t *forecast_json(const struct hold_forecast *f)
 static json_t *document(const struct holding *w)
 {
 	json_t *doc = hold_json(&w->found);
-	double slope_Nm = fabs(cellcal_slope_Nm(&w->s.calibration, 0));
+	double slope_Nm = fabs(cellcal_slope_Nm(&w->p.s.calibration, 0));
 
-	json_object_set_new(doc, "actuator", cli_text(w->s.actuator.name));
+	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
 	json_object_set_new(doc, "measured_torque_Nm", cli_real(w->seq.mean_Nm));
 	json_object_set_new(doc, "speed_rpm", cli_real(w->config.speed_rpm));
@@ -323,39 +301,22 @@ static json_t *document(const struct holding *w)
 	json_object_set_new(doc, "held_s", cli_real(w->seq.held_s));
 	json_object_set_new(doc, "idle_W", cli_real(w->seq.idle_W));
 	json_object_set_new(doc, "forecast", forecast_json(&w->forecast));
-	json_object_set_new(doc, "zero_drift_Nm", cli_real((w->after.count - w->before.count) * slope_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->run_id));
+	json_object_set_new(doc, "zero_drift_Nm", cli_real((w->p.after.count - w->p.before.count) * slope_Nm));
+	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
-}
-
-static enum rc store(struct holding *w, struct err *err)
-{
-	json_t *doc = document(w);
-	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
-	enum rc rc = text ? logbook_record(w->s.logbook, w->run_id, w->s.clock.wall(w->s.clock.ctx).ns, "hold", text,
-					   &w->record_id, err)
-			  : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(text);
-	json_decref(doc);
-	return rc;
 }
 
 static enum rc check_start(struct holding *w, double ambient_degC, struct err *err)
 {
-	enum rc rc = session_calibrated(&w->s, err);
+	enum rc rc = live_procedure_calibrated(&w->p, err);
 
-	if (rc != RC_OK)
-		w->cause = "not_calibrated";
 	if (rc == RC_OK)
 		rc = make_config(w, ambient_degC, err);
 	if (rc == RC_OK)
-		rc = session_check_mode(&w->s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE, "bridle hold",
+		rc = session_check_mode(&w->p.s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE, "bridle hold",
 					err);
-	if (rc == RC_OK && (rc = live_arm_is_off(&w->live, w->q->live.clear, err)) == RC_SAYS_NO)
-		w->cause = "arm_on";
-	return rc;
+	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
 }
 
 static enum rc work(struct holding *w, double ambient_degC, struct err *err)
@@ -363,23 +324,13 @@ static enum rc work(struct holding *w, double ambient_degC, struct err *err)
 	enum rc rc = check_start(w, ambient_degC, err);
 
 	if (rc == RC_OK)
-		rc = live_answers_check(&w->live, w->q->answers, err);
-	if (rc == RC_OK)
-		rc = live_begin(&w->live, "hold", 0, err);
-	if (rc != RC_OK)
-		return rc;
-	w->run_id = w->s.run_id;
-	live_tell_calibration(&w->live);
-	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, NULL, err);
-	if (rc == RC_SAYS_NO)
-		w->cause = "checklist";
-	if (rc == RC_OK)
-		rc = live_arm(&w->live, false, err);
+		rc = live_procedure_begin(&w->p, "hold", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
+					  err);
 	if (rc == RC_OK)
 		rc = run_all(w, err);
 	if (rc == RC_OK)
 		rc = evaluate(w, err);
-	return rc == RC_OK ? store(w, err) : rc;
+	return rc == RC_OK ? live_procedure_store(&w->p, "hold", document(w), err) : rc;
 }
 
 static void print(const struct holding *w)
@@ -390,7 +341,7 @@ static void print(const struct holding *w)
 	       w->seq.held_s / 60, ended[w->seq.end]);
 	hold_print(&w->found);
 	live_say("The loss is the electrical power less the shaft's, less %.3g W drawn without load.", w->seq.idle_W);
-	live_say("Kept: run %lld of the logbook.", (long long)w->run_id);
+	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 /* doc: of before the session was closed; taken. */
@@ -398,12 +349,8 @@ static int end_work(struct holding *w, const struct cli *cli, json_t *doc, enum 
 		    struct err *err)
 {
 	if (rc != RC_OK) {
-		int status = cli_fail(cli, err, w->cause ? w->cause : live_cause(&w->live), m);
-		if (!cli->json && w->run_id != 0)
-			live_say("%s The readings so far stay in run %lld of the logbook.", live_safe_now(&w->live),
-				 (long long)w->run_id);
 		json_decref(doc);
-		return status;
+		return live_procedure_failed(&w->p, cli, "The readings so far", m, err);
 	}
 	if (cli->json)
 		return cli_print_json(doc);
@@ -415,9 +362,6 @@ static int end_work(struct holding *w, const struct cli *cli, json_t *doc, enum 
 int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
 	      double ambient_degC)
 {
-	const struct session_want want = {
-		.bench = cli->bench, .actuator = q->actuator, .rig_link = true, .logbook_write = true
-	};
 	struct holding *w = calloc(1, sizeof *w);
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
@@ -429,13 +373,13 @@ int hold_live(const struct cli *cli, const struct hold_request *q, const struct 
 	w->q = q;
 	w->wanted = *wanted;
 	w->found = hold_none();
-	enum rc rc = live_open(&w->live, cli, &w->s, &want, "hold", &q->live, &mistakes, &err);
+	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "hold", &q->live, &mistakes, &err);
 	json_t *doc = NULL;
 
 	if (rc == RC_OK) {
 		rc = work(w, ambient_degC, &err);
 		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->live, rc, w->cause, &err);
+		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
 	int status = end_work(w, cli, doc, rc, &mistakes, &err);
 	free(w);

@@ -3,10 +3,9 @@
 
 #include "command/cell_u.h"
 #include "command/obey_tell.h"
+#include "command/live_procedure.h"
 #include "command/offline.h"
 #include "calib/number/units.h"
-#include "live/live_checklist.h"
-#include "live/live_zero.h"
 #include "run/seq_obey.h"
 #include "run/torque_room.h"
 
@@ -22,8 +21,6 @@
 #define LOCK_S 1.0     /* the brake's current up and down */
 #define LIMIT_rpm 20.0 /* what the drive keeps when its load lets go */
 #define SLIP_deg 3.0
-#define TRAVEL_deg 10.0 /* at which the guard stops */
-#define ZERO_rpm 10.0
 #define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as for the check weight */
 #define HIGH_SHARE 0.7     /* of the largest torque: where the cell's uncertainty counts as that of the gain */
 
@@ -37,17 +34,13 @@ static const struct live_item hazards[] = {
 };
 
 struct obeying {
-	struct live live;
-	struct session s;
+	struct live_procedure p;
 	const struct obey_request *q;
 	double most_Nm;
 	struct obey_config config;
 	struct seq_obey seq;
-	struct live_zero before, after;
 	double drift_Nm;
 	struct obey_slow slow;
-	int64_t run_id, record_id;
-	const char *cause;
 };
 
 static enum rc read_count(const char *name, const char *text, double most, double *ret, struct err *err)
@@ -57,8 +50,8 @@ static enum rc read_count(const char *name, const char *text, double most, doubl
 
 static enum rc make_config(struct obeying *w, struct err *err)
 {
-	struct torque_room room = torque_room_of(&w->s);
-	const struct claim *rated = &w->s.actuator.rated_torque_Nm;
+	struct torque_room room = torque_room_of(&w->p.s);
+	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
 	double steps = DEFAULT_STEPS, cycles = DEFAULT_CYCLES;
 
 	w->most_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
@@ -77,9 +70,9 @@ static enum rc make_config(struct obeying *w, struct err *err)
 	c->slew_Nm_per_s = w->most_Nm / UP_S;
 	c->settle_s = SETTLE_S;
 	c->window_s = WINDOW_S;
-	c->lock_A = torque_room_lock_A(&w->s, w->most_Nm);
+	c->lock_A = torque_room_lock_A(&w->p.s, w->most_Nm);
 	c->slew_A_per_s = c->lock_A / LOCK_S;
-	c->limit_rpm = fmin(LIMIT_rpm, w->live.limits.speed_rpm);
+	c->limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm);
 	c->slip_deg = SLIP_deg;
 	if (c->n == 0)
 		return err_set(err, RC_ARG, 0, "--steps %.0f and --cycles %.0f make %.0f readings, at most %d", steps,
@@ -93,46 +86,29 @@ static void on_event(void *ctx, const struct seq_event *event)
 	struct obeying *w = ctx;
 
 	if (event->kind == SEQ_EVENT_POINT)
-		progress_line(w->live.progress, "commanded %8.3f N\u00b7m  %-7s  measured %8.3f N\u00b7m",
+		progress_line(w->p.live.progress, "commanded %8.3f N\u00b7m  %-7s  measured %8.3f N\u00b7m",
 			      event->point.setpoint_Nm, event->point.direction > 0 ? "rising" : "falling",
 			      event->point.mean_torque_Nm);
 }
 
-/* Standing is the purpose, both ways are right, and the shaft stays where it is. */
 static enum rc run_locked(struct obeying *w, struct err *err)
 {
 	const struct sequence sequence = { seq_obey_step, &w->seq };
-	struct guard_limits usual = w->live.limits;
 
-	w->live.limits.expect_direction = 0;
-	w->live.limits.travel_deg = TRAVEL_deg;
-	w->live.limits.stand_s = 60 + seq_obey_s(&w->config);
-	w->live.event = on_event;
-	w->live.ctx = w;
-	enum rc rc = live_run(&w->live, &sequence, err);
-	w->live.event = NULL;
-	w->live.limits = usual;
+	w->p.live.event = on_event;
+	w->p.live.ctx = w;
+	enum rc rc = live_procedure_locked(&w->p, &sequence, seq_obey_s(&w->config), err);
+	w->p.live.event = NULL;
 	return rc;
 }
 
 static enum rc run_all(struct obeying *w, struct err *err)
 {
-	struct live *live = &w->live;
-
-	live->frac_to = 0.15;
-	live->line.steps = (int)w->config.n;
-	live->remaining_after_s = live_zero_s(ZERO_rpm) + seq_obey_s(&w->config);
-	enum rc rc = live_zero(live, ZERO_rpm, NAN, true, &w->before, err);
-	live->frac_from = 0.15;
-	live->frac_to = 0.85;
-	live->remaining_after_s = live_zero_s(ZERO_rpm);
+	w->p.live.line.steps = (int)w->config.n;
+	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_obey_s(&w->config), err);
 	if (rc == RC_OK)
 		rc = run_locked(w, err);
-	live->frac_from = 0.85;
-	live->frac_to = 1;
-	live->remaining_after_s = 0;
-	live_no_step(live);
-	return rc == RC_OK ? live_zero(live, ZERO_rpm, NAN, false, &w->after, err) : rc;
+	return live_procedure_zero_after(&w->p, rc, err);
 }
 
 /* The cell's part is common to all readings: no scatter shows it. */
@@ -167,14 +143,14 @@ static enum rc turn_u_Nm(struct obeying *w, double *ret_Nm, struct err *err)
 	int64_t *run_of = NULL;
 	double var = 0, windows = 0;
 	size_t n = 0;
-	enum rc rc = logbook_points(w->s.logbook, w->run_id, &points, &run_of, &n, err);
+	enum rc rc = logbook_points(w->p.s.logbook, w->p.run_id, &points, &run_of, &n, err);
 
 	for (size_t i = 0; i < n && rc == RC_OK; i++) {
 		struct swing s = { 0, 0, 0 };
 		if (!(points[i].flags & POINT_TARE) || points[i].direction == 0)
 			continue;
-		rc = logbook_each_sample(w->s.logbook, w->run_id, points[i].begin.ns, points[i].end.ns, add_sample, &s,
-					 err);
+		rc = logbook_each_sample(w->p.s.logbook, w->p.run_id, points[i].begin.ns, points[i].end.ns, add_sample,
+					 &s, err);
 		if (!(s.n > 1))
 			continue;
 		var += fmax(0, s.sum2 / s.n - s.sum / s.n * (s.sum / s.n));
@@ -188,15 +164,15 @@ static enum rc turn_u_Nm(struct obeying *w, double *ret_Nm, struct err *err)
 
 static void add_cell(struct obeying *w, double u_turn_Nm)
 {
-	const struct cellcal *cal = &w->s.calibration;
+	const struct cellcal *cal = &w->p.s.calibration;
 	double high_Nm = HIGH_SHARE * w->most_Nm, slope_Nm = fabs(cellcal_slope_Nm(cal, 0));
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
 	double u_mirror_Nm = cell_mirror_u_Nm(cal, w->most_Nm);
 	struct obey_slow *s = &w->slow;
 
-	w->drift_Nm = (w->after.count - w->before.count) * slope_Nm;
+	w->drift_Nm = (w->p.after.count - w->p.before.count) * slope_Nm;
 	/* the zero was somewhere between its two readings: a rectangle of half the drift */
-	double u_zero_Nm = hypot(w->before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
+	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
 	double u_high_Nm = hypot(cell_u_Nm(cal, high_Nm), u_mirror_Nm);
 	s->gain = widened(s->gain, s->gain.value * u_high_Nm / high_Nm);
 	s->offset_Nm = widened(s->offset_Nm, hypot(hypot(u_still_Nm, u_zero_Nm), hypot(u_turn_Nm, u_mirror_Nm)));
@@ -239,41 +215,24 @@ static json_t *document(const struct obeying *w)
 	const struct obey_fast none = obey_fast_none();
 	json_t *doc = obey_json(&w->slow, &none);
 
-	json_object_set_new(doc, "actuator", cli_text(w->s.actuator.name));
+	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->run_id));
+	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
-}
-
-static enum rc store(struct obeying *w, struct err *err)
-{
-	json_t *doc = document(w);
-	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
-	enum rc rc = text ? logbook_record(w->s.logbook, w->run_id, w->s.clock.wall(w->s.clock.ctx).ns, "obey", text,
-					   &w->record_id, err)
-			  : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(text);
-	json_decref(doc);
-	return rc;
 }
 
 static enum rc check_start(struct obeying *w, struct err *err)
 {
-	enum rc rc = session_calibrated(&w->s, err);
+	enum rc rc = live_procedure_calibrated(&w->p, err);
 
-	if (rc != RC_OK)
-		w->cause = "not_calibrated";
 	if (rc == RC_OK)
-		rc = session_check_mode(&w->s, DRIVE_TORQUE, "bridle obey", err);
+		rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle obey", err);
 	if (rc == RC_OK)
 		rc = make_config(w, err);
-	if (rc == RC_OK && (rc = live_arm_is_off(&w->live, w->q->live.clear, err)) == RC_SAYS_NO)
-		w->cause = "arm_on";
-	return rc;
+	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
 }
 
 static enum rc work(struct obeying *w, struct err *err)
@@ -281,43 +240,30 @@ static enum rc work(struct obeying *w, struct err *err)
 	enum rc rc = check_start(w, err);
 
 	if (rc == RC_OK)
-		rc = live_answers_check(&w->live, w->q->answers, err);
-	if (rc == RC_OK)
-		rc = live_begin(&w->live, "obey", 0, err);
-	if (rc != RC_OK)
-		return rc;
-	w->run_id = w->s.run_id;
-	live_tell_calibration(&w->live);
-	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, NULL, err);
-	if (rc == RC_SAYS_NO)
-		w->cause = "checklist";
-	if (rc == RC_OK)
-		rc = live_arm(&w->live, false, err);
+		rc = live_procedure_begin(&w->p, "obey", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
+					  err);
 	if (rc == RC_OK)
 		rc = run_all(w, err);
 	if (rc == RC_OK)
 		rc = evaluate(w, err);
-	return rc == RC_OK ? store(w, err) : rc;
+	return rc == RC_OK ? live_procedure_store(&w->p, "obey", document(w), err) : rc;
 }
 
 static void print(const struct obeying *w)
 {
 	printf("Torque commanded at a locked shaft, up to %.4g N·m both ways, %zu readings:\n", w->most_Nm, w->seq.n);
 	obey_print_slow(&w->slow);
-	if (w->s.calibration.min_Nm > -w->most_Nm)
+	if (w->p.s.calibration.min_Nm > -w->most_Nm)
 		live_say("The cell was calibrated one way; the other way its curve is continued, and the intervals are "
 			 "wider for it.");
 	live_say(
 		"The shaft stood: friction of the gear is in hysteresis and gain. Multiply the drive's torque constant "
 		"in N·m for each ampere by the gain.");
-	live_say("Kept: run %lld of the logbook.", (long long)w->run_id);
+	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 int obey_live(const struct cli *cli, const struct obey_request *q)
 {
-	const struct session_want want = {
-		.bench = cli->bench, .actuator = q->actuator, .rig_link = true, .logbook_write = true
-	};
 	struct obeying *w = calloc(1, sizeof *w);
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
@@ -330,17 +276,16 @@ int obey_live(const struct cli *cli, const struct obey_request *q)
 	}
 	w->q = q;
 	w->slow = obey_slow_none();
-	enum rc rc = live_open(&w->live, cli, &w->s, &want, "obey", &q->live, &mistakes, &err);
+	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "obey", &q->live, &mistakes, &err);
 	if (rc == RC_OK) {
 		rc = work(w, &err);
-		doc = document(w);
-		rc = live_end(&w->live, rc, w->cause, &err);
+		doc = rc == RC_OK ? document(w) : NULL;
+		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
 	if (rc != RC_OK) {
-		status = cli_fail(cli, &err, w->cause ? w->cause : live_cause(&w->live), &mistakes);
-		if (!cli->json && w->run_id != 0)
-			live_say("%s The %zu readings so far stay in run %lld of the logbook.", live_safe_now(&w->live),
-				 w->seq.n, (long long)w->run_id);
+		char readings[40];
+		snprintf(readings, sizeof readings, "The %zu readings so far", w->seq.n);
+		status = live_procedure_failed(&w->p, cli, readings, &mistakes, &err);
 		json_decref(doc);
 	} else if (cli->json) {
 		status = cli_print_json(doc);

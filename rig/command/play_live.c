@@ -3,9 +3,8 @@
 
 #include "calib/number/units.h"
 #include "command/cell_u.h"
+#include "command/live_procedure.h"
 #include "command/offline.h"
-#include "live/live_checklist.h"
-#include "live/live_zero.h"
 #include "reports/page/report_write.h"
 #include "run/seq_play.h"
 #include "run/torque_room.h"
@@ -24,8 +23,6 @@
 #define RESOLUTION_deg \
 	0.02 /* of the rotor: two steps of what a node tells, for torque and angle are not of one moment */
 #define SLIP_deg 3.0
-#define TRAVEL_deg 10.0
-#define ZERO_rpm 10.0
 #define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as in `obey` */
 #define HIGH_SHARE 0.75    /* of the largest torque: the middle of where the stiffness is read */
 
@@ -40,16 +37,12 @@ static const struct live_item hazards[] = {
 };
 
 struct playing {
-	struct live live;
-	struct session s;
+	struct live_procedure p;
 	const struct play_request *q;
 	double most_Nm, rig_rad_per_Nm, u_rig_rad_per_Nm, u_angle_arcmin, drift_Nm;
 	struct seq_play_config config;
 	struct seq_play seq;
-	struct live_zero before, after;
 	struct play_found found;
-	int64_t run_id, record_id;
-	const char *cause;
 };
 
 /* The rig's twist for each N.m, what it is uncertain by, from its stiffness. */
@@ -72,8 +65,8 @@ static enum rc read_stiffness(struct playing *w, struct err *err)
 
 static enum rc make_config(struct playing *w, struct err *err)
 {
-	struct torque_room room = torque_room_of(&w->s);
-	const struct claim *rated = &w->s.actuator.rated_torque_Nm;
+	struct torque_room room = torque_room_of(&w->p.s);
+	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
 	double loops = LOOPS;
 
 	w->most_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
@@ -86,21 +79,21 @@ static enum rc make_config(struct playing *w, struct err *err)
 		rc = torque_room_check(&room, "--torque", w->most_Nm, err);
 	if (rc == RC_OK)
 		rc = read_stiffness(w, err);
-	if (rc == RC_OK && !(w->s.actuator.gear_ratio > 0))
+	if (rc == RC_OK && !(w->p.s.actuator.gear_ratio > 0))
 		rc = err_set(err, RC_ARG, 0,
 			     "[actuator] ratio is not known: the rotor's angle cannot be brought to "
 			     "the output");
 	if (!w->q->u_angle)
-		w->u_angle_arcmin = RESOLUTION_deg * 60 / w->s.actuator.gear_ratio;
-	double lock_A = torque_room_lock_A(&w->s, w->most_Nm);
+		w->u_angle_arcmin = RESOLUTION_deg * 60 / w->p.s.actuator.gear_ratio;
+	double lock_A = torque_room_lock_A(&w->p.s, w->most_Nm);
 	w->config = (struct seq_play_config){ .torque_Nm = w->most_Nm,
 					      .slew_Nm_per_s = w->most_Nm / UP_S,
 					      .loops = (int)loops,
 					      .lock_A = lock_A,
 					      .slew_A_per_s = lock_A / LOCK_S,
-					      .limit_rpm = fmin(LIMIT_rpm, w->live.limits.speed_rpm),
+					      .limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm),
 					      .slip_deg = SLIP_deg,
-					      .ratio = w->s.actuator.gear_ratio,
+					      .ratio = w->p.s.actuator.gear_ratio,
 					      .jump_arcmin = JUMP_arcmin };
 	seq_play_begin(&w->seq, &w->config);
 	return rc;
@@ -111,44 +104,28 @@ static void on_event(void *ctx, const struct seq_event *event)
 	struct playing *w = ctx;
 
 	if (event->kind == SEQ_EVENT_POINT)
-		progress_line(w->live.progress, "commanded %8.3f N\u00b7m reached  measured %8.3f N\u00b7m  %zu rows",
+		progress_line(w->p.live.progress, "commanded %8.3f N\u00b7m reached  measured %8.3f N\u00b7m  %zu rows",
 			      event->point.setpoint_Nm, event->point.mean_torque_Nm, w->seq.n);
 }
 
 static enum rc run_loop(struct playing *w, struct err *err)
 {
 	const struct sequence sequence = { seq_play_step, &w->seq };
-	struct guard_limits usual = w->live.limits;
 
-	w->live.limits.expect_direction = 0;
-	w->live.limits.travel_deg = TRAVEL_deg;
-	w->live.limits.stand_s = 60 + seq_play_s(&w->config);
-	w->live.event = on_event;
-	w->live.ctx = w;
-	enum rc rc = live_run(&w->live, &sequence, err);
-	w->live.event = NULL;
-	w->live.limits = usual;
+	w->p.live.event = on_event;
+	w->p.live.ctx = w;
+	enum rc rc = live_procedure_locked(&w->p, &sequence, seq_play_s(&w->config), err);
+	w->p.live.event = NULL;
 	return rc;
 }
 
 static enum rc run_all(struct playing *w, struct err *err)
 {
-	struct live *live = &w->live;
-
-	live->frac_to = 0.15;
-	live->line.steps = 2 * w->config.loops + 2;
-	live->remaining_after_s = live_zero_s(ZERO_rpm) + seq_play_s(&w->config);
-	enum rc rc = live_zero(live, ZERO_rpm, NAN, true, &w->before, err);
-	live->frac_from = 0.15;
-	live->frac_to = 0.85;
-	live->remaining_after_s = live_zero_s(ZERO_rpm);
+	w->p.live.line.steps = 2 * w->config.loops + 2;
+	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_play_s(&w->config), err);
 	if (rc == RC_OK)
 		rc = run_loop(w, err);
-	live->frac_from = 0.85;
-	live->frac_to = 1;
-	live->remaining_after_s = 0;
-	live_no_step(live);
-	return rc == RC_OK ? live_zero(live, ZERO_rpm, NAN, false, &w->after, err) : rc;
+	return live_procedure_zero_after(&w->p, rc, err);
 }
 
 /* The rig's own twist is in the rotor's angle: it is taken off. */
@@ -168,7 +145,7 @@ static struct play_number widened(struct play_number x, double u_common)
 
 static void add_common(struct playing *w)
 {
-	const struct cellcal *cal = &w->s.calibration;
+	const struct cellcal *cal = &w->p.s.calibration;
 	struct play_loop *l = &w->found.loop;
 	double high_Nm = HIGH_SHARE * l->rated_Nm, K = l->stiffness_Nm_per_arcmin.value;
 	double rel = hypot(cell_u_Nm(cal, high_Nm), cell_mirror_u_Nm(cal, w->most_Nm)) / high_Nm;
@@ -176,7 +153,7 @@ static void add_common(struct playing *w)
 	double u_rig = w->u_rig_rad_per_Nm * PLAY_ARCMIN_PER_RAD, u_two = sqrt(2) * w->u_angle_arcmin;
 	double half_arcmin = 0.5 * l->rated_Nm / K; /* twist of the stretch from 50 to 100 % */
 
-	w->drift_Nm = (w->after.count - w->before.count) * fabs(cellcal_slope_Nm(cal, 0));
+	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(cal, 0));
 	l->stiffness_Nm_per_arcmin =
 		widened(l->stiffness_Nm_per_arcmin, K * hypot(hypot(rel, K * u_rig), u_two / half_arcmin / sqrt(2)));
 	l->stiffness_zero_Nm_per_arcmin =
@@ -236,43 +213,26 @@ static json_t *document(const struct playing *w)
 {
 	json_t *doc = play_json(&w->found);
 
-	json_object_set_new(doc, "actuator", cli_text(w->s.actuator.name));
+	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "rig_stiffness_Nm_per_rad",
 			    cli_real(w->rig_rad_per_Nm > 0 ? 1 / w->rig_rad_per_Nm : NAN));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->run_id));
+	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
-}
-
-static enum rc store(struct playing *w, struct err *err)
-{
-	json_t *doc = document(w);
-	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
-	enum rc rc = text ? logbook_record(w->s.logbook, w->run_id, w->s.clock.wall(w->s.clock.ctx).ns, "play", text,
-					   &w->record_id, err)
-			  : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(text);
-	json_decref(doc);
-	return rc;
 }
 
 static enum rc check_start(struct playing *w, struct err *err)
 {
-	enum rc rc = session_calibrated(&w->s, err);
+	enum rc rc = live_procedure_calibrated(&w->p, err);
 
-	if (rc != RC_OK)
-		w->cause = "not_calibrated";
 	if (rc == RC_OK)
-		rc = session_check_mode(&w->s, DRIVE_TORQUE, "bridle play", err);
+		rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle play", err);
 	if (rc == RC_OK)
 		rc = make_config(w, err);
-	if (rc == RC_OK && (rc = live_arm_is_off(&w->live, w->q->live.clear, err)) == RC_SAYS_NO)
-		w->cause = "arm_on";
-	return rc;
+	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
 }
 
 static enum rc work(struct playing *w, struct err *err)
@@ -280,23 +240,13 @@ static enum rc work(struct playing *w, struct err *err)
 	enum rc rc = check_start(w, err);
 
 	if (rc == RC_OK)
-		rc = live_answers_check(&w->live, w->q->answers, err);
-	if (rc == RC_OK)
-		rc = live_begin(&w->live, "play", 0, err);
-	if (rc != RC_OK)
-		return rc;
-	w->run_id = w->s.run_id;
-	live_tell_calibration(&w->live);
-	rc = live_checklist(&w->live, hazards, sizeof hazards / sizeof hazards[0], w->q->answers, NULL, err);
-	if (rc == RC_SAYS_NO)
-		w->cause = "checklist";
-	if (rc == RC_OK)
-		rc = live_arm(&w->live, false, err);
+		rc = live_procedure_begin(&w->p, "play", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
+					  err);
 	if (rc == RC_OK)
 		rc = run_all(w, err);
 	if (rc == RC_OK)
 		rc = evaluate(w, err);
-	return rc == RC_OK ? store(w, err) : rc;
+	return rc == RC_OK ? live_procedure_store(&w->p, "play", document(w), err) : rc;
 }
 
 static void print(const struct playing *w)
@@ -310,19 +260,15 @@ static void print(const struct playing *w)
 		live_say(
 			"The twist of brake, cell and lever is in it: without --rig-stiffness the stiffness is that of "
 			"gear and rig in series.");
-	live_say("Kept: run %lld of the logbook.", (long long)w->run_id);
+	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 static int end_work(struct playing *w, const struct cli *cli, json_t *doc, enum rc rc, struct mistakes *m,
 		    struct err *err)
 {
 	if (rc != RC_OK) {
-		int status = cli_fail(cli, err, w->cause ? w->cause : live_cause(&w->live), m);
-		if (!cli->json && w->run_id != 0)
-			live_say("%s The readings so far stay in run %lld of the logbook.", live_safe_now(&w->live),
-				 (long long)w->run_id);
 		json_decref(doc);
-		return status;
+		return live_procedure_failed(&w->p, cli, "The readings so far", m, err);
 	}
 	if (cli->json)
 		return cli_print_json(doc);
@@ -333,9 +279,6 @@ static int end_work(struct playing *w, const struct cli *cli, json_t *doc, enum 
 
 int play_live(const struct cli *cli, const struct play_request *q)
 {
-	const struct session_want want = {
-		.bench = cli->bench, .actuator = q->actuator, .rig_link = true, .logbook_write = true
-	};
 	struct playing *w = calloc(1, sizeof *w);
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
@@ -347,11 +290,11 @@ int play_live(const struct cli *cli, const struct play_request *q)
 	}
 	w->q = q;
 	w->found = play_none();
-	enum rc rc = live_open(&w->live, cli, &w->s, &want, "play", &q->live, &mistakes, &err);
+	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "play", &q->live, &mistakes, &err);
 	if (rc == RC_OK) {
 		rc = work(w, &err);
 		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->live, rc, w->cause, &err);
+		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
 	int status = end_work(w, cli, doc, rc, &mistakes, &err);
 	free(w);

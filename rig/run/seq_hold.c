@@ -2,15 +2,12 @@
 #include "run/seq_hold.h"
 
 #include "calib/fit/regress.h"
+#include "run/locked.h"
 
 #include <math.h>
-#include <stdio.h>
 
 /* Common practice, no source. */
-#define CONTACTOR_S 2.0
 #define IDLE_S 2.0
-#define LOCKED_S 1.0 /* a brake's torque lags its current */
-#define OFF_S 0.5
 #define SLOW_S 0.5 /* for a speed to arrive after its ramp */
 #define SPARE_ROWS 100
 
@@ -27,7 +24,7 @@ static bool stands(const struct seq_hold *s)
 static double up_s(const struct hold_config *c)
 {
 	double first_s = fabs(c->speed_rpm) > 0 ? fabs(c->speed_rpm) / c->slew_rpm_per_s + SLOW_S
-						: c->lock_A / c->slew_A_per_s + LOCKED_S;
+						: c->lock_A / c->slew_A_per_s + LOCKED_WAIT_S;
 
 	return IDLE_S + first_s + c->torque_Nm / c->slew_Nm_per_s;
 }
@@ -58,17 +55,6 @@ static void enter(struct seq_hold *s, enum hold_phase phase, const struct snapsh
 static double phase_s(const struct seq_hold *s, const struct snapshot *snap)
 {
 	return mono_diff_s(snap->now, s->phase_at) + 1e-9;
-}
-
-static void give_up(struct seq_out *ret, const char *text)
-{
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text, "%s", text);
-}
-
-static double toward(double value, double to, double most)
-{
-	return value < to ? fmin(to, value + most) : fmax(to, value - most);
 }
 
 static double input_W(const struct snapshot *snap)
@@ -243,9 +229,9 @@ static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct se
 		return;
 	s->idle_W = s->idle_n ? s->idle_W_sum / s->idle_n : NAN;
 	if (knows_no_temperature(snap))
-		give_up(ret, "no temperature of winding or case is told; fit a sensor and say so in rig.ini");
+		locked_give_up(ret, "no temperature of winding or case is told; fit a sensor and say so in rig.ini");
 	else if (!isfinite(snap->temp_degC[TEMP_AMBIENT]) && !isfinite(s->config.ambient_degC))
-		give_up(ret, "no temperature of the air is told; give it with --ambient");
+		locked_give_up(ret, "no temperature of the air is told; give it with --ambient");
 	else
 		enter(s, HOLD_LOCK, snap);
 }
@@ -267,19 +253,19 @@ static void step_lock(struct seq_hold *s, const struct snapshot *snap, struct se
 	const struct hold_config *c = &s->config;
 
 	if (stands(s))
-		s->brake_A = toward(s->brake_A, c->lock_A, c->slew_A_per_s * dt_s);
+		s->brake_A = locked_toward(s->brake_A, c->lock_A, c->slew_A_per_s * dt_s);
 	else
-		s->set_rpm = toward(s->set_rpm, c->speed_rpm, c->slew_rpm_per_s * dt_s);
+		s->set_rpm = locked_toward(s->set_rpm, c->speed_rpm, c->slew_rpm_per_s * dt_s);
 	if (stands(s) ? s->brake_A < c->lock_A : s->set_rpm < c->speed_rpm)
 		s->phase_at = snap->now;
-	else if (phase_s(s, snap) >= (stands(s) ? LOCKED_S : SLOW_S))
+	else if (phase_s(s, snap) >= (stands(s) ? LOCKED_WAIT_S : SLOW_S))
 		begin_rise(s, snap, ret);
 }
 
 /* At a speed the brake makes the torque for as long as the drive turns. */
 static void step_torque(struct seq_hold *s, const struct snapshot *snap, double to_Nm, double dt_s)
 {
-	s->set_Nm = toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
+	s->set_Nm = locked_toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
 	if (stands(s))
 		return;
 	s->brake_A = torque_control_step(&s->control, &s->config.control, to_Nm, snap->torque_Nm, dt_s, false);
@@ -295,7 +281,7 @@ static void begin_hold(struct seq_hold *s, const struct snapshot *snap)
 static void step_down(struct seq_hold *s, const struct snapshot *snap, double dt_s)
 {
 	if (!(fabs(s->set_Nm) > 0))
-		s->set_rpm = toward(s->set_rpm, 0, s->config.slew_rpm_per_s * dt_s);
+		s->set_rpm = locked_toward(s->set_rpm, 0, s->config.slew_rpm_per_s * dt_s);
 	if (!(fabs(s->set_Nm) > 0) && !(s->set_rpm > 0))
 		enter(s, HOLD_OFF, snap);
 }
@@ -304,22 +290,16 @@ static void step_release(struct seq_hold *s, const struct snapshot *snap, double
 {
 	double slew = stands(s) ? s->config.slew_A_per_s : s->config.control.slew_A_per_s;
 
-	s->brake_A = toward(s->brake_A, 0, slew * dt_s);
+	s->brake_A = locked_toward(s->brake_A, 0, slew * dt_s);
 	if (!(s->brake_A > 0))
 		begin_cooling(s, snap);
 }
 
 static void watch_slip(const struct seq_hold *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	double turned_deg = 360 * snap->angle_rev - s->locked_deg;
-
-	if (!stands(s) || s->phase < HOLD_RISE || s->phase > HOLD_DOWN || fabs(turned_deg) <= s->config.slip_deg)
+	if (!stands(s) || s->phase < HOLD_RISE || s->phase > HOLD_DOWN)
 		return;
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text,
-		 "the locked shaft turned by %.3g\u00b0 at %.3g N\u00b7m commanded, limit %.3g\u00b0: the brake slips "
-		 "or a coupling does; hold less torque",
-		 turned_deg, s->set_Nm, s->config.slip_deg);
+	locked_watch_slip(snap, s->locked_deg, s->config.slip_deg, s->set_Nm, "hold less torque", ret);
 }
 
 static void set_wish(const struct seq_hold *s, struct seq_out *ret)
@@ -339,10 +319,8 @@ static void step_phase(struct seq_hold *s, const struct snapshot *snap, struct s
 	case HOLD_START:
 		if (snap->contactor_closed)
 			enter(s, HOLD_IDLE, snap);
-		else if (phase_s(s, snap) >= CONTACTOR_S)
-			give_up(ret,
-				"the contactor does not close: check the emergency stop, the guard switch and their "
-				"wiring");
+		else if (phase_s(s, snap) >= LOCKED_CONTACTOR_S)
+			locked_no_contactor(ret);
 		break;
 	case HOLD_IDLE: step_idle(s, snap, ret); break;
 	case HOLD_LOCK: step_lock(s, snap, ret, dt_s); break;
@@ -362,7 +340,7 @@ static void step_phase(struct seq_hold *s, const struct snapshot *snap, struct s
 		break;
 	case HOLD_OFF:
 		add_unloaded(s, snap);
-		if (phase_s(s, snap) >= OFF_S)
+		if (phase_s(s, snap) >= LOCKED_OFF_S)
 			enter(s, HOLD_RELEASE, snap);
 		break;
 	case HOLD_RELEASE:

@@ -1,13 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/seq_obey.h"
 
-#include <math.h>
-#include <stdio.h>
+#include "run/locked.h"
 
-/* Common practice, no source. */
-#define CONTACTOR_S 2.0
-#define LOCKED_S 1.0 /* a brake's torque lags its current */
-#define OFF_S 0.5
+#include <math.h>
 
 size_t seq_obey_stairs(double most_Nm, size_t quarter, size_t cycles, double *ret)
 {
@@ -32,7 +28,7 @@ static double move_s(const struct obey_config *c, size_t at)
 
 static double left_s(const struct obey_config *c, size_t from)
 {
-	double sum = LOCKED_S + 2 * c->lock_A / c->slew_A_per_s;
+	double sum = LOCKED_WAIT_S + 2 * c->lock_A / c->slew_A_per_s;
 
 	for (size_t i = from; i < c->n; i++)
 		sum += move_s(c, i) + c->settle_s + c->window_s;
@@ -60,17 +56,6 @@ static bool has_been(const struct seq_obey *s, const struct snapshot *snap, doub
 	return mono_diff_s(snap->now, s->phase_at) >= time_s - 1e-9;
 }
 
-static void give_up(struct seq_out *ret, const char *text)
-{
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text, "%s", text);
-}
-
-static double toward(double value, double to, double most)
-{
-	return value < to ? fmin(to, value + most) : fmax(to, value - most);
-}
-
 static int way(const struct seq_obey *s)
 {
 	double before = s->at ? s->config.torque_Nm[s->at - 1] : 0;
@@ -96,10 +81,10 @@ static void begin_step(struct seq_obey *s, const struct snapshot *snap, struct s
 
 static void step_lock(struct seq_obey *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
-	s->brake_A = toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
+	s->brake_A = locked_toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
 	if (s->brake_A < s->config.lock_A) {
 		s->phase_at = snap->now;
-	} else if (has_been(s, snap, LOCKED_S)) {
+	} else if (has_been(s, snap, LOCKED_WAIT_S)) {
 		s->locked_deg = 360 * snap->angle_rev;
 		begin_step(s, snap, ret);
 	}
@@ -109,7 +94,7 @@ static void step_move(struct seq_obey *s, const struct snapshot *snap, double dt
 {
 	double to_Nm = s->config.torque_Nm[s->at];
 
-	s->set_Nm = toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
+	s->set_Nm = locked_toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
 	if (!(fabs(s->set_Nm - to_Nm) > 1e-9))
 		enter(s, OBEY_SETTLE, snap);
 }
@@ -148,7 +133,8 @@ static void step_take(struct seq_obey *s, const struct snapshot *snap, struct se
 	if (!has_been(s, snap, s->config.window_s))
 		return;
 	if (s->sum_n == 0) {
-		give_up(ret, "the cell gave no torque while a mean was taken; check its cable and the calibration");
+		locked_give_up(ret,
+			       "the cell gave no torque while a mean was taken; check its cable and the calibration");
 		return;
 	}
 	finish_step(s, snap, ret);
@@ -163,23 +149,16 @@ static void step_back(struct seq_obey *s, const struct snapshot *snap, struct se
 		begin_step(s, snap, ret);
 		return;
 	}
-	s->set_Nm = toward(s->set_Nm, 0, s->config.slew_Nm_per_s * dt_s);
+	s->set_Nm = locked_toward(s->set_Nm, 0, s->config.slew_Nm_per_s * dt_s);
 	if (!(fabs(s->set_Nm) > 0))
 		enter(s, OBEY_OFF, snap);
 }
 
 static void watch_slip(const struct seq_obey *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	double turned_deg = 360 * snap->angle_rev - s->locked_deg;
-
-	if (s->phase < OBEY_MOVE || s->phase > OBEY_BACK || fabs(turned_deg) <= s->config.slip_deg)
+	if (s->phase < OBEY_MOVE || s->phase > OBEY_BACK)
 		return;
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text,
-		 "the locked shaft turned by %.3g\u00b0 at %.3g N\u00b7m commanded, limit %.3g\u00b0: the brake slips "
-		 "or a "
-		 "coupling does; command less torque",
-		 turned_deg, s->set_Nm, s->config.slip_deg);
+	locked_watch_slip(snap, s->locked_deg, s->config.slip_deg, s->set_Nm, "command less torque", ret);
 }
 
 static void set_wish(const struct seq_obey *s, struct seq_out *ret)
@@ -199,10 +178,8 @@ static void step_phase(struct seq_obey *s, const struct snapshot *snap, struct s
 	case OBEY_START:
 		if (snap->contactor_closed)
 			enter(s, OBEY_LOCK, snap);
-		else if (has_been(s, snap, CONTACTOR_S))
-			give_up(ret,
-				"the contactor does not close: check the emergency stop, the guard switch and their "
-				"wiring");
+		else if (has_been(s, snap, LOCKED_CONTACTOR_S))
+			locked_no_contactor(ret);
 		break;
 	case OBEY_LOCK: step_lock(s, snap, ret, dt_s); break;
 	case OBEY_MOVE: step_move(s, snap, dt_s); break;
@@ -214,11 +191,11 @@ static void step_phase(struct seq_obey *s, const struct snapshot *snap, struct s
 	case OBEY_TAKE: step_take(s, snap, ret); break;
 	case OBEY_BACK: step_back(s, snap, ret, dt_s); break;
 	case OBEY_OFF:
-		if (has_been(s, snap, OFF_S))
+		if (has_been(s, snap, LOCKED_OFF_S))
 			enter(s, OBEY_RELEASE, snap);
 		break;
 	case OBEY_RELEASE:
-		s->brake_A = toward(s->brake_A, 0, s->config.slew_A_per_s * dt_s);
+		s->brake_A = locked_toward(s->brake_A, 0, s->config.slew_A_per_s * dt_s);
 		if (!(s->brake_A > 0))
 			enter(s, OBEY_END, snap);
 		break;

@@ -1,13 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/seq_play.h"
 
-#include <math.h>
-#include <stdio.h>
+#include "run/locked.h"
 
-/* Common practice, no source. */
-#define CONTACTOR_S 2.0
-#define LOCKED_S 1.0 /* a brake's torque lags its current */
-#define OFF_S 0.5
+#include <math.h>
 
 static int legs(const struct seq_play_config *c)
 {
@@ -26,7 +22,7 @@ static double left_s(const struct seq_play_config *c, int leg)
 	double one_s = c->torque_Nm / c->slew_Nm_per_s;
 	double whole = leg == 0 ? 1 + 4.0 * c->loops + 1 : 2.0 * (legs(c) - 1 - leg) + 1;
 
-	return LOCKED_S + 2 * c->lock_A / c->slew_A_per_s + whole * one_s;
+	return LOCKED_WAIT_S + 2 * c->lock_A / c->slew_A_per_s + whole * one_s;
 }
 
 double seq_play_s(const struct seq_play_config *config)
@@ -48,17 +44,6 @@ static void enter(struct seq_play *s, enum seq_play_phase phase, const struct sn
 static bool has_been(const struct seq_play *s, const struct snapshot *snap, double time_s)
 {
 	return mono_diff_s(snap->now, s->phase_at) >= time_s - 1e-9;
-}
-
-static void give_up(struct seq_out *ret, const char *text)
-{
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text, "%s", text);
-}
-
-static double toward(double value, double to, double most)
-{
-	return value < to ? fmin(to, value + most) : fmax(to, value - most);
 }
 
 static struct seq_point point(const struct seq_play *s)
@@ -116,25 +101,25 @@ static void take(struct seq_play *s, const struct snapshot *snap)
 
 static void step_start(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	bool waited = has_been(s, snap, CONTACTOR_S);
+	bool waited = has_been(s, snap, LOCKED_CONTACTOR_S);
 
 	if (snap->contactor_closed && isfinite(snap->rotor_deg))
 		enter(s, SEQ_PLAY_LOCK, snap);
 	else if (waited && !snap->contactor_closed)
-		give_up(ret,
-			"the contactor does not close: check the emergency stop, the guard switch and their wiring");
+		locked_no_contactor(ret);
 	else if (waited)
-		give_up(ret,
+		locked_give_up(
+			ret,
 			"the drive does not tell the angle of its rotor (docs/tether.md, RANGLE); measure with a dial "
 			"gauge and use --from");
 }
 
 static void step_lock(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
 {
-	s->brake_A = toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
+	s->brake_A = locked_toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
 	if (s->brake_A < s->config.lock_A) {
 		s->phase_at = snap->now;
-	} else if (has_been(s, snap, LOCKED_S)) {
+	} else if (has_been(s, snap, LOCKED_WAIT_S)) {
 		s->locked_deg = 360 * snap->angle_rev;
 		s->begin = snap->now;
 		enter(s, SEQ_PLAY_MOVE, snap);
@@ -161,7 +146,7 @@ static void step_move(struct seq_play *s, const struct snapshot *snap, struct se
 {
 	double to_Nm = leg_to_Nm(s);
 
-	s->set_Nm = toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
+	s->set_Nm = locked_toward(s->set_Nm, to_Nm, s->config.slew_Nm_per_s * dt_s);
 	if (s->leg < legs(&s->config) - 1)
 		take(s, snap);
 	if (!(fabs(s->set_Nm - to_Nm) > 1e-9))
@@ -170,15 +155,9 @@ static void step_move(struct seq_play *s, const struct snapshot *snap, struct se
 
 static void watch_slip(const struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	double turned = 360 * snap->angle_rev - s->locked_deg;
-
-	if (s->phase != SEQ_PLAY_MOVE || fabs(turned) <= s->config.slip_deg)
+	if (s->phase != SEQ_PLAY_MOVE)
 		return;
-	ret->stop = true;
-	snprintf(ret->event.text, sizeof ret->event.text,
-		 "the locked shaft turned by %.3g\u00b0 at %.3g N\u00b7m commanded, limit %.3g\u00b0: the brake slips "
-		 "or a coupling does; command less torque",
-		 turned, s->set_Nm, s->config.slip_deg);
+	locked_watch_slip(snap, s->locked_deg, s->config.slip_deg, s->set_Nm, "command less torque", ret);
 }
 
 static void set_wish(const struct seq_play *s, struct seq_out *ret)
@@ -199,11 +178,11 @@ static void step_phase(struct seq_play *s, const struct snapshot *snap, struct s
 	case SEQ_PLAY_LOCK: step_lock(s, snap, ret, dt_s); break;
 	case SEQ_PLAY_MOVE: step_move(s, snap, ret, dt_s); break;
 	case SEQ_PLAY_OFF:
-		if (has_been(s, snap, OFF_S))
+		if (has_been(s, snap, LOCKED_OFF_S))
 			enter(s, SEQ_PLAY_RELEASE, snap);
 		break;
 	case SEQ_PLAY_RELEASE:
-		s->brake_A = toward(s->brake_A, 0, s->config.slew_A_per_s * dt_s);
+		s->brake_A = locked_toward(s->brake_A, 0, s->config.slew_A_per_s * dt_s);
 		if (!(s->brake_A > 0))
 			enter(s, SEQ_PLAY_END, snap);
 		break;

@@ -1,0 +1,52 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The frame of a procedure at the rig (obey, play, hold): one run with a zero of the cell, one sequence and a second
+ * zero, kept as one record of the logbook. A command calls the parts from top to bottom, its own work between them;
+ * live_end (live/live.h) closes. */
+#ifndef BRIDLE_COMMAND_LIVE_PROCEDURE_H
+#define BRIDLE_COMMAND_LIVE_PROCEDURE_H
+
+#include "live/live_checklist.h"
+#include "live/live_zero.h"
+
+/* Zeroed by whoever owns it. */
+struct live_procedure {
+	struct live live;
+	struct session s;
+	struct live_zero before, after; /* of the sequence */
+	int64_t run_id;                 /* 0: none was begun */
+	const char *cause;              /* of an error, a word; static text; NULL: the loop's */
+};
+
+/* live_open, with the rig's link and a logbook that is written. */
+enum rc live_procedure_open(struct live_procedure *p, const struct cli *cli, const char *actuator, const char *title,
+			    const struct live_options *options, struct mistakes *m, struct err *err) MUST_CHECK;
+
+/* What is checked before anything begins. RC_SAYS_NO: the arm is on. */
+enum rc live_procedure_calibrated(struct live_procedure *p, struct err *err) MUST_CHECK;
+enum rc live_procedure_arm_is_off(struct live_procedure *p, bool clear, struct err *err) MUST_CHECK;
+
+/* Begin the run, tell the calibration, ask the checklist; the arm is kept as off. answers: as for live_checklist.
+ * RC_SAYS_NO: an item was not answered yes. */
+enum rc live_procedure_begin(struct live_procedure *p, const char *kind, const struct live_item *hazards, size_t n,
+			     const char *answers, struct err *err) MUST_CHECK;
+
+/* The zero before the sequence; it becomes the tare. share: of the whole bar, for each of the two zeros. sequence_s:
+ * how long the sequence lasts. live.line.steps is the caller's. */
+enum rc live_procedure_zero_before(struct live_procedure *p, double share, double sequence_s,
+				   struct err *err) MUST_CHECK;
+/* Run the sequence at a locked shaft: standing is the purpose, both ways are right, and the shaft stays where it is.
+ * The limits are the usual ones again afterwards. */
+enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *sequence, double sequence_s,
+			      struct err *err) MUST_CHECK;
+/* The sequence is over with rc: the zero after it when it was RC_OK, else rc again. */
+enum rc live_procedure_zero_after(struct live_procedure *p, enum rc rc, struct err *err) MUST_CHECK;
+
+/* Keep doc (taken; NULL: out of memory) as the run's record. */
+enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t *doc, struct err *err) MUST_CHECK;
+
+/* After live_end: tell the error, and where the readings are. readings: beginning of that sentence, such as "The
+ * readings so far". Returns the exit status. */
+int live_procedure_failed(const struct live_procedure *p, const struct cli *cli, const char *readings,
+			  struct mistakes *m, struct err *err);
+
+#endif
