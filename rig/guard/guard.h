@@ -58,8 +58,8 @@ struct guard_limits {
 	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half
 	 * of the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s:
 	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. One that grows is stopped
-	 * after two cycles. A drive whose rotor jumps by more than osc_rpm against the shaft from word to word, twice
-	 * in a row, oscillates too fast for cell and pick-up. */
+	 * after two cycles. A drive whose rotor jumps by more than osc_rpm against the shaft from word to word, three
+	 * times in a row, oscillates too fast for cell and pick-up. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
 	int expect_direction; /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */

@@ -9,7 +9,7 @@
 #define BACK_FRAC 0.25
 #define GROWS_TIMES 1.1
 #define GROWN_HALVES 4
-#define RATTLE_JUMPS 2
+#define RATTLE_JUMPS 3 /* a load that comes at once makes two: down and back */
 
 static void begin(struct guard_osc *osc, double value)
 {

@@ -104,7 +104,7 @@ def what_rig_ini_has_wrong_of_it_makes_no_rig_ready():
     for old, new, cause, words in (("sign = -", "sign = +", "wrong_direction", "turns the other way than commanded"),
                                    ("side = output", "side = rotor", "pickup", "do not agree with the rotor's speed"),
                                    ("speed_unit = 6 deg/s", "speed_unit = 1 deg/s", "pickup", "do not agree with the rotor's speed")):
-        with harness.Bench(SEED, example=Prepared.get()) as bench:
+        with harness.Bench(SEED, example=PREPARED.get()) as bench:
             harness.wait_for((bench.folder / "run" / "motor.sock").exists, 10, "the bench")
             bench.replace("rig.ini", old, new)
             result = bench.run("ready", "gentle", "--hands", "--answers", "yes", "--json")

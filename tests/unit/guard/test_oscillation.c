@@ -202,13 +202,15 @@ static void a_rotor_that_jumps_against_its_shaft_is_seen(void **state)
 	(void)state;
 	assert_false(rattle_step(&r, 60, 60, 10));
 	assert_false(rattle_step(&r, 60 + 14, 59.5, 10));
-	assert_true(rattle_step(&r, 60 + 27, 59, 10));
+	assert_false(rattle_step(&r, 60 + 27, 59, 10));
+	assert_true(rattle_step(&r, 60 + 38, 58.5, 10));
 	assert_false(rattle_step(&r, NAN, 59, 10));
 	assert_false(rattle_step(&r, 20, 59, 10));
 	assert_false(rattle_step(&r, 90, NAN, 10));
 	assert_false(rattle_step(&r, 20, 60, 10));
 	assert_false(rattle_step(&r, 90, 60, 10)); /* one jump after a shaft that was not known */
-	assert_true(rattle_step(&r, 20, 60, 10));
+	assert_false(rattle_step(&r, 20, 60, 10));
+	assert_true(rattle_step(&r, 90, 60, 10));
 }
 
 static void what_turns_together_or_stays_is_no_rattle(void **state)
@@ -220,6 +222,7 @@ static void what_turns_together_or_stays_is_no_rattle(void **state)
 		{ "both change", { 0, 30, 60, 30, 0, -30 }, { 0, 25, 52, 35, 5, -22 } },
 		{ "dead pick-up", { 60, 60, 60, 60, 60, 60 }, { 60, 60, 0, 0, 0, 0 } },
 		{ "drive that repeats itself", { 60, 60, 60, 60, 60, 60 }, { 60, 40, 20, 0, -20, -40 } },
+		{ "a brake that bites at once", { 24, 24, 8, 24, 25, 24 }, { 24, 23, 20, 16, 20, 23 } },
 		{ "one word that is wrong", { 60, 60, 60, 90, 90, 90 }, { 60, 60, 60, 60, 60, 60 } },
 		{ "within the limit", { 60, 69, 60, 69, 60, 69 }, { 60, 60, 60, 60, 60, 60 } },
 	};

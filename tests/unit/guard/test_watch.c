@@ -572,7 +572,7 @@ static const struct row {
 	{ "hunting, torque", CAUSE_OSCILLATION, bend_hunting_torque, 2.9, 4.2 },
 	/* 5 N.m peak to peak from 0.61 s on, and each half cycle a swing. */
 	{ "growing", CAUSE_OSCILLATION, bend_growing, 0.61, 1.01 },
-	{ "rattling", CAUSE_OSCILLATION, bend_rattling, 0.39, 0.41 },
+	{ "rattling", CAUSE_OSCILLATION, bend_rattling, 0.59, 0.61 },
 	{ "one tick very late", CAUSE_LATE_TICK, bend_late, 0, 0 },
 	{ "ten ticks late", CAUSE_LATE_TICK, bend_late_often, 0.085, 0.095 },
 	{ "logbook", CAUSE_LOGBOOK, bend_logbook, 0, 0 },
