@@ -62,8 +62,11 @@ void branch_of(const struct curve *curve, int direction, double commanded_rpm, e
 
 bool branch_holds(const struct branch *b, double torque_Nm)
 {
-	return b->n >= 2 && torque_Nm >= b->point[0]->torque_Nm.value &&
-	       torque_Nm <= b->point[b->n - 1]->torque_Nm.value;
+	if (b->n < 2)
+		return false;
+	struct unc first = b->point[0]->torque_Nm, last = b->point[b->n - 1]->torque_Nm;
+
+	return torque_Nm >= first.value - unc_u(first) && torque_Nm <= last.value + unc_u(last);
 }
 
 /* The parabola through three points, at a torque. */

@@ -15,6 +15,8 @@ struct branch {
 };
 void branch_of(const struct curve *curve, int direction, double commanded_rpm, enum compare_quantity quantity,
 	       struct branch *ret);
+/* Between its outermost points, or beyond by no more than such a point's u of torque: two runs to one set-point end as
+ * far apart, and the outermost chord goes on so far. */
 bool branch_holds(const struct branch *b, double torque_Nm);
 /* The quantity at a torque inside the branch, with all its parts in the curve's own context. */
 struct unc branch_at(const struct branch *b, double torque_Nm);
