@@ -128,6 +128,19 @@ static int bit_at(const struct can_signal *s, unsigned i)
 	return from_top < FRAME_BITS ? (int)(8 * (from_top / 8) + (7 - from_top % 8)) : -1;
 }
 
+static bool can_be_told(const struct can_signal *s, char *why)
+{
+	if (!s->has_is || s->length >= FRAME_BITS - 1)
+		return true;
+	int64_t top = 1ll << (s->length - s->is_signed);
+
+	if (s->is >= (s->is_signed ? -top : 0) && s->is < top)
+		return true;
+	snprintf(why, CAN_SIGNAL_WHY, "\"is %lld\" can never be: a value of %u bits goes from %lld to %lld",
+		 (long long)s->is, s->length, s->is_signed ? (long long)-top : 0, (long long)top - 1);
+	return false;
+}
+
 static bool place_signal(struct can_map *m, const struct place *p, char *why)
 {
 	struct can_signal *s = &m->signal;
@@ -136,6 +149,8 @@ static bool place_signal(struct can_map *m, const struct place *p, char *why)
 	s->there = true;
 	s->length = (unsigned)p->length;
 	s->first = p->bit >= 0 ? (unsigned)p->bit : 8 * (unsigned)p->byte + (s->big ? 7 : 0);
+	if (!can_be_told(s, why))
+		return false;
 	for (unsigned i = 0; i < s->length; i++) {
 		int bit = bit_at(s, i);
 

@@ -24,7 +24,7 @@ static void take(struct drive_shell *s, struct mono now)
 	char buf[256];
 	size_t n = sizeof buf;
 
-	for (int i = 0; i < READS_MOST && n == sizeof buf && !s->side.gone; i++) {
+	for (int i = 0; i < READS_MOST && n > 0 && !s->side.gone; i++) {
 		s->side.gone = link_read(s->link, buf, sizeof buf, &n, NULL) != RC_OK;
 		for (size_t k = 0; k < n; k++)
 			s->talk->take_byte(s->ctx, buf[k], now);

@@ -72,7 +72,7 @@ static bool take_link(struct gpio *g)
 
 static void take_turn(struct gpio *g)
 {
-	int64_t age_us = (g->view.at_ns - g->view.edge_ns) / 1000;
+	int64_t age_us = g->view.at_ns / 1000 - g->view.edge_ns / 1000; /* one edge keeps its one microsecond */
 	bool has_edge = g->view.edge_ns > 0 && age_us < AGE_FULL_US;
 
 	turn_take(&g->turn, g->view.at_ns / 1000, (uint16_t)g->view.pulses, has_edge,
@@ -92,7 +92,8 @@ static void date(const struct gpio *g, struct channel *c, struct mono now, bool 
 
 static bool is_good(struct gpio *g, enum gpio_use use)
 {
-	bool dropped = g->view.dropped[use] != g->dropped[use];
+	/* Open between two ticks: the dangerous value of a stop, and the safe one of a contactor. */
+	bool dropped = use != GPIO_CONTACTOR && g->view.dropped[use] != g->dropped[use];
 
 	g->dropped[use] = g->view.dropped[use];
 	return g->fresh > 0 && !g->view.gone && !dropped && (g->view.active >> use & 1);

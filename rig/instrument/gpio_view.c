@@ -36,7 +36,7 @@ void gpio_view_edge(struct gpio_view *view, const struct gpio_edge *edge, bool t
 	view->active = (view->active & ~(1u << edge->use)) | (unsigned)edge->active << edge->use;
 	if (PICK_UP >> edge->use & 1)
 		take_pulse(view, edge, same, two_channels);
-	else if (!edge->active && edge->use < GPIO_PULSE_A)
+	else if ((same || !edge->active) && edge->use < GPIO_PULSE_A) /* the same again: it was away in between */
 		view->dropped[edge->use]++;
 }
 

@@ -8,6 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define COLDEST_degC -273.15 /* loggers tell an open sensor by a number far below */
 #define READS_MOST 8
 #define CHARACTER_BITS 11.0
 #define QUIET_LEAST_S 0.00175
@@ -109,7 +110,10 @@ static void take_data(struct meter *m, const uint8_t *data, struct mono now)
 	for (size_t i = q->first, at = 0; at < q->registers; i++) {
 		const struct modbus_register *r = &m->setup.word[m->order[i]];
 
-		m->told[m->order[i]] = modbus_value(r, data + 2 * at);
+		double value = modbus_value(r, data + 2 * at);
+		bool cannot_be = m->order[i] >= MODBUS_TEMP && !(value >= COLDEST_degC);
+
+		m->told[m->order[i]] = cannot_be ? NAN : value;
 		at += modbus_registers(r->type);
 	}
 	rest(m, now, m->quiet_s);

@@ -323,8 +323,6 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	if (l->verdict.cause == CAUSE_DRIVE_FAULT && session_error_of(l->s, &l->snap, CHANNEL_DRIVE)[0])
 		name_instrument(l, CHANNEL_DRIVE, ret->message, sizeof ret->message);
 	bool of_cell = l->verdict.cause == CAUSE_CELL_STALE || l->verdict.cause == CAUSE_CELL_SATURATED;
-	if (l->verdict.cause == CAUSE_SLOW_STALE && l->snap.channel[l->verdict.channel].instrument > 0)
-		name_instrument(l, l->verdict.channel, ret->message, sizeof ret->message);
 	if (of_cell && l->snap.channel[CHANNEL_CELL].instrument > 0)
 		name_instrument(l, CHANNEL_CELL, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_WARDEN)

@@ -116,15 +116,19 @@ static void watch(struct warden *w, const struct warden_config *config, const st
 	}
 }
 
-/* Does anything show that the drive's power was taken? */
-static bool power_taken(const struct warden *w)
+/* Does anything show that the drive's power was taken? An order that no line has counts as written and shows nothing;
+ * with neither order the drive has a lease of its own. */
+static bool power_taken(const struct warden *w, const struct warden_config *config)
 {
-	return (w->written & (ORDER_DRIVE_OFF | ORDER_OPEN)) != 0;
+	unsigned has = (warden_has(config, ORDER_DRIVE_OFF) ? ORDER_DRIVE_OFF : 0) |
+		       (warden_has(config, ORDER_OPEN) ? ORDER_OPEN : 0);
+
+	return has == 0 || (w->written & has) != 0;
 }
 
 static int64_t release_ns(const struct warden *w, const struct warden_config *config)
 {
-	return w->began_ns + (power_taken(w) ? config->hold_ns : config->hold_most_ns);
+	return w->began_ns + (power_taken(w, config) ? config->hold_ns : config->hold_most_ns);
 }
 
 static void hold(struct warden *w, const struct warden_config *config, const struct warden_in *in,

@@ -197,6 +197,29 @@ static void the_brake_is_released_when_it_may_be(void **state)
 	assert_int_equal(s.verdict.missing, GUARD_TURNS);
 }
 
+/* A node that counts no pulses is safe and lets its own brake go; a coil with a supply of its own stays on (I17). */
+static void a_coil_of_its_own_does_not_follow_the_node(void **state)
+{
+	(void)state;
+	for (int own = 0; own < 2; own++) {
+		struct scene s;
+		int ticks = 0;
+
+		stopped_for(&s, CAUSE_OPERATOR);
+		s.limits.expect_brake = own;
+		for (; !s.verdict.stopped && ticks < 3000; ticks++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = 95.493;
+			s.snap.torque_Nm = 20;
+			s.snap.node_state = NODE_SAFE;
+			s.snap.channel[CHANNEL_BRAKE] = s.snap.channel[CHANNEL_TURN];
+			scene_judge(&s);
+		}
+		assert_int_equal(s.verdict.release, own ? GUARD_HEAT : GUARD_NODE);
+		assert_in_range(ticks, own ? 1900 : 790, own ? 2010 : 810);
+	}
+}
+
 /* S1: what the stop did not see is told, one by one. */
 static void a_stop_tells_what_it_did_not_see(void **state)
 {
@@ -737,6 +760,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(after_a_cause_nothing_drives_and_the_brake_stays),
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
+		cmocka_unit_test(a_coil_of_its_own_does_not_follow_the_node),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(what_nobody_commanded_is_told),

@@ -164,6 +164,12 @@ static void a_line_that_dropped_between_two_ticks_stops(void **state)
 	assert_true(snap.cage_closed);
 	look();
 	assert_true(snap.estop_ok);
+	set_levels(1u << GPIO_ESTOP | 1u << GPIO_CAGE | 1u << GPIO_CONTACTOR);
+	look();
+	say_edge(GPIO_CONTACTOR, false, now_ns());
+	say_edge(GPIO_CONTACTOR, true, now_ns());
+	look();
+	assert_true(snap.contactor_closed); /* seen open, it would make a stop safe */
 	close_it();
 }
 

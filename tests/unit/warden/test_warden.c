@@ -250,6 +250,29 @@ static void without_an_order_that_takes_the_power_the_brake_is_held_on(void **st
 	assert_non_null(strstr(text, "contactor could NOT be commanded open"));
 }
 
+/* An order that no line has counts as written. */
+static void an_order_that_nobody_has_takes_no_power(void **state)
+{
+	(void)state;
+	for (unsigned order = ORDER_DRIVE_OFF; order <= ORDER_OPEN; order <<= 1) {
+		struct scene s = begin();
+
+		if (order == ORDER_DRIVE_OFF)
+			s.config.line[1].drive_off.n = 0;
+		else
+			s.config.line[0].open.n = 0;
+		drive(&s);
+		s.deaf = true;
+		step(&s, (struct warden_in){ .gone = true });
+		int64_t began = s.now;
+		while (!(s.out.orders & ORDER_RELEASE)) {
+			s.now = s.out.wake_ns;
+			step(&s, (struct warden_in){ .written = order });
+		}
+		assert_int_equal(s.now, began + 600000 * MS);
+	}
+}
+
 static void one_order_that_takes_the_power_is_enough(void **state)
 {
 	(void)state;
@@ -389,6 +412,7 @@ int main(void)
 		cmocka_unit_test(nothing_closes_again_after_a_stop),
 		cmocka_unit_test(the_brake_is_held_then_released_by_the_stated_rule),
 		cmocka_unit_test(without_an_order_that_takes_the_power_the_brake_is_held_on),
+		cmocka_unit_test(an_order_that_nobody_has_takes_no_power),
 		cmocka_unit_test(one_order_that_takes_the_power_is_enough),
 		cmocka_unit_test(the_account_tells_what_was_done),
 		cmocka_unit_test(an_opening_is_said_three_times),
