@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "channel/modbus.h"
+#include "channel/modbus_private.h"
 
 #include <math.h>
 #include <string.h>

@@ -46,8 +46,6 @@ struct modbus_line {
 	uint8_t unit;
 };
 
-uint16_t modbus_crc(const uint8_t *bytes, size_t n);
-
 /* The question for n registers from address on; its length, at most 12. transaction: of TCP alone. */
 size_t modbus_put_read(const struct modbus_line *line, uint16_t transaction, enum modbus_table table, uint16_t address,
 		       unsigned n, uint8_t buf[MODBUS_FRAME]);

@@ -12,6 +12,7 @@ struct search {
 	const char *actuator;
 	struct suit_thermal found;
 	double given; /* of the commanded torque was measured */
+	bool of_winding;
 	int64_t run_id;
 };
 
@@ -47,6 +48,7 @@ static void follow(const struct search *s, const struct hold_config *c, double *
 {
 	const struct suit_thermal *t = &s->found;
 	double still_s = NAN, torque_Nm = s->given * c->torque_Nm;
+	double first_degC = s->of_winding ? c->winding_limit_degC : c->case_limit_degC;
 
 	for (double now_s = 0; now_s < c->time_s; now_s += STEP_S) {
 		double before[2] = { temp[0], temp[1] };
@@ -55,7 +57,7 @@ static void follow(const struct search *s, const struct hold_config *c, double *
 		thermal_advance(&step, temp);
 		ret->time_s = now_s + STEP_S;
 		ret->end = HOLD_LIMIT;
-		if (temp[0] >= c->winding_limit_degC || (t->model.two && temp[1] >= c->case_limit_degC))
+		if (temp[0] >= first_degC || (t->model.two && temp[1] >= c->case_limit_degC))
 			return;
 		if (isnan(still_s) && is_still(before, temp, t->model.two, c->equilibrium_K_per_h))
 			still_s = now_s;
@@ -71,6 +73,7 @@ enum rc hold_forecast(struct session *s, const struct hold_config *config, doubl
 		      double ambient_degC, struct hold_forecast *ret, struct err *err)
 {
 	struct search search = { .actuator = s->actuator.name };
+	search.of_winding = isfinite(winding_degC);
 	double first = isfinite(winding_degC) ? winding_degC : case_degC;
 	double temp[2] = { first, isfinite(case_degC) ? case_degC : first };
 	enum rc rc = logbook_each_record(s->logbook, "hold", look, &search, err);

@@ -43,6 +43,7 @@ struct holding {
 	struct seq_hold seq;
 	struct hold_forecast forecast;
 	struct hold_found found;
+	bool limit_given;
 	double told_s;
 };
 
@@ -60,7 +61,8 @@ static enum rc read_limits(struct holding *w, struct err *err)
 {
 	const struct actuator_profile *a = &w->p.s.actuator;
 
-	if (isnan(w->wanted.limit_degC) && isfinite(a->winding_hot_degC))
+	w->limit_given = isfinite(w->wanted.limit_degC);
+	if (!w->limit_given && isfinite(a->winding_hot_degC))
 		w->wanted.limit_degC = a->winding_hot_degC - BELOW_GUARD_K;
 	w->config.winding_limit_degC = w->wanted.limit_degC;
 	w->config.case_limit_degC = isfinite(a->case_hot_degC) ? a->case_hot_degC - BELOW_GUARD_K : NAN;
@@ -159,7 +161,9 @@ static void tell_forecast(struct holding *w)
 			  c->time_s / 60);
 	else if (f->end == HOLD_LIMIT)
 		live_note(&w->p.live, "Forecast from the hold of run %lld: the limit of %.4g °C after %.3g min.",
-			  (long long)f->run_id, c->winding_limit_degC, f->time_s / 60);
+			  (long long)f->run_id,
+			  isfinite(w->p.live.last.temp_degC[TEMP_WINDING]) ? c->winding_limit_degC : c->case_limit_degC,
+			  f->time_s / 60);
 	else
 		live_note(&w->p.live,
 			  "Forecast from the hold of run %lld: %s after %.3g min; the load leads to %.3g °C.",
@@ -167,12 +171,28 @@ static void tell_forecast(struct holding *w)
 			  f->time_s / 60, f->steady_degC);
 }
 
+/* Where only the case tells its temperature a limit that was given is the case's; the winding's watches nothing there. */
+static enum rc limit_case(struct holding *w, struct err *err)
+{
+	if (isfinite(w->p.live.last.temp_degC[TEMP_WINDING]))
+		return RC_OK;
+	if (w->limit_given)
+		w->config.case_limit_degC = fmin(w->config.case_limit_degC, w->wanted.limit_degC);
+	if (isfinite(w->config.case_limit_degC))
+		return RC_OK;
+	return err_set(err, RC_ARG, 0,
+		       "the winding's temperature is not told and no limit of the case is known: give --limit for the "
+		       "case, or [limits] case of the actuator");
+}
+
 static enum rc foretell(struct holding *w, struct err *err)
 {
 	const double *now = w->p.live.last.temp_degC;
 	double ambient = isfinite(now[TEMP_AMBIENT]) ? now[TEMP_AMBIENT] : w->config.ambient_degC;
-	enum rc rc = hold_forecast(&w->p.s, &w->config, now[TEMP_WINDING], now[TEMP_CASE], ambient, &w->forecast, err);
+	enum rc rc = limit_case(w, err);
 
+	if (rc == RC_OK)
+		rc = hold_forecast(&w->p.s, &w->config, now[TEMP_WINDING], now[TEMP_CASE], ambient, &w->forecast, err);
 	if (rc != RC_OK)
 		return rc;
 	tell_forecast(w);
@@ -267,6 +287,8 @@ static enum rc evaluate(struct holding *w, struct err *err)
 	const struct thermal_record r = record_of(&w->seq);
 	enum rc rc = RC_OK;
 
+	if (!r.winding_degC)
+		w->wanted.limit_degC = w->config.case_limit_degC;
 	w->found.store = r.winding_degC ? "winding" : "case";
 	if (w->q->out)
 		rc = write_table(w, w->q->out, err);

@@ -20,6 +20,8 @@
 #define LOCK_S 1.0
 #define LIMIT_rpm 0.2 /* of the output: the flanks meet softly */
 #define JUMP_arcmin 1.0
+#define ANGLE_TURN_deg 90.0
+#define ANGLE_WORDS_S 0.4
 #define RESOLUTION_deg \
 	0.02 /* of the rotor: two steps of what a node tells, for torque and angle are not of one moment */
 #define SLIP_deg 3.0
@@ -63,6 +65,12 @@ static enum rc read_stiffness(struct playing *w, struct err *err)
 	return RC_OK;
 }
 
+/* The rotor turns by less than half a turn between two words of its angle, one lost in between. */
+static double limit_rpm(const struct playing *w)
+{
+	return fmin(LIMIT_rpm, ANGLE_TURN_deg / (6 * ANGLE_WORDS_S * w->p.s.actuator.gear_ratio));
+}
+
 static enum rc make_config(struct playing *w, struct err *err)
 {
 	struct torque_room room = torque_room_of(&w->p.s);
@@ -91,7 +99,7 @@ static enum rc make_config(struct playing *w, struct err *err)
 					      .loops = (int)loops,
 					      .lock_A = lock_A,
 					      .slew_A_per_s = lock_A / LOCK_S,
-					      .limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm),
+					      .limit_rpm = fmin(limit_rpm(w), w->p.live.limits.speed_rpm),
 					      .slip_deg = SLIP_deg,
 					      .ratio = w->p.s.actuator.gear_ratio,
 					      .jump_arcmin = JUMP_arcmin };
@@ -152,18 +160,19 @@ static void add_common(struct playing *w)
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
 	double u_rig = w->u_rig_rad_per_Nm * PLAY_ARCMIN_PER_RAD, u_two = sqrt(2) * w->u_angle_arcmin;
 	double half_arcmin = 0.5 * l->rated_Nm / K; /* twist of the stretch from 50 to 100 % */
+	double K0 = l->stiffness_zero_Nm_per_arcmin.value, near_arcmin = (0.15 - PLAY_LOST_SHARE) * l->rated_Nm / K0;
 
 	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(cal, 0));
 	l->stiffness_Nm_per_arcmin =
 		widened(l->stiffness_Nm_per_arcmin, K * hypot(hypot(rel, K * u_rig), u_two / half_arcmin / sqrt(2)));
-	l->stiffness_zero_Nm_per_arcmin =
-		widened(l->stiffness_zero_Nm_per_arcmin, l->stiffness_zero_Nm_per_arcmin.value * rel);
+	l->stiffness_zero_Nm_per_arcmin = widened(l->stiffness_zero_Nm_per_arcmin,
+						  K0 * hypot(hypot(rel, K0 * u_rig), u_two / near_arcmin / sqrt(2)));
 	l->lost_motion_arcmin =
 		widened(l->lost_motion_arcmin, hypot(hypot(u_two, sqrt(2) * u_still_Nm / K),
 						     2 * PLAY_LOST_SHARE * l->rated_Nm * hypot(u_rig, rel / K)));
 	l->hysteresis_arcmin = widened(l->hysteresis_arcmin, u_two);
 	l->hysteresis_loss_J = widened(l->hysteresis_loss_J, l->hysteresis_loss_J.value * rel);
-	l->wind_up_arcmin = widened(l->wind_up_arcmin, hypot(u_two, 2 * l->rated_Nm * u_rig));
+	l->wind_up_arcmin = widened(l->wind_up_arcmin, hypot(u_two, 2 * l->rated_Nm * hypot(u_rig, rel / K)));
 }
 
 static enum rc write_table(const struct playing *w, const char *path, struct err *err)

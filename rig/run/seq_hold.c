@@ -184,7 +184,8 @@ static void step_hold(struct seq_hold *s, const struct snapshot *snap, struct se
 /* From the end of the hold to the first row of the cooling is one row: its load is over, its loss a mean. */
 static void add_unloaded(struct seq_hold *s, const struct snapshot *snap)
 {
-	double loss_W = s->phase == HOLD_DOWN ? input_W(snap) - s->idle_W : 0;
+	double out_W = snap->torque_Nm * snap->speed_rpm * M_PI / 30;
+	double loss_W = s->phase == HOLD_DOWN ? input_W(snap) - out_W - s->idle_W : 0;
 
 	if (!isfinite(loss_W))
 		return;
@@ -228,7 +229,10 @@ static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct se
 	if (!(phase_s(s, snap) >= IDLE_S))
 		return;
 	s->idle_W = s->idle_n ? s->idle_W_sum / s->idle_n : NAN;
-	if (knows_no_temperature(snap))
+	if (!isfinite(s->idle_W))
+		locked_give_up(ret,
+			       "the supply's volts and amperes are not told, so the loss cannot be known; fit a meter");
+	else if (knows_no_temperature(snap))
 		locked_give_up(ret, "no temperature of winding or case is told; fit a sensor and say so in rig.ini");
 	else if (!isfinite(snap->temp_degC[TEMP_AMBIENT]) && !isfinite(s->config.ambient_degC))
 		locked_give_up(ret, "no temperature of the air is told; give it with --ambient");

@@ -18,8 +18,8 @@ ARCMIN = 60 * 180 / math.pi
 def gear(folder):
     path = folder / "virtual.ini"
     text = path.read_text()
-    assert "backlash = 9 arcmin" in text and "stiffness = 7000 N.m/rad\n" in text
-    path.write_text(text.replace("stiffness = 7000 N.m/rad\n", f"stiffness = 7000 N.m/rad\nhysteresis = {HYSTERESIS} N.m\n"))
+    assert "backlash = 9 arcmin" in text and "stiffness = 7000 N.m/rad\n" in text and "\nhysteresis = 0 N.m\n" in text
+    path.write_text(text.replace("\nhysteresis = 0 N.m\n", f"\nhysteresis = {HYSTERESIS} N.m\n"))
 
 
 def calibrated(seed):
