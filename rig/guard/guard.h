@@ -59,7 +59,7 @@ struct guard_limits {
 	 * of the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s:
 	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. One that grows is stopped
 	 * after two cycles. A drive whose rotor jumps by more than osc_rpm against the shaft from word to word, three
-	 * times in a row, oscillates too fast for cell and pick-up. */
+	 * times in five words, oscillates too fast for cell and pick-up. */
 	double osc_rpm, osc_Nm;
 	unsigned osc_cycles;
 	int expect_direction; /* sign of speed while driven: +1, -1; 0 = that of the commanded speed; by hand either */
@@ -164,7 +164,7 @@ struct guard {
 	struct guard_rattle { /* the drive's words of its rotor and the shaft's speed when each came */
 		uint32_t fresh;
 		double rotor_rpm, speed_rpm; /* both at the output */
-		unsigned jumps;              /* in a row */
+		unsigned jumped;             /* a bit for each of the newest words, the newest the lowest */
 	} rattle;
 };
 

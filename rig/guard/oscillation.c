@@ -10,6 +10,7 @@
 #define GROWS_TIMES 1.1
 #define GROWN_HALVES 4
 #define RATTLE_JUMPS 3 /* a load that comes at once makes two: down and back */
+#define RATTLE_WORDS 5
 
 static void begin(struct guard_osc *osc, double value)
 {
@@ -84,12 +85,23 @@ bool oscillation_grows(const struct guard_osc *osc)
 	return osc->grown >= GROWN_HALVES && osc->beyond >= 2;
 }
 
+static unsigned bits_of(unsigned word)
+{
+	unsigned n = 0;
+
+	for (; word != 0; word >>= 1)
+		n += word & 1;
+	return n;
+}
+
 bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
 {
 	double jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
 
-	r->jumps = jump_rpm > swing_rpm ? r->jumps + 1 : 0;
+	if (isnan(jump_rpm))
+		r->jumped = 0;
+	r->jumped = (r->jumped << 1 | (jump_rpm > swing_rpm)) & ((1u << RATTLE_WORDS) - 1);
 	r->rotor_rpm = rotor_rpm;
 	r->speed_rpm = speed_rpm;
-	return r->jumps >= RATTLE_JUMPS;
+	return bits_of(r->jumped) >= RATTLE_JUMPS;
 }

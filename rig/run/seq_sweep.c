@@ -330,6 +330,12 @@ static void give_up_settling(struct seq_sweep *s, const struct snapshot *snap, s
 	}
 	struct steady_slope k = steady_slope(&s->steady, (size_t)worst);
 	double limit = s->steady.limit[worst].slope_per_s;
+	if (!isfinite(k.slope_per_s)) {
+		snprintf(ret->event.text, sizeof ret->event.text,
+			 "step %d: too few readings of the %s came in the settling time", s->item[s->at].step + 1,
+			 what[worst]);
+		return;
+	}
 	int digits = (int)fmax(0, 1 - floor(log10(fmin(limit, 1)))); /* a tenth of the limit is seen */
 	snprintf(ret->event.text, sizeof ret->event.text, "step %d: %s moves by %.*f \u00b1 %.*f %s, limit %.*f%s",
 		 s->item[s->at].step + 1, what[worst], digits, k.slope_per_s, digits, k.u_per_s, unit[worst], digits,

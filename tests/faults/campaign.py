@@ -99,10 +99,15 @@ def even(folder):
     kinds.set_key(folder / "virtual.ini", "brake", "cogging", "0")
 
 
+def patient(folder):
+    """Or the load of a heavy rotor stands at 94.9 % when its time is over, and heavier steps are left out."""
+    kinds.set_key(folder / "plans" / f"{PLAN}.ini", "steady", "timeout", "1.5 s")
+
+
 def make_rigs(home, names, jobs):
     """Each brake is calibrated and mapped once, with the light rotor: its map does not know what it turns."""
     brakes = sorted({parts_of(name)[1] for name in names})
-    edits = {"hysteresis": even, LINE_RIG[1]: text_drive.add}
+    edits = {"hysteresis": even, LINE_RIG[1]: text_drive.add, "powder": patient}
     with concurrent.futures.ThreadPoolExecutor(jobs) as pool:
         made = dict(zip(brakes, pool.map(lambda brake: prepare(home, brake.replace(" ", "-"), torque=TORQUES, down="yes", edit=edits.get(brake)),
                                          brakes)))

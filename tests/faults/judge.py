@@ -154,6 +154,15 @@ def brought_down(seen):
         yield f"not down: the shaft turns at {last['speed_rad_per_s']:.2f} rad/s at the end"
 
 
+def was_struck(seen, row):
+    """A shaft that stood, and was let go for that, turns by a blow to the lever that comes just then."""
+    for fault, at_s in zip(seen.faults, seen.times):
+        before = [r for r in seen.rows if r["t_s"] < at_s]
+        if fault.word == "torque-spike" and 0 <= row["t_s"] - at_s < 0.2 and before and stands(before[-1]):
+            return True
+    return False
+
+
 def held(seen):
     """From the first fault on, a shaft that nothing drives is held until it stands, in a stop."""
     if not ended_by_a_stop(seen) or has(seen, "no brake"):
@@ -164,7 +173,7 @@ def held(seen):
     if has(seen, "no word"):
         since = max(since, max(seen.times) + LEASE_S)
     row = let_go([row for row in seen.rows if row["t_s"] >= since - 0.2], since)
-    if row:
+    if row and not was_struck(seen, row):
         yield f"let go: {row['speed_rad_per_s']:.2f} rad/s with {row['brake_A']:.3f} A, undriven, at {row['t_s']:.2f} s"
 
 
