@@ -171,7 +171,7 @@ static void tell_forecast(struct holding *w)
 			  f->time_s / 60, f->steady_degC);
 }
 
-/* Where only the case tells its temperature a limit that was given is the case's; the winding's watches nothing there. */
+/* Where only the case tells its temperature a limit that was given is the case's: the winding's watches nothing. */
 static enum rc limit_case(struct holding *w, struct err *err)
 {
 	if (isfinite(w->p.live.last.temp_degC[TEMP_WINDING]))
