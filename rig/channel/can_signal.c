@@ -132,7 +132,7 @@ static bool can_be_told(const struct can_signal *s, char *why)
 {
 	if (!s->has_is || s->length >= FRAME_BITS - 1)
 		return true;
-	int64_t top = 1ll << (s->length - s->is_signed);
+	int64_t top = INT64_C(1) << (s->length - s->is_signed);
 
 	if (s->is >= (s->is_signed ? -top : 0) && s->is < top)
 		return true;

@@ -27,6 +27,7 @@
 #define REASON_S 0.4     /* a node that goes safe says so at once and why with its next slow sample */
 #define SLEPT_S 0.5      /* no suspend is shorter; two clocks are never read at the very same time */
 #define ROTOR_TURNS 10.0 /* times the standstill speed: well beyond what a slow sample that is old may say */
+#define RATTLE_TIMES 3.0 /* the oscillation's speed: a map's steps of load make jumps of nearly as much */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
 #define FROZEN_CHANCE \
@@ -566,7 +567,7 @@ static bool rotor_rattles(struct guard *g, const struct look *k)
 		return false;
 	g->rattle.fresh = k->snap->channel[CHANNEL_DRIVE].fresh;
 	return rattle_step(&g->rattle, one_way ? fabs(rotor_rpm) : rotor_rpm, one_way ? fabs(speed_rpm) : speed_rpm,
-			   k->limits->osc_rpm);
+			   RATTLE_TIMES * k->limits->osc_rpm);
 }
 
 static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
