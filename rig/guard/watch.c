@@ -556,18 +556,16 @@ static bool stall(struct guard *g, const struct look *k, struct finding *f)
 static bool rotor_rattles(struct guard *g, const struct look *k)
 {
 	bool told = k->armed && k->driven && k->limits->osc_cycles > 0 && k->limits->expect_pick &&
-		    k->limits->gear_ratio > 0;
+		    k->limits->gear_ratio > 0 && !k->limits->pick_no_direction;
 	double rotor_rpm = told ? k->snap->drive_rotor_rpm / k->limits->gear_ratio : NAN;
 	double speed_rpm = k->snap->speed_rpm;
-	bool one_way = k->limits->pick_no_direction;
 
 	if (!told)
 		g->rattle = (struct guard_rattle){ .rotor_rpm = NAN, .fresh = k->snap->channel[CHANNEL_DRIVE].fresh };
 	if (g->rattle.fresh == k->snap->channel[CHANNEL_DRIVE].fresh)
 		return false;
 	g->rattle.fresh = k->snap->channel[CHANNEL_DRIVE].fresh;
-	return rattle_step(&g->rattle, one_way ? fabs(rotor_rpm) : rotor_rpm, one_way ? fabs(speed_rpm) : speed_rpm,
-			   RATTLE_TIMES * k->limits->osc_rpm);
+	return rattle_step(&g->rattle, rotor_rpm, speed_rpm, RATTLE_TIMES * k->limits->osc_rpm);
 }
 
 static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
