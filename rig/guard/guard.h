@@ -164,6 +164,7 @@ struct guard {
 	struct guard_rattle { /* the drive's words of its rotor and the shaft's speed when each came */
 		uint32_t fresh;
 		double rotor_rpm, speed_rpm; /* both at the output */
+		double jump_rpm;             /* of the newest word, beyond what the shaft's speed changed */
 		unsigned jumped;             /* a bit for each of the newest words, the newest the lowest */
 	} rattle;
 };

@@ -8,6 +8,7 @@
 #define FADED_FRAC 0.5
 #define BACK_FRAC 0.25
 #define GROWS_TIMES 1.1
+#define GROWS_MOST 4.0 /* a load that comes at once is larger than the noise before it by more */
 #define GROWN_HALVES 4
 #define RATTLE_JUMPS 3 /* a load that comes at once makes two: down and back */
 #define RATTLE_WORDS 5
@@ -24,7 +25,7 @@ static void count(struct guard_osc *osc, double swing)
 {
 	double size = fabs(osc->extreme - osc->turned_at);
 	bool faded = size < FADED_FRAC * osc->largest;
-	bool grows = osc->grown == 0 || size > GROWS_TIMES * osc->size;
+	bool grows = size > GROWS_TIMES * osc->size && size < GROWS_MOST * osc->size;
 
 	/* Of those that grow the last two are beyond the swing: what grows has its first ones in the noise. */
 	if (osc->swing_s > HALF_CYCLE_S)
@@ -96,11 +97,10 @@ static unsigned bits_of(unsigned word)
 
 bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
 {
-	double jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
-
-	if (isnan(jump_rpm))
+	r->jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
+	if (isnan(r->jump_rpm))
 		r->jumped = 0;
-	r->jumped = (r->jumped << 1 | (jump_rpm > swing_rpm)) & ((1u << RATTLE_WORDS) - 1);
+	r->jumped = (r->jumped << 1 | (r->jump_rpm > swing_rpm)) & ((1u << RATTLE_WORDS) - 1);
 	r->rotor_rpm = rotor_rpm;
 	r->speed_rpm = speed_rpm;
 	return bits_of(r->jumped) >= RATTLE_JUMPS;

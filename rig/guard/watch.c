@@ -27,7 +27,6 @@
 #define REASON_S 0.4     /* a node that goes safe says so at once and why with its next slow sample */
 #define SLEPT_S 0.5      /* no suspend is shorter; two clocks are never read at the very same time */
 #define ROTOR_TURNS 10.0 /* times the standstill speed: well beyond what a slow sample that is old may say */
-#define RATTLE_TIMES 3.0 /* the oscillation's speed: a map's steps of load make jumps of nearly as much */
 #define RATIO_UNKNOWN 100.0
 #define FAULTS (DRIVE_FAULT | DRIVE_OVERSPEED | DRIVE_UNHEARD)
 #define FROZEN_CHANCE \
@@ -556,16 +555,18 @@ static bool stall(struct guard *g, const struct look *k, struct finding *f)
 static bool rotor_rattles(struct guard *g, const struct look *k)
 {
 	bool told = k->armed && k->driven && k->limits->osc_cycles > 0 && k->limits->expect_pick &&
-		    k->limits->gear_ratio > 0 && !k->limits->pick_no_direction;
+		    k->limits->gear_ratio > 0;
 	double rotor_rpm = told ? k->snap->drive_rotor_rpm / k->limits->gear_ratio : NAN;
 	double speed_rpm = k->snap->speed_rpm;
+	bool one_way = k->limits->pick_no_direction;
 
 	if (!told)
 		g->rattle = (struct guard_rattle){ .rotor_rpm = NAN, .fresh = k->snap->channel[CHANNEL_DRIVE].fresh };
 	if (g->rattle.fresh == k->snap->channel[CHANNEL_DRIVE].fresh)
 		return false;
 	g->rattle.fresh = k->snap->channel[CHANNEL_DRIVE].fresh;
-	return rattle_step(&g->rattle, rotor_rpm, speed_rpm, RATTLE_TIMES * k->limits->osc_rpm);
+	return rattle_step(&g->rattle, one_way ? fabs(rotor_rpm) : rotor_rpm, one_way ? fabs(speed_rpm) : speed_rpm,
+			   k->limits->osc_rpm);
 }
 
 static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
@@ -578,9 +579,7 @@ static bool oscillation(struct guard *g, const struct look *k, struct finding *f
 	bool in_torque = judged && (torque >= k->limits->osc_cycles || oscillation_grows(&g->osc[1]));
 	bool rattles = rotor_rattles(g, k);
 
-	f->value = in_speed    ? g->osc[0].largest
-		   : in_torque ? g->osc[1].largest
-			       : fabs(g->rattle.rotor_rpm - g->rattle.speed_rpm);
+	f->value = in_speed ? g->osc[0].largest : in_torque ? g->osc[1].largest : g->rattle.jump_rpm;
 	f->limit = in_torque && !in_speed ? k->limits->osc_Nm : k->limits->osc_rpm;
 	return in_speed || in_torque || rattles;
 }

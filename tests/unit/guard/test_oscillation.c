@@ -178,6 +178,16 @@ static double grows_below(double t)
 	return 60 + 4.9 * fmin(1, exp(1.5 * (t - 3))) * sin(2 * M_PI * 5 * t);
 }
 
+/* A load that comes at once, after noise whose last swings happened to grow: down by 50, up by 59, and over. */
+static double dip(double t)
+{
+	if (t < 1)
+		return grows_5Hz(t); /* 4 peak to peak at its last peak */
+	return t < 1.3   ? 60 - 50 * sin(M_PI / 2 * (t - 1) / 0.3)
+	       : t < 1.5 ? 10 + 59 * (t - 1.3) / 0.2
+			 : 60 + 9 * exp(-20 * (t - 1.5));
+}
+
 static void what_grows_is_seen_within_two_cycles(void **state)
 {
 	double steady_s = 0;
@@ -187,7 +197,8 @@ static void what_grows_is_seen_within_two_cycles(void **state)
 	assert_in_range(grows_after_s(grows_5Hz, 5) * 1000, 1460, 1460 + 400);
 	steady_s += grows_after_s(grows_slowly, 5) + grows_after_s(steady_2Hz, 20) + grows_after_s(ring_down, 20) +
 		    grows_after_s(ring_down_slowly, 20) + grows_after_s(ring_down_often, 60) +
-		    grows_after_s(staircase, 60) + grows_after_s(up_and_down, 60) + grows_after_s(grows_below, 20);
+		    grows_after_s(staircase, 60) + grows_after_s(up_and_down, 60) + grows_after_s(grows_below, 20) +
+		    grows_after_s(dip, 20);
 	assert_true(steady_s <= 0);
 	srand(1);
 	assert_true(grows_after_s(noise, 120) <= 0);

@@ -452,7 +452,7 @@ static void bend_rattling(struct scene *s, double t_s, bool miss)
 	long word = lround(floor(t_s / 0.2 + 1e-6));
 
 	s->snap.channel[CHANNEL_DRIVE].fresh = 100 + (uint32_t)word;
-	s->snap.drive_rotor_rpm = 36 * (60 + (miss ? 14.95 : 16) * (word % 2 ? 1 : -1));
+	s->snap.drive_rotor_rpm = 36 * (60 + (miss ? 4.95 : 15) * (word % 2 ? 1 : -1));
 }
 static void bend_hunting_torque(struct scene *s, double t_s, bool miss)
 {
