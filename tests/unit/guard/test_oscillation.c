@@ -182,7 +182,7 @@ static double grows_below(double t)
 static double dip(double t)
 {
 	if (t < 1)
-		return grows_5Hz(t); /* 4 peak to peak at its last peak */
+		return t < 0.3 ? 55 : grows_5Hz(t); /* from below, 4 peak to peak at the last peak */
 	return t < 1.3   ? 60 - 50 * sin(M_PI / 2 * (t - 1) / 0.3)
 	       : t < 1.5 ? 10 + 59 * (t - 1.3) / 0.2
 			 : 60 + 9 * exp(-20 * (t - 1.5));
