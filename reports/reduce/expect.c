@@ -122,9 +122,15 @@ void expect_step(const struct curve *sweep, const struct curve *map, double dwel
 		noise_from(map, dwell_s, step);
 }
 
+/* A zero at rest has no ripple of the drag: its noise says nothing of one that is turned, nor the reverse. */
+static bool zeroed_alike(const struct curve *c, const struct foresee_input *in)
+{
+	return c && c->zero.turned == in->turned;
+}
+
 void expect_zero(const struct curve *sweep, const struct curve *map, struct foresee_input *in)
 {
-	const struct curve *from = sweep ? sweep : map;
+	const struct curve *from = zeroed_alike(sweep, in) ? sweep : zeroed_alike(map, in) ? map : NULL;
 
 	in->zero_noise_Nm = from ? from->zero.noise_Nm : NAN;
 	in->zero_dof = from ? from->zero.noise_dof : INFINITY;

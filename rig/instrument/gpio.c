@@ -127,13 +127,14 @@ static void tell_turn(struct gpio *g, struct snapshot *snap, struct mono now)
 static void say_errors(struct gpio *g)
 {
 	if (g->view.gone)
-		snprintf(g->error, sizeof g->error, "its chip is gone");
+		snprintf(g->error, sizeof g->error,
+			 "its chip is gone; is its driver still loaded, or its adapter pulled?");
 	else if (g->view.lost > 0 && !g->error[0])
 		snprintf(g->error, sizeof g->error,
 			 "edges of the pick-up were lost: take fewer pulses a turn, or a less busy computer");
 }
 
-static void look(struct gpio *g, struct mono now)
+static void look(struct gpio *g)
 {
 	bool came = g->watch ? gpio_watch_take(g->watch, &g->view) : take_link(g);
 
@@ -142,7 +143,6 @@ static void look(struct gpio *g, struct mono now)
 	absence_over(&g->absence);
 	if (g->fresh++ == 0)
 		memcpy(g->dropped, g->view.dropped, sizeof g->dropped);
-	(void)now;
 	take_turn(g);
 }
 
@@ -152,7 +152,7 @@ static void poll_gpio(void *ctx, struct snapshot *snap)
 	struct mono now = g->clock->now(g->clock->ctx);
 
 	absence_look(&g->absence, now);
-	look(g, now);
+	look(g);
 	say_errors(g);
 	if (g->roles & ROLE_LINES)
 		tell_lines(g, snap, now);
