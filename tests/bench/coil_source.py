@@ -9,6 +9,7 @@ import tempfile
 
 import harness
 import warden
+from prepared import Prepared
 
 COIL = "\n[instrument coil]\nkind = supply\nlink = unix:run/coil.sock\nbaud = 115200\nroles = brake\ncoil_voltage = 24 V\n"
 HOLD_S = 4
@@ -18,21 +19,7 @@ def add(folder, text=COIL):
     warden.add(folder, text + warden.RELAY + warden.WARDEN + f"\n[guard]\nstop_hold = {HOLD_S} s\n")
 
 
-class Prepared:
-    """Calibrated and mapped once, the brake's current from the source; each case sweeps on a copy."""
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(warden.SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(warden.SEED, add)
 
 
 def mean(rows, key, begin_s, end_s):
@@ -41,7 +28,7 @@ def mean(rows, key, begin_s, end_s):
 
 
 def a_sweep_agrees_with_the_truth():
-    with harness.Bench(warden.SEED, example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, example=PREPARED.get()) as bench:
         points = bench.must("sweep", "gentle", "--forced", "a coil source")["points"]
         assert len(points) == 5 and all(p["settled"] for p in points), points
         assert bench.run("log", "verify").status == 0
@@ -54,7 +41,7 @@ def a_sweep_agrees_with_the_truth():
 
 
 def killed_in_mid_load_the_drive_goes_first_and_the_brake_last():
-    with harness.Bench(warden.SEED, example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, example=PREPARED.get()) as bench:
         sweep = warden.sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.wait()
@@ -76,7 +63,7 @@ def killed_in_mid_load_the_drive_goes_first_and_the_brake_last():
 
 
 def what_it_answers_is_told_by_number_and_text():
-    with harness.Bench(warden.SEED, options=["--at", "1 fault supply-refuses"], example=Prepared.get()) as bench:
+    with harness.Bench(warden.SEED, options=["--at", "1 fault supply-refuses"], example=PREPARED.get()) as bench:
         result = bench.run("sweep", "gentle", "--forced", "it refuses", "--json")
         assert result.status != 0 and "supply coil: it answered error -222 (Data out of range) to CURR" in result.json["message"], result
 

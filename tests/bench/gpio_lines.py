@@ -10,6 +10,7 @@ import tempfile
 import harness
 import text_drive
 import warden
+from prepared import Prepared
 
 GPIO = """
 [instrument pins]
@@ -30,24 +31,11 @@ def add(folder, text=GPIO + warden.WARDEN):
     warden.add(folder, text)
 
 
-class Prepared:
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(SEED, add)
 
 
 def a_sweep_agrees_with_the_truth():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         points = bench.must("sweep", "gentle", "--forced", "GPIO lines")["points"]
         assert len(points) == 5, points
         report = bench.must("report")
@@ -63,7 +51,7 @@ def a_sweep_agrees_with_the_truth():
 
 
 def stopped_in_mid_load(fault, cause, words):
-    with harness.Bench(SEED, options=["--at", f"42 {fault}"], example=Prepared.get()) as bench:
+    with harness.Bench(SEED, options=["--at", f"42 {fault}"], example=PREPARED.get()) as bench:
         out = bench.run("sweep", "gentle", "--forced", "x", "--json").json
         assert out["cause"] == cause and words in out["message"], out
         bench.stop()
@@ -83,7 +71,7 @@ def cut_off_in_mid_load_it_is_named():
 
 
 def killed_in_mid_load_the_contactor_opens():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         sweep = warden.sweep_until_loaded(bench)
         sweep.send_signal(signal.SIGKILL)
         sweep.communicate()
@@ -95,7 +83,7 @@ def killed_in_mid_load_the_contactor_opens():
 
 
 def the_stops_are_rehearsed():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         told = bench.run("ready", "gentle", "--hands", "--answers", "yes").err
         assert "Seen (emergency stop): contactor opened after" in told and "Seen (guard switch)" in told, told
 

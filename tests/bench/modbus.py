@@ -13,6 +13,7 @@ import tempfile
 
 import harness
 import text_drive
+from prepared import Prepared
 
 # As docs/modbus.md shows it.
 BUS = "\n" + "".join(line[4:] + "\n" for line in (harness.ROOT / "docs" / "modbus.md").read_text(encoding="utf-8")
@@ -25,25 +26,11 @@ def add(folder, text=BUS):
         file.write(text)
 
 
-class Prepared:
-    """Calibrated and mapped once; each case sweeps on a copy."""
-    folder = None
-
-    @classmethod
-    def get(cls):
-        if cls.folder is None:
-            cls.home = tempfile.TemporaryDirectory(prefix="bridle-")
-            cls.folder = pathlib.Path(cls.home.name) / "prepared"
-            with harness.Bench(SEED, edit=add) as bench:
-                bench.must("hang", "--hands", "--series", "1", "--steps", "4")
-                bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
-                bench.stop()
-                shutil.copytree(bench.folder, cls.folder, ignore=shutil.ignore_patterns("run", "*.sock"))
-        return cls.folder
+PREPARED = Prepared(SEED, add)
 
 
 def a_sweep_agrees_with_the_truth():
-    with harness.Bench(SEED, example=Prepared.get()) as bench:
+    with harness.Bench(SEED, example=PREPARED.get()) as bench:
         seen = {c["channel"]: c for c in bench.must("probe", "--seconds", "3")["channels"]}
         assert abs(seen["ambient_degC"]["mean"] - 21) < 4 and seen["ambient_degC"]["n"] == 6, seen["ambient_degC"]
         assert seen["winding_degC"]["n"] == 0 and 25 <= seen["voltage_V"]["n"] <= 30, seen["voltage_V"]
@@ -57,7 +44,7 @@ def a_sweep_agrees_with_the_truth():
 
 def each_silent_in_mid_load_is_named_and_stopped_in_order():
     for address, cause, words in ((3, "instrument_silent", "modbus panel"), (4, "slow_stale", "modbus logger")):
-        with harness.Bench(SEED, options=["--at", f"42 fault modbus-silent {address}"], example=Prepared.get()) as bench:
+        with harness.Bench(SEED, options=["--at", f"42 fault modbus-silent {address}"], example=PREPARED.get()) as bench:
             out = bench.run("sweep", "gentle", "--forced", "a cable", "--json").json
             assert out["cause"] == cause and out["message"].startswith(words), out["message"]
             assert "contactor open, shaft standing, brake released" in out["message"] + str(out), out
