@@ -188,7 +188,10 @@ int cmd_hold(int argc, char **argv)
 		  "them",
 		  &w.rig.answers, NULL },
 		LIVE_OPTIONS(w.rig.live),
-		{ "limit", "TEMP", "the winding's limit, such as \"120 degC\"; at the rig: 3 K below the guard's",
+		{ "limit", "TEMP",
+		  "the winding's limit, such as \"120 degC\" (the case's where only that is told); at the rig: 3 K "
+		  "below "
+		  "the guard's",
 		  &w.limit, NULL },
 		{ "ambient", "TEMP", "where the table has no ambient; default: its lowest temperature", &w.ambient,
 		  NULL },
