@@ -9,66 +9,117 @@
 #include <stdlib.h>
 
 #define TENTHS 10
+#define MOST_VARIABLES 4
+#define ROUNDS 8
+#define EDGE_SCATTERS 2 /* so far from the torque of the turn a row has surely moved */
 
 static const struct obey_number unknown = { NAN, NAN, NAN };
 
-/* Rows beyond a tenth of the largest command, with sign and way. */
-static size_t gather(const double *c, const double *y, size_t n, double *row, double *to, bool *ret_signs,
-		     bool *ret_ways)
+/* Commands with what decides where they lie in the loop. */
+struct loop {
+	const double *command, *measured;
+	size_t n;
+	double most;
+	double *way, *turn; /* +1 rising, -1 falling, 0 unknown; command at the last turn, NaN: none yet */
+	bool *used;
+	bool signs, ways;
+	double *x, *y; /* room for the fit */
+	size_t width;
+};
+
+/* Variables of the model at a command, in the order of the coefficients behind the constant. */
+static void variables(const struct loop *l, double command, double way, double *ret)
 {
-	double most = 0, way = 0;
-	size_t m = 0;
+	size_t k = 0;
+
+	ret[k++] = command;
+	if (l->signs)
+		ret[k++] = command > 0 ? 1 : -1;
+	if (l->ways) {
+		ret[k++] = way;
+		ret[k++] = way * (fabs(command) - l->most / 2);
+	}
+}
+
+static void read_ways(struct loop *l)
+{
+	double way = 0, turn = NAN;
 	bool plus = false, minus = false, up = false, down = false;
 
-	for (size_t i = 0; i < n; i++)
-		most = fmax(most, fabs(c[i]));
-	for (size_t i = 0; i < n; i++) {
-		if (i > 0 && fabs(c[i] - c[i - 1]) > 1e-6 * most)
-			way = c[i] > c[i - 1] ? 1 : -1;
-		if (!(fabs(c[i]) > 0.1 * most) || !(fabs(way) > 0))
+	for (size_t i = 0; i < l->n; i++)
+		l->most = fmax(l->most, fabs(l->command[i]));
+	for (size_t i = 0; i < l->n; i++) {
+		double before = i > 0 ? l->command[i - 1] : l->command[i], by = l->command[i] - before;
+		if (fabs(by) > 1e-6 * l->most) {
+			if (way * by < 0)
+				turn = before;
+			way = by > 0 ? 1 : -1;
+		}
+		l->way[i] = way;
+		l->turn[i] = turn;
+		l->used[i] = fabs(l->command[i]) > 0.1 * l->most && fabs(way) > 0;
+		plus = plus || (l->used[i] && l->command[i] > 0);
+		minus = minus || (l->used[i] && l->command[i] < 0);
+		up = up || (l->used[i] && way > 0);
+		down = down || (l->used[i] && way < 0);
+	}
+	l->signs = plus && minus;
+	l->ways = up && down;
+	l->width = (size_t)1 + l->signs + 2 * (size_t)l->ways;
+}
+
+static enum rc fitted(const struct loop *l, struct regress *ret, struct err *err)
+{
+	size_t m = 0;
+
+	for (size_t i = 0; i < l->n; i++)
+		if (l->used[i]) {
+			variables(l, l->command[i], l->way[i], l->x + l->width * m);
+			l->y[m++] = l->measured[i];
+		}
+	struct regress_in in = { m, l->width, l->x, l->y, NULL, 1, false, false };
+	return m >= l->width + 3
+		       ? regress_fit(&in, ret, NULL, err)
+		       : err_set(err, RC_ARG, 0, "%zu rows with a command; expected at least %zu, rising and falling",
+				 m, l->width + 3);
+}
+
+static double by_model(const struct loop *l, const struct regress *g, double command, double way)
+{
+	double x[MOST_VARIABLES];
+
+	variables(l, command, way, x);
+	return regress_at(g, x).value;
+}
+
+/* Leaves out what lies between the branches: after a turn, until the other branch has left the torque of that turn. The
+ * model decides, not the reading. True when that changed something. */
+static bool leave_out(struct loop *l, const struct regress *g)
+{
+	bool changed = false;
+
+	for (size_t i = 0; i < l->n; i++) {
+		double way = l->way[i], edge = by_model(l, g, l->turn[i], -way);
+		if (!(fabs(l->command[i]) > 0.1 * l->most) || isnan(l->turn[i]))
 			continue;
-		plus = plus || c[i] > 0;
-		minus = minus || c[i] < 0;
-		up = up || way > 0;
-		down = down || way < 0;
-		row[3 * m] = c[i];
-		row[3 * m + 1] = c[i] > 0 ? 1 : -1;
-		row[3 * m + 2] = way;
-		to[m++] = y[i];
+		bool moved = way * g->coef[1] * (by_model(l, g, l->command[i], way) - edge) >
+			     EDGE_SCATTERS * g->residual_sd * fabs(g->coef[1]);
+		changed = changed || moved != l->used[i];
+		l->used[i] = moved;
 	}
-	*ret_signs = plus && minus;
-	*ret_ways = up && down;
-	return m;
+	return changed;
 }
 
-/* Leaves out what the record does not tell, in place. */
-static size_t packed(double *row, size_t m, bool signs, bool ways)
+static double linearity(const struct loop *l, const struct regress *g)
 {
-	size_t width = (size_t)1 + signs + ways;
-
-	for (size_t i = 0; i < m; i++) {
-		double sign = row[3 * i + 1], way = row[3 * i + 2];
-		row[width * i] = row[3 * i];
-		if (signs)
-			row[width * i + 1] = sign;
-		if (ways)
-			row[width * i + width - 1] = way;
-	}
-	return width;
-}
-
-static double linearity(const double *row, const double *to, size_t m, size_t width, const struct regress *g)
-{
-	double sum[TENTHS] = { 0 }, worst = 0, low = INFINITY, high = -INFINITY;
+	double sum[TENTHS] = { 0 }, worst = 0;
 	size_t count[TENTHS] = { 0 };
 
-	for (size_t i = 0; i < m; i++) {
-		low = fmin(low, row[width * i]);
-		high = fmax(high, row[width * i]);
-	}
-	for (size_t i = 0; i < m; i++) {
-		size_t k = (size_t)fmin(TENTHS - 1, TENTHS * (row[width * i] - low) / (high - low));
-		sum[k] += to[i] - regress_at(g, row + width * i).value;
+	for (size_t i = 0; i < l->n; i++) {
+		if (!l->used[i])
+			continue;
+		size_t k = (size_t)fmin(TENTHS - 1, TENTHS * (l->command[i] / l->most + 1) / 2);
+		sum[k] += l->measured[i] - by_model(l, g, l->command[i], l->way[i]);
 		count[k]++;
 	}
 	for (size_t k = 0; k < TENTHS; k++)
@@ -77,41 +128,73 @@ static double linearity(const double *row, const double *to, size_t m, size_t wi
 	return worst;
 }
 
+static struct obey_number coefficient(const struct regress *g, size_t k, double factor)
+{
+	return (struct obey_number){ factor * g->coef[k], fabs(factor) * sqrt(g->cov[k][k]), g->dof };
+}
+
+static void take(const struct loop *l, const struct regress *g, struct obey_slow *ret)
+{
+	double gain = g->coef[1];
+
+	*ret = (struct obey_slow){ .gain = coefficient(g, 1, 1),
+				   .offset_Nm = coefficient(g, 0, 1),
+				   .dead_band_Nm = unknown,
+				   .hysteresis_Nm = unknown,
+				   .hysteresis_growth = unknown,
+				   .linearity_Nm = linearity(l, g),
+				   .scatter_Nm = g->residual_sd };
+	for (size_t i = 0; i < l->n; i++)
+		ret->left_out += fabs(l->command[i]) > 0.1 * l->most && fabs(l->way[i]) > 0 && !l->used[i];
+	if (l->signs) {
+		double band = -2 * g->coef[2] / gain, ds = -2 / gain, dg = -band / gain;
+		double var = ds * ds * g->cov[2][2] + dg * dg * g->cov[1][1] + 2 * ds * dg * g->cov[1][2];
+		ret->dead_band_Nm = (struct obey_number){ band, sqrt(fmax(0, var)), g->dof };
+	}
+	if (l->ways) {
+		ret->hysteresis_Nm = coefficient(g, l->width - 1, -2);
+		ret->hysteresis_growth = coefficient(g, l->width, -2);
+	}
+}
+
+static enum rc solve(struct loop *l, struct obey_slow *ret, struct err *err)
+{
+	struct regress g, next;
+	enum rc rc;
+
+	read_ways(l);
+	rc = fitted(l, &g, err);
+	if (!rc && !(fabs(g.coef[1]) > 0))
+		rc = err_set(err, RC_ARG, 0, "the measured torque does not follow the command");
+	for (int round = 0; !rc && l->ways && round < ROUNDS && leave_out(l, &g); round++) {
+		if ((rc = fitted(l, &next, err))) {
+			err_prefix(err, "the rows that the friction leaves free after a turn: ");
+			break;
+		}
+		g = next;
+	}
+	if (!rc)
+		take(l, &g, ret);
+	return rc;
+}
+
 enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
 		  struct err *err)
 {
-	double *row = calloc(4 * n + 1, sizeof *row), *to = row ? row + 3 * n : NULL;
-	struct regress g;
-	bool signs, ways;
+	double *room = calloc((3 + MOST_VARIABLES) * n + 1, sizeof *room);
+	bool *used = calloc(n + 1, sizeof *used);
+	struct loop l = { .command = commanded_Nm, .measured = measured_Nm, .n = n, .used = used };
+	enum rc rc = room && used ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", n);
 
-	if (!row)
-		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", n);
-	size_t m = gather(commanded_Nm, measured_Nm, n, row, to, &signs, &ways), width = packed(row, m, signs, ways);
-	struct regress_in in = { m, width, row, to, NULL, 1, false, false };
-	enum rc rc = m >= width + 3 ? regress_fit(&in, &g, NULL, err)
-				    : err_set(err, RC_ARG, 0,
-					      "%zu rows with a command; expected at least %zu, rising and falling", m,
-					      width + 3);
-	if (!rc && !(fabs(g.coef[1]) > 0))
-		rc = err_set(err, RC_ARG, 0, "the measured torque does not follow the command");
 	if (!rc) {
-		double gain = g.coef[1];
-		*ret = (struct obey_slow){ { gain, sqrt(g.cov[1][1]), g.dof },
-					   { g.coef[0], sqrt(g.cov[0][0]), g.dof },
-					   unknown,
-					   unknown,
-					   linearity(row, to, m, width, &g),
-					   g.residual_sd };
-		if (signs) {
-			double band = -2 * g.coef[2] / gain, ds = -2 / gain, dg = -band / gain;
-			double var = ds * ds * g.cov[2][2] + dg * dg * g.cov[1][1] + 2 * ds * dg * g.cov[1][2];
-			ret->dead_band_Nm = (struct obey_number){ band, sqrt(fmax(0, var)), g.dof };
-		}
-		if (ways)
-			ret->hysteresis_Nm =
-				(struct obey_number){ -2 * g.coef[width], 2 * sqrt(g.cov[width][width]), g.dof };
+		l.way = room;
+		l.turn = room + n;
+		l.y = room + 2 * n;
+		l.x = room + 3 * n;
+		rc = solve(&l, ret, err);
 	}
-	free(row);
+	free(room);
+	free(used);
 	return rc;
 }
 

@@ -13,14 +13,24 @@ struct obey_number {
 	double value, u, dof; /* value NaN: the record does not tell */
 };
 
-/* measured = offset + gain commanded - gain (dead band/2) sign(commanded) - (hysteresis/2) way, by least squares over
- * the commands beyond a tenth of the largest; way is +1 while the command rises, -1 while it falls. The dead band needs
- * both signs of command, the hysteresis both ways. */
+/* measured = offset + gain commanded - gain (dead band/2) sign(commanded)
+ *            - (hysteresis + growth (|commanded| - most/2))/2 way
+ *
+ * by least squares over the commands beyond a tenth of the largest (most); way is +1 while the command rises, -1 while
+ * it falls. The friction of a gear grows with its load, so the hysteresis grows; the one told is at half of most. The
+ * dead band needs both signs of command, the hysteresis both ways.
+ *
+ * After a turn of the command nothing moves until the other branch is reached (a play element; M. A. Krasnosel'skii,
+ * A. V. Pokrovskii, Systems with Hysteresis, 1989, from memory). Rows that by the model lie there, or less than two
+ * scatters beyond, are left out, and the fit is done again until they stay the same. */
 struct obey_slow {
-	struct obey_number gain, offset_Nm, dead_band_Nm, hysteresis_Nm;
-	double linearity_Nm; /* the largest mean deviation in a tenth of the range */
+	struct obey_number gain, offset_Nm, dead_band_Nm;
+	struct obey_number hysteresis_Nm, hysteresis_growth; /* growth: N.m for each N.m of command */
+	double linearity_Nm; /* the largest mean deviation in a tenth of the range of -most to most */
 	double scatter_Nm;
+	size_t left_out; /* rows after turns of the command that did not move yet */
 };
+/* RC_ARG too few rows, or too few that moved after the turns. */
 enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
 		  struct err *err) MUST_CHECK;
 

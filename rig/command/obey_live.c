@@ -178,6 +178,7 @@ static void add_cell(struct obeying *w, double u_turn_Nm)
 	s->offset_Nm = widened(s->offset_Nm, hypot(hypot(u_still_Nm, u_zero_Nm), hypot(u_turn_Nm, u_mirror_Nm)));
 	s->dead_band_Nm = widened(s->dead_band_Nm, hypot(2 * u_still_Nm, u_mirror_Nm) / s->gain.value);
 	s->hysteresis_Nm = widened(s->hysteresis_Nm, 2 * u_still_Nm);
+	s->hysteresis_growth = widened(s->hysteresis_growth, fabs(s->hysteresis_growth.value) * u_high_Nm / high_Nm);
 }
 
 static enum rc evaluate(struct obeying *w, struct err *err)
@@ -256,9 +257,8 @@ static void print(const struct obeying *w)
 	if (w->p.s.calibration.min_Nm > -w->most_Nm)
 		live_say("The cell was calibrated one way; the other way its curve is continued, and the intervals are "
 			 "wider for it.");
-	live_say(
-		"The shaft stood: friction of the gear is in hysteresis and gain. Multiply the drive's torque constant "
-		"in N·m for each ampere by the gain.");
+	live_say("The shaft stood: friction of the gear is in the hysteresis. Multiply the drive's torque constant "
+		 "in N·m for each ampere by the gain.");
 	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 

@@ -66,6 +66,35 @@ static void slow_by_hand(void **state)
 	gsl_rng_free(rng);
 }
 
+/* Friction of 0.4 N.m and a tenth of the load as a play element: by hand the half height is 0.2 + 0.05 |c|, so the
+ * hysteresis at 10 N.m is 1.4 N.m and grows by 0.1. At 20 N.m the torque is 19.15 - 1.2 = 17.95 N.m; falling it is
+ * c + 0.35, which is below that from 17.6 N.m on: 19 and 18 N.m do not move. */
+static void friction_that_grows(void **state)
+{
+	enum { n = 80 };
+	double command[n], torque[n], out = 0.15;
+	struct obey_slow s;
+	struct err err;
+
+	(void)state;
+	for (int i = 0; i < n; i++) {
+		double x = (i + 1) / 20.0;
+		command[i] = 20 * (x < 1 ? x : x < 3 ? 2 - x : x - 4);
+		double half = 0.2 + 0.05 * fabs(command[i]), middle = 0.95 * command[i] + 0.15;
+		out = fmin(fmax(out, middle - half), middle + half);
+		torque[i] = out;
+	}
+	if (obey_slow(command, torque, n, &s, &err))
+		fail_msg("%s", err.what);
+	assert_near(s.gain.value, 0.95, 1e-9);
+	assert_near(s.offset_Nm.value, 0.15, 1e-9);
+	assert_near(s.dead_band_Nm.value, 0, 1e-9);
+	assert_near(s.hysteresis_Nm.value, 1.4, 1e-9);
+	assert_near(s.hysteresis_growth.value, 0.1, 1e-9);
+	assert_int_equal(s.left_out, 4); /* 19 and 18 N.m falling, the same rising */
+	assert_near(s.linearity_Nm, 0, 1e-9);
+}
+
 /* A lag of first order, exactly stepped: bandwidth 1/(2 pi tau). Pseudo-random steps of 5 ms at 1 kHz. */
 static void bandwidth_of_a_lag(void **state)
 {
@@ -103,6 +132,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(slow_by_hand),
+		cmocka_unit_test(friction_that_grows),
 		cmocka_unit_test(bandwidth_of_a_lag),
 	};
 
