@@ -23,6 +23,8 @@ static bool next(struct reader *r)
 	r->at += strspn(r->at, " \t,");
 	n = strcspn(r->at, " \t,");
 	snprintf(r->word, sizeof r->word, "%.*s", (int)(n < WORD - 1 ? n : WORD - 1), r->at);
+	if (n > WORD - 1)
+		r->word[WORD - 2] = '~'; /* cut: neither a number nor a word */
 	r->at += n;
 	return n > 0;
 }

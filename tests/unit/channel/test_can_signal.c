@@ -157,6 +157,9 @@ static void what_is_no_map_is_said(void **state)
 		{ "0x281 byte 0 length 8 scale 0", "a scale other than 0" },
 		{ "0x281 byte 0 length 8 scale nan", "expected a scale" },
 		{ "0x281 byte 0 length 8 middle", "found \"middle\", expected long, data" },
+		/* longer than a word is kept: cut short it would be another number */
+		{ "0x281 byte 0 length 8 offset 10000000000000000000000000000", "expected an offset that is a number" },
+		{ "0x281 byte 0 length 8 is 00000000000000000000000000000005", "expected" },
 	};
 
 	(void)state;
