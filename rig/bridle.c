@@ -31,6 +31,7 @@ static const struct {
 	{ "pack", "one archive of a run for others", cmd_pack },
 	{ "verify", "recompute what a pack publishes from its samples", cmd_verify },
 	{ "compare", "differences of runs, with what they share cancelled", cmd_compare },
+	{ "study", "repeatability and reproducibility over mountings", cmd_study },
 	{ "share", "copy runs into a database of many rigs", cmd_share },
 	{ "log", "list, show, export and verify the logbook", cmd_log },
 	{ "calc", "run the calculations on their own", cmd_calc },

@@ -37,6 +37,8 @@ void page_particulars(FILE *f, const struct report *r)
 	particular(f, "Rig", r->rig.name);
 	particular(f, "Place", r->rig.place);
 	particular(f, "Operator", r->rig.operator_name);
+	if (r->mounting[0])
+		particular(f, "Mounting", r->mounting);
 	dates(r, text, sizeof text);
 	particular(f, "Tested", text);
 	snprintf(text, sizeof text,

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/reduce.h"
 #include "reports/reduce/run_profiles.h"
+#include "reports/reduce/study.h"
 #include "reports/reduce/zeros.h"
 
 #include "calib/number/units.h"
@@ -411,6 +412,36 @@ static void remark_supply(const struct reduction *r, const struct kept *k, struc
 	}
 }
 
+/* The study that rig.ini names. Without its record the points stand as they are, and the curve says so first. */
+static enum rc add_study(struct logbook *lb, const struct reduction *r, struct curve *c, struct err *err)
+{
+	struct err why = { 0 };
+	int64_t record_id = r->rig.study_record;
+	struct study_source *study = record_id > 0 ? malloc(sizeof *study) : NULL;
+	int added = 0;
+
+	if (record_id <= 0)
+		return RC_OK;
+	if (study == NULL)
+		return err_set(err, RC_NOMEM, 0, "out of memory for the study");
+	enum rc rc = study_read(lb, record_id, study, &why);
+	if (rc == RC_OK) {
+		struct study_sources sources = study_register(study, c->ctx);
+		for (size_t i = 0; i < c->n; i++)
+			added += study_apply(&sources, c->ctx, &c->points[i]);
+		curve_remark(
+			c, "By the study of record %lld (%zu %ss, actuator %s) what they differ by is part of %s.",
+			(long long)record_id, study->groups, study->by, study->actuator,
+			added ? "the speed, input power and efficiency of the points that it covers"
+			      : "no point: the study covers none of these speeds, or is within what they have already");
+	} else {
+		curve_remark_first(c, "rig.ini names study %lld, but %s: no point has the reproducibility of a study.",
+				   (long long)record_id, why.what);
+	}
+	free(study);
+	return RC_OK;
+}
+
 static enum rc build(struct reduction *r, const struct kept *k, struct curve *c, struct err *err)
 {
 	const struct limit_rig rig = limit_rig_of(&r->rig, &r->actuator, &r->plan);
@@ -482,6 +513,8 @@ static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_wat
 		rc = load(lb, run_id, map, r, &k, watch, watch_ctx, err);
 	if (rc == RC_OK)
 		rc = build(r, &k, c, err);
+	if (rc == RC_OK && !map)
+		rc = add_study(lb, r, c, err);
 	if (rc == RC_OK)
 		rc = remark_earlier(lb, &k, c, err);
 	kept_free(&k);

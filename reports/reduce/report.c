@@ -4,9 +4,11 @@
 #include "reports/reduce/run_profiles.h"
 #include "reports/reduce/text.h"
 
+#include "channel/event.h"
 #include "logbook/record.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -169,12 +171,26 @@ static enum rc take_digest(struct logbook *lb, struct report *r, struct err *err
 	return RC_OK;
 }
 
+static bool take_who(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct report *r = ctx;
+
+	(void)mono_ns;
+	if (strcmp(kind, EVENT_MOUNTING) == 0)
+		snprintf(r->mounting, sizeof r->mounting, "%s", text);
+	if (strcmp(kind, EVENT_OPERATOR) == 0)
+		snprintf(r->rig.operator_name, sizeof r->rig.operator_name, "%s", text);
+	return true;
+}
+
 static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
 
 	if (rc == RC_OK)
 		rc = run_profiles(lb, r->curve->run_id, &r->rig, &r->actuator, &r->plan, err);
+	if (rc == RC_OK)
+		rc = logbook_each_event(lb, r->run.id, take_who, r, err);
 	if (rc == RC_OK)
 		rc = take_calibration(lb, r, err);
 	if (rc == RC_OK)

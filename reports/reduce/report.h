@@ -39,7 +39,7 @@ struct report {
 	double confidence; /* of the claims */
 	double claims_V;   /* at which they hold */
 	/* Of a run only (by_hand false): */
-	struct rig_profile rig;
+	struct rig_profile rig; /* its operator is the one of the run, where it told one */
 	struct actuator_profile actuator;
 	struct plan_profile plan;
 	struct run_info run;
@@ -55,7 +55,8 @@ struct report {
 	struct brakemap map;
 	int64_t map_wall_ns;
 	struct trace trace;
-	char ready[400]; /* what the last readiness check before the run said; "" none */
+	char mounting[64]; /* how actuator or cell were mounted, as bridle sweep --mounting was told; "" not told */
+	char ready[400];   /* what the last readiness check before the run said; "" none */
 	/* Of hand-taken readings: */
 	char hand_method[400]; /* how torque was obtained, with its figures */
 	bool hand_unstated;    /* some readings came without an uncertainty */

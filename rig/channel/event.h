@@ -15,6 +15,10 @@ enum seq_event_kind { SEQ_EVENT_NONE, SEQ_EVENT_STEP, SEQ_EVENT_POINT, SEQ_EVENT
 			   * both ways, the mean of the two is the zero (run/seq_zero.h) */
 #define POINT_CUT 0x0010u /* the last second of a step that a limit stopped: never settled, to be taken again */
 
+/* Kinds of logbook events that tell under what a run was made: the groups of a repeatability study. */
+#define EVENT_MOUNTING "mounting"
+#define EVENT_OPERATOR "operator"
+
 /* A stretch of samples that belongs together: what the logbook keeps of a finished point. The
  * numbers themselves are computed from the samples, later and again (reports/). */
 struct seq_point {

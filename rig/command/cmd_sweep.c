@@ -17,7 +17,7 @@
 #include <unistd.h>
 
 struct options {
-	const char *forced;
+	const char *forced, *mounting, *operator_name;
 	bool resume;
 	struct live_options live;
 };
@@ -231,6 +231,10 @@ static enum rc work(struct sweeping *w, struct err *err)
 	w->run_id = w->s.run_id;
 	live_tell_calibration(&w->live);
 	rc = live_arm(&w->live, false, err);
+	if (rc == RC_OK && w->o->mounting)
+		rc = note(w, EVENT_MOUNTING, w->o->mounting, err);
+	if (rc == RC_OK && w->o->operator_name)
+		rc = note(w, EVENT_OPERATOR, w->o->operator_name, err);
 	if (rc == RC_OK && w->o->forced)
 		rc = go_past_doubts(w, err);
 	if (rc == RC_OK)
@@ -438,6 +442,14 @@ static int sweep_rig(const struct cli *cli, const struct options *o)
 	return status;
 }
 
+static enum rc check_name(const char *option, const char *name, struct err *err)
+{
+	if (name == NULL || (*name && strlen(name) < PROFILE_WORD))
+		return RC_OK;
+	return err_set(err, RC_ARG, 0, "%s: found %zu characters, expected a name of 1 to %d", option, strlen(name),
+		       PROFILE_WORD - 1);
+}
+
 int cmd_sweep(int argc, char **argv)
 {
 	struct options o = { 0 };
@@ -448,6 +460,11 @@ int cmd_sweep(int argc, char **argv)
 		  "run in spite of a refusal or without bridle ready; reason and doubts are kept and every point is "
 		  "marked",
 		  &o.forced, NULL },
+		{ "mounting", "NAME",
+		  "how actuator or cell are mounted, for bridle study: another name after each new mounting",
+		  &o.mounting, NULL },
+		{ "operator", "NAME", "who runs it, for bridle study and the page; else [rig] operator of rig.ini",
+		  &o.operator_name, NULL },
 		LIVE_OPTIONS(o.live),
 	};
 	const struct cli_spec spec = {
@@ -470,6 +487,10 @@ int cmd_sweep(int argc, char **argv)
 
 	if (rc == RC_OK && !cli.help_shown && o.forced && !*o.forced)
 		rc = err_set(&err, RC_ARG, 0, "--forced: expected the reason in a few words");
+	if (rc == RC_OK && !cli.help_shown)
+		rc = check_name("--mounting", o.mounting, &err);
+	if (rc == RC_OK && !cli.help_shown)
+		rc = check_name("--operator", o.operator_name, &err);
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, NULL);
 	o.live.takes_up = o.resume;

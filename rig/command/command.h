@@ -24,6 +24,7 @@ int cmd_certificate(int argc, char **argv);
 int cmd_pack(int argc, char **argv);
 int cmd_verify(int argc, char **argv);
 int cmd_compare(int argc, char **argv);
+int cmd_study(int argc, char **argv);
 int cmd_log(int argc, char **argv);
 int cmd_calc(int argc, char **argv);
 int cmd_bench(int argc, char **argv);

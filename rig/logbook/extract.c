@@ -20,7 +20,7 @@ static const struct {
 } parts[] = {
 	{ "record", CHAIN "SELECT * FROM record WHERE id IN (SELECT calibration_id FROM run WHERE id IN " OF_CHAIN
 			  " UNION SELECT map_id FROM run WHERE id IN " OF_CHAIN
-			  ") OR kind = 'accepted' OR (kind IN ('check', 'ready') "
+			  ") OR kind = 'accepted' OR (kind IN ('check', 'ready', 'study') "
 			  "AND wall_ns <= (SELECT wall_ns FROM run WHERE id = ?1)) ORDER BY id" },
 	{ "run", CHAIN "SELECT * FROM run WHERE id IN " OF_CHAIN " ORDER BY id" },
 	{ "run_end", CHAIN "SELECT * FROM run_end WHERE run_id IN " OF_CHAIN " ORDER BY id" },

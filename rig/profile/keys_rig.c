@@ -32,6 +32,10 @@ static const struct profile_key keys[] = {
 	  "Where it stands, for reports", AT(place) },
 	{ "rig", "operator", KEY_TEXT, 0, NULL, "", "the lock keeper", 0, 0, NULL, "Who runs it, for reports",
 	  AT(operator_name) },
+	{ "rig", "study", KEY_WHOLE, 0, "1", "0", "31", 0, 2147483647, NULL,
+	  "Record of a repeatability study (bridle study --keep); what its mountings or operators differ by is part of "
+	  "the uncertainty of each later point. 0: none",
+	  AT(study_record) },
 	{ "rig", "latitude", KEY_QUANTITY, KEY_SHOWN, "deg", NULL, "52.1 deg ± 0.05 deg", -90, 90, NULL,
 	  "Latitude of the place, for local gravity; give it with height, or give gravity", AT(latitude_deg) },
 	{ "rig", "height", KEY_QUANTITY, KEY_SHOWN, "m", NULL, "60 m ± 20 m", -500, 9000, NULL,

@@ -10,9 +10,10 @@
 #include <stdbool.h>
 
 struct rig_profile {
-	char name[PROFILE_WORD];                /* [rig] name */
-	char place[PROFILE_WORD];               /* [rig] place; "" not stated */
-	char operator_name[PROFILE_WORD];       /* [rig] operator; "" not stated */
+	char name[PROFILE_WORD];          /* [rig] name */
+	char place[PROFILE_WORD];         /* [rig] place; "" not stated */
+	char operator_name[PROFILE_WORD]; /* [rig] operator; "" not stated */
+	int study_record; /* [rig] study: record of a repeatability study that is a source of each point; 0 none */
 	struct quantity latitude_deg, height_m; /* [rig] latitude, height: for normal gravity ...; NaN when not given */
 	struct quantity gravity_m_per_s2; /* [rig] gravity: ... or the value itself; has_u/value 0 when not given */
 	struct quantity air_density_kg_per_m3; /* [rig] air_density, default 1.2 kg/m3 ± 0.06 kg/m3 rect */

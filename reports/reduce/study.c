@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/reduce/study.h"
+
+#include "calib/number/number_json.h"
+#include "reports/reduce/compare_private.h"
+
+#include <math.h>
+#include <string.h>
+
+#define MOVED 0.25 /* of the step beside it */
+
+const char *study_mark(enum precision_mark mark)
+{
+	return mark == PRECISION_OUTLIER ? "outlier" : mark == PRECISION_STRAGGLER ? "straggler" : "";
+}
+
+static enum rc check_alike(const struct study *s, struct err *err)
+{
+	const struct report *first = s->run[0].report;
+
+	for (size_t i = 0; i < s->n_runs; i++) {
+		const struct report *r = s->run[i].report;
+		if (strcmp(r->actuator.name, first->actuator.name) != 0 ||
+		    strcmp(r->actuator.serial, first->actuator.serial) != 0)
+			return err_set(
+				err, RC_ARG, 0,
+				"run %lld is of actuator \"%s\" %s, run %lld of \"%s\" %s: a study takes one unit",
+				(long long)r->run.id, r->actuator.name, r->actuator.serial, (long long)first->run.id,
+				first->actuator.name, first->actuator.serial);
+		if (r->plan.drive != first->plan.drive || r->curve->at_flange != first->curve->at_flange)
+			return err_set(
+				err, RC_ARG, 0,
+				"runs %lld and %lld drive the actuator in different modes or state torque at different "
+				"places: a study repeats one plan",
+				(long long)first->run.id, (long long)r->run.id);
+	}
+	return RC_OK;
+}
+
+/* --- levels --- */
+struct branches {
+	size_t n;
+	struct branch of[STUDY_RUNS];
+};
+
+static double torque_at(const struct branch *b, size_t i)
+{
+	return b->point[i]->torque_Nm.value;
+}
+
+/* The torque of a point of the first run, moved inside what all measured; NaN when that is too far. */
+static double common_torque(const struct branches *all, size_t i)
+{
+	const struct branch *first = &all->of[0];
+	double at = torque_at(first, i), low = -INFINITY, high = INFINITY;
+	double step = i > 0 ? at - torque_at(first, i - 1) : torque_at(first, 1) - at;
+
+	for (size_t k = 0; k < all->n; k++) {
+		low = fmax(low, torque_at(&all->of[k], 0));
+		high = fmin(high, torque_at(&all->of[k], all->of[k].n - 1));
+	}
+	double moved = fmin(fmax(at, low), high);
+
+	return low <= high && fabs(moved - at) <= MOVED * step ? moved : NAN;
+}
+
+static enum rc add_level(struct study *s, const struct branches *all, const struct study_level *like, struct err *err)
+{
+	size_t group[STUDY_RUNS];
+
+	if (s->n_levels == STUDY_LEVELS) {
+		s->cut = true;
+		return RC_OK;
+	}
+	struct study_level *l = &s->level[s->n_levels];
+	*l = *like;
+	for (size_t k = 0; k < s->n_runs; k++) {
+		l->y[k] = branch_at(&all->of[k], l->torque_Nm).value;
+		group[k] = s->run[k].group;
+		if (!isfinite(l->y[k]))
+			return RC_OK;
+	}
+	enum rc rc = precision_of(l->y, group, s->n_runs, s->confidence, &l->precision, err);
+	s->n_levels += rc == RC_OK;
+	return rc;
+}
+
+static enum rc add_branch(struct study *s, int direction, double rpm, enum compare_quantity quantity, struct err *err)
+{
+	struct branches all = { .n = s->n_runs };
+	enum rc rc = RC_OK;
+
+	for (size_t k = 0; k < s->n_runs; k++) {
+		branch_of(s->run[k].report->curve, direction, rpm, quantity, &all.of[k]);
+		if (all.of[k].n < 2)
+			return RC_OK;
+	}
+	for (size_t i = 0; i < all.of[0].n && rc == RC_OK; i++) {
+		struct study_level l = { .quantity = quantity,
+					 .direction = direction,
+					 .commanded_rpm = rpm,
+					 .torque_Nm = common_torque(&all, i) };
+		if (isfinite(l.torque_Nm))
+			rc = add_level(s, &all, &l, err);
+	}
+	return rc;
+}
+
+/* A way and a speed of the first run that no earlier point has. */
+static bool is_new(const struct curve *c, size_t i)
+{
+	for (size_t k = 0; k < i; k++)
+		if (c->points[k].direction == c->points[i].direction && points_same_speed(&c->points[k], &c->points[i]))
+			return false;
+	return c->points[i].direction != 0;
+}
+
+enum rc study_of(struct study *s, struct err *err)
+{
+	const struct curve *c = s->run[0].report->curve;
+	enum rc rc = check_alike(s, err);
+
+	s->n_levels = 0;
+	for (size_t i = 0; i < c->n && rc == RC_OK; i++)
+		for (int q = 0; q < COMPARE_QUANTITIES && rc == RC_OK && is_new(c, i); q++)
+			rc = add_branch(s, c->points[i].direction, c->points[i].setpoint_rpm, (enum compare_quantity)q,
+					err);
+	if (rc == RC_OK && s->n_levels == 0)
+		return err_set(
+			err, RC_ARG, 0,
+			"the runs have no torque in common at one commanded speed and way; a study repeats one plan");
+	return rc;
+}

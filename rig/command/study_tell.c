@@ -1,0 +1,180 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/study_tell.h"
+#include "terminal/cli.h"
+
+#include <math.h>
+#include <string.h>
+
+static const struct {
+	const char *name;
+	double scale;
+} quantities[COMPARE_QUANTITIES] = {
+	[COMPARE_SPEED] = { "speed, rpm", 1 },
+	[COMPARE_EFFICIENCY] = { "efficiency, %", 100 },
+	[COMPARE_INPUT_POWER] = { "input power, W", 1 },
+	[COMPARE_CURRENT] = { "current, A", 1 },
+};
+
+static void print_groups(const struct study *s)
+{
+	char text[1000];
+
+	for (size_t g = 0; g < s->n_groups; g++) {
+		size_t n = 0, used = 0;
+		for (size_t i = 0; i < s->n_runs && used < sizeof text; i++)
+			if (s->run[i].group == g)
+				used += (size_t)snprintf(text + used, sizeof text - used, "%s%lld", n++ ? ", " : "",
+							 (long long)s->run[i].report->run.id);
+		printf("  %s %s: run%s %s\n", s->by, s->group[g], n == 1 ? "" : "s", text);
+	}
+}
+
+static bool new_block(const struct study_level *a, const struct study_level *b)
+{
+	return a->quantity != b->quantity || a->direction != b->direction ||
+	       (isfinite(a->commanded_rpm) && !(fabs(a->commanded_rpm - b->commanded_rpm) < 1e-9));
+}
+
+static void print_head(const struct study_level *l)
+{
+	printf("\n%s, %s loads", quantities[l->quantity].name, l->direction > 0 ? "rising" : "falling");
+	if (isfinite(l->commanded_rpm))
+		printf(", %g rpm commanded", l->commanded_rpm);
+	printf("\n  torque      mean  repeatability s_r        reproducibility s_R      p\n"
+	       "     N·m            (interval)               (interval)\n");
+}
+
+static void print_level(const struct study_level *l)
+{
+	const struct precision *p = &l->precision;
+	double by = quantities[l->quantity].scale;
+	char r[40], R[40];
+
+	snprintf(r, sizeof r, "%.2g (%.2g to %.2g)", by * p->s_r, by * p->s_r_low, by * p->s_r_high);
+	snprintf(R, sizeof R, "%.2g (%.2g to %.2g)", by * p->s_R, by * p->s_R_low, by * p->s_R_high);
+	printf("%8.2f %9.4g  %-24s %-24s %5.3f\n", l->torque_Nm, by * p->mean, r, R, p->p_value);
+}
+
+static void tell(const struct study *s, const struct study_level *l, const char *what, size_t group, double value,
+		 double limit, enum precision_mark mark)
+{
+	char text[300];
+
+	if (mark == PRECISION_FINE)
+		return;
+	snprintf(text, sizeof text, "%s %s at %.2f N·m (%s): %s %.3g, %s (limit %.3g).", s->by, s->group[group],
+		 l->torque_Nm, quantities[l->quantity].name, what, value, study_mark(mark), limit);
+	cli_wrapped(stdout, cli_width(), "! ", "  ", text);
+}
+
+static void print_tests(const struct study *s)
+{
+	for (size_t i = 0; i < s->n_levels; i++) {
+		const struct study_level *l = &s->level[i];
+		const struct precision *p = &l->precision;
+		tell(s, l, "Grubbs' test of its mean gives", p->grubbs.cell, p->grubbs.value,
+		     p->grubbs.mark == PRECISION_OUTLIER ? p->grubbs.at_1 : p->grubbs.at_5, p->grubbs.mark);
+		tell(s, l, "Cochran's test of its scatter gives", p->cochran.cell, p->cochran.value,
+		     p->cochran.mark == PRECISION_OUTLIER ? p->cochran.at_1 : p->cochran.at_5, p->cochran.mark);
+	}
+}
+
+/* The heaviest rising level of the efficiency, or the last of all: h and k of each group. */
+static const struct study_level *shown(const struct study *s)
+{
+	const struct study_level *best = &s->level[s->n_levels - 1];
+
+	for (size_t i = 0; i < s->n_levels; i++) {
+		const struct study_level *l = &s->level[i];
+		if (l->quantity == COMPARE_EFFICIENCY && l->direction > 0 &&
+		    (best->quantity != COMPARE_EFFICIENCY || best->direction < 0 || l->torque_Nm > best->torque_Nm))
+			best = l;
+	}
+	return best;
+}
+
+static void print_consistency(const struct study *s)
+{
+	const struct study_level *l = shown(s);
+	const struct precision *p = &l->precision;
+
+	if (!isfinite(p->h_1))
+		return;
+	printf("\nConsistency at %.2f N·m (%s): h within ± %.2f, k up to %.2f at 5 %%\n", l->torque_Nm,
+	       quantities[l->quantity].name, p->h_5, p->k_5);
+	for (size_t g = 0; g < s->n_groups; g++)
+		printf("  %-20.20s h %+5.2f  k %4.2f\n", s->group[g], p->cell[g].h, p->cell[g].k);
+}
+
+void study_print(const struct study *s)
+{
+	printf("Repeatability study: %s, plan %s, %zu runs, %zu %ss%s\n", s->run[0].report->subject,
+	       s->run[0].report->run.plan, s->n_runs, s->n_groups, s->by,
+	       s->run[0].report->run.on_bench ? " (a virtual bench)" : "");
+	print_groups(s);
+	for (size_t i = 0; i < s->n_levels; i++) {
+		if (i == 0 || new_block(&s->level[i], &s->level[i - 1]))
+			print_head(&s->level[i]);
+		print_level(&s->level[i]);
+	}
+	print_consistency(s);
+	print_tests(s);
+	char text[400];
+	snprintf(text, sizeof text,
+		 "s_r: standard deviation of runs of one %s. s_R: of runs of different %ss. Intervals hold %g %%. p: "
+		 "how often "
+		 "%ss that are alike would differ as much.",
+		 s->by, s->by, 100 * s->confidence, s->by);
+	putchar('\n');
+	cli_wrapped(stdout, cli_width(), "", "", text);
+	if (s->cut)
+		printf("More than %d levels: the rest is left out.\n", STUDY_LEVELS);
+}
+
+static void number(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.10g", value);
+	else
+		fputc(',', f);
+}
+
+static void quoted(FILE *f, const char *text)
+{
+	fputs(",\"", f);
+	for (; *text; text++) {
+		if (*text == '"')
+			fputc('"', f);
+		fputc(*text, f);
+	}
+	fputc('"', f);
+}
+
+void study_table(FILE *f, const struct study *s)
+{
+	const struct report *r = s->run[0].report;
+
+	fprintf(f, "# repeatability study of %s on %s%s, by %s\n", r->subject, r->rig.name,
+		r->run.on_bench ? " (a virtual bench)" : "", s->by);
+	fputs("quantity,direction,commanded speed (rpm),torque (N m),run,group,value,mean of group,h,k,mean of "
+	      "all,s_r,s_r low,"
+	      "s_r high,s_R,s_R low,s_R high,s of means,p\n",
+	      f);
+	for (size_t i = 0; i < s->n_levels; i++)
+		for (size_t k = 0; k < s->n_runs; k++) {
+			const struct study_level *l = &s->level[i];
+			const struct precision *p = &l->precision;
+			const struct precision_cell *c = &p->cell[s->run[k].group];
+			fprintf(f, "%s,%s", compare_word(l->quantity), l->direction > 0 ? "up" : "down");
+			number(f, l->commanded_rpm);
+			number(f, l->torque_Nm);
+			fprintf(f, ",%lld", (long long)s->run[k].report->run.id);
+			quoted(f, s->group[s->run[k].group]);
+			const double values[] = { l->y[k],     c->mean,    c->h,        c->k,   p->mean,
+						  p->s_r,      p->s_r_low, p->s_r_high, p->s_R, p->s_R_low,
+						  p->s_R_high, p->s_means, p->p_value };
+			for (size_t v = 0; v < sizeof values / sizeof values[0]; v++)
+				number(f, values[v]);
+			fputc('\n', f);
+		}
+}
