@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/fit/precision.h"
+#include "calib/fit/precision_private.h"
 
 #include "calib/fit/stats.h"
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A repeatability study: the same plan again and again by groups (mountings of the actuator or the cell, operators), at each
- * torque that all runs measured. Analysis by calib/fit/precision.h; a value at a torque is that of the chord between the
- * neighbouring points, as runs are compared (compare.h). Pure but for study_read.
+/* A repeatability study: the same plan again and again by groups (mountings of the actuator or the cell, operators),
+ * at each torque that all runs measured. Analysis by calib/fit/precision.h; a value at a torque is that of the chord
+ * between the neighbouring points, as runs are compared (compare.h). Pure but for study_read.
  *
  * A study that is kept as a record may serve as a source: rig.ini names it ([rig] study), and what the groups' means
  * differ by is part of each later point's speed, input power and efficiency (study_apply). */
@@ -39,16 +39,16 @@ struct study {
 	struct study_level level[STUDY_LEVELS];
 };
 
-/* by, runs, groups and confidence are set; fills the levels. The torques are those of the first run; an outermost one is moved
- * inside what all runs measured, by a quarter of a step at most, else it is left out.
+/* by, runs, groups and confidence are set; fills the levels. The torques are those of the first run; an outermost one
+ * is moved inside what all runs measured, by a quarter of a step at most, else it is left out.
  * RC_ARG: runs of several actuators or rigs, no torque in common, or too few runs of a group for an analysis. */
 enum rc study_of(struct study *s, struct err *err) MUST_CHECK;
 
 /* Words of a mark: "", "straggler", "outlier". */
 const char *study_mark(enum precision_mark mark);
 
-/* The record, and the document of the command. {"actuator", "plan", "by", "confidence", "runs", "levels"}. Given to the
- * caller. */
+/* The record, and the document of the command. {"actuator", "plan", "by", "confidence", "runs", "levels"}. Given to
+ * the caller. */
 json_t *study_to_json(const struct study *s);
 
 /* --- as a source of later points --- */
@@ -73,9 +73,9 @@ struct study_sources {
 	uint32_t source[COMPARE_QUANTITIES];
 };
 struct study_sources study_register(const struct study_source *study, struct unc_ctx *ctx);
-/* To speed, input power and efficiency of a point, where the study has its way of turning and speed: by the line between the
- * neighbouring torques, beyond them as at the outermost. What the calibration's mounting of the cell already gives is not
- * counted twice: only the rest is added. Returns how many quantities got something. */
+/* To speed, input power and efficiency of a point, where the study has its way of turning and speed: by the line
+ * between the neighbouring torques, beyond them as at the outermost. What the calibration's mounting of the cell
+ * already gives is not counted twice: only the rest is added. Returns how many quantities got something. */
 int study_apply(const struct study_sources *s, struct unc_ctx *ctx, struct curve_point *p);
 
 #endif

@@ -40,8 +40,8 @@ static void print_head(const struct study_level *l)
 	printf("\n%s, %s loads", quantities[l->quantity].name, l->direction > 0 ? "rising" : "falling");
 	if (isfinite(l->commanded_rpm))
 		printf(", %g rpm commanded", l->commanded_rpm);
-	printf("\n  torque      mean  repeatability s_r        reproducibility s_R      p\n"
-	       "     N·m            (interval)               (interval)\n");
+	printf("\n  torque      mean  repeatability s_r         reproducibility s_R          p\n"
+	       "     N·m            (interval)                (interval)\n");
 }
 
 static void print_level(const struct study_level *l)
@@ -50,9 +50,9 @@ static void print_level(const struct study_level *l)
 	double by = quantities[l->quantity].scale;
 	char r[40], R[40];
 
-	snprintf(r, sizeof r, "%.2g (%.2g to %.2g)", by * p->s_r, by * p->s_r_low, by * p->s_r_high);
-	snprintf(R, sizeof R, "%.2g (%.2g to %.2g)", by * p->s_R, by * p->s_R_low, by * p->s_R_high);
-	printf("%8.2f %9.4g  %-24s %-24s %5.3f\n", l->torque_Nm, by * p->mean, r, R, p->p_value);
+	snprintf(r, sizeof r, "%.2g (%.2g\u2013%.2g)", by * p->s_r, by * p->s_r_low, by * p->s_r_high);
+	snprintf(R, sizeof R, "%.2g (%.2g\u2013%.2g)", by * p->s_R, by * p->s_R_low, by * p->s_R_high);
+	printf("%8.2f %9.4g  %-27s %-27s %5.3f\n", l->torque_Nm, by * p->mean, r, R, p->p_value);
 }
 
 static void tell(const struct study *s, const struct study_level *l, const char *what, size_t group, double value,
@@ -108,9 +108,12 @@ static void print_consistency(const struct study *s)
 
 void study_print(const struct study *s)
 {
-	printf("Repeatability study: %s, plan %s, %zu runs, %zu %ss%s\n", s->run[0].report->subject,
-	       s->run[0].report->run.plan, s->n_runs, s->n_groups, s->by,
-	       s->run[0].report->run.on_bench ? " (a virtual bench)" : "");
+	char head[300];
+
+	snprintf(head, sizeof head, "Repeatability study: %s, plan %s, %zu runs, %zu %ss%s", s->run[0].report->subject,
+		 s->run[0].report->run.plan, s->n_runs, s->n_groups, s->by,
+		 s->run[0].report->run.on_bench ? " (a virtual bench)" : "");
+	cli_wrapped(stdout, cli_width(), "", "  ", head);
 	print_groups(s);
 	for (size_t i = 0; i < s->n_levels; i++) {
 		if (i == 0 || new_block(&s->level[i], &s->level[i - 1]))

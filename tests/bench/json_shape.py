@@ -65,6 +65,8 @@ def rig_commands():
         do("pack", "--out", pack)
         do("verify", pack)
         do("compare", run, run, "--no-figures")
+        again = [do("sweep", "gentle")["run_id"] for _ in range(2)]
+        do("study", f"{run}=A", f"{again[0]}=A", f"{again[1]}=B")
         for words in (["list"], ["show", "last"], ["verify"], ["check"], ["note", "new", "screws"]):
             do("log", *words)
         do("share", "host=/nonexistent", status=3)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Repeatability studies that were published. */
 #include "calib/fit/precision.h"
+#include "calib/fit/precision_private.h"
 #include "tests/published/table.h"
 
 #include <math.h>
@@ -13,8 +14,9 @@
 
 #include "tests/unit/near.h"
 
-/* ISO 5725-2:1994, table 6 (indicators for Mandel's h and k at 1 %), as printed at metrology.wordpress.com, "Indicators for
- * Mandel's h and k statistics at 1% significance level". The printed h are two digits of rounded quantiles: one unit more. */
+/* ISO 5725-2:1994, table 6 (indicators for Mandel's h and k at 1 %), as printed at metrology.wordpress.com,
+ * "Indicators for Mandel's h and k statistics at 1% significance level". The printed h are two digits of rounded
+ * quantiles: one unit more. */
 static void mandel_at_1_percent(void **state)
 {
 	static const struct {
@@ -39,8 +41,8 @@ static void mandel_at_1_percent(void **state)
 	}
 }
 
-/* Grubbs' G for one value: chem.libretexts.org, Reference Tables, Appendix 07 (5 % and 1 %). Its rows 7 (2.202) and 15 at 1 %
- * (2.755 twice) are misprints there and left out. */
+/* Grubbs' G for one value: chem.libretexts.org, Reference Tables, Appendix 07 (5 % and 1 %). Its rows 7 (2.202) and
+ * 15 at 1 % (2.755 twice) are misprints there and left out. */
 static void grubbs_at_5_and_1_percent(void **state)
 {
 	static const double rows[][3] = {
@@ -71,8 +73,9 @@ static void cochran_at_5_and_1_percent(void **state)
 	}
 }
 
-/* Glucose in serum, the example of ASTM E691 (1999): eight laboratories, three values each, materials A and B. Values and
- * results from memory; the results follow from the values in all four printed digits, so neither can be wrong by itself. */
+/* Glucose in serum, the example of ASTM E691 (1999): eight laboratories, three values each, materials A and B. Values
+ * and results from memory; the results follow from the values in all four printed digits, so neither can be wrong by
+ * itself. */
 static void glucose_in_serum(void **state)
 {
 	static const struct {
@@ -112,8 +115,8 @@ static void glucose_in_serum(void **state)
 	}
 }
 
-/* NIST StRD SiRstvt, certified: between 5.11462616000000E-02 (4), within 2.16636560000000E-01 (20), F 1.18046237440255,
- * s 1.04076068334656E-01. So s_L^2 = (0.0127865654 - 0.010831828)/5. */
+/* NIST StRD SiRstvt, certified: between 5.11462616000000E-02 (4), within 2.16636560000000E-01 (20), F
+ * 1.18046237440255, s 1.04076068334656E-01. So s_L^2 = (0.0127865654 - 0.010831828)/5. */
 static void silicon_resistivity(void **state)
 {
 	struct csv t = table_open("strd_anova_SiRstvt.csv");

@@ -13,8 +13,8 @@
 
 #include "tests/unit/near.h"
 
-/* Unlike cells by hand: {1, 3}, {6}, {4, 4, 7}. Means 2, 6, 5; all 25/6; squares within 2 + 0 + 6 = 8 with 3 degrees of
- * freedom; between 2 (13/6)^2 + (11/6)^2 + 3 (5/6)^2 = 14.8333 with 2; n_bar (6 - 14/6)/2 = 11/6. */
+/* Unlike cells by hand: {1, 3}, {6}, {4, 4, 7}. Means 2, 6, 5; all 25/6; squares within 2 + 0 + 6 = 8 with 3 degrees
+ * of freedom; between 2 (13/6)^2 + (11/6)^2 + 3 (5/6)^2 = 14.8333 with 2; n_bar (6 - 14/6)/2 = 11/6. */
 static void unlike_cells_by_hand(void **state)
 {
 	static const double y[] = { 1, 6, 4, 3, 4, 7 };
@@ -41,8 +41,9 @@ static void unlike_cells_by_hand(void **state)
 	assert_int_equal(s.grubbs.cell, 0);
 }
 
-/* How often both intervals hold what the values were drawn with. 95 % +- 1.1 % (three standard errors of 4000 studies) for
- * s_r, which is exact; that of s_R is an approximation that is told to err to the wide side: 94 to 98 %. */
+/* How often both intervals hold what the values were drawn with. 95 % +- 1.1 % (three standard errors of 4000
+ * studies) for s_r, which is exact; that of s_R is an approximation that is told to err to the wide side: 94 to 98 %.
+ * */
 static void intervals_hold_what_was_drawn(void **state)
 {
 	enum { STUDIES = 4000, SEED = 20261126 };
