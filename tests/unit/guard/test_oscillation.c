@@ -94,6 +94,16 @@ static double noise(double t)
 	return 60 + 9.0 * ((double)rand() / RAND_MAX - 0.5); /* 9 peak to peak, a little below the swing */
 }
 
+/* Each sample 1.2 above or below its neighbours: far less than a quarter of the swing. */
+static double with_a_rough_edge(double t)
+{
+	return steady_2Hz(t) + ((int)floor(t / DT_S + 0.5) % 2 ? 0.6 : -0.6);
+}
+static double each_sample(double t)
+{
+	return (int)floor(t / DT_S + 0.5) % 2 ? 12 : 0;
+}
+
 static void counts_what_swings_on(void **state)
 {
 	(void)state;
@@ -102,7 +112,9 @@ static void counts_what_swings_on(void **state)
 	assert_in_range(most_cycles(growing, 5), 8, 10);
 	assert_in_range(most_cycles(triangle_2Hz, 5), 8, 10);
 	assert_in_range(most_cycles(swing_after_a_step, 5), 6, 10);
-	assert_true(most_cycles(fast_29Hz, 5) >= 30); /* of 146 */
+	assert_in_range(most_cycles(with_a_rough_edge, 5), 8, 10);
+	assert_in_range(most_cycles(each_sample, 0.405), 18, 20); /* 40 swings */
+	assert_true(most_cycles(fast_29Hz, 5) >= 30);             /* of 146 */
 }
 
 static void leaves_alone_what_is_no_limit_cycle(void **state)
@@ -148,6 +160,59 @@ static void not_a_number_forgets(void **state)
 	assert_true(n >= 4);
 	assert_int_equal(oscillation_step(&osc, NAN, SWING, DT_S), 0);
 	assert_int_equal(oscillation_step(&osc, 60, SWING, DT_S), 0);
+	assert_int_equal(oscillation_step(&osc, 60, SWING, DT_S), 0);
+	for (int i = 0; i < 500; i++)
+		n = oscillation_step(&osc, steady_2Hz(i * DT_S), SWING, DT_S);
+	assert_in_range(n, 8, 10); /* and sees what comes after */
+}
+
+static void what_has_ended_is_forgotten(void **state)
+{
+	struct guard_osc osc = { 0 };
+	unsigned n = 0;
+
+	(void)state;
+	for (int i = 0; i < 300; i++)
+		n = oscillation_step(&osc, steady_2Hz(i * DT_S), SWING, DT_S);
+	assert_true(n >= 4);
+	for (int i = 0; i < 300; i++)
+		n = oscillation_step(&osc, 60, SWING, DT_S);
+	assert_int_equal(n, 0);
+}
+
+/* Ends of swings, each reached in one step after so many seconds. Did it grow by then? */
+static bool has_grown(struct guard_osc *osc, double end, double after_s)
+{
+	oscillation_step(osc, end, SWING, after_s);
+	return oscillation_grows(osc);
+}
+
+/* Swings of 3, 9, 27 and 81, each three times the one before: the fourth is counted when the fifth begins. */
+static void four_that_grow_are_enough(void **state)
+{
+	static const double end[] = { 0, 3, -6, 21, -60 };
+	struct guard_osc osc = { 0 }, fivefold = { 0 };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof end / sizeof end[0]; i++)
+		assert_false(has_grown(&osc, end[i], 0.1));
+	assert_true(has_grown(&osc, 0, 0.1));
+	/* 3, 15, 75, 375: more than four times each, which is no growing oscillation */
+	static const double far[] = { 0, 3, -12, 63, -312, 0 };
+	for (size_t i = 0; i < sizeof far / sizeof far[0]; i++)
+		assert_false(has_grown(&fivefold, far[i], 0.1));
+}
+
+/* 3, 9, 27 in 1.5 s, 81, 243: the slow one begins the count again. */
+static void a_slow_swing_ends_the_growth(void **state)
+{
+	static const double end[] = { 0, 3, -6, 21, -60, 183 };
+	struct guard_osc osc = { 0 };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof end / sizeof end[0]; i++)
+		assert_false(has_grown(&osc, end[i], i == 4 ? 1.5 : 0.1));
+	assert_false(has_grown(&osc, 0, 0.1));
 }
 
 /* Cycles from the first swing of the signal to the tick that says that it grows; 0: never. */
@@ -204,6 +269,18 @@ static void what_grows_is_seen_within_two_cycles(void **state)
 	assert_true(grows_after_s(noise, 120) <= 0);
 }
 
+/* Jumps at the words 1, 3 and 6 are two in any five; with one at 7 they are three. */
+static void three_jumps_count_within_five_words(void **state)
+{
+	static const double rotor_rpm[] = { 60, 90, 90, 60, 60, 60, 90 };
+	struct guard_rattle r = { .rotor_rpm = NAN };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rotor_rpm / sizeof rotor_rpm[0]; i++)
+		assert_false(rattle_step(&r, rotor_rpm[i], 60, 10));
+	assert_true(rattle_step(&r, 60, 60, 10));
+}
+
 /* A rotor that swings by 55 rpm at 4.8 Hz, a word each 0.2 s: 55 sin(2 pi 4.8 * 0.2 n) = 0, -14, -27, -38. Less than a
  * tenth of a rpm of that is in the heavy shaft, which slows down slowly. */
 static void a_rotor_that_jumps_against_its_shaft_is_seen(void **state)
@@ -254,6 +331,10 @@ int main(void)
 		cmocka_unit_test(leaves_alone_what_is_no_limit_cycle),
 		cmocka_unit_test(a_pause_begins_the_count_again),
 		cmocka_unit_test(not_a_number_forgets),
+		cmocka_unit_test(what_has_ended_is_forgotten),
+		cmocka_unit_test(four_that_grow_are_enough),
+		cmocka_unit_test(a_slow_swing_ends_the_growth),
+		cmocka_unit_test(three_jumps_count_within_five_words),
 		cmocka_unit_test(what_grows_is_seen_within_two_cycles),
 		cmocka_unit_test(a_rotor_that_jumps_against_its_shaft_is_seen),
 		cmocka_unit_test(what_turns_together_or_stays_is_no_rattle),

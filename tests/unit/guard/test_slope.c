@@ -122,6 +122,63 @@ static struct moment unknown_at_times(double t)
 	m.Nm = fmod(t, 0.9) < DT_S ? NAN : m.Nm;
 	return m;
 }
+/* The tenth of a second that t_s, the end of a look, belongs to. */
+static int tenth(double t)
+{
+	return (int)floor((t - DT_S / 2) / 0.1);
+}
+/* Between the third tenth of the second and the eighth it falls for 0.5 s: by 2.5 N.m. Between the fourth and the
+ * seventh it would be 1.5. */
+static struct moment falls_by_little(double t)
+{
+	return (struct moment){ 0.25 + 0.125 * t, 20 - 5 * t, 60 };
+}
+/* Each fourth tenth goes back: by less than a twentieth of the step, or by more. */
+static struct moment rises_with(double back_A, double t)
+{
+	int n = tenth(t);
+	double A = 0.25 + 0.02 * (n % 4 == 3 ? n - 1 : n);
+
+	return (struct moment){ n % 4 == 3 ? A - back_A : A, 20 - 8 * t, 60 };
+}
+static struct moment goes_back_a_little(double t)
+{
+	return rises_with(0.004, t);
+}
+static struct moment goes_back(double t)
+{
+	return rises_with(0.006, t);
+}
+static struct moment speed_8_percent(double t)
+{
+	struct moment m = falls(t);
+
+	m.rpm = tenth(t) % 2 ? 60 : 55.5; /* within a tenth of it */
+	return m;
+}
+static struct moment begins_slowly(double t)
+{
+	struct moment m = falls(t);
+
+	m.rpm = tenth(t) == 0 ? 40 : 60;
+	return m;
+}
+static struct moment current_stays(double t)
+{
+	return (struct moment){ 0.5, 20 - 8 * t, 60 };
+}
+static struct moment current_hardly_rises(double t)
+{
+	return (struct moment){ 0.5 + 0.05 * t, 20 - 8 * t, 60 };
+}
+static struct moment rises_to_and_fro(double t)
+{
+	return (struct moment){ 0.5 + 0.2 * t + 0.06 * sin(2 * M_PI * 2 * t), 20 - 8 * t, 60 };
+}
+static struct moment rises_too_little(double t)
+{
+	return (struct moment){ 0.9 - 0.2 * t, 5 + 2.5 * t, 60 }; /* 1.25 N.m */
+}
 
 static void a_torque_that_goes_against_its_current_is_found(void **state)
 {
@@ -132,6 +189,25 @@ static void a_torque_that_goes_against_its_current_is_found(void **state)
 	assert_in_range(found_s(drifts, DT_S, 3) * 1000, 990, 1110);
 	assert_in_range(found_s(falls_in_steps, DT_S, 3) * 1000, 990, 1310);
 	assert_in_range(found_s(falls, 0.002, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(falls_by_little, DT_S, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(goes_back_a_little, DT_S, 3) * 1000, 990, 1110);
+	assert_in_range(found_s(speed_8_percent, DT_S, 3) * 1000, 990, 1110);
+	/* only from its second tenth on is the speed steady */
+	assert_in_range(found_s(begins_slowly, DT_S, 3) * 1000, 1090, 1110);
+}
+
+/* A shaft at half a turn a minute is judged like any other: least 0.2 rpm. */
+static void a_slow_shaft_is_judged_as_well(void **state)
+{
+	struct guard_slope s = { 0 };
+	bool found = false;
+
+	(void)state;
+	for (double t_s = DT_S; t_s < 1.2; t_s += DT_S) {
+		struct moment m = falls(t_s);
+		found |= slope_step(&s, m.A, m.Nm, 0.5, DT_S, 0.1, 2, 0.2);
+	}
+	assert_true(found);
 }
 
 static void an_honest_brake_is_left_alone(void **state)
@@ -149,7 +225,12 @@ static void an_honest_brake_is_left_alone(void **state)
 		{ "stalled", stalled, 3 },
 		{ "ripple", ripples, 4 },
 		{ "a fall that is too small", too_little, 3 },
+		{ "a rise that is too small", rises_too_little, 3 },
 		{ "a current that goes to and fro", to_and_fro, 3 },
+		{ "a current that rises to and fro", rises_to_and_fro, 3 },
+		{ "a current that goes back", goes_back, 3 },
+		{ "a current that stays", current_stays, 2 },
+		{ "a current that hardly rises", current_hardly_rises, 2 },
 		{ "torque unknown at times", unknown_at_times, 3 },
 	};
 
@@ -166,6 +247,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_torque_that_goes_against_its_current_is_found),
+		cmocka_unit_test(a_slow_shaft_is_judged_as_well),
 		cmocka_unit_test(an_honest_brake_is_left_alone),
 	};
 
