@@ -41,7 +41,7 @@ static bool number(const char **text, int digits, uint32_t *ret)
 bool can_frame_read(const char *line, struct can_message *ret)
 {
 	struct can_message m = { .is_long = *line == 'T' };
-	uint32_t n, byte;
+	uint32_t n, byte, stamp;
 
 	if (*line != 't' && *line != 'T')
 		return false;
@@ -55,9 +55,7 @@ bool can_frame_read(const char *line, struct can_message *ret)
 			return false;
 		m.byte[i] = (uint8_t)byte;
 	}
-	while (digit(*line) >= 0)
-		line++;
-	if (*line != '\0')
+	if (*line != '\0' && (!number(&line, CAN_STAMP_DIGITS, &stamp) || *line != '\0'))
 		return false;
 	*ret = m;
 	return true;

@@ -11,6 +11,7 @@
 
 #define CAN_FRAME_BYTES 8
 #define CAN_FRAME_LINE 28 /* the longest line with its CR and a NUL */
+#define CAN_STAMP_DIGITS 4
 #define CAN_SHORT_MOST 0x7ffu
 #define CAN_LONG_MOST 0x1fffffffu
 
@@ -23,8 +24,8 @@ struct can_message {
 
 /* The line with its CR; its length. */
 size_t can_frame_put(const struct can_message *message, char buf[CAN_FRAME_LINE]);
-/* A line without its CR; digits that follow a whole frame (a time stamp) are passed over. False: it is no data frame.
- * */
+/* A line without its CR; a time stamp behind the data, four digits and no other number of them (from memory), is passed
+ * over. False: it is no data frame. */
 bool can_frame_read(const char *line, struct can_message *ret);
 
 /* The number by which an adapter knows a bit rate (bit/s): 10, 20, 50, 100, 125, 250, 500, 800, 1000 kbit/s are 0 to 8

@@ -15,6 +15,7 @@ struct can_drive {
 	struct can_drive_setup setup;
 	struct can_bus bus;
 	struct mono asked, asked_state, came;
+	bool filtered;
 	char hint[HINT];
 };
 
@@ -46,12 +47,28 @@ static void take_byte(void *ctx, char c, struct mono now)
 		take_frame(d, now);
 }
 
+/* Once all its words have come: until then a frame of another identifier is worth telling. */
+static void filter(struct can_drive *d)
+{
+	struct can_message of[DRIVE_WORDS];
+	size_t n = 0;
+
+	for (int w = 0; w < DRIVE_WORDS; w++)
+		if (d->setup.tell[w].signal.there)
+			of[n++] = d->setup.tell[w].frame;
+	_Static_assert(DRIVE_WORDS <= LINK_FILTERS, "every word has its filter");
+	link_filter(d->shell.link, of, n);
+	d->filtered = true;
+}
+
 static void look(void *ctx, struct mono now)
 {
 	struct can_drive *d = ctx;
 	char line[CAN_FRAME_LINE];
 	struct can_message m;
 
+	if (!d->filtered && drive_side_heard(&d->shell.side, now))
+		filter(d);
 	if (mono_diff_s(now, d->came) >= ASK_STATE_S && mono_diff_s(now, d->asked_state) >= ASK_STATE_S) {
 		d->asked_state = now;
 		drive_shell_send(&d->shell, CAN_BUS_ASK, strlen(CAN_BUS_ASK));

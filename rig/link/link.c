@@ -96,6 +96,13 @@ enum rc link_set_characters(struct link *link, enum link_characters characters, 
 		       link->address);
 }
 
+bool link_filter(struct link *link, const struct can_message *of, size_t n)
+{
+	bool (*filter)(void *, const struct can_message *, size_t) = link->part.ops->filter;
+
+	return filter == NULL || filter(link->part.ctx, of, n);
+}
+
 void link_close(struct link *link)
 {
 	if (link == NULL)

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "channel/can_frame.h"
+#include "link/link.h"
 #include "link/link_can.h"
 #include "link/link_private.h"
 
@@ -118,6 +119,20 @@ static ssize_t bus_write(void *part, const char *buf, size_t n, int *ret_errno)
 	return (ssize_t)n;
 }
 
+static bool bus_filter(void *part, const struct can_message *of, size_t n)
+{
+	const struct bus *b = part;
+	struct can_filter f[LINK_FILTERS];
+
+	if (n > LINK_FILTERS)
+		return false;
+	for (size_t i = 0; i < n; i++) {
+		f[i].can_id = of[i].id | (of[i].is_long ? CAN_EFF_FLAG : 0);
+		f[i].can_mask = (of[i].is_long ? CAN_EFF_MASK : CAN_SFF_MASK) | CAN_EFF_FLAG | CAN_RTR_FLAG;
+	}
+	return setsockopt(b->fd, SOL_CAN_RAW, CAN_RAW_FILTER, f, (socklen_t)(n * sizeof f[0])) == 0;
+}
+
 static void bus_close(void *part)
 {
 	struct bus *b = part;
@@ -144,7 +159,7 @@ static enum rc bind_to(int fd, const char *name, struct err *err)
 
 enum rc part_wrap_can(int fd, struct part *ret, struct err *err)
 {
-	static const struct part_ops ops = { bus_read, bus_write, bus_close, NULL };
+	static const struct part_ops ops = { bus_read, bus_write, bus_close, NULL, bus_filter };
 	struct bus *b = calloc(1, sizeof *b);
 
 	if (b == NULL) {

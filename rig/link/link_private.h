@@ -5,6 +5,8 @@
 
 #include "calib/number/err.h"
 
+#include "channel/can_frame.h"
+
 #include <stdbool.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -19,6 +21,7 @@ struct part_ops {
 	ssize_t (*write)(void *part, const char *buf, size_t n, int *ret_errno);
 	void (*close)(void *part);
 	bool (*set_characters)(void *part, int parity_even, int stop_bits); /* NULL: it has none */
+	bool (*filter)(void *part, const struct can_message *of, size_t n); /* NULL: it has none */
 };
 
 struct part {

@@ -69,7 +69,7 @@ static bool serial_set_characters(void *part, int parity_even, int stop_bits)
 	       sp_set_stopbits(s->port, stop_bits) == SP_OK;
 }
 
-static const struct part_ops serial_ops = { serial_read, serial_write, serial_close, serial_set_characters };
+static const struct part_ops serial_ops = { serial_read, serial_write, serial_close, serial_set_characters, NULL };
 
 static enum rc say(struct err *err, enum sp_return r, const char *name, const char *doing, const char *hint)
 {

@@ -67,7 +67,7 @@ static void sock_close(void *part)
 	free(s);
 }
 
-static const struct part_ops sock_ops = { sock_read, sock_write, sock_close, NULL };
+static const struct part_ops sock_ops = { sock_read, sock_write, sock_close, NULL, NULL };
 
 /* 0 connected, or the errno. */
 static int connect_by(int fd, const struct sockaddr *to, socklen_t len, int64_t deadline_ms)

@@ -63,6 +63,7 @@ void session_can_drive(const struct session *s, const struct instrument_profile 
 		read_map(p->can_tell[w], &ret->tell[w]);
 }
 
+/* Behind half a line that the program may have left, it must still be read whole: it begins with the end of a line. */
 static size_t put_off(const struct session *s, const struct instrument_profile *p, char *text)
 {
 	static const struct drive_command off = { .mode = DRIVE_OFF };
@@ -74,15 +75,18 @@ static size_t put_off(const struct session *s, const struct instrument_profile *
 		session_can_drive(s, p, &can_drive);
 		if (strncmp(p->link, "can:", 4) == 0)
 			return can_map_put(&can_drive.off, 0, &m) ? link_can_bytes(&m, text) : 0;
-		return can_drive_put(&can_drive, &off, text);
+		text[0] = '\r';
+		return 1 + can_drive_put(&can_drive, &off, text + 1);
 	}
 	session_text_drive(s, p, &text_drive);
-	return text_drive_put(&text_drive, &off, text);
+	size_t n = text_drive_put(&text_drive, &off, text + 1);
+	text[0] = text[n];
+	return n > 0 ? n + 1 : 0;
 }
 
 size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size)
 {
-	char text[TEXT_DRIVE_LINE + 2];
+	char text[TEXT_DRIVE_LINE + 3];
 
 	_Static_assert(CAN_FRAME_LINE <= TEXT_DRIVE_LINE, "a frame fits");
 	size_t n = put_off(s, p, text);

@@ -137,6 +137,7 @@ static void hold(struct warden *w, const struct warden_config *config, const str
 	if (in->now_ns >= release_ns(w, config)) {
 		w->held_long = in->now_ns - w->began_ns > config->hold_ns + WARDEN_REPEAT_NS;
 		w->phase = WARDEN_OVER;
+		w->over_ns = in->now_ns;
 		ret->orders = ORDER_DRIVE_OFF | ORDER_OPEN | ORDER_RELEASE;
 	} else if (in->now_ns >= w->repeat_ns) {
 		w->repeat_ns = in->now_ns + WARDEN_REPEAT_NS;
@@ -162,13 +163,18 @@ static int64_t wake_ns(const struct warden *w, const struct warden_config *confi
 	return repeat;
 }
 
-/* An account comes one step after its orders, whose results are known then. */
-static bool account_due(struct warden *w, enum warden_phase before)
+/* An account comes one step after its orders, whose results are known then, or when they have waited long enough. */
+static bool account_due(struct warden *w, const struct warden_in *in, enum warden_phase before, int64_t *wake)
 {
 	bool *told = w->phase == WARDEN_OVER ? &w->told_end : &w->told_stop;
+	int64_t patience_ns = (w->phase == WARDEN_OVER ? w->over_ns : w->began_ns) + WARDEN_PATIENCE_NS;
 
 	if (before < WARDEN_HOLDS || w->phase != before || *told)
 		return false;
+	if (in->waits && in->now_ns < patience_ns) {
+		*wake = earlier(*wake, patience_ns);
+		return false;
+	}
 	*told = true;
 	return true;
 }
@@ -188,10 +194,10 @@ struct warden warden_step(struct warden w, const struct warden_config *config, c
 		watch(&w, config, in, ret);
 	else if (before == WARDEN_HOLDS)
 		hold(&w, config, in, ret);
-	ret->tell = account_due(&w, before);
-	ret->end |= w.told_end && (w.host_gone || w.bye || in->asked);
 	bool at_once = w.phase != before && w.phase >= WARDEN_HOLDS;
 	ret->wake_ns = at_once ? in->now_ns : wake_ns(&w, config);
+	ret->tell = account_due(&w, in, before, &ret->wake_ns);
+	ret->end |= w.told_end && (w.host_gone || w.bye || in->asked);
 	return w;
 }
 

@@ -21,6 +21,7 @@
 #define WARDEN_LINES 8
 #define WARDEN_BYTES 64
 #define WARDEN_REPEAT_NS 250000000LL
+#define WARDEN_PATIENCE_NS 200000000LL /* with a line that is full, before it is told as one that took no order */
 #define WARDEN_BRAKE_MOST_mA 99999
 
 /* Bytes of an order; n = 0: the line has no such order. */
@@ -70,7 +71,8 @@ struct warden {
 	uint32_t seq;             /* of the newest proof */
 	int32_t brake_mA;
 	int64_t proved_ns, silent_ns; /* newest proof; how old it was when the stop began */
-	int64_t began_ns, repeat_ns;  /* of the stop; next repeat */
+	int64_t began_ns, over_ns;    /* the stop; its end */
+	int64_t repeat_ns;            /* next repeat */
 	unsigned written;             /* ORDER_... that were written whole since the stop began */
 	bool held_long;               /* beyond hold_ns */
 	int opens_left;               /* an ordinary opening is said three times */
@@ -88,7 +90,8 @@ struct warden_in {
 	bool bye;         /* the host ends; says nothing else. While something is live that is a stop */
 	bool gone;        /* end of file */
 	bool asked;       /* a signal */
-	unsigned written; /* ORDER_... of the step before that were written whole on every line that has them */
+	unsigned written; /* ORDER_... that were written whole since the step before, on every line that has them */
+	bool waits;       /* bytes of an order wait for a line that is full */
 };
 
 struct warden_out {

@@ -20,10 +20,13 @@
 #define HELLO_S 5
 #define FEED_NS 1000000000LL
 #define STACK 65536
+#define RETRY_NS 5000000LL
 
 struct out {
 	bool gone;
-	size_t n; /* bytes that wait: nothing is added behind them */
+	bool full;      /* a CAN interface's queue: poll does not tell when it takes a frame again */
+	unsigned order; /* whose bytes wait */
+	size_t n;       /* of them: nothing is added behind them */
 	char byte[WARDEN_BYTES * 2 + 8];
 };
 
@@ -33,7 +36,8 @@ struct process {
 	struct warden_out next;
 	struct out line[WARDEN_LINES];
 	uint64_t written[WARDEN_LINES];
-	unsigned done; /* ORDER_... for the next step */
+	unsigned done,
+		waiting; /* ORDER_...: for the next step; given to every line that has them, and not yet whole on all */
 	int signals, watchdog;
 	bool asked, refused;
 	int64_t fed_ns;
@@ -64,10 +68,11 @@ static void flush_line(struct process *p, size_t i)
 	while (out->n > 0 && !out->gone) {
 		ssize_t done = put(WIRE_FD_LINE + (int)i, p->hello.config.line[i].gpio, out->byte, out->n);
 
+		if (done < 0 && errno == EINTR)
+			continue;
+		out->full = done < 0 && errno == ENOBUFS;
 		if (done <= 0) {
-			out->gone = done == 0 || (errno != EAGAIN && errno != EWOULDBLOCK && errno != EINTR);
-			if (done < 0 && errno == EINTR)
-				continue;
+			out->gone = done == 0 || (errno != EAGAIN && errno != EWOULDBLOCK && errno != ENOBUFS);
 			return;
 		}
 		p->written[i] += (uint64_t)done;
@@ -76,10 +81,10 @@ static void flush_line(struct process *p, size_t i)
 	}
 }
 
-/* To all lines that have it; true when each took it whole. */
+/* To all lines that have it; true when each has taken it whole. One that still waits with it is not given it twice. */
 static bool give(struct process *p, unsigned order)
 {
-	bool whole = true;
+	bool whole = true, given = true;
 
 	for (size_t i = 0; i < p->hello.config.n_lines; i++) {
 		char byte[sizeof p->line[i].byte];
@@ -91,23 +96,35 @@ static bool give(struct process *p, unsigned order)
 		if (p->line[i].n == 0) {
 			memcpy(p->line[i].byte, byte, n);
 			p->line[i].n = n;
+			p->line[i].order = order;
 			flush_line(p, i);
 		}
+		given &= p->line[i].order == order;
 		whole &= p->line[i].n == 0 && !p->line[i].gone;
 	}
+	p->waiting = given ? p->waiting | order : p->waiting & ~order;
 	return whole;
+}
+
+/* Orders that have meanwhile gone out whole. */
+static void settle(struct process *p)
+{
+	unsigned wait = 0;
+
+	for (size_t i = 0; i < p->hello.config.n_lines; i++)
+		if (p->line[i].n > 0 || p->line[i].gone)
+			wait |= p->line[i].order;
+	p->done |= p->waiting & ~wait;
+	p->waiting &= wait;
 }
 
 static void obey(struct process *p)
 {
 	for (unsigned order = ORDER_DRIVE_OFF; order <= ORDER_RELEASE; order <<= 1) {
-		if (!(p->next.orders & order))
-			continue;
-		if (give(p, order))
-			p->done |= order;
-		else
-			p->refused = true;
+		if (p->next.orders & order)
+			p->refused |= !give(p, order);
 	}
+	settle(p);
 }
 
 static void keep_account(const struct process *p)
@@ -126,6 +143,7 @@ static void step(struct process *p, struct warden_in in)
 	in.now_ns = now_ns();
 	in.asked = p->asked;
 	in.written = p->done;
+	in.waits = p->waiting != 0;
 	p->done = 0;
 	p->warden = warden_step(p->warden, &p->hello.config, &in, &p->next);
 	obey(p);
@@ -190,6 +208,9 @@ static void sleep_until(struct process *p, struct pollfd *fds, nfds_t n)
 
 	if (p->watchdog >= 0 && left > FEED_NS)
 		left = FEED_NS;
+	for (size_t i = 0; i < p->hello.config.n_lines; i++)
+		if (p->line[i].full && !p->line[i].gone && left > RETRY_NS)
+			left = RETRY_NS;
 	struct timespec t = { .tv_sec = left > 0 ? left / 1000000000 : 0, .tv_nsec = left > 0 ? left % 1000000000 : 0 };
 	ppoll(fds, n, left == INT64_MAX ? NULL : &t, NULL);
 }
@@ -200,6 +221,7 @@ static void look_at_lines(struct process *p, const struct pollfd *fds)
 		p->line[i].gone |= (fds[i].revents & (POLLHUP | POLLERR | POLLNVAL)) != 0;
 		flush_line(p, i);
 	}
+	settle(p);
 }
 
 static void watch(struct process *p)
@@ -212,7 +234,7 @@ static void watch(struct process *p)
 
 		for (size_t i = 0; i < p->hello.config.n_lines; i++)
 			fds[2 + i] = (struct pollfd){ .fd = p->line[i].gone ? -1 : WIRE_FD_LINE + (int)i,
-						      .events = p->line[i].n > 0 ? POLLOUT : 0 };
+						      .events = p->line[i].n > 0 && !p->line[i].full ? POLLOUT : 0 };
 		sleep_until(p, fds, 2 + p->hello.config.n_lines);
 		look_at_lines(p, fds + 2);
 		p->asked |= fds[1].revents != 0;

@@ -4,9 +4,11 @@
 ends in order with what the bus says; what rig.ini cannot mean is refused, all at once, before anything moves."""
 import pathlib
 import shutil
+import signal
 import tempfile
 
 import harness
+import warden
 from text_drive import PREPARED, mean, rows
 
 DRIVE = "\n" + "".join(line[4:] + "\n" for line in
@@ -59,6 +61,25 @@ def a_map_that_fits_nothing_is_told_with_what_came():
         assert all(row["contactor"] == "0" for row in rows(bench.folder))
 
 
+def a_drive_without_a_lease_is_ended_by_the_warden_alone():
+    """Killed in mid-load: the drive is off before the node's lease opens the contactor, which the warden does not switch here."""
+    def without_a_lease(folder):
+        onto(folder)
+        path = folder / "rig.ini"
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text[:text.index("[instrument motor]")] + changed(("lease = 0.3 s\n", "")) + warden.WARDEN, encoding="utf-8")
+    with harness.Bench(5, example=PREPARED.get(), edit=without_a_lease) as bench:
+        sweep = warden.sweep_until_loaded(bench)
+        sweep.send_signal(signal.SIGKILL)
+        sweep.communicate()
+        harness.wait_for(lambda: rows(bench.folder)[-1]["contactor"] == "0", 30, "the contactor to open")
+        seen = rows(bench.folder)
+        on = [i for i, row in enumerate(seen) if row["drive_on"] == "1"][-1]
+        assert seen[on + 1]["contactor"] == "1" and seen[on + 1]["node"] == "live", seen[on + 1]
+        said = (bench.folder / "warden-account").read_text()
+        assert "Drive commanded off." in said and "NOT SAFE" not in said, said
+
+
 def probe(text):
     with tempfile.TemporaryDirectory(prefix="bridle-") as home:
         folder = pathlib.Path(home) / "bench"
@@ -88,4 +109,5 @@ def what_cannot_be_is_refused_all_at_once():
 
 
 if __name__ == "__main__":
-    harness.main(a_sweep_agrees_and_its_cable_out_is_named, a_map_that_fits_nothing_is_told_with_what_came, what_cannot_be_is_refused_all_at_once)
+    harness.main(a_sweep_agrees_and_its_cable_out_is_named, a_drive_without_a_lease_is_ended_by_the_warden_alone,
+                 a_map_that_fits_nothing_is_told_with_what_came, what_cannot_be_is_refused_all_at_once)

@@ -3,7 +3,7 @@
 // in a read, or gone; the time from its last proof to the first byte of the stop is measured at the line's far end, by
 // one clock. docs/invariants.md, W1: at most 200 ms.
 //
-//     warden_process PATH-OF-BRIDLE-WARDEN [TRIALS]      # 15 of each way unless said
+//     warden_process PATH-OF-BRIDLE-WARDEN FULLQUEUE.so [TRIALS]      # 15 of each way unless said
 #include "warden/warden_account.h"
 #include "warden/warden_host.h"
 
@@ -32,7 +32,7 @@
 enum way { KILLED, STOPPED, STUCK, HANGS, GONE, WAYS };
 static const char *const way_word[WAYS] = { "SIGKILL", "SIGSTOP", "stuck loop", "hung read", "end of file" };
 
-static const char *program;
+static const char *program, *full_queue;
 static int trials = 15;
 static char folder[100];
 
@@ -42,6 +42,7 @@ struct shared {
 	volatile int way; // -1: go on
 	volatile int proofs, warden, state;
 	volatile bool failed;
+	volatile int full_ms; // the drive's line takes nothing for so long (fullqueue.c)
 };
 static struct shared *shared;
 
@@ -68,12 +69,10 @@ static struct warden_config make(int64_t hold_ms)
 		.silence_ns = 100 * MS,
 		.hold_ns = hold_ms * MS,
 		.hold_most_ns = 600000 * MS,
-		.n_lines = 2,
+		.n_lines = 3,
 		.line = { { .close = bytes("C"), .open = bytes("O") },
-			  { .drive_off = bytes("D"),
-			    .hold = bytes("B "),
-			    .after = bytes("\n"),
-			    .release = bytes("R") } },
+			  { .drive_off = bytes("D") },
+			  { .hold = bytes("B "), .after = bytes("\n"), .release = bytes("R") } },
 	};
 }
 
@@ -102,7 +101,7 @@ static void misbehave(int way)
 static void be_host(int line, int64_t hold_ms)
 {
 	struct warden_config config = make(hold_ms);
-	const int lines[] = { line, line };
+	const int lines[] = { line, line, line };
 	char text[WARDEN_ACCOUNT_SIZE];
 	struct warden_host *h;
 	struct err err;
@@ -111,6 +110,14 @@ static void be_host(int line, int64_t hold_ms)
 	if (warden_account_open(folder, 0, &account, text, &err) != RC_OK)
 		_exit(2);
 	const struct warden_start start = { program, &config, lines, account, NULL };
+	if (shared->full_ms > 0) {
+		char ms[20];
+
+		snprintf(ms, sizeof ms, "%d", shared->full_ms);
+		setenv("FULL_MS", ms, 1);
+		setenv("LD_PRELOAD", full_queue, 1);
+		setenv("ASAN_OPTIONS", "verify_asan_link_order=0", 1);
+	}
 	if (warden_host_start(&start, &h, &err) != RC_OK) {
 		fprintf(stderr, "# %s\n", err.what);
 		shared->failed = true;
@@ -136,12 +143,12 @@ struct trial {
 	size_t n;
 };
 
-static struct trial begin(int64_t hold_ms)
+static struct trial begin_full(int64_t hold_ms, int full_ms)
 {
 	struct trial t = { 0 };
 	int pair[2];
 
-	*shared = (struct shared){ .way = -1, .state = WARDEN_ALIVE };
+	*shared = (struct shared){ .way = -1, .state = WARDEN_ALIVE, .full_ms = full_ms };
 	assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
 	t.line = pair[0];
 	t.host = fork();
@@ -154,6 +161,11 @@ static struct trial begin(int64_t hold_ms)
 		tick();
 	assert_false(shared->failed);
 	return t;
+}
+
+static struct trial begin(int64_t hold_ms)
+{
+	return begin_full(hold_ms, 0);
 }
 
 // Until text has come, or time is over; when its first byte came.
@@ -298,6 +310,34 @@ static void the_account_is_there_afterwards(void **state)
 	close(fd);
 }
 
+// A CAN interface with a full queue: the other orders go out meanwhile, this one as soon as it can; the account says which.
+static void a_full_queue_is_tried_again_and_then_told(void **state)
+{
+	(void)state;
+	for (int full_ms = 80; full_ms <= 60000; full_ms += 60000 - 80) {
+		bool for_ever = full_ms > 200;
+		struct trial t = begin_full(300, full_ms);
+		char text[WARDEN_ACCOUNT_SIZE];
+		int fd;
+
+		assert_true(wait_for(&t, "C", 2000) > 0);
+		kill(t.host, SIGKILL);
+		int64_t opened = wait_for(&t, "OB 0.350\n", 2000), off = wait_for(&t, "D", for_ever ? 400 : 2000);
+		assert_true(opened > 0 && (off > 0) == !for_ever);
+		if (!for_ever)
+			print_message("# full for %d ms: commanded off after %.1f ms\n", full_ms, (double)(off - opened) * 1e-6);
+		assert_true(off < opened + 200 * MS);
+		assert_true(strchr(t.seen, 'R') != NULL || wait_for(&t, "R", 2000) > 0);
+		end_trial(&t);
+		assert_int_equal(warden_account_open(folder, 0, &fd, text, NULL), RC_OK);
+		assert_int_equal(strncmp(text, "NOT SAFE", 8) == 0, for_ever);
+		assert_non_null(strstr(text, for_ever ? "The drive could NOT be commanded off." : " Drive commanded off."));
+		assert_non_null(strstr(text, " Contactor commanded open. Brake held."));
+		assert_int_equal(warden_account_forget(fd, NULL), RC_OK);
+		close(fd);
+	}
+}
+
 static void what_is_not_a_warden_is_refused(void **state)
 {
 	struct warden_config config = make(20);
@@ -309,7 +349,7 @@ static void what_is_not_a_warden_is_refused(void **state)
 	(void)state;
 	assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
 	assert_int_equal(warden_account_open(folder, 0, &account, text, NULL), RC_OK);
-	const int lines[] = { pair[1], pair[1] };
+	const int lines[] = { pair[1], pair[1], pair[1] };
 	struct warden_start start = { "/bin/true", &config, lines, account, NULL };
 	assert_int_equal(warden_host_start(&start, &h, &err), RC_IO);
 	assert_non_null(strstr(err.what, "does not answer"));
@@ -333,7 +373,7 @@ static void what_it_could_not_have_is_said(void **state)
 	(void)state;
 	assert_int_equal(socketpair(AF_UNIX, SOCK_STREAM, 0, pair), 0);
 	assert_int_equal(warden_account_open(folder, 0, &account, text, NULL), RC_OK);
-	const int lines[] = { pair[1], pair[1] };
+	const int lines[] = { pair[1], pair[1], pair[1] };
 	const struct warden_start start = { program, &config, lines, account, "/nonexistent/watchdog" };
 	assert_int_equal(warden_host_start(&start, &h, NULL), RC_OK);
 	warden_host_notes(h, notes, sizeof notes);
@@ -360,15 +400,17 @@ int main(int argc, char **argv)
 		cmocka_unit_test(its_own_death_is_noticed_at_once),
 		cmocka_unit_test(a_signal_and_an_unplugged_relay),
 		cmocka_unit_test(the_account_is_there_afterwards),
+		cmocka_unit_test(a_full_queue_is_tried_again_and_then_told),
 		cmocka_unit_test(what_is_not_a_warden_is_refused),
 		cmocka_unit_test(what_it_could_not_have_is_said),
 	};
 
-	if (argc < 2)
+	if (argc < 3)
 		return 2;
 	program = argv[1];
-	if (argc > 2)
-		trials = atoi(argv[2]);
+	full_queue = argv[2];
+	if (argc > 3)
+		trials = atoi(argv[3]);
 	shared = mmap(NULL, sizeof *shared, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
 	strcpy(folder, "/tmp/bridle-warden-XXXXXX");
 	if (shared == MAP_FAILED || mkdtemp(folder) == NULL || prctl(PR_SET_CHILD_SUBREAPER, 1) != 0)

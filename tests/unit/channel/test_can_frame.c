@@ -47,6 +47,19 @@ static void with_a_time_stamp_and_small_digits(void **state)
 	assert_true(m.id == 0x1ab && m.n == 1 && m.byte[0] == 0xff);
 }
 
+/* A length that was damaged, or two lines that lost the end between them, are no frame with a stamp. */
+static void another_number_of_digits_is_no_time_stamp(void **state)
+{
+	static const char *const rows[] = { "t1231AA1",     "t1231AA12",   "t1231AA123",
+					    "t1231AA12345", "t1230AABBCC", "t1231AA1234567890" };
+	struct can_message m;
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+		if (can_frame_read(rows[i], &m))
+			fail_msg("\"%s\" was taken for a frame", rows[i]);
+}
+
 static void what_is_no_frame(void **state)
 {
 	static const char *const rows[] = { "",        "t",          "t12",   "t123", "t1239", "t8000",  "t12311",
@@ -66,6 +79,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(lines_and_frames),
 		cmocka_unit_test(with_a_time_stamp_and_small_digits),
+		cmocka_unit_test(another_number_of_digits_is_no_time_stamp),
 		cmocka_unit_test(what_is_no_frame),
 	};
 

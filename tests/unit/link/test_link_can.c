@@ -11,9 +11,33 @@
 
 #include <linux/can.h>
 #include <linux/can/error.h>
+#include <linux/can/raw.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
+
+/* What the kernel was asked to let in. */
+static struct can_filter filter[8];
+static size_t n_filters;
+
+int setsockopt(int fd, int level, int name, const void *value, socklen_t n)
+{
+	(void)fd;
+	if (level != SOL_CAN_RAW || name != CAN_RAW_FILTER || n > sizeof filter)
+		return -1;
+	memcpy(filter, value, n);
+	n_filters = n / sizeof filter[0];
+	return 0;
+}
+
+/* linux/can.h: "A filter matches, when <received_can_id> & mask == can_id & mask". */
+static bool comes_in(canid_t id)
+{
+	for (size_t i = 0; i < n_filters; i++)
+		if ((id & filter[i].can_mask) == (filter[i].can_id & filter[i].can_mask))
+			return true;
+	return false;
+}
 
 static struct part part;
 static int far;
@@ -93,6 +117,20 @@ static void lines_go_as_frames(void **state)
 	assert_memory_equal(bytes, &expected, sizeof expected);
 }
 
+static void only_what_is_listened_to_comes_in(void **state)
+{
+	const struct can_message of[2] = { { .id = 0x281, .n = 8 }, { .id = 0x282, .is_long = true } };
+	struct can_message many[17] = { 0 };
+
+	(void)state;
+	assert_true(part.ops->filter(part.ctx, of, 2));
+	assert_int_equal(n_filters, 2);
+	assert_true(comes_in(0x281) && comes_in(0x282 | CAN_EFF_FLAG));
+	assert_false(comes_in(0x282) || comes_in(0x281 | CAN_EFF_FLAG) || comes_in(0x281 | CAN_RTR_FLAG) ||
+		     comes_in(0x280) || comes_in(0x10000282 | CAN_EFF_FLAG));
+	assert_false(part.ops->filter(part.ctx, many, 17));
+}
+
 static void an_interface_that_is_gone(void **state)
 {
 	char buf[100];
@@ -109,6 +147,7 @@ int main(void)
 		cmocka_unit_test_setup_teardown(frames_come_as_lines, begin, end),
 		cmocka_unit_test_setup_teardown(errors_come_as_states, begin, end),
 		cmocka_unit_test_setup_teardown(lines_go_as_frames, begin, end),
+		cmocka_unit_test_setup_teardown(only_what_is_listened_to_comes_in, begin, end),
 		cmocka_unit_test_setup_teardown(an_interface_that_is_gone, begin, end),
 	};
 

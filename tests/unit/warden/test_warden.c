@@ -91,6 +91,33 @@ static void silence_is_a_stop_at_its_deadline_and_not_before(void **state)
 	assert_int_equal(s.w.why, WARDEN_SILENT);
 }
 
+/* A CAN interface whose queue is full: the account waits for the order, and no longer than 0.2 s. */
+static void an_order_that_waits_is_told_when_it_is_known(void **state)
+{
+	(void)state;
+	for (int late = 0; late < 2; late++) {
+		struct scene s = begin();
+		char text[400];
+
+		drive(&s);
+		s.now += 100 * MS;
+		step(&s, (struct warden_in){ 0 });
+		assert_int_equal(s.out.wake_ns, s.now);
+		s.deaf = true;
+		for (int i = 0; i < 19; i++, s.now += 10 * MS) {
+			step(&s, (struct warden_in){ .written = ORDER_OPEN | ORDER_HOLD, .waits = true });
+			assert_false(s.out.tell);
+			assert_true(s.out.wake_ns <= s.w.began_ns + 200 * MS);
+		}
+		s.now += late ? 10 * MS : 0;
+		step(&s, (struct warden_in){ .written = late ? 0 : ORDER_DRIVE_OFF, .waits = late });
+		assert_true(s.out.tell);
+		warden_tell(&s.w, &s.config, text, sizeof text);
+		assert_int_equal(strncmp(text, "NOT SAFE", 8) == 0, late);
+		assert_non_null(strstr(text, late ? "The drive could NOT be commanded off." : "Drive commanded off."));
+	}
+}
+
 static void an_end_of_file_a_signal_and_a_goodbye_under_power_are_stops_at_once(void **state)
 {
 	const struct warden_in ends[] = { { .gone = true }, { .asked = true }, { .proof = true, .bye = true } };
@@ -404,6 +431,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(silence_is_a_stop_at_its_deadline_and_not_before),
+		cmocka_unit_test(an_order_that_waits_is_told_when_it_is_known),
 		cmocka_unit_test(an_end_of_file_a_signal_and_a_goodbye_under_power_are_stops_at_once),
 		cmocka_unit_test(a_proof_that_is_not_newer_proves_nothing),
 		cmocka_unit_test(power_alone_and_a_brake_alone_are_live),

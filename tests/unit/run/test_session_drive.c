@@ -1,0 +1,90 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What the warden is given to end a drive. Frames as docs/drive.md shows them, lines by hand. */
+#include "instrument/can_bus.h"
+#include "run/session.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <cmocka.h>
+
+#include <string.h>
+
+static struct session *session;
+
+static int begin(void **state)
+{
+	(void)state;
+	session = calloc(1, sizeof *session);
+	return session == NULL;
+}
+
+static int end(void **state)
+{
+	(void)state;
+	free(session);
+	return 0;
+}
+
+static const struct instrument_profile can = { .kind = "can-drive",
+					       .link = "serial:/dev/ttyACM1",
+					       .send_speed = "0x201 data 01 00 00 00 byte 2 length 16",
+					       .send_off = "0x201 data 00 00 00 00" };
+
+static void a_frame_is_read_whole_behind_half_a_line(void **state)
+{
+	static const char *const left[] = { "", "t", "t2014", "t20140102", "t20140102ABCD", "t20140102ABCD\r" };
+	static const uint8_t zeros[4];
+	char off[64];
+	size_t n = session_drive_off(session, &can, off, sizeof off);
+
+	(void)state;
+	assert_true(n > 0);
+	for (size_t i = 0; i < sizeof left / sizeof left[0]; i++) {
+		struct can_bus adapter = { 0 };
+		bool whole = false;
+
+		for (const char *c = left[i]; *c; c++)
+			can_bus_take(&adapter, *c);
+		for (size_t k = 0; k < n; k++)
+			whole = can_bus_take(&adapter, off[k]);
+		assert_true(whole && adapter.newest.id == 0x201 && adapter.newest.n == 4);
+		assert_memory_equal(adapter.newest.byte, zeros, 4);
+	}
+}
+
+static void a_frame_of_the_kernel_is_nothing_but_a_frame(void **state)
+{
+	struct instrument_profile p = can;
+	char off[64];
+
+	(void)state;
+	strcpy(p.link, "can:can0");
+	assert_int_equal(session_drive_off(session, &p, off, sizeof off), 16);
+	assert_int_equal(off[0], 0x01);
+	assert_int_equal(off[1], 0x02);
+}
+
+static void a_line_of_text_too(void **state)
+{
+	const struct instrument_profile p = { .kind = "text-drive", .link = "serial:/dev/ttyACM1", .send_off = "OFF" };
+	char off[64];
+	size_t n = session_drive_off(session, &p, off, sizeof off);
+
+	(void)state;
+	assert_int_equal(n, 5);
+	assert_memory_equal(off, "\nOFF\n", 5);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test_setup_teardown(a_frame_is_read_whole_behind_half_a_line, begin, end),
+		cmocka_unit_test_setup_teardown(a_frame_of_the_kernel_is_nothing_but_a_frame, begin, end),
+		cmocka_unit_test_setup_teardown(a_line_of_text_too, begin, end),
+	};
+
+	return cmocka_run_group_tests_name("session_drive", tests, NULL, NULL);
+}
