@@ -325,13 +325,15 @@ static void a_full_queue_is_tried_again_and_then_told(void **state)
 		int64_t opened = wait_for(&t, "OB 0.350\n", 2000), off = wait_for(&t, "D", for_ever ? 400 : 2000);
 		assert_true(opened > 0 && (off > 0) == !for_ever);
 		if (!for_ever)
-			print_message("# full for %d ms: commanded off after %.1f ms\n", full_ms, (double)(off - opened) * 1e-6);
+			print_message("# full for %d ms: commanded off after %.1f ms\n", full_ms,
+				      (double)(off - opened) * 1e-6);
 		assert_true(off < opened + 200 * MS);
 		assert_true(strchr(t.seen, 'R') != NULL || wait_for(&t, "R", 2000) > 0);
 		end_trial(&t);
 		assert_int_equal(warden_account_open(folder, 0, &fd, text, NULL), RC_OK);
 		assert_int_equal(strncmp(text, "NOT SAFE", 8) == 0, for_ever);
-		assert_non_null(strstr(text, for_ever ? "The drive could NOT be commanded off." : " Drive commanded off."));
+		assert_non_null(
+			strstr(text, for_ever ? "The drive could NOT be commanded off." : " Drive commanded off."));
 		assert_non_null(strstr(text, " Contactor commanded open. Brake held."));
 		assert_int_equal(warden_account_forget(fd, NULL), RC_OK);
 		close(fd);
