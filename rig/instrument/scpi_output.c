@@ -14,6 +14,7 @@ bool scpi_output_want(struct scpi_output *o, bool on)
 	bool turned_off = o->sets && o->want && !on;
 
 	o->want = o->sets && on;
+	o->again |= turned_off;
 	return turned_off;
 }
 
@@ -27,7 +28,7 @@ bool scpi_output_want_coil(struct scpi_output *o, const struct wish *allowed)
 
 bool scpi_output_differs(const struct scpi_output *o)
 {
-	return o->sets && (o->want != o->told || (o->want && fabs(o->want_A - o->told_A) > COIL_STEP_A));
+	return o->sets && (o->again || o->want != o->told || (o->want && fabs(o->want_A - o->told_A) > COIL_STEP_A));
 }
 
 size_t scpi_output_put(struct scpi_output *o, char *buf)
@@ -35,6 +36,7 @@ size_t scpi_output_put(struct scpi_output *o, char *buf)
 	if (o->open || !scpi_output_differs(o))
 		return 0;
 	o->open = true;
+	o->again = false;
 	o->asked = o->want;
 	o->asked_A = o->want_A;
 	if (o->setup.coil && o->want)
@@ -44,6 +46,7 @@ size_t scpi_output_put(struct scpi_output *o, char *buf)
 
 void scpi_output_lost(struct scpi_output *o)
 {
+	o->again |= o->open;
 	o->open = false;
 }
 

@@ -12,6 +12,7 @@ struct scpi_output {
 	bool sets;                      /* it has one; without, all below stays zero */
 	bool want, told, open;          /* on; the same as answered; a message waits for its answer */
 	bool asked;                     /* what the open message said */
+	bool again;                     /* what was told may not be so: it went off at once, or a message was lost */
 	double want_A, told_A, asked_A; /* of a coil: the same for its current */
 	bool limited;                   /* the current limit acts, or acted since the answer before */
 	char error[2 * SCPI_TEXT];      /* what it answered that it cannot do, as words; "" = nothing. Stays */

@@ -27,8 +27,9 @@ enum rc link_open(const char *address, int baud, const char *base, int timeout_m
 /* Data bits, parity, stop bits of a serial port; link_open sets the first. RC_IO; on a socket nothing is done. */
 enum link_characters { LINK_8N1, LINK_8E1, LINK_8N2 };
 enum rc link_set_characters(struct link *link, enum link_characters characters, struct err *err) MUST_CHECK;
-/* Of a CAN interface only frames with the identifiers of these come in from now on, so that a busy bus does not fill its queue
- * and what is read there is new. At most LINK_FILTERS. On any other link nothing is done. False: the kernel refused. */
+/* Of a CAN interface only frames with the identifiers of these come in from now on, so that a busy bus does not fill
+ * its queue and what is read there is new. At most LINK_FILTERS. On any other link nothing is done. False: the kernel
+ * refused. */
 #define LINK_FILTERS 16
 struct can_message;
 bool link_filter(struct link *link, const struct can_message *of, size_t n);

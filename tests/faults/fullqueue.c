@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* LD_PRELOAD: the queue of a CAN interface that nobody empties. send() of what begins with 'D' fails with ENOBUFS for FULL_MS
- * milliseconds from its first call on; everything else goes through. */
+/* LD_PRELOAD: the queue of a CAN interface that nobody empties. send() of what begins with 'D' fails with ENOBUFS for
+ * FULL_MS milliseconds from its first call on; everything else goes through. */
 #include <dlfcn.h>
 #include <errno.h>
 #include <stdint.h>

@@ -310,7 +310,8 @@ static void the_account_is_there_afterwards(void **state)
 	close(fd);
 }
 
-// A CAN interface with a full queue: the other orders go out meanwhile, this one as soon as it can; the account says which.
+// A CAN interface with a full queue: the other orders go out meanwhile, this one as soon as it can; the account says
+// which.
 static void a_full_queue_is_tried_again_and_then_told(void **state)
 {
 	(void)state;

@@ -124,6 +124,34 @@ static void an_output_goes_on_and_off_once_each(void **state)
 	assert_false(scpi_output_take(&o, "-222,\"late\"")); // nothing is open
 }
 
+// Off at once and on again, before anything was answered: the supply is off then, whatever it was told before.
+static void off_and_on_again_is_told_anew(void **state)
+{
+	(void)state;
+	for (int open = 0; open < 2; open++) {
+		struct scpi_output o = { .sets = true, .setup = setup() };
+		char text[SCPI_TEXT];
+
+		scpi_output_want(&o, true);
+		assert_true(scpi_output_put(&o, text) > 0);
+		if (!open)
+			assert_true(scpi_output_take(&o, "0,\"No error\""));
+		assert_true(scpi_output_want(&o, false));
+		assert_false(scpi_output_want(&o, true));
+		if (open) {
+			assert_int_equal(scpi_output_put(&o, text), 0);
+			assert_true(scpi_output_take(&o, "0,\"No error\""));
+		}
+		assert_true(scpi_output_differs(&o));
+		assert_true(scpi_output_put(&o, text) > 0);
+		assert_string_equal(text, ":OUTP ON;:SYST:ERR?\n");
+		scpi_output_lost(&o);
+		assert_true(scpi_output_put(&o, text) > 0);
+		assert_true(scpi_output_take(&o, "0,\"No error\""));
+		assert_int_equal(scpi_output_put(&o, text), 0);
+	}
+}
+
 static void an_error_stays_with_its_number_and_text(void **state)
 {
 	struct scpi_output o = { .sets = true, .setup = setup() };
@@ -238,6 +266,7 @@ int main(void)
 		cmocka_unit_test(errors_are_read),
 		cmocka_unit_test(numbers_are_read),
 		cmocka_unit_test(an_output_goes_on_and_off_once_each),
+		cmocka_unit_test(off_and_on_again_is_told_anew),
 		cmocka_unit_test(an_error_stays_with_its_number_and_text),
 		cmocka_unit_test(one_that_is_not_set_stays_so),
 		cmocka_unit_test(what_is_read_back_must_agree),
