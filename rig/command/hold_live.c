@@ -236,7 +236,9 @@ static enum rc run_all(struct holding *w, struct err *err)
 		rc = foretell(w, err);
 	if (rc == RC_OK)
 		rc = run_hold(w, err);
-	return live_procedure_zero_after(&w->p, rc, err);
+	if (rc == RC_OK)
+		live_procedure_zero_after(&w->p);
+	return rc;
 }
 
 static bool all_told(const double *temp_degC, size_t n)

@@ -78,7 +78,7 @@ enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *s
 	return rc;
 }
 
-enum rc live_procedure_zero_after(struct live_procedure *p, enum rc rc, struct err *err)
+void live_procedure_zero_after(struct live_procedure *p)
 {
 	struct live *live = &p->live;
 
@@ -86,19 +86,28 @@ enum rc live_procedure_zero_after(struct live_procedure *p, enum rc rc, struct e
 	live->frac_to = 1;
 	live->remaining_after_s = 0;
 	live_no_step(live);
-	return rc == RC_OK ? live_zero(live, ZERO_rpm, NAN, false, &p->after, err) : rc;
+	p->zero_rc = live_zero(live, ZERO_rpm, NAN, false, &p->after, &p->zero_err);
+	if (p->zero_rc != RC_OK)
+		p->after = (struct live_zero){ .count = NAN, .u_count = NAN, .drag_count = NAN, .ambient_degC = NAN };
 }
 
 enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t *doc, struct err *err)
 {
 	struct session *s = &p->s;
+
+	if (doc && p->zero_rc != RC_OK)
+		json_object_set_new(doc, "zero_failed", json_string(p->zero_err.what));
 	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
 	enum rc rc = text ? logbook_record(s->logbook, p->run_id, s->clock.wall(s->clock.ctx).ns, kind, text, NULL, err)
 			  : err_set(err, RC_NOMEM, 0, "out of memory");
 
 	free(text);
 	json_decref(doc);
-	return rc;
+	if (rc != RC_OK || p->zero_rc == RC_OK)
+		return rc;
+	return err_set(err, p->zero_rc, p->zero_err.sys_errno,
+		       "%.260s. Record kept in run %lld without the zero after it: the zero's drift is not known",
+		       p->zero_err.what, (long long)p->run_id);
 }
 
 int live_procedure_failed(const struct live_procedure *p, const struct cli *cli, const char *readings,

@@ -13,6 +13,8 @@ struct live_procedure {
 	struct live live;
 	struct session s;
 	struct live_zero before, after; /* of the sequence */
+	enum rc zero_rc;                /* why there is no zero after it; else RC_OK */
+	struct err zero_err;            /* the same as a sentence */
 	int64_t run_id;                 /* 0: none was begun */
 	const char *cause;              /* of an error, a word; static text; NULL: the loop's */
 };
@@ -38,10 +40,12 @@ enum rc live_procedure_zero_before(struct live_procedure *p, double share, doubl
  * The limits are the usual ones again afterwards. */
 enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *sequence, double sequence_s,
 			      struct err *err) MUST_CHECK;
-/* The sequence is over with rc: the zero after it when it was RC_OK, else rc again. */
-enum rc live_procedure_zero_after(struct live_procedure *p, enum rc rc, struct err *err) MUST_CHECK;
+/* After a sequence that was good: the zero after it. What was measured is not lost with that zero: where it fails,
+ * p->after is NaN, and live_procedure_store tells. */
+void live_procedure_zero_after(struct live_procedure *p);
 
-/* Keep doc (taken; NULL: out of memory) as the run's record. */
+/* Keep doc (taken; NULL: out of memory) as the run's record. Where the zero after the sequence failed, it has
+ * "zero_failed" with the reason, and that failure is returned once the record is kept. */
 enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t *doc, struct err *err) MUST_CHECK;
 
 /* After live_end: tell the error, and where the readings are. readings: beginning of that sentence, such as "The

@@ -108,7 +108,9 @@ static enum rc run_all(struct obeying *w, struct err *err)
 	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_obey_s(&w->config), err);
 	if (rc == RC_OK)
 		rc = run_locked(w, err);
-	return live_procedure_zero_after(&w->p, rc, err);
+	if (rc == RC_OK)
+		live_procedure_zero_after(&w->p);
+	return rc;
 }
 
 /* The cell's part is common to all readings: no scatter shows it. */
@@ -172,7 +174,8 @@ static void add_cell(struct obeying *w, double u_turn_Nm)
 
 	w->drift_Nm = (w->p.after.count - w->p.before.count) * slope_Nm;
 	/* the zero was somewhere between its two readings: a rectangle of half the drift */
-	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
+	double u_drift_Nm = isfinite(w->drift_Nm) ? w->drift_Nm / 2 / sqrt(3) : 0;
+	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, u_drift_Nm);
 	double u_high_Nm = hypot(cell_u_Nm(cal, high_Nm), u_mirror_Nm);
 	s->gain = widened(s->gain, s->gain.value * u_high_Nm / high_Nm);
 	s->offset_Nm = widened(s->offset_Nm, hypot(hypot(u_still_Nm, u_zero_Nm), hypot(u_turn_Nm, u_mirror_Nm)));

@@ -133,7 +133,9 @@ static enum rc run_all(struct playing *w, struct err *err)
 	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_play_s(&w->config), err);
 	if (rc == RC_OK)
 		rc = run_loop(w, err);
-	return live_procedure_zero_after(&w->p, rc, err);
+	if (rc == RC_OK)
+		live_procedure_zero_after(&w->p);
+	return rc;
 }
 
 /* The rig's own twist is in the rotor's angle: it is taken off. */

@@ -4,6 +4,8 @@
 physics has (virtual.ini, written here) is the truth; the second hold is the truth for the forecast.
 
     python3 tests/bench/hold_live.py [RIGS]      # 1 rig; more on demand: how often the taus' intervals hold"""
+import json
+import sqlite3
 import sys
 
 import harness
@@ -100,6 +102,32 @@ def what_cannot_be_is_refused_before_anything_moves():
         bench.home.cleanup()
 
 
+def ask(bench, question):
+    with sqlite3.connect(f"file:{bench.folder / 'logbook'}?mode=ro", uri=True) as book:
+        return book.execute(question).fetchall()
+
+
+def a_zero_that_fails_loses_no_hold():
+    """The emergency stop in the zero after the hold, which is found in a run in good order."""
+    short = (*ASK, "--torque", "10 N.m", "--time", "10 s", "--cool", "5 s")
+    with harness.Bench(3, edit=small) as bench:
+        bench.must("hang", "--hands", "--series", "1")
+        good = bench.must(*short)
+        last = ask(bench, "SELECT max(mono_ns) * 1e-9 FROM event WHERE kind = 'node' AND text LIKE 'live%'")[0][0]
+    with harness.Bench(3, edit=small, options=("--at", f"{last + 3:.2f} fault estop")) as bench:
+        bench.must("hang", "--hands", "--series", "1")
+        done = bench.run(*short, "--json")
+        told = done.json
+        assert done.status == 1 and told["cause"] == "estop", done
+        assert "Record kept in run 2 without the zero after it: the zero's drift is not known" in told["message"], told
+        kept = [json.loads(text) for (text,) in ask(bench, "SELECT json FROM record WHERE kind = 'hold'")]
+        assert len(kept) == 1 and kept[0]["held_s"] == good["held_s"] and kept[0]["measured_torque_Nm"] == good["measured_torque_Nm"], kept
+        assert kept[0]["zero_drift_Nm"] is None and "emergency stop" in kept[0]["zero_failed"], kept
+        assert "zero_failed" not in good and good["zero_drift_Nm"] is not None, good
+        outcome = ask(bench, "SELECT outcome, cause FROM run_end WHERE run_id = 2")
+        assert outcome == [("stopped", "estop")], outcome
+
+
 if RIGS > 1:
     harness.main(a_hold_finds_the_stores_and_foretells_the_next)
-harness.main(a_hold_finds_the_stores_and_foretells_the_next, what_cannot_be_is_refused_before_anything_moves)
+harness.main(a_hold_finds_the_stores_and_foretells_the_next, a_zero_that_fails_loses_no_hold, what_cannot_be_is_refused_before_anything_moves)
