@@ -368,27 +368,14 @@ static void print(const struct holding *w)
 	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
-/* doc: of before the session was closed; taken. */
-static int end_work(struct holding *w, const struct cli *cli, json_t *doc, enum rc rc, struct mistakes *m,
-		    struct err *err)
-{
-	if (rc != RC_OK) {
-		json_decref(doc);
-		return live_procedure_failed(&w->p, cli, "The readings so far", m, err);
-	}
-	if (cli->json)
-		return cli_print_json(doc);
-	json_decref(doc);
-	print(w);
-	return 0;
-}
-
 int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
 	      double ambient_degC)
 {
 	struct holding *w = calloc(1, sizeof *w);
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
+	json_t *doc = NULL;
+	int status;
 
 	if (!w) {
 		err_set(&err, RC_NOMEM, 0, "out of memory");
@@ -398,14 +385,14 @@ int hold_live(const struct cli *cli, const struct hold_request *q, const struct 
 	w->wanted = *wanted;
 	w->found = hold_none();
 	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "hold", &q->live, &mistakes, &err);
-	json_t *doc = NULL;
 
 	if (rc == RC_OK) {
 		rc = work(w, ambient_degC, &err);
 		doc = rc == RC_OK ? document(w) : NULL;
 		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
-	int status = end_work(w, cli, doc, rc, &mistakes, &err);
+	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
+		print(w);
 	free(w);
 	return status;
 }

@@ -110,8 +110,8 @@ enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t 
 		       p->zero_err.what, (long long)p->run_id);
 }
 
-int live_procedure_failed(const struct live_procedure *p, const struct cli *cli, const char *readings,
-			  struct mistakes *m, struct err *err)
+static int failed(const struct live_procedure *p, const struct cli *cli, const char *readings, struct mistakes *m,
+		  struct err *err)
 {
 	int status = cli_fail(cli, err, p->cause ? p->cause : live_cause(&p->live), m);
 
@@ -119,4 +119,18 @@ int live_procedure_failed(const struct live_procedure *p, const struct cli *cli,
 		live_say("%s %s stay in run %lld of the logbook.", live_safe_now(&p->live), readings,
 			 (long long)p->run_id);
 	return status;
+}
+
+bool live_procedure_over(const struct live_procedure *p, const struct cli *cli, enum rc rc, const char *readings,
+			 json_t *doc, struct mistakes *m, struct err *err, int *ret_status)
+{
+	*ret_status = 0;
+	if (rc == RC_OK && cli->json) {
+		*ret_status = cli_print_json(doc);
+		return false;
+	}
+	json_decref(doc);
+	if (rc != RC_OK)
+		*ret_status = failed(p, cli, readings, m, err);
+	return rc == RC_OK;
 }

@@ -48,9 +48,10 @@ void live_procedure_zero_after(struct live_procedure *p);
  * "zero_failed" with the reason, and that failure is returned once the record is kept. */
 enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t *doc, struct err *err) MUST_CHECK;
 
-/* After live_end: tell the error, and where the readings are. readings: beginning of that sentence, such as "The
- * readings so far". Returns the exit status. */
-int live_procedure_failed(const struct live_procedure *p, const struct cli *cli, const char *readings,
-			  struct mistakes *m, struct err *err);
+/* After live_end, which gave rc: the error is told, with where the readings are, or with --json the document printed.
+ * Returns true when only the text is left to print. readings: beginning of a sentence, such as "The readings so far".
+ * doc: taken, may be NULL. *ret_status: the exit status. */
+bool live_procedure_over(const struct live_procedure *p, const struct cli *cli, enum rc rc, const char *readings,
+			 json_t *doc, struct mistakes *m, struct err *err, int *ret_status);
 
 #endif

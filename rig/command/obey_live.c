@@ -271,7 +271,8 @@ int obey_live(const struct cli *cli, const struct obey_request *q)
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
 	json_t *doc = NULL;
-	int status = 0;
+	char readings[40];
+	int status;
 
 	if (!w) {
 		err_set(&err, RC_NOMEM, 0, "out of memory");
@@ -285,17 +286,9 @@ int obey_live(const struct cli *cli, const struct obey_request *q)
 		doc = rc == RC_OK ? document(w) : NULL;
 		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
-	if (rc != RC_OK) {
-		char readings[40];
-		snprintf(readings, sizeof readings, "The %zu readings so far", w->seq.n);
-		status = live_procedure_failed(&w->p, cli, readings, &mistakes, &err);
-		json_decref(doc);
-	} else if (cli->json) {
-		status = cli_print_json(doc);
-	} else {
+	snprintf(readings, sizeof readings, "The %zu readings so far", w->seq.n);
+	if (live_procedure_over(&w->p, cli, rc, readings, doc, &mistakes, &err, &status))
 		print(w);
-		json_decref(doc);
-	}
 	free(w);
 	return status;
 }

@@ -274,26 +274,13 @@ static void print(const struct playing *w)
 	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
-static int end_work(struct playing *w, const struct cli *cli, json_t *doc, enum rc rc, struct mistakes *m,
-		    struct err *err)
-{
-	if (rc != RC_OK) {
-		json_decref(doc);
-		return live_procedure_failed(&w->p, cli, "The readings so far", m, err);
-	}
-	if (cli->json)
-		return cli_print_json(doc);
-	json_decref(doc);
-	print(w);
-	return 0;
-}
-
 int play_live(const struct cli *cli, const struct play_request *q)
 {
 	struct playing *w = calloc(1, sizeof *w);
 	struct mistakes mistakes = { 0 };
 	struct err err = { 0 };
 	json_t *doc = NULL;
+	int status;
 
 	if (!w) {
 		err_set(&err, RC_NOMEM, 0, "out of memory");
@@ -307,7 +294,8 @@ int play_live(const struct cli *cli, const struct play_request *q)
 		doc = rc == RC_OK ? document(w) : NULL;
 		rc = live_end(&w->p.live, rc, w->p.cause, &err);
 	}
-	int status = end_work(w, cli, doc, rc, &mistakes, &err);
+	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
+		print(w);
 	free(w);
 	return status;
 }

@@ -3,15 +3,12 @@
 
 #include "instrument/absence.h"
 #include "instrument/box.h"
+#include "instrument/own_thread.h"
 
 #include <errno.h>
-#include <pthread.h>
-#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
-
-#define STACK_BYTES (256 * 1024)
 
 struct seat {
 	struct aside *aside;
@@ -175,30 +172,12 @@ enum rc aside_add(struct aside *a, struct instrument *instrument, struct err *er
 	return RC_OK;
 }
 
-static int start(struct aside *a)
-{
-	sigset_t all, before;
-	pthread_attr_t attr;
-	int error = pthread_attr_init(&attr);
-
-	if (error)
-		return error;
-	sigfillset(&all);
-	pthread_sigmask(SIG_BLOCK, &all, &before);
-	error = pthread_attr_setstacksize(&attr, STACK_BYTES);
-	if (!error)
-		error = pthread_create(&a->thread, &attr, work, a);
-	pthread_sigmask(SIG_SETMASK, &before, NULL);
-	pthread_attr_destroy(&attr);
-	return error;
-}
-
 enum rc aside_start(struct aside *a, struct err *err)
 {
-	int error = start(a);
+	enum rc rc = own_thread_start(&a->thread, work, a, err);
 
-	a->started = error == 0;
-	return error == 0 ? RC_OK : err_set(err, RC_IO, error, "cannot start a thread: %s", strerror(error));
+	a->started = rc == RC_OK;
+	return rc;
 }
 
 void aside_free(struct aside *a)

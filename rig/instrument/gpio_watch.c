@@ -2,14 +2,12 @@
 #include "instrument/gpio_watch.h"
 
 #include "instrument/box.h"
+#include "instrument/own_thread.h"
 
-#include <pthread.h>
-#include <signal.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
-#define STACK_BYTES (256 * 1024)
 #define EDGES 256
 
 struct gpio_watch {
@@ -53,24 +51,6 @@ static void *work(void *ctx)
 	return NULL;
 }
 
-static int start(struct gpio_watch *w)
-{
-	sigset_t all, before;
-	pthread_attr_t attr;
-	int error = pthread_attr_init(&attr);
-
-	if (error)
-		return error;
-	sigfillset(&all);
-	pthread_sigmask(SIG_BLOCK, &all, &before);
-	error = pthread_attr_setstacksize(&attr, STACK_BYTES);
-	if (!error)
-		error = pthread_create(&w->thread, &attr, work, w);
-	pthread_sigmask(SIG_SETMASK, &before, NULL);
-	pthread_attr_destroy(&attr);
-	return error;
-}
-
 enum rc gpio_watch_start(const struct gpio_lines *lines, const struct clock_src *clock, bool two_channels,
 			 struct gpio_watch **ret, struct err *err)
 {
@@ -85,11 +65,11 @@ enum rc gpio_watch_start(const struct gpio_lines *lines, const struct clock_src 
 	w->clock = clock;
 	w->two_channels = two_channels;
 	look(w, 0);
-	int error = start(w);
-	w->started = error == 0;
-	if (error) {
+	enum rc rc = own_thread_start(&w->thread, work, w, err);
+	w->started = rc == RC_OK;
+	if (rc != RC_OK) {
 		gpio_watch_free(w);
-		return err_set(err, RC_IO, error, "cannot start a thread: %s", strerror(error));
+		return rc;
 	}
 	*ret = w;
 	return RC_OK;

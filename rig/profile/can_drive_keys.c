@@ -3,8 +3,8 @@
 
 #include "channel/can_signal.h"
 #include "channel/drive_word.h"
+#include "profile/instrument_mistake.h"
 
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -25,24 +25,13 @@ static const char *told_key(int word, char buf[32])
 	return buf;
 }
 
-static void PRINTF_LIKE(3, 4) mistake(struct inifile *r, const char *key, const char *format, ...)
-{
-	char what[260];
-	va_list args;
-
-	va_start(args, format);
-	vsnprintf(what, sizeof what, format, args);
-	va_end(args);
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key, "%s", what);
-}
-
 static bool read_map(struct inifile *r, const char *key, const char *text, struct can_map *ret)
 {
 	char why[CAN_SIGNAL_WHY];
 
 	if (can_map_read(text, ret, why))
 		return true;
-	mistake(r, key, "\"%.80s\": %s", text, why);
+	instrument_mistake(r, key, "\"%.80s\": %s", text, why);
 	return false;
 }
 
@@ -51,11 +40,12 @@ static bool read_sent(struct inifile *r, const char *key, const char *text, bool
 	if (!read_map(r, key, text, ret))
 		return false;
 	if (!ret->has_data)
-		mistake(r, key, "has no data; expected the bytes of the frame, such as data 00 00 00 00");
+		instrument_mistake(r, key, "has no data; expected the bytes of the frame, such as data 00 00 00 00");
 	else if (with_value && (!ret->signal.there || ret->signal.has_is))
-		mistake(r, key, "does not say where its value goes; expected byte N (or bit N) and length N");
+		instrument_mistake(r, key,
+				   "does not say where its value goes; expected byte N (or bit N) and length N");
 	else if (!with_value && ret->signal.there)
-		mistake(r, key, "has a value; expected a frame of data alone");
+		instrument_mistake(r, key, "has a value; expected a frame of data alone");
 	else
 		return true;
 	return false;
@@ -66,11 +56,12 @@ static bool read_told(struct inifile *r, const char *key, const char *text, bool
 	if (!read_map(r, key, text, ret))
 		return false;
 	if (ret->has_data)
-		mistake(r, key, "has data; expected the place of its value alone, since the drive sends the frame");
+		instrument_mistake(r, key,
+				   "has data; expected the place of its value alone, since the drive sends the frame");
 	else if (!ret->signal.there)
-		mistake(r, key, "does not say where its value is; expected byte N (or bit N) and length N");
+		instrument_mistake(r, key, "does not say where its value is; expected byte N (or bit N) and length N");
 	else if (is_number && ret->signal.has_is)
-		mistake(r, key, "has is, which goes with a yes or no; expected scale and offset");
+		instrument_mistake(r, key, "has is, which goes with a yes or no; expected scale and offset");
 	else
 		return true;
 	return false;
@@ -94,13 +85,14 @@ static void check_missing(struct inifile *r, const struct instrument_profile *p)
 	char key[32];
 
 	if (!*p->send_off)
-		mistake(r, "send_off", "is missing; a can-drive needs the frame that takes its torque away");
+		instrument_mistake(r, "send_off", "is missing; a can-drive needs the frame that takes its torque away");
 	if (!*p->send_speed && !*p->send_current)
-		mistake(r, "send_speed", "is missing; a can-drive needs the frame of a speed or of a current");
+		instrument_mistake(r, "send_speed",
+				   "is missing; a can-drive needs the frame of a speed or of a current");
 	for (int w = 0; w < DRIVE_WORDS; w++)
 		if (DRIVE_WORDS_NEEDED >> w & 1 && !*p->can_tell[w])
-			mistake(r, told_key(w, key),
-				"is missing; the guard has to see that the drive stands and is off");
+			instrument_mistake(r, told_key(w, key),
+					   "is missing; the guard has to see that the drive stands and is off");
 }
 
 static void check_overlaps(struct inifile *r, const struct maps *m)
@@ -110,8 +102,9 @@ static void check_overlaps(struct inifile *r, const struct maps *m)
 	for (int w = 0; w < DRIVE_WORDS; w++)
 		for (int k = 0; k < w; k++)
 			if (m->has_told[w] && m->has_told[k] && can_map_overlap(&m->told[w], &m->told[k]))
-				mistake(r, told_key(w, key), "overlaps %s in frame 0x%X; give each value its own bits",
-					told_key(k, other), (unsigned)m->told[w].frame.id);
+				instrument_mistake(r, told_key(w, key),
+						   "overlaps %s in frame 0x%X; give each value its own bits",
+						   told_key(k, other), (unsigned)m->told[w].frame.id);
 }
 
 static void check_senders(struct inifile *r, const struct maps *m)
@@ -121,7 +114,8 @@ static void check_senders(struct inifile *r, const struct maps *m)
 	for (int w = 0; w < DRIVE_WORDS; w++)
 		for (int i = 0; i < SENT; i++)
 			if (m->has_told[w] && m->has_sent[i] && can_map_is_for(&m->told[w], &m->sent[i].frame)) {
-				mistake(r, told_key(w, key),
+				instrument_mistake(
+					r, told_key(w, key),
 					"has the identifier 0x%X, which %s sends to the drive; each identifier has one "
 					"sender",
 					(unsigned)m->told[w].frame.id, sent_key[i]);
@@ -138,7 +132,8 @@ static void check_off(struct inifile *r, const struct maps *m)
 
 		if (m->has_sent[i] && can_map_is_for(&m->sent[i], off) && off->n == other->n &&
 		    memcmp(off->byte, other->byte, off->n) == 0)
-			mistake(r, "send_off",
+			instrument_mistake(
+				r, "send_off",
 				"is the frame of %s with a value of 0; expected the one that takes the torque away",
 				sent_key[i]);
 	}
@@ -150,7 +145,8 @@ void can_drive_check(struct inifile *r, const struct instrument_profile *p)
 
 	if (strcmp(p->kind, "can-drive") != 0) {
 		if (strncmp(p->link, "can:", 4) == 0)
-			mistake(r, "link", "found \"%.60s\", but a %s is not on a CAN bus", p->link, p->kind);
+			instrument_mistake(r, "link", "found \"%.60s\", but a %s is not on a CAN bus", p->link,
+					   p->kind);
 		return;
 	}
 	read_all(r, p, &m);
@@ -159,10 +155,11 @@ void can_drive_check(struct inifile *r, const struct instrument_profile *p)
 	check_senders(r, &m);
 	check_off(r, &m);
 	if (can_rate_number(p->bit_rate) < 0)
-		mistake(r, "bit_rate",
-			"found %d, expected 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or "
-			"1000000",
-			p->bit_rate);
+		instrument_mistake(r, "bit_rate",
+				   "found %d, expected 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or "
+				   "1000000",
+				   p->bit_rate);
 	if (!(p->period_s <= PERIOD_MOST_S))
-		mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s, PERIOD_MOST_S);
+		instrument_mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s,
+				   PERIOD_MOST_S);
 }

@@ -2,6 +2,7 @@
 #include "profile/gpio_keys.h"
 
 #include "channel/channel.h"
+#include "profile/instrument_mistake.h"
 
 #include <string.h>
 
@@ -18,8 +19,7 @@ static void mistake(struct inifile *r, enum gpio_use use, const char *found, con
 {
 	const char *key = gpio_use_word(use);
 
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key, "found \"%.40s\"%s", found,
-			what);
+	instrument_mistake(r, key, "found \"%.40s\"%s", found, what);
 }
 
 static void read_wire(struct inifile *r, struct instrument_profile *p, enum gpio_use use)
@@ -45,8 +45,7 @@ static void check_role(struct inifile *r, const struct instrument_profile *p, en
 	if (p->roles & role && needed && !p->wire_text[use][0])
 		inifile_mistake(r, p->roles_line, r->section_name, key, "is missing; the role %s needs it", word);
 	else if (!(p->roles & role) && p->wire_text[use][0])
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key,
-				"needs the role %s; add it to roles, or leave the line out", word);
+		instrument_mistake(r, key, "needs the role %s; add it to roles, or leave the line out", word);
 }
 
 static void set_orders(struct instrument_profile *p)

@@ -4,39 +4,15 @@
 #include "calib/number/quantity.h"
 #include "channel/channel.h"
 #include "channel/gauge_text.h"
+#include "profile/instrument_mistake.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
 #define STANDARD_GRAVITY 9.80665 /* CGPM 1901: an indicator of mass was set somewhere; only for a check */
 #define RANGE 2.0                /* of full scale either way, zero included */
 #define PERIOD_MOST_S 0.2        /* the guard watches the torque; common practice, no source */
-
-static void PRINTF_LIKE(3, 4) mistake(struct inifile *r, const char *key, const char *format, ...)
-{
-	char what[220];
-	va_list args;
-
-	va_start(args, format);
-	vsnprintf(what, sizeof what, format, args);
-	va_end(args);
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key, "%s", what);
-}
-
-static void check_ask(struct inifile *r, const char *text)
-{
-	struct text_pattern p;
-	char why[TEXT_PATTERN_WHY];
-
-	if (!*text)
-		return;
-	if (!text_pattern_read(text, &p, why))
-		mistake(r, "ask", "\"%.60s\" %s", text, why);
-	else if (p.n_fields > 0)
-		mistake(r, "ask", "found {%s}, expected a line without values", p.field[0]);
-}
 
 static bool fields_are_known(struct inifile *r, const char *key, const struct text_pattern *p)
 {
@@ -45,14 +21,15 @@ static bool fields_are_known(struct inifile *r, const char *key, const struct te
 		bool words = text_pattern_words(p, (int)i) > 0;
 
 		if (field < 0)
-			mistake(r, key, "found {%s}, expected reading, sign, stable or over", p->field[i]);
+			instrument_mistake(r, key, "found {%s}, expected reading, sign, stable or over", p->field[i]);
 		else if (field == GAUGE_READING && words)
-			mistake(r, key, "{reading} has words, expected a number");
+			instrument_mistake(r, key, "{reading} has words, expected a number");
 		else if (field != GAUGE_READING && text_pattern_words(p, (int)i) < 2)
-			mistake(r, key, "{%s} needs its two words, such as {%s=%s}", p->field[i], p->field[i],
-				field == GAUGE_SIGN     ? "+|-"
-				: field == GAUGE_STABLE ? "US|ST"
-							: "|OL");
+			instrument_mistake(r, key, "{%s} needs its two words, such as {%s=%s}", p->field[i],
+					   p->field[i],
+					   field == GAUGE_SIGN     ? "+|-"
+					   : field == GAUGE_STABLE ? "US|ST"
+								   : "|OL");
 		else
 			continue;
 		return false;
@@ -73,12 +50,13 @@ static void check_example(struct inifile *r, const char *key, const struct text_
 	struct gauge_text told;
 
 	if (!*example)
-		mistake(r, key, "has no example; give %s_example a line as the indicator sends it", key);
+		instrument_mistake(r, key, "has no example; give %s_example a line as the indicator sends it", key);
 	else if (!gauge_text_read(p, example, &told))
-		mistake(r, key, "\"%.50s\" does not fit its form; compare both with a line of the indicator", example);
+		instrument_mistake(r, key, "\"%.50s\" does not fit its form; compare both with a line of the indicator",
+				   example);
 	else if (division > 0 && isfinite(told.reading) && !is_multiple(told.reading, division))
-		mistake(r, "division", "found %g, but the example's reading %g is no multiple of it", division,
-			told.reading);
+		instrument_mistake(r, "division", "found %g, but the example's reading %g is no multiple of it",
+				   division, told.reading);
 }
 
 /* Returns true when the form has a reading. */
@@ -88,7 +66,7 @@ static bool check_form(struct inifile *r, const char *key, const char *text, con
 	char why[TEXT_PATTERN_WHY];
 
 	if (!text_pattern_read(text, &p, why)) {
-		mistake(r, key, "\"%.60s\" %s", text, why);
+		instrument_mistake(r, key, "\"%.60s\" %s", text, why);
 		return true;
 	}
 	if (fields_are_known(r, key, &p))
@@ -105,9 +83,9 @@ static void check_forms(struct inifile *r, const struct instrument_profile *p)
 		if (p->tell[i][0])
 			reads |= check_form(r, keys[i], p->tell[i], p->tell_example[i], p->division);
 	if (!p->tell[0][0])
-		mistake(r, "tell", "is missing; an indicator needs the form of the lines that it sends");
+		instrument_mistake(r, "tell", "is missing; an indicator needs the form of the lines that it sends");
 	else if (!reads)
-		mistake(r, "tell", "no form has {reading}, so that nothing is ever read");
+		instrument_mistake(r, "tell", "no form has {reading}, so that nothing is ever read");
 }
 
 /* N.m of 1 of its unit; NaN when it is none that can be one. */
@@ -136,13 +114,15 @@ static void check_unit(struct inifile *r, struct instrument_profile *p)
 	double Nm = unit_Nm(p, &lever);
 
 	if (!(p->division > 0))
-		mistake(r, "division", "is missing; give the smallest step of its reading, such as 0.005");
+		instrument_mistake(r, "division", "is missing; give the smallest step of its reading, such as 0.005");
 	if (!(Nm > 0))
-		mistake(r, "unit", "found \"%.20s\", expected a unit of torque, force or mass, such as kg", p->unit);
+		instrument_mistake(r, "unit", "found \"%.20s\", expected a unit of torque, force or mass, such as kg",
+				   p->unit);
 	else if (lever && !(p->lever_m > 0))
-		mistake(r, "lever", "is missing; an indicator that shows %.20s needs the lever of its cell", p->unit);
+		instrument_mistake(r, "lever", "is missing; an indicator that shows %.20s needs the lever of its cell",
+				   p->unit);
 	else if (!lever && p->lever_m > 0)
-		mistake(r, "lever", "does not go with the torque unit %.20s; leave the lever out", p->unit);
+		instrument_mistake(r, "lever", "does not go with the torque unit %.20s; leave the lever out", p->unit);
 	p->division_Nm = Nm * p->division * (lever ? p->lever_m : 1);
 }
 
@@ -150,12 +130,12 @@ void indicator_check(struct inifile *r, struct instrument_profile *p)
 {
 	if (strcmp(p->kind, "indicator") != 0)
 		return;
-	check_ask(r, p->ask);
+	instrument_check_line(r, "ask", p->ask);
 	check_forms(r, p);
 	check_unit(r, p);
 	if (!(p->period_s <= PERIOD_MOST_S))
-		mistake(r, "period", "found %g s, expected at most %g s for what the guard watches", p->period_s,
-			PERIOD_MOST_S);
+		instrument_mistake(r, "period", "found %g s, expected at most %g s for what the guard watches",
+				   p->period_s, PERIOD_MOST_S);
 }
 
 void indicator_known(struct rig_profile *rig)

@@ -3,6 +3,7 @@
 
 #include "profile/bytes.h"
 #include "profile/indicator_keys.h"
+#include "profile/instrument_mistake.h"
 #include "profile/gpio_keys.h"
 #include "profile/can_drive_keys.h"
 #include "profile/modbus_keys.h"
@@ -80,8 +81,7 @@ static unsigned check_kind(struct inifile *r, const struct instrument_profile *p
 				       : i + 1 < sizeof kinds / sizeof kinds[0] ? ", "
 										: " or ",
 				       kinds[i].word);
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "kind"), r->section_name, "kind",
-			"found \"%.40s\", expected %s", p->kind, list);
+	instrument_mistake(r, "kind", "found \"%.40s\", expected %s", p->kind, list);
 	return 0;
 }
 
@@ -92,9 +92,9 @@ static void check_taken(struct inifile *r, const struct rig_profile *rig, const 
 		for (size_t k = 0; k < sizeof roles / sizeof roles[0]; k++) {
 			if (!(both & roles[k].role) || (both & roles[k].role) != roles[k].role)
 				continue;
-			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "roles"), r->section_name, "roles",
-					"[instrument %s] has the role %s already; leave it to one of the two",
-					rig->instrument[i].name, roles[k].word);
+			instrument_mistake(r, "roles",
+					   "[instrument %s] has the role %s already; leave it to one of the two",
+					   rig->instrument[i].name, roles[k].word);
 			both &= ~roles[k].role; /* a whole, not its halves once more */
 		}
 	}
@@ -120,23 +120,24 @@ static void find_line(struct inifile *r, struct rig_profile *rig, struct instrum
 			continue;
 		p->line = other->line;
 		if (!can_share(p) || strcmp(other->kind, p->kind) != 0 || (p->roles | other->roles) & ROLE_OUTPUTS)
-			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "link"), r->section_name, "link",
-					"[instrument %s] has the same link, and only supplies that are not set can "
-					"share a line, or modbus devices",
-					other->name);
+			instrument_mistake(r, "link",
+					   "[instrument %s] has the same link, and only supplies that are not set can "
+					   "share a line, or modbus devices",
+					   other->name);
 		else if (!p->address || !other->address || p->address == other->address)
 			inifile_mistake(r, line, r->section_name, "address",
 					"[instrument %s] has the same link. Give each of the two an address of its "
 					"own, from 1 on",
 					other->name);
 		else if (p->modbus_tcp != other->modbus_tcp || p->characters != other->characters)
-			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "link"), r->section_name, "link",
-					"[instrument %s] has the same link with another framing or other characters",
-					other->name);
+			instrument_mistake(r, "link",
+					   "[instrument %s] has the same link with another framing or other characters",
+					   other->name);
 		else if (p->baud != other->baud)
-			inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "baud"), r->section_name, "baud",
-					"found %d, but [instrument %s] on the same link has %d; one line has one speed",
-					p->baud, other->name, other->baud);
+			instrument_mistake(
+				r, "baud",
+				"found %d, but [instrument %s] on the same link has %d; one line has one speed",
+				p->baud, other->name, other->baud);
 	}
 	if (p->line == rig->n_lines)
 		rig->n_lines++;
@@ -197,9 +198,9 @@ void instruments_enter(struct inifile *r, const char *section)
 static void read_bytes(struct inifile *r, const char *key, const char *text, struct profile_bytes *ret)
 {
 	if (!bytes_read(text, ret))
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key,
-				"found \"%.60s\", expected 1 to %d bytes such as A0 01 01 A2, or text in double quotes",
-				text, PROFILE_BYTES);
+		instrument_mistake(
+			r, key, "found \"%.60s\", expected 1 to %d bytes such as A0 01 01 A2, or text in double quotes",
+			text, PROFILE_BYTES);
 }
 
 static void check_relay(struct inifile *r, struct instrument_profile *p)
@@ -209,8 +210,7 @@ static void check_relay(struct inifile *r, struct instrument_profile *p)
 	read_bytes(r, "close", p->close_text, &p->close);
 	read_bytes(r, "open", p->open_text, &p->open);
 	if (p->close.n > 0 && p->close.n == p->open.n && memcmp(p->close.byte, p->open.byte, p->close.n) == 0)
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "open"), r->section_name, "open",
-				"is the same as close; expected the bytes that open the contactor");
+		instrument_mistake(r, "open", "is the same as close; expected the bytes that open the contactor");
 }
 
 static void check_word(struct inifile *r, const char *key, const char *word, bool question)
@@ -219,9 +219,8 @@ static void check_word(struct inifile *r, const char *key, const char *word, boo
 	bool asks = n > 0 && word[n - 1] == '?';
 
 	if (n == 0 || asks != question || strcspn(word, " ;\t\"") != n)
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key,
-				"found \"%s\", expected one header word%s, without blanks and ;", word,
-				question ? " that ends in ?" : " without ?");
+		instrument_mistake(r, key, "found \"%s\", expected one header word%s, without blanks and ;", word,
+				   question ? " that ends in ?" : " without ?");
 }
 
 /* A supply that feeds the coil does nothing else. */
@@ -233,11 +232,12 @@ static void check_coil(struct inifile *r, const struct instrument_profile *p)
 		inifile_mistake(r, p->roles_line, r->section_name, "roles",
 				"found brake and another role; a supply that feeds the coil has the role brake alone");
 	if (strlen(p->set_output) + strlen(p->set_current) > HOLD_WORDS)
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "set_output"), r->section_name, "set_output",
-				"has with set_current more than %d letters; expected shorter header words", HOLD_WORDS);
+		instrument_mistake(r, "set_output",
+				   "has with set_current more than %d letters; expected shorter header words",
+				   HOLD_WORDS);
 	if (!(p->coil_V > 0))
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "coil_voltage"), r->section_name, "coil_voltage",
-				"is missing; expected the most that the coil may get, by its maker");
+		instrument_mistake(r, "coil_voltage",
+				   "is missing; expected the most that the coil may get, by its maker");
 }
 
 /* What its output does is known by what it measures. */
@@ -258,9 +258,9 @@ static void check_settable(struct inifile *r, const struct instrument_profile *p
 	if (p->ask_limiting[0])
 		check_word(r, "ask_limiting", p->ask_limiting, true);
 	if (p->ask_limiting[0] && !p->ask_limited[0])
-		inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, "ask_limiting"), r->section_name, "ask_limiting",
-				"needs ask_limited as well: a limit that acts for a moment is told by the latched "
-				"status alone");
+		instrument_mistake(r, "ask_limiting",
+				   "needs ask_limited as well: a limit that acts for a moment is told by the latched "
+				   "status alone");
 }
 
 /* A drive that goes off by itself. */

@@ -3,9 +3,9 @@
 
 #include "calib/number/quantity.h"
 #include "channel/channel.h"
+#include "profile/instrument_mistake.h"
 
 #include <math.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -25,17 +25,6 @@ static const struct {
 	[MODBUS_TEMP + TEMP_AMBIENT] = { "read_ambient", "K", ROLE_TEMP },
 	[MODBUS_TEMP + TEMP_CELL] = { "read_cell", "K", ROLE_TEMP },
 };
-
-static void PRINTF_LIKE(3, 4) mistake(struct inifile *r, const char *key, const char *format, ...)
-{
-	char what[220];
-	va_list args;
-
-	va_start(args, format);
-	vsnprintf(what, sizeof what, format, args);
-	va_end(args);
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key, "%s", what);
-}
 
 /* Place of the word in the list, -1. */
 static int one_of(const char *word, const char *const *list, size_t n)
@@ -82,12 +71,13 @@ static void read_word(struct inifile *r, const char *key, const char *unit, cons
 	int t = one_of(table, tables, 2), k = one_of(type, types, 5);
 
 	if (t < 0)
-		mistake(r, key, "found \"%.20s\", expected holding or input first, " EXAMPLE, table);
+		instrument_mistake(r, key, "found \"%.20s\", expected holding or input first, " EXAMPLE, table);
 	else if (!read_address(address, &ret->address))
-		mistake(r, key, "found the register \"%.20s\", expected 0 to 65535, " EXAMPLE, address ? address : "");
+		instrument_mistake(r, key, "found the register \"%.20s\", expected 0 to 65535, " EXAMPLE,
+				   address ? address : "");
 	else if (k < 0)
-		mistake(r, key, "found the type \"%.20s\", expected u16, s16, u32, s32 or f32, " EXAMPLE,
-			type ? type : "");
+		instrument_mistake(r, key, "found the type \"%.20s\", expected u16, s16, u32, s32 or f32, " EXAMPLE,
+				   type ? type : "");
 	if (t < 0 || k < 0)
 		return;
 	ret->table = t == 0 ? MODBUS_HOLDING : MODBUS_INPUT;
@@ -97,7 +87,8 @@ static void read_word(struct inifile *r, const char *key, const char *unit, cons
 		int o = one_of(order, orders, 2);
 
 		if (o < 0) {
-			mistake(r, key,
+			instrument_mistake(
+				r, key,
 				"found the word order \"%.20s\", expected high-first or low-first after %s: which "
 				"register "
 				"has the upper half",
@@ -106,11 +97,12 @@ static void read_word(struct inifile *r, const char *key, const char *unit, cons
 		}
 		ret->low_first = o == 1;
 		if (ret->address == 65535)
-			mistake(r, key, "found register 65535 for 32 bits, which take two; expected at most 65534");
+			instrument_mistake(r, key,
+					   "found register 65535 for 32 bits, which take two; expected at most 65534");
 	}
 	if (rest == NULL || !read_step(rest, unit, &ret->step))
-		mistake(r, key, "found the step \"%.20s\", expected what 1 of it is, such as 0.01 %s", rest ? rest : "",
-			unit);
+		instrument_mistake(r, key, "found the step \"%.20s\", expected what 1 of it is, such as 0.01 %s",
+				   rest ? rest : "", unit);
 	else
 		ret->given = true;
 }
@@ -126,7 +118,8 @@ static void check_overlaps(struct inifile *r, const struct instrument_profile *p
 	for (int b = 0; b < MODBUS_WORDS; b++)
 		for (int a = 0; a < b; a++)
 			if (p->modbus[a].given && p->modbus[b].given && share_registers(&p->modbus[a], &p->modbus[b]))
-				mistake(r, words[b].key, "lies on registers of %s; give each its own", words[a].key);
+				instrument_mistake(r, words[b].key, "lies on registers of %s; give each its own",
+						   words[a].key);
 }
 
 /* A hole in the map: what a role needs is not in it. */
@@ -139,12 +132,12 @@ static void check_roles(struct inifile *r, const struct instrument_profile *p)
 
 		any_temp |= has && temp;
 		if (!has && !temp && p->roles & words[w].role)
-			mistake(r, words[w].key, "is missing; the roles need that register");
+			instrument_mistake(r, words[w].key, "is missing; the roles need that register");
 		if (has && !(p->roles & words[w].role))
-			mistake(r, words[w].key, "is given, but the roles do not name what it tells");
+			instrument_mistake(r, words[w].key, "is given, but the roles do not name what it tells");
 	}
 	if (p->roles & ROLE_TEMP && !any_temp)
-		mistake(r, "read_case", "is missing; the role temperatures needs one register at least");
+		instrument_mistake(r, "read_case", "is missing; the role temperatures needs one register at least");
 }
 
 void modbus_check(struct inifile *r, struct instrument_profile *p)
@@ -152,7 +145,8 @@ void modbus_check(struct inifile *r, struct instrument_profile *p)
 	if (strcmp(p->kind, "modbus") != 0)
 		return;
 	if (!(p->address >= 1 && p->address <= UNIT_MOST))
-		mistake(r, "address", "found %d, expected the device's own number, 1 to %d", p->address, UNIT_MOST);
+		instrument_mistake(r, "address", "found %d, expected the device's own number, 1 to %d", p->address,
+				   UNIT_MOST);
 	for (int w = 0; w < MODBUS_WORDS; w++)
 		if (p->register_text[w][0])
 			read_word(r, words[w].key, words[w].unit, p->register_text[w], &p->modbus[w]);

@@ -3,49 +3,41 @@
 
 #include "channel/drive_word.h"
 #include "channel/text_pattern.h"
+#include "profile/instrument_mistake.h"
 
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
 #define PERIOD_MOST_S 0.2 /* a drive is watched; common practice, no source */
 
-static void PRINTF_LIKE(3, 4) mistake(struct inifile *r, const char *key, const char *format, ...)
+static void check_given(struct inifile *r, const char *key, const char *text)
 {
-	char what[220];
-	va_list args;
-
-	va_start(args, format);
-	vsnprintf(what, sizeof what, format, args);
-	va_end(args);
-	inifile_mistake(r, inifile_line(r, INSTRUMENT_SECTION, key), r->section_name, key, "%s", what);
+	if (!*text)
+		instrument_mistake(r, key, "is missing; a text-drive needs it");
 }
 
-/* A line that is sent: with exactly the field, or without one. */
-static void check_sent(struct inifile *r, const char *key, const char *text, const char *field, bool required)
+/* A line that is sent with exactly the field. */
+static void check_sent(struct inifile *r, const char *key, const char *text, const char *field)
 {
 	struct text_pattern p;
 	char why[TEXT_PATTERN_WHY];
 
-	if (!*text) {
-		if (required)
-			mistake(r, key, "is missing; a text-drive needs it");
+	if (!*text)
 		return;
-	}
 	if (!text_pattern_read(text, &p, why))
-		mistake(r, key, "\"%.60s\" %s", text, why);
-	else if (field == NULL && p.n_fields > 0)
-		mistake(r, key, "found {%s}, expected a line without values", p.field[0]);
-	else if (field && (p.n_fields != 1 || text_pattern_field(&p, field) != 0 || text_pattern_words(&p, 0) > 0))
-		mistake(r, key, "found \"%.60s\", expected a line with the one value {%s}", text, field);
+		instrument_mistake(r, key, "\"%.60s\" %s", text, why);
+	else if (p.n_fields != 1 || text_pattern_field(&p, field) != 0 || text_pattern_words(&p, 0) > 0)
+		instrument_mistake(r, key, "found \"%.60s\", expected a line with the one value {%s}", text, field);
 }
 
 /* The warden has to know it by heart. */
 static void check_off(struct inifile *r, const char *text)
 {
-	check_sent(r, "send_off", text, NULL, true);
+	check_given(r, "send_off", text);
+	instrument_check_line(r, "send_off", text);
 	if (strlen(text) >= PROFILE_BYTES)
-		mistake(r, "send_off", "found %zu characters, expected at most %d", strlen(text), PROFILE_BYTES - 1);
+		instrument_mistake(r, "send_off", "found %zu characters, expected at most %d", strlen(text),
+				   PROFILE_BYTES - 1);
 }
 
 /* The words that it tells; 0 when it is not right. */
@@ -57,14 +49,15 @@ static unsigned check_told(struct inifile *r, const char *key, const char *text,
 	unsigned words = 0;
 
 	if (!text_pattern_read(text, &p, why)) {
-		mistake(r, key, "\"%.60s\" %s", text, why);
+		instrument_mistake(r, key, "\"%.60s\" %s", text, why);
 		return 0;
 	}
 	for (size_t i = 0; i < p.n_fields; i++) {
 		int word = drive_word_of(p.field[i]);
 
 		if (word < 0) {
-			mistake(r, key,
+			instrument_mistake(
+				r, key,
 				"found {%s}, expected speed, current, temperature, enabled, fault, undervoltage, "
 				"overspeed, limited or derating",
 				p.field[i]);
@@ -73,11 +66,12 @@ static unsigned check_told(struct inifile *r, const char *key, const char *text,
 		words |= 1u << word;
 	}
 	if (words == 0)
-		mistake(r, key, "found \"%.60s\", expected at least one value such as {speed}", text);
+		instrument_mistake(r, key, "found \"%.60s\", expected at least one value such as {speed}", text);
 	else if (!*example)
-		mistake(r, key, "has no example; give %s_example a line as the drive sends it", key);
+		instrument_mistake(r, key, "has no example; give %s_example a line as the drive sends it", key);
 	else if (!text_pattern_match(&p, example, value))
-		mistake(r, key, "\"%.50s\" does not fit its example \"%.50s\"; compare them with a line of the drive",
+		instrument_mistake(
+			r, key, "\"%.50s\" does not fit its example \"%.50s\"; compare them with a line of the drive",
 			text, example);
 	return words;
 }
@@ -89,7 +83,7 @@ static void check_all_told(struct inifile *r, const struct instrument_profile *p
 	bool all_read = true;
 
 	if (!p->tell[0][0])
-		mistake(r, "tell", "is missing; a text-drive needs the form of the lines that it sends");
+		instrument_mistake(r, "tell", "is missing; a text-drive needs the form of the lines that it sends");
 	for (size_t i = 0; i < PROFILE_TELLS; i++) {
 		if (!p->tell[i][0])
 			continue;
@@ -99,19 +93,23 @@ static void check_all_told(struct inifile *r, const struct instrument_profile *p
 	}
 	for (int w = 0; w < DRIVE_WORDS && p->tell[0][0] && all_read; w++)
 		if (DRIVE_WORDS_NEEDED >> w & 1 && !(words >> w & 1))
-			mistake(r, "tell", "nothing tells {%s}; the guard has to see that the drive stands and is off",
-				drive_word_name((enum drive_word)w));
+			instrument_mistake(r, "tell",
+					   "nothing tells {%s}; the guard has to see that the drive stands and is off",
+					   drive_word_name((enum drive_word)w));
 }
 
 void text_drive_check(struct inifile *r, const struct instrument_profile *p)
 {
 	if (strcmp(p->kind, "text-drive") != 0)
 		return;
-	check_sent(r, "send_speed", p->send_speed, "speed", !p->send_current[0]);
-	check_sent(r, "send_current", p->send_current, "current", false);
+	if (!p->send_current[0])
+		check_given(r, "send_speed", p->send_speed);
+	check_sent(r, "send_speed", p->send_speed, "speed");
+	check_sent(r, "send_current", p->send_current, "current");
 	check_off(r, p->send_off);
-	check_sent(r, "ask", p->ask, NULL, false);
+	instrument_check_line(r, "ask", p->ask);
 	check_all_told(r, p);
 	if (!(p->period_s <= PERIOD_MOST_S))
-		mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s, PERIOD_MOST_S);
+		instrument_mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s,
+				   PERIOD_MOST_S);
 }

@@ -1,62 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/text_drive.h"
 
-#include <setjmp.h>
-#include <stdarg.h>
-#include <stddef.h>
-#include <stdint.h>
-#include <cmocka.h>
+#include <math.h>
 
-#include <stdio.h>
-#include <string.h>
-#include <sys/socket.h>
-#include <sys/un.h>
-#include <unistd.h>
-
-static struct mono now;
-
-/* The device's end of the line, by hand. */
-struct device {
-	struct link *link;
-	struct instrument in;
-	int listening, fd;
-	struct snapshot snap;
-	char path[64];
-	const char *says; /* at each sleep while it is opened */
-};
-static struct device d;
-
-static struct mono clock_now(void *ctx)
-{
-	(void)ctx;
-	return now;
-}
-
-static void say(const char *text)
-{
-	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
-}
-
-static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
-{
-	(void)ctx;
-	(void)err;
-	now = until;
-	if (d.says)
-		say(d.says);
-	return RC_OK;
-}
-
-static const struct clock_src a_clock = { .now = clock_now, .sleep_until = sleep_until };
-
-static struct text_pattern pattern(const char *text)
-{
-	struct text_pattern p;
-	char why[TEXT_PATTERN_WHY];
-
-	assert_true(text_pattern_read(text, &p, why));
-	return p;
-}
+#include "tests/unit/instrument/line_scene.h"
 
 static enum rc open_drive(const char *says, bool asks, struct err *err)
 {
@@ -70,35 +17,13 @@ static enum rc open_drive(const char *says, bool asks, struct err *err)
 	const struct instrument_config config = {
 		.name = "text-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.1, .text_drive = &setup
 	};
-	struct sockaddr_un where = { .sun_family = AF_UNIX };
-	char address[80];
 
 	if (asks)
 		setup.ask = pattern("?");
-	d = (struct device){ .snap = snapshot_blank(), .says = says };
-	snprintf(d.path, sizeof d.path, "/tmp/bridle-drive-%d", (int)getpid());
-	snprintf(address, sizeof address, "unix:%s", d.path);
-	strcpy(where.sun_path, d.path);
-	unlink(d.path);
-	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
-	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
-	assert_int_equal(listen(d.listening, 1), 0);
-	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
-	d.fd = accept(d.listening, NULL, NULL);
-	now.ns = 1000000000;
+	device_begin("drive", says);
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
 	return text_drive_open(&config, d.link, &a_clock, &d.in, err);
-}
-
-static void end(void)
-{
-	if (d.in.ops)
-		d.in.ops->close(d.in.ctx);
-	link_close(d.link);
-	close(d.fd);
-	close(d.listening);
-	unlink(d.path);
 }
 
 static const char *heard(void) /* what came on the device's end */
@@ -108,14 +33,6 @@ static const char *heard(void) /* what came on the device's end */
 
 	buf[n > 0 ? n : 0] = '\0';
 	return buf;
-}
-
-static void look(double for_s)
-{
-	for (int i = 0; i < (int)(for_s / 0.01 + 0.5); i++) {
-		now.ns += 10000000;
-		d.in.ops->poll(d.in.ctx, &d.snap);
-	}
 }
 
 static void it_tells_and_is_commanded(void **state)
