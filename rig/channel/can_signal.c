@@ -282,7 +282,8 @@ void can_map_add(const struct can_map *map, double value, struct can_message *m)
 	m->is_long = map->frame.is_long;
 	while (m->n < CAN_FRAME_BYTES && map->signal.bits >> (8 * m->n) != 0)
 		m->n++;
-	put_bits(&map->signal, to_raw(&map->signal, isfinite(value) ? value : 0), m);
+	if (map->signal.there)
+		put_bits(&map->signal, to_raw(&map->signal, isfinite(value) ? value : 0), m);
 }
 
 bool can_map_overlap(const struct can_map *a, const struct can_map *b)

@@ -221,8 +221,8 @@ def known_survivors():
     return ret
 
 
-def take(build, wanted, seed, files, folder, workers):
-    """(mutant, outcome) of the first `wanted` real mutants by rank, one a line."""
+def take(build, wanted, seed, files, folder, workers, tell):
+    """(mutant, outcome) of the first `wanted` real mutants by rank, one a line; tell each as it comes."""
     ranked = sorted((m for f in files for m in mutants_of(f, seed)), key=lambda m: m.rank)
     taken, busy = [], set()
     todo = iter(ranked)
@@ -241,7 +241,12 @@ def take(build, wanted, seed, files, folder, workers):
                     continue
                 busy.add((m.file, m.line))
                 taken.append((m, outcome))
+                tell(m, outcome)
     return taken
+
+
+def tell(m, outcome):
+    print(f"{m.file}:{m.line}: {outcome}\n- {m.old.strip()}\n+ {m.new.strip()}", flush=True)
 
 
 def main():
@@ -261,12 +266,9 @@ def main():
             if not build.compile_to(file, TOP / file, original):
                 sys.exit(f"mutants: {file} does not compile by the command of {a.build}/compile_commands.json")
             build.find_tests(file, original, pathlib.Path(folder))
-        taken = take(build, a.count, a.seed, a.files, folder, a.jobs)
+        taken = take(build, a.count, a.seed, a.files, folder, a.jobs, tell if a.list else lambda m, outcome: None)
     alive = [m for m, outcome in taken if outcome == "survived"]
     new = [m for m in alive if m.key() not in known]
-    if a.list:
-        for m, outcome in taken:
-            print(f"{m.file}:{m.line}: {outcome}\n- {m.old.strip()}\n+ {m.new.strip()}")
     for m in sorted(new, key=lambda m: (m.file, m.line)):
         print(f"{m.file}:{m.line}\n- {m.old.strip()}\n+ {m.new.strip()}\n  SURVIVED, and survivors.txt has no reason")
     for file in a.files:
