@@ -134,6 +134,17 @@ def a_restart_in_mid_run_is_noticed():
         assert result.json["cause"] == "node_reset", result
 
 
+def a_plan_that_nobody_can_serve_is_refused():
+    """All that is missing in one sentence, and nothing was energised."""
+    with Stranger("tcp", "--without", "drive pick") as rig:
+        refused = run("sweep", "gentle", "--forced", "a try", "--bench", rig.folder, "--quiet")
+        assert refused.status == 2, refused
+        assert "plans/gentle.ini needs the pick-up, the drive, and no instrument of this rig serves it" in refused.err, refused
+        assert "name an instrument with that role in rig.ini" in refused.err, refused
+        heard = rig.requests()
+        assert heard and not [said for said in heard if said.split()[1] in ("set", "power", "clear")], heard
+
+
 def a_node_that_is_not_there_is_named():
     with Stranger("tcp") as s:
         s.node.kill()
@@ -145,4 +156,4 @@ def a_node_that_is_not_there_is_named():
 if __name__ == "__main__":
     harness.main(a_strangers_node_is_understood_over_tcp, a_strangers_node_is_understood_over_a_serial_port,
                  another_version_is_refused_in_one_sentence, a_restart_in_mid_run_is_noticed,
-                 a_node_that_is_not_there_is_named)
+                 a_plan_that_nobody_can_serve_is_refused, a_node_that_is_not_there_is_named)

@@ -58,8 +58,9 @@ class Lines:
 
 
 class Node:
-    def __init__(self, write, version=1, name="stranger", clock=time.monotonic, lines="estop guard contactor"):
+    def __init__(self, write, version=1, name="stranger", clock=time.monotonic, lines="estop guard contactor", without=()):
         self.write, self.version, self.name, self.clock, self.senses = write, version, name, clock, lines
+        self.without = without
         self.born = self.clock()
         self.lines = Lines()
         self.last = None
@@ -134,6 +135,7 @@ class Node:
     def answer(self, verb, words):
         infos = {"cell": f"24 {CONVERSIONS_PER_S}", "pick": "quad", "brake": str(BRAKE_MA), "meter": "", "drive": "speed current",
                  "temp": "brake ambient", "lines": self.senses, "clock": "200"}
+        infos = {channel: words for channel, words in infos.items() if channel not in self.without}
         if verb == "hello":
             ok = words == [str(self.version)]
             return f"ok {self.version} {self.name} {self.boot:04x} {self.t()}" if ok else f"no version {self.version}"
@@ -240,13 +242,14 @@ def main():
     p.add_argument("--closes-after", type=float)
     p.add_argument("--lines", default="estop guard contactor")
     p.add_argument("--name", default="stranger")
+    p.add_argument("--without", default="", help="channels that it does not have")
     o = p.parse_args()
     if o.kind == "tcp":
         listener = socket.create_server(("127.0.0.1", 0))
         print(f"tcp:127.0.0.1:{listener.getsockname()[1]}", flush=True)
         connection = listener.accept()[0]
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        node = Node(connection.sendall, o.version, o.name, lines=o.lines)
+        node = Node(connection.sendall, o.version, o.name, lines=o.lines, without=o.without.split())
         serve(node, lambda: connection.recv(4096), connection, o.restart_after, o.closes_after)
     else:
         master, slave = os.openpty()  # the slave stays open: the port is there before and after the host
