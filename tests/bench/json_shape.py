@@ -12,7 +12,7 @@ import tempfile
 import harness
 import pages
 
-PAGES = ("calc", "how-to-play", "how-to-ripple", "how-to-suit", "how-to-obey", "how-to-hold", "how-to-publish")
+PAGES = ("calc", "how-to-play", "how-to-ripple", "how-to-suit", "how-to-tame", "how-to-obey", "how-to-hold", "how-to-publish")
 DOCS = []  # (words of the command, document)
 
 # Stands before the program: asks it for its document as well, and keeps that.

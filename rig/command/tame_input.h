@@ -1,0 +1,31 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* What `tame` is given: a file of typed values and what `play --json` wrote. */
+#ifndef BRIDLE_COMMAND_TAME_INPUT_H
+#define BRIDLE_COMMAND_TAME_INPUT_H
+
+#include "calib/number/err.h"
+#include "calib/tame/tame_spread.h"
+
+#include <jansson.h>
+#include <stdbool.h>
+
+#define TAME_INPUTS 24
+
+struct tame_typed {
+	struct tame_loop loop;
+	struct tame_input input[TAME_INPUTS]; /* those with an uncertainty */
+	size_t n;
+	double ratio, k_t_Nm_per_A; /* rotor turns for one of the output, 1 unless typed; NaN: not typed */
+	bool damping_assumed;       /* TAME_DAMPING of the critical one */
+};
+#define TAME_DAMPING 0.02 /* common practice, no source: steel gears have 1 to 5 % */
+
+/* Reads "key = value" lines. play: a document of `play --json` that fills what was not typed, or NULL. RC_ARG with
+ * file, key, what was found and what is expected. */
+enum rc tame_read(const char *path, const char *play, struct tame_typed *ret, struct err *err) MUST_CHECK;
+
+/* All keys with units and meaning: a line each, or {"keys": [{"key", "unit", "meaning"}]}. */
+void tame_keys_print(void);
+json_t *tame_keys_json(void);
+
+#endif
