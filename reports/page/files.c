@@ -113,7 +113,7 @@ static void write_points(FILE *f, const struct curve *c)
 	      "efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature "
 	      "(degC),"
 	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note,cell temperature (degC),speed set "
-	      "(rpm)\n",
+	      "(rpm),search,at limit\n",
 	      f);
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
@@ -145,7 +145,7 @@ static void write_points(FILE *f, const struct curve *c)
 		quoted(f, p->note[0] ? p->note : p->limit_note);
 		number(f, p->cell_degC);
 		number(f, p->setpoint_rpm);
-		fputc('\n', f);
+		fprintf(f, ",%s,%s\n", p->flags & POINT_SEARCH ? "yes" : "no", p->at_limit ? "yes" : "no");
 	}
 }
 

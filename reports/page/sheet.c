@@ -35,7 +35,7 @@ struct sheet {
 	const struct curve *c;
 	double x_max, last_Nm, height_px;
 	bool speeds; /* several commanded, or both ways */
-	bool falling, again, limited, unsettled, odd, electrical, efficiency, current;
+	bool falling, again, search, at_limit, limited, unsettled, odd, electrical, efficiency, current;
 	size_t n;
 	struct panel panel[N_QUANTITIES];
 };
@@ -81,6 +81,8 @@ static void survey(struct sheet *sh)
 			sh->last_Nm = fmax(sh->last_Nm, torque_of(p));
 		sh->falling |= p->direction < 0;
 		sh->again |= (p->flags & POINT_REPEAT) != 0;
+		sh->search |= (p->flags & POINT_REPEAT) && (p->flags & POINT_SEARCH);
+		sh->at_limit |= p->at_limit;
 		sh->limited |= limit_is_other(p->limit);
 		sh->unsettled |= !p->settled;
 		sh->odd |= p->outlier || p->impossible;
@@ -278,12 +280,15 @@ struct mark {
 	bool shown;
 };
 
-static size_t marks_of(const struct sheet *sh, struct mark ret[6])
+#define MARKS 7
+
+static size_t marks_of(const struct sheet *sh, struct mark ret[MARKS])
 {
 	const struct mark all[] = {
 		{ 1, 1, "rising", true },
 		{ 2, 2, "falling", sh->falling },
-		{ 3, 5, "first point again", sh->again },
+		{ 3, 5, sh->search ? "a point again" : "first point again", sh->again },
+		{ 7, 12, "the limit", sh->at_limit },
 		{ 4, 3, "limited by something else", sh->limited },
 		{ 5, 9, "not settled", sh->unsettled },
 		{ 6, 8, "outlier or impossible", sh->odd },
@@ -325,7 +330,7 @@ static void plot_lines(const struct sheet *sh, const struct panel *p, const char
 static void plot_points(const struct sheet *sh, const struct panel *p)
 {
 	FILE *f = sh->s->f;
-	struct mark mark[6];
+	struct mark mark[MARKS];
 	double rpm[PROFILE_SPEEDS];
 	size_t n = marks_of(sh, mark), speeds = sh->speeds ? speeds_of(sh, rpm) : 0;
 
@@ -486,7 +491,7 @@ static void key_entry(const struct sheet *sh, double *x, double *y, int style, c
 static void put_key(const struct sheet *sh)
 {
 	double x = LEFT, y = 46;
-	struct mark mark[6];
+	struct mark mark[MARKS];
 	size_t n = marks_of(sh, mark);
 
 	for (size_t i = 0; i < n; i++)

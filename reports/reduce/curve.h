@@ -11,7 +11,9 @@
 #include "calib/number/coverage.h"
 #include "calib/number/uncertain.h"
 #include "channel/limit.h"
+#include "channel/limit_found.h"
 #include "logbook/logbook.h"
+#include "profile/sizes.h"
 
 #include <jansson.h>
 #include <stdbool.h>
@@ -46,6 +48,7 @@ struct curve_point {
 	double begin_s, end_s; /* bench/monotonic time of the window */
 	int64_t run_id;        /* the run that took it: a resumed sweep holds points of several */
 	bool extrapolated;     /* torque beyond the weights of the calibration */
+	bool at_limit;         /* the heaviest load that held at its speed, where the search found the limit */
 	char note[240];        /* e.g. "efficiency above 1: check sign, side or ratio" */
 };
 
@@ -72,6 +75,14 @@ struct curve_zero {
 	char note[320];              /* what a person has to know of it; "" when nothing */
 };
 
+/* What the search for the limit came to at a speed. */
+struct curve_limit {
+	struct limit_found found;
+	bool torque;      /* the loads are N·m; else A of the brake */
+	enum limit limit; /* of the load that did not hold, from the samples; LIMIT_NONE: no limit was found */
+	char text[240];   /* the logbook's sentence, and what the samples say */
+};
+
 struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;
@@ -83,6 +94,8 @@ struct curve {
 	enum limit end_limit;
 	char end_note[480]; /* in words; "" when there is nothing to say */
 	char remarks[12][480];
+	size_t n_limits;
+	struct curve_limit limits[PROFILE_SPEEDS];
 	struct curve_zero zero; /* n 0 for hand-taken readings */
 	size_t n_remarks;       /* what the whole curve should say: rotor-side telemetry, zero drift, ... */
 };

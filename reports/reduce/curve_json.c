@@ -46,6 +46,8 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_object_set_new(o, "efficiency_valid", json_boolean(p->efficiency_valid));
 	json_object_set_new(o, "impossible", json_boolean(p->impossible));
 	json_object_set_new(o, "outlier", json_boolean(p->outlier));
+	json_object_set_new(o, "search", json_boolean((p->flags & POINT_SEARCH) != 0));
+	json_object_set_new(o, "at_limit", json_boolean(p->at_limit));
 	json_object_set_new(o, "extrapolated", json_boolean(p->extrapolated));
 	json_object_set_new(o, "begin_s", real(p->begin_s));
 	json_object_set_new(o, "end_s", real(p->end_s));
@@ -100,6 +102,21 @@ static json_t *zero_json(const struct curve_zero *z)
 	return o;
 }
 
+static json_t *limits_json(const struct curve *curve)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < curve->n_limits; i++) {
+		const struct curve_limit *l = &curve->limits[i];
+		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:s, s:b, s:s, s:s}", "speed_set_rpm",
+						      real(l->found.rpm), "held", real(l->found.held), "failed",
+						      real(l->found.failed), "unit", l->torque ? "N\u00b7m" : "A",
+						      "found", isfinite(l->found.failed), "limit", limit_word(l->limit),
+						      "text", l->text));
+	}
+	return list;
+}
+
 json_t *curve_to_json(const struct curve *curve)
 {
 	json_t *doc = json_object(), *remarks = json_array();
@@ -113,6 +130,7 @@ json_t *curve_to_json(const struct curve *curve)
 					       : json_string(curve->at_flange ? "output flange" : "brake"));
 	json_object_set_new(doc, "end_limit", json_string(limit_word(curve->end_limit)));
 	json_object_set_new(doc, "end_note", json_string(curve->end_note));
+	json_object_set_new(doc, "limits_found", limits_json(curve));
 	for (size_t i = 0; i < curve->n_remarks; i++)
 		json_array_append_new(remarks, json_string(curve->remarks[i]));
 	json_object_set_new(doc, "remarks", remarks);

@@ -41,4 +41,10 @@ void limit_of_end(const struct limit_rig *rig, const char *cause, const struct l
 void limit_of_left_out(const struct limit_rig *rig, const char *why, const struct limit_facts *moment,
 		       struct curve *curve);
 
+/* What the search for the limit came to at a speed: sentence is the logbook's. moment: the samples around the moment in
+ * which the lightest load that did not hold made the speed fall; NULL when it was taken as a point. Adds to the
+ * curve's limits and remarks and marks the point. */
+void limit_of_place(const struct limit_rig *rig, const char *sentence, const struct limit_facts *moment,
+		    struct curve *curve);
+
 #endif

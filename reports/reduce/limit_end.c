@@ -2,6 +2,7 @@
 #include "reports/reduce/limit.h"
 
 #include "channel/cause.h"
+#include "channel/event.h"
 #include "reports/reduce/text.h"
 #include "profile/actuator_profile.h"
 #include "profile/plan_profile.h"
@@ -56,6 +57,52 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 	words[0] = (char)toupper((unsigned char)words[0]);
 	snprintf(curve->end_note, sizeof curve->end_note, "End of the curve (%s): %s%s%s.",
 		 limit_word(curve->end_limit), why, words[0] ? ". " : "", words);
+}
+
+/* --- where a search found it --- */
+static double load_of(const struct limit_rig *rig, const struct curve_point *p)
+{
+	return rig->plan->load == LOAD_TORQUE ? fabs(p->setpoint_Nm) : p->setpoint_A;
+}
+
+/* The point on the way up that was commanded that load; the sentence has six digits of it. */
+static struct curve_point *taken_at(const struct limit_rig *rig, struct curve *curve, double rpm, double load)
+{
+	for (size_t i = 0; i < curve->n; i++) {
+		struct curve_point *p = &curve->points[i];
+		if (p->direction > 0 && !(p->flags & POINT_REPEAT) && fabs(p->setpoint_rpm - rpm) < 1e-6 &&
+		    fabs(load_of(rig, p) - load) <= 1e-5 * load)
+			return p;
+	}
+	return NULL;
+}
+
+void limit_of_place(const struct limit_rig *rig, const char *sentence, const struct limit_facts *moment,
+		    struct curve *curve)
+{
+	struct curve_limit place = { .torque = rig->plan->load == LOAD_TORQUE, .limit = LIMIT_NONE };
+	char words[LIMIT_WORDS];
+
+	if (curve->n_limits >= PROFILE_SPEEDS || !limit_found_read(sentence, &place.found))
+		return;
+	const struct limit_found *f = &place.found;
+	struct curve_point *held = taken_at(rig, curve, f->rpm, f->held);
+	if (isfinite(f->failed)) {
+		const struct curve_point *failed = taken_at(rig, curve, f->rpm, f->failed);
+		place.limit = failed   ? failed->limit
+			      : moment ? moment_of_curve(rig, moment, curve, words)
+				       : LIMIT_NOT_KNOWN;
+		place.limit = place.limit == LIMIT_NONE ? LIMIT_NOT_KNOWN : place.limit;
+	}
+	if (held && isfinite(f->failed)) {
+		held->at_limit = true;
+		point_note(held, "the limit at %.4g rpm: %.4g %s did not hold (%s)", f->rpm, f->failed,
+			   place.torque ? "N\u00b7m" : "A", limit_word(place.limit));
+	}
+	snprintf(place.text, sizeof place.text, "%s%s%s%s", sentence, isfinite(f->failed) ? " (" : "",
+		 isfinite(f->failed) ? limit_word(place.limit) : "", isfinite(f->failed) ? ")" : "");
+	curve_remark(curve, "Search for the limit: %s.", place.text);
+	curve->limits[curve->n_limits++] = place;
 }
 
 /* --- ends by the guard --- */

@@ -146,8 +146,13 @@ struct kept {
 	struct moment {
 		int64_t run_id, ns;
 		struct limit_facts facts;
-	} left_at, stop_at; /* ns 0: there was none */
-	int64_t events_of;  /* the run whose events are read */
+	} left_at, stop_at, eased_at; /* ns 0: there was none */
+	size_t n_found;
+	struct found {
+		char sentence[LEFT_OUT_ROOM];
+		struct moment eased_at; /* before it, the last time */
+	} found[PROFILE_SPEEDS];
+	int64_t events_of; /* the run whose events are read */
 	char left_out[LEFT_OUT_ROOM], forced[LEFT_OUT_ROOM];
 };
 
@@ -244,13 +249,34 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 	return rc == RC_OK ? one_disc(k, err) : rc;
 }
 
+/* The search for the limit ended at a speed: the newest counts. */
+static void keep_found(struct kept *k, const char *kind, const char *text)
+{
+	struct limit_found found, other;
+	size_t i = 0;
+
+	if (strcmp(kind, "note") != 0 || !limit_found_read(text, &found))
+		return;
+	while (i < k->n_found && limit_found_read(k->found[i].sentence, &other) && fabs(other.rpm - found.rpm) > 1e-6)
+		i++;
+	if (i >= PROFILE_SPEEDS)
+		return;
+	snprintf(k->found[i].sentence, sizeof k->found[i].sentence, "%s", text);
+	k->found[i].eased_at = k->eased_at;
+	k->n_found = i < k->n_found ? k->n_found : i + 1;
+}
+
 /* The sequence tells at once that it eases the brake, and at the run's end the same words as what was left out. */
 static bool keep_words(void *ctx, int64_t mono_ns, const char *kind, const char *text)
 {
 	struct kept *k = ctx;
 
-	if (strcmp(kind, "note") == 0 && strstr(text, "brake eased") && k->left_at.ns == 0)
-		k->left_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
+	if (strcmp(kind, "note") == 0 && strstr(text, "brake eased")) {
+		k->eased_at = (struct moment){ .run_id = k->events_of, .ns = mono_ns };
+		if (k->left_at.ns == 0)
+			k->left_at = k->eased_at;
+	}
+	keep_found(k, kind, text);
 	if (strcmp(kind, "left_out") == 0)
 		snprintf(k->left_out, sizeof k->left_out, "%s", text);
 	if (strcmp(kind, "forced") == 0)
@@ -331,6 +357,8 @@ static enum rc load(struct logbook *lb, int64_t run_id, bool map, struct reducti
 	const struct window_rig limits = limits_of(r);
 	if (rc == RC_OK)
 		rc = read_moment(lb, &limits, k, &k->left_at, err);
+	for (size_t i = 0; rc == RC_OK && i < k->n_found; i++)
+		rc = read_moment(lb, &limits, k, &k->found[i].eased_at, err);
 	return rc == RC_OK ? read_moment(lb, &limits, k, &k->stop_at, err) : rc;
 }
 
@@ -462,6 +490,9 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	limit_of_end(&rig, k->info.cause, k->stop_at.ns ? &k->stop_at.facts : &k->tail, c);
 	if (k->left_out[0] != '\0')
 		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
+	for (size_t i = 0; i < k->n_found; i++)
+		limit_of_place(&rig, k->found[i].sentence, k->found[i].eased_at.ns ? &k->found[i].eased_at.facts : NULL,
+			       c);
 	remark_supply(r, k, c);
 	if (k->forced[0] != '\0')
 		curve_remark(

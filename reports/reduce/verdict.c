@@ -106,6 +106,15 @@ static void say_limit(struct claim_check *c, const struct curve_point *p)
 	say(c, "Another limit came first: %s at %.4g N·m.", limit_word(p->limit), p->torque_Nm.value);
 }
 
+/* What the search at its speed came to; NULL: there was none. */
+static const char *found_at(const struct curve *curve, const struct curve_point *p)
+{
+	for (size_t i = 0; i < curve->n_limits; i++)
+		if (fabs(curve->limits[i].found.rpm - p->setpoint_rpm) < 1e-6)
+			return curve->limits[i].text;
+	return NULL;
+}
+
 static void say_what_came_first(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
 	const struct curve *curve = j->curve;
@@ -122,6 +131,8 @@ static void say_what_came_first(const struct judge *j, struct claim_check *c, co
 		    a->lost->speed_rpm.value);
 	else if (a->at->limit != LIMIT_NONE && a->at->limit != LIMIT_ACTUATOR)
 		say_limit(c, a->at);
+	else if (found_at(curve, a->at))
+		say(c, "The search: %s.", found_at(curve, a->at));
 	else if (curve->end_limit != LIMIT_NONE)
 		say(c, "The curve ended before it (%s); see what limited the points.", limit_word(curve->end_limit));
 	else

@@ -11,9 +11,11 @@ enum seq_event_kind { SEQ_EVENT_NONE, SEQ_EVENT_STEP, SEQ_EVENT_POINT, SEQ_EVENT
 #define POINT_FORCED 0x0002u /* plan run past a refusal */
 #define POINT_REPEAT 0x0004u /* repeat of the first point */
 #define POINT_TARE \
-	0x0008u           /* a zero reading, not a load point. direction 0: at rest; +1 and then -1: turned slowly \
+	0x0008u              /* a zero reading, not a load point. direction 0: at rest; +1 and then -1: turned slowly \
 			   * both ways, the mean of the two is the zero (run/seq_zero.h) */
-#define POINT_CUT 0x0010u /* the last second of a step that a limit stopped: never settled, to be taken again */
+#define POINT_CUT 0x0010u    /* the last second of a step that a limit stopped: never settled, to be taken again */
+#define POINT_SEARCH 0x0020u /* of the search for the limit: its step is no step of the plan */
+#define POINT_AT_LIMIT 0x0040u /* the heaviest load that held, where the search found the limit */
 
 /* Kinds of logbook events that tell under what a run was made: the groups of a repeatability study. */
 #define EVENT_MOUNTING "mounting"

@@ -33,6 +33,7 @@ struct sweeping {
 	size_t n_legs;
 	struct live_zero zero;
 	struct sweep_config config;
+	struct forecast forecast;
 	int64_t resumes, ready_id, run_id;
 	struct doubts gone_past; /* of files, records and forecast: what bridle ready would have said of a forced run */
 	struct doubts doubts;    /* what the curve contradicts */
@@ -55,15 +56,15 @@ static void on_event(void *ctx, const struct seq_event *event)
 	char at[40] = "";
 	if (w->s.plan.n_speeds > 1)
 		snprintf(at, sizeof at, " at %.4g rpm", p->setpoint_rpm);
-	live_note(&w->live, "step %d %s: commanded %.2f %s%s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s",
-		  p->step + 1,
+	live_note(&w->live, "step %d %s%s: commanded %.2f %s%s, measured %.3f N\u00b7m at %.2f rpm, %s %.1f s%s%s",
+		  p->step + 1, p->flags & POINT_SEARCH ? "search " : "",
 		  p->flags & POINT_REPEAT ? "again"
 		  : p->direction > 0      ? "rising"
 		  : p->direction < 0      ? "falling"
 					  : "",
 		  torque ? p->setpoint_Nm : p->setpoint_A, torque ? "N\u00b7m" : "A", at, p->mean_torque_Nm,
 		  p->mean_speed_rpm, settled ? "settled in" : "not settled after", p->settle_s,
-		  settled ? "" : ", taken as it is");
+		  settled ? "" : ", taken as it is", p->flags & POINT_AT_LIMIT ? ": the limit" : "");
 	w->points++;
 }
 
@@ -112,7 +113,9 @@ static enum rc prepare(struct sweeping *w, struct err *err)
 	enum rc rc = RC_OK;
 
 	w->n_items = sweep_order(&w->s.plan, w->allowed, w->item);
+	ready_forecast_make(&w->s, &w->forecast);
 	w->config = sweep_config_of(&w->s, w->o->forced ? POINT_FORCED : 0);
+	w->config.search = sweep_search_of(&w->s, &w->forecast);
 	if (w->config.drive == PLAN_SPEED && !(w->config.top_rpm > 0))
 		rc = err_set(err, RC_ARG, 0,
 			     "plan %s: no [plan] speed, and the actuator has no [drive] speed; give one",
@@ -204,11 +207,9 @@ static enum rc run_sweep(struct sweeping *w, struct err *err)
 /* A forced run goes past every doubt, but not in silence: each is shown and kept before anything moves. */
 static enum rc go_past_doubts(struct sweeping *w, struct err *err)
 {
-	struct forecast forecast;
 	enum rc rc = note(w, "forced", w->o->forced, err);
 
-	ready_forecast_make(&w->s, &forecast);
-	doubts_find(&w->s, &forecast, &w->gone_past);
+	doubts_find(&w->s, &w->forecast, &w->gone_past);
 	for (size_t i = 0; i < w->gone_past.n && rc == RC_OK; i++) {
 		const struct doubt *d = &w->gone_past.list[i];
 		if (!w->live.cli->json)

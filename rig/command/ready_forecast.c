@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_forecast.h"
 #include "live/live.h"
+#include "run/limit_search.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -34,6 +35,20 @@ static json_t *checks_json(const struct forecast_step *s)
 	return list;
 }
 
+static json_t *search_json(const struct forecast *f)
+{
+	json_t *list = json_array();
+
+	for (size_t k = 0; k < f->n_search; k++) {
+		const struct forecast_search *s = &f->search[k];
+		json_array_append_new(list, json_pack("{s:o, s:o, s:o, s:s, s:o, s:o}", "speed_set_rpm",
+						      cli_real(s->set_rpm), "up_to", cli_real(s->ceiling),
+						      "up_to_torque_Nm", cli_real(s->top.torque_Nm), "why", s->why,
+						      "time_s", cli_real(s->time_s), "heat_J", cli_real(s->energy_J)));
+	}
+	return list;
+}
+
 json_t *ready_forecast_json(const struct forecast *f)
 {
 	json_t *list = json_array();
@@ -53,10 +68,10 @@ json_t *ready_forecast_json(const struct forecast *f)
 				cli_real(s->load_frac), "extrapolated", s->extrapolated, "for_claim", s->for_claim,
 				"ok", s->ok, "checks", checks_json(s)));
 	}
-	return json_pack("{s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "ok", f->ok, "steps_ok",
-			 (json_int_t)f->n_ok, "decides", forecast_check_word(f->decides), "deciding_step",
-			 (json_int_t)(f->n ? f->step[f->deciding_step].load + 1 : 1), "time_s", cli_real(f->time_s),
-			 "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
+	return json_pack("{s:o, s:o, s:b, s:I, s:s, s:I, s:o, s:o, s:o}", "steps", list, "search", search_json(f), "ok",
+			 f->ok, "steps_ok", (json_int_t)f->n_ok, "decides", forecast_check_word(f->decides),
+			 "deciding_step", (json_int_t)(f->n ? f->step[f->deciding_step].load + 1 : 1), "time_s",
+			 cli_real(f->time_s), "time_most_s", cli_real(f->time_most_s), "heat_J", cli_real(f->energy_J));
 }
 
 /* The word of JSON, as one reads it. */
@@ -99,6 +114,10 @@ void ready_forecast_print(const struct forecast *f, const struct session *s)
 		       read_word(p->decides, word), 100 * p->load_frac, p->ok ? "" : " NO");
 	}
 	say_for_claims(f);
+	for (size_t k = 0; k < f->n_search; k++)
+		live_say("The limit is looked for at %.4g rpm up to %.4g %s: %s. %d tries at most.",
+			 f->search[k].set_rpm, f->search[k].ceiling, s->plan.load == LOAD_TORQUE ? "N\u00b7m" : "A",
+			 f->search[k].why, LIMIT_SEARCH_TRIES);
 	if (beyond)
 		live_say("* extrapolated: the brake was mapped up to %.3f A and %.2f N\u00b7m; beyond that the current "
 			 "is estimated.",

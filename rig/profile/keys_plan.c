@@ -105,6 +105,10 @@ static const struct profile_key plan_keys[] = {
 	  "Add the steps that decide the claims of the actuator's file: 2 % above each claimed torque, and at the "
 	  "claimed power",
 	  PLAN(serve_claims) },
+	{ "steps", "find_limit", KEY_YESNO, 0, NULL, "no", "yes", 0, 0, NULL,
+	  "After the last load that held go on in half steps to where the limit is, at each speed: at most 10 more "
+	  "steps, inside 90 % of the other limits; needs drive = speed and order = rising",
+	  PLAN(find_limit) },
 	{ "steps", "inner", KEY_CHOICE, 0, NULL, "torque", NULL, 0, 0, "torque|speed",
 	  "With several speeds. torque: all loads at one speed, then the next speed. speed: all speeds at one load, "
 	  "then "

@@ -27,6 +27,7 @@ struct plan_profile {
 	bool down;                     /* [steps] down = yes: and back */
 	bool repeat_first;             /* [steps] repeat_first = yes */
 	bool speed_inside;             /* [steps] inner = torque | speed: what changes from step to step */
+	bool find_limit;               /* [steps] find_limit: drive = speed, order = rising */
 	bool shuffle;
 	unsigned seed;    /* [steps] order = rising | shuffled, seed */
 	double dwell_s;   /* [steady] dwell */

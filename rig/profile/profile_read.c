@@ -163,6 +163,9 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 				"goes only with drive = current");
 	if (plan->drive != PLAN_SPEED && inifile_line(r, "plan", "speed") > 0)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed", "goes only with drive = speed");
+	if (plan->find_limit && (plan->drive != PLAN_SPEED || plan->shuffle))
+		inifile_mistake(r, inifile_line(r, "steps", "find_limit"), "steps", "find_limit",
+				"found yes; expected it only with drive = speed and order = rising");
 	if (plan->n * plan->n_speeds > PROFILE_STEPS)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
 				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds,

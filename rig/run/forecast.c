@@ -9,6 +9,7 @@
 #include <string.h>
 
 #define SETTLE_WINDOWS 1.5 /* expected settling in windows of the test, ramp included */
+#define SEARCH_SHARE 0.9   /* of each limit at which guard, brake or supply would end a search; common practice */
 #define CHANGE_S 3.0       /* for a change of the speed by the whole of the largest (run/sweep_setup.c) */
 
 static const struct {
@@ -206,16 +207,15 @@ static double pile_up(double energy_J, double power_W, double continuous_W, doub
 	return continuous_W > 0 ? fmax(energy_J + (power_W - continuous_W) * time_s, 0) : 0;
 }
 
-static void one_step(const struct forecast_input *in, size_t k, size_t load, struct forecast_step *ret)
+static void one_step(const struct forecast_input *in, size_t k, size_t load, double set, struct forecast_step *ret)
 {
 	const struct plan_profile *p = in->plan;
-	double set = p->step[load];
 
 	memset(ret, 0, sizeof *ret);
 	ret->load = load;
 	ret->set = set;
 	ret->set_rpm = p->drive == PLAN_SPEED ? p->speed_rpm[k] : 0;
-	ret->for_claim = p->for_claim[load];
+	ret->for_claim = load < p->n && p->for_claim[load];
 	torque_and_current(in, set, ret);
 	ret->speed_rpm = plan_speed(in, k);
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
@@ -242,6 +242,97 @@ static size_t step_of(const struct forecast *f, const struct plan_profile *p, co
 	return (size_t)item->step;
 }
 
+/* --- the search for the limit --- */
+double forecast_search_step(const struct plan_profile *plan)
+{
+	double widest = 0;
+
+	for (size_t i = 1; i < plan->n; i++)
+		widest = fmax(widest, plan->step[i] - plan->step[i - 1]);
+	return widest > 0 ? widest : plan->n > 0 ? plan->step[0] : 0;
+}
+
+/* The drive's current is what may be found, the speed is the plan's, and a calibration's end is no harm. */
+static bool bounds_search(enum forecast_check check)
+{
+	return checks[check].refuses && check != FORECAST_DRIVE_CURRENT && check != FORECAST_SPEED;
+}
+
+/* The check that forbids a load to a search, or FORECAST_CHECKS. */
+static enum forecast_check forbids(const struct forecast_step *s)
+{
+	for (int c = 0; c < FORECAST_CHECKS; c++)
+		if (bounds_search((enum forecast_check)c) && !isnan(s->check[c].limit) &&
+		    !(s->check[c].value <= SEARCH_SHARE * s->check[c].limit))
+			return (enum forecast_check)c;
+	return FORECAST_CHECKS;
+}
+
+static bool search_tries(const struct forecast_input *in, size_t k, double set, double energy_J,
+			 struct forecast_search *ret)
+{
+	struct forecast_step s;
+
+	one_step(in, k, in->plan->n, set, &s);
+	for (int i = 0; i < FORECAST_TRIES; i++) {
+		energy_J = pile_up(energy_J, s.slip_power_W, in->rig->slip_power_W, s.time_s);
+		energy_J = i + 1 < FORECAST_TRIES ? pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s)
+						  : energy_J;
+	}
+	s.energy_J = s.check[FORECAST_SLIP_ENERGY].value = energy_J;
+	enum forecast_check by = forbids(&s);
+	if (by != FORECAST_CHECKS) {
+		snprintf(ret->why, sizeof ret->why, "%.0f %% of the limit of %s", 100 * SEARCH_SHARE, checks[by].name);
+		return false;
+	}
+	ret->ceiling = set;
+	ret->energy_J = energy_J;
+	ret->time_s = FORECAST_TRIES * (s.time_s + in->plan->cool_s);
+	ret->top = s;
+	return true;
+}
+
+/* The heaviest of the leading loads that nothing refuses; 0: none. */
+static double heaviest_allowed(const struct forecast *f, size_t k)
+{
+	double set = 0;
+
+	for (size_t i = 0; i < f->loads; i++) {
+		struct forecast_step s = f->step[k * f->loads + i];
+		decide(&s);
+		if (!s.ok)
+			break;
+		set = s.set;
+	}
+	return set;
+}
+
+/* In half steps up to the last that is allowed, then by halves to what allows no more. */
+static void forecast_search(const struct forecast_input *in, const struct forecast *f, size_t k, double energy_J,
+			    struct forecast_search *ret)
+{
+	const struct plan_profile *p = in->plan;
+	double step = forecast_search_step(p) / 2, set = heaviest_allowed(f, k);
+	int i = 0;
+
+	*ret = (struct forecast_search){ .set_rpm = p->speed_rpm[k], .ceiling = set, .energy_J = energy_J };
+	one_step(in, k, p->n, set, &ret->top);
+	snprintf(ret->why, sizeof ret->why, "%d tries", LIMIT_SEARCH_TRIES);
+	for (; i < LIMIT_SEARCH_TRIES && step > 0 && search_tries(in, k, set + step, energy_J, ret); i++)
+		set += step;
+	for (double gap = step / 2; i < LIMIT_SEARCH_TRIES && gap > step / 64; gap /= 2)
+		if (search_tries(in, k, set + gap, energy_J, ret))
+			set += gap;
+}
+
+static bool last_on_the_way_up(const struct sweep_item *items, size_t n, size_t i)
+{
+	for (size_t j = i + 1; j < n; j++)
+		if (items[j].direction > 0 && fabs(items[j].rpm - items[i].rpm) < 1e-9)
+			return false;
+	return items[i].direction > 0;
+}
+
 /* Heat and time in the order of the sweep. */
 static void run_through(const struct forecast_input *in, struct forecast *f)
 {
@@ -258,6 +349,16 @@ static void run_through(const struct forecast_input *in, struct forecast *f)
 		f->energy_J += s->slip_power_W * s->time_s;
 		f->time_s += s->time_s + in->plan->cool_s + change_s;
 		f->time_most_s += s->time_most_s + in->plan->cool_s + change_s;
+		if (in->plan->find_limit && last_on_the_way_up(items, n, i)) {
+			size_t k = (size_t)(s - f->step) / f->loads;
+			struct forecast_search *search = &f->search[k];
+			forecast_search(in, f, k, energy_J, search);
+			f->n_search++;
+			energy_J = search->energy_J;
+			f->energy_J += search->top.slip_power_W * search->time_s;
+			f->time_s += search->time_s;
+			f->time_most_s += LIMIT_SEARCH_TRIES * (s->time_most_s + in->plan->cool_s);
+		}
 	}
 }
 
@@ -308,7 +409,7 @@ void forecast_plan(const struct forecast_input *in, struct forecast *ret)
 	ret->speeds = p->drive == PLAN_SPEED ? p->n_speeds : 1;
 	for (size_t k = 0; k < ret->speeds; k++)
 		for (size_t i = 0; i < p->n && ret->n < PROFILE_STEPS; i++)
-			one_step(in, k, i, &ret->step[ret->n++]);
+			one_step(in, k, i, p->step[i], &ret->step[ret->n++]);
 	run_through(in, ret);
 	judge(ret);
 }

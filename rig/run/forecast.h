@@ -74,7 +74,20 @@ struct forecast_step {
 	bool ok;                     /* nothing that refuses is beyond its limit */
 };
 
+/* Where [steps] find_limit = yes: so far the search may go at a speed, and what it needs. */
+struct forecast_search {
+	double set_rpm,
+		ceiling; /* N·m or A as the plan's steps; not above what the plan's heaviest load is when nothing
+				     more is allowed */
+	char why[80];    /* what allows no more: "90 % of the limit of brake torque" */
+	double time_s, energy_J;  /* with FORECAST_TRIES, and so hot the brake will be at most */
+	struct forecast_step top; /* at the ceiling */
+};
+#define FORECAST_TRIES 4 /* that a search usually takes */
+
 struct forecast {
+	size_t n_search; /* 0, or as speeds */
+	struct forecast_search search[PROFILE_SPEEDS];
 	size_t n; /* all loads at the first speed, then at the next: step[k * loads + i] */
 	size_t loads, speeds;
 	struct forecast_step step[PROFILE_STEPS];
@@ -91,6 +104,9 @@ struct forecast {
 
 /* ret may be large: let it be static or allocated by the caller. */
 void forecast_plan(const struct forecast_input *in, struct forecast *ret);
+
+/* The widest gap between two loads of the plan, from which the search for the limit begins: N·m or A. */
+double forecast_search_step(const struct plan_profile *plan);
 
 /* The speed a person is asked to turn the shaft at: well above the brake's least slip, and no strain. */
 double forecast_hand_rpm(const struct rig_profile *rig);

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/seq_sweep.h"
+#include "run/sweep_search.h"
 
 #include <math.h>
 #include <stdint.h>
@@ -27,7 +28,7 @@ bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, con
 	s->n = n < SWEEP_ITEMS ? n : SWEEP_ITEMS;
 	memcpy(s->item, items, s->n * sizeof *items);
 	s->highest_step = -1;
-	s->approach = SIZE_MAX;
+	s->approach = NAN;
 	s->live_torque_Nm = NAN;
 	const struct steady_limit limits[3] = {
 		{ .slope_per_s = config->torque_slope_Nm_per_s },
@@ -35,8 +36,10 @@ bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, con
 		{ .slope_per_s = config->temp_slope_K_per_s, .resolution = 0.1, .lenient = true },
 	};
 	steady_begin(&s->steady, config->window_s, limits, 3);
+	sweep_search_begin(s);
 	while (s->at < s->n && s->item[s->at].done)
 		s->at++;
+	sweep_search_go_on(s);
 	s->way = s->at < s->n && s->item[s->at].rpm < 0 ? -1 : 1;
 	s->want_rpm = s->at < s->n ? fabs(s->item[s->at].rpm) : 0;
 	return s->at < s->n;
@@ -84,27 +87,34 @@ static void note_failure(struct seq_sweep *s, const struct sweep_item *it)
 		s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
 }
 
-/* The neighbour above a falling step, when the way does not come from it by itself. */
-static size_t approach_of(const struct seq_sweep *s)
+/* The neighbour above a falling step, when the way does not come from it by itself. A try is met from below. */
+static double approach_of(const struct seq_sweep *s)
 {
 	const struct sweep_item *it = &s->item[s->at];
 	size_t above = s->at;
 
+	if (it->search && it->direction > 0 && s->set >= it->set - 1e-12)
+		return fmax(0, it->set - s->config.search.step / 2);
 	if (it->direction >= 0)
-		return SIZE_MAX;
+		return NAN;
 	while (above > 0 && !(s->item[above - 1].set > it->set))
 		above--;
 	if (above == 0)
-		return SIZE_MAX;
+		return NAN;
 	double set = s->item[above - 1].set;
 	bool from_neighbour = s->set >= set - 1e-12 && s->points > 0;
 	bool carried_over = s->points > 0 && s->at - above > 0 && s->set >= it->set - 1e-12; /* at another speed */
-	return from_neighbour || carried_over || is_beyond(s, set, it->rpm) ? SIZE_MAX : above - 1;
+	return from_neighbour || carried_over || is_beyond(s, set, it->rpm) ? NAN : set;
 }
 
 static double setpoint_Nm(const struct seq_sweep *s, const struct sweep_item *it)
 {
 	return s->config.load != LOAD_TORQUE ? NAN : s->way < 0 ? 0 - it->set : it->set;
+}
+
+static unsigned flags_of(const struct sweep_item *it)
+{
+	return (it->repeat ? POINT_REPEAT : 0) | (it->search ? POINT_SEARCH : 0);
 }
 
 static double setpoint_rpm(const struct seq_sweep *s, const struct sweep_item *it)
@@ -117,10 +127,11 @@ static void begin_step(struct seq_sweep *s, struct mono now)
 	const struct sweep_item *it = &s->item[s->at];
 
 	s->approach = approach_of(s);
-	s->set = s->approach == SIZE_MAX ? it->set : s->item[s->approach].set;
+	s->set = isnan(s->approach) ? it->set : s->approach;
 	s->settled = s->reached = false;
 	stats_run_begin(&s->torque);
 	stats_run_begin(&s->speed);
+	stats_run_begin(&s->ampere);
 	s->collapse_for_s = 0;
 	s->step_at = now;
 	steady_clear(&s->steady);
@@ -134,13 +145,18 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 {
 	const struct sweep_item *it = &s->item[s->at];
 
+	if (s->found_text[0] && ret->event.kind == SEQ_EVENT_NONE) {
+		ret->event.kind = SEQ_EVENT_NOTE;
+		snprintf(ret->event.text, sizeof ret->event.text, "%s", s->found_text);
+		s->found_text[0] = '\0';
+	}
 	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE || s->at >= s->n)
 		return;
 	s->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;
 	ret->event.point = (struct seq_point){ .step = it->step,
 					       .direction = it->direction,
-					       .flags = it->repeat ? POINT_REPEAT : 0,
+					       .flags = flags_of(it),
 					       .setpoint_Nm = setpoint_Nm(s, it),
 					       .setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
 					       .setpoint_rpm = setpoint_rpm(s, it) };
@@ -167,6 +183,7 @@ static void next_item(struct seq_sweep *s, struct mono now)
 	do
 		s->at++;
 	while (s->at < s->n && s->item[s->at].done);
+	sweep_search_go_on(s);
 	if (s->at >= s->n)
 		enter(s, SWEEP_UNLOAD, now);
 	else if (s->config.cool_s > 0)
@@ -269,6 +286,7 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 		 snap->speed_rpm, s->live_torque_Nm, it->set, s->config.load == LOAD_TORQUE ? "N\u00b7m" : "A");
 	s->collapsed = true;
 	leave_out_from(s, it, why);
+	sweep_search_failed(s, it, "the speed fell");
 	s->item[s->at].done = true;
 	s->left_out++;
 	s->brake_A *= 0.4;
@@ -289,6 +307,7 @@ static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool s
 	s->settle_s = mono_diff_s(snap->now, s->step_at);
 	stats_run_begin(&s->torque);
 	stats_run_begin(&s->speed);
+	stats_run_begin(&s->ampere);
 	s->phase_angle_rev = snap->angle_rev;
 	enter(s, SWEEP_DWELL, snap->now);
 }
@@ -358,9 +377,9 @@ static void step_load(struct seq_sweep *s, const struct snapshot *snap, struct s
 			give_up_settling(s, snap, ret);
 		return;
 	}
-	if (s->approach != SIZE_MAX) {
+	if (!isnan(s->approach)) {
 		if (mono_diff_s(snap->now, s->phase_at) > APPROACH_HOLD_S) {
-			s->approach = SIZE_MAX;
+			s->approach = NAN;
 			s->set = s->item[s->at].set;
 		}
 		return;
@@ -384,7 +403,7 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 	ret->event.point = (struct seq_point){
 		.step = it->step,
 		.direction = it->direction,
-		.flags = s->config.flags | (s->settled ? 0 : POINT_NOT_SETTLED) | (it->repeat ? POINT_REPEAT : 0),
+		.flags = s->config.flags | flags_of(it) | (s->settled ? 0 : POINT_NOT_SETTLED),
 		.setpoint_Nm = setpoint_Nm(s, it),
 		.setpoint_A = s->config.load == LOAD_CURRENT ? it->set : NAN,
 		.setpoint_rpm = setpoint_rpm(s, it),
@@ -407,6 +426,8 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 			it->set, torque_Nm, s->brake_A);
 		leave_out_from(s, it, why);
 	}
+	if (sweep_search_point(s, it, s->reached || torque_Nm > it->set))
+		ret->event.point.flags |= POINT_AT_LIMIT;
 	next_item(s, snap->now);
 }
 
@@ -437,6 +458,8 @@ static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct 
 	if (fresh)
 		stats_run_add(&s->torque, snap->torque_Nm);
 	stats_run_add(&s->speed, snap->speed_rpm);
+	if (isfinite(snap->current_A))
+		stats_run_add(&s->ampere, snap->current_A);
 	add_steady(s, snap);
 	/* What was called steady proves to move: once more, while there is time, else it is not called so. */
 	if (s->settled && steady_is_lost(&s->steady)) {
@@ -603,6 +626,7 @@ static void step_along(struct seq_sweep *s, const struct snapshot *snap, struct 
 	}
 	double dt_s = mono_diff_s(snap->now, s->last_now);
 	s->last_now = snap->now;
+	memcpy(s->temp_degC, snap->temp_degC, sizeof s->temp_degC);
 	filter_torque(s, snap, dt_s);
 	switch (s->phase) {
 	case SWEEP_START: step_start(s, snap, ret); break;

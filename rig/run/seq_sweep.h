@@ -13,6 +13,12 @@
  * not carry is left out at that speed and at higher ones. One sequence turns one way (struct sweep_leg); backward it
  * sees the rig as in a mirror, so that torque, speed and angle are positive while the actuator works.
  *
+ * The search for the limit (limit_search.h) comes at each speed after the last load on the way up. A load holds when
+ * its torque is reached and the speed is held, unless the speed was short at the lightest load already: then the speed
+ * is the actuator's own, and a load holds that does not make it collapse. No try is made that by the current so far (it
+ * grows with the square of the load at most), by the temperatures or by the forecast comes too near to another limit.
+ * What held is taken on the way down as well.
+ *
  * The stop is not the sequence's business: the guard does it. The zero readings before and after are struct
  * cell_reading's.
  *
@@ -20,22 +26,7 @@
 #ifndef BRIDLE_RUN_SEQ_SWEEP_H
 #define BRIDLE_RUN_SEQ_SWEEP_H
 
-#include "profile/plan_profile.h"
-#include "run/torque_control.h"
-#include "run/sequence.h"
-#include "run/steady.h"
-
-#define SWEEP_ITEMS (2 * PROFILE_STEPS + 2)
-#define SWEEP_WAYS 2
-
-struct sweep_item {
-	int step;      /* of the plan */
-	int direction; /* +1 rising, -1 falling, 0 shuffled or repeat */
-	double set;    /* N·m or A, never negative */
-	double rpm;    /* of the output, negative: backward; 0 with another drive than PLAN_SPEED */
-	bool repeat;   /* of the first point */
-	bool done;     /* taken by the run that this one resumes, or left out */
-};
+#include "run/sweep_state.h"
 
 /* The order of a plan, at each speed its first n_allowed[] loads only (as plan->speed_rpm; NULL: all). All that turns
  * forward comes first; within a way as [steps] inner and order say, and the first item of the way is repeated at its
@@ -53,72 +44,6 @@ struct sweep_leg {
 };
 /* Only those in which something is left to do. */
 size_t sweep_legs(const struct sweep_item *items, size_t n, struct sweep_leg ret[SWEEP_WAYS]);
-
-struct sweep_config {
-	enum plan_load load;
-	enum plan_drive drive;
-	double top_rpm; /* the largest of the items' speeds; by hand what a person is asked for */
-	double drive_A;
-	double dwell_s, window_s, timeout_s,
-		cool_s; /* dwell: to the end of its last turn, when that comes within half of it */
-	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_s;
-	double min_slip_rpm;
-	double speed_slew_rpm_per_s, drive_slew_A_per_s;
-	double reach_frac, reach_Nm; /* a torque set-point within the larger of these counts as reached */
-	unsigned flags;              /* POINT_FORCED or 0: put on every point */
-	struct torque_control_config control;
-};
-
-enum sweep_phase {
-	SWEEP_START,
-	SWEEP_SPIN,
-	SWEEP_CHANGE, /* of the speed */
-	SWEEP_LOAD,
-	SWEEP_DWELL,
-	SWEEP_REST,
-	SWEEP_EASE,
-	SWEEP_UNLOAD,
-	SWEEP_COAST,
-	SWEEP_END
-};
-
-struct seq_sweep {
-	struct sweep_config config;
-	struct sweep_item item[SWEEP_ITEMS];
-	size_t n, at;
-	enum sweep_phase phase;
-	struct mono phase_at, began, last_now, step_at;
-	bool started;
-	bool driven;     /* current mode: the drive has been let in */
-	size_t approach; /* where to come from before a falling step that does not follow its neighbour; SIZE_MAX none
-			  */
-	double set;      /* what the brake is asked for now, N·m or A */
-	int way;         /* of all items; what follows is seen along it */
-	double want_rpm; /* of the item */
-	double brake_A, speed_set_rpm, drive_set_A;
-	struct torque_control control;
-	struct steady steady;
-	bool settled, reached;
-	bool announce; /* a new step is to be told on the next tick that has no other event */
-	double settle_s;
-	double phase_angle_rev; /* of the shaft when the dwell began */
-	double top_speed_rpm;   /* fastest of late, for the collapse */
-	double collapse_for_s;
-	/* means of the dwell, for the live line */
-	struct stats_run torque, speed;
-	double live_torque_Nm; /* lightly filtered */
-	uint32_t last_conversion;
-	/* results */
-	size_t points, left_out;
-	/* Lightest load that the actuator could not carry, at each speed where there was one. */
-	struct sweep_failure {
-		double set, rpm;
-	} failed[PROFILE_SPEEDS];
-	size_t n_failed;
-	int highest_step; /* last step that was reached on the way up, -1 none */
-	bool collapsed;
-	char why_left_out[120]; /* "" = nothing was */
-};
 
 /* config and items are copied; the items have one way of turning. False when there is nothing left to do. */
 bool seq_sweep_begin(struct seq_sweep *s, const struct sweep_config *config, const struct sweep_item *items, size_t n);

@@ -137,6 +137,8 @@ bool sweep_cross_off(struct sweep_item *items, size_t n, int step, int direction
 
 	if (flags & (POINT_TARE | POINT_CUT))
 		return false;
+	for (size_t i = 0; (flags & POINT_AT_LIMIT) && i < n; i++)
+		items[i].is_limit |= items[i].direction > 0 && same_rpm(&items[i], rpm);
 	for (size_t i = 0; i < n; i++) {
 		if (items[i].done || items[i].step != step || items[i].direction != direction ||
 		    items[i].repeat != repeat || !same_rpm(&items[i], rpm))

@@ -1,8 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/sweep_setup.h"
 
-#include "run/forecast.h"
-
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -15,6 +13,30 @@
 #define ZERO_SPEED_FRAC 0.3 /* of the plan's speed, for the zero */
 #define REACH_FRAC 0.02
 #define REACH_RATED_FRAC 0.006
+#define FINE_FRAC 0.125 /* of the widest step: so near the limit is known */
+
+struct sweep_search_config sweep_search_of(const struct session *s, const struct forecast *f)
+{
+	const struct plan_profile *p = &s->plan;
+	bool torque = p->load == LOAD_TORQUE;
+	double most = torque ? s->rig.brake_rated_Nm : s->rig.brake_max_A, step = forecast_search_step(p);
+	struct sweep_search_config c = { .n = f->n_search, .step = step, .first_step = (int)p->n, .down = p->down };
+
+	c.fine = fmax(FINE_FRAC * step, fmax(REACH_RATED_FRAC * most, torque ? REACH_FRAC * p->step[p->n - 1] : 0));
+	c.supply_A = s->rig.supply_limit_A;
+	for (int i = 0; i < TEMP_COUNT; i++)
+		c.hot_degC[i] = INFINITY;
+	c.hot_degC[TEMP_CASE] = s->actuator.case_hot_degC;
+	c.hot_degC[TEMP_WINDING] = s->actuator.winding_hot_degC;
+	if (s->rig.brake_hot_degC > 0)
+		c.hot_degC[TEMP_BRAKE] = s->rig.brake_hot_degC;
+	for (size_t k = 0; k < c.n; k++) {
+		c.at[k].rpm = f->search[k].set_rpm;
+		c.at[k].ceiling = f->search[k].ceiling;
+		c.at[k].ceiling_why = f->search[k].why;
+	}
+	return c;
+}
 
 struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 {

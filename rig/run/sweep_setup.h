@@ -3,11 +3,14 @@
 #ifndef BRIDLE_RUN_SWEEP_SETUP_H
 #define BRIDLE_RUN_SWEEP_SETUP_H
 
+#include "run/forecast.h"
 #include "run/seq_sweep.h"
 #include "run/session.h"
 
-/* map and profiles stay borrowed from the session. flags: put on every point. */
+/* Without a search for the limit. map and profiles stay borrowed from the session. flags: put on every point. */
 struct sweep_config sweep_config_of(const struct session *s, unsigned flags);
+/* The search that the forecast allows; it stays borrowed. */
+struct sweep_search_config sweep_search_of(const struct session *s, const struct forecast *f);
 
 /* Speed at which the shaft is turned for the zero before and after the sweep. */
 double sweep_zero_rpm(const struct sweep_config *config);

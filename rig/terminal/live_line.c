@@ -70,7 +70,7 @@ static void put_step(const struct live_line *l, enum form form, char *buf)
 
 	if (l->step <= 0)
 		return;
-	if (l->steps <= 0)
+	if (l->steps <= 0 || l->step > l->steps) /* a search goes beyond the plan's steps */
 		snprintf(buf, FIELD, "step %d%s", l->step, way);
 	else
 		snprintf(buf, FIELD, "step %d%s%d%s", l->step, form == SHORT ? "/" : " of ", l->steps, way);

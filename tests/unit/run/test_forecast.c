@@ -294,6 +294,40 @@ static void losses_do_not_shrink_with_the_speed(void **state)
 	near(forecast_loss_rpm(&actuator, -60), 60);
 }
 
+/* 90 % of 10 A at 48 V are 432 W, which 60 rpm have at (432 - 20) / (4 pi) = 32.786 N·m: the least of what bounds a
+ * search. From 30 N·m by halves of a half step of 5. Each of 4 tries takes 3 + 4 s. */
+static void a_search_stays_inside_the_other_limits(void **state)
+{
+	(void)state;
+	plan.n = 4;
+	forecast_plan(&in, &f);
+	double without_s = f.time_s;
+	plan.find_limit = true;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_search, 1);
+	assert_true(f.search[0].ceiling > 32.5 && f.search[0].ceiling < 32.786);
+	assert_string_equal(f.search[0].why, "90 % of the limit of supply current");
+	near(f.time_s - without_s, 4 * 7);
+	rig.supply_limit_A = 100;
+	forecast_plan(&in, &f);
+	assert_true(f.search[0].ceiling > 40 && f.search[0].ceiling <= 40.5); /* 90 % of 45 N·m */
+	assert_string_equal(f.search[0].why, "90 % of the limit of torque");
+	/* 30 N·m at 60 rpm: 188.5 W. 88.5 W above 100 W for 4 tries of 7 s are 2.48 kJ; the way up has left 4 times
+	 * that of its own step. */
+	rig.slip_power_W = 100;
+	rig.slip_energy_J = 3500;
+	forecast_plan(&in, &f);
+	assert_string_equal(f.search[0].why, "90 % of the limit of brake heat above its continuous rating");
+	assert_true(f.search[0].ceiling < 40);
+	assert_true(f.ok && f.search[0].energy_J <= 0.9 * 3500);
+	/* what the plan itself may not reach is no beginning */
+	rig.supply_limit_A = 8;
+	rig.slip_energy_J = 1e6;
+	forecast_plan(&in, &f);
+	assert_false(f.ok);
+	assert_true(f.search[0].ceiling < 30);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -310,6 +344,7 @@ int main(void)
 		cmocka_unit_test_setup(what_is_not_known_is_not_checked_but_not_a_number_refuses, make),
 		cmocka_unit_test_setup(a_shaft_turned_by_hand_asks_nothing_of_the_supply, make),
 		cmocka_unit_test_setup(says_which_current_lies_beyond_the_map, make),
+		cmocka_unit_test_setup(a_search_stays_inside_the_other_limits, make),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,265 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The search for the limit in a sweep of the tiny rig, whose limits are known: its motor's torque, its supply's power.
+ */
+#include "run/seq_sweep.h"
+
+#include "channel/limit_found.h"
+#include "tests/unit/run/tiny_rig.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/run/tiny_sweep.h"
+
+struct seen {
+	struct seq_point limit; /* the point with the mark */
+	int limits, found, searched;
+	double most_Nm; /* commanded of a search */
+	struct limit_found told[4];
+	char order[400], note[200];
+};
+
+static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct seen *s = ctx;
+	const struct seq_point *p = &out->event.point;
+	size_t used = strlen(s->order);
+
+	(void)rig;
+	if (out->event.kind == SEQ_EVENT_NOTE && s->found < 4 &&
+	    limit_found_read(out->event.text, &s->told[s->found])) {
+		snprintf(s->note, sizeof s->note, "%s", out->event.text);
+		s->found++;
+	}
+	if (out->event.kind != SEQ_EVENT_POINT)
+		return;
+	if (p->flags & POINT_AT_LIMIT) {
+		s->limit = *p;
+		s->limits++;
+	}
+	if (p->flags & POINT_SEARCH) {
+		s->searched++;
+		s->most_Nm = fmax(s->most_Nm, p->setpoint_Nm);
+	}
+	snprintf(s->order + used, sizeof s->order - used, "%s%.4g%s%s", used ? " " : "", fabs(p->setpoint_Nm),
+		 p->direction > 0   ? "u"
+		 : p->direction < 0 ? "d"
+				    : "",
+		 p->flags & POINT_REPEAT ? "r" : "");
+}
+
+static struct plan_profile four_loads(void)
+{
+	return (struct plan_profile){ .load = LOAD_TORQUE,
+				      .drive = PLAN_SPEED,
+				      .n_speeds = 1,
+				      .speed_rpm = { 60 },
+				      .n = 4,
+				      .step = { 0, 8, 16, 24 },
+				      .down = true,
+				      .repeat_first = true };
+}
+
+static struct sweep_config config_of(const struct plan_profile *p, double ceiling)
+{
+	struct sweep_config c = tiny_sweep_config();
+
+	c.top_rpm = plan_top_rpm(p);
+	c.timeout_s = 30;
+	c.search = (struct sweep_search_config){
+		.n = p->n_speeds, .step = 8, .fine = 1, .first_step = (int)p->n, .down = p->down
+	};
+	for (int i = 0; i < TEMP_COUNT; i++)
+		c.search.hot_degC[i] = INFINITY;
+	for (size_t k = 0; k < p->n_speeds; k++) {
+		c.search.at[k].rpm = p->speed_rpm[k];
+		c.search.at[k].ceiling = ceiling;
+		c.search.at[k].ceiling_why = "90 % of the brake torque";
+	}
+	return c;
+}
+
+static void run(struct tiny_rig *rig, const struct plan_profile *p, const struct sweep_config *c, struct seen *seen)
+{
+	struct sweep_item items[SWEEP_ITEMS];
+	size_t n = sweep_order(p, NULL, items);
+	struct sweep_leg leg[SWEEP_WAYS];
+	size_t legs = sweep_legs(items, n, leg);
+
+	*seen = (struct seen){ 0 };
+	rig->tare_count = rig->zero_count;
+	for (size_t i = 0; i < legs; i++) {
+		assert_true(seq_sweep_begin(&sweep, c, items + leg[i].first, leg[i].n));
+		assert_true(tiny_run(rig, seq_sweep_step, &sweep, 1500, watch, seen).done);
+	}
+}
+
+/* 30 N·m: 28 holds, 32 and 30 do not (the motor has its own friction to carry), 29 is decided by that friction. */
+static void finds_where_the_actuator_no_longer_holds(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(101);
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct seen seen;
+
+	(void)state;
+	rig.motor_most_Nm = 28.6;
+	run(&rig, &p, &c, &seen);
+	assert_string_equal(seen.order, "0u 8u 16u 24u 28u 28ur 24d 16d 8d 0d 0r");
+	assert_int_equal(seen.limits, 1);
+	assert_int_equal(seen.found, 1);
+	assert_true(fabs(seen.told[0].held - 28) < 1e-6 && fabs(seen.told[0].failed - 29) < 1e-6);
+	assert_true(seen.limit.flags & POINT_SEARCH);
+	assert_true(fabs(seen.limit.mean_torque_Nm - 28) < 0.6);
+	assert_non_null(strstr(seen.note, "the speed fell"));
+}
+
+/* A supply of 200 W: 31.83 N·m at 60 rpm. A heavier load settles at a lower speed, which is no holding. */
+static void a_speed_that_is_not_held_ends_it(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(102);
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct seen seen;
+
+	(void)state;
+	rig.motor_most_W = 200;
+	run(&rig, &p, &c, &seen);
+	assert_int_equal(seen.found, 1);
+	assert_true(seen.told[0].held < 31.84 * 1.01 && seen.told[0].failed > 31.83 && seen.told[0].failed < 33.1);
+	assert_true(strstr(seen.note, "the speed was not held") || strstr(seen.note, "the speed fell"));
+	assert_int_equal(seen.limits, 1);
+}
+
+static void nothing_is_tried_above_the_ceiling(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(103);
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 34.5);
+	struct seen seen;
+
+	(void)state;
+	run(&rig, &p, &c, &seen);
+	assert_string_equal(seen.order, "0u 8u 16u 24u 28u 32u 34.5u 32d 28d 24d 16d 8d 0d 0r");
+	assert_int_equal(seen.limits, 0);
+	assert_true(isnan(seen.told[0].failed) && fabs(seen.told[0].held - 34.5) < 1e-6);
+	assert_non_null(strstr(seen.note, "90 % of the brake torque"));
+}
+
+/* tiny_rig.h draws 1 A; the square of 28 by 24 of it is more than 90 % of 1.2 A, of 2 A it is less. */
+static void the_supply_allows_no_more(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(104);
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct seen seen;
+
+	(void)state;
+	c.search.supply_A = 1.2;
+	run(&rig, &p, &c, &seen);
+	assert_string_equal(seen.order, "0u 8u 16u 24u 16d 8d 0d 0r");
+	assert_non_null(strstr(seen.note, "90 % of the supply's current"));
+	c.search.supply_A = 2;
+	rig = tiny_rig_make(104);
+	run(&rig, &p, &c, &seen);
+	assert_true(seen.searched > 0);
+}
+
+/* The case of tiny_rig.h is at 30 °C: too near to 34. */
+static void heat_allows_no_more(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(105);
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct seen seen;
+
+	(void)state;
+	c.search.hot_degC[TEMP_CASE] = 34;
+	run(&rig, &p, &c, &seen);
+	assert_string_equal(seen.order, "0u 8u 16u 24u 16d 8d 0d 0r");
+	assert_non_null(strstr(seen.note, "a temperature is near its limit"));
+}
+
+static void each_speed_and_way_has_its_own(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(106);
+	struct plan_profile p = four_loads();
+	struct seen seen;
+
+	(void)state;
+	p.n_speeds = 3;
+	p.speed_rpm[0] = 30;
+	p.speed_rpm[1] = 60;
+	p.speed_rpm[2] = -60;
+	p.down = false;
+	p.repeat_first = false;
+	struct sweep_config c = config_of(&p, 40);
+	rig.motor_most_W = 200; /* 63.7 N·m at 30 rpm, 31.8 N·m at 60 rpm */
+	run(&rig, &p, &c, &seen);
+	assert_int_equal(seen.found, 3);
+	assert_true(isnan(seen.told[0].failed) && fabs(seen.told[0].rpm - 30) < 1e-6);
+	for (int i = 1; i < 3; i++)
+		assert_true(seen.told[i].failed > 31.8 && seen.told[i].held < 32.2);
+	assert_true(fabs(seen.told[2].rpm + 60) < 1e-6);
+	assert_int_equal(seen.limits, 2);
+}
+
+/* The way up was finished and a falling load taken: the search is over. Without that it is made first. */
+static void a_resumed_run_searches_where_the_first_had_not(void **state)
+{
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+
+	(void)state;
+	for (int came = 0; came < 3; came++) {
+		struct sweep_item items[SWEEP_ITEMS];
+		size_t n = sweep_order(&p, NULL, items);
+		for (int i = 0; i < 4; i++)
+			assert_true(sweep_cross_off(items, n, i, +1, 60, 0));
+		if (came == 1)
+			assert_true(sweep_cross_off(items, n, 2, -1, 60, 0));
+		if (came == 2)
+			assert_false(sweep_cross_off(items, n, 6, +1, 60, POINT_SEARCH | POINT_AT_LIMIT));
+		assert_true(seq_sweep_begin(&sweep, &c, items, n));
+		assert_int_equal(sweep.item[sweep.at].search, came == 0);
+		assert_true(came > 0 || fabs(sweep.item[sweep.at].set - 28) < 1e-9);
+	}
+}
+
+static void the_sentence_reads_back(void **state)
+{
+	const struct limit_found all[] = { { 60, 23.75, 24.375 }, { -30, 45, NAN }, { 60, NAN, NAN } };
+	char text[120];
+	struct limit_found r;
+
+	(void)state;
+	for (size_t i = 0; i < 3; i++) {
+		limit_found_write(&all[i], "N\u00b7m", "the speed fell", text, sizeof text);
+		assert_true(limit_found_read(text, &r));
+		assert_true(fabs(r.rpm - all[i].rpm) < 1e-9 && isnan(r.failed) == isnan(all[i].failed));
+		assert_true(fabs(r.held - (isnan(all[i].held) ? 0 : all[i].held)) < 1e-9);
+	}
+	assert_false(limit_found_read("step 4: torque moves by 0.1", &r));
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(finds_where_the_actuator_no_longer_holds),
+		cmocka_unit_test(a_speed_that_is_not_held_ends_it),
+		cmocka_unit_test(nothing_is_tried_above_the_ceiling),
+		cmocka_unit_test(the_supply_allows_no_more),
+		cmocka_unit_test(heat_allows_no_more),
+		cmocka_unit_test(each_speed_and_way_has_its_own),
+		cmocka_unit_test(a_resumed_run_searches_where_the_first_had_not),
+		cmocka_unit_test(the_sentence_reads_back),
+	};
+
+	return cmocka_run_group_tests(tests, make_map, NULL);
+}
