@@ -31,6 +31,15 @@ static void say_now(struct drive_line *l, const char *text, int64_t t_us)
 	say(l, text, strlen(text));
 }
 
+void can_line_say(struct drive_line *l, const struct can_message *message, int64_t t_us)
+{
+	char line[CAN_FRAME_LINE];
+
+	(void)can_frame_put(message, line);
+	if (l->on_bus)
+		say_now(l, line, t_us);
+}
+
 /* The frame as it is but for its value. */
 static bool fits(const char *text, const struct can_message *m, double *ret)
 {
@@ -83,13 +92,13 @@ static void take_line(struct drive_line *l, int64_t t_us)
 	} else if (l->on_bus && can_frame_read(l->in, &m)) {
 		say_now(l, "z\r", t_us);
 		if (drive_line_is_up(l, t_us))
-			obey(l, &m, t_us);
+			l->speech->obey(l, &m, t_us);
 	} else {
 		say_now(l, "\a", t_us);
 	}
 }
 
-static void receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
+void can_line_receive(struct drive_line *l, const char *bytes, size_t n, int64_t t_us)
 {
 	for (size_t i = 0; i < n; i++) {
 		if (bytes[i] == '\r')
@@ -122,7 +131,7 @@ static void tell(struct drive_line *l, const struct drive_line_senses *s)
 
 void can_line_init(struct drive_line *line, const struct instrument_profile *profile, double gear_ratio)
 {
-	static const struct drive_speech speech = { .receive = receive, .tell = tell };
+	static const struct drive_speech speech = { .receive = can_line_receive, .tell = tell, .obey = obey };
 
 	drive_line_init(line, profile, gear_ratio);
 	line->speech = &speech;

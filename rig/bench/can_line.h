@@ -7,6 +7,10 @@
 
 #include "bench/drive_line.h"
 
+/* For another drive behind such an adapter (bench/canopen_line.h): what drive_speech receives, and a frame from it. */
+void can_line_receive(struct drive_line *line, const char *bytes, size_t n, int64_t t_us);
+void can_line_say(struct drive_line *line, const struct can_message *message, int64_t t_us);
+
 void can_line_init(struct drive_line *line, const struct instrument_profile *profile, double gear_ratio);
 
 #endif

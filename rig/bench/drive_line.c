@@ -86,6 +86,8 @@ void drive_line_tick(struct drive_line *l, bool powered, int64_t t_us)
 		l->powered_us = t_us;
 	if (t_us >= l->lease_us)
 		l->orders.mode = BENCH_OFF, l->orders.value = 0;
+	if (l->speech && l->speech->tick)
+		l->speech->tick(l, t_us);
 }
 
 double drive_line_word(const struct drive_line *l, int word, const struct drive_line_senses *s)
@@ -128,7 +130,7 @@ static void begin_telling(struct drive_line *l, const struct drive_line_senses *
 
 	if (!due || l->out_n > 0 || !drive_line_is_up(l, t_us))
 		return;
-	if (l->speech)
+	if (l->speech && l->speech->tell)
 		l->speech->tell(l, s);
 	for (size_t i = 0; i < PROFILE_TELLS && !l->speech; i++)
 		tell(l, l->profile->tell[i], s);
@@ -139,6 +141,7 @@ static void begin_telling(struct drive_line *l, const struct drive_line_senses *
 
 size_t drive_line_take(struct drive_line *l, const struct drive_line_senses *s, int64_t t_us, char *buf, size_t size)
 {
+	l->seen = *s;
 	begin_telling(l, s, t_us);
 	size_t n = l->out_n < size ? l->out_n : size;
 	if (n == 0 || t_us < l->out_us)

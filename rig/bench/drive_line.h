@@ -5,6 +5,7 @@
 #ifndef BRIDLE_BENCH_DRIVE_LINE_H
 #define BRIDLE_BENCH_DRIVE_LINE_H
 
+#include "bench/canopen_node.h"
 #include "bench/node_side.h"
 #include "channel/text_pattern.h"
 #include "profile/instrument_profile.h"
@@ -23,7 +24,10 @@ struct drive_line;
 /* What it speaks where that is not text. */
 struct drive_speech {
 	void (*receive)(struct drive_line *line, const char *bytes, size_t n, int64_t t_us);
-	void (*tell)(struct drive_line *line, const struct drive_line_senses *senses); /* into out */
+	void (*tell)(struct drive_line *line, const struct drive_line_senses *senses); /* into out; NULL: never so */
+	/* On a CAN bus: a frame has come for a drive whose electronics are up. */
+	void (*obey)(struct drive_line *line, const struct can_message *message, int64_t t_us);
+	void (*tick)(struct drive_line *line, int64_t t_us); /* once a millisecond; NULL: nothing */
 };
 
 struct drive_line {
@@ -36,6 +40,9 @@ struct drive_line {
 	int64_t tell_us;                /* next time, where it is not asked */
 	bool silent, asked;             /* silent: a fault, the cable is out */
 	bool on_bus;                    /* of a drive on a CAN bus: its adapter is open */
+	struct canopen_node canopen;    /* of one after CiA 402 */
+	struct drive_line_senses seen;  /* newest */
+	bool was_up;                    /* of one after CiA 402: its electronics, a moment ago */
 	char in[160];
 	size_t n;
 	char out[DRIVE_LINE_OUT];

@@ -2,6 +2,7 @@
 #include "bench/world.h"
 
 #include "bench/can_line.h"
+#include "bench/canopen_line.h"
 #include "bench/draw.h"
 #include "calib/number/units.h"
 #include "channel/channel.h"
@@ -569,6 +570,8 @@ static void set_up_drive(struct world *w, size_t i)
 
 	if (strcmp(p->kind, "can-drive") == 0)
 		can_line_init(&w->drive_line[i], p, ratio);
+	else if (strcmp(p->kind, "canopen-drive") == 0)
+		canopen_line_init(&w->drive_line[i], p, ratio);
 	else
 		drive_line_init(&w->drive_line[i], p, ratio);
 }

@@ -80,10 +80,11 @@ static void look(void *ctx, struct mono now)
 		drive_shell_send(&d->shell, line, can_frame_put(&m, line));
 }
 
-static size_t put(void *ctx, const struct drive_command *command, char buf[DRIVE_SHELL_BYTES])
+static size_t put(void *ctx, const struct drive_command *command, struct mono now, char buf[DRIVE_SHELL_BYTES])
 {
 	const struct can_drive *d = ctx;
 
+	(void)now;
 	return can_drive_put(&d->setup, command, buf);
 }
 

@@ -40,6 +40,16 @@ static void add_hint(struct drive_shell *s)
 		snprintf(s->side.error + n, sizeof s->side.error - n, "; %s", hint);
 }
 
+static void add_trouble(struct drive_shell *s, struct snapshot *snap, struct mono now)
+{
+	const char *trouble = s->side.error[0] || !s->talk->trouble ? "" : s->talk->trouble(s->ctx, now);
+
+	if (!*trouble || !drive_side_heard(&s->side, now))
+		return;
+	snap->drive_flags |= DRIVE_FAULT;
+	snprintf(s->side.error, sizeof s->side.error, "%s", trouble);
+}
+
 static enum rc begin(void *ctx, struct err *err)
 {
 	struct drive_shell *s = ctx;
@@ -59,6 +69,7 @@ static void poll_drive(void *ctx, struct snapshot *snap)
 	s->talk->look(s->ctx, now);
 	drive_side_tell(&s->side, snap, now);
 	add_hint(s);
+	add_trouble(s, snap, now);
 }
 
 static void set_drive(void *ctx, const struct wish *allowed)
@@ -67,14 +78,22 @@ static void set_drive(void *ctx, const struct wish *allowed)
 	struct drive_command command;
 	char text[DRIVE_SHELL_BYTES];
 
-	if (drive_side_command(&s->side, allowed, now_of(s), &command))
-		drive_shell_send(s, text, s->talk->put(s->ctx, &command, text));
+	struct mono now = now_of(s);
+	bool due = drive_side_command(&s->side, allowed, now, &command);
+	if (!due && s->talk->again && s->side.ever_sent && s->talk->again(s->ctx, &s->side.sent)) {
+		command = s->side.sent;
+		due = true;
+	}
+	if (due)
+		drive_shell_send(s, text, s->talk->put(s->ctx, &command, now, text));
 }
 
 static void close_drive(void *ctx)
 {
 	struct drive_shell *s = ctx;
 
+	if (s->talk->leave)
+		s->talk->leave(s->ctx);
 	free(s->ctx);
 }
 

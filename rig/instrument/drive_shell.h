@@ -18,11 +18,18 @@ struct drive_talk {
 	void (*take_byte)(void *ctx, char c, struct mono now);
 	/* Once a tick, after what came was taken: what it asks, through drive_shell_send. */
 	void (*look)(void *ctx, struct mono now);
-	size_t (*put)(void *ctx, const struct drive_command *command, char buf[DRIVE_SHELL_BYTES]);
+	size_t (*put)(void *ctx, const struct drive_command *command, struct mono now, char buf[DRIVE_SHELL_BYTES]);
+	/* Has what it told changed what the command that was sent has to look like? Then it is put again. NULL:
+	 * never. */
+	bool (*again)(void *ctx, const struct drive_command *sent);
 	/* Not all its values came: err_set with RC_TIMEOUT. */
 	enum rc (*refuse)(void *ctx, struct err *err);
 	/* More about why it is not heard, added to the words of drive_side; NULL: there is none. "" = nothing. */
 	const char *(*hint)(void *ctx);
+	/* What is wrong with it though it is heard, "" = nothing: a fault of the drive then. NULL: it cannot say. */
+	const char *(*trouble)(void *ctx, struct mono now);
+	/* Before the line is closed: what it is sent last, through drive_shell_send. NULL: nothing. */
+	void (*leave)(void *ctx);
 };
 
 struct drive_shell {

@@ -123,17 +123,39 @@ void drive_side_tell(struct drive_side *s, struct snapshot *snap, struct mono no
 	tell_temperature(s, heard, &c, snap);
 }
 
+static double own_ratio(const struct drive_side *s)
+{
+	return s->setup.at_output ? 1 : s->setup.gear_ratio;
+}
+
+static double own_speed(const struct drive_side *s, double output_rpm)
+{
+	return output_rpm * own_ratio(s) / s->setup.unit_rpm;
+}
+
+static double own_value(const struct drive_side *s, const struct wish *allowed)
+{
+	switch (allowed->mode) {
+	case DRIVE_SPEED: return own_speed(s, allowed->speed_rpm);
+	case DRIVE_CURRENT: return allowed->drive_A / s->setup.unit_A;
+	case DRIVE_TORQUE: return allowed->torque_Nm / own_ratio(s) / s->setup.unit_Nm;
+	case DRIVE_POSITION: return allowed->angle_deg * own_ratio(s) / s->setup.unit_deg;
+	case DRIVE_OFF: break;
+	}
+	return NAN;
+}
+
 /* What it is to do, in its own units: off without power, and when the value is none. */
 static struct drive_command wanted(const struct drive_side *s, const struct wish *allowed)
 {
-	double ratio = s->setup.at_output ? 1 : s->setup.gear_ratio;
-	double value = allowed->mode == DRIVE_SPEED     ? allowed->speed_rpm * ratio / s->setup.unit_rpm
-		       : allowed->mode == DRIVE_CURRENT ? allowed->drive_A / s->setup.unit_A
-							: NAN;
+	const bool limited = allowed->mode == DRIVE_TORQUE || allowed->mode == DRIVE_POSITION;
+	const double value = own_value(s, allowed), speed = own_speed(s, allowed->speed_rpm);
 
-	if (!s->powered || !allowed->power || !isfinite(value))
+	if (!s->powered || !allowed->power || !isfinite(value) || (limited && !(speed > 0 && isfinite(speed))))
 		return (struct drive_command){ .mode = DRIVE_OFF };
-	return (struct drive_command){ .mode = allowed->mode, .value = s->setup.sign * value };
+	return (struct drive_command){ .mode = allowed->mode,
+				       .value = s->setup.sign * value,
+				       .limit = limited ? speed : 0 };
 }
 
 static double again_s(const struct drive_side *s)
@@ -146,7 +168,8 @@ bool drive_side_command(struct drive_side *s, const struct wish *allowed, struct
 	struct drive_command want = wanted(s, allowed);
 	double since_s = mono_diff_s(now, s->sent_at);
 	bool off = want.mode == DRIVE_OFF && s->sent.mode != DRIVE_OFF;
-	bool differs = want.mode != s->sent.mode || fabs(want.value - s->sent.value) > 0;
+	bool differs = want.mode != s->sent.mode || fabs(want.value - s->sent.value) > 0 ||
+		       fabs(want.limit - s->sent.limit) > 0;
 
 	if (s->gone || (s->ever_sent && !off && !(differs && since_s >= DRIVE_LEAST_S) && since_s < again_s(s)))
 		return false;

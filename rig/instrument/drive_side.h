@@ -23,6 +23,8 @@
 
 struct drive_setup {
 	double unit_rpm, unit_A; /* one unit of its speed and of its current */
+	double unit_Nm;          /* of its torque, at the shaft of its speed */
+	double unit_deg;         /* of its angle, of that shaft */
 	double gear_ratio;       /* rotor turns per turn of the output */
 	int sign;                /* -1: its positive direction is the rig's negative one */
 	bool at_output;          /* its speed is that of the output, else of the rotor */
@@ -33,7 +35,8 @@ struct drive_setup {
 
 struct drive_command {
 	enum drive_mode mode;
-	double value; /* in the drive's own unit: speed of its side, or current; 0 when off */
+	double value; /* in the drive's own unit: speed, torque or angle of its side, or current; 0 when off */
+	double limit; /* of torque and position mode: the most speed either way, in its own unit, above 0; else 0 */
 };
 
 struct drive_side {

@@ -15,6 +15,7 @@
 struct gpio_setup;
 struct scpi_setup;
 struct can_drive_setup;
+struct canopen_drive_setup;
 struct text_drive_setup;
 struct indicator_setup;
 struct modbus_setup;
@@ -58,7 +59,8 @@ struct instrument_config {
 	const struct indicator_setup *indicator;   /* of an indicator; copied */
 	const struct gpio_setup *gpio;             /* of GPIO lines; copied */
 	const struct can_drive_setup *can_drive;   /* the same */
-	const struct modbus_setup *modbus;         /* of a Modbus device; copied */
+	const struct canopen_drive_setup *canopen_drive;
+	const struct modbus_setup *modbus; /* of a Modbus device; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

@@ -4,6 +4,7 @@
 #include "instrument/indicator.h"
 #include "instrument/gpio.h"
 #include "instrument/can_drive.h"
+#include "instrument/canopen_drive.h"
 #include "instrument/modbus_meter.h"
 #include "instrument/relay.h"
 #include "instrument/scpi_supply.h"
@@ -16,6 +17,7 @@ const struct instrument_kind instrument_kinds[] = {
 	{ "indicator", false, indicator_open },
 	{ "gpio", false, gpio_open },
 	{ "can-drive", false, can_drive_open },
+	{ "canopen-drive", false, canopen_drive_open },
 	{ "modbus", false, modbus_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

@@ -69,11 +69,12 @@ static void take_byte(void *ctx, char c, struct mono now)
 		take_line(d, now);
 }
 
-static size_t put(void *ctx, const struct drive_command *command, char buf[DRIVE_SHELL_BYTES])
+static size_t put(void *ctx, const struct drive_command *command, struct mono now, char buf[DRIVE_SHELL_BYTES])
 {
 	const struct text_drive *d = ctx;
 
 	_Static_assert(TEXT_DRIVE_LINE + 2 <= DRIVE_SHELL_BYTES, "a line fits");
+	(void)now;
 	return text_drive_put(&d->setup, command, buf);
 }
 

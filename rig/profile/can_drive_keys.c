@@ -139,12 +139,24 @@ static void check_off(struct inifile *r, const struct maps *m)
 	}
 }
 
+void can_drive_check_bus(struct inifile *r, const struct instrument_profile *p)
+{
+	if (can_rate_number(p->bit_rate) < 0)
+		instrument_mistake(r, "bit_rate",
+				   "found %d, expected 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or "
+				   "1000000",
+				   p->bit_rate);
+	if (!(p->period_s <= PERIOD_MOST_S))
+		instrument_mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s,
+				   PERIOD_MOST_S);
+}
+
 void can_drive_check(struct inifile *r, const struct instrument_profile *p)
 {
 	struct maps m = { 0 };
 
 	if (strcmp(p->kind, "can-drive") != 0) {
-		if (strncmp(p->link, "can:", 4) == 0)
+		if (strncmp(p->link, "can:", 4) == 0 && strcmp(p->kind, "canopen-drive") != 0)
 			instrument_mistake(r, "link", "found \"%.60s\", but a %s is not on a CAN bus", p->link,
 					   p->kind);
 		return;
@@ -154,12 +166,5 @@ void can_drive_check(struct inifile *r, const struct instrument_profile *p)
 	check_overlaps(r, &m);
 	check_senders(r, &m);
 	check_off(r, &m);
-	if (can_rate_number(p->bit_rate) < 0)
-		instrument_mistake(r, "bit_rate",
-				   "found %d, expected 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or "
-				   "1000000",
-				   p->bit_rate);
-	if (!(p->period_s <= PERIOD_MOST_S))
-		instrument_mistake(r, "period", "found %g s, expected at most %g s for a drive", p->period_s,
-				   PERIOD_MOST_S);
+	can_drive_check_bus(r, p);
 }

@@ -10,4 +10,7 @@
  * not have, a period too long for a drive. */
 void can_drive_check(struct inifile *r, const struct instrument_profile *p);
 
+/* What any drive on a CAN bus has to have right: a bit rate that adapters have, a period short enough for a drive. */
+void can_drive_check_bus(struct inifile *r, const struct instrument_profile *p);
+
 #endif

@@ -22,7 +22,8 @@ struct profile_bytes {
 
 struct instrument_profile {
 	char name[PROFILE_WORD];      /* NAME */
-	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator | modbus */
+	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator |
+				       * modbus | canopen-drive */
 	char link[PROFILE_PATH];      /* link */
 	int baud;                     /* baud, 9600 */
 	double period_s;              /* period, 0.2 s: between two readings */
@@ -49,6 +50,15 @@ struct instrument_profile {
 	 * tell_speed, ... by enum drive_word, "" = it does not tell that one */
 	char can_tell[PROFILE_CAN_TELLS][PROFILE_WORD * 2];
 	int bit_rate; /* bit_rate, 500000 */
+	/* Of a drive after CiA 402: node_id, host_id, velocity_mode = none | 3 | 9 and torque_mode = none | 4 | 10 (by
+	 * their place in that list), encoder_counts (0: speed_unit holds), rated_torque, rated_current (0: not stated),
+	 * telemetry, temperature_object, reset_fault and the latter as a number (0: none) */
+	int node_id, host_id;
+	int velocity_mode, torque_mode;
+	double encoder_counts, rated_torque_Nm, rated_A;
+	enum { TELEMETRY_TPDO, TELEMETRY_SDO } telemetry;
+	char temperature_object[PROFILE_WORD], reset_fault[PROFILE_WORD];
+	int reset_fault_code;
 	/* Of an indicator: unit = kg, division (in it), lever; and what a division is by them. tell and ask as above */
 	char unit[PROFILE_WORD];
 	double division, lever_m, division_Nm;

@@ -6,6 +6,7 @@
 #include "profile/instrument_mistake.h"
 #include "profile/gpio_keys.h"
 #include "profile/can_drive_keys.h"
+#include "profile/canopen_keys.h"
 #include "profile/modbus_keys.h"
 #include "profile/text_drive_keys.h"
 #include "channel/channel.h"
@@ -38,6 +39,7 @@ static const struct {
 	{ "indicator", ROLE_CELL },
 	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
 	{ "can-drive", ROLE_DRIVE },
+	{ "canopen-drive", ROLE_DRIVE },
 	{ "modbus", ROLE_METER | ROLE_TEMP },
 };
 
@@ -320,6 +322,7 @@ void instruments_leave(struct inifile *r)
 	indicator_check(r, p);
 	gpio_check(r, p);
 	can_drive_check(r, p);
+	canopen_check(r, p);
 	modbus_check(r, p);
 	check_taken(r, r->whole, p);
 	find_line(r, r->whole, p);

@@ -64,7 +64,8 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "kind", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "supply", 0, 0, NULL,
 	  "What it is. supply: a bench supply that is asked MEAS:VOLT?;CURR? and, with the role power, set (SCPI over "
 	  "IEEE 488.2). relay: a serial relay in the contactor's coil circuit. text-drive: a drive that speaks lines "
-	  "of text. can-drive: a drive on a CAN bus. indicator: a weight indicator or torque gauge "
+	  "of text. can-drive: a drive on a CAN bus. canopen-drive: one after CiA 402. indicator: a weight indicator "
+	  "or torque gauge "
 	  "that sends its readings as text. gpio: lines of a "
 	  "GPIO "
 	  "chip of this computer. modbus: a meter or temperature logger with registers",
@@ -185,7 +186,8 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "tell_3_example", KEY_TEXT, 0, NULL, "", "FAULT 0", 0, 0, NULL, "An example of it",
 	  INSTRUMENT(tell_example[2]) },
 	{ INSTRUMENT_SECTION, "bit_rate", KEY_WHOLE, 0, "1", "500000", NULL, 10000, 1000000, NULL,
-	  "Of a can-drive behind an adapter: bits per second of the bus; baud is that of the adapter's own line",
+	  "Of a drive on a CAN bus behind an adapter: bits per second of the bus; baud is that of the adapter's own "
+	  "line",
 	  INSTRUMENT(bit_rate) },
 	{ INSTRUMENT_SECTION, "tell_speed", KEY_TEXT, 0, NULL, "", "0x281 byte 0 length 16 signed scale 0.1", 0, 0,
 	  NULL, "Where it tells its speed: identifier and place in the frame (docs/drive.md)",
@@ -208,6 +210,37 @@ static const struct profile_key keys[] = {
 	  "Where it tells that its current limit acts", INSTRUMENT(can_tell[7]) },
 	{ INSTRUMENT_SECTION, "tell_derating", KEY_TEXT, 0, NULL, "", "0x281 bit 44 length 1", 0, 0, NULL,
 	  "Where it tells that it allows less since it is hot", INSTRUMENT(can_tell[8]) },
+
+	{ INSTRUMENT_SECTION, "node_id", KEY_WHOLE, 0, "1", "0", "5", 0, 127, NULL,
+	  "Of a canopen-drive: its node number on the bus", INSTRUMENT(node_id) },
+	{ INSTRUMENT_SECTION, "host_id", KEY_WHOLE, 0, "1", "127", NULL, 1, 127, NULL,
+	  "The node number under which this program sends its heartbeat; no device of the bus may have it",
+	  INSTRUMENT(host_id) },
+	{ INSTRUMENT_SECTION, "velocity_mode", KEY_CHOICE, 0, NULL, "3", NULL, 0, 0, "none|3|9",
+	  "How a speed is commanded: 3 profile velocity, 9 cyclic synchronous velocity (docs/drive.md)",
+	  INSTRUMENT(velocity_mode) },
+	{ INSTRUMENT_SECTION, "torque_mode", KEY_CHOICE, 0, NULL, "none", "4", 0, 0, "none|4|10",
+	  "How a torque is commanded: 4 profile torque, 10 cyclic synchronous torque. Needs rated_torque",
+	  INSTRUMENT(torque_mode) },
+	{ INSTRUMENT_SECTION, "encoder_counts", KEY_VALUE, 0, "1", "0", "4096", 0, 1e9, NULL,
+	  "Where its speed is in counts per second: counts for one turn of the shaft that side names; 0: speed_unit "
+	  "holds",
+	  INSTRUMENT(encoder_counts) },
+	{ INSTRUMENT_SECTION, "rated_torque", KEY_VALUE, 0, "N.m", "0 N.m", "0.32 N.m", 0, 1e5, NULL,
+	  "The torque that is 1000 of its per mille, at the shaft that side names (object 6076h); 0: not stated",
+	  INSTRUMENT(rated_torque_Nm) },
+	{ INSTRUMENT_SECTION, "rated_current", KEY_VALUE, 0, "A", "0 A", "6.5 A", 0, 1e4, NULL,
+	  "The current that is 1000 of its per mille (object 6075h); 0: its current is not read", INSTRUMENT(rated_A) },
+	{ INSTRUMENT_SECTION, "telemetry", KEY_CHOICE, 0, NULL, "tpdo", NULL, 0, 0, "tpdo|sdo",
+	  "tpdo: it sends its values each period. sdo: it is asked for them one after the other",
+	  INSTRUMENT(telemetry) },
+	{ INSTRUMENT_SECTION, "temperature_object", KEY_TEXT, 0, NULL, "", "0x2031:1 scale 0.1", 0, 0, NULL,
+	  "The object of its winding's temperature, by its manual, and what 1 of it is in \xc2\xb0"
+	  "C; empty: none",
+	  INSTRUMENT(temperature_object) },
+	{ INSTRUMENT_SECTION, "reset_fault", KEY_TEXT, 0, NULL, "", "8130h", 0, 0, NULL,
+	  "The one error code (object 603Fh) whose fault is reset when the drive is set up; empty: none is",
+	  INSTRUMENT(reset_fault) },
 
 	{ INSTRUMENT_SECTION, "unit", KEY_TEXT, 0, NULL, "", "kg", 0, 0, NULL,
 	  "Of an indicator: the unit that it shows, of a torque, a force or a mass", INSTRUMENT(unit) },

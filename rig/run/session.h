@@ -17,6 +17,7 @@ struct control;
 struct warden_host;
 struct scpi_setup;
 struct can_drive_setup;
+struct canopen_drive_setup;
 struct text_drive_setup;
 struct indicator_setup;
 struct modbus_setup;
@@ -129,6 +130,8 @@ struct scpi_setup session_scpi_setup(const struct session *s, const struct instr
 void session_text_drive(const struct session *s, const struct instrument_profile *p, struct text_drive_setup *ret);
 void session_indicator(const struct session *s, const struct instrument_profile *p, struct indicator_setup *ret);
 void session_can_drive(const struct session *s, const struct instrument_profile *p, struct can_drive_setup *ret);
+void session_canopen_drive(const struct session *s, const struct instrument_profile *p,
+			   struct canopen_drive_setup *ret);
 void session_modbus(const struct instrument_profile *p, struct modbus_setup *ret);
 /* The bytes that take the torque of a drive beside the node away; 0 when they do not fit. */
 size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size);

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A drive beside the node: what rig.ini says of it, as its instrument and the warden need it. */
 #include "instrument/can_drive.h"
+#include "instrument/canopen_drive.h"
+#include "instrument/cia402.h"
 #include "instrument/text_drive.h"
 #include "link/link_can.h"
 #include "run/session.h"
@@ -63,14 +65,54 @@ void session_can_drive(const struct session *s, const struct instrument_profile 
 		read_map(p->can_tell[w], &ret->tell[w]);
 }
 
+void session_canopen_drive(const struct session *s, const struct instrument_profile *p, struct canopen_drive_setup *ret)
+{
+	static const int velocity[] = { CIA402_NO_MODE, CIA402_PROFILE_VELOCITY, CIA402_CYCLIC_VELOCITY };
+	static const int torque[] = { CIA402_NO_MODE, CIA402_PROFILE_TORQUE, CIA402_CYCLIC_TORQUE };
+
+	*ret = (struct canopen_drive_setup){
+		.drive = common(s, p),
+		.bit_rate = p->bit_rate,
+		.plan = { .node = (unsigned)p->node_id,
+			  .host = (unsigned)p->host_id,
+			  .velocity_mode = velocity[p->velocity_mode],
+			  .torque_mode = torque[p->torque_mode],
+			  .rated_torque_Nm = p->rated_torque_Nm,
+			  .rated_A = p->rated_A,
+			  .lease_s = p->lease_s,
+			  .telemetry_s = p->telemetry == TELEMETRY_TPDO ? p->period_s : 0,
+			  .reset_fault = (uint16_t)p->reset_fault_code },
+	};
+	ret->drive.unit_A = 1;
+	ret->drive.unit_Nm = p->rated_torque_Nm / 1000;
+	if (p->encoder_counts > 0)
+		ret->drive.unit_rpm = 60 / p->encoder_counts;
+	if (!canopen_read_object(p->temperature_object, &ret->temperature, &ret->temperature_scale))
+		ret->temperature = (struct canopen_object){ 0 };
+}
+
 /* Behind half a line that the program may have left, it must still be read whole: it begins with the end of a line. */
+static size_t put_frame(const struct instrument_profile *p, const struct can_message *m, char *text)
+{
+	if (strncmp(p->link, "can:", 4) == 0)
+		return link_can_bytes(m, text);
+	text[0] = '\r';
+	return 1 + can_frame_put(m, text + 1);
+}
+
 static size_t put_off(const struct session *s, const struct instrument_profile *p, char *text)
 {
 	static const struct drive_command off = { .mode = DRIVE_OFF };
 	struct text_drive_setup text_drive;
 	struct can_drive_setup can_drive;
+	struct canopen_drive_setup canopen_drive;
 	struct can_message m;
 
+	if (strcmp(p->kind, "canopen-drive") == 0) {
+		session_canopen_drive(s, p, &canopen_drive);
+		canopen_drive_off(&canopen_drive, &m);
+		return put_frame(p, &m, text);
+	}
 	if (strcmp(p->kind, "can-drive") == 0) {
 		session_can_drive(s, p, &can_drive);
 		if (strncmp(p->link, "can:", 4) == 0)

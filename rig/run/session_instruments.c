@@ -5,6 +5,7 @@
 #include "instrument/indicator.h"
 #include "instrument/gpio.h"
 #include "instrument/can_drive.h"
+#include "instrument/canopen_drive.h"
 #include "instrument/kinds.h"
 #include "instrument/modbus_meter.h"
 #include "instrument/scpi_words.h"
@@ -161,6 +162,8 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	const struct gpio_setup gpio = gpio_setup(s, p);
 	struct can_drive_setup can_drive;
 	session_can_drive(s, p, &can_drive);
+	struct canopen_drive_setup canopen_drive;
+	session_canopen_drive(s, p, &canopen_drive);
 	struct modbus_setup modbus;
 	session_modbus(p, &modbus);
 	unsigned sharers = on_line(s, p->line);
@@ -178,6 +181,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.indicator = &indicator,
 		.gpio = &gpio,
 		.can_drive = &can_drive,
+		.canopen_drive = &canopen_drive,
 		.modbus = &modbus,
 	};
 	if (rc == RC_OK)

@@ -118,6 +118,53 @@ static void commanded_values(void **state)
 	}
 }
 
+/* 7.2 N.m of the output are 0.2 N.m at the rotor of a gear of 36, 90 degrees there 3240; 5 rpm are 180 of the rotor. */
+static void torque_and_position(void **state)
+{
+	static const struct {
+		enum drive_mode mode;
+		bool at_output;
+		int sign;
+		double value, limit;
+	} rows[] = {
+		{ DRIVE_TORQUE, false, 1, 200, 180 },
+		{ DRIVE_TORQUE, true, -1, -7200, 5 },
+		{ DRIVE_POSITION, false, -1, -32400, 180 },
+		{ DRIVE_POSITION, true, 1, 900, 5 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct wish wish = {
+			.mode = rows[i].mode, .torque_Nm = 7.2, .angle_deg = 90, .speed_rpm = 5, .power = true
+		};
+		struct drive_setup setup = plain();
+		struct snapshot snap = contact(true);
+		struct drive_command c;
+		struct drive_side s;
+
+		setup.unit_Nm = 1e-3;
+		setup.unit_deg = 0.1;
+		setup.sign = rows[i].sign;
+		setup.at_output = rows[i].at_output;
+		drive_side_init(&s, &setup, ALL, 2, at_s(1));
+		drive_side_look(&s, &snap, at_s(1));
+		assert_true(drive_side_command(&s, &wish, at_s(1), &c));
+		assert_int_equal(c.mode, rows[i].mode);
+		assert_true(fabs(c.value - rows[i].value) < 1e-9);
+		assert_true(fabs(c.limit - rows[i].limit) < 1e-9);
+		wish.speed_rpm = 4; /* another limit is another command */
+		assert_true(drive_side_command(&s, &wish, at_s(1.03), &c));
+		const double none[] = { 0, -1, NAN, INFINITY };
+		for (size_t k = 0; k < 4; k++) { /* and without one it does not go out */
+			s.ever_sent = false;
+			wish.speed_rpm = none[k];
+			assert_true(drive_side_command(&s, &wish, at_s(1.1), &c));
+			assert_int_equal(c.mode, DRIVE_OFF);
+		}
+	}
+}
+
 /* Off wherever anything is missing: power, the contactor, a number, a mode that it does not know. */
 static void off_when_in_doubt(void **state)
 {
@@ -281,6 +328,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(told_values),
 		cmocka_unit_test(commanded_values),
+		cmocka_unit_test(torque_and_position),
 		cmocka_unit_test(off_when_in_doubt),
 		cmocka_unit_test(a_command_is_renewed_and_off_is_at_once),
 		cmocka_unit_test(one_that_is_silent_is_not_heard),

@@ -51,6 +51,60 @@ static void instruments_are_read(void **state)
 		    rig.instrument[0].period_s < 0.251);
 }
 
+#define CANOPEN "kind = canopen-drive\nlink = can:can0\nroles = drive\nperiod = 20 ms\nlease = 0.3 s\n"
+
+static void a_canopen_drive_is_read(void **state)
+{
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	read_instruments("\n[instrument m]\n" CANOPEN "node_id = 5\ntorque_mode = 10\nrated_torque = 320 mN.m\n"
+			 "reset_fault = 0x8130\ntelemetry = sdo\n",
+			 &rig, &m, RC_OK);
+	const struct instrument_profile *p = &rig.instrument[0];
+	assert_int_equal(p->node_id, 5);
+	assert_int_equal(p->host_id, 127);
+	assert_int_equal(p->velocity_mode, 1);
+	assert_int_equal(p->torque_mode, 2);
+	assert_int_equal(p->telemetry, TELEMETRY_SDO);
+	assert_int_equal(p->reset_fault_code, 0x8130);
+	assert_true(fabs(p->rated_torque_Nm - 0.32) < 1e-12);
+}
+
+static void canopen_drives_that_cannot_be(void **state)
+{
+	static const struct {
+		const char *keys, *words;
+	} rows[] = {
+		{ "", "node_id: is missing" },
+		{ "node_id = 127\n", "host_id: found 127, which is the drive's own number" },
+		{ "node_id = 5\nvelocity_mode = none\n", "a drive needs one of the two" },
+		{ "node_id = 5\ntorque_mode = 4\n", "rated_torque: is missing" },
+		{ "node_id = 5\nencoder_counts = 4096\nspeed_unit = 1 rpm\n",
+		  "speed_unit: stands beside encoder_counts" },
+		{ "node_id = 5\ntemperature_object = 2031h:1\n", "temperature_object: found \"2031h:1\"" },
+		{ "node_id = 5\nreset_fault = all\n", "reset_fault: found \"all\"" },
+		{ "node_id = 5\nreset_fault = 0\n", "reset_fault: found \"0\"" },
+		{ "node_id = 5\nbit_rate = 400000\n", "bit_rate: found 400000" },
+		{ "node_id = 5\nlease = 0 s\n", "has no lease" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct rig_profile rig = { 0 };
+		struct mistakes m = { 0 };
+		char text[400];
+
+		snprintf(text, sizeof text, "\n[instrument m]\n" CANOPEN "%s", rows[i].keys);
+		if (strstr(rows[i].keys, "lease"))
+			*strstr(text, "lease = 0.3 s") = '#'; /* a comment */
+		read_instruments(text, &rig, &m, RC_ARG);
+		if (!stands(&m, rows[i].words))
+			fail_msg("not told: %s (first %s)", rows[i].words, m.n ? m.line[0] : "none");
+	}
+}
+
 /* All of them at once, each in a sentence of its own. */
 static void instruments_that_cannot_be(void **state)
 {
@@ -119,8 +173,8 @@ static void instruments_on_one_line(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(instruments_are_read),
-		cmocka_unit_test(instruments_that_cannot_be),
+		cmocka_unit_test(instruments_are_read),          cmocka_unit_test(a_canopen_drive_is_read),
+		cmocka_unit_test(canopen_drives_that_cannot_be), cmocka_unit_test(instruments_that_cannot_be),
 		cmocka_unit_test(instruments_on_one_line),
 	};
 

@@ -1,0 +1,70 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "profile/canopen_keys.h"
+
+#include "channel/canopen.h"
+#include "profile/can_drive_keys.h"
+#include "profile/instrument_mistake.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+static void check_numbers(struct inifile *r, const struct instrument_profile *p)
+{
+	if (p->node_id == 0)
+		instrument_mistake(r, "node_id", "is missing; a canopen-drive needs its number on the bus, 1 to %d",
+				   CANOPEN_NODES);
+	if (p->node_id == p->host_id)
+		instrument_mistake(r, "host_id",
+				   "found %d, which is the drive's own number; expected one that no device has",
+				   p->host_id);
+}
+
+static void check_modes(struct inifile *r, const struct instrument_profile *p)
+{
+	if (p->velocity_mode == 0 && p->torque_mode == 0)
+		instrument_mistake(r, "velocity_mode",
+				   "found none, and torque_mode has none either; a drive needs one of the two");
+	if (p->torque_mode > 0 && !(p->rated_torque_Nm > 0))
+		instrument_mistake(
+			r, "rated_torque",
+			"is missing; torque_mode commands shares of it (object 6076h of the drive, in mN\xc2\xb7m)");
+	if (p->encoder_counts > 0 && inifile_line(r, INSTRUMENT_SECTION, "speed_unit") > 0)
+		instrument_mistake(r, "speed_unit",
+				   "stands beside encoder_counts; its speed has one unit, leave one of them out");
+}
+
+/* "8130h" or "0x8130". */
+static bool read_code(const char *text, int *ret)
+{
+	char *end;
+	unsigned long code = strtoul(text, &end, 16);
+	bool is_one = *text >= '0' && *text <= '9' && (*end == '\0' || strcmp(end, "h") == 0);
+
+	*ret = (int)code;
+	return is_one && code > 0 && code <= 0xffff;
+}
+
+static void check_texts(struct inifile *r, struct instrument_profile *p)
+{
+	struct canopen_object object;
+	double scale;
+
+	if (p->temperature_object[0] && !canopen_read_object(p->temperature_object, &object, &scale))
+		instrument_mistake(
+			r, "temperature_object",
+			"found \"%.40s\", expected index and sub-index such as 0x2031:1, then scale and a number",
+			p->temperature_object);
+	if (p->reset_fault[0] && !read_code(p->reset_fault, &p->reset_fault_code))
+		instrument_mistake(r, "reset_fault", "found \"%.40s\", expected one error code such as 8130h",
+				   p->reset_fault);
+}
+
+void canopen_check(struct inifile *r, struct instrument_profile *p)
+{
+	if (strcmp(p->kind, "canopen-drive") != 0)
+		return;
+	check_numbers(r, p);
+	check_modes(r, p);
+	check_texts(r, p);
+	can_drive_check_bus(r, p);
+}

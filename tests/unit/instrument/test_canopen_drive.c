@@ -1,0 +1,486 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* A drive by hand: a store of objects that answers SDO frames by the bytes of CiA 301, and nothing of the bench. */
+#include "instrument/canopen_drive.h"
+
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <cmocka.h>
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <sys/un.h>
+#include <unistd.h>
+
+#define OBJECTS 64
+
+static struct mono now;
+
+static struct device {
+	struct link *link;
+	struct instrument in;
+	int listening, fd;
+	struct snapshot snap;
+	struct err err;
+	char path[64], line[64], last[12][30]; /* frames but SDO ones that came since heard() */
+	size_t n, n_last;
+	struct {
+		uint32_t key, value, size;
+	} object[OBJECTS];
+	size_t n_objects;
+	uint32_t forgets, refuses; /* key of an object that does not keep what it is written; that it aborts */
+	bool operational, is_mute;
+	int resets; /* of a fault, that it was told by SDO */
+} d;
+
+#define KEY(index, sub) ((uint32_t)(index) << 8 | (sub))
+
+static uint32_t *object(uint32_t key, uint32_t size)
+{
+	for (size_t i = 0; i < d.n_objects; i++)
+		if (d.object[i].key == key)
+			return &d.object[i].value;
+	assert_true(d.n_objects < OBJECTS);
+	d.object[d.n_objects].key = key;
+	d.object[d.n_objects].size = size;
+	return &d.object[d.n_objects++].value;
+}
+
+static uint32_t size_of(uint32_t key)
+{
+	for (size_t i = 0; i < d.n_objects; i++)
+		if (d.object[i].key == key)
+			return d.object[i].size;
+	return 4;
+}
+
+static void say(const char *text)
+{
+	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
+}
+
+static void say_frame(uint32_t id, const uint8_t *byte, uint8_t n)
+{
+	struct can_message m = { .id = id, .n = n };
+	char line[CAN_FRAME_LINE];
+
+	memcpy(m.byte, byte, n);
+	(void)can_frame_put(&m, line);
+	say(line);
+}
+
+static void serve(const struct can_message *m)
+{
+	const uint32_t key = KEY(m->byte[1] | m->byte[2] << 8, m->byte[3]), size = 4 - (m->byte[0] >> 2 & 3);
+	uint8_t answer[8] = { 0x60, m->byte[1], m->byte[2], m->byte[3] };
+	uint32_t value = 0;
+
+	if (key == d.refuses) {
+		answer[0] = 0x80;
+		value = 0x06090030;
+	} else if (m->byte[0] == 0x40) {
+		value = *object(key, 4);
+		answer[0] = (uint8_t)(0x43 | (4 - size_of(key)) << 2);
+	} else if (key != d.forgets) {
+		for (uint32_t i = 0; i < size; i++)
+			value |= (uint32_t)m->byte[4 + i] << (8 * i);
+		*object(key, size) = value;
+		d.resets += key == KEY(0x6040, 0) && value == 0x80;
+		value = 0;
+	}
+	for (int i = 0; i < 4; i++)
+		answer[4 + i] = (uint8_t)(value >> (8 * i));
+	say_frame(0x585, answer, 8);
+}
+
+static void take_line(void)
+{
+	struct can_message m;
+
+	d.line[d.n] = '\0';
+	d.n = 0;
+	if (!can_frame_read(d.line, &m) || d.is_mute)
+		return;
+	if (m.id == 0x605) {
+		serve(&m);
+		return;
+	}
+	if (m.id == 0)
+		d.operational = m.byte[0] == 1;
+	if (d.n_last < 12)
+		snprintf(d.last[d.n_last++], 30, "%.29s", d.line);
+}
+
+static void run_device(void)
+{
+	char c;
+
+	while (recv(d.fd, &c, 1, MSG_DONTWAIT) == 1) {
+		if (c == '\r')
+			take_line();
+		else if (d.n < sizeof d.line - 1)
+			d.line[d.n++] = c;
+	}
+}
+
+/* TPDO 1: statusword, velocity, current. */
+static void tell(unsigned status, int32_t velocity, int16_t current)
+{
+	uint8_t byte[8] = { (uint8_t)status, (uint8_t)(status >> 8) };
+
+	for (int i = 0; i < 4; i++)
+		byte[2 + i] = (uint8_t)((uint32_t)velocity >> (8 * i));
+	byte[6] = (uint8_t)current;
+	byte[7] = (uint8_t)((uint16_t)current >> 8);
+	if (d.operational && !d.is_mute)
+		say_frame(0x185, byte, 8);
+}
+
+static struct mono clock_now(void *ctx)
+{
+	(void)ctx;
+	return now;
+}
+
+static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
+{
+	(void)ctx;
+	(void)err;
+	now = until;
+	run_device();
+	tell(0x250, 0, 0);
+	return RC_OK;
+}
+
+static const struct clock_src a_clock = { .now = clock_now, .sleep_until = sleep_until };
+
+static void begin(void)
+{
+	static const struct {
+		uint32_t key, value, size;
+	} as_delivered[] = {
+		{ KEY(0x1000, 0), 0x00020192, 4 }, { KEY(0x6502, 0), 0x0c, 4 },  { KEY(0x6076, 0), 320, 4 },
+		{ KEY(0x6075, 0), 6500, 4 },       { KEY(0x6041, 0), 0x250, 2 }, { KEY(0x603f, 0), 0, 2 },
+		{ KEY(0x6061, 0), 0, 1 },          { KEY(0x2031, 1), 315, 2 },
+	};
+	struct sockaddr_un where = { .sun_family = AF_UNIX };
+	char address[80];
+
+	d = (struct device){ .snap = snapshot_blank() };
+	for (size_t i = 0; i < sizeof as_delivered / sizeof as_delivered[0]; i++)
+		*object(as_delivered[i].key, as_delivered[i].size) = as_delivered[i].value;
+	snprintf(d.path, sizeof d.path, "/tmp/bridle-canopen-%d", (int)getpid());
+	snprintf(address, sizeof address, "unix:%s", d.path);
+	strcpy(where.sun_path, d.path);
+	unlink(d.path);
+	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
+	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
+	assert_int_equal(listen(d.listening, 1), 0);
+	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
+	d.fd = accept(d.listening, NULL, NULL);
+	now.ns = 1000000000;
+	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
+	d.snap.contactor_closed = true;
+}
+
+static enum rc open_drive(void)
+{
+	const struct canopen_drive_setup setup = {
+		.drive = { .unit_rpm = 60.0 / 4096,
+			   .unit_A = 1,
+			   .unit_Nm = 0.32e-3,
+			   .gear_ratio = 36,
+			   .sign = 1,
+			   .lease_s = 0.3,
+			   .period_s = 0.02 },
+		.bit_rate = 500000,
+		.plan = { .node = 5,
+			  .host = 127,
+			  .velocity_mode = 3,
+			  .torque_mode = 4,
+			  .rated_torque_Nm = 0.32,
+			  .rated_A = 6.5,
+			  .lease_s = 0.3,
+			  .telemetry_s = 0.02,
+			  .reset_fault = 0x8130 },
+		.temperature = { 0x2031, 1 },
+		.temperature_scale = 0.1,
+	};
+	const struct instrument_config config = {
+		.name = "canopen-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.02, .canopen_drive = &setup
+	};
+
+	return canopen_drive_open(&config, d.link, &a_clock, &d.in, &d.err);
+}
+
+static void end(void)
+{
+	if (d.in.ops)
+		d.in.ops->close(d.in.ctx);
+	link_close(d.link);
+	close(d.fd);
+	close(d.listening);
+	unlink(d.path);
+}
+
+/* Ticks of 10 ms with this status; the set-point at each. */
+static void tick(double for_s, unsigned status, int32_t velocity, const struct wish *wish)
+{
+	for (int i = 0; i < (int)(for_s / 0.01 + 0.5); i++) {
+		now.ns += 10000000;
+		tell(status, velocity, 500);
+		d.in.ops->poll(d.in.ctx, &d.snap);
+		d.in.ops->set(d.in.ctx, wish);
+		run_device();
+	}
+}
+
+static bool heard(const char *frame)
+{
+	bool found = false;
+
+	for (size_t i = 0; i < d.n_last; i++)
+		found |= strcmp(d.last[i], frame) == 0;
+	d.n_last = 0;
+	return found;
+}
+
+static const struct wish off = { 0 };
+
+/* 10 rpm of the output by a gear of 36: 6 turns of the rotor a second, 24576 counts: 6000h. */
+static const struct wish speed = { .mode = DRIVE_SPEED, .speed_rpm = 10, .power = true };
+
+static void it_is_set_up_as_stated(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_drive(), RC_OK);
+	assert_int_equal(d.in.modes, 1u << DRIVE_SPEED | 1u << DRIVE_TORQUE);
+	assert_true(d.operational);
+	assert_int_equal(*object(KEY(0x1016, 1), 4), 127 << 16 | 300);
+	assert_int_equal(*object(KEY(0x6007, 0), 2), 2);
+	assert_int_equal(*object(KEY(0x1400, 1), 4), 0x205);
+	assert_int_equal(*object(KEY(0x1600, 1), 4), 0x60400010);
+	assert_int_equal(*object(KEY(0x1600, 2), 4), 0x60600008);
+	assert_int_equal(*object(KEY(0x1601, 1), 4), 0x60ff0020);
+	assert_int_equal(*object(KEY(0x1602, 1), 4), 0x60710010);
+	assert_int_equal(*object(KEY(0x1602, 2), 4), 0x60800020);
+	assert_int_equal(*object(KEY(0x1800, 1), 4), 0x185);
+	assert_int_equal(*object(KEY(0x1800, 5), 2), 20);
+	assert_int_equal(*object(KEY(0x1a00, 0), 1), 3);
+	end();
+}
+
+static void bring_up(void)
+{
+	begin();
+	assert_int_equal(open_drive(), RC_OK);
+	tick(0.1, 0x250, 0, &off);
+	assert_true(heard("t2053000003"));
+}
+
+static void it_is_switched_on_step_by_step(void **state)
+{
+	(void)state;
+	bring_up();
+	tick(0.05, 0x250, 0, &speed);
+	assert_true(heard("t2053060003"));
+	tick(0.05, 0x231, 0, &speed);
+	assert_true(heard("t2053070003"));
+	tick(0.1, 0x233, 0, &speed); /* it shows no mode yet */
+	assert_false(heard("t20530F0003"));
+	*object(KEY(0x6061, 0), 1) = 3;
+	tick(0.1, 0x233, 0, &speed);
+	assert_true(heard("t20530F0003"));
+	d.n_last = 0;
+	tick(0.05, 0x233, 0, &speed);
+	assert_false(heard("t305400600000")); /* no speed before it says operation enabled */
+	tick(0.02, 0x237, 0, &speed);
+	assert_true(heard("t305400600000"));
+	tick(0.1, 0x237, 24576, &speed);
+	assert_true(heard("t77F105")); /* the heartbeat */
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED);
+	assert_true(fabs(d.snap.drive_rotor_rpm - 360) < 1e-6);
+	assert_true(fabs(d.snap.drive_A - 3.25) < 1e-9);
+	assert_true(fabs(d.snap.temp_degC[TEMP_WINDING] - 31.5) < 1e-9);
+	tick(0.01, 0xa37, 24576, &off); /* bit 11: a limit of its own */
+	assert_true(heard("t2053000003"));
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED | DRIVE_CURRENT_LIMITED);
+	end();
+}
+
+/* 1.152 N.m of the output is a tenth of the rated torque, 100 per mille; 5 rpm are 180 rpm of the rotor: B4h. */
+static void torque_with_its_speed_limit(void **state)
+{
+	const struct wish torque = { .mode = DRIVE_TORQUE, .torque_Nm = 1.152, .speed_rpm = 5, .power = true };
+	const struct wish none = { .mode = DRIVE_TORQUE, .torque_Nm = NAN, .speed_rpm = 5, .power = true };
+
+	(void)state;
+	bring_up();
+	*object(KEY(0x6061, 0), 1) = 4;
+	tick(0.05, 0x250, 0, &torque);
+	tick(0.05, 0x231, 0, &torque);
+	tick(0.1, 0x233, 0, &torque);
+	d.n_last = 0;
+	tick(0.05, 0x237, 0, &torque);
+	assert_true(heard("t40566400B4000000"));
+	tick(0.01, 0x237, 0, &none);
+	assert_true(heard("t2053000004"));
+	end();
+}
+
+static void enable(void)
+{
+	bring_up();
+	*object(KEY(0x6061, 0), 1) = 3;
+	for (unsigned i = 0; i < 3; i++)
+		tick(0.1, (const unsigned[]){ 0x250, 0x231, 0x233 }[i], 0, &speed);
+	tick(0.1, 0x237, 24576, &speed);
+	assert_string_equal(d.in.error, "");
+	d.n_last = 0;
+}
+
+static void says(const char *words)
+{
+	assert_true(d.snap.drive_flags & DRIVE_FAULT);
+	if (strstr(d.in.error, words) == NULL)
+		fail_msg("\"%s\" does not say \"%s\"", d.in.error, words);
+}
+
+static void what_goes_wrong_is_told_and_ends_it(void **state)
+{
+	(void)state;
+	enable(); /* by its own stop input */
+	tick(0.05, 0x250, 24576, &speed);
+	says("went off by itself; it is switch on disabled");
+	tick(0.05, 0x231, 0, &speed);
+	assert_false(heard("t2053070003"));
+	end();
+	enable(); /* another mode, by somebody else */
+	*object(KEY(0x6061, 0), 1) = 1;
+	tick(0.1, 0x237, 24576, &speed);
+	assert_true(heard("t2053000003"));
+	end();
+	enable(); /* a fault: its kind is known when its code was read */
+	*object(KEY(0x603f, 0), 2) = 0x7310;
+	tick(0.1, 0x218, 0, &speed);
+	says("error code 7310h");
+	assert_false(heard("t2053800003")); /* nobody asked for its reset */
+	end();
+	enable();
+	*object(KEY(0x603f, 0), 2) = 0x3220;
+	tick(0.1, 0x218, 0, &speed);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNDERVOLTAGE);
+	end();
+	enable(); /* it restarts, and is set up anew, but not switched on */
+	say("t705100\r");
+	d.operational = false;
+	tick(0.1, 0x250, 0, &speed);
+	says("went off by itself");
+	tick(1, 0x250, 0, &speed);
+	assert_true(d.operational);
+	assert_false(heard("t2053060003"));
+	end();
+	bring_up(); /* it never shows the mode */
+	tick(2.2, 0x233, 0, &speed);
+	says("it shows mode 0 (6061h), commanded was 3");
+	end();
+}
+
+static void one_that_falls_silent_is_unheard(void **state)
+{
+	(void)state;
+	enable();
+	d.is_mute = true;
+	tick(0.7, 0x237, 0, &speed);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+	assert_non_null(strstr(d.in.error, "not told all its values"));
+	end();
+}
+
+static void a_drive_that_is_not_as_stated_is_refused(void **state)
+{
+	static const struct {
+		uint32_t key, value, forgets, refuses;
+		const char *words;
+	} rows[] = {
+		{ KEY(0x1000, 0), 0x191, 0, 0, "1000h:0 reads 401, expected 402" },
+		{ KEY(0x6502, 0), 0x04, 0, 0, "6502h:0 reads 4, expected with 8" },
+		{ KEY(0x6076, 0), 400, 0, 0, "6076h:0 reads 400, expected 320" },
+		{ KEY(0x6075, 0), 6000, 0, 0, "6075h:0 reads 6000, expected 6500" },
+		{ KEY(0x1016, 1), 0, KEY(0x1016, 1), 0, "add a [warden] section" },
+		{ KEY(0x6007, 0), 1, KEY(0x6007, 0), 0, "6007h:0 reads 1, expected 2: the lease" },
+		{ KEY(0x6007, 0), 1, 0, KEY(0x6007, 0),
+		  "6007h:0 is refused with abort code 06090030h, the value is out of range" },
+		{ KEY(0x1600, 0), 0, 0, KEY(0x1600, 0), "1600h:0 is refused" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		begin();
+		*object(rows[i].key, 4) = rows[i].value;
+		d.forgets = rows[i].forgets;
+		d.refuses = rows[i].refuses;
+		assert_int_equal(open_drive(), RC_ARG);
+		if (strstr(d.err.what, rows[i].words) == NULL)
+			fail_msg("\"%s\" does not say \"%s\"", d.err.what, rows[i].words);
+		assert_false(d.operational);
+		end();
+	}
+	begin();
+	d.is_mute = true;
+	assert_int_equal(open_drive(), RC_TIMEOUT);
+	end();
+}
+
+/* Only the fault with the stated code is reset, and by an edge. */
+static void a_fault_is_reset_only_when_asked(void **state)
+{
+	static const uint32_t codes[] = { 0x8130, 0x7310 };
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		begin();
+		*object(KEY(0x6041, 0), 2) = 0x218;
+		*object(KEY(0x603f, 0), 2) = codes[i];
+		(void)open_drive();
+		assert_int_equal(d.resets, i == 0);
+		assert_int_equal(*object(KEY(0x6040, 0), 2), 0);
+		end();
+	}
+}
+
+/* The program ends in order: the drive no longer has to hear it. Else it still has to. */
+static void a_closed_one_has_nobody_to_miss(void **state)
+{
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		enable();
+		if (i == 0)
+			tick(0.1, 0x250, 0, &off);
+		d.in.ops->close(d.in.ctx);
+		d.in.ops = NULL;
+		run_device();
+		assert_int_equal(*object(KEY(0x1016, 1), 4) == 0, i == 0);
+		end();
+	}
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(it_is_set_up_as_stated),
+		cmocka_unit_test(it_is_switched_on_step_by_step),
+		cmocka_unit_test(torque_with_its_speed_limit),
+		cmocka_unit_test(what_goes_wrong_is_told_and_ends_it),
+		cmocka_unit_test(one_that_falls_silent_is_unheard),
+		cmocka_unit_test(a_drive_that_is_not_as_stated_is_refused),
+		cmocka_unit_test(a_fault_is_reset_only_when_asked),
+		cmocka_unit_test(a_closed_one_has_nobody_to_miss),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
