@@ -130,6 +130,39 @@ static void a_hang_up_is_told(void **state)
 	assert_int_equal(link_write(f->link, "x", 1, 100, NULL), RC_IO);
 }
 
+static void a_hang_up_is_told_to_who_writes(void **state)
+{
+	struct far *f = *state;
+	struct err err = { 0 };
+
+	close(f->fd);
+	f->fd = -1;
+	assert_int_equal(link_write(f->link, "x", 1, 100, &err), RC_IO);
+	assert_non_null(strstr(err.what, "the connection to the other end is lost: Input/output error"));
+}
+
+/* A pseudo-terminal keeps the stop bits; of parity the kernel clears the bit, so that it cannot be seen here. */
+static void characters_have_their_form(void **state)
+{
+	struct far *f = *state;
+	static const struct {
+		enum link_characters form;
+		tcflag_t stop;
+	} rows[] = { { LINK_8N2, CSTOPB }, { LINK_8E1, 0 }, { LINK_8N2, CSTOPB }, { LINK_8N1, 0 } };
+	int slave = open(f->address + 7, O_RDWR | O_NOCTTY);
+
+	assert_true(slave >= 0);
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct termios t;
+
+		assert_int_equal(link_set_characters(f->link, rows[i].form, NULL), RC_OK);
+		assert_int_equal(tcgetattr(slave, &t), 0);
+		assert_int_equal(t.c_cflag & CSTOPB, rows[i].stop);
+		assert_int_equal(t.c_cflag & CSIZE, CS8);
+	}
+	close(slave);
+}
+
 static void writing_against_a_full_line_ends_in_time(void **state)
 {
 	struct far *f = *state;
@@ -253,6 +286,8 @@ int main(void)
 		TEST(carries_every_byte_both_ways),
 		TEST(silence_is_no_hang_up),
 		TEST(a_hang_up_is_told),
+		TEST(a_hang_up_is_told_to_who_writes),
+		TEST(characters_have_their_form),
 		TEST(writing_against_a_full_line_ends_in_time),
 		TEST(a_link_to_a_port_is_followed),
 		TEST(dtr_is_not_dropped),

@@ -196,6 +196,8 @@ def judge(build, mutant, folder):
     with tempfile.TemporaryDirectory(dir=folder) as name:
         scratch = pathlib.Path(name)
         lines = (TOP / mutant.file).read_text(encoding="utf-8").splitlines()
+        if lines[mutant.line - 1] != mutant.old:
+            sys.exit(f"mutants: {mutant.file} was changed meanwhile; begin again")
         lines[mutant.line - 1] = mutant.new
         source, obj = scratch / pathlib.Path(mutant.file).name, scratch / "mutant.o"
         source.write_text("\n".join(lines) + "\n", encoding="utf-8")

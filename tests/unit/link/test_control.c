@@ -386,6 +386,122 @@ static void uses_the_benchs_hands(void **state)
 	control_close(c);
 }
 
+/* A bench that answers each request with the next of these, whatever was asked; NULL: it hangs up. "?..." is no answer
+ * and another one follows. */
+struct script {
+	struct bench *b;
+	const char *reply[8];
+};
+
+static void say_next(const struct script *s, int fd, const char *request, size_t *next)
+{
+	const char *reply;
+
+	do {
+		struct tether_writer w;
+
+		reply = s->reply[(*next)++];
+		tether_begin_seq(&w, reply[0] == '?' ? '?' : '!', (uint8_t)strtoul(request + 1, NULL, 10));
+		tether_put_words(&w, reply[0] == '?' ? reply + 1 : reply);
+		send(fd, w.line, tether_end(&w), MSG_NOSIGNAL);
+	} while (reply[0] == '?');
+}
+
+static void *run_script(void *arg)
+{
+	const struct script *s = arg;
+	struct tether_reader reader = { 0 };
+	int fd = accept(s->b->control_fd, NULL, NULL);
+	size_t next = 0;
+	char c;
+
+	while (recv(fd, &c, 1, 0) == 1) {
+		if (!tether_feed(&reader, c))
+			continue;
+		if (!s->reply[next])
+			break;
+		say_next(s, fd, reader.line, &next);
+	}
+	close(fd);
+	return NULL;
+}
+
+static void a_bench_of_more_lines_is_greeted_or_told(void **state)
+{
+#define HELLO "ok 2 bench 7"
+	static const struct {
+		const char *reply[8];
+		enum rc rc;
+		const char *says;
+	} rows[] = {
+		{ { HELLO, "ok tether", "ok 5" }, RC_OK, "" },
+		{ { "?ok 1 bench 9", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
+		{ { HELLO, "ok a b c d e f g h", "ok 5" }, RC_OK, "" },
+		{ { NULL }, RC_IO, "another program may drive this rig" },
+		{ { "no busy" }, RC_SAYS_NO, "another program drives this rig; end that one first" },
+		{ { "no version 1" }, RC_PROTOCOL, "this rig has more lines than the tether and needs version 2" },
+		{ { "no" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "ok 2 bench" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "ok 2 bench x" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "ok 1 bench 7" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { HELLO, NULL }, RC_IO, "the other end" },
+		{ { HELLO, "ok" }, RC_PROTOCOL, "expected the names of 1 to 8 lines" },
+		{ { HELLO, "no lines today" }, RC_PROTOCOL, "expected the names of 1 to 8 lines" },
+		{ { HELLO, "ok a b c d e f g h i" }, RC_PROTOCOL, "expected the names of 1 to 8 lines" },
+		{ { HELLO, "ok tether", NULL }, RC_IO, "the other end" },
+		{ { HELLO, "ok tether", "ok" }, RC_PROTOCOL, "the bench sends no time" },
+		{ { HELLO, "ok tether", "ok soon" }, RC_PROTOCOL, "the bench sends no time" },
+		{ { HELLO, "ok tether", "no 5" }, RC_PROTOCOL, "the bench sends no time" },
+	};
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct script script = { 0 };
+		struct control *c = NULL;
+		struct err err = { 0 };
+
+		set_up(state);
+		script.b = *state;
+		memcpy(script.reply, rows[i].reply, sizeof script.reply);
+		pthread_create(&script.b->thread, NULL, run_script, &script);
+		enum rc rc = control_open("unix:control", script.b->folder, true, 2000, &c, &err);
+		if (rc != rows[i].rc || !strstr(err.what, rows[i].says) || (rc == RC_OK) != (c != NULL))
+			fail_msg("row %zu: %d %s", i, (int)rc, err.what);
+		control_close(c);
+		tear_down(state);
+	}
+}
+
+/* Three lines, of which one is ours beside the tether. */
+static void each_line_has_its_count(void **state)
+{
+	struct script script = { .b = *state,
+				 .reply = { HELLO, "ok tether supply meter", "ok 1000000", "ok 1010000 0 0 3",
+					    "ok 1020000 0 0 some", "ok 1030000 0 0", "ok 1030000 0 -1 0" } };
+	struct control *c = NULL;
+	struct link *link = NULL;
+	struct err err = { 0 };
+
+	pthread_create(&script.b->thread, NULL, run_script, &script);
+	assert_int_equal(control_open("unix:control", script.b->folder, true, 2000, &c, &err), RC_OK);
+	assert_int_equal(link_open("unix:tether", 0, script.b->folder, 1000, &link, NULL), RC_OK);
+	assert_int_equal(control_add_line(c, "drive", link, &err), RC_PROTOCOL);
+	assert_non_null(strstr(err.what, "the bench serves no line \"drive\"; start it anew"));
+	/* the tether is told by control_set_tether alone */
+	assert_int_equal(control_add_line(c, "tether", link, &err), RC_PROTOCOL);
+	assert_int_equal(control_add_line(c, "supply", link, &err), RC_OK);
+
+	struct clock_src clock = clock_bench(c);
+	assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1010000000 }, &err), RC_OK);
+	assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1020000000 }, &err), RC_PROTOCOL);
+	assert_non_null(strstr(err.what, "expected 3 byte counts"));
+	assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1030000000 }, &err), RC_PROTOCOL);
+	assert_non_null(strstr(err.what, "expected \"ok 1030000 SENT\""));
+	assert_int_equal(clock.sleep_until(clock.ctx, (struct mono){ 1030000000 }, &err), RC_PROTOCOL);
+	assert_non_null(strstr(err.what, "expected 3 byte counts"));
+	control_close(c);
+	link_close(link);
+}
+
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
 
 int main(void)
@@ -397,6 +513,8 @@ int main(void)
 		TEST(a_long_sleep_goes_in_short_steps_and_loses_nothing),
 		cmocka_unit_test(says_why_time_cannot_go_on),
 		TEST(uses_the_benchs_hands),
+		cmocka_unit_test(a_bench_of_more_lines_is_greeted_or_told),
+		TEST(each_line_has_its_count),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -2,6 +2,7 @@
 #include "link/link.h"
 
 #include <arpa/inet.h>
+#include <errno.h>
 #include <netinet/in.h>
 #include <pthread.h>
 #include <setjmp.h>
@@ -237,6 +238,43 @@ static void writing_to_one_that_does_not_read_ends_in_time(void **state)
 	assert_int_equal(rc, RC_TIMEOUT);
 	assert_non_null(strstr(err.what, "takes no more bytes"));
 	assert_in_range(now_ms() - begin_ms, 25, 5000);
+	assert_int_equal(link_write(f->link, block, sizeof block, 5, &err), RC_TIMEOUT);
+}
+
+static void a_connection_that_is_lost_says_how(void **state)
+{
+	struct far *f = *state;
+	const struct linger at_once = { .l_onoff = 1 };
+	struct err err = { 0 };
+	char buf[16];
+	size_t n;
+
+	/* tcp: the far end throws away what it did not read; unix: nobody is there to write to */
+	assert_int_equal(setsockopt(f->fd, SOL_SOCKET, SO_LINGER, &at_once, sizeof at_once), 0);
+	close(f->fd);
+	f->fd = -1;
+	bool is_tcp = f->address[0] == 't';
+	enum rc rc = is_tcp ? link_read_wait(f->link, buf, sizeof buf, 2000, &n, &err)
+			    : link_write(f->link, "x", 1, 100, &err);
+	assert_int_equal(rc, RC_IO);
+	assert_non_null(strstr(err.what, "the connection to the other end is lost: "));
+	assert_non_null(strstr(err.what, is_tcp ? "reset" : "pipe"));
+}
+
+static void what_a_socket_has_not_is_no_mistake(void **state)
+{
+	struct far *f = *state;
+	uint64_t written = link_bytes_written(f->link);
+
+	assert_int_equal(link_set_characters(f->link, LINK_8E1, NULL), RC_OK);
+	assert_true(link_filter(f->link, NULL, 0));
+	/* bytes that another process put there count like own ones */
+	assert_int_equal(write(link_fd(f->link), "xyz", 3), 3);
+	link_note_written(f->link, 3);
+	assert_int_equal(link_bytes_written(f->link), written + 3);
+	char buf[3];
+	assert_int_equal(recv(f->fd, buf, 3, MSG_WAITALL), 3);
+	assert_memory_equal(buf, "xyz", 3);
 }
 
 static void reading_waits_as_long_as_told(void **state)
@@ -252,6 +290,25 @@ static void reading_waits_as_long_as_told(void **state)
 	say(f, "x");
 	assert_int_equal(link_read_wait(f->link, buf, sizeof buf, 2000, &n, NULL), RC_OK);
 	assert_int_equal(n, 1);
+}
+
+#define TEN "0123456789"
+#define HUNDRED TEN TEN TEN TEN TEN TEN TEN TEN TEN TEN
+
+/* A folder of more than 1000 bytes, in which no socket can be named. */
+static void refuses_a_folder_that_is_too_long(void **state)
+{
+	struct link *link = NULL;
+	struct err err = { 0 };
+	char base[1002];
+
+	(void)state;
+	memset(base, 'd', sizeof base - 1);
+	base[0] = '/';
+	base[sizeof base - 1] = '\0';
+	assert_int_equal(link_open("unix:tether", 0, base, 20, &link, &err), RC_IO);
+	assert_int_equal(err.sys_errno, ENAMETOOLONG);
+	assert_null(link);
 }
 
 static void refuses_bad_addresses(void **state)
@@ -277,6 +334,11 @@ static void refuses_bad_addresses(void **state)
 		{ "serial:ttyACM0", RC_ARG, "expected a serial port such as serial:/dev/ttyACM0" },
 		{ "serial:/dev/no-such-port", RC_IO, "there is no such port now; plug the node in" },
 		{ "unix:/no/such/folder/socket", RC_TIMEOUT, "cannot connect: No such file or directory" },
+		{ "unix:/no/such/folder/" HUNDRED "/socket", RC_IO, "cannot connect: No such file or directory" },
+		{ "unix:" HUNDRED "socket.of.a.bench", RC_IO, "cannot connect: File name too long" },
+		{ "unix:/tmp/" HUNDRED TEN, RC_IO, "cannot connect: File name too long" },
+		{ "unix:" HUNDRED HUNDRED HUNDRED, RC_ARG, "the address is longer than 299 characters" },
+		{ "can:no-such-if", RC_IO, "link \"can:no-such-if\": " },
 	};
 
 	(void)state;
@@ -302,6 +364,25 @@ static void a_refused_connection_ends_in_time(void **state)
 	assert_int_equal(link_open(f->address, 0, NULL, 50, &link, &err), RC_TIMEOUT);
 	assert_non_null(strstr(err.what, "Connection refused; is the node or bench running?"));
 	assert_in_range(now_ms() - begin_ms, 35, 3000);
+	*state = f;
+	tear_down(state);
+}
+
+/* One that waits to be accepted fills a backlog of 0: the next one is not answered at all. */
+static void one_that_never_answers_ends_in_time(void **state)
+{
+	struct link *link = NULL;
+	struct far *f = new_far();
+	struct err err = { 0 };
+	int64_t begin_ms = now_ms();
+
+	listen_tcp(f);
+	assert_int_equal(listen(f->listen_fd, 0), 0);
+	assert_int_equal(link_open(f->address, 0, NULL, 1000, &f->link, &err), RC_OK);
+	assert_int_equal(link_open(f->address, 0, NULL, 50, &link, &err), RC_TIMEOUT);
+	assert_non_null(strstr(err.what, "Connection timed out"));
+	assert_in_range(now_ms() - begin_ms, 35, 3000);
+	assert_null(link);
 	*state = f;
 	tear_down(state);
 }
@@ -385,7 +466,11 @@ int main(void)
 		BOTH(keeps_far_more_than_it_began_with),
 		BOTH(tells_a_hang_up_from_silence),
 		BOTH(writing_to_one_that_does_not_read_ends_in_time),
+		BOTH(a_connection_that_is_lost_says_how),
+		BOTH(what_a_socket_has_not_is_no_mistake),
 		BOTH(reading_waits_as_long_as_told),
+		cmocka_unit_test(refuses_a_folder_that_is_too_long),
+		cmocka_unit_test(one_that_never_answers_ends_in_time),
 		cmocka_unit_test(refuses_bad_addresses),
 		cmocka_unit_test(a_refused_connection_ends_in_time),
 		cmocka_unit_test(connects_to_one_that_is_still_starting),

@@ -9,9 +9,11 @@
 #include <stdint.h>
 #include <cmocka.h>
 
+#include <errno.h>
 #include <linux/can.h>
 #include <linux/can/error.h>
 #include <linux/can/raw.h>
+#include <signal.h>
 #include <string.h>
 #include <sys/socket.h>
 #include <unistd.h>
@@ -141,6 +143,44 @@ static void an_interface_that_is_gone(void **state)
 	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 0, &e), PART_GONE);
 }
 
+/* What the kernel refuses: the line's bytes went nowhere. */
+static void a_frame_that_cannot_go(void **state)
+{
+	int e = 0;
+
+	(void)state;
+	signal(SIGPIPE, SIG_IGN); /* a CAN socket has no such signal */
+	shutdown(far, SHUT_RDWR);
+	assert_int_equal(part.ops->write(part.ctx, "S6\r", 3, &e), 3); /* no frame: for an adapter */
+	assert_int_equal(part.ops->write(part.ctx, "t2010\r", 6, &e), PART_GONE);
+	assert_int_equal(e, EPIPE);
+}
+
+/* The queue of an interface that nobody acknowledges fills: the frame is lost, the line is not. */
+static void a_queue_that_is_full_ends_nothing(void **state)
+{
+	int e = 0;
+
+	(void)state;
+	for (int i = 0; i < 2000; i++)
+		assert_int_equal(part.ops->write(part.ctx, "t2010\r", 6, &e), 6);
+	assert_int_equal(e, EAGAIN);
+}
+
+static void reading_waits_for_a_frame(void **state)
+{
+	char buf[100];
+	int64_t begin_ms = part_now_ms();
+	int e;
+
+	(void)state;
+	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 30, &e), 0);
+	assert_in_range(part_now_ms() - begin_ms, 25, 5000);
+	put(&(struct can_frame){ .can_id = 0x123, .len = 0 });
+	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 1000, &e), 6);
+	assert_memory_equal(buf, "t1230\r", 6);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -149,6 +189,9 @@ int main(void)
 		cmocka_unit_test_setup_teardown(lines_go_as_frames, begin, end),
 		cmocka_unit_test_setup_teardown(only_what_is_listened_to_comes_in, begin, end),
 		cmocka_unit_test_setup_teardown(an_interface_that_is_gone, begin, end),
+		cmocka_unit_test_setup_teardown(a_frame_that_cannot_go, begin, end),
+		cmocka_unit_test_setup_teardown(a_queue_that_is_full_ends_nothing, begin, end),
+		cmocka_unit_test_setup_teardown(reading_waits_for_a_frame, begin, end),
 	};
 
 	return cmocka_run_group_tests_name("link_can", tests, NULL, NULL);
