@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The frame of a procedure at the rig (obey, play, hold): one run with a zero of the cell, one sequence and a second
- * zero, kept as one record of the logbook. A command calls the parts from top to bottom, its own work between them;
- * live_end (live/live.h) closes. */
+/* The frame of a procedure at the rig (obey, play, hold, ripple): one run with a zero of the cell, one sequence and a
+ * second zero, kept as one record of the logbook. A command calls the parts from top to bottom, its own work between
+ * them; live_end (live/live.h) closes. */
 #ifndef BRIDLE_COMMAND_LIVE_PROCEDURE_H
 #define BRIDLE_COMMAND_LIVE_PROCEDURE_H
 

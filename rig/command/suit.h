@@ -11,10 +11,11 @@
 #include <stdbool.h>
 
 #define SUIT_VERDICTS 8
+#define SUIT_ACTUATORS 6 /* side by side */
 
 struct suit_wanted {
 	const char *from, *arm, *curve, *thermal, *inertia, *ratio, *limit, *ambient, *voltage, *supply_A, *supply_W,
-		*efficiency, *play, *stiffness, *reach, *tip, *out;
+		*efficiency, *play, *stiffness, *reach, *tip, *out, *actuators;
 	double inertia_kgm2, ratio_1, limit_degC, ambient_degC, voltage_V, supply_current_A, supply_power_W,
 		efficiency_1, play_arcmin, stiffness_Nm_per_arcmin, reach_m, tip_mm;
 	bool any_brake; /* the supply takes power back */
@@ -44,6 +45,35 @@ struct suit_found {
 	struct suit_verdict verdict[SUIT_VERDICTS];
 };
 
+/* One actuator under its duty. */
+struct suit_case {
+	char name[48]; /* "" where there is one alone */
+	struct joint_duty duty;
+	struct joint_curve curve;
+	struct suit_thermal thermal;
+	struct suit_found found;
+};
+
+/* suit_find.c. Options as typed to numbers; RC_ARG at the first that is wrong, and where nothing says what the actuator
+ * can. */
+enum rc suit_options(struct suit_wanted *w, struct err *err) MUST_CHECK;
+/* Reads duty, curve and model of w and judges. ret: of zeros, the caller's in any case: suit_case_free. */
+enum rc suit_find(const struct suit_wanted *w, struct suit_case *ret, struct mistakes *m, struct err *err) MUST_CHECK;
+void suit_case_free(struct suit_case *c);
+bool suit_refuted(const struct suit_found *f); /* one of its requirements is */
+
+/* suit_tell.c */
+json_t *suit_json(const struct suit_found *f);
+void suit_print(const struct suit_found *f);
+const char *suit_unit(const struct suit_verdict *v); /* for people */
+/* Width for printf so that the unit, whose one letter beyond ASCII has two bytes, fills so many columns. */
+int suit_columns(int columns, const char *unit);
+
+/* suit_many.c: the actuators of w->actuators under the duty of w; one table, one figure. Returns the exit status: 1
+ * when each of them has a requirement that is refuted. */
+struct cli;
+int suit_many(const struct cli *cli, const struct suit_wanted *w, struct mistakes *m, struct err *err);
+
 /* suit_input.c; duty and curve are the caller's: suit_duty_free, suit_curve_free, also after a failure. */
 enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err) MUST_CHECK;
@@ -53,8 +83,8 @@ enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err
 void suit_duty_free(struct joint_duty *d);
 void suit_curve_free(struct joint_curve *c);
 
-/* suit_figure.c: cycle.csv, curve.csv, cycle.gp and, by gnuplot, cycle.svg in that folder. */
-enum rc suit_figure(const char *dir, const struct joint_duty *duty, const struct joint_curve *curve,
-		    struct err *err) MUST_CHECK;
+/* suit_figure.c: for each case cycle-N.csv and curve-N.csv, N from 1 on, then cycle.gp and, by gnuplot, cycle.svg in
+ * that folder: a panel for each, on the same scales. */
+enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct err *err) MUST_CHECK;
 
 #endif

@@ -29,16 +29,56 @@ static FILE *opened(const char *dir, const char *name, struct err *err)
 	return f;
 }
 
+/* The largest of all, so that the panels have the same scales. */
+static void most_of(const struct suit_case *c, size_t n, double *ret_rpm, double *ret_Nm)
+{
+	*ret_rpm = *ret_Nm = 0;
+	for (size_t k = 0; k < n; k++) {
+		*ret_rpm = fmax(*ret_rpm, c[k].found.sums.peak_rpm);
+		*ret_Nm = fmax(*ret_Nm, c[k].found.sums.peak_Nm);
+		for (size_t i = 0; i < c[k].curve.n; i++) {
+			*ret_rpm = fmax(*ret_rpm, c[k].curve.speed_rpm[i]);
+			*ret_Nm = fmax(*ret_Nm, c[k].curve.torque_Nm[i]);
+		}
+	}
+}
+
 /* State is told by shape and weight, not by colour: a grey print reads the same. */
-static const char script[] =
-	"# Draws the cycle inside the actuator's curve: gnuplot cycle.gp\n"
-	"set terminal svg size 720,480\nset output 'cycle.svg'\nset datafile separator ','\n"
-	"set xlabel 'speed, rpm'\nset ylabel 'torque, N·m'\nset grid\nset key outside bottom center horizontal\n"
-	"plot 'curve.csv' using 1:2 every ::1 with lines lw 3 lc rgb 'black' title 'largest torque, measured', \\\n"
-	"  'cycle.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.3 lc rgb 'gray50' title 'duty, "
-	"inside', \\\n"
-	"  'cycle.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 1 lc rgb 'black' title 'duty, "
-	"outside'\n";
+static void write_script(FILE *gp, const struct suit_case *c, size_t n)
+{
+	size_t columns = n > 2 ? 2 : 1, rows = (n + columns - 1) / columns;
+	double rpm, Nm;
+
+	most_of(c, n, &rpm, &Nm);
+	fprintf(gp,
+		"# Draws the cycle inside the actuator's curve: gnuplot cycle.gp\n"
+		"set terminal svg size %zu,%zu\nset output 'cycle.svg'\nset datafile separator ','\n"
+		"set xlabel 'speed, rpm'\nset ylabel 'torque, N·m'\nset grid\n"
+		"set key outside bottom center horizontal\nset xrange [0:%.6g]\nset yrange [0:%.6g]\n",
+		720 * columns, n > 1 ? 400 * rows : 480, 1.05 * rpm, 1.05 * Nm);
+	if (n > 1)
+		fprintf(gp, "set multiplot layout %zu,%zu\n", rows, columns);
+	for (size_t k = 0; k < n; k++) {
+		const struct suit_found *found = &c[k].found;
+		if (n > 1)
+			fprintf(gp, "set title '%s: %s' noenhanced\n", c[k].name,
+				suit_refuted(found) ? "does not carry it"
+				: found->n && found->verdict[found->decides].verdict == VERDICT_CONFIRMED
+					? "carries it"
+					: "undecided");
+		fprintf(gp,
+			"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 3 lc rgb 'black' title 'largest "
+			"torque, "
+			"measured', \\\n"
+			"  'cycle-%zu.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.3 lc rgb "
+			"'gray50' title 'duty, inside', \\\n"
+			"  'cycle-%zu.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 1 lc rgb 'black' "
+			"title 'duty, outside'\n",
+			k + 1, k + 1, k + 1);
+	}
+	if (n > 1)
+		fprintf(gp, "unset multiplot\n");
+}
 
 static enum rc draw(const char *dir, struct err *err)
 {
@@ -59,29 +99,52 @@ static enum rc draw(const char *dir, struct err *err)
 	return status == 0 ? RC_OK : err_set(err, RC_IO, 0, "gnuplot failed on %s/cycle.gp", dir);
 }
 
-enum rc suit_figure(const char *dir, const struct joint_duty *d, const struct joint_curve *c, struct err *err)
+static enum rc closed(FILE *f, const char *dir, enum rc rc, struct err *err)
 {
+	if (f && fclose(f) && !rc)
+		return err_set(err, RC_IO, errno, "%s: cannot be written", dir);
+	return f ? rc : RC_IO;
+}
+
+static enum rc write_tables(const char *dir, size_t number, const struct suit_case *c, struct err *err)
+{
+	const struct joint_duty *d = &c->duty;
 	size_t step = (d->n + MOST_ROWS - 1) / MOST_ROWS;
+	char name[40];
+
+	snprintf(name, sizeof name, "cycle-%zu.csv", number);
+	FILE *f = opened(dir, name, err);
+	if (f) {
+		fputs("speed (rpm),torque (N.m),outside\n", f);
+		for (size_t i = 0; i < d->n; i += step)
+			fprintf(f, "%.8g,%.8g,%d\n", fabs(d->speed_rpm[i]), fabs(d->torque_Nm[i]),
+				joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < fabs(d->torque_Nm[i]));
+	}
+	enum rc rc = closed(f, dir, RC_OK, err);
+	if (rc)
+		return rc;
+	snprintf(name, sizeof name, "curve-%zu.csv", number);
+	if ((f = opened(dir, name, err))) {
+		fputs("speed (rpm),torque (N.m)\n", f);
+		for (size_t i = 0; i < c->curve.n; i++)
+			fprintf(f, "%.8g,%.8g\n", c->curve.speed_rpm[i], c->curve.torque_Nm[i]);
+	}
+	return closed(f, dir, RC_OK, err);
+}
+
+enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct err *err)
+{
+	enum rc rc = RC_OK;
 
 	if (mkdir(dir, 0777) && errno != EEXIST)
 		return err_set(err, RC_IO, errno, "%s: cannot be made: %s", dir, strerror(errno));
-	FILE *cycle = opened(dir, "cycle.csv", err), *curve = cycle ? opened(dir, "curve.csv", err) : NULL;
-	FILE *gp = curve ? opened(dir, "cycle.gp", err) : NULL;
-	if (gp) {
-		fputs("speed (rpm),torque (N.m),outside\n", cycle);
-		for (size_t i = 0; i < d->n; i += step)
-			fprintf(cycle, "%.8g,%.8g,%d\n", fabs(d->speed_rpm[i]), fabs(d->torque_Nm[i]),
-				joint_curve_at(c, d->speed_rpm[i], NULL) < fabs(d->torque_Nm[i]));
-		fputs("speed (rpm),torque (N.m)\n", curve);
-		for (size_t i = 0; i < c->n; i++)
-			fprintf(curve, "%.8g,%.8g\n", c->speed_rpm[i], c->torque_Nm[i]);
-		fputs(script, gp);
-	}
-	bool bad = false;
-	FILE *file[3] = { cycle, curve, gp };
-	for (int i = 0; i < 3; i++)
-		bad = (file[i] && fclose(file[i])) || bad;
-	if (!gp)
-		return RC_IO;
-	return bad ? err_set(err, RC_IO, errno, "%s: cannot be written", dir) : draw(dir, err);
+	for (size_t k = 0; !rc && k < n; k++)
+		rc = write_tables(dir, k + 1, &c[k], err);
+	if (rc)
+		return rc;
+	FILE *gp = opened(dir, "cycle.gp", err);
+	if (gp)
+		write_script(gp, c, n);
+	rc = closed(gp, dir, RC_OK, err);
+	return rc ? rc : draw(dir, err);
 }

@@ -136,7 +136,7 @@ def table():
     """Of docs/json.md: document -> its two sets of keys."""
     text = (harness.ROOT / "docs" / "json.md").read_text(encoding="utf-8")
     rows = {}
-    for line in re.findall(r"(?m)^\| (`.*?) \|$", text[text.index("| document |"):]):
+    for line in re.findall(r"(?m)^\| (`.*?) \|$", text[text.index("| document |"):text.index("| document of |")]):
         names, objects, pairs = re.split(r" *\| *", line)
         for name in re.findall(r"`([^`]+)`", names):
             rows[name] = tuple(set(re.findall(r"`([^`]+)`", cell)) for cell in (objects, pairs))
@@ -156,5 +156,54 @@ def the_table_is_that_of_the_documents():
     assert not wrong, "\n".join(wrong)
 
 
+def read_keys():
+    """Of docs/json.md: document -> [(path of keys, is it a number with its uncertainty)]."""
+    text = (harness.ROOT / "docs" / "json.md").read_text(encoding="utf-8")
+    rows = re.findall(r"(?m)^\| `([a-z]+)` \| (`.*?) \|$", text[text.index("| document of |"):])
+    return {name: [(path, bool(mark)) for path, mark in re.findall(r"`([^`]+)`( \*u\*)?", keys)] for name, keys in rows}
+
+
+def values_at(doc, path):
+    """What stands there; an empty list has none. Raises KeyError where a key is missing."""
+    found = [doc]
+    for key in path.split("."):
+        name, each = key.removesuffix("[]"), key.endswith("[]")
+        found = [item[name] for item in found if item is not None]
+        found = [item for inner in found for item in inner] if each else found
+    return found
+
+
+def plain(value):
+    return value is None or isinstance(value, (bool, int, float, str))
+
+
+def the_keys_that_others_read_are_there():
+    told, wrong = read_keys(), []
+    assert set(told) == {"hold", "play", "obey", "ripple", "suit"} and sum(map(len, told.values())) > 40, told
+    for name, keys in told.items():
+        docs = [doc for words, doc in DOCS if words[0] == name and "cause" not in doc and "actuators" not in doc]
+        assert docs, f"{name}: {len(docs)} documents"
+        for path, uncertain in keys:
+            filled = False
+            for doc in docs:
+                stores = path.split(".")[1] if path.startswith("model.") else None
+                if stores and stores not in doc["model"]:
+                    continue
+                try:
+                    values = values_at(doc, path)
+                except (KeyError, TypeError) as e:
+                    wrong.append(f"{name}: {path} is missing ({e})")
+                    continue
+                filled = filled or any(v is not None for v in values)
+                for v in values:
+                    right = v is None or isinstance(v, dict) and {"value", "u"} <= v.keys() <= {"value", "u", "dof"} if uncertain else plain(v)
+                    if not right:
+                        wrong.append(f"{name}: {path} has another shape: {v!r}")
+            if not filled:
+                wrong.append(f"{name}: no document fills {path}")
+    assert not wrong, "\n".join(sorted(set(wrong)))
+
+
 if __name__ == "__main__":
-    harness.main(rig_commands, desk_commands, no_command_without_a_document, a_mistake_is_a_document_too, the_table_is_that_of_the_documents)
+    harness.main(rig_commands, desk_commands, no_command_without_a_document, a_mistake_is_a_document_too, the_table_is_that_of_the_documents,
+                 the_keys_that_others_read_are_there)

@@ -123,6 +123,29 @@ def duty_by_hand():
     assert d["peak_winding_degC"] is None
 
 
+def side_by_side():
+    """8 N.m at 20 rpm: of two curves with 12 and 6 N.m there the margins are 4 and -2 N.m. A rotor of 0.001 kg.m2 behind a ratio of 10 is 0.1 kg.m2
+    at the output; 10 rpm more each second are 1.0472 rad/s2, so 8.10472 N.m are needed."""
+    rows = "".join(f"{k},{10 * k},8\n" for k in range(3))
+    duty = table("time (s),speed (rpm),torque (N.m)\n" + rows)
+    strong = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "strong.csv")
+    weak = table("speed (rpm),torque (N.m)\n0,7\n40,5\n", "weak.csv")
+    both = f"[strong]\ncurve = {strong}\nrotor-inertia = 0.001 kg.m2\nratio = 10\n[weak]\ncurve = {weak}\n"
+    d = bridle("suit", "--from", duty, "--actuators", table(both, "both.ini"))
+    assert [a["name"] for a in d["actuators"]] == ["strong", "weak"] and d["carry"] == ["strong"], d
+    worst = [next(v for v in a["verdicts"] if v["requirement"] == "torque at its speed") for a in d["actuators"]]
+    near(worst[0]["needed"], 8.10472, 1e-5)
+    near(worst[0]["available"], 12, 1e-9)
+    near(worst[1]["margin"]["value"], -2, 1e-9)
+    assert [v["verdict"] for v in worst] == ["confirmed", "refuted"]
+    bridle("suit", "--from", duty, "--actuators", table(f"[weak]\ncurve = {weak}\n", "weak.ini"), status=1)  # none carries it
+    for words, text in (("expected a section", f"curve = {weak}\n"), ("no such key", "[weak]\nreach = 1 m\n"), ("without quotes", "[we`ak]\nratio = 1\n"),
+                        ("expected at most 6", "".join(f"[a{i}]\nratio = 1\n" for i in range(7))), ("no actuator", "\n"),
+                        ("[weak] give what the actuator can", "[weak]\nratio = 2\n")):
+        refused(words, "suit", "--from", duty, "--actuators", table(text, "bad.ini"))
+    refused("stand in the sections", "suit", "--from", duty, "--actuators", table(both, "both.ini"), "--curve", weak)
+
+
 def suit_refuses():
     curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "curve.csv")
     rows = [(k / 1000, 10, 1) for k in range(3000)]
@@ -154,6 +177,7 @@ if __name__ == "__main__":
     test("stiffness of a gear", stiffness_of_a_gear)
     test("what play refuses", play_refuses)
     test("a duty by hand", duty_by_hand)
+    test("actuators side by side, by hand", side_by_side)
     test("what suit refuses", suit_refuses)
     test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")

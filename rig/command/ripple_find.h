@@ -1,0 +1,43 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* From torque against angle to what `ripple` tells, whether it came from a table or from the rig. */
+#ifndef BRIDLE_COMMAND_RIPPLE_FIND_H
+#define BRIDLE_COMMAND_RIPPLE_FIND_H
+
+#include "calib/ripple/order_spectrum.h"
+
+#include <jansson.h>
+
+#define RIPPLE_NAMED 16
+
+/* What was built, as far as it is known; NaN: not told. */
+struct ripple_wanted {
+	double ratio_1, pole_pairs_1, slots_1, teeth_1, belt_1;
+	double list[RIPPLE_NAMED]; /* further orders to be told in any case */
+	size_t n_list;
+	double cell_rate_Hz; /* conversions of the cell, where rows repeat them; NaN: the rows' own rate */
+};
+struct ripple_wanted ripple_nothing_wanted(void);
+
+struct ripple_found {
+	struct order_spectrum s;
+	size_t n_named;
+	double named[RIPPLE_NAMED];
+	const char *name[RIPPLE_NAMED]; /* static text */
+	bool both;                      /* there and back over the same angles */
+	double friction_Nm, u_friction_Nm;
+	double rate_Hz, speed_rpm, cell_order; /* NaN where not known */
+};
+
+/* turn: angle of the output in turns, one way, or there and back; a record that goes backward alone is turned round in
+ * place. span_s: from the first row to the last, NaN where no time is known. RC_ARG as order_spectrum. */
+enum rc ripple_find(const struct ripple_wanted *w, double *turn, const double *torque_Nm, size_t n, double span_s,
+		    struct ripple_found *ret, struct err *err) MUST_CHECK;
+
+const char *ripple_name_of(const struct ripple_found *f, double order);    /* NULL: no name */
+double ripple_slow_enough_rpm(const struct ripple_found *f, double order); /* that the cell sees it */
+
+/* ripple_tell.c */
+json_t *ripple_json(const struct ripple_found *f);
+void ripple_print(const struct ripple_found *f);
+
+#endif

@@ -1,0 +1,286 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/ripple_live.h"
+
+#include "calib/number/units.h"
+#include "command/cell_u.h"
+#include "command/live_procedure.h"
+#include "command/offline.h"
+#include "reports/page/report_write.h"
+#include "run/seq_ripple.h"
+#include "run/torque_room.h"
+
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define SPEED_rpm 5.0
+#define TURNS 6
+#define LONGEST_S 600.0  /* each way */
+#define FULL_SPEED_S 2.0 /* from standstill to the speed */
+#define FULL_BRAKE_S 4.0
+#define SLIP_SHARE 0.9     /* of what the brake takes for ever */
+#define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as in `obey` */
+
+static const struct live_item hazards[] = {
+	{ "guard", "Guard closed and fixed, nobody in the plane of rotation, sleeves and hair away?" },
+	{ "weights_removed", "Calibration weights, hanger and arm removed, tools away from the shaft?" },
+	{ "free_turn", "The output can turn BOTH ways over all the turns: no lever, no cable that winds up, no stop?" },
+	{ "slow_is_turning",
+	  "Everybody knows: a slow shaft draws in as a fast one does, and it turns back without a sign?" },
+	{ "drive_limits", "The drive's own limits of speed and current set?" },
+	{ "emergency_stop", "Emergency stop within reach, and it works with this computer dead?" },
+};
+
+struct rippling {
+	struct live_procedure p;
+	const struct ripple_request *q;
+	struct ripple_wanted wanted;
+	struct ripple_config config;
+	struct seq_ripple seq;
+	struct ripple_found found;
+	double drift_Nm;
+};
+
+static enum rc check_load(const struct rippling *w, struct err *err)
+{
+	const struct rig_profile *rig = &w->p.s.rig;
+	struct torque_room room = torque_room_of(&w->p.s);
+	const struct ripple_config *c = &w->config;
+	double slip_W = c->torque_Nm * rad_per_s_from_rpm(c->speed_rpm), most_W = SLIP_SHARE * rig->slip_power_W;
+
+	if (!w->q->torque)
+		return RC_OK;
+	enum rc rc = torque_room_check(&room, "--torque", c->torque_Nm, err);
+	if (rc == RC_OK && !(c->speed_rpm >= rig->min_slip_rpm))
+		rc = err_set(err, RC_ARG, 0,
+			     "--speed: found %.4g rpm, expected at least %.4g rpm ([brake] min_slip) under a torque",
+			     c->speed_rpm, rig->min_slip_rpm);
+	if (rc == RC_OK && !(slip_W <= most_W))
+		rc = err_set(err, RC_ARG, 0,
+			     "--torque: %.4g N·m at %.4g rpm are %.4g W, expected at most %.4g W (%.0f %% of [brake] "
+			     "slip_power)",
+			     c->torque_Nm, c->speed_rpm, slip_W, most_W, 100 * SLIP_SHARE);
+	return rc;
+}
+
+static enum rc check_time(const struct rippling *w, struct err *err)
+{
+	const struct ripple_config *c = &w->config;
+	double least_rpm = live_zero_rpm(&w->p.live, 0), most_rpm = TORQUE_ROOM_SHARE * w->p.live.limits.speed_rpm;
+	double each_s = c->turns * 60 / c->speed_rpm;
+
+	if (!(c->speed_rpm >= least_rpm && c->speed_rpm <= most_rpm))
+		return err_set(
+			err, RC_ARG, 0,
+			"--speed: found %.4g rpm, expected %.4g rpm (slower the pick-up takes the shaft for one that "
+			"stands) to %.4g rpm (%.0f %% of the smallest [limits] speed)",
+			c->speed_rpm, least_rpm, most_rpm, 100 * TORQUE_ROOM_SHARE);
+	if (!(each_s <= LONGEST_S))
+		return err_set(
+			err, RC_ARG, 0,
+			"--turns and --speed: %.4g turns at %.4g rpm take %.4g s each way, expected at most %.0f s",
+			c->turns, c->speed_rpm, each_s, LONGEST_S);
+	return RC_OK;
+}
+
+static enum rc make_config(struct rippling *w, struct err *err)
+{
+	struct ripple_config *c = &w->config;
+	const struct session *s = &w->p.s;
+
+	*c = (struct ripple_config){ .speed_rpm = isfinite(w->q->speed_rpm) ? w->q->speed_rpm : SPEED_rpm,
+				     .turns = TURNS,
+				     .pulses_per_rev = s->rig.pulses_per_rev };
+	const struct offline_option torque = { "torque", w->q->torque, "N.m", &c->torque_Nm, true };
+	enum rc rc = offline_options(&torque, 1, err);
+	if (rc == RC_OK && w->q->turns)
+		rc = live_number("turns", w->q->turns, 2, 50, &c->turns, err);
+	if (rc == RC_OK && !live_can_turn(&w->p.live, live_zero_rpm(&w->p.live, 0)))
+		rc = err_set(
+			err, RC_ARG, 0,
+			"the rig cannot turn the shaft slowly: a drive with the speed mode and a pick-up are needed");
+	if (rc == RC_OK && !session_pick_has_direction(s))
+		rc = err_set(
+			err, RC_ARG, 0,
+			"the pick-up does not tell the direction, so both ways cannot be put to one angle; record by "
+			"other means and use --from");
+	if (rc == RC_OK)
+		rc = check_time(w, err);
+	if (rc == RC_OK)
+		rc = check_load(w, err);
+	c->turns = round(c->turns);
+	c->slew_rpm_per_s = c->speed_rpm / FULL_SPEED_S;
+	c->control = (struct torque_control_config){ .map = s->map_id ? &s->map : NULL,
+						     .max_A = s->rig.brake_max_A,
+						     .rated_Nm = s->rig.brake_rated_Nm,
+						     .lag_s = NAN,
+						     .ramp_Nm_per_s = c->torque_Nm / FULL_BRAKE_S,
+						     .slew_A_per_s = s->rig.brake_max_A / FULL_BRAKE_S };
+	if (!(w->wanted.ratio_1 > 0))
+		w->wanted.ratio_1 = s->actuator.gear_ratio;
+	seq_ripple_begin(&w->seq, c);
+	return rc;
+}
+
+static void on_event(void *ctx, const struct seq_event *event)
+{
+	struct rippling *w = ctx;
+
+	if (event->kind == SEQ_EVENT_POINT)
+		progress_line(w->p.live.progress, "%g turns %s, %zu readings so far", w->config.turns,
+			      event->point.direction > 0 ? "forward" : "backward", w->seq.n);
+}
+
+static enum rc run_all(struct rippling *w, struct err *err)
+{
+	const struct sequence sequence = { seq_ripple_step, &w->seq };
+	int direction = w->p.live.limits.expect_direction;
+
+	w->p.live.line.steps = 2;
+	enum rc rc = live_procedure_zero_before(&w->p, 0.1, seq_ripple_s(&w->config), err);
+	if (rc == RC_OK) {
+		w->p.live.event = on_event;
+		w->p.live.ctx = w;
+		w->p.live.limits.expect_direction = 0; /* both ways are right */
+		rc = live_run(&w->p.live, &sequence, err);
+		w->p.live.limits.expect_direction = direction;
+		w->p.live.event = NULL;
+	}
+	if (rc == RC_OK)
+		live_procedure_zero_after(&w->p);
+	return rc;
+}
+
+static enum rc write_table(const struct rippling *w, const char *path, struct err *err)
+{
+	const struct seq_ripple *s = &w->seq;
+	FILE *f = files_create(path);
+
+	if (!f)
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	fprintf(f, "time (s),angle (deg),torque (N.m)\n");
+	for (size_t i = 0; i < s->n; i++)
+		fprintf(f, "%.17g,%.17g,%.17g\n", s->time_s[i], 360 * s->turn[i], s->torque_Nm[i]);
+	if (fclose(f))
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	return RC_OK;
+}
+
+/* Of the two records, without the turning round between them. */
+static double span_s(const struct seq_ripple *s)
+{
+	size_t m = s->n_there;
+
+	return s->time_s[m - 1] - s->time_s[0] + s->time_s[s->n - 1] - s->time_s[m];
+}
+
+/* The cell's part: its calibration scales every wave. Friction of the cradle's bearing has the sign of the way, and it
+ * takes up to as much off a small wave, since the cradle has to move for the cell to see it. */
+static void add_cell(struct rippling *w)
+{
+	const struct cellcal *cal = &w->p.s.calibration;
+	double at_Nm = fmax(w->config.torque_Nm, 0.1 * cal->max_Nm), rel = cell_u_Nm(cal, at_Nm) / at_Nm;
+	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
+	struct ripple_found *f = &w->found;
+
+	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(cal, 0));
+	for (size_t i = 0; i < f->s.n_waves; i++)
+		f->s.wave[i].u_Nm = hypot(hypot(f->s.wave[i].u_Nm, u_still_Nm), rel * f->s.wave[i].amplitude_Nm);
+	f->u_friction_Nm = hypot(hypot(f->u_friction_Nm, u_still_Nm), rel * f->friction_Nm);
+}
+
+static enum rc evaluate(struct rippling *w, struct err *err)
+{
+	struct seq_ripple *s = &w->seq;
+	enum rc rc = RC_OK;
+
+	if (w->q->out)
+		rc = write_table(w, w->q->out, err);
+	if (rc == RC_OK && (s->n_there == 0 || s->n == s->n_there))
+		rc = err_set(err, RC_ARG, 0, "the cell gave no reading while the shaft turned");
+	if (rc == RC_OK)
+		rc = ripple_find(&w->wanted, s->turn, s->torque_Nm, s->n, span_s(s), &w->found, err);
+	if (rc == RC_OK)
+		add_cell(w);
+	return rc;
+}
+
+static json_t *document(const struct rippling *w)
+{
+	json_t *doc = ripple_json(&w->found);
+
+	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
+	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
+	json_object_set_new(doc, "rows", json_integer((json_int_t)w->seq.n));
+	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
+	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
+	return doc;
+}
+
+static enum rc check_start(struct rippling *w, struct err *err)
+{
+	enum rc rc = live_procedure_calibrated(&w->p, err);
+
+	if (rc == RC_OK)
+		rc = session_check_mode(&w->p.s, DRIVE_SPEED, "bridle ripple", err);
+	if (rc == RC_OK)
+		rc = make_config(w, err);
+	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
+}
+
+static enum rc work(struct rippling *w, struct err *err)
+{
+	enum rc rc = check_start(w, err);
+
+	if (rc == RC_OK)
+		rc = live_procedure_begin(&w->p, "ripple", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
+					  err);
+	if (rc == RC_OK)
+		rc = run_all(w, err);
+	if (rc == RC_OK)
+		rc = evaluate(w, err);
+	return rc == RC_OK ? live_procedure_store(&w->p, "ripple", document(w), err) : rc;
+}
+
+static void print(const struct rippling *w)
+{
+	printf("%g turns there and back at %.3g rpm, %zu readings, ", w->config.turns, w->config.speed_rpm, w->seq.n);
+	if (w->config.torque_Nm > 0)
+		printf("the brake at %.4g N·m.\n", w->config.torque_Nm);
+	else
+		printf("the brake off.\n");
+	ripple_print(&w->found);
+	live_say("The cell sees what holds the shaft back: brake, bearings and coupling. What the actuator makes by "
+		 "itself "
+		 "changes the speed and not the torque of a friction brake.");
+	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
+}
+
+int ripple_live(const struct cli *cli, const struct ripple_request *q, const struct ripple_wanted *wanted)
+{
+	struct rippling *w = calloc(1, sizeof *w);
+	struct mistakes mistakes = { 0 };
+	struct err err = { 0 };
+	json_t *doc = NULL;
+	int status = 0;
+
+	if (!w) {
+		err_set(&err, RC_NOMEM, 0, "out of memory");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	w->q = q;
+	w->wanted = *wanted;
+	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "ripple", &q->live, &mistakes, &err);
+	if (rc == RC_OK) {
+		rc = work(w, &err);
+		doc = rc == RC_OK ? document(w) : NULL;
+		rc = live_end(&w->p.live, rc, w->p.cause, &err);
+	}
+	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
+		print(w);
+	free(w);
+	return status;
+}

@@ -1,0 +1,19 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* `ripple` at the rig: the shaft turned slowly there and back (run/seq_ripple.h), kept as a run, then the same
+ * calculation as for a table. */
+#ifndef BRIDLE_COMMAND_RIPPLE_LIVE_H
+#define BRIDLE_COMMAND_RIPPLE_LIVE_H
+
+#include "command/ripple_find.h"
+#include "live/live.h"
+
+struct ripple_request {
+	const char *actuator, *torque, *turns, *answers, *out; /* as typed; NULL: not given */
+	double speed_rpm;                                      /* NaN: not given */
+	struct live_options live;
+};
+
+/* wanted: orders to be named; a ratio that is not told is the actuator's. Returns the exit status. */
+int ripple_live(const struct cli *cli, const struct ripple_request *request, const struct ripple_wanted *wanted);
+
+#endif

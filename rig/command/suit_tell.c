@@ -1,0 +1,69 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calib/number/number_json.h"
+#include "command/suit.h"
+#include "terminal/cli.h"
+
+#include <math.h>
+#include <stdio.h>
+
+const char *suit_unit(const struct suit_verdict *v)
+{
+	return v->unit[0] == 'N' ? "N·m" : v->unit[0] == 'd' ? "°C" : v->unit;
+}
+
+int suit_columns(int columns, const char *unit)
+{
+	return columns + (unit[0] == 'N' || (unsigned char)unit[0] > 127);
+}
+
+static json_t *verdict_json(const struct suit_verdict *v)
+{
+	return json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:s, s:o}", "requirement", v->requirement, "unit", v->unit,
+			 "needed", cli_real(v->needed), "available", cli_real(v->available), "margin",
+			 number_json(v->available - v->needed, v->u, v->dof), "probability", cli_real(v->probability),
+			 "verdict", verdict_name(v->verdict), "rests_on", cli_text(v->rests_on));
+}
+
+json_t *suit_json(const struct suit_found *f)
+{
+	json_t *list = json_array(), *change = json_array();
+
+	for (size_t i = 0; i < f->n; i++) {
+		json_array_append_new(list, verdict_json(&f->verdict[i]));
+		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
+			json_array_append_new(change, json_string(f->verdict[i].change));
+	}
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "verdicts", list, "decides",
+			 f->n ? cli_text(f->verdict[f->decides].requirement) : json_null(), "change", change, "cycle_s",
+			 cli_real(f->sums.cycle_s), "rms_torque_Nm", cli_real(f->sums.rms_Nm), "peak_torque_Nm",
+			 cli_real(f->sums.peak_Nm), "peak_speed_rpm", cli_real(f->sums.peak_rpm), "peak_winding_degC",
+			 number_json(f->peak_winding_degC, f->u_peak_winding_K, 0), "supply_peak_A",
+			 cli_real(f->supply_A), "supply_peak_W", cli_real(f->supply_W), "regenerated_peak_W",
+			 cli_real(f->regenerated_W), "tip_error_mm", cli_real(f->tip_mm));
+}
+
+void suit_print(const struct suit_found *f)
+{
+	printf("Cycle of %.4g s: RMS %.4g N\u00b7m, peak %.4g N\u00b7m, %.4g rpm, shaft power %.4g W, braking %.4g "
+	       "W\n\n",
+	       f->sums.cycle_s, f->sums.rms_Nm, f->sums.peak_Nm, f->sums.peak_rpm, f->sums.peak_W,
+	       f->sums.peak_braking_W);
+	printf("  %-20s %10s %10s  %-6s %-11s %s\n", "requirement", "needed", "available", "unit", "verdict",
+	       "probability");
+	for (size_t i = 0; i < f->n; i++) {
+		const struct suit_verdict *v = &f->verdict[i];
+		char needed[32], available[32];
+		snprintf(needed, sizeof needed, isfinite(v->needed) ? "%.4g" : "no end", v->needed);
+		snprintf(available, sizeof available, isfinite(v->available) ? "%.4g" : "any", v->available);
+		printf("  %-20s %10s %10s  %-*s %-11s %.3f\n", v->requirement, needed, available,
+		       suit_columns(6, suit_unit(v)), suit_unit(v), verdict_name(v->verdict), v->probability);
+	}
+	if (f->n == 0)
+		return;
+	const struct suit_verdict *d = &f->verdict[f->decides];
+	printf("\nWhat decides: %s, %.4g of %.4g %s (%s).\n", d->requirement, d->needed, d->available, suit_unit(d),
+	       d->rests_on);
+	for (size_t i = 0; i < f->n; i++)
+		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
+			printf("For the %s to hold: %s.\n", f->verdict[i].requirement, f->verdict[i].change);
+}

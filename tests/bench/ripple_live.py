@@ -1,0 +1,96 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`ripple` at the rig: the shaft turned slowly there and back. Shafts out of line push the cradle once a turn by what virtual.ini says,
+the brake's drag is in the bench's truth.json: both have to lie within the stated intervals.
+
+    python3 tests/bench/ripple_live.py [RIGS]      # 1 rig; more on demand"""
+import csv
+import json
+import math
+import sys
+
+import harness
+
+RIGS = int(sys.argv[1]) if len(sys.argv) > 1 else 1
+ONCE_Nm = 0.3
+ASK = ("ripple", "--actuator", "paddle-winder", "--turns", "4", "--hands", "--answers", "yes")
+
+
+def bent(folder):
+    path = folder / "virtual.ini"
+    text = path.read_text(encoding="utf-8")
+    if "once = 0.03 N.m" in text:
+        path.write_text(text.replace("once = 0.03 N.m", f"once = {ONCE_Nm} N.m"), encoding="utf-8")
+    else:
+        path.write_text(text + f"\n[coupling]\nonce = {ONCE_Nm} N.m\n", encoding="utf-8")
+
+
+def calibrated(seed, options=()):
+    bench = harness.Bench(seed, options, edit=bent)
+    bench.start()
+    bench.must("hang", "--hands", "--series", "1")
+    return bench
+
+
+def wave(found, order):
+    return next(o for o in found["orders"] if abs(o["order"] - order) < 1e-6)
+
+
+def misses(seed):
+    """{figure: error over U}"""
+    bench = calibrated(seed)
+    try:
+        found = bench.must(*ASK, "--pole-pairs", "7", "--out", bench.folder / "turns.csv")
+        again = bench.must("ripple", "--from", bench.folder / "turns.csv", "--ratio", "36", "--pole-pairs", "7")
+        run = bench.must("log", "show", found["run_id"])
+        assert run["kind"] == "ripple" and run["outcome"] == "done" and sum(not p["tare"] for p in run["points"]) == 2, run
+        assert any(event["text"] == "free_turn: yes" for event in run["events"]), run["events"]
+        assert abs(wave(again, 1)["amplitude_Nm"]["value"] - wave(found, 1)["amplitude_Nm"]["value"]) < 1e-9
+        assert wave(again, 1)["amplitude_Nm"]["u"] < wave(found, 1)["amplitude_Nm"]["u"], "the cell's own part is missing"
+        assert found["turns"] == 4 and abs(found["speed_rpm"] - 5) < 0.05, (found["turns"], found["speed_rpm"])
+        assert wave(found, 1)["stands_out"] and not wave(found, 2)["stands_out"] and wave(found, 1)["name"] == "output, once a turn"
+        hidden = wave(found, 36 * 7 * 6)
+        assert not hidden["visible"] and hidden["amplitude_Nm"] is None and 0.5 < hidden["speed_at_most_rpm"] < 2, hidden
+        with open(bench.folder / "turns.csv", newline="") as file:
+            angles = [float(row["angle (deg)"]) for row in csv.DictReader(file)]
+        assert len(angles) == found["rows"] and max(angles) - min(angles) > 4 * 360
+        brake = json.loads((bench.folder / "run" / "truth.json").read_text())["virtual"]["brake"]
+        drag = brake["drag_Nm"] + brake["drag_speed_Nms_per_rad"] * 5 * math.pi / 30
+        amplitude, friction = wave(found, 1)["amplitude_Nm"], found["friction_Nm"]
+        return {"amplitude": (amplitude["value"] - ONCE_Nm) / (1.96 * amplitude["u"]), "friction": (friction["value"] - drag) / (1.96 * friction["u"])}
+    finally:
+        bench.stop()
+        bench.home.cleanup()
+
+
+def what_it_finds_holds_against_the_truth():
+    found = [misses(seed) for seed in range(1, RIGS + 1)]
+    for figure in ("amplitude", "friction"):
+        worst = max(abs(m[figure]) for m in found)
+        inside = sum(abs(m[figure]) <= 1 for m in found)
+        print(f"# {figure}: {inside} of {RIGS} within U, the worst at {worst:.2f} U")
+        assert inside >= (RIGS if RIGS < 20 else 0.9 * RIGS), found
+
+
+def what_cannot_be_is_refused_before_anything_moves():
+    bench = calibrated(3)
+    try:
+        rows = (((*ASK, "--speed", "500 rpm"), 2, "of the smallest [limits] speed"),
+                ((*ASK, "--speed", "0.01 rpm"), 2, "slower the pick-up takes the shaft"),
+                ((*ASK[:3], "--turns", "1", *ASK[5:]), 2, "--turns"),
+                ((*ASK, "--torque", "60 N.m"), 2, "which the brake holds"),
+                ((*ASK, "--torque", "40 N.m", "--speed", "130 rpm"), 2, "of [brake] slip_power"),
+                ((*ASK[:-1], "no"), 1, "was answered no"),
+                ((*ASK, "--from", "turns.csv"), 2, "give one of them"))
+        for words, status, says in rows:
+            done = bench.run(*words, "--json")
+            assert done.status == status and says in done.json["message"], (words, done)
+        assert not any(run["kind"] == "ripple" and run["samples"] for run in bench.must("log")["runs"])
+    finally:
+        bench.stop()
+        bench.home.cleanup()
+
+
+if RIGS > 1:
+    harness.main(what_it_finds_holds_against_the_truth)
+harness.main(what_it_finds_holds_against_the_truth, what_cannot_be_is_refused_before_anything_moves)
