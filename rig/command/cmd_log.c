@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* bridle log: list, show, export, verify, check, note. */
+/* bridle log: list, show, export, verify, check, history, note. */
 #include "terminal/cli.h"
 #include "command/command.h"
 #include "command/log_checks.h"
+#include "command/log_history.h"
 #include "command/log_print.h"
 #include "channel/clock.h"
 #include "reports/page/report_write.h"
@@ -190,6 +191,7 @@ static const struct {
 	{ "export", 2, 2, "log export RUN [--out FILE]" },
 	{ "verify", 1, 1, "log verify" },
 	{ "check", 1, 1, "log check" },
+	{ "history", 1, 2, "log history [ACTUATOR] [--out DIR]" },
 	{ "note", 2, CLI_ARGS, "log note TEXT..." },
 };
 
@@ -200,11 +202,11 @@ static enum rc check_topic(const struct cli *cli, const char *out, struct err *e
 			continue;
 		if (cli->n_args < topics[i].min_args || cli->n_args > topics[i].max_args)
 			return err_set(err, RC_ARG, 0, "usage: bridle %s", topics[i].usage);
-		if (out && strcmp(topics[i].name, "export") != 0)
-			return err_set(err, RC_ARG, 0, "--out goes only with log export");
+		if (out && strcmp(topics[i].name, "export") != 0 && strcmp(topics[i].name, "history") != 0)
+			return err_set(err, RC_ARG, 0, "--out goes only with log export and log history");
 		return RC_OK;
 	}
-	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check or note",
+	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check, history or note",
 		       cli->args[0]);
 }
 
@@ -229,6 +231,8 @@ static enum rc do_topic(const struct cli *cli, const char *out, struct err *err)
 		rc = do_export(cli, lb, out, err);
 	else if (strcmp(topic, "check") == 0)
 		rc = log_checks(lb, cli->json, err);
+	else if (strcmp(topic, "history") == 0)
+		rc = log_history(lb, cli->n_args > 1 ? cli->args[1] : NULL, out, cli->json, err);
 	else
 		rc = do_verify(cli, lb, err);
 	logbook_close(lb);
@@ -239,15 +243,19 @@ int cmd_log(int argc, char **argv)
 {
 	const char *out = NULL;
 	const struct cli_option options[] = {
-		{ "out", "FILE", "export: write the CSV there (default: standard output)", &out, NULL },
+		{ "out", "FILE",
+		  "export: write the CSV there (default: standard output); history: a folder for its page", &out,
+		  NULL },
 	};
 	const struct cli_spec spec = {
 		.name = "log",
-		.usage = "log list | show RUN | export RUN | verify | check | note TEXT...",
+		.usage = "log list | show RUN | export RUN | verify | check | history | note TEXT...",
 		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points "
 			 "and events, "
 			 "exports a run's samples as CSV, verifies that nothing was altered or lost, draws the control "
-			 "chart of the check weight, and adds a note. Alone it lists. RUN is "
+			 "chart of the check weight, follows zero, sensitivity, brake and the current without load "
+			 "over months "
+			 "(history), and adds a note. Alone it lists. RUN is "
 			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",

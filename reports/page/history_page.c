@@ -1,0 +1,126 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/history_write.h"
+#include "reports/page/page_private.h"
+#include "reports/reduce/text.h"
+
+#include <math.h>
+
+static void first_screen(FILE *f, const struct history *h)
+{
+	size_t hits = 0;
+
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		hits += h->series[q].charted ? h->series[q].chart.n_hits : 0;
+	fputs("<p class=\"kind\">History of a rig</p>\n<h1>", f);
+	text_html(f, h->actuator[0] ? h->actuator : h->rig);
+	fputs("</h1>\n<p class=\"source\">", f);
+	text_html(f, h->rig);
+	fputs("</p>\n", f);
+	if (h->on_bench)
+		fputs("<p class=\"virtual\">A virtual bench: nothing here was measured.</p>\n", f);
+	fprintf(f, "<p class=\"result\">%s</p>\n",
+		hits ? "Something moved: at least one run rule is met."
+		     : "No run rule is met: nothing moved beyond chance.");
+	fputs("<p>Run rules: L. S. Nelson, J. Qual. Technol. 16(4) (1984) 237, tests 1, 2, 3, 5 and 6. Centre and "
+	      "sigma come from "
+	      "the first values, at most 20. Few values make limits that may still move much.</p>\n",
+	      f);
+}
+
+static void summary_row(FILE *f, const struct history_series *s, enum history_quantity quantity)
+{
+	char first[40], last[40];
+
+	if (s->n == 0)
+		return;
+	text_time(first, sizeof first, s->value[0].wall_ns);
+	text_time(last, sizeof last, s->value[s->n - 1].wall_ns);
+	fprintf(f, "<tr><td>%s</td><td class=\"n\">%zu</td><td>%.10s to %.10s</td><td class=\"n\">%.6g</td>",
+		history_title(quantity), s->n, first, last, s->chart.centre);
+	if (s->charted)
+		fprintf(f, "<td class=\"n\">%.2g</td><td class=\"n\">%+.1f</td>", s->chart.sigma,
+			(s->value[s->n - 1].value - s->chart.centre) / s->chart.sigma);
+	else
+		fputs("<td class=\"n\">–</td><td class=\"n\">–</td>", f);
+	fputs("<td>", f);
+	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
+		fprintf(f, "%svalue %zu: %s (test %d)", i ? "<br>" : "", s->chart.hit[i].at + 1,
+			chart_rule_words(&s->chart.hit[i]), (int)s->chart.hit[i].rule);
+	fputs(s->charted && s->chart.n_hits ? "</td></tr>\n" : "none</td></tr>\n", f);
+}
+
+static void summary(FILE *f, const struct history *h)
+{
+	fputs("<section>\n<h2>In short</h2>\n<table>\n<thead><tr><th>What</th><th class=\"n\">Values</th><th>From, "
+	      "to</th><th "
+	      "class=\"n\">Centre</th><th class=\"n\">Sigma</th><th class=\"n\">Newest, sigmas off</th><th>Run rules "
+	      "met</th></tr></thead>\n<tbody>\n",
+	      f);
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		summary_row(f, &h->series[q], (enum history_quantity)q);
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
+static void changes(FILE *f, const struct history *h)
+{
+	fputs("<section>\n<h2>What was changed</h2>\n", f);
+	if (h->n_changes == 0) {
+		fputs("<p>Nothing that the logbook knows.</p>\n</section>\n", f);
+		return;
+	}
+	fputs("<table>\n<caption>Keys of rig.ini and of the actuator's file, calibrations, versions of the "
+	      "program.</caption>\n"
+	      "<thead><tr><th class=\"n\">No</th><th>Before</th><th "
+	      "class=\"n\">Run</th><th>What</th></tr></thead>\n<tbody>\n",
+	      f);
+	for (size_t i = 0; i < h->n_changes; i++) {
+		char at[40];
+		text_time(at, sizeof at, h->change[i].wall_ns);
+		fprintf(f, "<tr><td class=\"n\">%zu</td><td>%s</td><td class=\"n\">", i + 1, at);
+		if (h->change[i].run_id)
+			fprintf(f, "%lld", (long long)h->change[i].run_id);
+		fputs("</td><td>", f);
+		text_html(f, h->change[i].what);
+		fputs("</td></tr>\n", f);
+	}
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
+static void values(FILE *f, const struct history_series *s, enum history_quantity quantity)
+{
+	if (s->n == 0)
+		return;
+	fprintf(f,
+		"<section>\n<h2>%s</h2>\n<table>\n<thead><tr><th class=\"n\">No</th><th>When</th><th "
+		"class=\"n\">Run</th><th "
+		"class=\"n\">Value</th><th class=\"n\">Sigmas off</th></tr></thead>\n<tbody>\n",
+		history_title(quantity));
+	for (size_t i = 0; i < s->n; i++) {
+		const struct history_value *v = &s->value[i];
+		char at[40];
+		text_time(at, sizeof at, v->wall_ns);
+		fprintf(f, "<tr><td class=\"n\">%zu</td><td>%s</td><td class=\"n\">%lld</td><td class=\"n\">%.7g</td>",
+			i + 1, at, (long long)v->run_id, v->value);
+		if (s->charted)
+			fprintf(f, "<td class=\"n\">%+.1f</td></tr>\n", (v->value - s->chart.centre) / s->chart.sigma);
+		else
+			fputs("<td class=\"n\">–</td></tr>\n", f);
+	}
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
+enum rc history_page(FILE *f, const struct history *h, const char *dir, const struct figures *figures, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	page_head(f, h->actuator[0] ? h->actuator : "History of a rig");
+	first_screen(f, h);
+	summary(f, h);
+	if (figures->n > 0)
+		rc = page_figures(f, dir, figures, err);
+	changes(f, h);
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		values(f, &h->series[q], (enum history_quantity)q);
+	fputs("</main>\n</body>\n</html>\n", f);
+	return rc;
+}

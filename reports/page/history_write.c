@@ -1,0 +1,319 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/history_write.h"
+#include "reports/page/gnuplot.h"
+#include "reports/page/report_write.h"
+#include "reports/reduce/text.h"
+
+#include "calib/number/number_json.h"
+
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+
+#define PATH_ROOM 1200
+#define PANEL 210 /* pixels of height of a panel */
+#define WIDTH 900
+#define RULES "Nelson 1984, tests 1, 2, 3, 5 and 6"
+
+static json_t *real(double value)
+{
+	return isfinite(value) ? json_real(value) : json_null();
+}
+
+static json_t *when(int64_t wall_ns)
+{
+	char text[40];
+
+	text_time(text, sizeof text, wall_ns);
+	return json_string(text);
+}
+
+static json_t *series_json(const struct history_series *s, enum history_quantity quantity)
+{
+	json_t *values = json_array(), *hits = json_array();
+
+	for (size_t i = 0; i < s->n; i++) {
+		json_t *o =
+			json_pack("{s:I, s:o, s:o}", "no", (json_int_t)i + 1, "at", when(s->value[i].wall_ns), "run",
+				  s->value[i].run_id ? json_integer((json_int_t)s->value[i].run_id) : json_null());
+		number_json_into(o, s->value[i].value, s->value[i].u, NAN);
+		json_array_append_new(values, o);
+	}
+	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
+		json_array_append_new(hits, json_pack("{s:I, s:i, s:s}", "no", (json_int_t)s->chart.hit[i].at + 1,
+						      "test", (int)s->chart.hit[i].rule, "words",
+						      chart_rule_words(&s->chart.hit[i])));
+	return json_pack("{s:s, s:s, s:o, s:o, s:I, s:o, s:o}", "series", history_word(quantity), "unit",
+			 history_unit(quantity), "centre", s->n ? real(s->chart.centre) : json_null(), "sigma",
+			 s->charted ? real(s->chart.sigma) : json_null(), "limits_from", (json_int_t)s->chart.n_base,
+			 "values", values, "rules_met", hits);
+}
+
+json_t *history_to_json(const struct history *h)
+{
+	json_t *series = json_array(), *changes = json_array();
+
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		json_array_append_new(series, series_json(&h->series[q], (enum history_quantity)q));
+	for (size_t i = 0; i < h->n_changes; i++)
+		json_array_append_new(
+			changes,
+			json_pack("{s:o, s:o, s:s}", "at", when(h->change[i].wall_ns), "run",
+				  h->change[i].run_id ? json_integer((json_int_t)h->change[i].run_id) : json_null(),
+				  "what", h->change[i].what));
+	return json_pack("{s:s, s:s, s:b, s:s, s:o, s:o}", "actuator", h->actuator, "rig", h->rig, "virtual_bench",
+			 h->on_bench, "rules", RULES, "series", series, "changes", changes);
+}
+
+/* --- tables --- */
+static void put_text(FILE *f, const char *text)
+{
+	fputc('"', f);
+	for (; *text; text++) {
+		if (*text == '"')
+			fputc('"', f);
+		fputc(*text, f);
+	}
+	fputc('"', f);
+}
+
+static void number(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.10g", value);
+	else
+		fputc(',', f);
+}
+
+static const char *hit_words(const struct history_series *s, size_t no)
+{
+	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
+		if (s->chart.hit[i].at == no)
+			return chart_rule_words(&s->chart.hit[i]);
+	return "";
+}
+
+static void write_values(FILE *f, const struct history *h)
+{
+	fprintf(f, "# history of %s on %s%s; rules: %s\n", h->actuator, h->rig, h->on_bench ? " (a virtual bench)" : "",
+		RULES);
+	fputs("series,unit,no,seconds since 1970,at (UTC),run,value,u,centre,sigma,rule met\n", f);
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		for (size_t i = 0; i < h->series[q].n; i++) {
+			const struct history_series *s = &h->series[q];
+			const struct history_value *v = &s->value[i];
+			char at[40];
+			text_time(at, sizeof at, v->wall_ns);
+			fprintf(f, "%s,%s,%zu,%.3f,%s,%lld", history_word((enum history_quantity)q),
+				history_unit((enum history_quantity)q), i + 1, 1e-9 * (double)v->wall_ns, at,
+				(long long)v->run_id);
+			number(f, v->value);
+			number(f, v->u);
+			number(f, s->chart.centre);
+			number(f, s->charted ? s->chart.sigma : NAN);
+			fputc(',', f);
+			put_text(f, hit_words(s, i));
+			fputc('\n', f);
+		}
+}
+
+static void write_changes(FILE *f, const struct history *h)
+{
+	fputs("no,seconds since 1970,at (UTC),run,what\n", f);
+	for (size_t i = 0; i < h->n_changes; i++) {
+		char at[40];
+		text_time(at, sizeof at, h->change[i].wall_ns);
+		fprintf(f, "%zu,%.3f,%s,%lld,", i + 1, 1e-9 * (double)h->change[i].wall_ns, at,
+			(long long)h->change[i].run_id);
+		put_text(f, h->change[i].what);
+		fputc('\n', f);
+	}
+}
+
+static void write_json(FILE *f, const struct history *h)
+{
+	json_t *doc = history_to_json(h);
+
+	json_dumpf(doc, f, JSON_INDENT(2) | JSON_REAL_PRECISION(17));
+	fputc('\n', f);
+	json_decref(doc);
+}
+
+/* --- the figure: a panel a series, by number of the value; a line where something was changed before it --- */
+static void quoted(FILE *f, const char *text)
+{
+	for (; *text; text++)
+		if (*text == '\'')
+			fputs("''", f);
+		else
+			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
+}
+
+static size_t panels(const struct history *h)
+{
+	size_t n = 0;
+
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		n += h->series[q].n > 0;
+	return n;
+}
+
+static void lines_of(FILE *f, const struct history_series *s)
+{
+	static const struct {
+		double sigmas;
+		const char *dash;
+	} lines[] = { { 0, "1" }, { 3, "2" }, { -3, "2" } };
+
+	for (size_t i = 0; s->charted && i < 3; i++)
+		fprintf(f,
+			"set arrow from graph 0, first %.10g to graph 1, first %.10g nohead back lc rgb '#777777' dt "
+			"%s\n",
+			s->chart.centre + lines[i].sigmas * s->chart.sigma,
+			s->chart.centre + lines[i].sigmas * s->chart.sigma, lines[i].dash);
+}
+
+static void change_lines(FILE *f, const struct history *h, const struct history_series *s)
+{
+	for (size_t i = 1; i < s->n; i++) {
+		size_t first = 0, n = history_changes(h, s, i, &first);
+		if (n == 0)
+			continue;
+		fprintf(f,
+			"set arrow from first %zu.5, graph 0 to first %zu.5, graph 1 nohead back lc rgb '#9a4a12' dt "
+			"3\n",
+			i, i);
+		if (s->n <= 40)
+			fprintf(f,
+				"set label '%zu' at first %zu.5, graph 1 offset 0,0.5 center noenhanced font ',11' "
+				"textcolor rgb "
+				"'#9a4a12'\n",
+				first + 1, i);
+	}
+}
+
+static void panel(FILE *f, const struct history *h, enum history_quantity quantity)
+{
+	const struct history_series *s = &h->series[quantity];
+
+	fputs("unset arrow\nunset label\n", f);
+	lines_of(f, s);
+	change_lines(f, h, s);
+	fprintf(f, "set title '%s' noenhanced left offset 0,-0.3\nset xrange [0.5:%zu.5]\n", history_title(quantity),
+		s->n);
+	if (s->charted)
+		fprintf(f, "low = %.10g\nhigh = %.10g\n", s->chart.centre - 4 * s->chart.sigma,
+			s->chart.centre + 4 * s->chart.sigma);
+	else
+		fputs("low = NaN\nhigh = NaN\n", f);
+	fprintf(f,
+		"own(x) = stringcolumn('series') eq '%s' ? x : NaN\n"
+		"bad(x) = stringcolumn('rule met') ne '' ? own(x) : NaN\n"
+		"plot 'history.csv' using (own(column('no'))):(own(column('value'))) with linespoints lc rgb '#111111' "
+		"pt 7 ps 0.8 "
+		"notitle, \\\n  '' using (own(column('no'))):(bad(column('value'))) with points lc rgb '#9a4a12' pt 6 "
+		"ps 2 lw 2 "
+		"notitle, \\\n  low with lines lc rgb '#ffffff' lw 0 notitle, high with lines lc rgb '#ffffff' lw 0 "
+		"notitle\n",
+		history_word(quantity));
+}
+
+static void write_script(FILE *f, const struct history *h)
+{
+	size_t n = panels(h), height = 60 + n * PANEL;
+
+	fprintf(f,
+		"# Draws the history from history.csv beside it: gnuplot history.gp\nreset\nset encoding utf8\n"
+		"set datafile separator ','\nset datafile columnheaders\nset border 3 lc rgb '#444444'\n"
+		"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset xtics 1\n"
+		"do for [kind = 0:2] {\n"
+		"if (kind == 0) { set terminal svg size %d,%zu dynamic enhanced font 'sans-serif,16' background "
+		"'#ffffff' }\n"
+		"if (kind == 1) { set terminal pngcairo size %d,%zu enhanced font 'Sans,16' fontscale 1.5 background "
+		"'#ffffff' "
+		"linewidth 2 pointscale 2 }\n"
+		"if (kind == 2) { set terminal pdfcairo size %.2fin,%.2fin enhanced font 'Sans,11' background "
+		"'#ffffff' }\n"
+		"set output 'history' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
+		"set multiplot layout %zu,1 title '",
+		WIDTH, height, 2 * WIDTH, 2 * height, WIDTH / 100.0, (double)height / 100.0, n);
+	quoted(f, h->actuator[0] ? h->actuator : "Rig");
+	fputs(h->rig[0] ? ", " : "", f);
+	quoted(f, h->rig);
+	fprintf(f, "%s' noenhanced left offset 1,0 font ',12' textcolor rgb '#777777'\n",
+		h->on_bench ? " (a virtual bench)" : "");
+	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+		if (h->series[q].n > 0)
+			panel(f, h, (enum history_quantity)q);
+	fputs("unset multiplot\nset output\n}\n", f);
+}
+
+/* --- files --- */
+static enum rc begin(const char *dir, const char *name, FILE **ret, char path[PATH_ROOM], struct err *err)
+{
+	if (snprintf(path, PATH_ROOM, "%s/%s", dir, name) >= PATH_ROOM)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	*ret = files_create(path);
+	return *ret ? RC_OK : err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
+}
+
+static enum rc finish(FILE *f, const char *path, enum rc rc, struct err *err)
+{
+	int failed = ferror(f);
+
+	if ((fclose(f) != 0 || failed) && rc == RC_OK)
+		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
+	return rc;
+}
+
+static enum rc write_one(const struct history *h, const char *dir, const char *name,
+			 void (*put)(FILE *f, const struct history *h), struct err *err)
+{
+	char path[PATH_ROOM];
+	FILE *f = NULL;
+	enum rc rc = begin(dir, name, &f, path, err);
+
+	if (rc != RC_OK)
+		return rc;
+	put(f, h);
+	return finish(f, path, rc, err);
+}
+
+static enum rc write_page(const struct history *h, const char *dir, const struct figures *figures, struct err *err)
+{
+	char path[PATH_ROOM];
+	FILE *f = NULL;
+	enum rc rc = begin(dir, "history.html", &f, path, err);
+
+	if (rc != RC_OK)
+		return rc;
+	rc = history_page(f, h, dir, figures, err);
+	return finish(f, path, rc, err);
+}
+
+enum rc history_write(const struct history *h, const char *dir, bool draw, struct err *err)
+{
+	struct figures figures = { 0 };
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = write_one(h, dir, "history.csv", write_values, err);
+	if (rc == RC_OK)
+		rc = write_one(h, dir, "changes.csv", write_changes, err);
+	if (rc == RC_OK)
+		rc = write_one(h, dir, "history.json", write_json, err);
+	if (rc == RC_OK)
+		rc = write_one(h, dir, "history.gp", write_script, err);
+	if (rc == RC_OK && draw) {
+		rc = gnuplot_run(dir, "history.gp", err);
+		figures.n = 1;
+		figures.figure[0] = (struct figure){
+			.name = "history",
+			.title = "What should stay as it is",
+			.caption = "Each value in the order of time. Solid: centre; dashed: 3 sigma of the first "
+				   "values. A ring: a run "
+				   "rule is met. Dotted: something was changed before this value, by its number below.",
+		};
+	}
+	return rc == RC_OK ? write_page(h, dir, &figures, err) : rc;
+}

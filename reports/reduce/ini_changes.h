@@ -1,0 +1,10 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Which keys differ between two INI texts, both of which were read without a mistake before. Comments, blanks and the
+ * order of keys do not count. Pure. */
+#ifndef BRIDLE_REPORTS_REDUCE_INI_CHANGES_H
+#define BRIDLE_REPORTS_REDUCE_INI_CHANGES_H
+
+/* told: "[arm] length: 500 mm, was 498 mm", once for each key; "none" stands for a key that is not there. */
+void ini_changes(const char *before, const char *after, void (*told)(void *ctx, const char *what), void *ctx);
+
+#endif
