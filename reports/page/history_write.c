@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/history_write.h"
+#include "reports/page/figures_private.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
@@ -154,7 +155,7 @@ static size_t panels(const struct history *h)
 	size_t n = 0;
 
 	for (int q = 0; q < HISTORY_QUANTITIES; q++)
-		n += h->series[q].n > 0;
+		n += h->series[q].n > 1;
 	return n;
 }
 
@@ -192,6 +193,22 @@ static void change_lines(FILE *f, const struct history *h, const struct history_
 	}
 }
 
+/* About four steps of 1, 2 or 5 times a power of ten. */
+static double tick_step(const struct history_series *s)
+{
+	double low = INFINITY, high = -INFINITY;
+
+	for (size_t i = 0; i < s->n; i++) {
+		low = fmin(low, s->value[i].value);
+		high = fmax(high, s->value[i].value);
+	}
+	if (s->charted) {
+		low = fmin(low, s->chart.centre - 4 * s->chart.sigma);
+		high = fmax(high, s->chart.centre + 4 * s->chart.sigma);
+	}
+	return figure_step(high > low ? high - low : fabs(high) + 1);
+}
+
 static void panel(FILE *f, const struct history *h, enum history_quantity quantity)
 {
 	const struct history_series *s = &h->series[quantity];
@@ -199,8 +216,10 @@ static void panel(FILE *f, const struct history *h, enum history_quantity quanti
 	fputs("unset arrow\nunset label\n", f);
 	lines_of(f, s);
 	change_lines(f, h, s);
-	fprintf(f, "set title '%s' noenhanced left offset 0,-0.3\nset xrange [0.5:%zu.5]\n", history_title(quantity),
-		s->n);
+	fprintf(f,
+		"set label 800 '%s' at graph 0,1 offset 0,0.7 left noenhanced font ',14' textcolor rgb '#222222'\n"
+		"set xrange [0.5:%zu.5]\nset xtics %zu\nset ytics %.3g\n",
+		history_title(quantity), s->n, 1 + s->n / 25, tick_step(s));
 	if (s->charted)
 		fprintf(f, "low = %.10g\nhigh = %.10g\n", s->chart.centre - 4 * s->chart.sigma,
 			s->chart.centre + 4 * s->chart.sigma);
@@ -225,7 +244,8 @@ static void write_script(FILE *f, const struct history *h)
 	fprintf(f,
 		"# Draws the history from history.csv beside it: gnuplot history.gp\nreset\nset encoding utf8\n"
 		"set datafile separator ','\nset datafile columnheaders\nset border 3 lc rgb '#444444'\n"
-		"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset xtics 1\n"
+		"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin "
+		"2.4\nset bmargin 2\nset lmargin 11\nset rmargin 2\n"
 		"do for [kind = 0:2] {\n"
 		"if (kind == 0) { set terminal svg size %d,%zu dynamic enhanced font 'sans-serif,16' background "
 		"'#ffffff' }\n"
@@ -240,10 +260,10 @@ static void write_script(FILE *f, const struct history *h)
 	quoted(f, h->actuator[0] ? h->actuator : "Rig");
 	fputs(h->rig[0] ? ", " : "", f);
 	quoted(f, h->rig);
-	fprintf(f, "%s' noenhanced left offset 1,0 font ',12' textcolor rgb '#777777'\n",
+	fprintf(f, "%s' noenhanced left offset 1,0 font ',11' textcolor rgb '#777777'\n",
 		h->on_bench ? " (a virtual bench)" : "");
 	for (int q = 0; q < HISTORY_QUANTITIES; q++)
-		if (h->series[q].n > 0)
+		if (h->series[q].n > 1)
 			panel(f, h, (enum history_quantity)q);
 	fputs("unset multiplot\nset output\n}\n", f);
 }
@@ -304,7 +324,7 @@ enum rc history_write(const struct history *h, const char *dir, bool draw, struc
 		rc = write_one(h, dir, "history.json", write_json, err);
 	if (rc == RC_OK)
 		rc = write_one(h, dir, "history.gp", write_script, err);
-	if (rc == RC_OK && draw) {
+	if (rc == RC_OK && draw && panels(h) > 0) {
 		rc = gnuplot_run(dir, "history.gp", err);
 		figures.n = 1;
 		figures.figure[0] = (struct figure){

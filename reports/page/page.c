@@ -43,7 +43,7 @@ static void page_style(FILE *f)
 	      "dt{font-weight:600}\n"
 	      "dd{margin:0}\n"
 	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.4rem 1.6rem;margin-top:1.8rem}\n"
-	      "#curves{grid-column:1/-1;max-width:46rem}\n"
+	      "#curves,#history{grid-column:1/-1;max-width:46rem}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"

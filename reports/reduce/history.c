@@ -2,7 +2,6 @@
 #include "reports/reduce/history.h"
 
 #include "channel/event.h"
-#include "profile/profile.h"
 #include "reports/reduce/ini_changes.h"
 
 #include <jansson.h>
@@ -268,15 +267,13 @@ static void keep(char **to, char *text)
 
 static void take_rig(struct collecting *c, char *text)
 {
-	struct rig_profile *rig = calloc(1, sizeof *rig);
+	char value[INI_VALUE];
 
 	if (c->rig_text)
 		ini_changes(c->rig_text, text, changed, c);
-	if (rig && profile_parse_rig(text, "rig.ini", rig, NULL, NULL) == RC_OK) {
-		snprintf(c->h->rig, sizeof c->h->rig, "%s", rig->name);
-		c->cell_sign = rig->cell_sign;
-	}
-	free(rig);
+	ini_value(text, "rig", "name", value);
+	snprintf(c->h->rig, sizeof c->h->rig, "%.63s", value);
+	c->cell_sign = ini_value(text, "cell", "sign", value) && value[0] == '-' ? -1 : 1;
 	keep(&c->rig_text, text);
 }
 

@@ -1,11 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/ini_changes.h"
 
-#include <stdbool.h>
 #include <stdio.h>
 #include <string.h>
 
-#define ROOM 80
+#define ROOM INI_VALUE
 
 struct key {
 	char section[ROOM], name[ROOM], value[ROOM];
@@ -45,7 +44,8 @@ static bool next(const char **at, struct key *k)
 			size_t name = (size_t)(equals - line);
 			take(k->name, line, name);
 			take(k->value, equals + 1, value_length(equals + 1, n - name - 1));
-			return true;
+			if (k->name[0])
+				return true;
 		}
 	}
 	return false;
@@ -84,4 +84,15 @@ void ini_changes(const char *before, const char *after, void (*told)(void *ctx, 
 	for (const char *at = before; next(&at, &k);)
 		if (!find(after, &k, &other))
 			tell(&k, "none", k.value, told, ctx);
+}
+
+bool ini_value(const char *text, const char *section, const char *key, char ret[INI_VALUE])
+{
+	struct key like = { 0 }, found;
+
+	snprintf(like.section, ROOM, "%s", section);
+	snprintf(like.name, ROOM, "%s", key);
+	bool there = find(text, &like, &found);
+	snprintf(ret, INI_VALUE, "%s", there ? found.value : "");
+	return there;
 }

@@ -4,7 +4,14 @@
 #ifndef BRIDLE_REPORTS_REDUCE_INI_CHANGES_H
 #define BRIDLE_REPORTS_REDUCE_INI_CHANGES_H
 
+#include <stdbool.h>
+
 /* told: "[arm] length: 500 mm, was 498 mm", once for each key; "none" stands for a key that is not there. */
 void ini_changes(const char *before, const char *after, void (*told)(void *ctx, const char *what), void *ctx);
+
+/* The value of a key, without a comment behind it; false, and "" in ret, where it is not there. Reads what a newer
+ * program might no longer take whole. */
+#define INI_VALUE 80
+bool ini_value(const char *text, const char *section, const char *key, char ret[INI_VALUE]);
 
 #endif

@@ -67,7 +67,7 @@ def rig_commands():
         do("compare", run, run, "--no-figures")
         again = [do("sweep", "gentle")["run_id"] for _ in range(2)]
         do("study", f"{run}=A", f"{again[0]}=A", f"{again[1]}=B")
-        for words in (["list"], ["show", "last"], ["verify"], ["check"], ["note", "new", "screws"]):
+        for words in (["list"], ["show", "last"], ["verify"], ["check"], ["history"], ["note", "new", "screws"]):
             do("log", *words)
         do("share", "host=/nonexistent", status=3)
         do("bench", status=2)  # it is served already
