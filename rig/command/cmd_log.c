@@ -249,7 +249,7 @@ int cmd_log(int argc, char **argv)
 	};
 	const struct cli_spec spec = {
 		.name = "log",
-		.usage = "log list | show RUN | export RUN | verify | check | history | note TEXT...",
+		.usage = "log list | show RUN | export RUN | verify | check | history | note",
 		.about = "Reads the logbook of a bench folder: lists its runs and records, shows a run with its points "
 			 "and events, "
 			 "exports a run's samples as CSV, verifies that nothing was altered or lost, draws the control "
