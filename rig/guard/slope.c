@@ -6,6 +6,7 @@
 
 /* Common practice, no source. */
 #define BIN_S 0.1
+#define LONGEST_S 0.15 /* the slowest tick that a profile allows is 0.1 s, and none comes on the dot */
 #define END_BINS 3
 #define BACK_FRAC 0.05 /* of the step: a coil's current that goes back by less still rises */
 #define SPEED_FRAC 0.1
@@ -56,7 +57,7 @@ static double fall_of(const struct guard_slope *s, int sense)
 bool slope_step(struct guard_slope *s, double current_A, double along_Nm, double rpm, double dt_s, double step_A,
 		double fall_Nm, double least_rpm)
 {
-	if (!isfinite(current_A) || !isfinite(along_Nm) || !isfinite(rpm) || !(dt_s <= BIN_S)) {
+	if (!isfinite(current_A) || !isfinite(along_Nm) || !isfinite(rpm) || !(dt_s <= LONGEST_S)) {
 		*s = (struct guard_slope){ 0 };
 		return false;
 	}
@@ -64,7 +65,7 @@ bool slope_step(struct guard_slope *s, double current_A, double along_Nm, double
 	s->sum.Nm += along_Nm * dt_s;
 	s->sum.rpm += rpm * dt_s;
 	s->sum_s += dt_s;
-	if (s->sum_s < BIN_S - 1e-9)
+	if (s->sum_s < BIN_S - dt_s / 2)
 		return false;
 	next_bin(s);
 	if (s->bins < GUARD_SLOPE_BINS || !speed_is_steady(s, least_rpm))

@@ -11,8 +11,9 @@
  * and a torque that rose. A brake's lag (coil and magnetisation, 0.1 s), its hysteresis and its fade are less.
  *
  * Not judged, since an honest brake may do the same: a shaft slower than least_rpm (it may stand, and then the actuator
- * makes the torque), one whose speed changes by more than a tenth (it drags, or the supply sags), ticks longer than a
- * tenth of a second. NaN begins anew. */
+ * makes the torque), one whose speed changes by more than a tenth (it drags, or the supply sags), a tick
+ * longer than 0.15 s (the slowest that a profile allows is 0.1 s; tenths of a second are whole ticks then). NaN begins
+ * anew. */
 bool slope_step(struct guard_slope *s, double current_A, double along_Nm, double rpm, double dt_s, double step_A,
 		double fall_Nm, double least_rpm);
 

@@ -210,6 +210,35 @@ static void a_slow_shaft_is_judged_as_well(void **state)
 	assert_true(found);
 }
 
+/* The slowest ticks that a profile allows ([tether] rate = 10 Hz and a little more), none of them on the dot. */
+static double found_at_s(rig_fn *rig, double rate_Hz, double for_s)
+{
+	static const double late_s[] = { 0, 0.004, -0.003, 0.002, -0.001, 0.004, -0.002 };
+	struct guard_slope s = { 0 };
+	double before_s = 0;
+
+	for (int i = 1; i < for_s * rate_Hz; i++) {
+		double t_s = i / rate_Hz + late_s[i % 7];
+		struct moment m = rig(t_s);
+		if (slope_step(&s, m.A, m.Nm, m.rpm, t_s - before_s, 0.1, 2, 5))
+			return t_s;
+		before_s = t_s;
+	}
+	return 0;
+}
+
+static const double slow_Hz[] = { 10, 11, 12, 13, 14, 15, 17, 19, 20, 25, 30 };
+
+static void slow_ticks_are_judged_as_well(void **state)
+{
+	(void)state;
+	for (size_t i = 0; i < sizeof slow_Hz / sizeof slow_Hz[0]; i++) {
+		double down_s = found_at_s(falls, slow_Hz[i], 4), up_s = found_at_s(rises, slow_Hz[i], 4);
+		if (!(down_s > 0.5 && down_s < 1.8 && up_s > 0.5 && up_s < 1.8))
+			fail_msg("%.0f ticks a second: %.2f s, %.2f s", slow_Hz[i], down_s, up_s);
+	}
+}
+
 static void an_honest_brake_is_left_alone(void **state)
 {
 	static const struct {
@@ -240,6 +269,12 @@ static void an_honest_brake_is_left_alone(void **state)
 		if (t_s > 0)
 			fail_msg("%s: called a fault after %.2f s", rows[i].name, t_s);
 	}
+	for (size_t i = 0; i < 7; i++) /* the brakes; what is too small is by tenths of a second */
+		for (size_t k = 0; k < sizeof slow_Hz / sizeof slow_Hz[0]; k++) {
+			double t_s = found_at_s(rows[i].rig, slow_Hz[k], rows[i].for_s);
+			if (t_s > 0)
+				fail_msg("%s at %.0f Hz: called a fault after %.2f s", rows[i].name, slow_Hz[k], t_s);
+		}
 	assert_true(found_s(falls, 0.2, 5) <= 0); /* too few looks to tell */
 }
 
@@ -248,6 +283,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_torque_that_goes_against_its_current_is_found),
 		cmocka_unit_test(a_slow_shaft_is_judged_as_well),
+		cmocka_unit_test(slow_ticks_are_judged_as_well),
 		cmocka_unit_test(an_honest_brake_is_left_alone),
 	};
 
