@@ -56,16 +56,24 @@ static bool has_data(const struct guard_limits *l, const struct snapshot *snap)
 	return !snap->node_lost && !snap->node_reset && snap->sample_age_s <= l->silent_s;
 }
 
+/* By its own age and, where the node tells it, by the node's: another instrument's silence says nothing of it. */
+static bool is_young(const struct guard_limits *l, const struct snapshot *snap, int channel)
+{
+	const struct channel *c = &snap->channel[channel], *node = &snap->channel[CHANNEL_STATE];
+	bool node_young = has_data(l, snap) && node->age_s <= l->stale_s[CHANNEL_STATE];
+
+	return c->age_s <= l->stale_s[channel] && (node_young || c->instrument != node->instrument);
+}
+
 static bool is_open(const struct guard_limits *l, const struct snapshot *snap)
 {
-	return has_data(l, snap) && watch_slow_fresh(l, snap) && is_told(snap, CHANNEL_CONTACTOR) &&
-	       !snap->contactor_closed;
+	return is_told(snap, CHANNEL_CONTACTOR) && is_young(l, snap, CHANNEL_CONTACTOR) && !snap->contactor_closed;
 }
 
 /* By no power, or by its own word. */
 static bool drive_is_off(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	bool told = has_data(l, snap) && watch_slow_fresh(l, snap);
+	bool told = is_young(l, snap, CHANNEL_DRIVE);
 
 	if (senses_contactor(l) && is_open(l, snap))
 		return true;
@@ -78,7 +86,7 @@ static bool drive_contradicts(const struct guard *g, const struct guard_limits *
 {
 	bool without_power = g->rotor_same && senses_contactor(l) && is_open(l, snap);
 
-	return watch_slow_fresh(l, snap) && !without_power && watch_pick_contradicted(l, snap);
+	return is_young(l, snap, CHANNEL_DRIVE) && !without_power && watch_pick_contradicted(l, snap);
 }
 
 static double longest_hold_s(const struct guard_limits *l)
@@ -99,7 +107,7 @@ static double seen_quiet_s(const struct guard *g, const struct guard_limits *l, 
 	double slow_rpm = SLOW_TIMES * l->standstill_rpm;
 	double seen_s = mono_diff_s(g->turned_at, g->cause_at);
 	double slowed_rpm = g->stop_rpm - g->turned_rpm - NOISE_FRAC * g->stop_rpm;
-	bool told = g->drove && g->rotor_true && g->rotor_anew && watch_slow_fresh(l, snap) &&
+	bool told = g->drove && g->rotor_true && g->rotor_anew && is_young(l, snap, CHANNEL_DRIVE) &&
 		    fabs(snap->drive_rotor_rpm) < rotor_stands_rpm(l);
 	double unseen_s = told ? TOLD_S : INFINITY;
 
@@ -133,7 +141,7 @@ static bool is_quiet(const struct guard *g, const struct guard_limits *l, const 
 {
 	double quiet_since_s = mono_diff_s(snap->now, g->turned_at) + 1e-9;
 	bool held = mono_diff_s(snap->now, g->cause_at) >= longest_hold_s(l) && snap->brake_A >= 0.5 * g->held_brake_A;
-	bool says_turns = watch_slow_fresh(l, snap) && fabs(snap->drive_rotor_rpm) >= rotor_stands_rpm(l);
+	bool says_turns = is_young(l, snap, CHANNEL_DRIVE) && fabs(snap->drive_rotor_rpm) >= rotor_stands_rpm(l);
 
 	return quiet_since_s >= quiet_s(g, l, snap) || (quiet_since_s >= STANDING_S && held && !says_turns);
 }

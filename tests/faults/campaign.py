@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The fault campaign: a seeded case is a rig (light or heavy rotor, powder or hysteresis brake; a drive with a line of its own), a moment of a short sweep
+"""The fault campaign: a seeded case is a rig (light or heavy rotor, powder or hysteresis brake; a drive and a supply, or a weight indicator, with lines of their own), a moment of a short sweep
 (zero, no load, loaded, falling, or a stop that has just begun) and one or two faults (fault_table.py). After each, judged from the
 bench's own truth and from the disk: the shaft was brought down in the right order and in time, no limit was passed by more than
 its margin, the cause is one of those that are right, what a person was told of the shaft is true, the logbook is whole, and every
@@ -26,6 +26,8 @@ from short_sweep import PLAN, harness, newest_run, prepare, query
 
 sys.path.insert(0, str(harness.ROOT / "tests" / "bench"))
 import kinds  # noqa: E402
+import indicator  # noqa: E402
+import settable_supply  # noqa: E402
 import text_drive  # noqa: E402
 
 SHIM = os.environ.get("FAILCALL", str(harness.ROOT / "build" / "tests" / "faults" / "libfailcall.so"))
@@ -33,10 +35,8 @@ assert pathlib.Path(SHIM).exists(), f"no {SHIM}: ninja -C build makes it"
 PHASES = ["zero", "no load", "loaded", "falling", "stop"]
 RIGS = {"light powder": ("0.02", "powder"), "heavy powder": ("1.2", "powder"), "light hysteresis": ("0.02", "hysteresis"),
         "heavy hysteresis": ("1.2", "hysteresis")}
-# A drive that is no node's but has a line of its own (docs/drive.md): one case in eight, so that the others keep their seeds.
-OWN_LINE = "light drive line"
-LINE_OF = 8
-LINE_RIG = ("0.02", "drive line")
+# Instruments that have lines of their own: one case in eight a drive and a supply under the warden, one in sixteen a weight indicator for the cell.
+OWN_LINES = {"light own lines": ("0.02", "own lines", 8, 5), "light gauge": ("0.02", "gauge", 16, 3)}
 TORQUES = "6, 12"
 SEED = 9  # of the bench: one, so that each phase of the sweep has its time
 BLOCK = 50
@@ -44,7 +44,7 @@ BLOCK = 50
 
 def parts_of(name):
     """(inertia of the rotor in kg.m2, what is prepared for it) of a rig."""
-    return LINE_RIG if name == OWN_LINE else RIGS[name]
+    return OWN_LINES[name][:2] if name in OWN_LINES else RIGS[name]
 
 
 class Rig:
@@ -65,12 +65,12 @@ class Rig:
             run = newest_run(bench.folder)
             events = query(bench.folder, "SELECT mono_ns * 1e-9, kind, text FROM event WHERE run_id = ? ORDER BY mono_ns", run)
             self.end_s = judge.truth(bench.folder)[-1]["t_s"]
-        live = [t for t, kind, text in events if kind == "node" and text.startswith("live")]
+            zeros = query(bench.folder, "SELECT begin_ns * 1e-9, end_ns * 1e-9 FROM point WHERE run_id = ? AND flags & 8 ORDER BY end_ns", run)
         idle = [t for t, kind, text in events if kind == "node" and text.startswith("idle")]
         steps = [(t, text) for t, kind, text in events if kind == "step"]
         at = {way: [t for t, text in steps if way in text] for way in ("step 1 rising", "step 2 rising", "step 3 rising", "falling")}
         loops_end = next(t for t in idle if t > steps[-1][0])
-        self.window = {"zero": (live[0] + 1, next(t for t in idle if t > live[0]) - 0.5),
+        self.window = {"zero": (zeros[0][0] - 1, max(end for _, end in zeros if end < steps[0][0]) - 0.1),
                        "no load": (at["step 1 rising"][0] + 0.3, at["step 2 rising"][0]),
                        "loaded": (at["step 3 rising"][0] + 0.7, at["falling"][0]),
                        "falling": (at["falling"][0] + 0.1, loops_end - 0.2)}
@@ -104,10 +104,15 @@ def patient(folder):
     kinds.set_key(folder / "plans" / f"{PLAN}.ini", "steady", "timeout", "1.5 s")
 
 
+def own_lines(folder):
+    text_drive.add(folder)
+    settable_supply.add(folder)
+
+
 def make_rigs(home, names, jobs):
     """Each brake is calibrated and mapped once, with the light rotor: its map does not know what it turns."""
     brakes = sorted({parts_of(name)[1] for name in names})
-    edits = {"hysteresis": even, LINE_RIG[1]: text_drive.add, "powder": patient}
+    edits = {"hysteresis": even, "powder": patient, "own lines": own_lines, "gauge": indicator.add}
     with concurrent.futures.ThreadPoolExecutor(jobs) as pool:
         made = dict(zip(brakes, pool.map(lambda brake: prepare(home, brake.replace(" ", "-"), torque=TORQUES, down="yes", edit=edits.get(brake)),
                                          brakes)))
@@ -121,15 +126,14 @@ class Case:
         chance = random.Random(seed)
         self.seed = seed
         self.rig = chance.choice(list(RIGS))
-        if seed % LINE_OF == LINE_OF - 3:
-            self.rig = OWN_LINE
+        for name, (_, _, of, rest) in OWN_LINES.items():
+            self.rig = name if seed % of == rest else self.rig
         self.phase = chance.choice(PHASES)
         self.place = chance.random()
         double = self.phase == "stop" or chance.random() < 0.5
-        line = self.rig == OWN_LINE
-        self.faults = [fault_table.draw(chance, stops=self.phase == "stop", line=line)]
+        self.faults = [fault_table.draw(chance, self.rig, stops=self.phase == "stop")]
         if double:
-            self.faults.append(fault_table.draw(chance, bench_only=self.faults[0].is_of_the_program, but=self.faults[0].word, line=line))
+            self.faults.append(fault_table.draw(chance, self.rig, bench_only=self.faults[0].is_of_the_program, but=self.faults[0].word))
         self.gap_s = chance.choice([0, chance.uniform(0, 0.15), chance.uniform(0, 0.6)]) if double else 0
 
     def times(self, rig):
@@ -161,6 +165,7 @@ class Seen:
 def sweep(case, rig):
     """Run it; a Seen."""
     acts = [f"{t} fault {fault.act}" for t, fault in zip(case.times(rig), case.faults) if fault.act]
+    acts += [f"{t + fault.mends_s:.3f} mend" for t, fault in zip(case.times(rig), case.faults) if fault.mends_s]
     options = ("--at", "; ".join(acts)) if acts else ()
     env = {"LD_PRELOAD": SHIM, "ASAN_OPTIONS": "verify_asan_link_order=0"}
     for t, fault in zip(case.times(rig), case.faults):

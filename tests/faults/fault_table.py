@@ -23,7 +23,8 @@ NO_BOOK = "no book"            # the logbook takes nothing more, so it may have 
 
 
 class Row:
-    def __init__(self, word, causes, why, within_s=None, act=None, value=None, marks=(), weight=2, stops=False):
+    def __init__(self, word, causes, why, within_s=None, act=None, value=None, marks=(), weight=2, stops=False, mends=None):
+        self.mends = mends  # after how long it is mended, s
         self.word, self.causes, self.why, self.within_s = word, causes, why, within_s
         self.act, self.value, self.marks, self.weight, self.stops = act or word, value, set(marks), weight, stops
         self.kind = None
@@ -85,7 +86,7 @@ TABLE = [
     # the pick-up
     Row("pickup-dead", {"pickup"}, "the drive says that its rotor turns", 2.2, marks=[LIES]),
     Row("pickup-half", {"pickup"}, "its count goes to and fro, the drive says that its rotor turns", 2.2, marks=[LIES]),
-    Row("pickup-slip", {"pickup"}, "the drive's rotor and the gear ratio say another speed", 3.2,
+    Row("pickup-slip", {"pickup"}, "a wrong ratio: the drive's rotor and the gear ratio say another speed", 3.2,
         value=either(between(0.3, 0.95), between(-1, -0.3)), marks=[LIES]),
     # the brake
     Row("brake-off", {"brake_not_following"} , "no current though some is commanded; nothing to see while none is", marks=[NO_BRAKE]),
@@ -128,13 +129,22 @@ TABLE = [
     CallRow("slow-sync", {WENT_ON}, "the disk is waited for by nobody", "sync", "sleep:"),
     CallRow("locked", {WENT_ON, "logbook", REFUSED}, "another process has the write lock for a while: borne up to 5 s", None,
             marks=[NO_BOOK]),
+
+    Row("node-away", {WENT_ON, "node_silent"}, "its cable is out and in again: borne for less than its silence", act="node-silent",
+        value=None, mends=either(between(0.02, 0.4), between(1, 60)), marks=[NO_WORD]),
 ]
 
-
-# Of a drive that has a line of its own, beside all the others.
-LINE_TABLE = [
-    Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=20),
-]
+# Of what has a line of its own, beside the others: (rows, words that have nothing to act on there).
+OWN_LINES = {
+    "light own lines": ([
+        Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=16),
+        Row("supply-silent", {"instrument_silent"}, "its answers are believed for 1 s; it hears no OFF", 2.5, marks=[NO_CUT], weight=16),
+        Row("supply-refuses", {WENT_ON, "instrument_silent"}, "found where it is switched on the next time", weight=8)], set()),
+    "light gauge": ([
+        Row("indicator-silent", {"cell_stale"}, "the only witness of the torque", 1.5, marks=[LIES], weight=20),
+        Row("indicator-unit", {"cell_stale"}, "a number of another unit is none", 1.5, marks=[LIES], weight=12)],
+        {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
+}
 
 
 class Fault:
@@ -148,7 +158,8 @@ class Fault:
         self.share = chance.random()
         self.held_s = round(chance.uniform(0.1, 4), 2)
         self.sleep_ms = round(100 * 50 ** chance.random())
-        self.text = self.act or self.word
+        self.mends_s = float(row.mends(chance)) if row.mends else None
+        self.text = (self.act or self.word) + (f" for {self.mends_s} s" if row.mends else "")
 
     def environment(self, rig, t_s):
         """Reads come with the ticks, so they have a time; what the disk does comes at any of its calls."""
@@ -164,8 +175,10 @@ class Fault:
         return orders
 
 
-def draw(chance, stops=False, bench_only=False, but=None, line=False):
-    rows = [row for row in TABLE + (LINE_TABLE if line else []) if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow)) and row.word != but]
+def draw(chance, rig, stops=False, bench_only=False, but=None):
+    own, without = OWN_LINES.get(rig, ([], set()))
+    rows = [row for row in TABLE + own if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
+            and row.word != but and row.word not in without]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)
 
 

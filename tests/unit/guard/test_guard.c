@@ -272,6 +272,46 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 	}
 }
 
+/* I16: lines on a chip beside the node (instrument 1). What another instrument sees stays seen when the chip is silent,
+ * and what only the chip saw does not; the silence of the node takes nothing from the chip's contactor. */
+static void a_silence_takes_only_what_it_told(void **state)
+{
+	static const struct {
+		const char *name;
+		enum channel_id silent;
+		bool of_node; /* the contactor is */
+		bool lost;    /* the node is silent too */
+		unsigned missing;
+	} rows[] = {
+		{ "stop button's chip", CHANNEL_ESTOP, true, false, 0 },
+		{ "contactor's chip", CHANNEL_CONTACTOR, false, false, GUARD_CONTACTOR },
+		{ "node, contactor on a chip", CHANNEL_COUNT, false, true, GUARD_NO_DATA | GUARD_STANDSTILL },
+		{ "node with the contactor", CHANNEL_COUNT, true, true,
+		  GUARD_NO_DATA | GUARD_CONTACTOR | GUARD_DRIVE | GUARD_STANDSTILL },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+
+		scene_running(&s);
+		s.snap.channel[CHANNEL_ESTOP].instrument = 1;
+		s.snap.channel[CHANNEL_CONTACTOR].instrument = rows[i].of_node ? 0 : 1;
+		s.snap.operator_stop = !rows[i].lost;
+		for (int ticks = 0; !s.verdict.stopped && ticks < 70000; ticks++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = fmax(0, 60 - 3 * ticks);
+			s.snap.node_lost = rows[i].lost;
+			s.snap.drive_flags = 0;
+			if (rows[i].silent < CHANNEL_COUNT)
+				s.snap.channel[rows[i].silent].age_s = 9;
+			scene_judge(&s);
+		}
+		if (s.verdict.missing != rows[i].missing)
+			fail_msg("%s: missing %x", rows[i].name, s.verdict.missing);
+	}
+}
+
 /* I17: only the contactor was closed (a stop rehearsal), and something turns the shaft: it is held beyond 8 s, for as
  * long as heat allows (as above: 20 s from 2000 J at 100 W too many), and no word says that it stands. One that
  * stops before is let go in order. */
@@ -762,6 +802,7 @@ int main(void)
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
 		cmocka_unit_test(a_coil_of_its_own_does_not_follow_the_node),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
+		cmocka_unit_test(a_silence_takes_only_what_it_told),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(what_nobody_commanded_is_told),
 		cmocka_unit_test(pulses_that_end_too_soon_prove_no_standstill),
