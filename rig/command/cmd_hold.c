@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/hold_find.h"
 #include "command/hold_live.h"
@@ -130,6 +131,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 		return rc;
 	if ((rc = hold_find(&s->wanted->of, &r, s->found, err)))
 		err_prefix(err, "%s: ", o->table.name);
+	if (!rc && s->wanted->rig.figure)
+		rc = carry_figure_hold(s->wanted->rig.figure, &r, s->found, err);
 	return rc;
 }
 
@@ -183,6 +186,7 @@ int cmd_hold(int argc, char **argv)
 		{ "time", "TIME", "at the rig: the longest hold (default 2 h)", &w.rig.time, NULL },
 		{ "cool", "TIME", "at the rig: how long the cooling is recorded (default 15 min)", &w.rig.cool, NULL },
 		{ "out", "FILE.csv", "at the rig: the record as a table for --from", &w.rig.out, NULL },
+		{ "figure", "DIR", "draw it there: hold.svg, with its table and script", &w.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

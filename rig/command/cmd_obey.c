@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/obey/obey.h"
+#include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/obey_live.h"
 #include "command/obey_tell.h"
@@ -43,6 +44,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
+	else if (s->rig.figure && !s->fast)
+		rc = carry_figure_obey(s->rig.figure, commanded, measured, o->n, &s->slow, err);
 	return rc;
 }
 
@@ -78,6 +81,7 @@ int cmd_obey(int argc, char **argv)
 		  &s.rig.torque, NULL },
 		{ "steps", "N", "from zero to the largest torque (default 8)", &s.rig.steps, NULL },
 		{ "cycles", "N", "up, down, other way and back so many times (default 1)", &s.rig.cycles, NULL },
+		{ "figure", "DIR", "draw it there: obey.svg, with its table and script", &s.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

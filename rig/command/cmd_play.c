@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/offline.h"
 #include "command/play_live.h"
@@ -64,6 +65,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 	}
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
+	else if (f->of.loop_done && w->rig.figure)
+		rc = carry_figure_play(w->rig.figure, torque, angle, o->n, &f->of.loop, err);
 	else if (!f->any)
 		rc = err_set(err, RC_ARG, 0,
 			     "%s: no pair of columns; expected radius and travel, torque and angle, torque and speed, "
@@ -124,6 +127,7 @@ int cmd_play(int argc, char **argv)
 		  "at the rig: standard uncertainty of an angle, at the output (default 0.02 degrees of the rotor)",
 		  &w.rig.u_angle, NULL },
 		{ "out", "FILE.csv", "at the rig: the loop as a table for --from", &w.rig.out, NULL },
+		{ "figure", "DIR", "draw it there: play.svg, with its table and script", &w.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/offline.h"
 #include "command/ripple_live.h"
@@ -86,6 +87,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 		rc = ripple_find(&f->wanted->of, turn, offline_column(o, "torque"), o->n, span_s, &f->of, err);
 		if (rc)
 			err_prefix(err, "%s: ", o->table.name);
+		else if (f->wanted->rig.figure)
+			rc = carry_figure_ripple(f->wanted->rig.figure, &f->of, err);
 	}
 	free(turn);
 	return rc;
@@ -126,6 +129,7 @@ int cmd_ripple(int argc, char **argv)
 		  &w.rig.torque, NULL },
 		{ "turns", "N", "at the rig: whole turns each way, 2 to 50 (default 6)", &w.rig.turns, NULL },
 		{ "out", "FILE.csv", "at the rig: the record as a table for --from", &w.rig.out, NULL },
+		{ "figure", "DIR", "draw it there: ripple.svg, with its table and script", &w.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

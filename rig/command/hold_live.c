@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hold_live.h"
 
+#include "command/carry_figure.h"
 #include "command/hold_forecast.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
@@ -297,6 +298,8 @@ static enum rc evaluate(struct holding *w, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	rc = hold_find(&w->wanted, &r, &w->found, err);
+	if (rc == RC_OK && w->q->figure)
+		return carry_figure_hold(w->q->figure, &r, &w->found, err);
 	if (rc != RC_SINGULAR)
 		return rc;
 	snprintf(w->found.untold, sizeof w->found.untold, "%.199s", err->what);

@@ -7,7 +7,7 @@
 #include "live/live.h"
 
 struct hold_request {
-	const char *actuator, *torque, *speed, *time, *cool, *answers, *out; /* as typed; NULL: not given */
+	const char *actuator, *torque, *speed, *time, *cool, *answers, *figure, *out; /* as typed; NULL: not given */
 	struct live_options live;
 };
 

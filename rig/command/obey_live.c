@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/obey_live.h"
 
+#include "command/carry_figure.h"
 #include "command/cell_u.h"
 #include "command/obey_tell.h"
 #include "command/live_procedure.h"
@@ -197,6 +198,8 @@ static enum rc evaluate(struct obeying *w, struct err *err)
 		rc = turn_u_Nm(w, &u_turn_Nm, err);
 	if (rc == RC_OK)
 		add_cell(w, u_turn_Nm);
+	if (rc == RC_OK && w->q->figure)
+		rc = carry_figure_obey(w->q->figure, commanded, measured, w->seq.n, &w->slow, err);
 	return rc;
 }
 

@@ -7,7 +7,7 @@
 #include "live/live.h"
 
 struct obey_request {
-	const char *actuator, *torque, *steps, *cycles, *answers; /* as typed; NULL: not given */
+	const char *actuator, *torque, *steps, *cycles, *answers, *figure; /* as typed; NULL: not given */
 	struct live_options live;
 };
 

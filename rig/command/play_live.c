@@ -2,6 +2,7 @@
 #include "command/play_live.h"
 
 #include "calib/number/units.h"
+#include "command/carry_figure.h"
 #include "command/cell_u.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
@@ -206,6 +207,8 @@ static enum rc evaluate(struct playing *w, struct err *err)
 		w->found.loop_done = true;
 		add_common(w);
 	}
+	if (rc == RC_OK && w->q->figure)
+		rc = carry_figure_play(w->q->figure, s->torque_Nm, s->angle_arcmin, s->n, &w->found.loop, err);
 	return rc;
 }
 

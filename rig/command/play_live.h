@@ -8,7 +8,8 @@
 #include "live/live.h"
 
 struct play_request {
-	const char *actuator, *torque, *loops, *stiffness, *u_angle, *answers, *out; /* as typed; NULL: not given */
+	const char *actuator, *torque, *loops, *stiffness, *u_angle, *answers, *figure,
+		*out; /* as typed; NULL: not given */
 	struct live_options live;
 };
 

@@ -2,6 +2,7 @@
 #include "command/ripple_live.h"
 
 #include "calib/number/units.h"
+#include "command/carry_figure.h"
 #include "command/cell_u.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
@@ -204,6 +205,8 @@ static enum rc evaluate(struct rippling *w, struct err *err)
 		rc = ripple_find(&w->wanted, s->turn, s->torque_Nm, s->n, span_s(s), &w->found, err);
 	if (rc == RC_OK)
 		add_cell(w);
+	if (rc == RC_OK && w->q->figure)
+		rc = carry_figure_ripple(w->q->figure, &w->found, err);
 	return rc;
 }
 

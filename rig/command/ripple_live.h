@@ -8,8 +8,8 @@
 #include "live/live.h"
 
 struct ripple_request {
-	const char *actuator, *torque, *turns, *answers, *out; /* as typed; NULL: not given */
-	double speed_rpm;                                      /* NaN: not given */
+	const char *actuator, *torque, *turns, *answers, *figure, *out; /* as typed; NULL: not given */
+	double speed_rpm;                                               /* NaN: not given */
 	struct live_options live;
 };
 

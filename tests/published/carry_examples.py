@@ -3,6 +3,7 @@
 """Worked examples with printed answers through the commands that tell what an actuator can carry, each with its source, and bad
 input to them. TAP on standard output."""
 import json
+import math
 import os
 import pathlib
 import subprocess
@@ -146,6 +147,29 @@ def side_by_side():
     refused("stand in the sections", "suit", "--from", duty, "--actuators", table(both, "both.ini"), "--curve", weak)
 
 
+def a_figure_of_each():
+    """Drawn from tables made here: each is a whole picture, has its axes in words and as many points as the table has rows."""
+    steps = [20 * (i / 10 if i <= 10 else 2 - i / 10 if i <= 30 else i / 10 - 4) for i in range(1, 41)]
+    loop = [20 * (i / 50 if i <= 50 else 2 - i / 50 if i <= 150 else i / 50 - 4) for i in range(201)]
+    heat = [(60 * i, 22 + 60 * (1 - math.exp(-i / 20)) + 0.1 * (i % 2)) for i in range(120)]
+    turn = [(360 * i / 200, 5 + 0.5 * math.sin(2 * math.pi * 3 * i / 200) + 0.01 * (i * 7919 % 13)) for i in range(800)]
+    asked = (("obey", "commanded (N.m),measured (N.m)", [(c, 0.95 * c + 0.01 * (i % 3)) for i, c in enumerate(steps)], (), ("commanded, N·m", "measured, N·m"), 40),
+             ("play", "torque (N.m),angle (arcmin)", [(t, t / 4 + (1 if t > 0 else -1 if t < 0 else 0) + 0.01 * (i % 3)) for i, t in enumerate(loop)], (),
+              ("torque, N·m", "angle at the output, arcmin"), 201),
+             ("hold", "time (s),winding (degC)", heat, ("--ambient", "22 degC", "--limit", "90 degC"), ("time, min", "temperature, °C", "limit"), 120),
+             ("ripple", "angle (deg),torque (N.m)", turn, ("--orders", "3"), ("order: waves in one turn of the output", "amplitude, N·m"), None))
+    for name, heading, rows, words, says, n in asked:
+        text = heading + "\n" + "".join("%.6f,%.6f\n" % row for row in rows)
+        bridle(name, "--from", table(text, name + "-in.csv"), "--figure", str(home / "drawn"), *words)
+        svg = (home / "drawn" / (name + ".svg")).read_text(encoding="utf-8")
+        assert svg.rstrip().endswith("</svg>") and all(word in svg for word in says), (name, [word for word in says if word not in svg])
+        kept = (home / "drawn" / (name + ".csv")).read_text().splitlines()
+        assert len(kept) == (n or len(kept) - 1) + 1 and len(kept) > 2 and "nan" not in "".join(kept[1:]), (name, len(kept))
+    orders = (home / "drawn" / "ripple.csv").read_text().splitlines()[1:]
+    three = next(row for row in orders if row.startswith("3,")).split(",")
+    near(float(three[1]), 0.5, 0.01)
+
+
 def suit_refuses():
     curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "curve.csv")
     rows = [(k / 1000, 10, 1) for k in range(3000)]
@@ -178,6 +202,7 @@ if __name__ == "__main__":
     test("what play refuses", play_refuses)
     test("a duty by hand", duty_by_hand)
     test("actuators side by side, by hand", side_by_side)
+    test("a figure of each", a_figure_of_each)
     test("what suit refuses", suit_refuses)
     test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")
