@@ -35,6 +35,45 @@ static bool fits(const char *pattern, const char *line, double value[TEXT_PATTER
 	return *pattern && text_pattern_read(pattern, &p, why) && text_pattern_match(&p, line, value);
 }
 
+static double field(const char *pattern, const char *name, const double *value)
+{
+	char why[TEXT_PATTERN_WHY];
+	struct text_pattern p;
+	int at = text_pattern_read(pattern, &p, why) ? text_pattern_field(&p, name) : -1;
+
+	return at < 0 ? 0 : value[at];
+}
+
+/* mN.m at the output, tenths of rpm of the rotor. */
+static void follow_torque(struct drive_line *l, const char *pattern, const double *value)
+{
+	const struct instrument_profile *p = l->profile;
+	double ratio = p->shaft == SHAFT_OUTPUT ? 1 : l->gear_ratio;
+
+	l->orders.mode = BENCH_TORQUE;
+	l->orders.value = field(pattern, "torque", value) * p->unit_Nm * p->drive_sign * ratio * 1e3;
+	l->orders.limit = field(pattern, "limit", value) * fabs(drive_line_rpm(l)) * 10;
+}
+
+/* Tenths of a degree of the rotor. */
+static void follow_angle(struct drive_line *l, const char *pattern, const double *value)
+{
+	const struct instrument_profile *p = l->profile;
+	double ratio = p->shaft == SHAFT_OUTPUT ? l->gear_ratio : 1;
+
+	l->orders.mode = BENCH_POSITION;
+	l->orders.value = field(pattern, "angle", value) * p->unit_deg * p->drive_sign * ratio * 10;
+	l->orders.limit = field(pattern, "limit", value) * fabs(drive_line_rpm(l)) * 10;
+}
+
+/* Of its shaft: a rotor that turned once around has turned the output by a part of a turn. */
+static double angle(const struct drive_line *l, const struct drive_line_senses *s)
+{
+	const struct instrument_profile *p = l->profile;
+
+	return s->rotor_deg * p->drive_sign / p->unit_deg / (p->shaft == SHAFT_OUTPUT ? l->gear_ratio : 1);
+}
+
 static void obey(struct drive_line *l, int64_t t_us)
 {
 	const struct instrument_profile *p = l->profile;
@@ -52,6 +91,10 @@ static void obey(struct drive_line *l, int64_t t_us)
 		l->orders.mode = BENCH_SPEED, l->orders.value = value[0] * drive_line_rpm(l) * 10;
 	else if (fits(p->send_current, l->in, value))
 		l->orders.mode = BENCH_CURRENT, l->orders.value = value[0] * p->drive_sign * p->unit_A * 1e3;
+	else if (fits(p->send_torque, l->in, value))
+		follow_torque(l, p->send_torque, value);
+	else if (fits(p->send_position, l->in, value))
+		follow_angle(l, p->send_position, value);
 	else
 		return;
 	drive_line_renew(l, t_us);
@@ -104,6 +147,7 @@ double drive_line_word(const struct drive_line *l, int word, const struct drive_
 	case DRIVE_WORD_OVERSPEED: return (s->flags & BENCH_DRIVE_OVERSPEED) != 0;
 	case DRIVE_WORD_LIMITED: return (s->flags & BENCH_DRIVE_LIMITED) != 0;
 	case DRIVE_WORD_DERATING: return (s->flags & BENCH_DRIVE_DERATING) != 0;
+	case DRIVE_WORD_ANGLE: return angle(l, s);
 	default: return 0;
 	}
 }

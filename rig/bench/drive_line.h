@@ -16,7 +16,8 @@
 struct drive_line_senses {
 	unsigned flags; /* BENCH_DRIVE_... */
 	double rotor_rpm, current_A, winding_degC;
-	bool powered; /* the contactor is closed */
+	double rotor_deg; /* within its turn, 0 to 360 */
+	bool powered;     /* the contactor is closed */
 };
 
 struct drive_line;

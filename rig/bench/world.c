@@ -437,6 +437,7 @@ static size_t take_drive(struct world *w, size_t instrument, char *buf, size_t s
 {
 	struct drive_line_senses senses = { .flags = w->drive.flags,
 					    .winding_degC = w->actuator_heat.inner_degC + w->truth.temp_error_K[2],
+					    .rotor_deg = rotor_deg(w),
 					    .powered = w->contactor.closed };
 
 	sense_rotor(w, &senses.rotor_rpm, &senses.current_A);

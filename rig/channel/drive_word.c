@@ -18,6 +18,7 @@ static const struct {
 	[DRIVE_WORD_OVERSPEED] = { "overspeed", DRIVE_OVERSPEED },
 	[DRIVE_WORD_LIMITED] = { "limited", DRIVE_CURRENT_LIMITED },
 	[DRIVE_WORD_DERATING] = { "derating", DRIVE_DERATING },
+	[DRIVE_WORD_ANGLE] = { "angle", 0 },
 };
 
 const char *drive_word_name(enum drive_word word)

@@ -13,6 +13,7 @@ enum drive_word {
 	DRIVE_WORD_OVERSPEED,
 	DRIVE_WORD_LIMITED, /* its current limit acts */
 	DRIVE_WORD_DERATING,
+	DRIVE_WORD_ANGLE, /* in its own unit, of the side that rig.ini states; whole turns count for nothing */
 	DRIVE_WORDS
 };
 
@@ -22,7 +23,7 @@ enum drive_word {
 const char *drive_word_name(enum drive_word word);
 /* -1: there is no such word. */
 int drive_word_of(const char *name);
-/* Its DRIVE_... bit of the snapshot's drive_flags, 0 for the first three. */
+/* Its DRIVE_... bit of the snapshot's drive_flags, 0 for numbers. */
 unsigned drive_word_flag(enum drive_word word);
 
 #endif

@@ -81,6 +81,15 @@ static double rotor_rpm(const struct drive_side *s)
 	return s->setup.at_output ? own * s->setup.gear_ratio : own;
 }
 
+/* Within its turn. */
+static double rotor_deg(const struct drive_side *s)
+{
+	double own = s->word[DRIVE_WORD_ANGLE].value * s->setup.unit_deg * s->setup.sign;
+	double turn = fmod(s->setup.at_output ? own * s->setup.gear_ratio : own, 360);
+
+	return turn < 0 ? turn + 360 : turn;
+}
+
 static unsigned flags(const struct drive_side *s)
 {
 	unsigned ret = 0;
@@ -121,6 +130,7 @@ void drive_side_tell(struct drive_side *s, struct snapshot *snap, struct mono no
 	snap->drive_A = heard && tells_A ? s->word[DRIVE_WORD_CURRENT].value * s->setup.unit_A * s->setup.sign : NAN;
 	snap->channel[CHANNEL_DRIVE] = c;
 	tell_temperature(s, heard, &c, snap);
+	snap->rotor_deg = heard && s->words >> DRIVE_WORD_ANGLE & 1 ? rotor_deg(s) : NAN;
 }
 
 static double own_ratio(const struct drive_side *s)

@@ -16,13 +16,27 @@ struct text_drive {
 	char odd[40]; /* newest line that fitted nothing, for the refusal */
 };
 
+static const struct text_pattern *line_of(const struct text_drive_setup *setup, enum drive_mode mode)
+{
+	switch (mode) {
+	case DRIVE_SPEED: return &setup->speed;
+	case DRIVE_CURRENT: return &setup->current;
+	case DRIVE_TORQUE: return &setup->torque;
+	case DRIVE_POSITION: return &setup->position;
+	case DRIVE_OFF: break;
+	}
+	return &setup->off;
+}
+
 size_t text_drive_put(const struct text_drive_setup *setup, const struct drive_command *command,
 		      char buf[TEXT_DRIVE_LINE + 2])
 {
-	const struct text_pattern *p = command->mode == DRIVE_SPEED     ? &setup->speed
-				       : command->mode == DRIVE_CURRENT ? &setup->current
-									: &setup->off;
-	size_t n = p->n_items > 0 ? text_pattern_put(p, &command->value, buf, TEXT_DRIVE_LINE) : 0;
+	const struct text_pattern *p = line_of(setup, command->mode);
+	double value[TEXT_PATTERN_FIELDS];
+
+	for (size_t i = 0; i < p->n_fields; i++)
+		value[i] = strcmp(p->field[i], "limit") == 0 ? command->limit : command->value;
+	size_t n = p->n_items > 0 ? text_pattern_put(p, value, buf, TEXT_DRIVE_LINE) : 0;
 
 	if (n > 0 && buf[n - 1] != '\n' && buf[n - 1] != '\r')
 		buf[n++] = '\n';
@@ -115,8 +129,9 @@ enum rc text_drive_open(const struct instrument_config *config, struct link *lin
 	d->shell = (struct drive_shell){ .talk = &talk, .ctx = d, .link = link, .clock = clock };
 	drive_side_init(&d->shell.side, &d->setup.drive, words_told(&d->setup), config->number, now);
 	d->asked = mono_add_ns(now, -(int64_t)(d->setup.drive.period_s * 1e9));
-	unsigned modes = (d->setup.speed.n_items > 0 ? 1u << DRIVE_SPEED : 0) |
-			 (d->setup.current.n_items > 0 ? 1u << DRIVE_CURRENT : 0);
+	unsigned modes = 0;
+	for (int mode = DRIVE_SPEED; mode <= DRIVE_POSITION; mode++)
+		modes |= line_of(&d->setup, (enum drive_mode)mode)->n_items > 0 ? 1u << mode : 0;
 	enum rc rc = drive_shell_open(&d->shell, config, modes, ret, err);
 	if (rc != RC_OK)
 		free(d);

@@ -2,10 +2,10 @@
 /* A drive that is commanded and tells its values by lines of text, whatever they look like: somebody's own
  * microcontroller. How its lines look are patterns of rig.ini (channel/text_pattern.h).
  *
- * It sends the line of a speed, of a current or of off (instrument/drive_side.h says when), and, where it has to be
- * asked, the question once a period. Each line that comes is tried against all patterns of what it tells; a line that
- * fits none is passed over. When it is opened it waits up to 2 s for all its values: a drive that nobody hears is told
- * before anything is energised. */
+ * It sends the line of a speed, current, torque or angle or of off (instrument/drive_side.h says when), and, where it
+ * has to be asked, the question once a period. Each line that comes is tried against all patterns of what it tells; a
+ * line that fits none is passed over. When it is opened it waits up to 2 s for all its values: a drive that nobody
+ * hears is told before anything is energised. */
 #ifndef BRIDLE_INSTRUMENT_TEXT_DRIVE_H
 #define BRIDLE_INSTRUMENT_TEXT_DRIVE_H
 
@@ -18,8 +18,9 @@
 
 struct text_drive_setup {
 	struct drive_setup drive;
-	/* Of speed: {speed}; of current: {current}; off and ask have no field. n_items 0: it has none. */
-	struct text_pattern speed, current, off, ask;
+	/* Of speed: {speed}; of current: {current}; of torque: {torque} and {limit}; of position: {angle} and {limit};
+	 * off and ask have no field. n_items 0: it has none. */
+	struct text_pattern speed, current, torque, position, off, ask;
 	struct text_pattern tell[TEXT_DRIVE_TELLS]; /* fields named as drive_word_name */
 	size_t n_tell;
 };

@@ -67,6 +67,11 @@ static bool read_told(struct inifile *r, const char *key, const char *text, bool
 	return false;
 }
 
+static bool is_number(int word)
+{
+	return word <= DRIVE_WORD_TEMPERATURE || word == DRIVE_WORD_ANGLE;
+}
+
 static void read_all(struct inifile *r, const struct instrument_profile *p, struct maps *m)
 {
 	const char *const text[SENT] = { p->send_off, p->send_speed, p->send_current, p->ask };
@@ -76,8 +81,8 @@ static void read_all(struct inifile *r, const struct instrument_profile *p, stru
 		m->has_sent[i] =
 			*text[i] && read_sent(r, sent_key[i], text[i], i == SPEED || i == CURRENT, &m->sent[i]);
 	for (int w = 0; w < DRIVE_WORDS; w++)
-		m->has_told[w] = *p->can_tell[w] && read_told(r, told_key(w, key), p->can_tell[w],
-							      w <= DRIVE_WORD_TEMPERATURE, &m->told[w]);
+		m->has_told[w] =
+			*p->can_tell[w] && read_told(r, told_key(w, key), p->can_tell[w], is_number(w), &m->told[w]);
 }
 
 static void check_missing(struct inifile *r, const struct instrument_profile *p)

@@ -11,7 +11,7 @@
 #include <stddef.h>
 
 #define PROFILE_TELLS 3
-#define PROFILE_CAN_TELLS 9 /* by enum drive_word, channel/drive_word.h */
+#define PROFILE_CAN_TELLS 10 /* by enum drive_word, channel/drive_word.h */
 
 /* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
 #define PROFILE_BYTES 48
@@ -39,11 +39,12 @@ struct instrument_profile {
 	struct profile_bytes close, open; /* the same as bytes */
 	/* Of a drive: side, speed_unit, current_unit, sign = + | -, lease (0: it has none), boot (0: always powered) */
 	enum drive_shaft shaft;
-	double unit_rpm, unit_A;
+	double unit_rpm, unit_A, unit_Nm, unit_deg; /* and torque_unit, angle_unit */
 	int drive_sign;
 	double lease_s, boot_s;
 	/* Of a drive that speaks text, as patterns (channel/text_pattern.h); "" = it has none */
 	char send_speed[PROFILE_WORD * 2], send_current[PROFILE_WORD * 2], send_off[PROFILE_WORD * 2];
+	char send_torque[PROFILE_WORD * 2], send_position[PROFILE_WORD * 2];
 	char ask[PROFILE_WORD * 2];
 	char tell[PROFILE_TELLS][PROFILE_WORD * 2], tell_example[PROFILE_TELLS][PROFILE_WORD * 2];
 	/* Of a drive on a CAN bus send_speed, send_current, send_off, ask and these, as maps (channel/can_signal.h);

@@ -147,6 +147,10 @@ static const struct profile_key keys[] = {
 	  "What 1 of its speed is: 1 rpm, 1 deg/s, 60 rpm for turns per second", INSTRUMENT(unit_rpm) },
 	{ INSTRUMENT_SECTION, "current_unit", KEY_VALUE, KEY_ABOVE, "A", "1 A", "1 mA", 0, 1e6, NULL,
 	  "What 1 of its torque-producing current is", INSTRUMENT(unit_A) },
+	{ INSTRUMENT_SECTION, "torque_unit", KEY_VALUE, KEY_ABOVE, "N.m", "1 N.m", "1 mN.m", 0, 1e6, NULL,
+	  "What 1 of its torque is, at the shaft that side names", INSTRUMENT(unit_Nm) },
+	{ INSTRUMENT_SECTION, "angle_unit", KEY_VALUE, KEY_ABOVE, "deg", "1 deg", "0.01 deg", 0, 1e6, NULL,
+	  "What 1 of its angle is, of that shaft", INSTRUMENT(unit_deg) },
 	{ INSTRUMENT_SECTION, "sign", KEY_SIGN, 0, NULL, "+", NULL, 0, 0, NULL,
 	  "- when its positive direction turns the output in the rig's negative one", INSTRUMENT(drive_sign) },
 	{ INSTRUMENT_SECTION, "lease", KEY_VALUE, 0, "s", "0 s", "0.3 s", 0, 5, NULL,
@@ -163,6 +167,14 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "send_current", KEY_TEXT, 0, NULL, "", "I {current.3}", 0, 0, NULL,
 	  "The line or frame that commands a torque-producing current; empty: it has no such mode",
 	  INSTRUMENT(send_current) },
+	{ INSTRUMENT_SECTION, "send_torque", KEY_TEXT, 0, NULL, "", "M {torque.3} {limit.1}", 0, 0, NULL,
+	  "Of a text-drive the line that commands a torque, with the most speed that it may turn; empty: it has no "
+	  "such "
+	  "mode",
+	  INSTRUMENT(send_torque) },
+	{ INSTRUMENT_SECTION, "send_position", KEY_TEXT, 0, NULL, "", "P {angle.2} {limit.1}", 0, 0, NULL,
+	  "The line that commands an angle from where this mode began, with the most speed; empty: it has no such mode",
+	  INSTRUMENT(send_position) },
 	{ INSTRUMENT_SECTION, "send_off", KEY_TEXT, 0, NULL, "", "OFF", 0, 0, NULL,
 	  "The line or frame that takes its torque away", INSTRUMENT(send_off) },
 	{ INSTRUMENT_SECTION, "ask", KEY_TEXT, 0, NULL, "", "?", 0, 0, NULL,
@@ -172,7 +184,8 @@ static const struct profile_key keys[] = {
 	  0, NULL,
 	  "The form of a line that it sends. Of a text-drive: speed, current, temperature, enabled, fault, "
 	  "undervoltage, "
-	  "overspeed, limited, derating in braces; speed and enabled at least. Of an indicator: reading, sign, stable, "
+	  "overspeed, limited, derating, angle in braces; speed and enabled at least. Of an indicator: reading, sign, "
+	  "stable, "
 	  "over (docs/indicator.md)",
 	  INSTRUMENT(tell[0]) },
 	{ INSTRUMENT_SECTION, "tell_example", KEY_TEXT, 0, NULL, "", "S 1203.5 I 0.42 E 1 F 0", 0, 0, NULL,
@@ -210,6 +223,8 @@ static const struct profile_key keys[] = {
 	  "Where it tells that its current limit acts", INSTRUMENT(can_tell[7]) },
 	{ INSTRUMENT_SECTION, "tell_derating", KEY_TEXT, 0, NULL, "", "0x281 bit 44 length 1", 0, 0, NULL,
 	  "Where it tells that it allows less since it is hot", INSTRUMENT(can_tell[8]) },
+	{ INSTRUMENT_SECTION, "tell_angle", KEY_TEXT, 0, NULL, "", "0x283 byte 0 length 16 scale 0.01", 0, 0, NULL,
+	  "Where it tells its angle; whole turns count for nothing", INSTRUMENT(can_tell[9]) },
 
 	{ INSTRUMENT_SECTION, "node_id", KEY_WHOLE, 0, "1", "0", "5", 0, 127, NULL,
 	  "Of a canopen-drive: its node number on the bus", INSTRUMENT(node_id) },

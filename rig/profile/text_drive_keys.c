@@ -16,8 +16,15 @@ static void check_given(struct inifile *r, const char *key, const char *text)
 		instrument_mistake(r, key, "is missing; a text-drive needs it");
 }
 
-/* A line that is sent with exactly the field. */
-static void check_sent(struct inifile *r, const char *key, const char *text, const char *field)
+static bool has_number(const struct text_pattern *p, const char *field)
+{
+	int at = text_pattern_field(p, field);
+
+	return at >= 0 && text_pattern_words(p, at) == 0;
+}
+
+/* A line that is sent with exactly these fields; limit: NULL, it has none. */
+static void check_sent(struct inifile *r, const char *key, const char *text, const char *field, const char *limit)
 {
 	struct text_pattern p;
 	char why[TEXT_PATTERN_WHY];
@@ -26,8 +33,10 @@ static void check_sent(struct inifile *r, const char *key, const char *text, con
 		return;
 	if (!text_pattern_read(text, &p, why))
 		instrument_mistake(r, key, "\"%.60s\" %s", text, why);
-	else if (p.n_fields != 1 || text_pattern_field(&p, field) != 0 || text_pattern_words(&p, 0) > 0)
-		instrument_mistake(r, key, "found \"%.60s\", expected a line with the one value {%s}", text, field);
+	else if (p.n_fields != (limit ? 2u : 1u) || !has_number(&p, field) || (limit && !has_number(&p, limit)))
+		instrument_mistake(r, key, "found \"%.60s\", expected a line with %s {%s}%s", text,
+				   limit ? "the values" : "the one value", field,
+				   limit ? " and {limit}, the most speed that it may turn" : "");
 }
 
 /* The warden has to know it by heart. */
@@ -59,7 +68,7 @@ static unsigned check_told(struct inifile *r, const char *key, const char *text,
 			instrument_mistake(
 				r, key,
 				"found {%s}, expected speed, current, temperature, enabled, fault, undervoltage, "
-				"overspeed, limited or derating",
+				"overspeed, limited, derating or angle",
 				p.field[i]);
 			return 0;
 		}
@@ -104,8 +113,10 @@ void text_drive_check(struct inifile *r, const struct instrument_profile *p)
 		return;
 	if (!p->send_current[0])
 		check_given(r, "send_speed", p->send_speed);
-	check_sent(r, "send_speed", p->send_speed, "speed");
-	check_sent(r, "send_current", p->send_current, "current");
+	check_sent(r, "send_speed", p->send_speed, "speed", NULL);
+	check_sent(r, "send_current", p->send_current, "current", NULL);
+	check_sent(r, "send_torque", p->send_torque, "torque", "limit");
+	check_sent(r, "send_position", p->send_position, "angle", "limit");
 	check_off(r, p->send_off);
 	instrument_check_line(r, "ask", p->ask);
 	check_all_told(r, p);

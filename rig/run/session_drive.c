@@ -14,6 +14,8 @@ static struct drive_setup common(const struct session *s, const struct instrumen
 	return (struct drive_setup){
 		.unit_rpm = p->unit_rpm,
 		.unit_A = p->unit_A,
+		.unit_Nm = p->unit_Nm,
+		.unit_deg = p->unit_deg,
 		.gear_ratio = s->has_actuator ? s->actuator.gear_ratio : 1,
 		.sign = p->drive_sign,
 		.at_output = p->shaft == SHAFT_OUTPUT,
@@ -38,6 +40,8 @@ void session_text_drive(const struct session *s, const struct instrument_profile
 	*ret = (struct text_drive_setup){ .drive = common(s, p) };
 	read_pattern(p->send_speed, &ret->speed);
 	read_pattern(p->send_current, &ret->current);
+	read_pattern(p->send_torque, &ret->torque);
+	read_pattern(p->send_position, &ret->position);
 	read_pattern(p->send_off, &ret->off);
 	read_pattern(p->ask, &ret->ask);
 	for (size_t i = 0; i < PROFILE_TELLS; i++)

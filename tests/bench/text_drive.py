@@ -9,6 +9,7 @@ import signal
 import tempfile
 
 import harness
+import play_live
 import warden
 from prepared import Prepared
 
@@ -59,6 +60,22 @@ def a_sweep_agrees_with_the_truth():
             turned = mean(truth, "int_speed_rad", p["begin_s"], p["end_s"]) * 60 / (2 * 3.141592653589793)
             assert abs(turned - 60) < 0.3, (turned, p)  # rpm of the output, as the plan commands
             assert abs(torque - p["torque_Nm"]) < 1.6 * p["U_torque_Nm"], (torque, p)
+
+
+def with_torque(folder):
+    path = folder / "rig.ini"
+    text = path.read_text(encoding="utf-8")
+    assert "send_off = OFF\n" in text
+    path.write_text(text.replace("send_off = OFF\n", "send_off = OFF\nsend_torque = M {torque.0} {limit.2}\ntorque_unit = 1 mN.m\nangle_unit = 0.01 deg\n"
+                                 "tell_3 = A {angle.2}\ntell_3_example = A 35.00\n"), encoding="utf-8")
+
+
+def a_gear_is_wound_up_by_its_torque_and_its_angle():
+    """`play`, judged by the bench's own figures, which play_live.py has written down."""
+    with harness.Bench(SEED, example=PREPARED.get(), edit=with_torque) as bench:
+        found = bench.must(*play_live.ASK, "--rig-stiffness", f"{play_live.RIG} N.m/rad ± 1 %")
+        for key, miss in play_live.misses(found).items():
+            assert abs(miss) < 1.5, (key, miss, found[key])
 
 
 def its_cable_out_in_mid_load_is_named_and_stopped_in_order():
@@ -147,6 +164,6 @@ def a_plan_by_current_is_refused_where_the_drive_has_none():
 
 
 if __name__ == "__main__":
-    harness.main(a_sweep_agrees_with_the_truth, its_cable_out_in_mid_load_is_named_and_stopped_in_order,
+    harness.main(a_sweep_agrees_with_the_truth, a_gear_is_wound_up_by_its_torque_and_its_angle, its_cable_out_in_mid_load_is_named_and_stopped_in_order,
                  a_program_that_is_killed_leaves_a_drive_without_its_lease, a_drive_that_nobody_hears_is_told_before_anything_is_energised,
                  what_rig_ini_has_wrong_of_it_makes_no_rig_ready, what_cannot_be_is_refused, a_plan_by_current_is_refused_where_the_drive_has_none)

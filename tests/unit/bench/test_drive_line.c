@@ -21,6 +21,10 @@ static const struct instrument_profile motor = {
 	.send_speed = "V {speed}",
 	.send_current = "I {current}",
 	.send_off = "OFF",
+	.unit_Nm = 1e-3,
+	.unit_deg = 0.1,
+	.send_torque = "M {torque} {limit}",
+	.send_position = "P {limit} {angle}",
 	.tell = { "S {speed.1} {current.0}", "E {enabled=no|yes} {fault} {undervoltage}" },
 };
 
@@ -46,6 +50,30 @@ static void it_obeys_in_its_own_units(void **state)
 	assert_true(fabs(l.orders.value + 500) < 1e-6);
 	send(&l, "OFF\n", 1000);
 	assert_int_equal(l.orders.mode, BENCH_OFF);
+}
+
+/* 2000 mN.m at the output; 60 deg/s are 3600 tenths of rpm of the rotor; 90 degrees of the output backwards are 32400
+ * tenths of the rotor's. An angle of 90 degrees of the rotor is 2.5 of the output, backwards. */
+static void torque_position_and_angle(void **state)
+{
+	const struct drive_line_senses senses = { .rotor_deg = 90, .powered = true };
+	struct instrument_profile profile = motor;
+	struct drive_line l;
+	char buf[100];
+
+	(void)state;
+	strcpy(profile.tell[0], "A {angle.1}");
+	drive_line_init(&l, &profile, 36);
+	send(&l, "M -2000 60\n", 1000);
+	assert_int_equal(l.orders.mode, BENCH_TORQUE);
+	assert_true(fabs(l.orders.value - 2000) < 1e-6 && fabs(l.orders.limit - 3600) < 1e-6);
+	send(&l, "P 6 900\n", 1000);
+	assert_int_equal(l.orders.mode, BENCH_POSITION);
+	assert_true(fabs(l.orders.value + 32400) < 1e-6 && fabs(l.orders.limit - 360) < 1e-6);
+	(void)drive_line_take(&l, &senses, 1000, buf, sizeof buf);
+	size_t n = drive_line_take(&l, &senses, 100000, buf, sizeof buf);
+	assert_true(n > 9);
+	assert_memory_equal(buf, "A -25.0\r\n", 9);
 }
 
 static void its_lease_ends(void **state)
@@ -128,6 +156,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(it_obeys_in_its_own_units),
+		cmocka_unit_test(torque_position_and_angle),
 		cmocka_unit_test(its_lease_ends),
 		cmocka_unit_test(it_tells_in_its_own_units_at_its_own_time),
 		cmocka_unit_test(one_that_is_asked_waits_for_it),

@@ -165,6 +165,35 @@ static void torque_and_position(void **state)
 	}
 }
 
+/* A tenth of a degree a unit: 10 degrees of the output are 360 of the rotor by a gear of 36. */
+static void an_angle_within_its_turn(void **state)
+{
+	static const struct {
+		bool at_output;
+		int sign;
+		double told, rotor_deg;
+	} rows[] = { { false, 1, 900, 90 }, { false, 1, 3700, 10 }, { false, -1, 900, 270 }, { true, 1, 101, 3.6 } };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct drive_setup setup = plain();
+		struct snapshot snap = contact(true);
+		struct drive_side s;
+
+		setup.unit_deg = 0.1;
+		setup.sign = rows[i].sign;
+		setup.at_output = rows[i].at_output;
+		drive_side_init(&s, &setup, ALL | 1u << DRIVE_WORD_ANGLE, 2, at_s(1));
+		drive_side_look(&s, &snap, at_s(1));
+		hear_all(&s, 0, 0, 1);
+		drive_side_tell(&s, &snap, at_s(1));
+		assert_true(isnan(snap.rotor_deg)); /* not told yet */
+		drive_side_hear(&s, DRIVE_WORD_ANGLE, rows[i].told, at_s(1));
+		drive_side_tell(&s, &snap, at_s(1));
+		assert_true(fabs(snap.rotor_deg - rows[i].rotor_deg) < 1e-9);
+	}
+}
+
 /* Off wherever anything is missing: power, the contactor, a number, a mode that it does not know. */
 static void off_when_in_doubt(void **state)
 {
@@ -329,6 +358,7 @@ int main(void)
 		cmocka_unit_test(told_values),
 		cmocka_unit_test(commanded_values),
 		cmocka_unit_test(torque_and_position),
+		cmocka_unit_test(an_angle_within_its_turn),
 		cmocka_unit_test(off_when_in_doubt),
 		cmocka_unit_test(a_command_is_renewed_and_off_is_at_once),
 		cmocka_unit_test(one_that_is_silent_is_not_heard),

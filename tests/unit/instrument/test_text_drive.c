@@ -61,6 +61,35 @@ static void it_tells_and_is_commanded(void **state)
 	end();
 }
 
+/* Values go by their names, wherever they stand in the line; a mode without a line is off's. */
+static void a_line_for_each_mode(void **state)
+{
+	const struct text_drive_setup setup = { .speed = pattern("V {speed.1}"),
+						.torque = pattern("L{limit.0} M{torque.2}"),
+						.position = pattern("P{angle.1},{limit.1}"),
+						.off = pattern("OFF") };
+	static const struct {
+		struct drive_command command;
+		const char *line;
+	} rows[] = {
+		{ { DRIVE_SPEED, 12, 0 }, "V 12.0\n" },
+		{ { DRIVE_TORQUE, -1.25, 30 }, "L30 M-1.25\n" },
+		{ { DRIVE_POSITION, 90, 5 }, "P90.0,5.0\n" },
+		{ { DRIVE_OFF, 0, 0 }, "OFF\n" },
+		{ { DRIVE_TORQUE, NAN, 30 }, "" },
+		{ { DRIVE_CURRENT, 1, 0 }, "" },
+	};
+	char buf[TEXT_DRIVE_LINE + 2];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		size_t n = text_drive_put(&setup, &rows[i].command, buf);
+
+		assert_int_equal(n, strlen(rows[i].line));
+		assert_memory_equal(buf, rows[i].line, n);
+	}
+}
+
 static void one_that_is_asked(void **state)
 {
 	(void)state;
@@ -117,9 +146,8 @@ static void what_is_no_line(void **state)
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(it_tells_and_is_commanded),
-		cmocka_unit_test(one_that_is_asked),
-		cmocka_unit_test(one_that_does_not_tell_all_is_refused),
+		cmocka_unit_test(it_tells_and_is_commanded), cmocka_unit_test(a_line_for_each_mode),
+		cmocka_unit_test(one_that_is_asked),         cmocka_unit_test(one_that_does_not_tell_all_is_refused),
 		cmocka_unit_test(what_is_no_line),
 	};
 
