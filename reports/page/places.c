@@ -14,7 +14,7 @@ void places_begin(struct places *p, double width, double height)
 	p->n = 0;
 }
 
-static void take(struct places *p, struct box b)
+static void take(struct places *p, struct label_box b)
 {
 	if (p->n < PLACES_MAX && isfinite(b.x0) && isfinite(b.y0) && isfinite(b.x1) && isfinite(b.y1))
 		p->taken[p->n++] = b;
@@ -22,7 +22,7 @@ static void take(struct places *p, struct box b)
 
 void places_take_mark(struct places *p, double x, double y, double radius)
 {
-	take(p, (struct box){ x - radius, y - radius, x + radius, y + radius });
+	take(p, (struct label_box){ x - radius, y - radius, x + radius, y + radius });
 }
 
 void places_take_line(struct places *p, double x0, double y0, double x1, double y1)
@@ -37,14 +37,14 @@ void places_take_line(struct places *p, double x0, double y0, double x1, double 
 }
 
 /* Between two boxes; below 0 by how deep they overlap. */
-static double distance(const struct box *a, const struct box *b)
+static double distance(const struct label_box *a, const struct label_box *b)
 {
 	double dx = fmax(a->x0 - b->x1, b->x0 - a->x1), dy = fmax(a->y0 - b->y1, b->y0 - a->y1);
 
 	return dx > 0 && dy > 0 ? hypot(dx, dy) : fmax(dx, dy);
 }
 
-static double room_about(const struct places *p, const struct box *b)
+static double room_about(const struct places *p, const struct label_box *b)
 {
 	double least = FAR, out = fmax(fmax(-b->x0, b->x1 - p->width), fmax(-b->y0, b->y1 - p->height));
 
@@ -54,7 +54,7 @@ static double room_about(const struct places *p, const struct box *b)
 }
 
 /* The first of those that are nearly as good as the best: the order is the reader's habit. */
-static struct box best(struct places *p, const struct box *candidate, size_t n)
+static struct label_box best(struct places *p, const struct label_box *candidate, size_t n)
 {
 	double room[16], most = -INFINITY;
 	size_t chosen = 0;
@@ -69,16 +69,16 @@ static struct box best(struct places *p, const struct box *candidate, size_t n)
 	return candidate[chosen];
 }
 
-static struct box at(double x0, double y_mid, double width, double height)
+static struct label_box at(double x0, double y_mid, double width, double height)
 {
-	return (struct box){ x0, y_mid - height / 2, x0 + width, y_mid + height / 2 };
+	return (struct label_box){ x0, y_mid - height / 2, x0 + width, y_mid + height / 2 };
 }
 
-struct box places_word(struct places *p, double x, double y, double width, double height)
+struct label_box places_word(struct places *p, double x, double y, double width, double height)
 {
 	const double right = x + GAP, left = x - GAP - width, middle = x - width / 2, above = y + GAP + height / 2,
 		     below = y - GAP - height / 2;
-	const struct box candidate[] = {
+	const struct label_box candidate[] = {
 		at(right, y, width, height),      at(right, above, width, height),  at(right, below, width, height),
 		at(left, above, width, height),   at(left, below, width, height),   at(left, y, width, height),
 		at(middle, above, width, height), at(middle, below, width, height),
@@ -87,11 +87,11 @@ struct box places_word(struct places *p, double x, double y, double width, doubl
 	return best(p, candidate, sizeof candidate / sizeof candidate[0]);
 }
 
-struct box places_level(struct places *p, double y, double width, double height)
+struct label_box places_level(struct places *p, double y, double width, double height)
 {
 	const double above = y + LINE_GAP + height / 2, below = y - LINE_GAP - height / 2, left = GAP,
 		     middle = (p->width - width) / 2, right = p->width - width - GAP;
-	const struct box candidate[] = {
+	const struct label_box candidate[] = {
 		at(left, above, width, height),   at(left, below, width, height),  at(middle, above, width, height),
 		at(middle, below, width, height), at(right, above, width, height), at(right, below, width, height),
 	};
@@ -99,11 +99,11 @@ struct box places_level(struct places *p, double y, double width, double height)
 	return best(p, candidate, sizeof candidate / sizeof candidate[0]);
 }
 
-struct box places_upright(struct places *p, double x, double width, double height)
+struct label_box places_upright(struct places *p, double x, double width, double height)
 {
 	const double left = x - LINE_GAP - width, right = x + LINE_GAP, top = p->height - GAP - height / 2,
 		     middle = p->height / 2, bottom = GAP + height / 2;
-	const struct box candidate[] = {
+	const struct label_box candidate[] = {
 		at(left, bottom, width, height),  at(right, bottom, width, height), at(left, middle, width, height),
 		at(right, middle, width, height), at(left, top, width, height),     at(right, top, width, height),
 	};

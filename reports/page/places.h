@@ -6,7 +6,7 @@
 
 #include <stddef.h>
 
-struct box {
+struct label_box {
 	double x0, y0, x1, y1;
 };
 
@@ -14,7 +14,7 @@ struct box {
 struct places {
 	double width, height;
 	size_t n;
-	struct box taken[PLACES_MAX]; /* what is beyond it is not seen: a word may then stand on it */
+	struct label_box taken[PLACES_MAX]; /* what is beyond it is not seen: a word may then stand on it */
 };
 
 void places_begin(struct places *p, double width, double height);
@@ -25,8 +25,8 @@ void places_take_line(struct places *p, double x0, double y0, double x1, double 
 
 /* A word of that size beside a mark, along a level line at y (from the frame's left to its right), along an upright
  * line at x (width is then the extent across, height the one along it). The place is taken. */
-struct box places_word(struct places *p, double x, double y, double width, double height);
-struct box places_level(struct places *p, double y, double width, double height);
-struct box places_upright(struct places *p, double x, double width, double height);
+struct label_box places_word(struct places *p, double x, double y, double width, double height);
+struct label_box places_level(struct places *p, double y, double width, double height);
+struct label_box places_upright(struct places *p, double x, double width, double height);
 
 #endif

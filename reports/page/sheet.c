@@ -190,7 +190,7 @@ static double word_width(const char *word)
 	return CHAR_WIDTH * (double)letters;
 }
 
-static void put_word(const struct sheet *sh, const struct panel *p, const char *word, struct box b, bool upright,
+static void put_word(const struct sheet *sh, const struct panel *p, const char *word, struct label_box b, bool upright,
 		     const char *ink)
 {
 	double x = upright ? (b.x0 + b.x1) / 2 : b.x0, y = upright ? b.y0 : (b.y0 + b.y1) / 2;
@@ -268,7 +268,7 @@ static void beyond(const struct sheet *sh, struct panel *p)
 		sh->last_Nm, sh->x_max);
 	if (p->what != SPEED)
 		return;
-	struct box b = { from + 13, 8, from + 13 + WORD_HEIGHT, 8 + word_width(word) };
+	struct label_box b = { from + 13, 8, from + 13 + WORD_HEIGHT, 8 + word_width(word) };
 	places_take_line(&p->places, b.x0 + WORD_HEIGHT / 2, b.y0, b.x0 + WORD_HEIGHT / 2, b.y1);
 	put_word(sh, p, word, b, true, "#333333");
 }

@@ -75,7 +75,7 @@ static enum rc taus_asked(const char *text, double tau0, size_t n, struct taus *
 }
 
 /* The averaging time beyond which a longer mean is no better, from the overlapping values of at least five averages. */
-static double best_tau(const struct series *s, const struct taus *t, double tau0)
+static double best_tau(const struct calc_series *s, const struct taus *t, double tau0)
 {
 	double best = INFINITY, at = NAN;
 
@@ -89,7 +89,7 @@ static double best_tau(const struct series *s, const struct taus *t, double tau0
 	return at;
 }
 
-static int allan_json(const struct series *s, const struct taus *t, double tau0)
+static int allan_json(const struct calc_series *s, const struct taus *t, double tau0)
 {
 	json_t *tau = json_array(), *adev = json_array(), *oadev = json_array(), *pairs = json_array();
 
@@ -105,7 +105,7 @@ static int allan_json(const struct series *s, const struct taus *t, double tau0)
 					cli_real(best_tau(s, t, tau0))));
 }
 
-static void allan_text(const struct series *s, const struct taus *t, double tau0)
+static void allan_text(const struct calc_series *s, const struct taus *t, double tau0)
 {
 	printf("%s%s%s%s: %zu readings, %g apart\n\n", s->name, *s->unit ? " (" : "", s->unit, *s->unit ? ")" : "",
 	       s->n, tau0);
@@ -120,7 +120,7 @@ static void allan_text(const struct series *s, const struct taus *t, double tau0
 		printf("\nToo few readings to tell how long an average helps.\n");
 }
 
-static enum rc allan_times(const struct series *s, const char *tau, double tau0, struct taus *t, struct err *err)
+static enum rc allan_times(const struct calc_series *s, const char *tau, double tau0, struct taus *t, struct err *err)
 {
 	if (s->n < 2)
 		return err_set(err, RC_ARG, 0, "%s: an Allan deviation needs at least 2 readings, found %zu",
@@ -157,7 +157,7 @@ int calc_allan(int argc, char **argv)
 	struct cli cli;
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
-	struct series s;
+	struct calc_series s;
 	struct taus taus = { 0 };
 	double tau0;
 

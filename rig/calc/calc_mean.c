@@ -29,7 +29,7 @@ static enum rc batches_wanted(const char *text, size_t *ret, struct err *err)
 	return RC_OK;
 }
 
-static json_t *batch_json(const struct series *s, size_t batches)
+static json_t *batch_json(const struct calc_series *s, size_t batches)
 {
 	double mean, u;
 
@@ -60,7 +60,7 @@ struct said {
 	bool independent;
 };
 
-static enum rc judge(const struct series *s, const struct stats_mean *m, bool independent, struct said *ret,
+static enum rc judge(const struct calc_series *s, const struct stats_mean *m, bool independent, struct said *ret,
 		     struct err *err)
 {
 	*ret = (struct said){ .independent = independent };
@@ -123,7 +123,7 @@ static json_t *interval_json(const struct stats_mean *m, const struct said *said
 	return o;
 }
 
-static int mean_json(const struct series *s, const struct stats_mean *m, const struct said *said, size_t asked)
+static int mean_json(const struct calc_series *s, const struct stats_mean *m, const struct said *said, size_t asked)
 {
 	size_t list[3], n = batch_list(s->n, asked, list);
 	json_t *batches = json_array();
@@ -142,7 +142,7 @@ static int mean_json(const struct series *s, const struct stats_mean *m, const s
 		"no_interval", *why ? cli_text(why) : json_null()));
 }
 
-static void print_said(const struct series *s, const struct stats_mean *m, const struct said *said)
+static void print_said(const struct calc_series *s, const struct stats_mean *m, const struct said *said)
 {
 	double u = said->shy.u_mean, dof = said->shy.dof;
 	char text[200];
@@ -161,7 +161,7 @@ static void print_said(const struct series *s, const struct stats_mean *m, const
 		     : " (of several estimates the widest).\n  Noise slower than the whole record is not in it.");
 }
 
-static void mean_text(const struct series *s, const struct stats_mean *m, const struct said *said, size_t asked)
+static void mean_text(const struct calc_series *s, const struct stats_mean *m, const struct said *said, size_t asked)
 {
 	size_t list[3], n = batch_list(s->n, asked, list);
 	double mean, u;
@@ -214,7 +214,7 @@ int calc_mean(int argc, char **argv)
 	struct cli cli;
 	struct err err = { 0 };
 	struct mistakes m = { 0 };
-	struct series s;
+	struct calc_series s;
 	struct stats_mean mean;
 	struct said said;
 	size_t asked = 0;

@@ -3,15 +3,15 @@
 
 #include <stdlib.h>
 
-void series_free(struct series *s)
+void series_free(struct calc_series *s)
 {
 	csv_free(&s->table);
 	free(s->y);
 }
 
-enum rc series_read(const char *path, const char *column, struct series *ret, struct mistakes *m, struct err *err)
+enum rc series_read(const char *path, const char *column, struct calc_series *ret, struct mistakes *m, struct err *err)
 {
-	struct series s = { 0 };
+	struct calc_series s = { 0 };
 	size_t at = 0;
 	enum rc rc = csv_read(path, &s.table, m, err);
 

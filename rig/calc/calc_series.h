@@ -6,7 +6,7 @@
 #include "calib/number/err.h"
 #include "profile/csv.h"
 
-struct series {
+struct calc_series {
 	struct csv table;
 	double *y;
 	size_t n;
@@ -14,8 +14,8 @@ struct series {
 };
 
 /* column NULL: the first. ret is the caller's (series_free) on success only. Errors as csv_read's. */
-enum rc series_read(const char *path, const char *column, struct series *ret, struct mistakes *m,
+enum rc series_read(const char *path, const char *column, struct calc_series *ret, struct mistakes *m,
 		    struct err *err) MUST_CHECK;
-void series_free(struct series *s);
+void series_free(struct calc_series *s);
 
 #endif

@@ -17,13 +17,13 @@
 
 /* Reading a pattern. */
 
-struct reading {
+struct parse {
 	struct text_pattern p;
 	size_t used; /* of p.text */
 	char *why;
 };
 
-__attribute__((format(printf, 2, 3))) static bool refuse(struct reading *r, const char *format, ...)
+__attribute__((format(printf, 2, 3))) static bool refuse(struct parse *r, const char *format, ...)
 {
 	va_list args;
 
@@ -33,7 +33,7 @@ __attribute__((format(printf, 2, 3))) static bool refuse(struct reading *r, cons
 	return false;
 }
 
-static bool add_item(struct reading *r, enum text_item kind)
+static bool add_item(struct parse *r, enum text_item kind)
 {
 	if (r->p.n_items == TEXT_PATTERN_ITEMS)
 		return refuse(r, "has more than %d parts", TEXT_PATTERN_ITEMS);
@@ -44,7 +44,7 @@ static bool add_item(struct reading *r, enum text_item kind)
 	return true;
 }
 
-static bool add_byte(struct reading *r, char c)
+static bool add_byte(struct parse *r, char c)
 {
 	if (r->used == TEXT_PATTERN_BYTES - 1)
 		return refuse(r, "is longer than %d characters", TEXT_PATTERN_BYTES - 1);
@@ -53,14 +53,14 @@ static bool add_byte(struct reading *r, char c)
 	return true;
 }
 
-static bool add_text(struct reading *r, char c)
+static bool add_text(struct parse *r, char c)
 {
 	bool goes_on = r->p.n_items > 0 && r->p.item[r->p.n_items - 1].kind == ITEM_TEXT;
 
 	return (goes_on || add_item(r, ITEM_TEXT)) && add_byte(r, c);
 }
 
-static bool add_name(struct reading *r, const char *name, size_t n)
+static bool add_name(struct parse *r, const char *name, size_t n)
 {
 	if (n == 0 || n >= TEXT_PATTERN_NAME)
 		return refuse(r, "found \"{%.30s\", expected a name of 1 to %d letters after {", name,
@@ -75,7 +75,7 @@ static bool add_name(struct reading *r, const char *name, size_t n)
 }
 
 /* Nothing tells where the one ends and the other begins. */
-static bool may_follow(struct reading *r, enum text_item kind)
+static bool may_follow(struct parse *r, enum text_item kind)
 {
 	enum text_item before = r->p.n_items > 0 ? r->p.item[r->p.n_items - 1].kind : ITEM_TEXT;
 	bool numbers = (before == ITEM_NUMBER || before == ITEM_HEX) && (kind == ITEM_NUMBER || kind == ITEM_HEX);
@@ -85,7 +85,7 @@ static bool may_follow(struct reading *r, enum text_item kind)
 	return true;
 }
 
-static bool add_field(struct reading *r, const char *text, size_t n)
+static bool add_field(struct parse *r, const char *text, size_t n)
 {
 	size_t name = strspn(text, NAME_LETTERS);
 	char after = text[name];
@@ -110,7 +110,7 @@ static bool add_field(struct reading *r, const char *text, size_t n)
 		      (int)(n < 40 ? n : 40), text);
 }
 
-static bool add_escaped(struct reading *r, char c)
+static bool add_escaped(struct parse *r, char c)
 {
 	static const char letters[] = "rnt\\", meant[] = "\r\n\t\\";
 	const char *at = c ? strchr(letters, c) : NULL;
@@ -119,7 +119,7 @@ static bool add_escaped(struct reading *r, char c)
 }
 
 /* Characters that one step reads; 0: refused. */
-static size_t step(struct reading *r, const char *at)
+static size_t step(struct parse *r, const char *at)
 {
 	if (*at == '\\')
 		return add_escaped(r, at[1]) ? 2 : 0;
@@ -135,7 +135,7 @@ static size_t step(struct reading *r, const char *at)
 
 bool text_pattern_read(const char *text, struct text_pattern *ret, char why[TEXT_PATTERN_WHY])
 {
-	struct reading r = { .why = why };
+	struct parse r = { .why = why };
 	size_t n = 1;
 
 	for (const char *at = text; *at && n > 0; at += n)

@@ -15,12 +15,12 @@
 #define W 600.0
 #define H 200.0
 
-static bool meet(const struct box *a, const struct box *b)
+static bool meet(const struct label_box *a, const struct label_box *b)
 {
 	return a->x0 < b->x1 && b->x0 < a->x1 && a->y0 < b->y1 && b->y0 < a->y1;
 }
 
-static bool inside(const struct box *b)
+static bool inside(const struct label_box *b)
 {
 	return b->x0 >= 0 && b->y0 >= 0 && b->x1 <= W && b->y1 <= H;
 }
@@ -32,7 +32,7 @@ static void a_word_stands_right_of_a_lone_mark(void **state)
 
 	places_begin(&p, W, H);
 	places_take_mark(&p, 100, 100, 6);
-	struct box b = places_word(&p, 100, 100, 80, 16);
+	struct label_box b = places_word(&p, 100, 100, 80, 16);
 	assert_true(b.x0 > 106 && b.x0 < 125);
 	assert_true(fabs(b.y0 + b.y1 - 200) < 1e-9);
 }
@@ -44,7 +44,7 @@ static void at_the_edge_it_stands_left(void **state)
 
 	places_begin(&p, W, H);
 	places_take_mark(&p, 590, 100, 6);
-	struct box b = places_word(&p, 590, 100, 80, 16);
+	struct label_box b = places_word(&p, 590, 100, 80, 16);
 	assert_true(b.x1 < 584);
 	assert_true(inside(&b));
 }
@@ -58,7 +58,7 @@ static void in_a_corner_it_stays_inside(void **state)
 		double x = corner & 1 ? W - 1 : 1, y = corner & 2 ? H - 1 : 1;
 		places_begin(&p, W, H);
 		places_take_mark(&p, x, y, 6);
-		struct box b = places_word(&p, x, y, 80, 16);
+		struct label_box b = places_word(&p, x, y, 80, 16);
 		assert_true(inside(&b));
 	}
 }
@@ -72,9 +72,9 @@ static void it_keeps_off_the_curve(void **state)
 	places_begin(&p, W, H);
 	places_take_line(&p, 0, 0, W, H);
 	places_take_mark(&p, 300, 100, 6);
-	struct box b = places_word(&p, 300, 100, 80, 16);
+	struct label_box b = places_word(&p, 300, 100, 80, 16);
 	for (double t = 0; t <= 1; t += 0.001) {
-		struct box dot = { t * W - 0.5, t * H - 0.5, t * W + 0.5, t * H + 0.5 };
+		struct label_box dot = { t * W - 0.5, t * H - 0.5, t * W + 0.5, t * H + 0.5 };
 		assert_false(meet(&b, &dot));
 	}
 	assert_true(inside(&b));
@@ -87,7 +87,7 @@ static void words_do_not_meet(void **state)
 
 	srand(20261126);
 	for (int round = 0; round < 500; round++) {
-		struct box word[3];
+		struct label_box word[3];
 		places_begin(&p, W, H);
 		for (int i = 0; i < 3; i++) {
 			double x = 40 + 200 * i + rand() % 60, y = 20 + rand() % 160;
@@ -109,10 +109,10 @@ static void words_of_lines_stand_beside_them(void **state)
 
 	places_begin(&p, W, H);
 	places_take_line(&p, 0, 190, W, 190); /* no room above */
-	struct box level = places_level(&p, 190, 120, 16);
+	struct label_box level = places_level(&p, 190, 120, 16);
 	assert_true(level.y1 < 190 && inside(&level));
 	places_take_line(&p, 2, 0, 2, H); /* no room left of it */
-	struct box upright = places_upright(&p, 2, 16, 120);
+	struct label_box upright = places_upright(&p, 2, 16, 120);
 	assert_true(upright.x0 > 2 && inside(&upright));
 	assert_true(upright.x1 - upright.x0 < upright.y1 - upright.y0);
 }
@@ -130,7 +130,7 @@ static void what_is_no_number_takes_no_place(void **state)
 	for (int i = 0; i < PLACES_MAX + 100; i++)
 		places_take_mark(&p, 1, 1, 1);
 	assert_int_equal(p.n, PLACES_MAX);
-	struct box b = places_word(&p, 300, 100, 80, 16);
+	struct label_box b = places_word(&p, 300, 100, 80, 16);
 	assert_true(inside(&b));
 }
 
