@@ -44,7 +44,7 @@ double tame_antiresonance(const struct tame_joint *j)
 
 struct tame_answer tame_answer(const struct tame_joint *j, const struct tame_quasi *q, double omega)
 {
-	double complex s = CMPLX(0, omega);
+	double complex s = omega * I;
 	double complex rotor = s * (j->rotor_kgm2 * s + j->rotor_viscous_Nms + q->rotor_Nms);
 	double complex arm = s * (j->arm_kgm2 * s + j->arm_viscous_Nms + q->arm_Nms);
 	double complex spring = q->flank * (j->stiffness_Nm_per_rad + j->damping_Nms * s);
@@ -58,7 +58,7 @@ struct tame_answer tame_answer(const struct tame_joint *j, const struct tame_qua
 double complex tame_open(const struct tame_loop *l, const struct tame_quasi *q, double omega)
 {
 	const struct tame_drive *d = &l->drive;
-	double complex s = CMPLX(0, omega);
+	double complex s = omega * I;
 	struct tame_answer a = tame_answer(&l->joint, q, omega);
 	double complex speed = s * (d->speed_at_arm ? a.arm : a.rotor);
 	double complex angle = d->position_at_arm ? a.arm : a.rotor;
