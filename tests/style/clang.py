@@ -19,6 +19,7 @@ KEPT = ("-I", "-D", "-W", "-std=", "-isystem", "-pthread", "-ffp-contract=")
 # What the program is built from; everything else in a build is tests.
 HOUSE = ("calib", "rig", "reports")
 PROGRAMS = ("rig/command/bridle", "rig/command/bridle-warden")
+LAST = 60  # lines that are shown of a build that failed
 # gcc alone has these.
 GCC_ALONE = ("-Winvalid-pch",)
 
@@ -37,13 +38,13 @@ def read(entry):
 def built(build):
     """The program by clang, in its own folder; what was wrong, or "". """
     top, where = pathlib.Path(__file__).resolve().parents[2], build / "clang"
-    steps = [["ninja", "-C", where, *PROGRAMS], [where / PROGRAMS[0], "--version"]]
+    steps = [["ninja", "--quiet", "-C", where, *PROGRAMS], [where / PROGRAMS[0], "--version"]]
     if not (where / "build.ninja").exists():
         steps.insert(0, ["meson", "setup", "--werror", "-Doptimization=0", "-Ddebug=false", where, top])
     for step in steps:
         run = subprocess.run(step, env={**os.environ, "CC": "clang"}, capture_output=True, text=True, check=False)
         if run.returncode:
-            return run.stdout + run.stderr
+            return "\n".join((run.stdout + run.stderr).splitlines()[-LAST:])
     return ""
 
 
