@@ -102,7 +102,8 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "ask_error", KEY_TEXT, 0, NULL, "SYST:ERR?", NULL, 0, 0, NULL,
 	  "The question for its error queue, asked after all that is set", INSTRUMENT(ask_error) },
 	{ INSTRUMENT_SECTION, "ask_limited", KEY_TEXT, 0, NULL, "", "STAT:QUES:EVEN?", 0, 0, NULL,
-	  "The question for its latched status, which tells that the current limit acted; empty: it is not asked",
+	  "The question for its latched status, which tells that the current limit acted, STAT:QUES or STAT:OPER by "
+	  "its manual; empty: it is not asked",
 	  INSTRUMENT(ask_limited) },
 	{ INSTRUMENT_SECTION, "ask_limiting", KEY_TEXT, 0, NULL, "", "STAT:QUES:COND?", 0, 0, NULL,
 	  "The question for the same status as it is now, beside ask_limited: the latched one tells a limit that lasts "

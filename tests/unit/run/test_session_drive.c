@@ -67,6 +67,22 @@ static void a_frame_of_the_kernel_is_nothing_but_a_frame(void **state)
 	assert_int_equal(off[1], 0x02);
 }
 
+/* Controlword 0 by SDO: it is taken before the drive is operational as well. */
+static void a_drive_after_cia_402(void **state)
+{
+	struct instrument_profile p = { .kind = "canopen-drive", .link = "serial:/dev/ttyACM1", .node_id = 5 };
+	static const char frame[] = "\x05\x06\0\0\x08\0\0\0\x2b\x40\x60\0\0\0\0\0";
+	char off[64];
+	size_t n = session_drive_off(session, &p, off, sizeof off);
+
+	(void)state;
+	assert_int_equal(n, 23);
+	assert_memory_equal(off, "\rt60582B40600000000000\r", 23);
+	strcpy(p.link, "can:can0");
+	assert_int_equal(session_drive_off(session, &p, off, sizeof off), 16);
+	assert_memory_equal(off, frame, 16);
+}
+
 static void a_line_of_text_too(void **state)
 {
 	const struct instrument_profile p = { .kind = "text-drive", .link = "serial:/dev/ttyACM1", .send_off = "OFF" };
@@ -83,6 +99,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(a_frame_is_read_whole_behind_half_a_line, begin, end),
 		cmocka_unit_test_setup_teardown(a_frame_of_the_kernel_is_nothing_but_a_frame, begin, end),
+		cmocka_unit_test_setup_teardown(a_drive_after_cia_402, begin, end),
 		cmocka_unit_test_setup_teardown(a_line_of_text_too, begin, end),
 	};
 
