@@ -323,11 +323,11 @@ enum rc session_check_mode(const struct session *s, enum drive_mode mode, const 
 	for (int m = DRIVE_SPEED; m <= DRIVE_POSITION; m++)
 		if (session_drive_knows(s, (enum drive_mode)m))
 			at += (size_t)snprintf(knows + at, sizeof knows - at, "%s%s", at ? ", " : "", word[m]);
-	return err_set(
-		err, RC_ARG, 0,
-		"%s needs the drive mode %s; the drive of this rig has %s. Give the drive that mode (a node tells "
-		"it in info drive)",
-		who, word[mode], at ? knows : "none");
+	return err_set(err, RC_ARG, 0,
+		       "%s needs the drive mode %s; the drive of this rig has %s. Give the drive that mode: a node "
+		       "tells it in "
+		       "info drive, a drive on a line of its own in rig.ini (docs/drive.md)",
+		       who, word[mode], at ? knows : "none");
 }
 
 const char *session_error_of(const struct session *s, const struct snapshot *snap, int channel)

@@ -117,12 +117,33 @@ static void why_it_is_not_heard(void **state)
 	}
 }
 
+/* Of the frames that it tells the one that fell out longest ago, while the others go on. */
+static void which_frame_has_stopped(void **state)
+{
+	static const char *const rest[] = { "t2813640004\r", "t282101\r" };
+	static const char *const words[] = { "frame 0x282 is missing", "frame 0x281 is missing" };
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		assert_int_equal(open_drive(ALL_TOLD, false, NULL), RC_OK);
+		for (int k = 0; k < 70; k++) {
+			say(rest[i]);
+			look(0.01);
+		}
+		assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+		if (strstr(d.in.error, words[i]) == NULL)
+			fail_msg("\"%s\" does not say \"%s\"", d.in.error, words[i]);
+		end();
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(it_tells_and_is_commanded),
 		cmocka_unit_test(one_that_is_asked),
 		cmocka_unit_test(why_it_is_not_heard),
+		cmocka_unit_test(which_frame_has_stopped),
 	};
 
 	return cmocka_run_group_tests_name("can_drive", tests, NULL, NULL);
