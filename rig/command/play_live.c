@@ -21,6 +21,7 @@
 #define LOCK_S 1.0
 #define LIMIT_rpm 0.2 /* of the output: the flanks meet softly */
 #define JUMP_arcmin 1.0
+#define FILTER_S 0.3 /* most that an indicator's own filter may take (docs/indicator.md) */
 #define ANGLE_TURN_deg 90.0
 #define ANGLE_WORDS_S 0.4
 #define RESOLUTION_deg \
@@ -154,6 +155,35 @@ static struct play_number widened(struct play_number x, double u_common)
 	return (struct play_number){ x.value, u, x.u > 0 ? x.dof * pow(u / x.u, 4) : x.dof };
 }
 
+static bool behind_an_indicator(const struct rig_profile *rig)
+{
+	for (size_t i = 0; i < rig->n_instruments; i++)
+		if (rig->instrument[i].roles & ROLE_CELL)
+			return true;
+	return false;
+}
+
+/* How late a torque may be told at most: the middle of the conversions of its mean, and an indicator's own filter. */
+static double most_lag_s(const struct playing *w)
+{
+	double period_s = (1 + 4.0 * w->config.loops) * UP_S / fmax(1, w->seq.n_newest);
+
+	return 0.5 * (SEQ_PLAY_MEAN - 1) * period_s + (behind_an_indicator(&w->p.s.rig) ? FILTER_S : 0);
+}
+
+/* A torque that is told late is too small while it rises and too large while it falls. The middle of both ways keeps
+ * its place and so do the slopes; the two ways lie apart by as much, between nothing and twice the most (rectangle). */
+static void add_lag(struct playing *w)
+{
+	struct play_loop *l = &w->found.loop;
+	double apart_Nm = 2 * most_lag_s(w) * w->config.slew_Nm_per_s / sqrt(3);
+	double apart_arcmin = apart_Nm / l->stiffness_Nm_per_arcmin.value;
+
+	l->hysteresis_arcmin = widened(l->hysteresis_arcmin, apart_arcmin);
+	l->wind_up_arcmin = widened(l->wind_up_arcmin, apart_arcmin);
+	l->hysteresis_loss_J = widened(l->hysteresis_loss_J, apart_Nm * l->wind_up_arcmin.value / PLAY_ARCMIN_PER_RAD);
+}
+
 static void add_common(struct playing *w)
 {
 	const struct cellcal *cal = &w->p.s.calibration;
@@ -206,6 +236,7 @@ static enum rc evaluate(struct playing *w, struct err *err)
 	if (rc == RC_OK) {
 		w->found.loop_done = true;
 		add_common(w);
+		add_lag(w);
 	}
 	if (rc == RC_OK && w->q->figure)
 		rc = carry_figure_play(w->q->figure, s->torque_Nm, s->angle_arcmin, s->n, &w->found.loop, err);
@@ -231,6 +262,7 @@ static json_t *document(const struct playing *w)
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "rig_stiffness_Nm_per_rad",
 			    cli_real(w->rig_rad_per_Nm > 0 ? 1 / w->rig_rad_per_Nm : NAN));
+	json_object_set_new(doc, "cell_lag_s", cli_real(most_lag_s(w)));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
 	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
@@ -274,6 +306,10 @@ static void print(const struct playing *w)
 		live_say(
 			"The twist of brake, cell and lever is in it: without --rig-stiffness the stiffness is that of "
 			"gear and rig in series.");
+	live_say("The torque is told up to %.2g s late. Hysteresis, its loss and wind-up are wider for it; lost motion "
+		 "and "
+		 "stiffness do not change.",
+		 most_lag_s(w));
 	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 

@@ -47,6 +47,10 @@ def the_loop_finds_the_gear():
             all_misses.append(misses(found))
             assert found["lost_motion_arcmin"]["u"] < 3 and found["stiffness_Nm_per_arcmin"]["u"] < 0.05, found
             again = harness.run("play", "--from", table, "--json").json
+            # 20 N.m in 25 s, the middle of four conversions at 80 a second: so far apart lie the two ways at most
+            apart = 2 * 1.5 / 80 * 20 / 25 / (STIFF / ARCMIN) / math.sqrt(3)
+            assert abs(found["cell_lag_s"] - 1.5 / 80) < 0.001, found["cell_lag_s"]
+            assert found["hysteresis_arcmin"]["u"]**2 > again["hysteresis_arcmin"]["u"]**2 + 0.95 * apart**2, (found, again)
             for key in ("lost_motion_arcmin", "stiffness_Nm_per_arcmin", "hysteresis_loss_J"):
                 assert again[key]["value"] == found[key]["value"] and again[key]["u"] < found[key]["u"], key
             run = bench.must("log", "show", found["run_id"])
