@@ -319,9 +319,12 @@ static bool a_sudden_standstill_is_not_believed(const struct step *s)
 	return s->v.held_s >= s->limits->stop_hold_s || (said && since_s >= 2 - 1e-9);
 }
 
+/* Of this look by itself: the guard's own memory of when pulses came is what may be wrong. */
 static bool pulses_are_no_standstill(const struct step *s)
 {
-	return !let_go_as_standing(s) || mono_diff_s(s->snap.now, s->after.turned_at) >= 0.3;
+	bool came = s->snap.pulses != s->before.pulses || s->snap.edge_time_s > s->before.edge_time_s;
+
+	return !let_go_as_standing(s) || (!came && mono_diff_s(s->snap.now, s->after.turned_at) >= 0.3);
 }
 
 static bool a_rotor_said_to_turn_is_no_standstill(const struct step *s)

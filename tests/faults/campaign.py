@@ -35,6 +35,7 @@ assert pathlib.Path(SHIM).exists(), f"no {SHIM}: ninja -C build makes it"
 PHASES = ["zero", "no load", "loaded", "falling", "stop"]
 RIGS = {"light powder": ("0.02", "powder"), "heavy powder": ("1.2", "powder"), "light hysteresis": ("0.02", "hysteresis"),
         "heavy hysteresis": ("1.2", "hysteresis")}
+WEIGHTS = [3, 3, 1, 1]  # the zero of a hysteresis brake takes three times as long
 # Instruments that have lines of their own: one case in eight a drive and a supply under the warden, one in sixteen a weight indicator for the cell.
 OWN_LINES = {"light own lines": ("0.02", "own lines", 8, 5), "light gauge": ("0.02", "gauge", 16, 3)}
 TORQUES = "6, 12"
@@ -125,7 +126,7 @@ class Case:
     def __init__(self, seed):
         chance = random.Random(seed)
         self.seed = seed
-        self.rig = chance.choice(list(RIGS))
+        self.rig = chance.choices(list(RIGS), WEIGHTS)[0]
         for name, (_, _, of, rest) in OWN_LINES.items():
             self.rig = name if seed % of == rest else self.rig
         self.phase = chance.choice(PHASES)

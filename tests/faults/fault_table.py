@@ -175,10 +175,14 @@ class Fault:
         return orders
 
 
+# Of a killed program and a node that begins anew nobody is left, and bench time stands still while the shaft coasts: nothing to judge.
+NOT_BOTH = {"SIGKILL": "node-reset", "node-reset": "SIGKILL"}
+
+
 def draw(chance, rig, stops=False, bench_only=False, but=None):
     own, without = OWN_LINES.get(rig, ([], set()))
     rows = [row for row in TABLE + own if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
-            and row.word != but and row.word not in without]
+            and row.word not in {but, NOT_BOTH.get(but)} | without]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)
 
 
