@@ -47,7 +47,17 @@ static const struct key {
 	{ "torque_limit", "N.m", NULL, AT(drive.limit_Nm), 0, false, true, "of the drive, at the output; none" },
 };
 #define KEYS (sizeof keys / sizeof keys[0])
-enum { K_RATIO = 1, K_ARM = 2, K_STIFFNESS = 3, K_DAMPING = 4, K_PLAY = 5, K_VISCOUS = 6, K_DRY = 7, K_CONSTANT = 10 };
+enum {
+	K_ROTOR = 0,
+	K_RATIO = 1,
+	K_ARM = 2,
+	K_STIFFNESS = 3,
+	K_DAMPING = 4,
+	K_PLAY = 5,
+	K_VISCOUS = 6,
+	K_DRY = 7,
+	K_CONSTANT = 10
+};
 
 struct reader {
 	const char *path;
@@ -143,6 +153,18 @@ static void fill_play(struct reader *r, const json_t *doc)
 	fill(r, K_VISCOUS, viscous * 30 / M_PI, u * 30 / M_PI);
 }
 
+/* The record tells what is at the output, the file's rotor is the rotor's own. */
+static void fill_record(struct reader *r, const struct tame_identified *id)
+{
+	double ratio = r->seen[K_RATIO] ? r->q[K_RATIO].value : 1;
+
+	fill(r, K_ROTOR, id->rotor_kgm2.value / (ratio * ratio), id->rotor_kgm2.u / (ratio * ratio));
+	fill(r, K_ARM, id->arm_kgm2.value, id->arm_kgm2.u);
+	fill(r, K_STIFFNESS, id->stiffness_Nm_per_rad.value, id->stiffness_Nm_per_rad.u);
+	fill(r, K_DAMPING, id->damping_Nms.value, id->damping_Nms.u);
+	fill(r, K_VISCOUS, id->viscous_Nms.value, id->viscous_Nms.u);
+}
+
 static enum rc read_play(struct reader *r, const char *path)
 {
 	json_error_t at;
@@ -215,7 +237,8 @@ static void assume_damping(struct tame_typed *t)
 	j->damping_Nms = t->damping_assumed ? 2 * TAME_DAMPING * sqrt(j->stiffness_Nm_per_rad * reduced_kgm2) : 0;
 }
 
-enum rc tame_read(const char *path, const char *play, struct tame_typed *ret, struct err *err)
+enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,
+		  struct err *err)
 {
 	struct reader r = { .path = path, .err = err };
 	int at = ini_parse(path, take_key, &r);
@@ -229,6 +252,8 @@ enum rc tame_read(const char *path, const char *play, struct tame_typed *ret, st
 		return err_set(err, RC_ARG, 0, "%s: cannot be opened", path);
 	if (at > 0)
 		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", path, at);
+	if (id)
+		fill_record(&r, id);
 	enum rc rc = play ? read_play(&r, play) : RC_OK;
 	if (rc == RC_OK)
 		rc = check(&r);

@@ -4,6 +4,7 @@
 #define BRIDLE_COMMAND_TAME_INPUT_H
 
 #include "calib/number/err.h"
+#include "calib/tame/tame_identify.h"
 #include "calib/tame/tame_spread.h"
 
 #include <jansson.h>
@@ -20,9 +21,10 @@ struct tame_typed {
 };
 #define TAME_DAMPING 0.02 /* common practice, no source: steel gears have 1 to 5 % */
 
-/* Reads "key = value" lines. play: a document of `play --json` that fills what was not typed, or NULL. RC_ARG with
- * file, key, what was found and what is expected. */
-enum rc tame_read(const char *path, const char *play, struct tame_typed *ret, struct err *err) MUST_CHECK;
+/* Reads "key = value" lines. What was not typed is filled by id (a record's; NULL: none), then by
+ * play (a document of `play --json`; NULL: none). RC_ARG with file, key, what was found and what is expected. */
+enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,
+		  struct err *err) MUST_CHECK;
 
 /* All keys with units and meaning: a line each, or {"keys": [{"key", "unit", "meaning"}]}. */
 void tame_keys_print(void);

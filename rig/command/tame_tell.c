@@ -71,6 +71,9 @@ json_t *tame_json(const struct tame_told *t)
 	json_t *doc = json_object();
 	const struct tame_joint *j = &t->typed.loop.joint;
 
+	json_object_set_new(doc, "identified", t->recorded ? tame_record_json(&t->id) : json_null());
+	if (!t->reckoned)
+		return doc;
 	put_found(doc, &t->found);
 	json_object_set_new(doc, "resonance_Hz", cli_real(tame_resonance(j) / (2 * M_PI)));
 	json_object_set_new(doc, "antiresonance_Hz", cli_real(tame_antiresonance(j) / (2 * M_PI)));
@@ -168,6 +171,10 @@ void tame_print(const struct tame_told *t)
 {
 	const struct tame_joint *j = &t->typed.loop.joint;
 
+	if (t->recorded)
+		tame_record_print(&t->id);
+	if (!t->reckoned)
+		return;
 	puts("Loop with the given gains:");
 	print_margins(&t->found);
 	print_cycle(&t->found);

@@ -5,8 +5,11 @@
 
 #include "calib/tame/tame_advise.h"
 #include "command/tame_input.h"
+#include "command/tame_record.h"
 
 struct tame_told {
+	bool recorded, reckoned; /* a record was read; a loop was reckoned */
+	struct tame_identified id;
 	struct tame_typed typed;
 	struct tame_target target;
 	struct tame_found found;

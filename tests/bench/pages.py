@@ -34,7 +34,7 @@ PROMISED |= {"how-to-hold": [("model.json", 1000), ("held.csv", 10000), ("second
              "how-to-obey": [("response.json", 200)]}
 SAID |= {"how-to-hold": ["ended by equilibrium", "Kept: run", "winding, time constant", "S1, continuous", "from its resistance", "N·m"],
          "how-to-play": ["at a locked shaft", "Kept: run", "9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
-         "how-to-tame": ["It oscillates.", "Set these gains", "Keep the gains."],
+         "how-to-tame": ["It oscillates.", "Set these gains", "Keep the gains.", "inertia, arm"],
          "how-to-suit": ["What decides", "winding temperature", "confirmed"],
          "how-to-ripple": ["cogging of poles and slots", "rotor, once a turn", "or slower", "friction"],
          "how-to-obey": ["locked shaft", "Kept: run", "dead band", "bandwidth", "Hz"]}
