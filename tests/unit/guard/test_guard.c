@@ -784,9 +784,16 @@ static void messages_say_what_and_how_much(void **state)
 	(void)state;
 	guard_message(&v, text, sizeof text);
 	assert_non_null(strstr(text, "brake slip power 512 W, limit 400 W: "));
+	v.limit = NAN;
+	guard_message(&v, text, sizeof text);
+	assert_non_null(strstr(text, "brake slip power 512 W: "));
 	v.value = NAN;
 	guard_message(&v, text, sizeof text);
 	assert_string_equal(text, cause_sentence(CAUSE_BRAKE_POWER));
+	v = (struct guard_verdict){ .missing = GUARD_TURNS, .release = GUARD_NODE, .energised = true };
+	guard_end_message(&v, text, sizeof text);
+	assert_non_null(strstr(text, "KEEP AWAY"));
+	assert_non_null(strstr(text, "The node has released the brake by itself."));
 	for (int c = 0; c <= CAUSE_COUNT; c++) {
 		assert_true(strlen(cause_word((enum cause)c)) > 2 && strlen(cause_sentence((enum cause)c)) > 20);
 		for (int d = 0; d < c; d++)

@@ -275,6 +275,23 @@ static void a_set_point_that_is_not_a_number_is_off(void **state)
 	}
 }
 
+/* I7: a number that no mode has (a word that was read wrong) drives nothing. */
+static void a_mode_that_is_none_is_off(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_begin(&s);
+	s.want = wish_of(DRIVE_SPEED);
+	s.want.mode = (enum drive_mode)MODES;
+	for (int i = 0; i < 50; i++) {
+		look_at(&s, 0, 0);
+		assert_int_equal(s.verdict.allowed.mode, DRIVE_OFF);
+		assert_true(s.verdict.allowed.speed_rpm <= 0 && s.verdict.allowed.speed_rpm >= 0);
+	}
+	assert_true(s.verdict.clamped);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -287,6 +304,7 @@ int main(void)
 		cmocka_unit_test(standing_under_torque_has_a_time_of_its_own_in_torque_mode),
 		cmocka_unit_test(the_shaft_goes_no_farther_than_the_run_allows),
 		cmocka_unit_test(a_set_point_that_is_not_a_number_is_off),
+		cmocka_unit_test(a_mode_that_is_none_is_off),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -248,6 +248,31 @@ struct drive_word {
 /* I18: pulses that ended at full speed. 2 s are enough where the drive says that its rotor stands (less than 1 rpm of
  * the shaft), says it anew, and agreed with the pick-up before; else the whole hold. What was held for so long by a
  * brake that has its current stands; not where the drive says that it turns. */
+/* A drive at speed, a stop after 2 s, and what the rotor is said to do before and after it. */
+static void play_word(struct scene *s, const struct drive_word *row, double gear_ratio)
+{
+	double rotor_per_output = scene_limits().gear_ratio;
+
+	scene_begin(s);
+	s->limits.gear_ratio = gear_ratio;
+	s->want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+	for (int tick = 0; tick < 1200 && !s->verdict.stopped; tick++) {
+		bool running = tick < 200;
+		scene_obey(s);
+		s->snap.operator_stop = !running;
+		s->snap.channel[CHANNEL_DRIVE].fresh += tick % 20 == 0 && (running || row->goes_on);
+		if (tick > 10)
+			s->snap.drive_rotor_rpm =
+				rotor_per_output * (tick <= 200 ? row->running_rpm : row->stopped_rpm);
+		if (!running)
+			s->snap.brake_A *= row->brake_share;
+		scene_judge(s);
+	}
+	if (!s->verdict.stopped || !(fabs(s->verdict.held_s - row->held_s) < 0.03) ||
+	    s->verdict.missing != row->missing)
+		fail_msg("%s: held for %g s, missing %#x", row->name, s->verdict.held_s, s->verdict.missing);
+}
+
 static void what_the_drive_says_of_a_standstill(void **state)
 {
 	static const struct drive_word rows[] = {
@@ -266,29 +291,23 @@ static void what_the_drive_says_of_a_standstill(void **state)
 		{ "nothing, and the brake's current is unknown", NAN, NAN, false, NAN, 8, GUARD_STANDSTILL },
 	};
 
-	(void)state;
-	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-		const struct drive_word *row = &rows[i];
-		struct scene s;
+	struct scene s;
 
-		scene_begin(&s);
-		s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
-		for (int tick = 0; tick < 1200 && !s.verdict.stopped; tick++) {
-			bool running = tick < 200;
-			scene_obey(&s);
-			s.snap.operator_stop = !running;
-			s.snap.channel[CHANNEL_DRIVE].fresh += tick % 20 == 0 && (running || row->goes_on);
-			if (tick > 10)
-				s.snap.drive_rotor_rpm =
-					s.limits.gear_ratio * (tick <= 200 ? row->running_rpm : row->stopped_rpm);
-			if (!running)
-				s.snap.brake_A *= row->brake_share;
-			scene_judge(&s);
-		}
-		if (!s.verdict.stopped || !(fabs(s.verdict.held_s - row->held_s) < 0.03) ||
-		    s.verdict.missing != row->missing)
-			fail_msg("%s: held for %g s, missing %#x", row->name, s.verdict.held_s, s.verdict.missing);
-	}
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
+		play_word(&s, &rows[i], scene_limits().gear_ratio);
+}
+
+/* I18: without a ratio a rotor that was said to turn while the shaft did is a witness; one that never was is none. */
+static void a_rotor_of_unknown_ratio_is_believed_when_it_turned(void **state)
+{
+	static const struct drive_word turned = { "turned", 60, 0, true, 1, 2, 0 };
+	static const struct drive_word never = { "never turned", 0.01, 0, true, 1, 8, 0 };
+	struct scene s;
+
+	(void)state;
+	play_word(&s, &turned, 0);
+	play_word(&s, &never, 0);
 }
 
 /* I3, I18: a pick-up with one channel dead counts to and fro: no speed, but pulses; a shaft whose pulses come does not
@@ -436,6 +455,7 @@ int main(void)
 		cmocka_unit_test(a_standstill_sooner_than_the_inertia_allows_is_not_believed),
 		cmocka_unit_test(a_drive_is_heard_once_more),
 		cmocka_unit_test(what_the_drive_says_of_a_standstill),
+		cmocka_unit_test(a_rotor_of_unknown_ratio_is_believed_when_it_turned),
 		cmocka_unit_test(pulses_to_and_fro_are_no_standstill),
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
 		cmocka_unit_test(a_cause_tells_its_own_number),
