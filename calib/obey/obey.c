@@ -22,7 +22,7 @@ struct loop {
 	double most;
 	double *way, *turn; /* +1 rising, -1 falling, 0 unknown; command at the last turn, NaN: none yet */
 	bool *used;
-	bool signs, ways;
+	bool signs, ways, growth;
 	double *x, *y; /* room for the fit */
 	size_t width;
 };
@@ -35,10 +35,10 @@ static void variables(const struct loop *l, double command, double way, double *
 	ret[k++] = command;
 	if (l->signs)
 		ret[k++] = command > 0 ? 1 : -1;
-	if (l->ways) {
+	if (l->ways)
 		ret[k++] = way;
+	if (l->growth)
 		ret[k++] = way * (fabs(command) - l->most / 2);
-	}
 }
 
 static void read_ways(struct loop *l)
@@ -46,6 +46,7 @@ static void read_ways(struct loop *l)
 	double way = 0, turn = NAN;
 	bool plus = false, minus = false, up = false, down = false;
 
+	l->most = 0;
 	for (size_t i = 0; i < l->n; i++)
 		l->most = fmax(l->most, fabs(l->command[i]));
 	for (size_t i = 0; i < l->n; i++) {
@@ -65,7 +66,6 @@ static void read_ways(struct loop *l)
 	}
 	l->signs = plus && minus;
 	l->ways = up && down;
-	l->width = (size_t)1 + l->signs + 2 * (size_t)l->ways;
 }
 
 static enum rc fitted(const struct loop *l, struct regress *ret, struct err *err)
@@ -152,17 +152,20 @@ static void take(const struct loop *l, const struct regress *g, struct obey_slow
 		ret->dead_band_Nm = (struct obey_number){ band, sqrt(fmax(0, var)), g->dof };
 	}
 	if (l->ways) {
-		ret->hysteresis_Nm = coefficient(g, l->width - 1, -2);
-		ret->hysteresis_growth = coefficient(g, l->width, -2);
+		ret->hysteresis_Nm = coefficient(g, (size_t)2 + l->signs, -2);
+		if (l->growth)
+			ret->hysteresis_growth = coefficient(g, (size_t)3 + l->signs, -2);
 	}
 }
 
-static enum rc solve(struct loop *l, struct obey_slow *ret, struct err *err)
+static enum rc solve_with(struct loop *l, bool growth, struct obey_slow *ret, struct err *err)
 {
 	struct regress g, next;
 	enum rc rc;
 
 	read_ways(l);
+	l->growth = growth && l->ways;
+	l->width = (size_t)1 + l->signs + l->ways + l->growth;
 	rc = fitted(l, &g, err);
 	if (!rc && !(fabs(g.coef[1]) > 0))
 		rc = err_set(err, RC_ARG, 0, "the measured torque does not follow the command");
@@ -175,6 +178,20 @@ static enum rc solve(struct loop *l, struct obey_slow *ret, struct err *err)
 	}
 	if (!rc)
 		take(l, &g, ret);
+	return rc;
+}
+
+/* A short table may carry the hysteresis and not its growth. */
+static enum rc solve(struct loop *l, struct obey_slow *ret, struct err *err)
+{
+	enum rc rc = solve_with(l, true, ret, err);
+
+	if (rc == RC_ARG || rc == RC_SINGULAR)
+		rc = solve_with(l, false, ret, err);
+	if (rc == RC_SINGULAR)
+		rc = err_set(err, RC_ARG, 0,
+			     "too few different commands; expected three or more beyond a tenth of the largest, rising "
+			     "and falling");
 	return rc;
 }
 

@@ -22,15 +22,17 @@ struct obey_number {
  *
  * After a turn of the command nothing moves until the other branch is reached (a play element; M. A. Krasnosel'skii,
  * A. V. Pokrovskii, Systems with Hysteresis, 1989, from memory). Rows that by the model lie there, or less than two
- * scatters beyond, are left out, and the fit is done again until they stay the same. */
+ * scatters beyond, are left out, and the fit is done again until they stay the same. A table that is too short for the
+ * growth is fitted without it. */
 struct obey_slow {
 	struct obey_number gain, offset_Nm, dead_band_Nm;
-	struct obey_number hysteresis_Nm, hysteresis_growth; /* growth: N.m for each N.m of command */
-	double linearity_Nm; /* the largest mean deviation in a tenth of the range of -most to most */
+	struct obey_number hysteresis_Nm,
+		hysteresis_growth; /* growth: N.m for each N.m of command; NaN: too few rows */
+	double linearity_Nm;       /* the largest mean deviation in a tenth of the range of -most to most */
 	double scatter_Nm;
 	size_t left_out; /* rows after turns of the command that did not move yet */
 };
-/* RC_ARG too few rows, or too few that moved after the turns. */
+/* RC_ARG too few rows or different commands, or too few that moved after the turns. */
 enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
 		  struct err *err) MUST_CHECK;
 

@@ -95,6 +95,31 @@ static void friction_that_grows(void **state)
 	assert_near(s.linearity_Nm, 0, 1e-9);
 }
 
+/* Nine rows carry gain, offset, dead band and hysteresis, and no growth. */
+static void a_short_table(void **state)
+{
+	static const double command[] = { 0, 5, 10, 5, 0, -5, -10, -5, 0 }, way[] = { 0, 1, 1, -1, -1, -1, -1, 1, 1 };
+	double torque[9];
+	struct obey_slow s;
+	struct err err;
+
+	(void)state;
+	for (int i = 0; i < 9; i++)
+		torque[i] = 0.96 * command[i] + 0.15 - 0.2 * (i > 4 ? -1 : 1) - 0.15 * way[i];
+	if (obey_slow(command, torque, 9, &s, &err))
+		fail_msg("%s", err.what);
+	assert_near(s.gain.value, 0.96, 1e-9);
+	assert_near(s.offset_Nm.value, 0.15, 1e-9);
+	assert_near(s.dead_band_Nm.value, 0.4 / 0.96, 1e-9);
+	assert_near(s.hysteresis_Nm.value, 0.3, 1e-9);
+	assert_true(isnan(s.hysteresis_growth.value));
+	assert_int_equal(s.left_out, 0);
+	/* the same command again and again says nothing of the gain */
+	const double one[] = { 0, 10, 0, 10, 0, 10, 0, 10, 0, 10 };
+	assert_int_equal(obey_slow(one, one, 10, &s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "different commands"));
+}
+
 /* A lag of first order, exactly stepped: bandwidth 1/(2 pi tau). Pseudo-random steps of 5 ms at 1 kHz. */
 static void bandwidth_of_a_lag(void **state)
 {
@@ -133,6 +158,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(slow_by_hand),
 		cmocka_unit_test(friction_that_grows),
+		cmocka_unit_test(a_short_table),
 		cmocka_unit_test(bandwidth_of_a_lag),
 	};
 
