@@ -60,12 +60,63 @@ static bool power_from_sweep(const struct curve *c, struct foresee_step *step)
 	return true;
 }
 
+static double loss_of(const struct curve_point *p)
+{
+	return p->input_power_W.value - worked_Nm(p) * fabs(rad_per_s_from_rpm(p->speed_rpm.value));
+}
+
+/* By the chord between the points about that speed that enclose the torque, below the lightest as at the lightest; NaN
+ * above the heaviest. */
+static double loss_at(const struct curve *c, double torque_Nm, double rpm)
+{
+	const struct curve_point *low = NULL, *high = NULL;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve_point *p = &c->points[i];
+		if (!at_speed(p, rpm))
+			continue;
+		if (worked_Nm(p) <= torque_Nm && (!low || worked_Nm(p) > worked_Nm(low)))
+			low = p;
+		if (worked_Nm(p) >= torque_Nm && (!high || worked_Nm(p) < worked_Nm(high)))
+			high = p;
+	}
+	if (!high)
+		return NAN;
+	if (!low)
+		low = high;
+	double gap = worked_Nm(high) - worked_Nm(low);
+	return loss_of(low) + (gap > 0 ? (torque_Nm - worked_Nm(low)) / gap * (loss_of(high) - loss_of(low)) : 0);
+}
+
+/* Between the slowest and the fastest of a map's speeds, and carried on by half of what lies between. */
+static double loss_between(const struct curve *c, double torque_Nm, double rpm)
+{
+	double slow = INFINITY, fast = 0;
+
+	for (size_t i = 0; i < c->n; i++) {
+		if (!usable(&c->points[i]))
+			continue;
+		slow = fmin(slow, c->points[i].speed_rpm.value);
+		fast = fmax(fast, c->points[i].speed_rpm.value);
+	}
+	if (!(slow > 0) || !(fast > 0))
+		return NAN;
+	double share = fast > 1.2 * slow ? (fabs(rpm) - slow) / (fast - slow) : 0;
+	double at_slow = loss_at(c, torque_Nm, slow), at_fast = loss_at(c, torque_Nm, fast);
+	return at_slow + fmax(-0.5, fmin(share, 1.5)) * (at_fast - at_slow);
+}
+
 static void power_from_map(const struct curve *c, struct foresee_step *step)
 {
 	double T = step->torque_Nm;
 
 	if (!c)
 		return;
+	double near_W = loss_between(c, T, step->speed_rpm);
+	if (near_W > 0) {
+		step->input_W = near_W + T * fabs(rad_per_s_from_rpm(step->speed_rpm));
+		return;
+	}
 	struct losses l = losses_of(c);
 	if (!l.known || !(T <= BEYOND * l.high_Nm))
 		return;

@@ -2,8 +2,9 @@
 /* What readings a step of a plan will give, as far as runs before it tell: for the forecast of uncertainty (foresee.h).
  *
  * From the newest sweep of the actuator, where its rising points enclose the step's torque at its speed: input power
- * and voltage by the chord between them. Else from the map of the brake: the losses of its points by the model of
- * losses.h, and the shaft power added. Noise from the point nearest in torque, by the square root of the lengths of the
+ * and voltage by the chord between them. Else from the map of the brake: its losses by the chords between the rising
+ * points around the torque at its slowest and its fastest speed, between these by the speed; where they do not enclose
+ * the torque by the model of losses.h; and the shaft power added. Noise from the point nearest in torque, by the square root of the lengths of the
  * windows. Pure. */
 #ifndef BRIDLE_REPORTS_REDUCE_EXPECT_H
 #define BRIDLE_REPORTS_REDUCE_EXPECT_H
