@@ -68,6 +68,12 @@ static void method_of_run(FILE *f, const struct report *r)
 	     "%.3g K/min, over %.3g s) before the window of %.3g s began.",
 	     r->plan.torque_slope_Nm_per_s, r->plan.speed_slope_rpm_per_s, r->plan.temp_slope_K_per_min,
 	     r->plan.window_s, r->plan.dwell_s);
+	if (r->plan.until_frac > 0)
+		para(f,
+		     "That is the shortest window. As long a time before it told the scatter, which fixed the length "
+		     "of the "
+		     "window: another one would differ by about %.2g %% at most. None is longer than %.3g s.",
+		     100 * r->plan.until_frac, r->plan.longest_s);
 	para(f, "What limited a point is read from the samples in and before its window: the drive's flags, supply "
 		"current and voltage, coil current, "
 		"cell counts and temperatures. It is not read from the shape of the curve.");

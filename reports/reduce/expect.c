@@ -147,19 +147,35 @@ static bool nearer(const struct curve_point *p, const struct curve_point *than, 
 	return a < b - SAME_TORQUE * step->torque_Nm || (a <= b + SAME_TORQUE * step->torque_Nm && off < other);
 }
 
-static bool noise_from(const struct curve *c, double dwell_s, struct foresee_step *step)
+static const struct curve_point *nearest(const struct curve *c, const struct foresee_step *step)
 {
 	const struct curve_point *near = NULL;
 
 	for (size_t i = 0; c && i < c->n; i++)
 		if (usable(&c->points[i]) && (!near || nearer(&c->points[i], near, step)))
 			near = &c->points[i];
+	return near;
+}
+
+static bool noise_from(const struct curve *c, double dwell_s, struct foresee_step *step)
+{
+	const struct curve_point *near = nearest(c, step);
+
 	if (!near || !(dwell_s > 0))
 		return false;
 	double longer = sqrt((near->end_s - near->begin_s) / dwell_s);
 	step->noise_Nm = longer * part_named(c->ctx, near->torque_Nm, "torque noise");
 	step->noise_W = longer * part_named(c->ctx, near->input_power_W, "input power noise");
 	return true;
+}
+
+double expect_scatter_Nm(const struct curve *sweep, const struct curve *map, const struct foresee_step *step)
+{
+	const struct curve_point *p = nearest(sweep, step);
+
+	if (!p || !(p->scatter_Nm >= 0))
+		p = nearest(map, step);
+	return p ? p->scatter_Nm * sqrt(p->end_s - p->begin_s) : NAN;
 }
 
 void expect_step(const struct curve *sweep, const struct curve *map, double dwell_s, double drag_Nm,

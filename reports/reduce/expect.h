@@ -18,6 +18,10 @@
 void expect_step(const struct curve *sweep, const struct curve *map, double dwell_s, double drag_Nm,
 		 struct foresee_step *step);
 
+/* Scatter of the mean torque of such a step over 1 s, N·m (k = 1), by the point nearest in torque and the square root of
+ * its window's length; NaN where no point has one. */
+double expect_scatter_Nm(const struct curve *sweep, const struct curve *map, const struct foresee_step *step);
+
 /* Noise of the zero readings, and which degrees of freedom it has. */
 void expect_zero(const struct curve *sweep, const struct curve *map, struct foresee_input *in);
 

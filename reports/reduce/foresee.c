@@ -188,7 +188,7 @@ static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct 
 	size_t n = budget_of(ctx, p->torque_Nm, row, 60);
 
 	ret->u_torque_Nm = unc_u(p->torque_Nm);
-	ret->U_torque_Nm = unc_expanded(ctx, p->torque_Nm, COVERAGE, NULL);
+	ret->U_common_Nm = ret->U_torque_Nm = unc_expanded(ctx, p->torque_Nm, COVERAGE, NULL);
 	if (p->efficiency_valid) {
 		ret->u_efficiency = unc_u(p->efficiency);
 		ret->U_efficiency = unc_expanded(ctx, p->efficiency, COVERAGE, NULL);
@@ -202,6 +202,7 @@ static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct 
 	ret->U_halved_Nm = ret->U_torque_Nm * sqrt(1 - 0.75 * ret->share);
 	snprintf(ret->advice, sizeof ret->advice, "%s: half of it would give ± %.2g N·m", what_to_do(ret->source),
 		 ret->U_halved_Nm);
+	ret->U_common_Nm = ret->U_torque_Nm * sqrt(fmax(0, 1 - share_of(row, n, "torque noise")));
 	tell_dwell(ret, share_of(row, n, "torque noise"));
 }
 
@@ -229,7 +230,9 @@ enum rc foresee(const struct foresee_input *in, const struct foresee_step *steps
 	struct reduction *r = calloc(1, sizeof *r);
 
 	for (size_t i = 0; i < n; i++)
-		ret[i] = (struct foreseen){ NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_halved_Nm = NAN };
+		ret[i] = (struct foreseen){
+			NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_common_Nm = NAN, .U_halved_Nm = NAN
+		};
 	if (r)
 		r->ctx = unc_ctx_new();
 	if (!r || !r->ctx) {

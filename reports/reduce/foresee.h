@@ -34,8 +34,10 @@ struct foreseen {
 	char source[64];    /* the largest of the torque; "" when there is none */
 	double share;       /* of the variance, 0 to 1 */
 	double U_part_Nm;   /* what it alone would give, with the coverage of the whole */
+	double U_common_Nm; /* without the noise of the point's own window: no dwell makes it smaller */
 	double U_halved_Nm; /* of the torque, were that source half as large */
 	char advice[200];
+	char cannot[160]; /* why the plan's target cannot be reached; "" it can or there is none (ready_foresee) */
 };
 
 /* ret[n]. RC_NOMEM; else what is wrong with a step leaves NaN. */

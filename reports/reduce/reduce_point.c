@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/reduce.h"
+#include "profile/profile.h"
 
 #include "calib/cell/cell_warmth.h"
 #include "calib/number/units.h"
@@ -323,6 +324,20 @@ static void hand_at_the_shaft(struct curve_point *p)
 	point_note(p, "turned by hand: no electrical input, so no efficiency");
 }
 
+/* [steady] dwell = until: what was not reached, of U and of what another window would differ by. */
+static void note_target(const struct reduction *r, struct curve_point *p)
+{
+	double of_Nm = fmax(fabs(p->torque_Nm.value), plan_target_floor_Nm(&r->plan, &r->rig)),
+	       U = unc_expanded(r->ctx, p->torque_Nm, 0.95, NULL) / of_Nm,
+	       another = another_window(p->scatter_Nm) / of_Nm;
+
+	if (!(r->plan.until_frac > 0) || (p->flags & POINT_CUT))
+		return;
+	if (U > r->plan.until_frac || !(another <= r->plan.until_frac))
+		point_note(p, "the target of %.2g %% was not reached: U %.2g %%, another window %.2g %%",
+			   100 * r->plan.until_frac, 100 * U, 100 * another);
+}
+
 enum rc reduce_point(const struct reduction *r, const struct window_means *reading, struct curve_point *ret,
 		     struct err *err)
 {
@@ -367,6 +382,7 @@ enum rc reduce_point(const struct reduction *r, const struct window_means *readi
 		point_note(&p, "cut short by a stop, mean of its last second, not counted");
 	else if (!p.settled)
 		point_note(&p, "not settled within the plan's [steady] timeout, taken as it is");
+	note_target(r, &p);
 	if (p.extrapolated)
 		point_note(&p, "torque beyond the heaviest calibration weight (%.4g N·m): extrapolated", r->cal.max_Nm);
 	*ret = p;

@@ -82,7 +82,7 @@ static enum rc look_at_uncertainty(struct checking *c, struct err *err)
 		ready_foresee(&c->s, &c->forecast, live_can_turn(&c->live, sweep_zero_rpm(&config)), c->foreseen, err);
 
 	if (rc == RC_OK && !c->live.cli->json)
-		ready_foresee_print(&c->forecast, c->foreseen);
+		ready_foresee_print(&c->s, &c->forecast, c->foreseen);
 	return rc;
 }
 

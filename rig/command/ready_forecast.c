@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_forecast.h"
+#include "command/ready_foresee.h"
 #include "live/live.h"
 #include "run/limit_search.h"
 
@@ -8,7 +9,8 @@
 
 void ready_forecast_make(const struct session *s, struct forecast *ret)
 {
-	const struct forecast_input in = {
+	double dwell_s[PROFILE_STEPS];
+	struct forecast_input in = {
 		.rig = &s->rig,
 		.actuator = &s->actuator,
 		.plan = &s->plan,
@@ -16,6 +18,11 @@ void ready_forecast_make(const struct session *s, struct forecast *ret)
 		.calibrated_Nm = s->calibration_id ? s->calibration.max_Nm : NAN,
 	};
 
+	forecast_plan(&in, ret);
+	if (!(s->plan.until_frac > 0))
+		return;
+	ready_expect_dwell(s, ret, dwell_s);
+	in.dwell_s = dwell_s;
 	forecast_plan(&in, ret);
 }
 

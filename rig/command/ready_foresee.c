@@ -3,6 +3,7 @@
 #include "live/live.h"
 #include "reports/reduce/curve.h"
 #include "reports/reduce/expect.h"
+#include "run/sweep_setup.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -37,6 +38,24 @@ static double drag_Nm(const struct session *s)
 	return s->map.drag_Nm + (keeps ? s->map.remanence_Nm : 0);
 }
 
+/* "" where it can. */
+static void cannot_reach(const struct session *s, const struct forecast_step *step, struct foreseen *p)
+{
+	const struct dwell_until target = sweep_until_of(&s->plan, &s->rig);
+	double per_cent = 100 / fmax(step->torque_Nm, target.floor_Nm), wanted = 100 * target.frac;
+
+	p->cannot[0] = '\0';
+	if (!(target.frac > 0) || !(p->U_common_Nm * per_cent > wanted))
+		return;
+	if (p->U_part_Nm * per_cent > wanted)
+		snprintf(p->cannot, sizeof p->cannot, "%.2g %% cannot be reached: %.40s alone is %.2g %%", wanted,
+			 p->source, p->U_part_Nm * per_cent);
+	else
+		snprintf(p->cannot, sizeof p->cannot,
+			 "%.2g %% cannot be reached: what no dwell changes is %.2g %%, most of it %.40s", wanted,
+			 p->U_common_Nm * per_cent, p->source);
+}
+
 enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
 		      struct err *err)
 {
@@ -58,17 +77,36 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 		step[i] = (struct foresee_step){
 			p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->input_W, p->actuator_V, at_s, NAN, NAN
 		};
-		ret[i] = (struct foreseen){ NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_halved_Nm = NAN };
+		ret[i] = (struct foreseen){
+			NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_common_Nm = NAN, .U_halved_Nm = NAN
+		};
 	}
 	if (!s->calibration_id)
 		return RC_OK;
 	struct curve *sweep = earlier(s, "sweep", curve_from_run), *map = earlier(s, "map", curve_from_map);
 	expect_zero(sweep, map, &in);
 	for (size_t i = 0; i < f->n; i++)
-		expect_step(sweep, map, s->plan.dwell_s, in.drag_Nm, &step[i]);
+		expect_step(sweep, map, f->step[i].dwell_s, in.drag_Nm, &step[i]);
 	curve_free(sweep);
 	curve_free(map);
-	return foresee(&in, step, f->n, ret, err);
+	enum rc rc = foresee(&in, step, f->n, ret, err);
+	for (size_t i = 0; rc == RC_OK && i < f->n; i++)
+		cannot_reach(s, &f->step[i], &ret[i]);
+	return rc;
+}
+
+void ready_expect_dwell(const struct session *s, const struct forecast *f, double *ret_s)
+{
+	const struct dwell_until target = sweep_until_of(&s->plan, &s->rig);
+	struct curve *sweep = earlier(s, "sweep", curve_from_run), *map = earlier(s, "map", curve_from_map);
+
+	for (size_t i = 0; i < f->n; i++) {
+		const struct foresee_step step = { .torque_Nm = f->step[i].torque_Nm,
+						   .speed_rpm = f->step[i].speed_rpm };
+		ret_s[i] = dwell_until_expected_s(&target, step.torque_Nm, expect_scatter_Nm(sweep, map, &step));
+	}
+	curve_free(sweep);
+	curve_free(map);
 }
 
 json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen)
@@ -79,13 +117,15 @@ json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen
 		const struct foreseen *p = &seen[i];
 		json_array_append_new(
 			list,
-			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o}", "step",
+			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o, s:o}", "step",
 				  (json_int_t)f->step[i].load + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
 				  "speed_set_rpm", cli_real(copysign(f->step[i].speed_rpm, f->step[i].set_rpm)),
 				  "u_torque_Nm", cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
 				  "u_efficiency", cli_real(p->u_efficiency), "U_efficiency", cli_real(p->U_efficiency),
-				  "largest", "source", p->source[0] ? cli_text(p->source) : json_null(), "share",
-				  cli_real(p->share), "advice", p->advice[0] ? cli_text(p->advice) : json_null()));
+				  "dwell_s", cli_real(f->step[i].dwell_s), "largest", "source",
+				  p->source[0] ? cli_text(p->source) : json_null(), "share", cli_real(p->share),
+				  "advice", p->advice[0] ? cli_text(p->advice) : json_null(), "cannot_reach",
+				  p->cannot[0] ? cli_text(p->cannot) : json_null()));
 	}
 	return list;
 }
@@ -106,7 +146,23 @@ static void print_row(const struct forecast_step *s, const struct foreseen *p)
 	putchar('\n');
 }
 
-void ready_foresee_print(const struct forecast *f, const struct foreseen *seen)
+static void tell_target(const struct session *s, const struct forecast *f, const struct foreseen *seen)
+{
+	double shortest_s = INFINITY, most_s = 0;
+
+	for (size_t i = 0; s->plan.until_frac > 0 && i < f->n; i++) {
+		shortest_s = fmin(shortest_s, f->step[i].dwell_s);
+		most_s = fmax(most_s, f->step[i].dwell_s);
+		if (seen[i].cannot[0])
+			live_say("Step %zu, %.4g N\u00b7m: %s.", f->step[i].load + 1, f->step[i].torque_Nm,
+				 seen[i].cannot);
+	}
+	if (most_s > 0)
+		live_say("Expected dwell: %.0f to %.0f s a step, at most %.0f s.", shortest_s, most_s,
+			 s->plan.longest_s);
+}
+
+void ready_foresee_print(const struct session *s, const struct forecast *f, const struct foreseen *seen)
 {
 	const struct foreseen *last = NULL;
 
@@ -120,6 +176,7 @@ void ready_foresee_print(const struct forecast *f, const struct foreseen *seen)
 		print_row(&f->step[i], &seen[i]);
 		last = &seen[i];
 	}
+	tell_target(s, f, seen);
 	if (last && last->advice[0])
 		live_say("What helps most at the heaviest step: %s.", last->advice);
 }

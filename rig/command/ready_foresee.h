@@ -11,8 +11,10 @@
 /* ret[f->n]; NaN everywhere without a calibration. turned: the zero can be read by turning both ways. */
 enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
 		      struct err *err) MUST_CHECK;
+/* Of a plan with a target: ret_s[f->n], from the newest sweep or the map; the longest where they do not tell. */
+void ready_expect_dwell(const struct session *s, const struct forecast *f, double *ret_s);
 /* "points" of the document. */
 json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen);
-void ready_foresee_print(const struct forecast *f, const struct foreseen *seen);
+void ready_foresee_print(const struct session *s, const struct forecast *f, const struct foreseen *seen);
 
 #endif

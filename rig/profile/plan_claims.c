@@ -10,6 +10,7 @@
 #define ABOVE_FULL_FRAC 0.004 /* of the cell's full scale, at least */
 #define SAME_FRAC 0.01        /* so near a step is there already */
 #define BELOW_LIMIT_FRAC 0.98
+#define FLOOR_FRAC 0.1 /* of the heaviest load */
 
 static double least(double a, double b)
 {
@@ -42,6 +43,13 @@ double plan_top_rpm(const struct plan_profile *plan)
 	for (size_t i = 0; i < plan->n_speeds; i++)
 		top_rpm = fmax(top_rpm, fabs(plan->speed_rpm[i]));
 	return top_rpm;
+}
+
+double plan_target_floor_Nm(const struct plan_profile *plan, const struct rig_profile *rig)
+{
+	double most = plan->n > 0 ? plan->step[plan->n - 1] : 0;
+
+	return FLOOR_FRAC * (plan->load == LOAD_TORQUE ? most : most / rig->brake_max_A * rig->brake_rated_Nm);
 }
 
 void plan_take_speed(struct plan_profile *plan, const struct actuator_profile *a)

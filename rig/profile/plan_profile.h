@@ -29,10 +29,12 @@ struct plan_profile {
 	bool speed_inside;             /* [steps] inner = torque | speed: what changes from step to step */
 	bool find_limit;               /* [steps] find_limit: drive = speed, order = rising */
 	bool shuffle;
-	unsigned seed;    /* [steps] order = rising | shuffled, seed */
-	double dwell_s;   /* [steady] dwell */
-	double window_s;  /* [steady] window: of the settle test */
-	double timeout_s; /* [steady] timeout */
+	unsigned seed; /* [steps] order = rising | shuffled, seed */
+	double dwell_s; /* [steady] dwell; with a target the shortest, and the pilot before it: the window, or a twentieth of longest */
+	double until_frac; /* [steady] dwell = until 0.2 %: share of the reading; 0: dwell_s is the time */
+	double longest_s;  /* [steady] longest */
+	double window_s;   /* [steady] window: of the settle test */
+	double timeout_s;  /* [steady] timeout */
 	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_min; /* [steady] limits */
 	double cool_s;                                                             /* [steady] rest between steps, 0 */
 	double confidence;                                                         /* [verdict] confidence, 0.95 */

@@ -50,6 +50,10 @@ enum rc profile_parse_weights(const char *text, const char *name, struct weights
 void plan_serve_claims(struct plan_profile *plan, const struct actuator_profile *actuator,
 		       const struct rig_profile *rig);
 
+/* The smallest torque that [steady] dwell = until is a share of: a tenth of the plan's heaviest load, by the brake's
+ * rating where the plan gives currents. */
+double plan_target_floor_Nm(const struct plan_profile *plan, const struct rig_profile *rig);
+
 /* A plan with drive = speed that states none runs at [drive] speed of the actuator. Run before plan_serve_claims. */
 void plan_take_speed(struct plan_profile *plan, const struct actuator_profile *actuator);
 

@@ -124,5 +124,6 @@ void profile_expects(const struct profile_key *key, char *buf, size_t size)
 	case KEY_SPEEDS:
 		snprintf(buf, size, "speeds such as \"85 %s\" or \"30, 60, 90 %s\"", key->unit, key->unit);
 		return;
+	case KEY_DWELL: snprintf(buf, size, "a time such as %s, or a target such as \"until 0.2 %%\"", shown); return;
 	}
 }

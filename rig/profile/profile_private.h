@@ -21,7 +21,8 @@ enum key_type {
 	KEY_YESNO,    /* bool */
 	KEY_CLAIM,    /* struct claim in unit, "@ SPEED" allowed */
 	KEY_STEPS,    /* the steps of a plan */
-	KEY_SPEEDS    /* its speeds */
+	KEY_SPEEDS,   /* its speeds */
+	KEY_DWELL     /* its dwell: a time or a target */
 };
 
 #define KEY_REQUIRED 1u  /* otherwise: fallback, or, without one, may be left out */

@@ -139,6 +139,8 @@ enum rc profile_parse_actuator(const char *text, const char *name, struct actuat
 
 /* ---- plan ---- */
 
+#define PILOT_FRAC 0.05 /* of the longest dwell: so long the scatter is looked at first (common practice, no source) */
+
 static void check_plan(struct inifile *r, const struct plan_profile *plan)
 {
 	const char *wanted = plan->load == LOAD_TORQUE ? "torque" : "current";
@@ -170,6 +172,9 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
 				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds,
 				plan->n, PROFILE_STEPS);
+	if (plan->until_frac <= 0 && inifile_line(r, "steady", "longest") > 0)
+		inifile_mistake(r, inifile_line(r, "steady", "longest"), "steady", "longest",
+				"goes only with dwell = until");
 	if (!(plan->timeout_s >= plan->window_s))
 		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);
@@ -184,6 +189,8 @@ enum rc profile_parse_plan(const char *text, const char *name, struct plan_profi
 	inifile_defaults(r.table, &plan);
 	inifile_run(&r, text);
 	check_plan(&r, &plan);
+	if (plan.until_frac > 0)
+		plan.dwell_s = fmin(fmax(plan.window_s, PILOT_FRAC * plan.longest_s), plan.longest_s);
 	enum rc rc = inifile_end(&r, err);
 	if (rc == RC_OK)
 		*ret = plan;

@@ -339,6 +339,20 @@ static bool read_steps(const struct profile_key *key, const char *text, struct p
 	return true;
 }
 
+static bool read_dwell(const struct profile_key *key, const char *text, struct plan_profile *plan, char *ret_why)
+{
+	struct profile_key share = *key;
+
+	plan->until_frac = 0;
+	if (strncmp(text, "until ", 6) != 0)
+		return read_value(key, text, &plan->dwell_s, ret_why);
+	plan->until_frac = NAN; /* stays where the target is no share */
+	share.unit = "1";
+	share.flags |= KEY_ABOVE;
+	share.max = 0.1;
+	return read_value(&share, text + 6, &plan->until_frac, ret_why);
+}
+
 bool value_read(const struct profile_key *key, const char *text, void *base, char ret_why[VALUE_WHY])
 {
 	void *field = (char *)base + key->offset;
@@ -364,6 +378,7 @@ bool value_read(const struct profile_key *key, const char *text, void *base, cha
 	case KEY_CLAIM: return read_claim(key, text, field, ret_why);
 	case KEY_STEPS: return read_steps(key, text, base, ret_why);
 	case KEY_SPEEDS: return read_speeds(key, text, base, ret_why);
+	case KEY_DWELL: return read_dwell(key, text, base, ret_why);
 	}
 	return false;
 }

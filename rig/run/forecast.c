@@ -219,8 +219,10 @@ static void one_step(const struct forecast_input *in, size_t k, size_t load, dou
 	torque_and_current(in, set, ret);
 	ret->speed_rpm = plan_speed(in, k);
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
-	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + p->dwell_s;
-	ret->time_most_s = p->timeout_s + p->dwell_s;
+	ret->dwell_s = in->dwell_s && load < p->n ? in->dwell_s[k * p->n + load] : p->dwell_s;
+	double pilot_s = p->until_frac > 0 ? p->dwell_s : 0;
+	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + pilot_s + ret->dwell_s;
+	ret->time_most_s = p->timeout_s + pilot_s + (p->until_frac > 0 ? p->longest_s : p->dwell_s);
 	mechanical(in, ret);
 	electrical(in, ret);
 	ret->check[FORECAST_SLIP_ENERGY] = (struct forecast_value){ 0, known(in->rig->slip_energy_J) };

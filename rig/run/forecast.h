@@ -53,6 +53,7 @@ struct forecast_input {
 	const struct plan_profile *plan;
 	const struct brakemap *map; /* NULL when there is none */
 	double calibrated_Nm;       /* largest calibrated torque; NaN when unknown */
+	const double *dwell_s;      /* expected, as forecast.step; NULL: the plan's dwell_s */
 };
 
 struct forecast_value {
@@ -65,6 +66,7 @@ struct forecast_step {
 	double set_rpm; /* commanded, negative: backward; 0 with another drive than PLAN_SPEED */
 	/* torque and speed along the way of turning, never negative */
 	double torque_Nm, brake_A, speed_rpm, slip_power_W, energy_J, input_W, supply_A, actuator_V;
+	double dwell_s;             /* expected */
 	double time_s, time_most_s; /* with the expected settling; with every time-out used up */
 	struct forecast_value check[FORECAST_CHECKS];
 	enum forecast_check decides; /* the one nearest to its limit, or furthest beyond */

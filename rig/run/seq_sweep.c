@@ -301,15 +301,23 @@ static void ease(struct seq_sweep *s, const struct snapshot *snap, struct seq_ou
 	enter(s, SWEEP_EASE, snap->now);
 }
 
-static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool settled)
+static void begin_window(struct seq_sweep *s, const struct snapshot *snap)
 {
-	s->settled = settled;
-	s->settle_s = mono_diff_s(snap->now, s->step_at);
 	stats_run_begin(&s->torque);
 	stats_run_begin(&s->speed);
 	stats_run_begin(&s->ampere);
 	s->phase_angle_rev = snap->angle_rev;
 	enter(s, SWEEP_DWELL, snap->now);
+}
+
+static void begin_dwell(struct seq_sweep *s, const struct snapshot *snap, bool settled)
+{
+	s->settled = settled;
+	s->settle_s = mono_diff_s(snap->now, s->step_at);
+	s->dwell_s = s->config.dwell_s;
+	s->pilot = s->config.until.frac > 0;
+	dwell_record_begin(&s->record);
+	begin_window(s, snap);
 }
 
 static double slow_temp(const struct snapshot *snap)
@@ -437,13 +445,24 @@ static bool dwelt(const struct seq_sweep *s, const struct snapshot *snap)
 {
 	double time_s = mono_diff_s(snap->now, s->phase_at), turns = fabs(snap->angle_rev - s->phase_angle_rev);
 
-	if (time_s < s->config.dwell_s || s->torque.n < 4)
+	if (s->pilot || time_s < s->dwell_s || s->torque.n < 4)
 		return false;
 	/* Whole turns that were begun when the dwell was over. */
-	double begun = ceil(turns * s->config.dwell_s / time_s - TURN_END),
-	       left_s = begun / turns * time_s - s->config.dwell_s;
+	double begun = ceil(turns * s->dwell_s / time_s - TURN_END), left_s = begun / turns * time_s - s->dwell_s;
 
-	return !(left_s <= s->config.dwell_s * TURN_WAIT) || turns >= begun - TURN_END;
+	return !(left_s <= s->dwell_s * TURN_WAIT) || turns >= begun - TURN_END;
+}
+
+/* The length is fixed once, from the pilot alone, and the window begins behind it. */
+static void end_pilot(struct seq_sweep *s, const struct snapshot *snap)
+{
+	double time_s = mono_diff_s(snap->now, s->phase_at);
+
+	if (!s->pilot || time_s < s->config.until.pilot_s)
+		return;
+	s->pilot = false;
+	s->dwell_s = dwell_until_s(&s->config.until, &s->record, time_s);
+	begin_window(s, snap);
 }
 
 static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
@@ -457,6 +476,9 @@ static void step_dwell(struct seq_sweep *s, const struct snapshot *snap, struct 
 	}
 	if (fresh)
 		stats_run_add(&s->torque, snap->torque_Nm);
+	if (fresh && s->pilot)
+		dwell_record_add(&s->record, snap->torque_Nm);
+	end_pilot(s, snap);
 	stats_run_add(&s->speed, snap->speed_rpm);
 	if (isfinite(snap->current_A))
 		stats_run_add(&s->ampere, snap->current_A);

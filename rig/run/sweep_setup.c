@@ -38,6 +38,14 @@ struct sweep_search_config sweep_search_of(const struct session *s, const struct
 	return c;
 }
 
+struct dwell_until sweep_until_of(const struct plan_profile *p, const struct rig_profile *rig)
+{
+	return (struct dwell_until){ .frac = p->until_frac,
+				     .floor_Nm = plan_target_floor_Nm(p, rig),
+				     .pilot_s = p->dwell_s,
+				     .longest_s = p->longest_s };
+}
+
 struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 {
 	const struct plan_profile *p = &s->plan;
@@ -48,6 +56,7 @@ struct sweep_config sweep_config_of(const struct session *s, unsigned flags)
 		speed = forecast_hand_rpm(rig);
 
 	return (struct sweep_config){
+		.until = sweep_until_of(p, rig),
 		.load = p->load, .drive = p->drive, .top_rpm = speed, .drive_A = p->drive_A,
 		.dwell_s = p->dwell_s, .window_s = p->window_s, .timeout_s = p->timeout_s, .cool_s = p->cool_s,
 		.torque_slope_Nm_per_s = p->torque_slope_Nm_per_s, .speed_slope_rpm_per_s = p->speed_slope_rpm_per_s,

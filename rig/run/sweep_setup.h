@@ -9,6 +9,8 @@
 
 /* Without a search for the limit. map and profiles stay borrowed from the session. flags: put on every point. */
 struct sweep_config sweep_config_of(const struct session *s, unsigned flags);
+/* The target of its dwell; frac 0: there is none. */
+struct dwell_until sweep_until_of(const struct plan_profile *plan, const struct rig_profile *rig);
 /* The search that the forecast allows; it stays borrowed. */
 struct sweep_search_config sweep_search_of(const struct session *s, const struct forecast *f);
 

@@ -4,6 +4,7 @@
 #define BRIDLE_RUN_SWEEP_STATE_H
 
 #include "profile/plan_profile.h"
+#include "run/dwell_until.h"
 #include "run/limit_search.h"
 #include "run/torque_control.h"
 #include "run/sequence.h"
@@ -38,6 +39,7 @@ struct sweep_search_config {
 
 struct sweep_config {
 	struct sweep_search_config search;
+	struct dwell_until until; /* frac 0: dwell_s holds for each step */
 	enum plan_load load;
 	enum plan_drive drive;
 	double top_rpm; /* the largest of the items' speeds; by hand what a person is asked for */
@@ -92,6 +94,9 @@ struct seq_sweep {
 	bool settled, reached;
 	bool announce; /* a new step is to be told on the next tick that has no other event */
 	double settle_s;
+	double dwell_s; /* of this point */
+	bool pilot;     /* until the pilot has told how long */
+	struct dwell_record record;
 	double phase_angle_rev; /* of the shaft when the dwell began */
 	double top_speed_rpm;   /* fastest of late, for the collapse */
 	double collapse_for_s;

@@ -234,6 +234,26 @@ static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
 	}
 }
 
+/* White noise of 0.01 N·m, 100 readings a second: a mean over 1 s scatters by 1 mN·m, 2 sqrt 2 of it. A thousandth of
+ * 10 N·m has that after less than the pilot's 2 s; without load, of the floor of 1 N·m, it takes some 8 s. */
+static void a_target_fixes_how_long(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(48);
+	struct plan_profile p = usual_plan();
+	struct sweep_config c = usual(&p);
+	struct seen seen;
+
+	(void)state;
+	c.until = (struct dwell_until){ .frac = 1e-3, .floor_Nm = 1, .pilot_s = 2, .longest_s = 20 };
+	p.down = p.repeat_first = false;
+	assert_true(run_plan(&rig, &p, &c, &seen).done);
+	assert_int_equal(seen.n, 4);
+	for (int i = 0; i < 4; i++) {
+		double window_s = mono_diff_s(seen.point[i].end, seen.point[i].begin);
+		assert_true(i == 0 ? window_s > 4 && window_s < 18 : window_s >= 2 && window_s < 3.1);
+	}
+}
+
 static void by_brake_current(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(42);
@@ -585,6 +605,7 @@ int main(void)
 		cmocka_unit_test(crosses_off_what_was_done),
 		cmocka_unit_test(runs_up_down_and_repeats),
 		cmocka_unit_test(a_dwell_ends_with_a_whole_turn_where_that_is_near),
+		cmocka_unit_test(a_target_fixes_how_long),
 		cmocka_unit_test(by_brake_current),
 		cmocka_unit_test(what_never_settles_is_marked),
 		cmocka_unit_test(the_flags_of_a_forced_run_are_on_every_point),
