@@ -4,8 +4,8 @@
  * From the newest sweep of the actuator, where its rising points enclose the step's torque at its speed: input power
  * and voltage by the chord between them. Else from the map of the brake: its losses by the chords between the rising
  * points around the torque at its slowest and its fastest speed, between these by the speed; where they do not enclose
- * the torque by the model of losses.h; and the shaft power added. Noise from the point nearest in torque, by the square root of the lengths of the
- * windows. Pure. */
+ * the torque by the model of losses.h; and the shaft power added. Noise from the point nearest in torque, by the square
+ * root of the lengths of the windows. Pure. */
 #ifndef BRIDLE_REPORTS_REDUCE_EXPECT_H
 #define BRIDLE_REPORTS_REDUCE_EXPECT_H
 
@@ -18,8 +18,8 @@
 void expect_step(const struct curve *sweep, const struct curve *map, double dwell_s, double drag_Nm,
 		 struct foresee_step *step);
 
-/* Scatter of the mean torque of such a step over 1 s, N·m (k = 1), by the point nearest in torque and the square root of
- * its window's length; NaN where no point has one. */
+/* Scatter of the mean torque of such a step over 1 s, N·m (k = 1), by the point nearest in torque and the square root
+ * of its window's length; NaN where no point has one. */
 double expect_scatter_Nm(const struct curve *sweep, const struct curve *map, const struct foresee_step *step);
 
 /* Noise of the zero readings, and which degrees of freedom it has. */

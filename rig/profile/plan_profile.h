@@ -30,7 +30,7 @@ struct plan_profile {
 	bool find_limit;               /* [steps] find_limit: drive = speed, order = rising */
 	bool shuffle;
 	unsigned seed; /* [steps] order = rising | shuffled, seed */
-	double dwell_s; /* [steady] dwell; with a target the shortest, and the pilot before it: the window, or a twentieth of longest */
+	double dwell_s; /* [steady] dwell; with a target the shortest, and the pilot: window, or a twentieth of longest */
 	double until_frac; /* [steady] dwell = until 0.2 %: share of the reading; 0: dwell_s is the time */
 	double longest_s;  /* [steady] longest */
 	double window_s;   /* [steady] window: of the settle test */

@@ -139,8 +139,8 @@ static void an_earlier_run_tells_noise_and_power(void **state)
 }
 
 /* P_loss = 20 + 2 T + 0.1 T^2 + 0.5 n + 0.001 T^4, which no fit of losses.h has, by eight points of a made map at two
- * speeds: what a step at a third speed takes. Between 11 and 16 N·m by the chord: (12.1 + 14.641) and (25.6 + 65.536). A
- * step without load, below the lightest of 1 N·m, loses as much as that one. Above 16 N·m the fit holds. */
+ * speeds: what a step at a third speed takes. Between 11 and 16 N·m by the chord: (12.1 + 14.641) and (25.6 + 65.536).
+ * A step without load, below the lightest of 1 N·m, loses as much as that one. Above 16 N·m the fit holds. */
 static void a_map_tells_the_power_of_another_speed(void **state)
 {
 	(void)state;
