@@ -29,8 +29,8 @@ struct plan_profile {
 	bool speed_inside;             /* [steps] inner = torque | speed: what changes from step to step */
 	bool find_limit;               /* [steps] find_limit: drive = speed, order = rising */
 	bool shuffle;
-	unsigned seed; /* [steps] order = rising | shuffled, seed */
-	double dwell_s; /* [steady] dwell; with a target the shortest, and the pilot: window, or a twentieth of longest */
+	unsigned seed;     /* [steps] order = rising | shuffled, seed */
+	double dwell_s;    /* [steady] dwell; with a target the shortest and the pilot: window or longest / 20 */
 	double until_frac; /* [steady] dwell = until 0.2 %: share of the reading; 0: dwell_s is the time */
 	double longest_s;  /* [steady] longest */
 	double window_s;   /* [steady] window: of the settle test */

@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* How long to dwell for a target instead of a time: [steady] dwell = until 0.2 %. In two stages (the idea is Stein's,
  * Ann. Math. Stat. 16 (1945) 243, from memory): readings before the window, the pilot, tell the scatter of a mean of
- * theirs, and from that alone the length of the window is fixed, once. No reading of the window is asked whether to stop, so
- * stopping can pull neither its mean nor its scatter. The pilot's scatter stands with Student's factor of its effective
- * readings, since few of them tell it badly.
+ * theirs, and from that alone the length of the window is fixed, once. No reading of the window is asked whether to
+ * stop, so stopping can pull neither its mean nor its scatter. The pilot's scatter stands with Student's factor of its
+ * effective readings, since few of them tell it badly.
  *
  * What is to be small is how far the mean of another window would lie (2 sqrt 2 of the scatter of one), as a share of
  * the reading, or of floor where the reading is less.

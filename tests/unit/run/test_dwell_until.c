@@ -124,8 +124,8 @@ static struct outcome study(const struct dwell_until *t, bool asks_again)
 
 static const struct dwell_until target = { .frac = 0.001, .floor_Nm = 2, .pilot_s = 6, .longest_s = 60 };
 
-/* 0.05 sqrt(2 0.1) = 0.0224 N·m for 1 s, 2 sqrt 2 of it 0.0632; 0.02 N·m allowed: 10 s, and with Student's factor of some
- * 25 readings a little more. The mean's error by its own standard error is normal: 1500 of them within 3. */
+/* 0.05 sqrt(2 0.1) = 0.0224 N·m for 1 s, 2 sqrt 2 of it 0.0632; 0.02 N·m allowed: 10 s, and with Student's factor of
+ * some 25 readings a little more. The mean's error by its own standard error is normal: 1500 of them within 3. */
 static void two_stages_keep_the_mean_and_its_interval(void **unused)
 {
 	(void)unused;
