@@ -172,9 +172,6 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
 				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds,
 				plan->n, PROFILE_STEPS);
-	if (plan->until_frac <= 0 && inifile_line(r, "steady", "longest") > 0)
-		inifile_mistake(r, inifile_line(r, "steady", "longest"), "steady", "longest",
-				"goes only with dwell = until");
 	if (!(plan->timeout_s >= plan->window_s))
 		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);

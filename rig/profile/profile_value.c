@@ -346,7 +346,6 @@ static bool read_dwell(const struct profile_key *key, const char *text, struct p
 	plan->until_frac = 0;
 	if (strncmp(text, "until ", 6) != 0)
 		return read_value(key, text, &plan->dwell_s, ret_why);
-	plan->until_frac = NAN; /* stays where the target is no share */
 	share.unit = "1";
 	share.flags |= KEY_ABOVE;
 	share.max = 0.1;
