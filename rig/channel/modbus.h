@@ -21,7 +21,7 @@ enum modbus_table { MODBUS_HOLDING = 3, MODBUS_INPUT = 4 }; /* the function that
 enum modbus_type { MODBUS_U16, MODBUS_S16, MODBUS_U32, MODBUS_S32, MODBUS_F32 };
 
 /* What a device may tell. */
-enum modbus_word { MODBUS_VOLTAGE, MODBUS_CURRENT, MODBUS_TEMP, MODBUS_WORDS = MODBUS_TEMP + TEMP_COUNT };
+enum modbus_word { MODBUS_VOLTAGE, MODBUS_CURRENT, MODBUS_TEMP, MODBUS_WORDS = (int)MODBUS_TEMP + TEMP_COUNT };
 
 struct modbus_register {
 	bool given;

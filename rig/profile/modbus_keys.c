@@ -19,11 +19,11 @@ static const struct {
 } words[MODBUS_WORDS] = {
 	[MODBUS_VOLTAGE] = { "read_voltage", "V", ROLE_VOLTAGE },
 	[MODBUS_CURRENT] = { "read_current", "A", ROLE_CURRENT },
-	[MODBUS_TEMP + TEMP_BRAKE] = { "read_brake", "K", ROLE_TEMP },
-	[MODBUS_TEMP + TEMP_CASE] = { "read_case", "K", ROLE_TEMP },
-	[MODBUS_TEMP + TEMP_WINDING] = { "read_winding", "K", ROLE_TEMP },
-	[MODBUS_TEMP + TEMP_AMBIENT] = { "read_ambient", "K", ROLE_TEMP },
-	[MODBUS_TEMP + TEMP_CELL] = { "read_cell", "K", ROLE_TEMP },
+	[(int)MODBUS_TEMP + TEMP_BRAKE] = { "read_brake", "K", ROLE_TEMP },
+	[(int)MODBUS_TEMP + TEMP_CASE] = { "read_case", "K", ROLE_TEMP },
+	[(int)MODBUS_TEMP + TEMP_WINDING] = { "read_winding", "K", ROLE_TEMP },
+	[(int)MODBUS_TEMP + TEMP_AMBIENT] = { "read_ambient", "K", ROLE_TEMP },
+	[(int)MODBUS_TEMP + TEMP_CELL] = { "read_cell", "K", ROLE_TEMP },
 };
 
 /* Place of the word in the list, -1. */

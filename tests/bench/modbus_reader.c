@@ -51,13 +51,13 @@ int main(int argc, char **argv)
 	setup.tcp = strcmp(argv[2], "tcp") == 0;
 	setup.word[MODBUS_VOLTAGE] = u32;
 	setup.word[MODBUS_CURRENT] = s32;
-	setup.word[MODBUS_TEMP + TEMP_CASE] = s16;
-	setup.word[MODBUS_TEMP + TEMP_AMBIENT] = f32;
+	setup.word[(int)MODBUS_TEMP + TEMP_CASE] = s16;
+	setup.word[(int)MODBUS_TEMP + TEMP_AMBIENT] = f32;
 	if (read_all(argv[1], &setup, &snap, error) != 0 || snap.channel[CHANNEL_VOLTAGE].fresh < 5)
 		return 1;
 	printf("%.5f %.5f %.5f %.5f\n", snap.voltage_V, snap.current_A, snap.temp_degC[TEMP_CASE],
 	       snap.temp_degC[TEMP_AMBIENT]);
-	setup.word[MODBUS_TEMP + TEMP_AMBIENT].address = 999;
+	setup.word[(int)MODBUS_TEMP + TEMP_AMBIENT].address = 999;
 	if (read_all(argv[1], &setup, &snap, error) != 0)
 		return 1;
 	puts(error);
