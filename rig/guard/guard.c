@@ -218,8 +218,8 @@ static enum guard_release heat_allows(const struct guard *g, const struct guard_
 	double slip_W = fabs(shaft_power_W(snap->torque_Nm, snap->speed_rpm)), hot_degC = snap->temp_degC[TEMP_BRAKE];
 	bool slip_known = has_data(l, snap) && isfinite(slip_W) &&
 			  snap->channel[CHANNEL_CELL].quality != QUALITY_SATURATED && !g->pick_doubted;
-	const struct channel *hot = &snap->channel[CHANNEL_TEMP + TEMP_BRAKE];
-	bool young = hot->age_s <= l->stale_s[CHANNEL_TEMP + TEMP_BRAKE];
+	const struct channel *hot = &snap->channel[CHANNEL_TEMP + (int)TEMP_BRAKE];
+	bool young = hot->age_s <= l->stale_s[CHANNEL_TEMP + (int)TEMP_BRAKE];
 	bool temp_known = has_data(l, snap) && watch_slow_fresh(l, snap) && young && isfinite(hot_degC);
 	bool stored = l->slip_energy_J > 0 && isfinite(l->slip_energy_J);
 

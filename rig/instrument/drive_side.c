@@ -102,7 +102,7 @@ static unsigned flags(const struct drive_side *s)
 
 static void tell_temperature(const struct drive_side *s, bool heard, const struct channel *c, struct snapshot *snap)
 {
-	struct channel *mine = &snap->channel[CHANNEL_TEMP + TEMP_WINDING];
+	struct channel *mine = &snap->channel[CHANNEL_TEMP + (int)TEMP_WINDING];
 
 	if (!(s->words >> DRIVE_WORD_TEMPERATURE & 1) || (mine->fresh > 0 && mine->instrument != s->number))
 		return;

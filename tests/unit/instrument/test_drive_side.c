@@ -346,7 +346,7 @@ static void the_winding_is_told_where_nobody_else_tells_it(void **state)
 	assert_true(fabs(snap.temp_degC[TEMP_WINDING] - 31) < 1e-9);
 	drive_side_tell(&s, &snap, at_s(1.01));
 	assert_true(fabs(snap.temp_degC[TEMP_WINDING] - 31) < 1e-9);
-	snap.channel[CHANNEL_TEMP + TEMP_WINDING] = (struct channel){ .fresh = 5, .instrument = 0 };
+	snap.channel[CHANNEL_TEMP + (int)TEMP_WINDING] = (struct channel){ .fresh = 5, .instrument = 0 };
 	snap.temp_degC[TEMP_WINDING] = 55;
 	drive_side_tell(&s, &snap, at_s(1.02));
 	assert_true(fabs(snap.temp_degC[TEMP_WINDING] - 55) < 1e-9);

@@ -73,9 +73,9 @@ static void intervals_hold_what_was_drawn(void **state)
 			assert_int_equal(precision_of(y, cell, rows[r].p * rows[r].n, 0.95, &s, NULL), RC_OK);
 			holds_r += s.s_r_low <= rows[r].sigma_r && rows[r].sigma_r <= s.s_r_high;
 			holds_R += s.s_R_low <= sigma_R && sigma_R <= s.s_R_high;
-			squared += s.s_means * s.s_means / STUDIES;
+			squared += s.s_means * s.s_means / (double)STUDIES;
 		}
-		double r_frac = (double)holds_r / STUDIES, R_frac = (double)holds_R / STUDIES;
+		double r_frac = (double)holds_r / (double)STUDIES, R_frac = (double)holds_R / (double)STUDIES;
 		print_message("# %zu cells of %zu, between %.2g, within %.2g: s_r held in %.1f %%, s_R in %.1f %%\n",
 			      rows[r].p, rows[r].n, rows[r].sigma_L, rows[r].sigma_r, 100 * r_frac, 100 * R_frac);
 		assert_near(r_frac, 0.95, 0.011);
@@ -111,9 +111,9 @@ static void tests_of_consistency_err_as_often_as_they_say(void **state)
 		grubbs += s.grubbs.mark != PRECISION_FINE;
 		h += s.cell[0].h_mark != PRECISION_FINE;
 	}
-	assert_near((double)cochran / STUDIES, 0.05, 0.011);
-	assert_near((double)grubbs / STUDIES, 0.05, 0.011);
-	assert_near((double)h / STUDIES, 0.05, 0.011);
+	assert_near((double)cochran / (double)STUDIES, 0.05, 0.011);
+	assert_near((double)grubbs / (double)STUDIES, 0.05, 0.011);
+	assert_near((double)h / (double)STUDIES, 0.05, 0.011);
 }
 
 static void one_that_is_off_is_named(void **state)
