@@ -174,9 +174,9 @@ static void add_cell(struct obeying *w, double u_turn_Nm)
 	struct obey_slow *s = &w->slow;
 
 	w->drift_Nm = (w->p.after.count - w->p.before.count) * slope_Nm;
-	/* the zero was somewhere between its two readings: a rectangle of half the drift */
-	double u_drift_Nm = isfinite(w->drift_Nm) ? w->drift_Nm / 2 / sqrt(3) : 0;
-	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, u_drift_Nm);
+	/* the zero was somewhere between its two readings: a rectangle of half the drift; without the second one the
+	 * uncertainty of the offset is not known (NaN) */
+	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
 	double u_high_Nm = hypot(cell_u_Nm(cal, high_Nm), u_mirror_Nm);
 	s->gain = widened(s->gain, s->gain.value * u_high_Nm / high_Nm);
 	s->offset_Nm = widened(s->offset_Nm, hypot(hypot(u_still_Nm, u_zero_Nm), hypot(u_turn_Nm, u_mirror_Nm)));

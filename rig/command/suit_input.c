@@ -107,6 +107,8 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 	struct quantity q;
 
 	(void)section;
+	if (r->rc)
+		return 0; /* the first mistake is told: the parser goes on after it */
 	for (size_t i = 0; i < KEYS; i++) {
 		if (strcmp(name, keys[i].name) != 0)
 			continue;

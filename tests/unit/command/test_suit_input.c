@@ -137,6 +137,7 @@ static void each_wrong_arm_has_its_sentence(void **state)
 	} cases[] = {
 		{ ARM, ": from (deg) is missing" },
 		{ ARM "from = 0 deg\nweight = 2 kg\n", "no key \"weight\"; there are mass, centre" },
+		{ ARM "weight = 2 kg\nfrom = 0 deg\n", "no key \"weight\"; there are mass, centre" },
 		{ ARM "from = 0 m\n", ": from: " },
 		{ ARM "from 0 deg\n", ":7: expected \"key = value\"" },
 	};
