@@ -6,6 +6,7 @@ import pathlib
 import shutil
 import signal
 import subprocess
+import sys
 import tempfile
 import time
 import traceback
@@ -134,7 +135,10 @@ def wait_for(condition, seconds, what):
 
 
 def main(*tests):
-    """Run the functions as TAP."""
+    """Run the functions as TAP. Only for the file that was started: an imported one's tests would run in place of its importer's."""
+    caller = sys._getframe(1).f_globals["__name__"]
+    if caller != "__main__":
+        raise RuntimeError(f"{caller} runs its tests when it is imported; put harness.main under if __name__ == \"__main__\"")
     print(f"1..{len(tests)}", flush=True)
     failed = 0
     for number, test in enumerate(tests, 1):

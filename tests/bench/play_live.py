@@ -8,7 +8,7 @@ import sys
 
 import harness
 
-RIGS = int(sys.argv[1]) if len(sys.argv) > 1 else 1
+RIGS = int(sys.argv[1]) if __name__ == "__main__" and len(sys.argv) > 1 else 1
 ASK = ("play", "--actuator", "paddle-winder", "--torque", "20 N.m", "--hands", "--answers", "yes")
 RIG = 3000  # N.m/rad of the virtual rig: cell and lever ([lever] stiffness)
 PLAY, STIFF, HYSTERESIS = 9, 7000, 0.1  # arcmin, N.m/rad, N.m
@@ -88,6 +88,7 @@ def what_cannot_be_is_refused_before_anything_moves():
         bench.home.cleanup()
 
 
-if RIGS > 1:
-    harness.main(the_loop_finds_the_gear)
-harness.main(the_loop_finds_the_gear, what_cannot_be_is_refused_before_anything_moves)
+if __name__ == "__main__":
+    if RIGS > 1:
+        harness.main(the_loop_finds_the_gear)
+    harness.main(the_loop_finds_the_gear, what_cannot_be_is_refused_before_anything_moves)
