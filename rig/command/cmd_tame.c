@@ -88,7 +88,7 @@ int cmd_tame(int argc, char **argv)
 	};
 	const struct cli_spec spec = {
 		.name = "tame",
-		.usage = "tame --loop FILE.ini [--from FILE.csv] [--play FILE.json] [options]",
+		.usage = "tame --loop FILE.ini [--from FILE.csv] [options]",
 		.about =
 			"Will a joint oscillate with its drive's gains? Reckons gain and phase margin of the loop over "
 			"rotor, gear and arm, the limit cycle that the play allows, and gains that keep their margin. "

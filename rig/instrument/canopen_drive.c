@@ -11,6 +11,7 @@
 
 #define ASK_STATE_S 0.1 /* while nothing comes */
 #define ENABLE_S 2.0    /* from the command to "operation enabled"; common practice, no source */
+#define OFF_S 0.3       /* from the command of off until it is seen off; common practice, no source */
 #define HINT 260
 #define PER_MILLE 1e-3
 #define MAINS_LOW 0x3120
@@ -40,6 +41,7 @@ struct canopen_drive {
 	bool released;
 	bool wanted; /* it is to be on, since then */
 	struct mono wanted_at;
+	struct mono off_at; /* or off, since then */
 	/* The question that waits for its answer: */
 	enum question question;
 	bool asking;
@@ -316,18 +318,37 @@ static int32_t whole(double value, double most)
 static struct can_message set_point(const struct canopen_drive *d, const struct drive_command *c, bool released)
 {
 	const unsigned number = c->mode == DRIVE_TORQUE ? 2 : 1;
-	const double value = released ? c->value : 0;
+	const int32_t limit_rpm = whole(c->limit * d->setup.drive.unit_rpm, INT32_MAX);
+	/* a speed limit that comes out as 0 may mean none to a drive */
+	const double value = released && (c->mode != DRIVE_TORQUE || limit_rpm > 0) ? c->value : 0;
 	struct can_message m = { .id = CANOPEN_RPDO + number * CANOPEN_PDO_STEP + d->setup.plan.node };
 
 	if (c->mode == DRIVE_TORQUE) {
 		m.n = 6;
 		put_at(&m, 0, 2, whole(value, INT16_MAX));
-		put_at(&m, 2, 4, whole(c->limit * d->setup.drive.unit_rpm, INT32_MAX));
+		put_at(&m, 2, 4, limit_rpm);
 	} else {
 		m.n = 4;
 		put_at(&m, 0, 4, whole(value, INT32_MAX));
 	}
 	return m;
+}
+
+/* What it said last, and not too long ago. */
+static bool is_seen_off(const struct canopen_drive *d, struct mono now)
+{
+	return canopen_setup_done(&d->up) && drive_side_heard(&d->shell.side, now) && !cia402_has_torque(d->state);
+}
+
+static void note_wanted(struct canopen_drive *d, bool wanted, struct mono now)
+{
+	if (wanted && !d->wanted)
+		d->wanted_at = now;
+	if (!wanted && d->wanted)
+		d->off_at = now;
+	d->wanted = wanted;
+	if (!wanted)
+		d->machine = (struct cia402){ 0 };
 }
 
 static size_t put(void *ctx, const struct drive_command *command, struct mono now, char buf[DRIVE_SHELL_BYTES])
@@ -338,17 +359,19 @@ static size_t put(void *ctx, const struct drive_command *command, struct mono no
 	struct can_message m;
 	size_t n = 0;
 
-	if (wanted && !d->wanted)
-		d->wanted_at = now;
-	d->wanted = wanted;
-	if (!wanted)
-		d->machine = (struct cia402){ 0 };
+	note_wanted(d, wanted, now);
+	const bool must_go_off = !wanted && !is_seen_off(d, now);
+	if (must_go_off) { /* by an SDO too: a node that is not operational takes no PDO */
+		canopen_drive_off(&d->setup, &m);
+		n += can_frame_put(&m, buf + n);
+	}
 	if (!canopen_setup_done(&d->up))
-		return 0;
+		return n;
 	d->mode = wanted ? mode : d->mode;
 	d->control = control_now(d, &d->machine, command);
 	d->released = is_released(d, d->control);
-	if (d->setup.plan.lease_s > 0) {
+	/* one that does not go off is left to its own lease */
+	if (d->setup.plan.lease_s > 0 && !(must_go_off && mono_diff_s(now, d->off_at) > OFF_S)) {
 		canopen_put_heartbeat(d->setup.plan.host, &m);
 		n += can_frame_put(&m, buf + n);
 	}
@@ -405,13 +428,13 @@ static enum rc refuse(void *ctx, struct err *err)
 	return err_set(err, RC_TIMEOUT, 0, "not all its values came within %g s; %s", DRIVE_SHELL_OPEN_S, hint(ctx));
 }
 
-/* Off as it is, it no longer has to hear this program. */
+/* Seen off, it no longer has to hear this program. Else its lease is the last that switches it off. */
 static void leave(void *ctx)
 {
 	struct canopen_drive *d = ctx;
 	struct can_message m;
 
-	if (!(d->setup.plan.lease_s > 0) || d->wanted || !canopen_setup_done(&d->up))
+	if (!(d->setup.plan.lease_s > 0) || d->wanted || !is_seen_off(d, drive_shell_now(&d->shell)))
 		return;
 	canopen_put_write(d->setup.plan.node, (struct canopen_object){ 0x1016, 1 }, 4, 0, &m);
 	send(d, &m);

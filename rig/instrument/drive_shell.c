@@ -8,7 +8,7 @@
 #define LOOK_S 0.01
 #define READS_MOST 16 /* a tick does not read for ever */
 
-static struct mono now_of(const struct drive_shell *s)
+struct mono drive_shell_now(const struct drive_shell *s)
 {
 	return s->clock->now(s->clock->ctx);
 }
@@ -55,14 +55,14 @@ static enum rc begin(void *ctx, struct err *err)
 	struct drive_shell *s = ctx;
 
 	(void)err;
-	s->side.absence.looked = now_of(s);
+	s->side.absence.looked = drive_shell_now(s);
 	return RC_OK;
 }
 
 static void poll_drive(void *ctx, struct snapshot *snap)
 {
 	struct drive_shell *s = ctx;
-	struct mono now = now_of(s);
+	struct mono now = drive_shell_now(s);
 
 	drive_side_look(&s->side, snap, now);
 	take(s, now);
@@ -78,7 +78,7 @@ static void set_drive(void *ctx, const struct wish *allowed)
 	struct drive_command command;
 	char text[DRIVE_SHELL_BYTES];
 
-	struct mono now = now_of(s);
+	struct mono now = drive_shell_now(s);
 	bool due = drive_side_command(&s->side, allowed, now, &command);
 	if (!due && s->talk->again && s->side.ever_sent && s->talk->again(s->ctx, &s->side.sent)) {
 		command = s->side.sent;
@@ -106,13 +106,13 @@ static enum rc refuse(struct drive_shell *s, struct err *err)
 
 static enum rc wait_for_all(struct drive_shell *s, struct err *err)
 {
-	struct mono now = now_of(s), until = mono_add_ns(now, (int64_t)(DRIVE_SHELL_OPEN_S * 1e9));
+	struct mono now = drive_shell_now(s), until = mono_add_ns(now, (int64_t)(DRIVE_SHELL_OPEN_S * 1e9));
 	enum rc rc = RC_OK;
 
 	while (rc == RC_OK && !drive_side_heard(&s->side, now) && !s->side.gone && now.ns < until.ns) {
 		s->talk->look(s->ctx, now);
 		rc = s->clock->sleep_until(s->clock->ctx, mono_add_ns(now, (int64_t)(LOOK_S * 1e9)), err);
-		now = now_of(s);
+		now = drive_shell_now(s);
 		absence_look(&s->side.absence, now);
 		if (rc == RC_OK)
 			take(s, now);

@@ -40,6 +40,7 @@ struct drive_shell {
 	const struct clock_src *clock;
 };
 
+struct mono drive_shell_now(const struct drive_shell *shell);
 void drive_shell_send(struct drive_shell *shell, const char *bytes, size_t n);
 
 /* shell: link, clock, talk and ctx are set, and side by drive_side_init. Waits for all values unless the drive may

@@ -28,6 +28,11 @@ static void check_modes(struct inifile *r, const struct instrument_profile *p)
 		instrument_mistake(
 			r, "rated_torque",
 			"is missing; torque_mode commands shares of it (object 6076h of the drive, in mN\xc2\xb7m)");
+	if (p->torque_mode > 0 && p->shaft != SHAFT_ROTOR)
+		instrument_mistake(
+			r, "side",
+			"found output; with torque_mode expected rotor: torque and speed limit of such a drive "
+			"(6071h, 6080h) are its motor's");
 	if (p->encoder_counts > 0 && inifile_line(r, INSTRUMENT_SECTION, "speed_unit") > 0)
 		instrument_mistake(r, "speed_unit",
 				   "stands beside encoder_counts; its speed has one unit, leave one of them out");

@@ -52,10 +52,12 @@ static struct limit_try upward(struct limit_search *s)
 	return set <= s->ceiling + SAME ? (struct limit_try){ .set = set } : none(s, s->ceiling_why);
 }
 
-static struct limit_try between(const struct limit_search *s)
+static struct limit_try between(struct limit_search *s)
 {
 	double gap = s->failed - s->held;
 
+	if (gap > s->fine + SAME && s->held + gap / 2 > s->ceiling + SAME)
+		return none(s, s->ceiling_why);
 	if (gap <= s->fine + SAME)
 		return (struct limit_try){ .set = s->held, .is_limit = true };
 	return (struct limit_try){ .set = s->held + gap / 2, .is_limit = gap / 2 <= s->fine + SAME };

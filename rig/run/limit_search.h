@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Where the limit is, at one speed: from the heaviest load that held on in half steps, then between that and the
  * lightest that did not by halves, until both are near enough. The load that held is taken once more where the last try
- * did not hold, and is the limit when it holds again. Never above the ceiling.
+ * did not hold, and is the limit when it holds again. No new load above the ceiling.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
 #ifndef BRIDLE_RUN_LIMIT_SEARCH_H

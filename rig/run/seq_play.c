@@ -5,6 +5,8 @@
 
 #include <math.h>
 
+#define JUMP_S 0.2 /* the time of config.jump_arcmin */
+
 static int legs(const struct seq_play_config *c)
 {
 	return 2 * c->loops + 2;
@@ -71,12 +73,22 @@ static void take_angle(struct seq_play *s, const struct snapshot *snap)
 	s->has_angle = true;
 }
 
-static void take_row(struct seq_play *s)
+/* Words that come more often are held to less, down to a tenth: the step of the angle itself is no jump. */
+static bool has_jumped(struct seq_play *s, struct mono now)
 {
-	double moved_arcmin = 60 * fabs(s->turned_deg - s->before_deg) / s->config.ratio, sum_Nm = 0;
+	double moved_arcmin = 60 * fabs(s->turned_deg - s->before_deg) / s->config.ratio,
+	       share = mono_diff_s(now, s->before_at) / JUMP_S;
 
 	s->before_deg = s->turned_deg;
-	if (s->n >= SEQ_PLAY_ROWS || s->n_newest < SEQ_PLAY_MEAN || moved_arcmin > s->config.jump_arcmin)
+	s->before_at = now;
+	return !(moved_arcmin <= s->config.jump_arcmin * fmin(1, fmax(0.1, share)));
+}
+
+static void take_row(struct seq_play *s, struct mono now)
+{
+	double sum_Nm = 0;
+
+	if (has_jumped(s, now) || s->n >= SEQ_PLAY_ROWS || s->n_newest < SEQ_PLAY_MEAN)
 		return;
 	for (int i = 0; i < SEQ_PLAY_MEAN; i++)
 		sum_Nm += s->newest_Nm[i];
@@ -96,7 +108,7 @@ static void take(struct seq_play *s, const struct snapshot *snap)
 		return;
 	s->drive_fresh = drive;
 	take_angle(s, snap);
-	take_row(s);
+	take_row(s, snap->now);
 }
 
 static void step_start(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)

@@ -24,7 +24,8 @@ struct seq_play_config {
 	double limit_rpm;            /* of the output, that the drive keeps in the play */
 	double slip_deg;             /* of the output; more is a slip */
 	double ratio;                /* rotor turns per output turn */
-	double jump_arcmin;          /* of the output: where it moves by more between two, it crosses the play */
+	/* Of the output: where it moves by more in 0.2 s, or from word to word, it crosses the play. */
+	double jump_arcmin;
 };
 
 enum seq_play_phase { SEQ_PLAY_START, SEQ_PLAY_LOCK, SEQ_PLAY_MOVE, SEQ_PLAY_OFF, SEQ_PLAY_RELEASE, SEQ_PLAY_END };
@@ -39,6 +40,7 @@ struct seq_play {
 	uint32_t drive_fresh, conversion;
 	bool has_angle;
 	double rotor_deg, turned_deg, before_deg; /* within its turn; unwrapped; of the angle before */
+	struct mono before_at;
 	double newest_Nm[SEQ_PLAY_MEAN];
 	unsigned n_newest;
 	/* results: rows in the order of time */

@@ -122,7 +122,8 @@ static size_t put_off(const struct session *s, const struct instrument_profile *
 		if (strncmp(p->link, "can:", 4) == 0)
 			return can_map_put(&can_drive.off, 0, &m) ? link_can_bytes(&m, text) : 0;
 		text[0] = '\r';
-		return 1 + can_drive_put(&can_drive, &off, text + 1);
+		size_t n_can = can_drive_put(&can_drive, &off, text + 1);
+		return n_can > 0 ? n_can + 1 : 0;
 	}
 	session_text_drive(s, p, &text_drive);
 	size_t n = text_drive_put(&text_drive, &off, text + 1);

@@ -454,19 +454,65 @@ static void a_fault_is_reset_only_when_asked(void **state)
 }
 
 /* The program ends in order: the drive no longer has to hear it. Else it still has to. */
-static void a_closed_one_has_nobody_to_miss(void **state)
+/* Only one that was seen off: the lease is the last that switches off one that obeys nothing or says nothing. */
+static void a_closed_one_that_is_off_has_nobody_to_miss(void **state)
 {
+	static const struct {
+		unsigned status;
+		bool is_mute, ends;
+		const struct wish *wish;
+		double for_s;
+	} rows[] = {
+		{ 0x250, false, true, &off, 0.1 },
+		{ 0x237, false, false, &speed, 0.1 },
+		{ 0x237, false, false, &off, 0.6 },
+		{ 0x250, true, false, &off, 1.0 },
+	};
+
 	(void)state;
-	for (int i = 0; i < 2; i++) {
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
 		enable();
-		if (i == 0)
-			tick(0.1, 0x250, 0, &off);
+		d.is_mute = rows[i].is_mute;
+		tick(rows[i].for_s, rows[i].status, 0, rows[i].wish);
+		d.is_mute = false;
 		d.in.ops->close(d.in.ctx);
 		d.in.ops = NULL;
 		run_device();
-		assert_int_equal(*object(KEY(0x1016, 1), 4) == 0, i == 0);
+		assert_int_equal(*object(KEY(0x1016, 1), 4) == 0, rows[i].ends);
 		end();
 	}
+}
+
+/* Pre-operational it takes no PDO and tells nothing; the SDO reaches it. Without heartbeat its lease follows. */
+static void one_that_takes_no_pdo_is_switched_off_by_sdo(void **state)
+{
+	(void)state;
+	enable();
+	*object(KEY(0x6040, 0), 2) = 0x0f;
+	d.operational = false;
+	tick(0.2, 0x237, 0, &speed);
+	assert_int_equal(*object(KEY(0x6040, 0), 2), 0x0f);
+	tick(1.5, 0x237, 0, &off);
+	assert_int_equal(*object(KEY(0x6040, 0), 2), 0);
+	d.n_last = 0;
+	tick(0.1, 0x237, 0, &off);
+	assert_false(heard("t77F105"));
+	end();
+}
+
+/* A drive whose communication came up anew may be enabled still: off does not wait for the set-up. */
+static void off_does_not_wait_for_the_set_up(void **state)
+{
+	static const uint8_t boot = 0;
+
+	(void)state;
+	enable();
+	*object(KEY(0x6040, 0), 2) = 0x0f;
+	*object(KEY(0x1000, 0), 4) = 0;
+	say_frame(0x705, &boot, 1);
+	tick(0.5, 0x237, 0, &off);
+	assert_int_equal(*object(KEY(0x6040, 0), 2), 0);
+	end();
 }
 
 int main(void)
@@ -479,7 +525,9 @@ int main(void)
 		cmocka_unit_test(one_that_falls_silent_is_unheard),
 		cmocka_unit_test(a_drive_that_is_not_as_stated_is_refused),
 		cmocka_unit_test(a_fault_is_reset_only_when_asked),
-		cmocka_unit_test(a_closed_one_has_nobody_to_miss),
+		cmocka_unit_test(a_closed_one_that_is_off_has_nobody_to_miss),
+		cmocka_unit_test(one_that_takes_no_pdo_is_switched_off_by_sdo),
+		cmocka_unit_test(off_does_not_wait_for_the_set_up),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -81,6 +81,7 @@ static void canopen_drives_that_cannot_be(void **state)
 		{ "node_id = 127\n", "host_id: found 127, which is the drive's own number" },
 		{ "node_id = 5\nvelocity_mode = none\n", "a drive needs one of the two" },
 		{ "node_id = 5\ntorque_mode = 4\n", "rated_torque: is missing" },
+		{ "node_id = 5\ntorque_mode = 4\nrated_torque = 320 mN.m\nside = output\n", "side: found output" },
 		{ "node_id = 5\nencoder_counts = 4096\nspeed_unit = 1 rpm\n",
 		  "speed_unit: stands beside encoder_counts" },
 		{ "node_id = 5\ntemperature_object = 2031h:1\n", "temperature_object: found \"2031h:1\"" },

@@ -96,6 +96,19 @@ static void ends_at_the_ceiling_without_a_limit(void **state)
 	assert_string_equal(s.why, "90 % of the brake torque");
 }
 
+/* 40 held and 60, which was forced, did not: 50 would be above what is allowed. */
+static void no_new_load_above_the_ceiling(void **state)
+{
+	struct limit_search s = fresh(20, 45);
+
+	(void)state;
+	limit_search_tell(&s, 40, true, "");
+	limit_search_tell(&s, 60, false, "the speed fell");
+	assert_true(isnan(limit_search_next(&s).set));
+	assert_true(s.over && !s.found);
+	assert_string_equal(s.why, "90 % of the brake torque");
+}
+
 /* Hot, the actuator no longer holds what it held: the load below is the one that held. */
 static void what_does_not_hold_again_is_no_limit_found(void **state)
 {
@@ -159,6 +172,7 @@ int main(void)
 		cmocka_unit_test(goes_up_in_half_steps_then_halves),
 		cmocka_unit_test(halves_where_the_plan_has_failed),
 		cmocka_unit_test(ends_at_the_ceiling_without_a_limit),
+		cmocka_unit_test(no_new_load_above_the_ceiling),
 		cmocka_unit_test(what_does_not_hold_again_is_no_limit_found),
 		cmocka_unit_test(nothing_held_finds_nothing),
 		cmocka_unit_test(whatever_is_drawn_it_brackets_the_limit),
