@@ -51,16 +51,29 @@ static enum rc answer(const struct reader *r, struct err *err)
 	return err_set(err, RC_ARG, 0, "%s", r->first);
 }
 
+static bool blank(char c)
+{
+	return c == ' ' || c == '\t' || c == '\r';
+}
+
 /* Cuts blanks off both ends, in place. */
 static char *trimmed(char *s)
 {
 	char *end = s + strlen(s);
 
-	s += strspn(s, " \t\r");
-	while (end > s && strchr(" \t\r", end[-1]))
+	while (blank(*s))
+		s++;
+	while (end > s && blank(end[-1]))
 		end--;
 	*end = '\0';
 	return s;
+}
+
+static char *field_end(const struct reader *r, char *at)
+{
+	while (*at && *at != r->table->separator && *at != '\n')
+		at++;
+	return at;
 }
 
 /* A quoted field at r->at, unquoted in place; r->at goes behind it and whatever stands before the next separator. */
@@ -81,7 +94,7 @@ static char *quoted_field(struct reader *r)
 		*to++ = *from;
 	}
 	r->at = from;
-	size_t rest = strcspn(from, r->table->separator == ';' ? ";\n" : r->table->separator == '\t' ? "\t\n" : ",\n");
+	size_t rest = (size_t)(field_end(r, from) - from);
 	if (strspn(from, " \t\r") < rest)
 		mistake(r, opened, "text stands after the closing quote of a field; double a quote inside: \"\"");
 	r->at += rest;
@@ -102,9 +115,7 @@ static char *field(struct reader *r, char *ret_end)
 		text = quoted_field(r);
 	} else {
 		text = r->at;
-		r->at += strcspn(r->at, r->table->separator == ';'    ? ";\n"
-					: r->table->separator == '\t' ? "\t\n"
-								      : ",\n");
+		r->at = field_end(r, r->at);
 	}
 	*ret_end = *r->at;
 	if (*r->at)
@@ -114,7 +125,8 @@ static char *field(struct reader *r, char *ret_end)
 
 static bool blank_or_comment(const char *line)
 {
-	line += strspn(line, " \t\r");
+	while (blank(*line))
+		line++;
 	return *line == '#' || *line == '\n' || *line == '\0';
 }
 
@@ -196,7 +208,7 @@ static bool read_headings(struct reader *r)
 static bool grow(struct csv *t)
 {
 	size_t room = t->room ? 2 * t->room : 64;
-	const char **cell = realloc(t->cell, room * t->n_columns * sizeof *cell);
+	uint32_t *cell = realloc(t->cell, room * t->n_columns * sizeof *cell);
 	if (!cell)
 		return false;
 	t->cell = cell;
@@ -217,18 +229,18 @@ static bool read_row(struct reader *r)
 
 	if (t->n_rows == t->room && !grow(t))
 		return false;
-	const char **cell = t->cell + t->n_rows * t->n_columns;
+	uint32_t *cell = t->cell + t->n_rows * t->n_columns;
 	do {
 		const char *text = field(r, &end);
 		if (n < t->n_columns)
-			cell[n] = text;
+			cell[n] = (uint32_t)(text - t->text); /* CSV_MOST is below its end */
 		n++;
 	} while (end && end != '\n');
 	if (n != t->n_columns)
 		mistake(r, line, "found %zu cells, expected %zu as there are headings%s", n, t->n_columns,
 			n > t->n_columns ? " (a decimal is written with a point)" : "");
 	for (; n < t->n_columns; n++)
-		cell[n] = "";
+		cell[n] = (uint32_t)(strchr(t->text, '\0') - t->text);
 	t->line[t->n_rows++] = line;
 	r->line++;
 	return true;
@@ -369,7 +381,7 @@ enum rc csv_need(const struct csv *table, const char *name, size_t *ret, struct 
 
 const char *csv_cell(const struct csv *table, size_t row, size_t column)
 {
-	return table->cell[row * table->n_columns + column];
+	return table->text + table->cell[row * table->n_columns + column];
 }
 
 enum rc csv_number(const struct csv *table, size_t row, size_t column, double *ret, struct err *err)
@@ -412,13 +424,13 @@ enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, do
 {
 	struct csv named = { .name = table->name };
 	struct reader r = { .table = &named, .m = m };
+	struct err inner = { 0 };
 	double factor, offset, value;
 	enum rc rc = factor_of(table, column, unit, &factor, &offset, err);
 
 	if (rc)
 		return rc;
 	for (size_t i = 0; i < table->n_rows; i++) {
-		struct err inner = { 0 };
 		const char *text = csv_cell(table, i, column), *heading_name = table->column[column].name;
 		if (!*text)
 			mistake(&r, table->line[i], "\"%.60s\" is empty, expected a number", heading_name);

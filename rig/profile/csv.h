@@ -13,6 +13,7 @@
 
 #include <stdbool.h>
 #include <stddef.h>
+#include <stdint.h>
 
 /* Bytes of the largest file that is read: more would only fill the memory. A pipe or a device may have no end. */
 #define CSV_MOST (256 << 20)
@@ -26,10 +27,10 @@ struct csv {
 	char separator;
 	size_t n_columns, n_rows;
 	struct csv_column *column;
-	const char **cell; /* n_rows * n_columns, row after row; "" when empty */
-	unsigned *line;    /* of each row */
-	char *text;        /* the file; names, units and cells point into it */
-	size_t room;       /* cells allocated */
+	uint32_t *cell; /* n_rows * n_columns, row after row: where in text; "" when empty */
+	unsigned *line; /* of each row */
+	char *text;     /* the file; names and units point into it */
+	size_t room;    /* cells allocated */
 };
 
 /* Read a table. Mistakes of its shape (a row with too few or too many cells, a quote left open, two columns of one

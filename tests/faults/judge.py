@@ -108,7 +108,7 @@ def rest_of(folder, patient):
 TORQUE_MARGIN = 1.1  # of the smallest stated limit
 LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
 LIMIT_NM, LIMIT_RPM = 45, 150
-RATTLE_S = 0.9       # four words of the drive's rotor, 0.2 s each, and a row: two jumps from one to the next (I4a)
+RATTLE_S = 1.1       # five words of the drive's rotor, 0.2 s each, and a row of the truth: three jumps among them (I4a)
 FOLLOW_A, FOLLOW_S = 0.1, 0.5  # rig.ini [guard]: an open coil is nothing to see where hardly any current is commanded
 STOP_S = 3.0         # from a drive that is off to a shaft that stands, with a brake
 STOP_ALONE_S = 20.0  # without: by friction alone

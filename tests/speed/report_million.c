@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* How long a report of a run of a million samples takes, without figures. Aim: under 2 s.
+/* How long a report of a run of a million samples takes, without figures. Aim: under 1 s of processor time.
  * usage: report_million [SAMPLES]   (prints seconds; exits 1 when the aim is missed) */
 #include "reports/page/report_write.h"
 
@@ -12,7 +12,7 @@ static double now_s(void)
 {
 	struct timespec t;
 
-	clock_gettime(CLOCK_MONOTONIC, &t);
+	clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
 	return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
@@ -43,12 +43,13 @@ int main(int argc, char **argv)
 	}
 	struct rusage use;
 	getrusage(RUSAGE_SELF, &use);
-	printf("%lld samples, %zu points: reduced in %.2f s, written in %.2f s, together %.2f s (aim 2 s); largest "
+	printf("%lld samples, %zu points: reduced in %.2f s, written in %.2f s, together %.2f s of processor (aim 1 "
+	       "s); largest "
 	       "resident memory %.1f MiB\n",
 	       (long long)r->run.samples, r->curve->n, reduced - begin, end - reduced, end - begin,
 	       (double)use.ru_maxrss / 1024);
 	report_free(r);
 	made_free(&m);
 	snprintf(command, sizeof command, "rm -rf %s", dir);
-	return system(command) != 0 ? 3 : end - begin < 2 ? 0 : 1;
+	return system(command) != 0 ? 3 : end - begin < 1 ? 0 : 1;
 }
