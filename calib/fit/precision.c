@@ -150,7 +150,8 @@ static void intervals(struct precision *ret, const struct squares *q, double con
 /* --- consistency --- */
 static void judge(struct precision *ret, const struct squares *q)
 {
-	size_t n = (size_t)lround((double)ret->n / (double)ret->p);
+	/* of the cells that have a scatter; where they differ in size the limits are near ones */
+	size_t n = q->many > 0 ? (size_t)lround(1 + ret->dof_r / (double)q->many) : 1;
 
 	ret->h_5 = precision_h_at(ret->p, 0.05);
 	ret->h_1 = precision_h_at(ret->p, 0.01);

@@ -82,12 +82,7 @@ void claim_branch_of(const struct curve *curve, bool falling, double volt, struc
 {
 	double judged = judged_rpm(curve);
 
-	*ret = (struct claim_branch){ .ctx = curve->ctx, .failed_Nm = NAN };
-	for (size_t i = 0; i < curve->n_limits && !falling; i++) {
-		const struct curve_limit *l = &curve->limits[i];
-		if (l->torque && l->limit == LIMIT_ACTUATOR && fabs(l->found.rpm - judged) < 1e-6)
-			ret->failed_Nm = l->found.failed;
-	}
+	*ret = (struct claim_branch){ .ctx = curve->ctx };
 	for (size_t i = 0; i < curve->n && ret->n < PLACES_MAX; i++) {
 		const struct curve_point *p = &curve->points[i];
 		if (!counts(p, falling) || !at_judged_speed(p, judged))
@@ -308,13 +303,6 @@ struct answer claim_most_torque(const struct claim_branch *b)
 	a.value = with_scatter(b->ctx, a.at->torque_Nm, a.at->scatter_Nm);
 	a.above = INFINITY;
 	a.add_from_Nm = a.at->torque_Nm.value;
-	double gap = b->failed_Nm - a.value.value;
-	if (gap > 0) { /* in the middle between what held and what did not */
-		a.known = KNOWN_VALUE;
-		a.value.value += gap / 2;
-		a.below = a.above = gap / 2;
-		a.add_to_Nm = b->failed_Nm;
-	}
 	return a;
 }
 

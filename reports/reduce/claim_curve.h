@@ -48,7 +48,6 @@ struct claim_branch {
 		struct unc speed_rpm; /* at the claims' voltage */
 		bool free;
 	} at[PLACES_MAX];
-	double failed_Nm;      /* lightest load that the actuator itself did not hold in a search; NaN: none known */
 	double no_load_rpm;    /* estimate, for the voltage; NaN when there is no free point */
 	double worst_off_frac; /* largest departure of the terminals' voltage from the claims', of the latter; 0 when
 				  unknown */

@@ -52,7 +52,11 @@ static void print_level(const struct study_level *l)
 
 	snprintf(r, sizeof r, "%.2g (%.2g\u2013%.2g)", by * p->s_r, by * p->s_r_low, by * p->s_r_high);
 	snprintf(R, sizeof R, "%.2g (%.2g\u2013%.2g)", by * p->s_R, by * p->s_R_low, by * p->s_R_high);
-	printf("%8.2f %9.4g  %-27s %-27s %5.3f\n", l->torque_Nm, by * p->mean, r, R, p->p_value);
+	printf("%8.2f %9.4g  %-27s %-27s ", l->torque_Nm, by * p->mean, r, R);
+	if (isfinite(p->p_value))
+		printf("%5.3f\n", p->p_value);
+	else
+		printf("%5s\n", "-");
 }
 
 static void tell(const struct study *s, const struct study_level *l, const char *what, size_t group, double value,
@@ -100,10 +104,16 @@ static void print_consistency(const struct study *s)
 
 	if (!isfinite(p->h_1))
 		return;
-	printf("\nConsistency at %.2f N·m (%s): h within ± %.2f, k up to %.2f at 5 %%\n", l->torque_Nm,
-	       quantities[l->quantity].name, p->h_5, p->k_5);
-	for (size_t g = 0; g < s->n_groups; g++)
-		printf("  %-20.20s h %+5.2f  k %4.2f\n", s->group[g], p->cell[g].h, p->cell[g].k);
+	printf("\nConsistency at %.2f N·m (%s): h within ± %.2f", l->torque_Nm, quantities[l->quantity].name, p->h_5);
+	if (isfinite(p->k_5))
+		printf(", k up to %.2f", p->k_5);
+	printf(" at 5 %%\n");
+	for (size_t g = 0; g < s->n_groups; g++) {
+		printf("  %-20.20s h %+5.2f", s->group[g], p->cell[g].h);
+		if (isfinite(p->cell[g].k))
+			printf("  k %4.2f", p->cell[g].k);
+		putchar('\n');
+	}
 }
 
 void study_print(const struct study *s)

@@ -112,6 +112,10 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 	for (size_t i = 0; i < KEYS; i++) {
 		if (strcmp(name, keys[i].name) != 0)
 			continue;
+		if (r->seen[i]) {
+			r->rc = err_set(r->err, RC_ARG, 0, "%.100s: %s is given twice", r->path, name);
+			return 0;
+		}
 		if ((r->rc = quantity_parse(value, keys[i].unit, &q, r->err)))
 			err_prefix(r->err, "%.100s: %s: ", r->path, name);
 		else

@@ -252,6 +252,11 @@ enum rc tame_read(const char *path, const struct tame_identified *id, const char
 		return err_set(err, RC_ARG, 0, "%s: cannot be opened", path);
 	if (at > 0)
 		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", path, at);
+	if (id && !id->two && !r.seen[K_ROTOR])
+		return err_set(err, RC_ARG, 0,
+			       "%s: rotor_inertia is missing, and the record shows no resonance: it tells the whole "
+			       "inertia alone. Type rotor_inertia, or excite faster and sample more often",
+			       path);
 	if (id)
 		fill_record(&r, id);
 	enum rc rc = play ? read_play(&r, play) : RC_OK;

@@ -25,14 +25,15 @@ static struct sweep_search *search_at(struct seq_sweep *s, double rpm)
 	return NULL;
 }
 
-/* A run that this one resumes came past the way up, or found the limit. */
+/* What a run that this one resumes has seen of its loads, currents and tries is not known here: where it took one, no
+ * limit is told. It may also have come past the way up, or have found the limit. */
 static void take_over(struct sweep_search *k, const struct sweep_item *it)
 {
 	if (!it->done || it->repeat)
 		return;
-	if (it->direction > 0 && !it->is_limit)
-		limit_search_tell(&k->limit, it->set, true, "");
-	else
+	if (it->direction > 0 && !it->is_limit && !k->limit.over)
+		limit_search_end(&k->limit, "a resumed sweep does not take the search up again; start a new one");
+	else if (it->direction <= 0 || it->is_limit)
 		k->told = k->limit.over = true;
 }
 

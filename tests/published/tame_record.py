@@ -109,9 +109,14 @@ def one_mass():
         end = (m - 0.5) / b
         speed = end + (speed - end) * math.exp(-b * h / j)
     rows = (np.array(v) + rng.normal(0, 0.02, n)) * 30 / math.pi
-    d = read("time (s),torque (N.m),speed (rpm)\n" + "".join(f"{i * h:.6f},{m},{r:.8g}\n" for i, (m, r) in enumerate(zip(torque, rows))))["identified"]
+    table = "time (s),torque (N.m),speed (rpm)\n" + "".join(f"{i * h:.6f},{m},{r:.8g}\n" for i, (m, r) in enumerate(zip(torque, rows)))
+    d = read(table)["identified"]
     assert d["arm_inertia_kgm2"] is None and d["stiffness_Nm_per_rad"] is None, d
     assert abs(d["rotor_inertia_kgm2"]["value"] - j) < 3 * d["rotor_inertia_kgm2"]["u"] < 0.03 * j, d
+    # in a loop the whole inertia is no rotor's
+    (home / "one.csv").write_text(table)
+    (home / "one.ini").write_text("speed_gain = 1 N.m.s/rad\ntorque_bandwidth = 300 Hz\ndelay = 1 ms\n")
+    assert "rotor_inertia is missing" in bridle("--from", home / "one.csv", "--loop", home / "one.ini", status=2)["message"]
 
 
 def into_the_loop():

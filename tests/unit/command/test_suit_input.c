@@ -138,6 +138,7 @@ static void each_wrong_arm_has_its_sentence(void **state)
 		{ ARM, ": from (deg) is missing" },
 		{ ARM "from = 0 deg\nweight = 2 kg\n", "no key \"weight\"; there are mass, centre" },
 		{ ARM "weight = 2 kg\nfrom = 0 deg\n", "no key \"weight\"; there are mass, centre" },
+		{ ARM "from = 0 deg\nfrom = 1 deg\n", ": from is given twice" },
 		{ ARM "from = 0 m\n", ": from: " },
 		{ ARM "from 0 deg\n", ":7: expected \"key = value\"" },
 	};
