@@ -9,9 +9,9 @@
 #include <stdlib.h>
 
 /* xorshift64*: the same numbers on every machine. BRIDLE_TEST_SEED sets another seed. */
-static uint64_t random_state;
+static inline uint64_t random_state;
 
-static uint64_t seed_from_environment(void)
+static inline uint64_t seed_from_environment(void)
 {
 	const char *text = getenv("BRIDLE_TEST_SEED");
 	uint64_t seed = text ? strtoull(text, NULL, 0) : 20240607;
@@ -21,7 +21,7 @@ static uint64_t seed_from_environment(void)
 	return seed;
 }
 
-static uint64_t next_random(void)
+static inline uint64_t next_random(void)
 {
 	random_state ^= random_state >> 12;
 	random_state ^= random_state << 25;
@@ -29,24 +29,24 @@ static uint64_t next_random(void)
 	return random_state * UINT64_C(0x2545f4914f6cdd1d);
 }
 
-static double uniform(double low, double high)
+static inline double uniform(double low, double high)
 {
 	return low + (high - low) * ((double)(next_random() >> 11) * 0x1p-53);
 }
 
-static bool one_in(unsigned n)
+static inline bool one_in(unsigned n)
 {
 	return next_random() % n == 0;
 }
 
-static double nasty(double low, double high)
+static inline double nasty(double low, double high)
 {
 	static const double special[] = { NAN, INFINITY, -INFINITY, 0.0, -0.0, 1e308, -1e308, 5e-324 };
 
 	return one_in(6) ? special[next_random() % 8] : uniform(low, high);
 }
 
-static void random_snapshot(struct snapshot *s)
+static inline void random_snapshot(struct snapshot *s)
 {
 	int64_t now_ns = s->now.ns;
 
@@ -79,7 +79,7 @@ static void random_snapshot(struct snapshot *s)
 	s->sequence_stop = one_in(20);
 }
 
-static void random_wish(struct wish *w)
+static inline void random_wish(struct wish *w)
 {
 	*w = (struct wish){ .mode = (enum drive_mode)(next_random() % 6), /* 5 is no mode at all */
 			    .speed_rpm = nasty(-200, 200),
