@@ -9,7 +9,7 @@
 #include <stdlib.h>
 
 /* xorshift64*: the same numbers on every machine. BRIDLE_TEST_SEED sets another seed. */
-static inline uint64_t random_state;
+static uint64_t random_state;
 
 static inline uint64_t seed_from_environment(void)
 {

@@ -5,6 +5,7 @@
 
 #include "channel/text_pattern.h"
 #include "instrument/instrument.h"
+#include "tests/unit/instrument/far_end.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -12,20 +13,14 @@
 #include <stdint.h>
 #include <cmocka.h>
 
-#include <stdio.h>
 #include <string.h>
-#include <sys/socket.h>
-#include <sys/un.h>
-#include <unistd.h>
 
 static struct mono now;
 
 static struct device {
-	struct link *link;
+	struct far_end end;
 	struct instrument in;
-	int listening, fd;
 	struct snapshot snap;
-	char path[64];
 	const char *says; /* at each sleep while it is opened */
 } d;
 
@@ -37,7 +32,7 @@ static struct mono clock_now(void *ctx)
 
 static inline void say(const char *text)
 {
-	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
+	assert_int_equal(send(d.end.fd, text, strlen(text), 0), strlen(text));
 }
 
 static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
@@ -64,19 +59,8 @@ static inline struct text_pattern pattern(const char *text)
 /* name: of the socket. A line to it, and one second on the clock. */
 static inline void device_begin(const char *name, const char *says)
 {
-	struct sockaddr_un where = { .sun_family = AF_UNIX };
-	char address[80];
-
 	d = (struct device){ .snap = snapshot_blank(), .says = says };
-	snprintf(d.path, sizeof d.path, "/tmp/bridle-%s-%d", name, (int)getpid());
-	snprintf(address, sizeof address, "unix:%s", d.path);
-	strcpy(where.sun_path, d.path);
-	unlink(d.path);
-	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
-	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
-	assert_int_equal(listen(d.listening, 1), 0);
-	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
-	d.fd = accept(d.listening, NULL, NULL);
+	far_end_open(name, &d.end);
 	now.ns = 1000000000;
 }
 
@@ -84,10 +68,7 @@ static inline void end(void)
 {
 	if (d.in.ops)
 		d.in.ops->close(d.in.ctx);
-	link_close(d.link);
-	close(d.fd);
-	close(d.listening);
-	unlink(d.path);
+	far_end_close(&d.end);
 }
 
 /* Ticks of 10 ms. */

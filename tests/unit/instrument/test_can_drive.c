@@ -39,14 +39,14 @@ static enum rc open_drive(const char *says, bool asks, struct err *err)
 	device_begin("can", says);
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
-	return can_drive_open(&config, d.link, &a_clock, &d.in, err);
+	return can_drive_open(&config, d.end.link, &a_clock, &d.in, err);
 }
 
 /* What came on the adapter's end, with a comma for each end of a line. */
 static const char *heard(void)
 {
 	static char buf[1000];
-	ssize_t n = recv(d.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
+	ssize_t n = recv(d.end.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
 
 	buf[n > 0 ? n : 0] = '\0';
 	for (char *c = buf; *c; c++)

@@ -11,21 +11,19 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/socket.h>
-#include <sys/un.h>
-#include <unistd.h>
+
+#include "tests/unit/instrument/far_end.h"
 
 #define OBJECTS 64
 
 static struct mono now;
 
 static struct device {
-	struct link *link;
+	struct far_end end;
 	struct instrument in;
-	int listening, fd;
 	struct snapshot snap;
 	struct err err;
-	char path[64], line[64], last[12][30]; /* frames but SDO ones that came since heard() */
+	char line[64], last[12][30]; /* frames but SDO ones that came since heard() */
 	size_t n, n_last;
 	struct {
 		uint32_t key, value, size;
@@ -59,7 +57,7 @@ static uint32_t size_of(uint32_t key)
 
 static void say(const char *text)
 {
-	assert_int_equal(send(d.fd, text, strlen(text), 0), strlen(text));
+	assert_int_equal(send(d.end.fd, text, strlen(text), 0), strlen(text));
 }
 
 static void say_frame(uint32_t id, const uint8_t *byte, uint8_t n)
@@ -118,7 +116,7 @@ static void run_device(void)
 {
 	char c;
 
-	while (recv(d.fd, &c, 1, MSG_DONTWAIT) == 1) {
+	while (recv(d.end.fd, &c, 1, MSG_DONTWAIT) == 1) {
 		if (c == '\r')
 			take_line();
 		else if (d.n < sizeof d.line - 1)
@@ -166,21 +164,11 @@ static void begin(void)
 		{ KEY(0x6075, 0), 6500, 4 },       { KEY(0x6041, 0), 0x250, 2 }, { KEY(0x603f, 0), 0, 2 },
 		{ KEY(0x6061, 0), 0, 1 },          { KEY(0x2031, 1), 315, 2 },
 	};
-	struct sockaddr_un where = { .sun_family = AF_UNIX };
-	char address[80];
 
 	d = (struct device){ .snap = snapshot_blank() };
 	for (size_t i = 0; i < sizeof as_delivered / sizeof as_delivered[0]; i++)
 		*object(as_delivered[i].key, as_delivered[i].size) = as_delivered[i].value;
-	snprintf(d.path, sizeof d.path, "/tmp/bridle-canopen-%d", (int)getpid());
-	snprintf(address, sizeof address, "unix:%s", d.path);
-	strcpy(where.sun_path, d.path);
-	unlink(d.path);
-	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
-	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
-	assert_int_equal(listen(d.listening, 1), 0);
-	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
-	d.fd = accept(d.listening, NULL, NULL);
+	far_end_open("canopen", &d.end);
 	now.ns = 1000000000;
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
@@ -213,17 +201,14 @@ static enum rc open_drive(void)
 		.name = "canopen-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.02, .canopen_drive = &setup
 	};
 
-	return canopen_drive_open(&config, d.link, &a_clock, &d.in, &d.err);
+	return canopen_drive_open(&config, d.end.link, &a_clock, &d.in, &d.err);
 }
 
 static void end(void)
 {
 	if (d.in.ops)
 		d.in.ops->close(d.in.ctx);
-	link_close(d.link);
-	close(d.fd);
-	close(d.listening);
-	unlink(d.path);
+	far_end_close(&d.end);
 }
 
 /* Ticks of 10 ms with this status; the set-point at each. */

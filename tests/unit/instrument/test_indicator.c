@@ -18,7 +18,7 @@ static enum rc open_indicator(const char *says, bool asks, struct err *err)
 	if (asks)
 		setup.ask = pattern("P");
 	device_begin("indicator", says);
-	return indicator_open(&config, d.link, &a_clock, &d.in, err);
+	return indicator_open(&config, d.end.link, &a_clock, &d.in, err);
 }
 
 static void its_reading_is_the_cell_s_count(void **state)
@@ -94,8 +94,8 @@ static void silence_has_an_age(void **state)
 	look(0.01);
 	assert_true(c->age_s > 0.98 && c->age_s < 1.04);
 	assert_true(d.in.stale_s > 0.499 && d.in.stale_s < 0.501); /* five periods */
-	close(d.fd);
-	d.fd = dup(d.listening);
+	close(d.end.fd);
+	d.end.fd = dup(d.end.listening);
 	look(0.02);
 	assert_true(isinf(c->age_s) && c->quality == QUALITY_MISSING);
 	end();
@@ -108,9 +108,9 @@ static void it_is_asked_once_a_period(void **state)
 	(void)state;
 	assert_int_equal(open_indicator("ST 0.500 kg\n", true, NULL), RC_OK);
 	d.says = NULL;
-	(void)recv(d.fd, heard, sizeof heard, MSG_DONTWAIT);
+	(void)recv(d.end.fd, heard, sizeof heard, MSG_DONTWAIT);
 	look(1);
-	ssize_t n = recv(d.fd, heard, sizeof heard, MSG_DONTWAIT);
+	ssize_t n = recv(d.end.fd, heard, sizeof heard, MSG_DONTWAIT);
 	assert_true(n == 20 && memcmp(heard, "P\nP\n", 4) == 0); /* ten questions of two bytes */
 	end();
 }

@@ -9,9 +9,8 @@
 
 #include <stdio.h>
 #include <string.h>
-#include <sys/socket.h>
-#include <sys/un.h>
-#include <unistd.h>
+
+#include "tests/unit/instrument/far_end.h"
 
 static struct mono now;
 
@@ -69,12 +68,10 @@ static void answers_of_one_address(void **state)
 
 /* The device's end of a line, by hand; other: the second on it. */
 struct device {
-	struct link *link;
+	struct far_end end;
 	struct instrument in, other;
 	struct turns turns;
-	int listening, fd;
 	struct snapshot snap;
-	char path[64];
 };
 
 static const struct clock_src a_clock = { .now = clock_now };
@@ -82,19 +79,9 @@ static const struct clock_src a_clock = { .now = clock_now };
 static struct device *begin_line(void)
 {
 	static struct device d;
-	struct sockaddr_un where = { .sun_family = AF_UNIX };
-	char address[80];
 
 	d = (struct device){ .snap = snapshot_blank() };
-	snprintf(d.path, sizeof d.path, "/tmp/bridle-supply-%d", (int)getpid());
-	snprintf(address, sizeof address, "unix:%s", d.path);
-	strcpy(where.sun_path, d.path);
-	unlink(d.path);
-	d.listening = socket(AF_UNIX, SOCK_STREAM, 0);
-	assert_int_equal(bind(d.listening, (struct sockaddr *)&where, sizeof where), 0);
-	assert_int_equal(listen(d.listening, 1), 0);
-	assert_int_equal(link_open(address, 0, NULL, 1000, &d.link, NULL), RC_OK);
-	d.fd = accept(d.listening, NULL, NULL);
+	far_end_open("supply", &d.end);
 	now.ns = 1000000000;
 	return &d;
 }
@@ -106,7 +93,7 @@ static struct device *begin(void)
 	};
 	struct device *d = begin_line();
 
-	assert_int_equal(supply_open(&config, d->link, &a_clock, &d->in, NULL), RC_OK);
+	assert_int_equal(supply_open(&config, d->end.link, &a_clock, &d->in, NULL), RC_OK);
 	assert_int_equal(d->in.ops->begin(d->in.ctx, NULL), RC_OK);
 	return d;
 }
@@ -127,8 +114,8 @@ static struct device *begin_two(void)
 	amps.roles = ROLE_CURRENT;
 	amps.number = 2;
 	amps.address = 2;
-	assert_int_equal(supply_open(&volts, d->link, &a_clock, &d->in, NULL), RC_OK);
-	assert_int_equal(supply_open(&amps, d->link, &a_clock, &d->other, NULL), RC_OK);
+	assert_int_equal(supply_open(&volts, d->end.link, &a_clock, &d->in, NULL), RC_OK);
+	assert_int_equal(supply_open(&amps, d->end.link, &a_clock, &d->other, NULL), RC_OK);
 	assert_int_equal(d->in.ops->begin(d->in.ctx, NULL), RC_OK);
 	assert_int_equal(d->other.ops->begin(d->other.ctx, NULL), RC_OK);
 	return d;
@@ -139,16 +126,13 @@ static void end(struct device *d)
 	d->in.ops->close(d->in.ctx);
 	if (d->other.ops)
 		d->other.ops->close(d->other.ctx);
-	link_close(d->link);
-	close(d->fd);
-	close(d->listening);
-	unlink(d->path);
+	far_end_close(&d->end);
 }
 
 static int asked(struct device *d) /* questions since the last look */
 {
 	char buf[500];
-	ssize_t n = recv(d->fd, buf, sizeof buf, MSG_DONTWAIT);
+	ssize_t n = recv(d->end.fd, buf, sizeof buf, MSG_DONTWAIT);
 	int lines = 0;
 
 	for (ssize_t i = 0; i < n; i++)
@@ -158,7 +142,7 @@ static int asked(struct device *d) /* questions since the last look */
 
 static void say(struct device *d, const char *text)
 {
-	assert_int_equal(send(d->fd, text, strlen(text), 0), strlen(text));
+	assert_int_equal(send(d->end.fd, text, strlen(text), 0), strlen(text));
 }
 
 static void look(struct device *d, double after_s)
@@ -177,7 +161,7 @@ static void serve(struct device *d, double for_s, unsigned of, int asked_of[3])
 	for (int i = 0; i < (int)(for_s / 0.01 + 0.5); i++) {
 		char buf[500];
 		look(d, 0.01);
-		ssize_t n = recv(d->fd, buf, sizeof buf - 1, MSG_DONTWAIT);
+		ssize_t n = recv(d->end.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
 		buf[n > 0 ? n : 0] = '\0';
 		assert_true(n <= 0 || strchr(buf, '\n') == buf + n - 1); /* one question at a time */
 		if (n <= 0)
@@ -238,8 +222,8 @@ static void silence_shows(void **state)
 	now.ns += 5000000000; /* this program itself did not look */
 	d->in.ops->poll(d->in.ctx, &d->snap);
 	assert_true(c[CHANNEL_CURRENT].age_s < 2.2);
-	close(d->fd);
-	d->fd = -1;
+	close(d->end.fd);
+	d->end.fd = -1;
 	look(d, 0.02);
 	assert_true(isinf(c[CHANNEL_CURRENT].age_s) && c[CHANNEL_CURRENT].quality == QUALITY_MISSING &&
 		    isnan(d->snap.current_A));
@@ -310,7 +294,7 @@ static void a_late_answer_is_not_the_other_s(void **state)
 	(void)state;
 	look(d, 0.02); /* output 1 is asked and silent; its turn ends after 0.4 s */
 	look(d, 0.45);
-	ssize_t n = recv(d->fd, buf, sizeof buf - 1, 0);
+	ssize_t n = recv(d->end.fd, buf, sizeof buf - 1, 0);
 	buf[n] = '\0';
 	assert_non_null(strstr(buf, "INST:NSEL 2;")); /* the second question has gone out */
 	say(d, "1;48;9\n");

@@ -23,13 +23,13 @@ static enum rc open_drive(const char *says, bool asks, struct err *err)
 	device_begin("drive", says);
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
-	return text_drive_open(&config, d.link, &a_clock, &d.in, err);
+	return text_drive_open(&config, d.end.link, &a_clock, &d.in, err);
 }
 
 static const char *heard(void) /* what came on the device's end */
 {
 	static char buf[500];
-	ssize_t n = recv(d.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
+	ssize_t n = recv(d.end.fd, buf, sizeof buf - 1, MSG_DONTWAIT);
 
 	buf[n > 0 ? n : 0] = '\0';
 	return buf;
@@ -135,7 +135,7 @@ static void what_is_no_line(void **state)
 	say("\n");
 	look(0.01);
 	assert_true(fabs(d.snap.drive_rotor_rpm) < 1e-9 && d.snap.drive_flags == 0);
-	shutdown(d.fd, SHUT_RDWR);
+	shutdown(d.end.fd, SHUT_RDWR);
 	look(0.02);
 	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
 	assert_non_null(strstr(d.in.error, "line is gone"));
