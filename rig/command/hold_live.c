@@ -37,6 +37,7 @@ static const struct live_item hazards[] = {
 };
 
 struct holding {
+	double ambient_degC; /* where the rig tells none; NaN */
 	struct live_procedure p;
 	const struct hold_request *q;
 	struct hold_wanted wanted;
@@ -117,7 +118,7 @@ static enum rc check_speed(const struct holding *w, struct err *err)
 	return RC_OK;
 }
 
-static enum rc make_config(struct holding *w, double ambient_degC, struct err *err)
+static enum rc make_config(struct holding *w, struct err *err)
 {
 	struct torque_room room = torque_room_of(&w->p.s);
 	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
@@ -146,7 +147,7 @@ static enum rc make_config(struct holding *w, double ambient_degC, struct err *e
 						     .lag_s = NAN,
 						     .ramp_Nm_per_s = c->slew_Nm_per_s,
 						     .slew_A_per_s = w->p.s.rig.brake_max_A / FULL_BRAKE_S };
-	c->ambient_degC = ambient_degC;
+	c->ambient_degC = w->ambient_degC;
 	c->forecast_s = NAN;
 	return rc;
 }
@@ -229,8 +230,10 @@ static enum rc run_hold(struct holding *w, struct err *err)
 	return rc;
 }
 
-static enum rc run_all(struct holding *w, struct err *err)
+static enum rc run_all(void *ctx, struct err *err)
 {
+	struct holding *w = ctx;
+
 	w->p.live.line.steps = 1;
 	enum rc rc = live_procedure_zero_before(&w->p, 0.05, seq_hold_s(&w->config), err);
 	if (rc == RC_OK)
@@ -285,8 +288,9 @@ static enum rc write_table(const struct holding *w, const char *path, struct err
 }
 
 /* A hold that was too short to tell a model was still held: it is kept, and says so. */
-static enum rc evaluate(struct holding *w, struct err *err)
+static enum rc evaluate(void *ctx, struct err *err)
 {
+	struct holding *w = ctx;
 	const struct thermal_record r = record_of(&w->seq);
 	enum rc rc = RC_OK;
 
@@ -315,12 +319,12 @@ static json_t *forecast_json(const struct hold_forecast *f)
 			 cli_real(f->time_s));
 }
 
-static json_t *document(const struct holding *w)
+static json_t *document(const void *ctx)
 {
+	const struct holding *w = ctx;
 	json_t *doc = hold_json(&w->found);
 	double slope_Nm = fabs(cellcal_slope_Nm(&w->p.s.calibration, 0));
 
-	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
 	json_object_set_new(doc, "measured_torque_Nm", cli_real(w->seq.mean_Nm));
 	json_object_set_new(doc, "speed_rpm", cli_real(w->config.speed_rpm));
@@ -329,73 +333,52 @@ static json_t *document(const struct holding *w)
 	json_object_set_new(doc, "idle_W", cli_real(w->seq.idle_W));
 	json_object_set_new(doc, "forecast", forecast_json(&w->forecast));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real((w->p.after.count - w->p.before.count) * slope_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
 }
 
-static enum rc check_start(struct holding *w, double ambient_degC, struct err *err)
+static enum rc configure(void *ctx, struct err *err)
 {
-	enum rc rc = live_procedure_calibrated(&w->p, err);
+	struct holding *w = ctx;
+	enum rc rc = make_config(w, err);
 
-	if (rc == RC_OK)
-		rc = make_config(w, ambient_degC, err);
-	if (rc == RC_OK)
-		rc = session_check_mode(&w->p.s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE, "bridle hold",
-					err);
-	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
+	return rc == RC_OK ? session_check_mode(&w->p.s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE,
+						"bridle hold", err)
+			   : rc;
 }
 
-static enum rc work(struct holding *w, double ambient_degC, struct err *err)
+static void print(const void *ctx)
 {
-	enum rc rc = check_start(w, ambient_degC, err);
-
-	if (rc == RC_OK)
-		rc = live_procedure_begin(&w->p, "hold", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
-					  err);
-	if (rc == RC_OK)
-		rc = run_all(w, err);
-	if (rc == RC_OK)
-		rc = evaluate(w, err);
-	return rc == RC_OK ? live_procedure_store(&w->p, "hold", document(w), err) : rc;
-}
-
-static void print(const struct holding *w)
-{
+	const struct holding *w = ctx;
 	static const char *const ended[] = { "", "equilibrium", "the limit of temperature", "the longest time" };
 
 	printf("Held %.4g N·m, measured %.4g N·m, for %.3g min; ended by %s.\n", w->config.torque_Nm, w->seq.mean_Nm,
 	       w->seq.held_s / 60, ended[w->seq.end]);
 	hold_print(&w->found);
 	live_say("The loss is the electrical power less the shaft's, less %.3g W drawn without load.", w->seq.idle_W);
-	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
 	      double ambient_degC)
 {
+	static const struct live_procedure_parts parts = { .kind = "hold",
+							   .hazards = hazards,
+							   .n_hazards = sizeof hazards / sizeof hazards[0],
+							   .configure = configure,
+							   .run = run_all,
+							   .evaluate = evaluate,
+							   .document = document,
+							   .print = print };
+	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
 	struct holding *w = calloc(1, sizeof *w);
-	struct mistakes mistakes = { 0 };
-	struct err err = { 0 };
-	json_t *doc = NULL;
-	int status;
 
-	if (!w) {
-		err_set(&err, RC_NOMEM, 0, "out of memory");
-		return cli_fail(cli, &err, NULL, NULL);
-	}
+	if (!w)
+		return live_procedure_no_memory(cli);
 	w->q = q;
 	w->wanted = *wanted;
 	w->found = hold_none();
-	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "hold", &q->live, &mistakes, &err);
+	w->ambient_degC = ambient_degC;
+	int status = live_procedure(&w->p, cli, &parts, &call, w);
 
-	if (rc == RC_OK) {
-		rc = work(w, ambient_degC, &err);
-		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->p.live, rc, w->p.cause, &err);
-	}
-	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
-		print(w);
 	free(w);
 	return status;
 }

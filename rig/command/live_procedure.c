@@ -7,17 +7,7 @@
 #define TRAVEL_deg 10.0 /* at which the guard stops a locked shaft */
 #define ZERO_rpm 10.0
 
-enum rc live_procedure_open(struct live_procedure *p, const struct cli *cli, const char *actuator, const char *title,
-			    const struct live_options *options, struct mistakes *m, struct err *err)
-{
-	const struct session_want want = {
-		.bench = cli->bench, .actuator = actuator, .rig_link = true, .logbook_write = true
-	};
-
-	return live_open(&p->live, cli, &p->s, &want, title, options, m, err);
-}
-
-enum rc live_procedure_calibrated(struct live_procedure *p, struct err *err)
+static enum rc calibrated(struct live_procedure *p, struct err *err)
 {
 	enum rc rc = session_calibrated(&p->s, err);
 
@@ -26,7 +16,7 @@ enum rc live_procedure_calibrated(struct live_procedure *p, struct err *err)
 	return rc;
 }
 
-enum rc live_procedure_arm_is_off(struct live_procedure *p, bool clear, struct err *err)
+static enum rc arm_is_off(struct live_procedure *p, bool clear, struct err *err)
 {
 	enum rc rc = live_arm_is_off(&p->live, clear, err);
 
@@ -35,18 +25,18 @@ enum rc live_procedure_arm_is_off(struct live_procedure *p, bool clear, struct e
 	return rc;
 }
 
-enum rc live_procedure_begin(struct live_procedure *p, const char *kind, const struct live_item *hazards, size_t n,
-			     const char *answers, struct err *err)
+static enum rc begin(struct live_procedure *p, const struct live_procedure_parts *parts, const char *answers,
+		     struct err *err)
 {
 	enum rc rc = live_answers_check(&p->live, answers, err);
 
 	if (rc == RC_OK)
-		rc = live_begin(&p->live, kind, 0, err);
+		rc = live_begin(&p->live, parts->kind, 0, err);
 	if (rc != RC_OK)
 		return rc;
 	p->run_id = p->s.run_id;
 	live_tell_calibration(&p->live);
-	rc = live_checklist(&p->live, hazards, n, answers, NULL, err);
+	rc = live_checklist(&p->live, parts->hazards, parts->n_hazards, answers, NULL, err);
 	if (rc == RC_SAYS_NO)
 		p->cause = "checklist";
 	return rc == RC_OK ? live_arm(&p->live, false, err) : rc;
@@ -91,18 +81,30 @@ void live_procedure_zero_after(struct live_procedure *p)
 		p->after = (struct live_zero){ .count = NAN, .u_count = NAN, .drag_count = NAN, .ambient_degC = NAN };
 }
 
-enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t *doc, struct err *err)
+/* NULL: out of memory. Given to the caller. */
+static json_t *document(const struct live_procedure *p, const struct live_procedure_parts *parts, const void *ctx)
+{
+	json_t *doc = parts->document(ctx);
+
+	if (!doc)
+		return NULL;
+	json_object_set_new(doc, "actuator", cli_text(p->s.actuator.name));
+	json_object_set_new(doc, "calibration_id", json_integer(p->s.calibration_id));
+	json_object_set_new(doc, "run_id", json_integer(p->run_id));
+	if (p->zero_rc != RC_OK)
+		json_object_set_new(doc, "zero_failed", json_string(p->zero_err.what));
+	return doc;
+}
+
+/* Keep doc (NULL: out of memory) as the run's record; then a zero that failed is told. */
+static enum rc keep(struct live_procedure *p, const char *kind, const json_t *doc, struct err *err)
 {
 	struct session *s = &p->s;
-
-	if (doc && p->zero_rc != RC_OK)
-		json_object_set_new(doc, "zero_failed", json_string(p->zero_err.what));
 	char *text = doc ? json_dumps(doc, JSON_REAL_PRECISION(17)) : NULL;
 	enum rc rc = text ? logbook_record(s->logbook, p->run_id, s->clock.wall(s->clock.ctx).ns, kind, text, NULL, err)
 			  : err_set(err, RC_NOMEM, 0, "out of memory");
 
 	free(text);
-	json_decref(doc);
 	if (rc != RC_OK || p->zero_rc == RC_OK)
 		return rc;
 	return err_set(err, p->zero_rc, p->zero_err.sys_errno,
@@ -110,27 +112,67 @@ enum rc live_procedure_store(struct live_procedure *p, const char *kind, json_t 
 		       p->zero_err.what, (long long)p->run_id);
 }
 
-static int failed(const struct live_procedure *p, const struct cli *cli, const char *readings, struct mistakes *m,
-		  struct err *err)
+/* *ret_doc: the caller's, also on failure. */
+static enum rc work(struct live_procedure *p, const struct live_procedure_parts *parts,
+		    const struct live_procedure_call *call, void *ctx, json_t **ret_doc, struct err *err)
+{
+	enum rc rc = calibrated(p, err);
+
+	if (rc == RC_OK)
+		rc = parts->configure(ctx, err);
+	if (rc == RC_OK)
+		rc = arm_is_off(p, call->live->clear, err);
+	if (rc == RC_OK)
+		rc = begin(p, parts, call->answers, err);
+	if (rc == RC_OK)
+		rc = parts->run(ctx, err);
+	if (rc == RC_OK)
+		rc = parts->evaluate(ctx, err);
+	if (rc != RC_OK)
+		return rc;
+	*ret_doc = document(p, parts, ctx);
+	return keep(p, parts->kind, *ret_doc, err);
+}
+
+static int failed(const struct live_procedure *p, const struct cli *cli, struct mistakes *m, struct err *err)
 {
 	int status = cli_fail(cli, err, p->cause ? p->cause : live_cause(&p->live), m);
 
 	if (!cli->json && p->run_id != 0)
-		live_say("%s %s stay in run %lld of the logbook.", live_safe_now(&p->live), readings,
+		live_say("%s The readings so far stay in run %lld of the logbook.", live_safe_now(&p->live),
 			 (long long)p->run_id);
 	return status;
 }
 
-bool live_procedure_over(const struct live_procedure *p, const struct cli *cli, enum rc rc, const char *readings,
-			 json_t *doc, struct mistakes *m, struct err *err, int *ret_status)
+int live_procedure(struct live_procedure *p, const struct cli *cli, const struct live_procedure_parts *parts,
+		   const struct live_procedure_call *call, void *ctx)
 {
-	*ret_status = 0;
-	if (rc == RC_OK && cli->json) {
-		*ret_status = cli_print_json(doc);
-		return false;
+	const struct session_want want = {
+		.bench = cli->bench, .actuator = call->actuator, .rig_link = true, .logbook_write = true
+	};
+	struct mistakes mistakes = { 0 };
+	struct err err = { 0 };
+	json_t *doc = NULL;
+	enum rc rc = live_open(&p->live, cli, &p->s, &want, parts->kind, call->live, &mistakes, &err);
+
+	if (rc == RC_OK) {
+		rc = work(p, parts, call, ctx, &doc, &err);
+		rc = live_end(&p->live, rc, p->cause, &err);
 	}
+	if (rc == RC_OK && cli->json)
+		return cli_print_json(doc);
 	json_decref(doc);
 	if (rc != RC_OK)
-		*ret_status = failed(p, cli, readings, m, err);
-	return rc == RC_OK;
+		return failed(p, cli, &mistakes, &err);
+	parts->print(ctx);
+	live_say("Kept: run %lld of the logbook.", (long long)p->run_id);
+	return 0;
+}
+
+int live_procedure_no_memory(const struct cli *cli)
+{
+	struct err err;
+
+	err_set(&err, RC_NOMEM, 0, "out of memory");
+	return cli_fail(cli, &err, NULL, NULL);
 }

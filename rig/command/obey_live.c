@@ -103,8 +103,10 @@ static enum rc run_locked(struct obeying *w, struct err *err)
 	return rc;
 }
 
-static enum rc run_all(struct obeying *w, struct err *err)
+static enum rc run_all(void *ctx, struct err *err)
 {
+	struct obeying *w = ctx;
+
 	w->p.live.line.steps = (int)w->config.n;
 	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_obey_s(&w->config), err);
 	if (rc == RC_OK)
@@ -185,8 +187,9 @@ static void add_cell(struct obeying *w, double u_turn_Nm)
 	s->hysteresis_growth = widened(s->hysteresis_growth, fabs(s->hysteresis_growth.value) * u_high_Nm / high_Nm);
 }
 
-static enum rc evaluate(struct obeying *w, struct err *err)
+static enum rc evaluate(void *ctx, struct err *err)
 {
+	struct obeying *w = ctx;
 	double commanded[OBEY_STEPS], measured[OBEY_STEPS], u_turn_Nm = 0;
 
 	for (size_t i = 0; i < w->seq.n; i++) {
@@ -217,47 +220,30 @@ static json_t *points_json(const struct obeying *w)
 	return list;
 }
 
-static json_t *document(const struct obeying *w)
+static json_t *document(const void *ctx)
 {
+	const struct obeying *w = ctx;
 	const struct obey_fast none = obey_fast_none();
 	json_t *doc = obey_json(&w->slow, &none);
 
-	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
 }
 
-static enum rc check_start(struct obeying *w, struct err *err)
+static enum rc configure(void *ctx, struct err *err)
 {
-	enum rc rc = live_procedure_calibrated(&w->p, err);
+	struct obeying *w = ctx;
+	enum rc rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle obey", err);
 
-	if (rc == RC_OK)
-		rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle obey", err);
-	if (rc == RC_OK)
-		rc = make_config(w, err);
-	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
+	return rc == RC_OK ? make_config(w, err) : rc;
 }
 
-static enum rc work(struct obeying *w, struct err *err)
+static void print(const void *ctx)
 {
-	enum rc rc = check_start(w, err);
+	const struct obeying *w = ctx;
 
-	if (rc == RC_OK)
-		rc = live_procedure_begin(&w->p, "obey", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
-					  err);
-	if (rc == RC_OK)
-		rc = run_all(w, err);
-	if (rc == RC_OK)
-		rc = evaluate(w, err);
-	return rc == RC_OK ? live_procedure_store(&w->p, "obey", document(w), err) : rc;
-}
-
-static void print(const struct obeying *w)
-{
 	printf("Torque commanded at a locked shaft, up to %.4g N·m both ways, %zu readings:\n", w->most_Nm, w->seq.n);
 	obey_print_slow(&w->slow);
 	if (w->p.s.calibration.min_Nm > -w->most_Nm)
@@ -265,33 +251,27 @@ static void print(const struct obeying *w)
 			 "wider for it.");
 	live_say("The shaft stood: friction of the gear is in the hysteresis. Multiply the drive's torque constant "
 		 "in N·m for each ampere by the gain.");
-	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 int obey_live(const struct cli *cli, const struct obey_request *q)
 {
+	static const struct live_procedure_parts parts = { .kind = "obey",
+							   .hazards = hazards,
+							   .n_hazards = sizeof hazards / sizeof hazards[0],
+							   .configure = configure,
+							   .run = run_all,
+							   .evaluate = evaluate,
+							   .document = document,
+							   .print = print };
+	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
 	struct obeying *w = calloc(1, sizeof *w);
-	struct mistakes mistakes = { 0 };
-	struct err err = { 0 };
-	json_t *doc = NULL;
-	char readings[40];
-	int status;
 
-	if (!w) {
-		err_set(&err, RC_NOMEM, 0, "out of memory");
-		return cli_fail(cli, &err, NULL, NULL);
-	}
+	if (!w)
+		return live_procedure_no_memory(cli);
 	w->q = q;
 	w->slow = obey_slow_none();
-	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "obey", &q->live, &mistakes, &err);
-	if (rc == RC_OK) {
-		rc = work(w, &err);
-		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->p.live, rc, w->p.cause, &err);
-	}
-	snprintf(readings, sizeof readings, "The %zu readings so far", w->seq.n);
-	if (live_procedure_over(&w->p, cli, rc, readings, doc, &mistakes, &err, &status))
-		print(w);
+	int status = live_procedure(&w->p, cli, &parts, &call, w);
+
 	free(w);
 	return status;
 }

@@ -129,8 +129,10 @@ static enum rc run_loop(struct playing *w, struct err *err)
 	return rc;
 }
 
-static enum rc run_all(struct playing *w, struct err *err)
+static enum rc run_all(void *ctx, struct err *err)
 {
+	struct playing *w = ctx;
+
 	w->p.live.line.steps = 2 * w->config.loops + 2;
 	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_play_s(&w->config), err);
 	if (rc == RC_OK)
@@ -223,8 +225,9 @@ static enum rc write_table(const struct playing *w, const char *path, struct err
 	return RC_OK;
 }
 
-static enum rc evaluate(struct playing *w, struct err *err)
+static enum rc evaluate(void *ctx, struct err *err)
 {
+	struct playing *w = ctx;
 	const struct seq_play *s = &w->seq;
 	enum rc rc = RC_OK;
 
@@ -254,49 +257,32 @@ static json_t *points_json(const struct playing *w)
 	return list;
 }
 
-static json_t *document(const struct playing *w)
+static json_t *document(const void *ctx)
 {
+	const struct playing *w = ctx;
 	json_t *doc = play_json(&w->found);
 
-	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "rig_stiffness_Nm_per_rad",
 			    cli_real(w->rig_rad_per_Nm > 0 ? 1 / w->rig_rad_per_Nm : NAN));
 	json_object_set_new(doc, "cell_lag_s", cli_real(most_lag_s(w)));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
 }
 
-static enum rc check_start(struct playing *w, struct err *err)
+static enum rc configure(void *ctx, struct err *err)
 {
-	enum rc rc = live_procedure_calibrated(&w->p, err);
+	struct playing *w = ctx;
+	enum rc rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle play", err);
 
-	if (rc == RC_OK)
-		rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle play", err);
-	if (rc == RC_OK)
-		rc = make_config(w, err);
-	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
+	return rc == RC_OK ? make_config(w, err) : rc;
 }
 
-static enum rc work(struct playing *w, struct err *err)
+static void print(const void *ctx)
 {
-	enum rc rc = check_start(w, err);
+	const struct playing *w = ctx;
 
-	if (rc == RC_OK)
-		rc = live_procedure_begin(&w->p, "play", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
-					  err);
-	if (rc == RC_OK)
-		rc = run_all(w, err);
-	if (rc == RC_OK)
-		rc = evaluate(w, err);
-	return rc == RC_OK ? live_procedure_store(&w->p, "play", document(w), err) : rc;
-}
-
-static void print(const struct playing *w)
-{
 	printf("Torque commanded to %.4g N·m both ways at a locked shaft, %d loop%s, %zu rows.\n", w->most_Nm,
 	       w->config.loops, w->config.loops > 1 ? "s" : "", w->seq.n);
 	play_print(&w->found);
@@ -310,31 +296,27 @@ static void print(const struct playing *w)
 		 "and "
 		 "stiffness do not change.",
 		 most_lag_s(w));
-	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 int play_live(const struct cli *cli, const struct play_request *q)
 {
+	static const struct live_procedure_parts parts = { .kind = "play",
+							   .hazards = hazards,
+							   .n_hazards = sizeof hazards / sizeof hazards[0],
+							   .configure = configure,
+							   .run = run_all,
+							   .evaluate = evaluate,
+							   .document = document,
+							   .print = print };
+	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
 	struct playing *w = calloc(1, sizeof *w);
-	struct mistakes mistakes = { 0 };
-	struct err err = { 0 };
-	json_t *doc = NULL;
-	int status;
 
-	if (!w) {
-		err_set(&err, RC_NOMEM, 0, "out of memory");
-		return cli_fail(cli, &err, NULL, NULL);
-	}
+	if (!w)
+		return live_procedure_no_memory(cli);
 	w->q = q;
 	w->found = play_none();
-	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "play", &q->live, &mistakes, &err);
-	if (rc == RC_OK) {
-		rc = work(w, &err);
-		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->p.live, rc, w->p.cause, &err);
-	}
-	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
-		print(w);
+	int status = live_procedure(&w->p, cli, &parts, &call, w);
+
 	free(w);
 	return status;
 }

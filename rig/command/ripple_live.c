@@ -134,8 +134,9 @@ static void on_event(void *ctx, const struct seq_event *event)
 			      event->point.direction > 0 ? "forward" : "backward", w->seq.n);
 }
 
-static enum rc run_all(struct rippling *w, struct err *err)
+static enum rc run_all(void *ctx, struct err *err)
 {
+	struct rippling *w = ctx;
 	const struct sequence sequence = { seq_ripple_step, &w->seq };
 	int direction = w->p.live.limits.expect_direction;
 
@@ -192,8 +193,9 @@ static void add_cell(struct rippling *w)
 	f->u_friction_Nm = hypot(hypot(f->u_friction_Nm, u_still_Nm), rel * f->friction_Nm);
 }
 
-static enum rc evaluate(struct rippling *w, struct err *err)
+static enum rc evaluate(void *ctx, struct err *err)
 {
+	struct rippling *w = ctx;
 	struct seq_ripple *s = &w->seq;
 	enum rc rc = RC_OK;
 
@@ -210,46 +212,29 @@ static enum rc evaluate(struct rippling *w, struct err *err)
 	return rc;
 }
 
-static json_t *document(const struct rippling *w)
+static json_t *document(const void *ctx)
 {
+	const struct rippling *w = ctx;
 	json_t *doc = ripple_json(&w->found);
 
-	json_object_set_new(doc, "actuator", cli_text(w->p.s.actuator.name));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
 	json_object_set_new(doc, "rows", json_integer((json_int_t)w->seq.n));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
-	json_object_set_new(doc, "calibration_id", json_integer(w->p.s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(w->p.run_id));
 	return doc;
 }
 
-static enum rc check_start(struct rippling *w, struct err *err)
+static enum rc configure(void *ctx, struct err *err)
 {
-	enum rc rc = live_procedure_calibrated(&w->p, err);
+	struct rippling *w = ctx;
+	enum rc rc = session_check_mode(&w->p.s, DRIVE_SPEED, "bridle ripple", err);
 
-	if (rc == RC_OK)
-		rc = session_check_mode(&w->p.s, DRIVE_SPEED, "bridle ripple", err);
-	if (rc == RC_OK)
-		rc = make_config(w, err);
-	return rc == RC_OK ? live_procedure_arm_is_off(&w->p, w->q->live.clear, err) : rc;
+	return rc == RC_OK ? make_config(w, err) : rc;
 }
 
-static enum rc work(struct rippling *w, struct err *err)
+static void print(const void *ctx)
 {
-	enum rc rc = check_start(w, err);
+	const struct rippling *w = ctx;
 
-	if (rc == RC_OK)
-		rc = live_procedure_begin(&w->p, "ripple", hazards, sizeof hazards / sizeof hazards[0], w->q->answers,
-					  err);
-	if (rc == RC_OK)
-		rc = run_all(w, err);
-	if (rc == RC_OK)
-		rc = evaluate(w, err);
-	return rc == RC_OK ? live_procedure_store(&w->p, "ripple", document(w), err) : rc;
-}
-
-static void print(const struct rippling *w)
-{
 	printf("%g turns there and back at %.3g rpm, %zu readings, ", w->config.turns, w->config.speed_rpm, w->seq.n);
 	if (w->config.torque_Nm > 0)
 		printf("the brake at %.4g N·m.\n", w->config.torque_Nm);
@@ -259,31 +244,27 @@ static void print(const struct rippling *w)
 	live_say("The cell sees what holds the shaft back: brake, bearings and coupling. What the actuator makes by "
 		 "itself "
 		 "changes the speed and not the torque of a friction brake.");
-	live_say("Kept: run %lld of the logbook.", (long long)w->p.run_id);
 }
 
 int ripple_live(const struct cli *cli, const struct ripple_request *q, const struct ripple_wanted *wanted)
 {
+	static const struct live_procedure_parts parts = { .kind = "ripple",
+							   .hazards = hazards,
+							   .n_hazards = sizeof hazards / sizeof hazards[0],
+							   .configure = configure,
+							   .run = run_all,
+							   .evaluate = evaluate,
+							   .document = document,
+							   .print = print };
+	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
 	struct rippling *w = calloc(1, sizeof *w);
-	struct mistakes mistakes = { 0 };
-	struct err err = { 0 };
-	json_t *doc = NULL;
-	int status = 0;
 
-	if (!w) {
-		err_set(&err, RC_NOMEM, 0, "out of memory");
-		return cli_fail(cli, &err, NULL, NULL);
-	}
+	if (!w)
+		return live_procedure_no_memory(cli);
 	w->q = q;
 	w->wanted = *wanted;
-	enum rc rc = live_procedure_open(&w->p, cli, q->actuator, "ripple", &q->live, &mistakes, &err);
-	if (rc == RC_OK) {
-		rc = work(w, &err);
-		doc = rc == RC_OK ? document(w) : NULL;
-		rc = live_end(&w->p.live, rc, w->p.cause, &err);
-	}
-	if (live_procedure_over(&w->p, cli, rc, "The readings so far", doc, &mistakes, &err, &status))
-		print(w);
+	int status = live_procedure(&w->p, cli, &parts, &call, w);
+
 	free(w);
 	return status;
 }
