@@ -9,7 +9,7 @@ import tempfile
 
 import harness
 import warden
-from text_drive import PREPARED, mean, rows
+from text_drive import PREPARED, agree, ended_under_load, rows
 
 DRIVE = "\n" + "".join(line[4:] + "\n" for line in
                        (harness.ROOT / "docs" / "drive.md").read_text(encoding="utf-8").split("## A drive on a CAN bus")[1].split("\n\n")[1].splitlines())
@@ -41,14 +41,8 @@ def a_sweep_agrees_and_its_cable_out_is_named():
             assert words in out["message"], (words, out)
         bench.stop()
         truth = rows(bench.folder)
-        for p in points:
-            torque = mean(truth, "int_torque_Nms", p["begin_s"], p["end_s"])
-            turned = mean(truth, "int_speed_rad", p["begin_s"], p["end_s"]) * 60 / (2 * 3.141592653589793)
-            assert abs(turned - 60) < 0.3, (turned, p)  # rpm of the output, as the plan commands
-            assert abs(torque - p["torque_Nm"]) < 1.6 * p["U_torque_Nm"], (torque, p)
-        before = [row for row in truth if float(row["t_s"]) < 60][-1]
-        assert float(before["speed_rad_per_s"]) > 1 and float(before["brake_A"]) > 0.01, before  # it was under load
-        assert truth[-1]["drive_on"] == "0" and truth[-1]["contactor"] == "0", truth[-1]
+        agree(points, truth)
+        ended_under_load(truth, 60)
 
 
 def a_map_that_fits_nothing_is_told_with_what_came():

@@ -47,6 +47,22 @@ def mean(rows_, key, begin_s, end_s):
     return (float(inside[-1][key]) - float(inside[0][key])) / (float(inside[-1]["t_s"]) - float(inside[0]["t_s"]))
 
 
+def agree(points, truth):
+    """Speed and torque of the points with the bench's own."""
+    for p in points:
+        torque = mean(truth, "int_torque_Nms", p["begin_s"], p["end_s"])
+        turned = mean(truth, "int_speed_rad", p["begin_s"], p["end_s"]) * 60 / (2 * 3.141592653589793)
+        assert abs(turned - 60) < 0.3, (turned, p)  # rpm of the output, as the plan commands
+        assert abs(torque - p["torque_Nm"]) < 1.6 * p["U_torque_Nm"], (torque, p)
+
+
+def ended_under_load(truth, at_s):
+    """The shaft turned under load at that time, and the drive is off at the end."""
+    before = [row for row in truth if float(row["t_s"]) < at_s][-1]
+    assert float(before["speed_rad_per_s"]) > 1 and float(before["brake_A"]) > 0.01, before
+    assert truth[-1]["drive_on"] == "0" and truth[-1]["contactor"] == "0", truth[-1]
+
+
 def a_sweep_agrees_with_the_truth():
     """Speeds as commanded and torques within their U, as with any drive."""
     with harness.Bench(SEED, example=PREPARED.get()) as bench:
@@ -55,11 +71,7 @@ def a_sweep_agrees_with_the_truth():
         assert bench.run("log", "verify").status == 0
         bench.stop()
         truth = rows(bench.folder)
-        for p in points:
-            torque = mean(truth, "int_torque_Nms", p["begin_s"], p["end_s"])
-            turned = mean(truth, "int_speed_rad", p["begin_s"], p["end_s"]) * 60 / (2 * 3.141592653589793)
-            assert abs(turned - 60) < 0.3, (turned, p)  # rpm of the output, as the plan commands
-            assert abs(torque - p["torque_Nm"]) < 1.6 * p["U_torque_Nm"], (torque, p)
+        agree(points, truth)
 
 
 def with_torque(folder):
@@ -85,9 +97,7 @@ def its_cable_out_in_mid_load_is_named_and_stopped_in_order():
         assert out["cause"] == "drive_fault" and "text-drive motor: it has not told all its values for 0.5" in out["message"], out
         bench.stop()
         truth = rows(bench.folder)
-        before = [row for row in truth if float(row["t_s"]) < 42][-1]
-        assert float(before["speed_rad_per_s"]) > 1 and float(before["brake_A"]) > 0.01, before  # it was under load
-        assert truth[-1]["drive_on"] == "0" and truth[-1]["contactor"] == "0", truth[-1]
+        ended_under_load(truth, 42)
         assert abs(float(truth[-1]["speed_rad_per_s"])) < 0.01, truth[-1]
         assert "contactor open, shaft standing, brake released" in out["message"] + str(out), out
 
