@@ -19,7 +19,7 @@ def sweep(bench):
     bench.must("ready", "gentle", "--hands", "--answers", "yes")
     bench.must("sweep", "gentle")
     report = bench.must("report", "--no-figures")
-    truth = Truth(bench.folder / "run" / "truth.csv")
+    truth = Truth(bench.folder)
     points = [p for p in report["points"] if p["direction"] == "up" and not p["repeat"]]
     return report["run"], points, [truth.point(p["begin_s"], p["end_s"]) for p in points]
 

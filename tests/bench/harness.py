@@ -1,5 +1,6 @@
 """What the tests of the whole program share: a bench folder in a temporary place, the virtual bench
 as a process, commands as a user types them, and TAP output."""
+import csv
 import json
 import os
 import pathlib
@@ -123,6 +124,15 @@ class Bench:
         path.write_text(text.replace(old, new))
 
 
+def truth_rows(folder):
+    """Rows of the virtual bench's truth in a bench folder, as text by column; none before it writes. The bench may be writing at this
+    moment: what does not end with a line end is not a row."""
+    path = pathlib.Path(folder) / "run" / "truth.csv"
+    text = path.read_text(encoding="utf-8") if path.exists() else ""
+    whole = text[:text.rfind("\n") + 1].splitlines()
+    return list(csv.DictReader(line for line in whole if not line.startswith("#")))
+
+
 def wait_for(condition, seconds, what):
     """Wait in machine time for something that another process does."""
     end = time.monotonic() + seconds
@@ -150,5 +160,7 @@ def main(*tests):
         except Exception:
             failed += 1
             print(f"not ok {number} - {test.__name__}", flush=True)
-            print("".join(f"# {line}\n" for line in traceback.format_exc().splitlines()), flush=True)
+            why = traceback.format_exc()
+            print("".join(f"# {line}\n" for line in why.splitlines()), flush=True)
+            print(why, file=sys.stderr, flush=True)  # the only one that the log of a whole run shows
     raise SystemExit(1 if failed else 0)

@@ -38,8 +38,7 @@ def prepared(bench, speeds, more=""):
 
 def most_true(bench, way, begin_s, end_s):
     """The largest mean of the true torque at the output over MOST_S, N·m along that way."""
-    with open(bench.folder / "run" / "truth.csv") as file:
-        rows = [(float(r["t_s"]), float(r["int_torque_Nms"])) for r in csv.DictReader(line for line in file if not line.startswith("#"))]
+    rows = [(float(row["t_s"]), float(row["int_torque_Nms"])) for row in harness.truth_rows(bench.folder)]
     rows = [row for row in rows if begin_s <= row[0] <= end_s]
     most, first = 0, 0
     for t, integral in rows:

@@ -50,7 +50,7 @@ def mount(number):
 
 def sweep(name):
     told = BENCH.must("sweep", "short", "--mounting", name, "--operator", "the night watch", "--forced", "a study")
-    truth = Truth(BENCH.folder / "run" / "truth.csv")
+    truth = Truth(BENCH.folder)
     true = [truth.point(p["begin_s"], p["end_s"]) for p in told["points"]]
     RUNS.setdefault(name, []).append(told["run_id"])
     GAIN.setdefault(name, []).append(statistics.mean(p["torque_Nm"] / t["brake_Nm"] for p, t in zip(told["points"], true)))

@@ -50,7 +50,7 @@ def judged(seed):
         assert run["kind"] == "obey" and run["outcome"] == "done" and sum(not p["tare"] for p in run["points"]) == 32, run
         assert any(event["text"] == "wound_up: yes" for event in run["events"]), run["events"]
         bench.stop()
-        truth = study.Truth(bench.folder / "run" / "truth.csv")
+        truth = study.Truth(bench.folder)
         true = [truth.point(p["begin_s"], p["end_s"])["brake_Nm"] for p in points]
         speed = max(abs(truth.point(p["begin_s"], p["end_s"])["speed_rpm"]) for p in points)
         assert speed < 0.01, f"the locked shaft turned at {speed} rpm"
@@ -103,8 +103,7 @@ def a_brake_that_lets_go_is_stopped():
         assert done.status == 3 or done.status == 1, done
         assert done.json["cause"] in ("sequence", "brake_not_following", "travel", "overspeed"), done
         bench.stop()
-        with open(bench.folder / "run" / "truth.csv") as file:
-            rows = [row for row in csv.DictReader(line for line in file if not line.startswith("#")) if float(row["t_s"]) > at]
+        rows = [row for row in harness.truth_rows(bench.folder) if float(row["t_s"]) > at]
         fastest = max(abs(float(row["peak_rad_per_s"])) for row in rows) * 9.5493
         assert fastest < 1.25 * 20 + 2, f"{fastest:.1f} rpm with a limit of 20 rpm"
         assert float(rows[-1]["int_speed_rad"]) - float(rows[0]["int_speed_rad"]) < 1, "more than 57 degrees"

@@ -33,7 +33,7 @@ def prepared(bench, speeds, torques, more="", dwell=3, plain=True):
 
 def misses(bench, points, figures=("torque", "speed", "input power", "efficiency")):
     """[(figure, error by U)] of every point; torques are those of the brake (the example states no drag outside the cradle)."""
-    truth = study.Truth(bench.folder / "run" / "truth.csv")
+    truth = study.Truth(bench.folder)
     ret = []
     for point in points:
         true = truth.point(point["begin_s"], point["end_s"])

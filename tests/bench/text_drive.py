@@ -2,7 +2,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A drive on a line of text of its own: side, unit and sign other than the rig's. Its curve agrees with the node's alone; its cable out
 in mid-load, and a program that is killed, end with the drive off; what rig.ini cannot mean is refused before anything moves."""
-import csv
 import pathlib
 import shutil
 import signal
@@ -35,11 +34,7 @@ PREPARED = Prepared(SEED, add)
 
 
 def rows(folder):
-    path = folder / "run" / "truth.csv"
-    if not path.exists():
-        return []
-    with open(path, encoding="utf-8") as file:
-        return [row for row in csv.DictReader(file) if row["contactor"] is not None and row["brake_A"]]
+    return harness.truth_rows(folder)
 
 
 def mean(rows_, key, begin_s, end_s):

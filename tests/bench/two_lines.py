@@ -4,7 +4,6 @@
 second. Its curve agrees with the node's alone, its readings are counted as they are, and each line cut in mid-load is
 named and stopped in order."""
 import bisect
-import csv
 import math
 import pathlib
 import re
@@ -58,7 +57,7 @@ def readings(book, run):
 
 
 def truth_at(folder):
-    rows = list(csv.DictReader(open(folder / "run" / "truth.csv", encoding="utf-8")))
+    rows = harness.truth_rows(folder)
     times = [float(row["t_s"]) for row in rows]
 
     def mean(key, begin_s, end_s):
@@ -107,7 +106,7 @@ def each_line_cut_is_named_and_stopped_in_order():
             out = result.json
             assert out["cause"] == cause and word in out["message"], out
             bench.stop()
-            rows = list(csv.DictReader(open(bench.folder / "run" / "truth.csv", encoding="utf-8")))
+            rows = harness.truth_rows(bench.folder)
             before = [row for row in rows if float(row["t_s"]) < 42][-1]
             after = [row for row in rows if float(row["t_s"]) > 42 and row["contactor"] == "0"]
             assert float(before["speed_rad_per_s"]) > 1 and float(before["brake_A"]) > 0.01, before  # it was under load

@@ -1,7 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """The virtual bench as a process, seen through its two lines by a host that shares no code with it."""
-import csv
 import json
 import os
 import re
@@ -10,13 +9,12 @@ import socket
 import subprocess
 import time
 
-from harness import BRIDLE, EXAMPLE, Bench, main, run, wait_for
+from harness import BRIDLE, EXAMPLE, Bench, main, run, truth_rows, wait_for
 from host import Gone, Host, Line, frame
 
 
 def truth(bench):
-    with open(bench.folder / "run" / "truth.csv", newline="") as f:
-        return list(csv.DictReader(f))
+    return truth_rows(bench.folder)
 
 
 def ready(bench, starts=1):

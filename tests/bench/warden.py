@@ -2,7 +2,6 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """W6, W7, W8: a serial relay switches the contactor, and nothing at the relay ends when the program does: the warden opens it. Killed in
 mid-load, the program leaves an open contactor and a sentence for the next command; a warden that is killed stops the run."""
-import csv
 import os
 import pathlib
 import re
@@ -31,8 +30,7 @@ PREPARED = Prepared(SEED, add)
 
 
 def rows(folder):
-    with open(folder / "run" / "truth.csv", encoding="utf-8") as file:
-        return [row for row in csv.DictReader(file) if row["contactor"] is not None and row["brake_A"]]
+    return harness.truth_rows(folder)
 
 
 def ask(book, question, *values):

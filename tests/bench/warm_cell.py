@@ -43,7 +43,7 @@ def swept_with(sensor):
         page = next(bench.folder.glob("reports/*/report.html")).read_text()
         assert ("Temperature of the torque cell" in page) == bool(sensor), "the page names the temperature that counted"
         bench.stop()
-        truth = study.Truth(bench.folder / "run" / "truth.csv")
+        truth = study.Truth(bench.folder)
         return [(point["torque_Nm"] / truth.point(point["begin_s"], point["end_s"])["brake_Nm"] - 1, point["U_torque_Nm"] / point["torque_Nm"])
                 for point in report["points"] if point["setpoint_Nm"] > 15]
 

@@ -36,7 +36,7 @@ def the_first_sweep_after_ready_is_right():
         bench.must("ready", "short", "--hands", "--answers", "yes", "--no-check")
         swept = bench.must("sweep", "short")
         bench.stop()
-        truth = study.Truth(bench.folder / "run" / "truth.csv")
+        truth = study.Truth(bench.folder)
         zero = swept["zero"]
         assert zero["readings"] == 2 and zero["turned_both_ways"] and not zero["doubtful"], zero
         assert zero["locked_in_limit_Nm"] == 0 and zero["fading_limit_Nm"] < 0.01, zero

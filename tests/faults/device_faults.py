@@ -3,7 +3,6 @@
 
 One bench is calibrated, mapped and made ready; each case gets a copy of its folder and a bench that misbehaves at
 the same moment of the physics (bridle bench --at), 40 s after its start: the sweep is then under load."""
-import csv
 import pathlib
 import shutil
 import sqlite3
@@ -78,8 +77,7 @@ def prepare(home):
 
 
 def truth(bench):
-    with open(bench.folder / "run" / "truth.csv") as file:
-        return list(csv.DictReader(file))
+    return harness.truth_rows(bench.folder)
 
 
 def check_order(rows, fault, at_s=AT_S):

@@ -1,6 +1,5 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What must be true after any fault, judged from the bench's own truth and from the disk, never from the program's words alone."""
-import csv
 import sqlite3
 import subprocess
 import time
@@ -15,8 +14,7 @@ TEXTS = ("node",)
 
 
 def truth(folder):
-    with open(folder / "run" / "truth.csv") as file:
-        return [{key: value if key in TEXTS else float(value) for key, value in row.items()} for row in csv.DictReader(file)]
+    return [{key: value if key in TEXTS else float(value) for key, value in row.items()} for row in harness.truth_rows(folder)]
 
 
 def stands(row):
@@ -33,7 +31,6 @@ def await_rest(folder, seconds=20):
     def at_rest():
         rows = truth(folder)
         return rows if rows and is_down(rows[-1]) else None
-    harness.wait_for((folder / "run" / "truth.csv").exists, 20, "the bench")
     return harness.wait_for(at_rest, seconds, "the shaft to stand")
 
 
@@ -94,8 +91,7 @@ def rest_of(folder, patient):
     """The rows to the end. A program that died leaves the stop to the node, in machine time."""
     if patient:
         return await_rest(folder)
-    path = folder / "run" / "truth.csv"
-    rows = truth(folder) if path.exists() else []
+    rows = truth(folder)
     end = time.monotonic() + 3
     while rows and rows[-1]["node"] in ("live", "stopping") and not is_down(rows[-1]) and time.monotonic() < end:
         time.sleep(0.1)

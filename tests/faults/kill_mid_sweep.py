@@ -1,7 +1,6 @@
 #!/usr/bin/env python3
 """L2, I10: kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
 bench stops in order: the drive's torque away first, the brake kept until the shaft stands, then released."""
-import csv
 import pathlib
 import signal
 import sqlite3
@@ -25,8 +24,7 @@ def runs_in(logbook):
 
 
 def last_rows(folder, n=400):
-    with open(folder / "run" / "truth.csv") as file:
-        return list(csv.DictReader(file))[-n:]
+    return harness.truth_rows(folder)[-n:]
 
 
 def kill_mid_sweep():
@@ -44,7 +42,7 @@ def kill_mid_sweep():
         assert sweep.returncode == -signal.SIGKILL, "the sweep ended before it was killed"
 
         # Bench time follows the machine's clock now: the lease (0.3 s) runs out, the shaft comes to rest.
-        harness.wait_for(lambda: last_rows(bench.folder, 1)[0]["node"] == "safe", 30, "the node to go safe")
+        harness.wait_for(lambda: [row["node"] for row in last_rows(bench.folder, 1)] == ["safe"], 30, "the node to go safe")
         rows = last_rows(bench.folder)
         lives = [i for i, row in enumerate(rows) if row["node"] == "live"]
         stop = rows[lives[-1]:]

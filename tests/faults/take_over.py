@@ -1,7 +1,6 @@
 #!/usr/bin/env python3
 """L6, L7, C1, C2, what one command leaves to the next: a node that is still live, a shaft that turns, an arm with weights, a check that
 failed, a hot brake, a screen that takes no more."""
-import csv
 import fcntl
 import os
 import pathlib
@@ -46,8 +45,7 @@ def query(b, sql):
 
 
 def truth(b):
-    with open(b.folder / "run" / "truth.csv") as file:
-        return list(csv.DictReader(file))
+    return harness.truth_rows(b.folder)
 
 
 def refusal(result, cause):

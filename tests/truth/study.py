@@ -45,14 +45,9 @@ KINDS = [f"{brake}/{pickup}" for brake in kinds.BRAKES for pickup in kinds.PICKU
 class Truth:
     """Means over a window from the cumulative integrals that the bench wrote."""
 
-    def __init__(self, path):
-        with open(path) as file:
-            rows = csv.DictReader(line for line in file if not line.startswith("#"))
-            names = [name for name in rows.fieldnames if name == "t_s" or name.startswith("int_")]
-            self.columns = {name: [] for name in names}
-            for row in rows:
-                for name in names:
-                    self.columns[name].append(float(row[name]))
+    def __init__(self, folder):
+        rows = harness.truth_rows(folder)
+        self.columns = {name: [float(row[name]) for row in rows] for name in rows[0] if name == "t_s" or name.startswith("int_")}
         self.t = self.columns["t_s"]
 
     def at(self, name, t):
@@ -143,7 +138,7 @@ def rows_of_rig(rig):
             if command[0] == "sweep":
                 swept.append(result.json)
         bench.stop()
-        truth = Truth(bench.folder / "run" / "truth.csv")
+        truth = Truth(bench.folder)
     rows = []
     for sweep, run in enumerate(swept, 1):
         for point in run["points"]:
