@@ -1,17 +1,20 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The table of commands, nothing else. */
 #include "calib/number/quantity.h"
-#include "terminal/cli.h"
+#include "channel/beside.h"
 #include "command/command.h"
+#include "terminal/cli.h"
 
+#include <errno.h>
 #include <gsl/gsl_errno.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <unistd.h>
 
 static const struct {
 	const char *name, *summary;
-	int (*run)(int argc, char **argv);
+	int (*run)(int argc, char **argv); /* NULL: bridle-abroad does it */
 } commands[] = {
 	{ "new", "make a bench folder with commented templates", cmd_new },
 	{ "check", "read a bench folder at the desk: what is wrong or doubtful", cmd_check },
@@ -29,11 +32,11 @@ static const struct {
 	{ "tame", "will a joint oscillate with its drive's gains? advice", cmd_tame },
 	{ "report", "publish a run: page, table, figures", cmd_report },
 	{ "certificate", "publish a calibration of the torque cell", cmd_certificate },
-	{ "pack", "one archive of a run for others", cmd_pack },
-	{ "verify", "recompute what a pack publishes from its samples", cmd_verify },
-	{ "compare", "differences of runs, with what they share cancelled", cmd_compare },
+	{ "pack", "one archive of a run for others", NULL },
+	{ "verify", "recompute what a pack publishes from its samples", NULL },
+	{ "compare", "differences of runs, with what they share cancelled", NULL },
 	{ "study", "repeatability and reproducibility over mountings", cmd_study },
-	{ "share", "copy runs into a database of many rigs", cmd_share },
+	{ "share", "copy runs into a database of many rigs", NULL },
 	{ "log", "list, show, export and verify the logbook", cmd_log },
 	{ "calc", "run the calculations on their own", cmd_calc },
 	{ "bench", "serve the virtual bench", cmd_bench },
@@ -52,6 +55,28 @@ static void print_help(FILE *to)
 	      "Exit status: 0 done, 1 the measurement says no, 2 the request cannot be\n"
 	      "understood, 3 the rig or the machine failed.\n",
 	      to);
+}
+
+static int fail(int argc, char **argv, const struct err *err)
+{
+	struct cli cli = { .bench = "." };
+
+	for (int i = 1; i < argc; i++)
+		cli.json |= strcmp(argv[i], "--json") == 0;
+	return cli_fail(&cli, err, NULL, NULL);
+}
+
+/* Comes back only when that program does not start. */
+static int run_abroad(int argc, char **argv)
+{
+	char path[600];
+	struct err err = { 0 };
+
+	if (program_beside("bridle-abroad", path, sizeof path, &err) == RC_OK) {
+		execv(path, argv);
+		err_set(&err, RC_IO, errno, "cannot start %s: %s", path, strerror(errno));
+	}
+	return fail(argc, argv, &err);
 }
 
 int main(int argc, char **argv)
@@ -73,15 +98,14 @@ int main(int argc, char **argv)
 	}
 	for (size_t i = 0; i < sizeof commands / sizeof commands[0]; i++) {
 		if (strcmp(argv[1], commands[i].name) == 0) {
+			if (commands[i].run == NULL)
+				return run_abroad(argc, argv);
 			int status = commands[i].run(argc - 1, argv + 1);
 			quantity_cleanup();
 			return status;
 		}
 	}
 	struct err err = { 0 };
-	struct cli cli = { .bench = "." };
-	for (int i = 1; i < argc; i++)
-		cli.json |= strcmp(argv[i], "--json") == 0;
 	err_set(&err, RC_ARG, 0, "no command \"%.60s\"; bridle --help lists them", argv[1]);
-	return cli_fail(&cli, &err, NULL, NULL);
+	return fail(argc, argv, &err);
 }

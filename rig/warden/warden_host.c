@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "warden/warden_host.h"
 
+#include "channel/beside.h"
 #include "warden/warden_wire.h"
 
 #include <errno.h>
@@ -41,25 +42,6 @@ static int64_t now_ns(void)
 
 	clock_gettime(CLOCK_BOOTTIME, &t);
 	return (int64_t)t.tv_sec * 1000000000 + t.tv_nsec;
-}
-
-static enum rc find_program(const char *given, char *path, size_t size, struct err *err)
-{
-	char self[512];
-	ssize_t n = given ? 0 : readlink("/proc/self/exe", self, sizeof self - 1);
-
-	if (!given && n <= 0)
-		return err_set(err, RC_IO, errno, "cannot find the folder of this program: %s", strerror(errno));
-	self[n] = '\0';
-	if (!given)
-		*(strrchr(self, '/') ? strrchr(self, '/') : self) = '\0';
-	int used = given ? snprintf(path, size, "%s", given) : snprintf(path, size, "%s/bridle-warden", self);
-	if (used < 0 || (size_t)used >= size || access(path, X_OK) != 0)
-		return err_set(err, RC_IO, errno,
-			       "cannot start the warden: %s is not there or may not be run. It belongs beside bridle; "
-			       "install it again",
-			       path);
-	return RC_OK;
 }
 
 /* Each descriptor gets its number; copies first, since sources and targets may cross. */
@@ -141,7 +123,11 @@ enum rc warden_host_start(const struct warden_start *start, struct warden_host *
 	h->fd = -1;
 	if (start->watchdog)
 		snprintf(h->watchdog, sizeof h->watchdog, "%s", start->watchdog);
-	rc = find_program(start->program, path, sizeof path, err);
+	rc = start->program ? RC_OK : program_beside("bridle-warden", path, sizeof path, err);
+	if (start->program &&
+	    ((size_t)snprintf(path, sizeof path, "%s", start->program) >= sizeof path || access(path, X_OK) != 0))
+		rc = err_set(err, RC_IO, errno, "cannot start the warden: %s is not there or may not be run",
+			     start->program);
 	if (rc == RC_OK && socketpair(AF_UNIX, SOCK_SEQPACKET | SOCK_CLOEXEC, 0, pair) != 0)
 		rc = err_set(err, RC_IO, errno, "cannot start the warden: %s", strerror(errno));
 	h->fd = pair[0];

@@ -1,9 +1,11 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """bridle new as a user sees it: whole folders or none, mistakes of files shown by the next command."""
+import json
 import os
 import pathlib
 import re
+import shutil
 import subprocess
 import tempfile
 
@@ -157,6 +159,17 @@ def an_unknown_command_is_named():
     assert result.status == 2 and 'no command "frob"' in result.json["message"] and result.err == "", result
 
 
+def a_missing_second_program_is_named():
+    with tempfile.TemporaryDirectory(prefix="bridle-") as home:
+        alone = shutil.copy(harness.BRIDLE, home)
+        for command in ("pack", "verify", "compare", "share"):
+            done = subprocess.run([alone, command, "--json"], capture_output=True, text=True, stdin=subprocess.DEVNULL)
+            why = json.loads(done.stdout)["message"]
+            assert done.returncode == 3 and f"cannot start {home}/bridle-abroad: it is not there" in why, done
+    done = subprocess.run([pathlib.Path(harness.BRIDLE).with_name("bridle-abroad"), "sweep"], capture_output=True, text=True)
+    assert done.returncode == 2 and "bridle --help" in done.stderr and done.stdout == "", done
+
+
 def leaves_nothing_half_made():
     """A file size limit stands for a full disk: 1 KiB, less than rig.ini."""
     target = PLACE / "full"
@@ -171,4 +184,5 @@ if __name__ == "__main__":
         harness.main(makes_a_folder_of_templates, templates_explain_every_key, what_is_the_owners_is_asked_for,
                      makes_a_virtual_bench_that_is_the_example, each_example_is_written_as_it_stands,
                      takes_an_empty_folder, refuses_what_is_there, a_dangling_link_is_not_followed,
-                     a_rig_that_is_not_there_leaves_no_logbook, an_unknown_command_is_named, leaves_nothing_half_made)
+                     a_rig_that_is_not_there_leaves_no_logbook, an_unknown_command_is_named, a_missing_second_program_is_named,
+                     leaves_nothing_half_made)

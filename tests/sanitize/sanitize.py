@@ -75,7 +75,7 @@ class Tree:
         return [t for name, t in tests.items() if {"unit", "fuzz"} & {s.split(":")[-1] for s in t["suite"]} and name not in later]
 
     def build(self, tests):
-        programs = {t["cmd"][0] for t in tests} | {str(self.folder / "rig/command" / p) for p in ("bridle", "bridle-warden")}
+        programs = {t["cmd"][0] for t in tests} | {str(self.folder / "rig/command" / p) for p in ("bridle", "bridle-abroad", "bridle-warden")}
         programs |= {str(self.folder / "tests/sanitize/planted")}
         targets = [os.path.relpath(p, self.folder) for p in sorted(programs) if p.startswith(str(self.folder))]
         must(["ninja", "-C", self.folder, *targets], env=self.env)
