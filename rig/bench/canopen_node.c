@@ -69,6 +69,8 @@ static bool find_pdo(struct canopen_node_pdo *p, bool is_map, unsigned sub, stru
 		*ret = (struct object){ &p->id, 0, 4 };
 	else if (!is_map && sub == 2)
 		*ret = (struct object){ &p->type, 0, 1 };
+	else if (!is_map && sub == 3)
+		*ret = (struct object){ &p->inhibit, 0, 2 };
 	else if (!is_map && sub == 5)
 		*ret = (struct object){ &p->timer_ms, 0, 2 };
 	else

@@ -23,7 +23,7 @@ enum canopen_node_state {
 };
 
 struct canopen_node_pdo {
-	uint32_t id, type, timer_ms, n, map[CANOPEN_NODE_MAPPED];
+	uint32_t id, type, inhibit, timer_ms, n, map[CANOPEN_NODE_MAPPED];
 };
 
 /* What its rig's physics say; in the units of its objects. */

@@ -5,7 +5,7 @@
  * Identifiers of the predefined connection set of CiA 301: 000h NMT, 180h, 280h, ... + node a process data object that
  * the drive sends (TPDO 1, 2, ...), 200h, 300h, ... + node one that it takes (RPDO), 580h + node an SDO's answer,
  * 600h + node its question, 700h + node heartbeat. An object is named as in manuals: 1016h:1 is index 1016h, sub-index
- * 1. Numbers lie with their lowest byte first. */
+ * 1. Numbers lie with their lowest byte first. All of it from memory; the tests name what was checked where. */
 #ifndef BRIDLE_CHANNEL_CANOPEN_H
 #define BRIDLE_CHANNEL_CANOPEN_H
 

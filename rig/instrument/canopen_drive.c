@@ -4,6 +4,7 @@
 #include "instrument/can_bus.h"
 #include "instrument/cia402.h"
 #include "instrument/drive_shell.h"
+#include "instrument/late_ramp.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -14,11 +15,12 @@
 #define OFF_S 0.3       /* from the command of off until it is seen off; common practice, no source */
 #define HINT 260
 #define PER_MILLE 1e-3
+#define RAMP_EVERY_S 0.02 /* while a set-point is behind its command */
 #define MAINS_LOW 0x3120
 #define LINK_LOW 0x3220
 
 /* What is asked for one after the other. */
-enum question { ASK_MODE, ASK_ERROR, ASK_TEMPERATURE, ASK_STATUS, ASK_VELOCITY, ASK_CURRENT, QUESTIONS };
+enum question { ASK_MODE, ASK_ERROR, ASK_TEMPERATURE, ASK_STATUS, ASK_VELOCITY, ASK_CURRENT, GIVE_BACK, QUESTIONS };
 
 struct canopen_drive {
 	struct drive_shell shell;
@@ -42,6 +44,9 @@ struct canopen_drive {
 	bool wanted; /* it is to be on, since then */
 	struct mono wanted_at;
 	struct mono off_at; /* or off, since then */
+	struct late_ramp ramp;
+	struct mono put_at;
+	bool limits_speed; /* 6080h is the run's and not its own */
 	/* The question that waits for its answer: */
 	enum question question;
 	bool asking;
@@ -50,11 +55,10 @@ struct canopen_drive {
 	char hint[HINT], trouble[HINT];
 };
 
-static const struct canopen_object objects[QUESTIONS] = { [ASK_MODE] = { 0x6061, 0 },
-							  [ASK_ERROR] = { 0x603f, 0 },
-							  [ASK_STATUS] = { 0x6041, 0 },
-							  [ASK_VELOCITY] = { 0x606c, 0 },
-							  [ASK_CURRENT] = { 0x6078, 0 } };
+static const struct canopen_object objects[QUESTIONS] = {
+	[ASK_MODE] = { 0x6061, 0 },     [ASK_ERROR] = { 0x603f, 0 },   [ASK_STATUS] = { 0x6041, 0 },
+	[ASK_VELOCITY] = { 0x606c, 0 }, [ASK_CURRENT] = { 0x6078, 0 }, [GIVE_BACK] = CANOPEN_SPEED_LIMIT
+};
 
 static struct canopen_object object_of(const struct canopen_drive *d, enum question question)
 {
@@ -68,6 +72,7 @@ static bool is_asked(const struct canopen_drive *d, enum question question)
 	case ASK_STATUS:
 	case ASK_VELOCITY: return !(d->setup.plan.telemetry_s > 0);
 	case ASK_CURRENT: return !(d->setup.plan.telemetry_s > 0) && d->setup.plan.rated_A > 0;
+	case GIVE_BACK: return d->limits_speed && !d->wanted && !cia402_has_torque(d->state);
 	case ASK_MODE:
 	case ASK_ERROR:
 	case QUESTIONS: break;
@@ -135,6 +140,7 @@ static void take_value(struct canopen_drive *d, const struct canopen_answer *a, 
 	case ASK_STATUS: take_status(d, (uint16_t)a->value, now); break;
 	case ASK_VELOCITY: take_velocity(d, value, now); break;
 	case ASK_CURRENT: take_current(d, value, now); break;
+	case GIVE_BACK:
 	case QUESTIONS: break;
 	}
 }
@@ -152,13 +158,16 @@ static void take_answer(struct canopen_drive *d, struct mono now)
 	const struct canopen_object o = object_of(d, d->question);
 	const struct canopen_answer a = canopen_take_answer(d->setup.plan.node, o, &d->bus.newest);
 
-	if (!d->asking || a.kind == CANOPEN_NO_ANSWER || a.kind == CANOPEN_WRITTEN)
+	const enum canopen_answer_kind other = d->question == GIVE_BACK ? CANOPEN_READ : CANOPEN_WRITTEN;
+
+	if (!d->asking || a.kind == CANOPEN_NO_ANSWER || a.kind == other)
 		return;
 	if (a.kind == CANOPEN_READ)
 		take_value(d, &a, now);
 	else if (a.kind == CANOPEN_REFUSED)
 		snprintf(d->refused, sizeof d->refused, "its object %04Xh:%u is refused with abort code %08Xh, %s",
 			 o.index, o.sub, (unsigned)a.value, canopen_abort_words(a.value));
+	d->limits_speed = d->limits_speed && d->question != GIVE_BACK;
 	next_question(d);
 }
 
@@ -191,7 +200,7 @@ static void begin_anew(struct canopen_drive *d)
 	d->machine = (struct cia402){ .left = d->wanted };
 	d->asking = d->in_fault = d->released = false;
 	d->mode_shown = CIA402_NO_MODE;
-	d->state = CIA402_NOT_READY;
+	d->state = CIA402_UNKNOWN;
 }
 
 static void take_frame(struct canopen_drive *d, struct mono now)
@@ -231,7 +240,10 @@ static void ask(struct canopen_drive *d, struct mono now)
 		return;
 	if (d->asking)
 		next_question(d);
-	canopen_put_read(d->setup.plan.node, object_of(d, d->question), &m);
+	if (d->question == GIVE_BACK)
+		canopen_put_write(d->setup.plan.node, object_of(d, GIVE_BACK), 4, d->up.speed_limit, &m);
+	else
+		canopen_put_read(d->setup.plan.node, object_of(d, d->question), &m);
 	d->asking = true;
 	d->asked_at = now;
 	send(d, &m);
@@ -300,7 +312,11 @@ static bool again(void *ctx, const struct drive_command *sent)
 	struct cia402 machine = d->machine;
 	const uint16_t control = control_now(d, &machine, sent);
 
-	return canopen_setup_done(&d->up) && (control != d->control || is_released(d, control) != d->released);
+	const bool behind = late_ramp_is_behind(&d->ramp, sent->value) &&
+			    mono_diff_s(drive_shell_now(&d->shell), d->put_at) >= RAMP_EVERY_S;
+
+	return canopen_setup_done(&d->up) &&
+	       (control != d->control || is_released(d, control) != d->released || behind);
 }
 
 static void put_at(struct can_message *m, int first, int n, int32_t value)
@@ -315,12 +331,12 @@ static int32_t whole(double value, double most)
 	return (int32_t)lrint(fmax(-most, fmin(value, most)));
 }
 
-static struct can_message set_point(const struct canopen_drive *d, const struct drive_command *c, bool released)
+static struct can_message set_point(const struct canopen_drive *d, const struct drive_command *c, double ramped)
 {
 	const unsigned number = c->mode == DRIVE_TORQUE ? 2 : 1;
 	const int32_t limit_rpm = whole(c->limit * d->setup.drive.unit_rpm, INT32_MAX);
 	/* a speed limit that comes out as 0 may mean none to a drive */
-	const double value = released && (c->mode != DRIVE_TORQUE || limit_rpm > 0) ? c->value : 0;
+	const double value = c->mode != DRIVE_TORQUE || limit_rpm > 0 ? ramped : 0;
 	struct can_message m = { .id = CANOPEN_RPDO + number * CANOPEN_PDO_STEP + d->setup.plan.node };
 
 	if (c->mode == DRIVE_TORQUE) {
@@ -347,8 +363,10 @@ static void note_wanted(struct canopen_drive *d, bool wanted, struct mono now)
 	if (!wanted && d->wanted)
 		d->off_at = now;
 	d->wanted = wanted;
-	if (!wanted)
+	if (!wanted) {
 		d->machine = (struct cia402){ 0 };
+		d->ramp = (struct late_ramp){ 0 };
+	}
 }
 
 static size_t put(void *ctx, const struct drive_command *command, struct mono now, char buf[DRIVE_SHELL_BYTES])
@@ -359,6 +377,7 @@ static size_t put(void *ctx, const struct drive_command *command, struct mono no
 	struct can_message m;
 	size_t n = 0;
 
+	d->put_at = now;
 	note_wanted(d, wanted, now);
 	const bool must_go_off = !wanted && !is_seen_off(d, now);
 	if (must_go_off) { /* by an SDO too: a node that is not operational takes no PDO */
@@ -376,7 +395,8 @@ static size_t put(void *ctx, const struct drive_command *command, struct mono no
 		n += can_frame_put(&m, buf + n);
 	}
 	if (wanted) {
-		m = set_point(d, command, d->released);
+		m = set_point(d, command, late_ramp_step(&d->ramp, command->value, d->released, now));
+		d->limits_speed |= command->mode == DRIVE_TORQUE;
 		n += can_frame_put(&m, buf + n);
 	}
 	m = (struct can_message){ .id = CANOPEN_RPDO + d->setup.plan.node, .n = 3 };
@@ -475,6 +495,7 @@ enum rc canopen_drive_open(const struct instrument_config *config, struct link *
 	d->shell = (struct drive_shell){ .talk = &talk, .ctx = d, .link = link, .clock = clock };
 	drive_side_init(&d->shell.side, &d->setup.drive, words_told(&d->setup), config->number, now);
 	canopen_setup_init(&d->up, &d->setup.plan);
+	d->state = CIA402_UNKNOWN;
 	d->mode = d->setup.plan.velocity_mode ? d->setup.plan.velocity_mode : d->setup.plan.torque_mode;
 	d->came = d->asked_state = now;
 	drive_shell_send(&d->shell, text, can_bus_put_open(d->setup.bit_rate, text));

@@ -6,11 +6,13 @@
  * the host's heartbeat (where the drive has a lease), the set-point's RPDO and RPDO 1 with controlword and mode. It
  * goes out when a set-point changes, when the state machine has a further word (instrument/cia402.h), and to renew the
  * lease; all of it only when somebody sets, so that the heartbeat ends when the tick does. The set-point is 0 until
- * the drive says "operation enabled", and that is asked for only where 6061h shows the commanded mode.
+ * the drive says "operation enabled", and that is asked for only where 6061h shows the commanded mode. From there on it
+ * follows the command's ramp from its beginning (instrument/late_ramp.h). A torque mode writes the run's speed limit to
+ * 6080h; once the drive is seen off it is given back what it had, by SDO.
  *
  * It tells by TPDO 1: statusword, velocity (606Ch) and current (6078h), or is asked for them; mode (6061h), error code
  * (603Fh) and temperature are asked for one after the other. A fault with code 3120h or 3220h (CiA 402: the mains or
- * the link has too little voltage) is an undervoltage. */
+ * the link has too little voltage; from memory) is an undervoltage. */
 #ifndef BRIDLE_INSTRUMENT_CANOPEN_DRIVE_H
 #define BRIDLE_INSTRUMENT_CANOPEN_DRIVE_H
 

@@ -15,6 +15,8 @@
 #define TPDO_MAP 0x1a00
 #define DISABLE_VOLTAGE_WITHOUT_HOST 2 /* 6007h */
 #define NEAR 0.01
+#define INHIBITED 0.5     /* of the period: what happens meanwhile is told no sooner */
+#define INHIBIT_UNITS 1e4 /* a second */
 
 static void add(struct canopen_setup *s, struct canopen_step step)
 {
@@ -40,6 +42,13 @@ static void add_read(struct canopen_setup *s, uint16_t index, uint8_t sub, enum 
 				      .means = means });
 }
 
+/* What not every drive has: its refusal is no mistake. */
+static void add_optional(struct canopen_setup *s, uint16_t index, uint8_t sub, uint8_t size, uint32_t value)
+{
+	add_write(s, index, sub, size, value, "");
+	s->step[s->n - 1].optional = true;
+}
+
 static void add_nmt(struct canopen_setup *s, enum canopen_nmt command)
 {
 	add(s, (struct canopen_step){ .what = CANOPEN_DO_NMT, .value = command });
@@ -61,8 +70,10 @@ static void add_pdo(struct canopen_setup *s, unsigned number, bool takes, const 
 
 	add_write(s, parameters, 1, 4, PDO_OFF | id, means);
 	add_write(s, parameters, 2, 1, PDO_EVENT, means);
-	if (timer_s > 0)
+	if (timer_s > 0) {
+		add_optional(s, parameters, 3, 2, (uint32_t)lrint(timer_s * INHIBITED * INHIBIT_UNITS));
 		add_write(s, parameters, 5, 2, (uint32_t)lrint(timer_s * 1e3), means);
+	}
 	add_write(s, map, 0, 1, 0, means);
 	for (uint8_t i = 0; i < n; i++)
 		add_write(s, map, (uint8_t)(i + 1), 4, objects[i], means);
@@ -80,8 +91,10 @@ static void add_pdos(struct canopen_setup *s)
 	add_pdo(s, 0, true, control, 2, 0);
 	if (s->plan.velocity_mode)
 		add_pdo(s, 1, true, velocity, 1, 0);
-	if (s->plan.torque_mode)
+	if (s->plan.torque_mode) {
+		add_read(s, CANOPEN_SPEED_LIMIT_INDEX, 0, CANOPEN_KEPT, 0, "the speed limit of its motor");
 		add_pdo(s, 2, true, torque, 2, 0);
+	}
 	if (s->plan.telemetry_s > 0)
 		add_pdo(s, 0, false, told, s->plan.rated_A > 0 ? 3 : 2, s->plan.telemetry_s);
 }
@@ -196,6 +209,7 @@ static bool is_right(const struct canopen_step *step, uint32_t value)
 	case CANOPEN_HAS_BITS: return (value & step->value) == step->value;
 	case CANOPEN_NEAR: return fabs((double)value - step->value) <= NEAR * step->value;
 	case CANOPEN_ANY:
+	case CANOPEN_KEPT:
 	case CANOPEN_STATUS:
 	case CANOPEN_ERROR: return true;
 	}
@@ -211,6 +225,10 @@ static void take_read(struct canopen_setup *s, const struct canopen_step *step, 
 			 (unsigned)step->value, step->means);
 		return;
 	}
+	if (step->check == CANOPEN_KEPT && !s->knows_speed_limit) {
+		s->speed_limit = value;
+		s->knows_speed_limit = true;
+	}
 	if (step->check == CANOPEN_STATUS)
 		s->in_fault = cia402_state_of((uint16_t)value) == CIA402_FAULT;
 	if (step->check == CANOPEN_ERROR)
@@ -225,7 +243,9 @@ void canopen_setup_take(struct canopen_setup *s, const struct can_message *m)
 	const struct canopen_step *step = &s->step[s->at];
 	const struct canopen_answer a = canopen_take_answer(s->plan.node, step->object, m);
 
-	if (a.kind == CANOPEN_REFUSED)
+	if (a.kind == CANOPEN_REFUSED && step->optional)
+		go_on(s);
+	else if (a.kind == CANOPEN_REFUSED)
 		snprintf(s->why, sizeof s->why, "its object %04Xh:%u is refused with abort code %08Xh, %s: %s",
 			 step->object.index, step->object.sub, (unsigned)a.value, canopen_abort_words(a.value),
 			 step->means);

@@ -6,7 +6,11 @@
  *   those of rig.ini (6076h in mN.m, 6075h in mA, within 1 %); its lease: heartbeat consumer (1016h:1, host and time)
  *   and what it does without one (6007h = 2, disable voltage), both read back; RPDO 1 with controlword and mode, RPDO 2
  *   with the velocity, RPDO 3 with torque and its speed limit, TPDO 1 with statusword, velocity and current, each
- *   switched off while its map is written; a fault with the one stated code is reset; operational.
+ *   switched off while its map is written; TPDO 1 no sooner than half a period after itself (1800h:3, 100 us, where it
+ *   has that); a fault with the one stated code is reset; operational. Before RPDO 3 its own speed limit (6080h) is
+ *   read.
+ *
+ * Meanings and units of the objects are those of CiA 301 and CiA 402, from memory where no test names a source.
  *
  * What is not answered is asked again, for ever: it may be booting. What is refused, or reads otherwise, ends the
  * set-up with a sentence. */
@@ -17,6 +21,11 @@
 #include "channel/clock.h"
 
 #define CANOPEN_STEPS 64
+#define CANOPEN_SPEED_LIMIT_INDEX 0x6080 /* max motor speed */
+#define CANOPEN_SPEED_LIMIT \
+	{ \
+		CANOPEN_SPEED_LIMIT_INDEX, 0 \
+	}
 #define CANOPEN_WHY 240
 #define CANOPEN_ANSWER_S 0.2 /* common practice, no source: answers come within some ms */
 
@@ -32,7 +41,15 @@ struct canopen_plan {
 	uint16_t reset_fault;   /* code of 603Fh that is reset; 0: none */
 };
 
-enum canopen_check { CANOPEN_ANY, CANOPEN_IS, CANOPEN_HAS_BITS, CANOPEN_NEAR, CANOPEN_STATUS, CANOPEN_ERROR };
+enum canopen_check {
+	CANOPEN_ANY,
+	CANOPEN_IS,
+	CANOPEN_HAS_BITS,
+	CANOPEN_NEAR,
+	CANOPEN_STATUS,
+	CANOPEN_ERROR,
+	CANOPEN_KEPT
+};
 
 struct canopen_step {
 	enum { CANOPEN_DO_NMT, CANOPEN_DO_WRITE, CANOPEN_DO_READ } what;
@@ -42,6 +59,7 @@ struct canopen_step {
 	uint32_t mask;  /* of what is read; 0: all of it */
 	enum canopen_check check;
 	bool for_reset;    /* only with the fault that is to be reset */
+	bool optional;     /* what is refused is left out */
 	const char *means; /* what it is about, for a sentence */
 };
 
@@ -52,8 +70,10 @@ struct canopen_setup {
 	bool asked;
 	struct mono asked_at;
 	bool in_fault, is_to_reset;
-	unsigned unanswered;   /* times that the present step was asked in vain */
-	char why[CANOPEN_WHY]; /* it has failed; "" = not */
+	uint32_t speed_limit;   /* 6080h as it was before the first torque mode, for who gives it back */
+	bool knows_speed_limit; /* kept over its starts: what it has then may be what it was written */
+	unsigned unanswered;    /* times that the present step was asked in vain */
+	char why[CANOPEN_WHY];  /* it has failed; "" = not */
 };
 
 void canopen_setup_init(struct canopen_setup *setup, const struct canopen_plan *plan);

@@ -56,7 +56,7 @@ uint16_t cia402_step(struct cia402 *machine, enum cia402_state state, bool wante
 {
 	if (!wanted)
 		*machine = (struct cia402){ 0 };
-	machine->was_off |= !cia402_has_torque(state);
+	machine->was_off |= state != CIA402_NOT_READY && !cia402_has_torque(state);
 	if (!wanted || !machine->was_off)
 		return CIA402_DISABLE_VOLTAGE;
 	machine->left |= machine->was_enabled && state != CIA402_ENABLED;

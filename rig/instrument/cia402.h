@@ -11,7 +11,10 @@
  *
  * A drive that leaves "operation enabled" though nobody told it so (its own stop input, a word of somebody else) is not
  * led there again before it was told to be off: no shaft starts by itself. Nor is one led anywhere that was not seen
- * without torque since: a statusword older than that says nothing. */
+ * without torque since: a statusword older than that says nothing. "Not ready to switch on" does not count for that: a
+ * drive that starts passes on by itself, and a word of zeros comes of a frame that nobody filled as well.
+ *
+ * States, words and transitions: CiA DSP 402 V3.0, as printed in public drive manuals. Modes' numbers: from memory. */
 #ifndef BRIDLE_INSTRUMENT_CIA402_H
 #define BRIDLE_INSTRUMENT_CIA402_H
 

@@ -39,16 +39,21 @@ static double stale_s(const struct drive_side *s)
 	return fmax(DRIVE_STALE_S, STALE_PERIODS * s->setup.period_s);
 }
 
-/* Of the words that it tells the oldest one; INFINITY when one never came. */
-static double oldest_s(const struct drive_side *s, struct mono now)
+/* Of these words the oldest one; INFINITY when one never came. */
+static double oldest_of_s(const struct drive_side *s, unsigned words, struct mono now)
 {
 	double oldest = 0;
 
 	for (int i = 0; i < DRIVE_WORDS; i++)
-		if (s->words >> i & 1)
+		if (words >> i & 1)
 			oldest = fmax(oldest,
 				      s->word[i].told ? absence_age_s(&s->absence, now, s->word[i].at) : INFINITY);
 	return oldest;
+}
+
+static double oldest_s(const struct drive_side *s, struct mono now)
+{
+	return oldest_of_s(s, s->words, now);
 }
 
 bool drive_side_heard(const struct drive_side *s, struct mono now)
@@ -120,7 +125,7 @@ void drive_side_tell(struct drive_side *s, struct snapshot *snap, struct mono no
 			     .instrument = s->number };
 
 	if (heard)
-		c.age_s = absence_age_s(&s->absence, now, s->taken);
+		c.age_s = oldest_of_s(s, DRIVE_WORDS_NEEDED, now);
 	s->error[0] = '\0';
 	if (!heard && !excused)
 		say_unheard(s, now);

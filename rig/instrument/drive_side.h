@@ -6,6 +6,8 @@
  * lease, or each DRIVE_AGAIN_S where it has none: a line that was lost is made good. It goes out only when somebody
  * sets, so that the lease of a drive ends when the tick does.
  *
+ * The channel is as old as the older of speed and "enabled".
+ *
  * A drive that has not told one of its words for stale_s is not heard: DRIVE_UNHEARD, values NaN, quality MISSING. The
  * channel's age then says that this was found, as with a node whose drive does not answer it. Where the contactor feeds
  * the drive's electronics (boot_s > 0) it may be silent without power and for that time after: then it is off. */

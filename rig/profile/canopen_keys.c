@@ -8,6 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define SDO_ROUND 6           /* questions of rig/instrument/canopen_drive.c */
+#define SDO_ROUND_MOST_s 0.25 /* half of what a word of a drive is believed */
+
 static void check_numbers(struct inifile *r, const struct instrument_profile *p)
 {
 	if (p->node_id == 0)
@@ -62,6 +65,18 @@ static void check_texts(struct inifile *r, struct instrument_profile *p)
 	if (p->reset_fault[0] && !read_code(p->reset_fault, &p->reset_fault_code))
 		instrument_mistake(r, "reset_fault", "found \"%.40s\", expected one error code such as 8130h",
 				   p->reset_fault);
+}
+
+void canopen_check_rate(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p,
+			const char *section)
+{
+	const double round_s = SDO_ROUND / rig->rate_Hz;
+
+	if (strcmp(p->kind, "canopen-drive") == 0 && p->telemetry == TELEMETRY_SDO && !(round_s <= SDO_ROUND_MOST_s))
+		inifile_mistake(r, p->roles_line, section, "telemetry",
+				"found sdo: one question goes out in a tick, and a round of %d takes %.2g s at this "
+				"rate, expected at most %g s. Take tpdo, or a [tether] rate of %g Hz",
+				SDO_ROUND, round_s, SDO_ROUND_MOST_s, SDO_ROUND / SDO_ROUND_MOST_s);
 }
 
 void canopen_check(struct inifile *r, struct instrument_profile *p)

@@ -9,4 +9,8 @@
  * without the rated torque, two units of one speed, an object or a code that is none. Sets reset_fault_code. */
 void canopen_check(struct inifile *r, struct instrument_profile *p);
 
+/* When the whole file is read: one that is asked by SDO has to be asked often enough. */
+void canopen_check_rate(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p,
+			const char *section);
+
 #endif

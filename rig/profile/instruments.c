@@ -291,6 +291,7 @@ void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 		snprintf(section, sizeof section, "instrument %s", p->name);
 		check_lease(r, rig, p);
 		gpio_check_link(r, rig, p, section);
+		canopen_check_rate(r, rig, p, section);
 		if (p->roles & ROLE_OUTPUTS && !has_lease(p) && !(rig->warden_silence_s > 0))
 			inifile_mistake(r, p->roles_line, section, "roles",
 					"an output of a %s has no lease: it stays on when this program dies. Add a "

@@ -162,7 +162,7 @@ static void begin(void)
 	} as_delivered[] = {
 		{ KEY(0x1000, 0), 0x00020192, 4 }, { KEY(0x6502, 0), 0x0c, 4 },  { KEY(0x6076, 0), 320, 4 },
 		{ KEY(0x6075, 0), 6500, 4 },       { KEY(0x6041, 0), 0x250, 2 }, { KEY(0x603f, 0), 0, 2 },
-		{ KEY(0x6061, 0), 0, 1 },          { KEY(0x2031, 1), 315, 2 },
+		{ KEY(0x6061, 0), 0, 1 },          { KEY(0x2031, 1), 315, 2 },   { KEY(0x6080, 0), 4500, 4 },
 	};
 
 	d = (struct device){ .snap = snapshot_blank() };
@@ -254,6 +254,7 @@ static void it_is_set_up_as_stated(void **state)
 	assert_int_equal(*object(KEY(0x1602, 1), 4), 0x60710010);
 	assert_int_equal(*object(KEY(0x1602, 2), 4), 0x60800020);
 	assert_int_equal(*object(KEY(0x1800, 1), 4), 0x185);
+	assert_int_equal(*object(KEY(0x1800, 3), 2), 100); /* 10 ms in 100 us (CiA 301, from memory) */
 	assert_int_equal(*object(KEY(0x1800, 5), 2), 20);
 	assert_int_equal(*object(KEY(0x1a00, 0), 1), 3);
 	end();
@@ -500,6 +501,80 @@ static void off_does_not_wait_for_the_set_up(void **state)
 	end();
 }
 
+/* It keeps its own speed limit when the run is over, whatever a torque mode needed; not before it is seen off. */
+static void its_own_speed_limit_is_given_back(void **state)
+{
+	const struct wish torque = { .mode = DRIVE_TORQUE, .torque_Nm = 1.152, .speed_rpm = 5, .power = true };
+
+	(void)state;
+	bring_up();
+	*object(KEY(0x6061, 0), 1) = 4;
+	for (unsigned i = 0; i < 4; i++)
+		tick(0.1, (const unsigned[]){ 0x250, 0x231, 0x233, 0x237 }[i], 0, &torque);
+	*object(KEY(0x6080, 0), 4) = 180; /* as RPDO 3 says it */
+	tick(0.3, 0x237, 0, &torque);
+	tick(0.3, 0x237, 0, &off);
+	assert_int_equal(*object(KEY(0x6080, 0), 4), 180);
+	tick(0.3, 0x250, 0, &off);
+	assert_int_equal(*object(KEY(0x6080, 0), 4), 4500);
+	*object(KEY(0x6080, 0), 4) = 1; /* by somebody else: not the program's to write */
+	tick(0.5, 0x250, 0, &off);
+	assert_int_equal(*object(KEY(0x6080, 0), 4), 1);
+	end();
+}
+
+/* 1800h:3 is no must. */
+static void one_without_an_inhibit_time_is_taken(void **state)
+{
+	(void)state;
+	begin();
+	d.refuses = KEY(0x1800, 3);
+	assert_int_equal(open_drive(), RC_OK);
+	assert_true(d.operational);
+	end();
+}
+
+/* Of the velocities of RPDO 2 that came since, the largest jump from one to the next; ret_last: the newest. */
+static double jump(double *ret_last)
+{
+	double most = 0;
+
+	for (size_t i = 0; i < d.n_last; i++) {
+		struct can_message m;
+		if (!can_frame_read(d.last[i], &m) || m.id != 0x305)
+			continue;
+		double v = (int32_t)((uint32_t)m.byte[0] | (uint32_t)m.byte[1] << 8 | (uint32_t)m.byte[2] << 16 |
+				     (uint32_t)m.byte[3] << 24);
+		most = fmax(most, fabs(v - *ret_last));
+		*ret_last = v;
+	}
+	d.n_last = 0;
+	return most;
+}
+
+/* The command goes up by 10 rpm a second, to 20 rpm, and the drive comes up after 1 s: 49152 counts a second are 20
+ * rpm, and a command each 20 ms changes by 491.5. */
+static void a_late_drive_goes_up_the_ramp_from_its_beginning(void **state)
+{
+	double last = 0, most = 0, at_s = 0;
+
+	(void)state;
+	bring_up();
+	*object(KEY(0x6061, 0), 1) = 3;
+	for (int i = 1; i <= 400; i++) {
+		const struct wish ramp = { .mode = DRIVE_SPEED, .speed_rpm = fmin(0.1 * i, 20), .power = true };
+		tick(0.01, i < 30 ? 0x250 : i < 60 ? 0x231 : i < 100 ? 0x233 : 0x237, 0, &ramp);
+		most = fmax(most, jump(&last));
+		if (i == 99)
+			assert_true(last < 1);
+		at_s = at_s > 0 || last < 49151 ? at_s : 0.01 * i;
+	}
+	assert_true(fabs(last - 49152) < 1);
+	assert_true(most < 1.1 * 2 * 245.8 + 1);
+	assert_true(at_s > 2.95 && at_s < 3.1);
+	end();
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -513,6 +588,9 @@ int main(void)
 		cmocka_unit_test(a_closed_one_that_is_off_has_nobody_to_miss),
 		cmocka_unit_test(one_that_takes_no_pdo_is_switched_off_by_sdo),
 		cmocka_unit_test(off_does_not_wait_for_the_set_up),
+		cmocka_unit_test(its_own_speed_limit_is_given_back),
+		cmocka_unit_test(one_without_an_inhibit_time_is_taken),
+		cmocka_unit_test(a_late_drive_goes_up_the_ramp_from_its_beginning),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -92,6 +92,10 @@ static void an_old_word_switches_nothing_on(void **state)
 	(void)state;
 	assert_int_equal(cia402_step(&m, CIA402_ENABLED, true, true), 0);
 	assert_int_equal(cia402_step(&m, CIA402_UNKNOWN, true, true), 0);
+	assert_int_equal(cia402_step(&m, CIA402_NOT_READY, true, true), 0); /* a word of zeros says nothing */
+	assert_int_equal(cia402_step(&m, CIA402_UNKNOWN, false, true), 0);
+	assert_int_equal(cia402_step(&m, CIA402_NOT_READY, true, true), 0);
+	assert_int_equal(cia402_step(&m, CIA402_ENABLED, true, true), 0);
 	assert_int_equal(cia402_step(&m, CIA402_SWITCH_ON_DISABLED, true, true), 0x06);
 	assert_false(m.left);
 }

@@ -276,6 +276,9 @@ static void one_that_is_silent_is_not_heard(void **state)
 	look_until(&s, &snap, 1.2, 1.68);
 	assert_int_equal(snap.drive_flags, DRIVE_ENABLED);
 	assert_true(fabs(snap.channel[CHANNEL_DRIVE].age_s - 0.48) < 1e-6);
+	drive_side_hear(&s, DRIVE_WORD_SPEED, 11, at_s(1.68)); /* as old as "enabled" */
+	look_until(&s, &snap, 1.68, 1.68);
+	assert_true(fabs(snap.channel[CHANNEL_DRIVE].age_s - 0.48) < 1e-6);
 	look_until(&s, &snap, 1.69, 1.75);
 	assert_int_equal(snap.drive_flags, DRIVE_UNHEARD);
 	assert_true(isnan(snap.drive_rotor_rpm) && isnan(snap.drive_A) && isnan(snap.temp_degC[TEMP_WINDING]));

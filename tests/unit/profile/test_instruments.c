@@ -89,6 +89,7 @@ static void canopen_drives_that_cannot_be(void **state)
 		{ "node_id = 5\nreset_fault = 0\n", "reset_fault: found \"0\"" },
 		{ "node_id = 5\nbit_rate = 400000\n", "bit_rate: found 400000" },
 		{ "node_id = 5\nlease = 0 s\n", "has no lease" },
+		{ "node_id = 5\ntelemetry = sdo\n[tether]\nrate = 20 Hz\n", "a round of 6 takes 0.3 s" },
 	};
 
 	(void)state;
