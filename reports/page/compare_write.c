@@ -3,6 +3,7 @@
 #include "reports/page/compare_write.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
+#include "reports/page/table_cells.h"
 
 #include "channel/event.h"
 
@@ -81,38 +82,19 @@ json_t *compare_to_json(const struct compared *c)
 }
 
 /* --- tables --- */
-static void number(FILE *f, double value)
-{
-	if (isfinite(value))
-		fprintf(f, ",%.10g", value);
-	else
-		fputc(',', f);
-}
-
-static void put_text(FILE *f, const char *text)
-{
-	fputc('"', f);
-	for (; *text; text++) {
-		if (*text == '"')
-			fputc('"', f);
-		fputc(*text, f);
-	}
-	fputc('"', f);
-}
-
 static void write_differences(FILE *f, const struct compared *c)
 {
 	fputs("run,quantity,direction,commanded speed (rpm),torque (N m),difference,u,U,real,common sources\n", f);
 	for (size_t i = 0; i < c->n; i++)
 		for (size_t k = 0; c->run[i].with && k < c->run[i].with->n; k++) {
 			const struct difference *d = &c->run[i].with->list[k];
-			put_text(f, c->run[i].label);
+			table_text(f, c->run[i].label);
 			fprintf(f, ",%s,%s", compare_word(d->quantity), way(d->direction));
-			number(f, d->commanded_rpm);
-			number(f, d->torque_Nm);
-			number(f, d->value);
-			number(f, d->u);
-			number(f, d->U);
+			table_number(f, d->commanded_rpm);
+			table_number(f, d->torque_Nm);
+			table_number(f, d->value);
+			table_number(f, d->u);
+			table_number(f, d->U);
 			fprintf(f, ",%s,\"", d->real ? "yes" : "no");
 			for (size_t s = 0; s < d->n_common; s++)
 				fprintf(f, "%s%s", s ? "; " : "", d->common[s].name);
@@ -124,8 +106,8 @@ static void unc_columns(FILE *f, const struct curve *c, struct unc x, bool valid
 {
 	bool known = valid && isfinite(x.value);
 
-	number(f, known ? x.value : NAN);
-	number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
+	table_number(f, known ? x.value : NAN);
+	table_number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
 }
 
 static void write_curves(FILE *f, const struct compared *c)
@@ -141,9 +123,9 @@ static void write_curves(FILE *f, const struct compared *c)
 			if (p->direction == 0 || (p->flags & POINT_REPEAT))
 				continue;
 			fprintf(f, "%zu,", i + 1);
-			put_text(f, c->run[i].label);
+			table_text(f, c->run[i].label);
 			fprintf(f, ",%s", way(p->direction));
-			number(f, p->setpoint_rpm);
+			table_number(f, p->setpoint_rpm);
 			unc_columns(f, curve, p->torque_Nm, true);
 			unc_columns(f, curve, p->speed_rpm, true);
 			unc_columns(f, curve, p->efficiency, p->efficiency_valid);

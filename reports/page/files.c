@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/report_write.h"
+#include "reports/page/table_cells.h"
 #include "reports/reduce/text.h"
 #include "channel/event.h"
 
@@ -73,32 +74,13 @@ enum rc files_make_dir(const char *dir, struct err *err)
 	return RC_OK;
 }
 
-static void number(FILE *f, double value)
-{
-	if (isfinite(value))
-		fprintf(f, ",%.10g", value);
-	else
-		fputc(',', f);
-}
-
 static void unc_columns(FILE *f, const struct curve *c, struct unc x)
 {
 	bool known = isfinite(x.value);
 
-	number(f, x.value);
-	number(f, known ? unc_u(x) : NAN);
-	number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
-}
-
-static void quoted(FILE *f, const char *text)
-{
-	fputs(",\"", f);
-	for (; *text; text++) {
-		if (*text == '"')
-			fputc('"', f);
-		fputc(*text, f);
-	}
-	fputc('"', f);
+	table_number(f, x.value);
+	table_number(f, known ? unc_u(x) : NAN);
+	table_number(f, known ? unc_expanded(c->ctx, x, c->coverage, NULL) : NAN);
 }
 
 static void write_points(FILE *f, const struct curve *c)
@@ -129,22 +111,23 @@ static void write_points(FILE *f, const struct curve *c)
 		unc_columns(f, c, p->current_A);
 		unc_columns(f, c, p->input_power_W);
 		unc_columns(f, c, p->efficiency_valid || p->impossible ? p->efficiency : (struct unc){ .value = NAN });
-		number(f, p->scatter_Nm);
-		number(f, p->scatter_rpm);
-		number(f, p->scatter_shaft_W);
-		number(f, p->scatter_input_W);
-		number(f, p->efficiency_valid ? p->scatter_efficiency : NAN);
-		number(f, p->brake_A);
-		number(f, p->brake_degC);
-		number(f, p->case_degC);
-		number(f, p->winding_degC);
-		number(f, p->ambient_degC);
-		number(f, p->begin_s);
-		number(f, p->end_s);
+		table_number(f, p->scatter_Nm);
+		table_number(f, p->scatter_rpm);
+		table_number(f, p->scatter_shaft_W);
+		table_number(f, p->scatter_input_W);
+		table_number(f, p->efficiency_valid ? p->scatter_efficiency : NAN);
+		table_number(f, p->brake_A);
+		table_number(f, p->brake_degC);
+		table_number(f, p->case_degC);
+		table_number(f, p->winding_degC);
+		table_number(f, p->ambient_degC);
+		table_number(f, p->begin_s);
+		table_number(f, p->end_s);
 		fprintf(f, ",%s,%s", p->outlier ? "yes" : "no", p->impossible ? "yes" : "no");
-		quoted(f, p->note[0] ? p->note : p->limit_note);
-		number(f, p->cell_degC);
-		number(f, p->setpoint_rpm);
+		fputc(',', f);
+		table_text(f, p->note[0] ? p->note : p->limit_note);
+		table_number(f, p->cell_degC);
+		table_number(f, p->setpoint_rpm);
 		fprintf(f, ",%s,%s\n", p->flags & POINT_SEARCH ? "yes" : "no", p->at_limit ? "yes" : "no");
 	}
 }
@@ -186,9 +169,9 @@ static void write_trace(FILE *f, const struct trace *t)
 		fprintf(f, "%.6g", ((double)i + 0.5) * t->width_s);
 		for (int c = 0; c < TRACE_CHANNELS; c++) {
 			const struct trace_value *v = &t->bin[i][c];
-			number(f, trace_mean(t, i, (enum trace_channel)c));
-			number(f, v->n ? v->low : NAN);
-			number(f, v->n ? v->high : NAN);
+			table_number(f, trace_mean(t, i, (enum trace_channel)c));
+			table_number(f, v->n ? v->low : NAN);
+			table_number(f, v->n ? v->high : NAN);
 		}
 		fputc('\n', f);
 	}

@@ -3,6 +3,7 @@
 #include "reports/page/figures_private.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
+#include "reports/page/table_cells.h"
 #include "reports/reduce/text.h"
 
 #include "calib/number/number_json.h"
@@ -67,25 +68,6 @@ json_t *history_to_json(const struct history *h)
 }
 
 /* --- tables --- */
-static void put_text(FILE *f, const char *text)
-{
-	fputc('"', f);
-	for (; *text; text++) {
-		if (*text == '"')
-			fputc('"', f);
-		fputc(*text, f);
-	}
-	fputc('"', f);
-}
-
-static void number(FILE *f, double value)
-{
-	if (isfinite(value))
-		fprintf(f, ",%.10g", value);
-	else
-		fputc(',', f);
-}
-
 static const char *hit_words(const struct history_series *s, size_t no)
 {
 	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
@@ -108,12 +90,12 @@ static void write_values(FILE *f, const struct history *h)
 			fprintf(f, "%s,%s,%zu,%.3f,%s,%lld", history_word((enum history_quantity)q),
 				history_unit((enum history_quantity)q), i + 1, 1e-9 * (double)v->wall_ns, at,
 				(long long)v->run_id);
-			number(f, v->value);
-			number(f, v->u);
-			number(f, s->chart.centre);
-			number(f, s->charted ? s->chart.sigma : NAN);
+			table_number(f, v->value);
+			table_number(f, v->u);
+			table_number(f, s->chart.centre);
+			table_number(f, s->charted ? s->chart.sigma : NAN);
 			fputc(',', f);
-			put_text(f, hit_words(s, i));
+			table_text(f, hit_words(s, i));
 			fputc('\n', f);
 		}
 }
@@ -126,7 +108,7 @@ static void write_changes(FILE *f, const struct history *h)
 		text_time(at, sizeof at, h->change[i].wall_ns);
 		fprintf(f, "%zu,%.3f,%s,%lld,", i + 1, 1e-9 * (double)h->change[i].wall_ns, at,
 			(long long)h->change[i].run_id);
-		put_text(f, h->change[i].what);
+		table_text(f, h->change[i].what);
 		fputc('\n', f);
 	}
 }

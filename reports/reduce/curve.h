@@ -83,6 +83,8 @@ struct curve_limit {
 	char text[240];   /* the logbook's sentence, and what the samples say */
 };
 
+#define CURVE_REMARKS (12 + PROFILE_SPEEDS) /* a search for the limit tells one for each speed */
+
 struct curve {
 	struct unc_ctx *ctx; /* owns all uncertain numbers of the points */
 	size_t n;
@@ -93,7 +95,7 @@ struct curve {
 	/* What ended the curve: LIMIT_NONE when the plan or the table simply ended. */
 	enum limit end_limit;
 	char end_note[480]; /* in words; "" when there is nothing to say */
-	char remarks[12][480];
+	char remarks[CURVE_REMARKS][480];
 	size_t n_limits;
 	struct curve_limit limits[PROFILE_SPEEDS];
 	struct curve_zero zero; /* n 0 for hand-taken readings */

@@ -2,6 +2,7 @@
 #include "reports/reduce/foresee.h"
 #include "reports/reduce/budget.h"
 #include "reports/reduce/reduce.h"
+#include "reports/reduce/study.h"
 #include "reports/reduce/zeros.h"
 
 #include "calib/number/units.h"
@@ -211,15 +212,21 @@ static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, 
 {
 	struct window_means rows[ZERO_ROWS];
 	struct zero room[ZERO_ROWS];
+	struct study_sources study = { 0 };
 
 	reduction_register(r);
+	if (in->study)
+		study = study_register(in->study, r->ctx);
 	zero_rows(in, rows);
 	reduction_add_zeros(r, rows, ZERO_ROWS, room);
 	let_zero_move(r);
 	for (size_t i = 0; i < n; i++) {
 		struct curve_point p;
-		if (reduce_step(r, &steps[i], (int)i, &p, err) == RC_OK && isfinite(p.torque_Nm.value))
-			tell(r->ctx, &p, &ret[i]);
+		if (reduce_step(r, &steps[i], (int)i, &p, err) != RC_OK || !isfinite(p.torque_Nm.value))
+			continue;
+		if (in->study)
+			study_apply(&study, r->ctx, &p);
+		tell(r->ctx, &p, &ret[i]);
 	}
 	return unc_failed(r->ctx) ? err_set(err, RC_NOMEM, 0, "out of memory for the forecast") : RC_OK;
 }

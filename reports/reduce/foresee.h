@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the uncertainty of each point of a plan will be, before the run: the reduction itself, fed with readings that
  * such a point would give. Known beforehand are the calibration, the profiles, the brake's drag and the order of the
- * steps; noise as far as an earlier sweep or the map of the brake shows it (reports/reduce/expect.h). Not known: how
+ * steps, a study of repeatability (reports/reduce/study.h); noise as far as an earlier sweep or the map of the brake shows it (reports/reduce/expect.h). Not known: how
  * far the zero will move (taken as half of what would be explained, common practice, no source). Pure. */
 #ifndef BRIDLE_REPORTS_REDUCE_FORESEE_H
 #define BRIDLE_REPORTS_REDUCE_FORESEE_H
@@ -11,15 +11,18 @@
 #include "profile/plan_profile.h"
 #include "profile/rig_profile.h"
 
+struct study_source;
+
 struct foresee_input { /* all borrowed */
 	const struct rig_profile *rig;
 	const struct actuator_profile *actuator;
 	const struct plan_profile *plan;
 	const struct cellcal *cal;
-	double drag_Nm;                 /* of the brake without current; NaN: 3 % of its rating */
-	bool turned;                    /* the zeros will be read by turning both ways */
-	double length_s;                /* of the sweep; NaN or 0: 600 s */
-	double zero_noise_Nm, zero_dof; /* of each zero reading, k = 1; 0 or NaN: not known, and not in it */
+	double drag_Nm;                   /* of the brake without current; NaN: 3 % of its rating */
+	bool turned;                      /* the zeros will be read by turning both ways */
+	double length_s;                  /* of the sweep; NaN or 0: 600 s */
+	double zero_noise_Nm, zero_dof;   /* of each zero reading, k = 1; 0 or NaN: not known, and not in it */
+	const struct study_source *study; /* that rig.ini names, a source of each point; NULL: none */
 };
 
 struct foresee_step {

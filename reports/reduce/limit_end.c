@@ -65,13 +65,13 @@ static double load_of(const struct limit_rig *rig, const struct curve_point *p)
 	return rig->plan->load == LOAD_TORQUE ? fabs(p->setpoint_Nm) : p->setpoint_A;
 }
 
-/* The point on the way up that was commanded that load; the sentence has six digits of it. */
+/* The point on the way up that was commanded that load. */
 static struct curve_point *taken_at(const struct limit_rig *rig, struct curve *curve, double rpm, double load)
 {
 	for (size_t i = 0; i < curve->n; i++) {
 		struct curve_point *p = &curve->points[i];
-		if (p->direction > 0 && !(p->flags & POINT_REPEAT) && fabs(p->setpoint_rpm - rpm) < 1e-6 &&
-		    fabs(load_of(rig, p) - load) <= 1e-5 * load)
+		if (p->direction > 0 && !(p->flags & POINT_REPEAT) && limit_found_same(p->setpoint_rpm, rpm) &&
+		    limit_found_same(load_of(rig, p), load))
 			return p;
 	}
 	return NULL;
@@ -88,7 +88,9 @@ void limit_of_place(const struct limit_rig *rig, const char *sentence, const str
 	const struct limit_found *f = &place.found;
 	struct curve_point *held = taken_at(rig, curve, f->rpm, f->held);
 	if (isfinite(f->failed)) {
-		const struct curve_point *failed = taken_at(rig, curve, f->rpm, f->failed);
+		/* A load that held once and fell when it was taken again has a point that tells of no limit. */
+		bool fell = strstr(sentence, ": the speed fell") != NULL;
+		const struct curve_point *failed = fell ? NULL : taken_at(rig, curve, f->rpm, f->failed);
 		place.limit = failed   ? failed->limit
 			      : moment ? moment_of_curve(rig, moment, curve, words)
 				       : LIMIT_NOT_KNOWN;

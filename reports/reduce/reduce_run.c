@@ -441,7 +441,7 @@ static void remark_supply(const struct reduction *r, const struct kept *k, struc
 }
 
 /* The study that rig.ini names. Without its record the points stand as they are, and the curve says so first. */
-static enum rc add_study(struct logbook *lb, const struct reduction *r, struct curve *c, struct err *err)
+static enum rc add_study(struct logbook *lb, const struct reduction *r, bool on_bench, struct curve *c, struct err *err)
 {
 	struct err why = { 0 };
 	int64_t record_id = r->rig.study_record;
@@ -452,7 +452,7 @@ static enum rc add_study(struct logbook *lb, const struct reduction *r, struct c
 		return RC_OK;
 	if (study == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for the study");
-	enum rc rc = study_read(lb, record_id, study, &why);
+	enum rc rc = study_read(lb, &r->rig, &r->actuator, on_bench, study, &why);
 	if (rc == RC_OK) {
 		struct study_sources sources = study_register(study, c->ctx);
 		for (size_t i = 0; i < c->n; i++)
@@ -487,6 +487,10 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 	enum rc rc = make_points(r, k, c, err);
 	if (rc != RC_OK)
 		return rc;
+	if (k->forced[0] != '\0')
+		curve_remark(
+			c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.",
+			k->forced);
 	limit_of_end(&rig, k->info.cause, k->stop_at.ns ? &k->stop_at.facts : &k->tail, c);
 	if (k->left_out[0] != '\0')
 		limit_of_left_out(&rig, k->left_out, k->left_at.ns ? &k->left_at.facts : NULL, c);
@@ -494,10 +498,6 @@ static enum rc build(struct reduction *r, const struct kept *k, struct curve *c,
 		limit_of_place(&rig, k->found[i].sentence, k->found[i].eased_at.ns ? &k->found[i].eased_at.facts : NULL,
 			       c);
 	remark_supply(r, k, c);
-	if (k->forced[0] != '\0')
-		curve_remark(
-			c, "This run was forced past a refusal, or made without the check before it. Reason given: %s.",
-			k->forced);
 	remark_telemetry(r, c);
 	zeros_remark(r, c);
 	remark_temperature(r, c);
@@ -545,7 +545,7 @@ static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_wat
 	if (rc == RC_OK)
 		rc = build(r, &k, c, err);
 	if (rc == RC_OK && !map)
-		rc = add_study(lb, r, c, err);
+		rc = add_study(lb, r, k.info.on_bench, c, err);
 	if (rc == RC_OK)
 		rc = remark_earlier(lb, &k, c, err);
 	kept_free(&k);

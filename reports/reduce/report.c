@@ -183,6 +183,27 @@ static bool take_who(void *ctx, int64_t mono_ns, const char *kind, const char *t
 	return true;
 }
 
+/* What was told of the run and of those that it continues, the oldest first; the newest word counts, and rig.ini's
+ * operator is newer than an earlier run's. */
+static enum rc take_all_who(struct logbook *lb, struct report *r, struct err *err)
+{
+	enum rc rc = RC_OK;
+	int64_t told = r->run.id;
+	char own[PROFILE_WORD];
+
+	snprintf(own, sizeof own, "%s", r->rig.operator_name);
+
+	for (size_t i = 0; i < r->curve->n && rc == RC_OK; i++) {
+		if (r->curve->points[i].run_id == told || r->curve->points[i].run_id == r->run.id)
+			continue;
+		told = r->curve->points[i].run_id;
+		rc = logbook_each_event(lb, told, take_who, r, err);
+	}
+	if (own[0])
+		snprintf(r->rig.operator_name, sizeof r->rig.operator_name, "%s", own);
+	return rc == RC_OK ? logbook_each_event(lb, r->run.id, take_who, r, err) : rc;
+}
+
 static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
@@ -190,7 +211,7 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 	if (rc == RC_OK)
 		rc = run_profiles(lb, r->curve->run_id, &r->rig, &r->actuator, &r->plan, err);
 	if (rc == RC_OK)
-		rc = logbook_each_event(lb, r->run.id, take_who, r, err);
+		rc = take_all_who(lb, r, err);
 	if (rc == RC_OK)
 		rc = take_calibration(lb, r, err);
 	if (rc == RC_OK)

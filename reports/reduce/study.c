@@ -14,12 +14,53 @@ const char *study_mark(enum precision_mark mark)
 	return mark == PRECISION_OUTLIER ? "outlier" : mark == PRECISION_STRAGGLER ? "straggler" : "";
 }
 
+/* A point that both hold: one of them continues the other, or both the same run. */
+static bool share_points(const struct curve *a, const struct curve *b)
+{
+	for (size_t i = 0; i < a->n; i++)
+		for (size_t k = 0; k < b->n; k++)
+			if (a->points[i].run_id == b->points[k].run_id)
+				return true;
+	return false;
+}
+
+static enum rc check_once(const struct study *s, size_t i, struct err *err)
+{
+	const struct report *r = s->run[i].report;
+
+	for (size_t k = 0; k < i; k++)
+		if (share_points(s->run[k].report->curve, r->curve))
+			return err_set(err, RC_ARG, 0,
+				       "runs %lld and %lld hold the same points, since a resumed sweep has those of "
+				       "the run that it continues: give one of them, as a study counts each once",
+				       (long long)s->run[k].report->run.id, (long long)r->run.id);
+	return RC_OK;
+}
+
+static enum rc check_rig(const struct report *first, const struct report *r, struct err *err)
+{
+	if (r->run.on_bench != first->run.on_bench)
+		return err_set(err, RC_ARG, 0,
+			       "run %lld is of a virtual bench, run %lld of a real rig: a study takes runs of one rig",
+			       (long long)(r->run.on_bench ? r : first)->run.id,
+			       (long long)(r->run.on_bench ? first : r)->run.id);
+	if (strcmp(r->rig.name, first->rig.name) != 0)
+		return err_set(err, RC_ARG, 0,
+			       "run %lld is of rig \"%s\", run %lld of rig \"%s\": a study takes runs of one rig",
+			       (long long)r->run.id, r->rig.name, (long long)first->run.id, first->rig.name);
+	return RC_OK;
+}
+
 static enum rc check_alike(const struct study *s, struct err *err)
 {
 	const struct report *first = s->run[0].report;
 
 	for (size_t i = 0; i < s->n_runs; i++) {
 		const struct report *r = s->run[i].report;
+		enum rc rc = check_rig(first, r, err);
+		rc = rc == RC_OK ? check_once(s, i, err) : rc;
+		if (rc != RC_OK)
+			return rc;
 		if (strcmp(r->actuator.name, first->actuator.name) != 0 ||
 		    strcmp(r->actuator.serial, first->actuator.serial) != 0)
 			return err_set(

@@ -41,7 +41,8 @@ struct study {
 
 /* by, runs, groups and confidence are set; fills the levels. The torques are those of the first run; an outermost one
  * is moved inside what all runs measured, by a quarter of a step at most, else it is left out.
- * RC_ARG: runs of several actuators or rigs, no torque in common, or too few runs of a group for an analysis. */
+ * RC_ARG: runs of several actuators or rigs, of virtual and real ones, of which two hold the same points (a resumed sweep
+ * has those of the run that it continues), no torque in common, or too few runs of a group for an analysis. */
 enum rc study_of(struct study *s, struct err *err) MUST_CHECK;
 
 /* Words of a mark: "", "straggler", "outlier". */
@@ -54,7 +55,8 @@ json_t *study_to_json(const struct study *s);
 /* --- as a source of later points --- */
 struct study_source {
 	int64_t record_id;
-	char actuator[STUDY_NAME], by[12];
+	char actuator[PROFILE_WORD], serial[PROFILE_WORD], rig[PROFILE_WORD], by[12];
+	bool on_bench;
 	size_t groups, n;
 	struct study_spread {
 		enum compare_quantity quantity;
@@ -64,18 +66,24 @@ struct study_source {
 	} spread[STUDY_LEVELS];
 };
 
-/* By its record. RC_ARG: no such record, or it is none of a study; RC_DB. ret: written whole on success. */
-enum rc study_read(struct logbook *lb, int64_t record_id, struct study_source *ret, struct err *err) MUST_CHECK;
+/* The one that rig.ini names. RC_ARG: no such record, it is none of a study, or one of another actuator (name or serial
+ * number), another rig, or a virtual bench for a real run or the other way round; RC_DB. ret: written whole on success.
+ */
+enum rc study_read(struct logbook *lb, const struct rig_profile *rig, const struct actuator_profile *actuator,
+		   bool on_bench, struct study_source *ret, struct err *err) MUST_CHECK;
 
-/* What a number of sources gives to the points of one context: one source a quantity, common to all points. */
+/* What a study gives to the points of one context: one source for speed, one for input power and one for efficiency,
+ * common to all points. */
+#define STUDY_SOURCES 3
 struct study_sources {
 	const struct study_source *study; /* borrowed */
-	uint32_t source[COMPARE_QUANTITIES];
+	uint32_t source[STUDY_SOURCES];
 };
 struct study_sources study_register(const struct study_source *study, struct unc_ctx *ctx);
 /* To speed, input power and efficiency of a point, where the study has its way of turning and speed: by the line
  * between the neighbouring torques, beyond them as at the outermost. What the calibration's mounting of the cell
- * already gives is not counted twice: only the rest is added. Returns how many quantities got something. */
+ * already gives is not counted twice where the study is one of mountings: only the rest is added. Returns how many
+ * quantities got something. */
 int study_apply(const struct study_sources *s, struct unc_ctx *ctx, struct curve_point *p);
 
 #endif

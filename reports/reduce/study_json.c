@@ -91,7 +91,8 @@ json_t *study_to_json(const struct study *s)
 						      "group", s->group[s->run[i].group]));
 	for (size_t i = 0; i < s->n_levels; i++)
 		json_array_append_new(levels, level_json(s, &s->level[i]));
-	return json_pack("{s:s, s:s, s:s, s:b, s:s, s:I, s:o, s:o, s:o}", "actuator", r->actuator.name, "plan",
-			 r->run.plan, "rig", r->rig.name, "virtual_bench", r->run.on_bench, "by", s->by, "n_groups",
-			 (json_int_t)s->n_groups, "confidence", real(s->confidence), "runs", runs, "levels", levels);
+	return json_pack("{s:s, s:s, s:s, s:s, s:b, s:s, s:I, s:o, s:o, s:o}", "actuator", r->actuator.name, "serial",
+			 r->actuator.serial, "plan", r->run.plan, "rig", r->rig.name, "virtual_bench", r->run.on_bench,
+			 "by", s->by, "n_groups", (json_int_t)s->n_groups, "confidence", real(s->confidence), "runs",
+			 runs, "levels", levels);
 }

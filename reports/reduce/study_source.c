@@ -48,12 +48,49 @@ static void take_word(const json_t *doc, const char *key, char *buf, size_t size
 	snprintf(buf, size, "%s", text ? text : "");
 }
 
-enum rc study_read(struct logbook *lb, int64_t record_id, struct study_source *ret, struct err *err)
+static enum rc take_study(const json_t *doc, struct study_source *ret, struct err *err)
 {
-	char *kind = NULL, *json = NULL;
-	int64_t wall_ns;
 	size_t i;
 	const json_t *o;
+
+	take_word(doc, "actuator", ret->actuator, sizeof ret->actuator);
+	take_word(doc, "serial", ret->serial, sizeof ret->serial);
+	take_word(doc, "rig", ret->rig, sizeof ret->rig);
+	take_word(doc, "by", ret->by, sizeof ret->by);
+	ret->on_bench = json_is_true(json_object_get(doc, "virtual_bench"));
+	ret->groups = (size_t)json_integer_value(json_object_get(doc, "n_groups"));
+	json_array_foreach(json_object_get(doc, "levels"), i, o) take_level(o, ret);
+	return ret->n > 0 && ret->groups >= 2
+		       ? RC_OK
+		       : err_set(err, RC_ARG, 0, "record %lld is a study without a level", (long long)ret->record_id);
+}
+
+/* Of that unit on that rig. */
+static enum rc check_subject(const struct study_source *s, const struct rig_profile *rig,
+			     const struct actuator_profile *actuator, bool on_bench, struct err *err)
+{
+	long long id = (long long)s->record_id;
+
+	if (strcmp(s->actuator, actuator->name) != 0)
+		return err_set(err, RC_ARG, 0, "record %lld is of actuator \"%s\" and this run of \"%s\"", id,
+			       s->actuator, actuator->name);
+	if (strcmp(s->serial, actuator->serial) != 0)
+		return err_set(err, RC_ARG, 0, "record %lld is of serial number \"%s\" and this run of \"%s\"", id,
+			       s->serial, actuator->serial);
+	if (s->on_bench != on_bench)
+		return err_set(err, RC_ARG, 0, "record %lld is of a %s and this run of a %s", id,
+			       s->on_bench ? "virtual bench" : "real rig", on_bench ? "virtual bench" : "real rig");
+	if (strcmp(s->rig, rig->name) != 0)
+		return err_set(err, RC_ARG, 0, "record %lld is of rig \"%s\" and this run of \"%s\"", id, s->rig,
+			       rig->name);
+	return RC_OK;
+}
+
+enum rc study_read(struct logbook *lb, const struct rig_profile *rig, const struct actuator_profile *actuator,
+		   bool on_bench, struct study_source *ret, struct err *err)
+{
+	char *kind = NULL, *json = NULL;
+	int64_t wall_ns, record_id = rig->study_record;
 	enum rc rc = logbook_record_by_id(lb, record_id, &kind, &wall_ns, &json, err);
 
 	*ret = (struct study_source){ .record_id = record_id };
@@ -61,28 +98,32 @@ enum rc study_read(struct logbook *lb, int64_t record_id, struct study_source *r
 		rc = err_set(err, RC_ARG, 0, "record %lld is no study but a %s", (long long)record_id, kind);
 	if (rc == RC_OK) {
 		json_t *doc = json_loads(json, 0, NULL);
-		take_word(doc, "actuator", ret->actuator, sizeof ret->actuator);
-		take_word(doc, "by", ret->by, sizeof ret->by);
-		ret->groups = (size_t)json_integer_value(json_object_get(doc, "n_groups"));
-		json_array_foreach(json_object_get(doc, "levels"), i, o) take_level(o, ret);
+		rc = take_study(doc, ret, err);
 		json_decref(doc);
-		if (ret->n == 0 || ret->groups < 2)
-			rc = err_set(err, RC_ARG, 0, "record %lld is a study without a level", (long long)record_id);
 	}
 	free(kind);
 	free(json);
-	return rc;
+	return rc == RC_OK ? check_subject(ret, rig, actuator, on_bench, err) : rc;
 }
+
+static const struct {
+	enum compare_quantity quantity;
+	const char *words;
+} applied[STUDY_SOURCES] = {
+	{ COMPARE_SPEED, "speed" },
+	{ COMPARE_INPUT_POWER, "input power" },
+	{ COMPARE_EFFICIENCY, "efficiency" },
+};
 
 struct study_sources study_register(const struct study_source *study, struct unc_ctx *ctx)
 {
-	static const char *const what[COMPARE_QUANTITIES] = { "speed", "efficiency", "input power", "current" };
 	struct study_sources s = { .study = study };
 	char name[64];
 
-	for (int q = 0; q < COMPARE_QUANTITIES; q++) {
-		snprintf(name, sizeof name, "%s reproducibility by study %lld", what[q], (long long)study->record_id);
-		s.source[q] = unc_source(ctx, name, DIST_NORMAL, (double)study->groups - 1);
+	for (int i = 0; i < STUDY_SOURCES; i++) {
+		snprintf(name, sizeof name, "%s reproducibility by study %lld", applied[i].words,
+			 (long long)study->record_id);
+		s.source[i] = unc_source(ctx, name, DIST_NORMAL, (double)study->groups - 1);
 	}
 	return s;
 }
@@ -126,25 +167,24 @@ static double mounting_of(const struct unc_ctx *ctx, struct unc x)
 	return u;
 }
 
-static int add(const struct study_sources *s, struct unc_ctx *ctx, enum compare_quantity quantity,
-	       const struct curve_point *p, struct unc *x)
+static int add(const struct study_sources *s, struct unc_ctx *ctx, int i, const struct curve_point *p, struct unc *x)
 {
-	double u = frac_at(s->study, quantity, p) * fabs(x->value), has = mounting_of(ctx, *x);
+	bool of_mountings = strcmp(s->study->by, "mounting") == 0;
+	double u = frac_at(s->study, applied[i].quantity, p) * fabs(x->value),
+	       has = of_mountings ? mounting_of(ctx, *x) : 0;
 
 	if (!(u > has) || !isfinite(u))
 		return 0;
-	*x = unc_with(ctx, *x, s->source[quantity], sqrt(u * u - has * has));
+	*x = unc_with(ctx, *x, s->source[i], sqrt(u * u - has * has));
 	return 1;
 }
 
 int study_apply(const struct study_sources *s, struct unc_ctx *ctx, struct curve_point *p)
 {
+	struct unc *const number[STUDY_SOURCES] = { &p->speed_rpm, &p->input_power_W, &p->efficiency };
 	int n = 0;
 
-	if (!isfinite(p->torque_Nm.value))
-		return 0;
-	n += add(s, ctx, COMPARE_SPEED, p, &p->speed_rpm);
-	n += add(s, ctx, COMPARE_INPUT_POWER, p, &p->input_power_W);
-	n += add(s, ctx, COMPARE_EFFICIENCY, p, &p->efficiency);
+	for (int i = 0; i < STUDY_SOURCES && isfinite(p->torque_Nm.value); i++)
+		n += add(s, ctx, i, p, number[i]);
 	return n;
 }

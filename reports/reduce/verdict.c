@@ -110,7 +110,7 @@ static void say_limit(struct claim_check *c, const struct curve_point *p)
 static const char *found_at(const struct curve *curve, const struct curve_point *p)
 {
 	for (size_t i = 0; i < curve->n_limits; i++)
-		if (fabs(curve->limits[i].found.rpm - p->setpoint_rpm) < 1e-6)
+		if (limit_found_same(p->setpoint_rpm, curve->limits[i].found.rpm))
 			return curve->limits[i].text;
 	return NULL;
 }

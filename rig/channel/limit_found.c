@@ -15,6 +15,13 @@ void limit_found_write(const struct limit_found *f, const char *unit, const char
 			 f->failed, unit, why);
 }
 
+#define SAME_DIGITS 1e-5
+
+bool limit_found_same(double commanded, double told)
+{
+	return fabs(commanded - told) <= SAME_DIGITS * fabs(commanded);
+}
+
 bool limit_found_read(const char *text, struct limit_found *ret)
 {
 	*ret = (struct limit_found){ NAN, NAN, NAN };

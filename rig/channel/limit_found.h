@@ -17,5 +17,7 @@ struct limit_found {
 void limit_found_write(const struct limit_found *found, const char *unit, const char *why, char *buf, size_t size);
 /* False when it is another sentence. */
 bool limit_found_read(const char *text, struct limit_found *ret);
+/* A number commanded is the one that was told: the sentence has six digits of it. False for NaN. */
+bool limit_found_same(double commanded, double told);
 
 #endif

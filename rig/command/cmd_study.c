@@ -199,8 +199,9 @@ int cmd_study(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "study",
 		.usage = "study RUN[=NAME] RUN[=NAME]... [options]",
-		.about = "Repeatability and reproducibility: the same plan several times in each of several mountings "
-			 "(or by several "
+		.about = "Repeatability and reproducibility: the same plan twice or more in each of two or more "
+			 "mountings "
+			 "(or by as many "
 			 "operators), analysed in the shape of ISO 5725-2 at each torque that all runs measured. RUN "
 			 "is a number of "
 			 "bridle log; NAME is its mounting or operator where bridle sweep was not told it. Two runs in "

@@ -492,6 +492,11 @@ int cmd_sweep(int argc, char **argv)
 		rc = check_name("--mounting", o.mounting, &err);
 	if (rc == RC_OK && !cli.help_shown)
 		rc = check_name("--operator", o.operator_name, &err);
+	if (rc == RC_OK && !cli.help_shown && o.resume && o.mounting)
+		rc = err_set(
+			&err, RC_ARG, 0,
+			"--resume with --mounting: found both, expected one of them. A resumed sweep has the mounting "
+			"of the run that it continues; after a new mounting start a new sweep.");
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, NULL);
 	o.live.takes_up = o.resume;

@@ -3,6 +3,7 @@
 #include "live/live.h"
 #include "reports/reduce/curve.h"
 #include "reports/reduce/expect.h"
+#include "reports/reduce/study.h"
 #include "run/sweep_setup.h"
 
 #include <math.h>
@@ -56,6 +57,17 @@ static void cannot_reach(const struct session *s, const struct forecast_step *st
 			 p->U_common_Nm * per_cent, p->source);
 }
 
+/* What makes it no source of the run is told with the run's own curve. NULL: there is none. */
+static struct study_source *study_named(const struct session *s)
+{
+	struct study_source *study = s->rig.study_record > 0 ? malloc(sizeof *study) : NULL;
+
+	if (study && study_read(s->logbook, &s->rig, &s->actuator, s->rig.is_virtual, study, NULL) == RC_OK)
+		return study;
+	free(study);
+	return NULL;
+}
+
 enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
 		      struct err *err)
 {
@@ -89,9 +101,12 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 		expect_step(sweep, map, f->step[i].dwell_s, in.drag_Nm, &step[i]);
 	curve_free(sweep);
 	curve_free(map);
+	struct study_source *study = study_named(s);
+	in.study = study;
 	enum rc rc = foresee(&in, step, f->n, ret, err);
 	for (size_t i = 0; rc == RC_OK && i < f->n; i++)
 		cannot_reach(s, &f->step[i], &ret[i]);
+	free(study);
 	return rc;
 }
 

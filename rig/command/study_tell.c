@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/study_tell.h"
+#include "reports/page/table_cells.h"
 #include "terminal/cli.h"
 
 #include <math.h>
@@ -71,8 +72,28 @@ static void tell(const struct study *s, const struct study_level *l, const char 
 	cli_wrapped(stdout, cli_width(), "! ", "  ", text);
 }
 
+/* Of many tests some are met by chance, and the reader has to know how many. */
+static void print_count(const struct study *s)
+{
+	size_t n = 0;
+	char text[300];
+
+	for (size_t i = 0; i < s->n_levels; i++)
+		n += (size_t)isfinite(s->level[i].precision.grubbs.value) +
+		     (size_t)isfinite(s->level[i].precision.cochran.value);
+	if (n == 0)
+		return;
+	snprintf(text, sizeof text,
+		 "Tests made: %zu (Grubbs, Cochran). About %.2g would find a straggler by chance, %.2g of them an "
+		 "outlier. Levels of one run are alike, so they come in groups.",
+		 n, 0.05 * (double)n, 0.01 * (double)n);
+	cli_wrapped(stdout, cli_width(), "", "  ", text);
+}
+
 static void print_tests(const struct study *s)
 {
+	putchar('\n');
+	print_count(s);
 	for (size_t i = 0; i < s->n_levels; i++) {
 		const struct study_level *l = &s->level[i];
 		const struct precision *p = &l->precision;
@@ -120,8 +141,8 @@ void study_print(const struct study *s)
 {
 	char head[300];
 
-	snprintf(head, sizeof head, "Repeatability study: %s, plan %s, %zu runs, %zu %ss%s", s->run[0].report->subject,
-		 s->run[0].report->run.plan, s->n_runs, s->n_groups, s->by,
+	snprintf(head, sizeof head, "Repeatability and reproducibility: %s, plan %s, %zu runs, %zu %ss%s",
+		 s->run[0].report->subject, s->run[0].report->run.plan, s->n_runs, s->n_groups, s->by,
 		 s->run[0].report->run.on_bench ? " (a virtual bench)" : "");
 	cli_wrapped(stdout, cli_width(), "", "  ", head);
 	print_groups(s);
@@ -144,30 +165,11 @@ void study_print(const struct study *s)
 		printf("More than %d levels: the rest is left out.\n", STUDY_LEVELS);
 }
 
-static void number(FILE *f, double value)
-{
-	if (isfinite(value))
-		fprintf(f, ",%.10g", value);
-	else
-		fputc(',', f);
-}
-
-static void quoted(FILE *f, const char *text)
-{
-	fputs(",\"", f);
-	for (; *text; text++) {
-		if (*text == '"')
-			fputc('"', f);
-		fputc(*text, f);
-	}
-	fputc('"', f);
-}
-
 void study_table(FILE *f, const struct study *s)
 {
 	const struct report *r = s->run[0].report;
 
-	fprintf(f, "# repeatability study of %s on %s%s, by %s\n", r->subject, r->rig.name,
+	fprintf(f, "# repeatability and reproducibility of %s on %s%s, by %s\n", r->subject, r->rig.name,
 		r->run.on_bench ? " (a virtual bench)" : "", s->by);
 	fputs("quantity,direction,commanded speed (rpm),torque (N m),run,group,value,mean of group,h,k,mean of "
 	      "all,s_r,s_r low,"
@@ -179,15 +181,16 @@ void study_table(FILE *f, const struct study *s)
 			const struct precision *p = &l->precision;
 			const struct precision_cell *c = &p->cell[s->run[k].group];
 			fprintf(f, "%s,%s", compare_word(l->quantity), l->direction > 0 ? "up" : "down");
-			number(f, l->commanded_rpm);
-			number(f, l->torque_Nm);
+			table_number(f, l->commanded_rpm);
+			table_number(f, l->torque_Nm);
 			fprintf(f, ",%lld", (long long)s->run[k].report->run.id);
-			quoted(f, s->group[s->run[k].group]);
+			fputc(',', f);
+			table_text(f, s->group[s->run[k].group]);
 			const double values[] = { l->y[k],     c->mean,    c->h,        c->k,   p->mean,
 						  p->s_r,      p->s_r_low, p->s_r_high, p->s_R, p->s_R_low,
 						  p->s_R_high, p->s_means, p->p_value };
 			for (size_t v = 0; v < sizeof values / sizeof values[0]; v++)
-				number(f, values[v]);
+				table_number(f, values[v]);
 			fputc('\n', f);
 		}
 }

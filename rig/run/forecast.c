@@ -219,21 +219,15 @@ static void one_step(const struct forecast_input *in, size_t k, size_t load, dou
 	torque_and_current(in, set, ret);
 	ret->speed_rpm = plan_speed(in, k);
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
-	ret->dwell_s = in->dwell_s && load < p->n ? in->dwell_s[k * p->n + load] : p->dwell_s;
+	/* A load of the search dwells as the plan's heaviest. */
+	size_t like = load < p->n ? load : p->n - 1;
+	ret->dwell_s = in->dwell_s && p->n > 0 ? in->dwell_s[k * p->n + like] : p->dwell_s;
 	double pilot_s = p->until_frac > 0 ? p->dwell_s : 0;
 	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + pilot_s + ret->dwell_s;
 	ret->time_most_s = p->timeout_s + pilot_s + (p->until_frac > 0 ? p->longest_s : p->dwell_s);
 	mechanical(in, ret);
 	electrical(in, ret);
 	ret->check[FORECAST_SLIP_ENERGY] = (struct forecast_value){ 0, known(in->rig->slip_energy_J) };
-}
-
-static double pile_step(const struct forecast_input *in, const struct forecast_step *s, double energy_J)
-{
-	double rated_W = in->rig->slip_power_W;
-
-	energy_J = pile_up(energy_J, s->slip_power_W, rated_W, s->time_s);
-	return energy_J;
 }
 
 static size_t step_of(const struct forecast *f, const struct plan_profile *p, const struct sweep_item *item)
@@ -276,10 +270,9 @@ static bool search_tries(const struct forecast_input *in, size_t k, double set, 
 	struct forecast_step s;
 
 	one_step(in, k, in->plan->n, set, &s);
-	for (int i = 0; i < FORECAST_TRIES; i++) {
+	for (int i = 0; i < LIMIT_SEARCH_TRIES; i++) {
+		energy_J = i > 0 ? pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s) : energy_J;
 		energy_J = pile_up(energy_J, s.slip_power_W, in->rig->slip_power_W, s.time_s);
-		energy_J = i + 1 < FORECAST_TRIES ? pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s)
-						  : energy_J;
 	}
 	s.energy_J = s.check[FORECAST_SLIP_ENERGY].value = energy_J;
 	enum forecast_check by = forbids(&s);
@@ -345,7 +338,7 @@ static void run_through(const struct forecast_input *in, struct forecast *f)
 	for (size_t i = 0; i < n; i++) {
 		struct forecast_step *s = &f->step[step_of(f, in->plan, &items[i])];
 		double change_s = i == 0 ? 0 : CHANGE_S * fabs(items[i].rpm - items[i - 1].rpm) / top_rpm;
-		energy_J = pile_step(in, s, energy_J);
+		energy_J = pile_up(energy_J, s->slip_power_W, in->rig->slip_power_W, s->time_s);
 		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = fmax(s->energy_J, energy_J);
 		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
 		f->energy_J += s->slip_power_W * s->time_s;

@@ -53,7 +53,8 @@ struct forecast_input {
 	const struct plan_profile *plan;
 	const struct brakemap *map; /* NULL when there is none */
 	double calibrated_Nm;       /* largest calibrated torque; NaN when unknown */
-	const double *dwell_s;      /* expected, as forecast.step; NULL: the plan's dwell_s */
+	/* Expected, as forecast.step; NULL: the plan's dwell_s. A search has that of the plan's heaviest load. */
+	const double *dwell_s;
 };
 
 struct forecast_value {
@@ -82,10 +83,11 @@ struct forecast_search {
 		ceiling; /* N·m or A as the plan's steps; not above what the plan's heaviest load is when nothing
 				     more is allowed */
 	char why[80];    /* what allows no more: "90 % of the limit of brake torque" */
-	double time_s, energy_J;  /* with FORECAST_TRIES, and so hot the brake will be at most */
+	double time_s;   /* with FORECAST_TRIES */
+	double energy_J; /* with all LIMIT_SEARCH_TRIES at the ceiling: so hot the brake will be at most */
 	struct forecast_step top; /* at the ceiling */
 };
-#define FORECAST_TRIES 4 /* that a search usually takes */
+#define FORECAST_TRIES 4 /* that a search usually takes, for the time alone */
 
 struct forecast {
 	size_t n_search; /* 0, or as speeds */

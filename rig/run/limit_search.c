@@ -68,7 +68,7 @@ struct limit_try limit_search_next(struct limit_search *s)
 	if (s->over)
 		return (struct limit_try){ .set = NAN };
 	if (isnan(s->held))
-		return none(s, "no load held");
+		return none(s, isnan(s->failed) ? "no load was taken at this speed" : "no load held");
 	if (s->tries >= LIMIT_SEARCH_TRIES)
 		return none(s, "the limit was not found in 10 tries");
 	s->tries++;

@@ -434,7 +434,7 @@ static void finish_point(struct seq_sweep *s, const struct snapshot *snap, struc
 			it->set, torque_Nm, s->brake_A);
 		leave_out_from(s, it, why);
 	}
-	if (sweep_search_point(s, it, s->reached || torque_Nm > it->set))
+	if (sweep_search_point(s, it, s->reached || (s->config.load == LOAD_TORQUE && torque_Nm > it->set)))
 		ret->event.point.flags |= POINT_AT_LIMIT;
 	next_item(s, snap->now);
 }
@@ -649,6 +649,8 @@ static void step_along(struct seq_sweep *s, const struct snapshot *snap, struct 
 	double dt_s = mono_diff_s(snap->now, s->last_now);
 	s->last_now = snap->now;
 	memcpy(s->temp_degC, snap->temp_degC, sizeof s->temp_degC);
+	for (int i = 0; i < TEMP_COUNT; i++)
+		s->temp_seen[i] = s->temp_seen[i] || isfinite(s->temp_degC[i]);
 	filter_torque(s, snap, dt_s);
 	switch (s->phase) {
 	case SWEEP_START: step_start(s, snap, ret); break;

@@ -117,9 +117,11 @@ static const char *too_near(const struct seq_sweep *s, const struct sweep_search
 	const struct sweep_search_config *c = &s->config.search;
 	double up = k->limit.held > 0 ? set / k->limit.held : 1;
 
+	/* As the guard has it: a place that never had a value has no sensor; one that had and lost it may be hot. */
 	for (int i = 0; i < TEMP_COUNT; i++)
-		if (isfinite(s->temp_degC[i]) && s->temp_degC[i] >= c->hot_degC[i] - HEAT_ROOM_K)
-			return "a temperature is near its limit";
+		if (isfinite(c->hot_degC[i]) && s->temp_seen[i] && !(s->temp_degC[i] < c->hot_degC[i] - HEAT_ROOM_K))
+			return isnan(s->temp_degC[i]) ? "a temperature is no longer measured"
+						      : "a temperature is near its limit";
 	if (c->supply_A > 0 && !(k->held_A * up * up <= SUPPLY_SHARE * c->supply_A))
 		return isfinite(k->held_A) ? "90 % of the supply's current" : "the supply's current is not measured";
 	return NULL;

@@ -91,6 +91,7 @@ struct seq_sweep {
 	} search[PROFILE_SPEEDS];
 	char found_text[200];         /* a search that ended: told when no other event is */
 	double temp_degC[TEMP_COUNT]; /* the latest */
+	bool temp_seen[TEMP_COUNT];   /* had a value at some time */
 	bool settled, reached;
 	bool announce; /* a new step is to be told on the next tick that has no other event */
 	double settle_s;

@@ -320,12 +320,38 @@ static void a_search_stays_inside_the_other_limits(void **state)
 	assert_string_equal(f.search[0].why, "90 % of the limit of brake heat above its continuous rating");
 	assert_true(f.search[0].ceiling < 40);
 	assert_true(f.ok && f.search[0].energy_J <= 0.9 * 3500);
+	/* Heat is bounded by all ten tries of 7 s: 7.2 kJ are reached at 191.4 W, 30.46 N·m. */
+	rig.slip_energy_J = 8000;
+	forecast_plan(&in, &f);
+	assert_true(f.search[0].ceiling > 30 && f.search[0].ceiling < 30.47);
+	double over_W = f.search[0].top.slip_power_W - 100, up_J = f.step[3].energy_J;
+	near(f.search[0].energy_J, up_J + 10 * 7 * over_W);
 	/* what the plan itself may not reach is no beginning */
 	rig.supply_limit_A = 8;
 	rig.slip_energy_J = 1e6;
 	forecast_plan(&in, &f);
 	assert_false(f.ok);
 	assert_true(f.search[0].ceiling < 30);
+}
+
+/* With a target each try lasts as long as the heaviest load: 3 s to settle, 1 s of pilot, 9 s. */
+static void a_search_dwells_as_the_heaviest_load(void **state)
+{
+	static const double dwell_s[4] = { 2, 2, 5, 9 };
+
+	(void)state;
+	plan.n = 4;
+	plan.until_frac = 0.002;
+	plan.dwell_s = 1;
+	plan.longest_s = 60;
+	in.dwell_s = dwell_s;
+	forecast_plan(&in, &f);
+	double without_s = f.time_s;
+	plan.find_limit = true;
+	forecast_plan(&in, &f);
+	near(f.search[0].top.dwell_s, 9);
+	near(f.time_s - without_s, 4 * (3 + 1 + 9));
+	in.dwell_s = NULL;
 }
 
 int main(void)
@@ -345,6 +371,7 @@ int main(void)
 		cmocka_unit_test_setup(a_shaft_turned_by_hand_asks_nothing_of_the_supply, make),
 		cmocka_unit_test_setup(says_which_current_lies_beyond_the_map, make),
 		cmocka_unit_test_setup(a_search_stays_inside_the_other_limits, make),
+		cmocka_unit_test_setup(a_search_dwells_as_the_heaviest_load, make),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -135,6 +135,10 @@ static void nothing_held_finds_nothing(void **state)
 	limit_search_tell(&s, 5, false, "the speed fell");
 	assert_int_equal(run(&s, 1).tries, 0);
 	assert_true(s.over && !s.found);
+	assert_string_equal(s.why, "no load held");
+	s = fresh(10, 100);
+	assert_int_equal(run(&s, 1).tries, 0);
+	assert_string_equal(s.why, "no load was taken at this speed");
 }
 
 static double between(double from, double to)

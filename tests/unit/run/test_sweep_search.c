@@ -186,6 +186,24 @@ static void heat_allows_no_more(void **state)
 	assert_non_null(strstr(seen.note, "a temperature is near its limit"));
 }
 
+/* The case of tiny_rig.h is at 30 °C; here it is no longer read on the way up, and the winding never was. */
+static void a_temperature_that_is_lost_allows_no_more(void **state)
+{
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct seen seen;
+
+	(void)state;
+	for (int lost = 0; lost < 2; lost++) {
+		struct tiny_rig rig = tiny_rig_make(105);
+		c.search.hot_degC[TEMP_CASE] = c.search.hot_degC[TEMP_WINDING] = 120;
+		rig.case_lost_s = lost ? 5 : 0;
+		run(&rig, &p, &c, &seen);
+		assert_int_equal(seen.searched > 0, !lost);
+		assert_int_equal(strstr(seen.note, "a temperature is no longer measured") != NULL, lost);
+	}
+}
+
 static void each_speed_and_way_has_its_own(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(106);
@@ -256,6 +274,7 @@ int main(void)
 		cmocka_unit_test(nothing_is_tried_above_the_ceiling),
 		cmocka_unit_test(the_supply_allows_no_more),
 		cmocka_unit_test(heat_allows_no_more),
+		cmocka_unit_test(a_temperature_that_is_lost_allows_no_more),
 		cmocka_unit_test(each_speed_and_way_has_its_own),
 		cmocka_unit_test(a_resumed_run_does_not_take_the_search_up),
 		cmocka_unit_test(the_sentence_reads_back),

@@ -33,6 +33,7 @@ struct tiny_rig {
 	double held_Nm;                /* torque of that mode on a shaft that the brake holds */
 	double heat_K_per_Nm2, heat_s; /* of the winding by the square of the torque, one store; 0: it is not told */
 	bool cell_moves;               /* its instrument says so */
+	double case_lost_s;            /* its temperature is not told from then on; 0: always told */
 	/* where it is */
 	int64_t ticks;
 	double motor_integral_Nm, speed_rpm, angle_rev, counted_rev, coil_A, brake_Nm, play_Nm, tare_count;
@@ -161,7 +162,9 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 	s->cage_closed = r->cage_closed;
 	s->contactor_closed = r->contactor;
 	s->node_state = w->mode == DRIVE_OFF && w->brake_A <= 0 ? NODE_IDLE : NODE_LIVE;
-	s->temp_degC[TEMP_BRAKE] = s->temp_degC[TEMP_CASE] = 30;
+	bool lost = r->case_lost_s > 0 && (double)r->ticks * TINY_TICK_S > r->case_lost_s;
+	s->temp_degC[TEMP_BRAKE] = 30;
+	s->temp_degC[TEMP_CASE] = lost ? NAN : 30;
 	s->temp_degC[TEMP_WINDING] = r->heat_s > 0 ? 20 + r->warm_K : NAN;
 	s->temp_degC[TEMP_AMBIENT] = 20;
 }

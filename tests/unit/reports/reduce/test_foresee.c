@@ -4,6 +4,7 @@
 #include "reports/reduce/curve.h"
 #include "reports/reduce/expect.h"
 #include "reports/reduce/foresee.h"
+#include "reports/reduce/study.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -186,6 +187,44 @@ static void a_map_tells_the_power_of_another_speed(void **state)
 	unc_ctx_free(map.ctx);
 }
 
+/* A study whose groups differ by 3 % of the efficiency: u of each point has it beside what it has without. */
+static void a_study_is_a_source_of_each_point(void **state)
+{
+	struct made m = { .seed = 4 };
+	struct scene s;
+	struct foreseen f[STEPS], without[STEPS];
+	struct curve *c = make(&m);
+	struct err err = { 0 };
+	struct foresee_step step[STEPS];
+	const struct study_source study = { .record_id = 7,
+					    .by = "operator",
+					    .groups = 4,
+					    .n = 1,
+					    .spread = {
+						    { COMPARE_EFFICIENCY, 1, c->points[0].setpoint_rpm, 10, 0.03 } } };
+	struct foresee_input in;
+
+	(void)state;
+	read_scene(&m, made_rig, &s);
+	in = (struct foresee_input){
+		.rig = &s.rig, .actuator = &s.actuator, .plan = &s.plan, .cal = &s.cal, .turned = true, .length_s = 60
+	};
+	for (size_t i = 0; i < STEPS; i++)
+		step[i] = (struct foresee_step){
+			loads[i], 85, c->points[i].input_power_W.value, 48, 10.0 * (double)(i + 1), NAN, NAN
+		};
+	made_check(foresee(&in, step, STEPS, without, &err), &err);
+	in.study = &study;
+	made_check(foresee(&in, step, STEPS, f, &err), &err);
+	for (size_t i = 0; i < STEPS; i++) {
+		double efficiency = c->points[i].efficiency.value;
+		assert_near(f[i].u_efficiency / hypot(without[i].u_efficiency, 0.03 * efficiency), 1, 0.01);
+		assert_near(f[i].u_torque_Nm, without[i].u_torque_Nm, 0);
+	}
+	curve_free(c);
+	made_free(&m);
+}
+
 /* An arm that is known ten times worse carries nearly all, and is what the advice is about. */
 static void the_largest_source_is_named(void **state)
 {
@@ -239,6 +278,7 @@ int main(void)
 		cmocka_unit_test(the_reached_one_is_near),
 		cmocka_unit_test(an_earlier_run_tells_noise_and_power),
 		cmocka_unit_test(a_map_tells_the_power_of_another_speed),
+		cmocka_unit_test(a_study_is_a_source_of_each_point),
 		cmocka_unit_test(the_largest_source_is_named),
 		cmocka_unit_test(what_cannot_be_told_is_left_open),
 	};

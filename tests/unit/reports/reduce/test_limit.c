@@ -262,6 +262,68 @@ static void backward_falls_short_as_forward(void **state)
 	}
 }
 
+/* --- what a search came to, beside points that are known --- */
+#define PLACES 3
+
+static struct curve_point place(double rpm, double load_Nm, enum limit limit)
+{
+	return (struct curve_point){ .direction = 1,
+				     .settled = true,
+				     .setpoint_rpm = rpm,
+				     .setpoint_Nm = load_Nm,
+				     .torque_Nm = { .value = load_Nm },
+				     .limit = limit };
+}
+
+static void found(struct curve *c, const char *sentence, const struct limit_facts *moment)
+{
+	static const struct rig_profile rig;
+	static const struct actuator_profile actuator;
+	static const struct plan_profile plan = { .load = LOAD_TORQUE, .drive = PLAN_SPEED };
+	const struct limit_rig all = limit_rig_of(&rig, &actuator, &plan);
+
+	limit_of_place(&all, sentence, moment, c);
+}
+
+/* The sentence has six digits; a plan of 100/3 rpm and 70/3 N·m has more. */
+static void a_place_is_found_by_the_digits_that_are_told(void **state)
+{
+	struct curve_point point[PLACES] = { place(100 / 3.0, 20, LIMIT_NONE), place(100 / 3.0, 70 / 3.0, LIMIT_NONE),
+					     place(100 / 3.0, 80 / 3.0, LIMIT_SUPPLY) };
+	struct curve c = { .n = PLACES, .points = point };
+
+	(void)state;
+	found(&c, "limit at 33.3333 rpm: 23.3333 N\u00b7m held, 26.6667 N\u00b7m did not: the torque was not reached",
+	      NULL);
+	assert_int_equal(c.n_limits, 1);
+	assert_int_equal(c.limits[0].limit, LIMIT_SUPPLY);
+	assert_true(point[1].at_limit && !point[0].at_limit && !point[2].at_limit);
+	/* another speed, near by */
+	point[1].at_limit = false;
+	found(&c, "limit at 33.334 rpm: 23.3333 N\u00b7m held, 26.6667 N\u00b7m did not: the torque was not reached",
+	      NULL);
+	assert_int_equal(c.limits[1].limit, LIMIT_NOT_KNOWN);
+	assert_false(point[1].at_limit);
+}
+
+/* 24 N·m held, was taken once more and made the speed fall: the moment tells, not the point that held. */
+static void a_load_that_held_once_and_fell_is_told_from_the_moment(void **state)
+{
+	struct curve_point point[2] = { place(60, 20, LIMIT_NONE), place(60, 24, LIMIT_NONE) };
+	struct curve c = { .n = 2, .points = point };
+	const struct limit_facts sagged = {
+		.n = 60, .strained = 9, .max_A = 12, .min_V = 40, .open_V = 48, .max_drive_A = NAN, .enabled = 60
+	};
+
+	(void)state;
+	found(&c, "limit at 60 rpm: 20 N\u00b7m held, 24 N\u00b7m did not: the speed fell", &sagged);
+	assert_int_equal(c.limits[0].limit, LIMIT_SUPPLY);
+	assert_true(point[0].at_limit);
+	assert_non_null(strstr(point[0].note, "24 N\u00b7m did not hold (supply-limited)"));
+	found(&c, "limit at 60 rpm: 20 N\u00b7m held, 24 N\u00b7m did not: the speed fell", NULL);
+	assert_int_equal(c.limits[1].limit, LIMIT_NOT_KNOWN);
+}
+
 static void every_limit_has_its_word_and_sentence(void **state)
 {
 	(void)state;
@@ -280,6 +342,8 @@ int main(void)
 		cmocka_unit_test(a_step_that_was_not_reached_is_said),
 		cmocka_unit_test(what_had_not_settled_says_nothing_of_the_actuator),
 		cmocka_unit_test(backward_falls_short_as_forward),
+		cmocka_unit_test(a_place_is_found_by_the_digits_that_are_told),
+		cmocka_unit_test(a_load_that_held_once_and_fell_is_told_from_the_moment),
 		cmocka_unit_test(every_limit_has_its_word_and_sentence),
 	};
 

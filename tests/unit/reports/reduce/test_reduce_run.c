@@ -389,6 +389,45 @@ static void a_resumed_sweep_is_one_curve(void **state)
 	made_free(&m);
 }
 
+/* Fifteen speeds at which the limit was looked for: fifteen remarks, and what makes the run doubtful is before them. */
+static void what_forced_a_run_is_told_however_much_else_is(void **state)
+{
+	struct made m = plain(14);
+	struct err err = { 0 };
+	struct curve *c = NULL;
+	(void)state;
+
+	m.perfect = true;
+	m.n_steps = 2;
+	made_run(&m);
+	logbook_close(m.lb);
+	assert_int_equal(logbook_open(m.path, &m.lb, &err), RC_OK);
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = made_rig,
+				 .actuator_text = made_actuator,
+				 .plan_text = made_plan,
+				 .actuator_name = "made-winder",
+				 .plan_name = "made",
+				 .mono_ns = 1,
+				 .wall_ns = 1,
+				 .calibration_id = m.calibration_id,
+				 .resumes_run_id = m.run_id };
+	assert_int_equal(logbook_run_begin(m.lb, &head, &err), RC_OK);
+	for (int i = 0; i < 15; i++) {
+		char text[80];
+		snprintf(text, sizeof text, "no limit at %d rpm up to 20 N\u00b7m: 90 %% of the brake torque", 10 + i);
+		assert_int_equal(logbook_event(m.lb, head.id, i, "note", text, &err), RC_OK);
+	}
+	assert_int_equal(logbook_event(m.lb, head.id, 20, "forced", "the lock is closed today", &err), RC_OK);
+	assert_int_equal(curve_from_run(m.lb, head.id, &c, &err), RC_OK);
+	assert_int_equal(remarks_with(c, "Search for the limit"), 15);
+	assert_int_equal(remarks_with(c, "forced past a refusal"), 1);
+	assert_non_null(strstr(c->remarks[0], "the lock is closed today"));
+	assert_int_equal(remarks_with(c, "which this run continues, "), 1);
+	curve_free(c);
+	made_free(&m);
+}
+
 static double part_by_name(const struct curve *c, struct unc x, const char *name)
 {
 	for (uint32_t s = 0; s < unc_source_count(c->ctx); s++)
@@ -714,6 +753,7 @@ int main(void)
 		cmocka_unit_test(only_fresh_conversions_count),
 		cmocka_unit_test(intervals_cover_the_truth_as_often_as_they_say),
 		cmocka_unit_test(a_resumed_sweep_is_one_curve),
+		cmocka_unit_test(what_forced_a_run_is_told_however_much_else_is),
 		cmocka_unit_test(a_zero_by_turning_both_ways_knows_the_drags_ratio),
 		cmocka_unit_test(a_point_lies_on_the_branch_of_its_history),
 		cmocka_unit_test(drag_outside_the_cradle_is_added),
