@@ -127,6 +127,10 @@ def what_makes_no_study_is_said():
     assert "names study 1" in " ".join(BENCH.must("report", sweep("F")["run_id"], "--no-figures")["remarks"])
     text = BENCH.run("study", *a, *b)
     assert text.status == 0 and max(map(len, text.out.splitlines())) <= 80 and "s_R" in text.out, text
+    # three torques of four quantities: Grubbs' test wants three groups, Cochran's two
+    assert "Tests made: 12 " in " ".join(text.out.split()) and "About 0.6 would find a straggler" in " ".join(text.out.split()), text
+    both = BENCH.run("sweep", "short", "--resume", "--mounting", "G", "--json")
+    assert both.status == 2 and "has the mounting of the run that it continues" in both.json["message"], both
 
 
 if __name__ == "__main__":
