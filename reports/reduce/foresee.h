@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the uncertainty of each point of a plan will be, before the run: the reduction itself, fed with readings that
- * such a point would give. Known beforehand are the calibration, the profiles, the brake's drag and the order of the
- * steps, a study of repeatability (reports/reduce/study.h); noise as far as an earlier sweep or the map of the brake shows it (reports/reduce/expect.h). Not known: how
- * far the zero will move (taken as half of what would be explained, common practice, no source). Pure. */
+ * such a point would give. Known beforehand are the calibration, the profiles, the brake's drag, the order of the steps
+ * and a study of repeatability (reports/reduce/study.h); noise as far as an earlier sweep or the map of the brake shows
+ * it (reports/reduce/expect.h). Not known: how far the zero will move (taken as half of what would be explained, common
+ * practice, no source). Pure. */
 #ifndef BRIDLE_REPORTS_REDUCE_FORESEE_H
 #define BRIDLE_REPORTS_REDUCE_FORESEE_H
 

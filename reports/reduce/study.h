@@ -41,8 +41,8 @@ struct study {
 
 /* by, runs, groups and confidence are set; fills the levels. The torques are those of the first run; an outermost one
  * is moved inside what all runs measured, by a quarter of a step at most, else it is left out.
- * RC_ARG: runs of several actuators or rigs, of virtual and real ones, of which two hold the same points (a resumed sweep
- * has those of the run that it continues), no torque in common, or too few runs of a group for an analysis. */
+ * RC_ARG: runs of several actuators or rigs, of virtual and real ones, of which two hold the same points (a resumed
+ * sweep has those of the run that it continues), no torque in common, or too few runs of a group for an analysis. */
 enum rc study_of(struct study *s, struct err *err) MUST_CHECK;
 
 /* Words of a mark: "", "straggler", "outlier". */

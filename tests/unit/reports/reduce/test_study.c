@@ -162,7 +162,7 @@ static void runs_that_are_not_alike_are_refused(void **state)
 	refused("no torque in common");
 }
 
-/* Run 8 continues run 2: its first points are those of run 2. Run 9 and run 8 both continue a run 7 that is not here. */
+/* Run 8 continues run 2: its first points are those of run 2. Runs 8 and 9 both continue a run 7 that is not here. */
 static void points_that_two_runs_hold_are_refused(void **state)
 {
 	struct report *r;
