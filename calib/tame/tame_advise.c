@@ -42,7 +42,7 @@ static bool reaches(const struct tame_loop *l, struct tame_target t)
 	return !tame_cycle(l).oscillates && !tame_cycle(&harder).oscillates;
 }
 
-void tame_advise(const struct tame_loop *loop, const struct tame_input *inputs, size_t n, size_t draws,
+void tame_advise(const struct tame_loop *loop, const struct tame_inputs *inputs, size_t draws,
 		 struct tame_target target, struct tame_advice *ret)
 {
 	double factor = 1;
@@ -53,7 +53,7 @@ void tame_advise(const struct tame_loop *loop, const struct tame_input *inputs, 
 		struct tame_loop l = with(loop, g);
 		if (!reaches(&l, target))
 			continue;
-		tame_find(&l, inputs, n, draws, &ret->with);
+		tame_find(&l, inputs, draws, &ret->with);
 		if (ret->with.oscillates != TAME_NO)
 			continue;
 		ret->found = true;

@@ -20,7 +20,7 @@ struct tame_advice {
 	struct tame_gains gains;
 	struct tame_found with; /* those gains */
 };
-void tame_advise(const struct tame_loop *loop, const struct tame_input *inputs, size_t n, size_t draws,
+void tame_advise(const struct tame_loop *loop, const struct tame_inputs *inputs, size_t draws,
 		 struct tame_target target, struct tame_advice *ret);
 
 /* A start that does not ring. ramp_s: a torque that rises evenly over one whole period of the free joint leaves no

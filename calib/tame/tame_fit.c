@@ -1,17 +1,18 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/tame/tame_identify_private.h"
 
+#include <gsl/gsl_blas.h>
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_multifit_nlinear.h>
 #include <math.h>
-#include <stdlib.h>
 #include <stdlib.h>
 #include <string.h>
 
 #define STATES 4 /* rotor's angle, its speed, twist, arm's speed */
 #define ITERATIONS 60
 #define ARRIVED 1e-9
+#define ARRIVED_U 0.01
 
 static const int of_two[] = { TF_ROTOR,   TF_ARM,    TF_STIFFNESS, TF_DAMPING,
 			      TF_VISCOUS, TF_OFFSET, TF_SPEED,     TF_TWIST_SPEED };
@@ -35,7 +36,7 @@ static bool discrete(const struct tame_fit *f, double ret[STATES][STATES + 1])
 	a[6] = -b / rotor;
 	a[9] = 1 / rotor;
 	if (f->two) {
-		double arm = exp(f->value[TF_ARM]), k = exp(f->value[TF_STIFFNESS]), c = exp(f->value[TF_DAMPING]);
+		double arm = exp(f->value[TF_ARM]), k = exp(f->value[TF_STIFFNESS]), c = f->value[TF_DAMPING];
 		a[6] -= c / rotor;
 		a[7] = -k / rotor;
 		a[8] = c / rotor;
@@ -124,12 +125,31 @@ static void take(const struct call *c, const gsl_multifit_nlinear_workspace *w, 
 	}
 }
 
+/* Each parameter's own step to the least squares, in units of its u: the cosine between its column of the Jacobian and
+ * the residuals, times sqrt(n). By this and not by the driver's word: it says "no progress" at a minimum that is flat
+ * beside the rounding. */
+static bool arrived(const gsl_multifit_nlinear_workspace *w)
+{
+	const gsl_matrix *jac = gsl_multifit_nlinear_jac(w);
+	const gsl_vector *f = gsl_multifit_nlinear_residual(w);
+	double far = 0, norm = gsl_blas_dnrm2(f);
+
+	for (size_t k = 0; k < jac->size2; k++) {
+		gsl_vector_const_view column = gsl_matrix_const_column(jac, k);
+		double product = NAN;
+		gsl_blas_ddot(&column.vector, f, &product);
+		double cosine = fabs(product) / (gsl_blas_dnrm2(&column.vector) * norm);
+		far = fmax(far, isfinite(cosine) ? cosine : INFINITY);
+	}
+	return far * sqrt((double)f->size) <= ARRIVED_U;
+}
+
 enum rc tame_fit_run(struct tame_fit *f, struct err *err)
 {
 	struct call c = { .fit = *f, .row = calloc(f->record->n, sizeof(double)) };
 	gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
 	double start[TF_PARAMS];
-	int info = 0, failed = 1;
+	int info = 0, failed = 1, end = GSL_FAILURE;
 
 	c.fit.p = listed(f, c.list);
 	for (size_t i = 0; i < c.fit.p; i++)
@@ -142,12 +162,14 @@ enum rc tame_fit_run(struct tame_fit *f, struct err *err)
 		gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, f->record->n, c.fit.p);
 	gsl_matrix *cov = gsl_matrix_alloc(c.fit.p, c.fit.p);
 	if (c.row && w && cov && gsl_multifit_nlinear_init(&from.vector, &function, w) == GSL_SUCCESS) {
-		int end = gsl_multifit_nlinear_driver(ITERATIONS, ARRIVED, ARRIVED, ARRIVED, NULL, NULL, &info, w);
+		end = gsl_multifit_nlinear_driver(ITERATIONS, ARRIVED, ARRIVED, ARRIVED, NULL, NULL, &info, w);
 		failed = end != GSL_SUCCESS && end != GSL_ENOPROG && end != GSL_EMAXITER;
 		failed = failed || gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(w), 0, cov) != GSL_SUCCESS;
 	}
-	if (!failed)
+	if (!failed) {
 		take(&c, w, cov, f);
+		f->ended = end == GSL_SUCCESS || arrived(w);
+	}
 	free(c.row);
 	gsl_matrix_free(cov);
 	gsl_multifit_nlinear_free(w);

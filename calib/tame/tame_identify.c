@@ -89,7 +89,7 @@ static void as_two(struct tame_fit *f, double whole, double share, double hertz)
 	f->value[TF_ROTOR] = log(rotor);
 	f->value[TF_ARM] = log(arm);
 	f->value[TF_STIFFNESS] = log(reduced * omega * omega);
-	f->value[TF_DAMPING] = log(2 * START_DAMPING * reduced * omega);
+	f->value[TF_DAMPING] = 2 * START_DAMPING * reduced * omega;
 }
 
 /* The share that suits that frequency best. */
@@ -165,8 +165,8 @@ static struct tame_number number(const struct tame_fit *f, int i, double wide)
 {
 	double u = wide * sqrt(f->cov[i][i]), dof = (double)(f->record->n - f->p), value = f->value[i];
 
-	return i <= TF_DAMPING ? (struct tame_number){ exp(value), exp(value) * u, dof }
-			       : (struct tame_number){ value, u, dof };
+	return i <= TF_STIFFNESS ? (struct tame_number){ exp(value), exp(value) * u, dof }
+				 : (struct tame_number){ value, u, dof };
 }
 
 /* omega^2 = k (1/rotor + 1/arm); its logarithm's derivatives by those of the
@@ -186,22 +186,57 @@ static struct tame_number resonance(const struct tame_fit *f, double wide)
 	return (struct tame_number){ hertz, wide * hertz / 2 * sqrt(fmax(0, variance)), (double)(f->record->n - f->p) };
 }
 
+/* Cholesky's: row by row; a number without uncertainty has a row of 0. */
+static void square_root(double cov[TAME_TOGETHER][TAME_TOGETHER], double ret[TAME_TOGETHER][TAME_TOGETHER])
+{
+	for (int i = 0; i < TAME_TOGETHER; i++)
+		for (int j = 0; j <= i; j++) {
+			double rest = cov[i][j];
+			for (int k = 0; k < j; k++)
+				rest -= ret[i][k] * ret[j][k];
+			if (i == j)
+				ret[i][i] = sqrt(fmax(0, rest));
+			else
+				ret[i][j] = ret[j][j] > 0 ? rest / ret[j][j] : 0;
+		}
+}
+
+/* Of the numbers themselves, where the fit has their logarithms. */
+static void tell_together(const struct tame_fit *f, double wide, struct tame_identified *ret)
+{
+	static const int of[TAME_TOGETHER] = { TF_ROTOR, TF_ARM, TF_STIFFNESS, TF_DAMPING, TF_VISCOUS };
+	double cov[TAME_TOGETHER][TAME_TOGETHER], slope[TAME_TOGETHER];
+
+	for (int i = 0; i < TAME_TOGETHER; i++)
+		slope[i] = wide * (of[i] <= TF_STIFFNESS ? exp(f->value[of[i]]) : 1);
+	for (int i = 0; i < TAME_TOGETHER; i++)
+		for (int j = 0; j < TAME_TOGETHER; j++)
+			cov[i][j] = slope[i] * slope[j] * f->cov[of[i]][of[j]];
+	square_root(cov, ret->root);
+}
+
+bool tame_rests(const struct tame_identified *id)
+{
+	return id->ended && id->coherence >= TAME_COHERENT;
+}
+
 static void tell(const struct tame_fit *f, double *scratch, struct tame_identified *ret)
 {
 	const struct tame_number none = { NAN, NAN, NAN };
 	const struct tame_record *r = f->record;
 	double wide = widening(f, scratch);
 
-	*ret = (struct tame_identified){ f->two,
-					 number(f, TF_ROTOR, wide),
-					 none,
-					 none,
-					 none,
-					 number(f, TF_VISCOUS, wide),
-					 number(f, TF_OFFSET, wide),
-					 none,
-					 sqrt(f->rss / (double)(r->n - f->p)),
-					 NAN };
+	*ret = (struct tame_identified){ .two = f->two,
+					 .rotor_kgm2 = number(f, TF_ROTOR, wide),
+					 .arm_kgm2 = none,
+					 .stiffness_Nm_per_rad = none,
+					 .damping_Nms = none,
+					 .viscous_Nms = number(f, TF_VISCOUS, wide),
+					 .offset_Nm = number(f, TF_OFFSET, wide),
+					 .resonance_Hz = none,
+					 .scatter = sqrt(f->rss / (double)(r->n - f->p)),
+					 .ended = f->ended };
+	tell_together(f, wide, ret);
 	if (f->two) {
 		ret->arm_kgm2 = number(f, TF_ARM, wide);
 		ret->stiffness_Nm_per_rad = number(f, TF_STIFFNESS, wide);

@@ -19,6 +19,10 @@
 #include <stddef.h>
 
 #define TAME_ROWS 100000
+#define TAME_COHERENT 0.8 /* below it the model is not the record's; common practice, no source */
+
+/* Numbers whose uncertainties go together: one fit told them. */
+enum { TAME_ROTOR, TAME_ARM, TAME_STIFFNESS, TAME_DAMPING, TAME_VISCOUS, TAME_TOGETHER };
 
 struct tame_number {
 	double value, u, dof; /* value NaN: the record does not tell */
@@ -36,11 +40,17 @@ struct tame_identified {
 	struct tame_number rotor_kgm2, arm_kgm2, stiffness_Nm_per_rad, damping_Nms, viscous_Nms;
 	struct tame_number offset_Nm; /* torque without motion: dry friction of one way */
 	struct tame_number resonance_Hz;
+	/* A square root of the covariance of what TAME_ROTOR to TAME_VISCOUS name (root times its transpose; 0 in the row of
+	 * a number that the record does not tell). */
+	double root[TAME_TOGETHER][TAME_TOGETHER];
+	bool ended;       /* the fit arrived; else the numbers are where it was given up */
 	double scatter;   /* of the readings about the model, rad/s */
 	double coherence; /* median of torque and speed from a third of the resonance
                        (or of the sampling's twentieth) to 1.5 times it; 1: the
                        one follows from the other */
 };
+/* The numbers are good to rest gains on: the fit ended, and the coherence is TAME_COHERENT or more. */
+bool tame_rests(const struct tame_identified *id);
 /* RC_ARG fewer than 200 rows or more than TAME_ROWS, uneven times, a torque
  * that does not change; RC_SINGULAR no model fits. */
 enum rc tame_identify(const struct tame_record *record, struct tame_identified *ret, struct err *err) MUST_CHECK;

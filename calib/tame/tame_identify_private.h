@@ -5,8 +5,9 @@
 
 #include "calib/tame/tame_identify.h"
 
-/* Parameters in the order of the fit: natural logarithms of the first four. One
- * mass has TF_ROTOR, TF_VISCOUS and what follows. */
+/* Parameters in the order of the fit: natural logarithms of those up to TF_STIFFNESS. Damping and friction are
+ * themselves: a logarithm that once went far below would have no slope to come back by. One mass has TF_ROTOR,
+ * TF_VISCOUS and what follows. */
 enum { TF_ROTOR, TF_ARM, TF_STIFFNESS, TF_DAMPING, TF_VISCOUS, TF_OFFSET, TF_SPEED, TF_TWIST_SPEED, TF_PARAMS };
 
 struct tame_fit {
@@ -18,6 +19,7 @@ struct tame_fit {
 	double cov[TF_PARAMS][TF_PARAMS];
 	double rss;
 	size_t p;
+	bool ended; /* arrived: no parameter alone is farther than 1 % of its u from its least squares */
 };
 /* Residuals, n of them, of the model at fit->value. */
 void tame_fit_residuals(const struct tame_fit *fit, double *ret);

@@ -27,27 +27,34 @@ static double deviation(const struct moments *m, size_t draws)
 	return m->n >= 2 && m->n >= 0.1 * (double)draws ? sqrt(m->square / (m->n - 1)) : NAN;
 }
 
-static double drawn(struct mc_rng *rng, const struct ziggurat *z, const struct tame_input *in)
+/* Mean 0, standard deviation 1. */
+static double deviate(struct mc_rng *rng, const struct ziggurat *z, enum dist dist)
 {
-	switch (in->dist) {
-	case DIST_RECT: return sqrt(3) * in->u * (2 * mc_uniform(rng) - 1);
-	case DIST_TRI: return sqrt(6) * in->u * (mc_uniform(rng) - mc_uniform(rng));
-	case DIST_TWO: return mc_uniform(rng) < 0.5 ? -in->u : in->u;
+	switch (dist) {
+	case DIST_RECT: return sqrt(3) * (2 * mc_uniform(rng) - 1);
+	case DIST_TRI: return sqrt(6) * (mc_uniform(rng) - mc_uniform(rng));
+	case DIST_TWO: return mc_uniform(rng) < 0.5 ? -1 : 1;
 	case DIST_NORMAL:
 	case DIST_TRAPEZOID:
 	case DIST_T: break;
 	}
-	return in->u * mc_normal(z, rng);
+	return mc_normal(z, rng);
 }
 
 static struct tame_loop one_of(struct mc_rng *rng, const struct ziggurat *z, const struct tame_loop *loop,
-			       const struct tame_input *inputs, size_t n)
+			       const struct tame_inputs *inputs)
 {
 	struct tame_loop ret = *loop;
+	double common[TAME_COMMON];
 
-	for (size_t i = 0; i < n; i++) {
-		double *x = (double *)((char *)&ret + inputs[i].at);
-		*x = fmax(*x + drawn(rng, z, &inputs[i]), LEAST_SHARE * *x);
+	for (size_t k = 0; k < TAME_COMMON; k++)
+		common[k] = deviate(rng, z, k == TAME_RATIO ? inputs->ratio : DIST_NORMAL);
+	for (size_t i = 0; i < inputs->n; i++) {
+		const struct tame_input *in = &inputs->of[i];
+		double *x = (double *)((char *)&ret + in->at), by = in->u * deviate(rng, z, in->dist);
+		for (size_t k = 0; k < TAME_COMMON; k++)
+			by += in->by[k] * common[k];
+		*x = fmax(*x + by, LEAST_SHARE * *x);
 	}
 	return ret;
 }
@@ -59,8 +66,7 @@ static void judge(struct tame_found *f)
 							  : TAME_NOT_KNOWN;
 }
 
-void tame_find(const struct tame_loop *loop, const struct tame_input *inputs, size_t n, size_t draws,
-	       struct tame_found *ret)
+void tame_find(const struct tame_loop *loop, const struct tame_inputs *inputs, size_t draws, struct tame_found *ret)
 {
 	struct moments gain = { 0, 0, 0 }, phase = gain, arm = gain, torque = gain, hertz = gain;
 	double yes = 0;
@@ -70,12 +76,12 @@ void tame_find(const struct tame_loop *loop, const struct tame_input *inputs, si
 	*ret = (struct tame_found){ .margins = tame_margins(loop, &TAME_LINEAR), .cycle = tame_cycle(loop) };
 	ret->probability = ret->cycle.oscillates ? 1 : 0;
 	judge(ret);
-	if (n == 0 || draws == 0)
+	if (inputs->n == 0 || draws == 0)
 		return;
 	mc_rng_seed(&rng, SEED, 0);
 	ziggurat_init(&z);
 	for (size_t i = 0; i < draws; i++) {
-		struct tame_loop one = one_of(&rng, &z, loop, inputs, n);
+		struct tame_loop one = one_of(&rng, &z, loop, inputs);
 		struct tame_margins m = tame_margins(&one, &TAME_LINEAR);
 		struct tame_cycle c = tame_cycle(&one);
 		add(&gain, m.gain_dB);

@@ -6,17 +6,30 @@
 
 #include "calib/number/quantity.h"
 #include "calib/tame/tame_cycle.h"
+#include "calib/tame/tame_identify.h"
 #include "calib/tame/tame_margin.h"
 
 #include <stddef.h>
 
 #define TAME_SURE 0.95 /* of the draws that have to agree */
 
-/* A number of struct tame_loop that is uncertain. */
+/* Deviates that several inputs of one draw have in common: those of an identified record's covariance, then the ratio's. */
+#define TAME_RATIO TAME_TOGETHER
+#define TAME_COMMON (TAME_TOGETHER + 1)
+#define TAME_INPUTS 24
+
+/* A number of struct tame_loop that is uncertain: in each draw it is off by its own deviation and by the sum of by[k]
+ * times the draw's common deviate k, which has the standard deviation 1. */
 struct tame_input {
 	size_t at; /* its offset, of a double */
-	double u;
+	double u;  /* of its own, k = 1 */
 	enum dist dist;
+	double by[TAME_COMMON];
+};
+struct tame_inputs {
+	struct tame_input of[TAME_INPUTS];
+	size_t n;
+	enum dist ratio; /* how the deviate TAME_RATIO is distributed; the others are normal */
 };
 
 enum tame_verdict { TAME_NO, TAME_YES, TAME_NOT_KNOWN };
@@ -30,7 +43,6 @@ struct tame_found {
 	double probability; /* that it oscillates: the share of the draws */
 	enum tame_verdict oscillates;
 };
-void tame_find(const struct tame_loop *loop, const struct tame_input *inputs, size_t n, size_t draws,
-	       struct tame_found *ret);
+void tame_find(const struct tame_loop *loop, const struct tame_inputs *inputs, size_t draws, struct tame_found *ret);
 
 #endif

@@ -62,8 +62,10 @@ static int run(const struct cli *cli, void *wanted)
 	if (read_all(w, &t, &draws, &mistakes, &err) != RC_OK)
 		return cli_fail(cli, &err, NULL, &mistakes);
 	if (t.reckoned) {
-		tame_find(&y->loop, y->input, y->n, (size_t)draws, &t.found);
-		tame_advise(&y->loop, y->input, y->n, (size_t)draws, t.target, &t.advice);
+		tame_find(&y->loop, &y->inputs, (size_t)draws, &t.found);
+		t.withheld = y->by_record && !tame_rests(&t.id);
+		if (!t.withheld)
+			tame_advise(&y->loop, &y->inputs, (size_t)draws, t.target, &t.advice);
 		t.start = tame_start(&y->loop);
 	}
 	if (cli->json)

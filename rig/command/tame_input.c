@@ -63,6 +63,7 @@ struct reader {
 	const char *path;
 	struct quantity q[KEYS];
 	bool seen[KEYS], in_ampere[KEYS];
+	const double *root[KEYS]; /* of the record's covariance, at the output; NULL: not of a record */
 	bool speed_at_arm, position_at_arm;
 	struct err *err;
 	enum rc rc;
@@ -153,16 +154,28 @@ static void fill_play(struct reader *r, const json_t *doc)
 	fill(r, K_VISCOUS, viscous * 30 / M_PI, u * 30 / M_PI);
 }
 
-/* The record tells what is at the output, the file's rotor is the rotor's own. */
+/* The record tells what is at the output, the file's rotor is the rotor's own. The uncertainty goes by root. */
 static void fill_record(struct reader *r, const struct tame_identified *id)
 {
 	double ratio = r->seen[K_RATIO] ? r->q[K_RATIO].value : 1;
+	const struct {
+		size_t key;
+		int of;
+		double value;
+	} from[] = {
+		{ K_ROTOR, TAME_ROTOR, id->rotor_kgm2.value / (ratio * ratio) },
+		{ K_ARM, TAME_ARM, id->arm_kgm2.value },
+		{ K_STIFFNESS, TAME_STIFFNESS, id->stiffness_Nm_per_rad.value },
+		{ K_DAMPING, TAME_DAMPING, id->damping_Nms.value },
+		{ K_VISCOUS, TAME_VISCOUS, id->viscous_Nms.value },
+	};
 
-	fill(r, K_ROTOR, id->rotor_kgm2.value / (ratio * ratio), id->rotor_kgm2.u / (ratio * ratio));
-	fill(r, K_ARM, id->arm_kgm2.value, id->arm_kgm2.u);
-	fill(r, K_STIFFNESS, id->stiffness_Nm_per_rad.value, id->stiffness_Nm_per_rad.u);
-	fill(r, K_DAMPING, id->damping_Nms.value, id->damping_Nms.u);
-	fill(r, K_VISCOUS, id->viscous_Nms.value, id->viscous_Nms.u);
+	for (size_t i = 0; i < sizeof from / sizeof from[0]; i++) {
+		bool typed = r->seen[from[i].key];
+		fill(r, from[i].key, from[i].value, 0);
+		if (!typed && r->seen[from[i].key])
+			r->root[from[i].key] = id->root[from[i].of];
+	}
 }
 
 static enum rc read_play(struct reader *r, const char *path)
@@ -198,11 +211,30 @@ static enum rc check(struct reader *r)
 	return RC_OK;
 }
 
-static void put(struct tame_typed *t, size_t at, double value, double u, enum dist dist)
+static void put(struct tame_typed *t, const struct tame_input *in, double value)
 {
-	*(double *)((char *)&t->loop + at) = value;
-	if (u > 0)
-		t->input[t->n++] = (struct tame_input){ at, u, dist };
+	bool uncertain = in->u > 0;
+
+	*(double *)((char *)&t->loop + in->at) = value;
+	for (size_t k = 0; k < TAME_COMMON; k++)
+		uncertain = uncertain || fabs(in->by[k]) > 0;
+	if (uncertain)
+		t->inputs.of[t->inputs.n++] = *in;
+}
+
+/* Of a value of the rotor the ratio's uncertainty has its part: the same in all of them. A record's are at the output. */
+static void put_key(const struct reader *r, size_t i, struct tame_typed *t)
+{
+	const struct quantity *q = &r->q[i], *ratio = &r->q[K_RATIO];
+	double factor = pow(t->ratio, keys[i].side) * (r->in_ampere[i] ? t->k_t_Nm_per_A : 1);
+	struct tame_input in = { .at = keys[i].at, .u = factor * q->u, .dist = q->dist };
+
+	if (r->root[i])
+		memcpy(in.by, r->root[i], TAME_TOGETHER * sizeof in.by[0]);
+	else if (r->seen[K_RATIO])
+		in.by[TAME_RATIO] = keys[i].side * factor * q->value * ratio->u / ratio->value;
+	t->by_record = t->by_record || r->root[i];
+	put(t, &in, factor * q->value);
 }
 
 static void place(const struct reader *r, struct tame_typed *t)
@@ -210,22 +242,24 @@ static void place(const struct reader *r, struct tame_typed *t)
 	double u_constant = 0;
 	bool ampere = false;
 
+	t->inputs.ratio = r->seen[K_RATIO] ? r->q[K_RATIO].dist : DIST_NORMAL;
 	for (size_t i = 0; i < KEYS; i++) {
 		const struct quantity *q = &r->q[i];
-		double factor = pow(t->ratio, keys[i].side) * (r->in_ampere[i] ? t->k_t_Nm_per_A : 1);
 		ampere = ampere || r->in_ampere[i];
 		if (!r->seen[i] || keys[i].at == NOT_OF_LOOP)
 			continue;
 		if (keys[i].at == AT(drive.torque_lag_s))
-			put(t, keys[i].at, 1 / (2 * M_PI * q->value), q->u / (2 * M_PI * q->value * q->value),
-			    DIST_NORMAL);
+			put(t, &(struct tame_input){ .at = keys[i].at, .u = q->u / (2 * M_PI * q->value * q->value) },
+			    1 / (2 * M_PI * q->value));
 		else
-			put(t, keys[i].at, factor * q->value, factor * q->u, q->dist);
+			put_key(r, i, t);
 	}
 	if (ampere)
 		u_constant = r->q[K_CONSTANT].u / t->k_t_Nm_per_A * t->loop.drive.torque_scale;
 	if (u_constant > 0)
-		t->input[t->n++] = (struct tame_input){ AT(drive.torque_scale), u_constant, r->q[K_CONSTANT].dist };
+		t->inputs.of[t->inputs.n++] = (struct tame_input){ .at = AT(drive.torque_scale),
+								   .u = u_constant,
+								   .dist = r->q[K_CONSTANT].dist };
 }
 
 static void assume_damping(struct tame_typed *t)
@@ -234,7 +268,8 @@ static void assume_damping(struct tame_typed *t)
 	double reduced_kgm2 = j->rotor_kgm2 * j->arm_kgm2 / (j->rotor_kgm2 + j->arm_kgm2);
 
 	t->damping_assumed = j->arm_kgm2 > 0;
-	j->damping_Nms = t->damping_assumed ? 2 * TAME_DAMPING * sqrt(j->stiffness_Nm_per_rad * reduced_kgm2) : 0;
+	j->damping_Nms =
+		t->damping_assumed ? 2 * TAME_DAMPING_ASSUMED * sqrt(j->stiffness_Nm_per_rad * reduced_kgm2) : 0;
 }
 
 enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,

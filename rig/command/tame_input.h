@@ -10,16 +10,14 @@
 #include <jansson.h>
 #include <stdbool.h>
 
-#define TAME_INPUTS 24
-
 struct tame_typed {
 	struct tame_loop loop;
-	struct tame_input input[TAME_INPUTS]; /* those with an uncertainty */
-	size_t n;
+	struct tame_inputs inputs;  /* those with an uncertainty */
 	double ratio, k_t_Nm_per_A; /* rotor turns for one of the output, 1 unless typed; NaN: not typed */
-	bool damping_assumed;       /* TAME_DAMPING of the critical one */
+	bool by_record;             /* at least one value is the record's */
+	bool damping_assumed;       /* TAME_DAMPING_ASSUMED of the critical one */
 };
-#define TAME_DAMPING 0.02 /* common practice, no source: steel gears have 1 to 5 % */
+#define TAME_DAMPING_ASSUMED 0.02 /* common practice, no source: steel gears have 1 to 5 % */
 
 /* Reads "key = value" lines. What was not typed is filled by id (a record's; NULL: none), then by
  * play (a document of `play --json`; NULL: none). RC_ARG with file, key, what was found and what is expected. */

@@ -8,8 +8,6 @@
 #include <math.h>
 #include <stdio.h>
 
-#define COHERENT 0.8 /* common practice, no source */
-
 static void scale(double *x, size_t n, double factor)
 {
 	for (size_t i = 0; x && i < n; i++)
@@ -56,12 +54,12 @@ static json_t *shape(struct tame_number x)
 
 json_t *tame_record_json(const struct tame_identified *id)
 {
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "rotor_inertia_kgm2", shape(id->rotor_kgm2),
-			 "arm_inertia_kgm2", shape(id->arm_kgm2), "stiffness_Nm_per_rad",
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:b}", "rotor_inertia_kgm2",
+			 shape(id->rotor_kgm2), "arm_inertia_kgm2", shape(id->arm_kgm2), "stiffness_Nm_per_rad",
 			 shape(id->stiffness_Nm_per_rad), "damping_Nms_per_rad", shape(id->damping_Nms),
 			 "viscous_Nms_per_rad", shape(id->viscous_Nms), "offset_Nm", shape(id->offset_Nm),
 			 "resonance_Hz", shape(id->resonance_Hz), "coherence", cli_real(id->coherence),
-			 "scatter_rad_per_s", cli_real(id->scatter));
+			 "scatter_rad_per_s", cli_real(id->scatter), "fit_ended", id->ended);
 }
 
 static void line(const char *label, struct tame_number x, const char *unit)
@@ -82,7 +80,12 @@ void tame_record_print(const struct tame_identified *id)
 	line("resonance", id->resonance_Hz, "Hz");
 	if (isfinite(id->coherence))
 		printf("  %-26s %.3f%s\n", "coherence", id->coherence,
-		       id->coherence < COHERENT ? ": noise, friction or play is in the record; excite more" : "");
+		       id->coherence < TAME_COHERENT ? ": noise, friction or play is in the record; excite more" : "");
+	else
+		puts("  The record is too short for its coherence. Record at least ten times as long.");
+	if (!id->ended)
+		puts("  The fit did not end: these figures and their intervals are not to be trusted. Record again:\n"
+		     "  more torque, steps at a quarter of the resonance's period, at least 3000 rows.");
 	if (!id->two)
 		puts("  No resonance is in the record: excite faster, and record at ten times its frequency.");
 }

@@ -82,6 +82,7 @@ json_t *tame_json(const struct tame_told *t)
 		doc, "target",
 		json_pack("{s:f, s:f}", "gain_margin_dB", t->target.gain_dB, "phase_margin_deg", t->target.phase_deg));
 	json_object_set_new(doc, "advised", gains_json(t));
+	json_object_set_new(doc, "advice_withheld", json_boolean(t->withheld));
 	json_object_set_new(doc, "soft_start",
 			    json_pack("{s:o, s:o}", "ramp_s", cli_real(t->start.ramp_s), "meet_rpm",
 				      cli_real(t->start.meet_rad_per_s * 30 / M_PI)));
@@ -147,6 +148,12 @@ static void print_advice(const struct tame_told *t)
 {
 	const struct tame_advice *a = &t->advice;
 
+	if (t->withheld) {
+		printf("No advice: the record does not tell this joint (%s). Record again, or type the joint's "
+		       "values.\n",
+		       !t->id.ended ? "its fit did not end" : "its coherence is below 0.8");
+		return;
+	}
 	printf("Advice, for %.3g dB and %.3g°:\n", t->target.gain_dB, t->target.phase_deg);
 	if (!a->found) {
 		puts("  No gains reach it. Less play or delay, more friction, or the sensor at the rotor would have to "
@@ -190,5 +197,5 @@ void tame_print(const struct tame_told *t)
 		puts(".");
 	if (t->typed.damping_assumed)
 		printf("The gear's damping was not typed: %.0f %% of the critical one is assumed.\n",
-		       100 * TAME_DAMPING);
+		       100 * TAME_DAMPING_ASSUMED);
 }

@@ -13,6 +13,7 @@ struct tame_told {
 	struct tame_typed typed;
 	struct tame_target target;
 	struct tame_found found;
+	bool withheld; /* no advice: the record that it would rest on does not tell the joint (tame_rests) */
 	struct tame_advice advice;
 	struct tame_start start;
 };

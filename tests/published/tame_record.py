@@ -136,6 +136,39 @@ def into_the_loop():
     assert ampere["identified"] == told, ampere
 
 
+def together():
+    """Two masses of one record: their sum and the resonance are known well, each alone less so. Where both decide, draws that take them as
+    independent make the phase margin far more uncertain than draws from the covariance do."""
+    truth, table = joint(3)
+    (home / "j.ini").write_text("speed_gain = 10 N.m.s/rad\nspeed_integral = 50 N.m/rad\nposition_gain = 5 s-1\ntorque_bandwidth = 300 Hz\ndelay = 1 ms\n")
+    found = read(table, "--loop", home / "j.ini")
+    told = found["identified"]
+    (home / "k.ini").write_text((home / "j.ini").read_text() + "".join(
+        f"{key} = {told[of]['value']!r} {unit} ± {told[of]['u']!r} {unit} normal\n" for key, of, unit in (
+            ("rotor_inertia", "rotor_inertia_kgm2", "kg.m2"), ("arm_inertia", "arm_inertia_kgm2", "kg.m2"),
+            ("stiffness", "stiffness_Nm_per_rad", "N.m/rad"), ("damping", "damping_Nms_per_rad", "N.m.s/rad"),
+            ("rotor_viscous", "viscous_Nms_per_rad", "N.m.s/rad"))))
+    apart = bridle("--loop", home / "k.ini")
+    ratio = found["phase_margin_deg"]["u"] / apart["phase_margin_deg"]["u"]
+    assert ratio < 0.75, (found["phase_margin_deg"], apart["phase_margin_deg"])
+
+
+def no_advice_on_sand():
+    """A record whose coherence is low, or whose fit did not end, gives figures and no gains."""
+    truth, table = joint(1)
+    rng = np.random.default_rng(5)
+    lines = [row.split(",") for row in table.splitlines()[1:]]
+    spread = 2 * np.std([float(row[2]) for row in lines])
+    sand = "time (s),torque (N.m),speed (rpm)\n" + "".join(f"{t},{m},{float(v) + rng.normal(0, spread)!r}\n" for t, m, v in lines)
+    (home / "j.ini").write_text("rotor_inertia = 0.1 kg.m2\nspeed_gain = 1 N.m.s/rad\ntorque_bandwidth = 300 Hz\ndelay = 1 ms\n")
+    d = read(sand, "--loop", home / "j.ini")
+    assert d["identified"]["coherence"] < COHERENT and d["advised"] is None and d["advice_withheld"] is True, d
+    text = subprocess.run([BRIDLE, "tame", "--from", home / "record.csv", "--loop", home / "j.ini"], capture_output=True, text=True, timeout=120).stdout
+    assert "No advice" in text and "Set these gains" not in text and "Keep the gains" not in text, text
+    good = read(table, "--loop", home / "j.ini")
+    assert good["advised"] is not None and good["advice_withheld"] is False and good["identified"]["fit_ended"] is True, good
+
+
 def refuses():
     truth, table = joint(2)
     lines = table.splitlines(keepends=True)
@@ -149,7 +182,7 @@ def refuses():
 
 
 if __name__ == "__main__":
-    tests = [known_joints] if JOINTS > 20 else [known_joints, one_mass, into_the_loop, refuses]
+    tests = [known_joints] if JOINTS > 20 else [known_joints, one_mass, into_the_loop, together, no_advice_on_sand, refuses]
     failed = 0
     for i, t in enumerate(tests, 1):
         try:
