@@ -40,8 +40,8 @@ struct tame_identified {
 	struct tame_number rotor_kgm2, arm_kgm2, stiffness_Nm_per_rad, damping_Nms, viscous_Nms;
 	struct tame_number offset_Nm; /* torque without motion: dry friction of one way */
 	struct tame_number resonance_Hz;
-	/* A square root of the covariance of what TAME_ROTOR to TAME_VISCOUS name (root times its transpose; 0 in the row of
-	 * a number that the record does not tell). */
+	/* A square root of the covariance of what TAME_ROTOR to TAME_VISCOUS name: root times its transpose. 0 in the
+	 * row of a number that the record does not tell. */
 	double root[TAME_TOGETHER][TAME_TOGETHER];
 	bool ended;       /* the fit arrived; else the numbers are where it was given up */
 	double scatter;   /* of the readings about the model, rad/s */

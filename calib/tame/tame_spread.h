@@ -13,7 +13,7 @@
 
 #define TAME_SURE 0.95 /* of the draws that have to agree */
 
-/* Deviates that several inputs of one draw have in common: those of an identified record's covariance, then the ratio's. */
+/* Deviates that several inputs of one draw have in common: those of a record's covariance, then the ratio's. */
 #define TAME_RATIO TAME_TOGETHER
 #define TAME_COMMON (TAME_TOGETHER + 1)
 #define TAME_INPUTS 24
@@ -41,6 +41,7 @@ struct tame_found {
 	struct tame_cycle cycle;
 	double u_gain_dB, u_phase_deg, u_arm_rad, u_torque_Nm, u_hertz;
 	double probability; /* that it oscillates: the share of the draws */
+	/* TAME_NOT_KNOWN too where the loop is unstable but friction is foretold to hold it. */
 	enum tame_verdict oscillates;
 };
 void tame_find(const struct tame_loop *loop, const struct tame_inputs *inputs, size_t draws, struct tame_found *ret);

@@ -222,7 +222,7 @@ static void put(struct tame_typed *t, const struct tame_input *in, double value)
 		t->inputs.of[t->inputs.n++] = *in;
 }
 
-/* Of a value of the rotor the ratio's uncertainty has its part: the same in all of them. A record's are at the output. */
+/* The ratio's uncertainty is in all values of the rotor, the same in each. A record's values are at the output. */
 static void put_key(const struct reader *r, size_t i, struct tame_typed *t)
 {
 	const struct quantity *q = &r->q[i], *ratio = &r->q[K_RATIO];

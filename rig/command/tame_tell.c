@@ -118,8 +118,10 @@ static void print_cycle(const struct tame_found *f)
 		puts("  It does not oscillate.");
 	else if (f->oscillates == TAME_YES)
 		puts("  It oscillates.");
-	else
+	else if (f->probability > 1 - TAME_SURE)
 		printf("  Whether it oscillates is not known: probability %.2f.\n", f->probability);
+	else
+		puts("  Whether it oscillates is not known: it is unstable, and friction alone holds it.");
 	if (!c->oscillates)
 		return;
 	offline_line("frequency", c->hertz, f->u_hertz, 0, "Hz");

@@ -68,6 +68,24 @@ static void the_ratio_s_kind_is_its_own(void **state)
 	assert_int_equal(f.oscillates, TAME_NO);
 }
 
+/* Unstable without friction, and dry friction larger than all that the drive can give: the describing function sees no
+ * swing that grows, and that is not told as a no. */
+static void friction_alone_is_no_assurance(void **state)
+{
+	(void)state;
+	struct tame_loop held = loop;
+	const struct tame_inputs none = { .n = 0 };
+	struct tame_found f;
+
+	held.drive.gains.speed_Nms = 4; /* the edge: pi J/(2 delay) = 3.14 */
+	held.drive.limit_Nm = 1;
+	held.joint.rotor_dry_Nm = 5;
+	tame_find(&held, &none, 0, &f);
+	assert_false(f.margins.stable);
+	assert_false(f.cycle.oscillates);
+	assert_int_equal(f.oscillates, TAME_NOT_KNOWN);
+}
+
 static void nothing_uncertain(void **state)
 {
 	(void)state;
@@ -82,6 +100,7 @@ int main(void)
 		cmocka_unit_test(each_alone),
 		cmocka_unit_test(what_goes_together_cancels),
 		cmocka_unit_test(the_ratio_s_kind_is_its_own),
+		cmocka_unit_test(friction_alone_is_no_assurance),
 		cmocka_unit_test(nothing_uncertain),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
