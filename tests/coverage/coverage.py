@@ -25,7 +25,7 @@ BESIDE = {
     "link": {"serial_port"},
     "node": {"fuzz_tether", "replay_tether"},
     "channel": {"replay_pattern", "replay_can", "replay_modbus"},
-    "profile": {"fuzz_profile", "replay_profile", "replay_csv"},
+    "profile": {"torquecal", "fuzz_profile", "replay_profile", "replay_csv"},
     "instrument": {"fuzz_node", "replay_scpi"},
 }
 WHOLE = {"device_faults", "take_over", "settable_supply", "coil_source", "two_lines", "gpio_lines", "can_drive_bench",
