@@ -310,6 +310,50 @@ static void refuses_what_makes_no_map(void **state)
 	assert_false(seq_map_begin(&map, &config));
 }
 
+/* What the pick-up sees in one phase. */
+struct misled {
+	enum map_phase phase;
+	double rpm;
+};
+
+static void step_misled(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct misled *m = state;
+	struct snapshot seen = *snap;
+
+	if (map.phase == m->phase)
+		seen.speed_rpm = m->rpm;
+	seq_map_step(&map, &seen, ret);
+}
+
+static void a_shaft_that_turns_wrongly_ends_it(void **state)
+{
+	static const struct {
+		struct misled misled;
+		bool by_hand;
+		const char *words;
+	} rows[] = {
+		{ { MAP_SPIN, 5 }, false, "the actuator does not reach the speed" },
+		{ { MAP_SPIN, 0 }, true, "the shaft was not turned at the commanded speed" },
+		{ { MAP_DRAG, 5 }, false, "the shaft does not reach the commanded speed" },
+		{ { MAP_COAST, 5 }, false, "the shaft does not stop with the drive off" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct tiny_rig rig = tiny_rig_make(37);
+		struct map_config config = usual();
+		struct misled misled = rows[i].misled;
+
+		rig.tare_count = rig.zero_count;
+		config.by_hand = rows[i].by_hand;
+		assert_true(seq_map_begin(&map, &config));
+		struct seq_out out = tiny_run(&rig, step_misled, &misled, 900, NULL, NULL);
+		if (!out.stop || out.done || !strstr(out.event.text, rows[i].words))
+			fail_msg("row %zu: phase %d, %s", i, (int)map.phase, out.event.text);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -324,6 +368,7 @@ int main(void)
 		cmocka_unit_test(by_hand_asks_for_no_power),
 		cmocka_unit_test(a_hand_that_is_too_weak_ends_the_way_up),
 		cmocka_unit_test(refuses_what_makes_no_map),
+		cmocka_unit_test(a_shaft_that_turns_wrongly_ends_it),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -15,7 +15,8 @@
 /* What is the wrong way round, and how much the brake was given. */
 struct lie {
 	bool cell, pick, rotor, ratio;
-	double swing_Nm; /* of the torque once a turn */
+	bool no_speed, no_angle, goes_on; /* what the pick-up does: nothing, a speed alone, it turns in the end too */
+	double swing_Nm;                  /* of the torque once a turn */
 	double most_A, most_Nm;
 };
 
@@ -38,6 +39,12 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 	seen.torque_Nm *= lie->cell ? -1 : 1;
 	seen.speed_rpm *= lie->pick ? -1 : 1;
 	seen.drive_rotor_rpm *= lie->rotor ? -1 : lie->ratio ? 1.5 : 1;
+	if (lie->no_speed)
+		seen.speed_rpm = NAN;
+	if (lie->no_angle)
+		seen.angle_rev = 0;
+	if (lie->goes_on && told.phase == SIGNS_COAST)
+		seen.speed_rpm = 20;
 	seq_signs_step(&told, &seen, ret);
 }
 
@@ -146,6 +153,89 @@ static void a_cell_that_does_not_answer_is_told(void **state)
 	assert_string_equal(told.wrong, "no_answer");
 }
 
+static void what_does_not_turn_or_stop_is_told(void **state)
+{
+	static const struct {
+		struct lie lie;
+		bool no_contactor, no_torque, by_hand;
+		const char *words;
+	} rows[] = {
+		{ .no_contactor = true, .words = "the contactor does not close" },
+		{ .no_torque = true, .words = "the pick-up reads 0 rpm, 20 rpm was commanded: check drive, supply" },
+		{ .lie.no_speed = true, .words = "the pick-up gives no speed" },
+		{ .lie.no_angle = true, .words = "the shaft made no whole turn in 60 s" },
+		{ .lie.goes_on = true, .words = "the shaft does not stop" },
+		{ .by_hand = true, .words = "the pick-up reads 0 rpm, 20 rpm was asked for: check the pick-up" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct lie lie = rows[i].lie;
+		struct tiny_rig rig = tiny_rig_make(35);
+		const struct signs_config config = { .speed_rpm = 20,
+						     .slew_rpm_per_s = 40,
+						     .answer_Nm = 1.5,
+						     .most_A = 0.3,
+						     .max_A = 1,
+						     .by_hand = rows[i].by_hand };
+
+		rig.tare_count = rig.zero_count;
+		rig.contactor_fails = rows[i].no_contactor;
+		rig.motor_most_Nm = rows[i].no_torque ? 0 : rig.motor_most_Nm;
+		seq_signs_begin(&told, &config);
+		struct seq_out out = tiny_run(&rig, step_through, &lie, 200, bend, &lie);
+		if (!out.stop || !strstr(out.event.text, rows[i].words))
+			fail_msg("row %zu: %s", i, out.event.text);
+		assert_string_equal(told.wrong, "no_answer");
+	}
+}
+
+/* A person's hand in the drive's place: lets go once under load, waits, and turns again. */
+struct hand {
+	unsigned lets_go, asked; /* notes that asked for turning */
+	double rest_s, most_rested_A;
+};
+
+static void step_by_hand(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct hand *hand = state;
+
+	seq_signs_step(&told, snap, ret);
+	assert_true(ret->wish.mode == DRIVE_OFF && !ret->wish.power);
+	hand->asked += ret->event.kind == SEQ_EVENT_NOTE && strstr(ret->event.text, "turn the shaft forward") != NULL;
+	if (told.phase == SIGNS_LOAD && hand->lets_go == 0 && ret->wish.brake_A > 0.02) {
+		hand->lets_go++;
+		hand->rest_s = 5;
+	}
+	hand->rest_s -= TINY_TICK_S;
+	if (hand->rest_s > 0 && hand->rest_s < 4)
+		hand->most_rested_A = fmax(hand->most_rested_A, ret->wish.brake_A);
+	if (hand->rest_s > 0 || told.phase >= SIGNS_COAST)
+		return;
+	ret->wish.mode = DRIVE_SPEED;
+	ret->wish.speed_rpm = 20;
+	ret->wish.power = true;
+}
+
+static void who_lets_go_begins_again_without_load(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(36);
+	const struct signs_config config = {
+		.speed_rpm = 20, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1, .gear_ratio = 36, .by_hand = true
+	};
+	struct hand hand = { .lets_go = 0 };
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	seq_signs_begin(&told, &config);
+	struct seq_out out = tiny_run(&rig, step_by_hand, &hand, 60, NULL, NULL);
+	assert_true(out.done && !told.wrong && told.answer_Nm >= 1.5 && told.answer_Nm < 3);
+	assert_int_equal(hand.lets_go, 1);
+	assert_int_equal(hand.asked, 2);
+	assert_true(hand.most_rested_A <= 0);
+	assert_false(told.rotor_judged); /* the drive has no power */
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -154,6 +244,8 @@ int main(void)
 		cmocka_unit_test(a_torque_that_swings_is_no_answer),
 		cmocka_unit_test(no_torque_at_all_is_told),
 		cmocka_unit_test(a_cell_that_does_not_answer_is_told),
+		cmocka_unit_test(what_does_not_turn_or_stop_is_told),
+		cmocka_unit_test(who_lets_go_begins_again_without_load),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

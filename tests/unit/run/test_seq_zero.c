@@ -352,6 +352,72 @@ static void a_shaft_that_does_not_turn_back_gives_no_zero(void **state)
 	}
 }
 
+/* What the pick-up sees in one phase: a shaft at this speed that does not come on. */
+struct misled {
+	struct seq_zero z;
+	enum zero_phase phase;
+	double rpm, rev; /* rev: where it was when that phase began */
+	unsigned clearings;
+};
+
+static void step_misled(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct misled *m = state;
+	struct snapshot seen = *snap;
+	enum zero_phase before = m->z.phase;
+
+	if (m->z.phase == m->phase) {
+		seen.speed_rpm = m->rpm;
+		seen.angle_rev = m->rev;
+	}
+	m->rev = seen.angle_rev;
+	seq_zero_step(&m->z, &seen, ret);
+	m->clearings += before != ZERO_CLEAR && m->z.phase == ZERO_CLEAR;
+}
+
+static void a_shaft_that_stops_or_never_stops_ends_it(void **state)
+{
+	static const struct {
+		enum zero_phase phase;
+		double rpm;
+		const char *words;
+	} rows[] = {
+		{ ZERO_CLEAR, 0, "the shaft does not turn under the current that clears the brake" },
+		{ ZERO_AVERAGE, 0, "the shaft stopped turning while the zero was read" },
+		{ ZERO_COAST, 30, "the shaft does not stop" },
+	};
+	struct zero_config config = usual;
+
+	(void)state;
+	config.clear_A = 0.5;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct tiny_rig rig = tiny_rig_make(24);
+		struct misled m = { .phase = rows[i].phase, .rpm = rows[i].rpm };
+
+		seq_zero_begin(&m.z, &config);
+		struct seq_out out = tiny_run(&rig, step_misled, &m, 240, NULL, NULL);
+		if (!out.stop || !strstr(out.event.text, rows[i].words))
+			fail_msg("row %zu: %s", i, out.event.text);
+	}
+}
+
+/* Poles that the current does not wipe: each try begins with a clearing of its own, four in all. */
+static void each_try_clears_the_brake_again(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(25);
+	struct zero_config config = usual;
+	struct misled m = { .phase = ZERO_END };
+
+	(void)state;
+	rig.poles_Nm = 1;
+	rig.poles_fade_rev = 6;
+	config.clear_A = 0.5;
+	seq_zero_begin(&m.z, &config);
+	assert_true(tiny_run(&rig, step_misled, &m, 400, NULL, NULL).done);
+	assert_int_equal(m.clearings, m.z.fades ? 4 : m.z.round + 1);
+	assert_true(m.clearings >= 2);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -370,6 +436,8 @@ int main(void)
 		cmocka_unit_test(one_tooth_sensor_reads_both_ways_all_the_same),
 		cmocka_unit_test(one_pulse_a_turn_still_makes_whole_turns),
 		cmocka_unit_test(a_shaft_that_does_not_turn_back_gives_no_zero),
+		cmocka_unit_test(a_shaft_that_stops_or_never_stops_ends_it),
+		cmocka_unit_test(each_try_clears_the_brake_again),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
