@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/actuator.h"
 
+#include "bench/bounded.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -61,7 +63,7 @@ static void draw_power(struct actuator *a, const struct actuator_demand *demand,
 		inverter_W += p->drive.switch_V * fabs(mean_A) + p->drive.switch_ohm * mean_A * mean_A;
 	a->lost.copper_J += copper_W * a->step_s;
 	a->lost.inverter_J += inverter_W * a->step_s;
-	a->bus_A = (copper_W + winding_W + air_gap_W + inverter_W) / fmax(bus_V, 1.0);
+	a->bus_A = (copper_W + winding_W + air_gap_W + inverter_W) / at_least(bus_V, 1.0);
 }
 
 /* Torque of the gear's spring on the output. The flanks push and never pull. */
@@ -119,7 +121,7 @@ static void rub_on(struct actuator *a, double twisted_rad)
 
 	if (!(most > 0))
 		return;
-	a->rub_Nm = fmin(fmax(before + slope * twisted_rad, -most), most);
+	a->rub_Nm = bounded(before + slope * twisted_rad, -most, most);
 	a->lost.gear_J += 0.5 * (before + a->rub_Nm) * (twisted_rad - (a->rub_Nm - before) / slope);
 }
 
@@ -134,7 +136,7 @@ void actuator_turn(struct actuator *a, double output_rad_per_s)
 double actuator_stored_J(const struct actuator *a)
 {
 	const struct physics *p = a->physics;
-	double stretch = fmax(fabs(a->twist_rad) - 0.5 * p->gear.backlash_rad, 0);
+	double stretch = at_least(fabs(a->twist_rad) - 0.5 * p->gear.backlash_rad, 0);
 	double locked = p->gear.hysteresis_Nm > 0 ? a->rub_Nm * a->rub_Nm * RUB_RAD / p->gear.hysteresis_Nm : 0;
 
 	return 0.5 * (p->motor.inertia_kgm2 * a->rotor_rad_per_s * a->rotor_rad_per_s +

@@ -1,5 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/brake.h"
+
+#include "bench/bounded.h"
 #include "bench/draw.h"
 #include "calib/number/units.h"
 
@@ -42,7 +44,7 @@ static void coil_tick(struct brake *b, double housing_degC)
 	if (b->off)
 		b->current_A = 0; /* an open coil arcs: at once */
 	else
-		b->current_A = fmin(fmax(b->current_A, least), most);
+		b->current_A = bounded(b->current_A, least, most);
 	b->coil_J += ohm * b->current_A * b->current_A * BRAKE_TICK_S;
 }
 

@@ -1,16 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/drive.h"
 
+#include "bench/bounded.h"
+
 #include <math.h>
 
 #define LIMIT_GAIN 3.0    /* of the speed limit in torque mode over the speed loop's */
 #define LIMIT_FROM 0.8    /* of the speed limit: up to there the torque comes in full */
 #define POSITION_GAIN 8.0 /* rad/s for each rad: slow beside the speed loop */
-
-static double clamp(double x, double least, double most)
-{
-	return fmin(fmax(x, least), most);
-}
 
 static void disable(struct drive *d)
 {
@@ -27,7 +24,7 @@ static double derated_A(struct drive *d, const struct physics *p, double winding
 	d->flags &= ~(unsigned)BENCH_DRIVE_DERATING;
 	if (over > 0)
 		d->flags |= BENCH_DRIVE_DERATING;
-	return p->drive.limit_A * (1 - clamp(over, 0, 1) * (1 - p->drive.derate_least_frac));
+	return p->drive.limit_A * (1 - bounded(over, 0, 1) * (1 - p->drive.derate_least_frac));
 }
 
 /* Current that the bus voltage can still push through the winding at this speed, in the direction of sign. */
@@ -35,7 +32,7 @@ static double reachable_A(const struct physics *p, const struct drive_inputs *in
 {
 	double emf_V = in->kt_Nm_per_A * in->rotor_rad_per_s * sign;
 
-	return clamp((p->drive.modulation_frac * in->bus_V - emf_V) / in->ohm, 0, limit_A);
+	return bounded((p->drive.modulation_frac * in->bus_V - emf_V) / in->ohm, 0, limit_A);
 }
 
 static double speed_loop_A(struct drive *d, const struct physics *p, const struct drive_inputs *in, double target,
@@ -43,7 +40,7 @@ static double speed_loop_A(struct drive *d, const struct physics *p, const struc
 {
 	double step = p->drive.ramp_rad_per_s2 * DRIVE_TICK_S, error, wanted, most, least;
 
-	d->ramp_rad_per_s = clamp(target, d->ramp_rad_per_s - step, d->ramp_rad_per_s + step);
+	d->ramp_rad_per_s = bounded(target, d->ramp_rad_per_s - step, d->ramp_rad_per_s + step);
 	error = d->ramp_rad_per_s - in->rotor_rad_per_s;
 	wanted = p->drive.gain_As / factor * error + d->integral_A;
 	most = reachable_A(p, in, 1, d->limit_now_A);
@@ -51,7 +48,7 @@ static double speed_loop_A(struct drive *d, const struct physics *p, const struc
 	/* The integral stops where the current cannot follow, or it would overshoot when the load lets go. */
 	if (!(wanted > most && error > 0) && !(wanted < least && error < 0))
 		d->integral_A += p->drive.integral_A * factor * error * DRIVE_TICK_S;
-	d->integral_A = clamp(d->integral_A, -d->limit_now_A, d->limit_now_A);
+	d->integral_A = bounded(d->integral_A, -d->limit_now_A, d->limit_now_A);
 	return wanted;
 }
 
@@ -59,16 +56,16 @@ static double speed_loop_A(struct drive *d, const struct physics *p, const struc
  * limit the drive brakes. */
 static double limited_A(struct drive *d, const struct physics *p, const struct drive_inputs *in, double torque_A)
 {
-	double most_A = fmin(fabs(torque_A), d->limit_now_A), gain_As = LIMIT_GAIN * p->drive.gain_As;
+	double most_A = bounded(fabs(torque_A), 0, d->limit_now_A), gain_As = LIMIT_GAIN * p->drive.gain_As;
 	double way = torque_A > 0 || (torque_A >= 0 && in->rotor_rad_per_s > 0) ? 1 : -1;
 	double room = in->limit_rad_per_s - way * in->rotor_rad_per_s;
-	double full_A = fmax(0, most_A - gain_As * (1 - LIMIT_FROM) * in->limit_rad_per_s);
+	double full_A = at_least(most_A - gain_As * (1 - LIMIT_FROM) * in->limit_rad_per_s, 0);
 
-	d->integral_A = clamp(d->integral_A + LIMIT_GAIN * p->drive.integral_A * room * DRIVE_TICK_S,
-			      -most_A - d->limit_now_A, full_A);
+	d->integral_A = bounded(d->integral_A + LIMIT_GAIN * p->drive.integral_A * room * DRIVE_TICK_S,
+				-most_A - d->limit_now_A, full_A);
 	if (fabs(torque_A) > d->limit_now_A)
 		d->flags |= BENCH_DRIVE_LIMITED;
-	return way * clamp(gain_As * room + d->integral_A, -d->limit_now_A, most_A);
+	return way * bounded(gain_As * room + d->integral_A, -d->limit_now_A, most_A);
 }
 
 /* A slow turn: the speed that is left to go by, within the limit. */
@@ -76,7 +73,7 @@ static double position_A(struct drive *d, const struct physics *p, const struct 
 			 double factor)
 {
 	double left_rad = target_rad - d->turned_rad;
-	double speed = clamp(POSITION_GAIN * left_rad, -in->limit_rad_per_s, in->limit_rad_per_s);
+	double speed = bounded(POSITION_GAIN * left_rad, -in->limit_rad_per_s, in->limit_rad_per_s);
 
 	return speed_loop_A(d, p, in, speed, factor);
 }
@@ -140,7 +137,7 @@ void drive_step(struct drive *d, const struct physics *p, const struct drive_inp
 		wanted = mode_A(d, p, in, sign * in->value, factor);
 	if (fabs(wanted) > d->limit_now_A)
 		d->flags |= BENCH_DRIVE_LIMITED;
-	d->wanted_A = clamp(wanted, -d->limit_now_A, d->limit_now_A);
+	d->wanted_A = bounded(wanted, -d->limit_now_A, d->limit_now_A);
 }
 
 void drive_restart(struct drive *d)

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/play.h"
 
+#include "bench/bounded.h"
+
 #include <math.h>
 #include <stddef.h>
 
@@ -26,7 +28,7 @@ double play_step(struct play_bank *bank, double input)
 	double output = bank->direct * input;
 
 	for (size_t k = 0; k < PLAY_COUNT; k++) {
-		bank->state[k] = fmax(input - bank->width[k], fmin(input + bank->width[k], bank->state[k]));
+		bank->state[k] = bounded(bank->state[k], input - bank->width[k], input + bank->width[k]);
 		output += bank->weight[k] * bank->state[k];
 	}
 	return output;

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/shaft.h"
 
+#include "bench/bounded.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -28,7 +30,7 @@ static void creep_on(struct shaft *s, double turned_rad)
 
 	if (!(most > 0) || s->mounting != MOUNT_CRADLE)
 		return;
-	s->stiction_Nm = fmin(fmax(before + slope * turned_rad, -most), most);
+	s->stiction_Nm = bounded(before + slope * turned_rad, -most, most);
 	s->lever_J += 0.5 * (before + s->stiction_Nm) * (turned_rad - (s->stiction_Nm - before) / slope);
 }
 
@@ -36,7 +38,7 @@ static void creep_on(struct shaft *s, double turned_rad)
 static double rubbed_rad_per_s(struct shaft *s, double free_rad_per_s, double shaft_kgm2)
 {
 	double most = s->physics->coupling.bearing_Nm * s->step_s, rest = free_rad_per_s * shaft_kgm2;
-	double impulse = fmin(fmax(rest, -most), most);
+	double impulse = bounded(rest, -most, most);
 
 	s->bearing_Nm = impulse / s->step_s;
 	return free_rad_per_s - impulse / shaft_kgm2;

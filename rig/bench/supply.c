@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/supply.h"
 
+#include "bench/bounded.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -43,7 +45,7 @@ void supply_step(struct supply *s, bool closed, double drive_A)
 		s->burnt_J += 0.5 * p->farad * (next_V * next_V - p->chopper_V * p->chopper_V);
 		next_V = p->chopper_V;
 	}
-	s->bus_V = fmax(next_V, 0);
+	s->bus_V = at_least(next_V, 0);
 }
 
 double supply_terminal_V(const struct supply *s, bool closed)

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/world.h"
 
+#include "bench/bounded.h"
 #include "bench/can_line.h"
 #include "bench/canopen_line.h"
 #include "bench/draw.h"
@@ -299,7 +300,7 @@ static double crank_Nm(const struct world *w)
 
 	if (!w->hands.turning)
 		return 0;
-	return fmin(fmax(p->crank.slope_Nms * (w->hands.turn_rad_per_s - w->shaft.rad_per_s), -most), most);
+	return bounded(p->crank.slope_Nms * (w->hands.turn_rad_per_s - w->shaft.rad_per_s), -most, most);
 }
 
 static void add_up(struct world *w)
@@ -315,8 +316,8 @@ static void add_up(struct world *w)
 			meter_add(&w->supply_meter[i], COIL_OHM * w->brake.current_A, brake_readback_A(&w->brake));
 		else
 			meter_add(&w->supply_meter[i], volt, ampere);
-	w->peak_Nm = fmax(w->peak_Nm, fabs(w->actuator.output_Nm));
-	w->peak_rad_per_s = fmax(w->peak_rad_per_s, fabs(w->shaft.rad_per_s));
+	w->peak_Nm = at_least(fabs(w->actuator.output_Nm), w->peak_Nm);
+	w->peak_rad_per_s = at_least(fabs(w->shaft.rad_per_s), w->peak_rad_per_s);
 	w->sums.torque_Nms += torque * h;
 	w->sums.angle_rad += speed * h;
 	w->sums.work_J += torque * speed * h;

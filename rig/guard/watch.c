@@ -91,8 +91,8 @@ static int oldest_slow(const struct guard_limits *limits, const struct snapshot 
 					CHANNEL_TEMP + (int)TEMP_CELL };
 
 	for (size_t i = 0; i < sizeof slow; i++)
-		if ((i == 0 || is_told(snap, slow[i])) && (all || !is_logger(snap, slow[i])) &&
-		    !(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]))
+		if (!(snap->channel[slow[i]].age_s <= limits->stale_s[slow[i]]) && (i == 0 || is_told(snap, slow[i])) &&
+		    (all || !is_logger(snap, slow[i])))
 			return slow[i];
 	return -1;
 }
@@ -633,14 +633,18 @@ static const struct {
 	watch_fn *step;
 } watches[] = { CAUSES(WATCH) };
 
+#define CHANNEL_ITS_OWN (-2) /* that of the cause's row */
+
 struct finding watch_all(struct guard *g, const struct look *look)
 {
-	struct finding first = { CAUSE_NONE, NAN, NAN, -1 };
+	struct finding first = { CAUSE_NONE, NAN, NAN, CHANNEL_ITS_OWN };
 
 	for (size_t i = 0; i < sizeof watches / sizeof watches[0]; i++) {
-		struct finding f = { watches[i].cause, NAN, NAN, cause_row(watches[i].cause)->channel };
+		struct finding f = { watches[i].cause, NAN, NAN, CHANNEL_ITS_OWN };
 		if (watches[i].step(g, look, &f) && first.cause == CAUSE_NONE)
 			first = f;
 	}
+	if (first.channel == CHANNEL_ITS_OWN)
+		first.channel = cause_row(first.cause)->channel;
 	return first;
 }
