@@ -3,6 +3,7 @@
  * stranger can draw them again. Dash patterns and shapes tell the series apart; colour only helps. */
 #include "reports/page/figures_private.h"
 #include "reports/page/gnuplot.h"
+#include "reports/page/procedure_page.h"
 
 #include <errno.h>
 #include <math.h>
@@ -311,6 +312,8 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 	struct script s = { .r = report, .list = ret };
 	int n = snprintf(path, sizeof path, "%s/figures.gp", dir);
 
+	if (report->procedure.kind)
+		return procedure_figure(report, dir, draw, ret, err);
 	*ret = (struct figures){ 0 };
 	if (n < 0 || (size_t)n + 16 >= sizeof path)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);

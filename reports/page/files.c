@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/procedure_page.h"
 #include "reports/page/report_write.h"
 #include "reports/page/table_cells.h"
 #include "reports/reduce/text.h"
@@ -184,6 +185,8 @@ enum rc files_write_tables(const struct report *r, const char *dir, struct err *
 	char path[PATH_ROOM];
 	FILE *f = NULL;
 
+	if (r->procedure.kind)
+		return procedure_tables(r, dir, err);
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
 		if (!wanted[i])
 			continue;

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/page_private.h"
+#include "reports/page/procedure_page.h"
 #include "reports/reduce/text.h"
 
 #include <errno.h>
@@ -250,7 +251,8 @@ enum rc page_write(const struct report *report, const char *dir, const struct fi
 	FILE *f = files_create(path);
 	if (f == NULL)
 		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
-	enum rc rc = put_page(f, report, dir, figures, err);
+	enum rc rc = report->procedure.kind ? procedure_page(f, report, dir, figures, err)
+					    : put_page(f, report, dir, figures, err);
 	int failed = ferror(f);
 	if ((fclose(f) != 0 || failed) && rc == RC_OK)
 		rc = err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));

@@ -125,7 +125,7 @@ void page_calibration(FILE *f, const struct report *r)
 	para(f,
 	     "Torque cell%s%s: record %lld of %s, dead weights on the calibration arm, loading the brake's %s. Fit: "
 	     "%s.",
-	     r->rig.cell_class[0] ? " " : "", r->rig.cell_class, (long long)r->curve->calibration_id, when,
+	     r->rig.cell_class[0] ? " " : "", r->rig.cell_class, (long long)r->run.calibration_id, when,
 	     r->rig.mounting == MOUNT_CRADLE ? "housing (cradle)" : "shaft", model_word(c->model));
 	fputs("<dl>\n", f);
 	fprintf(f, "<dt>Torques covered</dt><dd>%.4g to %.4g N·m; beyond them points are marked “extrapolated”</dd>\n",
@@ -145,7 +145,7 @@ void page_calibration(FILE *f, const struct report *r)
 		char map_when[40];
 		text_time(map_when, sizeof map_when, r->map_wall_ns);
 		para(f, "Brake map: record %lld of %s. It only steers the brake; no figure on this page uses it.",
-		     (long long)r->curve->map_id, map_when);
+		     (long long)r->run.map_id, map_when);
 	}
 	fputs("</section>\n", f);
 }
@@ -330,12 +330,16 @@ void page_cautions(FILE *f, const struct report *r)
 	if (!r->by_hand && r->run.on_bench)
 		fputs("<li>These figures come from a virtual bench. They say nothing about any real actuator.</li>\n",
 		      f);
-	fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, loaded for as "
-	      "long as each point took. "
-	      "It is not a continuous rating.</li>\n"
-	      "<li>Open marks and shaded rows do not show a limit of the actuator: another limit was reached first, or "
-	      "the point is doubtful.</li>\n"
-	      "<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can "
+	if (r->curve)
+		fputs("<li>The curve holds for the one unit that was tested, at these voltages and temperatures, "
+		      "loaded for as long as each point took. It is not a continuous rating.</li>\n"
+		      "<li>Open marks and shaded rows do not show a limit of the actuator: another limit was reached "
+		      "first, or the point is doubtful.</li>\n",
+		      f);
+	else
+		fputs("<li>The figures hold for the one unit that was tested, at the temperatures of this run.</li>\n",
+		      f);
+	fputs("<li>Whoever repeats this works beside a rotating shaft, a loaded lever, hot parts and a supply that can "
 	      "deliver harmful current: "
 	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person "
 	      "for first runs. "

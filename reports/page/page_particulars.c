@@ -41,11 +41,14 @@ void page_particulars(FILE *f, const struct report *r)
 		particular(f, "Mounting", r->mounting);
 	dates(r, text, sizeof text);
 	particular(f, "Tested", text);
-	snprintf(text, sizeof text,
-		 "Confirmed or refuted at %.3g %% confidence with the uncertainty of the result in it (JCGM 106:2012); "
-		 "otherwise undecided or not tested.",
-		 100 * r->confidence);
-	particular(f, "Decision rule", text);
+	if (r->curve) {
+		snprintf(text, sizeof text,
+			 "Confirmed or refuted at %.3g %% confidence with the uncertainty of the result in it (JCGM "
+			 "106:2012); "
+			 "otherwise undecided or not tested.",
+			 100 * r->confidence);
+		particular(f, "Decision rule", text);
+	}
 	fputs("</dl>\n<p>The results concern only the unit tested, as it was tested. What is \"not stated\" has a key "
 	      "in "
 	      "rig.ini or in the actuator's file.</p>\n<p class=\"sign\">Date, name and signature:</p>\n</section>\n",

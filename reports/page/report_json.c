@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/budget.h"
+#include "reports/page/procedure_page.h"
 #include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
 
@@ -122,10 +123,9 @@ static void add_run(json_t *doc, const struct report *r)
 	json_object_set_new(doc, "message", json_string(r->run.message));
 	json_object_set_new(doc, "program", json_string(r->run.program));
 	json_object_set_new(doc, "samples", json_integer(r->run.samples));
-	json_object_set_new(doc, "plane", json_string("actuator"));
 }
 
-json_t *report_to_json(const struct report *r)
+static json_t *curve_doc(const struct report *r)
 {
 	json_t *doc = curve_to_json(r->curve), *claims = json_array();
 	char text[600];
@@ -139,6 +139,8 @@ json_t *report_to_json(const struct report *r)
 	json_object_set_new(doc, "limited_by", json_string(text));
 	if (!r->by_hand)
 		add_run(doc, r);
+	if (!r->by_hand)
+		json_object_set_new(doc, "plane", json_string("actuator"));
 	else
 		json_object_set_new(doc, "method", json_string(r->hand_method));
 	for (size_t i = 0; i < r->n_claims; i++)
@@ -150,4 +152,25 @@ json_t *report_to_json(const struct report *r)
 	json_object_set_new(doc, "losses", losses_to_json(r->curve, &r->losses));
 	add_budgets(doc, r);
 	return doc;
+}
+
+static json_t *procedure_doc(const struct report *r)
+{
+	json_t *doc = procedure_json(r);
+	char text[800];
+
+	if (doc == NULL)
+		return NULL;
+	json_object_set_new(doc, "subject", json_string(r->subject));
+	report_headline(r, text, sizeof text);
+	json_object_set_new(doc, "result", json_string(text));
+	report_limits(r, text, sizeof text);
+	json_object_set_new(doc, "limited_by", json_string(text));
+	add_run(doc, r);
+	return doc;
+}
+
+json_t *report_to_json(const struct report *r)
+{
+	return r->procedure.kind ? procedure_doc(r) : curve_doc(r);
 }

@@ -123,7 +123,7 @@ bool report_not_safe(const struct report *report, char *buf, size_t size)
 	return is;
 }
 
-void report_headline(const struct report *report, char *buf, size_t size)
+static void curve_headline(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
 	const struct curve_point *top = most_torque(c), *best = most_efficient(c);
@@ -154,6 +154,20 @@ void report_headline(const struct report *report, char *buf, size_t size)
 	if (falling != NULL)
 		add(buf, size, " Settled with falling load: %.4g N·m at %.4g rpm.", falling->torque_Nm.value,
 		    falling->speed_rpm.value);
+}
+
+void report_headline(const struct report *report, char *buf, size_t size)
+{
+	char text[400];
+
+	if (!report->procedure.kind) {
+		curve_headline(report, buf, size);
+		return;
+	}
+	procedure_headline(&report->procedure, text, sizeof text);
+	if (report_not_safe(report, buf, size))
+		add(buf, size, " ");
+	add(buf, size, "%s", text);
 }
 
 /* A torque of nothing has no percent. */
@@ -301,7 +315,7 @@ static bool says_more(const struct curve_point *falling, const struct curve_poin
 	return falling && (!rising || falling->step != rising->step || falling->limit != rising->limit);
 }
 
-void report_limits(const struct report *report, char *buf, size_t size)
+static void curve_limits(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
 	const struct curve_point *first = first_limited(c, false), *falling = first_limited(c, true);
@@ -332,4 +346,12 @@ void report_limits(const struct report *report, char *buf, size_t size)
 	if (c->end_note[0])
 		add(buf, size, "%s%s", buf[0] ? " " : "", c->end_note);
 	add_unsettled(c, buf, size);
+}
+
+void report_limits(const struct report *report, char *buf, size_t size)
+{
+	if (report->procedure.kind)
+		procedure_limits(&report->procedure, buf, size);
+	else
+		curve_limits(report, buf, size);
 }

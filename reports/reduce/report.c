@@ -17,6 +17,7 @@ void report_free(struct report *report)
 	if (report == NULL)
 		return;
 	curve_free(report->curve);
+	procedure_clear(&report->procedure);
 	free(report);
 }
 
@@ -77,7 +78,7 @@ void report_take_cal_points(struct report *r, const json_t *doc)
 static enum rc take_calibration(struct logbook *lb, struct report *r, struct err *err)
 {
 	char *kind = NULL, *json = NULL;
-	enum rc rc = logbook_record_by_id(lb, r->curve->calibration_id, &kind, &r->cal_wall_ns, &json, err);
+	enum rc rc = logbook_record_by_id(lb, r->run.calibration_id, &kind, &r->cal_wall_ns, &json, err);
 
 	if (rc == RC_OK)
 		rc = record_to_cellcal(json, &r->cal, err);
@@ -96,9 +97,9 @@ static enum rc take_map(struct logbook *lb, struct report *r, struct err *err)
 	char *kind = NULL, *json = NULL;
 	enum rc rc;
 
-	if (r->curve->map_id == 0)
+	if (r->run.map_id == 0)
 		return RC_OK;
-	rc = logbook_record_by_id(lb, r->curve->map_id, &kind, &r->map_wall_ns, &json, err);
+	rc = logbook_record_by_id(lb, r->run.map_id, &kind, &r->map_wall_ns, &json, err);
 	if (rc == RC_OK)
 		rc = record_to_brakemap(json, &r->map, err);
 	r->has_map = rc == RC_OK;
@@ -115,8 +116,9 @@ static void describe(struct report *r)
 	if (r->run.resumes_run_id)
 		snprintf(resumed, sizeof resumed, " (continues run %lld)", (long long)r->run.resumes_run_id);
 	snprintf(r->subject, sizeof r->subject, "%s", r->actuator.name[0] ? r->actuator.name : r->run.actuator);
-	snprintf(r->source, sizeof r->source, "run %lld%s on %s%s, plan %s, %s", (long long)r->run.id, resumed,
-		 r->rig.name, r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->run.plan, when);
+	snprintf(r->source, sizeof r->source, "run %lld%s on %s%s, %s %s, %s", (long long)r->run.id, resumed,
+		 r->rig.name, r->run.on_bench ? " (a virtual bench, not a real rig)" : "", r->curve ? "plan" : "bridle",
+		 r->curve ? r->run.plan : r->run.kind, when);
 }
 
 /* What the newest bridle ready before the run found for the same plan, in one sentence. Without it the page says
@@ -162,7 +164,8 @@ static enum rc take_digest(struct logbook *lb, struct report *r, struct err *err
 
 	if (rc == RC_SAYS_NO) {
 		r->digest[0] = '\0';
-		curve_remark_first(r->curve, "The rows of this run do not fit their digest: %s", err->what);
+		if (r->curve)
+			curve_remark_first(r->curve, "The rows of this run do not fit their digest: %s", err->what);
 	} else if (rc != RC_OK) {
 		return rc;
 	}
@@ -253,4 +256,42 @@ enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, s
 	}
 	*ret = r;
 	return RC_OK;
+}
+
+static enum rc gather_procedure(struct logbook *lb, struct report *r, int64_t run_id, struct err *err)
+{
+	enum rc rc = logbook_run_info(lb, run_id, &r->run, err);
+
+	if (rc == RC_OK)
+		rc = run_profiles(lb, run_id, &r->rig, &r->actuator, NULL, err);
+	if (rc == RC_OK)
+		rc = logbook_each_event(lb, run_id, take_who, r, err);
+	if (rc == RC_OK)
+		rc = take_calibration(lb, r, err);
+	if (rc == RC_OK)
+		rc = take_digest(lb, r, err);
+	if (rc == RC_OK)
+		describe(r);
+	return rc;
+}
+
+enum rc report_of_procedure(struct logbook *lb, int64_t run_id, struct procedure *procedure, struct report **ret,
+			    struct err *err)
+{
+	struct report *r = calloc(1, sizeof *r);
+
+	if (r == NULL) {
+		procedure_clear(procedure);
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	}
+	r->procedure = *procedure;
+	*procedure = (struct procedure){ 0 };
+	r->budget_step = -1;
+	r->confidence = PROCEDURE_COVERAGE;
+	enum rc rc = gather_procedure(lb, r, run_id, err);
+	if (rc == RC_OK)
+		*ret = r;
+	else
+		report_free(r);
+	return rc;
 }

@@ -9,6 +9,7 @@
 #include "reports/reduce/curve.h"
 #include "reports/reduce/fits_dc.h"
 #include "reports/reduce/losses.h"
+#include "reports/reduce/procedure.h"
 #include "reports/reduce/trace.h"
 #include "reports/reduce/verdict.h"
 #include "profile/plan_profile.h"
@@ -25,7 +26,8 @@ struct cal_point {
 };
 
 struct report {
-	struct curve *curve; /* owned */
+	struct curve *curve; /* owned; NULL: the result of a procedure */
+	struct procedure procedure; /* of a run that is no sweep; kind NULL: none, and doc, table and script are not set */
 	bool by_hand;
 	int budget_step;    /* 0-based step whose loading point the budget is of; -1: the main point */
 	char subject[128];  /* the actuator's name, or the file of readings */
@@ -66,6 +68,11 @@ void report_free(struct report *report); /* NULL is fine */
 
 /* Of a sweep in the logbook. *ret given to the caller. Errors as curve_from_run. */
 enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err) MUST_CHECK;
+
+/* Of a procedure (reports/reduce/procedure.h), whose result is the caller's own computation: it is taken over, also on
+ * failure. Errors as report_of_run. */
+enum rc report_of_procedure(struct logbook *lb, int64_t run_id, struct procedure *procedure, struct report **ret,
+			    struct err *err) MUST_CHECK;
 
 /* cal_points and cal_band by the record of a calibration; cal is set already. What does not fit in is left out. */
 void report_take_cal_points(struct report *report, const json_t *record);

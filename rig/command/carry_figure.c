@@ -1,14 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/carry_figure.h"
 
-#include "reports/page/gnuplot.h"
-#include "reports/page/report_write.h"
+#include "reports/page/procedure_page.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 
-#define PATH_ROOM 600
 #define COLUMNS 4
 #define STYLE \
 	"set terminal svg size 560,400 font ',13' noenhanced\nset datafile separator ','\nset grid\n" \
@@ -19,25 +17,6 @@ struct table {
 	size_t n;
 	const double *column[COLUMNS]; /* NULL: not there */
 };
-
-static FILE *opened(const char *dir, const char *name, const char *end, struct err *err)
-{
-	char path[PATH_ROOM];
-
-	if (snprintf(path, sizeof path, "%s/%s.%s", dir, name, end) >= (int)sizeof path) {
-		(void)!err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-		return NULL;
-	}
-	FILE *f = files_create(path);
-	if (!f)
-		(void)!err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, files_why(errno));
-	return f;
-}
-
-static enum rc closed(FILE *f, const char *dir, struct err *err)
-{
-	return fclose(f) ? err_set(err, RC_IO, errno, "%s: cannot be written", dir) : RC_OK;
-}
 
 static void write_row(FILE *f, const struct table *t, size_t row)
 {
@@ -52,29 +31,36 @@ static void write_row(FILE *f, const struct table *t, size_t row)
 	fputc('\n', f);
 }
 
-static enum rc draw(const char *dir, const char *name, const struct table *t, const char *plot, struct err *err)
+static char *table_text(const struct table *t)
 {
-	char script[32];
-	enum rc rc = files_make_dir(dir, err);
-	FILE *f = rc ? NULL : opened(dir, name, "csv", err);
+	char *text = NULL;
+	size_t size = 0;
+	FILE *f = open_memstream(&text, &size);
 
 	if (!f)
-		return rc ? rc : RC_IO;
+		return NULL;
 	fprintf(f, "%s\n", t->heading);
 	for (size_t i = 0; i < t->n; i++)
 		write_row(f, t, i);
-	rc = closed(f, dir, err);
-	f = rc ? NULL : opened(dir, name, "gp", err);
-	if (!f)
-		return rc ? rc : RC_IO;
-	fprintf(f, "# gnuplot %s.gp\n%sset output '%s.svg'\n%s", name, STYLE, name, plot);
-	snprintf(script, sizeof script, "%s.gp", name);
-	rc = closed(f, dir, err);
-	return rc ? rc : gnuplot_run(dir, script, err);
+	if (fclose(f) == 0)
+		return text;
+	free(text);
+	return NULL;
 }
 
-enum rc carry_figure_obey(const char *dir, const double *commanded_Nm, const double *measured_Nm, size_t n,
-			  const struct obey_slow *found, struct err *err)
+static enum rc draw(const char *name, const struct table *t, const char *plot, const char *caption,
+		    struct procedure *ret, struct err *err)
+{
+	ret->kind = procedure_kind(name);
+	ret->caption = caption;
+	ret->table = table_text(t);
+	if (asprintf(&ret->script, "# gnuplot %s.gp\n%sset output '%s.svg'\n%s", name, STYLE, name, plot) < 0)
+		ret->script = NULL;
+	return ret->table && ret->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+}
+
+enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,
+			  const struct obey_slow *found, struct procedure *ret, struct err *err)
 {
 	const struct table t = { "commanded (N.m),measured (N.m)", n, { commanded_Nm, measured_Nm } };
 	char plot[700];
@@ -85,11 +71,13 @@ enum rc carry_figure_obey(const char *dir, const double *commanded_Nm, const dou
 		 "\\\n"
 		 "  %.9g*x + %.9g with lines dt 2 lw 2 lc rgb 'black' title 'gain and offset'\n",
 		 found->gain.value, found->offset_Nm.value);
-	return draw(dir, "obey", &t, plot, err);
+	return draw("obey", &t, plot,
+		    "Measured against commanded torque, readings in the order of time; dashed: gain and offset.", ret,
+		    err);
 }
 
-enum rc carry_figure_play(const char *dir, const double *torque_Nm, const double *angle_arcmin, size_t n,
-			  const struct play_loop *found, struct err *err)
+enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, size_t n, const struct play_loop *found,
+			  struct procedure *ret, struct err *err)
 {
 	const struct table t = { "torque (N.m),angle (arcmin)", n, { torque_Nm, angle_arcmin } };
 	double at = PLAY_LOST_SHARE * found->rated_Nm;
@@ -102,10 +90,13 @@ enum rc carry_figure_play(const char *dir, const double *torque_Nm, const double
 		 "plot 'play.csv' using 1:2 every ::1 with linespoints pt 7 ps 0.2 lc rgb 'gray40' title 'loop', \\\n"
 		 "  NaN with lines dt 2 lc rgb 'black' title 'lost motion: between the middles here'\n",
 		 -at, -at, at, at);
-	return draw(dir, "play", &t, plot, err);
+	return draw("play", &t, plot,
+		    "Angle at the output against torque; lost motion is read at the dashed lines, at ± 3 % of the "
+		    "largest torque.",
+		    ret, err);
 }
 
-enum rc carry_figure_hold(const char *dir, const struct thermal_record *r, const struct hold_found *found,
+enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_found *found, struct procedure *ret,
 			  struct err *err)
 {
 	bool both = r->winding_degC && r->case_degC;
@@ -127,10 +118,10 @@ enum rc carry_figure_hold(const char *dir, const struct thermal_record *r, const
 		 both ? "  'hold.csv' using ($1/60):3 every ::1 with lines dt 2 lw 2 lc rgb 'gray30' title 'case', \\\n"
 		      : "",
 		 both ? 4 : 3, limit);
-	return draw(dir, "hold", &t, plot, err);
+	return draw("hold", &t, plot, "Temperatures against time, from the begin of the hold.", ret, err);
 }
 
-enum rc carry_figure_ripple(const char *dir, const struct ripple_found *found, struct err *err)
+enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err)
 {
 	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES];
 	struct table t = { "order,amplitude (N.m),U (N.m)", 0, { order, amplitude, U } };
@@ -143,11 +134,19 @@ enum rc carry_figure_ripple(const char *dir, const struct ripple_found *found, s
 		amplitude[t.n] = v->amplitude_Nm;
 		U[t.n++] = 1.96 * v->u_Nm;
 	}
-	return draw(dir, "ripple", &t,
+	return draw("ripple", &t,
 		    "set xlabel 'order: waves in one turn of the output'\nset ylabel 'amplitude, N·m'\nset logscale x\n"
 		    "set yrange [0:*]\n"
 		    "plot 'ripple.csv' using 1:2 every ::1 with impulses lw 2 lc rgb 'gray50' notitle, \\\n"
 		    "  'ripple.csv' using 1:2:3 every ::1 with yerrorbars pt 7 ps 0.4 lc rgb 'black' title "
 		    "'amplitude with its interval of 95 %'\n",
-		    err);
+		    "Amplitude by order: waves in one turn of the output, with its interval of 95 %.", ret, err);
+}
+
+enum rc carry_figure_draw(enum rc made, const char *dir, struct procedure *p, struct err *err)
+{
+	enum rc rc = made == RC_OK ? procedure_draw(p, dir, err) : made;
+
+	procedure_clear(p);
+	return rc;
 }

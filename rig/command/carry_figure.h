@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A figure for each procedure that tells what an actuator can carry. Into a folder, which is made: NAME.csv, NAME.gp
- * and, by gnuplot, NAME.svg, with NAME obey, play, hold or ripple. State is told by shape and dashes, not by colour: a
- * grey print reads the same. RC_IO: a file cannot be written, gnuplot is missing or failed. */
+/* A figure for each procedure that tells what an actuator can carry, as texts: table, script, kind and caption of *ret
+ * are set (it owns them, also on failure), its doc is left alone. reports/page/procedure_page.h writes and draws them.
+ * State is told by shape and dashes, not by colour: a grey print reads the same. RC_NOMEM. */
 #ifndef BRIDLE_COMMAND_CARRY_FIGURE_H
 #define BRIDLE_COMMAND_CARRY_FIGURE_H
 
@@ -9,17 +9,22 @@
 #include "command/obey_tell.h"
 #include "command/play_tell.h"
 #include "command/ripple_find.h"
+#include "reports/reduce/procedure.h"
 
 /* Measured against commanded torque, n readings in the order of time, with the line of gain and offset. */
-enum rc carry_figure_obey(const char *dir, const double *commanded_Nm, const double *measured_Nm, size_t n,
-			  const struct obey_slow *found, struct err *err) MUST_CHECK;
+enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,
+			  const struct obey_slow *found, struct procedure *ret, struct err *err) MUST_CHECK;
 /* The loop, n rows, with the torques at which the lost motion is read. */
-enum rc carry_figure_play(const char *dir, const double *torque_Nm, const double *angle_arcmin, size_t n,
-			  const struct play_loop *found, struct err *err) MUST_CHECK;
+enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, size_t n, const struct play_loop *found,
+			  struct procedure *ret, struct err *err) MUST_CHECK;
 /* Temperatures against time, with the limit where there is one. */
-enum rc carry_figure_hold(const char *dir, const struct thermal_record *r, const struct hold_found *found,
+enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_found *found, struct procedure *ret,
 			  struct err *err) MUST_CHECK;
 /* Amplitudes by order with their intervals; those out of sight are left out. */
-enum rc carry_figure_ripple(const char *dir, const struct ripple_found *found, struct err *err) MUST_CHECK;
+enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err) MUST_CHECK;
+
+/* What one of these made (its rc), drawn into a folder and cleared. RC_IO: a file cannot be written, gnuplot is missing
+ * or failed. */
+enum rc carry_figure_draw(enum rc made, const char *dir, struct procedure *p, struct err *err) MUST_CHECK;
 
 #endif

@@ -123,6 +123,7 @@ static enum rc record_of(const struct wanted *w, struct offline *o, struct hold_
 
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct procedure figure = { 0 };
 	struct state *s = state;
 	struct thermal_record r;
 	enum rc rc = record_of(s->wanted, o, s->found, &r, err);
@@ -132,7 +133,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 	if ((rc = hold_find(&s->wanted->of, &r, s->found, err)))
 		err_prefix(err, "%s: ", o->table.name);
 	if (!rc && s->wanted->rig.figure)
-		rc = carry_figure_hold(s->wanted->rig.figure, &r, s->found, err);
+		rc = carry_figure_draw(carry_figure_hold(&r, s->found, &figure, err), s->wanted->rig.figure, &figure,
+				       err);
 	return rc;
 }
 

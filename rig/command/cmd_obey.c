@@ -37,6 +37,7 @@ static void in_text(const void *state)
 
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct procedure figure = { 0 };
 	struct state *s = state;
 	double *commanded = offline_column(o, "commanded"), *measured = offline_column(o, "measured");
 	enum rc rc = s->fast ? obey_fast(offline_column(o, "time"), commanded, measured, o->n, &s->quick, err)
@@ -45,7 +46,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
 	else if (s->rig.figure && !s->fast)
-		rc = carry_figure_obey(s->rig.figure, commanded, measured, o->n, &s->slow, err);
+		rc = carry_figure_draw(carry_figure_obey(commanded, measured, o->n, &s->slow, &figure, err),
+				       s->rig.figure, &figure, err);
 	return rc;
 }
 

@@ -40,7 +40,7 @@ static enum rc run(const struct cli *cli, struct wanted *w, struct pack *p, json
 	enum rc rc = run_report_open(cli, &lb, err);
 
 	if (rc == RC_OK)
-		rc = run_report_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, &r, &w->cause, err);
+		rc = run_result_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, &r, &w->cause, err);
 	if (rc == RC_OK)
 		rc = out_path(cli, w->out, r->run.id, path, err);
 	if (rc == RC_OK)
@@ -87,7 +87,9 @@ int cmd_pack(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "pack",
 		.usage = "pack [RUN] [options]",
-		.about = "Writes one archive that settles the matter: page, figures, tables and JSON of a sweep, the "
+		.about = "Writes one archive that settles the matter: page, figures, tables and JSON of a sweep (or of "
+			 "a "
+			 "hold, play, obey or ripple at the rig), the "
 			 "profiles, calibration, map and checks that it rests on, its samples, and a manifest with "
 			 "SHA-256 "
 			 "digests. The same run gives the same bytes. RUN is a number of bridle log; without it the "

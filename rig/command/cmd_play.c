@@ -33,6 +33,7 @@ static void in_text(const void *state)
 
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct procedure figure = { 0 };
 	struct found *f = state;
 	const struct wanted *w = f->wanted;
 	double *torque = offline_column(o, "torque"), *angle = offline_column(o, "angle"),
@@ -66,7 +67,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
 	else if (f->of.loop_done && w->rig.figure)
-		rc = carry_figure_play(w->rig.figure, torque, angle, o->n, &f->of.loop, err);
+		rc = carry_figure_draw(carry_figure_play(torque, angle, o->n, &f->of.loop, &figure, err), w->rig.figure,
+				       &figure, err);
 	else if (!f->any)
 		rc = err_set(err, RC_ARG, 0,
 			     "%s: no pair of columns; expected radius and travel, torque and angle, torque and speed, "

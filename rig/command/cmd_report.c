@@ -31,7 +31,10 @@ static int print(const struct cli *cli, const struct report *r, const char *dir)
 		json_object_set_new(doc, "page", cli_text(path));
 		return cli_print_json(doc);
 	}
-	report_print(r);
+	if (r->procedure.kind)
+		procedure_print(r);
+	else
+		report_print(r);
 	printf("\nReport: %s/report.html\n", dir);
 	return 0;
 }
@@ -77,8 +80,11 @@ static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret,
 	enum rc rc = run_report_open(cli, &lb, err);
 
 	if (rc == RC_OK)
-		rc = run_report_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, ret, &w->cause, err);
+		rc = run_result_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, ret, &w->cause, err);
 	logbook_close(lb);
+	if (rc == RC_OK && (*ret)->procedure.kind && (w->budget || w->claims))
+		rc = err_set(err, RC_ARG, 0, "--budget and --claims are for a sweep; run %lld is a %s",
+			     (long long)(*ret)->run.id, (*ret)->run.kind);
 	if (rc == RC_OK)
 		rc = judge_others(*ret, w->claims, m, err);
 	if (rc == RC_OK)
@@ -106,11 +112,10 @@ int cmd_report(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "report",
 		.usage = "report [RUN] [options]",
-		.about = "Reduces a sweep from its samples in the logbook and publishes it: one self-contained HTML "
-			 "page, CSV, JSON, and every "
-			 "figure as SVG, PNG, PDF and gnuplot script. RUN is a number of bridle log; without it the "
-			 "latest "
-			 "sweep.",
+		.about = "Reduces a sweep, or a hold, play, obey or ripple at the rig, from its samples in the logbook "
+			 "and publishes it: one self-contained HTML page, CSV, JSON, and every figure as SVG and "
+			 "gnuplot script, of a sweep as PNG and PDF too. RUN is a number of bridle log; without it "
+			 "the latest sweep.",
 		.examples =
 			"  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
 		CLI_TAKES(options),

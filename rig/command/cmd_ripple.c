@@ -76,6 +76,7 @@ static void in_text(const void *state)
 
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
+	struct procedure figure = { 0 };
 	struct found *f = state;
 	double *turn = calloc(o->n, sizeof *turn), *time = offline_column(o, "time");
 
@@ -88,7 +89,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 		if (rc)
 			err_prefix(err, "%s: ", o->table.name);
 		else if (f->wanted->rig.figure)
-			rc = carry_figure_ripple(f->wanted->rig.figure, &f->of, err);
+			rc = carry_figure_draw(carry_figure_ripple(&f->of, &figure, err), f->wanted->rig.figure,
+					       &figure, err);
 	}
 	free(turn);
 	return rc;

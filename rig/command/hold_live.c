@@ -141,8 +141,7 @@ static enum rc make_config(struct holding *w, struct err *err)
 	c->limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm);
 	c->slip_deg = SLIP_deg;
 	c->slew_rpm_per_s = c->speed_rpm / FULL_SPEED_S;
-	c->control = (struct torque_control_config){ .map = w->p.s.map_id ? &w->p.s.map : NULL,
-						     .max_A = w->p.s.rig.brake_max_A,
+	c->control = (struct torque_control_config){ .max_A = w->p.s.rig.brake_max_A,
 						     .rated_Nm = w->p.s.rig.brake_rated_Nm,
 						     .lag_s = NAN,
 						     .ramp_Nm_per_s = c->slew_Nm_per_s,
@@ -199,7 +198,6 @@ static enum rc foretell(struct holding *w, struct err *err)
 		return rc;
 	tell_forecast(w);
 	w->config.forecast_s = w->forecast.time_s;
-	seq_hold_begin(&w->seq, &w->config);
 	return RC_OK;
 }
 
@@ -218,13 +216,22 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		      s->case_degC[s->n - 1], s->ambient_degC[s->n - 1]);
 }
 
+static struct sequence begin(void *ctx)
+{
+	struct holding *w = ctx;
+
+	w->config.control.map = w->p.s.map_id ? &w->p.s.map : NULL;
+	seq_hold_begin(&w->seq, &w->config);
+	return (struct sequence){ seq_hold_step, &w->seq };
+}
+
 static enum rc run_hold(struct holding *w, struct err *err)
 {
-	const struct sequence sequence = { seq_hold_step, &w->seq };
+	const struct sequence sequence = begin(w);
 
 	w->p.live.tick = on_tick;
 	w->p.live.ctx = w;
-	enum rc rc = w->config.speed_rpm > 0 ? live_run(&w->p.live, &sequence, err)
+	enum rc rc = w->config.speed_rpm > 0 ? live_procedure_sequence(&w->p, &sequence, err)
 					     : live_procedure_locked(&w->p, &sequence, seq_hold_s(&w->config), err);
 	w->p.live.tick = NULL;
 	return rc;
@@ -302,13 +309,12 @@ static enum rc evaluate(void *ctx, struct err *err)
 	if (rc != RC_OK)
 		return rc;
 	rc = hold_find(&w->wanted, &r, &w->found, err);
-	if (rc == RC_OK && w->q->figure)
-		return carry_figure_hold(w->q->figure, &r, &w->found, err);
-	if (rc != RC_SINGULAR)
-		return rc;
-	snprintf(w->found.untold, sizeof w->found.untold, "%.199s", err->what);
-	*err = (struct err){ 0 };
-	return RC_OK;
+	if (rc == RC_SINGULAR) {
+		snprintf(w->found.untold, sizeof w->found.untold, "%.199s", err->what);
+		*err = (struct err){ 0 };
+		rc = RC_OK;
+	}
+	return rc == RC_OK ? carry_figure_hold(&r, &w->found, &w->p.result, err) : rc;
 }
 
 static json_t *forecast_json(const struct hold_forecast *f)
@@ -357,25 +363,117 @@ static void print(const void *ctx)
 	live_say("The loss is the electrical power less the shaft's, less %.3g W drawn without load.", w->seq.idle_W);
 }
 
+static void keep(const void *ctx, json_t *rests_on)
+{
+	const struct holding *w = ctx;
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < w->wanted.n_list; i++)
+		json_array_append_new(list, json_real(w->wanted.list[i]));
+	json_object_set_new(rests_on, "torques_Nm", list);
+}
+
+/* What was foretold rested on an earlier hold, and stays as it was said. */
+static enum rc recall(void *ctx, const json_t *record, struct err *err)
+{
+	struct holding *w = ctx;
+	const json_t *list = json_object_get(json_object_get(record, "rests_on"), "torques_Nm"), *torque;
+	const json_t *said = json_object_get(record, "forecast");
+	const char *end = json_string_value(json_object_get(said, "ends_by"));
+	size_t i;
+
+	(void)err;
+	json_array_foreach(list, i, torque)
+	{
+		if (w->wanted.n_list < HOLD_TORQUES)
+			w->wanted.list[w->wanted.n_list++] = json_number_value(torque);
+	}
+	w->forecast.run_id = json_integer_value(json_object_get(said, "run_id"));
+	w->forecast.time_s = w->config.forecast_s;
+	for (int e = HOLD_OPEN; end && e <= HOLD_TIME; e++)
+		if (strcmp(hold_end_word((enum hold_end)e), end) == 0)
+			w->forecast.end = (enum hold_end)e;
+	return RC_OK;
+}
+
+#define KEY(name, member) \
+	{ \
+		name, offsetof(struct holding, member) \
+	}
+static const struct live_procedure_key keys[] = {
+	KEY("torque_Nm", config.torque_Nm),
+	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
+	KEY("speed_rpm", config.speed_rpm),
+	KEY("lock_A", config.lock_A),
+	KEY("slew_A_per_s", config.slew_A_per_s),
+	KEY("limit_rpm", config.limit_rpm),
+	KEY("slip_deg", config.slip_deg),
+	KEY("slew_rpm_per_s", config.slew_rpm_per_s),
+	KEY("brake_most_A", config.control.max_A),
+	KEY("brake_rated_Nm", config.control.rated_Nm),
+	KEY("brake_lag_s", config.control.lag_s),
+	KEY("brake_ramp_Nm_per_s", config.control.ramp_Nm_per_s),
+	KEY("brake_slew_A_per_s", config.control.slew_A_per_s),
+	KEY("winding_limit_degC", config.winding_limit_degC),
+	KEY("case_limit_degC", config.case_limit_degC),
+	KEY("ambient_degC", config.ambient_degC),
+	KEY("equilibrium_K_per_h", config.equilibrium_K_per_h),
+	KEY("window_s", config.window_s),
+	KEY("time_s", config.time_s),
+	KEY("cool_s", config.cool_s),
+	KEY("row_s", config.row_s),
+	KEY("forecast_s", config.forecast_s),
+	KEY("limit_degC", wanted.limit_degC),
+	KEY("rated_ambient_degC", wanted.rated_degC),
+	KEY("asked_K_per_h", wanted.K_per_h),
+	KEY("asked_window_s", wanted.window_s),
+};
+
+static const struct live_procedure_parts parts = { .kind = "hold",
+						   .hazards = hazards,
+						   .n_hazards = sizeof hazards / sizeof hazards[0],
+						   .configure = configure,
+						   .run = run_all,
+						   .begin = begin,
+						   .key = keys,
+						   .n_keys = sizeof keys / sizeof keys[0],
+						   .keep = keep,
+						   .recall = recall,
+						   .evaluate = evaluate,
+						   .document = document,
+						   .print = print };
+
+static struct holding *new_holding(const struct hold_request *q)
+{
+	struct holding *w = calloc(1, sizeof *w);
+
+	if (w) {
+		w->q = q;
+		w->found = hold_none();
+	}
+	return w;
+}
+
+enum rc hold_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
+{
+	static const struct hold_request nothing = { 0 };
+	struct holding *w = new_holding(&nothing);
+	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
+		       : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	free(w);
+	return rc;
+}
+
 int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
 	      double ambient_degC)
 {
-	static const struct live_procedure_parts parts = { .kind = "hold",
-							   .hazards = hazards,
-							   .n_hazards = sizeof hazards / sizeof hazards[0],
-							   .configure = configure,
-							   .run = run_all,
-							   .evaluate = evaluate,
-							   .document = document,
-							   .print = print };
-	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
-	struct holding *w = calloc(1, sizeof *w);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
+	struct holding *w = new_holding(q);
 
 	if (!w)
 		return live_procedure_no_memory(cli);
-	w->q = q;
 	w->wanted = *wanted;
-	w->found = hold_none();
 	w->ambient_degC = ambient_degC;
 	int status = live_procedure(&w->p, cli, &parts, &call, w);
 

@@ -5,6 +5,7 @@
 
 #include "command/hold_find.h"
 #include "live/live.h"
+#include "reports/reduce/procedure.h"
 
 struct hold_request {
 	const char *actuator, *torque, *speed, *time, *cool, *answers, *figure, *out; /* as typed; NULL: not given */
@@ -15,5 +16,8 @@ struct hold_request {
  * Returns the exit status. */
 int hold_live(const struct cli *cli, const struct hold_request *request, const struct hold_wanted *wanted,
 	      double ambient_degC);
+
+/* The result of such a run again, from its samples; as live_procedure_again. */
+enum rc hold_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 
 #endif

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/live_procedure.h"
+#include "reports/page/procedure_page.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -55,6 +56,30 @@ enum rc live_procedure_zero_before(struct live_procedure *p, double share, doubl
 	return rc;
 }
 
+/* A sequence whose ticks are counted. */
+struct counted {
+	struct live_procedure *p;
+	const struct sequence *sequence;
+};
+
+static void count_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct counted *c = state;
+
+	if (c->p->ticks++ == 0)
+		c->p->first = snap->now;
+	c->p->last = snap->now;
+	c->sequence->step(c->sequence->state, snap, ret);
+}
+
+enum rc live_procedure_sequence(struct live_procedure *p, const struct sequence *sequence, struct err *err)
+{
+	struct counted c = { p, sequence };
+	const struct sequence counted = { count_step, &c };
+
+	return live_run(&p->live, &counted, err);
+}
+
 enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *sequence, double sequence_s,
 			      struct err *err)
 {
@@ -63,7 +88,7 @@ enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *s
 	p->live.limits.expect_direction = 0;
 	p->live.limits.travel_deg = TRAVEL_deg;
 	p->live.limits.stand_s = 60 + sequence_s;
-	enum rc rc = live_run(&p->live, sequence, err);
+	enum rc rc = live_procedure_sequence(p, sequence, err);
 	p->live.limits = usual;
 	return rc;
 }
@@ -79,21 +104,6 @@ void live_procedure_zero_after(struct live_procedure *p)
 	p->zero_rc = live_zero(live, ZERO_rpm, NAN, false, &p->after, &p->zero_err);
 	if (p->zero_rc != RC_OK)
 		p->after = (struct live_zero){ .count = NAN, .u_count = NAN, .drag_count = NAN, .ambient_degC = NAN };
-}
-
-/* NULL: out of memory. Given to the caller. */
-static json_t *document(const struct live_procedure *p, const struct live_procedure_parts *parts, const void *ctx)
-{
-	json_t *doc = parts->document(ctx);
-
-	if (!doc)
-		return NULL;
-	json_object_set_new(doc, "actuator", cli_text(p->s.actuator.name));
-	json_object_set_new(doc, "calibration_id", json_integer(p->s.calibration_id));
-	json_object_set_new(doc, "run_id", json_integer(p->run_id));
-	if (p->zero_rc != RC_OK)
-		json_object_set_new(doc, "zero_failed", json_string(p->zero_err.what));
-	return doc;
 }
 
 /* Keep doc (NULL: out of memory) as the run's record; then a zero that failed is told. */
@@ -130,7 +140,11 @@ static enum rc work(struct live_procedure *p, const struct live_procedure_parts 
 		rc = parts->evaluate(ctx, err);
 	if (rc != RC_OK)
 		return rc;
-	*ret_doc = document(p, parts, ctx);
+	if (call->figure)
+		rc = procedure_draw(&p->result, call->figure, err);
+	if (rc != RC_OK)
+		return rc;
+	*ret_doc = live_procedure_document(p, parts, ctx);
 	return keep(p, parts->kind, *ret_doc, err);
 }
 
@@ -159,6 +173,7 @@ int live_procedure(struct live_procedure *p, const struct cli *cli, const struct
 		rc = work(p, parts, call, ctx, &doc, &err);
 		rc = live_end(&p->live, rc, p->cause, &err);
 	}
+	procedure_clear(&p->result);
 	if (rc == RC_OK && cli->json)
 		return cli_print_json(doc);
 	json_decref(doc);

@@ -1,12 +1,17 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The frame of a procedure at the rig (obey, play, hold, ripple): one run with a zero of the cell, one sequence and a
  * second zero, kept as one record of the logbook. A zero
- * after it that fails loses no record: "zero_failed" stands in it with the reason, and that failure is told. */
+ * after it that fails loses no record: "zero_failed" stands in it with the reason, and that failure is told.
+ *
+ * The result can be had again: the record tells what it rests on ("rests_on": first and last tick of the sequence, the
+ * zeros, the numbers that the sequence and the calculation were given), and live_procedure_again runs the same pure
+ * sequence over the samples of the logbook, then the same calculation. */
 #ifndef BRIDLE_COMMAND_LIVE_PROCEDURE_H
 #define BRIDLE_COMMAND_LIVE_PROCEDURE_H
 
 #include "live/live_checklist.h"
 #include "live/live_zero.h"
+#include "reports/reduce/procedure.h"
 
 /* Zeroed by whoever owns it. */
 struct live_procedure {
@@ -17,6 +22,15 @@ struct live_procedure {
 	struct err zero_err;            /* the same as a sentence */
 	int64_t run_id;                 /* 0: none was begun */
 	const char *cause;              /* of an error, a word; static text; NULL: the loop's */
+	struct mono first, last;        /* ticks of the sequence */
+	unsigned ticks;                 /* so many; 0: it has not begun */
+	struct procedure result;        /* owned; evaluate sets what the figure needs */
+};
+
+/* A number of the command's state (double) that goes into the record and comes back. */
+struct live_procedure_key {
+	const char *name;
+	size_t at; /* offset in ctx */
 };
 
 /* What a command does within the frame; ctx is its own. */
@@ -26,12 +40,20 @@ struct live_procedure_parts {
 	size_t n_hazards;
 	enum rc (*configure)(void *ctx, struct err *err); /* before anything begins: the drive's mode, what cannot be */
 	enum rc (*run)(void *ctx, struct err *err);       /* the zeros and the sequence */
-	enum rc (*evaluate)(void *ctx, struct err *err);
+	struct sequence (*begin)(void *ctx); /* the sequence, begun anew by the state that the keys are of */
+	const struct live_procedure_key *key;
+	size_t n_keys;
+	/* What no sample and no key holds, into "rests_on" and back, and into the snapshot of a tick; NULL: nothing. */
+	void (*keep)(const void *ctx, json_t *rests_on);
+	enum rc (*recall)(void *ctx, const json_t *record, struct err *err);
+	void (*feed)(void *ctx, struct snapshot *snap);
+	enum rc (*evaluate)(void *ctx, struct err *err); /* also sets p->result but for its doc */
 	json_t *(*document)(const void *ctx); /* given to the frame, which adds actuator, calibration_id and run_id */
 	void (*print)(const void *ctx);       /* the same as text */
 };
 struct live_procedure_call {
 	const char *actuator, *answers; /* answers: as for live_checklist */
+	const char *figure;             /* folder of the figure; NULL: none */
 	const struct live_options *live;
 };
 
@@ -46,12 +68,24 @@ int live_procedure_no_memory(const struct cli *cli);
  * how long the sequence lasts. live.line.steps is the caller's. */
 enum rc live_procedure_zero_before(struct live_procedure *p, double share, double sequence_s,
 				   struct err *err) MUST_CHECK;
-/* Run the sequence at a locked shaft: standing is the purpose, both ways are right, and the shaft stays where it is.
- * The limits are the usual ones again afterwards. */
+/* Run the sequence, whose first and last tick are kept. */
+enum rc live_procedure_sequence(struct live_procedure *p, const struct sequence *sequence, struct err *err) MUST_CHECK;
+/* The same at a locked shaft: standing is the purpose, both ways are right, and the shaft stays where it is. The limits
+ * are the usual ones again afterwards. */
 enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *sequence, double sequence_s,
 			      struct err *err) MUST_CHECK;
 /* After a sequence that was good: the zero after it. What was measured is not lost with that zero: where it fails,
  * p->after is NaN. */
 void live_procedure_zero_after(struct live_procedure *p);
+
+/* --- the result again (live_again.c) --- */
+/* p, the first member of ctx, and the rest of ctx zeroed but for what evaluate and document want beyond keys and recall.
+ * *ret: given to the caller; document and figure. RC_SAYS_NO the run has no result: it was cut short, or its samples do
+ * not give the whole of it; RC_ARG it tells not what its result rests on; RC_DB. */
+enum rc live_procedure_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct logbook *lb,
+			     int64_t run_id, void *ctx, struct procedure *ret, struct err *err) MUST_CHECK;
+/* The record's document with what it rests on; NULL: out of memory. Given to the caller. */
+json_t *live_procedure_document(const struct live_procedure *p, const struct live_procedure_parts *parts,
+				const void *ctx);
 
 #endif

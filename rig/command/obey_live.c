@@ -37,7 +37,7 @@ static const struct live_item hazards[] = {
 struct obeying {
 	struct live_procedure p;
 	const struct obey_request *q;
-	double most_Nm;
+	double most_Nm, steps, cycles;
 	struct obey_config config;
 	struct seq_obey seq;
 	double drift_Nm;
@@ -53,21 +53,23 @@ static enum rc make_config(struct obeying *w, struct err *err)
 {
 	struct torque_room room = torque_room_of(&w->p.s);
 	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
-	double steps = DEFAULT_STEPS, cycles = DEFAULT_CYCLES;
+
+	w->steps = DEFAULT_STEPS;
+	w->cycles = DEFAULT_CYCLES;
 
 	w->most_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
 	const struct offline_option torque = { "torque", w->q->torque, "N.m", &w->most_Nm, false };
 	enum rc rc = offline_options(&torque, 1, err);
 	if (rc == RC_OK)
-		rc = read_count("steps", w->q->steps, 25, &steps, err);
+		rc = read_count("steps", w->q->steps, 25, &w->steps, err);
 	if (rc == RC_OK)
-		rc = read_count("cycles", w->q->cycles, 25, &cycles, err);
+		rc = read_count("cycles", w->q->cycles, 25, &w->cycles, err);
 	if (rc == RC_OK)
 		rc = torque_room_check(&room, "--torque", w->most_Nm, err);
 	if (rc != RC_OK)
 		return rc;
 	struct obey_config *c = &w->config;
-	c->n = seq_obey_stairs(w->most_Nm, (size_t)steps, (size_t)cycles, c->torque_Nm);
+	c->n = seq_obey_stairs(w->most_Nm, (size_t)w->steps, (size_t)w->cycles, c->torque_Nm);
 	c->slew_Nm_per_s = w->most_Nm / UP_S;
 	c->settle_s = SETTLE_S;
 	c->window_s = WINDOW_S;
@@ -76,10 +78,18 @@ static enum rc make_config(struct obeying *w, struct err *err)
 	c->limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm);
 	c->slip_deg = SLIP_deg;
 	if (c->n == 0)
-		return err_set(err, RC_ARG, 0, "--steps %.0f and --cycles %.0f make %.0f readings, at most %d", steps,
-			       cycles, 4 * steps * cycles, OBEY_STEPS);
-	seq_obey_begin(&w->seq, c);
+		return err_set(err, RC_ARG, 0, "--steps %.0f and --cycles %.0f make %.0f readings, at most %d",
+			       w->steps, w->cycles, 4 * w->steps * w->cycles, OBEY_STEPS);
 	return RC_OK;
+}
+
+static struct sequence begin(void *ctx)
+{
+	struct obeying *w = ctx;
+
+	w->config.n = seq_obey_stairs(w->most_Nm, (size_t)w->steps, (size_t)w->cycles, w->config.torque_Nm);
+	seq_obey_begin(&w->seq, &w->config);
+	return (struct sequence){ seq_obey_step, &w->seq };
 }
 
 static void on_event(void *ctx, const struct seq_event *event)
@@ -94,7 +104,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 
 static enum rc run_locked(struct obeying *w, struct err *err)
 {
-	const struct sequence sequence = { seq_obey_step, &w->seq };
+	const struct sequence sequence = begin(w);
 
 	w->p.live.event = on_event;
 	w->p.live.ctx = w;
@@ -201,9 +211,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 		rc = turn_u_Nm(w, &u_turn_Nm, err);
 	if (rc == RC_OK)
 		add_cell(w, u_turn_Nm);
-	if (rc == RC_OK && w->q->figure)
-		rc = carry_figure_obey(w->q->figure, commanded, measured, w->seq.n, &w->slow, err);
-	return rc;
+	return rc == RC_OK ? carry_figure_obey(commanded, measured, w->seq.n, &w->slow, &w->p.result, err) : rc;
 }
 
 static json_t *points_json(const struct obeying *w)
@@ -253,23 +261,64 @@ static void print(const void *ctx)
 		 "in N·m for each ampere by the gain.");
 }
 
+#define KEY(name, member) \
+	{ \
+		name, offsetof(struct obeying, member) \
+	}
+static const struct live_procedure_key keys[] = {
+	KEY("torque_Nm", most_Nm),
+	KEY("steps", steps),
+	KEY("cycles", cycles),
+	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
+	KEY("settle_s", config.settle_s),
+	KEY("window_s", config.window_s),
+	KEY("lock_A", config.lock_A),
+	KEY("slew_A_per_s", config.slew_A_per_s),
+	KEY("limit_rpm", config.limit_rpm),
+	KEY("slip_deg", config.slip_deg),
+};
+
+static const struct live_procedure_parts parts = { .kind = "obey",
+						   .hazards = hazards,
+						   .n_hazards = sizeof hazards / sizeof hazards[0],
+						   .configure = configure,
+						   .run = run_all,
+						   .begin = begin,
+						   .key = keys,
+						   .n_keys = sizeof keys / sizeof keys[0],
+						   .evaluate = evaluate,
+						   .document = document,
+						   .print = print };
+
+static struct obeying *new_obeying(const struct obey_request *q)
+{
+	struct obeying *w = calloc(1, sizeof *w);
+
+	if (w) {
+		w->q = q;
+		w->slow = obey_slow_none();
+	}
+	return w;
+}
+
+enum rc obey_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
+{
+	static const struct obey_request nothing = { 0 };
+	struct obeying *w = new_obeying(&nothing);
+	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
+		       : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	free(w);
+	return rc;
+}
+
 int obey_live(const struct cli *cli, const struct obey_request *q)
 {
-	static const struct live_procedure_parts parts = { .kind = "obey",
-							   .hazards = hazards,
-							   .n_hazards = sizeof hazards / sizeof hazards[0],
-							   .configure = configure,
-							   .run = run_all,
-							   .evaluate = evaluate,
-							   .document = document,
-							   .print = print };
-	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
-	struct obeying *w = calloc(1, sizeof *w);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
+	struct obeying *w = new_obeying(q);
 
 	if (!w)
 		return live_procedure_no_memory(cli);
-	w->q = q;
-	w->slow = obey_slow_none();
 	int status = live_procedure(&w->p, cli, &parts, &call, w);
 
 	free(w);

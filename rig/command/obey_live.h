@@ -5,6 +5,7 @@
 #define BRIDLE_COMMAND_OBEY_LIVE_H
 
 #include "live/live.h"
+#include "reports/reduce/procedure.h"
 
 struct obey_request {
 	const char *actuator, *torque, *steps, *cycles, *answers, *figure; /* as typed; NULL: not given */
@@ -13,5 +14,8 @@ struct obey_request {
 
 /* Returns the exit status. */
 int obey_live(const struct cli *cli, const struct obey_request *request);
+
+/* The result of such a run again, from its samples; as live_procedure_again. */
+enum rc obey_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 
 #endif

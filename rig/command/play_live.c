@@ -43,10 +43,13 @@ static const struct live_item hazards[] = {
 struct playing {
 	struct live_procedure p;
 	const struct play_request *q;
-	double most_Nm, rig_rad_per_Nm, u_rig_rad_per_Nm, u_angle_arcmin, drift_Nm;
+	double loops, most_Nm, rig_rad_per_Nm, u_rig_rad_per_Nm, u_angle_arcmin, drift_Nm;
 	struct seq_play_config config;
 	struct seq_play seq;
 	struct play_found found;
+	size_t n_words, at_word; /* of the record; the next to be fed */
+	json_t *words;           /* borrowed from the record */
+	uint32_t fresh;
 };
 
 /* The rig's twist for each N.m, what it is uncertain by, from its stiffness. */
@@ -77,14 +80,14 @@ static enum rc make_config(struct playing *w, struct err *err)
 {
 	struct torque_room room = torque_room_of(&w->p.s);
 	const struct claim *rated = &w->p.s.actuator.rated_torque_Nm;
-	double loops = LOOPS;
 
+	w->loops = LOOPS;
 	w->most_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
 	const struct offline_option options[] = { { "torque", w->q->torque, "N.m", &w->most_Nm, false },
 						  { "u-angle", w->q->u_angle, "arcmin", &w->u_angle_arcmin, false } };
 	enum rc rc = offline_options(options, 2, err);
 	if (rc == RC_OK && w->q->loops)
-		rc = live_number("loops", w->q->loops, 1, 20, &loops, err);
+		rc = live_number("loops", w->q->loops, 1, 20, &w->loops, err);
 	if (rc == RC_OK)
 		rc = torque_room_check(&room, "--torque", w->most_Nm, err);
 	if (rc == RC_OK)
@@ -98,15 +101,22 @@ static enum rc make_config(struct playing *w, struct err *err)
 	double lock_A = torque_room_lock_A(&w->p.s, w->most_Nm);
 	w->config = (struct seq_play_config){ .torque_Nm = w->most_Nm,
 					      .slew_Nm_per_s = w->most_Nm / UP_S,
-					      .loops = (int)loops,
 					      .lock_A = lock_A,
 					      .slew_A_per_s = lock_A / LOCK_S,
 					      .limit_rpm = fmin(limit_rpm(w), w->p.live.limits.speed_rpm),
 					      .slip_deg = SLIP_deg,
 					      .ratio = w->p.s.actuator.gear_ratio,
 					      .jump_arcmin = JUMP_arcmin };
-	seq_play_begin(&w->seq, &w->config);
 	return rc;
+}
+
+static struct sequence begin(void *ctx)
+{
+	struct playing *w = ctx;
+
+	w->config.loops = (int)w->loops;
+	seq_play_begin(&w->seq, &w->config);
+	return (struct sequence){ seq_play_step, &w->seq };
 }
 
 static void on_event(void *ctx, const struct seq_event *event)
@@ -120,7 +130,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 
 static enum rc run_loop(struct playing *w, struct err *err)
 {
-	const struct sequence sequence = { seq_play_step, &w->seq };
+	const struct sequence sequence = begin(w);
 
 	w->p.live.event = on_event;
 	w->p.live.ctx = w;
@@ -133,6 +143,7 @@ static enum rc run_all(void *ctx, struct err *err)
 {
 	struct playing *w = ctx;
 
+	w->config.loops = (int)w->loops;
 	w->p.live.line.steps = 2 * w->config.loops + 2;
 	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_play_s(&w->config), err);
 	if (rc == RC_OK)
@@ -241,9 +252,8 @@ static enum rc evaluate(void *ctx, struct err *err)
 		add_common(w);
 		add_lag(w);
 	}
-	if (rc == RC_OK && w->q->figure)
-		rc = carry_figure_play(w->q->figure, s->torque_Nm, s->angle_arcmin, s->n, &w->found.loop, err);
-	return rc;
+	return rc == RC_OK ? carry_figure_play(s->torque_Nm, s->angle_arcmin, s->n, &w->found.loop, &w->p.result, err)
+			   : rc;
 }
 
 static json_t *points_json(const struct playing *w)
@@ -298,23 +308,106 @@ static void print(const void *ctx)
 		 most_lag_s(w));
 }
 
+/* Pairs of moment (ns) and angle of the rotor (degrees within its turn). */
+static void keep(const void *ctx, json_t *rests_on)
+{
+	const struct playing *w = ctx;
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < w->seq.n_words; i++)
+		json_array_append_new(list, json_pack("[I, f]", (json_int_t)w->seq.word_at[i].ns, w->seq.word_deg[i]));
+	json_object_set_new(rests_on, "rotor_ns_deg", list);
+}
+
+static enum rc recall(void *ctx, const json_t *record, struct err *err)
+{
+	struct playing *w = ctx;
+
+	w->words = json_object_get(json_object_get(record, "rests_on"), "rotor_ns_deg");
+	w->n_words = json_array_size(w->words);
+	return w->n_words > 0 ? RC_OK : err_set(err, RC_ARG, 0, "the record of the play holds no angle of the rotor");
+}
+
+/* The newest angle; it is fresh in its own tick alone. Before the first it is that one: a drive that tells it. */
+static void feed(void *ctx, struct snapshot *snap)
+{
+	struct playing *w = ctx;
+	const json_t *word = json_array_get(w->words, w->at_word);
+
+	if (word && json_integer_value(json_array_get(word, 0)) <= snap->now.ns) {
+		w->at_word++;
+		w->fresh++;
+	} else if (w->at_word > 0) {
+		word = json_array_get(w->words, w->at_word - 1);
+	}
+	snap->channel[CHANNEL_DRIVE].fresh = w->fresh;
+	snap->rotor_deg = json_number_value(json_array_get(word, 1));
+}
+
+#define KEY(name, member) \
+	{ \
+		name, offsetof(struct playing, member) \
+	}
+static const struct live_procedure_key keys[] = {
+	KEY("torque_Nm", config.torque_Nm),
+	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
+	KEY("loops", loops),
+	KEY("lock_A", config.lock_A),
+	KEY("slew_A_per_s", config.slew_A_per_s),
+	KEY("limit_rpm", config.limit_rpm),
+	KEY("slip_deg", config.slip_deg),
+	KEY("ratio", config.ratio),
+	KEY("jump_arcmin", config.jump_arcmin),
+	KEY("most_Nm", most_Nm),
+	KEY("rig_rad_per_Nm", rig_rad_per_Nm),
+	KEY("rig_rad_per_Nm_u", u_rig_rad_per_Nm),
+	KEY("angle_arcmin_u", u_angle_arcmin),
+};
+
+static const struct live_procedure_parts parts = { .kind = "play",
+						   .hazards = hazards,
+						   .n_hazards = sizeof hazards / sizeof hazards[0],
+						   .configure = configure,
+						   .run = run_all,
+						   .begin = begin,
+						   .key = keys,
+						   .n_keys = sizeof keys / sizeof keys[0],
+						   .keep = keep,
+						   .recall = recall,
+						   .feed = feed,
+						   .evaluate = evaluate,
+						   .document = document,
+						   .print = print };
+
+static struct playing *new_playing(const struct play_request *q)
+{
+	struct playing *w = calloc(1, sizeof *w);
+
+	if (w) {
+		w->q = q;
+		w->found = play_none();
+	}
+	return w;
+}
+
+enum rc play_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
+{
+	static const struct play_request nothing = { 0 };
+	struct playing *w = new_playing(&nothing);
+	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
+		       : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	free(w);
+	return rc;
+}
+
 int play_live(const struct cli *cli, const struct play_request *q)
 {
-	static const struct live_procedure_parts parts = { .kind = "play",
-							   .hazards = hazards,
-							   .n_hazards = sizeof hazards / sizeof hazards[0],
-							   .configure = configure,
-							   .run = run_all,
-							   .evaluate = evaluate,
-							   .document = document,
-							   .print = print };
-	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
-	struct playing *w = calloc(1, sizeof *w);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
+	struct playing *w = new_playing(q);
 
 	if (!w)
 		return live_procedure_no_memory(cli);
-	w->q = q;
-	w->found = play_none();
 	int status = live_procedure(&w->p, cli, &parts, &call, w);
 
 	free(w);

@@ -6,6 +6,7 @@
 
 #include "command/play_tell.h"
 #include "live/live.h"
+#include "reports/reduce/procedure.h"
 
 struct play_request {
 	const char *actuator, *torque, *loops, *stiffness, *u_angle, *answers, *figure,
@@ -15,5 +16,8 @@ struct play_request {
 
 /* Returns the exit status. */
 int play_live(const struct cli *cli, const struct play_request *request);
+
+/* The result of such a run again, from its samples; as live_procedure_again. */
+enum rc play_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 
 #endif

@@ -164,3 +164,36 @@ void report_print(const struct report *r)
 	for (size_t i = 0; i < c->n_remarks; i++)
 		put_wrapped("- ", "  ", c->remarks[i]);
 }
+
+static size_t letters(const char *utf8)
+{
+	size_t n = 0;
+
+	for (; *utf8; utf8++)
+		n += (*utf8 & 0xC0) != 0x80;
+	return n;
+}
+
+void procedure_print(const struct report *r)
+{
+	struct procedure_number list[PROCEDURE_NUMBERS];
+	char text[800] = "", remark[PROCEDURE_REMARKS][400];
+	size_t n = procedure_numbers(&r->procedure, list);
+
+	put_wrapped("", "  ", r->subject);
+	put_wrapped("  ", "  ", r->source);
+	report_headline(r, text, sizeof text);
+	put_wrapped("Result:  ", "         ", text);
+	report_limits(r, text, sizeof text);
+	put_wrapped("Limits:  ", "         ", text);
+	put_wrapped("Sure:    ", "         ", procedure_certainty(r->procedure.kind));
+	putchar('\n');
+	for (size_t i = 0; i < n; i++) {
+		text_pm(text, sizeof text, list[i].value, list[i].U, list[i].unit);
+		int width = 40 + (int)(strlen(list[i].label) - letters(list[i].label));
+		printf("  %-*s %s%s%s\n", width, list[i].label, text, list[i].note[0] ? ", " : "", list[i].note);
+	}
+	n = procedure_remarks(&r->procedure, remark);
+	for (size_t i = 0; i < n; i++)
+		put_wrapped("- ", "  ", remark[i]);
+}

@@ -5,6 +5,7 @@
 
 #include "reports/page/report_write.h"
 
-void report_print(const struct report *report); /* headline, points, claims, remarks */
+void procedure_print(const struct report *report); /* of a procedure: the same */
+void report_print(const struct report *report);    /* headline, points, claims, remarks */
 
 #endif

@@ -113,16 +113,23 @@ static enum rc make_config(struct rippling *w, struct err *err)
 		rc = check_load(w, err);
 	c->turns = round(c->turns);
 	c->slew_rpm_per_s = c->speed_rpm / FULL_SPEED_S;
-	c->control = (struct torque_control_config){ .map = s->map_id ? &s->map : NULL,
-						     .max_A = s->rig.brake_max_A,
+	c->control = (struct torque_control_config){ .max_A = s->rig.brake_max_A,
 						     .rated_Nm = s->rig.brake_rated_Nm,
 						     .lag_s = NAN,
 						     .ramp_Nm_per_s = c->torque_Nm / FULL_BRAKE_S,
 						     .slew_A_per_s = s->rig.brake_max_A / FULL_BRAKE_S };
 	if (!(w->wanted.ratio_1 > 0))
 		w->wanted.ratio_1 = s->actuator.gear_ratio;
-	seq_ripple_begin(&w->seq, c);
 	return rc;
+}
+
+static struct sequence begin(void *ctx)
+{
+	struct rippling *w = ctx;
+
+	w->config.control.map = w->p.s.map_id ? &w->p.s.map : NULL;
+	seq_ripple_begin(&w->seq, &w->config);
+	return (struct sequence){ seq_ripple_step, &w->seq };
 }
 
 static void on_event(void *ctx, const struct seq_event *event)
@@ -137,7 +144,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 static enum rc run_all(void *ctx, struct err *err)
 {
 	struct rippling *w = ctx;
-	const struct sequence sequence = { seq_ripple_step, &w->seq };
+	const struct sequence sequence = begin(w);
 	int direction = w->p.live.limits.expect_direction;
 
 	w->p.live.line.steps = 2;
@@ -146,7 +153,7 @@ static enum rc run_all(void *ctx, struct err *err)
 		w->p.live.event = on_event;
 		w->p.live.ctx = w;
 		w->p.live.limits.expect_direction = 0; /* both ways are right */
-		rc = live_run(&w->p.live, &sequence, err);
+		rc = live_procedure_sequence(&w->p, &sequence, err);
 		w->p.live.limits.expect_direction = direction;
 		w->p.live.event = NULL;
 	}
@@ -207,9 +214,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 		rc = ripple_find(&w->wanted, s->turn, s->torque_Nm, s->n, span_s(s), &w->found, err);
 	if (rc == RC_OK)
 		add_cell(w);
-	if (rc == RC_OK && w->q->figure)
-		rc = carry_figure_ripple(w->q->figure, &w->found, err);
-	return rc;
+	return rc == RC_OK ? carry_figure_ripple(&w->found, &w->p.result, err) : rc;
 }
 
 static json_t *document(const void *ctx)
@@ -246,17 +251,85 @@ static void print(const void *ctx)
 		 "changes the speed and not the torque of a friction brake.");
 }
 
+static void keep(const void *ctx, json_t *rests_on)
+{
+	const struct rippling *w = ctx;
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < w->wanted.n_list; i++)
+		json_array_append_new(list, json_real(w->wanted.list[i]));
+	json_object_set_new(rests_on, "orders", list);
+}
+
+static enum rc recall(void *ctx, const json_t *record, struct err *err)
+{
+	struct rippling *w = ctx;
+	const json_t *list = json_object_get(json_object_get(record, "rests_on"), "orders"), *order;
+	size_t i;
+
+	(void)err;
+	json_array_foreach(list, i, order)
+	{
+		if (w->wanted.n_list < RIPPLE_NAMED)
+			w->wanted.list[w->wanted.n_list++] = json_number_value(order);
+	}
+	return RC_OK;
+}
+
+#define KEY(name, member) \
+	{ \
+		name, offsetof(struct rippling, member) \
+	}
+static const struct live_procedure_key keys[] = {
+	KEY("speed_rpm", config.speed_rpm),
+	KEY("slew_rpm_per_s", config.slew_rpm_per_s),
+	KEY("turns", config.turns),
+	KEY("pulses_per_rev", config.pulses_per_rev),
+	KEY("torque_Nm", config.torque_Nm),
+	KEY("brake_most_A", config.control.max_A),
+	KEY("brake_rated_Nm", config.control.rated_Nm),
+	KEY("brake_lag_s", config.control.lag_s),
+	KEY("brake_ramp_Nm_per_s", config.control.ramp_Nm_per_s),
+	KEY("brake_slew_A_per_s", config.control.slew_A_per_s),
+	KEY("ratio", wanted.ratio_1),
+	KEY("pole_pairs", wanted.pole_pairs_1),
+	KEY("slots", wanted.slots_1),
+	KEY("teeth", wanted.teeth_1),
+	KEY("belt", wanted.belt_1),
+	KEY("cell_rate_Hz", wanted.cell_rate_Hz),
+};
+
+static const struct live_procedure_parts parts = { .kind = "ripple",
+						   .hazards = hazards,
+						   .n_hazards = sizeof hazards / sizeof hazards[0],
+						   .configure = configure,
+						   .run = run_all,
+						   .begin = begin,
+						   .key = keys,
+						   .n_keys = sizeof keys / sizeof keys[0],
+						   .keep = keep,
+						   .recall = recall,
+						   .evaluate = evaluate,
+						   .document = document,
+						   .print = print };
+
+enum rc ripple_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
+{
+	static const struct ripple_request nothing = { 0 };
+	struct rippling *w = calloc(1, sizeof *w);
+	enum rc rc = w ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	if (rc == RC_OK) {
+		w->q = &nothing;
+		rc = live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err);
+	}
+	free(w);
+	return rc;
+}
+
 int ripple_live(const struct cli *cli, const struct ripple_request *q, const struct ripple_wanted *wanted)
 {
-	static const struct live_procedure_parts parts = { .kind = "ripple",
-							   .hazards = hazards,
-							   .n_hazards = sizeof hazards / sizeof hazards[0],
-							   .configure = configure,
-							   .run = run_all,
-							   .evaluate = evaluate,
-							   .document = document,
-							   .print = print };
-	const struct live_procedure_call call = { q->actuator, q->answers, &q->live };
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
 	struct rippling *w = calloc(1, sizeof *w);
 
 	if (!w)

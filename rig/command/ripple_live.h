@@ -6,6 +6,7 @@
 
 #include "command/ripple_find.h"
 #include "live/live.h"
+#include "reports/reduce/procedure.h"
 
 struct ripple_request {
 	const char *actuator, *torque, *turns, *answers, *figure, *out; /* as typed; NULL: not given */
@@ -15,5 +16,8 @@ struct ripple_request {
 
 /* wanted: orders to be named; a ratio that is not told is the actuator's. Returns the exit status. */
 int ripple_live(const struct cli *cli, const struct ripple_request *request, const struct ripple_wanted *wanted);
+
+/* The result of such a run again, from its samples; as live_procedure_again. */
+enum rc ripple_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 
 #endif

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/run_report.h"
 #include "command/doubts_tell.h"
+#include "command/procedure_again.h"
 
 #include <errno.h>
 #include <stdio.h>
@@ -103,8 +104,11 @@ enum rc run_report_again(struct logbook *lb, int64_t run_id, struct report **ret
 {
 	struct report *r = NULL;
 	const char *unused;
-	enum rc rc = report_of_run(lb, run_id, &r, err);
+	enum rc rc = procedure_report_again(lb, run_id, ret, err);
 
+	if (rc != RC_OK || *ret != NULL)
+		return rc;
+	rc = report_of_run(lb, run_id, &r, err);
 	if (rc == RC_OK)
 		rc = check_plausible(NULL, NULL, lb, r, &unused, err);
 	if (rc == RC_OK)
@@ -130,4 +134,20 @@ enum rc run_report_of(const struct cli *cli, struct logbook *lb, const char *run
 	else
 		report_free(r);
 	return rc;
+}
+
+enum rc run_result_of(const struct cli *cli, struct logbook *lb, const char *run, const char *accept,
+		      struct report **ret, const char **ret_cause, struct err *err)
+{
+	struct report *r = NULL;
+	int64_t run_id = 0;
+	enum rc rc = run ? run_report_id(run, &run_id, err) : RC_OK;
+
+	if (rc == RC_OK && run)
+		rc = procedure_report_again(lb, run_id, &r, err);
+	if (rc != RC_OK || r != NULL) {
+		*ret = r;
+		return rc;
+	}
+	return run_report_of(cli, lb, run, accept, ret, ret_cause, err);
 }

@@ -18,6 +18,10 @@ enum rc run_report_open(const struct cli *cli, struct logbook **ret, struct err 
 enum rc run_report_of(const struct cli *cli, struct logbook *lb, const char *run, const char *accept,
 		      struct report **ret, const char **ret_cause, struct err *err) MUST_CHECK;
 
+/* The same of a sweep or of a procedure (report->procedure.kind), for the commands that publish both. */
+enum rc run_result_of(const struct cli *cli, struct logbook *lb, const char *run, const char *accept,
+		      struct report **ret, const char **ret_cause, struct err *err) MUST_CHECK;
+
 /* The same of an extract (logbook/extract.h): nothing is accepted but what the extract holds as accepted. */
 enum rc run_report_again(struct logbook *lb, int64_t run_id, struct report **ret, struct err *err) MUST_CHECK;
 

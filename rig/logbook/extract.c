@@ -18,10 +18,12 @@
 static const struct {
 	const char *table, *rows;
 } parts[] = {
-	{ "record", CHAIN "SELECT * FROM record WHERE id IN (SELECT calibration_id FROM run WHERE id IN " OF_CHAIN
-			  " UNION SELECT map_id FROM run WHERE id IN " OF_CHAIN
-			  ") OR kind = 'accepted' OR (kind IN ('check', 'ready', 'study') "
-			  "AND wall_ns <= (SELECT wall_ns FROM run WHERE id = ?1)) ORDER BY id" },
+	{ "record",
+	  CHAIN "SELECT * FROM record WHERE id IN (SELECT calibration_id FROM run WHERE id IN " OF_CHAIN
+		" UNION SELECT map_id FROM run WHERE id IN " OF_CHAIN
+		") OR kind = 'accepted' OR (kind IN ('check', 'ready', 'study') "
+		"AND wall_ns <= (SELECT wall_ns FROM run WHERE id = ?1)) OR (run_id = ?1 AND kind IN ('hold', "
+		"'play', 'obey', 'ripple')) ORDER BY id" },
 	{ "run", CHAIN "SELECT * FROM run WHERE id IN " OF_CHAIN " ORDER BY id" },
 	{ "run_end", CHAIN "SELECT * FROM run_end WHERE run_id IN " OF_CHAIN " ORDER BY id" },
 	{ "point", CHAIN "SELECT * FROM point WHERE run_id IN " OF_CHAIN " ORDER BY run_id, no" },

@@ -107,6 +107,10 @@ static void take(struct seq_play *s, const struct snapshot *snap)
 	if (drive == s->drive_fresh || !isfinite(snap->rotor_deg))
 		return;
 	s->drive_fresh = drive;
+	if (s->n_words < SEQ_PLAY_WORDS) {
+		s->word_at[s->n_words] = snap->now;
+		s->word_deg[s->n_words++] = snap->rotor_deg;
+	}
 	take_angle(s, snap);
 	take_row(s, snap->now);
 }

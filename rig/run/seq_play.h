@@ -15,6 +15,7 @@
 #include "run/sequence.h"
 
 #define SEQ_PLAY_ROWS 20000
+#define SEQ_PLAY_WORDS (2 * SEQ_PLAY_ROWS)
 #define SEQ_PLAY_MEAN 4 /* conversions */
 
 struct seq_play_config {
@@ -44,7 +45,11 @@ struct seq_play {
 	double newest_Nm[SEQ_PLAY_MEAN];
 	unsigned n_newest;
 	/* results: rows in the order of time */
-	size_t n, from;                                               /* from: the first row of the loops */
+	size_t n, from; /* from: the first row of the loops */
+	/* Every angle that was told while it moved, and when: the logbook's samples have none. */
+	size_t n_words;
+	struct mono word_at[SEQ_PLAY_WORDS];
+	double word_deg[SEQ_PLAY_WORDS];
 	double torque_Nm[SEQ_PLAY_ROWS], angle_arcmin[SEQ_PLAY_ROWS]; /* of the output side */
 };
 

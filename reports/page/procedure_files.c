@@ -1,0 +1,118 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/gnuplot.h"
+#include "reports/page/procedure_page.h"
+
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+
+#define PATH_ROOM 1200
+
+json_t *procedure_json(const struct report *r)
+{
+	json_t *doc = json_deep_copy(r->procedure.doc);
+
+	json_object_set_new(doc, "kind", json_string(r->procedure.kind));
+	json_object_set_new(doc, "run", json_integer(r->run.id));
+	return doc;
+}
+
+static enum rc begin(const char *dir, const char *name, const char *end, FILE **ret, struct err *err)
+{
+	char path[PATH_ROOM];
+
+	if (snprintf(path, sizeof path, "%s/%s.%s", dir, name, end) >= PATH_ROOM)
+		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	*ret = files_create(path);
+	return *ret ? RC_OK : err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
+}
+
+static enum rc end(FILE *f, const char *dir, struct err *err)
+{
+	bool failed = ferror(f);
+
+	return fclose(f) != 0 || failed ? err_set(err, RC_IO, errno, "a file in %s could not be written whole", dir)
+					: RC_OK;
+}
+
+static enum rc put(const char *dir, const char *name, const char *ending, const char *text, struct err *err)
+{
+	FILE *f = NULL;
+	enum rc rc = begin(dir, name, ending, &f, err);
+
+	if (rc != RC_OK)
+		return rc;
+	fputs(text, f);
+	return end(f, dir, err);
+}
+
+static void number(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.10g", value);
+	else
+		fputc(',', f);
+}
+
+static enum rc write_results(const struct report *r, const char *dir, struct err *err)
+{
+	struct procedure_number list[PROCEDURE_NUMBERS];
+	size_t n = procedure_numbers(&r->procedure, list);
+	FILE *f = NULL;
+	enum rc rc = begin(dir, "results", "csv", &f, err);
+
+	if (rc != RC_OK)
+		return rc;
+	fputs("quantity,key,unit,value,u,degrees of freedom,U,note\n", f);
+	for (size_t i = 0; i < n; i++) {
+		fprintf(f, "\"%s\",%s,%s", list[i].label, list[i].key, list[i].unit);
+		number(f, list[i].value);
+		number(f, list[i].u);
+		number(f, list[i].dof);
+		number(f, list[i].U);
+		fprintf(f, ",%s\n", list[i].note);
+	}
+	return end(f, dir, err);
+}
+
+enum rc procedure_tables(const struct report *r, const char *dir, struct err *err)
+{
+	enum rc rc = write_results(r, dir, err);
+
+	if (rc == RC_OK && r->procedure.table)
+		rc = put(dir, r->procedure.kind, "csv", r->procedure.table, err);
+	return rc;
+}
+
+static enum rc draw_from(const struct procedure *p, const char *dir, bool draw, struct err *err)
+{
+	char script[32];
+	enum rc rc = put(dir, p->kind, "gp", p->script, err);
+
+	snprintf(script, sizeof script, "%s.gp", p->kind);
+	return rc == RC_OK && draw ? gnuplot_run(dir, script, err) : rc;
+}
+
+enum rc procedure_figure(const struct report *r, const char *dir, bool draw, struct figures *ret, struct err *err)
+{
+	const struct procedure *p = &r->procedure;
+	struct figure *g = &ret->figure[0];
+
+	*ret = (struct figures){ 0 };
+	if (!p->script)
+		return RC_OK;
+	ret->n = 1;
+	snprintf(g->name, sizeof g->name, "%s", p->kind);
+	snprintf(g->title, sizeof g->title, "%s", procedure_title(p->kind));
+	snprintf(g->caption, sizeof g->caption, "%s%s", p->caption, r->run.on_bench ? " Virtual bench." : "");
+	return draw_from(p, dir, draw, err);
+}
+
+enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err)
+{
+	enum rc rc = files_make_dir(dir, err);
+
+	if (rc == RC_OK)
+		rc = put(dir, p->kind, "csv", p->table, err);
+	return rc == RC_OK ? draw_from(p, dir, true, err) : rc;
+}

@@ -1,0 +1,159 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/page/procedure_page.h"
+#include "reports/page/page_private.h"
+#include "reports/reduce/text.h"
+
+#include <math.h>
+#include <string.h>
+
+static void item(FILE *f, const char *term, const char *text)
+{
+	fprintf(f, "<dt>%s</dt><dd>", term);
+	text_html_kept(f, text);
+	fputs("</dd>\n", f);
+}
+
+static void first_screen(FILE *f, const struct report *r)
+{
+	char text[800], remark[PROCEDURE_REMARKS][400];
+
+	fprintf(f, "<header>\n<p class=\"kind\">%s</p>\n<h1>", procedure_title(r->procedure.kind));
+	text_html(f, r->subject);
+	fputs("</h1>\n<p class=\"source\">", f);
+	text_html(f, r->source);
+	fputs("</p>\n", f);
+	if (r->run.on_bench)
+		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real "
+		      "actuator.</p>\n",
+		      f);
+	report_headline(r, text, sizeof text);
+	fputs("<p class=\"result\">", f);
+	text_html_kept(f, text);
+	fputs("</p>\n<dl>\n", f);
+	item(f, "How sure", procedure_certainty(r->procedure.kind));
+	report_limits(r, text, sizeof text);
+	item(f, "What limited it", text);
+	fputs("</dl>\n<ul>\n", f);
+	if (!r->digest[0])
+		fputs("<li>The rows of this run do not fit their digest: somebody or something changed them.</li>\n",
+		      f);
+	size_t n = procedure_remarks(&r->procedure, remark);
+	for (size_t i = 0; i < n; i++) {
+		fputs("<li>", f);
+		text_html_kept(f, remark[i]);
+		fputs("</li>\n", f);
+	}
+	fputs("</ul>\n</header>\n", f);
+}
+
+static void plain(FILE *f, double value, double U)
+{
+	char text[64];
+
+	text_value(text, sizeof text, value, U);
+	fprintf(f, "<td class=\"n\">%s", text);
+	text_U(text, sizeof text, U);
+	fprintf(f, text[0] ? " <span class=\"u\">± %s</span></td>" : " <span class=\"u\">ind.%s</span></td>", text);
+}
+
+static void results(FILE *f, const struct report *r)
+{
+	struct procedure_number list[PROCEDURE_NUMBERS];
+	size_t n = procedure_numbers(&r->procedure, list);
+
+	fputs("<section id=\"results\">\n<h2>Results</h2>\n<table>\n<caption>± is the expanded uncertainty at 95 "
+	      "%.</caption>\n<thead><tr><th>Quantity</th><th class=\"n\">Value</th><th>Unit</th><th "
+	      "class=\"n\">Standard "
+	      "uncertainty</th><th class=\"n\">Degrees of freedom</th><th></th></tr></thead>\n<tbody>\n",
+	      f);
+	for (size_t i = 0; i < n; i++) {
+		fputs("<tr><td>", f);
+		text_html(f, list[i].label);
+		fputs("</td>", f);
+		plain(f, list[i].value, list[i].U);
+		fprintf(f, "<td>%s</td>", list[i].unit);
+		if (isfinite(list[i].u))
+			fprintf(f, "<td class=\"n\">%.2g</td>", list[i].u);
+		else
+			fputs("<td class=\"n\">not known</td>", f);
+		if (isfinite(list[i].u) && list[i].dof < 1000)
+			fprintf(f, "<td class=\"n\">%.3g</td>", list[i].dof);
+		else
+			fputs("<td class=\"n\">–</td>", f);
+		fprintf(f, "<td>%s</td></tr>\n", list[i].note);
+	}
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
+static void time_cell(FILE *f, const json_t *seconds)
+{
+	if (!json_is_number(seconds))
+		fputs("<td class=\"n\">no end</td>", f);
+	else
+		fprintf(f, "<td class=\"n\">%.3g</td>", json_number_value(seconds) / 60);
+}
+
+static void holding(FILE *f, const struct report *r)
+{
+	const json_t *list = json_object_get(r->procedure.doc, "holding"), *o;
+	size_t i;
+
+	if (json_array_size(list) == 0)
+		return;
+	fprintf(f,
+		"<section id=\"holding\">\n<h2>Holding time</h2>\n<table>\n<caption>From cold, ambient %.3g °C, to "
+		"%.4g "
+		"°C; low and high are the band of 95 %%.</caption>\n<thead><tr><th class=\"n\">Torque, N·m</th><th "
+		"class=\"n\">Time, min</th><th class=\"n\">low</th><th class=\"n\">high</th><th></th></tr></thead>\n"
+		"<tbody>\n",
+		json_number_value(json_object_get(r->procedure.doc, "ambient_degC")),
+		json_number_value(json_object_get(r->procedure.doc, "limit")));
+	json_array_foreach(list, i, o)
+	{
+		fprintf(f, "<tr><td class=\"n\">%.4g</td>", json_number_value(json_object_get(o, "torque_Nm")));
+		time_cell(f, json_object_get(o, "time_s"));
+		time_cell(f, json_object_get(o, "low_s"));
+		time_cell(f, json_object_get(o, "high_s"));
+		fprintf(f, "<td>%s</td></tr>\n",
+			json_is_true(json_object_get(o, "extrapolated")) ? "extrapolated" : "");
+	}
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
+static void method(FILE *f, const struct report *r)
+{
+	fputs("<section id=\"method\">\n<h2>How it was found</h2>\n<p>", f);
+	text_html(f, procedure_method(r->procedure.kind));
+	page_text(f, " The numbers are computed from the %lld samples of the run. ", (long long)r->run.samples);
+	text_html(f, "docs/method.md of the program has the formulas and what each uncertainty is made of.");
+	fputs("</p>\n</section>\n<section id=\"conditions\">\n<h2>Conditions</h2>\n<dl>\n", f);
+	fprintf(f, "<dt>Supply</dt><dd>%.4g V, current limit %.4g A (as stated in the rig's profile)</dd>\n",
+		r->rig.supply_V, r->rig.supply_limit_A);
+	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n",
+		r->actuator.gear_ratio);
+	fputs("<dt>Outcome of the run</dt><dd>", f);
+	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "the program ended without closing the run",
+		  r->run.message[0] ? ": " : "", r->run.message);
+	fputs("</dd>\n</dl>\n</section>\n", f);
+}
+
+enum rc procedure_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures, struct err *err)
+{
+	enum rc rc = RC_OK;
+
+	page_head(f, r->subject);
+	first_screen(f, r);
+	if (figures != NULL && figures->n > 0)
+		rc = page_figures(f, dir, figures, err);
+	results(f, r);
+	holding(f, r);
+	method(f, r);
+	page_calibration(f, r);
+	page_particulars(f, r);
+	page_cautions(f, r);
+	fprintf(f,
+		"<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>results.csv, report.json, %s.csv; %s.gp "
+		"draws the figure from it.</p>\n</section>\n</main>\n</body>\n</html>\n",
+		r->procedure.kind, r->procedure.kind);
+	return rc;
+}
