@@ -3,7 +3,7 @@
  * stranger can draw them again. Dash patterns and shapes tell the series apart; colour only helps. */
 #include "reports/page/figures_private.h"
 #include "reports/page/gnuplot.h"
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 
 #include <errno.h>
 #include <math.h>

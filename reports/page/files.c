@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 #include "reports/page/report_write.h"
 #include "reports/page/table_cells.h"
 #include "reports/reduce/text.h"

@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/page_private.h"
-#include "reports/page/procedure_page.h"
 #include "reports/reduce/text.h"
 
 #include <errno.h>

@@ -7,6 +7,10 @@
 
 #include <stdio.h>
 
+/* The page of a procedure's result (report->procedure.kind is set), from <head> to </html>. Errors as page_figures. */
+enum rc procedure_page(FILE *f, const struct report *report, const char *dir, const struct figures *figures,
+		       struct err *err) MUST_CHECK;
+
 void page_head(FILE *f, const char *title); /* up to <main> */
 enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err) MUST_CHECK;
 void page_first_screen(FILE *f, const struct report *r);

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/gnuplot.h"
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 
 #include <errno.h>
 #include <math.h>

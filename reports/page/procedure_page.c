@@ -1,5 +1,4 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/page/procedure_page.h"
 #include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 

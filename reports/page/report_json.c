@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/budget.h"
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 #include "reports/page/report_write.h"
 #include "reports/reduce/text.h"
 

@@ -26,8 +26,8 @@ struct cal_point {
 };
 
 struct report {
-	struct curve *curve; /* owned; NULL: the result of a procedure */
-	struct procedure procedure; /* of a run that is no sweep; kind NULL: none, and doc, table and script are not set */
+	struct curve *curve;        /* owned; NULL: the result of a procedure */
+	struct procedure procedure; /* of a run that is no sweep; kind NULL: none, and nothing of it is set */
 	bool by_hand;
 	int budget_step;    /* 0-based step whose loading point the budget is of; -1: the main point */
 	char subject[128];  /* the actuator's name, or the file of readings */

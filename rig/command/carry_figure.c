@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/carry_figure.h"
 
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 
 #include <math.h>
 #include <stdio.h>

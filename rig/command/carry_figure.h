@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A figure for each procedure that tells what an actuator can carry, as texts: table, script, kind and caption of *ret
- * are set (it owns them, also on failure), its doc is left alone. reports/page/procedure_page.h writes and draws them.
+ * are set (it owns them, also on failure), its doc is left alone. reports/page/procedure_files.h writes and draws them.
  * State is told by shape and dashes, not by colour: a grey print reads the same. RC_NOMEM. */
 #ifndef BRIDLE_COMMAND_CARRY_FIGURE_H
 #define BRIDLE_COMMAND_CARRY_FIGURE_H

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/live_procedure.h"
-#include "reports/page/procedure_page.h"
+#include "reports/page/procedure_files.h"
 
 #include <math.h>
 #include <stdlib.h>

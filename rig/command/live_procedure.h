@@ -79,9 +79,9 @@ enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *s
 void live_procedure_zero_after(struct live_procedure *p);
 
 /* --- the result again (live_again.c) --- */
-/* p, the first member of ctx, and the rest of ctx zeroed but for what evaluate and document want beyond keys and recall.
- * *ret: given to the caller; document and figure. RC_SAYS_NO the run has no result: it was cut short, or its samples do
- * not give the whole of it; RC_ARG it tells not what its result rests on; RC_DB. */
+/* p, the first member of ctx, and the rest of ctx are zeroed but for what evaluate and document want beyond keys and
+ * recall. *ret: given to the caller; document and figure. RC_SAYS_NO the run has no result: it was cut short, or its
+ * samples do not give the whole of it; RC_ARG it tells not what its result rests on; RC_DB. */
 enum rc live_procedure_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct logbook *lb,
 			     int64_t run_id, void *ctx, struct procedure *ret, struct err *err) MUST_CHECK;
 /* The record's document with what it rests on; NULL: out of memory. Given to the caller. */

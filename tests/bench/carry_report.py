@@ -55,7 +55,7 @@ def differences(a, b, at=""):
 
 
 def a_report_is_computed_again_from_the_samples():
-    """I15"""
+    """I27"""
     for kind, found in FOUND.items():
         run = found["run_id"]
         report = BENCH.must("report", run)

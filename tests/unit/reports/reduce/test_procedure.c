@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Documents written by hand. Factors of Student's t at 95 %, two-sided: 2.228 with 10 and 12.706 with 1 degree of freedom,
- * 1.960 without end (JCGM 100:2008, table G.2). */
+/* Documents written by hand. Factors of Student's t at 95 %, two-sided: 2.228 with 10 and 12.706 with 1 degree of
+ * freedom, 1.960 without end (JCGM 100:2008, table G.2). */
 #include "reports/reduce/procedure.h"
 
 #include <math.h>

@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the writers of report_write.h do for the result of a procedure (report->procedure.kind is set): they call these.
  * Errors and arguments are theirs. */
-#ifndef BRIDLE_REPORTS_PAGE_PROCEDURE_PAGE_H
-#define BRIDLE_REPORTS_PAGE_PROCEDURE_PAGE_H
+#ifndef BRIDLE_REPORTS_PAGE_PROCEDURE_FILES_H
+#define BRIDLE_REPORTS_PAGE_PROCEDURE_FILES_H
 
 #include "reports/page/report_write.h"
 
@@ -16,8 +16,5 @@ enum rc procedure_figure(const struct report *report, const char *dir, bool draw
 /* The same for a result that is no report, such as that of a typed table: KIND.csv, KIND.gp and KIND.svg. The folder is
  * made. */
 enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err) MUST_CHECK;
-/* The page, from <head> to </html>. */
-enum rc procedure_page(FILE *f, const struct report *report, const char *dir, const struct figures *figures,
-		       struct err *err) MUST_CHECK;
 
 #endif
