@@ -88,6 +88,7 @@ static void a_can_drive(void **state)
 		{ "tell_speed = 0x281 byte 0 length 24 big signed scale 0.01", "tell_speed = 0x281",
 		  "tell_speed: does not say where its value is" },
 		{ "big signed scale 0.01", "is 3", "tell_speed: has is, which goes with a yes or no" },
+		{ "ask = 0x202 data 01", "tell_temperature = 0x282 byte 0 length 8 is 3", "tell_temperature: has is" },
 		{ "tell_enabled = 0x281 byte 7 length 8 is 4", "", "tell_enabled: is missing; the guard has to see" },
 		{ "tell_enabled = 0x281 byte 7", "tell_enabled = 0x281 byte 1",
 		  "tell_enabled: overlaps tell_speed in frame 0x281" },
@@ -129,7 +130,7 @@ static void a_text_drive(void **state)
 		{ "send_off = OFF", "send_off = V {speed}", "send_off: found {speed}, expected a line without values" },
 		{ "send_off = OFF", "send_off = V {speed", "send_off: \"V {speed\"" },
 		{ "send_off = OFF", "send_off = OFF OFF OFF OFF OFF OFF OFF OFF OFF OFF OFF OFF!",
-		  "send_off: found 48 characters" },
+		  "send_off: found 48 characters, expected at most 47" },
 		{ "V {speed.3}", "V {speed", "send_speed: \"V {speed\"" },
 		{ "V {speed.3}", "V", "send_speed: found \"V\", expected a line with the one value {speed}" },
 		{ "V {speed.3}", "V {speed=a|b}", "send_speed: found" },
@@ -223,7 +224,7 @@ static void an_indicator_tells_its_range(void **state)
 static const char modbus[] =
 	"\n[instrument panel]\nkind = modbus\nlink = serial:/dev/ttyUSB0\nroles = meter, temperatures\nperiod = 0.1 s\n"
 	"address = 3\nread_voltage = input 0 u32 high-first 0.1 mV\nread_current = holding 0x10 f32 low-first 1\n"
-	"read_case = holding 18 s16 0.1\n";
+	"read_case = holding 9 u16 0.1\n";
 
 static void a_modbus_device(void **state)
 {
@@ -239,11 +240,11 @@ static void a_modbus_device(void **state)
 		{ "high-first 0.1 mV", "0.1 mV", "read_voltage: found the word order \"0.1\"" },
 		{ "high-first 0.1 mV", "", "read_voltage: found the word order \"\"" },
 		{ "input 0 u32", "input 65535 u32", "read_voltage: found register 65535 for 32 bits" },
-		{ "18 s16 0.1", "18 s16", "read_case: found the step \"\"" },
+		{ "9 u16 0.1", "9 u16", "read_case: found the step \"\"" },
 		{ "0.1 mV", "0.1 A", "read_voltage: found the step \"0.1 A\", expected what 1 of it is" },
 		{ "0.1 mV", "0 mV", "read_voltage: found the step \"0 mV\"" },
 		{ "0.1 mV", "0.1 mV ± 1 mV", "read_voltage: found the step \"0.1 mV" },
-		{ "holding 18 s16", "holding 0x11 s16", "read_case: lies on registers of read_current" },
+		{ "holding 9 u16", "holding 0x11 u16", "read_case: lies on registers of read_current" },
 		{ "read_voltage =", "#", "read_voltage: is missing; the roles need that register" },
 		{ "roles = meter, temperatures", "roles = meter", "read_case: is given, but the roles do not name" },
 		{ "read_case =", "#", "read_case: is missing; the role temperatures needs one register" },
@@ -256,6 +257,7 @@ static void a_modbus_device(void **state)
 	assert_near(volts->step, 1e-4);
 	assert_true(amps->given && amps->table == MODBUS_HOLDING && amps->address == 16 && amps->low_first);
 	assert_near(p.modbus[(int)MODBUS_TEMP + TEMP_CASE].step, 0.1);
+	assert_int_equal(p.modbus[(int)MODBUS_TEMP + TEMP_CASE].address, 9);
 	refuse_each(modbus, list, COUNT(list));
 }
 
@@ -291,6 +293,7 @@ static void gpio_lines(void **state)
 	assert_int_equal(p.roles, ROLE_LINES | ROLE_PICK | ROLE_POWER);
 	assert_true(p.wire[GPIO_ESTOP].wired && p.wire[GPIO_ESTOP].low && p.wire[GPIO_ESTOP].bias == GPIO_PULL_UP);
 	assert_int_equal(p.wire[GPIO_SWITCH].offset, 23);
+	assert_true(p.close.n == 1 && p.close.byte[0] == '1' && p.open.n == 1 && p.open.byte[0] == '0');
 	refuse_each(gpio, list, COUNT(list));
 	refuse_each(modbus, other, COUNT(other));
 }
