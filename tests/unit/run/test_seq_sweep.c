@@ -491,6 +491,52 @@ static void an_actuator_that_does_not_turn_ends_it(void **state)
 	assert_true(seen.most_A <= 0); /* no load before it turned */
 }
 
+/* The actuator of eases_the_brake_before_the_stall, which gives nothing any more once the brake has been eased. */
+static void step_that_breaks(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	seq_sweep_step(&sweep, snap, ret);
+	if (sweep.collapsed)
+		((struct tiny_rig *)state)->motor_most_Nm = 0;
+}
+
+static void an_actuator_that_does_not_come_back_ends_it(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(53);
+	struct plan_profile p = usual_plan();
+	struct sweep_config c = usual(&p);
+	struct sweep_item items[SWEEP_ITEMS];
+	struct seen seen = { .least_rpm_under_load = INFINITY, .config = &c };
+	size_t n = sweep_order(&p, NULL, items);
+
+	(void)state;
+	rig.motor_most_Nm = 25;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, items, n));
+	struct seq_out out = tiny_run(&rig, step_that_breaks, &rig, 3600, watch, &seen);
+	assert_true(out.stop && !out.done);
+	assert_non_null(strstr(out.event.text, "did not return to its speed after the load was reduced"));
+	assert_int_equal(seen.n, 3); /* what was finished before */
+}
+
+/* A coil with a broken wire: the load never comes, each step but the one without load says so and is taken as it is. */
+static void a_load_that_does_not_come_is_told(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(54);
+	struct plan_profile p = usual_plan();
+	struct sweep_config c = usual(&p);
+	struct seen seen;
+
+	(void)state;
+	rig.Nm_per_A = 0;
+	p.n = 2;
+	p.down = p.repeat_first = false;
+	assert_true(run_plan(&rig, &p, &c, &seen).done);
+	assert_int_equal(seen.n, 2);
+	assert_string_equal(seen.note, "step 2: the commanded load was not reached in the settling time");
+	assert_true(seen.point[1].flags & POINT_NOT_SETTLED);
+	assert_false(seen.point[0].flags & POINT_NOT_SETTLED);
+}
+
 static void a_cell_that_is_no_number_settles_nowhere(void **state)
 {
 	struct tiny_rig rig = tiny_rig_make(53);
@@ -618,6 +664,8 @@ int main(void)
 		cmocka_unit_test(rests_between_the_steps),
 		cmocka_unit_test(a_contactor_that_stays_open_ends_it),
 		cmocka_unit_test(an_actuator_that_does_not_turn_ends_it),
+		cmocka_unit_test(an_actuator_that_does_not_come_back_ends_it),
+		cmocka_unit_test(a_load_that_does_not_come_is_told),
 		cmocka_unit_test(a_cell_that_is_no_number_settles_nowhere),
 	};
 
