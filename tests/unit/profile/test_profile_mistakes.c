@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What a profile is refused for, each in its sentence, and what is none. */
 #include "profile/profile.h"
+#include "profile/textfile.h"
 
 #include <setjmp.h>
 #include <stdarg.h>
@@ -13,6 +14,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <unistd.h>
 
 #include "profile_scene.h"
 
@@ -274,6 +276,95 @@ static void files_that_are_none(void **state)
 	assert_null(text);
 }
 
+/* By a part of the sentence; other sentences may stand beside it. */
+static void lists_claims_and_orders_that_cannot_be(void **state)
+{
+	static const struct {
+		enum profile_file which;
+		const char *from, *to, *words;
+	} rows[] = {
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 10 step N.m", "a number after from, to and step" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 10 step 5 N.m, 3", "something follows the step" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5, 10 N.m,", "a number is missing after the last comma" },
+		{ PROFILE_PLAN, "85 rpm", "20, 40, 40 rpm", "a speed is there twice" },
+		{ PROFILE_PLAN, "85 rpm", "0, 40 rpm", "0 does not go with other speeds" },
+		{ PROFILE_PLAN, "85 rpm", "from 1 to 21 step 1 rpm", "too many speeds" },
+		{ PROFILE_PLAN, "85 rpm", "85 rpm\ncurrent = 3 A", "current: goes only with drive = current" },
+		{ PROFILE_PLAN, "85 rpm", "85 rpm\ndrive = hand", "speed: goes only with drive = speed" },
+		{ PROFILE_PLAN, "10 N.m", "10 N.m\nfind_limit = yes\norder = shuffled",
+		  "find_limit: found yes; expected it only with drive = speed and order = rising" },
+		{ PROFILE_PLAN, "85 rpm\n[steps]\ntorque = 0, 5, 10 N.m",
+		  "from 10 to 29 step 1 rpm\n[steps]\ntorque = from 0 to 10 step 1 N.m",
+		  "found 20 speeds for 11 loads, expected at most 200 steps in all" },
+		{ PROFILE_PLAN, "[steps]", "[steady]\ndwell = until 20 %\n[steps]", "dwell: found \"until 20 %\"" },
+		{ PROFILE_ACTUATOR, "[claims]", "[claims]\nno_load_speed = 100 rpm @ 80 rpm",
+		  "a claim of the speed without load has no speed after @" },
+		{ PROFILE_RIG, "[cell]", "clock = 1 ± 50 ppm\n[cell]",
+		  "clock: found \"1 ± 50 ppm\", expected an uncertainty" },
+		{ PROFILE_RIG, "[cell]", "clock = 50 apples\n[cell]",
+		  "clock: found \"50 apples\", expected an uncertainty" },
+		{ PROFILE_RIG, "[limits]", "[guard]\nsilent = 0.02 s\n[limits]",
+		  "silent: found 0.02 s, expected at least three ticks (0.03 s at this rate)" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		char *text = replaced(base_text(rows[i].which), rows[i].from, rows[i].to);
+		struct mistakes m = { 0 };
+
+		if (parse(rows[i].which, text, &m, NULL) != RC_ARG || !stands(&m, rows[i].words))
+			fail_msg("row %zu: %zu mistakes, first \"%s\"", i, m.n, m.n ? m.line[0] : "");
+		free(text);
+	}
+}
+
+static void write_file(const char *path, const char *bytes, size_t n)
+{
+	FILE *f = fopen(path, "w");
+
+	assert_non_null(f);
+	assert_int_equal(fwrite(bytes, 1, n, f), n);
+	assert_int_equal(fclose(f), 0);
+}
+
+/* Too long, no text, a link to itself: refused in a sentence, and in the list of mistakes too. */
+static void files_that_no_person_wrote(void **state)
+{
+	char folder[] = "/tmp/bridle-profile-XXXXXX", path[60], *text = NULL;
+	char *long_text = malloc(TEXTFILE_MAX + 1);
+	static const char *const words[] = { "has more than 262144 bytes", "is not UTF-8 text (byte 4 is 0)",
+					     "is a symbolic link that leads in a circle" };
+	struct rig_profile rig;
+
+	(void)state;
+	assert_non_null(long_text);
+	memset(long_text, ' ', TEXTFILE_MAX + 1);
+	assert_non_null(mkdtemp(folder));
+	snprintf(path, sizeof path, "%s/rig.ini", folder);
+	for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+		struct mistakes m = { 0 };
+		struct err err = { 0 };
+
+		if (i == 0)
+			write_file(path, long_text, TEXTFILE_MAX + 1);
+		else if (i == 1)
+			write_file(path, "[ri\0g]\n", 7);
+		else
+			assert_int_equal(symlink(path, path), 0);
+		assert_int_equal(profile_read_rig(path, &rig, &text, &m, &err), RC_ARG);
+		if (!strstr(err.what, words[i]) || !stands(&m, words[i]))
+			fail_msg("%zu: %s", i, err.what);
+		assert_int_equal(unlink(path), 0);
+	}
+	write_file(path, long_text, TEXTFILE_MAX); /* the longest that is read; nothing is in it */
+	struct mistakes m = { 0 };
+	assert_int_equal(profile_read_rig(path, &rig, &text, &m, NULL), RC_ARG);
+	assert_true(m.n > 0 && !stands(&m, words[0]));
+	unlink(path);
+	rmdir(folder);
+	free(long_text);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -284,6 +375,8 @@ int main(void)
 		cmocka_unit_test(a_hash_inside_a_name_stays),
 		cmocka_unit_test(a_line_too_long_is_a_mistake),
 		cmocka_unit_test(files_that_are_none),
+		cmocka_unit_test(lists_claims_and_orders_that_cannot_be),
+		cmocka_unit_test(files_that_no_person_wrote),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
