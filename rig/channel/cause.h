@@ -79,7 +79,7 @@
 	  "the torque cell gave no fresh readings", GUARD, FAULT, NOTHING, HOLDS, CELL) \
 	X(PICKUP, pickup, "rotor speed by the drive", "rpm", \
 	  "the pulses do not agree with the rotor's speed that the drive reports; " \
-	  "check pick-up, wire, coupling and gear ratio", \
+	  "check pick-up, wire, coupling, gear ratio and signs", \
 	  "the pick-up did not agree with the drive", GUARD, FAULT, NOTHING, HOLDS, TURN) \
 	X(OVERSPEED, overspeed, "speed", "rpm", \
 	  "the shaft is faster than allowed, or its speed is " \

@@ -18,6 +18,7 @@ NO_BRAKE = "no brake"          # the brake cannot hold
 NO_CUT = "no cut"              # the contactor cannot open
 NO_DRIVE_OFF = "no drive off"  # the drive does not obey
 LIES = "lies"                  # what the program is told is not so: sensors that contradict the truth
+NO_ROTOR = "no rotor"          # the drive, only witness of a torque to and fro that the cell cannot see (I4a), does not tell its rotor
 NO_WORD = "no word"            # no command gets to the node: what it does comes with the end of the lease
 NO_BOOK = "no book"            # the logbook takes nothing more, so it may have no cause and no end
 
@@ -100,7 +101,7 @@ TABLE = [
     Row("drive-fault", {"drive_fault"}, "it says so itself", 0.6),
     Row("drive-deaf", {WENT_ON, "wrong_direction", "sequence", "contactor"}, "found where it should turn round or stop; without power it is off",
         marks=[NO_DRIVE_OFF]),
-    Row("drive-mute", {WENT_ON, "pickup", "sequence"}, "a rotor speed that stays is nothing while the speed is held", marks=[LIES]),
+    Row("drive-mute", {WENT_ON, "pickup", "sequence"}, "a rotor speed that stays is nothing while the speed is held", marks=[LIES, NO_ROTOR]),
     Row("contactor-welded", {"contactor"}, "found when the contact should open", marks=[NO_CUT]),
     Row("contactor-drop", {"contactor"}, "seen open unasked; the node says so too", 0.8),
     Row("overspeed", {"overspeed", "wrong_direction"}, "a runaway, in torque mode as in speed mode; a heavy rotor takes a second to get to "

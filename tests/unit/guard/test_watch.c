@@ -121,6 +121,12 @@ static void bend_slip(struct scene *s, double t_s, bool miss)
 	s->snap.speed_rpm = miss ? 48.5 : 47.5; /* a fifth of 60 are 12 */
 	s->snap.drive_rotor_rpm = 2160;
 }
+/* A drive that repeats its old word after the shaft has turned round. */
+static void bend_other_way(struct scene *s, double t_s, bool miss)
+{
+	s->limits.gear_ratio = 36;
+	s->snap.drive_rotor_rpm = miss && t_s > 0.98 ? 2160 : -2160;
+}
 static void bend_more_pulses(struct scene *s, double t_s, bool miss)
 {
 	s->limits.gear_ratio = 36;
@@ -511,6 +517,7 @@ static const struct row {
 	{ "node says contactor later", CAUSE_CONTACTOR, bend_node_contactor_later, 0.19, 0.21 },
 	{ "pick-up without pulses", CAUSE_PICKUP, bend_pickup, 0.99, 1.02 },
 	{ "pick-up with pulses missing", CAUSE_PICKUP, bend_pulses_missing, 0.99, 1.02 },
+	{ "pick-up and drive tell opposite ways", CAUSE_PICKUP, bend_other_way, 0.99, 1.02 },
 	{ "pick-up slips", CAUSE_PICKUP, bend_slip, 1.99, 2.02 },
 	{ "pick-up with pulses too many", CAUSE_PICKUP, bend_more_pulses, 1.99, 2.02 },
 	{ "drive enabled with a person at the shaft", CAUSE_NOT_AT_REST, bend_not_at_rest, 0.28, 0.34 },
