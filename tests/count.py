@@ -32,6 +32,7 @@ def count(folder):
                 print(f"failed: {suite.get('name')}: {case.get('name')}")
             elif case.find("skipped") is not None:
                 skipped += 1
+                print(f"skipped: {suite.get('name')}: {case.get('name')}: {(case.findtext('system-out') or 'no reason given').strip()}")
             else:
                 passed += 1
     for program in sorted(broken.keys() - told):
