@@ -54,6 +54,8 @@ _bridle()
 	elif [ "$COMP_CWORD" -eq 2 ] && word=$(sed -n "1s/^Usage: bridle $command \\([a-z].*|.*\\)/\\1/p" <<<"$help") && [ -n "$word" ]; then
 		# log: "list | show RUN | ...": the first word of each
 		mapfile -t COMPREPLY < <(compgen -W "$(tr '|' '\n' <<<"$word" | awk '{ print $1 }')" -- "$cur")
+	elif [ "$command ${COMP_WORDS[2]}" = "log history" ]; then # its usage has no room for the argument
+		mapfile -t COMPREPLY < <(_bridle_argument ACTUATOR "$cur" "$bench")
 	else
 		word=$(sed -n '1s/^Usage: bridle [a-z ]* \[*\([A-Z][A-Za-z.]*\).*/\1/p' <<<"$help")
 		mapfile -t COMPREPLY < <(_bridle_argument "$word" "$cur" "$bench")

@@ -236,5 +236,5 @@ enum rc compare_write(const struct compared *c, const char *dir, bool draw, stru
 		rc = write_one(c, dir, "curves.csv", write_curves, err);
 	if (rc == RC_OK)
 		rc = write_one(c, dir, "compare.gp", write_script, err);
-	return rc == RC_OK && draw ? gnuplot_run(dir, "compare.gp", err) : rc;
+	return rc == RC_OK && draw ? gnuplot_run(dir, "compare.gp", GNUPLOT_OPTION, err) : rc;
 }

@@ -12,7 +12,7 @@
 
 extern char **environ;
 
-enum rc gnuplot_run(const char *dir, const char *script, struct err *err)
+enum rc gnuplot_run(const char *dir, const char *script, const char *without, struct err *err)
 {
 	char name[100], log[PATH_ROOM], *argv[] = { (char *)"gnuplot", name, NULL };
 	posix_spawn_file_actions_t actions;
@@ -29,9 +29,8 @@ enum rc gnuplot_run(const char *dir, const char *script, struct err *err)
 	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
 	posix_spawn_file_actions_destroy(&actions);
 	if (failed)
-		return err_set(err, RC_IO, failed,
-			       "gnuplot cannot be started (%s): install gnuplot-nox, or give --no-figures",
-			       strerror(failed));
+		return err_set(err, RC_IO, failed, "gnuplot cannot be started (%s): install gnuplot-nox%s",
+			       strerror(failed), without);
 	if (waitpid(pid, &status, 0) < 0 || !WIFEXITED(status) || WEXITSTATUS(status) != 0)
 		return err_set(err, RC_IO, 0, "gnuplot failed on %s/%s: see %s", dir, script, log);
 	unlink(log);

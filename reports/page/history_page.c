@@ -5,12 +5,21 @@
 
 #include <math.h>
 
+/* Without limits nothing can be said. */
+static const char *verdict(const struct history *h)
+{
+	bool charted = false;
+
+	for (int q = 0; q < HISTORY_QUANTITIES; q++) {
+		charted = charted || h->series[q].charted;
+		if (h->series[q].charted && h->series[q].chart.n_hits > 0)
+			return "At least one run rule is met.";
+	}
+	return charted ? "No run rule is met." : "No limits yet: a series needs two values that differ.";
+}
+
 static void first_screen(FILE *f, const struct history *h)
 {
-	size_t hits = 0;
-
-	for (int q = 0; q < HISTORY_QUANTITIES; q++)
-		hits += h->series[q].charted ? h->series[q].chart.n_hits : 0;
 	fputs("<p class=\"kind\">History of a rig</p>\n<h1>", f);
 	text_html(f, h->actuator[0] ? h->actuator : h->rig);
 	fputs("</h1>\n<p class=\"source\">", f);
@@ -18,9 +27,10 @@ static void first_screen(FILE *f, const struct history *h)
 	fputs("</p>\n", f);
 	if (h->on_bench)
 		fputs("<p class=\"virtual\">A virtual bench: nothing here was measured.</p>\n", f);
-	fprintf(f, "<p class=\"result\">%s</p>\n",
-		hits ? "Something moved: at least one run rule is met."
-		     : "No run rule is met: nothing moved beyond chance.");
+	fprintf(f, "<p class=\"result\">%s</p>\n", verdict(h));
+	if (h->n_left_out)
+		fprintf(f, "<p>Left out: %zu run%s of %s.</p>\n", h->n_left_out, h->n_left_out == 1 ? "" : "s",
+			h->on_bench ? "a real rig" : "a virtual bench");
 	fputs("<p>Run rules: L. S. Nelson, J. Qual. Technol. 16(4) (1984) 237, tests 1, 2, 3, 5 and 6. Centre and "
 	      "sigma come from "
 	      "the first values, at most 20. Few values make limits that may still move much.</p>\n",
@@ -46,7 +56,7 @@ static void summary_row(FILE *f, const struct history_series *s, enum history_qu
 	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
 		fprintf(f, "%svalue %zu: %s (test %d)", i ? "<br>" : "", s->chart.hit[i].at + 1,
 			chart_rule_words(&s->chart.hit[i]), (int)s->chart.hit[i].rule);
-	fputs(s->charted && s->chart.n_hits ? "</td></tr>\n" : "none</td></tr>\n", f);
+	fprintf(f, "%s</td></tr>\n", !s->charted ? "no limits yet" : s->chart.n_hits ? "" : "none");
 }
 
 static void summary(FILE *f, const struct history *h)
@@ -68,8 +78,7 @@ static void changes(FILE *f, const struct history *h)
 		fputs("<p>Nothing that the logbook knows.</p>\n</section>\n", f);
 		return;
 	}
-	fputs("<table>\n<caption>Keys of rig.ini and of the actuator's file, calibrations, versions of the "
-	      "program.</caption>\n"
+	fputs("<table>\n<caption>Keys of the files, calibrations, versions of the program.</caption>\n"
 	      "<thead><tr><th class=\"n\">No</th><th>Before</th><th "
 	      "class=\"n\">Run</th><th>What</th></tr></thead>\n<tbody>\n",
 	      f);

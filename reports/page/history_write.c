@@ -63,8 +63,9 @@ json_t *history_to_json(const struct history *h)
 			json_pack("{s:o, s:o, s:s}", "at", when(h->change[i].wall_ns), "run",
 				  h->change[i].run_id ? json_integer((json_int_t)h->change[i].run_id) : json_null(),
 				  "what", h->change[i].what));
-	return json_pack("{s:s, s:s, s:b, s:s, s:o, s:o}", "actuator", h->actuator, "rig", h->rig, "virtual_bench",
-			 h->on_bench, "rules", RULES, "series", series, "changes", changes);
+	return json_pack("{s:s, s:s, s:b, s:I, s:s, s:o, s:o}", "actuator", h->actuator, "rig", h->rig, "virtual_bench",
+			 h->on_bench, "runs_left_out", (json_int_t)h->n_left_out, "rules", RULES, "series", series,
+			 "changes", changes);
 }
 
 /* --- tables --- */
@@ -293,9 +294,26 @@ static enum rc write_page(const struct history *h, const char *dir, const struct
 	return finish(f, path, rc, err);
 }
 
-enum rc history_write(const struct history *h, const char *dir, bool draw, struct err *err)
+/* The page stands without the figure before it is drawn, and with it then. */
+static enum rc draw_and_write(const struct history *h, const char *dir, struct err *err)
 {
-	struct figures figures = { 0 };
+	const struct figures figures = {
+		.n = 1,
+		.figure = { {
+			.name = "history",
+			.title = "What should stay as it is",
+			.caption = "Each value in the order of time. Solid: centre; dashed: 3 sigma of the first "
+				   "values. A ring: a run "
+				   "rule is met. Dotted: something was changed before this value, by its number below.",
+		} },
+	};
+	enum rc rc = gnuplot_run(dir, "history.gp", "; page and tables stand without the figure", err);
+
+	return rc == RC_OK ? write_page(h, dir, &figures, err) : rc;
+}
+
+enum rc history_write(const struct history *h, const char *dir, struct err *err)
+{
 	enum rc rc = files_make_dir(dir, err);
 
 	if (rc == RC_OK)
@@ -306,16 +324,7 @@ enum rc history_write(const struct history *h, const char *dir, bool draw, struc
 		rc = write_one(h, dir, "history.json", write_json, err);
 	if (rc == RC_OK)
 		rc = write_one(h, dir, "history.gp", write_script, err);
-	if (rc == RC_OK && draw && panels(h) > 0) {
-		rc = gnuplot_run(dir, "history.gp", err);
-		figures.n = 1;
-		figures.figure[0] = (struct figure){
-			.name = "history",
-			.title = "What should stay as it is",
-			.caption = "Each value in the order of time. Solid: centre; dashed: 3 sigma of the first "
-				   "values. A ring: a run "
-				   "rule is met. Dotted: something was changed before this value, by its number below.",
-		};
-	}
-	return rc == RC_OK ? write_page(h, dir, &figures, err) : rc;
+	if (rc == RC_OK)
+		rc = write_page(h, dir, &(struct figures){ 0 }, err);
+	return rc == RC_OK && panels(h) > 0 ? draw_and_write(h, dir, err) : rc;
 }

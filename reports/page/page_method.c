@@ -72,7 +72,9 @@ static void method_of_run(FILE *f, const struct report *r)
 		para(f,
 		     "That is the shortest window. As long a time before it told the scatter, which fixed the length "
 		     "of the "
-		     "window: another one would differ by about %.2g %% at most. None is longer than %.3g s.",
+		     "window: another one would differ by about %.2g %%, unless the longest time came first. The "
+		     "longest "
+		     "is %.3g s, and the rest of its last turn where that comes within half of it.",
 		     100 * r->plan.until_frac, r->plan.longest_s);
 	para(f, "What limited a point is read from the samples in and before its window: the drive's flags, supply "
 		"current and voltage, coil current, "

@@ -90,7 +90,7 @@ static enum rc draw_from(const struct procedure *p, const char *dir, bool draw, 
 	enum rc rc = put(dir, p->kind, "gp", p->script, err);
 
 	snprintf(script, sizeof script, "%s.gp", p->kind);
-	return rc == RC_OK && draw ? gnuplot_run(dir, script, err) : rc;
+	return rc == RC_OK && draw ? gnuplot_run(dir, script, ", or leave figures out", err) : rc;
 }
 
 enum rc procedure_figure(const struct report *r, const char *dir, bool draw, struct figures *ret, struct err *err)

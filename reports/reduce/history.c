@@ -2,7 +2,6 @@
 #include "reports/reduce/history.h"
 
 #include "channel/event.h"
-#include "reports/reduce/ini_changes.h"
 
 #include <jansson.h>
 #include <math.h>
@@ -39,8 +38,11 @@ void history_free(struct history *h)
 {
 	if (h == NULL)
 		return;
-	for (int q = 0; q < HISTORY_QUANTITIES; q++)
+	for (int q = 0; q < HISTORY_QUANTITIES; q++) {
+		for (size_t i = 0; i < h->series[q].n; i++)
+			free(h->series[q].value[i].weights);
 		free(h->series[q].value);
+	}
 	free(h->change);
 	free(h);
 }
@@ -51,7 +53,8 @@ struct collecting {
 	struct logbook *lb;
 	bool failed; /* out of memory */
 	char *rig_text, *actuator_text, program[32];
-	int cell_sign; /* by the newest rig.ini so far */
+	const char *file; /* whose keys are told; NULL: of no file */
+	int cell_sign;    /* by the newest rig.ini so far */
 	int64_t run_id, wall_ns;
 };
 
@@ -59,12 +62,15 @@ static void add(struct collecting *c, enum history_quantity quantity, struct his
 {
 	struct history_series *s = &c->h->series[quantity];
 
-	if (!isfinite(value.value))
+	if (!isfinite(value.value)) {
+		free(value.weights);
 		return;
+	}
 	if (s->n == s->room) {
 		size_t room = s->room ? 2 * s->room : 32;
 		struct history_value *more = realloc(s->value, room * sizeof *more);
 		if (!more) {
+			free(value.weights);
 			c->failed = true;
 			return;
 		}
@@ -89,9 +95,13 @@ static void changed(void *ctx, const char *what)
 		h->change = more;
 		h->room = room;
 	}
-	struct history_change *to = &h->change[h->n_changes++];
-	*to = (struct history_change){ .wall_ns = c->wall_ns, .run_id = c->run_id };
-	snprintf(to->what, sizeof to->what, "%s", what);
+	/* In the order of time, and what came at one time as it came. */
+	size_t at = h->n_changes++;
+	for (; at > 0 && h->change[at - 1].wall_ns > c->wall_ns; at--)
+		h->change[at] = h->change[at - 1];
+	h->change[at] = (struct history_change){ .wall_ns = c->wall_ns, .run_id = c->run_id };
+	snprintf(h->change[at].what, sizeof h->change[at].what, "%s%s%s", c->file ? c->file : "", c->file ? " " : "",
+		 what);
 }
 
 static double real_of(const json_t *o, const char *key)
@@ -116,7 +126,8 @@ static void take_calibration(struct collecting *c, const struct record_info *rec
 	char what[80];
 
 	add(c, HISTORY_SENSITIVITY, v);
-	c->wall_ns = record->wall_ns;
+	c->file = NULL;
+	c->wall_ns = record->wall_ns + 1; /* its own value is none of those that come after it */
 	c->run_id = record->run_id;
 	snprintf(what, sizeof what, "calibration, record %lld", (long long)record->id);
 	changed(c, what);
@@ -130,17 +141,29 @@ static void take_check(struct collecting *c, const struct record_info *record, c
 				   .value = real_of(doc, "sensitivity_count_per_Nm"),
 				   .u = NAN,
 				   .speed_rpm = NAN,
-				   .in_base = json_is_true(json_object_get(doc, "ok")) };
+				   .in_base = json_is_true(json_object_get(doc, "ok")),
+				   .weights = strdup(weights ? weights : "") };
 
-	snprintf(v.weights, sizeof v.weights, "%s", weights ? weights : "");
+	c->failed = c->failed || !v.weights;
 	add(c, HISTORY_CHECK, v);
+}
+
+/* A record of no run is of the rig as it stands. */
+static bool is_other_kind(const struct collecting *c, const struct record_info *record)
+{
+	struct run_info run;
+
+	return record->run_id && logbook_run_info(c->lb, record->run_id, &run, NULL) == RC_OK &&
+	       run.on_bench != c->h->on_bench;
 }
 
 static bool take_record(void *ctx, const struct record_info *record)
 {
 	struct collecting *c = ctx;
-	json_t *doc = json_loads(record->json, 0, NULL);
 
+	if (is_other_kind(c, record))
+		return true;
+	json_t *doc = json_loads(record->json, 0, NULL);
 	if (strcmp(record->kind, "calibration") == 0)
 		take_calibration(c, record, doc);
 	else if (strcmp(record->kind, "check") == 0)
@@ -269,10 +292,10 @@ static void take_rig(struct collecting *c, char *text)
 {
 	char value[INI_VALUE];
 
+	c->file = "rig.ini";
 	if (c->rig_text)
 		ini_changes(c->rig_text, text, changed, c);
-	ini_value(text, "rig", "name", value);
-	snprintf(c->h->rig, sizeof c->h->rig, "%.63s", value);
+	ini_value(text, "rig", "name", c->h->rig);
 	c->cell_sign = ini_value(text, "cell", "sign", value) && value[0] == '-' ? -1 : 1;
 	keep(&c->rig_text, text);
 }
@@ -287,6 +310,7 @@ static enum rc take_texts(struct collecting *c, const struct run_info *run, stru
 		return rc;
 	c->wall_ns = run->wall_ns;
 	c->run_id = run->id;
+	c->file = NULL;
 	if (c->program[0] && strcmp(c->program, run->program) != 0) {
 		snprintf(what, sizeof what, "program %.30s, was %.30s", run->program, c->program);
 		changed(c, what);
@@ -297,6 +321,7 @@ static enum rc take_texts(struct collecting *c, const struct run_info *run, stru
 	else
 		free(rig);
 	bool own = actuator && strcmp(run->actuator, c->h->actuator) == 0;
+	c->file = c->h->file;
 	if (own && c->actuator_text)
 		ini_changes(c->actuator_text, actuator, changed, c);
 	if (own)
@@ -311,22 +336,18 @@ static enum rc take_run(struct collecting *c, int64_t run_id, struct err *err)
 	struct run_info run;
 	enum rc rc = logbook_run_info(c->lb, run_id, &run, err);
 
+	if (rc == RC_OK && run.on_bench != c->h->on_bench) {
+		c->h->n_left_out++;
+		return RC_OK;
+	}
 	if (rc == RC_OK)
 		rc = take_texts(c, &run, err);
 	if (rc == RC_OK && strcmp(run.kind, "sweep") == 0)
 		rc = take_points(c, &run, err);
-	c->h->on_bench = run.on_bench;
 	return rc == RC_OK && c->failed ? err_set(err, RC_NOMEM, 0, "out of memory") : rc;
 }
 
 /* --- the whole --- */
-static int by_time(const void *a, const void *b)
-{
-	const struct history_change *x = a, *y = b;
-
-	return x->wall_ns < y->wall_ns ? -1 : x->wall_ns > y->wall_ns;
-}
-
 /* Those like the newest: one weight, one speed. */
 static void keep_alike(struct history *h)
 {
@@ -336,6 +357,8 @@ static void keep_alike(struct history *h)
 	for (size_t i = 0; i < s->n; i++)
 		if (strcmp(s->value[i].weights, s->value[s->n - 1].weights) == 0)
 			s->value[kept++] = s->value[i];
+		else
+			free(s->value[i].weights);
 	s->n = kept;
 	s = &h->series[HISTORY_NO_LOAD];
 	double rpm = s->n ? s->value[s->n - 1].speed_rpm : NAN;
@@ -367,21 +390,58 @@ static enum rc chart(struct history_series *s, struct err *err)
 	return rc;
 }
 
+/* The name of the actuator's file, as the plan of a sweep has it; "" when it has none. */
+static enum rc file_of(struct logbook *lb, int64_t run_id, char ret[INI_VALUE], struct err *err)
+{
+	char *rig = NULL, *actuator = NULL, *plan = NULL;
+	enum rc rc = logbook_run_texts(lb, run_id, &rig, &actuator, &plan, err);
+
+	if (rc == RC_OK)
+		ini_value(plan ? plan : "", "plan", "actuator", ret);
+	free(rig);
+	free(actuator);
+	free(plan);
+	return rc;
+}
+
+/* Real or virtual, as the newest run of all, where there is no sweep. */
+static enum rc kind_of_newest(struct logbook *lb, struct history *h, struct err *err)
+{
+	int64_t *ids = NULL;
+	size_t n = 0;
+	struct run_info run = { .on_bench = false };
+	enum rc rc = logbook_runs(lb, NULL, &ids, &n, err);
+
+	if (rc == RC_OK && n > 0)
+		rc = logbook_run_info(lb, ids[0], &run, err);
+	free(ids);
+	h->on_bench = run.on_bench;
+	return rc;
+}
+
 static enum rc name_actuator(struct logbook *lb, const char *actuator, struct history *h, struct err *err)
 {
 	int64_t *ids = NULL;
 	size_t n = 0;
 	struct run_info run;
+	char file[INI_VALUE] = "";
 	enum rc rc = logbook_runs(lb, "sweep", &ids, &n, err);
 	bool found = false;
 
 	for (size_t i = 0; i < n && rc == RC_OK && !found; i++) {
 		rc = logbook_run_info(lb, ids[i], &run, err);
-		found = rc == RC_OK && (!actuator || strcmp(run.actuator, actuator) == 0);
+		rc = rc == RC_OK ? file_of(lb, ids[i], file, err) : rc;
+		found = rc == RC_OK &&
+			(!actuator || strcmp(run.actuator, actuator) == 0 || strcmp(file, actuator) == 0);
 	}
 	free(ids);
-	if (found)
+	if (found) {
 		snprintf(h->actuator, sizeof h->actuator, "%s", run.actuator);
+		snprintf(h->file, sizeof h->file, "actuators/%.60s.ini", file[0] ? file : run.actuator);
+		h->on_bench = run.on_bench;
+	} else if (rc == RC_OK) {
+		rc = kind_of_newest(lb, h, err);
+	}
 	if (rc == RC_OK && actuator && !found)
 		return err_set(err, RC_ARG, 0,
 			       "the logbook holds no sweep of an actuator \"%.60s\"; bridle log list has them",
@@ -404,7 +464,6 @@ static enum rc take_all(struct collecting *c, struct err *err)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	if (rc != RC_OK)
 		return rc;
-	qsort(c->h->change, c->h->n_changes, sizeof *c->h->change, by_time);
 	keep_alike(c->h);
 	for (int q = 0; q < HISTORY_QUANTITIES && rc == RC_OK; q++) {
 		rc = chart(&c->h->series[q], err);

@@ -37,7 +37,7 @@ static void print_values(const struct history *h, const struct history_series *s
 static void print_hits(const struct history_series *s)
 {
 	if (!s->charted) {
-		live_say("No limits: at least two values that differ are needed.");
+		live_say("No limits yet: a series needs two values that differ.");
 		return;
 	}
 	live_say("Centre %.7g, sigma %.2g from the first %zu values%s", s->chart.centre, s->chart.sigma,
@@ -52,6 +52,9 @@ static void print(const struct history *h)
 	live_say("History of %s%s%s%s. Run rules: Nelson 1984, tests 1, 2, 3, 5 and 6.",
 		 h->actuator[0] ? h->actuator : "the rig", h->rig[0] ? " on " : "", h->rig,
 		 h->on_bench ? " (a virtual bench)" : "");
+	if (h->n_left_out)
+		live_say("Left out: %zu run%s of %s.", h->n_left_out, h->n_left_out == 1 ? "" : "s",
+			 h->on_bench ? "a real rig" : "a virtual bench");
 	for (int q = 0; q < HISTORY_QUANTITIES; q++) {
 		if (h->series[q].n == 0)
 			continue;
@@ -67,7 +70,7 @@ enum rc log_history(struct logbook *lb, const char *actuator, const char *out, b
 	enum rc rc = history_of(lb, actuator, &h, err);
 
 	if (rc == RC_OK && out)
-		rc = history_write(h, out, true, err);
+		rc = history_write(h, out, err);
 	if (rc == RC_OK && json)
 		rc = cli_print_json(history_to_json(h)) == 0
 			     ? RC_OK

@@ -122,10 +122,10 @@ static const struct profile_key plan_keys[] = {
 	{ "steady", "dwell", KEY_DWELL, 0, "s", "6 s", NULL, 0, 36000, NULL,
 	  "Time that each step is averaged over once it is steady. \"until 0.2 %\": until the mean of another window "
 	  "would "
-	  "differ by no more than this share of the torque, at most for the time of longest",
+	  "differ by about this share of the torque, at most for the time of longest",
 	  PLAN(dwell_s) },
 	{ "steady", "longest", KEY_VALUE, KEY_ABOVE, "s", "60 s", NULL, 0, 36000, NULL,
-	  "Longest time with dwell = until; without it not used", PLAN(longest_s) },
+	  "Longest time with dwell = until; the rest of the last turn may come on top", PLAN(longest_s) },
 	{ "steady", "window", KEY_VALUE, KEY_ABOVE, "s", "3 s", NULL, 0, 3600, NULL,
 	  "Time over which the slopes below are taken", PLAN(window_s) },
 	{ "steady", "timeout", KEY_VALUE, KEY_ABOVE, "s", "20 s", NULL, 0, 36000, NULL,

@@ -47,6 +47,7 @@ check "options of calc regress" "--json --degree" "$(complete_line "$bridle" cal
 check "plans of a bench folder" "gentle lock-sweep" "$(complete_line "$bridle" sweep --bench "$home/a bench" '')"
 check "a plan begun" "lock-sweep" "$(complete_line "$bridle" ready --bench "$home/a bench" lo)"
 check "actuators" "paddle-winder" "$(complete_line "$bridle" map --bench "$home/a bench" --actuator '')"
+check "actuators of a history" "paddle-winder" "$(complete_line "$bridle" log history --bench "$home/a bench" '')"
 cd "$home/a bench" && check "plans here" "gentle lock-sweep" "$(complete_line "$bridle" sweep '')"
 echo "1..$number"
 exit $status

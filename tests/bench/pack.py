@@ -94,6 +94,25 @@ def what_was_changed_is_named():
     assert abs(float(d["published"]) / float(d["recomputed"]) - 1.001) < 1e-9
 
 
+def an_altered_verdict_is_named():
+    """Better words for the claims, in a pack of this version and in one that says to be of another, whose wording is not compared."""
+    files = unpacked()
+    report = json.loads(dict(files)["report.json"])
+    assert any(c["verdict"] != "confirmed" for c in report["claims"]), report["claims"]
+    worse = [i for i, c in enumerate(report["claims"]) if c["verdict"] != "confirmed"]
+    for i in worse:
+        report["claims"][i]["verdict"] = "confirmed"
+    for version in (None, "0.0.9"):
+        changed = {n: json.dumps(report).encode() if n == "report.json" else b for n, b in files}
+        if version:
+            manifest = json.loads(changed["manifest.json"])
+            manifest["program"] = version
+            changed["manifest.json"] = json.dumps(manifest).encode()
+        result = run("verify", packed(changed, "verdict.tar.zst"), "--json")
+        assert result.status == 1, result
+        assert {f"claims[{i}].verdict" for i in worse} <= {d["name"] for d in result.json["differs"]}, result.json["differs"]
+
+
 def pages_and_records_are_compared_too():
     files = unpacked()
     for name, old, new in [("report.html", b"<h1>", b"<h1>Best "), ("profiles/rig.ini", b"[cell]", b"#\n[cell]"),
@@ -144,6 +163,6 @@ def a_run_that_is_not_there_makes_no_file():
 
 
 if __name__ == "__main__":
-    harness.main(a_run_is_packed_twice_alike, it_is_verified_without_a_bench_folder, what_was_changed_is_named,
+    harness.main(a_run_is_packed_twice_alike, it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
                  pages_and_records_are_compared_too, samples_that_were_changed_do_not_pass, what_is_no_pack_is_refused,
                  a_run_that_is_not_there_makes_no_file)

@@ -60,6 +60,30 @@ static void what_is_missing_or_other_is_told(void **state)
 	assert_int_equal(check.n_differs, 1);
 }
 
+/* What another version words otherwise is not told, but what it found is: that an actuator did not meet its claim. */
+static void a_result_is_compared_whoever_made_the_pack(void **state)
+{
+	static const char good[] =
+		"{\"claims\":[{\"verdict\":\"refuted\",\"why\":\"b\"}],\"end_limit\":\"drive-limited\"}",
+			  other[] =
+				  "{\"claims\":[{\"verdict\":\"confirmed\",\"why\":\"a\"}],\"end_limit\":\"actuator\"}";
+	json_t *x = json_loads(other, 0, NULL), *y = json_loads(good, 0, NULL);
+
+	(void)state;
+	check = (struct pack_check){ .same_program = false };
+	pack_check_json(&check, x, y);
+	json_decref(x);
+	json_decref(y);
+	assert_int_equal(check.n_differs, 2);
+	assert_string_equal(check.differs[0].name, "claims[0].verdict");
+	assert_string_equal(check.differs[0].published, "\"confirmed\"");
+	assert_string_equal(check.differs[1].name, "end_limit");
+	check = (struct pack_check){ .same_program = false };
+	pack_check_table(&check, "t.csv", "step,limit,note\n1,none,x\n", "step,limit,note\n1,supply-limited,y\n");
+	assert_int_equal(check.n_differs, 1);
+	assert_string_equal(check.differs[0].name, "t.csv line 2: limit");
+}
+
 static void table(const char *a, const char *b)
 {
 	check = (struct pack_check){ .same_program = true };
@@ -95,6 +119,7 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(numbers_are_equal_or_within_rounding_or_not),
 		cmocka_unit_test(what_is_missing_or_other_is_told),
+		cmocka_unit_test(a_result_is_compared_whoever_made_the_pack),
 		cmocka_unit_test(tables_are_compared_by_cell),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);

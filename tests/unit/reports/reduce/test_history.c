@@ -50,13 +50,17 @@ static void point(struct book *b, int64_t run_id, int first, unsigned flags, int
 }
 
 /* A zero of count on the average of both ways of turning, drag 500 counts; then a step without load and one with. */
+static bool virtual_bench;
+static const char *actuator_text = "[actuator]\nname = winder\n";
+
 static void sweep(struct book *b, int month, int32_t zero, double no_load_A, const char *rig, double rpm,
 		  const char *actuator)
 {
 	struct run_head head = { .kind = "sweep",
+				 .on_bench = virtual_bench,
 				 .rig_text = rig,
-				 .actuator_text = "[actuator]\nname = winder\n",
-				 .plan_text = "",
+				 .actuator_text = actuator_text,
+				 .plan_text = "[plan]\nactuator = paddle-winder\n",
 				 .actuator_name = actuator,
 				 .plan_name = "p",
 				 .mono_ns = 1000,
@@ -135,9 +139,62 @@ static void a_zero_that_moved_is_told_with_what_was_changed(void **state)
 	assert_true(zero->chart.n_hits > 0 && zero->chart.hit[0].at >= at - 1);
 	assert_int_equal(zero->chart.hit[0].rule, CHART_BEYOND);
 	assert_int_equal(history_changes(h, zero, at, &first), 1);
-	assert_string_equal(h->change[first].what, "[arm] length: 498 mm, was 500 mm");
+	assert_string_equal(h->change[first].what, "rig.ini [arm] length: 498 mm, was 500 mm");
 	assert_int_equal(history_changes(h, zero, at - 1, &first), 0);
-	assert_int_equal(h->n_changes, 2); /* and the calibration */
+	assert_int_equal(h->n_changes, 2); /* and the calibration, which is none of what came before its own value */
+	const struct history_series *cal = &h->series[HISTORY_SENSITIVITY];
+	assert_string_equal(h->change[0].what, "calibration, record 1");
+	assert_true(h->change[0].wall_ns > cal->value[0].wall_ns);
+	history_free(h);
+}
+
+/* A month of a virtual bench in the same logbook: none of it is in the history of the rig, and the other way round. */
+static void virtual_and_real_runs_are_not_mixed(void **state)
+{
+	struct book *b = *state;
+	struct history *h = NULL;
+	static const char rig[] = "[rig]\nname = Heron\n[cell]\nsign = -\n";
+
+	fourteen_months(b);
+	virtual_bench = true;
+	sweep(b, MONTHS, 90000, 50, "[rig]\nname = Toy\n", 60, "winder");
+	virtual_bench = false;
+	sweep(b, MONTHS + 1, 3000, 0.6, rig, 60, "winder");
+	assert_int_equal(history_of(b->lb, "winder", &h, &b->err), RC_OK);
+	assert_false(h->on_bench);
+	assert_int_equal(h->n_left_out, 1);
+	assert_string_equal(h->rig, "Heron");
+	assert_int_equal(h->series[HISTORY_NO_LOAD].n, MONTHS + 1);
+	history_free(h);
+	virtual_bench = true;
+	sweep(b, MONTHS + 2, 90000, 50, "[rig]\nname = Toy\n", 60, "winder");
+	virtual_bench = false;
+	assert_int_equal(history_of(b->lb, NULL, &h, &b->err), RC_OK);
+	assert_true(h->on_bench);
+	assert_string_equal(h->rig, "Toy");
+	assert_int_equal(h->series[HISTORY_NO_LOAD].n, 2);
+	assert_int_equal(h->n_left_out, 2 * MONTHS + 2);
+	history_free(h);
+}
+
+/* By the name of its file as well, which stands before each of its keys that changed. */
+static void an_actuator_is_found_by_its_file(void **state)
+{
+	struct book *b = *state;
+	struct history *h = NULL;
+	static const char rig[] = "[rig]\nname = Heron\n";
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	kept(b, 0, 500, "calibration", "{\"coefficients\": [5, 10000], \"covariance\": [[1, 0], [0, 4]]}");
+	sweep(b, 0, 1000, 0.6, rig, 60, "winder");
+	actuator_text = "[actuator]\nname = winder\nratio = 9\n";
+	sweep(b, 1, 1000, 0.6, rig, 60, "winder");
+	actuator_text = "[actuator]\nname = winder\n";
+	assert_int_equal(history_of(b->lb, "paddle-winder", &h, &b->err), RC_OK);
+	assert_string_equal(h->actuator, "winder");
+	assert_int_equal(h->series[HISTORY_NO_LOAD].n, 2);
+	assert_string_equal(h->change[h->n_changes - 1].what,
+			    "actuators/paddle-winder.ini [actuator] ratio: 9, was none");
 	history_free(h);
 }
 
@@ -162,6 +219,8 @@ int main(void)
 		cmocka_unit_test_setup_teardown(what_was_put_in_comes_out, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_zero_that_moved_is_told_with_what_was_changed, book_set_up,
 						book_tear_down),
+		cmocka_unit_test_setup_teardown(virtual_and_real_runs_are_not_mixed, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(an_actuator_is_found_by_its_file, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(nothing_yet_and_nobody_are_said, book_set_up, book_tear_down),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -36,10 +36,37 @@ static void what_differs_is_told_once(void **state)
 	assert_null(strchr(told, ','));
 }
 
+/* Two texts that differ in their last byte; what is told of them ends at a character, and so does a value. */
+static void long_values_are_compared_whole(void **state)
+{
+	char before[400], after[400], value[INI_VALUE], told[INI_CHANGE] = "";
+	const char *runs = "";
+
+	(void)state;
+	strcpy(before, "[rig]\nplace = ");
+	for (int i = 0; i < 90; i++)
+		strcat(before, "\u00b7"); /* two bytes each: 60 of them are shown, of an odd number none is halved */
+	strcpy(after, before);
+	strcat(before, "x\n");
+	strcat(after, "y\n");
+	ini_changes(before, after, note, told);
+	runs = strchr(told, ':');
+	assert_non_null(runs);
+	assert_int_equal(strspn(runs + 2, "\u00b7"), 60);
+	assert_non_null(strstr(told, "..., was "));
+	assert_true(ini_value(before, "rig", "place", value));
+	assert_int_equal(strspn(value, "\u00b7"), 76);
+	assert_string_equal(value + 76, "...");
+	told[0] = '\0';
+	ini_changes("[rig]\nname = a\xff\n", "[rig]\nname = b\n", note, told);
+	assert_string_equal(told, "[rig] name: b, was a?\n");
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_differs_is_told_once),
+		cmocka_unit_test(long_values_are_compared_whole),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }
