@@ -144,7 +144,7 @@ static bool as_number(const char *s, size_t n, double *ret)
 static void check_cell(struct pack_check *c, const char *name, bool result, const char *a, size_t n_a, const char *b,
 		       size_t n_b)
 {
-	double x, y;
+	double x = NAN, y = NAN;
 	bool number = as_number(b, n_b, &y), same = n_a == n_b && memcmp(a, b, n_a) == 0;
 
 	c->numbers += number;
