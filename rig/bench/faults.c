@@ -117,6 +117,8 @@ static void supply_refuses(struct world *w, double value)
 	(void)value;
 	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
 		w->supply_line[i].orders.refuses = true;
+	if (w->settable)
+		w->settable->refuses = true;
 }
 
 static void supply_silent(struct world *w, double value)

@@ -1,11 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The virtual end of a line with Modbus devices on it, by their unit addresses: each has the register map that rig.ini
- * states of it and nothing else. A voltage or current is the mean since it was asked last. Bytes in, bytes out, bench
+ * states of it and nothing else; a supply that is set keeps what is written, in its range, when its host goes. A voltage or current is the mean since it was asked last. Bytes in, bytes out, bench
  * time; no sockets. */
 #ifndef BRIDLE_BENCH_MODBUS_LINE_H
 #define BRIDLE_BENCH_MODBUS_LINE_H
 
 #include "bench/meter.h"
+#include "bench/supply_orders.h"
 #include "channel/modbus.h"
 #include "profile/profile.h"
 
@@ -13,6 +14,7 @@ struct modbus_unit {
 	const struct instrument_profile *profile; /* borrowed */
 	struct meter *meter;                      /* borrowed */
 	bool silent;                              /* a fault */
+	struct supply_orders orders;              /* of a supply that is set */
 };
 
 struct modbus_server {
@@ -23,7 +25,9 @@ struct modbus_server {
 	int64_t out_us; /* when its last byte has left */
 };
 
-void modbus_line_add(struct modbus_server *line, const struct instrument_profile *profile, struct meter *meter);
+/* Returns its orders: what it is set to. */
+struct supply_orders *modbus_line_add(struct modbus_server *line, const struct instrument_profile *profile,
+				      struct meter *meter);
 /* The unit with that address does not answer, 0: none; mend ends both. */
 void modbus_line_silence(struct modbus_server *line, int address);
 void modbus_line_mend(struct modbus_server *line);

@@ -424,6 +424,7 @@ void world_receive_line(struct world *w, size_t line, const char *bytes, size_t 
 
 		sense_temperatures(w, temp_degC);
 		modbus_line_receive(&w->modbus_line[line], bytes, n, temp_degC, w->now_us);
+		w->contactor.command = contactor_wanted(w);
 		return;
 	}
 	if (is_indicator(w, first)) {
@@ -587,6 +588,16 @@ static void set_up_coil(struct world *w, const struct instrument_profile *p)
 	w->coil = &line->orders;
 }
 
+static void set_up_modbus(struct world *w, const struct instrument_profile *p, struct meter *meter)
+{
+	const struct rig_profile *rig = &w->config.rig;
+	struct supply_orders *orders = modbus_line_add(&w->modbus_line[p->line], p, meter);
+
+	supply_orders_init(orders, SUPPLY_MOST * rig->supply_V, SUPPLY_MOST * rig->supply_limit_A);
+	if (p->roles & ROLE_POWER)
+		w->settable = orders;
+}
+
 static void set_up_node(struct world *w)
 {
 	const struct rig_profile *rig = &w->config.rig;
@@ -611,7 +622,7 @@ static void set_up_node(struct world *w)
 	for (size_t i = 0; i < rig->n_instruments; i++) {
 		bool switches = is_relay(w, i) || is_gpio(w, i);
 
-		if (!switches && rig->instrument[i].roles & ROLE_POWER)
+		if (!switches && !is_modbus(w, i) && rig->instrument[i].roles & ROLE_POWER)
 			w->settable = &w->supply_line[rig->instrument[i].line].orders;
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (switches && rig->instrument[i].roles & ROLE_POWER)
@@ -625,8 +636,7 @@ static void set_up_node(struct world *w)
 				    rig->cell_full_scale_Nm);
 		w->supply_meter[i] = w->meter;
 		if (is_modbus(w, i))
-			modbus_line_add(&w->modbus_line[rig->instrument[i].line], &rig->instrument[i],
-					&w->supply_meter[i]);
+			set_up_modbus(w, &rig->instrument[i], &w->supply_meter[i]);
 		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
 				&w->supply_meter[i]);
 		taken |= rig->instrument[i].roles;

@@ -6,6 +6,8 @@
 
 #define MBAP 6 /* transaction, protocol 0, length of what follows */
 #define REFUSAL 0x80
+#define WRITE_ONE 6
+#define WRITE_SOME 16
 
 unsigned modbus_registers(enum modbus_type type)
 {
@@ -147,6 +149,91 @@ enum modbus_found modbus_find(const struct modbus_line *line, uint16_t transacti
 		}
 	}
 	return MODBUS_NOTHING;
+}
+
+static uint8_t write_function(const struct modbus_register *r)
+{
+	return modbus_registers(r->type) == 1 ? WRITE_ONE : WRITE_SOME;
+}
+
+size_t modbus_put_write(const struct modbus_line *line, uint16_t transaction, const struct modbus_register *r,
+			const uint8_t *value, uint8_t buf[MODBUS_FRAME])
+{
+	const size_t size = 2 * (size_t)modbus_registers(r->type);
+	uint8_t body[11] = { line->unit, write_function(r) };
+
+	put16(body + 2, r->address);
+	if (size == 2) {
+		memcpy(body + 4, value, size);
+		return put_frame(line->tcp, transaction, body, 6, buf);
+	}
+	put16(body + 4, modbus_registers(r->type));
+	body[6] = (uint8_t)size;
+	memcpy(body + 7, value, size);
+	return put_frame(line->tcp, transaction, body, 7 + size, buf);
+}
+
+enum modbus_found modbus_find_written(const struct modbus_line *line, uint16_t transaction,
+				      const struct modbus_register *r, const uint8_t *value, const uint8_t *bytes,
+				      size_t n, uint8_t *ret_code)
+{
+	uint8_t expected[6] = { line->unit, write_function(r) };
+
+	put16(expected + 2, r->address);
+	put16(expected + 4, modbus_registers(r->type));
+	if (expected[1] == WRITE_ONE)
+		memcpy(expected + 4, value, 2);
+	for (size_t i = 0; i < n; i++) {
+		const uint8_t *b = body_at(line->tcp, transaction, bytes + i, n - i, sizeof expected);
+
+		if (b && memcmp(b, expected, sizeof expected) == 0)
+			return MODBUS_DATA;
+		b = body_at(line->tcp, transaction, bytes + i, n - i, 3);
+		if (b && b[0] == line->unit && b[1] == (expected[1] | REFUSAL)) {
+			*ret_code = b[2];
+			return MODBUS_REFUSED;
+		}
+	}
+	return MODBUS_NOTHING;
+}
+
+size_t modbus_read_write(bool tcp, const uint8_t *bytes, size_t n, uint16_t *ret_transaction, uint8_t *ret_unit,
+			 uint8_t *ret_function, uint16_t *ret_address, unsigned *ret_n, const uint8_t **ret_data)
+{
+	const size_t head = tcp ? MBAP : 0;
+	const uint16_t transaction = n >= 2 ? get16(bytes) : 0;
+
+	if (n < head + 7)
+		return 0;
+	const bool is_some = bytes[head + 1] == WRITE_SOME;
+	const size_t body = is_some ? 7 + (size_t)bytes[head + 6] : 6;
+	const uint8_t *b = body_at(tcp, transaction, bytes, n, body);
+	if (b == NULL || (b[1] != WRITE_ONE && !is_some))
+		return 0;
+	*ret_transaction = transaction;
+	*ret_unit = b[0];
+	*ret_function = b[1];
+	*ret_address = get16(b + 2);
+	*ret_n = is_some ? b[6] / 2u : 1;
+	*ret_data = b + (is_some ? 7 : 4);
+	return body + (tcp ? MBAP : 2);
+}
+
+size_t modbus_put_written(const struct modbus_line *line, uint16_t transaction, uint8_t function, uint16_t address,
+			  unsigned n, const uint8_t *data, uint8_t code, uint8_t buf[MODBUS_FRAME])
+{
+	uint8_t body[6] = { line->unit, function };
+
+	if (code > 0) {
+		body[1] |= REFUSAL;
+		body[2] = code;
+		return put_frame(line->tcp, transaction, body, 3, buf);
+	}
+	put16(body + 2, address);
+	put16(body + 4, n);
+	if (function == WRITE_ONE)
+		memcpy(body + 4, data, 2);
+	return put_frame(line->tcp, transaction, body, sizeof body, buf);
 }
 
 size_t modbus_read_question(bool tcp, const uint8_t *bytes, size_t n, uint16_t *ret_transaction, uint8_t *ret_unit,

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Modbus as bytes: registers to values and frames to registers, for a client and for a virtual server. Pure.
  *
- * After "MODBUS Application Protocol Specification V1.1b3" (function codes 3 and 4, exception answers, the MBAP head
+ * After "MODBUS Application Protocol Specification V1.1b3" (function codes 3, 4, 6, 16, exception answers, the MBAP head
  * of TCP) and "MODBUS over Serial Line V1.02" (RTU: address, CRC-16 low byte first), both published by the Modbus
  * Organization; cited from memory, the CRC checked against the example that the latter's 6.2.2 prints. It is no
  * library because that waits for its own descriptor: here the line's bytes are read without waiting, from whatever
@@ -21,7 +21,16 @@ enum modbus_table { MODBUS_HOLDING = 3, MODBUS_INPUT = 4 }; /* the function that
 enum modbus_type { MODBUS_U16, MODBUS_S16, MODBUS_U32, MODBUS_S32, MODBUS_F32 };
 
 /* What a device may tell. */
-enum modbus_word { MODBUS_VOLTAGE, MODBUS_CURRENT, MODBUS_TEMP, MODBUS_WORDS = (int)MODBUS_TEMP + TEMP_COUNT };
+enum modbus_word {
+	MODBUS_VOLTAGE,
+	MODBUS_CURRENT,
+	MODBUS_LIMITED, /* not 0: its current limit acts */
+	MODBUS_TEMP,
+	MODBUS_WORDS = (int)MODBUS_TEMP + TEMP_COUNT
+};
+
+/* What a supply may be set by; of the output 1 is on and 0 off. */
+enum modbus_set { MODBUS_SET_OUTPUT, MODBUS_SET_VOLTAGE, MODBUS_SET_CURRENT, MODBUS_SETS };
 
 struct modbus_register {
 	bool given;
@@ -58,7 +67,22 @@ enum modbus_found modbus_find(const struct modbus_line *line, uint16_t transacti
 			      unsigned registers, const uint8_t *bytes, size_t n, const uint8_t **ret_data,
 			      uint8_t *ret_code);
 
-/* The server's side: a whole question at the beginning of bytes[n]; its length, 0: not whole yet or no question to that
+/* Writes what modbus_put_value made of a holding register: function 6, or 16 where it has 32 bits; its length. */
+size_t modbus_put_write(const struct modbus_line *line, uint16_t transaction, const struct modbus_register *r,
+			const uint8_t *value, uint8_t buf[MODBUS_FRAME]);
+/* Its acknowledgement, found as above; MODBUS_DATA: it stands there. An adapter's echo of function 6 looks the same. */
+enum modbus_found modbus_find_written(const struct modbus_line *line, uint16_t transaction,
+				      const struct modbus_register *r, const uint8_t *value, const uint8_t *bytes,
+				      size_t n, uint8_t *ret_code);
+
+/* The server's side: a whole write at the beginning of bytes[n], function 6 or 16; its length, 0: none, or not whole.
+ * ret_data: 2 * *ret_n bytes among them. */
+size_t modbus_read_write(bool tcp, const uint8_t *bytes, size_t n, uint16_t *ret_transaction, uint8_t *ret_unit,
+			 uint8_t *ret_function, uint16_t *ret_address, unsigned *ret_n, const uint8_t **ret_data);
+/* Its answer, or with code above 0 the exception; the length. data: as it came. */
+size_t modbus_put_written(const struct modbus_line *line, uint16_t transaction, uint8_t function, uint16_t address,
+			  unsigned n, const uint8_t *data, uint8_t code, uint8_t buf[MODBUS_FRAME]);
+/* The same: a whole question at the beginning of bytes[n]; its length, 0: not whole yet or no question to that
  * unit. */
 size_t modbus_read_question(bool tcp, const uint8_t *bytes, size_t n, uint16_t *ret_transaction, uint8_t *ret_unit,
 			    uint8_t *ret_function, uint16_t *ret_address, unsigned *ret_n);

@@ -2,6 +2,7 @@
 #include "instrument/modbus_meter.h"
 
 #include "instrument/absence.h"
+#include "instrument/modbus_output.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -12,7 +13,8 @@
 #define READS_MOST 8
 #define CHARACTER_BITS 11.0
 #define QUIET_LEAST_S 0.00175
-#define ERROR 120
+#define ERROR MODBUS_WHY
+#define LOOK_S 0.01
 
 struct question {
 	enum modbus_table table;
@@ -33,6 +35,8 @@ struct meter {
 	size_t n_questions, at;               /* at: the open one, or the next */
 	enum modbus_word order[MODBUS_WORDS]; /* by table and address */
 	size_t n_words;
+	bool sets, orders_open, off_now; /* the open question is one of the output's; off waits for nobody */
+	struct modbus_output output;
 	bool open, gone, over; /* over: the round is, and the line rests before the next one's turn */
 	uint16_t transaction;
 	struct mono asked, rest_until, round;
@@ -98,7 +102,8 @@ static void take_whole(struct meter *m, struct mono now)
 	m->channel.fresh++;
 	m->channel.taken = now;
 	m->channel.quality = QUALITY_GOOD;
-	m->error[0] = '\0';
+	if (!m->output.error[0])
+		m->error[0] = '\0';
 	absence_over(&m->absence);
 	end_round(m);
 }
@@ -131,6 +136,20 @@ static void take_refusal(struct meter *m, uint8_t code, struct mono now)
 	end_round(m);
 }
 
+static void judge_orders(struct meter *m, struct mono now)
+{
+	double since_s = mono_diff_s(now, m->asked);
+
+	if (modbus_output_take(&m->output, &m->line, m->transaction, m->buf, m->n)) {
+		rest(m, now, m->quiet_s);
+	} else if (since_s >= MODBUS_ANSWER_S || (m->off_now && since_s >= MODBUS_OFF_S)) {
+		modbus_output_lost(&m->output);
+		rest(m, now, m->off_now ? m->quiet_s : MODBUS_ANSWER_S);
+	}
+	if (m->output.error[0])
+		snprintf(m->error, sizeof m->error, "%s", m->output.error);
+}
+
 static void judge(struct meter *m, struct mono now)
 {
 	const struct question *q = &m->question[m->at];
@@ -141,6 +160,10 @@ static void judge(struct meter *m, struct mono now)
 	case MODBUS_DATA: take_data(m, data, now); break;
 	case MODBUS_REFUSED: take_refusal(m, code, now); break;
 	case MODBUS_NOTHING:
+		if (m->off_now && mono_diff_s(now, m->asked) >= MODBUS_OFF_S) {
+			rest(m, now, m->quiet_s);
+			break;
+		}
 		if (mono_diff_s(now, m->asked) < MODBUS_ANSWER_S)
 			break;
 		if (m->n > 0)
@@ -180,6 +203,24 @@ static void ask(struct meter *m, struct mono now)
 		m->round = now;
 	m->n = 0;
 	m->open = true;
+	m->orders_open = false;
+}
+
+static void order(struct meter *m, struct mono now)
+{
+	uint8_t buf[MODBUS_FRAME];
+
+	size_t n = modbus_output_put(&m->output, &m->line, ++m->transaction, buf);
+	m->gone = link_write(m->link, (const char *)buf, n, 0, NULL) != RC_OK;
+	m->asked = now;
+	m->n = 0;
+	m->open = m->orders_open = true;
+	m->off_now = false;
+}
+
+static bool has_orders(const struct meter *m, struct mono now)
+{
+	return m->sets && now.ns >= m->rest_until.ns && modbus_output_due(&m->output);
 }
 
 static bool is_due(const struct meter *m, struct mono now)
@@ -196,13 +237,17 @@ static void work(struct meter *m, struct mono now)
 		if (m->turns)
 			turns_give(m->turns, m->me);
 	}
-	if (m->gone || m->over || (!m->open && !due))
+	if (m->gone || m->over || (!m->open && !due && !has_orders(m, now)))
 		return;
 	if (m->turns && !turns_take(m->turns, m->me))
 		return;
 	take(m);
-	if (m->open)
+	if (m->open && m->orders_open)
+		judge_orders(m, now);
+	else if (m->open)
 		judge(m, now);
+	else if (has_orders(m, now))
+		order(m, now);
 	else if (due)
 		ask(m, now);
 }
@@ -236,6 +281,8 @@ static void tell(const struct meter *m, struct snapshot *snap)
 		tell_word(m, MODBUS_CURRENT, CHANNEL_CURRENT, &snap->current_A, snap);
 	if (m->roles & ROLE_METER)
 		snap->ripple_W = NAN;
+	if (m->setup.word[MODBUS_LIMITED].given)
+		snap->supply_limited = fabs(m->value[MODBUS_LIMITED]) > 0;
 	for (int i = 0; m->roles & ROLE_TEMP && i < TEMP_COUNT; i++) {
 		if (!m->setup.word[MODBUS_TEMP + i].given)
 			continue;
@@ -251,9 +298,43 @@ static void poll_meter(void *ctx, struct snapshot *snap)
 
 	absence_look(&m->absence, now);
 	work(m, now);
-	m->channel.age_s =
-		m->channel.fresh > 0 && !m->gone ? absence_age_s(&m->absence, now, m->channel.taken) : INFINITY;
+	m->channel.age_s = m->channel.fresh > 0 && !m->gone && !m->output.error[0]
+				   ? absence_age_s(&m->absence, now, m->channel.taken)
+				   : INFINITY;
 	tell(m, snap);
+}
+
+static void set_meter(void *ctx, const struct wish *allowed)
+{
+	struct meter *m = ctx;
+
+	m->off_now |= modbus_output_want(&m->output, allowed->power);
+	if (m->off_now && !m->open && !m->gone)
+		order(m, m->clock->now(m->clock->ctx));
+}
+
+/* Before the first tick: off, voltage and limit, each read back. */
+static enum rc set_up(struct meter *m, struct err *err)
+{
+	char why[MODBUS_WHY];
+	enum rc rc = RC_OK;
+
+	if (modbus_output_init(&m->output, m->setup.set, m->setup.set_V, m->setup.set_A, why))
+		return err_set(err, RC_ARG, 0, "%s. Check that key in rig.ini, and [supply]", why);
+	while (rc == RC_OK && modbus_output_due(&m->output) && !m->output.error[0] && !m->gone) {
+		struct mono now = m->clock->now(m->clock->ctx);
+
+		if (m->open)
+			take(m);
+		if (m->open)
+			judge_orders(m, now);
+		else if (has_orders(m, now))
+			order(m, now);
+		rc = m->clock->sleep_until(m->clock->ctx, mono_add_ns(now, (int64_t)(LOOK_S * 1e9)), err);
+	}
+	if (rc == RC_OK && m->gone)
+		return err_set(err, RC_IO, 0, "its line ended; check its cable");
+	return rc == RC_OK && m->output.error[0] ? err_set(err, RC_ARG, 0, "%s", m->output.error) : rc;
 }
 
 static void close_meter(void *ctx)
@@ -264,7 +345,10 @@ static void close_meter(void *ctx)
 enum rc modbus_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 		    struct instrument *ret, struct err *err)
 {
-	static const struct instrument_ops ops = { .begin = begin, .poll = poll_meter, .close = close_meter };
+	static const struct instrument_ops reads = { .begin = begin, .poll = poll_meter, .close = close_meter };
+	static const struct instrument_ops sets = {
+		.begin = begin, .poll = poll_meter, .set = set_meter, .close = close_meter
+	};
 	struct meter *m = calloc(1, sizeof *m);
 
 	if (m == NULL)
@@ -285,7 +369,13 @@ enum rc modbus_open(const struct instrument_config *config, struct link *link, c
 	for (int w = 0; w < MODBUS_WORDS; w++)
 		m->value[w] = NAN;
 	plan_questions(m);
-	*ret = (struct instrument){ .ops = &ops,
+	m->sets = config->roles & ROLE_POWER;
+	enum rc rc = m->sets ? set_up(m, err) : RC_OK;
+	if (rc != RC_OK) {
+		free(m);
+		return rc;
+	}
+	*ret = (struct instrument){ .ops = m->sets ? &sets : &reads,
 				    .ctx = m,
 				    .name = config->name,
 				    .roles = config->roles,

@@ -70,6 +70,8 @@ struct instrument_profile {
 	bool modbus_tcp;
 	char register_text[MODBUS_WORDS][PROFILE_WORD];
 	struct modbus_register modbus[MODBUS_WORDS];
+	char write_text[MODBUS_SETS][PROFILE_WORD]; /* write_output, write_voltage, write_current; the same */
+	struct modbus_register modbus_set[MODBUS_SETS];
 	enum { CHARACTERS_8N1, CHARACTERS_8E1, CHARACTERS_8N2 } characters; /* characters, of a serial line */
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
 	size_t line; /* 0, 1, ...: those with the same link are on one line */

@@ -40,7 +40,7 @@ static const struct {
 	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
 	{ "can-drive", ROLE_DRIVE },
 	{ "canopen-drive", ROLE_DRIVE },
-	{ "modbus", ROLE_METER | ROLE_TEMP },
+	{ "modbus", ROLE_METER | ROLE_TEMP | ROLE_POWER },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -112,7 +112,7 @@ static void find_line(struct inifile *r, struct rig_profile *rig, struct instrum
 {
 	int line = inifile_line(r, INSTRUMENT_SECTION, "address");
 
-	if (p->address && p->roles & ROLE_OUTPUTS)
+	if (p->address && p->roles & ROLE_OUTPUTS && strcmp(p->kind, "modbus") != 0)
 		inifile_mistake(r, line, r->section_name, "address",
 				"does not go with an output, which has a line of its own; leave the address out");
 	p->line = rig->n_lines;
@@ -245,12 +245,16 @@ static void check_coil(struct inifile *r, const struct instrument_profile *p)
 /* What its output does is known by what it measures. */
 static void check_settable(struct inifile *r, const struct instrument_profile *p)
 {
-	if (strcmp(p->kind, "supply") != 0 || !(p->roles & ROLE_OUTPUTS))
+	bool is_supply = strcmp(p->kind, "supply") == 0, is_modbus = strcmp(p->kind, "modbus") == 0;
+
+	if (!(is_supply || is_modbus) || !(p->roles & ROLE_OUTPUTS))
 		return;
-	check_coil(r, p);
-	if (p->roles & ROLE_POWER && !(p->roles & ROLE_METER))
+	if (p->roles & ROLE_POWER && (p->roles & ROLE_METER) != ROLE_METER)
 		inifile_mistake(r, p->roles_line, r->section_name, "roles",
 				"found power without meter; a supply that is switched must also be the meter");
+	if (is_modbus)
+		return;
+	check_coil(r, p);
 	check_word(r, "set_voltage", p->set_voltage, false);
 	check_word(r, "set_current", p->set_current, false);
 	check_word(r, "set_output", p->set_output, false);

@@ -279,6 +279,18 @@ static const struct profile_key keys[] = {
 	  INSTRUMENT(register_text[MODBUS_VOLTAGE]) },
 	{ INSTRUMENT_SECTION, "read_current", KEY_TEXT, 0, NULL, "", "input 1 s16 1 mA", 0, 0, NULL,
 	  "The register of its current", INSTRUMENT(register_text[MODBUS_CURRENT]) },
+	{ INSTRUMENT_SECTION, "read_limited", KEY_TEXT, 0, NULL, "", "input 4 u16 1", 0, 0, NULL,
+	  "The register that is not 0 while the current limit of a supply acts",
+	  INSTRUMENT(register_text[MODBUS_LIMITED]) },
+	{ INSTRUMENT_SECTION, "write_voltage", KEY_TEXT, 0, NULL, "", "holding 0 u16 0.01 V", 0, 0, NULL,
+	  "Of a modbus supply that is set (roles = meter, power): the holding register of its voltage, written and "
+	  "read "
+	  "back (docs/modbus.md)",
+	  INSTRUMENT(write_text[MODBUS_SET_VOLTAGE]) },
+	{ INSTRUMENT_SECTION, "write_current", KEY_TEXT, 0, NULL, "", "holding 1 u16 1 mA", 0, 0, NULL,
+	  "The register of its current limit", INSTRUMENT(write_text[MODBUS_SET_CURRENT]) },
+	{ INSTRUMENT_SECTION, "write_output", KEY_TEXT, 0, NULL, "", "holding 2 u16 1", 0, 0, NULL,
+	  "The register of its output: 1 is on, 0 is off", INSTRUMENT(write_text[MODBUS_SET_OUTPUT]) },
 	{ INSTRUMENT_SECTION, "read_brake", KEY_TEXT, 0, NULL, "", "input 10 s16 0.1 K", 0, 0, NULL,
 	  "The register of the brake's temperature, in degrees Celsius",
 	  INSTRUMENT(register_text[(int)MODBUS_TEMP + TEMP_BRAKE]) },

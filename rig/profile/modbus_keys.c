@@ -19,12 +19,19 @@ static const struct {
 } words[MODBUS_WORDS] = {
 	[MODBUS_VOLTAGE] = { "read_voltage", "V", ROLE_VOLTAGE },
 	[MODBUS_CURRENT] = { "read_current", "A", ROLE_CURRENT },
+	[MODBUS_LIMITED] = { "read_limited", "1", ROLE_METER },
 	[(int)MODBUS_TEMP + TEMP_BRAKE] = { "read_brake", "K", ROLE_TEMP },
 	[(int)MODBUS_TEMP + TEMP_CASE] = { "read_case", "K", ROLE_TEMP },
 	[(int)MODBUS_TEMP + TEMP_WINDING] = { "read_winding", "K", ROLE_TEMP },
 	[(int)MODBUS_TEMP + TEMP_AMBIENT] = { "read_ambient", "K", ROLE_TEMP },
 	[(int)MODBUS_TEMP + TEMP_CELL] = { "read_cell", "K", ROLE_TEMP },
 };
+
+static const struct {
+	const char *key, *unit;
+} sets[MODBUS_SETS] = { [MODBUS_SET_OUTPUT] = { "write_output", "1" },
+			[MODBUS_SET_VOLTAGE] = { "write_voltage", "V" },
+			[MODBUS_SET_CURRENT] = { "write_current", "A" } };
 
 /* Place of the word in the list, -1. */
 static int one_of(const char *word, const char *const *list, size_t n)
@@ -113,13 +120,42 @@ static bool share_registers(const struct modbus_register *a, const struct modbus
 	       b->address < a->address + modbus_registers(a->type);
 }
 
+/* What is read, then what is written. */
+static const struct modbus_register *nth(const struct instrument_profile *p, int i, const char **ret_key)
+{
+	*ret_key = i < MODBUS_WORDS ? words[i].key : sets[i - MODBUS_WORDS].key;
+	return i < MODBUS_WORDS ? &p->modbus[i] : &p->modbus_set[i - MODBUS_WORDS];
+}
+
 static void check_overlaps(struct inifile *r, const struct instrument_profile *p)
 {
-	for (int b = 0; b < MODBUS_WORDS; b++)
-		for (int a = 0; a < b; a++)
-			if (p->modbus[a].given && p->modbus[b].given && share_registers(&p->modbus[a], &p->modbus[b]))
-				instrument_mistake(r, words[b].key, "lies on registers of %s; give each its own",
-						   words[a].key);
+	const char *key_a, *key_b;
+
+	for (int j = 0; j < (int)MODBUS_WORDS + (int)MODBUS_SETS; j++)
+		for (int i = 0; i < j; i++) {
+			const struct modbus_register *a = nth(p, i, &key_a), *b = nth(p, j, &key_b);
+
+			if (a->given && b->given && share_registers(a, b))
+				instrument_mistake(r, key_b, "lies on registers of %s; give each its own", key_a);
+		}
+}
+
+static void read_sets(struct inifile *r, struct instrument_profile *p)
+{
+	for (int i = 0; i < MODBUS_SETS; i++) {
+		const bool has = p->write_text[i][0] != '\0', sets_it = p->roles & ROLE_POWER;
+
+		if (has && sets_it)
+			read_word(r, sets[i].key, sets[i].unit, p->write_text[i], &p->modbus_set[i]);
+		if (p->modbus_set[i].given && p->modbus_set[i].table != MODBUS_HOLDING)
+			instrument_mistake(r, sets[i].key,
+					   "found an input register, which is only read; expected holding");
+		if (has && !sets_it)
+			instrument_mistake(r, sets[i].key,
+					   "is given, but the roles have no power, so that nothing is set");
+		if (!has && sets_it)
+			instrument_mistake(r, sets[i].key, "is missing; a supply that is set needs that register");
+	}
 }
 
 /* A hole in the map: what a role needs is not in it. */
@@ -131,7 +167,7 @@ static void check_roles(struct inifile *r, const struct instrument_profile *p)
 		bool has = p->register_text[w][0] != '\0', temp = words[w].role == ROLE_TEMP;
 
 		any_temp |= has && temp;
-		if (!has && !temp && p->roles & words[w].role)
+		if (!has && !temp && w != MODBUS_LIMITED && p->roles & words[w].role)
 			instrument_mistake(r, words[w].key, "is missing; the roles need that register");
 		if (has && !(p->roles & words[w].role))
 			instrument_mistake(r, words[w].key, "is given, but the roles do not name what it tells");
@@ -150,6 +186,7 @@ void modbus_check(struct inifile *r, struct instrument_profile *p)
 	for (int w = 0; w < MODBUS_WORDS; w++)
 		if (p->register_text[w][0])
 			read_word(r, words[w].key, words[w].unit, p->register_text[w], &p->modbus[w]);
+	read_sets(r, p);
 	check_overlaps(r, p);
 	check_roles(r, p);
 }

@@ -132,7 +132,9 @@ void session_indicator(const struct session *s, const struct instrument_profile 
 void session_can_drive(const struct session *s, const struct instrument_profile *p, struct can_drive_setup *ret);
 void session_canopen_drive(const struct session *s, const struct instrument_profile *p,
 			   struct canopen_drive_setup *ret);
-void session_modbus(const struct instrument_profile *p, struct modbus_setup *ret);
+void session_modbus(const struct session *s, const struct instrument_profile *p, struct modbus_setup *ret);
+/* The bytes that switch the output of such a supply off, for the warden; 0: no room for them. */
+size_t session_modbus_off(const struct instrument_profile *p, char *buf, size_t size);
 /* The bytes that take the torque of a drive beside the node away; 0 when they do not fit. */
 size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size);
 /* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */

@@ -165,7 +165,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	struct canopen_drive_setup canopen_drive;
 	session_canopen_drive(s, p, &canopen_drive);
 	struct modbus_setup modbus;
-	session_modbus(p, &modbus);
+	session_modbus(s, p, &modbus);
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,

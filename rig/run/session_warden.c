@@ -72,6 +72,8 @@ static struct warden_line line_of(const struct session *s, const struct instrume
 		ret.drive_off.n = (uint8_t)n;
 		memcpy(ret.drive_off.byte, text, n);
 	}
+	if (strcmp(p->kind, "modbus") == 0)
+		ret.drive_off.n = (uint8_t)session_modbus_off(p, ret.drive_off.byte, sizeof ret.drive_off.byte);
 	if (p->roles & ROLE_DRIVE)
 		ret.drive_off.n = (uint8_t)session_drive_off(s, p, ret.drive_off.byte, sizeof ret.drive_off.byte);
 	return ret;

@@ -7,6 +7,7 @@ import pathlib
 import re
 import shutil
 import socket
+import struct
 import subprocess
 import sys
 import tempfile
@@ -64,7 +65,7 @@ def what_cannot_be_is_refused():
                          ([("holding 16 s16 0.1", "holding 16 s16 0.1 V")], ["read_brake: found the step \"0.1 V\""]),
                          ([("address = 4", "address = 3")], ["Give each of the two an address of its own"]),
                          ([("address = 4\n", "")], ["address: found 0, expected the device's own number, 1 to 247"]),
-                         ([("roles = meter", "roles = meter, power")], ["found \"power\", but a modbus cannot do that"]),
+                         ([("roles = meter", "roles = meter, power")], ["write_output: is missing; a supply that is set needs that register", "an output of a modbus has no lease"]),
                          ([("roles = meter", "roles = voltage")], ["read_current: is given, but the roles do not name what it tells"]),
                          ([("input 0 u32 high", "input 0 u32 middle"), ("holding 17", "holding 16"), ("holding 40 f32", "holding 40 f64")],
                           ["found the word order \"middle-first\"", "read_case: lies on registers of read_brake", "found the type \"f64\""])):
@@ -103,7 +104,7 @@ from pymodbus.server import StartTcpServer
 def words(value, form):
     return list(struct.unpack(">HH", struct.pack(form, value)))
 inputs = words(479811, ">I") + words(-12034, ">i") + [0xFFFF - 123 + 1]
-holding = list(reversed(words(21.5, ">f")))
+holding = list(reversed(words(21.5, ">f"))) + 8 * [0] + [1, 0, 0, 0]
 # its data blocks count from 1
 device = Device(di=None, co=None, hr=ModbusSequentialDataBlock(1, holding), ir=ModbusSequentialDataBlock(1, inputs))
 units = dict(slaves={7: device}, single=False)
@@ -132,10 +133,21 @@ def a_server_of_others_is_read():
             assert done.returncode == 0, done
             found = [float(x) for x in re.findall(r"-?[0-9.]+", done.stdout.splitlines()[0])]
             assert all(abs(a - b) < 1e-3 for a, b in zip(found, (47.9811, -1.2034, -12.3, 21.5), strict=True)), done.stdout
+            assert_it_is_set(port, framing)
             assert "asked for holding register 999, it has no such register (exception 2)" in done.stdout, done.stdout
         finally:
             server.kill()
             server.communicate()
+
+
+def assert_it_is_set(port, framing):
+    """48 V by function 6, 12 A by function 16, on; and by TCP what the server then holds, asked by hand."""
+    done = subprocess.run([os.environ["MODBUS_READER"], f"tcp:127.0.0.1:{port}", framing, "set"], capture_output=True, text=True, timeout=30)
+    assert done.stdout.strip() == "set", done
+    if framing == "tcp":
+        with socket.create_connection(("127.0.0.1", port), 5) as line:
+            line.sendall(struct.pack(">HHHBBHH", 1, 0, 6, 7, 3, 10, 4))
+            assert struct.unpack(">4H", line.recv(64)[9:]) == (1, 4800, 12000, 0)
 
 
 def can_connect(port):

@@ -121,11 +121,51 @@ static void rubbish_is_no_answer(void **state)
 	}
 }
 
+/* The examples of "MODBUS Application Protocol Specification V1.1b3", 6.6 (register 2 to 0003) and 6.12 (registers 2 and
+ * 3 to 000A 0102), from memory; within RTU frames of unit 17. */
+static void a_register_is_written(void **state)
+{
+	static const struct modbus_register one = { true, MODBUS_HOLDING, 1, MODBUS_U16, false, 1 },
+					    two = { true, MODBUS_HOLDING, 1, MODBUS_U32, false, 1 };
+	static const uint8_t three[] = { 0x00, 0x03 }, pair[] = { 0x00, 0x0a, 0x01, 0x02 };
+	static const uint8_t six[] = { 0x11, 0x06, 0x00, 0x01, 0x00, 0x03 };
+	static const uint8_t sixteen[] = { 0x11, 0x10, 0x00, 0x01, 0x00, 0x02, 0x04, 0x00, 0x0a, 0x01, 0x02 };
+	static const uint8_t written[] = { 0x11, 0x10, 0x00, 0x01, 0x00, 0x02 };
+	uint8_t buf[MODBUS_FRAME], code = 0, unit, function;
+	uint16_t transaction, address;
+	const uint8_t *data;
+	unsigned n;
+
+	(void)state;
+	assert_int_equal(modbus_put_write(&rtu, 0, &one, three, buf), 8);
+	assert_memory_equal(buf, six, sizeof six);
+	assert_int_equal(modbus_crc(buf, 8), 0);
+	assert_int_equal(modbus_find_written(&rtu, 0, &one, three, buf, 8, &code), MODBUS_DATA); /* its own echo */
+	assert_int_equal(modbus_find_written(&rtu, 0, &one, pair, buf, 8, &code), MODBUS_NOTHING);
+	assert_int_equal(modbus_put_write(&rtu, 0, &two, pair, buf), 13);
+	assert_memory_equal(buf, sixteen, sizeof sixteen);
+	assert_int_equal(modbus_find_written(&rtu, 0, &two, pair, buf, 13, &code), MODBUS_NOTHING);
+	for (size_t cut = 0; cut < 13; cut++)
+		assert_int_equal(
+			modbus_read_write(false, buf, cut, &transaction, &unit, &function, &address, &n, &data), 0);
+	assert_int_equal(modbus_read_write(false, buf, 13, &transaction, &unit, &function, &address, &n, &data), 13);
+	assert_int_equal(address, 1);
+	assert_int_equal(n, 2);
+	assert_memory_equal(data, pair, 4);
+	size_t length = modbus_put_written(&rtu, 0, function, address, n, data, 0, buf);
+	assert_memory_equal(buf, written, sizeof written);
+	assert_int_equal(modbus_find_written(&rtu, 0, &two, pair, buf, length, &code), MODBUS_DATA);
+	length = modbus_put_written(&rtu, 0, function, address, n, data, 4, buf);
+	assert_int_equal(modbus_find_written(&rtu, 0, &two, pair, buf, length, &code), MODBUS_REFUSED);
+	assert_int_equal(code, 4);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(the_crc_is_that_of_its_specification),
 		cmocka_unit_test(a_question_is_asked),
+		cmocka_unit_test(a_register_is_written),
 		cmocka_unit_test(values_of_every_type),
 		cmocka_unit_test(an_answer_is_found_and_nothing_else),
 		cmocka_unit_test(rubbish_is_no_answer),
