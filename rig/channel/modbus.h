@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Modbus as bytes: registers to values and frames to registers, for a client and for a virtual server. Pure.
  *
- * After "MODBUS Application Protocol Specification V1.1b3" (function codes 3, 4, 6, 16, exception answers, the MBAP head
- * of TCP) and "MODBUS over Serial Line V1.02" (RTU: address, CRC-16 low byte first), both published by the Modbus
+ * After "MODBUS Application Protocol Specification V1.1b3" (functions 3, 4, 6, 16, exception answers, the MBAP head of
+ * TCP) and "MODBUS over Serial Line V1.02" (RTU: address, CRC-16 low byte first), both published by the Modbus
  * Organization; cited from memory, the CRC checked against the example that the latter's 6.2.2 prints. It is no
  * library because that waits for its own descriptor: here the line's bytes are read without waiting, from whatever
  * link, and counted for the lock-step of the bench clock.

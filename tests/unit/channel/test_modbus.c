@@ -121,8 +121,8 @@ static void rubbish_is_no_answer(void **state)
 	}
 }
 
-/* The examples of "MODBUS Application Protocol Specification V1.1b3", 6.6 (register 2 to 0003) and 6.12 (registers 2 and
- * 3 to 000A 0102), from memory; within RTU frames of unit 17. */
+/* The examples of "MODBUS Application Protocol Specification V1.1b3", 6.6 (register 2 to 0003) and 6.12 (registers 2
+ * and 3 to 000A 0102), from memory; within RTU frames of unit 17. */
 static void a_register_is_written(void **state)
 {
 	static const struct modbus_register one = { true, MODBUS_HOLDING, 1, MODBUS_U16, false, 1 },
