@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The virtual end of a line with Modbus devices on it, by their unit addresses: each has the register map that rig.ini
- * states of it and nothing else; a supply that is set keeps what is written, in its range, when its host goes. A voltage or current is the mean since it was asked last. Bytes in, bytes out, bench
- * time; no sockets. */
+ * states of it and nothing else. A voltage or current is the mean since it was asked last. A supply that is set keeps
+ * what is written, in its range, when its host goes. Bytes in, bytes out, bench time; no sockets. */
 #ifndef BRIDLE_BENCH_MODBUS_LINE_H
 #define BRIDLE_BENCH_MODBUS_LINE_H
 
