@@ -180,6 +180,34 @@ static void a_file_without_end_is_refused(void **state)
 	assert_non_null(strstr(err.what, "more than 256 MB"));
 }
 
+static void zero_bytes_and_too_many_columns_are_refused(void **state)
+{
+	char path[] = "/tmp/bridle-csv-XXXXXX", wide[2000] = "a0";
+	int fd = mkstemp(path);
+	struct csv t;
+	struct err err = { 0 };
+	double value;
+
+	(void)state;
+	assert_true(fd >= 0);
+	assert_int_equal(write(fd, "x,y\n1,\0\n", 9), 9);
+	close(fd);
+	assert_int_equal(csv_read(path, &t, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "holds zero bytes; expected a table as plain text"));
+	unlink(path);
+	assert_int_equal(csv_read("/", &t, NULL, &err), RC_IO);
+	assert_non_null(strstr(err.what, "cannot be read"));
+	for (int i = 1; i < 300; i++)
+		snprintf(wide + strlen(wide), sizeof wide - strlen(wide), ",a%d", i);
+	strcat(wide, "\n1\n");
+	assert_int_equal(parse(wide, "t.csv", &t, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "more than "));
+	assert_int_equal(parse("x,y\n1,\n", "t.csv", &t, NULL, &err), RC_OK);
+	assert_int_equal(csv_number(&t, 0, 1, &value, &err), RC_ARG);
+	assert_string_equal(err.what, "t.csv:2: \"y\" is empty, expected a number");
+	csv_free(&t);
+}
+
 static void finds_columns_or_lists_them(void **state)
 {
 	struct csv t;
@@ -206,6 +234,7 @@ int main(void)
 		cmocka_unit_test(collects_all_wrong_numbers),
 		cmocka_unit_test(reads_many_rows_from_a_file),
 		cmocka_unit_test(a_file_without_end_is_refused),
+		cmocka_unit_test(zero_bytes_and_too_many_columns_are_refused),
 		cmocka_unit_test(finds_columns_or_lists_them),
 	};
 

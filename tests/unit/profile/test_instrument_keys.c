@@ -25,13 +25,15 @@ struct change {
 	const char *from, *to, *words;
 };
 
+static const char *head = rig_text;
+
 static enum rc read_section(const char *section, struct rig_profile *ret, struct mistakes *m)
 {
-	char *text = malloc(strlen(rig_text) + strlen(section) + 1);
+	char *text = malloc(strlen(head) + strlen(section) + 1);
 	enum rc rc;
 
 	assert_non_null(text);
-	strcpy(text, rig_text);
+	strcpy(text, head);
 	strcat(text, section);
 	rc = profile_parse_rig(text, "rig.ini", ret, m, NULL);
 	free(text);
@@ -88,6 +90,7 @@ static void a_can_drive(void **state)
 		{ "tell_speed = 0x281 byte 0 length 24 big signed scale 0.01", "tell_speed = 0x281",
 		  "tell_speed: does not say where its value is" },
 		{ "big signed scale 0.01", "is 3", "tell_speed: has is, which goes with a yes or no" },
+		{ "tell_fault = 0x281 byte 7 length 8 is 5", "tell_fault = 0x281 bit", "tell_fault: \"0x281 bit\"" },
 		{ "ask = 0x202 data 01", "tell_temperature = 0x282 byte 0 length 8 is 3", "tell_temperature: has is" },
 		{ "tell_enabled = 0x281 byte 7 length 8 is 4", "", "tell_enabled: is missing; the guard has to see" },
 		{ "tell_enabled = 0x281 byte 7", "tell_enabled = 0x281 byte 1",
@@ -335,13 +338,79 @@ static void a_supply_that_is_set(void **state)
 	free(one_long);
 }
 
+static void a_relay(void **state)
+{
+	static const char relay[] = "\n[instrument r]\nkind = relay\nlink = serial:/dev/ttyUSB0\nroles = power\n"
+				    "close = A0 01\nopen = \"o\\n\"\n[warden]\nsilence = 0.1 s\n";
+	static const struct change list[] = {
+		{ "open = \"o\\n\"", "open = A0 01", "open: is the same as close" },
+		{ "open = \"o\\n\"", "open = \"o\\x\"", "open: found \"\"o\\x\"\", expected 1 to 48 bytes" },
+		{ "kind = relay", "", "kind: is missing" },
+	};
+	struct instrument_profile p = read_right(relay);
+
+	(void)state;
+	assert_true(p.close.n == 2 && p.close.byte[0] == '\xA0' && p.close.byte[1] == 1);
+	assert_true(p.open.n == 2 && p.open.byte[0] == 'o' && p.open.byte[1] == '\n');
+	refuse_each(relay, list, COUNT(list));
+}
+
+/* A virtual bench has no chip, and pulses of a chip are counted by this computer. */
+static void where_the_pulses_are_counted(void **state)
+{
+	static const struct change on_chip[] = { { "gpio", "gpio", "but a virtual bench has no chip" } };
+	char *virtual = replaced(rig_text, "[cell]", "[virtual]\ncontrol = unix:run/control\n[cell]");
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	assert_int_equal(read_section(gpio, &rig, &m), RC_OK);
+	assert_true(profile_has_host_edges(&rig));
+	assert_int_equal(read_section(modbus, &rig, &m), RC_OK);
+	assert_false(profile_has_host_edges(&rig));
+	head = virtual;
+	refuse_each(gpio, on_chip, COUNT(on_chip));
+	head = rig_text;
+	free(virtual);
+}
+
+static void several_on_a_line_or_too_many(void **state)
+{
+	static const char second[] =
+		"[instrument logger]\nkind = modbus\nlink = serial:/dev/ttyUSB0\n"
+		"roles = temperatures\naddress = 4\nframing = tcp\nread_case = holding 17 s16 0.1\n";
+	char *meter = replaced(modbus, "roles = meter, temperatures", "roles = meter"),
+	     *first = replaced(meter, "read_case =", "#"), both[2000];
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	snprintf(both, sizeof both, "%s%s", first, second);
+	assert_int_equal(read_section(both, &rig, &m), RC_ARG);
+	assert_true(stands(&m, "link: [instrument panel] has the same link with another framing or other characters"));
+	both[0] = '\0';
+	for (int i = 0; i <= PROFILE_INSTRUMENTS; i++)
+		snprintf(both + strlen(both), sizeof both - strlen(both), "\n[instrument i%d]\nkind = modbus\n", i);
+	m = (struct mistakes){ 0 };
+	assert_int_equal(read_section(both, &rig, &m), RC_ARG);
+	assert_true(stands(&m, "[instrument i7]: found more than 7 instruments"));
+	free(meter);
+	free(first);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(a_can_drive),          cmocka_unit_test(a_text_drive),
-		cmocka_unit_test(an_indicator),         cmocka_unit_test(an_indicator_tells_its_range),
-		cmocka_unit_test(a_modbus_device),      cmocka_unit_test(gpio_lines),
+		cmocka_unit_test(a_can_drive),
+		cmocka_unit_test(a_text_drive),
+		cmocka_unit_test(an_indicator),
+		cmocka_unit_test(an_indicator_tells_its_range),
+		cmocka_unit_test(a_modbus_device),
+		cmocka_unit_test(gpio_lines),
 		cmocka_unit_test(a_supply_that_is_set),
+		cmocka_unit_test(a_relay),
+		cmocka_unit_test(where_the_pulses_are_counted),
+		cmocka_unit_test(several_on_a_line_or_too_many),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
