@@ -206,6 +206,79 @@ static void a_plan_serves_its_claims(void **state)
 	assert_int_equal(same.n, 5);
 }
 
+/* A claim of power with its own speed: 1.02 x 165 x 30/(60 pi) = 26.786 N·m, whatever drives the plan. */
+static void a_claimed_power_has_its_own_speed(void **state)
+{
+	struct plan_profile plan = { .serve_claims = true,
+				     .load = LOAD_TORQUE,
+				     .drive = PLAN_DRIVE_CURRENT,
+				     .n_speeds = 1,
+				     .n = 2,
+				     .step = { 10, 30 } };
+	const struct rig_profile rig = { .cell_full_scale_Nm = 60,
+					 .limit_torque_Nm = 52,
+					 .coupling_Nm = 60,
+					 .brake_max_A = 2,
+					 .brake_rated_Nm = 50 };
+	const struct actuator_profile a = { .limit_torque_Nm = 45,
+					    .rated_power_W = { true, 165, 60 },
+					    .speed_mode_rpm = 77 };
+	struct plan_profile none = plan;
+
+	(void)state;
+	plan_serve_claims(&plan, &a, &rig);
+	assert_int_equal(plan.n, 3);
+	assert_true(fabs(plan.step[1] - 26.786) < 1e-3 && plan.for_claim[1]);
+	none.serve_claims = false;
+	plan_serve_claims(&none, &a, &rig);
+	assert_int_equal(none.n, 2);
+	assert_near(plan_target_floor_Nm(&none, &rig), 3); /* a tenth of the heaviest */
+	none.load = LOAD_CURRENT;
+	none.step[1] = 1;
+	assert_near(plan_target_floor_Nm(&none, &rig), 2.5); /* 1 A of 2 A and 50 N·m */
+}
+
+static void a_speed_that_is_left_out_is_the_actuator_s(void **state)
+{
+	const struct actuator_profile a = { .speed_mode_rpm = 77 };
+	struct plan_profile plan = { .drive = PLAN_SPEED },
+			    stated = { .drive = PLAN_SPEED, .n_speeds = 1, .speed_rpm = { -40 } },
+			    current = { .drive = PLAN_DRIVE_CURRENT };
+
+	(void)state;
+	plan_take_speed(&plan, &a);
+	assert_true(plan.n_speeds == 1 && fabs(plan.speed_rpm[0] - 77) < 1e-12);
+	plan_take_speed(&stated, &a);
+	assert_near(stated.speed_rpm[0], -40);
+	plan_take_speed(&current, &a);
+	assert_int_equal(current.n_speeds, 0);
+}
+
+/* The pilot is a twentieth of the longest dwell, and a window at least. */
+static void a_dwell_until_a_target_begins_with_a_pilot(void **state)
+{
+	static const struct {
+		const char *longest;
+		double dwell_s;
+	} rows[] = { { "200 s", 10 }, { "40 s", 3 } };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct plan_profile plan;
+		struct err err;
+		char steady[100];
+
+		snprintf(steady, sizeof steady, "[steady]\nwindow = 3 s\ndwell = until 0.2 %%\nlongest = %s\n[steps]",
+			 rows[i].longest);
+		char *text = replaced(plan_text, "[steps]", steady);
+		if (profile_parse_plan(text, "p.ini", &plan, NULL, &err) != RC_OK)
+			fail_msg("%s", err.what);
+		assert_near(plan.until_frac, 0.002);
+		assert_near(plan.dwell_s, rows[i].dwell_s);
+		free(text);
+	}
+}
+
 static void the_example_reads_without_mistakes(void **state)
 {
 	static const char dir[] = SOURCE_ROOT "/docs/examples/heron-lock/";
@@ -243,6 +316,9 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_plan_serves_its_claims),
+		cmocka_unit_test(a_claimed_power_has_its_own_speed),
+		cmocka_unit_test(a_speed_that_is_left_out_is_the_actuator_s),
+		cmocka_unit_test(a_dwell_until_a_target_begins_with_a_pilot),
 		cmocka_unit_test(reads_a_rig),
 		cmocka_unit_test(fills_the_defaults),
 		cmocka_unit_test(reads_weights),
