@@ -228,9 +228,16 @@ def brake_was_asked(seen):
     return False
 
 
+def untold_cut(seen):
+    """What opened the contactor and was not told any more, since the node sent nothing from then on: a drive with a line of its own
+    says that its power is gone, before the silence is one."""
+    cut = {"estop", "guard", "contactor-drop"} & {fault.word for fault in seen.faults}
+    return {"drive_dropout"} if cut and has(seen, "no word") and seen.case.rig == "light own lines" else set()
+
+
 def named(seen):
     each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) else set()) for fault in seen.faults]
-    right = set().union(*each)
+    right = set().union(untold_cut(seen), *each)
     status = seen.result.status
     if status < 0:
         name = "killed"

@@ -393,6 +393,26 @@ static void what_nobody_commanded_is_told(void **state)
 	}
 }
 
+/* I19: whatever is wanted, though every line is good. The same wishes drive and load where nobody is at the shaft. */
+static void at_the_shaft_nothing_goes_out(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	assert_true(s.verdict.allowed.power && s.verdict.allowed.mode == DRIVE_SPEED && s.verdict.allowed.brake_A > 0);
+	scene_begin(&s);
+	s.limits.at_rest = true;
+	s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+	for (int tick = 0; tick < 200; tick++) {
+		scene_step(&s);
+		assert_false(s.verdict.allowed.power);
+		assert_int_equal(s.verdict.allowed.mode, DRIVE_OFF);
+		assert_true(s.verdict.allowed.brake_A <= 0);
+	}
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+}
+
 /* I18: a shaft that slows down by so much a tick, whose pulses end after so many ticks, and before that lose a share;
  * nothing else tells that it turns. What is not let go of a heavy shaft holds a light one longer than it needs. */
 static void pulses_that_end_too_soon_prove_no_standstill(void **state)
@@ -742,6 +762,7 @@ int main(void)
 		cmocka_unit_test(a_silence_takes_only_what_it_told),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(what_nobody_commanded_is_told),
+		cmocka_unit_test(at_the_shaft_nothing_goes_out),
 		cmocka_unit_test(pulses_that_end_too_soon_prove_no_standstill),
 		cmocka_unit_test(a_dead_pick_up_proves_no_standstill),
 		cmocka_unit_test(nothing_drives_while_the_reason_is_awaited),
