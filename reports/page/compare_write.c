@@ -34,6 +34,10 @@ static json_t *run_json(const struct compared_run *run)
 	json_object_set_new(o, "actuator", json_string(r->actuator.name));
 	json_object_set_new(o, "rig", json_string(r->rig.name));
 	json_object_set_new(o, "virtual_bench", json_boolean(r->run.on_bench));
+	if (run->procedure) {
+		json_object_set_new(o, "same_rig", json_boolean(run->procedure->same_rig));
+		json_object_set_new(o, "same_calibration", json_boolean(run->procedure->same_calibration));
+	}
 	if (run->with) {
 		json_object_set_new(o, "same_rig", json_boolean(run->with->same_rig));
 		json_object_set_new(o, "same_calibration", json_boolean(run->with->same_calibration));
@@ -41,9 +45,18 @@ static json_t *run_json(const struct compared_run *run)
 	return o;
 }
 
+static json_t *common_json(const struct common_source *common, size_t n)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < n; i++)
+		json_array_append_new(list, json_pack("{s:s, s:o}", "source", common[i].name, "u", real(common[i].u)));
+	return list;
+}
+
 static json_t *difference_json(const struct difference *d, const char *label)
 {
-	json_t *o = json_object(), *common = json_array();
+	json_t *o = json_object();
 
 	json_object_set_new(o, "run", json_string(label));
 	json_object_set_new(o, "quantity", json_string(compare_word(d->quantity)));
@@ -52,12 +65,29 @@ static json_t *difference_json(const struct difference *d, const char *label)
 	json_object_set_new(o, "speed_set_rpm", real(d->commanded_rpm));
 	number_json_into(o, d->value, d->u, d->dof);
 	json_object_set_new(o, "U", real(d->U));
-	for (size_t i = 0; i < d->n_common; i++)
-		json_array_append_new(common,
-				      json_pack("{s:s, s:o}", "source", d->common[i].name, "u", real(d->common[i].u)));
-	json_object_set_new(o, "common", common);
+	json_object_set_new(o, "common", common_json(d->common, d->n_common));
 	json_object_set_new(o, "real", json_boolean(d->real));
 	return o;
+}
+
+static void add_procedure(const struct compared_run *run, json_t *list, json_t *warnings)
+{
+	const struct procedure_comparison *c = run->procedure;
+
+	for (size_t i = 0; i < c->n; i++) {
+		const struct procedure_difference *d = &c->list[i];
+		json_t *o = json_pack("{s:s, s:s, s:s, s:s}", "run", run->label, "quantity", d->other.key, "label",
+				      d->other.label, "unit", d->other.unit);
+		number_json_into(o, d->value, d->u, d->dof);
+		json_object_set_new(o, "U", real(d->U));
+		json_object_set_new(o, "reference_value", real(d->reference.value));
+		json_object_set_new(o, "other_value", real(d->other.value));
+		json_object_set_new(o, "common", common_json(d->common, d->n_common));
+		json_object_set_new(o, "real", json_boolean(d->real));
+		json_array_append_new(list, o);
+	}
+	for (size_t i = 0; i < c->n_warnings; i++)
+		json_array_append_new(warnings, json_pack("{s:s, s:s}", "run", run->label, "message", c->warning[i]));
 }
 
 json_t *compare_to_json(const struct compared *c)
@@ -67,6 +97,8 @@ json_t *compare_to_json(const struct compared *c)
 	for (size_t i = 0; i < c->n; i++) {
 		const struct comparison *with = c->run[i].with;
 		json_array_append_new(runs, run_json(&c->run[i]));
+		if (c->run[i].procedure)
+			add_procedure(&c->run[i], list, warnings);
 		for (size_t k = 0; with && k < with->n; k++)
 			json_array_append_new(list, difference_json(&with->list[k], c->run[i].label));
 		for (size_t k = 0; with && k < with->n_warnings; k++)
@@ -226,10 +258,34 @@ static enum rc write_one(const struct compared *c, const char *dir, const char *
 	return RC_OK;
 }
 
+static void write_procedures(FILE *f, const struct compared *c)
+{
+	fputs("run,quantity,key,unit,reference,other,difference,u,U,real,common sources\n", f);
+	for (size_t i = 1; i < c->n; i++)
+		for (size_t k = 0; k < c->run[i].procedure->n; k++) {
+			const struct procedure_difference *d = &c->run[i].procedure->list[k];
+			table_text(f, c->run[i].label);
+			fputc(',', f);
+			table_text(f, d->other.label);
+			fprintf(f, ",%s,%s", d->other.key, d->other.unit);
+			table_number(f, d->reference.value);
+			table_number(f, d->other.value);
+			table_number(f, d->value);
+			table_number(f, d->u);
+			table_number(f, d->U);
+			fprintf(f, ",%s,\"", d->real ? "yes" : "no");
+			for (size_t s = 0; s < d->n_common; s++)
+				fprintf(f, "%s%s", s ? "; " : "", d->common[s].name);
+			fputs("\"\n", f);
+		}
+}
+
 enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)
 {
 	enum rc rc = files_make_dir(dir, err);
 
+	if (rc == RC_OK && c->n > 1 && c->run[1].procedure)
+		return write_one(c, dir, "differences.csv", write_procedures, err);
 	if (rc == RC_OK)
 		rc = write_one(c, dir, "differences.csv", write_differences, err);
 	if (rc == RC_OK)

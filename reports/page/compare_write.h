@@ -4,11 +4,13 @@
 #define BRIDLE_REPORTS_PAGE_COMPARE_WRITE_H
 
 #include "reports/reduce/compare.h"
+#include "reports/reduce/compare_procedure.h"
 
 struct compared_run {
 	char label[100]; /* "run 4", "winder.tar.zst: run 4" */
 	struct compare_side side;
-	struct comparison *with; /* against the reference; NULL for the reference itself */
+	struct comparison *with;                /* against the reference; NULL for the reference itself */
+	struct procedure_comparison *procedure; /* the same of procedures; then with is NULL */
 };
 
 struct compared {
@@ -21,7 +23,7 @@ struct compared {
 json_t *compare_to_json(const struct compared *c);
 
 /* Into a folder, made where it is missing: differences.csv, curves.csv, compare.gp and, when draw, a figure each of
- * speed, efficiency, input power and current as SVG, PNG and PDF. */
+ * speed, efficiency, input power and current as SVG, PNG and PDF. Of procedures differences.csv alone. */
 enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err) MUST_CHECK;
 
 #endif

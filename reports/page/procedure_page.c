@@ -84,6 +84,58 @@ static void results(FILE *f, const struct report *r)
 	fputs("</tbody>\n</table>\n</section>\n", f);
 }
 
+#define SOURCES 5
+
+static double part_u(const json_t *part)
+{
+	return fabs(json_number_value(json_object_get(part, "u")));
+}
+
+/* The largest parts of one number, each row with its share of the variance. */
+static void sources_of(FILE *f, const struct procedure_number *x)
+{
+	double below = INFINITY;
+
+	for (size_t row = 0; row < SOURCES; row++) {
+		const json_t *part, *next = NULL;
+		size_t i;
+		json_array_foreach(x->budget, i, part)
+		{
+			if (part_u(part) < below && (!next || part_u(part) > part_u(next)))
+				next = part;
+		}
+		if (!next)
+			return;
+		below = part_u(next);
+		fputs("<tr><td>", f);
+		text_html(f, row == 0 ? x->label : "");
+		fputs("</td><td>", f);
+		text_html(f, json_string_value(json_object_get(next, "source")));
+		fprintf(f, "</td><td class=\"n\">%.2g</td><td>%s</td><td class=\"n\">%.0f %%</td></tr>\n", below,
+			x->unit, 100 * below * below / (x->u * x->u));
+	}
+}
+
+static void sources(FILE *f, const struct report *r)
+{
+	struct procedure_number list[PROCEDURE_NUMBERS];
+	size_t n = procedure_numbers(&r->procedure, list), told = 0;
+
+	for (size_t i = 0; i < n; i++)
+		told += list[i].budget != NULL;
+	if (told == 0)
+		return;
+	fprintf(f,
+		"<section id=\"budget\">\n<h2>Where the uncertainty comes from</h2>\n<table>\n<caption>The %d largest "
+		"sources of each number; report.json has "
+		"all.</caption>\n<thead><tr><th>Quantity</th><th>Source</th><th "
+		"class=\"n\">u</th><th>Unit</th><th class=\"n\">Share of the variance</th></tr></thead>\n<tbody>\n",
+		SOURCES);
+	for (size_t i = 0; i < n; i++)
+		sources_of(f, &list[i]);
+	fputs("</tbody>\n</table>\n</section>\n", f);
+}
+
 static void time_cell(FILE *f, const json_t *seconds)
 {
 	if (!json_is_number(seconds))
@@ -146,6 +198,7 @@ enum rc procedure_page(FILE *f, const struct report *r, const char *dir, const s
 		rc = page_figures(f, dir, figures, err);
 	results(f, r);
 	holding(f, r);
+	sources(f, r);
 	method(f, r);
 	page_calibration(f, r);
 	page_particulars(f, r);

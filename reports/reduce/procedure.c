@@ -130,6 +130,7 @@ static bool fill(struct procedure_number *ret, const json_t *number, const char 
 	ret->u = real_of(json_object_get(number, "u"));
 	ret->dof = isfinite(dof) ? dof : INFINITY;
 	ret->U = ret->u * unc_coverage_factor(ret->dof >= 1 ? ret->dof : INFINITY, PROCEDURE_COVERAGE);
+	ret->budget = json_object_get(number, "budget");
 	ret->note[0] = '\0';
 	return true;
 }

@@ -30,6 +30,7 @@ struct procedure_number {
 	const char *unit;
 	double value, u, dof; /* u NaN: not known; dof INFINITY: well known, or not told */
 	double U;             /* at PROCEDURE_COVERAGE, by Student's t where dof are told; NaN without u */
+	const json_t *budget; /* [{"source", "u" signed}], borrowed from the document; NULL: not told by source */
 	char note[60];        /* "in the noise", "extrapolated"; "" none */
 };
 /* The numbers that the record tells, in the order of the page; what it does not tell is left out. Returns how many. */

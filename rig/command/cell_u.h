@@ -15,4 +15,16 @@ double cell_indication(const struct cellcal *cal, double torque_Nm);
  * torque, rectangular. */
 double cell_mirror_u_Nm(const struct cellcal *cal, double torque_Nm);
 
+/* The same as cell_u_Nm by source, signed, as the calibration names them; their squares add up to its square. What has
+ * no room is one part, "further sources of the calibration". n 0 beyond the calibration. */
+#define CELL_PARTS 40
+struct cell_parts {
+	size_t n;
+	struct cell_part {
+		char name[64];
+		double u_Nm;
+	} part[CELL_PARTS];
+};
+void cell_parts_at(const struct cellcal *cal, double torque_Nm, struct cell_parts *ret);
+
 #endif

@@ -4,6 +4,7 @@
 #include "logbook/extract.h"
 #include "reports/pack/pack.h"
 #include "reports/page/compare_write.h"
+#include "reports/reduce/text.h"
 #include "terminal/cli.h"
 
 #include <errno.h>
@@ -54,7 +55,7 @@ static enum rc open_run(const struct cli *cli, const char *run, const char *fold
 	at.bench = folder ? folder : cli->bench;
 	enum rc rc = run_report_open(&at, &lb, err);
 	if (rc == RC_OK)
-		rc = run_report_of(&at, lb, run, NULL, &to->report, &unused, err);
+		rc = run_result_of(&at, lb, run, NULL, &to->report, &unused, err);
 	logbook_close(lb);
 	if (rc != RC_OK)
 		return rc;
@@ -89,6 +90,21 @@ static enum rc open_word(const struct cli *cli, const char *word, struct opened 
 		       word);
 }
 
+/* With the first run, by what both are. */
+static enum rc compare_with(struct compared *c, struct compared_run *run, struct err *err)
+{
+	const struct compare_side *first = &c->run[0].side;
+
+	if (first->report->procedure.kind || run->side.report->procedure.kind) {
+		run->procedure = malloc(sizeof *run->procedure);
+		return run->procedure ? compare_procedures(first, &run->side, c->confidence, run->procedure, err)
+				      : err_set(err, RC_NOMEM, 0, "out of memory");
+	}
+	run->with = malloc(sizeof *run->with);
+	return run->with ? compare_runs(first, &run->side, c->confidence, run->with, err)
+			 : err_set(err, RC_NOMEM, 0, "out of memory");
+}
+
 static enum rc compare_all(const struct cli *cli, struct compared *c, struct opened *opened, struct err *err)
 {
 	enum rc rc = RC_OK;
@@ -98,9 +114,7 @@ static enum rc compare_all(const struct cli *cli, struct compared *c, struct ope
 		rc = open_word(cli, cli->args[c->n], &opened[c->n], run->label, sizeof run->label, err);
 		run->side = (struct compare_side){ opened[c->n].report, opened[c->n].origin };
 		if (rc == RC_OK && c->n > 0) {
-			run->with = malloc(sizeof *run->with);
-			rc = run->with ? compare_runs(&c->run[0].side, &run->side, c->confidence, run->with, err)
-				       : err_set(err, RC_NOMEM, 0, "out of memory");
+			rc = compare_with(c, run, err);
 			if (rc == RC_ARG)
 				err_prefix(err, "%s and %s: ", c->run[0].label, run->label);
 		}
@@ -182,6 +196,30 @@ static void print_one(const struct compared *c, const struct compared_run *run)
 	print_common(with);
 }
 
+static void print_procedure(const struct compared *c, const struct compared_run *run)
+{
+	const struct procedure_comparison *with = run->procedure;
+	char a[60], b[60], text[60], common[400] = "";
+	size_t used = 0;
+
+	printf("\n%s less %s\n", run->label, c->run[0].label);
+	for (size_t i = 0; i < with->n_warnings; i++)
+		cli_wrapped(stdout, cli_width(), "! ", "  ", with->warning[i]);
+	for (size_t i = 0; i < with->n; i++) {
+		const struct procedure_difference *d = &with->list[i];
+		text_value(a, sizeof a, d->reference.value, d->reference.U);
+		text_value(b, sizeof b, d->other.value, d->other.U);
+		text_pm(text, sizeof text, d->value, d->U, d->other.unit);
+		printf("  %s: %s less %s is %s%s\n", d->other.label, b, a, text, d->real ? " *" : "");
+		for (size_t k = 0; k < d->n_common; k++)
+			if (!strstr(common, d->common[k].name) && used < sizeof common)
+				used += (size_t)snprintf(common + used, sizeof common - used, "%s%s", used ? ", " : "",
+							 d->common[k].name);
+	}
+	if (used)
+		cli_wrapped(stdout, cli_width(), "In common, so it cancels: ", "  ", common);
+}
+
 static void print_run(const struct compared_run *run, bool reference)
 {
 	char text[600];
@@ -202,7 +240,7 @@ static int print(const struct cli *cli, const struct compared *c, const char *di
 	for (size_t i = 0; i < c->n; i++)
 		print_run(&c->run[i], i == 0);
 	for (size_t i = 1; i < c->n; i++)
-		print_one(c, &c->run[i]);
+		c->run[i].procedure ? print_procedure(c, &c->run[i]) : print_one(c, &c->run[i]);
 	printf("\n± is the expanded uncertainty of the difference at %g %%; * is real at it.\n"
 	       "Of differences that are not there, about %g in 100 get a * by chance.\n",
 	       100 * c->confidence, 100 * (1 - c->confidence));
@@ -239,7 +277,9 @@ int cmd_compare(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "compare",
 		.usage = "compare RUN RUN... [options]",
-		.about = "Differences of runs to the first one, at torques that both measured, with an interval each. "
+		.about = "Differences of runs to the first one, with an interval each: sweeps at torques that both "
+			 "measured, or two "
+			 "or more runs of one of hold, play, obey, ripple. "
 			 "What "
 			 "two runs have in common (the arm, the calibration, the weights, the meters of one rig) "
 			 "cancels and "
@@ -271,6 +311,7 @@ int cmd_compare(int argc, char **argv)
 	status = rc == RC_OK ? print(&cli, &c, out) : cli_fail(&cli, &err, NULL, NULL);
 	for (size_t i = 0; i < RUNS_MOST && opened && c.run; i++) {
 		free(c.run[i].with);
+		free(c.run[i].procedure);
 		report_free(opened[i].report);
 	}
 	free(c.run);

@@ -43,6 +43,7 @@ json_t *live_procedure_document(const struct live_procedure *p, const struct liv
 	json_object_set_new(doc, "run_id", json_integer(p->run_id));
 	if (p->zero_rc != RC_OK)
 		json_object_set_new(doc, "zero_failed", json_string(p->zero_err.what));
+	live_procedure_put_budget(p, doc);
 	json_object_set_new(doc, "rests_on", rests_on(p, parts, ctx));
 	return doc;
 }
@@ -252,6 +253,8 @@ enum rc live_procedure_again(struct live_procedure *p, const struct live_procedu
 		rc = p->result.doc ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
 	}
 	json_decref(record);
+	json_decref(p->budget);
+	p->budget = NULL;
 	if (rc == RC_OK)
 		*ret = p->result;
 	else

@@ -174,6 +174,8 @@ int live_procedure(struct live_procedure *p, const struct cli *cli, const struct
 		rc = live_end(&p->live, rc, p->cause, &err);
 	}
 	procedure_clear(&p->result);
+	json_decref(p->budget);
+	p->budget = NULL;
 	if (rc == RC_OK && cli->json)
 		return cli_print_json(doc);
 	json_decref(doc);

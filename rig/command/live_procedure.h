@@ -25,6 +25,7 @@ struct live_procedure {
 	struct mono first, last;        /* ticks of the sequence */
 	unsigned ticks;                 /* so many; 0: it has not begun */
 	struct procedure result;        /* owned; evaluate sets what the figure needs */
+	json_t *budget;                 /* owned; parts of the numbers' uncertainties, by their keys; NULL: none */
 };
 
 /* A number of the command's state (double) that goes into the record and comes back. */
@@ -77,6 +78,16 @@ enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *s
 /* After a sequence that was good: the zero after it. What was measured is not lost with that zero: where it fails,
  * p->after is NaN. */
 void live_procedure_zero_after(struct live_procedure *p);
+
+/* --- for parts->evaluate (live_budget.c) --- */
+/* A part of the uncertainty of a number of the document; it goes into the record as the number's "budget". key:
+ * "stiffness_Nm_per_arcmin", or within a list "orders.3.amplitude_Nm", from 0. A u that is 0 or not finite is none. */
+void live_procedure_part(struct live_procedure *p, const char *key, const char *source, double u);
+/* What the calibration of the cell is uncertain by at a torque, source by source; factor: of the number for each N.m.
+ * Returns the u of them together. */
+double live_procedure_cell(struct live_procedure *p, const char *key, double torque_Nm, double factor);
+/* The parts into the numbers of the document. */
+void live_procedure_put_budget(const struct live_procedure *p, json_t *doc);
 
 /* --- the result again (live_again.c) --- */
 /* p, the first member of ctx, and the rest of ctx are zeroed but for what evaluate and document want beyond keys and

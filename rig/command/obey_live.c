@@ -23,7 +23,8 @@
 #define LIMIT_rpm 20.0 /* what the drive keeps when its load lets go */
 #define SLIP_deg 3.0
 #define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as for the check weight */
-#define HIGH_SHARE 0.7     /* of the largest torque: where the cell's uncertainty counts as that of the gain */
+#define MIRROR "curve of the calibration, continued"
+#define HIGH_SHARE 0.7 /* of the largest torque: where the cell's uncertainty counts as that of the gain */
 
 static const struct live_item hazards[] = {
 	{ "guard", "Guard closed and fixed, nobody in the plane of rotation, nobody reaches in during the run?" },
@@ -127,11 +128,37 @@ static enum rc run_all(void *ctx, struct err *err)
 }
 
 /* The cell's part is common to all readings: no scatter shows it. */
-static struct obey_number widened(struct obey_number x, double u_cell)
+static void widen(struct obey_number *x, double u_cell)
 {
-	double u = hypot(x.u, u_cell);
+	double u = hypot(x->u, u_cell);
 
-	return (struct obey_number){ x.value, u, x.u > 0 ? x.dof * pow(u / x.u, 4) : INFINITY };
+	x->dof = x->u > 0 ? x->dof * pow(u / x->u, 4) : INFINITY;
+	x->u = u;
+}
+
+/* A number of the fit with its key in the document. */
+struct widening {
+	struct live_procedure *p;
+	struct obey_number *x;
+	const char *key;
+};
+
+static struct widening widening(struct obeying *w, struct obey_number *x, const char *key)
+{
+	live_procedure_part(&w->p, key, "scatter of the readings", x->u);
+	return (struct widening){ &w->p, x, key };
+}
+
+static void add(const struct widening *to, const char *source, double u)
+{
+	widen(to->x, u);
+	live_procedure_part(to->p, to->key, source, u);
+}
+
+/* The torque's scale as it is at the high torque. */
+static void add_scale(const struct widening *to, double high_Nm)
+{
+	widen(to->x, live_procedure_cell(to->p, to->key, high_Nm, to->x->value / high_Nm));
 }
 
 struct swing {
@@ -177,24 +204,39 @@ static enum rc turn_u_Nm(struct obeying *w, double *ret_Nm, struct err *err)
 	return rc;
 }
 
+static void widen_offset(struct obeying *w, double u_still_Nm, double u_turn_Nm, double u_mirror_Nm)
+{
+	double slope_Nm = fabs(cellcal_slope_Nm(&w->p.s.calibration, 0));
+	struct widening offset = widening(w, &w->slow.offset_Nm, "offset_Nm");
+
+	w->drift_Nm = (w->p.after.count - w->p.before.count) * slope_Nm;
+	add(&offset, "cell without load", u_still_Nm);
+	/* the zero was somewhere between its two readings: a rectangle of half the drift; without the second one the
+	 * uncertainty of the offset is not known (NaN) */
+	add(&offset, "zero", w->p.before.u_count * slope_Nm);
+	add(&offset, "drift of the zero", w->drift_Nm / 2 / sqrt(3));
+	add(&offset, "torque over a turn", u_turn_Nm);
+	add(&offset, MIRROR, u_mirror_Nm);
+}
+
 static void add_cell(struct obeying *w, double u_turn_Nm)
 {
 	const struct cellcal *cal = &w->p.s.calibration;
-	double high_Nm = HIGH_SHARE * w->most_Nm, slope_Nm = fabs(cellcal_slope_Nm(cal, 0));
+	double high_Nm = HIGH_SHARE * w->most_Nm, u_mirror_Nm = cell_mirror_u_Nm(cal, w->most_Nm);
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
-	double u_mirror_Nm = cell_mirror_u_Nm(cal, w->most_Nm);
 	struct obey_slow *s = &w->slow;
+	struct widening gain = widening(w, &s->gain, "gain"), dead = widening(w, &s->dead_band_Nm, "dead_band_Nm"),
+			hysteresis = widening(w, &s->hysteresis_Nm, "hysteresis_Nm"),
+			growth = widening(w, &s->hysteresis_growth, "hysteresis_growth");
 
-	w->drift_Nm = (w->p.after.count - w->p.before.count) * slope_Nm;
-	/* the zero was somewhere between its two readings: a rectangle of half the drift; without the second one the
-	 * uncertainty of the offset is not known (NaN) */
-	double u_zero_Nm = hypot(w->p.before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
-	double u_high_Nm = hypot(cell_u_Nm(cal, high_Nm), u_mirror_Nm);
-	s->gain = widened(s->gain, s->gain.value * u_high_Nm / high_Nm);
-	s->offset_Nm = widened(s->offset_Nm, hypot(hypot(u_still_Nm, u_zero_Nm), hypot(u_turn_Nm, u_mirror_Nm)));
-	s->dead_band_Nm = widened(s->dead_band_Nm, hypot(2 * u_still_Nm, u_mirror_Nm) / s->gain.value);
-	s->hysteresis_Nm = widened(s->hysteresis_Nm, 2 * u_still_Nm);
-	s->hysteresis_growth = widened(s->hysteresis_growth, fabs(s->hysteresis_growth.value) * u_high_Nm / high_Nm);
+	add_scale(&gain, high_Nm);
+	add(&gain, MIRROR, s->gain.value * u_mirror_Nm / high_Nm);
+	widen_offset(w, u_still_Nm, u_turn_Nm, u_mirror_Nm);
+	add(&dead, "cell without load", 2 * u_still_Nm / s->gain.value);
+	add(&dead, MIRROR, u_mirror_Nm / s->gain.value);
+	add(&hysteresis, "cell without load", 2 * u_still_Nm);
+	add_scale(&growth, high_Nm);
+	add(&growth, MIRROR, s->hysteresis_growth.value * u_mirror_Nm / high_Nm);
 }
 
 static enum rc evaluate(void *ctx, struct err *err)

@@ -161,11 +161,39 @@ static void take_rig_off(struct playing *w)
 }
 
 /* Common to all rows, so no scatter shows it. */
-static struct play_number widened(struct play_number x, double u_common)
+static void widen(struct play_number *x, double u_common)
 {
-	double u = hypot(x.u, u_common);
+	double u = hypot(x->u, u_common);
 
-	return (struct play_number){ x.value, u, x.u > 0 ? x.dof * pow(u / x.u, 4) : x.dof };
+	x->dof = x->u > 0 ? x->dof * pow(u / x->u, 4) : x->dof;
+	x->u = u;
+}
+
+/* A number of the loop with its key in the document. */
+struct widening {
+	struct live_procedure *p;
+	struct play_number *x;
+	const char *key;
+};
+
+static void add(const struct widening *to, const char *source, double u)
+{
+	widen(to->x, u);
+	live_procedure_part(to->p, to->key, source, u);
+}
+
+static struct widening widening(struct playing *w, struct play_number *x, const char *key)
+{
+	live_procedure_part(&w->p, key, "scatter of the loop", x->u);
+	return (struct widening){ &w->p, x, key };
+}
+
+/* The torque's scale, as it is at the high torque; value: what a relative error of the torque changes by itself. */
+static void add_scale(const struct widening *to, const struct playing *w, double high_Nm, double value)
+{
+	widen(to->x, live_procedure_cell(to->p, to->key, high_Nm, value / high_Nm));
+	add(to, "curve of the calibration, continued",
+	    value * cell_mirror_u_Nm(&to->p->s.calibration, w->most_Nm) / high_Nm);
 }
 
 static bool behind_an_indicator(const struct rig_profile *rig)
@@ -186,39 +214,62 @@ static double most_lag_s(const struct playing *w)
 
 /* A torque that is told late is too small while it rises and too large while it falls. The middle of both ways keeps
  * its place and so do the slopes; the two ways lie apart by as much, between nothing and twice the most (rectangle). */
-static void add_lag(struct playing *w)
+static double apart_Nm(const struct playing *w)
+{
+	return 2 * most_lag_s(w) * w->config.slew_Nm_per_s / sqrt(3);
+}
+
+static void widen_slopes(struct playing *w, double high_Nm, double u_rig, double u_two)
 {
 	struct play_loop *l = &w->found.loop;
-	double apart_Nm = 2 * most_lag_s(w) * w->config.slew_Nm_per_s / sqrt(3);
-	double apart_arcmin = apart_Nm / l->stiffness_Nm_per_arcmin.value;
+	double K = l->stiffness_Nm_per_arcmin.value, K0 = l->stiffness_zero_Nm_per_arcmin.value;
+	double half_arcmin = 0.5 * l->rated_Nm / K; /* twist of the stretch from 50 to 100 % */
+	double near_arcmin = (0.15 - PLAY_LOST_SHARE) * l->rated_Nm / K0;
+	struct widening high = widening(w, &l->stiffness_Nm_per_arcmin, "stiffness_Nm_per_arcmin"),
+			near = widening(w, &l->stiffness_zero_Nm_per_arcmin, "stiffness_near_zero_Nm_per_arcmin");
 
-	l->hysteresis_arcmin = widened(l->hysteresis_arcmin, apart_arcmin);
-	l->wind_up_arcmin = widened(l->wind_up_arcmin, apart_arcmin);
-	l->hysteresis_loss_J = widened(l->hysteresis_loss_J, apart_Nm * l->wind_up_arcmin.value / PLAY_ARCMIN_PER_RAD);
+	add_scale(&high, w, high_Nm, K);
+	add(&high, "stiffness of the rig", K * K * u_rig);
+	add(&high, "angle", K * u_two / half_arcmin / sqrt(2));
+	add_scale(&near, w, high_Nm, K0);
+	add(&near, "stiffness of the rig", K0 * K0 * u_rig);
+	add(&near, "angle", K0 * u_two / near_arcmin / sqrt(2));
+}
+
+static void widen_angles(struct playing *w, double high_Nm, double u_rig, double u_two)
+{
+	struct play_loop *l = &w->found.loop;
+	const struct cellcal *cal = &w->p.s.calibration;
+	double K = l->stiffness_Nm_per_arcmin.value, lost_Nm = 2 * PLAY_LOST_SHARE * l->rated_Nm;
+	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
+	struct widening lost = widening(w, &l->lost_motion_arcmin, "lost_motion_arcmin"),
+			hysteresis = widening(w, &l->hysteresis_arcmin, "hysteresis_arcmin"),
+			wind_up = widening(w, &l->wind_up_arcmin, "wind_up_arcmin");
+
+	add(&lost, "angle", u_two);
+	add(&lost, "cell without load", sqrt(2) * u_still_Nm / K);
+	add(&lost, "stiffness of the rig", lost_Nm * u_rig);
+	add_scale(&lost, w, high_Nm, lost_Nm / K);
+	add(&hysteresis, "angle", u_two);
+	add(&hysteresis, "lag of the torque", apart_Nm(w) / K);
+	add(&wind_up, "angle", u_two);
+	add(&wind_up, "stiffness of the rig", 2 * l->rated_Nm * u_rig);
+	add_scale(&wind_up, w, high_Nm, 2 * l->rated_Nm / K);
+	add(&wind_up, "lag of the torque", apart_Nm(w) / K);
 }
 
 static void add_common(struct playing *w)
 {
-	const struct cellcal *cal = &w->p.s.calibration;
 	struct play_loop *l = &w->found.loop;
-	double high_Nm = HIGH_SHARE * l->rated_Nm, K = l->stiffness_Nm_per_arcmin.value;
-	double rel = hypot(cell_u_Nm(cal, high_Nm), cell_mirror_u_Nm(cal, w->most_Nm)) / high_Nm;
-	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
-	double u_rig = w->u_rig_rad_per_Nm * PLAY_ARCMIN_PER_RAD, u_two = sqrt(2) * w->u_angle_arcmin;
-	double half_arcmin = 0.5 * l->rated_Nm / K; /* twist of the stretch from 50 to 100 % */
-	double K0 = l->stiffness_zero_Nm_per_arcmin.value, near_arcmin = (0.15 - PLAY_LOST_SHARE) * l->rated_Nm / K0;
+	double high_Nm = HIGH_SHARE * l->rated_Nm, u_rig = w->u_rig_rad_per_Nm * PLAY_ARCMIN_PER_RAD;
+	double u_two = sqrt(2) * w->u_angle_arcmin;
+	struct widening loss = widening(w, &l->hysteresis_loss_J, "hysteresis_loss_J");
 
-	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(cal, 0));
-	l->stiffness_Nm_per_arcmin =
-		widened(l->stiffness_Nm_per_arcmin, K * hypot(hypot(rel, K * u_rig), u_two / half_arcmin / sqrt(2)));
-	l->stiffness_zero_Nm_per_arcmin = widened(l->stiffness_zero_Nm_per_arcmin,
-						  K0 * hypot(hypot(rel, K0 * u_rig), u_two / near_arcmin / sqrt(2)));
-	l->lost_motion_arcmin =
-		widened(l->lost_motion_arcmin, hypot(hypot(u_two, sqrt(2) * u_still_Nm / K),
-						     2 * PLAY_LOST_SHARE * l->rated_Nm * hypot(u_rig, rel / K)));
-	l->hysteresis_arcmin = widened(l->hysteresis_arcmin, u_two);
-	l->hysteresis_loss_J = widened(l->hysteresis_loss_J, l->hysteresis_loss_J.value * rel);
-	l->wind_up_arcmin = widened(l->wind_up_arcmin, hypot(u_two, 2 * l->rated_Nm * hypot(u_rig, rel / K)));
+	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(&w->p.s.calibration, 0));
+	widen_slopes(w, high_Nm, u_rig, u_two);
+	widen_angles(w, high_Nm, u_rig, u_two);
+	add_scale(&loss, w, high_Nm, l->hysteresis_loss_J.value);
+	add(&loss, "lag of the torque", apart_Nm(w) * l->wind_up_arcmin.value / PLAY_ARCMIN_PER_RAD);
 }
 
 static enum rc write_table(const struct playing *w, const char *path, struct err *err)
@@ -250,7 +301,6 @@ static enum rc evaluate(void *ctx, struct err *err)
 	if (rc == RC_OK) {
 		w->found.loop_done = true;
 		add_common(w);
-		add_lag(w);
 	}
 	return rc == RC_OK ? carry_figure_play(s->torque_Nm, s->angle_arcmin, s->n, &w->found.loop, &w->p.result, err)
 			   : rc;

@@ -185,19 +185,31 @@ static double span_s(const struct seq_ripple *s)
 	return s->time_s[m - 1] - s->time_s[0] + s->time_s[s->n - 1] - s->time_s[m];
 }
 
+/* u with what the cell adds to a number of the document. */
+static double with_cell(struct rippling *w, const char *key, double value, double u, double at_Nm, double u_still_Nm)
+{
+	live_procedure_part(&w->p, key, "noise of the record", u);
+	live_procedure_part(&w->p, key, "friction of the cradle's bearing", u_still_Nm);
+	return hypot(hypot(u, u_still_Nm), live_procedure_cell(&w->p, key, at_Nm, value / at_Nm));
+}
+
 /* The cell's part: its calibration scales every wave. Friction of the cradle's bearing has the sign of the way, and it
  * takes up to as much off a small wave, since the cradle has to move for the cell to see it. */
 static void add_cell(struct rippling *w)
 {
 	const struct cellcal *cal = &w->p.s.calibration;
-	double at_Nm = fmax(w->config.torque_Nm, 0.1 * cal->max_Nm), rel = cell_u_Nm(cal, at_Nm) / at_Nm;
+	double at_Nm = fmax(w->config.torque_Nm, 0.1 * cal->max_Nm);
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
 	struct ripple_found *f = &w->found;
+	char key[64];
 
 	w->drift_Nm = (w->p.after.count - w->p.before.count) * fabs(cellcal_slope_Nm(cal, 0));
-	for (size_t i = 0; i < f->s.n_waves; i++)
-		f->s.wave[i].u_Nm = hypot(hypot(f->s.wave[i].u_Nm, u_still_Nm), rel * f->s.wave[i].amplitude_Nm);
-	f->u_friction_Nm = hypot(hypot(f->u_friction_Nm, u_still_Nm), rel * f->friction_Nm);
+	for (size_t i = 0; i < f->s.n_waves; i++) {
+		struct order_wave *v = &f->s.wave[i];
+		snprintf(key, sizeof key, "orders.%zu.amplitude_Nm", i);
+		v->u_Nm = with_cell(w, key, v->amplitude_Nm, v->u_Nm, at_Nm, u_still_Nm);
+	}
+	f->u_friction_Nm = with_cell(w, "friction_Nm", f->friction_Nm, f->u_friction_Nm, at_Nm, u_still_Nm);
 }
 
 static enum rc evaluate(void *ctx, struct err *err)

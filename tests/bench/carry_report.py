@@ -104,6 +104,31 @@ def the_rows_are_those_of_the_samples():
         assert abs(nearest - begin - 1e9 * float(row["time (s)"])) < 2e6 and abs(held[nearest] - float(row["winding (degC)"])) < 1e-6, row
 
 
+def a_budget_adds_up_and_what_is_common_cancels():
+    """The difference of a run to itself: of each source that both share by the calibration nothing is left, of the others twice the
+    variance (GUM 5.2)."""
+    for kind in ("play", "obey", "ripple"):
+        run = FOUND[kind]["run_id"]
+        compared = BENCH.must("compare", run, run)
+        numbers = {key: value for key, value in FOUND[kind].items() if isinstance(value, dict) and "budget" in value}
+        for order in FOUND[kind].get("orders", []):
+            if order["amplitude_Nm"]:
+                numbers[f"orders.{order['order']:.5g}"] = order["amplitude_Nm"]
+        assert len(numbers) >= 3 and len(compared["differences"]) == len(numbers), (kind, numbers.keys(), compared)
+        for d in compared["differences"]:
+            number = numbers[d["quantity"]]
+            squares = {part["source"]: part["u"]**2 for part in number["budget"]}
+            assert math.isclose(sum(squares.values()), number["u"]**2, rel_tol=1e-9), (kind, d)
+            shared = sum(v for source, v in squares.items() if source.startswith(("curve of the calibration", "mass of ")) or source in
+                         ("calibration arm", "gravity", "air density", "arm off level", "weights pull on one side", "stiffness of the rig"))
+            assert math.isclose(d["u"], math.sqrt(2 * (number["u"]**2 - shared)), rel_tol=1e-6), (kind, d, squares)
+            assert d["value"] == 0 and d["real"] is False and d["U"] >= 1.95 * d["u"], d
+        assert {d["quantity"] for d in compared["differences"] if d["common"]}, kind
+    for words in ((FOUND["play"]["run_id"], FOUND["obey"]["run_id"]), (FOUND["play"]["run_id"], 1)):
+        refused = BENCH.run("compare", *words, "--json")
+        assert refused.status == 2 and ("of one kind" in refused.json["message"] or "hang" in refused.json["message"]), refused
+
+
 def what_was_cut_short_publishes_nothing():
     run = BENCH.must("log")["runs"][-1]
     assert run["kind"] == "play" and run["outcome"] != "done", run
@@ -157,4 +182,5 @@ def changed_samples_and_numbers_are_named():
 
 if __name__ == "__main__":
     harness.main(they_are_measured, a_report_is_computed_again_from_the_samples, the_rows_are_those_of_the_samples,
+                 a_budget_adds_up_and_what_is_common_cancels,
                  what_was_cut_short_publishes_nothing, a_pack_is_verified_from_its_samples, changed_samples_and_numbers_are_named)

@@ -6,6 +6,7 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -24,6 +25,7 @@ static void the_indication_is_the_polynomial(void **state)
 /* y = b T, so T = y / b: u(T) = T / b hypot(u(b), shift of b by the arm). By hand: 20 / 1000 hypot(3, 4) = 0.1. */
 static void of_a_straight_line_by_hand(void **state)
 {
+	struct cell_parts parts;
 	struct cellcal cal = { .model = CELLCAL_ORIGIN,
 			       .degree = 1,
 			       .coef = { 0, 1000 },
@@ -38,6 +40,15 @@ static void of_a_straight_line_by_hand(void **state)
 	assert_near(cell_u_Nm(&cal, 20), 0.1, 1e-9);
 	assert_near(cell_u_Nm(&cal, 40), 0.2, 1e-9);
 	assert_true(isnan(cell_u_Nm(&cal, 4000)));
+	/* by source: 40 / 1000 times 4 of the arm, times 3 of the curve */
+	cell_parts_at(&cal, 40, &parts);
+	assert_int_equal(parts.n, 2);
+	int arm = strcmp(parts.part[0].name, "arm length") == 0 ? 0 : 1;
+	assert_string_equal(parts.part[arm].name, "arm length");
+	assert_near(fabs(parts.part[arm].u_Nm), 0.16, 1e-9);
+	assert_near(fabs(parts.part[1 - arm].u_Nm), 0.12, 1e-9);
+	cell_parts_at(&cal, 4000, &parts);
+	assert_int_equal(parts.n, 0);
 }
 
 /* y = 100 T + T^2 gives 525 at 5 N·m; -525 is solved by T = (-100 + sqrt(7900)) / 2. */
