@@ -15,6 +15,7 @@
 #define TICK_US 1000
 #define HEAT_US 10000
 #define COIL_OHM 18.0
+#define MAINS_HZ 50.0
 #define COIL_READING_US 20000
 #define SUPPLY_MOST 1.25 /* range of a supply that is set, over what rig.ini sets */
 
@@ -343,7 +344,8 @@ static double disc_rad(struct world *w)
 
 static double felt_Nm(const struct world *w, double t_s)
 {
-	return w->shaft.cell_Nm + w->faults.drift_Nm_per_s * (t_s - w->faults.drift_from_s);
+	return w->shaft.cell_Nm + w->faults.drift_Nm_per_s * (t_s - w->faults.drift_from_s) +
+	       w->faults.hum_Nm * sin(2 * UNITS_PI * MAINS_HZ * t_s);
 }
 
 static void step(struct world *w)

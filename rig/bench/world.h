@@ -72,6 +72,7 @@ struct world_faults {
 	bool pickup_half;
 	double pickup_slip; /* part of the shaft's angle that the pick-up's disc does not make */
 	double drift_Nm_per_s, drift_from_s;
+	double hum_Nm; /* of the mains on the cell's cable */
 };
 
 struct world {

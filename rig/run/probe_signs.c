@@ -16,6 +16,7 @@
 #define HOTTEST_degC 250.0
 #define STEADY_READINGS 30
 #define STEADY_S 60.0
+#define AGAINST_LEAST 3
 
 __attribute__((format(printf, 2, 3))) static struct probe_verdict verdict(enum probe_say say, const char *format, ...)
 {
@@ -43,6 +44,22 @@ static bool all_equal(const struct probe_sum *sum)
 	return sum->n > 0 && !(sum->max > sum->min);
 }
 
+/* A wave of the mains. */
+static struct probe_verdict judge_hum(const struct probe *w)
+{
+	static const double mains_Hz[] = { 50, 60 };
+	const size_t n = w->n_kept < PROBE_KEPT ? w->n_kept : PROBE_KEPT, first = n == PROBE_KEPT ? w->n_kept : 0;
+	double amplitude, at_Hz = 0;
+
+	for (int i = 0; i < 2; i++)
+		if (probe_hum(w->kept, n, first, mains_Hz[i], &amplitude, &at_Hz))
+			return verdict(PROBE_LOOK,
+				       "A wave of %.3g counts either way at %.1f Hz: %g Hz of the mains look so here. "
+				       "Ground the cable's screen at one end; keep it away from mains and drive.",
+				       amplitude, at_Hz, mains_Hz[i]);
+	return good();
+}
+
 static struct probe_verdict judge_cell(const struct probe *w, const struct probe_stated *stated)
 {
 	const struct probe_sum *sum = &w->sum[PROBE_CELL];
@@ -63,7 +80,7 @@ static struct probe_verdict judge_cell(const struct probe *w, const struct probe
 		return verdict(PROBE_FAULT,
 			       "%.1f conversions/s; the node states %g. Check the converter's rate pin and the node.",
 			       rate_Hz, stated->conversions_Hz);
-	return good();
+	return judge_hum(w);
 }
 
 static struct probe_verdict judge_pickup(const struct probe *w, const struct probe_stated *stated)
@@ -75,6 +92,11 @@ static struct probe_verdict judge_pickup(const struct probe *w, const struct pro
 			       "%" PRIu32 " edges, but the pulses go to and fro by one. One of the two channels is "
 			       "dead, or the shaft shakes at an edge.",
 			       w->edges);
+	if (stated->two_channels && w->other_way >= AGAINST_LEAST && w->same_way == 0)
+		return verdict(PROBE_FAULT,
+			       "The drive says %" PRIu32 " times that its rotor turns the other way. Check [pickup] "
+			       "sign, the two channels, and the drive's sign.",
+			       w->other_way);
 	if (w->pulses_max == w->pulses_min)
 		return verdict(PROBE_LOOK, "No pulse came. Turn the shaft by hand while probe looks.");
 	return good();

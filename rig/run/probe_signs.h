@@ -7,13 +7,16 @@
  * | cell | no conversion in the watch | fault |
  * | cell | 20 conversions or more, all equal | fault: data or clock line |
  * | cell | less than half of the conversions that the node states | fault: rate pin |
+ * | cell | a wave where 50 or 60 Hz stand folded (run/probe_hum.h) | look: hum of the mains |
+ * | pick-up of two channels | turned by hand, the drive's rotor is told the other way 3 times, never the same | fault:
+ *   a sign is reversed |
  * | pick-up of two channels | 8 edges or more within one pulse to and fro | fault: one channel is dead, or a shaft that
  *   shakes at an edge |
  * | pick-up | no pulse | look: nobody turned the shaft, or it is dead |
  * | temperature | exactly 85 °C (start value of common digital sensors), below -55 °C or above 250 °C | fault |
  * | temperature | 30 readings or more over 60 s or more, all equal | look: stuck, or only steady |
  *
- * The limits are common practice, no source. What needs motion or a load (a sign, a gain) is not judged here. */
+ * The limits are common practice, no source. What needs a load (the cell's sign, a gain) is not judged here. */
 #ifndef BRIDLE_RUN_PROBE_SIGNS_H
 #define BRIDLE_RUN_PROBE_SIGNS_H
 

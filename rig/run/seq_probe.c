@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#define TURNS_RPM 3.0 /* slower is no direction; common practice, no source */
+
 static void add(struct probe_sum *sum, double value)
 {
 	if (!isfinite(value))
@@ -28,9 +30,28 @@ static bool is_fresh(const struct probe *w, const struct snapshot *snap, int cha
 	return snap->channel[channel].fresh != w->last.channel[channel].fresh;
 }
 
+static void keep_conversion(struct probe *w, const struct snapshot *snap)
+{
+	w->kept[w->n_kept++ % PROBE_KEPT] = (struct probe_conversion){ .number = snap->channel[CHANNEL_CELL].fresh,
+								       .t_s = mono_diff_s(snap->now, w->begin),
+								       .value = snap->indication };
+}
+
+static void add_way(struct probe *w, const struct snapshot *snap)
+{
+	bool turns = fabs(snap->speed_rpm) > TURNS_RPM && fabs(snap->drive_rotor_rpm) > TURNS_RPM;
+
+	if (!turns || !is_fresh(w, snap, CHANNEL_DRIVE))
+		return;
+	w->same_way += snap->speed_rpm * snap->drive_rotor_rpm > 0;
+	w->other_way += snap->speed_rpm * snap->drive_rotor_rpm < 0;
+}
+
 static void add_all(struct probe *w, const struct snapshot *snap)
 {
 	if (is_fresh(w, snap, CHANNEL_CELL)) {
+		if (isfinite(snap->indication))
+			keep_conversion(w, snap);
 		add(&w->sum[PROBE_CELL], snap->indication);
 		add(&w->sum[PROBE_TORQUE], snap->torque_Nm);
 	}
@@ -67,6 +88,7 @@ void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 	}
 	add_all(w, snap);
 	add_pulses(w, snap);
+	add_way(w, snap);
 	w->last = *snap;
 
 	double elapsed_s = mono_diff_s(snap->now, w->begin);

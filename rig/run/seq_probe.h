@@ -3,9 +3,12 @@
 #ifndef BRIDLE_RUN_SEQ_PROBE_H
 #define BRIDLE_RUN_SEQ_PROBE_H
 
+#include "run/probe_hum.h"
 #include "run/sequence.h"
 
 #include <stdint.h>
+
+#define PROBE_KEPT 1024
 
 enum probe_channel {
 	PROBE_CELL,
@@ -35,6 +38,9 @@ struct probe {
 	struct probe_sum sum[PROBE_CHANNELS];
 	uint32_t edges; /* ticks with a new edge of the pick-up; of the pulses meanwhile the least and the most: */
 	int64_t pulses_min, pulses_max;
+	uint32_t same_way, other_way; /* readings of a drive whose rotor turned as the pick-up says, and against it */
+	struct probe_conversion kept[PROBE_KEPT]; /* the newest, as a ring */
+	size_t n_kept;                            /* ever */
 };
 
 void probe_step(void *state, const struct snapshot *snap, struct seq_out *ret);

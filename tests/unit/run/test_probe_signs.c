@@ -5,6 +5,7 @@
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <string.h>
 
 #include <cmocka.h>
@@ -133,6 +134,94 @@ static void the_watch_counts_edges(void **state)
 	}
 }
 
+/* Conversions with noise of a fixed series (a linear congruential generator), at a rate, with a wave of the mains. */
+static struct probe hum_watch(double rate_Hz, double mains_Hz, double amplitude, double s, unsigned seed)
+{
+	struct probe w = { .length_s = INFINITY };
+	struct snapshot snap = snapshot_blank();
+	struct seq_out out = { 0 };
+	double at_s = 0;
+
+	for (int i = 1; i <= (int)(100 * s); i++) {
+		snap.now.ns = i * 10000000LL;
+		snap.sample_total = (uint32_t)i;
+		while (at_s < 0.01 * i) {
+			double noise = 0;
+			for (int k = 0; k < 12; k++)
+				noise += (double)((seed = seed * 1664525u + 1013904223u) >> 8) / 16777216.0 - 0.5;
+			snap.indication = 1000 + noise + amplitude * sin(2 * 3.14159265358979 * mains_Hz * at_s);
+			snap.channel[CHANNEL_CELL].fresh++;
+			at_s += 1 / rate_Hz;
+		}
+		probe_step(&w, &snap, &out);
+	}
+	return w;
+}
+
+/* Where the wave stands is by hand: 50 - 80 = -30, 60 - 80 = -20, 50 - 78.4 = -28.4, 60 - 3 * 23 = -9. */
+static void hum_of_the_mains(void **state)
+{
+	static const struct {
+		double rate_Hz, mains_Hz, s;
+		const char *words;
+	} rows[] = {
+		{ 80, 50, 3, "at 30.0 Hz: 50 Hz" },   { 80, 60, 3, "at 20.0 Hz: 60 Hz" },
+		{ 78.4, 50, 5, "at 28.4 Hz: 50 Hz" }, { 80, 50.05, 20, " Hz: 50 Hz of the mains" },
+		{ 23, 60, 8, "at 9.0 Hz: 60 Hz" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct probe_stated as = { .saturation_count = 8388607, .has_cell = true };
+		struct probe w = hum_watch(rows[i].rate_Hz, rows[i].mains_Hz, 1, rows[i].s, 7);
+		struct probe_verdict v = probe_judge(&w, PROBE_CELL, &as);
+
+		double found = 0;
+		(void)sscanf(v.words, "A wave of %lf", &found);
+		if (v.say != PROBE_LOOK || !strstr(v.words, rows[i].words) || !(fabs(found - 1) < 0.35))
+			fail_msg("%zu: %s \"%s\"", i, probe_say_word(v.say), v.words);
+	}
+}
+
+/* 400 watches of noise alone, of other lines, and at 10 conversions a second, where 50 and 60 Hz stand still. */
+static void noise_is_no_hum(void **state)
+{
+	const struct probe_stated as = { .saturation_count = 8388607, .has_cell = true };
+
+	(void)state;
+	for (unsigned seed = 1; seed <= 400; seed++) {
+		struct probe w = hum_watch(80, 50, 0, 3, seed);
+		assert_int_equal(probe_judge(&w, PROBE_CELL, &as).say, PROBE_GOOD);
+	}
+	const double others[][2] = { { 80, 25 }, { 80, 5 }, { 80, 35 }, { 10, 50 }, { 10, 60 } };
+	for (int i = 0; i < 5; i++) {
+		struct probe w = hum_watch(others[i][0], others[i][1], 1, 15, 3);
+		assert_int_equal(probe_judge(&w, PROBE_CELL, &as).say, PROBE_GOOD);
+	}
+}
+
+/* Turned by hand at 20 rpm; the drive tells its rotor, the same way, the other, or sometimes so. */
+static void a_reversed_sign(void **state)
+{
+	(void)state;
+	for (int way = -1; way <= 1; way++) {
+		struct probe w = { .length_s = 10 };
+		struct snapshot snap = snapshot_blank();
+		struct seq_out out = { 0 };
+
+		for (int i = 1; i <= 100; i++) {
+			snap.now.ns = i * 10000000LL;
+			snap.sample_total = (uint32_t)i;
+			snap.speed_rpm = 20;
+			snap.pulses = i;
+			snap.drive_rotor_rpm = way ? way * 720 : i < 50 ? 720 : -720;
+			snap.channel[CHANNEL_DRIVE].fresh = (uint32_t)i / 10;
+			probe_step(&w, &snap, &out);
+		}
+		expect(&w, PROBE_SPEED, way < 0 ? PROBE_FAULT : PROBE_GOOD, way < 0 ? "10 times that its rotor" : "");
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -141,6 +230,9 @@ int main(void)
 		cmocka_unit_test(the_pickup),
 		cmocka_unit_test(a_temperature),
 		cmocka_unit_test(the_watch_counts_edges),
+		cmocka_unit_test(hum_of_the_mains),
+		cmocka_unit_test(noise_is_no_hum),
+		cmocka_unit_test(a_reversed_sign),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
