@@ -45,14 +45,20 @@ static void summary_row(FILE *f, const struct history_series *s, enum history_qu
 		return;
 	text_time(first, sizeof first, s->value[0].wall_ns);
 	text_time(last, sizeof last, s->value[s->n - 1].wall_ns);
-	fprintf(f, "<tr><td>%s</td><td class=\"n\">%zu</td><td>%.10s to %.10s</td><td class=\"n\">%.6g</td>",
+	fprintf(f,
+		"<tr><td data-label=\"What\">%s</td><td class=\"n\" data-label=\"Values\">%zu</td><td "
+		"data-label=\"From, to\">%.10s to %.10s</td><td class=\"n\" data-label=\"Centre\">%.6g</td>",
 		history_title(quantity), s->n, first, last, s->chart.centre);
 	if (s->charted)
-		fprintf(f, "<td class=\"n\">%.2g</td><td class=\"n\">%+.1f</td>", s->chart.sigma,
-			(s->value[s->n - 1].value - s->chart.centre) / s->chart.sigma);
+		fprintf(f,
+			"<td class=\"n\" data-label=\"Sigma\">%.2g</td><td class=\"n\" data-label=\"Newest, sigmas "
+			"off\">%+.1f</td>",
+			s->chart.sigma, (s->value[s->n - 1].value - s->chart.centre) / s->chart.sigma);
 	else
-		fputs("<td class=\"n\">–</td><td class=\"n\">–</td>", f);
-	fputs("<td>", f);
+		fputs("<td class=\"n\" data-label=\"Sigma\">–</td><td class=\"n\" data-label=\"Newest, sigmas "
+		      "off\">–</td>",
+		      f);
+	fputs("<td data-label=\"Run rules met\">", f);
 	for (size_t i = 0; s->charted && i < s->chart.n_hits; i++)
 		fprintf(f, "%svalue %zu: %s (test %d)", i ? "<br>" : "", s->chart.hit[i].at + 1,
 			chart_rule_words(&s->chart.hit[i]), (int)s->chart.hit[i].rule);
@@ -61,7 +67,8 @@ static void summary_row(FILE *f, const struct history_series *s, enum history_qu
 
 static void summary(FILE *f, const struct history *h)
 {
-	fputs("<section>\n<h2>In short</h2>\n<table>\n<thead><tr><th>What</th><th class=\"n\">Values</th><th>From, "
+	fputs("<section>\n<h2>In short</h2>\n<table class=\"stack\">\n<thead><tr><th>What</th><th "
+	      "class=\"n\">Values</th><th>From, "
 	      "to</th><th "
 	      "class=\"n\">Centre</th><th class=\"n\">Sigma</th><th class=\"n\">Newest, sigmas off</th><th>Run rules "
 	      "met</th></tr></thead>\n<tbody>\n",

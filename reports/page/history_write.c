@@ -142,19 +142,18 @@ static size_t panels(const struct history *h)
 	return n;
 }
 
+/* gnuplot's SVG draws lines of one colour, one after the other, with the dashes of the first: so the colours differ. */
 static void lines_of(FILE *f, const struct history_series *s)
 {
 	static const struct {
 		double sigmas;
-		const char *dash;
-	} lines[] = { { 0, "1" }, { 3, "2" }, { -3, "2" } };
+		const char *style;
+	} lines[] = { { 0, "lc rgb '#555555' dt 1" }, { 3, "lc rgb '#777777' dt 2" }, { -3, "lc rgb '#777777' dt 2" } };
 
 	for (size_t i = 0; s->charted && i < 3; i++)
-		fprintf(f,
-			"set arrow from graph 0, first %.10g to graph 1, first %.10g nohead back lc rgb '#777777' dt "
-			"%s\n",
+		fprintf(f, "set arrow from graph 0, first %.10g to graph 1, first %.10g nohead back %s\n",
 			s->chart.centre + lines[i].sigmas * s->chart.sigma,
-			s->chart.centre + lines[i].sigmas * s->chart.sigma, lines[i].dash);
+			s->chart.centre + lines[i].sigmas * s->chart.sigma, lines[i].style);
 }
 
 static void change_lines(FILE *f, const struct history *h, const struct history_series *s)

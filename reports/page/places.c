@@ -2,16 +2,25 @@
 #include "reports/page/places.h"
 
 #include <math.h>
+#include <stdbool.h>
 
 #define GAP 12.0     /* between a mark and its word */
 #define LINE_GAP 3.0 /* between a line and its word */
 #define FAR 40.0     /* farther than this is as good as far away */
+#define WRONG \
+	400.0 /* a word that names another mark is worse than one that is drawn over, and better than one outside */
 
 void places_begin(struct places *p, double width, double height)
 {
 	p->width = width;
 	p->height = height;
-	p->n = 0;
+	p->n = p->n_named = 0;
+}
+
+void places_take_named(struct places *p, double x, double y)
+{
+	if (p->n_named < PLACES_NAMED && isfinite(x) && isfinite(y))
+		p->named[p->n_named++] = (struct named_mark){ x, y };
 }
 
 static void take(struct places *p, struct label_box b)
@@ -54,13 +63,28 @@ static double room_about(const struct places *p, const struct label_box *b)
 }
 
 /* The first of those that are nearly as good as the best: the order is the reader's habit. */
-static struct label_box best(struct places *p, const struct label_box *candidate, size_t n)
+/* As an eye follows it: along the line of the word. */
+static double reach(const struct named_mark *m, const struct label_box *b)
+{
+	return fmax(fmax(b->x0 - m->x, m->x - b->x1), 0) + fabs((b->y0 + b->y1) / 2 - m->y);
+}
+
+static bool names_another(const struct places *p, const struct named_mark *own, const struct label_box *b)
+{
+	for (size_t i = 0; i < p->n_named; i++)
+		if (reach(&p->named[i], b) < reach(own, b) - 0.5)
+			return true;
+	return false;
+}
+
+static struct label_box best(struct places *p, const struct named_mark *own, const struct label_box *candidate,
+			     size_t n)
 {
 	double room[16], most = -INFINITY;
 	size_t chosen = 0;
 
 	for (size_t i = 0; i < n; i++) {
-		room[i] = room_about(p, &candidate[i]);
+		room[i] = room_about(p, &candidate[i]) - (own && names_another(p, own, &candidate[i]) ? WRONG : 0);
 		most = fmax(most, room[i]);
 	}
 	while (!(room[chosen] >= most - 3))
@@ -83,8 +107,9 @@ struct label_box places_word(struct places *p, double x, double y, double width,
 		at(left, above, width, height),   at(left, below, width, height),   at(left, y, width, height),
 		at(middle, above, width, height), at(middle, below, width, height),
 	};
+	const struct named_mark own = { x, y };
 
-	return best(p, candidate, sizeof candidate / sizeof candidate[0]);
+	return best(p, &own, candidate, sizeof candidate / sizeof candidate[0]);
 }
 
 struct label_box places_level(struct places *p, double y, double width, double height)
@@ -96,7 +121,7 @@ struct label_box places_level(struct places *p, double y, double width, double h
 		at(middle, below, width, height), at(right, above, width, height), at(right, below, width, height),
 	};
 
-	return best(p, candidate, sizeof candidate / sizeof candidate[0]);
+	return best(p, NULL, candidate, sizeof candidate / sizeof candidate[0]);
 }
 
 struct label_box places_upright(struct places *p, double x, double width, double height)
@@ -108,5 +133,5 @@ struct label_box places_upright(struct places *p, double x, double width, double
 		at(right, middle, width, height), at(left, top, width, height),     at(right, top, width, height),
 	};
 
-	return best(p, candidate, sizeof candidate / sizeof candidate[0]);
+	return best(p, NULL, candidate, sizeof candidate / sizeof candidate[0]);
 }

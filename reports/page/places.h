@@ -11,10 +11,15 @@ struct label_box {
 };
 
 #define PLACES_MAX 2000
+#define PLACES_NAMED 40
 struct places {
 	double width, height;
 	size_t n;
 	struct label_box taken[PLACES_MAX]; /* what is beyond it is not seen: a word may then stand on it */
+	size_t n_named;
+	struct named_mark {
+		double x, y;
+	} named[PLACES_NAMED];
 };
 
 void places_begin(struct places *p, double width, double height);
@@ -22,6 +27,9 @@ void places_begin(struct places *p, double width, double height);
 /* A mark, a straight line: drawn there. What is not finite is left out. */
 void places_take_mark(struct places *p, double x, double y, double radius);
 void places_take_line(struct places *p, double x0, double y0, double x1, double y1);
+
+/* A mark that gets a word of its own: no other mark's word stands nearer to it than to its own. Before any word. */
+void places_take_named(struct places *p, double x, double y);
 
 /* A word of that size beside a mark, along a level line at y (from the frame's left to its right), along an upright
  * line at x (width is then the extent across, height the one along it). The place is taken. */

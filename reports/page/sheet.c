@@ -357,6 +357,19 @@ static void plot_points(const struct sheet *sh, const struct panel *p)
 	fputs("  1/0 notitle\n", f);
 }
 
+static const struct curve_point *end_of_line(const struct sheet *sh, const struct panel *p, double rpm)
+{
+	const struct curve_point *end = NULL;
+
+	for (size_t i = 0; i < sh->c->n; i++) {
+		const struct curve_point *q = &sh->c->points[i];
+		if (q->direction >= 0 && fabs(q->setpoint_rpm - rpm) < 1e-6 && isfinite(value_of(q, p->what)) &&
+		    (!end || torque_of(q) > torque_of(end)))
+			end = q;
+	}
+	return end;
+}
+
 /* At the heaviest rising point of each speed: which line it is. */
 static void name_lines(const struct sheet *sh, struct panel *p)
 {
@@ -364,14 +377,13 @@ static void name_lines(const struct sheet *sh, struct panel *p)
 	size_t n = speeds_of(sh, rpm);
 
 	for (size_t k = 0; k < n; k++) {
-		const struct curve_point *end = NULL;
+		const struct curve_point *end = end_of_line(sh, p, rpm[k]);
+		if (end)
+			places_take_named(&p->places, px(sh, torque_of(end)), py(p, value_of(end, p->what)));
+	}
+	for (size_t k = 0; k < n; k++) {
+		const struct curve_point *end = end_of_line(sh, p, rpm[k]);
 		char word[48];
-		for (size_t i = 0; i < sh->c->n; i++) {
-			const struct curve_point *q = &sh->c->points[i];
-			if (q->direction >= 0 && fabs(q->setpoint_rpm - rpm[k]) < 1e-6 &&
-			    isfinite(value_of(q, p->what)) && (!end || torque_of(q) > torque_of(end)))
-				end = q;
-		}
 		if (end == NULL)
 			continue;
 		double x = px(sh, torque_of(end)), y = py(p, value_of(end, p->what));

@@ -80,7 +80,7 @@ def student(dof, coverage):
     """Half-width of Student's t. scipy.stats.t.ppf is off by 1e-9 where the degrees of freedom are no whole number, and the incomplete
     beta function where they are many: there the expansion of Abramowitz and Stegun 26.7.5 is good to 1e-12."""
     if dof < 300:
-        return optimize.brentq(lambda t: special.betainc(0.5, dof / 2, t * t / (dof + t * t)) - coverage, 1, 700, xtol=1e-14)
+        return optimize.brentq(lambda t: special.betainc(0.5, dof / 2, t * t / (dof + t * t)) - coverage, 0, 700, xtol=1e-14)
     x = special.ndtri((1 + coverage) / 2)
     return (x + (x ** 3 + x) / (4 * dof) + (5 * x ** 5 + 16 * x ** 3 + 3 * x) / (96 * dof ** 2)
             + (3 * x ** 7 + 19 * x ** 5 + 17 * x ** 3 - 15 * x) / (384 * dof ** 3)
@@ -103,7 +103,7 @@ def factor_of(shapes, coverage):
     for shape, f in shapes:
         phi *= {"rect": lambda a: np.sinc(math.sqrt(3) * a / np.pi), "two": np.cos,
                 "tri": lambda a: np.sinc(math.sqrt(6) / 2 * a / np.pi) ** 2}[shape](f * t)
-    return optimize.brentq(lambda k: 2 / np.pi * 0.025 * np.sum(np.sin(k * t) / t * phi) - coverage, 0.1, 8, xtol=1e-13)
+    return optimize.brentq(lambda k: 2 / np.pi * 0.025 * np.sum(np.sin(k * t) / t * phi) - coverage, 0, 8, xtol=1e-13)
 
 
 @dataclasses.dataclass

@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A stranger recomputes a pack: from its tables, samples, calibration record and docs/method.md alone, with NumPy and SciPy and no
 line of the program. Every point, u, k, U, scatter, the fit of the
-calibration, its residuals, the zero and the losses agree with the published ones to nine digits.
+calibration, its residuals, the zero, the losses, the droop, and the probability of a claimed greatest torque agree with the published
+ones to nine digits, and its verdict is the same.
 
     python3 tests/recompute/recompute.py            # packs of the virtual bench, as a test
     python3 tests/recompute/recompute.py FOLDER     # a pack that was unpacked there: the greatest departures"""
@@ -19,15 +20,29 @@ sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "bench"))
 import harness  # noqa: E402
 
 try:
+    import claims
     import fits
     import pack_reader
     import points
 except ImportError as missing:
-    fits = None
+    claims = fits = None
     WHY = str(missing)
 
 NINE_DIGITS = 1e-9
 HOME = tempfile.TemporaryDirectory(prefix="bridle-recompute-")
+OWN = """[plan]
+actuator = paddle-winder
+load = torque
+drive = current
+current = 6 A
+[steps]
+torque = 2, 5, 8, 11, 14 N.m
+down = no
+[steady]
+dwell = 3 s
+window = 2 s
+timeout = 12 s
+"""
 PLAN = """[plan]
 actuator = paddle-winder
 load = torque
@@ -66,9 +81,26 @@ def compared(folder):
         more, sd = fits.losses(found)
         made |= more
         ret.append(("losses: residual_W", told["residual_W"], sd))
+    plan = pack_reader.Rig(folder / "profiles" / "plan.ini")
+    fall = claims.droop(found, report["points"], plan.value("plan", "current", "0 A"))
+    assert (fall is None) == (told["droop_rpm_per_Nm"] is None), told
+    if fall is not None:
+        made["droop_rpm_per_Nm"] = fall
+    ret += judged(report, plan, found)
     ret += [(f"losses: {name} {what}", told[name][what], getattr(number, what)) for name, number in made.items()
             for what in ("value", "u", "dof")]
     return ret
+
+
+def judged(report, plan, found):
+    """What a claim of the greatest torque comes to."""
+    (told,) = [claim for claim in report["claims"] if claim["claim"] == "peak_torque"]
+    least, probability, verdict = claims.most_torque(found, report, told["claimed"], plan.value("verdict", "confidence", "95 %"))
+    assert told["lower_bound"] and told["verdict"] == verdict, (told, verdict)
+    assert math.isnan(probability) == (told["probability"] is None), (told, probability)
+    rows = [("claim: least torque", told["low"], least.value), ("claim: u", told["u_torque_Nm"], least.u),
+            ("claim: U", told["U_torque_Nm"], least.U())]
+    return rows if math.isnan(probability) else [*rows, ("claim: probability", told["probability"], probability)]
 
 
 def away(published, recomputed):
@@ -97,14 +129,42 @@ def every_number_of_a_pack_agrees():
         raise harness.Skipped(WHY)
     with harness.Bench(seed=11) as bench:
         (bench.folder / "plans" / "two-ways.ini").write_text(PLAN)
+        (bench.folder / "plans" / "own.ini").write_text(OWN)
+        bench.replace("actuators/paddle-winder.ini", "rated_torque = 20 N.m", "rated_torque = 13 N.m")
+        bench.replace("actuators/paddle-winder.ini", "peak_torque = 40 N.m", "peak_torque = 13.96 N.m")
         bench.must("hang", "--hands")
         bench.must("map", "--actuator", "paddle-winder")
         bench.must("ready", "two-ways", "--hands", "--answers", "yes")
         bench.must("sweep", "two-ways")
         bench.must("pack", "--out", pathlib.Path(HOME.name) / "two-ways.tar.zst")
+        bench.replace("actuators/paddle-winder.ini", "peak_torque = 13.96 N.m", "peak_torque = 13.9 N.m")
+        bench.must("sweep", "own", "--forced", "the curve of its own")
+        bench.must("pack", "--out", pathlib.Path(HOME.name) / "own.tar.zst")
     # 16 points: four loads up, three down and the first once more, both ways; seven quantities with value, u, k and U, scatter of five
     rows = agrees(unpacked(pathlib.Path(HOME.name) / "two-ways.tar.zst", "two-ways"), 16 * 33 + 40)
     assert any("-40" in name for name, _, _ in rows) and any("in_step" in name for name, _, _ in rows)
+    assert any(name == "claim: probability" for name, _, _ in rows)
+    rows = agrees(unpacked(pathlib.Path(HOME.name) / "own.tar.zst", "own"), 6 * 33 + 40)
+    assert any(name == "losses: droop_rpm_per_Nm u" for name, _, _ in rows) and any(name == "claim: probability" for name, _, _ in rows)
+
+
+def an_altered_verdict_is_seen():
+    if claims is None:
+        raise harness.Skipped(WHY)
+    folder = pathlib.Path(HOME.name) / "own"
+    text = (folder / "report.json").read_text()
+    report = json.loads(text)
+    (told,) = [claim for claim in report["claims"] if claim["claim"] == "peak_torque"]
+    assert told["verdict"] == "confirmed", told
+    told["verdict"] = "undecided"
+    (folder / "report.json").write_text(json.dumps(report))
+    try:
+        compared(folder)
+    except AssertionError:
+        return
+    finally:
+        (folder / "report.json").write_text(text)
+    raise AssertionError("a verdict that was altered agrees")
 
 
 def what_was_changed_is_seen():
@@ -126,4 +186,4 @@ if __name__ == "__main__":
         for name, a, b in sorted(compared(pathlib.Path(sys.argv[1])), key=lambda row: -away(*row[1:]))[:10]:
             print(f"{away(a, b):.1e}  {name}: published {a!r}, recomputed {b!r}")
     else:
-        harness.main(every_number_of_a_pack_agrees, what_was_changed_is_seen)
+        harness.main(every_number_of_a_pack_agrees, an_altered_verdict_is_seen, what_was_changed_is_seen)

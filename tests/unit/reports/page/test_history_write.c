@@ -126,6 +126,8 @@ static void with_gnuplot_the_page_has_the_figure(void **state)
 	(void)state;
 	assert_int_equal(written(true, &err), RC_OK);
 	has("history.svg", "<svg");
+	has("history.svg", "rgb(119, 119, 119)' stroke-dasharray="); /* the limits are dashed, the centre is not */
+	has("history.svg", "rgb( 85,  85,  85)'  d=");
 	has("history.html", "<svg");
 	has("history.html", "What should stay as it is");
 	assert_null(slurp(dir, "gnuplot.log"));

@@ -37,6 +37,28 @@ static void a_word_stands_right_of_a_lone_mark(void **state)
 	assert_true(fabs(b.y0 + b.y1 - 200) < 1e-9);
 }
 
+/* Two lines that end one above the other, a level line close above both: the word of the upper one would have most room
+ * below, where it names the lower one. */
+static void a_word_is_nearest_to_its_own_mark(void **state)
+{
+	struct places p;
+	(void)state;
+
+	for (int named = 0; named < 2; named++) {
+		places_begin(&p, W, H);
+		places_take_line(&p, 0, 112, W, 112);
+		places_take_line(&p, 0, 60, 300, 100);
+		places_take_line(&p, 0, 60, 300, 90);
+		if (named) {
+			places_take_named(&p, 300, 100);
+			places_take_named(&p, 300, 90);
+		}
+		struct label_box b = places_word(&p, 300, 100, 60, 16);
+		double middle = (b.y0 + b.y1) / 2;
+		assert_int_equal(fabs(middle - 100) < fabs(middle - 90), named);
+	}
+}
+
 static void at_the_edge_it_stands_left(void **state)
 {
 	struct places p;
@@ -138,6 +160,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_word_stands_right_of_a_lone_mark),
+		cmocka_unit_test(a_word_is_nearest_to_its_own_mark),
 		cmocka_unit_test(at_the_edge_it_stands_left),
 		cmocka_unit_test(in_a_corner_it_stays_inside),
 		cmocka_unit_test(it_keeps_off_the_curve),
