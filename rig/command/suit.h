@@ -18,6 +18,9 @@ struct suit_wanted {
 		*efficiency, *play, *stiffness, *reach, *tip, *out, *actuators;
 	double inertia_kgm2, ratio_1, limit_degC, ambient_degC, voltage_V, supply_current_A, supply_power_W,
 		efficiency_1, play_arcmin, stiffness_Nm_per_arcmin, reach_m, tip_mm;
+	/* Standard uncertainties, where one was typed with the number ("4 arcmin ± 0.5 arcmin"); else 0. */
+	double u_voltage_V, u_supply_current_A, u_supply_power_W, u_efficiency_1, u_play_arcmin,
+		u_stiffness_Nm_per_arcmin, u_reach_m;
 	bool any_brake; /* the supply takes power back */
 };
 

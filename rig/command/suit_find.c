@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/suit.h"
 
+#include "calc/calc_option.h"
 #include "command/offline.h"
 
 #include <math.h>
@@ -8,6 +9,33 @@
 #include <stdlib.h>
 
 #define CONFIDENCE 0.95
+
+/* The uncertainties of the numbers that may have one. */
+static enum rc uncertainties(struct suit_wanted *w, struct err *err)
+{
+	const struct {
+		const char *name, *text, *unit;
+		double *ret;
+	} options[] = {
+		{ "voltage", w->voltage, "V", &w->u_voltage_V },
+		{ "supply-current", w->supply_A, "A", &w->u_supply_current_A },
+		{ "supply-power", w->supply_W, "W", &w->u_supply_power_W },
+		{ "efficiency", w->efficiency, "1", &w->u_efficiency_1 },
+		{ "play", w->play, "arcmin", &w->u_play_arcmin },
+		{ "stiffness", w->stiffness, "N.m/arcmin", &w->u_stiffness_Nm_per_arcmin },
+		{ "reach", w->reach, "m", &w->u_reach_m },
+	};
+	struct quantity q;
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < sizeof options / sizeof options[0] && !rc; i++) {
+		if (!options[i].text)
+			continue;
+		rc = calc_option(options[i].name, options[i].text, options[i].unit, true, &q, err);
+		*options[i].ret = rc ? 0 : q.u;
+	}
+	return rc;
+}
 
 enum rc suit_options(struct suit_wanted *w, struct err *err)
 {
@@ -27,6 +55,8 @@ enum rc suit_options(struct suit_wanted *w, struct err *err)
 	};
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
+	if (!rc)
+		rc = uncertainties(w, err);
 	if (!rc && w->efficiency && !(w->efficiency_1 > 0 && w->efficiency_1 <= 1))
 		rc = err_set(err, RC_ARG, 0, "--efficiency: found %g, expected above 0 and up to 1, or in %%",
 			     w->efficiency_1);
@@ -121,6 +151,8 @@ static void against_supply(const struct suit_wanted *w, const struct joint_duty 
 	f->supply_W = f->supply_A = f->regenerated_W = NAN;
 	if (!loss && !(w->efficiency_1 > 0))
 		return;
+	/* What a loss is uncertain by is not in the file; an efficiency was typed. */
+	double rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1, rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
 	f->supply_W = f->regenerated_W = 0;
 	for (size_t i = 0; i < d->n; i++) {
 		double power = joint_electrical_W(d->torque_Nm[i], d->speed_rpm[i], loss, warm, w->efficiency_1);
@@ -131,10 +163,12 @@ static void against_supply(const struct suit_wanted *w, const struct joint_duty 
 	if (isfinite(w->voltage_V))
 		f->supply_A = f->supply_W / w->voltage_V;
 	if (isfinite(w->supply_power_W))
-		judge(f, "supply power", "W", f->supply_W, w->supply_power_W, 0, INFINITY, on,
+		judge(f, "supply power", "W", f->supply_W, w->supply_power_W,
+		      hypot(rel * f->supply_W, w->u_supply_power_W), INFINITY, on,
 		      "a larger supply or a slower motion");
 	if (isfinite(w->supply_current_A) && isfinite(f->supply_A))
-		judge(f, "supply current", "A", f->supply_A, w->supply_current_A, 0, INFINITY, on,
+		judge(f, "supply current", "A", f->supply_A, w->supply_current_A,
+		      hypot(rel_A * f->supply_A, w->u_supply_current_A), INFINITY, on,
 		      "a larger supply or a slower motion");
 	if (f->regenerated_W > 0)
 		judge(f, "power coming back", "W", f->regenerated_W, w->any_brake ? INFINITY : 0, 0, INFINITY, on,
@@ -146,10 +180,14 @@ static void against_tip(const struct suit_wanted *w, struct suit_found *f)
 	f->tip_mm = NAN;
 	if (!w->play || !w->stiffness || !w->reach)
 		return;
-	double arcmin = w->play_arcmin / 2 + f->sums.peak_Nm / w->stiffness_Nm_per_arcmin;
-	f->tip_mm = 1000 * w->reach_m * arcmin / 3437.746770784939;
+	double twist = f->sums.peak_Nm / w->stiffness_Nm_per_arcmin, arcmin = w->play_arcmin / 2 + twist;
+	double u_arcmin =
+		hypot(w->u_play_arcmin / 2, twist * w->u_stiffness_Nm_per_arcmin / w->stiffness_Nm_per_arcmin);
+	double mm = 1000 / 3437.746770784939;
+	f->tip_mm = mm * w->reach_m * arcmin;
 	if (w->tip)
-		judge(f, "tip error", "mm", f->tip_mm, w->tip_mm, 0, INFINITY, "--play and --stiffness",
+		judge(f, "tip error", "mm", f->tip_mm, w->tip_mm,
+		      mm * hypot(w->reach_m * u_arcmin, w->u_reach_m * arcmin), INFINITY, "--play and --stiffness",
 		      "a stiffer gear, less play or a shorter arm");
 }
 

@@ -124,6 +124,32 @@ def duty_by_hand():
     assert d["peak_winding_degC"] is None
 
 
+def suit_with_uncertain_supply_and_gear():
+    """10 N.m at 100 rpm are 104.72 W, with an efficiency of 0.5 209.44 W, at 48 V 4.3633 A; play 4 arcmin and 5 N.m/arcmin at 0.5 m make
+    a tip error of 500 (2 + 10/5)/3437.75 = 0.5818 mm. u by JCGM 100:2008, 5.1 (limits are rectangular, 4.3.7); the probability is the
+    normal distribution's (JCGM 106:2012, 7)."""
+    from statistics import NormalDist
+    third = 3**-0.5
+    duty = table("time (s),speed (rpm),torque (N.m)\n0,100,10\n1,100,10\n2,100,10\n")
+    curve = table("speed (rpm),torque (N.m)\n0,30\n200,30\n", "wide.csv")
+    words = ("suit", "--from", duty, "--curve", curve, "--efficiency", "0.5 ± 0.02", "--voltage", "48 V ± 1 V", "--supply-current",
+             "4.6 A ± 0.1 A", "--supply-power", "215 W ± 4 W", "--play", "4 arcmin ± 0.5 arcmin", "--stiffness",
+             "5 N.m/arcmin ± 0.3 N.m/arcmin", "--reach", "0.5 m ± 0.02 m", "--tip", "0.62 mm")
+    found = {v["requirement"]: v for v in bridle(*words)["verdicts"]}
+    power = 2 * 10 * 100 * 3.14159265358979 / 30
+    ampere, tip = power / 48, 500 * 4 / 3437.746770784939
+    expected = {
+        "supply power": (215 - power, third * ((0.02 / 0.5 * power)**2 + 4**2)**0.5),
+        "supply current": (4.6 - ampere, third * (((0.02 / 0.5)**2 + (1 / 48)**2) * ampere**2 + 0.1**2)**0.5),
+        "tip error": (0.62 - tip, third * ((500 / 3437.746770784939)**2 * (0.25**2 + (2 * 0.3 / 5)**2) + (tip * 0.02 / 0.5)**2)**0.5),
+    }
+    for name, (margin, u) in expected.items():
+        near(found[name]["margin"]["value"], margin, 1e-6)
+        near(found[name]["margin"]["u"], u, 1e-6)
+        near(found[name]["probability"], NormalDist().cdf(margin / u), 1e-6)
+        assert found[name]["verdict"] == ("confirmed" if NormalDist().cdf(margin / u) >= 0.95 else "undecided"), found[name]
+
+
 def side_by_side():
     """8 N.m at 20 rpm: of two curves with 12 and 6 N.m there the margins are 4 and -2 N.m. A rotor of 0.001 kg.m2 behind a ratio of 10 is 0.1 kg.m2
     at the output; 10 rpm more each second are 1.0472 rad/s2, so 8.10472 N.m are needed."""
@@ -201,6 +227,7 @@ if __name__ == "__main__":
     test("stiffness of a gear", stiffness_of_a_gear)
     test("what play refuses", play_refuses)
     test("a duty by hand", duty_by_hand)
+    test("an uncertain supply and gear, by hand", suit_with_uncertain_supply_and_gear)
     test("actuators side by side, by hand", side_by_side)
     test("a figure of each", a_figure_of_each)
     test("what suit refuses", suit_refuses)
