@@ -345,7 +345,10 @@ static void a_relay(void **state)
 	static const struct change list[] = {
 		{ "open = \"o\\n\"", "open = A0 01", "open: is the same as close" },
 		{ "open = \"o\\n\"", "open = \"o\\x\"", "open: found \"\"o\\x\"\", expected 1 to 48 bytes" },
+		{ "open = \"o\\n\"", "open = \"123456789012345678901234567890123456789012345678x\"", "open: found" },
 		{ "kind = relay", "", "kind: is missing" },
+		{ "[warden]", "[instrument s]\nkind = supply\nlink = serial:/dev/ttyUSB0\nroles = meter\n[warden]",
+		  "[instrument s] link: [instrument r] has the same link, and only supplies that are not set" },
 	};
 	struct instrument_profile p = read_right(relay);
 

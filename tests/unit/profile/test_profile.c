@@ -147,6 +147,7 @@ static void reads_steps_in_every_form(void **state)
 	} rows[] = {
 		{ "0, 5, 10, 20, 30 N.m", 5, 0, 30 },
 		{ "7 N.m", 1, 7, 7 },
+		{ "7 N.m , 9 N.m", 2, 7, 9 },
 		{ "0 N.m, 500 N.cm, 0.01 kN.m", 3, 0, 10 },
 		{ "0, 5, 10 N m", 3, 0, 10 },
 		{ "from 0 to 40 step 5 N.m", 9, 0, 40 },

@@ -303,6 +303,12 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 		  "clock: found \"1 ± 50 ppm\", expected an uncertainty" },
 		{ PROFILE_RIG, "[cell]", "clock = 50 apples\n[cell]",
 		  "clock: found \"50 apples\", expected an uncertainty" },
+		{ PROFILE_RIG, "[pickup]", "[pickup]\nsign = up", "sign: found \"up\", expected + or -" },
+		{ PROFILE_RIG, "pulses = 2400", "pulses = many", "pulses: found \"many\"" },
+		{ PROFILE_PLAN, "[steps]", "[steady]\ndwell = soon\n[steps]",
+		  "dwell: found \"soon\", expected a time such as" },
+		{ PROFILE_WEIGHTS, "[2kg-a]", "[2 kg]", "expected a name of letters" },
+		{ PROFILE_WEIGHTS, "[2kg-a]", "[all]", "expected a name of letters" },
 		{ PROFILE_RIG, "[limits]", "[guard]\nsilent = 0.02 s\n[limits]",
 		  "silent: found 0.02 s, expected at least three ticks (0.03 s at this rate)" },
 	};
@@ -316,6 +322,19 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 			fail_msg("row %zu: %zu mistakes, first \"%s\"", i, m.n, m.n ? m.line[0] : "");
 		free(text);
 	}
+}
+
+static void one_piece_too_many(void **state)
+{
+	char text[4000];
+	size_t n = (size_t)snprintf(text, sizeof text, "%s", weights_text);
+	struct mistakes m = { 0 };
+
+	(void)state;
+	for (int i = 0; i <= PROFILE_PIECES; i++)
+		n += (size_t)snprintf(text + n, sizeof text - n, "[w%d]\nnominal = 2 kg\nclass = M1\n", i);
+	assert_int_equal(parse(PROFILE_WEIGHTS, text, &m, NULL), RC_ARG);
+	assert_true(stands(&m, "is one piece too many; at most 40"));
 }
 
 static void write_file(const char *path, const char *bytes, size_t n)
@@ -377,6 +396,7 @@ int main(void)
 		cmocka_unit_test(files_that_are_none),
 		cmocka_unit_test(lists_claims_and_orders_that_cannot_be),
 		cmocka_unit_test(files_that_no_person_wrote),
+		cmocka_unit_test(one_piece_too_many),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
