@@ -264,6 +264,32 @@ static void a_modbus_device(void **state)
 	refuse_each(modbus, list, COUNT(list));
 }
 
+static const char modbus_supply[] =
+	"\n[instrument psu]\nkind = modbus\nlink = serial:/dev/ttyUSB0\nroles = meter, power\nperiod = 0.1 s\naddress "
+	"= 3\n"
+	"read_voltage = input 0 u16 0.01\nread_current = input 1 u16 0.001\nwrite_voltage = holding 16 u16 0.01 V\n"
+	"write_current = holding 17 u16 1 mA\nwrite_output = holding 18 u16 1\n[warden]\nsilence = 0.1 s\n";
+
+static void a_modbus_supply_that_is_set(void **state)
+{
+	static const struct change list[] = {
+		{ "holding 16", "input 16",
+		  "write_voltage: found an input register, which is only read; expected holding" },
+		{ "write_output =", "#", "write_output: is missing; a supply that is set needs that register" },
+		{ "meter, power", "meter", "write_current: is given, but the roles have no power" },
+		{ "meter, power", "power", "roles: found power without meter" },
+		{ "holding 17", "holding 16", "write_current: lies on registers of write_voltage" },
+		{ "read_current =", "#", "read_current: is missing; the roles need that register" },
+	};
+	struct instrument_profile p = read_right(modbus_supply);
+
+	(void)state;
+	assert_true(p.modbus_set[MODBUS_SET_VOLTAGE].given && p.modbus_set[MODBUS_SET_VOLTAGE].address == 16);
+	assert_true(p.modbus_set[MODBUS_SET_CURRENT].given && p.modbus_set[MODBUS_SET_CURRENT].address == 17);
+	assert_true(p.modbus_set[MODBUS_SET_OUTPUT].given && p.modbus_set[MODBUS_SET_OUTPUT].address == 18);
+	refuse_each(modbus_supply, list, COUNT(list));
+}
+
 static const char gpio[] =
 	"\n[instrument pins]\nkind = gpio\nlink = gpio:/dev/gpiochip0\n"
 	"roles = lines, pickup, power\nestop = 17 low pull-up\nguard = 27 low pull-up\n"
@@ -414,6 +440,7 @@ int main(void)
 		cmocka_unit_test(a_relay),
 		cmocka_unit_test(where_the_pulses_are_counted),
 		cmocka_unit_test(several_on_a_line_or_too_many),
+		cmocka_unit_test(a_modbus_supply_that_is_set),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
