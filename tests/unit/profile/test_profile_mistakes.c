@@ -304,6 +304,8 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 		{ PROFILE_RIG, "[cell]", "clock = 50 apples\n[cell]",
 		  "clock: found \"50 apples\", expected an uncertainty" },
 		{ PROFILE_RIG, "[pickup]", "[pickup]\nsign = up", "sign: found \"up\", expected + or -" },
+		{ PROFILE_RIG, "run/t\n", "run/t\nbaud = fast\n", "baud: found \"fast\"" },
+		{ PROFILE_PLAN, "winder", ".winder", "actuator: found \".winder\"" },
 		{ PROFILE_RIG, "pulses = 2400", "pulses = many", "pulses: found \"many\"" },
 		{ PROFILE_PLAN, "[steps]", "[steady]\ndwell = soon\n[steps]",
 		  "dwell: found \"soon\", expected a time such as" },
