@@ -305,6 +305,7 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 		  "clock: found \"50 apples\", expected an uncertainty" },
 		{ PROFILE_RIG, "[pickup]", "[pickup]\nsign = up", "sign: found \"up\", expected + or -" },
 		{ PROFILE_RIG, "run/t\n", "run/t\nbaud = fast\n", "baud: found \"fast\"" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 10 step 5 kg", "the unit does not fit" },
 		{ PROFILE_PLAN, "winder", ".winder", "actuator: found \".winder\"" },
 		{ PROFILE_RIG, "pulses = 2400", "pulses = many", "pulses: found \"many\"" },
 		{ PROFILE_PLAN, "[steps]", "[steady]\ndwell = soon\n[steps]",
