@@ -20,7 +20,7 @@ import sys
 
 TOP = pathlib.Path(__file__).resolve().parents[2]
 KNOWN = pathlib.Path(__file__).with_name("uncovered.txt")
-LISTED = ("guard", "link", "node")
+LISTED = ("guard", "link", "node", "profile")
 BESIDE = {
     "link": {"serial_port"},
     "node": {"fuzz_tether", "replay_tether"},

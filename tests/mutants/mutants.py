@@ -13,7 +13,7 @@ nothing, and the first 40 are among the first 240. At most one of a line. What g
 
 Only the mutated file is compiled; its object goes before the archives on the link line of each test, so the archive's own copy
 is not drawn. Tests run in the order of their time until one fails. Exit status 1: a survivor that survivors.txt does not
-explain. The last line counts."""
+explain, or a reason for a mutant that is none any more. The last line counts."""
 import argparse
 import concurrent.futures
 import dataclasses
@@ -271,8 +271,12 @@ def main():
         taken = take(build, a.count, a.seed, a.files, folder, a.jobs, tell if a.list else lambda m, outcome: None)
     alive = [m for m, outcome in taken if outcome == "survived"]
     new = [m for m in alive if m.key() not in known]
+    possible = {m.key() for file in a.files for m in mutants_of(file, a.seed)}
+    gone = [key for key in known if key[0] in a.files and key not in possible]
     for m in sorted(new, key=lambda m: (m.file, m.line)):
         print(f"{m.file}:{m.line}\n- {m.old.strip()}\n+ {m.new.strip()}\n  SURVIVED, and survivors.txt has no reason")
+    for file, old, _ in gone:
+        print(f"{file}: survivors.txt has a reason for a line that is gone\n- {old}")
     for file in a.files:
         here = [(m, outcome) for m, outcome in taken if m.file == file]
         lives = sum(outcome == "survived" for _, outcome in here)
@@ -280,7 +284,7 @@ def main():
               + (", ".join(t.name for t in build.tests[file]) or "none"))
     print(f"{len(taken)} mutants (seed {a.seed}): {len(taken) - len(alive)} killed, {len(alive) - len(new)} alive with a reason, "
           f"{len(new)} alive without one")
-    return 1 if new else 0
+    return 1 if new or gone else 0
 
 
 if __name__ == "__main__":
