@@ -1,9 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/gnuplot.h"
 #include "reports/page/procedure_files.h"
+#include "reports/page/table_cells.h"
 
 #include <errno.h>
-#include <math.h>
 #include <string.h>
 
 #define PATH_ROOM 1200
@@ -46,14 +46,6 @@ static enum rc put(const char *dir, const char *name, const char *ending, const 
 	return end(f, dir, err);
 }
 
-static void number(FILE *f, double value)
-{
-	if (isfinite(value))
-		fprintf(f, ",%.10g", value);
-	else
-		fputc(',', f);
-}
-
 static enum rc write_results(const struct report *r, const char *dir, struct err *err)
 {
 	struct procedure_number list[PROCEDURE_NUMBERS];
@@ -65,11 +57,12 @@ static enum rc write_results(const struct report *r, const char *dir, struct err
 		return rc;
 	fputs("quantity,key,unit,value,u,degrees of freedom,U,note\n", f);
 	for (size_t i = 0; i < n; i++) {
-		fprintf(f, "\"%s\",%s,%s", list[i].label, list[i].key, list[i].unit);
-		number(f, list[i].value);
-		number(f, list[i].u);
-		number(f, list[i].dof);
-		number(f, list[i].U);
+		table_text(f, list[i].label);
+		fprintf(f, ",%s,%s", list[i].key, list[i].unit);
+		table_number(f, list[i].value);
+		table_number(f, list[i].u);
+		table_number(f, list[i].dof);
+		table_number(f, list[i].U);
 		fprintf(f, ",%s\n", list[i].note);
 	}
 	return end(f, dir, err);
