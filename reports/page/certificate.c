@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "reports/page/certificate.h"
+#include "reports/page/certificate_private.h"
 #include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 
@@ -66,32 +66,56 @@ static void describe(struct certificate *c)
 	struct report *p = &c->paper;
 	char when[40];
 
-	text_time(when, sizeof when, p->cal_wall_ns);
-	snprintf(p->subject, sizeof p->subject, "Calibration of the torque cell, record %lld", (long long)c->record_id);
-	snprintf(p->source, sizeof p->source, "%s%s%s, %s", p->rig.cell_class, p->rig.cell_class[0] ? ", on " : "",
-		 p->rig.name[0] ? p->rig.name : "from a table of readings", when);
+	text_time(when, sizeof when, p->has_map ? p->map_wall_ns : p->cal_wall_ns);
+	snprintf(p->subject, sizeof p->subject, "%s, record %lld",
+		 p->has_map ? "Map of the brake" : "Calibration of the torque cell", (long long)c->record_id);
+	if (p->has_map)
+		snprintf(p->source, sizeof p->source, "%s%s%s", p->rig.name, p->rig.name[0] ? ", " : "", when);
+	else
+		snprintf(p->source, sizeof p->source, "%s%s%s, %s", p->rig.cell_class,
+			 p->rig.cell_class[0] ? ", on " : "", p->rig.name[0] ? p->rig.name : "from a table of readings",
+			 when);
 	if (c->on_bench)
 		snprintf(p->source + strlen(p->source), sizeof p->source - strlen(p->source),
 			 " (a virtual bench, not a real rig)");
+}
+
+static enum rc take_record(const char *kind, const char *json, int64_t wall_ns, struct certificate *c, struct err *err)
+{
+	enum rc rc;
+
+	if (strcmp(kind, "calibration") == 0) {
+		c->paper.cal_wall_ns = wall_ns;
+		rc = record_to_cellcal(json, &c->paper.cal, err);
+	} else if (strcmp(kind, "map") == 0) {
+		c->paper.map_wall_ns = wall_ns;
+		rc = record_to_brakemap(json, &c->paper.map, err);
+		c->paper.has_map = rc == RC_OK;
+	} else {
+		rc = err_set(
+			err, RC_ARG, 0,
+			"record %lld is no calibration that is used and no map of the brake (it is \"%s\"): bridle "
+			"log lists the records",
+			(long long)c->record_id, kind);
+	}
+	if (rc == RC_OK)
+		c->doc = json_loads(json, 0, NULL);
+	if (rc == RC_OK && !c->paper.has_map)
+		report_take_cal_points(&c->paper, c->doc);
+	return rc;
 }
 
 static enum rc gather(struct logbook *lb, struct certificate *c, struct err *err)
 {
 	struct search search = { .id = c->record_id, .c = c };
 	char *kind = NULL, *json = NULL;
-	enum rc rc = logbook_record_by_id(lb, c->record_id, &kind, &c->paper.cal_wall_ns, &json, err);
+	int64_t wall_ns = 0;
+	enum rc rc = logbook_record_by_id(lb, c->record_id, &kind, &wall_ns, &json, err);
 
-	if (rc == RC_OK && strcmp(kind, "calibration") != 0)
-		rc = err_set(err, RC_ARG, 0,
-			     "record %lld is no calibration that is used (it is \"%s\"): bridle log lists the records",
-			     (long long)c->record_id, kind);
 	if (rc == RC_OK)
-		rc = record_to_cellcal(json, &c->paper.cal, err);
-	if (rc == RC_OK) {
-		c->doc = json_loads(json, 0, NULL);
-		report_take_cal_points(&c->paper, c->doc);
-		rc = logbook_each_record(lb, "calibration", is_it, &search, err);
-	}
+		rc = take_record(kind, json, wall_ns, c, err);
+	if (rc == RC_OK)
+		rc = logbook_each_record(lb, kind, is_it, &search, err);
 	if (rc == RC_OK)
 		rc = take_rig(lb, search.run_id, c, err);
 	free(kind);
@@ -124,8 +148,7 @@ static double real_of(const json_t *o, const char *key)
 	return json_is_number(v) ? json_number_value(v) : NAN;
 }
 
-static void item(FILE *f, const char *term, const char *format, ...) PRINTF_LIKE(3, 4);
-static void item(FILE *f, const char *term, const char *format, ...)
+void certificate_item(FILE *f, const char *term, const char *format, ...)
 {
 	char text[600];
 	va_list args;
@@ -143,24 +166,29 @@ static void torque_item(FILE *f, const char *term, double value_Nm)
 	if (!isfinite(value_Nm))
 		return;
 	if (fabs(value_Nm) >= 1e-3 || !(fabs(value_Nm) > 0))
-		item(f, term, "%.2g N·m", value_Nm);
+		certificate_item(f, term, "%.2g N·m", value_Nm);
 	else
-		item(f, term, "%.2g mN·m", 1e3 * value_Nm);
+		certificate_item(f, term, "%.2g mN·m", 1e3 * value_Nm);
+}
+
+void certificate_begin(FILE *f, const struct certificate *c, const char *kind)
+{
+	fprintf(f, "<header>\n<p class=\"kind\">%s</p>\n<h1>", kind);
+	text_html(f, c->paper.subject);
+	fputs("</h1>\n<p class=\"source\">", f);
+	text_html(f, c->paper.source);
+	fputs("</p>\n", f);
+	if (c->on_bench)
+		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real "
+		      "rig.</p>\n",
+		      f);
 }
 
 static void first_screen(FILE *f, const struct certificate *c)
 {
 	const struct report *p = &c->paper;
 
-	fputs("<header>\n<p class=\"kind\">Calibration</p>\n<h1>", f);
-	text_html(f, p->subject);
-	fputs("</h1>\n<p class=\"source\">", f);
-	text_html(f, p->source);
-	fputs("</p>\n", f);
-	if (c->on_bench)
-		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real "
-		      "rig.</p>\n",
-		      f);
+	certificate_begin(f, c, "Calibration");
 	fputs("<p class=\"result\">", f);
 	if (isfinite(p->cal.class_value))
 		fprintf(f, "Class %.3g", p->cal.class_value);
@@ -192,7 +220,7 @@ static void results(FILE *f, const struct certificate *c)
 	char class[20] = "none";
 	if (isfinite(cal->class_value))
 		snprintf(class, sizeof class, "%.3g", cal->class_value);
-	item(f, "Class", "%s%s%s", class, cal->class_note[0] ? ": " : "", cal->class_note);
+	certificate_item(f, "Class", "%s%s%s", class, cal->class_note[0] ? ": " : "", cal->class_note);
 	fputs("</dl>\n</section>\n", f);
 }
 
@@ -268,18 +296,20 @@ static void particulars(FILE *f, const struct certificate *c)
 
 	text_time(when, sizeof when, c->paper.cal_wall_ns);
 	fputs("<section>\n<h2>Particulars</h2>\n<dl>\n", f);
-	item(f, "Record", "%lld of %s, by bridle %s", (long long)c->record_id, when, c->program);
-	item(f, "Torque cell", "%s", rig->cell_class);
-	item(f, "Rig", "%s", rig->name);
-	item(f, "Place", "%s", rig->place);
-	item(f, "Operator", "%s", rig->operator_name);
-	item(f, "Calibration arm", "%.6g m", real_of(c->doc, "arm_m"));
-	item(f, "Local gravity", "%.6g m/s²", real_of(c->doc, "gravity_m_per_s2"));
+	certificate_item(f, "Record", "%lld of %s, by bridle %s", (long long)c->record_id, when, c->program);
+	certificate_item(f, "Torque cell", "%s", rig->cell_class);
+	certificate_item(f, "Rig", "%s", rig->name);
+	certificate_item(f, "Place", "%s", rig->place);
+	certificate_item(f, "Operator", "%s", rig->operator_name);
+	certificate_item(f, "Calibration arm", "%.6g m", real_of(c->doc, "arm_m"));
+	certificate_item(f, "Local gravity", "%.6g m/s²", real_of(c->doc, "gravity_m_per_s2"));
 	if (isfinite(ambient))
-		item(f, "Ambient temperature", "%.1f °C (indicated)", ambient);
-	item(f, "Method",
-	     "Dead weights on a calibration arm, in the shape of the guides for torque and force (docs/method.md)");
-	item(f, "Limits of the classes", "%s%s%s", table ? table : "", status ? ": " : "", status ? status : "");
+		certificate_item(f, "Ambient temperature", "%.1f °C (indicated)", ambient);
+	certificate_item(
+		f, "Method",
+		"Dead weights on a calibration arm, in the shape of the guides for torque and force (docs/method.md)");
+	certificate_item(f, "Limits of the classes", "%s%s%s", table ? table : "", status ? ": " : "",
+			 status ? status : "");
 	fputs("</dl>\n<p>It holds for this cell, converter and arm as they were mounted, within the torques covered. "
 	      "It ends "
 	      "when one of them is changed, dropped or overloaded. Hang the check weight before each day of work: "
@@ -289,12 +319,11 @@ static void particulars(FILE *f, const struct certificate *c)
 	      f);
 }
 
-static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, const struct figures *figures,
-			struct err *err)
+static enum rc put_calibration(FILE *f, const struct certificate *c, const char *dir, const struct figures *figures,
+			       struct err *err)
 {
 	enum rc rc = RC_OK;
 
-	page_head(f, c->paper.subject);
 	first_screen(f, c);
 	if (figures->n > 0)
 		rc = page_figures(f, dir, figures, err);
@@ -302,6 +331,15 @@ static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, c
 	loads(f, c);
 	readings(f, c);
 	particulars(f, c);
+	return rc;
+}
+
+static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, const struct figures *figures,
+			struct err *err)
+{
+	page_head(f, c->paper.subject);
+	enum rc rc = c->paper.has_map ? certificate_put_map(f, c, dir, figures, err)
+				      : put_calibration(f, c, dir, figures, err);
 	fputs("</main>\n</body>\n</html>\n", f);
 	return rc;
 }

@@ -9,7 +9,7 @@
 
 #define PATH_ROOM 1024
 
-static enum rc out_dir(const struct cli *cli, const char *out, int64_t record_id, char *buf, struct err *err)
+static enum rc out_dir(const struct cli *cli, const char *out, const struct certificate *c, char *buf, struct err *err)
 {
 	char name[64];
 
@@ -17,7 +17,8 @@ static enum rc out_dir(const struct cli *cli, const char *out, int64_t record_id
 		return snprintf(buf, PATH_ROOM, "%s", out) < PATH_ROOM
 			       ? RC_OK
 			       : err_set(err, RC_RANGE, 0, "--out: the path is too long");
-	snprintf(name, sizeof name, "reports/calibration-%lld", (long long)record_id);
+	snprintf(name, sizeof name, "reports/%s-%lld", c->paper.has_map ? "map" : "calibration",
+		 (long long)c->record_id);
 	return cli_path(cli, name, buf, PATH_ROOM, err);
 }
 
@@ -52,7 +53,7 @@ static enum rc run(const struct cli *cli, const char *out, bool no_figures, stru
 	if (rc == RC_OK)
 		rc = certificate_of(lb, id, ret, err);
 	if (rc == RC_OK)
-		rc = out_dir(cli, out, id, dir, err);
+		rc = out_dir(cli, out, *ret, dir, err);
 	if (rc == RC_OK)
 		rc = certificate_write(*ret, dir, !no_figures, err);
 	logbook_close(lb);
@@ -65,7 +66,8 @@ static int print(const struct cli *cli, const struct certificate *c, const char 
 
 	snprintf(path, sizeof path, "%s/certificate.html", dir);
 	if (!cli->json) {
-		printf("%s\n%s\nCertificate: %s\n", c->paper.subject, c->paper.source, path);
+		printf("%s\n%s\n%s: %s\n", c->paper.subject, c->paper.source, c->paper.has_map ? "Page" : "Certificate",
+		       path);
 		return 0;
 	}
 	json_t *doc = json_deep_copy(c->doc);
@@ -79,7 +81,8 @@ int cmd_certificate(int argc, char **argv)
 	const char *out = NULL;
 	bool no_figures = false;
 	const struct cli_option options[] = {
-		{ "out", "DIR", "folder for page, table and figure; default BENCH/reports/calibration-RECORD", &out,
+		{ "out", "DIR",
+		  "folder for page, table and figure; default BENCH/reports/calibration-RECORD or map-RECORD", &out,
 		  NULL },
 		{ "no-figures", NULL, "no gnuplot: page and table only", NULL, &no_figures },
 	};
@@ -87,7 +90,8 @@ int cmd_certificate(int argc, char **argv)
 		.name = "certificate",
 		.usage = "certificate [RECORD] [options]",
 		.about = "Publishes a calibration of the torque cell as a page of its own: loads, readings, residuals, "
-			 "uncertainty and class by load, conditions, and how long it holds. RECORD is a number of "
+			 "uncertainty and class by load, conditions, and how long it holds. Or a map of the brake: its "
+			 "branches, slope, drag and remanence. RECORD is a number of "
 			 "bridle "
 			 "log; without it the calibration in force.",
 		.examples = "  bridle certificate\n  bridle certificate 1 --out /tmp/cell\n",
