@@ -29,6 +29,7 @@ static const struct {
 	{ "obey", "commanded against measured torque", cmd_obey },
 	{ "ripple", "torque ripple and cogging by shaft order", cmd_ripple },
 	{ "suit", "does an actuator carry a joint? verdicts with margin", cmd_suit },
+	{ "endure", "run cycles of load unattended, with rules that stop", cmd_endure },
 	{ "tame", "will a joint oscillate with its drive's gains? advice", cmd_tame },
 	{ "report", "publish a run: page, table, figures", cmd_report },
 	{ "certificate", "publish a calibration of the torque cell", cmd_certificate },

@@ -44,6 +44,18 @@ static const struct live_item checklist[] = {
 };
 #define CHECKS (sizeof checklist / sizeof checklist[0])
 
+/* Asked too for a plan that runs unattended. Common practice, no source; local rules go before it. */
+static const struct live_item unattended[] = {
+	{ "cover",
+	  "Cover over everything that turns closed and fixed, so that nobody can reach in while nobody watches?" },
+	{ "fire_alone", "Smoke alarm in the room, nothing that burns within 1 m of brake, actuator and supply?" },
+	{ "hot_case", "Sign at the rig: runs unattended, starts by itself, case and brake burn fingers?" },
+	{ "reachable", "Somebody reachable at all times who knows how to switch it off at the wall?" },
+	{ "supply_alone", "A thermal switch or fuse of its own takes the supply away when this computer does not?" },
+	{ "rules", "Unattended running allowed here by local rules and the insurer?" },
+};
+#define ALONE (sizeof unattended / sizeof unattended[0])
+
 struct options {
 	const char *answers, *accept;
 	bool shorten, no_check;
@@ -58,7 +70,7 @@ struct checking {
 	char forecast_text[400];
 	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
 	struct foreseen foreseen[PROFILE_STEPS];
-	struct live_answer answer[CHECKS];
+	struct live_answer answer[CHECKS], alone[ALONE];
 	struct rehearse rehearse;
 	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *cage, *signs, *mass; /* results; NULL until done */
@@ -167,10 +179,33 @@ static enum rc look_for_doubts(struct checking *c, struct err *err)
 
 /* --- checklist --- */
 
+static bool is_unattended(const struct checking *c)
+{
+	return c->s.plan.endurance.cycles > 0;
+}
+
+/* Outputs without a lease or a warden are refused with rig.ini itself; here what nobody would be there to see. */
+static enum rc check_unattended(struct checking *c, struct err *err)
+{
+	const unsigned needed = LINE_ESTOP | LINE_CAGE | LINE_CONTACTOR, missing = needed & ~session_lines(&c->s);
+
+	if (!is_unattended(c) || !missing)
+		return RC_OK;
+	c->cause = "unattended";
+	return err_set(err, RC_SAYS_NO, 0,
+		       "plan %s runs unattended, and nothing senses%s%s%s; wire that line, or run a plan without "
+		       "[endurance]",
+		       c->s.plan_name, missing & LINE_ESTOP ? " the emergency stop" : "",
+		       missing & LINE_CAGE ? " the guard switch" : "",
+		       missing & LINE_CONTACTOR ? " the contactor" : "");
+}
+
 static enum rc ask_checklist(struct checking *c, struct err *err)
 {
 	enum rc rc = live_checklist(&c->live, checklist, CHECKS, c->o->answers, c->answer, err);
 
+	if (rc == RC_OK && is_unattended(c))
+		rc = live_checklist(&c->live, unattended, ALONE, c->o->answers, c->alone, err);
 	if (rc == RC_SAYS_NO || rc == RC_ARG)
 		c->cause = rc == RC_ARG ? "bad_input" : "checklist";
 	return rc == RC_OK ? live_arm(&c->live, false, err) : rc; /* weights_removed */
@@ -375,13 +410,20 @@ static enum rc check_mass(struct checking *c, struct err *err)
 
 /* --- all of it --- */
 
+static void put_answer(json_t *list, const struct live_item *item, const struct live_answer *answer)
+{
+	json_array_append_new(list, json_pack("{s:s, s:s, s:o}", "item", item->word, "question", item->question,
+					      "answer", cli_text(answer->text)));
+}
+
 static json_t *checklist_json(const struct checking *c)
 {
 	json_t *list = json_array();
 
 	for (size_t i = 0; i < CHECKS && c->answer[i].text[0]; i++)
-		json_array_append_new(list, json_pack("{s:s, s:s, s:o}", "item", checklist[i].word, "question",
-						      checklist[i].question, "answer", cli_text(c->answer[i].text)));
+		put_answer(list, &checklist[i], &c->answer[i]);
+	for (size_t i = 0; i < ALONE && c->alone[i].text[0]; i++)
+		put_answer(list, &unattended[i], &c->alone[i]);
 	return list;
 }
 
@@ -443,6 +485,8 @@ static enum rc work(struct checking *c, struct err *err)
 	if (rc == RC_OK)
 		rc = check_records(c, err);
 	if (rc == RC_OK)
+		rc = check_unattended(c, err);
+	if (rc == RC_OK)
 		rc = look_for_doubts(c, err);
 	if (rc == RC_OK)
 		rc = look_ahead(c, err);
@@ -467,7 +511,7 @@ static int tell(const struct cli *cli, struct checking *c, enum rc rc, const str
 		putchar('\n');
 		live_say("Ready for plan %s until midnight, %zu of %zu steps; %s.", cli->args[0], c->steps_allowed,
 			 c->forecast.n, c->forecast_text);
-		printf("Next: bridle sweep %s\n", cli->args[0]);
+		printf("Next: bridle %s %s\n", c->alone[0].text[0] ? "endure" : "sweep", cli->args[0]);
 		return 0;
 	}
 	json_t *doc = document(c);

@@ -18,6 +18,7 @@ int cmd_obey(int argc, char **argv);
 int cmd_ripple(int argc, char **argv);
 int cmd_suit(int argc, char **argv);
 int cmd_tame(int argc, char **argv);
+int cmd_endure(int argc, char **argv);
 int cmd_reduce(int argc, char **argv);
 int cmd_report(int argc, char **argv);
 int cmd_share(int argc, char **argv);

@@ -76,6 +76,10 @@ static const struct profile_section plan_sections[] = {
 	{ "steps", false, "The loads. Several steps: \"0, 5, 10 N.m\" or \"from 0 to 40 step 5 N.m\", rising" },
 	{ "steady", true, "When a step counts as steady, and for how long it is averaged" },
 	{ "verdict", true, "Confidence of a verdict on a claim" },
+	{ "endurance", true,
+	  "Only for bridle endure: cycles of load, unattended. A cycle is all steps at all speeds; needs load = torque "
+	  "and "
+	  "drive = speed. A rule of 0 is none" },
 };
 
 static const struct profile_key plan_keys[] = {
@@ -143,6 +147,37 @@ static const struct profile_key plan_keys[] = {
 
 	{ "verdict", "confidence", KEY_VALUE, 0, "1", "95 %", NULL, 0.5, 0.9999, NULL,
 	  "Probability from which a claim counts as confirmed or refuted", PLAN(confidence) },
+
+	{ "endurance", "cycles", KEY_WHOLE, KEY_REQUIRED, "1", NULL, "5000", 1, 100000000, NULL, "Number of cycles",
+	  PLAN(endurance.cycles) },
+	{ "endurance", "duration", KEY_VALUE, 0, "s", "0 s", "72 h", 0, 1e8, NULL,
+	  "No cycle begins after this time; 0: none is set", PLAN(endurance.duration_s) },
+	{ "endurance", "hold", KEY_VALUE, KEY_ABOVE, "s", "5 s", NULL, 0, 36000, NULL, "Time that each load is held",
+	  PLAN(endurance.hold_s) },
+	{ "endurance", "no_load", KEY_VALUE, KEY_ABOVE, "s", "2 s", NULL, 0, 3600, NULL,
+	  "Time without load at each speed, before its loads: for current and speed without load",
+	  PLAN(endurance.no_load_s) },
+	{ "endurance", "pause", KEY_VALUE, 0, "s", "10 s", NULL, 0, 36000, NULL,
+	  "Time that the shaft stands, nothing driven, at the end of each cycle", PLAN(endurance.pause_s) },
+	{ "endurance", "zero", KEY_WHOLE, 0, "1", "50", NULL, 1, 100000, NULL, "Cycles between two zeros of the cell",
+	  PLAN(endurance.zero) },
+	{ "endurance", "keep", KEY_WHOLE, 0, "1", "100", NULL, 1, 1000000, NULL,
+	  "Samples are kept in full for each cycle whose number is a multiple of this, and for 10 s before each stop; "
+	  "else "
+	  "one each second",
+	  PLAN(endurance.keep) },
+	{ "endurance", "reference", KEY_WHOLE, 0, "1", "3", NULL, 1, 1000, NULL,
+	  "Cycles that current_drift counts from: their mean", PLAN(endurance.reference) },
+	{ "endurance", "current_drift", KEY_VALUE, 0, "1", "20 %", NULL, 0, 10, NULL,
+	  "Rule: change of the current without load at which the plan stops", PLAN(endurance.current_drift) },
+	{ "endurance", "speed_droop", KEY_VALUE, 0, "1", "20 %", NULL, 0, 1, NULL,
+	  "Rule: loss of speed under the heaviest load at which it stops", PLAN(endurance.speed_droop) },
+	{ "endurance", "temperature_rise", KEY_VALUE, 0, "K", "40 K", NULL, 0, 300, NULL,
+	  "Rule: case above ambient at the end of the load", PLAN(endurance.temperature_rise_K) },
+	{ "endurance", "case", KEY_VALUE, 0, "degC", "0 degC", "65 degC", 0, 300, NULL,
+	  "Rule: temperature of the case at any moment; below the actuator's own limit", PLAN(endurance.case_degC) },
+	{ "endurance", "tell_at", KEY_VALUE, KEY_ABOVE, "1", "50 %", NULL, 0, 1, NULL,
+	  "Share of a rule's limit at which its drift is told, once", PLAN(endurance.tell_at) },
 };
 
 static const struct profile_section weights_sections[] = {

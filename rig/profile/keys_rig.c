@@ -12,6 +12,8 @@ static const struct profile_section sections[] = {
 	{ "warden", true,
 	  "A second process that ends the outputs of instruments without a lease when this program dies or hangs "
 	  "(docs/warden.md). Software is not the emergency stop" },
+	{ "message", true,
+	  "An existing MQTT broker that is told when an endurance plan stops or drifts (docs/how-to-endure.md)" },
 	{ "virtual", true, "Only for a virtual bench (bridle bench): leave it out on a real rig" },
 	{ "cell", false,
 	  "The torque cell and its converter. Its calibration is not written here: bridle hang makes it" },
@@ -307,6 +309,20 @@ static const struct profile_key keys[] = {
 	  "After this time without a proof of life from this program it gives the stop order", AT(warden_silence_s) },
 	{ "warden", "watchdog", KEY_TEXT, 0, NULL, "", "/dev/watchdog", 0, 0, NULL,
 	  "Watchdog device of this computer that it feeds each second; empty: none", AT(warden_watchdog) },
+
+	{ "message", "broker", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "broker.home", 0, 0, NULL,
+	  "Host name or address of the broker", AT(message.broker) },
+	{ "message", "port", KEY_WHOLE, 0, "1", "1883", "8883", 1, 65535, NULL, "Its port", AT(message.port) },
+	{ "message", "topic", KEY_TEXT, 0, NULL, "bridle", "workshop/heron", 0, 0, NULL,
+	  "Topic that the messages go to", AT(message.topic) },
+	{ "message", "user", KEY_TEXT, 0, NULL, "", "bridle", 0, 0, NULL, "User at the broker; empty: none",
+	  AT(message.user) },
+	{ "message", "password_file", KEY_TEXT, 0, NULL, "", "password", 0, 0, NULL,
+	  "File with the password as its first line, from the bench folder; empty: none", AT(message.password_file) },
+	{ "message", "ca_file", KEY_TEXT, 0, NULL, "", "ca.pem", 0, 0, NULL,
+	  "Certificate of the authority that signed the broker's, from the bench folder: the line is then encrypted "
+	  "(TLS). Empty: it is not",
+	  AT(message.ca_file) },
 
 	{ "virtual", "control", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "unix:run/control.sock", 0, 0, NULL,
 	  "Where the bench serves its clock and hands", AT(control) },

@@ -11,6 +11,15 @@
 enum plan_load { LOAD_TORQUE, LOAD_CURRENT };
 enum plan_drive { PLAN_SPEED, PLAN_DRIVE_CURRENT, PLAN_HAND };
 
+/* [endurance]: cycles of all steps at all speeds, unattended. A rule's limit of 0: no such rule. */
+struct plan_endurance {
+	int cycles;        /* 0: the plan has no such section */
+	double duration_s; /* 0: as long as the cycles take */
+	double hold_s, no_load_s, pause_s;
+	int keep, zero, reference; /* cycles: samples kept in full, between zeros, that drift counts from */
+	double current_drift, speed_droop, temperature_rise_K, case_degC, tell_at;
+};
+
 struct plan_profile {
 	char actuator[PROFILE_WORD]; /* [plan] actuator */
 	enum plan_load load;         /* [plan] load = torque | current */
@@ -38,6 +47,7 @@ struct plan_profile {
 	double torque_slope_Nm_per_s, speed_slope_rpm_per_s, temp_slope_K_per_min; /* [steady] limits */
 	double cool_s;                                                             /* [steady] rest between steps, 0 */
 	double confidence;                                                         /* [verdict] confidence, 0.95 */
+	struct plan_endurance endurance;
 };
 
 /* The largest of the speeds without its sign, rpm; 0 where there is none. */

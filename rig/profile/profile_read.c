@@ -172,6 +172,9 @@ static void check_plan(struct inifile *r, const struct plan_profile *plan)
 		inifile_mistake(r, inifile_line(r, "plan", "speed"), "plan", "speed",
 				"found %zu speeds for %zu loads, expected at most %d steps in all", plan->n_speeds,
 				plan->n, PROFILE_STEPS);
+	if (plan->endurance.cycles > 0 && (plan->drive != PLAN_SPEED || plan->load != LOAD_TORQUE))
+		inifile_mistake(r, inifile_line(r, "endurance", "cycles"), "endurance", "cycles",
+				"goes only with drive = speed and load = torque: nobody is there to turn or to watch");
 	if (!(plan->timeout_s >= plan->window_s))
 		inifile_mistake(r, inifile_line(r, "steady", "timeout"), "steady", "timeout",
 				"found %g s, expected at least the window (%g s)", plan->timeout_s, plan->window_s);

@@ -59,7 +59,8 @@ static void print_section(FILE *f, const struct profile_table *table, size_t sec
 	const struct profile_section *s = &table->sections[section];
 	size_t first = 0, n = 0;
 	bool off = strcmp(s->name, "virtual") == 0 || strcmp(s->name, INSTRUMENT_SECTION) == 0 ||
-		   strcmp(s->name, "warden") == 0;
+		   strcmp(s->name, "warden") == 0 || strcmp(s->name, "message") == 0 ||
+		   strcmp(s->name, "endurance") == 0;
 	char text[400];
 
 	snprintf(text, sizeof text, "%s.", s->meaning);

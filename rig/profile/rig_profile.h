@@ -31,6 +31,13 @@ struct rig_profile {
 	double warden_silence_s;                /* [warden] silence; 0: no such section */
 	char warden_watchdog[PROFILE_WORD * 2]; /* [warden] watchdog, "" = none */
 
+	struct {
+		char broker[PROFILE_WORD * 2]; /* "": no such section */
+		int port;
+		char topic[PROFILE_WORD * 2], user[PROFILE_WORD];
+		char password_file[PROFILE_PATH], ca_file[PROFILE_PATH];
+	} message; /* [message] */
+
 	bool is_virtual;            /* a [virtual] section is there */
 	char control[PROFILE_PATH]; /* [virtual] control */
 

@@ -3,6 +3,7 @@
 
 #include "calib/number/units.h"
 #include "logbook/ring.h"
+#include "run/sample_thin.h"
 
 #include <errno.h>
 #include <math.h>
@@ -22,6 +23,7 @@ struct loop {
 	const struct sequence *seq;
 	const struct loop_hooks *hooks;
 	struct log_ring *ring;
+	struct sample_thin rows; /* on their way into it */
 	struct guard guard;
 	struct snapshot snap;
 	struct guard_verdict verdict;
@@ -138,6 +140,11 @@ static void step_text(const struct seq_point *p, char *text, size_t size)
 	add_set(text, size, p->setpoint_rpm, "rpm");
 }
 
+static bool row_goes_on(void *ctx, const struct sample *row)
+{
+	return log_ring_sample(ctx, row);
+}
+
 static uint32_t repeats(struct loop *l)
 {
 	uint32_t mask = 0;
@@ -181,7 +188,7 @@ static void log_sample(struct loop *l)
 		.repeats = repeats(l),
 	};
 	memcpy(row.temp_degC, snap->temp_degC, sizeof row.temp_degC);
-	if (!log_ring_sample(l->ring, &row))
+	if (!sample_thin_put(&l->rows, &row, l->guard.phase == GUARD_RUN ? l->out.thin_s : 0))
 		l->snap.log_failed = true;
 }
 
@@ -487,6 +494,11 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	enum rc rc = log_ring_start(s->logbook, s->run_id, &l.ring, err);
 	if (rc != RC_OK)
 		return rc;
+	rc = sample_thin_begin(&l.rows, 1 / limits->tick_s, row_goes_on, l.ring, err);
+	if (rc != RC_OK) {
+		(void)!log_ring_stop(l.ring, NULL);
+		return rc;
+	}
 	ask_real_time(&l);
 	rc = session_begin(s, err); /* last: nothing waits between the first sample and the first tick */
 	if (rc == RC_OK)
@@ -499,6 +511,8 @@ enum rc loop_run(struct session *s, const struct guard_limits *limits, const str
 	ret->stopped = l.verdict.stopped || (rc == RC_OK && ret->cause == CAUSE_NONE);
 	s->brake_heat_J = l.guard.energy_J;
 	s->brake_heat_at = l.guard.last_now;
+	(void)sample_thin_flush(&l.rows); /* what was refused is counted and told by log_ring_stop */
+	sample_thin_end(&l.rows);
 	log_ring_end(l.ring);
 	tell_kept(&l);
 	enum rc ring_rc = log_ring_stop(l.ring, &ring_err);

@@ -16,8 +16,10 @@ struct seq_out {
 	struct seq_event event;
 	bool set_tare; /* from the next tick on, tare_count is what the loop subtracts from the (signed) count */
 	double tare_count;
-	bool done;               /* finished in order; the wish is everything off */
-	bool stop;               /* ask the guard for CAUSE_SEQUENCE; event.text says why */
+	bool done;     /* finished in order; the wish is everything off */
+	bool stop;     /* ask the guard for CAUSE_SEQUENCE; event.text says why */
+	double thin_s; /* rows of samples this far apart are enough, but for those around a stop (run/sample_thin.h);
+			  0: every tick */
 	double progress_frac;    /* 0..1 */
 	double remaining_s;      /* estimate; NaN: none */
 	double remaining_spread; /* share by which it may be wrong; 0 = by the clock */

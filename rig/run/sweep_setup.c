@@ -98,15 +98,15 @@ static bool same(const char *a, const char *b)
 	return strcmp(a ? a : "", b ? b : "") == 0;
 }
 
-static enum rc check_same_files(struct session *s, int64_t run_id, struct err *err)
+enum rc sweep_same_files(struct session *s, int64_t run_id, const char *what, struct err *err)
 {
 	char *rig = NULL, *actuator = NULL, *plan = NULL;
 	enum rc rc = logbook_run_texts(s->logbook, run_id, &rig, &actuator, &plan, err);
 
 	if (rc == RC_OK && (!same(plan, s->plan_text) || !same(actuator, s->actuator_text) || !same(rig, s->rig_text)))
 		rc = err_set(err, RC_ARG, 0,
-			     "--resume: rig, actuator or plan file changed since run %lld; start a new sweep instead",
-			     (long long)run_id);
+			     "--resume: rig, actuator or plan file changed since run %lld; start a new %s instead",
+			     (long long)run_id, what);
 	free(rig);
 	free(actuator);
 	free(plan);
@@ -152,7 +152,7 @@ enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int6
 			     "--resume: the brake was mapped again since run %lld; start a new sweep instead",
 			     (long long)info.id);
 	if (rc == RC_OK)
-		rc = check_same_files(s, info.id, err);
+		rc = sweep_same_files(s, info.id, "sweep", err);
 	if (rc == RC_OK)
 		rc = logbook_points(s->logbook, info.id, &points, &run_of, &n_points, err);
 	*ret_done = 0;

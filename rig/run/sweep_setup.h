@@ -20,6 +20,8 @@ double sweep_zero_rpm(const struct sweep_config *config);
  * there is none. */
 double sweep_heaviest_Nm(const struct session *s, const size_t *allowed);
 
+/* RC_ARG where the run's own files are not those of the session. what: "sweep". */
+enum rc sweep_same_files(struct session *s, int64_t run_id, const char *what, struct err *err) MUST_CHECK;
 /* The newest sweep of this plan when it did not finish: its id, and its points crossed off. RC_ARG when there is none
  * or the plan or actuator file has changed since; RC_SAYS_NO when nothing is left to do. */
 enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int64_t *ret_run_id, size_t *ret_done,

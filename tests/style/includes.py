@@ -14,7 +14,7 @@ import sys
 TOP = pathlib.Path(sys.argv[1] if len(sys.argv) > 1 else pathlib.Path(__file__).parents[2])
 ROOTS = ("calib", "rig", "reports")
 LIBRARIES = {"GSL": "gsl/", "UDUNITS-2": "udunits2.h", "SQLite": "sqlite3.h", "Jansson": "jansson.h", "libinih": "ini.h",
-             "libserialport": "libserialport.h", "libgpiod": "gpiod.h", "nettle": "nettle/", "libarchive": "archive", "muParser": "muParser",
+             "libserialport": "libserialport.h", "libgpiod": "gpiod.h", "libmosquitto": "mosquitto.h", "nettle": "nettle/", "libarchive": "archive", "muParser": "muParser",
              "libpq": "libpq-fe.h"}
 
 

@@ -1,0 +1,200 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/endure_book.h"
+
+#include "reports/page/procedure_files.h"
+#include "reports/reduce/text.h"
+#include "terminal/cli.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define PRINTED 20 /* the newest; all of them are in the JSON */
+#define CHAIN 1000 /* runs that continue each other */
+
+struct reading {
+	struct endure_book *book;
+	const struct run_info *run;
+	bool no_memory;
+};
+
+static bool take(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct reading *r = ctx;
+	struct endure_book *b = r->book;
+	struct endure_row row = { .run_id = r->run->id, .wall_ns = r->run->wall_ns + mono_ns - r->run->mono_ns };
+
+	if (strcmp(kind, "note") != 0 || !endure_cycle_parse(text, &row.cycle))
+		return true;
+	if (b->n == b->room) {
+		size_t room = b->room ? 2 * b->room : 256;
+		struct endure_row *more = realloc(b->row, room * sizeof *more);
+		r->no_memory = !more;
+		if (!more)
+			return false;
+		b->row = more;
+		b->room = room;
+	}
+	b->row[b->n++] = row;
+	return true;
+}
+
+static enum rc take_run(struct logbook *lb, const struct run_info *run, struct endure_book *book, struct err *err)
+{
+	struct reading r = { .book = book, .run = run };
+	enum rc rc = logbook_each_event(lb, run->id, take, &r, err);
+
+	return rc == RC_OK && r.no_memory ? err_set(err, RC_NOMEM, 0, "out of memory for the cycles") : rc;
+}
+
+static enum rc newest(struct logbook *lb, const char *plan, struct run_info *ret, struct err *err)
+{
+	int64_t *ids = NULL;
+	size_t n = 0;
+	enum rc rc = logbook_runs(lb, "endure", &ids, &n, err);
+	bool found = false;
+
+	for (size_t i = 0; i < n && rc == RC_OK && !found; i++) {
+		rc = logbook_run_info(lb, ids[i], ret, err);
+		found = rc == RC_OK && strcmp(ret->plan, plan) == 0;
+	}
+	free(ids);
+	if (!found)
+		ret->id = 0;
+	return rc;
+}
+
+enum rc endure_book_read(struct logbook *lb, const char *plan, struct endure_book *ret, struct err *err)
+{
+	struct run_info run[1] = { { .id = 0 } };
+	int64_t chain[CHAIN];
+	size_t n = 0;
+
+	*ret = (struct endure_book){ 0 };
+	enum rc rc = newest(lb, plan, run, err);
+	if (rc != RC_OK || run->id == 0)
+		return rc;
+	ret->run_id = run->id;
+	ret->ended = run->ended;
+	snprintf(ret->outcome, sizeof ret->outcome, "%s", run->outcome);
+	for (int64_t id = run->id; id != 0 && n < CHAIN && rc == RC_OK; id = run->resumes_run_id) {
+		rc = logbook_run_info(lb, id, run, err);
+		chain[n++] = id;
+	}
+	while (n-- > 0 && rc == RC_OK) {
+		rc = logbook_run_info(lb, chain[n], run, err);
+		if (rc == RC_OK)
+			rc = take_run(lb, run, ret, err);
+	}
+	if (rc != RC_OK)
+		endure_book_free(ret);
+	return rc;
+}
+
+void endure_book_free(struct endure_book *book)
+{
+	free(book->row);
+	*book = (struct endure_book){ 0 };
+}
+
+json_t *endure_book_json(const struct endure_book *book)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < book->n; i++) {
+		const struct endure_cycle *c = &book->row[i].cycle;
+		char at[40];
+		text_time(at, sizeof at, book->row[i].wall_ns);
+		json_array_append_new(
+			list, json_pack("{s:I, s:s, s:I, s:o, s:o, s:o, s:o, s:o, s:o}", "cycle", (json_int_t)c->number,
+					"time", at, "run_id", (json_int_t)book->row[i].run_id, "no_load_A",
+					cli_real(c->no_load_A), "no_load_rpm", cli_real(c->no_load_rpm), "load_Nm",
+					cli_real(c->load_Nm), "load_rpm", cli_real(c->load_rpm), "case_degC",
+					cli_real(c->case_degC), "ambient_degC", cli_real(c->ambient_degC)));
+	}
+	return list;
+}
+
+static void cell(double value, int digits)
+{
+	if (isfinite(value))
+		printf(" %10.*f", digits, value);
+	else
+		printf(" %10s", "-");
+}
+
+void endure_book_print(const struct endure_book *book)
+{
+	size_t from = book->n > PRINTED ? book->n - PRINTED : 0;
+
+	if (from > 0)
+		printf("The newest %d of %zu cycles; --json and --figure have all.\n", PRINTED, book->n);
+	puts("   cycle  no load: A        rpm  load: N\u00b7m        rpm   case, \u00b0C    air, \u00b0C");
+	for (size_t i = from; i < book->n; i++) {
+		const struct endure_cycle *c = &book->row[i].cycle;
+		printf("%8ld", c->number);
+		cell(c->no_load_A, 3);
+		cell(c->no_load_rpm, 2);
+		cell(c->load_Nm, 2);
+		cell(c->load_rpm, 2);
+		cell(c->case_degC, 1);
+		cell(c->ambient_degC, 1);
+		putchar('\n');
+	}
+}
+
+#define SCRIPT \
+	"# gnuplot endure.gp\nset terminal svg size 560,400 font ',13' noenhanced\nset datafile separator ','\nset " \
+	"grid\n" \
+	"set key outside bottom center horizontal\nset output 'endure.svg'\n" \
+	"set xlabel 'cycle'\nset ylabel 'change and droop, %'\nset y2label 'rise of the case, K'\nset y2tics\n" \
+	"plot 'endure.csv' using 1:2 every ::1 with linespoints pt 6 ps 0.4 lc rgb 'black' title " \
+	"'current without load', \\\n" \
+	"  'endure.csv' using 1:3 every ::1 with lines dt 2 lw 2 lc rgb 'gray30' title 'droop', \\\n" \
+	"  'endure.csv' using 1:4 every ::1 axes x1y2 with lines dt 4 lw 2 lc rgb 'gray50' title 'case above air " \
+	"(right)'\n"
+
+static void column(FILE *f, double value)
+{
+	if (isfinite(value))
+		fprintf(f, ",%.6g", value);
+	else
+		fputc(',', f);
+}
+
+static char *table(const struct endure_book *book, const struct endure_limits *limits)
+{
+	struct endure_watch w = endure_watch_begin(limits);
+	char *text = NULL;
+	size_t size = 0;
+	FILE *f = open_memstream(&text, &size);
+
+	if (!f)
+		return NULL;
+	fputs("cycle,current without load (%),droop (%),rise of the case (K)\n", f);
+	for (size_t i = 0; i < book->n; i++) {
+		const struct endure_cycle *c = &book->row[i].cycle;
+		(void)endure_watch_add(&w, c);
+		fprintf(f, "%ld", c->number);
+		column(f, 100 * (c->no_load_A / (w.sum_A / (double)w.n) - 1));
+		column(f, 100 * (1 - c->load_rpm / c->no_load_rpm));
+		column(f, c->case_degC - c->ambient_degC);
+		fputc('\n', f);
+	}
+	if (fclose(f) == 0)
+		return text;
+	free(text);
+	return NULL;
+}
+
+enum rc endure_book_figure(const struct endure_book *book, const struct endure_limits *limits, const char *dir,
+			   struct err *err)
+{
+	struct procedure p = { .kind = "endure", .table = table(book, limits), .script = strdup(SCRIPT) };
+	enum rc rc = p.table && p.script ? procedure_draw(&p, dir, err)
+					 : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+
+	procedure_clear(&p);
+	return rc;
+}

@@ -1,0 +1,259 @@
+#!/usr/bin/env python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""`endure`: cycles unattended on the virtual bench; a rule that stops, its message at a broker; killed and taken up again; memory.
+The broker is the distribution's (mosquitto) on loopback; what it got is read by the bytes of MQTT 3.1.1 here.
+
+    python3 tests/bench/endure.py [CYCLES]      # for the memory: 24; more on demand"""
+import json
+import os
+import pathlib
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+
+import harness
+
+CYCLES = int(sys.argv[1]) if len(sys.argv) > 1 else 24
+BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+TOPIC, USER, PASSWORD = "workshop/heron", "bridle", "reed-bed"
+PLAN = """[plan]
+actuator = paddle-winder
+speed = {speed}
+
+[steps]
+torque = 5, 15 N.m
+down = no
+
+[endurance]
+cycles = {cycles}
+hold = 1 s
+no_load = 1 s
+pause = 1 s
+reference = 1
+{more}"""
+
+
+def plan(bench, name, cycles, more="", speed="60 rpm"):
+    (bench.folder / "plans" / f"{name}.ini").write_text(PLAN.format(cycles=cycles, more=more, speed=speed))
+
+
+def small(folder):
+    """An actuator that warms up within cycles."""
+    path = folder / "virtual.ini"
+    text = path.read_text()
+    for old, new in (("winding = 210 J/K", "winding = 30 J/K"), ("case = 1500 J/K", "case = 100 J/K")):
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text)
+
+
+def prepared():
+    bench = harness.Bench(5, edit=small)
+    bench.start()
+    bench.must("hang", "--hands", "--series", "1", "--steps", "4")
+    bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
+    return bench
+
+
+def ready(bench, name):
+    return bench.must("ready", name, "--hands", "--answers", "yes", "--no-check")
+
+
+def free_port():
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return s.getsockname()[1]
+
+
+class Broker:
+    def __init__(self):
+        if not BROKER:
+            raise harness.Skipped("no mosquitto")
+        self.home = pathlib.Path(tempfile.mkdtemp(prefix="bridle-broker-"))
+        self.port = free_port()
+        passwords = self.home / "passwords"
+        subprocess.run([shutil.which("mosquitto_passwd") or "/usr/bin/mosquitto_passwd", "-b", "-c", passwords, USER, PASSWORD], check=True, timeout=20,
+                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        passwords.chmod(0o644)
+        (self.home / "conf").write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\npersistence false\n")
+        self.home.chmod(0o755)
+        self.process = subprocess.Popen([BROKER, "-c", self.home / "conf"], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                                        stderr=subprocess.DEVNULL)
+        self.link = harness.wait_for(self.connected, 10, "the broker")
+        self.subscribe()
+
+    def connected(self):
+        try:
+            return socket.create_connection(("127.0.0.1", self.port), timeout=5)
+        except ConnectionRefusedError:
+            return None
+
+    def packet(self, kind, body):
+        assert len(body) < 128
+        self.link.sendall(bytes([kind, len(body)]) + body)
+
+    def read(self):
+        head = self.link.recv(1)
+        size = shift = 0
+        while True:
+            byte = self.link.recv(1)[0]
+            size |= (byte & 127) << shift
+            shift += 7
+            if byte < 128:
+                break
+        body = b""
+        while len(body) < size:
+            body += self.link.recv(size - len(body))
+        return head[0], body
+
+    def subscribe(self):
+        def text(s):
+            return len(s).to_bytes(2, "big") + s.encode()
+        self.packet(0x10, text("MQTT") + bytes([4, 0xC2, 0, 0]) + text("watcher") + text(USER) + text(PASSWORD))
+        assert self.read() == (0x20, b"\0\0")
+        self.packet(0x82, b"\0\1" + text(TOPIC) + b"\0")
+        assert self.read()[0] == 0x90
+
+    def message(self):
+        kind, body = self.read()
+        assert kind & 0xF0 == 0x30, (kind, body)
+        length = int.from_bytes(body[:2], "big")
+        assert body[2:2 + length].decode() == TOPIC
+        return json.loads(body[2 + length:])
+
+    def stop(self):
+        self.link.close()
+        self.process.terminate()
+        self.process.wait(10)
+        shutil.rmtree(self.home)
+
+
+def with_broker(bench, port):
+    text = (bench.folder / "rig.ini").read_text().split("\n[message]")[0]
+    (bench.folder / "password").write_text(PASSWORD + "\n")
+    (bench.folder / "rig.ini").write_text(f"{text}\n[message]\nbroker = 127.0.0.1\nport = {port}\ntopic = {TOPIC}\nuser = {USER}\n"
+                                          f"password_file = password\n")
+
+
+def nothing_begins_unasked(bench):
+    plan(bench, "short", 3)
+    refused = bench.run("endure", "short", "--hands", "--json")
+    assert refused.status == 1 and refused.json["cause"] == "not_ready", refused
+    no = bench.run("ready", "short", "--hands", "--answers", "no", "--json")
+    assert no.status == 1, no
+    plain = bench.run("endure", "gentle", "--hands", "--json")
+    assert plain.status == 2 and "[endurance]" in plain.json["message"], plain
+    asked = {item["item"] for item in ready(bench, "short")["checklist"]}
+    assert {"cover", "fire_alone", "hot_case", "reachable", "supply_alone"} <= asked, asked
+    gentle = {item["item"] for item in ready(bench, "gentle")["checklist"]}
+    assert "cover" not in gentle, gentle
+
+
+def a_few_cycles(bench):
+    plan(bench, "short", 5, "keep = 4\nzero = 3\n", "60, -60 rpm")
+    ready(bench, "short")
+    done = bench.must("endure", "short", "--hands", "--figure", bench.folder / "drift")
+    assert [c["cycle"] for c in done["cycles"]] == [1, 2, 3, 4, 5] and done["outcome"] == "done", done
+    for c in done["cycles"]:
+        assert abs(c["load_Nm"] - 15) < 0.5 and abs(c["no_load_rpm"] - 60) < 1, c
+        assert 0.2 < c["no_load_A"] < 0.6 and c["case_degC"] > 15, c
+    assert (bench.folder / "drift" / "endure.svg").stat().st_size > 2000
+    seen = bench.must("endure", "short", "--cycles")
+    assert seen["cycles"] == done["cycles"] and seen["outcome"] == "done", seen
+
+
+def a_rule_stops_it_and_the_broker_is_told(bench):
+    broker = Broker()
+    try:
+        with_broker(bench, broker.port)
+        plan(bench, "warm", 60, "temperature_rise = 15 K\ncase = 0 degC\n")
+        ready(bench, "warm")
+        stopped = bench.run("endure", "warm", "--hands", "--json")
+        assert stopped.status == 1, stopped
+        doc = stopped.json
+        last = doc["cycles"][-1]
+        assert doc["cause"] == "temperature_rise" and doc["safe"] and doc["outcome"] == "stopped", doc
+        assert last["case_degC"] - last["ambient_degC"] >= 15 > doc["cycles"][-2]["case_degC"] - doc["cycles"][-2]["ambient_degC"], doc["cycles"][-2:]
+        assert doc["messages_not_delivered"] == 0, doc
+        drift, stop = broker.message(), broker.message()
+        assert (drift["what"], stop["what"]) == ("drift", "stopped"), (drift, stop)
+        assert "warmer than the air" in drift["text"] and "warmer than the air" in stop["text"], (drift, stop)
+        assert stop["cycle"] == last["cycle"] and stop["plan"] == "warm" and stop["run_id"] == doc["run_id"], stop
+    finally:
+        broker.stop()
+
+
+def a_broker_that_is_away_is_told_once(bench):
+    with_broker(bench, free_port())
+    plan(bench, "away", 4, "case = 0 degC\ntemperature_rise = 60 K\ntell_at = 1 %\n")
+    ready(bench, "away")
+    result = bench.run("endure", "away", "--hands")
+    assert result.status == 0, result
+    told = (result.out + result.err).count("No message")
+    assert told == 1 and "2 messages not delivered: the broker" in result.out, result
+
+
+def killed_and_taken_up(bench):
+    plan(bench, "long", 6, "zero = 2\n")
+    ready(bench, "long")
+    process = bench.popen("endure", "long", "--hands", "--json")
+    def two_are_there():
+        seen = bench.run("endure", "long", "--cycles", "--json")
+        return seen.status == 0 and len(seen.json["cycles"]) >= 2
+    harness.wait_for(two_are_there, 60, "two cycles")
+    process.kill()
+    process.communicate()
+    before = bench.must("endure", "long", "--cycles")
+    assert before["outcome"] == "open" and len(before["cycles"]) < 6, before
+    ready_again = bench.run("ready", "long", "--hands", "--answers", "yes", "--no-check", "--clear", "--json")
+    assert ready_again.status == 0, ready_again
+    done = bench.must("endure", "long", "--hands", "--resume")
+    assert [c["cycle"] for c in done["cycles"]] == [1, 2, 3, 4, 5, 6], done
+    assert done["cycles"][:len(before["cycles"])] == before["cycles"] and done["resumes_run_id"] == before["run_id"], done
+    again = bench.run("endure", "long", "--hands", "--resume", "--json")
+    assert again.status == 2 and "all 6 cycles" in again.json["message"], again
+
+
+def memory_and_rows_are_bounded(bench):
+    plan(bench, "many", CYCLES, "keep = 1000\nzero = 1000\ncase = 0 degC\ntemperature_rise = 0 K\ncurrent_drift = 0\n")
+    ready(bench, "many")
+    process = bench.popen("endure", "many", "--hands", "--quiet", "--json")
+    rss, end = [], time.monotonic() + 280
+    while process.poll() is None and time.monotonic() < end:
+        try:
+            lines = pathlib.Path(f"/proc/{process.pid}/status").read_text().splitlines()
+            rss.append(next(int(line.split()[1]) for line in lines if line.startswith("VmRSS")))
+        except (OSError, StopIteration):
+            break
+        time.sleep(0.05)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 0, err
+    doc = json.loads(out)
+    grown = max(rss[len(rss) // 2:]) - max(rss[len(rss) // 4:len(rss) // 2])
+    run = bench.must("log", "show", doc["run_id"])
+    first, last = run["begin_s"] if "begin_s" in run else 0, 0
+    rows = run["samples"]
+    print(f"# {CYCLES} cycles: RSS {max(rss)} KiB at most, grown by {grown} KiB from the second quarter to the second half; {rows} rows")
+    assert len(doc["cycles"]) == CYCLES and grown < 400, (len(rss), grown)
+    # 100 rows a second would be some 900 a cycle; one a second, the first cycle, 10 s before the end and two zeros are far fewer
+    assert rows < 3 * 20 * 100 + 1500 + 15 * CYCLES, rows
+
+
+if __name__ == "__main__":
+    bench = prepared()
+    os.environ.pop("DISPLAY", None)
+    def on(test):
+        def named():
+            test(bench)
+        named.__name__ = test.__name__
+        return named
+    try:
+        harness.main(*map(on, (nothing_begins_unasked, a_few_cycles, killed_and_taken_up, memory_and_rows_are_bounded,
+                               a_rule_stops_it_and_the_broker_is_told, a_broker_that_is_away_is_told_once)))
+    finally:
+        bench.stop()
+        bench.home.cleanup()

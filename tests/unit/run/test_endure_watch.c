@@ -1,0 +1,130 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "run/endure_watch.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+static const struct endure_limits all = {
+	.limit = { [ENDURE_CURRENT] = 0.2, [ENDURE_DROOP] = 0.1, [ENDURE_RISE] = 30, [ENDURE_CASE] = 70 },
+	.tell_frac = 0.5,
+	.reference = 2,
+};
+
+static struct endure_cycle usual(long number)
+{
+	return (struct endure_cycle){ number, 0.5, 60, 15, 59.5, 30, 20 };
+}
+
+static struct endure_watch begun(const struct endure_limits *limits)
+{
+	struct endure_watch w = endure_watch_begin(limits);
+
+	for (long i = 1; i <= limits->reference; i++) {
+		struct endure_cycle c = usual(i);
+		struct endure_found f = endure_watch_add(&w, &c);
+		assert_int_equal(f.stop, ENDURE_NONE);
+		assert_int_equal(f.tell, ENDURE_NONE);
+	}
+	return w;
+}
+
+/* Each rule just inside and just outside of its limit, told at half of it, once. */
+static void each_rule_stops_at_its_limit(void **state)
+{
+	(void)state;
+	static const struct {
+		enum endure_rule rule;
+		double tells, inside, outside;
+	} rows[] = {
+		{ ENDURE_CURRENT, 0.5 * 1.11, 0.5 * 1.19, 0.5 * 1.21 },
+		{ ENDURE_CURRENT, 0.5 * 0.89, 0.5 * 0.81, 0.5 * 0.79 },
+		{ ENDURE_DROOP, 60 * 0.94, 60 * 0.91, 60 * 0.89 },
+		{ ENDURE_RISE, 36, 49, 51 },
+	};
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct endure_watch w = begun(&all);
+		double value[3] = { rows[i].tells, rows[i].inside, rows[i].outside };
+		for (int k = 0; k < 3; k++) {
+			struct endure_cycle c = usual(3 + k);
+			*(rows[i].rule == ENDURE_CURRENT ? &c.no_load_A
+			  : rows[i].rule == ENDURE_DROOP ? &c.load_rpm
+							 : &c.case_degC) = value[k];
+			struct endure_found f = endure_watch_add(&w, &c);
+			assert_int_equal(f.tell, k == 0                  ? rows[i].rule
+						 : ENDURE_NONE == f.tell ? ENDURE_NONE
+									 : ENDURE_CASE);
+			assert_int_equal(f.stop, k == 2 ? rows[i].rule : ENDURE_NONE);
+		}
+	}
+}
+
+static void what_was_not_measured_stops_where_a_rule_needs_it(void **state)
+{
+	(void)state;
+	struct endure_limits none = { .tell_frac = 0.5, .reference = 2 };
+
+	for (int i = 0; i < 4; i++) {
+		struct endure_watch w = begun(&all), without = begun(&none);
+		struct endure_cycle c = usual(3);
+		*(i == 0 ? &c.no_load_A : i == 1 ? &c.load_rpm : i == 2 ? &c.case_degC : &c.ambient_degC) = NAN;
+		struct endure_found f = endure_watch_add(&w, &c);
+		assert_true(f.stop != ENDURE_NONE && isnan(f.value));
+		char text[200];
+		endure_rule_text(&f, f.stop, text, sizeof text);
+		assert_non_null(strstr(text, "could not be measured"));
+		assert_null(strstr(text, "nan"));
+		assert_int_equal(endure_watch_add(&without, &c).stop, ENDURE_NONE);
+	}
+	/* a reference that was not measured is none */
+	struct endure_watch w = endure_watch_begin(&all);
+	struct endure_cycle c = usual(1);
+	c.no_load_A = NAN;
+	assert_int_equal(endure_watch_add(&w, &c).stop, ENDURE_CURRENT);
+}
+
+static void the_case_at_any_moment(void **state)
+{
+	(void)state;
+	assert_false(endure_case_is_hot(&all, 69.9));
+	assert_true(endure_case_is_hot(&all, 70));
+	assert_false(endure_case_is_hot(&all, NAN)); /* told after the cycle */
+	assert_false(endure_case_is_hot(&(struct endure_limits){ .tell_frac = 1 }, 500));
+}
+
+static void a_cycle_is_one_line_and_comes_back(void **state)
+{
+	(void)state;
+	struct endure_cycle c = { 123456, 0.41234, 60.012, 14.98, 59.5, NAN, -3.5 }, back;
+	char text[200];
+
+	endure_cycle_text(&c, text, sizeof text);
+	assert_null(strstr(text, "nan"));
+	assert_true(endure_cycle_parse(text, &back));
+	assert_int_equal(back.number, 123456);
+	assert_near(back.no_load_A, 0.41234, 1e-9);
+	assert_near(back.ambient_degC, -3.5, 1e-9);
+	assert_true(isnan(back.case_degC));
+	static const char *const others[] = { "", "cycle", "cycle x", "cycle 0; no_load_A 1", "cycle 5x", "drift: 5" };
+	for (size_t i = 0; i < sizeof others / sizeof others[0]; i++)
+		assert_false(endure_cycle_parse(others[i], &back));
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(each_rule_stops_at_its_limit),
+		cmocka_unit_test(what_was_not_measured_stops_where_a_rule_needs_it),
+		cmocka_unit_test(the_case_at_any_moment),
+		cmocka_unit_test(a_cycle_is_one_line_and_comes_back),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}

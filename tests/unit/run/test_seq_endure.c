@@ -1,0 +1,205 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* The sequence against an actuator of three lines: it has the speed that is commanded less a droop, and the torque that
+ * the brake makes. */
+#include "run/seq_endure.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+#define TICK_S 0.01
+#define NM_PER_A 20.0
+#define NO_LOAD_A 0.4
+
+struct run {
+	struct seq_endure s;
+	struct snapshot snap;
+	struct seq_out out;
+	char note[64][200];
+	size_t notes;
+	double heats_K_per_Nm, drift_A; /* of the case at the end of a load; of the current, a cycle */
+	bool loaded_while_slow, thinned_wrongly;
+	size_t thin, ticks;
+};
+
+static struct endure_config two_ways(long last)
+{
+	return (struct endure_config){
+		.n_legs = 2,
+		.rpm = { 60, -60 },
+		.n_loads = { 2, 2 },
+		.load_Nm = { 5, 15 },
+		.no_load_s = 0.5,
+		.hold_s = 4,
+		.pause_s = 1,
+		.slew_rpm_per_s = 60,
+		.control = { .max_A = 2, .rated_Nm = 40, .lag_s = 0.05, .ramp_Nm_per_s = 20, .slew_A_per_s = 10 },
+		.first = 1,
+		.last = last,
+		.keep = 3,
+		.most_s = INFINITY
+	};
+}
+
+static struct endure_limits limits(void)
+{
+	return (struct endure_limits){
+		.limit = { [ENDURE_CURRENT] = 0.2, [ENDURE_DROOP] = 0.2, [ENDURE_RISE] = 30, [ENDURE_CASE] = 60 },
+		.tell_frac = 0.5,
+		.reference = 2
+	};
+}
+
+static void physics(struct run *r)
+{
+	const struct wish *w = &r->out.wish;
+	double way = w->speed_rpm < 0 ? -1 : 1, torque_Nm = fabs(w->speed_rpm) > 1 ? NM_PER_A * w->brake_A : 0;
+
+	r->snap.now.ns += 10000000;
+	r->snap.contactor_closed = w->power;
+	r->snap.speed_rpm = w->mode == DRIVE_SPEED ? w->speed_rpm - way * 0.05 * torque_Nm : 0;
+	r->snap.torque_Nm = way * torque_Nm;
+	r->snap.current_A = NO_LOAD_A + r->drift_A * (double)r->s.number + torque_Nm * 0.1;
+	r->snap.temp_degC[TEMP_AMBIENT] = 20;
+	r->snap.temp_degC[TEMP_CASE] = 25 + r->heats_K_per_Nm * torque_Nm;
+	r->loaded_while_slow = r->loaded_while_slow || (w->brake_A > 0.01 && fabs(w->speed_rpm) < 59);
+}
+
+static void step(struct run *r)
+{
+	bool kept = r->s.number == r->s.config.first || r->s.number % r->s.config.keep == 0;
+
+	r->out = (struct seq_out){ .remaining_s = NAN };
+	seq_endure_step(&r->s, &r->snap, &r->out);
+	if (r->out.event.kind == SEQ_EVENT_NOTE && r->notes < 64)
+		strcpy(r->note[r->notes++], r->out.event.text);
+	r->thinned_wrongly = r->thinned_wrongly || (kept && r->out.thin_s > 0 && r->s.phase != ENDURE_SPEED);
+	r->thin += r->out.thin_s > 0;
+	r->ticks++;
+	physics(r);
+}
+
+static void run_to_end(struct run *r, double most_s)
+{
+	for (long i = 0; i < lround(most_s / TICK_S) && !r->out.done; i++)
+		step(r);
+	assert_true(r->out.done);
+	assert_false(r->out.stop);
+	assert_false(r->out.wish.power);
+	assert_near(r->out.wish.brake_A, 0, 0);
+	assert_int_equal(r->out.wish.mode, DRIVE_OFF);
+	assert_false(r->loaded_while_slow);
+}
+
+static struct run begun(const struct endure_config *c)
+{
+	struct run r = { .snap = snapshot_blank() };
+	struct endure_limits l = limits();
+	struct endure_watch w = endure_watch_begin(&l);
+
+	r.snap.now.ns = 1000000000;
+	r.snap.speed_rpm = 0;
+	seq_endure_begin(&r.s, c, &w);
+	return r;
+}
+
+static void cycles_are_told_one_by_one(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(7);
+	struct run r = begun(&c);
+	struct endure_cycle cycle;
+
+	run_to_end(&r, 1.2 * 7 * seq_endure_cycle_s(&c));
+	assert_int_equal(r.s.cycles, 7);
+	assert_int_equal(r.notes, 7);
+	for (long i = 0; i < 7; i++) {
+		assert_true(endure_cycle_parse(r.note[i], &cycle));
+		assert_int_equal(cycle.number, i + 1);
+		assert_near(cycle.no_load_A, NO_LOAD_A, 1e-6);
+		assert_near(cycle.no_load_rpm, 60, 1e-6);
+		assert_near(cycle.load_Nm, 15, 0.5);
+		assert_near(cycle.load_rpm, 60 - 0.05 * 15, 0.1);
+	}
+	assert_near((double)r.ticks * TICK_S, 7 * seq_endure_cycle_s(&c), 1);
+	/* 1, 3 and 6 are kept in full */
+	assert_false(r.thinned_wrongly);
+	assert_near((double)r.thin / (double)r.ticks, 4.0 / 7, 0.05);
+}
+
+static void a_drift_is_told_and_then_stops(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(50);
+	struct run r = begun(&c);
+
+	r.drift_A = 0.01; /* reference 0.415 A: 10 % in cycle 6, 20 % in cycle 10 */
+	run_to_end(&r, 2000);
+	assert_int_equal(r.s.found.stop, ENDURE_CURRENT);
+	assert_int_equal(r.s.cycles, 10);
+	size_t drifts = 0, rules = 0;
+	for (size_t i = 0; i < r.notes; i++) {
+		drifts += strncmp(r.note[i], "drift: ", 7) == 0;
+		rules += strncmp(r.note[i], "rule: ", 6) == 0;
+	}
+	assert_int_equal(drifts, 1);
+	assert_int_equal(rules, 1);
+}
+
+/* In the middle of a load: the load comes off while the shaft turns, and no cycle is told. */
+static void a_hot_case_ends_it_in_order(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(50);
+	struct run r = begun(&c);
+
+	r.heats_K_per_Nm = 2.5;
+	run_to_end(&r, 60);
+	assert_int_equal(r.s.found.stop, ENDURE_CASE);
+	assert_int_equal(r.s.cycles, 0);
+	assert_int_equal(r.notes, 1);
+	assert_non_null(strstr(r.note[0], "the case is at"));
+}
+
+static void time_ends_it_after_a_whole_cycle(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(50);
+
+	c.most_s = 1.5 * seq_endure_cycle_s(&c);
+	struct run r = begun(&c);
+	run_to_end(&r, 2000);
+	assert_true(r.s.out_of_time);
+	assert_int_equal(r.s.cycles, 2);
+}
+
+static void a_contactor_that_stays_open_asks_to_stop(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(5);
+	struct run r = begun(&c);
+
+	for (int i = 0; i < 500 && !r.out.stop; i++) {
+		step(&r);
+		r.snap.contactor_closed = false;
+	}
+	assert_true(r.out.stop);
+}
+
+int main(void)
+{
+	const struct CMUnitTest tests[] = {
+		cmocka_unit_test(cycles_are_told_one_by_one),
+		cmocka_unit_test(a_drift_is_told_and_then_stops),
+		cmocka_unit_test(a_hot_case_ends_it_in_order),
+		cmocka_unit_test(time_ends_it_after_a_whole_cycle),
+		cmocka_unit_test(a_contactor_that_stays_open_asks_to_stop),
+	};
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
