@@ -20,7 +20,7 @@ struct endure_book {
 	bool ended;
 };
 
-/* The newest run of kind "endure" of that plan, and those that it continues. RC_OK with run_id 0 where there is none. */
+/* The newest run of kind "endure" of that plan, and those that it continues. RC_OK with run_id 0: there is none. */
 enum rc endure_book_read(struct logbook *lb, const char *plan, struct endure_book *ret, struct err *err) MUST_CHECK;
 void endure_book_free(struct endure_book *book);
 

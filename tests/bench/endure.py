@@ -30,15 +30,15 @@ down = no
 
 [endurance]
 cycles = {cycles}
-hold = 1 s
+hold = {hold}
 no_load = 1 s
 pause = 1 s
 reference = 1
 {more}"""
 
 
-def plan(bench, name, cycles, more="", speed="60 rpm"):
-    (bench.folder / "plans" / f"{name}.ini").write_text(PLAN.format(cycles=cycles, more=more, speed=speed))
+def plan(bench, name, cycles, more="", speed="60 rpm", hold="1 s"):
+    (bench.folder / "plans" / f"{name}.ini").write_text(PLAN.format(cycles=cycles, more=more, speed=speed, hold=hold))
 
 
 def small(folder):
@@ -170,14 +170,14 @@ def a_rule_stops_it_and_the_broker_is_told(bench):
     broker = Broker()
     try:
         with_broker(bench, broker.port)
-        plan(bench, "warm", 60, "temperature_rise = 15 K\ncase = 0 degC\n")
+        plan(bench, "warm", 60, "temperature_rise = 14 K\ncase = 0 degC\n", hold="6 s")
         ready(bench, "warm")
         stopped = bench.run("endure", "warm", "--hands", "--json")
         assert stopped.status == 1, stopped
         doc = stopped.json
         last = doc["cycles"][-1]
         assert doc["cause"] == "temperature_rise" and doc["safe"] and doc["outcome"] == "stopped", doc
-        assert last["case_degC"] - last["ambient_degC"] >= 15 > doc["cycles"][-2]["case_degC"] - doc["cycles"][-2]["ambient_degC"], doc["cycles"][-2:]
+        assert last["case_degC"] - last["ambient_degC"] >= 14 > doc["cycles"][-2]["case_degC"] - doc["cycles"][-2]["ambient_degC"], doc["cycles"][-2:]
         assert doc["messages_not_delivered"] == 0, doc
         drift, stop = broker.message(), broker.message()
         assert (drift["what"], stop["what"]) == ("drift", "stopped"), (drift, stop)
@@ -233,12 +233,13 @@ def memory_and_rows_are_bounded(bench):
     out, err = process.communicate(timeout=60)
     assert process.returncode == 0, err
     doc = json.loads(out)
-    grown = max(rss[len(rss) // 2:]) - max(rss[len(rss) // 4:len(rss) // 2])
+    # the last quarter has the reading of all cycles at the end in it
+    grown = max(rss[len(rss) // 2:3 * len(rss) // 4]) - max(rss[len(rss) // 4:len(rss) // 2])
     run = bench.must("log", "show", doc["run_id"])
-    first, last = run["begin_s"] if "begin_s" in run else 0, 0
     rows = run["samples"]
-    print(f"# {CYCLES} cycles: RSS {max(rss)} KiB at most, grown by {grown} KiB from the second quarter to the second half; {rows} rows")
-    assert len(doc["cycles"]) == CYCLES and grown < 400, (len(rss), grown)
+    print(f"# {CYCLES} cycles: RSS {max(rss)} KiB at most, grown by {grown} KiB from the second to the third quarter; {rows} rows")
+    # SQLite fills its cache of pages, 2 MB at most, by some 7 KiB a cycle; rows that were held would be 200 KiB a cycle
+    assert len(doc["cycles"]) == CYCLES and grown < 20 * CYCLES, (len(rss), grown)
     # 100 rows a second would be some 900 a cycle; one a second, the first cycle, 10 s before the end and two zeros are far fewer
     assert rows < 3 * 20 * 100 + 1500 + 15 * CYCLES, rows
 
