@@ -150,7 +150,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 		w->number = c.number;
 		return;
 	}
-	live_note(&w->live, "Cycle %ld: %s", w->seq.number, event->text);
+	live_note(&w->live, "After cycle %ld: %s", w->number, event->text);
 	if (strncmp(event->text, "drift", 5) == 0)
 		say(w, "drift", event->text);
 }

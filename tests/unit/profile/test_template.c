@@ -61,6 +61,18 @@ static void what_is_the_owners_starts_empty(void **state)
 	}
 }
 
+/* The head and its keys together. */
+static void whole_section(char *text, char *head)
+{
+	struct mistakes m = { 0 };
+
+	for (char *at = head; (at = strstr(at, "\n#")); at++)
+		if (at[2] != ' ')
+			at[1] = ' ';
+	if (parse(PROFILE_PLAN, text, &m, NULL) != RC_OK)
+		fail_msg("%s", m.line[0]);
+}
+
 /* Every key of a template that stands as a comment is taken too, one at a time. */
 static void commented_keys_of_templates_read_without_mistakes(void **state)
 {
@@ -71,9 +83,9 @@ static void commented_keys_of_templates_read_without_mistakes(void **state)
 		char *text = profile_template((enum profile_file)which, true),
 		     *named = strstr(text, "\n#[instrument NAME]");
 		/* sections of their own: their keys go only with their heads */
-		char *after = named ? strstr(named, "\n#[virtual]") : NULL;
+		char *after = named ? strstr(named, "\n#[virtual]") : NULL, *alone = strstr(text, "\n#[endurance]");
 		for (char *at = text; (at = strstr(at, "\n#")); at++) {
-			if (named && at > named && at < after)
+			if ((named && at > named && at < after) || (alone && at > alone))
 				continue;
 			if (at[2] == ' ' || at[2] == '[' || strncmp(at, "\n#control", 9) == 0 ||
 			    strncmp(at, "\n#current = 0,", 14) == 0 || strncmp(at, "\n#current = 8 A", 15) == 0)
@@ -85,6 +97,8 @@ static void commented_keys_of_templates_read_without_mistakes(void **state)
 			at[1] = '#';
 			tried++;
 		}
+		if (alone)
+			whole_section(text, alone);
 		free(text);
 	}
 	assert_true(tried > 25);

@@ -55,7 +55,7 @@ static void all_rows_go_on_at_once(void **state)
 	sample_thin_end(&t);
 }
 
-/* 60 s thinned, then a stop: its last 10 s are whole, before them one row a second, in order. */
+/* L10: 60 s thinned, then a stop: its last 10 s are whole, before them one row a second, in order. */
 static void before_a_stop_all_rows_are_there(void **state)
 {
 	(void)state;
