@@ -32,8 +32,8 @@ static void branch(FILE *f, const struct brakemap_curve *b, const char *word)
 {
 	for (size_t i = 0; i < b->n; i++)
 		fprintf(f,
-			"<tr><td>%s</td><td class=\"n\">%.4f</td><td class=\"n\">%.4g</td><td "
-			"class=\"n\">%.2g</td></tr>\n",
+			"<tr><td>%s</td><td class=\"n\">%.4f</td><td class=\"n\">%.2f</td><td "
+			"class=\"n\">%.3f</td></tr>\n",
 			word, b->current_A[i], b->torque_Nm[i], 2 * b->u_torque_Nm[i]);
 }
 
@@ -41,7 +41,7 @@ static void points(FILE *f, const struct brakemap *m)
 {
 	fputs("<section>\n<h2>Points</h2>\n<table>\n<caption>Means of each current over the slip speeds; the current "
 	      "as it "
-	      "was read back.</caption>\n<thead><tr><th>Current</th><th class=\"n\">Current<br><span "
+	      "was read back.</caption>\n<thead><tr><th>Branch</th><th class=\"n\">Current<br><span "
 	      "class=\"unit\">A</span></th><th class=\"n\">Torque<br><span class=\"unit\">N·m</span></th><th "
 	      "class=\"n\">±<br><span class=\"unit\">N·m</span></th></tr></thead>\n<tbody>\n",
 	      f);
@@ -65,7 +65,7 @@ static void particulars(FILE *f, const struct certificate *c)
 			 "The current up and down again at each slip speed, the torque by the calibrated cell "
 			 "(docs/method.md, 3)");
 	fputs("</dl>\n<p>It serves the control of the torque: each torque of a sweep is measured, not taken from here. "
-	      "It ends "
+	      "The map no longer holds "
 	      "when the brake, its coil's supply or its gap is changed.</p>\n</section>\n",
 	      f);
 }

@@ -301,7 +301,7 @@ static const struct fault {
 	{ "modbus-silent", "ADDRESS", 0, 247, modbus_silent, "a Modbus device is silent; 0: all (0)" },
 	{ "supply-refuses", NULL, 0, 0, supply_refuses, "a supply that is set answers OUTP ON with an error" },
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
-	{ "cell-hum", "NM", 0, 100, cell_hum, "50 Hz of the mains on the cell's cable, so much either way (0.1)" },
+	{ "cell-hum", "NM", 0, 100, cell_hum, "50 Hz of the mains on the cell's cable (0.1)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
 	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },

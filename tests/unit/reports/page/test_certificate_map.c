@@ -90,7 +90,7 @@ static void the_page_and_table_hold_the_map(void **state)
 	has(page, "40 N·m/A ± 0.3 N·m/A, from 0.25 to 0.75 A");
 	has(page, "0.7 N·m ± 0.04 N·m");
 	has(page, "0.125 s ± 0.01 s");
-	has(page, "<td>falling</td><td class=\"n\">0.2500</td><td class=\"n\">11.2</td><td class=\"n\">0.06</td>");
+	has(page, "<td>falling</td><td class=\"n\">0.2500</td><td class=\"n\">11.20</td><td class=\"n\">0.060</td>");
 	assert_null(strstr(page, "nan"));
 	assert_null(strstr(page, "Change with the slip speed"));
 	has(table, "rising,0.5,20.5,0.03\n");
