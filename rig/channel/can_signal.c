@@ -40,7 +40,7 @@ static bool wrong(const struct reader *r, const char *expected)
 
 static bool whole(struct reader *r, const char *expected, long long least, long long most, long long *ret)
 {
-	char *end;
+	char *end = r->word;
 
 	*ret = next(r) ? strtoll(r->word, &end, 0) : 0;
 	if (!r->word[0] || *end != '\0' || *ret < least || *ret > most)
@@ -50,7 +50,7 @@ static bool whole(struct reader *r, const char *expected, long long least, long 
 
 static bool real(struct reader *r, const char *expected, double *ret)
 {
-	char *end;
+	char *end = r->word;
 
 	*ret = next(r) ? strtod(r->word, &end) : 0;
 	if (!r->word[0] || *end != '\0' || !isfinite(*ret))

@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define COLDEST_degC -273.15 /* loggers tell an open sensor by a number far below */
+#define COLDEST_degC (-273.15) /* loggers tell an open sensor by a number far below */
 #define READS_MOST 8
 #define CHARACTER_BITS 11.0
 #define QUIET_LEAST_S 0.00175

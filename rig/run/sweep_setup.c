@@ -134,7 +134,7 @@ static enum rc newest_sweep(struct session *s, struct run_info *ret, struct err 
 enum rc sweep_resume(struct session *s, struct sweep_item *items, size_t n, int64_t *ret_run_id, size_t *ret_done,
 		     struct err *err)
 {
-	struct run_info info;
+	struct run_info info = { 0 };
 	struct seq_point *points = NULL;
 	int64_t *run_of = NULL;
 	size_t n_points = 0;

@@ -443,6 +443,46 @@ static void a_brake_time_that_is_no_number_allows_no_lag(void **state)
 	assert_int_equal(s.verdict.cause, CAUSE_BRAKE_NOT_FOLLOWING);
 }
 
+/* I18: a shaft that slowed down as it should, and whose drive then says anew that its rotor turns: held to the end. */
+static void a_rotor_that_turns_on_is_no_standstill(void **state)
+{
+	(void)state;
+	for (int turns_on = 0; turns_on < 2; turns_on++) {
+		struct scene s;
+		double rpm = 60;
+		int ticks = 0;
+
+		scene_running(&s);
+		s.snap.operator_stop = true;
+		for (; !s.verdict.stopped && ticks < 2000; ticks++) {
+			scene_obey(&s);
+			rpm = fmax(0, rpm - 1);
+			s.snap.speed_rpm = rpm;
+			s.snap.drive_rotor_rpm = turns_on && !(rpm > 0) ? 2160 + ticks % 2 : 36 * rpm;
+			s.snap.channel[CHANNEL_DRIVE].fresh++;
+			scene_judge(&s);
+		}
+		assert_in_range(ticks, turns_on ? 799 : 80,
+				turns_on ? 803 : 120); /* 0.6 s to stand, 0.3 s of it seen */
+	}
+}
+
+/* I20: how far the wrong way, and what was allowed. */
+static void a_wrong_sign_is_told_with_its_torque(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	for (int i = 0; i < 50 && s.verdict.cause == CAUSE_NONE; i++) {
+		scene_obey(&s);
+		s.snap.torque_Nm = -10;
+		scene_judge(&s);
+	}
+	assert_int_equal(s.verdict.cause, CAUSE_WRONG_SIGN);
+	assert_true(fabs(s.verdict.value - 10) < 1e-9 && fabs(s.verdict.limit - 1) < 1e-9);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -457,6 +497,8 @@ int main(void)
 		cmocka_unit_test(what_the_drive_says_of_a_standstill),
 		cmocka_unit_test(a_rotor_of_unknown_ratio_is_believed_when_it_turned),
 		cmocka_unit_test(pulses_to_and_fro_are_no_standstill),
+		cmocka_unit_test(a_rotor_that_turns_on_is_no_standstill),
+		cmocka_unit_test(a_wrong_sign_is_told_with_its_torque),
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
 		cmocka_unit_test(a_cause_tells_its_own_number),
 		cmocka_unit_test(a_place_without_a_sensor_is_no_cause),
