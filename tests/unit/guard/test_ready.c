@@ -467,6 +467,24 @@ static void a_rotor_that_turns_on_is_no_standstill(void **state)
 	}
 }
 
+/* I4a: words of a rotor that is not driven, by hand or by what is left of a speed, are no oscillation. */
+static void a_rotor_without_drive_is_not_judged(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_running(&s);
+	s.want = (struct wish){ .power = true, .brake_A = 0.5 };
+	scene_run_s(&s, 1);
+	for (int i = 0; i < 20; i++) {
+		scene_obey(&s);
+		s.snap.drive_rotor_rpm = i % 2 ? 3600 : -3600;
+		s.snap.channel[CHANNEL_DRIVE].fresh++;
+		scene_judge(&s);
+		assert_int_equal(s.verdict.cause, CAUSE_NONE);
+	}
+}
+
 /* I20: how far the wrong way, and what was allowed. */
 static void a_wrong_sign_is_told_with_its_torque(void **state)
 {
@@ -498,6 +516,7 @@ int main(void)
 		cmocka_unit_test(a_rotor_of_unknown_ratio_is_believed_when_it_turned),
 		cmocka_unit_test(pulses_to_and_fro_are_no_standstill),
 		cmocka_unit_test(a_rotor_that_turns_on_is_no_standstill),
+		cmocka_unit_test(a_rotor_without_drive_is_not_judged),
 		cmocka_unit_test(a_wrong_sign_is_told_with_its_torque),
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
 		cmocka_unit_test(a_cause_tells_its_own_number),
