@@ -4,6 +4,7 @@
  * the serial ports gives back what it reads. TAP on standard output. */
 #include "instrument/gpio.h"
 #include "link/link.h"
+#include "tests/kernel/guest_can.h"
 #include "warden/warden_account.h"
 #include "warden/warden_gpio.h"
 #include "warden/warden_host.h"
@@ -454,6 +455,10 @@ int main(void)
 		cmocka_unit_test_teardown(the_warden_opens_it_when_nobody_proves_life, close_pins),
 		cmocka_unit_test(a_uart_carries_all_bytes_and_one_program),
 		cmocka_unit_test(pulled_and_plugged_in_again),
+		cmocka_unit_test(frames_cross_a_bus_both_ways),
+		cmocka_unit_test(only_the_frames_of_a_filter_come_in),
+		cmocka_unit_test(a_can_drive_is_read_and_switched_off),
+		cmocka_unit_test(an_interface_that_goes_down_is_a_line_that_ended),
 	};
 
 	machine = clock_machine();

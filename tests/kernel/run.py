@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""An emulated machine with the distribution's own kernel runs tests/kernel/guest: GPIO lines, the warden's output, a UART, and a USB
-adapter that is pulled and plugged in again. Its time goes by its instructions (icount), so that a busy machine does not make it late.
+"""An emulated machine with the distribution's own kernel runs tests/kernel/guest: GPIO lines, the warden's output, a UART, a CAN interface, and a
+USB adapter that is pulled and plugged in again. Its time goes by its instructions (icount), so that a busy machine does not make it late.
 No root is needed, and nothing of this machine's devices is touched.
 
     run.py GUEST WARDEN FOLDER     # FOLDER keeps kernel and module from one run to the next
@@ -24,7 +24,7 @@ import threading
 import time
 
 HERE = pathlib.Path(__file__).resolve().parent
-MODULES = ("usb-common", "usbcore", "xhci-hcd", "xhci-pci", "usbserial", "ftdi_sio")
+MODULES = ("usb-common", "usbcore", "xhci-hcd", "xhci-pci", "usbserial", "ftdi_sio", "can", "can-raw", "can-dev", "vcan")
 PATIENCE_S = 220
 
 
