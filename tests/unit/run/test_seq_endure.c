@@ -160,7 +160,12 @@ static void a_hot_case_ends_it_in_order(void **state)
 	struct run r = begun(&c);
 
 	r.heats_K_per_Nm = 2.5;
+	for (int i = 0; i < 6000 && r.notes == 0; i++)
+		step(&r);
+	size_t at = r.ticks;
 	run_to_end(&r, 60);
+	/* at once: 15 N.m at 20 N.m/s and 1 s, 60 rpm at 60 rpm/s and 1 s */
+	assert_true((double)(r.ticks - at) * TICK_S < 4);
 	assert_int_equal(r.s.found.stop, ENDURE_CASE);
 	assert_int_equal(r.s.cycles, 0);
 	assert_int_equal(r.notes, 1);
