@@ -52,12 +52,14 @@ double joint_curve_at(const struct joint_curve *c, double speed_rpm, double *ret
 size_t joint_worst_row(const struct joint_duty *d, const struct joint_curve *c)
 {
 	size_t worst = 0;
-	double least = INFINITY;
+	double least = INFINITY, narrowest = INFINITY;
 
 	for (size_t i = 0; i < d->n; i++) {
-		double room = joint_curve_at(c, d->speed_rpm[i], NULL) - fabs(d->torque_Nm[i]);
-		if (room < least) {
-			least = room;
+		double u, room = joint_curve_at(c, d->speed_rpm[i], &u) - fabs(d->torque_Nm[i]);
+		double z = u > 0 ? room / u : room >= 0 ? INFINITY : -INFINITY;
+		if (z < least || (!(z > least) && room < narrowest)) {
+			least = z;
+			narrowest = room;
 			worst = i;
 		}
 	}

@@ -16,7 +16,8 @@ void joint_curve_sort(struct joint_curve *curve);
 /* Below the slowest point its torque; above the fastest none: 0. ret_u may be NULL. */
 double joint_curve_at(const struct joint_curve *curve, double speed_rpm, double *ret_u);
 
-/* The row that lies worst against the curve: least available - |torque|. */
+/* The row that lies worst against the curve: least available - |torque| in units of the curve's u there; among equals,
+ * and where no u is known, the least. */
 size_t joint_worst_row(const struct joint_duty *duty, const struct joint_curve *curve);
 
 /* Warmest of the winding in the cycle that repeats for ever; INFINITY when it never settles. The cycle is followed in

@@ -23,7 +23,7 @@ struct obey_number {
  * After a turn of the command nothing moves until the other branch is reached (a play element; M. A. Krasnosel'skii,
  * A. V. Pokrovskii, Systems with Hysteresis, 1989, from memory). Rows that by the model lie there, or less than two
  * scatters beyond, are left out, and the fit is done again until they stay the same. A table that is too short for the
- * growth is fitted without it. */
+ * growth is fitted without it: its hysteresis is the mean over the rows used, and the growth NaN. */
 struct obey_slow {
 	struct obey_number gain, offset_Nm, dead_band_Nm;
 	struct obey_number hysteresis_Nm,

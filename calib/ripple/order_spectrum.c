@@ -9,6 +9,7 @@
 #define LARGEST ((size_t)1 << 21)
 #define NEIGHBOURS 60
 #define POINTS 6
+#define WIDEST 8                          /* times the usual step */
 #define MEDIAN_OF_MEAN 0.6931471805599453 /* of an exponential distribution: ln 2 */
 
 /* Polynomial through the POINTS readings around (Lagrange), i the reading before. */
@@ -186,21 +187,42 @@ static enum rc transform(struct grid *g, struct order_spectrum *ret, struct err 
 	return RC_OK;
 }
 
+/* One way, without a gap that a polynomial would have to guess across. way: 1 the rows as they stand, -1 the last
+ * of n_rows first. */
+static enum rc goes_on(const double *x, size_t n, int way, size_t n_rows, double *ret_widest, struct err *err)
+{
+	double usual = (x[n - 1] - x[0]) / (double)(n - 1);
+
+	*ret_widest = 0;
+	for (size_t i = 1; i < n; i++) {
+		size_t row = way > 0 ? i + 1 : n_rows - i;
+		double step = x[i] - x[i - 1];
+		if (!(step > 0))
+			return err_set(
+				err, RC_ARG, 0,
+				"row %zu: the angle does not go on (%.6g turns beside %.6g); expected one way, or "
+				"one way and back",
+				row, x[i], x[i - 1]);
+		if (!(step <= WIDEST * usual))
+			return err_set(
+				err, RC_ARG, 0,
+				"row %zu: a gap of %.3g turns, usual are %.3g; the torque is not known there. Expected "
+				"gaps of at most %d usual steps",
+				row, step, usual, WIDEST);
+		*ret_widest = fmax(*ret_widest, step);
+	}
+	return RC_OK;
+}
+
 static enum rc looked_at(const double *x, size_t n, struct order_spectrum *ret, struct err *err)
 {
 	double widest = 0;
 
 	if (n < FEWEST)
 		return err_set(err, RC_ARG, 0, "%zu readings are too few; expected at least %d", n, FEWEST);
-	for (size_t i = 1; i < n; i++) {
-		if (!(x[i] > x[i - 1]))
-			return err_set(err, RC_ARG, 0,
-				       "row %zu: the angle does not go on (%.6g turns after %.6g); expected one way, "
-				       "or one way "
-				       "and back",
-				       i + 1, x[i], x[i - 1]);
-		widest = fmax(widest, x[i] - x[i - 1]);
-	}
+	enum rc rc = goes_on(x, n, 1, n, &widest, err);
+	if (rc)
+		return rc;
 	ret->turns = floor(x[n - 1] - x[0] + 1e-9);
 	if (!(ret->turns >= 2))
 		return err_set(err, RC_ARG, 0,
@@ -265,6 +287,11 @@ enum rc order_both_ways(const double *turn, const double *torque_Nm, size_t n_th
 	if (n_there < FEWEST || n_back < FEWEST || !(end - begin >= 2))
 		rc = err_set(err, RC_ARG, 0, "the two ways share %.3g turns; expected two turns or more both ways",
 			     fmax(0, end - begin));
+	double widest;
+	if (!rc)
+		rc = goes_on(turn, n_there, 1, n, &widest, err);
+	if (!rc)
+		rc = goes_on(x, n_back, -1, n, &widest, err);
 	size_t m = size < n_there ? size : n_there;
 	double step = (end - begin) / (double)(m - 1), sum = 0, squares = 0;
 	if (!rc) {

@@ -29,13 +29,13 @@ struct order_spectrum {
 };
 
 /* turn: angle of the output in turns, going one way; ask: n_ask orders to be told in any case. RC_ARG angles that go
- * back, less than two turns, fewer than 64 readings; RC_NOMEM. */
+ * back or have a gap of more than eight usual steps, less than two turns, fewer than 64 readings; RC_NOMEM. */
 enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, const double *ask, size_t n_ask,
 		       struct order_spectrum *ret, struct err *err) MUST_CHECK;
 
 /* Both ways over the same angles: half the sum is what the angle makes (cogging), half the difference what the way
  * makes (friction). Records as above, the second going back; both put on ret_n even steps of the angle that they share:
- * ret_turn, ret_cogging_Nm have room for size. RC_ARG when they share less than two turns. */
+ * ret_turn, ret_cogging_Nm have room for size. RC_ARG as above, and when they share less than two turns. */
 enum rc order_both_ways(const double *turn, const double *torque_Nm, size_t n_there, size_t n, size_t size,
 			size_t *ret_n, double *ret_turn, double *ret_cogging_Nm, double *ret_friction_Nm,
 			double *ret_u_friction_Nm, struct err *err) MUST_CHECK;

@@ -259,8 +259,8 @@ static void keep_found(struct kept *k, const char *kind, const char *text)
 		return;
 	while (i < k->n_found && limit_found_read(k->found[i].sentence, &other) && fabs(other.rpm - found.rpm) > 1e-6)
 		i++;
-	if (i >= PROFILE_SPEEDS)
-		return;
+	if (i >= PROFILE_SPEEDS || (i < k->n_found && !(found.held > 0)))
+		return; /* the second: it tells of no load, as a sweep that was resumed does; what stands counts */
 	snprintf(k->found[i].sentence, sizeof k->found[i].sentence, "%s", text);
 	k->found[i].eased_at = k->eased_at;
 	k->n_found = i < k->n_found ? k->n_found : i + 1;

@@ -34,7 +34,7 @@ static enum rc options_of(struct wanted *w, struct err *err)
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
 	if (!rc && w->orders)
-		rc = offline_list("orders", w->orders, "1", w->of.list, RIPPLE_NAMED, &w->of.n_list, err);
+		rc = offline_list("orders", w->orders, "1", w->of.list, RIPPLE_ORDERS, &w->of.n_list, err);
 	return rc;
 }
 

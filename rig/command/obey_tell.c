@@ -28,8 +28,8 @@ void obey_print_slow(const struct obey_slow *s)
 	offline_line("gain", s->gain.value, s->gain.u, s->gain.dof, "");
 	offline_line("offset", s->offset_Nm.value, s->offset_Nm.u, s->offset_Nm.dof, "N·m");
 	offline_line("dead band", s->dead_band_Nm.value, s->dead_band_Nm.u, s->dead_band_Nm.dof, "N·m");
-	offline_line("hysteresis at half command", s->hysteresis_Nm.value, s->hysteresis_Nm.u, s->hysteresis_Nm.dof,
-		     "N·m");
+	offline_line(isnan(s->hysteresis_growth.value) ? "hysteresis, mean" : "hysteresis at half command",
+		     s->hysteresis_Nm.value, s->hysteresis_Nm.u, s->hysteresis_Nm.dof, "N·m");
 	offline_line("growth with the command", s->hysteresis_growth.value, s->hysteresis_growth.u,
 		     s->hysteresis_growth.dof, "N·m/N·m");
 	offline_line("largest deviation", s->linearity_Nm, NAN, NAN, "N·m");

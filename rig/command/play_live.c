@@ -241,15 +241,16 @@ static void widen_angles(struct playing *w, double high_Nm, double u_rig, double
 	struct play_loop *l = &w->found.loop;
 	const struct cellcal *cal = &w->p.s.calibration;
 	double K = l->stiffness_Nm_per_arcmin.value, lost_Nm = 2 * PLAY_LOST_SHARE * l->rated_Nm;
+	double K_low = fmin(K, l->stiffness_zero_Nm_per_arcmin.value); /* lost motion is read where the gear is soft */
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
 	struct widening lost = widening(w, &l->lost_motion_arcmin, "lost_motion_arcmin"),
 			hysteresis = widening(w, &l->hysteresis_arcmin, "hysteresis_arcmin"),
 			wind_up = widening(w, &l->wind_up_arcmin, "wind_up_arcmin");
 
 	add(&lost, "angle", u_two);
-	add(&lost, "cell without load", sqrt(2) * u_still_Nm / K);
+	add(&lost, "cell without load", sqrt(2) * u_still_Nm / K_low);
 	add(&lost, "stiffness of the rig", lost_Nm * u_rig);
-	add_scale(&lost, w, high_Nm, lost_Nm / K);
+	add_scale(&lost, w, high_Nm, lost_Nm / K_low);
 	add(&hysteresis, "angle", u_two);
 	add(&hysteresis, "lag of the torque", apart_Nm(w) / K);
 	add(&wind_up, "angle", u_two);
@@ -352,7 +353,8 @@ static void print(const void *ctx)
 		live_say(
 			"The twist of brake, cell and lever is in it: without --rig-stiffness the stiffness is that of "
 			"gear and rig in series.");
-	live_say("The torque is told up to %.2g s late. Hysteresis, its loss and wind-up are wider for it; lost motion "
+	live_say("The torque is told up to %.2g s late. The intervals of hysteresis, its loss and wind-up allow for "
+		 "it; lost motion "
 		 "and "
 		 "stiffness do not change.",
 		 most_lag_s(w));

@@ -7,12 +7,13 @@
 
 #include <jansson.h>
 
-#define RIPPLE_NAMED 16
+#define RIPPLE_NAMED 20 /* eight from what was built, two of the output, the rest asked for */
+#define RIPPLE_ORDERS 8
 
 /* What was built, as far as it is known; NaN: not told. */
 struct ripple_wanted {
 	double ratio_1, pole_pairs_1, slots_1, teeth_1, belt_1;
-	double list[RIPPLE_NAMED]; /* further orders to be told in any case */
+	double list[RIPPLE_ORDERS]; /* further orders to be told in any case */
 	size_t n_list;
 	double cell_rate_Hz; /* conversions of the cell, where rows repeat them; NaN: the rows' own rate */
 };

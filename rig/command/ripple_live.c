@@ -282,7 +282,7 @@ static enum rc recall(void *ctx, const json_t *record, struct err *err)
 	(void)err;
 	json_array_foreach(list, i, order)
 	{
-		if (w->wanted.n_list < RIPPLE_NAMED)
+		if (w->wanted.n_list < RIPPLE_ORDERS)
 			w->wanted.list[w->wanted.n_list++] = json_number_value(order);
 	}
 	return RC_OK;

@@ -48,7 +48,8 @@ void ripple_print(const struct ripple_found *f)
 			printf("  %10.5g %14s %12s  %s: not seen, too few readings a turn\n", v->order, "-", "-",
 			       name ? name : "");
 	}
-	printf("\nNothing above order %.4g is seen: that is half of the readings a turn. What lies above appears "
-	       "below.\n",
+	printf("\nOrders above %.4g are not seen: that is half of the readings a turn. A wave above it appears as a "
+	       "lower "
+	       "order.\n",
 	       f->cell_order);
 }

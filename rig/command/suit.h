@@ -64,6 +64,7 @@ enum rc suit_options(struct suit_wanted *w, struct err *err) MUST_CHECK;
 enum rc suit_find(const struct suit_wanted *w, struct suit_case *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void suit_case_free(struct suit_case *c);
 bool suit_refuted(const struct suit_found *f); /* one of its requirements is */
+bool suit_carries(const struct suit_found *f); /* each of them is confirmed, and there is one */
 
 /* suit_tell.c */
 json_t *suit_json(const struct suit_found *f);

@@ -13,7 +13,7 @@
 
 extern char **environ;
 
-#define MOST_ROWS 4000
+#define MOST_ROWS 4001
 
 static FILE *opened(const char *dir, const char *name, struct err *err)
 {
@@ -62,14 +62,12 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 		const struct suit_found *found = &c[k].found;
 		if (n > 1)
 			fprintf(gp, "set title '%s: %s' noenhanced\n", c[k].name,
-				suit_refuted(found) ? "does not carry it"
-				: found->n && found->verdict[found->decides].verdict == VERDICT_CONFIRMED
-					? "carries it"
-					: "undecided");
+				suit_refuted(found)   ? "does not carry it"
+				: suit_carries(found) ? "carries it"
+						      : "undecided");
 		fprintf(gp,
 			"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 3 lc rgb 'black' title 'largest "
-			"torque, "
-			"measured', \\\n"
+			"torque', \\\n"
 			"  'cycle-%zu.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.3 lc rgb "
 			"'gray50' title 'duty, inside', \\\n"
 			"  'cycle-%zu.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 1 lc rgb 'black' "
@@ -116,9 +114,11 @@ static enum rc write_tables(const char *dir, size_t number, const struct suit_ca
 	FILE *f = opened(dir, name, err);
 	if (f) {
 		fputs("speed (rpm),torque (N.m),outside\n", f);
-		for (size_t i = 0; i < d->n; i += step)
-			fprintf(f, "%.8g,%.8g,%d\n", fabs(d->speed_rpm[i]), fabs(d->torque_Nm[i]),
-				joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < fabs(d->torque_Nm[i]));
+		for (size_t i = 0; i < d->n; i++) { /* each row outside, of the others so many as the eye can part */
+			bool outside = joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < fabs(d->torque_Nm[i]);
+			if (outside || i % step == 0)
+				fprintf(f, "%.8g,%.8g,%d\n", fabs(d->speed_rpm[i]), fabs(d->torque_Nm[i]), outside);
+		}
 	}
 	enum rc rc = closed(f, dir, RC_OK, err);
 	if (rc)

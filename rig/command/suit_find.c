@@ -84,6 +84,8 @@ static void judge(struct suit_found *f, const char *requirement, const char *uni
 				    .at_most = true };
 	if (isinf(needed) || isinf(available)) /* heat without end; a supply that takes anything back */
 		v->probability = isinf(needed) ? 0 : 1;
+	else if (!isfinite(u)) /* the limit for a u that grows */
+		v->probability = 0.5;
 	else
 		v->probability = conform_probability(available - needed, u, dof >= 1 ? dof : INFINITY,
 						     (struct conform_limits){ 0, INFINITY });
@@ -123,6 +125,9 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 			double by = u > 0 ? warmest(d, &moved, ambient) - middle : 0;
 			variance += by * by;
 		}
+	/* Without watts all of it is in the heat for each square of torque; the continuous torque goes by its root. */
+	if (!t->watts && t->continuous_Nm > 0)
+		variance += pow(2 * t->u_continuous_Nm / t->continuous_Nm * (middle - ambient), 2);
 	return sqrt(variance);
 }
 
@@ -234,6 +239,14 @@ bool suit_refuted(const struct suit_found *f)
 		if (f->verdict[i].verdict == VERDICT_REFUTED)
 			return true;
 	return false;
+}
+
+bool suit_carries(const struct suit_found *f)
+{
+	for (size_t i = 0; i < f->n; i++)
+		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
+			return false;
+	return f->n > 0;
 }
 
 void suit_case_free(struct suit_case *c)

@@ -50,6 +50,8 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 	struct many *m = ctx;
 	size_t at = 0, key = 0;
 
+	if (m->rc) /* the first mistake is told */
+		return 0;
 	while (at < m->n && strcmp(m->found[at].name, section) != 0)
 		at++;
 	while (key < KEYS && strcmp(keys[key].name, name) != 0)
@@ -66,6 +68,8 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 		return refuse(m, section, name, "the seventh actuator; expected at most 6");
 	if (strlen(value) >= sizeof m->candidate[at].text[key])
 		return refuse(m, section, name, "the value is too long; expected at most 199 bytes");
+	if (at < m->n && m->candidate[at].text[key][0])
+		return refuse(m, section, name, "given twice; each actuator needs a section and a name of its own");
 	if (at == m->n) {
 		m->candidate[m->n].wanted = *m->base;
 		snprintf(m->found[m->n++].name, sizeof m->found[0].name, "%s", section);
@@ -118,14 +122,6 @@ static const struct suit_verdict *decides(const struct suit_found *f)
 	return f->n ? &f->verdict[f->decides] : NULL;
 }
 
-static bool carries(const struct suit_found *f)
-{
-	for (size_t i = 0; i < f->n; i++)
-		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
-			return false;
-	return f->n > 0;
-}
-
 static json_t *in_json(const struct many *m)
 {
 	json_t *list = json_array(), *good = json_array();
@@ -133,9 +129,9 @@ static json_t *in_json(const struct many *m)
 	for (size_t i = 0; i < m->n; i++) {
 		json_t *one = suit_json(&m->found[i].found);
 		json_object_set_new(one, "name", cli_text(m->found[i].name));
-		json_object_set_new(one, "carries", json_boolean(carries(&m->found[i].found)));
+		json_object_set_new(one, "carries", json_boolean(suit_carries(&m->found[i].found)));
 		json_array_append_new(list, one);
-		if (carries(&m->found[i].found))
+		if (suit_carries(&m->found[i].found))
 			json_array_append_new(good, cli_text(m->found[i].name));
 	}
 	return json_pack("{s:o, s:o}", "actuators", list, "carry", good);
@@ -149,21 +145,26 @@ static void in_text(const struct many *m)
 	       "available", "margin", "unit", "probability");
 	for (size_t i = 0; i < m->n; i++) {
 		const struct suit_verdict *d = decides(&m->found[i].found);
-		good += carries(&m->found[i].found);
+		good += suit_carries(&m->found[i].found);
 		if (!d) {
 			printf("  %-20s nothing could be judged\n", m->found[i].name);
 			continue;
 		}
 		char number[3][24];
 		double value[3] = { d->needed, d->available, d->available - d->needed };
+		const char *endless[3] = { "no end", "any", "-" };
 		for (int k = 0; k < 3; k++)
-			snprintf(number[k], sizeof number[k], isfinite(value[k]) ? "%.4g" : "no end", value[k]);
+			if (isfinite(value[k]))
+				snprintf(number[k], sizeof number[k], "%.4g", value[k]);
+			else
+				snprintf(number[k], sizeof number[k], "%s", endless[k]);
 		printf("  %-20s %-11s %-20s %10s %10s %10s  %-*s %.3f\n", m->found[i].name, verdict_name(d->verdict),
 		       d->requirement, number[0], number[1], number[2], suit_columns(5, suit_unit(d)), suit_unit(d),
 		       d->probability);
 	}
-	printf("\n%zu of %zu %s it at 95 %%. Each requirement of one actuator: give its --curve and --thermal without "
-	       "--actuators.\n",
+	printf("\n%zu of %zu actuators %s the duty: each requirement is confirmed at 95 %%. Each requirement of one "
+	       "actuator: "
+	       "give its --curve and --thermal without --actuators.\n",
 	       good, m->n, good == 1 ? "carries" : "carry");
 }
 

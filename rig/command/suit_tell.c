@@ -42,6 +42,14 @@ json_t *suit_json(const struct suit_found *f)
 			 cli_real(f->regenerated_W), "tip_error_mm", cli_real(f->tip_mm));
 }
 
+static void put(char *buf, size_t size, double value, const char *endless)
+{
+	if (isfinite(value))
+		snprintf(buf, size, "%.4g", value);
+	else
+		snprintf(buf, size, "%s", endless);
+}
+
 void suit_print(const struct suit_found *f)
 {
 	printf("Cycle of %.4g s: RMS %.4g N\u00b7m, peak %.4g N\u00b7m, %.4g rpm, shaft power %.4g W, braking %.4g "
@@ -53,17 +61,20 @@ void suit_print(const struct suit_found *f)
 	for (size_t i = 0; i < f->n; i++) {
 		const struct suit_verdict *v = &f->verdict[i];
 		char needed[32], available[32];
-		snprintf(needed, sizeof needed, isfinite(v->needed) ? "%.4g" : "no end", v->needed);
-		snprintf(available, sizeof available, isfinite(v->available) ? "%.4g" : "any", v->available);
+		put(needed, sizeof needed, v->needed, "no end");
+		put(available, sizeof available, v->available, "any");
 		printf("  %-20s %10s %10s  %-*s %-11s %.3f\n", v->requirement, needed, available,
 		       suit_columns(6, suit_unit(v)), suit_unit(v), verdict_name(v->verdict), v->probability);
 	}
 	if (f->n == 0)
 		return;
 	const struct suit_verdict *d = &f->verdict[f->decides];
-	printf("\nWhat decides: %s, %.4g of %.4g %s (%s).\n", d->requirement, d->needed, d->available, suit_unit(d),
-	       d->rests_on);
+	char needed[32], available[32];
+	put(needed, sizeof needed, d->needed, "no end");
+	put(available, sizeof available, d->available, "any");
+	printf("\nWhat decides: %s, %s needed, %s %s available (%s).\n", d->requirement, needed, available,
+	       suit_unit(d), d->rests_on);
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
-			printf("For the %s to hold: %s.\n", f->verdict[i].requirement, f->verdict[i].change);
+			printf("To meet the %s: %s.\n", f->verdict[i].requirement, f->verdict[i].change);
 }

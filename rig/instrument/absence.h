@@ -7,7 +7,7 @@
 
 #include <math.h>
 
-#define ABSENCE_S 0.1 /* who looks later than that was away */
+#define ABSENCE_S 0.15 /* who looks later was away: the slowest tick of a profile is 0.1 s, and none comes on the dot */
 
 struct absence {
 	struct mono looked;

@@ -65,6 +65,12 @@ static struct canopen_object object_of(const struct canopen_drive *d, enum quest
 	return question == ASK_TEMPERATURE ? d->setup.temperature : objects[question];
 }
 
+/* A word of zeros says nothing: it comes of a drive that has just started and of a frame that nobody filled. */
+static bool is_off(enum cia402_state state)
+{
+	return state != CIA402_NOT_READY && !cia402_has_torque(state);
+}
+
 static bool is_asked(const struct canopen_drive *d, enum question question)
 {
 	switch (question) {
@@ -72,7 +78,7 @@ static bool is_asked(const struct canopen_drive *d, enum question question)
 	case ASK_STATUS:
 	case ASK_VELOCITY: return !(d->setup.plan.telemetry_s > 0);
 	case ASK_CURRENT: return !(d->setup.plan.telemetry_s > 0) && d->setup.plan.rated_A > 0;
-	case GIVE_BACK: return d->limits_speed && !d->wanted && !cia402_has_torque(d->state);
+	case GIVE_BACK: return d->limits_speed && !d->wanted && is_off(d->state);
 	case ASK_MODE:
 	case ASK_ERROR:
 	case QUESTIONS: break;
@@ -110,7 +116,8 @@ static void take_status(struct canopen_drive *d, uint16_t word, struct mono now)
 		d->fault_at = now;
 		d->fault_known = false;
 	}
-	hear(d, DRIVE_WORD_ENABLED, cia402_has_torque(d->state), now);
+	if (d->state != CIA402_NOT_READY)
+		hear(d, DRIVE_WORD_ENABLED, cia402_has_torque(d->state), now);
 	hear(d, DRIVE_WORD_LIMITED, (word & CIA402_INTERNAL_LIMIT) != 0, now);
 	hear_fault(d, !d->in_fault, now);
 }
@@ -353,7 +360,7 @@ static struct can_message set_point(const struct canopen_drive *d, const struct 
 /* What it said last, and not too long ago. */
 static bool is_seen_off(const struct canopen_drive *d, struct mono now)
 {
-	return canopen_setup_done(&d->up) && drive_side_heard(&d->shell.side, now) && !cia402_has_torque(d->state);
+	return canopen_setup_done(&d->up) && drive_side_heard(&d->shell.side, now) && is_off(d->state);
 }
 
 static void note_wanted(struct canopen_drive *d, bool wanted, struct mono now)
@@ -429,6 +436,9 @@ static const char *trouble(void *ctx, struct mono now)
 		snprintf(d->trouble, sizeof d->trouble, "it is in fault, error code %04Xh (603Fh)", d->error_code);
 	else if (d->in_fault)
 		return d->trouble;
+	else if (d->wanted && d->machine.left && d->mode_shown != CIA402_NO_MODE && !is_mode_right(d, d->mode))
+		snprintf(d->trouble, sizeof d->trouble,
+			 "it shows mode %d (6061h), commanded was %d; it was switched off", d->mode_shown, d->mode);
 	else if (d->wanted && d->machine.left)
 		snprintf(d->trouble, sizeof d->trouble, "it was switched on and went off by itself; it is %s", state);
 	else if (late && !is_mode_right(d, d->mode))

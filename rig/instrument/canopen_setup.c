@@ -6,6 +6,7 @@
 #include <math.h>
 #include <stdio.h>
 
+#define HEARTBEAT_CONSUMER 0x1016
 #define PROFILE_402 402
 #define PDO_OFF 0x80000000u
 #define PDO_EVENT 255 /* transmission type: on an event, or by the event timer */
@@ -131,8 +132,7 @@ static void add_modes(struct canopen_setup *s)
 	for (int i = 0; i < 2; i++)
 		if (modes[i] > 0)
 			add_read(s, 0x6502, 0, CANOPEN_HAS_BITS, 1u << (modes[i] - 1),
-				 i == 0 ? "the modes that it has; see velocity_mode"
-					: "the modes that it has; see torque_mode");
+				 i == 0 ? "velocity_mode" : "torque_mode");
 }
 
 void canopen_setup_init(struct canopen_setup *s, const struct canopen_plan *plan)
@@ -219,10 +219,20 @@ static bool is_right(const struct canopen_step *step, uint32_t value)
 static void take_read(struct canopen_setup *s, const struct canopen_step *step, uint32_t value)
 {
 	value &= step->mask ? step->mask : UINT32_MAX;
+	if (!is_right(step, value) && step->check == CANOPEN_HAS_BITS) {
+		snprintf(s->why, sizeof s->why,
+			 "it does not have the mode of %s (object 6502h): take another mode, or leave %s out",
+			 step->means, step->means);
+		return;
+	}
+	if (!is_right(step, value) && step->object.index == HEARTBEAT_CONSUMER) {
+		snprintf(s->why, sizeof s->why, "it did not keep the lease (object %04Xh:%u): %s", step->object.index,
+			 step->object.sub, step->means);
+		return;
+	}
 	if (!is_right(step, value)) {
-		snprintf(s->why, sizeof s->why, "its object %04Xh:%u reads %u, expected %s%u: %s", step->object.index,
-			 step->object.sub, (unsigned)value, step->check == CANOPEN_HAS_BITS ? "with " : "",
-			 (unsigned)step->value, step->means);
+		snprintf(s->why, sizeof s->why, "its object %04Xh:%u reads %u, expected %u: %s", step->object.index,
+			 step->object.sub, (unsigned)value, (unsigned)step->value, step->means);
 		return;
 	}
 	if (step->check == CANOPEN_KEPT && !s->knows_speed_limit) {
@@ -265,7 +275,7 @@ void canopen_setup_hint(const struct canopen_setup *s, char *buf, size_t size)
 	if (s->why[0])
 		snprintf(buf, size, "%s", s->why);
 	else if (s->unanswered > 0)
-		snprintf(buf, size, "node %u does not answer what object %04Xh:%u is: check node_id", s->plan.node,
+		snprintf(buf, size, "node %u does not answer about object %04Xh:%u: check node_id", s->plan.node,
 			 step->object.index, step->object.sub);
 	else
 		snprintf(buf, size, "its set-up is not done yet");

@@ -127,8 +127,7 @@ static void tell_turn(struct gpio *g, struct snapshot *snap, struct mono now)
 static void say_errors(struct gpio *g)
 {
 	if (g->view.gone)
-		snprintf(g->error, sizeof g->error,
-			 "its chip is gone; is its driver still loaded, or its adapter pulled?");
+		snprintf(g->error, sizeof g->error, "its chip is gone: check its adapter's cable and its driver");
 	else if (g->view.lost > 0 && !g->error[0])
 		snprintf(g->error, sizeof g->error,
 			 "edges of the pick-up were lost: take fewer pulses a turn, or a less busy computer");

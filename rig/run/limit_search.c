@@ -10,7 +10,8 @@ void limit_search_tell(struct limit_search *s, double set, bool held, const char
 {
 	if (held && (isnan(s->failed) || set < s->failed)) {
 		if (!(set <= s->held)) {
-			s->held_before = s->held;
+			if (!isnan(s->held) && s->n_below < (int)(sizeof s->below / sizeof s->below[0]))
+				s->below[s->n_below++] = s->held;
 			s->held = set;
 		}
 		return;
@@ -19,10 +20,8 @@ void limit_search_tell(struct limit_search *s, double set, bool held, const char
 		return;
 	s->failed = set;
 	snprintf(s->why, sizeof s->why, "%s", why);
-	if (set <= s->held + SAME) {
-		s->held = s->held_before;
-		s->held_before = NAN;
-	}
+	while (set <= s->held + SAME)
+		s->held = s->n_below > 0 ? s->below[--s->n_below] : NAN;
 }
 
 void limit_search_end(struct limit_search *s, const char *why)

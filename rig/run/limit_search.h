@@ -7,6 +7,8 @@
 #ifndef BRIDLE_RUN_LIMIT_SEARCH_H
 #define BRIDLE_RUN_LIMIT_SEARCH_H
 
+#include "profile/sizes.h"
+
 #include <stdbool.h>
 
 #define LIMIT_SEARCH_TRIES 10 /* at one speed, at most */
@@ -18,7 +20,9 @@ struct limit_search {
 	double ceiling;          /* no try above it */
 	const char *ceiling_why; /* "90 % of the brake torque", static */
 	double held, failed;     /* heaviest that held, lightest that did not; NaN: none */
-	double held_before;      /* the heaviest but one that held; NaN: none */
+	double below[PROFILE_STEPS +
+		     LIMIT_SEARCH_TRIES]; /* what held below it, rising; one that fails later leaves them */
+	int n_below;
 	int tries;
 	bool over, found;
 	char why[120]; /* why failed did not hold, or why the search ended without a limit */

@@ -48,8 +48,7 @@ void sweep_search_begin(struct seq_sweep *s)
 								 .ceiling = c->at[k].ceiling,
 								 .ceiling_why = c->at[k].ceiling_why,
 								 .held = NAN,
-								 .failed = NAN,
-								 .held_before = NAN },
+								 .failed = NAN },
 						      .lightest = NAN,
 						      .held_A = NAN };
 	for (size_t i = 0; i < s->n; i++) {

@@ -349,6 +349,8 @@ static void what_goes_wrong_is_told_and_ends_it(void **state)
 	*object(KEY(0x6061, 0), 1) = 1;
 	tick(0.1, 0x237, 24576, &speed);
 	assert_true(heard("t2053000003"));
+	tick(0.1, 0x250, 0, &speed);
+	says("it shows mode 1 (6061h), commanded was 3; it was switched off");
 	end();
 	enable(); /* a fault: its kind is known when its code was read */
 	*object(KEY(0x603f, 0), 2) = 0x7310;
@@ -376,6 +378,23 @@ static void what_goes_wrong_is_told_and_ends_it(void **state)
 	end();
 }
 
+/* A frame that nobody filled: no word of off, so the off goes on and the lease stays. */
+static void a_word_of_zeros_is_not_off(void **state)
+{
+	(void)state;
+	enable();
+	*object(KEY(0x6040, 0), 2) = 0x0f;
+	tick(0.1, 0, 24576, &speed);
+	tick(1, 0, 24576, &off);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+	assert_true(*object(KEY(0x6040, 0), 2) != 0x0f); /* off by SDO too */
+	d.in.ops->close(d.in.ctx);
+	d.in.ops = NULL;
+	run_device();
+	assert_true(*object(KEY(0x1016, 1), 4) != 0);
+	end();
+}
+
 static void one_that_falls_silent_is_unheard(void **state)
 {
 	(void)state;
@@ -394,7 +413,7 @@ static void a_drive_that_is_not_as_stated_is_refused(void **state)
 		const char *words;
 	} rows[] = {
 		{ KEY(0x1000, 0), 0x191, 0, 0, "1000h:0 reads 401, expected 402" },
-		{ KEY(0x6502, 0), 0x04, 0, 0, "6502h:0 reads 4, expected with 8" },
+		{ KEY(0x6502, 0), 0x04, 0, 0, "does not have the mode of torque_mode (object 6502h)" },
 		{ KEY(0x6076, 0), 400, 0, 0, "6076h:0 reads 400, expected 320" },
 		{ KEY(0x6075, 0), 6000, 0, 0, "6075h:0 reads 6000, expected 6500" },
 		{ KEY(0x1016, 1), 0, KEY(0x1016, 1), 0, "add a [warden] section" },
@@ -582,6 +601,7 @@ int main(void)
 		cmocka_unit_test(it_is_switched_on_step_by_step),
 		cmocka_unit_test(torque_with_its_speed_limit),
 		cmocka_unit_test(what_goes_wrong_is_told_and_ends_it),
+		cmocka_unit_test(a_word_of_zeros_is_not_off),
 		cmocka_unit_test(one_that_falls_silent_is_unheard),
 		cmocka_unit_test(a_drive_that_is_not_as_stated_is_refused),
 		cmocka_unit_test(a_fault_is_reset_only_when_asked),

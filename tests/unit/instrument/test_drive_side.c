@@ -312,6 +312,25 @@ static void its_own_absence_is_not_held_against_it(void **state)
 	assert_int_equal(snap.drive_flags, DRIVE_ENABLED);
 }
 
+/* 10 ticks a second, the slowest of a profile, every other a little late: silence is seen after 0.5 s. */
+static void a_slow_tick_is_no_absence(void **state)
+{
+	struct drive_setup setup = plain();
+	struct snapshot snap = contact(true);
+	struct drive_side s;
+
+	(void)state;
+	drive_side_init(&s, &setup, ALL, 2, at_s(1));
+	drive_side_look(&s, &snap, at_s(1));
+	hear_all(&s, 10, 1, 1);
+	for (int i = 1; i <= 7; i++) {
+		struct mono now = at_s(1 + 0.1 * i + (i % 2 ? 0.0002 : -0.0002));
+		drive_side_look(&s, &snap, now);
+		drive_side_tell(&s, &snap, now);
+		assert_int_equal(snap.drive_flags & DRIVE_UNHEARD, i >= 5 ? DRIVE_UNHEARD : 0);
+	}
+}
+
 static void one_that_the_contactor_feeds_has_its_time(void **state)
 {
 	struct drive_setup setup = plain();
@@ -366,6 +385,7 @@ int main(void)
 		cmocka_unit_test(a_command_is_renewed_and_off_is_at_once),
 		cmocka_unit_test(one_that_is_silent_is_not_heard),
 		cmocka_unit_test(its_own_absence_is_not_held_against_it),
+		cmocka_unit_test(a_slow_tick_is_no_absence),
 		cmocka_unit_test(one_that_the_contactor_feeds_has_its_time),
 		cmocka_unit_test(the_winding_is_told_where_nobody_else_tells_it),
 	};

@@ -227,7 +227,7 @@ static void a_chip_that_is_gone_is_told(void **state)
 	look();
 	assert_false(snap.estop_ok || snap.cage_closed || snap.contactor_closed);
 	assert_true(isinf(snap.channel[CHANNEL_ESTOP].age_s) && isinf(snap.channel[CHANNEL_TURN].age_s));
-	assert_string_equal(in.error, "its chip is gone; is its driver still loaded, or its adapter pulled?");
+	assert_string_equal(in.error, "its chip is gone: check its adapter's cable and its driver");
 	close_it();
 }
 

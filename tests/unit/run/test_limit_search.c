@@ -10,6 +10,7 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -23,8 +24,7 @@ static struct limit_search fresh(double step, double ceiling)
 				      .ceiling = ceiling,
 				      .ceiling_why = "90 % of the brake torque",
 				      .held = NAN,
-				      .failed = NAN,
-				      .held_before = NAN };
+				      .failed = NAN };
 }
 
 struct search_run {
@@ -127,6 +127,26 @@ static void what_does_not_hold_again_is_no_limit_found(void **state)
 	assert_true(s.found && r.tries > 0 && s.held < 26 && s.failed >= 26);
 }
 
+/* It heats: each try holds a tenth less than the one before. What held below is not forgotten when two have failed that
+ * had held: loads of 0, 5 and 10 never failed, so one of them is the last that held. */
+static void loads_below_are_not_forgotten(void **state)
+{
+	struct limit_search s = fresh(5, 100);
+	double limit = 20.5;
+
+	(void)state;
+	for (int i = 0; i < 5; i++)
+		limit_search_tell(&s, 5 * i, true, "");
+	for (struct limit_try t; t = limit_search_next(&s), !isnan(t.set);) {
+		limit *= 0.9;
+		limit_search_tell(&s, t.set, t.set < limit, "the speed fell");
+		if (t.set < limit && t.is_limit)
+			limit_search_found(&s);
+	}
+	assert_true(s.held >= 5 && s.held < s.failed);
+	assert_true(s.found || strcmp(s.why, "the limit was not found in 10 tries") == 0);
+}
+
 static void nothing_held_finds_nothing(void **state)
 {
 	struct limit_search s = fresh(10, 100);
@@ -178,6 +198,7 @@ int main(void)
 		cmocka_unit_test(ends_at_the_ceiling_without_a_limit),
 		cmocka_unit_test(no_new_load_above_the_ceiling),
 		cmocka_unit_test(what_does_not_hold_again_is_no_limit_found),
+		cmocka_unit_test(loads_below_are_not_forgotten),
 		cmocka_unit_test(nothing_held_finds_nothing),
 		cmocka_unit_test(whatever_is_drawn_it_brackets_the_limit),
 	};

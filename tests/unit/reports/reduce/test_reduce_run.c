@@ -418,9 +418,16 @@ static void what_forced_a_run_is_told_however_much_else_is(void **state)
 		snprintf(text, sizeof text, "no limit at %d rpm up to 20 N\u00b7m: 90 %% of the brake torque", 10 + i);
 		assert_int_equal(logbook_event(m.lb, head.id, i, "note", text, &err), RC_OK);
 	}
+	/* The run that resumes it does not search anew: its word of no load leaves the older one. */
+	assert_int_equal(
+		logbook_event(m.lb, head.id, 16, "note",
+			      "no limit at 10 rpm up to 0 N\u00b7m: a resumed sweep does not take the search up again",
+			      &err),
+		RC_OK);
 	assert_int_equal(logbook_event(m.lb, head.id, 20, "forced", "the lock is closed today", &err), RC_OK);
 	assert_int_equal(curve_from_run(m.lb, head.id, &c, &err), RC_OK);
 	assert_int_equal(remarks_with(c, "Search for the limit"), 15);
+	assert_int_equal(remarks_with(c, "does not take the search up again"), 0);
 	assert_int_equal(remarks_with(c, "forced past a refusal"), 1);
 	assert_non_null(strstr(c->remarks[0], "the lock is closed today"));
 	assert_int_equal(remarks_with(c, "which this run continues, "), 1);
