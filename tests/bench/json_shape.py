@@ -69,6 +69,11 @@ def rig_commands():
         do("study", f"{run}=A", f"{again[0]}=A", f"{again[1]}=B")
         for words in (["list"], ["show", "last"], ["verify"], ["check"], ["history"], ["note", "new", "screws"]):
             do("log", *words)
+        (bench.folder / "plans" / "week.ini").write_text("[plan]\nactuator = paddle-winder\nspeed = 60 rpm\n[steps]\ntorque = 5, 15 N.m\ndown = no\n"
+                                                         "[endurance]\ncycles = 2\nhold = 1 s\nno_load = 1 s\npause = 1 s\nreference = 1\n")
+        do("ready", "week", "--hands", "--answers", "yes", "--no-check")
+        do("endure", "week")
+        do("endure", "week", "--cycles")
         do("share", "host=/nonexistent", status=3)
         do("bench", status=2)  # it is served already
     with tempfile.TemporaryDirectory(prefix="bridle-") as home:
