@@ -131,8 +131,8 @@ static void two_stages_keep_the_mean_and_its_interval(void **unused)
 	(void)unused;
 	state = 5;
 	struct outcome o = study(&target, false);
-	print_message("two stages: bias %.2f, error by u %.3f, inside %.1f %%, reached %.0f %%, %.1f s\n", o.bias_in_u,
-		      o.error_in_u, 100 * o.inside, 100 * o.reached, o.length_s);
+	print_message("# two stages: bias %.2f, error by u %.3f, inside %.1f %%, reached %.0f %%, %.1f s\n",
+		      o.bias_in_u, o.error_in_u, 100 * o.inside, 100 * o.reached, o.length_s);
 	assert_true(fabs(o.bias_in_u) < 3);
 	assert_true(o.inside > 0.92 && o.inside < 0.97);
 	assert_true(o.error_in_u > 0.92 && o.error_in_u < 1.08);
@@ -145,8 +145,8 @@ static void a_rule_that_asks_again_makes_u_too_small(void **unused)
 	(void)unused;
 	state = 5;
 	struct outcome o = study(&target, true);
-	print_message("asked again: bias %.2f, error by u %.3f, inside %.1f %%, reached %.0f %%, %.1f s\n", o.bias_in_u,
-		      o.error_in_u, 100 * o.inside, 100 * o.reached, o.length_s);
+	print_message("# asked again: bias %.2f, error by u %.3f, inside %.1f %%, reached %.0f %%, %.1f s\n",
+		      o.bias_in_u, o.error_in_u, 100 * o.inside, 100 * o.reached, o.length_s);
 	assert_true(fabs(o.bias_in_u) < 3);
 	assert_true(o.error_in_u > 1.15);
 }
