@@ -94,7 +94,7 @@ static void check_array(struct pack_check *c, const char *name, const json_t *a,
 static bool is_result(const char *name)
 {
 	static const char *const keys[] = { "verdict",   "limit",     "end_limit", "outcome", "cause",
-					    "torque_at", "direction", "settled",   "model" };
+					    "torque_at", "direction", "settled",   "model",   "ended_by" };
 	const char *dot = strrchr(name, '.'), *key = dot ? dot + 1 : name;
 
 	for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)

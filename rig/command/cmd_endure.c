@@ -234,7 +234,7 @@ static enum rc run_cycles(struct enduring *w, struct err *err)
 			rc = run_block(w, begin, err);
 		over = w->found.stop != ENDURE_NONE || w->seq.out_of_time || w->number >= w->s.plan.endurance.cycles;
 	}
-	if (rc == RC_OK)
+	if (rc == RC_OK && w->found.stop == ENDURE_NONE) /* what a rule stopped is not turned again */
 		rc = live_zero(&w->live, w->zero_rpm, most_Nm, false, &w->zero, err);
 	return rc == RC_OK && w->found.stop != ENDURE_NONE ? stopped_by_rule(w, err) : rc;
 }
@@ -268,11 +268,10 @@ static enum rc work(struct enduring *w, struct err *err)
 
 static json_t *document(const struct enduring *w, const struct endure_book *book, enum rc rc, const struct err *err)
 {
-	json_t *doc = json_pack("{s:I, s:o, s:I, s:s, s:o, s:I}", "run_id", (json_int_t)book->run_id, "resumes_run_id",
+	json_t *doc = json_pack("{s:I, s:o, s:I, s:s, s:o, s:I}", "run_id", (json_int_t)w->run_id, "resumes_run_id",
 				w->resumes ? json_integer(w->resumes) : json_null(), "cycles_done",
-				(json_int_t)(book->n ? book->row[book->n - 1].cycle.number : 0), "outcome",
-				rc == RC_OK ? "done" : "stopped", "cycles", endure_book_json(book),
-				"messages_not_delivered", (json_int_t)w->say.left);
+				(json_int_t)w->number, "outcome", rc == RC_OK ? "done" : "stopped", "cycles",
+				endure_book_json(book), "messages_not_delivered", (json_int_t)w->say.left);
 
 	if (doc && rc != RC_OK) {
 		const char *cause = w->cause ? w->cause : live_cause(&w->live);
@@ -306,12 +305,12 @@ static void print_end(const struct enduring *w, const struct endure_book *book, 
 	if (w->say.left > 0)
 		live_say("%u message%s not delivered: %s.", w->say.left, w->say.left == 1 ? "" : "s", w->say.why);
 	if (rc == RC_OK) {
-		live_say("Kept: %zu cycles in run %lld of the logbook.", book->n, (long long)w->run_id);
+		live_say("Kept: %ld cycles, the newest in run %lld of the logbook.", w->number, (long long)w->run_id);
 		return;
 	}
 	fflush(stdout);
 	cli_wrapped(stderr, cli_width(), "bridle: stopped: ", "    ", err->what);
-	live_say("%s Kept: %zu cycles in run %lld of the logbook.", live_safe_now(&w->live), book->n,
+	live_say("%s Kept: %ld cycles, the newest in run %lld of the logbook.", live_safe_now(&w->live), w->number,
 		 (long long)w->run_id);
 }
 
@@ -348,8 +347,8 @@ static int endure_rig(const struct cli *cli, const struct options *o, struct end
 	enum rc rc = live_open(&w->live, cli, &w->s, &want, "endure", &o->live, &m, &err);
 	if (rc == RC_OK) {
 		rc = work(w, &err);
-		endure_say_end(&w->say);
 		rc = live_end(&w->live, rc, w->cause, &err);
+		endure_say_end(&w->say);
 	}
 	endure_book_free(&w->book);
 	return tell(cli, w, rc, &err, &m);

@@ -40,7 +40,7 @@ enum rc endure_say_begin(struct endure_say *say, const struct session *s, struct
 
 void endure_say(struct endure_say *say, const char *what, int64_t run_id, long cycle, const char *text)
 {
-	char line[MESSAGE_TEXT], words[260];
+	char line[MESSAGE_TEXT], words[400];
 
 	if (!say->messenger)
 		return;

@@ -140,12 +140,11 @@ static enum rc work(struct live_procedure *p, const struct live_procedure_parts 
 		rc = parts->evaluate(ctx, err);
 	if (rc != RC_OK)
 		return rc;
-	if (call->figure)
-		rc = procedure_draw(&p->result, call->figure, err);
-	if (rc != RC_OK)
-		return rc;
 	*ret_doc = live_procedure_document(p, parts, ctx);
-	return keep(p, parts->kind, *ret_doc, err);
+	rc = keep(p, parts->kind, *ret_doc, err);
+	if (rc == RC_OK && call->figure) /* last: a picture that cannot be drawn costs no result */
+		rc = procedure_draw(&p->result, call->figure, err);
+	return rc;
 }
 
 static int failed(const struct live_procedure *p, const struct cli *cli, struct mistakes *m, struct err *err)

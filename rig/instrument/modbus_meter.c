@@ -144,7 +144,7 @@ static void judge_orders(struct meter *m, struct mono now)
 		rest(m, now, m->quiet_s);
 	} else if (since_s >= MODBUS_ANSWER_S || (m->off_now && since_s >= MODBUS_OFF_S)) {
 		modbus_output_lost(&m->output);
-		rest(m, now, m->off_now ? m->quiet_s : MODBUS_ANSWER_S);
+		rest(m, now, m->off_now || !m->output.want ? m->quiet_s : MODBUS_ANSWER_S);
 	}
 	if (m->output.error[0])
 		snprintf(m->error, sizeof m->error, "%s", m->output.error);

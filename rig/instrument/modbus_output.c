@@ -80,7 +80,7 @@ static void begin_item(struct modbus_output *o)
 size_t modbus_output_put(struct modbus_output *o, const struct modbus_line *line, uint16_t transaction,
 			 uint8_t buf[MODBUS_FRAME])
 {
-	if (o->step == MODBUS_RESTS)
+	if (o->step == MODBUS_RESTS || o->again)
 		begin_item(o);
 	const struct modbus_register *r = &o->set[o->item];
 	if (o->step == MODBUS_WRITES)

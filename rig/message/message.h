@@ -10,7 +10,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-#define MESSAGE_TEXT 600
+#define MESSAGE_TEXT 1000
 #define MESSAGE_QUEUE 32
 #define MESSAGE_AGAIN_S 30
 

@@ -30,7 +30,7 @@ struct endure_found endure_watch_add(struct endure_watch *w, const struct endure
 {
 	struct endure_found ret = { ENDURE_NONE, ENDURE_NONE, NAN, NAN };
 
-	if (w->n < w->limits.reference) {
+	if (w->n < w->limits.reference && isfinite(c->no_load_A)) {
 		w->sum_A += c->no_load_A;
 		w->n++;
 	}
@@ -72,7 +72,9 @@ void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char 
 	if (rule >= ENDURE_RULES || rule == ENDURE_NONE)
 		snprintf(buf, size, "%s", "");
 	else if (!isfinite(f->value))
-		snprintf(buf, size, "the number that the rule %s needs could not be measured; fit its sensor, or set 0",
+		snprintf(buf, size,
+			 "the number that the rule %s needs could not be measured; fit its sensor, then --resume; or "
+			 "set it to 0 and start a new run",
 			 endure_rule_word(rule));
 	else
 		snprintf(buf, size, "%s %.3g %s, limit %.3g %s", what[rule], scale * f->value, unit[rule],

@@ -7,11 +7,12 @@
 #include <stdlib.h>
 
 #define ALL UINT32_MAX
+#define ROWS_MOST 4000 /* go out in one tick: the logbook's ring has 8192, and half of it may be waiting */
 
 enum rc sample_thin_begin(struct sample_thin *t, double rate_Hz, bool (*out)(void *ctx, const struct sample *row),
 			  void *ctx, struct err *err)
 {
-	size_t size = (size_t)ceil(SAMPLE_THIN_S * rate_Hz) + 1;
+	size_t size = (size_t)fmin(ceil(SAMPLE_THIN_S * rate_Hz) + 1, ROWS_MOST);
 
 	*t = (struct sample_thin){ .row = calloc(size, sizeof *t->row),
 				   .size = size,

@@ -96,7 +96,8 @@ static void begin_load(struct seq_endure *s, const struct snapshot *snap)
 static void step_no_load(struct seq_endure *s, const struct snapshot *snap)
 {
 	add(&s->no_load_A, snap->current_A);
-	add(&s->no_load_rpm, fabs(snap->speed_rpm));
+	if (s->config.n_loads[s->leg] > 0) /* the droop is that of the legs that have a load */
+		add(&s->no_load_rpm, fabs(snap->speed_rpm));
 	if (phase_s(s, snap) >= s->config.no_load_s)
 		begin_load(s, snap);
 }
@@ -143,7 +144,9 @@ static void step_unload(struct seq_endure *s, const struct snapshot *snap, doubl
 	s->case_degC = snap->temp_degC[TEMP_CASE];
 	s->ambient_degC = snap->temp_degC[TEMP_AMBIENT];
 	control(s, snap, 0, dt_s);
-	if (!(phase_s(s, snap) >= unload_s(&s->config, s->leg)))
+	if (!torque_control_arrived(&s->control))
+		s->phase_at = snap->now;
+	if (!(phase_s(s, snap) >= SETTLE_S))
 		return;
 	s->brake_A = 0;
 	s->leg++;

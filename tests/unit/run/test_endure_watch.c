@@ -89,6 +89,10 @@ static void what_was_not_measured_stops_where_a_rule_needs_it(void **state)
 	struct endure_cycle c = usual(1);
 	c.no_load_A = NAN;
 	assert_int_equal(endure_watch_add(&w, &c).stop, ENDURE_CURRENT);
+	for (long i = 2; i <= 5; i++) { /* its sensor was mended, and the run continued: two others are the reference */
+		c = usual(i);
+		assert_int_equal(endure_watch_add(&w, &c).stop, ENDURE_NONE);
+	}
 }
 
 static void the_case_at_any_moment(void **state)

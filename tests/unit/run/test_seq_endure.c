@@ -197,6 +197,44 @@ static void a_contactor_that_stays_open_asks_to_stop(void **state)
 	assert_true(r.out.stop);
 }
 
+/* A speed at which no load is allowed says nothing of the droop: 0.05 rpm/N·m of 15 N·m are 0.75 of 60 rpm. */
+static void a_droop_is_that_of_the_speeds_with_a_load(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(2);
+
+	c.rpm[1] = 120;
+	c.n_loads[1] = 0;
+	struct run r = begun(&c);
+	run_to_end(&r, 120);
+	assert_int_equal(r.s.found.stop, ENDURE_NONE);
+	assert_int_equal(r.s.cycles, 2);
+}
+
+/* The load under way comes off by its ramp, whichever is the last of the plan: 30 N·m, and 2 N·m would be the next. */
+static void a_load_comes_off_by_its_ramp(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(1);
+	double before_A = 0, most_A = 0;
+
+	c.n_loads[0] = c.n_loads[1] = 3;
+	c.load_Nm[0] = 2;
+	c.load_Nm[1] = 30;
+	c.load_Nm[2] = 2;
+	c.control.ramp_Nm_per_s = 5;
+	struct run r = begun(&c);
+	r.heats_K_per_Nm = 1.3; /* 64 of 60 degC at 30 N·m */
+	for (int i = 0; i < 12000 && !r.out.done; i++) {
+		step(&r);
+		most_A = fmax(most_A, before_A - r.out.wish.brake_A);
+		before_A = r.out.wish.brake_A;
+	}
+	assert_true(r.out.done);
+	assert_int_equal(r.s.found.stop, ENDURE_CASE);
+	assert_true(most_A < 0.2); /* 30 N·m at once would be 1.5 A */
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -205,6 +243,8 @@ int main(void)
 		cmocka_unit_test(a_hot_case_ends_it_in_order),
 		cmocka_unit_test(time_ends_it_after_a_whole_cycle),
 		cmocka_unit_test(a_contactor_that_stays_open_asks_to_stop),
+		cmocka_unit_test(a_droop_is_that_of_the_speeds_with_a_load),
+		cmocka_unit_test(a_load_comes_off_by_its_ramp),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

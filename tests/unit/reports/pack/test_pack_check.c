@@ -63,10 +63,10 @@ static void what_is_missing_or_other_is_told(void **state)
 /* What another version words otherwise is not told, but what it found is: that an actuator did not meet its claim. */
 static void a_result_is_compared_whoever_made_the_pack(void **state)
 {
-	static const char good[] =
-		"{\"claims\":[{\"verdict\":\"refuted\",\"why\":\"b\"}],\"end_limit\":\"drive-limited\"}",
-			  other[] =
-				  "{\"claims\":[{\"verdict\":\"confirmed\",\"why\":\"a\"}],\"end_limit\":\"actuator\"}";
+	static const char good[] = "{\"claims\":[{\"verdict\":\"refuted\",\"why\":\"b\"}],\"end_limit\":\"drive-"
+				   "limited\",\"ended_by\":\"limit\"}",
+			  other[] = "{\"claims\":[{\"verdict\":\"confirmed\",\"why\":\"a\"}],\"end_limit\":"
+				    "\"actuator\",\"ended_by\":\"time\"}";
 	json_t *x = json_loads(other, 0, NULL), *y = json_loads(good, 0, NULL);
 
 	(void)state;
@@ -74,10 +74,11 @@ static void a_result_is_compared_whoever_made_the_pack(void **state)
 	pack_check_json(&check, x, y);
 	json_decref(x);
 	json_decref(y);
-	assert_int_equal(check.n_differs, 2);
+	assert_int_equal(check.n_differs, 3);
 	assert_string_equal(check.differs[0].name, "claims[0].verdict");
 	assert_string_equal(check.differs[0].published, "\"confirmed\"");
 	assert_string_equal(check.differs[1].name, "end_limit");
+	assert_string_equal(check.differs[2].name, "ended_by");
 	check = (struct pack_check){ .same_program = false };
 	pack_check_table(&check, "t.csv", "step,limit,note\n1,none,x\n", "step,limit,note\n1,supply-limited,y\n");
 	assert_int_equal(check.n_differs, 1);
