@@ -193,7 +193,8 @@ def block(rigs, seeds, jobs, tally):
         for case, seen, wrong in pool.map(lambda seed: one(rigs, seed), seeds):
             tally.note(case, seen, wrong)
             for sentence in wrong:
-                print(f"# case {case.seed} ({case}): {sentence}\n# again: tests/faults/campaign.py --case {case.seed}", flush=True)
+                for stream in (sys.stdout, sys.stderr):  # the second is what the log of a whole run shows
+                    print(f"# case {case.seed} ({case}): {sentence}\n# again: tests/faults/campaign.py --case {case.seed}", file=stream, flush=True)
     return tally
 
 
