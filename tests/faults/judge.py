@@ -166,6 +166,9 @@ def held(seen):
     since = max(seen.times[0], seen.stop_s or last_stop(seen.rows)[0]["t_s"])
     if has(seen, "no word"):
         since = max(since, max(seen.times) + LEASE_S)
+        driven = [row for row in seen.rows if row["drive_on"]]
+        if driven and driven[-1]["brake_A"] < HELD_A:
+            return  # nobody is left to brake more: the node keeps what it had (L2), and that was nothing
     row = let_go([row for row in seen.rows if row["t_s"] >= since - 0.2], since)
     if row and not was_struck(seen, row):
         yield f"let go: {row['speed_rad_per_s']:.2f} rad/s with {row['brake_A']:.3f} A, undriven, at {row['t_s']:.2f} s"
