@@ -179,6 +179,13 @@ def sweep(case, rig):
         return seen, judge.verdicts(seen)
 
 
+def has_its_moment(seed):
+    """A fault at the n-th read comes when it should only where a tick has always as many reads: a line of its own has more or fewer as
+    the machine is busy. On a busy machine such a case came up to 7 s late, and the judge judged another phase."""
+    case = Case(seed)
+    return case.rig not in OWN_LINES or not any(getattr(fault.row, "kind", None) == "read" for fault in case.faults)
+
+
 def one(rigs, seed):
     """What is wrong with a case: a list of sentences, and what was seen."""
     case = Case(seed)
@@ -233,6 +240,8 @@ def main():
         seeds = [o.case] if o.case is not None else list(range(o.first, o.first + o.cases))
         if o.only:
             seeds = [seed for seed in seeds if o.only in [Case(seed).phase, *(fault.word for fault in Case(seed).faults)]]
+        drawn = len(seeds)
+        seeds = seeds if o.case is not None else [seed for seed in seeds if has_its_moment(seed)]
         rigs = make_rigs(pathlib.Path(home), sorted({Case(seed).rig for seed in seeds}), o.jobs)
         if o.case is not None:
             case, seen, wrong = one(rigs, o.case)
@@ -250,6 +259,7 @@ def main():
             good = tally.bad == bad
             failed += not good
             print(f"{'ok' if good else 'not ok'} {number} - seeds {part[0]} to {part[-1]}", flush=True)
+        print(f"# {drawn - len(seeds)} of {drawn} seeds are left out: a fault at the n-th read, on lines of their own", flush=True)
         print(f"# {tally.cases} cases in {time.monotonic() - begin:.0f} s of wall and {processor_s() - before:.0f} s of processor, "
               f"{tally.bad} with something wrong: {tally.words}, {tally.rattled} with a torque to and fro that the cell cannot see", flush=True)
         for (word, cause), n in sorted(tally.causes.items()) if o.causes else ():
