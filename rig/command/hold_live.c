@@ -271,12 +271,17 @@ static struct thermal_record record_of(const struct seq_hold *s)
 					.loss_W = s->loss_W };
 }
 
-static enum rc write_table(const struct holding *w, const char *path, struct err *err)
+/* What --out asks for. */
+static enum rc write_table(const void *ctx, struct err *err)
 {
+	const struct holding *w = ctx;
+	const char *path = w->q->out;
 	const struct seq_hold *s = &w->seq;
 	const struct thermal_record r = record_of(s);
-	FILE *f = files_create(path);
+	FILE *f = path ? files_create(path) : NULL;
 
+	if (path == NULL)
+		return RC_OK;
 	if (!f)
 		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s)%s%s,ambient (degC),torque (N.m),loss (W)\n", r.winding_degC ? ",winding (degC)" : "",
@@ -299,16 +304,11 @@ static enum rc evaluate(void *ctx, struct err *err)
 {
 	struct holding *w = ctx;
 	const struct thermal_record r = record_of(&w->seq);
-	enum rc rc = RC_OK;
 
 	if (!r.winding_degC)
 		w->wanted.limit_degC = w->config.case_limit_degC;
 	w->found.store = r.winding_degC ? "winding" : "case";
-	if (w->q->out)
-		rc = write_table(w, w->q->out, err);
-	if (rc != RC_OK)
-		return rc;
-	rc = hold_find(&w->wanted, &r, &w->found, err);
+	enum rc rc = hold_find(&w->wanted, &r, &w->found, err);
 	if (rc == RC_SINGULAR) {
 		snprintf(w->found.untold, sizeof w->found.untold, "%.199s", err->what);
 		*err = (struct err){ 0 };
@@ -440,6 +440,7 @@ static const struct live_procedure_parts parts = { .kind = "hold",
 						   .keep = keep,
 						   .recall = recall,
 						   .evaluate = evaluate,
+						   .write = write_table,
 						   .document = document,
 						   .print = print };
 

@@ -142,7 +142,10 @@ static enum rc work(struct live_procedure *p, const struct live_procedure_parts 
 		return rc;
 	*ret_doc = live_procedure_document(p, parts, ctx);
 	rc = keep(p, parts->kind, *ret_doc, err);
-	if (rc == RC_OK && call->figure) /* last: a picture that cannot be drawn costs no result */
+	/* Last: a file that cannot be written costs no result. */
+	if (rc == RC_OK && parts->write)
+		rc = parts->write(ctx, err);
+	if (rc == RC_OK && call->figure)
 		rc = procedure_draw(&p->result, call->figure, err);
 	return rc;
 }

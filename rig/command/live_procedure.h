@@ -48,7 +48,8 @@ struct live_procedure_parts {
 	void (*keep)(const void *ctx, json_t *rests_on);
 	enum rc (*recall)(void *ctx, const json_t *record, struct err *err);
 	void (*feed)(void *ctx, struct snapshot *snap);
-	enum rc (*evaluate)(void *ctx, struct err *err); /* also sets p->result but for its doc */
+	enum rc (*evaluate)(void *ctx, struct err *err);    /* also sets p->result but for its doc */
+	enum rc (*write)(const void *ctx, struct err *err); /* further files, once the record is kept; NULL: none */
 	json_t *(*document)(const void *ctx); /* given to the frame, which adds actuator, calibration_id and run_id */
 	void (*print)(const void *ctx);       /* the same as text */
 };

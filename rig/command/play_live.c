@@ -273,11 +273,16 @@ static void add_common(struct playing *w)
 	add(&loss, "lag of the torque", apart_Nm(w) * l->wind_up_arcmin.value / PLAY_ARCMIN_PER_RAD);
 }
 
-static enum rc write_table(const struct playing *w, const char *path, struct err *err)
+/* What --out asks for. */
+static enum rc write_table(const void *ctx, struct err *err)
 {
+	const struct playing *w = ctx;
+	const char *path = w->q->out;
 	const struct seq_play *s = &w->seq;
-	FILE *f = files_create(path);
+	FILE *f = path ? files_create(path) : NULL;
 
+	if (path == NULL)
+		return RC_OK;
 	if (!f)
 		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "torque (N.m),angle (arcmin)\n");
@@ -292,13 +297,9 @@ static enum rc evaluate(void *ctx, struct err *err)
 {
 	struct playing *w = ctx;
 	const struct seq_play *s = &w->seq;
-	enum rc rc = RC_OK;
 
 	take_rig_off(w);
-	if (w->q->out)
-		rc = write_table(w, w->q->out, err);
-	if (rc == RC_OK)
-		rc = play_loop(s->torque_Nm, s->angle_arcmin, s->n, NAN, &w->found.loop, err);
+	enum rc rc = play_loop(s->torque_Nm, s->angle_arcmin, s->n, NAN, &w->found.loop, err);
 	if (rc == RC_OK) {
 		w->found.loop_done = true;
 		add_common(w);
@@ -428,6 +429,7 @@ static const struct live_procedure_parts parts = { .kind = "play",
 						   .recall = recall,
 						   .feed = feed,
 						   .evaluate = evaluate,
+						   .write = write_table,
 						   .document = document,
 						   .print = print };
 

@@ -162,11 +162,16 @@ static enum rc run_all(void *ctx, struct err *err)
 	return rc;
 }
 
-static enum rc write_table(const struct rippling *w, const char *path, struct err *err)
+/* What --out asks for. */
+static enum rc write_table(const void *ctx, struct err *err)
 {
+	const struct rippling *w = ctx;
+	const char *path = w->q->out;
 	const struct seq_ripple *s = &w->seq;
-	FILE *f = files_create(path);
+	FILE *f = path ? files_create(path) : NULL;
 
+	if (path == NULL)
+		return RC_OK;
 	if (!f)
 		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s),angle (deg),torque (N.m)\n");
@@ -218,9 +223,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 	struct seq_ripple *s = &w->seq;
 	enum rc rc = RC_OK;
 
-	if (w->q->out)
-		rc = write_table(w, w->q->out, err);
-	if (rc == RC_OK && (s->n_there == 0 || s->n == s->n_there))
+	if (s->n_there == 0 || s->n == s->n_there)
 		rc = err_set(err, RC_ARG, 0, "the cell gave no reading while the shaft turned");
 	if (rc == RC_OK)
 		rc = ripple_find(&w->wanted, s->turn, s->torque_Nm, s->n, span_s(s), &w->found, err);
@@ -322,6 +325,7 @@ static const struct live_procedure_parts parts = { .kind = "ripple",
 						   .keep = keep,
 						   .recall = recall,
 						   .evaluate = evaluate,
+						   .write = write_table,
 						   .document = document,
 						   .print = print };
 

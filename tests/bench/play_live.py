@@ -58,6 +58,10 @@ def the_loop_finds_the_gear():
             assert any(event["text"] == "no_arm: yes" for event in run["events"]), run["events"]
             if seed == 1:
                 series = bench.must(*ASK, "--loops", "1")["stiffness_Nm_per_arcmin"]["value"]
+                lost = bench.run(*ASK, "--loops", "1", "--out", bench.folder / "nowhere" / "loop.csv", "--json")
+                assert lost.status == 3 and "cannot be written" in lost.json["message"], lost
+                kept = bench.must("report", bench.must("log")["runs"][-1]["run"], "--no-figures")  # a file costs no result
+                assert kept["stiffness_Nm_per_arcmin"]["value"] > 0, kept
                 both = 1 / (1 / STIFF + 1 / RIG) / ARCMIN  # gear and rig in series
                 assert abs(series / both - 1) < 0.02, (series, both)
         finally:
