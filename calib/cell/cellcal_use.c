@@ -122,15 +122,19 @@ static struct place place_of(const struct cellcal *cal, const struct cellcal_his
 	};
 }
 
-/* The reading's own branch; the loop is so flat that a few rounds end at the last digit. */
+/* The loop is so flat that a few rounds end at the last digit; from there each further one would be the same. */
+#define ROUNDS 12
+
+/* The reading's own branch. */
 static enum rc torque_on_branch(const struct cellcal *cal, const struct cellcal_history *h, double indication,
 				double *ret_Nm, struct place *ret, struct err *err)
 {
 	struct place place = { 0 };
-	double torque;
+	double torque, before = NAN;
 	enum rc rc = solve(cal, cal->branches.rise, indication, &torque, err);
 
-	for (int i = 0; i < 12 && rc == RC_OK; i++) {
+	for (int i = 0; i < ROUNDS && rc == RC_OK && !(fabs(torque - before) <= 0); i++) {
+		before = torque;
 		place = place_of(cal, h, indication, torque);
 		rc = solve(cal, cal->branches.rise, indication - above(&cal->branches, &place), &torque, err);
 	}
@@ -146,10 +150,11 @@ static enum rc torque_between(const struct cellcal *cal, double indication, doub
 {
 	const struct cellcal_branches *b = &cal->branches;
 	struct place place = { .way = 0 };
-	double torque;
+	double torque, before = NAN;
 	enum rc rc = solve(cal, b->rise, indication, &torque, err);
 
-	for (int i = 0; i < 12 && rc == RC_OK; i++) {
+	for (int i = 0; i < ROUNDS && rc == RC_OK && !(fabs(torque - before) <= 0); i++) {
+		before = torque;
 		place.fallen = stretch_of(b, torque, 0, b->full_Nm);
 		for (int j = 0; j < CELLCAL_LOOPS; j++)
 			place.fallen.by[j] /= 2;
