@@ -5,18 +5,15 @@
 
 uint16_t tether_crc(const char *bytes, size_t n)
 {
-	/* The polynomial times 0..15: four bits a step, 32 bytes of table. */
-	static const uint16_t step[16] = {
-		0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50a5, 0x60c6, 0x70e7,
-		0x8108, 0x9129, 0xa14a, 0xb16b, 0xc18c, 0xd1ad, 0xe1ce, 0xf1ef,
-	};
 	uint16_t crc = 0xffff;
 
+	/* The polynomial x^16 + x^12 + x^5 + 1 divides a byte in one go: the shift by four is what the twelfth
+	 * power feeds back into the byte itself. */
 	for (size_t i = 0; i < n; i++) {
-		uint8_t byte = (uint8_t)bytes[i];
+		uint8_t carry = (uint8_t)((crc >> 8) ^ (uint8_t)bytes[i]);
 
-		crc = (uint16_t)((uint16_t)(crc << 4) ^ step[(crc >> 12) ^ (byte >> 4)]);
-		crc = (uint16_t)((uint16_t)(crc << 4) ^ step[(crc >> 12) ^ (byte & 15)]);
+		carry = (uint8_t)(carry ^ (carry >> 4));
+		crc = (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)(carry << 12) ^ (uint16_t)(carry << 5) ^ carry);
 	}
 	return crc;
 }
