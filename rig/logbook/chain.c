@@ -10,22 +10,29 @@ static void store_le(uint8_t *to, uint64_t bits)
 		to[i] = (uint8_t)(bits >> (8 * i));
 }
 
-void chain_row_begin(struct sha256_ctx *hash, const struct chain *before, const char *table)
+static void digest_gathered(struct chain_row *row)
 {
-	sha256_init(hash);
-	sha256_update(hash, CHAIN_SIZE, before->digest);
-	chain_text(hash, table);
+	sha256_update(&row->hash, row->n, row->bytes);
+	row->n = 0;
 }
 
-void chain_int(struct sha256_ctx *hash, int64_t value)
+void chain_row_begin(struct chain_row *row, const struct chain *before, const char *table)
 {
-	uint8_t bytes[8];
-
-	store_le(bytes, (uint64_t)value);
-	sha256_update(hash, sizeof bytes, bytes);
+	sha256_init(&row->hash);
+	row->n = 0;
+	chain_bytes(row, before->digest, CHAIN_SIZE);
+	chain_text(row, table);
 }
 
-void chain_real(struct sha256_ctx *hash, double value)
+void chain_int(struct chain_row *row, int64_t value)
+{
+	if (sizeof row->bytes - row->n < 8)
+		digest_gathered(row);
+	store_le(row->bytes + row->n, (uint64_t)value);
+	row->n += 8;
+}
+
+void chain_real(struct chain_row *row, double value)
 {
 	uint64_t bits;
 
@@ -35,28 +42,36 @@ void chain_real(struct sha256_ctx *hash, double value)
 		bits = 0;
 	else
 		memcpy(&bits, &value, sizeof bits);
-	chain_int(hash, (int64_t)bits);
+	chain_int(row, (int64_t)bits);
 }
 
-void chain_text(struct sha256_ctx *hash, const char *text)
+void chain_text(struct chain_row *row, const char *text)
 {
 	if (!text) {
-		chain_int(hash, -1);
+		chain_int(row, -1);
 		return;
 	}
 	size_t n = strlen(text);
-	chain_int(hash, (int64_t)n);
-	sha256_update(hash, n, (const uint8_t *)text);
+	chain_int(row, (int64_t)n);
+	chain_bytes(row, (const uint8_t *)text, n);
 }
 
-void chain_bytes(struct sha256_ctx *hash, const uint8_t *bytes, size_t n)
+void chain_bytes(struct chain_row *row, const uint8_t *bytes, size_t n)
 {
-	sha256_update(hash, n, bytes);
+	if (sizeof row->bytes - row->n < n)
+		digest_gathered(row);
+	if (n > sizeof row->bytes) {
+		sha256_update(&row->hash, n, bytes);
+		return;
+	}
+	memcpy(row->bytes + row->n, bytes, n);
+	row->n += n;
 }
 
-void chain_row_end(struct sha256_ctx *hash, struct chain *after)
+void chain_row_end(struct chain_row *row, struct chain *after)
 {
-	sha256_digest(hash, CHAIN_SIZE, after->digest);
+	digest_gathered(row);
+	sha256_digest(&row->hash, CHAIN_SIZE, after->digest);
 }
 
 int64_t chain_short(const struct chain *chain)

@@ -9,6 +9,7 @@
 #define BRIDLE_LOGBOOK_CHAIN_H
 
 #include <nettle/sha2.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #define CHAIN_SIZE SHA256_DIGEST_SIZE
@@ -18,12 +19,20 @@ struct chain {
 	uint8_t digest[CHAIN_SIZE];
 };
 
-void chain_row_begin(struct sha256_ctx *hash, const struct chain *before, const char *table);
-void chain_int(struct sha256_ctx *hash, int64_t value);
-void chain_real(struct sha256_ctx *hash, double value);
-void chain_text(struct sha256_ctx *hash, const char *text);
-void chain_bytes(struct sha256_ctx *hash, const uint8_t *bytes, size_t n);
-void chain_row_end(struct sha256_ctx *hash, struct chain *after);
+/* A row on its way into the chain. Its bytes are gathered, because thirty digests of eight bytes cost more than one of
+ * all. Made by chain_row_begin, of no use after chain_row_end. */
+struct chain_row {
+	struct sha256_ctx hash;
+	size_t n; /* bytes gathered and not yet digested */
+	uint8_t bytes[8 * SHA256_BLOCK_SIZE];
+};
+
+void chain_row_begin(struct chain_row *row, const struct chain *before, const char *table);
+void chain_int(struct chain_row *row, int64_t value);
+void chain_real(struct chain_row *row, double value);
+void chain_text(struct chain_row *row, const char *text);
+void chain_bytes(struct chain_row *row, const uint8_t *bytes, size_t n);
+void chain_row_end(struct chain_row *row, struct chain *after);
 
 /* The first eight bytes as a whole number: what a row that comes by the million carries. */
 int64_t chain_short(const struct chain *chain);

@@ -6,7 +6,7 @@
 
 void sample_digest(const struct chain *before, const struct sample *s, unsigned has, struct chain *after)
 {
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	chain_row_begin(&h, before, "sample");
 	chain_int(&h, s->mono_ns);
@@ -74,7 +74,7 @@ void sample_from_row(sqlite3_stmt *st, int c, struct sample *ret)
 
 void point_digest(const struct chain *before, const struct seq_point *p, struct chain *after)
 {
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	chain_row_begin(&h, before, "point");
 	chain_int(&h, p->step);
@@ -108,7 +108,7 @@ void point_from_row(sqlite3_stmt *st, int c, struct seq_point *ret)
 
 void event_digest(const struct chain *before, int64_t mono_ns, const char *kind, const char *text, struct chain *after)
 {
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	chain_row_begin(&h, before, "event");
 	chain_int(&h, mono_ns);
@@ -150,7 +150,7 @@ struct field field_of_column(sqlite3_stmt *st, int column)
 void fields_digest(const struct chain *before, const char *table, const struct field *fields, size_t n,
 		   struct chain *after)
 {
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	chain_row_begin(&h, before, table);
 	for (size_t i = 0; i < n; i++) {

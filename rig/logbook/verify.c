@@ -285,7 +285,7 @@ enum rc logbook_verify(struct logbook *lb, struct err *err)
 enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT], struct err *err)
 {
 	struct chain all = { 0 };
-	struct sha256_ctx h;
+	struct chain_row h;
 	struct run_state s;
 	enum rc rc = run_state_load(lb, run_id, &s, err);
 

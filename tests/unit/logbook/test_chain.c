@@ -9,6 +9,7 @@
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
+#include <string.h>
 
 #include <cmocka.h>
 
@@ -24,7 +25,7 @@ static void assert_digest(const struct chain *chain, const char *hex)
 static void rows_hang_together_as_stated(void **state)
 {
 	struct chain c = { 0 };
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	(void)state;
 	chain_row_begin(&h, &c, "event");
@@ -45,7 +46,7 @@ static void rows_hang_together_as_stated(void **state)
 static void numbers_are_fed_as_they_are_stored(void **state)
 {
 	struct chain c = { 0 };
-	struct sha256_ctx h;
+	struct chain_row h;
 
 	(void)state;
 	chain_row_begin(&h, &c, "x");
@@ -57,11 +58,39 @@ static void numbers_are_fed_as_they_are_stored(void **state)
 	assert_digest(&c, "170f5faf7be2eb02bb79a5fb8cb947344b2756bc489b39619a4aaa5b5a12e376");
 }
 
+/* Rows longer than what is gathered at a time, and fields longer than that by themselves. */
+static void a_long_row_is_digested_whole(void **state)
+{
+	struct chain c = { 0 };
+	struct chain_row h;
+	uint8_t field[601];
+	uint8_t counted[171 * 3];
+
+	(void)state;
+	chain_row_begin(&h, &c, "long");
+	for (int64_t k = 0; k < 100; k++)
+		chain_int(&h, k * k * k - 7);
+	for (size_t n = 600, k = 0; k < 3; k++) {
+		memset(field, "abc"[k], n);
+		field[n] = '\0';
+		chain_text(&h, (char *)field);
+		n = k == 0 ? 500 : 512;
+	}
+	chain_int(&h, 3);
+	for (size_t i = 0; i < sizeof counted; i++)
+		counted[i] = (uint8_t)(1 + i % 3);
+	chain_bytes(&h, counted, sizeof counted);
+	chain_text(&h, NULL);
+	chain_row_end(&h, &c);
+	assert_digest(&c, "b9552f0df58163038b5d8f10be4e3e6439df6dbd3b40796c6459f3ed92c557e5");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(rows_hang_together_as_stated),
 		cmocka_unit_test(numbers_are_fed_as_they_are_stored),
+		cmocka_unit_test(a_long_row_is_digested_whole),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
