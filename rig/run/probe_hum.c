@@ -24,13 +24,13 @@ static double mean_of(const struct probe_conversion *ring, size_t n, double *ret
 	return sum;
 }
 
-/* |sum of value * exp(-i * phase)| */
-static double at_frequency(const struct probe_conversion *ring, size_t n, double mean, double turns)
+/* |sum of value * exp(-i * phase)|, the phase from the oldest conversion on. */
+static double at_frequency(const struct probe_conversion *ring, size_t n, uint32_t oldest, double mean, double turns)
 {
 	double re = 0, im = 0;
 
 	for (size_t i = 0; i < n; i++) {
-		const double phase = 2 * UNITS_PI * turns * (uint32_t)(ring[i].number - ring[0].number);
+		const double phase = 2 * UNITS_PI * turns * (uint32_t)(ring[i].number - oldest);
 
 		re += (ring[i].value - mean) * cos(phase);
 		im += (ring[i].value - mean) * sin(phase);
@@ -54,7 +54,7 @@ bool probe_hum(const struct probe_conversion *ring, size_t n, size_t first, doub
 	if (!(at_Hz - room_Hz > EDGE_WAVES / span_s) || !(at_Hz + room_Hz < NYQUIST_FRAC * rate_Hz) || !(variance > 0))
 		return false;
 	for (double f = at_Hz - room_Hz; f <= at_Hz + room_Hz; f += 0.25 / span_s) {
-		const double found = at_frequency(ring, n, mean, f / rate_Hz);
+		const double found = at_frequency(ring, n, from->number, mean, f / rate_Hz);
 
 		if (found > most)
 			*ret_Hz = f;

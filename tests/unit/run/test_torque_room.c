@@ -1,0 +1,141 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Expected values: by hand from the profile's figures below and the two shares that the header states. */
+#include "run/torque_room.h"
+
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "tests/unit/near.h"
+
+/* Each limit so wide that none decides alone: a test narrows the one it is about. */
+static struct session *wide(void)
+{
+	struct session *s = calloc(1, sizeof *s);
+
+	assert_non_null(s);
+	s->rig = (struct rig_profile){ .brake_max_A = 2,
+				       .brake_rated_Nm = 1000,
+				       .limit_torque_Nm = 1000,
+				       .coupling_Nm = 1000,
+				       .cell_full_scale_Nm = 1000 };
+	s->actuator = (struct actuator_profile){ .limit_torque_Nm = 1000, .limit_current_A = 10, .k_t_Nm_per_A = 100 };
+	s->calibration.max_Nm = 1000;
+	return s;
+}
+
+static void assert_room(struct session *s, double want_Nm, const char *decides)
+{
+	struct torque_room room = torque_room_of(s);
+
+	assert_near(room.most_Nm, want_Nm, 1e-12 * want_Nm);
+	assert_string_equal(room.decides, decides);
+	free(s);
+}
+
+static void the_smallest_limit_decides_with_its_share(void **state)
+{
+	struct session *s;
+
+	(void)state;
+	assert_room(wide(), 800, "80 % of 1000 N·m, which the brake holds at its largest current");
+	s = wide();
+	s->rig.cell_full_scale_Nm = 40;
+	assert_room(s, 36, "90 % of 40 N·m, [cell] full_scale");
+	s = wide();
+	s->rig.coupling_Nm = 50;
+	assert_room(s, 45, "90 % of 50 N·m, [limits] coupling");
+	s = wide();
+	s->rig.limit_torque_Nm = 30;
+	assert_room(s, 27, "90 % of 30 N·m, [limits] torque in rig.ini");
+	s = wide();
+	s->actuator.limit_torque_Nm = 20;
+	assert_room(s, 18, "90 % of 20 N·m, [limits] torque of the actuator");
+	s = wide();
+	s->actuator.k_t_Nm_per_A = 4;
+	assert_room(s, 36, "90 % of 40 N·m, [drive] k_t times [limits] current");
+	s = wide();
+	s->calibration.max_Nm = 25;
+	assert_room(s, 25, "25 N·m, the heaviest load of the calibration");
+	s = wide();
+	s->rig.brake_rated_Nm = 50;
+	assert_room(s, 40, "80 % of 50 N·m, which the brake holds at its largest current");
+}
+
+static void what_was_mapped_counts_before_the_rating(void **state)
+{
+	struct session *s = wide();
+
+	(void)state;
+	s->map_id = 3;
+	s->map.max_Nm = 60;
+	assert_room(s, 48, "80 % of 60 N·m, which the brake holds at its largest current");
+}
+
+static void what_the_profile_does_not_give_does_not_bound(void **state)
+{
+	struct session *s = wide();
+
+	(void)state;
+	s->rig.coupling_Nm = 0;
+	s->actuator.k_t_Nm_per_A = 0;
+	assert_room(s, 800, "80 % of 1000 N·m, which the brake holds at its largest current");
+}
+
+static void without_a_loaded_calibration_there_is_no_room(void **state)
+{
+	struct session *s = wide();
+
+	(void)state;
+	s->calibration.max_Nm = 0;
+	assert_room(s, 0, "0 N·m, the heaviest load of the calibration");
+	s = wide();
+	s->calibration.max_Nm = -5;
+	assert_near(torque_room_of(s).most_Nm, 0, 0);
+	free(s);
+}
+
+static void a_torque_beyond_the_room_is_refused_with_the_number(void **state)
+{
+	const struct torque_room room = { .most_Nm = 18, .decides = "90 % of 20 N·m, [limits] torque of the actuator" };
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(torque_room_check(&room, "--torque", 18, &err), RC_OK);
+	assert_int_equal(torque_room_check(&room, "--torque", 18.01, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "--torque: found 18.01 N·m, expected more than 0 and at most 18 N·m (90 % of "
+					 "20 N·m, [limits] torque of the actuator)"));
+	assert_int_equal(torque_room_check(&room, "--torque", 0, &err), RC_ARG);
+	assert_int_equal(torque_room_check(&room, "--torque", NAN, &err), RC_ARG);
+}
+
+static void the_brake_locks_with_its_grip_and_never_above_its_largest_current(void **state)
+{
+	struct session *s = wide();
+
+	(void)state;
+	s->rig.brake_rated_Nm = 50;
+	assert_near(torque_room_lock_A(s, 20), 1, 1e-12); /* 1.25 * 20 of 50 N·m at 2 A */
+	assert_near(torque_room_lock_A(s, 100), 2, 0);
+	free(s);
+}
+
+int main(void)
+{
+	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(the_smallest_limit_decides_with_its_share),
+		cmocka_unit_test(what_was_mapped_counts_before_the_rating),
+		cmocka_unit_test(what_the_profile_does_not_give_does_not_bound),
+		cmocka_unit_test(without_a_loaded_calibration_there_is_no_room),
+		cmocka_unit_test(a_torque_beyond_the_room_is_refused_with_the_number),
+		cmocka_unit_test(the_brake_locks_with_its_grip_and_never_above_its_largest_current),
+	};
+
+	return cmocka_run_group_tests(tests, NULL, NULL);
+}
