@@ -303,21 +303,18 @@ static void print(const void *ctx)
 		 "in N·m for each ampere by the gain.");
 }
 
-#define KEY(name, member) \
-	{ \
-		name, offsetof(struct obeying, member) \
-	}
+#define AT(member) offsetof(struct obeying, member)
 static const struct live_procedure_key keys[] = {
-	KEY("torque_Nm", most_Nm),
-	KEY("steps", steps),
-	KEY("cycles", cycles),
-	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
-	KEY("settle_s", config.settle_s),
-	KEY("window_s", config.window_s),
-	KEY("lock_A", config.lock_A),
-	KEY("slew_A_per_s", config.slew_A_per_s),
-	KEY("limit_rpm", config.limit_rpm),
-	KEY("slip_deg", config.slip_deg),
+	{ "torque_Nm", AT(most_Nm) },
+	{ "steps", AT(steps) },
+	{ "cycles", AT(cycles) },
+	{ "slew_Nm_per_s", AT(config.slew_Nm_per_s) },
+	{ "settle_s", AT(config.settle_s) },
+	{ "window_s", AT(config.window_s) },
+	{ "lock_A", AT(config.lock_A) },
+	{ "slew_A_per_s", AT(config.slew_A_per_s) },
+	{ "limit_rpm", AT(config.limit_rpm) },
+	{ "slip_deg", AT(config.slip_deg) },
 };
 
 static const struct live_procedure_parts parts = { .kind = "obey",

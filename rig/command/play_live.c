@@ -397,24 +397,21 @@ static void feed(void *ctx, struct snapshot *snap)
 	snap->rotor_deg = json_number_value(json_array_get(word, 1));
 }
 
-#define KEY(name, member) \
-	{ \
-		name, offsetof(struct playing, member) \
-	}
+#define AT(member) offsetof(struct playing, member)
 static const struct live_procedure_key keys[] = {
-	KEY("torque_Nm", config.torque_Nm),
-	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
-	KEY("loops", loops),
-	KEY("lock_A", config.lock_A),
-	KEY("slew_A_per_s", config.slew_A_per_s),
-	KEY("limit_rpm", config.limit_rpm),
-	KEY("slip_deg", config.slip_deg),
-	KEY("ratio", config.ratio),
-	KEY("jump_arcmin", config.jump_arcmin),
-	KEY("most_Nm", most_Nm),
-	KEY("rig_rad_per_Nm", rig_rad_per_Nm),
-	KEY("rig_rad_per_Nm_u", u_rig_rad_per_Nm),
-	KEY("angle_arcmin_u", u_angle_arcmin),
+	{ "torque_Nm", AT(config.torque_Nm) },
+	{ "slew_Nm_per_s", AT(config.slew_Nm_per_s) },
+	{ "loops", AT(loops) },
+	{ "lock_A", AT(config.lock_A) },
+	{ "slew_A_per_s", AT(config.slew_A_per_s) },
+	{ "limit_rpm", AT(config.limit_rpm) },
+	{ "slip_deg", AT(config.slip_deg) },
+	{ "ratio", AT(config.ratio) },
+	{ "jump_arcmin", AT(config.jump_arcmin) },
+	{ "most_Nm", AT(most_Nm) },
+	{ "rig_rad_per_Nm", AT(rig_rad_per_Nm) },
+	{ "rig_rad_per_Nm_u", AT(u_rig_rad_per_Nm) },
+	{ "angle_arcmin_u", AT(u_angle_arcmin) },
 };
 
 static const struct live_procedure_parts parts = { .kind = "play",

@@ -291,27 +291,24 @@ static enum rc recall(void *ctx, const json_t *record, struct err *err)
 	return RC_OK;
 }
 
-#define KEY(name, member) \
-	{ \
-		name, offsetof(struct rippling, member) \
-	}
+#define AT(member) offsetof(struct rippling, member)
 static const struct live_procedure_key keys[] = {
-	KEY("speed_rpm", config.speed_rpm),
-	KEY("slew_rpm_per_s", config.slew_rpm_per_s),
-	KEY("turns", config.turns),
-	KEY("pulses_per_rev", config.pulses_per_rev),
-	KEY("torque_Nm", config.torque_Nm),
-	KEY("brake_most_A", config.control.max_A),
-	KEY("brake_rated_Nm", config.control.rated_Nm),
-	KEY("brake_lag_s", config.control.lag_s),
-	KEY("brake_ramp_Nm_per_s", config.control.ramp_Nm_per_s),
-	KEY("brake_slew_A_per_s", config.control.slew_A_per_s),
-	KEY("ratio", wanted.ratio_1),
-	KEY("pole_pairs", wanted.pole_pairs_1),
-	KEY("slots", wanted.slots_1),
-	KEY("teeth", wanted.teeth_1),
-	KEY("belt", wanted.belt_1),
-	KEY("cell_rate_Hz", wanted.cell_rate_Hz),
+	{ "speed_rpm", AT(config.speed_rpm) },
+	{ "slew_rpm_per_s", AT(config.slew_rpm_per_s) },
+	{ "turns", AT(config.turns) },
+	{ "pulses_per_rev", AT(config.pulses_per_rev) },
+	{ "torque_Nm", AT(config.torque_Nm) },
+	{ "brake_most_A", AT(config.control.max_A) },
+	{ "brake_rated_Nm", AT(config.control.rated_Nm) },
+	{ "brake_lag_s", AT(config.control.lag_s) },
+	{ "brake_ramp_Nm_per_s", AT(config.control.ramp_Nm_per_s) },
+	{ "brake_slew_A_per_s", AT(config.control.slew_A_per_s) },
+	{ "ratio", AT(wanted.ratio_1) },
+	{ "pole_pairs", AT(wanted.pole_pairs_1) },
+	{ "slots", AT(wanted.slots_1) },
+	{ "teeth", AT(wanted.teeth_1) },
+	{ "belt", AT(wanted.belt_1) },
+	{ "cell_rate_Hz", AT(wanted.cell_rate_Hz) },
 };
 
 static const struct live_procedure_parts parts = { .kind = "ripple",

@@ -57,7 +57,7 @@ struct canopen_drive {
 
 static const struct canopen_object objects[QUESTIONS] = {
 	[ASK_MODE] = { 0x6061, 0 },     [ASK_ERROR] = { 0x603f, 0 },   [ASK_STATUS] = { 0x6041, 0 },
-	[ASK_VELOCITY] = { 0x606c, 0 }, [ASK_CURRENT] = { 0x6078, 0 }, [GIVE_BACK] = CANOPEN_SPEED_LIMIT
+	[ASK_VELOCITY] = { 0x606c, 0 }, [ASK_CURRENT] = { 0x6078, 0 }, [GIVE_BACK] = { CANOPEN_SPEED_LIMIT, 0 }
 };
 
 static struct canopen_object object_of(const struct canopen_drive *d, enum question question)

@@ -93,7 +93,7 @@ static void add_pdos(struct canopen_setup *s)
 	if (s->plan.velocity_mode)
 		add_pdo(s, 1, true, velocity, 1, 0);
 	if (s->plan.torque_mode) {
-		add_read(s, CANOPEN_SPEED_LIMIT_INDEX, 0, CANOPEN_KEPT, 0, "the speed limit of its motor");
+		add_read(s, CANOPEN_SPEED_LIMIT, 0, CANOPEN_KEPT, 0, "the speed limit of its motor");
 		add_pdo(s, 2, true, torque, 2, 0);
 	}
 	if (s->plan.telemetry_s > 0)

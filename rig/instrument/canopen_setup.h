@@ -21,11 +21,7 @@
 #include "channel/clock.h"
 
 #define CANOPEN_STEPS 64
-#define CANOPEN_SPEED_LIMIT_INDEX 0x6080 /* max motor speed */
-#define CANOPEN_SPEED_LIMIT \
-	{ \
-		CANOPEN_SPEED_LIMIT_INDEX, 0 \
-	}
+#define CANOPEN_SPEED_LIMIT 0x6080 /* max motor speed */
 #define CANOPEN_WHY 240
 #define CANOPEN_ANSWER_S 0.2 /* common practice, no source: answers come within some ms */
 

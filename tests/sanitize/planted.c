@@ -31,12 +31,11 @@ static int race(void)
 
 static int beyond(size_t size)
 {
-	char *block = malloc(size);
+	char *volatile block = malloc(size); /* volatile: UBSan of gcc 14 sees the size else, and speaks first */
 	if (!block)
 		return -1;
 	memset(block, 1, size);
-	volatile size_t at = size;
-	int ret = block[at];
+	int ret = block[size];
 	free(block);
 	return ret;
 }
