@@ -12,6 +12,8 @@
 
 #include "tests/unit/near.h"
 
+#define DRAWS 20000
+
 /* Resonance: sqrt(2000 (1/0.05 + 1/0.3))/(2 pi) = 34.38 Hz, near 12 rows a period. */
 static const struct made_joint known = { 0.05, 0.3, 2000, 0.4, 0.5, 0.4, 0.0024, 0.02, 7 };
 static struct made_record rows;
@@ -48,7 +50,6 @@ static void the_root_is_the_covariance(void **state)
 	struct tame_identified id;
 	uint64_t seed = 3;
 	double sum = 0, square = 0, independent = 0;
-	enum { DRAWS = 20000 };
 
 	assert_int_equal(tame_identify(&r, &id, NULL), RC_OK);
 	const struct tame_number n[] = { id.rotor_kgm2, id.arm_kgm2, id.stiffness_Nm_per_rad, id.damping_Nms,

@@ -12,7 +12,7 @@
 
 #include "tests/unit/near.h"
 
-enum { POINTS = 20000 };
+#define POINTS 20000
 
 static double dead_zone(double x, double half)
 {
