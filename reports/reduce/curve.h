@@ -67,7 +67,8 @@ struct curve_zero {
 	size_t n;                    /* readings */
 	bool turned;                 /* all of them by turning both ways */
 	bool doubted;                /* it moved by more than is explained */
-	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run, and what of that is explained (k = 1);
+	double moved_Nm, u_moved_Nm; /* furthest between two readings of a run (of the doubted stretches where there
+					are any), and what of that is explained (k = 1);
 					NaN where none has two */
 	double noise_Nm, noise_dof;  /* of one zero reading, root mean square (k = 1); NaN where there is none */
 	double locked_Nm;            /* limits of the friction that a shaft at rest may hold; 0 when turned */

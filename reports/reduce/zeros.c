@@ -138,11 +138,12 @@ static void judge_stretch(struct reduction *r, struct zero *before, const struct
 {
 	char name[64];
 	double slope = cellcal_slope_Nm(&r->cal, 0), warmed_K = warmed_between_K(before, after);
+	double warmth_Nm = r->rig.zero_drift_Nm_per_K.value * warmed_K;
 
 	before->moved_Nm = slope * (after->count - before->count);
 	before->u_moved_Nm = u_moved_Nm(r, before, after, slope);
-	before->doubted =
-		!(fabs(before->moved_Nm - r->rig.zero_drift_Nm_per_K.value * warmed_K) <= 2 * before->u_moved_Nm);
+	before->explained_Nm = 2 * before->u_moved_Nm + fmax(copysign(1, before->moved_Nm) * warmth_Nm, 0);
+	before->doubted = !(fabs(before->moved_Nm - warmth_Nm) <= 2 * before->u_moved_Nm);
 	snprintf(name, sizeof name, "zero drift after reading %zu", (size_t)(before - r->zeros) + 1);
 	before->drift = unc_source(r->ctx, name, before->doubted ? DIST_NORMAL : DIST_RECT, INFINITY);
 }
@@ -233,8 +234,17 @@ struct unc zeros_take_off(const struct reduction *r, struct unc torque, const st
 
 /* --- in words --- */
 
+/* A stretch that is doubted says more than one that is not, and then the one over which the zero moved further. */
+static bool says_more(const struct zero *stretch, const struct zero *than)
+{
+	if (!than || stretch->doubted != than->doubted)
+		return !than || stretch->doubted;
+	return !(fabs(stretch->moved_Nm) <= fabs(than->moved_Nm));
+}
+
 static struct curve_zero summary(const struct reduction *r)
 {
+	const struct zero *most = NULL;
 	struct curve_zero ret = { .moved_Nm = NAN, .u_moved_Nm = NAN, .noise_Nm = NAN, .noise_dof = INFINITY };
 	double squares = 0;
 	double slope = fabs(cellcal_slope_Nm(&r->cal, 0));
@@ -248,20 +258,22 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.turned = z->turned && (!later || ret.turned);
 		ret.locked_Nm = fmax(ret.locked_Nm, z->locked_Nm);
 		ret.faded_Nm = fmax(ret.faded_Nm, slope * z->u_fade * sqrt(3));
-		if (next && !(fabs(ret.moved_Nm) >= fabs(z->moved_Nm))) {
-			ret.moved_Nm = z->moved_Nm;
-			ret.u_moved_Nm = z->u_moved_Nm;
-		}
-		ret.doubted |= next && z->doubted;
+		if (next && says_more(z, most))
+			most = z;
+	}
+	if (most) {
+		ret.moved_Nm = most->moved_Nm;
+		ret.u_moved_Nm = most->u_moved_Nm;
+		ret.doubted = most->doubted;
 	}
 	if (ret.n > 0)
 		ret.noise_Nm = sqrt(squares / (double)ret.n);
-	if (ret.doubted)
+	if (most && most->doubted)
 		snprintf(ret.note, sizeof ret.note,
 			 "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "
 			 "The uncertainty of each torque "
 			 "covers both readings. Check the cell, its cable, the coupling and the brake's drag.",
-			 ret.moved_Nm, 2 * ret.u_moved_Nm);
+			 most->moved_Nm, most->explained_Nm);
 	else if (ret.locked_Nm > 0)
 		snprintf(ret.note, sizeof ret.note,
 			 "The zero was read at rest. Friction may hold up to %.2g N·m in the shaft; the uncertainty of "

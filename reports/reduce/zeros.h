@@ -17,7 +17,8 @@ struct zero {
 	/* the stretch to the next zero of the same run; moved 0 where there is none */
 	uint32_t drift;
 	double moved_Nm, u_moved_Nm; /* how far the zero moved over it, and what of that is explained, k = 1 */
-	bool doubted;                /* moved by more than twice that */
+	double explained_Nm;         /* k = 2, and what temperature is known to do the same way */
+	bool doubted;                /* moved by more than that */
 };
 
 /* The zeros among the readings of all runs, in order of time; room for as many as there are readings. Readings with a

@@ -621,6 +621,32 @@ static void a_zero_that_moved_is_doubted_and_u_holds_both(void **state)
 	}
 }
 
+/* Friction of up to 1.5 N.m explains 0.9 N.m between two zeros at rest. The 0.3 N.m between two turned ones are the
+ * doubt, though less. */
+static void the_stretch_that_is_doubted_is_the_one_told(void **state)
+{
+	struct made m = plain(34);
+
+	(void)state;
+	begin_own_run(&m, NULL);
+	tare_at_rest(&m);
+	load_10_Nm(&m);
+	m.zero_count += 0.9 * MADE_COUNT_PER_Nm;
+	tare_at_rest(&m);
+	load_10_Nm(&m);
+	made_tare(&m);
+	load_10_Nm(&m);
+	m.zero_count += 0.3 * MADE_COUNT_PER_Nm;
+	made_tare(&m);
+	struct curve *c = own_run(&m);
+	assert_true(c->zero.doubted);
+	assert_true(fabs(c->zero.moved_Nm - 0.3) < 1e-4);
+	assert_non_null(strstr(c->zero.note, "moved by +0.3 N·m"));
+	assert_true(c->zero.u_moved_Nm < 0.05);
+	curve_free(c);
+	made_free(&m);
+}
+
 /* The cell's loop at its calibration was 0.1 N.m wide at 25 N.m, 4 x (1 - x) of that elsewhere. A rising point is on
  * the branch that rising weights gave: nothing of the loop is in it. A point at 20 N.m that came down from 30 N.m is on
  * the falling branch of the smaller loop: 0.1 N.m times 4 times the mean of 0.6^2 2/3 (1 - 2/3) and 0.8 (1 - 0.8),
@@ -768,6 +794,7 @@ int main(void)
 		cmocka_unit_test(forward_back_forward_takes_fading_drag_out),
 		cmocka_unit_test(a_zero_at_rest_owns_up_to_locked_in_friction),
 		cmocka_unit_test(a_zero_that_moved_is_doubted_and_u_holds_both),
+		cmocka_unit_test(the_stretch_that_is_doubted_is_the_one_told),
 		cmocka_unit_test(scatter_of_power_is_that_of_torque_at_a_steady_speed),
 		cmocka_unit_test(refuses_what_is_no_sweep),
 	};
