@@ -17,7 +17,7 @@
 #define TOLD_S 2.0          /* the drive says that its rotor stands; without power it may say so of one that turns */
 #define SEEN_S 0.15         /* a cable that tears looks like a shaft that slows down, but for less long */
 #define LATELY_S 0.5        /* a cable that tears may do so a little before the stop */
-#define AGREES_TIMES 2.0    /* rotor by drive and by pick-up: the drive's word is up to a slow sample old */
+#define AGREES_FRAC 0.5     /* of the larger of rotor and shaft: the drive's word is up to a slow sample old */
 
 static bool is_loading(const struct wish *w)
 {
@@ -251,14 +251,13 @@ static enum guard_release release_now(struct guard *g, const struct guard_limits
 	return held_s < GUARD_HOLD_MOST_S ? heat_allows(g, l, snap) : GUARD_TOO_LONG;
 }
 
-/* A drive that says the same for ever, or that its rotor stands while the shaft turns, is no witness. */
-static bool rotor_agrees(const struct guard_limits *l, double rotor_rpm, double speed_rpm)
+/* A drive that says the same for ever, or that its rotor stands while the shaft turns, is no witness. Nor is one that
+ * turns the other way; where the gear ratio is not known, neither is the gear's sense. */
+static bool rotor_agrees(const struct guard_limits *l, const struct snapshot *snap)
 {
-	double shaft_rpm = fabs(rotor_rpm) / fmax(1, l->gear_ratio);
-
 	if (!(l->gear_ratio > 0))
-		return shaft_rpm >= l->standstill_rpm;
-	return shaft_rpm <= AGREES_TIMES * speed_rpm && shaft_rpm >= speed_rpm / AGREES_TIMES;
+		return fabs(snap->drive_rotor_rpm) >= l->standstill_rpm;
+	return watch_rotor_differs_frac(l, snap) <= AGREES_FRAC;
 }
 
 static void note_rotor(struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
@@ -272,7 +271,7 @@ static void note_rotor(struct guard *g, const struct guard_limits *l, const stru
 	g->drive_fresh = snap->channel[CHANNEL_DRIVE].fresh;
 	g->rotor_anew = g->phase != GUARD_RUN;
 	if (g->phase == GUARD_RUN && speed_rpm > SLOW_TIMES * l->standstill_rpm)
-		g->rotor_true = rotor_agrees(l, g->rotor_rpm, speed_rpm);
+		g->rotor_true = rotor_agrees(l, snap);
 }
 
 /* Whatever the phase: when pulses came, how fast. Those that go to and fro are pulses. */

@@ -59,17 +59,22 @@ bool watch_is_active(const struct guard_limits *limits, const struct snapshot *s
 	return turns || enabled || snap->node_state == NODE_LIVE;
 }
 
-/* By how much of the larger one pick-up and drive differ about the shaft's speed, and about its direction where the
- * pick-up tells one; 0 where that cannot be told. */
-static double pick_differs_frac(const struct guard_limits *limits, const struct snapshot *snap)
+double watch_rotor_differs_frac(const struct guard_limits *limits, const struct snapshot *snap)
 {
 	double rotor_rpm = snap->drive_rotor_rpm / limits->gear_ratio;
 	double speed_rpm = limits->pick_no_direction ? copysign(snap->speed_rpm, rotor_rpm) : snap->speed_rpm;
-	double most_rpm = fmax(fabs(speed_rpm), fabs(rotor_rpm)), differs_rpm = fabs(speed_rpm - rotor_rpm);
-	bool told = limits->expect_pick && limits->gear_ratio > 0 && snap->channel[CHANNEL_DRIVE].age_s <= WORD_S;
 
-	return told && most_rpm > ROTOR_TURNS * limits->standstill_rpm && isfinite(differs_rpm) ? differs_rpm / most_rpm
-												: 0;
+	return limits->gear_ratio > 0 ? fabs(speed_rpm - rotor_rpm) / fmax(fabs(speed_rpm), fabs(rotor_rpm)) : NAN;
+}
+
+/* The same of a word that is young and a shaft that turns fast enough; 0 where that cannot be told. */
+static double pick_differs_frac(const struct guard_limits *limits, const struct snapshot *snap)
+{
+	double most_rpm = fmax(fabs(snap->speed_rpm), fabs(snap->drive_rotor_rpm) / limits->gear_ratio);
+	bool told = limits->expect_pick && snap->channel[CHANNEL_DRIVE].age_s <= WORD_S;
+	double differs_frac = watch_rotor_differs_frac(limits, snap);
+
+	return told && most_rpm > ROTOR_TURNS * limits->standstill_rpm && isfinite(differs_frac) ? differs_frac : 0;
 }
 
 /* A temperature from an instrument of its own, whose silence says nothing of lines and drive. */

@@ -246,16 +246,21 @@ struct drive_word {
 };
 
 /* I18: pulses that ended at full speed. 2 s are enough where the drive says that its rotor stands (less than 1 rpm of
- * the shaft), says it anew, and agreed with the pick-up before; else the whole hold. What was held for so long by a
- * brake that has its current stands; not where the drive says that it turns. */
-/* A drive at speed, a stop after 2 s, and what the rotor is said to do before and after it. */
-static void play_word(struct scene *s, const struct drive_word *row, double gear_ratio)
+ * the shaft), says it anew, and agreed with the pick-up before, in direction too; else the whole hold. What was held
+ * for so long by a brake that has its current stands; not where the drive says that it turns. */
+/* A drive at speed, a stop after 2 s, and what the rotor is said to do before and after it. one_way: the shaft turns
+ * backwards, under a pick-up that counts up whichever way it turns. */
+static void play_word(struct scene *s, const struct drive_word *row, double gear_ratio, bool one_way)
 {
 	double rotor_per_output = scene_limits().gear_ratio;
 
 	scene_begin(s);
 	s->limits.gear_ratio = gear_ratio;
+	s->limits.pick_no_direction = one_way;
+	s->limits.expect_direction = one_way ? 0 : 1;
 	s->want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5, .power = true };
+	if (one_way)
+		s->want.speed_rpm = -60;
 	for (int tick = 0; tick < 1200 && !s->verdict.stopped; tick++) {
 		bool running = tick < 200;
 		scene_obey(s);
@@ -278,7 +283,7 @@ static void what_the_drive_says_of_a_standstill(void **state)
 	static const struct drive_word rows[] = {
 		{ "stands", 60, 0.5, true, 1, 2, 0 },
 		{ "stands; half of the truth before", 31, 0.5, true, 1, 2, 0 },
-		{ "stands; the other way before", -60, 0.5, true, 1, 2, 0 },
+		{ "stands; the other way before", -60, 0.5, true, 1, 8, 0 },
 		{ "stands, as always", 0, 0, true, 1, 8, 0 },
 		{ "stands; another shaft's number before", 20, 0, true, 1, 8, 0 },
 		{ "stands, an old word", 60, 0.5, false, 1, 8, 0 },
@@ -290,12 +295,13 @@ static void what_the_drive_says_of_a_standstill(void **state)
 		{ "nothing, and the brake has no current", NAN, NAN, false, 0.4, 8, GUARD_STANDSTILL },
 		{ "nothing, and the brake's current is unknown", NAN, NAN, false, NAN, 8, GUARD_STANDSTILL },
 	};
-
+	static const struct drive_word backwards = { "stands; backwards before", -60, 0.5, true, 1, 2, 0 };
 	struct scene s;
 
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++)
-		play_word(&s, &rows[i], scene_limits().gear_ratio);
+		play_word(&s, &rows[i], scene_limits().gear_ratio, false);
+	play_word(&s, &backwards, scene_limits().gear_ratio, true);
 }
 
 /* I18: without a ratio a rotor that was said to turn while the shaft did is a witness; one that never was is none. */
@@ -306,8 +312,8 @@ static void a_rotor_of_unknown_ratio_is_believed_when_it_turned(void **state)
 	struct scene s;
 
 	(void)state;
-	play_word(&s, &turned, 0);
-	play_word(&s, &never, 0);
+	play_word(&s, &turned, 0, false);
+	play_word(&s, &never, 0, false);
 }
 
 /* I3, I18: a pick-up with one channel dead counts to and fro: no speed, but pulses; a shaft whose pulses come does not
