@@ -153,8 +153,9 @@ struct guard {
 		double swing_s, size;      /* how long the swing under way has lasted; size of the one before */
 		unsigned halves, beyond;   /* swings that count; those in a row that were large enough */
 		unsigned grown;            /* swings in a row, each larger by a tenth than the one before */
-	} osc[2];
-	struct guard_slope { /* guard/slope.c: means of each tenth of a second, the oldest first */
+	} osc[2];                          /* of speed and torque */
+	double load_A;                     /* the brake's set-point a tick before last.brake_A */
+	struct guard_slope {               /* guard/slope.c: means of each tenth of a second, the oldest first */
 		struct guard_slope_bin {
 			double A, Nm, rpm;
 		} bin[GUARD_SLOPE_BINS], sum;

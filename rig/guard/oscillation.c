@@ -10,6 +10,7 @@
 #define GROWS_TIMES 1.1
 #define GROWS_MOST 4.0 /* a load that comes at once is larger than the noise before it by more */
 #define GROWN_HALVES 4
+#define BEYOND_HALVES 3
 #define RATTLE_JUMPS 3 /* a load that comes at once makes two: down and back */
 #define RATTLE_WORDS 5
 
@@ -27,7 +28,7 @@ static void count(struct guard_osc *osc, double swing)
 	bool faded = size < FADED_FRAC * osc->largest;
 	bool grows = size > GROWS_TIMES * osc->size && size < GROWS_MOST * osc->size;
 
-	/* Of those that grow the last two are beyond the swing: what grows has its first ones in the noise. */
+	/* Of those that grow the last are beyond the swing: what grows has its first ones in the noise. */
 	if (osc->swing_s > HALF_CYCLE_S)
 		osc->grown = 0;
 	else
@@ -83,7 +84,12 @@ unsigned oscillation_step(struct guard_osc *osc, double value, double swing, dou
 
 bool oscillation_grows(const struct guard_osc *osc)
 {
-	return osc->grown >= GROWN_HALVES && osc->beyond >= 2;
+	return osc->grown >= GROWN_HALVES && osc->beyond >= BEYOND_HALVES;
+}
+
+void oscillation_let_go(struct guard_osc *osc)
+{
+	osc->grown = 0;
 }
 
 static unsigned bits_of(unsigned word)

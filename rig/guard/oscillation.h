@@ -10,8 +10,13 @@
  */
 unsigned oscillation_step(struct guard_osc *osc, double value, double swing, double dt_s);
 
-/* Two full cycles in a row that grow, the second of them beyond the swing that counts. */
+/* Two full cycles in a row that grow, the last three swings of them beyond the swing that counts: a stall and its
+ * recovery, after noise that happened to grow, make two. */
 bool oscillation_grows(const struct guard_osc *osc);
+
+/* The load was let go at once: what the signal does then is the answer to that. Growth is counted from here on; the
+ * cycles are counted on. */
+void oscillation_let_go(struct guard_osc *osc);
 
 /* A new word of the drive's rotor, both speeds at the output, in rpm: true from the third one of five that jumped by
  * more than swing_rpm beyond what the shaft's speed changed in between (a load that comes at once makes two). A dead

@@ -24,6 +24,7 @@
 #define SLIP_S 2.0       /* a shaft that speeds up for so long is ahead of the drive's word by less than SLIP_FRAC */
 #define SLIP_FRAC 0.2    /* of the larger of both speeds; half of it: pulses are missing, and NO_PULSE_S is enough */
 #define WORD_S 0.5       /* the drive's word of its rotor is not compared with the pick-up when it is older */
+#define LET_GO_FRAC 0.6  /* of the brake's current: one that falls below it within a tick is let go */
 #define REASON_S 0.4     /* a node that goes safe says so at once and why with its next slow sample */
 #define SLEPT_S 0.5      /* no suspend is shorter; two clocks are never read at the very same time */
 #define ROTOR_TURNS 10.0 /* times the standstill speed: well beyond what a slow sample that is old may say */
@@ -576,6 +577,15 @@ static bool rotor_rattles(struct guard *g, const struct look *k)
 			   k->limits->osc_rpm);
 }
 
+/* A sequence that eases a shaft which has stalled does so in one tick; a torque loop never. */
+static bool load_was_let_go(struct guard *g, const struct look *k)
+{
+	double before_A = g->load_A;
+
+	g->load_A = g->last.brake_A;
+	return before_A > WATCH_LOADED_FRAC * k->limits->brake_A && g->last.brake_A < LET_GO_FRAC * before_A;
+}
+
 static bool oscillation(struct guard *g, const struct look *k, struct finding *f)
 {
 	bool judged = k->armed && k->limits->osc_cycles > 0;
@@ -586,6 +596,9 @@ static bool oscillation(struct guard *g, const struct look *k, struct finding *f
 	bool in_torque = judged && (torque >= k->limits->osc_cycles || oscillation_grows(&g->osc[1]));
 	bool rattles = rotor_rattles(g, k);
 
+	if (load_was_let_go(g, k))
+		for (size_t i = 0; i < 2; i++)
+			oscillation_let_go(&g->osc[i]);
 	f->value = in_speed ? g->osc[0].largest : in_torque ? g->osc[1].largest : g->rattle.jump_rpm;
 	f->limit = in_torque && !in_speed ? k->limits->osc_Nm : k->limits->osc_rpm;
 	return in_speed || in_torque || rattles;

@@ -187,20 +187,54 @@ static bool has_grown(struct guard_osc *osc, double end, double after_s)
 	return oscillation_grows(osc);
 }
 
-/* Swings of 3, 9, 27 and 81, each three times the one before: the fourth is counted when the fifth begins. */
+/* Swings of 6, 12, 24 and 48, each twice the one before: the fourth is counted when the fifth begins. Of 3, 9, 27, 81,
+ * 243, each three times the one before, only two are beyond 10 by then; the fifth is the third. */
 static void four_that_grow_are_enough(void **state)
 {
-	static const double end[] = { 0, 3, -6, 21, -60 };
-	struct guard_osc osc = { 0 }, fivefold = { 0 };
+	static const double end[] = { 0, 6, -6, 18, -30 }, steep[] = { 0, 3, -6, 21, -60, 183 };
+	struct guard_osc osc = { 0 }, steeper = { 0 }, fivefold = { 0 };
 
 	(void)state;
 	for (size_t i = 0; i < sizeof end / sizeof end[0]; i++)
 		assert_false(has_grown(&osc, end[i], 0.1));
 	assert_true(has_grown(&osc, 0, 0.1));
+	for (size_t i = 0; i < sizeof steep / sizeof steep[0]; i++)
+		assert_false(has_grown(&steeper, steep[i], 0.1));
+	assert_true(has_grown(&steeper, 0, 0.1));
 	/* 3, 15, 75, 375: more than four times each, which is no growing oscillation */
 	static const double far[] = { 0, 3, -12, 63, -312, 0 };
 	for (size_t i = 0; i < sizeof far / sizeof far[0]; i++)
 		assert_false(has_grown(&fivefold, far[i], 0.1));
+}
+
+/* A shaft at 24 rpm, read by uneven teeth between 22.4 and 26.4, stalls on its drive's current limit: down to 11. Its
+ * load is eased, the drive still has all its current, so it passes the 24 rpm by half of what it had lost, to 30.5, and
+ * comes back with a quarter of that: 22.4. Swings of 3.1, 4, 15.4 and 19.5, each larger by a tenth and more and to less
+ * than four times: a fall and a recovery. */
+static void a_stall_and_its_recovery_are_no_growth(void **state)
+{
+	static const double end[] = { 25.5, 22.4, 26.4, 11, 30.5, 22.4, 24, 22.4, 26.4, 22.4 };
+	struct guard_osc osc = { 0 };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof end / sizeof end[0]; i++)
+		assert_false(has_grown(&osc, end[i], 0.1));
+	/* 12, 14, 17: a shaft that hangs at the limit; 38 when its load is let go meanwhile. */
+	for (int lets_go = 0; lets_go < 2; lets_go++) {
+		struct guard_osc hangs = { 0 };
+
+		assert_false(has_grown(&hangs, 40, 0.1));
+		assert_false(has_grown(&hangs, 28, 0.5));
+		assert_false(has_grown(&hangs, 42, 0.5));
+		assert_false(has_grown(&hangs, 25, 0.3));
+		if (lets_go)
+			oscillation_let_go(&hangs);
+		assert_false(has_grown(&hangs, 63, 0.1));
+		assert_int_equal(has_grown(&hangs, 50, 0.1), !lets_go);
+		if (lets_go) /* the fall was the first, 38 the second: 42 and 47 are the third and the fourth */
+			assert_true(!has_grown(&hangs, 21, 0.1) && !has_grown(&hangs, 68, 0.1) &&
+				    has_grown(&hangs, 16, 0.1));
+	}
 }
 
 /* 3, 9, 27 in 1.5 s, 81, 243: the slow one begins the count again. */
@@ -333,6 +367,7 @@ int main(void)
 		cmocka_unit_test(not_a_number_forgets),
 		cmocka_unit_test(what_has_ended_is_forgotten),
 		cmocka_unit_test(four_that_grow_are_enough),
+		cmocka_unit_test(a_stall_and_its_recovery_are_no_growth),
 		cmocka_unit_test(a_slow_swing_ends_the_growth),
 		cmocka_unit_test(three_jumps_count_within_five_words),
 		cmocka_unit_test(what_grows_is_seen_within_two_cycles),

@@ -361,6 +361,28 @@ static void a_frozen_cell_counts_under_load_alone(void **state)
 	}
 }
 
+/* I4a: swings of 12, 14, 17 and 38 rpm, 0.1 s each, before the last of which the brake goes from 0.5 to 0.25 A: in one
+ * tick, as a sequence eases a shaft that has stalled, or by 0.01 A a tick, as no loop is faster. */
+static void a_recovery_from_a_stall_is_no_growth(void **state)
+{
+	static const double end_rpm[] = { 74, 62, 76, 59, 97, 84 };
+
+	(void)state;
+	for (int eased = 0; eased < 3; eased++) {
+		struct scene s;
+
+		scene_running(&s);
+		for (int tick = 0; tick < 60; tick++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = end_rpm[tick / 10];
+			if (tick >= 30 && eased > 0)
+				s.want.brake_A = fmax(0.25, s.want.brake_A - (eased == 1 ? 0.25 : 0.01));
+			scene_judge(&s);
+		}
+		assert_int_equal(s.verdict.cause, eased == 1 ? CAUSE_NONE : CAUSE_OSCILLATION);
+	}
+}
+
 /* Value and limit of a cause are those of what brought it. */
 static void a_cause_tells_its_own_number(void **state)
 {
@@ -525,6 +547,7 @@ int main(void)
 		cmocka_unit_test(a_rotor_without_drive_is_not_judged),
 		cmocka_unit_test(a_wrong_sign_is_told_with_its_torque),
 		cmocka_unit_test(a_frozen_cell_counts_under_load_alone),
+		cmocka_unit_test(a_recovery_from_a_stall_is_no_growth),
 		cmocka_unit_test(a_cause_tells_its_own_number),
 		cmocka_unit_test(a_place_without_a_sensor_is_no_cause),
 		cmocka_unit_test(a_brake_time_that_is_no_number_allows_no_lag),
