@@ -42,9 +42,9 @@ struct finding {
 /* Steps every watch and gives the first cause in the order of their weight; CAUSE_NONE when all is well. */
 struct finding watch_all(struct guard *g, const struct look *look);
 
-/* By how much of the larger one the drive's rotor and the pick-up differ about the shaft's speed, in direction too where
- * the pick-up tells one: a half is a factor of 2, turning against each other 1 to 2. NaN: one of them, or the gear
- * ratio, is not known. */
+/* By how much of the larger one the drive's rotor and the pick-up differ about the shaft's speed, in direction too
+ * where the pick-up tells one: a half is a factor of 2, turning against each other 1 to 2. NaN: one of them, or the
+ * gear ratio, is not known. */
 double watch_rotor_differs_frac(const struct guard_limits *limits, const struct snapshot *snap);
 /* The pick-up says that the shaft stands, the drive that it turns. */
 bool watch_pick_contradicted(const struct guard_limits *limits, const struct snapshot *snap);
