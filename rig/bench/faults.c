@@ -9,8 +9,7 @@
 
 static void node_silent(struct world *w, double value)
 {
-	(void)value;
-	w->node.faults.silent = true;
+	w->node.faults.silent_until_us = isnan(value) ? INT64_MAX : w->grid_us + (int64_t)(value * 1e6);
 }
 
 static void node_reset(struct world *w, double value)
@@ -86,7 +85,7 @@ static void link_cut(struct world *w, double value)
 {
 	(void)value;
 	w->faults.link_cut = true;
-	w->node.faults.silent = true;
+	w->node.faults.silent_until_us = INT64_MAX;
 }
 
 static void host_held(struct world *w, double value)
@@ -281,7 +280,7 @@ static const struct fault {
 	void (*begin)(struct world *w, double value); /* NaN: the default */
 	const char *meaning;
 } faults[] = {
-	{ "node-silent", NULL, 0, 0, node_silent, "the tether's cable is out: nothing comes or goes" },
+	{ "node-silent", "S", 0, 1e3, node_silent, "the tether's cable is out: nothing comes or goes (for ever)" },
 	{ "node-reset", NULL, 0, 0, node_reset, "the node starts anew, once" },
 	{ "cell-frozen", NULL, 0, 0, cell_frozen, "conversions go on and never change" },
 	{ "cell-stale", NULL, 0, 0, cell_stale, "no more conversions" },

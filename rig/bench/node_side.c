@@ -350,7 +350,7 @@ void node_side_receive(struct node_side *n, const char *bytes, size_t count, int
 		       const struct node_side_senses *senses)
 {
 	look(n, senses, t_us);
-	for (size_t i = 0; i < count && !n->faults.silent; i++) {
+	for (size_t i = 0; i < count && !node_wire_silent(n, t_us); i++) {
 		if (tether_feed(&n->reader, node_wire_spoil(n, bytes[i])) && n->reader.line[0] == '?')
 			request(n, t_us);
 	}

@@ -53,7 +53,7 @@ struct node_side_orders {
 
 /* What is wrong with line and node; zeroed = nothing. */
 struct node_side_faults {
-	bool silent;                          /* the cable is out */
+	int64_t silent_until_us;              /* the cable is out */
 	bool no_slow;                         /* slow samples never come */
 	double garbage_permille;              /* of bytes, both ways */
 	double lost_percent, doubled_percent; /* of fast samples */

@@ -8,6 +8,11 @@
 uint32_t node_wire_clock(const struct node_side *node, int64_t t_us);
 int node_wire_rate_limit(const struct node_side_config *config);
 
+static inline bool node_wire_silent(const struct node_side *node, int64_t t_us)
+{
+	return t_us < node->faults.silent_until_us;
+}
+
 /* Let what is due by t_us leave the wire. */
 void node_wire_flow(struct node_side *node, int64_t t_us);
 

@@ -28,7 +28,7 @@ static bool happens(struct node_side *n, double percent)
 
 void node_wire_bytes(struct node_side *n, const char *bytes, size_t count, int64_t t_us)
 {
-	if (n->faults.silent || count == 0)
+	if (node_wire_silent(n, t_us) || count == 0)
 		return;
 	if (happens(n, n->faults.half_percent))
 		count = (count + 1) / 2;
@@ -90,7 +90,7 @@ void node_wire_flow(struct node_side *n, int64_t t_us)
 		n->tx_head = (n->tx_head + 1) % NODE_SIDE_TX;
 		n->tx_n--;
 		n->tx_us += n->byte_us;
-		if (!n->faults.silent && n->out_n < NODE_SIDE_OUT)
+		if (!node_wire_silent(n, t_us) && n->out_n < NODE_SIDE_OUT)
 			keep_out(n, byte, t_us);
 	}
 }

@@ -45,6 +45,20 @@ def node_silent():
         assert host.slow[-1].state in ("stopping", "safe") and host.slow[-1].reason == "lease"  # nothing came in either
 
 
+def node_silent_for_a_while():
+    """The other fault stands when the cable is in again."""
+    with Rig() as host:
+        host.hand("fault pickup-dead")
+        n = len(host.bodies)
+        host.hand("fault node-silent 0.1")
+        host.go(0.2)
+        heard = len(host.bodies) - n
+        pulses = host.samples[-1].pulses
+        assert 5 <= heard <= 14, heard  # 100 samples a second, for half of the time
+        host.go(1, "speed 28800 300")
+        assert len(host.bodies) - n - heard > 90 and host.samples[-1].pulses == pulses, (len(host.bodies) - n, host.samples[-1].pulses, pulses)
+
+
 def node_reset():
     with Rig() as host:
         boot = host.must("hello 1").split()[3]
@@ -346,7 +360,7 @@ def weights_and_mounting():
 
 
 if __name__ == "__main__":
-    main(node_silent, node_reset, cell_frozen_stale_and_saturated, garbage, lost_and_doubled_samples,
+    main(node_silent, node_silent_for_a_while, node_reset, cell_frozen_stale_and_saturated, garbage, lost_and_doubled_samples,
          half_swapped_delayed_and_nonsense_lines, link_cut, host_held, cell_drift, pickup_half_and_slip, drive_mute, pickup_dead,
          brake_stuck_and_off, contactor_welded_and_dropping, estop_and_guard, overspeed, wrong_direction, oscillation, supply_sag,
          drive_fault, hot_brake_and_actuator, torque_spike, weights_and_mounting)

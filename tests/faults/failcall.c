@@ -1,18 +1,22 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Preloaded in tests: the n-th call of a kind goes wrong, counted from main on over all threads.
  * FAIL_CALL=KIND:N one call, KIND:N- that and all after it. KIND: read (sockets and small files), write, disk-read,
- * disk-write,
- * sync, memory, clock, open, step (of SQLite).
+ * disk-write, sync, memory, clock, open, step (of SQLite).
+ * FAIL_FROM=SECONDS: counted from where the program asks a virtual bench to go on to that bench time.
  * FAIL_DO=error (the usual errno; the default), signal:NUMBER (raised, the call goes on), sleep:MS (it takes longer),
- * jump:SECONDS (the wall clock is so far off from there on).
+ * jump:SECONDS (the wall clock is so far off from there on), hangup (the terminal is gone: SIGHUP, and what is written
+ * to standard output and error is refused with EIO), unread (nobody reads them any more: EPIPE and SIGPIPE), bereave
+ * (SIGKILL to the children: the warden). The warden's own calls are neither counted nor failed.
  * FAIL_ONLY=TEXT: open counts only paths that hold it. FAIL_COUNT=FILE: "KIND CALLS" of each kind at exit. */
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <link.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdatomic.h>
 #include <stdbool.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -33,11 +37,16 @@ static struct {
 	int kind;
 	unsigned long at;
 	bool all_after;
-	char deed; /* e, s (signal), w (sleep), j */
+	enum deed { ERROR, SIGNAL, SLEEP, JUMP, HANGUP, UNREAD, BEREAVE } deed;
 	long value;
 	const char *only, *count_file;
 	atomic_bool jumped;
-} shim = { .kind = -1, .deed = 'e' };
+	long long from_us;   /* of bench time, 0: from main on */
+	atomic_bool reached; /* that time */
+	struct range {
+		uintptr_t begin, end;
+	} units; /* where UDUNITS-2 is loaded */
+} shim = { .kind = -1 };
 
 /* glibc's own: dlsym would allocate. */
 void *__libc_malloc(size_t size);
@@ -62,20 +71,82 @@ static void sleep_ms(long ms)
 		;
 }
 
+/* Standard output and error are from now on where the far end of to is gone. */
+static void replace_output(int to)
+{
+	dup2(to, STDOUT_FILENO);
+	dup2(to, STDERR_FILENO);
+	close(to);
+}
+
+static void hang_up(void)
+{
+	int master = posix_openpt(O_RDWR | O_NOCTTY);
+
+	if (master < 0 || grantpt(master) != 0 || unlockpt(master) != 0)
+		abort();
+	int terminal = open(ptsname(master), O_RDWR | O_NOCTTY);
+	if (terminal < 0)
+		abort();
+	replace_output(terminal);
+	close(master);
+	raise(SIGHUP);
+}
+
+static void stop_reading(void)
+{
+	int end[2];
+
+	if (pipe(end) != 0)
+		abort();
+	close(end[0]);
+	replace_output(end[1]);
+}
+
+static void kill_children(void)
+{
+	char path[60], list[200];
+	ssize_t n;
+
+	snprintf(path, sizeof path, "/proc/self/task/%d/children", (int)getpid());
+	int fd = open(path, O_RDONLY);
+	if (fd < 0 || (n = pread(fd, list, sizeof list - 1, 0)) < 0)
+		abort();
+	close(fd);
+	list[n] = '\0';
+	for (char *at = list, *end; strtol(at, &end, 10) > 0; at = end)
+		kill((pid_t)strtol(at, NULL, 10), SIGKILL);
+}
+
 /* Should this call fail? */
 static bool goes_wrong(enum kind kind)
 {
 	if (!atomic_load(&shim.armed))
 		return false;
-	unsigned long n = atomic_fetch_add(&shim.calls[kind], 1) + 1;
-	if ((int)kind != shim.kind || (shim.all_after ? n < shim.at : n != shim.at))
+	bool counts = (int)kind != shim.kind || atomic_load(&shim.reached);
+	unsigned long n = atomic_fetch_add(&shim.calls[kind], counts) + counts;
+	if (!counts || (int)kind != shim.kind || (shim.all_after ? n < shim.at : n != shim.at))
 		return false;
 	switch (shim.deed) {
-	case 's': raise((int)shim.value); return false;
-	case 'w': sleep_ms(shim.value); return false;
-	case 'j': atomic_store(&shim.jumped, true); return false;
+	case ERROR: return true;
+	case SIGNAL: raise((int)shim.value); break;
+	case SLEEP: sleep_ms(shim.value); break;
+	case JUMP: atomic_store(&shim.jumped, true); break;
+	case HANGUP: hang_up(); break;
+	case UNREAD: stop_reading(); break;
+	case BEREAVE: kill_children(); break;
 	}
-	return true;
+	return false;
+}
+
+/* "?7 advance 12345678 0" of the control line (docs/tether.md). */
+static void look_at_time(const char *buf, size_t n)
+{
+	static const char word[] = " advance ";
+	const char *at = atomic_load(&shim.reached) ? NULL : memmem(buf, n, word, sizeof word - 1);
+
+	if (at != NULL && strtoll(at + sizeof word - 1, NULL, 10) >= shim.from_us)
+		atomic_store(&shim.reached, true);
 }
 
 static int refused(int error)
@@ -84,9 +155,14 @@ static int refused(int error)
 	return -1;
 }
 
+/* Looked for once: over all the libraries it takes longer than the call. */
 #define REAL(name, ret_type, ...) \
-	ret_type (*real)(__VA_ARGS__); \
-	find(#name, &real)
+	static ret_type (*_Atomic found)(__VA_ARGS__); \
+	ret_type (*real)(__VA_ARGS__) = atomic_load_explicit(&found, memory_order_relaxed); \
+	if (real == NULL) { \
+		find(#name, &real); \
+		atomic_store_explicit(&found, real, memory_order_relaxed); \
+	}
 
 ssize_t read(int fd, void *buf, size_t n)
 {
@@ -109,6 +185,7 @@ ssize_t write(int fd, const void *buf, size_t n)
 ssize_t send(int fd, const void *buf, size_t n, int flags)
 {
 	REAL(send, ssize_t, int, const void *, size_t, int);
+	look_at_time(buf, n);
 	return goes_wrong(WRITE) ? refused(EPIPE) : real(fd, buf, n, flags);
 }
 
@@ -150,11 +227,26 @@ static void *none(void)
 
 /* UDUNITS-2 reads its table of units without a look at what malloc gives, and crashes. That is the library's own,
  * before anything is energised: its allocations are neither counted nor failed. */
+static int find_units(struct dl_phdr_info *info, size_t size, void *ret)
+{
+	struct range *units = ret;
+
+	(void)size;
+	if (strstr(info->dlpi_name, "libudunits2") == NULL)
+		return 0;
+	for (int i = 0; i < info->dlpi_phnum; i++) {
+		const ElfW(Phdr) *part = &info->dlpi_phdr[i];
+		uintptr_t begin = info->dlpi_addr + part->p_vaddr;
+
+		if (part->p_type == PT_LOAD && part->p_flags & PF_X)
+			*units = (struct range){ begin, begin + part->p_memsz };
+	}
+	return 1;
+}
+
 static bool of_units_library(const void *caller)
 {
-	Dl_info info;
-
-	return dladdr(caller, &info) && info.dli_fname && strstr(info.dli_fname, "libudunits2");
+	return (uintptr_t)caller - shim.units.begin < shim.units.end - shim.units.begin;
 }
 
 void *malloc(size_t size)
@@ -237,8 +329,13 @@ static int kind_of(const char *word, size_t length)
 
 static void read_orders(void)
 {
-	const char *call = getenv("FAIL_CALL"), *deed = getenv("FAIL_DO");
+	static const char *const deed_word[] = { "error", "signal", "sleep", "jump", "hangup", "unread", "bereave" };
+	const char *call = getenv("FAIL_CALL"), *deed = getenv("FAIL_DO"), *from = getenv("FAIL_FROM");
 	char *end;
+
+	shim.from_us = from != NULL ? (long long)(strtod(from, NULL) * 1e6) : 0;
+	shim.reached = shim.from_us == 0;
+	dl_iterate_phdr(find_units, &shim.units);
 
 	shim.only = getenv("FAIL_ONLY");
 	shim.count_file = getenv("FAIL_COUNT");
@@ -248,9 +345,16 @@ static void read_orders(void)
 		shim.at = call[length] ? strtoul(call + length + 1, &end, 10) : 1;
 		shim.all_after = call[length] && *end == '-';
 	}
-	if (deed != NULL && strchr(deed, ':') != NULL) {
-		shim.deed = strncmp(deed, "signal", 6) == 0 ? 's' : strncmp(deed, "sleep", 5) == 0 ? 'w' : 'j';
-		shim.value = strtol(strchr(deed, ':') + 1, NULL, 10);
+	if (deed != NULL) {
+		size_t length = strcspn(deed, ":"), i = 0;
+		while (i <= BEREAVE && (strlen(deed_word[i]) != length || strncmp(deed_word[i], deed, length) != 0))
+			i++;
+		if (i > BEREAVE) {
+			fprintf(stderr, "failcall: no such deed: %s\n", deed);
+			exit(99);
+		}
+		shim.deed = (enum deed)i;
+		shim.value = deed[length] ? strtol(deed + length + 1, NULL, 10) : 0;
 	}
 }
 
@@ -258,7 +362,7 @@ static int (*real_main)(int, char **, char **);
 
 static int counted_main(int argc, char **argv, char **environment)
 {
-	atomic_store(&shim.armed, true);
+	atomic_store(&shim.armed, strcmp(program_invocation_short_name, "bridle-warden") != 0);
 	return real_main(argc, argv, environment);
 }
 
@@ -277,8 +381,8 @@ int __libc_start_main(program_main *program, int argc, char **argv, void (*init)
 
 __attribute__((destructor)) static void tell_counts(void)
 {
-	atomic_store(&shim.armed, false);
-	FILE *file = shim.count_file != NULL ? fopen64(shim.count_file, "w") : NULL;
+	bool counted = atomic_exchange(&shim.armed, false);
+	FILE *file = shim.count_file != NULL && counted ? fopen64(shim.count_file, "w") : NULL;
 
 	for (int i = 0; i < KINDS && file != NULL; i++)
 		fprintf(file, "%s %lu\n", kind_word[i], atomic_load(&shim.calls[i]));

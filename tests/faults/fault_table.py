@@ -17,6 +17,7 @@ REFUSED = "refused"
 NO_BRAKE = "no brake"          # the brake cannot hold
 NO_CUT = "no cut"              # the contactor cannot open
 NO_DRIVE_OFF = "no drive off"  # the drive does not obey
+DEAF = "nobody reads"          # what the program writes is lost: the logbook has to tell it
 LIES = "lies"                  # what the program is told is not so: sensors that contradict the truth
 NO_ROTOR = "no rotor"          # the drive, only witness of a torque to and fro that the cell cannot see (I4a), does not tell its rotor
 NO_WORD = "no word"            # no command gets to the node: what it does comes with the end of the lease
@@ -24,19 +25,20 @@ NO_BOOK = "no book"            # the logbook takes nothing more, so it may have 
 
 
 class Row:
-    def __init__(self, word, causes, why, within_s=None, act=None, value=None, marks=(), weight=2, stops=False, mends=None):
-        self.mends = mends  # after how long it is mended, s
+    def __init__(self, word, causes, why, within_s=None, act=None, value=None, marks=(), weight=2, stops=False):
         self.word, self.causes, self.why, self.within_s = word, causes, why, within_s
         self.act, self.value, self.marks, self.weight, self.stops = act or word, value, set(marks), weight, stops
         self.kind = None
 
 
 class CallRow(Row):
-    """A fault of the program's own calls, by failcall.c: kind of call, what is done; it comes at its share of all calls."""
+    """A fault of the program's own calls, by failcall.c: kind of call, what is done. It comes at its moment: at one of the first `calls`
+    from that bench time on; or anywhere in the run, at its share of all calls of its kind; or at the first call of all."""
 
-    def __init__(self, word, causes, why, kind, deed=None, after=False, only=None, from_start=False, **more):
+    def __init__(self, word, causes, why, kind, deed=None, after=False, only=None, calls=4, anywhere=False, first=False, **more):
         super().__init__(word, causes, why, **more)
-        self.act, self.kind, self.deed, self.after, self.only, self.from_start = None, kind, deed, after, only, from_start
+        self.act, self.kind, self.deed, self.after, self.only = None, kind, deed, after, only
+        self.calls, self.anywhere, self.first = calls, anywhere, first
 
 
 def between(low, high):
@@ -56,6 +58,9 @@ TABLE = [
     # the line
     Row("link-cut", {"node_silent"}, "no byte comes any more", 0.8, marks=[NO_WORD]),
     Row("node-silent", {"node_silent"}, "no byte comes any more", 0.8, marks=[NO_WORD]),
+    Row("node-blink", {WENT_ON}, "its cable is out and in again: borne for less than [guard] silent, 0.15 s, and a set-point that it did not hear",
+        act="node-silent", value=between(0.01, 0.08)),
+    Row("node-away", {"node_silent"}, "out for longer", 0.8, act="node-silent", value=either(between(0.3, 1), between(1, 60)), marks=[NO_WORD]),
     Row("half-lines", {WENT_ON} | NOISY_LINE, "some are borne; then samples are missing, or the word of the contactor is",
         value=between(2, 100)),
     Row("doubled-samples", {WENT_ON}, "the number of a sample tells", value=between(1, 100)),
@@ -120,19 +125,21 @@ TABLE = [
     # the program and its machine
     CallRow("SIGKILL", {KILLED}, "nothing more is said; the node's lease ends", "read", "signal:9", within_s=1.5, weight=3, marks=[NO_WORD]),
     CallRow("SIGPIPE", {WENT_ON}, "what nobody reads is lost", "read", "signal:13"),
-    CallRow("terminal-gone", {"operator"}, "SIGHUP, and nobody reads what is written", "read", "signal:1", within_s=0.5),
-    CallRow("disk-full", {"logbook"}, "nothing is written from there on", "disk-write", after=True, marks=[NO_BOOK], weight=3),
-    CallRow("disk-write-fails", {"logbook", WENT_ON, REFUSED}, "once: SQLite may try again by itself", "disk-write", marks=[NO_BOOK]),
-    CallRow("sync-fails", {"logbook", WENT_ON, REFUSED}, "once, at any commit, the last included", "sync", marks=[NO_BOOK]),
-    CallRow("read-only", {REFUSED}, "nothing begins", "open", after=True, only="logbook", from_start=True, marks=[NO_BOOK]),
-    CallRow("step-fails", {"logbook", WENT_ON, REFUSED}, "once", "step", marks=[NO_BOOK]),
-    CallRow("clock-jumps", {WENT_ON}, "the wall clock paces nothing", "clock", "jump:-7200"),
-    CallRow("slow-sync", {WENT_ON}, "the disk is waited for by nobody", "sync", "sleep:"),
+    CallRow("reader-gone", {WENT_ON}, "nobody reads what is written, and SIGPIPE says so", "read", "unread", marks=[DEAF]),
+    CallRow("terminal-gone", {"operator"}, "SIGHUP, and what is written is refused", "read", "hangup", within_s=0.5, marks=[DEAF]),
+    CallRow("disk-full", {"logbook"}, "nothing is written from there on", "disk-write", after=True, anywhere=True, marks=[NO_BOOK]),
+    CallRow("disk-full-now", {"logbook"}, "nothing is written from there on", "disk-write", after=True, marks=[NO_BOOK]),
+    CallRow("disk-write-fails", {"logbook", WENT_ON, REFUSED}, "once: SQLite may try again by itself", "disk-write", anywhere=True, marks=[NO_BOOK]),
+    CallRow("sync-fails", {"logbook", WENT_ON, REFUSED}, "once, at any commit, the last included", "sync", anywhere=True, marks=[NO_BOOK]),
+    CallRow("read-only", {REFUSED}, "nothing begins", "open", after=True, only="logbook", first=True, marks=[NO_BOOK]),
+    CallRow("step-fails", {"logbook", WENT_ON, REFUSED}, "once", "step", anywhere=True, marks=[NO_BOOK]),
+    CallRow("memory-fails", {"logbook", WENT_ON}, "once, where the logbook is written: a tick asks for none", "memory", calls=20, marks=[NO_BOOK]),
+    CallRow("clock-jumps", {WENT_ON}, "the wall clock paces nothing", "clock",
+            lambda chance: f"jump:{chance.choice([-1, 1]) * chance.choice([1, 7200, 1000000000])}"),
+    CallRow("slow-sync", {WENT_ON}, "the disk is waited for by nobody", "sync", lambda chance: f"sleep:{round(100 * 50 ** chance.random())}", anywhere=True),
+    CallRow("slow-disk", {WENT_ON}, "nor one that is slow for good", "sync", lambda chance: f"sleep:{chance.randint(100, 400)}", after=True, calls=1),
     CallRow("locked", {WENT_ON, "logbook", REFUSED}, "another process has the write lock for a while: borne up to 5 s", None,
             marks=[NO_BOOK]),
-
-    Row("node-away", {WENT_ON, "node_silent"}, "its cable is out and in again: borne for less than its silence", act="node-silent",
-        value=None, mends=either(between(0.02, 0.4), between(1, 60)), marks=[NO_WORD]),
 ]
 
 # Of what has a line of its own, beside the others: (rows, words that have nothing to act on there).
@@ -140,6 +147,7 @@ OWN_LINES = {
     "light own lines": ([
         Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=16),
         Row("supply-silent", {"instrument_silent"}, "its answers are believed for 1 s; it hears no OFF", 2.5, marks=[NO_CUT], weight=16),
+        CallRow("warden-killed", {"warden"}, "its own means to end what has no lease is gone", "read", "bereave", within_s=0.8, weight=8),
         Row("supply-refuses", {WENT_ON, "instrument_silent"}, "found where it is switched on the next time", weight=8)], set()),
     "light gauge": ([
         Row("indicator-silent", {"cell_stale"}, "the only witness of the torque", 1.5, marks=[LIES], weight=20),
@@ -155,22 +163,22 @@ class Fault:
         self.row, self.word, self.causes, self.marks, self.within_s = row, row.word, row.causes, row.marks, row.within_s
         value = row.value(chance) if row.value else None
         self.is_of_the_program = isinstance(row, CallRow)
+        self.deed = row.deed(chance) if self.is_of_the_program and callable(row.deed) else getattr(row, "deed", None)
         self.act = None if self.is_of_the_program else " ".join(filter(None, [row.act, value]))
         self.share = chance.random()
-        self.held_s = round(chance.uniform(0.1, 4), 2)
-        self.sleep_ms = round(100 * 50 ** chance.random())
-        self.mends_s = float(row.mends(chance)) if row.mends else None
-        self.text = (self.act or self.word) + (f" for {self.mends_s} s" if row.mends else "")
+        self.held_s = round(chance.uniform(0.1, 7), 2)
+        self.text = self.act or " ".join(filter(None, [self.word, self.deed if row.kind and callable(row.deed) else None]))
 
     def environment(self, rig, t_s):
-        """Reads come with the ticks, so they have a time; what the disk does comes at any of its calls."""
         row = self.row
         if not self.is_of_the_program or row.kind is None:
             return {}
-        n = 1 if row.from_start else rig.read_at(t_s) if row.kind == "read" else 1 + int(self.share * rig.calls[row.kind])
+        n = 1 if row.first else 1 + int(self.share * (rig.calls[row.kind] if row.anywhere else row.calls))
         orders = {"FAIL_CALL": f"{row.kind}:{n}{'-' if row.after else ''}"}
-        if row.deed:
-            orders["FAIL_DO"] = row.deed + (str(self.sleep_ms) if row.deed == "sleep:" else "")
+        if not row.first and not row.anywhere:
+            orders["FAIL_FROM"] = str(t_s)
+        if self.deed:
+            orders["FAIL_DO"] = self.deed
         if row.only:
             orders["FAIL_ONLY"] = row.only
         return orders

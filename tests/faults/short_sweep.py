@@ -12,14 +12,14 @@ import digest  # noqa: E402
 import harness  # noqa: E402
 
 ACTUATOR, PLAN = "paddle-winder", "short"
+SPEED = "speed\nspeed = 60 rpm"
 PLAN_TEXT = """[plan]
 actuator = paddle-winder
 load = torque
-drive = speed
-speed = 60 rpm
+drive = {drive}
 
 [steps]
-torque = 0, {torque} N.m
+torque = {torque} N.m
 down = {down}
 repeat_first = no
 
@@ -49,10 +49,10 @@ def forget_samples(logbook):
         db.execute("VACUUM")
 
 
-def prepare(home, name="prepared", torque="10", down="no", edit=None, seed=9, options=()):
+def prepare(home, name="prepared", torque="0, 10", down="no", drive=SPEED, edit=None, seed=9, options=()):
     """home/name: the folder that harness.Bench(example=...) copies."""
     def both(folder):
-        (folder / "plans" / f"{PLAN}.ini").write_text(PLAN_TEXT.format(torque=torque, down=down))
+        (folder / "plans" / f"{PLAN}.ini").write_text(PLAN_TEXT.format(torque=torque, down=down, drive=drive))
         if edit:
             edit(folder)
     with harness.Bench(seed, edit=both, options=options) as bench:

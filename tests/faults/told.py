@@ -65,5 +65,5 @@ def case(prepared, told_before, slow_ms):
 
 
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
-    folder = prepare(home, torque="5, 10, 15", down="yes")
+    folder = prepare(home, torque="0, 5, 10, 15", down="yes")
     harness.main(*[case(folder, *row) for row in ((1, 0), (1, 200), (4, 200), (2, 1000))], answered(folder, 200))
