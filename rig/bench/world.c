@@ -344,8 +344,10 @@ static double disc_rad(struct world *w)
 
 static double felt_Nm(const struct world *w, double t_s)
 {
-	return w->shaft.cell_Nm + w->faults.drift_Nm_per_s * (t_s - w->faults.drift_from_s) +
-	       w->faults.hum_Nm * sin(2 * UNITS_PI * MAINS_HZ * t_s);
+	/* Each step of the physics asks: a sine only where something hums. */
+	double hum_Nm = w->faults.hum_Nm > 0 ? w->faults.hum_Nm * sin(2 * UNITS_PI * MAINS_HZ * t_s) : 0;
+
+	return w->shaft.cell_Nm + w->faults.drift_Nm_per_s * (t_s - w->faults.drift_from_s) + hum_Nm;
 }
 
 static void step(struct world *w)

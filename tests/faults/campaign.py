@@ -32,6 +32,7 @@ import rigs
 from short_sweep import PLAN, harness, newest_run, query
 
 BLOCK = 50
+HELD_S = 15  # a stop that is not safe holds the brake for ten minutes: so long beyond a whole sweep somebody mends it, but for one case of 32
 MEMORY = pathlib.Path("/dev/shm")  # a folder there waits for no disk; what a disk does comes from the shim
 
 
@@ -48,6 +49,7 @@ class Case:
         self.faults = [fault_table.draw(chance, self.rig, stops=self.phase == "stop")]
         if double:
             self.faults.append(fault_table.draw(chance, self.rig, bench_only=self.faults[0].is_of_the_program, but=self.faults[0].word))
+        self.is_mended = seed % 32 != 0
         self.gap_s = chance.choice([0, chance.uniform(0, 0.15), chance.uniform(0, 0.6)]) if double else 0
 
     def times(self, rig):
@@ -65,6 +67,8 @@ class Seen:
     def __init__(self, case, rig, bench, result, before):
         self.case, self.times, self.folder = case, case.times(rig), bench.folder
         self.faults, self.result, self.before, self.rattled = case.faults, result, before, None
+        calls = bench.folder / "calls"  # not there where the program was killed
+        self.came = "came 0" not in calls.read_text() if calls.exists() else True
         self.text = " ".join((result.err + " " + result.out).split())
         self.rows = judge.rest_of(bench.folder, patient=result.status < 0)
         self.run = newest_run(bench.folder)
@@ -79,12 +83,15 @@ class Seen:
 def sweep(case, rig):
     """Run it; a Seen."""
     acts = [f"{t} fault {fault.act}" for t, fault in zip(case.times(rig), case.faults) if fault.act]
+    if case.is_mended:
+        acts.append(f"{rig.end_s + HELD_S:.3f} mend")
     options = ("--at", "; ".join(acts)) if acts else ()
     env = {"LD_PRELOAD": rigs.SHIM, "ASAN_OPTIONS": "verify_asan_link_order=0"}
     for t, fault in zip(case.times(rig), case.faults):
         env.update(fault.environment(rig, t))
-    with harness.Bench(rigs.SEED, example=rig.folder, options=options) as bench:
+    with harness.Bench(rigs.SEED, example=rig.folder, options=(*rigs.COARSE, *options)) as bench:
         before = newest_run(bench.folder)
+        env["FAIL_COUNT"] = str(bench.folder / "calls")
         with fault_table.around(case.faults, bench.folder):
             result = bench.run("sweep", PLAN, env=env, timeout=300)
         seen = Seen(case, rig, bench, result, before)

@@ -7,7 +7,8 @@
  * jump:SECONDS (the wall clock is so far off from there on), hangup (the terminal is gone: SIGHUP, and what is written
  * to standard output and error is refused with EIO), unread (nobody reads them any more: EPIPE and SIGPIPE), bereave
  * (SIGKILL to the children: the warden). The warden's own calls are neither counted nor failed.
- * FAIL_ONLY=TEXT: open counts only paths that hold it. FAIL_COUNT=FILE: "KIND CALLS" of each kind at exit. */
+ * FAIL_ONLY=TEXT: open counts only paths that hold it. FAIL_COUNT=FILE: "KIND CALLS" of each kind at exit, and
+ * "came 1" where what FAIL_CALL orders was done. */
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
@@ -40,7 +41,7 @@ static struct {
 	enum deed { ERROR, SIGNAL, SLEEP, JUMP, HANGUP, UNREAD, BEREAVE } deed;
 	long value;
 	const char *only, *count_file;
-	atomic_bool jumped;
+	atomic_bool jumped, came;
 	long long from_us;   /* of bench time, 0: from main on */
 	atomic_bool reached; /* that time */
 	struct range {
@@ -127,6 +128,7 @@ static bool goes_wrong(enum kind kind)
 	unsigned long n = atomic_fetch_add(&shim.calls[kind], counts) + counts;
 	if (!counts || (int)kind != shim.kind || (shim.all_after ? n < shim.at : n != shim.at))
 		return false;
+	atomic_store(&shim.came, true);
 	switch (shim.deed) {
 	case ERROR: return true;
 	case SIGNAL: raise((int)shim.value); break;
@@ -386,6 +388,8 @@ __attribute__((destructor)) static void tell_counts(void)
 
 	for (int i = 0; i < KINDS && file != NULL; i++)
 		fprintf(file, "%s %lu\n", kind_word[i], atomic_load(&shim.calls[i]));
+	if (file != NULL)
+		fprintf(file, "came %d\n", atomic_load(&shim.came));
 	if (file != NULL)
 		fclose(file);
 }

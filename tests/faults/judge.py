@@ -259,6 +259,11 @@ def brake_was_asked(seen):
     return False
 
 
+def never_came(seen, fault):
+    """There are as many calls of the disk as the machine is quick: the run was over before the one that should fail."""
+    return fault.is_of_the_program and not seen.came
+
+
 def untold_cut(seen):
     """What opened the contactor and was not told any more, since the node sent nothing from then on: a drive with a line of its own
     says that its power is gone, before the silence is one."""
@@ -267,7 +272,8 @@ def untold_cut(seen):
 
 
 def named(seen):
-    each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) else set()) for fault in seen.faults]
+    each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) else set())
+            for fault in seen.faults]
     right = set().union(untold_cut(seen), *each)
     status = seen.result.status
     if status < 0:

@@ -35,9 +35,9 @@ def book(folder):
 
 def seen(folder, word="estop", **changes):
     book(folder)
-    fault = types.SimpleNamespace(word=word, causes=ROWS[word].causes, marks=ROWS[word].marks, within_s=ROWS[word].within_s)
+    fault = types.SimpleNamespace(word=word, causes=ROWS[word].causes, marks=ROWS[word].marks, within_s=ROWS[word].within_s, is_of_the_program=False)
     s = types.SimpleNamespace(case=types.SimpleNamespace(rig="light powder"), folder=folder, faults=[fault], times=[PRESSED_S],
-                              result=types.SimpleNamespace(status=1, err=ERR, out=""), before=0, run=1, rattled=None,
+                              result=types.SimpleNamespace(status=1, err=ERR, out=""), before=0, run=1, came=True, rattled=None,
                               rows=[row(9 + 0.01 * i) for i in range(200)], outcome="stopped", cause="estop", told_at_s=TOLD_S, told=TOLD,
                               stop_s=PRESSED_S + 0.01, text=" ".join(ERR.split()))
     for key, value in changes.items():
