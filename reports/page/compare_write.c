@@ -168,17 +168,6 @@ static void write_curves(FILE *f, const struct compared *c)
 }
 
 /* --- figures --- */
-static void gnuplot_text(FILE *f, const char *text)
-{
-	fputc('\'', f);
-	for (; *text; text++) {
-		if (*text == '\'')
-			fputc('\'', f);
-		fputc(*text, f);
-	}
-	fputc('\'', f);
-}
-
 static void write_script(FILE *f, const struct compared *c)
 {
 	static const struct {
@@ -225,7 +214,7 @@ static void write_script(FILE *f, const struct compared *c)
 				if (down) {
 					fputs("notitle", f);
 				} else {
-					fputs("title ", f);
+					fputs("title '", f);
 					char title[180];
 					snprintf(title, sizeof title, "%s%s%s%s", c->run[k].label,
 						 k ? "" : " (reference)",
@@ -234,6 +223,7 @@ static void write_script(FILE *f, const struct compared *c)
 					if (c->run[k].side.report->run.on_bench)
 						strncat(title, ", virtual bench", sizeof title - strlen(title) - 1);
 					gnuplot_text(f, title);
+					fputc('\'', f);
 				}
 			}
 		}

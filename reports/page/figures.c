@@ -62,22 +62,12 @@ static void head(struct script *s)
 	      s->f);
 }
 
-/* In a string of gnuplot between single quotes. */
-static void put_quoted(FILE *f, const char *text)
-{
-	for (; *text; text++)
-		if (*text == '\'')
-			fputs("''", f);
-		else
-			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
-}
-
 static void put_line(FILE *f, int id, double at, const char *first, const char *second)
 {
 	fprintf(f, "set label %d '", id);
-	put_quoted(f, first);
+	gnuplot_text(f, first);
 	fputs(second[0] ? ", " : "", f);
-	put_quoted(f, second);
+	gnuplot_text(f, second);
 	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',11' textcolor rgb '#777777'\n", at);
 }
 

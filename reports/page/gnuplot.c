@@ -1,10 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/gnuplot.h"
+#include "reports/page/report_write.h"
 
+#include <dirent.h>
+#include <errno.h>
 #include <fcntl.h>
 #include <spawn.h>
-#include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
@@ -12,13 +15,50 @@
 
 extern char **environ;
 
+void gnuplot_text(FILE *f, const char *text)
+{
+	if (*text == '\'')
+		fputc(' ', f);
+	for (; *text; text++)
+		if (*text == '\'')
+			fputs("''", f);
+		else
+			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
+}
+
+static bool is_drawing(const char *name)
+{
+	const char *end = strrchr(name, '.');
+
+	return end && (strcmp(end, ".svg") == 0 || strcmp(end, ".png") == 0 || strcmp(end, ".pdf") == 0);
+}
+
+static enum rc refuse_links(const char *dir, struct err *err)
+{
+	DIR *d = opendir(dir);
+	enum rc rc = d ? RC_OK : err_set(err, RC_IO, errno, "%s cannot be read: %s", dir, strerror(errno));
+	struct stat st;
+
+	for (struct dirent *e; rc == RC_OK && (e = readdir(d));)
+		if (is_drawing(e->d_name) && fstatat(dirfd(d), e->d_name, &st, AT_SYMLINK_NOFOLLOW) == 0 &&
+		    S_ISLNK(st.st_mode))
+			rc = err_set(err, RC_IO, 0, "%s/%.100s cannot be written: %s", dir, e->d_name,
+				     files_why(ELOOP));
+	if (d)
+		closedir(d);
+	return rc;
+}
+
 enum rc gnuplot_run(const char *dir, const char *script, const char *without, struct err *err)
 {
 	char name[100], log[PATH_ROOM], *argv[] = { (char *)"gnuplot", name, NULL };
 	posix_spawn_file_actions_t actions;
 	pid_t pid;
 	int status;
+	enum rc rc = refuse_links(dir, err);
 
+	if (rc != RC_OK)
+		return rc;
 	snprintf(name, sizeof name, "%s", script);
 	snprintf(log, sizeof log, "%s/gnuplot.log", dir);
 	posix_spawn_file_actions_init(&actions);

@@ -124,15 +124,6 @@ static void write_json(FILE *f, const struct history *h)
 }
 
 /* --- the figure: a panel a series, by number of the value; a line where something was changed before it --- */
-static void quoted(FILE *f, const char *text)
-{
-	for (; *text; text++)
-		if (*text == '\'')
-			fputs("''", f);
-		else
-			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
-}
-
 static size_t panels(const struct history *h)
 {
 	size_t n = 0;
@@ -239,9 +230,9 @@ static void write_script(FILE *f, const struct history *h)
 		"set output 'history' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
 		"set multiplot layout %zu,1 title '",
 		WIDTH, height, 2 * WIDTH, 2 * height, WIDTH / 100.0, (double)height / 100.0, n);
-	quoted(f, h->actuator[0] ? h->actuator : "Rig");
+	gnuplot_text(f, h->actuator[0] ? h->actuator : "Rig");
 	fputs(h->rig[0] ? ", " : "", f);
-	quoted(f, h->rig);
+	gnuplot_text(f, h->rig);
 	fprintf(f, "%s' noenhanced left offset 1,0 font ',11' textcolor rgb '#777777'\n",
 		h->on_bench ? " (a virtual bench)" : "");
 	for (int q = 0; q < HISTORY_QUANTITIES; q++)

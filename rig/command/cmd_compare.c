@@ -2,6 +2,7 @@
 #include "command/command.h"
 #include "command/run_report.h"
 #include "logbook/extract.h"
+#include "profile/utf8.h"
 #include "reports/pack/pack.h"
 #include "reports/page/compare_write.h"
 #include "reports/reduce/text.h"
@@ -16,6 +17,7 @@
 
 #define RUNS_MOST 24
 #define PATH_ROOM 1024
+#define BASE_ROOM 61
 
 /* What a word names, opened: the run of the bench folder ("7"), of another one ("FOLDER:7"), or a pack. */
 struct opened {
@@ -23,13 +25,22 @@ struct opened {
 	struct report *report;
 };
 
+/* The last part of a path as a label shows it: a name may hold anything. */
+static const char *base_of(const char *path, char buf[BASE_ROOM])
+{
+	const char *base = strrchr(path, '/');
+
+	utf8_clean(base ? base + 1 : path, buf, BASE_ROOM);
+	return buf;
+}
+
 static enum rc open_pack(const char *path, struct opened *to, char *label, size_t size, struct err *err)
 {
 	struct pack *p = NULL;
 	struct logbook *lb = NULL;
 	enum rc rc = pack_read(path, PACK_SAMPLES, &p, err);
 	const struct pack_file *rows = rc == RC_OK ? pack_find(p, PACK_RUN) : NULL;
-	const char *base = strrchr(path, '/');
+	char base[BASE_ROOM];
 
 	if (rc == RC_OK)
 		rc = rows ? extract_open(path, rows->bytes, rows->n, &lb, err)
@@ -39,7 +50,7 @@ static enum rc open_pack(const char *path, struct opened *to, char *label, size_
 				      json_integer_value(json_object_get(json_object_get(p->manifest, "run"), "id")),
 				      &to->report, err);
 	if (rc == RC_OK)
-		snprintf(label, size, "%.60s: run %lld", base ? base + 1 : path, (long long)to->report->run.id);
+		snprintf(label, size, "%s: run %lld", base_of(path, base), (long long)to->report->run.id);
 	logbook_close(lb);
 	pack_free(p);
 	return rc;
@@ -51,6 +62,7 @@ static enum rc open_run(const struct cli *cli, const char *run, const char *fold
 	struct cli at = *cli;
 	struct logbook *lb = NULL;
 	const char *unused = NULL;
+	char base[BASE_ROOM];
 
 	at.bench = folder ? folder : cli->bench;
 	enum rc rc = run_report_open(&at, &lb, err);
@@ -62,8 +74,7 @@ static enum rc open_run(const struct cli *cli, const char *run, const char *fold
 	char *real = realpath(at.bench, NULL);
 	snprintf(to->origin, sizeof to->origin, "%s", real ? real : at.bench);
 	free(real);
-	const char *base = strrchr(to->origin, '/');
-	snprintf(label, size, "%.60s%srun %lld", folder ? (base ? base + 1 : to->origin) : "", folder ? ": " : "",
+	snprintf(label, size, "%s%srun %lld", folder ? base_of(to->origin, base) : "", folder ? ": " : "",
 		 (long long)to->report->run.id);
 	return RC_OK;
 }

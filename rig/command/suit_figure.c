@@ -1,17 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/suit.h"
+#include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
 
 #include <errno.h>
 #include <math.h>
-#include <spawn.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <sys/wait.h>
-#include <unistd.h>
-
-extern char **environ;
 
 #define MOST_ROWS 4001
 
@@ -60,11 +56,14 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 		fprintf(gp, "set multiplot layout %zu,%zu\n", rows, columns);
 	for (size_t k = 0; k < n; k++) {
 		const struct suit_found *found = &c[k].found;
-		if (n > 1)
-			fprintf(gp, "set title '%s: %s' noenhanced\n", c[k].name,
+		if (n > 1) {
+			fputs("set title '", gp);
+			gnuplot_text(gp, c[k].name);
+			fprintf(gp, ": %s' noenhanced\n",
 				suit_refuted(found)   ? "does not carry it"
 				: suit_carries(found) ? "carries it"
 						      : "undecided");
+		}
 		fprintf(gp,
 			"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 3 lc rgb 'black' title 'largest "
 			"torque', \\\n"
@@ -76,25 +75,6 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 	}
 	if (n > 1)
 		fprintf(gp, "unset multiplot\n");
-}
-
-static enum rc draw(const char *dir, struct err *err)
-{
-	char *argv[] = { (char *)"gnuplot", (char *)"cycle.gp", NULL };
-	posix_spawn_file_actions_t actions;
-	pid_t pid;
-	int status = 0;
-
-	posix_spawn_file_actions_init(&actions);
-	posix_spawn_file_actions_addchdir_np(&actions, dir);
-	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
-	posix_spawn_file_actions_destroy(&actions);
-	if (failed)
-		return err_set(err, RC_IO, failed, "gnuplot cannot be started (%s): install gnuplot-nox",
-			       strerror(failed));
-	while (waitpid(pid, &status, 0) < 0 && errno == EINTR)
-		;
-	return status == 0 ? RC_OK : err_set(err, RC_IO, 0, "gnuplot failed on %s/cycle.gp", dir);
 }
 
 static enum rc closed(FILE *f, const char *dir, enum rc rc, struct err *err)
@@ -146,5 +126,5 @@ enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct
 	if (gp)
 		write_script(gp, c, n);
 	rc = closed(gp, dir, RC_OK, err);
-	return rc ? rc : draw(dir, err);
+	return rc ? rc : gnuplot_run(dir, "cycle.gp", "", err);
 }
