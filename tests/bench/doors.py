@@ -16,6 +16,7 @@ import tempfile
 import time
 
 import harness
+import pack  # its archives by a stranger
 
 ROOM = tempfile.TemporaryDirectory(prefix="bridle-doors-")
 HOME = pathlib.Path(ROOM.name)
@@ -155,6 +156,11 @@ HOSTILE = ("x'; system('touch PWNED') `touch PWNED` %s%n \\0", "$(touch PWNED) <
            "'); DROP TABLE run; -- <img src=x onerror=alert(1)>")
 
 
+# As the name of a pack, which comparisons show: each line end would begin a command of gnuplot.
+ARCHIVE = "p'\nsystem 'touch PWNED'\n#`touch PWNED`.tar.zst"
+SWEPT = {}  # of names_run_nothing: its folder, the numbers of two sweeps
+
+
 class Tags(html.parser.HTMLParser):
     def __init__(self, text):
         super().__init__()
@@ -185,8 +191,18 @@ def names_run_nothing():
         (folder / "readings.csv").write_text(READINGS)
         reduced = harness.run("reduce", "readings.csv", "--drum-diameter", "0.6 m", "--out", "r'`touch PWNED`$(touch PWNED)", cwd=folder)
         assert reduced.status == 0, reduced
-        pages = [page, *folder.glob("r'*/*.html")]
-        assert len(pages) == 2, pages
+        bench.must("map", "--actuator", "paddle-winder", "--currents", "5")
+        first, second = (bench.must("sweep", "gentle", "--forced", "a test")["run_id"] for _ in range(2))
+        bench.must("pack", second, "--out", folder / ARCHIVE, cwd=folder)
+        compared = bench.must("compare", first, folder / ARCHIVE, "--out", folder / "compared", cwd=folder)
+        assert all(run["label"].isprintable() for run in compared["runs"]), compared["runs"]
+        bench.must("report", first, cwd=folder)
+        bench.must("log", "history", "--out", folder / "history", cwd=folder)
+        for place in ("compared", f"reports/{first}", "history"):
+            assert len(list((folder / place).glob("*.svg"))) > 0, place
+        SWEPT.update(folder=folder, first=first, second=second)
+        pages = [page, *folder.glob("r'*/*.html"), *folder.glob("reports/*/report.html"), *folder.glob("history/*.html")]
+        assert len(pages) == 4, pages
         for one in pages:
             text = one.read_text()
             tags = Tags(text)
@@ -196,6 +212,82 @@ def names_run_nothing():
         assert HOSTILE[0] in db.execute("SELECT rig_text FROM run").fetchone()[0]
         db.close()
         assert not [p for p in (*HOME.rglob("PWNED"), pathlib.Path("PWNED")) if p.exists()]
+
+
+def what_is_drawn_and_packed_goes_through_no_link():
+    """C7: gnuplot opens its drawings itself. One file of each kind is a link to somebody's file."""
+    folder, victim = SWEPT["folder"], HOME / "victim"
+    victim.write_text("mine")
+    jobs = {"report": ("report", SWEPT["first"]), "compare": ("compare", SWEPT["first"], SWEPT["second"]), "history": ("log", "history"),
+            "certificate": ("certificate",)}
+    for job, words in jobs.items():
+        plain = HOME / f"plain-{job}"
+        done = harness.run(*words, "--out", plain, "--bench", folder)
+        assert done.status == 0, done
+        open_to_others = [f"{p} {mode(p):o}" for p in (plain, *plain.iterdir()) if mode(p) & 0o007 or (p.is_file() and mode(p) & 0o110)]
+        assert not open_to_others, open_to_others
+        kinds = {p.suffix: p.name for p in sorted(plain.iterdir())}
+        assert ".svg" in kinds or job == "certificate", (job, kinds)
+        for name in kinds.values():
+            linked = HOME / f"{job} {name}"
+            linked.mkdir()
+            (linked / name).symlink_to(victim)
+            refused = harness.run(*words, "--out", linked, "--bench", folder)
+            assert victim.read_bytes() == b"mine", f"{job} wrote through {name}"
+            if (linked / name).is_symlink():  # else it was taken away and a file of its own made
+                one_sentence(refused, name, "a link", status=(3,))
+    archive = HOME / "linked.tar.zst"
+    archive.symlink_to(victim)
+    done = harness.run("pack", SWEPT["second"], "--out", archive, "--bench", folder)
+    assert victim.read_bytes() == b"mine" and (done.status == 3 or not archive.is_symlink() and not mode(archive) & 0o117), done
+
+
+def rows(data, name, *statements, refusals=True):
+    """run.sqlite of a pack as somebody else left it; refusals: its triggers put back."""
+    path = HOME / name
+    path.write_bytes(data)
+    db = sqlite3.connect(path)
+    triggers = db.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+    for statement in (*[f"DROP TRIGGER {one}" for one, _ in triggers], *statements, *[sql for _, sql in triggers if refusals]):
+        db.execute(statement)
+    db.commit()
+    db.close()
+    return path.read_bytes()
+
+
+def a_pack_of_a_stranger_runs_nothing_and_eats_no_memory():
+    """C8, in an archive whose digests all fit: a schema of somebody else, values of any size, JSON without end."""
+    if not shutil.which("zstd"):
+        raise harness.Skipped("no zstd")
+    folder = SWEPT["folder"]
+    files = dict(pack.unpacked(folder / ARCHIVE))
+    whole = pack.packed(list(files.items()), "whole.tar.zst")
+    assert harness.run("verify", whole).status == 0 and harness.run("compare", SWEPT["first"], whole, "--bench", folder).status == 0
+    schemas = {
+        "view": ("ALTER TABLE point RENAME TO kept", f"CREATE VIEW point AS SELECT *, ({ENDLESS}) AS endless FROM kept"),
+        "trigger": ("CREATE TRIGGER t AFTER INSERT ON run BEGIN INSERT INTO record SELECT * FROM record; END",),
+    }
+    values = {
+        "huge": ("UPDATE run SET rig_text = CAST(zeroblob(70000000) AS TEXT)",),
+        "deep": ("UPDATE record SET json = replace(hex(zeroblob(1000000)), '00', '[') WHERE kind = 'calibration'",),
+        "round": ("PRAGMA foreign_keys = OFF", "UPDATE run SET resumes_run_id = id"),
+    }
+    for name, statements in {**schemas, **values}.items():
+        other = rows(files["run.sqlite"], f"{name}.sqlite", *statements, refusals=name in values)
+        forged = pack.packed(list({**files, "run.sqlite": other}.items()), f"{name}.tar.zst")
+        for words in (("verify", forged), ("compare", SWEPT["first"], forged, "--bench", folder)):
+            refused = harness.run(*words, timeout=60, **LIMITS)
+            if name == "round":  # a run that continues itself: it ends, and verify tells it
+                assert refused.status in ((1,) if words[0] == "verify" else (0, 2)) and len(refused.err) < 900, refused
+            else:
+                one_sentence(refused, *(["that this program did not make"] if name in schemas else []), status=(2, 3))
+        forged.unlink()
+    deep = pack.packed([(n, b"[" * 2_000_000 if n == "report.json" else b) for n, b in files.items()], "nested.tar.zst")
+    said = harness.run("verify", deep, "--json", timeout=60, **LIMITS)
+    assert said.status == 1 and said.json["differs"][0]["name"] == "report.json", said
+    for name in ("../points.csv", "/tmp/points.csv", ".hidden", "figures/../../points.svg"):
+        said = harness.run("verify", pack.packed([*files.items(), (name, b"x")], "names.tar.zst"), timeout=60)
+        one_sentence(said, "names a file that no pack holds", status=(2,))
 
 
 # Logbooks and tables from others
@@ -314,6 +406,7 @@ def nobody_needs_to_be_root():
 
 harness.main(a_line_that_others_reach_is_told, no_host_in_an_address_is_refused, a_stranger_at_the_line_changes_nothing,
              a_host_that_does_not_read_keeps_nobody_from_ending_the_bench, nothing_that_is_made_is_others_to_read,
-             nothing_is_written_through_a_link, names_run_nothing, a_schema_of_somebody_else_is_not_read, what_sqlite_adds_itself_is_read,
+             nothing_is_written_through_a_link, names_run_nothing,
+             what_is_drawn_and_packed_goes_through_no_link, a_pack_of_a_stranger_runs_nothing_and_eats_no_memory, a_schema_of_somebody_else_is_not_read, what_sqlite_adds_itself_is_read,
              values_of_the_wrong_kind_and_of_any_size_are_refused, a_table_that_eats_memory_is_refused,
              a_plan_of_a_million_steps_is_refused, nobody_needs_to_be_root)

@@ -13,12 +13,14 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 
 import harness
 
 CYCLES = int(sys.argv[1]) if len(sys.argv) > 1 else 24
 BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
+NAME = 'Heron "}, \\ {" bench'  # of the rig: it must not end its place in a message
 TOPIC, USER, PASSWORD = "workshop/heron", "bridle", "reed-bed"
 PLAN = """[plan]
 actuator = paddle-winder
@@ -170,6 +172,7 @@ def a_rule_stops_it_and_the_broker_is_told(bench):
     broker = Broker()
     try:
         with_broker(bench, broker.port)
+        bench.replace("rig.ini", "name = Heron Lock bench", f"name = {NAME}")
         plan(bench, "warm", 60, "temperature_rise = 15 K\ncase = 0 degC\n", hold="25 s")
         ready(bench, "warm")
         stopped = bench.run("endure", "warm", "--hands", "--json", timeout=150)
@@ -182,6 +185,7 @@ def a_rule_stops_it_and_the_broker_is_told(bench):
         drift, stop = broker.message(), broker.message()
         assert (drift["what"], stop["what"]) == ("drift", "stopped"), (drift, stop)
         assert "warmer than the air" in drift["text"] and "warmer than the air" in stop["text"], (drift, stop)
+        assert stop.keys() == {"rig", "plan", "run_id", "cycle", "what", "text"} and stop["rig"] == NAME.replace('"', "'").replace("\\", "'"), stop
         assert stop["cycle"] == last["cycle"] and stop["plan"] == "warm" and stop["run_id"] == doc["run_id"], stop
     finally:
         broker.stop()
@@ -195,6 +199,32 @@ def a_broker_that_is_away_is_told_once(bench):
     assert result.status == 0, result
     told = (result.out + result.err).count("No message")
     assert told == 1 and "2 messages not delivered: the broker" in result.out, result
+
+
+def a_broker_that_answers_nonsense_costs_no_result(bench):
+    """A stranger at the broker's port: each connection gets noise that begins as a packet of 256 MB."""
+    server, hosts = socket.create_server(("127.0.0.1", 0)), []
+
+    def answer():
+        while True:
+            try:
+                host, _ = server.accept()
+                hosts.append(host)
+                host.sendall(b"\x30\xff\xff\xff\x7f" + os.urandom(20000))
+            except OSError:
+                if server.fileno() < 0:
+                    return
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+    try:
+        with_broker(bench, server.getsockname()[1])
+        ready(bench, "away")
+        result = bench.run("endure", "away", "--hands", "--json", timeout=120)
+        assert result.status == 0 and hosts and result.json["messages_not_delivered"] == 2 and len(result.json["cycles"]) == 4, result
+    finally:
+        server.close()
+        for host in hosts:
+            host.close()
 
 
 def killed_and_taken_up(bench):
@@ -254,7 +284,8 @@ if __name__ == "__main__":
         return named
     try:
         harness.main(*map(on, (nothing_begins_unasked, a_few_cycles, killed_and_taken_up, memory_and_rows_are_bounded,
-                               a_rule_stops_it_and_the_broker_is_told, a_broker_that_is_away_is_told_once)))
+                               a_rule_stops_it_and_the_broker_is_told, a_broker_that_is_away_is_told_once,
+                               a_broker_that_answers_nonsense_costs_no_result)))
     finally:
         bench.stop()
         bench.home.cleanup()
