@@ -7,9 +7,9 @@
 
 #include <stdio.h>
 
-/* Within single quotes of a script: a quote stands twice, with a space before one that is the first (gnuplot takes two at the
- * beginning for an empty string); a control character, which would end the line and begin a command, is a space. The
- * quotes around it are the caller's. */
+/* Within single quotes of a script: a quote stands twice, with a space before one that is the first (gnuplot takes two
+ * at the beginning for an empty string); a control character, which would end the line and begin a command, is a space.
+ * The quotes around it are the caller's. */
 void gnuplot_text(FILE *f, const char *text);
 
 /* Runs a script that lies in a folder, there. RC_IO: gnuplot is not installed, or failed (its words are kept beside the

@@ -97,6 +97,48 @@ static void errors_come_as_states(void **state)
 	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_BUSOFF, .len = 8 });
 	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_ACK, .len = 8 });
 	assert_string_equal(lines(), "sp003128\rsb000000\r");
+	put(&(struct can_frame){
+		.can_id = CAN_ERR_FLAG | CAN_ERR_CRTL, .len = 8, .data = { 0, CAN_ERR_CRTL_RX_WARNING } });
+	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_CRTL, .len = 8, .data = { 0, CAN_ERR_CRTL_ACTIVE } });
+	put(&(struct can_frame){ .can_id = CAN_ERR_FLAG | CAN_ERR_RESTARTED, .len = 8 });
+	assert_string_equal(lines(), "sw000000\rsa000000\rsa000000\r");
+}
+
+/* A length beyond eight comes from nobody who keeps to the kernel's own header; no byte behind the frame is read. */
+static void a_frame_that_claims_more_than_it_holds(void **state)
+{
+	(void)state;
+	put(&(struct can_frame){ .can_id = 0x123, .len = 60, .data = { 1, 2, 3, 4, 5, 6, 7, 8 } });
+	assert_string_equal(lines(), "t12380102030405060708\r");
+}
+
+/* As many lines as there is room for; the rest waits in the kernel. */
+static void a_reader_with_little_room(void **state)
+{
+	char buf[40];
+	int e;
+
+	(void)state;
+	for (int i = 0; i < 3; i++)
+		put(&(struct can_frame){ .can_id = 0x123, .len = 0 });
+	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 0, &e), 12);
+	assert_memory_equal(buf, "t1230\rt1230\r", 12);
+	assert_string_equal(lines(), "t1230\r");
+}
+
+static void a_line_of_a_program_without_an_end(void **state)
+{
+	char text[200];
+	struct can_frame f;
+	int e;
+
+	(void)state;
+	memset(text, 't', sizeof text);
+	assert_int_equal(part.ops->write(part.ctx, text, sizeof text, &e), sizeof text);
+	assert_int_equal(recv(far, &f, sizeof f, MSG_DONTWAIT), -1);
+	assert_int_equal(part.ops->write(part.ctx, "\rt2010\r", 7, &e), 7);
+	assert_int_equal(recv(far, &f, sizeof f, 0), sizeof f);
+	assert_int_equal(f.can_id, 0x201);
 }
 
 static void lines_go_as_frames(void **state)
@@ -186,6 +228,9 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(frames_come_as_lines, begin, end),
 		cmocka_unit_test_setup_teardown(errors_come_as_states, begin, end),
+		cmocka_unit_test_setup_teardown(a_frame_that_claims_more_than_it_holds, begin, end),
+		cmocka_unit_test_setup_teardown(a_reader_with_little_room, begin, end),
+		cmocka_unit_test_setup_teardown(a_line_of_a_program_without_an_end, begin, end),
 		cmocka_unit_test_setup_teardown(lines_go_as_frames, begin, end),
 		cmocka_unit_test_setup_teardown(only_what_is_listened_to_comes_in, begin, end),
 		cmocka_unit_test_setup_teardown(an_interface_that_is_gone, begin, end),

@@ -90,6 +90,7 @@ static void canopen_drives_that_cannot_be(void **state)
 		{ "node_id = 5\nbit_rate = 400000\n", "bit_rate: found 400000" },
 		{ "node_id = 5\nlease = 0 s\n", "has no lease" },
 		{ "node_id = 5\ntelemetry = sdo\n[tether]\nrate = 20 Hz\n", "a round of 6 takes 0.3 s" },
+		{ "node_id = 5\ntelemetry = sdo\n[tether]\nrate = 23.9 Hz\n", "or a [tether] rate of 24 Hz" },
 	};
 
 	(void)state;
@@ -105,6 +106,13 @@ static void canopen_drives_that_cannot_be(void **state)
 		if (!stands(&m, rows[i].words))
 			fail_msg("not told: %s (first %s)", rows[i].words, m.n ? m.line[0] : "none");
 	}
+	/* six questions in a quarter of a second: 24 ticks a second are enough (that the rate stands twice is told) */
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+	read_instruments("\n[instrument m]\n" CANOPEN "node_id = 5\ntelemetry = sdo\n"
+			 "[tether]\nrate = 24 Hz\n",
+			 &rig, &m, RC_ARG);
+	assert_false(stands(&m, "a round of 6"));
 }
 
 /* All of them at once, each in a sentence of its own. */
