@@ -247,7 +247,7 @@ static void tell(const struct tame_fit *f, double *scratch, struct tame_identifi
 	ret->coherence = tame_coherence(r->torque_Nm, r->speed_rad_per_s, r->n, f->step_s, about / 3, 1.5 * about);
 }
 
-enum rc tame_identify(const struct tame_record *r, struct tame_identified *ret, struct err *err)
+static enum rc identify(const struct tame_record *r, bool may_be_two, struct tame_identified *ret, struct err *err)
 {
 	struct tame_fit one = { .record = r }, two;
 	enum rc rc = check(r, &one.step_s, err);
@@ -261,9 +261,19 @@ enum rc tame_identify(const struct tame_record *r, struct tame_identified *ret, 
 	if (rc == RC_OK)
 		rc = tame_fit_run(&one, err);
 	if (rc == RC_OK) {
-		bool second = fit_two(&one, scratch, &two, err) == RC_OK && is_better(&two, &one);
+		bool second = may_be_two && fit_two(&one, scratch, &two, err) == RC_OK && is_better(&two, &one);
 		tell(second ? &two : &one, scratch, ret);
 	}
 	free(scratch);
 	return rc;
+}
+
+enum rc tame_identify(const struct tame_record *r, struct tame_identified *ret, struct err *err)
+{
+	return identify(r, true, ret, err);
+}
+
+enum rc tame_identify_one(const struct tame_record *r, struct tame_identified *ret, struct err *err)
+{
+	return identify(r, false, ret, err);
 }

@@ -54,5 +54,7 @@ bool tame_rests(const struct tame_identified *id);
 /* RC_ARG fewer than 200 rows or more than TAME_ROWS, uneven times, a torque
  * that does not change; RC_SINGULAR no model fits. */
 enum rc tame_identify(const struct tame_record *record, struct tame_identified *ret, struct err *err) MUST_CHECK;
+/* The same by one mass alone, where no second one can be seen: a record far slower than any resonance. */
+enum rc tame_identify_one(const struct tame_record *record, struct tame_identified *ret, struct err *err) MUST_CHECK;
 
 #endif

@@ -41,6 +41,22 @@ static const struct {
 	  "the noise beside a wave is its uncertainty.",
 	  "Each ± is the expanded uncertainty (95 %). Noise beside the wave, calibration and friction of the cradle's "
 	  "bearing are in it." },
+	{ "tame", "Inertia and control loop",
+	  "The free shaft was turned one way by a commanded torque with small pseudo-random steps on it. One mass with "
+	  "friction is fitted to torque and speed by least squares. Play and stiffness are those of the run of play, "
+	  "the "
+	  "torque for each N·m commanded that of the run of obey. Margins and oscillation follow from the joint and "
+	  "the gains that were typed.",
+	  "Each ± is the expanded uncertainty (95 %). Scatter, the commanded torque's scale, the rig's inertia, loss "
+	  "of "
+	  "the gear and the cell's zero are in it. What the model leaves out is not." },
+	{ "response", "Response to a torque command",
+	  "The brake locked the shaft. The torque was commanded in small pseudo-random steps about a standing torque. "
+	  "The "
+	  "response is the cross spectrum over the command's own, by averages over windows; the bandwidth is where it "
+	  "has fallen to 71 % of its value at low frequencies.",
+	  "Each ± is the expanded uncertainty (95 %) by the scatter of the response alone. Gear, lever, cell and its "
+	  "averages are in the response itself." },
 };
 
 static size_t kind_at(const char *word)
@@ -99,6 +115,16 @@ static const struct row rows[] = {
 	{ "obey", "hysteresis_Nm", "Hysteresis at half command", "N·m" },
 	{ "obey", "hysteresis_growth", "Hysteresis, growth with the command", "N·m/N·m" },
 	{ "ripple", "friction_Nm", "Friction", "N·m" },
+	{ "response", "bandwidth_Hz", "Bandwidth", "Hz" },
+	{ "tame", "identified.rotor_inertia_kgm2", "Inertia of the rotor, at the output", "kg·m²" },
+	{ "tame", "inertia_kgm2", "Inertia of all that turned", "kg·m²" },
+	{ "tame", "coulomb_Nm", "Dry friction of the actuator", "N·m" },
+	{ "tame", "viscous_Nm_per_rpm", "Viscous friction, rig included", "N·m/rpm" },
+	{ "tame", "gain_margin_dB", "Gain margin", "dB" },
+	{ "tame", "phase_margin_deg", "Phase margin", "°" },
+	{ "tame", "amplitude_deg", "Oscillation of the arm, amplitude", "°" },
+	{ "tame", "amplitude_Nm", "Oscillation, torque in the gear, amplitude", "N·m" },
+	{ "tame", "frequency_Hz", "Oscillation, frequency", "Hz" },
 };
 
 static const json_t *at_path(const json_t *doc, const char *path)

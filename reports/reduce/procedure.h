@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The result of a procedure (hold, play, obey, ripple) as it is published, of one shape for all of them: the document
- * that the command keeps as the run's record, whose numbers are {"value", "u", "dof"} (calib/number/number_json.h), and
- * the rows that it rests on. docs/json.md has the keys. Of whom, when and by which calibration stands in struct report.
- * Pure but for memory. */
+/* The result of a procedure (hold, play, obey, response, ripple, tame) as it is published, of one shape for all of
+ * them: the document that the command keeps as the run's record, whose numbers are {"value", "u", "dof"}
+ * (calib/number/number_json.h), and the rows that it rests on. docs/json.md has the keys. Of whom, when and by which
+ * calibration stands in struct report. Pure but for memory. */
 #ifndef BRIDLE_REPORTS_REDUCE_PROCEDURE_H
 #define BRIDLE_REPORTS_REDUCE_PROCEDURE_H
 
@@ -11,7 +11,7 @@
 #include <stddef.h>
 
 struct procedure {
-	const char *kind;    /* "hold", "play", "obey", "ripple": of the run, its record and the names of its files */
+	const char *kind;    /* "hold", "play", ...: of the run, its record and the names of its files */
 	json_t *doc;         /* owned */
 	char *table;         /* owned: the rows as CSV, a line of names first; NULL when there are none */
 	char *script;        /* owned: gnuplot, draws KIND.svg from KIND.csv */

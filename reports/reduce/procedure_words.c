@@ -67,6 +67,19 @@ static void ripple_headline(const struct procedure *p, char *buf, size_t size)
 	snprintf(buf, size, "Largest wave at %.3g rpm: %s, amplitude %s.", real(p, "speed_rpm"), w->label, text);
 }
 
+static void tame_headline(const struct procedure *p, char *buf, size_t size)
+{
+	const json_t *oscillates = json_object_get(p->doc, "oscillates");
+	char a[80];
+
+	words_of(p, "identified.rotor_inertia_kgm2", a, sizeof a);
+	snprintf(buf, size, "Rotor's inertia at the output %s.%s", a,
+		 json_is_true(oscillates)    ? " With the typed gains the joint oscillates."
+		 : json_is_false(oscillates) ? " With the typed gains the joint does not oscillate."
+		 : oscillates                ? " Whether the joint oscillates with the typed gains is not known."
+					     : "");
+}
+
 void procedure_headline(const struct procedure *p, char *buf, size_t size)
 {
 	char a[80], b[80];
@@ -83,6 +96,12 @@ void procedure_headline(const struct procedure *p, char *buf, size_t size)
 		words_of(p, "gain", a, sizeof a);
 		words_of(p, "offset_Nm", b, sizeof b);
 		snprintf(buf, size, "Gain %s, offset %s, at up to %.4g N·m commanded.", a, b, real(p, "torque_Nm"));
+	} else if (strcmp(p->kind, "tame") == 0) {
+		tame_headline(p, buf, size);
+	} else if (strcmp(p->kind, "response") == 0) {
+		words_of(p, "bandwidth_Hz", a, sizeof a);
+		snprintf(buf, size, "Bandwidth of a torque command %s, steps of ± %.3g N·m about %.3g N·m.", a,
+			 real(p, "swing_Nm"), real(p, "torque_Nm"));
 	} else {
 		ripple_headline(p, buf, size);
 	}
@@ -97,6 +116,13 @@ void procedure_limits(const struct procedure *p, char *buf, size_t size)
 			 "The cell's readings: nothing above order %.4g is seen at %.3g rpm. What lies above appears "
 			 "below.",
 			 real(p, "highest_order"), real(p, "speed_rpm"));
+	else if (strcmp(p->kind, "response") == 0)
+		snprintf(buf, size, "The cell's %.3g readings a second: nothing above %.3g Hz is seen.",
+			 real(p, "rate_Hz"), real(p, "seen_to_Hz"));
+	else if (strcmp(p->kind, "tame") == 0)
+		snprintf(buf, size,
+			 "The speed's swing, %.3g rpm as a standard deviation: more would be taken for an oscillation.",
+			 real(p, "swing_rpm"));
 	else
 		snprintf(buf, size, "Nothing: the torque was commanded to %.4g N·m both ways, as it was asked for.",
 			 real(p, "torque_Nm"));
@@ -171,6 +197,22 @@ static void ripple_remarks(const struct procedure *p, struct to *to)
 	}
 }
 
+static void tame_remarks(const struct procedure *p, struct to *to)
+{
+	if (!(json_number_value(json_object_get(json_object_get(p->doc, "rig_inertia_kgm2"), "value")) > 0))
+		remark(to, "The rig's own inertia was not given, so it counts as the rotor's.");
+	if (isfinite(real(p, "obey_run")))
+		remark(to, "Torque for each N·m commanded: by run %.0f (obey).", real(p, "obey_run"));
+	if (isfinite(real(p, "play_run")))
+		remark(to, "Play and stiffness: run %.0f (play)%s.", real(p, "play_run"),
+		       isfinite(real(p, "rig_stiffness_Nm_per_rad")) ? "" : "; the rig's own twist is in them");
+	else
+		remark(to, "Play and stiffness were not measured at this rig.");
+	if (json_is_true(json_object_get(p->doc, "advice_withheld")))
+		remark(to, "No gains are advised: the record does not tell the joint well enough.");
+	remark(to, "The command acted %.2g s later on the shaft, line and sampling included.", real(p, "delay_s"));
+}
+
 size_t procedure_remarks(const struct procedure *p, char ret[PROCEDURE_REMARKS][400])
 {
 	struct to to = { 0, ret };
@@ -184,6 +226,13 @@ size_t procedure_remarks(const struct procedure *p, char ret[PROCEDURE_REMARKS][
 		play_remarks(p, &to);
 	else if (strcmp(p->kind, "ripple") == 0)
 		ripple_remarks(p, &to);
+	else if (strcmp(p->kind, "tame") == 0)
+		tame_remarks(p, &to);
+	else if (strcmp(p->kind, "response") == 0)
+		remark(&to,
+		       "Gear, lever and cell are in the response. Dry friction takes off small steps: with other steps "
+		       "the response is another. Lowest coherence on the way %.3g.",
+		       real(p, "lowest_coherence"));
 	else
 		remark(&to, "The shaft stood: friction of the gear is in the hysteresis. Multiply the drive's torque "
 			    "constant in N·m for each ampere by the gain.");

@@ -143,6 +143,50 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 		    "Amplitude by order: waves in one turn of the output, with its interval of 95 %.", ret, err);
 }
 
+#define RESPONSE_SHOWN 400 /* rows */
+
+enum rc carry_figure_response(const double *time_s, const double *commanded_Nm, const double *measured_Nm, size_t n,
+			      struct procedure *ret, struct err *err)
+{
+	const struct table t = { "time (s),commanded (N.m),measured (N.m)",
+				 n < RESPONSE_SHOWN ? n : RESPONSE_SHOWN,
+				 { time_s, commanded_Nm, measured_Nm } };
+
+	return draw(
+		"response", &t,
+		"set xlabel 'time, s'\nset ylabel 'torque, N·m'\n"
+		"plot 'response.csv' using 1:2 every ::1 with lines lc rgb 'gray50' title 'commanded', \\\n"
+		"  'response.csv' using 1:3 every ::1 with linespoints pt 7 ps 0.3 lc rgb 'black' title 'measured'\n",
+		"Commanded and measured torque: the first rows of the record.", ret, err);
+}
+
+#define TAME_SHOWN 1000 /* rows */
+
+enum rc carry_figure_tame(const struct tame_free *f, double gain, struct procedure *ret, struct err *err)
+{
+	size_t n = f->n < TAME_SHOWN ? f->n : TAME_SHOWN;
+	double *room = calloc(3 * n + 1, sizeof *room);
+	const struct table t = { "time (s),torque (N.m),speed (rpm)", n, { room, room + n, room + 2 * n } };
+
+	if (!room)
+		return err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+	for (size_t i = 0; i < n; i++) {
+		room[i] = f->time_s[i] - f->time_s[0];
+		room[n + i] = gain * f->torque_Nm[i];
+		room[2 * n + i] = f->speed_rad_per_s[i] * 30 / M_PI;
+	}
+	enum rc rc =
+		draw("tame", &t,
+		     "set xlabel 'time, s'\nset ylabel 'torque, N·m'\nset y2label 'speed, rpm'\nset ytics nomirror\n"
+		     "set y2tics\n"
+		     "plot 'tame.csv' using 1:2 every ::1 with lines lc rgb 'gray50' title 'torque of the motor', \\\n"
+		     "  'tame.csv' using 1:3 every ::1 axes x1y2 with lines lw 2 lc rgb 'black' title 'speed'\n",
+		     "Torque of the motor at the output and speed of the free shaft: the first rows of the record.",
+		     ret, err);
+	free(room);
+	return rc;
+}
+
 enum rc carry_figure_draw(enum rc made, const char *dir, struct procedure *p, struct err *err)
 {
 	enum rc rc = made == RC_OK ? procedure_draw(p, dir, err) : made;

@@ -9,6 +9,7 @@
 #include "command/obey_tell.h"
 #include "command/play_tell.h"
 #include "command/ripple_find.h"
+#include "calib/tame/tame_free.h"
 #include "reports/reduce/procedure.h"
 
 /* Measured against commanded torque, n readings in the order of time, with the line of gain and offset. */
@@ -22,6 +23,12 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 			  struct err *err) MUST_CHECK;
 /* Amplitudes by order with their intervals; those out of sight are left out. */
 enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err) MUST_CHECK;
+/* Commanded and measured torque of a stretch of a fast record against time. */
+enum rc carry_figure_response(const double *time_s, const double *commanded_Nm, const double *measured_Nm, size_t n,
+			      struct procedure *ret, struct err *err) MUST_CHECK;
+/* Torque and speed of a stretch of the record against time; gain: of the torque that was commanded. */
+enum rc carry_figure_tame(const struct tame_free *found, double gain, struct procedure *ret,
+			  struct err *err) MUST_CHECK;
 
 /* What one of these made (its rc), drawn into a folder and cleared. RC_IO: a file cannot be written, gnuplot is missing
  * or failed. */

@@ -89,7 +89,7 @@ int cmd_pack(int argc, char **argv)
 		.usage = "pack [RUN] [options]",
 		.about = "Writes one archive that settles the matter: page, figures, tables and JSON of a sweep (or of "
 			 "a "
-			 "hold, play, obey or ripple at the rig), the "
+			 "hold, play, obey, ripple or tame at the rig), the "
 			 "profiles, calibration, map and checks that it rests on, its samples, and a manifest with "
 			 "SHA-256 "
 			 "digests. The same run gives the same bytes. RUN is a number of bridle log; without it the "

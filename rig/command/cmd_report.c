@@ -112,7 +112,8 @@ int cmd_report(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "report",
 		.usage = "report [RUN] [options]",
-		.about = "Reduces a sweep, or a hold, play, obey or ripple at the rig, from its samples in the logbook "
+		.about = "Reduces a sweep, or a hold, play, obey, ripple or tame at the rig, from its samples in the "
+			 "logbook "
 			 "and publishes it: one self-contained HTML page, CSV, JSON, and every figure as SVG and "
 			 "gnuplot script, of a sweep as PNG and PDF too. RUN is a number of bridle log; without it "
 			 "the latest sweep.",

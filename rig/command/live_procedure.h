@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The frame of a procedure at the rig (obey, play, hold, ripple): one run with a zero of the cell, one sequence and a
- * second zero, kept as one record of the logbook. A zero
- * after it that fails loses no record: "zero_failed" stands in it with the reason, and that failure is told.
+/* The frame of a procedure at the rig (obey, play, hold, ripple, tame): one run with a zero of the cell, one sequence
+ * and a second zero, kept as one record of the logbook. A zero after it that fails loses no record: "zero_failed"
+ * stands in it with the reason, and that failure is told.
  *
  * The result can be had again: the record tells what it rests on ("rests_on": first and last tick of the sequence, the
  * zeros, the numbers that the sequence and the calculation were given), and live_procedure_again runs the same pure

@@ -3,8 +3,10 @@
 
 #include "command/hold_live.h"
 #include "command/obey_live.h"
+#include "command/obey_response_live.h"
 #include "command/play_live.h"
 #include "command/ripple_live.h"
+#include "command/tame_live.h"
 
 #include <string.h>
 
@@ -13,9 +15,8 @@ enum rc procedure_report_again(struct logbook *lb, int64_t run_id, struct report
 	static const struct {
 		const char *kind;
 		enum rc (*again)(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err);
-	} list[] = {
-		{ "hold", hold_again }, { "play", play_again }, { "obey", obey_again }, { "ripple", ripple_again }
-	};
+	} list[] = { { "hold", hold_again },     { "play", play_again }, { "obey", obey_again },
+		     { "ripple", ripple_again }, { "tame", tame_again }, { "response", obey_response_again } };
 	struct procedure found = { 0 };
 	struct run_info run;
 	enum rc rc = logbook_run_info(lb, run_id, &run, err);

@@ -3,10 +3,12 @@
 
 #include "calib/number/quantity.h"
 #include "calib/play/play.h"
+#include "profile/textfile.h"
 
 #include <ini.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define AT(field) offsetof(struct tame_loop, field)
@@ -178,19 +180,16 @@ static void fill_record(struct reader *r, const struct tame_identified *id)
 	}
 }
 
-static enum rc read_play(struct reader *r, const char *path)
+static enum rc read_play(const char *path, json_t **ret, struct err *err)
 {
 	json_error_t at;
-	json_t *doc = json_load_file(path, 0, &at);
+	json_t *doc = path ? json_load_file(path, 0, &at) : NULL;
 
-	if (!doc || !json_object_get(doc, "lost_motion_arcmin")) {
-		json_decref(doc);
-		return err_set(r->err, RC_ARG, 0, "%s: %s; expected the output of bridle play --json", path,
-			       doc ? "no lost_motion_arcmin" : at.text);
-	}
-	fill_play(r, doc);
-	json_decref(doc);
-	return RC_OK;
+	*ret = doc;
+	if (!path || (doc && json_object_get(doc, "lost_motion_arcmin")))
+		return RC_OK;
+	return err_set(err, RC_ARG, 0, "%s: %s; expected the output of bridle play --json", path,
+		       doc ? "no lost_motion_arcmin" : at.text);
 }
 
 static enum rc check(struct reader *r)
@@ -272,31 +271,29 @@ static void assume_damping(struct tame_typed *t)
 		t->damping_assumed ? 2 * TAME_DAMPING_ASSUMED * sqrt(j->stiffness_Nm_per_rad * reduced_kgm2) : 0;
 }
 
-enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,
-		  struct err *err)
+enum rc tame_read_text(const char *name, const char *text, const struct tame_identified *id, const json_t *play,
+		       struct tame_typed *ret, struct err *err)
 {
-	struct reader r = { .path = path, .err = err };
-	int at = ini_parse(path, take_key, &r);
+	struct reader r = { .path = name, .err = err };
+	int at = ini_parse_string(text, take_key, &r);
 
 	*ret = (struct tame_typed){ .ratio = 1, .k_t_Nm_per_A = NAN };
 	ret->loop.drive.torque_scale = 1;
 	ret->loop.drive.limit_Nm = INFINITY;
 	if (r.rc)
 		return r.rc;
-	if (at < 0)
-		return err_set(err, RC_ARG, 0, "%s: cannot be opened", path);
-	if (at > 0)
-		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", path, at);
+	if (at != 0)
+		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", name, at);
 	if (id && !id->two && !r.seen[K_ROTOR])
 		return err_set(err, RC_ARG, 0,
 			       "%s: rotor_inertia is missing, and the record shows no resonance: it tells the whole "
 			       "inertia alone. Type rotor_inertia, or excite faster and sample more often",
-			       path);
+			       name);
 	if (id)
 		fill_record(&r, id);
-	enum rc rc = play ? read_play(&r, play) : RC_OK;
-	if (rc == RC_OK)
-		rc = check(&r);
+	if (play)
+		fill_play(&r, play);
+	enum rc rc = check(&r);
 	if (rc != RC_OK)
 		return rc;
 	if (r.seen[K_RATIO])
@@ -309,6 +306,22 @@ enum rc tame_read(const char *path, const struct tame_identified *id, const char
 	if (!r.seen[K_DAMPING])
 		assume_damping(ret);
 	return RC_OK;
+}
+
+enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,
+		  struct err *err)
+{
+	json_t *doc = NULL;
+	char *text = NULL;
+	enum rc rc = textfile_read(path, TEXTFILE_MAX, &text, err);
+
+	if (rc == RC_OK)
+		rc = read_play(play, &doc, err);
+	if (rc == RC_OK)
+		rc = tame_read_text(path, text, id, doc, ret, err);
+	json_decref(doc);
+	free(text);
+	return rc;
 }
 
 static const char *const sides[][3] = {

@@ -23,6 +23,9 @@ struct tame_typed {
  * play (a document of `play --json`; NULL: none). RC_ARG with file, key, what was found and what is expected. */
 enum rc tame_read(const char *path, const struct tame_identified *id, const char *play, struct tame_typed *ret,
 		  struct err *err) MUST_CHECK;
+/* The same of a text; name: for the messages. play: the document itself, NULL none. */
+enum rc tame_read_text(const char *name, const char *text, const struct tame_identified *id, const json_t *play,
+		       struct tame_typed *ret, struct err *err) MUST_CHECK;
 
 /* All keys with units and meaning: a line each, or {"keys": [{"key", "unit", "meaning"}]}. */
 void tame_keys_print(void);

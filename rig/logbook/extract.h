@@ -10,7 +10,7 @@
 #include "logbook/logbook.h"
 
 /* Records: the calibration and the map of the run, checks and "ready" from before the run, all "accepted"; of a
- * hold, play, obey or ripple its own. The bytes
+ * hold, play, obey, response, ripple or tame its own. The bytes
  * depend on nothing but these rows (and how the installed SQLite lays out its pages).
  * *ret given to the caller, for extract_free. RC_ARG no such run; RC_DB; RC_NOMEM. */
 enum rc extract_make(struct logbook *lb, int64_t run_id, uint8_t **ret, size_t *ret_n, struct err *err) MUST_CHECK;

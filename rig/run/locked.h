@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What the sequences that load a locked shaft share (seq_obey, seq_play, seq_hold), and seq_ripple with them: their
- * times, a ramp, and why they give up. Pure. */
+/* What the sequences that load a locked shaft share (seq_obey, seq_play, seq_hold, seq_excite), and seq_ripple with
+ * them: their times, a ramp, and why they give up. Pure. */
 #ifndef BRIDLE_RUN_LOCKED_H
 #define BRIDLE_RUN_LOCKED_H
 

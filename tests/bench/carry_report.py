@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""hold, play, obey and ripple of the virtual bench as reports and packs: computed anew from the logbook's samples, and against the
+"""hold, play, obey, ripple, tame and a response of the virtual bench as reports and packs: computed anew from the logbook's samples, and against the
 samples themselves by SQL."""
 import csv
 import json
@@ -16,6 +16,8 @@ import pack  # its archives by a stranger
 ACTUATOR = ("--actuator", "paddle-winder", "--hands", "--answers", "yes")
 ASKED = {"play": ("--torque", "20 N.m", "--loops", "1", "--rig-stiffness", "3000 N.m/rad ± 1 %"),
          "obey": ("--torque", "20 N.m", "--steps", "3"),
+         "response": ("--response", "--time", "20 s"),
+         "tame": ("--time", "20 s", "--rig-inertia", "0.02 kg.m2 ± 2 %"),
          "ripple": ("--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m", "--orders", "7"),
          "hold": ("--torque", "20 N.m", "--time", "100 s", "--cool", "30 s", "--torques", "30,25")}
 HOME = tempfile.TemporaryDirectory(prefix="bridle-carry-")
@@ -37,7 +39,7 @@ def they_are_measured():
     BENCH.start()
     BENCH.must("hang", "--hands", "--series", "1")
     for kind, words in ASKED.items():
-        FOUND[kind] = BENCH.must(kind, *ACTUATOR, *words)
+        FOUND[kind] = BENCH.must("obey" if kind == "response" else kind, *ACTUATOR, *words)
     refused = BENCH.run("play", *ACTUATOR[:-1], "no", "--json")
     assert refused.status == 1, refused
     BENCH.stop()

@@ -72,6 +72,38 @@ def what_it_finds_holds_against_the_truth():
         assert inside >= (RIGS if RIGS < 20 else 0.9 * RIGS), misses
 
 
+def foretold_Hz():
+    """Where rotor, gear, shaft with cradle, and lever of virtual.ini, all linear, fall to 0.71 of what they are at rest; and where they ring."""
+    rotor, gear, damping, cradle, lever, lever_damping = 4e-5 * 36**2, 7000, 1.0, 0.08 + 0.02, 3000, 5.0
+    def answer(f):
+        s = 2j * math.pi * f
+        link = gear + damping * s
+        a, b = rotor * s * s + link, cradle * s * s + lever + lever_damping * s + link
+        return abs(lever * link / (a * b - link * link))
+    rings = max((0.05 * k for k in range(2, 1000)), key=answer)
+    return next(f for f in (rings + 0.01 * k for k in range(10000)) if answer(f) < math.sqrt(0.5)), rings
+
+
+def the_response_ends_with_what_rings():
+    """The joint falls between where it rings and where it would fall without friction, which takes the more off the less it swings."""
+    bench = calibrated(1)
+    try:
+        falls_Hz, rings_Hz = foretold_Hz()
+        found = bench.must(*ASK[:3], *ASK[5:], "--response", "--time", "30 s", "--out", bench.folder / "fast.csv")
+        band = found["bandwidth_Hz"]
+        assert rings_Hz < band["value"] + 2 * band["u"] and band["value"] - 2 * band["u"] < falls_Hz, (found, rings_Hz, falls_Hz)
+        assert found["lowest_coherence"] > 0.6 and abs(found["rate_Hz"] / 80 - 1) < 0.02 and found["rows"] > 2300, found
+        again = harness.run("obey", "--from", bench.folder / "fast.csv", "--response", "--json").json
+        assert math.isclose(again["bandwidth_Hz"]["value"], band["value"], rel_tol=1e-9), (again, found)
+        run = bench.must("log", "show", found["run_id"])
+        assert run["kind"] == "response" and run["outcome"] == "done" and any(e["text"] == "shaken: yes" for e in run["events"]), run
+        small = bench.run(*ASK[:3], *ASK[5:], "--response", "--time", "30 s", "--swing", "0.5 N.m", "--torque", "8 N.m", "--json")
+        assert small.status == 1 and "friction of the gear takes them" in small.json["message"], small
+    finally:
+        bench.stop()
+        bench.home.cleanup()
+
+
 def what_cannot_be_is_refused_before_anything_moves():
     bench = calibrated(3)
     try:
@@ -79,7 +111,11 @@ def what_cannot_be_is_refused_before_anything_moves():
                 ((*ASK[:3], "--torque", "-5 N.m", *ASK[5:]), 2, "expected more than 0"),
                 ((*ASK[:-1], "no"), 1, "was answered no"),
                 ((*ASK, "--steps", "25", "--cycles", "3"), 2, "300 readings"),
-                ((*ASK, "--response"), 2, "give one of them"))
+                ((*ASK, "--response", "--cycles", "2"), 2, "are for slow readings"),
+                ((*ASK, "--swing", "1 N.m"), 2, "add --response"),
+                ((*ASK[:3], *ASK[5:], "--response", "--swing", "8 N.m"), 2, "--torque with 3 times --swing: found 52 N·m"),
+                ((*ASK[:3], "--torque", "2 N.m", *ASK[5:], "--response"), 2, "flanks of the gear"),
+                ((*ASK, "--response", "--from", "x.csv"), 2, "give one of them"))
         bench.replace("rig.ini", "torque = 50 N.m", "torque = 80 N.m")  # so that the actuator decides and not the brake
         for words, status, says in rows:
             done = bench.run(*words, "--json")
@@ -114,4 +150,4 @@ def a_brake_that_lets_go_is_stopped():
 
 if RIGS > 2:
     harness.main(what_it_finds_holds_against_the_truth)
-harness.main(what_it_finds_holds_against_the_truth, what_cannot_be_is_refused_before_anything_moves, a_brake_that_lets_go_is_stopped)
+harness.main(what_it_finds_holds_against_the_truth, the_response_ends_with_what_rings, what_cannot_be_is_refused_before_anything_moves, a_brake_that_lets_go_is_stopped)

@@ -305,7 +305,7 @@ def refuses():
         d = bridle("--loop", write(**{k: v for k, v in {**SLOW, **change}.items() if v is not None}), status=2)
         assert words in d["message"] and "joint.ini" in d["message"], (change, d)
     assert "--loop is missing" in bridle(status=2)["message"]
-    assert "cannot be opened" in bridle("--loop", home / "none.ini", status=2)["message"]
+    assert "there is no file" in bridle("--loop", home / "none.ini", status=2)["message"]
 
 
 def from_play():

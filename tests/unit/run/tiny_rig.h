@@ -134,6 +134,8 @@ static inline void tiny_look(struct tiny_rig *r, const struct wish *w)
 
 	memset(s, 0, sizeof *s);
 	s->now.ns = 1000000000 + r->ticks * 10000000;
+	s->node_us = (uint64_t)s->now.ns / 1000;
+	s->edge_time_s = (double)s->now.ns * 1e-9; /* a pulse at each look */
 	s->sample_total = (uint32_t)r->ticks + 1;
 	s->channel[CHANNEL_CELL].fresh = r->dead_cell ? 7 : (uint32_t)conversion + 1;
 	s->cell_count = fresh ? (int32_t)lround(r->zero_count + TINY_COUNT_PER_NM * torque) : held_count;

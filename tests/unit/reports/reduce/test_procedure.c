@@ -100,6 +100,45 @@ static void the_headline_names_a_wave_only_beyond_its_own_U(void **state)
 	procedure_clear(&p);
 }
 
+static void tame_and_a_response_are_told_in_words(void **state)
+{
+	(void)state;
+	static const struct {
+		const char *doc, *says;
+	} rows[] = {
+		{ "{\"identified\": {\"rotor_inertia_kgm2\": {\"value\": 0.052, \"u\": 0.001}}}",
+		  "output 0.0520 kg·m² ± 0.0020 kg·m²." },
+		{ "{\"oscillates\": true}", "not known. With the typed gains the joint oscillates." },
+		{ "{\"oscillates\": false}", "the joint does not oscillate." },
+		{ "{\"oscillates\": null}", "Whether the joint oscillates with the typed gains is not known." },
+	};
+	char text[400], remark[PROCEDURE_REMARKS][400];
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct procedure p = made("tame", rows[i].doc);
+		procedure_headline(&p, text, sizeof text);
+		assert_non_null(strstr(text, rows[i].says));
+		assert_null(strstr(text, "nan"));
+		procedure_clear(&p);
+	}
+	struct procedure p =
+		made("tame", "{\"rig_inertia_kgm2\": {\"value\": 0, \"u\": 0}, \"obey_run\": 4, \"play_run\": null,"
+			     " \"delay_s\": 0.014}");
+	assert_int_equal(procedure_remarks(&p, remark), 4);
+	assert_non_null(strstr(remark[0], "counts as the rotor's"));
+	assert_non_null(strstr(remark[1], "by run 4 (obey)"));
+	assert_non_null(strstr(remark[2], "were not measured"));
+	procedure_clear(&p);
+	p = made("response", "{\"bandwidth_Hz\": {\"value\": 25, \"u\": 0.5}, \"swing_Nm\": 2.5, \"torque_Nm\": 8.75,"
+			     " \"rate_Hz\": 80, \"seen_to_Hz\": 32, \"lowest_coherence\": 0.8}");
+	procedure_headline(&p, text, sizeof text);
+	assert_string_equal(text,
+			    "Bandwidth of a torque command 25.00 Hz ± 0.98 Hz, steps of ± 2.5 N·m about 8.75 N·m.");
+	procedure_limits(&p, text, sizeof text);
+	assert_non_null(strstr(text, "nothing above 32 Hz is seen"));
+	procedure_clear(&p);
+}
+
 static void a_zero_that_failed_stands_first(void **state)
 {
 	(void)state;
@@ -119,6 +158,7 @@ int main(void)
 		cmocka_unit_test(numbers_have_U_by_their_degrees_of_freedom),
 		cmocka_unit_test(lists_are_named_by_what_they_are_of),
 		cmocka_unit_test(the_headline_names_a_wave_only_beyond_its_own_U),
+		cmocka_unit_test(tame_and_a_response_are_told_in_words),
 		cmocka_unit_test(a_zero_that_failed_stands_first),
 	};
 
