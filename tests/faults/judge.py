@@ -131,6 +131,7 @@ TORQUE_MARGIN = 1.1  # of the smallest stated limit
 LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
 LIMIT_NM, LIMIT_RPM = 45, 150
 RATTLE_S = 1.1       # five words of the drive's rotor, 0.2 s each, and a row of the truth: three jumps among them (I4a)
+SWING_NM = 8         # of the 10 N.m of rig.ini [guard] swing: of means over a row of the truth
 FOLLOW_A, FOLLOW_S = 0.1, 0.5  # rig.ini [guard]: an open coil is nothing to see where hardly any current is commanded
 STOP_S = 3.0         # from a drive that is off to a shaft that stands, with a brake
 STOP_ALONE_S = 20.0  # without: by friction alone
@@ -202,13 +203,20 @@ def held(seen):
         yield f"let go: {row['speed_rad_per_s']:.2f} rad/s with {row['brake_A']:.3f} A, undriven, at {row['t_s']:.2f} s"
 
 
+def found_from(seen, off):
+    """A pick-up that lies is found by what the drive says of its rotor; while the shaft turns round both are next to nothing, and the
+    time begins anew."""
+    slow = [row["t_s"] for row in seen.rows if seen.times[0] < row["t_s"] < off["t_s"] and abs(row["speed_rad_per_s"]) < TURNS]
+    return max(slow, default=seen.times[0]) if seen.faults[0].word.startswith("pickup") else seen.times[0]
+
+
 def in_time(seen):
     if not seen.rows or not was_driven(seen):
         return
     after = [row for row in seen.rows if row["t_s"] >= seen.times[0]]
     if len(seen.faults) == 1 and seen.faults[0].within_s and after and after[0]["drive_on"] and after[0]["contactor"]:
         off = next((row for row in after if not row["drive_on"] or not row["contactor"]), None)
-        took = off["t_s"] - seen.times[0] if off else float("inf")
+        took = off["t_s"] - found_from(seen, off) if off else float("inf")
         if took > seen.faults[0].within_s:
             yield f"late: the drive was on for {took:.2f} s more, stated {seen.faults[0].within_s} s"
     if ended_by_a_stop(seen) and not (has(seen, "no cut") and has(seen, "no drive off")):
@@ -271,10 +279,17 @@ def untold_cut(seen):
     return {"drive_dropout"} if cut and has(seen, "no word") and seen.case.rig == "light own lines" else set()
 
 
+def swung(seen):
+    """What the guard calls an oscillation: did the torque at the flange go up and down by that much in the last second?"""
+    rows = [row for row in seen.rows if seen.stop_s and seen.stop_s - 1 <= row["t_s"] <= seen.stop_s]
+    mean = [mean_Nm(*pair) for pair in zip(rows, rows[1:]) if pair[1]["t_s"] > pair[0]["t_s"]]
+    return len(mean) > 1 and max(mean) - min(mean) > SWING_NM
+
+
 def named(seen):
     each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) else set())
             for fault in seen.faults]
-    right = set().union(untold_cut(seen), *each)
+    right = set().union(untold_cut(seen), {"oscillation"} if len(seen.faults) == 2 and swung(seen) else set(), *each)
     status = seen.result.status
     if status < 0:
         name = "killed"
