@@ -142,7 +142,7 @@ TABLE = [
             marks=[NO_BOOK]),
 ]
 
-# Of what has a line of its own, beside the others: (rows, words that have nothing to act on there).
+# Of what has a line of its own: (rows beside the others or in the place of one, words that have nothing to act on there).
 OWN_LINES = {
     "light own lines": ([
         Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=16),
@@ -151,7 +151,8 @@ OWN_LINES = {
         Row("supply-refuses", {WENT_ON, "instrument_silent"}, "found where it is switched on the next time", weight=8)], set()),
     "light gauge": ([
         Row("indicator-silent", {"cell_stale"}, "the only witness of the torque", 1.5, marks=[LIES], weight=20),
-        Row("indicator-unit", {"cell_stale"}, "a number of another unit is none", 1.5, marks=[LIES], weight=12)],
+        Row("indicator-unit", {"cell_stale"}, "a number of another unit is none", 1.5, marks=[LIES], weight=12),
+        Row("torque-spike", {"overtorque", "cell_saturated", WENT_ON}, "60 ms are nearly lost in its filter of 0.15 s")],
         {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
 }
 
@@ -188,9 +189,15 @@ class Fault:
 NOT_BOTH = {"SIGKILL": "node-reset", "node-reset": "SIGKILL"}
 
 
+def in_place(table, own):
+    """The table with rows of a rig's own: in the place of one of the same word, or at the end."""
+    mine, words = {row.word: row for row in own}, {row.word for row in table}
+    return [mine.get(row.word, row) for row in table] + [row for row in own if row.word not in words]
+
+
 def draw(chance, rig, stops=False, bench_only=False, but=None):
     own, without = OWN_LINES.get(rig, ([], set()))
-    rows = [row for row in TABLE + own if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
+    rows = [row for row in in_place(TABLE, own) if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
             and row.word not in {but, NOT_BOTH.get(but)} | without]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)
 

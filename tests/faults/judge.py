@@ -273,14 +273,21 @@ def never_came(seen, fault):
 
 
 def untold_cut(seen):
-    """What opened the contactor and was not told any more, since the node sent nothing from then on: a drive with a line of its own
-    says that its power is gone, before the silence is one."""
-    cut = {"estop", "guard", "contactor-drop"} & {fault.word for fault in seen.faults}
-    return {"drive_dropout"} if cut and has(seen, "no word") and seen.case.rig == "light own lines" else set()
+    """What opened the contactor and was not told any more. Where the node sent nothing from then on a drive with a line of its own says
+    that its power is gone, before the silence is one. Where only slow samples are missing the node says that it went safe, not why."""
+    words = {fault.word for fault in seen.faults}
+    if not {"estop", "guard", "contactor-drop"} & words:
+        return set()
+    silent = has(seen, "no word") and seen.case.rig == "light own lines"
+    return ({"drive_dropout"} if silent else set()) | ({"node_safe"} if "slow-lost" in words else set())
 
 
 def swung(seen):
-    """What the guard calls an oscillation: did the torque at the flange go up and down by that much in the last second?"""
+    """What the guard calls an oscillation: did the torque at the flange go up and down by that much in the last second, or did the rotor run
+    away from a shaft whose pick-up lies (I4a: three jumps in five words)?"""
+    words = {fault.word for fault in seen.faults}
+    if "overspeed" in words and any(word.startswith("pickup") for word in words):
+        return True
     rows = [row for row in seen.rows if seen.stop_s and seen.stop_s - 1 <= row["t_s"] <= seen.stop_s]
     mean = [mean_Nm(*pair) for pair in zip(rows, rows[1:]) if pair[1]["t_s"] > pair[0]["t_s"]]
     return len(mean) > 1 and max(mean) - min(mean) > SWING_NM
