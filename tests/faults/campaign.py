@@ -70,7 +70,7 @@ class Seen:
         calls = bench.folder / "calls"  # not there where the program was killed
         self.came = "came 0" not in calls.read_text() if calls.exists() else True
         self.text = " ".join((result.err + " " + result.out).split())
-        self.rows = judge.rest_of(bench.folder, patient=result.status < 0)
+        self.rows = judge.rest_of(bench.folder, patient=result.status < 0, welded=judge.has(self, "no cut"))
         self.run = newest_run(bench.folder)
         ends = query(bench.folder, "SELECT outcome, cause FROM run_end WHERE run_id = ?", self.run) if self.run > before else []
         self.outcome, self.cause = ends[0] if ends else (None, None)

@@ -142,8 +142,8 @@ TABLE = [
             marks=[NO_BOOK]),
 ]
 
-# Of what has a line of its own: (rows beside the others or in the place of one, words that have nothing to act on there).
-OWN_LINES = {
+# By rig: (rows beside the others or in the place of one, words that have nothing to act on there).
+OF_A_RIG = {
     "light own lines": ([
         Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=16),
         Row("supply-silent", {"instrument_silent"}, "its answers are believed for 1 s; it hears no OFF", 2.5, marks=[NO_CUT], weight=16),
@@ -154,6 +154,9 @@ OWN_LINES = {
         Row("indicator-unit", {"cell_stale"}, "a number of another unit is none", 1.5, marks=[LIES], weight=12),
         Row("torque-spike", {"overtorque", "cell_saturated", WENT_ON}, "60 ms are nearly lost in its filter of 0.15 s")],
         {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
+    "light current": ([
+        Row("pickup-slip", {"pickup", "overspeed"}, "105 rpm without a load: what shows too much is beyond the limit", 3.2,
+            value=either(between(0.3, 0.95), between(-1, -0.3)), marks=[LIES])], set()),
 }
 
 
@@ -190,13 +193,13 @@ NOT_BOTH = {"SIGKILL": "node-reset", "node-reset": "SIGKILL"}
 
 
 def in_place(table, own):
-    """The table with rows of a rig's own: in the place of one of the same word, or at the end."""
+    """With rows of a rig's own: in the place of one of the same word, or at the end."""
     mine, words = {row.word: row for row in own}, {row.word for row in table}
     return [mine.get(row.word, row) for row in table] + [row for row in own if row.word not in words]
 
 
 def draw(chance, rig, stops=False, bench_only=False, but=None):
-    own, without = OWN_LINES.get(rig, ([], set()))
+    own, without = OF_A_RIG.get(rig, ([], set()))
     rows = [row for row in in_place(TABLE, own) if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
             and row.word not in {but, NOT_BOTH.get(but)} | without]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)

@@ -13,7 +13,8 @@ HELD_A = 0.02
 COIL_S = 0.15  # a brake that had no current needs this long to have one (coil 0.7 H, 14 ohm; one tick to command it)
 OPENS_S = 0.1  # drive and contactor after the word for them
 COLUMNS = {"t_s": float, "int_torque_Nms": float, "node": str, "drive_on": float, "contactor": float, "brake_A": float, "speed_rad_per_s": float,
-           "peak_torque_Nm": float}
+           "peak_torque_Nm": float, "drive_flags": int}
+UNDERVOLTAGE = 8  # of them
 VERIFY = os.environ.get("VERIFY_LOGBOOK", str(harness.ROOT / "build" / "tests" / "faults" / "verify_logbook"))
 
 
@@ -46,16 +47,16 @@ def stands(row):
     return abs(row["speed_rad_per_s"]) < 0.05
 
 
-def is_down(row):
+def is_down(row, welded=False):
     """Drive off, contactor open, shaft standing, the brake told to let go (bench time stands still before its current is gone)."""
-    return row["drive_on"] == 0 and row["contactor"] == 0 and stands(row) and row["node"] in ("safe", "idle")
+    return row["drive_on"] == 0 and (welded or row["contactor"] == 0) and stands(row) and row["node"] in ("safe", "idle")
 
 
-def await_rest(folder, seconds=20):
+def await_rest(folder, seconds=20, welded=False):
     """A program that died leaves it to the node's lease, in machine time. The rows, at the end."""
     def at_rest():
         last = last_row(folder)
-        return last and is_down(last)
+        return last and is_down(last, welded)
     harness.wait_for(at_rest, seconds, "the shaft to stand")
     return truth(folder)
 
@@ -115,10 +116,10 @@ def kill_quietly(process):
         pass
 
 
-def rest_of(folder, patient):
+def rest_of(folder, patient, welded):
     """The rows to the end. A program that died leaves the stop to the node, in machine time."""
     if patient:
-        return await_rest(folder)
+        return await_rest(folder, welded=welded)
     end = time.monotonic() + 3
     while (last := last_row(folder)) and last["node"] in ("live", "stopping") and not is_down(last) and time.monotonic() < end:
         time.sleep(0.02)
@@ -293,10 +294,23 @@ def swung(seen):
     return len(mean) > 1 and max(mean) - min(mean) > SWING_NM
 
 
+def dropped_out(seen):
+    """Of a drive that two faults together drive beyond what the supply gives."""
+    return any(row["drive_flags"] & UNDERVOLTAGE for row in seen.rows if seen.stop_s and row["t_s"] <= seen.stop_s + 0.1)
+
+
+def is_over_at_once(seen, fault):
+    """A coil that was stuck on and is open before the current that nobody commanded was there for long enough."""
+    first, last = seen.faults[0], seen.faults[-1]
+    return fault is first and first.word == "brake-stuck-on" and last.word in ("brake-off", "brake-stuck") and seen.times[-1] - seen.times[0] < FOLLOW_S
+
+
 def named(seen):
-    each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) else set())
+    each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) or is_over_at_once(seen, fault) else set())
             for fault in seen.faults]
-    right = set().union(untold_cut(seen), {"oscillation"} if len(seen.faults) == 2 and swung(seen) else set(), *each)
+    right = set().union(untold_cut(seen), *each)
+    if len(seen.faults) == 2:
+        right |= ({"oscillation"} if swung(seen) else set()) | ({"drive_dropout"} if dropped_out(seen) else set())
     status = seen.result.status
     if status < 0:
         name = "killed"

@@ -21,7 +21,7 @@ def row(t_s):
     driven, turns = t_s < OFF_S, t_s < STOOD_S
     return {"t_s": t_s, "int_torque_Nms": 6 * min(t_s, OFF_S), "node": "live" if t_s < TOLD_S else "idle", "drive_on": float(driven),
             "contactor": float(driven), "brake_A": 0.3 if turns else 0.0,
-            "speed_rad_per_s": 6.0 if driven else 6 * (STOOD_S - t_s) / (STOOD_S - OFF_S) if turns else 0.0, "peak_torque_Nm": 6.0}
+            "speed_rad_per_s": 6.0 if driven else 6 * (STOOD_S - t_s) / (STOOD_S - OFF_S) if turns else 0.0, "peak_torque_Nm": 6.0, "drive_flags": 1}
 
 
 def book(folder):
