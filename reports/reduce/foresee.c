@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/foresee.h"
-#include "reports/reduce/budget.h"
+#include "reports/reduce/foresee_private.h"
 #include "reports/reduce/reduce.h"
 #include "reports/reduce/study.h"
 #include "reports/reduce/zeros.h"
@@ -8,17 +8,14 @@
 #include "calib/number/units.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
 
 #define DRAG_FRAC 0.03
 #define LENGTH_S 600.0
 #define MOVED 0.5 /* of what would be explained */
 #define READINGS 300
 #define COVERAGE 0.95
-#define COUNTS 0.05 /* of the variance: less of it changes the second digit of U by nothing that counts */
-#define HALVED 0.5  /* of the variance of a mean: what twice the dwell leaves of it */
+#define SOURCES 60
 
 static struct mean steady(double value)
 {
@@ -125,68 +122,11 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 	return rc;
 }
 
-static bool begins(const char *text, const char *with)
+static void tell(const struct foresee_input *in, const struct unc_ctx *ctx, const struct curve_point *p,
+		 double torque_Nm, struct foreseen *ret)
 {
-	return strncmp(text, with, strlen(with)) == 0;
-}
-
-static const char *what_to_do(const char *source)
-{
-	static const struct {
-		const char *source, *advice;
-	} list[] = {
-		{ "torque noise", "let each step dwell longer" },
-		{ "zero reading", "free what makes the drag uneven, or turn slower: the zero scatters" },
-		{ "calibration arm", "measure the arm's length more closely" },
-		{ "curve of the calibration", "take more series with bridle hang" },
-		{ "mounting of the cell", "take the cell out and mount it again for more series of bridle hang" },
-		{ "cell repeatability", "find what makes the cell scatter: free its cradle and its cable" },
-		{ "weights pull on one side", "state [arm] one_sided by weights on either side" },
-		{ "drag unlike both ways at zero", "state [brake] drag_ratio by turning the brake both ways" },
-		{ "friction locked in", "read the zero by turning both ways" },
-		{ "friction of the cradle", "free the bearing of the cradle" },
-		{ "reversibility", "calibrate with rising and falling loads to the heaviest" },
-		{ "loop of the cell", "plan the same heaviest load as the calibration's" },
-		{ "zero drift", "shorten the sweep, so that the zero is read sooner" },
-		{ "mass of", "use weights of a better class, or have them weighed" },
-		{ "gravity", "state [rig] gravity of the place" },
-		{ "cell creep", "state [cell] creep by a test" },
-		{ "cell gain with temperature", "calibrate at the temperature of the run" },
-	};
-
-	for (size_t i = 0; i < sizeof list / sizeof list[0]; i++)
-		if (begins(source, list[i].source))
-			return list[i].advice;
-	return "state this source more closely";
-}
-
-/* What the sources of that name give of the variance. */
-static double share_of(const struct budget_row *row, size_t n, const char *name)
-{
-	double share = 0;
-
-	for (size_t i = 0; i < n; i++)
-		if (begins(row[i].name, name))
-			share += row[i].share_frac;
-	return share;
-}
-
-/* What a longer dwell would do about it. */
-static void tell_dwell(struct foreseen *ret, double noise_share)
-{
-	size_t used = strlen(ret->advice);
-
-	if (noise_share < COUNTS)
-		snprintf(ret->advice + used, sizeof ret->advice - used, "; a longer dwell changes nothing");
-	else
-		snprintf(ret->advice + used, sizeof ret->advice - used, "; twice the dwell would give ± %.2g N·m",
-			 ret->U_torque_Nm * sqrt(1 - HALVED * noise_share));
-}
-
-static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct foreseen *ret)
-{
-	struct budget_row row[60];
-	size_t n = budget_of(ctx, p->torque_Nm, row, 60);
+	struct budget_row row[SOURCES];
+	size_t n = budget_of(ctx, p->torque_Nm, row, SOURCES);
 
 	ret->u_torque_Nm = unc_u(p->torque_Nm);
 	ret->U_common_Nm = ret->U_torque_Nm = unc_expanded(ctx, p->torque_Nm, COVERAGE, NULL);
@@ -194,17 +134,8 @@ static void tell(const struct unc_ctx *ctx, const struct curve_point *p, struct 
 		ret->u_efficiency = unc_u(p->efficiency);
 		ret->U_efficiency = unc_expanded(ctx, p->efficiency, COVERAGE, NULL);
 	}
-	if (n == 0 || !(ret->u_torque_Nm > 0))
-		return;
-	/* The name without the place: "cell repeatability, step 3". */
-	snprintf(ret->source, sizeof ret->source, "%.*s", (int)strcspn(row[0].name, ","), row[0].name);
-	ret->share = row[0].share_frac;
-	ret->U_part_Nm = ret->U_torque_Nm * sqrt(ret->share);
-	ret->U_halved_Nm = ret->U_torque_Nm * sqrt(1 - 0.75 * ret->share);
-	snprintf(ret->advice, sizeof ret->advice, "%s: half of it would give ± %.2g N·m", what_to_do(ret->source),
-		 ret->U_halved_Nm);
-	ret->U_common_Nm = ret->U_torque_Nm * sqrt(fmax(0, 1 - share_of(row, n, "torque noise")));
-	tell_dwell(ret, share_of(row, n, "torque noise"));
+	if (n > 0 && ret->u_torque_Nm > 0)
+		foresee_advise(in->rig, row, n, torque_Nm, ret);
 }
 
 static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, const struct foresee_step *steps,
@@ -226,7 +157,7 @@ static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, 
 			continue;
 		if (in->study)
 			study_apply(&study, r->ctx, &p);
-		tell(r->ctx, &p, &ret[i]);
+		tell(in, r->ctx, &p, steps[i].torque_Nm, &ret[i]);
 	}
 	return unc_failed(r->ctx) ? err_set(err, RC_NOMEM, 0, "out of memory for the forecast") : RC_OK;
 }

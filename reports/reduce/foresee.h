@@ -35,13 +35,13 @@ struct foresee_step {
 
 struct foreseen {
 	double u_torque_Nm, U_torque_Nm, u_efficiency, U_efficiency; /* NaN: not to be told, or means nothing */
-	char source[64];    /* the largest of the torque; "" when there is none */
+	char source[64];    /* the largest of the torque, those of one kind together; "" when there is none */
 	double share;       /* of the variance, 0 to 1 */
 	double U_part_Nm;   /* what it alone would give, with the coverage of the whole */
 	double U_common_Nm; /* without the noise of the point's own window: no dwell makes it smaller */
 	double U_halved_Nm; /* of the torque, were that source half as large */
-	char advice[200];
-	char cannot[160]; /* why the plan's target cannot be reached; "" it can or there is none (ready_foresee) */
+	char advice[400];   /* U and its largest part, what would make it smaller, what twice the dwell would do */
+	char cannot[160];   /* why the plan's target cannot be reached; "" it can or there is none (ready_foresee) */
 };
 
 /* ret[n]. RC_NOMEM; else what is wrong with a step leaves NaN. */

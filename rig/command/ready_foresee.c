@@ -193,5 +193,5 @@ void ready_foresee_print(const struct session *s, const struct forecast *f, cons
 	}
 	tell_target(s, f, seen);
 	if (last && last->advice[0])
-		live_say("What helps most at the heaviest step: %s.", last->advice);
+		live_say("What helps most: %s", last->advice);
 }

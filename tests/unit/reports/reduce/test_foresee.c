@@ -250,6 +250,64 @@ static void the_largest_source_is_named(void **state)
 	made_free(&m);
 }
 
+/* An arm of 500 mm ± 4 mm (k = 2) alone: U is 1.96 times 0.4 % of the torque, and of ± 2 mm half of that. Where rig.ini
+ * states another arm than the one that the calibration knew, no length is told. */
+static void advice_is_told_in_the_units_of_rig_ini(void **state)
+{
+	(void)state;
+	struct made m = { .seed = 3 };
+	struct scene s;
+	struct foreseen f[STEPS];
+	struct curve *c = make(&m);
+
+	read_scene(&m, made_rig, &s);
+	for (size_t j = 0; j < CELLCAL_COEFS; j++) {
+		s.cal.dcoef[0][j] *= 10;
+		s.cal.branches.drise[0][j] *= 10;
+	}
+	snprintf(s.cal.source[0].name, sizeof s.cal.source[0].name, "calibration arm");
+	s.rig.arm_m.u = 0.002;
+	foretell(&s, c, f);
+	assert_non_null(strstr(f[4].advice, "N·m, of which calibration arm 0.78 %."));
+	assert_non_null(strstr(f[4].advice, "Measure the arm's length to ± 2 mm: it would be ± 0.39 %"));
+	assert_non_null(strstr(f[4].advice, "Twice the dwell would change nothing."));
+	s.rig.arm_m.u = 0.0002;
+	foretell(&s, c, f);
+	assert_non_null(strstr(f[4].advice, "Measure the arm's length: half of it would give ± 0.39 %"));
+	curve_free(c);
+	made_free(&m);
+}
+
+/* Two zeros that scatter by 1 N·m each: at the middle of the run each gives half of the variance, and the zero is what
+ * has to be mended. A tenth of the torque or more is told in N·m. */
+static void readings_of_the_zero_count_together(void **state)
+{
+	(void)state;
+	struct made m = { .seed = 3 };
+	struct scene s;
+	struct foreseen f;
+	struct err err = { 0 };
+	struct curve *c = make(&m);
+	const struct foresee_step step = { 10, 85, 150, 48, 30, NAN, NAN };
+
+	read_scene(&m, made_rig, &s);
+	const struct foresee_input in = { .rig = &s.rig,
+					  .actuator = &s.actuator,
+					  .plan = &s.plan,
+					  .cal = &s.cal,
+					  .turned = true,
+					  .length_s = 60,
+					  .zero_noise_Nm = 1,
+					  .zero_dof = INFINITY };
+	made_check(foresee(&in, &step, 1, &f, &err), &err);
+	assert_string_equal(f.source, "zero reading");
+	assert_true(f.share > 0.99);
+	assert_near(f.U_halved_Nm / f.U_torque_Nm, 0.5, 0.01);
+	assert_non_null(strstr(f.advice, "N·m at 10 N·m, of which zero reading"));
+	curve_free(c);
+	made_free(&m);
+}
+
 static void what_cannot_be_told_is_left_open(void **state)
 {
 	(void)state;
@@ -280,6 +338,8 @@ int main(void)
 		cmocka_unit_test(a_map_tells_the_power_of_another_speed),
 		cmocka_unit_test(a_study_is_a_source_of_each_point),
 		cmocka_unit_test(the_largest_source_is_named),
+		cmocka_unit_test(advice_is_told_in_the_units_of_rig_ini),
+		cmocka_unit_test(readings_of_the_zero_count_together),
 		cmocka_unit_test(what_cannot_be_told_is_left_open),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
