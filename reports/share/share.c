@@ -97,30 +97,34 @@ static struct key_text key_text(const struct share_key *key)
 	return ret;
 }
 
-static enum rc ask(struct share *s, const char *sql, int n, const char *const *values, int *ret_rows, struct err *err)
+/* first: of the first row, first column, where there is one; NULL: nobody asks. */
+static enum rc ask(struct share *s, const char *sql, int n, const char *const *values, int *ret_rows, char *first,
+		   size_t first_size, struct err *err)
 {
 	PGresult *r = PQexecParams(s->conn, sql, n, NULL, values, NULL, NULL, 0);
 	ExecStatusType status = PQresultStatus(r);
 
 	*ret_rows = status == PGRES_TUPLES_OK ? PQntuples(r) : 0;
+	if (first && *ret_rows > 0)
+		snprintf(first, first_size, "%s", PQgetvalue(r, 0, 0));
 	PQclear(r);
 	return status == PGRES_TUPLES_OK || status == PGRES_COMMAND_OK
 		       ? RC_OK
 		       : fail(s->conn, "the database did not take it", err);
 }
 
-enum rc share_has_run(struct share *s, const struct share_key *key, const char *digest, bool *ret, struct err *err)
+enum rc share_digest_of(struct share *s, const struct share_key *key, char ret[LOGBOOK_DIGEST_TEXT], bool *ret_known,
+			struct err *err)
 {
 	struct key_text k = key_text(key);
-	const char *const values[] = { key->rig, k.seconds, k.id, digest, BRIDLE_VERSION };
+	const char *const values[] = { key->rig, k.seconds, k.id, BRIDLE_VERSION };
 	int rows = 0;
-	enum rc rc = ask(
-		s,
-		"SELECT 1 FROM bridle.run WHERE rig = $1 AND begun = to_timestamp($2::numeric) AND run = $3::bigint "
-		"AND digest = $4 AND program = $5",
-		5, values, &rows, err);
+	enum rc rc = ask(s,
+			 "SELECT digest FROM bridle.run WHERE rig = $1 AND begun = to_timestamp($2::numeric) AND run = "
+			 "$3::bigint AND program = $4",
+			 4, values, &rows, ret, LOGBOOK_DIGEST_TEXT, err);
 
-	*ret = rows > 0;
+	*ret_known = rows > 0;
 	return rc;
 }
 
@@ -180,7 +184,7 @@ enum rc share_run(struct share *s, const struct report *report, struct err *err)
 		"$8, $9, $10::bigint, $11::jsonb) ON CONFLICT (rig, begun, run) DO UPDATE SET actuator = "
 		"excluded.actuator, plan = excluded.plan, outcome = excluded.outcome, digest = excluded.digest, "
 		"program = excluded.program, calibration = excluded.calibration, report = excluded.report",
-		11, values, &rows, err);
+		11, values, &rows, NULL, 0, err);
 	free(text);
 	return rc;
 }
@@ -195,7 +199,7 @@ enum rc share_record(struct share *s, const struct share_key *key, const char *k
 		ask(s,
 		    "INSERT INTO bridle.record VALUES ($1, to_timestamp($2::numeric), $3::bigint, $4, $5::jsonb) ON "
 		    "CONFLICT DO NOTHING RETURNING 1",
-		    5, values, &rows, err);
+		    5, values, &rows, NULL, 0, err);
 
 	*ret_new = rows > 0;
 	return rc;

@@ -20,9 +20,9 @@ struct share_key {
 	int64_t wall_ns, id;
 };
 
-/* Does it stand there already, with the same digest and reduced by this version? RC_IO */
-enum rc share_has_run(struct share *s, const struct share_key *key, const char *digest, bool *ret,
-		      struct err *err) MUST_CHECK;
+/* The digest with which it stands there already, reduced by this version; *ret_known false: it does not. RC_IO */
+enum rc share_digest_of(struct share *s, const struct share_key *key, char ret[LOGBOOK_DIGEST_TEXT], bool *ret_known,
+			struct err *err) MUST_CHECK;
 
 /* Writes it, in the place of what stands there under that key. RC_IO, RC_NOMEM */
 enum rc share_run(struct share *s, const struct report *report, struct err *err) MUST_CHECK;

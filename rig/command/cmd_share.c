@@ -67,21 +67,30 @@ static enum rc reduce_and_share(struct job *j, int64_t run_id, struct err *err)
 	return rc;
 }
 
+/* The rows of a run are read for its digest only where one stands there to compare it with. */
+static enum rc is_known(struct job *j, const struct share_key *key, bool *ret, struct err *err)
+{
+	char digest[LOGBOOK_DIGEST_TEXT] = "", there[LOGBOOK_DIGEST_TEXT] = "";
+	enum rc rc = share_digest_of(j->share, key, there, ret, err);
+
+	if (rc != RC_OK || !*ret)
+		return rc;
+	rc = logbook_run_digest(j->lb, key->id, digest, err);
+	*ret = strcmp(digest, there) == 0;
+	return rc == RC_SAYS_NO ? RC_OK : rc;
+}
+
 static enum rc one_run(struct job *j, int64_t run_id, struct err *err)
 {
-	char rig[PROFILE_WORD], digest[LOGBOOK_DIGEST_TEXT] = "";
+	char rig[PROFILE_WORD];
 	struct run_info run;
 	bool known = false;
 	enum rc rc = logbook_run_info(j->lb, run_id, &run, err);
 
 	if (rc == RC_OK)
 		rc = rig_of(j->lb, run_id, rig, sizeof rig, err);
-	if (rc == RC_OK) {
-		rc = logbook_run_digest(j->lb, run_id, digest, err);
-		rc = rc == RC_SAYS_NO ? RC_OK : rc;
-	}
 	if (rc == RC_OK)
-		rc = share_has_run(j->share, &(struct share_key){ rig, run.wall_ns, run.id }, digest, &known, err);
+		rc = is_known(j, &(struct share_key){ rig, run.wall_ns, run.id }, &known, err);
 	if (rc == RC_OK && known) {
 		j->done->known++;
 		return RC_OK;

@@ -1,14 +1,18 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """bridle share into a PostgreSQL server of the distribution that this test starts for itself, on a socket in a folder of its
-own: what stands there afterwards, a database that fails in the middle, one that is away."""
+own: what stands there afterwards, a database that fails in the middle, one that is away; a thousand runs, killed and gone on with.
+With longer windows, on demand: share.py --window 10"""
 import json
 import os
 import pathlib
 import pwd
 import shutil
+import signal
 import subprocess
+import sys
 import tempfile
+import time
 
 import harness
 
@@ -122,6 +126,39 @@ def a_run_that_is_reduced_by_another_version_is_renewed():
     assert sql("SELECT count(*) FROM bridle.run WHERE report = '{}'") == [["0"]]
 
 
+def a_thousand_runs_are_shared_killed_and_gone_on_with():
+    """Killed twice, so that no cleaning up helps; then nothing is missing and nothing stands there twice. Prints what a whole share takes."""
+    window = sys.argv[sys.argv.index("--window") + 1] if "--window" in sys.argv else "1"
+    many = HOME / "many"
+    many.mkdir()
+    subprocess.run([os.environ["MADE_RUNS"], str(many / "logbook"), "1000", window, "3"], check=True)
+    share_all = [harness.BRIDLE, "share", WHERE, "--bench", str(many), "--json"]
+
+    def count():
+        return int(sql("SELECT count(*) FROM bridle.run WHERE rig = 'Made rig'")[0][0])
+
+    for least in (100, 500):
+        began = subprocess.Popen(share_all, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True)
+        harness.wait_for(lambda: count() >= least, 120, f"{least} runs in the database")
+        os.killpg(began.pid, signal.SIGKILL)
+        began.wait(20)
+        assert least <= count() < 1000, count()
+    there = count()
+    began = time.monotonic()
+    done = harness.run("share", WHERE, "--bench", many, "--json", timeout=600)
+    assert done.status == 0 and done.json == {"runs": 1000 - there, "known": there, "left_out": 0, "records": 0}, done
+    assert sql("SELECT count(*), count(DISTINCT run), count(DISTINCT digest) FROM bridle.run WHERE rig = 'Made rig'") == [["1000"] * 3]
+    assert sql("SELECT count(*), count(DISTINCT (run, step)) FROM bridle.point WHERE rig = 'Made rig'") == [["4000"] * 2]
+    assert sql("SELECT count(*) FROM bridle.record WHERE kind = 'calibration' AND rig = 'Made rig'") == [["1"]]
+    print(f"# the last {1000 - there} of 1000 runs were shared in {time.monotonic() - began:.1f} s", flush=True)
+    sql("DELETE FROM bridle.run WHERE rig = 'Made rig'")
+    began = time.monotonic()
+    done = harness.run("share", WHERE, "--bench", many, "--json", timeout=600)
+    took_s = time.monotonic() - began
+    assert done.status == 0 and done.json["runs"] == 1000 and count() == 1000, done
+    print(f"# 1000 runs were shared in {took_s:.1f} s (aim: under 30 s)", flush=True)
+
+
 def a_database_that_is_away_is_one_sentence():
     stop_server()
     said = share(3)
@@ -133,7 +170,7 @@ def a_database_that_is_away_is_one_sentence():
 try:
     harness.main(a_database_that_fails_in_the_middle_is_gone_on_with, every_number_of_the_report_stands_there,
                  names_cannot_say_anything_to_the_database, a_run_that_is_reduced_by_another_version_is_renewed,
-                 a_database_that_is_away_is_one_sentence)
+                 a_thousand_runs_are_shared_killed_and_gone_on_with, a_database_that_is_away_is_one_sentence)
 finally:
     stop_server()
     shutil.rmtree(HOME, ignore_errors=True)
