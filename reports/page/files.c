@@ -92,7 +92,8 @@ static void write_points(FILE *f, const struct curve *c)
 	fputs("step,direction,repeat,settled,limit", f);
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++)
 		fprintf(f, ",%s,u %s,U %s", names[i], names[i], names[i]);
-	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter input power (W),scatter "
+	fputs(",scatter torque (N m),scatter speed (rpm),scatter shaft power (W),scatter voltage (V),scatter current "
+	      "(A),scatter input power (W),scatter "
 	      "efficiency (1),brake current (A),brake temperature (degC),case temperature (degC),winding temperature "
 	      "(degC),"
 	      "ambient temperature (degC),begin (s),end (s),outlier,impossible,note,cell temperature (degC),speed set "
@@ -115,6 +116,8 @@ static void write_points(FILE *f, const struct curve *c)
 		table_number(f, p->scatter_Nm);
 		table_number(f, p->scatter_rpm);
 		table_number(f, p->scatter_shaft_W);
+		table_number(f, p->scatter_V);
+		table_number(f, p->scatter_A);
 		table_number(f, p->scatter_input_W);
 		table_number(f, p->efficiency_valid ? p->scatter_efficiency : NAN);
 		table_number(f, p->brake_A);

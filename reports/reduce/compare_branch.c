@@ -21,15 +21,14 @@ static struct unc value_of(const struct curve_point *p, enum compare_quantity qu
 	return (struct unc){ .value = NAN };
 }
 
-/* How far another window would lie: for the current, whose scatter is not kept, by that of the input power. */
+/* How far another window would lie. */
 static double scatter_of(const struct curve_point *p, enum compare_quantity quantity)
 {
 	double s = quantity == COMPARE_SPEED        ? p->scatter_rpm
 		   : quantity == COMPARE_EFFICIENCY ? p->scatter_efficiency
+		   : quantity == COMPARE_CURRENT    ? p->scatter_A
 						    : p->scatter_input_W;
 
-	if (quantity == COMPARE_CURRENT && p->voltage_V.value > 0)
-		s /= p->voltage_V.value;
 	return isfinite(s) ? s : 0;
 }
 

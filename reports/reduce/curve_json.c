@@ -54,6 +54,8 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_object_set_new(o, "scatter_torque_Nm", real(p->scatter_Nm));
 	json_object_set_new(o, "scatter_speed_rpm", real(p->scatter_rpm));
 	json_object_set_new(o, "scatter_shaft_power_W", real(p->scatter_shaft_W));
+	json_object_set_new(o, "scatter_voltage_V", real(p->scatter_V));
+	json_object_set_new(o, "scatter_current_A", real(p->scatter_A));
 	json_object_set_new(o, "scatter_input_power_W", real(p->scatter_input_W));
 	json_object_set_new(o, "scatter_efficiency", real(p->scatter_efficiency));
 	json_object_set_new(o, "n_effective", real(p->n_effective));

@@ -409,6 +409,8 @@ static enum rc make_point(struct hand *h, size_t row, int sign, struct curve_poi
 		.scatter_Nm = NAN,
 		.scatter_rpm = NAN,
 		.scatter_shaft_W = NAN,
+		.scatter_V = NAN,
+		.scatter_A = NAN,
 		.scatter_input_W = NAN,
 		.scatter_efficiency = NAN,
 		.end_s = NAN,

@@ -288,6 +288,10 @@ static void point_scatter(const struct reduction *r, const struct window_means *
 	       taken = p->input_power_W.value / reading->power.value;
 
 	p->scatter_rpm = reading->speed_rpm.scatter;
+	p->scatter_A = r->rig.amp_gain.value * reading->amp.scatter;
+	p->scatter_V = r->rig.volt_gain.value * reading->volt.scatter;
+	if (r->rig.plane == PLANE_SUPPLY && r->rig.cable_ohm.value > 0)
+		p->scatter_V += r->rig.cable_ohm.value * p->scatter_A; /* voltage falls as current rises */
 	p->scatter_input_W = fabs(taken) * reading->power.scatter;
 	for (size_t i = 0; i < b->n; i++) {
 		double torque = p->torque_Nm.value + slope * (b->count[i] - reading->count.value);
@@ -350,6 +354,8 @@ enum rc reduce_point(const struct reduction *r, const struct window_means *readi
 		.scatter_Nm = NAN,
 		.scatter_rpm = NAN,
 		.scatter_shaft_W = NAN,
+		.scatter_V = NAN,
+		.scatter_A = NAN,
 		.scatter_input_W = NAN,
 		.scatter_efficiency = NAN,
 		.step = sp->step,

@@ -263,10 +263,12 @@ def electrical(w, no, rig):
         watt = watt * (Number(1) - rig.number("meter", "ripple", "0 % ± 0.1 %", "ripple"))
     V, A = (volt - zero_V) * gain_V, (amp - zero_A) * gain_A
     P = (watt - zero_V * w.amp.value - zero_A * w.volt.value + zero_V * zero_A) * (gain_V * gain_A)
-    ohm = rig.number("supply", "cable", "0", "cable resistance")
+    scatter_A, scatter_V = gain_A.value * w.amp.scatter, gain_V.value * w.volt.scatter
+    ohm = rig.number("meter", "cable", "0", "cable resistance")
     if rig.text("meter", "plane", "").strip() == "supply" and ohm.value > 0:
         V, P = V - A * ohm, P - (A * A + (w.amp2 - w.amp.value ** 2)) * ohm
-    return V, A, P
+        scatter_V += ohm.value * scatter_A
+    return (V, scatter_V), (A, scatter_A), P
 
 
 def points(rig, record, windows, sign):
@@ -279,9 +281,9 @@ def points(rig, record, windows, sign):
         T, scatter_T = torque_of(w, no, zeros, rig, cal, sign)
         n = Number(rpm, {Source(f"speed noise {no}"): u_rpm})
         n = n.plus(Source("node clock"), rpm * u_of(rig, "tether", "clock"))
-        V, A, P = electrical(w, no, rig)
+        volt, amp, P = electrical(w, no, rig)
         out = T * n * RAD
-        point = {"torque_Nm": (T, scatter_T), "speed_rpm": (n, scatter_rpm), "voltage_V": (V, None), "current_A": (A, None)}
+        point = {"torque_Nm": (T, scatter_T), "speed_rpm": (n, scatter_rpm), "voltage_V": volt, "current_A": amp}
         taken = P.value / w.power.value
         point["input_power_W"] = (P, abs(taken) * w.power.scatter)
         parts = [mean_of_parts(x) for x in (w.counts, w.powers)]
