@@ -18,7 +18,7 @@ static double worked_Nm(const struct curve_point *p)
 
 static bool usable(const struct curve_point *p)
 {
-	return p->direction > 0 && p->end_s > p->begin_s && isfinite(p->torque_Nm.value) &&
+	return p->direction >= 0 && p->end_s > p->begin_s && isfinite(p->torque_Nm.value) &&
 	       p->input_power_W.value > 0 && p->voltage_V.value > 0;
 }
 

@@ -90,17 +90,33 @@ static void let_zero_move(struct reduction *r)
 	}
 }
 
+/* What the cell has carried since the zero, counts over the zero along the way of turning. */
+struct carried {
+	int way;
+	double most, low; /* low: the least since the most */
+};
+
+static void carry(struct carried *c, double count)
+{
+	if (!(count < c->most))
+		c->most = c->low = count;
+	c->low = fmin(c->low, count);
+}
+
 /* The reading that gives this torque: by Newton's way along the calibration's slope. */
-static enum rc reduce_step(const struct reduction *r, const struct foresee_step *s, int step, struct curve_point *ret,
-			   struct err *err)
+static enum rc reduce_step(const struct reduction *r, const struct foresee_step *s, int step, struct carried *carried,
+			   struct curve_point *ret, struct err *err)
 {
 	struct window_means w = blank(s->at_s);
 	double count = s->torque_Nm / cellcal_slope_Nm(&r->cal, 0), amp = s->volt_V > 0 ? s->input_W / s->volt_V : NAN;
 	enum rc rc = RC_OK;
 	int way = s->speed_rpm < 0 ? -1 : 1;
 
+	if (way != carried->way)
+		*carried = (struct carried){ way, NAN, NAN };
+	struct carried now = *carried;
 	w.point.step = step;
-	w.point.direction = 1;
+	w.point.direction = s->direction;
 	w.point.setpoint_rpm = s->speed_rpm;
 	w.speed_rpm = steady(s->speed_rpm);
 	w.volt = steady(s->volt_V);
@@ -114,11 +130,15 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 	for (int i = 0; i < 4 && rc == RC_OK; i++) {
 		w.count = noisy(way * r->rig.cell_sign * count,
 				fabs(s->noise_Nm / cellcal_slope_Nm(&r->cal, s->torque_Nm)), INFINITY);
-		w.turn_count = w.low_count = count;
+		now = *carried;
+		carry(&now, count);
+		w.turn_count = now.most;
+		w.low_count = now.low;
 		rc = reduce_point(r, &w, ret, err);
 		if (rc == RC_OK && isfinite(ret->torque_Nm.value))
 			count += (s->torque_Nm - way * ret->torque_Nm.value) / cellcal_slope_Nm(&r->cal, s->torque_Nm);
 	}
+	*carried = now;
 	return rc;
 }
 
@@ -144,6 +164,7 @@ static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, 
 	struct window_means rows[ZERO_ROWS];
 	struct zero room[ZERO_ROWS];
 	struct study_sources study = { 0 };
+	struct carried carried = { 0 };
 
 	reduction_register(r);
 	if (in->study)
@@ -153,7 +174,7 @@ static enum rc foresee_all(const struct foresee_input *in, struct reduction *r, 
 	let_zero_move(r);
 	for (size_t i = 0; i < n; i++) {
 		struct curve_point p;
-		if (reduce_step(r, &steps[i], (int)i, &p, err) != RC_OK || !isfinite(p.torque_Nm.value))
+		if (reduce_step(r, &steps[i], (int)i, &carried, &p, err) != RC_OK || !isfinite(p.torque_Nm.value))
 			continue;
 		if (in->study)
 			study_apply(&study, r->ctx, &p);

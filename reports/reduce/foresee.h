@@ -31,6 +31,7 @@ struct foresee_step {
 							       * negative: backward; the torque is that along it */
 	double at_s;                                  /* middle of its dwell after the first zero */
 	double noise_Nm, noise_W; /* of the means of torque and input power over its dwell, k = 1; 0 or NaN as above */
+	int direction;            /* of the load, as of a point */
 };
 
 struct foreseen {
@@ -44,7 +45,8 @@ struct foreseen {
 	char cannot[160];   /* why the plan's target cannot be reached; "" it can or there is none (ready_foresee) */
 };
 
-/* ret[n]. RC_NOMEM; else what is wrong with a step leaves NaN. */
+/* steps in the order of the sweep, between two zeros or with one where the way of turning changes: the branch of the
+ * calibration is that of their history. ret[n]. RC_NOMEM; else what is wrong with a step leaves NaN. */
 enum rc foresee(const struct foresee_input *in, const struct foresee_step *steps, size_t n, struct foreseen *ret,
 		struct err *err) MUST_CHECK;
 

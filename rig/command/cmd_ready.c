@@ -69,7 +69,7 @@ struct checking {
 	struct forecast forecast;
 	char forecast_text[400];
 	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
-	struct foreseen foreseen[PROFILE_STEPS];
+	struct foreseen foreseen[FORECAST_POINTS];
 	struct live_answer answer[CHECKS], alone[ALONE];
 	struct rehearse rehearse;
 	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */

@@ -80,15 +80,19 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 		.turned = turned,
 		.length_s = f->time_s,
 	};
-	struct foresee_step step[PROFILE_STEPS];
-	double at_s = 0;
+	struct foresee_step step[FORECAST_POINTS];
 
-	for (size_t i = 0; i < f->n; i++) {
-		const struct forecast_step *p = &f->step[i];
-		at_s += p->time_s;
-		step[i] = (struct foresee_step){
-			p->torque_Nm, copysign(p->speed_rpm, p->set_rpm), p->input_W, p->actuator_V, at_s, NAN, NAN
-		};
+	for (size_t i = 0; i < f->n_points; i++) {
+		const struct forecast_point *at = &f->point[i];
+		const struct forecast_step *p = &f->step[at->step];
+		step[i] = (struct foresee_step){ .torque_Nm = p->torque_Nm,
+						 .speed_rpm = copysign(p->speed_rpm, p->set_rpm),
+						 .input_W = p->input_W,
+						 .volt_V = p->actuator_V,
+						 .at_s = at->at_s,
+						 .noise_Nm = NAN,
+						 .noise_W = NAN,
+						 .direction = at->direction };
 		ret[i] = (struct foreseen){
 			NAN, NAN, NAN, NAN, .share = NAN, .U_part_Nm = NAN, .U_common_Nm = NAN, .U_halved_Nm = NAN
 		};
@@ -97,15 +101,15 @@ enum rc ready_foresee(const struct session *s, const struct forecast *f, bool tu
 		return RC_OK;
 	struct curve *sweep = earlier(s, "sweep", curve_from_run), *map = earlier(s, "map", curve_from_map);
 	expect_zero(sweep, map, &in);
-	for (size_t i = 0; i < f->n; i++)
-		expect_step(sweep, map, f->step[i].dwell_s, in.drag_Nm, &step[i]);
+	for (size_t i = 0; i < f->n_points; i++)
+		expect_step(sweep, map, f->step[f->point[i].step].dwell_s, in.drag_Nm, &step[i]);
 	curve_free(sweep);
 	curve_free(map);
 	struct study_source *study = study_named(s);
 	in.study = study;
-	enum rc rc = foresee(&in, step, f->n, ret, err);
-	for (size_t i = 0; rc == RC_OK && i < f->n; i++)
-		cannot_reach(s, &f->step[i], &ret[i]);
+	enum rc rc = foresee(&in, step, f->n_points, ret, err);
+	for (size_t i = 0; rc == RC_OK && i < f->n_points; i++)
+		cannot_reach(s, &f->step[f->point[i].step], &ret[i]);
 	free(study);
 	return rc;
 }
@@ -124,25 +128,39 @@ void ready_expect_dwell(const struct session *s, const struct forecast *f, doubl
 	curve_free(map);
 }
 
+static json_t *point_json(const struct forecast_step *step, const struct forecast_point *at, const struct foreseen *p)
+{
+	const char *way = at->direction > 0 ? "up" : at->direction < 0 ? "down" : "none";
+
+	return json_pack("{s:I, s:s, s:b, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o, s:o}", "step",
+			 (json_int_t)step->load + 1, "direction", way, "repeat", at->repeat, "torque_Nm",
+			 cli_real(step->torque_Nm), "speed_set_rpm", cli_real(copysign(step->speed_rpm, step->set_rpm)),
+			 "u_torque_Nm", cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
+			 "u_efficiency", cli_real(p->u_efficiency), "U_efficiency", cli_real(p->U_efficiency),
+			 "dwell_s", cli_real(step->dwell_s), "largest", "source",
+			 p->source[0] ? cli_text(p->source) : json_null(), "share", cli_real(p->share), "advice",
+			 p->advice[0] ? cli_text(p->advice) : json_null(), "cannot_reach",
+			 p->cannot[0] ? cli_text(p->cannot) : json_null());
+}
+
 json_t *ready_foresee_json(const struct forecast *f, const struct foreseen *seen)
 {
 	json_t *list = json_array();
 
-	for (size_t i = 0; i < f->n; i++) {
-		const struct foreseen *p = &seen[i];
-		json_array_append_new(
-			list,
-			json_pack("{s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:{s:o, s:o}, s:o, s:o}", "step",
-				  (json_int_t)f->step[i].load + 1, "torque_Nm", cli_real(f->step[i].torque_Nm),
-				  "speed_set_rpm", cli_real(copysign(f->step[i].speed_rpm, f->step[i].set_rpm)),
-				  "u_torque_Nm", cli_real(p->u_torque_Nm), "U_torque_Nm", cli_real(p->U_torque_Nm),
-				  "u_efficiency", cli_real(p->u_efficiency), "U_efficiency", cli_real(p->U_efficiency),
-				  "dwell_s", cli_real(f->step[i].dwell_s), "largest", "source",
-				  p->source[0] ? cli_text(p->source) : json_null(), "share", cli_real(p->share),
-				  "advice", p->advice[0] ? cli_text(p->advice) : json_null(), "cannot_reach",
-				  p->cannot[0] ? cli_text(p->cannot) : json_null()));
-	}
+	for (size_t i = 0; i < f->n_points; i++)
+		json_array_append_new(list, point_json(&f->step[f->point[i].step], &f->point[i], &seen[i]));
 	return list;
+}
+
+/* The larger U of a load on its ways up and down; NULL: the sweep has none of it. */
+static const struct foreseen *largest_of(const struct forecast *f, const struct foreseen *seen, size_t step)
+{
+	const struct foreseen *ret = NULL;
+
+	for (size_t i = 0; i < f->n_points; i++)
+		if (f->point[i].step == step && (!ret || seen[i].U_torque_Nm > ret->U_torque_Nm))
+			ret = &seen[i];
+	return ret;
 }
 
 static void print_row(const struct forecast_step *s, const struct foreseen *p)
@@ -166,11 +184,11 @@ static void tell_target(const struct session *s, const struct forecast *f, const
 	double shortest_s = INFINITY, most_s = 0;
 
 	for (size_t i = 0; s->plan.until_frac > 0 && i < f->n; i++) {
+		const struct foreseen *p = largest_of(f, seen, i);
 		shortest_s = fmin(shortest_s, f->step[i].dwell_s);
 		most_s = fmax(most_s, f->step[i].dwell_s);
-		if (seen[i].cannot[0])
-			live_say("Step %zu, %.4g N\u00b7m: %s.", f->step[i].load + 1, f->step[i].torque_Nm,
-				 seen[i].cannot);
+		if (p && p->cannot[0])
+			live_say("Step %zu, %.4g N\u00b7m: %s.", f->step[i].load + 1, f->step[i].torque_Nm, p->cannot);
 	}
 	if (most_s > 0)
 		live_say("Expected dwell: %.0f to %.0f s a step, at most %.0f s.", shortest_s, most_s,
@@ -182,14 +200,15 @@ void ready_foresee_print(const struct session *s, const struct forecast *f, cons
 	const struct foreseen *last = NULL;
 
 	for (size_t i = 0; i < f->n; i++) {
-		if (!isfinite(seen[i].U_torque_Nm))
+		const struct foreseen *p = largest_of(f, seen, i);
+		if (!p || !isfinite(p->U_torque_Nm))
 			continue;
 		if (last == NULL)
 			printf("Expected uncertainty of the points (95 %%):\n"
 			       "  torque speed        U      U efficiency  of which, N·m\n"
 			       "     N·m   rpm      N·m      %%       U, %%\n");
-		print_row(&f->step[i], &seen[i]);
-		last = &seen[i];
+		print_row(&f->step[i], p);
+		last = p;
 	}
 	tell_target(s, f, seen);
 	if (last && last->advice[0])

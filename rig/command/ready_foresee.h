@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The uncertainty that each point of a plan will have, as text and JSON. */
+/* The uncertainty that each point of a plan will have, as text (the larger one of a load on its ways up and down) and
+ * JSON (each point). */
 #ifndef BRIDLE_COMMAND_READY_FORESEE_H
 #define BRIDLE_COMMAND_READY_FORESEE_H
 
@@ -8,7 +9,7 @@
 #include "run/session.h"
 #include "terminal/cli.h"
 
-/* ret[f->n]; NaN everywhere without a calibration. turned: the zero can be read by turning both ways. */
+/* ret[f->n_points]; NaN everywhere without a calibration. turned: the zero can be read by turning both ways. */
 enum rc ready_foresee(const struct session *s, const struct forecast *f, bool turned, struct foreseen *ret,
 		      struct err *err) MUST_CHECK;
 /* Of a plan with a target: ret_s[f->n], from the newest sweep or the map; the longest where they do not tell. */

@@ -89,7 +89,18 @@ struct forecast_search {
 };
 #define FORECAST_TRIES 4 /* that a search usually takes, for the time alone */
 
+/* A point of the sweep, in its order; those of a search for the limit are not among them. */
+struct forecast_point {
+	size_t step;   /* index into forecast.step */
+	int direction; /* as of struct sweep_item */
+	bool repeat;
+	double at_s; /* middle of its dwell after the sweep's begin */
+};
+#define FORECAST_POINTS (2 * PROFILE_STEPS + 2)
+
 struct forecast {
+	size_t n_points;
+	struct forecast_point point[FORECAST_POINTS];
 	size_t n_search; /* 0, or as speeds */
 	struct forecast_search search[PROFILE_SPEEDS];
 	size_t n; /* all loads at the first speed, then at the next: step[k * loads + i] */

@@ -1,7 +1,9 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A plan of several speeds and both ways of turning on the virtual bench: order, signs, the zero between the ways, a stop and what
-is left of it; and its figures against the bench's truth. On demand over many rigs: speeds.py --rigs 20 --first 5001"""
+is left of it; and its figures against the bench's truth. On demand over many rigs: speeds.py --rigs 20 --first 5001. A meter's gains and
+offsets are one error for all points of a rig, so few rigs tell little of input power: speeds.py --meters 400 --first 5001 sweeps one rig
+and takes the meters of so many others from what their benches have drawn."""
 import csv
 import json
 import pathlib
@@ -122,7 +124,34 @@ def many_rigs(first, n):
         print(f"{figure}: {100 * sum(of) / len(of):.1f} ± {error:.1f} % (by {len(share)} rigs) of {len(of)} points inside U")
 
 
-if "--rigs" in sys.argv:
+def drawn_meter(seed):
+    """What a bench of that seed has drawn; it is not swept."""
+    with harness.Bench(seed) as bench:
+        path = bench.folder / "run" / "truth.json"
+        harness.wait_for(lambda: path.exists() and path.read_text().rstrip().endswith("}"), 60, "the bench to draw its truth")
+        return json.loads(path.read_text())["rig"]
+
+
+def many_meters(first, n):
+    with harness.Bench(first) as bench:
+        prepared(bench, "20, 40, 60, 80, -50 rpm", "0, 5, 10, 20, 30 N.m", "down = no\nrepeat_first = no", 6)
+        points = bench.must("sweep", "speeds")["points"]
+        truth = study.Truth(bench.folder)
+        rows = [(truth.point(p["begin_s"], p["end_s"])["input_W"], p["voltage_V"], p["U_input_power_W"]) for p in points]
+    share = []
+    for seed in range(first + 1, first + 1 + n):
+        m = drawn_meter(seed)
+        inside = [abs((volt / m["volt_gain"] + m["volt_offset_V"]) * (watt / volt / m["amp_gain"] + m["amp_offset_A"]) - watt) <= U
+                  for watt, volt, U in rows]
+        share.append(100 * sum(inside) / len(inside))
+    apart = statistics.stdev(share)
+    print(f"input power, meters of {n} rigs at {len(rows)} points: {statistics.mean(share):.1f} ± {apart / n ** 0.5:.1f} % inside U; rigs differ by "
+          f"{apart:.1f} %, so that 20 of them tell it to ± {apart / 20 ** 0.5:.1f} %")
+
+
+if "--meters" in sys.argv:
+    many_meters(int(sys.argv[sys.argv.index("--first") + 1]), int(sys.argv[sys.argv.index("--meters") + 1]))
+elif "--rigs" in sys.argv:
     many_rigs(int(sys.argv[sys.argv.index("--first") + 1]), int(sys.argv[sys.argv.index("--rigs") + 1]))
 else:
     harness.main(both_ways_with_a_zero_between, what_was_stopped_between_two_speeds_goes_on, speeds_that_cannot_be)
