@@ -274,15 +274,16 @@ static void note_rotor(struct guard *g, const struct guard_limits *l, const stru
 		g->rotor_true = rotor_agrees(l, snap);
 }
 
-/* Whatever the phase: when pulses came, how fast. Those that go to and fro are pulses. */
+/* Whatever the phase: when pulses came, how fast. Those that go to and fro are pulses, and so are those of a speed that
+ * nobody knows. */
 static void note_turning(struct guard *g, const struct snapshot *snap, double dt_s)
 {
 	bool came = snap->pulses != g->pulses || snap->edge_time_s > g->edge_time_s;
 
-	if (came && isfinite(snap->edge_rpm)) {
-		g->turned_rpm = fabs(snap->edge_rpm);
+	if (came)
 		g->turned_at = snap->now;
-	}
+	if (came && isfinite(snap->edge_rpm))
+		g->turned_rpm = fabs(snap->edge_rpm);
 	g->lately_rpm *= fmax(0, 1 - dt_s / LATELY_S);
 	if (came)
 		g->lately_rpm = fmax(g->lately_rpm, g->turned_rpm);
