@@ -13,7 +13,6 @@
 #include <sys/mman.h>
 
 #define AFTER_DONE_s 0.5 /* everything off is sent this long, so that it is obeyed before the line goes quiet */
-#define STOP_GRACE_s 5.0 /* beyond the guard's own bound before the loop gives up waiting for a stop */
 #define CUT_WINDOW_s 1.0 /* what a step that was cut short is judged by */
 #define REALTIME_PRIORITY 50
 
@@ -28,7 +27,7 @@ struct loop {
 	struct snapshot snap;
 	struct guard_verdict verdict;
 	struct seq_out out;
-	struct mono deadline, done_at, cause_at;
+	struct mono deadline, done_at;
 	bool done, drove;               /* drove: a drive mode went out in this loop */
 	int step;                       /* of the plan, for the samples' rows */
 	struct seq_point open;          /* the step under way, begin 0 = none: see cut_short */
@@ -321,7 +320,6 @@ static void ask_guard(struct loop *l, struct loop_result *ret)
 	l->drove |= l->verdict.allowed.mode != DRIVE_OFF;
 	if (!l->verdict.newly)
 		return;
-	l->cause_at = l->snap.now;
 	ret->cause = l->verdict.cause;
 	guard_message(&l->verdict, ret->message, sizeof ret->message);
 	if (l->verdict.cause == CAUSE_INSTRUMENT_SILENT ||
@@ -403,11 +401,11 @@ static void tick(struct loop *l, struct loop_result *ret)
 	ret->ticks++;
 }
 
-/* Finished in order, or a stop that is complete, or one that cannot be completed because nobody answers. */
+/* Finished in order, or a stop that is complete: the guard ends each after GUARD_HOLD_MOST_S at the latest (I17). */
 static bool over(const struct loop *l)
 {
 	if (l->guard.phase != GUARD_RUN)
-		return l->verdict.stopped || mono_diff_s(l->snap.now, l->cause_at) > GUARD_HOLD_MOST_S + STOP_GRACE_s;
+		return l->verdict.stopped;
 	return l->done && mono_diff_s(l->snap.now, l->done_at) >= AFTER_DONE_s;
 }
 
