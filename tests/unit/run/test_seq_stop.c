@@ -123,6 +123,70 @@ static void eases_to_less_than_half_and_waits(void **state)
 	assert_true(w.next_step_at_s - w.note_at_s >= 1.49);
 }
 
+/* What the sweep is told of the speed, from 3 s into its second step on. */
+static struct tale {
+	double (*rpm)(double t_s);
+	double t_s, eased_rpm; /* NaN: never eased */
+} tale;
+
+static double sags(double t)
+{
+	return fmax(12, 60 - 15 * t);
+}
+static double falls(double t)
+{
+	return fmax(30, 60 - 60 * t);
+}
+static double skips(double t)
+{
+	return t < 0.025 ? 5 : 60;
+}
+static double drops(double t)
+{
+	return t < 0.1 ? 5 : 60;
+}
+
+static void told_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot told = *snap;
+
+	(void)state;
+	tale.t_s =
+		sweep.at == 1 && (sweep.phase == SWEEP_LOAD || sweep.phase == SWEEP_DWELL) ? tale.t_s + TINY_TICK_S : 0;
+	if (tale.t_s > 3 && isnan(tale.eased_rpm))
+		told.speed_rpm = tale.rpm(tale.t_s - 3);
+	seq_sweep_step(&sweep, &told, ret);
+	if (sweep.collapsed && isnan(tale.eased_rpm))
+		tale.eased_rpm = told.speed_rpm;
+}
+
+static double eased_at_rpm(double (*rpm)(double t_s))
+{
+	struct sweep_item items[2] = { { .step = 0, .direction = 1, .set = 5, .rpm = 60 },
+				       { .step = 1, .direction = 1, .set = 20, .rpm = 60 } };
+	struct tiny_rig rig = tiny_rig_make(56);
+	struct sweep_config c = tiny_sweep_config();
+
+	tale = (struct tale){ .rpm = rpm, .eased_rpm = NAN };
+	c.dwell_s = 6;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, items, 2));
+	assert_true(tiny_run(&rig, told_step, NULL, 300, NULL, NULL).done);
+	return tale.eased_rpm;
+}
+
+/* A speed of 60 rpm that sags by 15 rpm a second, half of what counts as fast, is given up at a quarter of it, 15 rpm.
+ * One that falls by 60 rpm a second at three fifths, 36 rpm: 0.03 s and a tick later it is at 33. One late pulse or two
+ * (5 rpm for 0.02 s) are no stall, 0.1 s of it are. */
+static void a_speed_that_collapses_is_eased_in_time(void **state)
+{
+	(void)state;
+	assert_near(eased_at_rpm(sags), 14.5, 0.5);
+	assert_near(eased_at_rpm(falls), 33.5, 0.7);
+	assert_true(isnan(eased_at_rpm(skips)));
+	assert_near(eased_at_rpm(drops), 5, 0);
+}
+
 /* By current the share is that of the current. */
 static void eases_by_current_too(void **state)
 {
@@ -190,6 +254,7 @@ int main(void)
 		cmocka_unit_test(a_falling_step_is_met_once),
 		cmocka_unit_test(eases_to_less_than_half_and_waits),
 		cmocka_unit_test(eases_by_current_too),
+		cmocka_unit_test(a_speed_that_collapses_is_eased_in_time),
 		cmocka_unit_test(a_dwell_of_whole_turns_takes_no_more),
 		cmocka_unit_test(a_shaft_that_does_not_stop_is_told),
 	};
