@@ -47,7 +47,10 @@ struct seen {
 	bool brake_before_speed;
 	int steps, points;
 	double last_off_rpm;
+	double t_s, foretold_s, lag_from_A; /* since the begin; of the whole map, when a third of it was done */
 };
+
+static struct seq_map map;
 
 static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
 {
@@ -58,13 +61,16 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 	s->most_slip_W = fmax(s->most_slip_W, rig->brake_Nm * rig->speed_rpm * 0.10471975512);
 	s->steps += out->event.kind == SEQ_EVENT_STEP;
 	s->points += out->event.kind == SEQ_EVENT_POINT;
+	s->t_s += TINY_TICK_S;
+	if (s->points == 6 && !(s->foretold_s > 0))
+		s->foretold_s = s->t_s + out->remaining_s;
+	if (map.phase == MAP_LAG_HOLD)
+		s->lag_from_A = out->wish.brake_A;
 	if (out->wish.mode == DRIVE_OFF && rig->speed_rpm > 0)
 		s->last_off_rpm = rig->speed_rpm;
 	if (out->wish.brake_A > 0 && out->wish.mode != DRIVE_SPEED)
 		s->brake_before_speed = true;
 }
-
-static struct seq_map map;
 
 static struct seq_out run(struct tiny_rig *rig, const struct map_config *config, struct seen *seen)
 {
@@ -147,6 +153,20 @@ static void records_steps_for_the_lag(void **state)
 				 RC_OK);
 		assert_true(fabs(lag - 0.1) < 0.012); /* one tick */
 	}
+	assert_true(fabs(seen.lag_from_A - 0.2) < 1e-9); /* the stated low current, less than half of the high one */
+}
+
+/* How long it takes is told from when the map began, not from when the clock did, an hour before. */
+static void the_rest_is_reckoned_from_the_begin(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(39);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	rig.ticks = 360000;
+	assert_true(run(&rig, &config, &seen).done);
+	assert_true(seen.foretold_s > 0.5 * seen.t_s && seen.foretold_s < 1.5 * seen.t_s);
 }
 
 static void torque_limit_cuts_the_current(void **state)
@@ -163,6 +183,7 @@ static void torque_limit_cuts_the_current(void **state)
 	assert_true(map.left_out[0] != '\0');
 	/* 0.2, 0.4 and the cut one up, two and zero down */
 	assert_int_equal(map.n_readings, 2 + 2 * (3 + 2 + 1));
+	assert_int_equal(map.n_left_out, 2 * 2); /* 0.8 A up and 0.6 A down, at each speed */
 }
 
 static void slip_heat_limits_the_faster_speed_only(void **state)
@@ -360,6 +381,7 @@ int main(void)
 		cmocka_unit_test(maps_both_branches_at_both_speeds),
 		cmocka_unit_test(marks_out_of_place_are_no_change_of_speed),
 		cmocka_unit_test(records_steps_for_the_lag),
+		cmocka_unit_test(the_rest_is_reckoned_from_the_begin),
 		cmocka_unit_test(torque_limit_cuts_the_current),
 		cmocka_unit_test(slip_heat_limits_the_faster_speed_only),
 		cmocka_unit_test(the_supply_limits_the_faster_speed_only),

@@ -15,9 +15,10 @@
 /* What is the wrong way round, and how much the brake was given. */
 struct lie {
 	bool cell, pick, rotor, ratio;
-	bool no_speed, no_angle, goes_on; /* what the pick-up does: nothing, a speed alone, it turns in the end too */
-	double swing_Nm;                  /* of the torque once a turn */
-	double most_A, most_Nm;
+	bool no_speed, no_angle;                  /* what the pick-up does: nothing, a speed alone */
+	double goes_on_rpm;                       /* what it tells of a shaft in the end; 0: the truth */
+	double swing_Nm;                          /* of the torque once a turn */
+	double most_A, most_Nm, before_A, fall_A; /* fall: the largest in a tick */
 };
 
 static void bend(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
@@ -25,6 +26,8 @@ static void bend(void *ctx, const struct tiny_rig *rig, const struct seq_out *ou
 	struct lie *lie = ctx;
 
 	lie->most_A = fmax(lie->most_A, out->wish.brake_A);
+	lie->fall_A = fmax(lie->fall_A, lie->before_A - out->wish.brake_A);
+	lie->before_A = out->wish.brake_A;
 	lie->most_Nm = fmax(lie->most_Nm, rig->brake_Nm);
 }
 
@@ -43,8 +46,8 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 		seen.speed_rpm = NAN;
 	if (lie->no_angle)
 		seen.angle_rev = 0;
-	if (lie->goes_on && told.phase == SIGNS_COAST)
-		seen.speed_rpm = 20;
+	if (lie->goes_on_rpm > 0 && told.phase == SIGNS_COAST)
+		seen.speed_rpm = lie->goes_on_rpm;
 	seq_signs_step(&told, &seen, ret);
 }
 
@@ -73,6 +76,23 @@ static void a_rig_in_order_passes(void **state)
 		/* 0.5 N·m of drag and remanence, 40 N·m/A: hardly more than the answer took */
 		assert_true(none.most_Nm < 4);
 	}
+}
+
+/* A tenth of the largest current a second, up and down: 0.002 A a tick of one of 2 A. A shaft that is told to creep at
+ * 0.8 rpm stands: the last pulses are believed for a while. */
+static void the_load_goes_as_slowly_as_it_came(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(35);
+	const struct signs_config config = {
+		.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 2, .gear_ratio = 36
+	};
+	struct lie creeps = { .goes_on_rpm = 0.8 };
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	seq_signs_begin(&told, &config);
+	assert_true(tiny_run(&rig, step_through, &creeps, 60, bend, &creeps).done);
+	assert_true(fabs(creeps.fall_A - 0.002) < 1e-9);
 }
 
 static void each_wrong_sign_is_named_at_a_small_load(void **state)
@@ -164,7 +184,7 @@ static void what_does_not_turn_or_stop_is_told(void **state)
 		{ .no_torque = true, .words = "the pick-up reads 0 rpm, 20 rpm was commanded: check drive, supply" },
 		{ .lie.no_speed = true, .words = "the pick-up gives no speed" },
 		{ .lie.no_angle = true, .words = "the shaft made no whole turn in 60 s" },
-		{ .lie.goes_on = true, .words = "the shaft does not stop" },
+		{ .lie.goes_on_rpm = 1.2, .words = "the shaft does not stop" },
 		{ .by_hand = true, .words = "the pick-up reads 0 rpm, 20 rpm was asked for: check the pick-up" },
 	};
 
@@ -240,6 +260,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_rig_in_order_passes),
+		cmocka_unit_test(the_load_goes_as_slowly_as_it_came),
 		cmocka_unit_test(each_wrong_sign_is_named_at_a_small_load),
 		cmocka_unit_test(a_torque_that_swings_is_no_answer),
 		cmocka_unit_test(no_torque_at_all_is_told),

@@ -134,7 +134,7 @@ struct seen {
 	struct seq_point point[40];
 	size_t n;
 	char order[400];
-	double most_A_while_changing, least_A_while_changing, most_against_rpm;
+	double most_A_while_changing, least_A_while_changing, most_against_rpm, begun_off_rpm;
 	int way;
 };
 
@@ -148,6 +148,8 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 		s->least_A_while_changing = fmin(s->least_A_while_changing, rig->coil_A);
 	}
 	s->most_against_rpm = fmax(s->most_against_rpm, -s->way * rig->speed_rpm);
+	if (out->event.kind == SEQ_EVENT_STEP)
+		s->begun_off_rpm = fmax(s->begun_off_rpm, fabs(rig->speed_rpm - p->setpoint_rpm));
 	if (out->event.kind != SEQ_EVENT_POINT || s->n == 40)
 		return;
 	s->point[s->n++] = *p;
@@ -191,6 +193,7 @@ static void runs_both_speeds_either_way(void **state)
 		for (size_t i = 0; i < seen.n; i++)
 			is_at_its_set_points(&seen.point[i], way);
 		assert_true(seen.most_against_rpm < 0.5);
+		assert_true(seen.begun_off_rpm < 3); /* no step begins before its speed is there */
 		assert_string_equal(sweep.why_left_out, "");
 	}
 }

@@ -19,7 +19,7 @@
 
 struct watch {
 	double t_s, step_at_s, step_A, note_at_s, next_step_at_s, eased_share, set_share, model_share;
-	double fastest_unload_A_per_s, brake_at_off_A, before_A, off_at_s, falls_late;
+	double fastest_unload_A_per_s, brake_at_off_A, before_A, off_at_s, falls_late, falling_most_A;
 	bool drove, falling;
 	int steps;
 };
@@ -39,6 +39,8 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 		if (w->note_at_s > 0 && !(w->next_step_at_s > 0))
 			w->next_step_at_s = w->t_s;
 	}
+	if (w->falling && w->t_s > w->step_at_s)
+		w->falling_most_A = fmax(w->falling_most_A, brake_A);
 	if (w->falling && fabs(w->t_s - w->step_at_s - 0.3) < TINY_TICK_S / 2)
 		w->falls_late = fmax(w->falls_late, brake_A / w->step_A);
 	if (out->event.kind == SEQ_EVENT_NOTE && sweep.phase == SWEEP_EASE) {
@@ -101,6 +103,22 @@ static void a_falling_step_is_met_once(void **state)
 	assert_true(run(&rig, &c, set, way, 4, &w).done);
 	assert_int_equal(w.steps, 4);
 	assert_true(w.falls_late > 0 && w.falls_late < 0.97);
+}
+
+/* After a rest without load a falling step is met from its neighbour above: 30 N·m falling are (30 - 0.5 - 0.6) / 40 A,
+ * and 20 N·m would be 0.4725 A. */
+static void a_falling_step_after_a_rest_is_met_from_above(void **state)
+{
+	static const double set[] = { 20, 30, 20 };
+	static const int way[] = { 1, 1, -1 };
+	struct tiny_rig rig = tiny_rig_make(57);
+	struct sweep_config c = tiny_sweep_config();
+	struct watch w;
+
+	(void)state;
+	c.cool_s = 3;
+	assert_true(run(&rig, &c, set, way, 3, &w).done);
+	assert_true(w.falling_most_A > 0.7);
 }
 
 /* The actuator gives 25 N·m: on the way to 30 the brake is eased to 40 % at once, current, set-point and controller
@@ -252,6 +270,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(unloads_before_the_drive_goes_off),
 		cmocka_unit_test(a_falling_step_is_met_once),
+		cmocka_unit_test(a_falling_step_after_a_rest_is_met_from_above),
 		cmocka_unit_test(eases_to_less_than_half_and_waits),
 		cmocka_unit_test(eases_by_current_too),
 		cmocka_unit_test(a_speed_that_collapses_is_eased_in_time),

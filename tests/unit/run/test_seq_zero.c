@@ -31,6 +31,7 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 
 	if (out->event.kind == SEQ_EVENT_POINT) {
 		assert_int_equal(out->event.point.flags, POINT_TARE);
+		assert_int_equal(out->event.point.step, -1); /* of no plan */
 		s->points[out->event.point.direction < 0]++;
 	}
 	s->fastest_rpm = fmax(s->fastest_rpm, fabs(rig->speed_rpm));
