@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What the search for the limit found at a speed, as the sentence that the logbook keeps:
  * "limit at 60 rpm: 23.75 N·m held, 24.375 N·m did not: the speed fell"
- * "no limit at 60 rpm up to 45 N·m: 90 % of the brake torque" */
+ * "no limit at 60 rpm up to 45 N·m: 90 % of the brake torque"
+ * "no limit found at 60 rpm: no load held" */
 #ifndef BRIDLE_CHANNEL_LIMIT_FOUND_H
 #define BRIDLE_CHANNEL_LIMIT_FOUND_H
 

@@ -266,8 +266,12 @@ static void the_sentence_reads_back(void **state)
 		limit_found_write(&all[i], "N\u00b7m", "the speed fell", text, sizeof text);
 		assert_true(limit_found_read(text, &r));
 		assert_true(fabs(r.rpm - all[i].rpm) < 1e-9 && isnan(r.failed) == isnan(all[i].failed));
-		assert_true(fabs(r.held - (isnan(all[i].held) ? 0 : all[i].held)) < 1e-9);
+		assert_true(isnan(all[i].held) ? isnan(r.held) : fabs(r.held - all[i].held) < 1e-9);
 	}
+	assert_string_equal(text, "no limit found at 60 rpm: the speed fell");
+	/* as an older logbook has it */
+	assert_true(limit_found_read("no limit at 60 rpm up to 0 N\u00b7m: no load held", &r));
+	assert_true(r.rpm > 59 && isnan(r.held) && isnan(r.failed));
 	assert_false(limit_found_read("step 4: torque moves by 0.1", &r));
 }
 
