@@ -361,8 +361,8 @@ static void check_report_json(const struct pack *p, const struct report *again, 
 	json_decref(recomputed);
 }
 
-enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, const char *digest,
-		   struct pack_check *ret, struct err *err)
+enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, struct pack_check *ret,
+		   struct err *err)
 {
 	struct records records = { ret, pack };
 	char *rig = NULL, *actuator = NULL, *plan = NULL;
@@ -370,8 +370,8 @@ enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct rep
 		   *said = json_string_value(json_object_get(json_object_get(pack->manifest, "run"), "digest"));
 
 	*ret = (struct pack_check){ .same_program = program && strcmp(program, BRIDLE_VERSION) == 0 };
-	if (said == NULL || strcmp(said, digest) != 0)
-		differ(ret, "digest of the run", said ? said : "is missing", digest);
+	if (said == NULL || strcmp(said, again->digest) != 0)
+		differ(ret, "digest of the run", said ? said : "is missing", again->digest);
 	check_report_json(pack, again, ret);
 	enum rc rc = check_published(pack, again, ret, err);
 	if (rc == RC_OK)

@@ -19,8 +19,8 @@ struct pack_check {
 	} differs[PACK_DIFFERS_MAX];
 };
 
-/* again: reduced anew from the rows of the pack, lb those rows, digest that of the run by its rows. */
-enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, const char *digest,
-		   struct pack_check *ret, struct err *err) MUST_CHECK;
+/* again: reduced anew from the rows of the pack, with their digest; lb those rows. */
+enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, struct pack_check *ret,
+		   struct err *err) MUST_CHECK;
 
 #endif

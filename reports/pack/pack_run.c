@@ -149,11 +149,15 @@ static enum rc add_windows(struct logbook *lb, int64_t run_id, struct pack *p, s
 
 static enum rc make_head(struct logbook *lb, const struct report *r, json_t **ret, struct err *err)
 {
-	char digest[LOGBOOK_DIGEST_TEXT], when[40];
-	enum rc rc = logbook_run_digest(lb, r->run.id, digest, err);
+	char again[LOGBOOK_DIGEST_TEXT], when[40];
+	const char *digest = r->digest;
 
-	if (rc != RC_OK)
-		return rc;
+	if (!digest[0]) { /* a row does not fit: the error says which */
+		enum rc rc = logbook_run_digest(lb, r->run.id, again, err);
+		if (rc != RC_OK)
+			return rc;
+		digest = again;
+	}
 	text_time(when, sizeof when, r->run.wall_ns);
 	*ret = json_pack("{s:s, s:{s:I, s:s, s:s, s:s%, s:s%, s:b}}", "program", BRIDLE_VERSION, "run", "id",
 			 (json_int_t)r->run.id, "digest", digest, "started", when, "actuator", r->actuator.name,

@@ -58,9 +58,17 @@ enum rc reduce_point(const struct reduction *r, const struct window_means *readi
  * power; appends to p->note. Shared with hand-taken readings. coverage of the test for the impossible. */
 void point_derive(struct unc_ctx *ctx, double coverage, struct curve_point *p);
 
-/* As curve_from_run, and every sample of the runs goes past watch too (the time trace). watch may be NULL. */
-typedef void sample_watch(void *ctx, int64_t run_id, const struct sample *sample);
-enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
-			       struct curve **ret, struct err *err) MUST_CHECK;
+/* As curve_from_run, and every sample of the runs goes past sample(ctx, ...) too (the time trace). One pass gives the
+ * digest of the run itself besides: walked says that its samples went past (not those of a run that continues another
+ * and took no point), misfit what logbook_samples_and_digest tells. watch may be NULL. */
+struct run_watch {
+	void (*sample)(void *ctx, int64_t run_id, const struct sample *sample);
+	void *ctx;
+	bool walked;
+	char digest[LOGBOOK_DIGEST_TEXT];
+	struct err misfit;
+};
+enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, struct run_watch *watch, struct curve **ret,
+			       struct err *err) MUST_CHECK;
 
 #endif

@@ -58,8 +58,7 @@ struct walk {
 		double most, least_since, last;
 		uint32_t conversions;
 	} carried;
-	sample_watch *watch;
-	void *watch_ctx;
+	struct run_watch *watch;
 };
 
 /* Of the load points that come next: there is a zero before each change of it. */
@@ -105,12 +104,12 @@ static void finish_window(struct walk *k)
 	window_reset(&k->window);
 }
 
-static bool walk_sample(void *ctx, const struct sample *s)
+static void walk_sample(void *ctx, const struct sample *s)
 {
 	struct walk *k = ctx;
 
 	if (k->watch)
-		k->watch(k->watch_ctx, k->run_id, s);
+		k->watch->sample(k->watch->ctx, k->run_id, s);
 	while (k->at < k->n && s->mono_ns >= k->points[k->at].end.ns)
 		finish_window(k);
 	carry(k, s);
@@ -118,12 +117,28 @@ static bool walk_sample(void *ctx, const struct sample *s)
 		window_inside(&k->window, s);
 	else
 		window_before(&k->window, s);
+}
+
+static bool walk_on(void *ctx, const struct sample *s)
+{
+	struct walk *k = ctx;
+
+	walk_sample(k, s);
 	return !k->window.out_of_memory;
 }
 
-static enum rc walk_run(struct logbook *lb, struct walk *k, struct limit_facts *ret_tail, struct err *err)
+static enum rc walk_samples(struct logbook *lb, struct walk *k, bool own, struct err *err)
 {
-	enum rc rc = logbook_each_sample(lb, k->run_id, INT64_MIN, INT64_MAX, walk_sample, k, err);
+	if (!own || !k->watch)
+		return logbook_each_sample(lb, k->run_id, INT64_MIN, INT64_MAX, walk_on, k, err);
+	k->watch->walked = true;
+	return logbook_samples_and_digest(lb, k->run_id, walk_sample, k, k->watch->digest, &k->watch->misfit, err);
+}
+
+/* own: it is the run that was asked for, not one that it continues. */
+static enum rc walk_run(struct logbook *lb, struct walk *k, bool own, struct limit_facts *ret_tail, struct err *err)
+{
+	enum rc rc = walk_samples(lb, k, own, err);
 
 	if (rc == RC_OK && k->window.out_of_memory)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory while reading run %lld", (long long)k->run_id);
@@ -223,8 +238,8 @@ static enum rc one_disc(struct kept *k, struct err *err)
 	return RC_OK;
 }
 
-static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, sample_watch *watch,
-			     void *watch_ctx, struct err *err)
+static enum rc read_readings(struct logbook *lb, const struct reduction *r, struct kept *k, struct run_watch *watch,
+			     struct err *err)
 {
 	const struct window_rig limits = limits_of(r);
 	enum rc rc = RC_OK;
@@ -241,10 +256,9 @@ static enum rc read_readings(struct logbook *lb, const struct reduction *r, stru
 			.cell_sign = r->rig.cell_sign,
 			.carried = { .most = NAN, .last = NAN },
 			.watch = watch,
-			.watch_ctx = watch_ctx,
 		};
 		window_open(&walk.window, &limits);
-		rc = walk_run(lb, &walk, &k->tail, err);
+		rc = walk_run(lb, &walk, walk.run_id == k->info.id, &k->tail, err);
 	}
 	return rc == RC_OK ? one_disc(k, err) : rc;
 }
@@ -330,7 +344,7 @@ static enum rc read_events(struct logbook *lb, struct kept *k, struct err *err)
 }
 
 static enum rc load(struct logbook *lb, int64_t run_id, bool map, struct reduction *r, struct kept *k,
-		    sample_watch *watch, void *watch_ctx, struct err *err)
+		    struct run_watch *watch, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, run_id, &k->info, err);
 
@@ -353,7 +367,7 @@ static enum rc load(struct logbook *lb, int64_t run_id, bool map, struct reducti
 	k->zeros = calloc(k->n ? k->n : 1, sizeof *k->zeros);
 	if (k->readings == NULL || k->zeros == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu points", k->n);
-	rc = read_readings(lb, r, k, watch, watch_ctx, err);
+	rc = read_readings(lb, r, k, watch, err);
 	const struct window_rig limits = limits_of(r);
 	if (rc == RC_OK)
 		rc = read_moment(lb, &limits, k, &k->left_at, err);
@@ -530,8 +544,8 @@ static enum rc remark_earlier(struct logbook *lb, const struct kept *k, struct c
 	return RC_OK;
 }
 
-static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_watch *watch, void *watch_ctx,
-			struct curve **ret, struct err *err)
+static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, struct run_watch *watch, struct curve **ret,
+			struct err *err)
 {
 	struct reduction *r = calloc(1, sizeof *r);
 	struct curve *c = calloc(1, sizeof *c);
@@ -541,7 +555,7 @@ static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_wat
 	if (r == NULL || c == NULL)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	if (rc == RC_OK)
-		rc = load(lb, run_id, map, r, &k, watch, watch_ctx, err);
+		rc = load(lb, run_id, map, r, &k, watch, err);
 	if (rc == RC_OK)
 		rc = build(r, &k, c, err);
 	if (rc == RC_OK && !map)
@@ -558,18 +572,18 @@ static enum rc curve_of(struct logbook *lb, int64_t run_id, bool map, sample_wat
 	return RC_OK;
 }
 
-enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, sample_watch *watch, void *watch_ctx,
-			       struct curve **ret, struct err *err)
+enum rc curve_from_run_watched(struct logbook *lb, int64_t run_id, struct run_watch *watch, struct curve **ret,
+			       struct err *err)
 {
-	return curve_of(lb, run_id, false, watch, watch_ctx, ret, err);
+	return curve_of(lb, run_id, false, watch, ret, err);
 }
 
 enum rc curve_from_map(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)
 {
-	return curve_of(lb, run_id, true, NULL, NULL, ret, err);
+	return curve_of(lb, run_id, true, NULL, ret, err);
 }
 
 enum rc curve_from_run(struct logbook *lb, int64_t run_id, struct curve **ret, struct err *err)
 {
-	return curve_from_run_watched(lb, run_id, NULL, NULL, ret, err);
+	return curve_of(lb, run_id, false, NULL, ret, err);
 }

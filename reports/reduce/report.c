@@ -158,19 +158,27 @@ void report_judge(struct report *r, const struct actuator_profile *claims)
 }
 
 /* A run whose rows were altered is published all the same, and says so first. */
-static enum rc take_digest(struct logbook *lb, struct report *r, struct err *err)
+static void keep_digest(struct report *r, const char *digest, const struct err *misfit)
 {
-	enum rc rc = logbook_run_digest(lb, r->run.id, r->digest, err);
-
-	if (rc == RC_SAYS_NO) {
-		r->digest[0] = '\0';
-		if (r->curve)
-			curve_remark_first(r->curve, "The rows of this run do not fit their digest: %s", err->what);
-	} else if (rc != RC_OK) {
-		return rc;
-	}
+	snprintf(r->digest, sizeof r->digest, "%s", misfit->rc == RC_OK ? digest : "");
+	if (misfit->rc != RC_OK && r->curve)
+		curve_remark_first(r->curve, "The rows of this run do not fit their digest: %s", misfit->what);
 	snprintf(r->report_id, sizeof r->report_id, "run %lld%s%.12s", (long long)r->run.id, r->digest[0] ? ", " : "",
 		 r->digest);
+}
+
+static enum rc take_digest(struct logbook *lb, struct report *r, struct err *err)
+{
+	char digest[LOGBOOK_DIGEST_TEXT];
+	struct err why = { 0 };
+	enum rc rc = logbook_run_digest(lb, r->run.id, digest, &why);
+
+	if (rc != RC_OK && rc != RC_SAYS_NO) {
+		if (err)
+			*err = why;
+		return rc;
+	}
+	keep_digest(r, digest, &why);
 	return RC_OK;
 }
 
@@ -207,7 +215,7 @@ static enum rc take_all_who(struct logbook *lb, struct report *r, struct err *er
 	return rc == RC_OK ? logbook_each_event(lb, r->run.id, take_who, r, err) : rc;
 }
 
-static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
+static enum rc gather(struct logbook *lb, struct report *r, const struct run_watch *watch, struct err *err)
 {
 	enum rc rc = logbook_run_info(lb, r->curve->run_id, &r->run, err);
 
@@ -221,10 +229,12 @@ static enum rc gather(struct logbook *lb, struct report *r, struct err *err)
 		rc = take_map(lb, r, err);
 	if (rc == RC_OK)
 		rc = logbook_each_record(lb, "ready", take_ready, r, err);
-	if (rc == RC_OK)
+	if (rc == RC_OK && !watch->walked)
 		rc = take_digest(lb, r, err);
 	if (rc != RC_OK)
 		return rc;
+	if (watch->walked)
+		keep_digest(r, watch->digest, &watch->misfit);
 	describe(r);
 	r->confidence = r->plan.confidence > 0.5 && r->plan.confidence < 1 ? r->plan.confidence : 0.95;
 	report_judge(r, &r->actuator);
@@ -242,14 +252,15 @@ enum rc report_of_run(struct logbook *lb, int64_t run_id, struct report **ret, s
 {
 	struct report *r = calloc(1, sizeof *r);
 	struct watcher watcher = { r, run_id };
+	struct run_watch watch = { .sample = watch_sample, .ctx = &watcher };
 
 	if (r == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	r->budget_step = -1;
 	trace_begin(&r->trace);
-	enum rc rc = curve_from_run_watched(lb, run_id, watch_sample, &watcher, &r->curve, err);
+	enum rc rc = curve_from_run_watched(lb, run_id, &watch, &r->curve, err);
 	if (rc == RC_OK)
-		rc = gather(lb, r, err);
+		rc = gather(lb, r, &watch, err);
 	if (rc != RC_OK) {
 		report_free(r);
 		return rc;

@@ -41,6 +41,16 @@ static void halve(struct trace *t)
 	t->n = (t->n + 1) / 2;
 }
 
+static void take(struct trace_value *to, double x)
+{
+	if (to->n == 0 || x < to->low)
+		to->low = x;
+	if (to->n == 0 || x > to->high)
+		to->high = x;
+	to->sum += x;
+	to->n++;
+}
+
 void trace_add(struct trace *t, const struct sample *s)
 {
 	const double value[TRACE_CHANNELS] = {
@@ -69,7 +79,7 @@ void trace_add(struct trace *t, const struct sample *s)
 		t->n = bin + 1;
 	for (size_t c = 0; c < TRACE_CHANNELS; c++)
 		if (isfinite(value[c]))
-			join(&t->bin[bin][c], &(struct trace_value){ value[c], value[c], value[c], 1 });
+			take(&t->bin[bin][c], value[c]);
 }
 
 double trace_mean(const struct trace *t, size_t bin, enum trace_channel channel)

@@ -5,7 +5,6 @@
 #include "reports/pack/pack_check.h"
 #include "terminal/cli.h"
 
-#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -18,58 +17,21 @@ struct verified {
 	struct pack_check check;
 };
 
-/* The digest of the run walks all rows once more: beside the reduction, in a thread and over a reader of its own. */
-struct digest_job {
-	const struct pack_file *rows;
-	int64_t run_id;
-	char digest[LOGBOOK_DIGEST_TEXT];
-	struct err err;
-	enum rc rc;
-};
-
-static void *find_digest(void *arg)
-{
-	struct digest_job *job = arg;
-	struct logbook *lb = NULL;
-
-	job->rc = extract_open(PACK_RUN, job->rows->bytes, job->rows->n, &lb, &job->err);
-	if (job->rc == RC_OK)
-		job->rc = logbook_run_digest(lb, job->run_id, job->digest, &job->err);
-	logbook_close(lb);
-	return NULL;
-}
-
-static enum rc reduce_beside(struct logbook *lb, struct digest_job *job, struct report **ret, struct err *err)
-{
-	pthread_t thread;
-	bool beside = pthread_create(&thread, NULL, find_digest, job) == 0;
-	enum rc rc = run_report_again(lb, job->run_id, ret, err);
-
-	if (beside)
-		pthread_join(thread, NULL);
-	else
-		find_digest(job);
-	if (rc == RC_OK && job->rc != RC_OK) {
-		rc = job->rc;
-		if (err)
-			*err = job->err;
-	}
-	return rc;
-}
-
 static enum rc recompute(const struct pack *p, struct verified *v, struct err *err)
 {
 	const struct pack_file *rows = pack_find(p, PACK_RUN);
-	struct digest_job job = { .rows = rows };
+	int64_t run_id = json_integer_value(json_object_get(json_object_get(p->manifest, "run"), "id"));
+	char digest[LOGBOOK_DIGEST_TEXT];
 	struct logbook *lb = NULL;
 	enum rc rc = rows ? extract_open(PACK_RUN, rows->bytes, rows->n, &lb, err)
 			  : err_set(err, RC_ARG, 0, "the pack holds no %s, so nothing can be recomputed", PACK_RUN);
 
-	job.run_id = json_integer_value(json_object_get(json_object_get(p->manifest, "run"), "id"));
 	if (rc == RC_OK)
-		rc = reduce_beside(lb, &job, &v->again, err);
+		rc = run_report_again(lb, run_id, &v->again, err);
+	if (rc == RC_OK && !v->again->digest[0])
+		rc = logbook_run_digest(lb, run_id, digest, err); /* which row does not fit */
 	if (rc == RC_OK)
-		rc = pack_check(p, lb, v->again, job.digest, &v->check, err);
+		rc = pack_check(p, lb, v->again, &v->check, err);
 	logbook_close(lb);
 	/* Whatever a stranger's rows lack or contradict is a matter of the pack, not of this machine. */
 	if (rc == RC_DB || rc == RC_SAYS_NO || rc == RC_RANGE) {

@@ -133,5 +133,10 @@ enum rc logbook_verify(struct logbook *lb, struct err *err) MUST_CHECK;
 #define LOGBOOK_DIGEST_TEXT 65
 enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT],
 			   struct err *err) MUST_CHECK;
+/* The same and, on the way, every sample of the run in order of time: one pass in place of two. A row that does not fit
+ * keeps no sample back: ret is then "" and *ret_why says which (rc RC_SAYS_NO; RC_OK when all fit). */
+enum rc logbook_samples_and_digest(struct logbook *lb, int64_t run_id,
+				   void (*fn)(void *ctx, const struct sample *sample), void *ctx,
+				   char ret[LOGBOOK_DIGEST_TEXT], struct err *ret_why, struct err *err) MUST_CHECK;
 
 #endif

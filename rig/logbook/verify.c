@@ -1,7 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "logbook/logbook_private.h"
 
+#include <pthread.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 static enum rc not_whole(struct logbook *lb, struct err *err, const char *table, int64_t no, int64_t run_id,
@@ -16,39 +18,11 @@ static enum rc not_whole(struct logbook *lb, struct err *err, const char *table,
 static const char altered[] = "was altered: its digest does not fit";
 static const char missing[] = "is missing";
 
-/* The three tables of a run: number, short digest, and the step of the chain that the row makes. */
+/* The small tables of a run: number, short digest, and the step of the chain that the row makes. */
 struct walk {
 	const char *table, *sql;
 	void (*digest)(sqlite3_stmt *st, const struct chain *before, struct chain *after);
 };
-
-static void digest_row(sqlite3_stmt *st, unsigned has, const struct chain *before, struct chain *after)
-{
-	struct sample sample;
-
-	sample_from_row(st, 2, &sample);
-	sample_digest(before, &sample, has, after);
-}
-
-static void digest_sample_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
-{
-	digest_row(st, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS | SAMPLE_HAS_CELL_TEMP, before, after);
-}
-
-static void digest_sample_3_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
-{
-	digest_row(st, SAMPLE_HAS_RIPPLE | SAMPLE_HAS_REPEATS, before, after);
-}
-
-static void digest_sample_2_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
-{
-	digest_row(st, SAMPLE_HAS_RIPPLE, before, after);
-}
-
-static void digest_sample_1_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
-{
-	digest_row(st, 0, before, after);
-}
 
 static void digest_point_row(sqlite3_stmt *st, const struct chain *before, struct chain *after)
 {
@@ -64,18 +38,19 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 		     (const char *)sqlite3_column_text(st, 4), after);
 }
 
-/* Versions of clang-format draw braces in a macro differently. */
-/* clang-format off */
-#define WALK_SAMPLES(columns, digest) \
-	{ "sample", \
-	  "SELECT key & 4294967295, digest, " columns " FROM sample " \
-	  "WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key", \
-	  digest }
-/* clang-format on */
-static const struct walk walk_sample = WALK_SAMPLES(SAMPLE_COLUMNS, digest_sample_row);
-static const struct walk walk_sample_3 = WALK_SAMPLES(SAMPLE_COLUMNS_3, digest_sample_3_row);
-static const struct walk walk_sample_2 = WALK_SAMPLES(SAMPLE_COLUMNS_2, digest_sample_2_row);
-static const struct walk walk_sample_1 = WALK_SAMPLES(SAMPLE_COLUMNS_1, digest_sample_1_row);
+/* Number and short digest, then the columns. */
+#define WALK_SAMPLES(columns) \
+	"SELECT key & 4294967295, digest, " columns " FROM sample WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) " \
+	"ORDER BY key"
+
+static const char *samples_sql(unsigned has)
+{
+	return has & SAMPLE_HAS_CELL_TEMP ? WALK_SAMPLES(SAMPLE_COLUMNS)
+	       : has & SAMPLE_HAS_REPEATS ? WALK_SAMPLES(SAMPLE_COLUMNS_3)
+	       : has & SAMPLE_HAS_RIPPLE  ? WALK_SAMPLES(SAMPLE_COLUMNS_2)
+					  : WALK_SAMPLES(SAMPLE_COLUMNS_1);
+}
+
 static const struct walk walk_point = {
 	"point",
 	"SELECT no, digest, " POINT_COLUMNS " FROM point WHERE run_id = ? ORDER BY no",
@@ -87,8 +62,28 @@ static const struct walk walk_event = {
 	digest_event_row,
 };
 
+/* What a row says of itself. */
+struct told {
+	int64_t no, digest;
+};
+
+static struct told told_by(sqlite3_stmt *st)
+{
+	return (struct told){ sqlite3_column_int64(st, 0), sqlite3_column_int64(st, 1) };
+}
+
+static enum rc judge_row(struct logbook *lb, const char *table, int64_t run_id, struct told told, int64_t no,
+			 const struct chain *chain, struct err *err)
+{
+	if (told.no != no)
+		return not_whole(lb, err, table, no, run_id, missing);
+	if (told.digest != chain_short(chain))
+		return not_whole(lb, err, table, no, run_id, altered);
+	return RC_OK;
+}
+
 static enum rc walk_rows(struct logbook *lb, const struct walk *w, int64_t run_id, struct chain *ret, int64_t *ret_n,
-			 int64_t *ret_last_ns, struct err *err)
+			 struct err *err)
 {
 	sqlite3_stmt *st;
 	int step = SQLITE_DONE;
@@ -96,18 +91,13 @@ static enum rc walk_rows(struct logbook *lb, const struct walk *w, int64_t run_i
 
 	*ret = (struct chain){ 0 };
 	*ret_n = 0;
-	*ret_last_ns = INT64_MIN;
 	if (rc != RC_OK)
 		return rc;
 	sqlite3_bind_int64(st, 1, run_id);
 	while (rc == RC_OK && (step = sqlite3_step(st)) == SQLITE_ROW) {
 		++*ret_n;
 		w->digest(st, ret, ret);
-		if (sqlite3_column_int64(st, 0) != *ret_n)
-			rc = not_whole(lb, err, w->table, *ret_n, run_id, missing);
-		else if (sqlite3_column_int64(st, 1) != chain_short(ret))
-			rc = not_whole(lb, err, w->table, *ret_n, run_id, altered);
-		*ret_last_ns = sqlite3_column_int64(st, 2);
+		rc = judge_row(lb, w->table, run_id, told_by(st), *ret_n, ret, err);
 	}
 	if (rc == RC_OK && step != SQLITE_DONE)
 		rc = db_fail(lb, err, "read");
@@ -115,20 +105,173 @@ static enum rc walk_rows(struct logbook *lb, const struct walk *w, int64_t run_i
 	return rc;
 }
 
+/* Samples are read out of the file by a thread of their own, block by block, while the one that asked digests and uses
+ * the block before: half of the time of a million samples is SQLite's. The connection is the reader's until
+ * it ended. */
+#define BLOCK 256
+struct reader {
+	sqlite3_stmt *st;
+	pthread_mutex_t lock;
+	pthread_cond_t moved;
+	size_t full; /* blocks that were read and are not used up; under the lock, as ended and stop are */
+	bool ended, stop;
+	int step; /* SQLite's last word */
+	struct block {
+		size_t n;
+		struct told told[BLOCK];
+		struct sample sample[BLOCK];
+	} block[2];
+};
+
+static void read_block(struct reader *r, struct block *to)
+{
+	for (to->n = 0; to->n < BLOCK && (r->step = sqlite3_step(r->st)) == SQLITE_ROW; to->n++) {
+		to->told[to->n] = told_by(r->st);
+		sample_from_row(r->st, 2, &to->sample[to->n]);
+	}
+}
+
+static void *read_on(void *arg)
+{
+	struct reader *r = arg;
+
+	for (size_t at = 0;; at ^= 1) {
+		pthread_mutex_lock(&r->lock);
+		while (r->full == 2 && !r->stop)
+			pthread_cond_wait(&r->moved, &r->lock);
+		bool stop = r->stop;
+		pthread_mutex_unlock(&r->lock);
+		if (stop)
+			return NULL;
+		read_block(r, &r->block[at]);
+		pthread_mutex_lock(&r->lock);
+		r->full++;
+		r->ended = stop = r->step != SQLITE_ROW;
+		pthread_cond_signal(&r->moved);
+		pthread_mutex_unlock(&r->lock);
+		if (stop)
+			return NULL;
+	}
+}
+
+struct seen {
+	void (*fn)(void *ctx, const struct sample *sample);
+	void *ctx;
+};
+
+/* What a walk over samples has come to. why: of the first that does not fit (RC_SAYS_NO); the chain stands there. */
+struct walked {
+	struct logbook *lb;
+	const struct seen *seen; /* NULL: nobody */
+	struct run_state *s;
+	struct err *why;
+};
+
+/* False: nobody sees them, and a row does not fit. */
+static bool use_block(struct walked *w, const struct block *b)
+{
+	struct run_state *s = w->s;
+
+	for (size_t i = 0; i < b->n; i++) {
+		s->last_mono_ns = b->sample[i].mono_ns;
+		if (w->why->rc == RC_OK) {
+			sample_digest(&s->sample, &b->sample[i], w->lb->has, &s->sample);
+			w->why->rc =
+				judge_row(w->lb, "sample", s->run_id, b->told[i], ++s->samples, &s->sample, w->why);
+		}
+		if (w->seen)
+			w->seen->fn(w->seen->ctx, &b->sample[i]);
+		else if (w->why->rc != RC_OK)
+			return false;
+	}
+	return true;
+}
+
+static void use_all(struct reader *r, struct walked *w)
+{
+	bool more = true;
+
+	for (size_t at = 0; more; at ^= 1) {
+		pthread_mutex_lock(&r->lock);
+		while (r->full == 0)
+			pthread_cond_wait(&r->moved, &r->lock);
+		pthread_mutex_unlock(&r->lock);
+		bool go_on = use_block(w, &r->block[at]);
+		pthread_mutex_lock(&r->lock);
+		r->full--;
+		more = go_on && !(r->ended && r->full == 0);
+		r->stop = !go_on;
+		pthread_cond_signal(&r->moved);
+		pthread_mutex_unlock(&r->lock);
+	}
+}
+
+static void walk(struct reader *r, struct walked *w)
+{
+	pthread_t thread;
+
+	if (pthread_create(&thread, NULL, read_on, r) == 0) {
+		use_all(r, w);
+		pthread_join(thread, NULL);
+		return;
+	}
+	do {
+		read_block(r, &r->block[0]);
+	} while (use_block(w, &r->block[0]) && r->step == SQLITE_ROW);
+}
+
+/* All samples in one pass: each is fed to its chain and, where somebody asks, seen. A row that does not fit ends the
+ * walk only where nobody sees it. */
+static enum rc walk_samples(struct logbook *lb, int64_t run_id, const struct seen *seen, struct run_state *s,
+			    struct err *why, struct err *err)
+{
+	struct walked w = { lb, seen, s, why };
+	struct reader *r = calloc(1, sizeof *r);
+	enum rc rc = r ? db_prepare(lb, samples_sql(lb->has), &r->st, err)
+		       : err_set(err, RC_NOMEM, 0, "%s: out of memory", lb->path);
+
+	s->last_mono_ns = INT64_MIN;
+	if (rc == RC_OK) {
+		pthread_mutex_init(&r->lock, NULL);
+		pthread_cond_init(&r->moved, NULL);
+		sqlite3_bind_int64(r->st, 1, run_id);
+		walk(r, &w);
+		if (r->step != SQLITE_DONE && r->step != SQLITE_ROW)
+			rc = db_fail(lb, err, "read");
+		sqlite3_finalize(r->st);
+		pthread_cond_destroy(&r->moved);
+		pthread_mutex_destroy(&r->lock);
+	}
+	free(r);
+	return rc;
+}
+
+static enum rc load_state(struct logbook *lb, int64_t run_id, const struct seen *seen, struct run_state *s,
+			  struct err *why, struct err *err)
+{
+	enum rc rc = walk_samples(lb, run_id, seen, s, why, err);
+
+	if (rc != RC_OK || why->rc != RC_OK)
+		return rc;
+	rc = walk_rows(lb, &walk_point, run_id, &s->point, &s->points, why);
+	if (rc == RC_OK)
+		rc = walk_rows(lb, &walk_event, run_id, &s->event, &s->events, why);
+	if (rc != RC_OK && rc != RC_SAYS_NO && err)
+		*err = *why;
+	return rc == RC_SAYS_NO ? RC_OK : rc;
+}
+
 enum rc run_state_load(struct logbook *lb, int64_t run_id, struct run_state *ret, struct err *err)
 {
 	struct run_state s = { .run_id = run_id };
-	int64_t unused;
-	const struct walk *samples = lb->has & SAMPLE_HAS_CELL_TEMP ? &walk_sample
-				     : lb->has & SAMPLE_HAS_REPEATS ? &walk_sample_3
-				     : lb->has & SAMPLE_HAS_RIPPLE  ? &walk_sample_2
-								    : &walk_sample_1;
-	enum rc rc = walk_rows(lb, samples, run_id, &s.sample, &s.samples, &s.last_mono_ns, err);
+	struct err why = { 0 };
+	enum rc rc = load_state(lb, run_id, NULL, &s, &why, err);
 
-	if (rc == RC_OK)
-		rc = walk_rows(lb, &walk_point, run_id, &s.point, &s.points, &unused, err);
-	if (rc == RC_OK)
-		rc = walk_rows(lb, &walk_event, run_id, &s.event, &s.events, &unused, err);
+	if (rc == RC_OK && why.rc != RC_OK) {
+		rc = why.rc;
+		if (err)
+			*err = why;
+	}
 	if (rc == RC_OK)
 		*ret = s;
 	return rc;
@@ -282,21 +425,42 @@ enum rc logbook_verify(struct logbook *lb, struct err *err)
 	return rc == RC_OK ? check_runs(lb, err) : rc;
 }
 
-enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT], struct err *err)
+static void digest_text(const struct run_state *s, char ret[LOGBOOK_DIGEST_TEXT])
 {
 	struct chain all = { 0 };
-	struct chain_row h;
+	struct chain_row row;
+
+	chain_row_begin(&row, &all, "run contents");
+	chain_bytes(&row, s->sample.digest, CHAIN_SIZE);
+	chain_bytes(&row, s->point.digest, CHAIN_SIZE);
+	chain_bytes(&row, s->event.digest, CHAIN_SIZE);
+	chain_row_end(&row, &all);
+	for (int i = 0; i < CHAIN_SIZE; i++)
+		snprintf(ret + 2 * i, 3, "%02x", all.digest[i]);
+}
+
+enum rc logbook_run_digest(struct logbook *lb, int64_t run_id, char ret[LOGBOOK_DIGEST_TEXT], struct err *err)
+{
 	struct run_state s;
 	enum rc rc = run_state_load(lb, run_id, &s, err);
 
-	if (rc != RC_OK)
-		return rc;
-	chain_row_begin(&h, &all, "run contents");
-	chain_bytes(&h, s.sample.digest, CHAIN_SIZE);
-	chain_bytes(&h, s.point.digest, CHAIN_SIZE);
-	chain_bytes(&h, s.event.digest, CHAIN_SIZE);
-	chain_row_end(&h, &all);
-	for (int i = 0; i < CHAIN_SIZE; i++)
-		snprintf(ret + 2 * i, 3, "%02x", all.digest[i]);
-	return RC_OK;
+	if (rc == RC_OK)
+		digest_text(&s, ret);
+	return rc;
+}
+
+enum rc logbook_samples_and_digest(struct logbook *lb, int64_t run_id,
+				   void (*fn)(void *ctx, const struct sample *sample), void *ctx,
+				   char ret[LOGBOOK_DIGEST_TEXT], struct err *ret_why, struct err *err)
+{
+	const struct seen seen = { fn, ctx };
+	struct run_state s = { .run_id = run_id };
+	enum rc rc;
+
+	*ret_why = (struct err){ 0 };
+	rc = load_state(lb, run_id, &seen, &s, ret_why, err);
+	ret[0] = '\0';
+	if (rc == RC_OK && ret_why->rc == RC_OK)
+		digest_text(&s, ret);
+	return rc;
 }
