@@ -171,14 +171,14 @@ static void torque_item(FILE *f, const char *term, double value_Nm)
 		certificate_item(f, term, "%.2g mN·m", 1e3 * value_Nm);
 }
 
-void certificate_begin(FILE *f, const struct certificate *c, const char *kind)
+void certificate_begin(FILE *f, const char *kind, const char *subject, const char *source, bool on_bench)
 {
 	fprintf(f, "<header>\n<p class=\"kind\">%s</p>\n<h1>", kind);
-	text_html(f, c->paper.subject);
+	text_html(f, subject);
 	fputs("</h1>\n<p class=\"source\">", f);
-	text_html(f, c->paper.source);
+	text_html(f, source);
 	fputs("</p>\n", f);
-	if (c->on_bench)
+	if (on_bench)
 		fputs("<p class=\"virtual\">Virtual bench: every figure here was computed, none was measured on a real "
 		      "rig.</p>\n",
 		      f);
@@ -188,7 +188,7 @@ static void first_screen(FILE *f, const struct certificate *c)
 {
 	const struct report *p = &c->paper;
 
-	certificate_begin(f, c, "Calibration");
+	certificate_begin(f, "Calibration", p->subject, p->source, c->on_bench);
 	fputs("<p class=\"result\">", f);
 	if (isfinite(p->cal.class_value))
 		fprintf(f, "Class %.3g", p->cal.class_value);
@@ -224,23 +224,30 @@ static void results(FILE *f, const struct certificate *c)
 	fputs("</dl>\n</section>\n", f);
 }
 
-static void share(FILE *f, double frac)
+static void share(FILE *f, const char *label, double frac)
 {
+	fprintf(f, "<td class=\"n\" data-label=\"%s\">", label);
 	if (isfinite(frac))
-		fprintf(f, "<td class=\"n\">%.3f</td>", 100 * frac);
+		fprintf(f, "%.3f</td>", 100 * frac);
 	else
-		fputs("<td class=\"n\">–</td>", f);
+		fputs("–</td>", f);
 }
 
 static void loads(FILE *f, const struct certificate *c)
 {
-	static const char *const columns[] = { "repeatability_frac", "reproducibility_frac", "reversibility_frac",
-					       "fit_frac",           "u_reference_frac",     "U_frac" };
+	static const struct {
+		const char *key, *label;
+	} columns[] = {
+		{ "repeatability_frac", "repeatability, %" },  { "reproducibility_frac", "reproducibility, %" },
+		{ "reversibility_frac", "reversibility, %" },  { "fit_frac", "fit, %" },
+		{ "u_reference_frac", "u of the weights, %" }, { "U_frac", "U, %" },
+	};
 	const json_t *step, *evaluation = json_object_get(c->doc, "evaluation");
 	size_t i;
 
 	fprintf(f,
-		"<section>\n<h2>By load</h2>\n<table>\n<caption>In percent of the load. U: expanded uncertainty, k = "
+		"<section>\n<h2>By load</h2>\n<table class=\"narrow\">\n<caption>In percent of the load. U: expanded "
+		"uncertainty, k = "
 		"%.3g.</caption>\n"
 		"<thead><tr><th class=\"n\">Torque<br><span class=\"unit\">N·m</span></th><th class=\"n\">Mean "
 		"indication<br><span class=\"unit\">counts</span></th><th class=\"n\">Repeatability</th><th "
@@ -250,11 +257,13 @@ static void loads(FILE *f, const struct certificate *c)
 	json_array_foreach(json_object_get(evaluation, "steps"), i, step)
 	{
 		const char *word = json_string_value(json_object_get(step, "class"));
-		fprintf(f, "<tr><td class=\"n\">%.5g</td><td class=\"n\">%.0f</td>", real_of(step, "torque_Nm"),
-			real_of(step, "indication"));
+		fprintf(f,
+			"<tr><td class=\"n\" data-label=\"torque, N·m\">%.5g</td><td class=\"n\" data-label=\"mean "
+			"indication, counts\">%.0f</td>",
+			real_of(step, "torque_Nm"), real_of(step, "indication"));
 		for (size_t k = 0; k < sizeof columns / sizeof columns[0]; k++)
-			share(f, real_of(step, columns[k]));
-		fputs("<td>", f);
+			share(f, columns[k].label, real_of(step, columns[k].key));
+		fputs("<td data-label=\"class\">", f);
 		text_html(f, word ? word : "–");
 		fputs("</td></tr>\n", f);
 	}
@@ -337,7 +346,10 @@ static enum rc put_calibration(FILE *f, const struct certificate *c, const char 
 static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, const struct figures *figures,
 			struct err *err)
 {
-	page_head(f, c->paper.subject);
+	char foot[500];
+
+	snprintf(foot, sizeof foot, "%s, %s", c->paper.subject, c->paper.source);
+	page_head(f, c->paper.subject, foot);
 	enum rc rc = c->paper.has_map ? certificate_put_map(f, c, dir, figures, err)
 				      : put_calibration(f, c, dir, figures, err);
 	fputs("</main>\n</body>\n</html>\n", f);

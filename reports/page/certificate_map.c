@@ -76,7 +76,7 @@ enum rc certificate_put_map(FILE *f, const struct certificate *c, const char *di
 	const struct brakemap *m = &c->paper.map;
 	enum rc rc = RC_OK;
 
-	certificate_begin(f, c, "Brake map");
+	certificate_begin(f, "Brake map", c->paper.subject, c->paper.source, c->on_bench);
 	fprintf(f, "<p class=\"result\">%.3g N·m without current to %.4g N·m at %.3g A.</p>\n</header>\n", m->drag_Nm,
 		m->max_Nm, m->max_A);
 	if (figures->n > 0)

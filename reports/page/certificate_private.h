@@ -11,7 +11,7 @@
 /* A term and what is said of it; "not stated" for an empty text. */
 void certificate_item(FILE *f, const char *term, const char *format, ...) PRINTF_LIKE(3, 4);
 /* Kind, subject, source, and what a virtual bench makes of it; the header stays open. */
-void certificate_begin(FILE *f, const struct certificate *c, const char *kind);
+void certificate_begin(FILE *f, const char *kind, const char *subject, const char *source, bool on_bench);
 
 /* From the header to before the end of the page. */
 enum rc certificate_put_map(FILE *f, const struct certificate *c, const char *dir, const struct figures *figures,

@@ -7,12 +7,9 @@
 
 #include "channel/event.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
-
-#define PATH_ROOM 1200
 
 static json_t *real(double value)
 {
@@ -163,42 +160,46 @@ static void write_curves(FILE *f, const struct compared *c)
 			unc_columns(f, curve, p->efficiency, p->efficiency_valid);
 			unc_columns(f, curve, p->input_power_W, true);
 			unc_columns(f, curve, p->current_A, true);
+			fputc('\n', f);
 		}
 	}
 }
 
 /* --- figures --- */
+static const struct {
+	const char *name, *title, *label, *column;
+	double scale;
+} figures[] = {
+	{ "speed", "Speed against torque", "speed (rpm)", "speed (rpm)", 1 },
+	{ "efficiency", "Efficiency against torque", "efficiency (%)", "efficiency (1)", 100 },
+	{ "input-power", "Input power against torque", "input power (W)", "input power (W)", 1 },
+	{ "current", "Current against torque", "current (A)", "current (A)", 1 },
+};
+#define FIGURES (sizeof figures / sizeof figures[0])
+
 static void write_script(FILE *f, const struct compared *c)
 {
-	static const struct {
-		const char *name, *title, *column;
-		double scale;
-	} figures[] = {
-		{ "speed", "speed (rpm)", "speed (rpm)", 1 },
-		{ "efficiency", "efficiency (%)", "efficiency (1)", 100 },
-		{ "input-power", "input power (W)", "input power (W)", 1 },
-		{ "current", "current (A)", "current (A)", 1 },
-	};
-
 	fputs("# Draws the curves of the runs compared, from curves.csv beside it: gnuplot compare.gp\n"
 	      "# Filled marks: rising loads; open marks: falling loads. Bars: expanded uncertainty (95 %).\n"
 	      "reset\nset encoding utf8\nset datafile separator ','\nset datafile columnheaders\n"
 	      "set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
-	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque (N·m)'\nset key below noenhanced\n",
+	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque (N·m)' offset 0,0.3\nset offsets graph 0.03, "
+	      "graph 0.03, graph 0.06, graph 0.06\nset key outside top left vertical Left reverse maxcols 1 "
+	      "noenhanced\n",
 	      f);
-	for (size_t i = 0; i < sizeof figures / sizeof figures[0]; i++) {
+	for (size_t i = 0; i < FIGURES; i++) {
 		fprintf(f,
 			"do for [kind = 0:2] {\n"
-			"if (kind == 0) { set terminal svg size 900,560 dynamic enhanced font 'sans-serif,16' "
+			"if (kind == 0) { set terminal svg size 700,480 dynamic enhanced font 'sans-serif,16' "
 			"background "
 			"'#ffffff' }\n"
-			"if (kind == 1) { set terminal pngcairo size 1800,1120 enhanced font 'Sans,24' background "
+			"if (kind == 1) { set terminal pngcairo size 1400,960 enhanced font 'Sans,24' background "
 			"'#ffffff' linewidth 2 pointscale 2 }\n"
-			"if (kind == 2) { set terminal pdfcairo size 9in,5.6in enhanced font 'Sans,11' background "
+			"if (kind == 2) { set terminal pdfcairo size 7in,4.8in enhanced font 'Sans,11' background "
 			"'#ffffff' }\n"
 			"set output '%s' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
 			"set ylabel '%s'\nplot ",
-			figures[i].name, figures[i].title);
+			figures[i].name, figures[i].label);
 		for (size_t k = 0; k < c->n; k++) {
 			const int mark[] = { 7, 5, 9, 11, 13, 15 }, open[] = { 6, 4, 8, 10, 12, 14 };
 			static const char *const grey[] = { "#111111", "#3a6ea5", "#9a4a12", "#666666" };
@@ -214,7 +215,7 @@ static void write_script(FILE *f, const struct compared *c)
 				if (down) {
 					fputs("notitle", f);
 				} else {
-					fputs("title '", f);
+					fputs("title ", f);
 					char title[180];
 					snprintf(title, sizeof title, "%s%s%s%s", c->run[k].label,
 						 k ? "" : " (reference)",
@@ -222,6 +223,7 @@ static void write_script(FILE *f, const struct compared *c)
 						 c->run[k].side.report->actuator.name);
 					if (c->run[k].side.report->run.on_bench)
 						strncat(title, ", virtual bench", sizeof title - strlen(title) - 1);
+					fputc('\'', f);
 					gnuplot_text(f, title);
 					fputc('\'', f);
 				}
@@ -234,18 +236,27 @@ static void write_script(FILE *f, const struct compared *c)
 static enum rc write_one(const struct compared *c, const char *dir, const char *name,
 			 void (*put)(FILE *f, const struct compared *c), struct err *err)
 {
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
+	FILE *f = NULL;
+	enum rc rc = files_open(dir, name, path, &f, err);
 
-	if (snprintf(path, sizeof path, "%s/%s", dir, name) >= PATH_ROOM)
-		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	FILE *f = files_create(path);
-	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
+	if (rc != RC_OK)
+		return rc;
 	put(f, c);
-	int failed = ferror(f);
-	if (fclose(f) != 0 || failed)
-		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return RC_OK;
+	return files_close(f, path, err);
+}
+
+static enum rc write_page(const struct compared *c, const char *dir, const struct figures *drawn, struct err *err)
+{
+	char path[FILES_PATH];
+	FILE *f = NULL;
+	enum rc rc = files_open(dir, "compare.html", path, &f, err);
+
+	if (rc != RC_OK)
+		return rc;
+	rc = compare_page(f, c, dir, drawn, err);
+	enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
+	return rc == RC_OK ? closed : rc;
 }
 
 static void write_procedures(FILE *f, const struct compared *c)
@@ -270,17 +281,36 @@ static void write_procedures(FILE *f, const struct compared *c)
 		}
 }
 
+static enum rc draw_curves(const struct compared *c, const char *dir, struct figures *ret, struct err *err)
+{
+	enum rc rc = gnuplot_run(dir, "compare.gp", GNUPLOT_OPTION, err);
+
+	for (size_t i = 0; i < FIGURES && rc == RC_OK; i++) {
+		struct figure *one = &ret->figure[ret->n++];
+		snprintf(one->name, sizeof one->name, "%s", figures[i].name);
+		snprintf(one->title, sizeof one->title, "%s", figures[i].title);
+		snprintf(one->caption, sizeof one->caption,
+			 "%zu runs, each with marks and a line of its own. Filled marks: rising loads; open marks: "
+			 "falling "
+			 "loads. Bars: expanded uncertainty (95 %%) of each run by itself.",
+			 c->n);
+	}
+	return rc;
+}
+
 enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)
 {
+	bool procedures = c->n > 1 && c->run[1].procedure;
+	struct figures drawn = { 0 };
 	enum rc rc = files_make_dir(dir, err);
 
-	if (rc == RC_OK && c->n > 1 && c->run[1].procedure)
-		return write_one(c, dir, "differences.csv", write_procedures, err);
 	if (rc == RC_OK)
-		rc = write_one(c, dir, "differences.csv", write_differences, err);
-	if (rc == RC_OK)
+		rc = write_one(c, dir, "differences.csv", procedures ? write_procedures : write_differences, err);
+	if (rc == RC_OK && !procedures)
 		rc = write_one(c, dir, "curves.csv", write_curves, err);
-	if (rc == RC_OK)
+	if (rc == RC_OK && !procedures)
 		rc = write_one(c, dir, "compare.gp", write_script, err);
-	return rc == RC_OK && draw ? gnuplot_run(dir, "compare.gp", GNUPLOT_OPTION, err) : rc;
+	if (rc == RC_OK && !procedures && draw)
+		rc = draw_curves(c, dir, &drawn, err);
+	return rc == RC_OK ? write_page(c, dir, &drawn, err) : rc;
 }

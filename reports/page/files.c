@@ -13,8 +13,6 @@
 #include <string.h>
 #include <sys/stat.h>
 
-#define PATH_ROOM 1200
-
 FILE *files_create(const char *path)
 {
 	int fd = open(path, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW | O_CLOEXEC, 0640);
@@ -30,11 +28,11 @@ const char *files_why(int number)
 	return number == ELOOP ? "it is a link; remove it, or name a plain file" : strerror(number);
 }
 
-static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret, struct err *err)
+enum rc files_open(const char *dir, const char *name, char path[FILES_PATH], FILE **ret, struct err *err)
 {
-	int n = snprintf(path, PATH_ROOM, "%s/%s", dir, name);
+	int n = snprintf(path, FILES_PATH, "%s/%s", dir, name);
 
-	if (n < 0 || n >= PATH_ROOM)
+	if (n < 0 || n >= FILES_PATH)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
 	*ret = files_create(path);
 	if (*ret == NULL)
@@ -42,7 +40,7 @@ static enum rc open_in(const char *dir, const char *name, char *path, FILE **ret
 	return RC_OK;
 }
 
-static enum rc close_file(FILE *f, const char *path, struct err *err)
+enum rc files_close(FILE *f, const char *path, struct err *err)
 {
 	int failed = ferror(f);
 
@@ -53,7 +51,7 @@ static enum rc close_file(FILE *f, const char *path, struct err *err)
 
 enum rc files_make_dir(const char *dir, struct err *err)
 {
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
 	struct stat st;
 
 	if (strlen(dir) >= sizeof path)
@@ -185,7 +183,7 @@ enum rc files_write_tables(const struct report *r, const char *dir, struct err *
 {
 	const char *names[] = { "points.csv", "calibration.csv", "brake-map.csv", "trace.csv" };
 	const bool wanted[] = { r->curve != NULL, r->n_cal_points > 0, r->has_map, r->trace.n > 1 };
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
 	FILE *f = NULL;
 
 	if (r->procedure.kind)
@@ -193,7 +191,7 @@ enum rc files_write_tables(const struct report *r, const char *dir, struct err *
 	for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
 		if (!wanted[i])
 			continue;
-		enum rc rc = open_in(dir, names[i], path, &f, err);
+		enum rc rc = files_open(dir, names[i], path, &f, err);
 		if (rc != RC_OK)
 			return rc;
 		switch (i) {
@@ -202,7 +200,7 @@ enum rc files_write_tables(const struct report *r, const char *dir, struct err *
 		case 2: write_map(f, &r->map); break;
 		default: write_trace(f, &r->trace); break;
 		}
-		rc = close_file(f, path, err);
+		rc = files_close(f, path, err);
 		if (rc != RC_OK)
 			return rc;
 	}
@@ -211,18 +209,18 @@ enum rc files_write_tables(const struct report *r, const char *dir, struct err *
 
 enum rc files_write_json(const struct report *r, const char *dir, struct err *err)
 {
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
 	FILE *f = NULL;
 	json_t *doc = report_to_json(r);
 
 	if (doc == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = open_in(dir, "report.json", path, &f, err);
+	enum rc rc = files_open(dir, "report.json", path, &f, err);
 	if (rc == RC_OK) {
 		if (json_dumpf(doc, f, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0)
 			rc = err_set(err, RC_IO, errno, "%s could not be written", path);
 		fputc('\n', f);
-		enum rc closed = close_file(f, path, rc == RC_OK ? err : NULL);
+		enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
 		rc = rc == RC_OK ? closed : rc;
 	}
 	json_decref(doc);

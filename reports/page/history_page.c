@@ -128,8 +128,11 @@ static void values(FILE *f, const struct history_series *s, enum history_quantit
 enum rc history_page(FILE *f, const struct history *h, const char *dir, const struct figures *figures, struct err *err)
 {
 	enum rc rc = RC_OK;
+	char foot[200];
 
-	page_head(f, h->actuator[0] ? h->actuator : "History of a rig");
+	snprintf(foot, sizeof foot, "History: %s%s%s%s", h->actuator, h->actuator[0] ? ", " : "", h->rig,
+		 h->on_bench ? " (virtual bench)" : "");
+	page_head(f, h->actuator[0] ? h->actuator : "History of a rig", foot);
 	first_screen(f, h);
 	summary(f, h);
 	if (figures->n > 0)

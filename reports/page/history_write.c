@@ -8,13 +8,11 @@
 
 #include "calib/number/number_json.h"
 
-#include <errno.h>
 #include <math.h>
 #include <string.h>
 
-#define PATH_ROOM 1200
 #define PANEL 210 /* pixels of height of a panel */
-#define WIDTH 900
+#define WIDTH 700
 #define RULES "Nelson 1984, tests 1, 2, 3, 5 and 6"
 
 static json_t *real(double value)
@@ -182,11 +180,23 @@ static double tick_step(const struct history_series *s)
 	return figure_step(high > low ? high - low : fabs(high) + 1);
 }
 
-static void panel(FILE *f, const struct history *h, enum history_quantity quantity)
+/* At the sheet's top; each panel draws it in the same place. */
+static void whose(FILE *f, const struct history *h, double height)
+{
+	fputs("set label 900 '", f);
+	gnuplot_text(f, h->actuator[0] ? h->actuator : "Rig");
+	fputs(h->rig[0] ? ", " : "", f);
+	gnuplot_text(f, h->rig);
+	fprintf(f, "%s' at screen 0.012,screen %.4f left noenhanced font ',11' textcolor rgb '#5a5a5a'\n",
+		h->on_bench ? " (a virtual bench)" : "", 1 - 11 / height);
+}
+
+static void panel(FILE *f, const struct history *h, enum history_quantity quantity, double height)
 {
 	const struct history_series *s = &h->series[quantity];
 
 	fputs("unset arrow\nunset label\n", f);
+	whose(f, h, height);
 	lines_of(f, s);
 	change_lines(f, h, s);
 	fprintf(f,
@@ -228,60 +238,39 @@ static void write_script(FILE *f, const struct history *h)
 		"if (kind == 2) { set terminal pdfcairo size %.2fin,%.2fin enhanced font 'Sans,11' background "
 		"'#ffffff' }\n"
 		"set output 'history' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
-		"set multiplot layout %zu,1 title '",
+		"set multiplot layout %zu,1 title ' '\n",
 		WIDTH, height, 2 * WIDTH, 2 * height, WIDTH / 100.0, (double)height / 100.0, n);
-	gnuplot_text(f, h->actuator[0] ? h->actuator : "Rig");
-	fputs(h->rig[0] ? ", " : "", f);
-	gnuplot_text(f, h->rig);
-	fprintf(f, "%s' noenhanced left offset 1,0 font ',11' textcolor rgb '#777777'\n",
-		h->on_bench ? " (a virtual bench)" : "");
 	for (int q = 0; q < HISTORY_QUANTITIES; q++)
 		if (h->series[q].n > 1)
-			panel(f, h, (enum history_quantity)q);
+			panel(f, h, (enum history_quantity)q, (double)height);
 	fputs("unset multiplot\nset output\n}\n", f);
 }
 
 /* --- files --- */
-static enum rc begin(const char *dir, const char *name, FILE **ret, char path[PATH_ROOM], struct err *err)
-{
-	if (snprintf(path, PATH_ROOM, "%s/%s", dir, name) >= PATH_ROOM)
-		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	*ret = files_create(path);
-	return *ret ? RC_OK : err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
-}
-
-static enum rc finish(FILE *f, const char *path, enum rc rc, struct err *err)
-{
-	int failed = ferror(f);
-
-	if ((fclose(f) != 0 || failed) && rc == RC_OK)
-		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return rc;
-}
-
 static enum rc write_one(const struct history *h, const char *dir, const char *name,
 			 void (*put)(FILE *f, const struct history *h), struct err *err)
 {
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
 	FILE *f = NULL;
-	enum rc rc = begin(dir, name, &f, path, err);
+	enum rc rc = files_open(dir, name, path, &f, err);
 
 	if (rc != RC_OK)
 		return rc;
 	put(f, h);
-	return finish(f, path, rc, err);
+	return files_close(f, path, err);
 }
 
 static enum rc write_page(const struct history *h, const char *dir, const struct figures *figures, struct err *err)
 {
-	char path[PATH_ROOM];
+	char path[FILES_PATH];
 	FILE *f = NULL;
-	enum rc rc = begin(dir, "history.html", &f, path, err);
+	enum rc rc = files_open(dir, "history.html", path, &f, err);
 
 	if (rc != RC_OK)
 		return rc;
 	rc = history_page(f, h, dir, figures, err);
-	return finish(f, path, rc, err);
+	enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
+	return rc == RC_OK ? closed : rc;
 }
 
 /* The page stands without the figure before it is drawn, and with it then. */

@@ -2,6 +2,7 @@
 #include "reports/page/page_private.h"
 #include "reports/reduce/text.h"
 
+#include <ctype.h>
 #include <errno.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -19,6 +20,21 @@ void page_text(FILE *f, const char *format, ...)
 	va_end(args);
 	text_html(f, text);
 }
+
+/* A row becomes a block, each cell a line with its label. */
+#define STACKED(t) \
+	" " t "," t " tbody," t " tr," t " td{display:block}\n" \
+	" " t " thead{display:none}" t " caption{display:block}\n" \
+	" " t " tr{border-top:1.5px solid var(--ink);padding:.3rem 0}\n" \
+	" " t " td{display:flex;justify-content:space-between;gap:1rem;padding:.16rem 0;text-align:right;border:0;" \
+	"white-space:normal}\n" \
+	" " t " td.n+td:not(.n){padding-left:0}\n" \
+	" " t " tr.note{border:0;padding:0}\n" \
+	" " t " tr.note td{display:block;text-align:left;padding-left:0}\n" \
+	" " t " td:empty{display:none}\n" \
+	" " t " td.text{display:block;text-align:left}\n" \
+	" " t " td::before{content:attr(data-label);color:var(--soft);text-align:left;flex:none}\n" \
+	" " t " td.text::before{content:attr(data-label) ': '}\n"
 
 static void page_style(FILE *f)
 {
@@ -39,11 +55,12 @@ static void page_style(FILE *f)
 	      ".source{color:var(--soft);margin-top:0}\n"
 	      ".result{font-size:1.3rem;line-height:1.4;font-weight:600;margin:1.1rem 0}\n"
 	      ".virtual{border:1px dashed var(--ink);padding:.4rem .7rem;display:inline-block}\n"
-	      "dl{margin:.6rem 0;display:grid;grid-template-columns:12rem 1fr;gap:.35rem 1rem}\n"
+	      "dl{margin:.6rem 0;display:grid;grid-template-columns:12rem minmax(0,1fr);gap:.35rem 1rem}\n"
 	      "dt{font-weight:600}\n"
-	      "dd{margin:0}\n"
-	      ".figures{display:grid;grid-template-columns:1fr 1fr;gap:1.4rem 1.6rem;margin-top:1.8rem}\n"
-	      "#curves,#history{grid-column:1/-1;max-width:46rem}\n"
+	      "dd{margin:0;overflow-wrap:anywhere}\n"
+	      ".figures{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:1.4rem "
+	      "1.6rem;margin-top:1.8rem}\n"
+	      ".figures>:only-child,#curves{grid-column:1/-1;max-width:46rem}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"
@@ -51,7 +68,8 @@ static void page_style(FILE *f)
 	      "nav{margin:1rem 0;color:var(--soft)}nav a{color:inherit}\n"
 	      ".reading{white-space:pre-line;font-size:.85rem;font-variant-numeric:tabular-nums;min-height:3.9em}\n"
 	      ".cursor{stroke:#9a4a12;stroke-width:1.2}\n"
-	      "figure:focus-visible{outline:2px solid var(--ink);outline-offset:4px}\n"
+	      ".scroll{overflow-x:auto}\n"
+	      "a:focus-visible,.scroll:focus-visible{outline:2px solid var(--ink);outline-offset:3px}\n"
 	      ".sign{margin-top:2.2rem;padding-top:.2rem;border-top:1px solid var(--ink);max-width:26rem}\n"
 	      "figcaption{font-size:.85rem;color:var(--soft)}\n"
 	      "table{border-collapse:collapse;width:100%;font-size:.82rem;font-variant-numeric:tabular-nums}\n"
@@ -68,37 +86,37 @@ static void page_style(FILE *f)
 	      "ul{margin:.3rem 0;padding-left:1.2rem;max-width:50rem}\n"
 	      ".verdict{font-weight:700}\n"
 	      ".unit{font-weight:400;color:var(--soft)}\n"
-	      "@media (max-width:60rem){.figures{grid-template-columns:1fr}}\n"
+	      "@media (max-width:60rem){.figures{grid-template-columns:minmax(0,1fr)}}\n"
 	      "@media (max-width:46rem){\n"
 	      " main{padding:1rem .9rem 2rem}\n"
 	      " h1{font-size:1.5rem}.result{font-size:1.1rem}\n"
-	      " dl{grid-template-columns:1fr;gap:.1rem}dd{margin-bottom:.5rem}\n"
-	      "}\n"
-	      /* Where the widest table would run out of the window; paper takes it in its smaller type. */
-	      "@media screen and (max-width:68rem){\n"
-	      " table.stack,table.stack tbody,table.stack tr,table.stack td{display:block}\n"
-	      " table.stack thead{display:none}table.stack caption{display:block}\n"
-	      " table.stack tr{border-top:1.5px solid var(--ink);padding:.3rem 0}\n"
-	      " table.stack td{display:flex;justify-content:space-between;gap:1rem;padding:.16rem "
-	      "0;text-align:right;border:0;"
-	      "white-space:normal}\n"
-	      " table.stack td.n+td:not(.n){padding-left:0}\n"
-	      " table.stack tr.note{border:0;padding:0}\n"
-	      " table.stack tr.note td{display:block;text-align:left;padding-left:0}\n"
-	      " table.stack td:empty{display:none}\n"
-	      " table.stack td.text{display:block;text-align:left}\n"
-	      " table.stack td::before{content:attr(data-label);color:var(--soft);text-align:left;flex:none}\n"
-	      " table.stack td.text::before{content:attr(data-label) ': '}\n"
-	      "}\n"
+	      " dl{grid-template-columns:minmax(0,1fr);gap:.1rem}dd{margin-bottom:.5rem}\n"
+	      /* Type that is still read; the figure is moved under the thumb. */
+	      " .scroll svg{min-width:36rem}\n"
+	      "}\n",
+	      f);
+	/* Where the widest table would run out of the window; paper takes it in its smaller type. */
+	fputs("@media screen and (max-width:68rem){\n", f);
+	fputs(STACKED("table.stack"), f);
+	fputs("}\n@media screen and (max-width:46rem){\n", f);
+	fputs(STACKED("table.narrow"), f);
+	fputs("}\n"
 	      "@media print{\n"
 	      " @page{size:A4;margin:16mm 14mm}\n"
 	      " body{font-size:10pt}main{max-width:none;padding:0}\n"
 	      /* So that the smallest type of a figure is 8 pt. */
-	      " .figures{grid-template-columns:1fr;gap:1rem;margin-top:.8rem}.result{font-size:12pt;margin:.6rem 0}\n"
-	      " figure svg{max-height:86mm}#curves svg{max-height:225mm}#time svg{max-height:172mm}\n"
+	      " .figures{grid-template-columns:minmax(0,1fr);gap:1rem;"
+	      "margin-top:.8rem}\n"
+	      " .result{font-size:12pt;margin:.6rem 0}\n"
+	      " .scroll "
+	      "svg{min-width:0}.figures>:only-child,#curves{max-width:"
+	      "none}\n"
+	      " figure svg{max-height:105mm}#curves "
+	      "svg{max-height:232mm}#time svg{max-height:190mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " nav,.reading{display:none}\n"
-	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-inside:avoid}thead{display:table-header-group}\n"
+	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-"
+	      "inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
 	      "}\n"
 	      "</style>\n",
@@ -189,12 +207,14 @@ enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, st
 		snprintf(prefix, sizeof prefix, "%s-", g->name);
 		fprintf(f, "<figure id=\"%s\">\n<h3>", g->name);
 		text_html(f, g->title);
-		fputs("</h3>\n", f);
+		fputs("</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"", f);
+		text_html(f, g->title);
+		fputs("\">\n", f);
 		bool ok = svg != NULL && page_svg(f, svg, prefix, g->title);
 		free(svg);
 		if (!ok)
 			return err_set(err, RC_IO, errno, "figure %s cannot be read or is no SVG", path);
-		fputs("\n<figcaption>", f);
+		fputs("\n</div>\n<figcaption>", f);
 		text_html(f, g->caption);
 		fputs("</figcaption>\n</figure>\n", f);
 	}
@@ -202,7 +222,28 @@ enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, st
 	return RC_OK;
 }
 
-void page_head(FILE *f, const char *title)
+/* In a string of a style sheet inside HTML: what could end either is written by its number (CSS Syntax 3, 4.3.7). */
+static void css_text(FILE *f, const char *text)
+{
+	for (const unsigned char *c = (const unsigned char *)text; *c; c++)
+		if (*c >= 0x80 || isalnum(*c) || strchr(" ,.:;-/()#", *c))
+			fputc(*c, f);
+		else
+			fprintf(f, "\\%x ", *c);
+}
+
+/* Margin boxes of CSS Paged Media 3, 6; a browser that has none prints without them. */
+static void page_foot(FILE *f, const char *foot)
+{
+	fputs("<style>\n@page{@bottom-left{content:'", f);
+	css_text(f, foot);
+	fputs("';font:8pt 'Liberation Sans','DejaVu Sans',Arial,sans-serif;color:#444;white-space:pre}\n"
+	      "@bottom-right{content:'page ' counter(page) ' of ' counter(pages);font:8pt 'Liberation Sans','DejaVu "
+	      "Sans',Arial,sans-serif;color:#444}}\n</style>\n",
+	      f);
+}
+
+void page_head(FILE *f, const char *title, const char *foot)
 {
 	fputs("<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
 	      "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>",
@@ -210,15 +251,24 @@ void page_head(FILE *f, const char *title)
 	text_html(f, title);
 	fputs("</title>\n", f);
 	page_style(f);
+	page_foot(f, foot);
 	fputs("</head>\n<body>\n<main>\n", f);
+}
+
+void report_foot(const struct report *r, char *buf, size_t size)
+{
+	snprintf(buf, size, "%s, %s%s", r->subject, r->by_hand ? r->source : r->report_id,
+		 !r->by_hand && r->run.on_bench ? " (virtual bench)" : "");
 }
 
 static enum rc put_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures,
 			struct err *err)
 {
 	enum rc rc = RC_OK;
+	char foot[300];
 
-	page_head(f, r->subject);
+	report_foot(r, foot, sizeof foot);
+	page_head(f, r->subject, foot);
 	page_first_screen(f, r);
 	page_contents(f, r);
 	if (figures != NULL && figures->n > 0)
@@ -233,6 +283,7 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 	page_conditions(f, r);
 	page_budget(f, r);
 	page_particulars(f, r);
+	page_related(f, r);
 	page_cautions(f, r);
 	page_files(f, r, figures);
 	page_reading(f, r, figures);

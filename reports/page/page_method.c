@@ -352,20 +352,3 @@ void page_cautions(FILE *f, const struct report *r)
 	      "</ul>\n</section>\n",
 	      f);
 }
-
-void page_files(FILE *f, const struct report *r, const struct figures *figures)
-{
-	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>points.csv, report.json", f);
-	if (r->n_cal_points > 0)
-		fputs(", calibration.csv", f);
-	if (r->has_map)
-		fputs(", brake-map.csv", f);
-	if (r->trace.n > 1)
-		fputs(", trace.csv", f);
-	fputs("; figures.gp draws the figures from them", f);
-	if (figures != NULL)
-		for (size_t i = 0; i < figures->n; i++)
-			fprintf(f, "%s%s", i == 0 ? " (SVG, PNG and PDF: " : ", ", figures->figure[i].name);
-	fputs(figures != NULL && figures->n > 0 ? ")" : "", f);
-	fputs(".</p>\n</section>\n", f);
-}

@@ -11,7 +11,9 @@
 enum rc procedure_page(FILE *f, const struct report *report, const char *dir, const struct figures *figures,
 		       struct err *err) MUST_CHECK;
 
-void page_head(FILE *f, const char *title); /* up to <main> */
+/* Up to <main>. foot: what each printed sheet says beside "page n of m". */
+void page_head(FILE *f, const char *title, const char *foot);
+void report_foot(const struct report *report, char *buf, size_t size);
 enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err) MUST_CHECK;
 void page_first_screen(FILE *f, const struct report *r);
 void page_points(FILE *f, const struct report *r);
@@ -29,6 +31,8 @@ void page_contents(FILE *f, const struct report *r);
 void page_reading(FILE *f, const struct report *r, const struct figures *figures);
 void page_particulars(FILE *f, const struct report *r);
 void page_files(FILE *f, const struct report *r, const struct figures *figures);
+void page_related(FILE *f, const struct report *r);
+void page_link(FILE *f, const char *before, const char *name); /* to a file beside the page; name safe for HTML */
 
 /* An SVG file's text as it stands inside an HTML page: no prolog, ids made the page's own by a prefix, the title
  * replaced. False when it is no SVG. */

@@ -25,6 +25,7 @@ void page_contents(FILE *f, const struct report *r)
 		{ "conditions", "Conditions", !r->by_hand },
 		{ "budget", "Uncertainty budget", true },
 		{ "particulars", "Particulars", !r->by_hand },
+		{ "related", "Other results", r->related.n > 0 },
 		{ "cautions", "Cautions", true },
 		{ "files", "Files", true },
 	};
@@ -97,12 +98,12 @@ static const char script[] =
 	"<script>\n"
 	"(function(){\n"
 	"'use strict';\n"
-	"var box=document.getElementById('curves'),data=document.getElementById('curves-points');\n"
+	"var box=document.querySelector('#curves .scroll'),data=document.getElementById('curves-points');\n"
 	"if(!box||!data)return;\n"
 	"var d=JSON.parse(data.textContent),svg=box.querySelector('svg'),steps=[],at=-1;\n"
 	"var out=document.createElement('p');out.className='reading';out.setAttribute('role','status');\n"
 	"out.textContent='Point at the sheet, or press the left and right arrow keys on it, to read a load step.';\n"
-	"svg.insertAdjacentElement('afterend',out);\n"
+	"box.insertAdjacentElement('afterend',out);\n"
 	"var line=document.createElementNS(svg.namespaceURI,'line');line.setAttribute('class','cursor');\n"
 	"line.setAttribute('y1',d.top);line.setAttribute('y2',d.bottom);line.style.display='none';\n"
 	"svg.appendChild(line);\n"
@@ -111,10 +112,11 @@ static const char script[] =
 	" var s=steps[steps.length-1];\n"
 	" if(s&&x(p[0])-s.x<4)s.of.push(p);else steps.push({x:x(p[0]),of:[p]});\n"
 	"});\n"
-	"function show(i){\n"
+	"function show(i,move){\n"
 	" if(i<0||i>=steps.length)return;\n"
 	" at=i;line.style.display='';\n"
 	" line.setAttribute('x1',steps[i].x);line.setAttribute('x2',steps[i].x);\n"
+	" if(move)box.scrollLeft=steps[i].x*svg.getBoundingClientRect().width/d.width-box.clientWidth/2;\n"
 	" out.textContent=steps[i].of.sort(function(a,b){return d.points.indexOf(a)-d.points.indexOf(b);})\n"
 	"  .map(function(p){return p[1];}).join('\\n');\n"
 	"}\n"
@@ -123,10 +125,9 @@ static const char script[] =
 	" steps.forEach(function(s,i){if(Math.abs(s.x-px)<Math.abs(steps[best].x-px))best=i;});\n"
 	" show(best);\n"
 	"});\n"
-	"box.tabIndex=0;\n"
 	"box.addEventListener('keydown',function(e){\n"
-	" if(e.key==='ArrowRight')show(Math.min(at+1,steps.length-1));\n"
-	" else if(e.key==='ArrowLeft')show(Math.max(at-1,0));\n"
+	" if(e.key==='ArrowRight')show(Math.min(at+1,steps.length-1),true);\n"
+	" else if(e.key==='ArrowLeft')show(Math.max(at-1,0),true);\n"
 	" else return;\n"
 	" e.preventDefault();\n"
 	"});\n"

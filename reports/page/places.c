@@ -135,3 +135,14 @@ struct label_box places_upright(struct places *p, double x, double width, double
 
 	return best(p, NULL, candidate, sizeof candidate / sizeof candidate[0]);
 }
+
+struct label_box places_zone(struct places *p, double x0, double x1, double width, double height)
+{
+	const double x[] = { x0 + GAP, (x0 + x1 - width) / 2, x1 - GAP - width },
+		     y[] = { GAP + height / 2, p->height / 2, p->height - GAP - height / 2 };
+	struct label_box candidate[9];
+
+	for (size_t i = 0; i < 9; i++)
+		candidate[i] = at(x[i / 3], y[i % 3], width, height);
+	return best(p, NULL, candidate, 9);
+}

@@ -35,6 +35,8 @@ void places_take_named(struct places *p, double x, double y);
  * line at x (width is then the extent across, height the one along it). The place is taken. */
 struct label_box places_word(struct places *p, double x, double y, double width, double height);
 struct label_box places_level(struct places *p, double y, double width, double height);
+/* An upright word between two uprights: at either or in the middle, at the foot, halfway or at the top. */
+struct label_box places_zone(struct places *p, double x0, double x1, double width, double height);
 struct label_box places_upright(struct places *p, double x, double width, double height);
 
 #endif

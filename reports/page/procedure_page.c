@@ -50,9 +50,11 @@ static void plain(FILE *f, double value, double U)
 	char text[64];
 
 	text_value(text, sizeof text, value, U);
-	fprintf(f, "<td class=\"n\">%s", text);
+	fprintf(f, "<td class=\"n\" data-label=\"value\"><span>%s", text);
 	text_U(text, sizeof text, U);
-	fprintf(f, text[0] ? " <span class=\"u\">± %s</span></td>" : " <span class=\"u\">ind.%s</span></td>", text);
+	fprintf(f,
+		text[0] ? " <span class=\"u\">± %s</span></span></td>" : " <span class=\"u\">ind.%s</span></span></td>",
+		text);
 }
 
 static void results(FILE *f, const struct report *r)
@@ -60,26 +62,28 @@ static void results(FILE *f, const struct report *r)
 	struct procedure_number list[PROCEDURE_NUMBERS];
 	size_t n = procedure_numbers(&r->procedure, list);
 
-	fputs("<section id=\"results\">\n<h2>Results</h2>\n<table>\n<caption>± is the expanded uncertainty at 95 "
+	fputs("<section id=\"results\">\n<h2>Results</h2>\n<table class=\"narrow\">\n<caption>± is the expanded "
+	      "uncertainty at 95 "
 	      "%.</caption>\n<thead><tr><th>Quantity</th><th class=\"n\">Value</th><th>Unit</th><th "
 	      "class=\"n\">Standard "
-	      "uncertainty</th><th class=\"n\">Degrees of freedom</th><th></th></tr></thead>\n<tbody>\n",
+	      "uncertainty</th><th class=\"n\">Degrees of freedom</th><th>Note</th></tr></thead>\n<tbody>\n",
 	      f);
 	for (size_t i = 0; i < n; i++) {
-		fputs("<tr><td>", f);
+		fputs("<tr><td data-label=\"quantity\">", f);
 		text_html(f, list[i].label);
 		fputs("</td>", f);
 		plain(f, list[i].value, list[i].U);
-		fprintf(f, "<td>%s</td>", list[i].unit);
+		fprintf(f, "<td data-label=\"unit\">%s</td><td class=\"n\" data-label=\"u\">", list[i].unit);
 		if (isfinite(list[i].u))
-			fprintf(f, "<td class=\"n\">%.2g</td>", list[i].u);
+			fprintf(f, "%.2g</td>", list[i].u);
 		else
-			fputs("<td class=\"n\">not known</td>", f);
+			fputs("not known</td>", f);
+		fputs("<td class=\"n\" data-label=\"degrees of freedom\">", f);
 		if (isfinite(list[i].u) && list[i].dof < 1000)
-			fprintf(f, "<td class=\"n\">%.3g</td>", list[i].dof);
+			fprintf(f, "%.3g</td>", list[i].dof);
 		else
-			fputs("<td class=\"n\">–</td>", f);
-		fprintf(f, "<td>%s</td></tr>\n", list[i].note);
+			fputs("–</td>", f);
+		fprintf(f, "<td data-label=\"note\">%s</td></tr>\n", list[i].note);
 	}
 	fputs("</tbody>\n</table>\n</section>\n", f);
 }
@@ -107,12 +111,14 @@ static void sources_of(FILE *f, const struct procedure_number *x)
 		if (!next)
 			return;
 		below = part_u(next);
-		fputs("<tr><td>", f);
+		fputs("<tr><td data-label=\"quantity\">", f);
 		text_html(f, row == 0 ? x->label : "");
-		fputs("</td><td>", f);
+		fputs("</td><td data-label=\"source\">", f);
 		text_html(f, json_string_value(json_object_get(next, "source")));
-		fprintf(f, "</td><td class=\"n\">%.2g</td><td>%s</td><td class=\"n\">%.0f %%</td></tr>\n", below,
-			x->unit, 100 * below * below / (x->u * x->u));
+		fprintf(f,
+			"</td><td class=\"n\" data-label=\"u\">%.2g</td><td data-label=\"unit\">%s</td><td class=\"n\" "
+			"data-label=\"share of the variance\">%.0f %%</td></tr>\n",
+			below, x->unit, 100 * below * below / (x->u * x->u));
 	}
 }
 
@@ -126,7 +132,8 @@ static void sources(FILE *f, const struct report *r)
 	if (told == 0)
 		return;
 	fprintf(f,
-		"<section id=\"budget\">\n<h2>Where the uncertainty comes from</h2>\n<table>\n<caption>The %d largest "
+		"<section id=\"budget\">\n<h2>Where the uncertainty comes from</h2>\n<table "
+		"class=\"narrow\">\n<caption>The %d largest "
 		"sources of each number; report.json has "
 		"all.</caption>\n<thead><tr><th>Quantity</th><th>Source</th><th "
 		"class=\"n\">u</th><th>Unit</th><th class=\"n\">Share of the variance</th></tr></thead>\n<tbody>\n",
@@ -155,7 +162,8 @@ static void holding(FILE *f, const struct report *r)
 		"<section id=\"holding\">\n<h2>Holding time</h2>\n<table>\n<caption>From cold, ambient %.3g °C, to "
 		"%.4g "
 		"°C; low and high are the band of 95 %%.</caption>\n<thead><tr><th class=\"n\">Torque, N·m</th><th "
-		"class=\"n\">Time, min</th><th class=\"n\">low</th><th class=\"n\">high</th><th></th></tr></thead>\n"
+		"class=\"n\">Time, min</th><th class=\"n\">low</th><th "
+		"class=\"n\">high</th><th>Note</th></tr></thead>\n"
 		"<tbody>\n",
 		json_number_value(json_object_get(r->procedure.doc, "ambient_degC")),
 		json_number_value(json_object_get(r->procedure.doc, "limit")));
@@ -188,11 +196,27 @@ static void method(FILE *f, const struct report *r)
 	fputs("</dd>\n</dl>\n</section>\n", f);
 }
 
+static void files(FILE *f, const struct report *r)
+{
+	char name[40];
+
+	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>", f);
+	page_link(f, "", "results.csv");
+	page_link(f, ", ", "report.json");
+	snprintf(name, sizeof name, "%.20s.csv", r->procedure.kind);
+	page_link(f, ", ", name);
+	snprintf(name, sizeof name, "%.20s.gp", r->procedure.kind);
+	page_link(f, "; ", name);
+	fputs(" draws the figure from it.</p>\n</section>\n", f);
+}
+
 enum rc procedure_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures, struct err *err)
 {
 	enum rc rc = RC_OK;
+	char foot[300];
 
-	page_head(f, r->subject);
+	report_foot(r, foot, sizeof foot);
+	page_head(f, r->subject, foot);
 	first_screen(f, r);
 	if (figures != NULL && figures->n > 0)
 		rc = page_figures(f, dir, figures, err);
@@ -203,9 +227,7 @@ enum rc procedure_page(FILE *f, const struct report *r, const char *dir, const s
 	page_calibration(f, r);
 	page_particulars(f, r);
 	page_cautions(f, r);
-	fprintf(f,
-		"<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>results.csv, report.json, %s.csv; %s.gp "
-		"draws the figure from it.</p>\n</section>\n</main>\n</body>\n</html>\n",
-		r->procedure.kind, r->procedure.kind);
+	files(f, r);
+	fputs("</main>\n</body>\n</html>\n", f);
 	return rc;
 }

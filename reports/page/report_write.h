@@ -46,6 +46,11 @@ enum rc files_write_json(const struct report *report, const char *dir, struct er
 FILE *files_create(const char *path);
 /* Words for the errno of a file that could not be made. */
 const char *files_why(int number);
+/* The same of a name in a folder; path: where it is. files_close says whether all of it was written. RC_IO, RC_RANGE.
+ */
+#define FILES_PATH 1200
+enum rc files_open(const char *dir, const char *name, char path[FILES_PATH], FILE **ret, struct err *err) MUST_CHECK;
+enum rc files_close(FILE *f, const char *path, struct err *err) MUST_CHECK;
 /* mkdir -p. */
 enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
 

@@ -256,21 +256,24 @@ static const char *why_it_ends(const struct sheet *sh)
 					      : "the plan ended";
 }
 
-static void beyond(const struct sheet *sh, struct panel *p)
+static void beyond(const struct sheet *sh)
 {
-	const char *word = why_it_ends(sh);
-	double from = px(sh, sh->last_Nm);
-
 	if (!(sh->last_Nm < 0.99 * sh->x_max))
 		return;
 	fprintf(sh->s->f,
 		"set object 1 rect from %.8g,graph 0 to %.8g,graph 1 fc rgb '#ededea' fs solid noborder behind\n",
 		sh->last_Nm, sh->x_max);
-	if (p->what != SPEED)
-		return;
-	struct label_box b = { from + 13, 8, from + 13 + WORD_HEIGHT, 8 + word_width(word) };
-	places_take_line(&p->places, b.x0 + WORD_HEIGHT / 2, b.y0, b.x0 + WORD_HEIGHT / 2, b.y1);
-	put_word(sh, p, word, b, true, "#333333");
+}
+
+/* In the zone, where nothing else stands: after all other words. */
+static void name_zone(const struct sheet *sh, struct panel *p)
+{
+	const char *word = why_it_ends(sh);
+	double from = px(sh, sh->last_Nm);
+
+	if (p->what == SPEED && sh->last_Nm < 0.99 * sh->x_max)
+		put_word(sh, p, word, places_zone(&p->places, from, p->places.width, WORD_HEIGHT, word_width(word)),
+			 true, "#333333");
 }
 
 /* --- marks --- */
@@ -486,7 +489,7 @@ static void choose_panels(struct sheet *sh)
 
 static void key_entry(const struct sheet *sh, double *x, double *y, int style, const char *name)
 {
-	double width = 22 + word_width(name) + 22;
+	double width = 27 + word_width(name) + 20;
 
 	if (*x + width > WIDTH) {
 		*x = LEFT;
@@ -495,7 +498,7 @@ static void key_entry(const struct sheet *sh, double *x, double *y, int style, c
 	fprintf(sh->s->f,
 		"set label '' at screen %.6f,screen %.6f point ls %d\n"
 		"set label '%s' at screen %.6f,screen %.6f left font ',14' textcolor rgb '#222222'\n",
-		(*x + 8) / WIDTH, *y / sh->height_px, style, name, (*x + 22) / WIDTH, *y / sh->height_px);
+		(*x + 10) / WIDTH, *y / sh->height_px, style, name, (*x + 27) / WIDTH, *y / sh->height_px);
 	*x += width;
 }
 
@@ -542,7 +545,7 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 	frame(sh, p, last);
 	if (p->what != DIFFERENCE)
 		take_points(sh, p);
-	beyond(sh, p);
+	beyond(sh);
 	claims_of_panel(sh, p);
 	if (p->what == DIFFERENCE) {
 		plot_difference(sh);
@@ -550,6 +553,7 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 	}
 	if (sh->speeds)
 		name_lines(sh, p);
+	name_zone(sh, p);
 	fputs("plot \\\n", sh->s->f);
 	plot_points(sh, p);
 }

@@ -277,3 +277,17 @@ enum rc compare_runs(const struct compare_side *reference, const struct compare_
 	free(pairs.list);
 	return rc;
 }
+
+const struct difference *compare_alike(const struct comparison *c, const struct difference *like,
+				       enum compare_quantity quantity)
+{
+	for (size_t i = 0; i < c->n; i++) {
+		const struct difference *d = &c->list[i];
+		if (d->quantity == quantity && d->direction == like->direction && !(d->torque_Nm < like->torque_Nm) &&
+		    !(d->torque_Nm > like->torque_Nm) &&
+		    ((isnan(d->commanded_rpm) && isnan(like->commanded_rpm)) ||
+		     fabs(d->commanded_rpm - like->commanded_rpm) < 1e-9))
+			return d;
+	}
+	return NULL;
+}

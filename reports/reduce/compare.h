@@ -53,4 +53,8 @@ struct comparison {
 enum rc compare_runs(const struct compare_side *reference, const struct compare_side *other, double confidence,
 		     struct comparison *ret, struct err *err) MUST_CHECK;
 
+/* Another quantity at the same torque, way and commanded speed; NULL: none. */
+const struct difference *compare_alike(const struct comparison *c, const struct difference *like,
+				       enum compare_quantity quantity);
+
 #endif

@@ -36,6 +36,7 @@ static json_t *point_json(const struct curve *curve, const struct curve_point *p
 	json_object_set_new(o, "settled", json_boolean(p->settled));
 	json_object_set_new(o, "limit", json_string(limit_word(p->limit)));
 	json_object_set_new(o, "limit_note", json_string(p->limit_note));
+	json_object_set_new(o, "free_running", json_boolean(p->free_running));
 	set_unc(o, "torque_Nm", p->torque_Nm, curve);
 	set_unc(o, "speed_rpm", p->speed_rpm, curve);
 	set_unc(o, "shaft_power_W", p->shaft_power_W, curve);

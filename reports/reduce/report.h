@@ -10,6 +10,7 @@
 #include "reports/reduce/fits_dc.h"
 #include "reports/reduce/losses.h"
 #include "reports/reduce/procedure.h"
+#include "reports/reduce/related.h"
 #include "reports/reduce/trace.h"
 #include "reports/reduce/verdict.h"
 #include "profile/plan_profile.h"
@@ -58,7 +59,8 @@ struct report {
 	int64_t map_wall_ns;
 	struct trace trace;
 	char mounting[64]; /* how actuator or cell were mounted, as bridle sweep --mounting was told; "" not told */
-	char ready[400];   /* what the last readiness check before the run said; "" none */
+	struct related related; /* filled by who publishes beside a logbook; a pack stands alone */
+	char ready[400];        /* what the last readiness check before the run said; "" none */
 	/* Of hand-taken readings: */
 	char hand_method[400]; /* how torque was obtained, with its figures */
 	bool hand_unstated;    /* some readings came without an uncertainty */

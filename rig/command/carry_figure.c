@@ -9,8 +9,11 @@
 
 #define COLUMNS 4
 #define STYLE \
-	"set terminal svg size 560,400 font ',13' noenhanced\nset datafile separator ','\nset grid\n" \
-	"set key outside bottom center horizontal\n"
+	"set terminal svg size 700,460 dynamic noenhanced font 'sans-serif,15' background '#ffffff'\n" \
+	"set encoding utf8\nset datafile separator ','\nset border 3 lc rgb '#444444'\n" \
+	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin 5\n" \
+	"set offsets 0, 0, graph 0.06, graph 0.06\n" \
+	"set key at graph 0.5, screen 0.93 center horizontal samplen 3 spacing 1.1 maxrows 2\n"
 
 struct table {
 	const char *heading;
@@ -113,9 +116,10 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 	snprintf(plot, sizeof plot,
 		 "set xlabel 'time, min'\nset ylabel 'temperature, °C'\n"
 		 "plot 'hold.csv' using ($1/60):2 every ::1 with lines lw 2 lc rgb 'black' title '%s', \\\n%s"
-		 "  'hold.csv' using ($1/60):%d every ::1 with lines dt 3 lc rgb 'gray40' title 'ambient'%s\n",
+		 "  'hold.csv' using ($1/60):%d every ::1 with lines lw 2 dt (2,3) lc rgb 'gray40' title 'ambient'%s\n",
 		 r->winding_degC ? "winding" : "case",
-		 both ? "  'hold.csv' using ($1/60):3 every ::1 with lines dt 2 lw 2 lc rgb 'gray30' title 'case', \\\n"
+		 both ? "  'hold.csv' using ($1/60):3 every ::1 with lines dt (8,4) lw 2 lc rgb 'gray30' title 'case', "
+			"\\\n"
 		      : "",
 		 both ? 4 : 3, limit);
 	return draw("hold", &t, plot, "Temperatures against time, from the begin of the hold.", ret, err);

@@ -146,20 +146,6 @@ static void print_cell(const struct difference *d, double scale)
 	printf(" %20s", text); /* the sign ± has two bytes */
 }
 
-static const struct difference *find(const struct comparison *c, const struct difference *like,
-				     enum compare_quantity quantity)
-{
-	for (size_t i = 0; i < c->n; i++) {
-		const struct difference *d = &c->list[i];
-		if (d->quantity == quantity && d->direction == like->direction && !(d->torque_Nm < like->torque_Nm) &&
-		    !(d->torque_Nm > like->torque_Nm) &&
-		    ((isnan(d->commanded_rpm) && isnan(like->commanded_rpm)) ||
-		     fabs(d->commanded_rpm - like->commanded_rpm) < 1e-9))
-			return d;
-	}
-	return NULL;
-}
-
 static void print_common(const struct comparison *c)
 {
 	char text[400] = "";
@@ -200,8 +186,8 @@ static void print_one(const struct compared *c, const struct compared_run *run)
 		}
 		printf("%8.2f", d->torque_Nm);
 		print_cell(d, 1);
-		print_cell(find(with, d, COMPARE_EFFICIENCY), 100);
-		print_cell(find(with, d, COMPARE_INPUT_POWER), 1);
+		print_cell(compare_alike(with, d, COMPARE_EFFICIENCY), 100);
+		print_cell(compare_alike(with, d, COMPARE_INPUT_POWER), 1);
 		putchar('\n');
 	}
 	print_common(with);
@@ -256,7 +242,7 @@ static int print(const struct cli *cli, const struct compared *c, const char *di
 	       "Of differences that are not there, about %g in 100 get a * by chance.\n",
 	       100 * c->confidence, 100 * (1 - c->confidence));
 	if (dir)
-		printf("Tables and figures: %s\n", dir);
+		printf("Page, tables and figures: %s\n", dir);
 	return 0;
 }
 
@@ -281,7 +267,7 @@ int cmd_compare(int argc, char **argv)
 	const char *out = NULL, *confidence = NULL;
 	bool no_figures = false;
 	const struct cli_option options[] = {
-		{ "out", "DIR", "folder for tables and figures of the comparison; default none", &out, NULL },
+		{ "out", "DIR", "folder for page, tables and figures of the comparison; default none", &out, NULL },
 		{ "confidence", "SHARE", "at which a difference is called real; default 95 %", &confidence, NULL },
 		{ "no-figures", NULL, "no gnuplot: tables only", NULL, &no_figures },
 	};

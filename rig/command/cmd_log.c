@@ -185,14 +185,15 @@ static const struct {
 	const char *name;
 	size_t min_args, max_args;
 	const char *usage;
+	bool out;
 } topics[] = {
-	{ "list", 1, 1, "log list" },
-	{ "show", 2, 2, "log show RUN" },
-	{ "export", 2, 2, "log export RUN [--out FILE]" },
-	{ "verify", 1, 1, "log verify" },
-	{ "check", 1, 1, "log check" },
-	{ "history", 1, 2, "log history [ACTUATOR] [--out DIR]" },
-	{ "note", 2, CLI_ARGS, "log note TEXT..." },
+	{ "list", 1, 1, "log list", false },
+	{ "show", 2, 2, "log show RUN", false },
+	{ "export", 2, 2, "log export RUN [--out FILE]", true },
+	{ "verify", 1, 1, "log verify", false },
+	{ "check", 1, 1, "log check [--out DIR]", true },
+	{ "history", 1, 2, "log history [ACTUATOR] [--out DIR]", true },
+	{ "note", 2, CLI_ARGS, "log note TEXT...", false },
 };
 
 static enum rc check_topic(const struct cli *cli, const char *out, struct err *err)
@@ -202,8 +203,8 @@ static enum rc check_topic(const struct cli *cli, const char *out, struct err *e
 			continue;
 		if (cli->n_args < topics[i].min_args || cli->n_args > topics[i].max_args)
 			return err_set(err, RC_ARG, 0, "usage: bridle %s", topics[i].usage);
-		if (out && strcmp(topics[i].name, "export") != 0 && strcmp(topics[i].name, "history") != 0)
-			return err_set(err, RC_ARG, 0, "--out goes only with log export and log history");
+		if (out && !topics[i].out)
+			return err_set(err, RC_ARG, 0, "--out goes only with log export, log check and log history");
 		return RC_OK;
 	}
 	return err_set(err, RC_ARG, 0, "log: found \"%s\", expected list, show, export, verify, check, history or note",
@@ -230,7 +231,7 @@ static enum rc do_topic(const struct cli *cli, const char *out, struct err *err)
 	else if (strcmp(topic, "export") == 0)
 		rc = do_export(cli, lb, out, err);
 	else if (strcmp(topic, "check") == 0)
-		rc = log_checks(lb, cli->json, err);
+		rc = log_checks(lb, out, cli->json, err);
 	else if (strcmp(topic, "history") == 0)
 		rc = log_history(lb, cli->n_args > 1 ? cli->args[1] : NULL, out, cli->json, err);
 	else
@@ -244,7 +245,7 @@ int cmd_log(int argc, char **argv)
 	const char *out = NULL;
 	const struct cli_option options[] = {
 		{ "out", "FILE",
-		  "export: write the CSV there (default: standard output); history: a folder for its page", &out,
+		  "export: write the CSV there (default: standard output); check, history: a folder for the page", &out,
 		  NULL },
 	};
 	const struct cli_spec spec = {
@@ -258,6 +259,7 @@ int cmd_log(int argc, char **argv)
 			 "(history), and adds a note. Alone it lists. RUN is "
 			 "a number or \"last\". Nothing is ever changed or deleted.",
 		.examples = "  bridle log list\n  bridle log show last\n  bridle log export 12 --out run12.csv\n"
+			    "  bridle log check --out reports/check-weight\n"
 			    "  bridle log note \"new coupling screws, 12 N.m\"\n",
 		CLI_TAKES(options),
 		.max_args = CLI_ARGS,

@@ -6,6 +6,7 @@
 #include "profile/profile.h"
 
 #include <stdio.h>
+#include <unistd.h>
 
 #define PATH_ROOM 1024
 
@@ -73,6 +74,23 @@ static enum rc judge_others(struct report *r, const char *path, struct mistakes 
 	return rc;
 }
 
+/* Pages stand side by side in the bench folder; a page that goes elsewhere has no neighbours. */
+static enum rc find_related(const struct cli *cli, struct logbook *lb, bool own_folder, struct report *r,
+			    struct err *err)
+{
+	enum rc rc = related_of(lb, r->run.actuator, r->run.on_bench, &r->related, err);
+
+	for (size_t i = 0; rc == RC_OK && own_folder && i < r->related.n; i++) {
+		struct related_result *one = &r->related.result[i];
+		char name[64], path[PATH_ROOM];
+		snprintf(name, sizeof name, "reports/%lld/report.html", (long long)one->run_id);
+		rc = cli_path(cli, name, path, sizeof path, err);
+		if (rc == RC_OK && access(path, R_OK) == 0)
+			snprintf(one->page, sizeof one->page, "../%lld/report.html", (long long)one->run_id);
+	}
+	return rc;
+}
+
 static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret, char *dir, struct mistakes *m,
 		   struct err *err)
 {
@@ -81,6 +99,8 @@ static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret,
 
 	if (rc == RC_OK)
 		rc = run_result_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, ret, &w->cause, err);
+	if (rc == RC_OK && !(*ret)->procedure.kind)
+		rc = find_related(cli, lb, w->out == NULL, *ret, err);
 	logbook_close(lb);
 	if (rc == RC_OK && (*ret)->procedure.kind && (w->budget || w->claims))
 		rc = err_set(err, RC_ARG, 0, "--budget and --claims are for a sweep; run %lld is a %s",

@@ -44,6 +44,14 @@ def a_cell_that_changed_is_found_and_the_result_kept():
         assert abs(chart["sigma"] - abs(first - second) / 1.128) < 1e-6 * first, chart
         assert abs(third / first - 7.2 / 7) < 0.01, chart
         assert {"check": 3, "test": 1, "words": "above the 3 sigma line"} in chart["rules_met"], chart
+        out = bench.folder / "chart"
+        told = bench.must("log", "check", "--out", out)
+        page = (out / "check-weight.html").read_text()
+        assert told["page"] == str(out / "check-weight.html") and "does not hold: E_n is" in page.replace("\u00a0", " "), page[:3000]
+        assert "<svg" in page and (out / "check-weight.pdf").stat().st_size > 2000 and "a value beyond 3 sigma" in page
+        assert len((out / "checks.csv").read_text().splitlines()) == 2 + 3
+        wrong = bench.run("log", "list", "--out", out)
+        assert wrong.status == 2 and "log check" in wrong.err, wrong
         drawn = bench.run("log", "check")
         assert drawn.status == 0 and max(map(len, drawn.out.splitlines())) <= 80, drawn
         rows = drawn.out.splitlines()

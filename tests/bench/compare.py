@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """bridle compare: two actuators on a rig whose arm is 1 % longer than rig.ini can know, and the same against another
 rig. What is true is told by the virtual bench (run/truth.csv)."""
+import csv
 import pathlib
 import re
 import shutil
@@ -107,10 +108,25 @@ def tables_and_figures():
     out = ONE.folder / "compared"
     ONE.must("compare", RUNS["a"][0], RUNS["b"][0], "--out", out)
     names = {p.name for p in out.iterdir()}
-    assert names == {"differences.csv", "curves.csv", "compare.gp"} | {
+    assert names == {"compare.html", "differences.csv", "curves.csv", "compare.gp"} | {
         f"{n}.{e}" for n in ("speed", "efficiency", "input-power", "current") for e in ("svg", "png", "pdf")}, names
     assert "virtual bench" in (out / "efficiency.svg").read_text()
     assert len((out / "differences.csv").read_text().splitlines()) > 10
+    # the table behind the figures: every point of both runs, a row each
+    drawn = [(row["number"], row["direction"]) for row in csv.DictReader(open(out / "curves.csv"))]
+    for number, points in (("1", RUNS["a"][1]), ("2", RUNS["b"][1])):
+        assert drawn.count((number, "up")) == len(points), drawn
+    page = (out / "compare.html").read_text().replace("\u00a0", " ")
+    told = ONE.must("compare", RUNS["a"][0], RUNS["b"][0])
+    real = sum(d["real"] for d in told["differences"])
+    assert f"{real} of {len(told['differences'])} differences are real at 95 %." in page and page.count("<svg") == 4, page[:4000]
+    # one row a torque, way and speed, its differences as the document has them
+    rows = re.findall(r'<tr><td class="step".*?</tr>', page, re.S)
+    speeds = [d for d in told["differences"] if d["quantity"] == "speed_rpm"]
+    assert len(rows) == len(speeds) and "calibration arm" in page
+    for row, d in zip(rows, speeds):
+        shown = re.search(r'speed, rpm">(?:<span>)*(?:<strong>)?([+-]?[0-9.]+)', row)
+        assert abs(float(shown[1]) - d["value"]) <= 0.1 * d["U"] and ("<strong>" in row.split("speed, rpm")[1].split("</td>")[0]) == d["real"], (row, d)
 
 
 def what_cannot_be_compared_is_said():

@@ -49,7 +49,7 @@ static void text_of(struct session *s, bool json, int columns, char *text, size_
 	if (columns)
 		assert_int_equal(openpty(&master, &slave, NULL, NULL, &window), 0);
 	caught_begin(&c, slave);
-	enum rc rc = log_checks(s->logbook, json, &err);
+	enum rc rc = log_checks(s->logbook, NULL, json, &err);
 	caught_end(&c, text, size);
 	if (columns) {
 		close(master);
@@ -166,10 +166,10 @@ static void without_a_check_it_says_what_makes_one(void **state)
 
 	scene_open(*state, &s);
 	scene_run(&s, "ready");
-	assert_int_equal(log_checks(s.logbook, false, &err), RC_ARG);
+	assert_int_equal(log_checks(s.logbook, NULL, false, &err), RC_ARG);
 	scene_says(&err, "no check of the calibration yet; bridle ready makes one");
 	scene_record(&s, "check", "{\"weights\": \"b\"}"); /* of an older program: no sensitivity */
-	assert_int_equal(log_checks(s.logbook, false, &err), RC_ARG);
+	assert_int_equal(log_checks(s.logbook, NULL, false, &err), RC_ARG);
 	scene_says(&err, "no check of the calibration yet");
 }
 

@@ -139,6 +139,22 @@ static void words_of_lines_stand_beside_them(void **state)
 	assert_true(upright.x1 - upright.x0 < upright.y1 - upright.y0);
 }
 
+/* A word of the zone from 300 to the right: at its left when nothing is there, elsewhere when a point stands there. */
+static void a_word_of_a_zone_stays_in_it(void **state)
+{
+	struct places p;
+	(void)state;
+
+	places_begin(&p, W, H);
+	struct label_box alone = places_zone(&p, 300, W, 17, 80);
+	assert_true(alone.x0 > 300 && alone.x0 < 320 && alone.y0 > 0 && inside(&alone));
+	places_begin(&p, W, H);
+	places_take_mark(&p, 320, 50, 6);
+	places_take_mark(&p, 320, H - 50, 6);
+	struct label_box beside = places_zone(&p, 300, W, 17, 80);
+	assert_true(beside.x0 > 326 && inside(&beside));
+}
+
 static void what_is_no_number_takes_no_place(void **state)
 {
 	struct places p;
@@ -166,6 +182,7 @@ int main(void)
 		cmocka_unit_test(it_keeps_off_the_curve),
 		cmocka_unit_test(words_do_not_meet),
 		cmocka_unit_test(words_of_lines_stand_beside_them),
+		cmocka_unit_test(a_word_of_a_zone_stays_in_it),
 		cmocka_unit_test(what_is_no_number_takes_no_place),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
