@@ -26,6 +26,18 @@ def least_squares(x, y, name):
     return coef, sd
 
 
+def cubic_slopes(x, y):
+    """Of the shape-keeping cubic of Fritsch and Carlson at its knots, by the three-point formula at the ends."""
+    d, h = np.diff(y) / np.diff(x), np.diff(x)
+
+    def end(h0, h1, d0, d1):
+        s = ((2 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
+        return 0 if s * d0 <= 0 else math.copysign(min(abs(s), 3 * abs(d0)), d0)
+    inner = [0 if a * b <= 0 else math.copysign(min(abs((a * h1 + b * h0) / (h0 + h1)), 3 * min(abs(a), abs(b))), a)
+             for a, b, h0, h1 in zip(d, d[1:], h, h[1:])]
+    return [end(h[0], h[1], d[0], d[1]), *inner, end(h[-1], h[-2], d[-1], d[-2])]
+
+
 def rising(points):
     return [(w, p, -1 if w.rpm_set < 0 else 1) for w, p in points if w.direction >= 0 and not w.flags & 4]
 
