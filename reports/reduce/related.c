@@ -7,12 +7,9 @@
 static const struct {
 	const char *kind, *words;
 } kinds[] = {
-	{ "hold", "hold: continuous torque and holding times" },
-	{ "play", "play: lost motion and stiffness" },
-	{ "obey", "obey: commanded against measured torque" },
-	{ "response", "obey: response to small fast steps" },
-	{ "ripple", "ripple: torque by shaft order" },
-	{ "tame", "tame: inertia, margins and gains" },
+	{ "hold", "hold: continuous torque and holding times" }, { "play", "play: lost motion and stiffness" },
+	{ "obey", "obey: commanded against measured torque" },   { "response", "obey: response to small fast steps" },
+	{ "ripple", "ripple: torque by shaft order" },           { "tame", "tame: inertia, margins and gains" },
 };
 
 const char *related_words(const char *kind)

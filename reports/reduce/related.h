@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* What else the logbook holds of an actuator beside its sweeps: results of hold, play, obey, ripple and tame at the rig. */
+/* What else the logbook holds of an actuator beside its sweeps: results of hold, play, obey, ripple and tame at the
+ * rig. */
 #ifndef BRIDLE_REPORTS_REDUCE_RELATED_H
 #define BRIDLE_REPORTS_REDUCE_RELATED_H
 
