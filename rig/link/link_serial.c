@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "link/link_holder.h"
 #include "link/link_private.h"
 
 #include <errno.h>
@@ -86,10 +87,13 @@ static enum rc say(struct err *err, enum sp_return r, const char *name, const ch
 	return rc;
 }
 
-static enum rc say_busy(const char *name, struct err *err)
+static enum rc say_busy(struct sp_port *port, const char *name, struct err *err)
 {
-	return err_set(err, RC_SAYS_NO, 0, "link \"serial:%s\": another program drives this rig; end that one first",
-		       name);
+	char who[80];
+
+	link_holder(sp_get_port_name(port), who, sizeof who);
+	return err_set(err, RC_SAYS_NO, 0, "link \"serial:%s\": another program drives this rig%s; end that one first",
+		       name, who);
 }
 
 static enum sp_return configure(struct sp_port *port, int baud)
@@ -188,7 +192,7 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 		/* libserialport locks the port by itself from 0.1.2 on */
 		int why = r == SP_ERR_FAIL ? sp_last_error_code() : 0;
 		rc = why == EWOULDBLOCK || why == EBUSY
-			     ? say_busy(rest, err)
+			     ? say_busy(s->port, rest, err)
 			     : say(err, r, rest, "open it",
 				   "is it plugged in, and may this user open it (group dialout)?");
 		goto no_open;
@@ -196,7 +200,7 @@ enum rc part_open_serial(const char *rest, int baud, struct part *ret, struct er
 	r = sp_get_port_handle(s->port, &s->fd);
 	/* Two hosts on one line: the set-points of the one would let go of what the other drives. */
 	if (r == SP_OK && flock(s->fd, LOCK_EX | LOCK_NB) != 0) {
-		rc = say_busy(rest, err);
+		rc = say_busy(s->port, rest, err);
 		goto no_setup;
 	}
 	if (r == SP_OK)

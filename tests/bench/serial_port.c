@@ -5,12 +5,14 @@
 
 #include <fcntl.h>
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/wait.h>
 #include <termios.h>
 #include <unistd.h>
 
@@ -225,6 +227,38 @@ static void a_second_host_is_refused(void **state)
 	assert_non_null(strstr(err.what, "another program drives this rig"));
 }
 
+/* By whom: the process that has the port open, by its name and number. */
+static void whoever_has_the_port_is_named(void **state)
+{
+	struct far *f = *state;
+	struct link *second = NULL;
+	struct err err = { 0 };
+	char who[40];
+	int said[2];
+
+	assert_int_equal(pipe(said), 0);
+	pid_t pid = fork();
+	if (pid == 0) {
+		for (int fd = 3; fd < 64; fd++)
+			if (fd != said[1])
+				close(fd);
+		int fd = open(f->address + 7, O_RDWR | O_NOCTTY);
+		(void)!write(said[1], fd >= 0 ? "y" : "n", 1);
+		pause();
+		_exit(0);
+	}
+	char yes = 0;
+	assert_true(read(said[0], &yes, 1) == 1 && yes == 'y');
+	assert_int_equal(link_open(link_address(f->link), 115200, NULL, 100, &second, &err), RC_SAYS_NO);
+	snprintf(who, sizeof who, ", process %d); end that one first", (int)pid);
+	kill(pid, SIGKILL);
+	waitpid(pid, NULL, 0);
+	close(said[0]);
+	close(said[1]);
+	if (!strstr(err.what, who))
+		fail_msg("%s does not say %s", err.what, who);
+}
+
 static void an_impossible_speed_is_refused(void **state)
 {
 	struct far *f = *state;
@@ -293,6 +327,7 @@ int main(void)
 		TEST(dtr_is_not_dropped),
 		TEST(an_unknown_usb_number_is_told),
 		TEST(a_second_host_is_refused),
+		TEST(whoever_has_the_port_is_named),
 		TEST(an_impossible_speed_is_refused),
 		cmocka_unit_test(a_port_that_is_not_plugged_in),
 		cmocka_unit_test(what_is_no_port_is_a_wrong_request),
