@@ -167,6 +167,9 @@ int cmd_hang(int argc, char **argv)
 		  "classes of your own (CSV) instead of the bench folder's torque_classes.csv or the program's",
 		  &o.classes, NULL },
 		{ "resolution", "R", "with --from: resolution of the indication, in its unit", &o.resolution, NULL },
+		{ "type", "COLUMNS",
+		  "with --from: ask for the readings, one after the other, and put them into the table first", &o.type,
+		  NULL },
 		{ "resume", NULL, "continue the last calibration that was stopped; its complete series are kept", NULL,
 		  &o.resume },
 		{ "dry-run", NULL, "show the result, keep no calibration", NULL, &o.dry_run },
@@ -182,7 +185,8 @@ int cmd_hang(int argc, char **argv)
 			 "takes a table of readings: columns series, mounting, direction (up, down), torque (N.m) with "
 			 "u_torque (N.m, standard uncertainty) or mass (kg), indication.",
 		.examples = "  bridle hang\n  bridle hang --hands            (virtual bench)\n"
-			    "  bridle hang --from readings.csv --model quadratic --json\n",
+			    "  bridle hang --from readings.csv --model quadratic --json\n"
+			    "  bridle hang --from cal.csv --type \"direction, mass (kg), indication (mV/V)\"\n",
 		CLI_TAKES(options),
 	};
 	struct cli cli;
@@ -193,6 +197,8 @@ int cmd_hang(int argc, char **argv)
 
 	if (rc == RC_OK && o.resume && o.from)
 		rc = err_set(&err, RC_ARG, 0, "--resume goes with a guided series, not with --from");
+	if (rc == RC_OK && o.type && !o.from)
+		rc = err_set(&err, RC_ARG, 0, "--type goes with --from FILE, the table that the readings are put into");
 	if (rc == RC_OK && !cli.help_shown)
 		rc = read_options(&o, &err);
 	if (rc == RC_OK && !cli.help_shown)

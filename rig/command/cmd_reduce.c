@@ -2,6 +2,7 @@
 #include "terminal/cli.h"
 #include "command/command.h"
 #include "command/points.h"
+#include "command/type_table.h"
 #include "calib/number/units.h"
 #include "reports/reduce/reduce_hand.h"
 #include "reports/reduce/text.h"
@@ -11,7 +12,7 @@
 
 struct wanted {
 	struct hand_want hand;
-	const char *out, *at_speed;
+	const char *out, *at_speed, *type;
 	bool no_figures;
 };
 
@@ -65,8 +66,10 @@ static int run(const struct cli *cli, void *wanted)
 	struct report *r = NULL;
 	struct unc at = { .value = NAN };
 	double rpm = NAN;
-	enum rc rc = csv_read(cli->args[0], &table, &m, &err);
+	enum rc rc = w->type ? type_table(cli->args[0], w->type, &err) : RC_OK;
 
+	if (rc == RC_OK)
+		rc = csv_read(cli->args[0], &table, &m, &err);
 	if (rc == RC_OK)
 		rc = report_of_readings(&table, &w->hand, &r, &m, &err);
 	csv_free(&table);
@@ -99,6 +102,10 @@ int cmd_reduce(int argc, char **argv)
 		{ "u-power", "U", "of the input power, likewise", &w.hand.u_power, NULL },
 		{ "ac", NULL, "alternating current: power only from a column input power", NULL, &w.hand.ac },
 		{ "at-speed", "SPEED", "also the torque of the fitted speed-torque line there", &w.at_speed, NULL },
+		{ "type", "COLUMNS",
+		  "ask for the readings, one after the other, and put them into the table first; COLUMNS are its "
+		  "headings",
+		  &w.type, NULL },
 		{ "out", "DIR", "write page, tables and figures into this folder", &w.out, NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
 	};
@@ -113,7 +120,8 @@ int cmd_reduce(int argc, char **argv)
 			 "found); then, where measured, "
 			 "\"voltage (V)\", \"current (A)\" or \"input power (W)\", and \"direction\" (up, down).",
 		.examples = "  bridle reduce readings.csv --drum-diameter \"300 mm\" --rope \"20 mm\"\n"
-			    "  bridle reduce readings.csv --lever \"250 mm ± 1 mm\" --u-force \"0.5 %\"\n",
+			    "  bridle reduce readings.csv --lever \"250 mm ± 1 mm\" --u-force \"0.5 %\"\n"
+			    "  bridle reduce drum.csv --type \"speed (rpm), torque (N m)\"\n",
 		CLI_TAKES(options),
 		.min_args = 1,
 		.max_args = 1,

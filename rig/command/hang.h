@@ -9,7 +9,7 @@
 #include "profile/torque_table.h"
 
 struct hang_options {
-	const char *series, *steps, *from, *model, *arm, *gravity, *guide, *classes, *resolution;
+	const char *series, *steps, *from, *model, *arm, *gravity, *guide, *classes, *resolution, *type;
 	bool dry_run, resume;
 	struct live_options live;
 	int n_series;

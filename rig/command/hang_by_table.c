@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hang.h"
 #include "command/hang_from.h"
+#include "command/type_table.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -105,6 +106,8 @@ int hang_by_table(const struct cli *cli, const struct hang_options *o)
 	int status = 0;
 	enum rc rc = place_for_table(cli, o, &place, &known, &bench, &rig, &m, &err);
 
+	if (rc == RC_OK && o->type)
+		rc = type_table(o->from, o->type, &err);
 	if (rc == RC_OK)
 		rc = hang_table_read(o->from, known ? &place : NULL, &table, &m, &err);
 	if (rc == RC_OK)
