@@ -215,18 +215,45 @@ static const char *order_words(const struct plan_profile *p)
 				 : ", at each speed all loads";
 }
 
-static void drive_words(const struct plan_profile *p, char *buf, size_t size)
+static void drive_words(const struct report *r, char *buf, size_t size)
 {
+	const struct plan_profile *p = &r->plan;
+
 	switch (p->drive) {
 	case PLAN_SPEED: {
 		char speeds[200];
 		speed_words(p, speeds, sizeof speeds);
-		snprintf(buf, size, "drive in speed mode at %s rpm of the output%s", speeds, order_words(p));
+		snprintf(buf, size,
+			 profile_hand_drive(&r->rig) ? "drive set by a person to %s rpm of the output%s"
+						     : "drive in speed mode at %s rpm of the output%s",
+			 speeds, order_words(p));
 		return;
 	}
 	case PLAN_DRIVE_CURRENT: snprintf(buf, size, "drive in torque mode at %.4g A", p->drive_A); return;
 	case PLAN_HAND: snprintf(buf, size, "%s", "drive run by hand"); return;
 	}
+}
+
+/* What a person sets is known as far as it was measured. */
+static void hand_set_item(FILE *f, const struct report *r)
+{
+	const struct instrument_profile *hand = profile_hand_drive(&r->rig);
+	double low = INFINITY, high = -INFINITY, scatter = 0;
+
+	for (size_t i = 0; i < r->curve->n; i++) {
+		const struct curve_point *p = &r->curve->points[i];
+		low = fmin(low, p->speed_rpm.value);
+		high = fmax(high, p->speed_rpm.value);
+		scatter = fmax(scatter, p->scatter_rpm);
+	}
+	if (!hand || r->plan.drive == PLAN_HAND || !(low <= high))
+		return;
+	fprintf(f,
+		"<dt>Speed</dt><dd>set by hand on the drive's own panel, each time to within %.2g %% of what was asked "
+		"for. Measured: %.4g to %.4g rpm over the points, scatter at most %.2g rpm. Nothing held it under "
+		"load. "
+		"The drive told nothing: no limit of it is seen</dd>\n",
+		100 * hand->near_frac, low, high, scatter);
 }
 
 void page_conditions(FILE *f, const struct report *r)
@@ -235,7 +262,7 @@ void page_conditions(FILE *f, const struct report *r)
 
 	if (r->by_hand)
 		return;
-	drive_words(&r->plan, drive, sizeof drive);
+	drive_words(r, drive, sizeof drive);
 	fputs("<section id=\"conditions\">\n<h2>Conditions</h2>\n<dl>\n", f);
 	fprintf(f, "<dt>Plan</dt><dd>");
 	page_text(f, "%s: %zu steps by %s%s%s%s; %s", r->run.plan, r->plan.n,
@@ -244,6 +271,7 @@ void page_conditions(FILE *f, const struct report *r)
 		  drive);
 	fprintf(f, "</dd>\n<dt>Supply</dt><dd>%.4g V, current limit %.4g A (as stated in the rig's profile)</dd>\n",
 		r->rig.supply_V, r->rig.supply_limit_A);
+	hand_set_item(f, r);
 	range_item(f, "Voltage at the actuator", r->curve, volts, "V");
 	range_item(f, "Ambient temperature", r->curve, ambient, "°C");
 	range_item(f, "Temperature of the torque cell", r->curve, cell_itself, "°C");

@@ -122,6 +122,8 @@ static void add_run(json_t *doc, const struct report *r)
 			    r->run.ended ? json_boolean(!report_not_safe(r, when, sizeof when)) : json_null());
 	json_object_set_new(doc, "message", json_string(r->run.message));
 	json_object_set_new(doc, "program", json_string(r->run.program));
+	json_object_set_new(doc, "speed_set_by_hand",
+			    json_boolean(r->plan.drive == PLAN_HAND || profile_hand_drive(&r->rig) != NULL));
 	json_object_set_new(doc, "samples", json_integer(r->run.samples));
 }
 

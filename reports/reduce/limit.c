@@ -39,12 +39,25 @@ static bool torque_short(const struct curve_point *p)
 	return isfinite(p->setpoint_Nm) && miss > TORQUE_SHORT * fabs(p->setpoint_Nm) && miss > 3 * unc_u(p->torque_Nm);
 }
 
-static bool speed_short(const struct curve_point *p)
+static bool slower_than_set(const struct curve_point *p, double by_frac)
 {
 	double miss = fabs(p->setpoint_rpm) - fabs(p->speed_rpm.value);
 
-	return isfinite(p->setpoint_rpm) && fabs(p->setpoint_rpm) > 0 && miss > SPEED_SHORT * fabs(p->setpoint_rpm) &&
+	return isfinite(p->setpoint_rpm) && fabs(p->setpoint_rpm) > 0 && miss > by_frac * fabs(p->setpoint_rpm) &&
 	       miss > 3 * unc_u(p->speed_rpm);
+}
+
+/* A person's setting holds nothing: what a knob leaves is not what the drive had. */
+static bool speed_short(const struct limit_rig *rig, const struct curve_point *p)
+{
+	return !profile_hand_drive(rig->rig) && slower_than_set(p, SPEED_SHORT);
+}
+
+static bool sinks(const struct limit_rig *rig, const struct curve_point *p)
+{
+	const struct instrument_profile *hand = profile_hand_drive(rig->rig);
+
+	return hand && slower_than_set(p, hand->near_frac);
 }
 
 #define NOTE(...) snprintf(p->limit_note, sizeof p->limit_note, __VA_ARGS__)
@@ -144,14 +157,14 @@ static bool runs_free(const struct limit_rig *rig, const struct limit_facts *ins
 	    is_share(inside->derating, inside->n) || is_share(inside->current_limited, inside->n))
 		return false;
 	if (rig->plan->drive == PLAN_SPEED)
-		return speed_short(p);
+		return speed_short(rig, p);
 	return rig->plan->drive == PLAN_DRIVE_CURRENT && isfinite(p->drive_A) && !plan_gives_all(rig, p->drive_A);
 }
 
 void limit_of_point(const struct limit_rig *rig, const struct limit_facts *before, const struct limit_facts *inside,
 		    struct curve_point *p)
 {
-	bool slow = speed_short(p), weak = torque_short(p), fell_short = slow || weak;
+	bool slow = speed_short(rig, p), weak = torque_short(p), fell_short = slow || weak;
 	bool stands = fabs(p->speed_rpm.value) <= 3 * unc_u(p->speed_rpm);
 
 	p->limit_note[0] = '\0';
@@ -168,7 +181,13 @@ void limit_of_point(const struct limit_rig *rig, const struct limit_facts *befor
 		p->limit = LIMIT_PLAN;
 	else if (brake_full(rig, p))
 		p->limit = LIMIT_BRAKE;
-	else if (fell_short && !runs(inside)) {
+	else if (sinks(rig, p)) {
+		p->limit = LIMIT_NOT_KNOWN;
+		NOTE("%.4g rpm under load, set by hand to %.4g rpm: the drive tells nothing, so that the samples do "
+		     "not "
+		     "show whether it was at a limit",
+		     p->speed_rpm.value, p->setpoint_rpm);
+	} else if (fell_short && !runs(inside)) {
 		p->limit = LIMIT_NOT_KNOWN;
 		NOTE("%.4g N·m at %.4g rpm is less than commanded, and the drive did not report that it ran",
 		     p->torque_Nm.value, p->speed_rpm.value);

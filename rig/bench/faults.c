@@ -99,6 +99,31 @@ static void cell_drift(struct world *w, double value)
 	w->faults.drift_from_s = (double)w->grid_us * 1e-6;
 }
 
+static void line_late(struct world *w, double value)
+{
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->line_habit[i].late_us = (int64_t)((isnan(value) ? 0.5 : value) * 1e6);
+}
+
+static void line_pieces(struct world *w, double value)
+{
+	(void)value;
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->line_habit[i].pieces = true;
+}
+
+static void line_rubbish(struct world *w, double value)
+{
+	for (size_t i = 0; i < PROFILE_INSTRUMENTS; i++)
+		w->line_habit[i].rubbish_frac = (isnan(value) ? 100 : value) / 100;
+}
+
+static void panel(struct world *w, double value)
+{
+	w->faults.panel_wrong = true;
+	w->faults.panel_times = isnan(value) ? -1 : value;
+}
+
 static void pickup_half(struct world *w, double value)
 {
 	(void)value;
@@ -280,7 +305,7 @@ static const struct fault {
 	void (*begin)(struct world *w, double value); /* NaN: the default */
 	const char *meaning;
 } faults[] = {
-	{ "node-silent", "S", 0, 1e3, node_silent, "the tether's cable is out: nothing comes or goes (for ever)" },
+	{ "node-silent", "S", 0, 1e3, node_silent, "the tether's cable is out, both ways (for ever)" },
 	{ "node-reset", NULL, 0, 0, node_reset, "the node starts anew, once" },
 	{ "cell-frozen", NULL, 0, 0, cell_frozen, "conversions go on and never change" },
 	{ "cell-stale", NULL, 0, 0, cell_stale, "no more conversions" },
@@ -301,6 +326,10 @@ static const struct fault {
 	{ "supply-refuses", NULL, 0, 0, supply_refuses, "a supply that is set answers OUTP ON with an error" },
 	{ "cell-drift", "NM_PER_S", -100, 100, cell_drift, "the cell's zero goes away so fast (0.5)" },
 	{ "cell-hum", "NM", 0, 100, cell_hum, "50 Hz of the mains on the cell's cable (0.1)" },
+	{ "line-late", "S", 0, 5, line_late, "what the other instruments send is late (0.5)" },
+	{ "line-pieces", NULL, 0, 0, line_pieces, "what they send comes in two pieces" },
+	{ "line-rubbish", "PERCENT", 0, 100, line_rubbish, "of the bytes that they send are others (100)" },
+	{ "panel", "TIMES", -10, 10, panel, "a hand-drive is set so many times too fast (-1)" },
 	{ "pickup-half", NULL, 0, 0, pickup_half, "one channel of the two is dead" },
 	{ "pickup-slip", "PART", -1, 1, pickup_slip, "the disc slips: it makes so much less (0.5)" },
 	{ "pickup-dead", NULL, 0, 0, pickup_dead, "no more pulses" },
@@ -357,6 +386,9 @@ void faults_mend(struct world *w)
 		w->indicator_line[i].silent = w->indicator_line[i].wrong_unit = false;
 		supply_line_mend(&w->supply_line[i]);
 		w->gpio_line[i].silent = false;
+		w->line_habit[i].late_us = 0;
+		w->line_habit[i].pieces = false;
+		w->line_habit[i].rubbish_frac = 0;
 		modbus_line_mend(&w->modbus_line[i]);
 		w->supply_line[i].orders.refuses = false;
 	}

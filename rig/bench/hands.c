@@ -118,6 +118,15 @@ static const char *cage(struct world *w, const char *word)
 	return NULL;
 }
 
+static const char *panel(struct world *w, const char *word)
+{
+	double speed_rpm = hands_number(word);
+
+	if (!(fabs(speed_rpm) <= 1000))
+		return "range";
+	return world_set_panel(w, speed_rpm) ? NULL : "panel: rig.ini has no hand-drive";
+}
+
 static const char *drive(struct world *w, const char *word)
 {
 	if (strcmp(word, "restart") != 0)
@@ -133,7 +142,7 @@ const char *hands_do(struct world *w, char **token, size_t n)
 		const char *(*act)(struct world *w, const char *word);
 	} with_word[] = {
 		{ "hang", hang },   { "unhang", unhang }, { "arm", arm },     { "turn", turn },
-		{ "estop", estop }, { "guard", cage },    { "drive", drive },
+		{ "estop", estop }, { "guard", cage },    { "drive", drive }, { "panel", panel },
 	};
 
 	for (size_t i = 0; n > 0 && i < sizeof with_word / sizeof with_word[0]; i++)

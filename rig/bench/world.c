@@ -12,6 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define PANEL_rpm_per_s 30.0
 #define TICK_US 1000
 #define HEAT_US 10000
 #define COIL_OHM 18.0
@@ -41,6 +42,11 @@ static bool is_gpio(const struct world *w, size_t instrument)
 static bool is_drive(const struct world *w, size_t instrument)
 {
 	return w->config.rig.instrument[instrument].roles & ROLE_DRIVE;
+}
+
+static bool is_panel(const struct world *w, size_t instrument)
+{
+	return instruments_set_by_person(&w->config.rig.instrument[instrument]);
 }
 
 static bool is_modbus(const struct world *w, size_t instrument)
@@ -160,7 +166,8 @@ static void tick_drive(struct world *w)
 	}
 	in.value = drive_value_SI(p, in.mode, w->drive_value);
 	in.limit_rad_per_s = rad_per_s_from_rpm(w->drive_limit * 0.1);
-	if (orders->restart) {
+	bool without_power = w->by_panel && !(w->supply.bus_V > 1);
+	if (orders->restart || without_power) { /* a drive with a panel alone starts anew with its power */
 		drive_restart(&w->drive);
 		orders->restart = false;
 	}
@@ -231,6 +238,18 @@ static void tick_supply(struct world *w)
 	w->supply.params.set_V = whole_V * (1 + p->supply.breath_frac * sin(2 * UNITS_PI * turns));
 }
 
+/* A hand turns a knob no faster than this. */
+static void tick_panel(struct world *w)
+{
+	double step_rpm = PANEL_rpm_per_s * TICK_US * 1e-6;
+
+	if (!w->by_panel)
+		return;
+	w->hands.knob_rpm = bounded(w->hands.panel_rpm, w->hands.knob_rpm - step_rpm, w->hands.knob_rpm + step_rpm);
+	w->driver->orders.mode = BENCH_SPEED;
+	w->driver->orders.value = w->hands.knob_rpm * w->config.physics.gear.ratio * 10;
+}
+
 static void tick_hands(struct world_hands *hands)
 {
 	double left = hands->weight_Nm - hands->let_go_Nm;
@@ -267,6 +286,7 @@ static void tick(struct world *w)
 			indicator_line_tick(&w->indicator_line[i], &w->cell);
 	if (w->driver)
 		drive_line_tick(w->driver, w->contactor.closed, w->grid_us);
+	tick_panel(w);
 	tick_drive(w);
 	tick_hands(&w->hands);
 	tick_supply(w);
@@ -461,7 +481,7 @@ static size_t take_gpio(struct world *w, size_t instrument, char *buf, size_t si
 	return gpio_line_take(&w->gpio_line[instrument], &senses, w->now_us, buf, size);
 }
 
-size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
+static size_t take_line(struct world *w, size_t line, char *buf, size_t size)
 {
 	size_t first = first_on(w, line);
 
@@ -476,6 +496,25 @@ size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
 	if (is_indicator(w, first))
 		return indicator_line_take(&w->indicator_line[first], w->now_us, buf, size);
 	return supply_line_take(&w->supply_line[line], w->now_us, buf, size);
+}
+
+size_t world_take_line(struct world *w, size_t line, char *buf, size_t size)
+{
+	struct line_habit *habit = &w->line_habit[line];
+	size_t n;
+
+	if (!line_habit_acts(habit))
+		return take_line(w, line, buf, size);
+	while ((n = take_line(w, line, buf, size)) > 0)
+		line_habit_put(habit, buf, n, w->now_us);
+	return line_habit_take(habit, w->now_us, buf, size);
+}
+
+/* Kept without power too: the knob stands where it was left. */
+bool world_set_panel(struct world *w, double speed_rpm)
+{
+	w->hands.panel_rpm = speed_rpm * (w->faults.panel_wrong ? w->faults.panel_times : 1);
+	return w->by_panel;
 }
 
 void world_weigh(struct world *w)
@@ -636,6 +675,10 @@ static void set_up_node(struct world *w)
 		set_up_drive(w, i);
 		if (is_drive(w, i))
 			w->driver = &w->drive_line[i];
+		taken |= rig->instrument[i].roles;
+		w->by_panel |= is_panel(w, i);
+		if (is_panel(w, i))
+			continue; /* no line */
 		indicator_line_init(&w->indicator_line[i], &rig->instrument[i], &w->config.physics,
 				    rig->cell_full_scale_Nm);
 		w->supply_meter[i] = w->meter;
@@ -643,7 +686,6 @@ static void set_up_node(struct world *w)
 			set_up_modbus(w, &rig->instrument[i], &w->supply_meter[i]);
 		supply_line_add(&w->supply_line[rig->instrument[i].line], rig->instrument[i].address,
 				&w->supply_meter[i]);
-		taken |= rig->instrument[i].roles;
 	}
 	config.no_meter = (taken & ROLE_METER) == ROLE_METER;
 	config.no_cell = taken & ROLE_CELL;

@@ -11,6 +11,7 @@
 #include "bench/contactor.h"
 #include "bench/drive.h"
 #include "bench/drive_line.h"
+#include "bench/line_habit.h"
 #include "bench/heat.h"
 #include "bench/indicator_line.h"
 #include "bench/meter.h"
@@ -51,6 +52,7 @@ struct world_hands {
 	double weight_Nm;               /* of arm and weights, when they hang freely, as the lever feels it */
 	double let_go_Nm;               /* what pulls now: hands lower and lift gently */
 	double let_go_step_Nm;          /* per millisecond until then */
+	double panel_rpm, knob_rpm;     /* a hand-drive: what it is being set to, and where its knob stands */
 	bool turning;                   /* a crank on the shaft */
 	double turn_rad_per_s, turn_Nm; /* speed that the crank is turned at; its torque in the last step */
 };
@@ -73,6 +75,8 @@ struct world_faults {
 	double pickup_slip; /* part of the shaft's angle that the pick-up's disc does not make */
 	double drift_Nm_per_s, drift_from_s;
 	double hum_Nm; /* of the mains on the cell's cable */
+	bool panel_wrong;
+	double panel_times; /* of what the hands are told, when panel_wrong */
 };
 
 struct world {
@@ -102,7 +106,9 @@ struct world {
 	struct modbus_server modbus_line[PROFILE_INSTRUMENTS];     /* by line, used where its first is one */
 	struct indicator_line indicator_line[PROFILE_INSTRUMENTS]; /* by instrument, used where it is one */
 	struct gpio_line gpio_line[PROFILE_INSTRUMENTS];           /* by instrument, used where it is GPIO lines */
+	struct line_habit line_habit[PROFILE_INSTRUMENTS];         /* by line */
 	const struct supply_orders *coil;                          /* feeds the brake's coil; NULL: the node does */
+	bool by_panel;                                             /* a person sets the drive */
 	struct drive_line *driver;                                 /* commands the drive; NULL: the node does */
 	const struct relay_line *relay;                            /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */
@@ -134,6 +140,9 @@ size_t world_take_line(struct world *world, size_t line, char *buf, size_t size)
 
 /* Torque of what hangs, after hands have changed it. */
 void world_weigh(struct world *world);
+
+/* Hands set the drive on its own panel, which keeps that: rpm of the output. False where rig.ini has no hand-drive. */
+bool world_set_panel(struct world *world, double speed_rpm);
 
 /* Energy account, J: source = lost + slip + stored, as far as the step allows. */
 struct world_energy {

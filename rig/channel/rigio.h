@@ -90,6 +90,9 @@ struct snapshot {
 	bool log_failed;     /* the logbook cannot be written or its ring is full */
 	bool operator_stop;  /* key press or Ctrl-C */
 	bool sequence_stop;  /* the sequence asked to stop (CAUSE_SEQUENCE) */
+	/* A person sets the drive to what the sequence wants (run/hand_set.h): what waits for its speed begins when
+	 * that is done. False with every other drive. */
+	bool drive_waits;
 };
 
 /* Was the value ever told? What a line says before is false and means nothing. */

@@ -239,8 +239,8 @@ int cmd_new(int argc, char **argv)
 		{ "like", "NAME",
 		  "a whole example rig: heron-lock (a node alone), heron-supply (a node and a bench supply), "
 		  "heron-pins (a "
-		  "small computer with GPIO lines, a CAN drive and a supply), heron-by-hand (a gauge read by hand, "
-		  "tables)",
+		  "small computer with GPIO lines, a CAN drive and a supply), heron-knob (a drive that a person sets), "
+		  "heron-by-hand (a gauge read by hand, tables)",
 		  &like, NULL },
 	};
 	const struct cli_spec spec = {

@@ -56,6 +56,15 @@ static const struct live_item unattended[] = {
 };
 #define ALONE (sizeof unattended / sizeof unattended[0])
 
+/* Asked too where a person sets the drive (docs/drive.md). Common practice, no source. */
+static const struct live_item by_person[] = {
+	{ "knob", "Drive's knob at 0, its way of turning known, one person at it who does nothing else?" },
+	{ "contactor_alone",
+	  "Known that only contactor and emergency stop switch this drive off, and that it tells no fault and no "
+	  "current?" },
+};
+#define KNOB (sizeof by_person / sizeof by_person[0])
+
 struct options {
 	const char *answers, *accept;
 	bool shorten, no_check;
@@ -70,7 +79,7 @@ struct checking {
 	char forecast_text[400];
 	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
 	struct foreseen foreseen[FORECAST_POINTS];
-	struct live_answer answer[CHECKS], alone[ALONE];
+	struct live_answer answer[CHECKS], alone[ALONE], knob[KNOB];
 	struct rehearse rehearse;
 	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *cage, *signs, *mass; /* results; NULL until done */
@@ -90,8 +99,8 @@ static enum rc no(struct checking *c, const char *cause, struct err *err, const 
 static enum rc look_at_uncertainty(struct checking *c, struct err *err)
 {
 	const struct sweep_config config = sweep_config_of(&c->s, 0);
-	enum rc rc =
-		ready_foresee(&c->s, &c->forecast, live_can_turn(&c->live, sweep_zero_rpm(&config)), c->foreseen, err);
+	enum rc rc = ready_foresee(&c->s, &c->forecast, live_can_turn_back(&c->live, sweep_zero_rpm(&config)),
+				   c->foreseen, err);
 
 	if (rc == RC_OK && !c->live.cli->json)
 		ready_foresee_print(&c->s, &c->forecast, c->foreseen);
@@ -204,6 +213,8 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 {
 	enum rc rc = live_checklist(&c->live, checklist, CHECKS, c->o->answers, c->answer, err);
 
+	if (rc == RC_OK && session_person_sets(&c->s))
+		rc = live_checklist(&c->live, by_person, KNOB, c->o->answers, c->knob, err);
 	if (rc == RC_OK && is_unattended(c))
 		rc = live_checklist(&c->live, unattended, ALONE, c->o->answers, c->alone, err);
 	if (rc == RC_SAYS_NO || rc == RC_ARG)
@@ -422,6 +433,8 @@ static json_t *checklist_json(const struct checking *c)
 
 	for (size_t i = 0; i < CHECKS && c->answer[i].text[0]; i++)
 		put_answer(list, &checklist[i], &c->answer[i]);
+	for (size_t i = 0; i < KNOB && c->knob[i].text[0]; i++)
+		put_answer(list, &by_person[i], &c->knob[i]);
 	for (size_t i = 0; i < ALONE && c->alone[i].text[0]; i++)
 		put_answer(list, &unattended[i], &c->alone[i]);
 	return list;

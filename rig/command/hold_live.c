@@ -345,8 +345,10 @@ static json_t *document(const void *ctx)
 static enum rc configure(void *ctx, struct err *err)
 {
 	struct holding *w = ctx;
-	enum rc rc = make_config(w, err);
+	enum rc rc = session_check_own_drive(&w->p.s, "bridle hold", err);
 
+	if (rc == RC_OK)
+		rc = make_config(w, err);
 	return rc == RC_OK ? session_check_mode(&w->p.s, w->config.speed_rpm > 0 ? DRIVE_SPEED : DRIVE_TORQUE,
 						"bridle hold", err)
 			   : rc;

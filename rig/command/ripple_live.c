@@ -246,8 +246,10 @@ static json_t *document(const void *ctx)
 static enum rc configure(void *ctx, struct err *err)
 {
 	struct rippling *w = ctx;
-	enum rc rc = session_check_mode(&w->p.s, DRIVE_SPEED, "bridle ripple", err);
+	enum rc rc = session_check_own_drive(&w->p.s, "bridle ripple", err);
 
+	if (rc == RC_OK)
+		rc = session_check_mode(&w->p.s, DRIVE_SPEED, "bridle ripple", err);
 	return rc == RC_OK ? make_config(w, err) : rc;
 }
 

@@ -55,6 +55,9 @@ struct guard_limits {
 	double contactor_s;                    /* time a contactor may take */
 	double stop_hold_s; /* longest the brake is held in a stop, unless the shaft is seen to turn or may be driven */
 	double inertia_kgm2; /* the least of all that turns with the shaft; 0 = not known */
+	/* A person sets the drive: nothing but this watch keeps it near what was asked for, and at 0 while it has power
+	 * and no mode. */
+	bool by_person;
 	/* Peak-to-peak swing that counts as oscillation, and how many full cycles in a row; a swing of less than half
 	 * of the largest begins the count anew: a step that rings down does not count. Half a cycle takes at most 1 s:
 	 * a sequence that goes to and fro on purpose stays slower. 0 cycles = not watched. One that grows is stopped

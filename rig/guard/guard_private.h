@@ -80,8 +80,9 @@ void modes_note(struct guard *g, const struct snapshot *snap, const struct wish 
 /* The way that a driven shaft has to turn, +1 or -1: the profile's, else the set-point's; 0 where either is right. */
 double modes_sense(const struct guard *g, const struct look *k);
 
-/* The speed limit that went out with the mode; INFINITY in one that has none. */
-double modes_speed_rpm(const struct wish *last);
+/* The speed limit that went out with the mode, or what a person may turn the drive up to; INFINITY where there is
+ * none. */
+double modes_speed_rpm(const struct guard_limits *l, const struct wish *last);
 /* Beyond that limit for longer than a drive takes to come back to it. Steps once a tick. */
 bool modes_too_fast(struct guard *g, const struct look *k);
 

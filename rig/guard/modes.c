@@ -4,11 +4,12 @@
 #include <math.h>
 
 /* Common practice, no source, all of them. */
-#define OFF_S 0.1       /* between two modes: two set-points, so that one lost line does not join them */
-#define FAST_TIMES 1.25 /* a drive's limiter gives way by so much ... */
-#define FAST_STILL 2.0  /* ... and so many standstill speeds, which pulses make of a slow shaft ... */
-#define FAST_S 0.25     /* ... and comes back within this */
-#define NEAR_deg 5.0    /* about there: either way is right */
+#define OFF_S 0.1         /* between two modes: two set-points, so that one lost line does not join them */
+#define FAST_TIMES 1.25   /* a drive's limiter gives way by so much ... */
+#define FAST_STILL 2.0    /* ... and so many standstill speeds, which pulses make of a slow shaft ... */
+#define FAST_S 0.25       /* ... and comes back within this */
+#define PERSON_FAST_S 0.5 /* a drive that a person set springs up when its load goes: no longer than this */
+#define NEAR_deg 5.0      /* about there: either way is right */
 
 static bool has_own_limit(enum drive_mode mode)
 {
@@ -129,18 +130,22 @@ double modes_sense(const struct guard *g, const struct look *k)
 	return sense_of(g->last.mode == DRIVE_POSITION ? left_deg(g, k->snap) : wish_set_point(&g->last));
 }
 
-double modes_speed_rpm(const struct wish *last)
+/* Without a mode what went out to a person is 0. */
+double modes_speed_rpm(const struct guard_limits *l, const struct wish *last)
 {
+	if (l->by_person)
+		return last->power ? fabs(last->speed_rpm) : INFINITY;
 	return has_own_limit(last->mode) ? last->speed_rpm : INFINITY;
 }
 
 bool modes_too_fast(struct guard *g, const struct look *k)
 {
-	double limit_rpm = FAST_TIMES * modes_speed_rpm(&g->last) + FAST_STILL * k->limits->standstill_rpm;
-	bool fast = k->armed && has_own_limit(g->last.mode) && !(fabs(k->snap->speed_rpm) <= limit_rpm);
+	double own_rpm = modes_speed_rpm(k->limits, &g->last);
+	double limit_rpm = FAST_TIMES * own_rpm + FAST_STILL * k->limits->standstill_rpm;
+	bool fast = k->armed && !isinf(own_rpm) && !(fabs(k->snap->speed_rpm) <= limit_rpm);
 
 	g->drive.fast_s = fast ? g->drive.fast_s + k->dt_s : 0;
-	return fast && !(g->drive.fast_s <= FAST_S);
+	return fast && !(g->drive.fast_s <= (k->limits->by_person ? PERSON_FAST_S : FAST_S));
 }
 
 double modes_turned_deg(const struct guard *g, const struct snapshot *snap)

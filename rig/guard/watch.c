@@ -260,7 +260,7 @@ static bool overspeed(struct guard *g, const struct look *k, struct finding *f)
 	f->limit = k->limits->speed_rpm;
 	if (k->armed && is_beyond(f->value, f->limit, k->limits->expect_pick && k->loaded))
 		return true;
-	f->limit = modes_speed_rpm(&g->last);
+	f->limit = modes_speed_rpm(k->limits, &g->last);
 	return too_fast;
 }
 

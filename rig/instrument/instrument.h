@@ -20,6 +20,13 @@ struct text_drive_setup;
 struct indicator_setup;
 struct modbus_setup;
 
+/* How a person sets a drive. */
+struct instrument_person {
+	double near_frac; /* of the speed asked for: near enough */
+	double wait_s;    /* longest that is waited for it */
+	bool reverses;    /* the panel can turn the shaft backward */
+};
+
 struct instrument_ops {
 	/* Last before the loop's first tick: ask for readings. May take some time of the clock. */
 	enum rc (*begin)(void *ctx, struct err *err);
@@ -40,8 +47,9 @@ struct instrument {
 	unsigned lines;    /* LINE_... that it senses */
 	unsigned modes;    /* of a drive: bits 1u << enum drive_mode that it knows besides off */
 	const char *error; /* what the device says that it cannot do, "" = nothing; NULL: it cannot say */
-	bool no_direction; /* its pick-up counts up whichever way the shaft turns */
-	int switch_fd;     /* of a GPIO output that closes the contactor; 0 or below: its output is on its link */
+	const struct instrument_person *person; /* of a drive that a person sets; NULL: this program does */
+	bool no_direction;                      /* its pick-up counts up whichever way the shaft turns */
+	int switch_fd;  /* of a GPIO output that closes the contactor; 0 or below: its output is on its link */
 	double stale_s; /* its channels are believed so long, by its own period; INFINITY: it is watched as a whole */
 };
 
@@ -60,7 +68,8 @@ struct instrument_config {
 	const struct gpio_setup *gpio;             /* of GPIO lines; copied */
 	const struct can_drive_setup *can_drive;   /* the same */
 	const struct canopen_drive_setup *canopen_drive;
-	const struct modbus_setup *modbus; /* of a Modbus device; copied */
+	const struct modbus_setup *modbus;      /* of a Modbus device; copied */
+	const struct instrument_person *person; /* of a drive that a person sets; copied */
 };
 
 /* What an [instrument NAME] section of rig.ini may be. */

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "instrument/kinds.h"
 
+#include "instrument/hand_drive.h"
 #include "instrument/indicator.h"
 #include "instrument/gpio.h"
 #include "instrument/can_drive.h"
@@ -19,5 +20,6 @@ const struct instrument_kind instrument_kinds[] = {
 	{ "can-drive", false, can_drive_open },
 	{ "canopen-drive", false, canopen_drive_open },
 	{ "modbus", false, modbus_open },
+	{ "hand-drive", false, hand_drive_open },
 };
 const size_t instrument_kinds_n = sizeof instrument_kinds / sizeof instrument_kinds[0];

@@ -3,12 +3,14 @@
 
 #include "calib/number/number.h"
 #include "calib/number/units.h"
+#include "link/control.h"
 
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #define SAY_AGAIN 500 /* ticks between the words of a stop that is not safe */
 #define SHOW_EVERY 20 /* ticks between live lines: writing one costs more than a tick */
@@ -222,11 +224,34 @@ static void show(struct live *live, const struct snapshot *snap, const struct se
 	progress_update(live->progress, line);
 }
 
+/* What a person sets the drive to: asked for once, by the virtual bench's hands done. */
+static void ask_for_drive(struct live *live)
+{
+	struct hand_set *h = &live->hand_set;
+	char text[200];
+	struct err ignored;
+
+	if (h->sequence == NULL)
+		return;
+	if (cli_enter_pressed())
+		h->pressed = true;
+	if (h->asked_n == live->asked_n)
+		return;
+	live->asked_n = h->asked_n;
+	hand_set_words(h, text, sizeof text);
+	live_note(live, ">> %s", text);
+	/* hands that fail are seen as a drive that is not set */
+	if (live->s->control && control_hand(live->s->control, &ignored, "panel %.4f", h->asked_rpm) != RC_OK)
+		live_note(live, "the virtual bench's hands failed: %s", ignored.what);
+}
+
 static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out *out, const struct guard_verdict *v)
 {
 	struct live *live = ctx;
 
 	live->last = *snap;
+	if (v->cause == CAUSE_NONE)
+		ask_for_drive(live);
 	if (live->tick)
 		live->tick(live->ctx, snap, out);
 	if (v->newly)
@@ -262,16 +287,42 @@ static bool stop_asked(void *ctx)
 	return cli_stop_asked();
 }
 
+/* Between the sequence and the loop, where a person sets the drive. */
+static enum rc put_person(struct live *live, const struct sequence *sequence, struct err *err)
+{
+	const struct instrument_person *person = session_person_sets(live->s);
+	const bool is_bench = live->s->control != NULL;
+
+	live->hand_set.sequence = NULL;
+	if (person == NULL || live->weights)
+		return RC_OK;
+	if (!is_bench && !isatty(STDIN_FILENO))
+		return err_set(err, RC_ARG, 0,
+			       "a person sets the drive and says so by Enter, but standard input is not a terminal");
+	const struct hand_set_config config = { .near_frac = person->near_frac,
+						.wait_s = person->wait_s,
+						.standstill_rpm = live->limits.standstill_rpm,
+						.by_itself = is_bench };
+	hand_set_begin(&live->hand_set, &config, sequence);
+	live->asked_n = 0;
+	return RC_OK;
+}
+
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err)
 {
+	const struct sequence by_person = { hand_set_step, &live->hand_set };
 	const struct loop_hooks hooks = { .tick = on_tick, .event = on_event, .stop_asked = stop_asked, .ctx = live };
 
 	if (!isfinite(live->remaining_after_s))
 		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
 	live->left_at.ns = 0;
+	enum rc rc = put_person(live, sequence, err);
+	if (rc != RC_OK)
+		return rc;
 	cli_watch_stop();
 	progress_hurry(live->progress, true);
-	enum rc rc = loop_run(live->s, &live->limits, sequence, &hooks, &live->result, err);
+	rc = loop_run(live->s, &live->limits, live->hand_set.sequence ? &by_person : sequence, &hooks, &live->result,
+		      err);
 	progress_hurry(live->progress, false);
 	if (cli_unwatch_stop() && rc == RC_OK) {
 		/* asked when the loop had ended already: what follows must not begin */

@@ -7,6 +7,7 @@
 #include "terminal/cli.h"
 #include "terminal/live_line.h"
 #include "live/live_latch.h"
+#include "run/hand_set.h"
 #include "run/loop.h"
 #include "run/seq_hang.h"
 #include "run/seq_zero.h"
@@ -28,6 +29,8 @@ struct live {
 	bool by_hand;              /* a person turns the shaft: no drive, no contactor */
 	struct seq_zero *zero;     /* the one that is running */
 	double turned_rpm;         /* what the person was last asked for */
+	struct hand_set hand_set;  /* of a drive that a person sets, while a loop runs */
+	unsigned asked_n;          /* questions of it that were told */
 	bool weights;              /* nothing turns and nothing is driven: the live line shows the indication alone */
 	struct loop_result result; /* of the last loop_run */
 	struct live_line line;     /* steps: whoever knows how many there are sets it; the rest is the loop's */
@@ -78,7 +81,9 @@ enum rc live_arm(struct live *live, bool on, struct err *err) MUST_CHECK;
 /* RC_SAYS_NO when the arm, as far as the logbook knows, is still on; with clear a person says that it is not. */
 enum rc live_arm_is_off(struct live *live, bool clear, struct err *err) MUST_CHECK;
 
-/* loop_run with the live line; Ctrl-C and keys are watched meanwhile. */
+/* loop_run with the live line; Ctrl-C and keys are watched meanwhile. Where a person sets the drive, each speed is
+ * asked for above the live line and Enter says that it is set (run/hand_set.h); a virtual bench's hands set it
+ * themselves. RC_ARG where nobody can press Enter (no terminal). */
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err) MUST_CHECK;
 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */

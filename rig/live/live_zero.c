@@ -117,6 +117,13 @@ bool live_can_turn(const struct live *live, double speed_rpm)
 	       live_zero_rpm(live, speed_rpm) <= live->limits.speed_rpm;
 }
 
+bool live_can_turn_back(const struct live *live, double speed_rpm)
+{
+	const struct instrument_person *person = session_person_sets(live->s);
+
+	return live_can_turn(live, speed_rpm) && (live->by_hand || person == NULL || person->reverses);
+}
+
 /* The guard wants a torque before anything turns: a provisional zero for the first time. */
 static enum rc provisional(struct live *live, struct live_zero *ret, struct err *err)
 {
@@ -134,7 +141,7 @@ enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set,
 {
 	double from = live->frac_from, to = live->frac_to;
 
-	if (!live_can_turn(live, speed_rpm))
+	if (!live_can_turn_back(live, speed_rpm))
 		return zero_at_rest(live, set, false, ret, err);
 	struct zero_config config = turning(live, live_zero_rpm(live, speed_rpm), most_Nm);
 	config.set_tare = set;

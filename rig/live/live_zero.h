@@ -26,6 +26,8 @@ enum rc live_zero(struct live *live, double speed_rpm, double most_Nm, bool set,
 /* Something can turn the shaft slowly: a person, or an actuator that knows the speed mode; and a pick-up sees it. At
  * what speed: faster where a coarse pick-up needs it. */
 bool live_can_turn(const struct live *live, double speed_rpm);
+/* And both ways: a drive that a person sets may not turn back. */
+bool live_can_turn_back(const struct live *live, double speed_rpm);
 double live_zero_rpm(const struct live *live, double speed_rpm);
 /* At rest, when there is no zero yet: the guard wants a torque before anything turns. */
 enum rc live_rough_zero(struct live *live, struct err *err) MUST_CHECK;

@@ -11,6 +11,7 @@
 #include <stddef.h>
 
 #define PROFILE_TELLS 3
+#define PROFILE_NO_LINE PROFILE_INSTRUMENTS
 #define PROFILE_CAN_TELLS 10 /* by enum drive_word, channel/drive_word.h */
 
 /* Bytes that a device is sent, as bytes_read reads them (profile/bytes.h). */
@@ -23,8 +24,8 @@ struct profile_bytes {
 struct instrument_profile {
 	char name[PROFILE_WORD];      /* NAME */
 	char kind[PROFILE_WORD];      /* kind = supply | relay | text-drive | can-drive | gpio | indicator |
-				       * modbus | canopen-drive */
-	char link[PROFILE_PATH];      /* link */
+				       * modbus | canopen-drive | hand-drive */
+	char link[PROFILE_PATH];      /* link; "" of a hand-drive, which has none */
 	int baud;                     /* baud, 9600 */
 	double period_s;              /* period, 0.2 s: between two readings */
 	char role_text[PROFILE_PATH]; /* roles = meter */
@@ -73,8 +74,11 @@ struct instrument_profile {
 	char write_text[MODBUS_SETS][PROFILE_WORD]; /* write_output, write_voltage, write_current; the same */
 	struct modbus_register modbus_set[MODBUS_SETS];
 	enum { CHARACTERS_8N1, CHARACTERS_8E1, CHARACTERS_8N2 } characters; /* characters, of a serial line */
+	/* Of a drive that a person sets: tolerance, wait, reverse */
+	double near_frac, person_wait_s;
+	enum { REVERSE_NO, REVERSE_YES } reverse;
 	int address; /* address: its number on a line that several share, from 1 on; 0: alone */
-	size_t line; /* 0, 1, ...: those with the same link are on one line */
+	size_t line; /* 0, 1, ...: those with the same link are on one line; PROFILE_NO_LINE: it has none */
 };
 
 #endif

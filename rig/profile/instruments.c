@@ -41,6 +41,7 @@ static const struct {
 	{ "can-drive", ROLE_DRIVE },
 	{ "canopen-drive", ROLE_DRIVE },
 	{ "modbus", ROLE_METER | ROLE_TEMP | ROLE_POWER },
+	{ "hand-drive", ROLE_DRIVE },
 };
 
 static unsigned role_of(const char *word, size_t n)
@@ -102,6 +103,29 @@ static void check_taken(struct inifile *r, const struct rig_profile *rig, const 
 	}
 }
 
+bool instruments_set_by_person(const struct instrument_profile *p)
+{
+	return strcmp(p->kind, "hand-drive") == 0;
+}
+
+const struct instrument_profile *profile_hand_drive(const struct rig_profile *rig)
+{
+	for (size_t i = 0; i < rig->n_instruments; i++)
+		if (instruments_set_by_person(&rig->instrument[i]))
+			return &rig->instrument[i];
+	return NULL;
+}
+
+static void check_link(struct inifile *r, const struct instrument_profile *p)
+{
+	if (instruments_set_by_person(p) && *p->link)
+		instrument_mistake(r, "link", "found \"%.40s\", but a hand-drive has no line; leave the link out",
+				   p->link);
+	else if (!instruments_set_by_person(p) && !*p->link)
+		inifile_mistake(r, p->roles_line, r->section_name, "link",
+				"is missing; expected where it is, such as serial:/dev/ttyUSB0");
+}
+
 static bool can_share(const struct instrument_profile *p)
 {
 	return strcmp(p->kind, "supply") == 0 || strcmp(p->kind, "modbus") == 0;
@@ -115,7 +139,7 @@ static void find_line(struct inifile *r, struct rig_profile *rig, struct instrum
 	if (p->address && p->roles & ROLE_OUTPUTS && strcmp(p->kind, "modbus") != 0)
 		inifile_mistake(r, line, r->section_name, "address",
 				"does not go with an output, which has a line of its own; leave the address out");
-	p->line = rig->n_lines;
+	p->line = instruments_set_by_person(p) ? PROFILE_NO_LINE : rig->n_lines;
 	for (size_t i = 0; i + 1 < rig->n_instruments; i++) {
 		const struct instrument_profile *other = &rig->instrument[i];
 		if (!*p->link || strcmp(other->link, p->link) != 0)
@@ -275,6 +299,11 @@ static bool has_lease(const struct instrument_profile *p)
 	return (p->roles & ROLE_OUTPUTS) == ROLE_DRIVE && p->lease_s > 0;
 }
 
+bool instruments_has_output(const struct instrument_profile *p)
+{
+	return p->roles & ROLE_OUTPUTS && !instruments_set_by_person(p);
+}
+
 static void check_lease(struct inifile *r, const struct rig_profile *rig, const struct instrument_profile *p)
 {
 	char section[PROFILE_WORD + 12];
@@ -296,7 +325,7 @@ void instruments_check_outputs(struct inifile *r, const struct rig_profile *rig)
 		check_lease(r, rig, p);
 		gpio_check_link(r, rig, p, section);
 		canopen_check_rate(r, rig, p, section);
-		if (p->roles & ROLE_OUTPUTS && !has_lease(p) && !(rig->warden_silence_s > 0))
+		if (instruments_has_output(p) && !has_lease(p) && !(rig->warden_silence_s > 0))
 			inifile_mistake(r, p->roles_line, section, "roles",
 					"an output of a %s has no lease: it stays on when this program dies. Add a "
 					"[warden] section, which ends it then, or leave that role to the node",
@@ -330,5 +359,6 @@ void instruments_leave(struct inifile *r)
 	canopen_check(r, p);
 	modbus_check(r, p);
 	check_taken(r, r->whole, p);
+	check_link(r, p);
 	find_line(r, r->whole, p);
 }

@@ -70,11 +70,12 @@ static const struct profile_key keys[] = {
 	  "or torque gauge "
 	  "that sends its readings as text. gpio: lines of a "
 	  "GPIO "
-	  "chip of this computer. modbus: a meter or temperature logger with registers",
+	  "chip of this computer. modbus: a meter or temperature logger with registers. hand-drive: a drive that a "
+	  "person sets on its own panel",
 	  INSTRUMENT(kind) },
-	{ INSTRUMENT_SECTION, "link", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "serial:/dev/ttyUSB0", 0, 0, NULL,
+	{ INSTRUMENT_SECTION, "link", KEY_TEXT, 0, NULL, "", "serial:/dev/ttyUSB0", 0, 0, NULL,
 	  "Where it is: serial:DEVICE, serial:usb:NUMBER (of its USB adapter), tcp:HOST:PORT, unix:PATH (from the "
-	  "bench folder), can:INTERFACE or gpio:CHIP",
+	  "bench folder), can:INTERFACE or gpio:CHIP. All but a hand-drive have one",
 	  INSTRUMENT(link) },
 	{ INSTRUMENT_SECTION, "baud", KEY_WHOLE, 0, "1", "9600", NULL, 1200, 4000000, NULL,
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
@@ -259,6 +260,14 @@ static const struct profile_key keys[] = {
 	{ INSTRUMENT_SECTION, "reset_fault", KEY_TEXT, 0, NULL, "", "8130h", 0, 0, NULL,
 	  "The one error code (object 603Fh) whose fault is reset when the drive is set up; empty: none is",
 	  INSTRUMENT(reset_fault) },
+
+	{ INSTRUMENT_SECTION, "tolerance", KEY_VALUE, 0, "1", "3 %", NULL, 0.005, 0.05, NULL,
+	  "Of a hand-drive: how near the measured speed must be to the one that was asked for", INSTRUMENT(near_frac) },
+	{ INSTRUMENT_SECTION, "wait", KEY_VALUE, KEY_ABOVE, "s", "180 s", NULL, 0, 3600, NULL,
+	  "How long a person may take to set it", INSTRUMENT(person_wait_s) },
+	{ INSTRUMENT_SECTION, "reverse", KEY_CHOICE, 0, NULL, "no", NULL, 0, 0, "no|yes",
+	  "yes: its panel can turn the shaft backward, so that the cell's zero is read both ways",
+	  INSTRUMENT(reverse) },
 
 	{ INSTRUMENT_SECTION, "unit", KEY_TEXT, 0, NULL, "", "kg", 0, 0, NULL,
 	  "Of an indicator: the unit that it shows, of a torque, a force or a mass", INSTRUMENT(unit) },

@@ -102,6 +102,13 @@ struct quantity profile_gravity(const struct rig_profile *rig);
 /* Are the edges of the pick-up dated by this computer? Else by the node. */
 bool profile_has_host_edges(const struct rig_profile *rig);
 
+/* A drive that a person sets: it has no line, and nothing there to end when this program does. */
+bool instruments_set_by_person(const struct instrument_profile *p);
+/* The one of this rig; NULL: the program sets the drive. */
+const struct instrument_profile *profile_hand_drive(const struct rig_profile *rig);
+/* Has it an output on its line? */
+bool instruments_has_output(const struct instrument_profile *p);
+
 /* The first instrument on a line (below n_lines): the line has its name, link and baud. */
 const struct instrument_profile *instruments_line(const struct rig_profile *rig, size_t line);
 

@@ -499,6 +499,23 @@ static bool drag_is_done(const struct seq_map *m)
 	return m->n_readings >= m->config.n_speeds;
 }
 
+static void step_phase(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret, double dt_s,
+		       double *brake_want)
+{
+	switch (m->phase) {
+	case MAP_START: step_start(m, snap, ret); break;
+	case MAP_SPIN: step_spin(m, snap, ret, drag_is_done(m) ? MAP_TAKE : MAP_DRAG); break;
+	case MAP_DRAG: step_drag(m, snap, ret); break;
+	case MAP_RUN_IN: step_run_in(m, snap, ret, brake_want); break;
+	case MAP_TAKE: step_take(m, snap, ret, brake_want); break;
+	case MAP_LAG_HOLD:
+	case MAP_LAG_RECORD: step_lag(m, snap, ret, brake_want); break;
+	case MAP_RAMP_DOWN:
+	case MAP_COAST: step_down(m, snap, ret, dt_s, brake_want); break;
+	case MAP_END: break;
+	}
+}
+
 void seq_map_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct seq_map *m = state;
@@ -513,17 +530,11 @@ void seq_map_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 	m->last_now = snap->now;
 	watch_heat(m, snap, dt_s);
 	m->slow_s = snap->speed_rpm > HAND_COLLAPSE_FRAC * wanted_rpm(m) ? 0 : m->slow_s + dt_s;
-	switch (m->phase) {
-	case MAP_START: step_start(m, snap, ret); break;
-	case MAP_SPIN: step_spin(m, snap, ret, drag_is_done(m) ? MAP_TAKE : MAP_DRAG); break;
-	case MAP_DRAG: step_drag(m, snap, ret); break;
-	case MAP_RUN_IN: step_run_in(m, snap, ret, &brake_want); break;
-	case MAP_TAKE: step_take(m, snap, ret, &brake_want); break;
-	case MAP_LAG_HOLD:
-	case MAP_LAG_RECORD: step_lag(m, snap, ret, &brake_want); break;
-	case MAP_RAMP_DOWN:
-	case MAP_COAST: step_down(m, snap, ret, dt_s, &brake_want); break;
-	case MAP_END: break;
+	if (snap->drive_waits) {
+		enter(m, m->phase, snap->now);
+		m->step_at = snap->now;
+	} else {
+		step_phase(m, snap, ret, dt_s, &brake_want);
 	}
 	announce(m, ret);
 	progress(m, snap, ret);

@@ -50,6 +50,8 @@ static void close_contactor(struct rehearse *r, const struct snapshot *snap, str
 {
 	ret->phase = "close";
 	ret->wish.power = true;
+	if (snap->drive_waits)
+		r->phase_at = snap->now;
 	if (snap->contactor_closed) {
 		if (mono_diff_s(snap->now, r->phase_at) >= CLOSED_S)
 			enter(r, REHEARSE_ASK, snap->now);

@@ -248,6 +248,19 @@ static void set_wish(struct seq_signs *s, double dt_s, struct seq_out *ret)
 	ret->wish.speed_rpm = s->speed_set_rpm;
 }
 
+static void step_phase(struct seq_signs *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	switch (s->phase) {
+	case SIGNS_START: step_start(s, snap, ret); break;
+	case SIGNS_TURN: step_turn(s, snap, ret); break;
+	case SIGNS_BASE: step_base(s, snap, ret); break;
+	case SIGNS_LOAD: step_load(s, snap, ret, dt_s); break;
+	case SIGNS_UNLOAD: step_unload(s, snap, dt_s); break;
+	case SIGNS_COAST: step_coast(s, snap, ret); break;
+	case SIGNS_END: break;
+	}
+}
+
 void seq_signs_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct seq_signs *s = state;
@@ -262,15 +275,10 @@ void seq_signs_step(void *state, const struct snapshot *snap, struct seq_out *re
 	if (isfinite(snap->torque_Nm) && isfinite(s->torque_Nm))
 		s->torque_Nm += (snap->torque_Nm - s->torque_Nm) * (1 - exp(-dt_s / FILTER_S));
 	ret->phase = "signs";
-	switch (s->phase) {
-	case SIGNS_START: step_start(s, snap, ret); break;
-	case SIGNS_TURN: step_turn(s, snap, ret); break;
-	case SIGNS_BASE: step_base(s, snap, ret); break;
-	case SIGNS_LOAD: step_load(s, snap, ret, dt_s); break;
-	case SIGNS_UNLOAD: step_unload(s, snap, dt_s); break;
-	case SIGNS_COAST: step_coast(s, snap, ret); break;
-	case SIGNS_END: break;
-	}
+	if (snap->drive_waits)
+		enter(s, s->phase, snap);
+	else
+		step_phase(s, snap, ret, dt_s);
 	ret->progress_frac = (double)s->phase / (double)SIGNS_END;
 	ret->done = s->phase == SIGNS_END;
 	set_wish(s, dt_s, ret);

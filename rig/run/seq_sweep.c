@@ -638,6 +638,22 @@ static struct snapshot mirrored(const struct snapshot *snap)
 	return ret;
 }
 
+static void step_phase(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	switch (s->phase) {
+	case SWEEP_START: step_start(s, snap, ret); break;
+	case SWEEP_SPIN: step_spin(s, snap, ret); break;
+	case SWEEP_CHANGE: step_change(s, snap, ret, dt_s); break;
+	case SWEEP_LOAD: step_load(s, snap, ret, dt_s); break;
+	case SWEEP_DWELL: step_dwell(s, snap, ret, dt_s); break;
+	case SWEEP_REST: step_rest(s, snap, ret); break;
+	case SWEEP_EASE: step_ease(s, snap, ret); break;
+	case SWEEP_UNLOAD: step_unload(s, snap, ret, dt_s); break;
+	case SWEEP_COAST: step_coast(s, snap, ret); break;
+	case SWEEP_END: break;
+	}
+}
+
 static void step_along(struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
 
@@ -652,18 +668,10 @@ static void step_along(struct seq_sweep *s, const struct snapshot *snap, struct 
 	for (int i = 0; i < TEMP_COUNT; i++)
 		s->temp_seen[i] = s->temp_seen[i] || isfinite(s->temp_degC[i]);
 	filter_torque(s, snap, dt_s);
-	switch (s->phase) {
-	case SWEEP_START: step_start(s, snap, ret); break;
-	case SWEEP_SPIN: step_spin(s, snap, ret); break;
-	case SWEEP_CHANGE: step_change(s, snap, ret, dt_s); break;
-	case SWEEP_LOAD: step_load(s, snap, ret, dt_s); break;
-	case SWEEP_DWELL: step_dwell(s, snap, ret, dt_s); break;
-	case SWEEP_REST: step_rest(s, snap, ret); break;
-	case SWEEP_EASE: step_ease(s, snap, ret); break;
-	case SWEEP_UNLOAD: step_unload(s, snap, ret, dt_s); break;
-	case SWEEP_COAST: step_coast(s, snap, ret); break;
-	case SWEEP_END: break;
-	}
+	if (snap->drive_waits)
+		enter(s, s->phase, snap->now);
+	else
+		step_phase(s, snap, ret, dt_s);
 	announce(s, ret);
 	s->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	load_brake(s, snap, dt_s);

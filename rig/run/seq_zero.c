@@ -324,6 +324,18 @@ static void set_wish(struct seq_zero *z, double dt_s, struct seq_out *ret)
 	ret->wish.speed_rpm = z->speed_set_rpm;
 }
 
+static void step_phase(struct seq_zero *z, const struct snapshot *snap, struct seq_out *ret, double dt_s)
+{
+	switch (z->phase) {
+	case ZERO_START: step_start(z, snap, ret); break;
+	case ZERO_CLEAR: step_clear(z, snap, ret, dt_s); break;
+	case ZERO_SETTLE: step_settle(z, snap, ret); break;
+	case ZERO_AVERAGE: step_average(z, snap, ret); break;
+	case ZERO_COAST: step_coast(z, snap, ret); break;
+	case ZERO_END: break;
+	}
+}
+
 void seq_zero_step(void *state, const struct snapshot *snap, struct seq_out *ret)
 {
 	struct seq_zero *z = state;
@@ -337,14 +349,10 @@ void seq_zero_step(void *state, const struct snapshot *snap, struct seq_out *ret
 	double dt_s = mono_diff_s(snap->now, z->last_now);
 	z->last_now = snap->now;
 	ret->phase = z->phase == ZERO_CLEAR ? "clear" : "zero";
-	switch (z->phase) {
-	case ZERO_START: step_start(z, snap, ret); break;
-	case ZERO_CLEAR: step_clear(z, snap, ret, dt_s); break;
-	case ZERO_SETTLE: step_settle(z, snap, ret); break;
-	case ZERO_AVERAGE: step_average(z, snap, ret); break;
-	case ZERO_COAST: step_coast(z, snap, ret); break;
-	case ZERO_END: break;
-	}
+	if (snap->drive_waits)
+		enter(z, z->phase, snap);
+	else
+		step_phase(z, snap, ret, dt_s);
 	say(z, ret);
 	z->last_conversion = snap->channel[CHANNEL_CELL].fresh;
 	z->last_angle_rev = snap->angle_rev;

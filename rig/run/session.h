@@ -57,7 +57,8 @@ struct session {
 	unsigned node_roles;                               /* that no other instrument takes */
 	struct instrument instrument[SESSION_INSTRUMENTS]; /* [0] is the node */
 	size_t n_instruments;
-	struct session_line line[PROFILE_INSTRUMENTS]; /* of the others, as rig.ini groups them by link */
+	/* Of the others, as rig.ini groups them by link; the last stays empty: of one that has none. */
+	struct session_line line[PROFILE_INSTRUMENTS + 1];
 	char instrument_name[SESSION_INSTRUMENTS][PROFILE_WORD * 2 + 2];
 	struct warden_host *warden; /* NULL: none */
 	int account_fd;             /* its file */
@@ -122,6 +123,10 @@ void session_name_silent(const struct session *s, const struct snapshot *snap, i
 bool session_is_beside(const struct snapshot *snap, int channel);
 /* Has the drive that mode? False without a drive. */
 bool session_drive_knows(const struct session *s, enum drive_mode mode);
+/* How a person sets the drive; NULL: this program does. */
+const struct instrument_person *session_person_sets(const struct session *s);
+/* RC_ARG where a person sets the drive: for what turns unattended, or in ways that nobody sets by hand. */
+enum rc session_check_own_drive(const struct session *s, const char *who, struct err *err) MUST_CHECK;
 /* RC_ARG with a sentence where it has not; who needs it: "plans/gentle.ini", "bridle obey". */
 enum rc session_check_mode(const struct session *s, enum drive_mode mode, const char *who, struct err *err) MUST_CHECK;
 /* What that instrument says that it cannot do; "" */
@@ -137,7 +142,8 @@ void session_modbus(const struct session *s, const struct instrument_profile *p,
 size_t session_modbus_off(const struct instrument_profile *p, char *buf, size_t size);
 /* The bytes that take the torque of a drive beside the node away; 0 when they do not fit. */
 size_t session_drive_off(const struct session *s, const struct instrument_profile *p, char *buf, size_t size);
-/* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. */
+/* What the plan needs and nobody fills: RC_ARG with all of it in one sentence. So is a drive that a person sets where
+ * nothing senses the contactor, or the pick-up tells no direction. */
 enum rc session_check_roles(const struct session *s, struct err *err) MUST_CHECK;
 
 /* The warden, where rig.ini has one (session_warden.c). An earlier one that still holds a brake is waited for before

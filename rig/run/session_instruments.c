@@ -122,8 +122,8 @@ static unsigned on_line(const struct session *s, size_t line)
 static enum rc open_line(struct session *s, const struct instrument_profile *p, bool waits, struct session_line *line,
 			 struct err *err)
 {
-	if (strncmp(p->link, GPIO_SCHEME, strlen(GPIO_SCHEME)) == 0)
-		return RC_OK; /* its instrument opens the chip */
+	if (!*p->link || strncmp(p->link, GPIO_SCHEME, strlen(GPIO_SCHEME)) == 0)
+		return RC_OK; /* a person has none; a chip is opened by its instrument */
 	enum rc rc = link_open(p->link, p->baud, s->bench, CONNECT_MS, &line->link, err);
 
 	_Static_assert((int)CHARACTERS_8E1 == LINK_8E1 && (int)CHARACTERS_8N2 == LINK_8N2, "one order");
@@ -166,6 +166,9 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 	session_canopen_drive(s, p, &canopen_drive);
 	struct modbus_setup modbus;
 	session_modbus(s, p, &modbus);
+	const struct instrument_person person = { .near_frac = p->near_frac,
+						  .wait_s = p->person_wait_s,
+						  .reverses = p->reverse == REVERSE_YES };
 	unsigned sharers = on_line(s, p->line);
 	const struct instrument_config config = {
 		.name = name,
@@ -183,6 +186,7 @@ static enum rc open_one(struct session *s, const struct instrument_profile *p, s
 		.can_drive = &can_drive,
 		.canopen_drive = &canopen_drive,
 		.modbus = &modbus,
+		.person = &person,
 	};
 	if (rc == RC_OK)
 		rc = kind->open(&config, line->link, &s->clock, &s->instrument[n], err);
@@ -312,6 +316,46 @@ bool session_drive_knows(const struct session *s, enum drive_mode mode)
 	return drive && drive->modes >> mode & 1;
 }
 
+const struct instrument_person *session_person_sets(const struct session *s)
+{
+	const struct instrument *drive = session_fills(s, ROLE_DRIVE);
+
+	return drive ? drive->person : NULL;
+}
+
+enum rc session_check_own_drive(const struct session *s, const char *who, struct err *err)
+{
+	return session_person_sets(s) ? err_set(err, RC_ARG, 0,
+						"%s needs a drive that this program sets; a person sets %s. Give the "
+						"drive a line of its own (docs/drive.md)",
+						who, session_fills(s, ROLE_DRIVE)->name)
+				      : RC_OK;
+}
+
+/* What a drive without any word of its own rests on: a contactor that is seen open, a way that is seen. */
+static enum rc check_person(const struct session *s, struct err *err)
+{
+	bool opens = session_fills(s, ROLE_POWER) != NULL, seen = session_lines(s) & LINE_CONTACTOR;
+
+	if (session_person_sets(s) == NULL)
+		return RC_OK;
+	const char *name = session_fills(s, ROLE_DRIVE)->name;
+	if (!opens || !seen)
+		return err_set(
+			err, RC_ARG, 0,
+			"rig.ini: a person sets %s, so that only the contactor takes its power away, and nothing "
+			"senses the contactor. Wire its auxiliary contact to the node or to a GPIO line",
+			name);
+	if (!session_pick_has_direction(s))
+		return err_set(
+			err, RC_ARG, 0,
+			"rig.ini: a person sets %s, so that only the pick-up tells which way the shaft turns, and "
+			"it tells none. Wire its second channel",
+			name);
+	return s->has_plan && s->plan.endurance.cycles > 0 ? session_check_own_drive(s, "a plan with [endurance]", err)
+							   : RC_OK;
+}
+
 enum rc session_check_mode(const struct session *s, enum drive_mode mode, const char *who, struct err *err)
 {
 	static const char *const word[] = { "off", "speed", "current", "torque", "position" };
@@ -367,17 +411,22 @@ enum rc session_check_roles(const struct session *s, struct err *err)
 	};
 	char list[120] = "";
 	size_t at = 0;
+	enum rc rc = check_person(s, err);
 
-	if (!s->has_plan)
-		return RC_OK;
+	if (rc != RC_OK || !s->has_plan)
+		return rc;
 	for (size_t i = 0; i < sizeof known / sizeof known[0] && at < sizeof list; i++)
 		if (needed(s) & known[i].role && !session_fills(s, known[i].role))
 			at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", at ? ", " : "", known[i].words);
 	if (at == 0)
 		return check_plan_mode(s, err);
+	bool blind = !session_fills(s, ROLE_CELL);
 	return err_set(err, RC_ARG, 0,
 		       "plans/%s.ini needs %s, and no instrument of this rig serves it. Give the node that channel, or "
 		       "name an "
-		       "instrument with that role in rig.ini",
-		       s->plan_name, list);
+		       "instrument with that role in rig.ini%s",
+		       s->plan_name, list,
+		       blind ? ". Without a cell the guard sees no torque, so nothing is driven; readings of a gauge "
+			       "go through bridle hang --from and bridle reduce"
+			     : "");
 }

@@ -119,6 +119,7 @@ void session_guard_limits(const struct session *s, struct guard_limits *ret)
 		.contactor_s = CONTACTOR_s,
 		.stop_hold_s = rig->stop_hold_s,
 		.inertia_kgm2 = least_inertia_kgm2(rig),
+		.by_person = session_person_sets(s) != NULL,
 		.osc_rpm = rig->osc_rpm,
 		.osc_Nm = rig->osc_Nm,
 		.osc_cycles = OSC_CYCLES,

@@ -88,7 +88,7 @@ static struct warden_config config_of(struct session *s, int *line_fd)
 		const struct instrument_profile *p = &s->rig.instrument[i];
 		struct link *link = s->line[p->line].link;
 
-		if (!(p->roles & ROLE_OUTPUTS))
+		if (!instruments_has_output(p))
 			continue;
 		line_fd[c.n_lines] = link ? link_fd(link) : switch_fd(s, p);
 		s->warden_line[c.n_lines] = link;

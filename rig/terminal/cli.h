@@ -108,6 +108,7 @@ enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size
 void cli_watch_stop(void);
 const char *cli_how_to_stop(void); /* "q stops", "Ctrl-C stops"; "" when nothing watches */
 bool cli_stop_asked(void);         /* stays true; never waits */
+bool cli_enter_pressed(void);      /* among the keys that cli_stop_asked took in, since this was asked last */
 bool cli_unwatch_stop(void);       /* whether it was asked, up to the last moment: who does not look loses a stop */
 
 #endif

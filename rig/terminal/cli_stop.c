@@ -15,6 +15,7 @@ static const int dying[] = { SIGQUIT, SIGABRT, SIGSEGV, SIGBUS, SIGFPE, SIGILL }
 #define DYING (sizeof dying / sizeof dying[0])
 
 static volatile sig_atomic_t asked, keys;
+static bool entered; /* Enter, since it was last looked for */
 static struct termios before;
 static struct sigaction old_asking[ASKING], old_dying[DYING];
 static bool watching, at_exit_set;
@@ -72,6 +73,7 @@ void cli_watch_stop(void)
 		return;
 	watching = true;
 	asked = 0;
+	entered = false;
 	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch.
 	 */
 	signal(SIGPIPE, SIG_IGN);
@@ -105,8 +107,18 @@ bool cli_stop_asked(void)
 		for (ssize_t i = 0; i < n; i++)
 			if (strchr("qQ \033", typed[i]) && typed[i])
 				asked = 1;
+			else if (typed[i] == '\n' || typed[i] == '\r')
+				entered = true;
 	}
 	return asked;
+}
+
+bool cli_enter_pressed(void)
+{
+	bool was = entered;
+
+	entered = false;
+	return was;
 }
 
 bool cli_unwatch_stop(void)

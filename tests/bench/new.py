@@ -98,10 +98,10 @@ def each_example_is_written_as_it_stands():
         for name in files(example):
             assert (place / name).read_bytes() == (example / name).read_bytes(), name
         told.add(example.name)
-    assert told == {"heron-lock", "heron-supply", "heron-pins", "heron-by-hand"}, told
+    assert told == {"heron-lock", "heron-supply", "heron-pins", "heron-knob", "heron-by-hand"}, told
     refused = run("new", PLACE / "w", "--like", "heron-lok")
     assert refused.status == 2 and not (PLACE / "w").exists(), refused
-    assert "found no example \"heron-lok\"; expected one of heron-lock, heron-supply, heron-pins, heron-by-hand" in " ".join(refused.err.split())
+    assert "found no example \"heron-lok\"; expected one of heron-lock, heron-supply, heron-pins, heron-knob, heron-by-hand" in " ".join(refused.err.split())
     assert "are two examples" in " ".join(run("new", PLACE / "w", "--virtual", "--like", "heron-pins").err.split())
     assert not leftovers(), leftovers()
 

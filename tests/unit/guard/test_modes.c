@@ -182,6 +182,72 @@ static void a_drive_that_runs_away_is_stopped(void **state)
 	assert_true(ends_after_s(&current, 121, 0, CAUSE_OVERSPEED) < 0.015);
 }
 
+static void by_person(struct scene *s, double speed_rpm)
+{
+	scene_begin(s);
+	s->limits.by_person = true;
+	s->want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = speed_rpm, .power = true };
+	for (int i = 0; i < 50; i++)
+		look_at(s, 0, 0);
+	assert_int_equal(s->verdict.cause, CAUSE_NONE);
+}
+
+/* D7: asked for 60 rpm, a quarter and two standstill speeds more, for 0.5 s. */
+static void what_a_person_turns_up_is_stopped(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	by_person(&s, 60);
+	goes_on(&s, 1.25 * 60 + 1.9, 0, 3);
+	assert_true(fabs(ends_after_s(&s, 1.25 * 60 + 2.1, 0, CAUSE_OVERSPEED) - 0.51) < 0.015);
+	assert_true(fabs(s.verdict.limit - 60) < 1e-9);
+	by_person(&s, 60);
+	assert_true(ends_after_s(&s, NAN, 0, CAUSE_OVERSPEED) < 0.3); /* unknown: by the absolute limit */
+	by_person(&s, 60);
+	assert_true(ends_after_s(&s, -30, 0, CAUSE_WRONG_DIRECTION) < 0.3);
+}
+
+/* D7: the knob was not at 0 when the contactor closed. Without power a shaft may coast. */
+static void a_shaft_that_starts_by_itself_is_stopped(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	by_person(&s, 0);
+	s.want.mode = DRIVE_OFF;
+	goes_on(&s, 1.9, 0, 1);
+	assert_true(fabs(ends_after_s(&s, 2.1, 0, CAUSE_OVERSPEED) - 0.51) < 0.015);
+	by_person(&s, 60);
+	s.want = (struct wish){ 0 };
+	goes_on(&s, 50, 0, 0.05); /* the contactor is on its way */
+	goes_on(&s, 50, 0, 3);
+	assert_int_equal(s.verdict.cause, CAUSE_NONE);
+}
+
+/* D7: the drive says nothing, so that the contactor alone shows that it is off: a welded one ends not safe. */
+static void only_the_contactor_shows_that_it_is_off(void **state)
+{
+	(void)state;
+	for (int welded = 0; welded < 2; welded++) {
+		struct scene s;
+
+		by_person(&s, 60);
+		goes_on(&s, 60, 0, 1);
+		s.snap.operator_stop = true;
+		for (double t_s = 0; t_s < 620 && !s.verdict.stopped; t_s += SCENE_TICK_S) {
+			scene_obey(&s);
+			s.snap.channel[CHANNEL_DRIVE] = (struct channel){ .age_s = INFINITY };
+			s.snap.contactor_closed |= welded != 0;
+			s.snap.speed_rpm = fmax(0, 60 - 120 * t_s);
+			scene_judge(&s);
+		}
+		assert_true(s.verdict.stopped);
+		assert_int_equal(s.verdict.missing & (GUARD_CONTACTOR | GUARD_DRIVE),
+				 welded ? GUARD_CONTACTOR | GUARD_DRIVE : 0);
+	}
+}
+
 /* D4: where both ways are allowed, the set-point says which. */
 static void each_mode_says_which_way_to_turn(void **state)
 {
@@ -300,6 +366,9 @@ int main(void)
 		cmocka_unit_test(nothing_goes_out_against_the_profiles_direction),
 		cmocka_unit_test(torque_and_position_need_a_speed_limit_that_is_watched),
 		cmocka_unit_test(a_drive_that_runs_away_is_stopped),
+		cmocka_unit_test(what_a_person_turns_up_is_stopped),
+		cmocka_unit_test(a_shaft_that_starts_by_itself_is_stopped),
+		cmocka_unit_test(only_the_contactor_shows_that_it_is_off),
 		cmocka_unit_test(each_mode_says_which_way_to_turn),
 		cmocka_unit_test(standing_under_torque_has_a_time_of_its_own_in_torque_mode),
 		cmocka_unit_test(the_shaft_goes_no_farther_than_the_run_allows),

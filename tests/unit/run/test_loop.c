@@ -235,6 +235,10 @@ static void a_plan_needs_its_roles(void **state)
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
 	s.plan.drive = PLAN_SPEED;
 	assert_int_equal(session_check_roles(&s, &err), RC_ARG);
+	assert_null(strstr(err.what, "Without a cell"));
+	s.instrument[0].roles = ROLE_LINES; /* and then nothing is driven: the reason is said */
+	assert_int_equal(session_check_roles(&s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "Without a cell the guard sees no torque, so nothing is driven"));
 	s.has_plan = false;
 	assert_int_equal(session_check_roles(&s, &err), RC_OK);
 }

@@ -507,6 +507,37 @@ static void keys_stop_and_the_terminal_comes_back(void **state)
 	}
 }
 
+/* Enter is told once, and stops nothing; what else is typed is neither. */
+static void enter_is_seen_once(void **state)
+{
+	int master, status;
+
+	(void)state;
+	fflush(NULL);
+	pid_t pid = forkpty(&master, NULL, NULL, NULL);
+	assert_true(pid >= 0);
+	if (pid == 0) {
+		alarm(10);
+		cli_watch_stop();
+		(void)!write(STDOUT_FILENO, "R", 1);
+		while (!cli_stop_asked()) {
+			if (cli_enter_pressed())
+				(void)!write(STDOUT_FILENO, "N", 1);
+			usleep(1000);
+		}
+		(void)!write(STDOUT_FILENO, "S", 1);
+		_exit(0);
+	}
+	assert_int_equal(read_letter(master), 'R');
+	assert_int_equal(write(master, "xy\r", 3), 3);
+	assert_int_equal(read_letter(master), 'N');
+	usleep(20000);
+	assert_int_equal(write(master, "zq", 2), 2);
+	assert_int_equal(read_letter(master), 'S');
+	assert_int_equal(waitpid(pid, &status, 0), pid);
+	close(master);
+}
+
 static char rows_seen[400];
 
 static void see_rows(const char *text, size_t n)
@@ -561,6 +592,7 @@ int main(void)
 		cmocka_unit_test(a_signal_asks_and_a_second_one_ends),
 		cmocka_unit_test(progress_never_waits_in_a_hurry),
 		cmocka_unit_test(keys_stop_and_the_terminal_comes_back),
+		cmocka_unit_test(enter_is_seen_once),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

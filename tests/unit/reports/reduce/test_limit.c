@@ -106,6 +106,37 @@ static void each_limit_is_told_from_its_samples(void **state)
 	}
 }
 
+/* A person's knob holds no speed: what sinks within the tolerance is no limit, what sinks further is not known. Neither
+ * is the actuator's, since the drive tells nothing. */
+static void a_speed_that_a_person_set_is_no_limit(void **state)
+{
+	char rig[2048];
+	struct made m = { .seed = 60,
+			  .n_steps = 3,
+			  .window_s = 3,
+			  .rig_text = rig,
+			  .step = { { 10, 85, 48, 3, 0.3, 0, false },
+				    { 20, 83.3, 47.8, 6, 0.5, 0, false },
+				    { 30, 75, 47.6, 8, 0.7, 0, false } } };
+	struct err err = { 0 };
+	struct curve *c = NULL;
+
+	(void)state;
+	snprintf(rig, sizeof rig, "%s[instrument panel]\nkind = hand-drive\nroles = drive\ntolerance = 3 %%\n",
+		 made_rig);
+	made_run(&m);
+	if (curve_from_run(m.lb, m.run_id, &c, &err) != RC_OK)
+		fail_msg("%s", err.what);
+	assert_int_equal(c->points[0].limit, LIMIT_NONE);
+	assert_int_equal(c->points[1].limit, LIMIT_NONE);
+	assert_int_equal(c->points[2].limit, LIMIT_NOT_KNOWN);
+	assert_non_null(strstr(c->points[2].limit_note, "set by hand to 85 rpm"));
+	for (size_t i = 0; i < 3; i++)
+		assert_false(c->points[i].free_running);
+	curve_free(c);
+	made_free(&m);
+}
+
 /* The classic false verdict: the drive drops out after the last point. It is the supply, and the page must say so. */
 static void a_drop_out_after_the_last_point_is_the_supply_s(void **state)
 {
@@ -337,6 +368,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(each_limit_is_told_from_its_samples),
+		cmocka_unit_test(a_speed_that_a_person_set_is_no_limit),
 		cmocka_unit_test(a_drop_out_after_the_last_point_is_the_supply_s),
 		cmocka_unit_test(each_end_has_its_own_words),
 		cmocka_unit_test(a_step_that_was_not_reached_is_said),
