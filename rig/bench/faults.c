@@ -292,6 +292,12 @@ static void hot_actuator(struct world *w, double value)
 	w->actuator_heat.inner_degC = w->actuator_heat.outer_degC = degC;
 }
 
+/* A gear does not heal: mend leaves it. */
+static void gear_play(struct world *w, double value)
+{
+	w->config.physics.gear.backlash_rad += (isnan(value) ? 5 : value) / 60 * UNITS_PI / 180;
+}
+
 static void torque_spike(struct world *w, double value)
 {
 	w->faults.knock_Nm = isnan(value) ? 1.5 * w->config.rig.limit_torque_Nm : value;
@@ -352,6 +358,7 @@ static const struct fault {
 	{ "drive-fault", NULL, 0, 0, drive_fault, "the drive trips, once, until restarted" },
 	{ "hot-brake", "DEGC", -50, 1000, hot_brake, "brake at so much, once (15 K over its limit)" },
 	{ "hot-actuator", "DEGC", -50, 1000, hot_actuator, "actuator at so much, once (full derating)" },
+	{ "gear-play", "ARCMIN", 0, 600, gear_play, "the gear wears: so much more play at the output (5)" },
 	{ "torque-spike", "NM", -1e5, 1e5, torque_spike, "a blow to the lever, 60 ms (1.5 of the rig's limit)" },
 };
 

@@ -1,17 +1,23 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* bridle endure PLAN: cycles of load, unattended, with rules that stop and messages to a broker. */
+#include "calib/play/play.h"
 #include "command/command.h"
 #include "command/endure_book.h"
 #include "command/endure_say.h"
 #include "command/ready_record.h"
 #include "live/live_zero.h"
+#include "run/play_setup.h"
 #include "run/seq_endure.h"
 #include "run/sweep_setup.h"
+#include "run/torque_room.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+
+#define PLAY_TRAVEL_deg 10.0 /* at which the guard stops the locked shaft */
+#define PLAY_WAIT_S 60.0     /* it may stand for so much longer than the loop takes */
 
 struct options {
 	const char *figure;
@@ -27,6 +33,8 @@ struct enduring {
 	struct endure_watch watch;
 	struct endure_found found;
 	struct seq_endure seq;
+	struct seq_play play;
+	double play_Nm;          /* 0: no play is measured */
 	struct endure_book book; /* of the run that is continued */
 	struct endure_say say;
 	struct live_zero zero;
@@ -50,6 +58,25 @@ static enum rc is_endurance(const struct session *s, struct err *err)
 	return err_set(err, RC_ARG, 0,
 		       "plans/%s.ini: no section [endurance]; give cycles and rules there, or run bridle sweep %s",
 		       s->plan_name, s->plan_name);
+}
+
+/* What a play between the cycles needs; refused with the number that decides. */
+static enum rc check_play(struct enduring *w, struct err *err)
+{
+	const struct plan_endurance *e = &w->s.plan.endurance;
+	const struct torque_room room = torque_room_of(&w->s);
+	double heaviest_Nm = w->s.plan.step[w->s.plan.n - 1];
+
+	if (e->play == 0)
+		return RC_OK;
+	enum rc rc = session_check_mode(&w->s, DRIVE_TORQUE, "[endurance] play", err);
+	if (rc == RC_OK && !(w->s.actuator.gear_ratio > 0))
+		rc = err_set(
+			err, RC_ARG, 0,
+			"[endurance] play: [actuator] ratio is not known, so the rotor's angle cannot be brought to "
+			"the output");
+	w->play_Nm = e->play_torque_Nm > 0 ? e->play_torque_Nm : heaviest_Nm;
+	return rc == RC_OK ? torque_room_check(&room, "[endurance] play_torque", w->play_Nm, err) : rc;
 }
 
 /* As for a sweep that is not forced. */
@@ -95,7 +122,8 @@ static void make_config(struct enduring *w)
 		.limit = { [ENDURE_CURRENT] = e->current_drift,
 			   [ENDURE_DROOP] = e->speed_droop,
 			   [ENDURE_RISE] = e->temperature_rise_K,
-			   [ENDURE_CASE] = e->case_degC },
+			   [ENDURE_CASE] = e->case_degC,
+			   [ENDURE_PLAY] = e->play_drift_arcmin },
 		.tell_frac = e->tell_at,
 		.reference = e->reference,
 	};
@@ -127,6 +155,8 @@ static enum rc take_up(struct enduring *w, struct err *err)
 		(void)endure_watch_add(&w->watch, &w->book.row[i].cycle);
 		w->number = w->book.row[i].cycle.number;
 	}
+	for (size_t i = 0; i < w->book.n_plays; i++)
+		(void)endure_watch_play(&w->watch, &w->book.play[i]);
 	w->resumes = w->book.run_id;
 	if (w->number < s->plan.endurance.cycles)
 		return RC_OK;
@@ -137,6 +167,13 @@ static enum rc take_up(struct enduring *w, struct err *err)
 static void say(struct enduring *w, const char *what, const char *text)
 {
 	endure_say(&w->say, what, w->s.run_id, w->number, text);
+}
+
+static void tell_drift(struct enduring *w, const char *text)
+{
+	live_note(&w->live, "After cycle %ld: %s", w->number, text);
+	if (strncmp(text, "drift", 5) == 0)
+		say(w, "drift", text);
 }
 
 static void on_event(void *ctx, const struct seq_event *event)
@@ -150,9 +187,7 @@ static void on_event(void *ctx, const struct seq_event *event)
 		w->number = c.number;
 		return;
 	}
-	live_note(&w->live, "After cycle %ld: %s", w->number, event->text);
-	if (strncmp(event->text, "drift", 5) == 0)
-		say(w, "drift", event->text);
+	tell_drift(w, event->text);
 }
 
 /* A broker that is away is told once. */
@@ -181,13 +216,23 @@ static void set_bar(struct enduring *w)
 	w->live.remaining_after_s = (all - (double)w->config.last) * seq_endure_cycle_s(&w->config);
 }
 
+/* Cycles go on until a zero, a play or the end is due. */
+static long block_end(const struct enduring *w)
+{
+	const struct plan_endurance *e = &w->s.plan.endurance;
+	long last = w->number + e->zero < e->cycles ? w->number + e->zero : e->cycles;
+	long play = e->play > 0 ? (w->number / e->play + 1) * e->play : last;
+
+	return play < last ? play : last;
+}
+
 static enum rc run_block(struct enduring *w, struct mono begin, struct err *err)
 {
 	const struct sequence sequence = { seq_endure_step, &w->seq };
 	const struct plan_endurance *e = &w->s.plan.endurance;
 
 	w->config.first = w->number + 1;
-	w->config.last = w->number + e->zero < e->cycles ? w->number + e->zero : e->cycles;
+	w->config.last = block_end(w);
 	w->config.most_s = e->duration_s > 0 ? e->duration_s - elapsed_s(w, begin) : INFINITY;
 	set_bar(w);
 	seq_endure_begin(&w->seq, &w->config, &w->watch);
@@ -215,6 +260,79 @@ static enum rc stopped_by_rule(struct enduring *w, struct err *err)
 		w->number, text);
 }
 
+/* --- play between the cycles --- */
+static bool play_is_due(const struct enduring *w)
+{
+	return w->play_Nm > 0 && w->number % w->s.plan.endurance.play == 0;
+}
+
+/* Of its rows one a second is enough. */
+static void step_play(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	seq_play_step(state, snap, ret);
+	ret->thin_s = ENDURE_THIN_S;
+}
+
+/* The loop at the locked brake, under the guard's limits for a shaft that has to stand. */
+static enum rc run_loop(struct enduring *w, struct err *err)
+{
+	const struct sequence sequence = { step_play, &w->play };
+	const struct guard_limits usual = w->live.limits;
+	struct seq_play_config config = play_setup(&w->s, w->play_Nm, usual.speed_rpm);
+
+	config.loops = 1;
+	seq_play_begin(&w->play, &config);
+	w->live.limits.expect_direction = 0;
+	w->live.limits.travel_deg = PLAY_TRAVEL_deg;
+	w->live.limits.stand_s = PLAY_WAIT_S + seq_play_s(&config);
+	w->live.frac_to = w->live.frac_from;
+	enum rc rc = live_run(&w->live, &sequence, err);
+	w->live.limits = usual;
+	return rc;
+}
+
+/* A loop that tells nothing is a number that was not measured: its rule stops, without a rule the cycles go on. */
+static struct endure_play found_play(const struct enduring *w)
+{
+	struct endure_play ret = { w->number, NAN, NAN, NAN, NAN };
+	double u_two = sqrt(2) * play_setup_u_arcmin(&w->s);
+	struct play_loop loop;
+	struct err ignored;
+
+	if (play_loop(w->play.torque_Nm, w->play.angle_arcmin, w->play.n, NAN, &loop, &ignored) != RC_OK)
+		return ret;
+	ret.lost_arcmin = loop.lost_motion_arcmin.value;
+	ret.u_lost_arcmin = hypot(loop.lost_motion_arcmin.u, u_two);
+	ret.stiffness_Nm_per_arcmin = loop.stiffness_Nm_per_arcmin.value;
+	ret.u_stiffness = loop.stiffness_Nm_per_arcmin.u;
+	return ret;
+}
+
+static enum rc keep_note(struct enduring *w, const char *text, struct err *err)
+{
+	return logbook_event(w->s.logbook, w->s.run_id, w->s.clock.now(w->s.clock.ctx).ns, "note", text, err);
+}
+
+static enum rc run_play(struct enduring *w, struct err *err)
+{
+	char text[200], rule[160];
+	enum rc rc = run_loop(w, err);
+
+	if (rc != RC_OK)
+		return rc;
+	const struct endure_play play = found_play(w);
+	endure_play_text(&play, text, sizeof text);
+	rc = keep_note(w, text, err);
+	w->found = endure_watch_play(&w->watch, &play);
+	bool stops = w->found.stop != ENDURE_NONE;
+	endure_rule_text(&w->found, stops ? w->found.stop : w->found.tell, rule, sizeof rule);
+	if (rc != RC_OK || !rule[0])
+		return rc;
+	snprintf(text, sizeof text, "%s: %s", stops ? "rule" : "drift", rule);
+	tell_drift(w, text);
+	return keep_note(w, text, err);
+}
+
 /* A zero before each so many cycles: the tare of those. One at the end. */
 static enum rc run_cycles(struct enduring *w, struct err *err)
 {
@@ -229,10 +347,14 @@ static enum rc run_cycles(struct enduring *w, struct err *err)
 	while (rc == RC_OK && !over) {
 		w->live.frac_from = w->live.frac_to;
 		rc = live_zero(&w->live, w->zero_rpm, most_Nm, true, &w->zero, err);
+		if (rc == RC_OK && play_is_due(w))
+			rc = run_play(w, err);
 		w->live.limits.expect_direction = way;
-		if (rc == RC_OK)
+		over = w->found.stop != ENDURE_NONE || w->number >= w->s.plan.endurance.cycles;
+		if (rc == RC_OK && !over)
 			rc = run_block(w, begin, err);
-		over = w->found.stop != ENDURE_NONE || w->seq.out_of_time || w->number >= w->s.plan.endurance.cycles;
+		over = over || w->found.stop != ENDURE_NONE || w->seq.out_of_time ||
+		       (w->number >= w->s.plan.endurance.cycles && !play_is_due(w));
 	}
 	if (rc == RC_OK && w->found.stop == ENDURE_NONE) /* what a rule stopped is not turned again */
 		rc = live_zero(&w->live, w->zero_rpm, most_Nm, false, &w->zero, err);
@@ -245,6 +367,8 @@ static enum rc work(struct enduring *w, struct err *err)
 
 	if (rc == RC_OK)
 		rc = check_start(w, err);
+	if (rc == RC_OK)
+		rc = check_play(w, err);
 	if (rc == RC_OK)
 		make_config(w);
 	if (rc == RC_OK && w->o->resume)
@@ -273,6 +397,7 @@ static json_t *document(const struct enduring *w, const struct endure_book *book
 				(json_int_t)w->number, "outcome", rc == RC_OK ? "done" : "stopped", "cycles",
 				endure_book_json(book), "messages_not_delivered", (json_int_t)w->say.left);
 
+	json_object_set_new(doc, "plays", endure_book_plays_json(book));
 	if (doc && rc != RC_OK) {
 		const char *cause = w->cause ? w->cause : live_cause(&w->live);
 		json_object_set_new(doc, "cause", cli_text(cause ? cause : "rig_gone"));
@@ -374,9 +499,9 @@ static int show_cycles(const struct cli *cli, const struct options *o, struct en
 		rc = endure_book_figure(&book, &w->watch.limits, o->figure, &err);
 	int status = rc == RC_OK ? 0 : cli_fail(cli, &err, NULL, &m);
 	if (rc == RC_OK && cli->json)
-		status = cli_print_json(json_pack("{s:I, s:s, s:o}", "run_id", (json_int_t)book.run_id, "outcome",
-						  book.ended ? book.outcome : "open", "cycles",
-						  endure_book_json(&book)));
+		status = cli_print_json(json_pack("{s:I, s:s, s:o, s:o}", "run_id", (json_int_t)book.run_id, "outcome",
+						  book.ended ? book.outcome : "open", "cycles", endure_book_json(&book),
+						  "plays", endure_book_plays_json(&book)));
 	else if (rc == RC_OK)
 		endure_book_print(&book);
 	endure_book_free(&book);

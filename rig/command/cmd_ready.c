@@ -65,6 +65,14 @@ static const struct live_item by_person[] = {
 };
 #define KNOB (sizeof by_person / sizeof by_person[0])
 
+/* And where it measures play between the cycles. */
+static const struct live_item winding[] = {
+	{ "wound_up", "Coupling, cell and mountings carry the play's torque in BOTH directions, and nothing that the "
+		      "wound-up gear may "
+		      "throw can reach a person?" },
+};
+#define WINDING (sizeof winding / sizeof winding[0])
+
 struct options {
 	const char *answers, *accept;
 	bool shorten, no_check;
@@ -79,7 +87,7 @@ struct checking {
 	char forecast_text[400];
 	size_t steps_allowed, allowed[PROFILE_SPEEDS]; /* in all; at each speed of the plan */
 	struct foreseen foreseen[FORECAST_POINTS];
-	struct live_answer answer[CHECKS], alone[ALONE], knob[KNOB];
+	struct live_answer answer[CHECKS], alone[ALONE], knob[KNOB], wound[WINDING];
 	struct rehearse rehearse;
 	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *cage, *signs, *mass; /* results; NULL until done */
@@ -217,6 +225,8 @@ static enum rc ask_checklist(struct checking *c, struct err *err)
 		rc = live_checklist(&c->live, by_person, KNOB, c->o->answers, c->knob, err);
 	if (rc == RC_OK && is_unattended(c))
 		rc = live_checklist(&c->live, unattended, ALONE, c->o->answers, c->alone, err);
+	if (rc == RC_OK && c->s.plan.endurance.play > 0)
+		rc = live_checklist(&c->live, winding, WINDING, c->o->answers, c->wound, err);
 	if (rc == RC_SAYS_NO || rc == RC_ARG)
 		c->cause = rc == RC_ARG ? "bad_input" : "checklist";
 	return rc == RC_OK ? live_arm(&c->live, false, err) : rc; /* weights_removed */
@@ -437,6 +447,8 @@ static json_t *checklist_json(const struct checking *c)
 		put_answer(list, &by_person[i], &c->knob[i]);
 	for (size_t i = 0; i < ALONE && c->alone[i].text[0]; i++)
 		put_answer(list, &unattended[i], &c->alone[i]);
+	for (size_t i = 0; i < WINDING && c->wound[i].text[0]; i++)
+		put_answer(list, &winding[i], &c->wound[i]);
 	return list;
 }
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/endure_book.h"
 
+#include "calib/number/number_json.h"
 #include "reports/page/procedure_files.h"
 #include "reports/reduce/text.h"
 #include "terminal/cli.h"
@@ -19,23 +20,47 @@ struct reading {
 	bool no_memory;
 };
 
+/* Room for one more; NULL: none is left. */
+static void *grown(struct reading *r, void *list, size_t n, size_t *room, size_t size)
+{
+	size_t more = *room ? 2 * *room : 256;
+	void *ret = n < *room ? list : realloc(list, more * size);
+
+	r->no_memory = !ret;
+	if (ret && n >= *room)
+		*room = more;
+	return ret;
+}
+
+static bool take_play(struct reading *r, const struct endure_play *play)
+{
+	struct endure_book *b = r->book;
+	void *more = grown(r, b->play, b->n_plays, &b->plays_room, sizeof *play);
+
+	if (!more)
+		return false;
+	b->play = more;
+	b->play[b->n_plays++] = *play;
+	return true;
+}
+
 static bool take(void *ctx, int64_t mono_ns, const char *kind, const char *text)
 {
 	struct reading *r = ctx;
 	struct endure_book *b = r->book;
 	struct endure_row row = { .run_id = r->run->id, .wall_ns = r->run->wall_ns + mono_ns - r->run->mono_ns };
+	struct endure_play play;
 
-	if (strcmp(kind, "note") != 0 || !endure_cycle_parse(text, &row.cycle))
+	if (strcmp(kind, "note") != 0)
 		return true;
-	if (b->n == b->room) {
-		size_t room = b->room ? 2 * b->room : 256;
-		struct endure_row *more = realloc(b->row, room * sizeof *more);
-		r->no_memory = !more;
-		if (!more)
-			return false;
-		b->row = more;
-		b->room = room;
-	}
+	if (endure_play_parse(text, &play))
+		return take_play(r, &play);
+	if (!endure_cycle_parse(text, &row.cycle))
+		return true;
+	void *more = grown(r, b->row, b->n, &b->room, sizeof row);
+	if (!more)
+		return false;
+	b->row = more;
 	b->row[b->n++] = row;
 	return true;
 }
@@ -95,6 +120,7 @@ enum rc endure_book_read(struct logbook *lb, const char *plan, struct endure_boo
 void endure_book_free(struct endure_book *book)
 {
 	free(book->row);
+	free(book->play);
 	*book = (struct endure_book){ 0 };
 }
 
@@ -116,12 +142,41 @@ json_t *endure_book_json(const struct endure_book *book)
 	return list;
 }
 
+json_t *endure_book_plays_json(const struct endure_book *book)
+{
+	json_t *list = json_array();
+
+	for (size_t i = 0; i < book->n_plays; i++) {
+		const struct endure_play *p = &book->play[i];
+		json_array_append_new(
+			list, json_pack("{s:I, s:o, s:o}", "cycle", (json_int_t)p->number, "lost_motion_arcmin",
+					number_json(p->lost_arcmin, p->u_lost_arcmin, 0), "stiffness_Nm_per_arcmin",
+					number_json(p->stiffness_Nm_per_arcmin, p->u_stiffness, 0)));
+	}
+	return list;
+}
+
 static void cell(double value, int digits)
 {
 	if (isfinite(value))
 		printf(" %10.*f", digits, value);
 	else
 		printf(" %10s", "-");
+}
+
+static void print_plays(const struct endure_book *book)
+{
+	size_t from = book->n_plays > PRINTED ? book->n_plays - PRINTED : 0;
+
+	if (book->n_plays > 0)
+		puts("   after cycle  lost motion, arcmin  stiffness, N\u00b7m/arcmin");
+	for (size_t i = from; i < book->n_plays; i++) {
+		printf("%14ld", book->play[i].number);
+		cell(book->play[i].lost_arcmin, 2);
+		printf("          ");
+		cell(book->play[i].stiffness_Nm_per_arcmin, 3);
+		putchar('\n');
+	}
 }
 
 void endure_book_print(const struct endure_book *book)
@@ -142,6 +197,7 @@ void endure_book_print(const struct endure_book *book)
 		cell(c->ambient_degC, 1);
 		putchar('\n');
 	}
+	print_plays(book);
 }
 
 #define SCRIPT \
@@ -151,6 +207,8 @@ void endure_book_print(const struct endure_book *book)
 	"set xlabel 'cycle'\nset ylabel 'change and droop, %'\nset y2label 'rise of the case, K'\nset y2tics\n" \
 	"plot 'endure.csv' using 1:2 every ::1 with linespoints pt 6 ps 0.4 lc rgb 'black' title " \
 	"'current without load', \\\n" \
+	"  'endure.csv' using 1:5 every ::1 axes x1y2 with points pt 4 ps 0.7 lc rgb 'black' title 'lost motion, " \
+	"change, arcmin (right)', \\\n" \
 	"  'endure.csv' using 1:3 every ::1 with lines dt 2 lw 2 lc rgb 'gray30' title 'droop', \\\n" \
 	"  'endure.csv' using 1:4 every ::1 axes x1y2 with lines dt 4 lw 2 lc rgb 'gray50' title 'case above air " \
 	"(right)'\n"
@@ -163,16 +221,31 @@ static void column(FILE *f, double value)
 		fputc(',', f);
 }
 
+/* By how much the lost motion after that cycle differs from the first one; NaN where none was measured then. */
+static double play_after(struct endure_watch *w, const struct endure_book *book, long number, size_t *at)
+{
+	double ret = NAN;
+
+	for (; *at < book->n_plays && book->play[*at].number <= number; ++*at) {
+		(void)endure_watch_play(w, &book->play[*at]);
+		if (book->play[*at].number == number && w->has_play)
+			ret = book->play[*at].lost_arcmin - w->first_arcmin;
+	}
+	return ret;
+}
+
 static char *table(const struct endure_book *book, const struct endure_limits *limits)
 {
 	struct endure_watch w = endure_watch_begin(limits);
 	char *text = NULL;
-	size_t size = 0;
+	size_t size = 0, play = 0;
 	FILE *f = open_memstream(&text, &size);
 
 	if (!f)
 		return NULL;
-	fputs("cycle,current without load (%),droop (%),rise of the case (K)\n", f);
+	fputs("cycle,current without load (%),droop (%),rise of the case (K),lost motion (arcmin)\n", f);
+	for (; play < book->n_plays && book->play[play].number == 0; play++)
+		(void)endure_watch_play(&w, &book->play[play]);
 	for (size_t i = 0; i < book->n; i++) {
 		const struct endure_cycle *c = &book->row[i].cycle;
 		(void)endure_watch_add(&w, c);
@@ -180,6 +253,7 @@ static char *table(const struct endure_book *book, const struct endure_limits *l
 		column(f, 100 * (c->no_load_A / (w.sum_A / (double)w.n) - 1));
 		column(f, 100 * (1 - c->load_rpm / c->no_load_rpm));
 		column(f, c->case_degC - c->ambient_degC);
+		column(f, play_after(&w, book, c->number, &play));
 		fputc('\n', f);
 	}
 	if (fclose(f) == 0)

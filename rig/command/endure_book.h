@@ -15,6 +15,8 @@ struct endure_row {
 struct endure_book {
 	struct endure_row *row; /* oldest first; the owner frees it */
 	size_t n, room;
+	struct endure_play *play; /* as row; of the gear */
+	size_t n_plays, plays_room;
 	int64_t run_id; /* the newest run of the plan; 0: none */
 	char outcome[16];
 	bool ended;
@@ -24,7 +26,8 @@ struct endure_book {
 enum rc endure_book_read(struct logbook *lb, const char *plan, struct endure_book *ret, struct err *err) MUST_CHECK;
 void endure_book_free(struct endure_book *book);
 
-json_t *endure_book_json(const struct endure_book *book); /* the "cycles" of the document */
+json_t *endure_book_json(const struct endure_book *book);       /* the "cycles" of the document */
+json_t *endure_book_plays_json(const struct endure_book *book); /* the "plays" */
 void endure_book_print(const struct endure_book *book);
 /* The drift chart: endure.csv, endure.gp and endure.svg into a folder, which is made. */
 enum rc endure_book_figure(const struct endure_book *book, const struct endure_limits *limits, const char *dir,

@@ -7,7 +7,7 @@
 #include "command/live_procedure.h"
 #include "command/offline.h"
 #include "reports/page/report_write.h"
-#include "run/seq_play.h"
+#include "run/play_setup.h"
 #include "run/torque_room.h"
 
 #include <errno.h>
@@ -17,16 +17,7 @@
 #include <string.h>
 
 #define LOOPS 2
-#define UP_S 25.0 /* from zero to the largest: slow, since the angle comes five times a second */
-#define LOCK_S 1.0
-#define LIMIT_rpm 0.2 /* of the output: the flanks meet softly */
-#define JUMP_arcmin 1.0
-#define FILTER_S 0.3 /* most that an indicator's own filter may take (docs/indicator.md) */
-#define ANGLE_TURN_deg 90.0
-#define ANGLE_WORDS_S 0.4
-#define RESOLUTION_deg \
-	0.02 /* of the rotor: two steps of what a node tells, for torque and angle are not of one moment */
-#define SLIP_deg 3.0
+#define FILTER_S 0.3       /* most that an indicator's own filter may take (docs/indicator.md) */
 #define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as in `obey` */
 #define HIGH_SHARE 0.75    /* of the largest torque: the middle of where the stiffness is read */
 
@@ -70,12 +61,6 @@ static enum rc read_stiffness(struct playing *w, struct err *err)
 	return RC_OK;
 }
 
-/* The rotor turns by less than half a turn between two words of its angle, one lost in between. */
-static double limit_rpm(const struct playing *w)
-{
-	return fmin(LIMIT_rpm, ANGLE_TURN_deg / (6 * ANGLE_WORDS_S * w->p.s.actuator.gear_ratio));
-}
-
 static enum rc make_config(struct playing *w, struct err *err)
 {
 	struct torque_room room = torque_room_of(&w->p.s);
@@ -97,16 +82,8 @@ static enum rc make_config(struct playing *w, struct err *err)
 			     "[actuator] ratio is not known: the rotor's angle cannot be brought to "
 			     "the output");
 	if (!w->q->u_angle)
-		w->u_angle_arcmin = RESOLUTION_deg * 60 / w->p.s.actuator.gear_ratio;
-	double lock_A = torque_room_lock_A(&w->p.s, w->most_Nm);
-	w->config = (struct seq_play_config){ .torque_Nm = w->most_Nm,
-					      .slew_Nm_per_s = w->most_Nm / UP_S,
-					      .lock_A = lock_A,
-					      .slew_A_per_s = lock_A / LOCK_S,
-					      .limit_rpm = fmin(limit_rpm(w), w->p.live.limits.speed_rpm),
-					      .slip_deg = SLIP_deg,
-					      .ratio = w->p.s.actuator.gear_ratio,
-					      .jump_arcmin = JUMP_arcmin };
+		w->u_angle_arcmin = play_setup_u_arcmin(&w->p.s);
+	w->config = play_setup(&w->p.s, w->most_Nm, w->p.live.limits.speed_rpm);
 	return rc;
 }
 
@@ -207,7 +184,7 @@ static bool behind_an_indicator(const struct rig_profile *rig)
 /* How late a torque may be told at most: the middle of the conversions of its mean, and an indicator's own filter. */
 static double most_lag_s(const struct playing *w)
 {
-	double period_s = (1 + 4.0 * w->config.loops) * UP_S / fmax(1, w->seq.n_newest);
+	double period_s = (1 + 4.0 * w->config.loops) * PLAY_UP_S / fmax(1, w->seq.n_newest);
 
 	return 0.5 * (SEQ_PLAY_MEAN - 1) * period_s + (behind_an_indicator(&w->p.s.rig) ? FILTER_S : 0);
 }

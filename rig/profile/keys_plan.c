@@ -176,6 +176,15 @@ static const struct profile_key plan_keys[] = {
 	  "Rule: case above ambient at the end of the load", PLAN(endurance.temperature_rise_K) },
 	{ "endurance", "case", KEY_VALUE, 0, "degC", "0 degC", "65 degC", 0, 300, NULL,
 	  "Rule: temperature of the case at any moment; below the actuator's own limit", PLAN(endurance.case_degC) },
+	{ "endurance", "play", KEY_WHOLE, 0, "1", "0", "100", 0, 1000000, NULL,
+	  "Before the first cycle and after each so many the brake locks the shaft, and lost motion and stiffness are "
+	  "measured; 0: never",
+	  PLAN(endurance.play) },
+	{ "endurance", "play_torque", KEY_VALUE, 0, "N.m", "0 N.m", "10 N.m", 0, 1e5, NULL,
+	  "Largest torque of that, both ways; 0: the heaviest load of the plan", PLAN(endurance.play_torque_Nm) },
+	{ "endurance", "play_drift", KEY_VALUE, 0, "arcmin", "0 arcmin", "3 arcmin", 0, 1e4, NULL,
+	  "Rule: change of the lost motion since the first one at which the plan stops",
+	  PLAN(endurance.play_drift_arcmin) },
 	{ "endurance", "tell_at", KEY_VALUE, KEY_ABOVE, "1", "50 %", NULL, 0, 1, NULL,
 	  "Share of a rule's limit at which its drift is told, once", PLAN(endurance.tell_at) },
 };

@@ -18,6 +18,9 @@ struct plan_endurance {
 	double hold_s, no_load_s, pause_s;
 	int keep, zero, reference; /* cycles: samples kept in full, between zeros, that drift counts from */
 	double current_drift, speed_droop, temperature_rise_K, case_degC, tell_at;
+	int play;              /* cycles between two loops of the gear at the locked brake; 0: none */
+	double play_torque_Nm; /* 0: the plan's heaviest load */
+	double play_drift_arcmin;
 };
 
 struct plan_profile {

@@ -20,10 +20,26 @@ static double measured(const struct endure_watch *w, const struct endure_cycle *
 	case ENDURE_DROOP: return 1 - c->load_rpm / c->no_load_rpm;
 	case ENDURE_RISE: return c->case_degC - c->ambient_degC;
 	case ENDURE_CASE: return c->case_degC;
+	case ENDURE_PLAY: /* endure_watch_play */
 	case ENDURE_NONE:
 	case ENDURE_RULES: break;
 	}
 	return NAN;
+}
+
+/* The first rule that is met stops; else the first drift that was not told is told. */
+static void judge(struct endure_watch *w, enum endure_rule r, double value, struct endure_found *ret)
+{
+	double limit = w->limits.limit[r];
+
+	if (!(limit > 0) || ret->stop != ENDURE_NONE)
+		return;
+	if (!(value < limit)) {
+		*ret = (struct endure_found){ r, ENDURE_NONE, value, limit };
+	} else if (!(value < w->limits.tell_frac * limit) && !w->told[r] && ret->tell == ENDURE_NONE) {
+		w->told[r] = true;
+		*ret = (struct endure_found){ ENDURE_NONE, r, value, limit };
+	}
 }
 
 struct endure_found endure_watch_add(struct endure_watch *w, const struct endure_cycle *c)
@@ -34,17 +50,20 @@ struct endure_found endure_watch_add(struct endure_watch *w, const struct endure
 		w->sum_A += c->no_load_A;
 		w->n++;
 	}
-	for (enum endure_rule r = ENDURE_CURRENT; r < ENDURE_RULES; r++) {
-		double limit = w->limits.limit[r], value = measured(w, c, r);
-		if (!(limit > 0) || ret.stop != ENDURE_NONE)
-			continue;
-		if (!(value < limit)) {
-			ret = (struct endure_found){ r, ENDURE_NONE, value, limit };
-		} else if (!(value < w->limits.tell_frac * limit) && !w->told[r] && ret.tell == ENDURE_NONE) {
-			w->told[r] = true;
-			ret = (struct endure_found){ ENDURE_NONE, r, value, limit };
-		}
+	for (enum endure_rule r = ENDURE_CURRENT; r < ENDURE_PLAY; r++)
+		judge(w, r, measured(w, c, r), &ret);
+	return ret;
+}
+
+struct endure_found endure_watch_play(struct endure_watch *w, const struct endure_play *play)
+{
+	struct endure_found ret = { ENDURE_NONE, ENDURE_NONE, NAN, NAN };
+
+	if (!w->has_play && isfinite(play->lost_arcmin)) {
+		w->has_play = true;
+		w->first_arcmin = play->lost_arcmin;
 	}
+	judge(w, ENDURE_PLAY, fabs(play->lost_arcmin - w->first_arcmin), &ret);
 	return ret;
 }
 
@@ -55,18 +74,22 @@ bool endure_case_is_hot(const struct endure_limits *limits, double case_degC)
 
 const char *endure_rule_word(enum endure_rule rule)
 {
-	static const char *const words[ENDURE_RULES] = { "", "current_drift", "speed_droop", "temperature_rise",
-							 "case_temperature" };
+	static const char *const words[ENDURE_RULES] = {
+		"", "current_drift", "speed_droop", "temperature_rise", "case_temperature", "play_drift"
+	};
 
 	return rule < ENDURE_RULES ? words[rule] : "";
 }
 
 void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char *buf, size_t size)
 {
-	static const char *const what[ENDURE_RULES] = { "", "the current without load changed by",
+	static const char *const what[ENDURE_RULES] = { "",
+							"the current without load changed by",
 							"under the heaviest load the speed is lower by",
-							"the case is warmer than the air by", "the case is at" };
-	static const char *const unit[ENDURE_RULES] = { "", "%", "%", "K", "\u00b0C" };
+							"the case is warmer than the air by",
+							"the case is at",
+							"the lost motion changed by" };
+	static const char *const unit[ENDURE_RULES] = { "", "%", "%", "K", "\u00b0C", "arcmin" };
 	double scale = rule == ENDURE_CURRENT || rule == ENDURE_DROOP ? 100 : 1;
 
 	if (rule >= ENDURE_RULES || rule == ENDURE_NONE)
@@ -81,10 +104,11 @@ void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char 
 			 scale * f->limit, unit[rule]);
 }
 
-static const struct {
+struct field {
 	const char *name;
 	size_t at;
-} fields[] = {
+};
+static const struct field fields[] = {
 	{ "no_load_A", offsetof(struct endure_cycle, no_load_A) },
 	{ "no_load_rpm", offsetof(struct endure_cycle, no_load_rpm) },
 	{ "load_Nm", offsetof(struct endure_cycle, load_Nm) },
@@ -94,15 +118,37 @@ static const struct {
 };
 #define FIELDS (sizeof fields / sizeof fields[0])
 
+static const struct field of_play[] = {
+	{ "lost_arcmin", offsetof(struct endure_play, lost_arcmin) },
+	{ "u_lost_arcmin", offsetof(struct endure_play, u_lost_arcmin) },
+	{ "stiffness_Nm_per_arcmin", offsetof(struct endure_play, stiffness_Nm_per_arcmin) },
+	{ "u_stiffness", offsetof(struct endure_play, u_stiffness) },
+};
+#define OF_PLAY (sizeof of_play / sizeof of_play[0])
+
+static void put_fields(const void *of, const struct field *field, size_t n, char *buf, size_t size)
+{
+	for (size_t i = 0, used = 0; i < n && used < size; i++) {
+		double value = *(const double *)((const char *)of + field[i].at);
+		if (isfinite(value))
+			used += (size_t)snprintf(buf + used, size - used, "; %s %.6g", field[i].name, value);
+	}
+}
+
 void endure_cycle_text(const struct endure_cycle *c, char *buf, size_t size)
 {
 	size_t used = (size_t)snprintf(buf, size, "cycle %ld", c->number);
 
-	for (size_t i = 0; i < FIELDS && used < size; i++) {
-		double value = *(const double *)((const char *)c + fields[i].at);
-		if (isfinite(value))
-			used += (size_t)snprintf(buf + used, size - used, "; %s %.6g", fields[i].name, value);
-	}
+	if (used < size)
+		put_fields(c, fields, FIELDS, buf + used, size - used);
+}
+
+void endure_play_text(const struct endure_play *p, char *buf, size_t size)
+{
+	size_t used = (size_t)snprintf(buf, size, "play %ld", p->number);
+
+	if (used < size)
+		put_fields(p, of_play, OF_PLAY, buf + used, size - used);
 }
 
 static double number_after(const char *text, const char *name)
@@ -117,14 +163,36 @@ static double number_after(const char *text, const char *name)
 	return end > at + strlen(key) && isfinite(value) ? value : NAN;
 }
 
-bool endure_cycle_parse(const char *text, struct endure_cycle *ret)
+static void take_fields(const char *text, const struct field *field, size_t n, void *ret)
 {
+	for (size_t i = 0; i < n; i++)
+		*(double *)((char *)ret + field[i].at) = number_after(text, field[i].name);
+}
+
+/* "WORD number", and what follows. */
+static bool begins(const char *text, const char *word, long *ret)
+{
+	size_t n = strlen(word);
 	char *end;
 
-	if (strncmp(text, "cycle ", 6) != 0)
+	if (strncmp(text, word, n) != 0)
 		return false;
-	ret->number = strtol(text + 6, &end, 10);
-	for (size_t i = 0; i < FIELDS; i++)
-		*(double *)((char *)ret + fields[i].at) = number_after(text, fields[i].name);
-	return end > text + 6 && (*end == ';' || *end == '\0') && ret->number > 0;
+	*ret = strtol(text + n, &end, 10);
+	return end > text + n && (*end == ';' || *end == '\0');
+}
+
+bool endure_cycle_parse(const char *text, struct endure_cycle *ret)
+{
+	if (!begins(text, "cycle ", &ret->number))
+		return false;
+	take_fields(text, fields, FIELDS, ret);
+	return ret->number > 0;
+}
+
+bool endure_play_parse(const char *text, struct endure_play *ret)
+{
+	if (!begins(text, "play ", &ret->number))
+		return false;
+	take_fields(text, of_play, OF_PLAY, ret);
+	return ret->number >= 0;
 }

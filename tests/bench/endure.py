@@ -10,6 +10,7 @@ import pathlib
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -248,6 +249,62 @@ def killed_and_taken_up(bench):
     assert again.status == 2 and "all 6 cycles" in again.json["message"], again
 
 
+def copied(bench, options):
+    """Another bench of the same rig with the same logbook."""
+    with tempfile.TemporaryDirectory(prefix="bridle-endure-") as home:
+        shutil.copytree(bench.folder, pathlib.Path(home) / "bench", ignore=shutil.ignore_patterns("run"))
+        again = harness.Bench(5, options=options, example=pathlib.Path(home) / "bench")
+    again.start()
+    return again
+
+
+def play_between_the_cycles_and_its_drift(bench):
+    """The gear of virtual.ini has 9 arcmin; a rule of 3 arcmin stops at 4 more."""
+    plan(bench, "worn", 3, "play = 1\nplay_torque = 15 N.m\nplay_drift = 3 arcmin\n")
+    asked = {item["item"] for item in ready(bench, "worn")["checklist"]}
+    assert "wound_up" in asked, asked
+    sound = copied(bench, ())
+    try:
+        ready(sound, "worn")
+        done = sound.must("endure", "worn", "--hands", "--figure", sound.folder / "drift")
+        assert done["outcome"] == "done" and [p["cycle"] for p in done["plays"]] == [0, 1, 2, 3], done["plays"]
+        lost = [p["lost_motion_arcmin"] for p in done["plays"]]
+        assert all(8.5 < x["value"] < 13 and 0 < x["u"] < 1 for x in lost), lost  # with the twist of gear and lever at 3 % of 15 N.m, both ways
+        assert max(x["value"] for x in lost) - min(x["value"] for x in lost) < 2 * 2 * max(x["u"] for x in lost), lost
+        assert [c["cycle"] for c in done["cycles"]] == [1, 2, 3], done["cycles"]
+        assert sound.must("endure", "worn", "--cycles")["plays"] == done["plays"]
+        head, *rows = (sound.folder / "drift" / "endure.csv").read_text().splitlines()
+        assert head.endswith("lost motion (arcmin)") and all(abs(float(row.split(",")[4])) < 2 for row in rows), rows
+        events = sqlite3.connect(f"file:{sound.folder / 'logbook'}?mode=ro", uri=True).execute(
+            "SELECT mono_ns FROM event WHERE run_id = ? AND text LIKE 'play 1;%'", (done["run_id"],)).fetchall()
+        at_s = events[0][0] * 1e-9 + 1
+    finally:
+        sound.stop()
+        sound.home.cleanup()
+    worn = copied(bench, ("--at", f"{at_s:.2f} fault gear-play 4"))
+    try:
+        ready(worn, "worn")
+        stopped = worn.run("endure", "worn", "--hands", "--json")
+        doc = stopped.json
+        assert stopped.status == 1 and doc["cause"] == "play_drift" and doc["safe"], stopped
+        assert [p["cycle"] for p in doc["plays"]] == [0, 1, 2] and [c["cycle"] for c in doc["cycles"]] == [1, 2], doc
+        grown = doc["plays"][2]["lost_motion_arcmin"]["value"] - doc["plays"][0]["lost_motion_arcmin"]["value"]
+        assert abs(grown - 4) < 2 * 2 * doc["plays"][0]["lost_motion_arcmin"]["u"], doc["plays"]
+        assert "the lost motion changed by" in doc["message"], doc
+        again = worn.run("endure", "worn", "--hands", "--resume", "--json")
+        assert again.status == 1 and again.json["cause"] in ("not_ready", "play_drift"), again
+    finally:
+        worn.stop()
+        worn.home.cleanup()
+
+
+def a_play_that_cannot_be_is_refused_with_the_number_that_decides(bench):
+    plan(bench, "heavy", 3, "play = 1\nplay_torque = 60 N.m\n")
+    ready(bench, "heavy")
+    refused = bench.run("endure", "heavy", "--hands", "--json")
+    assert refused.status == 2 and "[endurance] play_torque: found 60 N·m" in refused.json["message"] and "which the brake holds" in refused.json["message"], refused
+
+
 def memory_and_rows_are_bounded(bench):
     plan(bench, "many", CYCLES, "keep = 1000\nzero = 1000\ncase = 0 degC\ntemperature_rise = 0 K\ncurrent_drift = 0\n")
     ready(bench, "many")
@@ -283,7 +340,8 @@ if __name__ == "__main__":
         named.__name__ = test.__name__
         return named
     try:
-        harness.main(*map(on, (nothing_begins_unasked, a_few_cycles, killed_and_taken_up, memory_and_rows_are_bounded,
+        harness.main(*map(on, (nothing_begins_unasked, a_few_cycles, killed_and_taken_up, play_between_the_cycles_and_its_drift,
+                               a_play_that_cannot_be_is_refused_with_the_number_that_decides, memory_and_rows_are_bounded,
                                a_rule_stops_it_and_the_broker_is_told, a_broker_that_is_away_is_told_once,
                                a_broker_that_answers_nonsense_costs_no_result)))
     finally:

@@ -269,7 +269,7 @@ def help_lists_every_fault_and_template_reads_back():
     for name in ("node-silent", "node-reset", "cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-hum", "garbage", "lost-samples",
                  "doubled-samples", "half-lines", "swapped-samples", "delayed-lines", "nonsense", "link-cut", "host-held", "cell-drift",
                  "line-late", "line-pieces", "line-rubbish", "panel", "pickup-half", "pickup-slip", "drive-mute", "drive-silent", "lines-silent", "indicator-silent", "modbus-silent", "indicator-unit", "brake-stuck", "brake-off", "contactor-welded", "contactor-drop", "estop", "guard", "overspeed",
-                 "wrong-direction", "oscillation", "supply-sag", "drive-fault", "hot-brake", "hot-actuator", "torque-spike"):
+                 "wrong-direction", "oscillation", "supply-sag", "drive-fault", "hot-brake", "hot-actuator", "gear-play", "torque-spike"):
         assert f"\n  {name} " in text, name
     template = run("bench", "--template").out
     assert template.count("\nlength = 0 m\n") == 1  # the example's arm has a length of its own

@@ -95,6 +95,59 @@ static void what_was_not_measured_stops_where_a_rule_needs_it(void **state)
 	}
 }
 
+/* The first one counts; either way; told at half of the limit, once; what was not measured stops. */
+static void a_play_that_drifts_stops_at_its_limit(void **state)
+{
+	(void)state;
+	static const struct endure_limits limits = { .limit = { [ENDURE_PLAY] = 2 }, .tell_frac = 0.5, .reference = 2 };
+	static const struct {
+		double lost_arcmin;
+		enum endure_rule tell, stop;
+	} rows[] = {
+		{ 10, ENDURE_NONE, ENDURE_NONE },   { 10.9, ENDURE_NONE, ENDURE_NONE },
+		{ 11.1, ENDURE_PLAY, ENDURE_NONE }, { 11.9, ENDURE_NONE, ENDURE_NONE },
+		{ 8.1, ENDURE_NONE, ENDURE_NONE },  { 7.9, ENDURE_NONE, ENDURE_PLAY },
+		{ 12.1, ENDURE_NONE, ENDURE_PLAY }, { NAN, ENDURE_NONE, ENDURE_PLAY },
+	};
+	struct endure_watch w = endure_watch_begin(&limits), without = endure_watch_begin(&all);
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct endure_play p = { (long)i, rows[i].lost_arcmin, 0.3, 1.5, 0.1 };
+		struct endure_found f = endure_watch_play(&w, &p);
+		assert_int_equal(f.stop, rows[i].stop);
+		assert_int_equal(f.tell, rows[i].tell);
+		assert_int_equal(endure_watch_play(&without, &p).stop, ENDURE_NONE);
+	}
+	struct endure_found f = { ENDURE_PLAY, ENDURE_NONE, 2.34, 2 };
+	char text[200];
+	endure_rule_text(&f, f.stop, text, sizeof text);
+	assert_string_equal(text, "the lost motion changed by 2.34 arcmin, limit 2 arcmin");
+	/* one that never was measured has no first */
+	w = endure_watch_begin(&limits);
+	assert_int_equal(endure_watch_play(&w, &(struct endure_play){ 0, NAN, NAN, NAN, NAN }).stop, ENDURE_PLAY);
+	assert_int_equal(endure_watch_play(&w, &(struct endure_play){ 9, 50, 1, 1, 1 }).stop, ENDURE_NONE);
+}
+
+static void a_play_is_one_line_and_comes_back(void **state)
+{
+	(void)state;
+	struct endure_play p = { 300, 9.8125, 0.25, NAN, 0.5 }, back;
+	struct endure_cycle cycle;
+	char text[200];
+
+	endure_play_text(&p, text, sizeof text);
+	assert_string_equal(text, "play 300; lost_arcmin 9.8125; u_lost_arcmin 0.25; u_stiffness 0.5");
+	assert_true(endure_play_parse(text, &back));
+	assert_int_equal(back.number, 300);
+	assert_near(back.lost_arcmin, 9.8125, 1e-12);
+	assert_near(back.u_lost_arcmin, 0.25, 1e-12);
+	assert_true(isnan(back.stiffness_Nm_per_arcmin));
+	assert_false(endure_cycle_parse(text, &cycle));
+	assert_false(endure_play_parse("play", &back));
+	assert_false(endure_play_parse("play x; lost_arcmin 1", &back));
+	assert_false(endure_play_parse("player 3", &back));
+}
+
 static void the_case_at_any_moment(void **state)
 {
 	(void)state;
@@ -127,6 +180,8 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(each_rule_stops_at_its_limit),
 		cmocka_unit_test(what_was_not_measured_stops_where_a_rule_needs_it),
+		cmocka_unit_test(a_play_that_drifts_stops_at_its_limit),
+		cmocka_unit_test(a_play_is_one_line_and_comes_back),
 		cmocka_unit_test(the_case_at_any_moment),
 		cmocka_unit_test(a_cycle_is_one_line_and_comes_back),
 	};
