@@ -28,18 +28,24 @@ static bool is_of(const json_t *doc, const char *actuator)
 	return name && strcmp(name, actuator) == 0;
 }
 
+/* Friction at rest is up to so many times the running one: a gear that stood shows more of it. Common practice, no
+ * source. */
+#define AT_REST 1.3
+
 /* At a locked shaft rising commands give gain/(1 + loss), falling ones gain/(1 - loss): their mean slope is
- * gain/(1 - loss^2), and what they lie apart grows by 2 gain loss/(1 - loss^2). A response that is not straight gives
- * another gain to small torques: its largest deviation at half of the largest, as a rectangle. */
+ * gain/(1 - loss^2), and what they lie apart grows by 2 gain loss/(1 - loss^2). The loss lies between that of a gear
+ * that stood and that of one that runs (rectangle). A response that is not straight gives another gain to small
+ * torques: its largest deviation at half of the largest, as a rectangle. */
 static void take_obey(const json_t *doc, struct tame_known *k)
 {
 	double u_slope, u_growth, slope = number_of(doc, "gain", &u_slope);
 	double growth = number_of(doc, "hysteresis_growth", &u_growth);
 	double off_Nm = json_number_value(json_object_get(doc, "linearity_Nm"));
 	double half_Nm = json_number_value(json_object_get(doc, "torque_Nm")) / 2;
+	double at_rest = growth / (2 * slope), least = at_rest / AT_REST;
 
-	k->loss = growth / (2 * slope);
-	k->u_loss = u_growth / (2 * slope);
+	k->loss = (at_rest + least) / 2;
+	k->u_loss = hypot(u_growth / (2 * slope), (at_rest - least) / sqrt(12));
 	if (!(k->loss >= 0 && k->loss < 1 && isfinite(k->u_loss))) {
 		k->loss = LOSS;
 		k->u_loss = LOSS_HALF / sqrt(3);
