@@ -2,11 +2,16 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A drive that a person sets on its own panel: asked for, checked against the pick-up, and then left alone while the brake loads it. The
 bench's hands are the person; a fault makes them set it wrong, too fast, backward, or not at all. The page docs/drive.md says what it promises."""
+import os
+import re
 import sqlite3
+import time
 
 import harness
+import host
 import text_drive
 from prepared import Prepared
+from terminal import Terminal
 
 # As docs/drive.md shows it, but that it turns back.
 HAND = "\n" + "".join(line[4:] + "\n" for line in (harness.ROOT / "docs" / "drive.md").read_text(encoding="utf-8")
@@ -162,6 +167,48 @@ def no_reverse(folder):
     path.write_text(path.read_text(encoding="utf-8").replace("reverse = yes", "reverse = no"), encoding="utf-8")
 
 
+def control(folder, act):
+    """One act of the hands while the program, which knows no virtual bench, has the tether. Bench time stands still for so long."""
+    line = host.Line("unix:run/control.sock", str(folder))
+    for number, body in enumerate(("hello 2", f"hand {act}"), 1):
+        line.write(host.frame(f"?{number} {body}"))
+        answer = line.take()
+        assert any(body.startswith(f"!{number} ok") for body in answer), (act, answer)
+    line.socket.close()
+
+
+def on_the_machines_clock(folder):
+    """A rig as a real one, slow enough for a machine that is busy; one load step."""
+    rig, plan = folder / "rig.ini", folder / "plans" / "gentle.ini"
+    text = re.sub(r"(?ms)^\[virtual\].*?(?=^\[)", "", rig.read_text(encoding="utf-8"))
+    text = text.replace("rate = 100 Hz", "rate = 20 Hz").replace("lease = 0.3 s\n", "lease = 3 s\n", 1) + "\n[guard]\nsilent = 3 s\ncell_stale = 5 s\n"
+    rig.write_text(text, encoding="utf-8")
+    text = plan.read_text(encoding="utf-8").replace("torque = 0, 5, 10, 15 N.m", "torque = 5 N.m").replace("repeat_first = yes", "repeat_first = no")
+    plan.write_text(text.replace("dwell = 4 s\nwindow = 2 s", "dwell = 2 s\nwindow = 1 s"), encoding="utf-8")
+
+
+def a_person_at_a_terminal():
+    """Enter too soon is answered with what the pick-up reads, Enter at the speed goes on; q at a question ends it in order."""
+    for quits in (False, True):
+        with harness.Bench(SEED, example=PREPARED.get(), edit=no_reverse) as bench:
+            harness.wait_for((bench.folder / "run" / "control.sock").exists, 10, "the bench")
+            on_the_machines_clock(bench.folder)
+            sweep = Terminal("sweep", "gentle", "--forced", "a person", "--bench", bench.folder)
+            said = lambda: " ".join(sweep.text.split())
+            harness.wait_for(lambda: "set the drive to 0: its power comes next" in said(), 60, "the first question")
+            os.write(sweep.far, b"\n")
+            harness.wait_for(lambda: "set the drive to 60 rpm forward, then press Enter" in said(), 60, "the second question")
+            os.write(sweep.far, b"q" if quits else b"\n")
+            if not quits:
+                harness.wait_for(lambda: "the pick-up reads 0.0 rpm: set the drive to 60 rpm forward, within 1.8 rpm" in said(), 60, "the third question")
+                control(bench.folder, "panel 60")
+                time.sleep(5)
+                os.write(sweep.far, b"\n")
+            status = sweep.process.wait(120)
+            assert status == (1 if quits else 0), said()
+            assert ("the operator stopped the run" if quits else "drive set by hand: 60 rpm asked for") in said(), said()
+
+
 if __name__ == "__main__":
     harness.main(a_day_with_a_knob, each_question_is_asked_and_kept, what_a_person_does_wrong_stops_it, nobody_sets_it, turned_down_in_mid_load,
-                 a_welded_contactor_is_not_safe, what_cannot_be_is_refused, without_a_reverse_the_zero_is_read_at_rest)
+                 a_welded_contactor_is_not_safe, what_cannot_be_is_refused, a_person_at_a_terminal, without_a_reverse_the_zero_is_read_at_rest)
