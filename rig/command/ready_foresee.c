@@ -179,16 +179,27 @@ static void print_row(const struct forecast_step *s, const struct foreseen *p)
 	putchar('\n');
 }
 
+/* " at -60 rpm" where the plan has several speeds. */
+static const char *at_speed(const struct forecast *f, const struct forecast_step *step, char buf[32])
+{
+	buf[0] = '\0';
+	if (f->speeds > 1)
+		snprintf(buf, 32, " at %.4g rpm", step->set_rpm);
+	return buf;
+}
+
 static void tell_target(const struct session *s, const struct forecast *f, const struct foreseen *seen)
 {
 	double shortest_s = INFINITY, most_s = 0;
 
 	for (size_t i = 0; s->plan.until_frac > 0 && i < f->n; i++) {
 		const struct foreseen *p = largest_of(f, seen, i);
+		char at[32];
 		shortest_s = fmin(shortest_s, f->step[i].dwell_s);
 		most_s = fmax(most_s, f->step[i].dwell_s);
 		if (p && p->cannot[0])
-			live_say("Step %zu, %.4g N\u00b7m: %s.", f->step[i].load + 1, f->step[i].torque_Nm, p->cannot);
+			live_say("Step %zu, %.4g N\u00b7m%s: %s.", f->step[i].load + 1, f->step[i].torque_Nm,
+				 at_speed(f, &f->step[i], at), p->cannot);
 	}
 	if (most_s > 0)
 		live_say("Expected dwell: %.0f to %.0f s a step, at most %.0f s.", shortest_s, most_s,

@@ -41,6 +41,9 @@ def what_the_arm_forbids_is_told_and_the_windows_follow_the_scatter():
         said = bench.run("ready", "until", "--hands", "--answers", "yes")
         assert said.status == 0 and "0.2 % cannot be reached" in " ".join(said.out.split()), said
         told = bench.must("ready", "until", "--hands", "--answers", "yes")
+        bench.replace("plans/until.ini", "speed = 60 rpm", "speed = 60, 40 rpm")
+        said = bench.run("ready", "until", "--hands", "--answers", "yes", "--no-check")
+        assert "10 N·m at 40 rpm: 0.2 % cannot be reached" in " ".join(said.out.split()), said
         # 3 mm of 500 mm at k = 2 is 0.6 %: the arm alone
         assert all("arm" in p["cannot_reach"] and "alone is 0." in p["cannot_reach"] for p in told["points"][1:]), told["points"]
         assert all(2 - 1e-9 <= p["dwell_s"] <= 20 for p in told["points"]), told["points"]
