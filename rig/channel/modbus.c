@@ -203,9 +203,11 @@ size_t modbus_read_write(bool tcp, const uint8_t *bytes, size_t n, uint16_t *ret
 	const size_t head = tcp ? MBAP : 0;
 	const uint16_t transaction = n >= 2 ? get16(bytes) : 0;
 
-	if (n < head + 7)
+	if (n < head + 2)
 		return 0;
 	const bool is_some = bytes[head + 1] == WRITE_SOME;
+	if (is_some && n < head + 7)
+		return 0;
 	const size_t body = is_some ? 7 + (size_t)bytes[head + 6] : 6;
 	const uint8_t *b = body_at(tcp, transaction, bytes, n, body);
 	if (b == NULL || (b[1] != WRITE_ONE && !is_some))

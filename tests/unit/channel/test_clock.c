@@ -2,9 +2,11 @@
 #include "channel/clock.h"
 
 #include <setjmp.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <sys/time.h>
 #include <time.h>
 
 #include <cmocka.h>
@@ -46,10 +48,32 @@ static void sleeps_until_an_absolute_time_and_not_into_the_past(void **state)
 	assert_true(mono_diff_s(clock.now(clock.ctx), begin) < 1);
 }
 
+static void nothing(int number)
+{
+	(void)number;
+}
+
+/* A signal in the middle of a sleep does not shorten it. */
+static void sleeps_on_after_a_signal(void **state)
+{
+	struct clock_src clock = clock_machine();
+	const struct itimerval every = { .it_interval = { .tv_usec = 2000 }, .it_value = { .tv_usec = 2000 } };
+	const struct itimerval never = { 0 };
+	struct mono until = mono_add_ns(clock.now(clock.ctx), 20000000);
+
+	(void)state;
+	signal(SIGALRM, nothing);
+	setitimer(ITIMER_REAL, &every, NULL);
+	assert_int_equal(clock.sleep_until(clock.ctx, until, NULL), RC_OK);
+	setitimer(ITIMER_REAL, &never, NULL);
+	assert_true(clock.now(clock.ctx).ns >= until.ns);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(is_the_machines),
+		cmocka_unit_test(sleeps_on_after_a_signal),
 		cmocka_unit_test(sleeps_until_an_absolute_time_and_not_into_the_past),
 	};
 

@@ -155,6 +155,25 @@ static void a_register_is_written(void **state)
 	size_t length = modbus_put_written(&rtu, 0, function, address, n, data, 0, buf);
 	assert_memory_equal(buf, written, sizeof written);
 	assert_int_equal(modbus_find_written(&rtu, 0, &two, pair, buf, length, &code), MODBUS_DATA);
+	/* the other side of a write of one register, and on TCP */
+	struct modbus_line of[] = { rtu, tcp };
+	for (size_t i = 0; i < 2; i++) {
+		size_t whole = modbus_put_write(&of[i], 7, &one, three, buf);
+		for (size_t cut = 0; cut < whole; cut++)
+			assert_int_equal(modbus_read_write(of[i].tcp, buf, cut, &transaction, &unit, &function,
+							   &address, &n, &data),
+					 0);
+		assert_int_equal(
+			modbus_read_write(of[i].tcp, buf, whole, &transaction, &unit, &function, &address, &n, &data),
+			whole);
+		assert_true(unit == 17 && n == 1 && memcmp(data, three, 2) == 0);
+		assert_int_equal(modbus_read_write(of[i].tcp, buf,
+						   modbus_put_read(&of[i], 7, MODBUS_HOLDING, 1, 1, buf), &transaction,
+						   &unit, &function, &address, &n, &data),
+				 0); /* a question is no write */
+	}
+	assert_int_equal(modbus_put_write(&rtu, 0, &two, pair, buf), 13);
+	assert_int_equal(modbus_read_write(false, buf, 13, &transaction, &unit, &function, &address, &n, &data), 13);
 	length = modbus_put_written(&rtu, 0, function, address, n, data, 4, buf);
 	assert_int_equal(modbus_find_written(&rtu, 0, &two, pair, buf, length, &code), MODBUS_REFUSED);
 	assert_int_equal(code, 4);

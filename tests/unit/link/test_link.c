@@ -312,7 +312,46 @@ static void refuses_a_folder_that_is_too_long(void **state)
 	base[sizeof base - 1] = '\0';
 	assert_int_equal(link_open("unix:tether", 0, base, 20, &link, &err), RC_IO);
 	assert_int_equal(err.sys_errno, ENAMETOOLONG);
+	base[800] = '\0'; /* the whole path has room then, its folder's name has not */
+	assert_int_equal(link_open("unix:tether", 0, base, 20, &link, &err), RC_IO);
+	assert_int_equal(err.sys_errno, ENAMETOOLONG);
+	assert_int_equal(link_open("unix:/no/such/socket", 0, base, 20, &link, &err), RC_TIMEOUT); /* from the root */
 	assert_null(link);
+}
+
+/* A name that stands for ::1 and 127.0.0.1: each is tried. */
+static void a_name_of_several_addresses(void **state)
+{
+	struct far *f = new_far();
+	char address[60];
+
+	listen_tcp(f);
+	snprintf(address, sizeof address, "tcp:localhost:%s", strrchr(f->address, ':') + 1);
+	strcpy(f->address, address);
+	connect_far(f);
+	*state = f;
+	carries_and_counts_bytes(state);
+	tear_down(state);
+}
+
+/* 16 MB are half an hour of a full line: then nobody will read them any more. */
+static void what_nobody_reads_is_not_kept_for_ever(void **state)
+{
+	static char block[1 << 16];
+	struct far *f = *state;
+	struct err err = { 0 };
+	uint64_t sent = 0;
+	enum rc rc = RC_OK;
+
+	while (rc == RC_OK && sent < (64u << 20)) {
+		assert_int_equal(send(f->fd, block, sizeof block, 0), sizeof block);
+		sent += sizeof block;
+		rc = link_pull(f->link, sent, 2000, &err);
+	}
+	assert_int_equal(rc, RC_NOMEM);
+	assert_non_null(strstr(err.what, "bytes came in and nobody reads them"));
+	assert_in_range(sent, 16u << 20, 17u << 20);
+	assert_int_equal(link_write(f->link, "", 0, 0, NULL), RC_OK);
 }
 
 static void refuses_bad_addresses(void **state)
@@ -342,6 +381,11 @@ static void refuses_bad_addresses(void **state)
 		{ "unix:" HUNDRED "socket.of.a.bench", RC_IO, "cannot connect: File name too long" },
 		{ "unix:/tmp/" HUNDRED TEN, RC_IO, "cannot connect: File name too long" },
 		{ "unix:" HUNDRED HUNDRED HUNDRED, RC_ARG, "the address is longer than 299 characters" },
+		{ "tcp:[]:7000", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "tcp:[:7000", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "tcp:localhost:x", RC_ARG, "port from 1 to 65535" },
+		{ "tcp:" HUNDRED HUNDRED TEN TEN TEN TEN TEN TEN ":7000", RC_ARG, "expected tcp:HOST:PORT" },
+		{ "tcp:255.255.255.255:7000", RC_IO, "cannot connect" },
 		{ "can:no-such-if", RC_IO, "link \"can:no-such-if\": " },
 	};
 
@@ -474,6 +518,8 @@ int main(void)
 		BOTH(what_a_socket_has_not_is_no_mistake),
 		BOTH(reading_waits_as_long_as_told),
 		cmocka_unit_test(refuses_a_folder_that_is_too_long),
+		cmocka_unit_test(a_name_of_several_addresses),
+		cmocka_unit_test_setup_teardown(what_nobody_reads_is_not_kept_for_ever, unix_up, tear_down),
 		cmocka_unit_test(one_that_never_answers_ends_in_time),
 		cmocka_unit_test(refuses_bad_addresses),
 		cmocka_unit_test(a_refused_connection_ends_in_time),

@@ -185,6 +185,20 @@ static void an_interface_that_is_gone(void **state)
 	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 0, &e), PART_GONE);
 }
 
+/* Closed with a frame that it had not read: the kernel tells an error. */
+static void an_interface_that_fails(void **state)
+{
+	char buf[100];
+	int e = 0;
+
+	(void)state;
+	assert_int_equal(part.ops->write(part.ctx, "t2010\r", 6, &e), 6);
+	close(far);
+	assert_int_equal(part.ops->read(part.ctx, buf, sizeof buf, 0, &e), PART_GONE);
+	assert_int_equal(e, ECONNRESET);
+	far = -1;
+}
+
 /* What the kernel refuses: the line's bytes went nowhere. */
 static void a_frame_that_cannot_go(void **state)
 {
@@ -234,6 +248,7 @@ int main(void)
 		cmocka_unit_test_setup_teardown(lines_go_as_frames, begin, end),
 		cmocka_unit_test_setup_teardown(only_what_is_listened_to_comes_in, begin, end),
 		cmocka_unit_test_setup_teardown(an_interface_that_is_gone, begin, end),
+		cmocka_unit_test_setup_teardown(an_interface_that_fails, begin, end),
 		cmocka_unit_test_setup_teardown(a_frame_that_cannot_go, begin, end),
 		cmocka_unit_test_setup_teardown(a_queue_that_is_full_ends_nothing, begin, end),
 		cmocka_unit_test_setup_teardown(reading_waits_for_a_frame, begin, end),

@@ -60,6 +60,38 @@ static void takes_semicolons_tabs_and_a_last_line_without_end(void **state)
 	}
 }
 
+/* A separator within quotes is none; a bracket alone is part of the name; a line end of \r alone is a blank. */
+static void headings_that_look_like_something_else(void **state)
+{
+	struct csv t;
+
+	(void)state;
+	assert_int_equal(parse("\"a,b\";\"line\none\"\n1;2\n \t\n#", "t", &t, NULL, NULL), RC_OK);
+	assert_int_equal(t.n_columns, 2);
+	assert_string_equal(t.column[0].name, "a,b");
+	csv_free(&t);
+	assert_int_equal(parse("x (N m,y),z\n1,2,3\n", "t", &t, NULL, NULL), RC_OK);
+	assert_int_equal(t.n_columns, 3);
+	assert_string_equal(t.column[0].name, "x (N m");
+	assert_string_equal(t.column[0].unit, "");
+	assert_string_equal(t.column[1].name, "y)");
+	csv_free(&t);
+}
+
+/* A folder, a name within a file, a file that is not there: the last two are wrong requests. */
+static void files_that_cannot_be_read(void **state)
+{
+	struct csv t;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(csv_read("/nowhere/t.csv", &t, NULL, &err), RC_ARG);
+	assert_int_equal(csv_read("/dev/null/t.csv", &t, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "cannot be opened"));
+	assert_int_equal(csv_read("/tmp", &t, NULL, &err), RC_IO);
+	assert_non_null(strstr(err.what, "/tmp: cannot be read: "));
+}
+
 static void quoted_cells_may_go_over_lines_and_lines_keep_their_numbers(void **state)
 {
 	struct csv t;
@@ -109,6 +141,8 @@ static void says_where_and_what_is_wrong(void **state)
 		{ "no name", "x,\n1,2\n", "column 2 has no heading" },
 		{ "numbers for headings", "1,2\n3,4\n", "found the number 1 where" },
 		{ "two at once", "x,y\n1\n2\n", "(and 1 more)" },
+		{ "blanks only", " \t \n#", "t.csv: empty" },
+		{ "an open quote in the headings", "\"x;y\n", "t.csv" },
 	};
 	struct csv t = { 0 };
 
@@ -228,6 +262,8 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(reads_headings_units_comments_crlf_and_bom),
 		cmocka_unit_test(takes_semicolons_tabs_and_a_last_line_without_end),
+		cmocka_unit_test(headings_that_look_like_something_else),
+		cmocka_unit_test(files_that_cannot_be_read),
 		cmocka_unit_test(quoted_cells_may_go_over_lines_and_lines_keep_their_numbers),
 		cmocka_unit_test(turns_units),
 		cmocka_unit_test(says_where_and_what_is_wrong),

@@ -314,6 +314,52 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 		{ PROFILE_WEIGHTS, "[2kg-a]", "[all]", "expected a name of letters" },
 		{ PROFILE_RIG, "[limits]", "[guard]\nsilent = 0.02 s\n[limits]",
 		  "silent: found 0.02 s, expected at least three ticks (0.03 s at this rate)" },
+		{ PROFILE_PLAN, "torque = 0, 5, 10 N.m", "down = no", "torque: is missing; expected steps such as" },
+		{ PROFILE_PLAN, "85 rpm\n[steps]\ntorque = 0, 5, 10 N.m",
+		  "85 rpm\nload = current\n[steps]\ntorque = 0, 5 N.m",
+		  "current: is missing; expected steps such as \"0, 5, 10 A\"" },
+		{ PROFILE_PLAN, "85 rpm\n[steps]\ntorque = 0, 5, 10 N.m",
+		  "85 rpm\nload = current\n[steps]\ncurrent = 0, 1 A\ntorque = 0, 5 N.m",
+		  "torque: does not go with [plan] load = current; give current" },
+		{ PROFILE_PLAN, "speed = 85 rpm", "drive = current", "drive = current needs a current such as 8 A" },
+		{ PROFILE_PLAN, "speed = 85 rpm", "drive = current\ncurrent = 8 A", "begins at 0, where nothing but" },
+		{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0, 5, 10 N.m\n",
+		  "drive = current\ncurrent = 8 A\n[steps]\ntorque = 5, 10 N.m\nfind_limit = yes\n",
+		  "find_limit: found yes; expected it only with drive = speed" },
+		{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0, 5, 10 N.m\n",
+		  "drive = hand\n[steps]\ntorque = 5, 10 N.m\n[endurance]\ncycles = 3\n",
+		  "cycles: goes only with drive = speed and load = torque" },
+		{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0, 5, 10 N.m\n",
+		  "speed = 85 rpm\nload = current\n[steps]\ncurrent = 0, 1 A\n[endurance]\ncycles = 3\n",
+		  "cycles: goes only with drive = speed and load = torque" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 5 to 5 step 1 N.m", "an end above the start" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 till 5 step 1 N.m", "expected from ... to ... step" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 to 500 step 1 N.m", "too many steps" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, x N.m", "expected a number" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m",
+		  "0, 5 newton metres written at such a length that no unit could ever need so much",
+		  "the unit is too long" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "", "torque: is empty" },
+		{ PROFILE_PLAN, "85 rpm", "fast", "speed: found \"fast\"" },
+		{ PROFILE_PLAN, "winder", "win der", "actuator: found \"win der\"" },
+		{ PROFILE_ACTUATOR, "@ 80 rpm", "@ -80 rpm", "after @ stands a speed such as 80 rpm" },
+		{ PROFILE_ACTUATOR, "@ 80 rpm", "@ 80 rpm ± 1 rpm", "after @ stands a speed such as 80 rpm" },
+		{ PROFILE_RIG, "[cell]", "clock = -1 ± 50 ppm\n[cell]",
+		  "clock: found \"-1 ± 50 ppm\", expected an uncertainty" },
+		{ PROFILE_RIG, "[cell]", "clock = ± 200 %\n[cell]", "clock: found \"± 200 %\"" },
+		{ PROFILE_RIG, "[cell]", "[]\n[cell]", "expected a section such as [rig]" },
+		{ PROFILE_RIG, "[cell]", "[cell\n[cell]", "expected a section such as [rig]" },
+		{ PROFILE_RIG, "[cell]", "[cell] and more\n[cell]", "expected a section such as [rig]" },
+		{ PROFILE_RIG, "[cell]",
+		  "[a-section-whose-name-is-longer-than-any-name-that-a-piece-or-an-instrument-could-have]\n[cell]",
+		  "section" },
+		{ PROFILE_RIG, "[cell]", "= 5\n[cell]", "expected \"key = value\"" },
+		{ PROFILE_RIG, "[cell]", "some: thing = 5\n[cell]", "expected \"key = value\"" },
+		{ PROFILE_RIG, "mounting = shaft", "mounting: shaft = x", "expected \"key = value\"" },
+		{ PROFILE_WEIGHTS, "[2kg-a]\nnominal = 2 kg\nclass = M1", "[2kg-a]\nnominal = 2 kg", "2kg-a" },
+		{ PROFILE_WEIGHTS, "class = M1", "class = Z9", "class: found \"Z9\"" },
+		{ PROFILE_WEIGHTS, "class = M1", "class = M1\nmass = 2 kg ± 0.5 g", "2kg-a" },
+		{ PROFILE_WEIGHTS, "[2kg-a]\nnominal", "[two]\nnominal = 2 kg\n[2kg-a]\nnominal", "two" },
 	};
 
 	(void)state;
@@ -325,6 +371,52 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 			fail_msg("row %zu: %zu mistakes, first \"%s\"", i, m.n, m.n ? m.line[0] : "");
 		free(text);
 	}
+}
+
+/* What looks odd and is none. */
+static void what_is_taken(void **state)
+{
+	static const struct {
+		enum profile_file which;
+		const char *from, *to;
+	} rows[] = {
+		{ PROFILE_RIG, "[cell]", "[cell] ; the first one" },
+		{ PROFILE_RIG, "[cell]", "#\n[cell] " },
+		{ PROFILE_RIG, "name = bench two", "name = bench two #" },
+		{ PROFILE_RIG, "name = bench two", "name = bench two\t# by the door" },
+		{ PROFILE_RIG, "[cell]", "clock = ± 50 ppm\n[cell]" },
+		{ PROFILE_RIG, "pulses = 2400", "pulses = 2400\nsign = -" },
+		{ PROFILE_RIG, "pulses = 2400", "pulses = 2400\nsign = +" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0.5, +5, .8e1 N.m" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "from 0 N.m to 10 N.m step 5 N.m " },
+		{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0,",
+		  "drive = current\ncurrent = 8 A\n[steps]\ntorque = 1," },
+		{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0, 5, 10 N.m",
+		  "load = current\nspeed = 85 rpm\n[steps]\ncurrent = 0, 0.5 A" },
+		{ PROFILE_ACTUATOR, "@ 80 rpm", "@ 0 rpm" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		char *text = replaced(base_text(rows[i].which), rows[i].from, rows[i].to);
+		struct mistakes m = { 0 };
+
+		if (parse(rows[i].which, text, &m, NULL) != RC_OK)
+			fail_msg("row %zu: %zu mistakes, first \"%s\"", i, m.n, m.n ? m.line[0] : "");
+		free(text);
+	}
+}
+
+/* Without a list the first mistake is told all the same. */
+static void nobody_keeps_the_list(void **state)
+{
+	char *text = replaced(rig_text, "= shaft", "= wheel");
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(parse(PROFILE_RIG, text, NULL, &err), RC_ARG);
+	assert_string_equal(err.what, "rig.ini:9: [cell] mounting: found \"wheel\", expected cradle or shaft");
+	free(text);
 }
 
 static void one_piece_too_many(void **state)
@@ -400,6 +492,8 @@ int main(void)
 		cmocka_unit_test(lists_claims_and_orders_that_cannot_be),
 		cmocka_unit_test(files_that_no_person_wrote),
 		cmocka_unit_test(one_piece_too_many),
+		cmocka_unit_test(what_is_taken),
+		cmocka_unit_test(nobody_keeps_the_list),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
