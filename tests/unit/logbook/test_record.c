@@ -290,6 +290,64 @@ static void a_record_that_is_not_whole_is_refused(void **state)
 	}
 }
 
+static enum rc read_any(bool of_cell, const json_t *whole, struct err *err)
+{
+	static struct cellcal cal;
+	static struct brakemap map;
+	char *text = json_dumps(whole, JSON_REAL_PRECISION(17));
+	enum rc rc = of_cell ? record_to_cellcal(text, &cal, err) : record_to_brakemap(text, &map, err);
+
+	free(text);
+	return rc;
+}
+
+static size_t taken; /* of yes in a value's place */
+
+/* Each value in turn is another one: never a crash, a refusal has a sentence. Yes is no value of either record. */
+static void change_each(bool of_cell, json_t *whole, json_t *at)
+{
+	static const char *const others[] = { "true", "null", "\"x\"", "-1", "1e308", "0", "99999", "[]", "[1]", "{}" };
+	size_t n = json_is_array(at) ? json_array_size(at) : json_object_size(at), i = 0;
+	void *iter = json_is_object(at) ? json_object_iter(at) : NULL;
+
+	for (; i < n; i++) {
+		json_t *old = json_incref(iter ? json_object_iter_value(iter) : json_array_get(at, i));
+		for (size_t k = 0; k < sizeof others / sizeof others[0]; k++) {
+			json_t *other = json_loads(others[k], JSON_DECODE_ANY, NULL);
+			struct err err = { 0 };
+			if (iter)
+				json_object_iter_set_new(at, iter, other);
+			else
+				json_array_set_new(at, i, other);
+			enum rc rc = read_any(of_cell, whole, &err);
+			assert_true(rc == RC_OK || err.what[0]);
+			taken += k == 0 && rc == RC_OK;
+		}
+		if (iter)
+			json_object_iter_set(at, iter, old);
+		else
+			json_array_set(at, i, old);
+		if (json_is_array(old) || json_is_object(old))
+			change_each(of_cell, whole, old);
+		json_decref(old);
+		iter = iter ? json_object_iter_next(at, iter) : NULL;
+	}
+}
+
+static void each_value_is_looked_at(void **state)
+{
+	struct cellcal cal = some_cellcal(3);
+	char *text = record_from_cellcal(&cal);
+	json_t *whole = json_loads(text, 0, NULL);
+
+	(void)state;
+	change_each(true, whole, whole);
+	assert_int_equal(taken, 0);
+	assert_int_equal(read_any(true, whole, NULL), RC_OK); /* put back */
+	json_decref(whole);
+	free(text);
+}
+
 static void what_is_no_json_or_newer_is_refused(void **state)
 {
 	static const char *const texts[] = {
@@ -327,6 +385,7 @@ int main(void)
 		cmocka_unit_test(an_older_calibration_without_branches_reads),
 		cmocka_unit_test(a_map_comes_back_with_all_its_digits),
 		cmocka_unit_test(a_record_that_is_not_whole_is_refused),
+		cmocka_unit_test(each_value_is_looked_at),
 		cmocka_unit_test(what_is_no_json_or_newer_is_refused),
 	};
 
