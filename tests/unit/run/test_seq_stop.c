@@ -121,6 +121,33 @@ static void a_falling_step_after_a_rest_is_met_from_above(void **state)
 	assert_true(w.falling_most_A > 0.7);
 }
 
+/* 25 N·m at 60 rpm, more than enough at 30. */
+static void weak_when_fast(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	seq_sweep_step(&sweep, snap, ret);
+	((struct tiny_rig *)state)->motor_most_Nm = sweep.want_rpm > 45 ? 25 : 60;
+}
+
+/* So too where 30 N·m could not be carried, but at a faster speed. */
+static void what_failed_at_a_faster_speed_is_a_neighbour_still(void **state)
+{
+	struct sweep_item items[] = { { .step = 0, .direction = 1, .set = 20, .rpm = 60 },
+				      { .step = 1, .direction = 1, .set = 30, .rpm = 60 },
+				      { .step = 1, .direction = 1, .set = 30, .rpm = 30 },
+				      { .step = 0, .direction = -1, .set = 20, .rpm = 30 } };
+	struct tiny_rig rig = tiny_rig_make(58);
+	struct sweep_config c = tiny_sweep_config();
+	struct watch w = { 0 };
+
+	(void)state;
+	c.cool_s = 3;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, items, 4));
+	assert_true(tiny_run(&rig, weak_when_fast, &rig, 300, watch, &w).done);
+	assert_true(sweep.collapsed);
+	assert_true(w.falling_most_A > 0.7);
+}
+
 /* The actuator gives 25 N·m: on the way to 30 the brake is eased to 40 % at once, current, set-point and controller
  * alike, and left there for 1.5 s before anything else is asked. */
 static void eases_to_less_than_half_and_waits(void **state)
@@ -271,6 +298,7 @@ int main(void)
 		cmocka_unit_test(unloads_before_the_drive_goes_off),
 		cmocka_unit_test(a_falling_step_is_met_once),
 		cmocka_unit_test(a_falling_step_after_a_rest_is_met_from_above),
+		cmocka_unit_test(what_failed_at_a_faster_speed_is_a_neighbour_still),
 		cmocka_unit_test(eases_to_less_than_half_and_waits),
 		cmocka_unit_test(eases_by_current_too),
 		cmocka_unit_test(a_speed_that_collapses_is_eased_in_time),
