@@ -246,7 +246,7 @@ static void loads(FILE *f, const struct certificate *c)
 	size_t i;
 
 	fprintf(f,
-		"<section>\n<h2>By load</h2>\n<table class=\"narrow\">\n<caption>In percent of the load. U: expanded "
+		"<section>\n<h2>By load</h2>\n<table class=\"stack\">\n<caption>In percent of the load. U: expanded "
 		"uncertainty, k = "
 		"%.3g.</caption>\n"
 		"<thead><tr><th class=\"n\">Torque<br><span class=\"unit\">N·m</span></th><th class=\"n\">Mean "
@@ -275,7 +275,7 @@ static void readings(FILE *f, const struct certificate *c)
 	const json_t *point;
 	size_t i;
 
-	fputs("<section>\n<h2>Readings</h2>\n<table>\n<caption>Each reading less the tare of its "
+	fputs("<section>\n<h2>Readings</h2>\n<table class=\"narrow\">\n<caption>Each reading less the tare of its "
 	      "series.</caption>\n<thead><tr>"
 	      "<th>Series</th><th>Mounting</th><th>Load</th><th class=\"n\">Torque<br><span "
 	      "class=\"unit\">N·m</span></th><th class=\"n\">Indication<br><span class=\"unit\">counts</span></th><th "
@@ -284,10 +284,15 @@ static void readings(FILE *f, const struct certificate *c)
 	json_array_foreach(json_object_get(c->doc, "points"), i, point)
 	{
 		const char *way = json_string_value(json_object_get(point, "direction"));
-		fprintf(f, "<tr><td>%d</td><td>%d</td><td>", (int)real_of(point, "series"),
-			(int)real_of(point, "position"));
+		fprintf(f,
+			"<tr><td data-label=\"series\">%d</td><td data-label=\"mounting\">%d</td><td "
+			"data-label=\"load\">",
+			(int)real_of(point, "series"), (int)real_of(point, "position"));
 		text_html(f, way ? way : "");
-		fprintf(f, "%s</td><td class=\"n\">%.4f</td><td class=\"n\">%.0f</td><td class=\"n\">%+.4f</td></tr>\n",
+		fprintf(f,
+			"%s</td><td class=\"n\" data-label=\"torque, N·m\">%.4f</td><td class=\"n\" "
+			"data-label=\"indication, counts\">%.0f</td><td class=\"n\" data-label=\"less fit, "
+			"N·m\">%+.4f</td></tr>\n",
 			json_is_true(json_object_get(point, "outlier")) ? ", outlier" : "", real_of(point, "torque_Nm"),
 			real_of(point, "indication"), real_of(point, "residual_Nm"));
 	}

@@ -9,7 +9,7 @@
 #include <math.h>
 
 #define WIDTH 700
-#define HEIGHT 540
+#define HEIGHT 470
 #define SHOWN_SIGMAS 4.0 /* the axis holds at least so many */
 
 /* --- the table --- */
@@ -54,7 +54,7 @@ static void level(FILE *f, double y, const char *style, const char *word)
 {
 	fprintf(f,
 		"set arrow from graph 0, first %.10g to graph 1, first %.10g nohead back %s\n"
-		"set label '%s' at graph 1, first %.10g offset 0.6,0 left font ',12' textcolor rgb '#444444'\n",
+		"set label '%s' at graph 1, first %.10g offset 0.6,0 left font ',13' textcolor rgb '#444444'\n",
 		y, y, style, word, y);
 }
 
@@ -156,7 +156,7 @@ static void write_script(FILE *f, const struct checks *c)
 	fputs(c->rig[0] ? ", " : "", f);
 	gnuplot_text(f, c->rig);
 	fprintf(f,
-		"%s' at screen 0.012,screen 0.975 left noenhanced font ',11' textcolor rgb '#5a5a5a'\nset xrange "
+		"%s' at screen 0.012,screen 0.975 left noenhanced font ',13' textcolor rgb '#5a5a5a'\nset xrange "
 		"[0.5:%zu.5]\nset xtics %zu\nset tmargin at screen 0.88\nset bmargin at screen 0.54\n",
 		c->check[0].on_bench ? " (a virtual bench)" : "", c->n, 1 + c->n / 20);
 	sensitivity_panel(f, c);

@@ -184,7 +184,7 @@ static void write_script(FILE *f, const struct compared *c)
 	      "reset\nset encoding utf8\nset datafile separator ','\nset datafile columnheaders\n"
 	      "set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
 	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque (N·m)' offset 0,0.3\nset offsets graph 0.03, "
-	      "graph 0.03, graph 0.06, graph 0.06\nset key outside top left vertical Left reverse maxcols 1 "
+	      "graph 0.03, graph 0.06, graph 0.06\nset key tmargin left vertical Left reverse maxcols 1 "
 	      "noenhanced\n",
 	      f);
 	for (size_t i = 0; i < FIGURES; i++) {

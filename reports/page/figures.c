@@ -13,7 +13,7 @@
 #include <unistd.h>
 
 #define PATH_ROOM 1200
-#define WHOSE_CHAR 5.6 /* width of a letter of the line that says whose a figure is */
+#define WHOSE_CHAR 7.4 /* width of a letter of the line that says whose a figure is */
 #define KEY "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 
 static void head(struct script *s)
@@ -68,7 +68,7 @@ static void put_line(FILE *f, int id, double at, const char *first, const char *
 	gnuplot_text(f, first);
 	fputs(second[0] ? ", " : "", f);
 	gnuplot_text(f, second);
-	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',11' textcolor rgb '#5a5a5a'\n", at);
+	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',14' textcolor rgb '#5a5a5a'\n", at);
 }
 
 void figure_whose(struct script *s, int width, int height)
@@ -78,8 +78,8 @@ void figure_whose(struct script *s, int width, int height)
 	if ((double)(strlen(r->subject) + strlen(r->source)) * WHOSE_CHAR < width) {
 		put_line(s->f, 900, 1 - 11.0 / height, r->subject, r->source);
 	} else {
-		put_line(s->f, 900, 1 - 9.0 / height, r->subject, "");
-		put_line(s->f, 901, 1 - 22.0 / height, r->source, "");
+		put_line(s->f, 900, 1 - 10.0 / height, r->subject, "");
+		put_line(s->f, 901, 1 - 26.0 / height, r->source, "");
 	}
 }
 

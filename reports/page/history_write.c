@@ -187,7 +187,7 @@ static void whose(FILE *f, const struct history *h, double height)
 	gnuplot_text(f, h->actuator[0] ? h->actuator : "Rig");
 	fputs(h->rig[0] ? ", " : "", f);
 	gnuplot_text(f, h->rig);
-	fprintf(f, "%s' at screen 0.012,screen %.4f left noenhanced font ',11' textcolor rgb '#5a5a5a'\n",
+	fprintf(f, "%s' at screen 0.012,screen %.4f left noenhanced font ',14' textcolor rgb '#5a5a5a'\n",
 		h->on_bench ? " (a virtual bench)" : "", 1 - 11 / height);
 }
 

@@ -60,7 +60,9 @@ static void page_style(FILE *f)
 	      "dd{margin:0;overflow-wrap:anywhere}\n"
 	      ".figures{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:1.4rem "
 	      "1.6rem;margin-top:1.8rem}\n"
-	      ".figures>:only-child,#curves{grid-column:1/-1;max-width:46rem}\n"
+	      ".figures>figure:last-child:nth-child(2),#curves{grid-column:1/-1;max-width:46rem}\n"
+	      ".spoken{position:absolute;width:1px;height:1px;margin:0;padding:0;border:0;overflow:hidden;clip-path:"
+	      "inset(50%)}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
 	      "figure h3{margin:.2rem 0}\n"
 	      "figure svg{width:100%;height:auto;display:block}\n"
@@ -109,7 +111,7 @@ static void page_style(FILE *f)
 	      "margin-top:.8rem}\n"
 	      " .result{font-size:12pt;margin:.6rem 0}\n"
 	      " .scroll "
-	      "svg{min-width:0}.figures>:only-child,#curves{max-width:"
+	      "svg{min-width:0}.figures>figure,#curves{max-width:"
 	      "none}\n"
 	      " figure svg{max-height:105mm}#curves "
 	      "svg{max-height:232mm}#time svg{max-height:190mm}\n"
@@ -197,7 +199,7 @@ bool page_svg(FILE *f, const char *svg, const char *prefix, const char *title)
 
 enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, struct err *err)
 {
-	fputs("<section class=\"figures\" aria-label=\"Figures\">\n", f);
+	fputs("<section class=\"figures\" aria-label=\"Figures\">\n<h2 class=\"spoken\">Figures</h2>\n", f);
 	for (size_t i = 0; i < figures->n; i++) {
 		const struct figure *g = &figures->figure[i];
 		char path[PATH_ROOM], prefix[40];

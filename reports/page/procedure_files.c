@@ -77,27 +77,33 @@ enum rc procedure_tables(const struct report *r, const char *dir, struct err *er
 	return rc;
 }
 
-/* whose: what stands above the drawing, NULL: nothing. */
-static enum rc put_script(const struct procedure *p, const char *whose, const char *dir, struct err *err)
+static void put_line(FILE *f, int id, double at, const char *text)
+{
+	fprintf(f, "set label %d '", id);
+	gnuplot_text(f, text);
+	fprintf(f, "' at screen 0.012, screen %.3f left noenhanced font ',13' textcolor rgb '#5a5a5a'\n", at);
+}
+
+/* r: whose drawing it is, NULL: it does not say. */
+static enum rc put_script(const struct procedure *p, const struct report *r, const char *dir, struct err *err)
 {
 	FILE *f = NULL;
 	enum rc rc = begin(dir, p->kind, "gp", &f, err);
 
 	if (rc != RC_OK)
 		return rc;
-	if (whose) {
-		fputs("set label 900 '", f);
-		gnuplot_text(f, whose);
-		fputs("' at screen 0.012, screen 0.975 left noenhanced font ',11' textcolor rgb '#5a5a5a'\n", f);
+	if (r) {
+		put_line(f, 900, 0.97, r->subject);
+		put_line(f, 901, 0.93, r->source);
 	}
 	fputs(p->script, f);
 	return end(f, dir, err);
 }
 
-static enum rc draw_from(const struct procedure *p, const char *whose, const char *dir, bool draw, struct err *err)
+static enum rc draw_from(const struct procedure *p, const struct report *r, const char *dir, bool draw, struct err *err)
 {
 	char script[32];
-	enum rc rc = put_script(p, whose, dir, err);
+	enum rc rc = put_script(p, r, dir, err);
 
 	snprintf(script, sizeof script, "%s.gp", p->kind);
 	return rc == RC_OK && draw ? gnuplot_run(dir, script, ", or leave figures out", err) : rc;
@@ -107,17 +113,15 @@ enum rc procedure_figure(const struct report *r, const char *dir, bool draw, str
 {
 	const struct procedure *p = &r->procedure;
 	struct figure *g = &ret->figure[0];
-	char whose[sizeof r->subject + sizeof r->source + 4];
 
 	*ret = (struct figures){ 0 };
-	snprintf(whose, sizeof whose, "%s, %s", r->subject, r->source);
 	if (!p->script)
 		return RC_OK;
 	ret->n = 1;
 	snprintf(g->name, sizeof g->name, "%s", p->kind);
 	snprintf(g->title, sizeof g->title, "%s", procedure_title(p->kind));
 	snprintf(g->caption, sizeof g->caption, "%s%s", p->caption, r->run.on_bench ? " Virtual bench." : "");
-	return draw_from(p, whose, dir, draw, err);
+	return draw_from(p, r, dir, draw, err);
 }
 
 enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err)

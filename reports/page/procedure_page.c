@@ -143,12 +143,13 @@ static void sources(FILE *f, const struct report *r)
 	fputs("</tbody>\n</table>\n</section>\n", f);
 }
 
-static void time_cell(FILE *f, const json_t *seconds)
+static void time_cell(FILE *f, const char *label, const json_t *seconds)
 {
+	fprintf(f, "<td class=\"n\" data-label=\"%s\">", label);
 	if (!json_is_number(seconds))
-		fputs("<td class=\"n\">no end</td>", f);
+		fputs("no end</td>", f);
 	else
-		fprintf(f, "<td class=\"n\">%.3g</td>", json_number_value(seconds) / 60);
+		fprintf(f, "%.3g</td>", json_number_value(seconds) / 60);
 }
 
 static void holding(FILE *f, const struct report *r)
@@ -159,7 +160,8 @@ static void holding(FILE *f, const struct report *r)
 	if (json_array_size(list) == 0)
 		return;
 	fprintf(f,
-		"<section id=\"holding\">\n<h2>Holding time</h2>\n<table>\n<caption>From cold, ambient %.3g °C, to "
+		"<section id=\"holding\">\n<h2>Holding time</h2>\n<table class=\"narrow\">\n<caption>From cold, "
+		"ambient %.3g °C, to "
 		"%.4g "
 		"°C; low and high are the band of 95 %%.</caption>\n<thead><tr><th class=\"n\">Torque, N·m</th><th "
 		"class=\"n\">Time, min</th><th class=\"n\">low</th><th "
@@ -169,11 +171,12 @@ static void holding(FILE *f, const struct report *r)
 		json_number_value(json_object_get(r->procedure.doc, "limit")));
 	json_array_foreach(list, i, o)
 	{
-		fprintf(f, "<tr><td class=\"n\">%.4g</td>", json_number_value(json_object_get(o, "torque_Nm")));
-		time_cell(f, json_object_get(o, "time_s"));
-		time_cell(f, json_object_get(o, "low_s"));
-		time_cell(f, json_object_get(o, "high_s"));
-		fprintf(f, "<td>%s</td></tr>\n",
+		fprintf(f, "<tr><td class=\"n\" data-label=\"torque, N·m\">%.4g</td>",
+			json_number_value(json_object_get(o, "torque_Nm")));
+		time_cell(f, "time, min", json_object_get(o, "time_s"));
+		time_cell(f, "low", json_object_get(o, "low_s"));
+		time_cell(f, "high", json_object_get(o, "high_s"));
+		fprintf(f, "<td data-label=\"note\">%s</td></tr>\n",
 			json_is_true(json_object_get(o, "extrapolated")) ? "extrapolated" : "");
 	}
 	fputs("</tbody>\n</table>\n</section>\n", f);

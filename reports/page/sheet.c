@@ -13,7 +13,7 @@
 #define LEFT 62.0
 #define RIGHT 14.0
 #define TOP 56.0
-#define BETWEEN 40.0
+#define BETWEEN 35.0
 #define FOOT 130.0
 #define CHAR_WIDTH 7.3 /* of the 14 px type */
 #define WORD_HEIGHT 17.0

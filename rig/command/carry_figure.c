@@ -11,9 +11,9 @@
 #define STYLE \
 	"set terminal svg size 700,460 dynamic noenhanced font 'sans-serif,15' background '#ffffff'\n" \
 	"set encoding utf8\nset datafile separator ','\nset border 3 lc rgb '#444444'\n" \
-	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin 5\n" \
+	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin 6\n" \
 	"set offsets 0, 0, graph 0.06, graph 0.06\n" \
-	"set key at graph 0.5, screen 0.93 center horizontal samplen 3 spacing 1.1 maxrows 2\n"
+	"set key at graph 0.5, screen 0.87 center horizontal samplen 3 spacing 1.1 maxrows 2\n"
 
 struct table {
 	const char *heading;
