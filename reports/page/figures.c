@@ -68,7 +68,7 @@ static void put_line(FILE *f, int id, double at, const char *first, const char *
 	gnuplot_text(f, first);
 	fputs(second[0] ? ", " : "", f);
 	gnuplot_text(f, second);
-	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',14' textcolor rgb '#5a5a5a'\n", at);
+	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',13.6' textcolor rgb '#5a5a5a'\n", at);
 }
 
 void figure_whose(struct script *s, int width, int height)

@@ -157,7 +157,7 @@ static void change_lines(FILE *f, const struct history *h, const struct history_
 			i, i);
 		if (s->n <= 40)
 			fprintf(f,
-				"set label '%zu' at first %zu.5, graph 1 offset 0,0.5 center noenhanced font ',11' "
+				"set label '%zu' at first %zu.5, graph 1 offset 0,0.5 center noenhanced font ',14' "
 				"textcolor rgb "
 				"'#9a4a12'\n",
 				first + 1, i);

@@ -12,8 +12,8 @@
 #define WIDTH 700
 #define LEFT 62.0
 #define RIGHT 14.0
-#define TOP 56.0
-#define BETWEEN 35.0
+#define TOP 62.0
+#define BETWEEN 34.0
 #define FOOT 130.0
 #define CHAR_WIDTH 7.3 /* of the 14 px type */
 #define WORD_HEIGHT 17.0
