@@ -252,13 +252,13 @@ static void put_labels(const struct map *m, const struct corner *label, size_t n
 	FILE *f = m->s->f;
 
 	for (size_t i = 0; i < n; i++)
-		fprintf(f, "set label %zu '%g %%' at %.6g,%.6g center boxed front font ',12' textcolor rgb '#111111'\n",
+		fprintf(f, "set label %zu '%g %%' at %.6g,%.6g center boxed front font ',13' textcolor rgb '#111111'\n",
 			i + 1, label[i].value, label[i].rpm, label[i].Nm);
 	for (size_t k = 0; k < m->n; k++) {
 		const struct curve_point *top = m->line[k].at[m->line[k].n - 1];
 		if (m->way[m->line[k].rpm < 0])
 			fprintf(f,
-				"set label %zu '%s' at %.6g,%.6g center offset 0,%s front font ',12' textcolor rgb "
+				"set label %zu '%s' at %.6g,%.6g center offset 0,%s front font ',13' textcolor rgb "
 				"'#333333'\n",
 				100 + k, top->limit == LIMIT_NONE ? "no limit" : limit_word(top->limit),
 				top->speed_rpm.value, top->torque_Nm.value, m->line[k].rpm < 0 ? "-0.9" : "0.9");
