@@ -56,11 +56,9 @@ static bool blank(char c)
 	return c == ' ' || c == '\t' || c == '\r';
 }
 
-/* Cuts blanks off both ends, in place. */
-static char *trimmed(char *s)
+/* Cuts blanks off both ends, in place; end: where it ends by now. */
+static char *trimmed_to(char *s, char *end)
 {
-	char *end = s + strlen(s);
-
 	while (blank(*s))
 		s++;
 	while (end > s && blank(end[-1]))
@@ -69,9 +67,16 @@ static char *trimmed(char *s)
 	return s;
 }
 
+static char *trimmed(char *s)
+{
+	return trimmed_to(s, s + strlen(s));
+}
+
 static char *field_end(const struct reader *r, char *at)
 {
-	while (*at && *at != r->table->separator && *at != '\n')
+	const char separator = r->table->separator;
+
+	while (*at && *at != separator && *at != '\n')
 		at++;
 	return at;
 }
@@ -115,7 +120,11 @@ static char *field(struct reader *r, char *ret_end)
 		text = quoted_field(r);
 	} else {
 		text = r->at;
-		r->at = field_end(r, r->at);
+		char *end = r->at = field_end(r, r->at);
+		*ret_end = *end;
+		if (*end)
+			*r->at++ = '\0';
+		return trimmed_to(text, end);
 	}
 	*ret_end = *r->at;
 	if (*r->at)
