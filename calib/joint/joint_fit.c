@@ -66,9 +66,21 @@ size_t joint_worst_row(const struct joint_duty *d, const struct joint_curve *c)
 	return worst;
 }
 
+struct easing {
+	double share, pause_s;
+};
+
+static void rest(const struct thermal_model *m, double pause_s, double ambient, double *temp)
+{
+	struct thermal_step s = thermal_step(m, pause_s, 0, 0, ambient);
+
+	if (pause_s > 0)
+		thermal_advance(&s, temp);
+}
+
 /* One pass of the cycle from temp on; the warmest of it. */
 static double pass(const struct joint_duty *d, const struct thermal_model *m, const struct thermal_loss *loss,
-		   double ambient, double *temp)
+		   double ambient, const struct easing *e, double *temp)
 {
 	double most_s = m->tau_s[0] / 50, squares = 0, loaded = 0, span = 0, warmest = temp[0];
 
@@ -79,29 +91,37 @@ static double pass(const struct joint_duty *d, const struct thermal_model *m, co
 		span += dt;
 		if (i + 2 < d->n && span + dt <= most_s)
 			continue;
-		double copper = loss->per_Nm2_W * squares / span, feedback = copper * loss->per_K;
+		double copper = e->share * e->share * loss->per_Nm2_W * squares / span, feedback = copper * loss->per_K;
 		struct thermal_step s = thermal_step(
 			m, span, loss->fixed_W * loaded / span + copper - feedback * loss->at_degC, feedback, ambient);
 		thermal_advance(&s, temp);
 		warmest = fmax(warmest, temp[0]);
 		squares = loaded = span = 0;
 	}
+	rest(m, e->pause_s, ambient, temp);
 	return warmest;
 }
 
 double joint_peak_winding_degC(const struct joint_duty *d, const struct thermal_model *m,
 			       const struct thermal_loss *loss, double ambient_degC)
 {
+	return joint_peak_winding_eased_degC(d, m, loss, ambient_degC, 1, 0);
+}
+
+double joint_peak_winding_eased_degC(const struct joint_duty *d, const struct thermal_model *m,
+				     const struct thermal_loss *loss, double ambient_degC, double share, double pause_s)
+{
+	const struct easing e = { share, pause_s };
 	double end[3][2] = { { 0, 0 }, { 1, 0 }, { 0, 1 } }, state[2] = { 0, 0 };
 
 	for (int i = 0; i < (m->two ? 3 : 2); i++) {
-		pass(d, m, loss, ambient_degC, end[i]);
+		pass(d, m, loss, ambient_degC, &e, end[i]);
 		if (!isfinite(end[i][0]))
 			return INFINITY;
 	}
 	if (!thermal_fixed_point(end[0], end[1], end[2], m->two, state))
 		return INFINITY;
-	return pass(d, m, loss, ambient_degC, state);
+	return pass(d, m, loss, ambient_degC, &e, state);
 }
 
 double joint_electrical_W(double torque_Nm, double speed_rpm, const struct thermal_loss *loss, double winding_degC,

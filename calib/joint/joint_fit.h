@@ -25,6 +25,11 @@ size_t joint_worst_row(const struct joint_duty *duty, const struct joint_curve *
 double joint_peak_winding_degC(const struct joint_duty *duty, const struct thermal_model *m,
 			       const struct thermal_loss *loss, double ambient_degC);
 
+/* The same with every torque times a share, and after each cycle a pause without torque. */
+double joint_peak_winding_eased_degC(const struct joint_duty *duty, const struct thermal_model *m,
+				     const struct thermal_loss *loss, double ambient_degC, double share,
+				     double pause_s);
+
 /* Electrical power of a row: shaft power and loss; a loss that is not known in watts comes by the efficiency (drives:
  * T w / eff; brakes: T w eff comes back). */
 double joint_electrical_W(double torque_Nm, double speed_rpm, const struct thermal_loss *loss, double winding_degC,

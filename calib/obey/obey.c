@@ -9,7 +9,7 @@
 #include <stdlib.h>
 
 #define TENTHS 10
-#define MOST_VARIABLES 4
+#define MOST_VARIABLES 6
 #define ROUNDS 8
 #define EDGE_SCATTERS 2 /* so far from the torque of the turn a row has surely moved */
 
@@ -17,8 +17,9 @@ static const struct obey_number unknown = { NAN, NAN, NAN };
 
 /* Commands with what decides where they lie in the loop. */
 struct loop {
-	const double *command, *measured;
+	const double *command, *measured, *temp_degC; /* temp NULL: none, or too little between them */
 	size_t n;
+	double at_degC;
 	double most;
 	double *way, *turn; /* +1 rising, -1 falling, 0 unknown; command at the last turn, NaN: none yet */
 	bool *used;
@@ -28,7 +29,7 @@ struct loop {
 };
 
 /* Variables of the model at a command, in the order of the coefficients behind the constant. */
-static void variables(const struct loop *l, double command, double way, double *ret)
+static void variables(const struct loop *l, double command, double way, double warmer_K, double *ret)
 {
 	size_t k = 0;
 
@@ -39,6 +40,15 @@ static void variables(const struct loop *l, double command, double way, double *
 		ret[k++] = way;
 	if (l->growth)
 		ret[k++] = way * (fabs(command) - l->most / 2);
+	if (l->temp_degC) {
+		ret[k++] = warmer_K;
+		ret[k++] = warmer_K * command;
+	}
+}
+
+static double warmer_K(const struct loop *l, size_t i)
+{
+	return l->temp_degC ? l->temp_degC[i] - l->at_degC : 0;
 }
 
 static void read_ways(struct loop *l)
@@ -74,7 +84,7 @@ static enum rc fitted(const struct loop *l, struct regress *ret, struct err *err
 
 	for (size_t i = 0; i < l->n; i++)
 		if (l->used[i]) {
-			variables(l, l->command[i], l->way[i], l->x + l->width * m);
+			variables(l, l->command[i], l->way[i], warmer_K(l, i), l->x + l->width * m);
 			l->y[m++] = l->measured[i];
 		}
 	struct regress_in in = { m, l->width, l->x, l->y, NULL, 1, false, false };
@@ -84,11 +94,11 @@ static enum rc fitted(const struct loop *l, struct regress *ret, struct err *err
 				 m, l->width + 3);
 }
 
-static double by_model(const struct loop *l, const struct regress *g, double command, double way)
+static double by_model(const struct loop *l, const struct regress *g, double command, double way, double warmer)
 {
 	double x[MOST_VARIABLES];
 
-	variables(l, command, way, x);
+	variables(l, command, way, warmer, x);
 	return regress_at(g, x).value;
 }
 
@@ -99,10 +109,10 @@ static bool leave_out(struct loop *l, const struct regress *g)
 	bool changed = false;
 
 	for (size_t i = 0; i < l->n; i++) {
-		double way = l->way[i], edge = by_model(l, g, l->turn[i], -way);
+		double way = l->way[i], edge = by_model(l, g, l->turn[i], -way, warmer_K(l, i));
 		if (!(fabs(l->command[i]) > 0.1 * l->most) || isnan(l->turn[i]))
 			continue;
-		bool moved = way * g->coef[1] * (by_model(l, g, l->command[i], way) - edge) >
+		bool moved = way * g->coef[1] * (by_model(l, g, l->command[i], way, warmer_K(l, i)) - edge) >
 			     EDGE_SCATTERS * g->residual_sd * fabs(g->coef[1]);
 		changed = changed || moved != l->used[i];
 		l->used[i] = moved;
@@ -119,7 +129,7 @@ static double linearity(const struct loop *l, const struct regress *g)
 		if (!l->used[i])
 			continue;
 		size_t k = (size_t)fmin(TENTHS - 1, TENTHS * (l->command[i] / l->most + 1) / 2);
-		sum[k] += l->measured[i] - by_model(l, g, l->command[i], l->way[i]);
+		sum[k] += l->measured[i] - by_model(l, g, l->command[i], l->way[i], warmer_K(l, i));
 		count[k]++;
 	}
 	for (size_t k = 0; k < TENTHS; k++)
@@ -142,6 +152,9 @@ static void take(const struct loop *l, const struct regress *g, struct obey_slow
 				   .dead_band_Nm = unknown,
 				   .hysteresis_Nm = unknown,
 				   .hysteresis_growth = unknown,
+				   .gain_per_K = unknown,
+				   .offset_Nm_per_K = unknown,
+				   .at_degC = l->temp_degC ? l->at_degC : NAN,
 				   .linearity_Nm = linearity(l, g),
 				   .scatter_Nm = g->residual_sd };
 	for (size_t i = 0; i < l->n; i++)
@@ -156,6 +169,10 @@ static void take(const struct loop *l, const struct regress *g, struct obey_slow
 		if (l->growth)
 			ret->hysteresis_growth = coefficient(g, (size_t)3 + l->signs, -2);
 	}
+	if (l->temp_degC) {
+		ret->offset_Nm_per_K = coefficient(g, l->width - 1, 1);
+		ret->gain_per_K = coefficient(g, l->width, 1);
+	}
 }
 
 static enum rc solve_with(struct loop *l, bool growth, struct obey_slow *ret, struct err *err)
@@ -165,7 +182,7 @@ static enum rc solve_with(struct loop *l, bool growth, struct obey_slow *ret, st
 
 	read_ways(l);
 	l->growth = growth && l->ways;
-	l->width = (size_t)1 + l->signs + l->ways + l->growth;
+	l->width = (size_t)1 + l->signs + l->ways + l->growth + (l->temp_degC ? 2 : 0);
 	rc = fitted(l, &g, err);
 	if (!rc && !(fabs(g.coef[1]) > 0))
 		rc = err_set(err, RC_ARG, 0, "the measured torque does not follow the command");
@@ -195,8 +212,28 @@ static enum rc solve(struct loop *l, struct obey_slow *ret, struct err *err)
 	return rc;
 }
 
+/* The temperatures, where they differ enough to tell a drift; their mean. */
+static const double *warming(const double *temp_degC, size_t n, double *ret_at_degC)
+{
+	double low = INFINITY, high = -INFINITY, sum = 0;
+
+	for (size_t i = 0; temp_degC && i < n; i++) {
+		low = fmin(low, temp_degC[i]);
+		high = fmax(high, temp_degC[i]);
+		sum += temp_degC[i];
+	}
+	*ret_at_degC = sum / (double)n;
+	return high - low >= OBEY_WARMING_K ? temp_degC : NULL;
+}
+
 enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
 		  struct err *err)
+{
+	return obey_warm(commanded_Nm, measured_Nm, NULL, n, ret, err);
+}
+
+enum rc obey_warm(const double *commanded_Nm, const double *measured_Nm, const double *temp_degC, size_t n,
+		  struct obey_slow *ret, struct err *err)
 {
 	double *room = calloc((3 + MOST_VARIABLES) * n + 1, sizeof *room);
 	bool *used = calloc(n + 1, sizeof *used);
@@ -204,6 +241,7 @@ enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t 
 	enum rc rc = room && used ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", n);
 
 	if (!rc) {
+		l.temp_degC = warming(temp_degC, n, &l.at_degC);
 		l.way = room;
 		l.turn = room + n;
 		l.y = room + 2 * n;

@@ -15,6 +15,7 @@ struct obey_number {
 
 /* measured = offset + gain commanded - gain (dead band/2) sign(commanded)
  *            - (hysteresis + growth (|commanded| - most/2))/2 way
+ *            [+ (drift of the offset + drift of the gain commanded) (temperature - mean temperature)]
  *
  * by least squares over the commands beyond a tenth of the largest (most); way is +1 while the command rises, -1 while
  * it falls. The friction of a gear grows with its load, so the hysteresis grows; the one told is at half of most. The
@@ -28,13 +29,21 @@ struct obey_slow {
 	struct obey_number gain, offset_Nm, dead_band_Nm;
 	struct obey_number hysteresis_Nm,
 		hysteresis_growth; /* growth: N.m for each N.m of command; NaN: too few rows */
-	double linearity_Nm;       /* the largest mean deviation in a tenth of the range of -most to most */
+	struct obey_number gain_per_K,
+		offset_Nm_per_K; /* NaN: no temperatures, or less than OBEY_WARMING_K between them */
+	double at_degC;          /* gain and offset are those there: the mean of the rows used; NaN likewise */
+	double linearity_Nm;     /* the largest mean deviation in a tenth of the range of -most to most */
 	double scatter_Nm;
 	size_t left_out; /* rows after turns of the command that did not move yet */
 };
 /* RC_ARG too few rows or different commands, or too few that moved after the turns. */
 enum rc obey_slow(const double *commanded_Nm, const double *measured_Nm, size_t n, struct obey_slow *ret,
 		  struct err *err) MUST_CHECK;
+
+#define OBEY_WARMING_K 2.0 /* common practice, no source */
+/* The same with a temperature beside each reading (NULL: none), of the winding, the case or the drive. */
+enum rc obey_warm(const double *commanded_Nm, const double *measured_Nm, const double *temp_degC, size_t n,
+		  struct obey_slow *ret, struct err *err) MUST_CHECK;
 
 /* Response by Welch's method: Hann windows of half overlap, H = S_xy/S_xx, coherence beside it. Bandwidth is where |H|
  * has fallen to 1/sqrt 2 of its value at the lowest frequencies; its u by the random error of |H| (J. S. Bendat, A. G.

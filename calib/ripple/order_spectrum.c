@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "calib/ripple/order_spectrum.h"
+#include "calib/ripple/order_spectrum_private.h"
 
 #include <gsl/gsl_fft_real.h>
 #include <math.h>
@@ -7,7 +7,6 @@
 
 #define FEWEST 64
 #define LARGEST ((size_t)1 << 21)
-#define NEIGHBOURS 60
 #define POINTS 6
 #define WIDEST 8                          /* times the usual step */
 #define MEDIAN_OF_MEAN 0.6931471805599453 /* of an exponential distribution: ln 2 */
@@ -52,17 +51,11 @@ static int rising(const void *a, const void *b)
 	return (x > y) - (x < y);
 }
 
-struct grid {
-	size_t m; /* steps, a power of two */
-	double turns;
-	double *y, *power; /* power: square of the amplitude at each multiple of 1/turns, Hann window */
-};
-
-static size_t neighbours(const struct grid *g, size_t bin, double ret[2 * NEIGHBOURS])
+static size_t neighbours(const struct order_grid *g, size_t bin, double ret[2 * ORDER_NEIGHBOURS])
 {
 	size_t n = 0, half = g->m / 2;
 
-	for (size_t d = 4; d < 4 + NEIGHBOURS; d++) {
+	for (size_t d = 4; d < 4 + ORDER_NEIGHBOURS; d++) {
 		if (bin > d)
 			ret[n++] = g->power[bin - d];
 		if (bin + d < half)
@@ -71,22 +64,23 @@ static size_t neighbours(const struct grid *g, size_t bin, double ret[2 * NEIGHB
 	return n;
 }
 
-/* Mean square of the noise's amplitude around a bin: the median over what an exponential's median is of its mean. */
-static double floor_at(const struct grid *g, size_t bin)
+/* The upper median over what it is of the mean: of n exponentials the r-th has the expectation 1/n + ...
+ * + 1/(n - r + 1), here by logarithms (H. A. David, Order Statistics, 1970, from memory). */
+double order_floor(const struct order_grid *g, size_t bin)
 {
-	double near[2 * NEIGHBOURS];
+	double near[2 * ORDER_NEIGHBOURS];
 	size_t n = neighbours(g, bin, near);
 
 	if (n == 0)
 		return NAN;
 	qsort(near, n, sizeof *near, rising);
-	return near[n / 2] / MEDIAN_OF_MEAN;
+	return near[n / 2] / log(((double)n + 0.5) / ((double)(n - n / 2) - 0.5));
 }
 
-/* power > times * floor_at, by counting: half a million bins are asked, and sorting took half of the time. */
-static bool above_floor(const struct grid *g, size_t bin, double times)
+/* power > times * order_floor, by counting: half a million bins are asked, and sorting took half of the time. */
+static bool above_floor(const struct order_grid *g, size_t bin, double times)
 {
-	double near[2 * NEIGHBOURS];
+	double near[2 * ORDER_NEIGHBOURS];
 	size_t n = neighbours(g, bin, near), below = 0;
 
 	for (size_t i = 0; i < n; i++)
@@ -94,8 +88,8 @@ static bool above_floor(const struct grid *g, size_t bin, double times)
 	return below > n / 2;
 }
 
-/* Amplitude of an order by itself: the windowed sum against its sine and cosine, turned on step by step. */
-static double amplitude_at(const struct grid *g, double order)
+/* An order by itself: the windowed sum against its sine and cosine, turned on step by step. */
+static struct order_wave at_order(const struct order_grid *g, double order)
 {
 	double cycles = order * g->turns / (double)g->m, re = 0, im = 0;
 	double turn_c = cos(2 * M_PI * cycles), turn_s = sin(2 * M_PI * cycles), c = 1, s = 0;
@@ -111,13 +105,14 @@ static double amplitude_at(const struct grid *g, double order)
 		s = s * turn_c + c * turn_s;
 		c = next;
 	}
-	return 4 * hypot(re, im) / (double)g->m; /* Hann: sum of weights m/2 */
+	/* Hann: sum of weights m/2 */
+	return (struct order_wave){ order, 4 * hypot(re, im) / (double)g->m, NAN, atan2(-im, re), false };
 }
 
-static struct order_wave wave_of(const struct grid *g, double order)
+static struct order_wave wave_of(const struct order_grid *g, double order)
 {
-	struct order_wave w = { order, amplitude_at(g, order), NAN, false };
-	double bin = order * g->turns, noise = floor_at(g, (size_t)(bin + 0.5));
+	struct order_wave w = at_order(g, order);
+	double bin = order * g->turns, noise = order_floor(g, (size_t)(bin + 0.5));
 
 	w.u_Nm = sqrt(noise / 2);
 	w.stands_out = w.amplitude_Nm * w.amplitude_Nm > noise * log((double)g->m / 2 / 0.01);
@@ -125,7 +120,7 @@ static struct order_wave wave_of(const struct grid *g, double order)
 }
 
 /* The three bins around a peak tell its order: Hann's main lobe (2 r - 1)/(r + 1). */
-static double peak_order(const struct grid *g, size_t bin)
+static double peak_order(const struct order_grid *g, size_t bin)
 {
 	double a = sqrt(g->power[bin - 1]), b = sqrt(g->power[bin]), c = sqrt(g->power[bin + 1]);
 	double r = (a > c ? a : c) / b, shift = (2 * r - 1) / (r + 1);
@@ -133,11 +128,11 @@ static double peak_order(const struct grid *g, size_t bin)
 	return ((double)bin + (a > c ? -shift : shift)) / g->turns;
 }
 
-static void find_others(const struct grid *g, double highest, struct order_spectrum *ret)
+static void find_others(const struct order_grid *g, double highest, struct order_spectrum *ret)
 {
 	size_t half = g->m / 2, asked = ret->n_waves;
 	/* Below a ten-thousandth of the ripple lies what the even steps of angle cost. */
-	double threshold = log((double)half / 0.01), least = 1e-8 * ret->rms_Nm * ret->rms_Nm;
+	double threshold = log((double)half / 0.01), least = 1e-8 * ret->varies_Nm * ret->varies_Nm;
 
 	for (;;) {
 		size_t best = 0;
@@ -159,9 +154,9 @@ static void find_others(const struct grid *g, double highest, struct order_spect
 }
 
 /* Takes the mean off, windows, transforms. */
-static enum rc transform(struct grid *g, struct order_spectrum *ret, struct err *err)
+static enum rc transform(struct order_grid *g, struct order_spectrum *ret, struct err *err)
 {
-	double mean = 0, squares = 0, low = INFINITY, high = -INFINITY;
+	double mean = 0, squares = 0;
 	double *work = malloc(g->m * sizeof *work);
 
 	if (!work)
@@ -171,13 +166,10 @@ static enum rc transform(struct grid *g, struct order_spectrum *ret, struct err 
 	for (size_t k = 0; k < g->m; k++) {
 		double v = g->y[k] - mean, hann = 0.5 - 0.5 * cos(2 * M_PI * (double)k / (double)g->m);
 		squares += v * v / (double)g->m;
-		low = fmin(low, v);
-		high = fmax(high, v);
 		g->y[k] = work[k] = v * hann;
 	}
 	ret->mean_Nm = mean;
-	ret->rms_Nm = sqrt(squares);
-	ret->peak_to_peak_Nm = high - low;
+	ret->varies_Nm = sqrt(squares);
 	gsl_fft_real_radix2_transform(work, 1, g->m);
 	double scale = 4 / (double)g->m;
 	g->power[0] = 0;
@@ -236,7 +228,7 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 		       struct order_spectrum *ret, struct err *err)
 {
 	struct order_spectrum s = { .n_waves = 0 };
-	struct grid g = { 256, 0, NULL, NULL };
+	struct order_grid g = { 256, 0, NULL, NULL };
 	enum rc rc = looked_at(turn, n, &s, err);
 
 	if (rc)
@@ -253,12 +245,13 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 		rc = transform(&g, &s, err);
 	}
 	for (size_t i = 0; !rc && i < n_ask && i < ORDER_WAVES / 2; i++) {
-		s.wave[s.n_waves] =
-			ask[i] < s.highest_order ? wave_of(&g, ask[i]) : (struct order_wave){ ask[i], NAN, NAN, false };
+		s.wave[s.n_waves] = ask[i] < s.highest_order ? wave_of(&g, ask[i])
+							     : (struct order_wave){ ask[i], NAN, NAN, NAN, false };
 		s.n_waves++;
 	}
 	if (!rc) {
 		find_others(&g, s.highest_order, &s);
+		order_sizes(&g, &s);
 		*ret = s;
 	}
 	free(g.y);

@@ -3,7 +3,13 @@
  * steps of angle (a polynomial through the six readings around), and Fourier's transform (GSL) over whole turns shows
  * the waves; a wave's size is taken at its very order with a Hann window, so that orders between whole numbers keep
  * theirs. A wave with only six readings to it loses 0.3 % that way, one with ten less than 0.05 %. The floor is the
- * noise next to each wave, by the median of its neighbours. Allocates for the length of a call. */
+ * noise next to each wave, by the median of its neighbours.
+ *
+ * RMS and peak to peak are those of the ripple, without the readings' noise. RMS: the mean square of what varies, less
+ * the noise's, which is the floor over all orders (Hann: the floors add up to three times the noise's square); its u by
+ * the noise along the waves and by the number of floors. Peak to peak: of the waves that stand out, added up with their
+ * phases; its u by the noise in both extremes, and, where the waves leave more of the RMS unexplained than three times
+ * its u, by what that rest would add as one sine, rectangular. Allocates for the length of a call. */
 #ifndef BRIDLE_CALIB_RIPPLE_ORDER_SPECTRUM_H
 #define BRIDLE_CALIB_RIPPLE_ORDER_SPECTRUM_H
 
@@ -16,16 +22,21 @@
 
 struct order_wave {
 	double order, amplitude_Nm, u_Nm; /* amplitude is half of peak to peak; u by the floor, k = 1 */
+	double phase_rad;                 /* of the cosine, at the first reading */
 	bool stands_out;                  /* of the floor: by chance in no more than 1 % of records */
 };
 struct order_spectrum {
 	size_t n_waves;
 	struct order_wave
 		wave[ORDER_WAVES]; /* those asked for first, as given; then what else stands out, largest first,
-					     down to a ten-thousandth of rms_Nm */
+					     down to a ten-thousandth of varies_Nm */
 	double turns;              /* whole, used */
 	double highest_order;      /* half of the fewest readings a turn: nothing above is seen, and it folds down */
-	double mean_Nm, rms_Nm, peak_to_peak_Nm; /* of what varies */
+	double mean_Nm;            /* of the torque */
+	double varies_Nm;          /* RMS of what varies, with the noise */
+	double noise_Nm;           /* of it, the noise */
+	double rms_Nm, u_rms_Nm;   /* of the ripple, k = 1 */
+	double peak_to_peak_Nm, u_peak_to_peak_Nm;
 };
 
 /* turn: angle of the output in turns, going one way; ask: n_ask orders to be told in any case. RC_ARG angles that go

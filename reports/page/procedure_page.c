@@ -186,7 +186,10 @@ static void method(FILE *f, const struct report *r)
 {
 	fputs("<section id=\"method\">\n<h2>How it was found</h2>\n<p>", f);
 	text_html(f, procedure_method(r->procedure.kind));
-	page_text(f, " The numbers are computed from the %lld samples of the run. ", (long long)r->run.samples);
+	if (strcmp(r->procedure.kind, "endure") == 0)
+		page_text(f, " The numbers are computed from the events of the run. ");
+	else
+		page_text(f, " The numbers are computed from the %lld samples of the run. ", (long long)r->run.samples);
 	text_html(f, "docs/method.md of the program has the formulas and what each uncertainty is made of.");
 	fputs("</p>\n</section>\n<section id=\"conditions\">\n<h2>Conditions</h2>\n<dl>\n", f);
 	fprintf(f, "<dt>Supply</dt><dd>%.4g V, current limit %.4g A (as stated in the rig's profile)</dd>\n",

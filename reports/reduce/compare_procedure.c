@@ -125,8 +125,7 @@ static void find_warnings(const struct report *a, const struct report *b, const 
 	if (a->run.on_bench != b->run.on_bench)
 		warn(c, "One of the runs is of a virtual bench, the other is not.");
 	if (strcmp(a->procedure.kind, "hold") == 0 && !same->rig)
-		warn(c, "The intervals hold the scatter of the records alone, not what cells, sensors and meters are "
-			"off by.");
+		warn(c, "The intervals do not hold what the temperature sensors are off by.");
 	warn_of_conditions(a, b, c);
 }
 

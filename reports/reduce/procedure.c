@@ -22,8 +22,9 @@ static const struct {
 	  "The brake locked the shaft, or braked it at a slow speed, and the torque was held; then the cooling was "
 	  "recorded. Two heat stores, winding and case, are fitted to the temperatures by least squares. The loss is "
 	  "the electrical power less the shaft's, less what was drawn without load.",
-	  "Each ± is the expanded uncertainty (95 %) by the scatter of the record about the model. What temperature "
-	  "sensors, cell and meter are off by is not in it." },
+	  "Each ± is the expanded uncertainty (95 %). Scatter of the record about the model, the meter in the "
+	  "resistances "
+	  "and the cell in torques and times are in it. What temperature sensors are off by is not." },
 	{ "play", "Play and stiffness",
 	  "The brake locked the output; the torque went slowly to the largest of one sign, of the other, and back. The "
 	  "angle is the rotor's by the drive's own sensor, divided by the ratio. Lost motion lies between the middles "
@@ -39,8 +40,16 @@ static const struct {
 	  "The shaft was turned slowly there and back over the same angles. Half the sum of both ways is what the "
 	  "angle makes, half the difference what the way makes. Fourier's transform over whole turns tells the waves; "
 	  "the noise beside a wave is its uncertainty.",
-	  "Each ± is the expanded uncertainty (95 %). Noise beside the wave, calibration and friction of the cradle's "
-	  "bearing are in it." },
+	  "Each ± is the expanded uncertainty (95 %). Noise beside the wave, lag of the cell's readings, calibration "
+	  "and "
+	  "friction of the cradle's bearing are in it." },
+	{ "endure", "Cycles of load",
+	  "Each cycle: at each speed first without load, then each load of the plan; then a pause. The first and the "
+	  "last "
+	  "cycles, as many of each, are compared by their means. Each cycle's numbers are an event of the run.",
+	  "Each ± is the expanded uncertainty (95 %) of a mean by the scatter from cycle to cycle. What meter, sensors "
+	  "and "
+	  "cell are off by is not in it: it is the same in the first and the last." },
 	{ "tame", "Inertia and control loop",
 	  "The free shaft was turned one way by a commanded torque with small pseudo-random steps on it. One mass with "
 	  "friction is fitted to torque and speed by least squares. Play and stiffness are those of the run of play, "
@@ -114,6 +123,15 @@ static const struct row rows[] = {
 	{ "obey", "dead_band_Nm", "Dead band", "N·m" },
 	{ "obey", "hysteresis_Nm", "Hysteresis at half command", "N·m" },
 	{ "obey", "hysteresis_growth", "Hysteresis, growth with the command", "N·m/N·m" },
+	{ "endure", "no_load_first_A", "Current without load, first cycles", "A" },
+	{ "endure", "no_load_last_A", "Current without load, last cycles", "A" },
+	{ "endure", "current_change_percent", "Change of the current without load", "%" },
+	{ "endure", "droop_first_percent", "Droop under the heaviest load, first cycles", "%" },
+	{ "endure", "droop_last_percent", "Droop under the heaviest load, last cycles", "%" },
+	{ "endure", "rise_first_K", "Case above the air, first cycles", "K" },
+	{ "endure", "rise_last_K", "Case above the air, last cycles", "K" },
+	{ "ripple", "rms_Nm", "Ripple, RMS", "N·m" },
+	{ "ripple", "peak_to_peak_Nm", "Ripple, peak to peak", "N·m" },
 	{ "ripple", "friction_Nm", "Friction", "N·m" },
 	{ "response", "bandwidth_Hz", "Bandwidth", "Hz" },
 	{ "tame", "identified.rotor_inertia_kgm2", "Inertia of the rotor, at the output", "kg·m²" },

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The result of a procedure (hold, play, obey, response, ripple, tame) as it is published, of one shape for all of
- * them: the document that the command keeps as the run's record, whose numbers are {"value", "u", "dof"}
+/* The result of a procedure (hold, play, obey, response, ripple, tame, endure) as it is published, of one shape for
+ * all of them: the document that the command keeps as the run's record, whose numbers are {"value", "u", "dof"}
  * (calib/number/number_json.h), and the rows that it rests on. docs/json.md has the keys. Of whom, when and by which
  * calibration stands in struct report. Pure but for memory. */
 #ifndef BRIDLE_REPORTS_REDUCE_PROCEDURE_H

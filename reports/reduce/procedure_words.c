@@ -102,6 +102,9 @@ void procedure_headline(const struct procedure *p, char *buf, size_t size)
 		words_of(p, "bandwidth_Hz", a, sizeof a);
 		snprintf(buf, size, "Bandwidth of a torque command %s, steps of ± %.3g N·m about %.3g N·m.", a,
 			 real(p, "swing_Nm"), real(p, "torque_Nm"));
+	} else if (strcmp(p->kind, "endure") == 0) {
+		words_of(p, "current_change_percent", a, sizeof a);
+		snprintf(buf, size, "%.0f cycles. Change of the current without load: %s.", real(p, "cycles_done"), a);
 	} else {
 		ripple_headline(p, buf, size);
 	}
@@ -123,6 +126,8 @@ void procedure_limits(const struct procedure *p, char *buf, size_t size)
 		snprintf(buf, size,
 			 "The speed's swing, %.3g rpm as a standard deviation: more would be taken for an oscillation.",
 			 real(p, "swing_rpm"));
+	else if (strcmp(p->kind, "endure") == 0)
+		snprintf(buf, size, "%.380s", word(p, "ended_by"));
 	else
 		snprintf(buf, size, "Nothing: the torque was commanded to %.4g N·m both ways, as it was asked for.",
 			 real(p, "torque_Nm"));
@@ -213,6 +218,16 @@ static void tame_remarks(const struct procedure *p, struct to *to)
 	remark(to, "The command acted %.2g s later on the shaft, line and sampling included.", real(p, "delay_s"));
 }
 
+static void endure_remarks(const struct procedure *p, struct to *to)
+{
+	if (real(p, "resumes_run_id") > 0)
+		remark(to,
+		       "The run continues run %.0f. Here are the cycles of this run alone; bridle endure PLAN --cycles "
+		       "has those of all.",
+		       real(p, "resumes_run_id"));
+	remark(to, "First and last are %.0f cycle%s each.", real(p, "compared"), real(p, "compared") > 1 ? "s" : "");
+}
+
 size_t procedure_remarks(const struct procedure *p, char ret[PROCEDURE_REMARKS][400])
 {
 	struct to to = { 0, ret };
@@ -233,6 +248,8 @@ size_t procedure_remarks(const struct procedure *p, char ret[PROCEDURE_REMARKS][
 		       "Gear, lever and cell are in the response. Dry friction takes off small steps: with other steps "
 		       "the response is another. Lowest coherence on the way %.3g.",
 		       real(p, "lowest_coherence"));
+	else if (strcmp(p->kind, "endure") == 0)
+		endure_remarks(p, &to);
 	else
 		remark(&to, "The shaft stood: friction of the gear is in the hysteresis. Multiply the drive's torque "
 			    "constant in N·m for each ampere by the gain.");

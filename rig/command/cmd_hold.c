@@ -13,7 +13,7 @@
 
 struct wanted {
 	const char *from, *limit, *ambient, *rated_ambient, *equilibrium, *window, *torque, *torques, *cold_ohm,
-		*cold_degC, *copper;
+		*cold_degC, *copper, *u_loss, *u_torque;
 	double ambient_degC, torque_Nm, cold_R, cold_T, k;
 	struct hold_wanted of;
 	struct hold_request rig;
@@ -31,6 +31,8 @@ static enum rc options_of(struct wanted *w, struct err *err)
 		{ "cold-resistance", w->cold_ohm, "ohm", &w->cold_R, false },
 		{ "cold-temperature", w->cold_degC, "degC", &w->cold_T, false },
 		{ "copper", w->copper, "1", &w->k, false },
+		{ "u-loss", w->u_loss, "1", &w->of.u_loss_1, true },
+		{ "u-torque", w->u_torque, "1", &w->of.u_torque_1, true },
 	};
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
@@ -210,6 +212,10 @@ int cmd_hold(int argc, char **argv)
 		{ "window", "TIME", "for the slope; default: 1800 s, at most a quarter of it", &w.window, NULL },
 		{ "cold-resistance", "R", "of the winding, for its temperature by resistance", &w.cold_ohm, NULL },
 		{ "cold-temperature", "TEMP", "at which that was measured", &w.cold_degC, NULL },
+		{ "u-loss", "SHARE",
+		  "from a table: standard uncertainty of all watts together, such as \"1 %\"; at the rig from rig.ini",
+		  &w.u_loss, NULL },
+		{ "u-torque", "SHARE", "of all torques together, likewise", &w.u_torque, NULL },
 		{ "copper", "K", "235 (IEC 60034-1, default), 234.5 (IEEE 112), 225 aluminium", &w.copper, NULL },
 	};
 	const struct cli_spec spec = {

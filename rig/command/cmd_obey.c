@@ -1,4 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calc/calc_option.h"
+#include "calib/number/number_json.h"
 #include "calib/obey/obey.h"
 #include "command/carry_figure.h"
 #include "command/command.h"
@@ -12,19 +14,36 @@
 #include <stdio.h>
 
 struct state {
-	const char *from;
-	bool fast;
-	struct obey_slow slow;
-	struct obey_fast quick; /* of the response */
+	const char *from, *constant;
+	bool fast, step;
+	struct quantity constant_of; /* N.m for each ampere, as the drive has it; value 0: not told */
+	struct obey_speeds speeds;   /* n 0: none was judged */
+	struct obey_slow slow;       /* of the slowest */
+	struct obey_fast quick;      /* of the response */
+	struct obey_step stepped;
 	struct obey_request rig;
 	struct obey_response_request fast_rig; /* what rig does not have */
 };
 
+/* What the drive's constant has to be: by the old one the drive gives the current for a torque. */
+static struct obey_number new_constant(const struct state *s)
+{
+	double k = s->constant_of.value, rel = hypot(s->slow.gain.u / s->slow.gain.value, s->constant_of.u / k);
+
+	return (struct obey_number){ k * s->slow.gain.value, k * s->slow.gain.value * rel, s->slow.gain.dof };
+}
+
 static json_t *in_json(const void *state)
 {
 	const struct state *s = state;
+	json_t *doc = obey_json(&s->slow, &s->quick);
+	struct obey_number k = new_constant(s);
 
-	return obey_json(&s->slow, &s->quick);
+	obey_put_speeds(doc, &s->speeds);
+	obey_put_step(doc, &s->stepped);
+	json_object_set_new(doc, "torque_constant_Nm_per_A",
+			    k.value > 0 ? number_json(k.value, k.u, k.dof) : json_null());
+	return doc;
 }
 
 static void in_text(const void *state)
@@ -33,21 +52,36 @@ static void in_text(const void *state)
 
 	if (s->fast)
 		obey_print_fast(&s->quick);
-	else
-		obey_print_slow(&s->slow);
+	if (s->step)
+		obey_print_step(&s->stepped);
+	if (s->fast || s->step)
+		return;
+	obey_print_slow(&s->slow);
+	struct obey_number k = new_constant(s);
+	if (k.value > 0)
+		offline_line("constant to write", k.value, k.u, k.dof, "N·m/A");
+	obey_print_speeds(&s->speeds);
 }
 
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
 	struct procedure figure = { 0 };
 	struct state *s = state;
-	double *commanded = offline_column(o, "commanded"), *measured = offline_column(o, "measured");
-	enum rc rc = s->fast ? obey_fast(offline_column(o, "time"), commanded, measured, o->n, &s->quick, err)
-			     : obey_slow(commanded, measured, o->n, &s->slow, err);
+	double *commanded = offline_column(o, "commanded"), *measured = offline_column(o, "measured"),
+	       *time = offline_column(o, "time");
+	const struct obey_rows rows = { o->n, commanded, measured, offline_column(o, "speed"),
+					offline_column(o, "temperature") };
+	enum rc rc = s->fast ? obey_fast(time, commanded, measured, o->n, &s->quick, err) : RC_OK;
 
+	if (!rc && s->step)
+		rc = obey_step(time, commanded, measured, o->n, &s->stepped, err);
+	if (!rc && !s->fast && !s->step) {
+		rc = obey_speeds(&rows, &s->speeds, err);
+		s->slow = rc ? s->slow : s->speeds.list[s->speeds.slowest].slow;
+	}
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
-	else if (s->rig.figure && !s->fast)
+	else if (s->rig.figure && !s->fast && !s->step)
 		rc = carry_figure_draw(carry_figure_obey(commanded, measured, o->n, &s->slow, &figure, err),
 				       s->rig.figure, &figure, err);
 	return rc;
@@ -78,27 +112,38 @@ static int run(const struct cli *cli, void *state)
 {
 	struct state *s = state;
 	const struct offline_column columns[] = {
-		{ "commanded", "N.m", true, NULL },
-		{ "measured", "N.m", true, NULL },
-		{ "time", "s", s->fast, NULL },
+		{ "commanded", "N.m", true, NULL },        { "measured", "N.m", true, NULL },
+		{ "time", "s", s->fast || s->step, NULL }, { "speed", "rpm", false, NULL },
+		{ "temperature", "degC", false, NULL },
 	};
 	const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 
+	struct err err = { 0 };
+
+	if (s->constant && calc_option("constant", s->constant, "N.m/A", true, &s->constant_of, &err))
+		return cli_fail(cli, &err, NULL, NULL);
 	if (!s->rig.actuator)
 		return offline_run(cli, s->from, &work, s);
-	if (!s->from)
+	if (!s->from && !s->step && !s->constant)
 		return at_the_rig(cli, s);
-	struct err err = { 0 };
-	err_set(&err, RC_ARG, 0, "--actuator measures at the rig, --from reads a table: give one of them");
+	err_set(&err, RC_ARG, 0,
+		"--actuator measures at the rig, --from, --step and --constant read a table: give one of them");
 	return cli_fail(cli, &err, NULL, NULL);
 }
 
 int cmd_obey(int argc, char **argv)
 {
-	struct state s = { .slow = obey_slow_none(), .quick = obey_fast_none() };
+	struct state s = { .slow = obey_slow_none(),
+			   .quick = obey_fast_none(),
+			   .speeds = { .repeatability_Nm = { NAN, NAN, NAN } } };
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "commanded and measured torque, see above", &s.from, NULL },
 		{ "response", NULL, "by small fast steps: bandwidth instead of gain and dead band", NULL, &s.fast },
+		{ "step", NULL,
+		  "a fast record with steps of the command: delay, rise and overshoot; also with --response", NULL,
+		  &s.step },
+		{ "constant", "K", "of the drive, such as \"1.6 N.m/A\": the one to write is told, with its interval",
+		  &s.constant, NULL },
 		{ "actuator", "NAME", "at the rig: actuators/NAME.ini, in torque mode against the locked brake",
 		  &s.rig.actuator, NULL },
 		{ "torque", "TORQUE", "the largest that is commanded, N.m (default: rated, or what rig and cell carry)",
@@ -118,7 +163,7 @@ int cmd_obey(int argc, char **argv)
 	};
 	const struct cli_spec spec = {
 		.name = "obey",
-		.usage = "obey --actuator NAME [options] | obey --from FILE.csv [--response]",
+		.usage = "obey --actuator NAME [options] | obey --from FILE.csv [options]",
 		.about = "Does the actuator give the torque that was commanded? At the rig (--actuator) the brake "
 			 "locks the "
 			 "shaft and the torque is commanded in steps, up, down and both ways: the gear is wound up, "
@@ -129,7 +174,8 @@ int cmd_obey(int argc, char **argv)
 			 "With --response, at the rig, small pseudo-random steps about a standing torque (--torque); "
 			 "as a "
 			 "table a record of a chirp or of such steps with \"time (s)\" in even steps: bandwidth with "
-			 "coherence.",
+			 "coherence. \"speed (rpm)\" in the table judges each speed by itself, \"temperature (degC)\" "
+			 "tells the drift.",
 		.examples = "  bridle obey --actuator paddle-winder --torque \"20 N.m\"\n"
 			    "  bridle obey --actuator paddle-winder --response\n"
 			    "  bridle obey --from slow.csv\n"

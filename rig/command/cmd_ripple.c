@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "calc/calc_option.h"
 #include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/offline.h"
@@ -8,8 +9,10 @@
 #include <math.h>
 #include <stdlib.h>
 
+#define TURNING 10 /* usual steps of time: wider is a turning round */
+
 struct wanted {
-	const char *from, *ratio, *pole_pairs, *slots, *teeth, *belt, *orders, *cell_rate, *speed;
+	const char *from, *ratio, *pole_pairs, *slots, *teeth, *belt, *orders, *cell_rate, *speed, *lag;
 	double speed_rpm;
 	struct ripple_wanted of;
 	struct ripple_request rig;
@@ -19,6 +22,18 @@ struct found {
 	const struct wanted *wanted;
 	struct ripple_found of;
 };
+
+static enum rc lag_of(struct wanted *w, struct err *err)
+{
+	struct quantity q;
+	enum rc rc = calc_option("lag", w->lag, "s", true, &q, err);
+
+	if (rc)
+		return rc;
+	w->of.late_s = q.value;
+	w->of.late_limit_s = sqrt(3) * q.u;
+	return q.value >= 0 ? RC_OK : err_set(err, RC_ARG, 0, "--lag: found %g s, expected none below zero", q.value);
+}
 
 static enum rc options_of(struct wanted *w, struct err *err)
 {
@@ -33,6 +48,10 @@ static enum rc options_of(struct wanted *w, struct err *err)
 	};
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
+	if (!rc && w->lag)
+		rc = lag_of(w, err);
+	if (!rc && w->of.means && !w->lag)
+		rc = err_set(err, RC_ARG, 0, "--means needs --lag, how late a reading is told");
 	if (!rc && w->orders)
 		rc = offline_list("orders", w->orders, "1", w->of.list, RIPPLE_ORDERS, &w->of.n_list, err);
 	return rc;
@@ -64,6 +83,16 @@ static enum rc turns_of(const struct wanted *w, const struct offline *o, double 
 	return RC_OK;
 }
 
+/* Of the rows alone: a turning round that has no row is no part of it. */
+static double span_of(const double *time, size_t n)
+{
+	double widest = 0, whole = time ? time[n - 1] - time[0] : NAN;
+
+	for (size_t i = 1; time && i < n; i++)
+		widest = fmax(widest, time[i] - time[i - 1]);
+	return widest > TURNING * whole / (double)n ? whole - widest : whole;
+}
+
 static json_t *in_json(const void *state)
 {
 	return ripple_json(&((const struct found *)state)->of);
@@ -84,8 +113,8 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", o->n);
 	enum rc rc = turns_of(f->wanted, o, turn, err);
 	if (!rc) {
-		double span_s = time ? time[o->n - 1] - time[0] : NAN;
-		rc = ripple_find(&f->wanted->of, turn, offline_column(o, "torque"), o->n, span_s, &f->of, err);
+		rc = ripple_find(&f->wanted->of, turn, offline_column(o, "torque"), o->n, span_of(time, o->n), &f->of,
+				 err);
 		if (rc)
 			err_prefix(err, "%s: ", o->table.name);
 		else if (f->wanted->rig.figure)
@@ -112,6 +141,8 @@ static int run(const struct cli *cli, void *wanted)
 
 	if (!rc && w->rig.actuator && w->from)
 		rc = err_set(&err, RC_ARG, 0, "--actuator turns the rig, --from reads a table: give one of them");
+	if (!rc && w->rig.actuator && w->lag)
+		rc = err_set(&err, RC_ARG, 0, "--lag is for a table; at the rig it is known: leave it out");
 	if (rc)
 		return cli_fail(cli, &err, NULL, NULL);
 	w->rig.speed_rpm = w->speed_rpm;
@@ -138,11 +169,18 @@ int cmd_ripple(int argc, char **argv)
 		  &w.rig.answers, NULL },
 		LIVE_OPTIONS(w.rig.live),
 		{ "ratio", "I", "rotor turns for one of the output; at the rig the actuator's", &w.ratio, NULL },
-		{ "pole-pairs", "P", "of the rotor", &w.pole_pairs, NULL },
+		{ "pole-pairs", "P", "of the rotor; at the rig the actuator's, as for the next three", &w.pole_pairs,
+		  NULL },
 		{ "slots", "S", "of the stator", &w.slots, NULL },
 		{ "teeth", "Z", "of the gear at the output", &w.teeth, NULL },
 		{ "belt", "ORDER", "turns of the belt for one of the output", &w.belt, NULL },
 		{ "orders", "N,N,...", "further orders to be told in any case", &w.orders, NULL },
+		{ "lag", "TIME",
+		  "both ways from a table: how much later than its angle a torque is told, such as \"6 ms ± 6 ms\"; at "
+		  "the rig half a conversion",
+		  &w.lag, NULL },
+		{ "means", NULL, "with --lag: each reading is a mean over the time since the one before", NULL,
+		  &w.of.means },
 		{ "cell-rate", "RATE", "conversions of the cell, where rows repeat them, in 1/s", &w.cell_rate, NULL },
 	};
 	const struct cli_spec spec = {

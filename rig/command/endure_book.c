@@ -73,6 +73,16 @@ static enum rc take_run(struct logbook *lb, const struct run_info *run, struct e
 	return rc == RC_OK && r.no_memory ? err_set(err, RC_NOMEM, 0, "out of memory for the cycles") : rc;
 }
 
+enum rc endure_book_of_run(struct logbook *lb, const struct run_info *run, struct endure_book *ret, struct err *err)
+{
+	*ret = (struct endure_book){ .run_id = run->id, .ended = run->ended };
+	snprintf(ret->outcome, sizeof ret->outcome, "%s", run->outcome);
+	enum rc rc = take_run(lb, run, ret, err);
+	if (rc != RC_OK)
+		endure_book_free(ret);
+	return rc;
+}
+
 static enum rc newest(struct logbook *lb, const char *plan, struct run_info *ret, struct err *err)
 {
 	int64_t *ids = NULL;
@@ -262,13 +272,25 @@ static char *table(const struct endure_book *book, const struct endure_limits *l
 	return NULL;
 }
 
+enum rc endure_book_chart(const struct endure_book *book, const struct endure_limits *limits, struct procedure *p,
+			  struct err *err)
+{
+	p->kind = procedure_kind("endure");
+	p->caption = "Over the cycles: change of the current without load, droop of the speed under the heaviest load, "
+		     "and the case above the air.";
+	p->table = table(book, limits);
+	p->script = strdup(SCRIPT);
+	return p->table && p->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+}
+
 enum rc endure_book_figure(const struct endure_book *book, const struct endure_limits *limits, const char *dir,
 			   struct err *err)
 {
-	struct procedure p = { .kind = "endure", .table = table(book, limits), .script = strdup(SCRIPT) };
-	enum rc rc = p.table && p.script ? procedure_draw(&p, dir, err)
-					 : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+	struct procedure p = { 0 };
+	enum rc rc = endure_book_chart(book, limits, &p, err);
 
+	if (rc == RC_OK)
+		rc = procedure_draw(&p, dir, err);
 	procedure_clear(&p);
 	return rc;
 }

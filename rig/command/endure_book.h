@@ -4,6 +4,7 @@
 #define BRIDLE_COMMAND_ENDURE_BOOK_H
 
 #include "logbook/logbook.h"
+#include "reports/reduce/procedure.h"
 #include "run/endure_watch.h"
 
 #include <jansson.h>
@@ -29,6 +30,12 @@ void endure_book_free(struct endure_book *book);
 json_t *endure_book_json(const struct endure_book *book);       /* the "cycles" of the document */
 json_t *endure_book_plays_json(const struct endure_book *book); /* the "plays" */
 void endure_book_print(const struct endure_book *book);
+/* The cycles of one run alone. */
+enum rc endure_book_of_run(struct logbook *lb, const struct run_info *run, struct endure_book *ret,
+			   struct err *err) MUST_CHECK;
+/* Table, script, kind and caption of the drift chart; ret: owned by the caller, also after a failure. RC_NOMEM. */
+enum rc endure_book_chart(const struct endure_book *book, const struct endure_limits *limits, struct procedure *ret,
+			  struct err *err) MUST_CHECK;
 /* The drift chart: endure.csv, endure.gp and endure.svg into a folder, which is made. */
 enum rc endure_book_figure(const struct endure_book *book, const struct endure_limits *limits, const char *dir,
 			   struct err *err) MUST_CHECK;

@@ -127,6 +127,38 @@ static void forecast_this(const struct thermal_record *r, struct hold_found *h)
 		h->time_s = thermal_answer(f, time_of, &q);
 }
 
+/* The torque's scale is common to all: a rating is off by as much. */
+static struct thermal_answer rated(const struct hold_found *h, struct question *q)
+{
+	struct thermal_answer a = thermal_answer(&h->fit, rating_of, q);
+
+	a.u = hypot(a.u, a.value * h->u_torque_1);
+	return a;
+}
+
+static double time_at(const struct hold_found *h, const struct question *q, double torque_Nm)
+{
+	struct question moved = *q;
+
+	moved.torque_Nm = torque_Nm;
+	return time_of(&h->fit.model, &h->fit.loss, &moved);
+}
+
+/* A time to the limit, and what the torque's scale makes of it. */
+static struct thermal_answer timed(const struct hold_found *h, struct question *q)
+{
+	struct thermal_answer a = thermal_answer(&h->fit, time_of, q);
+	double low = time_at(h, q, q->torque_Nm * (1 + 1.96 * h->u_torque_1)),
+	       high = time_at(h, q, q->torque_Nm * (1 - 1.96 * h->u_torque_1));
+
+	if (!(h->u_torque_1 > 0) || !isfinite(a.value))
+		return a;
+	a.low = a.value - hypot(a.value - a.low, a.value - low);
+	a.high = isfinite(a.high) && isfinite(high) ? a.value + hypot(a.high - a.value, high - a.value) : INFINITY;
+	a.u = isfinite(high) ? hypot(a.u, (high - low) / 2 / 1.96) : NAN;
+	return a;
+}
+
 static void forecast_others(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h)
 {
 	static const double times[] = { 1.1, 1.25, 1.5, 1.75, 2, 2.5, 3 };
@@ -142,18 +174,17 @@ static void forecast_others(const struct hold_wanted *w, const struct thermal_re
 	h->most_Nm = 0;
 	for (size_t i = 0; i < r->n; i++)
 		h->most_Nm = fmax(h->most_Nm, fabs(r->torque_Nm[i]));
-	h->continuous_Nm = thermal_answer(&h->fit, rating_of, &q);
+	h->continuous_Nm = rated(h, &q);
 	size_t n = w->n_list ? w->n_list : sizeof times / sizeof times[0];
 	for (size_t i = 0; i < n && h->continuous_Nm.value > 0; i++) {
 		q.torque_Nm = w->n_list ? w->list[i] : times[i] * h->continuous_Nm.value;
-		h->point[h->n_points++] = (struct hold_point){ q.torque_Nm, thermal_answer(&h->fit, time_of, &q),
-							       q.torque_Nm > 1.02 * h->most_Nm };
+		h->point[h->n_points++] =
+			(struct hold_point){ q.torque_Nm, timed(h, &q), q.torque_Nm > 1.02 * h->most_Nm };
 	}
 	for (size_t i = 0; i < sizeof duty / sizeof duty[0]; i++) {
 		q.time_s = duty[i].time_s;
 		q.share = duty[i].share;
-		h->duty[h->n_duties++] =
-			(struct hold_duty){ q.time_s, q.share, thermal_answer(&h->fit, rating_of, &q) };
+		h->duty[h->n_duties++] = (struct hold_duty){ q.time_s, q.share, rated(h, &q) };
 	}
 }
 struct hold_found hold_none(void)
@@ -172,6 +203,8 @@ enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, s
 
 	h->limit_degC = w->limit_degC;
 	h->equilibrium_K_per_h = w->K_per_h;
+	h->u_loss_1 = r->loss_W ? w->u_loss_1 : 0;
+	h->u_torque_1 = r->torque_Nm ? w->u_torque_1 : 0;
 	if ((rc = thermal_fit(r, &h->fit, err)))
 		return rc;
 	for (size_t i = 0; i < r->n; i++)

@@ -12,6 +12,8 @@ struct hold_wanted {
 	double window_s;           /* over which its slope is taken */
 	double list[HOLD_TORQUES]; /* N.m of the holding times; none: 1.1 to 3 times the continuous torque */
 	size_t n_list;
+	/* What all readings of loss and torque are off by together, relative, k = 1; 0: not told, in no interval. */
+	double u_loss_1, u_torque_1;
 };
 
 struct hold_found hold_none(void); /* nothing known */

@@ -2,7 +2,9 @@
 #include "command/hold_live.h"
 
 #include "command/carry_figure.h"
+#include "command/cell_u.h"
 #include "command/hold_forecast.h"
+#include "command/hold_meter.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
 #include "reports/page/report_write.h"
@@ -45,6 +47,8 @@ struct holding {
 	struct seq_hold seq;
 	struct hold_forecast forecast;
 	struct hold_found found;
+	struct hold_meter meter;
+	double u_cell_Nm;
 	bool limit_given;
 	double told_s;
 };
@@ -299,12 +303,51 @@ static enum rc write_table(const void *ctx, struct err *err)
 	return RC_OK;
 }
 
+static const char *const stores[] = { "model.winding.resistance_K_per_W", "model.case.resistance_K_per_W" };
+
+/* The rows as the meter's words make them, and what these words leave open. */
+static void read_meter(struct holding *w)
+{
+	struct seq_hold *s = &w->seq;
+	const struct cellcal *cal = &w->p.s.calibration;
+	double speed_rpm = w->config.speed_rpm, turn = speed_rpm * M_PI / 30, square = 0;
+
+	w->meter = hold_meter(&w->p.s.rig, speed_rpm, s->idle_W, s->product, s->torque_Nm, s->loss_W, s->n);
+	for (size_t i = 0; i < w->meter.n; i++)
+		square += w->meter.part[i].u_W * w->meter.part[i].u_W;
+	w->u_cell_Nm = cell_u_Nm(cal, w->meter.torque_Nm);
+	w->wanted.u_loss_1 = hypot(sqrt(square), turn * w->u_cell_Nm) / w->meter.loss_W;
+	w->wanted.u_torque_1 = w->u_cell_Nm / w->meter.torque_Nm;
+	if (!(w->wanted.u_loss_1 > 0 && w->wanted.u_torque_1 > 0)) /* no loss, or beyond the calibration */
+		w->wanted.u_loss_1 = w->wanted.u_torque_1 = 0;
+}
+
+/* Of the resistances, source by source. */
+static void add_budget(struct holding *w)
+{
+	const struct thermal_fit *f = &w->found.fit;
+	double turn = w->config.speed_rpm * M_PI / 30;
+
+	if (w->found.untold[0] || !(w->found.u_loss_1 > 0))
+		return;
+	for (int k = 0; k < (f->model.two ? 2 : 1); k++) {
+		const char *key = stores[f->model.two ? k : strcmp(w->found.store, "case") == 0];
+		double each = -f->model.resistance_K_per_W[k] / w->meter.loss_W;
+		live_procedure_part(&w->p, key, "scatter of the record", f->u_resistance_K_per_W[k]);
+		for (size_t i = 0; i < w->meter.n; i++)
+			live_procedure_part(&w->p, key, w->meter.part[i].source, each * w->meter.part[i].u_W);
+		if (turn > 0)
+			(void)live_procedure_cell(&w->p, key, w->meter.torque_Nm, -each * turn);
+	}
+}
+
 /* A hold that was too short to tell a model was still held: it is kept, and says so. */
 static enum rc evaluate(void *ctx, struct err *err)
 {
 	struct holding *w = ctx;
-	const struct thermal_record r = record_of(&w->seq);
 
+	read_meter(w);
+	const struct thermal_record r = record_of(&w->seq);
 	if (!r.winding_degC)
 		w->wanted.limit_degC = w->config.case_limit_degC;
 	w->found.store = r.winding_degC ? "winding" : "case";
@@ -314,6 +357,8 @@ static enum rc evaluate(void *ctx, struct err *err)
 		*err = (struct err){ 0 };
 		rc = RC_OK;
 	}
+	if (rc == RC_OK)
+		add_budget(w);
 	return rc == RC_OK ? carry_figure_hold(&r, &w->found, &w->p.result, err) : rc;
 }
 

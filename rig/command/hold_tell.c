@@ -8,12 +8,31 @@
 #include <math.h>
 #include <stdio.h>
 
-static json_t *store_json(const struct thermal_fit *f, int k)
+/* Watts that all are too large make it too small by as much. */
+static double u_resistance(const struct hold_found *h, int k)
 {
-	return json_pack("{s:o, s:o}", "tau_s", number_json(f->model.tau_s[k], f->u_tau_s[k], f->dof),
-			 "resistance_K_per_W",
-			 f->watts ? number_json(f->model.resistance_K_per_W[k], f->u_resistance_K_per_W[k], f->dof)
-				  : json_null());
+	return hypot(h->fit.u_resistance_K_per_W[k], h->u_loss_1 * h->fit.model.resistance_K_per_W[k]);
+}
+
+static json_t *resistance_json(const struct hold_found *h, int k)
+{
+	const struct thermal_fit *f = &h->fit;
+
+	if (!f->watts)
+		return json_null();
+	json_t *number = number_json(f->model.resistance_K_per_W[k], u_resistance(h, k), f->dof);
+	if (h->u_loss_1 > 0)
+		json_object_set_new(number, "budget",
+				    json_pack("[{s:s, s:o}, {s:s, s:f}]", "source", "scatter of the record", "u",
+					      cli_real(f->u_resistance_K_per_W[k]), "source", "loss", "u",
+					      -h->u_loss_1 * f->model.resistance_K_per_W[k]));
+	return number;
+}
+
+static json_t *store_json(const struct hold_found *h, int k)
+{
+	return json_pack("{s:o, s:o}", "tau_s", number_json(h->fit.model.tau_s[k], h->fit.u_tau_s[k], h->fit.dof),
+			 "resistance_K_per_W", resistance_json(h, k));
 }
 
 static json_t *answer_json(const struct hold_found *h, struct thermal_answer a)
@@ -28,8 +47,8 @@ static json_t *model_json(const struct hold_found *h)
 	if (h->untold[0])
 		return json_null();
 	if (f->model.two)
-		return json_pack("{s:o, s:o}", "winding", store_json(f, 0), "case", store_json(f, 1));
-	return json_pack("{s:o}", h->store, store_json(f, 0));
+		return json_pack("{s:o, s:o}", "winding", store_json(h, 0), "case", store_json(h, 1));
+	return json_pack("{s:o}", h->store, store_json(h, 0));
 }
 
 static json_t *holding_json(const struct hold_found *h)
@@ -88,9 +107,10 @@ json_t *hold_json(const struct hold_found *h)
 					 : json_null());
 	json_object_set_new(o, "loss",
 			    f->torque
-				    ? json_pack("{s:s, s:o, s:o, s:o, s:o}", "unit", f->watts ? "W" : "K", "fixed",
+				    ? json_pack("{s:s, s:o, s:o, s:o, s:o, s:o}", "unit", f->watts ? "W" : "K", "fixed",
 						cli_real(f->loss.fixed_W), "per_Nm2", cli_real(f->loss.per_Nm2_W),
-						"per_K", cli_real(f->loss.per_K), "at_degC", cli_real(f->loss.at_degC))
+						"per_K", cli_real(f->loss.per_K), "at_degC", cli_real(f->loss.at_degC),
+						"u_relative", f->watts ? cli_real(h->u_loss_1) : json_null())
 				    : json_null());
 	return o;
 }
@@ -116,7 +136,7 @@ static void print_model(const struct hold_found *h)
 		offline_line(label, f->model.tau_s[k], f->u_tau_s[k], f->dof, "s");
 		snprintf(label, sizeof label, "%s, resistance", name);
 		if (f->watts)
-			offline_line(label, f->model.resistance_K_per_W[k], f->u_resistance_K_per_W[k], f->dof, "K/W");
+			offline_line(label, f->model.resistance_K_per_W[k], u_resistance(h, k), f->dof, "K/W");
 	}
 	if (!f->watts)
 		puts("  The loss was not measured, so there are no resistances in K/W.");

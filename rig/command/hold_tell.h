@@ -24,6 +24,7 @@ struct hold_found {
 	bool equilibrium, slope_known;
 	double slope_K_per_h, u_slope_K_per_h, equilibrium_K_per_h, window_s;
 	double limit_degC, ambient_degC; /* limit NaN: none given */
+	double u_loss_1, u_torque_1;     /* common to all readings, in the intervals; 0: not told */
 	bool ambient_assumed, by_resistance, limit_reached;
 	double held_Nm, held_W, most_Nm, warmest_degC; /* NaN where not known */
 	struct thermal_answer time_s, steady_degC, continuous_Nm;

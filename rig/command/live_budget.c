@@ -7,6 +7,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#define FILTER_S 0.3 /* most that an indicator's own filter may take (docs/indicator.md) */
+
 void live_procedure_part(struct live_procedure *p, const char *key, const char *source, double u)
 {
 	if (!isfinite(u) || !(fabs(u) > 0))
@@ -29,6 +31,14 @@ double live_procedure_cell(struct live_procedure *p, const char *key, double tor
 	for (size_t i = 0; i < parts.n; i++)
 		live_procedure_part(p, key, parts.part[i].name, factor * parts.part[i].u_Nm);
 	return fabs(factor) * cell_u_Nm(&p->s.calibration, torque_Nm);
+}
+
+double live_procedure_filter_s(const struct live_procedure *p)
+{
+	for (size_t i = 0; i < p->s.rig.n_instruments; i++)
+		if (p->s.rig.instrument[i].roles & ROLE_CELL)
+			return FILTER_S;
+	return 0;
 }
 
 static json_t *at_path(json_t *o, const char *path)

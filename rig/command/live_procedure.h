@@ -87,6 +87,8 @@ void live_procedure_part(struct live_procedure *p, const char *key, const char *
 /* What the calibration of the cell is uncertain by at a torque, source by source; factor: of the number for each N.m.
  * Returns the u of them together. */
 double live_procedure_cell(struct live_procedure *p, const char *key, double torque_Nm, double factor);
+/* What a weight indicator's own filter may make a torque late by, at most; 0 where the node reads the cell. */
+double live_procedure_filter_s(const struct live_procedure *p);
 /* The parts into the numbers of the document. */
 void live_procedure_put_budget(const struct live_procedure *p, json_t *doc);
 

@@ -17,7 +17,6 @@
 #include <string.h>
 
 #define LOOPS 2
-#define FILTER_S 0.3       /* most that an indicator's own filter may take (docs/indicator.md) */
 #define STILL_SHARE 0.0005 /* of the heaviest load: friction of the cradle's bearing, as in `obey` */
 #define HIGH_SHARE 0.75    /* of the largest torque: the middle of where the stiffness is read */
 
@@ -173,20 +172,12 @@ static void add_scale(const struct widening *to, const struct playing *w, double
 	    value * cell_mirror_u_Nm(&to->p->s.calibration, w->most_Nm) / high_Nm);
 }
 
-static bool behind_an_indicator(const struct rig_profile *rig)
-{
-	for (size_t i = 0; i < rig->n_instruments; i++)
-		if (rig->instrument[i].roles & ROLE_CELL)
-			return true;
-	return false;
-}
-
 /* How late a torque may be told at most: the middle of the conversions of its mean, and an indicator's own filter. */
 static double most_lag_s(const struct playing *w)
 {
 	double period_s = (1 + 4.0 * w->config.loops) * PLAY_UP_S / fmax(1, w->seq.n_newest);
 
-	return 0.5 * (SEQ_PLAY_MEAN - 1) * period_s + (behind_an_indicator(&w->p.s.rig) ? FILTER_S : 0);
+	return 0.5 * (SEQ_PLAY_MEAN - 1) * period_s + live_procedure_filter_s(&w->p);
 }
 
 /* A torque that is told late is too small while it rises and too large while it falls. The middle of both ways keeps

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/procedure_again.h"
 
+#include "command/endure_report.h"
 #include "command/hold_live.h"
 #include "command/obey_live.h"
 #include "command/obey_response_live.h"
@@ -16,7 +17,8 @@ enum rc procedure_report_again(struct logbook *lb, int64_t run_id, struct report
 		const char *kind;
 		enum rc (*again)(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err);
 	} list[] = { { "hold", hold_again },     { "play", play_again }, { "obey", obey_again },
-		     { "ripple", ripple_again }, { "tame", tame_again }, { "response", obey_response_again } };
+		     { "ripple", ripple_again }, { "tame", tame_again }, { "response", obey_response_again },
+		     { "endure", endure_again } };
 	struct procedure found = { 0 };
 	struct run_info run;
 	enum rc rc = logbook_run_info(lb, run_id, &run, err);

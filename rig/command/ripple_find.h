@@ -16,6 +16,10 @@ struct ripple_wanted {
 	double list[RIPPLE_ORDERS]; /* further orders to be told in any case */
 	size_t n_list;
 	double cell_rate_Hz; /* conversions of the cell, where rows repeat them; NaN: the rows' own rate */
+	/* How much later than its angle a torque is told, as it is known: late_s, give or take late_limit_s
+	 * (rectangular); NaN: not told, nothing is done about it. It matters both ways only. */
+	double late_s, late_limit_s;
+	bool means; /* each reading is a mean over the time since the one before */
 };
 struct ripple_wanted ripple_nothing_wanted(void);
 
@@ -27,12 +31,21 @@ struct ripple_found {
 	bool both;                      /* there and back over the same angles */
 	double friction_Nm, u_friction_Nm;
 	double rate_Hz, speed_rpm, cell_order; /* NaN where not known */
+	double readings_of_wave;               /* the fewest to a wave that is told */
+	/* Both ways with a lag that is told: the waves are made larger by what it took from them, and their u has what
+	 * may be wrong with that, u_late_Nm; late_s NaN: nothing was done. */
+	double late_s, late_limit_s, mean_s; /* mean_s: of which each reading is the mean; 0: of a moment */
+	double u_late_Nm[ORDER_WAVES], u_late_rms_Nm, u_late_peak_Nm;
 };
 
 /* turn: angle of the output in turns, one way, or there and back; a record that goes backward alone is turned round in
- * place. span_s: from the first row to the last, NaN where no time is known. RC_ARG as order_spectrum. */
+ * place. span_s: of the rows, without a turning round between the ways that has none; NaN where no time is known.
+ * RC_ARG as order_spectrum; a lag that is told, and no time. */
 enum rc ripple_find(const struct ripple_wanted *w, double *turn, const double *torque_Nm, size_t n, double span_s,
 		    struct ripple_found *ret, struct err *err) MUST_CHECK;
+
+/* Of a wave of that order: the largest share that the limits of the lag leave it short of, 0 to 1. */
+double ripple_late_share(const struct ripple_found *f, double order);
 
 const char *ripple_name_of(const struct ripple_found *f, double order);    /* NULL: no name */
 double ripple_slow_enough_rpm(const struct ripple_found *f, double order); /* that the cell sees it */

@@ -86,6 +86,22 @@ static enum rc check_time(const struct rippling *w, struct err *err)
 	return RC_OK;
 }
 
+/* What was built, where no option tells it. */
+static void take_built(struct ripple_wanted *w, const struct actuator_profile *a)
+{
+	const struct {
+		double *to, from;
+	} list[] = { { &w->ratio_1, a->gear_ratio },
+		     { &w->pole_pairs_1, a->pole_pairs },
+		     { &w->slots_1, a->slots },
+		     { &w->teeth_1, a->teeth },
+		     { &w->belt_1, a->belt_turns } };
+
+	for (size_t i = 0; i < sizeof list / sizeof list[0]; i++)
+		if (!(*list[i].to > 0) && list[i].from > 0)
+			*list[i].to = list[i].from;
+}
+
 static enum rc make_config(struct rippling *w, struct err *err)
 {
 	struct ripple_config *c = &w->config;
@@ -118,8 +134,7 @@ static enum rc make_config(struct rippling *w, struct err *err)
 						     .lag_s = NAN,
 						     .ramp_Nm_per_s = c->torque_Nm / FULL_BRAKE_S,
 						     .slew_A_per_s = s->rig.brake_max_A / FULL_BRAKE_S };
-	if (!(w->wanted.ratio_1 > 0))
-		w->wanted.ratio_1 = s->actuator.gear_ratio;
+	take_built(&w->wanted, &s->actuator);
 	return rc;
 }
 
@@ -190,10 +205,24 @@ static double span_s(const struct seq_ripple *s)
 	return s->time_s[m - 1] - s->time_s[0] + s->time_s[s->n - 1] - s->time_s[m];
 }
 
-/* u with what the cell adds to a number of the document. */
-static double with_cell(struct rippling *w, const char *key, double value, double u, double at_Nm, double u_still_Nm)
+/* A reading is the mean over a conversion and is told when it is over: half of it late. A converter whose filter looks
+ * back over several of them, and one that is read at once, lie within as much. An indicator's filter comes on top. */
+static void tell_lag(struct rippling *w)
 {
-	live_procedure_part(&w->p, key, "noise of the record", u);
+	const struct seq_ripple *s = &w->seq;
+	double half_s = span_s(s) / (double)(s->n - 1) / 2, filter_s = live_procedure_filter_s(&w->p) / 2;
+
+	w->wanted.late_s = half_s + filter_s;
+	w->wanted.late_limit_s = half_s + filter_s;
+	w->wanted.means = true;
+}
+
+/* u with what the cell adds to a number of the document; u_late_Nm is in u already. */
+static double with_cell(struct rippling *w, const char *key, double value, double u, double u_late_Nm, double at_Nm,
+			double u_still_Nm)
+{
+	live_procedure_part(&w->p, key, "noise of the record", sqrt(fmax(0, u * u - u_late_Nm * u_late_Nm)));
+	live_procedure_part(&w->p, key, "lag of the cell's readings", u_late_Nm);
 	live_procedure_part(&w->p, key, "friction of the cradle's bearing", u_still_Nm);
 	return hypot(hypot(u, u_still_Nm), live_procedure_cell(&w->p, key, at_Nm, value / at_Nm));
 }
@@ -212,9 +241,13 @@ static void add_cell(struct rippling *w)
 	for (size_t i = 0; i < f->s.n_waves; i++) {
 		struct order_wave *v = &f->s.wave[i];
 		snprintf(key, sizeof key, "orders.%zu.amplitude_Nm", i);
-		v->u_Nm = with_cell(w, key, v->amplitude_Nm, v->u_Nm, at_Nm, u_still_Nm);
+		v->u_Nm = with_cell(w, key, v->amplitude_Nm, v->u_Nm, f->u_late_Nm[i], at_Nm, u_still_Nm);
 	}
-	f->u_friction_Nm = with_cell(w, "friction_Nm", f->friction_Nm, f->u_friction_Nm, at_Nm, u_still_Nm);
+	struct order_spectrum *all = &f->s;
+	all->u_rms_Nm = with_cell(w, "rms_Nm", all->rms_Nm, all->u_rms_Nm, f->u_late_rms_Nm, at_Nm, u_still_Nm);
+	all->u_peak_to_peak_Nm = with_cell(w, "peak_to_peak_Nm", all->peak_to_peak_Nm, all->u_peak_to_peak_Nm,
+					   f->u_late_peak_Nm, at_Nm, 2 * u_still_Nm);
+	f->u_friction_Nm = with_cell(w, "friction_Nm", f->friction_Nm, f->u_friction_Nm, 0, at_Nm, u_still_Nm);
 }
 
 static enum rc evaluate(void *ctx, struct err *err)
@@ -225,6 +258,8 @@ static enum rc evaluate(void *ctx, struct err *err)
 
 	if (s->n_there == 0 || s->n == s->n_there)
 		rc = err_set(err, RC_ARG, 0, "the cell gave no reading while the shaft turned");
+	if (rc == RC_OK)
+		tell_lag(w);
 	if (rc == RC_OK)
 		rc = ripple_find(&w->wanted, s->turn, s->torque_Nm, s->n, span_s(s), &w->found, err);
 	if (rc == RC_OK)

@@ -12,6 +12,7 @@
 
 #define SUIT_VERDICTS 8
 #define SUIT_ACTUATORS 6 /* side by side */
+#define SUIT_CHANGES 16
 
 struct suit_wanted {
 	const char *from, *arm, *curve, *thermal, *inertia, *ratio, *limit, *ambient, *voltage, *supply_A, *supply_W,
@@ -29,7 +30,8 @@ struct suit_thermal {
 	bool known, watts;
 	struct thermal_model model;
 	struct thermal_loss loss;
-	double u_tau_s[2], u_resistance[2];
+	double u_tau_s[2], u_resistance[2]; /* by the scatter of the record */
+	double u_loss_1;                    /* of all watts together, relative; 0: not told */
 	double continuous_Nm, u_continuous_Nm, continuous_dof, limit_degC, ambient_degC; /* NaN where not told */
 };
 
@@ -41,11 +43,20 @@ struct suit_verdict {
 	char rests_on[120];
 };
 
+/* What would meet a requirement that is not confirmed, by itself and at 95 %. */
+struct suit_change {
+	size_t verdict;
+	const char *what, *unit; /* "torques of the duty, times"; static text */
+	double value;
+};
+
 struct suit_found {
 	struct joint_sums sums;
 	double peak_winding_degC, u_peak_winding_K, supply_A, supply_W, regenerated_W, tip_mm;
 	size_t n, decides;
 	struct suit_verdict verdict[SUIT_VERDICTS];
+	size_t n_changes;
+	struct suit_change change[SUIT_CHANGES];
 };
 
 /* One actuator under its duty. */
@@ -65,6 +76,10 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *ret, struct mis
 void suit_case_free(struct suit_case *c);
 bool suit_refuted(const struct suit_found *f); /* one of its requirements is */
 bool suit_carries(const struct suit_found *f); /* each of them is confirmed, and there is one */
+
+/* suit_change.c: the changes of c->found, by its verdicts. */
+void suit_changes(const struct suit_wanted *w, struct suit_case *c);
+double suit_ambient_degC(const struct suit_wanted *w, const struct suit_thermal *t);
 
 /* suit_tell.c */
 json_t *suit_json(const struct suit_found *f);

@@ -2,6 +2,7 @@
 #include "command/suit.h"
 
 #include "calc/calc_option.h"
+#include "calib/number/units.h"
 #include "command/offline.h"
 
 #include <math.h>
@@ -134,7 +135,7 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 static void against_heat(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
 			 struct suit_found *f)
 {
-	double ambient = isfinite(w->ambient_degC) ? w->ambient_degC : t->ambient_degC;
+	double ambient = suit_ambient_degC(w, t);
 	double limit = isfinite(w->limit_degC) ? w->limit_degC : t->limit_degC;
 
 	if (isfinite(t->continuous_Nm))
@@ -156,14 +157,16 @@ static void against_supply(const struct suit_wanted *w, const struct joint_duty 
 	f->supply_W = f->supply_A = f->regenerated_W = NAN;
 	if (!loss && !(w->efficiency_1 > 0))
 		return;
-	/* What a loss is uncertain by is not in the file; an efficiency was typed. */
-	double rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1, rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
+	double rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1;
 	f->supply_W = f->regenerated_W = 0;
 	for (size_t i = 0; i < d->n; i++) {
 		double power = joint_electrical_W(d->torque_Nm[i], d->speed_rpm[i], loss, warm, w->efficiency_1);
+		if (loss && power > f->supply_W) /* the loss is a part of the power */
+			rel = t->u_loss_1 * (1 - shaft_power_W(d->torque_Nm[i], d->speed_rpm[i]) / power);
 		f->supply_W = fmax(f->supply_W, power);
 		f->regenerated_W = fmax(f->regenerated_W, -power);
 	}
+	double rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
 	const char *on = loss ? w->thermal : "--efficiency";
 	if (isfinite(w->voltage_V))
 		f->supply_A = f->supply_W / w->voltage_V;
@@ -230,6 +233,7 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 	against_supply(w, &c->duty, &c->thermal, f);
 	against_tip(w, f);
 	decide(f);
+	suit_changes(w, c);
 	return RC_OK;
 }
 

@@ -224,6 +224,12 @@ enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal
 			: k        ? number_of(doc, "case_share", NULL)
 				   : 1;
 	}
+	/* Watts that are off by a share make the resistances off by the same the other way: no temperature changes. */
+	double rel = number_of(loss, "u_relative", NULL);
+	ret->u_loss_1 = rel > 0 ? rel : 0;
+	for (int k = 0; k < 2; k++)
+		ret->u_resistance[k] = sqrt(fmax(0, pow(ret->u_resistance[k], 2) -
+							    pow(ret->u_loss_1 * ret->model.resistance_K_per_W[k], 2)));
 	ret->loss = (struct thermal_loss){ number_of(loss, "fixed", NULL), number_of(loss, "per_Nm2", NULL),
 					   number_of(loss, "per_K", NULL), number_of(loss, "at_degC", NULL) };
 	ret->continuous_Nm = pair_of(doc, "continuous_torque_Nm", &ret->u_continuous_Nm);

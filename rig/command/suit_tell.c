@@ -26,17 +26,24 @@ static json_t *verdict_json(const struct suit_verdict *v)
 
 json_t *suit_json(const struct suit_found *f)
 {
-	json_t *list = json_array(), *change = json_array();
+	json_t *list = json_array(), *change = json_array(), *would_do = json_array();
+
+	for (size_t i = 0; i < f->n_changes; i++)
+		json_array_append_new(would_do,
+				      json_pack("{s:s, s:s, s:o, s:s}", "requirement",
+						f->verdict[f->change[i].verdict].requirement, "what", f->change[i].what,
+						"value", cli_real(f->change[i].value), "unit", f->change[i].unit));
 
 	for (size_t i = 0; i < f->n; i++) {
 		json_array_append_new(list, verdict_json(&f->verdict[i]));
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
 			json_array_append_new(change, json_string(f->verdict[i].change));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "verdicts", list, "decides",
-			 f->n ? cli_text(f->verdict[f->decides].requirement) : json_null(), "change", change, "cycle_s",
-			 cli_real(f->sums.cycle_s), "rms_torque_Nm", cli_real(f->sums.rms_Nm), "peak_torque_Nm",
-			 cli_real(f->sums.peak_Nm), "peak_speed_rpm", cli_real(f->sums.peak_rpm), "peak_winding_degC",
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "verdicts", list,
+			 "decides", f->n ? cli_text(f->verdict[f->decides].requirement) : json_null(), "change", change,
+			 "would_do", would_do, "cycle_s", cli_real(f->sums.cycle_s), "rms_torque_Nm",
+			 cli_real(f->sums.rms_Nm), "peak_torque_Nm", cli_real(f->sums.peak_Nm), "peak_speed_rpm",
+			 cli_real(f->sums.peak_rpm), "peak_winding_degC",
 			 number_json(f->peak_winding_degC, f->u_peak_winding_K, 0), "supply_peak_A",
 			 cli_real(f->supply_A), "supply_peak_W", cli_real(f->supply_W), "regenerated_peak_W",
 			 cli_real(f->regenerated_W), "tip_error_mm", cli_real(f->tip_mm));
@@ -48,6 +55,21 @@ static void put(char *buf, size_t size, double value, const char *endless)
 		snprintf(buf, size, "%.4g", value);
 	else
 		snprintf(buf, size, "%s", endless);
+}
+
+static void print_change(const struct suit_found *f, size_t verdict)
+{
+	const char *between = " Enough by itself: ";
+
+	printf("To meet the %s: %s.", f->verdict[verdict].requirement, f->verdict[verdict].change);
+	for (size_t i = 0; i < f->n_changes; i++) {
+		const struct suit_change *c = &f->change[i];
+		if (c->verdict != verdict)
+			continue;
+		printf("%s%s %.3g%s%s", between, c->what, c->value, c->unit[0] ? " " : "", c->unit);
+		between = "; or ";
+	}
+	puts(between[0] == ';' ? "." : "");
 }
 
 void suit_print(const struct suit_found *f)
@@ -76,5 +98,5 @@ void suit_print(const struct suit_found *f)
 	       suit_unit(d), d->rests_on);
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
-			printf("To meet the %s: %s.\n", f->verdict[i].requirement, f->verdict[i].change);
+			print_change(f, i);
 }

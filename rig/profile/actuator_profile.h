@@ -17,6 +17,8 @@ struct actuator_profile {
 	/* [actuator] maker_type, serial, firmware, run_in; "" not stated */
 	char maker_type[PROFILE_WORD], serial[PROFILE_WORD], firmware[PROFILE_WORD], run_in[PROFILE_WORD];
 	double gear_ratio;                      /* [actuator] ratio: rotor turns per output turn */
+	double pole_pairs, slots, teeth;        /* [actuator] pole_pairs, slots, teeth (at the output); 0: not known */
+	double belt_turns;                      /* [actuator] belt: its turns per output turn; 0: none */
 	double limit_torque_Nm;                 /* [limits] torque: never exceed */
 	double limit_speed_rpm;                 /* [limits] speed, output */
 	double limit_current_A;                 /* [limits] current, torque-producing */

@@ -94,6 +94,7 @@ static void add_to_row(struct seq_hold *s, const struct snapshot *snap)
 
 	if (!isfinite(loss_W) || !isfinite(snap->torque_Nm))
 		return;
+	s->product = isfinite(snap->ripple_W);
 	s->sum_W += loss_W;
 	s->sum_Nm += snap->torque_Nm;
 	s->sum_n++;

@@ -72,6 +72,7 @@ struct seq_hold {
 	enum hold_end end;
 	double held_s, idle_W, slope_K_per_h; /* slope NaN: not yet known */
 	double mean_Nm;                       /* measured while it was held */
+	bool product;                         /* the meter told what its averages leave out */
 	size_t n, n_held;                     /* rows; of them under load */
 	/* From the begin of the hold. A temperature that nobody tells is NaN. */
 	double time_s[HOLD_ROWS], winding_degC[HOLD_ROWS], case_degC[HOLD_ROWS], ambient_degC[HOLD_ROWS],

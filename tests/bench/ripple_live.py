@@ -41,7 +41,10 @@ def misses(seed):
     bench = calibrated(seed)
     try:
         found = bench.must(*ASK, "--pole-pairs", "7", "--out", bench.folder / "turns.csv")
-        again = bench.must("ripple", "--from", bench.folder / "turns.csv", "--ratio", "36", "--pole-pairs", "7")
+        late = f"{found['lag_s']['value']:.12f} s ± {3**0.5 * found['lag_s']['u']:.12f} s"  # limits are rectangular
+        again = bench.must("ripple", "--from", bench.folder / "turns.csv", "--ratio", "36", "--pole-pairs", "7", "--lag", late, "--means")
+        # half of a conversion of 80 a second, and nothing to twice that
+        assert abs(found["lag_s"]["value"] - 0.5 / 80) < 2e-4 and abs(3**0.5 * found["lag_s"]["u"] - found["lag_s"]["value"]) < 1e-9, found["lag_s"]
         run = bench.must("log", "show", found["run_id"])
         assert run["kind"] == "ripple" and run["outcome"] == "done" and sum(not p["tare"] for p in run["points"]) == 2, run
         assert any(event["text"] == "free_turn: yes" for event in run["events"]), run["events"]
@@ -49,6 +52,12 @@ def misses(seed):
         assert wave(again, 1)["amplitude_Nm"]["u"] < wave(found, 1)["amplitude_Nm"]["u"], "the cell's own part is missing"
         assert found["turns"] == 4 and abs(found["speed_rpm"] - 5) < 0.05, (found["turns"], found["speed_rpm"])
         assert wave(found, 1)["stands_out"] and not wave(found, 2)["stands_out"] and wave(found, 1)["name"] == "output, once a turn"
+        # 80 conversions a second at 5 rpm are 960 a turn: four to a wave of order 240
+        assert abs(found["highest_order"] - 240) < 5, found["highest_order"]
+        for key in ("rms_Nm", "peak_to_peak_Nm"):
+            whole = found[key]
+            assert abs(sum(part["u"]**2 for part in whole["budget"]) / whole["u"]**2 - 1) < 1e-9, whole
+        assert abs(found["rms_Nm"]["value"] - ONCE_Nm / 2**0.5) < 1.96 * found["rms_Nm"]["u"] + 0.02, found["rms_Nm"]
         hidden = wave(found, 36 * 7 * 6)
         assert not hidden["visible"] and hidden["amplitude_Nm"] is None and 0.5 < hidden["speed_at_most_rpm"] < 2, hidden
         with open(bench.folder / "turns.csv", newline="") as file:

@@ -81,6 +81,53 @@ def holds_refuse():
     refused("below the ambient", "hold", "--from", table("time (min),winding (degC)\n0,20\n40,50\n80,65\n"), "--limit", "10 degC")
 
 
+def winding_by_resistance():
+    """(cold + 235)(R/R cold) - 235 for copper (IEC 60034-1, 8.6.2, from memory): 0.5 ohm at 20 degC, 0.6 ohm are 255 x 1.2 - 235 = 71 degC, and by 225 for
+    aluminium 245 x 1.2 - 225 = 69. Readings of a rise with 20 min to 80 degC; the resistance of each by that line turned round."""
+    for k, words in ((235, ()), (225, ("--copper", "225"))):
+        rows = ""
+        for minute in range(0, 121, 2):
+            warm = 80 - 60 * math.exp(-minute / 20)
+            rows += f"{minute},{10 * 0.5 * (warm + k) / (20 + k):.9f},10\n"
+        d = bridle("hold", "--from", table("time (min),voltage (V),current (A)\n" + rows), "--cold-resistance", "0.5 ohm", "--cold-temperature", "20 degC",
+                   "--limit", f"{(20 + k) * 1.2 - k} degC", *words)
+        near(d["model"]["winding"]["tau_s"]["value"], 1200, 0.1)
+        near(d["steady_degC"]["value"], 80, 0.001)
+        near(d["time_s"]["value"], 1200 * math.log(60 / (80 - ((20 + k) * 1.2 - k))), 0.5)  # 0.6 ohm
+
+
+def watts_and_torques_that_are_off_together():
+    """Watts with u 3 % make the resistance uncertain by 3 % more, in quadrature (JCGM 100:2008, 5.1), and no time or temperature; torques with u 2 %
+    the ratings by 2 %. One store, 600 s, 2 K/W, 1 W and 0.1 W for each N2m2."""
+    rows, warm = "", 22.0
+    for k in range(900):
+        torque = 8 if k < 300 else 12 if k < 600 else 0
+        loss = 1 + 0.1 * torque * torque if torque else 0
+        rows += f"{10 * k},{warm + 0.2 * math.sin(1.7 * k * k):.6f},22,{torque},{loss}\n"
+        warm = 22 + 2 * loss + (warm - 22 - 2 * loss) * math.exp(-10 / 600)
+    words = ("hold", "--from", table("time (s),winding (degC),ambient (degC),torque (N.m),loss (W)\n" + rows), "--limit", "80 degC", "--torques", "18")
+    plain, wide = bridle(*words), bridle(*words, "--u-loss", "3 %", "--u-torque", "2 %")
+    a, b = (d["model"]["winding"]["resistance_K_per_W"] for d in (plain, wide))
+    near(a["value"], 2, 0.02)
+    near(b["u"], math.hypot(a["u"], 0.03 * b["value"]), 1e-9)
+    near(sum(part["u"] ** 2 for part in b["budget"]), b["u"] ** 2, 1e-12)
+    assert "budget" not in a and plain["loss"]["u_relative"] == 0 and wide["loss"]["u_relative"] == 0.03
+    near(wide["model"]["winding"]["tau_s"]["u"], plain["model"]["winding"]["tau_s"]["u"], 1e-9)
+    near(wide["steady_degC"]["u"], plain["steady_degC"]["u"], 1e-9)
+    near(wide["continuous_torque_Nm"]["u"], math.hypot(plain["continuous_torque_Nm"]["u"], 0.02 * plain["continuous_torque_Nm"]["value"]), 1e-9)
+    # 18 N.m: 33.4 W lead to 88.8 degC, so 80 degC come after 600 ln(66.8/8.8) = 1216 s; 1.96 x 2 % more torque: 600 ln(T/(T - 58))
+    ends = [600 * math.log(2 * w / (2 * w - 58)) for w in (1 + 0.1 * (18 * (1 + s * 1.96 * 0.02)) ** 2 for s in (1, -1))]
+    point, before = wide["holding"][0], plain["holding"][0]
+    near(point["time_s"], 600 * math.log(66.8 / 8.8), 15)
+    near(point["time_s"] - point["low_s"], math.hypot(before["time_s"] - before["low_s"], 1216 - ends[0]), 15)
+    assert point["high_s"] is None or point["high_s"] - point["time_s"] > ends[1] - 1216 - 20, (point, ends)
+    duty = table("time (s),speed (rpm),torque (N.m)\n" + "".join(f"{k},10,{10 if k < 40 else 0}\n" for k in range(100)), "duty-u.csv")
+    heat = [bridle("suit", "--from", duty, "--thermal", table(json.dumps(d), "model-u.json"), "--supply-power", "30 W") for d in (plain, wide)]
+    near(heat[1]["peak_winding_degC"]["u"], heat[0]["peak_winding_degC"]["u"], 1e-6)
+    power = next(v for v in heat[1]["verdicts"] if v["requirement"] == "supply power")
+    near(power["margin"]["u"], 0.03 * (power["needed"] - 10 * 10 * math.pi / 30), 1e-6)
+
+
 def lever_play():
     """2.5 mm at 860 mm is 9.99 arcmin (common practice, no source); in other units and with a dial gauge's 0.05 mm: 0.2 arcmin."""
     d = bridle("play", "--from", table("radius (cm),travel (um)\n86,2500\n"), "--u-travel", "0.05 mm")["lever_play_arcmin"]
@@ -226,6 +273,107 @@ def ripple_needs_each_angle():
     near(good["friction_Nm"]["value"], 1, 1e-3)
 
 
+def ripple_behind_a_lag():
+    """A cell that gives means over its conversions, each when it is over: 240 readings a turn at 10 rpm, 40 a second, order 20. Uncorrected both ways
+    leave cos(pi 20/240) of it and the mean sin(x)/x, x = pi 20/240: 0.965926 and 0.988616, so 0.0955 of 0.1; the program is told half a conversion."""
+    rate, turns, order, part = 40, 4, 20, 1 / 240
+    def mean_of(at, way):  # of 5 + 0.1 sin(2 pi order x) over the conversion that ends at `at`
+        back = at - way * part
+        return (math.cos(2 * math.pi * order * back) - math.cos(2 * math.pi * order * at)) * 0.1 / (2 * math.pi * order * (at - back))
+    noise = lambda i: 1e-4 * math.sin(1.3 * i * i)
+    there = [(i / rate, 360 * i * part, 5.4 + mean_of(i * part, 1) + noise(i)) for i in range(240 * turns + 2)]
+    back = [(30 + i / rate, 360 * (240 * turns + 1 - i) * part, 4.6 + mean_of((240 * turns + 1 - i) * part, -1) + noise(3 * i)) for i in range(240 * turns + 2)]
+    path = table("time (s),angle (deg),torque (N.m)\n" + "".join("%.9f,%.9f,%.9f\n" % row for row in there + back), "late.csv")
+    def wave(*words):
+        d = bridle("ripple", "--from", path, "--orders", "20", *words)
+        return next(o for o in d["orders"] if o["order"] == 20), d
+    plain, whole = wave()
+    near(plain["amplitude_Nm"]["value"], 0.0954930, 1e-4)
+    assert whole["lag_s"] is None and whole["speed_rpm"] is not None
+    told, whole = wave("--lag", "12.5 ms ± 12.5 ms", "--means")
+    near(whole["speed_rpm"], 10, 0.01)
+    near(told["amplitude_Nm"]["value"], 0.1, 1e-4)
+    share = (1 - 0.965926) + (1 / 0.988616 - 1)  # what the limits leave open, rectangular
+    near(told["amplitude_Nm"]["u"], 0.1 * share / math.sqrt(3), 2e-5)
+    near(whole["highest_order"], 60, 0.5)  # a quarter of the readings a turn: at most 29 % short there
+    near(whole["rms_Nm"]["value"], 0.1 / math.sqrt(2), 1e-4)
+    near(whole["peak_to_peak_Nm"]["value"], 0.2, 4e-4)
+    near(whole["friction_Nm"]["value"], 0.4, 1e-3)
+    refused("--lag: no time tells", "ripple", "--from", table("angle (deg),torque (N.m)\n" + "".join("%.9f,%.9f\n" % row[1:] for row in there + back), "late-a.csv"), "--lag", "1 ms")
+    refused("--means needs --lag", "ripple", "--from", path, "--means")
+
+
+def orders_are_named():
+    """Ratio 9, 4 pole pairs, 6 slots, 54 teeth, belt 0.25: rotor 9; periods 36, 72; six a period 216, which is also the least common multiple of 8
+    poles and 6 slots, 24, nine times; slots 54 (as the teeth); belt 0.25; coupling twice a turn 2."""
+    rows = "".join(f"{360 * i / 1000:.6f},{5 + 0.01 * (i * 7919 % 13)}\n" for i in range(8001))
+    d = bridle("ripple", "--from", table("angle (deg),torque (N.m)\n" + rows), "--ratio", "9", "--pole-pairs", "4", "--slots", "6", "--teeth", "50", "--belt", "0.25")
+    names = {o["order"]: o["name"] for o in d["orders"] if o["name"]}
+    assert names == {9: "rotor, once a turn", 36: "electrical, once a period", 72: "electrical, twice a period", 216: "commutation, and cogging of poles and slots",
+                     54: "slots", 50: "gear mesh at the output", 0.25: "belt", 1: "output, once a turn", 2: "output, twice a turn (coupling)"}, names
+
+
+def obey_at_several_speeds():
+    """Made here: gain 0.95, offset 0.2 N.m, 0.5 N.m of friction that goes with the turning (an offset) or, standing, with the way (a hysteresis of
+    1 N.m); the gain falls by 0.001 a kelvin. A constant of 1.6 N.m/A has to be 1.6 x 0.95."""
+    rows = []
+    for loop, n in enumerate((-20, 0, 20) * 2):
+        before = 0
+        for i in range(1, 41):
+            x = i / 10
+            command = 20 * (x if x < 1 else 2 - x if x < 3 else x - 4)
+            way = 1 if command > before else -1
+            friction = 0.5 * (1 if n > 0 else -1 if n < 0 else way)
+            warm = 10 * math.sin(len(rows))
+            rows.append((command, n, 40 + warm, (0.95 - 0.001 * warm) * command + 0.2 - friction))
+            before = command
+    path = table("commanded (N.m),speed (rpm),temperature (degC),measured (N.m)\n" + "".join("%.9f,%g,%.9f,%.9f\n" % row for row in rows), "speeds.csv")
+    d = bridle("obey", "--from", path, "--constant", "1.6 N.m/A ± 0.03 N.m/A")
+    assert [v["speed_rpm"] for v in d["speeds"]] == [-20, 0, 20], d["speeds"]
+    for v, offset, hysteresis in zip(d["speeds"], (0.7, 0.2, -0.3), (0, 1, 0)):
+        near(v["offset_Nm"]["value"], offset, 1e-3)
+        near(v["hysteresis_Nm"]["value"], hysteresis, 1e-3)
+        near(v["gain"]["value"], 0.95 - 0.001 * (d["drift"]["at_degC"] - 40), 2e-3)
+    near(d["hysteresis_Nm"]["value"], 1, 1e-3)  # the slowest: it stands
+    near(d["drift"]["gain_per_K"]["value"], -0.001, 1e-6)
+    near(d["torque_constant_Nm_per_A"]["value"], 1.6 * d["gain"]["value"], 1e-9)
+    near(d["torque_constant_Nm_per_A"]["u"], 0.03 / 3**0.5 * d["gain"]["value"], 1e-5)  # limits are rectangular (JCGM 100, 4.3.7)
+
+
+def obey_after_a_step():
+    """A lag of first order of 30 ms: half of the way after 30 ln 2 ms, from 10 to 90 % in 30 ln 9 ms."""
+    rows, out = [], 0.0
+    for i in range(3000):
+        command = 4 if i // 500 % 2 else -4
+        rows.append((i / 1000, command, out))
+        out += (command - out) * (1 - math.exp(-1 / 30))
+    d = bridle("obey", "--step", "--from", table("time (s),commanded (N.m),measured (N.m)\n" + "".join("%.3f,%g,%.9f\n" % row for row in rows), "steps.csv"))["step"]
+    near(d["delay_s"]["value"], 0.03 * math.log(2), 2e-4)
+    near(d["rise_s"]["value"], 0.03 * math.log(9), 2e-4)
+    assert d["steps"] == 5 and d["overshoot"]["value"] < 1e-6, d
+    refused("no step", "obey", "--step", "--from", table("time (s),commanded (N.m),measured (N.m)\n" + "".join(f"{i},1,1\n" for i in range(40))))
+
+
+def what_would_do():
+    """8 N.m at 20 rpm where 6 N.m can be had: three quarters of the torque, or a ratio r with r (7 - r) = 8, which is 1.4384 and by steps of 2 % 1.457. A
+    supply of 8 x 20 rpm / 0.5. 20 N.m all the time against a continuous 12 N.m (60 K): the torque times 0.6, or, with a winding far slower than the cycle, a
+    pause of (20/12)^2 - 1 = 1.7778 cycles."""
+    weak = table("speed (rpm),torque (N.m)\n0,7\n140,0\n", "weak2.csv")
+    duty = table("time (s),speed (rpm),torque (N.m)\n" + "".join(f"{k},20,8\n" for k in range(11)))
+    d = bridle("suit", "--from", duty, "--curve", weak, "--efficiency", "50 %", "--supply-power", "30 W", status=1)
+    found = {(c["requirement"], c["what"]): c["value"] for c in d["would_do"]}
+    near(found["torque at its speed", "torques of the duty, times"], 6 / 8, 1e-9)
+    near(found["torque at its speed", "the ratio, times"], 1.4384, 0.03)
+    near(found["supply power", "a supply of"], 2 * 8 * 20 * math.pi / 30, 1e-6)
+    model = ('{"model": {"winding": {"tau_s": {"value": 5000, "u": 0}, "resistance_K_per_W": null}}, "loss": {"unit": "K", "fixed": 0, "per_Nm2": %.12f, "per_K": 0, '
+             '"at_degC": 0}, "limit": 80, "ambient_degC": 20}' % (60 / 144))
+    duty = table("time (s),speed (rpm),torque (N.m)\n" + "".join(f"{k},20,20\n" for k in range(11)))
+    d = bridle("suit", "--from", duty, "--thermal", table(model, "slow.json"), status=1)
+    found = {c["what"]: c["value"] for c in d["would_do"] if c["requirement"] == "winding temperature"}
+    near(found["torques of the duty, times"], 0.6, 1e-5)
+    near(found["a pause after each cycle of"], 10 * ((20 / 12) ** 2 - 1), 0.1)
+
+
 def a_figure_of_each():
     """Drawn from tables made here: each is a whole picture, has its axes in words and as many points as the table has rows."""
     steps = [20 * (i / 10 if i <= 10 else 2 - i / 10 if i <= 30 else i / 10 - 4) for i in range(1, 41)]
@@ -277,6 +425,13 @@ if __name__ == "__main__":
     test("heating curves of a textbook", heating_curves)
     test("time to a limit", time_to_a_limit)
     test("what hold refuses", holds_refuse)
+    test("a winding by its resistance", winding_by_resistance)
+    test("watts and torques that are off together", watts_and_torques_that_are_off_together)
+    test("ripple behind a lag", ripple_behind_a_lag)
+    test("orders are named", orders_are_named)
+    test("obey at several speeds", obey_at_several_speeds)
+    test("obey after a step", obey_after_a_step)
+    test("what would do", what_would_do)
     test("lever play", lever_play)
     test("stiffness of a gear", stiffness_of_a_gear)
     test("what play refuses", play_refuses)

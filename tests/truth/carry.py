@@ -134,7 +134,10 @@ def ripple(r, folder):
         rows.append((360 * turn, 12 + sum(a * math.sin(2 * math.pi * k * turn + phase[k]) for k, a in waves.items()) + r.gauss(0, noise)))
     found = asked("ripple", "--from", write(folder, "turn.csv", "angle (deg),torque (N.m)", rows), "--ratio", "9", "--orders", "2,36")
     known = {o["order"]: o["amplitude_Nm"] for o in found["orders"]}
-    return {f"ripple: order {k}": holds(known.get(k), a) for k, a in waves.items()}
+    steps = [sum(a * math.sin(2 * math.pi * k * i / 5000 + phase[k]) for k, a in waves.items()) for i in range(5000)]
+    return {f"ripple: order {k}": holds(known.get(k), a) for k, a in waves.items()} | {
+        "ripple: RMS": holds(found["rms_Nm"], math.sqrt(sum(a * a for a in waves.values()) / 2)),
+        "ripple: peak to peak": holds(found["peak_to_peak_Nm"], max(steps) - min(steps))}
 
 
 def suit(r, folder):

@@ -67,6 +67,52 @@ static void orders_come_back(void **state)
 	gsl_rng_free(rng);
 }
 
+/* Of the waves without noise, by the formula above step by step: the least and the most of it. */
+static double span_of_waves(void)
+{
+	double low = INFINITY, high = -INFINITY;
+
+	for (int k = 0; k < 2000000; k++) {
+		low = fmin(low, waves(12.0 * k / 2000000));
+		high = fmax(high, waves(12.0 * k / 2000000));
+	}
+	return high - low;
+}
+
+/* Root of half the squares of the amplitudes, whatever the noise: with twice the ripple's in it, what varies is more
+ * than double. */
+static void sizes_are_those_of_the_ripple(void **state)
+{
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	double rms = sqrt((0.25 + 0.04 + 0.01 + 0.0025) / 2), span = span_of_waves();
+	struct order_spectrum s;
+	struct err err;
+	int held[2] = { 0, 0 };
+
+	(void)state;
+	make(rng, 1e-6);
+	assert_int_equal(order_spectrum(turn, torque, ROWS, NULL, 0, &s, &err), RC_OK);
+	assert_near(s.peak_to_peak_Nm, span, 2e-3 * span);
+	assert_near(s.rms_Nm, rms, 1e-3);
+	for (int k = 0; k < 100; k++) {
+		make(rng, 0.2);
+		assert_int_equal(order_spectrum(turn, torque, ROWS, NULL, 0, &s, &err), RC_OK);
+		held[0] += fabs(s.rms_Nm - rms) < 1.96 * s.u_rms_Nm;
+		held[1] += fabs(s.peak_to_peak_Nm - span) < 1.96 * s.u_peak_to_peak_Nm;
+		/* on even steps: between the readings the polynomial evens out some of it */
+		assert_true(s.noise_Nm > 0.16 && s.noise_Nm < 0.205);
+	}
+	print_message("# RMS %d, peak to peak %d of 100\n", held[0], held[1]);
+	assert_in_range(held[0], 88, 100); /* 95 less three standard deviations */
+	assert_in_range(held[1], 88, 100);
+	make(rng, 0.78);
+	assert_int_equal(order_spectrum(turn, torque, ROWS, NULL, 0, &s, &err), RC_OK);
+	assert_true(s.varies_Nm > 2 * rms);
+	assert_near(s.rms_Nm, rms, 4 * s.u_rms_Nm);
+	assert_true(s.u_rms_Nm < 0.02);
+	gsl_rng_free(rng);
+}
+
 static void noise_stays_noise(void **state)
 {
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -155,11 +201,9 @@ static void refuses(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(orders_come_back),
-		cmocka_unit_test(noise_stays_noise),
-		cmocka_unit_test(intervals_hold_the_truth),
-		cmocka_unit_test(cogging_and_friction_part),
-		cmocka_unit_test(refuses),
+		cmocka_unit_test(orders_come_back),          cmocka_unit_test(sizes_are_those_of_the_ripple),
+		cmocka_unit_test(noise_stays_noise),         cmocka_unit_test(intervals_hold_the_truth),
+		cmocka_unit_test(cogging_and_friction_part), cmocka_unit_test(refuses),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

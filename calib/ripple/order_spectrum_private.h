@@ -1,0 +1,23 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* Inside of the order spectrum: torque on even steps of angle, and its spectrum. */
+#ifndef BRIDLE_CALIB_RIPPLE_ORDER_SPECTRUM_PRIVATE_H
+#define BRIDLE_CALIB_RIPPLE_ORDER_SPECTRUM_PRIVATE_H
+
+#include "calib/ripple/order_spectrum.h"
+
+#define ORDER_NEIGHBOURS 60 /* bins on either side that tell the floor */
+
+struct order_grid {
+	size_t m; /* steps, a power of two */
+	double turns;
+	double *y;     /* torque less its mean, times the Hann window */
+	double *power; /* square of the amplitude at each multiple of 1/turns */
+};
+
+/* Mean square of the noise's amplitude around a bin; NaN without neighbours. */
+double order_floor(const struct order_grid *g, size_t bin);
+
+/* RMS and peak to peak by the waves that are found; g->y is used up. */
+void order_sizes(const struct order_grid *g, struct order_spectrum *s);
+
+#endif
