@@ -35,7 +35,8 @@ FROM bridle.run r, jsonb_to_recordset(r.report->'points') AS p(
   "speed_rpm" float8, "u_speed_rpm" float8, "U_speed_rpm" float8,
   "shaft_power_W" float8, "u_shaft_power_W" float8, "U_shaft_power_W" float8,
   "voltage_V" float8, "current_A" float8, "input_power_W" float8, "u_input_power_W" float8,
-  efficiency float8, u_efficiency float8, "U_efficiency" float8, "winding_degC" float8, "case_degC" float8);
+  efficiency float8, u_efficiency float8, "U_efficiency" float8, "winding_degC" float8, "case_degC" float8)
+WHERE NOT r.report ? 'kind';
 
 CREATE OR REPLACE VIEW bridle.verdict AS
 SELECT r.rig, r.begun, r.run, r.actuator, r.virtual_bench, c.*
@@ -46,6 +47,13 @@ CREATE OR REPLACE VIEW bridle.source AS
 SELECT r.rig, r.begun, r.run, (p.value->>'step')::int AS step, p.value->>'direction' AS direction, q.key AS quantity, s.name, s.u
 FROM bridle.run r, jsonb_array_elements(r.report->'points') AS p, jsonb_each(p.value->'sources') AS q,
   jsonb_to_recordset(q.value) AS s(name text, u float8);
+
+-- Of hold, play, obey, ripple and endure: the numbers at the top of their documents.
+CREATE OR REPLACE VIEW bridle.result AS
+SELECT r.rig, r.begun, r.run, r.actuator, r.virtual_bench, r.report->>'kind' AS kind, q.key AS quantity,
+  (q.value->>'value')::float8 AS value, (q.value->>'u')::float8 AS u
+FROM bridle.run r, jsonb_each(r.report) AS q
+WHERE r.report ? 'kind' AND jsonb_typeof(q.value) = 'object' AND q.value ? 'value';
 
 CREATE OR REPLACE VIEW bridle.calibration AS
 SELECT rig, written, record, (document->>'class_value')::float8 AS class, (document->>'min_Nm')::float8 AS "min_Nm",

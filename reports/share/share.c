@@ -161,7 +161,8 @@ enum rc share_run(struct share *s, const struct report *report, struct err *err)
 	json_t *doc = report_to_json(report);
 
 	snprintf(calibration, sizeof calibration, "%" PRId64, run->calibration_id);
-	add_sources(report->curve, json_object_get(doc, "points"));
+	if (report->curve)
+		add_sources(report->curve, json_object_get(doc, "points"));
 	char *text = json_dumps(doc, JSON_COMPACT | JSON_REAL_PRECISION(17));
 	json_decref(doc);
 	if (text == NULL)

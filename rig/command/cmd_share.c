@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/command.h"
+#include "command/procedure_again.h"
 #include "command/run_report.h"
 #include "profile/profile.h"
 #include "reports/share/share.h"
@@ -10,7 +11,7 @@
 #include <string.h>
 
 struct shared {
-	size_t runs, known, left, records; /* written, there already, that give no curve, new records */
+	size_t runs, known, left, records; /* written, there already, that give no result, new records */
 	char why_left[300];                /* of the last one that was left */
 };
 
@@ -46,14 +47,15 @@ static enum rc rig_of(struct logbook *lb, int64_t run_id, char *buf, size_t size
 
 /* A run that gives no curve, or whose figures nobody accepted, is left out and told; only the database ends the work.
  */
-static enum rc reduce_and_share(struct job *j, int64_t run_id, struct err *err)
+static enum rc reduce_and_share(struct job *j, int64_t run_id, bool sweep, struct err *err)
 {
 	struct report *report = NULL;
 	const char *cause = NULL;
 	char text[24];
 
 	snprintf(text, sizeof text, "%lld", (long long)run_id);
-	enum rc rc = run_report_of(j->cli, j->lb, text, NULL, &report, &cause, err);
+	enum rc rc = sweep ? run_report_of(j->cli, j->lb, text, NULL, &report, &cause, err)
+			   : procedure_report_again(j->lb, run_id, &report, err);
 	if (rc == RC_ARG || rc == RC_SAYS_NO) {
 		j->done->left++;
 		snprintf(j->done->why_left, sizeof j->done->why_left, "run %s: %.250s", text, err->what);
@@ -95,21 +97,31 @@ static enum rc one_run(struct job *j, int64_t run_id, struct err *err)
 		j->done->known++;
 		return RC_OK;
 	}
-	return rc == RC_OK ? reduce_and_share(j, run_id, err) : rc;
+	return rc == RC_OK ? reduce_and_share(j, run_id, strcmp(run.kind, "sweep") == 0, err) : rc;
 }
 
-static enum rc all_runs(struct job *j, struct err *err)
+static enum rc all_of(struct job *j, const char *kind, struct err *err)
 {
 	int64_t *ids = NULL;
 	size_t n = 0;
-	enum rc rc = logbook_runs(j->lb, "sweep", &ids, &n, err);
+	enum rc rc = logbook_runs(j->lb, kind, &ids, &n, err);
 
 	for (size_t i = n; i-- > 0 && rc == RC_OK && !cli_stop_asked();) {
 		rc = one_run(j, ids[i], err);
 		if ((n - i) * 10 / n > (n - i - 1) * 10 / n)
-			progress_line(j->progress, "%zu of %zu runs", n - i, n);
+			progress_line(j->progress, "%zu of %zu runs of %s", n - i, n, kind);
 	}
 	free(ids);
+	return rc;
+}
+
+static enum rc all_runs(struct job *j, struct err *err)
+{
+	static const char *const kinds[] = { "sweep", "hold", "play", "obey", "response", "ripple", "tame", "endure" };
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && rc == RC_OK; i++)
+		rc = all_of(j, kinds[i], err);
 	return rc;
 }
 
@@ -181,7 +193,7 @@ static int print(const struct cli *cli, const struct shared *d)
 	printf("Shared: %zu runs, %zu calibrations and checks. There already: %zu runs.\n", d->runs, d->records,
 	       d->known);
 	if (d->left > 0)
-		printf("Left out: %zu that give no curve. The last of them: %s\n", d->left, d->why_left);
+		printf("Left out: %zu that give no result. The last of them: %s\n", d->left, d->why_left);
 	return 0;
 }
 
@@ -190,7 +202,9 @@ int cmd_share(int argc, char **argv)
 	const struct cli_spec spec = {
 		.name = "share",
 		.usage = "share [DATABASE] [options]",
-		.about = "Copies the runs of a bench folder, with their points, verdicts, calibrations and sources of "
+		.about = "Copies the runs of a bench folder (sweeps, hold, play, obey, ripple, tame, endure), with "
+			 "their "
+			 "points, verdicts, calibrations and sources of "
 			 "uncertainty, into a PostgreSQL database that many rigs share. What is there already is left "
 			 "out; what was stopped goes on. The logbook stays the record. DATABASE is what libpq takes; "
 			 "without it PGHOST, PGDATABASE and the like. A password belongs into ~/.pgpass, not here.",

@@ -5,12 +5,15 @@ The broker is the distribution's (mosquitto) on loopback; what it got is read by
 
     python3 tests/bench/endure.py [CYCLES]      # for the memory: 24; more on demand"""
 import json
+import math
 import os
 import pathlib
 import shutil
 import signal
 import socket
 import sqlite3
+import ssl
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -72,8 +75,22 @@ def free_port():
         return s.getsockname()[1]
 
 
+def certified(home):
+    """A certificate of its own for 127.0.0.1 and an authority that signed it, by openssl: ca.pem, server.pem, server.key."""
+    def openssl(*words):
+        subprocess.run(["openssl", *words], cwd=home, check=True, timeout=60, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    if not shutil.which("openssl"):
+        raise harness.Skipped("no openssl")
+    openssl("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=reed-bed authority")
+    openssl("req", "-newkey", "rsa:2048", "-nodes", "-keyout", "server.key", "-out", "server.csr", "-subj", "/CN=127.0.0.1")
+    (home / "names").write_text("subjectAltName=IP:127.0.0.1,DNS:localhost\n")
+    openssl("x509", "-req", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-out", "server.pem", "-days", "2", "-extfile", "names")
+    for name in ("server.key", "server.pem", "ca.pem"):
+        (home / name).chmod(0o644)
+
+
 class Broker:
-    def __init__(self):
+    def __init__(self, tls=False):
         if not BROKER:
             raise harness.Skipped("no mosquitto")
         self.home = pathlib.Path(tempfile.mkdtemp(prefix="bridle-broker-"))
@@ -83,6 +100,12 @@ class Broker:
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         passwords.chmod(0o644)
         (self.home / "conf").write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous false\npassword_file {passwords}\npersistence false\n")
+        self.tls = ssl.create_default_context() if tls else None
+        if tls:
+            certified(self.home)
+            self.tls.load_verify_locations(self.home / "ca.pem")
+            with open(self.home / "conf", "a") as conf:
+                conf.write(f"certfile {self.home / 'server.pem'}\nkeyfile {self.home / 'server.key'}\n")
         self.home.chmod(0o755)
         self.process = subprocess.Popen([BROKER, "-c", self.home / "conf"], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
                                         stderr=subprocess.DEVNULL)
@@ -91,7 +114,8 @@ class Broker:
 
     def connected(self):
         try:
-            return socket.create_connection(("127.0.0.1", self.port), timeout=5)
+            plain = socket.create_connection(("127.0.0.1", self.port), timeout=5)
+            return self.tls.wrap_socket(plain, server_hostname="127.0.0.1") if self.tls else plain
         except ConnectionRefusedError:
             return None
 
@@ -135,11 +159,11 @@ class Broker:
         shutil.rmtree(self.home)
 
 
-def with_broker(bench, port):
+def with_broker(bench, port, more=""):
     text = (bench.folder / "rig.ini").read_text().split("\n[message]")[0]
     (bench.folder / "password").write_text(PASSWORD + "\n")
     (bench.folder / "rig.ini").write_text(f"{text}\n[message]\nbroker = 127.0.0.1\nport = {port}\ntopic = {TOPIC}\nuser = {USER}\n"
-                                          f"password_file = password\n")
+                                          f"password_file = password\n{more}")
 
 
 def nothing_begins_unasked(bench):
@@ -190,6 +214,66 @@ def a_rule_stops_it_and_the_broker_is_told(bench):
         assert stop["cycle"] == last["cycle"] and stop["plan"] == "warm" and stop["run_id"] == doc["run_id"], stop
     finally:
         broker.stop()
+
+
+def an_encrypted_line_to_the_broker(bench):
+    """By the authority that signed the broker's certificate the messages come; by another one none goes out."""
+    broker, other = Broker(tls=True), pathlib.Path(tempfile.mkdtemp(prefix="bridle-other-"))
+    try:
+        certified(other)
+        plan(bench, "sealed", 3, "case = 0 degC\ntemperature_rise = 60 K\ncurrent_drift = 0\nspeed_droop = 0\ntell_at = 1 %\n")
+        for authority, left in ((broker.home, 0), (other, 2)):
+            shutil.copy(authority / "ca.pem", bench.folder / "ca.pem")
+            with_broker(bench, broker.port, "ca_file = ca.pem\n")
+            ready(bench, "sealed")
+            result = bench.run("endure", "sealed", "--hands", "--json")
+            assert result.status == 0 and result.json["messages_not_delivered"] == left, (authority, result)
+            if not left:
+                assert [broker.message()["what"] for _ in range(2)] == ["drift", "done"]
+        broker.link.settimeout(0.5)
+        try:
+            raise AssertionError(f"a message by the wrong authority: {broker.message()}")
+        except TimeoutError:
+            pass
+    finally:
+        broker.stop()
+        shutil.rmtree(other)
+
+
+def a_report_of_its_cycles(bench):
+    """Means and their u by hand from the cycles that the command told; the pack by its own events; two runs beside each other."""
+    runs = []
+    for name, pause in (("soak", 1), ("soak2", 1)):
+        plan(bench, name, 6)
+        text = (bench.folder / "plans" / f"{name}.ini").read_text().replace("reference = 1", "reference = 3")
+        (bench.folder / "plans" / f"{name}.ini").write_text(text)
+        ready(bench, name)
+        runs.append(bench.must("endure", name, "--hands"))
+    done = runs[0]
+    report = bench.must("report", done["run_id"])
+    assert report["kind"] == "endure" and report["cycles"] == done["cycles"] and report["cycles_done"] == 6 and report["compared"] == 3, report
+    current = [c["no_load_A"] for c in done["cycles"]]
+    first, last = current[:3], current[3:]
+    for key, part in (("no_load_first_A", first), ("no_load_last_A", last)):
+        assert math.isclose(report[key]["value"], statistics.fmean(part), rel_tol=1e-9) and report[key]["dof"] == 2, report[key]
+        assert math.isclose(report[key]["u"], statistics.stdev(part) / 3**0.5, rel_tol=1e-9), report[key]
+    change = report["current_change_percent"]
+    assert math.isclose(change["value"], 100 * (statistics.fmean(last) / statistics.fmean(first) - 1), rel_tol=1e-9, abs_tol=1e-9), change
+    rise = [c["case_degC"] - c["ambient_degC"] for c in done["cycles"]]
+    assert math.isclose(report["rise_last_K"]["value"], statistics.fmean(rise[3:]), rel_tol=1e-9), report["rise_last_K"]
+    page = pathlib.Path(report["page"])
+    text = page.read_text(encoding="utf-8")
+    for words in ("Cycles of load", "Change of the current without load", "<svg", "droop", "events of the run"):
+        assert words in text, words
+    assert len((page.parent / "endure.csv").read_text().splitlines()) == 7
+    pack = bench.folder / "soak.tar.zst"
+    bench.must("pack", done["run_id"], "--out", pack)
+    said = harness.run("verify", pack, "--json")
+    assert said.status == 0 and said.json["verdict"] in ("equal", "equal within rounding"), said
+    both = bench.must("compare", done["run_id"], runs[1]["run_id"], "--no-figures")
+    assert {"no_load_last_A", "rise_last_K", "droop_last_percent"} <= {d["quantity"] for d in both["differences"]}, both
+    shown = bench.must("log", "show", done["run_id"])
+    assert sum(event["text"].startswith("cycle ") for event in shown["events"]) == 6, shown["events"][:5]
 
 
 def a_broker_that_is_away_is_told_once(bench):
@@ -342,8 +426,8 @@ if __name__ == "__main__":
     try:
         harness.main(*map(on, (nothing_begins_unasked, a_few_cycles, killed_and_taken_up, play_between_the_cycles_and_its_drift,
                                a_play_that_cannot_be_is_refused_with_the_number_that_decides, memory_and_rows_are_bounded,
-                               a_rule_stops_it_and_the_broker_is_told, a_broker_that_is_away_is_told_once,
-                               a_broker_that_answers_nonsense_costs_no_result)))
+                               a_report_of_its_cycles, an_encrypted_line_to_the_broker, a_rule_stops_it_and_the_broker_is_told,
+                               a_broker_that_is_away_is_told_once, a_broker_that_answers_nonsense_costs_no_result)))
     finally:
         bench.stop()
         bench.home.cleanup()

@@ -4,6 +4,7 @@
 own: what stands there afterwards, a database that fails in the middle, one that is away; a thousand runs, killed and gone on with.
 With longer windows, on demand: share.py --window 10"""
 import json
+import math
 import os
 import pathlib
 import pwd
@@ -126,6 +127,20 @@ def a_run_that_is_reduced_by_another_version_is_renewed():
     assert sql("SELECT count(*) FROM bridle.run WHERE report = '{}'") == [["0"]]
 
 
+def a_procedure_is_shared_by_its_numbers():
+    """The view has the number of the command's own document; its readings are no load steps."""
+    steps = sql("SELECT count(*) FROM bridle.point")
+    BENCH.start()
+    found = BENCH.must("obey", "--actuator", "paddle-winder", "--torque", "20 N.m", "--steps", "3", "--hands", "--answers", "yes")
+    BENCH.stop()
+    assert share() == {"runs": 1, "known": 4, "left_out": 0, "records": 0}
+    rows = {row[0]: (float(row[1]), float(row[2])) for row in sql(f"SELECT quantity, value, u FROM bridle.result WHERE run = {found['run_id']} AND kind = 'obey'")}
+    assert {"gain", "offset_Nm", "dead_band_Nm", "hysteresis_Nm"} <= rows.keys(), rows
+    for key, pair in rows.items():
+        assert math.isclose(pair[0], found[key]["value"], rel_tol=1e-9) and math.isclose(pair[1], found[key]["u"], rel_tol=1e-9), (key, pair, found[key])
+    assert sql("SELECT count(*) FROM bridle.point") == steps
+
+
 def a_thousand_runs_are_shared_killed_and_gone_on_with():
     """Killed twice, so that no cleaning up helps; then nothing is missing and nothing stands there twice. Prints what a whole share takes."""
     window = sys.argv[sys.argv.index("--window") + 1] if "--window" in sys.argv else "1"
@@ -170,7 +185,8 @@ def a_database_that_is_away_is_one_sentence():
 try:
     harness.main(a_database_that_fails_in_the_middle_is_gone_on_with, every_number_of_the_report_stands_there,
                  names_cannot_say_anything_to_the_database, a_run_that_is_reduced_by_another_version_is_renewed,
-                 a_thousand_runs_are_shared_killed_and_gone_on_with, a_database_that_is_away_is_one_sentence)
+                 a_procedure_is_shared_by_its_numbers, a_thousand_runs_are_shared_killed_and_gone_on_with,
+                 a_database_that_is_away_is_one_sentence)
 finally:
     stop_server()
     shutil.rmtree(HOME, ignore_errors=True)
