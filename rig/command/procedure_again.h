@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* The result of a run of hold, play, obey, ripple, tame, endure or a response, computed anew from its samples by today's
- * program. */
+/* The result of a run of hold, play, obey, ripple, tame, endure or a response, computed anew from its samples by
+ * today's program. */
 #ifndef BRIDLE_COMMAND_PROCEDURE_AGAIN_H
 #define BRIDLE_COMMAND_PROCEDURE_AGAIN_H
 
