@@ -155,6 +155,7 @@ OF_A_RIG = {
         Row("torque-spike", {"overtorque", "cell_saturated", WENT_ON}, "60 ms are nearly lost in its filter of 0.15 s")],
         {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
     "light current": ([
+        Row("overspeed", {"overspeed", "wrong_direction"}, "the speed loop's ramp begins at zero: 1.6 s to the limit", 1.9),
         Row("pickup-slip", {"pickup", "overspeed"}, "105 rpm without a load: what shows too much is beyond the limit", 3.2,
             value=either(between(0.3, 0.95), between(-1, -0.3)), marks=[LIES])], set()),
 }
