@@ -299,6 +299,13 @@ def dropped_out(seen):
     return any(row["drive_flags"] & UNDERVOLTAGE for row in seen.rows if seen.stop_s and row["t_s"] <= seen.stop_s + 0.1)
 
 
+def rebounded(seen):
+    """The node stopped the shaft by itself, and one of the few samples that came through shows the lever swinging back: it stands until the
+    next one comes, and so may be taken for a torque of the wrong sign."""
+    braked = any(row["node"] == "stopping" for row in seen.rows if seen.stop_s and row["t_s"] <= seen.stop_s)
+    return braked and any(fault.word in ("garbage", "lost-samples", "half-lines") for fault in seen.faults)
+
+
 def is_over_at_once(seen, fault):
     """A coil that was stuck on and is open before the current that nobody commanded was there for long enough."""
     first, last = seen.faults[0], seen.faults[-1]
@@ -309,6 +316,8 @@ def named(seen):
     each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) or is_over_at_once(seen, fault) else set())
             for fault in seen.faults]
     right = set().union(untold_cut(seen), *each)
+    if rebounded(seen):
+        right.add("wrong_sign")
     if len(seen.faults) == 2:
         right |= ({"oscillation"} if swung(seen) else set()) | ({"drive_dropout"} if dropped_out(seen) else set())
     status = seen.result.status
