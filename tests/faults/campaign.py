@@ -13,6 +13,7 @@ the logbook is whole, and every point that was announced is in it.
 import argparse
 import collections
 import concurrent.futures
+import ctypes
 import hashlib
 import json
 import multiprocessing
@@ -123,8 +124,12 @@ def record(made, seed):
 
 
 def be_a_worker(places):
-    """On one processor: program and bench wait for each other, and a wake-up elsewhere costs more than both. Ctrl-C is the parent's."""
+    """On one processor: program and bench wait for each other, and a wake-up elsewhere costs more than both. Ctrl-C is the parent's, and
+    with a parent that was killed it ends, as orderly as it can."""
     os.setsid()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
+    ctypes.CDLL(None).prctl(1, signal.SIGTERM)  # PR_SET_PDEATHSIG
     os.sched_setaffinity(0, {places.get()})
 
 

@@ -112,7 +112,8 @@ TABLE = [
     Row("overspeed", {"overspeed", "wrong_direction"}, "a runaway, in torque mode as in speed mode; a heavy rotor takes a second to get to "
         "the limit; in the zero, where the shaft should turn round, it goes on the wrong way", 1.5),
     Row("wrong-direction", {"wrong_direction"}, "turns against the command", None),
-    Row("oscillation", {WENT_ON, "oscillation", "overtorque", "overspeed"}, "some rigs damp it", value=between(5, 60)),
+    Row("oscillation", {WENT_ON, "oscillation", "overtorque", "overspeed", "pickup"},
+        "some rigs damp it; in step with the drive's words, five a second, its rotor seems to turn at a speed that does not fit (I4a)", value=between(5, 60)),
     Row("hot-brake", {"brake_hot"}, "its sensor says so", 0.6),
     Row("hot-actuator", {"actuator_hot"}, "its sensors say so", 0.6),
     Row("torque-spike", {"overtorque", "cell_saturated"}, "beyond the limit, or at the end of the converter", 0.5),
