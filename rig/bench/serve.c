@@ -351,7 +351,10 @@ static void read_control(struct server *s)
 
 static bool at_rest(const struct server *s)
 {
-	return s->world->node.state == NODE_SIDE_IDLE || s->world->node.state == NODE_SIDE_SAFE;
+	const struct node_side *node = &s->world->node;
+
+	/* An idle node that was told to close the contactor has a lease, too. */
+	return (node->state == NODE_SIDE_IDLE && node->lease_us == INT64_MAX) || node->state == NODE_SIDE_SAFE;
 }
 
 /* Somebody at another line than the tether: a warden whose host is gone. */

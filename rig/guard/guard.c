@@ -17,6 +17,7 @@
 #define TOLD_S 2.0          /* the drive says that its rotor stands; without power it may say so of one that turns */
 #define SEEN_S 0.15         /* a cable that tears looks like a shaft that slows down, but for less long */
 #define LATELY_S 0.5        /* a cable that tears may do so a little before the stop */
+#define OPENED_S 0.1        /* a contact that was about to close has done so, and opened again */
 #define AGREES_FRAC 0.5     /* of the larger of rotor and shaft: the drive's word is up to a slow sample old */
 
 static bool is_loading(const struct wish *w)
@@ -65,9 +66,15 @@ static bool is_young(const struct guard_limits *l, const struct snapshot *snap, 
 	return c->age_s <= l->stale_s[channel] && (node_young || c->instrument != node->instrument);
 }
 
-static bool is_open(const struct guard_limits *l, const struct snapshot *snap)
+/* A reading from before the contact had its command to close is young, and says nothing: once it was seen closed, or
+ * was read again a while after the command to open, it does. */
+static bool is_open(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	return is_told(snap, CHANNEL_CONTACTOR) && is_young(l, snap, CHANNEL_CONTACTOR) && !snap->contactor_closed;
+	double read_s = mono_diff_s(snap->now, g->cause_at) - snap->channel[CHANNEL_CONTACTOR].age_s;
+	bool anew = g->phase == GUARD_RUN || !g->energised || g->seen_closed || read_s >= OPENED_S;
+
+	return is_told(snap, CHANNEL_CONTACTOR) && is_young(l, snap, CHANNEL_CONTACTOR) && !snap->contactor_closed &&
+	       anew;
 }
 
 /* By no power, or by its own word. */
@@ -75,7 +82,7 @@ static bool drive_is_off(const struct guard *g, const struct guard_limits *l, co
 {
 	bool told = is_young(l, snap, CHANNEL_DRIVE);
 
-	if (senses_contactor(l) && is_open(l, snap))
+	if (senses_contactor(l) && is_open(g, l, snap))
 		return true;
 	told = told && !(snap->drive_flags & DRIVE_UNHEARD);
 	return told ? !(snap->drive_flags & DRIVE_ENABLED) : !g->drove;
@@ -84,7 +91,7 @@ static bool drive_is_off(const struct guard *g, const struct guard_limits *l, co
 /* The drive's rotor turns while no pulses come. A drive without power may go on saying what it said last: not heard. */
 static bool drive_contradicts(const struct guard *g, const struct guard_limits *l, const struct snapshot *snap)
 {
-	bool without_power = g->rotor_same && senses_contactor(l) && is_open(l, snap);
+	bool without_power = g->rotor_same && senses_contactor(l) && is_open(g, l, snap);
 
 	return is_young(l, snap, CHANNEL_DRIVE) && !without_power && watch_pick_contradicted(l, snap);
 }
@@ -159,7 +166,7 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 {
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
 	bool closed = senses_contactor(l) &&
-		      (g->energised ? !is_open(l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
+		      (g->energised ? !is_open(g, l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 	bool active = g->cause == CAUSE_NOT_AT_REST && watch_is_active(l, snap);
 	bool driven = active || !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);
@@ -291,6 +298,15 @@ static void note_turning(struct guard *g, const struct snapshot *snap, double dt
 	g->edge_time_s = snap->edge_time_s;
 }
 
+/* The newest command to close is not answered yet by what was seen before it. */
+static void note_contact(struct guard *g, const struct snapshot *snap, bool power)
+{
+	if (power && !g->last.power)
+		g->seen_closed = false;
+	else if (is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed)
+		g->seen_closed = true;
+}
+
 /* Steps. */
 
 /* After a reset the brake has cooled over the time that passed; the other watches begin anew. */
@@ -398,6 +414,7 @@ struct guard guard_step(struct guard g, const struct guard_limits *limits, const
 	if (g.phase != GUARD_RUN)
 		step_stop(&g, limits, snap, ret);
 	modes_note(&g, snap, &ret->allowed);
+	note_contact(&g, snap, ret->allowed.power);
 	g.last = ret->allowed;
 	g.last_now = snap->now;
 	g.started = true;

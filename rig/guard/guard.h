@@ -108,6 +108,7 @@ struct guard {
 	bool started, energised, loaded,
 		drove; /* something was energised; drive or brake was; the drive: at any time since fresh */
 	struct mono last_now, cause_at, stand_at;
+	bool seen_closed;     /* the contact, since it was last commanded to close */
 	bool standing, clear; /* the shaft is seen to stand; and nothing else is missing either */
 	struct mono clear_at;
 	enum guard_release release;

@@ -312,6 +312,38 @@ static void a_silence_takes_only_what_it_told(void **state)
 	}
 }
 
+/* I16: the contactor was told to close, and what came of it was lost on a bad line: the last that is known of it is from
+ * before, open and young enough. It is seen open only when it is read again, a while after the command to open. */
+static void a_contact_is_not_seen_open_by_what_was_read_before_it_closed(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_begin(&s);
+	s.want.power = true;
+	for (int ticks = 1; ticks <= 100; ticks++) {
+		scene_obey(&s);
+		s.snap.contactor_closed = false;
+		s.snap.channel[CHANNEL_CONTACTOR].age_s = 0.01 * ticks;
+		scene_judge(&s);
+		assert_false(s.verdict.stopped);
+	}
+	assert_int_equal(s.verdict.cause, CAUSE_CONTACTOR); /* it did not follow for 0.3 s */
+	assert_int_equal(s.verdict.missing, GUARD_CONTACTOR);
+	for (int ticks = 0; ticks < 40; ticks++) {
+		scene_obey(&s);
+		scene_judge(&s);
+		assert_false(s.verdict.stopped);
+	}
+	for (int ticks = 0; ticks < 40 && !s.verdict.stopped; ticks++) {
+		scene_obey(&s);
+		s.snap.channel[CHANNEL_CONTACTOR].age_s = 0.005;
+		scene_judge(&s);
+	}
+	assert_true(s.verdict.stopped);
+	assert_int_equal(s.verdict.missing, 0);
+}
+
 /* I17: only the contactor was closed (a stop rehearsal), and something turns the shaft: it is held beyond 8 s, for as
  * long as heat allows (as above: 20 s from 2000 J at 100 W too many), and no word says that it stands. One that
  * stops before is let go in order. */
@@ -760,6 +792,7 @@ int main(void)
 		cmocka_unit_test(a_coil_of_its_own_does_not_follow_the_node),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
 		cmocka_unit_test(a_silence_takes_only_what_it_told),
+		cmocka_unit_test(a_contact_is_not_seen_open_by_what_was_read_before_it_closed),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(what_nobody_commanded_is_told),
 		cmocka_unit_test(at_the_shaft_nothing_goes_out),
