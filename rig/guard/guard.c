@@ -165,8 +165,9 @@ static unsigned missing_now(const struct guard *g, const struct guard_limits *l,
 			    bool stands)
 {
 	bool turns = has_data(l, snap) && fabs(snap->speed_rpm) >= l->standstill_rpm;
-	bool closed = senses_contactor(l) &&
-		      (g->energised ? !is_open(g, l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
+	bool closed =
+		senses_contactor(l) &&
+		(g->energised ? !is_open(g, l, snap) : is_told(snap, CHANNEL_CONTACTOR) && snap->contactor_closed);
 	bool active = g->cause == CAUSE_NOT_AT_REST && watch_is_active(l, snap);
 	bool driven = active || !drive_is_off(g, l, snap);
 	unsigned missing = (closed ? GUARD_CONTACTOR : 0) | (driven ? GUARD_DRIVE : 0);

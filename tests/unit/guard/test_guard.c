@@ -312,7 +312,7 @@ static void a_silence_takes_only_what_it_told(void **state)
 	}
 }
 
-/* I16: the contactor was told to close, and what came of it was lost on a bad line: the last that is known of it is from
+/* I16: the contactor was told to close, and what came of it was lost on a bad line: what is known of it is from
  * before, open and young enough. It is seen open only when it is read again, a while after the command to open. */
 static void a_contact_is_not_seen_open_by_what_was_read_before_it_closed(void **state)
 {
