@@ -81,9 +81,10 @@ def certified(home):
         subprocess.run(["openssl", *words], cwd=home, check=True, timeout=60, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     if not shutil.which("openssl"):
         raise harness.Skipped("no openssl")
-    openssl("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=reed-bed authority")
+    openssl("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "ca.key", "-out", "ca.pem", "-days", "2", "-subj", "/CN=reed-bed authority",
+            "-addext", "keyUsage=critical,keyCertSign,cRLSign")
     openssl("req", "-newkey", "rsa:2048", "-nodes", "-keyout", "server.key", "-out", "server.csr", "-subj", "/CN=127.0.0.1")
-    (home / "names").write_text("subjectAltName=IP:127.0.0.1,DNS:localhost\n")
+    (home / "names").write_text("subjectAltName=IP:127.0.0.1,DNS:localhost\nauthorityKeyIdentifier=keyid\nsubjectKeyIdentifier=hash\n")
     openssl("x509", "-req", "-in", "server.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-out", "server.pem", "-days", "2", "-extfile", "names")
     for name in ("server.key", "server.pem", "ca.pem"):
         (home / name).chmod(0o644)

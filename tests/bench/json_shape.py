@@ -212,7 +212,7 @@ def the_keys_that_others_read_are_there():
                     continue
                 filled = filled or any(v is not None for v in values)
                 for v in values:
-                    right = v is None or isinstance(v, dict) and {"value", "u"} <= v.keys() <= {"value", "u", "dof"} if uncertain else plain(v)
+                    right = v is None or isinstance(v, dict) and {"value", "u"} <= v.keys() <= {"value", "u", "dof", "budget"} if uncertain else plain(v)
                     if not right:
                         wrong.append(f"{name}: {path} has another shape: {v!r}")
             if not filled:

@@ -37,7 +37,7 @@ SAID |= {"how-to-hold": ["ended by equilibrium", "Kept: run", "winding, time con
          "how-to-play": ["at a locked shaft", "Kept: run", "9.99 arcmin", "lost motion", "Coulomb friction", "ratio"],
          "how-to-tame": ["It oscillates.", "Set these gains", "Keep the gains.", "inertia, arm"],
          "how-to-suit": ["What decides", "winding temperature", "confirmed"],
-         "how-to-endure": ["Kept: 6 cycles", "Change of the current without load", "verdict", "stopped in order"],
+         "how-to-endure": ["Kept: 6 cycles", "Change of the current without load", "Equal: ", "stopped in order"],
          "how-to-ripple": ["cogging of poles and slots", "rotor, once a turn", "or slower", "friction"],
          "how-to-obey": ["locked shaft", "Kept: run", "dead band", "bandwidth", "Hz"]}
 
