@@ -96,7 +96,7 @@ def job(tree, folder):
     program = tree.folder / "rig/command/bridle"
     wrapped = [*VALGRIND, program] if tree.kind == "memcheck" else [program]
     shutil.copytree(TOP / "docs/examples/heron-lock", folder)
-    (folder / "plans/short.ini").write_text(short_sweep.PLAN_TEXT.format(torque="6", down="no"))
+    (folder / "plans/short.ini").write_text(short_sweep.PLAN_TEXT.format(torque="6", down="no", drive="speed"))
     model = folder / "model.ini"
     model.write_text("[inputs]\nm = 5 kg ± 250 mg\nL = 250 mm ± 0.2 mm\n[outputs]\nT (N.m) = m * 9.81 * L\n", encoding="utf-8")
     log = open(folder / "bench.log", "wb")
