@@ -30,7 +30,7 @@
 #define SLOTS (1u << 22)
 #define RANDOM_STEPS 1000000
 #define WALK_TICKS 60
-#define RULES_MOST 40
+#define RULES_MOST 48
 #define COUNT(list) (sizeof(list) / sizeof(list)[0])
 
 struct place {

@@ -1,7 +1,10 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "tests/explore/rules.h"
 
-#define LOADED_A 0.05 /* I2: 5 % of the largest current, which is 1 A */
+#include <string.h>
+
+#define LOADED_A 0.05   /* I2: 5 % of the largest current, which is 1 A */
+#define ROUNDING_S 2e-9 /* of a time in nanoseconds that becomes seconds */
 
 static bool is_zero(double x)
 {
@@ -44,19 +47,34 @@ static bool interlocks_closed(const struct step *s)
 	       line_good(s, LINE_CAGE, CHANNEL_CAGE, s->snap.cage_closed);
 }
 
+/* I16: by its own age and, where the node is the one that tells it, by the node's. */
+static bool young(const struct step *s, enum channel_id channel)
+{
+	const struct channel *c = &s->snap.channel[channel], *node = &s->snap.channel[CHANNEL_STATE];
+	bool of_the_node = c->instrument == node->instrument;
+	bool node_young = has_data(s) && node->fresh > 0 && node->age_s <= s->limits->stale_s[CHANNEL_STATE];
+
+	return c->fresh > 0 && c->age_s <= s->limits->stale_s[channel] && (!of_the_node || node_young);
+}
+
 static bool seen_open(const struct step *s)
 {
-	return has_data(s) && slow_young(s) && s->snap.channel[CHANNEL_CONTACTOR].fresh > 0 &&
-	       !s->snap.contactor_closed;
+	return young(s, CHANNEL_CONTACTOR) && !s->snap.contactor_closed;
 }
 
 static bool seen_off(const struct step *s)
 {
-	bool told = has_data(s) && slow_young(s) && !(s->snap.drive_flags & DRIVE_UNHEARD);
+	bool told = young(s, CHANNEL_DRIVE) && !(s->snap.drive_flags & DRIVE_UNHEARD);
 
 	if (s->limits->expect_lines & LINE_CONTACTOR && seen_open(s))
 		return true;
 	return told ? !(s->snap.drive_flags & DRIVE_ENABLED) : !s->before.drove;
+}
+
+/* Since the tick before. */
+static double step_s(const struct step *s)
+{
+	return s->before.started ? mono_diff_s(s->snap.now, s->before.last_now) : s->limits->tick_s;
 }
 
 static bool node_is_safe(const struct step *s)
@@ -110,7 +128,7 @@ static bool a_turning_shaft_is_held(const struct step *s)
 static bool released_standing_or_after_the_hold(const struct step *s)
 {
 	bool released = s->before.phase == GUARD_STOP_HOLD && s->v.stopped;
-	bool rotor = s->limits->expect_pick && !seen_open(s) && fabs(s->snap.drive_rotor_rpm) > 360 && slow_young(s);
+	bool rotor = !seen_open(s) && fabs(s->snap.drive_rotor_rpm) > 360 && young(s, CHANNEL_DRIVE);
 
 	if (!released || !s->before.energised || s->v.held_s >= s->limits->stop_hold_s)
 		return true;
@@ -182,9 +200,18 @@ static bool set_points_are_within(const struct step *s)
 	const struct wish *a = &s->v.allowed;
 
 	return fabs(a->speed_rpm) <= s->limits->speed_rpm && fabs(a->drive_A) <= s->limits->drive_A &&
-	       fabs(a->torque_Nm) <= s->limits->torque_Nm && fabs(a->angle_deg) <= s->limits->travel_deg &&
-	       a->brake_A >= 0 && a->brake_A <= s->limits->brake_A &&
-	       wish_set_point(a) * s->limits->expect_direction >= 0;
+	       fabs(a->torque_Nm) <= s->limits->torque_Nm && a->brake_A >= 0 && a->brake_A <= s->limits->brake_A &&
+	       (s->limits->expect_direction <= 0 || wish_set_point(a) >= 0) &&
+	       (s->limits->expect_direction >= 0 || wish_set_point(a) <= 0);
+}
+
+/* Its set-point counts from where the mode began, the travel from where the shaft was first loaded. */
+static bool the_angle_is_within(const struct step *s)
+{
+	double from_origin_deg = s->after.drive.begin_deg - s->after.drive.origin_deg;
+
+	return s->v.allowed.mode != DRIVE_POSITION ||
+	       fabs(from_origin_deg + s->v.allowed.angle_deg) <= s->limits->travel_deg + 1e-9;
 }
 
 static bool brake_was_wanted(const struct step *s)
@@ -229,8 +256,9 @@ static bool a_runaway_stops(const struct step *s)
 	const struct wish *w = &s->before.last;
 	bool own = w->mode == DRIVE_TORQUE || w->mode == DRIVE_POSITION;
 
-	return !own || s->v.cause != CAUSE_NONE || node_is_safe(s) ||
-	       fabs(s->snap.speed_rpm) <= 1.25 * w->speed_rpm + 2 * s->limits->standstill_rpm;
+	bool fast = !(fabs(s->snap.speed_rpm) <= 1.25 * w->speed_rpm + 2 * s->limits->standstill_rpm);
+
+	return !own || !fast || !(s->before.drive.fast_s + step_s(s) > 0.25) || s->v.cause != CAUSE_NONE;
 }
 
 /* D6 */
@@ -247,6 +275,29 @@ static bool outputs_rest_on_data(const struct step *s)
 	return s->v.cause != CAUSE_NONE || is_off(&s->v.allowed) || (has_data(s) && slow_young(s));
 }
 
+/* I15a: an instrument beside the node is silent. */
+static bool a_load_rests_on_what_is_told(const struct step *s)
+{
+	const struct guard_limits *l = s->limits;
+	const struct channel *c = s->snap.channel;
+	bool loads = s->v.cause == CAUSE_NONE && !node_is_safe(s) &&
+		     (s->v.allowed.mode != DRIVE_OFF || s->v.allowed.brake_A > 0);
+
+	if (!loads)
+		return true;
+	return (!l->expect_pick || c[CHANNEL_TURN].age_s <= l->stale_s[CHANNEL_TURN]) &&
+	       (!l->expect_brake || c[CHANNEL_BRAKE].age_s <= l->stale_s[CHANNEL_BRAKE]) &&
+	       (!l->expect_meter || (c[CHANNEL_VOLTAGE].age_s <= l->stale_s[CHANNEL_VOLTAGE] &&
+				     c[CHANNEL_CURRENT].age_s <= l->stale_s[CHANNEL_CURRENT]));
+}
+
+/* W7 */
+static bool nothing_goes_out_without_the_warden(const struct step *s)
+{
+	return s->v.cause != CAUSE_NONE || node_is_safe(s) || is_off(&s->v.allowed) ||
+	       s->snap.warden_age_s <= s->limits->warden_s;
+}
+
 static bool no_permit_with_an_interlock_open(const struct step *s)
 {
 	return (!s->v.allowed.power && s->v.allowed.mode == DRIVE_OFF) || interlocks_closed(s);
@@ -261,6 +312,28 @@ static bool a_load_is_measured(const struct step *s)
 		return true;
 	return (!s->limits->expect_cell || fabs(s->snap.torque_Nm) <= s->limits->torque_Nm) &&
 	       (!s->limits->expect_pick || fabs(s->snap.speed_rpm) <= s->limits->speed_rpm);
+}
+
+/* I22: the node's own reason is what it sensed itself. */
+static bool is_sensed(const struct step *s, unsigned line, const char *reason)
+{
+	return s->limits->expect_lines & line || (node_is_safe(s) && strcmp(s->snap.node_reason, reason) == 0);
+}
+
+static bool what_is_not_sensed_is_no_cause(const struct step *s)
+{
+	if (s->v.missing & GUARD_CONTACTOR && !(s->limits->expect_lines & LINE_CONTACTOR))
+		return false;
+	return !s->v.newly || ((s->v.cause != CAUSE_ESTOP || is_sensed(s, LINE_ESTOP, "estop")) &&
+			       (s->v.cause != CAUSE_GUARD_OPEN || is_sensed(s, LINE_CAGE, "guard")) &&
+			       (s->v.cause != CAUSE_CONTACTOR || is_sensed(s, LINE_CONTACTOR, "contactor")));
+}
+
+/* I23 */
+static bool a_sleep_is_named_first(const struct step *s)
+{
+	return !s->v.newly || s->snap.slept_ns < 600000000 || s->v.cause == CAUSE_SLEPT || s->v.cause == CAUSE_ESTOP ||
+	       s->v.cause == CAUSE_GUARD_OPEN;
 }
 
 /* I16 */
@@ -295,7 +368,9 @@ static bool no_hold_is_endless(const struct step *s)
 
 static bool heat_ends_a_long_hold(const struct step *s)
 {
-	bool hot = has_data(s) && slow_young(s) && s->snap.temp_degC[TEMP_BRAKE] > s->limits->brake_hot_degC;
+	double brake_degC = s->snap.temp_degC[TEMP_BRAKE];
+	bool told = has_data(s) && slow_young(s) && s->snap.channel[CHANNEL_TEMP + TEMP_BRAKE].fresh > 0;
+	bool hot = told && isfinite(brake_degC) && brake_degC > s->limits->brake_hot_degC;
 
 	return s->before.phase != GUARD_STOP_HOLD || s->v.held_s < s->limits->stop_hold_s || !hot || s->v.stopped;
 }
@@ -316,7 +391,7 @@ static bool a_sudden_standstill_is_not_believed(const struct step *s)
 
 	if (!let_go_as_standing(s) || !unseen)
 		return true;
-	return s->v.held_s >= s->limits->stop_hold_s || (said && since_s >= 2 - 1e-9);
+	return s->v.held_s >= s->limits->stop_hold_s || (said && since_s >= 2 - ROUNDING_S);
 }
 
 /* Of this look by itself: the guard's own memory of when pulses came is what may be wrong. */
@@ -324,20 +399,31 @@ static bool pulses_are_no_standstill(const struct step *s)
 {
 	bool came = s->snap.pulses != s->before.pulses || s->snap.edge_time_s > s->before.edge_time_s;
 
-	return !let_go_as_standing(s) || (!came && mono_diff_s(s->snap.now, s->after.turned_at) >= 0.3);
+	return !let_go_as_standing(s) || (!came && mono_diff_s(s->snap.now, s->after.turned_at) >= 0.3 - ROUNDING_S);
 }
 
 static bool a_rotor_said_to_turn_is_no_standstill(const struct step *s)
 {
 	bool unseen = s->after.turned_rpm >= s->before.stop_rpm && s->after.turned_rpm > 3 * s->limits->standstill_rpm;
 
-	return !let_go_as_standing(s) || !unseen || !(fabs(s->snap.drive_rotor_rpm) >= 36);
+	bool said = young(s, CHANNEL_DRIVE) && fabs(s->snap.drive_rotor_rpm) >= 36;
+
+	return !let_go_as_standing(s) || !unseen || !said;
 }
 
 /* I19 */
 static bool at_the_shaft_nothing_goes_out(const struct step *s)
 {
 	return !s->limits->at_rest || is_off(&s->v.allowed);
+}
+
+static bool what_is_active_at_the_shaft_stops(const struct step *s)
+{
+	bool enabled = s->snap.drive_flags & DRIVE_ENABLED && !(s->snap.drive_flags & DRIVE_UNHEARD);
+	bool active = enabled || s->snap.node_state == NODE_LIVE || fabs(s->snap.drive_rotor_rpm) > 360;
+
+	return !s->limits->at_rest || !active || !(s->before.unrest_s + step_s(s) > s->limits->contactor_s) ||
+	       s->v.cause != CAUSE_NONE;
 }
 
 /* I25 */
@@ -363,9 +449,14 @@ const struct rule rules[] = {
 	{ "I7", "no power that was not wanted", power_was_wanted },
 	{ "I7", "no drive without power", drive_needs_power },
 	{ "I7", "set-points within their limits", set_points_are_within },
+	{ "I7", "an angle within the travel", the_angle_is_within },
 	{ "I7", "no more brake than wanted", brake_was_wanted },
 	{ "I8", "not a number is nothing", not_a_number_is_nothing },
 	{ "I15", "no output on old or missing data", outputs_rest_on_data },
+	{ "I15a", "no load on an instrument that is silent", a_load_rests_on_what_is_told },
+	{ "W7", "nothing goes out without the warden", nothing_goes_out_without_the_warden },
+	{ "I22", "what is not sensed is no cause", what_is_not_sensed_is_no_cause },
+	{ "I23", "a sleep is named before what it left", a_sleep_is_named_first },
 	{ "I24", "no permit with an interlock open", no_permit_with_an_interlock_open },
 	{ "I8", "no load without torque and speed", a_load_is_measured },
 	{ "I16", "a stop is safe only by what was seen", safe_was_seen },
@@ -376,6 +467,7 @@ const struct rule rules[] = {
 	{ "I18", "pulses are no standstill", pulses_are_no_standstill },
 	{ "I18", "a rotor that is said to turn is no standstill", a_rotor_said_to_turn_is_no_standstill },
 	{ "I19", "with a person at the shaft nothing goes out", at_the_shaft_nothing_goes_out },
+	{ "I19", "what is active with a person at the shaft stops", what_is_active_at_the_shaft_stops },
 	{ "D1", "one mode becomes another through off", modes_change_through_off },
 	{ "D3", "torque and position have a speed limit", torque_has_a_speed_limit },
 	{ "D3", "a drive that runs away is stopped", a_runaway_stops },

@@ -78,7 +78,8 @@ static const struct {
 	[F_LINES] = { "lines", { "good", "emergency stop", "guard open", "both" } },
 	[F_VOLTS] = { "voltage", { "good", "low", "high", "unknown" } },
 	[F_METER] = { "meter", { "fresh", "old" } },
-	[F_EVENT] = { "else", { "nothing", "operator", "logbook", "sequence", "slept", "late", "very late" } },
+	[F_EVENT] = { "else",
+		      { "nothing", "operator", "logbook", "sequence", "slept", "late", "very late", "warden silent" } },
 	[F_TIME] = { "time", { "one tick", "700 s" } },
 	[F_ANGLE] = { "angle", { "within the travel", "beyond", "unknown" } },
 };
@@ -122,6 +123,7 @@ static inline struct guard_limits space_limits(void)
 		.sign_Nm = 1,
 		.gear_ratio = 36,
 		.silent_s = 0.15,
+		.warden_s = 0.1,
 		.cell_frozen_s = 0.5,
 		.brake_follow_A = 0.1,
 		.brake_follow_s = 0.001,
@@ -237,13 +239,14 @@ static inline void space_slow(const struct input *in, struct snapshot *s)
 
 static inline void space_events(const struct input *in, struct snapshot *s)
 {
-	static const int64_t late_ns[] = { 0, 0, 0, 0, 0, 1200000000, 3000000000 };
+	static const int64_t late_ns[] = { 0, 0, 0, 0, 0, 1200000000, 3000000000, 0 };
 
 	s->operator_stop = in->at[F_EVENT] == 1;
 	s->log_failed = in->at[F_EVENT] == 2;
 	s->sequence_stop = in->at[F_EVENT] == 3;
 	s->slept_ns = in->at[F_EVENT] == 4 ? 5000000000 : 0;
 	s->late_ns = late_ns[in->at[F_EVENT]];
+	s->warden_age_s = in->at[F_EVENT] == 7 ? 1 : 0.01;
 }
 
 /* What is read on the tick after g. */
