@@ -276,16 +276,13 @@ static enum rc write_table(const void *ctx, struct err *err)
 	return RC_OK;
 }
 
-#define KEY(name, member) \
-	{ \
-		name, offsetof(struct responding, member) \
-	}
+#define AT(member) offsetof(struct responding, member)
 static const struct live_procedure_key keys[] = {
-	KEY("limit_rpm", config.limit_rpm), KEY("torque_Nm", config.torque_Nm),
-	KEY("steps_Nm", config.steps_Nm),   KEY("step_s", config.step_s),
-	KEY("record_s", config.record_s),   KEY("slew_Nm_per_s", config.slew_Nm_per_s),
-	KEY("lock_A", config.lock_A),       KEY("slew_A_per_s", config.slew_A_per_s),
-	KEY("slip_deg", config.slip_deg),
+	{ "limit_rpm", AT(config.limit_rpm) }, { "torque_Nm", AT(config.torque_Nm) },
+	{ "steps_Nm", AT(config.steps_Nm) },   { "step_s", AT(config.step_s) },
+	{ "record_s", AT(config.record_s) },   { "slew_Nm_per_s", AT(config.slew_Nm_per_s) },
+	{ "lock_A", AT(config.lock_A) },       { "slew_A_per_s", AT(config.slew_A_per_s) },
+	{ "slip_deg", AT(config.slip_deg) },
 };
 
 static const struct live_procedure_parts parts = { .kind = "response",

@@ -484,33 +484,30 @@ static enum rc recall(void *ctx, const json_t *record, struct err *err)
 	return w->loop_text ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
 }
 
-#define KEY(name, member) \
-	{ \
-		name, offsetof(struct taming, member) \
-	}
+#define AT(member) offsetof(struct taming, member)
 static const struct live_procedure_key keys[] = {
-	KEY("speed_rpm", config.speed_rpm),
-	KEY("limit_rpm", config.limit_rpm),
-	KEY("torque_Nm", config.torque_Nm),
-	KEY("steps_Nm", config.steps_Nm),
-	KEY("swing_rpm", config.swing_rpm),
-	KEY("step_s", config.step_s),
-	KEY("record_s", config.record_s),
-	KEY("slew_Nm_per_s", config.slew_Nm_per_s),
-	KEY("slew_A_per_s", config.slew_A_per_s),
-	KEY("tick_s", tick_s),
-	KEY("torque_gain", known.gain),
-	KEY("torque_gain_u", known.u_gain),
-	KEY("torque_gain_dof", known.dof),
-	KEY("gear_loss", known.loss),
-	KEY("gear_loss_u", known.u_loss),
-	KEY("obey_run", known_obey_run),
-	KEY("play_run", known_play_run),
-	KEY("rig_kgm2", rig_kgm2),
-	KEY("rig_kgm2_u", u_rig_kgm2),
-	KEY("gain_margin_dB", told.target.gain_dB),
-	KEY("phase_margin_deg", told.target.phase_deg),
-	KEY("draws", draws),
+	{ "speed_rpm", AT(config.speed_rpm) },
+	{ "limit_rpm", AT(config.limit_rpm) },
+	{ "torque_Nm", AT(config.torque_Nm) },
+	{ "steps_Nm", AT(config.steps_Nm) },
+	{ "swing_rpm", AT(config.swing_rpm) },
+	{ "step_s", AT(config.step_s) },
+	{ "record_s", AT(config.record_s) },
+	{ "slew_Nm_per_s", AT(config.slew_Nm_per_s) },
+	{ "slew_A_per_s", AT(config.slew_A_per_s) },
+	{ "tick_s", AT(tick_s) },
+	{ "torque_gain", AT(known.gain) },
+	{ "torque_gain_u", AT(known.u_gain) },
+	{ "torque_gain_dof", AT(known.dof) },
+	{ "gear_loss", AT(known.loss) },
+	{ "gear_loss_u", AT(known.u_loss) },
+	{ "obey_run", AT(known_obey_run) },
+	{ "play_run", AT(known_play_run) },
+	{ "rig_kgm2", AT(rig_kgm2) },
+	{ "rig_kgm2_u", AT(u_rig_kgm2) },
+	{ "gain_margin_dB", AT(told.target.gain_dB) },
+	{ "phase_margin_deg", AT(told.target.phase_deg) },
+	{ "draws", AT(draws) },
 };
 
 static const struct live_procedure_parts parts = { .kind = "tame",

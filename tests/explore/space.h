@@ -300,8 +300,9 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 
 /* The guard as a key, and back. Ages in ticks. */
 struct key {
-	uint8_t phase, started, energised, loaded, drove, release, missing; /* the missing of a stop that is over */
-	uint8_t power, mode, brake, heat;                                   /* the wish before; brake in 0.01 A */
+	uint8_t phase, started, energised, loaded, drove, closed, release,
+		missing;                  /* missing: of a stop that is over */
+	uint8_t power, mode, brake, heat; /* the wish before; brake in 0.01 A */
 	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
 	uint8_t turned, turned_age, stop, rotor, rotor_same, rotor_true, doubted; /* speeds in half rpm */
 	uint8_t was_slow, rotor_anew;                                             /* of a stop */
@@ -386,6 +387,7 @@ static inline struct key space_key(const struct guard *g)
 	}
 	k.loaded = g->loaded;
 	k.drove = g->drove;
+	k.closed = g->seen_closed;
 	k.heat = (uint8_t)fmin(round(g->energy_J / SPACE_HEAT_J), SPACE_HEAT_CAP);
 	k.turned = (uint8_t)lround(2 * fmin(g->turned_rpm, 127));
 	k.turned_age = space_age(g->last_now, g->turned_at, SPACE_AGE_CAP);
@@ -414,6 +416,7 @@ static inline struct guard space_guard(const struct key *k)
 		.energised = k->energised,
 		.loaded = k->loaded,
 		.drove = k->drove,
+		.seen_closed = k->closed,
 		.last_now = { SPACE_NOW_NS },
 		.cause_at = k->held == SPACE_HELD_LONG ? space_before(700) : space_before(k->held),
 		.stand_at = space_before(k->stand_age),

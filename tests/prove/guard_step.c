@@ -9,10 +9,10 @@
  *
  * Rules of docs/invariants.md that are not here, since one step does not show them:
  * - I4a, I20a: counts of swings and slopes over many ticks (test_oscillation, test_slope, test_watch).
- * - I20, I21, I26, D5, and each cause of I4 by itself: true only for so long; a step adds one tick to a time, and what it
- *   is compared with has a row of its own in test_watch and test_modes. D4 hangs on the same times.
- * - I3 and I18 as times: here what the guard remembers of the shaft (since when it stands, when pulses came, how fast it
- *   was) is any past; that it remembers rightly is shown by every path of explore.c and by test_ready.
+ * - I20, I21, I26, D5, and each cause of I4 by itself: true only for so long; a step adds one tick to a time, and what
+ *   it is compared with has a row of its own in test_watch and test_modes. D4 hangs on the same times.
+ * - I3 and I18 as times: here what the guard remembers of the shaft (since when it stands, when pulses came, how fast
+ *   it was) is any past; that it remembers rightly is shown by every path of explore.c and by test_ready.
  * - I5 across commands, I6's node, all of L, C and W but W7: not the guard's step. */
 /* What a table may hold: cbmc folds this one and not the builtin. */
 #define __builtin_nanf(x) (0.0f / 0.0f)
