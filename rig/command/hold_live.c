@@ -7,10 +7,8 @@
 #include "command/hold_meter.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
-#include "reports/page/report_write.h"
 #include "run/torque_room.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -39,8 +37,8 @@ static const struct live_item hazards[] = {
 };
 
 struct holding {
-	double ambient_degC; /* where the rig tells none; NaN */
 	struct live_procedure p;
+	double ambient_degC; /* where the rig tells none; NaN */
 	const struct hold_request *q;
 	struct hold_wanted wanted;
 	struct hold_config config;
@@ -234,26 +232,23 @@ static enum rc run_hold(struct holding *w, struct err *err)
 	const struct sequence sequence = begin(w);
 
 	w->p.live.tick = on_tick;
-	w->p.live.ctx = w;
-	enum rc rc = w->config.speed_rpm > 0 ? live_procedure_sequence(&w->p, &sequence, err)
-					     : live_procedure_locked(&w->p, &sequence, seq_hold_s(&w->config), err);
-	w->p.live.tick = NULL;
-	return rc;
+	return w->config.speed_rpm > 0 ? live_procedure_sequence(&w->p, &sequence, err)
+				       : live_procedure_locked(&w->p, &sequence, seq_hold_s(&w->config), err);
 }
 
-static enum rc run_all(void *ctx, struct err *err)
+static double sequence_s(const void *ctx)
+{
+	const struct holding *w = ctx;
+
+	return seq_hold_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
 {
 	struct holding *w = ctx;
+	enum rc rc = foretell(w, err);
 
-	w->p.live.line.steps = 1;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.05, seq_hold_s(&w->config), err);
-	if (rc == RC_OK)
-		rc = foretell(w, err);
-	if (rc == RC_OK)
-		rc = run_hold(w, err);
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
-	return rc;
+	return rc == RC_OK ? run_hold(w, err) : rc;
 }
 
 static bool all_told(const double *temp_degC, size_t n)
@@ -275,19 +270,12 @@ static struct thermal_record record_of(const struct seq_hold *s)
 					.loss_W = s->loss_W };
 }
 
-/* What --out asks for. */
-static enum rc write_table(const void *ctx, struct err *err)
+static void rows(const void *ctx, FILE *f)
 {
 	const struct holding *w = ctx;
-	const char *path = w->q->out;
 	const struct seq_hold *s = &w->seq;
 	const struct thermal_record r = record_of(s);
-	FILE *f = path ? files_create(path) : NULL;
 
-	if (path == NULL)
-		return RC_OK;
-	if (!f)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s)%s%s,ambient (degC),torque (N.m),loss (W)\n", r.winding_degC ? ",winding (degC)" : "",
 		r.case_degC ? ",case (degC)" : "");
 	for (size_t i = 0; i < s->n; i++) {
@@ -298,9 +286,6 @@ static enum rc write_table(const void *ctx, struct err *err)
 			fprintf(f, ",%.17g", s->case_degC[i]);
 		fprintf(f, ",%.17g,%.17g,%.17g\n", s->ambient_degC[i], s->torque_Nm[i], s->loss_W[i]);
 	}
-	if (fclose(f))
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	return RC_OK;
 }
 
 static const char *const stores[] = { "model.winding.resistance_K_per_W", "model.case.resistance_K_per_W" };
@@ -473,55 +458,54 @@ static const struct live_procedure_key keys[] = {
 	{ "asked_window_s", AT(wanted.window_s) },
 };
 
+struct asked {
+	const struct hold_request *q;
+	const struct hold_wanted *wanted;
+	double ambient_degC;
+};
+
+static void init(void *ctx, const void *request)
+{
+	struct holding *w = ctx;
+	const struct asked *asked = request;
+
+	w->found = hold_none();
+	if (asked) {
+		w->q = asked->q;
+		w->wanted = *asked->wanted;
+		w->ambient_degC = asked->ambient_degC;
+	}
+}
+
 static const struct live_procedure_parts parts = { .kind = "hold",
+						   .size = LIVE_PROCEDURE_SIZE(struct holding),
+						   .init = init,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.05,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
 						   .keep = keep,
 						   .recall = recall,
 						   .evaluate = evaluate,
-						   .write = write_table,
+						   .rows = rows,
 						   .document = document,
 						   .print = print };
 
-static struct holding *new_holding(const struct hold_request *q)
-{
-	struct holding *w = calloc(1, sizeof *w);
-
-	if (w) {
-		w->q = q;
-		w->found = hold_none();
-	}
-	return w;
-}
-
 enum rc hold_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct hold_request nothing = { 0 };
-	struct holding *w = new_holding(&nothing);
-	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
-		       : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int hold_live(const struct cli *cli, const struct hold_request *q, const struct hold_wanted *wanted,
 	      double ambient_degC)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct holding *w = new_holding(q);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, q->out, &q->live };
+	const struct asked asked = { q, wanted, ambient_degC };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	w->wanted = *wanted;
-	w->ambient_degC = ambient_degC;
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	free(w);
-	return status;
+	return live_procedure(cli, &parts, &call, &asked);
 }

@@ -223,41 +223,48 @@ static enum rc replay(struct live_procedure *p, const struct live_procedure_part
 }
 
 static enum rc find_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct logbook *lb,
-			  const struct run_info *run, void *ctx, const json_t *record, struct err *err)
+			  const struct run_info *run, const json_t *record, struct err *err)
 {
 	enum rc rc = load_session(&p->s, lb, run, err);
 
 	p->run_id = run->id;
-	recall_frame(p, parts, ctx, record);
+	recall_frame(p, parts, p, record);
 	if (rc == RC_OK && parts->recall)
-		rc = parts->recall(ctx, record, err);
+		rc = parts->recall(p, record, err);
 	if (rc == RC_OK)
-		rc = replay(p, parts, ctx, err);
-	return rc == RC_OK ? parts->evaluate(ctx, err) : rc;
+		rc = replay(p, parts, p, err);
+	return rc == RC_OK ? parts->evaluate(p, err) : rc;
 }
 
-enum rc live_procedure_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct logbook *lb,
-			     int64_t run_id, void *ctx, struct procedure *ret, struct err *err)
+static enum rc tell_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct procedure *ret,
+			  struct err *err)
 {
+	p->result.kind = procedure_kind(parts->kind);
+	p->result.doc = live_procedure_document(p, parts, p);
+	if (!p->result.doc)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	*ret = p->result;
+	p->result = (struct procedure){ 0 };
+	return RC_OK;
+}
+
+enum rc live_procedure_again(const struct live_procedure_parts *parts, struct logbook *lb, int64_t run_id,
+			     struct procedure *ret, struct err *err)
+{
+	struct live_procedure *p = live_procedure_new(parts, NULL);
 	struct run_info run;
 	json_t *record = NULL;
-	enum rc rc = logbook_run_info(lb, run_id, &run, err);
+	enum rc rc = p ? logbook_run_info(lb, run_id, &run, err) : err_set(err, RC_NOMEM, 0, "out of memory");
 
 	if (rc == RC_OK)
 		rc = find_record(lb, parts->kind, &run, &record, err);
 	if (rc == RC_OK)
-		rc = find_again(p, parts, lb, &run, ctx, record, err);
-	if (rc == RC_OK) {
-		p->result.kind = procedure_kind(parts->kind);
-		p->result.doc = live_procedure_document(p, parts, ctx);
-		rc = p->result.doc ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
-	}
-	json_decref(record);
-	json_decref(p->budget);
-	p->budget = NULL;
+		rc = find_again(p, parts, lb, &run, record, err);
 	if (rc == RC_OK)
-		*ret = p->result;
-	else
+		rc = tell_again(p, parts, ret, err);
+	json_decref(record);
+	if (p)
 		procedure_clear(&p->result);
+	live_procedure_end(p, parts);
 	return rc;
 }

@@ -1,9 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/live_procedure.h"
 #include "reports/page/procedure_files.h"
+#include "reports/page/report_write.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #define TRAVEL_deg 10.0 /* at which the guard stops a locked shaft */
 #define ZERO_rpm 10.0
@@ -43,7 +46,8 @@ static enum rc begin(struct live_procedure *p, const struct live_procedure_parts
 	return rc == RC_OK ? live_arm(&p->live, false, err) : rc;
 }
 
-enum rc live_procedure_zero_before(struct live_procedure *p, double share, double sequence_s, struct err *err)
+/* The zero before the sequence; it becomes the tare. */
+static enum rc zero_before(struct live_procedure *p, double share, double sequence_s, struct err *err)
 {
 	struct live *live = &p->live;
 
@@ -93,7 +97,8 @@ enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *s
 	return rc;
 }
 
-void live_procedure_zero_after(struct live_procedure *p)
+/* After a sequence that was good. What was measured is not lost with this zero: where it fails, p->after is NaN. */
+static void zero_after(struct live_procedure *p)
 {
 	struct live *live = &p->live;
 
@@ -104,6 +109,21 @@ void live_procedure_zero_after(struct live_procedure *p)
 	p->zero_rc = live_zero(live, ZERO_rpm, NAN, false, &p->after, &p->zero_err);
 	if (p->zero_rc != RC_OK)
 		p->after = (struct live_zero){ .count = NAN, .u_count = NAN, .drag_count = NAN, .ambient_degC = NAN };
+}
+
+static enum rc run(struct live_procedure *p, const struct live_procedure_parts *parts, struct err *err)
+{
+	p->live.line.steps = parts->steps ? parts->steps(p) : 1;
+	enum rc rc = zero_before(p, parts->zero_share, parts->sequence_s(p), err);
+	if (rc == RC_OK) {
+		p->live.ctx = p;
+		rc = parts->measure(p, err);
+		p->live.event = NULL;
+		p->live.tick = NULL;
+	}
+	if (rc == RC_OK)
+		zero_after(p);
+	return rc;
 }
 
 /* Keep doc (NULL: out of memory) as the run's record; then a zero that failed is told. */
@@ -122,29 +142,40 @@ static enum rc keep(struct live_procedure *p, const char *kind, const json_t *do
 		       p->zero_err.what, (long long)p->run_id);
 }
 
+static enum rc write_table(const struct live_procedure *p, const struct live_procedure_parts *parts, const char *path,
+			   struct err *err)
+{
+	FILE *f = files_create(path);
+
+	if (f)
+		parts->rows(p, f);
+	return f && fclose(f) == 0 ? RC_OK
+				   : err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+}
+
 /* *ret_doc: the caller's, also on failure. */
 static enum rc work(struct live_procedure *p, const struct live_procedure_parts *parts,
-		    const struct live_procedure_call *call, void *ctx, json_t **ret_doc, struct err *err)
+		    const struct live_procedure_call *call, json_t **ret_doc, struct err *err)
 {
 	enum rc rc = calibrated(p, err);
 
 	if (rc == RC_OK)
-		rc = parts->configure(ctx, err);
+		rc = parts->configure(p, err);
 	if (rc == RC_OK)
 		rc = arm_is_off(p, call->live->clear, err);
 	if (rc == RC_OK)
 		rc = begin(p, parts, call->answers, err);
 	if (rc == RC_OK)
-		rc = parts->run(ctx, err);
+		rc = run(p, parts, err);
 	if (rc == RC_OK)
-		rc = parts->evaluate(ctx, err);
+		rc = parts->evaluate(p, err);
 	if (rc != RC_OK)
 		return rc;
-	*ret_doc = live_procedure_document(p, parts, ctx);
+	*ret_doc = live_procedure_document(p, parts, p);
 	rc = keep(p, parts->kind, *ret_doc, err);
 	/* Last: a file that cannot be written costs no result. */
-	if (rc == RC_OK && parts->write)
-		rc = parts->write(ctx, err);
+	if (rc == RC_OK && call->out)
+		rc = write_table(p, parts, call->out, err);
 	if (rc == RC_OK && call->figure)
 		rc = procedure_draw(&p->result, call->figure, err);
 	return rc;
@@ -160,8 +191,8 @@ static int failed(const struct live_procedure *p, const struct cli *cli, struct 
 	return status;
 }
 
-int live_procedure(struct live_procedure *p, const struct cli *cli, const struct live_procedure_parts *parts,
-		   const struct live_procedure_call *call, void *ctx)
+static int told(struct live_procedure *p, const struct cli *cli, const struct live_procedure_parts *parts,
+		const struct live_procedure_call *call)
 {
 	const struct session_want want = {
 		.bench = cli->bench, .actuator = call->actuator, .rig_link = true, .logbook_write = true
@@ -172,26 +203,50 @@ int live_procedure(struct live_procedure *p, const struct cli *cli, const struct
 	enum rc rc = live_open(&p->live, cli, &p->s, &want, parts->kind, call->live, &mistakes, &err);
 
 	if (rc == RC_OK) {
-		rc = work(p, parts, call, ctx, &doc, &err);
+		rc = work(p, parts, call, &doc, &err);
 		rc = live_end(&p->live, rc, p->cause, &err);
 	}
 	procedure_clear(&p->result);
-	json_decref(p->budget);
-	p->budget = NULL;
 	if (rc == RC_OK && cli->json)
 		return cli_print_json(doc);
 	json_decref(doc);
 	if (rc != RC_OK)
 		return failed(p, cli, &mistakes, &err);
-	parts->print(ctx);
+	parts->print(p);
 	live_say("Kept: run %lld of the logbook.", (long long)p->run_id);
 	return 0;
 }
 
-int live_procedure_no_memory(const struct cli *cli)
+int live_procedure(const struct cli *cli, const struct live_procedure_parts *parts,
+		   const struct live_procedure_call *call, const void *request)
 {
+	struct live_procedure *p = live_procedure_new(parts, request);
 	struct err err;
 
-	err_set(&err, RC_NOMEM, 0, "out of memory");
-	return cli_fail(cli, &err, NULL, NULL);
+	if (!p) {
+		err_set(&err, RC_NOMEM, 0, "out of memory");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	int status = told(p, cli, parts, call);
+	live_procedure_end(p, parts);
+	return status;
+}
+
+struct live_procedure *live_procedure_new(const struct live_procedure_parts *parts, const void *request)
+{
+	struct live_procedure *p = calloc(1, parts->size);
+
+	if (p)
+		parts->init(p, request);
+	return p;
+}
+
+void live_procedure_end(struct live_procedure *p, const struct live_procedure_parts *parts)
+{
+	if (!p)
+		return;
+	if (parts->end)
+		parts->end(p);
+	json_decref(p->budget);
+	free(p);
 }

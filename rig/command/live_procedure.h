@@ -3,6 +3,8 @@
  * and a second zero, kept as one record of the logbook. A zero after it that fails loses no record: "zero_failed"
  * stands in it with the reason, and that failure is told.
  *
+ * The command's own state is allocated and freed by the frame; struct live_procedure is its first member.
+ *
  * The result can be had again: the record tells what it rests on ("rests_on": first and last tick of the sequence, the
  * zeros, the numbers that the sequence and the calculation were given), and live_procedure_again runs the same pure
  * sequence over the samples of the logbook, then the same calculation. */
@@ -13,7 +15,8 @@
 #include "live/live_zero.h"
 #include "reports/reduce/procedure.h"
 
-/* Zeroed by whoever owns it. */
+#include <stdio.h>
+
 struct live_procedure {
 	struct live live;
 	struct session s;
@@ -34,13 +37,22 @@ struct live_procedure_key {
 	size_t at; /* offset in ctx */
 };
 
-/* What a command does within the frame; ctx is its own. */
+/* Of a state that begins with its struct live_procedure p; any other does not compile. */
+#define LIVE_PROCEDURE_SIZE(type) (sizeof(type) + 0 * sizeof(char[offsetof(type, p) == 0 ? 1 : -1]))
+
+/* What a command does within the frame; ctx is its own state. */
 struct live_procedure_parts {
-	const char *kind; /* "play": of run and record, and the command's word */
+	const char *kind;                             /* "play": of run and record, and the command's word */
+	size_t size;                                  /* LIVE_PROCEDURE_SIZE of the state; zeroed, then init */
+	void (*init)(void *ctx, const void *request); /* request NULL: the result is found again */
+	void (*end)(void *ctx);                       /* frees what the state owns; NULL: nothing */
 	const struct live_item *hazards;
 	size_t n_hazards;
 	enum rc (*configure)(void *ctx, struct err *err); /* before anything begins: the drive's mode, what cannot be */
-	enum rc (*run)(void *ctx, struct err *err);       /* the zeros and the sequence */
+	double zero_share;                                /* of the whole bar, for each of the two zeros */
+	int (*steps)(const void *ctx);                    /* of the live line; NULL: one */
+	double (*sequence_s)(const void *ctx);            /* how long the sequence lasts */
+	enum rc (*measure)(void *ctx, struct err *err);   /* between the zeros: the sequence */
 	struct sequence (*begin)(void *ctx); /* the sequence, begun anew by the state that the keys are of */
 	const struct live_procedure_key *key;
 	size_t n_keys;
@@ -48,38 +60,30 @@ struct live_procedure_parts {
 	void (*keep)(const void *ctx, json_t *rests_on);
 	enum rc (*recall)(void *ctx, const json_t *record, struct err *err);
 	void (*feed)(void *ctx, struct snapshot *snap);
-	enum rc (*evaluate)(void *ctx, struct err *err);    /* also sets p->result but for its doc */
-	enum rc (*write)(const void *ctx, struct err *err); /* further files, once the record is kept; NULL: none */
+	enum rc (*evaluate)(void *ctx, struct err *err); /* also sets p->result but for its doc */
+	void (*rows)(const void *ctx, FILE *f);          /* the table that --out asks for; NULL: none */
 	json_t *(*document)(const void *ctx); /* given to the frame, which adds actuator, calibration_id and run_id */
 	void (*print)(const void *ctx);       /* the same as text */
 };
 struct live_procedure_call {
 	const char *actuator, *answers; /* answers: as for live_checklist */
 	const char *figure;             /* folder of the figure; NULL: none */
+	const char *out;                /* file of the table; NULL: none */
 	const struct live_options *live;
 };
 
-/* The whole of it: open, what is checked before anything begins, the checklist, run, evaluate, keep, tell. Returns the
- * exit status. */
-int live_procedure(struct live_procedure *p, const struct cli *cli, const struct live_procedure_parts *parts,
-		   const struct live_procedure_call *call, void *ctx);
-int live_procedure_no_memory(const struct cli *cli);
+/* The whole of it: open, what is checked before anything begins, the checklist, zero, measure, zero, evaluate, keep,
+ * table and figure, tell. Returns the exit status. */
+int live_procedure(const struct cli *cli, const struct live_procedure_parts *parts,
+		   const struct live_procedure_call *call, const void *request);
 
-/* --- for parts->run --- */
-/* The zero before the sequence; it becomes the tare. share: of the whole bar, for each of the two zeros. sequence_s:
- * how long the sequence lasts. live.line.steps is the caller's. */
-enum rc live_procedure_zero_before(struct live_procedure *p, double share, double sequence_s,
-				   struct err *err) MUST_CHECK;
+/* --- for parts->measure --- */
 /* Run the sequence, whose first and last tick are kept. */
 enum rc live_procedure_sequence(struct live_procedure *p, const struct sequence *sequence, struct err *err) MUST_CHECK;
 /* The same at a locked shaft: standing is the purpose, both ways are right, and the shaft stays where it is. The limits
  * are the usual ones again afterwards. */
 enum rc live_procedure_locked(struct live_procedure *p, const struct sequence *sequence, double sequence_s,
 			      struct err *err) MUST_CHECK;
-/* After a sequence that was good: the zero after it. What was measured is not lost with that zero: where it fails,
- * p->after is NaN. */
-void live_procedure_zero_after(struct live_procedure *p);
-
 /* --- for parts->evaluate (live_budget.c) --- */
 /* A part of the uncertainty of a number of the document; it goes into the record as the number's "budget". key:
  * "stiffness_Nm_per_arcmin", or within a list "orders.3.amplitude_Nm", from 0. A u that is 0 or not finite is none. */
@@ -93,13 +97,17 @@ double live_procedure_filter_s(const struct live_procedure *p);
 void live_procedure_put_budget(const struct live_procedure *p, json_t *doc);
 
 /* --- the result again (live_again.c) --- */
-/* p, the first member of ctx, and the rest of ctx are zeroed but for what evaluate and document want beyond keys and
- * recall. *ret: given to the caller; document and figure. RC_SAYS_NO the run has no result: it was cut short, or its
+/* *ret: given to the caller; document and figure. RC_SAYS_NO the run has no result: it was cut short, or its
  * samples do not give the whole of it; RC_ARG it tells not what its result rests on; RC_DB. */
-enum rc live_procedure_again(struct live_procedure *p, const struct live_procedure_parts *parts, struct logbook *lb,
-			     int64_t run_id, void *ctx, struct procedure *ret, struct err *err) MUST_CHECK;
+enum rc live_procedure_again(const struct live_procedure_parts *parts, struct logbook *lb, int64_t run_id,
+			     struct procedure *ret, struct err *err) MUST_CHECK;
 /* The record's document with what it rests on; NULL: out of memory. Given to the caller. */
 json_t *live_procedure_document(const struct live_procedure *p, const struct live_procedure_parts *parts,
 				const void *ctx);
+
+/* --- between the two files --- */
+/* The state, zeroed and begun; NULL: out of memory. Freed by live_procedure_end (NULL is fine). */
+struct live_procedure *live_procedure_new(const struct live_procedure_parts *parts, const void *request);
+void live_procedure_end(struct live_procedure *p, const struct live_procedure_parts *parts);
 
 #endif

@@ -103,28 +103,27 @@ static void on_event(void *ctx, const struct seq_event *event)
 			      event->point.mean_torque_Nm);
 }
 
-static enum rc run_locked(struct obeying *w, struct err *err)
+static int steps(const void *ctx)
 {
+	const struct obeying *w = ctx;
+
+	return (int)w->config.n;
+}
+
+static double sequence_s(const void *ctx)
+{
+	const struct obeying *w = ctx;
+
+	return seq_obey_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
+{
+	struct obeying *w = ctx;
 	const struct sequence sequence = begin(w);
 
 	w->p.live.event = on_event;
-	w->p.live.ctx = w;
-	enum rc rc = live_procedure_locked(&w->p, &sequence, seq_obey_s(&w->config), err);
-	w->p.live.event = NULL;
-	return rc;
-}
-
-static enum rc run_all(void *ctx, struct err *err)
-{
-	struct obeying *w = ctx;
-
-	w->p.live.line.steps = (int)w->config.n;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_obey_s(&w->config), err);
-	if (rc == RC_OK)
-		rc = run_locked(w, err);
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
-	return rc;
+	return live_procedure_locked(&w->p, &sequence, seq_obey_s(&w->config), err);
 }
 
 /* The cell's part is common to all readings: no scatter shows it. */
@@ -317,11 +316,24 @@ static const struct live_procedure_key keys[] = {
 	{ "slip_deg", AT(config.slip_deg) },
 };
 
+static void init(void *ctx, const void *request)
+{
+	struct obeying *w = ctx;
+
+	w->q = request;
+	w->slow = obey_slow_none();
+}
+
 static const struct live_procedure_parts parts = { .kind = "obey",
+						   .size = LIVE_PROCEDURE_SIZE(struct obeying),
+						   .init = init,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.15,
+						   .steps = steps,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
@@ -329,37 +341,14 @@ static const struct live_procedure_parts parts = { .kind = "obey",
 						   .document = document,
 						   .print = print };
 
-static struct obeying *new_obeying(const struct obey_request *q)
-{
-	struct obeying *w = calloc(1, sizeof *w);
-
-	if (w) {
-		w->q = q;
-		w->slow = obey_slow_none();
-	}
-	return w;
-}
-
 enum rc obey_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct obey_request nothing = { 0 };
-	struct obeying *w = new_obeying(&nothing);
-	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
-		       : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int obey_live(const struct cli *cli, const struct obey_request *q)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct obeying *w = new_obeying(q);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, NULL, &q->live };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	free(w);
-	return status;
+	return live_procedure(cli, &parts, &call, q);
 }

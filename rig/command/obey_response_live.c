@@ -6,11 +6,9 @@
 #include "command/live_procedure.h"
 #include "command/obey_tell.h"
 #include "command/offline.h"
-#include "reports/page/report_write.h"
 #include "run/seq_excite.h"
 #include "run/torque_room.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -132,18 +130,19 @@ static enum rc run_shaken(struct responding *w, const struct sequence *sequence,
 	return rc;
 }
 
-static enum rc run_all(void *ctx, struct err *err)
+static double sequence_s(const void *ctx)
+{
+	const struct responding *w = ctx;
+
+	return seq_excite_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
 {
 	struct responding *w = ctx;
 	const struct sequence sequence = begin(w);
 
-	w->p.live.line.steps = 1;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.2, seq_excite_s(&w->config), err);
-	if (rc == RC_OK)
-		rc = run_shaken(w, &sequence, err);
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
-	return rc;
+	return run_shaken(w, &sequence, err);
 }
 
 /* --- even rows --- */
@@ -258,22 +257,13 @@ static void print(const void *ctx)
 		 "another.");
 }
 
-static enum rc write_table(const void *ctx, struct err *err)
+static void rows(const void *ctx, FILE *f)
 {
 	const struct responding *w = ctx;
-	const char *path = w->q->out;
-	FILE *f = path ? files_create(path) : NULL;
 
-	if (path == NULL)
-		return RC_OK;
-	if (!f)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s),commanded (N.m),measured (N.m)\n");
 	for (size_t i = 0; i < w->n; i++)
 		fprintf(f, "%.17g,%.17g,%.17g\n", w->time_s[i], w->set_Nm[i], w->torque_Nm[i]);
-	if (fclose(f))
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	return RC_OK;
 }
 
 #define AT(member) offsetof(struct responding, member)
@@ -285,57 +275,47 @@ static const struct live_procedure_key keys[] = {
 	{ "slip_deg", AT(config.slip_deg) },
 };
 
+static void init(void *ctx, const void *request)
+{
+	struct responding *w = ctx;
+
+	w->q = request;
+	w->found = obey_fast_none();
+}
+
+static void end(void *ctx)
+{
+	struct responding *w = ctx;
+
+	free(w->time_s);
+}
+
 static const struct live_procedure_parts parts = { .kind = "response",
+						   .size = LIVE_PROCEDURE_SIZE(struct responding),
+						   .init = init,
+						   .end = end,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.2,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
 						   .evaluate = evaluate,
-						   .write = write_table,
+						   .rows = rows,
 						   .document = document,
 						   .print = print };
 
-static struct responding *new_responding(const struct obey_response_request *q)
-{
-	struct responding *w = calloc(1, sizeof *w);
-
-	if (w) {
-		w->q = q;
-		w->found = obey_fast_none();
-	}
-	return w;
-}
-
-static void end(struct responding *w)
-{
-	if (w)
-		free(w->time_s);
-	free(w);
-}
-
 enum rc obey_response_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct obey_response_request nothing = { 0 };
-	struct responding *w = new_responding(&nothing);
-	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
-		       : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	end(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int obey_response_live(const struct cli *cli, const struct obey_response_request *q)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct responding *w = new_responding(q);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, q->out, &q->live };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	end(w);
-	return status;
+	return live_procedure(cli, &parts, &call, q);
 }

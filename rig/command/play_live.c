@@ -6,11 +6,9 @@
 #include "command/cell_u.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
-#include "reports/page/report_write.h"
 #include "run/play_setup.h"
 #include "run/torque_room.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -104,29 +102,27 @@ static void on_event(void *ctx, const struct seq_event *event)
 			      event->point.setpoint_Nm, event->point.mean_torque_Nm, w->seq.n);
 }
 
-static enum rc run_loop(struct playing *w, struct err *err)
+static int steps(const void *ctx)
 {
+	const struct playing *w = ctx;
+
+	return 2 * w->config.loops + 2;
+}
+
+static double sequence_s(const void *ctx)
+{
+	const struct playing *w = ctx;
+
+	return seq_play_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
+{
+	struct playing *w = ctx;
 	const struct sequence sequence = begin(w);
 
 	w->p.live.event = on_event;
-	w->p.live.ctx = w;
-	enum rc rc = live_procedure_locked(&w->p, &sequence, seq_play_s(&w->config), err);
-	w->p.live.event = NULL;
-	return rc;
-}
-
-static enum rc run_all(void *ctx, struct err *err)
-{
-	struct playing *w = ctx;
-
-	w->config.loops = (int)w->loops;
-	w->p.live.line.steps = 2 * w->config.loops + 2;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.15, seq_play_s(&w->config), err);
-	if (rc == RC_OK)
-		rc = run_loop(w, err);
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
-	return rc;
+	return live_procedure_locked(&w->p, &sequence, seq_play_s(&w->config), err);
 }
 
 /* The rig's own twist is in the rotor's angle: it is taken off. */
@@ -241,24 +237,14 @@ static void add_common(struct playing *w)
 	add(&loss, "lag of the torque", apart_Nm(w) * l->wind_up_arcmin.value / PLAY_ARCMIN_PER_RAD);
 }
 
-/* What --out asks for. */
-static enum rc write_table(const void *ctx, struct err *err)
+static void rows(const void *ctx, FILE *f)
 {
 	const struct playing *w = ctx;
-	const char *path = w->q->out;
 	const struct seq_play *s = &w->seq;
-	FILE *f = path ? files_create(path) : NULL;
 
-	if (path == NULL)
-		return RC_OK;
-	if (!f)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "torque (N.m),angle (arcmin)\n");
 	for (size_t i = 0; i < s->n; i++)
 		fprintf(f, "%.17g,%.17g\n", s->torque_Nm[i], s->angle_arcmin[i]);
-	if (fclose(f))
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	return RC_OK;
 }
 
 static enum rc evaluate(void *ctx, struct err *err)
@@ -382,11 +368,24 @@ static const struct live_procedure_key keys[] = {
 	{ "angle_arcmin_u", AT(u_angle_arcmin) },
 };
 
+static void init(void *ctx, const void *request)
+{
+	struct playing *w = ctx;
+
+	w->q = request;
+	w->found = play_none();
+}
+
 static const struct live_procedure_parts parts = { .kind = "play",
+						   .size = LIVE_PROCEDURE_SIZE(struct playing),
+						   .init = init,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.15,
+						   .steps = steps,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
@@ -394,41 +393,18 @@ static const struct live_procedure_parts parts = { .kind = "play",
 						   .recall = recall,
 						   .feed = feed,
 						   .evaluate = evaluate,
-						   .write = write_table,
+						   .rows = rows,
 						   .document = document,
 						   .print = print };
 
-static struct playing *new_playing(const struct play_request *q)
-{
-	struct playing *w = calloc(1, sizeof *w);
-
-	if (w) {
-		w->q = q;
-		w->found = play_none();
-	}
-	return w;
-}
-
 enum rc play_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct play_request nothing = { 0 };
-	struct playing *w = new_playing(&nothing);
-	enum rc rc = w ? live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err)
-		       : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	free(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int play_live(const struct cli *cli, const struct play_request *q)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct playing *w = new_playing(q);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, q->out, &q->live };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	free(w);
-	return status;
+	return live_procedure(cli, &parts, &call, q);
 }

@@ -6,15 +6,12 @@
 #include "command/cell_u.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
-#include "reports/page/report_write.h"
 #include "run/seq_ripple.h"
 #include "run/torque_room.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
 
 #define SPEED_rpm 5.0
 #define TURNS 6
@@ -156,45 +153,40 @@ static void on_event(void *ctx, const struct seq_event *event)
 			      event->point.direction > 0 ? "forward" : "backward", w->seq.n);
 }
 
-static enum rc run_all(void *ctx, struct err *err)
+static int steps(const void *ctx)
+{
+	(void)ctx;
+	return 2;
+}
+
+static double sequence_s(const void *ctx)
+{
+	const struct rippling *w = ctx;
+
+	return seq_ripple_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
 {
 	struct rippling *w = ctx;
 	const struct sequence sequence = begin(w);
 	int direction = w->p.live.limits.expect_direction;
 
-	w->p.live.line.steps = 2;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.1, seq_ripple_s(&w->config), err);
-	if (rc == RC_OK) {
-		w->p.live.event = on_event;
-		w->p.live.ctx = w;
-		w->p.live.limits.expect_direction = 0; /* both ways are right */
-		rc = live_procedure_sequence(&w->p, &sequence, err);
-		w->p.live.limits.expect_direction = direction;
-		w->p.live.event = NULL;
-	}
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
+	w->p.live.event = on_event;
+	w->p.live.limits.expect_direction = 0; /* both ways are right */
+	enum rc rc = live_procedure_sequence(&w->p, &sequence, err);
+	w->p.live.limits.expect_direction = direction;
 	return rc;
 }
 
-/* What --out asks for. */
-static enum rc write_table(const void *ctx, struct err *err)
+static void rows(const void *ctx, FILE *f)
 {
 	const struct rippling *w = ctx;
-	const char *path = w->q->out;
 	const struct seq_ripple *s = &w->seq;
-	FILE *f = path ? files_create(path) : NULL;
 
-	if (path == NULL)
-		return RC_OK;
-	if (!f)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s),angle (deg),torque (N.m)\n");
 	for (size_t i = 0; i < s->n; i++)
 		fprintf(f, "%.17g,%.17g,%.17g\n", s->time_s[i], 360 * s->turn[i], s->torque_Nm[i]);
-	if (fclose(f))
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	return RC_OK;
 }
 
 /* Of the two records, without the turning round between them. */
@@ -348,46 +340,51 @@ static const struct live_procedure_key keys[] = {
 	{ "cell_rate_Hz", AT(wanted.cell_rate_Hz) },
 };
 
+struct asked {
+	const struct ripple_request *q;
+	const struct ripple_wanted *wanted;
+};
+
+static void init(void *ctx, const void *request)
+{
+	struct rippling *w = ctx;
+	const struct asked *asked = request;
+
+	if (asked) {
+		w->q = asked->q;
+		w->wanted = *asked->wanted;
+	}
+}
+
 static const struct live_procedure_parts parts = { .kind = "ripple",
+						   .size = LIVE_PROCEDURE_SIZE(struct rippling),
+						   .init = init,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.1,
+						   .steps = steps,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
 						   .keep = keep,
 						   .recall = recall,
 						   .evaluate = evaluate,
-						   .write = write_table,
+						   .rows = rows,
 						   .document = document,
 						   .print = print };
 
 enum rc ripple_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct ripple_request nothing = { 0 };
-	struct rippling *w = calloc(1, sizeof *w);
-	enum rc rc = w ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	if (rc == RC_OK) {
-		w->q = &nothing;
-		rc = live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err);
-	}
-	free(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int ripple_live(const struct cli *cli, const struct ripple_request *q, const struct ripple_wanted *wanted)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct rippling *w = calloc(1, sizeof *w);
+	const struct asked asked = { q, wanted };
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, q->out, &q->live };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	w->q = q;
-	w->wanted = *wanted;
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	free(w);
-	return status;
+	return live_procedure(cli, &parts, &call, &asked);
 }

@@ -10,11 +10,9 @@
 #include "command/tame_known.h"
 #include "command/tame_tell.h"
 #include "profile/textfile.h"
-#include "reports/page/report_write.h"
 #include "run/seq_excite.h"
 #include "run/torque_room.h"
 
-#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -213,18 +211,19 @@ static struct sequence begin(void *ctx)
 	return (struct sequence){ seq_excite_step, &w->seq };
 }
 
-static enum rc run_all(void *ctx, struct err *err)
+static double sequence_s(const void *ctx)
+{
+	const struct taming *w = ctx;
+
+	return seq_excite_s(&w->config);
+}
+
+static enum rc measure(void *ctx, struct err *err)
 {
 	struct taming *w = ctx;
 	const struct sequence sequence = begin(w);
 
-	w->p.live.line.steps = 1;
-	enum rc rc = live_procedure_zero_before(&w->p, 0.2, seq_excite_s(&w->config), err);
-	if (rc == RC_OK)
-		rc = live_procedure_sequence(&w->p, &sequence, err);
-	if (rc == RC_OK)
-		live_procedure_zero_after(&w->p);
-	return rc;
+	return live_procedure_sequence(&w->p, &sequence, err);
 }
 
 /* --- what it tells --- */
@@ -437,24 +436,14 @@ static void print(const void *ctx)
 		live_say("Play and stiffness are not known: run bridle play, or type them into the file of --loop.");
 }
 
-/* What --out asks for. */
-static enum rc write_table(const void *ctx, struct err *err)
+static void rows(const void *ctx, FILE *f)
 {
 	const struct taming *w = ctx;
-	const char *path = w->q->out;
-	FILE *f = path ? files_create(path) : NULL;
 
-	if (path == NULL)
-		return RC_OK;
-	if (!f)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
 	fprintf(f, "time (s),torque (N.m),speed (rpm)\n");
 	for (size_t i = 0; i < w->free.n; i++)
 		fprintf(f, "%.17g,%.17g,%.17g\n", w->free.time_s[i] - w->free.time_s[0],
 			w->known.gain * w->free.torque_Nm[i], rpm_from_rad_per_s(w->free.speed_rad_per_s[i]));
-	if (fclose(f))
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
-	return RC_OK;
 }
 
 static void keep(const void *ctx, json_t *rests_on)
@@ -510,55 +499,50 @@ static const struct live_procedure_key keys[] = {
 	{ "draws", AT(draws) },
 };
 
+static void init(void *ctx, const void *request)
+{
+	struct taming *w = ctx;
+
+	w->q = request;
+}
+
+static void end(void *ctx)
+{
+	struct taming *w = ctx;
+
+	tame_free_clear(&w->free);
+	tame_known_clear(&w->known);
+	free(w->loop_text);
+}
+
 static const struct live_procedure_parts parts = { .kind = "tame",
+						   .size = LIVE_PROCEDURE_SIZE(struct taming),
+						   .init = init,
+						   .end = end,
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
-						   .run = run_all,
+						   .zero_share = 0.2,
+						   .sequence_s = sequence_s,
+						   .measure = measure,
 						   .begin = begin,
 						   .key = keys,
 						   .n_keys = sizeof keys / sizeof keys[0],
 						   .keep = keep,
 						   .recall = recall,
 						   .evaluate = evaluate,
-						   .write = write_table,
+						   .rows = rows,
 						   .document = document,
 						   .print = print };
 
-static void end(struct taming *w)
-{
-	if (!w)
-		return;
-	tame_free_clear(&w->free);
-	tame_known_clear(&w->known);
-	free(w->loop_text);
-	free(w);
-}
-
 enum rc tame_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
-	static const struct tame_request nothing = { 0 };
-	struct taming *w = calloc(1, sizeof *w);
-	enum rc rc = w ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory");
-
-	if (rc == RC_OK) {
-		w->q = &nothing;
-		rc = live_procedure_again(&w->p, &parts, lb, run_id, w, ret, err);
-	}
-	end(w);
-	return rc;
+	return live_procedure_again(&parts, lb, run_id, ret, err);
 }
 
 int tame_live(const struct cli *cli, const struct tame_request *q)
 {
-	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, &q->live };
-	struct taming *w = calloc(1, sizeof *w);
+	const struct live_procedure_call call = { q->actuator, q->answers, q->figure, q->out, &q->live };
 
-	if (!w)
-		return live_procedure_no_memory(cli);
-	w->q = q;
-	int status = live_procedure(&w->p, cli, &parts, &call, w);
-
-	end(w);
-	return status;
+	return live_procedure(cli, &parts, &call, q);
 }
