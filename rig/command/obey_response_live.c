@@ -95,8 +95,9 @@ static enum rc make_config(struct responding *w, struct err *err)
 	if (rc == RC_OK)
 		rc = check_torque(w, &room, err);
 	c->step_s = STEP_TICKS / s->rig.rate_Hz;
+	c->most_Nm = c->torque_Nm + RINGS_TIMES * c->steps_Nm;
 	c->slew_Nm_per_s = c->torque_Nm / UP_S;
-	c->lock_A = torque_room_lock_A(s, c->torque_Nm + RINGS_TIMES * c->steps_Nm);
+	c->lock_A = torque_room_lock_A(s, c->most_Nm);
 	c->slew_A_per_s = c->lock_A / LOCK_S;
 	c->limit_rpm = fmin(LIMIT_rpm, w->p.live.limits.speed_rpm);
 	return rc;
@@ -118,7 +119,8 @@ static struct sequence begin(void *ctx)
 	return (struct sequence){ seq_excite_step, &w->seq };
 }
 
-/* It swings on purpose: the guard takes for an oscillation what is more than the steps and their ringing. */
+/* It swings on purpose: the guard takes for an oscillation what is more than the steps and their ringing. Before it has
+ * counted its cycles the sequence ends itself, at the first reading beyond config.most_Nm. */
 static enum rc run_shaken(struct responding *w, const struct sequence *sequence, struct err *err)
 {
 	struct guard_limits *limits = &w->p.live.limits;
@@ -272,7 +274,7 @@ static const struct live_procedure_key keys[] = {
 	{ "steps_Nm", AT(config.steps_Nm) },   { "step_s", AT(config.step_s) },
 	{ "record_s", AT(config.record_s) },   { "slew_Nm_per_s", AT(config.slew_Nm_per_s) },
 	{ "lock_A", AT(config.lock_A) },       { "slew_A_per_s", AT(config.slew_A_per_s) },
-	{ "slip_deg", AT(config.slip_deg) },
+	{ "slip_deg", AT(config.slip_deg) },   { "most_Nm", AT(config.most_Nm) },
 };
 
 static void init(void *ctx, const void *request)

@@ -293,6 +293,20 @@ static void step_phase(struct seq_excite *s, const struct snapshot *snap, struct
 	}
 }
 
+/* The guard counts cycles, and by a limit that allows for the steps: this needs one reading. */
+static void watch_torque(const struct seq_excite *s, const struct snapshot *snap, struct seq_out *ret)
+{
+	double least_Nm = s->phase == EXCITE_RECORD ? 0 : -s->config.most_Nm;
+
+	if (ret->stop || (snap->torque_Nm >= least_Nm && snap->torque_Nm <= s->config.most_Nm))
+		return;
+	ret->stop = true;
+	snprintf(ret->event.text, sizeof ret->event.text,
+		 "the torque swings beyond what the steps may reach: %.4g N\u00b7m, expected %.4g to %.4g N\u00b7m; "
+		 "try lower gains of the drive, or smaller steps (--swing)",
+		 snap->torque_Nm, least_Nm, s->config.most_Nm);
+}
+
 static void watch(const struct seq_excite *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	const struct excite_config *c = &s->config;
@@ -301,6 +315,7 @@ static void watch(const struct seq_excite *s, const struct snapshot *snap, struc
 		return;
 	if (!is_free(c)) {
 		locked_watch_slip(snap, s->locked_deg, c->slip_deg, s->set_Nm, "command less torque", ret);
+		watch_torque(s, snap, ret);
 	} else if (!(fabs(snap->speed_rpm) <= c->limit_rpm)) {
 		ret->stop = true;
 		snprintf(ret->event.text, sizeof ret->event.text,

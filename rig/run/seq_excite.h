@@ -7,7 +7,8 @@
  * take it for an oscillation. Then the torque goes to 0, the drive off, the shaft comes to stand by itself.
  *
  * Locked shaft: the brake takes hold, the torque goes to a standing one that keeps the flanks together, then the steps,
- * single ones; back to 0, the drive off, the brake let go slowly.
+ * single ones; back to 0, the drive off, the brake let go slowly. A reading of the cell beyond what the steps and
+ * their ringing may reach ends it at once: that is an oscillation of its own.
  *
  * A row is taken on each tick. The steps are those of a shift register of 15 bits (x^15 + x^14 + 1): the same each
  * time.
@@ -31,6 +32,7 @@ struct excite_config {
 	double slew_Nm_per_s;
 	double lock_A, slew_A_per_s; /* locked: of the brake */
 	double slip_deg;             /* locked: of the output; more is a slip */
+	double most_Nm;              /* locked: of the cell; more, or less than 0 while it steps, ends it at once */
 };
 double seq_excite_s(const struct excite_config *config); /* about how long it takes */
 

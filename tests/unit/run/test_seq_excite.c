@@ -34,7 +34,8 @@ static struct excite_config locked_shaft(void)
 				       .slew_Nm_per_s = 4,
 				       .lock_A = 0.8,
 				       .slew_A_per_s = 1,
-				       .slip_deg = 3 };
+				       .slip_deg = 3,
+				       .most_Nm = 14 };
 }
 
 struct seen {
@@ -181,11 +182,52 @@ static void a_locked_shaft_that_slips_ends_it(void **state)
 
 	(void)state;
 	rig.tare_count = rig.zero_count;
+	c.most_Nm = 60;
 	c.torque_Nm = 40; /* 0.9 of it is more than the 32.5 N.m that 0.8 A hold */
 	seq_excite_begin(&s, &c);
 	struct seq_out out = tiny_run(&rig, seq_excite_step, &s, 60, NULL, NULL);
 	assert_true(out.stop);
 	assert_non_null(strstr(out.event.text, "the brake slips"));
+}
+
+/* True where this reading is beyond what the steps may reach. */
+static bool shaken_tick(struct tiny_rig *rig, struct seq_excite *s, double shake_Nm, struct seq_out *out)
+{
+	bool records = s->phase == EXCITE_RECORD;
+
+	rig->snap.torque_Nm += records ? shake_Nm : 0;
+	bool beyond = records && !(rig->snap.torque_Nm >= 0 && rig->snap.torque_Nm <= 14);
+	*out = (struct seq_out){ .remaining_s = NAN, .phase = "" };
+	seq_excite_step(s, &rig->snap, out);
+	if (!out->stop)
+		tiny_tick(rig, &out->wish);
+	return beyond;
+}
+
+/* An oscillation that grows beside the steps, slow or fast, gently or at once; and a torque that is not known. */
+static void an_oscillation_ends_it_at_the_first_reading_beyond(void **state)
+{
+	static const double hertz[] = { 0.5, 2, 5, 11 }, growth_per_s[] = { 0.4, 1, 3, NAN };
+	static struct seq_excite s;
+
+	(void)state;
+	for (int i = 0; i < 16; i++) {
+		struct tiny_rig rig = tiny_rig_make(4);
+		struct excite_config c = locked_shaft();
+		struct seq_out out = { 0 };
+		bool beyond = false;
+		rig.tare_count = rig.zero_count;
+		tiny_look(&rig, &out.wish);
+		seq_excite_begin(&s, &c);
+		for (int k = 0; k < 3000 && !beyond && !out.stop; k++) {
+			double t_s = (double)s.n * TINY_TICK_S;
+			beyond = shaken_tick(&rig, &s,
+					     0.2 * exp(growth_per_s[i / 4] * t_s) * sin(2 * M_PI * hertz[i % 4] * t_s),
+					     &out);
+		}
+		assert_true(beyond && out.stop);
+		assert_non_null(strstr(out.event.text, "beyond what the steps may reach"));
+	}
 }
 
 int main(void)
@@ -196,6 +238,7 @@ int main(void)
 		cmocka_unit_test(a_locked_shaft_is_excited_about_a_standing_torque),
 		cmocka_unit_test(what_goes_wrong_ends_it),
 		cmocka_unit_test(a_locked_shaft_that_slips_ends_it),
+		cmocka_unit_test(an_oscillation_ends_it_at_the_first_reading_beyond),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
