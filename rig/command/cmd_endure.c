@@ -3,13 +3,13 @@
 #include "calib/play/play.h"
 #include "command/command.h"
 #include "command/endure_book.h"
+#include "command/endure_check.h"
 #include "command/endure_say.h"
 #include "command/ready_record.h"
 #include "live/live_zero.h"
 #include "run/play_setup.h"
 #include "run/seq_endure.h"
 #include "run/sweep_setup.h"
-#include "run/torque_room.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -58,25 +58,6 @@ static enum rc is_endurance(const struct session *s, struct err *err)
 	return err_set(err, RC_ARG, 0,
 		       "plans/%s.ini: no section [endurance]; give cycles and rules there, or run bridle sweep %s",
 		       s->plan_name, s->plan_name);
-}
-
-/* What a play between the cycles needs; refused with the number that decides. */
-static enum rc check_play(struct enduring *w, struct err *err)
-{
-	const struct plan_endurance *e = &w->s.plan.endurance;
-	const struct torque_room room = torque_room_of(&w->s);
-	double heaviest_Nm = w->s.plan.step[w->s.plan.n - 1];
-
-	if (e->play == 0)
-		return RC_OK;
-	enum rc rc = session_check_mode(&w->s, DRIVE_TORQUE, "[endurance] play", err);
-	if (rc == RC_OK && !(w->s.actuator.gear_ratio > 0))
-		rc = err_set(
-			err, RC_ARG, 0,
-			"[endurance] play: [actuator] ratio is not known, so the rotor's angle cannot be brought to "
-			"the output");
-	w->play_Nm = e->play_torque_Nm > 0 ? e->play_torque_Nm : heaviest_Nm;
-	return rc == RC_OK ? torque_room_check(&room, "[endurance] play_torque", w->play_Nm, err) : rc;
 }
 
 /* As for a sweep that is not forced. */
@@ -368,7 +349,7 @@ static enum rc work(struct enduring *w, struct err *err)
 	if (rc == RC_OK)
 		rc = check_start(w, err);
 	if (rc == RC_OK)
-		rc = check_play(w, err);
+		rc = endure_check_play(&w->s, &w->play_Nm, err);
 	if (rc == RC_OK)
 		make_config(w);
 	if (rc == RC_OK && w->o->resume)

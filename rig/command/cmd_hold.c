@@ -177,12 +177,9 @@ static int run(const struct cli *cli, void *wanted)
 
 int cmd_hold(int argc, char **argv)
 {
-	struct wanted w = { .of = { .limit_degC = NAN, .rated_degC = NAN, .K_per_h = 2, .window_s = 1800 },
-			    .ambient_degC = NAN,
-			    .torque_Nm = NAN,
-			    .cold_R = NAN,
-			    .cold_T = NAN,
-			    .k = 235 };
+	struct wanted w = {
+		.of = HOLD_WANTED, .ambient_degC = NAN, .torque_Nm = NAN, .cold_R = NAN, .cold_T = NAN, .k = 235
+	};
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "the record, see above", &w.from, NULL },
 		{ "actuator", "NAME", "at the rig: actuators/NAME.ini", &w.rig.actuator, NULL },

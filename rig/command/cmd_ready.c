@@ -4,9 +4,11 @@
 #include "command/doubts_tell.h"
 #include "live/live_checklist.h"
 #include "live/live_zero.h"
+#include "command/endure_check.h"
 #include "command/ready_check.h"
 #include "command/ready_forecast.h"
 #include "command/ready_foresee.h"
+#include "command/ready_procedures.h"
 #include "command/ready_record.h"
 #include "command/ready_signs.h"
 #include "run/sweep_setup.h"
@@ -91,7 +93,7 @@ struct checking {
 	struct rehearse rehearse;
 	bool bench_presses;                 /* the virtual bench's hands do the rehearsal that is under way */
 	json_t *stop, *cage, *signs, *mass; /* results; NULL until done */
-	json_t *doubts;
+	json_t *doubts, *procedures;
 	const char *cause;
 	int64_t record_id;
 };
@@ -215,6 +217,30 @@ static enum rc check_unattended(struct checking *c, struct err *err)
 		       c->s.plan_name, missing & LINE_ESTOP ? " the emergency stop" : "",
 		       missing & LINE_CAGE ? " the guard switch" : "",
 		       missing & LINE_CONTACTOR ? " the contactor" : "");
+}
+
+/* What would end `endure` before its first cycle. */
+static enum rc check_endurance(struct checking *c, struct err *err)
+{
+	double unused;
+	enum rc rc = is_unattended(c) ? endure_check_play(&c->s, &unused, err) : RC_OK;
+
+	if (rc == RC_OK && is_unattended(c))
+		rc = endure_check_messages(&c->s, err);
+	if (rc == RC_ARG)
+		c->cause = "bad_input";
+	return rc;
+}
+
+/* The other procedures are no condition of the plan: what would refuse them is told. */
+static enum rc look_at_procedures(struct checking *c, struct err *err)
+{
+	c->procedures = ready_procedures(&c->live);
+	if (!c->procedures)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	if (!c->live.cli->json)
+		ready_procedures_print(c->procedures);
+	return RC_OK;
 }
 
 static enum rc ask_checklist(struct checking *c, struct err *err)
@@ -460,6 +486,7 @@ static json_t *document(const struct checking *c)
 	json_object_set_new(doc, "points", ready_foresee_json(&c->forecast, c->foreseen));
 	json_object_set_new(doc, "forecast_message", cli_text(c->forecast_text));
 	json_object_set(doc, "doubts", c->doubts);
+	json_object_set(doc, "procedures", c->procedures);
 	json_object_set_new(doc, "checklist", checklist_json(c));
 	if (c->stop)
 		json_object_set(doc, "stop_rehearsal", c->stop);
@@ -516,6 +543,8 @@ static enum rc work(struct checking *c, struct err *err)
 	if (rc == RC_OK)
 		rc = look_ahead(c, err);
 	if (rc == RC_OK)
+		rc = check_endurance(c, err);
+	if (rc == RC_OK)
 		rc = ask_checklist(c, err);
 	if (rc == RC_OK)
 		rc = rehearse_stops(c, err);
@@ -523,6 +552,8 @@ static enum rc work(struct checking *c, struct err *err)
 		rc = turn_slowly(c, err);
 	if (rc == RC_OK)
 		rc = check_mass(c, err);
+	if (rc == RC_OK)
+		rc = look_at_procedures(c, err);
 	return rc == RC_OK ? keep(c, err) : rc;
 }
 
@@ -577,6 +608,7 @@ static int check_rig(const struct cli *cli, void *wanted)
 	}
 	int status = tell(cli, c, rc, &err, &m);
 	json_decref(c->doubts);
+	json_decref(c->procedures);
 	json_decref(c->stop);
 	json_decref(c->cage);
 	json_decref(c->signs);
@@ -609,7 +641,10 @@ int cmd_ready(int argc, char **argv)
 			 "emergency stop, see "
 			 "the contactor drop; the same with the guard; a hysteresis brake is then cleared by turning "
 			 "it); the signs of "
-			 "all sensors at a small load; the check weight when rig.ini names one. The record holds for "
+			 "all sensors at a small load; the check weight when rig.ini names one. It also tells what "
+			 "would refuse hold, play, "
+			 "obey, ripple and tame on this rig, and for a plan with cycles what would refuse endure. The "
+			 "record holds for "
 			 "the "
 			 "same day, plan and profiles. Software is not the emergency stop.",
 		.examples = "  bridle ready lock-sweep\n  bridle ready lock-sweep --hands --answers yes    (virtual "

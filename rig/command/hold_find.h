@@ -16,6 +16,12 @@ struct hold_wanted {
 	double u_loss_1, u_torque_1;
 };
 
+/* As without options: equilibrium at 2 K/h (IEC 60034-1) over half an hour. */
+#define HOLD_WANTED \
+	{ \
+		.limit_degC = NAN, .rated_degC = NAN, .K_per_h = 2, .window_s = 1800 \
+	}
+
 struct hold_found hold_none(void); /* nothing known */
 
 /* ret: of hold_none. RC_ARG a limit below the ambient, too few rows; RC_SINGULAR the record does not tell. */

@@ -384,6 +384,13 @@ static enum rc configure(void *ctx, struct err *err)
 			   : rc;
 }
 
+static const char *untold(const void *ctx, const struct snapshot *snap)
+{
+	const struct holding *w = ctx;
+
+	return seq_hold_untold(snap, w->config.ambient_degC);
+}
+
 static void print(const void *ctx)
 {
 	const struct holding *w = ctx;
@@ -483,6 +490,7 @@ static const struct live_procedure_parts parts = { .kind = "hold",
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
+						   .untold = untold,
 						   .zero_share = 0.05,
 						   .sequence_s = sequence_s,
 						   .measure = measure,
@@ -495,6 +503,15 @@ static const struct live_procedure_parts parts = { .kind = "hold",
 						   .rows = rows,
 						   .document = document,
 						   .print = print };
+
+enum rc hold_would(const struct live *live, struct err *err)
+{
+	static const struct hold_request plain = { 0 };
+	const struct hold_wanted wanted = HOLD_WANTED;
+	const struct asked asked = { &plain, &wanted, NAN };
+
+	return live_procedure_would(&parts, live, &asked, err);
+}
 
 enum rc hold_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {

@@ -17,6 +17,9 @@ struct hold_request {
 int hold_live(const struct cli *cli, const struct hold_request *request, const struct hold_wanted *wanted,
 	      double ambient_degC);
 
+/* What would refuse it with its defaults, of the open session of a command at the rig; as live_procedure_would. */
+enum rc hold_would(const struct live *live, struct err *err) MUST_CHECK;
+
 /* The result of such a run again, from its samples; as live_procedure_again. */
 enum rc hold_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 

@@ -232,6 +232,24 @@ int live_procedure(const struct cli *cli, const struct live_procedure_parts *par
 	return status;
 }
 
+enum rc live_procedure_would(const struct live_procedure_parts *parts, const struct live *live, const void *request,
+			     struct err *err)
+{
+	struct live_procedure *p = live_procedure_new(parts, request);
+
+	if (!p)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	p->live = *live;
+	p->s = *live->s;
+	p->live.s = &p->s;
+	enum rc rc = parts->configure(p, err);
+	const char *untold = rc == RC_OK && parts->untold && live->ticks > 0 ? parts->untold(p, &live->last) : NULL;
+	if (untold)
+		rc = err_set(err, RC_SAYS_NO, 0, "%s", untold);
+	live_procedure_end(p, parts);
+	return rc;
+}
+
 struct live_procedure *live_procedure_new(const struct live_procedure_parts *parts, const void *request)
 {
 	struct live_procedure *p = calloc(1, parts->size);

@@ -49,10 +49,12 @@ struct live_procedure_parts {
 	const struct live_item *hazards;
 	size_t n_hazards;
 	enum rc (*configure)(void *ctx, struct err *err); /* before anything begins: the drive's mode, what cannot be */
-	double zero_share;                                /* of the whole bar, for each of the two zeros */
-	int (*steps)(const void *ctx);                    /* of the live line; NULL: one */
-	double (*sequence_s)(const void *ctx);            /* how long the sequence lasts */
-	enum rc (*measure)(void *ctx, struct err *err);   /* between the zeros: the sequence */
+	const char *(*untold)(const void *ctx,
+			      const struct snapshot *snap); /* what nobody tells; NULL: it needs nothing */
+	double zero_share;                                  /* of the whole bar, for each of the two zeros */
+	int (*steps)(const void *ctx);                      /* of the live line; NULL: one */
+	double (*sequence_s)(const void *ctx);              /* how long the sequence lasts */
+	enum rc (*measure)(void *ctx, struct err *err);     /* between the zeros: the sequence */
 	struct sequence (*begin)(void *ctx); /* the sequence, begun anew by the state that the keys are of */
 	const struct live_procedure_key *key;
 	size_t n_keys;
@@ -76,6 +78,11 @@ struct live_procedure_call {
  * table and figure, tell. Returns the exit status. */
 int live_procedure(const struct cli *cli, const struct live_procedure_parts *parts,
 		   const struct live_procedure_call *call, const void *request);
+
+/* What would refuse it, before anything begins: configure on the session of live, which stays as it is, and what the
+ * newest snapshot does not tell, where there is one. */
+enum rc live_procedure_would(const struct live_procedure_parts *parts, const struct live *live, const void *request,
+			     struct err *err) MUST_CHECK;
 
 /* --- for parts->measure --- */
 /* Run the sequence, whose first and last tick are kept. */

@@ -15,6 +15,9 @@ struct obey_request {
 /* Returns the exit status. */
 int obey_live(const struct cli *cli, const struct obey_request *request);
 
+/* What would refuse it with its defaults, of the open session of a command at the rig; as live_procedure_would. */
+enum rc obey_would(const struct live *live, struct err *err) MUST_CHECK;
+
 /* The result of such a run again, from its samples; as live_procedure_again. */
 enum rc obey_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 

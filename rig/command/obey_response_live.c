@@ -310,6 +310,13 @@ static const struct live_procedure_parts parts = { .kind = "response",
 						   .document = document,
 						   .print = print };
 
+enum rc obey_response_would(const struct live *live, struct err *err)
+{
+	static const struct obey_response_request plain = { 0 };
+
+	return live_procedure_would(&parts, live, &plain, err);
+}
+
 enum rc obey_response_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
 	return live_procedure_again(&parts, lb, run_id, ret, err);

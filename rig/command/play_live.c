@@ -295,6 +295,12 @@ static enum rc configure(void *ctx, struct err *err)
 	return rc == RC_OK ? make_config(w, err) : rc;
 }
 
+static const char *untold(const void *ctx, const struct snapshot *snap)
+{
+	(void)ctx;
+	return seq_play_untold(snap);
+}
+
 static void print(const void *ctx)
 {
 	const struct playing *w = ctx;
@@ -382,6 +388,7 @@ static const struct live_procedure_parts parts = { .kind = "play",
 						   .hazards = hazards,
 						   .n_hazards = sizeof hazards / sizeof hazards[0],
 						   .configure = configure,
+						   .untold = untold,
 						   .zero_share = 0.15,
 						   .steps = steps,
 						   .sequence_s = sequence_s,
@@ -396,6 +403,13 @@ static const struct live_procedure_parts parts = { .kind = "play",
 						   .rows = rows,
 						   .document = document,
 						   .print = print };
+
+enum rc play_would(const struct live *live, struct err *err)
+{
+	static const struct play_request plain = { 0 };
+
+	return live_procedure_would(&parts, live, &plain, err);
+}
 
 enum rc play_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {

@@ -376,6 +376,15 @@ static const struct live_procedure_parts parts = { .kind = "ripple",
 						   .document = document,
 						   .print = print };
 
+enum rc ripple_would(const struct live *live, struct err *err)
+{
+	const struct ripple_request plain = { .speed_rpm = NAN };
+	const struct ripple_wanted wanted = ripple_nothing_wanted();
+	const struct asked asked = { &plain, &wanted };
+
+	return live_procedure_would(&parts, live, &asked, err);
+}
+
 enum rc ripple_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
 	return live_procedure_again(&parts, lb, run_id, ret, err);

@@ -17,6 +17,9 @@ struct ripple_request {
 /* wanted: orders to be named; a ratio that is not told is the actuator's. Returns the exit status. */
 int ripple_live(const struct cli *cli, const struct ripple_request *request, const struct ripple_wanted *wanted);
 
+/* What would refuse it with its defaults, of the open session of a command at the rig; as live_procedure_would. */
+enum rc ripple_would(const struct live *live, struct err *err) MUST_CHECK;
+
 /* The result of such a run again, from its samples; as live_procedure_again. */
 enum rc ripple_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err) MUST_CHECK;
 

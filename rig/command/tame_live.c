@@ -535,6 +535,13 @@ static const struct live_procedure_parts parts = { .kind = "tame",
 						   .document = document,
 						   .print = print };
 
+enum rc tame_would(const struct live *live, struct err *err)
+{
+	static const struct tame_request plain = { 0 };
+
+	return live_procedure_would(&parts, live, &plain, err);
+}
+
 enum rc tame_again(struct logbook *lb, int64_t run_id, struct procedure *ret, struct err *err)
 {
 	return live_procedure_again(&parts, lb, run_id, ret, err);

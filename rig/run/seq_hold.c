@@ -216,9 +216,15 @@ static void step_cool(struct seq_hold *s, const struct snapshot *snap)
 		enter(s, HOLD_DONE, snap);
 }
 
-static bool knows_no_temperature(const struct snapshot *snap)
+const char *seq_hold_untold(const struct snapshot *snap, double ambient_degC)
 {
-	return !isfinite(snap->temp_degC[TEMP_WINDING]) && !isfinite(snap->temp_degC[TEMP_CASE]);
+	if (!isfinite(input_W(snap)))
+		return "the supply's volts and amperes are not told, so the loss cannot be known; fit a meter";
+	if (!isfinite(snap->temp_degC[TEMP_WINDING]) && !isfinite(snap->temp_degC[TEMP_CASE]))
+		return "no temperature of winding or case is told; fit a sensor and say so in rig.ini";
+	if (!isfinite(snap->temp_degC[TEMP_AMBIENT]) && !isfinite(ambient_degC))
+		return "no temperature of the air is told; give it with --ambient";
+	return NULL;
 }
 
 static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct seq_out *ret)
@@ -230,13 +236,12 @@ static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct se
 	if (!(phase_s(s, snap) >= IDLE_S))
 		return;
 	s->idle_W = s->idle_n ? s->idle_W_sum / s->idle_n : NAN;
-	if (!isfinite(s->idle_W))
-		locked_give_up(ret,
-			       "the supply's volts and amperes are not told, so the loss cannot be known; fit a meter");
-	else if (knows_no_temperature(snap))
-		locked_give_up(ret, "no temperature of winding or case is told; fit a sensor and say so in rig.ini");
-	else if (!isfinite(snap->temp_degC[TEMP_AMBIENT]) && !isfinite(s->config.ambient_degC))
-		locked_give_up(ret, "no temperature of the air is told; give it with --ambient");
+	struct snapshot meant = *snap;
+	if (s->idle_n > 0) /* the newest reading may be a gap among those of the mean */
+		meant.voltage_V = meant.current_A = 1;
+	const char *untold = seq_hold_untold(&meant, s->config.ambient_degC);
+	if (untold)
+		locked_give_up(ret, untold);
 	else
 		enter(s, HOLD_LOCK, snap);
 }

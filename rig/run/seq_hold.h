@@ -79,6 +79,9 @@ struct seq_hold {
 		torque_Nm[HOLD_ROWS], loss_W[HOLD_ROWS];
 };
 
+/* What a hold needs and nobody tells, a sentence (static); NULL: nothing. */
+const char *seq_hold_untold(const struct snapshot *snap, double ambient_degC);
+
 void seq_hold_begin(struct seq_hold *s, const struct hold_config *config);
 void seq_hold_step(void *state, const struct snapshot *snap, struct seq_out *ret);
 

@@ -115,19 +115,26 @@ static void take(struct seq_play *s, const struct snapshot *snap)
 	take_row(s, snap->now);
 }
 
+const char *seq_play_untold(const struct snapshot *snap)
+{
+	return isfinite(snap->rotor_deg)
+		       ? NULL
+		       : "the drive does not tell the angle of its rotor (docs/tether.md, RANGLE); measure with a dial "
+			 "gauge and use --from";
+}
+
 static void step_start(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret)
 {
 	bool waited = has_been(s, snap, LOCKED_CONTACTOR_S);
 
-	if (snap->contactor_closed && isfinite(snap->rotor_deg))
+	const char *untold = seq_play_untold(snap);
+
+	if (snap->contactor_closed && !untold)
 		enter(s, SEQ_PLAY_LOCK, snap);
 	else if (waited && !snap->contactor_closed)
 		locked_no_contactor(ret);
 	else if (waited)
-		locked_give_up(
-			ret,
-			"the drive does not tell the angle of its rotor (docs/tether.md, RANGLE); measure with a dial "
-			"gauge and use --from");
+		locked_give_up(ret, untold);
 }
 
 static void step_lock(struct seq_play *s, const struct snapshot *snap, struct seq_out *ret, double dt_s)

@@ -54,6 +54,8 @@ struct seq_play {
 };
 
 double seq_play_s(const struct seq_play_config *config); /* about how long it takes */
+/* What a play needs and nobody tells, a sentence (static); NULL: nothing. */
+const char *seq_play_untold(const struct snapshot *snap);
 void seq_play_begin(struct seq_play *s, const struct seq_play_config *config);
 void seq_play_step(void *state, const struct snapshot *snap, struct seq_out *ret);
 

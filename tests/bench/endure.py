@@ -385,8 +385,7 @@ def play_between_the_cycles_and_its_drift(bench):
 
 def a_play_that_cannot_be_is_refused_with_the_number_that_decides(bench):
     plan(bench, "heavy", 3, "play = 1\nplay_torque = 60 N.m\n")
-    ready(bench, "heavy")
-    refused = bench.run("endure", "heavy", "--hands", "--json")
+    refused = bench.run("ready", "heavy", "--hands", "--answers", "yes", "--no-check", "--json")
     assert refused.status == 2 and "[endurance] play_torque: found 60 N·m" in refused.json["message"] and "which the brake holds" in refused.json["message"], refused
 
 
