@@ -139,6 +139,9 @@ enum rc brakemap_fit(const struct brakemap_reading *readings, size_t n, struct b
 	take_range(readings, n, &map);
 	if ((rc = brakemap_slip(readings, n, &map, err)) || (rc = take_branches(readings, n, &map, knots, err)))
 		return rc;
+	const struct brakemap_knots *rising = &knots[BRAKEMAP_RISING];
+	map.u_slip_slope_Nm_per_rpm = hypot(map.u_slip_slope_Nm_per_rpm,
+					    map.slip_slope_Nm_per_rpm * brakemap_scale(&rising->knot[rising->n - 1]));
 	take_zero(&map);
 	brakemap_linear_range(&knots[BRAKEMAP_RISING], &map);
 	*ret = map;

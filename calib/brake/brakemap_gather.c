@@ -75,6 +75,13 @@ static struct brakemap_knot knot_of(const struct brakemap_reading *r, size_t n, 
 	return k;
 }
 
+double brakemap_scale(const struct brakemap_knot *top)
+{
+	double random = isfinite(top->u_random_Nm) ? top->u_random_Nm : 0;
+
+	return sqrt(fmax(top->u_Nm * top->u_Nm - random * random, 0)) / fabs(top->torque_Nm);
+}
+
 enum rc brakemap_gather(const struct brakemap_reading *r, size_t n, enum brakemap_branch branch,
 			const struct brakemap *map, struct brakemap_knots *ret, struct err *err)
 {

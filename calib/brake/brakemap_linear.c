@@ -109,9 +109,5 @@ void brakemap_linear_range(const struct brakemap_knots *k, struct brakemap *map)
 	map->linear_from_A = k->knot[best_from].current_A;
 	map->linear_to_A = k->knot[best_to].current_A;
 	map->slope_Nm_per_A = best.slope;
-	/* The cell's gain, common to all knots, moves the slope as it moves the torque at the top of the range. */
-	const struct brakemap_knot *top = &k->knot[best_to];
-	double random = isfinite(top->u_random_Nm) ? top->u_random_Nm : 0;
-	double common = sqrt(fmax(top->u_Nm * top->u_Nm - random * random, 0)) / fabs(top->torque_Nm);
-	map->u_slope_Nm_per_A = hypot(best.u_slope, common * best.slope);
+	map->u_slope_Nm_per_A = hypot(best.u_slope, brakemap_scale(&k->knot[best_to]) * best.slope);
 }

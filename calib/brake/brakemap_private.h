@@ -19,7 +19,10 @@ struct brakemap_knots {
 /* Readings of a branch gathered by current and brought to the mean slip. Allocates; RC_NOMEM. */
 enum rc brakemap_gather(const struct brakemap_reading *r, size_t n, enum brakemap_branch branch,
 			const struct brakemap *map, struct brakemap_knots *ret, struct err *err) MUST_CHECK;
-/* Fills the slip slope of map. */
+/* The cell's gain is common to all knots and no scatter shows it: it moves a slope as it moves the torque of the knot
+ * at the top. u of that knot without its scatter, by its torque. */
+double brakemap_scale(const struct brakemap_knot *top);
+/* Fills the slip slope of map, its u by scatter alone. */
 enum rc brakemap_slip(const struct brakemap_reading *r, size_t n, struct brakemap *map, struct err *err) MUST_CHECK;
 /* Fills the linear range and its slope. */
 void brakemap_linear_range(const struct brakemap_knots *k, struct brakemap *map);

@@ -30,13 +30,6 @@ static enum rc fit_lag(const struct seq_map *seq, struct map_result *ret)
 	return RC_OK;
 }
 
-/* The scale of the torque is common to all readings: no scatter shows it, so it is added here. */
-static void add_scale(struct brakemap *map, double u_scale_frac)
-{
-	map->u_slope_Nm_per_A = hypot(map->u_slope_Nm_per_A, map->slope_Nm_per_A * u_scale_frac);
-	map->u_slip_slope_Nm_per_rpm = hypot(map->u_slip_slope_Nm_per_rpm, map->slip_slope_Nm_per_rpm * u_scale_frac);
-}
-
 enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, const struct live_zero *before,
 			const struct live_zero *after, struct map_result *ret, struct err *err)
 {
@@ -64,11 +57,7 @@ enum rc map_result_make(const struct seq_map *seq, const struct cellcal *cal, co
 	}
 	enum rc rc = brakemap_fit(list, seq->n_readings, &ret->map, err);
 	free(list);
-	if (rc != RC_OK)
-		return rc;
-	double middle = 0.6 * cal->max_Nm;
-	add_scale(&ret->map, cell_u_Nm(cal, middle) / middle);
-	return fit_lag(seq, ret);
+	return rc == RC_OK ? fit_lag(seq, ret) : rc;
 }
 
 static void set_pair(json_t *doc, const char *key, const char *u_key, double value, double u)

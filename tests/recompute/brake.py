@@ -26,14 +26,17 @@ def groups(readings, most):
 
 
 def slip_slope(branches):
-    """Within one current alone."""
-    sss = sst = 0
+    """Within one current alone: the slope and its u."""
+    sss = sst = stt = dof = 0
     for group in (g for b in branches for g in b):
         s = np.array([abs(r["slip_rpm"]) for r in group])
         t = np.array([r["torque_Nm"] for r in group])
         sss += math.fsum((s - s.mean()) ** 2)
         sst += math.fsum((s - s.mean()) * (t - t.mean()))
-    return sst / sss
+        stt += math.fsum((t - t.mean()) ** 2)
+        dof += len(group) - 1
+    slope = sst / sss
+    return slope, math.sqrt((stt - slope * sst) / (dof - 1) / sss)
 
 
 class Knot:
@@ -43,7 +46,11 @@ class Knot:
         self.torque = math.fsum(t) / self.n
         self.ss = math.fsum((x - self.torque) ** 2 for x in t)
         self.random = math.sqrt(self.ss / (self.n - 1) / self.n) if self.n > 1 else 0
-        self.u = math.hypot(self.random, math.sqrt(math.fsum(r["u_torque_Nm"] ** 2 for r in group) / self.n))
+        self.common = math.sqrt(math.fsum(r["u_torque_Nm"] ** 2 for r in group) / self.n)
+        self.u = math.hypot(self.random, self.common)
+
+    def scale(self):
+        return self.common / self.torque
 
 
 def pooled(knots):
@@ -82,7 +89,7 @@ def straight(knots, variance, dof):
 
 
 def linear(knots):
-    """The widest straight stretch: (slope, from, to)."""
+    """The widest straight stretch: (slope, its u, from, to)."""
     dof = sum(k.n - 1 for k in knots)
     variance = math.fsum(k.ss for k in knots) / dof if dof else math.nan
     best = (0, None)
@@ -93,7 +100,9 @@ def linear(knots):
             if width > best[0] and straight(part, variance, dof):
                 best = (width, part)
     part = best[1]
-    return line(part, 1)[0][1] / best[0], part[0].current, part[-1].current
+    coef, rss, _, root = line(part, 1)
+    slope, u_line = coef[1] / best[0], math.sqrt(rss / (len(part) - 2)) * root / best[0]
+    return slope, math.hypot(u_line, slope * part[-1].scale()), part[0].current, part[-1].current
 
 
 def fit(told, record):
@@ -103,11 +112,12 @@ def fit(told, record):
     branches = [groups([r for r in readings if r["branch"] == b], most) for b in ("rising", "falling")]
     slips = [abs(r["slip_rpm"]) for r in readings]
     middle = (min(slips) + max(slips)) / 2
-    slope = slip_slope(branches) if max(slips) - min(slips) > 0.1 * max(slips) else math.nan
+    slope, u_slope = slip_slope(branches) if max(slips) - min(slips) > 0.1 * max(slips) else (math.nan, math.nan)
     rising, falling = ([Knot(g, slope if math.isfinite(slope) else 0, middle) for g in b] for b in branches)
     if rising[-1].current > falling[-1].current + SAME * most:
         falling.append(rising[-1])
-    ret = [("map: slip slope", record["slip_slope_Nm_per_rpm"], slope)] if math.isfinite(slope) else []
+    ret = [("map: slip slope", record["slip_slope_Nm_per_rpm"], slope),
+           ("map: u of it", record["u_slip_slope_Nm_per_rpm"], math.hypot(u_slope, slope * rising[-1].scale()))] if math.isfinite(slope) else []
     at_zero = []
     for name, knots in (("rising", rising), ("falling", falling)):
         kept, torque = record[name], pooled(knots)
@@ -119,8 +129,9 @@ def fit(told, record):
                 for i, (a, b) in enumerate(zip(kept[key], values, strict=True), 1)]
         at_zero.append((torque[0], u[0]))
     (drag, u_drag), (left, u_left) = at_zero
-    per, low, high = linear(rising)
+    per, u_per, low, high = linear(rising)
     return ret + [("map: drag", record["drag_Nm"], drag), ("map: u of it", record["u_drag_Nm"], u_drag),
                   ("map: remanence", record["remanence_Nm"], left - drag), ("map: u of it", record["u_remanence_Nm"], math.hypot(u_drag, u_left)),
-                  ("map: slope", record["slope_Nm_per_A"], per), ("map: linear from", record["linear_from_A"], low),
+                  ("map: slope", record["slope_Nm_per_A"], per), ("map: u of it", record["u_slope_Nm_per_A"], u_per),
+                  ("map: linear from", record["linear_from_A"], low),
                   ("map: linear to", record["linear_to_A"], high)]
