@@ -47,6 +47,9 @@ static bool profile_source(const struct sameness *s, const char *name)
 		{ "ammeter offset", alike(a->amp_offset_A, b->amp_offset_A) },
 		{ "ripple inside the meter's averages", alike(a->meter_ripple, b->meter_ripple) },
 		{ "cable resistance", alike(a->cable_ohm, b->cable_ohm) },
+		{ "sensor of the winding", alike(a->winding_off_K, b->winding_off_K) },
+		{ "sensor of the case", alike(a->case_off_K, b->case_off_K) },
+		{ "sensor of the ambient", alike(a->ambient_off_K, b->ambient_off_K) },
 	};
 
 	for (size_t i = 0; i < sizeof list / sizeof list[0]; i++)

@@ -114,6 +114,11 @@ static void warn_of_conditions(const struct report *a, const struct report *b, s
 	}
 }
 
+static bool states_sensors(const struct rig_profile *rig)
+{
+	return rig->winding_off_K.u > 0 || rig->case_off_K.u > 0;
+}
+
 static void find_warnings(const struct report *a, const struct report *b, const struct sameness *same,
 			  struct procedure_comparison *c)
 {
@@ -124,8 +129,10 @@ static void find_warnings(const struct report *a, const struct report *b, const 
 			"alike.");
 	if (a->run.on_bench != b->run.on_bench)
 		warn(c, "One of the runs is of a virtual bench, the other is not.");
-	if (strcmp(a->procedure.kind, "hold") == 0 && !same->rig)
-		warn(c, "The intervals do not hold what the temperature sensors are off by.");
+	if (strcmp(a->procedure.kind, "hold") == 0 && !same->rig &&
+	    !(states_sensors(&a->rig) && states_sensors(&b->rig)))
+		warn(c, "The intervals do not hold what the temperature sensors are off by: rig.ini states none of it "
+			"([temperature]).");
 	warn_of_conditions(a, b, c);
 }
 

@@ -13,7 +13,7 @@
 
 struct wanted {
 	const char *from, *limit, *ambient, *rated_ambient, *equilibrium, *window, *torque, *torques, *cold_ohm,
-		*cold_degC, *copper, *u_loss, *u_torque;
+		*cold_degC, *copper, *u_loss, *u_torque, *u_sensor[HOLD_SENSORS];
 	double ambient_degC, torque_Nm, cold_R, cold_T, k;
 	struct hold_wanted of;
 	struct hold_request rig;
@@ -33,6 +33,9 @@ static enum rc options_of(struct wanted *w, struct err *err)
 		{ "copper", w->copper, "1", &w->k, false },
 		{ "u-loss", w->u_loss, "1", &w->of.u_loss_1, true },
 		{ "u-torque", w->u_torque, "1", &w->of.u_torque_1, true },
+		{ "u-winding", w->u_sensor[HOLD_WINDING], "K", &w->of.u_sensor_K[HOLD_WINDING], true },
+		{ "u-case", w->u_sensor[HOLD_CASE], "K", &w->of.u_sensor_K[HOLD_CASE], true },
+		{ "u-ambient", w->u_sensor[HOLD_AMBIENT], "K", &w->of.u_sensor_K[HOLD_AMBIENT], true },
 	};
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
@@ -213,6 +216,12 @@ int cmd_hold(int argc, char **argv)
 		  "from a table: standard uncertainty of all watts together, such as \"1 %\"; at the rig from rig.ini",
 		  &w.u_loss, NULL },
 		{ "u-torque", "SHARE", "of all torques together, likewise", &w.u_torque, NULL },
+		{ "u-winding", "KELVIN",
+		  "likewise of the winding's sensor in all rows, such as \"1 K\"; at the rig from rig.ini "
+		  "[temperature]",
+		  &w.u_sensor[HOLD_WINDING], NULL },
+		{ "u-case", "KELVIN", "of the case's sensor", &w.u_sensor[HOLD_CASE], NULL },
+		{ "u-ambient", "KELVIN", "of the ambient's sensor", &w.u_sensor[HOLD_AMBIENT], NULL },
 		{ "copper", "K", "235 (IEC 60034-1, default), 234.5 (IEEE 112), 225 aluminium", &w.copper, NULL },
 	};
 	const struct cli_spec spec = {

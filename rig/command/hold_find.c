@@ -196,7 +196,7 @@ struct hold_found hold_none(void)
 	};
 }
 
-enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h, struct err *err)
+static enum rc find(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h, struct err *err)
 {
 	double sum = 0;
 	enum rc rc;
@@ -219,4 +219,76 @@ enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, s
 	if (h->fit.torque && isfinite(h->limit_degC))
 		forecast_others(w, r, h);
 	return RC_OK;
+}
+
+/* --- what the sensors are off by: the whole of it again, with one column moved --- */
+static void widen(struct thermal_answer *a, double moved)
+{
+	double by = fabs(moved - a->value), U = 1.96 * by;
+
+	if (!isfinite(a->value))
+		return;
+	a->u = hypot(a->u, by);
+	a->low = a->value - hypot(a->value - a->low, U);
+	a->high = isfinite(U) ? a->value + hypot(a->high - a->value, U) : INFINITY;
+	if (!isfinite(by))
+		a->u = NAN;
+}
+
+static void take_moved(struct hold_found *h, const struct hold_found *m, enum hold_sensor sensor)
+{
+	for (int k = 0; k < THERMAL_STORES; k++) {
+		h->sensor_tau_s[sensor][k] = m->fit.model.tau_s[k] - h->fit.model.tau_s[k];
+		h->sensor_K_per_W[sensor][k] = m->fit.model.resistance_K_per_W[k] - h->fit.model.resistance_K_per_W[k];
+	}
+	widen(&h->time_s, m->time_s.value);
+	widen(&h->steady_degC, m->steady_degC.value);
+	widen(&h->continuous_Nm, m->continuous_Nm.value);
+	for (size_t i = 0; i < h->n_points && i < m->n_points; i++)
+		widen(&h->point[i].time_s, m->point[i].time_s.value);
+	for (size_t i = 0; i < h->n_duties && i < m->n_duties; i++)
+		widen(&h->duty[i].torque_Nm, m->duty[i].torque_Nm.value);
+}
+
+/* h: as found so far; its torques are those of the holding times again. */
+static enum rc move_sensor(const struct hold_wanted *w, const struct thermal_record *r, enum hold_sensor sensor,
+			   const struct hold_found *h, struct hold_found *ret, struct err *err)
+{
+	struct thermal_record moved = *r;
+	const double **column[HOLD_SENSORS] = { &moved.winding_degC, &moved.case_degC, &moved.ambient_degC };
+	const double *read = *column[sensor];
+	struct hold_wanted again = *w;
+	double *truly = calloc(r->n, sizeof *truly);
+
+	if (!truly)
+		return err_set(err, RC_NOMEM, 0, "out of memory");
+	for (size_t i = 0; i < r->n; i++)
+		truly[i] = read[i] - w->u_sensor_K[sensor];
+	*column[sensor] = truly;
+	again.n_list = h->n_points;
+	for (size_t i = 0; i < h->n_points; i++)
+		again.list[i] = h->point[i].torque_Nm;
+	*ret = hold_none();
+	enum rc rc = find(&again, &moved, ret, err);
+	free(truly);
+	return rc;
+}
+
+enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h, struct err *err)
+{
+	const double *const column[HOLD_SENSORS] = { r->winding_degC, r->case_degC, r->ambient_degC };
+	struct hold_found *moved = calloc(2, sizeof *moved);
+	enum rc rc = moved ? find(w, r, h, err) : err_set(err, RC_NOMEM, 0, "out of memory");
+
+	if (rc == RC_OK)
+		moved[1] = *h; /* as found, without a sensor's part */
+	for (int k = 0; k < HOLD_SENSORS && rc == RC_OK; k++) {
+		if (!column[k] || !(w->u_sensor_K[k] > 0))
+			continue;
+		rc = move_sensor(w, r, k, &moved[1], &moved[0], err);
+		if (rc == RC_OK)
+			take_moved(h, &moved[0], k);
+	}
+	free(moved);
+	return rc;
 }

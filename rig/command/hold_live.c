@@ -289,6 +289,27 @@ static void rows(const void *ctx, FILE *f)
 }
 
 static const char *const stores[] = { "model.winding.resistance_K_per_W", "model.case.resistance_K_per_W" };
+static const char *const taus[] = { "model.winding.tau_s", "model.case.tau_s" };
+
+static void take_off(double *temp_degC, size_t n, double off_K)
+{
+	for (size_t i = 0; i < n; i++)
+		temp_degC[i] -= off_K;
+}
+
+/* The rows as rig.ini states its sensors, and what it leaves open. */
+static void read_sensors(struct holding *w)
+{
+	struct seq_hold *s = &w->seq;
+	const struct rig_profile *rig = &w->p.s.rig;
+
+	take_off(s->winding_degC, s->n, rig->winding_off_K.value);
+	take_off(s->case_degC, s->n, rig->case_off_K.value);
+	take_off(s->ambient_degC, s->n, rig->ambient_off_K.value);
+	w->wanted.u_sensor_K[HOLD_WINDING] = rig->winding_off_K.u;
+	w->wanted.u_sensor_K[HOLD_CASE] = rig->case_off_K.u;
+	w->wanted.u_sensor_K[HOLD_AMBIENT] = rig->ambient_off_K.u;
+}
 
 /* The rows as the meter's words make them, and what these words leave open. */
 static void read_meter(struct holding *w)
@@ -307,16 +328,32 @@ static void read_meter(struct holding *w)
 		w->wanted.u_loss_1 = w->wanted.u_torque_1 = 0;
 }
 
-/* Of the resistances, source by source. */
+static void add_sensors(struct holding *w, int k, int store)
+{
+	const struct hold_found *h = &w->found;
+
+	live_procedure_part(&w->p, taus[store], "scatter of the record", h->fit.u_tau_s[k]);
+	for (int i = 0; i < HOLD_SENSORS; i++) {
+		const char *source = hold_sensor_source((enum hold_sensor)i);
+		live_procedure_part(&w->p, taus[store], source, h->sensor_tau_s[i][k]);
+		live_procedure_part(&w->p, stores[store], source, h->sensor_K_per_W[i][k]);
+	}
+}
+
+/* Of time constants and resistances, source by source. */
 static void add_budget(struct holding *w)
 {
 	const struct thermal_fit *f = &w->found.fit;
 	double turn = w->config.speed_rpm * M_PI / 30;
 
-	if (w->found.untold[0] || !(w->found.u_loss_1 > 0))
+	if (w->found.untold[0])
 		return;
 	for (int k = 0; k < (f->model.two ? 2 : 1); k++) {
-		const char *key = stores[f->model.two ? k : strcmp(w->found.store, "case") == 0];
+		int store = f->model.two ? k : strcmp(w->found.store, "case") == 0;
+		const char *key = stores[store];
+		add_sensors(w, k, store);
+		if (!(w->found.u_loss_1 > 0))
+			continue;
 		double each = -f->model.resistance_K_per_W[k] / w->meter.loss_W;
 		live_procedure_part(&w->p, key, "scatter of the record", f->u_resistance_K_per_W[k]);
 		for (size_t i = 0; i < w->meter.n; i++)
@@ -332,6 +369,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 	struct holding *w = ctx;
 
 	read_meter(w);
+	read_sensors(w);
 	const struct thermal_record r = record_of(&w->seq);
 	if (!r.winding_degC)
 		w->wanted.limit_degC = w->config.case_limit_degC;

@@ -8,31 +8,68 @@
 #include <math.h>
 #include <stdio.h>
 
-/* Watts that all are too large make it too small by as much. */
-static double u_resistance(const struct hold_found *h, int k)
+const char *hold_sensor_source(enum hold_sensor sensor)
 {
-	return hypot(h->fit.u_resistance_K_per_W[k], h->u_loss_1 * h->fit.model.resistance_K_per_W[k]);
+	static const char *const source[] = { "sensor of the winding", "sensor of the case", "sensor of the ambient" };
+
+	return source[sensor];
 }
 
-static json_t *resistance_json(const struct hold_found *h, int k)
+/* Watts that all are too large make it too small by as much. */
+static double loss_part(const struct hold_found *h, int k)
 {
-	const struct thermal_fit *f = &h->fit;
+	return -h->u_loss_1 * h->fit.model.resistance_K_per_W[k];
+}
 
-	if (!f->watts)
-		return json_null();
-	json_t *number = number_json(f->model.resistance_K_per_W[k], u_resistance(h, k), f->dof);
-	if (h->u_loss_1 > 0)
-		json_object_set_new(number, "budget",
-				    json_pack("[{s:s, s:o}, {s:s, s:f}]", "source", "scatter of the record", "u",
-					      cli_real(f->u_resistance_K_per_W[k]), "source", "loss", "u",
-					      -h->u_loss_1 * f->model.resistance_K_per_W[k]));
+static double with_sensors(double u, const double part[HOLD_SENSORS][THERMAL_STORES], int k)
+{
+	for (int i = 0; i < HOLD_SENSORS; i++)
+		u = hypot(u, part[i][k]);
+	return u;
+}
+
+static double u_resistance(const struct hold_found *h, int k)
+{
+	return with_sensors(hypot(h->fit.u_resistance_K_per_W[k], loss_part(h, k)), h->sensor_K_per_W, k);
+}
+
+static double u_tau(const struct hold_found *h, int k)
+{
+	return with_sensors(h->fit.u_tau_s[k], h->sensor_tau_s, k);
+}
+
+static void add_part(json_t *list, const char *source, double u)
+{
+	if (!(fabs(u) <= 0))
+		json_array_append_new(list, json_pack("{s:s, s:o}", "source", source, "u", cli_real(u)));
+}
+
+/* A number by source; none where the record's scatter is all. loss: 0, or what the watts make of it. */
+static json_t *number_by_source(const struct hold_found *h, double value, double u_all, double scatter, double loss,
+				const double part[HOLD_SENSORS][THERMAL_STORES], int k)
+{
+	json_t *number = number_json(value, u_all, h->fit.dof), *list = json_array();
+
+	add_part(list, "scatter of the record", scatter);
+	add_part(list, "loss", loss);
+	for (int i = 0; i < HOLD_SENSORS; i++)
+		add_part(list, hold_sensor_source((enum hold_sensor)i), part[i][k]);
+	if (json_array_size(list) > 1)
+		json_object_set(number, "budget", list);
+	json_decref(list);
 	return number;
 }
 
 static json_t *store_json(const struct hold_found *h, int k)
 {
-	return json_pack("{s:o, s:o}", "tau_s", number_json(h->fit.model.tau_s[k], h->fit.u_tau_s[k], h->fit.dof),
-			 "resistance_K_per_W", resistance_json(h, k));
+	const struct thermal_fit *f = &h->fit;
+	json_t *tau = number_by_source(h, f->model.tau_s[k], u_tau(h, k), f->u_tau_s[k], 0, h->sensor_tau_s, k);
+	json_t *resistance =
+		f->watts ? number_by_source(h, f->model.resistance_K_per_W[k], u_resistance(h, k),
+					    f->u_resistance_K_per_W[k], loss_part(h, k), h->sensor_K_per_W, k)
+			 : json_null();
+
+	return json_pack("{s:o, s:o}", "tau_s", tau, "resistance_K_per_W", resistance);
 }
 
 static json_t *answer_json(const struct hold_found *h, struct thermal_answer a)
@@ -133,7 +170,7 @@ static void print_model(const struct hold_found *h)
 		const char *name = f->model.two ? (k == 0 ? "winding" : "case") : h->store;
 		char label[60];
 		snprintf(label, sizeof label, "%s, time constant", name);
-		offline_line(label, f->model.tau_s[k], f->u_tau_s[k], f->dof, "s");
+		offline_line(label, f->model.tau_s[k], u_tau(h, k), f->dof, "s");
 		snprintf(label, sizeof label, "%s, resistance", name);
 		if (f->watts)
 			offline_line(label, f->model.resistance_K_per_W[k], u_resistance(h, k), f->dof, "K/W");

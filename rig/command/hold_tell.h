@@ -8,6 +8,8 @@
 #include <jansson.h>
 
 #define HOLD_TORQUES 24
+enum hold_sensor { HOLD_WINDING, HOLD_CASE, HOLD_AMBIENT, HOLD_SENSORS };
+const char *hold_sensor_source(enum hold_sensor sensor); /* as budgets name it */
 
 struct hold_point {
 	double torque_Nm;
@@ -25,6 +27,8 @@ struct hold_found {
 	double slope_K_per_h, u_slope_K_per_h, equilibrium_K_per_h, window_s;
 	double limit_degC, ambient_degC; /* limit NaN: none given */
 	double u_loss_1, u_torque_1;     /* common to all readings, in the intervals; 0: not told */
+	/* What the model moves by where a sensor tells its u too much, signed; in the intervals. 0: not told. */
+	double sensor_tau_s[HOLD_SENSORS][THERMAL_STORES], sensor_K_per_W[HOLD_SENSORS][THERMAL_STORES];
 	bool ambient_assumed, by_resistance, limit_reached;
 	double held_Nm, held_W, most_Nm, warmest_degC; /* NaN where not known */
 	struct thermal_answer time_s, steady_degC, continuous_Nm;

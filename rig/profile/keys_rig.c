@@ -21,6 +21,7 @@ static const struct profile_section sections[] = {
 	{ "brake", false, "The brake; its figures are those of its maker" },
 	{ "supply", false, "The supply that feeds the drive" },
 	{ "meter", false, "The meter of the drive's voltage and current" },
+	{ "temperature", true, "What the temperature sensors are off by; without it no interval has a part of it" },
 	{ "pickup", false, "The speed pick-up on the output shaft" },
 	{ "limits", false, "What must never be exceeded on this rig, whatever a plan says" },
 	{ "guard", false, "How soon the guard acts; the defaults suit most rigs" },
@@ -428,6 +429,14 @@ static const struct profile_key keys[] = {
 	  "multiplies; not used "
 	  "where the node tells it (common practice, no source)",
 	  AT(meter_ripple) },
+
+	{ "temperature", "winding", KEY_QUANTITY, 0, "K", "0 K", "0 K ± 1 K rect", -20, 20, NULL,
+	  "What the sensor of the actuator's winding tells too much, at about the temperature of a hold",
+	  AT(winding_off_K) },
+	{ "temperature", "case", KEY_QUANTITY, 0, "K", "0 K", "0 K ± 1 K rect", -20, 20, NULL,
+	  "The same of the actuator's case: sensor and how it sits", AT(case_off_K) },
+	{ "temperature", "ambient", KEY_QUANTITY, 0, "K", "0 K", "0 K ± 0.5 K rect", -20, 20, NULL,
+	  "The same of the air: sensor and where it hangs", AT(ambient_off_K) },
 
 	{ "pickup", "pulses", KEY_VALUE, KEY_REQUIRED | KEY_ABOVE | KEY_WHOLES, "1", NULL, "2400", 0, 1e7, NULL,
 	  "Counts in one revolution of the output (every edge that the node counts)", AT(pulses_per_rev) },

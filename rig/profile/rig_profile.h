@@ -77,6 +77,9 @@ struct rig_profile {
 	struct quantity meter_ripple;        /* [meter] ripple: product of averages over average product, less 1 */
 	struct quantity volt_offset_V, amp_offset_A; /* [meter] voltage_offset, current_offset */
 
+	/* [temperature] winding, case, ambient: what the sensor tells too much */
+	struct quantity winding_off_K, case_off_K, ambient_off_K;
+
 	double pulses_per_rev; /* [pickup] pulses: counts per output revolution */
 	int pick_sign;         /* [pickup] sign = + | - */
 

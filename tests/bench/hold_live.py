@@ -22,6 +22,8 @@ def small(folder):
         assert old in text
         text = text.replace(old, new)
     path.write_text(text)
+    with open(folder / "rig.ini", "a", encoding="utf-8") as rig:  # what virtual.ini says of its sensors
+        rig.write("\n[temperature]\n" + "".join(f"{place} = 0 K ± 0.5 K normal\n" for place in ("winding", "case", "ambient")))
 
 
 def calibrated(seed):
@@ -44,6 +46,10 @@ def held(bench):
         bare, whole = (d["model"][store]["resistance_K_per_W"] for d in (again, found))
         parts = {part["source"]: part["u"] for part in whole["budget"]}
         assert abs(sum(u * u for u in parts.values()) / whole["u"]**2 - 1) < 1e-9 and abs(parts["scatter of the record"] - bare["u"]) < 1e-12, whole
+        tau = found["model"][store]["tau_s"]
+        named = {part["source"] for part in tau["budget"]}
+        assert {"sensor of the winding", "sensor of the case", "sensor of the ambient"} <= named & set(parts), (tau, whole)
+        assert tau["u"] > again["model"][store]["tau_s"]["u"], (tau, again)
         for gain in ("voltmeter gain", "ammeter gain"):
             assert abs(abs(parts[gain]) / whole["value"] - 0.001) < 1e-9, (gain, whole)
     assert found["continuous_torque_Nm"]["u"] > again["continuous_torque_Nm"]["u"], (found, again)  # the cell's

@@ -96,6 +96,26 @@ def winding_by_resistance():
         near(d["time_s"]["value"], 1200 * math.log(60 / (80 - ((20 + k) * 1.2 - k))), 0.5)  # 0.6 ohm
 
 
+def sensors_that_are_off():
+    """One store under a constant loss P, its start fitted: T + b follows tau dT/dt = R P + b - (T - Ta), so a sensor that tells b too much makes R too
+    large by b/P and no time constant longer; the true temperature is b lower than told, and a limit comes so much later. An ambient that is told b too
+    much makes R too small by b/P. 300 s, 2 K/W, 20 W from 20 degC: 60 degC at the end; 50 degC after 300 ln 4, with readings 1 K too high after 300 ln(40/9)."""
+    rows = "".join(f"{5 * k},{60 - 40 * math.exp(-5 * k / 300) + 0.05 * math.sin(1.7 * k * k):.6f},20,20\n" for k in range(500))
+    words = ("hold", "--from", table("time (s),winding (degC),ambient (degC),loss (W)\n" + rows), "--limit", "50 degC")
+    plain, warm, air = bridle(*words), bridle(*words, "--u-winding", "1 K"), bridle(*words, "--u-ambient", "1 K")
+    for off, source, sign, steady in ((warm, "sensor of the winding", -1, 1), (air, "sensor of the ambient", 1, 0)):
+        a, b = (d["model"]["winding"] for d in (plain, off))
+        part = {p["source"]: p["u"] for p in b["resistance_K_per_W"]["budget"]}
+        near(part[source], sign * 1 / 20, 1e-5)
+        near(b["resistance_K_per_W"]["u"], math.hypot(a["resistance_K_per_W"]["u"], 1 / 20), 1e-5)
+        near(b["tau_s"]["u"], a["tau_s"]["u"], 1e-3)
+        near(off["steady_degC"]["u"], math.hypot(plain["steady_degC"]["u"], steady), 1e-4)
+    near(plain["time_s"]["value"], 300 * math.log(4), 1)
+    near(warm["time_s"]["u"], math.hypot(plain["time_s"]["u"], 300 * (math.log(40 / 9) - math.log(4))), 0.5)
+    near(air["time_s"]["u"], plain["time_s"]["u"], 0.01)
+    assert "budget" not in plain["model"]["winding"]["tau_s"]
+
+
 def watts_and_torques_that_are_off_together():
     """Watts with u 3 % make the resistance uncertain by 3 % more, in quadrature (JCGM 100:2008, 5.1), and no time or temperature; torques with u 2 %
     the ratings by 2 %. One store, 600 s, 2 K/W, 1 W and 0.1 W for each N2m2."""
@@ -427,6 +447,7 @@ if __name__ == "__main__":
     test("what hold refuses", holds_refuse)
     test("a winding by its resistance", winding_by_resistance)
     test("watts and torques that are off together", watts_and_torques_that_are_off_together)
+    test("sensors that are off", sensors_that_are_off)
     test("ripple behind a lag", ripple_behind_a_lag)
     test("orders are named", orders_are_named)
     test("obey at several speeds", obey_at_several_speeds)
