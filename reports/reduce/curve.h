@@ -73,6 +73,7 @@ struct curve_zero {
 	double noise_Nm, noise_dof;  /* of one zero reading, root mean square (k = 1); NaN where there is none */
 	double locked_Nm;            /* limits of the friction that a shaft at rest may hold; 0 when turned */
 	double faded_Nm;             /* limits of what fading drag may have done to it */
+	double u_faded_Nm;           /* of one zero reading by that, root mean square (k = 1); NaN: none */
 	char note[320];              /* what a person has to know of it; "" when nothing */
 };
 

@@ -200,5 +200,6 @@ void expect_zero(const struct curve *sweep, const struct curve *map, struct fore
 	const struct curve *from = zeroed_alike(sweep, in) ? sweep : zeroed_alike(map, in) ? map : NULL;
 
 	in->zero_noise_Nm = from ? from->zero.noise_Nm : NAN;
+	in->zero_u_faded_Nm = from ? from->zero.u_faded_Nm : NAN;
 	in->zero_dof = from ? from->zero.noise_dof : INFINITY;
 }

@@ -22,7 +22,7 @@ void expect_step(const struct curve *sweep, const struct curve *map, double dwel
  * of its window's length; NaN where no point has one. */
 double expect_scatter_Nm(const struct curve *sweep, const struct curve *map, const struct foresee_step *step);
 
-/* Noise of the zero readings, and which degrees of freedom it has. */
+/* Noise of the zero readings, which degrees of freedom it has, and what the drag that fades leaves open in them. */
 void expect_zero(const struct curve *sweep, const struct curve *map, struct foresee_input *in);
 
 #endif

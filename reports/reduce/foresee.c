@@ -60,7 +60,16 @@ static double of_one_reading(const struct foresee_input *in)
 	return in->turned ? in->zero_noise_Nm * (1 + r) / sqrt(r * r / 2 + 1) : in->zero_noise_Nm;
 }
 
-#define ZERO_ROWS 6 /* forward, backward, forward, before and after */
+/* How far its two forward readings, a same time before and after the backward one, lie apart for so much of the drag
+ * that fades: the limits are a half of r/(1 + r) of it (calib/cell/turned_zero.h). */
+static double apart_Nm(const struct foresee_input *in)
+{
+	double r = in->rig->drag_ratio.value, limit_Nm = sqrt(3) * in->zero_u_faded_Nm;
+
+	return limit_Nm > 0 ? 2 * limit_Nm * (1 + r) / r : 0;
+}
+
+#define ZERO_ROWS 7 /* forward, backward, forward before and after; between them what parts the two zeros */
 
 static void zero_rows(const struct foresee_input *in, struct window_means rows[ZERO_ROWS])
 {
@@ -69,11 +78,14 @@ static void zero_rows(const struct foresee_input *in, struct window_means rows[Z
 	       length_s = in->length_s > 0 ? in->length_s : LENGTH_S;
 
 	for (int i = 0; i < ZERO_ROWS; i++) {
-		int way = i % 3 == 1 ? -1 : 1;
-		rows[i] = blank(10.0 * (i % 3 - 2) + (i < 3 ? 0 : length_s + 20));
+		int of_three = i % 4, way = of_three == 1 ? -1 : 1;
+		double drags_Nm = drag_Nm + (of_three - 1) * apart_Nm(in) / 2;
+		rows[i] = blank(10.0 * (of_three - 2) + (i < 4 ? 0 : length_s + 20));
+		if (of_three == 3)
+			continue;
 		rows[i].point.flags = POINT_TARE;
 		rows[i].point.direction = in->turned ? way : 0;
-		rows[i].count = noisy(in->turned ? in->rig->cell_sign * way * drag_Nm / slope : 0,
+		rows[i].count = noisy(in->turned ? in->rig->cell_sign * way * drags_Nm / slope : 0,
 				      fabs(of_one_reading(in) / slope), in->zero_dof);
 	}
 }

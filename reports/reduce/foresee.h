@@ -23,6 +23,7 @@ struct foresee_input { /* all borrowed */
 	bool turned;                      /* the zeros will be read by turning both ways */
 	double length_s;                  /* of the sweep; NaN or 0: 600 s */
 	double zero_noise_Nm, zero_dof;   /* of each zero reading, k = 1; 0 or NaN: not known, and not in it */
+	double zero_u_faded_Nm;           /* of each zero that is turned, by the drag that fades; likewise */
 	const struct study_source *study; /* that rig.ini names, a source of each point; NULL: none */
 };
 

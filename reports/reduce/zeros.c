@@ -245,8 +245,10 @@ static bool says_more(const struct zero *stretch, const struct zero *than)
 static struct curve_zero summary(const struct reduction *r)
 {
 	const struct zero *most = NULL;
-	struct curve_zero ret = { .moved_Nm = NAN, .u_moved_Nm = NAN, .noise_Nm = NAN, .noise_dof = INFINITY };
-	double squares = 0;
+	struct curve_zero ret = {
+		.moved_Nm = NAN, .u_moved_Nm = NAN, .noise_Nm = NAN, .noise_dof = INFINITY, .u_faded_Nm = NAN
+	};
+	double squares = 0, faded_squares = 0;
 	double slope = fabs(cellcal_slope_Nm(&r->cal, 0));
 
 	for (size_t i = 0; i < r->n_zeros; i++) {
@@ -257,6 +259,7 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.noise_dof = fmin(ret.noise_dof, z->dof);
 		ret.turned = z->turned && (!later || ret.turned);
 		ret.locked_Nm = fmax(ret.locked_Nm, z->locked_Nm);
+		faded_squares += slope * slope * z->u_fade * z->u_fade;
 		ret.faded_Nm = fmax(ret.faded_Nm, slope * z->u_fade * sqrt(3));
 		if (next && says_more(z, most))
 			most = z;
@@ -266,8 +269,10 @@ static struct curve_zero summary(const struct reduction *r)
 		ret.u_moved_Nm = most->u_moved_Nm;
 		ret.doubted = most->doubted;
 	}
-	if (ret.n > 0)
+	if (ret.n > 0) {
 		ret.noise_Nm = sqrt(squares / (double)ret.n);
+		ret.u_faded_Nm = sqrt(faded_squares / (double)ret.n);
+	}
 	if (most && most->doubted)
 		snprintf(ret.note, sizeof ret.note,
 			 "The zero of the torque cell is doubtful: it moved by %+.2g N·m, and %.2g N·m is explained. "
