@@ -80,7 +80,8 @@ static enum rc new_memory(const char *name, struct logbook **ret, struct err *er
 	if (lb)
 		lb->path = strdup(name);
 	if (!lb || !lb->path ||
-	    sqlite3_open_v2(":memory:", &lb->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL) != SQLITE_OK) {
+	    sqlite3_open_v2(":memory:", &lb->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL) != SQLITE_OK ||
+	    sample_reader(lb) != SQLITE_OK) {
 		logbook_close(lb);
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	}

@@ -82,7 +82,7 @@ static enum rc connect(struct logbook *lb, const char *uri, int flags, struct er
 	 */
 	sqlite3_db_config(lb->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
 	sqlite3_db_config(lb->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
-	return RC_OK;
+	return sample_reader(lb) == SQLITE_OK ? RC_OK : db_fail(lb, err, "open");
 }
 
 static struct logbook *make(const char *path, bool writable)

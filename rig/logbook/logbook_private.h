@@ -35,8 +35,9 @@ enum statement { INSERT_SAMPLE, INSERT_POINT, INSERT_EVENT, STATEMENT_COUNT };
 struct logbook {
 	sqlite3 *db;
 	char *path;
-	unsigned has;           /* SAMPLE_HAS_...: columns that its samples have */
-	bool writable, grouped; /* grouped: between logbook_begin and logbook_commit */
+	unsigned has;             /* SAMPLE_HAS_...: columns that its samples have */
+	bool writable, grouped;   /* grouped: between logbook_begin and logbook_commit */
+	struct sample *sample_to; /* of the step that goes on (sample_step) */
 	sqlite3_stmt *kept[STATEMENT_COUNT];
 	struct run_state now, committed; /* now goes back to committed when a transaction is undone */
 };
@@ -54,15 +55,15 @@ void bind_real(sqlite3_stmt *st, int column, double value);     /* NaN becomes N
 void bind_text(sqlite3_stmt *st, int column, const char *text); /* borrowed until the step; NULL is NULL */
 double column_real(sqlite3_stmt *st, int column);               /* NULL is NaN */
 
-/* Columns of a sample from the given one on, in the order of SAMPLE_COLUMNS. */
+/* The columns of a sample. */
 #define SAMPLE_HAS_RIPPLE 1u    /* from schema 2 on */
 #define SAMPLE_HAS_REPEATS 2u   /* from schema 3 on */
 #define SAMPLE_HAS_CELL_TEMP 4u /* from schema 4 on */
 #define SAMPLE_COLUMNS SAMPLE_COLUMNS_WITH("ripple_W, ", "temp_cell_degC, ", ", repeats")
 /* To read a file of schema 3, 2, 1. */
-#define SAMPLE_COLUMNS_3 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL AS temp_cell_degC, ", ", repeats")
-#define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
-#define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL AS ripple_W, ", "NULL AS temp_cell_degC, ", ", 0 AS repeats")
+#define SAMPLE_COLUMNS_3 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL, ", ", repeats")
+#define SAMPLE_COLUMNS_2 SAMPLE_COLUMNS_WITH("ripple_W, ", "NULL, ", ", 0")
+#define SAMPLE_COLUMNS_1 SAMPLE_COLUMNS_WITH("NULL, ", "NULL, ", ", 0")
 #define SAMPLE_COLUMNS_OF(has) \
 	(SAMPLE_HAS_CELL_TEMP & (has) ? SAMPLE_COLUMNS \
 	 : SAMPLE_HAS_REPEATS & (has) ? SAMPLE_COLUMNS_3 \
@@ -74,7 +75,12 @@ double column_real(sqlite3_stmt *st, int column);               /* NULL is NaN *
 	"drive_rotor_rpm, drive_A, temp_brake_degC, temp_case_degC, temp_winding_degC, temp_ambient_degC, " cell \
 	"lines, phase, step, late_ns" repeats
 #define SAMPLE_COLUMN_COUNT 29
-void sample_from_row(sqlite3_stmt *st, int first, struct sample *ret);
+/* Samples are read by a function of this program's in SQL, take_sample(SAMPLE_COLUMNS): it gets the values of a row at
+ * once, which costs half of asking for them column by column. sample_reader gives the connection that function
+ * (SQLite's code); a statement that selects it is stepped by sample_step, and *ret is filled where it says SQLITE_ROW.
+ */
+int sample_reader(struct logbook *lb);
+int sample_step(struct logbook *lb, sqlite3_stmt *st, struct sample *ret);
 
 #define POINT_COLUMNS \
 	"step, direction, flags, setpoint_Nm, setpoint_A, setpoint_rpm, begin_ns, end_ns, settle_s, " \

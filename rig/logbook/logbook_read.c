@@ -408,19 +408,18 @@ static enum rc walk_samples(struct logbook *lb, int64_t run_id, int64_t first, i
 			    bool (*fn)(void *ctx, const struct sample *sample), void *ctx, struct err *err)
 {
 	static const char from[] = " FROM sample WHERE key >= ? AND key <= ? ORDER BY key";
-	char sql[sizeof SAMPLE_COLUMNS_1 + sizeof from + 10];
+	char sql[sizeof SAMPLE_COLUMNS + sizeof from + 30];
 	struct sample sample;
 	sqlite3_stmt *st;
 	int step;
 
-	snprintf(sql, sizeof sql, "SELECT %s%s", SAMPLE_COLUMNS_OF(lb->has), from);
+	snprintf(sql, sizeof sql, "SELECT take_sample(%s)%s", SAMPLE_COLUMNS_OF(lb->has), from);
 	enum rc rc = db_prepare(lb, sql, &st, err);
 	if (rc != RC_OK)
 		return rc;
 	sqlite3_bind_int64(st, 1, sample_key(run_id, first));
 	sqlite3_bind_int64(st, 2, sample_key(run_id, last));
-	while ((step = sqlite3_step(st)) == SQLITE_ROW) {
-		sample_from_row(st, 0, &sample);
+	while ((step = sample_step(lb, st, &sample)) == SQLITE_ROW) {
 		if (sample.mono_ns >= end_ns || !fn(ctx, &sample)) {
 			step = SQLITE_DONE;
 			break;

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "logbook/logbook_private.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -42,34 +43,60 @@ void sample_digest(const struct chain *before, const struct sample *s, unsigned 
 	chain_row_end(&h, after);
 }
 
-void sample_from_row(sqlite3_stmt *st, int c, struct sample *ret)
+/* NULL is NaN. */
+static double real_of(sqlite3_value *value)
 {
-	ret->mono_ns = sqlite3_column_int64(st, c++);
-	ret->node_us = (uint64_t)sqlite3_column_int64(st, c++);
-	ret->sample_no = (uint32_t)sqlite3_column_int64(st, c++);
-	ret->cell_count = sqlite3_column_int(st, c++);
-	ret->cell_conversions = (uint32_t)sqlite3_column_int64(st, c++);
-	ret->pulses = sqlite3_column_int64(st, c++);
-	ret->edge_time_s = column_real(st, c++);
-	ret->torque_Nm = column_real(st, c++);
-	ret->speed_rpm = column_real(st, c++);
-	ret->brake_set_A = column_real(st, c++);
-	ret->brake_A = column_real(st, c++);
-	ret->voltage_V = column_real(st, c++);
-	ret->current_A = column_real(st, c++);
-	ret->ripple_W = column_real(st, c++);
-	ret->drive_mode = (uint16_t)sqlite3_column_int(st, c++);
-	ret->drive_set = column_real(st, c++);
-	ret->drive_flags = (uint16_t)sqlite3_column_int(st, c++);
-	ret->drive_rotor_rpm = column_real(st, c++);
-	ret->drive_A = column_real(st, c++);
+	return sqlite3_value_type(value) == SQLITE_NULL ? NAN : sqlite3_value_double(value);
+}
+
+static void sample_from_values(sqlite3_value **v, struct sample *ret)
+{
+	ret->mono_ns = sqlite3_value_int64(*v++);
+	ret->node_us = (uint64_t)sqlite3_value_int64(*v++);
+	ret->sample_no = (uint32_t)sqlite3_value_int64(*v++);
+	ret->cell_count = sqlite3_value_int(*v++);
+	ret->cell_conversions = (uint32_t)sqlite3_value_int64(*v++);
+	ret->pulses = sqlite3_value_int64(*v++);
+	ret->edge_time_s = real_of(*v++);
+	ret->torque_Nm = real_of(*v++);
+	ret->speed_rpm = real_of(*v++);
+	ret->brake_set_A = real_of(*v++);
+	ret->brake_A = real_of(*v++);
+	ret->voltage_V = real_of(*v++);
+	ret->current_A = real_of(*v++);
+	ret->ripple_W = real_of(*v++);
+	ret->drive_mode = (uint16_t)sqlite3_value_int(*v++);
+	ret->drive_set = real_of(*v++);
+	ret->drive_flags = (uint16_t)sqlite3_value_int(*v++);
+	ret->drive_rotor_rpm = real_of(*v++);
+	ret->drive_A = real_of(*v++);
 	for (int i = 0; i < TEMP_COUNT; i++)
-		ret->temp_degC[i] = column_real(st, c++);
-	ret->lines = (uint16_t)sqlite3_column_int(st, c++);
-	ret->phase = (uint16_t)sqlite3_column_int(st, c++);
-	ret->step = sqlite3_column_int(st, c++);
-	ret->late_ns = sqlite3_column_int64(st, c++);
-	ret->repeats = (uint32_t)sqlite3_column_int64(st, c++);
+		ret->temp_degC[i] = real_of(*v++);
+	ret->lines = (uint16_t)sqlite3_value_int(*v++);
+	ret->phase = (uint16_t)sqlite3_value_int(*v++);
+	ret->step = sqlite3_value_int(*v++);
+	ret->late_ns = sqlite3_value_int64(*v++);
+	ret->repeats = (uint32_t)sqlite3_value_int64(*v++);
+}
+
+static void take_sample(sqlite3_context *context, int n, sqlite3_value **values)
+{
+	struct logbook *lb = sqlite3_user_data(context);
+
+	(void)n;
+	sample_from_values(values, lb->sample_to);
+}
+
+int sample_reader(struct logbook *lb)
+{
+	return sqlite3_create_function_v2(lb->db, "take_sample", SAMPLE_COLUMN_COUNT, SQLITE_UTF8 | SQLITE_DIRECTONLY,
+					  lb, take_sample, NULL, NULL, NULL);
+}
+
+int sample_step(struct logbook *lb, sqlite3_stmt *st, struct sample *ret)
+{
+	lb->sample_to = ret;
+	return sqlite3_step(st);
 }
 
 void point_digest(const struct chain *before, const struct seq_point *p, struct chain *after)

@@ -38,10 +38,10 @@ static void digest_event_row(sqlite3_stmt *st, const struct chain *before, struc
 		     (const char *)sqlite3_column_text(st, 4), after);
 }
 
-/* Number and short digest, then the columns. */
+/* Number and short digest, then the sample. */
 #define WALK_SAMPLES(columns) \
-	"SELECT key & 4294967295, digest, " columns " FROM sample WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) " \
-	"ORDER BY key"
+	"SELECT key & 4294967295, digest, take_sample(" columns ") FROM sample " \
+	"WHERE key >= (?1 << 32) AND key < ((?1 + 1) << 32) ORDER BY key"
 
 static const char *samples_sql(unsigned has)
 {
@@ -110,6 +110,7 @@ static enum rc walk_rows(struct logbook *lb, const struct walk *w, int64_t run_i
  * it ended. */
 #define BLOCK 256
 struct reader {
+	struct logbook *lb;
 	sqlite3_stmt *st;
 	pthread_mutex_t lock;
 	pthread_cond_t moved;
@@ -125,9 +126,11 @@ struct reader {
 
 static void read_block(struct reader *r, struct block *to)
 {
-	for (to->n = 0; to->n < BLOCK && (r->step = sqlite3_step(r->st)) == SQLITE_ROW; to->n++) {
+	for (to->n = 0; to->n < BLOCK; to->n++) {
+		r->step = sample_step(r->lb, r->st, &to->sample[to->n]);
+		if (r->step != SQLITE_ROW)
+			return;
 		to->told[to->n] = told_by(r->st);
-		sample_from_row(r->st, 2, &to->sample[to->n]);
 	}
 }
 
@@ -232,6 +235,7 @@ static enum rc walk_samples(struct logbook *lb, int64_t run_id, const struct see
 
 	s->last_mono_ns = INT64_MIN;
 	if (rc == RC_OK) {
+		r->lb = lb;
 		pthread_mutex_init(&r->lock, NULL);
 		pthread_cond_init(&r->moved, NULL);
 		sqlite3_bind_int64(r->st, 1, run_id);
