@@ -92,11 +92,12 @@ static int at_the_rig(const struct cli *cli, struct state *s)
 	struct obey_response_request *q = &s->fast_rig;
 	const struct obey_request *r = &s->rig;
 	struct err err = { 0 };
-	bool mixed = s->fast ? r->steps || r->cycles : q->swing || q->time || q->out;
+	bool mixed = s->fast ? r->steps || r->cycles || r->speeds : q->swing || q->time || q->out;
 
 	if (mixed) {
 		err_set(&err, RC_ARG, 0,
-			s->fast ? "--steps and --cycles are for slow readings; leave them out, or leave out --response"
+			s->fast ? "--steps, --cycles and --speeds are for slow readings; leave them out, or leave out "
+				  "--response"
 				: "--swing, --time and --out are for a fast record; add --response, or leave them out");
 		return cli_fail(cli, &err, NULL, NULL);
 	}
@@ -149,6 +150,9 @@ int cmd_obey(int argc, char **argv)
 		{ "torque", "TORQUE", "the largest that is commanded, N.m (default: rated, or what rig and cell carry)",
 		  &s.rig.torque, NULL },
 		{ "steps", "N", "from zero to the largest torque (default 8)", &s.rig.steps, NULL },
+		{ "speeds", "N,N,...",
+		  "also at these speeds, rpm, both ways, against the brake; it turns (default: at standstill alone)",
+		  &s.rig.speeds, NULL },
 		{ "cycles", "N", "up, down, other way and back so many times (default 1)", &s.rig.cycles, NULL },
 		{ "swing", "TORQUE", "of the small steps with --response, N.m (default: an eighth of the rated)",
 		  &s.fast_rig.swing, NULL },
@@ -167,7 +171,7 @@ int cmd_obey(int argc, char **argv)
 		.about = "Does the actuator give the torque that was commanded? At the rig (--actuator) the brake "
 			 "locks the "
 			 "shaft and the torque is commanded in steps, up, down and both ways: the gear is wound up, "
-			 "stand clear. "
+			 "stand clear. With --speeds it then turns against the brake, both ways. "
 			 "From a table (--from) with columns \"commanded (N.m)\" and "
 			 "\"measured (N.m)\" in the "
 			 "order of time, slowly up and down and of both signs: gain, offset, dead band, hysteresis. "
@@ -177,6 +181,7 @@ int cmd_obey(int argc, char **argv)
 			 "coherence. \"speed (rpm)\" in the table judges each speed by itself, \"temperature (degC)\" "
 			 "tells the drift.",
 		.examples = "  bridle obey --actuator paddle-winder --torque \"20 N.m\"\n"
+			    "  bridle obey --actuator paddle-winder --speeds 10,30\n"
 			    "  bridle obey --actuator paddle-winder --response\n"
 			    "  bridle obey --from slow.csv\n"
 			    "  bridle obey --from chirp.csv --response --json\n",

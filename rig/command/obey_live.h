@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* `obey` at the rig: torque commanded in steps at a locked shaft (run/seq_obey.h), kept as a run, then the same
+/* `obey` at the rig: torque commanded in steps at a locked shaft (run/seq_obey.h) and, where speeds are given, against
+ * the brake at each of them both ways (run/seq_obey_turn.h); kept as one run, then the same
  * calculation as for a table, with the cell's own uncertainty. */
 #ifndef BRIDLE_COMMAND_OBEY_LIVE_H
 #define BRIDLE_COMMAND_OBEY_LIVE_H
@@ -8,7 +9,7 @@
 #include "reports/reduce/procedure.h"
 
 struct obey_request {
-	const char *actuator, *torque, *steps, *cycles, *answers, *figure; /* as typed; NULL: not given */
+	const char *actuator, *torque, *steps, *cycles, *speeds, *answers, *figure; /* as typed; NULL: not given */
 	struct live_options live;
 };
 

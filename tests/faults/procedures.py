@@ -34,7 +34,7 @@ reference = 1
 """
 ASK = {"hold": ("hold", *WHO, "--torque", "20 N.m", "--time", "60 s", "--cool", "10 s"),
        "play": ("play", *WHO, "--torque", "20 N.m", "--loops", "1"),
-       "obey": ("obey", *WHO, "--torque", "20 N.m", "--steps", "3"),
+       "obey": ("obey", *WHO, "--torque", "20 N.m", "--steps", "3", "--speeds", "20"),  # the fault falls where it turns
        "response": ("obey", *WHO, "--response", "--time", "20 s"),
        "ripple": ("ripple", *WHO, "--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m"),
        "tame": ("tame", *WHO, "--torque-gain", "0.95 ± 1 %", "--time", "20 s"),
