@@ -134,17 +134,30 @@ static double factor(double dof, double tail)
 	return dof / gsl_cdf_chisq_Pinv(tail, dof);
 }
 
+void precision_interval(const struct precision_part *part, size_t n, double confidence, double *ret_low,
+			double *ret_high)
+{
+	double tail = (1 - confidence) / 2, sum = 0, low = 0, high = 0;
+
+	for (size_t i = 0; i < n; i++) {
+		sum += part[i].value;
+		low = hypot(low, (1 - factor(part[i].dof, 1 - tail)) * part[i].value);
+		high = hypot(high, (factor(part[i].dof, tail) - 1) * part[i].value);
+	}
+	*ret_low = sqrt(fmax(sum - low, 0));
+	*ret_high = sqrt(sum + high);
+}
+
 static void intervals(struct precision *ret, const struct squares *q, double confidence)
 {
-	double tail = (1 - confidence) / 2, dof_L = (double)ret->p - 1;
-	double weight = 1 / ret->n_bar, a = weight * q->between, b = (1 - weight) * q->within;
-	double low_L = 1 - factor(dof_L, 1 - tail), low_r = 1 - factor(ret->dof_r, 1 - tail),
-	       high_L = factor(dof_L, tail) - 1, high_r = factor(ret->dof_r, tail) - 1;
+	double tail = (1 - confidence) / 2, weight = 1 / ret->n_bar;
+	const struct precision_part part[] = { { weight * q->between, (double)ret->p - 1 },
+					       { (1 - weight) * q->within, ret->dof_r } };
 
 	ret->s_r_low = ret->s_r * sqrt(factor(ret->dof_r, 1 - tail));
 	ret->s_r_high = ret->s_r * sqrt(factor(ret->dof_r, tail));
-	ret->s_R_low = sqrt(fmax(a + b - hypot(low_L * a, low_r * b), 0));
-	ret->s_R_high = fmax(sqrt(a + b + hypot(high_L * a, high_r * b)), ret->s_R);
+	precision_interval(part, 2, confidence, &ret->s_R_low, &ret->s_R_high);
+	ret->s_R_high = fmax(ret->s_R_high, ret->s_R);
 }
 
 /* --- consistency --- */

@@ -105,6 +105,17 @@ static double common_torque(const struct branches *all, size_t i)
 	return low <= high && fabs(moved - at) <= MOVED * step ? moved : NAN;
 }
 
+static enum rc cross(const struct study *s, struct study_level *l, struct err *err)
+{
+	size_t who[STUDY_RUNS], mounting[STUDY_RUNS];
+
+	for (size_t k = 0; k < s->n_runs; k++) {
+		who[k] = s->run[k].who;
+		mounting[k] = s->run[k].mounting;
+	}
+	return crossed_of(l->y, who, mounting, s->n_runs, s->confidence, &l->crossed, err);
+}
+
 static enum rc add_level(struct study *s, const struct branches *all, const struct study_level *like, struct err *err)
 {
 	size_t group[STUDY_RUNS];
@@ -122,6 +133,8 @@ static enum rc add_level(struct study *s, const struct branches *all, const stru
 			return RC_OK;
 	}
 	enum rc rc = precision_of(l->y, group, s->n_runs, s->confidence, &l->precision, err);
+	if (rc == RC_OK && s->n_operators > 0)
+		rc = cross(s, l, err);
 	s->n_levels += rc == RC_OK;
 	return rc;
 }
@@ -156,11 +169,48 @@ static bool is_new(const struct curve *c, size_t i)
 	return c->points[i].direction != 0;
 }
 
+static size_t runs_of_pair(const struct study *s, size_t who, size_t mounting)
+{
+	size_t n = 0;
+
+	for (size_t i = 0; i < s->n_runs; i++)
+		n += s->run[i].who == who && s->run[i].mounting == mounting;
+	return n;
+}
+
+/* By pair: as many runs of each operator in each mounting. */
+static enum rc check_crossed(const struct study *s, struct err *err)
+{
+	size_t first = runs_of_pair(s, 0, 0);
+
+	if (s->n_operators == 0)
+		return RC_OK;
+	if (s->n_operators < 2 || s->n_mountings < 2)
+		return err_set(err, RC_ARG, 0,
+			       "a study by pair needs two operators and two mountings at least; found %zu and %zu",
+			       s->n_operators, s->n_mountings);
+	if (s->n_operators > CROSSED_LEVELS || s->n_mountings > CROSSED_LEVELS)
+		return err_set(err, RC_ARG, 0, "a study by pair takes at most %d operators and as many mountings",
+			       CROSSED_LEVELS);
+	for (size_t i = 0; i < s->n_operators; i++)
+		for (size_t k = 0; k < s->n_mountings; k++) {
+			size_t n = runs_of_pair(s, i, k);
+			if (n < 2 || n != first)
+				return err_set(err, RC_ARG, 0,
+					       "operator %s ran mounting %s %zu time%s, operator %s mounting %s %zu "
+					       "time%s: a study by pair needs as many runs of each pair, two at least",
+					       s->operator_name[i], s->mounting_name[k], n, n == 1 ? "" : "s",
+					       s->operator_name[0], s->mounting_name[0], first, first == 1 ? "" : "s");
+		}
+	return RC_OK;
+}
+
 enum rc study_of(struct study *s, struct err *err)
 {
 	const struct curve *c = s->run[0].report->curve;
 	enum rc rc = check_alike(s, err);
 
+	rc = rc == RC_OK ? check_crossed(s, err) : rc;
 	s->n_levels = 0;
 	for (size_t i = 0; i < c->n && rc == RC_OK; i++)
 		for (int q = 0; q < COMPARE_QUANTITIES && rc == RC_OK && is_new(c, i); q++)

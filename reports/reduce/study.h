@@ -3,11 +3,15 @@
  * at each torque that all runs measured. Analysis by calib/fit/precision.h; a value at a torque is that of the chord
  * between the neighbouring points, as runs are compared (compare.h). Pure but for study_read.
  *
+ * By pair each operator ran the plan in each mounting: the groups are the pairs, and what operators, mountings and both
+ * together do is told apart (calib/fit/crossed.h).
+ *
  * A study that is kept as a record may serve as a source: rig.ini names it ([rig] study), and what the groups' means
  * differ by is part of each later point's speed, input power and efficiency (study_apply). */
 #ifndef BRIDLE_REPORTS_REDUCE_STUDY_H
 #define BRIDLE_REPORTS_REDUCE_STUDY_H
 
+#include "calib/fit/crossed.h"
 #include "calib/fit/precision.h"
 #include "reports/reduce/compare.h"
 
@@ -19,6 +23,7 @@
 struct study_run {
 	const struct report *report; /* borrowed */
 	size_t group;
+	size_t who, mounting; /* by pair: numbers of operator_name and mounting_name */
 };
 
 struct study_level {
@@ -27,22 +32,27 @@ struct study_level {
 	double commanded_rpm, torque_Nm;
 	double y[STUDY_RUNS]; /* by run */
 	struct precision precision;
+	struct crossed crossed; /* a operators, b mountings; a 0: not by pair */
 };
 
 struct study {
-	char by[12]; /* "mounting", "operator" */
+	char by[12]; /* "mounting", "operator", "pair" */
 	size_t n_runs, n_groups, n_levels;
 	struct study_run run[STUDY_RUNS];
 	char group[PRECISION_CELLS][STUDY_NAME];
+	size_t n_operators, n_mountings; /* 0: not by pair */
+	char operator_name[STUDY_RUNS][STUDY_NAME], mounting_name[STUDY_RUNS][STUDY_NAME];
 	double confidence;
 	bool cut; /* there were more levels */
 	struct study_level level[STUDY_LEVELS];
 };
 
-/* by, runs, groups and confidence are set; fills the levels. The torques are those of the first run; an outermost one
- * is moved inside what all runs measured, by a quarter of a step at most, else it is left out.
+/* by, runs, groups (by pair operators and mountings too) and confidence are set; fills the levels. The torques are
+ * those of the first run; an outermost one is moved inside what all runs measured, by a quarter of a step at most, else
+ * it is left out.
  * RC_ARG: runs of several actuators or rigs, of virtual and real ones, of which two hold the same points (a resumed
- * sweep has those of the run that it continues), no torque in common, or too few runs of a group for an analysis. */
+ * sweep has those of the run that it continues), no torque in common, too few runs of a group for an analysis, or, by
+ * pair, other than as many runs of each pair, two at least. */
 enum rc study_of(struct study *s, struct err *err) MUST_CHECK;
 
 /* Words of a mark: "", "straggler", "outlier". */
@@ -58,11 +68,12 @@ struct study_source {
 	char actuator[PROFILE_WORD], serial[PROFILE_WORD], rig[PROFILE_WORD], by[12];
 	bool on_bench;
 	size_t groups, n;
+	double dof; /* the least of the levels */
 	struct study_spread {
 		enum compare_quantity quantity;
 		int direction;
 		double commanded_rpm, torque_Nm;
-		double frac; /* standard deviation of the groups' means over the mean */
+		double frac; /* standard deviation of a later group's mean, over the mean */
 	} spread[STUDY_LEVELS];
 };
 

@@ -51,6 +51,25 @@ static json_t *groups(const struct study *s, const struct precision *p)
 	return list;
 }
 
+static json_t *factor(const struct crossed_factor *x)
+{
+	return json_pack("{s:o, s:o, s:o}", "value", real(x->s), "dof", real(x->dof), "p", real(x->p_value));
+}
+
+/* By pair: mean, reproducibility and what a later pair's mean differs by are those of the crossed analysis. */
+static void put_crossed(json_t *o, const struct crossed *x)
+{
+	json_object_set_new(o, "mean", number_json(x->mean, x->u_mean, x->dof_mean));
+	json_object_set_new(o, "reproducibility", deviation(x->s_R, NAN, x->s_R_low, x->s_R_high));
+	json_object_set_new(o, "means", deviation(x->s_later, x->dof_later, NAN, NAN));
+	json_object_set_new(o, "operators", factor(&x->of_a));
+	json_object_set_new(o, "mountings", factor(&x->of_b));
+	json_object_set_new(o, "together", factor(&x->together));
+	json_object_del(o, "between");
+	json_object_del(o, "F");
+	json_object_del(o, "p");
+}
+
 static json_t *level_json(const struct study *s, const struct study_level *l)
 {
 	const struct precision *p = &l->precision;
@@ -78,6 +97,8 @@ static json_t *level_json(const struct study *s, const struct study_level *l)
 	json_object_set_new(o, "cochran", test(s, &p->cochran));
 	json_object_set_new(o, "grubbs", test(s, &p->grubbs));
 	json_object_set_new(o, "groups", groups(s, p));
+	if (l->crossed.a > 0)
+		put_crossed(o, &l->crossed);
 	return o;
 }
 

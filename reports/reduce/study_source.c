@@ -36,9 +36,13 @@ static void take_level(const json_t *o, struct study_source *ret)
 			fabs(real_of(json_object_get(o, "mean"), "value")),
 	};
 
+	double dof = real_of(json_object_get(o, "means"), "dof");
+
 	if (ret->n < STUDY_LEVELS && quantity_of(json_string_value(json_object_get(o, "quantity")), &x.quantity) &&
-	    x.frac >= 0 && isfinite(x.frac) && isfinite(x.torque_Nm))
+	    x.frac >= 0 && isfinite(x.frac) && isfinite(x.torque_Nm)) {
 		ret->spread[ret->n++] = x;
+		ret->dof = fmin(ret->dof, dof);
+	}
 }
 
 static void take_word(const json_t *doc, const char *key, char *buf, size_t size)
@@ -58,8 +62,10 @@ static enum rc take_study(const json_t *doc, struct study_source *ret, struct er
 	take_word(doc, "rig", ret->rig, sizeof ret->rig);
 	take_word(doc, "by", ret->by, sizeof ret->by);
 	ret->on_bench = json_is_true(json_object_get(doc, "virtual_bench"));
+	ret->dof = INFINITY;
 	ret->groups = (size_t)json_integer_value(json_object_get(doc, "n_groups"));
 	json_array_foreach(json_object_get(doc, "levels"), i, o) take_level(o, ret);
+	ret->dof = fmin(ret->dof, (double)ret->groups - 1); /* of a record whose levels tell none */
 	return ret->n > 0 && ret->groups >= 2
 		       ? RC_OK
 		       : err_set(err, RC_ARG, 0, "record %lld is a study without a level", (long long)ret->record_id);
@@ -123,7 +129,7 @@ struct study_sources study_register(const struct study_source *study, struct unc
 	for (int i = 0; i < STUDY_SOURCES; i++) {
 		snprintf(name, sizeof name, "%s reproducibility by study %lld", applied[i].words,
 			 (long long)study->record_id);
-		s.source[i] = unc_source(ctx, name, DIST_NORMAL, (double)study->groups - 1);
+		s.source[i] = unc_source(ctx, name, DIST_NORMAL, study->dof);
 	}
 	return s;
 }
@@ -169,7 +175,7 @@ static double mounting_of(const struct unc_ctx *ctx, struct unc x)
 
 static int add(const struct study_sources *s, struct unc_ctx *ctx, int i, const struct curve_point *p, struct unc *x)
 {
-	bool of_mountings = strcmp(s->study->by, "mounting") == 0;
+	bool of_mountings = strcmp(s->study->by, "operator") != 0;
 	double u = frac_at(s->study, applied[i].quantity, p) * fabs(x->value),
 	       has = of_mountings ? mounting_of(ctx, *x) : 0;
 

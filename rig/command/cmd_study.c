@@ -26,6 +26,11 @@ struct work {
 	int64_t record_id;
 };
 
+static bool by_pair(const struct work *w)
+{
+	return strcmp(w->study.by, "pair") == 0;
+}
+
 /* "7" or "7=NAME". */
 static enum rc open_word(const struct cli *cli, struct logbook *lb, const char *word, struct work *w, size_t i,
 			 struct err *err)
@@ -47,50 +52,96 @@ static enum rc open_word(const struct cli *cli, struct logbook *lb, const char *
 	return rc;
 }
 
-static const char *told_by(const struct work *w, size_t i, bool mounting)
+/* Of a run: what was typed, else what the run tells. By pair "OPERATOR/MOUNTING" is typed. "": nothing does. */
+static void name_of(const struct work *w, size_t i, bool mounting, char ret[STUDY_NAME])
 {
 	const struct report *r = w->report[i];
+	const char *typed = w->label[i], *slash = by_pair(w) ? strchr(typed, '/') : NULL;
 
-	return w->label[i][0] ? w->label[i] : mounting ? r->mounting : r->rig.operator_name;
+	if (!typed[0])
+		snprintf(ret, STUDY_NAME, "%s", mounting ? r->mounting : r->rig.operator_name);
+	else if (slash && !mounting)
+		snprintf(ret, STUDY_NAME, "%.*s", (int)(slash - typed), typed);
+	else
+		snprintf(ret, STUDY_NAME, "%s", slash ? slash + 1 : typed);
 }
 
-static enum rc take_by(struct work *w, size_t n, struct err *err)
+static enum rc check_name(const struct work *w, size_t i, bool mounting, const char *name, struct err *err)
 {
-	const char *by = w->o->by ? w->o->by : "mounting";
-	bool mounting = strcmp(by, "mounting") == 0;
+	const char *by = mounting ? "mounting" : "operator", *like = by_pair(w) ? "OPERATOR/MOUNTING" : "NAME";
+	long long id = (long long)w->report[i]->run.id;
 
-	if (!mounting && strcmp(by, "operator") != 0)
-		return err_set(err, RC_ARG, 0, "--by: found \"%.40s\", expected mounting or operator", by);
-	snprintf(w->study.by, sizeof w->study.by, "%s", by);
-	for (size_t i = 0; i < n; i++) {
-		const char *name = told_by(w, i, mounting);
-		long long id = (long long)w->report[i]->run.id;
-		if (!name[0])
-			return err_set(
-				err, RC_ARG, 0,
-				"run %lld tells no %s; write it beside the number: %lld=NAME (bridle sweep --%s NAME "
-				"tells it for later runs)",
-				id, by, id, by);
-		if (name != w->label[i])
-			snprintf(w->label[i], STUDY_NAME, "%s", name);
-	}
+	if (by_pair(w) && w->label[i][0] && (!strchr(w->label[i], '/') || !name[0]))
+		return err_set(err, RC_ARG, 0, "run: found \"%lld=%s\", expected %lld=%s with --by pair", id,
+			       w->label[i], id, like);
+	if (name[0])
+		return RC_OK;
+	return err_set(err, RC_ARG, 0,
+		       "run %lld tells no %s; write it beside the number: %lld=%s (bridle sweep --%s NAME tells it for "
+		       "later runs)",
+		       id, by, id, like, by);
+}
+
+/* The number of a name among those so far. */
+static size_t number_of(const char *name, char names[][STUDY_NAME], size_t *n)
+{
+	size_t i = 0;
+
+	while (i < *n && strcmp(names[i], name) != 0)
+		i++;
+	if (i == *n)
+		snprintf(names[(*n)++], STUDY_NAME, "%s", name);
+	return i;
+}
+
+/* Runs of one operator in one mounting are a group. Names of which little is shown may look alike there. */
+static size_t pair_of(struct study *s, size_t i, const char *who, const char *mounting)
+{
+	struct study_run *r = &s->run[i];
+
+	for (size_t k = 0; k < i; k++)
+		if (s->run[k].who == r->who && s->run[k].mounting == r->mounting)
+			return s->run[k].group;
+	snprintf(s->group[s->n_groups], STUDY_NAME, "%.30s/%.30s", who, mounting);
+	return s->n_groups++;
+}
+
+static enum rc place(struct work *w, size_t i, struct err *err)
+{
+	struct study *s = &w->study;
+	struct study_run *r = &s->run[i];
+	char who[STUDY_NAME], mounting[STUDY_NAME];
+	enum rc rc = RC_OK;
+
+	r->report = w->report[i];
+	name_of(w, i, false, who);
+	name_of(w, i, true, mounting);
+	if (strcmp(s->by, "mounting") != 0)
+		rc = check_name(w, i, false, who, err);
+	if (rc == RC_OK && strcmp(s->by, "operator") != 0)
+		rc = check_name(w, i, true, mounting, err);
+	if (rc != RC_OK)
+		return rc;
+	if (by_pair(w)) {
+		r->who = number_of(who, s->operator_name, &s->n_operators);
+		r->mounting = number_of(mounting, s->mounting_name, &s->n_mountings);
+		r->group = pair_of(s, i, who, mounting);
+	} else
+		r->group = number_of(strcmp(s->by, "operator") == 0 ? who : mounting, s->group, &s->n_groups);
 	return RC_OK;
 }
 
 static enum rc group(struct work *w, size_t n, struct err *err)
 {
-	struct study *s = &w->study;
-	enum rc rc = take_by(w, n, err);
+	const char *by = w->o->by ? w->o->by : "mounting";
+	enum rc rc = RC_OK;
 
-	for (size_t i = 0; i < n && rc == RC_OK; i++) {
-		size_t g = 0;
-		while (g < s->n_groups && strcmp(s->group[g], w->label[i]) != 0)
-			g++;
-		if (g == s->n_groups)
-			snprintf(s->group[s->n_groups++], STUDY_NAME, "%s", w->label[i]);
-		s->run[i] = (struct study_run){ w->report[i], g };
-	}
-	s->n_runs = n;
+	if (strcmp(by, "mounting") != 0 && strcmp(by, "operator") != 0 && strcmp(by, "pair") != 0)
+		return err_set(err, RC_ARG, 0, "--by: found \"%.40s\", expected mounting, operator or pair", by);
+	snprintf(w->study.by, sizeof w->study.by, "%s", by);
+	for (size_t i = 0; i < n && rc == RC_OK; i++)
+		rc = place(w, i, err);
+	w->study.n_runs = n;
 	return rc;
 }
 
@@ -191,7 +242,8 @@ int cmd_study(int argc, char **argv)
 {
 	struct options o = { 0 };
 	const struct cli_option options[] = {
-		{ "by", "WHAT", "what the runs are grouped by: mounting (default) or operator", &o.by, NULL },
+		{ "by", "WHAT", "what the runs are grouped by: mounting (default), operator, or pair of both", &o.by,
+		  NULL },
 		{ "keep", NULL, "keep the study in the logbook, so that [rig] study of rig.ini can name it", NULL,
 		  &o.keep },
 		{ "out", "DIR", "folder for study.csv; default none", &o.out, NULL },
@@ -208,7 +260,7 @@ int cmd_study(int argc, char **argv)
 			 "each of three "
 			 "mountings are the least that tells much.",
 		.examples = "  bridle study 4 5 7 8 11 12 --keep\n  bridle study 4=A 5=A 7=B 8=B --by operator --out "
-			    "study\n",
+			    "study\n  bridle study 4 5 7 8 11 12 14 15 --by pair --keep\n",
 		CLI_TAKES(options),
 		.min_args = 3,
 		.max_args = STUDY_RUNS,

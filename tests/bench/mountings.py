@@ -118,9 +118,10 @@ def as_a_source_it_makes_a_later_interval_hold():
 
 def what_makes_no_study_is_said():
     a, b = RUNS["A"], RUNS["B"]
-    for words, says in [([a[0], a[1], b[0], "--by", "rig"], "expected mounting or operator"), ([a[0], a[0], b[0]], "given twice"),
+    for words, says in [([a[0], a[1], b[0], "--by", "rig"], "expected mounting, operator or pair"), ([a[0], a[0], b[0]], "given twice"),
                         ([*a, f"{b[0]}="], "expected RUN=NAME"), ([*a, 1], "only a sweep"), (a, "missing"),
-                        ([f"{a[0]}=x", f"{a[1]}=y", f"{b[0]}=z"], "one of them twice"), ([*a, b[0], "--by", "operator"], "at least 2")]:
+                        ([f"{a[0]}=x", f"{a[1]}=y", f"{b[0]}=z"], "one of them twice"), ([*a, b[0], "--by", "operator"], "at least 2"),
+                        ([*a, *b, "--by", "pair"], "two operators and two mountings"), ([f"{a[0]}=x", *b, "--by", "pair"], "OPERATOR/MOUNTING")]:
         result = BENCH.run("study", *words, "--json")
         assert result.status == 2 and says in result.json["message"], (words, result)
     BENCH.replace("rig.ini", f"study = {RUNS['record']}", "study = 1")

@@ -1,5 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Repeatability studies that were published. */
+#include "calib/fit/crossed.h"
 #include "calib/fit/precision.h"
 #include "calib/fit/precision_private.h"
 #include "tests/published/table.h"
@@ -137,12 +138,48 @@ static void silicon_resistivity(void **state)
 	csv_free(&t);
 }
 
+/* The example of the Measurement Systems Analysis manual (AIAG): ten parts, three appraisers, three trials. Values and
+ * analysis of variance from memory; the printed sums of squares (3.1673, 88.3619, 0.3590, 2.7589) follow from the
+ * values in all digits, so neither can be wrong by itself. */
+static void ten_parts_and_three_appraisers(void **state)
+{
+	static const double trial[9][10] = {
+		{ 0.29, -0.56, 1.34, 0.47, -0.80, 0.02, 0.59, -0.31, 2.26, -1.36 },
+		{ 0.41, -0.68, 1.17, 0.50, -0.92, -0.11, 0.75, -0.20, 1.99, -1.25 },
+		{ 0.64, -0.58, 1.27, 0.64, -0.84, -0.21, 0.66, -0.17, 2.01, -1.31 },
+		{ 0.08, -0.47, 1.19, 0.01, -0.56, -0.20, 0.47, -0.63, 1.80, -1.68 },
+		{ 0.25, -1.22, 0.94, 1.03, -1.20, 0.22, 0.55, 0.08, 2.12, -1.62 },
+		{ 0.07, -0.68, 1.34, 0.20, -1.28, 0.06, 0.83, -0.34, 2.19, -1.50 },
+		{ 0.04, -1.38, 0.88, 0.14, -1.46, -0.29, 0.02, -0.46, 1.77, -1.49 },
+		{ -0.11, -1.13, 1.09, 0.20, -1.07, -0.67, 0.01, -0.56, 1.45, -1.77 },
+		{ -0.15, -0.96, 0.67, 0.11, -1.45, -0.49, 0.21, -0.49, 1.87, -2.16 },
+	};
+	double y[90];
+	size_t appraiser[90], part[90];
+	struct crossed s;
+
+	(void)state;
+	for (size_t i = 0; i < 90; i++) {
+		y[i] = trial[i / 10][i % 10];
+		appraiser[i] = i / 30;
+		part[i] = i % 10;
+	}
+	assert_int_equal(crossed_of(y, appraiser, part, 90, 0.95, &s, NULL), RC_OK);
+	assert_near(2 * s.of_a.square, 3.1673, 5.1e-5);
+	assert_near(9 * s.of_b.square, 88.3619, 5.1e-5);
+	assert_near(18 * s.together.square, 0.3590, 5.1e-5);
+	assert_near(60 * s.square_e, 2.7589, 5.1e-5);
+	assert_near(s.together.s, 0, 0); /* 0.01994 is less than 0.04598 */
+	assert_near(s.of_a.s * s.of_a.s, (3.1673 / 2 - 0.3590 / 18) / 30, 1e-6);
+	assert_near(s.of_b.s * s.of_b.s, (88.3619 / 9 - 0.3590 / 18) / 9, 1e-6);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test(mandel_at_1_percent),        cmocka_unit_test(grubbs_at_5_and_1_percent),
 		cmocka_unit_test(cochran_at_5_and_1_percent), cmocka_unit_test(glucose_in_serum),
-		cmocka_unit_test(silicon_resistivity),
+		cmocka_unit_test(silicon_resistivity),        cmocka_unit_test(ten_parts_and_three_appraisers),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

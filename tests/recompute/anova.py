@@ -103,6 +103,66 @@ def check_level(level, doc):
         same(group["k"], cell.std(ddof=1) / s_r, "k")
 
 
+def two_ways(level, doc):
+    """Mean squares of operators, mountings, both together and the rest, with their degrees of freedom, and the values by [a, b, n]."""
+    names = [tuple(r["group"].split("/")) for r in doc["runs"]]
+    first, second = (list(dict.fromkeys(name[i] for name in names)) for i in (0, 1))
+    y = np.array([[[v for v, name in zip(level["values"], names) if name == (g, h)] for h in second] for g in first])
+    a, b, n = y.shape
+    cells, grand = y.mean(2), y.mean()
+    rows, columns = cells.mean(1), cells.mean(0)
+    squares = np.array([b * n * ((rows - grand) ** 2).sum(), a * n * ((columns - grand) ** 2).sum(),
+                        n * ((cells - rows[:, None] - columns + grand) ** 2).sum(), ((y - cells[:, :, None]) ** 2).sum()])
+    dof = np.array([a - 1, b - 1, (a - 1) * (b - 1), a * b * (n - 1)])
+    return squares / dof, dof, y
+
+
+def operators_by_mountings():
+    """Twelve runs, two by each of two operators in each of three mountings, by NumPy and SciPy and, where it is, by R."""
+    if np is None:
+        raise harness.Skipped(WHY)
+    folder = made("crossed", 12, 3)
+    words = [f"{i}={'anna' if (i - 1) // 3 % 2 else 'ben'}/{'ABC'[(i - 1) % 3]}" for i in range(1, 13)]
+    doc = harness.run("study", *words, "--by", "pair", "--bench", folder, "--json").json
+    assert doc.get("levels") and doc["n_groups"] == 6, doc
+    script = []
+    for level in doc["levels"]:
+        ms, dof, y = two_ways(level, doc)
+        a, b, n = y.shape
+        # a scatter is a small difference of large values: so many digits of theirs are left in it
+        left = max(NINE_DIGITS, 1e-12 * abs(y.mean()) / math.sqrt(ms.min()))
+        s2 = [max(ms[0] - ms[2], 0) / (b * n), max(ms[1] - ms[2], 0) / (a * n), max(ms[2] - ms[3], 0) / n]
+        p = [stats.f.sf(ms[0] / ms[2], dof[0], dof[2]), stats.f.sf(ms[1] / ms[2], dof[1], dof[2]), stats.f.sf(ms[2] / ms[3], dof[2], dof[3])]
+        for key, square, told, free in zip(("operators", "mountings", "together"), s2, p, dof):
+            assert abs(level[key]["value"] ** 2 - square) < left * (square + ms[3]), (key, level[key], math.sqrt(square))
+            assert math.isclose(level[key]["p"], told, rel_tol=100 * left) and level[key]["dof"] == free, (key, level[key], told)
+        parts = np.array([ms[0] / (b * n), ms[1] / (a * n), (1 - 1 / a - 1 / b) * ms[2] / n, (1 - 1 / n) * ms[3]])
+        low, high = parts * (1 - dof / stats.chi2.ppf(0.975, dof)), parts * (dof / stats.chi2.ppf(0.025, dof) - 1)
+        s_R = math.sqrt(sum(s2) + ms[3])
+        near(level["repeatability"]["value"], math.sqrt(ms[3]), "s_r", left)
+        near(level["reproducibility"]["value"], s_R, "s_R", left)
+        near(level["reproducibility"]["low"], math.sqrt(max(parts.sum() - math.hypot(*low), 0)), "s_R low", left)
+        near(level["reproducibility"]["high"], max(math.sqrt(parts.sum() + math.hypot(*high)), s_R), "s_R high", left)
+        near(level["means"]["value"], math.sqrt(parts[:3].sum()), "a later pair", left)
+        near(level["means"]["dof"], parts[:3].sum() ** 2 / (parts[:3] ** 2 / dof[:3]).sum(), "its degrees of freedom", left)
+        near(level["mean"]["u"], math.sqrt((ms[0] + ms[1]) / y.size), "u of the mean", left)
+        script.append(f"a <- anova(lm(y ~ g * h, data.frame(y = c({','.join(map(repr, level['values']))}), g = g, h = h))); "
+                      "cat(format(a$`Mean Sq`, digits = 17), '\\n')")
+    power = [level for level in doc["levels"] if level["quantity"] == "input_power_W"]
+    assert all(level["mountings"]["p"] < 0.05 < level["operators"]["p"] for level in power[1:]), power
+    if not any((pathlib.Path(d) / "Rscript").exists() for d in os.environ["PATH"].split(":")):
+        print("# no Rscript: by NumPy and SciPy alone")
+        return
+    names = [r["group"].split("/") for r in doc["runs"]]
+    factors = "; ".join(f"{f} <- factor(c({','.join(repr(name[i]) for name in names)}))" for i, f in enumerate("gh"))
+    done = subprocess.run(["Rscript", "--vanilla", "-e", "; ".join([factors, *script])], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    for level, line in zip(doc["levels"], done.stdout.splitlines(), strict=True):
+        ms = two_ways(level, doc)[0]
+        for mine, by_r_ in zip(ms, map(float, line.split()), strict=True):
+            assert math.isclose(mine, by_r_, rel_tol=1e-6, abs_tol=1e-9 * ms[3]), (level["quantity"], ms, line)
+
+
 def check(labels, groups, runs):
     if np is None:
         raise harness.Skipped(WHY)
@@ -152,4 +212,4 @@ def by_r():
 
 
 if __name__ == "__main__":
-    harness.main(groups_of_one_size, groups_unlike_in_size, groups_that_do_not_differ, by_r)
+    harness.main(groups_of_one_size, groups_unlike_in_size, groups_that_do_not_differ, operators_by_mountings, by_r)

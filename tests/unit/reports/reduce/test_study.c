@@ -56,7 +56,7 @@ static void add(struct report *r, const char *name)
 	if (g == s->n_groups)
 		snprintf(s->group[s->n_groups++], STUDY_NAME, "%s", name);
 	report[s->n_runs] = r;
-	s->run[s->n_runs++] = (struct study_run){ r, g };
+	s->run[s->n_runs++] = (struct study_run){ .report = r, .group = g };
 }
 
 static int begin(void **state)
@@ -130,6 +130,43 @@ static void an_outermost_torque_is_moved_a_little_or_left_out(void **state)
 	assert_near(s->level[0].torque_Nm, 20, 1e-12);
 }
 
+/* Two operators in two mountings, two runs of each pair: the values of test_crossed.c, a_small_one_by_hand. */
+static void by_pair_operators_and_mountings_are_told_apart(void **state)
+{
+	static const double y[] = { 1, 3, 5, 5, 2, 4, 10, 12 };
+
+	(void)state;
+	snprintf(s->by, sizeof s->by, "pair");
+	s->n_operators = s->n_mountings = 2;
+	for (size_t i = 0; i < 8; i++) {
+		add(make((int64_t)i + 1, 10, y[i]), (const char[]){ (char)('A' + i / 2), '\0' });
+		s->run[i].who = i / 4;
+		s->run[i].mounting = i / 2 % 2;
+	}
+	assert_int_equal(study_of(s, &err), RC_OK);
+	assert_near(s->level[0].crossed.s_R, sqrt(22), 1e-12);
+	assert_near(s->level[0].precision.s_r, sqrt(1.5), 1e-12);
+	json_t *doc = study_to_json(s);
+	const json_t *level = json_array_get(json_object_get(doc, "levels"), 0);
+	static const struct {
+		const char *key;
+		double value, dof;
+	} rows[] = { { "operators", 1.7320508075688772, 1 },
+		     { "mountings", 3.4641016151377544, 1 },
+		     { "together", 2.3452078799117149, 1 },
+		     { "means", 4.6097722286464444, 21.25 * 21.25 / (6.125 * 6.125 + 15.125 * 15.125) } };
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		const json_t *o = json_object_get(level, rows[i].key);
+		assert_near(json_real_value(json_object_get(o, "value")), rows[i].value, 1e-12);
+		assert_near(json_real_value(json_object_get(o, "dof")), rows[i].dof, 1e-12);
+	}
+	assert_null(json_object_get(level, "between"));
+	json_decref(doc);
+	s->run[7].mounting = 0;
+	assert_int_equal(study_of(s, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "as many runs of each pair"));
+}
+
 static void refused(const char *says)
 {
 	assert_int_equal(study_of(s, &err), RC_ARG);
@@ -185,6 +222,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(a_published_example_comes_out_of_runs, begin, end),
+		cmocka_unit_test_setup_teardown(by_pair_operators_and_mountings_are_told_apart, begin, end),
 		cmocka_unit_test_setup_teardown(an_outermost_torque_is_moved_a_little_or_left_out, begin, end),
 		cmocka_unit_test_setup_teardown(runs_that_are_not_alike_are_refused, begin, end),
 		cmocka_unit_test_setup_teardown(points_that_two_runs_hold_are_refused, begin, end),
