@@ -3,13 +3,14 @@
 #include "command/command.h"
 #include "command/offline.h"
 #include "command/play_live.h"
+#include "command/type_table.h"
 #include "terminal/cli.h"
 
 #include <math.h>
 #include <stdio.h>
 
 struct wanted {
-	const char *from, *rated, *u_radius, *u_travel;
+	const char *from, *type, *rated, *u_radius, *u_travel;
 	double rated_Nm, u_radius_mm, u_travel_mm;
 	struct play_request rig;
 };
@@ -102,6 +103,12 @@ static int run(const struct cli *cli, void *wanted)
 		err_set(&err, RC_ARG, 0, "--actuator measures at the rig, --from reads a table: give one of them");
 		return cli_fail(cli, &err, NULL, NULL);
 	}
+	if (w->type && !w->from) {
+		err_set(&err, RC_ARG, 0, "--type asks for the rows of a table: name it with --from");
+		return cli_fail(cli, &err, NULL, NULL);
+	}
+	if (w->type && type_table(w->from, w->type, &err) != RC_OK)
+		return cli_fail(cli, &err, NULL, NULL);
 	return w->rig.actuator ? play_live(cli, &w->rig) : offline_run(cli, w->from, &work, &f);
 }
 
@@ -110,6 +117,10 @@ int cmd_play(int argc, char **argv)
 	struct wanted w = { .rated_Nm = NAN };
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "the readings, see above", &w.from, NULL },
+		{ "type", "COLUMNS",
+		  "ask for the readings first and keep each row in the table, such as \"back-drive (N m), speed "
+		  "(rpm)\"",
+		  &w.type, NULL },
 		{ "rated", "TORQUE", "of the loop; default: the largest that it reaches on both sides", &w.rated,
 		  NULL },
 		{ "u-radius", "LENGTH", "standard uncertainty of the radius, common to all rows", &w.u_radius, NULL },
@@ -150,6 +161,7 @@ int cmd_play(int argc, char **argv)
 			 "of the "
 			 "output turned by hand, unpowered; \"rotor angle (deg)\" and \"output angle (deg)\".",
 		.examples = "  bridle play --actuator paddle-winder --torque \"20 N.m\"\n"
+			    "  bridle play --from back.csv --type \"back-drive (N m), speed (rpm)\"\n"
 			    "  bridle play --from lever.csv --u-travel \"0.05 mm\"\n"
 			    "  bridle play --from loop.csv --rated \"40 N.m\" --json\n",
 		CLI_TAKES(options),

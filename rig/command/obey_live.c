@@ -74,7 +74,7 @@ struct obeying {
 	bool turns;     /* from the next tick on */
 	double turn_ns; /* the tick with which that began; NaN: not yet */
 	struct obey_speeds speeds;
-	struct play_number coulomb_Nm, viscous_Nm_per_rpm;
+	struct play_number coulomb_Nm, viscous_Nm_per_rpm, ratio;
 };
 
 static enum rc read_count(const char *name, const char *text, double most, double *ret, struct err *err)
@@ -410,6 +410,25 @@ static void find_friction(struct obeying *w)
 	w->coulomb_Nm.u = hypot(w->coulomb_Nm.u, u_still_Nm);
 }
 
+/* Rotor over output, both as they are told, a value for each mean. */
+static void find_ratio(struct obeying *w)
+{
+	double sum = 0, sum2 = 0, n = 0;
+
+	for (size_t i = 0; i < w->turning.n; i++) {
+		double ratio = fabs(w->turning.row[i].rotor_rpm / w->turning.row[i].speed_rpm);
+		if (!isfinite(ratio))
+			continue;
+		sum += ratio;
+		sum2 += ratio * ratio;
+		n++;
+	}
+	if (!(n > 2))
+		return;
+	double var = fmax(0, sum2 / n - sum / n * (sum / n)) * n / (n - 1);
+	w->ratio = (struct play_number){ sum / n, sqrt(var / n), n - 1 };
+}
+
 static enum rc at_speeds(struct obeying *w, const double *commanded, const double *measured, struct err *err)
 {
 	double c[ROWS], m[ROWS], rpm[ROWS];
@@ -439,6 +458,7 @@ static enum rc at_speeds(struct obeying *w, const double *commanded, const doubl
 	}
 	if (rc == RC_OK)
 		find_friction(w);
+	find_ratio(w);
 	return rc;
 }
 
@@ -489,7 +509,7 @@ static json_t *turning_json(const struct obeying *w)
 	return list;
 }
 
-static json_t *friction_json(const struct play_number *x)
+static json_t *found_json(const struct play_number *x)
 {
 	return x->value > 0 || x->u > 0 ? number_json(x->value, x->u, x->dof) : json_null();
 }
@@ -498,8 +518,9 @@ static void put_speeds(const struct obeying *w, json_t *doc)
 {
 	obey_put_speeds(doc, &w->speeds);
 	json_object_set_new(doc, "turning", turning_json(w));
-	json_object_set_new(doc, "coulomb_Nm", friction_json(&w->coulomb_Nm));
-	json_object_set_new(doc, "viscous_Nm_per_rpm", friction_json(&w->viscous_Nm_per_rpm));
+	json_object_set_new(doc, "coulomb_Nm", found_json(&w->coulomb_Nm));
+	json_object_set_new(doc, "viscous_Nm_per_rpm", found_json(&w->viscous_Nm_per_rpm));
+	json_object_set_new(doc, "ratio", found_json(&w->ratio));
 }
 
 static json_t *document(const void *ctx)
@@ -535,6 +556,7 @@ static void print(const void *ctx)
 		offline_line("dry friction, turning", w->coulomb_Nm.value, w->coulomb_Nm.u, w->coulomb_Nm.dof, "N·m");
 		offline_line("viscous friction", w->viscous_Nm_per_rpm.value, w->viscous_Nm_per_rpm.u,
 			     w->viscous_Nm_per_rpm.dof, "N·m/rpm");
+		offline_line("ratio, rotor to output", w->ratio.value, w->ratio.u, w->ratio.dof, "");
 	}
 	if (w->p.s.calibration.min_Nm > -w->most_Nm)
 		live_say("The cell was calibrated one way; the other way its curve is continued, and the intervals are "
@@ -590,7 +612,7 @@ static void init(void *ctx, const void *request)
 	w->q = request;
 	w->slow = obey_slow_none();
 	w->turn_ns = NAN;
-	w->coulomb_Nm = w->viscous_Nm_per_rpm = (struct play_number){ NAN, NAN, NAN };
+	w->coulomb_Nm = w->viscous_Nm_per_rpm = w->ratio = (struct play_number){ NAN, NAN, NAN };
 }
 
 static const struct live_procedure_parts parts = { .kind = "obey",

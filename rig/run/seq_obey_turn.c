@@ -146,10 +146,22 @@ static void step_load(struct seq_obey_turn *s, const struct snapshot *snap, doub
 	}
 	if (phase_s(s, snap) < wait_s)
 		return;
-	s->sum_set_Nm = s->sum_Nm = s->sum_rpm = 0;
-	s->sum_n = s->sum_ticks = 0;
+	s->sum_set_Nm = s->sum_Nm = s->sum_rpm = s->sum_rotor_rpm = 0;
+	s->sum_n = s->sum_ticks = s->sum_words = 0;
 	s->conversion = snap->channel[CHANNEL_CELL].fresh;
+	s->word = snap->channel[CHANNEL_DRIVE].fresh;
 	enter(s, TURN_TAKE, snap);
+}
+
+static void take_word(struct seq_obey_turn *s, const struct snapshot *snap)
+{
+	uint32_t word = snap->channel[CHANNEL_DRIVE].fresh;
+
+	if (word == s->word || !isfinite(snap->drive_rotor_rpm))
+		return;
+	s->word = word;
+	s->sum_rotor_rpm += snap->drive_rotor_rpm;
+	s->sum_words++;
 }
 
 static void take(struct seq_obey_turn *s, const struct snapshot *snap)
@@ -159,6 +171,7 @@ static void take(struct seq_obey_turn *s, const struct snapshot *snap)
 	s->sum_set_Nm += way(s) * s->set_Nm;
 	s->sum_rpm += snap->speed_rpm;
 	s->sum_ticks++;
+	take_word(s, snap);
 	if (fresh == s->conversion || !isfinite(snap->torque_Nm))
 		return;
 	s->conversion = fresh;
@@ -173,6 +186,9 @@ static void finish(struct seq_obey_turn *s, const struct snapshot *snap, struct 
 	*r = (struct obey_turn_row){ .commanded_Nm = s->sum_set_Nm / s->sum_ticks,
 				     .measured_Nm = s->sum_Nm / s->sum_n,
 				     .speed_rpm = s->sum_rpm / s->sum_ticks,
+				     .rotor_rpm = s->sum_words > 0 && fabs(s->sum_rotor_rpm) > 0
+							  ? s->sum_rotor_rpm / s->sum_words
+							  : NAN,
 				     .load = load(s),
 				     .begin = s->phase_at,
 				     .end = snap->now };

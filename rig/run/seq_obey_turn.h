@@ -28,6 +28,7 @@ struct obey_turn_config {
 
 struct obey_turn_row {
 	double commanded_Nm, measured_Nm, speed_rpm; /* means; signed */
+	double rotor_rpm;                            /* of the drive's words of its rotor; NaN: none told it */
 	size_t load;                                 /* 0: none */
 	struct mono begin, end;
 };
@@ -42,9 +43,9 @@ struct seq_obey_turn {
 	size_t leg, at; /* speed and way; load of the stair */
 	double set_Nm, slow_Nm, load_Nm, broke_Nm, brake_A;
 	struct torque_control control;
-	double sum_set_Nm, sum_Nm, sum_rpm;
-	unsigned sum_n, sum_ticks;
-	uint32_t conversion;
+	double sum_set_Nm, sum_Nm, sum_rpm, sum_rotor_rpm;
+	unsigned sum_n, sum_ticks, sum_words;
+	uint32_t conversion, word;
 	/* results */
 	size_t n;
 	struct obey_turn_row row[OBEY_TURN_ROWS];

@@ -83,7 +83,7 @@ def at_speeds_both_ways_up_and_down():
         assert all(r["commanded_Nm"] * r["speed_rpm"] > 0 for r in rows), rows
         assert all(abs(abs(r["speed_rpm"]) - n) < 0.15 * n for r, n in zip(rows, [10] * 18 + [30] * 18)), rows
         report = bench.must("report", found["run_id"], "--no-figures")  # from the samples
-        for key in ("speeds", "turning", "coulomb_Nm", "viscous_Nm_per_rpm", "gain"):
+        for key in ("speeds", "turning", "coulomb_Nm", "viscous_Nm_per_rpm", "ratio", "gain"):
             assert report[key] == found[key], (key, report.get(key), found[key])
         bench.stop()
         truth = study.Truth(bench.folder)
@@ -101,6 +101,8 @@ def at_speeds_both_ways_up_and_down():
         viscous = (0.065 + 1.5e-5 * 36**2) / 1.106 * math.pi / 30
         got = found["viscous_Nm_per_rpm"]
         assert abs(got["value"] - viscous) < 2 * math.hypot(got["u"], 0.04 * viscous), (got, viscous)
+        ratio = found["ratio"]  # of virtual.ini: 36
+        assert abs(ratio["value"] - 36) < 3 * ratio["u"] + 0.001 and ratio["u"] < 0.05, ratio
         assert 0.3 < found["coulomb_Nm"]["value"] < 1.2, found["coulomb_Nm"]
         refused = (("10,90", "half of the smallest [limits] speed"), ("0.2", "min_slip"), ("1,2,3,4,5,6", "--speeds"))
         bench.start()

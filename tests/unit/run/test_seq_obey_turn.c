@@ -66,6 +66,7 @@ static void each_speed_both_ways_up_and_down(void **state)
 		assert_int_equal(r->load, load[i % 7]);
 		assert_true(fabs(r->speed_rpm - speed) < 0.1 * fabs(speed));
 		assert_true(fabs(r->measured_Nm - 0.9 * r->commanded_Nm) < 0.1);
+		assert_true(fabs(r->rotor_rpm / r->speed_rpm - 36) < 0.01); /* as tiny_rig.h tells it */
 		assert_true(load[i % 7] == 0 || fabs(fabs(r->measured_Nm) - 4.0 * (double)load[i % 7]) < 0.5);
 	}
 	assert_true(seen.most_Nm <= 20 && seen.fastest_rpm < 80);
