@@ -25,7 +25,7 @@ import short_sweep  # noqa: E402
 # very many quantities (replay_csv and replay_quantity read the rest).
 LATER = ("calib/**/test_*.c", "calc/test_*.c", "reports/**/test_*.c", "bench/test_stated.c", "profile/test_csv.c")
 # Without kill and warden_process: they are judged by machine time, and what two processes share ThreadSanitizer does not see.
-THREADED = {"ring", "aside", "box", "warden", "warden_account", "scpi_supply", "text_drive", "gpio", "control", "link", "cli"}
+THREADED = {"ring", "aside", "box", "warden", "warden_account", "scpi_supply", "text_drive", "gpio", "control", "link", "cli", "modbus_meter"}
 OPTIONS = {
     "ASAN_OPTIONS": "detect_stack_use_after_return=1:detect_leaks=1:verify_asan_link_order=0",
     "UBSAN_OPTIONS": "halt_on_error=1:print_stacktrace=1",
