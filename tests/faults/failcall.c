@@ -221,12 +221,6 @@ int fdatasync(int fd)
 	return goes_wrong(SYNC) ? refused(EIO) : real(fd);
 }
 
-static void *none(void)
-{
-	errno = ENOMEM;
-	return NULL;
-}
-
 /* UDUNITS-2 reads its table of units without a look at what malloc gives, and crashes. That is the library's own,
  * before anything is energised: its allocations are neither counted nor failed. */
 static int find_units(struct dl_phdr_info *info, size_t size, void *ret)
@@ -244,6 +238,13 @@ static int find_units(struct dl_phdr_info *info, size_t size, void *ret)
 			*units = (struct range){ begin, begin + part->p_memsz };
 	}
 	return 1;
+}
+
+#ifndef OWN_ALLOCATOR /* a sanitizer brings one */
+static void *none(void)
+{
+	errno = ENOMEM;
+	return NULL;
 }
 
 static bool of_units_library(const void *caller)
@@ -274,6 +275,7 @@ void *aligned_alloc(size_t align, size_t size)
 {
 	return goes_wrong(MEMORY) ? none() : __libc_memalign(align, size);
 }
+#endif
 
 int clock_gettime(clockid_t which, struct timespec *ret)
 {
