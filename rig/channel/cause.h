@@ -67,8 +67,8 @@
 	  "an output of the node is active. Press the emergency stop", \
 	  "something was active while a person was at the shaft", GUARD, FAULT, NOTHING, HOLDS, DRIVE) \
 	X(NODE_SAFE, node_safe, NULL, "", \
-	  "the node went to its safe state by itself: no set-point " \
-	  "reached it in time; check the link and the load of this machine", \
+	  "the node went to its safe state by itself and did not say why; check " \
+	  "the emergency stop, the contactor, the link and the load of this machine", \
 	  "the node went to its safe state", GUARD, FAULT, NOTHING, HOLDS, STATE) \
 	X(CELL_SATURATED, cell_saturated, "cell reading", "counts", \
 	  "the torque cell's converter is at the end of its " \

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Preloaded in tests: the n-th call of a kind goes wrong, counted from main on over all threads.
  * FAIL_CALL=KIND:N one call, KIND:N- that and all after it. KIND: read (sockets and small files), write, disk-read,
- * disk-write, sync, memory, clock, open, step (of SQLite).
+ * disk-write, sync, memory, clock, open, step (of SQLite; a sqlite3_exec is one).
  * FAIL_FROM=SECONDS: counted from where the program asks a virtual bench to go on to that bench time.
  * FAIL_DO=error (the usual errno; the default), signal:NUMBER (raised, the call goes on), sleep:MS (it takes longer),
  * jump:SECONDS (the wall clock is so far off from there on), hangup (the terminal is gone: SIGHUP, and what is written
@@ -46,7 +46,7 @@ static struct {
 	atomic_bool reached; /* that time */
 	struct range {
 		uintptr_t begin, end;
-	} units; /* where UDUNITS-2 is loaded */
+	} units, sqlite; /* where these libraries are loaded */
 } shim = { .kind = -1 };
 
 /* glibc's own: dlsym would allocate. */
@@ -221,23 +221,35 @@ int fdatasync(int fd)
 	return goes_wrong(SYNC) ? refused(EIO) : real(fd);
 }
 
-/* UDUNITS-2 reads its table of units without a look at what malloc gives, and crashes. That is the library's own,
- * before anything is energised: its allocations are neither counted nor failed. */
-static int find_units(struct dl_phdr_info *info, size_t size, void *ret)
+static struct range code_of(const struct dl_phdr_info *info)
 {
-	struct range *units = ret;
-
-	(void)size;
-	if (strstr(info->dlpi_name, "libudunits2") == NULL)
-		return 0;
 	for (int i = 0; i < info->dlpi_phnum; i++) {
 		const ElfW(Phdr) *part = &info->dlpi_phdr[i];
 		uintptr_t begin = info->dlpi_addr + part->p_vaddr;
 
 		if (part->p_type == PT_LOAD && part->p_flags & PF_X)
-			*units = (struct range){ begin, begin + part->p_memsz };
+			return (struct range){ begin, begin + part->p_memsz };
 	}
-	return 1;
+	return (struct range){ 0, 0 };
+}
+
+/* UDUNITS-2 reads its table of units without a look at what malloc gives, and crashes. That is the library's own,
+ * before anything is energised: its allocations are neither counted nor failed. SQLite's own steps within sqlite3_exec
+ * neither: exec takes the result of the statement's end, so a step that was not made there would be told as good. */
+static int find_libraries(struct dl_phdr_info *info, size_t size, void *none)
+{
+	(void)size;
+	(void)none;
+	if (strstr(info->dlpi_name, "libudunits2") != NULL)
+		shim.units = code_of(info);
+	if (strstr(info->dlpi_name, "libsqlite3") != NULL)
+		shim.sqlite = code_of(info);
+	return 0;
+}
+
+static bool within(const struct range *code, const void *caller)
+{
+	return (uintptr_t)caller - code->begin < code->end - code->begin;
 }
 
 #ifndef OWN_ALLOCATOR /* a sanitizer brings one */
@@ -247,21 +259,16 @@ static void *none(void)
 	return NULL;
 }
 
-static bool of_units_library(const void *caller)
-{
-	return (uintptr_t)caller - shim.units.begin < shim.units.end - shim.units.begin;
-}
-
 void *malloc(size_t size)
 {
-	if (of_units_library(__builtin_return_address(0)))
+	if (within(&shim.units, __builtin_return_address(0)))
 		return __libc_malloc(size);
 	return goes_wrong(MEMORY) ? none() : __libc_malloc(size);
 }
 
 void *calloc(size_t n, size_t size)
 {
-	if (of_units_library(__builtin_return_address(0)))
+	if (within(&shim.units, __builtin_return_address(0)))
 		return __libc_calloc(n, size);
 	return goes_wrong(MEMORY) ? none() : __libc_calloc(n, size);
 }
@@ -317,7 +324,19 @@ int sqlite3_step(void *statement);
 int sqlite3_step(void *statement)
 {
 	REAL(sqlite3_step, int, void *);
+	if (within(&shim.sqlite, __builtin_return_address(0)))
+		return real(statement);
 	return goes_wrong(STEP) ? SQLITE_IOERR_CODE : real(statement);
+}
+
+typedef int row_of(void *ctx, int n, char **values, char **names);
+int sqlite3_exec(void *db, const char *sql, row_of *row, void *ctx, char **message);
+int sqlite3_exec(void *db, const char *sql, row_of *row, void *ctx, char **message)
+{
+	REAL(sqlite3_exec, int, void *, const char *, row_of *, void *, char **);
+	if (within(&shim.sqlite, __builtin_return_address(0)))
+		return real(db, sql, row, ctx, message);
+	return goes_wrong(STEP) ? SQLITE_IOERR_CODE : real(db, sql, row, ctx, message);
 }
 
 /* --- what is asked for --- */
@@ -339,7 +358,7 @@ static void read_orders(void)
 
 	shim.from_us = from != NULL ? (long long)(strtod(from, NULL) * 1e6) : 0;
 	shim.reached = shim.from_us == 0;
-	dl_iterate_phdr(find_units, &shim.units);
+	dl_iterate_phdr(find_libraries, NULL);
 
 	shim.only = getenv("FAIL_ONLY");
 	shim.count_file = getenv("FAIL_COUNT");

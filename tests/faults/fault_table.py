@@ -20,6 +20,7 @@ NO_DRIVE_OFF = "no drive off"  # the drive does not obey
 DEAF = "nobody reads"          # what the program writes is lost: the logbook has to tell it
 LIES = "lies"                  # what the program is told is not so: sensors that contradict the truth
 NO_ROTOR = "no rotor"          # the drive, only witness of a torque to and fro that the cell cannot see (I4a), does not tell its rotor
+OLD_ROTOR = "old rotor"        # that witness is as old as the slow samples, until they are a cause themselves
 NO_WORD = "no word"            # no command gets to the node: what it does comes with the end of the lease
 NO_BOOK = "no book"            # the logbook takes nothing more, so it may have no cause and no end
 
@@ -78,7 +79,8 @@ TABLE = [
     Row("node-reset", {"node_reset"}, "it says so itself", 0.3),
     Row("host-held", {WENT_ON, "late_tick"}, "late by less than five periods is borne; SIGSTOP and suspend look like this from the rig",
         value=either(between(0.01, 0.4), between(0.4, 5)), weight=3, marks=[NO_WORD]),
-    Row("slow-lost", {"slow_stale"}, "lines, drive and temperatures are believed for ten slow samples", 2.6),
+    Row("slow-lost", {"slow_stale"}, "lines, drive and temperatures are believed for ten slow samples; the drive's word of its rotor is among them", 2.6,
+        marks=[OLD_ROTOR]),
     # the cell
     Row("cell-frozen", {"cell_frozen"}, "a turning cell is never so steady", 1.2, marks=[LIES]),
     Row("cell-stale", {"cell_stale"}, "no conversion is fresh", 1.0, marks=[LIES]),
@@ -147,7 +149,8 @@ TABLE = [
 OF_A_RIG = {
     "light own lines": ([
         Row("drive-silent", {"drive_fault"}, "it does not answer; its own lease takes its torque away", 1.2, weight=16),
-        Row("supply-silent", {"instrument_silent"}, "its answers are believed for 1 s; it hears no OFF", 2.5, marks=[NO_CUT], weight=16),
+        Row("supply-silent", {"instrument_silent", "contactor"}, "its answers are believed for 1 s; it hears no OFF, which is found first where "
+            "the sequence gives one", 2.5, marks=[NO_CUT], weight=16),
         CallRow("warden-killed", {"warden"}, "its own means to end what has no lease is gone", "read", "bereave", within_s=0.8, weight=8),
         Row("supply-refuses", {WENT_ON, "instrument_silent"}, "found where it is switched on the next time", weight=8)], set()),
     "light gauge": ([
@@ -157,7 +160,8 @@ OF_A_RIG = {
         {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
     "light current": ([
         Row("overspeed", {"overspeed", "wrong_direction"}, "the speed loop's ramp begins at zero: 1.6 s to the limit", 1.9),
-        Row("pickup-slip", {"pickup", "overspeed"}, "105 rpm without a load: what shows too much is beyond the limit", 3.2,
+        Row("pickup-slip", {"pickup", "overspeed", "oscillation"}, "105 rpm without a load: what shows too much is beyond the limit; while it gains "
+            "speed the rotor parts from what is shown at each word (I4a)", 3.2,
             value=either(between(0.3, 0.95), between(-1, -0.3)), marks=[LIES])], set()),
 }
 

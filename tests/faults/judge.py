@@ -9,6 +9,7 @@ import time
 from short_sweep import harness, newest_run, points_of, query
 
 TURNS = 0.5  # rad/s, some 5 rpm: below it a shaft has no energy worth a word
+SWEEPS = 6.2  # rad/s, some 60 rpm: the sweep's own speed
 HELD_A = 0.02
 COIL_S = 0.15  # a brake that had no current needs this long to have one (coil 0.7 H, 14 ohm; one tick to command it)
 OPENS_S = 0.1  # drive and contactor after the word for them
@@ -132,6 +133,8 @@ TORQUE_MARGIN = 1.1  # of the smallest stated limit
 LEASE_S = 0.31       # rig.ini [tether] lease, and a tick: until then nobody commands a node that hears nothing
 IN_STEP_S = 1.4      # where it goes to and fro in step with the drive's words, so that none jumps: a rotor that does not fit the shaft (I4a)
 LIMIT_NM, LIMIT_RPM = 45, 150
+OLD_ROTOR_S = 2.6    # where the drive's word is lost with the slow samples: until those are a cause themselves
+LOSES_LINES = {"node-blink", "lost-samples", "half-lines", "garbage", "swapped-samples", "delayed-lines"}
 RATTLE_S = 1.1       # five words of the drive's rotor, 0.2 s each, and a row of the truth: three jumps among them (I4a)
 SWING_NM = 8         # of the 10 N.m of rig.ini [guard] swing: of means over a row of the truth
 FOLLOW_A, FOLLOW_S = 0.1, 0.5  # rig.ini [guard]: an open coil is nothing to see where hardly any current is commanded
@@ -207,7 +210,9 @@ def held(seen):
 
 def found_from(seen, off):
     """A pick-up that lies is found by what the drive says of its rotor; while the shaft turns round both are next to nothing, and the
-    time begins anew."""
+    time begins anew. A runaway from the zero has to get to the speed of the sweep first, turning round before it perhaps."""
+    if seen.faults[0].word == "overspeed":
+        return next((row["t_s"] for row in seen.rows if seen.times[0] < row["t_s"] < off["t_s"] and abs(row["speed_rad_per_s"]) > SWEEPS), seen.times[0])
     slow = [row["t_s"] for row in seen.rows if seen.times[0] < row["t_s"] < off["t_s"] and abs(row["speed_rad_per_s"]) < TURNS]
     return max(slow, default=seen.times[0]) if seen.faults[0].word.startswith("pickup") else seen.times[0]
 
@@ -245,6 +250,10 @@ def unseen_s(rows):
     return off - pairs[0][0]["t_s"]
 
 
+def found_within_s(seen):
+    return IN_STEP_S if seen.cause == "pickup" else OLD_ROTOR_S if has(seen, "old rotor") else RATTLE_S
+
+
 def within_limits(seen):
     most = max((row["peak_torque_Nm"] for row in seen.rows), default=0)
     if most <= TORQUE_MARGIN * LIMIT_NM:
@@ -252,7 +261,7 @@ def within_limits(seen):
     unseen = unseen_s(seen.rows)
     if unseen is None:
         yield f"limit: {most:.1f} N.m at the flange, limit {LIMIT_NM} N.m"
-    elif unseen > (stated := IN_STEP_S if seen.cause == "pickup" else RATTLE_S) and not has(seen, "no rotor"):
+    elif unseen > (stated := found_within_s(seen)) and not has(seen, "no rotor"):
         yield f"limit: {most:.1f} N.m to and fro at the flange for {unseen:.2f} s, limit {LIMIT_NM} N.m, stated {stated} s"
     seen.rattled = most
 
@@ -282,6 +291,27 @@ def untold_cut(seen):
         return set()
     silent = has(seen, "no word") and seen.case.rig == "light own lines"
     return ({"drive_dropout"} if silent else set()) | ({"node_safe"} if "slow-lost" in words else set())
+
+
+def untold_reset(seen):
+    """A node that begins anew says so once; where that is lost it is only silent, for it sends nothing unasked."""
+    words = [fault.word for fault in seen.faults]
+    return {"node_silent"} if "node-reset" in words and LOSES_LINES & set(words) else set()
+
+
+def unspoken_slip(seen):
+    """The closing zero turns more slowly than pick-up and drive are compared at (I26): there the shaft does not turn as it should."""
+    late = seen.case.phase == "falling" and any(fault.word == "pickup-slip" for fault in seen.faults)
+    return {"sequence"} if late else set()
+
+
+def lost_spike(seen):
+    """60 ms that a cable was out for as well."""
+    at = {fault.word: (t_s, fault.act) for t_s, fault in zip(seen.times, seen.faults)}
+    if not {"torque-spike", "node-blink"} <= set(at):
+        return set()
+    spike_s, (out_s, act) = at["torque-spike"][0], at["node-blink"]
+    return {"done"} if out_s <= spike_s + 0.005 and out_s + float(act.split()[1]) >= spike_s + 0.055 else set()
 
 
 def swung(seen):
@@ -315,8 +345,8 @@ def is_over_at_once(seen, fault):
 
 def named(seen):
     each = [fault.causes | ({"done"} if "no brake" in fault.marks and not brake_was_asked(seen) or never_came(seen, fault) or is_over_at_once(seen, fault) else set())
-            for fault in seen.faults]
-    right = set().union(untold_cut(seen), *each)
+            | (lost_spike(seen) if fault.word == "torque-spike" else set()) for fault in seen.faults]
+    right = set().union(untold_cut(seen), untold_reset(seen), unspoken_slip(seen), *each)
     if rebounded(seen):
         right.add("wrong_sign")
     if len(seen.faults) == 2:
@@ -355,6 +385,8 @@ def told_true(seen):
         yield f"false word: told as safe at {seen.told_at_s} s, and the drive is on"
     if safe and any(abs(row["speed_rad_per_s"]) > TURNS for row in after):
         yield f"false word: told as safe at {seen.told_at_s} s, and the shaft turns"
+    if "Nothing loaded the shaft" in seen.told and any(row["drive_on"] and row["t_s"] <= seen.stop_s for row in before):
+        yield "false word: \"nothing loaded the shaft\", and the drive did"
     if "still turns" in seen.told and all(abs(row["speed_rad_per_s"]) < 0.02 for row in after):
         yield f"false alarm: \"the shaft still turns\", and it stands"
     if not safe and seen.result.status not in (3, -9):

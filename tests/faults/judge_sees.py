@@ -36,7 +36,7 @@ def book(folder):
 def seen(folder, word="estop", **changes):
     book(folder)
     fault = types.SimpleNamespace(word=word, causes=ROWS[word].causes, marks=ROWS[word].marks, within_s=ROWS[word].within_s, is_of_the_program=False)
-    s = types.SimpleNamespace(case=types.SimpleNamespace(rig="light powder"), folder=folder, faults=[fault], times=[PRESSED_S],
+    s = types.SimpleNamespace(case=types.SimpleNamespace(rig="light powder", phase="loaded"), folder=folder, faults=[fault], times=[PRESSED_S],
                               result=types.SimpleNamespace(status=1, err=ERR, out=""), before=0, run=1, came=True, rattled=None,
                               rows=[row(9 + 0.01 * i) for i in range(200)], outcome="stopped", cause="estop", told_at_s=TOLD_S, told=TOLD,
                               stop_s=PRESSED_S + 0.01, text=" ".join(ERR.split()))
@@ -68,6 +68,7 @@ PLANTED = [
     ("false word: told as safe at 10.6 s, and the shaft", {"rows": all_rows(("speed_rad_per_s", 3.0, 10.7))}),
     ("false word: NOT SAFE with status 1", {"told": "NOT SAFE: the contactor was not seen open"}),
     ("false word: \"Drive off", {"told_at_s": None, "told": "", "rows": all_rows(("contactor", 1.0, OFF_S))}),
+    ("false word: \"nothing loaded", {"told": "Drive off. Nothing loaded the shaft; it was not seen to stand."}),
     ("false alarm", {"told": "NOT SAFE: the shaft still turns", "result": with_result(status=3), "rows": all_rows(("speed_rad_per_s", 0.0, 10.55))}),
     ("lost point", {"result": with_result(err=ERR + "\nstep 2 rising: commanded 6 N.m, ...")}),
     ("late: the drive was on for", {"rows": all_rows(("drive_on", 1.0, 9.0, 10.35), ("contactor", 1.0, 9.0, 10.35))}),

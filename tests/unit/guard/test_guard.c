@@ -272,6 +272,30 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 	}
 }
 
+/* I16: a contact that opens at last, long after the longest hold, ends the stop in order, and that is what is told. */
+static void what_is_put_right_late_ends_in_order(void **state)
+{
+	struct scene s;
+	char text[400];
+	int ticks = 0;
+
+	(void)state;
+	scene_running(&s);
+	s.snap.operator_stop = true;
+	for (; !s.verdict.stopped && ticks < 3000; ticks++) {
+		scene_obey(&s);
+		s.snap.speed_rpm = fmax(0, 60 - 3 * ticks);
+		s.snap.torque_Nm = 0;
+		s.snap.contactor_closed = ticks < 1000;
+		s.snap.drive_flags = ticks < 1000 ? DRIVE_ENABLED : 0;
+		scene_judge(&s);
+	}
+	assert_in_range(ticks, 1028, 1032);
+	assert_int_equal(s.verdict.release, GUARD_IN_ORDER);
+	guard_end_message(&s.verdict, text, sizeof text);
+	assert_string_equal(text, "Drive off, contactor open, shaft standing, brake released.");
+}
+
 /* I16: lines on a chip beside the node (instrument 1). What another instrument sees stays seen when the chip is silent,
  * and what only the chip saw does not; the silence of the node takes nothing from the chip's contactor. */
 static void a_silence_takes_only_what_it_told(void **state)
@@ -791,6 +815,7 @@ int main(void)
 		cmocka_unit_test(the_brake_is_released_when_it_may_be),
 		cmocka_unit_test(a_coil_of_its_own_does_not_follow_the_node),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
+		cmocka_unit_test(what_is_put_right_late_ends_in_order),
 		cmocka_unit_test(a_silence_takes_only_what_it_told),
 		cmocka_unit_test(a_contact_is_not_seen_open_by_what_was_read_before_it_closed),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
