@@ -253,7 +253,7 @@ static enum guard_release release_now(struct guard *g, const struct guard_limits
 	if (held_s < longest_hold_s(l))
 		return GUARD_HOLDS;
 	if (g->loaded && !g->missing)
-		return GUARD_HOLDS; /* in order in 0.3 s, or something is missing again */
+		return GUARD_IN_ORDER;
 	if (snap->node_state == NODE_SAFE && !l->expect_brake) /* a coil of its own does not follow the node */
 		return GUARD_NODE;
 	if (!(g->missing & (GUARD_TURNS | GUARD_DRIVE)))

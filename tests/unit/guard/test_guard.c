@@ -290,7 +290,7 @@ static void what_is_put_right_late_ends_in_order(void **state)
 		s.snap.drive_flags = ticks < 1000 ? DRIVE_ENABLED : 0;
 		scene_judge(&s);
 	}
-	assert_in_range(ticks, 1028, 1032);
+	assert_in_range(ticks, 1001, 1002);
 	assert_int_equal(s.verdict.release, GUARD_IN_ORDER);
 	guard_end_message(&s.verdict, text, sizeof text);
 	assert_string_equal(text, "Drive off, contactor open, shaft standing, brake released.");
