@@ -2,6 +2,7 @@
 #include "command/obey_response_live.h"
 
 #include "calib/number/units.h"
+#include "calib/obey/obey_rise.h"
 #include "command/carry_figure.h"
 #include "command/live_procedure.h"
 #include "command/obey_tell.h"
@@ -45,6 +46,7 @@ struct responding {
 	double *time_s, *set_Nm, *torque_Nm; /* owned as one, by time_s: even rows */
 	double rate_Hz;
 	struct obey_fast found;
+	struct obey_step stepped; /* steps 0: the record does not tell it */
 };
 
 static enum rc check_time(const struct responding *w, struct err *err)
@@ -214,6 +216,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 {
 	struct responding *w = ctx;
 	enum rc rc = make_rows(w, err);
+	struct err ignored;
 
 	if (rc != RC_OK)
 		return rc;
@@ -225,6 +228,9 @@ static enum rc evaluate(void *ctx, struct err *err)
 			     w->config.steps_Nm);
 	if (rc != RC_OK)
 		return rc;
+	if (obey_rise(1 / w->rate_Hz, 1 / w->p.s.rig.rate_Hz, w->set_Nm, w->torque_Nm, w->n, &w->stepped, &ignored) !=
+	    RC_OK)
+		w->stepped = (struct obey_step){ 0 };
 	live_procedure_part(&w->p, "bandwidth_Hz", "scatter of the response", w->found.bandwidth_Hz.u);
 	return carry_figure_response(w->time_s, w->set_Nm, w->torque_Nm, w->n, &w->p.result, err);
 }
@@ -235,6 +241,7 @@ static json_t *document(const void *ctx)
 	const struct obey_slow none = obey_slow_none();
 	json_t *doc = obey_json(&none, &w->found);
 
+	obey_put_step(doc, &w->stepped);
 	json_object_set_new(doc, "low_gain", cli_real(w->found.gain));
 	json_object_set_new(doc, "torque_Nm", cli_real(w->config.torque_Nm));
 	json_object_set_new(doc, "swing_Nm", cli_real(w->config.steps_Nm));
@@ -252,6 +259,14 @@ static void print(const void *ctx)
 	printf("Torque commanded in steps of ±%.3g N·m about %.4g N·m at a locked shaft, %zu readings of the cell:\n",
 	       w->config.steps_Nm, w->config.torque_Nm, w->n);
 	obey_print_fast(&w->found);
+	if (w->stepped.steps > 0) {
+		obey_print_step(&w->stepped);
+		live_say("A reading is a mean over %.3g ms: a rise faster than that looks as long.", 1000 / w->rate_Hz);
+	} else {
+		live_say("Delay and rise are not told: the torque does not settle within %d readings, or does not "
+			 "answer.",
+			 OBEY_RISE_LAGS);
+	}
 	live_say("The cell gives %.3g readings a second: nothing above %.3g Hz is seen by it.", w->rate_Hz,
 		 SEEN_SHARE * w->rate_Hz);
 	live_say("Gear, lever and cell are in the response, and dry friction takes off small steps: with other steps "

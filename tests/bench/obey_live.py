@@ -134,6 +134,9 @@ def the_response_ends_with_what_rings():
         found = bench.must(*ASK[:3], *ASK[5:], "--response", "--time", "30 s", "--out", bench.folder / "fast.csv")
         band = found["bandwidth_Hz"]
         assert rings_Hz < band["value"] + 2 * band["u"] and band["value"] - 2 * band["u"] < falls_Hz, (found, rings_Hz, falls_Hz)
+        step = found["step"]  # rise times bandwidth is 0.35 of one pole, more of what rings (common practice, no source)
+        assert 0.25 < step["rise_s"]["value"] * band["value"] < 0.6 and step["rise_s"]["u"] < 0.005, step
+        assert 0.01 < step["delay_s"]["value"] < 0.08 and step["delay_s"]["u"] < 0.005 and step["overshoot"]["value"] < 0.3, step
         assert found["lowest_coherence"] > 0.6 and abs(found["rate_Hz"] / 80 - 1) < 0.02 and found["rows"] > 2300, found
         again = harness.run("obey", "--from", bench.folder / "fast.csv", "--response", "--json").json
         assert math.isclose(again["bandwidth_Hz"]["value"], band["value"], rel_tol=1e-9), (again, found)
