@@ -44,6 +44,7 @@ struct curve_point {
 	 * from the products of stretches of the window, so that what goes together in torque, speed and input power is
 	 * seen. NaN where the window has too few readings or edges to tell. */
 	double scatter_Nm, scatter_rpm, scatter_shaft_W, scatter_V, scatter_A, scatter_input_W, scatter_efficiency;
+	double fluctuation_Nm; /* of the torque within the window, without the cell's noise; NaN likewise */
 	double n_effective;    /* of torque */
 	double begin_s, end_s; /* bench/monotonic time of the window */
 	int64_t run_id;        /* the run that took it: a resumed sweep holds points of several */

@@ -165,6 +165,7 @@ static bool noise_from(const struct curve *c, double dwell_s, struct foresee_ste
 		return false;
 	double longer = sqrt((near->end_s - near->begin_s) / dwell_s);
 	step->noise_Nm = longer * part_named(c->ctx, near->torque_Nm, "torque noise");
+	step->fluctuation_Nm = near->fluctuation_Nm;
 	step->noise_W = longer * part_named(c->ctx, near->input_power_W, "input power noise");
 	return true;
 }

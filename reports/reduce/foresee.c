@@ -142,6 +142,8 @@ static enum rc reduce_step(const struct reduction *r, const struct foresee_step 
 	for (int i = 0; i < 4 && rc == RC_OK; i++) {
 		w.count = noisy(way * r->rig.cell_sign * count,
 				fabs(s->noise_Nm / cellcal_slope_Nm(&r->cal, s->torque_Nm)), INFINITY);
+		w.count.fluctuation =
+			s->fluctuation_Nm > 0 ? fabs(s->fluctuation_Nm / cellcal_slope_Nm(&r->cal, s->torque_Nm)) : 0;
 		now = *carried;
 		carry(&now, count);
 		w.turn_count = now.most;

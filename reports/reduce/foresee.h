@@ -33,6 +33,7 @@ struct foresee_step {
 	double at_s;                                  /* middle of its dwell after the first zero */
 	double noise_Nm, noise_W; /* of the means of torque and input power over its dwell, k = 1; 0 or NaN as above */
 	int direction;            /* of the load, as of a point */
+	double fluctuation_Nm; /* of the torque within the dwell, which shakes the cradle's bearing loose; likewise */
 };
 
 struct foreseen {

@@ -407,6 +407,7 @@ static enum rc make_point(struct hand *h, size_t row, int sign, struct curve_poi
 		.n_effective = NAN,
 		.begin_s = NAN,
 		.scatter_Nm = NAN,
+		.fluctuation_Nm = NAN,
 		.scatter_rpm = NAN,
 		.scatter_shaft_W = NAN,
 		.scatter_V = NAN,

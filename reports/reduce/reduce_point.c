@@ -180,6 +180,7 @@ static enum rc point_torque(const struct reduction *r, const struct window_means
 	struct mean noise = cell_noise(reading, &z);
 	p->torque_Nm = own_noise(r, p->torque_Nm, "torque noise", reading, &noise, slope);
 	p->scatter_Nm = fabs(slope) * reading->count.scatter;
+	p->fluctuation_Nm = fabs(slope) * reading->count.fluctuation;
 	p->torque_Nm = zeros_take_off(r, p->torque_Nm, &z, slope);
 	p->torque_Nm = with_drifts(r, p->torque_Nm, reading, &z);
 	p->torque_Nm = at_the_flange(r, p->torque_Nm, reading->speed_rpm.value);

@@ -65,7 +65,8 @@ static void foretell_after(const struct scene *s, const struct curve *earlier, c
 						 10.0 * (double)(i + 1),
 						 NAN,
 						 NAN,
-						 1 };
+						 1,
+						 0 };
 	expect_zero(earlier, NULL, &in);
 	for (size_t i = 0; earlier && i < STEPS; i++) {
 		step[i].input_W = step[i].volt_V = NAN;
@@ -190,8 +191,8 @@ static void a_map_tells_the_power_of_another_speed(void **state)
 			     .points = point,
 			     .coverage = 0.95,
 			     .zero = { .noise_Nm = 0.004, .noise_dof = 5 } };
-	struct foresee_step step = { 12, 60, 1, 47, 100, NAN, NAN, 1 }, idle = { 0, 60, 1, 47, 10, NAN, NAN, 1 },
-			    beyond = { 18, 60, 1, 47, 200, NAN, NAN, 1 };
+	struct foresee_step step = { 12, 60, 1, 47, 100, NAN, NAN, 1, 0 }, idle = { 0, 60, 1, 47, 10, NAN, NAN, 1, 0 },
+			    beyond = { 18, 60, 1, 47, 200, NAN, NAN, 1, 0 };
 	struct foresee_input in = { .zero_noise_Nm = NAN };
 
 	for (int i = 0; i < 8; i++) {
@@ -209,6 +210,7 @@ static void a_map_tells_the_power_of_another_speed(void **state)
 						 .speed_rpm = unc_exact(n),
 						 .shaft_power_W = unc_exact(out),
 						 .voltage_V = unc_exact(48),
+						 .fluctuation_Nm = 0.01 * (i + 1),
 						 .input_power_W = unc_exact(in_W) };
 	}
 	expect_zero(NULL, &map, &in);
@@ -222,6 +224,7 @@ static void a_map_tells_the_power_of_another_speed(void **state)
 	assert_near(beyond.input_W, 18 * rad_per_s_from_rpm(60) + 20 + 36 + 32.4 + 30 + 104.976, 25);
 	/* nearest: 11 N·m at 80 rpm, the fifth; a dwell four times as long halves its noise */
 	assert_near(step.noise_Nm, 0.005 / 2, 1e-12);
+	assert_near(step.fluctuation_Nm, 0.05, 1e-12);
 	assert_near(idle.torque_Nm, 0.7, 0);
 	unc_ctx_free(map.ctx);
 }
@@ -250,7 +253,7 @@ static void a_study_is_a_source_of_each_point(void **state)
 	};
 	for (size_t i = 0; i < STEPS; i++)
 		step[i] = (struct foresee_step){
-			loads[i], 85, c->points[i].input_power_W.value, 48, 10.0 * (double)(i + 1), NAN, NAN, 1
+			loads[i], 85, c->points[i].input_power_W.value, 48, 10.0 * (double)(i + 1), NAN, NAN, 1, 0
 		};
 	made_check(foresee(&in, step, STEPS, without, &err), &err);
 	in.study = &study;
@@ -331,7 +334,7 @@ static void readings_of_the_zero_count_together(void **state)
 	struct foreseen f;
 	struct err err = { 0 };
 	struct curve *c = make(&m);
-	const struct foresee_step step = { 10, 85, 150, 48, 30, NAN, NAN, 1 };
+	const struct foresee_step step = { 10, 85, 150, 48, 30, NAN, NAN, 1, 0 };
 
 	read_scene(&m, made_rig, &s);
 	const struct foresee_input in = { .rig = &s.rig,
@@ -361,7 +364,7 @@ static void drag_that_fades_is_part_of_the_zero(void **state)
 	struct foreseen f;
 	struct err err = { 0 };
 	struct curve *c = make(&m);
-	const struct foresee_step step = { 10, 85, 150, 48, 30, NAN, NAN, 1 };
+	const struct foresee_step step = { 10, 85, 150, 48, 30, NAN, NAN, 1, 0 };
 	struct foresee_input in = {
 		.rig = &s.rig, .actuator = &s.actuator, .plan = &s.plan, .cal = &s.cal, .length_s = 60
 	};
@@ -383,6 +386,35 @@ static void drag_that_fades_is_part_of_the_zero(void **state)
 	made_free(&m);
 }
 
+/* A cradle whose bearing has 0.1 N·m of dry friction, or none; a torque that fluctuates by 1 N·m shakes all of it
+ * loose, so that both are foretold alike. */
+static void a_torque_that_fluctuates_shakes_the_cradle_loose(void **state)
+{
+	struct made m = { .seed = 3 };
+	struct scene s;
+	struct err err = { 0 };
+	struct curve *c = make(&m);
+	const struct foresee_input in = {
+		.rig = &s.rig, .actuator = &s.actuator, .plan = &s.plan, .cal = &s.cal, .turned = true, .length_s = 60
+	};
+	double u_Nm[2][2]; /* with friction or not, with fluctuation or not */
+
+	(void)state;
+	read_scene(&m, made_rig, &s);
+	for (int rough = 0; rough < 2; rough++)
+		for (int shaken = 0; shaken < 2; shaken++) {
+			const struct foresee_step step = { 3, 85, 150, 48, 30, NAN, NAN, 1, shaken };
+			struct foreseen f;
+			s.cal.branches.friction = rough ? 0.1 / cellcal_slope_Nm(&s.cal, 0) : 0;
+			made_check(foresee(&in, &step, 1, &f, &err), &err);
+			u_Nm[rough][shaken] = f.u_torque_Nm;
+		}
+	assert_true(u_Nm[1][0] > 1.5 * u_Nm[0][0]);
+	assert_near(u_Nm[1][1], u_Nm[0][1], 1e-6);
+	curve_free(c);
+	made_free(&m);
+}
+
 static void what_cannot_be_told_is_left_open(void **state)
 {
 	(void)state;
@@ -391,8 +423,8 @@ static void what_cannot_be_told_is_left_open(void **state)
 	struct foreseen f[2];
 	struct err err = { 0 };
 	struct curve *c = make(&m);
-	const struct foresee_step steps[] = { { 1e4, 85, 100, 48, 5, NAN, NAN, 1 },
-					      { 10, 85, NAN, NAN, 6, NAN, NAN, 1 } };
+	const struct foresee_step steps[] = { { 1e4, 85, 100, 48, 5, NAN, NAN, 1, 0 },
+					      { 10, 85, NAN, NAN, 6, NAN, NAN, 1, 0 } };
 
 	read_scene(&m, made_rig, &s);
 	const struct foresee_input in = {
@@ -418,6 +450,7 @@ int main(void)
 		cmocka_unit_test(advice_is_told_in_the_units_of_rig_ini),
 		cmocka_unit_test(readings_of_the_zero_count_together),
 		cmocka_unit_test(drag_that_fades_is_part_of_the_zero),
+		cmocka_unit_test(a_torque_that_fluctuates_shakes_the_cradle_loose),
 		cmocka_unit_test(what_cannot_be_told_is_left_open),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
