@@ -79,6 +79,29 @@ enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm,
 		    err);
 }
 
+enum rc carry_figure_obey_speeds(const struct obey_rows *rows, size_t n_still, const struct obey_slow *found,
+				 struct procedure *ret, struct err *err)
+{
+	const struct table t = { "commanded (N.m),measured (N.m),speed (rpm)",
+				 rows->n,
+				 { rows->commanded_Nm, rows->measured_Nm, rows->speed_rpm } };
+	char plot[900];
+
+	snprintf(plot, sizeof plot,
+		 "set xlabel 'commanded, N·m'\nset ylabel 'measured, N·m'\n"
+		 "plot 'obey.csv' using 1:2 every ::1::%zu with linespoints pt 6 ps 0.5 lc rgb 'gray40' title "
+		 "'standing', "
+		 "\\\n"
+		 "  'obey.csv' using 1:2 every ::%zu with points pt 2 ps 0.8 lc rgb 'black' title 'turning', \\\n"
+		 "  %.9g*x + %.9g with lines dt 2 lw 2 lc rgb 'black' title 'gain and offset'\n",
+		 n_still, n_still + 1, found->gain.value, found->offset_Nm.value);
+	return draw(
+		"obey", &t, plot,
+		"Measured against commanded torque, readings in the order of time; crosses: the shaft turned; dashed: "
+		"gain and offset at standstill.",
+		ret, err);
+}
+
 enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, size_t n, const struct play_loop *found,
 			  struct procedure *ret, struct err *err)
 {

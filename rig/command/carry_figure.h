@@ -15,6 +15,9 @@
 /* Measured against commanded torque, n readings in the order of time, with the line of gain and offset. */
 enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,
 			  const struct obey_slow *found, struct procedure *ret, struct err *err) MUST_CHECK;
+/* With those of a shaft that turned, after the n_still first rows; found: of those. */
+enum rc carry_figure_obey_speeds(const struct obey_rows *rows, size_t n_still, const struct obey_slow *found,
+				 struct procedure *ret, struct err *err) MUST_CHECK;
 /* The loop, n rows, with the torques at which the lost motion is read. */
 enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, size_t n, const struct play_loop *found,
 			  struct procedure *ret, struct err *err) MUST_CHECK;

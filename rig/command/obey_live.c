@@ -459,7 +459,7 @@ static enum rc at_speeds(struct obeying *w, const double *commanded, const doubl
 	if (rc == RC_OK)
 		find_friction(w);
 	find_ratio(w);
-	return rc;
+	return rc == RC_OK ? carry_figure_obey_speeds(&rows, w->seq.n, &w->slow, &w->p.result, err) : rc;
 }
 
 static enum rc evaluate(void *ctx, struct err *err)
@@ -477,7 +477,7 @@ static enum rc evaluate(void *ctx, struct err *err)
 	if (rc == RC_OK)
 		add_cell(w, u_turn_Nm);
 	if (rc == RC_OK && w->turn.n_speeds > 0)
-		rc = at_speeds(w, commanded, measured, err);
+		return at_speeds(w, commanded, measured, err);
 	return rc == RC_OK ? carry_figure_obey(commanded, measured, w->seq.n, &w->slow, &w->p.result, err) : rc;
 }
 

@@ -77,8 +77,11 @@ def at_speeds_both_ways_up_and_down():
     the iron's 1.5e-5 times 36 squared, over 1 + 0.106 of what is lost for each N.m that comes through; both drawn anew with 4 % (k = 1)."""
     bench = calibrated(2)
     try:
-        found = bench.must(*ASK, "--steps", "4", "--speeds", "10,30")
+        found = bench.must(*ASK, "--steps", "4", "--speeds", "10,30", "--figure", bench.folder / "drawn")
         rows = found["turning"]
+        drawn = list(csv.reader(open(bench.folder / "drawn" / "obey.csv", encoding="utf-8")))
+        assert len(drawn) == 1 + 16 + 36 and len({row[2] for row in drawn[1:]}) == 5, drawn[:3]
+        assert ">turning<" in (bench.folder / "drawn" / "obey.svg").read_text(encoding="utf-8")
         assert [s["speed_rpm"] for s in found["speeds"]] == [-30, -10, 0, 10, 30] and len(rows) == 4 * 9, found["speeds"]
         assert all(r["commanded_Nm"] * r["speed_rpm"] > 0 for r in rows), rows
         assert all(abs(abs(r["speed_rpm"]) - n) < 0.15 * n for r, n in zip(rows, [10] * 18 + [30] * 18)), rows
