@@ -1,6 +1,8 @@
 -- SPDX-License-Identifier: GPL-3.0-or-later
 -- Runs of many rigs in one PostgreSQL database (docs/share.md). The logbooks stay the record; this is a copy that can be
 -- made again at any time. One row a run and a record, whole documents in it; views give them as tables.
+-- Runs in one transaction, where the database has an older version or none (share.c).
+SELECT pg_advisory_xact_lock(5703081);
 CREATE SCHEMA IF NOT EXISTS bridle;
 
 CREATE TABLE IF NOT EXISTS bridle.run (
@@ -65,3 +67,6 @@ CREATE OR REPLACE VIEW bridle.check_weight AS
 SELECT rig, written, record, (document->>'calibration_id')::bigint AS calibration, (document->>'expected_Nm')::float8 AS "expected_Nm",
   (document->>'off_Nm')::float8 AS "off_Nm", (document->>'E_n')::float8 AS "E_n", (document->>'ok')::boolean AS ok
 FROM bridle.record WHERE kind = 'check';
+
+-- The number is SCHEMA_VERSION of share.c; a change of a table or a view counts it up.
+COMMENT ON SCHEMA bridle IS 'bridle share, version 2';

@@ -11,10 +11,17 @@
 
 #define SOURCES_SHOWN 60
 
+#define SCHEMA_VERSION 2 /* as schema.sql says at its end */
+#define INVALID_TABLE_DEFINITION "42P16"
+#define DROP_VIEWS \
+	"DROP VIEW IF EXISTS bridle.point, bridle.verdict, bridle.source, bridle.result, bridle.calibration, " \
+	"bridle.check_weight;"
+
 extern const char share_schema[];
 
 struct share {
 	PGconn *conn;
+	bool views_old;
 };
 
 void share_close(struct share *s)
@@ -43,19 +50,57 @@ static void silent(void *ctx, const char *message)
 	(void)message;
 }
 
-static enum rc make_schema(struct share *s, struct err *err)
+/* What the database has, 0 for none and for the first, which did not say. */
+static int schema_version(struct share *s)
 {
-	PGresult *r = PQexec(s->conn, share_schema);
-	bool made = PQresultStatus(r) == PGRES_COMMAND_OK;
+	PGresult *r = PQexec(s->conn, "SELECT substring(obj_description(to_regnamespace('bridle'), 'pg_namespace') "
+				      "from 'version ([0-9]+)')");
+	int version = PQresultStatus(r) == PGRES_TUPLES_OK && PQntuples(r) == 1 ? atoi(PQgetvalue(r, 0, 0)) : 0;
 
 	PQclear(r);
+	return version;
+}
+
+/* All of it or nothing: several statements in one call are one transaction. */
+static bool run_schema(struct share *s, const char *before, bool *ret_other_columns)
+{
+	char *sql = malloc(strlen(before) + strlen(share_schema) + 1);
+
+	if (sql == NULL)
+		return false;
+	strcpy(sql, before);
+	strcat(sql, share_schema);
+	PGresult *r = PQexec(s->conn, sql);
+	free(sql);
+	const char *state = PQresultErrorField(r, PG_DIAG_SQLSTATE);
+	bool made = PQresultStatus(r) == PGRES_COMMAND_OK;
+
+	*ret_other_columns = state && strcmp(state, INVALID_TABLE_DEFINITION) == 0;
+	PQclear(r);
+	return made;
+}
+
+/* A view whose columns changed cannot be replaced: all views are made anew then. What a newer program made is left. */
+static enum rc make_schema(struct share *s, struct err *err)
+{
+	bool other_columns = false, made = schema_version(s) >= SCHEMA_VERSION;
+
+	if (!made)
+		made = run_schema(s, "", &other_columns) ||
+		       (other_columns && run_schema(s, DROP_VIEWS, &other_columns));
 	if (made)
 		return RC_OK;
+	enum rc rc = fail(s->conn, "the tables cannot be made in this database", err);
 	/* Who may only write rows uses what somebody else made. */
-	r = PQexec(s->conn, "SELECT report FROM bridle.run WHERE false");
-	bool there = PQresultStatus(r) == PGRES_TUPLES_OK;
+	PGresult *r = PQexec(s->conn, "SELECT report FROM bridle.run WHERE false");
+	s->views_old = PQresultStatus(r) == PGRES_TUPLES_OK;
 	PQclear(r);
-	return there ? RC_OK : fail(s->conn, "the tables cannot be made in this database", err);
+	return s->views_old ? RC_OK : rc;
+}
+
+bool share_views_old(const struct share *s)
+{
+	return s->views_old;
 }
 
 enum rc share_open(const char *where, struct share **ret, struct err *err)

@@ -9,10 +9,13 @@
 struct share;
 
 /* Connects as libpq reads where ("service=...", "host=... dbname=...", "postgresql://..."; empty: PGHOST and the like)
- * and makes the schema where it is missing. A database that does not answer within 10 s is away, unless
- * PGCONNECT_TIMEOUT says otherwise. *ret given to the caller. RC_IO */
+ * and makes the schema where it is missing or older than this program's, in one transaction. A database that does not
+ * answer within 10 s is away, unless PGCONNECT_TIMEOUT says otherwise. *ret given to the caller. RC_IO */
 enum rc share_open(const char *where, struct share **ret, struct err *err) MUST_CHECK;
 void share_close(struct share *s); /* NULL is fine */
+
+/* The views in the database are older than this program, and this user may not make them anew. */
+bool share_views_old(const struct share *s);
 
 /* Which run or record: the rig's name, its moment, its number. */
 struct share_key {

@@ -13,6 +13,7 @@
 struct shared {
 	size_t runs, known, left, records; /* written, there already, that give no result, new records */
 	char why_left[300];                /* of the last one that was left */
+	bool views_old;
 };
 
 struct job {
@@ -168,6 +169,7 @@ static enum rc run(const struct cli *cli, struct shared *done, struct err *err)
 	if (rc == RC_OK)
 		rc = share_open(cli->n_args > 0 ? cli->args[0] : "", &j.share, err);
 	if (rc == RC_OK) {
+		done->views_old = share_views_old(j.share);
 		j.progress = progress_new("share", cli->quiet || cli->json);
 		cli_watch_stop();
 		rc = all_records(&j, err);
@@ -187,13 +189,16 @@ static enum rc run(const struct cli *cli, struct shared *done, struct err *err)
 static int print(const struct cli *cli, const struct shared *d)
 {
 	if (cli->json)
-		return cli_print_json(json_pack("{s:I, s:I, s:I, s:I}", "runs", (json_int_t)d->runs, "known",
+		return cli_print_json(json_pack("{s:I, s:I, s:I, s:I, s:b}", "runs", (json_int_t)d->runs, "known",
 						(json_int_t)d->known, "left_out", (json_int_t)d->left, "records",
-						(json_int_t)d->records));
+						(json_int_t)d->records, "views_old", d->views_old));
 	printf("Shared: %zu runs, %zu calibrations and checks. There already: %zu runs.\n", d->runs, d->records,
 	       d->known);
 	if (d->left > 0)
 		printf("Left out: %zu that give no result. The last of them: %s\n", d->left, d->why_left);
+	if (d->views_old)
+		printf("The database's views are older than this program, and you may not make them anew. Their owner "
+		       "does it by running bridle share once.\n");
 	return 0;
 }
 

@@ -63,7 +63,9 @@ def sql(text):
 def share(status=0):
     done = BENCH.run("share", WHERE, "--json")
     assert done.status == status, done
-    return json.loads(done.out)
+    said = json.loads(done.out)
+    assert status or not said.pop("views_old"), said
+    return said
 
 
 def make_runs():
@@ -161,7 +163,7 @@ def a_thousand_runs_are_shared_killed_and_gone_on_with():
     there = count()
     began = time.monotonic()
     done = harness.run("share", WHERE, "--bench", many, "--json", timeout=600)
-    assert done.status == 0 and done.json == {"runs": 1000 - there, "known": there, "left_out": 0, "records": 0}, done
+    assert done.status == 0 and done.json == {"runs": 1000 - there, "known": there, "left_out": 0, "records": 0, "views_old": False}, done
     assert sql("SELECT count(*), count(DISTINCT run), count(DISTINCT digest) FROM bridle.run WHERE rig = 'Made rig'") == [["1000"] * 3]
     assert sql("SELECT count(*), count(DISTINCT (run, step)) FROM bridle.point WHERE rig = 'Made rig'") == [["4000"] * 2]
     assert sql("SELECT count(*) FROM bridle.record WHERE kind = 'calibration' AND rig = 'Made rig'") == [["1"]]
@@ -172,6 +174,46 @@ def a_thousand_runs_are_shared_killed_and_gone_on_with():
     took_s = time.monotonic() - began
     assert done.status == 0 and done.json["runs"] == 1000 and count() == 1000, done
     print(f"# 1000 runs were shared in {took_s:.1f} s (aim: under 30 s)", flush=True)
+
+
+def views():
+    """Name, columns and the row of the catalogue that each make of it renews."""
+    return sql("""SELECT c.relname, c.xmin::text, string_agg(a.attname, ' ' ORDER BY a.attnum) FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
+                  WHERE c.relnamespace = to_regnamespace('bridle') AND c.relkind = 'v' AND a.attnum > 0 GROUP BY 1, 2 ORDER BY 1""")
+
+
+def columns(found):
+    return [(row[0], row[2]) for row in found]
+
+
+def an_older_database_gets_the_views_of_this_program():
+    """Views of the first schema, as they stood in the program's history: brought up to date by their owner, once, with all rows kept; by
+    nobody else. What a newer program made is left as it is."""
+    new, rows = views(), sql("SELECT count(*) FROM bridle.run")
+    everything = "; ".join(f"DROP VIEW bridle.{row[0]}" for row in new)
+    first = (pathlib.Path(__file__).parent / "share_schema_1.sql").read_text()
+    for more in ("", "DROP VIEW bridle.verdict; CREATE VIEW bridle.verdict AS SELECT run, rig FROM bridle.run"):
+        sql(f"{everything}; COMMENT ON SCHEMA bridle IS NULL; {first}; {more}")
+        sql("GRANT SELECT ON bridle.point TO PUBLIC")
+        assert "result" not in [row[0] for row in views()] and len(views()) == len(new) - 1
+        steps = sql("SELECT count(*) FROM bridle.point")
+        sql("DROP ROLE IF EXISTS hand; CREATE ROLE hand LOGIN; GRANT USAGE ON SCHEMA bridle TO hand; "
+            "GRANT SELECT, INSERT, UPDATE ON bridle.run, bridle.record TO hand")
+        done = BENCH.run("share", WHERE.replace("user=keeper", "user=hand"))
+        assert done.status == 0 and "Their owner does it by running bridle share once." in done.out, done
+        assert len(views()) == len(new) - 1
+        share()
+        now = views()
+        assert columns(now) == columns(new) and sql("SELECT count(*) FROM bridle.run") == rows
+        assert int(sql("SELECT count(*) FROM bridle.point")[0][0]) < int(steps[0][0])  # readings of a procedure are no load steps
+        assert more or sql("SELECT has_table_privilege('hand', 'bridle.point', 'SELECT')") == [["t"]]
+        assert BENCH.run("share", WHERE.replace("user=keeper", "user=hand"), "--json").json["views_old"] is False
+        share()
+        assert views() == now  # the second time nothing is made
+        sql("DROP OWNED BY hand; DROP ROLE hand")
+    sql("COMMENT ON SCHEMA bridle IS 'bridle share, version 99'; DROP VIEW bridle.check_weight")
+    share()
+    assert "check_weight" not in [row[0] for row in views()]
 
 
 def a_database_that_is_away_is_one_sentence():
@@ -185,7 +227,7 @@ def a_database_that_is_away_is_one_sentence():
 try:
     harness.main(a_database_that_fails_in_the_middle_is_gone_on_with, every_number_of_the_report_stands_there,
                  names_cannot_say_anything_to_the_database, a_run_that_is_reduced_by_another_version_is_renewed,
-                 a_procedure_is_shared_by_its_numbers, a_thousand_runs_are_shared_killed_and_gone_on_with,
+                 a_procedure_is_shared_by_its_numbers, an_older_database_gets_the_views_of_this_program, a_thousand_runs_are_shared_killed_and_gone_on_with,
                  a_database_that_is_away_is_one_sentence)
 finally:
     stop_server()
