@@ -13,8 +13,11 @@
 #include <unistd.h>
 
 #define PATH_ROOM 1200
-#define WHOSE_CHAR 7.4 /* width of a letter of the line that says whose a figure is */
-#define KEY "set key below height 0.6 maxrows 2 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
+#define TIME_WIDTH 620
+#define WHOSE_CHAR 7.4 /* width of a letter of the lines that say whose a figure is */
+#define WHOSE_PITCH 16 /* px from one such line to the next */
+#define WHOSE_LINES 4
+#define KEY "set key below height 0.6 maxrows 1 samplen 2 spacing 1.1 width 1 Left reverse textcolor rgb '#222222'\n"
 
 static void head(struct script *s)
 {
@@ -62,24 +65,37 @@ static void head(struct script *s)
 	      s->f);
 }
 
-static void put_line(FILE *f, int id, double at, const char *first, const char *second)
+/* Whose it is, in lines that fit. */
+static size_t whose_lines(const struct report *r, int width, char (*ret)[GNUPLOT_LINE])
 {
-	fprintf(f, "set label %d '", id);
-	gnuplot_text(f, first);
-	fputs(second[0] ? ", " : "", f);
-	gnuplot_text(f, second);
-	fprintf(f, "' at screen 0.012,screen %.6f left noenhanced font ',13.6' textcolor rgb '#5a5a5a'\n", at);
+	size_t letters = (size_t)(width / WHOSE_CHAR);
+	char both[GNUPLOT_LINE * 2];
+
+	snprintf(both, sizeof both, "%s, %s", r->subject, r->source);
+	if (gnuplot_lines(both, letters, ret, WHOSE_LINES) == 1)
+		return 1;
+	snprintf(ret[0], GNUPLOT_LINE, "%s", r->subject);
+	return 1 + gnuplot_lines(r->source, letters, ret + 1, WHOSE_LINES - 1);
+}
+
+int figure_whose_more(const struct script *s, int width)
+{
+	char line[WHOSE_LINES][GNUPLOT_LINE];
+	size_t n = whose_lines(s->r, width, line);
+
+	return n > 2 ? (int)(n - 2) * WHOSE_PITCH : 0;
 }
 
 void figure_whose(struct script *s, int width, int height)
 {
-	const struct report *r = s->r;
+	char line[WHOSE_LINES][GNUPLOT_LINE];
+	size_t n = whose_lines(s->r, width, line);
 
-	if ((double)(strlen(r->subject) + strlen(r->source)) * WHOSE_CHAR < width) {
-		put_line(s->f, 900, 1 - 11.0 / height, r->subject, r->source);
-	} else {
-		put_line(s->f, 900, 1 - 10.0 / height, r->subject, "");
-		put_line(s->f, 901, 1 - 26.0 / height, r->source, "");
+	for (size_t i = 0; i < n; i++) {
+		fprintf(s->f, "set label %zu '", 900 + i);
+		gnuplot_text(s->f, line[i]);
+		fprintf(s->f, "' at screen 0.012,screen %.6f left noenhanced font ',13.6' textcolor rgb '#5a5a5a'\n",
+			1 - (10.0 + WHOSE_PITCH * (double)i) / height);
 	}
 }
 
@@ -95,7 +111,7 @@ struct figure *figure_begin(struct script *s, const char *name, const char *titl
 		"eval(open_figure(kind, %d, %d))\nset output file_figure(kind, '%s')\n",
 		title, width, height, name);
 	figure_whose(s, width, height);
-	fputs("set tmargin 2.6\n", s->f);
+	fprintf(s->f, "set tmargin at screen %.6f\n", 1 - (50.0 + figure_whose_more(s, width)) / height);
 	return figure;
 }
 
@@ -214,6 +230,21 @@ static void panel(struct script *s, enum trace_channel channel, const char *ylab
 		ylabel, last ? "set xlabel 'time / min'" : "set xlabel ''", column, column, column);
 }
 
+/* Of the ticks of all temperatures together. */
+static double temperature_step(const struct trace *t)
+{
+	static const enum trace_channel all[] = { TRACE_WINDING, TRACE_CASE, TRACE_BRAKE, TRACE_AMBIENT };
+	double low = INFINITY, high = -INFINITY;
+
+	for (size_t i = 0; i < t->n; i++)
+		for (size_t k = 0; k < sizeof all / sizeof all[0]; k++) {
+			const struct trace_value *v = &t->bin[i][all[k]];
+			low = v->n ? fmin(low, v->low) : low;
+			high = v->n ? fmax(high, v->high) : high;
+		}
+	return high > low ? figure_step(high - low) : 1;
+}
+
 static void time_trace(struct script *s)
 {
 	static const struct {
@@ -231,21 +262,24 @@ static void time_trace(struct script *s)
 	for (size_t i = 0; i < sizeof temps / sizeof temps[0]; i++)
 		any |= has_channel(t, temps[i].channel);
 	int panels = any ? 4 : 3;
-	struct figure *figure = figure_begin(s, "time", "The run over time", 620, panels * 160 + 70);
+	const int more = figure_whose_more(s, TIME_WIDTH), height = panels * 160 + 70 + more;
+	struct figure *figure = figure_begin(s, "time", "The run over time", TIME_WIDTH, height);
 
 	fprintf(s->f,
-		"set multiplot layout %d,1 margins 0.09,0.97,%s,0.92 spacing 0.06\nset ylabel ''\nset xrange "
+		"set multiplot layout %d,1 margins 0.09,0.97,%s,%.6f spacing 0.06\nset ylabel ''\nset xrange "
 		"[0:%.6g]\nset yrange [*:*]\nunset key\n"
 		"set format x ''\nset tics font ',12'\n",
-		panels, any ? "0.15" : "0.11", (double)t->n * t->width_s / 60);
+		panels, any ? "0.15" : "0.11", 1 - (62.0 + more) / height, (double)t->n * t->width_s / 60);
 	panel(s, TRACE_TORQUE, "torque / N·m", "torque (N m)", false);
-	fputs("unset label 900\nunset label 901\n", s->f);
+	for (int i = 0; i < WHOSE_LINES; i++)
+		fprintf(s->f, "unset label %d\n", 900 + i);
 	panel(s, TRACE_SPEED, "speed / rpm", "speed (rpm)", false);
 	if (!any)
 		fputs("set format x '%g'\n", s->f);
 	panel(s, TRACE_AMP, "current / A", "current (A)", !any);
 	if (any) {
-		fputs("set format x '%g'\nset ytics autofreq\nset key at screen 0.97,0.01 bottom right horizontal "
+		fprintf(s->f, "set ytics %.6g\n", temperature_step(t));
+		fputs("set format x '%g'\nset key at screen 0.97,0.01 bottom right horizontal "
 		      "maxrows 1 width -1 font ',12'\nset label 1 'temperature / °C' at graph 0,1.1 left font ',13' "
 		      "textcolor rgb '#222222'\nset xlabel 'time / min' offset 0,0.4\nplot \\\n",
 		      s->f);

@@ -14,10 +14,11 @@ struct script {
 };
 
 /* Opens a figure of that size in pixels; what follows in the script is drawn in it until figure_end. Borrowed from the
- * list. Its first line says whose it is, of which run, and whether a virtual bench made it: figure_whose, again after
+ * list. Its first lines say whose it is, of which run, and whether a virtual bench made it: figure_whose, again after
  * an "unset label". */
 struct figure *figure_begin(struct script *s, const char *name, const char *title, int width, int height);
 void figure_whose(struct script *s, int width, int height);
+int figure_whose_more(const struct script *s, int width); /* px that these lines take beyond two */
 void figure_end(struct script *s);
 void figure_caption(struct figure *figure, const char *format, ...) PRINTF_LIKE(2, 3);
 

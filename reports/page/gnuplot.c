@@ -26,6 +26,36 @@ void gnuplot_text(FILE *f, const char *text)
 			fputc((unsigned char)*text < 0x20 ? ' ' : *text, f);
 }
 
+/* Bytes of the first line: up to the last comma in its second half, or the last space within it, or all. */
+static size_t line_bytes(const char *text, size_t letters)
+{
+	size_t seen = 0, space = 0, comma = 0;
+
+	for (size_t i = 0; text[i]; i++) {
+		seen += (text[i] & 0xc0) != 0x80;
+		if (text[i] == ' ')
+			space = i;
+		if (text[i] == ' ' && i > 0 && text[i - 1] == ',')
+			comma = i;
+		if (seen > letters && space > 0)
+			return 2 * comma > i ? comma : space;
+	}
+	return strlen(text);
+}
+
+size_t gnuplot_lines(const char *text, size_t letters, char (*ret)[GNUPLOT_LINE], size_t most_lines)
+{
+	size_t n = 0;
+
+	do {
+		size_t bytes = n + 1 < most_lines ? line_bytes(text, letters) : strlen(text);
+		snprintf(ret[n++], GNUPLOT_LINE, "%.*s", (int)bytes, text);
+		text += bytes;
+		text += strspn(text, " ");
+	} while (*text && n < most_lines);
+	return n;
+}
+
 static bool is_drawing(const char *name)
 {
 	const char *end = strrchr(name, '.');

@@ -5,12 +5,18 @@
 
 #include "calib/number/err.h"
 
+#include <stddef.h>
 #include <stdio.h>
 
 /* Within single quotes of a script: a quote stands twice, with a space before one that is the first (gnuplot takes two
  * at the beginning for an empty string); a control character, which would end the line and begin a command, is a space.
  * The quotes around it are the caller's. */
 void gnuplot_text(FILE *f, const char *text);
+
+/* Broken at spaces into lines of at most so many letters, at most most_lines of them: what is more stands in the last
+ * one. Gives how many. */
+#define GNUPLOT_LINE 320 /* bytes of a line; more is cut */
+size_t gnuplot_lines(const char *text, size_t letters, char (*ret)[GNUPLOT_LINE], size_t most_lines);
 
 /* Runs a script that lies in a folder, there. RC_IO: gnuplot is not installed, or failed (its words are kept beside the
  * script in gnuplot.log then), or a drawing in the folder is a link, through which gnuplot would write. without: what

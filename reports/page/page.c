@@ -46,7 +46,7 @@ static void page_style(FILE *f)
 	      "*{box-sizing:border-box}\n"
 	      "body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,-apple-system,'Segoe UI',"
 	      "'Liberation Sans','DejaVu Sans',Arial,sans-serif;overflow-wrap:break-word}\n"
-	      "main{max-width:68rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
+	      "main{max-width:75rem;margin:0 auto;padding:1.5rem 1.25rem 3rem}\n"
 	      "h1{font-size:1.9rem;line-height:1.2;margin:.1rem 0 .2rem}\n"
 	      "h2{font-size:1.15rem;margin:2.4rem 0 .6rem;padding-top:.7rem;border-top:2px solid var(--ink)}\n"
 	      "h3{font-size:1rem;margin:1.2rem 0 .3rem}\n"

@@ -7,6 +7,8 @@
 #include <string.h>
 
 #define PATH_ROOM 1200
+#define WHOSE_LETTERS 96 /* of 13 px, in drawings of 700 px */
+#define WHOSE_LINES 2
 
 json_t *procedure_json(const struct report *r)
 {
@@ -84,6 +86,16 @@ static void put_line(FILE *f, int id, double at, const char *text)
 	fprintf(f, "' at screen 0.012, screen %.3f left noenhanced font ',13' textcolor rgb '#5a5a5a'\n", at);
 }
 
+static void put_whose(FILE *f, const struct report *r)
+{
+	char line[WHOSE_LINES][GNUPLOT_LINE];
+	size_t n = gnuplot_lines(r->source, WHOSE_LETTERS, line, WHOSE_LINES);
+
+	put_line(f, 900, 0.97, r->subject);
+	for (size_t i = 0; i < n; i++)
+		put_line(f, 901 + (int)i, 0.935 - 0.035 * (double)i, line[i]);
+}
+
 /* r: whose drawing it is, NULL: it does not say. */
 static enum rc put_script(const struct procedure *p, const struct report *r, const char *dir, struct err *err)
 {
@@ -92,10 +104,8 @@ static enum rc put_script(const struct procedure *p, const struct report *r, con
 
 	if (rc != RC_OK)
 		return rc;
-	if (r) {
-		put_line(f, 900, 0.97, r->subject);
-		put_line(f, 901, 0.93, r->source);
-	}
+	if (r)
+		put_whose(f, r);
 	fputs(p->script, f);
 	return end(f, dir, err);
 }

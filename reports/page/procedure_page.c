@@ -95,6 +95,8 @@ static double part_u(const json_t *part)
 	return fabs(json_number_value(json_object_get(part, "u")));
 }
 
+#define SHOWN 0.005 /* of the variance: what rounds to 0 % is no row */
+
 /* The largest parts of one number, each row with its share of the variance. */
 static void sources_of(FILE *f, const struct procedure_number *x)
 {
@@ -111,6 +113,8 @@ static void sources_of(FILE *f, const struct procedure_number *x)
 		if (!next)
 			return;
 		below = part_u(next);
+		if (row > 0 && !(below * below >= SHOWN * x->u * x->u))
+			return;
 		fputs("<tr><td data-label=\"quantity\">", f);
 		text_html(f, row == 0 ? x->label : "");
 		fputs("</td><td data-label=\"source\">", f);

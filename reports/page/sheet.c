@@ -12,8 +12,8 @@
 #define WIDTH 700
 #define LEFT 62.0
 #define RIGHT 14.0
-#define TOP 62.0
-#define BETWEEN 34.0
+#define TOP 68.0 /* and figure_whose_more */
+#define BETWEEN 40.0
 #define FOOT 130.0
 #define CHAR_WIDTH 7.3 /* of the 14 px type */
 #define WORD_HEIGHT 17.0
@@ -475,21 +475,21 @@ static void add_panel(struct sheet *sh, enum quantity_of what, const char *title
 
 static void choose_panels(struct sheet *sh)
 {
-	add_panel(sh, SPEED, "speed / rpm", "speed (rpm)", 1, 230);
+	add_panel(sh, SPEED, "speed / rpm", "speed (rpm)", 1, 215);
 	if (sh->efficiency)
-		add_panel(sh, EFFICIENCY, "efficiency / %", "efficiency (1)", 100, 170);
+		add_panel(sh, EFFICIENCY, "efficiency / %", "efficiency (1)", 100, 160);
 	add_panel(sh, POWER,
 		  sh->electrical ? "power / W: at the shaft, and the electrical input" : "power / W at the shaft",
-		  "shaft power (W)", 1, 170);
+		  "shaft power (W)", 1, 160);
 	if (sh->current)
-		add_panel(sh, CURRENT, "input current / A", "current (A)", 1, 140);
+		add_panel(sh, CURRENT, "input current / A", "current (A)", 1, 132);
 	if (sh->falling)
-		add_panel(sh, DIFFERENCE, "falling less rising / % of rising", "", 1, 110);
+		add_panel(sh, DIFFERENCE, "falling less rising / % of rising", "", 1, 104);
 }
 
 static void key_entry(const struct sheet *sh, double *x, double *y, int style, const char *name)
 {
-	double width = 27 + word_width(name) + 20;
+	double width = 30 + word_width(name) + 20;
 
 	if (*x + width > WIDTH) {
 		*x = LEFT;
@@ -498,7 +498,7 @@ static void key_entry(const struct sheet *sh, double *x, double *y, int style, c
 	fprintf(sh->s->f,
 		"set label '' at screen %.6f,screen %.6f point ls %d\n"
 		"set label '%s' at screen %.6f,screen %.6f left font ',14' textcolor rgb '#222222'\n",
-		(*x + 10) / WIDTH, *y / sh->height_px, style, name, (*x + 27) / WIDTH, *y / sh->height_px);
+		(*x + 10) / WIDTH, *y / sh->height_px, style, name, (*x + 30) / WIDTH, *y / sh->height_px);
 	*x += width;
 }
 
@@ -531,7 +531,7 @@ static void frame(const struct sheet *sh, const struct panel *p, bool last)
 	fprintf(f,
 		"set xrange [0:%.8g]\nset yrange [%.8g:%.8g]\nset xtics %.8g\nset ytics %.8g\nset format x '%s'\nset "
 		"xlabel '%s' offset 0,0.5\n"
-		"set label '%s' at graph 0,graph 1 left offset 0,char 0.75 font ',15' textcolor rgb '#222222'\n",
+		"set label '%s' at graph 0,graph 1 left offset 0,char 0.8 font ',15' textcolor rgb '#222222'\n",
 		sh->x_max, p->low, p->high, figure_step(sh->x_max) / 2, figure_step(p->high - p->low), last ? "%g" : "",
 		last ? "torque / N·m" : "", p->title);
 	if (!last)
@@ -560,7 +560,8 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 
 void sheet_draw(struct script *s)
 {
-	struct sheet sh = { .s = s, .c = s->r->curve, .height_px = TOP + FOOT - BETWEEN };
+	const double top = TOP + figure_whose_more(s, WIDTH);
+	struct sheet sh = { .s = s, .c = s->r->curve, .height_px = top + FOOT - BETWEEN };
 
 	if (sh.c->n == 0)
 		return;
@@ -568,7 +569,7 @@ void sheet_draw(struct script *s)
 	choose_panels(&sh);
 	for (size_t i = 0; i < sh.n; i++)
 		sh.height_px += sh.panel[i].height_px + BETWEEN;
-	double at = sh.height_px - TOP;
+	double at = sh.height_px - top;
 	for (size_t i = 0; i < sh.n; i++) {
 		struct panel *p = &sh.panel[i];
 		p->bottom_px = at - p->height_px;
@@ -591,7 +592,7 @@ void sheet_draw(struct script *s)
 		.width = WIDTH,
 		.left = LEFT,
 		.right = WIDTH - RIGHT,
-		.top = TOP,
+		.top = top,
 		.bottom = sh.height_px - sh.panel[sh.n - 1].bottom_px,
 		.most = sh.x_max,
 	};

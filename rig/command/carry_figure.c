@@ -11,9 +11,10 @@
 #define STYLE \
 	"set terminal svg size 700,460 dynamic noenhanced font 'sans-serif,15' background '#ffffff'\n" \
 	"set encoding utf8\nset datafile separator ','\nset border 3 lc rgb '#444444'\n" \
-	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin 6\n" \
+	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\n" \
+	"set tmargin at screen 0.86\n" \
 	"set offsets 0, 0, graph 0.06, graph 0.06\n" \
-	"set key at graph 0.5, screen 0.87 center horizontal samplen 3 spacing 1.1 maxrows 2\n"
+	"set key below center horizontal Left reverse samplen 3 spacing 1.1 height 0.6 textcolor rgb '#222222'\n"
 
 struct table {
 	const char *heading;
@@ -69,7 +70,7 @@ enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm,
 	char plot[700];
 
 	snprintf(plot, sizeof plot,
-		 "set xlabel 'commanded, N·m'\nset ylabel 'measured, N·m'\n"
+		 "set xlabel 'commanded / N·m'\nset ylabel 'measured / N·m'\n"
 		 "plot 'obey.csv' using 1:2 every ::1 with linespoints pt 6 ps 0.5 lc rgb 'gray40' title 'readings', "
 		 "\\\n"
 		 "  %.9g*x + %.9g with lines dt 2 lw 2 lc rgb 'black' title 'gain and offset'\n",
@@ -110,7 +111,7 @@ enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, s
 	char plot[900];
 
 	snprintf(plot, sizeof plot,
-		 "set xlabel 'torque, N·m'\nset ylabel 'angle at the output, arcmin'\n"
+		 "set xlabel 'torque / N·m'\nset ylabel 'angle at the output / arcmin'\n"
 		 "set arrow from %.9g, graph 0 to %.9g, graph 1 nohead dt 2 lc rgb 'black'\n"
 		 "set arrow from %.9g, graph 0 to %.9g, graph 1 nohead dt 2 lc rgb 'black'\n"
 		 "plot 'play.csv' using 1:2 every ::1 with linespoints pt 7 ps 0.2 lc rgb 'gray40' title 'loop', \\\n"
@@ -137,7 +138,7 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 		snprintf(limit, sizeof limit, ", \\\n  %.9g with lines dt 4 lw 2 lc rgb 'black' title 'limit'",
 			 found->limit_degC);
 	snprintf(plot, sizeof plot,
-		 "set xlabel 'time, min'\nset ylabel 'temperature, °C'\n"
+		 "set xlabel 'time / min'\nset ylabel 'temperature / °C'\n"
 		 "plot 'hold.csv' using ($1/60):2 every ::1 with lines lw 2 lc rgb 'black' title '%s', \\\n%s"
 		 "  'hold.csv' using ($1/60):%d every ::1 with lines lw 2 dt (2,3) lc rgb 'gray40' title 'ambient'%s\n",
 		 r->winding_degC ? "winding" : "case",
@@ -150,8 +151,9 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 
 enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err)
 {
-	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES];
+	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES], most = 0, first = INFINITY, last = 0;
 	struct table t = { "order,amplitude (N.m),U (N.m)", 0, { order, amplitude, U } };
+	char plot[700];
 
 	for (size_t i = 0; i < found->s.n_waves; i++) {
 		const struct order_wave *v = &found->s.wave[i];
@@ -160,13 +162,21 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 		order[t.n] = v->order;
 		amplitude[t.n] = v->amplitude_Nm;
 		U[t.n++] = 1.96 * v->u_Nm;
+		most = fmax(most, v->amplitude_Nm + 1.96 * v->u_Nm);
+		first = fmin(first, v->order);
+		last = fmax(last, v->order);
 	}
-	return draw("ripple", &t,
-		    "set xlabel 'order: waves in one turn of the output'\nset ylabel 'amplitude, N·m'\nset logscale x\n"
-		    "set yrange [0:*]\n"
-		    "plot 'ripple.csv' using 1:2 every ::1 with impulses lw 2 lc rgb 'gray50' notitle, \\\n"
-		    "  'ripple.csv' using 1:2:3 every ::1 with yerrorbars pt 7 ps 0.4 lc rgb 'black' title "
-		    "'amplitude with its interval of 95 %'\n",
+	/* An amplitude is not below 0: a bar that reaches there ends at the axis. */
+	snprintf(
+		plot, sizeof plot,
+		"set offsets 0, 0, 0, 0\nset xlabel 'waves in one turn of the output (order)'\nset ylabel "
+		"'amplitude / N·m'\nset logscale x\nset xrange [%.6g:%.6g]\nset yrange "
+		"[0:%.6g]\n"
+		"plot 'ripple.csv' using 1:2 every ::1 with impulses lw 3 lc rgb 'gray60' notitle, \\\n"
+		"  'ripple.csv' using 1:2:($2 > $3 ? $2 - $3 : 0):($2+$3) every ::1 with yerrorbars pt 7 ps 0.5 lc rgb "
+		"'black' title 'amplitude with its interval of 95 %%'\n",
+		last > 0 ? 0.8 * first : 1, last > 0 ? 1.25 * last : 10, most > 0 ? 1.08 * most : 1);
+	return draw("ripple", &t, plot,
 		    "Amplitude by order: waves in one turn of the output, with its interval of 95 %.", ret, err);
 }
 
@@ -181,7 +191,7 @@ enum rc carry_figure_response(const double *time_s, const double *commanded_Nm, 
 
 	return draw(
 		"response", &t,
-		"set xlabel 'time, s'\nset ylabel 'torque, N·m'\n"
+		"set xlabel 'time / s'\nset ylabel 'torque / N·m'\n"
 		"plot 'response.csv' using 1:2 every ::1 with lines lc rgb 'gray50' title 'commanded', \\\n"
 		"  'response.csv' using 1:3 every ::1 with linespoints pt 7 ps 0.3 lc rgb 'black' title 'measured'\n",
 		"Commanded and measured torque: the first rows of the record.", ret, err);
@@ -204,7 +214,7 @@ enum rc carry_figure_tame(const struct tame_free *f, double gain, struct procedu
 	}
 	enum rc rc =
 		draw("tame", &t,
-		     "set xlabel 'time, s'\nset ylabel 'torque, N·m'\nset y2label 'speed, rpm'\nset ytics nomirror\n"
+		     "set xlabel 'time / s'\nset ylabel 'torque / N·m'\nset y2label 'speed / rpm'\nset ytics nomirror\n"
 		     "set y2tics\n"
 		     "plot 'tame.csv' using 1:2 every ::1 with lines lc rgb 'gray50' title 'torque of the motor', \\\n"
 		     "  'tame.csv' using 1:3 every ::1 axes x1y2 with lines lw 2 lc rgb 'black' title 'speed'\n",

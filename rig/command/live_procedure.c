@@ -150,7 +150,7 @@ static enum rc write_table(const struct live_procedure *p, const struct live_pro
 	if (f)
 		parts->rows(p, f);
 	return f && fclose(f) == 0 ? RC_OK
-				   : err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+				   : err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
 }
 
 /* *ret_doc: the caller's, also on failure. */

@@ -3,6 +3,7 @@
 
 #include "calib/number/number.h"
 #include "live/live.h"
+#include "reports/page/report_write.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -71,7 +72,7 @@ static enum rc put_row(struct typing *t, char (*cell)[NAME], const char *path, s
 	for (size_t i = 0; i < t->n; i++)
 		ok &= fprintf(t->to, "%s%s", i ? "," : "", cell[i]) >= 0;
 	ok &= fputc('\n', t->to) != EOF && fflush(t->to) == 0 && fsync(fileno(t->to)) == 0;
-	return ok ? RC_OK : err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+	return ok ? RC_OK : err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, files_why(errno));
 }
 
 static enum rc open_table(struct typing *t, const char *path, struct err *err)
@@ -84,7 +85,7 @@ static enum rc open_table(struct typing *t, const char *path, struct err *err)
 	int fd = open(path, O_WRONLY | O_APPEND | O_NOFOLLOW | O_CLOEXEC | (there ? 0 : O_CREAT | O_EXCL), 0640);
 	t->to = fd >= 0 ? fdopen(fd, "a") : NULL;
 	if (t->to == NULL)
-		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+		return err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, files_why(errno));
 	return there ? RC_OK : put_row(t, t->name, path, err);
 }
 
@@ -134,7 +135,7 @@ enum rc type_table(const char *path, const char *columns, struct err *err)
 		t->rows++;
 	}
 	if (t && t->to && fclose(t->to) != 0 && rc == RC_OK)
-		rc = err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, strerror(errno));
+		rc = err_set(err, RC_IO, errno, "%s: cannot be written: %s", path, files_why(errno));
 	free(t);
 	return rc;
 }

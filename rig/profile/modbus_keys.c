@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define EXAMPLE "such as: input 0 u16 0.01"
+#define EXAMPLE "such as: input 0 u16 0.01 %s"
 #define UNIT_MOST 247
 
 static const struct {
@@ -78,13 +78,13 @@ static void read_word(struct inifile *r, const char *key, const char *unit, cons
 	int t = one_of(table, tables, 2), k = one_of(type, types, 5);
 
 	if (t < 0)
-		instrument_mistake(r, key, "found \"%.20s\", expected holding or input first, " EXAMPLE, table);
+		instrument_mistake(r, key, "found \"%.20s\", expected holding or input first, " EXAMPLE, table, unit);
 	else if (!read_address(address, &ret->address))
 		instrument_mistake(r, key, "found the register \"%.20s\", expected 0 to 65535, " EXAMPLE,
-				   address ? address : "");
+				   address ? address : "", unit);
 	else if (k < 0)
 		instrument_mistake(r, key, "found the type \"%.20s\", expected u16, s16, u32, s32 or f32, " EXAMPLE,
-				   type ? type : "");
+				   type ? type : "", unit);
 	if (t < 0 || k < 0)
 		return;
 	ret->table = t == 0 ? MODBUS_HOLDING : MODBUS_INPUT;

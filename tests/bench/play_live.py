@@ -60,6 +60,11 @@ def the_loop_finds_the_gear():
                 series = bench.must(*ASK, "--loops", "1")["stiffness_Nm_per_arcmin"]["value"]
                 lost = bench.run(*ASK, "--loops", "1", "--out", bench.folder / "nowhere" / "loop.csv", "--json")
                 assert lost.status == 3 and "cannot be written" in lost.json["message"], lost
+                link = bench.folder / "link.csv"
+                link.symlink_to(bench.folder / "elsewhere.csv")
+                refused = bench.run(*ASK, "--loops", "1", "--out", link, "--json")
+                assert refused.status == 3 and f"{link} cannot be written: it is a link; remove it, or name a plain file" in refused.json["message"], refused
+                assert not (bench.folder / "elsewhere.csv").exists()
                 kept = bench.must("report", bench.must("log")["runs"][-1]["run"], "--no-figures")  # a file costs no result
                 assert kept["stiffness_Nm_per_arcmin"]["value"] > 0, kept
                 both = 1 / (1 / STIFF + 1 / RIG) / ARCMIN  # gear and rig in series

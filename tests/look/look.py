@@ -109,9 +109,23 @@ def figures_are_read_on_paper():
     each(look)
 
 
+def no_word_of_a_figure_is_cut():
+    """Each word within its drawing, with 1 px for the rounding of its box."""
+    ask = """Array.from(document.querySelectorAll('figure svg text')).filter(function(t){
+      var s=t.closest('svg').getBoundingClientRect(),b=t.getBoundingClientRect();
+      return b.width>0&&(b.left<s.left-1||b.right>s.right+1||b.top<s.top-1||b.bottom>s.bottom+1);})
+      .map(function(t){return [t.closest('figure').id,t.textContent.trim()];})"""
+
+    def look(browser, name, path):
+        browser.show(1280)
+        browser.open(path)
+        return [f"{figure}: \"{text}\"" for figure, text in browser.ask(ask)]
+    each(look)
+
+
 def sheets(path):
     """Of each printed sheet: the share of its height with ink, the feet left out, and its words."""
-    made = subprocess.run(["pdftoppm", "-r", "40", "-gray", path, "-"], capture_output=True, check=True).stdout
+    made = subprocess.run(["pdftoppm", "-r", "40", "-gray", path], capture_output=True, check=True).stdout
     text = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True).stdout.split("\f")
     ret = []
     while made:
@@ -129,6 +143,8 @@ def every_sheet_says_what_it_is_and_none_is_nearly_empty():
     found = []
     for name in pages():
         all_of_it = sheets(OUT / "shots" / f"{name}.pdf")
+        if not all_of_it:
+            found.append(f"{name}: no sheet was seen")
         for no, (share, text) in enumerate(all_of_it, 1):
             if f"page {no} of {len(all_of_it)}" not in text:
                 found.append(f"{name}, sheet {no}: no \"page {no} of {len(all_of_it)}\"")
@@ -236,7 +252,7 @@ def axe(file):
 
 if __name__ == "__main__":
     tests = [pictures_are_taken_and_nothing_is_on_the_console, the_numbers_are_those_of_the_document, a_page_is_readable,
-             figures_are_read_on_paper, every_sheet_says_what_it_is_and_none_is_nearly_empty, the_keyboard_reaches_everything,
+             figures_are_read_on_paper, no_word_of_a_figure_is_cut, every_sheet_says_what_it_is_and_none_is_nearly_empty, the_keyboard_reaches_everything,
              pages_are_small_and_valid]
     OUT.mkdir(parents=True, exist_ok=True)
     if "--axe" in sys.argv:

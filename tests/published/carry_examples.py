@@ -400,11 +400,11 @@ def a_figure_of_each():
     loop = [20 * (i / 50 if i <= 50 else 2 - i / 50 if i <= 150 else i / 50 - 4) for i in range(201)]
     heat = [(60 * i, 22 + 60 * (1 - math.exp(-i / 20)) + 0.1 * (i % 2)) for i in range(120)]
     turn = [(360 * i / 200, 5 + 0.5 * math.sin(2 * math.pi * 3 * i / 200) + 0.01 * (i * 7919 % 13)) for i in range(800)]
-    asked = (("obey", "commanded (N.m),measured (N.m)", [(c, 0.95 * c + 0.01 * (i % 3)) for i, c in enumerate(steps)], (), ("commanded, N·m", "measured, N·m"), 40),
+    asked = (("obey", "commanded (N.m),measured (N.m)", [(c, 0.95 * c + 0.01 * (i % 3)) for i, c in enumerate(steps)], (), ("commanded / N·m", "measured / N·m"), 40),
              ("play", "torque (N.m),angle (arcmin)", [(t, t / 4 + (1 if t > 0 else -1 if t < 0 else 0) + 0.01 * (i % 3)) for i, t in enumerate(loop)], (),
-              ("torque, N·m", "angle at the output, arcmin"), 201),
-             ("hold", "time (s),winding (degC)", heat, ("--ambient", "22 degC", "--limit", "90 degC"), ("time, min", "temperature, °C", "limit"), 120),
-             ("ripple", "angle (deg),torque (N.m)", turn, ("--orders", "3"), ("order: waves in one turn of the output", "amplitude, N·m"), None))
+              ("torque / N·m", "angle at the output / arcmin"), 201),
+             ("hold", "time (s),winding (degC)", heat, ("--ambient", "22 degC", "--limit", "90 degC"), ("time / min", "temperature / °C", "limit"), 120),
+             ("ripple", "angle (deg),torque (N.m)", turn, ("--orders", "3"), ("waves in one turn of the output (order)", "amplitude / N·m"), None))
     for name, heading, rows, words, says, n in asked:
         text = heading + "\n" + "".join("%.6f,%.6f\n" % row for row in rows)
         told = bridle(name, "--from", table(text, name + "-in.csv"), "--figure", str(home / "drawn"), *words)

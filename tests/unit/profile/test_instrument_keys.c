@@ -238,7 +238,7 @@ static void a_modbus_device(void **state)
 		{ "input 0", "input 65536", "read_voltage: found the register \"65536\"" },
 		{ "input 0", "input x", "read_voltage: found the register \"x\"" },
 		{ "input 0 u32 high-first 0.1 mV", "input", "read_voltage: found the register \"\"" },
-		{ "0 u32", "0 u8", "read_voltage: found the type \"u8\"" },
+		{ "0 u32", "0 u8", "f32, such as: input 0 u16 0.01 V" },
 		{ "0 u32 high-first 0.1 mV", "0", "read_voltage: found the type \"\"" },
 		{ "high-first 0.1 mV", "0.1 mV", "read_voltage: found the word order \"0.1\"" },
 		{ "high-first 0.1 mV", "", "read_voltage: found the word order \"\"" },
