@@ -146,3 +146,53 @@ struct label_box places_zone(struct places *p, double x0, double x1, double widt
 		candidate[i] = at(x[i / 3], y[i % 3], width, height);
 	return best(p, NULL, candidate, 9);
 }
+
+/* --- levels that keep apart --- */
+struct pool {
+	double sum;
+	size_t n;
+};
+
+static void in_order(const double *level, size_t n, size_t *order)
+{
+	for (size_t i = 0; i < n; i++) {
+		size_t at = i;
+		for (; at > 0 && level[order[at - 1]] > level[i]; at--)
+			order[at] = order[at - 1];
+		order[at] = i;
+	}
+}
+
+/* Less so many gaps each, they have only to rise: pools of neighbours at their mean. */
+void places_spread(double *level, size_t n, double apart, double low, double high)
+{
+	size_t order[PLACES_LEVELS], pools = 0;
+	struct pool pool[PLACES_LEVELS];
+
+	n = n < PLACES_LEVELS ? n : PLACES_LEVELS;
+	in_order(level, n, order);
+	for (size_t i = 0; i < n; i++) {
+		pool[pools++] = (struct pool){ level[order[i]] - apart * (double)i, 1 };
+		while (pools > 1 && pool[pools - 2].sum / (double)pool[pools - 2].n >
+					    pool[pools - 1].sum / (double)pool[pools - 1].n) {
+			pool[pools - 2].sum += pool[pools - 1].sum;
+			pool[pools - 2].n += pool[pools - 1].n;
+			pools--;
+		}
+	}
+	for (size_t k = 0, i = 0; k < pools; k++)
+		for (size_t end = i + pool[k].n; i < end; i++)
+			level[order[i]] = pool[k].sum / (double)pool[k].n + apart * (double)i;
+	for (size_t i = n; i-- > 0;)
+		level[order[i]] = fmin(level[order[i]], high - apart * (double)(n - 1 - i));
+	for (size_t i = 0; i < n; i++)
+		level[order[i]] = fmax(level[order[i]], low + apart * (double)i);
+}
+
+struct label_box places_right(struct places *p, double x, double y, double width, double height)
+{
+	struct label_box b = at(x + GAP, y, width, height);
+
+	take(p, b);
+	return b;
+}

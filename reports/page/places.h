@@ -31,6 +31,13 @@ void places_take_line(struct places *p, double x0, double y0, double x1, double 
 /* A mark that gets a word of its own: no other mark's word stands nearer to it than to its own. Before any word. */
 void places_take_named(struct places *p, double x, double y);
 
+/* Levels moved up and down as little as it takes (least squares) until each is at least so far from the next, in their
+ * order; then all within low to high, where there is room for them. Of n, in any order. */
+#define PLACES_LEVELS 40
+void places_spread(double *level, size_t n, double apart, double low, double high);
+/* A word right of x, at its middle y: its place is taken. */
+struct label_box places_right(struct places *p, double x, double y, double width, double height);
+
 /* A word of that size beside a mark, along a level line at y (from the frame's left to its right), along an upright
  * line at x (width is then the extent across, height the one along it). The place is taken. */
 struct label_box places_word(struct places *p, double x, double y, double width, double height);

@@ -138,7 +138,7 @@ static void sources(FILE *f, const struct report *r)
 	fprintf(f,
 		"<section id=\"budget\">\n<h2>Where the uncertainty comes from</h2>\n<table "
 		"class=\"narrow\">\n<caption>The %d largest "
-		"sources of each number; report.json has "
+		"sources of each number, from 0.5 %% of its variance on; report.json has "
 		"all.</caption>\n<thead><tr><th>Quantity</th><th>Source</th><th "
 		"class=\"n\">u</th><th>Unit</th><th class=\"n\">Share of the variance</th></tr></thead>\n<tbody>\n",
 		SOURCES);

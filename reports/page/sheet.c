@@ -17,6 +17,8 @@
 #define FOOT 130.0
 #define CHAR_WIDTH 7.3 /* of the 14 px type */
 #define WORD_HEIGHT 17.0
+#define WORD_APART 15.0 /* lines of words one above the other */
+#define COLUMN_NEAR 16.0
 #define CLAIM_INK "#9a4a12"
 
 enum quantity_of { SPEED, EFFICIENCY, POWER, CURRENT, DIFFERENCE, N_QUANTITIES };
@@ -373,26 +375,64 @@ static const struct curve_point *end_of_line(const struct sheet *sh, const struc
 	return end;
 }
 
+struct line_name {
+	char word[32];
+	double x, y;
+};
+
+static size_t line_names(const struct sheet *sh, const struct panel *p, struct line_name ret[PROFILE_SPEEDS])
+{
+	double rpm[PROFILE_SPEEDS];
+	size_t n = 0, speeds = speeds_of(sh, rpm);
+
+	for (size_t k = 0; k < speeds; k++) {
+		const struct curve_point *end = end_of_line(sh, p, rpm[k]);
+		if (end == NULL)
+			continue;
+		ret[n].x = px(sh, torque_of(end));
+		ret[n].y = py(p, value_of(end, p->what));
+		snprintf(ret[n++].word, sizeof ret->word, "%.4g rpm%s", fabs(rpm[k]), rpm[k] < 0 ? " backward" : "");
+	}
+	return n;
+}
+
+/* Lines that end at one load with room to the right: one column of names. */
+static bool name_in_column(const struct sheet *sh, struct panel *p, const struct line_name *name, size_t n)
+{
+	double level[PROFILE_SPEEDS], x = 0, widest = 0;
+
+	for (size_t k = 0; k < n; k++) {
+		level[k] = name[k].y;
+		x = fmax(x, name[k].x);
+		widest = fmax(widest, word_width(name[k].word));
+	}
+	for (size_t k = 0; k < n; k++)
+		if (name[k].x < x - COLUMN_NEAR)
+			return false;
+	if (x + COLUMN_NEAR + widest > p->places.width || WORD_APART * (double)n > p->height_px)
+		return false;
+	places_spread(level, n, WORD_APART, WORD_APART / 2, p->height_px - WORD_APART / 2);
+	for (size_t k = 0; k < n; k++)
+		put_word(sh, p, name[k].word,
+			 places_right(&p->places, x, level[k], word_width(name[k].word), WORD_HEIGHT), false,
+			 "#333333");
+	return true;
+}
+
 /* At the heaviest rising point of each speed: which line it is. */
 static void name_lines(const struct sheet *sh, struct panel *p)
 {
-	double rpm[PROFILE_SPEEDS];
-	size_t n = speeds_of(sh, rpm);
+	struct line_name name[PROFILE_SPEEDS];
+	size_t n = line_names(sh, p, name);
 
-	for (size_t k = 0; k < n; k++) {
-		const struct curve_point *end = end_of_line(sh, p, rpm[k]);
-		if (end)
-			places_take_named(&p->places, px(sh, torque_of(end)), py(p, value_of(end, p->what)));
-	}
-	for (size_t k = 0; k < n; k++) {
-		const struct curve_point *end = end_of_line(sh, p, rpm[k]);
-		char word[48];
-		if (end == NULL)
-			continue;
-		double x = px(sh, torque_of(end)), y = py(p, value_of(end, p->what));
-		snprintf(word, sizeof word, "%.4g rpm%s", fabs(rpm[k]), rpm[k] < 0 ? " backward" : "");
-		put_word(sh, p, word, places_word(&p->places, x, y, word_width(word), WORD_HEIGHT), false, "#333333");
-	}
+	if (name_in_column(sh, p, name, n))
+		return;
+	for (size_t k = 0; k < n; k++)
+		places_take_named(&p->places, name[k].x, name[k].y);
+	for (size_t k = 0; k < n; k++)
+		put_word(sh, p, name[k].word,
+			 places_word(&p->places, name[k].x, name[k].y, word_width(name[k].word), WORD_HEIGHT), false,
+			 "#333333");
 }
 
 /* --- the falling way beside the rising one --- */
@@ -546,13 +586,13 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 	if (p->what != DIFFERENCE)
 		take_points(sh, p);
 	beyond(sh);
+	if (sh->speeds && p->what != DIFFERENCE)
+		name_lines(sh, p);
 	claims_of_panel(sh, p);
 	if (p->what == DIFFERENCE) {
 		plot_difference(sh);
 		return;
 	}
-	if (sh->speeds)
-		name_lines(sh, p);
 	name_zone(sh, p);
 	fputs("plot \\\n", sh->s->f);
 	plot_points(sh, p);

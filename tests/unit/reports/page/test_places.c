@@ -155,6 +155,33 @@ static void a_word_of_a_zone_stays_in_it(void **state)
 	assert_true(beside.x0 > 326 && inside(&beside));
 }
 
+/* By hand: 10, 12 and 11 want 15 between neighbours; the mean of 10, 11, 12 stays in the middle, so -4, 11, 26; 100 is
+ * far and stays. In the order of the levels, whatever the order of the list. */
+static void levels_keep_apart_and_in_order(void **state)
+{
+	double level[] = { 100, 12, 10, 11 };
+	const double expected[] = { 100, 26, -4, 11 };
+	(void)state;
+
+	places_spread(level, 4, 15, -50, 200);
+	for (size_t i = 0; i < 4; i++)
+		assert_true(fabs(level[i] - expected[i]) < 1e-9);
+
+	/* 26 and 27 alone would come to 19, which is too near to 10 */
+	double three[] = { 10, 26, 27 };
+	const double of_three[] = { 6, 21, 36 };
+	places_spread(three, 3, 15, -50, 200);
+	for (size_t i = 0; i < 3; i++)
+		assert_true(fabs(three[i] - of_three[i]) < 1e-9);
+
+	double low[] = { 1, 2, 3 }, high[] = { 199, 198, 197 };
+	const double from_low[] = { 8, 23, 38 }, to_high[] = { 192, 177, 162 };
+	places_spread(low, 3, 15, 8, 192);
+	places_spread(high, 3, 15, 8, 192);
+	for (size_t i = 0; i < 3; i++)
+		assert_true(fabs(low[i] - from_low[i]) < 1e-9 && fabs(high[i] - to_high[i]) < 1e-9);
+}
+
 static void what_is_no_number_takes_no_place(void **state)
 {
 	struct places p;
@@ -183,6 +210,7 @@ int main(void)
 		cmocka_unit_test(words_do_not_meet),
 		cmocka_unit_test(words_of_lines_stand_beside_them),
 		cmocka_unit_test(a_word_of_a_zone_stays_in_it),
+		cmocka_unit_test(levels_keep_apart_and_in_order),
 		cmocka_unit_test(what_is_no_number_takes_no_place),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
