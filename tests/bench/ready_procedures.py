@@ -67,6 +67,22 @@ def with_and_without(bench):
     assert "half of the smallest [limits] speed" in slow["tame"], slow
 
 
+def sensor_on_the_cell(folder):
+    path = folder / "virtual.ini"
+    text = path.read_text()
+    assert "cell_sensor = 0" in text
+    path.write_text(text.replace("cell_sensor = 0", "cell_sensor = 1"))
+
+
+def what_nobody_tells_is_told_before():
+    """A node whose fourth sensor sits on the cell tells no air: the hold itself sees that only once its contactor is closed."""
+    with harness.Bench(4, edit=sensor_on_the_cell) as bench:
+        prepared(bench)
+        why = told(bench)["hold"]
+        done = bench.run("hold", *WHO[:-1], "yes", "--json")
+        assert why and "no temperature of the air is told" in why and why in done.json["message"], (why, done)
+
+
 def a_drive_that_a_person_sets_can_do_none():
     with harness.Bench(4, example=harness.ROOT / "docs" / "examples" / "heron-knob") as bench:
         prepared(bench)
@@ -122,4 +138,4 @@ def with_program(program, bench, *words, env):
 
 
 if __name__ == "__main__":
-    harness.main(what_would_refuse_is_told_before, a_drive_that_a_person_sets_can_do_none, what_ends_endure_ends_ready, messages_that_cannot_be_sent_end_both)
+    harness.main(what_would_refuse_is_told_before, what_nobody_tells_is_told_before, a_drive_that_a_person_sets_can_do_none, what_ends_endure_ends_ready, messages_that_cannot_be_sent_end_both)
