@@ -132,7 +132,7 @@ static enum rc read_manifest(const struct reader *r, struct pack *p)
 	if (code == ARCHIVE_EOF)
 		return no_pack(r, "it is empty");
 	if (code != ARCHIVE_OK)
-		return no_pack(r, "no tar archive compressed by Zstandard");
+		return no_pack(r, "no tar archive compressed by Zstandard, or one that was cut short");
 	const char *name = archive_entry_pathname(e);
 	if (name == NULL || strcmp(name, "manifest.json") != 0 || archive_entry_filetype(e) != AE_IFREG)
 		return no_pack(r, "its first file is not manifest.json");
@@ -215,7 +215,7 @@ enum rc pack_read(const char *path, const char *skip, struct pack **ret, struct 
 		 archive_read_support_format_tar(r.a) != ARCHIVE_OK)
 		rc = err_set(err, RC_IO, 0, "libarchive has no tar with Zstandard: %s", archive_error_string(r.a));
 	else if (archive_read_open_filename(r.a, path, BLOCK) != ARCHIVE_OK)
-		rc = no_pack(&r, "no tar archive compressed by Zstandard");
+		rc = no_pack(&r, "no tar archive compressed by Zstandard, or one that was cut short");
 	if (rc == RC_OK)
 		rc = read_all(&r, p);
 	if (r.a)

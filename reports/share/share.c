@@ -32,15 +32,17 @@ void share_close(struct share *s)
 	free(s);
 }
 
-/* libpq's sentences end with a line feed and may have several lines. */
+/* libpq's sentences end with a line feed and may have several lines, some of them indented by a tab. */
 static enum rc fail(PGconn *conn, const char *what, struct err *err)
 {
-	char why[300];
+	char why[300] = "";
+	size_t n = 0;
 
-	snprintf(why, sizeof why, "%s", PQerrorMessage(conn));
-	for (char *c = why; *c; c++)
-		if (*c == '\n')
-			*c = c[1] ? ' ' : '\0';
+	for (const char *c = PQerrorMessage(conn); *c && n + 3 < sizeof why; c++)
+		if (*c == '\n' && c[1])
+			n += (size_t)snprintf(why + n, sizeof why - n, "; ");
+		else if (*c != '\n' && *c != '\t')
+			n += (size_t)snprintf(why + n, sizeof why - n, "%c", *c);
 	return err_set(err, RC_IO, 0, "%s: %s", what, why);
 }
 

@@ -219,7 +219,7 @@ def an_older_database_gets_the_views_of_this_program():
 def a_database_that_is_away_is_one_sentence():
     stop_server()
     said = share(3)
-    assert said["message"].startswith("the database is away: "), said
+    assert said["message"].startswith("the database is away: ") and said["message"].isprintable(), said
     done = BENCH.run("share", "host=")
     assert done.status == 3 and done.err.count("\n") <= 3, done
 

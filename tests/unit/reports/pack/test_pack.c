@@ -235,6 +235,7 @@ static void refuses_what_is_cut_or_damaged(void **state)
 	for (size_t cut = 0; cut < n; cut += n / 97 + 1) {
 		spill(s->path, whole, cut);
 		assert_int_equal(pack_read(s->path, NULL, &p, &s->err), RC_ARG);
+		assert_non_null(strstr(s->err.what, "cut short"));
 	}
 	for (size_t at = 0; at + 4 < n; at += n / 97 + 1) {
 		whole[at] ^= 0x15;
