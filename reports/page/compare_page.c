@@ -256,7 +256,7 @@ enum rc compare_page(FILE *f, const struct compared *c, const char *dir, const s
 		one(f, c, &c->run[i]);
 	runs(f, c);
 	method(f, c);
-	fputs("<section>\n<h2>Files beside this page</h2>\n<p>", f);
+	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>", f);
 	page_link(f, "", "differences.csv");
 	if (figures->n > 0) {
 		page_link(f, ", ", "curves.csv");

@@ -105,7 +105,7 @@ static void page_style(FILE *f)
 	fputs("}\n"
 	      "@media print{\n"
 	      " @page{size:A4;margin:16mm 14mm}\n"
-	      " body{font-size:10pt}main{max-width:none;padding:0}\n"
+	      " body{font-size:10pt;line-height:1.4}main{max-width:none;padding:0}\n"
 	      /* So that the smallest type of a figure is 8 pt. */
 	      " .figures{grid-template-columns:minmax(0,1fr);gap:1rem;"
 	      "margin-top:.8rem}\n"
@@ -116,7 +116,7 @@ static void page_style(FILE *f)
 	      " figure svg{max-height:105mm}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
-	      " nav,.reading{display:none}\n"
+	      " nav,.reading,#files{display:none}#cautions{break-inside:avoid}\n"
 	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-"
 	      "inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
@@ -239,9 +239,9 @@ static void page_foot(FILE *f, const char *foot)
 {
 	fputs("<style>\n@page{@bottom-left{content:'", f);
 	css_text(f, foot);
-	fputs("';font:8pt 'Liberation Sans','DejaVu Sans',Arial,sans-serif;color:#444;white-space:pre}\n"
+	fputs("';font:8pt 'Liberation Sans','DejaVu Sans',Arial,sans-serif;color:#444;white-space:normal}\n"
 	      "@bottom-right{content:'page ' counter(page) ' of ' counter(pages);font:8pt 'Liberation Sans','DejaVu "
-	      "Sans',Arial,sans-serif;color:#444}}\n</style>\n",
+	      "Sans',Arial,sans-serif;color:#444;white-space:nowrap}}\n</style>\n",
 	      f);
 }
 

@@ -74,7 +74,7 @@ def pictures_are_taken_and_nothing_is_on_the_console():
         browser.show(1280, "light", "achromatopsia")
         browser.open(path)
         browser.shoot(shots / f"{name}-1280-grey.png")
-        browser.show(1280)
+        browser.show(1280, media="print")
         browser.print(shots / f"{name}.pdf")
         return said
     each(look)
