@@ -2,8 +2,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """A plan of several speeds and both ways of turning on the virtual bench: order, signs, the zero between the ways, a stop and what
 is left of it; and its figures against the bench's truth. On demand over many rigs: speeds.py --rigs 20 --first 5001. A meter's gains and
-offsets are one error for all points of a rig, so few rigs tell little of input power: speeds.py --meters 400 --first 5001 sweeps one rig
-and takes the meters of so many others from what their benches have drawn."""
+offsets are one error for all points of a rig, so few rigs tell little of input power and efficiency: speeds.py --rigs 3 --meters 200 --first 5001
+sweeps three rigs and puts to their points the meters that 200 other benches have drawn (seeds from 6001)."""
 import csv
 import json
 import pathlib
@@ -132,26 +132,45 @@ def drawn_meter(seed):
         return json.loads(path.read_text())["rig"]
 
 
-def many_meters(first, n):
-    with harness.Bench(first) as bench:
-        prepared(bench, "20, 40, 60, 80, -50 rpm", "0, 5, 10, 20, 30 N.m", "down = no\nrepeat_first = no", 6)
-        points = bench.must("sweep", "speeds")["points"]
-        truth = study.Truth(bench.folder)
-        rows = [(truth.point(p["begin_s"], p["end_s"])["input_W"], p["voltage_V"], p["U_input_power_W"]) for p in points]
-    share = []
-    for seed in range(first + 1, first + 1 + n):
-        m = drawn_meter(seed)
-        inside = [abs((volt / m["volt_gain"] + m["volt_offset_V"]) * (watt / volt / m["amp_gain"] + m["amp_offset_A"]) - watt) <= U
-                  for watt, volt, U in rows]
-        share.append(100 * sum(inside) / len(inside))
-    apart = statistics.stdev(share)
-    print(f"input power, meters of {n} rigs at {len(rows)} points: {statistics.mean(share):.1f} ± {apart / n ** 0.5:.1f} % inside U; rigs differ by "
-          f"{apart:.1f} %, so that 20 of them tell it to ± {apart / 20 ** 0.5:.1f} %")
+def with_meter(m, watt, volt):
+    """The input power that a bench with that meter would have told."""
+    return (volt / m["volt_gain"] + m["volt_offset_V"]) * (watt / volt / m["amp_gain"] + m["amp_offset_A"])
+
+
+def many_meters(first, rigs, n):
+    """Each rig is swept once. What its points would have been with the meters of n other benches: input power, and with it efficiency."""
+    meters = [drawn_meter(seed) for seed in range(first + 1000, first + 1000 + n)]
+    share = {"input power": [], "efficiency": []}  # by rig, in per cent by meter
+    for seed in range(first, first + rigs):
+        with harness.Bench(seed) as bench:
+            prepared(bench, "20, 40, 60, 80, -50 rpm", "0, 5, 10, 20, 30 N.m", "down = no\nrepeat_first = no", 6, plain=False)
+            points = bench.must("sweep", "speeds", timeout=1200)["points"]
+            truth = study.Truth(bench.folder)
+            rows = [(p, truth.point(p["begin_s"], p["end_s"])) for p in points]
+        power, efficiency = [], []
+        for m in meters:
+            told = [with_meter(m, true["input_W"], p["voltage_V"]) for p, true in rows]
+            power.append(100 * statistics.mean(abs(W - true["input_W"]) <= p["U_input_power_W"] for W, (p, true) in zip(told, rows)))
+            # U as a share of the efficiency is the same with any meter
+            efficiency.append(100 * statistics.mean(abs(p["shaft_power_W"] / W - true["brake_efficiency"]) <= p["U_efficiency"] / p["efficiency"] * p["shaft_power_W"] / W
+                                                    for W, (p, true) in zip(told, rows) if p["efficiency_valid"]))
+        share["input power"].append(power)
+        share["efficiency"].append(efficiency)
+        print(f"rig {seed}: input power {statistics.mean(power):.1f} %, efficiency {statistics.mean(efficiency):.1f} % inside U over the meters", flush=True)
+    for name, by_rig in share.items():
+        rig = [statistics.mean(row) for row in by_rig]
+        by_meter = [statistics.mean(column) for column in zip(*by_rig)]
+        error = ((statistics.stdev(rig) if rigs > 1 else 0) ** 2 / rigs + statistics.stdev(by_meter) ** 2 / n) ** 0.5
+        print(f"{name}, {rigs} rigs by {n} meters: {statistics.mean(rig):.1f} ± {error:.1f} % inside U; one meter's share scatters by {statistics.stdev(by_meter):.1f} %")
+
+
+def asked(name):
+    return int(sys.argv[sys.argv.index(name) + 1])
 
 
 if "--meters" in sys.argv:
-    many_meters(int(sys.argv[sys.argv.index("--first") + 1]), int(sys.argv[sys.argv.index("--meters") + 1]))
+    many_meters(asked("--first"), asked("--rigs"), asked("--meters"))
 elif "--rigs" in sys.argv:
-    many_rigs(int(sys.argv[sys.argv.index("--first") + 1]), int(sys.argv[sys.argv.index("--rigs") + 1]))
+    many_rigs(asked("--first"), asked("--rigs"))
 else:
     harness.main(both_ways_with_a_zero_between, what_was_stopped_between_two_speeds_goes_on, speeds_that_cannot_be)
