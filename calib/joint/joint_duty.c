@@ -4,7 +4,6 @@
 #include "calib/number/units.h"
 
 #include <math.h>
-#include <stdbool.h>
 
 /* Rest to rest: times of jerk, of speeding up, of even speed. */
 struct profile {
@@ -131,6 +130,65 @@ enum rc joint_duty_check(const struct joint_duty *d, struct err *err)
 				"continuous motion",
 				i + 1, jump, step);
 	}
+	return RC_OK;
+}
+
+#define SEAM_STEPS 1.5  /* of the largest step inside the cycle */
+#define SEAM_SHARE 0.05 /* of the range, or of the way */
+
+/* Is the step from the last row to the first unlike any inside? apart: that step. */
+static bool torn(const double *value, size_t n, double apart)
+{
+	double low = INFINITY, high = -INFINITY, most = 0;
+
+	for (size_t i = 0; i < n; i++) {
+		low = fmin(low, value[i]);
+		high = fmax(high, value[i]);
+		if (i > 0)
+			most = fmax(most, fabs(value[i] - value[i - 1]));
+	}
+	return apart > SEAM_STEPS * most && apart > SEAM_SHARE * (high - low);
+}
+
+/* Ways there and back, deg; a row holds until the next. */
+static void ways(const struct joint_duty *d, double *ret_there, double *ret_back)
+{
+	*ret_there = *ret_back = 0;
+	for (size_t i = 0; i + 1 < d->n; i++) {
+		double way = 6 * d->speed_rpm[i] * (d->time_s[i + 1] - d->time_s[i]);
+		*(way > 0 ? ret_there : ret_back) += fabs(way);
+	}
+}
+
+enum rc joint_duty_closes(const struct joint_duty *d, const double *angle_deg, bool one_way, struct err *err)
+{
+	size_t last = d->n - 1;
+	double jump = fabs(d->speed_rpm[0] - d->speed_rpm[last]), there, back;
+
+	if (torn(d->speed_rpm, d->n, jump))
+		return err_set(err, RC_ARG, 0,
+			       "the cycle ends at %.4g rpm and begins at %.4g rpm, a jump at each repetition; expected "
+			       "an end that meets the beginning",
+			       d->speed_rpm[last], d->speed_rpm[0]);
+	if (one_way)
+		return RC_OK;
+	if (angle_deg) {
+		double apart = fabs(remainder(angle_deg[0] - angle_deg[last], 360));
+		return torn(angle_deg, d->n, apart) ? err_set(err, RC_ARG, 0,
+							      "the cycle ends at %.6g deg and begins at %.6g deg, %.4g "
+							      "deg apart; expected a "
+							      "return, or --one-way where it goes on from there",
+							      angle_deg[last], angle_deg[0], apart)
+						    : RC_OK;
+	}
+	ways(d, &there, &back);
+	double whole = there + back, left = fabs(there - back);
+	if (fmin(there, back) > SEAM_SHARE * whole && left > SEAM_SHARE * whole)
+		return err_set(
+			err, RC_ARG, 0,
+			"the cycle goes %.4g deg forward and %.4g deg backward, %.4g deg apart; expected a return, "
+			"or --one-way where it goes on from there",
+			there, back, left);
 	return RC_OK;
 }
 

@@ -46,6 +46,8 @@ int cmd_suit(int argc, char **argv)
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "the duty: time, torque, and speed or angle, at the output", &w.from, NULL },
 		{ "arm", "FILE.ini", "the duty from an arm and its motion instead", &w.arm, NULL },
+		{ "one-way", NULL, "a duty that does not come back, such as a shaft that always turns on", NULL,
+		  &w.one_way },
 		{ "curve", "FILE.csv", "largest torque by speed; points.csv of a report will do", &w.curve, NULL },
 		{ "actuators", "FILE.ini", "several side by side, a section for each, see docs/how-to-suit.md",
 		  &w.actuators, NULL },

@@ -23,6 +23,7 @@ struct suit_wanted {
 	double u_voltage_V, u_supply_current_A, u_supply_power_W, u_efficiency_1, u_play_arcmin,
 		u_stiffness_Nm_per_arcmin, u_reach_m;
 	bool any_brake; /* the supply takes power back */
+	bool one_way;   /* the cycle goes on from where it ends */
 };
 
 /* A model of `hold --json`. */

@@ -38,7 +38,7 @@ static double *taken(struct offline *o, const char *name)
 	return NULL;
 }
 
-static enum rc from_table(const char *path, struct joint_duty *ret, struct mistakes *m, struct err *err)
+static enum rc from_table(const char *path, bool one_way, struct joint_duty *ret, struct mistakes *m, struct err *err)
 {
 	static const struct offline_column columns[] = {
 		{ "time", "s", true, NULL },
@@ -66,6 +66,8 @@ static enum rc from_table(const char *path, struct joint_duty *ret, struct mista
 		}
 		if (!rc && !ret->speed_rpm)
 			rc = err_set(err, RC_ARG, 0, "%s: expected a column speed (rpm) or angle (deg)", path);
+		if (!rc && ((rc = joint_duty_check(ret, err)) || (rc = joint_duty_closes(ret, angle, one_way, err))))
+			err_prefix(err, "%.100s: ", path);
 	}
 	offline_free(&o);
 	return rc;
@@ -163,9 +165,7 @@ enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mi
 
 	if (!w->from == !w->arm)
 		return err_set(err, RC_ARG, 0, "give the duty once: --from FILE.csv or --arm FILE.ini");
-	rc = w->from ? from_table(w->from, ret, m, err) : from_description(w->arm, ret, err);
-	if (!rc && w->from && (rc = joint_duty_check(ret, err)))
-		err_prefix(err, "%.100s: ", w->from);
+	rc = w->from ? from_table(w->from, w->one_way, ret, m, err) : from_description(w->arm, ret, err);
 	if (!rc)
 		joint_add_inertia(ret, w->inertia_kgm2 * w->ratio_1 * w->ratio_1);
 	return rc;

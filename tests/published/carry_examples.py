@@ -220,7 +220,7 @@ def suit_with_uncertain_supply_and_gear():
 def side_by_side():
     """8 N.m at 20 rpm: of two curves with 12 and 6 N.m there the margins are 4 and -2 N.m. A rotor of 0.001 kg.m2 behind a ratio of 10 is 0.1 kg.m2
     at the output; 10 rpm more each second are 1.0472 rad/s2, so 8.10472 N.m are needed."""
-    rows = "".join(f"{k},{10 * k},8\n" for k in range(3))
+    rows = "".join(f"{k},{speed},8\n" for k, speed in enumerate((10, 0, 10, 20)))
     duty = table("time (s),speed (rpm),torque (N.m)\n" + rows)
     strong = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "strong.csv")
     weak = table("speed (rpm),torque (N.m)\n0,7\n40,5\n", "weak.csv")
@@ -245,7 +245,7 @@ def what_decides_is_what_is_least_sure():
     """At 49.5 rpm 1.0 N.m are left with u 0.1; at 50.4 rpm 1.04 with u 1.5, that of the less sure neighbour: this decides, Phi(1.04/1.5) = 0.7559
     (tables of the normal distribution). One row of 8001 is outside the curve: the figure shows it."""
     curve = table("speed (rpm),torque (N.m),u torque (N.m)\n49,11,0.1\n50,11,0.1\n51,11.1,1.5\n53,11.1,1.5\n", "curve-u.csv")
-    rows = "".join(f"{k},{49.5 if k < 5 else 50 + 0.4 * (k - 4)},10\n" for k in range(10))
+    rows = "".join(f"{k},{speed},10\n" for k, speed in enumerate((49.5,) * 5 + (50.4, 50.8, 51.2, 51.6, 52, 51.2, 50.4)))
     d = bridle("suit", "--from", table("time (s),speed (rpm),torque (N.m)\n" + rows), "--curve", curve)
     torque = next(v for v in d["verdicts"] if v["requirement"] == "torque at its speed")
     near(torque["probability"], 0.7559, 0.0002)
@@ -426,6 +426,13 @@ def suit_refuses():
     for words, duty in (("row 1001: a gap of 0.501 s", gap), ("row 1001: the speed jumps by 40 rpm", jump)):
         text = "time (s),speed (rpm),torque (N.m)\n" + "".join("%g,%g,%g\n" % row for row in duty)
         refused(words, "suit", "--from", table(text), "--curve", curve)
+    # 1 s of 10 rpm is 60 deg, 0.5 s of it 30 deg: an arm that is 30 deg further on after each cycle
+    walk = table("time (s),speed (rpm),torque (N.m)\n0,10,1\n1,-10,1\n1.5,0,1\n2,0,1\n", "walk.csv")
+    refused("60 deg forward and 30 deg backward, 30 deg apart", "suit", "--from", walk, "--curve", curve)
+    bridle("suit", "--from", walk, "--curve", curve, "--one-way")
+    ramp = table("time (s),angle (deg),torque (N.m)\n" + "".join(f"{i},{i},1\n" for i in range(91)), "ramp.csv")
+    refused("ends at 90 deg and begins at 0 deg, 90 deg apart", "suit", "--from", ramp, "--curve", curve)
+    bridle("suit", "--from", ramp, "--curve", curve, "--one-way")
     refused("give the duty once", "suit", "--curve", curve)
     refused("--curve", "suit", "--from", curve)
     refused("bridle hold --json", "suit", "--from", table("time (s),speed (rpm),torque (N.m)\n0,1,1\n1,1,1\n2,1,1\n"), "--thermal", curve)

@@ -110,6 +110,44 @@ static void refuses_gaps_and_jumps(void **state)
 	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
 }
 
+/* A sine of the speed over a whole period, then with each thing that does not meet its beginning. 30 rpm are 180 deg/s:
+ * 30 sin t is the angle 180 (1 - cos t). */
+static void refuses_a_cycle_that_does_not_close(void **state)
+{
+	double a[ROWS], period = 2 * 3.14159265358979;
+	struct err err;
+
+	(void)state;
+	for (int i = 0; i < ROWS; i++) {
+		t[i] = period * i / (ROWS - 1);
+		n[i] = 30 * sin(t[i]);
+		a[i] = 180 * (1 - cos(t[i]));
+		T[i] = 1;
+	}
+	assert_int_equal(joint_duty_closes(&duty, NULL, false, &err), RC_OK);
+	assert_int_equal(joint_duty_closes(&duty, a, false, &err), RC_OK);
+	for (int i = 0; i < ROWS; i++)
+		a[i] += 90 * t[i] / period;
+	assert_int_equal(joint_duty_closes(&duty, a, false, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "ends at 90 deg and begins at 0 deg, 90 deg apart"));
+	assert_int_equal(joint_duty_closes(&duty, a, true, &err), RC_OK);
+	for (int i = 0; i < ROWS; i++)
+		a[i] += 270 * t[i] / period; /* a whole turn on */
+	assert_int_equal(joint_duty_closes(&duty, a, false, &err), RC_OK);
+	for (int i = 0; i < ROWS; i++)
+		n[i] = 30 * sin(t[i] * 0.75); /* three quarters of a period */
+	assert_int_equal(joint_duty_closes(&duty, NULL, true, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "ends at -30 rpm and begins at 0 rpm"));
+	for (int i = 0; i < ROWS; i++)
+		n[i] = 30 * (sin(t[i]) + 0.3);
+	assert_int_equal(joint_duty_closes(&duty, NULL, false, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "339.3 deg apart")); /* 0.3 x 30 rpm x 6 x 2 pi s */
+	assert_int_equal(joint_duty_closes(&duty, NULL, true, &err), RC_OK);
+	for (int i = 0; i < ROWS; i++)
+		n[i] = 30; /* turns on: says so by itself */
+	assert_int_equal(joint_duty_closes(&duty, NULL, false, &err), RC_OK);
+}
+
 /* The fixed point against 300 cycles of small steps of the heat balance. */
 static void heat_repeats(void **state)
 {
@@ -161,6 +199,7 @@ int main(void)
 		cmocka_unit_test(arm_by_hand),
 		cmocka_unit_test(sums_by_hand),
 		cmocka_unit_test(refuses_gaps_and_jumps),
+		cmocka_unit_test(refuses_a_cycle_that_does_not_close),
 		cmocka_unit_test(heat_repeats),
 		cmocka_unit_test(curve),
 	};
