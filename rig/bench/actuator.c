@@ -9,6 +9,19 @@
 #define RUB_RAD 3e-5           /* twist over which the friction of the gear's spring builds up: a tenth of an arcmin */
 #define COPPER_ZERO_DEGC 234.5 /* IEC 60034-1 uses 235; the usual figure for annealed copper */
 
+double actuator_cogging_order(const struct physics *p)
+{
+	long a = lround(p->motor.slots), b = lround(p->motor.poles);
+	double both = (double)a * (double)b;
+
+	while (b > 0) { /* Euclid */
+		long rest = a % b;
+		a = b;
+		b = rest;
+	}
+	return both / (double)a * p->gear.ratio;
+}
+
 void actuator_init(struct actuator *a, const struct physics *physics, double step_s)
 {
 	memset(a, 0, sizeof *a);
@@ -16,6 +29,7 @@ void actuator_init(struct actuator *a, const struct physics *physics, double ste
 	a->step_s = step_s;
 	a->current_keep = exp(-step_s / physics->drive.lag_s);
 	a->stuck = true;
+	a->cogs = actuator_cogging_order(physics) / physics->gear.ratio;
 	actuator_warm(a, 20);
 }
 
@@ -91,6 +105,28 @@ static double rub(struct actuator *a, double free_rad_per_s, double friction_Nm)
 	return a->stuck ? 0 : free_rad_per_s - copysign(most, free_rad_per_s);
 }
 
+/* Cogging and gear mesh on the rotor. */
+static double waves_Nm(const struct actuator *a)
+{
+	const struct physics *p = a->physics;
+	double n = p->gear.ratio, sum = 0;
+
+	if (p->motor.cogging_Nm > 0)
+		sum -= p->motor.cogging_Nm * sin(a->cogs * a->rotor_rad);
+	if (p->gear.mesh_Nm > 0)
+		sum -= p->gear.mesh_Nm / n * sin(p->gear.teeth * a->rotor_rad / n);
+	return sum;
+}
+
+static double waves_J(const struct actuator *a)
+{
+	const struct physics *p = a->physics;
+	double mesh = p->gear.teeth * a->rotor_rad / p->gear.ratio;
+
+	return p->motor.cogging_Nm / a->cogs * (1 - cos(a->cogs * a->rotor_rad)) +
+	       p->gear.mesh_Nm / p->gear.teeth * (1 - cos(mesh));
+}
+
 void actuator_step(struct actuator *a, const struct actuator_demand *demand, double bus_V, double output_rad_per_s,
 		   bool coupled)
 {
@@ -105,7 +141,7 @@ void actuator_step(struct actuator *a, const struct actuator_demand *demand, dou
 	gear_Nm =
 		(p->gear.coulomb_Nm + p->gear.viscous_Nms * fabs(w / n) + p->gear.load_loss_frac * fabs(a->output_Nm)) /
 		n;
-	free = w + h * (motor_Nm - a->output_Nm / n) / p->motor.inertia_kgm2;
+	free = w + h * (motor_Nm + waves_Nm(a) - a->output_Nm / n) / p->motor.inertia_kgm2;
 	after = rub(a, free, iron_Nm + gear_Nm);
 	middle = 0.5 * (w + after);
 	a->lost.iron_J += iron_Nm * fabs(middle) * h;
@@ -141,5 +177,6 @@ double actuator_stored_J(const struct actuator *a)
 
 	return 0.5 * (p->motor.inertia_kgm2 * a->rotor_rad_per_s * a->rotor_rad_per_s +
 		      p->motor.henry * a->current_A * a->current_A + p->gear.stiffness_Nm_per_rad * stretch * stretch +
-		      locked);
+		      locked) +
+	       waves_J(a);
 }

@@ -7,6 +7,8 @@
  * between rotor and output; its friction, dry, viscous and growing with the transmitted torque, acts on the rotor.
  * Beside the spring, between rotor and output, is dry friction of its own that builds up over a short twist (Dahl
  * 1976): what makes a loop of torque and twist.
+ * Cogging of slots and poles and the ripple of gear mesh are torques of the rotor's angle alone, - A sin(order angle):
+ * what they take on one half of a wave they give back on the other.
  * Output torque is positive when the actuator drives in the positive direction. */
 #ifndef BRIDLE_BENCH_ACTUATOR_H
 #define BRIDLE_BENCH_ACTUATOR_H
@@ -29,6 +31,7 @@ struct actuator {
 	double rotor_rad;  /* its angle */
 	double twist_rad;  /* rotor angle over ratio less output angle */
 	double rub_Nm;     /* dry friction between the gear's two sides: of the output's torque */
+	double cogs;       /* waves of the cogging in a turn of the rotor */
 	bool stuck;        /* rotor held by its own friction */
 	double bus_A;      /* what the last step drew */
 	double output_Nm;  /* torque on the output shaft in the last step */
@@ -47,6 +50,8 @@ struct actuator_demand {
 void actuator_init(struct actuator *actuator, const struct physics *physics, double step_s);
 /* Resistance at the winding's heat (copper, 1/(234.5 + 20) per kelvin from 20 degC). */
 void actuator_warm(struct actuator *actuator, double winding_degC);
+/* Waves of the cogging in a turn of the output: the least common multiple of slots and poles, times the ratio. */
+double actuator_cogging_order(const struct physics *physics);
 double actuator_kt(const struct actuator *actuator, double current_A);
 
 /* Velocities of one step against an output that turns at output_rad_per_s. coupled false: the flange is free. */
@@ -58,7 +63,7 @@ void actuator_step(struct actuator *actuator, const struct actuator_demand *dema
  * change between sticking, sliding, play and contact, several thousand times a second. */
 void actuator_turn(struct actuator *actuator, double output_rad_per_s);
 
-/* Kinetic, magnetic and spring energy. */
+/* Kinetic, magnetic and spring energy, and that of cogging and mesh. */
 double actuator_stored_J(const struct actuator *actuator);
 
 #endif

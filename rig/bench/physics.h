@@ -22,6 +22,7 @@ struct physics {
 	struct {
 		double kt_Nm_per_A, saturation_A, ohm, henry, inertia_kgm2; /* rotor side; ohm at 20 degC */
 		double iron_Nm, iron_Nms;                                   /* rotor side: constant and per rad/s */
+		double cogging_Nm, slots, poles;                            /* rotor side: amplitude */
 	} motor;
 	struct {
 		double limit_A, lag_s, modulation_frac, standby_W, switch_V, switch_ohm;
@@ -33,6 +34,7 @@ struct physics {
 	struct {
 		double ratio, coulomb_Nm, viscous_Nms, load_loss_frac, breakaway;
 		double backlash_rad, stiffness_Nm_per_rad, damping_Nms, hysteresis_Nm;
+		double mesh_Nm, teeth; /* at the output: amplitude, and waves in its turn */
 	} gear;
 	struct {
 		double winding_J_per_K, case_J_per_K, winding_case_K_per_W, case_room_K_per_W;

@@ -28,6 +28,13 @@ const struct physics_key physics_keys[] = {
 	{ "motor", "iron_speed", "N.m.s/rad", AT(motor.iron_Nms), "1.5e-5 N.m.s/rad", 0, BIG,
 	  "iron loss as a drag on the rotor: eddy currents, per radian a second" },
 
+	{ "motor", "cogging", "N.m", AT(motor.cogging_Nm), "0 N.m", 0, BIG,
+	  "of slots and poles, rotor side: amplitude; as many waves in a turn of the rotor as the least common "
+	  "multiple "
+	  "of both" },
+	{ "motor", "slots", "1", AT(motor.slots), "12", 1, 1000, "of the stator, whole" },
+	{ "motor", "poles", "1", AT(motor.poles), "14", 2, 1000, "of the rotor, whole: two for each pair" },
+
 	{ "drive", "current_limit", "A", AT(drive.limit_A), "11.3 A", 1e-3, BIG, "largest torque-producing current" },
 	{ "drive", "current_lag", "s", AT(drive.lag_s), "0.6 ms", 1e-5, 1, "time constant of the current loop" },
 	{ "drive", "modulation", "1", AT(drive.modulation_frac), "0.95", 0.1, 1.2,
@@ -83,6 +90,10 @@ const struct physics_key physics_keys[] = {
 
 	{ "gear", "hysteresis", "N.m", AT(gear.hysteresis_Nm), "0 N.m", 0, BIG,
 	  "dry friction between the gear's two sides, beside that spring: half the height of its loop at the output" },
+
+	{ "gear", "mesh", "N.m", AT(gear.mesh_Nm), "0 N.m", 0, BIG,
+	  "ripple by gear mesh, seen at the output: amplitude" },
+	{ "gear", "teeth", "1", AT(gear.teeth), "72", 1, 10000, "waves of it in a turn of the output" },
 
 	{ "actuator_heat", "winding", "J/K", AT(actuator_heat.winding_J_per_K), "210 J/K", 1e-3, BIG, "heat capacity" },
 	{ "actuator_heat", "case", "J/K", AT(actuator_heat.case_J_per_K), "1500 J/K", 1e-3, BIG, "heat capacity" },

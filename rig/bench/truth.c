@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "bench/truth.h"
 
+#include "bench/actuator.h"
+
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
@@ -76,8 +78,9 @@ static FILE *create(const char *path)
 static enum rc write_json(const char *path, uint64_t seed, const struct physics *physics, const struct true_rig *t,
 			  const struct weights_profile *weights, struct err *err)
 {
-	json_t *doc = json_pack("{s:I,s:o,s:o,s:o}", "seed", (json_int_t)seed, "rig", rig_json(t), "weights",
-				weights_json(t, weights), "virtual", physics_json(physics));
+	json_t *doc = json_pack("{s:I,s:o,s:o,s:o,s:{s:f,s:f}}", "seed", (json_int_t)seed, "rig", rig_json(t),
+				"weights", weights_json(t, weights), "virtual", physics_json(physics), "orders",
+				"cogging", actuator_cogging_order(physics), "mesh", physics->gear.teeth);
 	FILE *f = doc != NULL ? create(path) : NULL;
 	bool failed = f == NULL || json_dumpf(doc, f, JSON_INDENT(2) | JSON_REAL_PRECISION(17)) != 0;
 

@@ -76,6 +76,64 @@ static void current_loop_is_a_first_order_lag(void **state)
 	}
 }
 
+/* 12 slots and 14 poles cog 84 times a turn (the least common multiple: common practice, no source). Of a rotor that
+ * is let go at an angle the first step is theirs alone. */
+static void cogs_and_teeth_are_felt_at_a_wall(void **state)
+{
+	struct world_config k = ideal();
+	struct actuator a;
+
+	(void)state;
+	k.physics.motor.cogging_Nm = 0.02;
+	k.physics.gear.ratio = 9;
+	k.physics.gear.mesh_Nm = 0.3;
+	k.physics.gear.teeth = 50;
+	k.physics.gear.coulomb_Nm = 0;
+	assert_near(actuator_cogging_order(&k.physics), 84 * 9, 1e-9);
+	for (int i = 0; i < 40; i++) {
+		double at = 0.01 * i, expected = -0.02 * sin(84 * at) - 0.3 / 9 * sin(50 * at / 9);
+		actuator_init(&a, &k.physics, H);
+		a.rotor_rad = at;
+		actuator_step(&a, &(struct actuator_demand){ .reach_factor = 1 }, 48, 0, true);
+		assert_near(a.rotor_rad_per_s * k.physics.motor.inertia_kgm2 / H, expected, 1e-12);
+	}
+}
+
+/* They take and give back: a rotor left alone keeps its energy over a thousand teeth, and swings about the place where
+ * it is drawn to with the angular frequency sqrt(A N / J) of small swings. */
+static void cogging_keeps_the_energy(void **state)
+{
+	struct world_config k = ideal();
+	struct actuator a;
+	struct actuator_demand off = { .reach_factor = 1 };
+	int crossings = 0;
+
+	(void)state;
+	k.physics.motor.cogging_Nm = 0.02;
+	k.physics.gear.mesh_Nm = 0.01;
+	k.physics.gear.teeth = 5;
+	actuator_init(&a, &k.physics, H);
+	a.rotor_rad_per_s = 60;
+	double before = actuator_stored_J(&a), least = before, most = before;
+	for (int i = 0; i < 60000; i++) {
+		actuator_step(&a, &off, 48, 0, false);
+		least = fmin(least, actuator_stored_J(&a));
+		most = fmax(most, actuator_stored_J(&a));
+	}
+	assert_near(a.rotor_rad, 180, 10); /* slower where it climbs */
+	assert_near(least / before, 1, 0.01);
+	assert_near(most / before, 1, 0.01);
+	k.physics.gear.mesh_Nm = 0;
+	actuator_init(&a, &k.physics, H);
+	a.rotor_rad = 1e-3;
+	for (int i = 0; i < 200000; i++) { /* 10 s */
+		double was = a.rotor_rad;
+		actuator_step(&a, &off, 48, 0, false);
+		crossings += was * a.rotor_rad < 0;
+	}
+	assert_near(crossings, 2 * 10 * sqrt(0.02 * 84 / k.physics.motor.inertia_kgm2) / (2 * 3.14159265), 2);
+}
+
 static void winding_resistance_is_coppers(void **state)
 {
 	struct world_config k = ideal();
@@ -162,6 +220,8 @@ int main(void)
 		cmocka_unit_test(free_motor_reaches_no_load_speed),
 		cmocka_unit_test(stalled_motor_makes_heat_only),
 		cmocka_unit_test(current_loop_is_a_first_order_lag),
+		cmocka_unit_test(cogs_and_teeth_are_felt_at_a_wall),
+		cmocka_unit_test(cogging_keeps_the_energy),
 		cmocka_unit_test(winding_resistance_is_coppers),
 		cmocka_unit_test(saturates),
 		cmocka_unit_test(twist_shows_play_and_stiffness),
