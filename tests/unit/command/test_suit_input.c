@@ -36,12 +36,13 @@ static void speed_comes_as_it_is_or_from_angles(void **state)
 	struct err err;
 
 	(void)state;
-	assert_int_equal(from_table("time (s),torque (N.m),speed (rpm)\n0,1,10\n1,2,11\n2,3,12\n", &d, &err), RC_OK);
+	assert_int_equal(from_table("time (s),torque (N.m),speed (rpm)\n0,1,10\n1,2,11\n2,3,10\n", &d, &err), RC_OK);
 	assert_int_equal(d.n, 3);
 	assert_near(d.speed_rpm[1], 11, 0);
 	suit_duty_free(&d);
 	/* 6 degrees a second are a turn a minute */
-	assert_int_equal(from_table("time (s),torque (N.m),angle (deg)\n0,1,0\n1,1,6\n2,1,12\n3,1,18\n", &d, &err),
+	assert_int_equal(from_table("time (s),torque (N.m),angle (deg)\n0,1,0\n1,1,6\n2,1,12\n3,1,18\n4,1,12\n5,1,6\n",
+				    &d, &err),
 			 RC_OK);
 	assert_near(d.speed_rpm[1], 1, 1e-12);
 	assert_near(d.speed_rpm[2], 1, 1e-12);
@@ -58,7 +59,9 @@ static void the_rotor_counts_by_the_square_of_the_ratio(void **state)
 	double acceleration_rad_s2 = 10 * 2 * acos(-1) / 60; /* 10 rpm more each second */
 
 	(void)state;
-	scratch_file(path, "time (s),torque (N.m),speed (rpm)\n0,1,0\n1,1,10\n2,1,20\n3,1,30\n4,1,40\n");
+	scratch_file(
+		path,
+		"time (s),torque (N.m),speed (rpm)\n0,1,0\n1,1,10\n2,1,20\n3,1,30\n4,1,40\n5,1,30\n6,1,20\n7,1,10\n");
 	assert_int_equal(suit_duty(&w, &d, &m, &err), RC_OK);
 	unlink(path);
 	assert_near(d.torque_Nm[2], 1 + 2e-5 * 50 * 50 * acceleration_rad_s2, 1e-9);
