@@ -133,7 +133,7 @@ enum rc joint_duty_check(const struct joint_duty *d, struct err *err)
 	return RC_OK;
 }
 
-#define SEAM_STEPS 1.5  /* of the largest step inside the cycle */
+#define SEAM_STEPS 3    /* of the largest step inside: a speed by differences is one-sided at both ends */
 #define SEAM_SHARE 0.05 /* of the range, or of the way */
 
 /* Is the step from the last row to the first unlike any inside? apart: that step. */

@@ -33,7 +33,7 @@ enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, str
  * the whole range within less than 0.1 s. RC_ARG with the row. */
 enum rc joint_duty_check(const struct joint_duty *duty, struct err *err) MUST_CHECK;
 /* A cycle that is repeated ends where it begins. The speed, and the angle (deg, NULL where there is none; whole turns
- * are no difference), may differ between last and first row by three times the largest step inside and by 5 % of
+ * are no difference), may differ by the larger of three times the largest step inside and 5 % of the
  * range. A speed of both signs (each 5 % of the way or more) has to come back to within 5 % of the way. RC_ARG with the
  * difference. one_way: the duty goes on from where it ends, and only the speed is asked. */
 enum rc joint_duty_closes(const struct joint_duty *duty, const double *angle_deg, bool one_way,
