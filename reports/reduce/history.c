@@ -53,8 +53,9 @@ struct collecting {
 	struct logbook *lb;
 	bool failed; /* out of memory */
 	char *rig_text, *actuator_text, program[32];
-	const char *file; /* whose keys are told; NULL: of no file */
-	int cell_sign;    /* by the newest rig.ini so far */
+	const char *file;  /* whose keys are told; NULL: of no file */
+	int cell_sign;     /* by the newest rig.ini so far */
+	char mounting[80]; /* the newest that a run told; "" none yet */
 	int64_t run_id, wall_ns;
 };
 
@@ -300,6 +301,22 @@ static void take_rig(struct collecting *c, char *text)
 	keep(&c->rig_text, text);
 }
 
+/* Another name of the mounting than the last run's that told one. */
+static bool take_mounting(void *ctx, int64_t mono_ns, const char *kind, const char *text)
+{
+	struct collecting *c = ctx;
+	char what[200];
+
+	(void)mono_ns;
+	if (strcmp(kind, EVENT_MOUNTING) != 0)
+		return true;
+	snprintf(what, sizeof what, "mounting %.70s, was %.70s", text, c->mounting);
+	if (c->mounting[0] && strncmp(c->mounting, text, sizeof c->mounting - 1) != 0)
+		changed(c, what);
+	snprintf(c->mounting, sizeof c->mounting, "%s", text);
+	return true;
+}
+
 static enum rc take_texts(struct collecting *c, const struct run_info *run, struct err *err)
 {
 	char *rig = NULL, *actuator = NULL, *plan = NULL, what[100];
@@ -316,6 +333,7 @@ static enum rc take_texts(struct collecting *c, const struct run_info *run, stru
 		changed(c, what);
 	}
 	snprintf(c->program, sizeof c->program, "%s", run->program);
+	rc = logbook_each_event(c->lb, run->id, take_mounting, c, err);
 	if (rig && (!c->rig_text || strcmp(rig, c->rig_text) != 0))
 		take_rig(c, rig);
 	else
@@ -328,7 +346,7 @@ static enum rc take_texts(struct collecting *c, const struct run_info *run, stru
 		keep(&c->actuator_text, actuator);
 	else
 		free(actuator);
-	return RC_OK;
+	return rc;
 }
 
 static enum rc take_run(struct collecting *c, int64_t run_id, struct err *err)

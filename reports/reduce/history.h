@@ -51,7 +51,9 @@ struct history_series {
 
 struct history_change {
 	int64_t wall_ns, run_id;
-	char what[HISTORY_WHAT]; /* "rig.ini [arm] length: 500 mm, was 498 mm", "calibration, record 5" */
+	char what
+		[HISTORY_WHAT]; /* "rig.ini [arm] length: 500 mm, was 498 mm", "calibration, record 5", "mounting B, was
+				  * A" */
 };
 
 struct history {

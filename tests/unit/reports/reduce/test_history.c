@@ -2,6 +2,8 @@
 /* Fourteen months of a rig in a logbook of its own: what was put in comes out, and only what moved is told. */
 #include "reports/reduce/history.h"
 
+#include "channel/event.h"
+
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -53,6 +55,8 @@ static void point(struct book *b, int64_t run_id, int first, unsigned flags, int
 static bool virtual_bench;
 static const char *actuator_text = "[actuator]\nname = winder\n";
 
+static const char *mounting; /* of the next sweep; NULL: it tells none */
+
 static void sweep(struct book *b, int month, int32_t zero, double no_load_A, const char *rig, double rpm,
 		  const char *actuator)
 {
@@ -78,6 +82,8 @@ static void sweep(struct book *b, int month, int32_t zero, double no_load_A, con
 	point(b, head.id, 20, POINT_TARE, 1, NAN, rpm);
 	point(b, head.id, 30, 0, 1, 0, rpm);
 	point(b, head.id, 40, 0, 1, 10, rpm);
+	if (mounting)
+		assert_int_equal(logbook_event(b->lb, head.id, 2000, EVENT_MOUNTING, mounting, &b->err), RC_OK);
 	assert_int_equal(logbook_run_end(b->lb, head.id, 600000000, "done", "", "", &b->err), RC_OK);
 }
 
@@ -177,6 +183,28 @@ static void virtual_and_real_runs_are_not_mixed(void **state)
 	history_free(h);
 }
 
+/* Runs that tell no mounting, or the same one, have none; the first name is no change. */
+static void another_mounting_is_told(void **state)
+{
+	static const char *const told[] = { NULL, "A", "A", NULL, "B" };
+	struct book *b = *state;
+	struct history *h = NULL;
+	size_t first = 0;
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	kept(b, 0, 500, "calibration", "{\"coefficients\": [5, 10000], \"covariance\": [[1, 0], [0, 4]]}");
+	for (int m = 0; m < 5; m++) {
+		mounting = told[m];
+		sweep(b, m, 1000, 0.6, "[rig]\nname = Heron\n[cell]\nsign = +\n", 60, "winder");
+	}
+	mounting = NULL;
+	assert_int_equal(history_of(b->lb, "winder", &h, &b->err), RC_OK);
+	assert_int_equal(h->n_changes, 2); /* and the calibration */
+	assert_int_equal(history_changes(h, &h->series[HISTORY_ZERO], 4, &first), 1);
+	assert_string_equal(h->change[first].what, "mounting B, was A");
+	history_free(h);
+}
+
 /* By the name of its file as well, which stands before each of its keys that changed. */
 static void an_actuator_is_found_by_its_file(void **state)
 {
@@ -217,6 +245,7 @@ int main(void)
 {
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(what_was_put_in_comes_out, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(another_mounting_is_told, book_set_up, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_zero_that_moved_is_told_with_what_was_changed, book_set_up,
 						book_tear_down),
 		cmocka_unit_test_setup_teardown(virtual_and_real_runs_are_not_mixed, book_set_up, book_tear_down),
