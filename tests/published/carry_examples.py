@@ -96,6 +96,26 @@ def winding_by_resistance():
         near(d["time_s"]["value"], 1200 * math.log(60 / (80 - ((20 + k) * 1.2 - k))), 0.5)  # 0.6 ohm
 
 
+def duty_types():
+    """S1, S2 and S3 of IEC 60034-1: a constant load to thermal equilibrium; a load of 10, 30, 60 or 90 min from cold; cycles of 10 min with 15, 25, 40
+    or 60 % of load, the rest stood still (definitions as a public course page on the choice of a machine quotes them; times and shares from memory).
+    One store of 900 s and 2 K/W from 22 to 80 degC: 29 W for ever; 29/(1 - e^(-t/tau)) for a time t; 29 (1 - e^(-c/tau))/(1 - e^(-d c/tau)) for a share
+    d of cycles c: the geometric series of a curve that repeats. The loss is 1 W and 0.1 W for each N2m2 under load."""
+    rows, warm = "", 22.0
+    for k in range(900):
+        torque = 8 if k < 300 else 12 if k < 600 else 0
+        loss = 1 + 0.1 * torque * torque if torque else 0
+        rows += f"{10 * k},{warm + 0.02 * math.sin(1.7 * k * k):.6f},22,{torque},{loss}\n"
+        warm = 22 + 2 * loss + (warm - 22 - 2 * loss) * math.exp(-10 / 900)
+    d = bridle("hold", "--from", table("time (s),winding (degC),ambient (degC),torque (N.m),loss (W)\n" + rows), "--limit", "80 degC")
+    near(d["continuous_torque_Nm"]["value"], math.sqrt((29 - 1) / 0.1), 0.01)
+    assert [s["time_s"] for s in d["s2"]] == [600, 1800, 3600, 5400] and [(s["cycle_s"], s["duty"]) for s in d["s3"]] == [(600, x) for x in (0.15, 0.25, 0.4, 0.6)]
+    for s in d["s2"]:
+        near(s["torque_Nm"]["value"], math.sqrt((29 / (1 - math.exp(-s["time_s"] / 900)) - 1) / 0.1), 0.02)
+    for s in d["s3"]:
+        near(s["torque_Nm"]["value"], math.sqrt((29 * (1 - math.exp(-600 / 900)) / (1 - math.exp(-s["duty"] * 600 / 900)) - 1) / 0.1), 0.02)
+
+
 def sensors_that_are_off():
     """One store under a constant loss P, its start fitted: T + b follows tau dT/dt = R P + b - (T - Ta), so a sensor that tells b too much makes R too
     large by b/P and no time constant longer; the true temperature is b lower than told, and a limit comes so much later. An ambient that is told b too
@@ -454,6 +474,7 @@ if __name__ == "__main__":
     test("what hold refuses", holds_refuse)
     test("a winding by its resistance", winding_by_resistance)
     test("watts and torques that are off together", watts_and_torques_that_are_off_together)
+    test("duty types", duty_types)
     test("sensors that are off", sensors_that_are_off)
     test("ripple behind a lag", ripple_behind_a_lag)
     test("orders are named", orders_are_named)
