@@ -106,6 +106,31 @@ static void by_operator_all_of_it_is(void **state)
 	unc_ctx_free(ctx);
 }
 
+/* A later pair is another mounting too: what the calibration has of that is not counted twice. Of two levels with 2.5
+ * and 1.2 degrees of freedom the source has the fewer; a record that tells none has one less than groups. */
+static void by_pair_the_rest_is_added_with_the_fewest_degrees_of_freedom(void **state)
+{
+	struct unc_ctx *ctx = unc_ctx_new();
+
+	keep(*state, STUDY_RECORD,
+	     "{\"actuator\": \"winder\", \"serial\": \"0042\", \"rig\": \"Heron\", \"virtual_bench\": false, "
+	     "\"by\": \"pair\", \"n_groups\": 6, \"levels\": ["
+	     "{\"quantity\": \"efficiency\", \"direction\": \"up\", \"speed_set_rpm\": 60, \"at\": 10, "
+	     "\"mean\": {\"value\": 0.5}, \"means\": {\"value\": 0.005, \"dof\": 2.5}}, "
+	     "{\"quantity\": \"efficiency\", \"direction\": \"up\", \"speed_set_rpm\": 60, \"at\": 20, "
+	     "\"mean\": {\"value\": 0.6}, \"means\": {\"value\": 0.012, \"dof\": 1.2}}]}");
+	assert_int_equal(take(*state, false), RC_OK);
+	assert_near(study.dof, 1.2, 0);
+	struct study_sources sources = study_register(&study, ctx);
+	struct curve_point p = point(ctx, 10, 60);
+	assert_int_equal(study_apply(&sources, ctx, &p), 1);
+	assert_near(unc_u(p.efficiency), 0.5 * 0.01, 1e-12);
+	unc_ctx_free(ctx);
+	keep(*state, STUDY_RECORD, STUDY("mounting", "Heron", "false"));
+	assert_int_equal(take(*state, false), RC_OK);
+	assert_near(study.dof, 3, 0);
+}
+
 static void another_speed_or_way_gets_nothing(void **state)
 {
 	struct unc_ctx *ctx = unc_ctx_new();
@@ -154,6 +179,8 @@ int main(void)
 	const struct CMUnitTest tests[] = {
 		cmocka_unit_test_setup_teardown(by_mounting_the_rest_is_added, scene, book_tear_down),
 		cmocka_unit_test_setup_teardown(by_operator_all_of_it_is, scene, book_tear_down),
+		cmocka_unit_test_setup_teardown(by_pair_the_rest_is_added_with_the_fewest_degrees_of_freedom, scene,
+						book_tear_down),
 		cmocka_unit_test_setup_teardown(another_speed_or_way_gets_nothing, scene, book_tear_down),
 		cmocka_unit_test_setup_teardown(a_study_of_something_else_is_refused, scene, book_tear_down),
 	};
