@@ -145,6 +145,8 @@ static void stand_between(struct hand_set *h, const struct snapshot *snap, struc
 		hold_power(h, ret, HAND_SET_OUT);
 	} else if (on) {
 		follow(h, snap, ret);
+	} else {
+		ret->wish.speed_rpm = 0;
 	}
 }
 

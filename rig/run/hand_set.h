@@ -4,7 +4,8 @@
  * guard watches the shaft against it.
  *
  * - Power: the knob may stand anywhere, and the shaft would start with the contactor. So 0 is asked for before it
- *   closes, and nothing but a person's word shows it; a shaft that starts by itself then is the guard's to see.
+ *   closes, and nothing but a person's word shows it; a shaft that starts by itself then is the guard's to see. Until
+ *   the first drive no speed goes out, whatever the sequence says, so that the guard holds the shaft against 0.
  * - A speed that the sequence goes on wanting for STEADY_S (its ramp is over) is asked for. It counts as set when the
  *   person says so and the pick-up agrees within the tolerance. Turning round goes by 0. Until then the sequence sees
  *   drive_waits and its phase begins anew.

@@ -254,6 +254,36 @@ static void a_key_too_soon_is_asked_again(void **state)
 	assert_true(fabs(z.zero_count - 5000) < 3);
 }
 
+static void power_and_a_speed_but_no_mode(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	(void)state;
+	(void)snap;
+	*ret = (struct seq_out){ .wish = { .power = true, .mode = DRIVE_OFF, .speed_rpm = 60 } };
+}
+
+/* D7: nobody was asked for a speed yet, so none goes out and the guard holds the shaft against 0. */
+static void before_the_first_drive_no_speed_goes_out(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(50);
+	const struct sequence sequence = { power_and_a_speed_but_no_mode, NULL };
+	struct person p = person_of(&rig, &sequence);
+	unsigned with_power = 0;
+
+	(void)state;
+	for (int i = 0; i < 100; i++) {
+		struct seq_out out = { 0 };
+		tiny_look(&rig, &(struct wish){ 0 });
+		rig.ticks++;
+		p.h.pressed = true;
+		hand_set_step(&p.h, &rig.snap, &out);
+		with_power += out.wish.power;
+		assert_int_equal(out.wish.mode, DRIVE_OFF);
+		assert_true(fabs(out.wish.speed_rpm) < 1e-9);
+	}
+	assert_true(with_power > 90);
+	assert_int_equal(p.h.asked_n, 1);
+}
+
 /* Before the contactor closes the person says that the knob is at 0: a shaft that turns says no. */
 static void a_shaft_that_turns_keeps_the_contactor_open(void **state)
 {
@@ -331,6 +361,7 @@ int main(void)
 		cmocka_unit_test(a_speed_that_is_not_there_is_not_believed),
 		cmocka_unit_test(a_key_too_soon_is_asked_again),
 		cmocka_unit_test(a_shaft_that_turns_keeps_the_contactor_open),
+		cmocka_unit_test(before_the_first_drive_no_speed_goes_out),
 		cmocka_unit_test(by_itself_a_speed_has_to_stay),
 		cmocka_unit_test(what_nobody_senses_is_refused),
 	};
