@@ -238,8 +238,10 @@ static enum rc look_at_procedures(struct checking *c, struct err *err)
 	c->procedures = ready_procedures(&c->live);
 	if (!c->procedures)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	if (!c->live.cli->json)
+	if (!c->live.cli->json) {
+		progress_clear(c->live.progress);
 		ready_procedures_print(c->procedures);
+	}
 	return RC_OK;
 }
 

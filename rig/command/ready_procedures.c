@@ -10,6 +10,8 @@
 
 #include <stdio.h>
 
+#define WORDS 200
+
 static const struct {
 	const char *name;
 	enum rc (*would)(const struct live *live, struct err *err);
@@ -33,18 +35,18 @@ json_t *ready_procedures(const struct live *live)
 
 void ready_procedures_print(const json_t *list)
 {
+	char can[WORDS] = "";
 	const json_t *one;
-	size_t i, n = 0;
+	size_t i, used = 0;
 
 	json_array_foreach(list, i, one)
 	{
-		if (!json_is_true(json_object_get(one, "possible")))
-			continue;
-		printf("%s%s", n++ ? ", " : "Procedures that this rig can do too: ",
-		       json_string_value(json_object_get(one, "procedure")));
+		if (json_is_true(json_object_get(one, "possible")) && used < sizeof can)
+			used += (size_t)snprintf(can + used, sizeof can - used, "%s%s", used ? ", " : "",
+						 json_string_value(json_object_get(one, "procedure")));
 	}
-	if (n > 0)
-		printf(".\n");
+	if (used > 0)
+		live_say("Procedures that this rig can do too: %s.", can);
 	json_array_foreach(list, i, one)
 	{
 		if (!json_is_true(json_object_get(one, "possible")))

@@ -4,6 +4,7 @@
 import os
 
 import harness
+from terminal import Terminal
 
 WORDS = {"hold": ("hold",), "play": ("play",), "obey": ("obey",), "obey --response": ("obey", "--response"), "ripple": ("ripple",), "tame": ("tame",)}
 WHO = ("--actuator", "paddle-winder", "--hands", "--answers", "no")
@@ -54,7 +55,17 @@ def what_would_refuse_is_told_before():
         with_and_without(bench)
 
 
+def on_a_terminal_they_stand_on_lines_of_their_own(bench):
+    """The live line is taken away before."""
+    ready = Terminal("ready", "gentle", "--hands", "--answers", "yes", "--no-check", "--bench", bench.folder)
+    assert ready.end() == 0, ready.text
+    harness.wait_for(lambda: "Not tame: " in ready.text, 10, "the words of ready")
+    before = ready.text.partition("Procedures that this rig can do too: ")[0]
+    assert before.endswith(("\r\x1b[K", "\n")), before[-200:]
+
+
 def with_and_without(bench):
+    on_a_terminal_they_stand_on_lines_of_their_own(bench)
     before = told(bench)
     assert before == asked(bench), (before, asked(bench))
     assert [name for name, why in before.items() if why] == ["tame"] and "run bridle obey first" in before["tame"], before
