@@ -5,6 +5,7 @@ the brake's drag is in the bench's truth.json: both have to lie within the state
 
     python3 tests/bench/ripple_live.py [RIGS]      # 1 rig; more on demand"""
 import csv
+import itertools
 import json
 import math
 import sys
@@ -81,6 +82,50 @@ def what_it_finds_holds_against_the_truth():
         assert inside >= (RIGS if RIGS < 20 else 0.9 * RIGS), found
 
 
+def cogged(folder):
+    """A mesh of 0.5 N.m with 24 teeth, and 2 slots with 2 poles that cog by 5 mN.m at the rotor, 0.18 N.m at the output."""
+    path = folder / "virtual.ini"
+    text = path.read_text(encoding="utf-8")
+    for old, new in (("cogging = 0 N.m", "cogging = 5 mN.m"), ("slots = 12", "slots = 2"), ("poles = 14", "poles = 2"), ("mesh = 0 N.m", "mesh = 0.5 N.m"),
+                     ("teeth = 72", "teeth = 24")):
+        assert text.count("\n" + old + "\n") == 1, old
+        text = text.replace("\n" + old + "\n", "\n" + new + "\n")
+    path.write_text(text, encoding="utf-8")
+
+
+def wave_of_speed(path, order):
+    """Amplitude over the mean, from three turns of the bench's truth at 5 rpm (ten rows a second): each row's part of the angle is its weight."""
+    with open(path, newline="") as file:
+        rows = [(float(row["int_speed_rad"]), float(row["speed_rad_per_s"])) for row in csv.DictReader(file)]
+    rows = max((list(rows) for turns, rows in itertools.groupby(rows, lambda row: 0.3 < row[1] < 0.8) if turns), key=len)  # the zero is read faster
+    rows = [(a, w) for a, w in rows if rows[0][0] + math.pi <= a < rows[0][0] + 7 * math.pi]
+    mean = sum(w for _, w in rows) / len(rows)
+    parts = [((b - a) * (w - mean), order * a) for (a, w), (b, _) in zip(rows, rows[1:])]
+    return math.hypot(sum(part * math.cos(x) for part, x in parts), sum(part * math.sin(x) for part, x in parts)) / (3 * math.pi) / mean
+
+
+def the_actuators_own_waves_go_into_the_speed():
+    """What docs/how-to-ripple.md says of a friction brake: its torque does not follow the speed. So the mesh is in the speed, by more than a
+    twentieth of it, and a wave of its name in the cell's torque is within its U of nothing."""
+    bench = harness.Bench(5, edit=cogged)
+    bench.start()
+    try:
+        bench.must("hang", "--hands", "--series", "1")
+        found = bench.must(*ASK, "--slots", "2", "--teeth", "24")
+        orders = json.loads((bench.folder / "run" / "truth.json").read_text())["orders"]
+        assert orders == {"cogging": 2 * 36, "mesh": 24}, orders
+        mesh = wave_of_speed(bench.folder / "run" / "truth.csv", 24)
+        print(f"# order 24: {100 * mesh:.2f} % of the speed; order 25: {100 * wave_of_speed(bench.folder / 'run' / 'truth.csv', 25):.2f} %")
+        assert mesh > 0.05 and wave_of_speed(bench.folder / "run" / "truth.csv", 25) < mesh / 10
+        for order in orders.values():
+            seen = wave(found, order)["amplitude_Nm"]
+            assert seen["value"] < 1.96 * seen["u"] and seen["value"] < 0.005, (order, seen)
+        assert "gear mesh" in wave(found, 24)["name"] and "slots" in wave(found, 72)["name"], found["orders"]
+    finally:
+        bench.stop()
+        bench.home.cleanup()
+
+
 def what_cannot_be_is_refused_before_anything_moves():
     bench = calibrated(3)
     try:
@@ -102,4 +147,4 @@ def what_cannot_be_is_refused_before_anything_moves():
 
 if RIGS > 1:
     harness.main(what_it_finds_holds_against_the_truth)
-harness.main(what_it_finds_holds_against_the_truth, what_cannot_be_is_refused_before_anything_moves)
+harness.main(what_it_finds_holds_against_the_truth, the_actuators_own_waves_go_into_the_speed, what_cannot_be_is_refused_before_anything_moves)
