@@ -84,26 +84,80 @@ static bool has_jumped(struct seq_play *s, struct mono now)
 	return !(moved_arcmin <= s->config.jump_arcmin * fmin(1, fmax(0.1, share)));
 }
 
-static void take_row(struct seq_play *s, struct mono now)
+/* Of the four conversions before that one. */
+static double mean_Nm(const struct seq_play *s, unsigned end)
 {
 	double sum_Nm = 0;
 
-	if (has_jumped(s, now) || s->n >= SEQ_PLAY_ROWS || s->n_newest < SEQ_PLAY_MEAN)
+	for (unsigned i = end - SEQ_PLAY_MEAN; i < end; i++)
+		sum_Nm += s->newest_Nm[i % (2 * SEQ_PLAY_MEAN)];
+	return sum_Nm / SEQ_PLAY_MEAN;
+}
+
+/* Three times what the command makes of the time; two means of four are apart by 0.7 times the noise of one. */
+static bool is_steady(const struct seq_play *s, struct mono now, double step_Nm)
+{
+	double noise_Nm = s->still_n > 0 ? sqrt(s->still_Nm2 / s->still_n / 2) : 0;
+
+	return fabs(step_Nm) <= 3 * (s->config.slew_Nm_per_s * mono_diff_s(now, s->word_now) + noise_Nm);
+}
+
+static void finish_row(struct seq_play *s, struct mono now)
+{
+	double before_Nm, after_Nm;
+
+	if (!s->word_waits || s->n_newest < s->word_n + SEQ_PLAY_MEAN)
 		return;
-	for (int i = 0; i < SEQ_PLAY_MEAN; i++)
-		sum_Nm += s->newest_Nm[i];
-	s->torque_Nm[s->n] = sum_Nm / SEQ_PLAY_MEAN;
-	s->angle_arcmin[s->n] = 60 * s->turned_deg / s->config.ratio;
+	s->word_waits = false;
+	before_Nm = mean_Nm(s, s->word_n);
+	after_Nm = mean_Nm(s, s->n_newest);
+	if (!is_steady(s, now, after_Nm - before_Nm) || s->n >= SEQ_PLAY_ROWS)
+		return;
+	s->torque_Nm[s->n] = before_Nm;
+	s->angle_arcmin[s->n] = 60 * s->word_turned_deg / s->config.ratio;
 	s->n++;
+}
+
+static void begin_row(struct seq_play *s, struct mono now)
+{
+	if (has_jumped(s, now) || s->word_waits || s->n_newest < SEQ_PLAY_MEAN)
+		return;
+	s->word_waits = true;
+	s->word_n = s->n_newest;
+	s->word_now = now;
+	s->word_turned_deg = s->turned_deg;
+}
+
+static bool has_converted(struct seq_play *s, const struct snapshot *snap)
+{
+	uint32_t cell = snap->channel[CHANNEL_CELL].fresh;
+	bool is_new = cell != s->conversion && isfinite(snap->torque_Nm);
+
+	s->conversion = cell;
+	return is_new;
+}
+
+/* The brake holds and nothing drives: successive conversions differ by the cell's noise alone. */
+static void take_still(struct seq_play *s, const struct snapshot *snap)
+{
+	if (!has_converted(s, snap))
+		return;
+	if (s->has_still) {
+		s->still_Nm2 += (snap->torque_Nm - s->last_still_Nm) * (snap->torque_Nm - s->last_still_Nm);
+		s->still_n++;
+	}
+	s->has_still = true;
+	s->last_still_Nm = snap->torque_Nm;
 }
 
 static void take(struct seq_play *s, const struct snapshot *snap)
 {
-	uint32_t cell = snap->channel[CHANNEL_CELL].fresh, drive = snap->channel[CHANNEL_DRIVE].fresh;
+	uint32_t drive = snap->channel[CHANNEL_DRIVE].fresh;
 
-	if (cell != s->conversion && isfinite(snap->torque_Nm))
-		s->newest_Nm[s->n_newest++ % SEQ_PLAY_MEAN] = snap->torque_Nm;
-	s->conversion = cell;
+	if (has_converted(s, snap)) {
+		s->newest_Nm[s->n_newest++ % (2 * SEQ_PLAY_MEAN)] = snap->torque_Nm;
+		finish_row(s, snap->now);
+	}
 	if (drive == s->drive_fresh || !isfinite(snap->rotor_deg))
 		return;
 	s->drive_fresh = drive;
@@ -112,7 +166,7 @@ static void take(struct seq_play *s, const struct snapshot *snap)
 		s->word_deg[s->n_words++] = snap->rotor_deg;
 	}
 	take_angle(s, snap);
-	take_row(s, snap->now);
+	begin_row(s, snap->now);
 }
 
 const char *seq_play_untold(const struct snapshot *snap)
@@ -142,7 +196,10 @@ static void step_lock(struct seq_play *s, const struct snapshot *snap, struct se
 	s->brake_A = locked_toward(s->brake_A, s->config.lock_A, s->config.slew_A_per_s * dt_s);
 	if (s->brake_A < s->config.lock_A) {
 		s->phase_at = snap->now;
-	} else if (has_been(s, snap, LOCKED_WAIT_S)) {
+		return;
+	}
+	take_still(s, snap);
+	if (has_been(s, snap, LOCKED_WAIT_S)) {
 		s->locked_deg = 360 * snap->angle_rev;
 		s->begin = snap->now;
 		enter(s, SEQ_PLAY_MOVE, snap);

@@ -3,9 +3,10 @@
  * torque mode; what the cell reads against the rotor's angle by the drive's own sensor, divided by the ratio.
  *
  * Order: contactor; the brake takes hold; the loop, so many times over; the torque back to zero, the drive off, the
- * brake let go slowly, since a gear that was wound up turns back. A row is taken with each new angle; its torque is
- * the mean of the newest conversions, since a gear that sticks and slips jumps between two rows. While the flanks cross
- * the play there is no row: torque and angle do not belong together then. The way to
+ * brake let go slowly, since a gear that was wound up turns back. A row is taken with a new angle; its torque is
+ * the mean of the conversions before it. There is no row where torque and angle do not belong together: while the
+ * flanks cross the play, and where a gear that sticks and slips jumps, so that the conversions after the angle have a
+ * mean apart from that by more than three times what command and noise make of it. The way to
  * the first + the largest begins anywhere in the play; calib/play/play.h leaves it out.
  *
  * Pure: no I/O, no clock, no allocation, no globals. */
@@ -16,7 +17,7 @@
 
 #define SEQ_PLAY_ROWS 20000
 #define SEQ_PLAY_WORDS (2 * SEQ_PLAY_ROWS)
-#define SEQ_PLAY_MEAN 4 /* conversions */
+#define SEQ_PLAY_MEAN 4 /* conversions, before and after an angle */
 
 struct seq_play_config {
 	double torque_Nm, slew_Nm_per_s;
@@ -42,8 +43,15 @@ struct seq_play {
 	bool has_angle;
 	double rotor_deg, turned_deg, before_deg; /* within its turn; unwrapped; of the angle before */
 	struct mono before_at;
-	double newest_Nm[SEQ_PLAY_MEAN];
+	double newest_Nm[2 * SEQ_PLAY_MEAN];
 	unsigned n_newest;
+	bool has_still; /* noise of the locked cell, by differences of successive conversions */
+	double last_still_Nm, still_Nm2;
+	unsigned still_n;
+	bool word_waits; /* an angle whose later conversions are still to come */
+	unsigned word_n; /* conversions before it */
+	struct mono word_now;
+	double word_turned_deg;
 	/* results: rows in the order of time */
 	size_t n, from; /* from: the first row of the loops */
 	/* Every angle that was told while it moved, and when: the logbook's samples have none. */
