@@ -160,6 +160,7 @@ OF_A_RIG = {
         {"cell-frozen", "cell-stale", "cell-saturated", "cell-swapped", "cell-drift"}),
     "light current": ([
         Row("overspeed", {"overspeed", "wrong_direction"}, "the speed loop's ramp begins at zero: 1.6 s to the limit", 1.9),
+        Row("pickup-dead", {"pickup", "oscillation"}, "the same: the rotor parts from a shaft that seems to stand", 2.2, marks=[LIES]),
         Row("pickup-slip", {"pickup", "overspeed", "oscillation"}, "105 rpm without a load: what shows too much is beyond the limit; while it gains "
             "speed the rotor parts from what is shown at each word (I4a)", 3.2,
             value=either(between(0.3, 0.95), between(-1, -0.3)), marks=[LIES])], set()),

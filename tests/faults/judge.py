@@ -385,7 +385,7 @@ def told_true(seen):
         yield f"false word: told as safe at {seen.told_at_s} s, and the drive is on"
     if safe and any(abs(row["speed_rad_per_s"]) > TURNS for row in after):
         yield f"false word: told as safe at {seen.told_at_s} s, and the shaft turns"
-    if "Nothing loaded the shaft" in seen.told and any(row["drive_on"] and row["t_s"] <= seen.stop_s for row in before):
+    if "Nothing loaded the shaft" in seen.told and any(row["drive_on"] and 0 <= seen.stop_s - row["t_s"] < 0.5 for row in before):
         yield "false word: \"nothing loaded the shaft\", and the drive did"
     if "still turns" in seen.told and all(abs(row["speed_rad_per_s"]) < 0.02 for row in after):
         yield f"false alarm: \"the shaft still turns\", and it stands"
