@@ -69,6 +69,9 @@ static void answers(void **state)
 		{ "t585880416000"
 		  "02000106",
 		  CANOPEN_REFUSED, 0x06010002, 4 },
+		{ "t5858C0416000"
+		  "00000000",
+		  CANOPEN_NO_ANSWER, 0, 0 }, /* a service that answers nothing that was asked */
 		{ "t58684B416000"
 		  "37020000",
 		  CANOPEN_NO_ANSWER, 0, 0 }, /* of node 6 */
@@ -105,6 +108,12 @@ static void signs_and_boots(void **state)
 	assert_int_equal(canopen_signed(0x7f, 1), 127);
 	assert_true(canopen_is_boot(5, &m));
 	assert_false(canopen_is_boot(6, &m));
+	m.is_long = true;
+	assert_false(canopen_is_boot(5, &m));
+	m.is_long = false;
+	m.n = 2;
+	assert_false(canopen_is_boot(5, &m));
+	m.n = 1;
 	m.byte[0] = 5;
 	assert_false(canopen_is_boot(5, &m));
 	assert_string_equal(canopen_abort_words(0x06010002), "the object can only be read");
@@ -129,6 +138,10 @@ static void objects_of_rig_ini(void **state)
 		{ "0x2031:1 scale nan", false, 0 },
 		{ "0x2031:1 scale 1 x", false, 0 },
 		{ "-1:1", false, 0 },
+		{ ":1", false, 0 },
+		{ "0x2031:x", false, 0 },
+		{ "0x2031:1 scale x", false, 0 },
+		{ "0x2031:1 scale inf", false, 0 },
 		{ "", false, 0 },
 	};
 

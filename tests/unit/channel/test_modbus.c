@@ -67,6 +67,57 @@ static void values_of_every_type(void **state)
 }
 
 /* The answer stands behind an echo and a disturbance, or is another unit's, another transaction's, cut or damaged. */
+/* The answer of another: same length, but of another unit, another table, with another count, or a refusal of those. */
+static void an_answer_of_another_is_none(void **state)
+{
+	static const uint8_t answers[][7] = {
+		{ 18, MODBUS_INPUT, 4 }, { 17, MODBUS_HOLDING, 4 }, { 17, MODBUS_INPUT, 3 },
+		{ 18, 0x84, 2 },	 { 17, 0x83, 2 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof answers / sizeof answers[0]; i++) {
+		size_t n = answers[i][1] & 0x80 ? 3 : 7;
+		uint8_t buf[9], code = 0;
+		const uint8_t *found = NULL;
+
+		memcpy(buf, answers[i], n);
+		uint16_t crc = modbus_crc(buf, n);
+		buf[n] = (uint8_t)crc;
+		buf[n + 1] = (uint8_t)(crc >> 8);
+		assert_int_equal(modbus_find(&rtu, 0, MODBUS_INPUT, 2, buf, n + 2, &found, &code), MODBUS_NOTHING);
+	}
+}
+
+/* A refusal of a write: its own is found, that of another unit or of another function is not. */
+static void a_write_is_refused_by_the_one_that_was_asked(void **state)
+{
+	static const struct modbus_register r = { true, MODBUS_HOLDING, 1, MODBUS_U16, false, 1 };
+	static const uint8_t three[] = { 0, 3 };
+	const struct modbus_line other = { .unit = 18 };
+	uint8_t buf[MODBUS_FRAME], code = 0;
+
+	(void)state;
+	size_t n = modbus_put_written(&rtu, 0, 6, 1, 1, three, 4, buf);
+	assert_int_equal(modbus_find_written(&rtu, 0, &r, three, buf, n, &code), MODBUS_REFUSED);
+	assert_int_equal(code, 4);
+	assert_string_equal(modbus_exception(code), "failed");
+	assert_string_equal(modbus_exception(200), modbus_exception(0));
+	assert_int_equal(modbus_find_written(&other, 0, &r, three, buf, n, &code), MODBUS_NOTHING);
+	n = modbus_put_written(&rtu, 0, 16, 1, 1, three, 4, buf);
+	assert_int_equal(modbus_find_written(&rtu, 0, &r, three, buf, n, &code), MODBUS_NOTHING);
+	n = modbus_put_written(&rtu, 0, 6, 1, 1, three, 0, buf); /* one register: its value comes back */
+	assert_int_equal(modbus_find_written(&rtu, 0, &r, three, buf, n, &code), MODBUS_DATA);
+	for (size_t cut = 0; cut < 2; cut++) {
+		uint8_t unit, function;
+		uint16_t transaction, address;
+		unsigned registers;
+		assert_int_equal(modbus_read_question(false, buf, cut, &transaction, &unit, &function, &address,
+						      &registers),
+				 0);
+	}
+}
+
 static void an_answer_is_found_and_nothing_else(void **state)
 {
 	static const uint8_t data[] = { 1, 2, 3, 4 };
@@ -186,6 +237,8 @@ int main(void)
 		cmocka_unit_test(a_question_is_asked),
 		cmocka_unit_test(a_register_is_written),
 		cmocka_unit_test(values_of_every_type),
+		cmocka_unit_test(an_answer_of_another_is_none),
+		cmocka_unit_test(a_write_is_refused_by_the_one_that_was_asked),
 		cmocka_unit_test(an_answer_is_found_and_nothing_else),
 		cmocka_unit_test(rubbish_is_no_answer),
 	};

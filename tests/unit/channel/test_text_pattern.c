@@ -40,6 +40,9 @@ static void a_line_is_read(void **state)
 		{ "{a}{m=|?}", "3?", 2, { 3, 1 } },
 		{ "{{\"rpm\":{a}}", "{\"rpm\": 4.5}", 1, { 4.5 } },
 		{ "T{}", "T whatever comes", 0, { 0 } },
+		{ "{a:hex},{b}", "0A,5", 2, { 10, 5 } },
+		{ "{a}  {b}", "1 2", 2, { 1, 2 } },
+		{ "{a} {b}", "1E+2 3e1", 2, { 100, 30 } },
 		{ "a\\tb\\\\{x}", "a\tb\\2", 1, { 2 } },
 	};
 
@@ -76,6 +79,10 @@ static void another_line_does_not_fit(void **state)
 		{ "SPD {speed}", "SPD 0x10" },
 		{ "SPD {speed}", "SPD 1,5" },
 		{ "SPD {speed}", "SPD 1.2.3" },
+		{ "{a}", "12345678901234567890123456789012345678901" },
+		{ "{a}", "1234567890123456789012345678901234567890.5" },
+		{ "{a}", "123456789012345678901234567890123456789e+10" },
+		{ "{a}", "1E" },
 		{ "{f:hex}", "123456789" },
 		{ "{f:hex}", "g" },
 		{ "{f:hex}", "-1" },
@@ -108,6 +115,12 @@ static void what_is_no_pattern_is_refused(void **state)
 		{ "{a}{b:hex}", "side by side" },
 		{ "{}{a}", "side by side" },
 		{ "{a} {a}", "twice" },
+		{ "{a:hex}{b}", "side by side" },
+		{ "{a:hex}{b:hex}", "side by side" },
+		{ "{:hex}", "a name" },
+		{ "{a:dec}", "expected {NAME}" },
+		{ "{a_value_of_a_name:that_is_no_kind_that_anybody_knows}", "expected {NAME}" },
+		{ "{}a{}a{}a{}a{}a{}a{}a{}a{}a{}a{}a{}a{}", "more than 24 parts" },
 		{ "{a b}", "expected {NAME}" },
 		{ "{a.}", "expected {NAME}" },
 		{ "{a.x}", "expected {NAME}" },
@@ -132,6 +145,13 @@ static void what_is_no_pattern_is_refused(void **state)
 	memset(long_one, 'a', sizeof long_one);
 	long_one[sizeof long_one - 1] = '\0';
 	assert_false(text_pattern_read(long_one, &p, why));
+	memcpy(long_one + TEXT_PATTERN_BYTES - 1, "{{", 3); /* no room for what an escape means, nor for a word's letters */
+	assert_false(text_pattern_read(long_one, &p, why));
+	memcpy(long_one, "{m=", 3);
+	memcpy(long_one + sizeof long_one - 2, "}", 2);
+	memset(long_one + TEXT_PATTERN_BYTES - 1, 'a', sizeof long_one - 2 - (TEXT_PATTERN_BYTES - 1));
+	assert_false(text_pattern_read(long_one, &p, why));
+	assert_non_null(strstr(why, "longer than"));
 	assert_int_equal(p.n_items, 77);
 }
 
