@@ -127,6 +127,19 @@ static void add_run(json_t *doc, const struct report *r)
 	json_object_set_new(doc, "samples", json_integer(r->run.samples));
 }
 
+/* null without one */
+static json_t *claimed_json(const struct claimed_curve *c)
+{
+	json_t *ret = c->n > 0 ? json_array() : json_null();
+
+	for (size_t i = 0; i < c->n; i++)
+		json_array_append_new(ret, json_pack("{s:f, s:f, s:o, s:o}", "torque_Nm", c->torque_Nm[i], "speed_rpm",
+						     c->speed_rpm[i], "efficiency",
+						     real(c->has_efficiency ? c->efficiency[i] : NAN), "current_A",
+						     real(c->has_current ? c->current_A[i] : NAN)));
+	return ret;
+}
+
 static json_t *curve_doc(const struct report *r)
 {
 	json_t *doc = curve_to_json(r->curve), *claims = json_array();
@@ -148,6 +161,7 @@ static json_t *curve_doc(const struct report *r)
 	for (size_t i = 0; i < r->n_claims; i++)
 		json_array_append_new(claims, claim_json(r->curve, &r->claims[i]));
 	json_object_set_new(doc, "claims", claims);
+	json_object_set_new(doc, "claims_curve", claimed_json(&r->claimed));
 	json_object_set_new(doc, "claims_voltage_V", real(r->claims_V > 0 ? r->claims_V : NAN));
 	json_object_set_new(doc, "confidence", real(r->confidence));
 	json_object_set_new(doc, "fits", fits_json(&r->fits));

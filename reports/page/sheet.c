@@ -3,6 +3,7 @@
  * at the same load. Shapes tell the marks apart and grey is enough; words look for free places. */
 #include "reports/page/figures_private.h"
 
+#include "calib/number/units.h"
 #include "channel/event.h"
 #include "reports/page/places.h"
 
@@ -19,6 +20,7 @@
 #define WORD_HEIGHT 17.0
 #define WORD_APART 15.0 /* lines of words one above the other */
 #define COLUMN_NEAR 16.0
+#define SHEET_WORD 0.8 /* of the axis: as far the name of the data sheet's curve stands at the most */
 #define CLAIM_INK "#9a4a12"
 
 enum quantity_of { SPEED, EFFICIENCY, POWER, CURRENT, DIFFERENCE, N_QUANTITIES };
@@ -63,6 +65,20 @@ static double value_of(const struct curve_point *p, enum quantity_of what)
 	case EFFICIENCY: return p->efficiency_valid ? 100 * p->efficiency.value : NAN;
 	case POWER: return p->shaft_power_W.value;
 	case CURRENT: return p->current_A.value;
+	case DIFFERENCE:
+	case N_QUANTITIES: break;
+	}
+	return NAN;
+}
+
+/* Of the data sheet's curve; NaN where it tells none. */
+static double sheet_value(const struct claimed_curve *c, size_t i, enum quantity_of what)
+{
+	switch (what) {
+	case SPEED: return c->speed_rpm[i];
+	case EFFICIENCY: return c->has_efficiency ? 100 * c->efficiency[i] : NAN;
+	case POWER: return shaft_power_W(c->torque_Nm[i], c->speed_rpm[i]);
+	case CURRENT: return c->has_current ? c->current_A[i] : NAN;
 	case DIFFERENCE:
 	case N_QUANTITIES: break;
 	}
@@ -151,6 +167,10 @@ static void set_range(const struct sheet *sh, struct panel *p)
 		hold(rated->at_rpm, &low, &high);
 	if (p->what == CURRENT)
 		hold(supply_limit_A(sh), &low, &high);
+	const struct claimed_curve *sheet = &sh->s->r->claimed;
+	for (size_t i = 0; i < sheet->n; i++)
+		if (sheet->torque_Nm[i] <= 1.02 * sh->last_Nm) /* beyond, it may fall out of the panel */
+			hold(sheet_value(sheet, i, p->what), &low, &high);
 	/* Speed: the droop is to be seen, unless a stall is. */
 	round_range(p, low, high, p->what == POWER || p->what == CURRENT || (p->what == SPEED && low < 0.55 * high));
 }
@@ -226,12 +246,41 @@ static void upright_line(const struct sheet *sh, struct panel *p, double Nm, con
 	put_word(sh, p, word, places_upright(&p->places, px(sh, Nm), WORD_HEIGHT, word_width(word)), true, CLAIM_INK);
 }
 
+/* The data sheet's own curve, as far as the panel goes, in chords. */
+static void claimed_line(const struct sheet *sh, struct panel *p)
+{
+	static const char word[] = "data sheet";
+	const struct claimed_curve *c = &sh->s->r->claimed;
+	double word_x = NAN, word_y = NAN;
+
+	for (size_t i = 1; i < c->n && p->what != DIFFERENCE; i++) {
+		double x0 = c->torque_Nm[i - 1], y0 = sheet_value(c, i - 1, p->what);
+		double x1 = fmin(c->torque_Nm[i], sh->x_max), part = (x1 - x0) / (c->torque_Nm[i] - x0);
+		double y1 = y0 + part * (sheet_value(c, i, p->what) - y0);
+		if (!(part > 0) || !(y0 >= p->low && y0 <= p->high))
+			continue;
+		double inside = y1 > p->high ? (p->high - y0) / (y1 - y0) : y1 < p->low ? (p->low - y0) / (y1 - y0) : 1;
+		double x = x0 + inside * (x1 - x0), y = y0 + inside * (y1 - y0);
+		fprintf(sh->s->f, "set arrow from %.8g,%.8g to %.8g,%.8g nohead ls 6\n", x0, y0, x, y);
+		places_take_line(&p->places, px(sh, x0), py(p, y0), px(sh, x), py(p, y));
+		if (isfinite(word_x) && x > SHEET_WORD * sh->x_max)
+			continue;
+		word_x = x;
+		word_y = y;
+	}
+	if (isfinite(word_x))
+		put_word(sh, p, word,
+			 places_word(&p->places, px(sh, word_x), py(p, word_y), word_width(word), WORD_HEIGHT), false,
+			 CLAIM_INK);
+}
+
 static void claims_of_panel(const struct sheet *sh, struct panel *p)
 {
 	const struct claim_check *rated = claim_of(sh, "rated_torque"), *peak = claim_of(sh, "peak_torque"),
 				 *free = claim_of(sh, "no_load_speed"), *best = claim_of(sh, "peak_efficiency"),
 				 *power = claim_of(sh, "rated_power");
 
+	claimed_line(sh, p);
 	if (p->what == SPEED && peak)
 		upright_line(sh, p, peak->claimed, "claimed: peak torque");
 	if (p->what == SPEED && rated && isfinite(rated->at_rpm))

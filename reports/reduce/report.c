@@ -5,6 +5,7 @@
 #include "reports/reduce/text.h"
 
 #include "channel/event.h"
+#include "logbook/claimed.h"
 #include "logbook/record.h"
 
 #include <math.h>
@@ -227,6 +228,8 @@ static enum rc gather(struct logbook *lb, struct report *r, const struct run_wat
 		rc = take_calibration(lb, r, err);
 	if (rc == RC_OK)
 		rc = take_map(lb, r, err);
+	if (rc == RC_OK)
+		rc = claimed_find(lb, r->run.id, &r->claimed, err);
 	if (rc == RC_OK)
 		rc = logbook_each_record(lb, "ready", take_ready, r, err);
 	if (rc == RC_OK && !watch->walked)

@@ -39,8 +39,9 @@ struct report {
 	struct losses losses;
 	struct claim_check claims[CLAIMS_MAX];
 	size_t n_claims;
-	double confidence; /* of the claims */
-	double claims_V;   /* at which they hold */
+	struct claimed_curve claimed; /* the data sheet's, as it was when the run began; drawn, not judged */
+	double confidence;            /* of the claims */
+	double claims_V;              /* at which they hold */
 	/* Of a run only (by_hand false): */
 	struct rig_profile rig; /* its operator is the one of the run, where it told one */
 	struct actuator_profile actuator;

@@ -69,8 +69,10 @@ static enum rc judge_others(struct report *r, const char *path, struct mistakes 
 	struct actuator_profile other;
 	enum rc rc = path ? profile_read_actuator(path, &other, NULL, m, err) : RC_OK;
 
-	if (path && rc == RC_OK)
+	if (path && rc == RC_OK) {
+		r->claimed = other.claimed;
 		report_judge(r, &other);
+	}
 	return rc;
 }
 

@@ -23,7 +23,7 @@ static const struct {
 		" UNION SELECT map_id FROM run WHERE id IN " OF_CHAIN
 		") OR kind = 'accepted' OR (kind IN ('check', 'ready', 'study') "
 		"AND wall_ns <= (SELECT wall_ns FROM run WHERE id = ?1)) OR (run_id = ?1 AND kind IN ('hold', "
-		"'play', 'obey', 'response', 'ripple', 'tame')) ORDER BY id" },
+		"'play', 'obey', 'response', 'ripple', 'tame', 'claimed')) ORDER BY id" },
 	{ "run", CHAIN "SELECT * FROM run WHERE id IN " OF_CHAIN " ORDER BY id" },
 	{ "run_end", CHAIN "SELECT * FROM run_end WHERE run_id IN " OF_CHAIN " ORDER BY id" },
 	{ "point", CHAIN "SELECT * FROM point WHERE run_id IN " OF_CHAIN " ORDER BY run_id, no" },

@@ -72,6 +72,11 @@ static const struct profile_key actuator_keys[] = {
 	  "Best efficiency, at any speed or at the one stated", ACTUATOR(peak_efficiency) },
 	{ "claims", "rated_power", KEY_CLAIM, KEY_ABOVE, "W", NULL, "165 W", 0, 1e6, NULL,
 	  "Continuous power at the output, at any speed or at the one stated", ACTUATOR(rated_power_W) },
+	{ "claims", "curve", KEY_NAME, 0, NULL, NULL, "winder-sheet.csv", 0, 0, NULL,
+	  "The data sheet's whole curve, a table beside this file: columns torque (N.m), speed (rpm) and, where the "
+	  "sheet "
+	  "tells them, efficiency (%) and current (A). It is drawn, not judged",
+	  ACTUATOR(curve_file) },
 
 	{ "forecast", "efficiency", KEY_VALUE, KEY_ABOVE, "1", "50 %", "60 %", 0, 1, NULL, "Expected efficiency",
 	  ACTUATOR(expect_efficiency) },

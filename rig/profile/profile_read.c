@@ -2,11 +2,13 @@
 #include "profile/profile.h"
 
 #include "calib/mass/gravity.h"
+#include "profile/claimed_csv.h"
 #include "profile/indicator_keys.h"
 #include "profile/instruments.h"
 #include "profile/textfile.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -234,15 +236,44 @@ enum rc profile_read_rig(const char *path, struct rig_profile *ret, char **ret_t
 	return rc;
 }
 
+/* The data sheet's curve, from its table beside the actuator's file. */
+static enum rc read_claimed(const char *path, struct actuator_profile *actuator, struct mistakes *m, struct err *err)
+{
+	const char *slash = strrchr(path, '/');
+	size_t before = m ? m->n + m->more : 0;
+	char table[PROFILE_PATH * 2];
+	struct err own;
+
+	if (actuator->curve_file[0] == '\0')
+		return RC_OK;
+	int n = snprintf(table, sizeof table, "%.*s%s", slash ? (int)(slash + 1 - path) : 0, path,
+			 actuator->curve_file);
+	if (n < 0 || (size_t)n >= sizeof table)
+		return err_set(err, RC_ARG, 0, "%.200s: the path of its curve is too long", path);
+	enum rc rc = claimed_csv_read(table, &actuator->claimed, m, &own);
+	if (rc == RC_OK)
+		return RC_OK;
+	if (m && m->n + m->more == before) {
+		struct inifile r = { .name = plain(path), .mistakes = m };
+		inifile_mistake(&r, 0, "claims", "curve", "%.220s", own.what);
+	}
+	return err_set(err, rc == RC_IO ? RC_ARG : rc, own.sys_errno, "%s", own.what);
+}
+
 enum rc profile_read_actuator(const char *path, struct actuator_profile *ret, char **ret_text, struct mistakes *m,
 			      struct err *err)
 {
+	struct actuator_profile actuator;
 	char *text;
 	enum rc rc = read_text(path, &text, m, err);
 
 	if (rc != RC_OK)
 		return rc;
-	rc = profile_parse_actuator(text, path, ret, m, err);
+	rc = profile_parse_actuator(text, path, &actuator, m, err);
+	if (rc == RC_OK)
+		rc = read_claimed(path, &actuator, m, err);
+	if (rc == RC_OK)
+		*ret = actuator;
 	hand_over(text, rc, ret_text);
 	return rc;
 }

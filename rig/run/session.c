@@ -3,6 +3,7 @@
 
 #include "calib/number/units.h"
 #include "link/control.h"
+#include "logbook/claimed.h"
 #include "run/brake_heat.h"
 
 #include <dirent.h>
@@ -315,7 +316,9 @@ enum rc session_run_begin(struct session *s, const char *kind, int64_t resumes_r
 	if (rc != RC_OK)
 		return rc;
 	s->run_id = head.id;
-	return session_keep_warden(s, err);
+	if (s->has_actuator)
+		rc = claimed_add(s->logbook, s->run_id, head.wall_ns, &s->actuator.claimed, err);
+	return rc == RC_OK ? session_keep_warden(s, err) : rc;
 }
 
 enum rc session_run_end(struct session *s, const char *outcome, const char *cause, const char *message, struct err *err)

@@ -47,12 +47,16 @@ def packed(files, name):
 def a_run_is_packed_twice_alike():
     if not shutil.which("zstd"):
         raise harness.Skipped("no zstd")
+    actuator, sheet = (BENCH.folder / "actuators" / name for name in ("paddle-winder.ini", "sheet.csv"))
+    actuator.write_text(actuator.read_text().replace("[claims]", "[claims]\ncurve = sheet.csv"))
+    sheet.write_text("torque (N.m),speed (rpm),current (mA)\n0,105,400\n20,80,4900\n60,0,14000\n")
     BENCH.start()
     BENCH.must("hang", "--hands")
     BENCH.must("map", "--actuator", "paddle-winder")
     BENCH.must("ready", "gentle", "--hands", "--answers", "yes")
     BENCH.must("sweep", "gentle")
     BENCH.stop()
+    sheet.unlink()  # the run keeps it
     said = BENCH.must("pack", "--out", PACK)
     again = BENCH.must("pack", "--out", PACK.with_name("again.tar.zst"))
     assert PACK.read_bytes() == PACK.with_name("again.tar.zst").read_bytes()
@@ -64,7 +68,13 @@ def a_run_is_packed_twice_alike():
     names = {n for n, _ in files}
     assert {"report.html", "report.json", "points.csv", "figures.gp", "profiles/rig.ini", "profiles/actuator.ini",
             "profiles/plan.ini", "windows.csv", "samples.csv", "run.sqlite", "README.txt"} <= names, names
-    assert {"calibration", "map", "check", "ready"} <= {n.split("/")[1].split("-")[0] for n in names if n.startswith("records/")}
+    published = dict(files)
+    curve = json.loads(published["report.json"])["claims_curve"]
+    assert [(p["torque_Nm"], p["speed_rpm"], p["current_A"], p["efficiency"]) for p in curve] == [(0, 105, 0.4, None), (20, 80, 4.9, None),
+                                                                                                (60, 0, 14, None)], curve
+    chords = [line for line in published["figures.gp"].decode().splitlines() if line.startswith("set arrow from 0,105 to 20,80 ")]
+    assert len(chords) == 1 and b"'data sheet'" in published["figures.gp"], chords
+    assert {"calibration", "map", "check", "ready", "claimed"} <= {n.split("/")[1].split("-")[0] for n in names if n.startswith("records/")}
 
 
 def it_is_verified_without_a_bench_folder():
