@@ -12,6 +12,8 @@
 #define GROWN_HALVES 4
 #define BEYOND_HALVES 3
 #define RATTLE_JUMPS 3 /* a load that comes at once makes two: down and back */
+#define CREEP_FRAC \
+	0.25 /* of the rotor's change: the shaft's at the most, where it is the gear's play that lets the rotor go */
 #define RATTLE_WORDS 5
 
 static void begin(struct guard_osc *osc, double value)
@@ -101,12 +103,23 @@ static unsigned bits_of(unsigned word)
 	return n;
 }
 
+/* Nearly in step with the words a swing shows itself slowly: each word is a little farther along it, and off a shaft that
+ * goes on as before. One that gains speed goes along with its rotor, be it by a pick-up that slips. */
+static bool creeps_off(const struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
+{
+	double crept_rpm = fabs(rotor_rpm - r->rotor_rpm);
+
+	return fabs(rotor_rpm - speed_rpm) > 2 * swing_rpm && crept_rpm > swing_rpm / 2 &&
+	       fabs(speed_rpm - r->speed_rpm) < CREEP_FRAC * crept_rpm;
+}
+
 bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
 {
 	r->jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
 	if (isnan(r->jump_rpm))
 		r->jumped = 0;
-	r->jumped = (r->jumped << 1 | (r->jump_rpm > swing_rpm)) & ((1u << RATTLE_WORDS) - 1);
+	bool jumps = r->jump_rpm > swing_rpm || creeps_off(r, rotor_rpm, speed_rpm, swing_rpm);
+	r->jumped = (r->jumped << 1 | jumps) & ((1u << RATTLE_WORDS) - 1);
 	r->rotor_rpm = rotor_rpm;
 	r->speed_rpm = speed_rpm;
 	return bits_of(r->jumped) >= RATTLE_JUMPS;

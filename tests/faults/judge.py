@@ -301,7 +301,7 @@ def untold_reset(seen):
 
 def unspoken_slip(seen):
     """The closing zero turns more slowly than pick-up and drive are compared at (I26): there the shaft does not turn as it should."""
-    late = seen.case.phase == "falling" and any(fault.word == "pickup-slip" for fault in seen.faults)
+    late = seen.case.phase == "falling" and any(fault.word in ("pickup-slip", "pickup-half") for fault in seen.faults)
     return {"sequence"} if late else set()
 
 

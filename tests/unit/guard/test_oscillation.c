@@ -335,6 +335,19 @@ static void a_rotor_that_jumps_against_its_shaft_is_seen(void **state)
 	assert_true(rattle_step(&r, 90, 60, 10));
 }
 
+/* A rotor that swings by 55 rpm at 4.9 Hz, a word each 0.2 s: 55 sin(2 pi 4.9 * 0.2 n) = 0, -6.9, -13.7, -20.2, -26.5,
+ * -32.3. No word is 10 rpm from the one before it; the fourth, fifth and sixth are more than 20 rpm from the shaft. */
+static void a_swing_nearly_in_step_with_the_words_is_seen(void **state)
+{
+	struct guard_rattle r = { .rotor_rpm = NAN };
+
+	(void)state;
+	for (int n = 0; n < 6; n++) {
+		double off_rpm = 55 * sin(2 * M_PI * 4.9 * 0.2 * n);
+		assert_int_equal(rattle_step(&r, 60 - off_rpm, 60, 10), n == 5);
+	}
+}
+
 static void what_turns_together_or_stays_is_no_rattle(void **state)
 {
 	static const struct {
@@ -346,6 +359,8 @@ static void what_turns_together_or_stays_is_no_rattle(void **state)
 		{ "drive that repeats itself", { 60, 60, 60, 60, 60, 60 }, { 60, 40, 20, 0, -20, -40 } },
 		{ "a brake that bites at once", { 24, 24, 8, 24, 25, 24 }, { 24, 23, 20, 16, 20, 23 } },
 		{ "one word that is wrong", { 60, 60, 60, 90, 90, 90 }, { 60, 60, 60, 60, 60, 60 } },
+		{ "a pick-up that slips by half", { 60, 61, 60, 66, 72, 78 }, { 30, 31, 30, 33, 36, 39 } },
+		{ "a shaft that gains speed, an old word", { 0, 6, 30, 54, 78, 85 }, { 24, 48, 72, 96, 96, 90 } },
 		{ "within the limit", { 60, 69, 60, 69, 60, 69 }, { 60, 60, 60, 60, 60, 60 } },
 	};
 
@@ -372,6 +387,7 @@ int main(void)
 		cmocka_unit_test(three_jumps_count_within_five_words),
 		cmocka_unit_test(what_grows_is_seen_within_two_cycles),
 		cmocka_unit_test(a_rotor_that_jumps_against_its_shaft_is_seen),
+		cmocka_unit_test(a_swing_nearly_in_step_with_the_words_is_seen),
 		cmocka_unit_test(what_turns_together_or_stays_is_no_rattle),
 	};
 
