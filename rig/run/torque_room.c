@@ -6,10 +6,12 @@
 
 static void bound(struct torque_room *room, double share, double limit_Nm, const char *whose)
 {
-	if (!(share * limit_Nm < room->most_Nm))
+	if (share * limit_Nm >= room->most_Nm)
 		return;
-	room->most_Nm = share * limit_Nm;
-	if (share < 1)
+	room->most_Nm = fmax(0, share * limit_Nm); /* 0 of a NaN: a limit that nobody knows leaves no room */
+	if (isnan(limit_Nm))
+		snprintf(room->decides, sizeof room->decides, "%s: not known", whose);
+	else if (share < 1)
 		snprintf(room->decides, sizeof room->decides, "%.0f %% of %.4g N·m, %s", 100 * share, limit_Nm, whose);
 	else
 		snprintf(room->decides, sizeof room->decides, "%.4g N·m, %s", limit_Nm, whose);
@@ -26,17 +28,15 @@ struct torque_room torque_room_of(const struct session *s)
 	struct torque_room room = { .most_Nm = INFINITY };
 
 	bound(&room, TORQUE_ROOM_SHARE, s->rig.cell_full_scale_Nm, "[cell] full_scale");
-	if (s->rig.coupling_Nm > 0)
+	if (!(s->rig.coupling_Nm <= 0))
 		bound(&room, TORQUE_ROOM_SHARE, s->rig.coupling_Nm, "[limits] coupling");
 	bound(&room, TORQUE_ROOM_SHARE, s->rig.limit_torque_Nm, "[limits] torque in rig.ini");
 	bound(&room, TORQUE_ROOM_SHARE, a->limit_torque_Nm, "[limits] torque of the actuator");
-	if (a->k_t_Nm_per_A > 0)
+	if (!(a->k_t_Nm_per_A <= 0))
 		bound(&room, TORQUE_ROOM_SHARE, a->k_t_Nm_per_A * a->limit_current_A,
 		      "[drive] k_t times [limits] current");
 	bound(&room, 1, s->calibration.max_Nm, "the heaviest load of the calibration");
 	bound(&room, 1 / TORQUE_ROOM_GRIP, brake_Nm(s), "which the brake holds at its largest current");
-	if (!(room.most_Nm > 0))
-		room.most_Nm = 0;
 	return room;
 }
 

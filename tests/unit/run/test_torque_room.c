@@ -61,6 +61,15 @@ static void the_smallest_limit_decides_with_its_share(void **state)
 		/* without a loaded calibration there is no room */
 		{ FIELD(calibration.max_Nm), 0, 0, "0 N·m, the heaviest load of the calibration" },
 		{ FIELD(calibration.max_Nm), -5, 0, "-5 N·m, the heaviest load of the calibration" },
+		/* nor with a limit that is no number */
+		{ FIELD(rig.cell_full_scale_Nm), NAN, 0, "[cell] full_scale: not known" },
+		{ FIELD(rig.coupling_Nm), NAN, 0, "[limits] coupling: not known" },
+		{ FIELD(rig.limit_torque_Nm), NAN, 0, "[limits] torque in rig.ini: not known" },
+		{ FIELD(actuator.limit_torque_Nm), NAN, 0, "[limits] torque of the actuator: not known" },
+		{ FIELD(actuator.limit_current_A), NAN, 0, "[drive] k_t times [limits] current: not known" },
+		{ FIELD(actuator.k_t_Nm_per_A), NAN, 0, "[drive] k_t times [limits] current: not known" },
+		{ FIELD(calibration.max_Nm), NAN, 0, "the heaviest load of the calibration: not known" },
+		{ FIELD(rig.brake_rated_Nm), NAN, 0, "which the brake holds at its largest current: not known" },
 		/* what the profile does not give does not bound */
 		{ FIELD(rig.coupling_Nm), 0, 800, "80 % of 1000 N·m, which the brake holds at its largest current" },
 		{ FIELD(actuator.k_t_Nm_per_A), 0, 800,
