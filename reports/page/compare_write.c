@@ -170,10 +170,10 @@ static const struct {
 	const char *name, *title, *label, *column;
 	double scale;
 } figures[] = {
-	{ "speed", "Speed against torque", "speed (rpm)", "speed (rpm)", 1 },
-	{ "efficiency", "Efficiency against torque", "efficiency (%)", "efficiency (1)", 100 },
-	{ "input-power", "Input power against torque", "input power (W)", "input power (W)", 1 },
-	{ "current", "Current against torque", "current (A)", "current (A)", 1 },
+	{ "speed", "Speed against torque", "speed / rpm", "speed (rpm)", 1 },
+	{ "efficiency", "Efficiency against torque", "efficiency / %", "efficiency (1)", 100 },
+	{ "input-power", "Input power against torque", "input power / W", "input power (W)", 1 },
+	{ "current", "Current against torque", "current / A", "current (A)", 1 },
 };
 #define FIGURES (sizeof figures / sizeof figures[0])
 
@@ -183,7 +183,7 @@ static void write_script(FILE *f, const struct compared *c)
 	      "# Filled marks: rising loads; open marks: falling loads. Bars: expanded uncertainty (95 %).\n"
 	      "reset\nset encoding utf8\nset datafile separator ','\nset datafile columnheaders\n"
 	      "set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
-	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque (N·m)' offset 0,0.3\nset offsets graph 0.03, "
+	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque / N·m' offset 0,0.3\nset offsets graph 0.03, "
 	      "graph 0.03, graph 0.06, graph 0.06\nset key tmargin left vertical Left reverse maxcols 1 "
 	      "noenhanced\n",
 	      f);

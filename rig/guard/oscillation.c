@@ -103,8 +103,8 @@ static unsigned bits_of(unsigned word)
 	return n;
 }
 
-/* Nearly in step with the words a swing shows itself slowly: each word is a little farther along it, and off a shaft that
- * goes on as before. One that gains speed goes along with its rotor, be it by a pick-up that slips. */
+/* Nearly in step with the words a swing shows itself slowly: each word is a little farther along it, and off a shaft
+ * that goes on as before. One that gains speed goes along with its rotor, be it by a pick-up that slips. */
 static bool creeps_off(const struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
 {
 	double crept_rpm = fabs(rotor_rpm - r->rotor_rpm);

@@ -145,7 +145,8 @@ static void what_is_no_pattern_is_refused(void **state)
 	memset(long_one, 'a', sizeof long_one);
 	long_one[sizeof long_one - 1] = '\0';
 	assert_false(text_pattern_read(long_one, &p, why));
-	memcpy(long_one + TEXT_PATTERN_BYTES - 1, "{{", 3); /* no room for what an escape means, nor for a word's letters */
+	/* no room for what an escape means, nor for a word's letters */
+	memcpy(long_one + TEXT_PATTERN_BYTES - 1, "{{", 3);
 	assert_false(text_pattern_read(long_one, &p, why));
 	memcpy(long_one, "{m=", 3);
 	memcpy(long_one + sizeof long_one - 2, "}", 2);
