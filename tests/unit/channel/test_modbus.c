@@ -72,7 +72,7 @@ static void an_answer_of_another_is_none(void **state)
 {
 	static const uint8_t answers[][7] = {
 		{ 18, MODBUS_INPUT, 4 }, { 17, MODBUS_HOLDING, 4 }, { 17, MODBUS_INPUT, 3 },
-		{ 18, 0x84, 2 },	 { 17, 0x83, 2 },
+		{ 18, 0x84, 2 },         { 17, 0x83, 2 },
 	};
 
 	(void)state;
@@ -112,9 +112,8 @@ static void a_write_is_refused_by_the_one_that_was_asked(void **state)
 		uint8_t unit, function;
 		uint16_t transaction, address;
 		unsigned registers;
-		assert_int_equal(modbus_read_question(false, buf, cut, &transaction, &unit, &function, &address,
-						      &registers),
-				 0);
+		assert_int_equal(
+			modbus_read_question(false, buf, cut, &transaction, &unit, &function, &address, &registers), 0);
 	}
 }
 
