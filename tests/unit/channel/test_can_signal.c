@@ -156,7 +156,7 @@ static void what_is_no_map_is_said(void **state)
 		{ "0x201 data 00 00 00 00 00 00 00 00 00", "at most 8 bytes" },
 		{ "0x281 byte 0 length 65", "1 to 64 bits" },
 		{ "0x281 byte 0 length 8 scale 0", "a scale other than 0" },
-		{ "0x281 byte 0 length 8 scale", "expected a scale" },
+		{ "0x281 byte 0 length 8 scale", "ends where a scale" },
 		{ "0x281 byte 0 length 8 scale 1x", "expected a scale" },
 		{ "0x281 byte 0 length 0", "1 to 64 bits" },
 		{ "0x281 byte 0 length 8 is 9223372036854775807", "a whole number after is" },
