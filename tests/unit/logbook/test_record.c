@@ -301,12 +301,29 @@ static enum rc read_any(bool of_cell, const json_t *whole, struct err *err)
 	return rc;
 }
 
+#define LONG_TEXT "a text that is longer than any place of a record, and so is none of its words, names or notes; "
+
 static size_t taken; /* of yes in a value's place */
 
 /* Each value in turn is another one: never a crash, a refusal has a sentence. Yes is no value of either record. */
 static void change_each(bool of_cell, json_t *whole, json_t *at)
 {
-	static const char *const others[] = { "true", "null", "\"x\"", "-1", "1e308", "0", "99999", "[]", "[1]", "{}" };
+	static const char *const others[] = {
+		"true",
+		"null",
+		"\"x\"",
+		"\"inf\"",
+		"\"-inf\"",
+		"\"" LONG_TEXT LONG_TEXT "\"",
+		"-1",
+		"1e308",
+		"0",
+		"99999",
+		"[]",
+		"[1]",
+		"[1,2,3,4,5,6,7,8,9,10,11,12,13,14,15,16,17,18,19,20,21,22,23,24,25,26,27,28,29,30,31,32,33]",
+		"{}",
+	};
 	size_t n = json_is_array(at) ? json_array_size(at) : json_object_size(at), i = 0;
 	void *iter = json_is_object(at) ? json_object_iter(at) : NULL;
 
@@ -337,15 +354,19 @@ static void change_each(bool of_cell, json_t *whole, json_t *at)
 static void each_value_is_looked_at(void **state)
 {
 	struct cellcal cal = some_cellcal(3);
-	char *text = record_from_cellcal(&cal);
-	json_t *whole = json_loads(text, 0, NULL);
+	struct brakemap map = some_brakemap();
+	char *texts[] = { record_from_brakemap(&map), record_from_cellcal(&cal) };
 
 	(void)state;
-	change_each(true, whole, whole);
-	assert_int_equal(taken, 0);
-	assert_int_equal(read_any(true, whole, NULL), RC_OK); /* put back */
-	json_decref(whole);
-	free(text);
+	for (int of_cell = 0; of_cell < 2; of_cell++) {
+		json_t *whole = json_loads(texts[of_cell], 0, NULL);
+
+		change_each(of_cell, whole, whole);
+		assert_int_equal(taken, 0);
+		assert_int_equal(read_any(of_cell, whole, NULL), RC_OK); /* put back */
+		json_decref(whole);
+		free(texts[of_cell]);
+	}
 }
 
 static void what_is_no_json_or_newer_is_refused(void **state)
