@@ -196,7 +196,10 @@ class Fault:
 
 
 # Of a killed program and a node that begins anew nobody is left, and bench time stands still while the shaft coasts: nothing to judge.
-NOT_BOTH = {"SIGKILL": "node-reset", "node-reset": "SIGKILL"}
+# Nor of one and a dead pick-up: the node alone takes no pulse for a shaft that stands (docs/tether.md; invariants L2). What a program that
+# was held up sends off with its last breath is in no row of a bench whose time stands still.
+NOT_BOTH = {"SIGKILL": {"node-reset", "pickup-dead", "pickup-half", "host-held"}, "node-reset": {"SIGKILL"}, "pickup-dead": {"SIGKILL"},
+            "pickup-half": {"SIGKILL"}, "host-held": {"SIGKILL"}}
 
 
 def in_place(table, own):
@@ -208,7 +211,7 @@ def in_place(table, own):
 def draw(chance, rig, stops=False, bench_only=False, but=None):
     own, without = OF_A_RIG.get(rig, ([], set()))
     rows = [row for row in in_place(TABLE, own) if (not stops or row.stops) and not (bench_only and isinstance(row, CallRow))
-            and row.word not in {but, NOT_BOTH.get(but)} | without]
+            and row.word not in {but} | NOT_BOTH.get(but, set()) | without]
     return Fault(chance.choices(rows, [row.weight for row in rows])[0], chance)
 
 
