@@ -51,8 +51,9 @@ static void take_obey(const json_t *doc, struct tame_known *k)
 		k->u_loss = LOSS_HALF / sqrt(3);
 	}
 	k->gain = slope * (1 - k->loss * k->loss);
-	double u_straight = half_Nm > 0 ? off_Nm / half_Nm / sqrt(3) : 0;
-	k->u_gain = hypot(hypot(u_slope, u_straight), 2 * slope * k->loss * k->u_loss);
+	k->u_straight = half_Nm > 0 ? off_Nm / half_Nm / sqrt(3) : 0;
+	k->u_by_loss = 2 * slope * k->loss * k->u_loss;
+	k->u_gain = hypot(hypot(u_slope, k->u_straight), k->u_by_loss);
 	double dof = json_number_value(json_object_get(json_object_get(doc, "gain"), "dof"));
 	k->dof = dof > 0 ? dof * pow(k->u_gain / u_slope, 4) : INFINITY;
 }

@@ -149,6 +149,7 @@ static enum rc know(struct taming *w, struct err *err)
 	if (rc == RC_OK && w->q->torque_gain) {
 		rc = read_quantity("torque-gain", w->q->torque_gain, "1", &k->gain, &k->u_gain, err);
 		k->obey_run = 0;
+		k->u_straight = k->u_by_loss = 0;
 		k->dof = INFINITY;
 	}
 	if (rc == RC_OK && !(k->gain > 0))
@@ -263,10 +264,10 @@ static void find_drag(struct taming *w)
 	w->u_drag_Nm = hypot(w->p.before.u_count * slope_Nm, w->drift_Nm / 2 / sqrt(3));
 }
 
-/* A number with its u, source by source into the record; u[1] is that of the torque's scale, the one with few degrees
- * of freedom (JCGM 100:2008, G.4.1). */
+/* A number with its u, source by source into the record. u_scale: its part by the whole of the torque's scale, the one
+ * with few degrees of freedom (JCGM 100:2008, G.4.1). */
 static struct tame_number number(struct taming *w, const char *key, double value, const char *const source[],
-				 const double u[], size_t n)
+				 const double u[], size_t n, double u_scale)
 {
 	double sum = 0;
 
@@ -274,23 +275,41 @@ static struct tame_number number(struct taming *w, const char *key, double value
 		live_procedure_part(&w->p, key, source[i], u[i]);
 		sum = hypot(sum, u[i]);
 	}
-	return (struct tame_number){ value, sum, fabs(u[1]) > 0 ? w->known.dof * pow(sum / fabs(u[1]), 4) : NAN };
+	return (struct tame_number){ value, sum, fabs(u_scale) > 0 ? w->known.dof * pow(sum / fabs(u_scale), 4) : NAN };
 }
 
-/* The rig's inertia is driven through the gear, which takes its loss. */
+/* What the torque's scale is uncertain by: the gain of `obey` or --torque-gain itself, a response that is not straight,
+ * the loss. Records from before told only the whole. */
+struct scale {
+	double u_gain, u_straight, u_by_loss;
+};
+
+static struct scale scale_of(const struct tame_known *k)
+{
+	struct scale s = { 0, isfinite(k->u_straight) ? k->u_straight : 0, isfinite(k->u_by_loss) ? k->u_by_loss : 0 };
+
+	s.u_gain = sqrt(fmax(0, k->u_gain * k->u_gain - s.u_straight * s.u_straight - s.u_by_loss * s.u_by_loss));
+	return s;
+}
+
+/* The rig's inertia is driven through the gear, which takes its loss. More loss makes the scale smaller and the rig's
+ * share larger: both parts have one sign. */
 static void find_inertia(struct taming *w)
 {
 	static const char *const source[] = { "noise of the record", "torque for each N.m commanded",
-					      "inertia of the rig", "loss of the gear" };
+					      "response that is not straight", "loss of the gear",
+					      "inertia of the rig" };
 	const struct tame_known *k = &w->known;
 	const struct tame_number *raw = &w->free.id.rotor_kgm2;
-	const double u[] = { k->gain * raw->u, k->u_gain * raw->value, (1 + k->loss) * w->u_rig_kgm2,
-			     k->u_loss * w->rig_kgm2 };
+	const struct scale s = scale_of(k);
+	double u[] = { k->gain * raw->u, s.u_gain * raw->value, s.u_straight * raw->value, s.u_by_loss * raw->value,
+		       (1 + k->loss) * w->u_rig_kgm2 };
 	double whole = k->gain * raw->value, rotor = whole - (1 + k->loss) * w->rig_kgm2;
 	struct tame_identified *id = &w->told.id;
 
-	w->whole_kgm2 = number(w, "inertia_kgm2", whole, source, u, 2);
-	id->rotor_kgm2 = number(w, "identified.rotor_inertia_kgm2", rotor, source, u, 4);
+	w->whole_kgm2 = number(w, "inertia_kgm2", whole, source, u, 4, k->u_gain * raw->value);
+	u[3] += k->u_loss * w->rig_kgm2;
+	id->rotor_kgm2 = number(w, "identified.rotor_inertia_kgm2", rotor, source, u, 5, k->u_gain * raw->value);
 	id->root[TAME_ROTOR][TAME_ROTOR] = id->rotor_kgm2.u;
 }
 
@@ -298,18 +317,29 @@ static void find_inertia(struct taming *w)
  * drag grows with the speed and is in the slope already. */
 static void find_friction(struct taming *w)
 {
-	static const char *const source[] = { "noise of the record", "torque for each N.m commanded",
-					      "loss of the gear", "zero of the cell", "drag that grows with speed" };
+	static const char *const source[] = { "noise of the record",
+					      "torque for each N.m commanded",
+					      "response that is not straight",
+					      "loss of the gear",
+					      "zero of the cell",
+					      "drag that grows with speed" };
 	const struct tame_known *k = &w->known;
 	const struct tame_number *off = &w->free.id.offset_Nm, *slope = &w->free.id.viscous_Nms;
-	double drag_Nm = (1 + k->loss) * w->drag_Nm;
-	const double u[] = { k->gain * off->u, k->u_gain * off->value, k->u_loss * w->drag_Nm,
-			     (1 + k->loss) * w->u_drag_Nm, DRAG_GROWS / sqrt(12) * drag_Nm };
-	const double u_viscous[] = { k->gain * slope->u / 30 * M_PI, k->u_gain * slope->value / 30 * M_PI };
+	const struct scale s = scale_of(k);
+	double drag_Nm = (1 + k->loss) * w->drag_Nm, per_rpm = slope->value / 30 * M_PI;
+	const double u[] = { k->gain * off->u,
+			     s.u_gain * off->value,
+			     s.u_straight * off->value,
+			     s.u_by_loss * off->value + (1 - DRAG_GROWS / 2) * k->u_loss * w->drag_Nm,
+			     (1 + k->loss) * w->u_drag_Nm,
+			     DRAG_GROWS / sqrt(12) * drag_Nm };
+	const double u_viscous[] = { k->gain * slope->u / 30 * M_PI, s.u_gain * per_rpm, s.u_straight * per_rpm,
+				     s.u_by_loss * per_rpm };
 
-	w->dry_Nm = number(w, "coulomb_Nm", k->gain * off->value - (1 - DRAG_GROWS / 2) * drag_Nm, source, u, 5);
+	w->dry_Nm = number(w, "coulomb_Nm", k->gain * off->value - (1 - DRAG_GROWS / 2) * drag_Nm, source, u, 6,
+			   k->u_gain * off->value);
 	w->viscous_Nm_per_rpm =
-		number(w, "viscous_Nm_per_rpm", k->gain * slope->value / 30 * M_PI, source, u_viscous, 2);
+		number(w, "viscous_Nm_per_rpm", k->gain * per_rpm, source, u_viscous, 4, k->u_gain * per_rpm);
 	w->told.id.viscous_Nms =
 		(struct tame_number){ fmax(0, k->gain * slope->value), k->gain * slope->u, slope->dof };
 	w->told.id.root[TAME_VISCOUS][TAME_VISCOUS] = w->told.id.viscous_Nms.u;
@@ -488,6 +518,8 @@ static const struct live_procedure_key keys[] = {
 	{ "torque_gain", AT(known.gain) },
 	{ "torque_gain_u", AT(known.u_gain) },
 	{ "torque_gain_dof", AT(known.dof) },
+	{ "torque_gain_u_straight", AT(known.u_straight) },
+	{ "torque_gain_u_by_loss", AT(known.u_by_loss) },
 	{ "gear_loss", AT(known.loss) },
 	{ "gear_loss_u", AT(known.u_loss) },
 	{ "obey_run", AT(known_obey_run) },

@@ -58,11 +58,30 @@ def drawn(bench):
     return json.loads((bench.folder / "run" / "truth.json").read_text(encoding="utf-8"))["virtual"]
 
 
+def what_the_scale_leaves_open(obey, found, rig):
+    """By docs/method.md 8g alone: the loss is moved by its u, and what the rotor moves by is its part."""
+    slope, growth = obey["gain"], obey["hysteresis_growth"]
+    at_rest = growth["value"] / (2 * slope["value"])
+    loss, u_loss = (at_rest + at_rest / 1.3) / 2, math.hypot(growth["u"] / (2 * slope["value"]), (at_rest - at_rest / 1.3) / math.sqrt(12))
+    commanded = found["inertia_kgm2"]["value"] / (slope["value"] * (1 - loss**2))
+
+    def rotor(x):
+        return slope["value"] * (1 - x**2) * commanded - (1 + x) * rig
+
+    expected = {"torque for each N.m commanded": slope["u"] * commanded, "loss of the gear": (rotor(loss - u_loss) - rotor(loss + u_loss)) / 2,
+                "response that is not straight": obey["linearity_Nm"] / (obey["torque_Nm"] / 2) / math.sqrt(3) * commanded}
+    number = found["identified"]["rotor_inertia_kgm2"]
+    parts = {part["source"]: part["u"] for part in number["budget"]}
+    for source, u in expected.items():
+        assert math.isclose(parts[source], u, rel_tol=1e-6), (source, parts, expected)
+    assert math.isclose(math.hypot(*parts.values()), number["u"], rel_tol=1e-9) and len(parts) == 5, (parts, number["u"])
+
+
 def judged(seed):
     """{figure: error over U}"""
     bench = measured(seed)
     try:
-        bench.must("obey", *WHO, "--torque", "20 N.m")
+        obey = bench.must("obey", *WHO, "--torque", "20 N.m")
         bench.must("play", *WHO, "--torque", "20 N.m", "--loops", "1", "--rig-stiffness", f"{LEVER} N.m/rad ± 1 %")
         true = drawn(bench)
         rig = true["brake"]["inertia_kgm2"]
@@ -74,6 +93,7 @@ def judged(seed):
         is_so = {"rotor": (rotor, true["motor"]["inertia_kgm2"] * RATIO**2), "coulomb": (found["coulomb_Nm"], dry),
                  "lost motion": (found["lost_motion_arcmin"], PLAY + 2 * t3 / STIFF * ARCMIN),
                  "stiffness": (found["stiffness_Nm_per_arcmin"], STIFF / ARCMIN)}
+        what_the_scale_leaves_open(obey, found, rig)
         assert rotor["u"] < 0.05 * rotor["value"], ("that tells little", rotor)
         assert found["identified"]["coherence"] > 0.9 and found["swing_rpm"] < 5 and abs(found["speed_rpm"] - 30) < 3, found
         again = harness.run("tame", "--from", bench.folder / "record.csv", "--json")
