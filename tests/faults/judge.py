@@ -373,7 +373,9 @@ def named(seen):
 def told_true(seen):
     """Each thing that is said of the shaft, against the truth from that moment on."""
     if seen.told_at_s is None or not seen.rows:
-        if "Drive off, contactor open" in seen.text and seen.rows and not is_down(seen.rows[-1]):
+        last = seen.rows[-1] if seen.rows else None
+        if "Drive off, contactor open" in seen.text and last and (last["drive_on"] or last["contactor"] or
+                                                                  abs(last["speed_rad_per_s"]) > TURNS):
             yield f"false word: \"Drive off, contactor open, shaft standing\", and {seen.rows[-1]}"
         return
     before = [row for row in seen.rows if row["t_s"] <= seen.told_at_s]
