@@ -387,7 +387,7 @@ static void uses_the_benchs_hands(void **state)
 }
 
 /* A bench that answers each request with the next of these, whatever was asked; NULL: it hangs up. "?..." is no answer
- * and another one follows. */
+ * and another one follows; "~..." has the answer's number, says neither ok nor no, and another one follows. */
 struct script {
 	struct bench *b;
 	const char *reply[8];
@@ -402,9 +402,10 @@ static void say_next(const struct script *s, int fd, const char *request, size_t
 
 		reply = s->reply[(*next)++];
 		tether_begin_seq(&w, reply[0] == '?' ? '?' : '!', (uint8_t)strtoul(request + 1, NULL, 10));
-		tether_put_words(&w, reply[0] == '?' ? reply + 1 : reply);
+		if (strlen(reply) > 1)
+			tether_put_words(&w, strchr("?~", reply[0]) ? reply + 1 : reply);
 		send(fd, w.line, tether_end(&w), MSG_NOSIGNAL);
-	} while (reply[0] == '?');
+	} while (strchr("?~", reply[0]));
 }
 
 static void *run_script(void *arg)
@@ -436,11 +437,16 @@ static void a_bench_of_more_lines_is_greeted_or_told(void **state)
 	} rows[] = {
 		{ { HELLO, "ok tether", "ok 5" }, RC_OK, "" },
 		{ { "?ok 1 bench 9", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
+		{ { "~well 2 bench 7", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
+		{ { "~", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
 		{ { HELLO, "ok a b c d e f g h", "ok 5" }, RC_OK, "" },
 		{ { NULL }, RC_IO, "another program may drive this rig" },
 		{ { "no busy" }, RC_SAYS_NO, "another program drives this rig; end that one first" },
 		{ { "no version 1" }, RC_PROTOCOL, "this rig has more lines than the tether and needs version 2" },
 		{ { "no" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "ok 2" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "no way" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
+		{ { "no such thing" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
 		{ { "ok 2 bench" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
 		{ { "ok 2 bench x" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
 		{ { "ok 1 bench 7" }, RC_PROTOCOL, "expected the control line of a virtual bench" },

@@ -496,6 +496,18 @@ static void reaches_a_socket_in_a_deep_folder(void **state)
 	tear_down(state);
 }
 
+/* Whether this machine has IPv6 or not: the address is a right one, and nobody listens at it. */
+static void a_numeric_address_in_brackets_is_understood(void **state)
+{
+	struct err err = { 0 };
+	struct link *link = NULL;
+
+	(void)state;
+	assert_int_not_equal(link_open("tcp:[::1]:1", 0, NULL, 0, &link, &err), RC_OK);
+	if (!strstr(err.what, "link \"tcp:[::1]:1\": cannot connect: "))
+		fail_msg("%s", err.what);
+}
+
 static void closing_nothing_is_fine(void **state)
 {
 	(void)state;
@@ -525,6 +537,7 @@ int main(void)
 		cmocka_unit_test(a_refused_connection_ends_in_time),
 		cmocka_unit_test(connects_to_one_that_is_still_starting),
 		cmocka_unit_test(reaches_a_socket_in_a_deep_folder),
+		cmocka_unit_test(a_numeric_address_in_brackets_is_understood),
 		cmocka_unit_test(closing_nothing_is_fine),
 	};
 
