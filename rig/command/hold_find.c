@@ -282,7 +282,7 @@ enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, s
 
 	if (rc == RC_OK)
 		moved[1] = *h; /* as found, without a sensor's part */
-	for (int k = 0; k < HOLD_SENSORS && rc == RC_OK; k++) {
+	for (enum hold_sensor k = 0; k < HOLD_SENSORS && rc == RC_OK; k++) {
 		if (!column[k] || !(w->u_sensor_K[k] > 0))
 			continue;
 		rc = move_sensor(w, r, k, &moved[1], &moved[0], err);
