@@ -181,7 +181,7 @@ static int run(const struct cli *cli, void *wanted)
 int cmd_hold(int argc, char **argv)
 {
 	struct wanted w = {
-		.of = HOLD_WANTED, .ambient_degC = NAN, .torque_Nm = NAN, .cold_R = NAN, .cold_T = NAN, .k = 235
+		.of = hold_wanted_usual(), .ambient_degC = NAN, .torque_Nm = NAN, .cold_R = NAN, .cold_T = NAN, .k = 235
 	};
 	const struct cli_option options[] = {
 		{ "from", "FILE.csv", "the record, see above", &w.from, NULL },

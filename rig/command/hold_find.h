@@ -5,6 +5,8 @@
 
 #include "command/hold_tell.h"
 
+#include <math.h>
+
 struct hold_wanted {
 	double limit_degC;         /* of the winding; NaN: none */
 	double rated_degC;         /* ambient of holding times and ratings; NaN: the record's */
@@ -18,10 +20,10 @@ struct hold_wanted {
 };
 
 /* As without options: equilibrium at 2 K/h (IEC 60034-1) over half an hour. */
-#define HOLD_WANTED \
-	{ \
-		.limit_degC = NAN, .rated_degC = NAN, .K_per_h = 2, .window_s = 1800 \
-	}
+static inline struct hold_wanted hold_wanted_usual(void)
+{
+	return (struct hold_wanted){ .limit_degC = NAN, .rated_degC = NAN, .K_per_h = 2, .window_s = 1800 };
+}
 
 struct hold_found hold_none(void); /* nothing known */
 

@@ -545,7 +545,7 @@ static const struct live_procedure_parts parts = { .kind = "hold",
 enum rc hold_would(const struct live *live, struct err *err)
 {
 	static const struct hold_request plain = { 0 };
-	const struct hold_wanted wanted = HOLD_WANTED;
+	const struct hold_wanted wanted = hold_wanted_usual();
 	const struct asked asked = { &plain, &wanted, NAN };
 
 	return live_procedure_would(&parts, live, &asked, err);
