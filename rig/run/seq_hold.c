@@ -216,15 +216,20 @@ static void step_cool(struct seq_hold *s, const struct snapshot *snap)
 		enter(s, HOLD_DONE, snap);
 }
 
-const char *seq_hold_untold(const struct snapshot *snap, double ambient_degC)
+static const char no_power[] = "the supply's volts and amperes are not told, so the loss cannot be known; fit a meter";
+
+static const char *untold_temperature(const struct snapshot *snap, double ambient_degC)
 {
-	if (!isfinite(input_W(snap)))
-		return "the supply's volts and amperes are not told, so the loss cannot be known; fit a meter";
 	if (!isfinite(snap->temp_degC[TEMP_WINDING]) && !isfinite(snap->temp_degC[TEMP_CASE]))
 		return "no temperature of winding or case is told; fit a sensor and say so in rig.ini";
 	if (!isfinite(snap->temp_degC[TEMP_AMBIENT]) && !isfinite(ambient_degC))
 		return "no temperature of the air is told; give it with --ambient";
 	return NULL;
+}
+
+const char *seq_hold_untold(const struct snapshot *snap, double ambient_degC)
+{
+	return isfinite(input_W(snap)) ? untold_temperature(snap, ambient_degC) : no_power;
 }
 
 static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct seq_out *ret)
@@ -236,10 +241,8 @@ static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct se
 	if (!(phase_s(s, snap) >= IDLE_S))
 		return;
 	s->idle_W = s->idle_n ? s->idle_W_sum / s->idle_n : NAN;
-	struct snapshot meant = *snap;
-	if (s->idle_n > 0) /* the newest reading may be a gap among those of the mean */
-		meant.voltage_V = meant.current_A = 1;
-	const char *untold = seq_hold_untold(&meant, s->config.ambient_degC);
+	/* of the mean: the newest reading may be a gap */
+	const char *untold = isfinite(s->idle_W) ? untold_temperature(snap, s->config.ambient_degC) : no_power;
 	if (untold)
 		locked_give_up(ret, untold);
 	else

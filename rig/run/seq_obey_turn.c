@@ -273,9 +273,8 @@ static void watch(const struct seq_obey_turn *s, const struct snapshot *snap, st
 	ret->stop = slow || fast;
 	if (ret->stop)
 		snprintf(ret->event.text, sizeof ret->event.text,
-			 "the speed is not kept under %.4g N\u00b7m: %.3g rpm, wanted %.3g rpm; take another speed or "
-			 "less "
-			 "torque (--speeds, --torque)",
+			 "the speed is not kept under %.4g N\u00b7m: %.3g rpm, commanded %.3g rpm; take another "
+			 "speed or less torque (--speeds, --torque)",
 			 wanted_Nm(s), snap->speed_rpm, way(s) * speed_rpm(s));
 }
 

@@ -320,8 +320,8 @@ static void advice_is_told_in_the_units_of_rig_ini(void **state)
 	made_free(&m);
 }
 
-/* What two zeros of u = 1 N·m each leave open in the middle between them: half of each, and they will differ by half of
- * sqrt 2, of which a half is the rectangle's half-width there. */
+/* What two zeros of u = 1 N·m each leave open in the middle between them: half of each, and they will differ by half
+ * of sqrt 2, of which a half is the rectangle's half-width there. */
 #define TWO_ZEROS hypot(sqrt(0.5), 0.25 * sqrt(2) / sqrt(3))
 
 /* Two zeros that scatter by 1 N·m each: at the middle of the run each gives half of the variance, and the zero is what
