@@ -279,8 +279,9 @@ def brake_was_asked(seen):
 
 
 def never_came(seen, fault):
-    """There are as many calls of the disk as the machine is quick: the run was over before the one that should fail."""
-    return fault.is_of_the_program and not seen.came
+    """There are as many calls of the disk as the machine is quick: the run was over before the one that should fail, or its end was on the
+    disk and what failed was the tidying up at the close (kept() reads it all back)."""
+    return fault.is_of_the_program and (not seen.came or "no book" in fault.marks and seen.outcome == "done")
 
 
 def untold_cut(seen):
