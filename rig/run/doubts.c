@@ -10,7 +10,7 @@
 
 static struct doubt *add(struct doubts *d, bool refuses, const char *word)
 {
-	struct doubt *ret = &d->list[d->n < DOUBTS_MOST ? d->n++ : DOUBTS_MOST - 1];
+	struct doubt *ret = &d->list[d->n++];
 
 	*ret = (struct doubt){ .refuses = refuses, .found = NAN, .expected = NAN };
 	snprintf(ret->word, sizeof ret->word, "%s", word);
@@ -106,9 +106,11 @@ static void forecast(const struct session *s, const struct forecast *f, struct d
 
 	if (f->ok && !f->warns)
 		return;
-	forecast_sentence(f, &s->plan, text, sizeof text);
-	say(d, !f->ok, f->ok ? forecast_check_word(f->warning) : forecast_check_word(f->decides), "plan %s: %s",
-	    s->plan_name, text);
+	if (f->ok)
+		forecast_warning_sentence(f, &s->plan, text, sizeof text);
+	else
+		forecast_sentence(f, &s->plan, text, sizeof text);
+	say(d, !f->ok, forecast_check_word(f->ok ? f->warning : f->decides), "plan %s: %s", s->plan_name, text);
 }
 
 void doubts_find(const struct session *s, const struct forecast *f, struct doubts *ret)

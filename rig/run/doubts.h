@@ -9,7 +9,7 @@
 #include "run/forecast.h"
 #include "run/session.h"
 
-#define DOUBTS_MOST 24
+#define DOUBTS_MOST 24 /* more than there are questions */
 
 struct doubt {
 	bool refuses;    /* else it is only worth a look */

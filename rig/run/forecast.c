@@ -221,7 +221,7 @@ static void one_step(const struct forecast_input *in, size_t k, size_t load, dou
 	ret->slip_power_W = shaft_power_W(ret->torque_Nm, ret->speed_rpm);
 	/* A load of the search dwells as the plan's heaviest. */
 	size_t like = load < p->n ? load : p->n - 1;
-	ret->dwell_s = in->dwell_s && p->n > 0 ? in->dwell_s[k * p->n + like] : p->dwell_s;
+	ret->dwell_s = in->dwell_s ? in->dwell_s[k * p->n + like] : p->dwell_s;
 	double pilot_s = p->until_frac > 0 ? p->dwell_s : 0;
 	ret->time_s = fmin(p->window_s * SETTLE_WINDOWS, p->timeout_s) + pilot_s + ret->dwell_s;
 	ret->time_most_s = p->timeout_s + pilot_s + (p->until_frac > 0 ? p->longest_s : p->dwell_s);
@@ -232,10 +232,11 @@ static void one_step(const struct forecast_input *in, size_t k, size_t load, dou
 
 static size_t step_of(const struct forecast *f, const struct plan_profile *p, const struct sweep_item *item)
 {
-	for (size_t k = 0; p->drive == PLAN_SPEED && k < f->speeds; k++)
-		if (fabs(p->speed_rpm[k] - item->rpm) < 1e-6)
-			return k * f->loads + (size_t)item->step;
-	return (size_t)item->step;
+	size_t k = 0;
+
+	while (k + 1 < f->speeds && !(fabs(p->speed_rpm[k] - item->rpm) < 1e-6))
+		k++;
+	return k * f->loads + (size_t)item->step;
 }
 
 /* --- the search for the limit --- */
@@ -342,10 +343,9 @@ static void run_through(const struct forecast_input *in, struct forecast *f)
 		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = fmax(s->energy_J, energy_J);
 		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
 		f->energy_J += s->slip_power_W * s->time_s;
-		if (f->n_points < FORECAST_POINTS)
-			f->point[f->n_points++] =
-				(struct forecast_point){ (size_t)(s - f->step), items[i].direction, items[i].repeat,
-							 f->time_s + change_s + s->time_s - s->dwell_s / 2 };
+		f->point[f->n_points++] =
+			(struct forecast_point){ (size_t)(s - f->step), items[i].direction, items[i].repeat,
+						 f->time_s + change_s + s->time_s - s->dwell_s / 2 };
 		f->time_s += s->time_s + in->plan->cool_s + change_s;
 		f->time_most_s += s->time_most_s + in->plan->cool_s + change_s;
 		if (in->plan->find_limit && last_on_the_way_up(items, n, i)) {
@@ -407,7 +407,7 @@ void forecast_plan(const struct forecast_input *in, struct forecast *ret)
 	ret->loads = p->n;
 	ret->speeds = p->drive == PLAN_SPEED ? p->n_speeds : 1;
 	for (size_t k = 0; k < ret->speeds; k++)
-		for (size_t i = 0; i < p->n && ret->n < PROFILE_STEPS; i++)
+		for (size_t i = 0; i < p->n; i++)
 			one_step(in, k, i, p->step[i], &ret->step[ret->n++]);
 	run_through(in, ret);
 	judge(ret);
@@ -420,26 +420,41 @@ static const char *at_speed(const struct forecast *f, const struct forecast_step
 	return f->speeds > 1 ? buf : "";
 }
 
+/* "step 9 of 9 (40 N·m): supply current 14.2 A, limit 8 A" */
+static void tell_step(const struct forecast *f, const struct plan_profile *plan, size_t step, enum forecast_check check,
+		      char *buf, size_t size)
+{
+	const struct forecast_step *s = &f->step[step];
+	const struct forecast_value *v = &s->check[check];
+	const char *unit = checks[check].unit, *gap = *unit ? " " : "";
+	char found[48], at[32];
+
+	if (isinf(v->value))
+		snprintf(found, sizeof found, "more than the cable can carry");
+	else
+		snprintf(found, sizeof found, "%.4g%s%s", v->value, gap, unit);
+	snprintf(buf, size, "step %zu of %zu (%g %s%s): %s %s, limit %.4g%s%s", s->load + 1, f->loads, s->set,
+		 plan->load == LOAD_TORQUE ? "N\u00b7m" : "A", at_speed(f, s, at), checks[check].name, found, v->limit,
+		 gap, unit);
+}
+
 void forecast_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size)
 {
-	const struct forecast_step *s = &f->step[f->deciding_step];
-	const struct forecast_value *v = &s->check[f->decides];
-	const char *unit = plan->load == LOAD_TORQUE ? "N\u00b7m" : "A";
-	char found[48], allowed[48], at[32];
+	char step[240];
 
 	if (f->n == 0) {
 		snprintf(buf, size, "the plan has no steps");
 		return;
 	}
-	snprintf(allowed, sizeof allowed, "%.4g%s%s", v->limit, *checks[f->decides].unit ? " " : "",
-		 checks[f->decides].unit);
-	if (isinf(v->value))
-		snprintf(found, sizeof found, "more than the cable can carry");
-	else
-		snprintf(found, sizeof found, "%.4g%s%s", v->value, *checks[f->decides].unit ? " " : "",
-			 checks[f->decides].unit);
-	snprintf(buf, size, "%s step %zu of %zu (%g %s%s): %s %s, limit %s%s%s",
-		 f->ok ? "nearest to a limit is" : "refused at", s->load + 1, f->loads, s->set, unit,
-		 at_speed(f, s, at), checks[f->decides].name, found, allowed, f->ok ? "" : "; ",
+	tell_step(f, plan, f->deciding_step, f->decides, step, sizeof step);
+	snprintf(buf, size, "%s %s%s%s", f->ok ? "nearest to a limit is" : "refused at", step, f->ok ? "" : "; ",
 		 f->ok ? "" : checks[f->decides].advice);
+}
+
+void forecast_warning_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size)
+{
+	char step[240];
+
+	tell_step(f, plan, f->warning_step, f->warning, step, sizeof step);
+	snprintf(buf, size, "%s; %s", step, checks[f->warning].advice);
 }

@@ -117,7 +117,8 @@ struct forecast {
 	size_t warning_step;
 };
 
-/* ret may be large: let it be static or allocated by the caller. */
+/* The plan as its reader leaves it: at most PROFILE_STEPS loads times speeds. ret may be large: let it be static or
+ * allocated by the caller. */
 void forecast_plan(const struct forecast_input *in, struct forecast *ret);
 
 /* The widest gap between two loads of the plan, from which the search for the limit begins: N·m or A. */
@@ -131,5 +132,7 @@ double forecast_supply_A(double input_W, double supply_V, double cable_ohm); /* 
 
 /* "step 9 (40 N.m): supply current 14.2 A, limit 8 A: ..." Also says when all is fine. */
 void forecast_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size);
+/* The same of what only warns; f->warns. */
+void forecast_warning_sentence(const struct forecast *f, const struct plan_profile *plan, char *buf, size_t size);
 
 #endif

@@ -354,6 +354,178 @@ static void a_search_dwells_as_the_heaviest_load(void **state)
 	in.dwell_s = NULL;
 }
 
+/* Of two limits the smaller holds; one that is 0 is not known, and where both are, nothing is checked. */
+static void what_is_not_stated_does_not_bound(void **state)
+{
+	static const struct {
+		double rig_Nm, actuator_Nm, rig_rpm, actuator_rpm, torque_Nm, rpm;
+	} rows[] = {
+		{ 60, 45, 200, 150, 45, 150 }, { 40, 45, 100, 150, 40, 100 }, { 0, 45, 0, 150, 45, 150 },
+		{ 60, 0, 200, 0, 60, 200 },    { 0, 0, 0, 0, NAN, NAN },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		rig.limit_torque_Nm = rows[i].rig_Nm;
+		actuator.limit_torque_Nm = rows[i].actuator_Nm;
+		rig.limit_speed_rpm = rows[i].rig_rpm;
+		actuator.limit_speed_rpm = rows[i].actuator_rpm;
+		forecast_plan(&in, &f);
+		double torque_Nm = f.step[0].check[FORECAST_TORQUE].limit, rpm = f.step[0].check[FORECAST_SPEED].limit;
+		if (isnan(rows[i].rpm)) {
+			assert_true(isnan(torque_Nm) && isnan(rpm));
+			continue;
+		}
+		near(torque_Nm, rows[i].torque_Nm);
+		near(rpm, rows[i].rpm);
+	}
+	near(f.step[0].check[FORECAST_SLIP_POWER].limit, 1000);
+	rig.slip_power_short_W = rig.slip_power_W = 0;
+	in.calibrated_Nm = NAN;
+	actuator.expect_efficiency = 0; /* as 50 %: as much again is lost */
+	forecast_plan(&in, &f);
+	assert_true(isnan(f.step[4].check[FORECAST_SLIP_POWER].limit));
+	near(f.step[4].energy_J, 0); /* without a continuous rating nothing piles up */
+	near(f.step[4].input_W, 160 * 3.14159265358979323846 + 20);
+	assert_false(f.warns);
+	rig.slip_power_W = 300;
+	forecast_plan(&in, &f);
+	near(f.step[4].check[FORECAST_SLIP_POWER].limit, 300);
+}
+
+/* A plan without a speed turns at the actuator's own, else at the no-load speed claimed. */
+static void the_speed_of_a_plan_without_one(void **state)
+{
+	(void)state;
+	plan.speed_rpm[0] = 0;
+	forecast_plan(&in, &f);
+	near(f.step[4].speed_rpm, 0);
+	actuator.no_load_rpm = (struct claim){ true, 100, NAN };
+	forecast_plan(&in, &f);
+	near(f.step[4].speed_rpm, 100);
+	actuator.speed_mode_rpm = -90;
+	forecast_plan(&in, &f);
+	near(f.step[4].speed_rpm, 90);
+	near(f.step[4].set_rpm, 0);
+}
+
+/* 2 N·m/A and 15 A are 30 N·m; in current mode the plan's own current is judged, at each step. */
+static void the_current_of_the_drive(void **state)
+{
+	(void)state;
+	rig.supply_limit_A = 1000;
+	actuator.limit_current_A = 15;
+	actuator.k_t_Nm_per_A = 2;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_ok, 4);
+	assert_int_equal(f.decides, FORECAST_DRIVE_CURRENT);
+	near(f.step[4].check[FORECAST_DRIVE_CURRENT].value, 20);
+	plan.drive = PLAN_DRIVE_CURRENT;
+	plan.drive_A = -16;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_ok, 0);
+	near(f.step[0].check[FORECAST_DRIVE_CURRENT].value, 16);
+	plan.drive = PLAN_HAND; /* nobody sends a current */
+	forecast_plan(&in, &f);
+	assert_true(f.ok && isnan(f.step[4].check[FORECAST_DRIVE_CURRENT].limit));
+}
+
+/* A map that does not rise beyond its end cannot be carried on: the torque alone says so. */
+static void a_map_without_a_slope_is_not_carried_on(void **state)
+{
+	struct brakemap map = { .max_A = 0.5,
+				.max_Nm = 25,
+				.branch = { { .n = 3,
+					      .current_A = { 0, 0.25, 0.5 },
+					      .torque_Nm = { 0, 12.5, 25 },
+					      .slope_Nm_per_A = { 50, 50, 50 } } } };
+
+	(void)state;
+	in.map = &map;
+	forecast_plan(&in, &f);
+	near(f.step[3].brake_A, 0.5);
+	assert_true(f.step[3].extrapolated && !f.step[2].extrapolated);
+	assert_int_equal(f.n_ok, 3);
+	assert_int_equal(f.decides, FORECAST_BRAKE_TORQUE);
+}
+
+/* 60 and 30 rpm up and down with a search at each: all of a speed before the next, the heat of one with its own. */
+static void several_speeds_are_told_apart(void **state)
+{
+	char text[400];
+
+	(void)state;
+	plan.n = 3;
+	plan.n_speeds = 2;
+	plan.speed_rpm[1] = -30;
+	plan.down = true;
+	plan.for_claim[1] = true;
+	rig.coupling_Nm = 0;
+	forecast_plan(&in, &f);
+	assert_true(f.ok && f.n == 6 && f.n_points == 10);
+	assert_int_equal(f.point[0].step, 0);
+	assert_int_equal(f.point[5].step, 3); /* first at the second speed */
+	assert_true(f.step[1].for_claim && f.step[4].for_claim && !f.step[2].for_claim);
+	near(f.step[5].slip_power_W, f.step[2].slip_power_W / 2);
+	near(f.step[5].set_rpm, -30);
+	forecast_sentence(&f, &plan, text, sizeof text);
+	assert_non_null(strstr(text, "nearest to a limit is step 1 of 3 (0 N\u00b7m at 60 rpm): drop-out voltage as a "
+				     "share of the lowest supply voltage 0.75, limit 1"));
+	plan.down = false;
+	plan.find_limit = true;
+	forecast_plan(&in, &f);
+	assert_int_equal(f.n_search, 2);
+	assert_string_equal(f.search[0].why, "90 % of the limit of supply current");
+	assert_true(f.search[1].ceiling > f.search[0].ceiling); /* half the speed takes less of the supply */
+	/* with nothing near, the tries themselves end it: ten half steps of 5 N·m */
+	rig = (struct rig_profile){ .brake_max_A = 1, .brake_rated_Nm = 5000, .supply_V = 4800 };
+	actuator = (struct actuator_profile){ .expect_efficiency = 0.5 };
+	forecast_plan(&in, &f);
+	assert_string_equal(f.search[0].why, "10 tries");
+	near(f.search[0].ceiling, 20 + 10 * 5);
+	plan.n = 1; /* a single load of 0 gives no step to search by */
+	forecast_plan(&in, &f);
+	near(f.search[0].ceiling, 0);
+}
+
+static void the_step_of_a_search(void **state)
+{
+	(void)state;
+	near(forecast_search_step(&plan), 10);
+	plan.step[4] = 55;
+	near(forecast_search_step(&plan), 25);
+	plan.step[0] = 7;
+	plan.n = 1;
+	near(forecast_search_step(&plan), 7);
+	plan.n = 0;
+	near(forecast_search_step(&plan), 0);
+}
+
+static void the_sentence_of_each_end(void **state)
+{
+	char text[400];
+
+	(void)state;
+	plan.load = LOAD_CURRENT;
+	plan.step[4] = 2;
+	plan.step[3] = plan.step[2] = plan.step[1] = 0;
+	forecast_plan(&in, &f);
+	forecast_sentence(&f, &plan, text, sizeof text);
+	assert_string_equal(text,
+			    "refused at step 5 of 5 (2 A): supply current 26.6 A, limit 10 A; a stronger supply, a "
+			    "lower speed, or end the plan earlier: beyond it the curve says nothing about the "
+			    "actuator");
+	rig.cable_ohm.value = 2;
+	forecast_plan(&in, &f);
+	forecast_sentence(&f, &plan, text, sizeof text);
+	assert_non_null(strstr(text, "more than the cable can carry, limit 10 A"));
+	plan.n = 0;
+	forecast_plan(&in, &f);
+	forecast_sentence(&f, &plan, text, sizeof text);
+	assert_string_equal(text, "the plan has no steps");
+	assert_true(f.ok && f.decides == FORECAST_TORQUE);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -372,6 +544,13 @@ int main(void)
 		cmocka_unit_test_setup(says_which_current_lies_beyond_the_map, make),
 		cmocka_unit_test_setup(a_search_stays_inside_the_other_limits, make),
 		cmocka_unit_test_setup(a_search_dwells_as_the_heaviest_load, make),
+		cmocka_unit_test_setup(what_is_not_stated_does_not_bound, make),
+		cmocka_unit_test_setup(the_speed_of_a_plan_without_one, make),
+		cmocka_unit_test_setup(the_current_of_the_drive, make),
+		cmocka_unit_test_setup(a_map_without_a_slope_is_not_carried_on, make),
+		cmocka_unit_test_setup(several_speeds_are_told_apart, make),
+		cmocka_unit_test_setup(the_step_of_a_search, make),
+		cmocka_unit_test_setup(the_sentence_of_each_end, make),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
