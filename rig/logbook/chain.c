@@ -1,17 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "logbook/chain.h"
 
-#include <endian.h>
-#include <math.h>
 #include <string.h>
 
-static void store_le(uint8_t *to, uint64_t bits)
-{
-	bits = htole64(bits); /* one store: a loop over the bytes costs more than the hash */
-	memcpy(to, &bits, sizeof bits);
-}
-
-static void digest_gathered(struct chain_row *row)
+void chain_digest_gathered(struct chain_row *row)
 {
 	sha256_update(&row->hash, row->n, row->bytes);
 	row->n = 0;
@@ -23,27 +15,6 @@ void chain_row_begin(struct chain_row *row, const struct chain *before, const ch
 	row->n = 0;
 	chain_bytes(row, before->digest, CHAIN_SIZE);
 	chain_text(row, table);
-}
-
-void chain_int(struct chain_row *row, int64_t value)
-{
-	if (sizeof row->bytes - row->n < 8)
-		digest_gathered(row);
-	store_le(row->bytes + row->n, (uint64_t)value);
-	row->n += 8;
-}
-
-void chain_real(struct chain_row *row, double value)
-{
-	uint64_t bits;
-
-	if (isnan(value))
-		bits = UINT64_C(0x7ff8000000000000);
-	else if (fpclassify(value) == FP_ZERO)
-		bits = 0;
-	else
-		memcpy(&bits, &value, sizeof bits);
-	chain_int(row, (int64_t)bits);
 }
 
 void chain_text(struct chain_row *row, const char *text)
@@ -60,7 +31,7 @@ void chain_text(struct chain_row *row, const char *text)
 void chain_bytes(struct chain_row *row, const uint8_t *bytes, size_t n)
 {
 	if (sizeof row->bytes - row->n < n)
-		digest_gathered(row);
+		chain_digest_gathered(row);
 	if (n > sizeof row->bytes) {
 		sha256_update(&row->hash, n, bytes);
 		return;
@@ -71,7 +42,7 @@ void chain_bytes(struct chain_row *row, const uint8_t *bytes, size_t n)
 
 void chain_row_end(struct chain_row *row, struct chain *after)
 {
-	digest_gathered(row);
+	chain_digest_gathered(row);
 	sha256_digest(&row->hash, CHAIN_SIZE, after->digest);
 }
 

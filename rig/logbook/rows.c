@@ -43,10 +43,12 @@ void sample_digest(const struct chain *before, const struct sample *s, unsigned 
 	chain_row_end(&h, after);
 }
 
-/* NULL is NaN. */
+/* NULL is NaN; SQLite gives it as 0, and only there its type is asked for. */
 static double real_of(sqlite3_value *value)
 {
-	return sqlite3_value_type(value) == SQLITE_NULL ? NAN : sqlite3_value_double(value);
+	double x = sqlite3_value_double(value);
+
+	return fpclassify(x) == FP_ZERO && sqlite3_value_type(value) == SQLITE_NULL ? NAN : x;
 }
 
 static void sample_from_values(sqlite3_value **v, struct sample *ret)
