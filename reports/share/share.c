@@ -33,7 +33,7 @@ void share_close(struct share *s)
 }
 
 /* libpq's sentences end with a line feed and may have several lines, some of them indented by a tab. */
-static enum rc fail(PGconn *conn, const char *what, struct err *err)
+static enum rc fail_by(PGconn *conn, enum rc rc, const char *what, struct err *err)
 {
 	char why[300] = "";
 	size_t n = 0;
@@ -43,7 +43,12 @@ static enum rc fail(PGconn *conn, const char *what, struct err *err)
 			n += (size_t)snprintf(why + n, sizeof why - n, "; ");
 		else if (*c != '\n' && *c != '\t')
 			n += (size_t)snprintf(why + n, sizeof why - n, "%c", *c);
-	return err_set(err, RC_IO, 0, "%s: %s", what, why);
+	return err_set(err, rc, 0, "%s: %s", what, why);
+}
+
+static enum rc fail(PGconn *conn, const char *what, struct err *err)
+{
+	return fail_by(conn, RC_IO, what, err);
 }
 
 static void silent(void *ctx, const char *message)
@@ -105,17 +110,50 @@ bool share_views_old(const struct share *s)
 	return s->views_old;
 }
 
+/* libpq reads these two only as it goes to a host, and tells them as if the host did not answer. A list has one for
+ * each host. */
+static bool has_wrong_number(PGconn *conn)
+{
+	PQconninfoOption *options = PQconninfo(conn);
+	bool wrong = false;
+
+	for (const PQconninfoOption *o = options; o != NULL && o->keyword != NULL; o++) {
+		bool port = strcmp(o->keyword, "port") == 0;
+		if (o->val == NULL || !(port || strcmp(o->keyword, "connect_timeout") == 0))
+			continue;
+		for (const char *c = o->val; c != NULL; c = strchr(c, ',') ? strchr(c, ',') + 1 : NULL) {
+			char *end = NULL;
+			long v = strtol(c, &end, 10);
+			end += strspn(end, " ");
+			wrong |= (*end != '\0' && *end != ',') || (port && end != c && !(v >= 1 && v <= 65535));
+		}
+	}
+	PQconninfoFree(options);
+	return wrong;
+}
+
+/* Why there is no connection. libpq tells it by a second try alone, which has 2 s, the least that libpq waits. */
+static enum rc no_connection(PGconn *conn, const char *const *keys, const char **values, struct err *err)
+{
+	values[0] = "2";
+	PGPing answer = PQpingParams(keys, values, 1);
+
+	if (answer == PQPING_NO_ATTEMPT || has_wrong_number(conn))
+		return fail_by(conn, RC_ARG, "DATABASE, or PGHOST and the like, is not valid; correct it", err);
+	return fail(conn, answer == PQPING_OK ? "the database refused" : "the database is away", err);
+}
+
 enum rc share_open(const char *where, struct share **ret, struct err *err)
 {
-	const char *const keys[] = { "dbname", "connect_timeout", "client_encoding", "fallback_application_name",
+	const char *const keys[] = { "connect_timeout", "dbname", "client_encoding", "fallback_application_name",
 				     NULL };
-	const char *const values[] = { where, getenv("PGCONNECT_TIMEOUT") ? NULL : "10", "UTF8", "bridle", NULL };
+	const char *values[] = { getenv("PGCONNECT_TIMEOUT") ? NULL : "10", where, "UTF8", "bridle", NULL };
 	struct share *s = calloc(1, sizeof *s);
 
 	if (s == NULL)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
 	s->conn = PQconnectdbParams(keys, values, 1);
-	enum rc rc = PQstatus(s->conn) == CONNECTION_OK ? RC_OK : fail(s->conn, "the database is away", err);
+	enum rc rc = PQstatus(s->conn) == CONNECTION_OK ? RC_OK : no_connection(s->conn, keys, values, err);
 	if (rc == RC_OK) {
 		PQsetNoticeProcessor(s->conn, silent, NULL);
 		rc = make_schema(s, err);

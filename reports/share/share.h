@@ -10,7 +10,8 @@ struct share;
 
 /* Connects as libpq reads where ("service=...", "host=... dbname=...", "postgresql://..."; empty: PGHOST and the like)
  * and makes the schema where it is missing or older than this program's, in one transaction. A database that does not
- * answer within 10 s is away, unless PGCONNECT_TIMEOUT says otherwise. *ret given to the caller. RC_IO */
+ * answer within 10 s is away, unless where or PGCONNECT_TIMEOUT says otherwise. *ret given to the caller. RC_ARG: where
+ * (or PGHOST and the like) is not valid; RC_IO: away, or it refused */
 enum rc share_open(const char *where, struct share **ret, struct err *err) MUST_CHECK;
 void share_close(struct share *s); /* NULL is fine */
 

@@ -216,6 +216,19 @@ def an_older_database_gets_the_views_of_this_program():
     assert "check_weight" not in [row[0] for row in views()]
 
 
+def a_wrong_way_to_the_database_is_told_as_one():
+    """What libpq's documentation does not allow ("Connection Strings" and its list of key words) is a mistake of who typed it: exit 2."""
+    for where, word in ((f"{WHERE} dbname", "missing"), (f"{WHERE} colour=red", "colour"), (f"{WHERE} port=abc", "abc"),
+                        (f"{WHERE} port=70000", "70000"), ("postgresql://h:a:b/d", "a:b"), ("service=nowhere", "nowhere"),
+                        (f"{WHERE} sslmode=perhaps", "perhaps"), (f"{WHERE} connect_timeout=soon", "soon")):
+        done = BENCH.run("share", where)
+        assert done.status == 2 and "is not valid; correct it: " in done.err and word in done.err and done.err.count("\n") == 1, (where, done)
+    for where in (WHERE.replace("=postgres", "=nosuch"), WHERE.replace("=keeper", "=nobody")):
+        done = BENCH.run("share", where)
+        assert done.status == 3 and "the database refused: " in done.err and "does not exist" in done.err, (where, done)
+    assert BENCH.run("share", f"{WHERE} port=5432 connect_timeout=5").status == 0
+
+
 def a_database_that_is_away_is_one_sentence():
     stop_server()
     said = share(3)
@@ -228,7 +241,7 @@ try:
     harness.main(a_database_that_fails_in_the_middle_is_gone_on_with, every_number_of_the_report_stands_there,
                  names_cannot_say_anything_to_the_database, a_run_that_is_reduced_by_another_version_is_renewed,
                  a_procedure_is_shared_by_its_numbers, an_older_database_gets_the_views_of_this_program, a_thousand_runs_are_shared_killed_and_gone_on_with,
-                 a_database_that_is_away_is_one_sentence)
+                 a_wrong_way_to_the_database_is_told_as_one, a_database_that_is_away_is_one_sentence)
 finally:
     stop_server()
     shutil.rmtree(HOME, ignore_errors=True)
