@@ -8,8 +8,9 @@
 #define FEWEST 64
 #define LARGEST ((size_t)1 << 21)
 #define POINTS 6
-#define WIDEST 8                          /* times the usual step */
-#define MEDIAN_OF_MEAN 0.6931471805599453 /* of an exponential distribution: ln 2 */
+#define WIDEST 8       /* times the usual step */
+#define BY_CHANCE 0.01 /* of records */
+#define HANN_ALIKE 2   /* neighbours that tell as much as one on its own, see above_median */
 
 /* Polynomial through the POINTS readings around (Lagrange), i the reading before. */
 static double between(const double *x, const double *y, size_t n, size_t i, double at)
@@ -51,14 +52,14 @@ static int rising(const void *a, const void *b)
 	return (x > y) - (x < y);
 }
 
-static size_t neighbours(const struct order_grid *g, size_t bin, double ret[2 * ORDER_NEIGHBOURS])
+static size_t neighbours(const struct order_grid *g, size_t bin, size_t end, double ret[2 * ORDER_NEIGHBOURS])
 {
-	size_t n = 0, half = g->m / 2;
+	size_t n = 0;
 
 	for (size_t d = 4; d < 4 + ORDER_NEIGHBOURS; d++) {
-		if (bin > d)
+		if (bin > d && bin - d < end)
 			ret[n++] = g->power[bin - d];
-		if (bin + d < half)
+		if (bin + d < end)
 			ret[n++] = g->power[bin + d];
 	}
 	return n;
@@ -69,7 +70,7 @@ static size_t neighbours(const struct order_grid *g, size_t bin, double ret[2 * 
 double order_floor(const struct order_grid *g, size_t bin)
 {
 	double near[2 * ORDER_NEIGHBOURS];
-	size_t n = neighbours(g, bin, near);
+	size_t n = neighbours(g, bin, g->m / 2, near);
 
 	if (n == 0)
 		return NAN;
@@ -77,14 +78,43 @@ double order_floor(const struct order_grid *g, size_t bin)
 	return near[n / 2] / log(((double)n + 0.5) / ((double)(n - n / 2) - 0.5));
 }
 
-/* power > times * order_floor, by counting: half a million bins are asked, and sorting took half of the time. */
-static bool above_floor(const struct order_grid *g, size_t bin, double times)
+/* By how much noise is above the upper median of n neighbours, with that chance. The median is noise itself: of n
+ * exponentials it is a sum of exponentials of means 1/n, 1/(n - 1), ... (Renyi 1953, in H. A. David, Order Statistics,
+ * from memory), so that the chance of x > c * median is the product of (n - j)/(n - j + c) over them. */
+static double above_median(double n, double chance)
+{
+	double low = 0, high = 1 / chance;
+
+	for (int k = 0; k < 60; k++) {
+		double c = sqrt((1 + low) * (1 + high)) - 1, log_chance = 0;
+		for (double j = 0; j <= floor(n / 2); j++)
+			log_chance += log((n - j) / (n - j + c));
+		if (log_chance > log(chance))
+			low = c;
+		else
+			high = c;
+	}
+	return high;
+}
+
+/* For each number of neighbours, so that noise makes a wave of its own in no more than BY_CHANCE of records. By Hann's
+ * window powers side by side correlate with 4/9, those two apart with 1/36: a mean of many has 1 + 2 (4/9 + 1/36) times
+ * the variance, as if there were half as many. */
+static void learn_times(struct order_grid *g)
+{
+	for (size_t n = 0; n <= 2 * ORDER_NEIGHBOURS; n++)
+		g->times[n] = n < 2 * HANN_ALIKE ? INFINITY
+						 : above_median((double)(n / HANN_ALIKE), BY_CHANCE / (double)g->seen);
+}
+
+/* More than noise, by counting: half a million bins are asked, and sorting took half of the time. */
+static bool above_noise(const struct order_grid *g, size_t bin, double power)
 {
 	double near[2 * ORDER_NEIGHBOURS];
-	size_t n = neighbours(g, bin, near), below = 0;
+	size_t n = neighbours(g, bin, g->seen, near), below = 0;
 
 	for (size_t i = 0; i < n; i++)
-		below += g->power[bin] > times * (near[i] / MEDIAN_OF_MEAN);
+		below += power > g->times[n] * near[i];
 	return below > n / 2;
 }
 
@@ -115,7 +145,7 @@ static struct order_wave wave_of(const struct order_grid *g, double order)
 	double bin = order * g->turns, noise = order_floor(g, (size_t)(bin + 0.5));
 
 	w.u_Nm = sqrt(noise / 2);
-	w.stands_out = w.amplitude_Nm * w.amplitude_Nm > noise * log((double)g->m / 2 / 0.01);
+	w.stands_out = above_noise(g, (size_t)(bin + 0.5), w.amplitude_Nm * w.amplitude_Nm);
 	return w;
 }
 
@@ -128,22 +158,22 @@ static double peak_order(const struct order_grid *g, size_t bin)
 	return ((double)bin + (a > c ? -shift : shift)) / g->turns;
 }
 
-static void find_others(const struct order_grid *g, double highest, struct order_spectrum *ret)
+static void find_others(const struct order_grid *g, struct order_spectrum *ret)
 {
-	size_t half = g->m / 2, asked = ret->n_waves;
+	size_t asked = ret->n_waves;
 	/* Below a ten-thousandth of the ripple lies what the even steps of angle cost. */
-	double threshold = log((double)half / 0.01), least = 1e-8 * ret->varies_Nm * ret->varies_Nm;
+	double least = 1e-8 * ret->varies_Nm * ret->varies_Nm;
 
 	for (;;) {
 		size_t best = 0;
-		for (size_t k = 3; k + 2 < half && (double)k / g->turns < highest; k++) {
+		for (size_t k = 3; k < g->seen; k++) {
 			bool old = false;
 			if (!(g->power[k] > g->power[k - 1] && g->power[k] >= g->power[k + 1]) ||
 			    (best && g->power[k] <= g->power[best]))
 				continue;
 			for (size_t i = 0; i < ret->n_waves && !old; i++)
 				old = fabs(ret->wave[i].order * g->turns - (double)k) < 3;
-			if (!old && g->power[k] > least && above_floor(g, k, threshold))
+			if (!old && g->power[k] > least && above_noise(g, k, g->power[k]))
 				best = k;
 		}
 		if (!best || ret->n_waves == ORDER_WAVES || ret->n_waves - asked == 20)
@@ -228,7 +258,7 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 		       struct order_spectrum *ret, struct err *err)
 {
 	struct order_spectrum s = { .n_waves = 0 };
-	struct order_grid g = { 256, 0, NULL, NULL };
+	struct order_grid g = { .m = 256 };
 	enum rc rc = looked_at(turn, n, &s, err);
 
 	if (rc)
@@ -236,6 +266,8 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 	g.turns = s.turns;
 	while (g.m < n && g.m < LARGEST)
 		g.m *= 2;
+	g.seen = (size_t)fmin(ceil(s.highest_order * g.turns), (double)(g.m / 2 - 2));
+	learn_times(&g);
 	g.y = malloc(g.m * sizeof *g.y);
 	g.power = calloc(g.m / 2 + 1, sizeof *g.power);
 	if (!g.y || !g.power) {
@@ -250,7 +282,7 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 		s.n_waves++;
 	}
 	if (!rc) {
-		find_others(&g, s.highest_order, &s);
+		find_others(&g, &s);
 		order_sizes(&g, &s);
 		*ret = s;
 	}

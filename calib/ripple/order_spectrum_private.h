@@ -8,10 +8,12 @@
 #define ORDER_NEIGHBOURS 60 /* bins on either side that tell the floor */
 
 struct order_grid {
-	size_t m; /* steps, a power of two */
+	size_t m;    /* steps, a power of two */
+	size_t seen; /* bins below this one lie below the highest order */
 	double turns;
-	double *y;     /* torque less its mean, times the Hann window */
-	double *power; /* square of the amplitude at each multiple of 1/turns */
+	double *y;                              /* torque less its mean, times the Hann window */
+	double *power;                          /* square of the amplitude at each multiple of 1/turns */
+	double times[2 * ORDER_NEIGHBOURS + 1]; /* the median of so many neighbours: above that it is no noise */
 };
 
 /* Mean square of the noise's amplitude around a bin; NaN without neighbours. */

@@ -113,6 +113,7 @@ static void sizes_are_those_of_the_ripple(void **state)
 	gsl_rng_free(rng);
 }
 
+/* The header says 1 % of records; a threshold that takes the floor beside a wave as known made 3.3 % of them. */
 static void noise_stays_noise(void **state)
 {
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -121,15 +122,16 @@ static void noise_stays_noise(void **state)
 	int found = 0;
 
 	(void)state;
-	for (int k = 0; k < 60; k++) {
-		for (int i = 0; i < 4000; i++) {
+	for (int k = 0; k < 1000; k++) {
+		for (int i = 0; i < 4096; i++) {
 			turn[i] = i / 400.0;
 			torque[i] = gsl_ran_gaussian(rng, 1);
 		}
-		assert_int_equal(order_spectrum(turn, torque, 4000, NULL, 0, &s, &err), RC_OK);
+		assert_int_equal(order_spectrum(turn, torque, 4096, NULL, 0, &s, &err), RC_OK);
 		found += s.n_waves > 0;
 	}
-	assert_in_range(found, 0, 6); /* 1 % is stated; the median of 120 neighbours makes it some more */
+	print_message("# a wave in %d of 1000 records of noise\n", found);
+	assert_in_range(found, 0, 19); /* 10 and three standard deviations */
 	gsl_rng_free(rng);
 }
 
