@@ -19,7 +19,9 @@ struct can_drive {
 	char hint[HINT];
 };
 
-size_t can_drive_put(const struct can_drive_setup *setup, const struct drive_command *command, char buf[CAN_FRAME_LINE])
+/* The line for a command, with its CR; its length, 0 when the drive has no such mode. */
+static size_t put_command(const struct can_drive_setup *setup, const struct drive_command *command,
+			  char buf[CAN_FRAME_LINE])
 {
 	const struct can_map *map = command->mode == DRIVE_SPEED     ? &setup->speed
 				    : command->mode == DRIVE_CURRENT ? &setup->current
@@ -85,7 +87,7 @@ static size_t put(void *ctx, const struct drive_command *command, struct mono no
 	const struct can_drive *d = ctx;
 
 	(void)now;
-	return can_drive_put(&d->setup, command, buf);
+	return put_command(&d->setup, command, buf);
 }
 
 /* Of the frames that it tells the one that is oldest. */

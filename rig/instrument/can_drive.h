@@ -23,8 +23,4 @@ struct can_drive_setup {
 enum rc can_drive_open(const struct instrument_config *config, struct link *link, const struct clock_src *clock,
 		       struct instrument *ret, struct err *err) MUST_CHECK;
 
-/* The line for a command, with its CR; its length, 0 when the drive has no such mode. */
-size_t can_drive_put(const struct can_drive_setup *setup, const struct drive_command *command,
-		     char buf[CAN_FRAME_LINE]);
-
 #endif

@@ -58,8 +58,7 @@ double dwell_until_s(const struct dwell_until *t, const struct dwell_record *pil
 	double effective = fmin(m.n_effective, stats_n_effective_acf(pilot->mean, pilot->n));
 	if (!(m.sd > 0))
 		return within(t->pilot_s, t);
-	if (!(effective > 2))
-		return t->longest_s;
+	/* fewer than two: NaN, and so the longest */
 	double student = unc_coverage_factor(effective - 1, 0.95) / unc_coverage_factor(INFINITY, 0.95);
 	double another_Nm = ANOTHER_WINDOW * student * m.sd / sqrt(effective);
 	double times = another_Nm / wanted_Nm(t, m.mean);

@@ -11,22 +11,6 @@ struct endure_watch endure_watch_begin(const struct endure_limits *limits)
 	return (struct endure_watch){ .limits = *limits };
 }
 
-static double measured(const struct endure_watch *w, const struct endure_cycle *c, enum endure_rule rule)
-{
-	double mean_A = w->sum_A / (double)w->n;
-
-	switch (rule) {
-	case ENDURE_CURRENT: return fabs(c->no_load_A / mean_A - 1);
-	case ENDURE_DROOP: return 1 - c->load_rpm / c->no_load_rpm;
-	case ENDURE_RISE: return c->case_degC - c->ambient_degC;
-	case ENDURE_CASE: return c->case_degC;
-	case ENDURE_PLAY: /* endure_watch_play */
-	case ENDURE_NONE:
-	case ENDURE_RULES: break;
-	}
-	return NAN;
-}
-
 /* The first rule that is met stops; else the first drift that was not told is told. */
 static void judge(struct endure_watch *w, enum endure_rule r, double value, struct endure_found *ret)
 {
@@ -50,8 +34,10 @@ struct endure_found endure_watch_add(struct endure_watch *w, const struct endure
 		w->sum_A += c->no_load_A;
 		w->n++;
 	}
-	for (enum endure_rule r = ENDURE_CURRENT; r < ENDURE_PLAY; r++)
-		judge(w, r, measured(w, c, r), &ret);
+	judge(w, ENDURE_CURRENT, fabs(c->no_load_A / (w->sum_A / (double)w->n) - 1), &ret);
+	judge(w, ENDURE_DROOP, 1 - c->load_rpm / c->no_load_rpm, &ret);
+	judge(w, ENDURE_RISE, c->case_degC - c->ambient_degC, &ret);
+	judge(w, ENDURE_CASE, c->case_degC, &ret);
 	return ret;
 }
 
@@ -78,7 +64,7 @@ const char *endure_rule_word(enum endure_rule rule)
 		"", "current_drift", "speed_droop", "temperature_rise", "case_temperature", "play_drift"
 	};
 
-	return rule < ENDURE_RULES ? words[rule] : "";
+	return words[rule];
 }
 
 void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char *buf, size_t size)
@@ -92,7 +78,7 @@ void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char 
 	static const char *const unit[ENDURE_RULES] = { "", "%", "%", "K", "\u00b0C", "arcmin" };
 	double scale = rule == ENDURE_CURRENT || rule == ENDURE_DROOP ? 100 : 1;
 
-	if (rule >= ENDURE_RULES || rule == ENDURE_NONE)
+	if (rule == ENDURE_NONE)
 		snprintf(buf, size, "%s", "");
 	else if (!isfinite(f->value))
 		snprintf(buf, size,

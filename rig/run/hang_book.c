@@ -75,8 +75,7 @@ size_t hang_book_drop_unfinished(struct hang_book *b)
 /* From item i - 1 to item i inside one series. */
 static bool change_of(const struct hang_book *b, size_t i, struct hang_change *ret)
 {
-	if (i == 0 || i >= b->n || !b->taken[i].there || !b->taken[i - 1].there ||
-	    b->item[i].series != b->item[i - 1].series)
+	if (i == 0 || !b->taken[i].there || !b->taken[i - 1].there || b->item[i].series != b->item[i - 1].series)
 		return false;
 	ret->expected_Nm = b->torque_Nm[b->item[i].load] - b->torque_Nm[b->item[i - 1].load];
 	ret->found_count = b->taken[i].indication - b->taken[i - 1].indication;
@@ -90,7 +89,7 @@ static double slope_before(const struct hang_book *b, size_t i)
 {
 	double cross = 0, square = 0;
 
-	for (size_t k = 1; k < i && k < b->n; k++) {
+	for (size_t k = 1; k < i; k++) {
 		struct hang_change c;
 		if (!change_of(b, k, &c))
 			continue;

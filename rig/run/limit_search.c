@@ -10,7 +10,7 @@ void limit_search_tell(struct limit_search *s, double set, bool held, const char
 {
 	if (held && (isnan(s->failed) || set < s->failed)) {
 		if (!(set <= s->held)) {
-			if (!isnan(s->held) && s->n_below < (int)(sizeof s->below / sizeof s->below[0]))
+			if (!isnan(s->held))
 				s->below[s->n_below++] = s->held;
 			s->held = set;
 		}
@@ -27,8 +27,7 @@ void limit_search_tell(struct limit_search *s, double set, bool held, const char
 void limit_search_end(struct limit_search *s, const char *why)
 {
 	s->over = true;
-	if (!s->found)
-		snprintf(s->why, sizeof s->why, "%s", why);
+	snprintf(s->why, sizeof s->why, "%s", why);
 }
 
 void limit_search_found(struct limit_search *s)

@@ -28,7 +28,7 @@ struct limit_search {
 	char why[120]; /* why failed did not hold, or why the search ended without a limit */
 };
 
-/* The plan's rising loads in their order, or a try. */
+/* The plan's rising loads in their order (at most PROFILE_STEPS), or a try. */
 void limit_search_tell(struct limit_search *s, double set, bool held, const char *why);
 
 struct limit_try {
@@ -39,7 +39,7 @@ struct limit_try limit_search_next(struct limit_search *s);
 
 /* The try that is_limit held. */
 void limit_search_found(struct limit_search *s);
-/* Ends it: why. */
+/* Ends it without a limit: why. */
 void limit_search_end(struct limit_search *s, const char *why);
 
 #endif

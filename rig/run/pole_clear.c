@@ -40,9 +40,7 @@ double pole_clear_step(struct pole_clear *c, double dt_s, double moved_rev, doub
 	c->turned_rev += fabs(moved_rev);
 	in_phase_rev = c->turned_rev - c->from_rev;
 	c->slow_s = fabs(speed_rpm) >= SLOW_FRAC * fabs(wanted_rpm) ? 0 : c->slow_s + dt_s;
-	if (c->phase == POLE_CLEAR_DONE)
-		return 0;
-	if (c->slow_s > SLOW_S)
+	if (c->slow_s > SLOW_S && c->phase != POLE_CLEAR_DONE)
 		ease(c);
 	switch (c->phase) {
 	case POLE_CLEAR_UP:

@@ -41,7 +41,7 @@ static double length_s(const struct probe *w)
 
 static bool all_equal(const struct probe_sum *sum)
 {
-	return sum->n > 0 && !(sum->max > sum->min);
+	return !(sum->max > sum->min);
 }
 
 /* A wave of the mains. */

@@ -28,9 +28,9 @@
 
 #include "run/sweep_state.h"
 
-/* The order of a plan, at each speed its first n_allowed[] loads only (as plan->speed_rpm; NULL: all). All that turns
- * forward comes first; within a way as [steps] inner and order say, and the first item of the way is repeated at its
- * end. Returns the number of items. */
+/* The order of a plan as its reader leaves it, at each speed its first n_allowed[] loads only (as plan->speed_rpm;
+ * NULL: all). All that turns forward comes first; within a way as [steps] inner and order say, and the first item of
+ * the way is repeated at its end. Returns the number of items. */
 size_t sweep_order(const struct plan_profile *plan, const size_t *n_allowed, struct sweep_item items[SWEEP_ITEMS]);
 
 /* Cross off what an earlier run has finished; true when it was an item of this order and not done yet. rpm: commanded
@@ -42,7 +42,7 @@ struct sweep_leg {
 	size_t first, n;
 	int way; /* +1, -1 */
 };
-/* Only those in which something is left to do. */
+/* Of items in that order, only those in which something is left to do. */
 size_t sweep_legs(const struct sweep_item *items, size_t n, struct sweep_leg ret[SWEEP_WAYS]);
 
 /* config and items are copied; the items have one way of turning. False when there is nothing left to do. */

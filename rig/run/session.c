@@ -148,7 +148,7 @@ static enum rc load_records(struct session *s, struct err *err)
 
 	if (rc == RC_OK)
 		rc = logbook_latest_record(s->logbook, "map", &s->map_id, &map_wall_ns, &json, err);
-	if (rc == RC_OK && json)
+	if (json)
 		rc = record_to_brakemap(json, &s->map, err);
 	free(json);
 	return rc;

@@ -12,7 +12,7 @@ static enum rc load_unusable(struct session *s, struct err *err)
 	int64_t id = 0, wall_ns;
 	enum rc rc = logbook_latest_record(s->logbook, SESSION_UNUSABLE, &id, &wall_ns, &json, err);
 
-	if (rc == RC_OK && json && id > s->calibration_id) {
+	if (json && id > s->calibration_id) {
 		json_t *doc = json_loads(json, 0, NULL);
 		const char *why = json_string_value(json_object_get(doc, "not_usable"));
 		s->unusable_id = id;
@@ -29,7 +29,7 @@ enum rc session_load_calibration(struct session *s, struct err *err)
 	enum rc rc = logbook_latest_record(s->logbook, "calibration", &s->calibration_id, &s->calibration_wall_ns,
 					   &json, err);
 
-	if (rc == RC_OK && json)
+	if (json)
 		rc = record_to_cellcal(json, &s->calibration, err);
 	free(json);
 	return rc == RC_OK ? load_unusable(s, err) : rc;

@@ -119,11 +119,10 @@ static size_t put_off(const struct session *s, const struct instrument_profile *
 	}
 	if (strcmp(p->kind, "can-drive") == 0) {
 		session_can_drive(s, p, &can_drive);
-		if (strncmp(p->link, "can:", 4) == 0)
-			return can_map_put(&can_drive.off, 0, &m) ? link_can_bytes(&m, text) : 0;
-		text[0] = '\r';
-		size_t n_can = can_drive_put(&can_drive, &off, text + 1);
-		return n_can > 0 ? n_can + 1 : 0;
+		if (!can_drive.off.has_data)
+			return 0;
+		(void)can_map_put(&can_drive.off, 0, &m); /* 0 is a number */
+		return put_frame(p, &m, text);
 	}
 	session_text_drive(s, p, &text_drive);
 	size_t n = text_drive_put(&text_drive, &off, text + 1);

@@ -52,6 +52,6 @@ bool steady_is(const struct steady *s);
 bool steady_is_lost(const struct steady *s);
 /* Channel that is furthest outside, or -1. */
 int steady_worst(const struct steady *s);
-struct steady_slope steady_slope(const struct steady *s, size_t channel);
+struct steady_slope steady_slope(const struct steady *s, size_t channel); /* below n */
 
 #endif

@@ -141,6 +141,60 @@ static void unknown_torque_is_no_heat_and_a_limit_that_is_none_asks_nothing(void
 	expect(heat_J, 0);
 }
 
+/* What is no heat in an event of that kind is passed over, and so is every other event: the samples tell then. */
+static void a_heat_that_cannot_be_read_is_none(void **state)
+{
+	static const char *const text[] = { "words", "-5 J", "inf J", "nan J", "" };
+	struct book *b = *state;
+	int64_t begin_s = 1000;
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	for (size_t i = 0; i < sizeof text / sizeof text[0]; i++, begin_s += 1000) {
+		run(b, begin_s, 5, 200, true, false);
+		int64_t id = book_number(b, "SELECT max(id) FROM run");
+		assert_int_equal(logbook_event(b->lb, id, begin_s * SECOND, "note", "700 J", &b->err), RC_OK);
+		assert_int_equal(logbook_event(b->lb, id, (begin_s + 5) * SECOND, "brake_heat", text[i], &b->err),
+				 RC_OK);
+		assert_int_equal(logbook_run_end(b->lb, id, (begin_s + 5) * SECOND, "done", "", "", &b->err), RC_OK);
+		expect(left(b, (double)begin_s + 5, 0, true), 500);
+	}
+}
+
+/* 0.1 s at 2000 W are 190 J, of which 90 J go in the 0.9 s to the next run. The oldest of 101 is not looked at: the
+ * first that is leaves 190 J, each of the 99 others adds 100. */
+static void more_than_a_hundred_runs_in_a_row_are_not_looked_at(void **state)
+{
+	struct book *b = *state;
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	for (int64_t i = 0; i < 101; i++)
+		run(b, 10 + i, 0.1, 2000, true, true);
+	expect(left(b, 110.1, 0, true), 190 + 99 * 100);
+}
+
+/* A table that somebody took away is told, whichever it is, and no heat is made up. */
+static void a_logbook_that_cannot_be_read_is_told(void **state)
+{
+	static const char *const drop[] = { "DROP VIEW samples; DROP TABLE sample", "DROP TABLE event",
+					    "DROP TABLE point", "DROP TABLE run" };
+	const struct brake_heat_now now = { .mono_ns = 15 * SECOND, .on_bench = true };
+	struct book *b = *state;
+
+	assert_int_equal(logbook_open(b->path, &b->lb, &b->err), RC_OK);
+	run(b, 10, 5, 200, true, true);
+	for (size_t i = 0; i < sizeof drop / sizeof drop[0]; i++) {
+		double heat_J = -1;
+		assert_int_equal(book_sql(b, drop[i]), SQLITE_OK);
+		assert_int_equal(brake_heat_left(b->lb, 100, 2000, &now, &heat_J, &b->err), RC_DB);
+		expect(heat_J, 0);
+	}
+	/* a brake without a continuous rating, or without heat that it may take, asks nothing */
+	double heat_J = -1;
+	assert_int_equal(brake_heat_left(b->lb, 0, 2000, &now, &heat_J, &b->err), RC_OK);
+	assert_int_equal(brake_heat_left(b->lb, 100, 0, &now, &heat_J, &b->err), RC_OK);
+	expect(heat_J, 0);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -150,6 +204,10 @@ int main(void)
 						book_tear_down),
 		cmocka_unit_test_setup_teardown(unknown_torque_is_no_heat_and_a_limit_that_is_none_asks_nothing,
 						book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(a_heat_that_cannot_be_read_is_none, book_set_up, book_tear_down),
+		cmocka_unit_test_setup_teardown(more_than_a_hundred_runs_in_a_row_are_not_looked_at, book_set_up,
+						book_tear_down),
+		cmocka_unit_test_setup_teardown(a_logbook_that_cannot_be_read_is_told, book_set_up, book_tear_down),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

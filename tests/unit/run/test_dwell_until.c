@@ -203,6 +203,22 @@ static void what_is_expected(void **unused)
 	assert_true(fabs(dwell_until_expected_s(&t, 10, NAN) - 60) < 1e-9);
 }
 
+/* Readings that are all alike need no more; some that only creep are one reading, however many they are. */
+static void a_pilot_that_is_still_or_creeps(void **unused)
+{
+	struct dwell_record still, creeps;
+
+	(void)unused;
+	dwell_record_begin(&still);
+	dwell_record_begin(&creeps);
+	for (int i = 0; i < 400; i++) {
+		dwell_record_add(&still, 20);
+		dwell_record_add(&creeps, 20 + 0.001 * i);
+	}
+	assert_true(fabs(dwell_until_s(&target, &still, 6) - 6) < 1e-9);
+	assert_true(fabs(dwell_until_s(&target, &creeps, 6) - 60) < 1e-9);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -212,6 +228,7 @@ int main(void)
 		cmocka_unit_test(a_pilot_that_cannot_tell_takes_the_longest),
 		cmocka_unit_test(a_long_pilot_is_kept_in_means),
 		cmocka_unit_test(what_is_expected),
+		cmocka_unit_test(a_pilot_that_is_still_or_creeps),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -175,6 +175,44 @@ static void a_cycle_is_one_line_and_comes_back(void **state)
 		assert_false(endure_cycle_parse(others[i], &back));
 }
 
+/* A text is cut to its room, and nothing is written behind it; what is no number in one is not measured. */
+static void a_line_is_cut_to_its_room(void **state)
+{
+	(void)state;
+	const struct endure_cycle c = { 12, 0.5, 60, 15, 59.5, 30, 20 };
+	const struct endure_play p = { 12, 9.8125, 0.25, 1.5, 0.5 };
+	char whole[200], cut[200];
+
+	for (int play = 0; play < 2; play++) {
+		play ? endure_play_text(&p, whole, sizeof whole) : endure_cycle_text(&c, whole, sizeof whole);
+		for (size_t size = 1; size <= strlen(whole); size++) {
+			memset(cut, 'x', sizeof cut);
+			play ? endure_play_text(&p, cut, size) : endure_cycle_text(&c, cut, size);
+			assert_int_equal(strlen(cut), size - 1);
+			assert_memory_equal(cut, whole, size - 1);
+			assert_int_equal(cut[size], 'x');
+		}
+	}
+}
+
+static void what_is_no_number_was_not_measured(void **state)
+{
+	(void)state;
+	struct endure_cycle c;
+	char text[200];
+
+	assert_true(endure_cycle_parse("cycle 5", &c));
+	assert_true(c.number == 5 && isnan(c.no_load_A) && isnan(c.case_degC));
+	assert_true(endure_cycle_parse("cycle 6; no_load_A x; no_load_rpm inf; load_Nm 15", &c));
+	assert_true(isnan(c.no_load_A) && isnan(c.no_load_rpm));
+	assert_near(c.load_Nm, 15, 0);
+	const struct endure_found none = { ENDURE_NONE, ENDURE_NONE, NAN, NAN };
+	endure_rule_text(&none, none.stop, text, sizeof text);
+	assert_string_equal(text, "");
+	assert_string_equal(endure_rule_word(ENDURE_NONE), "");
+	assert_string_equal(endure_rule_word(ENDURE_PLAY), "play_drift");
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -184,6 +222,8 @@ int main(void)
 		cmocka_unit_test(a_play_is_one_line_and_comes_back),
 		cmocka_unit_test(the_case_at_any_moment),
 		cmocka_unit_test(a_cycle_is_one_line_and_comes_back),
+		cmocka_unit_test(a_line_is_cut_to_its_room),
+		cmocka_unit_test(what_is_no_number_was_not_measured),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -194,6 +194,38 @@ static void another_mounting_is_not_compared(void **state)
 	assert_int_equal(hang_book_doubt(&book, 17, NULL), HANG_PLAUSIBLE);
 }
 
+static void the_last_reading_of_all_is_taken_back(void **state)
+{
+	(void)state;
+	begin();
+	take_until(book.n);
+	assert_int_equal(hang_book_back(&book, 1, true), 1);
+	assert_int_equal(hang_book_next(&book), book.n - 1);
+}
+
+/* Without loads there is no plan, as hang_plan has it, and nothing is read of them. */
+static void without_loads_there_is_nothing(void **state)
+{
+	(void)state;
+	assert_int_equal(hang_book_begin(&book, 0, 3, NULL), 0);
+	assert_int_equal(hang_book_next(&book), 0);
+	assert_int_equal(hang_book_back(&book, 1, true), 0);
+}
+
+/* After a reading that was taken back, or where nothing was hung or taken off, there is nothing to compare with. */
+static void nothing_was_hung_in_between(void **state)
+{
+	(void)state;
+	begin();
+	take_until(8);
+	book.taken[6].there = false;
+	take(7, 999);
+	assert_int_equal(hang_book_doubt(&book, 7, NULL), HANG_PLAUSIBLE);
+	assert_near(torque_Nm[book.item[6].load] - torque_Nm[book.item[5].load], 0, 0);
+	take(6, 999); /* the zero after a zero */
+	assert_int_equal(hang_book_doubt(&book, 6, NULL), HANG_PLAUSIBLE);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -208,6 +240,9 @@ int main(void)
 		cmocka_unit_test(a_reading_that_did_not_move_is_seen_without_a_slope),
 		cmocka_unit_test(the_first_change_tells_the_sign),
 		cmocka_unit_test(another_mounting_is_not_compared),
+		cmocka_unit_test(the_last_reading_of_all_is_taken_back),
+		cmocka_unit_test(without_loads_there_is_nothing),
+		cmocka_unit_test(nothing_was_hung_in_between),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

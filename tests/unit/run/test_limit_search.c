@@ -190,6 +190,33 @@ static void whatever_is_drawn_it_brackets_the_limit(void **state)
 	assert_in_range(found, DRAWS / 4, DRAWS);
 }
 
+/* Above a load that failed nothing holds any more, and a heavier failure says nothing new. */
+static void above_a_failure_nothing_is_news(void **state)
+{
+	struct limit_search s = fresh(10, 100);
+
+	(void)state;
+	limit_search_tell(&s, 20, true, "");
+	limit_search_tell(&s, 30, false, "the speed fell");
+	limit_search_tell(&s, 40, true, "");
+	limit_search_tell(&s, 50, false, "the torque was not reached");
+	assert_true(fabs(s.held - 20) < 1e-9 && fabs(s.failed - 30) < 1e-9);
+	assert_string_equal(s.why, "the speed fell");
+}
+
+static void the_only_load_that_held_fails_later(void **state)
+{
+	struct limit_search s = fresh(10, 100);
+
+	(void)state;
+	limit_search_tell(&s, 20, true, "");
+	limit_search_tell(&s, 20, false, "the speed fell");
+	assert_true(isnan(s.held) && fabs(s.failed - 20) < 1e-9);
+	assert_true(isnan(limit_search_next(&s).set) && s.over && !s.found);
+	assert_string_equal(s.why, "no load held");
+	assert_true(isnan(limit_search_next(&s).set)); /* over is over */
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -201,6 +228,8 @@ int main(void)
 		cmocka_unit_test(loads_below_are_not_forgotten),
 		cmocka_unit_test(nothing_held_finds_nothing),
 		cmocka_unit_test(whatever_is_drawn_it_brackets_the_limit),
+		cmocka_unit_test(above_a_failure_nothing_is_news),
+		cmocka_unit_test(the_only_load_that_held_fails_later),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -108,6 +108,35 @@ static void the_peak_stays_within_the_weakest_limit(void **state)
 	assert_true(pole_clear_peak_A(&rig, &actuator, NULL, RPM, NAN) <= 0);
 }
 
+/* 40 N·m of 50 with 0.02 A/N·m by the rating; a map of 25 N·m/A says 1.6 A, more than the coil may have. */
+static void a_map_tells_the_current(void **state)
+{
+	const struct brakemap map = { .max_A = 2,
+				      .max_Nm = 50,
+				      .branch = { { .n = 3,
+						    .current_A = { 0, 1, 2 },
+						    .torque_Nm = { 0, 25, 50 },
+						    .slope_Nm_per_A = { 25, 25, 25 } } } };
+
+	(void)state;
+	assert_true(fabs(pole_clear_peak_A(&plain, NULL, &map, RPM, 20) - 0.8) < 1e-9);
+	assert_true(fabs(pole_clear_peak_A(&plain, NULL, &map, RPM, NAN) - 1.2) < 1e-9);
+}
+
+/* What is over stays over, also where the shaft then stands. */
+static void nothing_begins_again_after_the_end(void **state)
+{
+	struct pole_clear c;
+
+	(void)state;
+	pole_clear_begin(&c, 0.6);
+	while (!pole_clear_done(&c))
+		pole_clear_step(&c, DT_S, RPM / 60 * DT_S, RPM, RPM);
+	for (int i = 0; i < 100; i++)
+		assert_true(pole_clear_step(&c, DT_S, 0, 0, RPM) <= 0);
+	assert_true(pole_clear_done(&c));
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -115,6 +144,8 @@ int main(void)
 		cmocka_unit_test(current_does_not_fall_at_standstill_but_to_ease),
 		cmocka_unit_test(without_a_peak_there_is_nothing_to_do),
 		cmocka_unit_test(the_peak_stays_within_the_weakest_limit),
+		cmocka_unit_test(a_map_tells_the_current),
+		cmocka_unit_test(nothing_begins_again_after_the_end),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

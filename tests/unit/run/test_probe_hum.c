@@ -122,6 +122,22 @@ static void a_ring_with_gaps_tells_the_same(void **state)
 	assert_near(at, 30, 0.3);
 }
 
+/* All that a tick brought at once has no rate; readings that never move have no wave. */
+static void without_time_or_motion_there_is_no_wave(void **state)
+{
+	struct made at_once = made(400, 80, 0.2, 50, 0.1), still = at_once;
+	double amplitude, at;
+
+	(void)state;
+	assert_true(hum(&still, 50, &amplitude, &at));
+	for (size_t i = 0; i < at_once.n; i++) {
+		at_once.c[i].t_s = 1;
+		still.c[i].value = 0;
+	}
+	assert_false(hum(&at_once, 50, &amplitude, &at));
+	assert_false(hum(&still, 50, &amplitude, &at));
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -130,6 +146,7 @@ int main(void)
 		cmocka_unit_test(noise_and_other_waves_are_no_mains),
 		cmocka_unit_test(where_the_wave_cannot_be_told_none_is_named),
 		cmocka_unit_test(a_ring_with_gaps_tells_the_same),
+		cmocka_unit_test(without_time_or_motion_there_is_no_wave),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -222,6 +222,41 @@ static void a_reversed_sign(void **state)
 	}
 }
 
+/* What is not there, or was watched too shortly, is not judged. */
+static void too_little_says_nothing(void **state)
+{
+	const struct probe_stated no_cell = { .saturation_count = 8388607, .conversions_Hz = 80 };
+	struct probe w = sound();
+
+	(void)state;
+	assert_int_equal(probe_judge(&w, PROBE_CELL, &no_cell).say, PROBE_NONE);
+	w.last.now.ns = w.begin.ns + 200000000;
+	w.sum[PROBE_CELL] = fixed(19, 7); /* 0.2 s: neither stuck nor slow yet */
+	expect(&w, PROBE_CELL, PROBE_GOOD, "");
+	w.sum[PROBE_SPEED].n = w.sum[PROBE_TEMP_CASE].n = 0;
+	expect(&w, PROBE_SPEED, PROBE_NONE, "");
+	expect(&w, PROBE_TEMP_CASE, PROBE_NONE, "");
+	w.last.now.ns = w.begin.ns + 60000000000;
+	w.sum[PROBE_TEMP_CASE] = fixed(29, 21.5);
+	expect(&w, PROBE_TEMP_CASE, PROBE_GOOD, "");
+	w.sum[PROBE_TEMP_CASE] = (struct probe_sum){ .n = 30, .mean = 21.5, .min = 21.4, .max = 21.6 };
+	expect(&w, PROBE_TEMP_CASE, PROBE_GOOD, "");
+}
+
+/* One channel only counts: neither to and fro nor the other way can be told from it. */
+static void a_single_channel_has_no_way(void **state)
+{
+	const struct probe_stated single = { .saturation_count = 8388607, .has_cell = true };
+	struct probe w = sound();
+
+	(void)state;
+	w.pulses_min = 3;
+	w.pulses_max = 4;
+	w.other_way = 10;
+	assert_int_equal(probe_judge(&w, PROBE_SPEED, &single).say, PROBE_GOOD);
+	expect(&w, PROBE_SPEED, PROBE_FAULT, "to and fro");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -233,6 +268,8 @@ int main(void)
 		cmocka_unit_test(hum_of_the_mains),
 		cmocka_unit_test(noise_is_no_hum),
 		cmocka_unit_test(a_reversed_sign),
+		cmocka_unit_test(too_little_says_nothing),
+		cmocka_unit_test(a_single_channel_has_no_way),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -106,6 +106,32 @@ static void the_end_loses_nothing(void **state)
 	sample_thin_end(&t);
 }
 
+static bool refuse(void *ctx, const struct sample *row)
+{
+	(void)row;
+	return ++*(int *)ctx != 2;
+}
+
+/* One row of three is refused: that is told, and the others have still been offered. */
+static void a_row_that_is_refused_is_told(void **state)
+{
+	const struct sample row = { .mono_ns = TICK_NS };
+	struct sample_thin t;
+
+	(void)state;
+	for (int stop = 0; stop < 2; stop++) {
+		int offered = 0;
+		assert_int_equal(sample_thin_begin(&t, RATE_HZ, refuse, &offered, NULL), RC_OK);
+		for (int i = 0; i < 3; i++)
+			assert_true(sample_thin_put(&t, &row, 1));
+		assert_false(stop ? sample_thin_put(&t, &row, 0) : sample_thin_flush(&t));
+		assert_int_equal(offered, stop ? 4 : 3);
+		offered = 1;
+		assert_false(sample_thin_put(&t, &row, 0)); /* the row itself */
+		sample_thin_end(&t);
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -113,6 +139,7 @@ int main(void)
 		cmocka_unit_test(before_a_stop_all_rows_are_there),
 		cmocka_unit_test(a_reading_that_was_left_out_is_told),
 		cmocka_unit_test(the_end_loses_nothing),
+		cmocka_unit_test(a_row_that_is_refused_is_told),
 	};
 	return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -192,6 +192,86 @@ static void one_line_that_is_told_is_enough_to_begin(void **state)
 	assert_true(tiny_run(&rig, without_the_guard_line, &r, 5, NULL, NULL).done);
 }
 
+/* After 16 s of waiting for the lines: what was not told, or is not good, and of the lines that are sensed alone. */
+static void what_keeps_it_from_beginning(void **state)
+{
+	static const struct {
+		unsigned lines;
+		bool told, estop_ok, cage_closed, closes;
+		const char *says; /* "": it begins */
+	} rows[] = {
+		{ LINES_ALL, false, true, true, false, "the node sends no state of the emergency stop and the guard" },
+		{ LINES_ALL, true, false, false, false, "the emergency stop is still pressed" },
+		{ LINES_ALL, true, true, false, false, "the guard is open" },
+		{ LINE_CAGE, true, false, true, false, "" },
+		{ LINE_ESTOP, true, true, false, false, "" },
+		{ LINES_ALL, true, true, true, true, "the contactor is closed without a command" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct snapshot snap = snapshot_blank();
+		struct rehearse r;
+		struct seq_out out = { 0 };
+		rehearse_begin(&r, REHEARSE_ESTOP, 10, rows[i].lines);
+		for (int tick = 0; tick < 160 && !out.stop; tick++) {
+			snap.now.ns = 1000000000 + tick * 100000000LL;
+			snap.channel[CHANNEL_ESTOP].fresh = snap.channel[CHANNEL_CAGE].fresh = rows[i].told;
+			snap.channel[CHANNEL_CONTACTOR].fresh = rows[i].closes;
+			snap.estop_ok = rows[i].estop_ok;
+			snap.cage_closed = rows[i].cage_closed;
+			snap.contactor_closed = rows[i].closes;
+			out = (struct seq_out){ 0 };
+			if (r.phase == REHEARSE_LOOK)
+				rehearse_step(&r, &snap, &out);
+		}
+		if (*rows[i].says ? !out.stop || !strstr(out.event.text, rows[i].says)
+				  : out.stop || r.phase != REHEARSE_CLOSE)
+			fail_msg("row %zu: %s", i, out.event.text);
+	}
+}
+
+/* A contactor that stays open is given up after 2 s, which begin when the person at the drive has done his part. */
+static void a_contactor_that_does_not_close(void **state)
+{
+	struct snapshot snap = snapshot_blank();
+	struct rehearse r;
+	struct seq_out out = { 0 };
+
+	(void)state;
+	rehearse_begin(&r, REHEARSE_ESTOP, 10, LINES_ALL);
+	rehearse_step(&r, &snap, &out);
+	r.phase = REHEARSE_CLOSE;
+	r.phase_at = snap.now;
+	for (int tick = 0; tick < 100 && !out.stop; tick++) {
+		snap.now.ns += 100000000LL;
+		snap.drive_waits = tick < 50;
+		out = (struct seq_out){ 0 };
+		rehearse_step(&r, &snap, &out);
+		assert_true(out.wish.power);
+	}
+	assert_true(out.stop);
+	assert_non_null(strstr(out.event.text, "the contactor does not close"));
+	assert_true(fabs((double)snap.now.ns * 1e-9 - 7.1) < 0.05);
+}
+
+static void nobody_opens_the_guard(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(28);
+	struct rehearse r;
+
+	(void)state;
+	rehearse_begin(&r, REHEARSE_CAGE, 3, LINES_ALL);
+	struct seq_out out = tiny_run(&rig, rehearse_step, &r, 60, NULL, NULL);
+	assert_true(out.stop);
+	assert_string_equal(out.event.text, "the guard was not seen to open");
+	assert_false(rehearse_passed(&r));
+	/* a contactor that was never seen closed did not drop, whatever the line did */
+	r.line_opened = r.contactor_dropped = true;
+	r.contactor_was_closed = false;
+	assert_false(rehearse_passed(&r));
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -203,6 +283,9 @@ int main(void)
 		cmocka_unit_test(passes_without_a_sensed_contactor),
 		cmocka_unit_test(tells_how_long_the_contactor_took),
 		cmocka_unit_test(one_line_that_is_told_is_enough_to_begin),
+		cmocka_unit_test(what_keeps_it_from_beginning),
+		cmocka_unit_test(a_contactor_that_does_not_close),
+		cmocka_unit_test(nobody_opens_the_guard),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -176,6 +176,27 @@ static void crosses_off_what_was_done(void **state)
 	assert_true(sweep_cross_off(items, n, 0, 0, 60, POINT_REPEAT));
 	order_of(items, n, text, sizeof text);
 	assert_string_equal(text, "0ux 1ux 2u 3u 2d 1d 0d 0rx");
+	assert_false(sweep_cross_off(items, n, 2, +1, 60, POINT_REPEAT)); /* no repeat of that */
+	assert_false(sweep_cross_off(items, n, 2, +1, 60, POINT_CUT));
+	assert_false(sweep_cross_off(items, n, 2, +1, NAN, 0)); /* a speed was commanded in this plan */
+}
+
+/* A shaft that is turned by hand has no speed commanded, then as now. */
+static void crosses_off_without_a_speed(void **state)
+{
+	struct plan_profile p = usual_plan();
+	struct sweep_item items[SWEEP_ITEMS];
+
+	(void)state;
+	p.drive = PLAN_HAND;
+	size_t n = sweep_order(&p, NULL, items);
+	assert_true(sweep_cross_off(items, n, 1, +1, NAN, 0));
+	assert_false(sweep_cross_off(items, n, 1, +1, 60, POINT_AT_LIMIT));
+	for (size_t i = 0; i < n; i++)
+		assert_false(items[i].is_limit); /* nor was the limit at that speed found */
+	assert_false(sweep_cross_off(items, n, 9, +1, NAN, POINT_AT_LIMIT | POINT_SEARCH));
+	for (size_t i = 0; i < n; i++)
+		assert_int_equal(items[i].is_limit, items[i].direction > 0);
 }
 
 static void runs_up_down_and_repeats(void **state)
@@ -649,6 +670,7 @@ int main(void)
 		cmocka_unit_test(orders_the_steps),
 		cmocka_unit_test(shuffles_all_steps_once_and_the_same_for_the_same_seed),
 		cmocka_unit_test(crosses_off_what_was_done),
+		cmocka_unit_test(crosses_off_without_a_speed),
 		cmocka_unit_test(runs_up_down_and_repeats),
 		cmocka_unit_test(a_dwell_ends_with_a_whole_turn_where_that_is_near),
 		cmocka_unit_test(a_target_fixes_how_long),

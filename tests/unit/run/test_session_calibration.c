@@ -103,6 +103,24 @@ static void a_record_that_is_not_whole_is_refused(void **state)
 	assert_true(err.what[0] != '\0');
 }
 
+/* A record without its reason is not usable all the same; tables that cannot be read are told. */
+static void what_the_logbook_does_not_tell(void **state)
+{
+	struct session s;
+	struct err err = { 0 };
+	char text[400] = "";
+
+	scene_open(*state, &s);
+	scene_run(&s, "hang");
+	calibrate(&s, 1000);
+	scene_record(&s, SESSION_UNUSABLE, "{\"else\": 1}");
+	assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+	assert_true(session_older_calibration(&s, text, sizeof text));
+	assert_non_null(strstr(text, "is not usable:  Calibration"));
+	assert_int_equal(book_sql(*state, "DROP TABLE record"), SQLITE_OK);
+	assert_int_equal(session_load_calibration(&s, &err), RC_DB);
+}
+
 #define ON_A_LOGBOOK(name) cmocka_unit_test_setup_teardown(name, book_set_up, book_tear_down)
 
 int main(void)
@@ -113,6 +131,7 @@ int main(void)
 		ON_A_LOGBOOK(a_newer_one_that_is_not_usable_is_told),
 		ON_A_LOGBOOK(only_one_that_is_not_usable_is_none),
 		ON_A_LOGBOOK(a_record_that_is_not_whole_is_refused),
+		ON_A_LOGBOOK(what_the_logbook_does_not_tell),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -138,7 +138,10 @@ static void an_indicator_is_set_up(void **state)
 	assert_true(ret.ask.n_items > 0);
 	const struct instrument_profile quiet = { .tell = { "{weight} kg" } };
 	session_indicator(&t->s, &quiet, &ret);
-	assert_true(ret.ask.n_items == 0 && ret.n_tell == 1); /* it sends by itself */
+	assert_true(ret.ask.n_items == 0 && ret.n_tell == 1);                     /* it sends by itself */
+	const struct instrument_profile broken = { .ask = "{", .tell = { "{" } }; /* its reader lets none of them in */
+	session_indicator(&t->s, &broken, &ret);
+	assert_true(ret.ask.n_items == 0 && ret.n_tell == 0);
 }
 
 #define TEST(name) cmocka_unit_test_setup_teardown(name, begin, end)

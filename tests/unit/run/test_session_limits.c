@@ -185,6 +185,45 @@ static void what_the_rig_has_is_expected(void **state)
 	free(s);
 }
 
+/* Without a torque that it may hold, a stop holds with all that there is: less would let a shaft go. */
+static void a_stop_without_a_limit_holds_with_all(void **state)
+{
+	struct session *s = session();
+
+	(void)state;
+	s->rig.limit_torque_Nm = 0;
+	assert_near(limits(s).hold_brake_A, 1.2, 0);
+	s->rig.limit_torque_Nm = NAN;
+	assert_near(limits(s).hold_brake_A, 1.2, 0);
+	s->rig.limit_torque_Nm = 100;
+	s->rig.coupling_Nm = 100; /* 80 N·m: more than the brake has */
+	assert_near(limits(s).hold_brake_A, 1.2, 0);
+	free(s);
+}
+
+/* What an instrument beside the node tells is believed as long as it says, and watched by itself. */
+static void what_is_beside_the_node_is_watched_by_itself(void **state)
+{
+	struct session *s = session();
+
+	(void)state;
+	assert_true(isinf(limits(s).warden_s));
+	assert_false(limits(s).expect_brake);
+	s->rig.warden_silence_s = 0.2;
+	assert_near(limits(s).warden_s, 0.2, 0);
+	s->n_instruments = 2;
+	s->instrument[0].roles = ROLE_ALL & ~(unsigned)(ROLE_CELL | ROLE_TEMP | ROLE_BRAKE | ROLE_CURRENT);
+	s->instrument[1] = (struct instrument){ .name = "beside", .roles = ROLE_TEMP | ROLE_BRAKE, .stale_s = 3 };
+	struct guard_limits l = limits(s);
+	assert_true(l.expect_brake && !l.expect_meter); /* voltage alone is no power */
+	assert_near(l.stale_s[CHANNEL_TEMP], 3, 0);
+	assert_near(l.stale_s[CHANNEL_BRAKE], 3, 0);
+	assert_near(l.stale_s[CHANNEL_CELL], 0.25, 0); /* nobody has one: the profile's */
+	s->instrument[1].roles = ROLE_BRAKE;
+	assert_near(limits(s).stale_s[CHANNEL_TEMP], 2, 1e-9);
+	free(s);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -192,6 +231,8 @@ int main(void)
 		cmocka_unit_test(the_smaller_limit_holds),
 		cmocka_unit_test(how_long_a_channel_is_believed),
 		cmocka_unit_test(what_the_rig_has_is_expected),
+		cmocka_unit_test(a_stop_without_a_limit_holds_with_all),
+		cmocka_unit_test(what_is_beside_the_node_is_watched_by_itself),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

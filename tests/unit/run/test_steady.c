@@ -202,6 +202,25 @@ static void a_slow_channel_counts_by_its_readings(void **state)
 	assert_true(fabs(sqrt(u2 / 400) / expected - 1) < 0.25);
 }
 
+/* A limit of nothing is kept by what stands still alone; before the window is full nothing is lost and none is worst.
+ */
+static void a_limit_of_nothing_is_the_worst_to_pass(void **state)
+{
+	const struct steady_limit limits[2] = { { .slope_per_s = 0.1 }, { .slope_per_s = 0 } };
+	struct steady s;
+
+	(void)state;
+	steady_begin(&s, 2, limits, 2);
+	feed_ramp(&s, 0, 1.5, 40, 0.001);
+	assert_false(steady_is_lost(&s));
+	assert_int_equal(steady_worst(&s), -1);
+	feed_ramp(&s, 1.5, 3, 40, 0.001);
+	assert_int_equal(steady_worst(&s), 1);
+	steady_clear(&s);
+	feed_ramp(&s, 3, 6, 0, 0);
+	assert_true(steady_is(&s));
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -214,6 +233,7 @@ int main(void)
 		cmocka_unit_test(a_step_of_the_resolution_is_no_motion),
 		cmocka_unit_test(states_the_error_of_a_noisy_slope),
 		cmocka_unit_test(in_doubt_the_strict_channel_waits_and_the_lenient_one_passes),
+		cmocka_unit_test(a_limit_of_nothing_is_the_worst_to_pass),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

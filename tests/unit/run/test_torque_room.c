@@ -120,6 +120,26 @@ static void the_brake_locks_with_its_grip_and_never_above_its_largest_current(vo
 	free(s);
 }
 
+/* 25 N·m by a map of 50 N·m/A are 0.5 A, where the rating would say 1; a map of nothing leaves the rating. */
+static void a_map_tells_the_current_of_the_lock(void **state)
+{
+	struct session *s = wide();
+
+	(void)state;
+	s->rig.brake_rated_Nm = 50;
+	s->map_id = 3;
+	assert_near(torque_room_lock_A(s, 20), 1, 1e-12);
+	s->map = (struct brakemap){ .max_A = 2,
+				    .max_Nm = 100,
+				    .branch = { { .n = 3,
+						  .current_A = { 0, 1, 2 },
+						  .torque_Nm = { 0, 50, 100 },
+						  .slope_Nm_per_A = { 50, 50, 50 } } } };
+	assert_near(torque_room_lock_A(s, 20), 0.5, 1e-9);
+	s->map.max_Nm = 0;
+	assert_room(s, 40, "80 % of 50 N·m, which the brake holds at its largest current");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -127,6 +147,7 @@ int main(void)
 		cmocka_unit_test(what_was_mapped_counts_before_the_rating),
 		cmocka_unit_test(a_torque_beyond_the_room_is_refused_with_the_number),
 		cmocka_unit_test(the_brake_locks_with_its_grip_and_never_above_its_largest_current),
+		cmocka_unit_test(a_map_tells_the_current_of_the_lock),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
