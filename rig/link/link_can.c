@@ -73,7 +73,7 @@ static ssize_t bus_read(void *part, char *buf, size_t size, int wait_ms, int *re
 
 		if (n < 0 && errno == EINTR)
 			continue;
-		if (n < 0 && (errno == EAGAIN || errno == EWOULDBLOCK || at > 0))
+		if (n < 0 && (errno == EAGAIN || at > 0))
 			break;
 		if (n != sizeof f) {
 			*ret_errno = n < 0 ? errno : 0;
@@ -100,7 +100,7 @@ static bool send_line(struct bus *b, int *ret_errno)
 		return true;
 	*ret_errno = errno;
 	/* ENOBUFS: the queue is full since nobody acknowledges; the state of the bus says why. */
-	return errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR || errno == ENOBUFS;
+	return errno == EAGAIN || errno == EINTR || errno == ENOBUFS;
 }
 
 static ssize_t bus_write(void *part, const char *buf, size_t n, int *ret_errno)

@@ -133,6 +133,8 @@ static enum rc find_usb(const char *number, struct sp_port **ret, struct err *er
 		return RC_OK;
 	if (*ret != NULL)
 		sp_free_port(*ret);
+	if (n == 1)
+		return err_set(err, RC_NOMEM, 0, "out of memory for a serial port");
 	return err_set(
 		err, RC_IO, 0,
 		n > 1 ? "link \"serial:usb:%s\": %zu ports have this serial number; name one by its place, as "

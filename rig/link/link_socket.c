@@ -40,7 +40,7 @@ static ssize_t sock_read(void *part, char *buf, size_t size, int wait_ms, int *r
 	while (n < 0 && errno == EINTR);
 	if (n > 0)
 		return n;
-	if (n < 0 && (errno == EAGAIN || errno == EWOULDBLOCK))
+	if (n < 0 && errno == EAGAIN)
 		return 0;
 	*ret_errno = n == 0 ? 0 : errno;
 	return PART_GONE;
@@ -53,7 +53,7 @@ static ssize_t sock_write(void *part, const char *buf, size_t n, int *ret_errno)
 
 	if (done >= 0)
 		return done;
-	if (errno == EAGAIN || errno == EWOULDBLOCK || errno == EINTR)
+	if (errno == EAGAIN || errno == EINTR)
 		return 0;
 	*ret_errno = errno;
 	return PART_GONE;
@@ -105,7 +105,7 @@ static enum rc connect_until(const struct sockaddr *to, socklen_t len, int64_t d
 		}
 		if (fd >= 0)
 			close(fd);
-		if (fd < 0 || !worth_another_try(*ret_errno))
+		if (!worth_another_try(*ret_errno))
 			return RC_IO;
 		if (part_now_ms() + RETRY_MS > deadline_ms)
 			return RC_TIMEOUT;

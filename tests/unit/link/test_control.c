@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A small bench in a thread: real sockets, the page's lock-step, and what may go wrong with it. */
 #include "link/control.h"
+#include "link/link_private.h"
 #include "node/tether.h"
 
 #include <pthread.h>
@@ -13,6 +14,7 @@
 #include <string.h>
 #include <sys/socket.h>
 #include <sys/un.h>
+#include <time.h>
 #include <unistd.h>
 
 #include <cmocka.h>
@@ -30,9 +32,38 @@ enum trouble {
 	HELD_UP,
 	NO_BYTES,
 	TETHER_HANGS_UP,
+	TETHER_HANGS_UP_FIRST,
 	BENCH_DIES,
 	LIES_ABOUT_SENT
 };
+
+/* What the linker puts between control.c and what it calls (--wrap, tests/unit/meson.build): reads that bring nothing,
+ * or bytes that are no answer, while the machine's clock goes on by a second at each look. */
+static enum { HEARS, HEARS_NOTHING, HEARS_NOISE } ears;
+static int64_t later_ms;
+static int reads;
+
+enum rc __real_link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret, struct err *err);
+int64_t __real_part_now_ms(void);
+enum rc __wrap_link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret, struct err *err);
+int64_t __wrap_part_now_ms(void);
+
+enum rc __wrap_link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret, struct err *err)
+{
+	reads++;
+	if (ears == HEARS)
+		return __real_link_read_wait(link, buf, size, timeout_ms, ret, err);
+	assert_int_equal(timeout_ms, 10000);
+	*ret = ears == HEARS_NOISE ? 3 : 0;
+	memcpy(buf, "#\n?", *ret);
+	return RC_OK;
+}
+
+int64_t __wrap_part_now_ms(void)
+{
+	later_ms += ears == HEARS ? 0 : 1000;
+	return __real_part_now_ms() + later_ms;
+}
 
 struct bench {
 	char folder[40], control[70], tether[70];
@@ -103,9 +134,9 @@ static bool obey_advance(struct bench *b, int control, int *tether, const char *
 		answer(control, seq, words);
 		sched_yield();
 	}
-	if (*tether >= 0)
+	if (*tether >= 0 && b->trouble != TETHER_HANGS_UP_FIRST)
 		send(*tether, block, due, MSG_NOSIGNAL);
-	if (b->trouble == TETHER_HANGS_UP && *tether >= 0) {
+	if ((b->trouble == TETHER_HANGS_UP || b->trouble == TETHER_HANGS_UP_FIRST) && *tether >= 0) {
 		close(*tether);
 		*tether = -1;
 	}
@@ -326,6 +357,7 @@ static void says_why_time_cannot_go_on(void **state)
 	} rows[] = {
 		{ BYTES_LATE, RC_OK, "" },
 		{ TETHER_HANGS_UP, RC_OK, "" },
+		{ TETHER_HANGS_UP_FIRST, RC_OK, "" },
 		{ WRONG_TIME, RC_PROTOCOL, "expected \"ok 1500000 SENT\"" },
 		{ HELD_UP, RC_OK, "" },
 		{ NO_BYTES, RC_PROTOCOL, "the bench cannot go on: bytes" },
@@ -358,6 +390,10 @@ static void says_why_time_cannot_go_on(void **state)
 		else if (strstr(err.what, rows[i].says) == NULL)
 			fail_msg("row %zu: %s", i, err.what);
 		assert_int_equal(rc, rows[i].rc);
+		if (rows[i].trouble == TETHER_HANGS_UP_FIRST)
+			assert_int_equal(link_read(link, buf, sizeof buf, &n, NULL), RC_IO);
+		if (rows[i].trouble == BENCH_DIES) /* and it stays so */
+			assert_int_equal(control_hand(c, &err, "wait"), RC_IO);
 		if (rows[i].trouble == TETHER_HANGS_UP) { /* the bench's time goes on, the tether's reader sees it */
 			assert_int_equal(link_read(link, buf, sizeof buf, &n, NULL), RC_OK);
 			assert_int_equal(n, 250);
@@ -386,8 +422,29 @@ static void uses_the_benchs_hands(void **state)
 	control_close(c);
 }
 
+/* Ten seconds of silence at once, and ten seconds of noise. */
+static void a_bench_that_does_not_answer_is_given_up(void **state)
+{
+	struct bench *b = *state;
+	struct control *c = NULL;
+	struct err err = { 0 };
+
+	assert_int_equal(open_control(b, &c, NULL), RC_OK);
+	for (int i = 0; i < 2; i++) {
+		ears = i == 0 ? HEARS_NOTHING : HEARS_NOISE;
+		reads = 0;
+		enum rc rc = control_hand(c, &err, "wait");
+		ears = HEARS;
+		assert_int_equal(rc, RC_TIMEOUT);
+		assert_string_equal(err.what, "unix:control: the bench did not answer within 10 s");
+		assert_int_equal(reads, i == 0 ? 1 : 11);
+	}
+	control_close(c);
+}
+
 /* A bench that answers each request with the next of these, whatever was asked; NULL: it hangs up. "?..." is no answer
- * and another one follows; "~..." has the answer's number, says neither ok nor no, and another one follows. */
+ * and another one follows; "~..." has the answer's number, says neither ok nor no, and another one follows; "#..." has
+ * the number of another request, and another one follows; "/..." comes in two halves. */
 struct script {
 	struct bench *b;
 	const char *reply[8];
@@ -401,11 +458,17 @@ static void say_next(const struct script *s, int fd, const char *request, size_t
 		struct tether_writer w;
 
 		reply = s->reply[(*next)++];
-		tether_begin_seq(&w, reply[0] == '?' ? '?' : '!', (uint8_t)strtoul(request + 1, NULL, 10));
+		tether_begin_seq(&w, reply[0] == '?' ? '?' : '!',
+				 (uint8_t)(strtoul(request + 1, NULL, 10) + (reply[0] == '#')));
 		if (strlen(reply) > 1)
-			tether_put_words(&w, strchr("?~", reply[0]) ? reply + 1 : reply);
-		send(fd, w.line, tether_end(&w), MSG_NOSIGNAL);
-	} while (strchr("?~", reply[0]));
+			tether_put_words(&w, strchr("?~#/", reply[0]) ? reply + 1 : reply);
+		size_t n = tether_end(&w), first = reply[0] == '/' ? n / 2 : n;
+		send(fd, w.line, first, MSG_NOSIGNAL);
+		if (first < n) {
+			nanosleep(&(struct timespec){ .tv_nsec = 5000000 }, NULL); /* to be late on purpose */
+			send(fd, w.line + first, n - first, MSG_NOSIGNAL);
+		}
+	} while (strchr("?~#", reply[0]));
 }
 
 static void *run_script(void *arg)
@@ -440,7 +503,12 @@ static void a_bench_of_more_lines_is_greeted_or_told(void **state)
 		{ { "~well 2 bench 7", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
 		{ { "~", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
 		{ { HELLO, "ok a b c d e f g h", "ok 5" }, RC_OK, "" },
+		{ { "/" HELLO, "/ok tether", "/ok 5" }, RC_OK, "" },
 		{ { NULL }, RC_IO, "another program may drive this rig" },
+		/* who is refused is told so under any number; who was greeted once takes it for somebody else's */
+		{ { "#no busy", "no busy" }, RC_SAYS_NO, "another program drives this rig; end that one first" },
+		{ { HELLO, "#no busy", "ok tether", "ok 5" }, RC_OK, "" },
+		{ { "#no way", "#ok busy", "#no busy 1", HELLO, "ok tether", "ok 5" }, RC_OK, "" },
 		{ { "no busy" }, RC_SAYS_NO, "another program drives this rig; end that one first" },
 		{ { "no version 1" }, RC_PROTOCOL, "this rig has more lines than the tether and needs version 2" },
 		{ { "no" }, RC_PROTOCOL, "expected the control line of a virtual bench" },
@@ -519,6 +587,7 @@ int main(void)
 		TEST(a_long_sleep_goes_in_short_steps_and_loses_nothing),
 		cmocka_unit_test(says_why_time_cannot_go_on),
 		TEST(uses_the_benchs_hands),
+		TEST(a_bench_that_does_not_answer_is_given_up),
 		cmocka_unit_test(a_bench_of_more_lines_is_greeted_or_told),
 		TEST(each_line_has_its_count),
 	};

@@ -3,7 +3,9 @@
 
 #include <arpa/inet.h>
 #include <errno.h>
+#include <netdb.h>
 #include <netinet/in.h>
+#include <poll.h>
 #include <pthread.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -19,6 +21,67 @@
 #include <unistd.h>
 
 #include <cmocka.h>
+
+/* What the linker puts between the program's calls and the kernel (--wrap, tests/unit/meson.build): the next fail of
+ * them fails with this errno, as by a signal that comes while they wait. */
+static struct failing {
+	int fail, with;
+} no_recv, no_send, no_poll, no_socket;
+
+ssize_t __real_recv(int fd, void *buf, size_t n, int flags);
+ssize_t __real_send(int fd, const void *buf, size_t n, int flags);
+int __real_poll(struct pollfd *fds, nfds_t n, int timeout);
+int __real_socket(int domain, int type, int protocol);
+int __real_getaddrinfo(const char *host, const char *port, const struct addrinfo *hints, struct addrinfo **ret);
+ssize_t __wrap_recv(int fd, void *buf, size_t n, int flags);
+ssize_t __wrap_send(int fd, const void *buf, size_t n, int flags);
+int __wrap_poll(struct pollfd *fds, nfds_t n, int timeout);
+int __wrap_socket(int domain, int type, int protocol);
+int __wrap_getaddrinfo(const char *host, const char *port, const struct addrinfo *hints, struct addrinfo **ret);
+
+static bool fails(struct failing *f)
+{
+	if (f->fail == 0)
+		return false;
+	f->fail--;
+	errno = f->with;
+	return true;
+}
+
+ssize_t __wrap_recv(int fd, void *buf, size_t n, int flags)
+{
+	return fails(&no_recv) ? -1 : __real_recv(fd, buf, n, flags);
+}
+
+ssize_t __wrap_send(int fd, const void *buf, size_t n, int flags)
+{
+	return fails(&no_send) ? -1 : __real_send(fd, buf, n, flags);
+}
+
+int __wrap_poll(struct pollfd *fds, nfds_t n, int timeout)
+{
+	return fails(&no_poll) ? -1 : __real_poll(fds, n, timeout);
+}
+
+int __wrap_socket(int domain, int type, int protocol)
+{
+	return fails(&no_socket) ? -1 : __real_socket(domain, type, protocol);
+}
+
+/* No name is asked of a network: one ending in .invalid is known to nobody (RFC 6761), and one ending in .test
+ * has two addresses here. At the other one of them nobody listens. */
+static bool right_one_first;
+
+int __wrap_getaddrinfo(const char *host, const char *port, const struct addrinfo *hints, struct addrinfo **ret)
+{
+	if (strstr(host, ".invalid"))
+		return EAI_NONAME;
+	if (strstr(host, ".test")) {
+		int e = __real_getaddrinfo("127.0.0.1", right_one_first ? port : "1", hints, ret);
+		return e ? e : __real_getaddrinfo("127.0.0.1", right_one_first ? "1" : port, hints, &(*ret)->ai_next);
+	}
+	return __real_getaddrinfo(host, port, hints, ret);
+}
 
 struct far {
 	char folder[40], path[80], address[120];
@@ -296,6 +359,89 @@ static void reading_waits_as_long_as_told(void **state)
 	assert_int_equal(n, 1);
 }
 
+/* A signal that comes while the link waits: nothing is lost, nothing twice, and no error. */
+static void a_signal_ends_nothing(void **state)
+{
+	static char block[1 << 16];
+	struct far *f = *state;
+	char buf[16];
+	size_t n = 0;
+
+	say(f, "abc");
+	no_recv = (struct failing){ 2, EINTR };
+	assert_int_equal(read_some(f, buf, sizeof buf), 3);
+	assert_int_equal(no_recv.fail, 0);
+	no_send = (struct failing){ 3, EINTR };
+	no_poll = (struct failing){ 2, EINTR };
+	assert_int_equal(link_write(f->link, "def", 3, 2000, NULL), RC_OK);
+	assert_int_equal(no_send.fail + no_poll.fail, 0);
+	assert_int_equal(link_bytes_written(f->link), 3);
+	assert_int_equal(recv(f->fd, buf, sizeof buf, 0), 3);
+	assert_memory_equal(buf, "def", 3);
+	/* the time that was waited before the signal counts */
+	enum rc rc = RC_OK;
+	int64_t begin_ms = now_ms();
+	while (rc == RC_OK && n++ < 1000) {
+		no_poll = (struct failing){ 1, EINTR };
+		rc = link_write(f->link, block, sizeof block, 20, NULL);
+	}
+	no_poll.fail = 0;
+	assert_int_equal(rc, RC_TIMEOUT);
+	assert_in_range(now_ms() - begin_ms, 15, 5000);
+}
+
+/* A poll that fails says nothing: the next write finds out what is the matter, and that ends it. */
+static void a_wait_that_fails_leaves_it_to_the_write(void **state)
+{
+	struct far *f = *state;
+	struct err err = { 0 };
+
+	no_send = (struct failing){ 1, EAGAIN };
+	no_poll = (struct failing){ 1, ENOMEM };
+	assert_int_equal(link_write(f->link, "x", 1, 2000, &err), RC_OK);
+	no_send = (struct failing){ 1, EAGAIN };
+	no_poll = (struct failing){ 1, ENOMEM };
+	close(f->fd);
+	f->fd = -1;
+	enum rc rc = link_write(f->link, "x", 1, 2000, &err);
+	for (int i = 0; rc == RC_OK && i < 100; i++) /* tcp: told by the first byte, known at a later one */
+		rc = link_write(f->link, "x", 1, 2000, &err);
+	assert_int_equal(rc, RC_IO);
+	assert_non_null(strstr(err.what, "the connection to the other end is lost: "));
+}
+
+static void an_error_of_the_kernel_is_told_in_its_words(void **state)
+{
+	struct far *f = *state;
+	struct err err = { 0 };
+	char buf[16];
+	size_t n;
+
+	no_recv = (struct failing){ 1, EHOSTUNREACH };
+	assert_int_equal(link_read(f->link, buf, sizeof buf, &n, &err), RC_IO);
+	assert_non_null(strstr(err.what, "is lost: No route to host"));
+	assert_int_equal(err.sys_errno, EHOSTUNREACH);
+}
+
+/* No descriptor left: told at once, however long it might have tried. */
+static void without_a_socket_it_ends_at_once(void **state)
+{
+	static const char *const addresses[] = { "tcp:127.0.0.1:7000", "unix:/tmp/no-such-bench" };
+	int64_t begin_ms = now_ms();
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		struct link *link = NULL;
+		struct err err = { 0 };
+
+		no_socket = (struct failing){ 1, EMFILE };
+		assert_int_equal(link_open(addresses[i], 0, NULL, 60000, &link, &err), RC_IO);
+		assert_non_null(strstr(err.what, "cannot connect: Too many open files"));
+		assert_null(link);
+	}
+	assert_in_range(now_ms() - begin_ms, 0, 30000);
+}
+
 #define TEN "0123456789"
 #define HUNDRED TEN TEN TEN TEN TEN TEN TEN TEN TEN TEN
 
@@ -319,19 +465,24 @@ static void refuses_a_folder_that_is_too_long(void **state)
 	assert_null(link);
 }
 
-/* A name that stands for ::1 and 127.0.0.1: each is tried. */
+/* Each is tried, and it ends with the one that answers. */
 static void a_name_of_several_addresses(void **state)
 {
-	struct far *f = new_far();
-	char address[60];
+	static const char *const names[] = { "localhost", "two.test", "two.test" };
 
-	listen_tcp(f);
-	snprintf(address, sizeof address, "tcp:localhost:%s", strrchr(f->address, ':') + 1);
-	strcpy(f->address, address);
-	connect_far(f);
-	*state = f;
-	carries_and_counts_bytes(state);
-	tear_down(state);
+	for (int i = 0; i < 3; i++) {
+		struct far *f = new_far();
+		char address[60];
+
+		listen_tcp(f);
+		snprintf(address, sizeof address, "tcp:%s:%s", names[i], strrchr(f->address, ':') + 1);
+		strcpy(f->address, address);
+		right_one_first = i == 2;
+		connect_far(f);
+		*state = f;
+		carries_and_counts_bytes(state);
+		tear_down(state);
+	}
 }
 
 /* 16 MB are half an hour of a full line: then nobody will read them any more. */
@@ -386,6 +537,7 @@ static void refuses_bad_addresses(void **state)
 		{ "tcp:localhost:x", RC_ARG, "port from 1 to 65535" },
 		{ "tcp:" HUNDRED HUNDRED TEN TEN TEN TEN TEN TEN ":7000", RC_ARG, "expected tcp:HOST:PORT" },
 		{ "tcp:255.255.255.255:7000", RC_IO, "cannot connect" },
+		{ "tcp:bench.invalid:7000", RC_IO, "link \"tcp:bench.invalid:7000\": cannot find the host: " },
 		{ "can:no-such-if", RC_IO, "link \"can:no-such-if\": " },
 	};
 
@@ -417,22 +569,34 @@ static void a_refused_connection_ends_in_time(void **state)
 }
 
 /* One that waits to be accepted fills a backlog of 0: the next one is not answered at all. */
-static void one_that_never_answers_ends_in_time(void **state)
+static void one_that_never_answers_ends_in_time(void **state, void (*listen_there)(struct far *), const char *says)
 {
 	struct link *link = NULL;
 	struct far *f = new_far();
 	struct err err = { 0 };
 	int64_t begin_ms = now_ms();
 
-	listen_tcp(f);
+	listen_there(f);
 	assert_int_equal(listen(f->listen_fd, 0), 0);
 	assert_int_equal(link_open(f->address, 0, NULL, 1000, &f->link, &err), RC_OK);
+	no_poll = (struct failing){ 1, EINTR }; /* a signal is no connection */
 	assert_int_equal(link_open(f->address, 0, NULL, 50, &link, &err), RC_TIMEOUT);
-	assert_non_null(strstr(err.what, "Connection timed out"));
+	no_poll.fail = 0;
+	assert_non_null(strstr(err.what, says));
 	assert_in_range(now_ms() - begin_ms, 35, 3000);
 	assert_null(link);
 	*state = f;
 	tear_down(state);
+}
+
+static void a_node_that_never_answers(void **state)
+{
+	one_that_never_answers_ends_in_time(state, listen_tcp, "Connection timed out; is the node or bench running?");
+}
+
+static void a_bench_that_never_answers(void **state)
+{
+	one_that_never_answers_ends_in_time(state, listen_unix, "is the bench running?");
 }
 
 static void *listen_a_little_later(void *arg)
@@ -529,10 +693,15 @@ int main(void)
 		BOTH(a_connection_that_is_lost_says_how),
 		BOTH(what_a_socket_has_not_is_no_mistake),
 		BOTH(reading_waits_as_long_as_told),
+		BOTH(a_signal_ends_nothing),
+		BOTH(a_wait_that_fails_leaves_it_to_the_write),
+		BOTH(an_error_of_the_kernel_is_told_in_its_words),
+		cmocka_unit_test(without_a_socket_it_ends_at_once),
 		cmocka_unit_test(refuses_a_folder_that_is_too_long),
 		cmocka_unit_test(a_name_of_several_addresses),
 		cmocka_unit_test_setup_teardown(what_nobody_reads_is_not_kept_for_ever, unix_up, tear_down),
-		cmocka_unit_test(one_that_never_answers_ends_in_time),
+		cmocka_unit_test(a_node_that_never_answers),
+		cmocka_unit_test(a_bench_that_never_answers),
 		cmocka_unit_test(refuses_bad_addresses),
 		cmocka_unit_test(a_refused_connection_ends_in_time),
 		cmocka_unit_test(connects_to_one_that_is_still_starting),

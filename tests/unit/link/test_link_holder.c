@@ -16,6 +16,23 @@
 
 #include <cmocka.h>
 
+/* What the linker puts between the program's calls and the library (--wrap, tests/unit/meson.build): before the name is
+ * read this process is ended. */
+static pid_t ending;
+
+FILE *__real_fopen64(const char *path, const char *how);
+FILE *__wrap_fopen64(const char *path, const char *how);
+
+FILE *__wrap_fopen64(const char *path, const char *how)
+{
+	if (ending > 0) {
+		kill(ending, SIGKILL);
+		assert_int_equal(waitpid(ending, NULL, 0), ending);
+		ending = 0;
+	}
+	return __real_fopen64(path, how);
+}
+
 static int new_terminal(char *path, size_t size)
 {
 	int fd = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC);
@@ -71,6 +88,21 @@ static void names_the_other_process(void **state)
 	close(far_fd);
 }
 
+/* It ends after it was seen and before its name is read: who it was is not made up. */
+static void a_holder_that_is_just_gone_has_no_name(void **state)
+{
+	char path[64], who[80], expected[80];
+	int far_fd = new_terminal(path, sizeof path);
+
+	(void)state;
+	ending = hold(path, "short");
+	snprintf(expected, sizeof expected, " (\"\", process %d)", (int)ending);
+	link_holder(path, who, sizeof who);
+	assert_int_equal(ending, 0);
+	assert_string_equal(who, expected);
+	close(far_fd);
+}
+
 static void what_is_no_device_has_no_holder(void **state)
 {
 	char who[80] = "x";
@@ -87,6 +119,7 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(names_the_other_process),
+		cmocka_unit_test(a_holder_that_is_just_gone_has_no_name),
 		cmocka_unit_test(what_is_no_device_has_no_holder),
 	};
 
