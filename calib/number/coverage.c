@@ -63,9 +63,42 @@ static size_t shapes_of(const struct unc_ctx *ctx, struct unc x, struct shape *r
 	return n;
 }
 
+/* What lies within k u; *ret_slope: by k. */
+static double inside_of(const double *weight, int steps, double k, double *ret_slope)
+{
+	double inside = 0, slope = 0;
+
+	for (int j = 0; j < steps; j++) {
+		double t = (j + 0.5) * STEP;
+		inside += weight[j] * sin(k * t);
+		slope += weight[j] * t * cos(k * t);
+	}
+	*ret_slope = slope;
+	return inside;
+}
+
+/* Newton's steps, halved intervals where they lead outside. */
+static double factor_within(const double *weight, int steps, double coverage)
+{
+	double low = 0, high = 8, k = 2, before = 0;
+
+	for (int i = 0; i < 60 && fabs(k - before) > 1e-12; i++) {
+		double slope, inside = inside_of(weight, steps, k, &slope);
+		if (inside < coverage)
+			low = k;
+		else
+			high = k;
+		before = k;
+		k += (coverage - inside) / slope;
+		if (!(k > low && k < high))
+			k = 0.5 * (low + high);
+	}
+	return k;
+}
+
 static double factor_of_shapes(struct shape *shape, size_t n, double normal_variance, double coverage)
 {
-	double weight[STEPS_MAX], low = 0, high = 8;
+	double weight[STEPS_MAX];
 	int steps = 0;
 
 	if (normal_variance < NORMAL_LEAST) {
@@ -79,16 +112,7 @@ static double factor_of_shapes(struct shape *shape, size_t n, double normal_vari
 			break;
 		weight[steps] = 2 / UNITS_PI * STEP / t * characteristic(shape, n, normal_variance, t);
 	}
-	for (int i = 0; i < 40; i++) {
-		double k = 0.5 * (low + high), inside = 0;
-		for (int j = 0; j < steps; j++)
-			inside += weight[j] * sin(k * (j + 0.5) * STEP);
-		if (inside < coverage)
-			low = k;
-		else
-			high = k;
-	}
-	return 0.5 * (low + high);
+	return factor_within(weight, steps, coverage);
 }
 
 double unc_expanded(const struct unc_ctx *ctx, struct unc x, double coverage, double *ret_k)
