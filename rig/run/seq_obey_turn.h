@@ -51,7 +51,7 @@ struct seq_obey_turn {
 	struct obey_turn_row row[OBEY_TURN_ROWS];
 };
 
-size_t seq_obey_turn_rows(const struct obey_turn_config *config); /* readings in all */
+size_t seq_obey_turn_rows(const struct obey_turn_config *config); /* readings in all: at most OBEY_TURN_ROWS */
 double seq_obey_turn_s(const struct obey_turn_config *config);    /* about how long it takes */
 void seq_obey_turn_begin(struct seq_obey_turn *s, const struct obey_turn_config *config);
 void seq_obey_turn_step(void *state, const struct snapshot *snap, struct seq_out *ret);

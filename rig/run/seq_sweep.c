@@ -83,8 +83,7 @@ static void note_failure(struct seq_sweep *s, const struct sweep_item *it)
 			s->failed[i].set = fmin(s->failed[i].set, it->set);
 			return;
 		}
-	if (s->n_failed < PROFILE_SPEEDS)
-		s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
+	s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
 }
 
 /* The neighbour above a falling step, when the way does not come from it by itself. A try is met from below. */
@@ -150,7 +149,7 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 		snprintf(ret->event.text, sizeof ret->event.text, "%s", s->found_text);
 		s->found_text[0] = '\0';
 	}
-	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE || s->at >= s->n)
+	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE)
 		return;
 	s->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;
@@ -606,15 +605,13 @@ static void set_drive(struct seq_sweep *s, double dt_s, struct wish *wish)
 
 static void progress(const struct seq_sweep *s, const struct snapshot *snap, struct seq_out *ret)
 {
-	size_t left = 0, all = 0;
+	size_t left = 0;
 	double elapsed_s = mono_diff_s(snap->now, s->began);
 	double guess_s = s->config.window_s * 1.5 + s->config.dwell_s + s->config.cool_s;
 
-	for (size_t i = 0; i < s->n; i++) {
+	for (size_t i = 0; i < s->n; i++)
 		left += !s->item[i].done;
-		all++;
-	}
-	ret->progress_frac = all ? 1 - (double)left / (double)all : 1;
+	ret->progress_frac = 1 - (double)left / (double)s->n;
 	ret->remaining_s = (double)left * (s->points > 1 ? elapsed_s / (double)s->points : guess_s);
 	ret->remaining_spread = s->points > 1 ? 0.15 : 0.4;
 }

@@ -10,6 +10,7 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdio.h>
 
 #include <cmocka.h>
 
@@ -350,6 +351,85 @@ static void what_nobody_senses_is_refused(void **state)
 	assert_non_null(strstr(err.what, "a person sets hand-drive panel"));
 }
 
+/* A sequence that says something itself in each tick, takes the power away after 2 s for 1 s, and gives up after 6. */
+struct busy {
+	double t_s;
+	unsigned own;
+};
+
+static void busy_step(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct busy *b = state;
+
+	(void)snap;
+	b->t_s += TINY_TICK_S;
+	ret->event.kind = SEQ_EVENT_NOTE;
+	snprintf(ret->event.text, sizeof ret->event.text, "own words");
+	ret->wish.power = b->t_s < 2 || b->t_s > 3;
+	ret->wish.mode = ret->wish.power ? DRIVE_SPEED : DRIVE_OFF;
+	ret->wish.speed_rpm = b->t_s > 6 ? 55 : ret->wish.power ? 30 : 0;
+	ret->stop = b->t_s > 6;
+}
+
+/* Without power nothing is asked for, and before it comes again the knob is at 0 once more. The sequence's own words
+ * are never written over, and what it gives up is given up. */
+static void power_that_goes_and_comes_again(void **state)
+{
+	struct busy busy = { 0 };
+	const struct sequence sequence = { busy_step, &busy };
+	struct tiny_rig rig = tiny_rig_make(51);
+	struct person p = person_of(&rig, &sequence);
+	unsigned zeros = 0, said = 0;
+	struct seq_out out = { 0 };
+
+	(void)state;
+	p.h.config.by_itself = true; /* set as soon as the shaft has been near for a second */
+	for (int i = 0; i < 700 && !out.stop; i++) {
+		unsigned before = p.h.asked_n;
+		out = (struct seq_out){ 0 };
+		rig.speed_rpm = p.h.asking ? p.h.asked_rpm : 30;
+		rig.ticks++;
+		tiny_look(&rig, &(struct wish){ 0 });
+		hand_set_step(&p.h, &rig.snap, &out);
+		zeros += p.h.asked_n != before && fabs(p.h.asked_rpm) < 1e-9;
+		said += out.event.kind == SEQ_EVENT_NOTE && strcmp(out.event.text, "own words") == 0;
+		if (busy.t_s > 2 && busy.t_s <= 3)
+			assert_true(!out.wish.power && !p.h.asking);
+	}
+	assert_true(out.stop && fabs(out.wish.speed_rpm - 55) < 1e-9); /* untouched */
+	assert_int_equal(zeros, 2);
+	assert_int_equal(said, (unsigned)lround(busy.t_s / TINY_TICK_S));
+}
+
+static void what_a_person_is_asked_for(void **state)
+{
+	static const struct {
+		enum hand_set_phase phase;
+		double asked_rpm;
+		bool off_again;
+		const char *words;
+	} rows[] = {
+		{ HAND_SET_KNOB, 0, false, "set the drive to 0: its power comes next. Then press Enter" },
+		{ HAND_SET_ON, 0, false, "set the drive to 0 rpm, then press Enter" },
+		{ HAND_SET_ON, 30, false, "set the drive to 30 rpm forward, then press Enter" },
+		{ HAND_SET_ON, -30, false, "set the drive to 30 rpm backward, then press Enter" },
+		{ HAND_SET_ON, -30, true,
+		  "the pick-up reads -12.0 rpm: set the drive to 30 rpm backward, within 0.9 rpm, then press Enter" },
+	};
+	char words[200];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		const struct hand_set h = { .config = usual,
+					    .phase = rows[i].phase,
+					    .asked_rpm = rows[i].asked_rpm,
+					    .turned_rpm = -12,
+					    .off_again = rows[i].off_again };
+		hand_set_words(&h, words, sizeof words);
+		assert_string_equal(words, rows[i].words);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -364,6 +444,8 @@ int main(void)
 		cmocka_unit_test(before_the_first_drive_no_speed_goes_out),
 		cmocka_unit_test(by_itself_a_speed_has_to_stay),
 		cmocka_unit_test(what_nobody_senses_is_refused),
+		cmocka_unit_test(power_that_goes_and_comes_again),
+		cmocka_unit_test(what_a_person_is_asked_for),
 	};
 
 	return cmocka_run_group_tests(tests, make_map, NULL);

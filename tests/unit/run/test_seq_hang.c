@@ -52,6 +52,7 @@ static void a_load_of_one_step_is_a_plan_too(void **state)
 	describe(hang_plan(1, 1, items), text, sizeof text);
 	assert_string_equal(text, "P p P p P p Z 1 R");
 	assert_int_equal(hang_plan(0, 1, items), 0);
+	assert_int_equal(hang_plan(1, 0, items), 0);
 	assert_int_equal(hang_plan(HANG_LOADS + 1, 1, items), 0);
 	assert_int_equal(hang_plan(3, HANG_SERIES + 1, items), 0);
 	assert_true(hang_plan(HANG_LOADS, HANG_SERIES, items) <= HANG_ITEMS);
@@ -230,6 +231,69 @@ static void never_energises_anything(void **state)
 	tiny_run(&rig, cell_reading_step, &r, 60, wish_is_off, NULL);
 }
 
+/* Before the node has told anything there is nothing to read; what is no torque is no part of its mean. */
+static void waits_for_the_first_sample(void **state)
+{
+	struct cell_reading_config config = quick();
+	struct cell_reading r;
+	struct snapshot snap = snapshot_blank();
+	struct seq_out out = { 0 };
+
+	(void)state;
+	cell_reading_begin(&r, &config);
+	snap.speed_rpm = 0;
+	for (int i = 0; i < 3000 && !out.done; i++) {
+		snap.now.ns += 10000000;
+		snap.sample_total = i < 1000 ? 0 : (uint32_t)i;
+		snap.channel[CHANNEL_CELL].fresh = (uint32_t)i / 2;
+		snap.cell_count = 700;
+		snap.torque_Nm = i % 3 ? 2 : NAN;
+		out = (struct seq_out){ 0 };
+		cell_reading_step(&r, &snap, &out);
+		assert_int_equal(r.started, i >= 1000);
+	}
+	assert_true(out.done && r.still);
+	assert_true(fabs(out.event.point.mean_torque_Nm - 2) < 1e-12);
+	assert_true(fabs(stats_run_result(&r.raw).mean - 700) < 1e-9);
+	snap.sample_total = 0; /* a node that began anew: none of its counts is fresh */
+	size_t n = r.raw.n;
+	snap.channel[CHANNEL_CELL].fresh++;
+	cell_reading_step(&r, &snap, &out);
+	assert_int_equal(r.raw.n, n);
+}
+
+static double turning_rpm;
+
+static void turning(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot seen = *snap;
+
+	seen.speed_rpm = turning_rpm;
+	cell_reading_step(state, &seen, ret);
+}
+
+/* A quiet cell of a shaft that turns is no reading at rest: after its time it is taken and marked. */
+static void a_turning_shaft_is_not_at_rest(void **state)
+{
+	static const struct {
+		double rpm;
+		bool still;
+	} rows[] = { { 0.4, true }, { -0.4, true }, { 0.6, false }, { -0.6, false }, { NAN, false } };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct tiny_rig rig = tiny_rig_make(8);
+		struct cell_reading_config config = quick();
+		struct cell_reading r;
+
+		config.most_rpm = 0.5;
+		turning_rpm = rows[i].rpm;
+		cell_reading_begin(&r, &config);
+		assert_true(tiny_run(&rig, turning, &r, 60, NULL, NULL).done);
+		assert_int_equal(r.still, rows[i].still);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -243,6 +307,8 @@ int main(void)
 		cmocka_unit_test(waits_while_its_instrument_says_that_it_moves),
 		cmocka_unit_test(a_converter_that_stands_still_gives_no_reading),
 		cmocka_unit_test(never_energises_anything),
+		cmocka_unit_test(waits_for_the_first_sample),
+		cmocka_unit_test(a_turning_shaft_is_not_at_rest),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

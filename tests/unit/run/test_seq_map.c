@@ -12,6 +12,8 @@
 
 #include <cmocka.h>
 
+#include "tests/unit/near.h"
+
 static struct map_config usual(void)
 {
 	return (struct map_config){
@@ -375,6 +377,157 @@ static void a_shaft_that_turns_wrongly_ends_it(void **state)
 	}
 }
 
+static void without_read_back(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot seen = *snap;
+
+	seen.brake_A = 0;
+	seq_map_step(state, &seen, ret);
+}
+
+static void with_gaps(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot seen = *snap;
+
+	if (seen.channel[CHANNEL_CELL].fresh == map.last_conversion && seen.now.ns / 10000000 % 7 == 0)
+		seen.torque_Nm = NAN; /* of a conversion that was told already */
+	seq_map_step(state, &seen, ret);
+}
+
+static void slow_in_dwell(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot seen = *snap;
+
+	if (map.phase == MAP_DRAG && map.dwelling && map.n_readings == 0)
+		seen.speed_rpm = 10;
+	seq_map_step(state, &seen, ret);
+}
+
+/* By hand a shaft that nobody turns is waited for 120 s: at the drag, and at each speed. */
+static void nobody_turns_the_shaft(void **state)
+{
+	(void)state;
+	for (int at_drag = 0; at_drag < 2; at_drag++) {
+		struct tiny_rig rig = tiny_rig_make(39);
+		struct map_config config = usual();
+		struct seq_out out = { 0 };
+		const struct wish off = { 0 };
+		double t_s = 0;
+
+		config.by_hand = true;
+		rig.tare_count = rig.zero_count;
+		assert_true(seq_map_begin(&map, &config));
+		for (; t_s < 200 && !out.stop; t_s += TINY_TICK_S) {
+			out = (struct seq_out){ 0 };
+			rig.ticks++;
+			rig.speed_rpm = at_drag && t_s < 0.1 ? 20 : 0;
+			tiny_look(&rig, &off);
+			seq_map_step(&map, &rig.snap, &out);
+		}
+		assert_true(out.stop && fabs(t_s - 120) < 1);
+		assert_non_null(strstr(out.event.text, at_drag ? "the shaft does not reach the commanded speed"
+							       : "the shaft was not turned at the commanded speed"));
+	}
+}
+
+/* Brake heat bounds the torque as the others do: 5 s of dwell and settling at 100 W and 500 J to spare, 200 W at 60 rpm
+ * are 31.8 N·m less the margin; 20 rpm carry what there is. */
+static void brake_heat_limits_the_faster_speed(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(40);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	config.continuous_W = 100;
+	config.energy_J = 250;
+	assert_true(run(&rig, &config, &seen).done);
+	assert_non_null(strstr(map.left_out, "at 60 rpm above"));
+	assert_non_null(strstr(map.left_out, "brake heat is at its limit"));
+}
+
+/* One current: nothing lies between it and none on the way down. A brake without a run-in has none. */
+static void a_map_of_one_current(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(41);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	config.n_currents = 1;
+	config.run_in_cycles = 0;
+	config.lag_s = 15; /* 1500 conversions: more than there is room for */
+	assert_true(run(&rig, &config, &seen).done);
+	assert_int_equal(map.n_readings, 2 + 2 * 2); /* drag; the current and none, at each speed */
+	assert_int_equal(map.cycle, 0);
+	for (size_t i = 0; i < MAP_LAG_STEPS; i++)
+		assert_int_equal(map.lag[i].n, MAP_LAG_SAMPLES);
+	/* and where even that one is too much for the actuator, nothing but the drag is left at that speed */
+	rig = tiny_rig_make(41);
+	rig.motor_most_Nm = 5;
+	assert_true(run(&rig, &config, &seen).done);
+	assert_non_null(strstr(map.left_out, "the speed is not held"));
+	for (size_t i = 0; i < map.n_readings; i++)
+		assert_true(map.reading[i].set_A < 1e-9);
+}
+
+/* No continuous rating leaves no current for the run-in; a coil whose read-back is dead foresees nothing. */
+static void what_is_not_known_is_not_run_in_or_foreseen(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(42);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	config.continuous_W = 0;
+	config.n_speeds = config.n_currents = 1;
+	config.most_slip_W = 1;
+	assert_true(run(&rig, &config, &seen).done);
+	assert_near(seen.most_A, 0.2, 1e-9);
+	config = usual();
+	config.most_slip_W = 1; /* would forbid all but the first */
+	rig = tiny_rig_make(42);
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_map_begin(&map, &config));
+	assert_true(tiny_run(&rig, without_read_back, &map, 900, watch, &seen).done);
+	assert_string_equal(map.left_out, "");
+}
+
+/* Two conversions a second: a mean waits for its fourth, and readings that are no number heat nothing. */
+static void a_slow_cell_with_gaps(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(43);
+	struct map_config config = usual();
+	struct seen seen = { 0 };
+
+	(void)state;
+	rig.cell_every = 50;
+	config.window_s = 4;
+	config.timeout_s = 20;
+	config.continuous_W = 1;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_map_begin(&map, &config));
+	assert_true(tiny_run(&rig, with_gaps, &map, 2000, watch, &seen).done);
+	for (size_t i = 0; i < map.n_readings; i++)
+		assert_true(mono_diff_s(map.reading[i].end, map.reading[i].begin) > 1.45);
+	assert_true(map.energy_J > 1000); /* it piled up over all of them */
+}
+
+/* A shaft that falls behind in mid-dwell of the drag: that mean goes on, and says at which speed it was. */
+static void a_speed_that_goes_in_mid_dwell(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(44);
+	struct map_config config = usual();
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_map_begin(&map, &config));
+	struct seq_out out = tiny_run(&rig, slow_in_dwell, &map, 900, NULL, NULL);
+	assert_true(out.done);
+	assert_near(map.reading[0].slip_rpm, 10, 0.5);
+	assert_near(map.reading[0].torque_Nm, 0.5, 0.02);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -391,6 +544,12 @@ int main(void)
 		cmocka_unit_test(a_hand_that_is_too_weak_ends_the_way_up),
 		cmocka_unit_test(refuses_what_makes_no_map),
 		cmocka_unit_test(a_shaft_that_turns_wrongly_ends_it),
+		cmocka_unit_test(nobody_turns_the_shaft),
+		cmocka_unit_test(brake_heat_limits_the_faster_speed),
+		cmocka_unit_test(a_map_of_one_current),
+		cmocka_unit_test(what_is_not_known_is_not_run_in_or_foreseen),
+		cmocka_unit_test(a_slow_cell_with_gaps),
+		cmocka_unit_test(a_speed_that_goes_in_mid_dwell),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -292,6 +292,217 @@ static void a_shaft_that_does_not_stop_is_told(void **state)
 	assert_near(w.t_s - w.off_at_s, 20, 0.1);
 }
 
+/* A person turns the crank, at 20 rpm or not at all; the brake makes 0.5 + 40 I. */
+static struct seq_out by_hand(double (*rpm)(double t_s), double most_s, double *ret_t_s)
+{
+	struct sweep_item items[2] = { { .step = 0, .direction = 1, .set = 5 },
+				       { .step = 1, .direction = 1, .set = 10 } };
+	struct sweep_config c = tiny_sweep_config();
+	struct snapshot snap = snapshot_blank();
+	struct seq_out out = { 0 };
+
+	c.drive = PLAN_HAND;
+	c.top_rpm = 20;
+	c.speed_slope_rpm_per_s = INFINITY;
+	assert_true(seq_sweep_begin(&sweep, &c, items, 2));
+	snap.angle_rev = 0;
+	for (int64_t i = 0; i < lround(most_s / TINY_TICK_S) && !out.done && !out.stop; i++) {
+		snap.now.ns = 1000000000 + i * 10000000;
+		*ret_t_s = (double)i * TINY_TICK_S;
+		snap.speed_rpm = rpm(*ret_t_s);
+		snap.angle_rev += snap.speed_rpm / 60 * TINY_TICK_S;
+		snap.torque_Nm = 0.5 + 40 * out.wish.brake_A;
+		snap.channel[CHANNEL_CELL].fresh++;
+		out = (struct seq_out){ 0 };
+		seq_sweep_step(&sweep, &snap, &out);
+		assert_true(!out.wish.power && out.wish.mode == DRIVE_OFF);
+		if (i > 0 && sweep.phase == SWEEP_SPIN)
+			assert_string_equal(out.phase, "turn");
+	}
+	return out;
+}
+
+static double stands_still(double t)
+{
+	(void)t;
+	return 0;
+}
+static double slips(double t)
+{
+	(void)t;
+	return 2.5; /* below the brake's least slip of 3 rpm */
+}
+static double turns_then_rests(double t)
+{
+	return t < 60 ? 20 : 0;
+}
+static double never_rests(double t)
+{
+	(void)t;
+	return 20;
+}
+
+/* No contactor is asked for, and a person has 180 s to begin and to end. */
+static void a_person_turns_the_shaft(void **state)
+{
+	double t_s = 0;
+
+	(void)state;
+	assert_true(by_hand(turns_then_rests, 400, &t_s).done);
+	assert_int_equal(sweep.points, 2);
+	struct seq_out out = by_hand(stands_still, 400, &t_s);
+	assert_true(out.stop && fabs(t_s - 180) < 0.1);
+	assert_string_equal(out.event.text, "the shaft was not turned");
+	assert_true(by_hand(slips, 400, &t_s).stop);
+	out = by_hand(never_rests, 400, &t_s);
+	assert_true(out.stop && t_s > 180);
+	assert_non_null(strstr(out.event.text, "does not stop with the drive off"));
+	assert_int_equal(sweep.points, 2);
+}
+
+/* A load that is still on its way when the settling time is over is taken as it is, and said so: up it is less than
+ * commanded, and heavier steps are left out; down it is more, and none is. */
+static void a_load_on_its_way_at_the_time_out(void **state)
+{
+	static const double set[] = { 5, 30, 35, 2 };
+	static const int way[] = { 1, 1, 1, -1 };
+	struct tiny_rig rig = tiny_rig_make(60);
+	struct sweep_config c = tiny_sweep_config();
+	struct watch w;
+
+	(void)state;
+	c.control.ramp_Nm_per_s = 1;
+	c.timeout_s = 6;
+	assert_true(run(&rig, &c, set, way, 4, &w).done);
+	assert_int_equal(sweep.points, 3);
+	assert_int_equal(sweep.left_out, 1);
+	assert_non_null(strstr(sweep.why_left_out, "30 N\u00b7m was not reached"));
+	assert_true(sweep.item[2].done && sweep.failed[0].set > 29 && sweep.n_failed == 1);
+}
+
+/* The actuator stalls while a mean is taken, or while the speed changes: eased there as well. What the meter does not
+ * tell is not told. */
+static struct weak {
+	struct tiny_rig *rig;
+	enum sweep_phase phase;
+	int at;
+	bool seen;
+	char note[200];
+} weak;
+
+static void weak_in_phase(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot told = *snap;
+
+	(void)state;
+	told.voltage_V = NAN;
+	told.current_A = NAN;
+	seq_sweep_step(&sweep, &told, ret);
+	weak.seen |= sweep.phase == weak.phase && (int)sweep.at == weak.at;
+	weak.rig->motor_most_Nm = weak.seen && !sweep.collapsed ? 3 : 60;
+	if (ret->event.kind == SEQ_EVENT_NOTE && sweep.phase == SWEEP_EASE)
+		snprintf(weak.note, sizeof weak.note, "%s", ret->event.text);
+}
+
+static void a_stall_is_eased_in_any_phase(void **state)
+{
+	static const struct {
+		enum sweep_phase phase;
+		int at;
+	} rows[] = { { SWEEP_DWELL, 1 }, { SWEEP_CHANGE, 2 } };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct sweep_item items[3] = { { .step = 0, .direction = 1, .set = 5, .rpm = 30 },
+					       { .step = 1, .direction = 1, .set = 20, .rpm = 30 },
+					       { .step = 1, .direction = 1, .set = 20, .rpm = 60 } };
+		struct tiny_rig rig = tiny_rig_make(61);
+		struct sweep_config c = tiny_sweep_config();
+
+		weak = (struct weak){ .rig = &rig, .phase = rows[i].phase, .at = rows[i].at };
+		rig.tare_count = rig.zero_count;
+		assert_true(seq_sweep_begin(&sweep, &c, items, 3));
+		assert_true(tiny_run(&rig, weak_in_phase, NULL, 300, NULL, NULL).done);
+		assert_true(sweep.collapsed);
+		assert_int_equal(sweep.points, rows[i].at);
+		assert_non_null(strstr(weak.note, "brake eased, heavier steps left out"));
+		assert_null(strstr(weak.note, "supply"));
+	}
+}
+
+/* A speed that is not reached in its time is the next step's to find: its point is taken at what there is. */
+static void too_slow(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	struct snapshot told = *snap;
+
+	(void)state;
+	if (sweep.at > 0)
+		told.speed_rpm = fmin(told.speed_rpm, 40);
+	seq_sweep_step(&sweep, &told, ret);
+}
+
+static void a_speed_that_is_not_reached_is_a_point(void **state)
+{
+	struct sweep_item items[2] = { { .step = 0, .direction = 1, .set = 5, .rpm = 30 },
+				       { .step = 0, .direction = 1, .set = 5, .rpm = 60 } };
+	struct tiny_rig rig = tiny_rig_make(62);
+	struct sweep_config c = tiny_sweep_config();
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, items, 2));
+	assert_true(tiny_run(&rig, too_slow, NULL, 300, NULL, NULL).done);
+	assert_int_equal(sweep.points, 2);
+	assert_true((double)rig.ticks * TINY_TICK_S > 10 + 60 / 30.0 + 12); /* its own time and the settling time */
+}
+
+/* Where no heavier load lies before it, a falling step is met from where the brake is; where one was taken at another
+ * speed and the load was kept, too. */
+static void a_falling_step_without_a_neighbour(void **state)
+{
+	static const double set[] = { 10 };
+	static const int down[] = { -1 };
+	struct tiny_rig rig = tiny_rig_make(63);
+	struct sweep_config c = tiny_sweep_config();
+	struct watch w;
+
+	(void)state;
+	assert_true(run(&rig, &c, set, down, 1, &w).done);
+	assert_true(w.falling_most_A < (10 - 0.5) / 40 + 0.02); /* never more than its own load */
+	struct sweep_item items[] = { { .step = 1, .direction = 1, .set = 20, .rpm = 30 },
+				      { .step = 1, .direction = 1, .set = 20, .rpm = 60 },
+				      { .step = 0, .direction = -1, .set = 10, .rpm = 30 },
+				      { .step = 0, .direction = -1, .set = 10, .rpm = 60 } };
+	rig = tiny_rig_make(63);
+	rig.tare_count = rig.zero_count;
+	w = (struct watch){ 0 };
+	assert_true(seq_sweep_begin(&sweep, &c, items, 4));
+	assert_true(tiny_run(&rig, seq_sweep_step, &sweep, 300, watch, &w).done);
+	assert_int_equal(sweep.points, 4);
+	/* the change to 60 rpm is made under the lesser load, so nothing more than 10 N·m is set again */
+	assert_true(w.falling_most_A < (20 - 0.5) / 40 + 0.02);
+}
+
+/* What could not be carried at a speed is left out there and at faster ones, each once, and nothing that was taken. */
+static void only_what_is_left_is_left_out(void **state)
+{
+	struct sweep_item items[] = { { .step = 0, .direction = 1, .set = 10, .rpm = 60 },
+				      { .step = 1, .direction = 1, .set = 30, .rpm = 60 },
+				      { .step = 2, .direction = 1, .set = 35, .rpm = 60 },
+				      { .step = 1, .direction = 1, .set = 30, .rpm = 80, .done = true },
+				      { .step = 2, .direction = 1, .set = 35, .rpm = 80 } };
+	struct tiny_rig rig = tiny_rig_make(64);
+	struct sweep_config c = tiny_sweep_config();
+
+	(void)state;
+	rig.motor_most_Nm = 25;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_sweep_begin(&sweep, &c, items, 5));
+	assert_true(tiny_run(&rig, seq_sweep_step, &sweep, 300, NULL, NULL).done);
+	assert_int_equal(sweep.points, 1);
+	assert_int_equal(sweep.left_out, 3); /* 30 and 35 at 60 rpm, 35 at 80 */
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -304,6 +515,12 @@ int main(void)
 		cmocka_unit_test(a_speed_that_collapses_is_eased_in_time),
 		cmocka_unit_test(a_dwell_of_whole_turns_takes_no_more),
 		cmocka_unit_test(a_shaft_that_does_not_stop_is_told),
+		cmocka_unit_test(a_person_turns_the_shaft),
+		cmocka_unit_test(a_load_on_its_way_at_the_time_out),
+		cmocka_unit_test(a_stall_is_eased_in_any_phase),
+		cmocka_unit_test(a_speed_that_is_not_reached_is_a_point),
+		cmocka_unit_test(a_falling_step_without_a_neighbour),
+		cmocka_unit_test(only_what_is_left_is_left_out),
 	};
 
 	return cmocka_run_group_tests(tests, make_map, NULL);

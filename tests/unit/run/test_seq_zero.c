@@ -419,6 +419,42 @@ static void each_try_clears_the_brake_again(void **state)
 	assert_true(m.clearings >= 2);
 }
 
+/* Two conversions in three ticks are none: each counts once, so that eight of them take their time. */
+static void a_slow_cell_is_read_once_each(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(27);
+	struct zero_config config = usual;
+	struct seq_zero z;
+
+	(void)state;
+	rig.cell_every = 100; /* one a second: eight take longer than two turns of 4 s */
+	config.least_s = 5;
+	seq_zero_begin(&z, &config);
+	assert_true(tiny_run(&rig, seq_zero_step, &z, 240, NULL, NULL).done);
+	assert_true(fabs(z.zero_count - 5000) < 10);
+	assert_true((double)rig.ticks * TINY_TICK_S > 3 * 7);
+}
+
+/* The least time holds where the turns are over sooner. */
+static void a_zero_takes_its_least_time(void **state)
+{
+	double took_s[2];
+
+	(void)state;
+	for (int i = 0; i < 2; i++) {
+		struct tiny_rig rig = tiny_rig_make(28);
+		struct zero_config config = usual;
+		struct seq_zero z;
+
+		config.least_s = i ? 20 : 2;
+		seq_zero_begin(&z, &config);
+		assert_true(tiny_run(&rig, seq_zero_step, &z, 240, NULL, NULL).done);
+		took_s[i] = (double)rig.ticks * TINY_TICK_S;
+	}
+	/* forward twice by half, backward whole: 40 s; the turns take 4 s of 30 rpm each way */
+	assert_true(took_s[0] < 25 && took_s[1] > 40);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -439,6 +475,8 @@ int main(void)
 		cmocka_unit_test(a_shaft_that_does_not_turn_back_gives_no_zero),
 		cmocka_unit_test(a_shaft_that_stops_or_never_stops_ends_it),
 		cmocka_unit_test(each_try_clears_the_brake_again),
+		cmocka_unit_test(a_slow_cell_is_read_once_each),
+		cmocka_unit_test(a_zero_takes_its_least_time),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

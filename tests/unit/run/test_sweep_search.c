@@ -4,6 +4,7 @@
 #include "run/seq_sweep.h"
 
 #include "channel/limit_found.h"
+#include "run/sweep_search.h"
 #include "tests/unit/run/tiny_rig.h"
 
 #include <math.h>
@@ -275,6 +276,162 @@ static void the_sentence_reads_back(void **state)
 	assert_false(limit_found_read("step 4: torque moves by 0.1", &r));
 }
 
+/* A search at 60 rpm alone, its way up as far as a test says. */
+static struct sweep_search *begun(struct sweep_config *c)
+{
+	struct plan_profile p = four_loads();
+	struct sweep_item items[SWEEP_ITEMS];
+
+	*c = config_of(&p, 40);
+	assert_true(seq_sweep_begin(&sweep, c, items, sweep_order(&p, NULL, items)));
+	return &sweep.search[0];
+}
+
+/* One point on the way up: at this speed, with its torque reached or not. */
+static bool point(double set, double rpm, bool reached, int direction)
+{
+	const struct sweep_item it = { .direction = direction, .set = set, .rpm = 60 };
+
+	stats_run_begin(&sweep.speed);
+	stats_run_begin(&sweep.ampere);
+	stats_run_add(&sweep.speed, rpm);
+	stats_run_add(&sweep.ampere, set / 10);
+	return sweep_search_point(&sweep, &it, reached);
+}
+
+/* A load holds with its torque and its speed; where the lightest was short of its speed already, with its torque. */
+static void what_holding_means(void **state)
+{
+	static const struct {
+		double lightest_rpm, rpm;
+		bool reached, holds;
+		const char *why;
+	} rows[] = {
+		{ 60, 60, true, true, "" },
+		{ 60, 59.5, true, true, "" }, /* within 1 % */
+		{ 60, 59, true, false, "the speed was not held" },
+		{ 60, 60, false, false, "the torque was not reached" },
+		{ 50, 45, true, true, "" },
+		{ 50, 45, false, false, "the torque was not reached" },
+	};
+	struct sweep_config c;
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct sweep_search *k = begun(&c);
+		point(0, rows[i].lightest_rpm, true, 1);
+		point(8, rows[i].rpm, rows[i].reached, 1);
+		assert_true(fabs(k->limit.held - (rows[i].holds ? 8 : 0)) < 1e-9);
+		assert_string_equal(k->limit.why, rows[i].why);
+		assert_true(fabs(k->held_A - (rows[i].holds ? 0.8 : 0)) < 1e-9);
+	}
+	struct sweep_search *k = begun(&c);
+	point(8, 60, true, 1);
+	point(5, 60, true, 1); /* a lighter one later says nothing of the current of the heaviest */
+	assert_true(fabs(k->held_A - 0.8) < 1e-9 && fabs(k->limit.held - 8) < 1e-9);
+	const struct sweep_item falling = { .direction = -1, .set = 3, .rpm = 60 },
+				other = { .direction = 1, .set = 3, .rpm = 30 };
+	point(3, 10, false, -1); /* nor does the way down, nor another speed */
+	sweep_search_failed(&sweep, &falling, "the speed fell");
+	sweep_search_failed(&sweep, &other, "the speed fell");
+	assert_true(isnan(k->limit.failed));
+}
+
+/* Without a current of the supply no try is made where a limit of it is watched. */
+static void what_is_not_measured_allows_no_try(void **state)
+{
+	struct sweep_config c;
+	struct sweep_search *k = begun(&c);
+
+	(void)state;
+	sweep.config.search.supply_A = 2;
+	point(0, 60, true, 1);
+	for (size_t i = 0; i < sweep.n; i++)
+		sweep.item[i].done |= sweep.item[i].direction > 0;
+	k->held_A = NAN;
+	sweep.at = 4;
+	sweep_search_go_on(&sweep);
+	assert_true(k->limit.over);
+	assert_non_null(strstr(sweep.found_text, "the supply's current is not measured"));
+	/* a load of nothing has a current of its own, which a heavier one is not reckoned from */
+	k = begun(&c);
+	sweep.config.search.supply_A = 2;
+	point(0, 60, true, 1);
+	k->held_A = 1;
+	for (size_t i = 0; i < sweep.n; i++)
+		sweep.item[i].done |= sweep.item[i].direction > 0;
+	sweep.at = 4;
+	sweep_search_go_on(&sweep);
+	assert_true(!k->limit.over && sweep.item[4].search);
+}
+
+/* A list that is full takes no try more. */
+static void a_list_that_is_full_stays_as_it_is(void **state)
+{
+	struct sweep_config c;
+	struct sweep_search *k = begun(&c);
+
+	(void)state;
+	point(24, 60, true, 1);
+	for (size_t i = 0; i < sweep.n; i++)
+		sweep.item[i].done |= sweep.item[i].direction > 0;
+	for (size_t i = sweep.n; i < SWEEP_ITEMS; i++)
+		sweep.item[i] = (struct sweep_item){ .direction = -1, .rpm = 30, .done = true };
+	sweep.n = SWEEP_ITEMS;
+	sweep.at = 4;
+	sweep_search_go_on(&sweep);
+	assert_int_equal(sweep.n, SWEEP_ITEMS);
+	assert_int_equal(k->limit.tries, 1);
+	assert_int_equal(sweep.item[4].direction, -1);
+}
+
+/* By the coil's current the limit is told in amperes. Of what held the way down takes what falls no more by the plan:
+ * nothing that falls at another speed, or that was taken already, counts. */
+static void the_way_down_of_what_held(void **state)
+{
+	struct sweep_config c;
+	struct sweep_search *k = begun(&c);
+
+	(void)state;
+	sweep.config.load = LOAD_CURRENT;
+	for (int i = 0; i < 4; i++)
+		point(8 * i, 60, true, 1);
+	for (size_t i = 0; i < sweep.n; i++) {
+		sweep.item[i].done = sweep.item[i].direction > 0;
+		if (sweep.item[i].direction < 0 && sweep.item[i].step == 2)
+			sweep.item[i].rpm = 30; /* 16 falls at another speed */
+		if (sweep.item[i].direction < 0 && sweep.item[i].step == 1)
+			sweep.item[i].done = true; /* and 8 was taken */
+	}
+	memmove(sweep.item + 5, sweep.item + 4, (sweep.n++ - 4) * sizeof sweep.item[0]);
+	sweep.item[4] = (struct sweep_item){ .step = 9, .direction = 1, .set = 12, .rpm = 30, .done = true };
+	limit_search_end(&k->limit, "enough");
+	size_t n = sweep.n;
+	sweep.at = 5;
+	sweep_search_go_on(&sweep);
+	assert_non_null(strstr(sweep.found_text, " A"));
+	assert_null(strstr(sweep.found_text, "N\u00b7m"));
+	assert_int_equal(sweep.n, n + 2); /* 16 and 8, heaviest first; 0 falls by the plan */
+	assert_true(fabs(sweep.item[5].set - 16) < 1e-9 && fabs(sweep.item[6].set - 8) < 1e-9);
+	assert_true(sweep.item[5].direction < 0 && !sweep.item[5].done && sweep.item[5].rpm > 59);
+	sweep_search_go_on(&sweep); /* told once */
+	assert_int_equal(sweep.n, n + 2);
+}
+
+/* The repeat alone was taken by the run before: the way up is whole still. */
+static void a_repeat_that_was_taken_ends_no_search(void **state)
+{
+	struct plan_profile p = four_loads();
+	struct sweep_config c = config_of(&p, 40);
+	struct sweep_item items[SWEEP_ITEMS];
+	size_t n = sweep_order(&p, NULL, items);
+
+	(void)state;
+	assert_true(sweep_cross_off(items, n, 0, 0, 60, POINT_REPEAT));
+	assert_true(seq_sweep_begin(&sweep, &c, items, n));
+	assert_false(sweep.search[0].limit.over || sweep.search[0].told);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -287,6 +444,11 @@ int main(void)
 		cmocka_unit_test(each_speed_and_way_has_its_own),
 		cmocka_unit_test(a_resumed_run_does_not_take_the_search_up),
 		cmocka_unit_test(the_sentence_reads_back),
+		cmocka_unit_test(what_holding_means),
+		cmocka_unit_test(what_is_not_measured_allows_no_try),
+		cmocka_unit_test(a_list_that_is_full_stays_as_it_is),
+		cmocka_unit_test(the_way_down_of_what_held),
+		cmocka_unit_test(a_repeat_that_was_taken_ends_no_search),
 	};
 
 	return cmocka_run_group_tests(tests, make_map, NULL);
