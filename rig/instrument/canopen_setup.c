@@ -270,7 +270,7 @@ void canopen_setup_take(struct canopen_setup *s, const struct can_message *m)
 
 void canopen_setup_hint(const struct canopen_setup *s, char *buf, size_t size)
 {
-	const struct canopen_step *step = &s->step[s->at < s->n ? s->at : s->n - 1];
+	const struct canopen_step *step = &s->step[s->at];
 
 	if (s->why[0])
 		snprintf(buf, size, "%s", s->why);

@@ -82,7 +82,7 @@ bool canopen_setup_next(struct canopen_setup *setup, struct mono now, struct can
 /* A frame came. */
 void canopen_setup_take(struct canopen_setup *setup, const struct can_message *m);
 
-/* Why it is not done, as a sentence without capital letter and full stop. */
+/* Why it is not done, as a sentence without capital letter and full stop. Only while it is not. */
 void canopen_setup_hint(const struct canopen_setup *setup, char *buf, size_t size);
 
 #endif

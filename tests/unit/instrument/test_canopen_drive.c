@@ -29,9 +29,12 @@ static struct device {
 		uint32_t key, value, size;
 	} object[OBJECTS];
 	size_t n_objects;
-	uint32_t forgets, refuses; /* key of an object that does not keep what it is written; that it aborts */
-	bool operational, is_mute;
+	uint32_t forgets, refuses;         /* key of an object that does not keep what it is written; that it aborts */
+	uint32_t is_long, mixes_up, waits; /* answered as longer than 4 bytes; as read when written or back; later */
+	struct can_message late;           /* the answer of the one that waits */
+	bool operational, is_mute, is_stranger;
 	int resets; /* of a fault, that it was told by SDO */
+	struct canopen_drive_setup setup;
 } d;
 
 #define KEY(index, sub) ((uint32_t)(index) << 8 | (sub))
@@ -89,9 +92,16 @@ static void serve(const struct can_message *m)
 		d.resets += key == KEY(0x6040, 0) && value == 0x80;
 		value = 0;
 	}
+	if (key == d.is_long && m->byte[0] == 0x40)
+		answer[0] = 0x41;
+	if (key == d.mixes_up)
+		answer[0] = answer[0] == 0x60 ? 0x43 : 0x60;
 	for (int i = 0; i < 4; i++)
 		answer[4 + i] = (uint8_t)(value >> (8 * i));
-	say_frame(0x585, answer, 8);
+	if (key == d.waits)
+		memcpy(d.late.byte, answer, d.late.n = 8);
+	else
+		say_frame(0x585, answer, 8);
 }
 
 static void take_line(void)
@@ -102,7 +112,7 @@ static void take_line(void)
 	d.n = 0;
 	if (!can_frame_read(d.line, &m) || d.is_mute)
 		return;
-	if (m.id == 0x605) {
+	if (m.id == 0x605 && !d.is_stranger) {
 		serve(&m);
 		return;
 	}
@@ -133,8 +143,13 @@ static void tell(unsigned status, int32_t velocity, int16_t current)
 		byte[2 + i] = (uint8_t)((uint32_t)velocity >> (8 * i));
 	byte[6] = (uint8_t)current;
 	byte[7] = (uint8_t)((uint16_t)current >> 8);
-	if (d.operational && !d.is_mute)
-		say_frame(0x185, byte, 8);
+	if (d.is_stranger)
+		say_frame(0x186, byte, 8);
+	else if (d.operational && !d.is_mute && d.setup.plan.telemetry_s > 0)
+		say_frame(0x185, byte, d.setup.plan.rated_A > 0 ? 8 : 6);
+	*object(KEY(0x6041, 0), 2) = status;
+	*object(KEY(0x606c, 0), 4) = (uint32_t)velocity;
+	*object(KEY(0x6078, 0), 2) = (uint16_t)current;
 }
 
 static struct mono clock_now(void *ctx)
@@ -149,11 +164,33 @@ static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
 	(void)err;
 	now = until;
 	run_device();
-	tell(0x250, 0, 0);
+	tell(*object(KEY(0x6041, 0), 2), 0, 0);
 	return RC_OK;
 }
 
 static const struct clock_src a_clock = { .now = clock_now, .sleep_until = sleep_until };
+
+static const struct canopen_drive_setup stated = {
+	.drive = { .unit_rpm = 60.0 / 4096,
+		   .unit_A = 1,
+		   .unit_Nm = 0.32e-3,
+		   .gear_ratio = 36,
+		   .sign = 1,
+		   .lease_s = 0.3,
+		   .period_s = 0.02 },
+	.bit_rate = 500000,
+	.plan = { .node = 5,
+		  .host = 127,
+		  .velocity_mode = 3,
+		  .torque_mode = 4,
+		  .rated_torque_Nm = 0.32,
+		  .rated_A = 6.5,
+		  .lease_s = 0.3,
+		  .telemetry_s = 0.02,
+		  .reset_fault = 0x8130 },
+	.temperature = { 0x2031, 1 },
+	.temperature_scale = 0.1,
+};
 
 static void begin(void)
 {
@@ -165,7 +202,7 @@ static void begin(void)
 		{ KEY(0x6061, 0), 0, 1 },          { KEY(0x2031, 1), 315, 2 },   { KEY(0x6080, 0), 4500, 4 },
 	};
 
-	d = (struct device){ .snap = snapshot_blank() };
+	d = (struct device){ .snap = snapshot_blank(), .setup = stated };
 	for (size_t i = 0; i < sizeof as_delivered / sizeof as_delivered[0]; i++)
 		*object(as_delivered[i].key, as_delivered[i].size) = as_delivered[i].value;
 	far_end_open("canopen", &d.end);
@@ -176,29 +213,8 @@ static void begin(void)
 
 static enum rc open_drive(void)
 {
-	const struct canopen_drive_setup setup = {
-		.drive = { .unit_rpm = 60.0 / 4096,
-			   .unit_A = 1,
-			   .unit_Nm = 0.32e-3,
-			   .gear_ratio = 36,
-			   .sign = 1,
-			   .lease_s = 0.3,
-			   .period_s = 0.02 },
-		.bit_rate = 500000,
-		.plan = { .node = 5,
-			  .host = 127,
-			  .velocity_mode = 3,
-			  .torque_mode = 4,
-			  .rated_torque_Nm = 0.32,
-			  .rated_A = 6.5,
-			  .lease_s = 0.3,
-			  .telemetry_s = 0.02,
-			  .reset_fault = 0x8130 },
-		.temperature = { 0x2031, 1 },
-		.temperature_scale = 0.1,
-	};
 	const struct instrument_config config = {
-		.name = "canopen-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.02, .canopen_drive = &setup
+		.name = "canopen-drive m", .roles = ROLE_DRIVE, .number = 2, .period_s = 0.02, .canopen_drive = &d.setup
 	};
 
 	return canopen_drive_open(&config, d.end.link, &a_clock, &d.in, &d.err);
@@ -302,6 +318,7 @@ static void it_is_switched_on_step_by_step(void **state)
 static void torque_with_its_speed_limit(void **state)
 {
 	const struct wish torque = { .mode = DRIVE_TORQUE, .torque_Nm = 1.152, .speed_rpm = 5, .power = true };
+	const struct wish slow = { .mode = DRIVE_TORQUE, .torque_Nm = 1.152, .speed_rpm = 0.01, .power = true };
 	const struct wish none = { .mode = DRIVE_TORQUE, .torque_Nm = NAN, .speed_rpm = 5, .power = true };
 
 	(void)state;
@@ -313,6 +330,8 @@ static void torque_with_its_speed_limit(void **state)
 	d.n_last = 0;
 	tick(0.05, 0x237, 0, &torque);
 	assert_true(heard("t40566400B4000000"));
+	tick(0.1, 0x237, 0, &slow);
+	assert_true(heard("t4056000000000000")); /* no torque: a speed limit of 0 may mean none */
 	tick(0.01, 0x237, 0, &none);
 	assert_true(heard("t2053000004"));
 	end();
@@ -358,11 +377,19 @@ static void what_goes_wrong_is_told_and_ends_it(void **state)
 	says("error code 7310h");
 	assert_false(heard("t2053800003")); /* nobody asked for its reset */
 	end();
-	enable();
-	*object(KEY(0x603f, 0), 2) = 0x3220;
-	tick(0.1, 0x218, 0, &speed);
-	assert_int_equal(d.snap.drive_flags, DRIVE_UNDERVOLTAGE);
+	enable(); /* still stopping because of one: it may have torque */
+	*object(KEY(0x603f, 0), 2) = 0x7310;
+	tick(0.1, 0x21f, 24576, &speed);
+	says("error code 7310h");
+	assert_true(d.snap.drive_flags & DRIVE_ENABLED);
 	end();
+	for (unsigned i = 0; i < 2; i++) {
+		enable();
+		*object(KEY(0x603f, 0), 2) = (const unsigned[]){ 0x3220, 0x3120 }[i];
+		tick(0.1, 0x218, 0, &speed);
+		assert_int_equal(d.snap.drive_flags, DRIVE_UNDERVOLTAGE);
+		end();
+	}
 	enable(); /* it restarts, and is set up anew, but not switched on */
 	say("t705100\r");
 	d.operational = false;
@@ -376,6 +403,204 @@ static void what_goes_wrong_is_told_and_ends_it(void **state)
 	tick(2.2, 0x233, 0, &speed);
 	says("it shows mode 0 (6061h), commanded was 3");
 	end();
+	bring_up(); /* it shows it, and goes no further */
+	*object(KEY(0x6061, 0), 1) = 3;
+	tick(1.9, 0x233, 0, &speed);
+	assert_string_equal(d.in.error, "");
+	tick(0.3, 0x233, 0, &speed);
+	says("it is switched on, 2 s after it was switched on");
+	end();
+}
+
+/* Asked before the fault and answered after it: the code that was read is not the fault's. */
+static void a_code_that_was_asked_before_the_fault_says_nothing(void **state)
+{
+	(void)state;
+	enable();
+	d.waits = KEY(0x603f, 0);
+	for (int i = 0; i < 20 && d.late.n == 0; i++)
+		tick(0.01, 0x237, 24576, &speed);
+	assert_int_equal(d.late.n, 8);
+	d.waits = 0;
+	*object(KEY(0x603f, 0), 2) = 0x3220;
+	say_frame(0x185, (const uint8_t[]){ 0x18, 0x02, 0, 0, 0, 0, 0, 0 }, 8);
+	say_frame(0x585, d.late.byte, 8); /* code 0 */
+	tick(0.01, 0x218, 0, &speed);
+	assert_int_equal(d.snap.drive_flags & (DRIVE_FAULT | DRIVE_UNDERVOLTAGE), 0);
+	tick(0.2, 0x218, 0, &speed);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNDERVOLTAGE);
+	end();
+}
+
+/* Frames that look like its own: with a long identifier, of another node, too short, an answer that nobody asked for,
+ * and the answer to a write where a read was asked. */
+static void what_is_not_its_word_is_not_taken(void **state)
+{
+	(void)state;
+	enable();
+	d.waits = KEY(0x603f, 0);
+	for (int i = 0; i < 20 && d.late.n == 0; i++)
+		tick(0.01, 0x237, 24576, &speed);
+	assert_int_equal(d.late.n, 8);
+	say("T00000185"
+	    "8"
+	    "5000000000000000\r");
+	say_frame(0x186, (const uint8_t[]){ 0x18, 0x02, 0, 0, 0, 0, 0, 0 }, 8);
+	say_frame(0x185, (const uint8_t[]){ 0x18, 0x02, 0, 0, 0, 0, 0 }, 7);
+	say_frame(0x585, (const uint8_t[]){ 0x60, 0x3f, 0x60, 0, 0, 0, 0, 0 }, 8);
+	say_frame(0x585, (const uint8_t[]){ 0x4b, 0x31, 0x20, 1, 0xe7, 3, 0, 0 },
+		  8); /* 99.9, of which none was asked */
+	d.in.ops->poll(d.in.ctx, &d.snap);
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED);
+	say_frame(0x585, d.late.byte, 8);
+	say_frame(0x585, (const uint8_t[]){ 0x4b, 0x31, 0x20, 1, 0xe7, 3, 0, 0 }, 8); /* nor is it yet */
+	d.in.ops->poll(d.in.ctx, &d.snap);
+	assert_true(fabs(d.snap.temp_degC[TEMP_WINDING] - 31.5) < 1e-9);
+	d.waits = 0;
+	tick(0.2, 0x237, 24576, &speed);
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED);
+	assert_string_equal(d.in.error, "");
+	end();
+}
+
+/* A torque that is commanded while it is still set up after a restart. */
+static void a_mode_that_was_commanded_meanwhile(void **state)
+{
+	const struct wish torque = { .mode = DRIVE_TORQUE, .torque_Nm = 1.152, .speed_rpm = 5, .power = true };
+	static const uint8_t boot = 0;
+
+	(void)state;
+	bring_up();
+	say_frame(0x705, &boot, 1);
+	tick(0.01, 0x250, 0, &torque);
+	assert_false(heard("t2053060004"));
+	tick(1, 0x250, 0, &torque);
+	assert_true(heard("t2053060004"));
+	assert_false(heard("t2053060003"));
+	end();
+}
+
+/* Only speed, no rated values, no lease, nothing sent by itself: what is not stated is not touched, and it is asked. */
+static void one_of_which_little_is_stated(void **state)
+{
+	(void)state;
+	begin();
+	d.setup.temperature.index = 0;
+	d.setup.drive.lease_s = 0;
+	d.setup.plan = (struct canopen_plan){ .node = 5, .host = 127, .velocity_mode = 3 };
+	size_t before = d.n_objects;
+	assert_int_equal(open_drive(), RC_OK);
+	assert_int_equal(d.in.modes, 1u << DRIVE_SPEED);
+	for (size_t i = before; i < d.n_objects; i++)
+		switch (d.object[i].key >> 8) {
+		case 0x1016:
+		case 0x6007:
+		case 0x1402:
+		case 0x1602:
+		case 0x1800:
+		case 0x1a00: fail_msg("object %04Xh was touched", d.object[i].key >> 8);
+		default: break;
+		}
+	*object(KEY(0x6061, 0), 1) = 3;
+	for (unsigned i = 0; i < 3; i++)
+		tick(0.3, (const unsigned[]){ 0x250, 0x231, 0x233 }[i], 0, &speed);
+	d.n_last = 0;
+	tick(0.3, 0x237, 24576, &speed);
+	assert_true(heard("t305400600000"));
+	assert_int_equal(d.snap.drive_flags, DRIVE_ENABLED);
+	assert_true(fabs(d.snap.drive_rotor_rpm - 360) < 1e-6);
+	assert_true(isnan(d.snap.drive_A)); /* nobody knows it */
+	tick(0.2, 0x237, 24576, &speed);
+	assert_false(heard("t77F105"));
+	tick(0.5, 0x250, 0, &off);
+	d.in.ops->close(d.in.ctx);
+	d.in.ops = NULL;
+	run_device();
+	assert_int_equal(*object(KEY(0x1016, 1), 4), 0);
+	end();
+}
+
+/* Only torque, and its telemetry without a current. */
+static void one_that_is_driven_by_torque_alone(void **state)
+{
+	(void)state;
+	begin();
+	d.setup.plan.velocity_mode = 0;
+	d.setup.plan.rated_A = 0;
+	assert_int_equal(open_drive(), RC_OK);
+	assert_int_equal(d.in.modes, 1u << DRIVE_TORQUE);
+	assert_int_equal(*object(KEY(0x1a00, 0), 1), 2);
+	tick(0.1, 0x250, 24576, &off);
+	assert_true(heard("t2053000004"));
+	assert_true(fabs(d.snap.drive_rotor_rpm - 360) < 1e-6);
+	assert_true(isnan(d.snap.drive_A));
+	end();
+}
+
+/* Its electronics get their power by the contactor: it is not waited for, and set up once it has power. */
+static void one_that_starts_with_the_contactor(void **state)
+{
+	(void)state;
+	begin();
+	d.setup.drive.boot_s = 2;
+	d.is_mute = true;
+	d.snap.contactor_closed = false;
+	assert_int_equal(open_drive(), RC_OK);
+	tick(1, 0x250, 0, &off);
+	assert_int_equal(d.snap.drive_flags, 0);
+	d.snap.contactor_closed = true;
+	tick(0.3, 0x250, 0, &off);
+	assert_int_equal(d.snap.drive_flags, 0);
+	d.is_mute = false;
+	tick(1.2, 0x250, 0, &off);
+	assert_true(d.operational);
+	assert_int_equal(d.snap.drive_flags, 0);
+	assert_string_equal(d.in.error, "");
+	d.n_last = 0;
+	tick(0.1, 0x250, 0, &speed);
+	assert_true(heard("t2053060003"));
+	end();
+}
+
+/* Its power flickers: the set-up begins anew each time, so that it never comes to an end. */
+static void one_that_restarts_again_and_again(void **state)
+{
+	static const uint8_t boot = 0;
+
+	(void)state;
+	enable();
+	for (int i = 0; i < 50; i++) {
+		say_frame(0x705, &boot, 1);
+		tick(0.02, 0x250, 0, &speed);
+	}
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+	assert_non_null(strstr(d.in.error, "its set-up is not done yet"));
+	end();
+}
+
+static void one_that_answers_nothing_has_another_number(void **state)
+{
+	(void)state;
+	begin();
+	d.is_stranger = true;
+	assert_int_equal(open_drive(), RC_TIMEOUT);
+	assert_non_null(strstr(d.err.what, "node 5 does not answer about object 1000h:0: check node_id"));
+	end();
+}
+
+/* A drive that answers a read as if it were a write, or the other way, has answered nothing. */
+static void an_answer_of_the_wrong_kind_is_none(void **state)
+{
+	static const uint32_t keys[] = { KEY(0x6502, 0), KEY(0x1600, 1) };
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		begin();
+		d.mixes_up = keys[i];
+		assert_int_equal(open_drive(), RC_TIMEOUT);
+		assert_non_null(strstr(d.err.what, i == 0 ? "about object 6502h:0" : "about object 1600h:1"));
+		end();
+	}
 }
 
 /* A frame that nobody filled: no word of off, so the off goes on and the lease stays. */
@@ -436,6 +661,11 @@ static void a_drive_that_is_not_as_stated_is_refused(void **state)
 		end();
 	}
 	begin();
+	d.is_long = KEY(0x6502, 0);
+	assert_int_equal(open_drive(), RC_ARG);
+	assert_non_null(strstr(d.err.what, "6502h:0 is longer than 4 bytes, expected a number"));
+	end();
+	begin();
 	d.is_mute = true;
 	assert_int_equal(open_drive(), RC_TIMEOUT);
 	end();
@@ -444,13 +674,14 @@ static void a_drive_that_is_not_as_stated_is_refused(void **state)
 /* Only the fault with the stated code is reset, and by an edge. */
 static void a_fault_is_reset_only_when_asked(void **state)
 {
-	static const uint32_t codes[] = { 0x8130, 0x7310 };
+	static const uint32_t codes[] = { 0x8130, 0x7310, 0 };
 
 	(void)state;
-	for (int i = 0; i < 2; i++) {
+	for (int i = 0; i < 3; i++) {
 		begin();
 		*object(KEY(0x6041, 0), 2) = 0x218;
 		*object(KEY(0x603f, 0), 2) = codes[i];
+		d.setup.plan.reset_fault = i == 2 ? 0 : 0x8130; /* 0: none is to be reset, not the fault of code 0 */
 		(void)open_drive();
 		assert_int_equal(d.resets, i == 0);
 		assert_int_equal(*object(KEY(0x6040, 0), 2), 0);
@@ -601,6 +832,15 @@ int main(void)
 		cmocka_unit_test(it_is_switched_on_step_by_step),
 		cmocka_unit_test(torque_with_its_speed_limit),
 		cmocka_unit_test(what_goes_wrong_is_told_and_ends_it),
+		cmocka_unit_test(a_code_that_was_asked_before_the_fault_says_nothing),
+		cmocka_unit_test(what_is_not_its_word_is_not_taken),
+		cmocka_unit_test(a_mode_that_was_commanded_meanwhile),
+		cmocka_unit_test(one_of_which_little_is_stated),
+		cmocka_unit_test(one_that_is_driven_by_torque_alone),
+		cmocka_unit_test(one_that_starts_with_the_contactor),
+		cmocka_unit_test(one_that_restarts_again_and_again),
+		cmocka_unit_test(one_that_answers_nothing_has_another_number),
+		cmocka_unit_test(an_answer_of_the_wrong_kind_is_none),
 		cmocka_unit_test(a_word_of_zeros_is_not_off),
 		cmocka_unit_test(one_that_falls_silent_is_unheard),
 		cmocka_unit_test(a_drive_that_is_not_as_stated_is_refused),
