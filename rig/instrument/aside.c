@@ -53,7 +53,7 @@ static void look(struct seat *s)
 	const struct instrument_ops *ops = s->inner.ops;
 	struct wish wish;
 
-	if (box_take(&s->wishes, &wish) && ops->set)
+	if (box_take(&s->wishes, &wish)) /* only set_seat puts one, and only where the device takes it */
 		ops->set(s->inner.ctx, &wish);
 	ops->poll(s->inner.ctx, &s->look);
 	box_put(&s->readings, &s->look);

@@ -96,7 +96,7 @@ static bool is_good(struct gpio *g, enum gpio_use use)
 	bool dropped = use != GPIO_CONTACTOR && g->view.dropped[use] != g->dropped[use];
 
 	g->dropped[use] = g->view.dropped[use];
-	return g->fresh > 0 && !g->view.gone && !dropped && (g->view.active >> use & 1);
+	return !g->view.gone && !dropped && (g->view.active >> use & 1);
 }
 
 static void tell_lines(struct gpio *g, struct snapshot *snap, struct mono now)

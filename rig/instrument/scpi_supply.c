@@ -255,6 +255,8 @@ static enum rc ask_now(struct supply *s, const char *text, size_t n, struct err 
 	s->await = false;
 	if (rc != RC_OK || s->has_answer)
 		return rc;
+	if (s->gone)
+		return err_set(err, RC_IO, 0, "its line ended; check its cable");
 	return err_set(err, RC_TIMEOUT, 0,
 		       "no answer within %g s to \"%.*s\"; check its cable, and its header words in rig.ini", ANSWER_S,
 		       (int)n - 1, text);

@@ -24,6 +24,9 @@ static struct device {
 	const char *says; /* at each sleep while it is opened */
 } d;
 
+/* What happens at each sleep while it is opened. */
+static enum { NOTHING_HAPPENS, LINE_ENDS, CLOCK_FAILS } happens;
+
 static struct mono clock_now(void *ctx)
 {
 	(void)ctx;
@@ -38,9 +41,12 @@ static inline void say(const char *text)
 static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
 {
 	(void)ctx;
-	(void)err;
 	now = until;
-	if (d.says)
+	if (happens == CLOCK_FAILS)
+		return err_set(err, RC_PROTOCOL, 0, "the bench cannot go on");
+	if (happens == LINE_ENDS)
+		shutdown(d.end.fd, SHUT_RDWR);
+	else if (d.says)
 		say(d.says);
 	return RC_OK;
 }
@@ -69,6 +75,24 @@ static inline void end(void)
 	if (d.in.ops)
 		d.in.ops->close(d.in.ctx);
 	far_end_close(&d.end);
+}
+
+/* Its line ends, or the clock's does, while it is waited for: told at once and in the words of what ended. */
+static inline void a_wait_that_ends(enum rc (*open)(struct err *err))
+{
+	for (int i = 0; i < 2; i++) {
+		struct err err = { 0 };
+
+		happens = i == 0 ? LINE_ENDS : CLOCK_FAILS;
+		enum rc rc = open(&err);
+		happens = NOTHING_HAPPENS;
+		assert_int_equal(rc, i == 0 ? RC_IO : RC_PROTOCOL);
+		assert_non_null(
+			strstr(err.what, i == 0 ? "its line ended; check its cable" : "the bench cannot go on"));
+		assert_true(now.ns < 1100000000);
+		assert_null(d.in.ops);
+		end();
+	}
 }
 
 /* Ticks of 10 ms. */

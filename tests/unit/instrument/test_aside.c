@@ -7,6 +7,8 @@
 #include <stdint.h>
 #include <cmocka.h>
 
+#include <errno.h>
+#include <pthread.h>
 #include <semaphore.h>
 #include <stdatomic.h>
 #include <stdlib.h>
@@ -20,7 +22,16 @@ void *__wrap_malloc(size_t size);
 void *__wrap_calloc(size_t n, size_t size);
 void *__wrap_realloc(void *block, size_t size);
 
+int __real_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx);
+int __wrap_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx);
+
 static atomic_int allocated;
+static bool no_thread;
+
+int __wrap_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx)
+{
+	return no_thread ? EAGAIN : __real_pthread_create(ret, attr, work, ctx);
+}
 
 void *__wrap_malloc(size_t size)
 {
@@ -58,13 +69,13 @@ struct slow {
 	_Atomic double speed_rpm; /* of the newest wish, and how many came */
 	atomic_int wishes, closed;
 	atomic_bool free_running;
+	bool fails; /* at its begin */
 };
 
 static enum rc slow_begin(void *ctx, struct err *err)
 {
-	(void)ctx;
 	(void)err;
-	return RC_OK;
+	return ((struct slow *)ctx)->fails ? RC_IO : RC_OK;
 }
 
 static void slow_poll(void *ctx, struct snapshot *snap)
@@ -240,6 +251,68 @@ static void a_role_without_a_row_is_refused(void **state)
 	assert_int_equal(s.closed, 0);
 }
 
+/* One that does not begin: no reading ever comes, and its age says so. */
+static void one_that_does_not_begin_has_no_reading(void **state)
+{
+	struct snapshot snap = snapshot_blank();
+	struct slow s;
+	struct instrument in = of(&s, ROLE_METER);
+
+	(void)state;
+	s.fails = s.free_running = true;
+	struct aside *a = begin(&in);
+	usleep(20000);
+	in.ops->poll(in.ctx, &snap);
+	assert_true(isnan(snap.voltage_V) && isinf(snap.channel[CHANNEL_VOLTAGE].age_s));
+	aside_free(a);
+	assert_int_equal(s.closed, 1);
+	assert_true(s.volt < 40.5); /* it was never looked at */
+}
+
+/* What comes too late, and one too many: left as they are, and still whoever opened them closes them. */
+static void after_the_start_nobody_is_added(void **state)
+{
+	struct slow s[ASIDE_MOST + 1];
+	struct instrument in[ASIDE_MOST + 1];
+	struct aside *a = NULL;
+
+	(void)state;
+	for (int i = 0; i <= ASIDE_MOST; i++)
+		in[i] = of(&s[i], ROLE_METER);
+	assert_int_equal(aside_new(&a_clock, &a, NULL), RC_OK);
+	for (int i = 0; i < ASIDE_MOST; i++)
+		assert_int_equal(aside_add(a, &in[i], NULL), RC_OK);
+	assert_int_equal(aside_add(a, &in[ASIDE_MOST], NULL), RC_ARG);
+	assert_ptr_equal(in[ASIDE_MOST].ctx, &s[ASIDE_MOST]);
+	aside_free(a); /* without a start */
+	assert_int_equal(s[0].closed, 1);
+	assert_int_equal(s[ASIDE_MOST].closed, 0);
+	in[0] = of(&s[0], ROLE_METER);
+	s[0].free_running = true;
+	a = begin(&in[0]);
+	assert_int_equal(aside_add(a, &in[ASIDE_MOST], NULL), RC_ARG);
+	aside_free(a);
+	assert_int_equal(s[ASIDE_MOST].closed, 0);
+}
+
+static void without_a_thread_it_does_not_start(void **state)
+{
+	struct slow s;
+	struct instrument in = of(&s, ROLE_METER);
+	struct aside *a = NULL;
+	struct err err = { 0 };
+
+	(void)state;
+	assert_int_equal(aside_new(&a_clock, &a, NULL), RC_OK);
+	assert_int_equal(aside_add(a, &in, NULL), RC_OK);
+	no_thread = true;
+	assert_int_equal(aside_start(a, &err), RC_IO);
+	no_thread = false;
+	assert_string_equal(err.what, "cannot start a thread: Resource temporarily unavailable");
+	aside_free(a);
+	assert_int_equal(s.closed, 1);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -247,6 +320,9 @@ int main(void)
 		cmocka_unit_test(ages),
 		cmocka_unit_test(a_stop_joins),
 		cmocka_unit_test(a_role_without_a_row_is_refused),
+		cmocka_unit_test(one_that_does_not_begin_has_no_reading),
+		cmocka_unit_test(after_the_start_nobody_is_added),
+		cmocka_unit_test(without_a_thread_it_does_not_start),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

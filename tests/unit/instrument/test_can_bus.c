@@ -44,6 +44,8 @@ static void states(void **state)
 		{ "sb256256\r", CAN_BUS_OFF, "bus is off" },
 		{ "sa057033\r", CAN_BUS_ACTIVE, "no frame came" },
 		{ "sp128000\r", CAN_BUS_PASSIVE, "error-passive" },
+		{ "sw100000\r", CAN_BUS_WARNING, "no frame came" },
+		{ "sb256256\rsx000000\r", CAN_BUS_UNKNOWN, "no frame came" },
 		{ "F24\r", CAN_BUS_PASSIVE, "60 ohm" },
 		{ "F04\r", CAN_BUS_WARNING, "no frame came" },
 		{ "F24\rF00\r", CAN_BUS_ACTIVE, "no frame came" },

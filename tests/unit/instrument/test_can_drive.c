@@ -19,6 +19,8 @@ static struct can_map map(const char *text)
 	return ret;
 }
 
+static bool by_current;
+
 static enum rc open_drive(const char *says, bool asks, struct err *err)
 {
 	struct can_drive_setup setup = {
@@ -36,6 +38,10 @@ static enum rc open_drive(const char *says, bool asks, struct err *err)
 
 	if (asks)
 		setup.ask = map("0x301 data AA");
+	if (by_current) {
+		setup.current = map("0x201 data 02 00 00 byte 1 length 16 signed");
+		setup.speed = setup.off = (struct can_map){ 0 };
+	}
 	device_begin("can", says);
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
@@ -137,6 +143,37 @@ static void which_frame_has_stopped(void **state)
 	}
 }
 
+static enum rc open_silent(struct err *err)
+{
+	return open_drive(NULL, false, err);
+}
+
+static void its_line_ends_while_it_is_waited_for(void **state)
+{
+	(void)state;
+	a_wait_that_ends(open_silent);
+}
+
+/* One that is driven by its current, and one without a frame for off: nothing goes out for what it has no frame. */
+static void a_frame_for_each_mode(void **state)
+{
+	const struct wish wish = { .mode = DRIVE_CURRENT, .drive_A = 2, .power = true };
+
+	(void)state;
+	by_current = true;
+	assert_int_equal(open_drive(ALL_TOLD, false, NULL), RC_OK);
+	by_current = false;
+	assert_int_equal(d.in.modes, 1u << DRIVE_CURRENT);
+	(void)heard();
+	say(ALL_TOLD);
+	look(0.01);
+	d.in.ops->set(d.in.ctx, &wish);
+	assert_string_equal(heard(), "t201302FEFF,"); /* -2: its positive direction is the other one */
+	d.in.ops->set(d.in.ctx, &(struct wish){ 0 });
+	assert_string_equal(heard(), "");
+	end();
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -144,6 +181,8 @@ int main(void)
 		cmocka_unit_test(one_that_is_asked),
 		cmocka_unit_test(why_it_is_not_heard),
 		cmocka_unit_test(which_frame_has_stopped),
+		cmocka_unit_test(its_line_ends_while_it_is_waited_for),
+		cmocka_unit_test(a_frame_for_each_mode),
 	};
 
 	return cmocka_run_group_tests_name("can_drive", tests, NULL, NULL);

@@ -32,7 +32,7 @@ static struct device {
 	uint32_t forgets, refuses;         /* key of an object that does not keep what it is written; that it aborts */
 	uint32_t is_long, mixes_up, waits; /* answered as longer than 4 bytes; as read when written or back; later */
 	struct can_message late;           /* the answer of the one that waits */
-	bool operational, is_mute, is_stranger;
+	bool operational, is_mute, is_stranger, hangs_up;
 	int resets; /* of a fault, that it was told by SDO */
 	struct canopen_drive_setup setup;
 } d;
@@ -163,6 +163,10 @@ static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
 	(void)ctx;
 	(void)err;
 	now = until;
+	if (d.hangs_up)
+		shutdown(d.end.fd, SHUT_RDWR);
+	if (d.hangs_up)
+		return RC_OK;
 	run_device();
 	tell(*object(KEY(0x6041, 0), 2), 0, 0);
 	return RC_OK;
@@ -562,6 +566,44 @@ static void one_that_starts_with_the_contactor(void **state)
 	end();
 }
 
+/* Before it was commanded for the first time, and while it is waited for. */
+static void its_line_ends(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_drive(), RC_OK);
+	shutdown(d.end.fd, SHUT_RDWR);
+	d.in.ops->poll(d.in.ctx, &d.snap);
+	d.in.ops->set(d.in.ctx, &speed);
+	assert_int_equal(d.snap.drive_flags, DRIVE_UNHEARD);
+	assert_non_null(strstr(d.in.error, "line is gone"));
+	end();
+	begin();
+	d.hangs_up = true;
+	assert_int_equal(open_drive(), RC_IO);
+	assert_non_null(strstr(d.err.what, "its line ended; check its cable"));
+	end();
+}
+
+/* Of a fault that it told before the contactor opened nothing is told while it has no power. */
+static void a_fault_goes_with_the_power(void **state)
+{
+	(void)state;
+	begin();
+	d.setup.drive.boot_s = 2;
+	assert_int_equal(open_drive(), RC_OK);
+	tick(1.2, 0x250, 0, &off);
+	*object(KEY(0x603f, 0), 2) = 0x7310;
+	tick(0.2, 0x218, 0, &off);
+	says("error code 7310h");
+	d.snap.contactor_closed = false;
+	d.is_mute = true;
+	tick(1, 0x218, 0, &off);
+	assert_int_equal(d.snap.drive_flags, 0);
+	assert_string_equal(d.in.error, "");
+	end();
+}
+
 /* Its power flickers: the set-up begins anew each time, so that it never comes to an end. */
 static void one_that_restarts_again_and_again(void **state)
 {
@@ -838,6 +880,8 @@ int main(void)
 		cmocka_unit_test(one_of_which_little_is_stated),
 		cmocka_unit_test(one_that_is_driven_by_torque_alone),
 		cmocka_unit_test(one_that_starts_with_the_contactor),
+		cmocka_unit_test(its_line_ends),
+		cmocka_unit_test(a_fault_goes_with_the_power),
 		cmocka_unit_test(one_that_restarts_again_and_again),
 		cmocka_unit_test(one_that_answers_nothing_has_another_number),
 		cmocka_unit_test(an_answer_of_the_wrong_kind_is_none),

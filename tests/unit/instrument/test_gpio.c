@@ -8,9 +8,13 @@
 #include <stdint.h>
 #include <cmocka.h>
 
+#include <errno.h>
 #include <pthread.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
+
+#include "tests/unit/instrument/far_end.h"
 
 #define ALL_GOOD (1u << GPIO_ESTOP | 1u << GPIO_CAGE | 1u << GPIO_CONTACTOR)
 
@@ -23,6 +27,28 @@ static struct {
 	bool lost, gone, closed;
 	unsigned takes;
 } chip;
+
+/* What the linker puts between the program's calls and the libraries (--wrap, tests/unit/meson.build): allocations
+ * before the one that fails (-1: none), and whether a thread starts. */
+static long to_go = -1;
+static bool no_thread;
+
+void *__real_calloc(size_t n, size_t size);
+int __real_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx);
+enum rc __real_gpio_lines_open(const char *name, const struct gpio_wire *wire, struct gpio_lines *ret, struct err *err);
+void *__wrap_calloc(size_t n, size_t size);
+int __wrap_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx);
+enum rc __wrap_gpio_lines_open(const char *name, const struct gpio_wire *wire, struct gpio_lines *ret, struct err *err);
+
+void *__wrap_calloc(size_t n, size_t size)
+{
+	return to_go >= 0 && to_go-- == 0 ? NULL : __real_calloc(n, size);
+}
+
+int __wrap_pthread_create(pthread_t *ret, const pthread_attr_t *attr, void *(*work)(void *), void *ctx)
+{
+	return no_thread ? EAGAIN : __real_pthread_create(ret, attr, work, ctx);
+}
 
 static struct clock_src machine;
 
@@ -76,22 +102,38 @@ static void close_chip(void *ctx)
 static struct instrument in;
 static struct snapshot snap;
 
-static void open_with(unsigned roles, bool two_channels)
+/* "fake": the chip above, in place of the kernel's. */
+enum rc __wrap_gpio_lines_open(const char *name, const struct gpio_wire *wire, struct gpio_lines *ret, struct err *err)
 {
 	static const struct gpio_lines_ops ops = { take, levels, close_chip };
-	static struct gpio_setup setup;
-	const struct gpio_lines lines = { .ops = &ops, .switch_fd = 42 };
 
-	setup = (struct gpio_setup){ .chip = "fake", .pulses_per_rev = 100, .direction = 1 };
+	if (strcmp(name, "fake") != 0)
+		return __real_gpio_lines_open(name, wire, ret, err);
+	*ret = (struct gpio_lines){ .ops = &ops, .switch_fd = 42 };
+	return RC_OK;
+}
+
+/* unwired: bits of enum gpio_use. */
+static enum rc open_wired(unsigned roles, unsigned unwired, const char *name, struct link *link, struct err *err)
+{
+	static struct gpio_setup setup;
+
+	setup = (struct gpio_setup){ .chip = name, .pulses_per_rev = 100, .direction = 1 };
 	for (unsigned use = 0; use < GPIO_USES; use++)
-		setup.wire[use].wired = use != GPIO_PULSE_B || two_channels;
+		setup.wire[use].wired = !(unwired >> use & 1);
 	chip.n = chip.takes = 0;
 	chip.active = ALL_GOOD & ~(1u << GPIO_CONTACTOR);
 	chip.lost = chip.gone = chip.closed = false;
 	snap = snapshot_blank();
+	in = (struct instrument){ 0 };
 	const struct instrument_config config = { .name = "gpio pins", .roles = roles, .number = 3, .gpio = &setup };
 	machine = clock_machine();
-	assert_int_equal(gpio_open_lines(&config, &lines, &machine, &in, NULL), RC_OK);
+	return gpio_open(&config, link, &machine, &in, err);
+}
+
+static void open_with(unsigned roles, bool two_channels)
+{
+	assert_int_equal(open_wired(roles, two_channels ? 0 : 1u << GPIO_PULSE_B, "fake", NULL, NULL), RC_OK);
 	assert_int_equal(in.ops->begin(in.ctx, NULL), RC_OK);
 }
 
@@ -243,6 +285,103 @@ static void a_chip_that_is_not_there_is_told(void **state)
 	assert_non_null(strstr(err.what, "cannot open the GPIO chip \"no-such-chip\""));
 }
 
+/* Whatever cannot be had: a sentence, and the chip is closed once. */
+static void without_memory_or_a_thread_the_chip_is_closed(void **state)
+{
+	struct err err = { 0 };
+
+	(void)state;
+	for (long n = 0; n < 3; n++) {
+		to_go = n;
+		assert_int_equal(open_wired(ROLE_LINES, 0, "fake", NULL, &err), RC_NOMEM);
+		assert_int_equal(to_go, -1);
+		assert_non_null(strstr(err.what, "out of memory for "));
+		assert_true(chip.closed);
+		assert_null(in.ops);
+	}
+	no_thread = true;
+	assert_int_equal(open_wired(ROLE_LINES, 0, "fake", NULL, &err), RC_IO);
+	no_thread = false;
+	assert_string_equal(err.what, "cannot start a thread: Resource temporarily unavailable");
+	assert_true(chip.closed);
+	assert_null(in.ops);
+}
+
+/* A line without a wire is told by another instrument, or by nobody: this one leaves it alone. */
+static void what_is_not_wired_is_not_told(void **state)
+{
+	static const struct {
+		unsigned unwired, lines;
+		enum channel_id channel;
+	} rows[] = {
+		{ 1u << GPIO_ESTOP, LINE_CAGE | LINE_CONTACTOR, CHANNEL_ESTOP },
+		{ 1u << GPIO_CAGE, LINE_ESTOP | LINE_CONTACTOR, CHANNEL_CAGE },
+		{ 1u << GPIO_CONTACTOR, LINE_ESTOP | LINE_CAGE, CHANNEL_CONTACTOR },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		assert_int_equal(open_wired(ROLE_LINES, rows[i].unwired | 1u << GPIO_PULSE_A, "fake", NULL, NULL),
+				 RC_OK);
+		assert_int_equal(in.lines, rows[i].lines);
+		assert_true(in.no_direction);
+		snap.estop_ok = snap.cage_closed = snap.contactor_closed = true;
+		set_levels(0);
+		look();
+		assert_int_equal(snap.estop_ok, !(rows[i].lines & LINE_ESTOP));
+		assert_int_equal(snap.cage_closed, !(rows[i].lines & LINE_CAGE));
+		assert_int_equal(snap.contactor_closed, !(rows[i].lines & LINE_CONTACTOR));
+		assert_false(is_told(&snap, rows[i].channel));
+		close_it();
+	}
+}
+
+/* As a virtual bench sends them: levels, how often each fell, pulses, time of the newest edge and of the line. */
+static void lines_of_a_bench(void **state)
+{
+	struct far_end end;
+	char flood[300];
+
+	(void)state;
+	far_end_open("gpio", &end);
+	assert_int_equal(open_wired(ROLE_LINES | ROLE_PICK, 0, NULL, end.link, NULL), RC_OK);
+	assert_int_equal(in.switch_fd, -1);
+	assert_int_equal(in.ops->begin(in.ctx, NULL), RC_OK);
+	in.ops->poll(in.ctx, &snap); /* nothing came yet: the dangerous value of each */
+	assert_false(snap.estop_ok || snap.cage_closed || snap.contactor_closed);
+	assert_true(isinf(snap.channel[CHANNEL_ESTOP].age_s) && snap.channel[CHANNEL_ESTOP].quality == QUALITY_MISSING);
+	memset(flood, '7', sizeof flood);
+	memcpy(flood, "G ", 2);
+	flood[sizeof flood - 1] = '\n';
+	static const char text[] = "G 3 0 0\nG 3 0 0 0 25 900000 1000000\nG 0 0 0";
+	assert_int_equal(send(end.fd, flood, sizeof flood, 0), sizeof flood);
+	assert_int_equal(send(end.fd, text, sizeof text - 1, 0), sizeof text - 1);
+	for (int i = 0; i < 3; i++)
+		in.ops->poll(in.ctx, &snap);
+	assert_true(snap.estop_ok && snap.cage_closed && !snap.contactor_closed);
+	assert_int_equal(snap.channel[CHANNEL_ESTOP].fresh, 1);
+	assert_true(fabs(snap.edge_age_s - 0.1) < 1e-9);
+	/* more than a tick reads: the rest comes at the next one */
+	char much[5000];
+	memset(much, ' ', sizeof much);
+	much[0] = '\n';
+	memcpy(much + sizeof much - 33, "\nG 2 1 0 0 30 950000 1010000    \n", 33);
+	assert_int_equal(send(end.fd, much, sizeof much, 0), sizeof much);
+	in.ops->poll(in.ctx, &snap);
+	assert_int_equal(snap.channel[CHANNEL_ESTOP].fresh, 1);
+	in.ops->poll(in.ctx, &snap);
+	assert_int_equal(snap.channel[CHANNEL_ESTOP].fresh, 2);
+	assert_int_equal(snap.pulses, 5); /* since the first line */
+	assert_false(snap.estop_ok);
+	shutdown(end.fd, SHUT_RDWR);
+	in.ops->poll(in.ctx, &snap);
+	assert_false(snap.cage_closed);
+	assert_true(isinf(snap.channel[CHANNEL_CAGE].age_s));
+	assert_non_null(strstr(in.error, "its chip is gone"));
+	in.ops->close(in.ctx);
+	far_end_close(&end);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -252,6 +391,9 @@ int main(void)
 		cmocka_unit_test(edges_that_were_lost_end_the_pick_up),
 		cmocka_unit_test(a_chip_that_is_gone_is_told),
 		cmocka_unit_test(a_chip_that_is_not_there_is_told),
+		cmocka_unit_test(without_memory_or_a_thread_the_chip_is_closed),
+		cmocka_unit_test(what_is_not_wired_is_not_told),
+		cmocka_unit_test(lines_of_a_bench),
 	};
 
 	pthread_mutex_init(&chip.lock, NULL);

@@ -5,10 +5,13 @@
 
 #include "tests/unit/instrument/line_scene.h"
 
+static const char *question = "P";
+
 static enum rc open_indicator(const char *says, bool asks, struct err *err)
 {
-	struct indicator_setup setup = { .tell = { pattern("{stable=US|ST} {reading} kg"), pattern("OL") },
-					 .n_tell = 2,
+	struct indicator_setup setup = { .tell = { pattern("{stable=US|ST} {reading} kg"), pattern("OL"),
+						   pattern("{over=OK|OVER} {reading} kg") },
+					 .n_tell = 3,
 					 .division = 0.005,
 					 .saturation = 4000 };
 	const struct instrument_config config = {
@@ -16,7 +19,7 @@ static enum rc open_indicator(const char *says, bool asks, struct err *err)
 	};
 
 	if (asks)
-		setup.ask = pattern("P");
+		setup.ask = pattern(question);
 	device_begin("indicator", says);
 	return indicator_open(&config, d.end.link, &a_clock, &d.in, err);
 }
@@ -135,6 +138,73 @@ static void one_that_is_not_understood_is_refused(void **state)
 	}
 }
 
+/* Beyond its range it still shows a number: that one is not believed, its side is. */
+static void beyond_its_range(void **state)
+{
+	(void)state;
+	assert_int_equal(open_indicator("OK 0.500 kg\n", false, NULL), RC_OK);
+	d.says = NULL;
+	for (int i = 0; i < 2; i++) {
+		say(i == 0 ? "OVER 20.1 kg\n" : "OVER -0.3 kg\n");
+		look(0.01);
+		assert_int_equal(d.snap.cell_count, i == 0 ? 4000 : -4000);
+		assert_int_equal(d.snap.channel[CHANNEL_CELL].quality, QUALITY_SATURATED);
+	}
+	end();
+}
+
+static enum rc open_silent(struct err *err)
+{
+	return open_indicator(NULL, false, err);
+}
+
+static void its_line_ends_while_it_is_waited_for(void **state)
+{
+	(void)state;
+	a_wait_that_ends(open_silent);
+}
+
+/* More than 4096 bytes at once: a tick takes a part, the next one the rest. */
+static void a_tick_does_not_read_for_ever(void **state)
+{
+	char much[5001];
+
+	(void)state;
+	memset(much, '\n', sizeof much - 1);
+	much[sizeof much - 1] = '\0';
+	assert_int_equal(open_indicator("ST 0.500 kg\n", false, NULL), RC_OK);
+	d.says = NULL;
+	look(0.01);
+	say(much);
+	say("ST 1.000 kg\n");
+	look(0.01);
+	assert_int_equal(d.snap.cell_count, 100);
+	look(0.01);
+	assert_int_equal(d.snap.cell_count, 200);
+	end();
+}
+
+/* Patterns with a line end of their own get no second one; nobody is asked over a line that is gone. */
+static void a_question_s_own_end_is_kept(void **state)
+{
+	static const char *const texts[] = { "P\\n", "P\\r", "P" };
+	static const char *const heard_of[] = { "P\n", "P\r", "P\n" };
+	char heard[10];
+
+	(void)state;
+	for (int i = 0; i < 3; i++) {
+		question = texts[i];
+		assert_int_equal(open_indicator("ST 0.500 kg\n", true, NULL), RC_OK);
+		question = "P";
+		assert_int_equal(recv(d.end.fd, heard, sizeof heard, MSG_DONTWAIT), 2);
+		assert_memory_equal(heard, heard_of[i], 2);
+		shutdown(d.end.fd, SHUT_RDWR);
+		look(0.3);
+		assert_true(isinf(d.snap.channel[CHANNEL_CELL].age_s));
+		end();
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -143,6 +213,10 @@ int main(void)
 		cmocka_unit_test(silence_has_an_age),
 		cmocka_unit_test(it_is_asked_once_a_period),
 		cmocka_unit_test(one_that_is_not_understood_is_refused),
+		cmocka_unit_test(beyond_its_range),
+		cmocka_unit_test(its_line_ends_while_it_is_waited_for),
+		cmocka_unit_test(a_tick_does_not_read_for_ever),
+		cmocka_unit_test(a_question_s_own_end_is_kept),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -12,7 +12,8 @@ static const char *const *next_answer; /* one at each sleep; NULL: no more */
 static enum rc sleep_and_answer(void *ctx, struct mono until, struct err *err)
 {
 	(void)ctx;
-	(void)err;
+	if (happens != NOTHING_HAPPENS)
+		return sleep_until(ctx, until, err);
 	now = until;
 	if (next_answer && *next_answer)
 		say(*next_answer++);
@@ -202,6 +203,17 @@ static void a_coil_gets_its_current_and_tells_it(void **state)
 	end();
 }
 
+static enum rc open_silent(struct err *err)
+{
+	return open_supply(false, NULL, err);
+}
+
+static void its_line_ends_while_it_is_waited_for(void **state)
+{
+	(void)state;
+	a_wait_that_ends(open_silent);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -211,6 +223,7 @@ int main(void)
 		cmocka_unit_test(a_refused_order_is_told_and_ages),
 		cmocka_unit_test(its_limit_is_read_with_its_readings),
 		cmocka_unit_test(a_coil_gets_its_current_and_tells_it),
+		cmocka_unit_test(its_line_ends_while_it_is_waited_for),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

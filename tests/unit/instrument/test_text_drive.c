@@ -5,6 +5,8 @@
 
 #include "tests/unit/instrument/line_scene.h"
 
+static const char *question = "?";
+
 static enum rc open_drive(const char *says, bool asks, struct err *err)
 {
 	struct text_drive_setup setup = {
@@ -19,7 +21,7 @@ static enum rc open_drive(const char *says, bool asks, struct err *err)
 	};
 
 	if (asks)
-		setup.ask = pattern("?");
+		setup.ask = pattern(question);
 	device_begin("drive", says);
 	d.snap.channel[CHANNEL_CONTACTOR].fresh = 1;
 	d.snap.contactor_closed = true;
@@ -65,7 +67,7 @@ static void it_tells_and_is_commanded(void **state)
 static void a_line_for_each_mode(void **state)
 {
 	const struct text_drive_setup setup = { .speed = pattern("V {speed.1}"),
-						.torque = pattern("L{limit.0} M{torque.2}"),
+						.torque = pattern("L{limit.0} M{torque.2}\\n"),
 						.position = pattern("P{angle.1},{limit.1}"),
 						.off = pattern("OFF") };
 	static const struct {
@@ -130,7 +132,7 @@ static void what_is_no_line(void **state)
 	memset(flood, ' ', sizeof flood);
 	memcpy(flood, "S 5 1", 5); /* what fits the line would be whole */
 	flood[sizeof flood - 1] = '\0';
-	assert_int_equal(open_drive("S 0 0\nF 0\n", false, NULL), RC_OK);
+	assert_int_equal(open_drive("S 0 0\nF 0\n", true, NULL), RC_OK);
 	say(flood);
 	say("\n");
 	look(0.01);
@@ -143,12 +145,62 @@ static void what_is_no_line(void **state)
 	end();
 }
 
+static enum rc open_silent(struct err *err)
+{
+	return open_drive(NULL, false, err);
+}
+
+static void its_line_ends_while_it_is_waited_for(void **state)
+{
+	(void)state;
+	a_wait_that_ends(open_silent);
+}
+
+/* More than 4096 bytes at once: a tick takes a part, the next one the rest. */
+static void a_tick_does_not_read_for_ever(void **state)
+{
+	char much[5001];
+
+	(void)state;
+	memset(much, '\n', sizeof much - 1);
+	much[sizeof much - 1] = '\0';
+	assert_int_equal(open_drive("S 0 0\nF 0\n", false, NULL), RC_OK);
+	say(much);
+	say("S 36 1\n");
+	look(0.01);
+	assert_true(fabs(d.snap.drive_rotor_rpm) < 1e-9);
+	look(0.01);
+	assert_true(fabs(d.snap.drive_rotor_rpm - 36) < 1e-9);
+	end();
+}
+
+/* Patterns with a line end of their own get no second one. */
+static void a_line_s_own_end_is_kept(void **state)
+{
+	static const char *const texts[] = { "?\\n", "?\\r", "?" };
+	static const char *const heard_of[] = { "?\n", "?\r", "?\n" };
+
+	(void)state;
+	for (int i = 0; i < 3; i++) {
+		question = texts[i];
+		assert_int_equal(open_drive("S 0 0\nF 0\n", true, NULL), RC_OK);
+		question = "?";
+		assert_string_equal(heard(), heard_of[i]);
+		end();
+	}
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		cmocka_unit_test(it_tells_and_is_commanded), cmocka_unit_test(a_line_for_each_mode),
-		cmocka_unit_test(one_that_is_asked),         cmocka_unit_test(one_that_does_not_tell_all_is_refused),
+		cmocka_unit_test(it_tells_and_is_commanded),
+		cmocka_unit_test(a_line_for_each_mode),
+		cmocka_unit_test(one_that_is_asked),
+		cmocka_unit_test(one_that_does_not_tell_all_is_refused),
 		cmocka_unit_test(what_is_no_line),
+		cmocka_unit_test(its_line_ends_while_it_is_waited_for),
+		cmocka_unit_test(a_tick_does_not_read_for_ever),
+		cmocka_unit_test(a_line_s_own_end_is_kept),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
