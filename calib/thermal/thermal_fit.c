@@ -275,7 +275,8 @@ void thermal_fit_moved(const struct thermal_fit *fit, const double *z, struct th
 	*ret_loss = fit->loss;
 	if (fit->watts && fit->torque) {
 		size_t law = l.p;
-		ret_loss->fixed_W = q[law];
+		double Rc = l.two ? ret_model->resistance_K_per_W[1] : 0;
+		ret_loss->fixed_W = q[law] + fit->beside_W * Rc / (Rw + Rc);
 		ret_loss->per_Nm2_W = q[law + 1];
 		ret_loss->per_K = q[law + 2];
 	} else if (fit->torque) {
@@ -356,6 +357,7 @@ static enum rc run(const struct thermal_record *r, bool fixed, size_t holds, dou
 	ret->watts = r->loss_W;
 	ret->torque = r->torque_Nm;
 	ret->fixed = fixed;
+	ret->beside_W = two && ret->watts ? r->beside_W : 0;
 	ret->holds = holds;
 	if (r->n * (two ? 2 : 1) < j.l.p)
 		return err_set(err, RC_ARG, 0, "%zu rows are too few; expected at least %zu", r->n,

@@ -28,14 +28,19 @@ struct thermal_record {
 	size_t n;
 	const double *time_s, *winding_degC, *case_degC, *ambient_degC, *torque_Nm, *loss_W;
 	const double *hold; /* a number of each hold: where it changes, another record begins; NULL: one */
+	/* Heat that is known to come to the case past the winding while there is load: of a drive on the actuator, say.
+	 * Only with both temperatures and the loss, which it is no part of. */
+	double beside_W;
 };
 
 struct thermal_fit {
 	struct thermal_model model;
 	struct thermal_loss loss;
-	bool watts;  /* resistances are K/W */
-	bool torque; /* loss goes by torque, so forecasts at other torques hold */
-	bool fixed;  /* a fixed part was fitted */
+	bool watts;      /* resistances are K/W */
+	bool torque;     /* loss goes by torque, so forecasts at other torques hold */
+	bool fixed;      /* a fixed part was fitted */
+	double beside_W; /* as in the record; the law of a loss by torque has it as the fixed watts that warm the
+			    winding as much in the end */
 	size_t holds;
 	double start_degC[THERMAL_HOLDS][THERMAL_STORES]; /* fitted, at the first row of each hold */
 	double u_tau_s[THERMAL_STORES], u_resistance_K_per_W[THERMAL_STORES]; /* NaN without spare readings */

@@ -17,6 +17,7 @@ struct thermal_layout thermal_layout(bool two, bool watts, bool torque, bool fix
 struct thermal_rows {
 	size_t n;
 	double *time_s, *temp[THERMAL_STORES], *ambient_degC, *input, *on;
+	double beside_W;
 	size_t *hold;
 };
 enum rc thermal_rows_new(const struct thermal_record *r, size_t most, struct thermal_rows *ret,

@@ -70,6 +70,7 @@ enum rc thermal_rows_new(const struct thermal_record *r, size_t most, struct the
 		free(rows.hold);
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", r->n);
 	}
+	rows.beside_W = r->beside_W;
 	rows.time_s = block;
 	rows.temp[0] = block + r->n;
 	rows.temp[1] = block + 2 * r->n;
@@ -105,6 +106,7 @@ void thermal_follow(const struct thermal_layout *l, const struct thermal_rows *r
 	double r = l->two ? exp(param[l->at_case + 1]) : 0, last_dt = NAN;
 	struct thermal_model m = { l->two, { exp(param[0]), l->two ? exp(param[l->at_case]) : NAN }, { 1, r } };
 	double heat = l->watts || l->torque ? exp(param[1]) : param[1], fixed = l->fixed ? param[l->at_fixed] : 0;
+	double beside = l->two && l->watts ? rows->beside_W * heat * r : 0;
 	double temp[2] = { 0, 0 };
 	struct thermal_step s = { { 0 }, { { 0 } } };
 
@@ -120,8 +122,9 @@ void thermal_follow(const struct thermal_layout *l, const struct thermal_rows *r
 			if (!(fabs(dt - last_dt) <= 1e-9 * dt))
 				s = thermal_step(&m, dt, 0, 0, 0);
 			last_dt = dt;
-			s.steady[0] = ambient + rise * (1 + r);
-			s.steady[1] = ambient + rise * r;
+			double past = beside * rows->on[i - 1];
+			s.steady[0] = ambient + rise * (1 + r) + past;
+			s.steady[1] = ambient + rise * r + past;
 			thermal_advance(&s, temp);
 		}
 		out[0][i] = temp[0];

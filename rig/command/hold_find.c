@@ -221,10 +221,10 @@ static enum rc find(const struct hold_wanted *w, const struct thermal_record *r,
 	return RC_OK;
 }
 
-/* --- what the sensors are off by: the whole of it again, with one column moved --- */
-static void widen(struct thermal_answer *a, double moved)
+/* --- the whole of it again with something else: one sensor's column moved, or heat of the drive in the case --- */
+static void widen(struct thermal_answer *a, double moved, double share)
 {
-	double by = fabs(moved - a->value), U = 1.96 * by;
+	double by = share * fabs(moved - a->value), U = 1.96 * by;
 
 	if (!isfinite(a->value))
 		return;
@@ -235,59 +235,78 @@ static void widen(struct thermal_answer *a, double moved)
 		a->u = NAN;
 }
 
-static void take_moved(struct hold_found *h, const struct hold_found *m, enum hold_sensor sensor)
+/* share: of what it moves by, the standard uncertainty. */
+static void take_moved(struct hold_found *h, const struct hold_found *m, enum hold_source source, double share)
 {
+	const struct thermal_model *to = &m->fit.model, *from = &h->fit.model;
+
 	for (int k = 0; k < THERMAL_STORES; k++) {
-		h->sensor_tau_s[sensor][k] = m->fit.model.tau_s[k] - h->fit.model.tau_s[k];
-		h->sensor_K_per_W[sensor][k] = m->fit.model.resistance_K_per_W[k] - h->fit.model.resistance_K_per_W[k];
+		h->moved_tau_s[source][k] = share * (to->tau_s[k] - from->tau_s[k]);
+		h->moved_K_per_W[source][k] = share * (to->resistance_K_per_W[k] - from->resistance_K_per_W[k]);
 	}
-	widen(&h->time_s, m->time_s.value);
-	widen(&h->steady_degC, m->steady_degC.value);
-	widen(&h->continuous_Nm, m->continuous_Nm.value);
+	widen(&h->time_s, m->time_s.value, share);
+	widen(&h->steady_degC, m->steady_degC.value, share);
+	widen(&h->continuous_Nm, m->continuous_Nm.value, share);
 	for (size_t i = 0; i < h->n_points && i < m->n_points; i++)
-		widen(&h->point[i].time_s, m->point[i].time_s.value);
+		widen(&h->point[i].time_s, m->point[i].time_s.value, share);
 	for (size_t i = 0; i < h->n_duties && i < m->n_duties; i++)
-		widen(&h->duty[i].torque_Nm, m->duty[i].torque_Nm.value);
+		widen(&h->duty[i].torque_Nm, m->duty[i].torque_Nm.value, share);
 }
 
-/* h: as found so far; its torques are those of the holding times again. */
-static enum rc move_sensor(const struct hold_wanted *w, const struct thermal_record *r, enum hold_sensor sensor,
-			   const struct hold_found *h, struct hold_found *ret, struct err *err)
+/* As w, at the torques of the holding times that were found. */
+static struct hold_wanted once_more(const struct hold_wanted *w, const struct hold_found *h)
 {
-	struct thermal_record moved = *r;
-	const double **column[HOLD_SENSORS] = { &moved.winding_degC, &moved.case_degC, &moved.ambient_degC };
-	const double *read = *column[sensor];
 	struct hold_wanted again = *w;
+
+	again.n_list = h->n_points;
+	for (size_t i = 0; i < h->n_points; i++)
+		again.list[i] = h->point[i].torque_Nm;
+	return again;
+}
+
+static enum rc find_again(const struct hold_wanted *w, const struct thermal_record *r, enum hold_source source,
+			  struct hold_found *ret, struct err *err)
+{
+	struct thermal_record other = *r;
+	const double **column[HOLD_SENSORS] = { &other.winding_degC, &other.case_degC, &other.ambient_degC };
 	double *truly = calloc(r->n, sizeof *truly);
 
 	if (!truly)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	for (size_t i = 0; i < r->n; i++)
-		truly[i] = read[i] - w->u_sensor_K[sensor];
-	*column[sensor] = truly;
-	again.n_list = h->n_points;
-	for (size_t i = 0; i < h->n_points; i++)
-		again.list[i] = h->point[i].torque_Nm;
+	if (source == HOLD_DRIVE) {
+		other.beside_W = w->most_beside_W;
+	} else {
+		for (size_t i = 0; i < r->n; i++)
+			truly[i] = (*column[source])[i] - w->u_sensor_K[source];
+		*column[source] = truly;
+	}
 	*ret = hold_none();
-	enum rc rc = find(&again, &moved, ret, err);
+	enum rc rc = find(w, &other, ret, err);
 	free(truly);
 	return rc;
 }
 
-enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h, struct err *err)
+static bool may_move(const struct hold_wanted *w, const struct thermal_record *r, enum hold_source source)
 {
 	const double *const column[HOLD_SENSORS] = { r->winding_degC, r->case_degC, r->ambient_degC };
-	struct hold_found *moved = calloc(2, sizeof *moved);
-	enum rc rc = moved ? find(w, r, h, err) : err_set(err, RC_NOMEM, 0, "out of memory");
 
-	if (rc == RC_OK)
-		moved[1] = *h; /* as found, without a sensor's part */
-	for (enum hold_sensor k = 0; k < HOLD_SENSORS && rc == RC_OK; k++) {
-		if (!column[k] || !(w->u_sensor_K[k] > 0))
+	if (source == HOLD_DRIVE)
+		return w->most_beside_W > 0 && r->winding_degC && r->case_degC && r->torque_Nm && r->loss_W;
+	return column[source] && w->u_sensor_K[source] > 0;
+}
+
+enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h, struct err *err)
+{
+	struct hold_found *moved = calloc(1, sizeof *moved);
+	enum rc rc = moved ? find(w, r, h, err) : err_set(err, RC_NOMEM, 0, "out of memory");
+	const struct hold_wanted again = once_more(w, h);
+
+	for (enum hold_source k = 0; k < HOLD_SOURCES && rc == RC_OK; k++) {
+		if (!may_move(w, r, k))
 			continue;
-		rc = move_sensor(w, r, k, &moved[1], &moved[0], err);
-		if (rc == RC_OK)
-			take_moved(h, &moved[0], k);
+		rc = find_again(&again, r, k, moved, err);
+		if (rc == RC_OK) /* what the case gets is anything from nothing on: a rectangle */
+			take_moved(h, moved, k, k == HOLD_DRIVE ? 1 / sqrt(3) : 1);
 	}
 	free(moved);
 	return rc;

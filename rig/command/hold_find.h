@@ -17,6 +17,7 @@ struct hold_wanted {
 	/* What all readings of loss and torque are off by together, relative, k = 1; 0: not told, in no interval. */
 	double u_loss_1, u_torque_1;
 	double u_sensor_K[HOLD_SENSORS]; /* likewise of the temperatures, all rows of one sensor together */
+	double most_beside_W;            /* the case may get between nothing and so much past the winding; 0: none */
 };
 
 /* As without options: equilibrium at 2 K/h (IEC 60034-1) over half an hour. */

@@ -24,6 +24,7 @@
 #define LIMIT_rpm 20.0
 #define SLIP_deg 3.0
 #define BELOW_GUARD_K 3.0 /* a hold ends by itself before the guard stops it */
+#define DRIVE_SHARE 0.05  /* of the loss: the drive's own, by its current; common practice, no source */
 #define SLIP_SHARE 0.9    /* of what the brake takes for ever */
 
 static const struct live_item hazards[] = {
@@ -322,21 +323,23 @@ static void read_meter(struct holding *w)
 	for (size_t i = 0; i < w->meter.n; i++)
 		square += w->meter.part[i].u_W * w->meter.part[i].u_W;
 	w->u_cell_Nm = cell_u_Nm(cal, w->meter.torque_Nm);
+	/* A drive on the actuator warms its case, one beside it does not. */
+	w->wanted.most_beside_W = fmax(0, s->idle_W) + DRIVE_SHARE * fmax(0, w->meter.loss_W);
 	w->wanted.u_loss_1 = hypot(sqrt(square), turn * w->u_cell_Nm) / w->meter.loss_W;
 	w->wanted.u_torque_1 = w->u_cell_Nm / w->meter.torque_Nm;
 	if (!(w->wanted.u_loss_1 > 0 && w->wanted.u_torque_1 > 0)) /* no loss, or beyond the calibration */
 		w->wanted.u_loss_1 = w->wanted.u_torque_1 = 0;
 }
 
-static void add_sensors(struct holding *w, int k, int store)
+static void add_moved(struct holding *w, int k, int store)
 {
 	const struct hold_found *h = &w->found;
 
 	live_procedure_part(&w->p, taus[store], "scatter of the record", h->fit.u_tau_s[k]);
-	for (int i = 0; i < HOLD_SENSORS; i++) {
-		const char *source = hold_sensor_source((enum hold_sensor)i);
-		live_procedure_part(&w->p, taus[store], source, h->sensor_tau_s[i][k]);
-		live_procedure_part(&w->p, stores[store], source, h->sensor_K_per_W[i][k]);
+	for (int i = 0; i < HOLD_SOURCES; i++) {
+		const char *source = hold_source_name((enum hold_source)i);
+		live_procedure_part(&w->p, taus[store], source, h->moved_tau_s[i][k]);
+		live_procedure_part(&w->p, stores[store], source, h->moved_K_per_W[i][k]);
 	}
 }
 
@@ -351,7 +354,7 @@ static void add_budget(struct holding *w)
 	for (int k = 0; k < (f->model.two ? 2 : 1); k++) {
 		int store = f->model.two ? k : strcmp(w->found.store, "case") == 0;
 		const char *key = stores[store];
-		add_sensors(w, k, store);
+		add_moved(w, k, store);
 		if (!(w->found.u_loss_1 > 0))
 			continue;
 		double each = -f->model.resistance_K_per_W[k] / w->meter.loss_W;

@@ -8,11 +8,12 @@
 #include <math.h>
 #include <stdio.h>
 
-const char *hold_sensor_source(enum hold_sensor sensor)
+const char *hold_source_name(enum hold_source source)
 {
-	static const char *const source[] = { "sensor of the winding", "sensor of the case", "sensor of the ambient" };
+	static const char *const name[] = { "sensor of the winding", "sensor of the case", "sensor of the ambient",
+					    "heat of the drive in the case" };
 
-	return source[sensor];
+	return name[source];
 }
 
 /* Watts that all are too large make it too small by as much. */
@@ -21,21 +22,21 @@ static double loss_part(const struct hold_found *h, int k)
 	return -h->u_loss_1 * h->fit.model.resistance_K_per_W[k];
 }
 
-static double with_sensors(double u, const double part[HOLD_SENSORS][THERMAL_STORES], int k)
+static double with_sources(double u, const double part[HOLD_SOURCES][THERMAL_STORES], int k)
 {
-	for (int i = 0; i < HOLD_SENSORS; i++)
+	for (int i = 0; i < HOLD_SOURCES; i++)
 		u = hypot(u, part[i][k]);
 	return u;
 }
 
 static double u_resistance(const struct hold_found *h, int k)
 {
-	return with_sensors(hypot(h->fit.u_resistance_K_per_W[k], loss_part(h, k)), h->sensor_K_per_W, k);
+	return with_sources(hypot(h->fit.u_resistance_K_per_W[k], loss_part(h, k)), h->moved_K_per_W, k);
 }
 
 static double u_tau(const struct hold_found *h, int k)
 {
-	return with_sensors(h->fit.u_tau_s[k], h->sensor_tau_s, k);
+	return with_sources(h->fit.u_tau_s[k], h->moved_tau_s, k);
 }
 
 static void add_part(json_t *list, const char *source, double u)
@@ -46,14 +47,14 @@ static void add_part(json_t *list, const char *source, double u)
 
 /* A number by source; none where the record's scatter is all. loss: 0, or what the watts make of it. */
 static json_t *number_by_source(const struct hold_found *h, double value, double u_all, double scatter, double loss,
-				const double part[HOLD_SENSORS][THERMAL_STORES], int k)
+				const double part[HOLD_SOURCES][THERMAL_STORES], int k)
 {
 	json_t *number = number_json(value, u_all, h->fit.dof), *list = json_array();
 
 	add_part(list, "scatter of the record", scatter);
 	add_part(list, "loss", loss);
-	for (int i = 0; i < HOLD_SENSORS; i++)
-		add_part(list, hold_sensor_source((enum hold_sensor)i), part[i][k]);
+	for (int i = 0; i < HOLD_SOURCES; i++)
+		add_part(list, hold_source_name((enum hold_source)i), part[i][k]);
 	if (json_array_size(list) > 1)
 		json_object_set(number, "budget", list);
 	json_decref(list);
@@ -63,10 +64,10 @@ static json_t *number_by_source(const struct hold_found *h, double value, double
 static json_t *store_json(const struct hold_found *h, int k)
 {
 	const struct thermal_fit *f = &h->fit;
-	json_t *tau = number_by_source(h, f->model.tau_s[k], u_tau(h, k), f->u_tau_s[k], 0, h->sensor_tau_s, k);
+	json_t *tau = number_by_source(h, f->model.tau_s[k], u_tau(h, k), f->u_tau_s[k], 0, h->moved_tau_s, k);
 	json_t *resistance =
 		f->watts ? number_by_source(h, f->model.resistance_K_per_W[k], u_resistance(h, k),
-					    f->u_resistance_K_per_W[k], loss_part(h, k), h->sensor_K_per_W, k)
+					    f->u_resistance_K_per_W[k], loss_part(h, k), h->moved_K_per_W, k)
 			 : json_null();
 
 	return json_pack("{s:o, s:o}", "tau_s", tau, "resistance_K_per_W", resistance);

@@ -8,8 +8,9 @@
 #include <jansson.h>
 
 #define HOLD_TORQUES 24
-enum hold_sensor { HOLD_WINDING, HOLD_CASE, HOLD_AMBIENT, HOLD_SENSORS };
-const char *hold_sensor_source(enum hold_sensor sensor); /* as budgets name it */
+/* What is found again with something else in its place: a sensor that is off, or heat of the drive. */
+enum hold_source { HOLD_WINDING, HOLD_CASE, HOLD_AMBIENT, HOLD_SENSORS, HOLD_DRIVE = HOLD_SENSORS, HOLD_SOURCES };
+const char *hold_source_name(enum hold_source source); /* as budgets name it */
 
 struct hold_point {
 	double torque_Nm;
@@ -27,8 +28,9 @@ struct hold_found {
 	double slope_K_per_h, u_slope_K_per_h, equilibrium_K_per_h, window_s;
 	double limit_degC, ambient_degC; /* limit NaN: none given */
 	double u_loss_1, u_torque_1;     /* common to all readings, in the intervals; 0: not told */
-	/* What the model moves by where a sensor tells its u too much, signed; in the intervals. 0: not told. */
-	double sensor_tau_s[HOLD_SENSORS][THERMAL_STORES], sensor_K_per_W[HOLD_SENSORS][THERMAL_STORES];
+	/* What the model moves by where a sensor tells its u too much, signed, and u by the drive's heat; in the
+	 * intervals. 0: not told. */
+	double moved_tau_s[HOLD_SOURCES][THERMAL_STORES], moved_K_per_W[HOLD_SOURCES][THERMAL_STORES];
 	bool ambient_assumed, by_resistance, limit_reached;
 	double held_Nm, held_W, most_Nm, warmest_degC; /* NaN where not known */
 	struct thermal_answer time_s, steady_degC, continuous_Nm;
