@@ -115,6 +115,7 @@ static void page_style(FILE *f)
 	      "none}\n"
 	      " figure svg{max-height:105mm}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
+	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " nav,.reading,#files{display:none}#cautions{break-inside:avoid}\n"
 	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-"

@@ -79,11 +79,15 @@ enum rc procedure_tables(const struct report *r, const char *dir, struct err *er
 	return rc;
 }
 
+/* at: lines from above, whatever the height of the drawing. */
 static void put_line(FILE *f, int id, double at, const char *text)
 {
 	fprintf(f, "set label %d '", id);
 	gnuplot_text(f, text);
-	fprintf(f, "' at screen 0.012, screen %.3f left noenhanced font ',13' textcolor rgb '#5a5a5a'\n", at);
+	fprintf(f,
+		"' at screen 0.012, screen 1 offset 0, character %.2f left noenhanced font ',13' textcolor rgb "
+		"'#5a5a5a'\n",
+		-at);
 }
 
 static void put_whose(FILE *f, const struct report *r)
@@ -91,9 +95,9 @@ static void put_whose(FILE *f, const struct report *r)
 	char line[WHOSE_LINES][GNUPLOT_LINE];
 	size_t n = gnuplot_lines(r->source, WHOSE_LETTERS, line, WHOSE_LINES);
 
-	put_line(f, 900, 0.97, r->subject);
+	put_line(f, 900, 0.8, r->subject);
 	for (size_t i = 0; i < n; i++)
-		put_line(f, 901 + (int)i, 0.935 - 0.035 * (double)i, line[i]);
+		put_line(f, 901 + (int)i, 1.8 + (double)i, line[i]);
 }
 
 /* r: whose drawing it is, NULL: it does not say. */

@@ -61,6 +61,7 @@ static void results(FILE *f, const struct report *r)
 {
 	struct procedure_number list[PROCEDURE_NUMBERS];
 	size_t n = procedure_numbers(&r->procedure, list);
+	char u[64];
 
 	fputs("<section id=\"results\">\n<h2>Results</h2>\n<table class=\"narrow\">\n<caption>± is the expanded "
 	      "uncertainty at 95 "
@@ -74,10 +75,8 @@ static void results(FILE *f, const struct report *r)
 		fputs("</td>", f);
 		plain(f, list[i].value, list[i].U);
 		fprintf(f, "<td data-label=\"unit\">%s</td><td class=\"n\" data-label=\"u\">", list[i].unit);
-		if (isfinite(list[i].u))
-			fprintf(f, "%.2g</td>", list[i].u);
-		else
-			fputs("not known</td>", f);
+		text_U(u, sizeof u, list[i].u);
+		fprintf(f, "%s</td>", isfinite(list[i].u) && u[0] == '\0' ? "0" : u[0] ? u : "not known");
 		fputs("<td class=\"n\" data-label=\"degrees of freedom\">", f);
 		if (isfinite(list[i].u) && list[i].dof < 1000)
 			fprintf(f, "%.3g</td>", list[i].dof);
@@ -101,6 +100,7 @@ static double part_u(const json_t *part)
 static void sources_of(FILE *f, const struct procedure_number *x)
 {
 	double below = INFINITY;
+	char u[64];
 
 	for (size_t row = 0; row < SOURCES; row++) {
 		const json_t *part, *next = NULL;
@@ -113,6 +113,7 @@ static void sources_of(FILE *f, const struct procedure_number *x)
 		if (!next)
 			return;
 		below = part_u(next);
+		text_U(u, sizeof u, below);
 		if (row > 0 && !(below * below >= SHOWN * x->u * x->u))
 			return;
 		fputs("<tr><td data-label=\"quantity\">", f);
@@ -120,9 +121,9 @@ static void sources_of(FILE *f, const struct procedure_number *x)
 		fputs("</td><td data-label=\"source\">", f);
 		text_html(f, json_string_value(json_object_get(next, "source")));
 		fprintf(f,
-			"</td><td class=\"n\" data-label=\"u\">%.2g</td><td data-label=\"unit\">%s</td><td class=\"n\" "
+			"</td><td class=\"n\" data-label=\"u\">%s</td><td data-label=\"unit\">%s</td><td class=\"n\" "
 			"data-label=\"share of the variance\">%.0f %%</td></tr>\n",
-			below, x->unit, 100 * below * below / (x->u * x->u));
+			u[0] ? u : "0", x->unit, 100 * below * below / (x->u * x->u));
 	}
 }
 

@@ -8,13 +8,11 @@
 #include <stdlib.h>
 
 #define COLUMNS 4
-#define STYLE \
-	"set terminal svg size 700,460 dynamic noenhanced font 'sans-serif,15' background '#ffffff'\n" \
-	"set encoding utf8\nset datafile separator ','\nset border 3 lc rgb '#444444'\n" \
-	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\n" \
-	"set tmargin at screen 0.86\n" \
-	"set offsets 0, 0, graph 0.06, graph 0.06\n" \
-	"set key below center horizontal Left reverse samplen 3 spacing 1.1 height 0.6 textcolor rgb '#222222'\n"
+#define STYLE CARRY_FIGURE_STYLE("700,460") "set tmargin at screen 0.86\n"
+/* Two panels, one above the other, with one axis below. */
+#define TWO_PANELS \
+	CARRY_FIGURE_STYLE("700,520") \
+	"set lmargin at screen 0.11\nset rmargin at screen 0.97\nunset key\n"
 
 struct table {
 	const char *heading;
@@ -52,15 +50,21 @@ static char *table_text(const struct table *t)
 	return NULL;
 }
 
-static enum rc draw(const char *name, const struct table *t, const char *plot, const char *caption,
-		    struct procedure *ret, struct err *err)
+static enum rc draw_in(const char *style, const char *name, const struct table *t, const char *plot,
+		       const char *caption, struct procedure *ret, struct err *err)
 {
 	ret->kind = procedure_kind(name);
 	ret->caption = caption;
 	ret->table = table_text(t);
-	if (asprintf(&ret->script, "# gnuplot %s.gp\n%sset output '%s.svg'\n%s", name, STYLE, name, plot) < 0)
+	if (asprintf(&ret->script, "# gnuplot %s.gp\n%sset output '%s.svg'\n%s", name, style, name, plot) < 0)
 		ret->script = NULL;
 	return ret->table && ret->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+}
+
+static enum rc draw(const char *name, const struct table *t, const char *plot, const char *caption,
+		    struct procedure *ret, struct err *err)
+{
+	return draw_in(STYLE, name, t, plot, caption, ret, err);
 }
 
 enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,
@@ -153,7 +157,8 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 {
 	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES], most = 0, first = INFINITY, last = 0;
 	struct table t = { "order,amplitude (N.m),U (N.m)", 0, { order, amplitude, U } };
-	char plot[700];
+	char plot[1600], tics[700] = "";
+	size_t used = 0;
 
 	for (size_t i = 0; i < found->s.n_waves; i++) {
 		const struct order_wave *v = &found->s.wave[i];
@@ -165,17 +170,20 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 		most = fmax(most, v->amplitude_Nm + 1.96 * v->u_Nm);
 		first = fmin(first, v->order);
 		last = fmax(last, v->order);
+		if (used + 24 < sizeof tics)
+			used += (size_t)snprintf(tics + used, sizeof tics - used, "%s%.4g", used ? "," : "", v->order);
 	}
 	/* An amplitude is not below 0: a bar that reaches there ends at the axis. */
 	snprintf(
 		plot, sizeof plot,
 		"set offsets 0, 0, 0, 0\nset xlabel 'waves in one turn of the output (order)'\nset ylabel "
 		"'amplitude / N·m'\nset logscale x\nset xrange [%.6g:%.6g]\nset yrange "
-		"[0:%.6g]\n"
-		"plot 'ripple.csv' using 1:2 every ::1 with impulses lw 3 lc rgb 'gray60' notitle, \\\n"
+		"[0:%.6g]\nset xtics (%s)\n"
+		"plot 'ripple.csv' using 1:2 every ::1 with impulses lw 6 lc rgb 'gray80' notitle, \\\n"
 		"  'ripple.csv' using 1:2:($2 > $3 ? $2 - $3 : 0):($2+$3) every ::1 with yerrorbars pt 7 ps 0.5 lc rgb "
 		"'black' title 'amplitude with its interval of 95 %%'\n",
-		last > 0 ? 0.8 * first : 1, last > 0 ? 1.25 * last : 10, most > 0 ? 1.08 * most : 1);
+		last > 0 ? 0.8 * first : 1, last > 0 ? 1.25 * last : 10, most > 0 ? 1.08 * most : 1,
+		used ? tics : "1,10");
 	return draw("ripple", &t, plot,
 		    "Amplitude by order: waves in one turn of the output, with its interval of 95 %.", ret, err);
 }
@@ -212,14 +220,16 @@ enum rc carry_figure_tame(const struct tame_free *f, double gain, struct procedu
 		room[n + i] = gain * f->torque_Nm[i];
 		room[2 * n + i] = f->speed_rad_per_s[i] * 30 / M_PI;
 	}
-	enum rc rc =
-		draw("tame", &t,
-		     "set xlabel 'time / s'\nset ylabel 'torque / N·m'\nset y2label 'speed / rpm'\nset ytics nomirror\n"
-		     "set y2tics\n"
-		     "plot 'tame.csv' using 1:2 every ::1 with lines lc rgb 'gray50' title 'torque of the motor', \\\n"
-		     "  'tame.csv' using 1:3 every ::1 axes x1y2 with lines lw 2 lc rgb 'black' title 'speed'\n",
-		     "Torque of the motor at the output and speed of the free shaft: the first rows of the record.",
-		     ret, err);
+	enum rc rc = draw_in(
+		TWO_PANELS, "tame", &t,
+		"set multiplot\nset tmargin at screen 0.83\nset bmargin at screen 0.52\nset format x ''\n"
+		"set label 1 'torque of the motor / N·m' at graph 0, graph 1.06 left textcolor rgb '#222222'\n"
+		"plot 'tame.csv' using 1:2 every ::1 with lines lc rgb 'gray40' notitle\nunset label\n"
+		"set tmargin at screen 0.43\nset bmargin at screen 0.12\nset format x '%g'\nset xlabel 'time / s'\n"
+		"set label 1 'speed of the shaft / rpm' at graph 0, graph 1.06 left textcolor rgb '#222222'\n"
+		"plot 'tame.csv' using 1:3 every ::1 with lines lc rgb 'black' notitle\nunset multiplot\n",
+		"Torque of the motor at the output and speed of the free shaft: the first rows of the record.", ret,
+		err);
 	free(room);
 	return rc;
 }

@@ -2,6 +2,7 @@
 #include "command/endure_book.h"
 
 #include "calib/number/number_json.h"
+#include "command/carry_figure.h"
 #include "reports/page/procedure_files.h"
 #include "reports/reduce/text.h"
 #include "terminal/cli.h"
@@ -12,6 +13,7 @@
 #include <string.h>
 
 #define PRINTED 20 /* the newest; all of them are in the JSON */
+#define MARKED 60  /* fewer cycles than these have marks of their own in the chart */
 #define CHAIN 1000 /* runs that continue each other */
 
 struct reading {
@@ -210,19 +212,6 @@ void endure_book_print(const struct endure_book *book)
 	print_plays(book);
 }
 
-#define SCRIPT \
-	"# gnuplot endure.gp\nset terminal svg size 560,400 font ',13' noenhanced\nset datafile separator ','\nset " \
-	"grid\n" \
-	"set key outside bottom center horizontal\nset output 'endure.svg'\n" \
-	"set xlabel 'cycle'\nset ylabel 'change and droop, %'\nset y2label 'rise of the case, K'\nset y2tics\n" \
-	"plot 'endure.csv' using 1:2 every ::1 with linespoints pt 6 ps 0.4 lc rgb 'black' title " \
-	"'current without load', \\\n" \
-	"  'endure.csv' using 1:5 every ::1 axes x1y2 with points pt 4 ps 0.7 lc rgb 'black' title 'lost motion, " \
-	"change, arcmin (right)', \\\n" \
-	"  'endure.csv' using 1:3 every ::1 with lines dt 2 lw 2 lc rgb 'gray30' title 'droop', \\\n" \
-	"  'endure.csv' using 1:4 every ::1 axes x1y2 with lines dt 4 lw 2 lc rgb 'gray50' title 'case above air " \
-	"(right)'\n"
-
 static void column(FILE *f, double value)
 {
 	if (isfinite(value))
@@ -244,7 +233,12 @@ static double play_after(struct endure_watch *w, const struct endure_book *book,
 	return ret;
 }
 
-static char *table(const struct endure_book *book, const struct endure_limits *limits)
+/* Of the table: its names in the script, and whether there is anything to draw. */
+enum { NO_LOAD, DROOP, RISE, LOST, N_PANELS };
+static const char *const panel_title[N_PANELS] = { "change of the current without load / %", "droop of the speed / %",
+						   "case above the air / K", "change of the lost motion / arcmin" };
+
+static char *table(const struct endure_book *book, const struct endure_limits *limits, bool ret_there[N_PANELS])
 {
 	struct endure_watch w = endure_watch_begin(limits);
 	char *text = NULL;
@@ -259,13 +253,55 @@ static char *table(const struct endure_book *book, const struct endure_limits *l
 	for (size_t i = 0; i < book->n; i++) {
 		const struct endure_cycle *c = &book->row[i].cycle;
 		(void)endure_watch_add(&w, c);
+		const double value[N_PANELS] = { 100 * (c->no_load_A / (w.sum_A / (double)w.n) - 1),
+						 100 * (1 - c->load_rpm / c->no_load_rpm),
+						 c->case_degC - c->ambient_degC,
+						 play_after(&w, book, c->number, &play) };
 		fprintf(f, "%ld", c->number);
-		column(f, 100 * (c->no_load_A / (w.sum_A / (double)w.n) - 1));
-		column(f, 100 * (1 - c->load_rpm / c->no_load_rpm));
-		column(f, c->case_degC - c->ambient_degC);
-		column(f, play_after(&w, book, c->number, &play));
+		for (size_t k = 0; k < N_PANELS; k++) {
+			column(f, value[k]);
+			ret_there[k] |= isfinite(value[k]);
+		}
 		fputc('\n', f);
 	}
+	if (fclose(f) == 0)
+		return text;
+	free(text);
+	return NULL;
+}
+
+/* A panel for each number over one axis of cycles, from above; the drawing is as high for two as for four. */
+static char *script(const bool there[N_PANELS], size_t cycles)
+{
+	const double top = 0.90, bottom = 0.09;
+	char *text = NULL;
+	size_t size = 0, n = 0, row = 0;
+	FILE *f = open_memstream(&text, &size);
+
+	if (!f)
+		return NULL;
+	for (size_t k = 0; k < N_PANELS; k++)
+		n += there[k];
+	fputs("# gnuplot endure.gp\n" CARRY_FIGURE_STYLE(
+		      "700,720") "set output 'endure.svg'\nset multiplot\nunset key\n"
+				 "set lmargin at screen 0.11\nset rmargin at screen 0.97\nset format x ''\n",
+	      f);
+	for (size_t k = 0; k < N_PANELS; k++) {
+		if (!there[k])
+			continue;
+		double high = (top - bottom) / (double)n, from = top - high * (double)++row;
+		fprintf(f, "set tmargin at screen %.4f\nset bmargin at screen %.4f\n", from + high - 0.045,
+			from + 0.015);
+		fputs(row == n ? "set format x '%g'\nset xlabel 'cycle'\n" : "", f);
+		fprintf(f, "set label 1 '%s' at graph 0, graph 1 offset 0, char 0.8 left textcolor rgb '#222222'\n",
+			panel_title[k]);
+		fprintf(f, "plot 'endure.csv' using 1:%zu every ::1 with %s lc rgb 'black' notitle\nunset label\n",
+			k + 2,
+			k == LOST || cycles == 1 ? "points pt 7 ps 0.5"
+			: cycles < MARKED        ? "linespoints pt 7 ps 0.5"
+						 : "lines");
+	}
+	fputs("unset multiplot\n", f);
 	if (fclose(f) == 0)
 		return text;
 	free(text);
@@ -275,11 +311,13 @@ static char *table(const struct endure_book *book, const struct endure_limits *l
 enum rc endure_book_chart(const struct endure_book *book, const struct endure_limits *limits, struct procedure *p,
 			  struct err *err)
 {
+	bool there[N_PANELS] = { false };
+
 	p->kind = procedure_kind("endure");
 	p->caption = "Over the cycles: change of the current without load, droop of the speed under the heaviest load, "
 		     "and the case above the air.";
-	p->table = table(book, limits);
-	p->script = strdup(SCRIPT);
+	p->table = table(book, limits, there);
+	p->script = script(there, book->n);
 	return p->table && p->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
 }
 

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "command/carry_figure.h"
 #include "command/suit.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
@@ -9,7 +10,8 @@
 #include <string.h>
 #include <sys/stat.h>
 
-#define MOST_ROWS 4001
+#define APART_DOTS 0.004 /* of both scales: a line of dots */
+#define APART_CROSSES 0.018
 
 static FILE *opened(const char *dir, const char *name, struct err *err)
 {
@@ -39,42 +41,78 @@ static void most_of(const struct suit_case *c, size_t n, double *ret_rpm, double
 	}
 }
 
-/* State is told by shape and weight, not by colour: a grey print reads the same. */
-static void write_script(FILE *gp, const struct suit_case *c, size_t n)
+static const char *verdict_of(const struct suit_found *found)
+{
+	return suit_refuted(found) ? "does not carry it" : suit_carries(found) ? "carries it" : "undecided";
+}
+
+/* In px, from the upper left corner of the drawing: a panel for each, in one or two columns, the key below all. */
+struct sheet {
+	size_t columns, rows;
+	double width, height;
+};
+
+static struct sheet sheet_of(size_t n)
 {
 	size_t columns = n > 2 ? 2 : 1, rows = (n + columns - 1) / columns;
+
+	return (struct sheet){ columns, rows, 700.0 * (double)columns, 380.0 * (double)rows + 50 };
+}
+
+static void place(FILE *gp, const struct sheet *s, size_t k)
+{
+	double left = 700.0 * (double)(k % s->columns), top = 380.0 * (double)(k / s->columns);
+
+	fprintf(gp,
+		"set lmargin at screen %.5f\nset rmargin at screen %.5f\nset tmargin at screen %.5f\nset bmargin at "
+		"screen %.5f\n",
+		(left + 72) / s->width, (left + 680) / s->width, 1 - (top + 40) / s->height,
+		1 - (top + 300) / s->height);
+}
+
+/* State is told by shape and
+ * weight, not by colour: a grey print reads the same. */
+static void panel(FILE *gp, const struct suit_case *c, size_t number)
+{
+	fputs("set label 1 '", gp);
+	if (c->name[0]) {
+		gnuplot_text(gp, c->name);
+		fputs(": ", gp);
+	}
+	fprintf(gp, "%s' at graph 0, graph 1 offset 0, char 0.9 left textcolor rgb '#222222'\n", verdict_of(&c->found));
+	fprintf(gp,
+		"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 2.4 lc rgb 'black' title 'largest torque', \\\n"
+		"  'cycle-%zu.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.35 lc rgb 'gray50' "
+		"notitle, \\\n"
+		"  'cycle-%zu.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 0.7 lc rgb 'black' "
+		"notitle, \\\n"
+		"  NaN with points pt 7 ps 0.7 lc rgb 'gray50' title 'duty, inside', \\\n"
+		"  NaN with points pt 2 ps 0.9 lc rgb 'black' title 'duty, outside'\nunset label\n",
+		number, number, number);
+}
+
+static void write_script(FILE *gp, const struct suit_case *c, size_t n)
+{
+	struct sheet s = sheet_of(n);
 	double rpm, Nm;
 
 	most_of(c, n, &rpm, &Nm);
 	fprintf(gp,
-		"# Draws the cycle inside the actuator's curve: gnuplot cycle.gp\n"
-		"set terminal svg size %zu,%zu\nset output 'cycle.svg'\nset datafile separator ','\n"
-		"set xlabel 'speed, rpm'\nset ylabel 'torque, N·m'\nset grid\n"
-		"set key outside bottom center horizontal\nset xrange [0:%.6g]\nset yrange [0:%.6g]\n",
-		720 * columns, n > 1 ? 400 * rows : 480, 1.05 * rpm, 1.05 * Nm);
-	if (n > 1)
-		fprintf(gp, "set multiplot layout %zu,%zu\n", rows, columns);
+		"# Draws the cycle inside the actuator's curve: gnuplot cycle.gp\n" CARRY_FIGURE_STYLE(
+			"%.0f,%.0f") "set output 'cycle.svg'\nset offsets 0, 0, 0, 0\n"
+				     "set xlabel 'speed / rpm' offset 0, 0.4\nset ylabel 'torque / N·m'\nset xrange "
+				     "[0:%.6g]\nset "
+				     "yrange [0:%.6g]\n"
+				     "unset key\nset multiplot\n",
+		s.width, s.height, 1.05 * rpm, 1.05 * Nm);
 	for (size_t k = 0; k < n; k++) {
-		const struct suit_found *found = &c[k].found;
-		if (n > 1) {
-			fputs("set title '", gp);
-			gnuplot_text(gp, c[k].name);
-			fprintf(gp, ": %s' noenhanced\n",
-				suit_refuted(found)   ? "does not carry it"
-				: suit_carries(found) ? "carries it"
-						      : "undecided");
-		}
-		fprintf(gp,
-			"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 3 lc rgb 'black' title 'largest "
-			"torque', \\\n"
-			"  'cycle-%zu.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.3 lc rgb "
-			"'gray50' title 'duty, inside', \\\n"
-			"  'cycle-%zu.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 1 lc rgb 'black' "
-			"title 'duty, outside'\n",
-			k + 1, k + 1, k + 1);
+		place(gp, &s, k);
+		if (k + 1 == n)
+			fprintf(gp, "set key at screen 0.5, screen %.5f center horizontal maxrows 1 width -4\n",
+				18 / s.height);
+		panel(gp, &c[k], k + 1);
 	}
-	if (n > 1)
-		fprintf(gp, "unset multiplot\n");
+	fputs("unset multiplot\n", gp);
 }
 
 static enum rc closed(FILE *f, const char *dir, enum rc rc, struct err *err)
@@ -84,22 +122,34 @@ static enum rc closed(FILE *f, const char *dir, enum rc rc, struct err *err)
 	return f ? rc : RC_IO;
 }
 
-static enum rc write_tables(const char *dir, size_t number, const struct suit_case *c, struct err *err)
+/* Of the rows inside and of those outside so many as the eye can part; the first one of each is never left out. */
+static void write_cycle(FILE *f, const struct suit_case *c, double most_rpm, double most_Nm)
 {
 	const struct joint_duty *d = &c->duty;
-	size_t step = (d->n + MOST_ROWS - 1) / MOST_ROWS;
+	double last_rpm[2] = { NAN, NAN }, last_Nm[2] = { NAN, NAN };
+
+	fputs("speed (rpm),torque (N.m),outside\n", f);
+	for (size_t i = 0; i < d->n; i++) {
+		double rpm = fabs(d->speed_rpm[i]), Nm = fabs(d->torque_Nm[i]);
+		bool outside = joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < Nm;
+		double apart = hypot((rpm - last_rpm[outside]) / most_rpm, (Nm - last_Nm[outside]) / most_Nm);
+		if (apart < (outside ? APART_CROSSES : APART_DOTS))
+			continue;
+		fprintf(f, "%.8g,%.8g,%d\n", rpm, Nm, outside);
+		last_rpm[outside] = rpm;
+		last_Nm[outside] = Nm;
+	}
+}
+
+static enum rc write_tables(const char *dir, size_t number, const struct suit_case *c, double most_rpm, double most_Nm,
+			    struct err *err)
+{
 	char name[40];
 
 	snprintf(name, sizeof name, "cycle-%zu.csv", number);
 	FILE *f = opened(dir, name, err);
-	if (f) {
-		fputs("speed (rpm),torque (N.m),outside\n", f);
-		for (size_t i = 0; i < d->n; i++) { /* each row outside, of the others so many as the eye can part */
-			bool outside = joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < fabs(d->torque_Nm[i]);
-			if (outside || i % step == 0)
-				fprintf(f, "%.8g,%.8g,%d\n", fabs(d->speed_rpm[i]), fabs(d->torque_Nm[i]), outside);
-		}
-	}
+	if (f)
+		write_cycle(f, c, most_rpm, most_Nm);
 	enum rc rc = closed(f, dir, RC_OK, err);
 	if (rc)
 		return rc;
@@ -115,11 +165,13 @@ static enum rc write_tables(const char *dir, size_t number, const struct suit_ca
 enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct err *err)
 {
 	enum rc rc = RC_OK;
+	double rpm, Nm;
 
+	most_of(c, n, &rpm, &Nm);
 	if (mkdir(dir, 0777) && errno != EEXIST)
 		return err_set(err, RC_IO, errno, "%s: cannot be made: %s", dir, strerror(errno));
 	for (size_t k = 0; !rc && k < n; k++)
-		rc = write_tables(dir, k + 1, &c[k], err);
+		rc = write_tables(dir, k + 1, &c[k], rpm, Nm, err);
 	if (rc)
 		return rc;
 	FILE *gp = opened(dir, "cycle.gp", err);

@@ -14,6 +14,20 @@ ACTUATOR = ("--actuator", "paddle-winder", "--hands", "--answers", "yes")
 HAND = harness.ROOT / "docs" / "examples" / "heron-by-hand"
 
 
+SOAK = "[plan]\nactuator = paddle-winder\nspeed = 60 rpm\n\n[steps]\ntorque = 5, 15 N.m\ndown = no\n\n" \
+       "[endurance]\ncycles = 12\nhold = 1 s\nno_load = 1 s\npause = 1 s\nreference = 2\n"
+LOOP = "arm_inertia = 0.5 kg.m2 ± 5 %\nspeed_gain = 0.3 A.s/rad\nspeed_integral = 6 A/rad\ntorque_constant = 0.1175 N.m/A ± 1 %\n" \
+       "position_gain = 8 s-1\ntorque_bandwidth = 265 Hz\ndelay = 3 ms ± 0.2 ms\ntorque_limit = 40 N.m\n"
+ARM = "mass = 4 kg\ncentre = 0.25 m\npayload = 2 kg\nreach = 0.5 m\nfriction = 0.7 N.m\nfrom = -30 deg\nto = 60 deg\nspeed = 12 rpm\n" \
+      "acceleration = 6 rad/s2\njerk = 60 rad/s3\npause = 2 s\n"
+CURVES = {"paddle": ((0, 42), (20, 40), (60, 28), (80, 20), (100, 0)), "fast": ((0, 18), (120, 12), (200, 0))}
+
+
+def typed(path, text):
+    path.write_text(text)
+    return path
+
+
 def small_heat(folder):
     """A winder of little heat capacity: a hold ends within minutes."""
     path = folder / "virtual.ini"
@@ -49,9 +63,13 @@ def demo(bench):
     for kind, words in {"hold": ("--torque", "20 N.m", "--time", "100 s", "--cool", "30 s", "--torques", "30,25"),
                         "play": ("--torque", "20 N.m", "--loops", "1", "--rig-stiffness", "3000 N.m/rad ± 1 %"),
                         "obey": ("--torque", "20 N.m", "--steps", "3"),
-                        "ripple": ("--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m", "--orders", "7")}.items():
+                        "ripple": ("--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m", "--orders", "7"),
+                        "tame": ("--loop", typed(bench.folder / "joint.ini", "ratio = 36\n" + LOOP), "--time", "20 s", "--draws", "100")}.items():
         run = bench.must(kind, *ACTUATOR, *words)["run_id"]
         yield from published(bench, kind, run).items()
+    typed(bench.folder / "plans" / "soak.ini", SOAK)
+    bench.must("ready", "soak", "--hands", "--answers", "yes")
+    yield from published(bench, "endure", bench.must("endure", "soak")["run_id"]).items()
     sweeps = [r["run"] for r in bench.must("log", "list")["runs"] if r["kind"] == "sweep"]
     yield from published(bench, "demo", sweeps[0]).items()
     bench.must("compare", *sweeps[1:], "--out", bench.folder / "reports" / "compare")
@@ -99,6 +117,26 @@ def by_hand(folder):
     return {"by-hand": pathlib.Path("reports/drum/report.html")}
 
 
+def suit(folder):
+    """A joint and one actuator that carries it; another beside it that does not: figures that no page of the program shows, on a page."""
+    folder.mkdir(parents=True)
+    arm = typed(folder / "arm.ini", ARM)
+    files = {name: typed(folder / f"{name}.csv", "speed (rpm),torque (N.m),u torque (N.m)\n" + "".join(f"{n},{m},0.2\n" for n, m in curve))
+             for name, curve in CURVES.items()}
+    both = typed(folder / "both.ini", "".join(f"[{name} winder]\ncurve = {path}\nefficiency = 70 %\nrotor-inertia = 2e-5 kg.m2\nratio = {ratio}\n"
+                                              for (name, path), ratio in zip(files.items(), (36, 10))))
+    figures = ""
+    for name, words in (("alone", ("--curve", files["paddle"], "--rotor-inertia", "2e-5 kg.m2", "--ratio", "36", "--efficiency", "70 %")),
+                        ("beside", ("--actuators", both))):
+        done = harness.run("suit", "--arm", arm, *words, "--voltage", "48 V", "--takes-back", "--out", folder / name)
+        assert done.status == 0, done
+        svg = re.sub(r"""(\bid=["']|href=["']#|url\(#)""", rf"\g<1>{name}-", (folder / name / "cycle.svg").read_text())
+        figures += f"<figure id=\"{name}\">{svg[svg.index('<svg'):]}<figcaption>{name}</figcaption></figure>\n"
+    return {"suit": typed(folder / "suit.html", "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>suit</title>\n"
+                          "<style>figure{margin:0;max-width:46rem}svg{width:100%;height:auto}</style></head>\n"
+                          f"<body><main><h1>suit</h1>\n{figures}</main></body></html>\n")}
+
+
 def make(to):
     """Into a folder, a folder a bench; what was there is taken away."""
     pages = {}
@@ -109,4 +147,5 @@ def make(to):
             shutil.copytree(bench.folder / "reports", to / name / "reports")
         pages |= {page: to / name / path for page, path in found.items()}
     pages |= {page: to / "hand" / path for page, path in by_hand(to / "hand").items()}
+    pages |= suit(to / "suit")
     return {re.sub(r"\W", "-", name): path for name, path in pages.items()}
