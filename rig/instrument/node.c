@@ -355,7 +355,7 @@ void node_take(struct node *node)
 /* Node silent, but the link lives: did it restart and forget its rate? */
 static void ask_again(struct node *node, struct mono now)
 {
-	if (!node->flowing || node->config.fast_Hz == 0 || node->talk.what != TALK_NONE)
+	if (!node->flowing || node->talk.what != TALK_NONE)
 		return;
 	if (now.ns - node->heard.ns < AGAIN_AFTER_NS || now.ns - node->again_at.ns < AGAIN_EVERY_NS)
 		return;
@@ -399,7 +399,7 @@ static void update_ages(struct node *node, struct mono now)
 		v->sample_age_s = since_s(node, node->time.last_us, node->sample_excused_us, now);
 		date_channels(node, now);
 	}
-	if (node->set_open && node->config.fast_Hz > 0) {
+	if (node->set_open) {
 		double open_s = (double)(now.ns - node->set_ns[node->oldest_set]) * 1e-9;
 
 		if (open_s > node->config.lease_ms * 1e-3 && open_s > v->sample_age_s)
@@ -620,9 +620,9 @@ static enum rc check_config(const struct node_config *c, struct err *err)
 {
 	if (c->lease_ms < 10 || c->lease_ms > 5000)
 		return err_set(err, RC_ARG, 0, "the set-points' lease is %d ms, expected 10 to 5000 ms", c->lease_ms);
-	if (c->fast_Hz < 0 || c->fast_Hz > 10000 || c->slow_every < 1 || c->slow_every > 1000)
+	if (c->fast_Hz < 1 || c->fast_Hz > 10000 || c->slow_every < 1 || c->slow_every > 1000)
 		return err_set(err, RC_ARG, 0,
-			       "%d samples a second with a slow one after %d, expected up to 10000 and 1 to 1000",
+			       "%d samples a second with a slow one after %d, expected 1 to 10000 and 1 to 1000",
 			       c->fast_Hz, c->slow_every);
 	if (!(c->gear_ratio > 0) || (c->direction != 1 && c->direction != -1))
 		return err_set(err, RC_ARG, 0,

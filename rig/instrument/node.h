@@ -62,7 +62,7 @@ void node_poll(struct node *node, struct snapshot *snap);
  * is not off. On a failed write the node counts as lost (seen at the next poll). */
 void node_set(struct node *node, const struct wish *wish);
 
-/* A plain request ("power on", "restart", "safe", "clear", "status") and its answer's words after ok.
+/* A plain request ("restart", "safe", "clear", "status"; power is node_set's) and its answer's words after ok.
  * Three tries, at most 600 ms of the clock's time; set-points are renewed meanwhile. RC_SAYS_NO with the node's reason;
  * RC_TIMEOUT; RC_IO link or clock gone; RC_ARG not a request for a line. ret may be NULL. */
 enum rc node_request(struct node *node, const char *request, char *ret, size_t ret_size, struct err *err) MUST_CHECK;

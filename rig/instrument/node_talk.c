@@ -56,7 +56,7 @@ static void conclude(struct node *node, char *const token[], size_t n, bool ok)
 	join(t->answer, sizeof t->answer, token + 2, n - 2);
 	if (t->what == TALK_PLAIN) {
 		/* Here and not in the caller: the first sample may stand in the same read. */
-		if (ok && strncmp(t->request, "rate ", 5) == 0 && node->config.fast_Hz > 0) {
+		if (ok && strncmp(t->request, "rate ", 5) == 0) {
 			node->flowing = true;
 			node->heard = node->clock->now(node->clock->ctx);
 		}
@@ -162,8 +162,6 @@ enum rc node_request(struct node *node, const char *request, char *ret, size_t r
 	rc = wait_answer(node, request, err);
 	if (rc != RC_OK)
 		return rc;
-	if (strncmp(request, "power ", 6) == 0)
-		node->power_told = strcmp(request, "power on") == 0;
 	if (node->talk.result == TALK_NO)
 		return err_set(err, RC_SAYS_NO, 0, "the node refuses \"%s\": %s", request, node->talk.answer);
 	if (ret != NULL)

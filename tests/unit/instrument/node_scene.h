@@ -36,9 +36,11 @@ struct fake {
 	char heard[KEPT][TETHER_LINE_MAX]; /* bodies of requests, in order */
 	size_t n;
 	/* behaviour */
-	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info, *drive_info;
-	int deaf;         /* so many requests are not heard */
-	bool sets_silent; /* sets are obeyed but not acknowledged */
+	const char *hello, *cell_info, *caps, *refuse_set, *refuse_power, *lines_info, *drive_info, *temp_info;
+	const char *odd_request, *odd_answer; /* that request alone is answered so; NULL: it hangs up */
+	bool clock_fails;                     /* while the host sleeps */
+	int deaf;                             /* so many requests are not heard */
+	bool sets_silent;                     /* sets are obeyed but not acknowledged */
 	uint8_t ack, number, conversion, event;
 	uint16_t pulses;
 	int32_t cell;
@@ -102,7 +104,12 @@ static inline void hear(struct fake *f, const char *body)
 		f->deaf--;
 		return;
 	}
-	if (strncmp(verb, "hello", 5) == 0) {
+	if (f->odd_request && strcmp(verb, f->odd_request) == 0) {
+		if (f->odd_answer)
+			reply(f, seq, f->odd_answer);
+		else
+			shutdown(f->fd, SHUT_RDWR);
+	} else if (strncmp(verb, "hello", 5) == 0) {
 		size_t n = strcspn(f->hello, "*"); /* which stands for the node's clock */
 		char words[80];
 
@@ -124,7 +131,7 @@ static inline void hear(struct fake *f, const char *body)
 	} else if (strcmp(verb, "info drive") == 0) {
 		reply(f, seq, f->drive_info ? f->drive_info : "ok speed current");
 	} else if (strcmp(verb, "info temp") == 0) {
-		reply(f, seq, "ok brake winding case");
+		reply(f, seq, f->temp_info ? f->temp_info : "ok brake winding case");
 	} else if (strcmp(verb, "info lines") == 0) {
 		reply(f, seq, f->lines_info ? f->lines_info : "ok estop guard contactor");
 	} else if (strcmp(verb, "info clock") == 0) {
@@ -167,8 +174,9 @@ static inline enum rc fake_sleep_until(void *ctx, struct mono t, struct err *err
 {
 	struct fake *f = ctx;
 
-	(void)err;
 	act(f);
+	if (f->clock_fails)
+		return err_set(err, RC_PROTOCOL, 0, "the bench cannot go on");
 	if (t.ns / 1000 > f->now_us)
 		f->now_us = t.ns / 1000;
 	return RC_OK;

@@ -2,6 +2,26 @@
 /* What goes to the node: greeting, set points under their lease, power, requests. */
 #include "tests/unit/instrument/node_scene.h"
 
+/* What the linker puts between the program's calls and their places (--wrap, tests/unit/meson.build). */
+static bool no_memory, no_write;
+
+void *__real_calloc(size_t n, size_t size);
+enum rc __real_link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err);
+void *__wrap_calloc(size_t n, size_t size);
+enum rc __wrap_link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err);
+
+void *__wrap_calloc(size_t n, size_t size)
+{
+	return no_memory ? NULL : __real_calloc(n, size);
+}
+
+enum rc __wrap_link_write(struct link *link, const char *buf, size_t n, int timeout_ms, struct err *err)
+{
+	if (no_write)
+		return err_set(err, RC_TIMEOUT, 0, "takes no more bytes");
+	return __real_link_write(link, buf, n, timeout_ms, err);
+}
+
 static void greets_and_learns_what_there_is(void **state)
 {
 	struct fake *f = *state;
@@ -77,6 +97,12 @@ static void refuses_what_it_cannot_work_with(void **state)
 		{ "long boot", "ok 1 lock-7 3f2a0 *", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
 		{ "long name", "ok 1 abcdefghijklmnopq 3f2a *", NULL, RC_PROTOCOL, "expected" },
 		{ "no", "no args", NULL, RC_PROTOCOL, "expected" },
+		{ "no version of its own", "no version", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
+		{ "nothing said", "ok", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
+		{ "a start that is no number", "ok 1 lock-7 new *", NULL, RC_PROTOCOL, "expected \"ok 1 NAME" },
+		{ "a clock that is none", "ok 1 lock-7 3f2a noon", NULL, RC_PROTOCOL, "expected \"ok 1 NAME" },
+		{ "busy", "no busy", NULL, RC_SAYS_NO, "another program drives this rig; end that one first" },
+		{ "busy with more", "no busy yet", NULL, RC_PROTOCOL, "expected \"ok 1 NAME BOOT T\"" },
 		{ "no clock channel", NULL, "ok cell brake", RC_PROTOCOL, "no channel clock" },
 		{ "caps refused", NULL, "no verb", RC_PROTOCOL, "\"caps\" with \"verb\"" },
 	};
@@ -98,10 +124,10 @@ static void refuses_a_bad_config(void **state)
 {
 	struct fake *f = *state;
 	struct node *node = NULL;
-	struct node_config bad[7];
+	struct node_config bad[11];
 	struct err err = { 0 };
 
-	for (int i = 0; i < 7; i++)
+	for (int i = 0; i < 11; i++)
 		bad[i] = config;
 	bad[0].lease_ms = 9;
 	bad[1].lease_ms = 5001;
@@ -109,10 +135,177 @@ static void refuses_a_bad_config(void **state)
 	bad[3].gear_ratio = NAN;
 	bad[4].direction = 0;
 	bad[5].fast_Hz = -1;
-	bad[6].fast_Hz = 1001; /* beyond the node's own */
-	for (int i = 0; i < 7; i++)
+	bad[6].fast_Hz = 0;
+	bad[7].fast_Hz = 10001;
+	bad[8].slow_every = 1001;
+	bad[9].gear_ratio = 0;
+	bad[10].fast_Hz = 1001; /* beyond the node's own */
+	for (int i = 0; i < 11; i++)
 		assert_int_equal(node_open(f->link, &f->clock, &bad[i], &node, &err), RC_ARG);
 	assert_non_null(strstr(err.what, "asks for 1001 samples a second, the node \"lock-7\" gives at most 1000"));
+	assert_null(node);
+}
+
+/* Each answer of the greeting that is not as docs/tether.md says, with what was expected. */
+static void says_which_answer_it_cannot_use(void **state)
+{
+	static const struct {
+		const char *request, *answer;
+		enum rc rc;
+		const char *says;
+	} rows[] = {
+		{ "info cell", "ok", RC_PROTOCOL, "2 whole number(s), the first from 8 to 24" },
+		{ "info cell", "ok 7 80", RC_PROTOCOL, "2 whole number(s), the first from 8 to 24" },
+		{ "info cell", "ok 24", RC_PROTOCOL, "2 whole number(s), the first from 8 to 24" },
+		{ "info cell", "ok 24 0", RC_PROTOCOL, "2 whole number(s), the second from 1 to 10000" },
+		{ "info brake", "ok 0", RC_PROTOCOL, "1 whole number(s), the first from 1 to 9999" },
+		{ "info clock", "ok fast", RC_PROTOCOL, "1 whole number(s), the first from 1 to 10000" },
+		{ "info pick", "ok", RC_PROTOCOL, "expected quad or single" },
+		{ "info pick", "ok triple", RC_PROTOCOL, "expected the words of docs/tether.md" },
+		{ "info pick", "no channel", RC_PROTOCOL, "\"info pick\" with \"channel\", expected ok" },
+		{ "rate 100 20", "no range", RC_PROTOCOL, "\"rate 100 20\" with \"range\", expected ok" },
+		{ "hello 1", NULL, RC_IO, "another program may drive this rig (the node hung up before it greeted)" },
+		{ "caps", NULL, RC_IO, "the connection to the node is closed" },
+		{ "info temp", NULL, RC_IO, "the connection to the node is closed" },
+		{ "rate 100 20", NULL, RC_IO, "the connection to the node is closed" },
+	};
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct node *node = NULL;
+		struct err err = { 0 };
+
+		set_up(state);
+		struct fake *f = *state;
+		f->odd_request = rows[i].request;
+		f->odd_answer = rows[i].answer;
+		enum rc rc = node_open(f->link, &f->clock, &config, &node, &err);
+		assert_int_equal(rc == RC_OK, node != NULL);
+		if (rc == RC_OK)
+			rc = node_start(node, &err);
+		if (rc != rows[i].rc || !strstr(err.what, rows[i].says))
+			fail_msg("row %zu: %d %s", i, (int)rc, err.what);
+		/* only before it greeted may it be another program's */
+		assert_int_equal(strstr(err.what, "another program") != NULL, strcmp(rows[i].request, "hello 1") == 0);
+		node_close(node);
+		tear_down(state);
+	}
+}
+
+/* A second host is told under no number of its own; a node that greeted once is not busy. */
+static void busy_is_told_under_any_number(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = NULL;
+	struct err err = { 0 };
+
+	say(f, "!200 no busy");
+	assert_int_equal(node_open(f->link, &f->clock, &config, &node, &err), RC_SAYS_NO);
+	assert_non_null(strstr(err.what, "another program drives this rig; end that one first"));
+	say(f, "!200 no busy 1"); /* these are no such answer: it goes on waiting for its own */
+	say(f, "!200 no room");
+	say(f, "!200");
+	say(f, "!x ok");
+	say(f, "!200 well");
+	node = greeted(f);
+	say(f, "!200 no busy");
+	assert_int_equal(node_request(node, "clear", NULL, 0, &err), RC_OK);
+	node_close(node);
+}
+
+static void the_clock_may_end_while_it_waits(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f), *other = NULL;
+	struct err err = { 0 };
+
+	f->clock_fails = true;
+	f->deaf = 1;
+	assert_int_equal(node_request(node, "status", NULL, 0, &err), RC_PROTOCOL);
+	assert_string_equal(err.what, "the bench cannot go on");
+	node_close(node);
+	assert_int_equal(node_open(f->link, &f->clock, &config, &other, &err), RC_PROTOCOL);
+	assert_null(other);
+}
+
+/* What a node may have beside what this program knows: one channel of the pick-up, places and lines of its own. */
+static void what_it_does_not_know_has_its_place_all_the_same(void **state)
+{
+	struct fake *f = *state;
+	struct snapshot snap = snapshot_blank();
+
+	f->odd_request = "info pick";
+	f->odd_answer = "ok single 5 volts";
+	f->lines_info = "ok lamp guard contactor horn estop"; /* S tells four */
+	f->temp_info = "ok brake moon case ambient cell";
+	f->caps = "ok pick temp siren lines clock";
+	struct node *node = greeted(f);
+	assert_false(node_caps(node)->pick_quad);
+	assert_true(node_caps(node)->line_cage && node_caps(node)->line_contactor && !node_caps(node)->line_estop);
+	tick(f, node, &snap);
+	f->lines = 2;
+	say_slow(f, "idle", "none"); /* 51.2, -, 30.0, - */
+	tick(f, node, &snap);
+	assert_true(snap.cage_closed && !snap.contactor_closed && !snap.estop_ok);
+	assert_true(fabs(snap.temp_degC[TEMP_BRAKE] - 51.2) < 1e-9 && fabs(snap.temp_degC[TEMP_CASE] - 30) < 1e-9);
+	assert_true(isnan(snap.temp_degC[TEMP_WINDING]) && isnan(snap.temp_degC[TEMP_AMBIENT]));
+	assert_false(is_told(&snap, CHANNEL_TEMP + (int)TEMP_WINDING) || is_told(&snap, CHANNEL_TEMP + (int)TEMP_CELL));
+	assert_false(is_told(&snap, CHANNEL_ESTOP) || is_told(&snap, CHANNEL_CELL));
+	node_close(node);
+}
+
+/* Without a pick-up of its own the node's pulses are nobody's. */
+static void without_a_pick_up_nothing_turns(void **state)
+{
+	struct fake *f = *state;
+	struct snapshot snap = snapshot_blank();
+
+	f->caps = "ok cell clock";
+	struct node *node = greeted(f);
+	for (int i = 0; i < 10; i++) {
+		f->pulses += 30;
+		tick(f, node, &snap);
+	}
+	assert_int_equal(snap.pulses, 0);
+	assert_false(is_told(&snap, CHANNEL_TURN));
+	assert_true(snap.channel[CHANNEL_CELL].fresh > 0);
+	node_close(node);
+}
+
+/* A line that takes nothing more is as good as gone. */
+static void a_write_that_fails_loses_the_node(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = greeted(f);
+	struct snapshot snap = snapshot_blank();
+	const struct wish wish = { .brake_A = 0.1 };
+
+	tick(f, node, &snap);
+	assert_false(snap.node_lost);
+	no_write = true;
+	node_set(node, &wish);
+	no_write = false;
+	tick(f, node, &snap);
+	assert_true(snap.node_lost);
+	node_close(node);
+}
+
+static void without_memory_there_is_no_node(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = NULL;
+	struct err err = { 0 };
+
+	no_memory = true;
+	assert_int_equal(node_open(f->link, &f->clock, &config, &node, &err), RC_NOMEM);
+	no_memory = false;
+	assert_string_equal(err.what, "out of memory for the node");
+	assert_null(node);
+	assert_int_equal(node_open(f->link, &f->clock, &config, &node, &err), RC_OK);
+	node_close(node);
+	no_write = true;
+	node = NULL;
+	assert_int_equal(node_open(f->link, &f->clock, &config, &node, &err), RC_TIMEOUT);
+	no_write = false;
 	assert_null(node);
 }
 
@@ -479,6 +672,13 @@ int main(void)
 		TEST(gives_up_on_a_silent_node),
 		TEST(refuses_what_it_cannot_work_with),
 		TEST(refuses_a_bad_config),
+		cmocka_unit_test(says_which_answer_it_cannot_use),
+		TEST(busy_is_told_under_any_number),
+		TEST(the_clock_may_end_while_it_waits),
+		TEST(what_it_does_not_know_has_its_place_all_the_same),
+		TEST(without_a_pick_up_nothing_turns),
+		TEST(a_write_that_fails_loses_the_node),
+		TEST(without_memory_there_is_no_node),
 		TEST(sends_set_points_on_change_and_by_lease),
 		TEST(clamps_what_cannot_be),
 		TEST(sends_no_mode_that_the_node_does_not_know),
