@@ -88,8 +88,7 @@ static bool is_asked(const struct canopen_drive *d, enum question question)
 
 static void hear(struct canopen_drive *d, enum drive_word word, double value, struct mono now)
 {
-	if (d->shell.side.words >> word & 1)
-		drive_side_hear(&d->shell.side, word, value, now);
+	drive_side_hear(&d->shell.side, word, value, now);
 }
 
 static bool is_undervoltage(const struct canopen_drive *d)

@@ -214,6 +214,68 @@ static void an_answer_behind_noise_is_found(void **state)
 	end();
 }
 
+/* A flood: a tick reads a part of it, and some ticks later the answer behind it is found. */
+static void a_tick_does_not_read_for_ever(void **state)
+{
+	static const uint8_t supply[8] = { 0 };
+	static char noise[20000];
+	struct heard found = { 0 };
+	int ticks = 0;
+
+	(void)state;
+	begin(false);
+	struct heard h = wait_for_question(3);
+	memset(noise, 0x55, sizeof noise);
+	assert_int_equal(send(d.end.fd, noise, sizeof noise, 0), sizeof noise);
+	answer(&h, supply, 0);
+	for (; ticks < 20 && !found.any; ticks++) {
+		look(0.01);
+		found = hear();
+	}
+	assert_true(found.any && found.address == 17);
+	assert_in_range(ticks, 4, 15);
+	end();
+}
+
+/* Its registers in any order in rig.ini: neighbours are asked for together, by their place in the table. A word that
+ * it does not tell has no value. */
+static void neighbours_are_asked_for_together(void **state)
+{
+	static const struct modbus_setup setups[] = {
+		{ .baud = 19200,
+		  .word = { [MODBUS_VOLTAGE] = { true, MODBUS_HOLDING, 5, MODBUS_U16, false, 0.1 },
+			    [MODBUS_CURRENT] = { true, MODBUS_HOLDING, 4, MODBUS_U16, false, 0.01 },
+			    [(int)MODBUS_TEMP + TEMP_BRAKE] = { true, MODBUS_HOLDING, 3, MODBUS_S16, false, 0.1 } } },
+		{ .baud = 19200, .word = { [MODBUS_VOLTAGE] = { true, MODBUS_HOLDING, 3, MODBUS_U16, false, 0.01 } } },
+	};
+	static const uint8_t told[] = { 0x00, 0xc8, 0x00, 0x7b, 0x01, 0xe0 }; /* 200, 123, 480 */
+
+	(void)state;
+	by_tcp = false;
+	for (int i = 0; i < 2; i++) {
+		const struct instrument_config config = { .name = "panel",
+							  .roles = ROLE_METER | ROLE_TEMP,
+							  .period_s = 0.1,
+							  .address = UNIT,
+							  .modbus = &setups[i] };
+		device_begin("modbus", NULL);
+		assert_int_equal(modbus_open(&config, d.end.link, &a_clock, &d.in, NULL), RC_OK);
+		struct heard h = wait_for_question(12);
+		assert_true(h.any && h.address == 3);
+		assert_int_equal(h.n, i == 0 ? 3 : 1);
+		answer(&h, told, 0);
+		look(0.01);
+		assert_near(d.snap.voltage_V, i == 0 ? 48 : 2);
+		if (i == 0) {
+			assert_near(d.snap.current_A, 1.23);
+			assert_near(d.snap.temp_degC[TEMP_BRAKE], 20);
+		}
+		assert_int_equal(isnan(d.snap.current_A), i == 1);
+		assert_int_equal(d.snap.channel[CHANNEL_CURRENT].quality, i == 0 ? QUALITY_GOOD : QUALITY_MISSING);
+		end();
+	}
+}
+
 /* By TCP each answer has its question's number. */
 static void another_question_s_answer_is_passed_over(void **state)
 {
@@ -310,6 +372,8 @@ int main(void)
 		cmocka_unit_test(a_late_answer_is_nobody_s),
 		cmocka_unit_test(rubbish_is_told_as_no_answer),
 		cmocka_unit_test(an_answer_behind_noise_is_found),
+		cmocka_unit_test(a_tick_does_not_read_for_ever),
+		cmocka_unit_test(neighbours_are_asked_for_together),
 		cmocka_unit_test(another_question_s_answer_is_passed_over),
 		cmocka_unit_test(an_open_sensor_is_no_reading),
 		cmocka_unit_test(silence_has_an_age_and_a_hang_up_no_value),

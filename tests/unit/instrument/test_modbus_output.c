@@ -3,6 +3,7 @@
  * device may do wrong. */
 #include "channel/modbus_private.h"
 #include "instrument/modbus_meter.h"
+#include "instrument/modbus_output.h"
 #include "tests/unit/instrument/far_end.h"
 
 #include <math.h>
@@ -21,8 +22,13 @@ static struct supply {
 	uint8_t buf[64];
 	size_t n;
 	int refuses, forgets; /* a register that it aborts; that it acknowledges and does not keep; -1 none */
-	bool is_mute, echoes; /* says nothing; its line gives back what it is sent, and the device is not there */
-	int n_offs;           /* times that it was written off */
+	uint16_t limited;     /* input register 2: its current limit acts */
+	bool hangs_up, clock_fails;
+	bool deaf_to_output,
+		quiet_on_output; /* it does not hear what is written there; it does that and does not answer */
+	int n_orders;            /* of the output */
+	bool is_mute, echoes;    /* says nothing; its line gives back what it is sent, and the device is not there */
+	int n_offs;              /* times that it was written off */
 } d;
 
 static uint16_t *reg(unsigned address)
@@ -50,6 +56,13 @@ static void serve_write(unsigned address)
 {
 	uint8_t body[8];
 
+	d.n_orders += address == OUTPUT;
+	if (address == OUTPUT && d.deaf_to_output)
+		return;
+	if (address == OUTPUT && d.quiet_on_output) {
+		d.output = (uint16_t)(d.buf[4] << 8 | d.buf[5]);
+		return;
+	}
 	d.n_offs += address == OUTPUT && d.buf[4] == 0 && d.buf[5] == 0;
 	if ((int)address == d.refuses || reg(address) == &d.nowhere) {
 		refuse(3);
@@ -66,7 +79,8 @@ static void serve_read(unsigned address, unsigned n)
 	uint8_t body[32] = { UNIT, d.buf[1], (uint8_t)(2 * n) };
 
 	for (unsigned i = 0; i < n; i++) { /* inputs: 47.98 V, 1.203 A */
-		const uint16_t value = d.buf[1] == 3 ? *reg(address + i) : address + i == 0 ? 4798 : 1203;
+		const uint16_t inputs[] = { 4798, 1203, d.limited };
+		const uint16_t value = d.buf[1] == 3 ? *reg(address + i) : inputs[address + i];
 		body[3 + 2 * i] = (uint8_t)(value >> 8);
 		body[4 + 2 * i] = (uint8_t)value;
 	}
@@ -100,9 +114,13 @@ static struct mono clock_now(void *ctx)
 static enum rc sleep_until(void *ctx, struct mono until, struct err *err)
 {
 	(void)ctx;
-	(void)err;
 	now = until;
-	run_device();
+	if (d.clock_fails)
+		return err_set(err, RC_PROTOCOL, 0, "the bench cannot go on");
+	if (d.hangs_up)
+		shutdown(d.end.fd, SHUT_RDWR);
+	else
+		run_device();
 	return RC_OK;
 }
 
@@ -120,7 +138,8 @@ static enum rc open_supply(double set_V)
 	const struct modbus_setup setup = {
 		.baud = 9600,
 		.word = { [MODBUS_VOLTAGE] = { true, MODBUS_INPUT, 0, MODBUS_U16, false, 0.01 },
-			  [MODBUS_CURRENT] = { true, MODBUS_INPUT, 1, MODBUS_S16, false, 1e-3 } },
+			  [MODBUS_CURRENT] = { true, MODBUS_INPUT, 1, MODBUS_S16, false, 1e-3 },
+			  [MODBUS_LIMITED] = { true, MODBUS_INPUT, 2, MODBUS_U16, false, 1 } },
 		.set = { [MODBUS_SET_OUTPUT] = { true, MODBUS_HOLDING, OUTPUT, MODBUS_U16, false, 1 },
 			 [MODBUS_SET_VOLTAGE] = { true, MODBUS_HOLDING, 0, MODBUS_U16, false, 0.01 },
 			 [MODBUS_SET_CURRENT] = { true, MODBUS_HOLDING, 1, MODBUS_U16, false, 1e-3 } },
@@ -239,6 +258,7 @@ static void what_is_not_as_set_is_refused(void **state)
 		{ -1, -1, false, true, 48, "write_output 0: it does not tell that register when it is read back" },
 		{ -1, -1, false, false, 700, "write_voltage: its register holds 655.35 V where 700 V is to be set" },
 		{ -1, -1, false, false, NAN, "write_voltage: its register holds" },
+		{ -1, -1, false, false, 0, "write_voltage: its register holds 0 V where 0 V is to be set" },
 	};
 
 	(void)state;
@@ -271,6 +291,120 @@ static void one_that_does_not_go_on_is_named(void **state)
 	end();
 }
 
+static void its_limit_is_read_with_its_readings(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_supply(48), RC_OK);
+	tick(0.3, true);
+	assert_false(d.snap.supply_limited);
+	d.limited = 1;
+	tick(0.3, true);
+	assert_true(d.snap.supply_limited);
+	d.limited = 0;
+	tick(0.3, true);
+	assert_false(d.snap.supply_limited);
+	end();
+}
+
+static void until_ordered(void)
+{
+	d.n_orders = 0;
+	for (int i = 0; i < 50 && d.n_orders == 0; i++)
+		tick(0.01, true);
+	assert_int_equal(d.n_orders, 1);
+}
+
+/* On was ordered and is not answered: off does not wait the quarter of a second that an answer may take. */
+static void off_does_not_wait_for_the_answer_to_on(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_supply(48), RC_OK);
+	tick(0.3, false);
+	d.quiet_on_output = true;
+	until_ordered();
+	assert_int_equal(d.output, 1);
+	tick(0.08, false);
+	assert_int_equal(d.output, 0);
+	assert_string_equal(d.in.error, "");
+	end();
+}
+
+/* On that is lost once is ordered again, after the line has rested. */
+static void on_that_is_lost_is_ordered_again(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_supply(48), RC_OK);
+	tick(0.3, false);
+	d.deaf_to_output = true;
+	until_ordered();
+	d.deaf_to_output = false;
+	tick(0.45, true);
+	assert_int_equal(d.output, 0); /* a late answer to the first order would be taken for one to the second */
+	tick(0.15, true);
+	assert_int_equal(d.output, 1);
+	assert_string_equal(d.in.error, "");
+	end();
+}
+
+/* Off has no time for that rest: what a late answer may spoil is only another off. */
+static void off_that_is_lost_is_ordered_again_at_once(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_supply(48), RC_OK);
+	tick(0.5, true);
+	assert_int_equal(d.output, 1);
+	d.deaf_to_output = true;
+	d.n_orders = 0;
+	tick(0.6, false);
+	assert_in_range(d.n_orders, 3, 4); /* one each 0.25 s */
+	d.deaf_to_output = false;
+	tick(0.3, false);
+	assert_int_equal(d.output, 0);
+	end();
+}
+
+static void its_line_ends(void **state)
+{
+	(void)state;
+	begin();
+	assert_int_equal(open_supply(48), RC_OK);
+	tick(0.3, true);
+	shutdown(d.end.fd, SHUT_RDWR);
+	now.ns += 10000000;
+	d.in.ops->poll(d.in.ctx, &d.snap);
+	d.in.ops->set(d.in.ctx, &(struct wish){ 0 });
+	d.in.ops->poll(d.in.ctx, &d.snap);
+	assert_true(isnan(d.snap.voltage_V) && isinf(d.snap.channel[CHANNEL_VOLTAGE].age_s));
+	end();
+	for (int i = 0; i < 2; i++) { /* while it is set up */
+		begin();
+		d.hangs_up = i == 0;
+		d.clock_fails = i == 1;
+		assert_int_equal(open_supply(48), i == 0 ? RC_IO : RC_PROTOCOL);
+		says(d.err.what, i == 0 ? "its line ended; check its cable" : "the bench cannot go on");
+		assert_null(d.in.ops);
+		end();
+	}
+}
+
+/* The bytes that somebody else may send when this program is gone: function 6, register 18, 0. */
+static void off_as_bytes(void **state)
+{
+	const struct modbus_register output = { true, MODBUS_HOLDING, OUTPUT, MODBUS_U16, false, 1 };
+	const struct modbus_line line = { .unit = UNIT };
+	static const uint8_t expected[] = { UNIT, 6, 0, OUTPUT, 0, 0 };
+	uint8_t buf[MODBUS_FRAME];
+
+	(void)state;
+	assert_int_equal(modbus_output_put_off(&output, &line, 7, buf), 8);
+	assert_memory_equal(buf, expected, sizeof expected);
+	assert_int_equal(modbus_crc(buf, 8), 0);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -279,6 +413,12 @@ int main(void)
 		cmocka_unit_test(off_waits_for_nobody),
 		cmocka_unit_test(what_is_not_as_set_is_refused),
 		cmocka_unit_test(one_that_does_not_go_on_is_named),
+		cmocka_unit_test(its_limit_is_read_with_its_readings),
+		cmocka_unit_test(off_does_not_wait_for_the_answer_to_on),
+		cmocka_unit_test(on_that_is_lost_is_ordered_again),
+		cmocka_unit_test(off_that_is_lost_is_ordered_again_at_once),
+		cmocka_unit_test(its_line_ends),
+		cmocka_unit_test(off_as_bytes),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -20,26 +20,28 @@ static enum rc sleep_and_answer(void *ctx, struct mono until, struct err *err)
 	return RC_OK;
 }
 
+static const char *limiting = "STAT:QUES:COND?";
+
 static enum rc open_supply(bool coil, const char *const *answers, struct err *err)
 {
 	static struct clock_src answering;
-	const struct scpi_setup setup = { .voltage = "VOLT",
-					  .current = "CURR",
-					  .output = "OUTP",
-					  .error = "SYST:ERR?",
-					  .limited = "STAT:QUES?",
-					  .limiting = "STAT:QUES:COND?",
-					  .limited_bits = 2,
-					  .set_V = 48,
-					  .set_A = coil ? 0 : 12,
-					  .coil = coil,
-					  .most_A = 1 };
+	struct scpi_setup setup = { .voltage = "VOLT",
+				    .current = "CURR",
+				    .output = "OUTP",
+				    .error = "SYST:ERR?",
+				    .limited = "STAT:QUES?",
+				    .limited_bits = 2,
+				    .set_V = 48,
+				    .set_A = coil ? 0 : 12,
+				    .coil = coil,
+				    .most_A = 1 };
 	const struct instrument_config config = { .name = "supply psu",
 						  .roles = coil ? ROLE_BRAKE : ROLE_METER | ROLE_POWER,
 						  .number = 2,
 						  .period_s = 0.1,
 						  .scpi = &setup };
 
+	snprintf(setup.limiting, sizeof setup.limiting, "%s", limiting);
 	answering = a_clock;
 	answering.sleep_until = sleep_and_answer;
 	next_answer = answers;
@@ -125,6 +127,66 @@ static void it_goes_on_when_asked_and_off_at_once(void **state)
 	assert_string_equal(heard(), "\n:OUTP OFF\n");
 	d.in.ops->set(d.in.ctx, &(struct wish){ .power = false });
 	assert_string_equal(heard(), "");
+	end();
+}
+
+/* Looks, and answers what is measured, until it is ordered and asked whether it took that; the order's line. */
+static const char *until_ordered(void)
+{
+	for (int i = 0; i < 50; i++) {
+		look(0.01);
+		const char *text = heard();
+		if (strstr(text, "SYST:ERR?"))
+			return text;
+		if (strstr(text, "MEAS"))
+			say("24;0;0;0\n");
+	}
+	return "";
+}
+
+/* What comes between is no answer to the order; and a refused off is told as one, of a coil's supply too. */
+static void a_refused_off_is_told_as_off(void **state)
+{
+	(void)state;
+	for (int coil = 0; coil < 2; coil++) {
+		assert_int_equal(open_supply(coil, coil ? coil_in_order : in_order, NULL), RC_OK);
+		d.in.ops->set(d.in.ctx, &(struct wish){ .power = true, .brake_A = 0.5 });
+		(void)heard();
+		assert_non_null(strstr(until_ordered(), coil ? "CURR 0.5" : "OUTP ON"));
+		say("0,\"No error\"\n");
+		look(0.02);
+		assert_string_equal(d.in.error, "");
+		(void)heard();
+		d.in.ops->set(d.in.ctx, &(struct wish){ 0 });
+		assert_string_equal(heard(), "\n:OUTP OFF\n");
+		say("24;0;0;0\n");
+		assert_non_null(strstr(until_ordered(), "OUTP OFF"));
+		uint32_t fresh = d.snap.channel[coil ? CHANNEL_BRAKE : CHANNEL_CURRENT].fresh;
+		say("hello\n24;0;0;0\n");
+		look(0.01);
+		assert_int_equal(d.snap.channel[coil ? CHANNEL_BRAKE : CHANNEL_CURRENT].fresh, fresh);
+		assert_string_equal(d.in.error, "");
+		say("-200,\"Execution error\"\n");
+		look(0.02);
+		assert_string_equal(d.in.error, "it answered error -200 (Execution error) to OUTP OFF");
+		end();
+	}
+}
+
+/* A supply that tells its limit by one word alone. */
+static void one_word_may_tell_its_limit(void **state)
+{
+	(void)state;
+	limiting = "";
+	enum rc rc = open_supply(false, in_order, NULL);
+	limiting = "STAT:QUES:COND?";
+	assert_int_equal(rc, RC_OK);
+	(void)heard();
+	look(0.11);
+	assert_null(strstr(heard(), "COND?"));
+	say("47.5;3.25;2\n");
+	look(0.01);
+	assert_true(d.snap.supply_limited && d.snap.channel[CHANNEL_CURRENT].fresh == 1);
 	end();
 }
 
@@ -221,6 +283,8 @@ int main(void)
 		cmocka_unit_test(it_begins_off_with_its_limits),
 		cmocka_unit_test(it_goes_on_when_asked_and_off_at_once),
 		cmocka_unit_test(a_refused_order_is_told_and_ages),
+		cmocka_unit_test(a_refused_off_is_told_as_off),
+		cmocka_unit_test(one_word_may_tell_its_limit),
 		cmocka_unit_test(its_limit_is_read_with_its_readings),
 		cmocka_unit_test(a_coil_gets_its_current_and_tells_it),
 		cmocka_unit_test(its_line_ends_while_it_is_waited_for),

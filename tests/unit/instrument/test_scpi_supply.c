@@ -306,6 +306,41 @@ static void a_late_answer_is_not_the_other_s(void **state)
 	end(d);
 }
 
+/* A line that ends: both on it say so, nobody keeps the turn, and nothing more is asked. */
+static void two_on_a_line_that_ends(void **state)
+{
+	struct device *d = begin_two();
+	struct channel *c = d->snap.channel;
+
+	(void)state;
+	int n[3] = { 0 };
+	serve(d, 1, 3, n);
+	look(d, 0.15);
+	shutdown(d->end.fd, SHUT_RDWR);
+	look(d, 1);
+	assert_true(isinf(c[CHANNEL_VOLTAGE].age_s) && isinf(c[CHANNEL_CURRENT].age_s));
+	assert_true(isnan(d->snap.voltage_V) && isnan(d->snap.current_A));
+	assert_int_equal(d->turns.holder, 0);
+	end(d);
+}
+
+/* Gone before it was begun. */
+static void a_line_that_was_gone_before(void **state)
+{
+	static const struct instrument_config config = {
+		.name = "supply psu", .roles = ROLE_METER, .number = 3, .period_s = 0.2
+	};
+	struct device *d = begin_line();
+
+	(void)state;
+	assert_int_equal(supply_open(&config, d->end.link, &a_clock, &d->in, NULL), RC_OK);
+	shutdown(d->end.fd, SHUT_RDWR);
+	assert_int_equal(d->in.ops->begin(d->in.ctx, NULL), RC_OK);
+	look(d, 0.02);
+	assert_true(isnan(d->snap.voltage_V) && d->snap.channel[CHANNEL_VOLTAGE].quality == QUALITY_MISSING);
+	end(d);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -317,6 +352,8 @@ int main(void)
 		cmocka_unit_test(nobody_is_served_twice_while_another_waits),
 		cmocka_unit_test(one_that_is_silent_leaves_the_other),
 		cmocka_unit_test(a_late_answer_is_not_the_other_s),
+		cmocka_unit_test(two_on_a_line_that_ends),
+		cmocka_unit_test(a_line_that_was_gone_before),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
