@@ -346,7 +346,7 @@ static void tell_end(struct loop *l, struct loop_result *ret)
 {
 	char cause[sizeof ret->message];
 
-	if (!l->verdict.stopped || ret->shaft[0])
+	if (!l->verdict.stopped)
 		return;
 	guard_end_message(&l->verdict, ret->shaft, sizeof ret->shaft);
 	ret->missing = l->verdict.missing;
@@ -427,8 +427,6 @@ static struct wish last_wish(const struct loop *l)
 	struct snapshot snap = l->snap;
 	const struct wish none = { 0 };
 
-	if (l->guard.phase == GUARD_STOPPED)
-		return none;
 	snap.node_lost = true;
 	guard_step(l->guard, l->limits, &snap, &none, &v);
 	return v.allowed;
