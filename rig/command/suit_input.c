@@ -159,6 +159,18 @@ static enum rc from_description(const char *path, struct joint_duty *ret, struct
 	return rc;
 }
 
+/* Each number by itself is one, and what comes of them together may be too large. */
+static enum rc check_numbers(const struct joint_duty *d, const char *path, struct err *err)
+{
+	for (size_t i = 0; i < d->n; i++)
+		if (!isfinite(d->time_s[i]) || !isfinite(d->speed_rpm[i]) || !isfinite(d->torque_Nm[i]))
+			return err_set(err, RC_ARG, 0,
+				       "%.100s: row %zu of the cycle has a speed or torque that is too large to "
+				       "calculate with; check the units",
+				       path, i + 1);
+	return RC_OK;
+}
+
 enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err)
 {
 	enum rc rc;
@@ -166,9 +178,10 @@ enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mi
 	if (!w->from == !w->arm)
 		return err_set(err, RC_ARG, 0, "give the duty once: --from FILE.csv or --arm FILE.ini");
 	rc = w->from ? from_table(w->from, w->one_way, ret, m, err) : from_description(w->arm, ret, err);
-	if (!rc)
-		joint_add_inertia(ret, w->inertia_kgm2 * w->ratio_1 * w->ratio_1);
-	return rc;
+	if (rc)
+		return rc;
+	joint_add_inertia(ret, w->inertia_kgm2 * w->ratio_1 * w->ratio_1);
+	return check_numbers(ret, w->from ? w->from : w->arm, err);
 }
 
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err)

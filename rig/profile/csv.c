@@ -5,6 +5,7 @@
 #include "calib/number/quantity.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdarg.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -445,8 +446,8 @@ enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, do
 			mistake(&r, table->line[i], "\"%.60s\" is empty, expected a number", heading_name);
 		else if (number_parse(text, &value, &inner))
 			mistake(&r, table->line[i], "\"%.60s\": %s", heading_name, inner.what);
-		else
-			ret[i] = value * factor + offset;
+		else if (!isfinite(ret[i] = value * factor + offset))
+			mistake(&r, table->line[i], "\"%.60s\": %g is too large in %s", heading_name, value, unit);
 	}
 	return r.n_mistakes ? answer(&r, err) : RC_OK;
 }

@@ -77,6 +77,9 @@ static void each_wrong_table_has_its_sentence(void **state)
 		{ "time (s),torque (N.m),angle (deg)\n0,1,0\n0,1,1\n", ":3: the times do not rise" },
 		{ "time (s),torque (N.m),angle (deg)\n0,1,0\nnan,1,1\n", "nan" },
 		{ "torque (N.m),speed (rpm)\n1,1\n", "no column \"time\"" },
+		{ "time (s),torque (MN.m),speed (rpm)\n0,1,10\n1,1e305,11\n2,3,10\n", "1e+305 is too large in N.m" },
+		{ "time (s),torque (N.m),angle (deg)\n0,1,-1e308\n1e-300,1,1e308\n2,1,-1e308\n",
+		  "row 1 of the cycle has a speed or torque that is too large to calculate with; check the units" },
 	};
 	struct joint_duty d;
 	struct err err;
@@ -144,6 +147,8 @@ static void each_wrong_arm_has_its_sentence(void **state)
 		{ ARM "from = 0 deg\nfrom = 1 deg\n", ": from is given twice" },
 		{ ARM "from = 0 m\n", ": from: " },
 		{ ARM "from 0 deg\n", ":7: expected \"key = value\"" },
+		{ ARM "from = 0 deg\npayload = 1e200 kg\nreach = 1e200 m\n",
+		  "too large to calculate with; check the units" },
 	};
 	const struct suit_wanted none = { .arm = "no-such-file.ini" };
 	struct joint_duty d = { 0 };

@@ -125,6 +125,22 @@ static void turns_units(void **state)
 	csv_free(&t);
 }
 
+/* 1e306 MN.m is no number of N.m that a double holds. */
+static void a_number_that_its_unit_makes_too_large(void **state)
+{
+	struct mistakes m = { 0 };
+	struct csv t;
+	struct err err = { 0 };
+	double x[2];
+
+	(void)state;
+	assert_int_equal(parse("torque (MN.m)\n1\n-1e306\n", "t.csv", &t, NULL, &err), RC_OK);
+	assert_int_equal(csv_numbers(&t, 0, "N.m", x, &m, &err), RC_ARG);
+	assert_int_equal(m.n, 1);
+	assert_string_equal(m.line[0], "t.csv:3: \"torque\": -1e+306 is too large in N.m");
+	csv_free(&t);
+}
+
 static void says_where_and_what_is_wrong(void **state)
 {
 	static const struct {
@@ -266,6 +282,7 @@ int main(void)
 		cmocka_unit_test(files_that_cannot_be_read),
 		cmocka_unit_test(quoted_cells_may_go_over_lines_and_lines_keep_their_numbers),
 		cmocka_unit_test(turns_units),
+		cmocka_unit_test(a_number_that_its_unit_makes_too_large),
 		cmocka_unit_test(says_where_and_what_is_wrong),
 		cmocka_unit_test(collects_all_wrong_numbers),
 		cmocka_unit_test(reads_many_rows_from_a_file),
