@@ -77,7 +77,7 @@ void play_back_drive(const double *torque_Nm, const double *speed_rpm, size_t n,
 			most = 0;
 			continue;
 		}
-		if (speed <= 0.05 * fastest) {
+		if (speed <= PLAY_STILL_SHARE * fastest) {
 			still = 1;
 			most = fmax(most, torque);
 		} else if (still) {
@@ -122,7 +122,7 @@ static void unwrap(double *deg, size_t n)
 }
 
 enum rc play_ratio(const double *rotor_deg, const double *output_deg, size_t n, struct play_number *ret,
-		   struct err *err)
+		   double *ret_off_deg, struct err *err)
 {
 	double *x = calloc(2 * n, sizeof *x), *y = x ? x + n : NULL, low = INFINITY, high = -INFINITY;
 	struct regress g;
@@ -143,6 +143,8 @@ enum rc play_ratio(const double *rotor_deg, const double *output_deg, size_t n, 
 	enum rc rc = high - low >= 1 ? regress_fit(&in, &g, NULL, err)
 				     : err_set(err, RC_ARG, 0,
 					       "the output turns by %.3g deg; expected a degree or more", high - low);
+	for (size_t i = 0; !rc && ret_off_deg && i < n; i++)
+		ret_off_deg[i] = y[i] - g.coef[0] - g.coef[1] * x[i];
 	free(x);
 	if (!rc)
 		*ret = (struct play_number){ g.coef[1], sqrt(g.cov[1][1]), g.dof };

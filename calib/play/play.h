@@ -10,7 +10,8 @@
 #include <stddef.h>
 
 #define PLAY_ARCMIN_PER_RAD 3437.746770784939
-#define PLAY_LOST_SHARE 0.03 /* of rated torque, where lost motion is read */
+#define PLAY_LOST_SHARE 0.03  /* of rated torque, where lost motion is read */
+#define PLAY_STILL_SHARE 0.05 /* of the largest speed of that way: up to that the output stands */
 
 struct play_number {
 	double value, u, dof; /* value NaN: not known */
@@ -48,8 +49,9 @@ void play_back_drive(const double *torque_Nm, const double *speed_rpm, size_t n,
 		     struct play_number *ret_breakaway_Nm, struct play_number *ret_running_Nm);
 
 /* Rotor's turns for one of the output, from angles of both (deg; where all lie within one turn, jumps of more than half
- * a turn are whole turns). RC_ARG when the output turns by less than a degree. */
+ * a turn are whole turns). ret_off_deg: n, what each angle of the rotor is off the line; NULL: not wanted. RC_ARG when
+ * the output turns by less than a degree. */
 enum rc play_ratio(const double *rotor_deg, const double *output_deg, size_t n, struct play_number *ret,
-		   struct err *err) MUST_CHECK;
+		   double *ret_off_deg, struct err *err) MUST_CHECK;
 
 #endif

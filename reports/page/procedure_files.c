@@ -74,8 +74,8 @@ enum rc procedure_tables(const struct report *r, const char *dir, struct err *er
 {
 	enum rc rc = write_results(r, dir, err);
 
-	if (rc == RC_OK && r->procedure.table)
-		rc = put(dir, r->procedure.kind, "csv", r->procedure.table, err);
+	for (size_t i = 0; i < r->procedure.n_drawings && rc == RC_OK; i++)
+		rc = put(dir, r->procedure.drawing[i].name, "csv", r->procedure.drawing[i].table, err);
 	return rc;
 }
 
@@ -101,48 +101,53 @@ static void put_whose(FILE *f, const struct report *r)
 }
 
 /* r: whose drawing it is, NULL: it does not say. */
-static enum rc put_script(const struct procedure *p, const struct report *r, const char *dir, struct err *err)
+static enum rc put_script(const struct procedure_drawing *d, const struct report *r, const char *dir, struct err *err)
 {
 	FILE *f = NULL;
-	enum rc rc = begin(dir, p->kind, "gp", &f, err);
+	enum rc rc = begin(dir, d->name, "gp", &f, err);
 
 	if (rc != RC_OK)
 		return rc;
 	if (r)
 		put_whose(f, r);
-	fputs(p->script, f);
+	fputs(d->script, f);
 	return end(f, dir, err);
 }
 
-static enum rc draw_from(const struct procedure *p, const struct report *r, const char *dir, bool draw, struct err *err)
+static enum rc draw_from(const struct procedure_drawing *d, const struct report *r, const char *dir, bool draw,
+			 struct err *err)
 {
-	char script[32];
-	enum rc rc = put_script(p, r, dir, err);
+	char script[40];
+	enum rc rc = put_script(d, r, dir, err);
 
-	snprintf(script, sizeof script, "%s.gp", p->kind);
+	snprintf(script, sizeof script, "%s.gp", d->name);
 	return rc == RC_OK && draw ? gnuplot_run(dir, script, ", or leave figures out", err) : rc;
 }
 
 enum rc procedure_figure(const struct report *r, const char *dir, bool draw, struct figures *ret, struct err *err)
 {
-	const struct procedure *p = &r->procedure;
-	struct figure *g = &ret->figure[0];
+	enum rc rc = RC_OK;
 
 	*ret = (struct figures){ 0 };
-	if (!p->script)
-		return RC_OK;
-	ret->n = 1;
-	snprintf(g->name, sizeof g->name, "%s", p->kind);
-	snprintf(g->title, sizeof g->title, "%s", procedure_title(p->kind));
-	snprintf(g->caption, sizeof g->caption, "%s%s", p->caption, r->run.on_bench ? " Virtual bench." : "");
-	return draw_from(p, r, dir, draw, err);
+	for (size_t i = 0; i < r->procedure.n_drawings && rc == RC_OK; i++) {
+		const struct procedure_drawing *d = &r->procedure.drawing[i];
+		struct figure *g = &ret->figure[ret->n++];
+		snprintf(g->name, sizeof g->name, "%s", d->name);
+		snprintf(g->title, sizeof g->title, "%s", d->title);
+		snprintf(g->caption, sizeof g->caption, "%s%s", d->caption, r->run.on_bench ? " Virtual bench." : "");
+		rc = draw_from(d, r, dir, draw, err);
+	}
+	return rc;
 }
 
 enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err)
 {
 	enum rc rc = files_make_dir(dir, err);
 
-	if (rc == RC_OK)
-		rc = put(dir, p->kind, "csv", p->table, err);
-	return rc == RC_OK ? draw_from(p, NULL, dir, true, err) : rc;
+	for (size_t i = 0; i < p->n_drawings && rc == RC_OK; i++) {
+		rc = put(dir, p->drawing[i].name, "csv", p->drawing[i].table, err);
+		if (rc == RC_OK)
+			rc = draw_from(&p->drawing[i], NULL, dir, true, err);
+	}
+	return rc;
 }

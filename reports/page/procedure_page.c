@@ -214,11 +214,13 @@ static void files(FILE *f, const struct report *r)
 	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>", f);
 	page_link(f, "", "results.csv");
 	page_link(f, ", ", "report.json");
-	snprintf(name, sizeof name, "%.20s.csv", r->procedure.kind);
-	page_link(f, ", ", name);
-	snprintf(name, sizeof name, "%.20s.gp", r->procedure.kind);
-	page_link(f, "; ", name);
-	fputs(" draws the figure from it.</p>\n</section>\n", f);
+	for (size_t i = 0; i < r->procedure.n_drawings; i++) {
+		snprintf(name, sizeof name, "%.30s.csv", r->procedure.drawing[i].name);
+		page_link(f, i ? ", " : "; ", name);
+		snprintf(name, sizeof name, "%.30s.gp", r->procedure.drawing[i].name);
+		page_link(f, " with ", name);
+	}
+	fputs(". Each .gp file draws a figure from the table before it.</p>\n</section>\n", f);
 }
 
 enum rc procedure_page(FILE *f, const struct report *r, const char *dir, const struct figures *figures, struct err *err)

@@ -10,8 +10,10 @@
 void procedure_clear(struct procedure *p)
 {
 	json_decref(p->doc);
-	free(p->table);
-	free(p->script);
+	for (size_t i = 0; i < p->n_drawings; i++) {
+		free(p->drawing[i].table);
+		free(p->drawing[i].script);
+	}
 	*p = (struct procedure){ 0 };
 }
 
@@ -24,7 +26,8 @@ static const struct {
 	  "the electrical power less the shaft's, less what was drawn without load.",
 	  "Each ± is the expanded uncertainty (95 %). Scatter of the record about the model, the meter in the "
 	  "resistances "
-	  "and the cell in torques and times are in it. What temperature sensors are off by is not." },
+	  "and the cell in torques and times are in it, and heat that a drive on the actuator may give to its case. "
+	  "What temperature sensors are off by is in it where the rig's file states it." },
 	{ "play", "Play and stiffness",
 	  "The brake locked the output; the torque went slowly to the largest of one sign, of the other, and back. The "
 	  "angle is the rotor's by the drive's own sensor, divided by the ratio. Lost motion lies between the middles "
@@ -33,7 +36,9 @@ static const struct {
 	  "the cradle's bearing and lag of the torque are in it." },
 	{ "obey", "Commanded torque",
 	  "The brake locked the shaft, and the torque was commanded in steps of both signs, up and down. Each reading "
-	  "is a mean of 1 s. Gain, offset, dead band and hysteresis are fitted to them by least squares.",
+	  "is a mean of 1 s. Gain, offset, dead band and hysteresis are fitted to them by least squares. Where the "
+	  "shaft was turned too, friction is what the offsets of the speeds take off, by a straight line, and the "
+	  "ratio is the mean of the rotor's speed over the output's.",
 	  "Each ± is the expanded uncertainty (95 %). Scatter, calibration, zeros and friction of the cradle's bearing "
 	  "are in it." },
 	{ "ripple", "Torque by shaft order",
@@ -123,6 +128,9 @@ static const struct row rows[] = {
 	{ "obey", "dead_band_Nm", "Dead band", "N·m" },
 	{ "obey", "hysteresis_Nm", "Hysteresis at half command", "N·m" },
 	{ "obey", "hysteresis_growth", "Hysteresis, growth with the command", "N·m/N·m" },
+	{ "obey", "coulomb_Nm", "Dry friction, turning", "N·m" },
+	{ "obey", "viscous_Nm_per_rpm", "Viscous friction, turning", "N·m/rpm" },
+	{ "obey", "ratio", "Ratio, rotor to output", "" },
 	{ "endure", "no_load_first_A", "Current without load, first cycles", "A" },
 	{ "endure", "no_load_last_A", "Current without load, last cycles", "A" },
 	{ "endure", "current_change_percent", "Change of the current without load", "%" },

@@ -10,12 +10,18 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#define PROCEDURE_DRAWINGS 5
 struct procedure {
-	const char *kind;    /* "hold", "play", ...: of the run, its record and the names of its files */
-	json_t *doc;         /* owned */
-	char *table;         /* owned: the rows as CSV, a line of names first; NULL when there are none */
-	char *script;        /* owned: gnuplot, draws KIND.svg from KIND.csv */
-	const char *caption; /* of that figure; static text */
+	const char *kind; /* "hold", "play", ...: of the run, its record and the names of its files */
+	json_t *doc;      /* owned */
+	size_t n_drawings;
+	struct procedure_drawing {
+		const char *name;  /* of its files: NAME.csv, NAME.gp, NAME.svg; static text, as the next two */
+		const char *title; /* "Torque held" */
+		const char *caption;
+		char *table;           /* owned: the rows as CSV, a line of names first */
+		char *script;          /* owned: gnuplot, draws NAME.svg from NAME.csv */
+	} drawing[PROCEDURE_DRAWINGS]; /* the first has the kind's name where the procedure has its own rows */
 };
 void procedure_clear(struct procedure *p); /* what it owns; then all is zero */
 /* "hold" as static text; NULL: no procedure of this kind. */

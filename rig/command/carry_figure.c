@@ -7,70 +7,29 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-#define COLUMNS 4
-#define STYLE CARRY_FIGURE_STYLE("700,460") "set tmargin at screen 0.86\n"
 /* Two panels, one above the other, with one axis below. */
 #define TWO_PANELS \
 	CARRY_FIGURE_STYLE("700,520") \
 	"set lmargin at screen 0.11\nset rmargin at screen 0.97\nunset key\n"
 
-struct table {
-	const char *heading;
-	size_t n;
-	const double *column[COLUMNS]; /* NULL: not there */
-};
-
-static void write_row(FILE *f, const struct table *t, size_t row)
-{
-	const char *between = "";
-
-	for (size_t c = 0; c < COLUMNS; c++) {
-		if (!t->column[c])
-			continue;
-		fprintf(f, "%s%.9g", between, t->column[c][row]);
-		between = ",";
-	}
-	fputc('\n', f);
-}
-
-static char *table_text(const struct table *t)
-{
-	char *text = NULL;
-	size_t size = 0;
-	FILE *f = open_memstream(&text, &size);
-
-	if (!f)
-		return NULL;
-	fprintf(f, "%s\n", t->heading);
-	for (size_t i = 0; i < t->n; i++)
-		write_row(f, t, i);
-	if (fclose(f) == 0)
-		return text;
-	free(text);
-	return NULL;
-}
-
-static enum rc draw_in(const char *style, const char *name, const struct table *t, const char *plot,
+static enum rc draw_in(const char *style, const char *name, const struct carry_table *t, const char *plot,
 		       const char *caption, struct procedure *ret, struct err *err)
 {
-	ret->kind = procedure_kind(name);
-	ret->caption = caption;
-	ret->table = table_text(t);
-	if (asprintf(&ret->script, "# gnuplot %s.gp\n%sset output '%s.svg'\n%s", name, style, name, plot) < 0)
-		ret->script = NULL;
-	return ret->table && ret->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+	const struct carry_words words = { name, name, procedure_title(name), caption };
+
+	return carry_draw(style, &words, t, plot, ret, err);
 }
 
-static enum rc draw(const char *name, const struct table *t, const char *plot, const char *caption,
+static enum rc draw(const char *name, const struct carry_table *t, const char *plot, const char *caption,
 		    struct procedure *ret, struct err *err)
 {
-	return draw_in(STYLE, name, t, plot, caption, ret, err);
+	return draw_in(CARRY_DRAW_STYLE, name, t, plot, caption, ret, err);
 }
 
 enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,
 			  const struct obey_slow *found, struct procedure *ret, struct err *err)
 {
-	const struct table t = { "commanded (N.m),measured (N.m)", n, { commanded_Nm, measured_Nm } };
+	const struct carry_table t = { "commanded (N.m),measured (N.m)", n, { commanded_Nm, measured_Nm } };
 	char plot[700];
 
 	snprintf(plot, sizeof plot,
@@ -87,9 +46,9 @@ enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm,
 enum rc carry_figure_obey_speeds(const struct obey_rows *rows, size_t n_still, const struct obey_slow *found,
 				 struct procedure *ret, struct err *err)
 {
-	const struct table t = { "commanded (N.m),measured (N.m),speed (rpm)",
-				 rows->n,
-				 { rows->commanded_Nm, rows->measured_Nm, rows->speed_rpm } };
+	const struct carry_table t = { "commanded (N.m),measured (N.m),speed (rpm)",
+				       rows->n,
+				       { rows->commanded_Nm, rows->measured_Nm, rows->speed_rpm } };
 	char plot[900];
 
 	snprintf(plot, sizeof plot,
@@ -110,7 +69,7 @@ enum rc carry_figure_obey_speeds(const struct obey_rows *rows, size_t n_still, c
 enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, size_t n, const struct play_loop *found,
 			  struct procedure *ret, struct err *err)
 {
-	const struct table t = { "torque (N.m),angle (arcmin)", n, { torque_Nm, angle_arcmin } };
+	const struct carry_table t = { "torque (N.m),angle (arcmin)", n, { torque_Nm, angle_arcmin } };
 	double at = PLAY_LOST_SHARE * found->rated_Nm;
 	char plot[900];
 
@@ -131,11 +90,11 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 			  struct err *err)
 {
 	bool both = r->winding_degC && r->case_degC;
-	const struct table t = { both              ? "time (s),winding (degC),case (degC),ambient (degC)"
-				 : r->winding_degC ? "time (s),winding (degC),ambient (degC)"
-						   : "time (s),case (degC),ambient (degC)",
-				 r->n,
-				 { r->time_s, r->winding_degC, r->case_degC, r->ambient_degC } };
+	const struct carry_table t = { both              ? "time (s),winding (degC),case (degC),ambient (degC)"
+				       : r->winding_degC ? "time (s),winding (degC),ambient (degC)"
+							 : "time (s),case (degC),ambient (degC)",
+				       r->n,
+				       { r->time_s, r->winding_degC, r->case_degC, r->ambient_degC } };
 	char plot[900], limit[160] = "";
 
 	if (isfinite(found->limit_degC))
@@ -156,7 +115,7 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err)
 {
 	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES], most = 0, first = INFINITY, last = 0;
-	struct table t = { "order,amplitude (N.m),U (N.m)", 0, { order, amplitude, U } };
+	struct carry_table t = { "order,amplitude (N.m),U (N.m)", 0, { order, amplitude, U } };
 	char plot[1600], tics[700] = "";
 	size_t used = 0;
 
@@ -193,9 +152,9 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 enum rc carry_figure_response(const double *time_s, const double *commanded_Nm, const double *measured_Nm, size_t n,
 			      struct procedure *ret, struct err *err)
 {
-	const struct table t = { "time (s),commanded (N.m),measured (N.m)",
-				 n < RESPONSE_SHOWN ? n : RESPONSE_SHOWN,
-				 { time_s, commanded_Nm, measured_Nm } };
+	const struct carry_table t = { "time (s),commanded (N.m),measured (N.m)",
+				       n < RESPONSE_SHOWN ? n : RESPONSE_SHOWN,
+				       { time_s, commanded_Nm, measured_Nm } };
 
 	return draw(
 		"response", &t,
@@ -211,7 +170,7 @@ enum rc carry_figure_tame(const struct tame_free *f, double gain, struct procedu
 {
 	size_t n = f->n < TAME_SHOWN ? f->n : TAME_SHOWN;
 	double *room = calloc(3 * n + 1, sizeof *room);
-	const struct table t = { "time (s),torque (N.m),speed (rpm)", n, { room, room + n, room + 2 * n } };
+	const struct carry_table t = { "time (s),torque (N.m),speed (rpm)", n, { room, room + n, room + 2 * n } };
 
 	if (!room)
 		return err_set(err, RC_NOMEM, 0, "out of memory for the figure");

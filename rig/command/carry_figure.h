@@ -1,24 +1,17 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* A figure for each procedure that tells what an actuator can carry, as texts: table, script, kind and caption of *ret
- * are set (it owns them, also on failure), its doc is left alone. reports/page/procedure_files.h writes and draws them.
+/* A figure for each procedure that tells what an actuator can carry, as texts: one more drawing of *ret, which owns it
+ * (also on failure); its kind is set, its doc is left alone. reports/page/procedure_files.h writes and draws them.
  * State is told by shape and dashes, not by colour: a grey print reads the same. RC_NOMEM. */
 #ifndef BRIDLE_COMMAND_CARRY_FIGURE_H
 #define BRIDLE_COMMAND_CARRY_FIGURE_H
 
+#include "command/carry_draw.h"
 #include "command/hold_tell.h"
 #include "command/obey_tell.h"
 #include "command/play_tell.h"
 #include "command/ripple_find.h"
 #include "calib/tame/tame_free.h"
 #include "reports/reduce/procedure.h"
-
-/* The head of each such script, of a drawing of a size ("700,460", px): whose it is stands in its upper 64 px. */
-#define CARRY_FIGURE_STYLE(size) \
-	"set terminal svg size " size " dynamic noenhanced font 'sans-serif,15' background '#ffffff'\n" \
-	"set encoding utf8\nset minussign\nset datafile separator ','\nset border 3 lc rgb '#444444'\n" \
-	"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\n" \
-	"set offsets 0, 0, graph 0.06, graph 0.06\n" \
-	"set key below center horizontal Left reverse samplen 3 spacing 1.1 height 0.6 textcolor rgb '#222222'\n"
 
 /* Measured against commanded torque, n readings in the order of time, with the line of gain and offset. */
 enum rc carry_figure_obey(const double *commanded_Nm, const double *measured_Nm, size_t n,

@@ -156,9 +156,11 @@ static void in_text(const void *state)
 static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
-		{ "time", "s", true, NULL },        { "winding", "degC", false, NULL }, { "case", "degC", false, NULL },
-		{ "ambient", "degC", false, NULL }, { "torque", "N.m", false, NULL },   { "loss", "W", false, NULL },
-		{ "voltage", "V", false, NULL },    { "current", "A", false, NULL },    { "hold", NULL, false, NULL },
+		{ "time", "s", true, false, NULL },      { "winding", "degC", false, false, NULL },
+		{ "case", "degC", false, false, NULL },  { "ambient", "degC", false, false, NULL },
+		{ "torque", "N.m", false, false, NULL }, { "loss", "W", false, false, NULL },
+		{ "voltage", "V", false, false, NULL },  { "current", "A", false, false, NULL },
+		{ "hold", NULL, false, false, NULL },
 	};
 	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 	struct wanted *w = wanted;

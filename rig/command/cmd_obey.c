@@ -113,9 +113,9 @@ static int run(const struct cli *cli, void *state)
 {
 	struct state *s = state;
 	const struct offline_column columns[] = {
-		{ "commanded", "N.m", true, NULL },        { "measured", "N.m", true, NULL },
-		{ "time", "s", s->fast || s->step, NULL }, { "speed", "rpm", false, NULL },
-		{ "temperature", "degC", false, NULL },
+		{ "commanded", "N.m", true, false, NULL },        { "measured", "N.m", true, false, NULL },
+		{ "time", "s", s->fast || s->step, false, NULL }, { "speed", "rpm", false, false, NULL },
+		{ "temperature", "degC", false, false, NULL },
 	};
 	const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 
@@ -158,7 +158,9 @@ int cmd_obey(int argc, char **argv)
 		  &s.fast_rig.swing, NULL },
 		{ "time", "TIME", "of the record with --response (default 60 s)", &s.fast_rig.time, NULL },
 		{ "out", "FILE.csv", "with --response: write the record there, for --from", &s.fast_rig.out, NULL },
-		{ "figure", "DIR", "draw it there: obey.svg, with its table and script", &s.rig.figure, NULL },
+		{ "figure", "DIR",
+		  "draw it there: obey.svg, with --speeds friction and ratio too; each with its table and script",
+		  &s.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

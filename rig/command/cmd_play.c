@@ -2,12 +2,15 @@
 #include "command/carry_figure.h"
 #include "command/command.h"
 #include "command/offline.h"
+#include "command/play_figure.h"
 #include "command/play_live.h"
 #include "command/type_table.h"
+#include "reports/page/procedure_files.h"
 #include "terminal/cli.h"
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 
 struct wanted {
 	const char *from, *type, *rated, *u_radius, *u_travel;
@@ -17,7 +20,6 @@ struct wanted {
 
 struct found {
 	const struct wanted *wanted;
-	bool any;
 	struct play_found of;
 };
 
@@ -32,60 +34,118 @@ static void in_text(const void *state)
 	puts("  Uncertainties are from the scatter of the readings; what cell and sensor are off by comes on top.");
 }
 
+/* Rows of a table that have both of a pair; of one table several pairs may stand below each other. */
+struct pair {
+	double *a, *b, *off; /* room for as many rows as the table has */
+	size_t n;
+};
+
+/* without: rows that have this one belong to another pair; NULL: none. */
+static bool take(struct pair *p, const struct offline *o, const char *a, const char *b, const char *without)
+{
+	const double *x = offline_column(o, a), *y = offline_column(o, b),
+		     *z = without ? offline_column(o, without) : NULL;
+
+	p->n = 0;
+	for (size_t i = 0; x && y && i < o->n; i++) {
+		if (!isfinite(x[i]) || !isfinite(y[i]) || (z && isfinite(z[i])))
+			continue;
+		p->a[p->n] = x[i];
+		p->b[p->n++] = y[i];
+	}
+	return p->n > 0;
+}
+
+static enum rc find_lever(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
+{
+	const struct wanted *w = f->wanted;
+	enum rc rc = play_lever(p->a, p->b, p->n, w->u_radius_mm, w->u_travel_mm, &f->of.lever, err);
+
+	return rc ? rc : play_figure_lever(p->a, p->b, p->n, f->of.lever, figure, err);
+}
+
+static enum rc find_loop(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
+{
+	enum rc rc = play_loop(p->a, p->b, p->n, f->wanted->rated_Nm, &f->of.loop, err);
+
+	f->of.loop_done = true;
+	return rc ? rc : carry_figure_play(p->a, p->b, p->n, &f->of.loop, figure, err);
+}
+
+static enum rc find_friction(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
+{
+	enum rc rc = play_friction(p->a, p->b, p->n, &f->of.coulomb, &f->of.viscous, err);
+
+	return rc ? rc : play_figure_friction("play", p->a, p->b, p->n, f->of.coulomb, f->of.viscous, figure, err);
+}
+
+static enum rc find_back_drive(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
+{
+	for (int k = 0; k < 2; k++)
+		play_back_drive(p->a, p->b, p->n, k ? -1 : 1, &f->of.back[k][0], &f->of.back[k][1]);
+	return play_figure_back_drive(p->a, p->b, p->n, f->of.back, figure, err);
+}
+
+static enum rc find_ratio(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
+{
+	enum rc rc = play_ratio(p->b, p->a, p->n, &f->of.ratio, p->off, err);
+
+	return rc ? rc : play_figure_ratio(p->a, p->off, p->n, f->of.ratio, figure, err);
+}
+
+static enum rc find_all(struct found *f, const struct offline *o, struct pair *p, struct procedure *figure,
+			struct err *err)
+{
+	static const struct {
+		const char *a, *b, *without;
+		enum rc (*find)(struct found *f, struct pair *p, struct procedure *figure, struct err *err);
+	} list[] = { { "radius", "travel", NULL, find_lever },
+		     { "torque", "angle", NULL, find_loop },
+		     { "torque", "speed", "angle", find_friction },
+		     { "back-drive", "speed", NULL, find_back_drive },
+		     { "output angle", "rotor angle", NULL, find_ratio } };
+	bool any = false;
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < sizeof list / sizeof list[0] && rc == RC_OK; i++) {
+		if (!take(p, o, list[i].a, list[i].b, list[i].without))
+			continue;
+		any = true;
+		rc = list[i].find(f, p, figure, err);
+	}
+	if (rc == RC_OK && !any)
+		rc = err_set(err, RC_ARG, 0,
+			     "no pair of columns; expected radius and travel, torque and angle, torque and speed, "
+			     "back-drive and speed, or rotor angle and output angle");
+	return rc;
+}
+
 static enum rc find(struct offline *o, void *state, struct err *err)
 {
 	struct procedure figure = { 0 };
 	struct found *f = state;
-	const struct wanted *w = f->wanted;
-	double *torque = offline_column(o, "torque"), *angle = offline_column(o, "angle"),
-	       *speed = offline_column(o, "speed");
-	double *radius = offline_column(o, "radius"), *travel = offline_column(o, "travel");
-	double *back = offline_column(o, "back-drive"), *rotor = offline_column(o, "rotor angle");
-	double *output = offline_column(o, "output angle");
-	enum rc rc = RC_OK;
+	double *room = calloc(3 * o->n + 1, sizeof *room);
+	struct pair p = { room, room + o->n, room + 2 * o->n, 0 };
 
-	if (radius && travel) {
-		rc = play_lever(radius, travel, o->n, w->u_radius_mm, w->u_travel_mm, &f->of.lever, err);
-		f->any = true;
-	}
-	if (!rc && torque && angle) {
-		rc = play_loop(torque, angle, o->n, w->rated_Nm, &f->of.loop, err);
-		f->any = f->of.loop_done = true;
-	}
-	if (!rc && torque && speed) {
-		rc = play_friction(torque, speed, o->n, &f->of.coulomb, &f->of.viscous, err);
-		f->any = true;
-	}
-	if (!rc && back && speed) {
-		for (int k = 0; k < 2; k++)
-			play_back_drive(back, speed, o->n, k ? -1 : 1, &f->of.back[k][0], &f->of.back[k][1]);
-		f->any = true;
-	}
-	if (!rc && rotor && output) {
-		rc = play_ratio(rotor, output, o->n, &f->of.ratio, err);
-		f->any = true;
-	}
+	if (!room)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", o->n);
+	enum rc rc = find_all(f, o, &p, &figure, err);
 	if (rc)
 		err_prefix(err, "%s: ", o->table.name);
-	else if (f->of.loop_done && w->rig.figure)
-		rc = carry_figure_draw(carry_figure_play(torque, angle, o->n, &f->of.loop, &figure, err), w->rig.figure,
-				       &figure, err);
-	else if (!f->any)
-		rc = err_set(err, RC_ARG, 0,
-			     "%s: no pair of columns; expected radius and travel, torque and angle, torque and speed, "
-			     "back-drive and "
-			     "speed, or rotor angle and output angle",
-			     o->table.name);
+	else if (f->wanted->rig.figure)
+		rc = procedure_draw(&figure, f->wanted->rig.figure, err);
+	procedure_clear(&figure);
+	free(room);
 	return rc;
 }
 
 static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
-		{ "torque", "N.m", false, NULL },      { "angle", "arcmin", false, NULL },
-		{ "radius", "mm", false, NULL },       { "travel", "mm", false, NULL },
-		{ "speed", "rpm", false, NULL },       { "back-drive", "N.m", false, NULL },
-		{ "rotor angle", "deg", false, NULL }, { "output angle", "deg", false, NULL },
+		{ "torque", "N.m", false, true, NULL },      { "angle", "arcmin", false, true, NULL },
+		{ "radius", "mm", false, true, NULL },       { "travel", "mm", false, true, NULL },
+		{ "speed", "rpm", false, true, NULL },       { "back-drive", "N.m", false, true, NULL },
+		{ "rotor angle", "deg", false, true, NULL }, { "output angle", "deg", false, true, NULL },
 	};
 	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 	struct wanted *w = wanted;
@@ -140,7 +200,11 @@ int cmd_play(int argc, char **argv)
 		  "at the rig: standard uncertainty of an angle, at the output (default 0.02 degrees of the rotor)",
 		  &w.rig.u_angle, NULL },
 		{ "out", "FILE.csv", "at the rig: the loop as a table for --from", &w.rig.out, NULL },
-		{ "figure", "DIR", "draw it there: play.svg, with its table and script", &w.rig.figure, NULL },
+		{ "figure", "DIR",
+		  "draw it there: play.svg, from a table lever, friction, back-drive and ratio too; each with its "
+		  "table and "
+		  "script",
+		  &w.rig.figure, NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",
@@ -159,7 +223,8 @@ int cmd_play(int argc, char **argv)
 			 "back; "
 			 "\"torque (N.m)\" and \"speed (rpm)\" without load; \"back-drive (N.m)\" and \"speed (rpm)\" "
 			 "of the "
-			 "output turned by hand, unpowered; \"rotor angle (deg)\" and \"output angle (deg)\".",
+			 "output turned by hand, unpowered; \"rotor angle (deg)\" and \"output angle (deg)\". "
+			 "Several pairs may stand in one table, each below the other; other cells stay empty.",
 		.examples = "  bridle play --actuator paddle-winder --torque \"20 N.m\"\n"
 			    "  bridle play --from back.csv --type \"back-drive (N m), speed (rpm)\"\n"
 			    "  bridle play --from lever.csv --u-travel \"0.05 mm\"\n"

@@ -128,10 +128,10 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 static int run(const struct cli *cli, void *wanted)
 {
 	static const struct offline_column columns[] = {
-		{ "torque", "N.m", true, NULL },
-		{ "angle", "turn", false, NULL },
-		{ "time", "s", false, NULL },
-		{ "speed", "rpm", false, NULL },
+		{ "torque", "N.m", true, false, NULL },
+		{ "angle", "turn", false, false, NULL },
+		{ "time", "s", false, false, NULL },
+		{ "speed", "rpm", false, false, NULL },
 	};
 	static const struct offline_work work = { columns, sizeof columns / sizeof columns[0], find, in_json, in_text };
 	struct wanted *w = wanted;

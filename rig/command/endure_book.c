@@ -311,14 +311,16 @@ static char *script(const bool there[N_PANELS], size_t cycles)
 enum rc endure_book_chart(const struct endure_book *book, const struct endure_limits *limits, struct procedure *p,
 			  struct err *err)
 {
+	struct procedure_drawing *d = &p->drawing[p->n_drawings++];
 	bool there[N_PANELS] = { false };
 
-	p->kind = procedure_kind("endure");
-	p->caption = "Over the cycles: change of the current without load, droop of the speed under the heaviest load, "
+	p->kind = d->name = procedure_kind("endure");
+	d->title = procedure_title(p->kind);
+	d->caption = "Over the cycles: change of the current without load, droop of the speed under the heaviest load, "
 		     "and the case above the air.";
-	p->table = table(book, limits, there);
-	p->script = script(there, book->n);
-	return p->table && p->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
+	d->table = table(book, limits, there);
+	d->script = script(there, book->n);
+	return d->table && d->script ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
 }
 
 enum rc endure_book_figure(const struct endure_book *book, const struct endure_limits *limits, const char *dir,

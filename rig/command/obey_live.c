@@ -8,6 +8,7 @@
 #include "command/obey_tell.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
+#include "command/play_figure.h"
 #include "calib/number/units.h"
 #include "run/seq_obey.h"
 #include "run/seq_obey_turn.h"
@@ -388,7 +389,7 @@ static void add_cell_at_speed(struct obeying *w, size_t at)
 
 /* Friction without load as the cell sees it: what each offset takes off. What is common to all offsets has one sign for
  * both ways and falls out of it; the cradle's own friction does not. */
-static void find_friction(struct obeying *w)
+static enum rc find_friction(struct obeying *w, struct err *err)
 {
 	const struct cellcal *cal = &w->p.s.calibration;
 	double torque_Nm[OBEY_SPEEDS], rpm[OBEY_SPEEDS];
@@ -403,17 +404,19 @@ static void find_friction(struct obeying *w)
 		rpm[n++] = v->speed_rpm;
 	}
 	if (play_friction(torque_Nm, rpm, n, &w->coulomb_Nm, &w->viscous_Nm_per_rpm, &ignored) != RC_OK)
-		return;
+		return RC_OK;
 	double u_still_Nm = fmax(cell_u_Nm(cal, 0), STILL_SHARE * cal->max_Nm / sqrt(3));
 	live_procedure_part(&w->p, "coulomb_Nm", "scatter of the speeds", w->coulomb_Nm.u);
 	live_procedure_part(&w->p, "coulomb_Nm", "cell without load", u_still_Nm);
 	w->coulomb_Nm.u = hypot(w->coulomb_Nm.u, u_still_Nm);
+	return play_figure_friction("obey", torque_Nm, rpm, n, w->coulomb_Nm, w->viscous_Nm_per_rpm, &w->p.result, err);
 }
 
 /* Rotor over output, both as they are told, a value for each mean. */
-static void find_ratio(struct obeying *w)
+static enum rc find_ratio(struct obeying *w, struct err *err)
 {
-	double sum = 0, sum2 = 0, n = 0;
+	double sum = 0, sum2 = 0, each[ROWS], rpm[ROWS];
+	size_t rows = 0;
 
 	for (size_t i = 0; i < w->turning.n; i++) {
 		double ratio = fabs(w->turning.row[i].rotor_rpm / w->turning.row[i].speed_rpm);
@@ -421,12 +424,14 @@ static void find_ratio(struct obeying *w)
 			continue;
 		sum += ratio;
 		sum2 += ratio * ratio;
-		n++;
+		rpm[rows] = w->turning.row[i].speed_rpm;
+		each[rows++] = ratio;
 	}
-	if (!(n > 2))
-		return;
-	double var = fmax(0, sum2 / n - sum / n * (sum / n)) * n / (n - 1);
+	if (!(rows > 2))
+		return RC_OK;
+	double n = (double)rows, var = fmax(0, sum2 / n - sum / n * (sum / n)) * n / (n - 1);
 	w->ratio = (struct play_number){ sum / n, sqrt(var / n), n - 1 };
+	return play_figure_ratio_speeds(rpm, each, rows, w->ratio, &w->p.result, err);
 }
 
 static enum rc at_speeds(struct obeying *w, const double *commanded, const double *measured, struct err *err)
@@ -457,9 +462,10 @@ static enum rc at_speeds(struct obeying *w, const double *commanded, const doubl
 			add_cell_at_speed(w, i);
 	}
 	if (rc == RC_OK)
-		find_friction(w);
-	find_ratio(w);
-	return rc == RC_OK ? carry_figure_obey_speeds(&rows, w->seq.n, &w->slow, &w->p.result, err) : rc;
+		rc = carry_figure_obey_speeds(&rows, w->seq.n, &w->slow, &w->p.result, err);
+	if (rc == RC_OK)
+		rc = find_friction(w, err);
+	return rc == RC_OK ? find_ratio(w, err) : rc;
 }
 
 static enum rc evaluate(void *ctx, struct err *err)

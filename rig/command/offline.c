@@ -41,8 +41,9 @@ enum rc offline_read(const char *from, const struct offline_column *columns, siz
 		if ((rc = csv_need(&ret->table, c->name, &at, err)))
 			break;
 		c->value = calloc(ret->n, sizeof *c->value);
-		rc = c->value ? csv_numbers(&ret->table, at, c->unit, c->value, m, err)
-			      : err_set(err, RC_NOMEM, 0, "%s: out of memory", from);
+		rc = !c->value ? err_set(err, RC_NOMEM, 0, "%s: out of memory", from)
+		     : c->gaps ? csv_numbers_where(&ret->table, at, c->unit, c->value, m, err)
+			       : csv_numbers(&ret->table, at, c->unit, c->value, m, err);
 	}
 	if (!rc)
 		name_unused(ret);

@@ -314,6 +314,9 @@ static void print(const void *ctx)
 		live_say(
 			"The twist of brake, cell and lever is in it: without --rig-stiffness the stiffness is that of "
 			"gear and rig in series.");
+	live_say("Friction and ratio: bridle obey --actuator %s --speeds 10,30. Back-driving: by hand, bridle play "
+		 "--from.",
+		 w->q->actuator);
 	live_say("The torque is told up to %.2g s late. The intervals of hysteresis, its loss and wind-up allow for "
 		 "it; lost motion "
 		 "and "

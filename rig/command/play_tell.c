@@ -64,10 +64,13 @@ void play_print(const struct play_found *f)
 		line("hysteresis loss, a loop", l->hysteresis_loss_J, "J");
 		line("wind-up, - to + rated", l->wind_up_arcmin, "arcmin");
 	}
-	line("back-drive, forward, off", f->back[0][0], "N·m");
-	line("back-drive, forward, on", f->back[0][1], "N·m");
-	line("back-drive, backward, off", f->back[1][0], "N·m");
-	line("back-drive, backward, on", f->back[1][1], "N·m");
+	if (isfinite(f->back[0][0].value) || isfinite(f->back[0][1].value) || isfinite(f->back[1][0].value) ||
+	    isfinite(f->back[1][1].value))
+		printf("Back-driven, torque on the output:\n");
+	line("breakaway, forward", f->back[0][0], "N·m");
+	line("running, forward", f->back[0][1], "N·m");
+	line("breakaway, backward", f->back[1][0], "N·m");
+	line("running, backward", f->back[1][1], "N·m");
 	line("Coulomb friction", f->coulomb, "N·m");
 	line("viscous friction", f->viscous, "N·m/rpm");
 	line("ratio", f->ratio, "");

@@ -41,10 +41,10 @@ static double *taken(struct offline *o, const char *name)
 static enum rc from_table(const char *path, bool one_way, struct joint_duty *ret, struct mistakes *m, struct err *err)
 {
 	static const struct offline_column columns[] = {
-		{ "time", "s", true, NULL },
-		{ "torque", "N.m", true, NULL },
-		{ "speed", "rpm", false, NULL },
-		{ "angle", "deg", false, NULL },
+		{ "time", "s", true, false, NULL },
+		{ "torque", "N.m", true, false, NULL },
+		{ "speed", "rpm", false, false, NULL },
+		{ "angle", "deg", false, false, NULL },
 	};
 	struct offline o;
 	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);
@@ -187,9 +187,9 @@ enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mi
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err)
 {
 	static const struct offline_column columns[] = {
-		{ "speed", "rpm", true, NULL },
-		{ "torque", "N.m", true, NULL },
-		{ "u torque", "N.m", false, NULL },
+		{ "speed", "rpm", true, false, NULL },
+		{ "torque", "N.m", true, false, NULL },
+		{ "u torque", "N.m", false, false, NULL },
 	};
 	struct offline o;
 	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);

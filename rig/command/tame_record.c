@@ -33,10 +33,10 @@ enum rc tame_record_read(const char *path, double per_A, struct tame_identified 
 			 struct err *err)
 {
 	static const struct offline_column columns[] = {
-		{ "time", "s", true, NULL },
-		{ "torque", "N.m", false, NULL },
-		{ "current", "A", false, NULL },
-		{ "speed", "rpm", true, NULL },
+		{ "time", "s", true, false, NULL },
+		{ "torque", "N.m", false, false, NULL },
+		{ "current", "A", false, false, NULL },
+		{ "speed", "rpm", true, false, NULL },
 	};
 	struct offline o;
 	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);

@@ -9,6 +9,7 @@
 #include <stdarg.h>
 #include <stdint.h>
 #include <stdio.h>
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -429,8 +430,8 @@ static enum rc factor_of(const struct csv *table, size_t column, const char *uni
 	return rc;
 }
 
-enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, double *ret, struct mistakes *m,
-		    struct err *err)
+static enum rc numbers(const struct csv *table, size_t column, const char *unit, bool may_be_empty, double *ret,
+		       struct mistakes *m, struct err *err)
 {
 	struct csv named = { .name = table->name };
 	struct reader r = { .table = &named, .m = m };
@@ -442,7 +443,9 @@ enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, do
 		return rc;
 	for (size_t i = 0; i < table->n_rows; i++) {
 		const char *text = csv_cell(table, i, column), *heading_name = table->column[column].name;
-		if (!*text)
+		if (!*text && may_be_empty)
+			ret[i] = NAN;
+		else if (!*text)
 			mistake(&r, table->line[i], "\"%.60s\" is empty, expected a number", heading_name);
 		else if (number_parse(text, &value, &inner))
 			mistake(&r, table->line[i], "\"%.60s\": %s", heading_name, inner.what);
@@ -450,4 +453,16 @@ enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, do
 			mistake(&r, table->line[i], "\"%.60s\": %g is too large in %s", heading_name, value, unit);
 	}
 	return r.n_mistakes ? answer(&r, err) : RC_OK;
+}
+
+enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, double *ret, struct mistakes *m,
+		    struct err *err)
+{
+	return numbers(table, column, unit, false, ret, m, err);
+}
+
+enum rc csv_numbers_where(const struct csv *table, size_t column, const char *unit, double *ret, struct mistakes *m,
+			  struct err *err)
+{
+	return numbers(table, column, unit, true, ret, m, err);
 }

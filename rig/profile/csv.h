@@ -54,5 +54,8 @@ enum rc csv_number(const struct csv *table, size_t row, size_t column, double *r
  * unit is "1". Every wrong cell is a mistake of its own. m may be NULL. RC_ARG. */
 enum rc csv_numbers(const struct csv *table, size_t column, const char *unit, double *ret, struct mistakes *m,
 		    struct err *err) MUST_CHECK;
+/* The same where a cell may be empty: NaN. */
+enum rc csv_numbers_where(const struct csv *table, size_t column, const char *unit, double *ret, struct mistakes *m,
+			  struct err *err) MUST_CHECK;
 
 #endif

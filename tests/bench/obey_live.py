@@ -82,10 +82,17 @@ def at_speeds_both_ways_up_and_down():
         drawn = list(csv.reader(open(bench.folder / "drawn" / "obey.csv", encoding="utf-8")))
         assert len(drawn) == 1 + 16 + 36 and len({row[2] for row in drawn[1:]}) == 5, drawn[:3]
         assert ">turning<" in (bench.folder / "drawn" / "obey.svg").read_text(encoding="utf-8")
+        friction, ratios = (list(csv.reader(open(bench.folder / "drawn" / f"{name}.csv", encoding="utf-8")))[1:] for name in ("friction", "ratio"))
+        assert [float(row[0]) for row in friction] == [-30, -10, 10, 30] and len(ratios) == len(rows), (friction, ratios)
         assert [s["speed_rpm"] for s in found["speeds"]] == [-30, -10, 0, 10, 30] and len(rows) == 4 * 9, found["speeds"]
         assert all(r["commanded_Nm"] * r["speed_rpm"] > 0 for r in rows), rows
         assert all(abs(abs(r["speed_rpm"]) - n) < 0.15 * n for r, n in zip(rows, [10] * 18 + [30] * 18)), rows
-        report = bench.must("report", found["run_id"], "--no-figures")  # from the samples
+        report = bench.must("report", found["run_id"])  # from the samples
+        page = open(report["page"], encoding="utf-8").read()
+        for name in ("obey", "friction", "ratio"):
+            assert f'<figure id="{name}">' in page and f'href="{name}.gp"' in page, name
+        assert all(f">{label}<" in page for label in ("Dry friction, turning", "Viscous friction, turning", "Ratio, rotor to output")), page
+        assert page.count("Virtual bench.</figcaption>") == 3, page.count("Virtual bench.</figcaption>")
         for key in ("speeds", "turning", "coulomb_Nm", "viscous_Nm_per_rpm", "ratio", "gain"):
             assert report[key] == found[key], (key, report.get(key), found[key])
         bench.stop()

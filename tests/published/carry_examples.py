@@ -186,6 +186,50 @@ def stiffness_of_a_gear():
     assert d["coulomb_Nm"] is None and d["lever_play_arcmin"] is None and d["back_drive_Nm"]["forward"]["running"] is None
 
 
+def all_of_a_gear_in_one_table():
+    """Every kind of reading below the other, the cells of the others empty. By hand: 2.5 mm at 860 mm; the gap of 4 arcmin and 5 N.m/arcmin of the loop, lost motion
+    4 + 2 * 3 % * 40 / 5, whose speed is no friction; 0.8 N.m and 0.01 N.m/rpm give or take 0.002 both ways; a breakaway of 3.0 and 3.2, runs of 2.0, 2.1 and 2.2 N.m, and 3.5 and 2.4
+    backward; a ratio of 7, its angles off by 0.1 deg where the line lets them."""
+    heading = ("radius (mm)", "travel (mm)", "torque (N.m)", "angle (arcmin)", "speed (rpm)", "back-drive (N.m)", "output angle (deg)", "rotor angle (deg)")
+    up = [k for k in range(0, 41)]
+    loop = up + [40 - k for k in range(1, 81)] + [-40 + k for k in range(1, 81)]
+    rows = [{"radius (mm)": 860, "travel (mm)": 2.5 + x} for x in (0, -0.1, 0.1)]
+    rows += [{"torque (N.m)": t, "angle (arcmin)": t / 5 + (2 if t > 0 else -2 if t < 0 else 0), "speed (rpm)": 0.1} for t in loop]
+    rows += [{"speed (rpm)": way * n, "torque (N.m)": way * (0.8 + 0.01 * n + x)} for n in (10, 20, 40) for way, x in ((1, 0.002), (-1, -0.002))]
+    hand = ((1, 0), (3, 0), (2, 5), (2.1, 5), (0, 0), (3.2, 0), (2.2, 5), (0, 0), (-2, 0), (-3.5, 0), (-2.4, -5), (0, 0))
+    rows += [{"back-drive (N.m)": t, "speed (rpm)": n} for t, n in hand]
+    rows += [{"output angle (deg)": a, "rotor angle (deg)": 3 + 7 * a + x} for a, x in ((0, 0.1), (90, -0.1), (180, -0.1), (270, 0.1))]
+    text = ",".join(heading) + "\n" + "".join(",".join(f"{row[key]:.6f}" if key in row else "" for key in heading) + "\n" for row in rows)
+    d = bridle("play", "--from", table(text), "--figure", str(home / "gear"))
+    near(d["lever_play_arcmin"]["value"], 9.99, 0.005)
+    near(d["stiffness_Nm_per_arcmin"]["value"], 5, 1e-4)
+    near(d["lost_motion_arcmin"]["value"], 4.48, 1e-4)
+    near(d["coulomb_Nm"]["value"], 0.8, 1e-9)
+    near(d["viscous_Nm_per_rpm"]["value"], 0.01, 1e-9)
+    # six residuals of 0.002 and two parameters; the speeds' mean 70/3 and sum of squares about it 2 * 1400/3
+    near(d["coulomb_Nm"]["u"], math.sqrt(6 * 0.002**2 / 4 * (1 / 6 + (70 / 3)**2 / (2 * 1400 / 3))), 1e-9)
+    ways = d["back_drive_Nm"]
+    near(ways["forward"]["breakaway"]["value"], 3.1, 1e-9)
+    near(ways["forward"]["running"]["value"], 2.1, 1e-9)
+    near(ways["forward"]["running"]["u"], 0.1 / math.sqrt(3), 1e-9)
+    near(ways["backward"]["breakaway"]["value"], 3.5, 1e-9)
+    near(ways["backward"]["running"]["value"], 2.4, 1e-9)
+    near(d["ratio"]["value"], 7, 1e-9)  # 0.1, -0.1, -0.1, 0.1 has no slope: all of it is off the line
+    for name, says, n in (("lever", ("reading", "free travel over radius / arcmin"), 3), ("play", ("torque / N·m",), len(loop)),
+                          ("friction", ("speed / rpm", "friction without load / N·m", "forward", "backward"), 6),
+                          ("back-drive", ("it stood", "it turned", "breakaway, forward", "running, backward"), len(hand)),
+                          ("ratio", ("angle of the output / deg", "rotor off the straight line / deg"), 4)):
+        svg = (home / "gear" / (name + ".svg")).read_text(encoding="utf-8")
+        assert svg.rstrip().endswith("</svg>") and all(word in svg for word in says), (name, [word for word in says if word not in svg])
+        kept = (home / "gear" / (name + ".csv")).read_text().splitlines()
+        assert len(kept) == n + 1 and "nan" not in "".join(kept), (name, kept)
+    off = [float(row.split(",")[1]) for row in (home / "gear" / "ratio.csv").read_text().splitlines()[1:]]
+    assert all(abs(a - b) < 1e-6 for a, b in zip(off, (0.1, -0.1, -0.1, 0.1))), off
+    refused("no number", "play", "--from", table("torque (N.m),angle (arcmin)\nx,1\n"))
+    refused("no pair of columns", "play", "--from", table("torque (N.m),angle (arcmin)\n1,\n,1\n"))
+    refused("is empty, expected a number", "obey", "--from", table("commanded (N.m),measured (N.m)\n1,\n2,2\n"))
+
+
 def play_refuses():
     refused("no pair of columns", "play", "--from", table("torque (N.m)\n1\n"))
     refused("both signs", "play", "--from", table("torque (N.m),angle (arcmin)\n" + "".join(f"{k},{k}\n" for k in range(9))))
@@ -483,6 +527,7 @@ if __name__ == "__main__":
     test("what would do", what_would_do)
     test("lever play", lever_play)
     test("stiffness of a gear", stiffness_of_a_gear)
+    test("all of a gear in one table", all_of_a_gear_in_one_table)
     test("what play refuses", play_refuses)
     test("a duty by hand", duty_by_hand)
     test("an uncertain supply and gear, by hand", suit_with_uncertain_supply_and_gear)

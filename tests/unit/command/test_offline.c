@@ -17,9 +17,9 @@
 #include "scratch_file.h"
 
 static const struct offline_column columns[] = {
-	{ "time", "s", true, NULL },
-	{ "torque", "N.m", true, NULL },
-	{ "speed", "rpm", false, NULL },
+	{ "time", "s", true, false, NULL },
+	{ "torque", "N.m", true, false, NULL },
+	{ "speed", "rpm", false, false, NULL },
 };
 #define COLUMNS (sizeof columns / sizeof columns[0])
 

@@ -158,15 +158,15 @@ static void friction_and_ratio(void **state)
 		out[k] = 10 * k;
 		rotor[k] = -7 * out[k] + 33;
 	}
-	assert_int_equal(play_ratio(rotor, out, 9, &i, &err), RC_OK);
+	assert_int_equal(play_ratio(rotor, out, 9, &i, NULL, &err), RC_OK);
 	assert_near(i.value, -7, 1e-12);
 	for (int k = 0; k < 9; k++) {
 		out[k] = k;
 		rotor[k] = fmod(100.0 * k, 360); /* an encoder of one turn */
 	}
-	assert_int_equal(play_ratio(rotor, out, 9, &i, &err), RC_OK);
+	assert_int_equal(play_ratio(rotor, out, 9, &i, NULL, &err), RC_OK);
 	assert_near(i.value, 100, 1e-9);
-	assert_int_equal(play_ratio(rotor, out, 1, &i, &err), RC_ARG);
+	assert_int_equal(play_ratio(rotor, out, 1, &i, NULL, &err), RC_ARG);
 }
 
 static void back_drive(void **state)
