@@ -14,7 +14,7 @@
 struct offline_column {
 	const char *name, *unit; /* of the heading; values come in this unit */
 	bool needed;
-	bool gaps; /* a cell may be empty: NaN */
+	bool gaps;     /* a cell may be empty: NaN */
 	double *value; /* n_rows of them, or NULL when the column is not there; freed by offline_free */
 };
 struct offline {
