@@ -231,14 +231,19 @@ static const struct node_config config = {
 	.direction = 1,
 };
 
-static inline struct node *greeted(struct fake *f)
+static inline struct node *greeted_as(struct fake *f, const struct node_config *of)
 {
 	struct node *node = NULL;
 	struct err err = { 0 };
 
-	if (node_open(f->link, &f->clock, &config, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
+	if (node_open(f->link, &f->clock, of, &node, &err) != RC_OK || node_start(node, &err) != RC_OK)
 		fail_msg("%s", err.what);
 	return node;
+}
+
+static inline struct node *greeted(struct fake *f)
+{
+	return greeted_as(f, &config);
 }
 
 /* One tick of 10 ms: the node has sent its sample, the host looks. */

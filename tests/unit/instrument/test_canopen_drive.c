@@ -702,6 +702,11 @@ static void a_drive_that_is_not_as_stated_is_refused(void **state)
 		assert_false(d.operational);
 		end();
 	}
+	begin(); /* it is set up, and has no such temperature */
+	d.refuses = KEY(0x2031, 1);
+	assert_int_equal(open_drive(), RC_TIMEOUT);
+	assert_non_null(strstr(d.err.what, "its object 2031h:1 is refused with abort code 06090030h"));
+	end();
 	begin();
 	d.is_long = KEY(0x6502, 0);
 	assert_int_equal(open_drive(), RC_ARG);

@@ -276,6 +276,36 @@ static void neighbours_are_asked_for_together(void **state)
 	}
 }
 
+/* A logger beside a supply: voltage and current are another's, and stay as they are. */
+static void one_of_temperatures_alone(void **state)
+{
+	static const struct modbus_setup setup = {
+		.baud = 19200,
+		.word = { [(int)MODBUS_TEMP + TEMP_BRAKE] = { true, MODBUS_INPUT, 3, MODBUS_S16, false, 0.1 } }
+	};
+	static const uint8_t told[] = { 0x00, 0xc8 };
+	const struct instrument_config config = {
+		.name = "logger", .roles = ROLE_TEMP, .period_s = 0.1, .address = UNIT, .modbus = &setup
+	};
+
+	(void)state;
+	by_tcp = false;
+	device_begin("modbus", NULL);
+	assert_int_equal(modbus_open(&config, d.end.link, &a_clock, &d.in, NULL), RC_OK);
+	d.snap.voltage_V = 48;
+	d.snap.current_A = 3;
+	d.snap.ripple_W = 2;
+	struct heard h = wait_for_question(12);
+	answer(&h, told, 0);
+	look(0.01);
+	assert_near(d.snap.temp_degC[TEMP_BRAKE], 20);
+	assert_near(d.snap.voltage_V, 48);
+	assert_near(d.snap.current_A, 3);
+	assert_near(d.snap.ripple_W, 2);
+	assert_false(is_told(&d.snap, CHANNEL_VOLTAGE) || is_told(&d.snap, CHANNEL_CURRENT));
+	end();
+}
+
 /* By TCP each answer has its question's number. */
 static void another_question_s_answer_is_passed_over(void **state)
 {
@@ -374,6 +404,7 @@ int main(void)
 		cmocka_unit_test(an_answer_behind_noise_is_found),
 		cmocka_unit_test(a_tick_does_not_read_for_ever),
 		cmocka_unit_test(neighbours_are_asked_for_together),
+		cmocka_unit_test(one_of_temperatures_alone),
 		cmocka_unit_test(another_question_s_answer_is_passed_over),
 		cmocka_unit_test(an_open_sensor_is_no_reading),
 		cmocka_unit_test(silence_has_an_age_and_a_hang_up_no_value),

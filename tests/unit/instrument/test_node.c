@@ -62,6 +62,71 @@ static void fills_the_snapshot(void **state)
 	node_close(node);
 }
 
+/* What another instrument fills: its channels and fields stay as they are, whatever the node can do. */
+static void what_is_not_its_role_is_left_alone(void **state)
+{
+	static const struct {
+		unsigned role;
+		enum channel_id first, last;
+	} rows[] = {
+		{ ROLE_CELL, CHANNEL_CELL, CHANNEL_CELL },          { ROLE_PICK, CHANNEL_TURN, CHANNEL_TURN },
+		{ ROLE_BRAKE, CHANNEL_BRAKE, CHANNEL_BRAKE },       { ROLE_VOLTAGE, CHANNEL_VOLTAGE, CHANNEL_VOLTAGE },
+		{ ROLE_CURRENT, CHANNEL_CURRENT, CHANNEL_CURRENT }, { ROLE_DRIVE, CHANNEL_DRIVE, CHANNEL_DRIVE },
+		{ ROLE_LINES, CHANNEL_ESTOP, CHANNEL_CONTACTOR },   { ROLE_TEMP, CHANNEL_TEMP, CHANNEL_COUNT - 1 },
+	};
+	struct fake *f = *state;
+
+	f->lines = 7;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct node_config part = config;
+		struct snapshot snap = snapshot_blank();
+
+		part.roles = ROLE_ALL & ~rows[i].role;
+		struct node *node = greeted_as(f, &part);
+		for (int c = 0; c < CHANNEL_COUNT; c++)
+			snap.channel[c].fresh = 4711;
+		snap.cell_count = 17;
+		snap.pulses = 18;
+		snap.brake_A = snap.voltage_V = snap.current_A = snap.drive_A = snap.temp_degC[TEMP_CASE] = 19;
+		tick(f, node, &snap);
+		say_slow(f, "idle", "none");
+		tick(f, node, &snap);
+		for (int c = 0; c < CHANNEL_COUNT; c++)
+			if ((snap.channel[c].fresh == 4711) != (c >= (int)rows[i].first && c <= (int)rows[i].last))
+				fail_msg("without role %x channel %d: %u", rows[i].role, c, snap.channel[c].fresh);
+		assert_int_equal(snap.cell_count == 17, rows[i].role == ROLE_CELL);
+		assert_int_equal(snap.pulses == 18, rows[i].role == ROLE_PICK);
+		assert_int_equal(snap.brake_A > 18, rows[i].role == ROLE_BRAKE);
+		assert_int_equal(snap.voltage_V < 20, rows[i].role == ROLE_VOLTAGE);
+		assert_int_equal(snap.current_A > 18, rows[i].role == ROLE_CURRENT);
+		assert_int_equal(snap.drive_A > 18, rows[i].role == ROLE_DRIVE);
+		assert_int_equal(snap.estop_ok, rows[i].role != ROLE_LINES);
+		assert_int_equal(snap.temp_degC[TEMP_CASE] < 20, rows[i].role == ROLE_TEMP);
+		node_close(node);
+	}
+}
+
+/* Samples that an earlier host had asked for: nobody takes them, and a silence is none. */
+static void before_it_is_started_nothing_is_taken(void **state)
+{
+	struct fake *f = *state;
+	struct node *node = NULL;
+	struct snapshot snap = snapshot_blank();
+
+	assert_int_equal(node_open(f->link, &f->clock, &config, &node, NULL), RC_OK);
+	for (int i = 0; i < 100; i++) {
+		f->now_us += 10000;
+		act(f);
+		if (i < 5)
+			say_fast(f, 0);
+		node_poll(node, &snap);
+	}
+	assert_int_equal(snap.sample_total, 0);
+	assert_true(isinf(snap.sample_age_s));
+	assert_int_equal(count_heard(f, "hello 1"), 1);
+	node_close(node);
+}
+
 /* A ripple of nothing: whoever has no meter is not believed about its product. */
 static void no_meter_no_ripple(void **state)
 {
@@ -358,10 +423,11 @@ static void turns_pulses_into_speed_with_the_sign_of_the_profile(void **state)
 
 static void notices_a_restart(void **state)
 {
-	static const char *const how[] = { "B line", "clock back", "clock ahead", "number", "boot after silence" };
+	static const char *const how[] = { "B line", "clock back",          "clock ahead",
+					   "number", "clock after silence", "boot after silence" };
 	struct fake *f = *state;
 
-	for (int way = 0; way < 5; way++) {
+	for (int way = 0; way < 6; way++) {
 		struct node *node = greeted(f);
 		struct snapshot snap = snapshot_blank();
 
@@ -386,7 +452,10 @@ static void notices_a_restart(void **state)
 			tick(f, node, &snap);
 			break;
 		default:
-			f->hello = "ok 1 lock-7 3f2b *";
+			if (way == 4)
+				f->node_ahead_us -= 3000000;
+			else
+				f->hello = "ok 1 lock-7 3f2b *";
 			for (int i = 0; i < 100; i++) {
 				f->now_us += 10000;
 				act(f);
@@ -522,28 +591,39 @@ static void a_set_point_s_age_leaves_out_the_absence(void **state)
 	node_close(node);
 }
 
+/* Nor does one that answers with what says nothing of its start or its clock. */
 static void a_silent_node_that_did_not_restart_is_only_silent(void **state)
 {
+	static const char *const answers[] = { "ok 1 lock-7 3f2a *", "ok 1 lock-7 3f2a", "ok 1 lock-7 3f2b",
+					       "ok 1 lock-7 3f2a noon", "no busy" };
 	struct fake *f = *state;
-	struct node *node = greeted(f);
-	struct snapshot snap = snapshot_blank();
 
-	tick(f, node, &snap);
-	for (int i = 0; i < 200; i++) {
-		f->now_us += 10000;
-		act(f);
-		node_poll(node, &snap);
+	for (size_t k = 0; k < sizeof answers / sizeof answers[0]; k++) {
+		struct snapshot snap = snapshot_blank();
+
+		f->hello = answers[0];
+		struct node *node = greeted(f);
+		f->hello = answers[k];
+		f->n = 0;
+		tick(f, node, &snap);
+		for (int i = 0; i < 200; i++) {
+			f->now_us += 10000;
+			act(f);
+			node_poll(node, &snap);
+		}
+		assert_near(snap.sample_age_s, 2.0, 1e-9);
+		assert_false(snap.node_reset || snap.node_lost);
+		assert_in_range(count_heard(f, "hello 1"), 3, 5); /* every half second */
+		node_close(node);
 	}
-	assert_near(snap.sample_age_s, 2.0, 1e-9);
-	assert_false(snap.node_reset || snap.node_lost);
-	assert_in_range(count_heard(f, "hello 1"), 4, 6); /* one greeting, then every half second */
-	node_close(node);
 }
 
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		TEST(fills_the_snapshot),
+		TEST(what_is_not_its_role_is_left_alone),
+		TEST(before_it_is_started_nothing_is_taken),
 		TEST(no_meter_no_ripple),
 		TEST(slow_samples_have_an_age),
 		TEST(tells_fresh_repeated_and_saturated),

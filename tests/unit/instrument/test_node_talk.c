@@ -587,13 +587,22 @@ static void a_refused_set_point_tells_the_state(void **state)
 		tick(f, node, &snap);
 	}
 	assert_int_equal(snap.node_state, NODE_SAFE);
-	assert_true(snap.sample_age_s < 0.011); /* refused is not silent */
-	f->refuse_set = "no range";             /* never obeyed: as silent */
-	for (int i = 0; i < 100; i++) {
-		node_set(node, &wish);
-		tick(f, node, &snap);
+	assert_true(snap.sample_age_s < 0.011);                         /* refused is not silent */
+	static const char *const never_obeyed[] = { "no range", "no" }; /* as silent */
+	for (int k = 0; k < 2; k++) {
+		f->refuse_set = never_obeyed[k];
+		for (int i = 0; i < 100; i++) {
+			node_set(node, &wish);
+			tick(f, node, &snap);
+		}
+		assert_true(snap.sample_age_s > 0.3);
+		f->refuse_set = NULL;
+		for (int i = 0; i < 100; i++) {
+			node_set(node, &wish);
+			tick(f, node, &snap);
+		}
+		assert_true(snap.sample_age_s < 0.011);
 	}
-	assert_true(snap.sample_age_s > 0.3);
 	node_close(node);
 }
 
@@ -620,6 +629,43 @@ static void requests_are_answered_refused_or_time_out(void **state)
 	assert_int_equal(count_heard(f, "status"), 3);
 	assert_in_range(f->now_us - begin_us, 590000, 610000);
 	node_close(node);
+}
+
+/* What another instrument commands is not commanded here: no power, the drive off, the brake without current. */
+static void what_is_not_its_role_is_not_commanded(void **state)
+{
+	static const struct {
+		unsigned roles;
+		const char *sets;
+		size_t powers;
+	} rows[] = {
+		{ ROLE_ALL, "set 300 speed 6000 250", 1 },
+		{ ROLE_ALL & ~ROLE_POWER, "set 300 speed 6000 250", 0 },
+		{ ROLE_ALL & ~ROLE_DRIVE, "set 300 off 0 250", 1 },
+		{ ROLE_ALL & ~ROLE_BRAKE, "set 300 speed 6000 0", 1 },
+		{ ROLE_CELL, "set 300 off 0 0", 0 },
+	};
+	const struct wish wish = { .mode = DRIVE_SPEED, .speed_rpm = 80, .brake_A = 0.25, .power = true };
+	struct fake *f = *state;
+
+	f->lines = 7;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0] + 1; i++) {
+		const bool no_brake = i == sizeof rows / sizeof rows[0]; /* a node that has none */
+		struct node_config part = config;
+		struct snapshot snap = snapshot_blank();
+
+		part.roles = rows[no_brake ? 0 : i].roles;
+		f->caps = no_brake ? "ok cell pick meter drive temp lines clock" : f->caps;
+		struct node *node = greeted_as(f, &part);
+		say_slow(f, "idle", "none");
+		tick(f, node, &snap);
+		f->n = 0;
+		node_set(node, &wish);
+		act(f);
+		assert_string_equal(last_heard(f), no_brake ? "set 300 speed 6000 0" : rows[i].sets);
+		assert_int_equal(count_heard(f, "power on"), rows[no_brake ? 0 : i].powers);
+		node_close(node);
+	}
 }
 
 static void a_waiting_request_keeps_the_lease(void **state)
@@ -689,6 +735,7 @@ int main(void)
 		TEST(an_unacknowledged_set_point_makes_the_node_silent),
 		TEST(a_refused_set_point_tells_the_state),
 		TEST(requests_are_answered_refused_or_time_out),
+		TEST(what_is_not_its_role_is_not_commanded),
 		TEST(a_waiting_request_keeps_the_lease),
 		TEST(a_hang_up_is_told_and_what_came_before_it_counts),
 	};
