@@ -40,11 +40,14 @@ enum trouble {
 /* What the linker puts between control.c and what it calls (--wrap, tests/unit/meson.build): reads that bring nothing,
  * or bytes that are no answer, while the machine's clock goes on by a second at each look. */
 static enum { HEARS, HEARS_NOTHING, HEARS_NOISE } ears;
+static bool no_memory;
 static int64_t later_ms;
 static int reads;
 
 enum rc __real_link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret, struct err *err);
 int64_t __real_part_now_ms(void);
+void *__real_calloc(size_t n, size_t size);
+void *__wrap_calloc(size_t n, size_t size);
 enum rc __wrap_link_read_wait(struct link *link, char *buf, size_t size, int timeout_ms, size_t *ret, struct err *err);
 int64_t __wrap_part_now_ms(void);
 
@@ -57,6 +60,11 @@ enum rc __wrap_link_read_wait(struct link *link, char *buf, size_t size, int tim
 	*ret = ears == HEARS_NOISE ? 3 : 0;
 	memcpy(buf, "#\n?", *ret);
 	return RC_OK;
+}
+
+void *__wrap_calloc(size_t n, size_t size)
+{
+	return no_memory ? NULL : __real_calloc(n, size);
 }
 
 int64_t __wrap_part_now_ms(void)
@@ -274,6 +282,11 @@ static void refuses_what_is_no_bench_of_its_version(void **state)
 	assert_non_null(strstr(err.what, "expected the control line of a virtual bench"));
 	assert_int_equal(control_open("serial:/dev/ttyS0", NULL, false, 10, &c, &err), RC_ARG);
 	assert_int_equal(control_open("unix:nobody", b->folder, false, 20, &c, &err), RC_TIMEOUT);
+	no_memory = true;
+	enum rc rc = control_open("unix:control", b->folder, false, 20, &c, &err);
+	no_memory = false;
+	assert_int_equal(rc, RC_NOMEM);
+	assert_string_equal(err.what, "out of memory for the control line");
 	assert_null(c);
 	control_close(NULL);
 }

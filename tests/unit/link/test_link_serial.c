@@ -19,6 +19,18 @@
 
 #include <cmocka.h>
 
+/* What the linker puts between the program's calls and the library (--wrap, tests/unit/meson.build): allocations before
+ * the one that fails; -1: none fails. */
+static long to_go = -1;
+
+void *__real_calloc(size_t n, size_t size);
+void *__wrap_calloc(size_t n, size_t size);
+
+void *__wrap_calloc(size_t n, size_t size)
+{
+	return to_go >= 0 && to_go-- == 0 ? NULL : __real_calloc(n, size);
+}
+
 struct sp_port {
 	char name[64];
 	const char *usb;
@@ -324,6 +336,24 @@ static void each_call_that_fails_is_told(void **state)
 	}
 }
 
+/* The link's own memory and the port's. */
+static void without_memory_nothing_is_opened(void **state)
+{
+	(void)state;
+	for (long n = 0; n < 2; n++) {
+		struct link *link = NULL;
+		struct err err = { 0 };
+
+		to_go = n;
+		assert_int_equal(open_far(&link, &err), RC_NOMEM);
+		assert_int_equal(to_go, -1);
+		assert_non_null(
+			strstr(err.what, n == 0 ? "out of memory for the link" : "out of memory for a serial port"));
+		assert_null(link);
+		assert_string_equal(lib.opened, "");
+	}
+}
+
 /* A name that is no path: the library says what it thinks of it. */
 static void a_name_that_is_no_path(void **state)
 {
@@ -512,6 +542,7 @@ int main(void)
 		TEST(a_port_is_set_up_and_keeps_its_dtr),
 		TEST(a_port_that_is_no_terminal_has_no_dtr),
 		TEST(each_call_that_fails_is_told),
+		TEST(without_memory_nothing_is_opened),
 		TEST(a_name_that_is_no_path),
 		TEST(a_link_to_a_port_is_followed),
 		TEST(two_hosts_never_share_a_port),
