@@ -4,6 +4,7 @@
 the brake's drag is in the bench's truth.json: both have to lie within the stated intervals.
 
     python3 tests/bench/ripple_live.py [RIGS]      # 1 rig; more on demand"""
+import cmath
 import csv
 import itertools
 import json
@@ -126,6 +127,54 @@ def the_actuators_own_waves_go_into_the_speed():
         bench.home.cleanup()
 
 
+DRAG_Nms = 5
+
+
+def creeping(folder):
+    """A brake whose drag follows the speed, 5 N.m.s/rad, and a drive that keeps its speed softly: so the cell sees what the actuator's angle makes. 2 slots and 2
+    poles cog by 10 mN.m at the rotor, 0.36 N.m at the output, 72 times in its turn."""
+    path = folder / "virtual.ini"
+    text = path.read_text(encoding="utf-8")
+    for old, new in (("cogging = 0 N.m", "cogging = 10 mN.m"), ("slots = 12", "slots = 2"), ("poles = 14", "poles = 2"), ("speed_gain = 0.06 A.s/rad", "speed_gain = 0.01 A.s/rad"),
+                     ("speed_integral = 0.6 A/rad", "speed_integral = 0.03 A/rad"), ("drag_speed = 0.01 N.m.s/rad", f"drag_speed = {DRAG_Nms} N.m.s/rad")):
+        assert text.count("\n" + old + "\n") == 1, old
+        text = text.replace("\n" + old + "\n", "\n" + new + "\n")
+    path.write_text(text, encoding="utf-8")
+
+
+def creep_of_truth(path, way, order):
+    """Of a whole turn at 2 rpm that way: the wave of the speed at the angle (complex, its amplitude), and the mean of the brake's torque."""
+    with open(path, newline="") as file:
+        rows = [tuple(float(row[key]) for key in ("int_speed_rad", "speed_rad_per_s", "int_brake_Nms", "t_s")) for row in csv.DictReader(file)]
+    rows = max((list(rows) for turns, rows in itertools.groupby(rows, lambda row: 0 < way * row[1] < 0.45) if turns), key=len)
+    first = rows[0][0] + way * math.pi
+    rows = [row for row in rows if 0 <= way * (row[0] - first) < 2 * math.pi]
+    mean = sum(row[1] for row in rows) / len(rows)
+    wave = sum(abs(b[0] - a[0]) * (a[1] - mean) * cmath.exp(-1j * order * a[0]) for a, b in zip(rows, rows[1:])) / math.pi
+    return wave, (rows[-1][2] - rows[0][2]) / (rows[-1][3] - rows[0][3])
+
+
+def cogging_at_creep_speed_is_told_from_friction():
+    """Both ways over the same angles. What the angle makes: half the sum of the truth's waves, which is the drag's share of the cogging; what the way makes:
+    half the difference of the brake's mean torques. The one is a sixth of the other, and each lies within its own U."""
+    bench = harness.Bench(5, edit=creeping)
+    bench.start()
+    try:
+        bench.must("hang", "--hands", "--series", "1")
+        found = bench.must(*ASK[:3], "--turns", "2", *ASK[5:], "--speed", "2 rpm", "--slots", "2")
+        (there, held), (back, held_back) = (creep_of_truth(bench.folder / "run" / "truth.csv", way, 72) for way in (1, -1))
+        cogging, drag = DRAG_Nms * abs(there + back) / 2, (held - held_back) / 2
+        seen, friction = wave(found, 72), found["friction_Nm"]
+        amplitude = seen["amplitude_Nm"]
+        print(f"# cogging {amplitude['value']:.4f} of {cogging:.4f} N.m, u {amplitude['u']:.4f}; friction {friction['value']:.4f} of {drag:.4f} N.m, u {friction['u']:.4f}")
+        assert cogging > 0.2 and seen["stands_out"] and seen["name"] == "slots", (cogging, seen)
+        assert abs(amplitude["value"] - cogging) < 1.96 * amplitude["u"] < 0.2 * cogging, (amplitude, cogging)
+        assert abs(friction["value"] - drag) < 1.96 * friction["u"] < 0.05 * drag, (friction, drag)
+    finally:
+        bench.stop()
+        bench.home.cleanup()
+
+
 def what_cannot_be_is_refused_before_anything_moves():
     bench = calibrated(3)
     try:
@@ -147,4 +196,4 @@ def what_cannot_be_is_refused_before_anything_moves():
 
 if RIGS > 1:
     harness.main(what_it_finds_holds_against_the_truth)
-harness.main(what_it_finds_holds_against_the_truth, the_actuators_own_waves_go_into_the_speed, what_cannot_be_is_refused_before_anything_moves)
+harness.main(what_it_finds_holds_against_the_truth, the_actuators_own_waves_go_into_the_speed, cogging_at_creep_speed_is_told_from_friction, what_cannot_be_is_refused_before_anything_moves)
