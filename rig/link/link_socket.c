@@ -93,7 +93,9 @@ static bool worth_another_try(int e)
 	return e == ECONNREFUSED || e == ENOENT || e == EAGAIN || e == ETIMEDOUT;
 }
 
-static enum rc connect_until(const struct sockaddr *to, socklen_t len, int64_t deadline_ms, int *ret_fd, int *ret_errno)
+/* again: who refuses is asked again until then. */
+static enum rc connect_until(const struct sockaddr *to, socklen_t len, bool again, int64_t deadline_ms, int *ret_fd,
+			     int *ret_errno)
 {
 	for (;;) {
 		int fd = socket(to->sa_family, SOCK_STREAM | SOCK_CLOEXEC, 0);
@@ -105,7 +107,7 @@ static enum rc connect_until(const struct sockaddr *to, socklen_t len, int64_t d
 		}
 		if (fd >= 0)
 			close(fd);
-		if (!worth_another_try(*ret_errno))
+		if (!again || !worth_another_try(*ret_errno))
 			return RC_IO;
 		if (part_now_ms() + RETRY_MS > deadline_ms)
 			return RC_TIMEOUT;
@@ -166,10 +168,16 @@ enum rc part_open_tcp(const char *rest, int timeout_ms, struct part *ret, struct
 	e = getaddrinfo(host, port, &hints, &list);
 	if (e != 0)
 		return err_set(err, RC_IO, 0, "link \"tcp:%s\": cannot find the host: %s", rest, gai_strerror(e));
-	/* All but the last address are tried once only. */
-	for (struct addrinfo *a = list; a != NULL && rc != RC_OK; a = a->ai_next)
-		rc = connect_until(a->ai_addr, a->ai_addrlen, a->ai_next != NULL ? part_now_ms() : deadline_ms, &fd,
+	/* All but the last address are tried once only, for an equal share of the time. */
+	for (struct addrinfo *a = list; a != NULL && rc != RC_OK; a = a->ai_next) {
+		int64_t now_ms = part_now_ms();
+		int left = 1;
+
+		for (const struct addrinfo *more = a->ai_next; more != NULL; more = more->ai_next)
+			left++;
+		rc = connect_until(a->ai_addr, a->ai_addrlen, left == 1, now_ms + (deadline_ms - now_ms) / left, &fd,
 				   &e);
+	}
 	freeaddrinfo(list);
 	if (rc != RC_OK)
 		return err_set(err, rc, e, "link \"tcp:%s\": cannot connect: %s; is the node or bench running?", rest,
@@ -215,7 +223,7 @@ enum rc part_open_unix(const char *rest, const char *base, int timeout_ms, struc
 	n = snprintf(path, sizeof path, "%s%s%s", relative ? base : "", relative ? "/" : "", rest);
 	e = n < (int)sizeof path ? shorten(path, &to, &dir) : ENAMETOOLONG;
 	if (e == 0)
-		rc = connect_until((const struct sockaddr *)&to, sizeof to, deadline_ms, &fd, &e);
+		rc = connect_until((const struct sockaddr *)&to, sizeof to, true, deadline_ms, &fd, &e);
 	if (n < (int)sizeof path && dir >= 0)
 		close(dir);
 	if (rc != RC_OK)

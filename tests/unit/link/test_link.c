@@ -27,6 +27,7 @@
 static struct failing {
 	int fail, with;
 } no_recv, no_send, no_poll, no_socket;
+static int longest_ms, sockets; /* waited for by poll; asked for */
 
 ssize_t __real_recv(int fd, void *buf, size_t n, int flags);
 ssize_t __real_send(int fd, const void *buf, size_t n, int flags);
@@ -60,25 +61,29 @@ ssize_t __wrap_send(int fd, const void *buf, size_t n, int flags)
 
 int __wrap_poll(struct pollfd *fds, nfds_t n, int timeout)
 {
+	longest_ms = n > 0 && timeout > longest_ms ? timeout : longest_ms;
 	return fails(&no_poll) ? -1 : __real_poll(fds, n, timeout);
 }
 
 int __wrap_socket(int domain, int type, int protocol)
 {
+	sockets++;
 	return fails(&no_socket) ? -1 : __real_socket(domain, type, protocol);
 }
 
 /* No name is asked of a network: one ending in .invalid is known to nobody (RFC 6761), and one ending in .test
  * has two addresses here. At the other one of them nobody listens. */
 static bool right_one_first;
+static char other_port[8] = "1";
 
 int __wrap_getaddrinfo(const char *host, const char *port, const struct addrinfo *hints, struct addrinfo **ret)
 {
 	if (strstr(host, ".invalid"))
 		return EAI_NONAME;
 	if (strstr(host, ".test")) {
-		int e = __real_getaddrinfo("127.0.0.1", right_one_first ? port : "1", hints, ret);
-		return e ? e : __real_getaddrinfo("127.0.0.1", right_one_first ? "1" : port, hints, &(*ret)->ai_next);
+		const char *first = right_one_first ? port : other_port, *second = right_one_first ? other_port : port;
+		int e = __real_getaddrinfo("127.0.0.1", first, hints, ret);
+		return e ? e : __real_getaddrinfo("127.0.0.1", second, hints, &(*ret)->ai_next);
 	}
 	return __real_getaddrinfo(host, port, hints, ret);
 }
@@ -478,11 +483,43 @@ static void a_name_of_several_addresses(void **state)
 		snprintf(address, sizeof address, "tcp:%s:%s", names[i], strrchr(f->address, ':') + 1);
 		strcpy(f->address, address);
 		right_one_first = i == 2;
+		sockets = 0;
 		connect_far(f);
+		if (i > 0)
+			assert_int_equal(sockets, i == 1 ? 2 : 1); /* who refuses is not asked again */
 		*state = f;
 		carries_and_counts_bytes(state);
 		tear_down(state);
 	}
+}
+
+/* One address that lets nobody in and one that answers: the first has half of the time, the second the rest. */
+static void an_address_that_never_answers_leaves_time_for_the_next(void **state)
+{
+	struct far *f = new_far(), *full = new_far();
+	struct err err = { 0 };
+	struct link *second = NULL;
+	char address[60];
+
+	listen_tcp(full);
+	assert_int_equal(listen(full->listen_fd, 0), 0);
+	assert_int_equal(link_open(full->address, 0, NULL, 1000, &full->link, &err), RC_OK);
+	listen_tcp(f);
+	assert_int_equal(listen(f->listen_fd, 1), 0);
+	strcpy(other_port, strrchr(full->address, ':') + 1);
+	snprintf(address, sizeof address, "tcp:two.test:%s", strrchr(f->address, ':') + 1);
+	right_one_first = false;
+	longest_ms = 0;
+	enum rc rc = link_open(address, 0, NULL, 200, &second, &err);
+	strcpy(other_port, "1");
+	if (rc != RC_OK)
+		fail_msg("%s", err.what);
+	assert_in_range(longest_ms, 80, 100);
+	link_close(second);
+	*state = full;
+	tear_down(state);
+	*state = f;
+	tear_down(state);
 }
 
 /* 16 MB are half an hour of a full line: then nobody will read them any more. */
@@ -699,6 +736,7 @@ int main(void)
 		cmocka_unit_test(without_a_socket_it_ends_at_once),
 		cmocka_unit_test(refuses_a_folder_that_is_too_long),
 		cmocka_unit_test(a_name_of_several_addresses),
+		cmocka_unit_test(an_address_that_never_answers_leaves_time_for_the_next),
 		cmocka_unit_test_setup_teardown(what_nobody_reads_is_not_kept_for_ever, unix_up, tear_down),
 		cmocka_unit_test(a_node_that_never_answers),
 		cmocka_unit_test(a_bench_that_never_answers),
