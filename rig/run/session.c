@@ -18,14 +18,13 @@
 #define LIVE_s 66.0 /* the longest lease, the longest safe action and a little */
 #define LOOK_s 0.05
 
-static enum rc path_in(const char *bench, const char *folder, const char *name, const char *suffix, char *buf,
-		       size_t size, struct err *err)
-{
-	int n = snprintf(buf, size, "%s/%s%s%s", bench, folder, name, suffix);
+#define PATH (PROFILE_PATH * 2) /* of a file in the bench folder */
 
-	if (n < 0 || (size_t)n >= size)
-		return err_set(err, RC_RANGE, 0, "the path of \"%s\" in the bench folder is too long", name);
-	return RC_OK;
+/* folder: "plans/", or "" */
+static void path_in(const struct session *s, const char *folder, const char *name, const char *suffix, char buf[PATH])
+{
+	_Static_assert(PROFILE_PATH + sizeof "actuators/" + PROFILE_WORD + sizeof ".ini" < PATH, "each of them fits");
+	snprintf(buf, PATH, "%s/%s%s%s", s->bench, folder, name, suffix);
 }
 
 static enum rc check_name(const char *what, const char *name, struct err *err)
@@ -57,48 +56,48 @@ static void list_names(const char *folder, char *buf, size_t size)
 static enum rc check_there(const struct session *s, const char *what, const char *name, const char *asked,
 			   struct err *err)
 {
-	char folder[PROFILE_PATH * 2], path[PROFILE_PATH * 2], names[120];
+	char folder[PROFILE_WORD], path[PATH], names[120];
 	enum rc rc = check_name(what, name, err);
 
-	if (rc == RC_OK)
-		rc = path_in(s->bench, what, "s", "", folder, sizeof folder, err);
-	if (rc == RC_OK)
-		rc = path_in(folder, "", name, ".ini", path, sizeof path, err);
-	if (rc != RC_OK || access(path, F_OK) == 0)
+	if (rc != RC_OK)
 		return rc;
-	list_names(folder, names, sizeof names);
+	snprintf(folder, sizeof folder, "%ss/", what);
+	path_in(s, folder, name, ".ini", path);
+	if (access(path, F_OK) == 0)
+		return RC_OK;
+	path_in(s, what, "s", "", path);
+	list_names(path, names, sizeof names);
 	return err_set(err, RC_ARG, ENOENT, "%sthere is no %s \"%s\" (%ss/%s.ini)%s", asked, what, name, what, name,
 		       names);
 }
 
 static enum rc read_plan(struct session *s, const char *plan, struct mistakes *m, struct err *err)
 {
-	char path[PROFILE_PATH * 2];
+	char path[PATH];
 	enum rc rc = check_there(s, "plan", plan, "", err);
 
-	if (rc == RC_OK)
-		rc = path_in(s->bench, "plans/", plan, ".ini", path, sizeof path, err);
-	if (rc == RC_OK)
-		rc = profile_read_plan(path, &s->plan, &s->plan_text, m, err);
-	if (rc == RC_OK) {
-		s->has_plan = true;
+	if (rc != RC_OK)
+		return rc;
+	path_in(s, "plans/", plan, ".ini", path);
+	rc = profile_read_plan(path, &s->plan, &s->plan_text, m, err);
+	s->has_plan = rc == RC_OK;
+	if (s->has_plan)
 		snprintf(s->plan_name, sizeof s->plan_name, "%s", plan);
-	}
 	return rc;
 }
 
 static enum rc read_actuator(struct session *s, const char *actuator, struct mistakes *m, struct err *err)
 {
-	char path[PROFILE_PATH * 2], asked[PROFILE_PATH] = "";
+	char path[PATH], asked[PROFILE_PATH] = "";
 
 	if (s->has_plan)
 		snprintf(asked, sizeof asked, "plans/%s.ini: ", s->plan_name);
 	enum rc rc = check_there(s, "actuator", actuator, asked, err);
 
-	if (rc == RC_OK)
-		rc = path_in(s->bench, "actuators/", actuator, ".ini", path, sizeof path, err);
-	if (rc == RC_OK)
-		rc = profile_read_actuator(path, &s->actuator, &s->actuator_text, m, err);
+	if (rc != RC_OK)
+		return rc;
+	path_in(s, "actuators/", actuator, ".ini", path);
+	rc = profile_read_actuator(path, &s->actuator, &s->actuator_text, m, err);
 	s->has_actuator = rc == RC_OK;
 	return rc;
 }
@@ -106,24 +105,22 @@ static enum rc read_actuator(struct session *s, const char *actuator, struct mis
 /* All files are read, so that one look shows the mistakes of all of them; the first error is the one told. */
 static enum rc read_files(struct session *s, const struct session_want *want, struct mistakes *m, struct err *err)
 {
-	char path[PROFILE_PATH * 2];
+	char path[PATH];
 	struct err later = { 0 };
-	enum rc rc = path_in(s->bench, "", "rig", ".ini", path, sizeof path, err);
 
-	if (rc != RC_OK)
-		return rc;
+	path_in(s, "", "rig", ".ini", path);
 	if (access(path, F_OK) != 0)
 		return err_set(err, RC_ARG, errno,
 			       "%s is not a bench folder (no rig.ini in it); make one with bridle new, or name one "
 			       "with --bench",
 			       s->bench);
-	rc = profile_read_rig(path, &s->rig, &s->rig_text, m, err);
+	enum rc rc = profile_read_rig(path, &s->rig, &s->rig_text, m, err);
 
-	enum rc rc_weights = path_in(s->bench, "", "weights", ".ini", path, sizeof path, rc ? &later : err);
-	if (rc_weights == RC_OK && access(path, F_OK) == 0)
-		rc_weights = profile_read_weights(path, &s->weights, NULL, m, rc ? &later : err);
-	rc = rc ? rc : rc_weights;
-
+	path_in(s, "", "weights", ".ini", path);
+	if (access(path, F_OK) == 0) {
+		enum rc rc_weights = profile_read_weights(path, &s->weights, NULL, m, rc ? &later : err);
+		rc = rc ? rc : rc_weights;
+	}
 	if (want->plan) {
 		enum rc rc_plan = read_plan(s, want->plan, m, rc ? &later : err);
 		rc = rc ? rc : rc_plan;
@@ -133,7 +130,7 @@ static enum rc read_files(struct session *s, const struct session_want *want, st
 		enum rc rc_actuator = read_actuator(s, actuator, m, rc ? &later : err);
 		rc = rc ? rc : rc_actuator;
 	}
-	if (rc == RC_OK && s->has_plan && s->has_actuator) {
+	if (rc == RC_OK && s->has_plan) { /* and its actuator */
 		plan_take_speed(&s->plan, &s->actuator);
 		plan_serve_claims(&s->plan, &s->actuator, &s->rig);
 	}
@@ -156,14 +153,12 @@ static enum rc load_records(struct session *s, struct err *err)
 
 static enum rc open_logbook(struct session *s, bool write, struct err *err)
 {
-	char path[PROFILE_PATH * 2];
-	enum rc rc = path_in(s->bench, "", "logbook", "", path, sizeof path, err);
+	char path[PATH];
 
-	if (rc != RC_OK)
-		return rc;
+	path_in(s, "", "logbook", "", path);
 	if (!write && access(path, F_OK) != 0)
 		return RC_OK;
-	rc = write ? logbook_open(path, &s->logbook, err) : logbook_open_read(path, &s->logbook, err);
+	enum rc rc = write ? logbook_open(path, &s->logbook, err) : logbook_open_read(path, &s->logbook, err);
 	return rc == RC_OK ? load_records(s, err) : rc;
 }
 

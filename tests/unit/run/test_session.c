@@ -3,6 +3,7 @@
 #include "run/session.h"
 
 #include <setjmp.h>
+#include <sqlite3.h>
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
@@ -106,6 +107,7 @@ static void a_file_that_is_not_there(void **state)
 	struct scene *t = *state;
 
 	write_to(t, "plans/notes.txt", "no plan");
+	write_to(t, "plans/README", "no plan");
 	write_to(t, "plans/.ini", "");
 	assert_int_equal(open_files(t, "fast", NULL), RC_ARG);
 	assert_string_equal(t->err.what, "there is no plan \"fast\" (plans/fast.ini); there is gentle, lock-sweep");
@@ -115,6 +117,21 @@ static void a_file_that_is_not_there(void **state)
 	write_to(t, "plans/lost.ini", "[plan]\nactuator = other\nspeed = 60 rpm\n[steps]\ntorque = 0, 5 N.m\n");
 	assert_int_equal(open_files(t, "lost", NULL), RC_ARG);
 	assert_non_null(strstr(t->err.what, "plans/lost.ini: there is no actuator \"other\""));
+}
+
+/* More names than there is room for are cut. */
+static void a_long_list_of_names_is_cut(void **state)
+{
+	struct scene *t = *state;
+	char name[100];
+
+	for (int i = 0; i < 6; i++) {
+		snprintf(name, sizeof name, "plans/a-plan-whose-name-is-rather-long-%d.ini", i);
+		write_to(t, name, "");
+	}
+	assert_int_equal(open_files(t, "fast", NULL), RC_ARG);
+	assert_non_null(strstr(t->err.what, "; there is a-plan-whose-name-is-rather-long-0, a-plan"));
+	assert_null(strstr(t->err.what, "gentle"));
 }
 
 /* All files are read, so that one look shows the mistakes of all; the first is the one that is told. */
@@ -180,13 +197,67 @@ static void the_logbook_of_a_session(void **state)
 	session_close(&t->s);
 }
 
+/* A run of a plan names it and its actuator; tables that somebody took away are told, whichever it is. */
+static void what_the_logbook_refuses_is_told(void **state)
+{
+	static const struct {
+		const char *drop;
+		bool opens, begins;
+	} rows[] = {
+		{ "DROP TABLE event", true, true },
+		{ "DROP TABLE run_end", true, true },
+		{ "DROP TABLE run", true, false },
+		{ "DROP TABLE record", false, false },
+	};
+	struct scene *t = *state;
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		const struct session_want write = { .bench = t->folder, .plan = "gentle", .logbook_write = true };
+		char path[100];
+		sqlite3 *db = NULL;
+		snprintf(path, sizeof path, "%s/logbook", t->folder);
+		assert_int_equal(session_open(&write, &t->s, &t->m, &t->err), RC_OK);
+		t->s.clock = clock_machine();
+		assert_int_equal(session_run_begin(&t->s, "sweep", 0, &t->err), RC_OK);
+		struct run_info info;
+		assert_int_equal(logbook_run_info(t->s.logbook, t->s.run_id, &info, &t->err), RC_OK);
+		assert_string_equal(info.plan, "gentle");
+		assert_string_equal(info.actuator, t->s.actuator.name);
+		assert_int_equal(sqlite3_open(path, &db), SQLITE_OK);
+		assert_int_equal(sqlite3_exec(db, rows[i].drop, NULL, NULL, NULL), SQLITE_OK);
+		sqlite3_close(db);
+		t->err = (struct err){ 0 };
+		if (rows[i].begins) { /* the heat of the brake is an event, the end a row of its own */
+			assert_int_equal(session_run_end(&t->s, "done", "", "", &t->err), RC_DB);
+			assert_true(t->err.what[0]);
+		} else {
+			assert_int_equal(session_run_begin(&t->s, "sweep", 0, &t->err), RC_DB);
+		}
+		if (i == 0) {
+			session_close(&t->s);
+			assert_int_equal(session_open(&write, &t->s, &t->m, &t->err), RC_OK);
+			t->s.clock = clock_machine();
+			assert_int_equal(session_run_begin(&t->s, "sweep", 0, &t->err), RC_OK);
+			assert_int_equal(session_run_end(&t->s, "done", "", "", NULL), RC_DB); /* nobody asks why */
+		}
+		session_close(&t->s);
+		enum rc rc = session_open(&write, &t->s, &t->m, &t->err);
+		assert_int_equal(rc == RC_OK, rows[i].opens);
+		if (rc == RC_OK)
+			session_close(&t->s);
+		unlink(path);
+	}
+}
+
 #define TEST(name) cmocka_unit_test_setup_teardown(name, begin, end)
 
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
-		TEST(a_folder_with_all_its_files),       TEST(a_name_that_is_no_file_s), TEST(a_file_that_is_not_there),
-		TEST(mistakes_of_several_files_at_once), TEST(a_folder_that_is_none),    TEST(the_logbook_of_a_session),
+		TEST(a_folder_with_all_its_files), TEST(a_name_that_is_no_file_s),
+		TEST(a_file_that_is_not_there),    TEST(mistakes_of_several_files_at_once),
+		TEST(a_folder_that_is_none),       TEST(the_logbook_of_a_session),
+		TEST(a_long_list_of_names_is_cut), TEST(what_the_logbook_refuses_is_told),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
