@@ -117,7 +117,7 @@ struct plausible plausible_cell(const struct rig_profile *rig, const struct cell
 
 struct plausible plausible_claimed_power(const struct actuator_profile *a)
 {
-	bool given = a->rated_power_W.given && a->rated_torque_Nm.given && a->rated_torque_Nm.speed_rpm > 0;
+	bool given = a->rated_power_W.given && a->rated_torque_Nm.given; /* a speed of NaN or 0 is no power */
 
 	return plausible_compare(PLAUSIBLE_CLAIMED_POWER, given ? a->rated_power_W.value : NAN,
 				 a->rated_torque_Nm.value * a->rated_torque_Nm.speed_rpm * 2 * PI / 60,

@@ -427,6 +427,92 @@ static void several_on_a_line_or_too_many(void **state)
 	free(first);
 }
 
+static const char hand_drive[] =
+	"\n[instrument panel]\nkind = hand-drive\nroles = drive\ntolerance = 3 %\nreverse = yes\n";
+
+/* A drive that a person sets has no line, and nothing to end. */
+static void a_hand_drive(void **state)
+{
+	static const struct change list[] = {
+		{ "roles", "link = unix:x\nroles", "link: found \"unix:x\", but a hand-drive has no line" },
+		{ "drive\ntol", "power\ntol", "roles: found \"power\", but a hand-drive cannot do that" },
+	};
+	struct rig_profile rig = { 0 };
+	struct mistakes m = { 0 };
+
+	(void)state;
+	struct instrument_profile p = read_right(hand_drive);
+	assert_true(instruments_set_by_person(&p) && !instruments_has_output(&p));
+	assert_int_equal(p.line, PROFILE_NO_LINE);
+	refuse_each(hand_drive, list, COUNT(list));
+	assert_int_equal(read_section(hand_drive, &rig, &m), RC_OK);
+	assert_ptr_equal(profile_hand_drive(&rig), &rig.instrument[0]);
+	assert_int_equal(rig.n_lines, 0);
+	assert_int_equal(read_section("", &rig, &m), RC_OK);
+	assert_null(profile_hand_drive(&rig));
+}
+
+/* A name is 1 to so many letters, and none that the rig has already. */
+static void names_of_instruments(void **state)
+{
+	static const char *const names[] = { "", "tether", "two words", "a-name-that-is-too-long-by-some" };
+
+	(void)state;
+	for (size_t i = 0; i < COUNT(names); i++) {
+		struct rig_profile rig = { 0 };
+		struct mistakes m = { 0 };
+		char text[200];
+		snprintf(text, sizeof text, "\n[instrument %s]\nkind = hand-drive\nroles = drive\n", names[i]);
+		assert_int_equal(read_section(text, &rig, &m), RC_ARG);
+		if (!stands(&m, "expected a name of 1 to") && !stands(&m, "no such section"))
+			fail_msg("\"%s\": %s", names[i], m.n ? m.line[0] : "none");
+	}
+}
+
+/* Which of several on one line can share it: supplies that are not set, and devices with registers, each with an
+ * address of its own, all with one speed, framing and form of characters. */
+static void who_shares_a_line(void **state)
+{
+#define PSU(name, more) "\n[instrument " name "]\nkind = supply\nlink = tcp:localhost:5025\n" more
+	static const struct {
+		const char *text, *words; /* NULL: they can */
+	} rows[] = {
+		{ PSU("a", "roles = voltage\naddress = 1\n") PSU("b", "roles = current\naddress = 2\n"), NULL },
+		{ PSU("a", "roles = voltage\naddress = 1\n") PSU("b", "roles = current\naddress = 1\n"),
+		  "address: [instrument a] has the same link. Give each of the two an address" },
+		{ PSU("a", "roles = voltage\n") PSU("b", "roles = current\naddress = 1\n"), "Give each of the two" },
+		{ PSU("a", "roles = voltage\naddress = 1\n") PSU("b", "roles = current\n"), "Give each of the two" },
+		{ PSU("a", "roles = voltage\naddress = 1\nbaud = 9600\n")
+			  PSU("b", "roles = current\naddress = 2\nbaud = 19200\n"),
+		  "baud: found 19200, but [instrument a] on the same link has 9600" },
+		{ PSU("a", "roles = voltage\naddress = 1\ncharacters = 8N1\n")
+			  PSU("b", "roles = current\naddress = 2\ncharacters = 8E1\n"),
+		  "another framing or other characters" },
+		{ PSU("a", "roles = meter, power\naddress = 1\n"), "address: does not go with an output" },
+		{ PSU("a", "roles = voltage, power\n"), "roles: found power without meter" },
+		{ PSU("a", "roles = ,, ,voltage,\n"), NULL },
+		{ "\n[instrument r]\nkind = relay\nlink = tcp:localhost:5025\nroles = power\nclose = 01\nopen = 01\n",
+		  "open: is the same as close" },
+		{ PSU("a", "roles = averyveryverylongwordthatisnoroleatallandneverwas\n"),
+		  "roles: found \"averyveryverylongwordthatisnoroleatallan\", expected" },
+		{ "\n[instrument i]\nkind = indicator\nlink = unix:x\nroles = power\n",
+		  "but an indicator cannot do that" },
+		{ "\n[instrument k]\nlink = unix:x\nroles = power\n", "kind: is missing" },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < COUNT(rows); i++) {
+		struct rig_profile rig = { 0 };
+		struct mistakes m = { 0 };
+		enum rc rc = read_section(rows[i].text, &rig, &m);
+		if ((rc == RC_OK) != (rows[i].words == NULL) || (rows[i].words && !stands(&m, rows[i].words)))
+			fail_msg("row %zu: %s", i, m.n ? m.line[0] : "taken");
+		if (rc == RC_OK)
+			assert_int_equal(rig.n_lines, 1);
+	}
+#undef PSU
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -441,6 +527,9 @@ int main(void)
 		cmocka_unit_test(where_the_pulses_are_counted),
 		cmocka_unit_test(several_on_a_line_or_too_many),
 		cmocka_unit_test(a_modbus_supply_that_is_set),
+		cmocka_unit_test(a_hand_drive),
+		cmocka_unit_test(names_of_instruments),
+		cmocka_unit_test(who_shares_a_line),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);

@@ -70,6 +70,19 @@ static void a_canopen_drive_is_read(void **state)
 	assert_int_equal(p->telemetry, TELEMETRY_SDO);
 	assert_int_equal(p->reset_fault_code, 0x8130);
 	assert_true(fabs(p->rated_torque_Nm - 0.32) < 1e-12);
+	/* in torque mode alone, by counts, with a temperature, its code in the other spelling */
+	m = (struct mistakes){ 0 };
+	read_instruments("\n[instrument m]\n" CANOPEN "node_id = 5\nvelocity_mode = none\ntorque_mode = 4\n"
+			 "rated_torque = 320 mN.m\nencoder_counts = 4096\ntemperature_object = 0x2031:1 scale 0.1\n"
+			 "reset_fault = 8130h\n",
+			 &rig, &m, RC_OK);
+	p = &rig.instrument[0];
+	assert_int_equal(p->velocity_mode, 0);
+	assert_int_equal(p->reset_fault_code, 0x8130);
+	assert_true(fabs(p->encoder_counts - 4096) < 1e-9);
+	m = (struct mistakes){ 0 };
+	read_instruments("\n[instrument m]\n" CANOPEN "node_id = 5\nspeed_unit = 0.1 rpm\n", &rig, &m, RC_OK);
+	assert_true(fabs(rig.instrument[0].unit_rpm - 0.1) < 1e-12);
 }
 
 static void canopen_drives_that_cannot_be(void **state)
@@ -86,6 +99,9 @@ static void canopen_drives_that_cannot_be(void **state)
 		  "speed_unit: stands beside encoder_counts" },
 		{ "node_id = 5\ntemperature_object = 2031h:1\n", "temperature_object: found \"2031h:1\"" },
 		{ "node_id = 5\nreset_fault = all\n", "reset_fault: found \"all\"" },
+		{ "node_id = 5\nreset_fault = -1\n", "reset_fault: found \"-1\"" },
+		{ "node_id = 5\nreset_fault = 8130k\n", "reset_fault: found \"8130k\"" },
+		{ "node_id = 5\nreset_fault = 18130h\n", "reset_fault: found \"18130h\"" },
 		{ "node_id = 5\nreset_fault = 0\n", "reset_fault: found \"0\"" },
 		{ "node_id = 5\nbit_rate = 400000\n", "bit_rate: found 400000" },
 		{ "node_id = 5\nlease = 0 s\n", "has no lease" },

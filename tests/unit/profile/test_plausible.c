@@ -207,6 +207,87 @@ static void claims_that_contradict_each_other(void **state)
 	assert_false(plausible_claimed_power(&a).known);
 }
 
+/* By the efficiency that is claimed, and at a light load only where the no-load power is known. */
+static void an_efficiency_by_the_claim(void **state)
+{
+	struct actuator_profile a = winder;
+	struct plausible_point points[2] = { fair(1), fair(10) };
+	struct plausible list[PLAUSIBLE_CHECKS];
+
+	(void)state;
+	points[0].efficiency = points[1].efficiency = 0.3; /* far below what is expected */
+	size_t n = plausible_curve(&a, points, 2, list);
+	assert_true(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	a.expect_no_load_W = 0;
+	a.rated_torque_Nm.given = false; /* then 10 N·m is light for the limit of 45 */
+	n = plausible_curve(&a, points, 2, list);
+	assert_false(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	a.limit_torque_Nm = 20; /* and heavy for 20 */
+	n = plausible_curve(&a, points, 2, list);
+	assert_true(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	a.peak_efficiency = (struct claim){ true, 0.35, NAN };
+	n = plausible_curve(&a, points, 2, list);
+	assert_false(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	a.peak_efficiency.value = 0.5; /* a claim, and no default */
+	n = plausible_curve(&a, points, 2, list);
+	assert_true(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+	a.peak_efficiency.value = 0.35;
+	a.expect_efficiency = 0.5; /* the default, where nothing is claimed: no figure of the owner's */
+	n = plausible_curve(&a, points, 2, list);
+	assert_false(of(list, n, PLAUSIBLE_EFFICIENCY)->refused);
+}
+
+/* Each kind of figure has its own form, and the factor its word. */
+static void a_sentence_for_each_kind(void **state)
+{
+	static const struct {
+		enum plausible_check check;
+		double found, expected;
+		const char *unit, *says;
+	} rows[] = {
+		{ PLAUSIBLE_EFFICIENCY, 0.2, 0.7, "",
+		  "the best efficiency measured is 20 %, the actuator's file expects 70 %: 3.5 times less. Check" },
+		{ PLAUSIBLE_ENERGY, 2, 1, "", "is 200 %, nothing exceeds 100 %: 2 times as much. Check" },
+		{ PLAUSIBLE_CELL, 1e5, 1e6, "counts",
+		  "would be 100000 counts, rig.ini and the converter let expect 1000000 counts: 10 times less, a "
+		  "factor" },
+		{ PLAUSIBLE_GEAR, 1, 36, "",
+		  "rotor and output turn as 1, [actuator] ratio says 36: 36 times less, a "
+		  "factor near the gear ratio 36" },
+		{ PLAUSIBLE_CURRENT_DRAWN, 50, 100, "W", "the meter reads 50 W, torque, speed" },
+	};
+	char text[400];
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct plausible p = plausible_compare(rows[i].check, rows[i].found, rows[i].expected, PLAUSIBLE_FACTOR,
+						       36, rows[i].unit);
+		plausible_sentence(&p, text, sizeof text);
+		if (!strstr(text, rows[i].says))
+			fail_msg("row %zu: %s", i, text);
+	}
+}
+
+/* Claims of power at no speed, or of a torque that is not stated, compare with nothing; more points than a median needs
+ * change none. */
+static void what_has_no_speed_or_too_many_points(void **state)
+{
+	static struct plausible_point many[900];
+	struct plausible list[PLAUSIBLE_CHECKS];
+	struct actuator_profile a = winder;
+
+	(void)state;
+	a.rated_torque_Nm.speed_rpm = NAN;
+	assert_false(plausible_claimed_power(&a).known);
+	a.rated_torque_Nm = (struct claim){ false, 20, 80 };
+	assert_false(plausible_claimed_power(&a).known);
+	for (size_t i = 0; i < 900; i++)
+		many[i] = fair(15 + (double)(i % 5));
+	size_t n = plausible_curve(&winder, many, 900, list);
+	assert_true(fabs(of(list, n, PLAUSIBLE_TORQUE_CONSTANT)->found - 3.5) < 1e-9);
+	assert_true(fabs(of(list, n, PLAUSIBLE_GEAR)->found - 36) < 1e-9);
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -217,6 +298,9 @@ int main(void)
 		cmocka_unit_test(what_nobody_stated_is_not_compared),
 		cmocka_unit_test(a_cell_by_its_stated_counts_or_else_by_the_converter),
 		cmocka_unit_test(claims_that_contradict_each_other),
+		cmocka_unit_test(an_efficiency_by_the_claim),
+		cmocka_unit_test(a_sentence_for_each_kind),
+		cmocka_unit_test(what_has_no_speed_or_too_many_points),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

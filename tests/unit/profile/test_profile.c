@@ -313,6 +313,61 @@ static void the_example_reads_without_mistakes(void **state)
 	}
 }
 
+/* What makes no step of a plan: no claim, one beyond a limit, one that is there, one that would be one too many, or a
+ * power without a speed. */
+static void claims_that_make_no_step(void **state)
+{
+	static const struct {
+		double rated_Nm, power_W, power_rpm, speed_rpm, coupling_Nm;
+		size_t n; /* steps in all */
+	} rows[] = {
+		{ 25, 0, NAN, 90, 60, 5 },   { 0, 0, NAN, 90, 60, 4 },
+		{ 50, 0, NAN, 90, 60, 4 },   /* beyond 0.98 of the actuator's 45 N·m */
+		{ 25, 0, NAN, 90, 20, 4 },   /* of the coupling */
+		{ 25, 0, NAN, 90, 0, 5 },    /* which is not stated */
+		{ 9.85, 0, NAN, 90, 60, 4 }, /* 10.09 N·m: there is 10 */
+		{ 29.2, 0, NAN, 90, 60, 4 }, /* 29.78 N·m: there is 30 */
+		{ 0, 165, NAN, 90, 60, 5 },  /* 17.9 N·m */
+		{ 0, 165, -60, 90, 60, 5 },  /* a speed that is none: the plan's */
+		{ 0, 165, NAN, 0, 60, 4 },   /* no speed at all */
+	};
+	struct rig_profile rig = { .cell_full_scale_Nm = 60, .limit_torque_Nm = 52 };
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct plan_profile plan = { .serve_claims = true,
+					     .load = LOAD_TORQUE,
+					     .n_speeds = 1,
+					     .speed_rpm = { rows[i].speed_rpm },
+					     .n = 4,
+					     .step = { 0, 10, 20, 30 } };
+		const struct actuator_profile a = { .limit_torque_Nm = 45,
+						    .rated_torque_Nm = { true, rows[i].rated_Nm, 80 },
+						    .rated_power_W = { rows[i].power_W > 0, rows[i].power_W,
+								       rows[i].power_rpm } };
+		rig.coupling_Nm = rows[i].coupling_Nm;
+		plan_serve_claims(&plan, &a, &rig);
+		if (plan.n != rows[i].n)
+			fail_msg("row %zu: %zu steps", i, plan.n);
+	}
+	struct plan_profile full = {
+		.serve_claims = true, .n_speeds = 2, .speed_rpm = { 60, 90 }, .n = PROFILE_STEPS / 2
+	};
+	const struct actuator_profile a = { .limit_torque_Nm = 45, .rated_torque_Nm = { true, 25, 80 } };
+	for (size_t i = 0; i < full.n; i++)
+		full.step[i] = (double)i / 10;
+	rig.coupling_Nm = 60;
+	plan_serve_claims(&full, &a, &rig);
+	assert_int_equal(full.n, PROFILE_STEPS / 2);
+	struct plan_profile by_current = { .serve_claims = true, .load = LOAD_CURRENT, .n_speeds = 1, .n = 1 };
+	plan_serve_claims(&by_current, &a, &rig);
+	assert_int_equal(by_current.n, 1);
+	by_current.n = 0;
+	assert_near(plan_target_floor_Nm(&full, &rig), (PROFILE_STEPS / 2 - 1) / 100.0);
+	rig.brake_max_A = 1;
+	assert_near(plan_target_floor_Nm(&by_current, &rig), 0); /* without steps there is none */
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -327,6 +382,7 @@ int main(void)
 		cmocka_unit_test(gravity_by_place_or_by_value),
 		cmocka_unit_test(reads_steps_in_every_form),
 		cmocka_unit_test(the_example_reads_without_mistakes),
+		cmocka_unit_test(claims_that_make_no_step),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, drop_units);
