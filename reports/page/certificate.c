@@ -197,6 +197,20 @@ static void first_screen(FILE *f, const struct certificate *c)
 	fprintf(f, ", %.4g to %.4g N·m by dead weights.</p>\n</header>\n", p->cal.min_Nm, p->cal.max_Nm);
 }
 
+/* "+ 8.686724994 × 10^−6 x", with ten digits. */
+static void coefficient(FILE *f, size_t power, double value)
+{
+	static const char *const x[] = { "", " x", " x²", " x³" };
+	char text[40];
+
+	snprintf(text, sizeof text, "%.10g", power ? fabs(value) : value);
+	char *e = strchr(text, 'e');
+	fprintf(f, "%s%.*s", !power ? "" : value < 0 ? " − " : " + ", (int)(e ? e - text : (long)strlen(text)), text);
+	if (e)
+		fprintf(f, " × 10<sup>%s%d</sup>", e[1] == '-' ? "−" : "", abs(atoi(e + 1)));
+	fputs(x[power < 3 ? power : 3], f);
+}
+
 static void results(FILE *f, const struct certificate *c)
 {
 	const struct cellcal *cal = &c->paper.cal;
@@ -206,11 +220,7 @@ static void results(FILE *f, const struct certificate *c)
 	fputs("<section>\n<h2>Result</h2>\n<dl>\n", f);
 	fputs("<dt>Torque in N·m of a reading less its tare, x counts</dt><dd>", f);
 	json_array_foreach(json_object_get(equation, "torque_Nm_by_power_of_indication"), i, power)
-		fprintf(f, "%s%.10g%s", i ? " + " : "", json_number_value(power),
-			i == 0   ? ""
-			: i == 1 ? " x"
-			: i == 2 ? " x²"
-				 : " x³");
+		coefficient(f, i, json_number_value(power));
 	fputs("</dd>\n", f);
 	torque_item(f, "Repeatability", cal->repeatability_Nm);
 	torque_item(f, "Reproducibility", cal->reproducibility_Nm);
@@ -309,7 +319,7 @@ static void particulars(FILE *f, const struct certificate *c)
 	char when[40];
 
 	text_time(when, sizeof when, c->paper.cal_wall_ns);
-	fputs("<section>\n<h2>Particulars</h2>\n<dl>\n", f);
+	fputs("<section id=\"particulars\">\n<h2>Particulars</h2>\n<dl>\n", f);
 	certificate_item(f, "Record", "%lld of %s, by bridle %s", (long long)c->record_id, when, c->program);
 	certificate_item(f, "Torque cell", "%s", rig->cell_class);
 	certificate_item(f, "Rig", "%s", rig->name);
@@ -353,7 +363,11 @@ static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, c
 {
 	char foot[500];
 
-	snprintf(foot, sizeof foot, "%s, %s", c->paper.subject, c->paper.source);
+	char when[40];
+
+	text_time(when, sizeof when, c->paper.has_map ? c->paper.map_wall_ns : c->paper.cal_wall_ns);
+	snprintf(foot, sizeof foot, "%s of %s%s%s%s", c->paper.subject, when, c->paper.rig.name[0] ? ", " : "",
+		 c->paper.rig.name, c->on_bench ? " (virtual bench)" : "");
 	page_head(f, c->paper.subject, foot);
 	enum rc rc = c->paper.has_map ? certificate_put_map(f, c, dir, figures, err)
 				      : put_calibration(f, c, dir, figures, err);

@@ -5,36 +5,46 @@
 
 #include <math.h>
 
+/* With twice its standard uncertainty, and behind it what note says. */
+static void pm_item(FILE *f, const char *term, double value, double u, const char *unit, const char *note)
+{
+	char text[160];
+
+	text_pm(text, sizeof text, value, 2 * u, unit);
+	certificate_item(f, term, "%s%s", text, note);
+}
+
 static void results(FILE *f, const struct brakemap *m)
 {
+	char note[80] = "; no stretch of it is straight";
+
 	fputs("<section>\n<h2>Result</h2>\n<dl>\n", f);
 	if (m->linear_to_A > m->linear_from_A)
-		certificate_item(f, "Slope of the rising branch", "%.4g N·m/A ± %.2g N·m/A, from %.3g to %.3g A",
-				 m->slope_Nm_per_A, 2 * m->u_slope_Nm_per_A, m->linear_from_A, m->linear_to_A);
-	else
-		certificate_item(f, "Slope of the rising branch",
-				 "%.4g N·m/A ± %.2g N·m/A; no stretch of it is straight", m->slope_Nm_per_A,
-				 2 * m->u_slope_Nm_per_A);
-	certificate_item(f, "Drag without current", "%.3g N·m ± %.2g N·m", m->drag_Nm, 2 * m->u_drag_Nm);
-	certificate_item(f, "Remanence, on top of the drag", "%.3g N·m ± %.2g N·m", m->remanence_Nm,
-			 2 * m->u_remanence_Nm);
+		snprintf(note, sizeof note, ", from %.3g to %.3g A", m->linear_from_A, m->linear_to_A);
+	pm_item(f, "Slope of the rising branch", m->slope_Nm_per_A, m->u_slope_Nm_per_A, "N·m/A", note);
+	pm_item(f, "Drag without current", m->drag_Nm, m->u_drag_Nm, "N·m", "");
+	pm_item(f, "Remanence, on top of the drag", m->remanence_Nm, m->u_remanence_Nm, "N·m", "");
 	if (isfinite(m->slip_slope_Nm_per_rpm))
-		certificate_item(f, "Change with the slip speed", "%.2g N·m/rpm ± %.2g N·m/rpm",
-				 m->slip_slope_Nm_per_rpm, 2 * m->u_slip_slope_Nm_per_rpm);
+		pm_item(f, "Change with the slip speed", m->slip_slope_Nm_per_rpm, m->u_slip_slope_Nm_per_rpm,
+			"N·m/rpm", "");
 	if (isfinite(m->lag_s))
-		certificate_item(f, "Time constant after a step of the current", "%.3g s ± %.2g s", m->lag_s,
-				 2 * m->u_lag_s);
+		pm_item(f, "Time constant after a step of the current", m->lag_s, m->u_lag_s, "s", "");
 	certificate_item(f, "Slip speeds", "%.4g to %.4g rpm", m->min_slip_rpm, m->max_slip_rpm);
 	fputs("</dl>\n<p>± is twice the standard uncertainty.</p>\n</section>\n", f);
 }
 
 static void branch(FILE *f, const struct brakemap_curve *b, const char *word)
 {
-	for (size_t i = 0; i < b->n; i++)
+	char torque[64], U[64];
+
+	for (size_t i = 0; i < b->n; i++) {
+		text_value(torque, sizeof torque, b->torque_Nm[i], 2 * b->u_torque_Nm[i]);
+		text_U(U, sizeof U, 2 * b->u_torque_Nm[i]);
 		fprintf(f,
-			"<tr><td>%s</td><td class=\"n\">%.4f</td><td class=\"n\">%.2f</td><td "
-			"class=\"n\">%.3f</td></tr>\n",
-			word, b->current_A[i], b->torque_Nm[i], 2 * b->u_torque_Nm[i]);
+			"<tr><td>%s</td><td class=\"n\">%.4f</td><td class=\"n\">%s</td><td "
+			"class=\"n\">%s</td></tr>\n",
+			word, b->current_A[i], torque, U);
+	}
 }
 
 static void points(FILE *f, const struct brakemap *m)
@@ -56,7 +66,7 @@ static void particulars(FILE *f, const struct certificate *c)
 	char when[40];
 
 	text_time(when, sizeof when, c->paper.map_wall_ns);
-	fputs("<section>\n<h2>Particulars</h2>\n<dl>\n", f);
+	fputs("<section id=\"particulars\">\n<h2>Particulars</h2>\n<dl>\n", f);
 	certificate_item(f, "Record", "%lld of %s, by bridle %s", (long long)c->record_id, when, c->program);
 	certificate_item(f, "Rig", "%s", rig->name);
 	certificate_item(f, "Place", "%s", rig->place);
@@ -77,7 +87,10 @@ enum rc certificate_put_map(FILE *f, const struct certificate *c, const char *di
 	enum rc rc = RC_OK;
 
 	certificate_begin(f, "Brake map", c->paper.subject, c->paper.source, c->on_bench);
-	fprintf(f, "<p class=\"result\">%.3g N·m without current to %.4g N·m at %.3g A.</p>\n</header>\n", m->drag_Nm,
+	char drag[64];
+
+	text_value(drag, sizeof drag, m->drag_Nm, 2 * m->u_drag_Nm);
+	fprintf(f, "<p class=\"result\">%s N·m without current to %.4g N·m at %.3g A.</p>\n</header>\n", drag,
 		m->max_Nm, m->max_A);
 	if (figures->n > 0)
 		rc = page_figures(f, dir, figures, err);

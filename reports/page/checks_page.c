@@ -89,7 +89,8 @@ static void met_at(FILE *f, const struct checks *c, enum chart_rule rule)
 
 static void run_rules(FILE *f, const struct checks *c)
 {
-	fputs("<section>\n<h2>Run rules</h2>\n<table class=\"stack\">\n<caption>L. S. Nelson, J. Qual. Technol. 16(4) "
+	fputs("<section class=\"unbroken\">\n<h2>Run rules</h2>\n<table class=\"stack\">\n<caption>L. S. Nelson, J. "
+	      "Qual. Technol. 16(4) "
 	      "(1984) 237. His tests 4, 7 and 8 look for two sources in turn, which one weight on one rig is "
 	      "not.</caption>\n<thead><tr><th class=\"n\">Test</th><th>Met by</th><th>Points to</th><th>Met at "
 	      "check</th></tr></thead>\n<tbody>\n",
@@ -168,7 +169,7 @@ static void particulars(FILE *f, const struct checks *c)
 {
 	const struct check_result *newest = &c->check[c->n - 1];
 
-	fputs("<section>\n<h2>Particulars</h2>\n<dl>\n", f);
+	fputs("<section id=\"particulars\">\n<h2>Particulars</h2>\n<dl>\n", f);
 	certificate_item(f, "Check weight", "%s, %.4g N·m on the calibration arm", newest->weights,
 			 newest->expected_Nm);
 	certificate_item(f, "Newest check", "record %lld, calibration of record %lld", (long long)newest->record_id,

@@ -46,7 +46,7 @@ static void first_screen(FILE *f, const struct compared *c)
 
 static void runs(FILE *f, const struct compared *c)
 {
-	fputs("<section>\n<h2>Runs</h2>\n<table "
+	fputs("<section class=\"early\">\n<h2>Runs</h2>\n<table "
 	      "class=\"stack\">\n<thead><tr><th>Run</th><th>Actuator</th><th>Of</th><th>Same "
 	      "rig</th><th>Same calibration</th></tr></thead>\n<tbody>\n",
 	      f);
@@ -226,7 +226,7 @@ static void one(FILE *f, const struct compared *c, const struct compared_run *ru
 
 static void method(FILE *f, const struct compared *c)
 {
-	fputs("<section>\n<h2>Method</h2>\n<p>", f);
+	fputs("<section class=\"early\">\n<h2>Method</h2>\n<p>", f);
 	fputs(c->n > 1 && c->run[1].procedure
 		      ? "Each number of the one result less that of the other."
 		      : "At each torque that the reference measured and the other run encloses, on one way and at one "

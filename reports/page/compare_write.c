@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/number/number_json.h"
 #include "reports/page/compare_write.h"
+#include "reports/page/figures_private.h"
 #include "reports/page/gnuplot.h"
 #include "reports/page/report_write.h"
 #include "reports/page/table_cells.h"
@@ -177,59 +178,171 @@ static const struct {
 };
 #define FIGURES (sizeof figures / sizeof figures[0])
 
+/* px */
+#define WIDTH 700
+#define KEY_LINE 21
+#define KEY_TOP 12
+#define CURVES_HIGH 244
+#define BETWEEN 58
+#define DIFFERENCES_HIGH 130
+#define FOOT 76
+#define MM_PER_PX 0.181 /* type of 16 px is 8 pt on paper */
+
+static int height_of(const struct compared *c)
+{
+	return KEY_TOP + KEY_LINE * (int)c->n + 14 + CURVES_HIGH + BETWEEN + DIFFERENCES_HIGH + FOOT;
+}
+
+static void put_quoted(FILE *f, const char *text)
+{
+	fputc('\'', f);
+	gnuplot_text(f, text);
+	fputc('\'', f);
+}
+
+/* Of one run in both panels. The reference is drawn last and smallest, so that runs which agree are all seen. */
+static const struct look {
+	int filled, open;
+} looks[] = { { 7, 6 }, { 5, 4 }, { 9, 8 }, { 11, 10 }, { 13, 12 }, { 15, 14 } };
+
+static void put_look(FILE *f, const struct compared *c, size_t k, bool filled, int dashes)
+{
+	static const char *const ink[] = { "#111111", "#3a6ea5", "#9a4a12", "#666666" };
+	const struct look *look = &looks[k % (sizeof looks / sizeof looks[0])];
+
+	fprintf(f, "lc rgb '%s' dt %d pt %d ps %.2f ", ink[k % 4], dashes, filled ? look->filled : look->open,
+		0.6 + 0.7 * (double)k / (double)c->n);
+}
+
+static void put_title(FILE *f, const struct compared_run *run, bool reference)
+{
+	const struct report *r = run->side.report;
+	char title[sizeof run->label + sizeof r->actuator.name + 40];
+
+	snprintf(title, sizeof title, "%s%s%s%s%s", run->label, reference ? " (reference)" : "",
+		 r->actuator.name[0] ? ", " : "", r->actuator.name, r->run.on_bench ? ", virtual bench" : "");
+	put_quoted(f, title);
+}
+
+static void plot_curves(FILE *f, const struct compared *c, size_t figure)
+{
+	fputs("plot ", f);
+	for (size_t k = c->n; k-- > 0;)
+		for (int down = 1; down >= 0; down--) {
+			fprintf(f,
+				"'curves.csv' using (column('number') == %zu && stringcolumn('direction') eq '%s' ? "
+				"column('torque (N m)') : NaN):(%g * column('%s')):(%g * column('U %s')) with "
+				"yerrorlines ",
+				k + 1, down ? "down" : "up", figures[figure].scale, figures[figure].column,
+				figures[figure].scale, figures[figure].column);
+			put_look(f, c, k, !down, (int)(k % 5) + 1);
+			fputs("notitle, \\\n  ", f);
+		}
+	for (size_t k = 0; k < c->n; k++) { /* the key in the order of the runs */
+		fputs("NaN with linespoints ", f);
+		put_look(f, c, k, true, (int)(k % 5) + 1);
+		fputs("title ", f);
+		put_title(f, &c->run[k], k == 0);
+		fputs(k + 1 < c->n ? ", \\\n  " : "\n", f);
+	}
+}
+
+/* Of all bars, and zero. */
+static void difference_range(FILE *f, const struct compared *c, size_t figure)
+{
+	double low = 0, high = 0;
+
+	for (size_t i = 1; i < c->n; i++)
+		for (size_t k = 0; c->run[i].with && k < c->run[i].with->n; k++) {
+			const struct difference *d = &c->run[i].with->list[k];
+			if ((size_t)d->quantity != figure)
+				continue;
+			low = fmin(low, d->value - d->U);
+			high = fmax(high, d->value + d->U);
+		}
+	double scale = figures[figure].scale, room = high > low ? 0.08 * (high - low) : 1;
+	fprintf(f, "set yrange [%.6g:%.6g]\nset ytics %.6g\n", scale * (low - room), scale * (high + room),
+		figure_step(scale * (high - low + 2 * room)));
+}
+
+/* Marks of several runs at one load stand side by side. wide: of the axis, N·m */
+static void plot_differences(FILE *f, const struct compared *c, size_t figure, double wide)
+{
+	difference_range(f, c, figure);
+	fputs("plot 0 with lines lc rgb '#888888' lw 1 notitle", f);
+	for (size_t k = 1; k < c->n; k++)
+		for (int is_real = 0; is_real < 2; is_real++) {
+			fputs(", \\\n  'differences.csv' using (stringcolumn('run') eq ", f);
+			put_quoted(f, c->run[k].label);
+			fprintf(f,
+				" && stringcolumn('quantity') eq '%s' && stringcolumn('real') eq '%s' ? column('torque "
+				"(N m)') + %.6g : NaN):(%g * column('difference')):(%g * column('U')) with yerrorbars ",
+				compare_word((enum compare_quantity)figure), is_real ? "yes" : "no",
+				0.014 * wide * ((double)k - (double)c->n / 2), figures[figure].scale,
+				figures[figure].scale);
+			put_look(f, c, k, is_real, 1);
+			fputs("notitle", f);
+		}
+	fputc('\n', f);
+}
+
+static void torque_range(const struct compared *c, double *low, double *high)
+{
+	*low = *high = 0;
+	for (size_t i = 0; i < c->n; i++) {
+		const struct curve *curve = c->run[i].side.report->curve;
+		for (size_t k = 0; k < curve->n; k++) {
+			*low = fmin(*low, curve->points[k].torque_Nm.value);
+			*high = fmax(*high, curve->points[k].torque_Nm.value);
+		}
+	}
+	double room = 0.04 * (*high - *low);
+	*low -= *low < 0 ? room : 0;
+	*high += room > 0 ? room : 1;
+}
+
 static void write_script(FILE *f, const struct compared *c)
 {
-	fputs("# Draws the curves of the runs compared, from curves.csv beside it: gnuplot compare.gp\n"
-	      "# Filled marks: rising loads; open marks: falling loads. Bars: expanded uncertainty (95 %).\n"
-	      "reset\nset encoding utf8\nset datafile separator ','\nset datafile columnheaders\n"
-	      "set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
-	      "set grid lc rgb '#dddddd' lw 0.7 dt 1\nset xlabel 'torque / N·m' offset 0,0.3\nset offsets graph 0.03, "
-	      "graph 0.03, graph 0.06, graph 0.06\nset key tmargin left vertical Left reverse maxcols 1 "
-	      "noenhanced\n",
-	      f);
+	const double height = height_of(c), top = KEY_TOP + KEY_LINE * (double)c->n + 14;
+	double low, high;
+
+	torque_range(c, &low, &high);
+	fprintf(f,
+		"# Draws the curves of the runs compared, from curves.csv and differences.csv beside it: gnuplot "
+		"compare.gp\n"
+		"# Above, filled marks: rising loads; open marks: falling loads. Bars: expanded uncertainty (95 %%).\n"
+		"# Below, less the reference, what both share cancelled; filled marks: the difference is real.\n"
+		"reset\nset encoding utf8\nset minussign\nset datafile separator ','\nset datafile columnheaders\n"
+		"set border 3 lc rgb '#444444'\nset tics nomirror out textcolor rgb '#222222'\n"
+		"set grid lc rgb '#dddddd' lw 0.7 dt 1\nset offsets 0, 0, graph 0.06, graph 0.06\n"
+		"set xrange [%.8g:%.8g]\nset lmargin at screen 0.165\nset rmargin at screen 0.975\n",
+		low, high);
 	for (size_t i = 0; i < FIGURES; i++) {
 		fprintf(f,
 			"do for [kind = 0:2] {\n"
-			"if (kind == 0) { set terminal svg size 700,480 dynamic enhanced font 'sans-serif,16' "
-			"background "
+			"if (kind == 0) { set terminal svg size %d,%d dynamic enhanced font 'sans-serif,16' background "
 			"'#ffffff' }\n"
-			"if (kind == 1) { set terminal pngcairo size 1400,960 enhanced font 'Sans,24' background "
+			"if (kind == 1) { set terminal pngcairo size %d,%d enhanced font 'Sans,24' background "
 			"'#ffffff' linewidth 2 pointscale 2 }\n"
-			"if (kind == 2) { set terminal pdfcairo size 7in,4.8in enhanced font 'Sans,11' background "
+			"if (kind == 2) { set terminal pdfcairo size 7in,%.2fin enhanced font 'Sans,11' background "
 			"'#ffffff' }\n"
-			"set output '%s' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\n"
-			"set ylabel '%s'\nplot ",
-			figures[i].name, figures[i].label);
-		for (size_t k = 0; k < c->n; k++) {
-			const int mark[] = { 7, 5, 9, 11, 13, 15 }, open[] = { 6, 4, 8, 10, 12, 14 };
-			static const char *const grey[] = { "#111111", "#3a6ea5", "#9a4a12", "#666666" };
-			for (int down = 0; down < 2; down++) {
-				fprintf(f,
-					"%s'curves.csv' using (column('number') == %zu && stringcolumn('direction') eq "
-					"'%s' ? "
-					"column('torque (N m)') : NaN):(%g * column('%s')):(%g * column('U %s')) with "
-					"yerrorlines lc rgb '%s' dt %d pt %d ",
-					k || down ? ", \\\n  " : "", k + 1, down ? "down" : "up", figures[i].scale,
-					figures[i].column, figures[i].scale, figures[i].column, grey[k % 4],
-					(int)(k % 5) + 1, down ? open[k % 6] : mark[k % 6]);
-				if (down) {
-					fputs("notitle", f);
-				} else {
-					fputs("title ", f);
-					char title[180];
-					snprintf(title, sizeof title, "%s%s%s%s", c->run[k].label,
-						 k ? "" : " (reference)",
-						 c->run[k].side.report->actuator.name[0] ? ", " : "",
-						 c->run[k].side.report->actuator.name);
-					if (c->run[k].side.report->run.on_bench)
-						strncat(title, ", virtual bench", sizeof title - strlen(title) - 1);
-					fputc('\'', f);
-					gnuplot_text(f, title);
-					fputc('\'', f);
-				}
-			}
-		}
-		fputs("\nset output\n}\n", f);
+			"set output '%s' . (kind == 0 ? '.svg' : kind == 1 ? '.png' : '.pdf')\nset multiplot\n",
+			WIDTH, (int)height, 2 * WIDTH, 2 * (int)height, height / 100, figures[i].name);
+		fprintf(f,
+			"set tmargin at screen %.5f\nset bmargin at screen %.5f\nset format x ''\nset xlabel ''\n"
+			"set key at screen 0.165, screen %.5f left top vertical Left reverse maxcols 1 noenhanced "
+			"spacing 1.05\n"
+			"set label 2 '%s' at screen 0.022, screen %.5f center rotate by 90\n",
+			1 - top / height, 1 - (top + CURVES_HIGH) / height, 1 - KEY_TOP / height, figures[i].label,
+			1 - (top + CURVES_HIGH / 2.0) / height);
+		plot_curves(f, c, i);
+		fprintf(f,
+			"unset key\nset tmargin at screen %.5f\nset bmargin at screen %.5f\nset format x '%%g'\n"
+			"set xlabel 'torque / N·m' offset 0,0.3\nunset label\n"
+			"set label 1 '%s less the reference' at graph 0, graph 1 offset 0, char 0.9 left\n",
+			(FOOT + DIFFERENCES_HIGH) / height, FOOT / height, figures[i].label);
+		plot_differences(f, c, i, high - low);
+		fputs("unset label\nset yrange [*:*]\nset ytics autofreq\nunset multiplot\nset output\n}\n", f);
 	}
 }
 
@@ -290,10 +403,11 @@ static enum rc draw_curves(const struct compared *c, const char *dir, struct fig
 		snprintf(one->name, sizeof one->name, "%s", figures[i].name);
 		snprintf(one->title, sizeof one->title, "%s", figures[i].title);
 		snprintf(one->caption, sizeof one->caption,
-			 "%zu runs, each with marks and a line of its own. Filled marks: rising loads; open marks: "
-			 "falling "
-			 "loads. Bars: expanded uncertainty (95 %%) of each run by itself.",
+			 "Above %zu runs, each with marks and a line of its own; filled: rising loads, open: falling "
+			 "loads. Bars: expanded uncertainty (95 %%) of each run by itself. Below the differences, "
+			 "what both share cancelled, side by side at each load; filled: real.",
 			 c->n);
+		one->paper_mm = MM_PER_PX * height_of(c);
 	}
 	return rc;
 }

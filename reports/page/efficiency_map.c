@@ -11,6 +11,10 @@
 #define LINE_MAX PROFILE_STEPS
 #define WIDTH 700
 #define LEVELS_MAX 24
+#define PLACES 3        /* of a value along a piece of its line */
+#define VALUE_WIDE 30.0 /* px, half the box of a value and a dot */
+#define VALUE_HIGH 14.0
+#define ON_A_DOT 0.001 /* better there than nowhere */
 
 /* The rising points of one commanded speed, lightest first. */
 struct line {
@@ -169,6 +173,7 @@ static void fill(void *ctx, const struct corner t[3])
 }
 
 struct iso {
+	const struct map *m;
 	FILE *f;
 	double level, best;
 	struct corner middle; /* of the piece that is farthest from the values that stand already */
@@ -176,6 +181,30 @@ struct iso {
 	size_t n_placed;
 	double most_rpm, most_Nm;
 };
+
+/* px of a figure's plane, which both quadrants share */
+static double wide_px(const struct map *m, double rpm)
+{
+	return rpm / (1.15 * m->most_rpm) * 590 / (m->way[0] && m->way[1] ? 2 : 1);
+}
+
+static double high_px(const struct map *m, double Nm)
+{
+	return Nm / (1.15 * m->most_Nm) * (m->way[0] && m->way[1] ? 270 : 320);
+}
+
+/* The box of a value would lie on a measured dot. */
+static bool on_a_dot(const struct map *m, struct corner at)
+{
+	for (size_t k = 0; k < m->n; k++)
+		for (size_t i = 0; i < m->line[k].n; i++) {
+			const struct curve_point *p = m->line[k].at[i];
+			if (fabs(wide_px(m, p->speed_rpm.value - at.rpm)) < VALUE_WIDE &&
+			    fabs(high_px(m, p->torque_Nm.value - at.Nm)) < VALUE_HIGH)
+				return true;
+		}
+	return false;
+}
 
 static double apart(const struct iso *iso, struct corner at)
 {
@@ -201,11 +230,15 @@ static void draw_iso(void *ctx, const struct corner t[3])
 	if (n != 2)
 		return;
 	fprintf(iso->f, "%.6g,%.6g\n%.6g,%.6g\n\n", end[0].rpm, end[0].Nm, end[1].rpm, end[1].Nm);
-	struct corner at = { (end[0].rpm + end[1].rpm) / 2, (end[0].Nm + end[1].Nm) / 2, iso->level };
-	double far = apart(iso, at);
-	if (far > iso->best) {
-		iso->best = far;
-		iso->middle = at;
+	for (int i = 1; i <= PLACES; i++) {
+		double share = (double)i / (PLACES + 1);
+		struct corner at = { end[0].rpm + share * (end[1].rpm - end[0].rpm),
+				     end[0].Nm + share * (end[1].Nm - end[0].Nm), iso->level };
+		double far = apart(iso, at) * (on_a_dot(iso->m, at) ? ON_A_DOT : 1);
+		if (far > iso->best) {
+			iso->best = far;
+			iso->middle = at;
+		}
 	}
 }
 
@@ -233,7 +266,8 @@ static size_t write_lines(const struct map *m, struct corner ret_label[LEVELS_MA
 
 	fputs("$iso << EOD\nspeed,torque\n", f);
 	for (size_t k = 1; k < level_count(m); k++) {
-		struct iso iso = { .f = f,
+		struct iso iso = { .m = m,
+				   .f = f,
 				   .level = m->low + (double)k * m->step,
 				   .placed = ret_label,
 				   .n_placed = labels,

@@ -20,7 +20,7 @@ static const char *verdict(const struct history *h)
 
 static void first_screen(FILE *f, const struct history *h)
 {
-	fputs("<p class=\"kind\">History of a rig</p>\n<h1>", f);
+	fputs("<header>\n<p class=\"kind\">History of a rig</p>\n<h1>", f);
 	text_html(f, h->actuator[0] ? h->actuator : h->rig);
 	fputs("</h1>\n<p class=\"source\">", f);
 	text_html(f, h->rig);
@@ -33,27 +33,38 @@ static void first_screen(FILE *f, const struct history *h)
 			h->on_bench ? "a real rig" : "a virtual bench");
 	fputs("<p>Run rules: L. S. Nelson, J. Qual. Technol. 16(4) (1984) 237, tests 1, 2, 3, 5 and 6. Centre and "
 	      "sigma come from "
-	      "the first values, at most 20. Few values make limits that may still move much.</p>\n",
+	      "the first values, at most 20. Few values make limits that may still move much.</p>\n</header>\n",
 	      f);
+}
+
+/* With the digits that its spread allows; without one all that are told apart. */
+static void number(const struct history_series *s, double value, char ret[64])
+{
+	if (s->charted && s->chart.sigma > 0)
+		text_value(ret, 64, value, s->chart.sigma);
+	else
+		snprintf(ret, 64, "%.7g", value);
 }
 
 static void summary_row(FILE *f, const struct history_series *s, enum history_quantity quantity)
 {
-	char first[40], last[40];
+	char first[40], last[40], centre[64], sigma[64];
 
 	if (s->n == 0)
 		return;
 	text_time(first, sizeof first, s->value[0].wall_ns);
 	text_time(last, sizeof last, s->value[s->n - 1].wall_ns);
+	number(s, s->chart.centre, centre);
+	text_U(sigma, sizeof sigma, s->chart.sigma);
 	fprintf(f,
 		"<tr><td data-label=\"What\">%s</td><td class=\"n\" data-label=\"Values\">%zu</td><td "
-		"data-label=\"From, to\">%.10s to %.10s</td><td class=\"n\" data-label=\"Centre\">%.6g</td>",
-		history_title(quantity), s->n, first, last, s->chart.centre);
+		"data-label=\"From, to\">%.10s to %.10s</td><td class=\"n\" data-label=\"Centre\">%s</td>",
+		history_title(quantity), s->n, first, last, centre);
 	if (s->charted)
 		fprintf(f,
-			"<td class=\"n\" data-label=\"Sigma\">%.2g</td><td class=\"n\" data-label=\"Newest, sigmas "
+			"<td class=\"n\" data-label=\"Sigma\">%s</td><td class=\"n\" data-label=\"Newest, sigmas "
 			"off\">%+.1f</td>",
-			s->chart.sigma, (s->value[s->n - 1].value - s->chart.centre) / s->chart.sigma);
+			sigma, (s->value[s->n - 1].value - s->chart.centre) / s->chart.sigma);
 	else
 		fputs("<td class=\"n\" data-label=\"Sigma\">–</td><td class=\"n\" data-label=\"Newest, sigmas "
 		      "off\">–</td>",
@@ -67,7 +78,7 @@ static void summary_row(FILE *f, const struct history_series *s, enum history_qu
 
 static void summary(FILE *f, const struct history *h)
 {
-	fputs("<section>\n<h2>In short</h2>\n<table class=\"stack\">\n<thead><tr><th>What</th><th "
+	fputs("<section class=\"early\">\n<h2>In short</h2>\n<table class=\"stack\">\n<thead><tr><th>What</th><th "
 	      "class=\"n\">Values</th><th>From, "
 	      "to</th><th "
 	      "class=\"n\">Centre</th><th class=\"n\">Sigma</th><th class=\"n\">Newest, sigmas off</th><th>Run rules "
@@ -80,7 +91,7 @@ static void summary(FILE *f, const struct history *h)
 
 static void changes(FILE *f, const struct history *h)
 {
-	fputs("<section>\n<h2>What was changed</h2>\n", f);
+	fputs("<section class=\"early\">\n<h2>What was changed</h2>\n", f);
 	if (h->n_changes == 0) {
 		fputs("<p>Nothing that the logbook knows.</p>\n</section>\n", f);
 		return;
@@ -113,10 +124,11 @@ static void values(FILE *f, const struct history_series *s, enum history_quantit
 		history_title(quantity));
 	for (size_t i = 0; i < s->n; i++) {
 		const struct history_value *v = &s->value[i];
-		char at[40];
+		char at[40], value[64];
 		text_time(at, sizeof at, v->wall_ns);
-		fprintf(f, "<tr><td class=\"n\">%zu</td><td>%s</td><td class=\"n\">%lld</td><td class=\"n\">%.7g</td>",
-			i + 1, at, (long long)v->run_id, v->value);
+		number(s, v->value, value);
+		fprintf(f, "<tr><td class=\"n\">%zu</td><td>%s</td><td class=\"n\">%lld</td><td class=\"n\">%s</td>",
+			i + 1, at, (long long)v->run_id, value);
 		if (s->charted)
 			fprintf(f, "<td class=\"n\">%+.1f</td></tr>\n", (v->value - s->chart.centre) / s->chart.sigma);
 		else

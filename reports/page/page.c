@@ -60,7 +60,14 @@ static void page_style(FILE *f)
 	      "dd{margin:0;overflow-wrap:anywhere}\n"
 	      ".figures{display:grid;grid-template-columns:repeat(2,minmax(0,1fr));gap:1.4rem "
 	      "1.6rem;margin-top:1.8rem}\n"
-	      ".figures>figure:last-child:nth-child(2),#curves{grid-column:1/-1;max-width:46rem}\n"
+	      ".figures>figure:last-child:nth-child(2),#curves,#efficiency-map,#time{grid-column:1/-1;max-width:46rem}"
+	      "\n"
+	      /* Where there is room, the numbers of a load step and the caption stand beside the sheet. */
+	      "@media screen and (min-width:68rem){dl{grid-template-columns:16rem minmax(0,1fr)}\n"
+	      " #curves{max-width:none;display:grid;grid-template-columns:46rem minmax(0,1fr);gap:0 1.6rem;"
+	      "grid-template-rows:auto auto 1fr}\n"
+	      " #curves h3{grid-column:1/-1}#curves .scroll{grid-row:2/4}#curves>:not(h3):not(.scroll){grid-column:2}\n"
+	      " #curves .reading{margin-top:2rem;position:sticky;top:1rem}}\n"
 	      ".spoken{position:absolute;width:1px;height:1px;margin:0;padding:0;border:0;overflow:hidden;clip-path:"
 	      "inset(50%)}\n"
 	      "figure{margin:0;break-inside:avoid}\n"
@@ -113,12 +120,19 @@ static void page_style(FILE *f)
 	      " .scroll "
 	      "svg{min-width:0}.figures>figure,#curves{max-width:"
 	      "none}\n"
-	      " figure svg{max-height:105mm}#history svg{max-height:232mm}#curves "
+	      /* The first sheet is filled: what is told in words comes before the figures. */
+	      " main{display:flex;flex-direction:column}.figures{order:1}.figures~*{order:2}"
+	      "#claims,#limits,.early{order:0}\n"
+	      " #claims table,#particulars dl,#cautions ul,.unbroken table{break-inside:avoid}"
+	      "#particulars p{break-before:avoid}#budget p,caption,thead{break-after:avoid}\n"
+	      " tbody tr:nth-child(2),tbody tr:last-child{break-before:avoid}\n"
+	      " dl{gap:.12rem 1rem}.sign{margin-top:1.7rem}#cautions{font-size:9pt}\n"
+	      " figure svg{max-height:var(--paper,105mm)}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
 	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
-	      " nav,.reading,#files{display:none}#cautions{break-inside:avoid}\n"
-	      " h2,h3{break-after:avoid}h2{margin-top:1.4rem}tr{break-"
+	      " nav,.reading,#files{display:none}\n"
+	      " h2,h3{break-after:avoid}h2{margin-top:1.2rem;padding-top:.4rem}tr{break-"
 	      "inside:avoid}thead{display:table-header-group}\n"
 	      " table{font-size:7.6pt}\n"
 	      "}\n"
@@ -208,7 +222,10 @@ enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, st
 		char *svg = n > 0 && (size_t)n < sizeof path ? read_file(path) : NULL;
 
 		snprintf(prefix, sizeof prefix, "%s-", g->name);
-		fprintf(f, "<figure id=\"%s\">\n<h3>", g->name);
+		fprintf(f, "<figure id=\"%s\"", g->name);
+		if (g->paper_mm > 0)
+			fprintf(f, " style=\"--paper:%.0fmm\"", g->paper_mm);
+		fputs(">\n<h3>", f);
 		text_html(f, g->title);
 		fputs("</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"", f);
 		text_html(f, g->title);

@@ -7,6 +7,8 @@
 #include <math.h>
 #include <string.h>
 
+#define EARLY_POINTS 12
+
 static void claims_in_words(const struct report *r, char *buf, size_t size)
 {
 	size_t count[VERDICTS] = { 0 };
@@ -177,7 +179,9 @@ void page_points(FILE *f, const struct report *r)
 {
 	struct column has = columns_of(r->curve);
 
-	fputs("<section id=\"points\">\n<h2>The points</h2>\n<table class=\"stack\">\n", f);
+	/* Without claims there is room on the first sheet of paper. */
+	fprintf(f, "<section id=\"points\"%s>\n<h2>The points</h2>\n<table class=\"stack\">\n",
+		r->n_claims == 0 && r->curve->n <= EARLY_POINTS ? " class=\"early\"" : "");
 	fprintf(f,
 		"<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another "
 		"window of the same step "

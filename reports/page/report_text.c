@@ -100,6 +100,17 @@ static const struct curve_point *settled_falling(const struct curve *c, const st
 	return ret;
 }
 
+const struct curve_point *report_best_efficiency(const struct report *report, char *buf, size_t size)
+{
+	const struct curve *c = report->curve;
+	const struct curve_point *best = impossible(c) == c->n ? NULL : most_efficient(c);
+
+	buf[0] = '\0';
+	if (best != NULL)
+		text_repeatable(buf, size, c, best->efficiency, best->scatter_efficiency, 100, "%");
+	return best;
+}
+
 static void add(char *buf, size_t size, const char *format, ...) PRINTF_LIKE(3, 4);
 static void add(char *buf, size_t size, const char *format, ...)
 {
@@ -126,8 +137,9 @@ bool report_not_safe(const struct report *report, char *buf, size_t size)
 static void curve_headline(const struct report *report, char *buf, size_t size)
 {
 	const struct curve *c = report->curve;
-	const struct curve_point *top = most_torque(c), *best = most_efficient(c);
-	char torque[80], speed[80], power[80], share[80], at[80];
+	char share[80];
+	const struct curve_point *top = most_torque(c), *best = report_best_efficiency(report, share, sizeof share);
+	char torque[80], speed[80], power[80], at[80];
 
 	if (report_not_safe(report, buf, size))
 		add(buf, size, " ");
@@ -143,7 +155,6 @@ static void curve_headline(const struct report *report, char *buf, size_t size)
 	add(buf, size, "Highest%s torque%s %s at %s, %s at the shaft", beyond ? " settled" : "",
 	    falling ? " with rising load" : "", torque, speed, power);
 	if (best != NULL) {
-		text_repeatable(share, sizeof share, c, best->efficiency, best->scatter_efficiency, 100, "%");
 		text_value(at, sizeof at, best->torque_Nm.value, 2 * unc_u(best->torque_Nm));
 		add(buf, size, "; best measured efficiency %s at %s N·m", share, at);
 	}

@@ -18,6 +18,9 @@ bool report_not_safe(const struct report *report, char *buf, size_t size);
 void report_certainty(const struct report *report, char *buf, size_t size);
 void report_limits(const struct report *report, char *buf, size_t size);
 
+/* The point of the best measured efficiency, and its value as the headline says it; NULL and "" when there is none. */
+const struct curve_point *report_best_efficiency(const struct report *report, char *buf, size_t size);
+
 /* The point of the budget: that of budget_step, else the one that stands for the curve: the loading point of most shaft
  * power that means something. NULL when none. */
 const struct curve_point *report_budget_point(const struct report *report);
@@ -30,6 +33,7 @@ struct figures {
 		char name[32];
 		char title[96];
 		char caption[400];
+		double paper_mm; /* so high on paper, where it is not the usual 105 mm; 0: as that */
 		/* Where its panels stand, pixels from the left and the top, and the torque at the right; width 0: not
 		 * to be read by pointer. */
 		struct figure_frame {

@@ -20,7 +20,9 @@
 #define WORD_HEIGHT 17.0
 #define WORD_APART 15.0 /* lines of words one above the other */
 #define COLUMN_NEAR 16.0
-#define SHEET_WORD 0.8 /* of the axis: as far the name of the data sheet's curve stands at the most */
+#define SHEET_WORD 0.8   /* of the axis: as far the name of the data sheet's curve stands at the most */
+#define ZONE_NARROW 30.0 /* px: a zone of less is not told apart */
+#define MANY_MARKS 40
 #define CLAIM_INK "#9a4a12"
 
 enum quantity_of { SPEED, EFFICIENCY, POWER, CURRENT, DIFFERENCE, N_QUANTITIES };
@@ -38,7 +40,9 @@ struct sheet {
 	struct script *s;
 	const struct curve *c;
 	double x_max, last_Nm, height_px;
-	bool speeds; /* several commanded, or both ways */
+	double met_Nm; /* beyond last_Nm, where the load was as the limit ended it; NaN: not known, or none */
+	double mark;   /* size of the marks, 1 unless they are many */
+	bool speeds;   /* several commanded, or both ways */
 	bool falling, again, search, at_limit, limited, unsettled, odd, electrical, efficiency, current;
 	size_t n;
 	struct panel panel[N_QUANTITIES];
@@ -86,6 +90,20 @@ static double sheet_value(const struct claimed_curve *c, size_t i, enum quantity
 }
 
 /* --- what there is to draw --- */
+/* The largest torque that stood in the run, as indicated: there the limit was met that ended the curve. */
+static double limit_met_Nm(const struct sheet *sh)
+{
+	const struct trace *t = &sh->s->r->trace;
+	double most = NAN;
+
+	if (sh->s->r->by_hand || sh->c->end_limit == LIMIT_NONE)
+		return NAN;
+	for (size_t i = 0; i < t->n; i++)
+		most = fmax(most, fabs(trace_mean(t, i, TRACE_TORQUE)));
+	double wide = (most - sh->last_Nm) / sh->x_max * (WIDTH - LEFT - RIGHT);
+	return wide >= ZONE_NARROW && most < 0.97 * sh->x_max ? most : NAN;
+}
+
 static void survey(struct sheet *sh)
 {
 	double most = 0;
@@ -111,6 +129,8 @@ static void survey(struct sheet *sh)
 	const struct claim_check *rated = claim_of(sh, "rated_torque"), *peak = claim_of(sh, "peak_torque");
 	most = fmax(most, fmax(rated ? rated->claimed : 0, peak ? peak->claimed : 0));
 	sh->x_max = most > 0 ? 1.12 * most : 1;
+	sh->met_Nm = limit_met_Nm(sh);
+	sh->mark = sh->c->n > MANY_MARKS ? 0.6 : 1;
 }
 
 /* A round range that holds both ends with some room, and zero too when it is to begin there. */
@@ -274,27 +294,56 @@ static void claimed_line(const struct sheet *sh, struct panel *p)
 			 CLAIM_INK);
 }
 
+/* Where the curve has it at its best, with the digits of the headline. */
+static void best_of_panel(const struct sheet *sh, struct panel *p)
+{
+	char value[80], word[100];
+	const struct curve_point *best = report_best_efficiency(sh->s->r, value, sizeof value);
+
+	if (p->what != EFFICIENCY || !best || sh->speeds) /* among several lines it would name the wrong one */
+		return;
+	snprintf(word, sizeof word, "best %s", value);
+	put_word(sh, p, word,
+		 places_word(&p->places, px(sh, torque_of(best)), py(p, value_of(best, EFFICIENCY)), word_width(word),
+			     WORD_HEIGHT),
+		 false, "#111111");
+}
+
 static void claims_of_panel(const struct sheet *sh, struct panel *p)
 {
+	char word[80];
 	const struct claim_check *rated = claim_of(sh, "rated_torque"), *peak = claim_of(sh, "peak_torque"),
 				 *free = claim_of(sh, "no_load_speed"), *best = claim_of(sh, "peak_efficiency"),
 				 *power = claim_of(sh, "rated_power");
 
 	claimed_line(sh, p);
-	if (p->what == SPEED && peak)
-		upright_line(sh, p, peak->claimed, "claimed: peak torque");
-	if (p->what == SPEED && rated && isfinite(rated->at_rpm))
-		claimed_point(sh, p, rated->claimed, rated->at_rpm, "claimed: rated");
-	else if (p->what == SPEED && rated)
-		upright_line(sh, p, rated->claimed, "claimed: rated torque");
-	if (p->what == SPEED && free)
-		claimed_point(sh, p, 0, free->claimed, "claimed: no load");
-	if (p->what == EFFICIENCY && best)
-		level_line(sh, p, 100 * best->claimed, "claimed: peak efficiency", 6, CLAIM_INK);
-	if (p->what == POWER && power)
-		level_line(sh, p, power->claimed, "claimed: rated power", 6, CLAIM_INK);
-	if (p->what == CURRENT && isfinite(supply_limit_A(sh)))
-		level_line(sh, p, supply_limit_A(sh), "the supply''s current limit", 7, "#555555");
+	if (p->what == SPEED && peak) {
+		snprintf(word, sizeof word, "claimed: peak %.4g N·m", peak->claimed);
+		upright_line(sh, p, peak->claimed, word);
+	}
+	if (p->what == SPEED && rated && isfinite(rated->at_rpm)) {
+		snprintf(word, sizeof word, "claimed: rated %.4g N·m, %.4g rpm", rated->claimed, rated->at_rpm);
+		claimed_point(sh, p, rated->claimed, rated->at_rpm, word);
+	} else if (p->what == SPEED && rated) {
+		snprintf(word, sizeof word, "claimed: rated %.4g N·m", rated->claimed);
+		upright_line(sh, p, rated->claimed, word);
+	}
+	if (p->what == SPEED && free) {
+		snprintf(word, sizeof word, "claimed: no load %.4g rpm", free->claimed);
+		claimed_point(sh, p, 0, free->claimed, word);
+	}
+	if (p->what == EFFICIENCY && best) {
+		snprintf(word, sizeof word, "claimed: peak %.4g %%", 100 * best->claimed);
+		level_line(sh, p, 100 * best->claimed, word, 6, CLAIM_INK);
+	}
+	if (p->what == POWER && power) {
+		snprintf(word, sizeof word, "claimed: rated %.4g W", power->claimed);
+		level_line(sh, p, power->claimed, word, 6, CLAIM_INK);
+	}
+	if (p->what == CURRENT && isfinite(supply_limit_A(sh))) {
+		snprintf(word, sizeof word, "the supply''s limit %.4g A", supply_limit_A(sh));
+		level_line(sh, p, supply_limit_A(sh), word, 7, "#555555");
+	}
 }
 
 /* --- beyond the last point that counts --- */
@@ -307,24 +356,38 @@ static const char *why_it_ends(const struct sheet *sh)
 					      : "the plan ended";
 }
 
+static void zone(const struct sheet *sh, int id, double from_Nm, double to_Nm, const char *colour)
+{
+	fprintf(sh->s->f, "set object %d rect from %.8g,graph 0 to %.8g,graph 1 fc rgb '%s' fs solid noborder behind\n",
+		id, from_Nm, to_Nm, colour);
+}
+
 static void beyond(const struct sheet *sh)
 {
 	if (!(sh->last_Nm < 0.99 * sh->x_max))
 		return;
-	fprintf(sh->s->f,
-		"set object 1 rect from %.8g,graph 0 to %.8g,graph 1 fc rgb '#ededea' fs solid noborder behind\n",
-		sh->last_Nm, sh->x_max);
+	zone(sh, 1, isfinite(sh->met_Nm) ? sh->met_Nm : sh->last_Nm, sh->x_max, "#f0f0ee");
+	if (isfinite(sh->met_Nm))
+		zone(sh, 2, sh->last_Nm, sh->met_Nm, "#e6dac6");
+}
+
+static void name_one(const struct sheet *sh, struct panel *p, double from_Nm, double to_Nm, const char *word)
+{
+	put_word(sh, p, word, places_zone(&p->places, px(sh, from_Nm), px(sh, to_Nm), WORD_HEIGHT, word_width(word)),
+		 true, "#333333");
 }
 
 /* In the zone, where nothing else stands: after all other words. */
 static void name_zone(const struct sheet *sh, struct panel *p)
 {
-	const char *word = why_it_ends(sh);
-	double from = px(sh, sh->last_Nm);
-
-	if (p->what == SPEED && sh->last_Nm < 0.99 * sh->x_max)
-		put_word(sh, p, word, places_zone(&p->places, from, p->places.width, WORD_HEIGHT, word_width(word)),
-			 true, "#333333");
+	if (p->what != SPEED || !(sh->last_Nm < 0.99 * sh->x_max))
+		return;
+	if (!isfinite(sh->met_Nm)) {
+		name_one(sh, p, sh->last_Nm, sh->x_max, why_it_ends(sh));
+		return;
+	}
+	name_one(sh, p, sh->last_Nm, sh->met_Nm, why_it_ends(sh));
+	name_one(sh, p, sh->met_Nm, sh->x_max, "not reached");
 }
 
 /* --- marks --- */
@@ -381,21 +444,38 @@ static void plot_lines(const struct sheet *sh, const struct panel *p, const char
 			way, at, p->scale, p->what == SPEED ? "along" : "column", p->column, way);
 }
 
+static void plot_electrical(const struct sheet *sh, const char *at)
+{
+	fprintf(sh->s->f,
+		"  'points.csv' using (pick(1)%s ? along('torque (N m)') : NaN):(column('input power (W)')):"
+		"(column('U input power (W)')) with yerrorlines ls 7 ps %.2g lw 1.2 notitle, \\\n",
+		at, 0.6 * sh->mark);
+}
+
+/* Marks that say something of a point stay large where there are many points. */
+static const char *mark_size(const struct sheet *sh, int style, char buf[20])
+{
+	buf[0] = '\0';
+	if (sh->mark < 1 && (style == 1 || style == 2))
+		snprintf(buf, 20, " ps %.2g", sh->mark * (style == 1 ? 0.7 : 1.05));
+	return buf;
+}
+
 static void plot_points(const struct sheet *sh, const struct panel *p)
 {
+	char ps[20];
 	FILE *f = sh->s->f;
 	struct mark mark[MARKS];
 	double rpm[PROFILE_SPEEDS];
 	size_t n = marks_of(sh, mark), speeds = sh->speeds ? speeds_of(sh, rpm) : 0;
 
-	if (p->what == POWER && sh->electrical)
-		fprintf(f,
-			"  'points.csv' using (pick(1) ? along('torque (N m)') : NaN):(column('input power (W)')):"
-			"(column('U input power (W)')) with %s ls 7 notitle, \\\n",
-			sh->speeds ? "yerrorbars" : "yerrorlines");
+	if (p->what == POWER && sh->electrical && speeds == 0)
+		plot_electrical(sh, "");
 	for (size_t k = 0; k < speeds; k++) {
 		char at[80];
 		snprintf(at, sizeof at, " && at(%.9g)", rpm[k]);
+		if (p->what == POWER && sh->electrical)
+			plot_electrical(sh, at);
 		plot_lines(sh, p, at);
 	}
 	if (speeds == 0)
@@ -403,11 +483,11 @@ static void plot_points(const struct sheet *sh, const struct panel *p)
 	for (size_t i = 0; i < n; i++)
 		fprintf(f,
 			"  'points.csv' using (pick(%d) ? along('torque (N m)') : "
-			"NaN):(%g*%s('%s')):(column('U torque (N m)')):(%g*column('U %s')) with xyerrorbars ls %d "
-			"dt "
-			"1 notitle, \\\n",
+			"NaN):(%g*%s('%s')):(column('U torque (N m)')):(%g*column('U %s')) with xyerrorbars ls %d%s dt "
+			"1 "
+			"notitle, \\\n",
 			mark[i].kind, p->scale, p->what == SPEED ? "along" : "column", p->column, p->scale, p->column,
-			mark[i].style);
+			mark[i].style, mark_size(sh, mark[i].style, ps));
 	fputs("  1/0 notitle\n", f);
 }
 
@@ -578,7 +658,7 @@ static void choose_panels(struct sheet *sh)
 
 static void key_entry(const struct sheet *sh, double *x, double *y, int style, const char *name)
 {
-	double width = 30 + word_width(name) + 20;
+	double width = 34 + word_width(name) + 18;
 
 	if (*x + width > WIDTH) {
 		*x = LEFT;
@@ -587,7 +667,7 @@ static void key_entry(const struct sheet *sh, double *x, double *y, int style, c
 	fprintf(sh->s->f,
 		"set label '' at screen %.6f,screen %.6f point ls %d\n"
 		"set label '%s' at screen %.6f,screen %.6f left font ',14' textcolor rgb '#222222'\n",
-		(*x + 10) / WIDTH, *y / sh->height_px, style, name, (*x + 30) / WIDTH, *y / sh->height_px);
+		(*x + 12) / WIDTH, *y / sh->height_px, style, name, (*x + 34) / WIDTH, *y / sh->height_px);
 	*x += width;
 }
 
@@ -638,6 +718,7 @@ static void draw_panel(struct sheet *sh, struct panel *p, bool last)
 	if (sh->speeds && p->what != DIFFERENCE)
 		name_lines(sh, p);
 	claims_of_panel(sh, p);
+	best_of_panel(sh, p);
 	if (p->what == DIFFERENCE) {
 		plot_difference(sh);
 		return;
@@ -687,8 +768,9 @@ void sheet_draw(struct script *s)
 	};
 	figure_caption(figure,
 		       "Bars: expanded uncertainty (%.3g %%); where none is seen it is smaller than the mark. Shaded: "
-		       "beyond the last settled point on the way up. ",
-		       100 * sh.c->coverage);
+		       "beyond the last settled point on the way up%s. ",
+		       100 * sh.c->coverage,
+		       isfinite(sh.met_Nm) ? "; darker as far as the load went before the limit" : "");
 	for (size_t i = 0; i < sh.n; i++)
 		if (sh.panel[i].low > 0)
 			figure_caption(figure, "The axis of %s does not begin at zero. ",

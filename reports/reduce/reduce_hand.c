@@ -540,8 +540,8 @@ enum rc report_of_readings(const struct csv *table, const struct hand_want *want
 	c->points = calloc(table->n_rows ? table->n_rows : 1, sizeof *c->points);
 	const char *slash = strrchr(table->name, '/');
 	snprintf(r->subject, sizeof r->subject, "%.120s", slash ? slash + 1 : table->name);
-	snprintf(r->source, sizeof r->source, "%zu reading%s taken by hand, from %.200s", table->n_rows,
-		 table->n_rows == 1 ? "" : "s", table->name);
+	snprintf(r->source, sizeof r->source, "%zu reading%s taken by hand", table->n_rows,
+		 table->n_rows == 1 ? "" : "s");
 	enum rc rc = c->ctx && c->points ? reduce(&h) : err_set(err, RC_NOMEM, 0, "out of memory");
 	for (int i = 0; i < COL_COUNT; i++)
 		free(h.value[i]);

@@ -34,7 +34,7 @@ struct report {
 	char subject[128];  /* the actuator's name, or the file of readings */
 	char report_id[40]; /* "run 4, 3f2a90c1b7d5": the run and the beginning of its digest; "" by hand */
 	char digest[LOGBOOK_DIGEST_TEXT]; /* of what was measured; "" by hand, or when a row does not fit */
-	char source[300];                 /* "run 12 of the bench ..., 2026-...", or "readings.csv, taken by hand" */
+	char source[300];                 /* "run 12 of the bench ..., 2026-...", or "5 readings taken by hand" */
 	struct fits_dc fits;
 	struct losses losses;
 	struct claim_check claims[CLAIMS_MAX];

@@ -167,7 +167,7 @@ static bool is_unit(const char *s)
 	return false;
 }
 
-/* Blanks behind a digit that a unit or a sign follows, and those around the sign, do not break. */
+/* Blanks behind a digit that a unit or a sign follows, and those around the sign or "=", do not break. */
 void text_html_kept(FILE *to, const char *text)
 {
 	static const char sign[] = "±";
@@ -178,8 +178,8 @@ void text_html_kept(FILE *to, const char *text)
 	for (const char *s = text; *s && used + 3 < sizeof kept; s++) {
 		bool digit = s > text && s[-1] >= '0' && s[-1] <= '9';
 		bool after = s >= text + n && strncmp(s - n, sign, n) == 0, before = strncmp(s + 1, sign, n) == 0;
-		bool unit = digit && is_unit(s + 1);
-		if (*s == ' ' && (after || before || unit)) {
+		bool unit = digit && is_unit(s + 1), equals = s[1] == '=' || (s > text && s[-1] == '=');
+		if (*s == ' ' && (after || before || unit || equals)) {
 			memcpy(kept + used, "\xC2\xA0", 2);
 			used += 2;
 		} else {

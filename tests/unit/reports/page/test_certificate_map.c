@@ -86,11 +86,12 @@ static void the_page_and_table_hold_the_map(void **state)
 	assert_well_formed(page);
 	with_blanks(page);
 	has(page, "Map of the brake, record 1");
-	has(page, "0.5 N·m without current to 30.5 N·m at 0.75 A");
-	has(page, "40 N·m/A ± 0.3 N·m/A, from 0.25 to 0.75 A");
-	has(page, "0.7 N·m ± 0.04 N·m");
-	has(page, "0.125 s ± 0.01 s");
-	has(page, "<td>falling</td><td class=\"n\">0.2500</td><td class=\"n\">11.20</td><td class=\"n\">0.060</td>");
+	/* U with two digits, the value to the same place (JCGM 100:2008, 7.2.6) */
+	has(page, "0.500 N·m without current to 30.5 N·m at 0.75 A");
+	has(page, "40.00 N·m/A ± 0.30 N·m/A, from 0.25 to 0.75 A");
+	has(page, "0.700 N·m ± 0.040 N·m");
+	has(page, "0.125 s ± 0.010 s");
+	has(page, "<td>falling</td><td class=\"n\">0.2500</td><td class=\"n\">11.200</td><td class=\"n\">0.060</td>");
 	assert_null(strstr(page, "nan"));
 	assert_null(strstr(page, "Change with the slip speed"));
 	has(table, "rising,0.5,20.5,0.03\n");
