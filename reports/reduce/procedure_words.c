@@ -183,6 +183,8 @@ static void play_remarks(const struct procedure *p, struct to *to)
 	       "The torque is told up to %.2g s late. Hysteresis, its loss and wind-up are wider for it; lost motion "
 	       "and stiffness do not change.",
 	       real(p, "cell_lag_s"));
+	if (isfinite(real(p, "obey_run")))
+		remark(to, "Friction and ratio are those of run %.0f (obey).", real(p, "obey_run"));
 }
 
 static void ripple_remarks(const struct procedure *p, struct to *to)

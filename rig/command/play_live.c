@@ -6,6 +6,7 @@
 #include "command/cell_u.h"
 #include "command/live_procedure.h"
 #include "command/offline.h"
+#include "command/play_known.h"
 #include "run/play_setup.h"
 #include "run/torque_room.h"
 
@@ -35,6 +36,7 @@ struct playing {
 	struct seq_play_config config;
 	struct seq_play seq;
 	struct play_found found;
+	json_t *known;           /* owned: friction and ratio of an earlier obey; NULL: none */
 	size_t n_words, at_word; /* of the record; the next to be fed */
 	json_t *words;           /* borrowed from the record */
 	uint32_t fresh;
@@ -278,6 +280,7 @@ static json_t *document(const void *ctx)
 	const struct playing *w = ctx;
 	json_t *doc = play_json(&w->found);
 
+	play_known_put(w->known, doc);
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "rig_stiffness_Nm_per_rad",
 			    cli_real(w->rig_rad_per_Nm > 0 ? 1 / w->rig_rad_per_Nm : NAN));
@@ -292,7 +295,12 @@ static enum rc configure(void *ctx, struct err *err)
 	struct playing *w = ctx;
 	enum rc rc = session_check_mode(&w->p.s, DRIVE_TORQUE, "bridle play", err);
 
-	return rc == RC_OK ? make_config(w, err) : rc;
+	if (rc == RC_OK)
+		rc = make_config(w, err);
+	if (rc == RC_OK)
+		rc = play_known_find(&w->p.s, &w->known, err);
+	play_known_take(w->known, &w->found);
+	return rc;
 }
 
 static const char *untold(const void *ctx, const struct snapshot *snap)
@@ -314,9 +322,12 @@ static void print(const void *ctx)
 		live_say(
 			"The twist of brake, cell and lever is in it: without --rig-stiffness the stiffness is that of "
 			"gear and rig in series.");
-	live_say("Friction and ratio: bridle obey --actuator %s --speeds 10,30. Back-driving: by hand, bridle play "
-		 "--from.",
-		 w->q->actuator);
+	if (w->known)
+		live_say("Friction and ratio are those of run %lld (bridle obey).",
+			 (long long)json_integer_value(json_object_get(w->known, "obey_run")));
+	else
+		live_say("Friction and ratio: run bridle obey --actuator %s --speeds 10,30.", w->q->actuator);
+	live_say("Back-driving: by hand, bridle play --from.");
 	live_say("The torque is told up to %.2g s late. The intervals of hysteresis, its loss and wind-up allow for "
 		 "it; lost motion "
 		 "and "
@@ -333,6 +344,8 @@ static void keep(const void *ctx, json_t *rests_on)
 	for (size_t i = 0; i < w->seq.n_words; i++)
 		json_array_append_new(list, json_pack("[I, f]", (json_int_t)w->seq.word_at[i].ns, w->seq.word_deg[i]));
 	json_object_set_new(rests_on, "rotor_ns_deg", list);
+	if (w->known)
+		json_object_set(rests_on, "obey", w->known);
 }
 
 static enum rc recall(void *ctx, const json_t *record, struct err *err)
@@ -341,6 +354,8 @@ static enum rc recall(void *ctx, const json_t *record, struct err *err)
 
 	w->words = json_object_get(json_object_get(record, "rests_on"), "rotor_ns_deg");
 	w->n_words = json_array_size(w->words);
+	w->known = json_incref(json_object_get(json_object_get(record, "rests_on"), "obey"));
+	play_known_take(w->known, &w->found);
 	return w->n_words > 0 ? RC_OK : err_set(err, RC_ARG, 0, "the record of the play holds no angle of the rotor");
 }
 
@@ -385,6 +400,13 @@ static void init(void *ctx, const void *request)
 	w->found = play_none();
 }
 
+static void end(void *ctx)
+{
+	struct playing *w = ctx;
+
+	json_decref(w->known);
+}
+
 static const struct live_procedure_parts parts = { .kind = "play",
 						   .size = LIVE_PROCEDURE_SIZE(struct playing),
 						   .init = init,
@@ -405,7 +427,8 @@ static const struct live_procedure_parts parts = { .kind = "play",
 						   .evaluate = evaluate,
 						   .rows = rows,
 						   .document = document,
-						   .print = print };
+						   .print = print,
+						   .end = end };
 
 enum rc play_would(const struct live *live, struct err *err)
 {

@@ -72,6 +72,23 @@ def what_it_finds_holds_against_the_truth():
         assert inside >= (RIGS if RIGS < 20 else 0.9 * RIGS), misses
 
 
+def play_takes_them_from_there(bench, found):
+    """Friction and ratio of the newest obey that turned, with their budgets; another one that did not turn tells none. The report has the same."""
+    bench.must(*ASK, "--steps", "3")
+    play = ("play", *ASK[1:], "--loops", "1")
+    played = bench.must(*play)
+    report = bench.must("report", played["run_id"])
+    for key in ("coulomb_Nm", "viscous_Nm_per_rpm", "ratio"):
+        assert played[key] == found[key] == report[key] and played[key]["value"] > 0, (key, played[key], found[key])
+    assert played["obey_run"] == found["run_id"] == report["obey_run"], played["obey_run"]
+    assert played["back_drive_Nm"]["forward"]["breakaway"] is None and played["lost_motion_arcmin"]["value"] > 0, played
+    page = open(report["page"], encoding="utf-8").read()
+    assert f"Friction and ratio are those of run {found['run_id']} (obey)." in page and ">Dry friction, turning<" in page
+    said = bench.run(*play)
+    assert said.status == 0 and f"Friction and ratio are those of run {found['run_id']} (bridle obey)." in " ".join(said.out.split()), said
+    assert "Back-driving: by hand, bridle play --from." in " ".join(said.out.split()), said
+
+
 def at_speeds_both_ways_up_and_down():
     """The command is the program's own, so what is judged is the cell's part again; the friction against virtual.ini: at the output the gear's 0.065 N.m.s/rad and
     the iron's 1.5e-5 times 36 squared, over 1 + 0.106 of what is lost for each N.m that comes through; both drawn anew with 4 % (k = 1)."""
@@ -95,6 +112,7 @@ def at_speeds_both_ways_up_and_down():
         assert page.count("Virtual bench.</figcaption>") == 3, page.count("Virtual bench.</figcaption>")
         for key in ("speeds", "turning", "coulomb_Nm", "viscous_Nm_per_rpm", "ratio", "gain"):
             assert report[key] == found[key], (key, report.get(key), found[key])
+        play_takes_them_from_there(bench, found)
         bench.stop()
         truth = study.Truth(bench.folder)
         with open(bench.folder / "speeds.csv", "w", newline="") as file:

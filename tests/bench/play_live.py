@@ -57,6 +57,7 @@ def the_loop_finds_the_gear():
             assert run["kind"] == "play" and run["outcome"] == "done" and len(found["points"]) > 500, run
             assert any(event["text"] == "no_arm: yes" for event in run["events"]), run["events"]
             if seed == 1:
+                assert found["obey_run"] is None and found["coulomb_Nm"] is None and found["ratio"] is None, found
                 series = bench.must(*ASK, "--loops", "1")["stiffness_Nm_per_arcmin"]["value"]
                 lost = bench.run(*ASK, "--loops", "1", "--out", bench.folder / "nowhere" / "loop.csv", "--json")
                 assert lost.status == 3 and "cannot be written" in lost.json["message"], lost
