@@ -450,7 +450,7 @@ static void a_bench_that_does_not_answer_is_given_up(void **state)
 		ears = HEARS;
 		assert_int_equal(rc, RC_TIMEOUT);
 		assert_string_equal(err.what, "unix:control: the bench did not answer within 10 s");
-		assert_int_equal(reads, i == 0 ? 1 : 11);
+		assert_in_range(reads, i == 0 ? 1 : 5, i == 0 ? 1 : 11); /* a second each, and what the machine takes */
 	}
 	control_close(c);
 }
