@@ -9,14 +9,19 @@
 #define BY_MEDIAN 2.0       /* variance of the floors' sum by medians, in that of as many exponentials; rounded up */
 #define UNEXPLAINED 3.0
 
-/* The noise's square, and the variance of that. One floor stands for the bins around it. */
+/* The noise's square, and the variance of that. One floor stands for the bins around it; beyond what is in sight all is
+ * noise. */
 static double noise_square(const struct order_grid *g, double *ret_variance)
 {
-	size_t half = g->m / 2, each = 2 * ORDER_NEIGHBOURS;
+	size_t each = 2 * ORDER_NEIGHBOURS;
 	double sum = 0, squares = 0;
 
-	for (size_t from = 1; from < half; from += each) {
-		size_t n = from + each < half ? each : half - from;
+	for (size_t k = g->seen; k < g->m / 2; k++) {
+		sum += g->power[k];
+		squares += g->power[k] * g->power[k] / BY_MEDIAN;
+	}
+	for (size_t from = 1; from < g->seen; from += each) {
+		size_t n = from + each < g->seen ? each : g->seen - from;
 		double floor = order_floor(g, from + n / 2);
 		if (!isfinite(floor))
 			continue;

@@ -52,14 +52,14 @@ static int rising(const void *a, const void *b)
 	return (x > y) - (x < y);
 }
 
-static size_t neighbours(const struct order_grid *g, size_t bin, size_t end, double ret[2 * ORDER_NEIGHBOURS])
+static size_t neighbours(const struct order_grid *g, size_t bin, double ret[2 * ORDER_NEIGHBOURS])
 {
 	size_t n = 0;
 
 	for (size_t d = 4; d < 4 + ORDER_NEIGHBOURS; d++) {
-		if (bin > d && bin - d < end)
+		if (bin > d && bin - d < g->seen)
 			ret[n++] = g->power[bin - d];
-		if (bin + d < end)
+		if (bin + d < g->seen)
 			ret[n++] = g->power[bin + d];
 	}
 	return n;
@@ -70,7 +70,7 @@ static size_t neighbours(const struct order_grid *g, size_t bin, size_t end, dou
 double order_floor(const struct order_grid *g, size_t bin)
 {
 	double near[2 * ORDER_NEIGHBOURS];
-	size_t n = neighbours(g, bin, g->m / 2, near);
+	size_t n = neighbours(g, bin, near);
 
 	if (n == 0)
 		return NAN;
@@ -111,7 +111,7 @@ static void learn_times(struct order_grid *g)
 static bool above_noise(const struct order_grid *g, size_t bin, double power)
 {
 	double near[2 * ORDER_NEIGHBOURS];
-	size_t n = neighbours(g, bin, g->seen, near), below = 0;
+	size_t n = neighbours(g, bin, near), below = 0;
 
 	for (size_t i = 0; i < n; i++)
 		below += power > g->times[n] * near[i];

@@ -16,7 +16,8 @@ struct order_grid {
 	double times[2 * ORDER_NEIGHBOURS + 1]; /* the median of so many neighbours: above that it is no noise */
 };
 
-/* Mean square of the noise's amplitude around a bin; NaN without neighbours. */
+/* Mean square of the noise's amplitude around a bin in sight, by its neighbours in sight: beyond, the even steps of
+ * angle between the readings have less of it. NaN without neighbours. */
 double order_floor(const struct order_grid *g, size_t bin);
 
 /* RMS and peak to peak by the waves that are found; g->y is used up. */

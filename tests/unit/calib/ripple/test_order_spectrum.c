@@ -157,6 +157,41 @@ static void intervals_hold_the_truth(void **state)
 	gsl_rng_free(rng);
 }
 
+/* The noise beside a wave is told by what is in sight alone: half of the even steps of a short record lie between its
+ * readings, where there is less of it. Of 1000 records of 70 rows 338 intervals held the amplitude when they counted,
+ * now 885: 26 neighbours near the edge of sight still tell somewhat less noise than there is. Limits less three
+ * standard deviations: of 88 % for 70 rows, of 94.5 % (Student's with 60 degrees of freedom by 1.96) for 400. */
+static void short_records_are_no_surer(void **state)
+{
+	static const double ask[] = { 2 };
+	static const struct {
+		int n;
+		double turns;
+		int least;
+	} record[] = { { 70, 2.1, 162 }, { 400, 4.1, 179 } };
+	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+	struct order_spectrum s;
+	struct err err;
+
+	(void)state;
+	for (int r = 0; r < 2; r++) {
+		int held[2] = { 0, 0 };
+		for (int k = 0; k < 200; k++) {
+			for (int i = 0; i < record[r].n; i++) {
+				turn[i] = record[r].turns * i / record[r].n;
+				torque[i] = sin(2 * M_PI * 2 * turn[i] + k) + gsl_ran_gaussian(rng, 0.3);
+			}
+			assert_int_equal(order_spectrum(turn, torque, (size_t)record[r].n, ask, 1, &s, &err), RC_OK);
+			held[0] += fabs(s.wave[0].amplitude_Nm - 1) < 1.96 * s.wave[0].u_Nm;
+			held[1] += fabs(s.rms_Nm - sqrt(0.5)) < 1.96 * s.u_rms_Nm;
+		}
+		print_message("# %d rows: amplitude %d, RMS %d of 200\n", record[r].n, held[0], held[1]);
+		assert_in_range(held[0], record[r].least, 200);
+		assert_in_range(held[1], record[r].least, 200);
+	}
+	gsl_rng_free(rng);
+}
+
 static void cogging_and_friction_part(void **state)
 {
 	gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -203,9 +238,13 @@ static void refuses(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
-		cmocka_unit_test(orders_come_back),          cmocka_unit_test(sizes_are_those_of_the_ripple),
-		cmocka_unit_test(noise_stays_noise),         cmocka_unit_test(intervals_hold_the_truth),
-		cmocka_unit_test(cogging_and_friction_part), cmocka_unit_test(refuses),
+		cmocka_unit_test(orders_come_back),
+		cmocka_unit_test(sizes_are_those_of_the_ripple),
+		cmocka_unit_test(noise_stays_noise),
+		cmocka_unit_test(intervals_hold_the_truth),
+		cmocka_unit_test(short_records_are_no_surer),
+		cmocka_unit_test(cogging_and_friction_part),
+		cmocka_unit_test(refuses),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
