@@ -1,9 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/ready_foresee.h"
+
 #include "live/live.h"
 #include "reports/reduce/curve.h"
 #include "reports/reduce/expect.h"
 #include "reports/reduce/study.h"
+#include "reports/reduce/text.h"
 #include "run/sweep_setup.h"
 
 #include <math.h>
@@ -163,19 +165,26 @@ static const struct foreseen *largest_of(const struct forecast *f, const struct 
 	return ret;
 }
 
+/* With two significant digits, also where the second one is 0. */
+static void print_U(int width, double U)
+{
+	char text[40];
+
+	text_U(text, sizeof text, U);
+	printf(" %*s", width, text[0] ? text : "-");
+}
+
 static void print_row(const struct forecast_step *s, const struct foreseen *p)
 {
-	printf("%8.2f %5.1f %8.2g", s->torque_Nm, copysign(s->speed_rpm, s->set_rpm), p->U_torque_Nm);
-	if (s->torque_Nm > 0)
-		printf(" %6.2g", 100 * p->U_torque_Nm / s->torque_Nm);
-	else
-		printf(" %6s", "-");
-	if (isfinite(p->U_efficiency))
-		printf(" %10.2g", 100 * p->U_efficiency);
-	else
-		printf(" %10s", "-");
+	char part[40];
+
+	printf("%8.2f %5.1f", s->torque_Nm, copysign(s->speed_rpm, s->set_rpm));
+	print_U(8, p->U_torque_Nm);
+	print_U(6, s->torque_Nm > 0 ? 100 * p->U_torque_Nm / s->torque_Nm : NAN);
+	print_U(10, 100 * p->U_efficiency);
+	text_U(part, sizeof part, p->U_part_Nm);
 	if (p->source[0])
-		printf("  %.2g %.34s", p->U_part_Nm, p->source);
+		printf("  %s %.34s", part, p->source);
 	putchar('\n');
 }
 

@@ -154,7 +154,7 @@ static enum rc know(struct taming *w, struct err *err)
 	}
 	if (rc == RC_OK && !(k->gain > 0))
 		rc = err_set(err, RC_ARG, 0,
-			     "the logbook has no obey of this actuator, so the torque for each N.m commanded is not "
+			     "the logbook has no obey of this actuator, so the torque for each N·m commanded is not "
 			     "known; run bridle obey first, or give --torque-gain");
 	w->known_obey_run = (double)k->obey_run;
 	w->known_play_run = (double)k->play_run;

@@ -134,7 +134,7 @@ static bool key_of(const char *typed, const struct live_choice *choice, size_t n
 enum rc live_choose(struct live *live, const char *text, const char *done, const struct live_choice *choice, size_t n,
 		    char *ret_key, struct err *err)
 {
-	char typed[64], question[160], seen[160];
+	char typed[64], question[160], seen[160], wrong[140];
 	bool watched = live->weights && live->s->node;
 	struct live_person person;
 
@@ -163,8 +163,9 @@ enum rc live_choose(struct live *live, const char *text, const char *done, const
 			return err_set(err, RC_SAYS_NO, 0, "the operator stopped at: %s", text);
 		if (key_of(typed, choice, n, ret_key))
 			return RC_OK;
-		fprintf(stderr, "   \"%s\" is not an answer here. Press Enter alone, or one letter and Enter.\n",
-			typed);
+		snprintf(wrong, sizeof wrong,
+			 "\"%.40s\" is not an answer here. Press Enter alone, or one letter and Enter.", typed);
+		cli_wrapped(stderr, live_width(), "   ", "   ", wrong);
 	}
 }
 
