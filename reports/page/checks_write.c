@@ -138,7 +138,8 @@ static void write_script(FILE *f, const struct checks *c)
 {
 	fprintf(f,
 		"# Draws the control chart from checks.csv beside it: gnuplot check-weight.gp\nreset\nset encoding "
-		"utf8\nset datafile separator ','\nset datafile columnheaders\nset border 3 lc rgb '#444444'\nset tics "
+		"utf8\nset minussign\nset datafile separator ','\nset datafile columnheaders\nset border 3 lc rgb "
+		"'#444444'\nset tics "
 		"nomirror out textcolor rgb '#222222'\nunset key\nset lmargin at screen 0.13\nset rmargin at screen "
 		"0.86\n"
 		"do for [kind = 0:2] {\n"
@@ -160,7 +161,7 @@ static void write_script(FILE *f, const struct checks *c)
 		"[0.5:%zu.5]\nset xtics %zu\nset tmargin at screen 0.88\nset bmargin at screen 0.54\n",
 		c->check[0].on_bench ? " (a virtual bench)" : "", c->n, 1 + c->n / 20);
 	sensitivity_panel(f, c);
-	fputs("set tmargin at screen 0.42\nset bmargin at screen 0.13\n", f);
+	fputs("set tmargin at screen 0.43\nset bmargin at screen 0.165\n", f);
 	e_n_panel(f, c);
 	fputs("unset multiplot\nset output\n}\n", f);
 }

@@ -164,7 +164,7 @@ static void change_lines(FILE *f, const struct history *h, const struct history_
 	}
 }
 
-/* About four steps of 1, 2 or 5 times a power of ten. */
+/* About three steps of 1, 2 or 5 times a power of ten: the panels are low. */
 static double tick_step(const struct history_series *s)
 {
 	double low = INFINITY, high = -INFINITY;
@@ -177,7 +177,7 @@ static double tick_step(const struct history_series *s)
 		low = fmin(low, s->chart.centre - 4 * s->chart.sigma);
 		high = fmax(high, s->chart.centre + 4 * s->chart.sigma);
 	}
-	return figure_step(high > low ? high - low : fabs(high) + 1);
+	return figure_step(1.6 * (high > low ? high - low : fabs(high) + 1));
 }
 
 /* At the sheet's top; each panel draws it in the same place. */
@@ -225,7 +225,8 @@ static void write_script(FILE *f, const struct history *h)
 	size_t n = panels(h), height = 60 + n * PANEL;
 
 	fprintf(f,
-		"# Draws the history from history.csv beside it: gnuplot history.gp\nreset\nset encoding utf8\n"
+		"# Draws the history from history.csv beside it: gnuplot history.gp\nreset\nset encoding utf8\nset "
+		"minussign\n"
 		"set datafile separator ','\nset datafile columnheaders\nset border 3 lc rgb '#444444'\n"
 		"set tics nomirror out textcolor rgb '#222222'\nset grid lc rgb '#dddddd' lw 0.7 dt 1\nset tmargin "
 		"2.4\nset bmargin 2\nset lmargin 11\nset rmargin 2\n"

@@ -101,7 +101,7 @@ static void page_style(FILE *f)
 	      " h1{font-size:1.5rem}.result{font-size:1.1rem}\n"
 	      " dl{grid-template-columns:minmax(0,1fr);gap:.1rem}dd{margin-bottom:.5rem}\n"
 	      /* Type that is still read; the figure is moved under the thumb. */
-	      " .scroll svg{min-width:36rem}\n"
+	      " .scroll svg{min-width:30rem}#curves svg,#efficiency-map svg,#time svg{min-width:36rem}\n"
 	      "}\n",
 	      f);
 	/* Where the widest table would run out of the window; paper takes it in its smaller type. */
