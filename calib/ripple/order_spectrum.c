@@ -136,16 +136,22 @@ static struct order_wave at_order(const struct order_grid *g, double order)
 		c = next;
 	}
 	/* Hann: sum of weights m/2 */
-	return (struct order_wave){ order, 4 * hypot(re, im) / (double)g->m, NAN, atan2(-im, re), false };
+	return (struct order_wave){ .order = order,
+				    .amplitude_Nm = 4 * hypot(re, im) / (double)g->m,
+				    .u_Nm = NAN,
+				    .dof = NAN,
+				    .phase_rad = atan2(-im, re) };
 }
 
 static struct order_wave wave_of(const struct order_grid *g, double order)
 {
 	struct order_wave w = at_order(g, order);
-	double bin = order * g->turns, noise = order_floor(g, (size_t)(bin + 0.5));
+	size_t bin = (size_t)(order * g->turns + 0.5);
+	double near[2 * ORDER_NEIGHBOURS];
 
-	w.u_Nm = sqrt(noise / 2);
-	w.stands_out = above_noise(g, (size_t)(bin + 0.5), w.amplitude_Nm * w.amplitude_Nm);
+	w.u_Nm = sqrt(order_floor(g, bin) / 2);
+	w.dof = (double)(neighbours(g, bin, near) / HANN_ALIKE);
+	w.stands_out = above_noise(g, bin, w.amplitude_Nm * w.amplitude_Nm);
 	return w;
 }
 
@@ -278,7 +284,7 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 	}
 	for (size_t i = 0; !rc && i < n_ask && i < ORDER_WAVES / 2; i++) {
 		s.wave[s.n_waves] = ask[i] < s.highest_order ? wave_of(&g, ask[i])
-							     : (struct order_wave){ ask[i], NAN, NAN, NAN, false };
+							     : (struct order_wave){ ask[i], NAN, NAN, NAN, NAN, false };
 		s.n_waves++;
 	}
 	if (!rc) {

@@ -23,6 +23,7 @@
 
 struct order_wave {
 	double order, amplitude_Nm, u_Nm; /* amplitude is half of peak to peak; u by the floor, k = 1 */
+	double dof;                       /* of u: a median of n exponentials varies by 2.08/n of its square */
 	double phase_rad;                 /* of the cosine, at the first reading */
 	bool stands_out;                  /* of the floor: by chance in no more than 1 % of records */
 };

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/carry_figure.h"
 
+#include "calib/number/uncertain.h"
 #include "reports/page/procedure_files.h"
 
 #include <math.h>
@@ -125,8 +126,8 @@ enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *
 			continue;
 		order[t.n] = v->order;
 		amplitude[t.n] = v->amplitude_Nm;
-		U[t.n++] = 1.96 * v->u_Nm;
-		most = fmax(most, v->amplitude_Nm + 1.96 * v->u_Nm);
+		U[t.n] = v->u_Nm * (v->dof >= 1 ? unc_coverage_factor(v->dof, 0.95) : 1.96);
+		most = fmax(most, v->amplitude_Nm + U[t.n++]);
 		first = fmin(first, v->order);
 		last = fmax(last, v->order);
 		if (used + 24 < sizeof tics)

@@ -162,6 +162,12 @@ double ripple_late_share(const struct ripple_found *f, double order)
 	return isnan(f->late_s) ? 0 : (1 - cos(late_rad(f, order))) + (1 / mean_factor(f, order) - 1);
 }
 
+void ripple_widen(struct order_wave *v, double u_Nm)
+{
+	v->dof *= pow(u_Nm / v->u_Nm, 4);
+	v->u_Nm = u_Nm;
+}
+
 /* The waves as they were before the mean; that the converter's filter is just that mean is not known better than by
  * what it makes. */
 static void undo_mean(struct ripple_found *f)
@@ -184,7 +190,7 @@ static void undo_mean(struct ripple_found *f)
 			common += v->amplitude_Nm * f->u_late_Nm[i] / 2;
 			by += 2 * f->u_late_Nm[i];
 		}
-		v->u_Nm = hypot(v->u_Nm, f->u_late_Nm[i]);
+		ripple_widen(v, hypot(v->u_Nm, f->u_late_Nm[i]));
 	}
 	if (!(s->rms_Nm > 0))
 		return;

@@ -47,6 +47,9 @@ enum rc ripple_find(const struct ripple_wanted *w, double *turn, const double *t
 /* Of a wave of that order: the largest share that the limits of the lag leave it short of, 0 to 1. */
 double ripple_late_share(const struct ripple_found *f, double order);
 
+/* To a u that has more in it; that is taken as known (JCGM 100:2008, G.4.1). */
+void ripple_widen(struct order_wave *wave, double u_Nm);
+
 const char *ripple_name_of(const struct ripple_found *f, double order);    /* NULL: no name */
 double ripple_slow_enough_rpm(const struct ripple_found *f, double order); /* that the cell sees it */
 

@@ -233,7 +233,7 @@ static void add_cell(struct rippling *w)
 	for (size_t i = 0; i < f->s.n_waves; i++) {
 		struct order_wave *v = &f->s.wave[i];
 		snprintf(key, sizeof key, "orders.%zu.amplitude_Nm", i);
-		v->u_Nm = with_cell(w, key, v->amplitude_Nm, v->u_Nm, f->u_late_Nm[i], at_Nm, u_still_Nm);
+		ripple_widen(v, with_cell(w, key, v->amplitude_Nm, v->u_Nm, f->u_late_Nm[i], at_Nm, u_still_Nm));
 	}
 	struct order_spectrum *all = &f->s;
 	all->u_rms_Nm = with_cell(w, "rms_Nm", all->rms_Nm, all->u_rms_Nm, f->u_late_rms_Nm, at_Nm, u_still_Nm);

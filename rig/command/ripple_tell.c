@@ -17,7 +17,7 @@ json_t *ripple_json(const struct ripple_found *f)
 		bool seen = v->order < f->cell_order;
 		json_array_append_new(
 			list, json_pack("{s:o, s:o, s:o, s:b, s:b, s:o}", "order", cli_real(v->order), "amplitude_Nm",
-					seen ? number_json(v->amplitude_Nm, v->u_Nm, 0) : json_null(), "name",
+					seen ? number_json(v->amplitude_Nm, v->u_Nm, v->dof) : json_null(), "name",
 					cli_text(name), "stands_out", seen && v->stands_out, "visible", seen,
 					"speed_at_most_rpm", cli_real(ripple_slow_enough_rpm(f, v->order))));
 	}
