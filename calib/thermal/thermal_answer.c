@@ -56,7 +56,7 @@ struct thermal_answer thermal_answer(const struct thermal_fit *fit,
 				     void *ctx)
 {
 	double z[THERMAL_PARAMS] = { 0 }, variance = 0;
-	struct thermal_answer a = { moved(fit, z, f, ctx), NAN, NAN, NAN };
+	struct thermal_answer a = { moved(fit, z, f, ctx), NAN, NAN, NAN, NAN };
 
 	if (!(fit->dof > 0))
 		return a;
@@ -68,7 +68,7 @@ struct thermal_answer thermal_answer(const struct thermal_fit *fit,
 		z[k] = 0;
 		variance += (up - down) * (up - down);
 	}
-	a.u = isfinite(variance) ? sqrt(variance) : NAN;
+	a.u = a.u_fit = isfinite(variance) ? sqrt(variance) : NAN;
 	interval(fit, f, ctx, &a);
 	return a;
 }

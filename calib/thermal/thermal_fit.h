@@ -67,6 +67,7 @@ void thermal_fit_moved(const struct thermal_fit *fit, const double *z, struct th
  * without spare readings. */
 struct thermal_answer {
 	double value, u, low, high;
+	double u_fit; /* as u, and stays so where a caller adds other parts to u */
 };
 struct thermal_answer thermal_answer(const struct thermal_fit *fit,
 				     double (*f)(const struct thermal_model *, const struct thermal_loss *, void *),

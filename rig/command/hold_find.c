@@ -189,7 +189,7 @@ static void forecast_others(const struct hold_wanted *w, const struct thermal_re
 }
 struct hold_found hold_none(void)
 {
-	const struct thermal_answer none = { NAN, NAN, NAN, NAN };
+	const struct thermal_answer none = { NAN, NAN, NAN, NAN, NAN };
 
 	return (struct hold_found){
 		.limit_degC = NAN, .equilibrium_K_per_h = 2, .time_s = none, .steady_degC = none, .continuous_Nm = none

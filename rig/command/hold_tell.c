@@ -39,6 +39,17 @@ static double u_tau(const struct hold_found *h, int k)
 	return with_sources(h->fit.u_tau_s[k], h->moved_tau_s, k);
 }
 
+/* What is added to the fit's own u is taken as known (JCGM 100:2008, G.4.1). */
+static double dof_of(const struct hold_found *h, double u_all, double u_fit)
+{
+	return u_fit > 0 ? h->fit.dof * pow(u_all / u_fit, 4) : h->fit.dof;
+}
+
+static void line(const struct hold_found *h, const char *label, struct thermal_answer a, double unit, const char *name)
+{
+	offline_line(label, a.value / unit, a.u / unit, dof_of(h, a.u, a.u_fit), name);
+}
+
 static void add_part(json_t *list, const char *source, double u)
 {
 	if (!(fabs(u) <= 0))
@@ -49,7 +60,7 @@ static void add_part(json_t *list, const char *source, double u)
 static json_t *number_by_source(const struct hold_found *h, double value, double u_all, double scatter, double loss,
 				const double part[HOLD_SOURCES][THERMAL_STORES], int k)
 {
-	json_t *number = number_json(value, u_all, h->fit.dof), *list = json_array();
+	json_t *number = number_json(value, u_all, dof_of(h, u_all, scatter)), *list = json_array();
 
 	add_part(list, "scatter of the record", scatter);
 	add_part(list, "loss", loss);
@@ -75,7 +86,7 @@ static json_t *store_json(const struct hold_found *h, int k)
 
 static json_t *answer_json(const struct hold_found *h, struct thermal_answer a)
 {
-	return number_json(a.value, a.u, h->fit.dof);
+	return number_json(a.value, a.u, dof_of(h, a.u, a.u_fit));
 }
 
 static json_t *model_json(const struct hold_found *h)
@@ -171,10 +182,11 @@ static void print_model(const struct hold_found *h)
 		const char *name = f->model.two ? (k == 0 ? "winding" : "case") : h->store;
 		char label[60];
 		snprintf(label, sizeof label, "%s, time constant", name);
-		offline_line(label, f->model.tau_s[k], u_tau(h, k), f->dof, "s");
+		offline_line(label, f->model.tau_s[k], u_tau(h, k), dof_of(h, u_tau(h, k), f->u_tau_s[k]), "s");
 		snprintf(label, sizeof label, "%s, resistance", name);
 		if (f->watts)
-			offline_line(label, f->model.resistance_K_per_W[k], u_resistance(h, k), f->dof, "K/W");
+			offline_line(label, f->model.resistance_K_per_W[k], u_resistance(h, k),
+				     dof_of(h, u_resistance(h, k), f->u_resistance_K_per_W[k]), "K/W");
 	}
 	if (!f->watts)
 		puts("  The loss was not measured, so there are no resistances in K/W.");
@@ -220,7 +232,7 @@ static void print_holding(const struct hold_found *h)
 	if (far)
 		printf("  * extrapolated: the largest torque that was held is %.4g N\u00b7m\n", h->most_Nm);
 	puts("\nRatings (duty types of IEC 60034-1):");
-	offline_line("S1, continuous", h->continuous_Nm.value, h->continuous_Nm.u, h->fit.dof, "N·m");
+	line(h, "S1, continuous", h->continuous_Nm, 1, "N·m");
 	for (size_t i = 0; i < h->n_duties; i++) {
 		const struct hold_duty *d = &h->duty[i];
 		char label[60];
@@ -228,7 +240,7 @@ static void print_holding(const struct hold_found *h)
 			snprintf(label, sizeof label, "S2, %g min", d->time_s / 60);
 		else
 			snprintf(label, sizeof label, "S3, %g %% of %g min", 100 * d->share, d->time_s / 60);
-		offline_line(label, d->torque_Nm.value, d->torque_Nm.u, h->fit.dof, "N·m");
+		line(h, label, d->torque_Nm, 1, "N·m");
 	}
 }
 
@@ -246,10 +258,10 @@ void hold_print(const struct hold_found *h)
 	}
 	puts("");
 	print_model(h);
-	offline_line("this load leads to", h->steady_degC.value, h->steady_degC.u, h->fit.dof, "°C");
+	line(h, "this load leads to", h->steady_degC, 1, "°C");
 	if (isfinite(h->limit_degC)) {
 		if (h->time_s.value > 0 && isfinite(h->time_s.value))
-			offline_line("time to the limit", h->time_s.value / 60, h->time_s.u / 60, h->fit.dof, "min");
+			line(h, "time to the limit", h->time_s, 60, "min");
 		else if (isfinite(h->time_s.value))
 			printf("  %-26s above it from the first row on\n", "time to the limit");
 		else

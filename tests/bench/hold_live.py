@@ -52,6 +52,12 @@ def held(bench):
         assert tau["u"] > again["model"][store]["tau_s"]["u"], (tau, again)
         for gain in ("voltmeter gain", "ammeter gain"):
             assert abs(abs(parts[gain]) / whole["value"] - 0.001) < 1e-9, (gain, whole)
+    for key in (("continuous_torque_Nm",), ("steady_degC",), ("model", "case", "tau_s"), ("model", "winding", "resistance_K_per_W")):
+        whole, bare = found, again
+        for name in key:
+            whole, bare = whole[name], bare[name]
+        # Welch and Satterthwaite: what is added to the scatter is taken as known (JCGM 100:2008, G.4.1)
+        assert abs(whole["dof"] / bare["dof"] / (whole["u"] / bare["u"])**4 - 1) < 1e-6 and whole["dof"] > bare["dof"], (key, whole, bare)
     assert found["continuous_torque_Nm"]["u"] > again["continuous_torque_Nm"]["u"], (found, again)  # the cell's
     assert found["loss"]["u_relative"] > 0.0014 and again["loss"]["u_relative"] == 0, found["loss"]
     return found
@@ -61,7 +67,7 @@ def without_u(x):
     """Values alone: what meter and cell are off by is in the intervals at the rig."""
     if isinstance(x, list):
         return [without_u(y) for y in x]
-    return {k: without_u(y) for k, y in x.items() if k not in ("u", "budget", "low_s", "high_s")} if isinstance(x, dict) else x
+    return {k: without_u(y) for k, y in x.items() if k not in ("u", "dof", "budget", "low_s", "high_s")} if isinstance(x, dict) else x
 
 
 def inside(found, store, truth):
