@@ -299,7 +299,7 @@ enum rc hold_find(const struct hold_wanted *w, const struct thermal_record *r, s
 {
 	struct hold_found *moved = calloc(1, sizeof *moved);
 	enum rc rc = moved ? find(w, r, h, err) : err_set(err, RC_NOMEM, 0, "out of memory");
-	const struct hold_wanted again = once_more(w, h);
+	const struct hold_wanted again = rc == RC_OK ? once_more(w, h) : *w;
 
 	for (enum hold_source k = 0; k < HOLD_SOURCES && rc == RC_OK; k++) {
 		if (!may_move(w, r, k))
