@@ -138,7 +138,8 @@ class Build:
         words = [w for w in words if w not in ("ccache", "-c") and not w.endswith((".c", ".o", ".d"))]
         words = [w for w in words if w != "-o"]
         include = ["-iquote", str((TOP / file).parent)]
-        run = subprocess.run([*words, "-O1", "-g0", "-w", *include, "-c", source, "-o", ret], cwd=self.folder,
+        no_mutant = ["-Werror=incompatible-pointer-types", "-Werror=int-conversion"]  # every build of the project refuses them
+        run = subprocess.run([*words, "-O1", "-g0", *no_mutant, *include, "-c", source, "-o", ret], cwd=self.folder,
                              capture_output=True, check=False)
         return run.returncode == 0
 

@@ -31,6 +31,20 @@ static void what_is_known_goes_out_at_once(void **state)
 	assert_false(s.verdict.clamped);
 }
 
+/* D6: without a limit of its travel nobody has to know where the shaft is. */
+static void without_a_travel_no_angle_is_needed(void **state)
+{
+	struct scene s;
+
+	(void)state;
+	scene_begin(&s);
+	s.limits.travel_deg = 0;
+	s.snap.angle_rev = NAN;
+	s.want = (struct wish){ .power = true, .mode = DRIVE_SPEED, .speed_rpm = 60, .brake_A = 0.5 };
+	scene_step(&s);
+	assert_near(s.verdict.allowed.brake_A, 0.5, 0);
+}
+
 struct gap {
 	const char *name;
 	void (*make)(struct snapshot *snap);
@@ -137,6 +151,42 @@ static void an_old_line_shows_no_open_contactor(void **state)
 	assert_true(s.verdict.held_s >= 8);
 }
 
+/* I17: beyond the longest hold the brake stays on a shaft that turns, until it is hot. Its temperature counts while it is
+ * young, whatever other instruments of their own fall silent; an old one is none, and the slip (6 W) allows the hold. */
+static void a_hot_brake_is_let_go_by_what_is_young(void **state)
+{
+	static const struct {
+		const char *name;
+		double brake_age_s, ambient_age_s;
+		bool let_go;
+	} rows[] = {
+		{ "hot", 0.1, 0.1, true },
+		{ "hot, and the logger of the ambient is silent", 0.1, 9, true },
+		{ "hot long ago", 9, 0.1, false },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct scene s;
+
+		scene_running(&s);
+		s.snap.operator_stop = true;
+		s.snap.channel[CHANNEL_TEMP + TEMP_BRAKE].instrument = 3;
+		s.snap.channel[CHANNEL_TEMP + TEMP_AMBIENT].instrument = 4;
+		for (int tick = 0; tick < 1200 && !s.verdict.stopped; tick++) {
+			scene_obey(&s);
+			s.snap.speed_rpm = 60;
+			s.snap.torque_Nm = 1;
+			s.snap.temp_degC[TEMP_BRAKE] = tick > 1000 ? 95 : 25;
+			s.snap.channel[CHANNEL_TEMP + TEMP_BRAKE].age_s = rows[i].brake_age_s;
+			s.snap.channel[CHANNEL_TEMP + TEMP_AMBIENT].age_s = rows[i].ambient_age_s;
+			scene_judge(&s);
+		}
+		if (s.verdict.stopped != rows[i].let_go || (rows[i].let_go && s.verdict.release != GUARD_HEAT))
+			fail_msg("%s: held for %g s", rows[i].name, s.verdict.held_s);
+	}
+}
+
 /* I16, I22: the words say whether the contactor is sensed. */
 static void whether_the_contactor_is_sensed_is_told(void **state)
 {
@@ -196,8 +246,9 @@ static double held_s(double from_rpm, double to_rpm, double per_tick_rpm, double
 static void pulses_that_end_slowly_end_with_the_turning(void **state)
 {
 	(void)state;
-	assert_near(held_s(60, 2.5, 2, NAN, 0), 0.29 + 0.30, 0.02); /* 29 ticks to 4 rpm, then 0.3 s */
-	assert_true(held_s(60, 5, 60, NAN, 0) > 7.9);               /* at once from full speed: never seen to slow */
+	assert_near(held_s(60, 2.5, 2, NAN, 0), 0.29 + 0.30, 0.02);  /* 29 ticks to 4 rpm, then 0.3 s */
+	assert_true(held_s(60, 5, 60, NAN, 0) > 7.9);                /* at once from full speed: never seen to slow */
+	assert_near(held_s(2.5, 1, 2.5, NAN, 0), 0.01 + 0.30, 0.02); /* at once, of a shaft as slow as that */
 	assert_near(held_s(40, 30.2, 0.5, NAN, 0), 0.19 + 1.5 * 30.5 / (40 - 30.5 - 0.8) * 0.19, 0.02);
 }
 
@@ -542,8 +593,10 @@ int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(what_is_known_goes_out_at_once),
+		cmocka_unit_test(without_a_travel_no_angle_is_needed),
 		cmocka_unit_test(what_is_unknown_holds_the_load_off),
 		cmocka_unit_test(an_old_line_shows_no_open_contactor),
+		cmocka_unit_test(a_hot_brake_is_let_go_by_what_is_young),
 		cmocka_unit_test(whether_the_contactor_is_sensed_is_told),
 		cmocka_unit_test(pulses_that_end_slowly_end_with_the_turning),
 		cmocka_unit_test(a_slowing_down_is_watched_for_a_while),

@@ -49,6 +49,7 @@ struct seen {
 	bool brake_before_speed;
 	int steps, points;
 	double last_off_rpm;
+	double spread[3];                   /* of the rest that is foretold, after so many readings */
 	double t_s, foretold_s, lag_from_A; /* since the begin; of the whole map, when a third of it was done */
 };
 
@@ -64,6 +65,8 @@ static void watch(void *ctx, const struct tiny_rig *rig, const struct seq_out *o
 	s->steps += out->event.kind == SEQ_EVENT_STEP;
 	s->points += out->event.kind == SEQ_EVENT_POINT;
 	s->t_s += TINY_TICK_S;
+	if (s->points > 0 && s->points <= 3)
+		s->spread[s->points - 1] = out->remaining_spread;
 	if (s->points == 6 && !(s->foretold_s > 0))
 		s->foretold_s = s->t_s + out->remaining_s;
 	if (map.phase == MAP_LAG_HOLD)
@@ -169,6 +172,8 @@ static void the_rest_is_reckoned_from_the_begin(void **state)
 	rig.ticks = 360000;
 	assert_true(run(&rig, &config, &seen).done);
 	assert_true(seen.foretold_s > 0.5 * seen.t_s && seen.foretold_s < 1.5 * seen.t_s);
+	/* by hand until three were seen, from then on by what they took */
+	assert_true(seen.spread[1] > 0.3 && seen.spread[2] < 0.3);
 }
 
 static void torque_limit_cuts_the_current(void **state)

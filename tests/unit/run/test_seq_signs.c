@@ -18,6 +18,7 @@ struct lie {
 	bool no_speed, no_angle;                  /* what the pick-up does: nothing, a speed alone */
 	double goes_on_rpm;                       /* what it tells of a shaft in the end; 0: the truth */
 	double swing_Nm;                          /* of the torque once a turn */
+	double coil_frac;                         /* of the brake's current that is read back; 0: all */
 	double most_A, most_Nm, before_A, fall_A; /* fall: the largest in a tick */
 };
 
@@ -42,6 +43,8 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 	seen.torque_Nm *= lie->cell ? -1 : 1;
 	seen.speed_rpm *= lie->pick ? -1 : 1;
 	seen.drive_rotor_rpm *= lie->rotor ? -1 : lie->ratio ? 1.5 : 1;
+	if (lie->coil_frac > 0)
+		seen.brake_A *= lie->coil_frac;
 	if (lie->no_speed)
 		seen.speed_rpm = NAN;
 	if (lie->no_angle)
@@ -93,6 +96,30 @@ static void the_load_goes_as_slowly_as_it_came(void **state)
 	seq_signs_begin(&told, &config);
 	assert_true(tiny_run(&rig, step_through, &creeps, 60, bend, &creeps).done);
 	assert_true(fabs(creeps.fall_A - 0.002) < 1e-9);
+}
+
+/* A torque that rises while the coil has no current is no answer of the brake. 0.3 A is allowed, so half of it, 0.15 A, is
+ * a load, and half of that has to be read back: 0.06 A is too little, 0.09 A is enough. */
+static void an_answer_needs_current_in_the_coil(void **state)
+{
+	(void)state;
+	for (int enough = 0; enough < 2; enough++) {
+		struct tiny_rig rig = tiny_rig_make(36);
+		const struct signs_config config = { .speed_rpm = 20,
+						     .slew_rpm_per_s = 40,
+						     .answer_Nm = 1.5,
+						     .most_A = 0.3,
+						     .max_A = 20,
+						     .gear_ratio = 36 };
+		struct lie lie = { .coil_frac = enough ? 0.3 : 0.2 };
+
+		rig.tare_count = rig.zero_count;
+		seq_signs_begin(&told, &config);
+		struct seq_out out = tiny_run(&rig, step_through, &lie, 60, bend, &lie);
+		assert_int_equal(out.done, enough);
+		if (!enough)
+			assert_string_equal(told.wrong, "no_answer");
+	}
 }
 
 static void each_wrong_sign_is_named_at_a_small_load(void **state)
@@ -261,6 +288,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(a_rig_in_order_passes),
 		cmocka_unit_test(the_load_goes_as_slowly_as_it_came),
+		cmocka_unit_test(an_answer_needs_current_in_the_coil),
 		cmocka_unit_test(each_wrong_sign_is_named_at_a_small_load),
 		cmocka_unit_test(a_torque_that_swings_is_no_answer),
 		cmocka_unit_test(no_torque_at_all_is_told),

@@ -227,6 +227,43 @@ static void runs_up_down_and_repeats(void **state)
 	assert_string_equal(sweep.why_left_out, "");
 }
 
+struct unload {
+	double from_A, s;
+};
+
+static void watch_unload(void *ctx, const struct tiny_rig *rig, const struct seq_out *out)
+{
+	struct unload *u = ctx;
+
+	(void)rig;
+	(void)out;
+	if (sweep.phase != SWEEP_UNLOAD)
+		return;
+	u->from_A = fmax(u->from_A, sweep.brake_A);
+	u->s += TINY_TICK_S;
+}
+
+/* At the end the whole current of 1 A would go within two turns of the shaft: 2 s at 60 rpm, 4 s at 30 rpm. */
+static void the_last_load_goes_over_two_turns(void **state)
+{
+	(void)state;
+	for (int half = 0; half < 2; half++) {
+		struct tiny_rig rig = tiny_rig_make(42);
+		struct plan_profile p = usual_plan();
+		struct sweep_item items[SWEEP_ITEMS];
+		struct unload seen = { 0 };
+
+		p.down = p.repeat_first = false;
+		p.speed_rpm[0] = half ? 30 : 60;
+		struct sweep_config c = usual(&p);
+		rig.tare_count = rig.zero_count;
+		assert_true(seq_sweep_begin(&sweep, &c, items, sweep_order(&p, NULL, items)));
+		assert_true(tiny_run(&rig, seq_sweep_step, &sweep, 900, watch_unload, &seen).done);
+		assert_true(seen.from_A > 0.5);
+		assert_true(fabs(seen.s - seen.from_A * 2 * (half ? 2 : 1)) < 0.1);
+	}
+}
+
 /* 60 rpm is a turn a second: 2.5 s go on to the end of the third turn. At 20 rpm that would be the first turn, at 3 s;
  * at 10 rpm it would take another 3.5 s, which is too long to wait for. */
 static void a_dwell_ends_with_a_whole_turn_where_that_is_near(void **state)
@@ -672,6 +709,7 @@ int main(void)
 		cmocka_unit_test(crosses_off_what_was_done),
 		cmocka_unit_test(crosses_off_without_a_speed),
 		cmocka_unit_test(runs_up_down_and_repeats),
+		cmocka_unit_test(the_last_load_goes_over_two_turns),
 		cmocka_unit_test(a_dwell_ends_with_a_whole_turn_where_that_is_near),
 		cmocka_unit_test(a_target_fixes_how_long),
 		cmocka_unit_test(by_brake_current),

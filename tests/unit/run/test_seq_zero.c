@@ -119,6 +119,8 @@ static void a_shaft_that_does_not_turn_ends_it(void **state)
 	struct seq_out out = tiny_run(&rig, seq_zero_step, &z, 240, NULL, NULL);
 	assert_true(out.stop);
 	assert_false(out.done);
+	/* its first turn and both changes of the speed are 4 s; 30 s more */
+	assert_true(fabs(mono_diff_s(rig.snap.now, z.phase_at) - 34) < 0.05);
 }
 
 /* Once a turn a mark that is a seventh of its pitch out of place makes the speed seem 15 % too high for a tick or two.
