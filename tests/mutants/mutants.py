@@ -129,6 +129,8 @@ class Build:
         self.folder = pathlib.Path(folder).resolve()
         entries = json.loads((self.folder / "compile_commands.json").read_text())
         self.compile = {os.path.relpath(os.path.join(e["directory"], e["file"]), TOP): e for e in entries}
+        known = json.loads((self.folder / "meson-info/intro-tests.json").read_text())
+        self.env = {pathlib.Path(t["cmd"][0]).name: {**os.environ, **t["env"]} for t in known}
         self.tests, self.symbols, self.seconds, self.link = {}, {}, {}, {}
 
     def compile_to(self, file, source, ret):
@@ -176,7 +178,7 @@ class Build:
         limit = self.seconds.get(test)
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
         try:
-            passed = subprocess.run([program], cwd=scratch, capture_output=True, timeout=600, check=False,
+            passed = subprocess.run([program], cwd=scratch, env=self.env[test.name], capture_output=True, timeout=600, check=False,
                                     preexec_fn=lambda: limit_time(limit)).returncode == 0
         except subprocess.TimeoutExpired:
             passed = False
