@@ -151,8 +151,9 @@ static void an_old_line_shows_no_open_contactor(void **state)
 	assert_true(s.verdict.held_s >= 8);
 }
 
-/* I17: beyond the longest hold the brake stays on a shaft that turns, until it is hot. Its temperature counts while it is
- * young, whatever other instruments of their own fall silent; an old one is none, and the slip (6 W) allows the hold. */
+/* I17: beyond the longest hold the brake stays on a shaft that turns, until it is hot. Its temperature counts while it
+ * is young, whatever other instruments of their own fall silent; an old one is none, and the slip (6 W) allows the
+ * hold. */
 static void a_hot_brake_is_let_go_by_what_is_young(void **state)
 {
 	static const struct {

@@ -57,7 +57,7 @@ static void only_fresh_readings_count(void **state)
 	assert_near(p.sum[PROBE_CELL].mean, 400, 1e-9);
 	assert_int_equal(p.sum[PROBE_VOLTAGE].n, 5);
 	assert_near(p.sum[PROBE_VOLTAGE].mean, 24 + (2 + 4 + 6 + 8 + 10) / 5.0, 1e-12); /* of the fresh ones */
-	assert_int_equal(p.sum[PROBE_SPEED].n, 10); /* of the fast samples each */
+	assert_int_equal(p.sum[PROBE_SPEED].n, 10);                                     /* of the fast samples each */
 	assert_int_equal(p.sum[PROBE_TEMP_BRAKE].n, 0);
 	assert_true(isnan(probe_sd(&p.sum[PROBE_TEMP_BRAKE])));
 }

@@ -98,8 +98,8 @@ static void the_load_goes_as_slowly_as_it_came(void **state)
 	assert_true(fabs(creeps.fall_A - 0.002) < 1e-9);
 }
 
-/* A torque that rises while the coil has no current is no answer of the brake. 0.3 A is allowed, so half of it, 0.15 A, is
- * a load, and half of that has to be read back: 0.06 A is too little, 0.09 A is enough. */
+/* A torque that rises while the coil has no current is no answer of the brake. 0.3 A is allowed, so half of it, 0.15 A,
+ * is a load, and half of that has to be read back: 0.06 A is too little, 0.09 A is enough. */
 static void an_answer_needs_current_in_the_coil(void **state)
 {
 	(void)state;
