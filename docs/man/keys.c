@@ -57,7 +57,7 @@ int main(void)
 			printf("## [%s]\n\n", table->sections[i].name[0] ? table->sections[i].name : "NAME");
 			plain(table->sections[i].meaning);
 			printf(".\n\n");
-			(void)profile_section_keys(table, i, &first, &n);
+			profile_section_keys(table, i, &first, &n);
 			for (size_t k = first; k < first + n; k++)
 				print_key(&table->keys[k]);
 		}

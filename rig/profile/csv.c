@@ -175,7 +175,7 @@ static struct csv_column heading(char *text)
 {
 	char *close = text + strlen(text), *open = strrchr(text, '(');
 
-	if (!open || close == text || close[-1] != ')')
+	if (!open || close[-1] != ')')
 		return (struct csv_column){ text, "" };
 	close[-1] = '\0';
 	*open = '\0';

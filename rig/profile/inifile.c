@@ -36,10 +36,10 @@ void inifile_mistake(struct inifile *r, int line, const char *section, const cha
 	if (keyed)
 		at += (size_t)snprintf(raw + at, sizeof raw - at, " %.40s", key);
 	va_start(args, format);
-	int n = vsnprintf(what, sizeof what, format, args);
+	(void)vsnprintf(what, sizeof what, format, args);
 	va_end(args);
 	int whole = snprintf(raw + at, sizeof raw - at, "%s %s", placed || keyed ? ":" : "", what);
-	if (n >= (int)sizeof what || whole >= (int)(sizeof raw - at))
+	if (whole >= (int)(sizeof raw - at)) /* also where what was cut: both have one size */
 		mark_cut(raw, sizeof raw);
 	utf8_clean(raw, text, sizeof text);
 	if (m->n < sizeof m->line / sizeof m->line[0])
@@ -112,17 +112,16 @@ static bool any_section(const struct inifile *r)
 
 static void list_names(const struct inifile *r, size_t section, char *buf, size_t size)
 {
-	size_t first, n, at = 0;
+	size_t first = 0, n = r->table->n_sections, at = 0;
+	bool keys = section < INIFILE_SECTIONS;
 
-	buf[0] = '\0';
-	if (section < INIFILE_SECTIONS && profile_section_keys(r->table, section, &first, &n)) {
-		for (size_t i = first; i < first + n && at < size; i++)
-			at += (size_t)snprintf(buf + at, size - at, "%s%s", i > first ? ", " : "",
-					       r->table->keys[i].key);
-		return;
-	}
-	for (size_t i = 0; i < r->table->n_sections && at < size; i++)
-		at += (size_t)snprintf(buf + at, size - at, "%s[%s]", i ? ", " : "", r->table->sections[i].name);
+	if (keys)
+		profile_section_keys(r->table, section, &first, &n);
+	for (size_t i = first; i < first + n && at < size; i++)
+		at += (size_t)snprintf(buf + at, size - at, keys ? "%s%s" : "%s[%s]", i > first ? ", " : "",
+				       keys ? r->table->keys[i].key : r->table->sections[i].name);
+	if (at >= size)
+		mark_cut(buf, size);
 }
 
 static void unknown_section(struct inifile *r)
@@ -151,8 +150,7 @@ static void check_missing(struct inifile *r, size_t section)
 
 	if (line == 0 && r->table->sections[section].optional)
 		return;
-	if (!profile_section_keys(r->table, section, &first, &n))
-		return;
+	profile_section_keys(r->table, section, &first, &n);
 	for (size_t i = first; i < first + n; i++) {
 		if (!(r->table->keys[i].flags & KEY_REQUIRED) || r->key_line[i] > 0)
 			continue;
@@ -170,8 +168,7 @@ static void leave_section(struct inifile *r)
 {
 	if (r->in_section && any_section(r) && r->base) {
 		check_missing(r, 0);
-		if (r->leave)
-			r->leave(r);
+		r->leave(r);
 	} else if (in_named(r) && r->base) {
 		check_missing(r, r->section);
 		r->leave(r);
@@ -194,8 +191,8 @@ static void enter_named(struct inifile *r, const char *name)
 	size_t first, n;
 
 	r->section_line[r->section] = r->line;
-	if (profile_section_keys(r->table, r->section, &first, &n))
-		memset(&r->key_line[first], 0, n * sizeof r->key_line[0]);
+	profile_section_keys(r->table, r->section, &first, &n);
+	memset(&r->key_line[first], 0, n * sizeof r->key_line[0]);
 	r->enter(r, name);
 }
 
@@ -231,8 +228,7 @@ static void unknown_key(struct inifile *r, const char *key)
 	size_t first, n;
 
 	shown(key, clean);
-	if (!profile_section_keys(r->table, r->section, &first, &n))
-		return;
+	profile_section_keys(r->table, r->section, &first, &n);
 	for (size_t i = 0; i < n; i++)
 		names[i] = r->table->keys[first + i].key;
 	for (size_t i = 0; i < r->table->n_keys; i++)
@@ -259,8 +255,9 @@ static int take_pair(void *user, const char *section, const char *key, const cha
 		inifile_mistake(r, r->line, NULL, key, "stands before the first [section]");
 		return 1;
 	}
-	if (r->section == INIFILE_SECTIONS || !r->base || !profile_section_keys(r->table, r->section, &first, &n))
+	if (r->section == INIFILE_SECTIONS || !r->base)
 		return 1;
+	profile_section_keys(r->table, r->section, &first, &n);
 	for (size_t i = first; i < first + n; i++) {
 		if (strcmp(r->table->keys[i].key, key) != 0)
 			continue;
@@ -316,8 +313,9 @@ static void mark_given(struct inifile *r, const char *line)
 {
 	size_t first, n, length = strcspn(line, " \t=");
 
-	if (!r->in_section || !profile_section_keys(r->table, r->section, &first, &n))
+	if (r->section == INIFILE_SECTIONS)
 		return;
+	profile_section_keys(r->table, r->section, &first, &n);
 	for (size_t i = first; i < first + n; i++)
 		if (strlen(r->table->keys[i].key) == length && memcmp(r->table->keys[i].key, line, length) == 0 &&
 		    r->key_line[i] == 0)

@@ -180,7 +180,7 @@ void modbus_check(struct inifile *r, struct instrument_profile *p)
 {
 	if (strcmp(p->kind, "modbus") != 0)
 		return;
-	if (!(p->address >= 1 && p->address <= UNIT_MOST))
+	if (p->address < 1)
 		instrument_mistake(r, "address", "found %d, expected the device's own number, 1 to %d", p->address,
 				   UNIT_MOST);
 	for (int w = 0; w < MODBUS_WORDS; w++)

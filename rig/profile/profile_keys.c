@@ -17,19 +17,16 @@ const struct profile_table *profile_table(enum profile_file which)
 	return NULL;
 }
 
-bool profile_section_keys(const struct profile_table *table, size_t section, size_t *ret_first, size_t *ret_n)
+void profile_section_keys(const struct profile_table *table, size_t section, size_t *ret_first, size_t *ret_n)
 {
 	size_t first = 0, n = 0;
 
-	if (section >= table->n_sections)
-		return false;
 	while (first < table->n_keys && strcmp(table->keys[first].section, table->sections[section].name) != 0)
 		first++;
 	while (first + n < table->n_keys && strcmp(table->keys[first + n].section, table->sections[section].name) == 0)
 		n++;
 	*ret_first = first;
 	*ret_n = n;
-	return true;
 }
 
 /* What a unit measures, for people. */

@@ -62,8 +62,8 @@ struct profile_table {
 
 const struct profile_table *profile_table(enum profile_file which);
 
-/* The keys of a section are keys[*ret_first] and the next *ret_n; false when there is no such section. */
-bool profile_section_keys(const struct profile_table *table, size_t section, size_t *ret_first, size_t *ret_n);
+/* The keys of a section (which there is) are keys[*ret_first] and the next *ret_n. */
+void profile_section_keys(const struct profile_table *table, size_t section, size_t *ret_first, size_t *ret_n);
 
 /* "more than 0 N.m", "10 to 1000 Hz", "" when anything goes. */
 void profile_range_text(const struct profile_key *key, char *buf, size_t size);

@@ -67,7 +67,7 @@ static void print_section(FILE *f, const struct profile_table *table, size_t sec
 	fputc('\n', f);
 	comment(f, text);
 	fprintf(f, "%s[%s]\n", off ? "#" : "", s->name);
-	(void)profile_section_keys(table, section, &first, &n);
+	profile_section_keys(table, section, &first, &n);
 	for (size_t i = first; i < first + n; i++)
 		print_key(f, &table->keys[i], off || !(table->keys[i].flags & (KEY_REQUIRED | KEY_SHOWN)), filled);
 }

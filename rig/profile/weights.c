@@ -23,7 +23,7 @@ int profile_piece(const struct weights_profile *weights, const char *name)
 
 static bool good_name(const char *name)
 {
-	if (!*name || strcmp(name, "all") == 0 || strlen(name) >= PROFILE_WORD)
+	if (strcmp(name, "all") == 0)
 		return false;
 	for (; *name; name++)
 		if (!isalnum((unsigned char)*name) && !strchr("-_.", *name))
@@ -53,16 +53,12 @@ static void enter_piece(struct inifile *r, const char *name)
 }
 
 /* The tolerance of the class is what is known of the mass. */
-static bool mass_of_class(struct inifile *r, const char *class_name, double nominal_kg, struct quantity *ret_kg)
+static void mass_of_class(struct inifile *r, enum weight_class class, double nominal_kg, struct quantity *ret_kg)
 {
-	enum weight_class class;
 	struct err err;
 
-	if (weight_class_parse(class_name, &class, &err) == RC_OK &&
-	    weight_of_class(class, nominal_kg, ret_kg, &err) == RC_OK)
-		return true;
-	inifile_mistake(r, inifile_line(r, "", "nominal"), r->section_name, "nominal", "%.200s", err.what);
-	return false;
+	if (weight_of_class(class, nominal_kg, ret_kg, &err) != RC_OK)
+		inifile_mistake(r, inifile_line(r, "", "nominal"), r->section_name, "nominal", "%.200s", err.what);
 }
 
 static void leave_piece(struct inifile *r)
@@ -71,6 +67,7 @@ static void leave_piece(struct inifile *r)
 	struct weight_piece *piece = &w->weights.piece[w->weights.n];
 	bool class = inifile_line(r, "", "class") > 0, nominal = inifile_line(r, "", "nominal") > 0;
 	bool mass = inifile_line(r, "", "mass") > 0;
+	enum weight_class listed = (enum weight_class)w->values.class_index; /* the key lists them in that order */
 
 	if (mass ? class || nominal : !(class && nominal))
 		inifile_mistake(r, r->section_line[0], r->section_name, NULL,
@@ -79,12 +76,10 @@ static void leave_piece(struct inifile *r)
 	memcpy(piece->name, r->section_name, sizeof piece->name);
 	piece->has_class = class;
 	if (class)
-		snprintf(piece->class_name, sizeof piece->class_name, "%s",
-			 weight_class_name(
-				 (enum weight_class)w->values.class_index)); /* the key lists them in that order */
+		snprintf(piece->class_name, sizeof piece->class_name, "%s", weight_class_name(listed));
 	piece->mass_kg = w->values.mass_kg;
 	if (class && nominal && !mass && w->values.nominal_kg > 0)
-		(void)mass_of_class(r, piece->class_name, w->values.nominal_kg, &piece->mass_kg);
+		mass_of_class(r, listed, w->values.nominal_kg, &piece->mass_kg);
 	piece->density_kg_per_m3 = w->values.density_kg_per_m3.value;
 	piece->u_density_kg_per_m3 = w->values.density_kg_per_m3.u;
 	if (strcmp(piece->name, "hanger") == 0)

@@ -93,7 +93,7 @@ static void an_actuator_names_its_sheet(void **state)
 	static const char ini[] =
 		"[actuator]\nname = w\nratio = 3\n[limits]\ntorque = 5 N.m\nspeed = 9 rpm\ncurrent = 1 A\n"
 		"case = 80 degC\nwinding = 90 degC\n[drive]\ndropout = 30 V\n[claims]\ncurve = s.csv\n";
-	char folder[] = "/tmp/bridle-sheet-XXXXXX", path[64], sheet[64];
+	char folder[] = "/tmp/bridle-sheet-XXXXXX", path[64], sheet[64], far[PROFILE_PATH * 2 + 8];
 	struct actuator_profile a;
 	struct mistakes m = { 0 };
 	struct err err = { 0 };
@@ -106,12 +106,27 @@ static void an_actuator_names_its_sheet(void **state)
 	assert_int_equal(profile_read_actuator(path, &a, NULL, &m, &err), RC_ARG);
 	assert_int_equal(m.n, 1);
 	assert_non_null(strstr(m.line[0], "[claims] curve: "));
+	put(sheet, "torque (N.m),speed (rpm)\n0,fast\n1,8\n");
+	m = (struct mistakes){ 0 };
+	assert_int_equal(profile_read_actuator(path, &a, NULL, &m, &err), RC_ARG);
+	assert_int_equal(m.n, 1); /* the table's own line, and none of the key's beside it */
+	assert_non_null(strstr(m.line[0], "s.csv:2: \"speed\": no number in \"fast\""));
+	assert_int_equal(profile_read_actuator(path, &a, NULL, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "no number in \"fast\""));
 	put(sheet, "torque (N.m),speed (rpm)\n0,9\n1,8\n");
 	if (profile_read_actuator(path, &a, NULL, NULL, &err) != RC_OK)
 		fail_msg("%s", err.what);
 	assert_int_equal(a.claimed.n, 2);
 	assert_int_equal(profile_parse_actuator(ini, "kept", &a, NULL, &err), RC_OK);
 	assert_int_equal(a.claimed.n, 0);
+	assert_int_equal(chdir(folder), 0); /* a name without a folder: the sheet is here too */
+	assert_int_equal(profile_read_actuator("a.ini", &a, NULL, NULL, &err), RC_OK);
+	assert_int_equal(a.claimed.n, 2);
+	for (size_t i = 0; i < PROFILE_PATH; i++)
+		memcpy(far + 2 * i, "./", 2);
+	strcpy(far + (size_t)PROFILE_PATH * 2, "a.ini");
+	assert_int_equal(profile_read_actuator(far, &a, NULL, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, ": the path of its curve is too long"));
 	unlink(path);
 	unlink(sheet);
 	rmdir(folder);

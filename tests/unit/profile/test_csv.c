@@ -78,6 +78,32 @@ static void headings_that_look_like_something_else(void **state)
 	csv_free(&t);
 }
 
+/* A cell may be empty where the caller says so; of more mistakes than the list holds the rest are counted. */
+static void empty_cells_and_many_mistakes(void **state)
+{
+	char many[400] = "x\n";
+	struct mistakes m = { 0 };
+	struct csv t;
+	struct err err = { 0 };
+	double x[50];
+
+	(void)state;
+	assert_int_equal(parse("x,y\n,1\n2,1\n \t", "t", &t, NULL, NULL), RC_OK);
+	assert_int_equal(t.n_rows, 2);
+	assert_int_equal(csv_numbers_where(&t, 0, NULL, x, NULL, NULL), RC_OK);
+	assert_true(isnan(x[0]) && fabs(x[1] - 2) < 1e-12);
+	assert_int_equal(csv_numbers(&t, 0, NULL, x, NULL, NULL), RC_ARG);
+	csv_free(&t);
+	for (int i = 0; i < 40; i++)
+		strcat(many, "one\n");
+	assert_int_equal(parse(many, "t.csv", &t, NULL, NULL), RC_OK);
+	assert_int_equal(csv_numbers(&t, 0, NULL, x, &m, &err), RC_ARG);
+	assert_int_equal(m.n, sizeof m.line / sizeof m.line[0]);
+	assert_int_equal(m.more, 40 - m.n);
+	assert_non_null(strstr(err.what, "(and 39 more)"));
+	csv_free(&t);
+}
+
 /* A folder, a name within a file, a file that is not there: the last two are wrong requests. */
 static void files_that_cannot_be_read(void **state)
 {
@@ -280,6 +306,7 @@ int main(void)
 		cmocka_unit_test(takes_semicolons_tabs_and_a_last_line_without_end),
 		cmocka_unit_test(headings_that_look_like_something_else),
 		cmocka_unit_test(files_that_cannot_be_read),
+		cmocka_unit_test(empty_cells_and_many_mistakes),
 		cmocka_unit_test(quoted_cells_may_go_over_lines_and_lines_keep_their_numbers),
 		cmocka_unit_test(turns_units),
 		cmocka_unit_test(a_number_that_its_unit_makes_too_large),

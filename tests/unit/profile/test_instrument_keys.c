@@ -104,6 +104,7 @@ static void a_can_drive(void **state)
 		{ "lease = 0.3 s\n", "lease = 0.3 s\nbit_rate = 123456\n", "bit_rate: found 123456" },
 		{ "period = 0.05 s", "period = 0.25 s", "period: found 0.25 s, expected at most 0.2 s for a drive" },
 		{ "lease = 0.3 s", "lease = 0.02 s", "lease: found 0.02 s, expected at least six ticks" },
+		{ "ask = 0x202 data 01", "tell_angle = 0x282 byte 0 length 8 is 3", "tell_angle: has is" },
 		{ "kind = can-drive", "kind = text-drive",
 		  "link: found \"can:can0\", but a text-drive is not on a CAN bus" },
 	};
@@ -116,6 +117,10 @@ static void a_can_drive(void **state)
 	assert_string_equal(p.can_tell[DRIVE_WORD_ENABLED], "0x281 byte 7 length 8 is 4");
 	refuse_each(can_drive, list, COUNT(list));
 	refuse_each(no_sender, none, COUNT(none));
+	assert_int_equal(read_right(no_sender).roles, ROLE_DRIVE); /* by its current alone */
+	char *shorter = replaced(can_drive, "data 00 00 00 00 00 00 00 00", "data 01");
+	assert_int_equal(read_right(shorter).roles, ROLE_DRIVE); /* one byte is another frame */
+	free(shorter);
 	free(no_sender);
 }
 
@@ -220,6 +225,12 @@ static void an_indicator_tells_its_range(void **state)
 	assert_int_equal(read_section(torque, &rig, &m), RC_OK);
 	assert_near(rig.cell_full_scale_count, 12000);
 	assert_near(rig.cell_saturation_count, 24000);
+	char *given = replaced(rig_text, "mounting =", "full_scale_counts = 9000\nmounting =");
+	head = given;
+	assert_int_equal(read_section(torque, &rig, &m), RC_OK);
+	assert_near(rig.cell_full_scale_count, 9000);
+	head = rig_text;
+	free(given);
 	free(torque);
 	free(no_lever);
 }
@@ -237,6 +248,8 @@ static void a_modbus_device(void **state)
 		{ "input 0", "coil 0", "read_voltage: found \"coil\", expected holding or input first" },
 		{ "input 0", "input 65536", "read_voltage: found the register \"65536\"" },
 		{ "input 0", "input x", "read_voltage: found the register \"x\"" },
+		{ "input 0", "input +1", "read_voltage: found the register \"+1\"" },
+		{ "input 0", "input 1z", "read_voltage: found the register \"1z\"" },
 		{ "input 0 u32 high-first 0.1 mV", "input", "read_voltage: found the register \"\"" },
 		{ "0 u32", "0 u8", "f32, such as: input 0 u16 0.01 V" },
 		{ "0 u32 high-first 0.1 mV", "0", "read_voltage: found the type \"\"" },

@@ -9,7 +9,11 @@
 
 #include <cmocka.h>
 
-static const char *const words[] = { "torque", "speed", "full_scale", NULL, "sign", "zero_drift", "gain_drift" };
+static const char
+	*const words[] = { "torque",     "speed",
+			   "full_scale", NULL,
+			   "sign",       "zero_drift",
+			   "gain_drift", "0123456789012345678901234567890123456789y" /* longer than any key */ };
 
 static void finds_what_was_meant(void **state)
 {

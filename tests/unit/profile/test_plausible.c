@@ -266,6 +266,11 @@ static void a_sentence_for_each_kind(void **state)
 		if (!strstr(text, rows[i].says))
 			fail_msg("row %zu: %s", i, text);
 	}
+	for (int i = 0; i < PLAUSIBLE_CHECKS; i++) /* each check has a word of its own, for programs */
+		for (int k = 0; k < i; k++)
+			assert_string_not_equal(plausible_word((enum plausible_check)i),
+						plausible_word((enum plausible_check)k));
+	assert_string_equal(plausible_word(PLAUSIBLE_GEAR), "gear_ratio");
 }
 
 /* Claims of power at no speed, or of a torque that is not stated, compare with nothing; more points than a median needs

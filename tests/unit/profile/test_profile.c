@@ -135,6 +135,9 @@ static void gravity_by_place_or_by_value(void **state)
 	assert_int_equal(profile_parse_rig(text, "rig.ini", &rig, NULL, NULL), RC_OK);
 	assert_near(profile_gravity(&rig).value, 9.81);
 	assert_near(profile_gravity(&rig).u, 0.001);
+	rig.gravity_m_per_s2.value = 0; /* neither: an unknown, and no figure of its own making */
+	rig.latitude_deg.value = 100;
+	assert_true(isnan(profile_gravity(&rig).value) && isnan(profile_gravity(&rig).u));
 	free(text);
 }
 

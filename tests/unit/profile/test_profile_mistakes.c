@@ -132,6 +132,17 @@ static const struct bad {
 	{ PROFILE_PLAN, "speed = 85 rpm", "drive = current\ncurrent = 8 A",
 	  "p.ini:6: [steps] torque: begins at 0, where nothing but the brake's drag holds an actuator with drive = "
 	  "current; begin above 0" },
+	{ PROFILE_PLAN, "speed = 85 rpm\n[steps]\ntorque = 0, 5, 10 N.m\n",
+	  "drive = current\ncurrent = 8 A\n[steps]\ntorque = none\n",
+	  "p.ini:6: [steps] torque: found \"none\", expected rising steps such as \"0, 5, 10 N.m\" or \"from 0 to 40 "
+	  "step 5 N.m\"; expected a number" },
+	{ PROFILE_RIG, "latitude = 45 deg ± 0.1 deg\nheight = 100 m ± 30 m\n", "gravity = heavy\n",
+	  "rig.ini:3: [rig] gravity: found \"heavy\", expected an acceleration with its uncertainty such as "
+	  "9.8125 m/s2 ± 0.0002 m/s2; no number in \"heavy\"" },
+	{ PROFILE_RIG, "= shaft", "= b\xE4nk",
+	  "rig.ini:9: found the byte 0xE4, expected UTF-8 text; save the file as UTF-8" },
+	{ PROFILE_RIG, "= shaft", "= shaft\nmounting = b\xE4nk",
+	  "rig.ini:10: found the byte 0xE4, expected UTF-8 text; save the file as UTF-8" },
 	{ PROFILE_PLAN, "speed = 85 rpm", "drive = hand\nspeed = 85 rpm",
 	  "p.ini:4: [plan] speed: goes only with drive = speed" },
 	{ PROFILE_PLAN, "actuator = winder", "actuator = ../winder",
@@ -144,6 +155,8 @@ static const struct bad {
 	  "w.ini:3: [2kg-a]: expected either mass with its uncertainty, or nominal and class" },
 	{ PROFILE_WEIGHTS, "class = M1", "class = M7",
 	  "w.ini:5: [2kg-a] class: found \"M7\", expected E2, F1, F2, M1, M1-2, M2, M2-3 or M3" },
+	{ PROFILE_WEIGHTS, "nominal = 2 kg", "nominal = heavy",
+	  "w.ini:4: [2kg-a] nominal: found \"heavy\", expected a mass such as 2 kg; no number in \"heavy\"" },
 	{ PROFILE_WEIGHTS, "nominal = 2 kg", "nominal = 3 kg", NULL }, /* not a nominal mass of the standard */
 	{ PROFILE_WEIGHTS, "[2kg-a]", "[hanger]",
 	  "w.ini:3: [hanger]: stands twice (first in line 1); give each piece its own name" },
@@ -218,6 +231,7 @@ static void takes_what_editors_leave(void **state)
 		{ "name = bench two", "  name   =   bench two\t " }, /* blanks */
 		{ "name = bench two", "name = bench two ; note" },   /* comments */
 		{ "name = bench two", "name = bench two # note" },
+		{ "name = bench two", "name = bench two #\tnote" },
 		{ "[rig]", "\n\n# x\n; y\n\n[rig]" },
 		{ "[rig]", "[rig] # the rig" },
 		{ "N·m", "N m" },
@@ -243,6 +257,44 @@ static void a_hash_inside_a_name_stays(void **state)
 	(void)state;
 	assert_int_equal(profile_parse_rig(text, "rig.ini", &rig, NULL, NULL), RC_OK);
 	assert_string_equal(rig.name, "bench #2");
+	free(text);
+	text = replaced(rig_text, "bench two", "bench# two");
+	assert_int_equal(profile_parse_rig(text, "rig.ini", &rig, NULL, NULL), RC_OK);
+	assert_string_equal(rig.name, "bench# two");
+	free(text);
+}
+
+/* More than a sentence holds ends in dots, behind a whole character. */
+static void what_does_not_fit_is_marked(void **state)
+{
+	char name[110], whole[400],
+		*text = replaced(rig_text, "500.0 mm ± 0.4 mm k=2",
+				 "half of 1 m, ±2 mm or ±3 mm by the one who built it in May");
+	struct mistakes m = { 0 };
+	struct rig_profile rig;
+	size_t cut = 0;
+
+	(void)state;
+	assert_int_equal(parse(PROFILE_RIG, text, &m, NULL), RC_ARG);
+	assert_null(strstr(m.line[0], "..."));
+	memset(name, 'a', sizeof name);
+	for (size_t n = 8; n < 100; n++) {
+		struct mistakes longer = { 0 };
+
+		snprintf(name + n - 8, 9, "/rig.ini");
+		snprintf(whole, sizeof whole, "%s%.250s", name, m.line[0] + strlen("rig.ini"));
+		assert_int_equal(profile_parse_rig(text, name, &rig, &longer, NULL), RC_ARG);
+		const char *told = longer.line[0], *dots = strstr(told, "...");
+		if (dots ? strncmp(told, whole, (size_t)(dots - told)) != 0 || dots[3] : strcmp(told, whole) != 0)
+			fail_msg("%zu: %s", n, told);
+		if (dots && (dots > told + sizeof longer.line[0] - 4 || dots < told + sizeof longer.line[0] - 6))
+			fail_msg("%zu: cut at %zu", n, (size_t)(dots - told));
+		cut += dots != NULL;
+		name[n - 8] = 'a';
+		memset(name, 'a', n);
+	}
+	if (cut < 10)
+		fail_msg("%zu of %zu", cut, strlen(m.line[0]));
 	free(text);
 }
 
@@ -353,6 +405,23 @@ static void lists_claims_and_orders_that_cannot_be(void **state)
 		{ PROFILE_RIG, "[cell]", "some: thing = 5\n[cell]", "expected \"key = value\"" },
 		{ PROFILE_RIG, "mounting = shaft", "mounting: shaft = x", "expected \"key = value\"" },
 		{ PROFILE_WEIGHTS, "class = M1", "class = M1\nmass = 2 kg ± 0.5 g", "2kg-a" },
+		{ PROFILE_WEIGHTS, "class = M1", "mass = 2 kg ± 0.5 g", "[2kg-a]: expected either mass" },
+		{ PROFILE_WEIGHTS, "nominal = 2 kg", "mass = 2 kg ± 0.5 g", "[2kg-a]: expected either mass" },
+		{ PROFILE_WEIGHTS, "nominal = 2 kg", "", "[2kg-a]: expected either mass" },
+		{ PROFILE_WEIGHTS, "[2kg-a]", "[ ]", "expected a name of letters" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 .5 N.m", "put commas between the steps" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 +6 N.m", "put commas between the steps" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 -N.m", "the unit does not fit" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 +N.m", "the unit does not fit" },
+		{ PROFILE_PLAN, "0, 5, 10 N.m", "0, 5 .N.m", "the unit does not fit" },
+		{ PROFILE_RIG, "[cell]", "clock = 50 ppm\n[cell]", "clock: found \"50 ppm\", expected an uncertainty" },
+		{ PROFILE_RIG, "[cell]", "clock = 0 ppm\n[cell]", "clock: found \"0 ppm\", expected an uncertainty" },
+		{ PROFILE_RIG, "unix:run/t", "unix:", "link: found \"unix:\", expected serial:DEVICE" },
+		{ PROFILE_RIG, "[rig]", "[zoo]\n[rig]", "[zoo]: no such section; there are [rig], [tether], [" },
+		{ PROFILE_RIG, "[rig]", "[zoo]\n[rig]", "[limits], [guard], [..." },
+		{ PROFILE_PLAN, "[steps]", "[zoo]\n[steps]", "[zoo]: no such section; there are [plan], " },
+		{ PROFILE_RIG, "[rig]", "caf\xE9\n[rig]", "rig.ini:1: found the byte 0xE9" },
+		{ PROFILE_RIG, "[rig]", "[zoo]\nname = caf\xE9\n[rig]", "rig.ini:2: found the byte 0xE9" },
 		{ PROFILE_WEIGHTS, "[2kg-a]\nnominal", "[two]\nnominal = 2 kg\n[2kg-a]\nnominal", "two" },
 	};
 
@@ -413,7 +482,7 @@ static void nobody_keeps_the_list(void **state)
 	free(text);
 }
 
-static void one_piece_too_many(void **state)
+static void one_piece_too_many_or_none(void **state)
 {
 	char text[4000];
 	size_t n = (size_t)snprintf(text, sizeof text, "%s", weights_text);
@@ -424,6 +493,11 @@ static void one_piece_too_many(void **state)
 		n += (size_t)snprintf(text + n, sizeof text - n, "[w%d]\nnominal = 2 kg\nclass = M1\n", i);
 	assert_int_equal(parse(PROFILE_WEIGHTS, text, &m, NULL), RC_ARG);
 	assert_true(stands(&m, "is one piece too many; at most 40"));
+	m = (struct mistakes){ 0 };
+	struct weights_profile none;
+	assert_int_equal(profile_parse_weights("# later\n", "./w.ini", &none, &m, NULL), RC_ARG);
+	assert_true(stands(&m, "w.ini: holds no piece; expected a section for each"));
+	assert_false(stands(&m, "./w.ini"));
 }
 
 static void write_file(const char *path, const char *bytes, size_t n)
@@ -482,10 +556,11 @@ int main(void)
 		cmocka_unit_test(takes_what_editors_leave),
 		cmocka_unit_test(a_hash_inside_a_name_stays),
 		cmocka_unit_test(a_line_too_long_is_a_mistake),
+		cmocka_unit_test(what_does_not_fit_is_marked),
 		cmocka_unit_test(files_that_are_none),
 		cmocka_unit_test(lists_claims_and_orders_that_cannot_be),
 		cmocka_unit_test(files_that_no_person_wrote),
-		cmocka_unit_test(one_piece_too_many),
+		cmocka_unit_test(one_piece_too_many_or_none),
 		cmocka_unit_test(what_is_taken),
 		cmocka_unit_test(nobody_keeps_the_list),
 	};

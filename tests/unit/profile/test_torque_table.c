@@ -60,6 +60,8 @@ static void tables_that_cannot_be(void **state)
 		{ HEAD FIRST FIRST, ":3: class 0.1 after 0.1; expected" },
 		{ HEAD "torque,1,-2,3,4,5,6,30,7,3,5\n", ":2: \"repeatability\" is -2, expected 0 to 1e6" },
 		{ HEAD "torque,1,2,3,4,5,6,30,7,3,\n", ":2: \"steps\" is empty, expected a number" },
+		{ HEAD "torque,,2,3,4,5,6,30,7,3,5\n", ":2: \"class\" is empty, expected a number" },
+		{ HEAD "torque,1,2e6,3,4,5,6,30,7,3,5\n", ":2: \"repeatability\" is 2e+06, expected 0 to 1e6" },
 		{ HEAD "torque,one,2,3,4,5,6,30,7,3,5\n", "one" },
 	};
 	char many[4000] = HEAD;
@@ -81,6 +83,8 @@ static void tables_that_cannot_be(void **state)
 	}
 	struct torque_table t;
 	struct err err = { 0 };
+	assert_int_equal(torque_table_read("/nowhere/classes.csv", "torque", &t, NULL, &err), RC_ARG);
+	assert_non_null(strstr(err.what, "/nowhere/classes.csv: cannot be opened"));
 	assert_int_equal(read_text(many, &t, &err), RC_ARG);
 	assert_non_null(strstr(err.what, "classes of \"torque\""));
 }
