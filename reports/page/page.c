@@ -111,30 +111,38 @@ static void page_style(FILE *f)
 	fputs(STACKED("table.narrow"), f);
 	fputs("}\n"
 	      "@media print{\n"
-	      " @page{size:A4;margin:16mm 14mm}\n"
-	      " body{font-size:10pt;line-height:1.4}main{max-width:none;padding:0}\n"
+	      " @page{size:A4;margin:14mm 14mm 15mm}\n"
+	      " :root{font-size:12.5px}body{font-size:9pt;line-height:1.33}main{max-width:none;padding:0}\n"
 	      /* So that the smallest type of a figure is 8 pt. */
 	      " .figures{grid-template-columns:minmax(0,1fr);gap:1rem;"
 	      "margin-top:.8rem}\n"
-	      " .result{font-size:12pt;margin:.6rem 0}\n"
+	      " .result{font-size:11.5pt;margin:.5rem 0}\n"
 	      " .scroll "
 	      "svg{min-width:0}.figures>figure,#curves{max-width:"
 	      "none}\n"
 	      /* The first sheet is filled: what is told in words comes before the figures. */
 	      " main{display:flex;flex-direction:column}.figures{order:1}.figures~*{order:2}"
-	      "#claims,#limits,.early{order:0}\n"
+	      "#claims,.early{order:0}\n"
 	      " #claims table,#particulars dl,#cautions ul,.unbroken table{break-inside:avoid}"
 	      "#particulars p{break-before:avoid}#budget p,caption,thead{break-after:avoid}\n"
 	      " tbody tr:nth-child(2),tbody tr:last-child{break-before:avoid}\n"
-	      " dl{gap:.12rem 1rem}.sign{margin-top:1.7rem}#cautions{font-size:9pt}\n"
-	      " figure svg{max-height:var(--paper,105mm)}#history svg{max-height:232mm}#curves "
+	      " sup{font-size:8pt;line-height:1}p,ul{max-width:none}caption{break-inside:avoid}"
+	      " dl{gap:.12rem 1rem;grid-template-columns:15rem minmax(0,1fr)}#particulars "
+	      "dl{grid-template-columns:7rem "
+	      "minmax(0,1fr) 7rem "
+	      "minmax(0,1fr)}.sign{margin-top:1.7rem}#cautions{font-size:8.5pt}\n"
+	      " figure svg{max-height:var(--most,105mm)}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
 	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " nav,.reading,#files{display:none}\n"
-	      " h2,h3{break-after:avoid}h2{margin-top:1.2rem;padding-top:.4rem}tr{break-"
+	      " h2,h3{break-after:avoid}h2{margin-top:1rem;padding-top:.35rem}tr{break-"
 	      "inside:avoid}thead{display:table-header-group}\n"
-	      " table{font-size:7.6pt}\n"
+	      /* Values and what belongs to them below each other: else the widest table shrinks the whole sheet. */
+	      " table{font-size:8pt}th,td{padding:.2rem .3rem .2rem 0}td .again{font-size:1em}\n"
+	      " #points td br{display:none}#points th,#points td.step{white-space:normal}#points .u,#points "
+	      ".again{display:block}#points td{line-height:1.25}"
+	      "#points td.n+td:not(.n){padding-left:.4rem}\n"
 	      "}\n"
 	      "</style>\n",
 	      f);
@@ -224,7 +232,7 @@ enum rc page_figures(FILE *f, const char *dir, const struct figures *figures, st
 		snprintf(prefix, sizeof prefix, "%s-", g->name);
 		fprintf(f, "<figure id=\"%s\"", g->name);
 		if (g->paper_mm > 0)
-			fprintf(f, " style=\"--paper:%.0fmm\"", g->paper_mm);
+			fprintf(f, " style=\"--most:%.0fmm\"", g->paper_mm);
 		fputs(">\n<h3>", f);
 		text_html(f, g->title);
 		fputs("</h3>\n<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"", f);

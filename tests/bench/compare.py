@@ -110,7 +110,7 @@ def tables_and_figures():
     names = {p.name for p in out.iterdir()}
     assert names == {"compare.html", "differences.csv", "curves.csv", "compare.gp"} | {
         f"{n}.{e}" for n in ("speed", "efficiency", "input-power", "current") for e in ("svg", "png", "pdf")}, names
-    assert "virtual bench" in (out / "efficiency.svg").read_text()
+    assert "virtual bench" in (out / "efficiency.svg").read_text() and "less the reference" in (out / "efficiency.svg").read_text()
     assert len((out / "differences.csv").read_text().splitlines()) > 10
     # the table behind the figures: every point of both runs, a row each
     drawn = [(row["number"], row["direction"]) for row in csv.DictReader(open(out / "curves.csv"))]

@@ -26,6 +26,7 @@ WIDTHS = (390, 768, 1280, 1920)
 PAPER_px = 688             # 182 mm of an A4 sheet with these margins, at 96 px an inch
 LEAST_pt = 8
 EMPTY = 0.12               # of a sheet's height with ink: less is nearly empty
+FIRST = 0.42               # the same of the first sheet: more than a heading
 PAGE_KB = 600
 PAGES, FAILED = {}, []
 
@@ -109,6 +110,24 @@ def figures_are_read_on_paper():
     each(look)
 
 
+def words_are_read_on_paper():
+    """A page that is wider than its sheet would be printed smaller, all of it."""
+    ask = """(function(){var least=1e9,what='',w=document.createTreeWalker(document.body,NodeFilter.SHOW_TEXT),n;
+      while((n=w.nextNode())){var e=n.parentElement;if(!n.data.trim()||e.closest('svg,script,style,.spoken')||!e.getClientRects().length)continue;
+        var f=0.75*parseFloat(getComputedStyle(e).fontSize);if(f<least){least=f;what=n.data.trim();}}
+      return [document.documentElement.scrollWidth,least,what];})()"""
+
+    def look(browser, name, path):
+        if "@page" not in path.read_text():
+            return []
+        browser.show(PAPER_px, media="print")
+        browser.open(path)
+        width, least, what = browser.ask(ask)
+        return ([f"{width} px wide on a sheet of {PAPER_px} px"] if width > PAPER_px else []) + (
+            [f"{least:.1f} pt, \"{what}\""] if least < LEAST_pt - 0.05 else [])
+    each(look)
+
+
 def no_word_of_a_figure_is_cut():
     """Each word within its drawing, with 1 px for the rounding of its box."""
     ask = """Array.from(document.querySelectorAll('figure svg text')).filter(function(t){
@@ -121,6 +140,26 @@ def no_word_of_a_figure_is_cut():
         browser.open(path)
         return [f"{figure}: \"{text}\"" for figure, text in browser.ask(ask)]
     each(look)
+
+
+def values_of_the_map_keep_off_its_dots():
+    ask = """(function(){var m=document.querySelector('#efficiency-map svg');if(!m)return null;
+      var dots=Array.from(m.querySelectorAll('use')).map(function(u){return u.getBoundingClientRect();}).filter(function(r){return r.width>0;}),
+        words=Array.from(m.querySelectorAll('text')).filter(function(t){return /%$/.test(t.textContent.trim());});
+      return [dots.length,words.length,words.filter(function(w){var a=w.getBoundingClientRect();return dots.some(function(d){
+        return a.left<d.right&&d.left<a.right&&a.top<d.bottom&&d.top<a.bottom;});}).map(function(w){return w.textContent.trim();})];})()"""
+    maps = []
+
+    def look(browser, name, path):
+        browser.show(1280)
+        browser.open(path)
+        found = browser.ask(ask)
+        if not found:
+            return []
+        maps.append(name)
+        return [f"\"{word}\" lies on a measured point" for word in found[2]] + ([] if found[0] > 9 and found[1] > 2 else [f"{found[:2]} dots and values"])
+    each(look)
+    assert maps, "no page has a map"
 
 
 def sheets(path):
@@ -148,7 +187,7 @@ def every_sheet_says_what_it_is_and_none_is_nearly_empty():
         for no, (share, text) in enumerate(all_of_it, 1):
             if f"page {no} of {len(all_of_it)}" not in text:
                 found.append(f"{name}, sheet {no}: no \"page {no} of {len(all_of_it)}\"")
-            if share < EMPTY:
+            if share < (FIRST if no == 1 else EMPTY):
                 found.append(f"{name}, sheet {no} of {len(all_of_it)}: {100 * share:.0f} % of its height")
             report = pages()[name].parent / "report.json"
             told = json.loads(report.read_text()).get("report_id") if report.exists() else None
@@ -159,6 +198,7 @@ def every_sheet_says_what_it_is_and_none_is_nearly_empty():
 
 def the_numbers_are_those_of_the_document():
     """Torques and efficiencies of the table, and the sentence of the result, against report.json."""
+    best = """Array.from(document.querySelectorAll('#curves text')).map(function(t){return t.textContent.trim();}).filter(function(t){return /^best /.test(t);})"""
     ask = """[document.querySelector('.result').textContent,Array.from(document.querySelectorAll('#points tbody tr:not(.note)')).map(
       function(r){return Array.from(r.cells).map(function(c){return [c.dataset.label,c.textContent];});})]"""
 
@@ -175,6 +215,8 @@ def the_numbers_are_those_of_the_document():
         browser.open(path)
         result, rows = browser.ask(ask)
         said = [] if result.replace("\u00a0", " ") == report["result"] else [f"result \"{result}\""]
+        said += [f"the sheet says \"{word}\", the result \"{result}\"" for word in browser.ask(best)
+                 if word[len("best "):] not in result.replace("\u00a0", " ")]
         points = report["points"] if browser.ask("!!document.getElementById('points')") else []  # of a procedure: no table of them
         if len(rows) != len(points):
             return said + [f"{len(rows)} rows for {len(points)} points"]
@@ -227,6 +269,8 @@ def pages_are_small_and_valid():
     found = []
     for name, path in pages().items():
         size = path.stat().st_size / 1024
+        if str(harness.ROOT) in path.read_text():
+            found.append(f"{name}: names a folder of the machine on which it was made")
         if size > PAGE_KB:
             found.append(f"{name}: {size:.0f} KB")
         done = subprocess.run(["tidy", "-quiet", "-errors", "--drop-empty-elements", "no", path], capture_output=True, text=True)
@@ -252,7 +296,7 @@ def axe(file):
 
 if __name__ == "__main__":
     tests = [pictures_are_taken_and_nothing_is_on_the_console, the_numbers_are_those_of_the_document, a_page_is_readable,
-             figures_are_read_on_paper, no_word_of_a_figure_is_cut, every_sheet_says_what_it_is_and_none_is_nearly_empty, the_keyboard_reaches_everything,
+             figures_are_read_on_paper, words_are_read_on_paper, no_word_of_a_figure_is_cut, values_of_the_map_keep_off_its_dots, every_sheet_says_what_it_is_and_none_is_nearly_empty, the_keyboard_reaches_everything,
              pages_are_small_and_valid]
     OUT.mkdir(parents=True, exist_ok=True)
     if "--axe" in sys.argv:
