@@ -130,7 +130,7 @@ static void page_style(FILE *f)
 	      " dl{gap:.12rem 1rem;grid-template-columns:15rem minmax(0,1fr)}#particulars "
 	      "dl{grid-template-columns:7rem "
 	      "minmax(0,1fr) 7rem "
-	      "minmax(0,1fr)}.sign{margin-top:1.7rem}#cautions{font-size:8.5pt}\n"
+	      "minmax(0,1fr)}.sign{margin-top:1.4rem}#cautions{font-size:8pt;line-height:1.25}\n"
 	      " figure svg{max-height:var(--most,105mm)}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
 	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
