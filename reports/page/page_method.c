@@ -343,7 +343,7 @@ void page_budget(FILE *f, const struct report *r)
 
 	if (p == NULL || p->torque_Nm.n == 0)
 		return;
-	fputs("<section id=\"budget\">\n<h2>Uncertainty budget</h2>\n", f);
+	fputs("<section id=\"budget\" class=\"pair\">\n<h2>Uncertainty budget</h2>\n", f);
 	para(f, "At step %d, %s. A source with the same name in several points is the same error in all of them.",
 	     p->step + 1, r->budget_step >= 0 ? "chosen" : "the point of most shaft power");
 	budget_table(f, r->curve, "Torque", p->torque_Nm, 1, "N·m");
