@@ -377,7 +377,7 @@ enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct rep
 	if (rc == RC_OK)
 		rc = check_windows(ret, pack, lb, again->run.id, err);
 	if (rc == RC_OK)
-		rc = logbook_each_record(lb, NULL, check_record, &records, err);
+		rc = logbook_each_record(lb, NULL, RECORD_ANY, check_record, &records, err);
 	if (rc == RC_OK)
 		rc = logbook_run_texts(lb, again->run.id, &rig, &actuator, &plan, err);
 	if (rc == RC_OK)

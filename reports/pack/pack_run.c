@@ -121,7 +121,7 @@ static enum rc add_rows(struct logbook *lb, int64_t run_id, struct pack *p, stru
 	if (rc == RC_OK)
 		rc = extract_open("the pack", bytes, n, &extract, err);
 	if (rc == RC_OK)
-		rc = logbook_each_record(extract, NULL, add_record, &to, err);
+		rc = logbook_each_record(extract, NULL, RECORD_ANY, add_record, &to, err);
 	logbook_close(extract);
 	extract_free(bytes);
 	return rc == RC_OK ? to.rc : rc;

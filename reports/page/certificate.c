@@ -115,7 +115,7 @@ static enum rc gather(struct logbook *lb, struct certificate *c, struct err *err
 	if (rc == RC_OK)
 		rc = take_record(kind, json, wall_ns, c, err);
 	if (rc == RC_OK)
-		rc = logbook_each_record(lb, kind, is_it, &search, err);
+		rc = logbook_each_record(lb, kind, RECORD_ANY, is_it, &search, err);
 	if (rc == RC_OK)
 		rc = take_rig(lb, search.run_id, c, err);
 	free(kind);

@@ -131,7 +131,7 @@ static enum rc name_rig(struct logbook *lb, struct checks *c, struct err *err)
 enum rc checks_of(struct logbook *lb, struct checks **ret, struct err *err)
 {
 	struct collecting to = { .c = calloc(1, sizeof *to.c), .lb = lb };
-	enum rc rc = to.c ? logbook_each_record(lb, "check", take, &to, err) : RC_OK;
+	enum rc rc = to.c ? logbook_each_record(lb, "check", RECORD_ANY, take, &to, err) : RC_OK;
 
 	if (rc == RC_OK && (!to.c || to.failed))
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");

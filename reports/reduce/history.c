@@ -471,7 +471,7 @@ static enum rc take_all(struct collecting *c, struct err *err)
 {
 	int64_t *ids = NULL;
 	size_t n = 0, values = 0;
-	enum rc rc = logbook_each_record(c->lb, NULL, take_record, c, err);
+	enum rc rc = logbook_each_record(c->lb, NULL, RECORD_ANY, take_record, c, err);
 
 	if (rc == RC_OK)
 		rc = logbook_runs(c->lb, NULL, &ids, &n, err);

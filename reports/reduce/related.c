@@ -63,7 +63,7 @@ enum rc related_of(struct logbook *lb, const char *actuator, bool on_bench, stru
 	*ret = (struct related){ 0 };
 	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && rc == RC_OK; i++) {
 		s.first = ret->n;
-		rc = logbook_each_record(lb, kinds[i].kind, take, &s, err);
+		rc = logbook_each_record(lb, kinds[i].kind, RECORD_ANY, take, &s, err);
 	}
 	return rc;
 }

@@ -231,7 +231,7 @@ static enum rc gather(struct logbook *lb, struct report *r, const struct run_wat
 	if (rc == RC_OK)
 		rc = claimed_find(lb, r->run.id, &r->claimed, err);
 	if (rc == RC_OK)
-		rc = logbook_each_record(lb, "ready", take_ready, r, err);
+		rc = logbook_each_record(lb, "ready", RECORD_ANY, take_ready, r, err);
 	if (rc == RC_OK && !watch->walked)
 		rc = take_digest(lb, r, err);
 	if (rc != RC_OK)

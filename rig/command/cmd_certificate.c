@@ -34,7 +34,7 @@ static enum rc choose(struct logbook *lb, const char *text, int64_t *ret, struct
 			       : err_set(err, RC_ARG, 0,
 					 "found \"%.40s\", expected the number of a record: bridle log lists them",
 					 text);
-	enum rc rc = logbook_latest_record(lb, "calibration", ret, &wall_ns, &json, err);
+	enum rc rc = logbook_latest_record(lb, "calibration", RECORD_ANY, ret, &wall_ns, &json, err);
 	if (rc == RC_OK && json == NULL)
 		rc = err_set(err, RC_ARG, 0, "no calibration is kept here yet: bridle hang makes one");
 	free(json);

@@ -156,7 +156,7 @@ static enum rc all_records(struct job *j, struct err *err)
 	free(ids);
 	j->err = err;
 	if (rc == RC_OK)
-		rc = logbook_each_record(j->lb, NULL, one_record, j, err);
+		rc = logbook_each_record(j->lb, NULL, RECORD_ANY, one_record, j, err);
 	return rc == RC_OK ? j->rc : rc;
 }
 

@@ -76,7 +76,7 @@ enum rc hold_forecast(struct session *s, const struct hold_config *config, doubl
 	search.of_winding = isfinite(winding_degC);
 	double first = isfinite(winding_degC) ? winding_degC : case_degC;
 	double temp[2] = { first, isfinite(case_degC) ? case_degC : first };
-	enum rc rc = logbook_each_record(s->logbook, "hold", look, &search, err);
+	enum rc rc = logbook_each_record(s->logbook, "hold", session_place(s), look, &search, err);
 
 	*ret = (struct hold_forecast){ .time_s = NAN, .steady_degC = NAN };
 	if (rc != RC_OK || search.run_id == 0 || !isfinite(first) || !isfinite(ambient_degC))

@@ -69,7 +69,7 @@ static enum rc find_record(struct logbook *lb, const char *kind, const struct ru
 			   struct err *err)
 {
 	struct search s = { run->id, NULL };
-	enum rc rc = logbook_each_record(lb, kind, is_it, &s, err);
+	enum rc rc = logbook_each_record(lb, kind, RECORD_ANY, is_it, &s, err);
 
 	if (rc == RC_OK && !s.record)
 		rc = err_set(

@@ -180,7 +180,7 @@ enum rc log_list(struct logbook *lb, bool json, struct err *err)
 		       "samples");
 	enum rc rc = each_run(lb, list_run, runs, err);
 	if (rc == RC_OK)
-		rc = logbook_each_record(lb, NULL, take_record, &list, err);
+		rc = logbook_each_record(lb, NULL, RECORD_ANY, take_record, &list, err);
 	if (json && rc == RC_OK)
 		return printed(cli_print_json(json_pack("{s:o, s:o}", "runs", runs, "records", list.array)), err);
 	json_decref(runs);

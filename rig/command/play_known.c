@@ -37,7 +37,7 @@ static bool look(void *ctx, const struct record_info *record)
 enum rc play_known_find(struct session *s, json_t **ret, struct err *err)
 {
 	struct search search = { s->actuator.name, NULL };
-	enum rc rc = logbook_each_record(s->logbook, "obey", look, &search, err);
+	enum rc rc = logbook_each_record(s->logbook, "obey", session_place(s), look, &search, err);
 
 	*ret = search.found;
 	return rc;

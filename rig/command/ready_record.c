@@ -124,7 +124,7 @@ enum rc ready_record_check(struct session *s, int64_t wall_ns, size_t ret_allowe
 {
 	char *json = NULL;
 	int64_t record_wall_ns;
-	enum rc rc = logbook_latest_record(s->logbook, "ready", ret_id, &record_wall_ns, &json, err);
+	enum rc rc = logbook_latest_record(s->logbook, "ready", session_place(s), ret_id, &record_wall_ns, &json, err);
 
 	if (rc != RC_OK)
 		return rc;

@@ -104,8 +104,8 @@ enum rc tame_known_find(struct session *s, struct tame_known *ret, struct err *e
 	*ret = (struct tame_known){
 		.gain = NAN, .u_gain = NAN, .dof = INFINITY, .loss = LOSS, .u_loss = LOSS_HALF / sqrt(3)
 	};
-	enum rc rc = logbook_each_record(s->logbook, "obey", look_obey, &search, err);
-	return rc == RC_OK ? logbook_each_record(s->logbook, "play", look_play, &search, err) : rc;
+	enum rc rc = logbook_each_record(s->logbook, "obey", session_place(s), look_obey, &search, err);
+	return rc == RC_OK ? logbook_each_record(s->logbook, "play", session_place(s), look_play, &search, err) : rc;
 }
 
 void tame_known_clear(struct tame_known *k)

@@ -56,5 +56,5 @@ enum rc accepted_find(struct logbook *lb, const char *word, double found, double
 	struct search s = { word, found, expected, ret_reason, size };
 
 	*ret_reason = '\0';
-	return lb ? logbook_each_record(lb, "accepted", look, &s, err) : RC_OK;
+	return lb ? logbook_each_record(lb, "accepted", RECORD_ANY, look, &s, err) : RC_OK;
 }

@@ -82,5 +82,5 @@ enum rc claimed_find(struct logbook *lb, int64_t run_id, struct claimed_curve *r
 	struct search s = { run_id, ret };
 
 	*ret = (struct claimed_curve){ 0 };
-	return logbook_each_record(lb, "claimed", look, &s, err);
+	return logbook_each_record(lb, "claimed", RECORD_ANY, look, &s, err);
 }

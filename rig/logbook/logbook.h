@@ -84,9 +84,13 @@ enum rc logbook_begin(struct logbook *lb, struct err *err) MUST_CHECK;
 enum rc logbook_commit(struct logbook *lb, struct err *err) MUST_CHECK;
 void logbook_undo(struct logbook *lb);
 
-/* Reading. Strings given to the caller are malloc'ed. */
-enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret_id, int64_t *ret_wall_ns,
-			      char **ret_json, struct err *err) MUST_CHECK; /* id 0, json NULL when there is none */
+/* What was measured on a virtual bench is nothing to a real rig in the same folder, nor the reverse. A record of no run
+ * (readings that were typed in) is of both. */
+enum record_place { RECORD_ANY, RECORD_REAL, RECORD_BENCH };
+
+/* Reading. Strings given to the caller are malloc'ed. Id 0, json NULL when there is none. */
+enum rc logbook_latest_record(struct logbook *lb, const char *kind, enum record_place place, int64_t *ret_id,
+			      int64_t *ret_wall_ns, char **ret_json, struct err *err) MUST_CHECK;
 enum rc logbook_record_by_id(struct logbook *lb, int64_t id, char **ret_kind, int64_t *ret_wall_ns, char **ret_json,
 			     struct err *err) MUST_CHECK;
 
@@ -94,8 +98,8 @@ struct record_info {                 /* strings borrowed until fn returns */
 	int64_t id, run_id, wall_ns; /* run_id 0 = of no run */
 	const char *kind, *program, *json;
 };
-/* Every record of a kind (NULL = any), oldest first; stops when fn returns false. */
-enum rc logbook_each_record(struct logbook *lb, const char *kind,
+/* Every record of a kind (NULL = any) and place, oldest first; stops when fn returns false. */
+enum rc logbook_each_record(struct logbook *lb, const char *kind, enum record_place place,
 			    bool (*fn)(void *ctx, const struct record_info *record), void *ctx,
 			    struct err *err) MUST_CHECK;
 

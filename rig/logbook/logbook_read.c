@@ -45,19 +45,24 @@ static enum rc no_run(struct logbook *lb, int64_t run_id, struct err *err)
 
 /* Records. */
 
-enum rc logbook_latest_record(struct logbook *lb, const char *kind, int64_t *ret_id, int64_t *ret_wall_ns,
-			      char **ret_json, struct err *err)
+/* ?2: the place. */
+#define OF_PLACE "(?2 = 0 OR run_id IS NULL OR (SELECT on_bench FROM run WHERE run.id = record.run_id) = (?2 = 2))"
+
+enum rc logbook_latest_record(struct logbook *lb, const char *kind, enum record_place place, int64_t *ret_id,
+			      int64_t *ret_wall_ns, char **ret_json, struct err *err)
 {
 	sqlite3_stmt *st;
 	bool found = false;
 	int64_t id = 0, wall = 0;
 	char *json = NULL;
-	enum rc rc = db_prepare(lb, "SELECT id, wall_ns, json FROM record WHERE kind = ? ORDER BY id DESC LIMIT 1", &st,
-				err);
+	enum rc rc = db_prepare(
+		lb, "SELECT id, wall_ns, json FROM record WHERE kind = ?1 AND " OF_PLACE " ORDER BY id DESC LIMIT 1",
+		&st, err);
 
 	if (rc != RC_OK)
 		return rc;
 	bind_text(st, 1, kind);
+	sqlite3_bind_int(st, 2, (int)place);
 	rc = one_row(lb, st, &found, err);
 	if (rc == RC_OK && found) {
 		id = sqlite3_column_int64(st, 0);
@@ -113,19 +118,20 @@ enum rc logbook_record_by_id(struct logbook *lb, int64_t id, char **ret_kind, in
 	return rc;
 }
 
-enum rc logbook_each_record(struct logbook *lb, const char *kind,
+enum rc logbook_each_record(struct logbook *lb, const char *kind, enum record_place place,
 			    bool (*fn)(void *ctx, const struct record_info *record), void *ctx, struct err *err)
 {
 	sqlite3_stmt *st;
 	int step;
 	enum rc rc = db_prepare(lb,
 				"SELECT id, run_id, wall_ns, kind, program, json FROM record "
-				"WHERE ?1 IS NULL OR kind = ?1 ORDER BY id",
+				"WHERE (?1 IS NULL OR kind = ?1) AND " OF_PLACE " ORDER BY id",
 				&st, err);
 
 	if (rc != RC_OK)
 		return rc;
 	bind_text(st, 1, kind);
+	sqlite3_bind_int(st, 2, (int)place);
 	while ((step = sqlite3_step(st)) == SQLITE_ROW) {
 		const struct record_info record = {
 			.id = sqlite3_column_int64(st, 0),

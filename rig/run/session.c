@@ -144,7 +144,7 @@ static enum rc load_records(struct session *s, struct err *err)
 	enum rc rc = session_load_calibration(s, err);
 
 	if (rc == RC_OK)
-		rc = logbook_latest_record(s->logbook, "map", &s->map_id, &map_wall_ns, &json, err);
+		rc = logbook_latest_record(s->logbook, "map", session_place(s), &s->map_id, &map_wall_ns, &json, err);
 	if (json)
 		rc = record_to_brakemap(json, &s->map, err);
 	free(json);

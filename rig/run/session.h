@@ -98,9 +98,11 @@ enum rc session_run_end(struct session *s, const char *outcome, const char *caus
 /* Kind of the record of a calibration that is not usable (calib/cell/cellcal_gate.h): its JSON has the reason as
  * "not_usable". No reader of the kind "calibration" meets it. */
 #define SESSION_UNUSABLE "unusable_calibration"
+/* Whose records count here: those of a virtual bench, or of the real rig. */
+enum record_place session_place(const struct session *s);
 /* The newest usable calibration of the open logbook, and the newest unusable one where that is newer. */
 enum rc session_load_calibration(struct session *s, struct err *err) MUST_CHECK;
-/* RC_SAYS_NO when there is none to use, with the reason where one was made and is not usable. */
+/* RC_SAYS_NO when there is none to use, with the reason where one was made and is not usable, or not of this place. */
 enum rc session_calibrated(const struct session *s, struct err *err) MUST_CHECK;
 /* Whether an older calibration is used since the newest is not usable, with sentences that say so. */
 bool session_older_calibration(const struct session *s, char *buf, size_t size);

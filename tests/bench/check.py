@@ -129,6 +129,17 @@ def a_lever_ten_times_too_short_stops_at_the_map():
         page = pathlib.Path(bench.must("report", "--no-figures", "--accept", "seen and meant")["page"]).read_text()
         assert "seen and meant" in page and "a test of the words" in page, "the page does not say what was accepted"
         bench.must("report", "--no-figures")  # it was accepted once
+        practice_is_nothing_to_the_rig(bench)
+
+
+def practice_is_nothing_to_the_rig(bench):
+    """Who practised in the folder of a real rig, and then takes [virtual] out, has neither calibration nor map."""
+    found = {f["check"] for f in bench.must("check", "short")["findings"]}
+    bench.replace("rig.ini", "[virtual]\ncontrol = unix:run/control.sock\n", "")
+    real = {f["check"] for f in bench.must("check", "short")["findings"]} - found
+    assert real == {"not_calibrated", "not_mapped"}, real
+    refused = bench.run("map", "--actuator", "paddle-winder", "--json")
+    assert refused.status == 1 and "was made on a virtual bench" in refused.json["message"], refused
 
 
 if __name__ == "__main__":

@@ -98,7 +98,7 @@ static void holds_the_run_and_what_it_rests_on(void **state)
 	assert_int_equal(runs[0], two);
 	assert_int_equal(runs[1], one);
 	assert_int_not_equal(logbook_run_info(lb, other, &info, &b->err), RC_OK);
-	must(logbook_each_record(lb, NULL, count_record, kinds, &b->err));
+	must(logbook_each_record(lb, NULL, RECORD_ANY, count_record, kinds, &b->err));
 	assert_string_equal(kinds, "calibration check accepted ");
 	struct seen seen = { .first = 2000, .same = true };
 	must(logbook_each_sample(lb, two, INT64_MIN, INT64_MAX, look, &seen, &b->err));

@@ -361,13 +361,13 @@ static void records_and_runs_are_found(void **state)
 	size_t n = 0;
 
 	open_book(b);
-	OK(logbook_latest_record(b->lb, "calibration", &id, &wall, &json, &b->err));
+	OK(logbook_latest_record(b->lb, "calibration", RECORD_ANY, &id, &wall, &json, &b->err));
 	assert_int_equal(id, 0);
 	assert_null(json);
 	OK(logbook_record(b->lb, 0, 10, "calibration", "{\"n\":1}", &first, &b->err));
 	OK(logbook_record(b->lb, 0, 20, "map", "{}", NULL, &b->err));
 	OK(logbook_record(b->lb, 0, 30, "calibration", "{\"n\":2}", &second, &b->err));
-	OK(logbook_latest_record(b->lb, "calibration", &id, &wall, &json, &b->err));
+	OK(logbook_latest_record(b->lb, "calibration", RECORD_ANY, &id, &wall, &json, &b->err));
 	assert_int_equal(id, second);
 	assert_int_equal(wall, 30);
 	assert_string_equal(json, "{\"n\":2}");
@@ -389,6 +389,12 @@ static void records_and_runs_are_found(void **state)
 	OK(logbook_runs(b->lb, NULL, &ids, &n, &b->err));
 	assert_int_equal(n, 3);
 	free(ids);
+	int64_t on_bench; /* begin_run's are */
+	OK(logbook_record(b->lb, begin_run(b, "hang", 0), 40, "calibration", "{\"n\":3}", &on_bench, &b->err));
+	OK(logbook_latest_record(b->lb, "calibration", RECORD_BENCH, &id, NULL, NULL, &b->err));
+	assert_int_equal(id, on_bench);
+	OK(logbook_latest_record(b->lb, "calibration", RECORD_REAL, &id, NULL, NULL, &b->err));
+	assert_int_equal(id, second);
 }
 
 /* I12: append-only, for everybody. */

@@ -103,6 +103,52 @@ static void a_record_that_is_not_whole_is_refused(void **state)
 	assert_true(err.what[0] != '\0');
 }
 
+/* What was practised on a virtual bench is nothing to the rig in the same folder, nor the reverse; readings that were
+ * typed in are of both. */
+static void a_bench_and_a_rig_have_calibrations_of_their_own(void **state)
+{
+	struct session s;
+	struct err err = { 0 };
+	struct cellcal cal = { .model = CELLCAL_LINE, .degree = 1, .coef = { 0, 3000 }, .max_Nm = 50, .dof = 8 };
+
+	scene_open(*state, &s);
+	s.rig.is_virtual = true;
+	scene_run(&s, "hang");
+	int64_t practised = calibrate(&s, 1000);
+	assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+	assert_int_equal(s.calibration_id, practised);
+
+	s.rig.is_virtual = false;
+	assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+	assert_int_equal(session_calibrated(&s, &err), RC_SAYS_NO);
+	scene_says(&err,
+		   "this rig is not calibrated; run bridle hang first. Calibration 1 was made on a virtual bench.");
+
+	scene_end(&s, "done");
+	scene_run(&s, "hang");
+	int64_t real = calibrate(&s, 2000);
+	scene_record(&s, SESSION_UNUSABLE, "{\"not_usable\": \"nothing hung\"}");
+	assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+	assert_int_equal(s.calibration_id, real);
+	assert_true(s.unusable_id > real);
+
+	s.rig.is_virtual = true;
+	s.unusable_id = 0;
+	assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+	assert_int_equal(s.calibration_id, practised);
+	assert_int_equal(s.unusable_id, 0);
+
+	char *json = record_from_cellcal(&cal);
+	int64_t typed = 0;
+	assert_int_equal(logbook_record(s.logbook, 0, NOON_NS, "calibration", json, &typed, &err), RC_OK);
+	free(json);
+	for (int i = 0; i < 2; i++) {
+		s.rig.is_virtual = i;
+		assert_int_equal(session_load_calibration(&s, &err), RC_OK);
+		assert_int_equal(s.calibration_id, typed);
+	}
+}
+
 /* A record without its reason is not usable all the same; tables that cannot be read are told. */
 static void what_the_logbook_does_not_tell(void **state)
 {
@@ -130,6 +176,7 @@ int main(void)
 		ON_A_LOGBOOK(the_newest_is_used),
 		ON_A_LOGBOOK(a_newer_one_that_is_not_usable_is_told),
 		ON_A_LOGBOOK(only_one_that_is_not_usable_is_none),
+		ON_A_LOGBOOK(a_bench_and_a_rig_have_calibrations_of_their_own),
 		ON_A_LOGBOOK(a_record_that_is_not_whole_is_refused),
 		ON_A_LOGBOOK(what_the_logbook_does_not_tell),
 	};
