@@ -61,8 +61,8 @@ def demo(bench):
     small_heat(bench.folder)
     bench.start()
     for kind, words in {"hold": ("--torque", "20 N.m", "--time", "100 s", "--cool", "30 s", "--torques", "30,25"),
+                        "obey": ("--torque", "20 N.m", "--steps", "3", "--speeds", "10,30"),
                         "play": ("--torque", "20 N.m", "--loops", "1", "--rig-stiffness", "3000 N.m/rad ± 1 %"),
-                        "obey": ("--torque", "20 N.m", "--steps", "3"),
                         "ripple": ("--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m", "--orders", "7"),
                         "tame": ("--loop", typed(bench.folder / "joint.ini", "ratio = 36\n" + LOOP), "--time", "20 s", "--draws", "100")}.items():
         run = bench.must(kind, *ACTUATOR, *words)["run_id"]
