@@ -100,7 +100,7 @@ static double part_u(const json_t *part)
 static void sources_of(FILE *f, const struct procedure_number *x)
 {
 	double below = INFINITY;
-	char u[64];
+	char u[64], name[160];
 
 	for (size_t row = 0; row < SOURCES; row++) {
 		const json_t *part, *next = NULL;
@@ -119,7 +119,8 @@ static void sources_of(FILE *f, const struct procedure_number *x)
 		fputs("<tr><td data-label=\"quantity\">", f);
 		text_html(f, row == 0 ? x->label : "");
 		fputs("</td><td data-label=\"source\">", f);
-		text_html(f, json_string_value(json_object_get(next, "source")));
+		text_swap(name, sizeof name, json_string_value(json_object_get(next, "source")), "N.m", "N·m");
+		text_html(f, name);
 		fprintf(f,
 			"</td><td class=\"n\" data-label=\"u\">%s</td><td data-label=\"unit\">%s</td><td class=\"n\" "
 			"data-label=\"share of the variance\">%.0f %%</td></tr>\n",

@@ -186,16 +186,25 @@ static enum rc run(const struct cli *cli, struct shared *done, struct err *err)
 	return rc;
 }
 
+static const char *plural(size_t n)
+{
+	return n == 1 ? "" : "s";
+}
+
 static int print(const struct cli *cli, const struct shared *d)
 {
 	if (cli->json)
 		return cli_print_json(json_pack("{s:I, s:I, s:I, s:I, s:b}", "runs", (json_int_t)d->runs, "known",
 						(json_int_t)d->known, "left_out", (json_int_t)d->left, "records",
 						(json_int_t)d->records, "views_old", d->views_old));
-	printf("Shared: %zu runs, %zu calibrations and checks. There already: %zu runs.\n", d->runs, d->records,
-	       d->known);
+	if (d->runs + d->records + d->known + d->left == 0)
+		puts("Nothing to share: the logbook has no run that gives a result, no calibration and no check.");
+	else
+		printf("Shared: %zu run%s, %zu calibration%s or check%s. There already: %zu run%s.\n", d->runs,
+		       plural(d->runs), d->records, plural(d->records), plural(d->records), d->known, plural(d->known));
 	if (d->left > 0)
-		printf("Left out: %zu that give no result. The last of them: %s\n", d->left, d->why_left);
+		printf("Left out: %zu run%s without a result. The last of them: %s\n", d->left, plural(d->left),
+		       d->why_left);
 	if (d->views_old)
 		printf("The database's views are older than this program, and you may not make them anew. Their owner "
 		       "does it by running bridle share once.\n");
