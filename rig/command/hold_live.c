@@ -446,28 +446,19 @@ static void print(const void *ctx)
 static void keep(const void *ctx, json_t *rests_on)
 {
 	const struct holding *w = ctx;
-	json_t *list = json_array();
 
-	for (size_t i = 0; i < w->wanted.n_list; i++)
-		json_array_append_new(list, json_real(w->wanted.list[i]));
-	json_object_set_new(rests_on, "torques_Nm", list);
+	live_procedure_keep_list(rests_on, "torques_Nm", w->wanted.list, w->wanted.n_list);
 }
 
 /* What was foretold rested on an earlier hold, and stays as it was said. */
 static enum rc recall(void *ctx, const json_t *record, struct err *err)
 {
 	struct holding *w = ctx;
-	const json_t *list = json_object_get(json_object_get(record, "rests_on"), "torques_Nm"), *torque;
 	const json_t *said = json_object_get(record, "forecast");
 	const char *end = json_string_value(json_object_get(said, "ends_by"));
-	size_t i;
 
 	(void)err;
-	json_array_foreach(list, i, torque)
-	{
-		if (w->wanted.n_list < HOLD_TORQUES)
-			w->wanted.list[w->wanted.n_list++] = json_number_value(torque);
-	}
+	w->wanted.n_list = live_procedure_recall_list(record, "torques_Nm", w->wanted.list, HOLD_TORQUES);
 	w->forecast.run_id = json_integer_value(json_object_get(said, "run_id"));
 	w->forecast.time_s = w->config.forecast_s;
 	for (int e = HOLD_OPEN; end && e <= HOLD_TIME; e++)

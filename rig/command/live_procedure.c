@@ -268,3 +268,22 @@ void live_procedure_end(struct live_procedure *p, const struct live_procedure_pa
 	json_decref(p->budget);
 	free(p);
 }
+
+void live_procedure_keep_list(json_t *rests_on, const char *name, const double *list, size_t n)
+{
+	json_t *array = json_array();
+
+	for (size_t i = 0; i < n; i++)
+		json_array_append_new(array, json_real(list[i]));
+	json_object_set_new(rests_on, name, array);
+}
+
+size_t live_procedure_recall_list(const json_t *record, const char *name, double *ret, size_t most)
+{
+	const json_t *array = json_object_get(json_object_get(record, "rests_on"), name);
+	size_t n = json_array_size(array) < most ? json_array_size(array) : most;
+
+	for (size_t i = 0; i < n; i++)
+		ret[i] = json_number_value(json_array_get(array, i));
+	return n;
+}

@@ -117,4 +117,8 @@ json_t *live_procedure_document(const struct live_procedure *p, const struct liv
 struct live_procedure *live_procedure_new(const struct live_procedure_parts *parts, const void *request);
 void live_procedure_end(struct live_procedure *p, const struct live_procedure_parts *parts);
 
+/* A list of numbers into "rests_on" of a record and back from it, at most so many. */
+void live_procedure_keep_list(json_t *rests_on, const char *name, const double *list, size_t n);
+size_t live_procedure_recall_list(const json_t *record, const char *name, double *ret, size_t most);
+
 #endif

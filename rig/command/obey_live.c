@@ -589,25 +589,16 @@ static const struct live_procedure_key keys[] = {
 static void keep(const void *ctx, json_t *rests_on)
 {
 	const struct obeying *w = ctx;
-	json_t *list = json_array();
 
-	for (size_t i = 0; i < w->turn.n_speeds; i++)
-		json_array_append_new(list, json_real(w->turn.speed_rpm[i]));
-	json_object_set_new(rests_on, "speeds_rpm", list);
+	live_procedure_keep_list(rests_on, "speeds_rpm", w->turn.speed_rpm, w->turn.n_speeds);
 }
 
 static enum rc recall(void *ctx, const json_t *record, struct err *err)
 {
 	struct obeying *w = ctx;
-	const json_t *list = json_object_get(json_object_get(record, "rests_on"), "speeds_rpm"), *rpm;
-	size_t i;
 
 	(void)err;
-	json_array_foreach(list, i, rpm)
-	{
-		if (w->turn.n_speeds < OBEY_TURN_SPEEDS)
-			w->turn.speed_rpm[w->turn.n_speeds++] = json_number_value(rpm);
-	}
+	w->turn.n_speeds = live_procedure_recall_list(record, "speeds_rpm", w->turn.speed_rpm, OBEY_TURN_SPEEDS);
 	return RC_OK;
 }
 

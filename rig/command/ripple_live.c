@@ -298,25 +298,16 @@ static void print(const void *ctx)
 static void keep(const void *ctx, json_t *rests_on)
 {
 	const struct rippling *w = ctx;
-	json_t *list = json_array();
 
-	for (size_t i = 0; i < w->wanted.n_list; i++)
-		json_array_append_new(list, json_real(w->wanted.list[i]));
-	json_object_set_new(rests_on, "orders", list);
+	live_procedure_keep_list(rests_on, "orders", w->wanted.list, w->wanted.n_list);
 }
 
 static enum rc recall(void *ctx, const json_t *record, struct err *err)
 {
 	struct rippling *w = ctx;
-	const json_t *list = json_object_get(json_object_get(record, "rests_on"), "orders"), *order;
-	size_t i;
 
 	(void)err;
-	json_array_foreach(list, i, order)
-	{
-		if (w->wanted.n_list < RIPPLE_ORDERS)
-			w->wanted.list[w->wanted.n_list++] = json_number_value(order);
-	}
+	w->wanted.n_list = live_procedure_recall_list(record, "orders", w->wanted.list, RIPPLE_ORDERS);
 	return RC_OK;
 }
 
