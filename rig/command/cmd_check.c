@@ -111,7 +111,9 @@ static enum rc read_all(struct checking *c, struct err *err)
 	}
 	size_t n = c->mistakes.n + c->mistakes.more;
 	return n == 0 ? RC_OK
-		      : err_set(err, RC_ARG, 0, "%s: %zu mistake%s in its files", c->cli->bench, n, n > 1 ? "s" : "");
+		      : err_set(err, RC_ARG, 0, "%s: %zu mistake%s in its files",
+				strcmp(c->cli->bench, ".") == 0 ? "this bench folder" : c->cli->bench, n,
+				n > 1 ? "s" : "");
 }
 
 static bool told(const struct checking *c, const char *text)
