@@ -275,7 +275,7 @@ void seq_endure_step(void *state, const struct snapshot *snap, struct seq_out *r
 	watch_case(s, snap, ret);
 	ret->phase = words[s->phase];
 	ret->done = s->phase == ENDURE_END;
-	ret->thin_s = is_kept(s) || s->phase == ENDURE_START ? 0 : ENDURE_THIN_S;
+	ret->thin_s = is_kept(s) ? 0 : ENDURE_THIN_S; /* the first cycle, and so the start, is kept */
 	ret->progress_frac = ret->done ? 1 : (double)s->cycles / all;
 	ret->remaining_s = (all - (double)s->cycles) * seq_endure_cycle_s(&s->config);
 	set_wish(s, ret);

@@ -526,6 +526,22 @@ static void the_sentence_of_each_end(void **state)
 	assert_true(f.ok && f.decides == FORECAST_TORQUE);
 }
 
+/* What programs read of a check: only a torque beyond the calibration is told and does not refuse. */
+static void the_words_of_each_check(void **state)
+{
+	(void)state;
+	for (int i = 0; i < FORECAST_CHECKS; i++) {
+		enum forecast_check check = (enum forecast_check)i;
+
+		assert_int_equal(forecast_check_refuses(check), check != FORECAST_CALIBRATED);
+		for (int k = 0; k < i; k++)
+			assert_string_not_equal(forecast_check_word(check),
+						forecast_check_word((enum forecast_check)k));
+	}
+	assert_string_equal(forecast_check_unit(FORECAST_SPEED), "rpm");
+	assert_string_equal(forecast_check_unit(FORECAST_SUPPLY_VOLTAGE), "");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -551,6 +567,7 @@ int main(void)
 		cmocka_unit_test_setup(several_speeds_are_told_apart, make),
 		cmocka_unit_test_setup(the_step_of_a_search, make),
 		cmocka_unit_test_setup(the_sentence_of_each_end, make),
+		cmocka_unit_test(the_words_of_each_check),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -257,6 +257,15 @@ static void a_single_channel_has_no_way(void **state)
 	expect(&w, PROBE_SPEED, PROBE_FAULT, "to and fro");
 }
 
+static void each_verdict_has_a_word(void **state)
+{
+	(void)state;
+	assert_string_equal(probe_say_word(PROBE_NONE), "none");
+	assert_string_equal(probe_say_word(PROBE_GOOD), "good");
+	assert_string_equal(probe_say_word(PROBE_LOOK), "look");
+	assert_string_equal(probe_say_word(PROBE_FAULT), "fault");
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -270,6 +279,7 @@ int main(void)
 		cmocka_unit_test(a_reversed_sign),
 		cmocka_unit_test(too_little_says_nothing),
 		cmocka_unit_test(a_single_channel_has_no_way),
+		cmocka_unit_test(each_verdict_has_a_word),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

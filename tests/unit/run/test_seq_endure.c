@@ -23,7 +23,8 @@ struct run {
 	struct seq_out out;
 	char note[64][200];
 	size_t notes;
-	double heats_K_per_Nm, drift_A; /* of the case at the end of a load; of the current, a cycle */
+	double hot_K, heats_K_per_Nm, drift_A; /* of the case at the end of a load; of the current, a cycle */
+	size_t current_every;                  /* ticks that its current is told in; 0: in each */
 	bool loaded_while_slow, thinned_wrongly;
 	size_t thin, ticks;
 };
@@ -66,8 +67,10 @@ static void physics(struct run *r)
 	r->snap.speed_rpm = w->mode == DRIVE_SPEED ? w->speed_rpm - way * 0.05 * torque_Nm : 0;
 	r->snap.torque_Nm = way * torque_Nm;
 	r->snap.current_A = NO_LOAD_A + r->drift_A * (double)r->s.number + torque_Nm * 0.1;
+	if (r->current_every && r->ticks % r->current_every)
+		r->snap.current_A = NAN;
 	r->snap.temp_degC[TEMP_AMBIENT] = 20;
-	r->snap.temp_degC[TEMP_CASE] = 25 + r->heats_K_per_Nm * torque_Nm;
+	r->snap.temp_degC[TEMP_CASE] = 25 + r->hot_K + r->heats_K_per_Nm * torque_Nm;
 	r->loaded_while_slow = r->loaded_while_slow || (w->brake_A > 0.01 && fabs(w->speed_rpm) < 59);
 }
 
@@ -172,6 +175,59 @@ static void a_hot_case_ends_it_in_order(void **state)
 	assert_non_null(strstr(r.note[0], "the case is at"));
 }
 
+/* Wherever it is seen: a shaft without a load goes down at once, and in the pause nothing is left to do. */
+static void a_hot_case_without_a_load(void **state)
+{
+	static const struct {
+		enum endure_phase at;
+		double most_s; /* down at 60 rpm/s and 1 s; 15 N.m off at 20 N.m/s and 1 s before that */
+	} rows[] = {
+		{ ENDURE_SPEED, 1.6 }, { ENDURE_NO_LOAD, 2.2 }, { ENDURE_UNLOAD, 4 },
+		{ ENDURE_DOWN, 2.2 },  { ENDURE_PAUSE, 0.05 },
+	};
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct endure_config c = two_ways(5);
+		struct run r = begun(&c);
+
+		while (r.s.phase != rows[i].at)
+			step(&r);
+		for (int k = 0; k < 30 && rows[i].at == ENDURE_SPEED; k++)
+			step(&r); /* half a second on the way up */
+		r.hot_K = 50;
+		run_to_end(&r, rows[i].most_s);
+		assert_int_equal(r.s.found.stop, ENDURE_CASE);
+		assert_int_equal(r.s.cycles, 0);
+		assert_int_equal(r.notes, 1);
+		assert_non_null(strstr(r.note[0], "the case is at 75"));
+	}
+}
+
+/* A gap in the current leaves its mean as it is; a cycle without any cannot be judged, and ends it. */
+static void a_current_that_is_not_told(void **state)
+{
+	(void)state;
+	struct endure_config c = two_ways(3);
+	struct run r = begun(&c);
+	struct endure_cycle cycle;
+
+	r.current_every = 3;
+	run_to_end(&r, 1.2 * 3 * seq_endure_cycle_s(&c));
+	assert_int_equal(r.s.cycles, 3);
+	assert_int_equal(r.s.found.stop, ENDURE_NONE);
+	assert_true(endure_cycle_parse(r.note[2], &cycle));
+	assert_near(cycle.no_load_A, NO_LOAD_A, 1e-6);
+	r = begun(&c);
+	r.current_every = 1000000;
+	run_to_end(&r, 1.2 * 3 * seq_endure_cycle_s(&c));
+	assert_int_equal(r.s.cycles, 1);
+	assert_int_equal(r.s.found.stop, ENDURE_CURRENT);
+	assert_true(endure_cycle_parse(r.note[0], &cycle));
+	assert_true(isnan(cycle.no_load_A));
+	assert_near(cycle.load_Nm, 15, 0.5);
+}
+
 static void time_ends_it_after_a_whole_cycle(void **state)
 {
 	(void)state;
@@ -241,6 +297,8 @@ int main(void)
 		cmocka_unit_test(cycles_are_told_one_by_one),
 		cmocka_unit_test(a_drift_is_told_and_then_stops),
 		cmocka_unit_test(a_hot_case_ends_it_in_order),
+		cmocka_unit_test(a_hot_case_without_a_load),
+		cmocka_unit_test(a_current_that_is_not_told),
 		cmocka_unit_test(time_ends_it_after_a_whole_cycle),
 		cmocka_unit_test(a_contactor_that_stays_open_asks_to_stop),
 		cmocka_unit_test(a_droop_is_that_of_the_speeds_with_a_load),

@@ -174,6 +174,69 @@ static void what_goes_wrong_ends_it(void **state)
 	}
 }
 
+/* A speed that is told in one phase, whatever the shaft does. */
+struct bent {
+	struct seq_excite *s;
+	enum excite_phase at;
+	double rpm;
+};
+
+static void step_bent(void *state, const struct snapshot *snap, struct seq_out *ret)
+{
+	const struct bent *bent = state;
+	struct snapshot seen = *snap;
+
+	if (bent->s->phase == bent->at)
+		seen.speed_rpm = bent->rpm;
+	seq_excite_step(bent->s, &seen, ret);
+}
+
+static void a_free_shaft_without_a_mean_speed_or_that_coasts_on(void **state)
+{
+	static const struct {
+		enum excite_phase at;
+		double rpm;
+		const char *says; /* NULL: it is done */
+	} rows[] = {
+		{ EXCITE_SETTLE, 20, "the shaft does not keep a mean speed: 20 rpm, wanted 30 rpm" },
+		{ EXCITE_SETTLE, NAN, "the free shaft ran away" },
+		{ EXCITE_OFF, 5, NULL }, /* after 30 s */
+	};
+	static struct seq_excite s;
+
+	(void)state;
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		struct tiny_rig rig = tiny_rig_make(4);
+		struct excite_config c = free_shaft();
+		struct bent bent = { &s, rows[i].at, rows[i].rpm };
+
+		rig.tare_count = rig.zero_count;
+		seq_excite_begin(&s, &c);
+		struct seq_out out = tiny_run(&rig, step_bent, &bent, 200, NULL, NULL);
+		assert_true(rows[i].says ? out.stop && !out.done : out.done && !out.stop);
+		if (rows[i].says && !strstr(out.event.text, rows[i].says))
+			fail_msg("row %zu: %s", i, out.event.text);
+		assert_true(isfinite(out.wish.torque_Nm) && s.mean_Nm > 0); /* a speed that is none takes nothing off */
+		assert_true(rows[i].says || (double)rig.ticks * TINY_TICK_S > 30 + c.record_s);
+	}
+}
+
+/* Ten minutes of ticks are kept; what follows is not, and it ends all the same. */
+static void a_record_longer_than_its_room(void **state)
+{
+	static struct seq_excite s;
+	struct tiny_rig rig = tiny_rig_make(4);
+	struct excite_config c = free_shaft();
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	c.record_s = EXCITE_ROWS * TINY_TICK_S + 20;
+	seq_excite_begin(&s, &c);
+	struct seq_out out = tiny_run(&rig, seq_excite_step, &s, 2 * c.record_s, NULL, NULL);
+	assert_true(out.done && !out.stop);
+	assert_int_equal(s.n, EXCITE_ROWS);
+}
+
 static void a_locked_shaft_that_slips_ends_it(void **state)
 {
 	static struct seq_excite s;
@@ -237,6 +300,8 @@ int main(void)
 		cmocka_unit_test(the_steps_take_the_size_that_the_swing_needs),
 		cmocka_unit_test(a_locked_shaft_is_excited_about_a_standing_torque),
 		cmocka_unit_test(what_goes_wrong_ends_it),
+		cmocka_unit_test(a_free_shaft_without_a_mean_speed_or_that_coasts_on),
+		cmocka_unit_test(a_record_longer_than_its_room),
 		cmocka_unit_test(a_locked_shaft_that_slips_ends_it),
 		cmocka_unit_test(an_oscillation_ends_it_at_the_first_reading_beyond),
 	};

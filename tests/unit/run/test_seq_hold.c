@@ -184,6 +184,15 @@ static void what_is_wrong_is_said(void **state)
 	}
 }
 
+static void each_end_has_a_word(void **state)
+{
+	(void)state;
+	assert_string_equal(hold_end_word(HOLD_OPEN), "open");
+	assert_string_equal(hold_end_word(HOLD_EQUILIBRIUM), "equilibrium");
+	assert_string_equal(hold_end_word(HOLD_LIMIT), "limit");
+	assert_string_equal(hold_end_word(HOLD_TIME), "time");
+}
+
 int main(void)
 {
 	const struct CMUnitTest tests[] = {
@@ -192,6 +201,7 @@ int main(void)
 		cmocka_unit_test(time_ends_it_and_nothing_drawn_without_load_counts),
 		cmocka_unit_test(at_a_slow_speed_the_brake_makes_the_torque),
 		cmocka_unit_test(what_is_wrong_is_said),
+		cmocka_unit_test(each_end_has_a_word),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

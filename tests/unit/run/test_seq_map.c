@@ -533,6 +533,21 @@ static void a_speed_that_goes_in_mid_dwell(void **state)
 	assert_near(map.reading[0].torque_Nm, 0.5, 0.02);
 }
 
+static void a_contactor_that_stays_open(void **state)
+{
+	struct tiny_rig rig = tiny_rig_make(3);
+	struct map_config c = usual();
+
+	(void)state;
+	rig.contactor_fails = true;
+	rig.tare_count = rig.zero_count;
+	assert_true(seq_map_begin(&map, &c));
+	struct seq_out out = tiny_run(&rig, seq_map_step, &map, 20, NULL, NULL);
+	assert_true(out.stop && !out.done);
+	assert_non_null(strstr(out.event.text, "the contactor does not close"));
+	assert_true(rig.ticks > 100 && fabs(rig.coil_A) < 1e-12);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -554,6 +569,7 @@ int main(void)
 		cmocka_unit_test(a_map_of_one_current),
 		cmocka_unit_test(what_is_not_known_is_not_run_in_or_foreseen),
 		cmocka_unit_test(a_slow_cell_with_gaps),
+		cmocka_unit_test(a_contactor_that_stays_open),
 		cmocka_unit_test(a_speed_that_goes_in_mid_dwell),
 	};
 

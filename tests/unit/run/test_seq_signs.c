@@ -16,6 +16,7 @@
 struct lie {
 	bool cell, pick, rotor, ratio;
 	bool no_speed, no_angle;                  /* what the pick-up does: nothing, a speed alone */
+	double waits_s;                           /* so long its drive waits for a person */
 	double goes_on_rpm;                       /* what it tells of a shaft in the end; 0: the truth */
 	double swing_Nm;                          /* of the torque once a turn */
 	double coil_frac;                         /* of the brake's current that is read back; 0: all */
@@ -45,6 +46,7 @@ static void step_through(void *state, const struct snapshot *snap, struct seq_ou
 	seen.drive_rotor_rpm *= lie->rotor ? -1 : lie->ratio ? 1.5 : 1;
 	if (lie->coil_frac > 0)
 		seen.brake_A *= lie->coil_frac;
+	seen.drive_waits = (double)(seen.now.ns - 1000000000) * 1e-9 < lie->waits_s;
 	if (lie->no_speed)
 		seen.speed_rpm = NAN;
 	if (lie->no_angle)
@@ -237,6 +239,24 @@ static void what_does_not_turn_or_stop_is_told(void **state)
 	}
 }
 
+/* A drive that waits for its person stops the clock of the phase: the contactor has all its time after that. */
+static void a_drive_that_waits_stops_the_clock(void **state)
+{
+	struct lie lie = { .waits_s = 40 };
+	struct tiny_rig rig = tiny_rig_make(35);
+	const struct signs_config config = {
+		.speed_rpm = 20, .slew_rpm_per_s = 40, .answer_Nm = 1.5, .most_A = 0.3, .max_A = 1
+	};
+
+	(void)state;
+	rig.tare_count = rig.zero_count;
+	rig.contactor_fails = true;
+	seq_signs_begin(&told, &config);
+	struct seq_out out = tiny_run(&rig, step_through, &lie, 60, bend, &lie);
+	assert_true(out.stop && strstr(out.event.text, "the contactor does not close"));
+	assert_true((double)rig.ticks * TINY_TICK_S > 41);
+}
+
 /* A person's hand in the drive's place: lets go once under load, waits, and turns again. */
 struct hand {
 	unsigned lets_go, asked; /* notes that asked for turning */
@@ -294,6 +314,7 @@ int main(void)
 		cmocka_unit_test(no_torque_at_all_is_told),
 		cmocka_unit_test(a_cell_that_does_not_answer_is_told),
 		cmocka_unit_test(what_does_not_turn_or_stop_is_told),
+		cmocka_unit_test(a_drive_that_waits_stops_the_clock),
 		cmocka_unit_test(who_lets_go_begins_again_without_load),
 	};
 
