@@ -113,6 +113,47 @@ enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_foun
 	return draw("hold", &t, plot, "Temperatures against time, from the begin of the hold.", ret, err);
 }
 
+enum rc carry_figure_holding(const struct hold_found *found, struct procedure *ret, struct err *err)
+{
+	double torque_Nm[HOLD_TORQUES], time_s[HOLD_TORQUES], low_s[HOLD_TORQUES], high_s[HOLD_TORQUES];
+	struct carry_table t = { "torque (N.m),time (s),low (s),high (s)", 0, { torque_Nm, time_s, low_s, high_s } };
+	const struct carry_words words = {
+		"hold", "holding", "Holding time",
+		"Torque against the time to the limit from cold, with the band of 95 %; open: "
+		"beyond what was held; dashed: continuous torque."
+	};
+	char plot[1200], level[160] = "";
+
+	for (size_t i = 0; i < found->n_points; i++) {
+		const struct thermal_answer *time = &found->point[i].time_s;
+		if (!isfinite(time->value)) /* no end */
+			continue;
+		torque_Nm[t.n] = found->point[i].torque_Nm;
+		time_s[t.n] = time->value;
+		low_s[t.n] = isfinite(time->low) ? time->low : NAN;
+		high_s[t.n++] = isfinite(time->high) ? time->high : NAN;
+	}
+	if (t.n < 2)
+		return RC_OK;
+	if (isfinite(found->continuous_Nm.value))
+		snprintf(level, sizeof level,
+			 ", \\\n  %.9g with lines dt 2 lw 2 lc rgb 'gray40' title 'continuous (S1)'",
+			 found->continuous_Nm.value);
+	snprintf(
+		plot, sizeof plot,
+		"set xlabel 'time to %.4g °C / min'\nset ylabel 'torque / N·m'\nset logscale x\n"
+		"plot 'holding.csv' using ($2/60):1 every ::1 with lines lw 2 lc rgb 'black' notitle, \\\n"
+		"  '' using ($2/60):1:($3/60):($4/60) every ::1 with xerrorbars pt 7 ps 0.1 lc rgb 'black' notitle, "
+		"\\\n"
+		"  '' using ($2/60):($1 > %.9g ? NaN : $1) every ::1 with points pt 7 ps 0.9 lc rgb 'black' title "
+		"'held', "
+		"\\\n"
+		"  '' using ($2/60):($1 > %.9g ? $1 : NaN) every ::1 with points pt 6 ps 0.9 lw 2 lc rgb 'black' title "
+		"'extrapolated'%s\n",
+		found->limit_degC, found->most_Nm, found->most_Nm, level);
+	return carry_draw(CARRY_DRAW_STYLE, &words, &t, plot, ret, err);
+}
+
 enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err)
 {
 	double order[ORDER_WAVES], amplitude[ORDER_WAVES], U[ORDER_WAVES], most = 0, first = INFINITY, last = 0;

@@ -25,6 +25,8 @@ enum rc carry_figure_play(const double *torque_Nm, const double *angle_arcmin, s
 /* Temperatures against time, with the limit where there is one. */
 enum rc carry_figure_hold(const struct thermal_record *r, const struct hold_found *found, struct procedure *ret,
 			  struct err *err) MUST_CHECK;
+/* Torque against the time to the limit, with bands and the continuous torque; nothing below two such times. */
+enum rc carry_figure_holding(const struct hold_found *found, struct procedure *ret, struct err *err) MUST_CHECK;
 /* Amplitudes by order with their intervals; those out of sight are left out. */
 enum rc carry_figure_ripple(const struct ripple_found *found, struct procedure *ret, struct err *err) MUST_CHECK;
 /* Commanded and measured torque of a stretch of a fast record against time. */

@@ -137,10 +137,12 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 		return rc;
 	if ((rc = hold_find(&s->wanted->of, &r, s->found, err)))
 		err_prefix(err, "%s: ", o->table.name);
-	if (!rc && s->wanted->rig.figure)
-		rc = carry_figure_draw(carry_figure_hold(&r, s->found, &figure, err), s->wanted->rig.figure, &figure,
-				       err);
-	return rc;
+	if (rc || !s->wanted->rig.figure)
+		return rc;
+	rc = carry_figure_hold(&r, s->found, &figure, err);
+	if (!rc)
+		rc = carry_figure_holding(s->found, &figure, err);
+	return carry_figure_draw(rc, s->wanted->rig.figure, &figure, err);
 }
 
 static json_t *in_json(const void *state)
@@ -192,7 +194,8 @@ int cmd_hold(int argc, char **argv)
 		{ "time", "TIME", "at the rig: the longest hold (default 2 h)", &w.rig.time, NULL },
 		{ "cool", "TIME", "at the rig: how long the cooling is recorded (default 15 min)", &w.rig.cool, NULL },
 		{ "out", "FILE.csv", "at the rig: the record as a table for --from", &w.rig.out, NULL },
-		{ "figure", "DIR", "draw it there: hold.svg, with its table and script", &w.rig.figure, NULL },
+		{ "figure", "DIR", "draw hold.svg and holding.svg there, with tables and scripts", &w.rig.figure,
+		  NULL },
 		{ "answers", "yes",
 		  "answer yes to every item of the checklist; on a virtual bench only: on a real rig a person types "
 		  "them",

@@ -385,7 +385,9 @@ static enum rc evaluate(void *ctx, struct err *err)
 	}
 	if (rc == RC_OK)
 		add_budget(w);
-	return rc == RC_OK ? carry_figure_hold(&r, &w->found, &w->p.result, err) : rc;
+	if (rc == RC_OK)
+		rc = carry_figure_hold(&r, &w->found, &w->p.result, err);
+	return rc == RC_OK ? carry_figure_holding(&w->found, &w->p.result, err) : rc;
 }
 
 static json_t *forecast_json(const struct hold_forecast *f)

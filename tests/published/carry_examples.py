@@ -501,6 +501,24 @@ def a_figure_of_each():
     near(float(three[1]), 0.5, 0.01)
 
 
+def the_time_that_a_torque_is_held_is_drawn():
+    """One store, tau 1200 s, 2 K/W, loss 0.05 W/(N.m)^2: at 25, 30 and 40 N.m the winding goes from 22 to 80 degC in -tau ln(1 - 58 K / rise), the rise
+    being 62.5, 90 and 160 K; 24.08 N.m are held for ever."""
+    def at(t):
+        return 22 + (40 * (1 - math.exp(-t / 1200)) if t <= 6000 else 40 * (1 - math.exp(-5)) * math.exp(-(t - 6000) / 1200))
+    rows = [(t, at(t) + 0.02 * (t // 30 * 7919 % 13 - 6), 22, 20 if t < 6000 else 0, 20 if t < 6000 else 0) for t in range(0, 12000, 30)]
+    text = "time (s),winding (degC),ambient (degC),torque (N.m),loss (W)\n" + "".join("%g,%.4f,%g,%g,%g\n" % row for row in rows)
+    d = bridle("hold", "--from", table(text), "--limit", "80 degC", "--torques", "24,25,30,40", "--figure", str(home / "held"))
+    assert d["holding"][0]["time_s"] is None, d["holding"]
+    drawn = [[float(x) for x in line.split(",")] for line in (home / "held" / "holding.csv").read_text().splitlines()[1:]]
+    assert [row[0] for row in drawn] == [25, 30, 40], drawn
+    for torque, time_s, low_s, high_s in drawn:
+        near(time_s, -1200 * math.log(1 - 58 / (2 * 0.05 * torque ** 2)), 0.02 * time_s)
+        assert low_s < time_s < high_s, drawn
+    svg = (home / "held" / "holding.svg").read_text(encoding="utf-8")
+    assert all(word in svg for word in ("time to 80 °C / min", "torque / N·m", "extrapolated", "continuous (S1)")), svg[-400:]
+
+
 def suit_refuses():
     curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "curve.csv")
     rows = [(k / 1000, 10, 1) for k in range(3000)]
@@ -556,6 +574,7 @@ if __name__ == "__main__":
     test("a heat that is hardly known", heat_that_is_hardly_known)
     test("ripple needs each angle", ripple_needs_each_angle)
     test("a figure of each", a_figure_of_each)
+    test("the time that a torque is held is drawn", the_time_that_a_torque_is_held_is_drawn)
     test("what suit refuses", suit_refuses)
     test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")
