@@ -24,7 +24,7 @@ static struct {
 	struct gpio_edge edge[600];
 	size_t n;
 	unsigned active;
-	bool lost, gone, closed;
+	bool lost, gone, closed, late; /* late: looked at after it was closed */
 	unsigned takes;
 } chip;
 
@@ -77,6 +77,7 @@ static enum rc take(void *ctx, int wait_ms, struct gpio_edge *edge, size_t most,
 	*ret_lost = chip.lost;
 	chip.lost = false;
 	chip.takes++;
+	chip.late |= chip.closed;
 	enum rc rc = chip.gone ? RC_IO : RC_OK;
 	pthread_mutex_unlock(&chip.lock);
 	assert_true(wait_ms <= GPIO_STALE_S * 1e3 / 5);
@@ -123,7 +124,7 @@ static enum rc open_wired(unsigned roles, unsigned unwired, const char *name, st
 		setup.wire[use].wired = !(unwired >> use & 1);
 	chip.n = chip.takes = 0;
 	chip.active = ALL_GOOD & ~(1u << GPIO_CONTACTOR);
-	chip.lost = chip.gone = chip.closed = false;
+	chip.lost = chip.gone = chip.closed = chip.late = false;
 	snap = snapshot_blank();
 	in = (struct instrument){ 0 };
 	const struct instrument_config config = { .name = "gpio pins", .roles = roles, .number = 3, .gpio = &setup };
@@ -174,6 +175,9 @@ static void close_it(void)
 {
 	in.ops->close(in.ctx);
 	assert_true(chip.closed);
+	for (int i = 0; i < 5; i++)
+		nap();
+	assert_false(chip.late); /* the thread was joined before */
 }
 
 static void lines_are_told(void **state)
