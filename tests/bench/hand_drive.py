@@ -193,6 +193,7 @@ def a_person_at_a_terminal():
         with harness.Bench(SEED, example=PREPARED.get(), edit=no_reverse) as bench:
             harness.wait_for((bench.folder / "run" / "control.sock").exists, 10, "the bench")
             on_the_machines_clock(bench.folder)
+            harness.count_as_real(bench.folder)
             sweep = Terminal("sweep", "gentle", "--forced", "a person", "--bench", bench.folder)
             said = lambda: " ".join(sweep.text.split())
             harness.wait_for(lambda: "set the drive to 0: its power comes next" in said(), 60, "the first question")

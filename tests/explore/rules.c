@@ -369,7 +369,7 @@ static bool no_hold_is_endless(const struct step *s)
 static bool heat_ends_a_long_hold(const struct step *s)
 {
 	double brake_degC = s->snap.temp_degC[TEMP_BRAKE];
-	bool told = has_data(s) && slow_young(s) && s->snap.channel[CHANNEL_TEMP + TEMP_BRAKE].fresh > 0;
+	bool told = has_data(s) && slow_young(s) && s->snap.channel[CHANNEL_TEMP + (int)TEMP_BRAKE].fresh > 0;
 	bool hot = told && isfinite(brake_degC) && brake_degC > s->limits->brake_hot_degC;
 
 	return s->before.phase != GUARD_STOP_HOLD || s->v.held_s < s->limits->stop_hold_s || !hot || s->v.stopped;

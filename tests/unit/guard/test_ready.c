@@ -172,15 +172,15 @@ static void a_hot_brake_is_let_go_by_what_is_young(void **state)
 
 		scene_running(&s);
 		s.snap.operator_stop = true;
-		s.snap.channel[CHANNEL_TEMP + TEMP_BRAKE].instrument = 3;
-		s.snap.channel[CHANNEL_TEMP + TEMP_AMBIENT].instrument = 4;
+		s.snap.channel[CHANNEL_TEMP + (int)TEMP_BRAKE].instrument = 3;
+		s.snap.channel[CHANNEL_TEMP + (int)TEMP_AMBIENT].instrument = 4;
 		for (int tick = 0; tick < 1200 && !s.verdict.stopped; tick++) {
 			scene_obey(&s);
 			s.snap.speed_rpm = 60;
 			s.snap.torque_Nm = 1;
 			s.snap.temp_degC[TEMP_BRAKE] = tick > 1000 ? 95 : 25;
-			s.snap.channel[CHANNEL_TEMP + TEMP_BRAKE].age_s = rows[i].brake_age_s;
-			s.snap.channel[CHANNEL_TEMP + TEMP_AMBIENT].age_s = rows[i].ambient_age_s;
+			s.snap.channel[CHANNEL_TEMP + (int)TEMP_BRAKE].age_s = rows[i].brake_age_s;
+			s.snap.channel[CHANNEL_TEMP + (int)TEMP_AMBIENT].age_s = rows[i].ambient_age_s;
 			scene_judge(&s);
 		}
 		if (s.verdict.stopped != rows[i].let_go || (rows[i].let_go && s.verdict.release != GUARD_HEAT))

@@ -17,8 +17,8 @@
 
 #include <cmocka.h>
 
-static enum { NOTHING, LOOK, ROOM, SHRINK, READ, INTERRUPTED } fails;
-static int with;
+enum { NOTHING, LOOK, ROOM, SHRINK, READ, INTERRUPTED };
+static int fails, with;
 
 int __real_fstat64(int fd, struct stat64 *st);
 int __wrap_fstat64(int fd, struct stat64 *st);

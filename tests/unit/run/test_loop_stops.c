@@ -68,7 +68,8 @@ void *__wrap_aligned_alloc(size_t alignment, size_t size)
 	return fails() ? NULL : __real_aligned_alloc(alignment, size);
 }
 
-static enum { GOOD, NO_SAMPLE, NO_EVENT, NO_POINT, FAILED, BAD_END } ring;
+enum { GOOD, NO_SAMPLE, NO_EVENT, NO_POINT, FAILED, BAD_END };
+static int ring;
 
 bool __real_log_ring_sample(struct log_ring *r, const struct sample *sample);
 bool __real_log_ring_event(struct log_ring *r, int64_t mono_ns, const char *kind, const char *text);

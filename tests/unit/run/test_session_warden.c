@@ -105,6 +105,8 @@ static void end(struct here *h)
 	}
 	snprintf(path, sizeof path, "%s/" WARDEN_ACCOUNT, h->book->dir);
 	unlink(path);
+	logbook_close(h->book->lb);
+	h->book->lb = NULL;
 	free(h);
 }
 
