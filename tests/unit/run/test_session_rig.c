@@ -22,21 +22,11 @@
 
 #include <cmocka.h>
 
-/* What the linker puts between the session and these two (tests/unit/meson.build). */
-enum rc __wrap_program_beside(const char *name, char *path, size_t size, struct err *err);
+#include "tests/unit/run/beside_scene.h"
+
+/* What the linker puts between the session and the node (tests/unit/meson.build). */
 enum rc __real_node_request(struct node *node, const char *request, char *ret, size_t ret_size, struct err *err);
 enum rc __wrap_node_request(struct node *node, const char *request, char *ret, size_t ret_size, struct err *err);
-
-enum rc __wrap_program_beside(const char *name, char *path, size_t size, struct err *err)
-{
-	const char *there = getenv("BRIDLE_WARDEN");
-
-	assert_string_equal(name, "bridle-warden");
-	assert_non_null(there);
-	(void)err;
-	snprintf(path, size, "%s", there);
-	return RC_OK;
-}
 
 static struct {
 	const char *status; /* that the node seems to have; NULL: its own */

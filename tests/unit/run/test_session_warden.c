@@ -18,23 +18,11 @@
 
 #include <cmocka.h>
 
+#include "tests/unit/run/beside_scene.h"
 #include "tests/unit/logbook/session_scene.h"
 
 #define LINES 2
 #define WAIT_MS 1500
-
-/* What the linker puts between the program and its search for the second executable (tests/unit/meson.build). */
-enum rc __wrap_program_beside(const char *name, char *path, size_t size, struct err *err);
-enum rc __wrap_program_beside(const char *name, char *path, size_t size, struct err *err)
-{
-	const char *there = getenv("BRIDLE_WARDEN");
-
-	assert_string_equal(name, "bridle-warden");
-	assert_non_null(there);
-	(void)err;
-	snprintf(path, size, "%s", there);
-	return RC_OK;
-}
 
 struct here {
 	struct book *book;
