@@ -172,6 +172,11 @@ static bool speeds_are_sizes(const struct guard *g)
 }
 
 /* Of every guard between two steps. */
+static bool has_own_limit(const struct wish *w)
+{
+	return w->mode == DRIVE_TORQUE || w->mode == DRIVE_POSITION;
+}
+
 static bool kept(const struct guard *g, const struct guard_limits *l)
 {
 	bool runs = g->phase == GUARD_RUN, stops = g->phase == GUARD_STOP_HOLD || g->phase == GUARD_STOPPED;
@@ -183,6 +188,8 @@ static bool kept(const struct guard *g, const struct guard_limits *l)
 	       !(l->at_rest && g->energised) && (!g->loaded || g->energised) && (g->loaded == g->drive.has_origin) &&
 	       (g->loaded || g->last.mode == DRIVE_OFF) && g->power_bin < GUARD_POWER_BINS &&
 	       (g->phase != GUARD_STOPPED || g->release != GUARD_HOLDS) && times_are_past(g) && speeds_are_sizes(g) &&
+	       (!(g->missing & GUARD_CONTACTOR) || l->expect_lines & LINE_CONTACTOR) &&
+	       (!has_own_limit(&g->last) || is_within(g->last.speed_rpm, l->speed_rpm)) &&
 	       (g->last.mode != DRIVE_POSITION || fabs(g->drive.begin_deg - g->drive.origin_deg) <= l->travel_deg);
 }
 
