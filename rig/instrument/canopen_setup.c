@@ -192,7 +192,7 @@ bool canopen_setup_next(struct canopen_setup *s, struct mono now, struct can_mes
 
 	if (s->why[0] || canopen_setup_done(s) || waits)
 		return false;
-	const struct canopen_step *step = &s->step[s->at];
+	const struct canopen_step *step = &s->step[s->at < s->n ? s->at : s->n - 1];
 	put(s, step, ret);
 	s->unanswered += s->asked;
 	s->asked = true;

@@ -10,7 +10,7 @@
 
 static struct doubt *add(struct doubts *d, bool refuses, const char *word)
 {
-	struct doubt *ret = &d->list[d->n++];
+	struct doubt *ret = &d->list[d->n < DOUBTS_MOST ? d->n++ : DOUBTS_MOST - 1];
 
 	*ret = (struct doubt){ .refuses = refuses, .found = NAN, .expected = NAN };
 	snprintf(ret->word, sizeof ret->word, "%s", word);

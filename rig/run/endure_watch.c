@@ -64,7 +64,7 @@ const char *endure_rule_word(enum endure_rule rule)
 		"", "current_drift", "speed_droop", "temperature_rise", "case_temperature", "play_drift"
 	};
 
-	return words[rule];
+	return rule < ENDURE_RULES ? words[rule] : "";
 }
 
 void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char *buf, size_t size)
@@ -78,7 +78,7 @@ void endure_rule_text(const struct endure_found *f, enum endure_rule rule, char 
 	static const char *const unit[ENDURE_RULES] = { "", "%", "%", "K", "\u00b0C", "arcmin" };
 	double scale = rule == ENDURE_CURRENT || rule == ENDURE_DROOP ? 100 : 1;
 
-	if (rule == ENDURE_NONE)
+	if (rule >= ENDURE_RULES || rule == ENDURE_NONE)
 		snprintf(buf, size, "%s", "");
 	else if (!isfinite(f->value))
 		snprintf(buf, size,

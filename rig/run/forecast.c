@@ -343,9 +343,10 @@ static void run_through(const struct forecast_input *in, struct forecast *f)
 		s->energy_J = s->check[FORECAST_SLIP_ENERGY].value = fmax(s->energy_J, energy_J);
 		energy_J = pile_up(energy_J, 0, in->rig->slip_power_W, in->plan->cool_s);
 		f->energy_J += s->slip_power_W * s->time_s;
-		f->point[f->n_points++] =
-			(struct forecast_point){ (size_t)(s - f->step), items[i].direction, items[i].repeat,
-						 f->time_s + change_s + s->time_s - s->dwell_s / 2 };
+		if (f->n_points < FORECAST_POINTS)
+			f->point[f->n_points++] =
+				(struct forecast_point){ (size_t)(s - f->step), items[i].direction, items[i].repeat,
+							 f->time_s + change_s + s->time_s - s->dwell_s / 2 };
 		f->time_s += s->time_s + in->plan->cool_s + change_s;
 		f->time_most_s += s->time_most_s + in->plan->cool_s + change_s;
 		if (in->plan->find_limit && last_on_the_way_up(items, n, i)) {
@@ -407,7 +408,7 @@ void forecast_plan(const struct forecast_input *in, struct forecast *ret)
 	ret->loads = p->n;
 	ret->speeds = p->drive == PLAN_SPEED ? p->n_speeds : 1;
 	for (size_t k = 0; k < ret->speeds; k++)
-		for (size_t i = 0; i < p->n; i++)
+		for (size_t i = 0; i < p->n && ret->n < PROFILE_STEPS; i++)
 			one_step(in, k, i, p->step[i], &ret->step[ret->n++]);
 	run_through(in, ret);
 	judge(ret);

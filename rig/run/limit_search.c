@@ -10,7 +10,7 @@ void limit_search_tell(struct limit_search *s, double set, bool held, const char
 {
 	if (held && (isnan(s->failed) || set < s->failed)) {
 		if (!(set <= s->held)) {
-			if (!isnan(s->held))
+			if (!isnan(s->held) && s->n_below < (int)(sizeof s->below / sizeof s->below[0]))
 				s->below[s->n_below++] = s->held;
 			s->held = set;
 		}

@@ -7,8 +7,9 @@
 
 static size_t put(struct hang_item *items, size_t n, struct hang_item item)
 {
-	items[n] = item;
-	return n + 1;
+	if (n < HANG_ITEMS)
+		items[n++] = item;
+	return n;
 }
 
 static size_t put_preloads(struct hang_item *items, size_t n, size_t n_loads, struct hang_item base, int times)

@@ -65,6 +65,8 @@ static double input_W(const struct snapshot *snap)
 /* Torque and loss of the row that ends. */
 static void close_row(struct seq_hold *s, bool loaded)
 {
+	if (s->n == 0)
+		return;
 	s->torque_Nm[s->n - 1] = loaded && s->sum_n ? s->sum_Nm / s->sum_n : 0;
 	s->loss_W[s->n - 1] = loaded && s->sum_n ? s->sum_W / s->sum_n - s->idle_W : 0;
 	s->sum_Nm = s->sum_W = 0;
@@ -194,8 +196,10 @@ static void add_unloaded(struct seq_hold *s, const struct snapshot *snap)
 
 static void begin_cooling(struct seq_hold *s, const struct snapshot *snap)
 {
-	s->torque_Nm[s->n - 1] = 0;
-	s->loss_W[s->n - 1] = s->sum_n ? s->sum_W / s->sum_n : 0;
+	if (s->n > 0) {
+		s->torque_Nm[s->n - 1] = 0;
+		s->loss_W[s->n - 1] = s->sum_n ? s->sum_W / s->sum_n : 0;
+	}
 	s->sum_Nm = s->sum_W = 0;
 	s->sum_n = 0;
 	open_row(s, snap);

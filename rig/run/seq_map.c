@@ -172,8 +172,9 @@ static void watch_heat(struct seq_map *m, const struct snapshot *snap, double dt
 
 static void store(struct seq_map *m, const struct snapshot *snap, struct seq_out *ret)
 {
-	struct map_reading *r = &m->reading[m->n_readings]; /* MAP_READINGS are enough for all acts */
-
+	if (m->n_readings >= MAP_READINGS)
+		return;
+	struct map_reading *r = &m->reading[m->n_readings];
 	*r = (struct map_reading){
 		.branch = m->falling ? BRAKEMAP_FALLING : BRAKEMAP_RISING,
 		.speed = m->speed,

@@ -209,7 +209,7 @@ static void step_take(struct seq_obey_turn *s, const struct snapshot *snap, stru
 		set_brake(s, snap, wanted_Nm(s), dt_s);
 	if (phase_s(s, snap) < s->config.window_s)
 		return;
-	if (s->sum_n == 0) {
+	if (s->sum_n == 0 || s->n == OBEY_TURN_ROWS) {
 		locked_give_up(ret,
 			       "the cell gave no torque while a mean was taken; check its cable and the calibration");
 		return;

@@ -83,7 +83,8 @@ static void note_failure(struct seq_sweep *s, const struct sweep_item *it)
 			s->failed[i].set = fmin(s->failed[i].set, it->set);
 			return;
 		}
-	s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
+	if (s->n_failed < PROFILE_SPEEDS)
+		s->failed[s->n_failed++] = (struct sweep_failure){ it->set, it->rpm };
 }
 
 /* The neighbour above a falling step, when the way does not come from it by itself. A try is met from below. */
@@ -149,7 +150,7 @@ static void announce(struct seq_sweep *s, struct seq_out *ret)
 		snprintf(ret->event.text, sizeof ret->event.text, "%s", s->found_text);
 		s->found_text[0] = '\0';
 	}
-	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE)
+	if (!s->announce || ret->event.kind != SEQ_EVENT_NONE || s->at >= s->n)
 		return;
 	s->announce = false;
 	ret->event.kind = SEQ_EVENT_STEP;

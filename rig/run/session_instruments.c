@@ -415,7 +415,7 @@ enum rc session_check_roles(const struct session *s, struct err *err)
 
 	if (rc != RC_OK || !s->has_plan)
 		return rc;
-	for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
+	for (size_t i = 0; i < sizeof known / sizeof known[0] && at < sizeof list; i++)
 		if (needed(s) & known[i].role && !session_fills(s, known[i].role))
 			at += (size_t)snprintf(list + at, sizeof list - at, "%s%s", at ? ", " : "", known[i].words);
 	if (at == 0)

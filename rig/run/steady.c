@@ -53,7 +53,7 @@ void steady_add(struct steady *s, double t_s, const double *values)
 
 struct steady_slope steady_slope(const struct steady *s, size_t channel)
 {
-	return s->slope[channel];
+	return channel < s->n_channels ? s->slope[channel] : unknown;
 }
 
 /* How far outside its limit, as a ratio: > 1 is outside, 0 inside. NaN is outside unless the channel is lenient. */

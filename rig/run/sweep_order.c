@@ -20,7 +20,7 @@ static struct half half_of(const struct plan_profile *plan, const size_t *n_allo
 {
 	struct half h = { .plan = plan };
 
-	for (size_t k = 0; k < plan->n_speeds; k++) {
+	for (size_t k = 0; k < plan->n_speeds && k < PROFILE_SPEEDS; k++) {
 		if ((plan->speed_rpm[k] < 0) != (way < 0))
 			continue;
 		h.speed[h.n] = k;
@@ -38,7 +38,7 @@ static double item_rpm(const struct half *h, size_t k)
 
 static void put(struct list *l, const struct half *h, size_t k, size_t step, int direction)
 {
-	if (step < h->allowed[k])
+	if (l->n < SWEEP_ITEMS && step < h->allowed[k])
 		l->items[l->n++] = (struct sweep_item){
 			.step = (int)step, .direction = direction, .set = h->plan->step[step], .rpm = item_rpm(h, k)
 		};
@@ -107,7 +107,7 @@ static void one_way(struct list *l, const struct half *h)
 		speeds_inside(l, h);
 	for (size_t k = 0; !h->plan->shuffle && !h->plan->speed_inside && k < h->n; k++)
 		one_speed(l, h, k);
-	if (!h->plan->repeat_first || l->n == first)
+	if (!h->plan->repeat_first || l->n == first || l->n >= SWEEP_ITEMS)
 		return;
 	struct sweep_item again = l->items[first];
 	again.direction = 0;
@@ -153,7 +153,7 @@ size_t sweep_legs(const struct sweep_item *items, size_t n, struct sweep_leg ret
 {
 	size_t legs = 0, at = 0;
 
-	while (at < n) {
+	while (at < n && legs < SWEEP_WAYS) {
 		struct sweep_leg leg = { .first = at, .way = items[at].rpm < 0 ? -1 : 1 };
 		bool left = false;
 		for (; at < n && (items[at].rpm < 0) == (leg.way < 0); at++)
