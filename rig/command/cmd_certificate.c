@@ -22,7 +22,7 @@ static enum rc out_dir(const struct cli *cli, const char *out, const struct cert
 	return cli_path(cli, name, buf, PATH_ROOM, err);
 }
 
-/* The record that is asked for, or the calibration in force. */
+/* The record that is asked for, or the newest calibration, of a virtual bench or not: the page says which. */
 static enum rc choose(struct logbook *lb, const char *text, int64_t *ret, struct err *err)
 {
 	char *json = NULL;
@@ -93,7 +93,7 @@ int cmd_certificate(int argc, char **argv)
 			 "uncertainty and class by load, conditions, and how long it holds. Or a map of the brake: its "
 			 "branches, slope, drag and remanence. RECORD is a number of "
 			 "bridle "
-			 "log; without it the calibration in force.",
+			 "log; without it the newest calibration.",
 		.examples = "  bridle certificate\n  bridle certificate 1 --out /tmp/cell\n",
 		CLI_TAKES(options),
 		.max_args = 1,
