@@ -6,7 +6,10 @@
 #include <time.h>
 
 #define FAULT "fault" /* kind of the event; its text begins with "answered" once a person has */
+#define CAUSE "Cause"
 #define ANSWERED "answered"
+#define NOT_SAFE "NOT SAFE"
+#define SAID_SAFE "a person says" /* begins the answer to it; a safe stop of a later run, which probe may be, is none */
 
 static void time_of(struct logbook *lb, int64_t run, char *buf, size_t size)
 {
@@ -26,9 +29,9 @@ static enum rc check_safe(struct logbook *lb, bool clear, bool *ret_answered, st
 {
 	char text[300], when[40];
 	int64_t run;
-	enum rc rc = logbook_last_event(lb, LOOP_SHAFT, &run, text, sizeof text, err);
+	enum rc rc = logbook_last_event(lb, LOOP_SHAFT, NOT_SAFE, SAID_SAFE, &run, text, sizeof text, err);
 
-	if (rc != RC_OK || run == 0 || strncmp(text, "NOT SAFE", 8) != 0)
+	if (rc != RC_OK || run == 0 || strncmp(text, NOT_SAFE, strlen(NOT_SAFE)) != 0)
 		return rc;
 	*ret_answered = clear;
 	time_of(lb, run, when, sizeof when);
@@ -43,7 +46,7 @@ static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, s
 {
 	char text[400], when[40];
 	int64_t run;
-	enum rc rc = logbook_last_event(lb, FAULT, &run, text, sizeof text, err);
+	enum rc rc = logbook_last_event(lb, FAULT, CAUSE, ANSWERED, &run, text, sizeof text, err);
 
 	if (rc != RC_OK || run == 0 || strncmp(text, ANSWERED, strlen(ANSWERED)) == 0)
 		return rc;
@@ -60,15 +63,12 @@ static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered,
 {
 	char text[400], answer[20], when[40];
 	int64_t run, answered_in;
-	struct run_info info;
-	enum rc rc = logbook_last_event(lb, "stop", &run, text, sizeof text, err);
+	enum rc rc = logbook_last_unended(lb, "stop", &run, text, sizeof text, err);
 
 	if (rc != RC_OK || run == 0)
 		return rc;
-	rc = logbook_run_info(lb, run, &info, err);
-	if (rc == RC_OK)
-		rc = logbook_last_event(lb, FAULT, &answered_in, answer, sizeof answer, err);
-	if (rc != RC_OK || info.ended || answered_in > run)
+	rc = logbook_last_event(lb, FAULT, CAUSE, ANSWERED, &answered_in, answer, sizeof answer, err);
+	if (rc != RC_OK || answered_in > run)
 		return rc;
 	*ret_answered = clear;
 	time_of(lb, run, when, sizeof when);
@@ -111,7 +111,7 @@ enum rc live_latch_answer(struct session *s, const struct live_latch *latch, str
 	enum rc rc = RC_OK;
 
 	if (latch->stop)
-		rc = keep(s, LOOP_SHAFT, "a person says that the rig is safe (--clear)", err);
+		rc = keep(s, LOOP_SHAFT, SAID_SAFE " that the rig is safe (--clear)", err);
 	if (rc == RC_OK && latch->fault)
 		rc = keep(s, FAULT, ANSWERED ": a person says that the cause is put right (--clear)", err);
 	return rc;
@@ -134,6 +134,6 @@ enum rc live_latch_keep(struct session *s, const struct loop_result *result, con
 
 	if (!live_latch_keeps(result))
 		return RC_OK;
-	snprintf(text, sizeof text, "Cause %s: %.340s", cause_word(result->cause), message);
+	snprintf(text, sizeof text, CAUSE " %s: %.340s", cause_word(result->cause), message);
 	return keep(s, FAULT, text, err);
 }

@@ -125,9 +125,13 @@ enum rc logbook_each_sample(struct logbook *lb, int64_t run_id, int64_t begin_ns
 enum rc logbook_each_event(struct logbook *lb, int64_t run_id,
 			   bool (*fn)(void *ctx, int64_t mono_ns, const char *kind, const char *text), void *ctx,
 			   struct err *err) MUST_CHECK;
-/* The newest event of a kind, of any run; text is cut to size. *ret_run 0 when there is none. */
-enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size,
-			   struct err *err) MUST_CHECK;
+/* The newest event of a kind, of any run, whose text begins with one of two words; text is cut to size. *ret_run 0 when
+ * there is none. */
+enum rc logbook_last_event(struct logbook *lb, const char *kind, const char *one, const char *other, int64_t *ret_run,
+			   char *text, size_t size, struct err *err) MUST_CHECK;
+/* The same of a kind in the newest run that has such an event and no end. */
+enum rc logbook_last_unended(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size,
+			     struct err *err) MUST_CHECK;
 /* integrity_check, foreign keys, schema, and that nothing was altered (a running digest over the rows).
  * RC_SAYS_NO when it is not whole; the sentence says what. */
 enum rc logbook_verify(struct logbook *lb, struct err *err) MUST_CHECK;

@@ -245,26 +245,55 @@ enum rc logbook_runs(struct logbook *lb, const char *kind, int64_t **ret, size_t
 	return RC_OK;
 }
 
-enum rc logbook_last_event(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size,
-			   struct err *err)
+/* "SELECT run_id, text"; takes st. */
+static enum rc one_event(struct logbook *lb, sqlite3_stmt *st, int64_t *ret_run, char *text, size_t size,
+			 struct err *err)
 {
-	sqlite3_stmt *st;
 	bool found = false;
-	enum rc rc = db_prepare(
-		lb, "SELECT run_id, text FROM event WHERE kind = ?1 ORDER BY run_id DESC, no DESC LIMIT 1", &st, err);
+	enum rc rc = one_row(lb, st, &found, err);
 
-	*ret_run = 0;
-	text[0] = '\0';
-	if (rc != RC_OK)
-		return rc;
-	bind_text(st, 1, kind);
-	rc = one_row(lb, st, &found, err);
 	if (rc == RC_OK && found) {
 		*ret_run = sqlite3_column_int64(st, 0);
 		cut_text(st, 1, text, size);
 	}
 	sqlite3_finalize(st);
 	return rc;
+}
+
+enum rc logbook_last_event(struct logbook *lb, const char *kind, const char *one, const char *other, int64_t *ret_run,
+			   char *text, size_t size, struct err *err)
+{
+	sqlite3_stmt *st;
+	enum rc rc = db_prepare(lb,
+				"SELECT run_id, text FROM event WHERE kind = ?1 AND (substr(text, 1, length(?2)) = ?2 "
+				"OR substr(text, 1, length(?3)) = ?3) ORDER BY run_id DESC, no DESC LIMIT 1",
+				&st, err);
+
+	*ret_run = 0;
+	text[0] = '\0';
+	if (rc != RC_OK)
+		return rc;
+	bind_text(st, 1, kind);
+	bind_text(st, 2, one);
+	bind_text(st, 3, other);
+	return one_event(lb, st, ret_run, text, size, err);
+}
+
+enum rc logbook_last_unended(struct logbook *lb, const char *kind, int64_t *ret_run, char *text, size_t size,
+			     struct err *err)
+{
+	sqlite3_stmt *st;
+	enum rc rc = db_prepare(lb,
+				"SELECT run_id, text FROM event WHERE kind = ?1 AND NOT EXISTS (SELECT 1 FROM run_end "
+				"WHERE run_end.run_id = event.run_id) ORDER BY run_id DESC, no DESC LIMIT 1",
+				&st, err);
+
+	*ret_run = 0;
+	text[0] = '\0';
+	if (rc != RC_OK)
+		return rc;
+	bind_text(st, 1, kind);
+	return one_event(lb, st, ret_run, text, size, err);
 }
 
 enum rc logbook_run_texts(struct logbook *lb, int64_t run_id, char **ret_rig, char **ret_actuator, char **ret_plan,

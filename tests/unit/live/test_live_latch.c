@@ -122,6 +122,37 @@ static void a_stop_without_an_end_asks_like_a_fault(void **state)
 	free_again(&s);
 }
 
+/* The commands that may begin without an answer (probe, hang) end safe themselves, or are stopped: that answers nothing. */
+static void what_runs_meanwhile_answers_nothing(void **state)
+{
+	struct session s;
+
+	scene_open(*state, &s);
+	scene_run(&s, "sweep");
+	scene_event(&s, "stop", "stall");
+	scene_event(&s, LOOP_SHAFT, "NOT SAFE: the contactor was not seen open.");
+	scene_end(&s, "stopped");
+	scene_run(&s, "probe");
+	scene_event(&s, "stop", "no data from the node");
+	scene_event(&s, LOOP_SHAFT, "Nothing was energised.");
+	scene_end(&s, "stopped");
+	held(&s, "(run 1, 2026-03-01 12:00) did not end safe", true, true, false);
+	answer(&s);
+	scene_run(&s, "sweep"); /* stopped safe after the answer */
+	scene_event(&s, LOOP_SHAFT, "Drive off, contactor open, shaft standing, brake released.");
+	scene_end(&s, "stopped");
+	free_again(&s);
+
+	scene_run(&s, "sweep");
+	scene_event(&s, "stop", "estop"); /* and killed */
+	scene_run(&s, "hang");
+	scene_event(&s, "stop", "operator");
+	scene_end(&s, "stopped");
+	held(&s, "run 5, 2026-03-01 12:00 was stopped (estop)", false, false, true);
+	answer(&s);
+	free_again(&s);
+}
+
 static void what_the_warden_left_holds_every_command_back(void **state)
 {
 	struct session s;
@@ -176,6 +207,7 @@ int main(void)
 		ON_A_LOGBOOK(a_stop_that_was_not_safe_holds_every_command_back),
 		ON_A_LOGBOOK(a_fault_holds_back_what_energises),
 		ON_A_LOGBOOK(a_stop_without_an_end_asks_like_a_fault),
+		ON_A_LOGBOOK(what_runs_meanwhile_answers_nothing),
 		ON_A_LOGBOOK(what_the_warden_left_holds_every_command_back),
 		ON_A_LOGBOOK(which_causes_latch),
 	};
