@@ -84,12 +84,34 @@ static void print_verdicts(const struct probe *w, const struct probe_stated *sta
 		puts("\nVerdict: no channel that was read shows the sign of a wiring fault.");
 }
 
+static const char *line_word(const struct probe *w, unsigned sensed, enum channel_id channel, bool good,
+			     const char *yes, const char *no)
+{
+	return !sensed ? "not sensed" : !is_told(&w->last, channel) ? "not told" : good ? yes : no;
+}
+
+static void print_lines(const struct probe *w, const struct session *s)
+{
+	const struct snapshot *last = &w->last;
+	unsigned lines = session_lines(s);
+	bool untold = (lines & LINE_ESTOP && !is_told(last, CHANNEL_ESTOP)) ||
+		      (lines & LINE_CAGE && !is_told(last, CHANNEL_CAGE)) ||
+		      (lines & LINE_CONTACTOR && !is_told(last, CHANNEL_CONTACTOR));
+
+	printf("\nemergency stop line %s, guard %s, contactor %s\n",
+	       line_word(w, lines & LINE_ESTOP, CHANNEL_ESTOP, last->estop_ok, "good", "OPEN (pressed or not wired)"),
+	       line_word(w, lines & LINE_CAGE, CHANNEL_CAGE, last->cage_closed, "closed", "OPEN (or not wired)"),
+	       line_word(w, lines & LINE_CONTACTOR, CHANNEL_CONTACTOR, last->contactor_closed, "closed", "open"));
+	if (untold)
+		printf("No data on lines from %s: check its cable, its power and its link in rig.ini.\n",
+		       session_fills(s, ROLE_LINES)->name);
+}
+
 static void print_text(const struct probe *w, const struct session *s)
 {
 	const struct node_caps *caps = node_caps(s->node);
 	const struct probe_stated stated = stated_of(s);
 	bool calibrated = s->calibration_id != 0;
-	unsigned lines = session_lines(s);
 	struct rates r = rates_of(w);
 
 	printf("Node %s, %.1f samples/s, %.1f cell conversions/s, %.2f %% lost, %u bad lines\n\n", caps->name,
@@ -108,20 +130,17 @@ static void print_text(const struct probe *w, const struct session *s)
 			printf("%12.*f %11.*f %12.*f %12.*f\n", channels[i].digits, sum->mean, channels[i].digits,
 			       probe_sd(sum), channels[i].digits, sum->min, channels[i].digits, sum->max);
 	}
-	printf("\nemergency stop line %s, guard %s, contactor %s\n",
-	       !(lines & LINE_ESTOP) ? "not sensed"
-	       : w->last.estop_ok    ? "good"
-				     : "OPEN (pressed or not wired)",
-	       !(lines & LINE_CAGE)  ? "not sensed"
-	       : w->last.cage_closed ? "closed"
-				     : "OPEN (or not wired)",
-	       !(lines & LINE_CONTACTOR)  ? "not sensed"
-	       : w->last.contactor_closed ? "closed"
-					  : "open");
+	print_lines(w, s);
 	if (w->sum[PROBE_TORQUE].n == 0)
 		puts(calibrated ? "No torque: the cell is not tared yet; bridle ready and bridle sweep do it."
 				: "No torque: the cell is not calibrated yet; bridle hang does it.");
 	print_verdicts(w, &stated);
+}
+
+/* null: never told. */
+static json_t *json_line(const struct probe *w, enum channel_id channel, bool good)
+{
+	return is_told(&w->last, channel) ? json_boolean(good) : json_null();
 }
 
 static int print_json(const struct probe *w, const struct session *s)
@@ -142,12 +161,13 @@ static int print_json(const struct probe *w, const struct session *s)
 						cli_real(sum->mean + missing), "sd", cli_real(probe_sd(sum)), "min",
 						cli_real(sum->min + missing), "max", cli_real(sum->max + missing)));
 	}
-	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:b, s:b, s:b, s:o}", "node", caps->name,
+	return cli_print_json(json_pack("{s:s, s:o, s:o, s:o, s:I, s:I, s:o, s:o, s:o, s:o}", "node", caps->name,
 					"samples_per_s", cli_real(r.samples_Hz), "conversions_per_s",
 					cli_real(r.conversions_Hz), "lost_frac", cli_real(r.lost_frac), "missed",
 					(json_int_t)r.missed, "bad_lines", (json_int_t)w->last.line_bad, "estop_ok",
-					w->last.estop_ok, "guard_ok", w->last.cage_closed, "contactor_closed",
-					w->last.contactor_closed, "channels", list));
+					json_line(w, CHANNEL_ESTOP, w->last.estop_ok), "guard_ok",
+					json_line(w, CHANNEL_CAGE, w->last.cage_closed), "contactor_closed",
+					json_line(w, CHANNEL_CONTACTOR, w->last.contactor_closed), "channels", list));
 }
 
 struct live {
@@ -203,6 +223,8 @@ static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *c
 	struct sequence sequence = { probe_step, w };
 
 	probe_limits(s, &limits);
+	if (s->warden_said[0]) /* the run's beginning keeps it */
+		progress_line(live.progress, "Since the last command: %s", s->warden_said);
 	enum rc rc = session_run_begin(s, "probe", 0, err);
 	if (rc == RC_OK) {
 		struct err end_err;

@@ -393,7 +393,9 @@ const char *live_safe_now(const struct live *live)
 	const struct snapshot *last = &live->last;
 	bool seen = !last->node_lost && last->sample_age_s <= limits->silent_s;
 	bool stands = seen && limits->expect_pick && fabs(last->speed_rpm) < limits->standstill_rpm;
-	bool open = seen && limits->expect_lines & LINE_CONTACTOR && !last->contactor_closed;
+	bool told = is_told(last, CHANNEL_CONTACTOR) &&
+		    last->channel[CHANNEL_CONTACTOR].age_s <= limits->stale_s[CHANNEL_CONTACTOR];
+	bool open = seen && limits->expect_lines & LINE_CONTACTOR && told && !last->contactor_closed;
 
 	if (r->shaft[0])
 		return r->shaft;

@@ -39,19 +39,28 @@ enum rc live_person_begin(struct live_person *p, struct session *s, const struct
 	return rc;
 }
 
+static bool is_young(const struct live_person *p, enum channel_id channel)
+{
+	const struct snapshot *snap = &p->snap;
+
+	return is_told(snap, channel) && snap->channel[channel].age_s <= p->limits->stale_s[channel];
+}
+
 void live_person_words(const struct live_person *p, char *buf, size_t size)
 {
 	const struct snapshot *snap = &p->snap;
-	bool senses = session_lines(p->s) & LINE_CONTACTOR;
-	bool heard =
-		is_told(snap, CHANNEL_STATE) && snap->channel[CHANNEL_STATE].age_s <= p->limits->stale_s[CHANNEL_STATE];
-	bool told_off =
-		heard && session_fills(p->s, ROLE_DRIVE) && !(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
+	bool senses = session_lines(p->s) & LINE_CONTACTOR, heard = is_young(p, CHANNEL_STATE);
+	bool told_off = heard && is_young(p, CHANNEL_DRIVE) && session_fills(p->s, ROLE_DRIVE) &&
+			!(snap->drive_flags & (DRIVE_UNHEARD | DRIVE_ENABLED));
 
 	if (!heard)
 		snprintf(buf, size,
 			 "The node sends no state of drive and contactor. Look at both yourself before you touch the "
 			 "shaft.");
+	else if (senses && !is_young(p, CHANNEL_CONTACTOR))
+		snprintf(buf, size,
+			 "%sNothing tells the state of the contactor. Look at it yourself before you touch the shaft.",
+			 told_off ? "Drive off. " : "");
 	else if (senses && !snap->contactor_closed)
 		snprintf(buf, size, "Drive off, contactor open.");
 	else if (senses)

@@ -70,6 +70,14 @@ def cut_off_in_mid_load_it_is_named():
     stopped_in_mid_load("fault lines-silent", "slow_stale", "Stopped because: gpio pins: no data on lines")
 
 
+def lines_that_nobody_tells_are_not_said_to_be_open():
+    with harness.Bench(SEED, options=["--at", "0 fault lines-silent; 0 fault contactor-welded"], edit=add) as bench:
+        said = bench.run("probe", "--seconds", "1").out
+        assert "emergency stop line not told, guard not told, contactor not told" in said and "No data on lines from gpio pins" in said, said
+        told = bench.must("probe", "--seconds", "1")
+        assert [told[key] for key in ("estop_ok", "guard_ok", "contactor_closed")] == [None] * 3, told
+
+
 def killed_in_mid_load_the_contactor_opens():
     with harness.Bench(SEED, example=PREPARED.get()) as bench:
         sweep = warden.sweep_until_loaded(bench)
@@ -122,4 +130,4 @@ def what_cannot_be_is_refused():
 
 if __name__ == "__main__":
     harness.main(a_sweep_agrees_with_the_truth, pressed_in_mid_load, cut_off_in_mid_load_it_is_named,
-                 killed_in_mid_load_the_contactor_opens, the_stops_are_rehearsed, what_cannot_be_is_refused)
+                 lines_that_nobody_tells_are_not_said_to_be_open, killed_in_mid_load_the_contactor_opens, the_stops_are_rehearsed, what_cannot_be_is_refused)

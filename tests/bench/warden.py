@@ -112,6 +112,7 @@ def what_was_not_safe_asks_for_a_person():
         refused = bench.run("sweep", "gentle", "--forced", "after it")
         assert refused.status == 1 and "not started: NOT SAFE" in refused.err and "--clear" in refused.err, refused
         looked = bench.run("probe", "--seconds", "1")
+        assert "Since the last command: NOT SAFE: the warden could not open it." in looked.err, looked
         assert looked.status == 0, looked
         refused = bench.run("sweep", "gentle", "--forced", "after it")  # the probe has kept it, and has not answered it
         assert refused.status == 1 and "NOT SAFE" in refused.err, refused

@@ -122,7 +122,7 @@ static void a_stop_without_an_end_asks_like_a_fault(void **state)
 	free_again(&s);
 }
 
-/* The commands that may begin without an answer (probe, hang) end safe themselves, or are stopped: that answers nothing. */
+/* Commands that may begin without an answer (probe, hang) end safe, or are stopped: that answers nothing. */
 static void what_runs_meanwhile_answers_nothing(void **state)
 {
 	struct session s;
