@@ -6,6 +6,7 @@
 
 #define GAP 12.0     /* between a mark and its word */
 #define LINE_GAP 3.0 /* between a line and its word */
+#define WORD_GAP 7.0 /* between two words on one line */
 #define FAR 40.0     /* farther than this is as good as far away */
 #define WRONG \
 	400.0 /* a word that names another mark is worse than one that is drawn over, and better than one outside */
@@ -27,6 +28,15 @@ static void take(struct places *p, struct label_box b)
 {
 	if (p->n < PLACES_MAX && isfinite(b.x0) && isfinite(b.y0) && isfinite(b.x1) && isfinite(b.y1))
 		p->taken[p->n++] = b;
+}
+
+/* With room before and behind it, upright words too. */
+static void take_word(struct places *p, struct label_box b)
+{
+	bool lies = b.x1 - b.x0 > b.y1 - b.y0;
+	double x = lies ? WORD_GAP : 0, y = lies ? 0 : WORD_GAP;
+
+	take(p, (struct label_box){ b.x0 - x, b.y0 - y, b.x1 + x, b.y1 + y });
 }
 
 void places_take_mark(struct places *p, double x, double y, double radius)
@@ -89,7 +99,7 @@ static struct label_box best(struct places *p, const struct named_mark *own, con
 	}
 	while (!(room[chosen] >= most - 3))
 		chosen++;
-	take(p, candidate[chosen]);
+	take_word(p, candidate[chosen]);
 	return candidate[chosen];
 }
 
@@ -193,6 +203,6 @@ struct label_box places_right(struct places *p, double x, double y, double width
 {
 	struct label_box b = at(x + GAP, y, width, height);
 
-	take(p, b);
+	take_word(p, b);
 	return b;
 }

@@ -18,6 +18,12 @@ static bool counts(const struct curve *c, const struct curve_point *p)
 	return (p->settled || !any) && p->direction >= 0 && !(p->flags & POINT_REPEAT) && !p->impossible && !p->outlier;
 }
 
+/* By its size: the commanded way of turning counts as forward. */
+static double load_Nm(const struct curve_point *p)
+{
+	return point_way(p) * p->torque_Nm.value;
+}
+
 static const struct curve_point *main_point(const struct curve *curve)
 {
 	const struct curve_point *ret = NULL;
@@ -57,7 +63,7 @@ static const struct curve_point *most_torque(const struct curve *curve)
 
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (counts(curve, p) && (!ret || p->torque_Nm.value > ret->torque_Nm.value))
+		if (counts(curve, p) && (!ret || load_Nm(p) > load_Nm(ret)))
 			ret = p;
 	}
 	return ret;
@@ -72,7 +78,8 @@ static size_t impossible(const struct curve *curve)
 	return n;
 }
 
-/* The heaviest loading point that did not settle, when it lies beyond all that did. */
+/* The heaviest loading point that did not settle, when it lies beyond all that did; the same load at another speed does
+ * not. */
 static const struct curve_point *beyond_settled(const struct curve *c, const struct curve_point *top)
 {
 	const struct curve_point *ret = NULL;
@@ -80,7 +87,7 @@ static const struct curve_point *beyond_settled(const struct curve *c, const str
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		bool possible = p->direction >= 0 && !p->impossible && !p->outlier;
-		if (possible && !p->settled && p->torque_Nm.value > (ret ? ret : top)->torque_Nm.value)
+		if (possible && !p->settled && p->step != top->step && load_Nm(p) > load_Nm(ret ? ret : top))
 			ret = p;
 	}
 	return ret;
@@ -94,7 +101,7 @@ static const struct curve_point *settled_falling(const struct curve *c, const st
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		bool possible = p->direction < 0 && p->settled && !p->impossible && !p->outlier;
-		if (possible && p->step > top->step && p->torque_Nm.value > (ret ? ret : top)->torque_Nm.value)
+		if (possible && p->step > top->step && load_Nm(p) > load_Nm(ret ? ret : top))
 			ret = p;
 	}
 	return ret;
@@ -297,7 +304,7 @@ static double reached_Nm(const struct curve *c)
 
 	for (size_t i = 0; i < c->n; i++)
 		if (c->points[i].direction >= 0 && !c->points[i].impossible && !c->points[i].outlier)
-			most = fmax(most, point_way(&c->points[i]) * c->points[i].torque_Nm.value);
+			most = fmax(most, load_Nm(&c->points[i]));
 	return most;
 }
 

@@ -16,7 +16,7 @@
 #define TOP 68.0 /* and figure_whose_more */
 #define BETWEEN 40.0
 #define FOOT 130.0
-#define CHAR_WIDTH 7.3 /* of the 14 px type */
+#define CHAR_WIDTH 7.9 /* of the 14 px type */
 #define WORD_HEIGHT 17.0
 #define WORD_APART 15.0 /* lines of words one above the other */
 #define COLUMN_NEAR 16.0
@@ -43,6 +43,7 @@ struct sheet {
 	double met_Nm; /* beyond last_Nm, where the load was as the limit ended it; NaN: not known, or none */
 	double mark;   /* size of the marks, 1 unless they are many */
 	bool speeds;   /* several commanded, or both ways */
+	bool backward; /* all of it */
 	bool falling, again, search, at_limit, limited, unsettled, odd, electrical, efficiency, current;
 	size_t n;
 	struct panel panel[N_QUANTITIES];
@@ -110,11 +111,13 @@ static void survey(struct sheet *sh)
 
 	sh->last_Nm = 0;
 	sh->speeds = curve_has_speeds(sh->c);
+	sh->backward = true;
 	for (size_t i = 0; i < sh->c->n; i++) {
 		const struct curve_point *p = &sh->c->points[i];
 		most = fmax(most, torque_of(p));
 		if (p->direction >= 0 && p->settled)
 			sh->last_Nm = fmax(sh->last_Nm, torque_of(p));
+		sh->backward &= point_way(p) < 0;
 		sh->falling |= p->direction < 0;
 		sh->again |= (p->flags & POINT_REPEAT) != 0;
 		sh->search |= (p->flags & POINT_REPEAT) && (p->flags & POINT_SEARCH);
@@ -604,7 +607,8 @@ static void write_differences(const struct sheet *sh, struct panel *p)
 		if (before && !points_same_speed(before, up))
 			fputs("\n", sh->s->f); /* no line from one speed to another */
 		before = up;
-		double rpm = percent(down->speed_rpm.value, up->speed_rpm.value), share = NAN, about = NAN;
+		double rpm = percent(point_way(up) * down->speed_rpm.value, point_way(up) * up->speed_rpm.value),
+		       share = NAN, about = NAN;
 		if (up->efficiency_valid && down->efficiency_valid) {
 			share = percent(down->efficiency.value, up->efficiency.value);
 			about = chance(up->scatter_efficiency, down->scatter_efficiency, up->efficiency.value);
@@ -775,9 +779,11 @@ void sheet_draw(struct script *s)
 		if (sh.panel[i].low > 0)
 			figure_caption(figure, "The axis of %s does not begin at zero. ",
 				       sh.panel[i].what == SPEED ? "speed" : "efficiency");
+	if (sh.backward)
+		figure_caption(figure, "It turned backward: torque and speed are drawn without their sign. ");
 	if (sh.speeds)
-		figure_caption(figure,
-			       "Each line has its commanded speed at its end; backward is drawn over forward. ");
+		figure_caption(figure, "Each line has its commanded speed at its end%s. ",
+			       sh.backward ? "" : "; backward is drawn over forward");
 	if (sh.falling)
 		figure_caption(figure, "Bars of the difference: what two windows differ by chance. ");
 	if (sh.electrical && !s->r->by_hand)

@@ -13,6 +13,12 @@
 #include <ctype.h>
 #include <string.h>
 
+/* By its size: the commanded way of turning counts as forward. */
+static double reached_Nm(const struct curve_point *p)
+{
+	return point_way(p) * p->torque_Nm.value;
+}
+
 /* A run that lost its speed says something about the actuator only when the curve had come to its own limit before. */
 static bool was_free(const struct curve *curve)
 {
@@ -20,7 +26,7 @@ static bool was_free(const struct curve *curve)
 
 	for (size_t i = 0; i < curve->n; i++) {
 		const struct curve_point *p = &curve->points[i];
-		if (p->settled && p->direction >= 0 && (!heaviest || p->torque_Nm.value > heaviest->torque_Nm.value))
+		if (p->settled && p->direction >= 0 && (!heaviest || reached_Nm(p) > reached_Nm(heaviest)))
 			heaviest = p;
 	}
 	return heaviest && heaviest->free_running;
@@ -43,8 +49,7 @@ void limit_of_left_out(const struct limit_rig *rig, const char *why, const struc
 	if (curve->end_limit != LIMIT_NONE || curve->end_note[0] != '\0')
 		return;
 	for (size_t i = 0; i < curve->n; i++)
-		if (curve->points[i].direction >= 0 &&
-		    (!last || curve->points[i].torque_Nm.value > last->torque_Nm.value))
+		if (curve->points[i].direction >= 0 && (!last || reached_Nm(&curve->points[i]) > reached_Nm(last)))
 			last = &curve->points[i];
 	if (moment != NULL)
 		curve->end_limit = moment_of_curve(rig, moment, curve, words);

@@ -435,7 +435,7 @@ static enum rc make_points(struct reduction *r, const struct kept *k, struct cur
 	}
 	if (c->n == 0)
 		return err_set(err, RC_ARG, 0, "run %lld holds no finished point%s%s", (long long)c->run_id,
-			       k->info.cause[0] ? ": it was stopped by " : "", k->info.cause);
+			       k->info.message[0] ? "; how it ended: " : "", k->info.message);
 	return RC_OK;
 }
 

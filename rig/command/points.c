@@ -111,13 +111,13 @@ static void differences_print(const struct curve *c)
 		return;
 	printf("\nThe mean of another window of the same step would differ by up to (95 %%):\n");
 	put_head(c);
-	printf("torque / N\u00b7m  speed / rpm  efficiency / %%\n");
+	printf("  torque / N\u00b7m  speed / rpm  efficiency / %%\n");
 	for (size_t i = 0; i < c->n; i++) {
 		const struct curve_point *p = &c->points[i];
 		put_place(c, p);
-		put_difference(p->scatter_Nm, 1, 12);
-		put_difference(p->scatter_rpm, 1, 12);
-		put_difference(p->efficiency_valid ? p->scatter_efficiency : NAN, 100, 15);
+		put_difference(p->scatter_Nm, 1, 14);
+		put_difference(p->scatter_rpm, 1, 13);
+		put_difference(p->efficiency_valid ? p->scatter_efficiency : NAN, 100, 16);
 		putchar('\n');
 	}
 }

@@ -208,6 +208,48 @@ static void a_shaft_turned_by_hand_contradicts_nothing(void **state)
 	made_free(&m);
 }
 
+static void turn_back(struct curve *c, struct curve_point *p)
+{
+	p->torque_Nm = unc_scale(c->ctx, p->torque_Nm, -1);
+	p->speed_rpm = unc_scale(c->ctx, p->speed_rpm, -1);
+	p->setpoint_rpm = -85;
+}
+
+/* The highest torque is the largest one, whichever way it turned; the same load at another speed is not beyond it. */
+static void backward_the_highest_torque_is_the_largest(void **state)
+{
+	struct made m = { .seed = 3,
+			  .n_steps = 4,
+			  .window_s = 2,
+			  .perfect = true,
+			  .flags = { [2] = POINT_NOT_SETTLED },
+			  .step = { { 10, 85, 48, 3, 0.3, 1, false },
+				    { 22, 85, 48, 6, 0.5, 1, false },
+				    { 22.1, 85, 48, 6, 0.5, 1, false },
+				    { 29.47, 85, 48, 9, 0.7, 1, false } } };
+	struct said said;
+	(void)state;
+
+	struct report *r = report_made(&m, &said);
+	struct curve *c = r->curve;
+	for (size_t i = 0; i < c->n; i++)
+		turn_back(c, &c->points[i]);
+	report_headline(r, said.headline, sizeof said.headline);
+	holds(said.headline, "Highest torque -29.4");
+	lacks(said.headline, "Beyond that");
+	c->points[3].settled = false;
+	report_headline(r, said.headline, sizeof said.headline);
+	holds(said.headline, "Highest settled torque -22.0");
+	holds(said.headline, "Beyond that, not settled: -29.47 N·m at -85 rpm.");
+	c->points[3].impossible = true;
+	c->points[2].step = c->points[1].step;
+	report_headline(r, said.headline, sizeof said.headline);
+	holds(said.headline, "Highest torque -22.0");
+	lacks(said.headline, "Beyond that");
+	report_free(r);
+	made_free(&m);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -217,6 +259,7 @@ int main(void)
 		cmocka_unit_test(what_settled_with_falling_load_is_told),
 		cmocka_unit_test(the_first_line_has_the_digits_of_another_window),
 		cmocka_unit_test(a_shaft_turned_by_hand_contradicts_nothing),
+		cmocka_unit_test(backward_the_highest_torque_is_the_largest),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
