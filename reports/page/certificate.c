@@ -378,24 +378,16 @@ static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, c
 enum rc certificate_write(const struct certificate *c, const char *dir, bool with_figures, struct err *err)
 {
 	struct figures figures = { 0 };
-	char path[PATH_ROOM];
-	int n = snprintf(path, sizeof path, "%s/certificate.html", dir);
-
-	if (n < 0 || (size_t)n >= sizeof path)
-		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	struct page_file page;
 	enum rc rc = files_make_dir(dir, err);
 	if (rc == RC_OK)
 		rc = files_write_tables(&c->paper, dir, err);
 	if (rc == RC_OK && with_figures)
 		rc = figures_write(&c->paper, dir, true, &figures, err);
+	if (rc == RC_OK)
+		rc = page_open(&page, dir, "certificate.html", err);
 	if (rc != RC_OK)
 		return rc;
-	FILE *f = files_create(path);
-	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
-	rc = put_page(f, c, dir, &figures, err);
-	int failed = ferror(f);
-	if ((fclose(f) != 0 || failed) && rc == RC_OK)
-		rc = err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return rc;
+	rc = put_page(page.f, c, dir, &figures, err);
+	return page_close(&page, rc, err);
 }

@@ -182,15 +182,13 @@ static enum rc write_one(const struct checks *c, const char *dir, const char *na
 
 static enum rc write_page(const struct checks *c, const char *dir, const struct figures *figures, struct err *err)
 {
-	char path[FILES_PATH];
-	FILE *f = NULL;
-	enum rc rc = files_open(dir, CHECKS_PAGE, path, &f, err);
+	struct page_file page;
+	enum rc rc = page_open(&page, dir, CHECKS_PAGE, err);
 
 	if (rc != RC_OK)
 		return rc;
-	rc = checks_page(f, c, dir, figures, err);
-	enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
-	return rc == RC_OK ? closed : rc;
+	rc = checks_page(page.f, c, dir, figures, err);
+	return page_close(&page, rc, err);
 }
 
 /* The page stands without the figure before it is drawn, and with it then. */

@@ -361,15 +361,13 @@ static enum rc write_one(const struct compared *c, const char *dir, const char *
 
 static enum rc write_page(const struct compared *c, const char *dir, const struct figures *drawn, struct err *err)
 {
-	char path[FILES_PATH];
-	FILE *f = NULL;
-	enum rc rc = files_open(dir, "compare.html", path, &f, err);
+	struct page_file page;
+	enum rc rc = page_open(&page, dir, "compare.html", err);
 
 	if (rc != RC_OK)
 		return rc;
-	rc = compare_page(f, c, dir, drawn, err);
-	enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
-	return rc == RC_OK ? closed : rc;
+	rc = compare_page(page.f, c, dir, drawn, err);
+	return page_close(&page, rc, err);
 }
 
 static void write_procedures(FILE *f, const struct compared *c)

@@ -263,15 +263,13 @@ static enum rc write_one(const struct history *h, const char *dir, const char *n
 
 static enum rc write_page(const struct history *h, const char *dir, const struct figures *figures, struct err *err)
 {
-	char path[FILES_PATH];
-	FILE *f = NULL;
-	enum rc rc = files_open(dir, "history.html", path, &f, err);
+	struct page_file page;
+	enum rc rc = page_open(&page, dir, "history.html", err);
 
 	if (rc != RC_OK)
 		return rc;
-	rc = history_page(f, h, dir, figures, err);
-	enum rc closed = files_close(f, path, rc == RC_OK ? err : NULL);
-	return rc == RC_OK ? closed : rc;
+	rc = history_page(page.f, h, dir, figures, err);
+	return page_close(&page, rc, err);
 }
 
 /* The page stands without the figure before it is drawn, and with it then. */

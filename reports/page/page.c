@@ -323,18 +323,12 @@ static enum rc put_page(FILE *f, const struct report *r, const char *dir, const 
 
 enum rc page_write(const struct report *report, const char *dir, const struct figures *figures, struct err *err)
 {
-	char path[PATH_ROOM];
-	int n = snprintf(path, sizeof path, "%s/report.html", dir);
+	struct page_file page;
+	enum rc rc = page_open(&page, dir, "report.html", err);
 
-	if (n < 0 || (size_t)n >= sizeof path)
-		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
-	FILE *f = files_create(path);
-	if (f == NULL)
-		return err_set(err, RC_IO, errno, "%s cannot be written: %s", path, files_why(errno));
-	enum rc rc = report->procedure.kind ? procedure_page(f, report, dir, figures, err)
-					    : put_page(f, report, dir, figures, err);
-	int failed = ferror(f);
-	if ((fclose(f) != 0 || failed) && rc == RC_OK)
-		rc = err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
-	return rc;
+	if (rc != RC_OK)
+		return rc;
+	rc = report->procedure.kind ? procedure_page(page.f, report, dir, figures, err)
+				    : put_page(page.f, report, dir, figures, err);
+	return page_close(&page, rc, err);
 }

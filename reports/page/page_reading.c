@@ -75,6 +75,21 @@ static const char *way_of(const struct curve_point *p)
 	return p->flags & POINT_REPEAT ? " again" : p->direction > 0 ? " rising" : p->direction < 0 ? " falling" : "";
 }
 
+/* With the signs of the page's prose; NULL when out of memory. */
+static json_t *prose(const char *text)
+{
+	char *signs = NULL;
+	size_t size;
+	FILE *f = open_memstream(&signs, &size);
+
+	if (f == NULL)
+		return NULL;
+	text_signs(f, text, strlen(text));
+	json_t *ret = fclose(f) == 0 ? json_string(signs) : NULL;
+	free(signs);
+	return ret;
+}
+
 /* [[torque, "step 3 rising: ..."], ...]; NULL when out of memory. Numbers and words of the program alone. */
 static char *points_as_json(const struct curve *c)
 {
@@ -87,7 +102,7 @@ static char *points_as_json(const struct curve *c)
 		snprintf(text, sizeof text, "step %d%s%s: %s", p->step + 1, way_of(p), curve_at_speed(c, p, at),
 			 numbers);
 		if (isfinite(p->torque_Nm.value))
-			json_array_append_new(all, json_pack("[f,s]", point_way(p) * p->torque_Nm.value, text));
+			json_array_append_new(all, json_pack("[f,o]", point_way(p) * p->torque_Nm.value, prose(text)));
 	}
 	char *ret = json_dumps(all, JSON_COMPACT | JSON_ENSURE_ASCII | JSON_REAL_PRECISION(9));
 	json_decref(all);

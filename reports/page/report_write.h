@@ -55,6 +55,17 @@ const char *files_why(int number);
 #define FILES_PATH 1200
 enum rc files_open(const char *dir, const char *name, char path[FILES_PATH], FILE **ret, struct err *err) MUST_CHECK;
 enum rc files_close(FILE *f, const char *path, struct err *err) MUST_CHECK;
+/* An HTML page: f is written in memory, path is where page_close puts it, and only when rc is RC_OK: nothing half made
+ * lies there. It gives rc back, or RC_IO, RC_NOMEM of its own; f and text end with it. In its prose a number has the
+ * sign of a figure, U+2212. page_open: RC_RANGE, RC_NOMEM, and then there is nothing to close. */
+struct page_file {
+	FILE *f;
+	char *text;
+	size_t size;
+	char path[FILES_PATH];
+};
+enum rc page_open(struct page_file *ret, const char *dir, const char *name, struct err *err) MUST_CHECK;
+enum rc page_close(struct page_file *page, enum rc rc, struct err *err) MUST_CHECK;
 /* mkdir -p. */
 enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
 

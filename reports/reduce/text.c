@@ -190,6 +190,35 @@ void text_html_kept(FILE *to, const char *text)
 	text_html(to, kept);
 }
 
+/* Behind what a number begins. */
+static bool begins(const char *text, size_t i)
+{
+	static const char no_break[] = "\xC2\xA0", quote[] = "\xE2\x80\x9C";
+
+	return i == 0 || strchr(" \t\n([,;=\"", text[i - 1]) || (i >= 2 && memcmp(text + i - 2, no_break, 2) == 0) ||
+	       (i >= 3 && memcmp(text + i - 3, quote, 3) == 0);
+}
+
+static bool is_digit(char c)
+{
+	return c >= '0' && c <= '9';
+}
+
+void text_signs(FILE *to, const char *text, size_t n)
+{
+	size_t done = 0;
+
+	for (size_t i = 0; i + 1 < n; i++) {
+		bool number = is_digit(text[i + 1]) || (text[i + 1] == '.' && i + 2 < n && is_digit(text[i + 2]));
+		if (text[i] != '-' || !number || !begins(text, i))
+			continue;
+		fwrite(text + done, 1, i - done, to);
+		fputs("\xE2\x88\x92", to);
+		done = i + 1;
+	}
+	fwrite(text + done, 1, n - done, to);
+}
+
 void text_time(char *buf, size_t size, int64_t wall_ns)
 {
 	time_t t = (time_t)(wall_ns / 1000000000);

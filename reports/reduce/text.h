@@ -32,6 +32,9 @@ void text_swap(char *buf, size_t size, const char *text, const char *from, const
 void text_html(FILE *to, const char *text);
 /* The same, and a value stays on one line with its unit and its uncertainty. */
 void text_html_kept(FILE *to, const char *text);
+/* n bytes of text as they are, but a hyphen that is the sign of a number becomes a minus (U+2212): before a digit,
+ * behind a blank, a bracket, a quotation mark or nothing. */
+void text_signs(FILE *to, const char *text, size_t n);
 /* "2026-03-14 09:26 UTC" of nanoseconds since 1970. */
 void text_time(char *buf, size_t size, int64_t wall_ns);
 

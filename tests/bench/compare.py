@@ -116,7 +116,7 @@ def tables_and_figures():
     drawn = [(row["number"], row["direction"]) for row in csv.DictReader(open(out / "curves.csv"))]
     for number, points in (("1", RUNS["a"][1]), ("2", RUNS["b"][1])):
         assert drawn.count((number, "up")) == len(points), drawn
-    page = (out / "compare.html").read_text().replace("\u00a0", " ")
+    page = (out / "compare.html").read_text().replace("\u00a0", " ").replace("\u2212", "-")
     told = ONE.must("compare", RUNS["a"][0], RUNS["b"][0])
     real = sum(d["real"] for d in told["differences"])
     assert f"{real} of {len(told['differences'])} differences are real at 95 %." in page and page.count("<svg") == 4, page[:4000]

@@ -192,8 +192,11 @@ def the_numbers_are_those_of_the_document():
     ask = """[document.querySelector('.result').textContent,Array.from(document.querySelectorAll('#points tbody tr:not(.note)')).map(
       function(r){return Array.from(r.cells).map(function(c){return [c.dataset.label,c.textContent];});})]"""
 
+    def plain(text):
+        return text.replace("\u00a0", " ").replace("\u2212", "-")
+
     def number(text):
-        value, _, rest = text.replace("\u2212", "-").partition(" ")
+        value, _, rest = plain(text).partition(" ")
         return float(value), value
 
     def look(browser, name, path):
@@ -204,9 +207,9 @@ def the_numbers_are_those_of_the_document():
         browser.show(1280)
         browser.open(path)
         result, rows = browser.ask(ask)
-        said = [] if result.replace("\u00a0", " ") == report["result"] else [f"result \"{result}\""]
+        said = [] if plain(result) == report["result"] else [f"result \"{result}\""]
         said += [f"the sheet says \"{word}\", the result \"{result}\"" for word in browser.ask(best)
-                 if word[len("best "):] not in result.replace("\u00a0", " ")]
+                 if word[len("best "):] not in plain(result)]
         points = report["points"] if browser.ask("!!document.getElementById('points')") else []  # of a procedure: no table of them
         if len(rows) != len(points):
             return said + [f"{len(rows)} rows for {len(points)} points"]

@@ -155,7 +155,7 @@ static void another_window_is_told_where_it_is_known(void **state)
 	r->curve->points[1].scatter_Nm = 0.05;
 	r->curve->points[1].scatter_rpm = r->curve->points[1].scatter_efficiency = NAN;
 	print(r, 80);
-	assert_string_equal(row(AGAIN, "   2"), "   2 rising          0.14           -              -");
+	assert_string_equal(row(AGAIN, "   2"), "   2 rising            0.14            -               -");
 	report_free(r);
 	made_free(&m);
 }

@@ -92,7 +92,7 @@ static void page_figure_and_table_hold_the_checks(void **state)
 	has(CHECKS_PAGE, "data-label=\"met at check\">3</td>", true);
 	has(CHECKS_PAGE, "data-label=\"met at check\">no</td>", true);
 	has(CHECKS_PAGE, "data-label=\"sigmas off\">+4.0</td>", true); /* (108 - 102) / 1.5 */
-	has(CHECKS_PAGE, "data-label=\"sigmas off\">-1.3</td>", true);
+	has(CHECKS_PAGE, "data-label=\"sigmas off\">−1.3</td>", true);
 	has(CHECKS_PAGE, "± 2.94 %, ± 4.41 % of the centre", true); /* 2 and 3 times 1.5 of 102 */
 	has(CHECKS_PAGE, "virtual bench", false);
 	has(CHECKS_PAGE, "Ambient", false);

@@ -142,6 +142,31 @@ static void parts_have_the_decimals_of_their_sum(void **state)
 	}
 }
 
+static void a_sign_of_a_number_becomes_a_minus_and_a_hyphen_stays(void **state)
+{
+	static const struct {
+		const char *text, *expect;
+	} rows[] = {
+		{ "-0.5 N·m", "−0.5 N·m" },
+		{ "at -40 rpm, (-3), [-.5] =-1", "at −40 rpm, (−3), [−.5] =−1" },
+		{ "at\xC2\xA0-9.999", "at\xC2\xA0−9.999" },
+		{ "“-3 K”", "“−3 K”" },
+		{ "2026-11-27, ISO 5725-2, GUM-S1, 2-4, 1e-05, x-3, a - 3, --5, -x, - 4, -", NULL },
+		{ "", NULL },
+	};
+	(void)state;
+
+	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+		char *got = NULL;
+		size_t size;
+		FILE *f = open_memstream(&got, &size);
+		text_signs(f, rows[i].text, strlen(rows[i].text));
+		assert_int_equal(fclose(f), 0);
+		assert_string_equal(got, rows[i].expect ? rows[i].expect : rows[i].text);
+		free(got);
+	}
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -151,6 +176,7 @@ int main(void)
 		cmocka_unit_test(html_is_safe_and_utf8),
 		cmocka_unit_test(times_are_utc),
 		cmocka_unit_test(words_are_swapped_and_cut_to_fit),
+		cmocka_unit_test(a_sign_of_a_number_becomes_a_minus_and_a_hyphen_stays),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);
