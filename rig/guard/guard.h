@@ -146,6 +146,8 @@ struct guard {
 	double follow_low_A, follow_high_A, follow_bad_s;
 	double contactor_bad_s, powered_s, low_s, high_s, stall_time_s, no_pulse_s, slip_s, safe_s, unrest_s;
 	double wrong_time_s, against_s, wrong_least_rpm, sign_bad_s;
+	uint32_t sign_fresh;    /* of the cell, at the tick before */
+	unsigned sign_readings; /* of the cell that had the wrong sign, in a row */
 	double temp_gone_s[TEMP_COUNT];
 	bool temp_seen[TEMP_COUNT];
 	unsigned late_run;

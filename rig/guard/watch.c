@@ -15,6 +15,7 @@
 #define WRONG_WAY_S 0.25      /* play and a bounce at the start are shorter */
 #define TURN_ROUND_S 2.0      /* a shaft that is told to turn round and slows down may take so long */
 #define WRONG_SIGN_S 0.1      /* a blow to the lever is shorter */
+#define WRONG_SIGN_READINGS 3 /* and a shaft that is let go springs back for one or two of a slow cell */
 #define SLOPE_STEP_FRAC 0.1   /* of the largest brake current, in a second */
 #define SLOPE_FALL_TIMES 2.0  /* of what a torque may read the wrong way */
 #define SLOPE_LEAST_TIMES 5.0 /* the standstill speed */
@@ -527,6 +528,20 @@ static bool wrong_direction(struct guard *g, const struct look *k, struct findin
 	return held_for(&g->wrong_time_s, against && !rounds, k->dt_s, WRONG_WAY_S);
 }
 
+/* For so long, and by several readings: one that stays since no other comes is no more than one. */
+static bool reads_against(struct guard *g, const struct look *k, bool bad)
+{
+	uint32_t fresh = k->snap->channel[CHANNEL_CELL].fresh;
+	bool another = fresh != g->sign_fresh;
+
+	g->sign_fresh = fresh;
+	if (!bad)
+		g->sign_readings = 0;
+	else if (another && g->sign_readings < WRONG_SIGN_READINGS)
+		g->sign_readings++;
+	return held_for(&g->sign_bad_s, bad, k->dt_s, WRONG_SIGN_S) && g->sign_readings >= WRONG_SIGN_READINGS;
+}
+
 /* Without current a pole that wears off may push; with some the brake only takes. */
 static bool wrong_sign(struct guard *g, const struct look *k, struct finding *f)
 {
@@ -536,7 +551,7 @@ static bool wrong_sign(struct guard *g, const struct look *k, struct finding *f)
 	bool bad = judged && fabs(rpm) > k->limits->standstill_rpm && !isnan(along_Nm) &&
 		   !(along_Nm >= -k->limits->sign_Nm);
 
-	bool against = held_for(&g->sign_bad_s, bad, k->dt_s, WRONG_SIGN_S);
+	bool against = reads_against(g, k, bad);
 	bool falls = slope_step(&g->slope, k->snap->brake_A, judged ? along_Nm : NAN, fabs(rpm), k->dt_s,
 				SLOPE_STEP_FRAC * k->limits->brake_A, SLOPE_FALL_TIMES * k->limits->sign_Nm,
 				SLOPE_LEAST_TIMES * k->limits->standstill_rpm);

@@ -458,6 +458,7 @@ static inline struct guard space_guard(const struct key *k)
 		.wrong_time_s = k->wrong * SPACE_TICK_S,
 		.against_s = k->against * SPACE_TICK_S,
 		.wrong_least_rpm = k->least / 2.0,
+		.sign_readings = 99, /* a tick is a second, with readings enough in it */
 		.late_run = k->late,
 	};
 

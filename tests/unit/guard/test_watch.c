@@ -407,6 +407,13 @@ static void bend_wrong_sign(struct scene *s, double t_s, bool miss)
 {
 	s->snap.torque_Nm = miss && (t_s > 0.08 || t_s < 0) ? -1 : -1.01;
 }
+/* A cell of ten readings a second, here from 0 on: the third that says so comes after 0.2 s. The miss: after two that
+ * said so, each for 0.1 s, it says otherwise. */
+static void bend_wrong_sign_slow_cell(struct scene *s, double t_s, bool miss)
+{
+	s->snap.channel[CHANNEL_CELL].fresh = 1000 + (uint32_t)floor(10 * t_s + 1e-6);
+	s->snap.torque_Nm = miss && t_s > 0.195 ? -1 : -5;
+}
 /* I20a: at any load. From 25 N.m on, 0.2 A/s more and 8 N.m/s less; the miss keeps its torque. */
 static void bend_wrong_slope(struct scene *s, double t_s, bool miss)
 {
@@ -569,6 +576,7 @@ static const struct row {
 	{ "against the command for long", CAUSE_WRONG_DIRECTION, bend_against_for_long, 2.2, 2.3 },
 	{ "rotor against the command", CAUSE_WRONG_DIRECTION, bend_rotor_against, 2.2, 2.3 },
 	{ "wrong sign of torque", CAUSE_WRONG_SIGN, bend_wrong_sign, 0.09, 0.12 },
+	{ "wrong sign of torque, slow cell", CAUSE_WRONG_SIGN, bend_wrong_sign_slow_cell, 0.2, 0.2 },
 	{ "wrong sign of torque, backwards", CAUSE_WRONG_SIGN, bend_wrong_sign_backwards, 0.13, 0.18 },
 	{ "torque falls while the current rises", CAUSE_WRONG_SIGN, bend_wrong_slope, 0.98, 1.12 },
 	{ "machine slept", CAUSE_SLEPT, bend_slept, 0, 0 },
