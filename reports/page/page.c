@@ -138,7 +138,7 @@ static void page_style(FILE *f)
 	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " nav,.reading,#files{display:none}\n"
-	      " h2,h3{break-after:avoid}h2{margin-top:1rem;padding-top:.35rem}tr{break-"
+	      " p,li{break-inside:avoid}h2,h3{break-after:avoid}h2{margin-top:1rem;padding-top:.35rem}tr{break-"
 	      "inside:avoid}thead{display:table-header-group}\n"
 	      /* Values and what belongs to them below each other: else the widest table shrinks the whole sheet. */
 	      " table{font-size:8pt}th,td{padding:.2rem .3rem .2rem 0}td .again{font-size:1em}\n"

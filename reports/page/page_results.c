@@ -216,9 +216,11 @@ void page_limits(FILE *f, const struct report *r)
 		}
 		if (n == 0)
 			continue;
-		fprintf(f,
-			"<li><strong>%s</strong>, %zu point%s from %.3g to %.3g N·m: ", limit_word((enum limit)limit),
-			n, n == 1 ? "" : "s", low, high);
+		fprintf(f, "<li><strong>%s</strong>, ", limit_word((enum limit)limit));
+		if (n == 1)
+			fprintf(f, "1 point at %.3g N·m: ", low);
+		else
+			fprintf(f, "%zu points from %.3g to %.3g N·m: ", n, low, high);
 		text_html(f, limit_sentence((enum limit)limit));
 		if (note[0]) {
 			fputs(" In the last of them: ", f);
@@ -299,6 +301,18 @@ static void fit_item(FILE *f, const struct report *r, const char *term, struct u
 	fprintf(f, "<dt>%s</dt><dd>%s%s</dd>\n", term, text, after);
 }
 
+/* The textbook's beside the measured one. */
+static void best_by_relation(FILE *f, const struct report *r)
+{
+	char measured[80], after[160];
+	bool any = report_best_efficiency(r, measured, sizeof measured) != NULL;
+
+	snprintf(after, sizeof after, "%s%s%s", r->fits.stall_extrapolated ? " (from an extrapolated stall)" : "",
+		 any ? "; best measured " : "", any ? measured : "");
+	fit_item(f, r, "Best efficiency, (1 − √(I₀/I stall))²", unc_scale(r->curve->ctx, r->fits.peak_efficiency, 100),
+		 "%", after);
+}
+
 void page_fits(FILE *f, const struct report *r)
 {
 	const struct fits_dc *k = &r->fits;
@@ -320,9 +334,7 @@ void page_fits(FILE *f, const struct report *r)
 		fit_item(f, r, "Most power, at half the stall torque", k->max_power_W, "W", note);
 	}
 	if (k->with_stall_current)
-		fit_item(f, r, "Best efficiency, (1 − √(I₀/I stall))²",
-			 unc_scale(r->curve->ctx, k->peak_efficiency, 100), "%",
-			 k->stall_extrapolated ? " (from an extrapolated stall)" : "");
+		best_by_relation(f, r);
 	fputs("</dl>\n", f);
 	if (k->voltage_spread_frac > 0.02)
 		fprintf(f,
@@ -332,16 +344,49 @@ void page_fits(FILE *f, const struct report *r)
 	fputs("</section>\n", f);
 }
 
-/* The largest departure beside what the scatter alone lets expect. */
-static void model_in_words(FILE *f, const struct losses *l)
+/* No part of a loss is below zero: where one surely is, the points do not follow the model. */
+static void doubt_model(FILE *f, const struct report *r)
 {
-	fprintf(f,
-		"<p>Loss = fixed + a T + b T²%s, least squares over %zu settled points on the way up, %.3g to %.3g N·m "
-		"at "
-		"%.4g to %.4g rpm. Beyond them it says nothing. Scatter about it: %.2g W; the largest departure: %+.2g "
-		"W. The copper is as warm as it was in this run.</p>\n",
-		l->several_speeds ? " + c n" : "", l->n, l->low_Nm, l->high_Nm, l->low_rpm, l->high_rpm, l->residual_W,
-		l->worst_W);
+	const struct losses *l = &r->losses;
+	const struct {
+		const char *name;
+		struct unc x;
+		bool shown;
+	} parts[] = {
+		{ "the fixed loss", l->fixed_W, true },
+		{ "a", l->in_step_W_per_Nm, true },
+		{ "b", l->square_W_per_Nm2, true },
+		{ "c", l->by_speed_W_per_rpm, l->several_speeds },
+	};
+	const char *before = "<p>Below zero by more than its ±: ";
+
+	for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+		double U = unc_expanded(r->curve->ctx, parts[i].x, r->curve->coverage, NULL);
+		if (!parts[i].shown || !(parts[i].x.value < -U))
+			continue;
+		fprintf(f, "%s%s", before, parts[i].name);
+		before = ", ";
+	}
+	if (before[0] == ',')
+		fputs(". No loss is. So these points do not follow this model: do not use its parts singly.</p>\n", f);
+}
+
+/* The largest departure beside what the scatter alone lets expect. */
+static void model_in_words(FILE *f, const struct report *r)
+{
+	const struct losses *l = &r->losses;
+	char text[400];
+
+	snprintf(text, sizeof text,
+		 "Loss = fixed + a T + b T²%s, least squares over %zu settled points on the way up, %.3g to %.3g N·m "
+		 "at %.4g to %.4g rpm. Beyond them it says nothing. Scatter about it: %.2g W; the largest departure: "
+		 "%+.2g W. The copper is as warm as it was in this run.",
+		 l->several_speeds ? " + c n" : "", l->n, l->low_Nm, l->high_Nm, l->low_rpm, l->high_rpm, l->residual_W,
+		 l->worst_W);
+	fputs("<p>", f);
+	text_html_kept(f, text);
+	fputs("</p>\n", f);
+	doubt_model(f, r);
 }
 
 void page_losses(FILE *f, const struct report *r)
@@ -363,10 +408,13 @@ void page_losses(FILE *f, const struct report *r)
 	if (l->drive_constant) {
 		fit_item(f, r, "Torque at the output per ampere of the drive", l->k_t_Nm_per_A, "N·m/A",
 			 " (by the current that the drive indicates)");
+		if (l->at_rotor)
+			fit_item(f, r, "The same at the rotor", l->k_t_rotor_Nm_per_A, "N·m/A",
+				 " (by the ratio alone: what the gear loses with the load is in it)");
 		fit_item(f, r, "Drive's current without load", l->no_load_A, "A", " (indicated)");
 	}
 	fputs("</dl>\n", f);
 	if (l->known)
-		model_in_words(f, l);
+		model_in_words(f, r);
 	fputs("</section>\n", f);
 }

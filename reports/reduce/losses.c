@@ -250,6 +250,13 @@ struct losses losses_of(const struct curve *c)
 	return l;
 }
 
+void losses_at_rotor(struct losses *l, const struct curve *c, double ratio)
+{
+	l->at_rotor = l->drive_constant && ratio > 0;
+	if (l->at_rotor)
+		l->k_t_rotor_Nm_per_A = unc_scale(c->ctx, l->k_t_Nm_per_A, 1 / ratio);
+}
+
 static void set(json_t *o, const char *key, const struct curve *c, bool shown, struct unc x)
 {
 	json_object_set_new(o, key, shown ? number_json(x.value, unc_u(x), unc_dof(c->ctx, x)) : json_null());
@@ -267,6 +274,7 @@ json_t *losses_to_json(const struct curve *c, const struct losses *l)
 	json_object_set_new(o, "residual_W", l->known ? json_real(l->residual_W) : json_null());
 	set(o, "droop_rpm_per_Nm", c, l->droop, l->droop_rpm_per_Nm);
 	set(o, "drive_k_t_Nm_per_A", c, l->drive_constant, l->k_t_Nm_per_A);
+	set(o, "drive_k_t_rotor_Nm_per_A", c, l->at_rotor, l->k_t_rotor_Nm_per_A);
 	set(o, "drive_no_load_A", c, l->drive_constant, l->no_load_A);
 	return o;
 }

@@ -27,12 +27,17 @@ struct losses {
 	struct unc droop_rpm_per_Nm;        /* above 0: the speed falls */
 	bool drive_constant;                /* three points with the drive's own current */
 	struct unc k_t_Nm_per_A, no_load_A; /* at the output; the current as the drive indicates it, taken as exact */
+	bool at_rotor;                      /* and the gear's ratio */
+	struct unc k_t_rotor_Nm_per_A;      /* by the ratio alone: what the gear loses with the load is in it */
 };
 
 struct losses losses_of(const struct curve *curve);
+/* The drive's constant at the rotor too; ratio: rotor turns per output turn, 0 or NaN: not known. */
+void losses_at_rotor(struct losses *losses, const struct curve *curve, double ratio);
 
 /* {"points", "fixed_W": {"value", "u", "dof"}, "in_step_W_per_Nm", "square_W_per_Nm2", "by_speed_W_per_rpm",
- * "residual_W", "droop_rpm_per_Nm", "drive_k_t_Nm_per_A", "drive_no_load_A"}; null for what the data do not carry. */
+ * "residual_W", "droop_rpm_per_Nm", "drive_k_t_Nm_per_A", "drive_k_t_rotor_Nm_per_A", "drive_no_load_A"};
+ * null for what the data do not carry. */
 json_t *losses_to_json(const struct curve *curve, const struct losses *losses);
 
 #endif

@@ -244,6 +244,7 @@ static enum rc gather(struct logbook *lb, struct report *r, const struct run_wat
 	/* A drive that regulates speed or current by itself has no lines of its own to fit: its supply's current is not
 	 * the motor's. */
 	r->losses = losses_of(r->curve);
+	losses_at_rotor(&r->losses, r->curve, r->actuator.gear_ratio);
 	if (r->plan.drive == PLAN_HAND)
 		r->fits = fits_dc_of(r->curve, false);
 	if (unc_failed(r->curve->ctx))

@@ -79,6 +79,9 @@ def compared(folder):
                 ret.append((f"{at}: {key}", told[key], scatter))
     told = report["losses"]
     made = fits.drive(found) if told["drive_k_t_Nm_per_A"] else {}
+    if told["drive_k_t_rotor_Nm_per_A"]:
+        ratio = pack_reader.Rig(folder / "profiles" / "actuator.ini").value("actuator", "ratio")
+        made["drive_k_t_rotor_Nm_per_A"] = made["drive_k_t_Nm_per_A"] * (1 / ratio)
     if told["fixed_W"]:
         more, sd = fits.losses(found)
         made |= more

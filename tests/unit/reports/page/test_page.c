@@ -247,6 +247,31 @@ static void a_lower_bound_is_the_same_in_column_and_sentence(void **state)
 	made_free(&m);
 }
 
+/* No loss is below zero: a part that surely is speaks against the model, one that may be zero does not. */
+static void a_loss_below_zero_is_said_to_be_none(void **state)
+{
+	struct made m = { .seed = 9, .n_steps = 1, .window_s = 2, .step = { { 10, 85, 48, 3, 0.3, 1, false } } };
+	struct report *r = made_report(&m);
+	struct unc_ctx *ctx = r->curve->ctx;
+	uint32_t source = unc_source(ctx, "a test", DIST_NORMAL, INFINITY);
+	size_t size;
+	char *page;
+	(void)state;
+
+	for (int surely = 0; surely < 2; surely++) {
+		FILE *f = open_memstream(&page, &size);
+		r->losses = (struct losses){ .n = 5, .known = true, .fixed_W = unc_exact(20) };
+		r->losses.in_step_W_per_Nm = unc_with(ctx, unc_exact(-2), source, surely ? 0.2 : 2);
+		r->losses.square_W_per_Nm2 = unc_exact(0.1);
+		page_losses(f, r);
+		fclose(f);
+		assert_int_equal(strstr(page, "Below zero by more than its ±: a. No loss is.") != NULL, surely);
+		free(page);
+	}
+	report_free(r);
+	made_free(&m);
+}
+
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
@@ -255,6 +280,7 @@ int main(void)
 		cmocka_unit_test(svg_goes_in_with_ids_of_its_own),
 		cmocka_unit_test(what_cannot_be_written_is_said),
 		cmocka_unit_test(no_file_is_written_through_a_link),
+		cmocka_unit_test(a_loss_below_zero_is_said_to_be_none),
 	};
 
 	return cmocka_run_group_tests(tests, NULL, NULL);

@@ -159,7 +159,13 @@ static void droop_and_constant_are_lines(void **state)
 	assert_true(l.droop && fabs(l.droop_rpm_per_Nm.value - 0.5) < 1e-10);
 	assert_true(l.drive_constant && fabs(l.k_t_Nm_per_A.value - 4.2) < 1e-9);
 	assert_true(fabs(l.no_load_A.value - 0.7) < 1e-9);
+	losses_at_rotor(&l, &m.curve, 0);
+	assert_false(l.at_rotor);
+	losses_at_rotor(&l, &m.curve, 42);
+	assert_true(l.at_rotor && fabs(l.k_t_rotor_Nm_per_A.value - 0.1) < 1e-9);
+	assert_true(fabs(unc_u(l.k_t_rotor_Nm_per_A) * 42 - unc_u(l.k_t_Nm_per_A)) < 1e-12);
 	json_t *doc = losses_to_json(&m.curve, &l);
+	assert_true(json_is_number(json_object_get(json_object_get(doc, "drive_k_t_rotor_Nm_per_A"), "u")));
 	assert_true(json_is_number(json_object_get(json_object_get(doc, "droop_rpm_per_Nm"), "u")));
 	assert_true(json_is_null(json_object_get(doc, "by_speed_W_per_rpm")));
 	json_decref(doc);
