@@ -74,6 +74,31 @@ static void along(const struct profile *p, double distance, double t, double *re
 	}
 }
 
+#define PARTS 4          /* of a way: up, even, down, rest */
+#define MOVING_SHARE 0.2 /* added to a part's share of the time: 0.2 of at most 1.65 */
+#define RESTING_SHARE 0.05
+
+/* Moment of row i of n (the last one is the end) from the begin of the way. */
+static double moment(const struct profile *p, double pause_s, size_t i, size_t n)
+{
+	const double part[PARTS] = { p->up_s, p->even_s, p->up_s, pause_s };
+	double whole = 2 * p->up_s + p->even_s + pause_s, weights = 0, weight[PARTS], at = 0;
+
+	for (int k = 0; k < PARTS; k++) {
+		double extra = k == PARTS - 1 ? RESTING_SHARE : MOVING_SHARE;
+		weight[k] = part[k] > 0 ? part[k] / whole + extra : 0;
+		weights += weight[k];
+	}
+	double left = (double)i / (double)n * weights;
+	for (int k = 0; k < PARTS; k++) {
+		if (left < weight[k])
+			return at + part[k] * left / weight[k];
+		left -= weight[k];
+		at += part[k];
+	}
+	return whole;
+}
+
 enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, struct err *err)
 {
 	double rad = UNITS_PI / 180, distance = fabs(arm->to_deg - arm->from_deg) * rad;
@@ -91,24 +116,28 @@ enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, str
 	double J = arm->inertia_kgm2 + arm->payload_kg * arm->reach_m * arm->reach_m;
 	double weight = (arm->mass_kg * arm->centre_m + arm->payload_kg * arm->reach_m) * arm->gravity_m_s2 *
 			cos(arm->tilt_deg * rad);
+	size_t turn = duty->n / 2, last = duty->n - 1;
 	for (size_t i = 0; i < duty->n; i++) {
-		double t = 2 * half * (double)i / (double)(duty->n - 1), a, v, s;
-		bool back = t >= half;
-		along(&p, distance, back ? t - half : t, &a, &v, &s);
+		bool back = i >= turn;
+		double t = back ? moment(&p, arm->pause_s, i - turn, last - turn) : moment(&p, arm->pause_s, i, turn);
+		double a, v, s;
+		along(&p, distance, t, &a, &v, &s);
 		double angle = arm->from_deg * rad + way * (back ? distance - s : s), sign = way * (back ? -1 : 1);
-		duty->time_s[i] = t;
+		duty->time_s[i] = back ? half + t : t;
 		duty->speed_rpm[i] = rpm_from_rad_per_s(sign * v);
 		duty->torque_Nm[i] = J * sign * a + weight * cos(angle) + (v > 0 ? sign * arm->friction_Nm : 0);
 	}
 	return RC_OK;
 }
 
+#define JUMP_RPM 1.0 /* less is noise of a reading */
+
 enum rc joint_duty_check(const struct joint_duty *d, struct err *err)
 {
-	double low = INFINITY, high = -INFINITY, usual;
+	double low = 0, high = 0, usual;
 
 	if (d->n < 3)
-		return err_set(err, RC_ARG, 0, "%zu rows are no cycle; expected 3 or more", d->n);
+		return err_set(err, RC_ARG, 0, "a cycle has 3 rows or more, found %zu", d->n);
 	usual = (d->time_s[d->n - 1] - d->time_s[0]) / (double)(d->n - 1);
 	for (size_t i = 0; i < d->n; i++) {
 		low = fmin(low, d->speed_rpm[i]);
@@ -123,7 +152,7 @@ enum rc joint_duty_check(const struct joint_duty *d, struct err *err)
 			return err_set(err, RC_ARG, 0,
 				       "row %zu: a gap of %.4g s, usual are %.4g s; the duty is not known there", i + 1,
 				       step, usual);
-		if (step < 0.1 && jump > 0.5 * (high - low) && high > low)
+		if (step < 0.1 && jump > fmax(0.5 * (high - low), JUMP_RPM))
 			return err_set(
 				err, RC_ARG, 0,
 				"row %zu: the speed jumps by %.4g rpm in %.4g s, which no machine does; expected a "

@@ -24,13 +24,15 @@ struct joint_arm {
 	double tilt_deg; /* of the axis: 0 lies level, 90 stands upright and feels no gravity */
 	double from_deg, to_deg, speed_rpm, acceleration_rad_s2, jerk_rad_s3, pause_s;
 };
-/* Duty in n rows of equal time. Rest to rest with bounded speed, acceleration and jerk (L. Biagiotti, C. Melchiorri,
- * Trajectory Planning for Automatic Machines and Robots, Springer 2008; section 3.4 from memory). RC_ARG a figure that
- * cannot be. */
+/* Duty in n rows, 100 at least. Each part of a way (speeding up, even speed, slowing down, rest) has rows by its time,
+ * and a tenth of them at least (the rest a fiftieth): a short motion beside a long pause is seen whole. Rest to rest
+ * with bounded speed, acceleration and jerk (L. Biagiotti, C. Melchiorri, Trajectory Planning for Automatic Machines
+ * and Robots, Springer 2008; section 3.4 from memory). RC_ARG a figure that cannot be. */
 enum rc joint_arm_duty(const struct joint_arm *arm, struct joint_duty *duty, struct err *err) MUST_CHECK;
 
 /* Times that do not rise, a gap of more than five usual steps, or a jump of speed that no machine makes: over half of
- * the whole range within less than 0.1 s. RC_ARG with the row. */
+ * the range from standstill, and more than 1 rpm, within less than 0.1 s (common practice, no source). RC_ARG with the
+ * row. */
 enum rc joint_duty_check(const struct joint_duty *duty, struct err *err) MUST_CHECK;
 /* A cycle that is repeated ends where it begins. The speed, and the angle (deg, NULL where there is none; whole turns
  * are no difference), may differ by the larger of three times the largest step inside and 5 % of the

@@ -8,12 +8,14 @@
 
 void joint_curve_sort(struct joint_curve *c)
 {
-	double *column[3] = { c->speed_rpm, c->torque_Nm, c->u_torque_Nm };
+	double *column[] = { c->speed_rpm, c->torque_Nm, c->u_torque_Nm, c->open };
 	size_t kept = 0;
 
 	for (size_t i = 1; i < c->n; i++) /* few points */
 		for (size_t k = i; k > 0 && c->speed_rpm[k] < c->speed_rpm[k - 1]; k--)
-			for (int m = 0; m < 3 && column[m]; m++) {
+			for (int m = 0; m < 4; m++) {
+				if (!column[m])
+					continue;
 				double swap = column[m][k];
 				column[m][k] = column[m][k - 1];
 				column[m][k - 1] = swap;
@@ -23,8 +25,9 @@ void joint_curve_sort(struct joint_curve *c)
 		if (same && c->torque_Nm[i] <= c->torque_Nm[kept - 1])
 			continue;
 		size_t to = same ? kept - 1 : kept++;
-		for (int m = 0; m < 3 && column[m]; m++)
-			column[m][to] = column[m][i];
+		for (int m = 0; m < 4; m++)
+			if (column[m])
+				column[m][to] = column[m][i];
 	}
 	c->n = kept;
 }
@@ -49,21 +52,70 @@ double joint_curve_at(const struct joint_curve *c, double speed_rpm, double *ret
 	return torque;
 }
 
+bool joint_curve_open(const struct joint_curve *c, double speed_rpm)
+{
+	size_t i = 0, last = c->n - 1;
+
+	if (!c->open)
+		return false;
+	while (i < last && c->speed_rpm[i] < fabs(speed_rpm))
+		i++;
+	bool between = i > 0 && fabs(speed_rpm) < c->speed_rpm[i];
+	return c->open[i] > 0 || (between && c->open[i - 1] > 0);
+}
+
+static double room_of(const struct joint_duty *d, const struct joint_curve *c, size_t i, double *ret_u)
+{
+	return joint_curve_at(c, d->speed_rpm[i], ret_u) - fabs(d->torque_Nm[i]);
+}
+
+static bool untested(const struct joint_duty *d, const struct joint_curve *c, size_t i)
+{
+	return room_of(d, c, i, NULL) < 0 && joint_curve_open(c, d->speed_rpm[i]);
+}
+
 size_t joint_worst_row(const struct joint_duty *d, const struct joint_curve *c)
 {
-	size_t worst = 0;
+	size_t worst = d->n;
 	double least = INFINITY, narrowest = INFINITY;
 
 	for (size_t i = 0; i < d->n; i++) {
-		double u, room = joint_curve_at(c, d->speed_rpm[i], &u) - fabs(d->torque_Nm[i]);
+		double u, room = room_of(d, c, i, &u);
 		double z = u > 0 ? room / u : room >= 0 ? INFINITY : -INFINITY;
-		if (z < least || (!(z > least) && room < narrowest)) {
-			least = z;
-			narrowest = room;
-			worst = i;
-		}
+		if (!(z < least || (!(z > least) && room < narrowest)) || untested(d, c, i))
+			continue;
+		least = z;
+		narrowest = room;
+		worst = i;
 	}
 	return worst;
+}
+
+size_t joint_untested_row(const struct joint_duty *d, const struct joint_curve *c)
+{
+	size_t worst = d->n;
+	double least = 0;
+
+	for (size_t i = 0; c->open && i < d->n; i++) {
+		double room = room_of(d, c, i, NULL);
+		if (!(room < least) || !untested(d, c, i))
+			continue;
+		least = room;
+		worst = i;
+	}
+	return worst;
+}
+
+double joint_torque_times(const struct joint_duty *d, const struct joint_curve *c, double sigmas)
+{
+	double times = INFINITY;
+
+	for (size_t i = 0; i < d->n; i++) {
+		double u, most = joint_curve_at(c, d->speed_rpm[i], &u);
+		if (fabs(d->torque_Nm[i]) > 0)
+			times = fmin(times, (most - sigmas * u) / fabs(d->torque_Nm[i]));
+	}
+	return times;
 }
 
 struct easing {

@@ -6,19 +6,27 @@
 #include "calib/joint/joint_duty.h"
 #include "calib/thermal/thermal_model.h"
 
-/* Largest torque at a speed, straight between the points; speeds rise. u_torque_Nm (k = 1) or NULL. */
+/* Largest torque at a speed, straight between the points; speeds rise. u_torque_Nm (k = 1) or NULL. open: 1 for a point
+ * that was held and beyond which nobody looked, so that it bounds nothing; else 0; NULL: each is the largest. */
 struct joint_curve {
 	size_t n;
-	double *speed_rpm, *torque_Nm, *u_torque_Nm;
+	double *speed_rpm, *torque_Nm, *u_torque_Nm, *open;
 };
 /* Sorts by speed, in place; of points at one speed the largest torque stays. */
 void joint_curve_sort(struct joint_curve *curve);
 /* Below the slowest point its torque; above the fastest none: 0. ret_u may be NULL. */
 double joint_curve_at(const struct joint_curve *curve, double speed_rpm, double *ret_u);
+/* Is there more to be had at that speed, for all that the curve tells? One of the points beside it is open. */
+bool joint_curve_open(const struct joint_curve *curve, double speed_rpm);
 
 /* The row that lies worst against the curve: least available - |torque| in units of the curve's u there; among equals,
- * and where no u is known, the least. */
+ * and where no u is known, the least. Rows that want more than a curve that is open there are left out; n when no
+ * other is left. */
 size_t joint_worst_row(const struct joint_duty *duty, const struct joint_curve *curve);
+/* Of the rows that are left out there the one that wants most beyond; n: none is. */
+size_t joint_untested_row(const struct joint_duty *duty, const struct joint_curve *curve);
+/* So many times all torques have each row inside, by sigmas of the curve's u. */
+double joint_torque_times(const struct joint_duty *duty, const struct joint_curve *curve, double sigmas);
 
 /* Warmest of the winding in the cycle that repeats for ever; INFINITY when it never settles. The cycle is followed in
  * steps of mean loss, each at most a fiftieth of the winding's time constant. */

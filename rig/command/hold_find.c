@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/hold_find.h"
 
-#include "calib/fit/regress.h"
+#include "calib/thermal/steepness.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -39,18 +39,13 @@ static void judge_equilibrium(const struct hold_wanted *w, const struct thermal_
 	h->window_s = end - r->time_s[first];
 	h->equilibrium = n >= 3;
 	for (int k = 0; rise && n >= 3 && k < 2; k++) {
-		struct regress_line line;
-		if (!temp[k])
+		struct steepness slope;
+		if (!temp[k] || !steepness_of(r->time_s, temp[k], r->ambient_degC, first, last, rise, &slope))
 			continue;
-		for (size_t i = 0; i < n; i++)
-			rise[i] = temp[k][first + i] - r->ambient_degC[first + i];
-		if (regress_line_fit(r->time_s + first, rise, NULL, n, &line, NULL))
-			continue;
-		double slope = 3600 * line.slope, u = 3600 * line.u_slope;
-		h->equilibrium = h->equilibrium && fabs(slope) + u <= h->equilibrium_K_per_h;
-		if (!h->slope_known || fabs(slope) > fabs(h->slope_K_per_h)) {
-			h->slope_K_per_h = slope;
-			h->u_slope_K_per_h = u;
+		h->equilibrium = h->equilibrium && fabs(slope.K_per_h) + slope.u_K_per_h <= h->equilibrium_K_per_h;
+		if (!h->slope_known || fabs(slope.K_per_h) > fabs(h->slope_K_per_h)) {
+			h->slope_K_per_h = slope.K_per_h;
+			h->u_slope_K_per_h = slope.u_K_per_h;
 		}
 		h->slope_known = true;
 	}
@@ -112,6 +107,8 @@ static void forecast_this(const struct thermal_record *r, struct hold_found *h)
 	const double *warm = r->winding_degC ? r->winding_degC : r->case_degC, *start = f->start_degC[f->holds - 1];
 	struct question q = { h, 0, NAN, { start[0], start[1] }, h->ambient_degC, h->limit_degC, 0, NAN };
 
+	for (size_t i = 0; r->torque_Nm && i < r->n; i++)
+		h->most_Nm = fmax(h->most_Nm, fabs(r->torque_Nm[i]));
 	h->held_Nm = r->torque_Nm ? load_of(r, r->torque_Nm) : NAN;
 	h->held_W = r->loss_W ? load_of(r, r->loss_W) : NAN;
 	if (f->torque)
@@ -159,7 +156,7 @@ static struct thermal_answer timed(const struct hold_found *h, struct question *
 	return a;
 }
 
-static void forecast_others(const struct hold_wanted *w, const struct thermal_record *r, struct hold_found *h)
+static void forecast_others(const struct hold_wanted *w, struct hold_found *h)
 {
 	static const double times[] = { 1.1, 1.25, 1.5, 1.75, 2, 2.5, 3 };
 	static const struct {
@@ -171,15 +168,11 @@ static void forecast_others(const struct hold_wanted *w, const struct thermal_re
 	if (!isfinite(q.ambient))
 		q.ambient = q.start[0] = q.start[1] = h->ambient_degC;
 	h->ambient_degC = q.ambient;
-	h->most_Nm = 0;
-	for (size_t i = 0; i < r->n; i++)
-		h->most_Nm = fmax(h->most_Nm, fabs(r->torque_Nm[i]));
 	h->continuous_Nm = rated(h, &q);
 	size_t n = w->n_list ? w->n_list : sizeof times / sizeof times[0];
 	for (size_t i = 0; i < n && h->continuous_Nm.value > 0; i++) {
 		q.torque_Nm = w->n_list ? w->list[i] : times[i] * h->continuous_Nm.value;
-		h->point[h->n_points++] =
-			(struct hold_point){ q.torque_Nm, timed(h, &q), q.torque_Nm > 1.02 * h->most_Nm };
+		h->point[h->n_points++] = (struct hold_point){ q.torque_Nm, timed(h, &q), hold_beyond(h, q.torque_Nm) };
 	}
 	for (size_t i = 0; i < sizeof duty / sizeof duty[0]; i++) {
 		q.time_s = duty[i].time_s;
@@ -217,7 +210,7 @@ static enum rc find(const struct hold_wanted *w, const struct thermal_record *r,
 	judge_equilibrium(w, r, h);
 	forecast_this(r, h);
 	if (h->fit.torque && isfinite(h->limit_degC))
-		forecast_others(w, r, h);
+		forecast_others(w, h);
 	return RC_OK;
 }
 

@@ -16,6 +16,11 @@ const char *hold_source_name(enum hold_source source)
 	return name[source];
 }
 
+bool hold_beyond(const struct hold_found *h, double torque_Nm)
+{
+	return torque_Nm > 1.02 * h->most_Nm;
+}
+
 /* Watts that all are too large make it too small by as much. */
 static double loss_part(const struct hold_found *h, int k)
 {
@@ -122,8 +127,8 @@ static json_t *duties_json(const struct hold_found *h, bool s2)
 		const struct hold_duty *d = &h->duty[i];
 		if (isnan(d->share) != s2)
 			continue;
-		json_t *o = json_pack("{s:o, s:o}", s2 ? "time_s" : "cycle_s", cli_real(d->time_s), "torque_Nm",
-				      answer_json(h, d->torque_Nm));
+		json_t *o = json_pack("{s:o, s:o, s:b}", s2 ? "time_s" : "cycle_s", cli_real(d->time_s), "torque_Nm",
+				      answer_json(h, d->torque_Nm), "extrapolated", hold_beyond(h, d->torque_Nm.value));
 		if (!s2)
 			json_object_set_new(o, "duty", cli_real(d->share));
 		json_array_append_new(list, o);
@@ -155,12 +160,13 @@ json_t *hold_json(const struct hold_found *h)
 			    f->model.two ? cli_real(f->model.resistance_K_per_W[1] / f->model.resistance_K_per_W[0])
 					 : json_null());
 	json_object_set_new(o, "loss",
-			    f->torque
-				    ? json_pack("{s:s, s:o, s:o, s:o, s:o, s:o}", "unit", f->watts ? "W" : "K", "fixed",
-						cli_real(f->loss.fixed_W), "per_Nm2", cli_real(f->loss.per_Nm2_W),
-						"per_K", cli_real(f->loss.per_K), "at_degC", cli_real(f->loss.at_degC),
-						"u_relative", f->watts ? cli_real(h->u_loss_1) : json_null())
-				    : json_null());
+			    f->torque ? json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "unit",
+						  f->watts ? "W" : "K", "fixed", cli_real(f->loss.fixed_W), "per_Nm2",
+						  cli_real(f->loss.per_Nm2_W), "per_K", cli_real(f->loss.per_K),
+						  "at_degC", cli_real(f->loss.at_degC), "u_relative",
+						  f->watts ? cli_real(h->u_loss_1) : json_null(), "torque_u_relative",
+						  cli_real(h->u_torque_1), "to_Nm", cli_real(h->most_Nm))
+				      : json_null());
 	return o;
 }
 
@@ -229,19 +235,23 @@ static void print_holding(const struct hold_found *h)
 			printf("  %8.4g N\u00b7m  %10s  %s to %s%s\n", p->torque_Nm, time, low, high,
 			       p->extrapolated ? " *" : "");
 	}
-	if (far)
-		printf("  * extrapolated: the largest torque that was held is %.4g N\u00b7m\n", h->most_Nm);
 	puts("\nRatings (duty types of IEC 60034-1):");
-	line(h, "S1, continuous", h->continuous_Nm, 1, "N·m");
+	far = far || hold_beyond(h, h->continuous_Nm.value);
+	line(h, hold_beyond(h, h->continuous_Nm.value) ? "S1, continuous *" : "S1, continuous", h->continuous_Nm, 1,
+	     "N·m");
 	for (size_t i = 0; i < h->n_duties; i++) {
 		const struct hold_duty *d = &h->duty[i];
 		char label[60];
+		const char *star = hold_beyond(h, d->torque_Nm.value) ? " *" : "";
 		if (isnan(d->share))
-			snprintf(label, sizeof label, "S2, %g min", d->time_s / 60);
+			snprintf(label, sizeof label, "S2, %g min%s", d->time_s / 60, star);
 		else
-			snprintf(label, sizeof label, "S3, %g %% of %g min", 100 * d->share, d->time_s / 60);
+			snprintf(label, sizeof label, "S3, %g %% of %g min%s", 100 * d->share, d->time_s / 60, star);
+		far = far || *star;
 		line(h, label, d->torque_Nm, 1, "N·m");
 	}
+	if (far)
+		printf("  * extrapolated: the largest torque that was held is %.4g N\u00b7m\n", h->most_Nm);
 }
 
 void hold_print(const struct hold_found *h)

@@ -40,6 +40,8 @@ struct hold_found {
 	struct hold_duty duty[8];
 };
 
+/* More than 2 % above the largest torque that was held: it rests on the law of the loss. */
+bool hold_beyond(const struct hold_found *h, double torque_Nm);
 json_t *hold_json(const struct hold_found *h);
 void hold_print(const struct hold_found *h);
 

@@ -87,6 +87,17 @@ double *offline_column(const struct offline *o, const char *name)
 	return NULL;
 }
 
+double *offline_take(struct offline *o, const char *name)
+{
+	for (size_t i = 0; i < o->n_columns; i++)
+		if (strcmp(o->column[i].name, name) == 0) {
+			double *value = o->column[i].value;
+			o->column[i].value = NULL;
+			return value;
+		}
+	return NULL;
+}
+
 static enum rc take_option(const struct offline_option *o, struct err *err)
 {
 	struct quantity q;

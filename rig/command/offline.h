@@ -45,6 +45,7 @@ enum rc offline_read(const char *from, const struct offline_column *columns, siz
 		     struct mistakes *m, struct err *err) MUST_CHECK;
 void offline_free(struct offline *o);                              /* of zeros is fine */
 double *offline_column(const struct offline *o, const char *name); /* borrowed; NULL when not there */
+double *offline_take(struct offline *o, const char *name);         /* the same, the caller's from now on */
 
 /* An option's quantity, in that unit or bare, into *ret; untouched when text is NULL. */
 struct offline_option {

@@ -13,6 +13,7 @@
 #define SUIT_VERDICTS 8
 #define SUIT_ACTUATORS 6 /* side by side */
 #define SUIT_CHANGES 16
+#define SUIT_ASSUMED 6
 
 struct suit_wanted {
 	const char *from, *arm, *curve, *thermal, *inertia, *ratio, *limit, *ambient, *voltage, *supply_A, *supply_W,
@@ -33,6 +34,9 @@ struct suit_thermal {
 	struct thermal_loss loss;
 	double u_tau_s[2], u_resistance[2]; /* by the scatter of the record */
 	double u_loss_1;                    /* of all watts together, relative; 0: not told */
+	double u_torque_1;                  /* of all torques together, which the loss goes by; 0: not told */
+	double most_Nm;                     /* largest torque that was held, NaN: not told */
+	bool case_only;                     /* of the case alone: nothing tells the winding */
 	double continuous_Nm, u_continuous_Nm, continuous_dof, limit_degC, ambient_degC; /* NaN where not told */
 };
 
@@ -58,6 +62,9 @@ struct suit_found {
 	struct suit_verdict verdict[SUIT_VERDICTS];
 	size_t n_changes;
 	struct suit_change change[SUIT_CHANGES];
+	size_t n_assumed;
+	char assumed[SUIT_ASSUMED][160]; /* sentences: what was not measured and was taken all the same */
+	bool peak_of_case;               /* peak_winding_degC is that of the case */
 };
 
 /* One actuator under its duty. */
@@ -75,8 +82,9 @@ enum rc suit_options(struct suit_wanted *w, struct err *err) MUST_CHECK;
 /* Reads duty, curve and model of w and judges. ret: of zeros, the caller's in any case: suit_case_free. */
 enum rc suit_find(const struct suit_wanted *w, struct suit_case *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void suit_case_free(struct suit_case *c);
-bool suit_refuted(const struct suit_found *f); /* one of its requirements is */
-bool suit_carries(const struct suit_found *f); /* each of them is confirmed, and there is one */
+bool suit_refuted(const struct suit_found *f);    /* one of its requirements is */
+bool suit_not_tested(const struct suit_found *f); /* of one of them nothing that was measured tells */
+bool suit_carries(const struct suit_found *f);    /* each of them is confirmed, and there is one */
 
 /* suit_change.c: the changes of c->found, by its verdicts. */
 void suit_changes(const struct suit_wanted *w, struct suit_case *c);
@@ -94,7 +102,9 @@ int suit_columns(int columns, const char *unit);
 struct cli;
 int suit_many(const struct cli *cli, const struct suit_wanted *w, struct mistakes *m, struct err *err);
 
-/* suit_input.c; duty and curve are the caller's: suit_duty_free, suit_curve_free, also after a failure. */
+/* suit_input.c and suit_curve.c; duty and curve are the caller's: suit_duty_free, suit_curve_free, also after a
+ * failure. A table with a column limit is points.csv of a report: of its points the heaviest at each speed stays, of
+ * both ways the weaker, open (joint_fit.h) where neither the actuator nor a search ended it. */
 enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 /* What `hold` wrote; path: its name for the sentence. */

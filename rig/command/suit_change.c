@@ -5,7 +5,7 @@
 #include <string.h>
 
 #define ONE_SIDED 1.6449 /* normal distribution, 95 % */
-#define ROWS 100000      /* that a ratio is looked for with: of more, each so-manieth */
+#define ROWS 100000      /* of a longer duty a sample is looked at first, for a ratio */
 #define RATIO_STEP 1.02
 #define RATIO_MOST 5.0
 #define CYCLES_MOST 20.0 /* longest pause, in cycles */
@@ -24,10 +24,9 @@ static void add(struct suit_found *f, size_t verdict, const char *what, double v
 
 /* Does each row lie in the curve of an actuator with so many times the ratio? Its torques grow by that, its speeds
  * shrink by it, and its rotor's inertia counts with the square. */
-static bool carried(const struct suit_wanted *w, const struct suit_case *c, double times)
+static bool carried_by(const struct suit_wanted *w, const struct suit_case *c, double times, size_t step)
 {
 	const struct joint_duty *d = &c->duty;
-	size_t step = (d->n + ROWS - 1) / ROWS;
 	double more_kgm2 = w->inertia_kgm2 * w->ratio_1 * w->ratio_1 * (times * times - 1);
 
 	for (size_t i = 0; i < d->n; i += step) {
@@ -40,6 +39,11 @@ static bool carried(const struct suit_wanted *w, const struct suit_case *c, doub
 			return false;
 	}
 	return true;
+}
+
+static bool carried(const struct suit_wanted *w, const struct suit_case *c, double times)
+{
+	return carried_by(w, c, times, (c->duty.n + ROWS - 1) / ROWS) && carried_by(w, c, times, 1);
 }
 
 /* The ratio next to the present one that does; NaN: none. */
@@ -109,7 +113,9 @@ void suit_changes(const struct suit_wanted *w, struct suit_case *c)
 		bool at_curve = strcmp(v->requirement, "torque at its speed") == 0, speed = strcmp(v->unit, "rpm") == 0;
 		if (v->verdict == VERDICT_CONFIRMED)
 			continue;
-		if (strcmp(v->unit, "N.m") == 0)
+		if (at_curve)
+			add(f, i, "torques of the duty, times", joint_torque_times(&c->duty, &c->curve, ONE_SIDED), "");
+		else if (strcmp(v->unit, "N.m") == 0)
 			add(f, i, "torques of the duty, times", sure / v->needed, "");
 		if (speed)
 			add(f, i, "speeds of the duty, times", sure / v->needed, "");
@@ -119,7 +125,7 @@ void suit_changes(const struct suit_wanted *w, struct suit_case *c)
 		}
 		if (at_curve || speed)
 			add(f, i, "the ratio, times", times, "");
-		if (strcmp(v->requirement, "winding temperature") == 0)
+		if (strstr(v->requirement, "temperature"))
 			change_heat(w, c, i);
 		if (strcmp(v->requirement, "tip error") == 0)
 			change_tip(w, f, i);

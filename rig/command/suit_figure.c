@@ -43,7 +43,10 @@ static void most_of(const struct suit_case *c, size_t n, double *ret_rpm, double
 
 static const char *verdict_of(const struct suit_found *found)
 {
-	return suit_refuted(found) ? "does not carry it" : suit_carries(found) ? "carries it" : "undecided";
+	return suit_refuted(found)      ? "does not carry it"
+	       : suit_carries(found)    ? "carries it"
+	       : suit_not_tested(found) ? "not tested whole"
+					: "undecided";
 }
 
 /* In px, from the upper left corner of the drawing: a panel for each, in one or two columns, the key below all. */

@@ -6,10 +6,12 @@
 #include "command/offline.h"
 
 #include <math.h>
+#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 
 #define CONFIDENCE 0.95
+#define STANDING 0.01 /* of the cycle's largest speed: slower is standstill; common practice, no source */
 
 /* The uncertainties of the numbers that may have one. */
 static enum rc uncertainties(struct suit_wanted *w, struct err *err)
@@ -38,34 +40,72 @@ static enum rc uncertainties(struct suit_wanted *w, struct err *err)
 	return rc;
 }
 
+/* Numbers that are taken as exact: an uncertainty is not left out without a word. */
+static enum rc exact(const struct suit_wanted *w, struct err *err)
+{
+	const struct {
+		const char *name, *text, *unit;
+	} options[] = { { "rotor-inertia", w->inertia, "kg.m2" },
+			{ "ratio", w->ratio, "1" },
+			{ "limit", w->limit, "degC" },
+			{ "ambient", w->ambient, "degC" },
+			{ "tip", w->tip, "mm" } };
+	struct quantity q;
+	enum rc rc = RC_OK;
+
+	for (size_t i = 0; i < sizeof options / sizeof options[0] && !rc; i++) {
+		if (!options[i].text)
+			continue;
+		rc = calc_option(options[i].name, options[i].text, options[i].unit, true, &q, err);
+		if (!rc && q.u > 0)
+			rc = err_set(err, RC_ARG, 0, "--%s is taken as exact; leave its uncertainty out",
+				     options[i].name);
+	}
+	return rc;
+}
+
+static enum rc together(const struct suit_wanted *w, struct err *err)
+{
+	if (w->inertia_kgm2 < 0 || w->play_arcmin < 0)
+		return err_set(err, RC_ARG, 0, "--%s must not be negative",
+			       w->play_arcmin < 0 ? "play" : "rotor-inertia");
+	if (w->efficiency && !(w->efficiency_1 > 0 && w->efficiency_1 <= 1))
+		return err_set(err, RC_ARG, 0, "--efficiency: found %g, expected above 0 and up to 1, or in %%",
+			       w->efficiency_1);
+	if (!w->curve && !w->thermal)
+		return err_set(err, RC_ARG, 0,
+			       "give what the actuator can: --curve FILE.csv, --thermal FILE.json, or both");
+	if (w->tip && !(w->play && w->stiffness && w->reach))
+		return err_set(err, RC_ARG, 0, "--tip needs --play, --stiffness and --reach");
+	if (w->supply_A && !w->voltage)
+		return err_set(err, RC_ARG, 0, "--supply-current needs --voltage");
+	return w->limit && !w->thermal ? err_set(err, RC_ARG, 0, "--limit needs --thermal") : RC_OK;
+}
+
 enum rc suit_options(struct suit_wanted *w, struct err *err)
 {
 	const struct offline_option options[] = {
 		{ "rotor-inertia", w->inertia, "kg.m2", &w->inertia_kgm2, false },
-		{ "ratio", w->ratio, "1", &w->ratio_1, false },
+		{ "ratio", w->ratio, "1", &w->ratio_1, true },
 		{ "limit", w->limit, "degC", &w->limit_degC, false },
 		{ "ambient", w->ambient, "degC", &w->ambient_degC, false },
-		{ "voltage", w->voltage, "V", &w->voltage_V, false },
-		{ "supply-current", w->supply_A, "A", &w->supply_current_A, false },
-		{ "supply-power", w->supply_W, "W", &w->supply_power_W, false },
+		{ "voltage", w->voltage, "V", &w->voltage_V, true },
+		{ "supply-current", w->supply_A, "A", &w->supply_current_A, true },
+		{ "supply-power", w->supply_W, "W", &w->supply_power_W, true },
 		{ "efficiency", w->efficiency, "1", &w->efficiency_1, false },
 		{ "play", w->play, "arcmin", &w->play_arcmin, false },
-		{ "stiffness", w->stiffness, "N.m/arcmin", &w->stiffness_Nm_per_arcmin, false },
-		{ "reach", w->reach, "m", &w->reach_m, false },
-		{ "tip", w->tip, "mm", &w->tip_mm, false },
+		{ "stiffness", w->stiffness, "N.m/arcmin", &w->stiffness_Nm_per_arcmin, true },
+		{ "reach", w->reach, "m", &w->reach_m, true },
+		{ "tip", w->tip, "mm", &w->tip_mm, true },
 	};
 	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
 
 	if (!rc)
 		rc = uncertainties(w, err);
-	if (!rc && w->efficiency && !(w->efficiency_1 > 0 && w->efficiency_1 <= 1))
-		rc = err_set(err, RC_ARG, 0, "--efficiency: found %g, expected above 0 and up to 1, or in %%",
-			     w->efficiency_1);
-	if (!rc && !w->curve && !w->thermal)
-		rc = err_set(err, RC_ARG, 0,
-			     "give what the actuator can: --curve FILE.csv, --thermal FILE.json, or both");
-	if (!rc && w->tip && !(w->play && w->stiffness && w->reach))
-		rc = err_set(err, RC_ARG, 0, "--tip needs --play, --stiffness and --reach");
+	if (!rc)
+		rc = exact(w, err);
+	if (!rc)
+		rc = together(w, err);
 	return rc;
 }
 
@@ -94,16 +134,77 @@ static void judge(struct suit_found *f, const char *requirement, const char *uni
 	snprintf(v->rests_on, sizeof v->rests_on, "%s", rests_on);
 }
 
+/* Nothing that was measured bears on it: change says what would. */
+static void not_tested(struct suit_found *f, const char *change)
+{
+	struct suit_verdict *v = &f->verdict[f->n - 1];
+
+	v->verdict = VERDICT_NOT_TESTED;
+	v->probability = NAN;
+	v->change = change;
+}
+
+static void assume(struct suit_found *f, const char *format, ...) PRINTF_LIKE(2, 3);
+static void assume(struct suit_found *f, const char *format, ...)
+{
+	va_list args;
+
+	if (f->n_assumed == SUIT_ASSUMED)
+		return;
+	va_start(args, format);
+	vsnprintf(f->assumed[f->n_assumed], sizeof f->assumed[0], format, args);
+	va_end(args);
+	f->n_assumed++;
+}
+
+/* What of the duty lies where the curve has no points of its own. */
+static void assume_curve(const struct joint_duty *d, const struct joint_curve *c, struct suit_found *f)
+{
+	double slowest = c->speed_rpm[0], below = 0, braking = 0;
+
+	for (size_t i = 0; i < d->n; i++) {
+		double torque = fabs(d->torque_Nm[i]);
+		if (fabs(d->speed_rpm[i]) < slowest)
+			below = fmax(below, torque);
+		if (d->torque_Nm[i] * d->speed_rpm[i] < 0)
+			braking = fmax(braking, torque);
+	}
+	if (below > 0)
+		assume(f, "Below %.4g rpm the curve has no point: its torque there is taken for up to %.4g N\u00b7m.",
+		       slowest, below);
+	if (braking > 0)
+		assume(f,
+		       "The load drives the actuator with up to %.4g N\u00b7m: the curve, which is of driving, is "
+		       "taken.",
+		       braking);
+}
+
 static void against_curve(const struct suit_wanted *w, const struct joint_duty *d, const struct joint_curve *c,
 			  struct suit_found *f)
 {
-	size_t worst = joint_worst_row(d, c);
-	double u, available = joint_curve_at(c, d->speed_rpm[worst], &u);
+	static const char further[] = "a sweep with heavier loads at that speed, or less torque";
+	static const char faster[] = "a sweep at higher speeds, or a slower motion";
+	size_t worst = joint_worst_row(d, c), beyond = joint_untested_row(d, c), last = c->n - 1;
+	double u, available, sure = 1;
 
-	judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[worst]), available, u, INFINITY, w->curve,
-	      "a larger ratio, less payload or a slower motion");
-	judge(f, "speed", "rpm", f->sums.peak_rpm, c->speed_rpm[c->n - 1], 0, INFINITY, w->curve,
+	if (worst < d->n) {
+		available = joint_curve_at(c, d->speed_rpm[worst], &u);
+		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[worst]), available, u, INFINITY, w->curve,
+		      "a larger ratio, less payload or a slower motion");
+		sure = f->verdict[f->n - 1].verdict == VERDICT_REFUTED ? 0 : 1;
+	}
+	if (beyond < d->n && sure > 0) { /* what is refuted stays so */
+		f->n = 0;
+		available = joint_curve_at(c, d->speed_rpm[beyond], &u);
+		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[beyond]), available, u, INFINITY, w->curve,
+		      NULL);
+		not_tested(f, further);
+	}
+	judge(f, "speed", "rpm", f->sums.peak_rpm, c->speed_rpm[last], 0, INFINITY, w->curve,
 	      "a smaller ratio, more supply voltage or a slower motion");
+	if (f->sums.peak_rpm > c->speed_rpm[last] && joint_curve_open(c, f->sums.peak_rpm))
+		not_tested(f, faster);
+	assume_curve(d, c, f);
 }
 
 static double warmest(const struct joint_duty *d, const struct suit_thermal *t, double ambient)
@@ -126,58 +227,118 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 			double by = u > 0 ? warmest(d, &moved, ambient) - middle : 0;
 			variance += by * by;
 		}
+	/* A cell that reads too much makes the loss of a torque too small, by the square. */
+	if (t->watts && t->u_torque_1 > 0) {
+		struct suit_thermal moved = *t;
+		moved.loss.per_Nm2_W *= 1 + 2 * t->u_torque_1;
+		variance += pow(warmest(d, &moved, ambient) - middle, 2);
+	}
 	/* Without watts all of it is in the heat for each square of torque; the continuous torque goes by its root. */
 	if (!t->watts && t->continuous_Nm > 0)
 		variance += pow(2 * t->u_continuous_Nm / t->continuous_Nm * (middle - ambient), 2);
 	return sqrt(variance);
 }
 
-static void against_heat(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
-			 struct suit_found *f)
+static enum rc against_heat(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
+			    struct suit_found *f, struct err *err)
 {
 	double ambient = suit_ambient_degC(w, t);
 	double limit = isfinite(w->limit_degC) ? w->limit_degC : t->limit_degC;
 
+	if (!isfinite(ambient))
+		return err_set(err, RC_ARG, 0, "%s tells no ambient; give it with --ambient", w->thermal);
+	if (limit <= ambient)
+		return err_set(
+			err, RC_ARG, 0,
+			"the limit of %g \u00b0C is not above the ambient of %g \u00b0C; check --limit and --ambient",
+			limit, ambient);
 	if (isfinite(t->continuous_Nm))
 		judge(f, "RMS torque", "N.m", f->sums.rms_Nm, t->continuous_Nm, t->u_continuous_Nm, t->continuous_dof,
 		      w->thermal, "longer pauses, a larger ratio or cooling");
+	f->peak_of_case = t->case_only;
 	f->peak_winding_degC = warmest(d, t, ambient);
 	f->u_peak_winding_K = u_warmest(d, t, ambient, f->peak_winding_degC);
 	if (isfinite(limit))
-		judge(f, "winding temperature", "degC", f->peak_winding_degC, limit, f->u_peak_winding_K,
-		      t->continuous_dof, w->thermal, "longer pauses, a larger ratio or cooling");
+		judge(f, t->case_only ? "case temperature" : "winding temperature", "degC", f->peak_winding_degC, limit,
+		      f->u_peak_winding_K, t->continuous_dof, w->thermal, "longer pauses, a larger ratio or cooling");
+	else
+		assume(f, "No limit is told: the %.4g \u00b0C of the %s are not judged; give --limit.",
+		       f->peak_winding_degC, t->case_only ? "case" : "winding");
+	if (t->case_only)
+		assume(f, "The thermal model has the case alone: nothing tells how much warmer the winding is.");
+	if (f->sums.peak_Nm > 1.02 * t->most_Nm)
+		assume(f,
+		       "The loss is extrapolated: %.4g N\u00b7m is the largest torque that was held, %.4g N\u00b7m are "
+		       "needed.",
+		       t->most_Nm, f->sums.peak_Nm);
+	return RC_OK;
+}
+
+/* Does a torque stand still in the cycle? */
+static bool holds_still(const struct joint_duty *d, double peak_rpm)
+{
+	for (size_t i = 0; i < d->n; i++)
+		if (fabs(d->torque_Nm[i]) > 0 && fabs(d->speed_rpm[i]) <= STANDING * peak_rpm)
+			return true;
+	return false;
+}
+
+static void judge_supply(const struct suit_wanted *w, struct suit_found *f, double rel, const char *on)
+{
+	static const char change[] = "a larger supply or a slower motion",
+			  tell[] = "a thermal model with its loss in watts, or a supply that was measured";
+	double rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
+
+	if (isfinite(w->supply_power_W)) {
+		judge(f, "supply power", "W", f->supply_W, w->supply_power_W,
+		      hypot(rel * f->supply_W, w->u_supply_power_W), INFINITY, on, change);
+		if (isnan(f->supply_W))
+			not_tested(f, tell);
+	}
+	if (isfinite(w->supply_current_A)) {
+		judge(f, "supply current", "A", f->supply_A, w->supply_current_A,
+		      hypot(rel_A * f->supply_A, w->u_supply_current_A), INFINITY, on, change);
+		if (isnan(f->supply_A))
+			not_tested(f, tell);
+	}
 }
 
 static void against_supply(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
 			   struct suit_found *f)
 {
 	const struct thermal_loss *loss = t->known && t->watts ? &t->loss : NULL;
-	double warm = isfinite(f->peak_winding_degC) ? f->peak_winding_degC : t->loss.at_degC;
+	const char *on = loss ? w->thermal : w->efficiency ? "--efficiency" : "nothing";
+	double warm = isfinite(f->peak_winding_degC) ? f->peak_winding_degC : t->loss.at_degC, rel = 0;
+	bool still = !loss && holds_still(d, f->sums.peak_rpm);
 
 	f->supply_W = f->supply_A = f->regenerated_W = NAN;
-	if (!loss && !(w->efficiency_1 > 0))
+	if (!loss && !(w->efficiency_1 > 0)) {
+		judge_supply(w, f, 0, on);
 		return;
-	double rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1;
+	}
+	rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1;
 	f->supply_W = f->regenerated_W = 0;
 	for (size_t i = 0; i < d->n; i++) {
-		double power = joint_electrical_W(d->torque_Nm[i], d->speed_rpm[i], loss, warm, w->efficiency_1);
-		if (loss && power > f->supply_W) /* the loss is a part of the power */
-			rel = t->u_loss_1 * (1 - shaft_power_W(d->torque_Nm[i], d->speed_rpm[i]) / power);
+		double T = d->torque_Nm[i], n = d->speed_rpm[i];
+		double power = joint_electrical_W(T, n, loss, warm, w->efficiency_1);
+		/* what the loss takes comes back the less: most of it while the winding is cold */
+		double back = -joint_electrical_W(T, n, loss, loss ? suit_ambient_degC(w, t) : 0, w->efficiency_1);
+		if (loss && power > f->supply_W) { /* the loss is a part of the power, the copper's a part of that */
+			double copper = thermal_loss_W(loss, T, warm) - loss->fixed_W;
+			rel = hypot(t->u_loss_1 * (1 - shaft_power_W(T, n) / power),
+				    2 * t->u_torque_1 * copper / power);
+		}
 		f->supply_W = fmax(f->supply_W, power);
-		f->regenerated_W = fmax(f->regenerated_W, -power);
+		f->regenerated_W = fmax(f->regenerated_W, back);
 	}
-	double rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
-	const char *on = loss ? w->thermal : "--efficiency";
+	if (still)
+		assume(f, "An efficiency tells no power at standstill: what a torque takes there is not in the "
+			  "supply's figures.");
+	if (still && !(f->supply_W > 0))
+		f->supply_W = NAN;
 	if (isfinite(w->voltage_V))
 		f->supply_A = f->supply_W / w->voltage_V;
-	if (isfinite(w->supply_power_W))
-		judge(f, "supply power", "W", f->supply_W, w->supply_power_W,
-		      hypot(rel * f->supply_W, w->u_supply_power_W), INFINITY, on,
-		      "a larger supply or a slower motion");
-	if (isfinite(w->supply_current_A) && isfinite(f->supply_A))
-		judge(f, "supply current", "A", f->supply_A, w->supply_current_A,
-		      hypot(rel_A * f->supply_A, w->u_supply_current_A), INFINITY, on,
-		      "a larger supply or a slower motion");
+	judge_supply(w, f, rel, on);
 	if (f->regenerated_W > 0)
 		judge(f, "power coming back", "W", f->regenerated_W, w->any_brake ? INFINITY : 0, 0, INFINITY, on,
 		      "a brake resistor, a battery, or slower lowering");
@@ -199,14 +360,15 @@ static void against_tip(const struct suit_wanted *w, struct suit_found *f)
 		      "a stiffer gear, less play or a shorter arm");
 }
 
-/* The least probability decides; among equals the smallest share of room. */
+/* The least probability decides (what is not tested counts as a half); among equals the smallest share of room. */
 static void decide(struct suit_found *f)
 {
 	for (size_t i = 1; i < f->n; i++) {
 		const struct suit_verdict *a = &f->verdict[i], *b = &f->verdict[f->decides];
 		double room_a = 1 - a->needed / a->available, room_b = 1 - b->needed / b->available;
-		if (a->probability < b->probability - 1e-6 ||
-		    (a->probability < b->probability + 1e-6 && room_a < room_b))
+		double p_a = isnan(a->probability) ? 0.5 : a->probability,
+		       p_b = isnan(b->probability) ? 0.5 : b->probability;
+		if (p_a < p_b - 1e-6 || (p_a < p_b + 1e-6 && room_a < room_b))
 			f->decides = i;
 	}
 }
@@ -228,8 +390,8 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 	f->sums = joint_sums(&c->duty);
 	if (w->curve)
 		against_curve(w, &c->duty, &c->curve, f);
-	if (w->thermal)
-		against_heat(w, &c->duty, &c->thermal, f);
+	if (w->thermal && (rc = against_heat(w, &c->duty, &c->thermal, f, err)))
+		return rc;
 	against_supply(w, &c->duty, &c->thermal, f);
 	against_tip(w, f);
 	decide(f);
@@ -241,6 +403,14 @@ bool suit_refuted(const struct suit_found *f)
 {
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict == VERDICT_REFUTED)
+			return true;
+	return false;
+}
+
+bool suit_not_tested(const struct suit_found *f)
+{
+	for (size_t i = 0; i < f->n; i++)
+		if (f->verdict[i].verdict == VERDICT_NOT_TESTED)
 			return true;
 	return false;
 }

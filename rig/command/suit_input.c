@@ -19,25 +19,6 @@ void suit_duty_free(struct joint_duty *d)
 	free(d->torque_Nm);
 }
 
-void suit_curve_free(struct joint_curve *c)
-{
-	free(c->speed_rpm);
-	free(c->torque_Nm);
-	free(c->u_torque_Nm);
-}
-
-/* The column becomes the caller's. */
-static double *taken(struct offline *o, const char *name)
-{
-	for (size_t i = 0; i < o->n_columns; i++)
-		if (strcmp(o->column[i].name, name) == 0) {
-			double *value = o->column[i].value;
-			o->column[i].value = NULL;
-			return value;
-		}
-	return NULL;
-}
-
 static enum rc from_table(const char *path, bool one_way, struct joint_duty *ret, struct mistakes *m, struct err *err)
 {
 	static const struct offline_column columns[] = {
@@ -51,9 +32,9 @@ static enum rc from_table(const char *path, bool one_way, struct joint_duty *ret
 
 	if (!rc) {
 		ret->n = o.n;
-		ret->time_s = taken(&o, "time");
-		ret->torque_Nm = taken(&o, "torque");
-		ret->speed_rpm = taken(&o, "speed");
+		ret->time_s = offline_take(&o, "time");
+		ret->torque_Nm = offline_take(&o, "torque");
+		ret->speed_rpm = offline_take(&o, "speed");
 		double *angle = offline_column(&o, "angle");
 		if (!ret->speed_rpm && angle) {
 			ret->speed_rpm = calloc(o.n, sizeof(double));
@@ -120,6 +101,10 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 		}
 		if ((r->rc = quantity_parse(value, keys[i].unit, &q, r->err)))
 			err_prefix(r->err, "%.100s: %s: ", r->path, name);
+		else if (q.u > 0)
+			r->rc = err_set(r->err, RC_ARG, 0,
+					"%.100s: %s: the duty is taken as exact; leave the uncertainty out", r->path,
+					name);
 		else
 			memcpy((char *)&r->arm + keys[i].at, &q.value, sizeof q.value);
 		r->seen[i] = true;
@@ -184,24 +169,6 @@ enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mi
 	return check_numbers(ret, w->from ? w->from : w->arm, err);
 }
 
-enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err)
-{
-	static const struct offline_column columns[] = {
-		{ "speed", "rpm", true, false, NULL },
-		{ "torque", "N.m", true, false, NULL },
-		{ "u torque", "N.m", false, false, NULL },
-	};
-	struct offline o;
-	enum rc rc = offline_read(path, columns, sizeof columns / sizeof columns[0], &o, m, err);
-
-	if (!rc) {
-		*ret = (struct joint_curve){ o.n, taken(&o, "speed"), taken(&o, "torque"), taken(&o, "u torque") };
-		joint_curve_sort(ret);
-	}
-	offline_free(&o);
-	return rc;
-}
-
 static double number_of(const json_t *o, const char *key, const char *inner)
 {
 	const json_t *v = json_object_get(o, key);
@@ -240,6 +207,10 @@ enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal
 	/* Watts that are off by a share make the resistances off by the same the other way: no temperature changes. */
 	double rel = number_of(loss, "u_relative", NULL);
 	ret->u_loss_1 = rel > 0 ? rel : 0;
+	double torque = number_of(loss, "torque_u_relative", NULL);
+	ret->u_torque_1 = torque > 0 ? torque : 0;
+	ret->most_Nm = number_of(loss, "to_Nm", NULL);
+	ret->case_only = !json_object_get(model, "winding");
 	for (int k = 0; k < 2; k++)
 		ret->u_resistance[k] = sqrt(fmax(0, pow(ret->u_resistance[k], 2) -
 							    pow(ret->u_loss_1 * ret->model.resistance_K_per_W[k], 2)));

@@ -150,17 +150,19 @@ static void in_text(const struct many *m)
 			printf("  %-20s nothing could be judged\n", m->found[i].name);
 			continue;
 		}
-		char number[3][24];
+		char number[3][24], probability[16] = "-";
+		if (isfinite(d->probability))
+			snprintf(probability, sizeof probability, "%.3f", d->probability);
 		double value[3] = { d->needed, d->available, d->available - d->needed };
 		const char *endless[3] = { "no end", "any", "-" };
 		for (int k = 0; k < 3; k++)
 			if (isfinite(value[k]))
 				snprintf(number[k], sizeof number[k], "%.4g", value[k]);
 			else
-				snprintf(number[k], sizeof number[k], "%s", endless[k]);
-		printf("  %-20s %-11s %-20s %10s %10s %10s  %-*s %.3f\n", m->found[i].name, verdict_name(d->verdict),
+				snprintf(number[k], sizeof number[k], "%s", isnan(value[k]) ? "not known" : endless[k]);
+		printf("  %-20s %-11s %-20s %10s %10s %10s  %-*s %s\n", m->found[i].name, verdict_name(d->verdict),
 		       d->requirement, number[0], number[1], number[2], suit_columns(5, suit_unit(d)), suit_unit(d),
-		       d->probability);
+		       probability);
 	}
 	printf("\n%zu of %zu actuators %s the duty: each requirement is confirmed at 95 %%. Each requirement of one "
 	       "actuator: "

@@ -39,14 +39,18 @@ json_t *suit_json(const struct suit_found *f)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
 			json_array_append_new(change, json_string(f->verdict[i].change));
 	}
-	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "verdicts", list,
+	json_t *assumed = json_array();
+	for (size_t i = 0; i < f->n_assumed; i++)
+		json_array_append_new(assumed, json_string(f->assumed[i]));
+	double peak = f->peak_of_case ? NAN : f->peak_winding_degC;
+	return json_pack("{s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "verdicts", list,
 			 "decides", f->n ? cli_text(f->verdict[f->decides].requirement) : json_null(), "change", change,
-			 "would_do", would_do, "cycle_s", cli_real(f->sums.cycle_s), "rms_torque_Nm",
-			 cli_real(f->sums.rms_Nm), "peak_torque_Nm", cli_real(f->sums.peak_Nm), "peak_speed_rpm",
-			 cli_real(f->sums.peak_rpm), "peak_winding_degC",
-			 number_json(f->peak_winding_degC, f->u_peak_winding_K, 0), "supply_peak_A",
-			 cli_real(f->supply_A), "supply_peak_W", cli_real(f->supply_W), "regenerated_peak_W",
-			 cli_real(f->regenerated_W), "tip_error_mm", cli_real(f->tip_mm));
+			 "would_do", would_do, "assumed", assumed, "cycle_s", cli_real(f->sums.cycle_s),
+			 "rms_torque_Nm", cli_real(f->sums.rms_Nm), "peak_torque_Nm", cli_real(f->sums.peak_Nm),
+			 "peak_speed_rpm", cli_real(f->sums.peak_rpm), "peak_winding_degC",
+			 number_json(peak, f->u_peak_winding_K, 0), "supply_peak_A", cli_real(f->supply_A),
+			 "supply_peak_W", cli_real(f->supply_W), "regenerated_peak_W", cli_real(f->regenerated_W),
+			 "tip_error_mm", cli_real(f->tip_mm));
 }
 
 static void put(char *buf, size_t size, double value, const char *endless)
@@ -54,7 +58,7 @@ static void put(char *buf, size_t size, double value, const char *endless)
 	if (isfinite(value))
 		snprintf(buf, size, "%.4g", value);
 	else
-		snprintf(buf, size, "%s", endless);
+		snprintf(buf, size, "%s", isnan(value) ? "not known" : endless);
 }
 
 static void print_change(const struct suit_found *f, size_t verdict)
@@ -85,9 +89,14 @@ void suit_print(const struct suit_found *f)
 		char needed[32], available[32];
 		put(needed, sizeof needed, v->needed, "no end");
 		put(available, sizeof available, v->available, "any");
-		printf("  %-20s %10s %10s  %-*s %-11s %.3f\n", v->requirement, needed, available,
-		       suit_columns(6, suit_unit(v)), suit_unit(v), verdict_name(v->verdict), v->probability);
+		char probability[16] = "-";
+		if (isfinite(v->probability))
+			snprintf(probability, sizeof probability, "%.3f", v->probability);
+		printf("  %-20s %10s %10s  %-*s %-11s %s\n", v->requirement, needed, available,
+		       suit_columns(6, suit_unit(v)), suit_unit(v), verdict_name(v->verdict), probability);
 	}
+	for (size_t i = 0; i < f->n_assumed; i++)
+		printf("%s%s\n", i ? "" : "\n", f->assumed[i]);
 	if (f->n == 0)
 		return;
 	const struct suit_verdict *d = &f->verdict[f->decides];

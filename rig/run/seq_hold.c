@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "run/seq_hold.h"
 
-#include "calib/fit/regress.h"
+#include "calib/thermal/steepness.h"
 #include "run/locked.h"
 
 #include <math.h>
@@ -106,15 +106,13 @@ static bool row_is_over(const struct seq_hold *s, const struct snapshot *snap)
 }
 
 /* Slope of one temperature over the window, its u added; NaN where it is not told. */
-static double steepness_K_per_h(struct seq_hold *s, const double *temp_degC, size_t first, size_t n)
+static double steepness_K_per_h(struct seq_hold *s, const double *temp_degC, size_t first, size_t last)
 {
-	struct regress_line line;
+	struct steepness slope;
 
-	for (size_t i = 0; i < n; i++)
-		s->rise[i] = temp_degC[first + i] - s->ambient_degC[first + i];
-	if (n < 3 || !isfinite(s->rise[0]) || regress_line_fit(s->time_s + first, s->rise, NULL, n, &line, NULL))
+	if (!steepness_of(s->time_s, temp_degC, s->ambient_degC, first, last, s->rise, &slope))
 		return NAN;
-	return 3600 * (fabs(line.slope) + line.u_slope);
+	return fabs(slope.K_per_h) + slope.u_K_per_h;
 }
 
 /* Of the rows that are whole. */
@@ -126,8 +124,8 @@ static bool is_in_equilibrium(struct seq_hold *s)
 		return false;
 	while (first > 0 && s->time_s[last] - s->time_s[first - 1] <= s->config.window_s + 1e-9)
 		first--;
-	s->slope_K_per_h = fmax(steepness_K_per_h(s, s->winding_degC, first, last + 1 - first),
-				steepness_K_per_h(s, s->case_degC, first, last + 1 - first));
+	s->slope_K_per_h = fmax(steepness_K_per_h(s, s->winding_degC, first, last),
+				steepness_K_per_h(s, s->case_degC, first, last));
 	return s->slope_K_per_h <= s->config.equilibrium_K_per_h;
 }
 

@@ -163,9 +163,15 @@ def watts_and_torques_that_are_off_together():
     assert point["high_s"] is None or point["high_s"] - point["time_s"] > ends[1] - 1216 - 20, (point, ends)
     duty = table("time (s),speed (rpm),torque (N.m)\n" + "".join(f"{k},10,{10 if k < 40 else 0}\n" for k in range(100)), "duty-u.csv")
     heat = [bridle("suit", "--from", duty, "--thermal", table(json.dumps(d), "model-u.json"), "--supply-power", "30 W") for d in (plain, wide)]
-    near(heat[1]["peak_winding_degC"]["u"], heat[0]["peak_winding_degC"]["u"], 1e-6)
+    # the watts' 3 % change no temperature; 2 % of torque are 4 % of the heat that goes by its square, 0.1 W/N2m2 x 10^2 for 40 of 100 s:
+    # 8 K of 2 K/W in the mean, less than 0.7 K more at the end of the load
+    warmer = math.sqrt(heat[1]["peak_winding_degC"]["u"] ** 2 - heat[0]["peak_winding_degC"]["u"] ** 2)
+    assert 0.04 * 8 < warmer < 0.04 * 8.7, warmer
     power = next(v for v in heat[1]["verdicts"] if v["requirement"] == "supply power")
-    near(power["margin"]["u"], 0.03 * (power["needed"] - 10 * 10 * math.pi / 30), 1e-6)
+    loss = power["needed"] - 10 * 10 * math.pi / 30
+    near(power["margin"]["u"], math.hypot(0.03 * loss, 2 * 0.02 * 10), 0.01)
+    assert wide["loss"]["torque_u_relative"] == 0.02 and wide["loss"]["to_Nm"] == 12, wide["loss"]
+    assert [d["extrapolated"] for d in wide["s2"]] == [d["torque_Nm"]["value"] > 1.02 * 12 for d in wide["s2"]]
 
 
 def lever_play():
@@ -457,6 +463,36 @@ def obey_after_a_step():
     refused("no step", "obey", "--step", "--from", table("time (s),commanded (N.m),measured (N.m)\n" + "".join(f"{i},1,1\n" for i in range(40))))
 
 
+def what_nothing_tells_is_not_tested():
+    """A torque that stands takes no shaft power, so an efficiency tells nothing of its supply: neither 0 W nor a verdict. Two rows outside a curve
+    of 100 N.m at 0 and 10 N.m at 50 rpm: 105 N.m need 100/105, 12 N.m need 10/12 of the torque, so 10/12 is enough. A report's points at 40 rpm, of
+    which the heaviest was held with 20 N.m and no limit found: 25 N.m are not refuted."""
+    stand = table("time (s),speed (rpm),torque (N.m)\n0,0,20\n5,0,20\n10,0,20\n", "stand.csv")
+    strong = table("speed (rpm),torque (N.m)\n0,42\n100,0\n", "strong.csv")
+    words = ("suit", "--from", stand, "--curve", strong, "--efficiency", "70 %", "--voltage", "48 V", "--supply-power", "100 W", "--supply-current", "1 A")
+    d = bridle(*words)
+    assert d["supply_peak_W"] is None and d["supply_peak_A"] is None, d
+    assert [(v["verdict"], v["probability"]) for v in d["verdicts"][2:]] == [("not tested", None)] * 2 and "standstill" in d["assumed"][0], d
+    d = bridle("suit", "--from", stand, "--curve", strong, "--supply-power", "100 W")
+    assert d["verdicts"][2]["verdict"] == "not tested", d["verdicts"]
+    edge = table("speed (rpm),torque (N.m)\n0,100\n50,10\n", "edge.csv")
+    d = bridle("suit", "--from", table("time (s),torque (N.m),speed (rpm)\n0,105,0\n1,12,50\n2,105,0\n"), "--curve", edge, status=1)
+    near(next(c["value"] for c in d["would_do"] if c["what"].startswith("torques")), 10 / 12, 1e-9)
+    held = table("step,limit,torque (N m),u torque (N m),speed (rpm),speed set (rpm),at limit\n1,none,1,0.01,39.999,40,no\n"
+                 "2,none,20,0.02,39.99,40,no\n3,none,-20.5,0.02,-39.99,-40,no\n", "held.csv")
+    for torque, verdict in ((15, "confirmed"), (20, "undecided"), (25, "not tested")):
+        duty = table("time (s),torque (N.m),speed (rpm)\n" + "".join(f"{k},{torque},40\n" for k in range(4)))
+        d = bridle("suit", "--from", duty, "--curve", held)
+        assert [v["verdict"] for v in d["verdicts"]] == [verdict, "confirmed"], d["verdicts"]
+        near(d["verdicts"][0]["available"], 20, 1e-9)
+    duty = table("time (s),torque (N.m),speed (rpm)\n" + "".join(f"{k},5,50\n" for k in range(4)))
+    assert [v["verdict"] for v in bridle("suit", "--from", duty, "--curve", held)["verdicts"]] == ["not tested"] * 2
+    for words, more in (("--supply-current needs --voltage", ("--supply-current", "1 A")), ("--ratio", ("--ratio", "0")), ("--limit needs", ("--limit", "90 degC")),
+                        ("must not be negative", ("--rotor-inertia=-1 kg.m2",)), ("taken as exact", ("--ratio", "9 ± 1"))):
+        refused(words, "suit", "--from", stand, "--curve", strong, *more)
+    refused("mass: the duty is taken as exact", "suit", "--curve", strong, "--arm", table("mass = 1 kg ± 1 g\n", "u.ini"))
+
+
 def what_would_do():
     """8 N.m at 20 rpm where 6 N.m can be had: three quarters of the torque, or a ratio r with r (7 - r) = 8, which is 1.4384 and by steps of 2 % 1.457. A
     supply of 8 x 20 rpm / 0.5. 20 N.m all the time against a continuous 12 N.m (60 K): the torque times 0.6, or, with a winding far slower than the cycle, a
@@ -575,6 +611,7 @@ if __name__ == "__main__":
     test("ripple needs each angle", ripple_needs_each_angle)
     test("a figure of each", a_figure_of_each)
     test("the time that a torque is held is drawn", the_time_that_a_torque_is_held_is_drawn)
+    test("what nothing tells is not tested", what_nothing_tells_is_not_tested)
     test("what suit refuses", suit_refuses)
     test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")

@@ -36,14 +36,16 @@ static void motion_keeps_its_bounds(void **state)
 					 .acceleration_rad_s2 = rows[k].a,
 					 .jerk_rad_s3 = rows[k].j,
 					 .pause_s = 0.3 };
-		double way = 0, fastest = 0, hardest = 0, jerk = 0;
+		double way = 0, fastest = 0, hardest = 0, jerk = 0, most_dt = 0;
 		assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_OK);
-		double dt = t[1] - t[0];
 		for (int i = 1; i < ROWS / 2; i++) {
+			double dt = t[i] - t[i - 1];
+			assert_true(dt > 0);
 			way += (n[i] + n[i - 1]) / 2 * RAD_S * dt;
 			fastest = fmax(fastest, n[i]);
 			hardest = fmax(hardest, fabs(T[i]));
 			jerk = fmax(jerk, fabs(T[i] - T[i - 1]) / dt);
+			most_dt = fmax(most_dt, dt);
 			/* inertia 1: torque is the slope of the speed */
 			assert_near((n[i] - n[i - 1]) * RAD_S / dt, (T[i] + T[i - 1]) / 2, rows[k].j * dt);
 		}
@@ -51,6 +53,33 @@ static void motion_keeps_its_bounds(void **state)
 		assert_true(fastest <= rows[k].rpm * (1 + 1e-9) && hardest <= rows[k].a * (1 + 1e-9));
 		assert_true(jerk <= rows[k].j * (1 + 1e-6));
 		assert_near(n[ROWS / 2], 0, 1e-9);
+		assert_true(t[ROWS - 1] > 100 * most_dt);
+	}
+}
+
+/* Half a second of motion in an hour, and a second of speeding up in ten minutes of even speed: by hand, the highest
+ * speed is the one that was told (w^2/a + w a/j < way), the largest torque J a. */
+static void a_short_motion_beside_a_long_rest_is_seen(void **state)
+{
+	static const struct {
+		double to_deg, rpm, a, j, pause_s;
+	} rows[] = { { 30, 20, 20, 2000, 3600 }, { 36000, 10, 1, 1000, 0 }, { 30, 20, 20, 2000, 1e7 } };
+	struct err err;
+
+	(void)state;
+	for (size_t k = 0; k < sizeof rows / sizeof rows[0]; k++) {
+		struct joint_arm arm = { .inertia_kgm2 = 2,
+					 .to_deg = rows[k].to_deg,
+					 .speed_rpm = rows[k].rpm,
+					 .acceleration_rad_s2 = rows[k].a,
+					 .jerk_rad_s3 = rows[k].j,
+					 .pause_s = rows[k].pause_s };
+		assert_int_equal(joint_arm_duty(&arm, &duty, &err), RC_OK);
+		struct joint_sums sums = joint_sums(&duty);
+		assert_near(sums.peak_rpm, rows[k].rpm, 1e-9);
+		assert_near(sums.peak_Nm, 2 * rows[k].a, 1e-9);
+		joint_add_inertia(&duty, 1);
+		assert_near(joint_sums(&duty).peak_Nm, 3 * rows[k].a, 0.03 * rows[k].a);
 	}
 }
 
@@ -106,6 +135,14 @@ static void refuses_gaps_and_jumps(void **state)
 		t[i] += 0.5;
 	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
 	assert_non_null(strstr(err.what, "row 901: a gap of 0.501 s"));
+	for (int i = 0; i < ROWS; i++) {
+		t[i] = 0.001 * i;
+		n[i] = 10 + 0.2 * (i % 2); /* noise of a reading at an even speed, and at standstill, is no jump */
+	}
+	assert_int_equal(joint_duty_check(&duty, &err), RC_OK);
+	for (int i = 0; i < ROWS; i++)
+		n[i] -= 10.1;
+	assert_int_equal(joint_duty_check(&duty, &err), RC_OK);
 	t[5] = t[4];
 	assert_int_equal(joint_duty_check(&duty, &err), RC_ARG);
 }
@@ -179,7 +216,7 @@ static void heat_repeats(void **state)
 static void curve(void **state)
 {
 	double speed[] = { 100, 0, 50, 50 }, torque[] = { 0, 40, 30, 35 }, u[] = { 0.1, 0.2, 0.3, 0.4 }, got;
-	struct joint_curve c = { 4, speed, torque, u };
+	struct joint_curve c = { 4, speed, torque, u, NULL };
 
 	(void)state;
 	joint_curve_sort(&c);
@@ -190,12 +227,39 @@ static void curve(void **state)
 	double time[] = { 0, 1, 2 }, n3[] = { 0, 75, 20 }, t3[] = { 39, -17, 20 };
 	struct joint_duty d = { 3, time, n3, t3 };
 	assert_int_equal(joint_worst_row(&d, &c), 1);
+	assert_int_equal(joint_untested_row(&d, &c), 3);
+	/* 39 of 40, 17 of 17.5, 20 of 38: the second has the least room by its u of 0.4 */
+	assert_near(joint_torque_times(&d, &c, 0), 40.0 / 39, 1e-12);
+	assert_near(joint_torque_times(&d, &c, 2), (17.5 - 0.8) / 17, 1e-12);
+}
+
+/* At 50 rpm nobody looked beyond 20 N.m; from 100 rpm on the limit is known. */
+static void where_nobody_looked_nothing_is_refuted(void **state)
+{
+	double speed[] = { 10, 50, 100, 150 }, torque[] = { 40, 20, 20, 10 }, open[] = { 0, 1, 0, 0 };
+	struct joint_curve c = { 4, speed, torque, NULL, open };
+	double time[] = { 0, 1, 2 }, n3[] = { 50, 60, 100 }, t3[] = { 30, 25, 15 };
+	struct joint_duty d = { 3, time, n3, t3 };
+
+	(void)state;
+	assert_true(!joint_curve_open(&c, 5) && !joint_curve_open(&c, 10) && joint_curve_open(&c, 11));
+	assert_true(joint_curve_open(&c, -99) && !joint_curve_open(&c, 100) && !joint_curve_open(&c, 200));
+	assert_int_equal(joint_worst_row(&d, &c), 2);
+	assert_int_equal(joint_untested_row(&d, &c), 0);
+	t3[2] = 21;
+	assert_int_equal(joint_worst_row(&d, &c), 2);
+	n3[2] = 50;
+	assert_int_equal(joint_worst_row(&d, &c), 3);
+	open[3] = 1;
+	assert_true(joint_curve_open(&c, 200));
 }
 
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(motion_keeps_its_bounds),
+		cmocka_unit_test(a_short_motion_beside_a_long_rest_is_seen),
+		cmocka_unit_test(where_nobody_looked_nothing_is_refuted),
 		cmocka_unit_test(arm_by_hand),
 		cmocka_unit_test(sums_by_hand),
 		cmocka_unit_test(refuses_gaps_and_jumps),
