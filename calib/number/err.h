@@ -25,7 +25,7 @@ enum rc {
 struct err {
 	enum rc rc;
 	int sys_errno;  /* 0 when no system call was at fault */
-	char what[400]; /* one sentence, no newline: what, where, what was expected */
+	char what[800]; /* one sentence, no newline: what, where, what was expected */
 };
 
 /* Fill *err (when not NULL) and return rc, so that "return err_set(...)" reads well. */

@@ -330,8 +330,9 @@ static int map_rig(const struct cli *cli, const struct options *o)
 		status = cli_fail(cli, &err, cause ? cause : live_cause(&m->live), &mistakes);
 		if (!cli->json && r->run_id != 0)
 			live_say("%s No map is kept; the %zu readings so far stay in run %lld of the logbook. Next: "
-				 "bridle map again",
-				 live_safe_now(&m->live), m->kept, (long long)r->run_id);
+				 "bridle map again%s",
+				 live_safe_now(&m->live), m->kept, (long long)r->run_id,
+				 live_asks_clear(&m->live) ? " with --clear, when the cause is put right" : "");
 	} else if (cli->json) {
 		status = cli_print_json(map_result_json(&m->map, r));
 	} else {

@@ -352,6 +352,10 @@ static enum rc rehearse_one(struct checking *c, enum rehearse_what what, json_t 
 	rc = run_rehearsal(c, what, err);
 	if (rc == RC_OK || c->live.result.cause != expected)
 		return rc == RC_OK ? no(c, "rehearsal", err, "the rehearsal ended without a stop") : rc;
+	if (c->live.result.missing) { /* nobody is sent to the button or the guard */
+		c->cause = "rehearsal";
+		return err_set(err, rc, 0, "%s The stop rehearsal failed: do not run this rig.", c->live.result.shaft);
+	}
 	struct rehearse seen = c->rehearse;
 	if (rehearse_passed(&seen))
 		c->live.result.cause = CAUSE_NONE; /* it was asked for, whatever comes of the questions after it */

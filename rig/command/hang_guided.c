@@ -270,7 +270,7 @@ int hang_guided(const struct cli *cli, const struct hang_options *o)
 		bool refused = r.run_id && points && !r.gate.found.usable && rc == RC_SAYS_NO;
 		bool begun = h->live.run_open;
 		rc = live_end(&h->live, rc, refused ? HANG_NOT_USABLE : NULL, &err);
-		judged = rc == RC_OK || refused;
+		judged = rc == RC_OK || (refused && rc == RC_SAYS_NO);
 		if (!judged && begun && (rc == RC_SAYS_NO || rc == RC_INTERLOCK))
 			say_kept(h, &m);
 	}

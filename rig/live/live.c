@@ -425,8 +425,21 @@ const char *live_cause(const struct live *live)
 	return live->result.cause == CAUSE_NONE ? NULL : cause_word(live->result.cause);
 }
 
+/* Whatever a command has to say of its own comes after a stop that did not end safe. */
+static enum rc say_not_safe_first(const struct live *live, enum rc rc, struct err *err)
+{
+	char own[sizeof err->what] = "";
+
+	if (!live->result.missing || !err || strncmp(err->what, "NOT SAFE", 8) == 0)
+		return rc;
+	if (rc != RC_OK)
+		snprintf(own, sizeof own, "%s", err->what);
+	return err_set(err, RC_IO, 0, "%s%s%s", live->result.shaft, *own ? " " : "", own);
+}
+
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
 {
+	rc = say_not_safe_first(live, rc, err);
 	const char *outcome = rc == RC_OK          ? "done"
 			      : rc == RC_INTERLOCK ? "stopped"
 			      : rc == RC_SAYS_NO   ? "refused"

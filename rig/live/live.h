@@ -104,7 +104,8 @@ void live_limits_for_weights(struct live *live);
 void live_limits_again(struct live *live); /* those of the profiles */
 
 /* Ends the run in the logbook (outcome by rc) and closes all. Returns rc, or the error of the ending when rc was RC_OK.
- * cause: NULL takes the loop's. */
+ * cause: NULL takes the loop's. After a stop that did not end safe that comes first, and the rc is RC_IO, whatever else
+ * the command has to say. */
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err) MUST_CHECK;
 /* What is safe after a loop that ended by a cause or an error, in sentences for people. */
 const char *live_safe_now(const struct live *live);

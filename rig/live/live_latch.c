@@ -27,7 +27,7 @@ static void time_of(struct logbook *lb, int64_t run, char *buf, size_t size)
 
 static enum rc check_safe(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
 {
-	char text[300], when[40];
+	char text[400], when[40];
 	int64_t run;
 	enum rc rc = logbook_last_event(lb, LOOP_SHAFT, NOT_SAFE, SAID_SAFE, &run, text, sizeof text, err);
 
@@ -44,7 +44,7 @@ static enum rc check_safe(struct logbook *lb, bool clear, bool *ret_answered, st
 
 static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
 {
-	char text[400], when[40];
+	char text[700], when[40];
 	int64_t run;
 	enum rc rc = logbook_last_event(lb, FAULT, CAUSE, ANSWERED, &run, text, sizeof text, err);
 
@@ -90,7 +90,7 @@ enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_
 	ret->stop |= clear && session_warden_not_safe(s);
 	if (rc == RC_OK && session_warden_not_safe(s) && !clear)
 		rc = err_set(err, RC_SAYS_NO, 0,
-			     "not started: %.300s. When you have seen that the drive is off and the shaft stands, give "
+			     "not started: %.400s. When you have seen that the drive is off and the shaft stands, give "
 			     "--clear",
 			     s->warden_said);
 
@@ -130,10 +130,10 @@ bool live_latch_keeps(const struct loop_result *result)
 
 enum rc live_latch_keep(struct session *s, const struct loop_result *result, const char *message, struct err *err)
 {
-	char text[400];
+	char text[700];
 
 	if (!live_latch_keeps(result))
 		return RC_OK;
-	snprintf(text, sizeof text, CAUSE " %s: %.340s", cause_word(result->cause), message);
+	snprintf(text, sizeof text, CAUSE " %s: %.650s", cause_word(result->cause), message);
 	return keep(s, FAULT, text, err);
 }

@@ -106,7 +106,7 @@ enum rc logbook_each_record(struct logbook *lb, const char *kind, enum record_pl
 struct run_info {
 	int64_t id, mono_ns, wall_ns, end_mono_ns;
 	char kind[16], actuator[64], plan[64], outcome[16], cause[32], program[32];
-	char message[400];
+	char message[800];
 	bool on_bench, ended; /* not ended: killed, or still running; end_mono_ns is then its last sample's */
 	int64_t calibration_id, map_id, resumes_run_id;
 	int64_t samples, points;

@@ -24,8 +24,8 @@ struct loop_hooks {
 
 struct loop_result {
 	enum cause cause;        /* CAUSE_NONE when the sequence finished in order */
-	char message[700];       /* for people, when there is a cause; begins with NOT SAFE when something is missing */
-	char shaft[300];         /* how the stop ended, for people; empty without one */
+	char message[800];       /* for people, when there is a cause; begins with NOT SAFE when something is missing */
+	char shaft[400];         /* how the stop ended, for people; empty without one */
 	unsigned missing;        /* GUARD_...: what the stop did not see; 0 safe */
 	bool energised, stopped; /* drive, brake or contactor was on; ended in order, or by a stop that is complete
 				    (brake released) */

@@ -56,7 +56,7 @@ static void close_contactor(struct rehearse *r, const struct snapshot *snap, str
 		if (mono_diff_s(snap->now, r->phase_at) >= CLOSED_S)
 			enter(r, REHEARSE_ASK, snap->now);
 	} else if (mono_diff_s(snap->now, r->phase_at) > CONTACTOR_S) {
-		give_up(ret, "the contactor does not close: check its coil and at the chain of stop and guard");
+		give_up(ret, "the contactor does not close: check its coil and the chain of stop and guard");
 	}
 }
 

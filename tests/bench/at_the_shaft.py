@@ -50,6 +50,14 @@ def a_contactor_that_closes_meanwhile_ends_the_question(hang):
     assert "Take off weights" not in said, "a person was sent to the shaft"
 
 
+def so_does_it_while_a_run_that_was_given_up_is_cleared_away(hang):
+    hang.answer("q to stop:", 1, b"q\n")
+    harness.wait_for(lambda: hang.text.count("q to stop:") == 2, 30, "the question that sends to the shaft once more")
+    assert hang.end() == 3, hang.text  # nobody typed anything
+    said = " ".join(hang.text.split("q to stop:")[2].split())
+    assert re.search("bridle: NOT SAFE: [^.]*the contactor was not seen open[.] KEEP AWAY.* the operator stopped at", said), hang.text
+
+
 def a_node_that_does_not_sense_it_says_so(hang):
     harness.wait_for(lambda: "q to stop:" in hang.text, 30, "the first question")
     assert "This node does not sense the contactor." in hang.text and "contactor open" not in hang.text, hang.text
@@ -66,4 +74,5 @@ def case(test, *options):
 
 
 harness.main(case(the_question_says_what_was_seen), case(a_contactor_that_closes_meanwhile_ends_the_question, "--closes-after", "5"),
+             case(so_does_it_while_a_run_that_was_given_up_is_cleared_away, "--closes-after", "6"),
              case(a_node_that_does_not_sense_it_says_so, "--lines", "estop"))

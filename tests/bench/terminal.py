@@ -21,7 +21,8 @@ class Terminal:
                                         start_new_session=True, preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0))
         os.close(near)
         self.text = ""
-        threading.Thread(target=self.read, daemon=True).start()
+        self.reader = threading.Thread(target=self.read, daemon=True)
+        self.reader.start()
 
     def read(self):
         try:
@@ -35,4 +36,6 @@ class Terminal:
         os.write(self.far, keys)
 
     def end(self):
-        return self.process.wait(30)
+        status = self.process.wait(30)
+        self.reader.join(5)  # what it said last may still be on its way
+        return status

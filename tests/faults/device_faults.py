@@ -42,8 +42,9 @@ CASES = [
     ("torque-spike", {"overtorque", "cell_saturated"}),
 ]
 UNSAFE = [
-    ("contactor-welded; 40.5 fault drive-deaf; 41 fault cell-frozen", ["the shaft still turns", "contactor", "drive"]),
-    ("contactor-welded; 41 fault estop", ["the contactor was not seen open"]),
+    ("contactor-welded; 40.5 fault drive-deaf; 41 fault cell-frozen", ["the shaft still turns", "contactor", "drive"],
+     "check the cell's bridge and the converter"),
+    ("contactor-welded; 41 fault estop", ["the contactor was not seen open"], "find out why, release it, then start again on purpose"),
 ]
 # Two at once, the second the pick-up so much later: what is then not seen must not be taken for a standstill.
 # The drive's word of its rotor is all that is left then; in the rotors' rows with True that stays what it was, too (drive-mute).
@@ -109,7 +110,7 @@ def one_fault(fault, causes):
         assert bench.run("log", "verify").status == 0
 
 
-def unsafe(fault, missing):
+def unsafe(fault, missing, last):
     """C5, I16: two faults at once: what is missing comes first, the brake is held, and nothing is energised before a person answers."""
     with harness.Bench(9, options=("--at", f"{AT_S} fault {fault}"), example=Prepared.folder) as bench:
         result = bench.run("sweep", "gentle", "--json")
@@ -117,6 +118,7 @@ def unsafe(fault, missing):
         assert result.status == 3 and answer["safe"] is False, result
         told = answer["message"].split(". KEEP AWAY. ")[0]
         assert told.startswith("NOT SAFE: ") and all(words in told for words in missing), answer["message"]
+        assert answer["message"].endswith(last), answer["message"]
         report = bench.must("report", "--no-figures")
         assert report["safe"] is False and report["result"].startswith("The stop of this run did not end safe: "), report["result"]
         page = next(bench.folder.glob("reports/**/report.html")).read_text()
@@ -131,6 +133,27 @@ def unsafe(fault, missing):
             refused = bench.run(*command, "--json")
             assert refused.status == 1 and "did not end safe" in refused.json["message"], (command, refused)
         assert bench.run("probe", "--seconds", "1", "--json").status in (1, 3), "a closed contactor went unseen"
+
+
+def rehearsed_with_a_welded_contactor(at_s):
+    """C5, I16: a contactor that stays closed in the rehearsal of the stop: nobody is sent to the button or the guard, and no command
+    starts before a person answers, a probe or none."""
+    with harness.Bench(9, options=("--at", f"{at_s} fault contactor-welded"), example=Prepared.folder) as bench:
+        ready = bench.run("ready", "gentle", "--hands", "--answers", "yes", "--no-check", "--json")
+        assert ready.status == 3 and ready.json["cause"] == "rehearsal" and ready.json["ready"] is False, ready
+        told = ready.json["message"]
+        assert told.startswith("NOT SAFE: the contactor was not seen open. KEEP AWAY.") and told.endswith("do not run this rig."), told
+        assert truth(bench)[-1]["contactor"] == "1", "the contactor opened after all"
+        assert ("stop_rehearsal" in ready.json) == (at_s > 1.5), ready.json  # the guard's is the second of the two
+        bench.stop()
+        bench.options = ["--at", "0.5 fault node-silent"]
+        bench.start()
+        assert bench.run("probe", "--seconds", "5", "--json").json["cause"] == "node_silent"
+        bench.stop()
+        bench.options = []
+        bench.start()
+        refused = bench.run("map", "--actuator", "paddle-winder", "--json")
+        assert refused.status == 1 and "did not end safe" in refused.json["message"], refused
 
 
 def weights_with_power():
@@ -302,6 +325,7 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(*[case(one_fault, *row) for row in CASES], *[case(borne, fault) for fault in BORNE],
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
+                 case(rehearsed_with_a_welded_contactor, 1.3), case(rehearsed_with_a_welded_contactor, 2),
                  *[case(blind, *row, *rotor) for row in BLIND for rotor in ROTORS],
                  swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop, a_limit_is_no_fault, cut_short,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

@@ -62,6 +62,23 @@ static void a_stop_tells_what_it_did_not_see(void **state)
 	}
 }
 
+/* It has room where the loop keeps it (struct loop_result). */
+static void the_longest_end_is_told_whole(void **state)
+{
+	const struct guard_verdict worst = { .cause = CAUSE_ESTOP,
+					     .stopped = true,
+					     .energised = true,
+					     .sensed = true,
+					     .missing =
+						     GUARD_NO_DATA | GUARD_CONTACTOR | GUARD_DRIVE | GUARD_STANDSTILL,
+					     .release = GUARD_HEAT_UNKNOWN };
+	char text[400];
+
+	(void)state;
+	guard_end_message(&worst, text, sizeof text);
+	assert_string_equal(strstr(text, "The shaft may now"), "The shaft may now be driven without a load.");
+}
+
 /* I16: a contact that opens at last, long after the longest hold, ends the stop in order, and that is what is told. */
 static void what_is_put_right_late_ends_in_order(void **state)
 {
@@ -269,6 +286,7 @@ static void messages_say_what_and_how_much(void **state)
 int main(void)
 {
 	static const struct CMUnitTest tests[] = {
+		cmocka_unit_test(the_longest_end_is_told_whole),
 		cmocka_unit_test(a_stop_tells_what_it_did_not_see),
 		cmocka_unit_test(what_is_put_right_late_ends_in_order),
 		cmocka_unit_test(a_silence_takes_only_what_it_told),

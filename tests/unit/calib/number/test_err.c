@@ -29,7 +29,7 @@ static void takes_no_err_at_all(void **state)
 static void prefix_keeps_the_sentence_and_marks_a_cut(void **state)
 {
 	struct err err = { 0 };
-	char longer[500];
+	char longer[2 * sizeof err.what];
 
 	(void)state;
 	err_set(&err, RC_ARG, 0, "bad");
