@@ -82,8 +82,8 @@ static void take_step(const struct record *r, size_t begin, size_t at, size_t en
 	if (!(fabs(high - low) > FOLLOWS * fmax(sd[0], sd[1])))
 		return;
 	double slow = reaches(r, at, end, low, high, 0.1), fast = reaches(r, at, end, low, high, 0.9);
-	double value[3] = { reaches(r, at, end, low, high, 0.5) - r->time[at], fast - slow,
-			    fmax(highest(r, at, end, low, high) - 1, 0) };
+	double half = reaches(r, at, end, low, high, 0.5) - r->time[at];
+	double value[3] = { half < 0 ? 0 : half, fast - slow, fmax(highest(r, at, end, low, high) - 1, 0) };
 	if (isfinite(value[0]) && isfinite(value[1]))
 		take(s, value);
 }
@@ -92,6 +92,14 @@ static struct obey_number number(const struct sums *s, int k)
 {
 	return (struct obey_number){ s->mean[k], s->n > 1 ? sqrt(s->squares[k] / (s->n - 1) / s->n) : NAN,
 				     s->n > 1 ? s->n - 1 : NAN };
+}
+
+/* Degrees of freedom as of the scatter's share (JCGM 100:2008, G.4.1). */
+static struct obey_number widened(struct obey_number x, double row_s)
+{
+	double u = hypot(x.u, row_s / sqrt(12));
+
+	return (struct obey_number){ x.value, u, x.u > 0 ? x.dof * pow(u / x.u, 4) : INFINITY };
 }
 
 enum rc obey_step(const double *time_s, const double *commanded_Nm, const double *measured_Nm, size_t n,
@@ -126,6 +134,10 @@ enum rc obey_step(const double *time_s, const double *commanded_Nm, const double
 	if (!(s.n > 0))
 		return err_set(err, RC_ARG, 0, "the measured torque follows none of %zu step%s of the command", seen,
 			       seen == 1 ? "" : "s");
-	*ret = (struct obey_step){ (size_t)s.n, number(&s, 0), number(&s, 1), number(&s, 2) };
+	double row_s = (time_s[n - 1] - time_s[0]) / (double)(n - 1);
+	*ret = (struct obey_step){ (size_t)s.n, row_s, widened(number(&s, 0), row_s), widened(number(&s, 1), row_s),
+				   number(&s, 2) };
+	if (ret->overshoot_1.value < 1e-9) /* rounding */
+		ret->overshoot_1.value = 0;
 	return RC_OK;
 }

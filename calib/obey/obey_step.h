@@ -9,10 +9,12 @@
 
 #define OBEY_STEP_ROWS 8
 
-/* Means over the steps, u by their scatter (NaN with one step). */
+/* Means over the steps; u by their scatter (NaN with one step) and, in delay and rise, by half a row each way
+ * (rectangle), where the torque was between two rows. */
 struct obey_step {
 	size_t steps;
-	struct obey_number delay_s;     /* from the row of the new command to half of the way */
+	double row_s;                   /* from row to row, mean: what is shorter is not told */
+	struct obey_number delay_s;     /* from the row of the new command to half of the way; never less than 0 */
 	struct obey_number rise_s;      /* from 10 % to 90 % of the way */
 	struct obey_number overshoot_1; /* by which the largest mean of three rows is beyond 1; 0 where none is */
 };

@@ -42,16 +42,24 @@ enum rc play_friction(const double *torque_Nm, const double *speed_rpm, size_t n
 {
 	double *x = calloc(2 * n, sizeof *x), *y = x ? x + n : NULL;
 	struct regress g;
+	size_t still = 0;
 
 	if (!x)
 		return err_set(err, RC_NOMEM, 0, "out of memory for %zu rows", n);
 	for (size_t i = 0; i < n; i++) {
+		still += !(fabs(speed_rpm[i]) > 0);
 		x[i] = fabs(speed_rpm[i]);
 		y[i] = speed_rpm[i] < 0 ? -torque_Nm[i] : torque_Nm[i];
 	}
 	struct regress_in in = { n, 1, x, y, NULL, 1, false, false };
-	enum rc rc = regress_fit(&in, &g, NULL, err);
+	enum rc rc =
+		still ? err_set(err, RC_ARG, 0, "%zu row%s of 0 rpm; at standstill friction is anything, leave it out",
+				still, still == 1 ? "" : "s")
+		      : regress_fit(&in, &g, NULL, err);
 	free(x);
+	if (!rc && g.coef[0] < 0 && g.coef[0] < -3 * sqrt(g.cov[0][0]))
+		rc = err_set(err, RC_ARG, 0,
+			     "friction comes out as %.3g N.m; expected torques of the sign of their speed", g.coef[0]);
 	if (rc) {
 		err_prefix(err, "torque against speed: ");
 		return rc;

@@ -38,7 +38,8 @@ struct play_loop {
 enum rc play_loop(const double *torque_Nm, const double *angle_arcmin, size_t n, double rated_Nm, struct play_loop *ret,
 		  struct err *err) MUST_CHECK;
 
-/* Running torque against speed: |T| = coulomb + viscous |n|. RC_ARG fewer than two speeds. */
+/* Running torque against speed: |T| = coulomb + viscous |n|. RC_ARG fewer than two speeds, a speed of 0, a torque that
+ * drives where friction holds back. */
 enum rc play_friction(const double *torque_Nm, const double *speed_rpm, size_t n, struct play_number *ret_coulomb_Nm,
 		      struct play_number *ret_viscous_Nm_per_rpm, struct err *err) MUST_CHECK;
 

@@ -215,6 +215,17 @@ static void measure(struct loop *l, struct play_loop *ret)
 	}
 }
 
+/* A slope that is no more than its scatter or the rounding of the angles tells no stiffness. */
+static bool told(const struct loop *l, struct play_number stiffness)
+{
+	double most = 0;
+
+	for (size_t i = 0; i < l->n; i++)
+		most = fmax(most, fabs(l->angle[i]));
+	bool rounding = !(l->rated > 1e-9 * most * stiffness.value);
+	return stiffness.value > 0 && !(stiffness.value <= 2 * stiffness.u) && !rounding;
+}
+
 enum rc play_loop(const double *torque_Nm, const double *angle_arcmin, size_t n, double rated_Nm, struct play_loop *ret,
 		  struct err *err)
 {
@@ -240,9 +251,10 @@ enum rc play_loop(const double *torque_Nm, const double *angle_arcmin, size_t n,
 		measure(&l, ret);
 	free(l.way);
 	free(l.x);
-	if (!rc && !(ret->stiffness_Nm_per_arcmin.value > 0))
+	if (!rc && !told(&l, ret->stiffness_Nm_per_arcmin))
 		rc = err_set(err, RC_ARG, 0,
-			     "the angle does not grow with the torque above half of rated; expected at least 3 rows "
+			     "the angle does not grow with the torque above half of rated, or by less than its "
+			     "scatter; expected at least 3 rows "
 			     "there, and one "
 			     "sign for torque and angle");
 	return rc;

@@ -123,6 +123,10 @@ static int run(const struct cli *cli, void *state)
 
 	if (s->constant && calc_option("constant", s->constant, "N.m/A", true, &s->constant_of, &err))
 		return cli_fail(cli, &err, NULL, NULL);
+	if (s->constant && !(s->constant_of.value > 0)) {
+		err_set(&err, RC_ARG, 0, "--constant: found %g, expected a positive number", s->constant_of.value);
+		return cli_fail(cli, &err, NULL, NULL);
+	}
 	if (!s->rig.actuator)
 		return offline_run(cli, s->from, &work, s);
 	if (!s->from && !s->step && !s->constant)

@@ -64,6 +64,11 @@ static enum rc turns_of(const struct wanted *w, const struct offline *o, double 
 	       *speed = offline_column(o, "speed");
 
 	for (size_t i = 0; i < o->n; i++) {
+		if (angle && i > 0 && fabs(angle[i] - angle[i - 1]) > 0.5)
+			return err_set(
+				err, RC_ARG, 0,
+				"%s:%u: the angle jumps from %.4g to %.4g deg; expected one that goes on at a turn",
+				o->table.name, o->table.line[i], 360 * angle[i - 1], 360 * angle[i]);
 		if (angle)
 			ret[i] = angle[i];
 		else if (!time || !(speed || isfinite(w->speed_rpm)))

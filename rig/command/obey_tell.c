@@ -32,6 +32,15 @@ json_t *obey_json(const struct obey_slow *s, const struct obey_fast *f)
 			 cli_real(f->lowest_coherence), "highest_Hz", cli_real(f->highest_Hz));
 }
 
+/* A scatter is itself known to some tenths: two digits. */
+static void print_rough(const char *label, double Nm)
+{
+	if (isfinite(Nm))
+		printf("  %-26s %.2g N\u00b7m\n", label, Nm);
+	else
+		offline_line(label, NAN, NAN, NAN, "N·m");
+}
+
 void obey_print_slow(const struct obey_slow *s)
 {
 	offline_line("gain", s->gain.value, s->gain.u, s->gain.dof, "");
@@ -41,8 +50,8 @@ void obey_print_slow(const struct obey_slow *s)
 		     s->hysteresis_Nm.value, s->hysteresis_Nm.u, s->hysteresis_Nm.dof, "N·m");
 	offline_line("growth with the command", s->hysteresis_growth.value, s->hysteresis_growth.u,
 		     s->hysteresis_growth.dof, "N·m/N·m");
-	offline_line("largest deviation", s->linearity_Nm, NAN, NAN, "N·m");
-	offline_line("scatter of a reading", s->scatter_Nm, NAN, NAN, "N·m");
+	print_rough("largest deviation", s->linearity_Nm);
+	print_rough("scatter of a reading", s->scatter_Nm);
 	if (isfinite(s->at_degC)) {
 		offline_line("gain, for each kelvin", s->gain_per_K.value, s->gain_per_K.u, s->gain_per_K.dof, "1/K");
 		offline_line("offset, for each kelvin", s->offset_Nm_per_K.value, s->offset_Nm_per_K.u,
@@ -52,6 +61,9 @@ void obey_print_slow(const struct obey_slow *s)
 	if (s->left_out > 0)
 		printf("  After turns of the command %zu %s not moved yet and %s left out.\n", s->left_out,
 		       s->left_out == 1 ? "reading had" : "readings had", s->left_out == 1 ? "is" : "are");
+	if (s->gain.value < 0)
+		puts("  The measured torque has the other sign than the commanded one: check the signs of drive and "
+		     "cell.");
 	if (isnan(s->dead_band_Nm.value))
 		puts("  A dead band shows only with commands of both signs.");
 	if (isnan(s->hysteresis_Nm.value))
@@ -145,5 +157,7 @@ void obey_print_step(const struct obey_step *s)
 	printf("  Means over %zu step%s of the command:\n", s->steps, s->steps == 1 ? "" : "s");
 	offline_line("delay, to half of the way", 1000 * s->delay_s.value, 1000 * s->delay_s.u, s->delay_s.dof, "ms");
 	offline_line("rise, 10 % to 90 %", 1000 * s->rise_s.value, 1000 * s->rise_s.u, s->rise_s.dof, "ms");
+	if (s->rise_s.value < 2 * s->row_s || s->delay_s.value < s->row_s)
+		printf("  A row comes each %.3g ms: times as short as that are not told apart.\n", 1000 * s->row_s);
 	offline_line("overshoot", 100 * s->overshoot_1.value, 100 * s->overshoot_1.u, s->overshoot_1.dof, "%");
 }

@@ -143,7 +143,7 @@ void offline_line(const char *label, double value, double u, double dof, const c
 
 	if (!isfinite(value))
 		snprintf(text, sizeof text, "not known");
-	else if (u > 0 && isfinite(u))
+	else if (u > 1e-12 * fabs(value) && isfinite(u)) /* less is rounding */
 		quantity_format(text, sizeof text, value, u, k, 0.95, unit);
 	else
 		snprintf(text, sizeof text, "%.5g %s", value, unit);

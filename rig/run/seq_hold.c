@@ -62,13 +62,14 @@ static double input_W(const struct snapshot *snap)
 	return snap->voltage_V * snap->current_A + (isfinite(snap->ripple_W) ? snap->ripple_W : 0);
 }
 
-/* Torque and loss of the row that ends. */
+/* Torque and loss of the row that ends. Under load a row without a reading goes on as the row before it. */
 static void close_row(struct seq_hold *s, bool loaded)
 {
 	if (s->n == 0)
 		return;
-	s->torque_Nm[s->n - 1] = loaded && s->sum_n ? s->sum_Nm / s->sum_n : 0;
-	s->loss_W[s->n - 1] = loaded && s->sum_n ? s->sum_W / s->sum_n - s->idle_W : 0;
+	size_t i = s->n - 1;
+	s->torque_Nm[i] = loaded && s->sum_n ? s->sum_Nm / s->sum_n : loaded && i ? s->torque_Nm[i - 1] : 0;
+	s->loss_W[i] = loaded && s->sum_n ? s->sum_W / s->sum_n - s->idle_W : loaded && i ? s->loss_W[i - 1] : 0;
 	s->sum_Nm = s->sum_W = 0;
 	s->sum_n = 0;
 }

@@ -579,6 +579,17 @@ def suit_refuses():
 
 def others_refuse():
     refused("no angle", "ripple", "--from", table("torque (N.m)\n" + "1\n" * 100))
+    refused(":362: the angle jumps from 359 to 0 deg", "ripple", "--from", table("angle (deg),torque (N.m)\n" + "".join(f"{k % 360},1\n" for k in range(1000))))
+    loop = [40 * (i / 50 if i <= 50 else 2 - i / 50 if i <= 150 else i / 50 - 4) for i in range(201)]
+    refused("does not grow", "play", "--from", table("torque (N.m),angle (arcmin)\n" + "".join(f"{t},7\n" for t in loop)))
+    refused("does not grow", "play", "--from", table("torque (N.m),angle (arcmin)\n" + "".join(f"{t},{t * 1e-4 + (k * 7919 % 13 - 6)}\n" for k, t in enumerate(loop))))
+    refused("sign of their speed", "play", "--from", table("speed (rpm),torque (N.m)\n10,-0.9\n20,-1\n40,-1.2\n-10,0.9\n"))
+    refused("1 row of 0 rpm", "play", "--from", table("speed (rpm),torque (N.m)\n0,0.1\n10,0.9\n20,1\n40,1.2\n"))
+    refused("never begins to move", "play", "--from", table("back-drive (N.m),speed (rpm)\n1,0\n3,0\n-2,0\n"))
+    steps = table("time (s),commanded (N.m),measured (N.m)\n" + "".join(f"{k / 100},{10 * (k >= 300)},{9 * (k >= 300)}\n" for k in range(600)), "at-once.csv")
+    told = bridle("obey", "--step", "--from", steps)["step"]  # the torque is there in the row of its command: no time is told, none below 0
+    assert told["delay_s"]["value"] == 0 and told["overshoot"]["value"] == 0, told
+    refused("expected a positive number", "obey", "--from", steps, "--constant=-1 N.m/A")
     refused("two whole turns", "ripple", "--from", table("angle (deg),torque (N.m)\n" + "".join(f"{k},1\n" for k in range(300))))
     refused("positive number", "ripple", "--from", table("angle (deg),torque (N.m)\n0,1\n"), "--ratio", "-3")
     refused("rising and falling", "obey", "--from", table("commanded (N.m),measured (N.m)\n1,1\n2,2\n"))

@@ -30,6 +30,7 @@ struct gaps {
 	void (*step)(void *state, const struct snapshot *snap, struct seq_out *ret);
 	void *state;
 	bool no_torque, no_rotor, no_meter; /* never any */
+	double no_meter_s[2];               /* none between these moments, s */
 	double ripple_W;
 };
 
@@ -44,7 +45,8 @@ static void with_gaps(void *ctx, const struct snapshot *snap, struct seq_out *re
 		seen.torque_Nm = NAN;
 	if (g->no_rotor || seen.channel[CHANNEL_DRIVE].fresh % 5 == 2)
 		seen.drive_rotor_rpm = seen.rotor_deg = NAN;
-	if (g->no_meter)
+	double at_s = (double)snap->now.ns * 1e-9;
+	if (g->no_meter || (at_s > g->no_meter_s[0] && at_s < g->no_meter_s[1]))
 		seen.current_A = NAN;
 	seen.ripple_W = g->ripple_W;
 	g->step(g->state, &seen, ret);
@@ -316,6 +318,27 @@ static void a_hold(void **state)
 	}
 }
 
+/* Three rows under load without a word of the meter have the load of the row before. */
+static void a_hold_whose_meter_pauses(void **state)
+{
+	static struct seq_hold s;
+	const struct hold_config c = hold_config();
+	struct tiny_rig rig = tiny_rig_make(4);
+	struct gaps g = { .step = seq_hold_step, .state = &s, .ripple_W = 5, .no_meter_s = { 12, 15.5 } };
+
+	(void)state;
+	rig.heat_K_per_Nm2 = 0.1;
+	rig.heat_s = 30;
+	seq_hold_begin(&s, &c);
+	struct seq_out out = run(&rig, &g, 120);
+	assert_true(out.done && s.n_held >= 20);
+	for (size_t i = 1; i < s.n_held; i++) {
+		assert_near(s.torque_Nm[i], 18, 0.05);
+		assert_near(s.loss_W[i], 0, 1e-9); /* the rig draws the same without load */
+	}
+	assert_near(s.torque_Nm[s.n - 1], 0, 0);
+}
+
 /* More rows than there is room for are left out; the air's temperature is what a person gave where nothing tells it. */
 static void a_hold_keeps_to_its_room(void **state)
 {
@@ -470,6 +493,7 @@ int main(void)
 		cmocka_unit_test(torque_by_the_turn),
 		cmocka_unit_test(a_record_has_one_row_an_angle),
 		cmocka_unit_test(a_hold),
+		cmocka_unit_test(a_hold_whose_meter_pauses),
 		cmocka_unit_test(a_hold_keeps_to_its_room),
 		cmocka_unit_test(an_excitation_keeps_to_its_room),
 		cmocka_unit_test(signs),
