@@ -282,6 +282,7 @@ static inline struct snapshot space_snapshot(const struct guard *g, const struct
 
 	for (int c = 0; c < CHANNEL_COUNT; c++)
 		s.channel[c] = (struct channel){ .age_s = 0.1, .fresh = SPACE_FRESH, .quality = QUALITY_GOOD };
+	s.channel[CHANNEL_CELL].fresh = g->sign_fresh + 1;
 	if (in->at[F_CELL] == 1)
 		s.channel[CHANNEL_CELL].quality = QUALITY_SATURATED;
 	if (in->at[F_CELL] == 4)
@@ -306,7 +307,7 @@ struct key {
 	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
 	uint8_t turned, turned_age, stop, rotor, rotor_same, rotor_true, doubted; /* speeds in half rpm */
 	uint8_t was_slow, rotor_anew;                                             /* of a stop */
-	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, slip, unrest, wrong, against, least, late;
+	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, slip, unrest, wrong, against, least, sign, late;
 	uint8_t temp_gone[3], temp_seen;
 	uint8_t held_A, held, standing, stand_age, clear, clear_age; /* of a stop */
 };
@@ -349,6 +350,7 @@ static inline void space_key_of_run(const struct guard *g, struct key *k)
 	k->wrong = space_ticks(g->wrong_time_s, 1);
 	k->against = space_ticks(g->against_s, 3);
 	k->least = k->against ? (uint8_t)lround(2 * fmin(g->wrong_least_rpm, 127)) : 0;
+	k->sign = (uint8_t)g->sign_readings;
 	k->late = (uint8_t)(g->late_run > 2 ? 2 : g->late_run);
 	for (int i = 0; i < 3; i++) {
 		k->temp_gone[i] = space_ticks(g->temp_gone_s[i], 3);
@@ -458,7 +460,7 @@ static inline struct guard space_guard(const struct key *k)
 		.wrong_time_s = k->wrong * SPACE_TICK_S,
 		.against_s = k->against * SPACE_TICK_S,
 		.wrong_least_rpm = k->least / 2.0,
-		.sign_readings = 99, /* a tick is a second, with readings enough in it */
+		.sign_readings = k->sign,
 		.late_run = k->late,
 	};
 
