@@ -239,6 +239,22 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 	return sqrt(variance);
 }
 
+/* The continuous torque of the file is that for its own limit and ambient. */
+static void against_continuous(const struct suit_wanted *w, const struct suit_thermal *t, double ambient, double limit,
+			       struct suit_found *f)
+{
+	double most = t->continuous_Nm, u = t->u_continuous_Nm;
+
+	if (!isfinite(most))
+		return;
+	if (isfinite(w->limit_degC) || isfinite(w->ambient_degC)) {
+		most = thermal_continuous_Nm(&t->model, &t->loss, ambient, limit);
+		u *= most / t->continuous_Nm;
+	}
+	judge(f, "RMS torque", "N.m", f->sums.rms_Nm, most, u, t->continuous_dof, w->thermal,
+	      "longer pauses, a larger ratio or cooling");
+}
+
 static enum rc against_heat(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
 			    struct suit_found *f, struct err *err)
 {
@@ -252,9 +268,7 @@ static enum rc against_heat(const struct suit_wanted *w, const struct joint_duty
 			err, RC_ARG, 0,
 			"the limit of %g \u00b0C is not above the ambient of %g \u00b0C; check --limit and --ambient",
 			limit, ambient);
-	if (isfinite(t->continuous_Nm))
-		judge(f, "RMS torque", "N.m", f->sums.rms_Nm, t->continuous_Nm, t->u_continuous_Nm, t->continuous_dof,
-		      w->thermal, "longer pauses, a larger ratio or cooling");
+	against_continuous(w, t, ambient, limit, f);
 	f->peak_of_case = t->case_only;
 	f->peak_winding_degC = warmest(d, t, ambient);
 	f->u_peak_winding_K = u_warmest(d, t, ambient, f->peak_winding_degC);

@@ -510,6 +510,12 @@ def what_would_do():
     d = bridle("suit", "--from", duty, "--thermal", table(model, "slow.json"), status=1)
     found = {c["what"]: c["value"] for c in d["would_do"] if c["requirement"] == "winding temperature"}
     near(found["torques of the duty, times"], 0.6, 1e-5)
+    # a quarter of the rise is half of the continuous torque, by whichever end of it
+    rated = table(model[:-1] + ', "continuous_torque_Nm": {"value": 12, "u": 0.4}}', "rated.json")
+    for more, torque in ((), 12), (("--limit", "35 degC"), 6), (("--ambient", "65 degC"), 6):
+        v = next(v for v in bridle("suit", "--from", duty, "--thermal", rated, *more, status=1)["verdicts"] if v["requirement"] == "RMS torque")
+        near(v["available"], torque, 1e-6)
+        near(v["margin"]["u"], 0.4 * torque / 12, 1e-6)
     near(found["a pause after each cycle of"], 10 * ((20 / 12) ** 2 - 1), 0.1)
 
 
