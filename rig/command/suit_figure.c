@@ -73,8 +73,8 @@ static void place(FILE *gp, const struct sheet *s, size_t k)
 		1 - (top + 300) / s->height);
 }
 
-/* State is told by shape and
- * weight, not by colour: a grey print reads the same. */
+/* The bars of the curve's intervals (95 %) come first: each wipes a place for its point. Dashed is what is taken for
+ * the curve below its slowest point. State is told by shape and weight, not by colour: a grey print reads the same. */
 static void panel(FILE *gp, const struct suit_case *c, size_t number)
 {
 	fputs("set label 1 '", gp);
@@ -84,14 +84,18 @@ static void panel(FILE *gp, const struct suit_case *c, size_t number)
 	}
 	fprintf(gp, "%s' at graph 0, graph 1 offset 0, char 0.9 left textcolor rgb '#222222'\n", verdict_of(&c->found));
 	fprintf(gp,
-		"plot 'curve-%zu.csv' using 1:2 every ::1 with lines lw 2.4 lc rgb 'black' title 'largest torque', \\\n"
+		"plot 'curve-%zu.csv' using 1:2:3 every ::1 with yerrorbars lw 1.2 ps 0 lc rgb 'black' notitle, \\\n"
+		"  'curve-%zu.csv' using 1:2 every ::1 with lines lw 2.4 lc rgb 'black' title 'largest torque', \\\n"
+		"  'curve-%zu.csv' using 1:2 every ::1 with points pt 7 ps 0.5 lc rgb 'black' notitle, \\\n"
+		"  'curve-%zu.csv' using (0):2:1:(0) every ::1::1 with vectors nohead lw 1.6 dt 2 lc rgb 'black' title "
+		"'not measured', \\\n"
 		"  'cycle-%zu.csv' using 1:($3 == 0 ? $2 : 1/0) every ::1 with points pt 7 ps 0.35 lc rgb 'gray50' "
 		"notitle, \\\n"
 		"  'cycle-%zu.csv' using 1:($3 == 1 ? $2 : 1/0) every ::1 with points pt 2 ps 0.7 lc rgb 'black' "
 		"notitle, \\\n"
 		"  NaN with points pt 7 ps 0.7 lc rgb 'gray50' title 'duty, inside', \\\n"
-		"  NaN with points pt 2 ps 0.9 lc rgb 'black' title 'duty, outside'\nunset label\n",
-		number, number, number);
+		"  NaN with points pt 2 ps 0.9 lc rgb 'black' title 'outside'\nunset label\n",
+		number, number, number, number, number, number);
 }
 
 static void write_script(FILE *gp, const struct suit_case *c, size_t n)
@@ -103,7 +107,8 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 	fprintf(gp,
 		"# Draws the cycle inside the actuator's curve: gnuplot cycle.gp\n" CARRY_FIGURE_STYLE(
 			"%.0f,%.0f") "set output 'cycle.svg'\nset offsets 0, 0, 0, 0\n"
-				     "set xlabel 'speed / rpm' offset 0, 0.4\nset ylabel 'torque / N·m'\nset xrange "
+				     "set xlabel 'speed / rpm' offset 0, 0.4\nset ylabel 'torque / N·m' offset "
+				     "1.3,0\nset xrange "
 				     "[0:%.6g]\nset "
 				     "yrange [0:%.6g]\n"
 				     "unset key\nset multiplot\n",
@@ -111,7 +116,8 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 	for (size_t k = 0; k < n; k++) {
 		place(gp, &s, k);
 		if (k + 1 == n)
-			fprintf(gp, "set key at screen 0.5, screen %.5f center horizontal maxrows 1 width -4\n",
+			fprintf(gp,
+				"set key at screen 0.5, screen %.5f center horizontal maxrows 1 samplen 2 width -4\n",
 				18 / s.height);
 		panel(gp, &c[k], k + 1);
 	}
@@ -158,9 +164,10 @@ static enum rc write_tables(const char *dir, size_t number, const struct suit_ca
 		return rc;
 	snprintf(name, sizeof name, "curve-%zu.csv", number);
 	if ((f = opened(dir, name, err))) {
-		fputs("speed (rpm),torque (N.m)\n", f);
+		fputs("speed (rpm),torque (N.m),U torque (N.m)\n", f);
 		for (size_t i = 0; i < c->curve.n; i++)
-			fprintf(f, "%.8g,%.8g\n", c->curve.speed_rpm[i], c->curve.torque_Nm[i]);
+			fprintf(f, "%.8g,%.8g,%.4g\n", c->curve.speed_rpm[i], c->curve.torque_Nm[i],
+				c->curve.u_torque_Nm ? 1.96 * c->curve.u_torque_Nm[i] : 0);
 	}
 	return closed(f, dir, RC_OK, err);
 }
