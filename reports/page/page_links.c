@@ -25,6 +25,8 @@ void page_files(FILE *f, const struct report *r, const struct figures *figures)
 	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>", f);
 	page_link(f, "", "points.csv");
 	page_link(f, ", ", "report.json");
+	if (r->pdf)
+		page_link(f, ", ", PAGE_PDF);
 	if (r->n_cal_points > 0)
 		page_link(f, ", ", "calibration.csv");
 	if (r->has_map)

@@ -215,6 +215,8 @@ static void files(FILE *f, const struct report *r)
 	fputs("<section id=\"files\">\n<h2>Files beside this page</h2>\n<p>", f);
 	page_link(f, "", "results.csv");
 	page_link(f, ", ", "report.json");
+	if (r->pdf)
+		page_link(f, ", ", PAGE_PDF);
 	for (size_t i = 0; i < r->procedure.n_drawings; i++) {
 		snprintf(name, sizeof name, "%.30s.csv", r->procedure.drawing[i].name);
 		page_link(f, i ? ", " : "; ", name);

@@ -1,6 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/report_write.h"
 
+/* A page that could not be printed names no PDF. */
+static enum rc print(const struct report *report, const char *dir, const struct figures *figures, struct err *err)
+{
+	enum rc rc = page_print(dir, report->run.wall_ns, err);
+
+	if (rc != RC_OK) {
+		struct report without = *report;
+		without.pdf = false;
+		(void)!page_write(&without, dir, figures, NULL);
+	}
+	return rc;
+}
+
 enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
 {
 	struct figures figures = { 0 };
@@ -14,5 +27,7 @@ enum rc report_write(const struct report *report, const char *dir, bool with_fig
 		rc = figures_write(report, dir, with_figures, &figures, err);
 	if (rc == RC_OK)
 		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
+	if (rc == RC_OK && report->pdf)
+		rc = print(report, dir, with_figures ? &figures : NULL, err);
 	return rc;
 }

@@ -77,7 +77,16 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 enum rc page_write(const struct report *report, const char *dir, const struct figures *figures,
 		   struct err *err) MUST_CHECK;
 
-/* All of the above in order. */
+/* The page on paper: dir/report.html is printed to dir/report.pdf by the distribution's Chromium as a process of its
+ * own. It is the engine by which the pages are looked at (tests/look), and it knows what they are laid out with
+ * (grid, margin boxes with page numbers). Whole or not at all, and never through a link. wall_ns: moment of the run,
+ * which stands in the PDF as its own, so that the same page gives the same bytes; 0: that of printing. Nothing is
+ * asked of a network. RC_IO: Chromium is not installed, failed (its words are kept in dir/chromium.log), or took
+ * longer than two minutes. */
+#define PAGE_PDF "report.pdf"
+enum rc page_print(const char *dir, int64_t wall_ns, struct err *err) MUST_CHECK;
+
+/* All of the above in order; the PDF where report->pdf asks for it. A page that could not be printed names none. */
 enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err) MUST_CHECK;
 
 #endif

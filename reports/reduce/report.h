@@ -30,6 +30,7 @@ struct report {
 	struct curve *curve;        /* owned; NULL: the result of a procedure */
 	struct procedure procedure; /* of a run that is no sweep; kind NULL: none, and nothing of it is set */
 	bool by_hand;
+	bool pdf;           /* report.pdf is to stand beside the page; false until somebody asks for it */
 	int budget_step;    /* 0-based step whose loading point the budget is of; -1: the main point */
 	char subject[128];  /* the actuator's name, or the file of readings */
 	char report_id[40]; /* "run 4, 3f2a90c1b7d5": the run and the beginning of its digest; "" by hand */

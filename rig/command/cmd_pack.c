@@ -14,6 +14,7 @@
 struct wanted {
 	const char *accept, *out;
 	const char *cause;
+	bool pdf;
 };
 
 static enum rc out_path(const struct cli *cli, const char *out, int64_t run_id, char *buf, struct err *err)
@@ -43,6 +44,8 @@ static enum rc run(const struct cli *cli, struct wanted *w, struct pack *p, json
 		rc = run_result_of(cli, lb, cli->n_args > 0 ? cli->args[0] : NULL, w->accept, &r, &w->cause, err);
 	if (rc == RC_OK)
 		rc = out_path(cli, w->out, r->run.id, path, err);
+	if (rc == RC_OK)
+		r->pdf = w->pdf;
 	if (rc == RC_OK)
 		rc = pack_run(lb, r, p, ret_head, err);
 	if (rc == RC_OK)
@@ -83,6 +86,7 @@ int cmd_pack(int argc, char **argv)
 		{ "out", "FILE", "the archive; default BENCH/reports/run-RUN.tar.zst", &w.out, NULL },
 		{ "accept", "REASON", "publish although figures do not agree; the page prints the reason", &w.accept,
 		  NULL },
+		{ "pdf", NULL, "print the page to report.pdf too, by Chromium where it is installed", NULL, &w.pdf },
 	};
 	const struct cli_spec spec = {
 		.name = "pack",
@@ -95,7 +99,8 @@ int cmd_pack(int argc, char **argv)
 			 "digests. The same run gives the same bytes. RUN is a number of bridle log; without it the "
 			 "latest "
 			 "sweep.",
-		.examples = "  bridle pack\n  bridle pack 7 --out winder.tar.zst\n  bridle verify winder.tar.zst\n",
+		.examples =
+			"  bridle pack\n  bridle pack 7 --pdf --out winder.tar.zst\n  bridle verify winder.tar.zst\n",
 		CLI_TAKES(options),
 		.max_args = 1,
 	};

@@ -59,7 +59,7 @@ static enum rc choose_budget(struct report *r, const char *text, struct err *err
 
 struct wanted {
 	const char *accept, *out, *budget, *claims;
-	bool no_figures;
+	bool no_figures, pdf;
 	const char *cause; /* of a refusal; NULL: by the error */
 };
 
@@ -114,6 +114,8 @@ static enum rc run(const struct cli *cli, struct wanted *w, struct report **ret,
 	if (rc == RC_OK)
 		rc = out_dir(cli, w->out, (*ret)->run.id, dir, err);
 	if (rc == RC_OK)
+		(*ret)->pdf = w->pdf;
+	if (rc == RC_OK)
 		rc = report_write(*ret, dir, !w->no_figures, err);
 	return rc;
 }
@@ -130,6 +132,7 @@ int cmd_report(int argc, char **argv)
 		{ "claims", "FILE", "judge the claims of this actuator's file, not those of the run's own", &w.claims,
 		  NULL },
 		{ "no-figures", NULL, "no gnuplot: page and tables only", NULL, &w.no_figures },
+		{ "pdf", NULL, "print the page to report.pdf too, by Chromium where it is installed", NULL, &w.pdf },
 	};
 	const struct cli_spec spec = {
 		.name = "report",
@@ -139,8 +142,8 @@ int cmd_report(int argc, char **argv)
 			 "and publishes it: one self-contained HTML page, CSV, JSON, and every figure as SVG and "
 			 "gnuplot script, of a sweep as PNG and PDF too. RUN is a number of bridle log; without it "
 			 "the latest sweep.",
-		.examples =
-			"  bridle report\n  bridle report 7 --out /tmp/winder\n  bridle report --json --no-figures\n",
+		.examples = "  bridle report\n  bridle report 7 --out /tmp/winder --pdf\n  bridle report --json "
+			    "--no-figures\n",
 		CLI_TAKES(options),
 		.max_args = 1,
 	};

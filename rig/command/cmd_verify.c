@@ -3,6 +3,7 @@
 #include "command/run_report.h"
 #include "logbook/extract.h"
 #include "reports/pack/pack_check.h"
+#include "reports/page/report_write.h"
 #include "terminal/cli.h"
 
 #include <stdio.h>
@@ -28,6 +29,8 @@ static enum rc recompute(const struct pack *p, struct verified *v, struct err *e
 
 	if (rc == RC_OK)
 		rc = run_report_again(lb, run_id, &v->again, err);
+	if (rc == RC_OK)
+		v->again->pdf = pack_find(p, PAGE_PDF) != NULL;
 	if (rc == RC_OK && !v->again->digest[0])
 		rc = logbook_run_digest(lb, run_id, digest, err); /* which row does not fit */
 	if (rc == RC_OK)

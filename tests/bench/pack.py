@@ -5,6 +5,7 @@ import hashlib
 import io
 import json
 import pathlib
+import re
 import shutil
 import subprocess
 import tarfile
@@ -75,6 +76,42 @@ def a_run_is_packed_twice_alike():
     chords = [line for line in published["figures.gp"].decode().splitlines() if line.startswith("set arrow from 0,105 to 20,80 ")]
     assert len(chords) == 1 and b"'data sheet'" in published["figures.gp"], chords
     assert {"calibration", "map", "check", "ready", "claimed"} <= {n.split("/")[1].split("-")[0] for n in names if n.startswith("records/")}
+
+
+def the_page_goes_in_as_a_pdf():
+    """The same bytes twice, each sheet with its number, the run's own moment; verified, with its link."""
+    if not any(map(shutil.which, ("chromium", "chromium-browser"))) or not shutil.which("pdftotext"):
+        raise harness.Skipped("no Chromium or no pdftotext")
+    packs = [PACK.with_name(f"pdf-{i}.tar.zst") for i in range(2)]
+    for path in packs:
+        BENCH.must("pack", "--pdf", "--out", path)
+    assert packs[0].read_bytes() == packs[1].read_bytes()
+    files = dict(unpacked(packs[0]))
+    assert b'href="report.pdf"' in files["report.html"] and b"report.pdf" not in dict(unpacked())["report.html"]
+    pdf = PACK.with_name("report.pdf")
+    pdf.write_bytes(files["report.pdf"])
+    text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
+    sheets = text.count("\f")
+    report = json.loads(files["report.json"])
+    assert sheets > 2 and len(re.findall(rf"page \d+ of {sheets}\b", text)) == text.count(report["report_id"] + " (virtual bench)") == sheets, text[:3000]
+    assert report["result"].split(" N")[0].replace("Highest torque ", "") in text
+    told = subprocess.run(["pdfinfo", "-isodates", pdf], capture_output=True, text=True, check=True).stdout
+    assert all(line.split()[1].startswith(report["started"][:10]) for line in told.splitlines() if "Date" in line) and told.count("Date") == 2, told
+    assert BENCH.must("verify", packs[0])["equal"] is True
+
+
+def without_chromium_all_but_the_pdf_is_there():
+    """Not installed, and one that prints nothing: one sentence, and a page that names no PDF."""
+    empty = PACK.with_name("nothing")
+    empty.mkdir()
+    browser = empty / "chromium"
+    for words in ("install the package chromium", "Chromium made no PDF", "Chromium failed"):
+        out = PACK.with_name("pages")
+        done = run("report", "--pdf", "--no-figures", "--bench", BENCH.folder, "--out", out, "--json", env={"PATH": str(empty)})
+        assert done.status == 3 and words in done.json["message"], done
+        assert "report.pdf" not in (out / "report.html").read_text() and not (out / "report.pdf").exists()
+        browser.write_text(f"#!/bin/sh\nexit {'0' if 'install' in words else '1'}\n")
+        browser.chmod(0o755)
 
 
 def it_is_verified_without_a_bench_folder():
@@ -173,6 +210,7 @@ def a_run_that_is_not_there_makes_no_file():
 
 
 if __name__ == "__main__":
-    harness.main(a_run_is_packed_twice_alike, it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
+    harness.main(a_run_is_packed_twice_alike, the_page_goes_in_as_a_pdf,
+                 without_chromium_all_but_the_pdf_is_there, it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
                  pages_and_records_are_compared_too, samples_that_were_changed_do_not_pass, what_is_no_pack_is_refused,
                  a_run_that_is_not_there_makes_no_file)
