@@ -24,9 +24,15 @@ enum { RNG_BRAKE, RNG_CELL, RNG_PICKUP, RNG_METER, RNG_NODE, RNG_LEVER };
 
 static bool contactor_wanted(const struct world *w)
 {
-	if (w->settable)
+	if (w->settable && !w->cuts)
 		return w->settable->on;
 	return w->relay ? w->relay->closed : w->node.orders.contactor;
+}
+
+/* Has the drive its power? */
+static bool is_powered(const struct world *w)
+{
+	return w->contactor.closed && (!w->cuts || w->settable->on);
 }
 
 static bool is_relay(const struct world *w, size_t instrument)
@@ -285,7 +291,7 @@ static void tick(struct world *w)
 		if (is_indicator(w, i))
 			indicator_line_tick(&w->indicator_line[i], &w->cell);
 	if (w->driver)
-		drive_line_tick(w->driver, w->contactor.closed, w->grid_us);
+		drive_line_tick(w->driver, is_powered(w), w->grid_us);
 	tick_panel(w);
 	tick_drive(w);
 	tick_hands(&w->hands);
@@ -330,7 +336,7 @@ static void add_up(struct world *w)
 	double torque = w->actuator.output_Nm + w->hands.turn_Nm;
 
 	if (w->config.rig.plane == PLANE_SUPPLY)
-		volt = supply_terminal_V(&w->supply, w->contactor.closed);
+		volt = w->cuts && !w->settable->on ? 0 : supply_terminal_V(&w->supply, w->contactor.closed);
 	meter_add(&w->meter, volt, ampere);
 	for (size_t i = 0; i < w->config.rig.n_instruments; i++)
 		if (w->config.rig.instrument[i].roles & ROLE_BRAKE)
@@ -378,7 +384,7 @@ static void step(struct world *w)
 					  .standby = w->supply.bus_V > 1 };
 	double t_s;
 
-	supply_step(&w->supply, w->contactor.closed, w->actuator.bus_A);
+	supply_step(&w->supply, is_powered(w), w->actuator.bus_A);
 	actuator_step(&w->actuator, &demand, w->supply.bus_V, w->shaft.rad_per_s, w->hands.coupled);
 	w->hands.turn_Nm = crank_Nm(w);
 	shaft_step(&w->shaft, &w->brake, w->actuator.output_Nm + w->hands.turn_Nm, w->hands.let_go_Nm,
@@ -464,7 +470,7 @@ static size_t take_drive(struct world *w, size_t instrument, char *buf, size_t s
 	struct drive_line_senses senses = { .flags = w->drive.flags,
 					    .winding_degC = w->actuator_heat.inner_degC + w->truth.temp_error_K[2],
 					    .rotor_deg = rotor_deg(w),
-					    .powered = w->contactor.closed };
+					    .powered = is_powered(w) };
 
 	sense_rotor(w, &senses.rotor_rpm, &senses.current_A);
 	return drive_line_take(&w->drive_line[instrument], &senses, w->now_us, buf, size);
@@ -637,7 +643,7 @@ static void set_up_modbus(struct world *w, const struct instrument_profile *p, s
 	struct supply_orders *orders = modbus_line_add(&w->modbus_line[p->line], p, meter);
 
 	supply_orders_init(orders, SUPPLY_MOST * rig->supply_V, SUPPLY_MOST * rig->supply_limit_A);
-	if (p->roles & ROLE_POWER)
+	if (p->roles & (ROLE_POWER | ROLE_CUT))
 		w->settable = orders;
 }
 
@@ -665,7 +671,8 @@ static void set_up_node(struct world *w)
 	for (size_t i = 0; i < rig->n_instruments; i++) {
 		bool switches = is_relay(w, i) || is_gpio(w, i);
 
-		if (!switches && !is_modbus(w, i) && rig->instrument[i].roles & ROLE_POWER)
+		w->cuts |= (rig->instrument[i].roles & ROLE_CUT) != 0;
+		if (!switches && !is_modbus(w, i) && rig->instrument[i].roles & (ROLE_POWER | ROLE_CUT))
 			w->settable = &w->supply_line[rig->instrument[i].line].orders;
 		relay_line_init(&w->relay_line[i], &rig->instrument[i].close, &rig->instrument[i].open);
 		if (switches && rig->instrument[i].roles & ROLE_POWER)

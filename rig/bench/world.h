@@ -112,6 +112,7 @@ struct world {
 	struct drive_line *driver;                                 /* commands the drive; NULL: the node does */
 	const struct relay_line *relay;                            /* switches the contactor; NULL: the node does */
 	struct supply_orders *settable; /* sets the drive's supply, and its output feeds the contactor's coil; NULL */
+	bool cuts;                      /* its output feeds the contactor's contact: the drive needs both */
 	struct world_hands hands;
 	struct world_faults faults;
 	double slipped_rad, slip_at_rad; /* of the pick-up's disc */

@@ -37,8 +37,10 @@ enum channel_id {
 #define ROLE_LINES 0x40u
 #define ROLE_POWER 0x80u /* closes and opens the drive's supply */
 #define ROLE_CURRENT 0x100u
+#define ROLE_CUT \
+	0x200u /* beside that one, a second means: the supply's own output goes on and off with the contactor */
 #define ROLE_METER (ROLE_VOLTAGE | ROLE_CURRENT)
-#define ROLE_OUTPUTS (ROLE_BRAKE | ROLE_DRIVE | ROLE_POWER)
+#define ROLE_OUTPUTS (ROLE_BRAKE | ROLE_DRIVE | ROLE_POWER | ROLE_CUT)
 #define ROLE_ALL 0x1ffu
 
 enum quality {

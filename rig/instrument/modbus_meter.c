@@ -369,7 +369,7 @@ enum rc modbus_open(const struct instrument_config *config, struct link *link, c
 	for (int w = 0; w < MODBUS_WORDS; w++)
 		m->value[w] = NAN;
 	plan_questions(m);
-	m->sets = config->roles & ROLE_POWER;
+	m->sets = config->roles & (ROLE_POWER | ROLE_CUT);
 	enum rc rc = m->sets ? set_up(m, err) : RC_OK;
 	if (rc != RC_OK) {
 		free(m);

@@ -320,7 +320,7 @@ enum rc supply_open(const struct instrument_config *config, struct link *link, c
 	s->link = link;
 	s->clock = clock;
 	s->voltage_V = s->current_A = NAN;
-	s->output.sets = config->scpi && config->roles & (ROLE_POWER | ROLE_BRAKE);
+	s->output.sets = config->scpi && config->roles & (ROLE_POWER | ROLE_CUT | ROLE_BRAKE);
 	if (s->output.sets)
 		s->output.setup = *config->scpi;
 	s->channel = (struct channel){ .age_s = INFINITY, .instrument = config->number };

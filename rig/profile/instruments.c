@@ -25,7 +25,7 @@ static const struct {
 	{ "cell", ROLE_CELL },   { "pickup", ROLE_PICK },       { "brake", ROLE_BRAKE },
 	{ "meter", ROLE_METER }, { "voltage", ROLE_VOLTAGE },   { "current", ROLE_CURRENT },
 	{ "drive", ROLE_DRIVE }, { "temperatures", ROLE_TEMP }, { "lines", ROLE_LINES },
-	{ "power", ROLE_POWER },
+	{ "power", ROLE_POWER }, { "cut", ROLE_CUT },
 };
 
 /* What each kind can do. An output without a lease needs the warden. */
@@ -33,14 +33,14 @@ static const struct {
 	const char *word;
 	unsigned can;
 } kinds[] = {
-	{ "supply", ROLE_METER | ROLE_POWER | ROLE_BRAKE },
+	{ "supply", ROLE_METER | ROLE_POWER | ROLE_CUT | ROLE_BRAKE },
 	{ "relay", ROLE_POWER },
 	{ "text-drive", ROLE_DRIVE },
 	{ "indicator", ROLE_CELL },
 	{ "gpio", ROLE_LINES | ROLE_PICK | ROLE_POWER },
 	{ "can-drive", ROLE_DRIVE },
 	{ "canopen-drive", ROLE_DRIVE },
-	{ "modbus", ROLE_METER | ROLE_TEMP | ROLE_POWER },
+	{ "modbus", ROLE_METER | ROLE_TEMP | ROLE_POWER | ROLE_CUT },
 	{ "hand-drive", ROLE_DRIVE },
 };
 
@@ -273,9 +273,14 @@ static void check_settable(struct inifile *r, const struct instrument_profile *p
 
 	if (!(is_supply || is_modbus) || !(p->roles & ROLE_OUTPUTS))
 		return;
-	if (p->roles & ROLE_POWER && (p->roles & ROLE_METER) != ROLE_METER)
+	if (p->roles & (ROLE_POWER | ROLE_CUT) && (p->roles & ROLE_METER) != ROLE_METER)
 		inifile_mistake(r, p->roles_line, r->section_name, "roles",
-				"found power without meter; a supply that is switched must also be the meter");
+				"found %s without meter; a supply that is switched must also be the meter",
+				p->roles & ROLE_POWER ? "power" : "cut");
+	if (p->roles & ROLE_POWER && p->roles & ROLE_CUT)
+		inifile_mistake(r, p->roles_line, r->section_name, "roles",
+				"found power and cut; cut is for a supply beside a contactor that something else "
+				"switches");
 	if (is_modbus)
 		return;
 	check_coil(r, p);

@@ -82,7 +82,8 @@ static const struct profile_key keys[] = {
 	  "Speed of a serial line in bits per second", INSTRUMENT(baud) },
 	{ INSTRUMENT_SECTION, "roles", KEY_TEXT, KEY_REQUIRED, NULL, NULL, "meter", 0, 0, NULL,
 	  "What it does for the rig: meter, or one half of it, voltage or current; meter and power: its output then "
-	  "switches the drive's supply, with voltage and current limit of [supply]; brake: a supply that feeds the "
+	  "switches the drive's supply, with voltage and current limit of [supply]; meter and cut: the same beside a "
+	  "contactor, as a second means; brake: a supply that feeds the "
 	  "brake's coil; a relay: power; a drive: drive; an "
 	  "indicator: cell; GPIO lines: lines, pickup, power; modbus: meter, temperatures. An "
 	  "output "
@@ -295,7 +296,7 @@ static const struct profile_key keys[] = {
 	  "The register that is not 0 while the current limit of a supply acts",
 	  INSTRUMENT(register_text[MODBUS_LIMITED]) },
 	{ INSTRUMENT_SECTION, "write_voltage", KEY_TEXT, 0, NULL, "", "holding 0 u16 0.01 V", 0, 0, NULL,
-	  "Of a modbus supply that is set (roles = meter, power): the holding register of its voltage, written and "
+	  "Of a modbus supply that is set (role power or cut): the holding register of its voltage, written and "
 	  "read "
 	  "back (docs/modbus.md)",
 	  INSTRUMENT(write_text[MODBUS_SET_VOLTAGE]) },

@@ -143,7 +143,7 @@ static void check_overlaps(struct inifile *r, const struct instrument_profile *p
 static void read_sets(struct inifile *r, struct instrument_profile *p)
 {
 	for (int i = 0; i < MODBUS_SETS; i++) {
-		const bool has = p->write_text[i][0] != '\0', sets_it = p->roles & ROLE_POWER;
+		const bool has = p->write_text[i][0] != '\0', sets_it = p->roles & (ROLE_POWER | ROLE_CUT);
 
 		if (has && sets_it)
 			read_word(r, sets[i].key, sets[i].unit, p->write_text[i], &p->modbus_set[i]);
@@ -151,8 +151,9 @@ static void read_sets(struct inifile *r, struct instrument_profile *p)
 			instrument_mistake(r, sets[i].key,
 					   "found an input register, which is only read; expected holding");
 		if (has && !sets_it)
-			instrument_mistake(r, sets[i].key,
-					   "is given, but the roles have no power, so that nothing is set");
+			instrument_mistake(
+				r, sets[i].key,
+				"is given, but the roles have neither power nor cut, so that nothing is set");
 		if (!has && sets_it)
 			instrument_mistake(r, sets[i].key, "is missing; a supply that is set needs that register");
 	}

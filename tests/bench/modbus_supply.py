@@ -9,6 +9,7 @@ import sqlite3
 import tempfile
 
 import harness
+import settable_supply
 import text_drive
 import warden
 from prepared import Prepared
@@ -51,6 +52,10 @@ def killed_in_mid_load_it_is_switched_off():
         assert "Drive commanded off." in text, text
 
 
+def it_is_a_second_means_beside_a_contactor():
+    settable_supply.beside_a_contactor(Prepared(warden.SEED, lambda folder: add(folder, PSU.replace("meter, power", "meter, cut"))))
+
+
 def its_silence_and_its_refusal_are_named_and_stopped_in_order():
     """Silent, it cannot be switched off: its output stays on, which the stop says and a person has to end."""
     with harness.Bench(warden.SEED, options=["--at", "1 fault supply-refuses"], example=PREPARED.get()) as bench:
@@ -72,7 +77,7 @@ def what_cannot_be_is_refused():
                           (("write_output = holding 18 u16 1\n", ""), "write_output: is missing"),
                           (("holding 16 u16 0.01 V", "input 16 u16 0.01 V"), "write_voltage: found an input register, which is only read"),
                           (("holding 17 u16 1 mA", "holding 16 u16 1 mA"), "lies on registers of write_voltage"),
-                          (("roles = meter, power", "roles = meter"), "write_voltage: is given, but the roles have no power"),
+                          (("roles = meter, power", "roles = meter"), "write_voltage: is given, but the roles have neither power nor cut"),
                           (("[warden]\nsilence = 0.1 s", ""), "an output of a modbus has no lease"),
                           (("u16 0.01 V", "u16 1 mV"), None)):
         with tempfile.TemporaryDirectory(prefix="bridle-") as home:
@@ -86,5 +91,5 @@ def what_cannot_be_is_refused():
 
 
 if __name__ == "__main__":
-    harness.main(a_sweep_switches_it_on_and_off, killed_in_mid_load_it_is_switched_off,
+    harness.main(a_sweep_switches_it_on_and_off, killed_in_mid_load_it_is_switched_off, it_is_a_second_means_beside_a_contactor,
                  its_silence_and_its_refusal_are_named_and_stopped_in_order, what_cannot_be_is_refused)

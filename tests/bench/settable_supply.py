@@ -50,6 +50,29 @@ def killed_in_mid_load_it_is_switched_off():
         assert "Drive commanded off." in text, text
 
 
+def beside_a_contactor(prepared):
+    """The role cut: welded contactor, deaf drive, and the cell stands still: the supply takes the drive's power, so that the shaft stops
+    at once; the stop is not safe all the same, since the contactor was not seen open."""
+    with harness.Bench(warden.SEED, example=prepared.get()) as bench:
+        assert len(bench.must("sweep", "gentle", "--forced", "both")["points"]) > 3
+        seen = warden.rows(bench.folder)
+        assert max(float(row["bus_V"]) for row in seen if row["contactor"] == "1") > 45 and seen[-1]["contactor"] == "0", seen[-1]
+    with harness.Bench(warden.SEED, options=["--at", "45 fault contactor-welded; 45.5 fault drive-deaf; 46 fault cell-frozen"],
+                       example=prepared.get()) as bench:
+        result = bench.run("sweep", "gentle", "--forced", "both", "--json")
+        assert result.status == 3 and result.json["message"].startswith("NOT SAFE: the contactor was not seen open. KEEP AWAY"), result
+        bench.stop()
+        seen = warden.rows(bench.folder)
+        before = [row for row in seen if float(row["t_s"]) < 46][-1]
+        assert float(before["speed_rad_per_s"]) > 1 and float(before["bus_V"]) > 45, before
+        after = [row for row in seen if float(row["t_s"]) > 47.5]
+        assert after and all(row["contactor"] == "1" and float(row["bus_V"]) < 5 and abs(float(row["speed_rad_per_s"])) < 0.01 for row in after), after[0]
+
+
+def it_is_a_second_means_beside_a_contactor():
+    beside_a_contactor(Prepared(warden.SEED, lambda folder: add(folder, PSU.replace("meter, power", "meter, cut"))))
+
+
 def its_own_status_tells_that_it_limits():
     """Its limit lies below what rig.ini would call full, so that volts and amperes alone would not say it."""
     def smaller(folder):
@@ -86,6 +109,8 @@ def words_that_it_does_not_know_start_nothing():
 
 def what_cannot_be_is_refused():
     for change, words in ((("meter, power", "power"), "power without meter"),
+                          (("meter, power", "cut"), "found cut without meter"),
+                          (("meter, power", "meter, power, cut"), "found power and cut"),
                           (("ask_limited = STAT:QUES:EVEN?", "ask_limited = STAT:QUES:EVEN"), "that ends in ?"),
                           (("ask_limited", "set_output = OUTP ON\nask_limited"), "without blanks"),
                           (("ask_limited = STAT:QUES:EVEN?\n", ""), "needs ask_limited as well"),
@@ -128,6 +153,6 @@ def a_foreign_client_sets_the_virtual_supply():
 
 
 if __name__ == "__main__":
-    harness.main(a_sweep_switches_it_on_and_off, killed_in_mid_load_it_is_switched_off, its_own_status_tells_that_it_limits,
+    harness.main(a_sweep_switches_it_on_and_off, killed_in_mid_load_it_is_switched_off, it_is_a_second_means_beside_a_contactor, its_own_status_tells_that_it_limits,
                  what_it_answers_is_told_by_number_and_text, words_that_it_does_not_know_start_nothing, what_cannot_be_is_refused,
                  a_foreign_client_sets_the_virtual_supply)

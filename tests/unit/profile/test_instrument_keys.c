@@ -289,7 +289,7 @@ static void a_modbus_supply_that_is_set(void **state)
 		{ "holding 16", "input 16",
 		  "write_voltage: found an input register, which is only read; expected holding" },
 		{ "write_output =", "#", "write_output: is missing; a supply that is set needs that register" },
-		{ "meter, power", "meter", "write_current: is given, but the roles have no power" },
+		{ "meter, power", "meter", "write_current: is given, but the roles have neither power nor cut" },
 		{ "meter, power", "power", "roles: found power without meter" },
 		{ "holding 17", "holding 16", "write_current: lies on registers of write_voltage" },
 		{ "read_current =", "#", "read_current: is missing; the roles need that register" },
