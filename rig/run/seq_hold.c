@@ -130,10 +130,15 @@ static bool is_in_equilibrium(struct seq_hold *s)
 	return s->slope_K_per_h <= s->config.equilibrium_K_per_h;
 }
 
+static bool at_limit(const struct seq_hold *s, const struct snapshot *snap)
+{
+	return snap->temp_degC[TEMP_WINDING] >= s->config.winding_limit_degC ||
+	       snap->temp_degC[TEMP_CASE] >= s->config.case_limit_degC;
+}
+
 static enum hold_end ending(struct seq_hold *s, const struct snapshot *snap, bool new_row)
 {
-	if (snap->temp_degC[TEMP_WINDING] >= s->config.winding_limit_degC ||
-	    snap->temp_degC[TEMP_CASE] >= s->config.case_limit_degC)
+	if (at_limit(s, snap))
 		return HOLD_LIMIT;
 	if (new_row && is_in_equilibrium(s))
 		return HOLD_EQUILIBRIUM;
@@ -244,6 +249,9 @@ static void step_idle(struct seq_hold *s, const struct snapshot *snap, struct se
 	const char *untold = isfinite(s->idle_W) ? untold_temperature(snap, s->config.ambient_degC) : no_power;
 	if (untold)
 		locked_give_up(ret, untold);
+	else if (at_limit(s, snap))
+		locked_give_up(ret, "winding or case has the limit of this hold already; let it cool, or give a higher "
+				    "--limit");
 	else
 		enter(s, HOLD_LOCK, snap);
 }

@@ -103,11 +103,13 @@ static void a_limit_ends_it(void **state)
 	struct seq_hold *s = run(&rig, &c, &seen, &out);
 	assert_true(out.done && s->end == HOLD_LIMIT && s->held_s > 42 && s->held_s < 45);
 	assert_true(fabs(s->winding_degC[s->n_held] - 45) < 0.1);
+	seen = (struct seen){ 0 };
 	c = config_of(20);
 	c.case_limit_degC = 30; /* the rig's case has them from the first tick on */
 	rig = warm_rig();
 	s = run(&rig, &c, &seen, &out);
-	assert_true(out.done && s->end == HOLD_LIMIT && s->held_s < 0.1);
+	assert_true(out.stop && s->end == HOLD_OPEN && !seen.points);
+	assert_non_null(strstr(out.event.text, "has the limit of this hold already"));
 }
 
 static void time_ends_it_and_nothing_drawn_without_load_counts(void **state)
