@@ -36,6 +36,7 @@ struct suit_thermal {
 	double u_loss_1;                    /* of all watts together, relative; 0: not told */
 	double u_torque_1;                  /* of all torques together, which the loss goes by; 0: not told */
 	double most_Nm;                     /* largest torque that was held, NaN: not told */
+	char run[64];                       /* that it was measured in, "run 3"; "" for a table */
 	bool case_only;                     /* of the case alone: nothing tells the winding */
 	double continuous_Nm, u_continuous_Nm, continuous_dof, limit_degC, ambient_degC; /* NaN where not told */
 };
@@ -45,7 +46,7 @@ struct suit_verdict {
 	double needed, available, u, dof, probability; /* u of the difference */
 	bool at_most;                                  /* needed must stay below available; false never comes */
 	enum verdict verdict;
-	char rests_on[120];
+	char rests_on[240];
 };
 
 /* What would meet a requirement that is not confirmed, by itself and at 95 %. */
@@ -73,6 +74,7 @@ struct suit_case {
 	struct joint_duty duty;
 	struct joint_curve curve;
 	struct suit_thermal thermal;
+	char curve_on[240], thermal_on[240]; /* the file, and the run in which it was measured where one is known */
 	struct suit_found found;
 };
 
@@ -107,6 +109,9 @@ int suit_many(const struct cli *cli, const struct suit_wanted *w, struct mistake
  * both ways the weaker, open (joint_fit.h) where neither the actuator nor a search ended it. */
 enum rc suit_duty(const struct suit_wanted *w, struct joint_duty *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m, struct err *err) MUST_CHECK;
+/* The report.json beside a points.csv: its run, as it is quoted, and whether a virtual bench gave it. ret_run "" where
+ * there is none. */
+void suit_curve_run(const char *path, char *ret_run, size_t size, bool *ret_virtual);
 /* What `hold` wrote; path: its name for the sentence. */
 enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal *ret, struct err *err) MUST_CHECK;
 enum rc suit_thermal(const char *path, struct suit_thermal *ret, struct err *err) MUST_CHECK;

@@ -4,6 +4,7 @@
 #include "command/suit.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -148,4 +149,22 @@ enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m
 	}
 	offline_free(&o);
 	return rc;
+}
+
+void suit_curve_run(const char *path, char *ret_run, size_t size, bool *ret_virtual)
+{
+	const char *base = strrchr(path, '/');
+	char beside[600];
+
+	ret_run[0] = '\0';
+	*ret_virtual = false;
+	if (snprintf(beside, sizeof beside, "%.*sreport.json", base ? (int)(base + 1 - path) : 0, path) >=
+	    (int)sizeof beside)
+		return;
+	json_t *doc = json_load_file(beside, 0, NULL);
+	const json_t *id = json_object_get(doc, "report_id");
+	if (json_is_string(id))
+		snprintf(ret_run, size, "%s", json_string_value(id));
+	*ret_virtual = json_is_true(json_object_get(doc, "virtual_bench"));
+	json_decref(doc);
 }

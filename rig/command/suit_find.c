@@ -179,8 +179,7 @@ static void assume_curve(const struct joint_duty *d, const struct joint_curve *c
 		       braking);
 }
 
-static void against_curve(const struct suit_wanted *w, const struct joint_duty *d, const struct joint_curve *c,
-			  struct suit_found *f)
+static void against_curve(const char *on, const struct joint_duty *d, const struct joint_curve *c, struct suit_found *f)
 {
 	static const char further[] = "a sweep with heavier loads at that speed, or less torque";
 	static const char faster[] = "a sweep at higher speeds, or a slower motion";
@@ -189,18 +188,17 @@ static void against_curve(const struct suit_wanted *w, const struct joint_duty *
 
 	if (worst < d->n) {
 		available = joint_curve_at(c, d->speed_rpm[worst], &u);
-		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[worst]), available, u, INFINITY, w->curve,
+		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[worst]), available, u, INFINITY, on,
 		      "a larger ratio, less payload or a slower motion");
 		sure = f->verdict[f->n - 1].verdict == VERDICT_REFUTED ? 0 : 1;
 	}
 	if (beyond < d->n && sure > 0) { /* what is refuted stays so */
 		f->n = 0;
 		available = joint_curve_at(c, d->speed_rpm[beyond], &u);
-		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[beyond]), available, u, INFINITY, w->curve,
-		      NULL);
+		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[beyond]), available, u, INFINITY, on, NULL);
 		not_tested(f, further);
 	}
-	judge(f, "speed", "rpm", f->sums.peak_rpm, c->speed_rpm[last], 0, INFINITY, w->curve,
+	judge(f, "speed", "rpm", f->sums.peak_rpm, c->speed_rpm[last], 0, INFINITY, on,
 	      "a smaller ratio, more supply voltage or a slower motion");
 	if (f->sums.peak_rpm > c->speed_rpm[last] && joint_curve_open(c, f->sums.peak_rpm))
 		not_tested(f, faster);
@@ -240,8 +238,8 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 }
 
 /* The continuous torque of the file is that for its own limit and ambient. */
-static void against_continuous(const struct suit_wanted *w, const struct suit_thermal *t, double ambient, double limit,
-			       struct suit_found *f)
+static void against_continuous(const struct suit_wanted *w, const char *on, const struct suit_thermal *t,
+			       double ambient, double limit, struct suit_found *f)
 {
 	double most = t->continuous_Nm, u = t->u_continuous_Nm;
 
@@ -251,12 +249,12 @@ static void against_continuous(const struct suit_wanted *w, const struct suit_th
 		most = thermal_continuous_Nm(&t->model, &t->loss, ambient, limit);
 		u *= most / t->continuous_Nm;
 	}
-	judge(f, "RMS torque", "N.m", f->sums.rms_Nm, most, u, t->continuous_dof, w->thermal,
+	judge(f, "RMS torque", "N.m", f->sums.rms_Nm, most, u, t->continuous_dof, on,
 	      "longer pauses, a larger ratio or cooling");
 }
 
-static enum rc against_heat(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
-			    struct suit_found *f, struct err *err)
+static enum rc against_heat(const struct suit_wanted *w, const char *on, const struct joint_duty *d,
+			    const struct suit_thermal *t, struct suit_found *f, struct err *err)
 {
 	double ambient = suit_ambient_degC(w, t);
 	double limit = isfinite(w->limit_degC) ? w->limit_degC : t->limit_degC;
@@ -268,13 +266,13 @@ static enum rc against_heat(const struct suit_wanted *w, const struct joint_duty
 			err, RC_ARG, 0,
 			"the limit of %g \u00b0C is not above the ambient of %g \u00b0C; check --limit and --ambient",
 			limit, ambient);
-	against_continuous(w, t, ambient, limit, f);
+	against_continuous(w, on, t, ambient, limit, f);
 	f->peak_of_case = t->case_only;
 	f->peak_winding_degC = warmest(d, t, ambient);
 	f->u_peak_winding_K = u_warmest(d, t, ambient, f->peak_winding_degC);
 	if (isfinite(limit))
 		judge(f, t->case_only ? "case temperature" : "winding temperature", "degC", f->peak_winding_degC, limit,
-		      f->u_peak_winding_K, t->continuous_dof, w->thermal, "longer pauses, a larger ratio or cooling");
+		      f->u_peak_winding_K, t->continuous_dof, on, "longer pauses, a larger ratio or cooling");
 	else
 		assume(f, "No limit is told: the %.4g \u00b0C of the %s are not judged; give --limit.",
 		       f->peak_winding_degC, t->case_only ? "case" : "winding");
@@ -317,11 +315,11 @@ static void judge_supply(const struct suit_wanted *w, struct suit_found *f, doub
 	}
 }
 
-static void against_supply(const struct suit_wanted *w, const struct joint_duty *d, const struct suit_thermal *t,
-			   struct suit_found *f)
+static void against_supply(const struct suit_wanted *w, const char *thermal_on, const struct joint_duty *d,
+			   const struct suit_thermal *t, struct suit_found *f)
 {
 	const struct thermal_loss *loss = t->known && t->watts ? &t->loss : NULL;
-	const char *on = loss ? w->thermal : w->efficiency ? "--efficiency" : "nothing";
+	const char *on = loss ? thermal_on : w->efficiency ? "--efficiency" : "nothing";
 	double warm = isfinite(f->peak_winding_degC) ? f->peak_winding_degC : t->loss.at_degC, rel = 0;
 	bool still = !loss && holds_still(d, f->sums.peak_rpm);
 
@@ -387,6 +385,20 @@ static void decide(struct suit_found *f)
 	}
 }
 
+static void name_files(const struct suit_wanted *w, struct suit_case *c)
+{
+	char run[64] = "";
+	bool bench = false;
+
+	if (w->curve)
+		suit_curve_run(w->curve, run, sizeof run, &bench);
+	snprintf(c->curve_on, sizeof c->curve_on, run[0] ? "%.160s (%s)" : "%.230s", w->curve ? w->curve : "", run);
+	snprintf(c->thermal_on, sizeof c->thermal_on, c->thermal.run[0] ? "%.160s (%s)" : "%.230s",
+		 w->thermal ? w->thermal : "", c->thermal.run);
+	if (bench)
+		assume(&c->found, "The curve was measured on a virtual bench.");
+}
+
 enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mistakes *m, struct err *err)
 {
 	struct suit_found *f = &c->found;
@@ -402,11 +414,12 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 	if (rc)
 		return rc;
 	f->sums = joint_sums(&c->duty);
+	name_files(w, c);
 	if (w->curve)
-		against_curve(w, &c->duty, &c->curve, f);
-	if (w->thermal && (rc = against_heat(w, &c->duty, &c->thermal, f, err)))
+		against_curve(c->curve_on, &c->duty, &c->curve, f);
+	if (w->thermal && (rc = against_heat(w, c->thermal_on, &c->duty, &c->thermal, f, err)))
 		return rc;
-	against_supply(w, &c->duty, &c->thermal, f);
+	against_supply(w, c->thermal_on, &c->duty, &c->thermal, f);
 	against_tip(w, f);
 	decide(f);
 	suit_changes(w, c);

@@ -210,6 +210,9 @@ enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal
 	double torque = number_of(loss, "torque_u_relative", NULL);
 	ret->u_torque_1 = torque > 0 ? torque : 0;
 	ret->most_Nm = number_of(loss, "to_Nm", NULL);
+	double run = number_of(doc, "run_id", NULL);
+	if (run > 0)
+		snprintf(ret->run, sizeof ret->run, "run %.0f", run);
 	ret->case_only = !json_object_get(model, "winding");
 	for (int k = 0; k < 2; k++)
 		ret->u_resistance[k] = sqrt(fmax(0, pow(ret->u_resistance[k], 2) -

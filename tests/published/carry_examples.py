@@ -480,16 +480,19 @@ def what_nothing_tells_is_not_tested():
     near(next(c["value"] for c in d["would_do"] if c["what"].startswith("torques")), 10 / 12, 1e-9)
     held = table("step,limit,torque (N m),u torque (N m),speed (rpm),speed set (rpm),at limit\n1,none,1,0.01,39.999,40,no\n"
                  "2,none,20,0.02,39.99,40,no\n3,none,-20.5,0.02,-39.99,-40,no\n", "held.csv")
+    (home / "report.json").write_text('{"report_id": "run 8, 0123456789ab", "virtual_bench": true}')
     for torque, verdict in ((15, "confirmed"), (20, "undecided"), (25, "not tested")):
         duty = table("time (s),torque (N.m),speed (rpm)\n" + "".join(f"{k},{torque},40\n" for k in range(4)))
         d = bridle("suit", "--from", duty, "--curve", held)
         assert [v["verdict"] for v in d["verdicts"]] == [verdict, "confirmed"], d["verdicts"]
         near(d["verdicts"][0]["available"], 20, 1e-9)
+        assert all(v["rests_on"] == held + " (run 8, 0123456789ab)" for v in d["verdicts"]) and "virtual bench" in d["assumed"][0], d
     duty = table("time (s),torque (N.m),speed (rpm)\n" + "".join(f"{k},5,50\n" for k in range(4)))
     assert [v["verdict"] for v in bridle("suit", "--from", duty, "--curve", held)["verdicts"]] == ["not tested"] * 2
     for words, more in (("--supply-current needs --voltage", ("--supply-current", "1 A")), ("--ratio", ("--ratio", "0")), ("--limit needs", ("--limit", "90 degC")),
                         ("must not be negative", ("--rotor-inertia=-1 kg.m2",)), ("taken as exact", ("--ratio", "9 ± 1"))):
         refused(words, "suit", "--from", stand, "--curve", strong, *more)
+    (home / "report.json").unlink()
     refused("mass: the duty is taken as exact", "suit", "--curve", strong, "--arm", table("mass = 1 kg ± 1 g\n", "u.ini"))
 
 
