@@ -5,6 +5,7 @@
 #include "terminal/cli.h"
 #include "channel/cause.h"
 #include "channel/event.h"
+#include "profile/utf8.h"
 #include "run/session.h"
 
 #include <math.h>
@@ -104,11 +105,13 @@ static void print_said(const struct record_info *record)
 	bool unusable = strcmp(record->kind, SESSION_UNUSABLE) == 0, note = strcmp(record->kind, "note") == 0;
 	json_t *o = note || unusable ? json_loads(record->json, 0, NULL) : NULL;
 	const char *text = json_string_value(json_object_get(o, unusable ? "not_usable" : "text"));
+	char shown[206];
 
+	utf8_clean(text ? text : "", shown, sizeof shown);
 	if (unusable)
-		printf("  NOT USABLE: %.200s\n", text ? text : "");
+		printf("  NOT USABLE: %s\n", shown);
 	else
-		printf(text ? "  %.60s\n" : "%.0s\n", text ? text : "");
+		printf(text ? "  %.60s\n" : "%.0s\n", shown);
 	json_decref(o);
 }
 
@@ -131,8 +134,9 @@ static bool take_record(void *ctx, const struct record_info *record)
 		puts("\nrecord  kind          written               of run");
 	list->headed = true;
 	bool unusable = strcmp(record->kind, SESSION_UNUSABLE) == 0;
-	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, unusable ? "calibration" : record->kind,
-	       when(record->wall_ns, buf));
+	char kind[30];
+	utf8_clean(unusable ? "calibration" : record->kind, kind, sizeof kind);
+	printf("%6lld  %-12.12s  %-20s ", (long long)record->id, kind, when(record->wall_ns, buf));
 	if (record->run_id)
 		printf(" %6lld", (long long)record->run_id);
 	else
@@ -293,9 +297,11 @@ static bool take_event(void *ctx, int64_t mono_ns, const char *kind, const char 
 	if (!list->headed)
 		puts("\n  time, s  event");
 	list->headed = true;
-	char first[48], shown[600];
-	snprintf(first, sizeof first, "%9.2f  %-9s ", at_s, kind);
-	with_short_numbers(shown, sizeof shown, text);
+	char first[48], word[30], clean[800], shown[800];
+	utf8_clean(kind, word, sizeof word);
+	utf8_clean(text, clean, sizeof clean);
+	snprintf(first, sizeof first, "%9.2f  %-9s ", at_s, word);
+	with_short_numbers(shown, sizeof shown, clean);
 	cli_wrapped(stdout, cli_width(), first, "                     ", shown);
 	return true;
 }

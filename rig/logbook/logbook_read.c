@@ -17,11 +17,23 @@ static enum rc copy_text(sqlite3_stmt *st, int column, char **ret)
 	return *ret ? RC_OK : RC_NOMEM;
 }
 
+/* Shown to people, by a terminal too, which obeys what a file from somebody else may hold. */
+static void without_controls(char *text)
+{
+	for (char *c = text; *c; c++) {
+		if ((unsigned char)*c < 0x20 || *c == 0x7F)
+			*c = '?';
+		if ((unsigned char)c[0] == 0xC2 && ((unsigned char)c[1] & 0xE0) == 0x80) /* U+0080 to U+009F */
+			c[0] = c[1] = '?';
+	}
+}
+
 static void cut_text(sqlite3_stmt *st, int column, char *ret, size_t size)
 {
 	const char *text = (const char *)sqlite3_column_text(st, column);
 
 	snprintf(ret, size, "%s", text ? text : "");
+	without_controls(ret);
 }
 
 static enum rc no_memory(struct logbook *lb, struct err *err)

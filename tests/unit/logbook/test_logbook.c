@@ -296,6 +296,29 @@ static void a_run_tells_what_it_was(void **state)
 	assert_non_null(strstr(b->err.what, "no run 12"));
 }
 
+/* A terminal obeys them, from whomever the file is: ESC, BEL, DEL, and U+009B, which some take for ESC [. */
+static void what_it_was_has_no_control_characters(void **state)
+{
+	struct book *b = *state;
+	struct run_info info;
+	char text[40];
+	int64_t run;
+	struct run_head head = { .kind = "sweep",
+				 .rig_text = "[rig]\n",
+				 .actuator_name = "\033]52;c;x\007",
+				 .plan_name = "a\177\302\2332Jb °C" };
+
+	open_book(b);
+	OK(logbook_run_begin(b->lb, &head, &b->err));
+	OK(logbook_event(b->lb, head.id, 0, "stop", "\033[2Jgone", &b->err));
+	OK(logbook_run_info(b->lb, head.id, &info, &b->err));
+	assert_string_equal(info.actuator, "?]52;c;x?");
+	assert_string_equal(info.plan, "a???2Jb °C");
+	OK(logbook_last_unended(b->lb, "stop", &run, text, sizeof text, &b->err));
+	assert_int_equal(run, head.id);
+	assert_string_equal(text, "?[2Jgone");
+}
+
 static void a_run_that_was_killed_says_so(void **state)
 {
 	struct book *b = *state;
@@ -613,6 +636,7 @@ int main(void)
 		TEST(a_stretch_is_the_rows_between_its_ends),
 		TEST(time_goes_on_and_an_ended_run_stays_ended),
 		TEST(a_run_tells_what_it_was),
+		TEST(what_it_was_has_no_control_characters),
 		TEST(a_run_that_was_killed_says_so),
 		TEST(points_of_resumed_runs_come_first),
 		TEST(records_and_runs_are_found),
