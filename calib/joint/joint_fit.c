@@ -4,6 +4,7 @@
 #include "calib/number/units.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 void joint_curve_sort(struct joint_curve *c)
@@ -118,6 +119,60 @@ double joint_torque_times(const struct joint_duty *d, const struct joint_curve *
 	return times;
 }
 
+#define PARTS_MOST 50
+
+void joint_heat_free(struct joint_heat *h)
+{
+	free(h->span_s);
+	*h = (struct joint_heat){ 0 };
+}
+
+static size_t parts_of(double span_s, double step_s)
+{
+	double parts = ceil(span_s / step_s * (1 - 1e-9));
+
+	return parts < PARTS_MOST ? parts > 1 ? (size_t)parts : 1 : PARTS_MOST;
+}
+
+/* With ret of zeros it is counted only. */
+static size_t gather(const struct joint_duty *d, double step_s, struct joint_heat *ret)
+{
+	double squares = 0, loaded = 0, span = 0;
+	size_t n = 0;
+
+	for (size_t i = 0; i + 1 < d->n; i++) {
+		double dt = d->time_s[i + 1] - d->time_s[i];
+		squares += d->torque_Nm[i] * d->torque_Nm[i] * dt;
+		loaded += (fabs(d->torque_Nm[i]) > 0 ? 1 : 0) * dt;
+		span += dt;
+		double next = i + 2 < d->n ? d->time_s[i + 2] - d->time_s[i + 1] : INFINITY;
+		if (span + next <= step_s)
+			continue;
+		size_t parts = parts_of(span, step_s);
+		for (size_t k = 0; k < parts && ret->span_s; k++) {
+			ret->span_s[n + k] = span / (double)parts;
+			ret->square_Nm2[n + k] = squares / span;
+			ret->loaded[n + k] = loaded / span;
+		}
+		n += parts;
+		squares = loaded = span = 0;
+	}
+	return n;
+}
+
+enum rc joint_heat_of(const struct joint_duty *d, double step_s, struct joint_heat *ret, struct err *err)
+{
+	*ret = (struct joint_heat){ 0 };
+	size_t n = gather(d, step_s, ret);
+	ret->span_s = calloc(3 * n + 1, sizeof(double));
+	if (!ret->span_s)
+		return err_set(err, RC_NOMEM, 0, "out of memory for %zu steps", n);
+	ret->square_Nm2 = ret->span_s + n;
+	ret->loaded = ret->square_Nm2 + n;
+	ret->n = gather(d, step_s, ret);
+	return RC_OK;
+}
+
 struct easing {
 	double share, pause_s;
 };
@@ -131,49 +186,38 @@ static void rest(const struct thermal_model *m, double pause_s, double ambient, 
 }
 
 /* One pass of the cycle from temp on; the warmest of it. */
-static double pass(const struct joint_duty *d, const struct thermal_model *m, const struct thermal_loss *loss,
+static double pass(const struct joint_heat *h, const struct thermal_model *m, const struct thermal_loss *loss,
 		   double ambient, const struct easing *e, double *temp)
 {
-	double most_s = m->tau_s[0] / 50, squares = 0, loaded = 0, span = 0, warmest = temp[0];
+	double warmest = temp[0];
 
-	for (size_t i = 0; i + 1 < d->n; i++) {
-		double dt = d->time_s[i + 1] - d->time_s[i];
-		squares += d->torque_Nm[i] * d->torque_Nm[i] * dt;
-		loaded += (fabs(d->torque_Nm[i]) > 0 ? 1 : 0) * dt;
-		span += dt;
-		if (i + 2 < d->n && span + dt <= most_s)
-			continue;
-		double copper = e->share * e->share * loss->per_Nm2_W * squares / span, feedback = copper * loss->per_K;
-		struct thermal_step s = thermal_step(
-			m, span, loss->fixed_W * loaded / span + copper - feedback * loss->at_degC, feedback, ambient);
+	for (size_t i = 0; i < h->n; i++) {
+		double copper = e->share * e->share * loss->per_Nm2_W * h->square_Nm2[i],
+		       feedback = copper * loss->per_K;
+		struct thermal_step s =
+			thermal_step(m, h->span_s[i], loss->fixed_W * h->loaded[i] + copper - feedback * loss->at_degC,
+				     feedback, ambient);
 		thermal_advance(&s, temp);
 		warmest = fmax(warmest, temp[0]);
-		squares = loaded = span = 0;
 	}
 	rest(m, e->pause_s, ambient, temp);
 	return warmest;
 }
 
-double joint_peak_winding_degC(const struct joint_duty *d, const struct thermal_model *m,
-			       const struct thermal_loss *loss, double ambient_degC)
-{
-	return joint_peak_winding_eased_degC(d, m, loss, ambient_degC, 1, 0);
-}
-
-double joint_peak_winding_eased_degC(const struct joint_duty *d, const struct thermal_model *m,
-				     const struct thermal_loss *loss, double ambient_degC, double share, double pause_s)
+double joint_peak_winding_degC(const struct joint_heat *h, const struct thermal_model *m,
+			       const struct thermal_loss *loss, double ambient_degC, double share, double pause_s)
 {
 	const struct easing e = { share, pause_s };
 	double end[3][2] = { { 0, 0 }, { 1, 0 }, { 0, 1 } }, state[2] = { 0, 0 };
 
 	for (int i = 0; i < (m->two ? 3 : 2); i++) {
-		pass(d, m, loss, ambient_degC, &e, end[i]);
+		pass(h, m, loss, ambient_degC, &e, end[i]);
 		if (!isfinite(end[i][0]))
 			return INFINITY;
 	}
 	if (!thermal_fixed_point(end[0], end[1], end[2], m->two, state))
 		return INFINITY;
-	return pass(d, m, loss, ambient_degC, &e, state);
+	return pass(h, m, loss, ambient_degC, &e, state);
 }
 
 double joint_electrical_W(double torque_Nm, double speed_rpm, const struct thermal_loss *loss, double winding_degC,

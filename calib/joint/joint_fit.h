@@ -28,15 +28,21 @@ size_t joint_untested_row(const struct joint_duty *duty, const struct joint_curv
 /* So many times all torques have each row inside, by sigmas of the curve's u. */
 double joint_torque_times(const struct joint_duty *duty, const struct joint_curve *curve, double sigmas);
 
-/* Warmest of the winding in the cycle that repeats for ever; INFINITY when it never settles. The cycle is followed in
- * steps of mean loss, each at most a fiftieth of the winding's time constant. */
-double joint_peak_winding_degC(const struct joint_duty *duty, const struct thermal_model *m,
-			       const struct thermal_loss *loss, double ambient_degC);
+/* The duty as the heat sees it: steps of mean loss. */
+struct joint_heat {
+	size_t n;
+	double *span_s, *square_Nm2, *loaded; /* mean of the torque's square; share of the time under torque */
+};
+/* Rows are put together, or a long one is parted, so that a step is at most step_s (a part of a row at least 1/50 of
+ * it). RC_NOMEM. ret is the caller's in any case: joint_heat_free. */
+enum rc joint_heat_of(const struct joint_duty *duty, double step_s, struct joint_heat *ret, struct err *err) MUST_CHECK;
+void joint_heat_free(struct joint_heat *heat); /* of zeros is fine */
+#define JOINT_HEAT_SHARE 50                    /* steps to a time constant of the winding */
 
-/* The same with every torque times a share, and after each cycle a pause without torque. */
-double joint_peak_winding_eased_degC(const struct joint_duty *duty, const struct thermal_model *m,
-				     const struct thermal_loss *loss, double ambient_degC, double share,
-				     double pause_s);
+/* Warmest of the winding in the cycle that repeats for ever, with every torque times a share, and after each cycle a
+ * pause without torque; INFINITY when it never settles. */
+double joint_peak_winding_degC(const struct joint_heat *heat, const struct thermal_model *m,
+			       const struct thermal_loss *loss, double ambient_degC, double share, double pause_s);
 
 /* Electrical power of a row: shaft power and loss; a loss that is not known in watts comes by the efficiency (drives:
  * T w / eff; brakes: T w eff comes back). */

@@ -72,6 +72,7 @@ struct suit_found {
 struct suit_case {
 	char name[48]; /* "" where there is one alone */
 	struct joint_duty duty;
+	struct joint_heat heat; /* where a thermal model is known */
 	struct joint_curve curve;
 	struct suit_thermal thermal;
 	char curve_on[240], thermal_on[240]; /* the file, and the run in which it was measured where one is known */

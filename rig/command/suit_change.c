@@ -65,8 +65,8 @@ struct heat {
 
 static bool cool(const struct heat *h, double share, double pause_s)
 {
-	return joint_peak_winding_eased_degC(&h->c->duty, &h->c->thermal.model, &h->c->thermal.loss, h->ambient, share,
-					     pause_s) <= h->most;
+	return joint_peak_winding_degC(&h->c->heat, &h->c->thermal.model, &h->c->thermal.loss, h->ambient, share,
+				       pause_s) <= h->most;
 }
 
 static void change_heat(const struct suit_wanted *w, struct suit_case *c, size_t i)

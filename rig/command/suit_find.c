@@ -205,14 +205,14 @@ static void against_curve(const char *on, const struct joint_duty *d, const stru
 	assume_curve(d, c, f);
 }
 
-static double warmest(const struct joint_duty *d, const struct suit_thermal *t, double ambient)
+static double warmest(const struct joint_heat *h, const struct suit_thermal *t, double ambient)
 {
-	return joint_peak_winding_degC(d, &t->model, &t->loss, ambient);
+	return joint_peak_winding_degC(h, &t->model, &t->loss, ambient, 1, 0);
 }
 
 /* One after the other each figure of the model is moved by its u; their correlations are not in the file, so this is
  * on the safe side for what they have in common. */
-static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t, double ambient, double middle)
+static double u_warmest(const struct joint_heat *h, const struct suit_thermal *t, double ambient, double middle)
 {
 	double variance = 0;
 
@@ -222,14 +222,14 @@ static double u_warmest(const struct joint_duty *d, const struct suit_thermal *t
 			double *x = what ? &moved.model.resistance_K_per_W[k] : &moved.model.tau_s[k];
 			double u = what ? t->u_resistance[k] : t->u_tau_s[k];
 			*x += u;
-			double by = u > 0 ? warmest(d, &moved, ambient) - middle : 0;
+			double by = u > 0 ? warmest(h, &moved, ambient) - middle : 0;
 			variance += by * by;
 		}
 	/* A cell that reads too much makes the loss of a torque too small, by the square. */
 	if (t->watts && t->u_torque_1 > 0) {
 		struct suit_thermal moved = *t;
 		moved.loss.per_Nm2_W *= 1 + 2 * t->u_torque_1;
-		variance += pow(warmest(d, &moved, ambient) - middle, 2);
+		variance += pow(warmest(h, &moved, ambient) - middle, 2);
 	}
 	/* Without watts all of it is in the heat for each square of torque; the continuous torque goes by its root. */
 	if (!t->watts && t->continuous_Nm > 0)
@@ -253,7 +253,7 @@ static void against_continuous(const struct suit_wanted *w, const char *on, cons
 	      "longer pauses, a larger ratio or cooling");
 }
 
-static enum rc against_heat(const struct suit_wanted *w, const char *on, const struct joint_duty *d,
+static enum rc against_heat(const struct suit_wanted *w, const char *on, const struct joint_heat *h,
 			    const struct suit_thermal *t, struct suit_found *f, struct err *err)
 {
 	double ambient = suit_ambient_degC(w, t);
@@ -268,8 +268,8 @@ static enum rc against_heat(const struct suit_wanted *w, const char *on, const s
 			limit, ambient);
 	against_continuous(w, on, t, ambient, limit, f);
 	f->peak_of_case = t->case_only;
-	f->peak_winding_degC = warmest(d, t, ambient);
-	f->u_peak_winding_K = u_warmest(d, t, ambient, f->peak_winding_degC);
+	f->peak_winding_degC = warmest(h, t, ambient);
+	f->u_peak_winding_K = u_warmest(h, t, ambient, f->peak_winding_degC);
 	if (isfinite(limit))
 		judge(f, t->case_only ? "case temperature" : "winding temperature", "degC", f->peak_winding_degC, limit,
 		      f->u_peak_winding_K, t->continuous_dof, on, "longer pauses, a larger ratio or cooling");
@@ -409,6 +409,8 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 		rc = suit_curve(w->curve, &c->curve, m, err);
 	if (!rc && w->thermal)
 		rc = suit_thermal(w->thermal, &c->thermal, err);
+	if (!rc && w->thermal)
+		rc = joint_heat_of(&c->duty, c->thermal.model.tau_s[0] / JOINT_HEAT_SHARE, &c->heat, err);
 	if (!rc && w->out && !w->curve)
 		rc = err_set(err, RC_ARG, 0, "--out draws the cycle inside the curve: give --curve too");
 	if (rc)
@@ -417,7 +419,7 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 	name_files(w, c);
 	if (w->curve)
 		against_curve(c->curve_on, &c->duty, &c->curve, f);
-	if (w->thermal && (rc = against_heat(w, c->thermal_on, &c->duty, &c->thermal, f, err)))
+	if (w->thermal && (rc = against_heat(w, c->thermal_on, &c->heat, &c->thermal, f, err)))
 		return rc;
 	against_supply(w, c->thermal_on, &c->duty, &c->thermal, f);
 	against_tip(w, f);
@@ -453,5 +455,6 @@ bool suit_carries(const struct suit_found *f)
 void suit_case_free(struct suit_case *c)
 {
 	suit_duty_free(&c->duty);
+	joint_heat_free(&c->heat);
 	suit_curve_free(&c->curve);
 }

@@ -208,9 +208,22 @@ static void heat_repeats(void **state)
 			warmest = fmax(warmest, T_w);
 		}
 	}
-	assert_near(joint_peak_winding_degC(&duty, &m, &loss, 25), warmest, 0.1);
+	struct joint_heat heat;
+	struct err err;
+	assert_int_equal(joint_heat_of(&duty, 30.0 / JOINT_HEAT_SHARE, &heat, &err), RC_OK);
+	assert_true(heat.n > 80 / 0.6 && heat.n < 1.1 * 80 / 0.6);
+	assert_near(joint_peak_winding_degC(&heat, &m, &loss, 25, 1, 0), warmest, 0.1);
+	/* the same in four rows, each of which is parted */
+	double time[] = { 0, 20, 40, 80 }, speed[] = { 1, 1, 1, 1 }, torque[] = { 25, -10, 0, 0 };
+	struct joint_duty few = { 4, time, speed, torque };
+	struct joint_heat parted;
+	assert_int_equal(joint_heat_of(&few, 30.0 / JOINT_HEAT_SHARE, &parted, &err), RC_OK);
+	assert_true(parted.n == 34 + 34 + 50);
+	assert_near(joint_peak_winding_degC(&parted, &m, &loss, 25, 1, 0), warmest, 0.1);
 	loss.per_K = 0.5;
-	assert_true(isinf(joint_peak_winding_degC(&duty, &m, &loss, 25)));
+	assert_true(isinf(joint_peak_winding_degC(&heat, &m, &loss, 25, 1, 0)));
+	joint_heat_free(&heat);
+	joint_heat_free(&parted);
 }
 
 static void curve(void **state)
