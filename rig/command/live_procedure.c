@@ -138,7 +138,7 @@ static enum rc keep(struct live_procedure *p, const char *kind, const json_t *do
 	if (rc != RC_OK || p->zero_rc == RC_OK)
 		return rc;
 	return err_set(err, p->zero_rc, p->zero_err.sys_errno,
-		       "%.260s. Record kept in run %lld without the zero after it: the zero's drift is not known",
+		       "%.600s. Record kept in run %lld without the zero after it: the zero's drift is not known",
 		       p->zero_err.what, (long long)p->run_id);
 }
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Processor time of guard_step on a rig that runs in good order under load, what each tick costs nearly always; the aim is
- * 2 us. Prints the median of its rounds, the least and largest. Exit 1 beyond it, 3 where the rig did not run on. */
+/* Processor time of guard_step on a rig that runs in good order under load: what each tick costs nearly always. The aim
+ * is 2 us. Prints the median of its rounds, the least and largest. Exit 1 beyond it, 3 where the rig did not run on. */
 #include "tests/unit/guard/guard_scene.h"
 
 #include <stdio.h>
