@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/pack/pack_check_private.h"
 #include "reports/pack/folder.h"
+#include "reports/pack/pack_private.h"
 #include "reports/pack/pack_run.h"
 
 #include "reports/page/report_write.h"
@@ -14,7 +15,7 @@
 #define ROUNDING_TABLE 2e-9
 #define ROUNDING_OF_U 1e-6
 
-static void differ(struct pack_check *c, const char *name, const char *published, const char *recomputed)
+void pack_check_differ(struct pack_check *c, const char *name, const char *published, const char *recomputed)
 {
 	if (c->n_differs < PACK_DIFFERS_MAX) {
 		struct pack_difference *d = &c->differs[c->n_differs];
@@ -40,7 +41,7 @@ static void differ_json(struct pack_check *c, const char *name, const json_t *a,
 
 	show(a, published, sizeof published);
 	show(b, recomputed, sizeof recomputed);
-	differ(c, name, published, recomputed);
+	pack_check_differ(c, name, published, recomputed);
 }
 
 static void check_number(struct pack_check *c, const char *name, const json_t *a, const json_t *b, double u)
@@ -157,7 +158,7 @@ static void check_cell(struct pack_check *c, const char *name, bool result, cons
 	char published[80], recomputed[80];
 	snprintf(published, sizeof published, "%.*s", (int)(n_a < 79 ? n_a : 79), a);
 	snprintf(recomputed, sizeof recomputed, "%.*s", (int)(n_b < 79 ? n_b : 79), b);
-	differ(c, name, published, recomputed);
+	pack_check_differ(c, name, published, recomputed);
 }
 
 /* Where the head is in step with the cells, the column's name. */
@@ -198,8 +199,8 @@ void pack_check_table(struct pack_check *c, const char *name, const char *a, con
 	if (*a != *b) {
 		char where[120];
 		snprintf(where, sizeof where, "%.40s line %zu", name, line);
-		differ(c, where, *a ? "more rows or columns" : "fewer rows",
-		       *b ? "more rows or columns" : "fewer rows");
+		pack_check_differ(c, where, *a ? "more rows or columns" : "fewer rows",
+				  *b ? "more rows or columns" : "fewer rows");
 	}
 }
 
@@ -211,7 +212,7 @@ static void check_text(struct pack_check *c, const char *name, const char *a, co
 
 	if (a == NULL || strcmp(a, b) == 0) {
 		if (a == NULL)
-			differ(c, name, "is missing", "is part of this pack");
+			pack_check_differ(c, name, "is missing", "is part of this pack");
 		return;
 	}
 	for (; a[i] == b[i]; i++)
@@ -223,14 +224,18 @@ static void check_text(struct pack_check *c, const char *name, const char *a, co
 	snprintf(where, sizeof where, "%.80s line %zu", name, line);
 	snprintf(published, sizeof published, "%.*s", (int)strcspn(a + begin, "\n"), a + begin);
 	snprintf(recomputed, sizeof recomputed, "%.*s", (int)strcspn(b + begin, "\n"), b + begin);
-	differ(c, where, published, recomputed);
+	pack_check_differ(c, where, published, recomputed);
 }
 
-static const char *text_of(const struct pack *p, const char *name)
+/* Published text that is compared now; NULL when the pack has none of that name. */
+static const char *text_of(struct pack_check *c, const struct pack *p, const char *name)
 {
 	const struct pack_file *f = pack_find(p, name);
 
-	return f ? (const char *)f->bytes : NULL;
+	if (f == NULL)
+		return NULL;
+	c->compared[f - p->file] = true;
+	return (const char *)f->bytes;
 }
 
 static void check_profiles(struct pack_check *c, const struct pack *p, const char *rig, const char *actuator,
@@ -241,7 +246,7 @@ static void check_profiles(struct pack_check *c, const struct pack *p, const cha
 
 	for (size_t i = 0; i < 3; i++)
 		if (texts[i])
-			check_text(c, names[i], text_of(p, names[i]), texts[i]);
+			check_text(c, names[i], text_of(c, p, names[i]), texts[i]);
 }
 
 struct records {
@@ -255,7 +260,7 @@ static bool check_record(void *ctx, const struct record_info *record)
 	char name[PACK_NAME_ROOM];
 
 	snprintf(name, sizeof name, "records/%.40s-%lld.json", record->kind, (long long)record->id);
-	check_text(r->c, name, text_of(r->p, name), record->json);
+	check_text(r->c, name, text_of(r->c, r->p, name), record->json);
 	return true;
 }
 
@@ -270,7 +275,7 @@ static enum rc check_windows(struct pack_check *c, const struct pack *p, struct 
 	if (f == NULL || fclose(f) != 0)
 		rc = err_set(err, RC_NOMEM, 0, "out of memory");
 	if (rc == RC_OK)
-		check_text(c, "windows.csv", text_of(p, "windows.csv"), text);
+		check_text(c, "windows.csv", text_of(c, p, "windows.csv"), text);
 	free(text);
 	return rc;
 }
@@ -293,7 +298,8 @@ static enum rc take_drawings(const struct pack *p, const char *folder, struct er
 	return rc;
 }
 
-static enum rc write_again(const struct pack *p, const struct report *again, const char *folder, struct err *err)
+static enum rc write_again(const struct pack *p, const struct report *again, const char *folder, struct pack_check *c,
+			   struct err *err)
 {
 	struct figures figures = { 0 };
 	enum rc rc = take_drawings(p, folder, err);
@@ -307,8 +313,13 @@ static enum rc write_again(const struct pack *p, const struct report *again, con
 	for (size_t i = 0; i < figures.n; i++) {
 		char name[40];
 		snprintf(name, sizeof name, "%s.svg", figures.figure[i].name);
-		all &= pack_find(p, name) != NULL;
+		bool there = pack_find(p, name) != NULL;
+		if (!there && c->same_program)
+			pack_check_differ(c, name, "is missing", "is part of this pack");
+		all &= there;
 	}
+	if (!all)
+		(void)text_of(c, p, "report.html"); /* what is missing says it */
 	return rc == RC_OK && all ? page_write(again, folder, &figures, err) : rc;
 }
 
@@ -322,10 +333,11 @@ static enum rc compare_file(const struct pack *p, const char *folder, const char
 	if (ends_in(name, ".svg") || (!table && !c->same_program))
 		return RC_OK;
 	enum rc rc = folder_read(folder, name, &bytes, &n, err);
-	if (rc == RC_OK && table && text_of(p, name))
-		pack_check_table(c, name, text_of(p, name), (const char *)bytes);
+	const char *text = text_of(c, p, name);
+	if (rc == RC_OK && table && text)
+		pack_check_table(c, name, text, (const char *)bytes);
 	else if (rc == RC_OK)
-		check_text(c, name, text_of(p, name), (const char *)bytes);
+		check_text(c, name, text, (const char *)bytes);
 	free(bytes);
 	return rc;
 }
@@ -338,7 +350,7 @@ static enum rc check_published(const struct pack *p, const struct report *again,
 
 	if (rc != RC_OK)
 		return rc;
-	rc = write_again(p, again, folder, err);
+	rc = write_again(p, again, folder, c, err);
 	if (rc == RC_OK)
 		rc = folder_list(folder, &names, &n, err);
 	for (size_t i = 0; i < n && rc == RC_OK; i++)
@@ -350,15 +362,41 @@ static enum rc check_published(const struct pack *p, const struct report *again,
 
 static void check_report_json(const struct pack *p, const struct report *again, struct pack_check *c)
 {
-	const char *text = text_of(p, "report.json");
+	const char *text = text_of(c, p, "report.json");
 	json_t *published = text ? json_loads(text, 0, NULL) : NULL, *recomputed = report_to_json(again);
 
 	if (published == NULL)
-		differ(c, "report.json", text ? "is no JSON" : "is missing", "is part of this pack");
+		pack_check_differ(c, "report.json", text ? "is no JSON" : "is missing", "is part of this pack");
 	else
 		pack_check_json(c, published, recomputed);
 	json_decref(published);
 	json_decref(recomputed);
+}
+
+/* A drawing has no number that is not in a table; run.sqlite is what all of it is made anew from. */
+static bool needs_comparing(const char *name)
+{
+	return strcmp(name, PACK_RUN) != 0 && !ends_in(name, ".svg") && !ends_in(name, ".png") &&
+	       !ends_in(name, ".pdf");
+}
+
+/* What this program would not have put there says what it likes: of its own packs alone can that be told. */
+static void check_others(const struct pack *p, struct pack_check *c)
+{
+	for (size_t i = 0; i < p->n && c->same_program; i++)
+		if (needs_comparing(p->file[i].name) && !c->compared[i])
+			pack_check_differ(c, p->file[i].name, "is in the pack", "is not part of it");
+}
+
+static enum rc check_samples(struct pack_check *c, const struct pack *p, struct logbook *lb, int64_t run_id,
+			     struct err *err)
+{
+	const char *text = text_of(c, p, PACK_SAMPLES);
+
+	if (text != NULL)
+		return pack_check_samples(c, text, lb, run_id, err);
+	pack_check_differ(c, PACK_SAMPLES, "is missing", "is part of this pack");
+	return RC_OK;
 }
 
 enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct report *again, struct pack_check *ret,
@@ -371,17 +409,23 @@ enum rc pack_check(const struct pack *pack, struct logbook *lb, const struct rep
 
 	*ret = (struct pack_check){ .same_program = program && strcmp(program, BRIDLE_VERSION) == 0 };
 	if (said == NULL || strcmp(said, again->digest) != 0)
-		differ(ret, "digest of the run", said ? said : "is missing", again->digest);
+		pack_check_differ(ret, "digest of the run", said ? said : "is missing", again->digest);
 	check_report_json(pack, again, ret);
 	enum rc rc = check_published(pack, again, ret, err);
 	if (rc == RC_OK)
 		rc = check_windows(ret, pack, lb, again->run.id, err);
+	if (rc == RC_OK)
+		rc = check_samples(ret, pack, lb, again->run.id, err);
 	if (rc == RC_OK)
 		rc = logbook_each_record(lb, NULL, RECORD_ANY, check_record, &records, err);
 	if (rc == RC_OK)
 		rc = logbook_run_texts(lb, again->run.id, &rig, &actuator, &plan, err);
 	if (rc == RC_OK)
 		check_profiles(ret, pack, rig, actuator, plan);
+	if (rc == RC_OK && ret->same_program)
+		check_text(ret, "README.txt", text_of(ret, pack, "README.txt"), pack_read_me);
+	if (rc == RC_OK)
+		check_others(pack, ret);
 	free(rig);
 	free(actuator);
 	free(plan);

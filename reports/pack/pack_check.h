@@ -9,10 +9,11 @@
 #define PACK_DIFFERS_MAX 100
 
 struct pack_check {
-	size_t numbers;    /* that were compared */
-	size_t rounding;   /* of these: not bit for bit, but within rounding */
-	bool same_program; /* else wording is not compared; verdicts, limits and outcomes always are */
-	size_t n_differs;  /* all that differ; the list holds the first */
+	size_t numbers;                /* that were compared */
+	size_t rounding;               /* of these: not bit for bit, but within rounding */
+	bool same_program;             /* else wording is not compared; verdicts, limits and outcomes always are */
+	bool compared[PACK_FILES_MAX]; /* of the pack's files, in their order */
+	size_t n_differs;              /* all that differ; the list holds the first */
 	struct pack_difference {
 		char name[120]; /* "points[3].torque_Nm", "points.csv line 4: torque (N m)", "records/map-2.json" */
 		char published[80], recomputed[80];

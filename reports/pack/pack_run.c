@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/pack/pack_private.h"
 #include "reports/pack/pack_run.h"
 #include "reports/pack/folder.h"
 
@@ -11,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const char read_me[] =
+const char pack_read_me[] =
 	"A pack: one run of a brake rig, what was published of it, and what it rests on.\n\n"
 	"  report.html            the page; report.json the same with all digits\n"
 	"  *.csv                  the tables behind it; figures.gp draws every figure from them: gnuplot figures.gp\n"
@@ -171,7 +172,7 @@ enum rc pack_run(struct logbook *lb, const struct report *r, struct pack *ret, j
 	enum rc rc = add_published(r, ret, err);
 
 	if (rc == RC_OK)
-		rc = add_text(ret, "README.txt", read_me, err);
+		rc = add_text(ret, "README.txt", pack_read_me, err);
 	if (rc == RC_OK)
 		rc = add_profiles(lb, r->run.id, ret, err);
 	if (rc == RC_OK)

@@ -1,4 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "reports/pack/pack_private.h"
 #include "reports/pack/pack_run.h"
 
 #include "channel/event.h"
@@ -28,22 +29,32 @@ struct to {
 	size_t window;
 };
 
+const char pack_samples_head[] =
+	"window,time (ns),node time (us),cell count,cell conversions,pulses,edge time (s),voltage (V),current (A),"
+	"ripple power (W),brake current (A),drive rotor speed (rpm),drive current (A),brake temperature (degC),case "
+	"temperature (degC),winding temperature (degC),ambient temperature (degC),repeats,drive flags\n";
+
+void pack_put_sample(FILE *f, size_t window, const struct sample *s)
+{
+	fprintf(f, "%zu,%" PRId64 ",%" PRIu64 ",%" PRId32 ",%" PRIu32 ",%" PRId64, window, s->mono_ns, s->node_us,
+		s->cell_count, s->cell_conversions, s->pulses);
+	real(f, s->edge_time_s);
+	real(f, s->voltage_V);
+	real(f, s->current_A);
+	real(f, s->ripple_W);
+	real(f, s->brake_A);
+	real(f, s->drive_rotor_rpm);
+	real(f, s->drive_A);
+	for (int i = 0; i < 4; i++)
+		real(f, s->temp_degC[i]);
+	fprintf(f, ",%" PRIu32 ",%u\n", s->repeats, s->drive_flags);
+}
+
 static bool put_sample(void *ctx, const struct sample *s)
 {
-	struct to *to = ctx;
+	const struct to *to = ctx;
 
-	fprintf(to->f, "%zu,%" PRId64 ",%" PRIu64 ",%" PRId32 ",%" PRIu32 ",%" PRId64, to->window, s->mono_ns,
-		s->node_us, s->cell_count, s->cell_conversions, s->pulses);
-	real(to->f, s->edge_time_s);
-	real(to->f, s->voltage_V);
-	real(to->f, s->current_A);
-	real(to->f, s->ripple_W);
-	real(to->f, s->brake_A);
-	real(to->f, s->drive_rotor_rpm);
-	real(to->f, s->drive_A);
-	for (int i = 0; i < 4; i++)
-		real(to->f, s->temp_degC[i]);
-	fprintf(to->f, ",%" PRIu32 ",%u\n", s->repeats, s->drive_flags);
+	pack_put_sample(to->f, to->window, s);
 	return true;
 }
 
@@ -68,13 +79,7 @@ enum rc pack_windows(struct logbook *lb, int64_t run_id, FILE *windows, FILE *sa
 	      "(A),commanded speed (rpm)\n",
 	      windows);
 	if (samples != NULL)
-		fputs("window,time (ns),node time (us),cell count,cell conversions,pulses,edge time (s),voltage "
-		      "(V),current "
-		      "(A),"
-		      "ripple power (W),brake current (A),drive rotor speed (rpm),drive current (A),brake temperature "
-		      "(degC),case "
-		      "temperature (degC),winding temperature (degC),ambient temperature (degC),repeats,drive flags\n",
-		      samples);
+		fputs(pack_samples_head, samples);
 	for (size_t i = 0; i < n && rc == RC_OK; i++) {
 		struct to to = { samples, i + 1 };
 		put_window(windows, i + 1, run_of[i], &points[i]);

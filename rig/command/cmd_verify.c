@@ -129,8 +129,7 @@ int cmd_verify(int argc, char **argv)
 	if (cli.help_shown)
 		return 0;
 	struct verified *v = calloc(1, sizeof *v);
-	enum rc rc =
-		v ? pack_read(cli.args[0], PACK_SAMPLES, &v->pack, &err) : err_set(&err, RC_NOMEM, 0, "out of memory");
+	enum rc rc = v ? pack_read(cli.args[0], NULL, &v->pack, &err) : err_set(&err, RC_NOMEM, 0, "out of memory");
 	if (rc == RC_OK)
 		rc = recompute(v->pack, v, &err);
 	if (rc != RC_OK) {

@@ -5,6 +5,7 @@ import hashlib
 import io
 import json
 import pathlib
+import random
 import re
 import shutil
 import subprocess
@@ -168,6 +169,23 @@ def pages_and_records_are_compared_too():
         changed = [(n, b.replace(old, new, 1) if n == name else b) for n, b in files]
         result = run("verify", packed(changed, "page.tar.zst"), "--json")
         assert result.status == 1 and name in result.json["differs"][0]["name"], (name, result)
+    digits = [m.start() for m in re.finditer(rb"[0-9]", dict(files)["samples.csv"])]
+    for at in random.Random(3).sample(digits, 5) + [digits[-1]]:
+        rows = bytearray(dict(files)["samples.csv"])
+        rows[at] = ord("9") if rows[at] < ord("9") else ord("1")
+        line = 1 + rows.count(b"\n", 0, at)
+        result = run("verify", packed([(n, bytes(rows) if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
+        assert result.status == 1 and [d["name"] for d in result.json["differs"]] == [f"samples.csv line {line}"], (at, result)
+    rows = dict(files)["samples.csv"]
+    for other in (rows[:-20], rows + rows.splitlines(True)[-1], rows.replace(b"window", b"wind", 1)):
+        result = run("verify", packed([(n, other if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
+        assert result.status == 1 and len(result.json["differs"]) == 1 and "samples.csv line" in result.json["differs"][0]["name"], result
+    for gone in ("samples.csv", "curves.svg", "README.txt"):
+        result = run("verify", packed([(n, b) for n, b in files if n != gone], "gone.tar.zst"), "--json")
+        assert result.status == 1 and [d["name"] for d in result.json["differs"]] == [gone], (gone, result)
+    for more in ("more.html", "records/calibration-99.json"):
+        result = run("verify", packed([*files, (more, b"<p>95 %</p>")], "more.tar.zst"), "--json")
+        assert result.status == 1 and [d["name"] for d in result.json["differs"]] == [more], (more, result)
     lost = [(n, b) for n, b in files if n != "points.csv"]
     result = run("verify", packed(lost, "lost.tar.zst"), "--json")
     assert result.status == 1 and result.json["differs"][0]["name"] == "points.csv", result
