@@ -410,14 +410,11 @@ static enum rc draw_curves(const struct compared *c, const char *dir, struct fig
 	return rc;
 }
 
-enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)
+static enum rc write_all(const struct compared *c, const char *dir, bool draw, struct err *err)
 {
 	bool procedures = c->n > 1 && c->run[1].procedure;
 	struct figures drawn = { 0 };
-	enum rc rc = files_make_dir(dir, err);
-
-	if (rc == RC_OK)
-		rc = write_one(c, dir, "differences.csv", procedures ? write_procedures : write_differences, err);
+	enum rc rc = write_one(c, dir, "differences.csv", procedures ? write_procedures : write_differences, err);
 	if (rc == RC_OK && !procedures)
 		rc = write_one(c, dir, "curves.csv", write_curves, err);
 	if (rc == RC_OK && !procedures)
@@ -425,4 +422,15 @@ enum rc compare_write(const struct compared *c, const char *dir, bool draw, stru
 	if (rc == RC_OK && !procedures && draw)
 		rc = draw_curves(c, dir, &drawn, err);
 	return rc == RC_OK ? write_page(c, dir, &drawn, err) : rc;
+}
+
+enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)
+{
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
+
+	if (rc == RC_OK)
+		rc = write_all(c, dir, draw, err);
+	files_give_dir(taken);
+	return rc;
 }

@@ -11,6 +11,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/file.h>
 #include <sys/stat.h>
 
 FILE *files_create(const char *path)
@@ -71,6 +72,22 @@ enum rc files_make_dir(const char *dir, struct err *err)
 	if (stat(path, &st) != 0 || !S_ISDIR(st.st_mode))
 		return err_set(err, RC_IO, 0, "%s is there but is not a folder", path);
 	return RC_OK;
+}
+
+enum rc files_take_dir(const char *dir, int *ret, struct err *err)
+{
+	enum rc rc = files_make_dir(dir, err);
+
+	*ret = rc == RC_OK ? open(dir, O_RDONLY | O_DIRECTORY | O_CLOEXEC) : -1;
+	while (*ret >= 0 && flock(*ret, LOCK_EX) != 0 && errno == EINTR)
+		;
+	return rc;
+}
+
+void files_give_dir(int taken)
+{
+	if (taken >= 0)
+		close(taken);
 }
 
 static void unc_columns(FILE *f, const struct curve *c, struct unc x)

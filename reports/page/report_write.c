@@ -14,13 +14,11 @@ static enum rc print(const struct report *report, const char *dir, const struct 
 	return rc;
 }
 
-enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
+static enum rc write_all(const struct report *report, const char *dir, bool with_figures, struct err *err)
 {
 	struct figures figures = { 0 };
-	enum rc rc = files_make_dir(dir, err);
+	enum rc rc = files_write_tables(report, dir, err);
 
-	if (rc == RC_OK)
-		rc = files_write_tables(report, dir, err);
 	if (rc == RC_OK)
 		rc = files_write_json(report, dir, err);
 	if (rc == RC_OK)
@@ -29,5 +27,16 @@ enum rc report_write(const struct report *report, const char *dir, bool with_fig
 		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
 	if (rc == RC_OK && report->pdf)
 		rc = print(report, dir, with_figures ? &figures : NULL, err);
+	return rc;
+}
+
+enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err)
+{
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
+
+	if (rc == RC_OK)
+		rc = write_all(report, dir, with_figures, err);
+	files_give_dir(taken);
 	return rc;
 }

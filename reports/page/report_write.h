@@ -68,6 +68,10 @@ enum rc page_open(struct page_file *ret, const char *dir, const char *name, stru
 enum rc page_close(struct page_file *page, enum rc rc, struct err *err) MUST_CHECK;
 /* mkdir -p. */
 enum rc files_make_dir(const char *dir, struct err *err) MUST_CHECK;
+/* The same, for one writer: another one that wants the folder waits until it is given back (flock on the folder; where
+ * a file system has none, nobody waits). *ret is written always. */
+enum rc files_take_dir(const char *dir, int *ret, struct err *err) MUST_CHECK;
+void files_give_dir(int taken);
 
 /* figures.gp into dir; run gnuplot there (unless draw is false): NAME.svg and NAME.png. RC_IO when gnuplot fails. */
 enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret,

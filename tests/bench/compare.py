@@ -3,9 +3,11 @@
 """bridle compare: two actuators on a rig whose arm is 1 % longer than rig.ini can know, and the same against another
 rig. What is true is told by the virtual bench (run/truth.csv)."""
 import csv
+import json
 import pathlib
 import re
 import shutil
+import subprocess
 import sys
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parents[1] / "truth"))
@@ -129,6 +131,19 @@ def tables_and_figures():
         assert abs(float(shown[1]) - d["value"]) <= 0.1 * d["U"] and ("<strong>" in row.split("speed, rpm")[1].split("</td>")[0]) == d["real"], (row, d)
 
 
+def two_reports_into_one_folder_do_not_mix():
+    out = ONE.folder / "both"
+    writers = [subprocess.Popen([harness.BRIDLE, "report", str(RUNS[name][0]), "--bench", ONE.folder, "--out", out, "--json"], stdin=subprocess.DEVNULL,
+                                stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) for name in ("a", "b", "a", "b")]
+    for one in writers:
+        said = one.communicate(timeout=120)[1]
+        assert one.returncode == 0, said
+    run = f"run {json.loads((out / 'report.json').read_text())['run']} on "
+    page = (out / "report.html").read_text()
+    for text in [page, *((out / f"{name}.svg").read_text() for name in ("curves", "time"))]:
+        assert re.findall(r"run \d+ on ", text) and set(re.findall(r"run \d+ on ", text)) == {run}, (run, set(re.findall(r"run \d+ on ", text)))
+
+
 def what_cannot_be_compared_is_said():
     run_a = RUNS["a"][0]
     for words, says in [([run_a, 99], "no run 99"), ([run_a, 1], "only a sweep"), ([run_a, "nowhere.tar.zst"], "expected a run's"),
@@ -141,6 +156,6 @@ def what_cannot_be_compared_is_said():
 if __name__ == "__main__":
     try:
         harness.main(two_actuators_on_one_rig, the_arm_s_error_cancels, across_rigs_it_does_not, tables_and_figures,
-                     what_cannot_be_compared_is_said)
+                     two_reports_into_one_folder_do_not_mix, what_cannot_be_compared_is_said)
     finally:
         ONE.home.cleanup()
