@@ -131,6 +131,7 @@ static const struct row rows[] = {
 	{ "obey", "dead_band_Nm", "Dead band", "N·m" },
 	{ "obey", "hysteresis_Nm", "Hysteresis at half command", "N·m" },
 	{ "obey", "hysteresis_growth", "Hysteresis, growth with the command", "N·m/N·m" },
+	{ "obey", "torque_constant_Nm_per_A", "Constant to write into the drive", "N·m/A" },
 	{ "obey", "coulomb_Nm", "Dry friction, turning", "N·m" },
 	{ "obey", "viscous_Nm_per_rpm", "Viscous friction, turning", "N·m/rpm" },
 	{ "obey", "ratio", "Ratio, rotor to output", "" },

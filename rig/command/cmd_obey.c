@@ -1,6 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calc/calc_option.h"
-#include "calib/number/number_json.h"
 #include "calib/obey/obey.h"
 #include "command/carry_figure.h"
 #include "command/command.h"
@@ -25,24 +24,14 @@ struct state {
 	struct obey_response_request fast_rig; /* what rig does not have */
 };
 
-/* What the drive's constant has to be: by the old one the drive gives the current for a torque. */
-static struct obey_number new_constant(const struct state *s)
-{
-	double k = s->constant_of.value, rel = hypot(s->slow.gain.u / s->slow.gain.value, s->constant_of.u / k);
-
-	return (struct obey_number){ k * s->slow.gain.value, k * s->slow.gain.value * rel, s->slow.gain.dof };
-}
-
 static json_t *in_json(const void *state)
 {
 	const struct state *s = state;
 	json_t *doc = obey_json(&s->slow, &s->quick);
-	struct obey_number k = new_constant(s);
 
 	obey_put_speeds(doc, &s->speeds);
 	obey_put_step(doc, &s->stepped);
-	json_object_set_new(doc, "torque_constant_Nm_per_A",
-			    k.value > 0 ? number_json(k.value, k.u, k.dof) : json_null());
+	obey_put_constant(doc, &s->slow, s->constant_of.value, s->constant_of.u);
 	return doc;
 }
 
@@ -57,9 +46,7 @@ static void in_text(const void *state)
 	if (s->fast || s->step)
 		return;
 	obey_print_slow(&s->slow);
-	struct obey_number k = new_constant(s);
-	if (k.value > 0)
-		offline_line("constant to write", k.value, k.u, k.dof, "N·m/A");
+	obey_print_constant(&s->slow, s->constant_of.value, s->constant_of.u);
 	obey_print_speeds(&s->speeds);
 }
 
@@ -90,17 +77,20 @@ static enum rc find(struct offline *o, void *state, struct err *err)
 static int at_the_rig(const struct cli *cli, struct state *s)
 {
 	struct obey_response_request *q = &s->fast_rig;
-	const struct obey_request *r = &s->rig;
+	struct obey_request *r = &s->rig;
 	struct err err = { 0 };
-	bool mixed = s->fast ? r->steps || r->cycles || r->speeds : q->swing || q->time || q->out;
+	bool mixed = s->fast ? r->steps || r->cycles || r->speeds || s->constant : q->swing || q->time || q->out;
 
 	if (mixed) {
 		err_set(&err, RC_ARG, 0,
-			s->fast ? "--steps, --cycles and --speeds are for slow readings; leave them out, or leave out "
-				  "--response"
+			s->fast ? "--steps, --cycles, --speeds and --constant are for slow readings; leave them out, "
+				  "or "
+				  "leave out --response"
 				: "--swing, --time and --out are for a fast record; add --response, or leave them out");
 		return cli_fail(cli, &err, NULL, NULL);
 	}
+	r->constant_Nm_per_A = s->constant_of.value;
+	r->u_constant = s->constant_of.u;
 	q->actuator = r->actuator;
 	q->torque = r->torque;
 	q->answers = r->answers;
@@ -129,10 +119,9 @@ static int run(const struct cli *cli, void *state)
 	}
 	if (!s->rig.actuator)
 		return offline_run(cli, s->from, &work, s);
-	if (!s->from && !s->step && !s->constant)
+	if (!s->from && !s->step)
 		return at_the_rig(cli, s);
-	err_set(&err, RC_ARG, 0,
-		"--actuator measures at the rig, --from, --step and --constant read a table: give one of them");
+	err_set(&err, RC_ARG, 0, "--actuator measures at the rig, --from and --step read a table: give one of them");
 	return cli_fail(cli, &err, NULL, NULL);
 }
 

@@ -65,6 +65,7 @@ struct obeying {
 	struct live_procedure p;
 	const struct obey_request *q;
 	double most_Nm, steps, cycles;
+	double constant_Nm_per_A, u_constant; /* of the drive; 0 or NaN: not told */
 	struct obey_config config;
 	struct seq_obey seq;
 	double drift_Nm;
@@ -151,7 +152,8 @@ static enum rc make_config(struct obeying *w, struct err *err)
 
 	w->steps = DEFAULT_STEPS;
 	w->cycles = DEFAULT_CYCLES;
-
+	w->constant_Nm_per_A = w->q->constant_Nm_per_A;
+	w->u_constant = w->q->u_constant;
 	w->most_Nm = rated->given ? fmin(rated->value, room.most_Nm) : room.most_Nm;
 	const struct offline_option torque = { "torque", w->q->torque, "N.m", &w->most_Nm, false };
 	enum rc rc = offline_options(&torque, 1, err);
@@ -468,6 +470,21 @@ static enum rc at_speeds(struct obeying *w, const double *commanded, const doubl
 	return rc == RC_OK ? find_ratio(w, err) : rc;
 }
 
+/* The constant to write has what the gain has, and what the typed one is off by. */
+static void add_constant(struct obeying *w)
+{
+	static const char key[] = "torque_constant_Nm_per_A";
+	json_t *parts = json_object_get(w->p.budget, "gain"), *part;
+	size_t i;
+
+	if (!(w->constant_Nm_per_A > 0))
+		return;
+	json_array_foreach(parts, i, part)
+		live_procedure_part(&w->p, key, json_string_value(json_object_get(part, "source")),
+				    w->constant_Nm_per_A * json_number_value(json_object_get(part, "u")));
+	live_procedure_part(&w->p, key, "constant of the drive, as typed", w->slow.gain.value * w->u_constant);
+}
+
 static enum rc evaluate(void *ctx, struct err *err)
 {
 	struct obeying *w = ctx;
@@ -482,6 +499,8 @@ static enum rc evaluate(void *ctx, struct err *err)
 		rc = turn_u_Nm(w, &u_turn_Nm, err);
 	if (rc == RC_OK)
 		add_cell(w, u_turn_Nm);
+	if (rc == RC_OK)
+		add_constant(w);
 	if (rc == RC_OK && w->turn.n_speeds > 0)
 		return at_speeds(w, commanded, measured, err);
 	return rc == RC_OK ? carry_figure_obey(commanded, measured, w->seq.n, &w->slow, &w->p.result, err) : rc;
@@ -538,6 +557,7 @@ static json_t *document(const void *ctx)
 	json_object_set_new(doc, "torque_Nm", cli_real(w->most_Nm));
 	json_object_set_new(doc, "points", points_json(w));
 	json_object_set_new(doc, "zero_drift_Nm", cli_real(w->drift_Nm));
+	obey_put_constant(doc, &w->slow, w->constant_Nm_per_A, w->u_constant);
 	if (w->turn.n_speeds > 0)
 		put_speeds(w, doc);
 	return doc;
@@ -557,6 +577,7 @@ static void print(const void *ctx)
 
 	printf("Torque commanded at a locked shaft, up to %.4g N·m both ways, %zu readings:\n", w->most_Nm, w->seq.n);
 	obey_print_slow(&w->slow);
+	obey_print_constant(&w->slow, w->constant_Nm_per_A, w->u_constant);
 	if (w->turn.n_speeds > 0) {
 		obey_print_speeds(&w->speeds);
 		offline_line("dry friction, turning", w->coulomb_Nm.value, w->coulomb_Nm.u, w->coulomb_Nm.dof, "N·m");
@@ -567,8 +588,10 @@ static void print(const void *ctx)
 	if (w->p.s.calibration.min_Nm > -w->most_Nm)
 		live_say("The cell was calibrated one way; the other way its curve is continued, and the intervals are "
 			 "wider for it.");
-	live_say("The shaft stood: friction of the gear is in the hysteresis. Multiply the drive's torque constant "
-		 "in N·m for each ampere by the gain.");
+	live_say("The shaft stood: friction of the gear is in the hysteresis.%s",
+		 w->constant_Nm_per_A > 0 ? ""
+					  : " Multiply the drive's torque constant in N·m for each ampere by the gain, "
+					    "or give it with --constant.");
 }
 
 #define AT(member) offsetof(struct obeying, member)
@@ -584,6 +607,8 @@ static const struct live_procedure_key keys[] = {
 	{ "limit_rpm", AT(config.limit_rpm) },
 	{ "slip_deg", AT(config.slip_deg) },
 	{ "turn_ns", AT(turn_ns) },
+	{ "constant_Nm_per_A", AT(constant_Nm_per_A) },
+	{ "u_constant_Nm_per_A", AT(u_constant) },
 };
 
 static void keep(const void *ctx, json_t *rests_on)

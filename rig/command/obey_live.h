@@ -10,6 +10,7 @@
 
 struct obey_request {
 	const char *actuator, *torque, *steps, *cycles, *speeds, *answers, *figure; /* as typed; NULL: not given */
+	double constant_Nm_per_A, u_constant; /* of the drive, as it is set; 0: not told */
 	struct live_options live;
 };
 

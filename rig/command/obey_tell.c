@@ -70,6 +70,28 @@ void obey_print_slow(const struct obey_slow *s)
 		puts("  A hysteresis shows only with commands up and down.");
 }
 
+static struct obey_number new_constant(const struct obey_slow *s, double k, double u)
+{
+	double value = k > 0 ? k * s->gain.value : NAN;
+
+	return (struct obey_number){ value, value * hypot(s->gain.u / s->gain.value, u / k), s->gain.dof };
+}
+
+void obey_put_constant(json_t *doc, const struct obey_slow *s, double constant_Nm_per_A, double u)
+{
+	struct obey_number k = new_constant(s, constant_Nm_per_A, u);
+
+	json_object_set_new(doc, "torque_constant_Nm_per_A", k.value > 0 ? shape(k) : json_null());
+}
+
+void obey_print_constant(const struct obey_slow *s, double constant_Nm_per_A, double u)
+{
+	struct obey_number k = new_constant(s, constant_Nm_per_A, u);
+
+	if (k.value > 0)
+		offline_line("constant to write", k.value, k.u, k.dof, "N·m/A");
+}
+
 void obey_print_fast(const struct obey_fast *f)
 {
 	offline_line("gain at low frequency", f->gain, NAN, NAN, "");

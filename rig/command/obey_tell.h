@@ -11,6 +11,10 @@
 
 json_t *obey_json(const struct obey_slow *s, const struct obey_fast *f);
 void obey_print_slow(const struct obey_slow *s);
+/* What the drive's constant has to be: by the old one (N.m for each ampere) the drive gives the current for a torque.
+ * Null and no line where the old one (0, NaN) or the gain tells none. */
+void obey_put_constant(json_t *doc, const struct obey_slow *s, double constant_Nm_per_A, double u);
+void obey_print_constant(const struct obey_slow *s, double constant_Nm_per_A, double u);
 void obey_print_fast(const struct obey_fast *f);
 
 /* What only a table tells: into the document, and as text. */

@@ -15,7 +15,7 @@ import pack  # its archives by a stranger
 
 ACTUATOR = ("--actuator", "paddle-winder", "--hands", "--answers", "yes")
 ASKED = {"play": ("--torque", "20 N.m", "--loops", "1", "--rig-stiffness", "3000 N.m/rad ± 1 %"),
-         "obey": ("--torque", "20 N.m", "--steps", "3"),
+         "obey": ("--torque", "20 N.m", "--steps", "3", "--constant", "1.6 N.m/A ± 0.02 N.m/A"),
          "response": ("--response", "--time", "20 s"),
          "tame": ("--time", "20 s", "--rig-inertia", "0.02 kg.m2 ± 2 %"),
          "ripple": ("--turns", "2", "--speed", "8 rpm", "--torque", "5 N.m", "--orders", "7"),
@@ -85,6 +85,9 @@ def connect():
 def the_rows_are_those_of_the_samples():
     db = connect()
     # obey: a reading is the mean of the conversions that came in its window
+    told, gain = FOUND["obey"]["torque_constant_Nm_per_A"], FOUND["obey"]["gain"]
+    assert abs(told["value"] - 1.6 * gain["value"]) < 1e-9, told
+    assert abs((told["u"] / told["value"]) ** 2 - (gain["u"] / gain["value"]) ** 2 - (0.02 / 3**0.5 / 1.6) ** 2) < 1e-12, told  # limits, JCGM 100, 4.3.7
     for point in FOUND["obey"]["points"]:
         begin, end = (round(point[key] * 1e9) for key in ("begin_s", "end_s"))
         seen, values = None, []
