@@ -41,6 +41,9 @@ static enum rc options_of(struct wanted *w, struct err *err)
 
 	if (!rc && w->torques)
 		rc = offline_list("torques", w->torques, "N.m", w->of.list, HOLD_TORQUES, &w->of.n_list, err);
+	for (size_t i = 0; !rc && i < w->of.n_list; i++)
+		if (!(w->of.list[i] > 0))
+			rc = err_set(err, RC_ARG, 0, "--torques: found %g, expected positive numbers", w->of.list[i]);
 	return rc;
 }
 

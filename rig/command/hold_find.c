@@ -207,6 +207,10 @@ static enum rc find(const struct hold_wanted *w, const struct thermal_record *r,
 		return err_set(err, RC_ARG, 0,
 			       "--limit %g degC lies below the ambient of %.4g degC; expected the winding's limit",
 			       h->limit_degC, h->ambient_degC);
+	if (w->rated_degC >= h->limit_degC)
+		return err_set(err, RC_ARG, 0,
+			       "--rated-ambient: found %.4g degC, expected less than the limit, %.4g degC",
+			       w->rated_degC, h->limit_degC);
 	judge_equilibrium(w, r, h);
 	forecast_this(r, h);
 	if (h->fit.torque && isfinite(h->limit_degC))

@@ -74,6 +74,11 @@ static enum rc read_limits(struct holding *w, struct err *err)
 	if (isnan(w->wanted.limit_degC) && isnan(w->config.case_limit_degC))
 		return err_set(err, RC_ARG, 0,
 			       "no limit is known: give --limit, or [limits] winding and case of the actuator");
+	double least = fmin(w->wanted.limit_degC, w->config.case_limit_degC);
+	if (w->wanted.rated_degC >= least)
+		return err_set(err, RC_ARG, 0,
+			       "--rated-ambient: found %.4g degC, expected less than the limit, %.4g degC",
+			       w->wanted.rated_degC, least);
 	return isfinite(w->wanted.limit_degC) && isfinite(a->winding_hot_degC)
 		       ? below_guard("winding", w->wanted.limit_degC, a->winding_hot_degC, err)
 		       : RC_OK;

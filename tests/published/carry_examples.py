@@ -78,6 +78,9 @@ def holds_refuse():
     refused("0.5 K", "hold", "--from", table("time (s),case (degC)\n0,20\n10,20\n20,20\n30,20\n"))
     refused("has no unit", "hold", "--from", table("time,case (degC)\n0,20\n10,25\n"))
     refused("--cold-resistance", "hold", "--from", table("time (s),voltage (V),current (A)\n0,1,2\n10,1,2\n"))
+    warm = table("time (min),winding (degC),torque (N.m)\n" + "".join(f"{k},{20 + 50 * (1 - math.exp(-k / 10)):.2f},5\n" for k in range(40)), "warm.csv")
+    refused("--rated-ambient: found 90 degC", "hold", "--from", warm, "--limit", "90 degC", "--rated-ambient", "90 degC")
+    refused("expected positive numbers", "hold", "--from", warm, "--limit", "90 degC", "--torques=5,-6")
     refused("below the ambient", "hold", "--from", table("time (min),winding (degC)\n0,20\n40,50\n80,65\n"), "--limit", "10 degC")
 
 

@@ -3,7 +3,7 @@
 """How often the intervals of `hold`, `play`, `obey`, `ripple` and `suit`, and of `suit` with what `hold` found, hold the truth: records of virtual actuators whose figures
 are drawn anew for each, made here by models of their own (explicit steps of time, nothing of the program), read with --from.
 
-    python3 tests/truth/carry.py --rigs 24           # the size of the suite, about 10 s of processor time
+    python3 tests/truth/carry.py --rigs 24           # the size of the suite, about 20 s of processor time
     python3 tests/truth/carry.py --rigs 1000         # the size that counts; hold play obey ripple suit chain: some kinds only
 
 A kind fails outside three standard errors of a count about 95 % (never narrower than 93 to 97 %), and where its intervals are slack: the
