@@ -281,9 +281,7 @@ void page_conditions(FILE *f, const struct report *r)
 	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n",
 		r->actuator.gear_ratio);
 	fputs("<dt>Outcome of the run</dt><dd>", f);
-	page_text(f, "%s%s%s",
-		  r->run.ended ? r->run.outcome
-			       : "the program ended without closing the run; all samples up to then are kept",
+	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "not ended; what was kept up to then stands here",
 		  r->run.message[0] ? ": " : "", r->run.message);
 	fputs("</dd>\n", f);
 	if (r->ready[0]) {

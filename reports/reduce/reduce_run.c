@@ -435,7 +435,10 @@ static enum rc make_points(struct reduction *r, const struct kept *k, struct cur
 	}
 	if (c->n == 0)
 		return err_set(err, RC_ARG, 0, "run %lld holds no finished point%s%s", (long long)c->run_id,
-			       k->info.message[0] ? "; how it ended: " : "", k->info.message);
+			       !k->info.message[0] ? ""
+			       : k->info.ended     ? "; how it ended: "
+						   : "; ",
+			       k->info.message);
 	return RC_OK;
 }
 

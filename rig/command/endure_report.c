@@ -72,10 +72,13 @@ static json_t *document(const struct endure_book *b, const struct run_info *run,
 	json_object_set_new(doc, "run_id", json_integer(run->id));
 	json_object_set_new(doc, "resumes_run_id",
 			    run->resumes_run_id ? json_integer(run->resumes_run_id) : json_null());
-	json_object_set_new(doc, "ended_by",
-			    json_string(!run->ended       ? "The program ended without closing the run."
-					: run->message[0] ? run->message
-							  : "Nothing: all cycles are done, or the time was over."));
+	json_object_set_new(
+		doc, "ended_by",
+		json_string(
+			!run->ended
+				? "Nothing yet: the run is still going on, or the program was killed or lost its power."
+			: run->message[0] ? run->message
+					  : "Nothing: all cycles are done, or the time was over."));
 	return doc;
 }
 

@@ -202,7 +202,7 @@ enum rc logbook_run_info(struct logbook *lb, int64_t run_id, struct run_info *re
 		"r.calibration_id, r.map_id, r.resumes_run_id, e.mono_ns, e.outcome, e.cause, e.message, "
 		"coalesce(last.key - ?2, 0), (SELECT count(*) FROM point WHERE run_id = ?1), "
 		"(SELECT mono_ns FROM sample WHERE sample.key = last.key), "
-		"'the program ended without closing the run (killed, or power was lost)' "
+		"'it is still going on, or the program was killed or lost its power' "
 		"FROM run AS r JOIN last LEFT JOIN run_end AS e ON e.run_id = r.id WHERE r.id = ?1";
 	sqlite3_stmt *st;
 	bool found = false;
