@@ -183,12 +183,12 @@ void page_points(FILE *f, const struct report *r)
 	fprintf(f, "<section id=\"points\"%s>\n<h2>The points</h2>\n<table class=\"stack\">\n",
 		r->n_claims == 0 && r->curve->n <= EARLY_POINTS ? " class=\"early\"" : "");
 	fprintf(f,
-		"<caption>± is the expanded uncertainty (%.3g %%) of the mean over that window. Δ: the mean of another "
-		"window of the same step "
-		"would differ by up to this (95 %%). Other temperatures and other days can add to it. Efficiency is "
-		"left out where the power is too "
+		"<caption>± is the expanded uncertainty (%.3g %%) of %s Efficiency is left out where the power is too "
 		"small. “ind.”: indicated, no uncertainty known.</caption>\n",
-		100 * r->curve->coverage);
+		100 * r->curve->coverage,
+		r->by_hand ? "each figure."
+			   : "the mean over that window. Δ: the mean of another window of the same step would differ "
+			     "by up to this (95 %). Other temperatures and other days can add to it.");
 	table_head(f, has);
 	fputs("<tbody>\n", f);
 	for (size_t i = 0; i < r->curve->n; i++)

@@ -203,8 +203,8 @@ static void method(FILE *f, const struct report *r)
 	fprintf(f, "<dt>Gear ratio</dt><dd>%.6g rotor turns to one of the output (as stated)</dd>\n",
 		r->actuator.gear_ratio);
 	fputs("<dt>Outcome of the run</dt><dd>", f);
-	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "not ended",
-		  r->run.message[0] ? ": " : "", r->run.message);
+	page_text(f, "%s%s%s", r->run.ended ? r->run.outcome : "not ended", r->run.message[0] ? ": " : "",
+		  r->run.message);
 	fputs("</dd>\n</dl>\n</section>\n", f);
 }
 

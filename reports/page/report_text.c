@@ -231,10 +231,9 @@ void report_certainty(const struct report *report, char *buf, size_t size)
 			 share);
 		return;
 	}
-	snprintf(buf, size,
-		 "± is the expanded uncertainty (%.3g %%) of the mean over that window: %s (k = %.2f). Most of it "
-		 "comes from “%s”.",
-		 100 * c->coverage, share, k, row[0].name);
+	snprintf(buf, size, "± is the expanded uncertainty (%.3g %%) of %s: %s (k = %.2f). Most of it comes from “%s”.",
+		 100 * c->coverage, report->by_hand ? "each figure" : "the mean over that window", share, k,
+		 row[0].name);
 	double other = another_window(p->scatter_Nm), other_rpm = another_window(p->scatter_rpm);
 	if (isfinite(other) && isfinite(other_rpm))
 		add_other(other, other_rpm, buf, size);

@@ -267,8 +267,8 @@ enum rc compare_runs(const struct compare_side *reference, const struct compare_
 	add_all(reference->report->curve, other->report->curve, &pairs);
 	enum rc rc = pairs.n ? join(&same, &pairs, confidence, ret, err)
 			     : err_set(err, RC_ARG, 0,
-				       "the runs have no torque in common at one commanded speed and way; "
-				       "compare runs of like plans");
+				       "no torque lies within both runs where each has two points or more on one way "
+				       "at one commanded speed; compare runs of like plans");
 	ret->cut = pairs.cut;
 	ret->same_rig = same.rig;
 	ret->same_calibration = same.calibration;

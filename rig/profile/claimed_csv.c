@@ -47,8 +47,8 @@ static enum rc read_table(const struct csv *t, struct claimed_curve *curve, stru
 	enum rc rc = RC_OK;
 
 	if (t->n_rows < 2 || t->n_rows > CLAIMED_POINTS)
-		return err_set(err, RC_ARG, 0, "%s: %zu rows, expected the 2 to %d points of a curve", t->name,
-			       t->n_rows, CLAIMED_POINTS);
+		return err_set(err, RC_ARG, 0, "%s: %zu row%s, expected the 2 to %d points of a curve", t->name,
+			       t->n_rows, t->n_rows == 1 ? "" : "s", CLAIMED_POINTS);
 	for (size_t k = 0; rc == RC_OK && k < sizeof columns / sizeof columns[0]; k++)
 		rc = read_column(t, k, curve, &there[k], m, err);
 	for (size_t i = 1; rc == RC_OK && i < t->n_rows; i++)

@@ -60,7 +60,7 @@ static void what_is_no_curve_is_refused(void **state)
 	} rows[] = {
 		{ "torque (N.m),speed (rpm)\n0,9\n1,\n", "\"speed\" is empty" },
 		{ "torque (N.m),speed (rpm)\n0,9\n1,nan\n", "\"speed\"" },
-		{ "torque (N.m),speed (rpm)\n0,9\n", "1 rows, expected the 2 to 64 points" },
+		{ "torque (N.m),speed (rpm)\n0,9\n", "1 row, expected the 2 to 64 points" },
 		{ "torque (N.m)\n0\n1\n", "no column \"speed\"" },
 		{ "speed (rpm)\n0\n1\n", "no column \"torque\"" },
 		{ "torque (N.m),speed (rpm)\n0,9\n2,8\n1,7\n", ":4: torque 1 N.m after 2 N.m" },
