@@ -125,6 +125,7 @@ struct guard {
 	uint32_t drive_fresh;
 	double rotor_rpm;
 	bool rotor_same, rotor_true, rotor_anew;
+	bool drive_was_up; /* seen with voltage enough since it has power */
 	bool pick_doubted; /* pick-up and drive contradict each other: no standstill is believed */
 	double held_brake_A;
 	struct wish last;            /* what was allowed on the tick before */

@@ -360,18 +360,30 @@ static bool is_powered(struct guard *g, const struct look *k)
 	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s);
 }
 
+/* Seen with voltage enough since it has power. A drive that says low ever since has a fault from when its power was
+ * taken away: no supply sagged. */
+static bool was_up(struct guard *g, const struct look *k)
+{
+	bool up = !(k->snap->drive_flags & (DRIVE_UNDERVOLTAGE | DRIVE_UNHEARD));
+
+	g->drive_was_up = is_powered(g, k) && (g->drive_was_up || up);
+	return g->drive_was_up;
+}
+
 static bool drive_dropout(struct guard *g, const struct look *k, struct finding *f)
 {
-	bool powered = is_powered(g, k);
+	bool up = was_up(g, k);
 
 	f->value = k->snap->voltage_V; /* its limit is the drive's own */
-	return powered && k->driven && (k->snap->drive_flags & DRIVE_UNDERVOLTAGE);
+	return up && k->driven && (k->snap->drive_flags & DRIVE_UNDERVOLTAGE);
 }
 
 static bool drive_fault(struct guard *g, const struct look *k, struct finding *f)
 {
+	unsigned faults = FAULTS | (k->driven && !g->drive_was_up ? DRIVE_UNDERVOLTAGE : 0);
+
 	(void)f;
-	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s) && (k->snap->drive_flags & FAULTS);
+	return g->powered_s > 0 && !(g->powered_s <= k->limits->contactor_s) && (k->snap->drive_flags & faults);
 }
 
 static bool supply_range(struct guard *g, const struct look *k, struct finding *f)

@@ -307,7 +307,8 @@ struct key {
 	int8_t speed_rpm, drive_A, torque_Nm, angle_deg;
 	uint8_t turned, turned_age, stop, rotor, rotor_same, rotor_true, doubted; /* speeds in half rpm */
 	uint8_t was_slow, rotor_anew;                                             /* of a stop */
-	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, slip, unrest, wrong, against, least, sign, late;
+	uint8_t run, blocked, powered, contactor, low, stall, no_pulse, slip, unrest, wrong, against, least, sign, late,
+		up;
 	uint8_t temp_gone[3], temp_seen;
 	uint8_t held_A, held, standing, stand_age, clear, clear_age; /* of a stop */
 };
@@ -351,6 +352,7 @@ static inline void space_key_of_run(const struct guard *g, struct key *k)
 	k->against = space_ticks(g->against_s, 3);
 	k->least = k->against ? (uint8_t)lround(2 * fmin(g->wrong_least_rpm, 127)) : 0;
 	k->sign = (uint8_t)g->sign_readings;
+	k->up = g->drive_was_up;
 	k->late = (uint8_t)(g->late_run > 2 ? 2 : g->late_run);
 	for (int i = 0; i < 3; i++) {
 		k->temp_gone[i] = space_ticks(g->temp_gone_s[i], 3);
@@ -461,6 +463,7 @@ static inline struct guard space_guard(const struct key *k)
 		.against_s = k->against * SPACE_TICK_S,
 		.wrong_least_rpm = k->least / 2.0,
 		.sign_readings = k->sign,
+		.drive_was_up = k->up,
 		.late_run = k->late,
 	};
 

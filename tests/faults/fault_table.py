@@ -106,7 +106,7 @@ TABLE = [
     Row("supply-sagging", {WENT_ON, "stall", "sequence"} | SUPPLY, "it may still be enough for this load", act="supply-sag",
         value=between(30, 47)),
     Row("drive-fault", {"drive_fault"}, "it says so itself", 0.6),
-    Row("drive-deaf", {WENT_ON, "wrong_direction", "sequence", "contactor"}, "found where it should turn round or stop; without power it is off",
+    Row("drive-deaf", {WENT_ON, "wrong_direction", "sequence", "contactor", "drive_fault"}, "found where it should turn round or stop, or by the undervoltage that it keeps of the open contactor",
         marks=[NO_DRIVE_OFF]),
     Row("drive-mute", {WENT_ON, "pickup", "sequence"}, "a rotor speed that stays is nothing while the speed is held", marks=[LIES, NO_ROTOR]),
     Row("contactor-welded", {"contactor"}, "found when the contact should open", marks=[NO_CUT]),

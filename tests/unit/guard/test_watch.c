@@ -652,6 +652,25 @@ static void every_cause_has_a_row(void **state)
 			fail_msg("no row for %s", cause_word((enum cause)c));
 }
 
+/* A drive that lost its power to the contactor keeps its undervoltage: that is its fault, and no sag of the supply. */
+static void undervoltage_from_before_the_power_is_no_drop_out(void **state)
+{
+	(void)state;
+	for (int good = 0; good < 2; good++) { /* a look at which it had voltage enough */
+		struct scene s;
+
+		scene_begin(&s);
+		s.want = (struct wish){ .mode = DRIVE_SPEED, .speed_rpm = 60, .power = true };
+		for (int tick = 0; tick < 300 && s.verdict.cause == CAUSE_NONE; tick++) {
+			scene_obey(&s);
+			s.snap.drive_flags = good && tick == 100 ? DRIVE_ENABLED : DRIVE_UNDERVOLTAGE;
+			s.want.mode = tick < 101 ? DRIVE_OFF : DRIVE_SPEED;
+			scene_judge(&s);
+		}
+		assert_int_equal(s.verdict.cause, good ? CAUSE_DRIVE_DROPOUT : CAUSE_DRIVE_FAULT);
+	}
+}
+
 /* I6: weights are hung, channels looked at: nothing energised, nothing known of torque, the guard open, the stop
  * pulled. */
 static void a_run_that_energises_nothing_goes_on(void **state)
@@ -777,6 +796,7 @@ int main(void)
 		cmocka_unit_test(each_cause_comes_and_is_named),
 		cmocka_unit_test(a_near_miss_does_not_stop),
 		cmocka_unit_test(every_cause_has_a_row),
+		cmocka_unit_test(undervoltage_from_before_the_power_is_no_drop_out),
 		cmocka_unit_test(a_run_that_energises_nothing_goes_on),
 		cmocka_unit_test(waits_at_the_start_and_then_says_what_is_missing),
 		cmocka_unit_test(power_alone_needs_no_torque),
