@@ -217,7 +217,7 @@ static void take_points(const struct sheet *sh, struct panel *p)
 	for (size_t i = 0; i < sh->c->n; i++) {
 		const struct curve_point *q = &sh->c->points[i];
 		double x = px(sh, torque_of(q)), y = py(p, value_of(q, p->what));
-		places_take_mark(&p->places, x, y, 6);
+		places_take_mark(&p->places, x, y, q->settled && !limit_is_other(q->limit) ? 6 : 12);
 		if (p->what == POWER)
 			places_take_mark(&p->places, x, py(p, q->input_power_W.value), 5);
 		if (before && points_same_speed(before, q))

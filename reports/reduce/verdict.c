@@ -7,6 +7,7 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #define TOO_FAR_FRAC 0.1 /* off the claims' voltage: the model of speed with voltage is not trusted further */
@@ -205,6 +206,18 @@ static void advise(const struct judge *j, struct claim_check *c, const struct an
 	    served ? "; claims = yes in the plan's [steps] adds it" : "");
 }
 
+/* As many as show that the one is less than the other; four at least. */
+static int digits_below(double less, double than)
+{
+	char text[40];
+	int digits = 4;
+
+	do
+		snprintf(text, sizeof text, "%.*g", digits, less);
+	while (!(strtod(text, NULL) < than) && digits++ < 15);
+	return digits;
+}
+
 static void explain(const struct judge *j, struct claim_check *c, const struct answer *a)
 {
 	const char *unit = strcmp(c->unit, "%") == 0 ? " %" : " ", *name = strcmp(c->unit, "%") == 0 ? "" : c->unit;
@@ -221,7 +234,8 @@ static void explain(const struct judge *j, struct claim_check *c, const struct a
 		return;
 	}
 	if (a->known == KNOWN_LEAST) {
-		say(c, "It reached at least %.4g%s%s.", scale * c->low, unit, name);
+		say(c, "It reached at least %.*g%s%s.", c->low < c->claimed ? digits_below(c->low, c->claimed) : 4,
+		    scale * c->low, unit, name);
 		say_what_came_first(j, c, a);
 	} else if (c->claimed > c->low && c->claimed < c->high) {
 		say(c, "By the measured points it is between %.4g and %.4g%s%s.", scale * c->low, scale * c->high, unit,

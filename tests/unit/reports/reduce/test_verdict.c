@@ -127,6 +127,20 @@ static void points_that_did_not_settle_are_told(void **state)
 	assert_non_null(strstr(k.why, "1 point did not settle and is not counted."));
 }
 
+/* 19.999 N·m are not 20 N·m: digits that show what is missing. */
+static void what_falls_short_by_little_is_not_rounded_up_to_the_claim(void **state)
+{
+	static const struct at at[] = { { 10, 0.05, 85, 0, false, LIMIT_NONE },
+					{ 19.999, 0.05, 85, 0, false, LIMIT_NONE } };
+	const struct actuator_profile a = { .peak_torque_Nm = { true, 20, NAN } };
+	struct curve *c = curve_with(at, 2, LIMIT_NONE, V_CLAIM);
+	(void)state;
+
+	struct claim_check k = only(c, &a, PLAN_SPEED);
+	assert_int_equal(k.verdict, VERDICT_UNDECIDED);
+	assert_non_null(strstr(k.why, "at least 19.999 N·m"));
+}
+
 /* A heavy point that did not settle says nothing of the speed without load, and a long end is told once, elsewhere. */
 static void a_claim_says_only_what_bears_on_it(void **state)
 {
@@ -350,6 +364,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(peak_torque_is_a_lower_bound),
 		cmocka_unit_test(points_that_did_not_settle_are_told),
+		cmocka_unit_test(what_falls_short_by_little_is_not_rounded_up_to_the_claim),
 		cmocka_unit_test(a_claim_says_only_what_bears_on_it),
 		cmocka_unit_test(a_smooth_curve_is_not_its_chord),
 		cmocka_unit_test(across_a_kink_the_bracket_is_all),
