@@ -44,6 +44,7 @@ struct suit_thermal {
 struct suit_verdict {
 	const char *requirement, *unit, *change;
 	double needed, available, u, dof, probability; /* u of the difference */
+	double nothing;                                /* what is needed without any load: 0, or the ambient */
 	bool at_most;                                  /* needed must stay below available; false never comes */
 	enum verdict verdict;
 	char rests_on[240];
@@ -79,10 +80,10 @@ struct suit_case {
 	struct suit_found found;
 };
 
-/* suit_find.c. Options as typed to numbers; RC_ARG at the first that is wrong, and where nothing says what the actuator
- * can. */
+/* suit_options.c. Options as typed to numbers; RC_ARG at the first that is wrong, and where nothing says what the
+ * actuator can. */
 enum rc suit_options(struct suit_wanted *w, struct err *err) MUST_CHECK;
-/* Reads duty, curve and model of w and judges. ret: of zeros, the caller's in any case: suit_case_free. */
+/* suit_find.c. Reads duty, curve and model of w and judges. ret: of zeros, the caller's in any case: suit_case_free. */
 enum rc suit_find(const struct suit_wanted *w, struct suit_case *ret, struct mistakes *m, struct err *err) MUST_CHECK;
 void suit_case_free(struct suit_case *c);
 bool suit_refuted(const struct suit_found *f);    /* one of its requirements is */

@@ -1,9 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "command/suit.h"
 
-#include "calc/calc_option.h"
 #include "calib/number/units.h"
-#include "command/offline.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -12,102 +10,6 @@
 
 #define CONFIDENCE 0.95
 #define STANDING 0.01 /* of the cycle's largest speed: slower is standstill; common practice, no source */
-
-/* The uncertainties of the numbers that may have one. */
-static enum rc uncertainties(struct suit_wanted *w, struct err *err)
-{
-	const struct {
-		const char *name, *text, *unit;
-		double *ret;
-	} options[] = {
-		{ "voltage", w->voltage, "V", &w->u_voltage_V },
-		{ "supply-current", w->supply_A, "A", &w->u_supply_current_A },
-		{ "supply-power", w->supply_W, "W", &w->u_supply_power_W },
-		{ "efficiency", w->efficiency, "1", &w->u_efficiency_1 },
-		{ "play", w->play, "arcmin", &w->u_play_arcmin },
-		{ "stiffness", w->stiffness, "N.m/arcmin", &w->u_stiffness_Nm_per_arcmin },
-		{ "reach", w->reach, "m", &w->u_reach_m },
-	};
-	struct quantity q;
-	enum rc rc = RC_OK;
-
-	for (size_t i = 0; i < sizeof options / sizeof options[0] && !rc; i++) {
-		if (!options[i].text)
-			continue;
-		rc = calc_option(options[i].name, options[i].text, options[i].unit, true, &q, err);
-		*options[i].ret = rc ? 0 : q.u;
-	}
-	return rc;
-}
-
-/* Numbers that are taken as exact: an uncertainty is not left out without a word. */
-static enum rc exact(const struct suit_wanted *w, struct err *err)
-{
-	const struct {
-		const char *name, *text, *unit;
-	} options[] = { { "rotor-inertia", w->inertia, "kg.m2" },
-			{ "ratio", w->ratio, "1" },
-			{ "limit", w->limit, "degC" },
-			{ "ambient", w->ambient, "degC" },
-			{ "tip", w->tip, "mm" } };
-	struct quantity q;
-	enum rc rc = RC_OK;
-
-	for (size_t i = 0; i < sizeof options / sizeof options[0] && !rc; i++) {
-		if (!options[i].text)
-			continue;
-		rc = calc_option(options[i].name, options[i].text, options[i].unit, true, &q, err);
-		if (!rc && q.u > 0)
-			rc = err_set(err, RC_ARG, 0, "--%s is taken as exact; leave its uncertainty out",
-				     options[i].name);
-	}
-	return rc;
-}
-
-static enum rc together(const struct suit_wanted *w, struct err *err)
-{
-	if (w->inertia_kgm2 < 0 || w->play_arcmin < 0)
-		return err_set(err, RC_ARG, 0, "--%s must not be negative",
-			       w->play_arcmin < 0 ? "play" : "rotor-inertia");
-	if (w->efficiency && !(w->efficiency_1 > 0 && w->efficiency_1 <= 1))
-		return err_set(err, RC_ARG, 0, "--efficiency: found %g, expected above 0 and up to 1, or in %%",
-			       w->efficiency_1);
-	if (!w->curve && !w->thermal)
-		return err_set(err, RC_ARG, 0,
-			       "give what the actuator can: --curve FILE.csv, --thermal FILE.json, or both");
-	if (w->tip && !(w->play && w->stiffness && w->reach))
-		return err_set(err, RC_ARG, 0, "--tip needs --play, --stiffness and --reach");
-	if (w->supply_A && !w->voltage)
-		return err_set(err, RC_ARG, 0, "--supply-current needs --voltage");
-	return w->limit && !w->thermal ? err_set(err, RC_ARG, 0, "--limit needs --thermal") : RC_OK;
-}
-
-enum rc suit_options(struct suit_wanted *w, struct err *err)
-{
-	const struct offline_option options[] = {
-		{ "rotor-inertia", w->inertia, "kg.m2", &w->inertia_kgm2, false },
-		{ "ratio", w->ratio, "1", &w->ratio_1, true },
-		{ "limit", w->limit, "degC", &w->limit_degC, false },
-		{ "ambient", w->ambient, "degC", &w->ambient_degC, false },
-		{ "voltage", w->voltage, "V", &w->voltage_V, true },
-		{ "supply-current", w->supply_A, "A", &w->supply_current_A, true },
-		{ "supply-power", w->supply_W, "W", &w->supply_power_W, true },
-		{ "efficiency", w->efficiency, "1", &w->efficiency_1, false },
-		{ "play", w->play, "arcmin", &w->play_arcmin, false },
-		{ "stiffness", w->stiffness, "N.m/arcmin", &w->stiffness_Nm_per_arcmin, true },
-		{ "reach", w->reach, "m", &w->reach_m, true },
-		{ "tip", w->tip, "mm", &w->tip_mm, true },
-	};
-	enum rc rc = offline_options(options, sizeof options / sizeof options[0], err);
-
-	if (!rc)
-		rc = uncertainties(w, err);
-	if (!rc)
-		rc = exact(w, err);
-	if (!rc)
-		rc = together(w, err);
-	return rc;
-}
 
 /* needed at most available; u of their difference. */
 static void judge(struct suit_found *f, const char *requirement, const char *unit, double needed, double available,
@@ -253,6 +155,18 @@ static void against_continuous(const struct suit_wanted *w, const char *on, cons
 	      "longer pauses, a larger ratio or cooling");
 }
 
+static void judge_peak(const struct suit_thermal *t, const char *on, double ambient, double limit, struct suit_found *f)
+{
+	if (!isfinite(limit)) {
+		assume(f, "No limit is told: the %.4g \u00b0C of the %s are not judged; give --limit.",
+		       f->peak_winding_degC, t->case_only ? "case" : "winding");
+		return;
+	}
+	judge(f, t->case_only ? "case temperature" : "winding temperature", "degC", f->peak_winding_degC, limit,
+	      f->u_peak_winding_K, t->continuous_dof, on, "longer pauses, a larger ratio or cooling");
+	f->verdict[f->n - 1].nothing = ambient;
+}
+
 static enum rc against_heat(const struct suit_wanted *w, const char *on, const struct joint_heat *h,
 			    const struct suit_thermal *t, struct suit_found *f, struct err *err)
 {
@@ -270,12 +184,7 @@ static enum rc against_heat(const struct suit_wanted *w, const char *on, const s
 	f->peak_of_case = t->case_only;
 	f->peak_winding_degC = warmest(h, t, ambient);
 	f->u_peak_winding_K = u_warmest(h, t, ambient, f->peak_winding_degC);
-	if (isfinite(limit))
-		judge(f, t->case_only ? "case temperature" : "winding temperature", "degC", f->peak_winding_degC, limit,
-		      f->u_peak_winding_K, t->continuous_dof, on, "longer pauses, a larger ratio or cooling");
-	else
-		assume(f, "No limit is told: the %.4g \u00b0C of the %s are not judged; give --limit.",
-		       f->peak_winding_degC, t->case_only ? "case" : "winding");
+	judge_peak(t, on, ambient, limit, f);
 	if (t->case_only)
 		assume(f, "The thermal model has the case alone: nothing tells how much warmer the winding is.");
 	if (f->sums.peak_Nm > 1.02 * t->most_Nm)
@@ -372,12 +281,17 @@ static void against_tip(const struct suit_wanted *w, struct suit_found *f)
 		      "a stiffer gear, less play or a shorter arm");
 }
 
+static double room_share(const struct suit_verdict *v)
+{
+	return 1 - (v->needed - v->nothing) / (v->available - v->nothing);
+}
+
 /* The least probability decides (what is not tested counts as a half); among equals the smallest share of room. */
 static void decide(struct suit_found *f)
 {
 	for (size_t i = 1; i < f->n; i++) {
 		const struct suit_verdict *a = &f->verdict[i], *b = &f->verdict[f->decides];
-		double room_a = 1 - a->needed / a->available, room_b = 1 - b->needed / b->available;
+		double room_a = room_share(a), room_b = room_share(b);
 		double p_a = isnan(a->probability) ? 0.5 : a->probability,
 		       p_b = isnan(b->probability) ? 0.5 : b->probability;
 		if (p_a < p_b - 1e-6 || (p_a < p_b + 1e-6 && room_a < room_b))

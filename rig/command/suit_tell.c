@@ -103,8 +103,8 @@ void suit_print(const struct suit_found *f)
 	char needed[32], available[32];
 	put(needed, sizeof needed, d->needed, "no end");
 	put(available, sizeof available, d->available, "any");
-	printf("\nWhat decides: %s, %s needed, %s %s available (%s).\n", d->requirement, needed, available,
-	       suit_unit(d), d->rests_on);
+	printf("\nWhat decides: %s, %s%s, %s %s available (%s).\n", d->requirement, needed,
+	       isnan(d->needed) ? "" : " needed", available, suit_unit(d), d->rests_on);
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
 			print_change(f, i);

@@ -525,6 +525,17 @@ def what_would_do():
     near(found["a pause after each cycle of"], 10 * ((20 / 12) ** 2 - 1), 0.1)
 
 
+def room_of_a_temperature_counts_from_the_air():
+    """12 N.m for ever warm by 30 K, here from 90 to 120 degC. Of 11 N.m the RMS torque leaves 1/12; they warm by 25.2 K, which leaves 16 % of the rise, though
+    115.2 of 120 degC sound like 4 %. So the torque decides."""
+    model = ('{"model": {"winding": {"tau_s": {"value": 5000, "u": 0}, "resistance_K_per_W": null}}, "loss": {"unit": "K", "fixed": 0, "per_Nm2": %.12f, "per_K": 0, '
+             '"at_degC": 0}, "limit": 120, "ambient_degC": 90, "continuous_torque_Nm": {"value": 12, "u": 0}}' % (30 / 144))
+    duty = table("time (s),speed (rpm),torque (N.m)\n" + "".join(f"{k},20,11\n" for k in range(11)))
+    d = bridle("suit", "--from", duty, "--thermal", table(model, "warm.json"))
+    near(d["peak_winding_degC"]["value"], 115.2, 0.05)
+    assert d["decides"] == "RMS torque" and all(v["probability"] == 1 for v in d["verdicts"]), d
+
+
 def a_figure_of_each():
     """Drawn from tables made here: each is a whole picture, has its axes in words and as many points as the table has rows."""
     steps = [20 * (i / 10 if i <= 10 else 2 - i / 10 if i <= 30 else i / 10 - 4) for i in range(1, 41)]
@@ -632,6 +643,7 @@ if __name__ == "__main__":
     test("what decides is what is least sure", what_decides_is_what_is_least_sure)
     test("a heat that is hardly known", heat_that_is_hardly_known)
     test("ripple needs each angle", ripple_needs_each_angle)
+    test("room of a temperature counts from the air", room_of_a_temperature_counts_from_the_air)
     test("a figure of each", a_figure_of_each)
     test("the time that a torque is held is drawn", the_time_that_a_torque_is_held_is_drawn)
     test("what nothing tells is not tested", what_nothing_tells_is_not_tested)
