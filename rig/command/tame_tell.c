@@ -72,8 +72,12 @@ json_t *tame_json(const struct tame_told *t)
 	const struct tame_joint *j = &t->typed.loop.joint;
 
 	json_object_set_new(doc, "identified", t->recorded ? tame_record_json(&t->id) : json_null());
-	if (!t->reckoned)
+	if (!t->reckoned) { /* others read these: always there */
+		static const char *const keys[] = { "gain_margin_dB", "phase_margin_deg", "oscillates", "amplitude" };
+		for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++)
+			json_object_set_new(doc, keys[i], json_null());
 		return doc;
+	}
 	put_found(doc, &t->found);
 	json_object_set_new(doc, "resonance_Hz", cli_real(tame_resonance(j) / (2 * M_PI)));
 	json_object_set_new(doc, "antiresonance_Hz", cli_real(tame_antiresonance(j) / (2 * M_PI)));

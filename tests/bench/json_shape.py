@@ -195,9 +195,10 @@ def plain(value):
 
 def the_keys_that_others_read_are_there():
     told, wrong = read_keys(), []
-    assert set(told) == {"report", "ready", "compare", "verify", "hold", "play", "obey", "ripple", "suit"} and sum(map(len, told.values())) > 70, told
+    assert set(told) == {"report", "ready", "compare", "verify", "hold", "play", "obey", "ripple", "tame", "suit"} and sum(map(len, told.values())) > 70, told
     for name, keys in told.items():
-        docs = [doc for words, doc in DOCS if words[0] == name and (name == "report" or "cause" not in doc) and "actuators" not in doc]
+        docs = [doc for words, doc in DOCS if words[0] == name and (name == "report" or "cause" not in doc) and "actuators" not in doc
+                and "--keys" not in words]
         assert docs, f"{name}: {len(docs)} documents"
         for path, uncertain in keys:
             filled = False
