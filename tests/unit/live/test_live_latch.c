@@ -113,7 +113,7 @@ static void a_stop_without_an_end_asks_like_a_fault(void **state)
 	scene_open(*state, &s);
 	scene_run(&s, "sweep");
 	scene_event(&s, "stop", "estop");
-	held(&s, "run 1, 2026-03-01 12:00 was stopped (estop) and this program was killed", false, false, true);
+	held(&s, "run 1, 2026-03-01 12:00 was stopped (estop). This program was killed", false, false, true);
 	answer(&s);
 	free_again(&s);
 	scene_run(&s, "sweep");
