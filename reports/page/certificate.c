@@ -375,19 +375,38 @@ static enum rc put_page(FILE *f, const struct certificate *c, const char *dir, c
 	return rc;
 }
 
-enum rc certificate_write(const struct certificate *c, const char *dir, bool with_figures, struct err *err)
+static enum rc write_page(const struct certificate *c, const char *dir, const struct figures *figures, struct err *err)
 {
-	struct figures figures = { 0 };
 	struct page_file page;
-	enum rc rc = files_make_dir(dir, err);
-	if (rc == RC_OK)
-		rc = files_write_tables(&c->paper, dir, err);
-	if (rc == RC_OK && with_figures)
-		rc = figures_write(&c->paper, dir, true, &figures, err);
-	if (rc == RC_OK)
-		rc = page_open(&page, dir, "certificate.html", err);
+	enum rc rc = page_open(&page, dir, "certificate.html", err);
+
 	if (rc != RC_OK)
 		return rc;
-	rc = put_page(page.f, c, dir, &figures, err);
+	rc = put_page(page.f, c, dir, figures, err);
 	return page_close(&page, rc, err);
+}
+
+static enum rc write_all(const struct certificate *c, const char *dir, bool with_figures, struct err *err)
+{
+	struct figures figures = { 0 };
+	enum rc rc = files_write_tables(&c->paper, dir, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (with_figures)
+		rc = figures_write(&c->paper, dir, true, &figures, err);
+	if (rc != RC_OK) /* beside the new tables stands no page of before */
+		(void)!write_page(c, dir, &(struct figures){ 0 }, NULL);
+	return rc == RC_OK ? write_page(c, dir, &figures, err) : rc;
+}
+
+enum rc certificate_write(const struct certificate *c, const char *dir, bool with_figures, struct err *err)
+{
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
+
+	if (rc == RC_OK)
+		rc = write_all(c, dir, with_figures, err);
+	files_give_dir(taken);
+	return rc;
 }

@@ -394,7 +394,7 @@ static void write_procedures(FILE *f, const struct compared *c)
 
 static enum rc draw_curves(const struct compared *c, const char *dir, struct figures *ret, struct err *err)
 {
-	enum rc rc = gnuplot_run(dir, "compare.gp", GNUPLOT_OPTION, err);
+	enum rc rc = gnuplot_run(dir, "compare.gp", GNUPLOT_NEEDED, err);
 
 	for (size_t i = 0; i < FIGURES && rc == RC_OK; i++) {
 		struct figure *one = &ret->figure[ret->n++];
@@ -419,8 +419,12 @@ static enum rc write_all(const struct compared *c, const char *dir, bool draw, s
 		rc = write_one(c, dir, "curves.csv", write_curves, err);
 	if (rc == RC_OK && !procedures)
 		rc = write_one(c, dir, "compare.gp", write_script, err);
-	if (rc == RC_OK && !procedures && draw)
+	if (rc != RC_OK)
+		return rc;
+	if (!procedures && draw)
 		rc = draw_curves(c, dir, &drawn, err);
+	if (rc != RC_OK) /* beside the new tables stands no page of before */
+		(void)!write_page(c, dir, &(struct figures){ 0 }, NULL);
 	return rc == RC_OK ? write_page(c, dir, &drawn, err) : rc;
 }
 

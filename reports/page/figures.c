@@ -352,5 +352,5 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 	if (!draw)
 		return RC_OK;
 	remove_old(ret, dir);
-	return gnuplot_run(dir, "figures.gp", GNUPLOT_OPTION, err);
+	return gnuplot_run(dir, "figures.gp", GNUPLOT_NEEDED, err);
 }

@@ -22,6 +22,6 @@ size_t gnuplot_lines(const char *text, size_t letters, char (*ret)[GNUPLOT_LINE]
  * script in gnuplot.log then), or a drawing in the folder is a link, through which gnuplot would write. without: what
  * the first message ends with, how it goes without figures. */
 enum rc gnuplot_run(const char *dir, const char *script, const char *without, struct err *err) MUST_CHECK;
-#define GNUPLOT_OPTION ", or give --no-figures"
+#define GNUPLOT_NEEDED "; without it there are no figures"
 
 #endif

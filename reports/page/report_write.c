@@ -1,16 +1,21 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/report_write.h"
 
-/* A page that could not be printed names no PDF. */
+/* Beside the new tables stands no page of before. */
+static void page_alone(const struct report *report, const char *dir, const struct figures *figures)
+{
+	struct report without = *report;
+
+	without.pdf = false;
+	(void)!page_write(&without, dir, figures, NULL);
+}
+
 static enum rc print(const struct report *report, const char *dir, const struct figures *figures, struct err *err)
 {
 	enum rc rc = page_print(dir, report->run.wall_ns, err);
 
-	if (rc != RC_OK) {
-		struct report without = *report;
-		without.pdf = false;
-		(void)!page_write(&without, dir, figures, NULL);
-	}
+	if (rc != RC_OK)
+		page_alone(report, dir, figures);
 	return rc;
 }
 
@@ -21,8 +26,11 @@ static enum rc write_all(const struct report *report, const char *dir, bool with
 
 	if (rc == RC_OK)
 		rc = files_write_json(report, dir, err);
-	if (rc == RC_OK)
-		rc = figures_write(report, dir, with_figures, &figures, err);
+	if (rc != RC_OK)
+		return rc;
+	rc = figures_write(report, dir, with_figures, &figures, err);
+	if (rc != RC_OK)
+		page_alone(report, dir, NULL);
 	if (rc == RC_OK)
 		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
 	if (rc == RC_OK && report->pdf)

@@ -115,6 +115,21 @@ def without_chromium_all_but_the_pdf_is_there():
         browser.chmod(0o755)
 
 
+def without_gnuplot_no_page_of_another_run_stays():
+    """Tables and page are those of one run, the page without figures; a pack is not made. It advises nothing that the command does not have."""
+    empty = PACK.with_name("no-gnuplot")
+    empty.mkdir()
+    out, path = PACK.with_name("mixed"), {"PATH": str(empty)}
+    out.mkdir()
+    (out / "report.html").write_text("of before")
+    for args, made in ((("report", "--out", out), "report.html"), (("certificate", "--out", out), "certificate.html"),
+                       (("compare", "4", "4", "--out", out), "compare.html"), (("pack", "--out", PACK.with_name("bare.tar.zst")), None)):
+        done = run(*args, "--bench", BENCH.folder, "--json", env=path)
+        assert done.status == 3 and done.json["message"].endswith("install gnuplot-nox; without it there are no figures"), done
+        assert not made or "</html>" in (out / made).read_text() and "<svg" not in (out / made).read_text(), made
+    assert not list(PACK.parent.glob("bare*"))
+
+
 def it_is_verified_without_a_bench_folder():
     result = run("verify", PACK, "--json", cwd=HOME.name)
     assert result.status == 0, result
@@ -229,6 +244,7 @@ def a_run_that_is_not_there_makes_no_file():
 
 if __name__ == "__main__":
     harness.main(a_run_is_packed_twice_alike, the_page_goes_in_as_a_pdf,
-                 without_chromium_all_but_the_pdf_is_there, it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
+                 without_chromium_all_but_the_pdf_is_there, without_gnuplot_no_page_of_another_run_stays,
+                 it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
                  pages_and_records_are_compared_too, samples_that_were_changed_do_not_pass, what_is_no_pack_is_refused,
                  a_run_that_is_not_there_makes_no_file)
