@@ -283,12 +283,14 @@ enum rc order_spectrum(const double *turn, const double *torque_Nm, size_t n, co
 		rc = transform(&g, &s, err);
 	}
 	for (size_t i = 0; !rc && i < n_ask && i < ORDER_WAVES / 2; i++) {
-		s.wave[s.n_waves] = ask[i] < s.highest_order ? wave_of(&g, ask[i])
-							     : (struct order_wave){ ask[i], NAN, NAN, NAN, NAN, false };
+		s.wave[s.n_waves] = ask[i] < s.highest_order
+					    ? wave_of(&g, ask[i])
+					    : (struct order_wave){ ask[i], NAN, NAN, NAN, NAN, false, false };
 		s.n_waves++;
 	}
 	if (!rc) {
 		find_others(&g, &s);
+		order_leaks(&s);
 		order_sizes(&g, &s);
 		*ret = s;
 	}

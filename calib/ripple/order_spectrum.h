@@ -22,10 +22,11 @@
 #define ORDER_WAVES 40
 
 struct order_wave {
-	double order, amplitude_Nm, u_Nm; /* amplitude is half of peak to peak; u by the floor, k = 1 */
+	double order, amplitude_Nm, u_Nm; /* amplitude is half of peak to peak; u by the floor and what leaks, k = 1 */
 	double dof;                       /* of u: a median of n exponentials varies by 2.08/n of its square */
 	double phase_rad;                 /* of the cosine, at the first reading */
-	bool stands_out;                  /* of the floor: by chance in no more than 1 % of records */
+	bool stands_out; /* of the floor: by chance in no more than 1 % of records; and of what leaks */
+	bool beside;     /* a wave beside it leaks into it by more than the floor: in u */
 };
 struct order_spectrum {
 	size_t n_waves;

@@ -20,6 +20,10 @@ struct order_grid {
  * angle between the readings have less of it. NaN without neighbours. */
 double order_floor(const struct order_grid *g, size_t bin);
 
+/* Waves less than two bins apart, or between whole bins, leak into each other by Hann's window: that is in u (limits,
+ * rectangular), and a wave that is no more than what leaks into it does not stand out. */
+void order_leaks(struct order_spectrum *s);
+
 /* RMS and peak to peak by the waves that are found; g->y is used up. */
 void order_sizes(const struct order_grid *g, struct order_spectrum *s);
 

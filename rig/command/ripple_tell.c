@@ -54,7 +54,9 @@ void ripple_print(const struct ripple_found *f)
 		const char *name = ripple_name_of(f, v->order);
 		if (v->order < f->cell_order)
 			printf("  %10.5g %14.4g %12.2g  %s%s\n", v->order, v->amplitude_Nm, v->u_Nm, name ? name : "",
-			       v->stands_out ? "" : " (in the noise)");
+			       v->stands_out ? ""
+			       : v->beside   ? " (not told apart from a larger wave beside it; more turns do)"
+					     : " (in the noise)");
 		else if (isfinite(f->rate_Hz))
 			printf("  %10.5g %14s %12s  %s: not seen at %.3g rpm; turn at %.3g rpm or slower\n", v->order,
 			       "-", "-", name ? name : "", f->speed_rpm, ripple_slow_enough_rpm(f, v->order));

@@ -114,6 +114,31 @@ static void sizes_are_those_of_the_ripple(void **state)
 	gsl_rng_free(rng);
 }
 
+/* 0.4 N.m at order 2 over two turns: half of it leaks a bin beside by Hann's window, which is order 2.5. That is no
+ * wave there. 0.3 N.m that are truly there are one, and are in the interval. Ten turns put five bins between them. */
+static void a_wave_that_leaks_is_no_wave_beside(void **state)
+{
+	static const double ask[] = { 2.5, 2 };
+	struct order_spectrum s;
+	struct err err;
+	static double x[4001], y[4001];
+
+	(void)state;
+	for (int turns = 2; turns <= 10; turns += 8)
+		for (int there = 0; there < 2; there++) {
+			for (int i = 0; i < 4001; i++) {
+				x[i] = i * turns / 4000.0;
+				y[i] = 5 + 0.4 * sin(4 * M_PI * x[i]) + there * 0.3 * cos(5 * M_PI * x[i] + 0.4) +
+				       1e-3 * ((i * 7919) % 13 - 6);
+			}
+			assert_int_equal(order_spectrum(x, y, 4001, ask, 2, &s, &err), RC_OK);
+			assert_true(s.wave[0].stands_out == (there == 1) && s.wave[1].stands_out);
+			assert_true(fabs(s.wave[0].amplitude_Nm - 0.3 * there) < 1.96 * s.wave[0].u_Nm);
+			assert_true(fabs(s.wave[1].amplitude_Nm - 0.4) < 1.96 * s.wave[1].u_Nm);
+			assert_true(turns > 2 ? !s.wave[0].beside && s.wave[0].u_Nm < 1e-3 : s.wave[0].beside);
+		}
+}
+
 /* The header says 1 % of records; a threshold that takes the floor beside a wave as known made 3.3 % of them. */
 static void noise_stays_noise(void **state)
 {
@@ -246,6 +271,7 @@ int main(void)
 	static const struct CMUnitTest tests[] = {
 		cmocka_unit_test(orders_come_back),
 		cmocka_unit_test(sizes_are_those_of_the_ripple),
+		cmocka_unit_test(a_wave_that_leaks_is_no_wave_beside),
 		cmocka_unit_test(noise_stays_noise),
 		cmocka_unit_test(intervals_hold_the_truth),
 		cmocka_unit_test(short_records_are_no_surer),
