@@ -164,6 +164,12 @@ static double peak_order(const struct order_grid *g, size_t bin)
 	return ((double)bin + (a > c ? -shift : shift)) / g->turns;
 }
 
+/* A peak beside a wave is that wave's own, unless it is higher than the wave is. */
+static bool is_of(const struct order_grid *g, const struct order_wave *w, size_t bin)
+{
+	return fabs(w->order * g->turns - (double)bin) < 3 && g->power[bin] <= 1.2 * w->amplitude_Nm * w->amplitude_Nm;
+}
+
 static void find_others(const struct order_grid *g, struct order_spectrum *ret)
 {
 	size_t asked = ret->n_waves;
@@ -178,7 +184,7 @@ static void find_others(const struct order_grid *g, struct order_spectrum *ret)
 			    (best && g->power[k] <= g->power[best]))
 				continue;
 			for (size_t i = 0; i < ret->n_waves && !old; i++)
-				old = fabs(ret->wave[i].order * g->turns - (double)k) < 3;
+				old = is_of(g, &ret->wave[i], k);
 			if (!old && g->power[k] > least && above_noise(g, k, g->power[k]))
 				best = k;
 		}

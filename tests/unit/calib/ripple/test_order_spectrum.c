@@ -139,6 +139,26 @@ static void a_wave_that_leaks_is_no_wave_beside(void **state)
 		}
 }
 
+/* A ratio that is typed as 36 where it is 36.4: the wave is told where it is, and none at 36. */
+static void a_wave_near_an_asked_order_is_told(void **state)
+{
+	static const double ask[] = { 36 };
+	struct order_spectrum s;
+	struct err err;
+	static double x[6001], y[6001];
+
+	(void)state;
+	for (int i = 0; i < 6001; i++) {
+		x[i] = i / 1000.0;
+		y[i] = 5 + 0.3 * sin(2 * M_PI * 36.4 * x[i]) + 1e-3 * ((i * 7919) % 13 - 6);
+	}
+	assert_int_equal(order_spectrum(x, y, 6001, ask, 1, &s, &err), RC_OK);
+	assert_true(s.n_waves >= 2 && s.wave[0].beside && !s.wave[0].stands_out);
+	assert_near(s.wave[1].order, 36.4, 0.02);
+	assert_near(s.wave[1].amplitude_Nm, 0.3, 0.005);
+	assert_near(s.peak_to_peak_Nm, 0.6, 0.02); /* and what comes again each 13 rows */
+}
+
 /* The header says 1 % of records; a threshold that takes the floor beside a wave as known made 3.3 % of them. */
 static void noise_stays_noise(void **state)
 {
@@ -272,6 +292,7 @@ int main(void)
 		cmocka_unit_test(orders_come_back),
 		cmocka_unit_test(sizes_are_those_of_the_ripple),
 		cmocka_unit_test(a_wave_that_leaks_is_no_wave_beside),
+		cmocka_unit_test(a_wave_near_an_asked_order_is_told),
 		cmocka_unit_test(noise_stays_noise),
 		cmocka_unit_test(intervals_hold_the_truth),
 		cmocka_unit_test(short_records_are_no_surer),
