@@ -59,7 +59,7 @@ static struct sheet sheet_of(size_t n)
 {
 	size_t columns = n > 2 ? 2 : 1, rows = (n + columns - 1) / columns;
 
-	return (struct sheet){ columns, rows, 700.0 * (double)columns, 380.0 * (double)rows + 50 };
+	return (struct sheet){ columns, rows, 700.0 * (double)columns, 380.0 * (double)rows + 64 };
 }
 
 static void place(FILE *gp, const struct sheet *s, size_t k)
@@ -118,7 +118,7 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 		if (k + 1 == n)
 			fprintf(gp,
 				"set key at screen 0.5, screen %.5f center horizontal maxrows 1 samplen 2 width -4\n",
-				18 / s.height);
+				30 / s.height);
 		panel(gp, &c[k], k + 1);
 	}
 	fputs("unset multiplot\n", gp);
