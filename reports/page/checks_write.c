@@ -210,7 +210,8 @@ static enum rc draw_and_write(const struct checks *c, const char *dir, struct er
 
 enum rc checks_write(const struct checks *c, const char *dir, struct err *err)
 {
-	enum rc rc = files_make_dir(dir, err);
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
 
 	if (rc == RC_OK)
 		rc = write_one(c, dir, "checks.csv", write_table, err);
@@ -218,5 +219,8 @@ enum rc checks_write(const struct checks *c, const char *dir, struct err *err)
 		rc = write_one(c, dir, "check-weight.gp", write_script, err);
 	if (rc == RC_OK)
 		rc = write_page(c, dir, &(struct figures){ 0 }, err);
-	return rc == RC_OK && c->n > 1 ? draw_and_write(c, dir, err) : rc;
+	if (rc == RC_OK && c->n > 1)
+		rc = draw_and_write(c, dir, err);
+	files_give_dir(taken);
+	return rc;
 }

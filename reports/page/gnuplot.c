@@ -98,9 +98,11 @@ enum rc gnuplot_run(const char *dir, const char *script, const char *without, st
 	posix_spawn_file_actions_addchdir_np(&actions, dir);
 	int failed = posix_spawnp(&pid, "gnuplot", &actions, NULL, argv, environ);
 	posix_spawn_file_actions_destroy(&actions);
-	if (failed)
+	if (failed) {
+		unlink(log); /* was made for it, and is empty */
 		return err_set(err, RC_IO, failed, "gnuplot cannot be started (%s): install gnuplot-nox%s",
 			       strerror(failed), without);
+	}
 	if (waitpid(pid, &status, 0) < 0 || !WIFEXITED(status) || WEXITSTATUS(status) != 0)
 		return err_set(err, RC_IO, 0, "gnuplot failed on %s/%s: see %s", dir, script, log);
 	unlink(log);

@@ -292,7 +292,8 @@ static enum rc draw_and_write(const struct history *h, const char *dir, struct e
 
 enum rc history_write(const struct history *h, const char *dir, struct err *err)
 {
-	enum rc rc = files_make_dir(dir, err);
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
 
 	if (rc == RC_OK)
 		rc = write_one(h, dir, "history.csv", write_values, err);
@@ -304,5 +305,8 @@ enum rc history_write(const struct history *h, const char *dir, struct err *err)
 		rc = write_one(h, dir, "history.gp", write_script, err);
 	if (rc == RC_OK)
 		rc = write_page(h, dir, &(struct figures){ 0 }, err);
-	return rc == RC_OK && panels(h) > 0 ? draw_and_write(h, dir, err) : rc;
+	if (rc == RC_OK && panels(h) > 0)
+		rc = draw_and_write(h, dir, err);
+	files_give_dir(taken);
+	return rc;
 }

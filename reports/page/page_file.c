@@ -5,6 +5,7 @@
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 enum rc page_open(struct page_file *ret, const char *dir, const char *name, struct err *err)
 {
@@ -63,6 +64,8 @@ enum rc page_close(struct page_file *p, enum rc rc, struct err *err)
 	if (f != NULL) {
 		write_with_signs(f, p->text);
 		rc = files_close(f, p->path, err);
+		if (rc != RC_OK)
+			unlink(p->path);
 	}
 	free(p->text);
 	return rc;

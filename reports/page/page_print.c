@@ -115,11 +115,13 @@ static enum rc browse(const char *folder, const char *address, const char *pdf, 
 	snprintf(profile, sizeof profile, "--user-data-dir=%s/profile", folder);
 	snprintf(to, sizeof to, "--print-to-pdf=%s", pdf);
 	int failure = start(&pid, argv, log);
-	if (failure)
+	if (failure) {
+		unlink(log); /* was made for it, and is empty */
 		return err_set(err, RC_IO, failure,
 			       "Chromium cannot be started (%s), so there is no %s: install the package chromium, or "
 			       "print the page from any browser",
 			       strerror(failure), PAGE_PDF);
+	}
 	const char *why = wait_for(pid);
 	return why ? failed(err, why, log) : RC_OK;
 }
@@ -175,6 +177,8 @@ static enum rc take(const char *made, const char *dir, int64_t wall_ns, const ch
 	if (rc == RC_OK) {
 		fwrite(bytes, 1, n, f);
 		rc = files_close(f, path, err);
+		if (rc != RC_OK)
+			unlink(path);
 	}
 	free(bytes);
 	return rc;

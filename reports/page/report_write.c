@@ -1,6 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/page/report_write.h"
 
+#include <stdio.h>
+#include <unistd.h>
+
 /* Beside the new tables stands no page of before. */
 static void page_alone(const struct report *report, const char *dir, const struct figures *figures)
 {
@@ -8,6 +11,15 @@ static void page_alone(const struct report *report, const char *dir, const struc
 
 	without.pdf = false;
 	(void)!page_write(&without, dir, figures, NULL);
+}
+
+/* Nor one on paper. */
+static void remove_print(const char *dir)
+{
+	char path[FILES_PATH];
+
+	if (snprintf(path, sizeof path, "%s/" PAGE_PDF, dir) < (int)sizeof path)
+		unlink(path);
 }
 
 static enum rc print(const struct report *report, const char *dir, const struct figures *figures, struct err *err)
@@ -22,6 +34,7 @@ static enum rc print(const struct report *report, const char *dir, const struct 
 static enum rc write_all(const struct report *report, const char *dir, bool with_figures, struct err *err)
 {
 	struct figures figures = { 0 };
+	remove_print(dir);
 	enum rc rc = files_write_tables(report, dir, err);
 
 	if (rc == RC_OK)

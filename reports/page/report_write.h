@@ -90,8 +90,8 @@ enum rc page_write(const struct report *report, const char *dir, const struct fi
 #define PAGE_PDF "report.pdf"
 enum rc page_print(const char *dir, int64_t wall_ns, struct err *err) MUST_CHECK;
 
-/* All of the above in order; the PDF where report->pdf asks for it. Where figures or PDF cannot be made, the page
- * stands without them, and the error says so. */
+/* All of the above in order; the PDF where report->pdf asks for it, and none of an earlier page. Where figures or PDF
+ * cannot be made, the page stands without them, and the error says so. */
 enum rc report_write(const struct report *report, const char *dir, bool with_figures, struct err *err) MUST_CHECK;
 
 #endif

@@ -3,6 +3,8 @@
 #include "reports/page/report_write.h"
 
 #include <setjmp.h>
+#include <signal.h>
+#include <sys/resource.h>
 #include <sys/stat.h>
 #include <unistd.h>
 #include <stdarg.h>
@@ -171,6 +173,30 @@ static void what_cannot_be_written_is_said(void **state)
 	made_free(&m);
 }
 
+/* A disk that is full: no half of a page lies there. */
+static void a_page_that_cannot_be_written_whole_is_not_there(void **state)
+{
+	struct rlimit was, small;
+	struct page_file page;
+	struct err err = { 0 };
+	struct stat st;
+	char name[40];
+	(void)state;
+
+	snprintf(name, sizeof name, "bridle-half-%d.html", (int)getpid());
+	assert_int_equal(page_open(&page, "/tmp", name, &err), RC_OK);
+	for (int i = 0; i < 10000; i++)
+		fputs("<p>-1 W</p>\n", page.f);
+	signal(SIGXFSZ, SIG_IGN);
+	assert_int_equal(getrlimit(RLIMIT_FSIZE, &was), 0);
+	small = (struct rlimit){ 8192, was.rlim_max };
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &small), 0);
+	assert_int_equal(page_close(&page, RC_OK, &err), RC_IO);
+	assert_int_equal(setrlimit(RLIMIT_FSIZE, &was), 0);
+	assert_non_null(strstr(err.what, "could not be written whole"));
+	assert_int_not_equal(stat(page.path, &st), 0);
+}
+
 /* In a folder that others may write to, a link in the place of a file must not lead to somebody's file. */
 static void no_file_is_written_through_a_link(void **state)
 {
@@ -279,6 +305,7 @@ int main(void)
 		cmocka_unit_test(the_page_is_whole_and_says_what_it_must),
 		cmocka_unit_test(svg_goes_in_with_ids_of_its_own),
 		cmocka_unit_test(what_cannot_be_written_is_said),
+		cmocka_unit_test(a_page_that_cannot_be_written_whole_is_not_there),
 		cmocka_unit_test(no_file_is_written_through_a_link),
 		cmocka_unit_test(a_loss_below_zero_is_said_to_be_none),
 	};
