@@ -234,8 +234,19 @@ static const char *text_of(struct pack_check *c, const struct pack *p, const cha
 
 	if (f == NULL)
 		return NULL;
+	if (memchr(f->bytes, 0, f->n) && !c->compared[f - p->file])
+		pack_check_differ(c, name, "has a zero byte, behind which nothing is compared", "has none");
 	c->compared[f - p->file] = true;
 	return (const char *)f->bytes;
+}
+
+/* What belongs to the pack and is not compared. */
+static void let_be(struct pack_check *c, const struct pack *p, const char *name)
+{
+	const struct pack_file *f = pack_find(p, name);
+
+	if (f != NULL)
+		c->compared[f - p->file] = true;
 }
 
 static void check_profiles(struct pack_check *c, const struct pack *p, const char *rig, const char *actuator,
@@ -298,6 +309,18 @@ static enum rc take_drawings(const struct pack *p, const char *folder, struct er
 	return rc;
 }
 
+/* A drawing has no number that is not in a table. */
+static void let_be_drawings(struct pack_check *c, const struct pack *p, const char *figure)
+{
+	static const char *const kinds[] = { "svg", "png", "pdf" };
+	char name[40];
+
+	for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
+		snprintf(name, sizeof name, "%.30s.%s", figure, kinds[i]);
+		let_be(c, p, name);
+	}
+}
+
 static enum rc write_again(const struct pack *p, const struct report *again, const char *folder, struct pack_check *c,
 			   struct err *err)
 {
@@ -317,9 +340,10 @@ static enum rc write_again(const struct pack *p, const struct report *again, con
 		if (!there && c->same_program)
 			pack_check_differ(c, name, "is missing", "is part of this pack");
 		all &= there;
+		let_be_drawings(c, p, figures.figure[i].name);
 	}
 	if (!all)
-		(void)text_of(c, p, "report.html"); /* what is missing says it */
+		let_be(c, p, "report.html"); /* what is missing says it */
 	return rc == RC_OK && all ? page_write(again, folder, &figures, err) : rc;
 }
 
@@ -373,18 +397,13 @@ static void check_report_json(const struct pack *p, const struct report *again, 
 	json_decref(recomputed);
 }
 
-/* A drawing has no number that is not in a table; run.sqlite is what all of it is made anew from. */
-static bool needs_comparing(const char *name)
-{
-	return strcmp(name, PACK_RUN) != 0 && !ends_in(name, ".svg") && !ends_in(name, ".png") &&
-	       !ends_in(name, ".pdf");
-}
-
 /* What this program would not have put there says what it likes: of its own packs alone can that be told. */
 static void check_others(const struct pack *p, struct pack_check *c)
 {
+	let_be(c, p, PACK_RUN); /* from which all of it is made anew */
+	let_be(c, p, PAGE_PDF);
 	for (size_t i = 0; i < p->n && c->same_program; i++)
-		if (needs_comparing(p->file[i].name) && !c->compared[i])
+		if (!c->compared[i])
 			pack_check_differ(c, p->file[i].name, "is in the pack", "is not part of it");
 }
 

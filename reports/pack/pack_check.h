@@ -12,7 +12,7 @@ struct pack_check {
 	size_t numbers;                /* that were compared */
 	size_t rounding;               /* of these: not bit for bit, but within rounding */
 	bool same_program;             /* else wording is not compared; verdicts, limits and outcomes always are */
-	bool compared[PACK_FILES_MAX]; /* of the pack's files, in their order */
+	bool compared[PACK_FILES_MAX]; /* of the pack's files, in their order; or there is nothing to compare */
 	size_t n_differs;              /* all that differ; the list holds the first */
 	struct pack_difference {
 		char name[120]; /* "points[3].torque_Nm", "points.csv line 4: torque (N m)", "records/map-2.json" */

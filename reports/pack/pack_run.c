@@ -15,6 +15,7 @@
 const char pack_read_me[] =
 	"A pack: one run of a brake rig, what was published of it, and what it rests on.\n\n"
 	"  report.html            the page; report.json the same with all digits\n"
+	"  report.pdf             the page as it was printed, where it was; it is not compared\n"
 	"  *.csv                  the tables behind it; figures.gp draws every figure from them: gnuplot figures.gp\n"
 	"  *.svg, *.png, *.pdf    the figures; without PDF where it would differ at each drawing (figures.gp draws "
 	"it)\n"

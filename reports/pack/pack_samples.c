@@ -108,10 +108,11 @@ struct rows {
 
 static void row_differs(struct rows *r, const char *expected)
 {
+	const char *found = *r->at ? r->at : "nothing more";
 	char name[60], published[80];
 
 	snprintf(name, sizeof name, PACK_SAMPLES " line %zu", r->line);
-	snprintf(published, sizeof published, "%.*s", (int)strcspn(r->at, "\n"), *r->at ? r->at : "nothing more");
+	snprintf(published, sizeof published, "%.*s", (int)strcspn(found, "\n"), found);
 	pack_check_differ(r->check, name, published, expected);
 	r->ended = true;
 }

@@ -101,7 +101,11 @@ static void print_text(const char *path, const struct verified *v)
 		printf("Made by bridle %s, verified by bridle %s: numbers were compared, wording was not.\n",
 		       other ? other : "of an unknown version", BRIDLE_VERSION);
 	}
-	printf("The drawings themselves are not compared; they are made from the tables, which are.\n");
+	if (v->again->pdf)
+		printf("Not compared: the drawings, made from the tables, which are, and " PAGE_PDF
+		       ", the page as it was printed.\n");
+	else
+		printf("The drawings themselves are not compared; they are made from the tables, which are.\n");
 }
 
 int cmd_verify(int argc, char **argv)

@@ -99,20 +99,27 @@ def the_page_goes_in_as_a_pdf():
     told = subprocess.run(["pdfinfo", "-isodates", pdf], capture_output=True, text=True, check=True).stdout
     assert all(line.split()[1].startswith(report["started"][:10]) for line in told.splitlines() if "Date" in line) and told.count("Date") == 2, told
     assert BENCH.must("verify", packs[0])["equal"] is True
+    said = run("verify", packs[0]).out
+    assert said.endswith("and report.pdf, the page as it was printed.\n") and "report.pdf" not in run("verify", PACK).out, said
 
 
 def without_chromium_all_but_the_pdf_is_there():
-    """Not installed, and one that prints nothing: one sentence, and a page that names no PDF."""
-    empty = PACK.with_name("nothing")
+    """Not installed, and one that prints nothing: one sentence, a page that names no PDF, and no PDF of an earlier page."""
+    empty, out = PACK.with_name("nothing"), PACK.with_name("pages")
     empty.mkdir()
+    out.mkdir()
     browser = empty / "chromium"
     for words in ("install the package chromium", "Chromium made no PDF", "Chromium failed"):
-        out = PACK.with_name("pages")
+        (out / "report.pdf").write_text("of before")
         done = run("report", "--pdf", "--no-figures", "--bench", BENCH.folder, "--out", out, "--json", env={"PATH": str(empty)})
         assert done.status == 3 and words in done.json["message"], done
         assert "report.pdf" not in (out / "report.html").read_text() and not (out / "report.pdf").exists()
+        assert (out / "chromium.log").exists() == ("install" not in words), "its words, where it had any"
         browser.write_text(f"#!/bin/sh\nexit {'0' if 'install' in words else '1'}\n")
         browser.chmod(0o755)
+    (out / "report.pdf").write_text("of before")
+    BENCH.must("report", "--no-figures", "--out", out)
+    assert not (out / "report.pdf").exists()
 
 
 def without_gnuplot_no_page_of_another_run_stays():
@@ -195,10 +202,16 @@ def pages_and_records_are_compared_too():
     for other in (rows[:-20], rows + rows.splitlines(True)[-1], rows.replace(b"window", b"wind", 1)):
         result = run("verify", packed([(n, other if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
         assert result.status == 1 and len(result.json["differs"]) == 1 and "samples.csv line" in result.json["differs"][0]["name"], result
+    ends, short = rows.count(b"\n"), b"".join(rows.splitlines(True)[:-1])
+    result = run("verify", packed([(n, short if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
+    assert [(d["name"], d["published"]) for d in result.json["differs"]] == [(f"samples.csv line {ends}", "nothing more")], result
+    for name in ("samples.csv", "points.csv", "windows.csv", "report.html", "report.json", "profiles/rig.ini", "README.txt"):
+        result = run("verify", packed([(n, b + b"\0more" if n == name else b) for n, b in files], "hidden.tar.zst"), "--json")
+        assert result.status == 1 and name in [d["name"] for d in result.json["differs"]], (name, result)
     for gone in ("samples.csv", "curves.svg", "README.txt"):
         result = run("verify", packed([(n, b) for n, b in files if n != gone], "gone.tar.zst"), "--json")
         assert result.status == 1 and [d["name"] for d in result.json["differs"]] == [gone], (gone, result)
-    for more in ("more.html", "records/calibration-99.json"):
+    for more in ("more.html", "records/calibration-99.json", "more.svg", "more.png", "more.pdf"):
         result = run("verify", packed([*files, (more, b"<p>95 %</p>")], "more.tar.zst"), "--json")
         assert result.status == 1 and [d["name"] for d in result.json["differs"]] == [more], (more, result)
     lost = [(n, b) for n, b in files if n != "points.csv"]
