@@ -155,19 +155,21 @@ static struct order_wave wave_of(const struct order_grid *g, double order)
 	return w;
 }
 
-/* The three bins around a peak tell its order: Hann's main lobe (2 r - 1)/(r + 1). */
+/* The three bins around a peak tell its order: Hann's main lobe (2 r - 1)/(r + 1). A peak narrower than that is several
+ * waves that cancel beside it: it is where its bin is. */
 static double peak_order(const struct order_grid *g, size_t bin)
 {
 	double a = sqrt(g->power[bin - 1]), b = sqrt(g->power[bin]), c = sqrt(g->power[bin + 1]);
-	double r = (a > c ? a : c) / b, shift = (2 * r - 1) / (r + 1);
+	double r = (a > c ? a : c) / b, shift = fmax(0, (2 * r - 1) / (r + 1));
 
 	return ((double)bin + (a > c ? -shift : shift)) / g->turns;
 }
 
-/* A peak beside a wave is that wave's own, unless it is higher than the wave is. */
-static bool is_of(const struct order_grid *g, const struct order_wave *w, size_t bin)
+/* A peak beside a wave is that wave's own; where the wave was asked for, unless it is higher than the wave is. */
+static bool is_of(const struct order_grid *g, const struct order_wave *w, bool asked, size_t bin)
 {
-	return fabs(w->order * g->turns - (double)bin) < 3 && g->power[bin] <= 1.2 * w->amplitude_Nm * w->amplitude_Nm;
+	return fabs(w->order * g->turns - (double)bin) < 3 &&
+	       (!asked || g->power[bin] <= 1.2 * w->amplitude_Nm * w->amplitude_Nm);
 }
 
 static void find_others(const struct order_grid *g, struct order_spectrum *ret)
@@ -184,7 +186,7 @@ static void find_others(const struct order_grid *g, struct order_spectrum *ret)
 			    (best && g->power[k] <= g->power[best]))
 				continue;
 			for (size_t i = 0; i < ret->n_waves && !old; i++)
-				old = is_of(g, &ret->wave[i], k);
+				old = is_of(g, &ret->wave[i], i < asked, k);
 			if (!old && g->power[k] > least && above_noise(g, k, g->power[k]))
 				best = k;
 		}

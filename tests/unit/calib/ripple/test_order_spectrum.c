@@ -159,6 +159,30 @@ static void a_wave_near_an_asked_order_is_told(void **state)
 	assert_near(s.peak_to_peak_Nm, 0.6, 0.02); /* and what comes again each 13 rows */
 }
 
+/* Three waves two bins apart cancel between them: a peak narrower than one wave's is told once, where it is, and leaves
+ * room for others. */
+static void a_narrow_peak_is_told_once(void **state)
+{
+	struct order_spectrum s;
+	struct err err;
+	static double x[4001], y[4001];
+
+	(void)state;
+	for (int i = 0; i < 4001; i++) {
+		x[i] = i / 2000.0;
+		double a = 2 * M_PI * x[i];
+		y[i] = 5 + 0.3 * cos(20 * a) - 0.285 * (cos(19 * a) + cos(21 * a)) + 0.05 * cos(50 * a) +
+		       1e-3 * ((i * 7919) % 13 - 6);
+	}
+	assert_int_equal(order_spectrum(x, y, 4001, NULL, 0, &s, &err), RC_OK);
+	assert_true(s.n_waves >= 2);
+	assert_near(s.wave[0].order, 20, 1e-6);
+	assert_near(s.wave[0].amplitude_Nm, 0.3, 0.01);
+	assert_near(s.wave[1].order, 50, 0.02);
+	for (size_t i = 1; i < s.n_waves; i++)
+		assert_true(s.wave[i].order > s.wave[i - 1].order + 1 || s.wave[i].order < s.wave[i - 1].order - 1);
+}
+
 /* The header says 1 % of records; a threshold that takes the floor beside a wave as known made 3.3 % of them. */
 static void noise_stays_noise(void **state)
 {
@@ -293,6 +317,7 @@ int main(void)
 		cmocka_unit_test(sizes_are_those_of_the_ripple),
 		cmocka_unit_test(a_wave_that_leaks_is_no_wave_beside),
 		cmocka_unit_test(a_wave_near_an_asked_order_is_told),
+		cmocka_unit_test(a_narrow_peak_is_told_once),
 		cmocka_unit_test(noise_stays_noise),
 		cmocka_unit_test(intervals_hold_the_truth),
 		cmocka_unit_test(short_records_are_no_surer),
