@@ -72,12 +72,11 @@ static enum rc find_record(struct logbook *lb, const char *kind, const struct ru
 	enum rc rc = logbook_each_record(lb, kind, RECORD_ANY, is_it, &s, err);
 
 	if (rc == RC_OK && !s.record)
-		rc = err_set(
-			err, RC_SAYS_NO, 0,
-			"run %lld (%s) has no result: it was cut short (%s%s%.200s). Nothing of it is published; its "
-			"samples stay in the logbook",
-			(long long)run->id, kind, run->ended ? run->outcome : "",
-			run->ended && run->message[0] ? ": " : "", run->message);
+		rc = err_set(err, RC_SAYS_NO, 0,
+			     "run %lld (%s) has no result: it %s (%s%s%.200s). Nothing of it is published; its "
+			     "samples stay in the logbook",
+			     (long long)run->id, kind, run->ended ? "was cut short" : "has not ended",
+			     run->ended ? run->outcome : "", run->ended && run->message[0] ? ": " : "", run->message);
 	if (rc == RC_OK && !json_is_object(json_object_get(s.record, "rests_on")))
 		rc = err_set(err, RC_ARG, 0,
 			     "run %lld (%s) was kept by a program that did not tell what the result rests on; measure "
