@@ -477,7 +477,7 @@ static void add_constant(struct obeying *w)
 	json_t *parts = json_object_get(w->p.budget, "gain"), *part;
 	size_t i;
 
-	if (!(w->constant_Nm_per_A > 0))
+	if (!(w->constant_Nm_per_A > 0 && w->slow.gain.value > 0)) /* none is told then (obey_tell.h) */
 		return;
 	json_array_foreach(parts, i, part)
 		live_procedure_part(&w->p, key, json_string_value(json_object_get(part, "source")),
