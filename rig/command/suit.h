@@ -13,7 +13,7 @@
 #define SUIT_VERDICTS 8
 #define SUIT_ACTUATORS 6 /* side by side */
 #define SUIT_CHANGES 16
-#define SUIT_ASSUMED 6
+#define SUIT_ASSUMED 7
 
 struct suit_wanted {
 	const char *from, *arm, *curve, *thermal, *inertia, *ratio, *limit, *ambient, *voltage, *supply_A, *supply_W,

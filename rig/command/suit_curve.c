@@ -2,6 +2,7 @@
 /* The actuator's curve: a table of largest torques, or points.csv of a report, which has all points that were held. */
 #include "command/offline.h"
 #include "command/suit.h"
+#include "profile/utf8.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -164,7 +165,7 @@ void suit_curve_run(const char *path, char *ret_run, size_t size, bool *ret_virt
 	json_t *doc = json_load_file(beside, 0, NULL);
 	const json_t *id = json_object_get(doc, "report_id");
 	if (json_is_string(id))
-		snprintf(ret_run, size, "%s", json_string_value(id));
+		utf8_clean(json_string_value(id), ret_run, size); /* a terminal obeys what a file may hold */
 	*ret_virtual = json_is_true(json_object_get(doc, "virtual_bench"));
 	json_decref(doc);
 }

@@ -157,7 +157,7 @@ static void against_continuous(const struct suit_wanted *w, const char *on, cons
 
 static void judge_peak(const struct suit_thermal *t, const char *on, double ambient, double limit, struct suit_found *f)
 {
-	if (!isfinite(limit)) {
+	if (!isfinite(limit) && isfinite(f->peak_winding_degC)) { /* heat without end needs no limit */
 		assume(f, "No limit is told: the %.4g \u00b0C of the %s are not judged; give --limit.",
 		       f->peak_winding_degC, t->case_only ? "case" : "winding");
 		return;

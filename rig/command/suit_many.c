@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/number/number_json.h"
 #include "command/suit.h"
+#include "profile/utf8.h"
 #include "terminal/cli.h"
 
 #include <ini.h>
@@ -45,6 +46,13 @@ static int refuse(struct many *m, const char *section, const char *name, const c
 	return 0;
 }
 
+static bool is_shown(const char *name)
+{
+	while (utf8_length(name))
+		name += utf8_length(name);
+	return *name == '\0';
+}
+
 static int take_key(void *ctx, const char *section, const char *name, const char *value)
 {
 	struct many *m = ctx;
@@ -56,10 +64,11 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 		at++;
 	while (key < KEYS && strcmp(keys[key].name, name) != 0)
 		key++;
-	if (section[0] == 0 || strlen(section) >= sizeof m->found[0].name || strpbrk(section, "'\"`\\"))
+	if (section[0] == 0 || strlen(section) >= sizeof m->found[0].name || strpbrk(section, "'\"`\\") ||
+	    !is_shown(section))
 		return refuse(m, section, name,
 			      "expected a section for each actuator, with a name of at most 47 bytes "
-			      "without quotes");
+			      "without quotes and control characters");
 	if (key == KEYS)
 		return refuse(m, section, name,
 			      "no such key; there are curve, thermal, rotor-inertia, ratio, limit, efficiency, play, "
@@ -139,7 +148,7 @@ static json_t *in_json(const struct many *m)
 
 static void in_text(const struct many *m)
 {
-	size_t good = 0;
+	size_t good = 0, told = 0;
 
 	printf("  %-20s %-11s %-20s %10s %10s %10s  %-5s %s\n", "actuator", "verdict", "what decides", "needed",
 	       "available", "margin", "unit", "probability");
@@ -164,6 +173,9 @@ static void in_text(const struct many *m)
 		       d->requirement, number[0], number[1], number[2], suit_columns(5, suit_unit(d)), suit_unit(d),
 		       probability);
 	}
+	for (size_t i = 0; i < m->n; i++)
+		for (size_t k = 0; k < m->found[i].found.n_assumed; k++)
+			printf("%s%s: %s\n", told++ ? "" : "\n", m->found[i].name, m->found[i].found.assumed[k]);
 	printf("\n%zu of %zu actuators %s the duty: each requirement is confirmed at 95 %%. Each requirement of one "
 	       "actuator: "
 	       "give its --curve and --thermal without --actuators.\n",

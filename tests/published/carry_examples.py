@@ -326,6 +326,7 @@ def side_by_side():
     assert [v["verdict"] for v in worst] == ["confirmed", "refuted"]
     bridle("suit", "--from", duty, "--actuators", table(f"[weak]\ncurve = {weak}\n", "weak.ini"), status=1)  # none carries it
     for words, text in (("expected a section", f"curve = {weak}\n"), ("no such key", "[weak]\nreach = 1 m\n"), ("without quotes", "[we`ak]\nratio = 1\n"),
+                        ("control characters", "[we\033[2Jak]\nratio = 1\n"),
                         ("given twice", f"[weak]\ncurve = {weak}\n[strong]\ncurve = {strong}\n[weak]\ncurve = {strong}\n"),
                         ("[weak] foo: no such key", f"[weak]\nfoo = 1\n[strong]\nbar = 2\n"), ("expected at most 6", "".join(f"[a{i}]\nratio = 1\n" for i in range(7))), ("no actuator", "\n"),
                         ("[weak] give what the actuator can", "[weak]\nratio = 2\n")):
@@ -495,6 +496,23 @@ def what_nothing_tells_is_not_tested():
     for words, more in (("--supply-current needs --voltage", ("--supply-current", "1 A")), ("--ratio", ("--ratio", "0")), ("--limit needs", ("--limit", "90 degC")),
                         ("must not be negative", ("--rotor-inertia=-1 kg.m2",)), ("taken as exact", ("--ratio", "9 ± 1"))):
         refused(words, "suit", "--from", stand, "--curve", strong, *more)
+    # all that can be taken is said, also of several, and what a file of somebody else holds is no order to a terminal
+    (home / "report.json").write_text('{"report_id": "run 8\\u001b[31m\\u0007", "virtual_bench": true}')
+    model = ('{"model": {"case": {"tau_s": {"value": 5000, "u": 0}, "resistance_K_per_W": null}}, "loss": {"unit": "K", "fixed": 0, "per_Nm2": 0.1, "per_K": %s, '
+             '"at_degC": 0, "to_Nm": 2}, "ambient_degC": 20}')
+    duty = table("time (s),speed (rpm),torque (N.m)\n0,0,10\n5,40,10\n10,40,-5\n15,0,10\n")
+    thermal = ("--thermal", table(model % 0, "case.json"), "--efficiency", "70 %", "--takes-back")
+    d = bridle("suit", "--from", duty, "--curve", held, *thermal)
+    for word in ("virtual bench", "Below 40 rpm", "load drives", "No limit", "case alone", "extrapolated", "standstill"):
+        assert sum(word in text for text in d["assumed"]) == 1, (word, d["assumed"])
+    assert d["verdicts"][0]["rests_on"].endswith(" (run 8?[31m?)"), d["verdicts"][0]
+    several = table(f"[one]\ncurve = {held}\n", "one.ini")
+    text = subprocess.run([BRIDLE, "suit", "--from", duty, "--actuators", several], capture_output=True, text=True, timeout=60).stdout
+    assert "one: The curve was measured on a virtual bench.\n" in text, text
+    # copper of 0.3 K for each kelvin has no steady temperature: that needs no limit
+    d = bridle("suit", "--from", duty, "--curve", held, "--thermal", table(model % 3, "runs-away.json"), status=1)
+    v = next(v for v in d["verdicts"] if v["requirement"] == "case temperature")
+    assert v["verdict"] == "refuted" and v["needed"] is None and not any("No limit" in text for text in d["assumed"]), d
     (home / "report.json").unlink()
     refused("mass: the duty is taken as exact", "suit", "--curve", strong, "--arm", table("mass = 1 kg ± 1 g\n", "u.ini"))
 
