@@ -42,8 +42,9 @@ static void judge_equilibrium(const struct hold_wanted *w, const struct thermal_
 		struct steepness slope;
 		if (!temp[k] || !steepness_of(r->time_s, temp[k], r->ambient_degC, first, last, rise, &slope))
 			continue;
-		h->equilibrium = h->equilibrium && fabs(slope.K_per_h) + slope.u_K_per_h <= h->equilibrium_K_per_h;
-		if (!h->slope_known || fabs(slope.K_per_h) > fabs(h->slope_K_per_h)) {
+		double with_u = fabs(slope.K_per_h) + slope.u_K_per_h;
+		h->equilibrium = h->equilibrium && with_u <= h->equilibrium_K_per_h;
+		if (!h->slope_known || with_u > fabs(h->slope_K_per_h) + h->u_slope_K_per_h) { /* what decides */
 			h->slope_K_per_h = slope.K_per_h;
 			h->u_slope_K_per_h = slope.u_K_per_h;
 		}

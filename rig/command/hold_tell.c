@@ -210,9 +210,10 @@ static void print_equilibrium(const struct hold_found *h)
 	if (!h->slope_known)
 		printf("Equilibrium cannot be judged: too few rows at the end.\n");
 	else
-		printf("%s: the temperature changes by %.2g K/h in the last %.4g s of the load, limit %.3g K/h.\n",
-		       h->equilibrium ? "Equilibrium" : "No equilibrium yet", h->slope_K_per_h, h->window_s,
-		       h->equilibrium_K_per_h);
+		printf("%s: the temperature changes by %.2g K/h (u %.2g K/h) in the last %.4g s of the load, limit "
+		       "%.3g K/h with u.\n",
+		       h->equilibrium ? "Equilibrium" : "No equilibrium yet", h->slope_K_per_h, h->u_slope_K_per_h,
+		       h->window_s, h->equilibrium_K_per_h);
 }
 
 static void print_holding(const struct hold_found *h)

@@ -596,6 +596,19 @@ def the_time_that_a_torque_is_held_is_drawn():
     assert all(word in svg for word in ("time to 80 °C / min", "torque / N·m", "extrapolated", "continuous (S1)")), svg[-400:]
 
 
+def what_steps_hide_is_told():
+    """A winding in whole degrees stands still at the end, which tells a slope of 0 with a u of 1 K / window / sqrt 3 (rectangle): no equilibrium of 2 K/h, and the
+    sentence has both numbers."""
+    rows = "".join(f"{15 * k},{math.floor(20 + 40 * (1 - math.exp(-15 * k / 300)))},20,10\n" for k in range(200))
+    steps = table("time (s),winding (degC),ambient (degC),torque (N.m)\n" + rows, "steps.csv")
+    d = bridle("hold", "--from", steps)
+    u = 3600 / 735 / 3**0.5
+    assert not d["equilibrium"] and d["slope_K_per_h"]["value"] == 0, d
+    near(d["slope_K_per_h"]["u"], u, 1e-6)
+    text = subprocess.run([BRIDLE, "hold", "--from", steps], capture_output=True, text=True, timeout=60).stdout
+    assert text.startswith(f"No equilibrium yet: the temperature changes by 0 K/h (u {u:.2g} K/h)"), text
+
+
 def suit_refuses():
     curve = table("speed (rpm),torque (N.m)\n0,14\n40,10\n", "curve.csv")
     rows = [(k / 1000, 10, 1) for k in range(3000)]
@@ -665,6 +678,7 @@ if __name__ == "__main__":
     test("a figure of each", a_figure_of_each)
     test("the time that a torque is held is drawn", the_time_that_a_torque_is_held_is_drawn)
     test("what nothing tells is not tested", what_nothing_tells_is_not_tested)
+    test("what steps hide is told", what_steps_hide_is_told)
     test("what suit refuses", suit_refuses)
     test("what ripple and obey refuse", others_refuse)
     print(f"1..{done}")
