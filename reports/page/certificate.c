@@ -395,9 +395,11 @@ static enum rc write_all(const struct certificate *c, const char *dir, bool with
 		return rc;
 	if (with_figures)
 		rc = figures_write(&c->paper, dir, true, &figures, err);
+	if (rc == RC_OK)
+		rc = write_page(c, dir, &figures, err);
 	if (rc != RC_OK) /* beside the new tables stands no page of before */
 		(void)!write_page(c, dir, &(struct figures){ 0 }, NULL);
-	return rc == RC_OK ? write_page(c, dir, &figures, err) : rc;
+	return rc;
 }
 
 enum rc certificate_write(const struct certificate *c, const char *dir, bool with_figures, struct err *err)

@@ -423,9 +423,11 @@ static enum rc write_all(const struct compared *c, const char *dir, bool draw, s
 		return rc;
 	if (!procedures && draw)
 		rc = draw_curves(c, dir, &drawn, err);
+	if (rc == RC_OK)
+		rc = write_page(c, dir, &drawn, err);
 	if (rc != RC_OK) /* beside the new tables stands no page of before */
 		(void)!write_page(c, dir, &(struct figures){ 0 }, NULL);
-	return rc == RC_OK ? write_page(c, dir, &drawn, err) : rc;
+	return rc;
 }
 
 enum rc compare_write(const struct compared *c, const char *dir, bool draw, struct err *err)

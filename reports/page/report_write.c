@@ -42,10 +42,10 @@ static enum rc write_all(const struct report *report, const char *dir, bool with
 	if (rc != RC_OK)
 		return rc;
 	rc = figures_write(report, dir, with_figures, &figures, err);
-	if (rc != RC_OK)
-		page_alone(report, dir, NULL);
 	if (rc == RC_OK)
 		rc = page_write(report, dir, with_figures ? &figures : NULL, err);
+	if (rc != RC_OK)
+		page_alone(report, dir, NULL);
 	if (rc == RC_OK && report->pdf)
 		rc = print(report, dir, with_figures ? &figures : NULL, err);
 	return rc;

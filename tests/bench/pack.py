@@ -134,7 +134,15 @@ def without_gnuplot_no_page_of_another_run_stays():
         done = run(*args, "--bench", BENCH.folder, "--json", env=path)
         assert done.status == 3 and done.json["message"].endswith("install gnuplot-nox; without it there are no figures"), done
         assert not made or "</html>" in (out / made).read_text() and "<svg" not in (out / made).read_text(), made
+        assert not (out / "gnuplot.log").exists()
     assert not list(PACK.parent.glob("bare*"))
+    (empty / "gnuplot").write_text("#!/bin/sh\n")  # draws nothing, and says that it did
+    (empty / "gnuplot").chmod(0o755)
+    for made in ("report.html", "certificate.html", "compare.html"):
+        (out / made).write_text("of before")
+        done = run(made[:-5], *(("4", "4") if made == "compare.html" else ()), "--out", out, "--bench", BENCH.folder, "--json", env=path)
+        assert done.status == 3 and "cannot be read or is no SVG" in done.json["message"], done
+        assert "</html>" in (out / made).read_text() and "<svg" not in (out / made).read_text(), made
 
 
 def it_is_verified_without_a_bench_folder():
