@@ -74,8 +74,8 @@ static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered,
 	time_of(lb, run, when, sizeof when);
 	return clear ? RC_OK
 		     : err_set(err, RC_SAYS_NO, 0,
-			       "not started: run %lld%s was stopped (%s). This program was killed before that "
-			       "stop's end was kept. "
+			       "not started: run %lld%s was stopped (%s). This program was killed before the "
+			       "run's end was kept. "
 			       "When the drive is off, the shaft stands and the cause is put right, give --clear",
 			       (long long)run, when, text);
 }

@@ -287,7 +287,7 @@ def killed_in_a_stop():
         bench.start()
         refused = bench.run("map", "--actuator", "paddle-winder", "--json")
         told = refused.json["message"]
-        assert refused.status == 1 and "was killed before that stop's end was kept" in told and "--clear" in told, refused
+        assert refused.status == 1 and "was killed before the run's end was kept" in told and "--clear" in told, refused
         bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
         bench.must("map", "--actuator", "paddle-winder", "--currents", "5")  # answered
 
