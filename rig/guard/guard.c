@@ -188,8 +188,9 @@ static double hold_current_A(const struct guard *g, const struct guard_limits *l
 	double present_A = fmax(g->last.brake_A, isnan(snap->brake_A) ? 0 : snap->brake_A);
 	double most_A = fmin(l->hold_brake_A, l->brake_A); /* fmin passes over a NaN */
 	double speed_rpm = fabs(snap->speed_rpm);
-	/* Unknown counts as turning once something could have made it turn. */
-	bool turns = g->loaded ? !(speed_rpm < l->standstill_rpm) : speed_rpm >= l->standstill_rpm;
+	/* Unknown counts as turning once something could have made it turn. From before a silence it is unknown. */
+	bool stands = speed_rpm < l->standstill_rpm && has_data(l, snap);
+	bool turns = g->loaded ? !stands : speed_rpm >= l->standstill_rpm;
 
 	turns |= watch_pick_contradicted(l, snap);
 

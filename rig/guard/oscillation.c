@@ -113,12 +113,20 @@ static bool creeps_off(const struct guard_rattle *r, double rotor_rpm, double sp
 	       fabs(speed_rpm - r->speed_rpm) < CREEP_FRAC * crept_rpm;
 }
 
+/* A shaft that stands while its rotor turns one way is no swing: the pick-up, or what joins them. In front of a shaft
+ * that really stands a rotor swings about nothing. */
+static bool turns_beside(const struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
+{
+	return fabs(speed_rpm) + fabs(r->speed_rpm) < swing_rpm / 2 && rotor_rpm * r->rotor_rpm > 0;
+}
+
 bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm)
 {
 	r->jump_rpm = fabs(rotor_rpm - r->rotor_rpm) - fabs(speed_rpm - r->speed_rpm);
 	if (isnan(r->jump_rpm))
 		r->jumped = 0;
-	bool jumps = r->jump_rpm > swing_rpm || creeps_off(r, rotor_rpm, speed_rpm, swing_rpm);
+	bool jumps = (r->jump_rpm > swing_rpm || creeps_off(r, rotor_rpm, speed_rpm, swing_rpm)) &&
+		     !turns_beside(r, rotor_rpm, speed_rpm, swing_rpm);
 	r->jumped = (r->jumped << 1 | jumps) & ((1u << RATTLE_WORDS) - 1);
 	r->rotor_rpm = rotor_rpm;
 	r->speed_rpm = speed_rpm;

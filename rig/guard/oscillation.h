@@ -20,7 +20,8 @@ void oscillation_let_go(struct guard_osc *osc);
 
 /* A new word of the drive's rotor, both speeds at the output, in rpm: true from the third one of five that jumped by
  * more than swing_rpm beyond what the shaft's speed changed in between (a load that comes at once makes two). A dead
- * pick-up and a drive that repeats an old speed make none: the word does not jump. NaN begins anew. */
+ * pick-up and a drive that repeats an old speed make none: the word does not jump, or goes one way before a shaft that
+ * stands. NaN begins anew. */
 bool rattle_step(struct guard_rattle *r, double rotor_rpm, double speed_rpm, double swing_rpm);
 
 #endif

@@ -327,10 +327,11 @@ static void the_hold_is_bounded_and_large_enough(void **state)
 		{ 0.5, 0.5, 60, CAUSE_OPERATOR, 0.5 },
 		{ 0.5, 0.6, 60, CAUSE_OPERATOR, 0.6 },
 		{ 0.5, 0.3, 60, CAUSE_OPERATOR, 0.5 },
-		{ 0.1, 0.1, 60, CAUSE_OPERATOR, 0.4 },   /* half of 0.8 A */
-		{ 0.1, NAN, NAN, CAUSE_OVERSPEED, 0.4 }, /* unknown speed counts as turning */
-		{ 0.1, 0.1, 0.5, CAUSE_OPERATOR, 0.1 },  /* stands already */
-		{ 0.1, 0.1, 60, CAUSE_OVERTORQUE, 0.1 }, /* more would make it worse */
+		{ 0.1, 0.1, 60, CAUSE_OPERATOR, 0.4 },     /* half of 0.8 A */
+		{ 0.1, NAN, NAN, CAUSE_OVERSPEED, 0.4 },   /* unknown speed counts as turning */
+		{ 0.1, 0.1, 0.5, CAUSE_OPERATOR, 0.1 },    /* stands already */
+		{ 0.1, 0.1, 0.5, CAUSE_NODE_SILENT, 0.4 }, /* stood before the silence */
+		{ 0.1, 0.1, 60, CAUSE_OVERTORQUE, 0.1 },   /* more would make it worse */
 		{ 0.1, 0.1, 60, CAUSE_CELL_SATURATED, 0.1 },
 		{ 0.1, 0.1, 60, CAUSE_BRAKE_HOT, 0.4 },    /* what turns has little heat in it */
 		{ 0.04, 0.04, 60, CAUSE_OVERTORQUE, 0.4 }, /* below 0.05 A it is none of the brake's doing */

@@ -348,6 +348,16 @@ static void a_swing_nearly_in_step_with_the_words_is_seen(void **state)
 	}
 }
 
+static void a_rotor_that_swings_before_a_standing_shaft_is_seen(void **state)
+{
+	static const double rotor_rpm[] = { 12, -9, 14, -13 };
+	struct guard_rattle r = { .rotor_rpm = NAN };
+
+	(void)state;
+	for (int n = 0; n < 4; n++)
+		assert_int_equal(rattle_step(&r, rotor_rpm[n], 0, 10), n == 3);
+}
+
 static void what_turns_together_or_stays_is_no_rattle(void **state)
 {
 	static const struct {
@@ -356,6 +366,7 @@ static void what_turns_together_or_stays_is_no_rattle(void **state)
 	} rows[] = {
 		{ "both change", { 0, 30, 60, 30, 0, -30 }, { 0, 25, 52, 35, 5, -22 } },
 		{ "dead pick-up", { 60, 60, 60, 60, 60, 60 }, { 60, 60, 0, 0, 0, 0 } },
+		{ "dead pick-up, a rotor that runs down and turns round", { 53, 44, 21, 11, -8, -19 }, { 0 } },
 		{ "drive that repeats itself", { 60, 60, 60, 60, 60, 60 }, { 60, 40, 20, 0, -20, -40 } },
 		{ "a brake that bites at once", { 24, 24, 8, 24, 25, 24 }, { 24, 23, 20, 16, 20, 23 } },
 		{ "one word that is wrong", { 60, 60, 60, 90, 90, 90 }, { 60, 60, 60, 60, 60, 60 } },
@@ -388,6 +399,7 @@ int main(void)
 		cmocka_unit_test(what_grows_is_seen_within_two_cycles),
 		cmocka_unit_test(a_rotor_that_jumps_against_its_shaft_is_seen),
 		cmocka_unit_test(a_swing_nearly_in_step_with_the_words_is_seen),
+		cmocka_unit_test(a_rotor_that_swings_before_a_standing_shaft_is_seen),
 		cmocka_unit_test(what_turns_together_or_stays_is_no_rattle),
 	};
 
