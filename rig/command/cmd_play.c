@@ -81,9 +81,13 @@ static enum rc find_friction(struct found *f, struct pair *p, struct procedure *
 
 static enum rc find_back_drive(struct found *f, struct pair *p, struct procedure *figure, struct err *err)
 {
-	for (int k = 0; k < 2; k++)
+	bool moves = false;
+
+	for (int k = 0; k < 2; k++) {
 		play_back_drive(p->a, p->b, p->n, k ? -1 : 1, &f->of.back[k][0], &f->of.back[k][1]);
-	if (isnan(f->of.back[0][0].value) && isnan(f->of.back[1][0].value))
+		moves = moves || isfinite(f->of.back[k][0].value) || isfinite(f->of.back[k][1].value);
+	}
+	if (!moves)
 		return err_set(
 			err, RC_ARG, 0,
 			"back-drive: the output never begins to move; expected rows of standstill, then of speed");

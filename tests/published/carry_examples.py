@@ -639,6 +639,7 @@ def others_refuse():
     refused("does not grow", "play", "--from", table("torque (N.m),angle (arcmin)\n" + "".join(f"{t},{t * 1e-4 + (k * 7919 % 13 - 6)}\n" for k, t in enumerate(loop))))
     refused("sign of their speed", "play", "--from", table("speed (rpm),torque (N.m)\n10,-0.9\n20,-1\n40,-1.2\n-10,0.9\n"))
     refused("1 row of 0 rpm", "play", "--from", table("speed (rpm),torque (N.m)\n0,0.1\n10,0.9\n20,1\n40,1.2\n"))
+    near(bridle("play", "--from", table("back-drive (N.m),speed (rpm)\n3,10\n3.3,10\n"))["back_drive_Nm"]["forward"]["running"]["value"], 3.15, 1e-12)
     refused("never begins to move", "play", "--from", table("back-drive (N.m),speed (rpm)\n1,0\n3,0\n-2,0\n"))
     steps = table("time (s),commanded (N.m),measured (N.m)\n" + "".join(f"{k / 100},{10 * (k >= 300)},{9 * (k >= 300)}\n" for k in range(600)), "at-once.csv")
     told = bridle("obey", "--step", "--from", steps)["step"]  # the torque is there in the row of its command: no time is told, none below 0
