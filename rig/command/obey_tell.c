@@ -36,7 +36,7 @@ json_t *obey_json(const struct obey_slow *s, const struct obey_fast *f)
 static void print_rough(const char *label, double Nm)
 {
 	if (isfinite(Nm))
-		printf("  %-26s %.2g N\u00b7m\n", label, Nm);
+		printf(fabs(Nm) < 99.5 ? "  %-26s %.2g N\u00b7m\n" : "  %-26s %.0f N\u00b7m\n", label, Nm);
 	else
 		offline_line(label, NAN, NAN, NAN, "N·m");
 }

@@ -647,6 +647,10 @@ def others_refuse():
     refused("expected a positive number", "obey", "--from", steps, "--constant=-1 N.m/A")
     refused("two whole turns", "ripple", "--from", table("angle (deg),torque (N.m)\n" + "".join(f"{k},1\n" for k in range(300))))
     refused("positive number", "ripple", "--from", table("angle (deg),torque (N.m)\n0,1\n"), "--ratio", "-3")
+    large = [400 * k for k in (*range(-9, 10), *range(8, -10, -1), *range(-8, 10))]
+    rough = table("commanded (N.m),measured (N.m)\n" + "".join(f"{c},{c + (k * 7919 % 13 - 6) * 60}\n" for k, c in enumerate(large)), "rough.csv")
+    text = subprocess.run([BRIDLE, "obey", "--from", rough], capture_output=True, text=True, timeout=60).stdout
+    assert "scatter of a reading       2" in text and "e+0" not in text, text
     refused("rising and falling", "obey", "--from", table("commanded (N.m),measured (N.m)\n1,1\n2,2\n"))
     refused('no column "time"', "obey", "--response", "--from", table("commanded (N.m),measured (N.m)\n1,1\n2,2\n"))
 
