@@ -387,10 +387,12 @@ static enum rc check_published(const struct pack *p, const struct report *again,
 static void check_report_json(const struct pack *p, const struct report *again, struct pack_check *c)
 {
 	const char *text = text_of(c, p, "report.json");
-	json_t *published = text ? json_loads(text, 0, NULL) : NULL, *recomputed = report_to_json(again);
+	json_t *published = text ? json_loads(text, JSON_REJECT_DUPLICATES, NULL) : NULL,
+	       *recomputed = report_to_json(again);
 
 	if (published == NULL)
-		pack_check_differ(c, "report.json", text ? "is no JSON" : "is missing", "is part of this pack");
+		pack_check_differ(c, "report.json", text ? "is no JSON, or has a key twice" : "is missing",
+				  "is part of this pack");
 	else
 		pack_check_json(c, published, recomputed);
 	json_decref(published);

@@ -210,6 +210,9 @@ def pages_and_records_are_compared_too():
     for other in (rows[:-20], rows + rows.splitlines(True)[-1], rows.replace(b"window", b"wind", 1)):
         result = run("verify", packed([(n, other if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
         assert result.status == 1 and len(result.json["differs"]) == 1 and "samples.csv line" in result.json["differs"][0]["name"], result
+    twice = dict(files)["report.json"].replace(b"{", b'{"safe": true, "result": "better", ', 1)
+    result = run("verify", packed([(n, twice if n == "report.json" else b) for n, b in files], "twice.tar.zst"), "--json")
+    assert result.status == 1 and [d["name"] for d in result.json["differs"]] == ["report.json"], result
     ends, short = rows.count(b"\n"), b"".join(rows.splitlines(True)[:-1])
     result = run("verify", packed([(n, short if n == "samples.csv" else b) for n, b in files], "rows.tar.zst"), "--json")
     assert [(d["name"], d["published"]) for d in result.json["differs"]] == [(f"samples.csv line {ends}", "nothing more")], result
