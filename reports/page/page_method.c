@@ -352,6 +352,13 @@ void page_budget(FILE *f, const struct report *r)
 	fputs("</section>\n", f);
 }
 
+void page_codes(FILE *f)
+{
+	fputs("<li>Local codes, the makers' instructions and, where the law asks for it, licensed practice come before "
+	      "anything on this page.</li>\n",
+	      f);
+}
+
 void page_cautions(FILE *f, const struct report *r)
 {
 	fputs("<section id=\"cautions\">\n<h2>Cautions</h2>\n<ul>\n", f);
@@ -372,9 +379,8 @@ void page_cautions(FILE *f, const struct report *r)
 	      "fixed guard, eye protection, no loose sleeves or hair, nobody in the plane of rotation, a second person "
 	      "for first runs. "
 	      "An emergency stop is wired so that it works with the computer dead; software is not the emergency "
-	      "stop.</li>\n"
-	      "<li>Local codes, the makers' instructions and, where the law asks for it, licensed practice come before "
-	      "anything on this page.</li>\n"
-	      "</ul>\n</section>\n",
+	      "stop.</li>\n",
 	      f);
+	page_codes(f);
+	fputs("</ul>\n</section>\n", f);
 }

@@ -26,6 +26,7 @@ void page_calibration(FILE *f, const struct report *r);
 void page_conditions(FILE *f, const struct report *r);
 void page_budget(FILE *f, const struct report *r);
 void page_cautions(FILE *f, const struct report *r);
+void page_codes(FILE *f); /* the last of all cautions, an item of their list */
 /* Links to the sections; reading the sheet of curves by pointer and keys. */
 void page_contents(FILE *f, const struct report *r);
 void page_reading(FILE *f, const struct report *r, const struct figures *figures);

@@ -11,12 +11,14 @@ static int one(const struct cli *cli, const struct suit_wanted *w, struct mistak
 	enum rc rc = suit_find(w, &c, m, err);
 
 	if (!rc && w->out)
-		rc = suit_figure(w->out, &c, 1, err);
+		rc = suit_publish(w->out, &c, 1, err);
 	int status = rc ? cli_fail(cli, err, NULL, m) : 0;
 	if (!rc && cli->json)
-		status = cli_print_json(suit_json(&c.found));
+		status = cli_print_json(suit_json_page(suit_json(&c.found), w->out));
 	else if (!rc)
 		suit_print(&c.found);
+	if (!rc && !cli->json)
+		suit_print_page(w->out);
 	if (!status && suit_refuted(&c.found))
 		status = 1;
 	suit_case_free(&c);
@@ -65,7 +67,7 @@ int cmd_suit(int argc, char **argv)
 		{ "stiffness", "K", "of the gear, in N.m/arcmin", &w.stiffness, NULL },
 		{ "reach", "LENGTH", "from the axis to the tip, in m", &w.reach, NULL },
 		{ "tip", "LENGTH", "most that the tip may be off, in mm", &w.tip, NULL },
-		{ "out", "DIR", "draw the cycle inside the curve, or one beside the other", &w.out, NULL },
+		{ "out", "DIR", "write suit.html there, with the cycle inside the curve", &w.out, NULL },
 	};
 	const struct cli_spec spec = {
 		.name = "suit",

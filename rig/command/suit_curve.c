@@ -2,7 +2,6 @@
 /* The actuator's curve: a table of largest torques, or points.csv of a report, which has all points that were held. */
 #include "command/offline.h"
 #include "command/suit.h"
-#include "profile/utf8.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -152,20 +151,16 @@ enum rc suit_curve(const char *path, struct joint_curve *ret, struct mistakes *m
 	return rc;
 }
 
-void suit_curve_run(const char *path, char *ret_run, size_t size, bool *ret_virtual)
+void suit_curve_run(const char *path, struct suit_run *ret)
 {
 	const char *base = strrchr(path, '/');
 	char beside[600];
 
-	ret_run[0] = '\0';
-	*ret_virtual = false;
+	*ret = (struct suit_run){ .id = "" };
 	if (snprintf(beside, sizeof beside, "%.*sreport.json", base ? (int)(base + 1 - path) : 0, path) >=
 	    (int)sizeof beside)
 		return;
 	json_t *doc = json_load_file(beside, 0, NULL);
-	const json_t *id = json_object_get(doc, "report_id");
-	if (json_is_string(id))
-		utf8_clean(json_string_value(id), ret_run, size); /* a terminal obeys what a file may hold */
-	*ret_virtual = json_is_true(json_object_get(doc, "virtual_bench"));
+	suit_run_of(doc, ret);
 	json_decref(doc);
 }

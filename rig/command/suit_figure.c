@@ -8,7 +8,6 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
-#include <sys/stat.h>
 
 #define APART_DOTS 0.004 /* of both scales: a line of dots */
 #define APART_CROSSES 0.018
@@ -41,17 +40,10 @@ static void most_of(const struct suit_case *c, size_t n, double *ret_rpm, double
 	}
 }
 
-static const char *verdict_of(const struct suit_found *found)
-{
-	return suit_refuted(found)      ? "does not carry it"
-	       : suit_carries(found)    ? "carries it"
-	       : suit_not_tested(found) ? "not tested whole"
-					: "undecided";
-}
-
 /* In px, from the upper left corner of the drawing: a panel for each, in one or two columns, the key below all. */
 struct sheet {
 	size_t columns, rows;
+	double panel_px, high_px, top_px; /* a panel with what stands around it; room above it */
 	double width, height;
 };
 
@@ -59,30 +51,48 @@ static struct sheet sheet_of(size_t n)
 {
 	size_t columns = n > 2 ? 2 : 1, rows = (n + columns - 1) / columns;
 
-	return (struct sheet){ columns, rows, 700.0 * (double)columns, 380.0 * (double)rows + 64 };
+	/* In two columns the words above a panel take two lines. */
+	double wide = columns > 1 ? 480 : 700, high = columns > 1 ? 400 : 380, top = columns > 1 ? 60 : 40;
+	return (struct sheet){ columns, rows, wide, high, top, wide * (double)columns, high * (double)rows + 64 };
 }
 
 static void place(FILE *gp, const struct sheet *s, size_t k)
 {
-	double left = 700.0 * (double)(k % s->columns), top = 380.0 * (double)(k / s->columns);
+	double left = s->panel_px * (double)(k % s->columns), top = s->high_px * (double)(k / s->columns) + s->top_px;
 
 	fprintf(gp,
 		"set lmargin at screen %.5f\nset rmargin at screen %.5f\nset tmargin at screen %.5f\nset bmargin at "
 		"screen %.5f\n",
-		(left + 72) / s->width, (left + 680) / s->width, 1 - (top + 40) / s->height,
-		1 - (top + 300) / s->height);
+		(left + 72) / s->width, (left + s->panel_px - 20) / s->width, 1 - top / s->height,
+		1 - (top + 260) / s->height);
+}
+
+static const char *on_bench(const struct suit_case *c)
+{
+	return suit_on_bench(c) ? " (virtual bench)" : "";
+}
+
+static void words(FILE *gp, const struct suit_case *c, bool two_lines)
+{
+	static const char at[] = "at graph 0, graph 1 offset 0, char %s left noenhanced textcolor rgb '#222222'\n";
+
+	fputs("set label 1 '", gp);
+	if (c->name[0]) {
+		gnuplot_text(gp, c->name);
+		fputs(two_lines ? "' " : ": ", gp);
+	}
+	if (two_lines) {
+		fprintf(gp, at, "2.1");
+		fputs("set label 2 '", gp);
+	}
+	fprintf(gp, "%s%s' ", suit_answer(&c->found), on_bench(c));
+	fprintf(gp, at, "0.9");
 }
 
 /* The bars of the curve's intervals (95 %) come first: each wipes a place for its point. Dashed is what is taken for
  * the curve below its slowest point. State is told by shape and weight, not by colour: a grey print reads the same. */
-static void panel(FILE *gp, const struct suit_case *c, size_t number)
+static void panel(FILE *gp, size_t number)
 {
-	fputs("set label 1 '", gp);
-	if (c->name[0]) {
-		gnuplot_text(gp, c->name);
-		fputs(": ", gp);
-	}
-	fprintf(gp, "%s' at graph 0, graph 1 offset 0, char 0.9 left textcolor rgb '#222222'\n", verdict_of(&c->found));
 	fprintf(gp,
 		"plot 'curve-%zu.csv' using 1:2:3 every ::1 with yerrorbars lw 1.2 ps 0 lc rgb 'black' notitle, \\\n"
 		"  'curve-%zu.csv' using 1:2 every ::1 with lines lw 2.4 lc rgb 'black' title 'largest torque', \\\n"
@@ -119,7 +129,8 @@ static void write_script(FILE *gp, const struct suit_case *c, size_t n)
 			fprintf(gp,
 				"set key at screen 0.5, screen %.5f center horizontal maxrows 1 samplen 2 width -4\n",
 				30 / s.height);
-		panel(gp, &c[k], k + 1);
+		words(gp, &c[k], s.columns > 1);
+		panel(gp, k + 1);
 	}
 	fputs("unset multiplot\n", gp);
 }
@@ -178,8 +189,6 @@ enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct
 	double rpm, Nm;
 
 	most_of(c, n, &rpm, &Nm);
-	if (mkdir(dir, 0777) && errno != EEXIST)
-		return err_set(err, RC_IO, errno, "%s: cannot be made: %s", dir, strerror(errno));
 	for (size_t k = 0; !rc && k < n; k++)
 		rc = write_tables(dir, k + 1, &c[k], rpm, Nm, err);
 	if (rc)
@@ -188,5 +197,10 @@ enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct
 	if (gp)
 		write_script(gp, c, n);
 	rc = closed(gp, dir, RC_OK, err);
-	return rc ? rc : gnuplot_run(dir, "cycle.gp", "", err);
+	return rc ? rc : gnuplot_run(dir, "cycle.gp", GNUPLOT_NEEDED, err);
+}
+
+double suit_figure_px(size_t n)
+{
+	return sheet_of(n).height;
 }

@@ -46,6 +46,12 @@ static void not_tested(struct suit_found *f, const char *change)
 	v->change = change;
 }
 
+static void part(struct suit_found *f, const char *requirement, const char *source, double u)
+{
+	if (f->n_parts < SUIT_PARTS && u > 0)
+		f->part[f->n_parts++] = (struct suit_part){ requirement, source, u };
+}
+
 static void assume(struct suit_found *f, const char *format, ...) PRINTF_LIKE(2, 3);
 static void assume(struct suit_found *f, const char *format, ...)
 {
@@ -86,7 +92,7 @@ static void against_curve(const char *on, const struct joint_duty *d, const stru
 	static const char further[] = "a sweep with heavier loads at that speed, or less torque";
 	static const char faster[] = "a sweep at higher speeds, or a slower motion";
 	size_t worst = joint_worst_row(d, c), beyond = joint_untested_row(d, c), last = c->n - 1;
-	double u, available, sure = 1;
+	double u = 0, available, sure = 1;
 
 	if (worst < d->n) {
 		available = joint_curve_at(c, d->speed_rpm[worst], &u);
@@ -100,6 +106,7 @@ static void against_curve(const char *on, const struct joint_duty *d, const stru
 		judge(f, "torque at its speed", "N.m", fabs(d->torque_Nm[beyond]), available, u, INFINITY, on, NULL);
 		not_tested(f, further);
 	}
+	part(f, "torque at its speed", "torque of the curve", u);
 	judge(f, "speed", "rpm", f->sums.peak_rpm, c->speed_rpm[last], 0, INFINITY, on,
 	      "a smaller ratio, more supply voltage or a slower motion");
 	if (f->sums.peak_rpm > c->speed_rpm[last] && joint_curve_open(c, f->sums.peak_rpm))
@@ -114,8 +121,14 @@ static double warmest(const struct joint_heat *h, const struct suit_thermal *t, 
 
 /* One after the other each figure of the model is moved by its u; their correlations are not in the file, so this is
  * on the safe side for what they have in common. */
-static double u_warmest(const struct joint_heat *h, const struct suit_thermal *t, double ambient, double middle)
+static double u_warmest(const struct joint_heat *h, const struct suit_thermal *t, double ambient, double middle,
+			struct suit_found *f)
 {
+	static const char *const sources[2][2] = {
+		{ "time constant of the winding", "thermal resistance of the winding" },
+		{ "time constant of the case", "thermal resistance of the case" },
+	};
+	const char *of = t->case_only ? "case temperature" : "winding temperature";
 	double variance = 0;
 
 	for (int k = 0; k < (t->model.two ? 2 : 1); k++)
@@ -125,17 +138,23 @@ static double u_warmest(const struct joint_heat *h, const struct suit_thermal *t
 			double u = what ? t->u_resistance[k] : t->u_tau_s[k];
 			*x += u;
 			double by = u > 0 ? warmest(h, &moved, ambient) - middle : 0;
+			part(f, of, sources[k || t->case_only][what], fabs(by));
 			variance += by * by;
 		}
 	/* A cell that reads too much makes the loss of a torque too small, by the square. */
 	if (t->watts && t->u_torque_1 > 0) {
 		struct suit_thermal moved = *t;
 		moved.loss.per_Nm2_W *= 1 + 2 * t->u_torque_1;
-		variance += pow(warmest(h, &moved, ambient) - middle, 2);
+		double by = warmest(h, &moved, ambient) - middle;
+		part(f, of, "torque cell, all torques together", fabs(by));
+		variance += by * by;
 	}
 	/* Without watts all of it is in the heat for each square of torque; the continuous torque goes by its root. */
-	if (!t->watts && t->continuous_Nm > 0)
-		variance += pow(2 * t->u_continuous_Nm / t->continuous_Nm * (middle - ambient), 2);
+	if (!t->watts && t->continuous_Nm > 0) {
+		double by = 2 * t->u_continuous_Nm / t->continuous_Nm * (middle - ambient);
+		part(f, of, "heat for each square of torque", fabs(by));
+		variance += by * by;
+	}
 	return sqrt(variance);
 }
 
@@ -151,6 +170,7 @@ static void against_continuous(const struct suit_wanted *w, const char *on, cons
 		most = thermal_continuous_Nm(&t->model, &t->loss, ambient, limit);
 		u *= most / t->continuous_Nm;
 	}
+	part(f, "RMS torque", "continuous torque of the thermal model", u);
 	judge(f, "RMS torque", "N.m", f->sums.rms_Nm, most, u, t->continuous_dof, on,
 	      "longer pauses, a larger ratio or cooling");
 }
@@ -183,7 +203,7 @@ static enum rc against_heat(const struct suit_wanted *w, const char *on, const s
 	against_continuous(w, on, t, ambient, limit, f);
 	f->peak_of_case = t->case_only;
 	f->peak_winding_degC = warmest(h, t, ambient);
-	f->u_peak_winding_K = u_warmest(h, t, ambient, f->peak_winding_degC);
+	f->u_peak_winding_K = u_warmest(h, t, ambient, f->peak_winding_degC, f);
 	judge_peak(t, on, ambient, limit, f);
 	if (t->case_only)
 		assume(f, "The thermal model has the case alone: nothing tells how much warmer the winding is.");
@@ -204,21 +224,41 @@ static bool holds_still(const struct joint_duty *d, double peak_rpm)
 	return false;
 }
 
-static void judge_supply(const struct suit_wanted *w, struct suit_found *f, double rel, const char *on)
+/* What the power of the cycle is off by, relative, by source. */
+struct power_u {
+	double loss, torque, efficiency;
+};
+
+static void supply_parts(struct suit_found *f, const char *of, const struct power_u *rel, double needed)
+{
+	part(f, of, "loss, all watts together", rel->loss * needed);
+	part(f, of, "torque cell, all torques together", rel->torque * needed);
+	part(f, of, "efficiency", rel->efficiency * needed);
+}
+
+static void judge_supply(const struct suit_wanted *w, struct suit_found *f, const struct power_u *by, const char *on)
 {
 	static const char change[] = "a larger supply or a slower motion",
 			  tell[] = "a thermal model with its loss in watts, or a supply that was measured";
+	double rel = hypot(hypot(by->loss, by->torque), by->efficiency);
 	double rel_A = hypot(rel, w->u_voltage_V / w->voltage_V);
 
+	f->u_supply_W = rel * f->supply_W;
+	f->u_supply_A = rel_A * f->supply_A;
 	if (isfinite(w->supply_power_W)) {
-		judge(f, "supply power", "W", f->supply_W, w->supply_power_W,
-		      hypot(rel * f->supply_W, w->u_supply_power_W), INFINITY, on, change);
+		judge(f, "supply power", "W", f->supply_W, w->supply_power_W, hypot(f->u_supply_W, w->u_supply_power_W),
+		      INFINITY, on, change);
+		supply_parts(f, "supply power", by, f->supply_W);
+		part(f, "supply power", "power that the supply gives", w->u_supply_power_W);
 		if (isnan(f->supply_W))
 			not_tested(f, tell);
 	}
 	if (isfinite(w->supply_current_A)) {
 		judge(f, "supply current", "A", f->supply_A, w->supply_current_A,
-		      hypot(rel_A * f->supply_A, w->u_supply_current_A), INFINITY, on, change);
+		      hypot(f->u_supply_A, w->u_supply_current_A), INFINITY, on, change);
+		supply_parts(f, "supply current", by, f->supply_A);
+		part(f, "supply current", "voltage", w->u_voltage_V / w->voltage_V * f->supply_A);
+		part(f, "supply current", "current that the supply gives", w->u_supply_current_A);
 		if (isnan(f->supply_A))
 			not_tested(f, tell);
 	}
@@ -229,15 +269,16 @@ static void against_supply(const struct suit_wanted *w, const char *thermal_on, 
 {
 	const struct thermal_loss *loss = t->known && t->watts ? &t->loss : NULL;
 	const char *on = loss ? thermal_on : w->efficiency ? "--efficiency" : "nothing";
-	double warm = isfinite(f->peak_winding_degC) ? f->peak_winding_degC : t->loss.at_degC, rel = 0;
+	double warm = isfinite(f->peak_winding_degC) ? f->peak_winding_degC : t->loss.at_degC;
+	struct power_u rel = { 0 };
 	bool still = !loss && holds_still(d, f->sums.peak_rpm);
 
 	f->supply_W = f->supply_A = f->regenerated_W = NAN;
 	if (!loss && !(w->efficiency_1 > 0)) {
-		judge_supply(w, f, 0, on);
+		judge_supply(w, f, &rel, on);
 		return;
 	}
-	rel = loss ? 0 : w->u_efficiency_1 / w->efficiency_1;
+	rel.efficiency = loss ? 0 : w->u_efficiency_1 / w->efficiency_1;
 	f->supply_W = f->regenerated_W = 0;
 	for (size_t i = 0; i < d->n; i++) {
 		double T = d->torque_Nm[i], n = d->speed_rpm[i];
@@ -246,8 +287,8 @@ static void against_supply(const struct suit_wanted *w, const char *thermal_on, 
 		double back = -joint_electrical_W(T, n, loss, loss ? suit_ambient_degC(w, t) : 0, w->efficiency_1);
 		if (loss && power > f->supply_W) { /* the loss is a part of the power, the copper's a part of that */
 			double copper = thermal_loss_W(loss, T, warm) - loss->fixed_W;
-			rel = hypot(t->u_loss_1 * (1 - shaft_power_W(T, n) / power),
-				    2 * t->u_torque_1 * copper / power);
+			rel.loss = fabs(t->u_loss_1 * (1 - shaft_power_W(T, n) / power));
+			rel.torque = fabs(2 * t->u_torque_1 * copper / power);
 		}
 		f->supply_W = fmax(f->supply_W, power);
 		f->regenerated_W = fmax(f->regenerated_W, back);
@@ -259,7 +300,7 @@ static void against_supply(const struct suit_wanted *w, const char *thermal_on, 
 		f->supply_W = NAN;
 	if (isfinite(w->voltage_V))
 		f->supply_A = f->supply_W / w->voltage_V;
-	judge_supply(w, f, rel, on);
+	judge_supply(w, f, &rel, on);
 	if (f->regenerated_W > 0)
 		judge(f, "power coming back", "W", f->regenerated_W, w->any_brake ? INFINITY : 0, 0, INFINITY, on,
 		      "a brake resistor, a battery, or slower lowering");
@@ -275,10 +316,15 @@ static void against_tip(const struct suit_wanted *w, struct suit_found *f)
 		hypot(w->u_play_arcmin / 2, twist * w->u_stiffness_Nm_per_arcmin / w->stiffness_Nm_per_arcmin);
 	double mm = 1000 / 3437.746770784939;
 	f->tip_mm = mm * w->reach_m * arcmin;
-	if (w->tip)
-		judge(f, "tip error", "mm", f->tip_mm, w->tip_mm,
-		      mm * hypot(w->reach_m * u_arcmin, w->u_reach_m * arcmin), INFINITY, "--play and --stiffness",
-		      "a stiffer gear, less play or a shorter arm");
+	f->u_tip_mm = mm * hypot(w->reach_m * u_arcmin, w->u_reach_m * arcmin);
+	if (!w->tip)
+		return;
+	judge(f, "tip error", "mm", f->tip_mm, w->tip_mm, f->u_tip_mm, INFINITY, "--play and --stiffness",
+	      "a stiffer gear, less play or a shorter arm");
+	part(f, "tip error", "play", mm * w->reach_m * w->u_play_arcmin / 2);
+	part(f, "tip error", "stiffness",
+	     mm * w->reach_m * twist * w->u_stiffness_Nm_per_arcmin / w->stiffness_Nm_per_arcmin);
+	part(f, "tip error", "reach", mm * w->u_reach_m * arcmin);
 }
 
 static double room_share(const struct suit_verdict *v)
@@ -301,16 +347,18 @@ static void decide(struct suit_found *f)
 
 static void name_files(const struct suit_wanted *w, struct suit_case *c)
 {
-	char run[64] = "";
-	bool bench = false;
+	const char *curve = w->curve ? w->curve : "", *thermal = w->thermal ? w->thermal : "";
 
 	if (w->curve)
-		suit_curve_run(w->curve, run, sizeof run, &bench);
-	snprintf(c->curve_on, sizeof c->curve_on, run[0] ? "%.160s (%s)" : "%.230s", w->curve ? w->curve : "", run);
-	snprintf(c->thermal_on, sizeof c->thermal_on, c->thermal.run[0] ? "%.160s (%s)" : "%.230s",
-		 w->thermal ? w->thermal : "", c->thermal.run);
-	if (bench)
+		suit_curve_run(w->curve, &c->curve_run);
+	snprintf(c->curve_on, sizeof c->curve_on, c->curve_run.id[0] ? "%.160s (%s)" : "%.230s", curve,
+		 c->curve_run.id);
+	snprintf(c->thermal_on, sizeof c->thermal_on, c->thermal.run.id[0] ? "%.160s (%s)" : "%.230s", thermal,
+		 c->thermal.run.id);
+	if (c->curve_run.on_bench)
 		assume(&c->found, "The curve was measured on a virtual bench.");
+	if (c->thermal.run.on_bench)
+		assume(&c->found, "The thermal model was measured on a virtual bench.");
 }
 
 enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mistakes *m, struct err *err)
@@ -318,6 +366,7 @@ enum rc suit_find(const struct suit_wanted *w, struct suit_case *c, struct mista
 	struct suit_found *f = &c->found;
 	enum rc rc = suit_duty(w, &c->duty, m, err);
 
+	c->wanted = w;
 	*f = (struct suit_found){ .peak_winding_degC = NAN };
 	if (!rc && w->curve)
 		rc = suit_curve(w->curve, &c->curve, m, err);
@@ -350,7 +399,7 @@ bool suit_refuted(const struct suit_found *f)
 	return false;
 }
 
-bool suit_not_tested(const struct suit_found *f)
+static bool not_tested_whole(const struct suit_found *f)
 {
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict == VERDICT_NOT_TESTED)
@@ -364,6 +413,19 @@ bool suit_carries(const struct suit_found *f)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
 			return false;
 	return f->n > 0;
+}
+
+const char *suit_answer(const struct suit_found *found)
+{
+	return suit_refuted(found)       ? "does not carry it"
+	       : suit_carries(found)     ? "carries it"
+	       : not_tested_whole(found) ? "not tested whole"
+					 : "undecided";
+}
+
+bool suit_on_bench(const struct suit_case *c)
+{
+	return c->curve_run.on_bench || c->thermal.run.on_bench;
 }
 
 void suit_case_free(struct suit_case *c)

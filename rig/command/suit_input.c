@@ -3,6 +3,7 @@
 
 #include "calib/number/quantity.h"
 #include "command/offline.h"
+#include "profile/utf8.h"
 
 #include <ini.h>
 #include <math.h>
@@ -116,20 +117,47 @@ static int take_key(void *ctx, const char *section, const char *name, const char
 	return 0;
 }
 
-static enum rc from_description(const char *path, struct joint_duty *ret, struct err *err)
+static enum rc read_arm(struct arm_reader *r, struct err *err)
 {
-	struct arm_reader r = { .path = path, .arm = { .gravity_m_s2 = 9.80665 }, .err = err };
-	int at = ini_parse(path, take_key, &r);
+	const char *path = r->path;
+	int at = ini_parse(path, take_key, r);
 
-	if (r.rc)
-		return r.rc;
+	if (r->rc)
+		return r->rc;
 	if (at < 0)
 		return err_set(err, RC_ARG, 0, "%s: cannot be opened", path);
 	if (at > 0)
 		return err_set(err, RC_ARG, 0, "%s:%d: expected \"key = value\"", path, at);
 	for (size_t i = 0; i < KEYS; i++)
-		if (keys[i].needed && !r.seen[i])
+		if (keys[i].needed && !r->seen[i])
 			return err_set(err, RC_ARG, 0, "%s: %s (%s) is missing", path, keys[i].name, keys[i].unit);
+	return RC_OK;
+}
+
+enum rc suit_arm_text(const char *path, char *buf, size_t size, struct err *err)
+{
+	struct arm_reader r = { .path = path, .err = err };
+	enum rc rc = read_arm(&r, err);
+	size_t used = 0;
+
+	buf[0] = '\0';
+	for (size_t i = 0; !rc && i < KEYS; i++) {
+		double value;
+		memcpy(&value, (char *)&r.arm + keys[i].at, sizeof value);
+		if (r.seen[i] && used < size)
+			used += (size_t)snprintf(buf + used, size - used, "%s%s %.6g %s", used ? ", " : "",
+						 keys[i].name, value, keys[i].unit);
+	}
+	return rc;
+}
+
+static enum rc from_description(const char *path, struct joint_duty *ret, struct err *err)
+{
+	struct arm_reader r = { .path = path, .arm = { .gravity_m_s2 = 9.80665 }, .err = err };
+	enum rc rc = read_arm(&r, err);
+
+	if (rc)
+		return rc;
 	if (!r.seen[2]) /* as a point at its centre */
 		r.arm.inertia_kgm2 = r.arm.mass_kg * r.arm.centre_m * r.arm.centre_m;
 	ret->n = ARM_ROWS;
@@ -138,7 +166,7 @@ static enum rc from_description(const char *path, struct joint_duty *ret, struct
 	ret->torque_Nm = calloc(ARM_ROWS, sizeof(double));
 	if (!ret->time_s || !ret->speed_rpm || !ret->torque_Nm)
 		return err_set(err, RC_NOMEM, 0, "out of memory");
-	enum rc rc = joint_arm_duty(&r.arm, ret, err);
+	rc = joint_arm_duty(&r.arm, ret, err);
 	if (rc)
 		err_prefix(err, "%.100s: ", path);
 	return rc;
@@ -187,6 +215,28 @@ static double pair_of(const json_t *o, const char *key, double *ret_u)
 	return number_of(o, key, "value");
 }
 
+/* A terminal obeys what a file may hold. */
+static void take_text(const json_t *doc, const char *key, char *ret, size_t size)
+{
+	const json_t *text = json_object_get(doc, key);
+
+	if (json_is_string(text))
+		utf8_clean(json_string_value(text), ret, size);
+}
+
+void suit_run_of(const json_t *doc, struct suit_run *ret)
+{
+	double run = number_of(doc, "run_id", NULL);
+
+	*ret = (struct suit_run){ .id = "" };
+	if (run > 0)
+		snprintf(ret->id, sizeof ret->id, "run %.0f", run);
+	take_text(doc, "report_id", ret->id, sizeof ret->id);
+	take_text(doc, "digest", ret->digest, sizeof ret->digest);
+	take_text(doc, "actuator", ret->actuator, sizeof ret->actuator);
+	ret->on_bench = json_is_true(json_object_get(doc, "virtual_bench"));
+}
+
 enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal *ret, struct err *err)
 {
 	const json_t *model = json_object_get(doc, "model"), *loss = json_object_get(doc, "loss");
@@ -210,9 +260,7 @@ enum rc suit_thermal_of(const json_t *doc, const char *path, struct suit_thermal
 	double torque = number_of(loss, "torque_u_relative", NULL);
 	ret->u_torque_1 = torque > 0 ? torque : 0;
 	ret->most_Nm = number_of(loss, "to_Nm", NULL);
-	double run = number_of(doc, "run_id", NULL);
-	if (run > 0)
-		snprintf(ret->run, sizeof ret->run, "run %.0f", run);
+	suit_run_of(doc, &ret->run);
 	ret->case_only = !json_object_get(model, "winding");
 	for (int k = 0; k < 2; k++)
 		ret->u_resistance[k] = sqrt(fmax(0, pow(ret->u_resistance[k], 2) -

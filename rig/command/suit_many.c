@@ -195,16 +195,17 @@ int suit_many(const struct cli *cli, const struct suit_wanted *w, struct mistake
 	m->err = err;
 	enum rc rc = find_all(m, mistakes);
 	if (!rc && w->out)
-		rc = suit_figure(w->out, m->found, m->n, err);
+		rc = suit_publish(w->out, m->found, m->n, err);
 	for (size_t i = 0; i < m->n; i++)
 		status = status && suit_refuted(&m->found[i].found);
 	if (rc) {
 		status = cli_fail(cli, err, NULL, mistakes);
 	} else if (cli->json) {
-		int printed = cli_print_json(in_json(m));
+		int printed = cli_print_json(suit_json_page(in_json(m), w->out));
 		status = printed ? printed : status;
 	} else {
 		in_text(m);
+		suit_print_page(w->out);
 	}
 	for (size_t i = 0; i < m->n; i++)
 		suit_case_free(&m->found[i]);

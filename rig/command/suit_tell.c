@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/number/number_json.h"
 #include "command/suit.h"
+#include "reports/page/report_write.h"
+#include "reports/page/suit_page.h"
 #include "terminal/cli.h"
 
 #include <math.h>
@@ -108,4 +110,21 @@ void suit_print(const struct suit_found *f)
 	for (size_t i = 0; i < f->n; i++)
 		if (f->verdict[i].verdict != VERDICT_CONFIRMED)
 			print_change(f, i);
+}
+
+json_t *suit_json_page(json_t *doc, const char *out)
+{
+	char path[FILES_PATH];
+
+	if (!doc || !out)
+		return doc;
+	snprintf(path, sizeof path, "%s/" SUIT_PAGE, out);
+	json_object_set_new(doc, "page", cli_text(path));
+	return doc;
+}
+
+void suit_print_page(const char *out)
+{
+	if (out)
+		printf("\nPage: %s/" SUIT_PAGE "\n", out);
 }

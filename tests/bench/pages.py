@@ -30,7 +30,7 @@ SAID = {  # words that the commands of a page must have printed
 
 # What an actuator can carry: pages that need no rig.
 PROMISED |= {"how-to-hold": [("model.json", 1000), ("held.csv", 10000), ("second.json", 1000), ("again.json", 1000)], "how-to-play": [("back.json", 200), ("rig-loop.csv", 10000)],
-             "how-to-suit": [("figure/cycle.svg", 2000)], "how-to-tame": [("tame.json", 500)], "how-to-ripple": [("orders.json", 300)],
+             "how-to-suit": [("figure/cycle.svg", 2000), ("figure/suit.html", 20000), ("side-by-side/suit.html", 20000)], "how-to-tame": [("tame.json", 500)], "how-to-ripple": [("orders.json", 300)],
              "how-to-endure": [("drift/endure.svg", 2000), ("page/report.html", 5000), ("soak.tar.zst", 5000)],
              "how-to-obey": [("response.json", 200)]}
 SAID |= {"how-to-hold": ["ended by equilibrium", "Kept: run", "winding, time constant", "S1, continuous", "from its resistance", "N·m"],

@@ -118,23 +118,19 @@ def by_hand(folder):
 
 
 def suit(folder):
-    """A joint and one actuator that carries it; another beside it that does not: figures that no page of the program shows, on a page."""
+    """A joint and one actuator that carries it; another beside it that does not."""
     folder.mkdir(parents=True)
-    arm = typed(folder / "arm.ini", ARM)
-    files = {name: typed(folder / f"{name}.csv", "speed (rpm),torque (N.m),u torque (N.m)\n" + "".join(f"{n},{m},0.2\n" for n, m in curve))
-             for name, curve in CURVES.items()}
-    both = typed(folder / "both.ini", "".join(f"[{name} winder]\ncurve = {path}\nefficiency = 70 %\nrotor-inertia = 2e-5 kg.m2\nratio = {ratio}\n"
-                                              for (name, path), ratio in zip(files.items(), (36, 10))))
-    figures = ""
-    for name, words in (("alone", ("--curve", files["paddle"], "--rotor-inertia", "2e-5 kg.m2", "--ratio", "36", "--efficiency", "70 %")),
-                        ("beside", ("--actuators", both))):
-        done = harness.run("suit", "--arm", arm, *words, "--voltage", "48 V", "--takes-back", "--out", folder / name)
+    typed(folder / "arm.ini", ARM)
+    for name, curve in CURVES.items():
+        typed(folder / f"{name}.csv", "speed (rpm),torque (N.m),u torque (N.m)\n" + "".join(f"{n},{m},0.2\n" for n, m in curve))
+    typed(folder / "both.ini", "".join(f"[{name} winder]\ncurve = {name}.csv\nefficiency = 70 %\nrotor-inertia = 2e-5 kg.m2\nratio = {ratio}\n"
+                                       for name, ratio in zip(CURVES, (36, 10))))
+    gear = ("--play", "4 arcmin ± 0.5 arcmin", "--stiffness", "5 N.m/arcmin ± 5 %", "--reach", "0.5 m", "--tip", "2 mm")
+    for name, words in (("alone", ("--curve", "paddle.csv", "--rotor-inertia", "2e-5 kg.m2", "--ratio", "36", "--efficiency", "70 % ± 3 %", *gear)),
+                        ("beside", ("--actuators", "both.ini"))):
+        done = harness.run("suit", "--arm", "arm.ini", *words, "--voltage", "48 V", "--supply-current", "5 A", "--takes-back", "--out", name, cwd=folder)
         assert done.status == 0, done
-        svg = re.sub(r"""(\bid=["']|href=["']#|url\(#)""", rf"\g<1>{name}-", (folder / name / "cycle.svg").read_text())
-        figures += f"<figure id=\"{name}\">{svg[svg.index('<svg'):]}<figcaption>{name}</figcaption></figure>\n"
-    return {"suit": typed(folder / "suit.html", "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>suit</title>\n"
-                          "<style>figure{margin:0;max-width:46rem}svg{width:100%;height:auto}</style></head>\n"
-                          f"<body><main><h1>suit</h1>\n{figures}</main></body></html>\n")}
+    return {"suit": pathlib.Path("alone/suit.html"), "suit-beside": pathlib.Path("beside/suit.html")}
 
 
 def make(to):
@@ -147,5 +143,5 @@ def make(to):
             shutil.copytree(bench.folder / "reports", to / name / "reports")
         pages |= {page: to / name / path for page, path in found.items()}
     pages |= {page: to / "hand" / path for page, path in by_hand(to / "hand").items()}
-    pages |= suit(to / "suit")
+    pages |= {page: to / "suit" / path for page, path in suit(to / "suit").items()}
     return {re.sub(r"\W", "-", name): path for name, path in pages.items()}
