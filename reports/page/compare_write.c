@@ -394,6 +394,8 @@ static void write_procedures(FILE *f, const struct compared *c)
 
 static enum rc draw_curves(const struct compared *c, const char *dir, struct figures *ret, struct err *err)
 {
+	for (size_t i = 0; i < FIGURES; i++)
+		gnuplot_remove(dir, figures[i].name);
 	enum rc rc = gnuplot_run(dir, "compare.gp", GNUPLOT_NEEDED, err);
 
 	for (size_t i = 0; i < FIGURES && rc == RC_OK; i++) {

@@ -10,7 +10,6 @@
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
-#include <unistd.h>
 
 #define PATH_ROOM 1200
 #define TIME_WIDTH 620
@@ -318,19 +317,6 @@ static void write_script(struct script *s)
 		time_trace(s);
 }
 
-/* gnuplot would write through a link that stands in the place of a figure. */
-static void remove_old(const struct figures *figures, const char *dir)
-{
-	static const char *const kinds[] = { "svg", "png", "pdf" };
-	char path[PATH_ROOM + 64];
-
-	for (size_t i = 0; i < figures->n; i++)
-		for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++) {
-			snprintf(path, sizeof path, "%s/%s.%s", dir, figures->figure[i].name, kinds[k]);
-			unlink(path);
-		}
-}
-
 enum rc figures_write(const struct report *report, const char *dir, bool draw, struct figures *ret, struct err *err)
 {
 	char path[PATH_ROOM];
@@ -351,6 +337,7 @@ enum rc figures_write(const struct report *report, const char *dir, bool draw, s
 		return err_set(err, RC_IO, errno, "%s could not be written whole: %s", path, strerror(errno));
 	if (!draw)
 		return RC_OK;
-	remove_old(ret, dir);
+	for (size_t i = 0; i < ret->n; i++)
+		gnuplot_remove(dir, ret->figure[i].name);
 	return gnuplot_run(dir, "figures.gp", GNUPLOT_NEEDED, err);
 }

@@ -79,6 +79,16 @@ static enum rc refuse_links(const char *dir, struct err *err)
 	return rc;
 }
 
+void gnuplot_remove(const char *dir, const char *name)
+{
+	static const char *const kinds[] = { "svg", "png", "pdf" };
+	char path[PATH_ROOM];
+
+	for (size_t k = 0; k < sizeof kinds / sizeof kinds[0]; k++)
+		if (snprintf(path, sizeof path, "%s/%s.%s", dir, name, kinds[k]) < PATH_ROOM)
+			unlink(path);
+}
+
 enum rc gnuplot_run(const char *dir, const char *script, const char *without, struct err *err)
 {
 	char name[100], log[PATH_ROOM], *argv[] = { (char *)"gnuplot", name, NULL };

@@ -23,5 +23,7 @@ size_t gnuplot_lines(const char *text, size_t letters, char (*ret)[GNUPLOT_LINE]
  * the first message ends with, how it goes without figures. */
 enum rc gnuplot_run(const char *dir, const char *script, const char *without, struct err *err) MUST_CHECK;
 #define GNUPLOT_NEEDED "; without it there are no figures"
+/* NAME.svg, NAME.png and NAME.pdf of before; where one is a link, the link. */
+void gnuplot_remove(const char *dir, const char *name);
 
 #endif

@@ -121,7 +121,10 @@ static enum rc draw_from(const struct procedure_drawing *d, const struct report 
 	enum rc rc = put_script(d, r, dir, err);
 
 	snprintf(script, sizeof script, "%s.gp", d->name);
-	return rc == RC_OK && draw ? gnuplot_run(dir, script, ", or leave figures out", err) : rc;
+	if (rc != RC_OK || !draw)
+		return rc;
+	gnuplot_remove(dir, d->name);
+	return gnuplot_run(dir, script, GNUPLOT_NEEDED, err);
 }
 
 enum rc procedure_figure(const struct report *r, const char *dir, bool draw, struct figures *ret, struct err *err)
@@ -142,12 +145,14 @@ enum rc procedure_figure(const struct report *r, const char *dir, bool draw, str
 
 enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err)
 {
-	enum rc rc = files_make_dir(dir, err);
+	int taken;
+	enum rc rc = files_take_dir(dir, &taken, err);
 
 	for (size_t i = 0; i < p->n_drawings && rc == RC_OK; i++) {
 		rc = put(dir, p->drawing[i].name, "csv", p->drawing[i].table, err);
 		if (rc == RC_OK)
 			rc = draw_from(&p->drawing[i], NULL, dir, true, err);
 	}
+	files_give_dir(taken);
 	return rc;
 }

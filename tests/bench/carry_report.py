@@ -56,6 +56,15 @@ def differences(a, b, at=""):
     return [] if a == b else [f"{at}: {a} {b}"]
 
 
+def page_of_before(found, folder):
+    """gnuplot that is not there: neither page nor figure of before stay beside the new tables."""
+    drawn = [path for path in folder.glob("*.svg")]
+    assert drawn, folder
+    done = harness.run("report", found["run_id"], "--bench", BENCH.folder, "--json", env={"PATH": HOME.name})
+    assert done.status == 3 and done.json["message"].endswith("without it there are no figures"), done
+    assert "<svg" not in (folder / "report.html").read_text() and not any(path.exists() for path in drawn), drawn
+
+
 def a_report_is_computed_again_from_the_samples():
     """I27"""
     for kind, found in FOUND.items():
@@ -74,6 +83,7 @@ def a_report_is_computed_again_from_the_samples():
         assert json.loads((folder / "report.json").read_text()) == {k: v for k, v in report.items() if k != "page"}
         rows = list(csv.DictReader(open(folder / "results.csv", encoding="utf-8")))
         assert rows and all(float(row["u"]) > 0 and float(row["U"]) >= 1.95 * float(row["u"]) for row in rows), rows
+        page_of_before(found, folder)
         text = BENCH.run("report", run, "--no-figures")
         assert text.status == 0 and report["result"].split(" ")[0] in text.out, text
 
