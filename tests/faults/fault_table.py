@@ -199,7 +199,8 @@ class Fault:
 # Nor of one and a dead pick-up: the node alone takes no pulse for a shaft that stands (docs/tether.md; invariants L2). What a program that
 # was held up sends off with its last breath is in no row of a bench whose time stands still.
 NOT_BOTH = {"SIGKILL": {"node-reset", "pickup-dead", "pickup-half", "host-held"}, "node-reset": {"SIGKILL"}, "pickup-dead": {"SIGKILL"},
-            "pickup-half": {"SIGKILL"}, "host-held": {"SIGKILL"}}
+            "pickup-half": {"SIGKILL"}, "host-held": {"SIGKILL"},
+            "node-silent": {"node-blink"}, "node-away": {"node-blink"}}  # the second would end the first before it is long enough
 
 
 def in_place(table, own):
