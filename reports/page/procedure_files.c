@@ -145,14 +145,12 @@ enum rc procedure_figure(const struct report *r, const char *dir, bool draw, str
 
 enum rc procedure_draw(const struct procedure *p, const char *dir, struct err *err)
 {
-	int taken;
-	enum rc rc = files_take_dir(dir, &taken, err);
+	enum rc rc = files_make_dir(dir, err); /* waits for nobody: at the rig its stop is told behind this */
 
 	for (size_t i = 0; i < p->n_drawings && rc == RC_OK; i++) {
 		rc = put(dir, p->drawing[i].name, "csv", p->drawing[i].table, err);
 		if (rc == RC_OK)
 			rc = draw_from(&p->drawing[i], NULL, dir, true, err);
 	}
-	files_give_dir(taken);
 	return rc;
 }
