@@ -197,6 +197,7 @@ enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct
 	if (gp)
 		write_script(gp, c, n);
 	rc = closed(gp, dir, RC_OK, err);
+	gnuplot_remove(dir, "cycle");
 	return rc ? rc : gnuplot_run(dir, "cycle.gp", GNUPLOT_NEEDED, err);
 }
 

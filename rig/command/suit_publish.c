@@ -147,9 +147,11 @@ static enum rc write_all(const struct suit_page *p, const char *dir, const struc
 {
 	remove_old(dir, n);
 	enum rc rc = suit_figure(dir, c, n, err);
+	if (rc == RC_OK)
+		rc = suit_page_write(p, dir, true, err);
 	if (rc != RC_OK) /* beside the new rows stands no page of before */
 		(void)!suit_page_write(p, dir, false, NULL);
-	return rc == RC_OK ? suit_page_write(p, dir, true, err) : rc;
+	return rc;
 }
 
 enum rc suit_publish(const char *dir, const struct suit_case *c, size_t n, struct err *err)

@@ -173,14 +173,19 @@ def names_do_no_harm_and_a_virtual_bench_is_named():
 
 
 def no_page_of_another_answer_stays():
-    """Without gnuplot the page is that of this answer, without a figure."""
+    """Without gnuplot, and with one that draws nothing, the page is that of this answer, without a figure."""
     (HOME / "empty").mkdir()
     (HOME / "bare").mkdir()
-    (HOME / "bare/suit.html").write_text("of before")
-    done = harness.run("suit", *WORDS, "--out", "bare", "--json", cwd=HOME, env={"PATH": str(HOME / "empty")})
-    assert done.status == 3 and done.json["message"].endswith("install gnuplot-nox; without it there are no figures"), done
-    page = Page(HOME / "bare/suit.html")
-    assert "Undecided at 95 %" in page.words and "svg" not in page.tags and "It is cycle.svg" not in page.words
+    for says in ("install gnuplot-nox; without it there are no figures", "cannot be read or is no SVG"):
+        (HOME / "bare/suit.html").write_text("of before")
+        (HOME / "bare/cycle.svg").write_text("<svg>of before</svg>")
+        done = harness.run("suit", *WORDS, "--out", "bare", "--json", cwd=HOME, env={"PATH": str(HOME / "empty")})
+        assert done.status == 3 and done.json["message"].endswith(says), done
+        page = Page(HOME / "bare/suit.html")
+        assert "Undecided at 95 %" in page.words and "svg" not in page.tags and "It is cycle.svg" not in page.words
+        assert not (HOME / "bare/cycle.svg").exists()
+        (HOME / "empty/gnuplot").write_text("#!/bin/sh\n")
+        (HOME / "empty/gnuplot").chmod(0o755)
 
 
 def what_is_no_folder_is_refused():
