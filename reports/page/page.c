@@ -135,7 +135,7 @@ static void page_style(FILE *f)
 	      " #budget.pair{columns:2;column-gap:1.6rem}#budget.pair h2,#budget.pair>p{column-span:all}\n"
 	      " figure svg{max-height:var(--most,105mm)}#history svg{max-height:232mm}#curves "
 	      "svg{max-height:238mm}#time svg{max-height:190mm}\n"
-	      " #endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
+	      " #cycle{max-width:none}#endure svg{max-height:165mm}#tame svg{max-height:118mm}\n"
 	      " figcaption{font-size:8pt;line-height:1.3}\n"
 	      " nav,.reading,#files{display:none}\n"
 	      " p,li{break-inside:avoid}h2,h3{break-after:avoid}h2{margin-top:1rem;padding-top:.35rem}tr{break-"

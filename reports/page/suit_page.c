@@ -485,10 +485,15 @@ static void curve(FILE *f, const struct suit_page_case *c)
 {
 	struct band band[BANDS_MOST + 1];
 
-	if (c->curve->n == 0 || c->curve->n > BANDS_MOST)
-		return;
-	bands_of(c, band);
 	heading(f, c->name[0] ? "" : " id=\"curve\"", c, "Cycle and curve");
+	if (c->curve->n > BANDS_MOST) {
+		fprintf(f,
+			"<p>The curve has %zu points, too many for a table here: the tables beside this page have "
+			"them.</p>\n</section>\n",
+			c->curve->n);
+		return;
+	}
+	bands_of(c, band);
 	fputs("<table class=\"narrow\">\n<caption>What the figure shows: the largest torque at the speed that comes "
 	      "first, and "
 	      "the most that the cycle asks for within the speeds.</caption>\n<thead><tr><th>Speed, rpm</th><th "

@@ -27,10 +27,11 @@ static void input(struct suit_input *list, size_t *n, const char *term, const ch
 /* With the signs of units. */
 static void signs(char *buf, size_t size, const char *text)
 {
-	char dots[600];
+	char torque[600], inertia[600];
 
-	text_swap(dots, sizeof dots, text, "N.m", "N·m");
-	text_swap(buf, size, dots, "degC", "°C");
+	text_swap(torque, sizeof torque, text, "N.m", "N·m");
+	text_swap(inertia, sizeof inertia, torque, "kg.m2", "kg·m²");
+	text_swap(buf, size, inertia, "degC", "°C");
 }
 
 static void typed(struct suit_input *list, size_t *n, const char *term, const char *text)

@@ -152,8 +152,12 @@ def several_have_a_table_and_a_part_each():
         assert len(page.table(f"{one['name']}: requirements")) == len(one["verdicts"])
     assert page.table("weak: cycle and curve")[0]["cycle"] == "outside"
     assert (HOME / "several/cycle-2.csv").exists()
+    three = wrote("three.ini", "".join(f"[number {k}]\ncurve = {CURVE}\n" for k in range(3)))
+    wrote("long.csv", "speed (rpm),torque (N.m)\n" + "".join(f"{k},{90 - k / 2}\n" for k in range(60)))
+    suit("--from", DUTY, "--actuators", three, "--out", "several")
+    assert "The curve has 60 points" in Page(HOME / suit("--from", DUTY, "--curve", "long.csv", "--out", "long")["page"]).words
     page = Page(HOME / suit(*WORDS, "--out", "several")["page"])
-    assert not (HOME / "several/cycle-2.csv").exists() and "weak" not in page.words
+    assert len(list((HOME / "several").glob("*.csv"))) == 2 and "weak" not in page.words
 
 
 def names_do_no_harm_and_a_virtual_bench_is_named():

@@ -118,13 +118,14 @@ def by_hand(folder):
 
 
 def suit(folder):
-    """A joint and one actuator that carries it; another beside it that does not."""
+    """A joint and one actuator that carries it; two others beside it, of which one does not."""
     folder.mkdir(parents=True)
     typed(folder / "arm.ini", ARM)
     for name, curve in CURVES.items():
         typed(folder / f"{name}.csv", "speed (rpm),torque (N.m),u torque (N.m)\n" + "".join(f"{n},{m},0.2\n" for n, m in curve))
     typed(folder / "both.ini", "".join(f"[{name} winder]\ncurve = {name}.csv\nefficiency = 70 %\nrotor-inertia = 2e-5 kg.m2\nratio = {ratio}\n"
-                                       for name, ratio in zip(CURVES, (36, 10))))
+                                       for name, ratio in zip(CURVES, (36, 10)))
+          + "[a winder whose name is as long as a name can be]\ncurve = paddle.csv\nratio = 20\n")
     gear = ("--play", "4 arcmin ± 0.5 arcmin", "--stiffness", "5 N.m/arcmin ± 5 %", "--reach", "0.5 m", "--tip", "2 mm")
     for name, words in (("alone", ("--curve", "paddle.csv", "--rotor-inertia", "2e-5 kg.m2", "--ratio", "36", "--efficiency", "70 % ± 3 %", *gear)),
                         ("beside", ("--actuators", "both.ini"))):
