@@ -7,10 +7,12 @@
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
-#define APART_DOTS 0.004 /* of both scales: a line of dots */
-#define APART_CROSSES 0.018
+/* Places for dots and for crosses along each scale: a line of dots, crosses that are told apart. */
+#define DOTS 250
+#define CROSSES 56
 
 static FILE *opened(const char *dir, const char *name, struct err *err)
 {
@@ -142,34 +144,43 @@ static enum rc closed(FILE *f, const char *dir, enum rc rc, struct err *err)
 	return f ? rc : RC_IO;
 }
 
-/* Of the rows inside and of those outside so many as the eye can part; the first one of each is never left out. */
-static void write_cycle(FILE *f, const struct suit_case *c, double most_rpm, double most_Nm)
+/* Of the rows inside and of those outside so many as the eye can part, however often the cycle comes by: one in each
+ * place of a grid. The first one of each is never left out. */
+struct grid {
+	bool taken[2][DOTS + 1][DOTS + 1];
+};
+
+static size_t place_of(double value, double most, int places)
+{
+	return most > 0 ? (size_t)(value / most * places) : 0;
+}
+
+static void write_cycle(FILE *f, const struct suit_case *c, double most_rpm, double most_Nm, struct grid *grid)
 {
 	const struct joint_duty *d = &c->duty;
-	double last_rpm[2] = { NAN, NAN }, last_Nm[2] = { NAN, NAN };
 
+	memset(grid, 0, sizeof *grid);
 	fputs("speed (rpm),torque (N.m),outside\n", f);
 	for (size_t i = 0; i < d->n; i++) {
 		double rpm = fabs(d->speed_rpm[i]), Nm = fabs(d->torque_Nm[i]);
 		bool outside = joint_curve_at(&c->curve, d->speed_rpm[i], NULL) < Nm;
-		double apart = hypot((rpm - last_rpm[outside]) / most_rpm, (Nm - last_Nm[outside]) / most_Nm);
-		if (apart < (outside ? APART_CROSSES : APART_DOTS))
-			continue;
-		fprintf(f, "%.8g,%.8g,%d\n", rpm, Nm, outside);
-		last_rpm[outside] = rpm;
-		last_Nm[outside] = Nm;
+		int places = outside ? CROSSES : DOTS;
+		bool *taken = &grid->taken[outside][place_of(rpm, most_rpm, places)][place_of(Nm, most_Nm, places)];
+		if (!*taken)
+			fprintf(f, "%.8g,%.8g,%d\n", rpm, Nm, outside);
+		*taken = true;
 	}
 }
 
 static enum rc write_tables(const char *dir, size_t number, const struct suit_case *c, double most_rpm, double most_Nm,
-			    struct err *err)
+			    struct grid *grid, struct err *err)
 {
 	char name[40];
 
 	snprintf(name, sizeof name, "cycle-%zu.csv", number);
 	FILE *f = opened(dir, name, err);
 	if (f)
-		write_cycle(f, c, most_rpm, most_Nm);
+		write_cycle(f, c, most_rpm, most_Nm, grid);
 	enum rc rc = closed(f, dir, RC_OK, err);
 	if (rc)
 		return rc;
@@ -185,12 +196,14 @@ static enum rc write_tables(const char *dir, size_t number, const struct suit_ca
 
 enum rc suit_figure(const char *dir, const struct suit_case *c, size_t n, struct err *err)
 {
-	enum rc rc = RC_OK;
+	struct grid *grid = malloc(sizeof *grid);
+	enum rc rc = grid ? RC_OK : err_set(err, RC_NOMEM, 0, "out of memory for the figure");
 	double rpm, Nm;
 
 	most_of(c, n, &rpm, &Nm);
 	for (size_t k = 0; !rc && k < n; k++)
-		rc = write_tables(dir, k + 1, &c[k], rpm, Nm, err);
+		rc = write_tables(dir, k + 1, &c[k], rpm, Nm, grid, err);
+	free(grid);
 	if (rc)
 		return rc;
 	FILE *gp = opened(dir, "cycle.gp", err);

@@ -156,6 +156,10 @@ def several_have_a_table_and_a_part_each():
     wrote("long.csv", "speed (rpm),torque (N.m)\n" + "".join(f"{k},{90 - k / 2}\n" for k in range(60)))
     suit("--from", DUTY, "--actuators", three, "--out", "several")
     assert "The curve has 60 points" in Page(HOME / suit("--from", DUTY, "--curve", "long.csv", "--out", "long")["page"]).words
+    turns = wrote("turns.csv", "time (s),torque (N.m),speed (rpm)\n" + "".join(
+        f"{k / 50},{9 * math.sin(k / 25 * math.pi + k * 1e-5):.5f},{30 * math.sin(k / 50 * math.pi):.5f}\n" for k in range(30001)))
+    suit("--from", turns, "--curve", CURVE, "--out", "turns")  # 300 times round nearly the same way: it is drawn once
+    assert (HOME / "turns/suit.html").stat().st_size < 600_000 and (HOME / "turns/cycle-1.csv").read_text().count("\n") > 20
     page = Page(HOME / suit(*WORDS, "--out", "several")["page"])
     assert len(list((HOME / "several").glob("*.csv"))) == 2 and "weak" not in page.words
 
