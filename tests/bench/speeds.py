@@ -80,7 +80,7 @@ def both_ways_with_a_zero_between():
         with open(folder / "points.csv") as file:
             rows = list(csv.DictReader(file))
         assert [float(row["speed set (rpm)"]) for row in rows] == [point["speed_set_rpm"] for point in points], rows[0].keys()
-        assert "rising at -60 rpm" in pathlib.Path(report["page"]).read_text()
+        assert "rising at −60 rpm" in pathlib.Path(report["page"]).read_text()
 
 
 def what_was_stopped_between_two_speeds_goes_on():

@@ -118,7 +118,7 @@ def what_is_left(bench, kind, at_s, kept, killed):
     assert last * 1e-9 >= since_s, f"{kind}: samples end at {last * 1e-9} s, the fault came at {at_s} s"
     if kind != "endure":
         report = bench.run("report", run, "--json")
-        assert report.status == 1 and "cut short" in report.json["message"], report
+        assert report.status == 1 and ("has not ended" if killed else "cut short") in report.json["message"], report
 
 
 def one(kind, fault, at_s, kept):
