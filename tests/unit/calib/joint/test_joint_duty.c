@@ -211,7 +211,7 @@ static void heat_repeats(void **state)
 	struct joint_heat heat;
 	struct err err;
 	assert_int_equal(joint_heat_of(&duty, 30.0 / JOINT_HEAT_SHARE, &heat, &err), RC_OK);
-	assert_true(heat.n > 80 / 0.6 && heat.n < 1.1 * 80 / 0.6);
+	assert_true((double)heat.n > 80 / 0.6 && (double)heat.n < 1.1 * 80 / 0.6);
 	assert_near(joint_peak_winding_degC(&heat, &m, &loss, 25, 1, 0), warmest, 0.1);
 	/* the same in four rows, each of which is parted */
 	double time[] = { 0, 20, 40, 80 }, speed[] = { 1, 1, 1, 1 }, torque[] = { 25, -10, 0, 0 };
