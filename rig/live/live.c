@@ -45,8 +45,7 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	if (rc != RC_OK)
 		return rc;
 	bool safe = strncmp(status, "safe", 4) == 0 || strncmp(status, "stopping", 8) == 0;
-	bool by_lease = strncmp(status, "safe lease", 10) == 0;
-	if (safe && !options->clear && !(options->takes_up && by_lease))
+	if (safe && !options->clear)
 		return err_set(err, RC_SAYS_NO, 0,
 			       "the node is in its safe state after a stop: %s; find the cause, put it right, then "
 			       "give --clear",
@@ -308,6 +307,16 @@ static enum rc put_person(struct live *live, const struct sequence *sequence, st
 	return RC_OK;
 }
 
+/* Where it cannot be kept nothing begins. */
+static enum rc keep_energises(struct live *live, struct err *err)
+{
+	if (live->limits.at_rest || live->energises)
+		return RC_OK;
+	enum rc rc = live_latch_energises(live->s, err);
+	live->energises = rc == RC_OK;
+	return rc;
+}
+
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err)
 {
 	const struct sequence by_person = { hand_set_step, &live->hand_set };
@@ -317,6 +326,8 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
 	live->left_at.ns = 0;
 	enum rc rc = put_person(live, sequence, err);
+	if (rc == RC_OK)
+		rc = keep_energises(live, err);
 	if (rc != RC_OK)
 		return rc;
 	cli_watch_stop();
@@ -417,7 +428,7 @@ bool live_is_safe(const struct live *live)
 
 bool live_asks_clear(const struct live *live)
 {
-	return !live_is_safe(live) || live_latch_keeps(&live->result);
+	return live->end_not_kept || !live_is_safe(live) || live_latch_keeps(&live->result);
 }
 
 const char *live_cause(const struct live *live)
@@ -435,6 +446,32 @@ static enum rc say_not_safe_first(const struct live *live, enum rc rc, struct er
 	if (rc != RC_OK)
 		snprintf(own, sizeof own, "%s", err->what);
 	return err_set(err, RC_IO, 0, "%s%s%s", live->result.shaft, *own ? " " : "", own);
+}
+
+/* A sentence behind those that are there, which are cut where not all fit. */
+static void add_sentence(struct err *err, const char *words)
+{
+	size_t at = strlen(err->what), most = sizeof err->what - 3 - strlen(words);
+
+	if (at > most)
+		for (at = most; at > 0 && ((unsigned char)err->what[at] & 0xC0) == 0x80;)
+			at--;
+	const char *between = at > 0 && err->what[at - 1] == '.' ? " " : ". ";
+	snprintf(err->what + at, sizeof err->what - at, "%s%s", between, words);
+}
+
+/* why: where err tells something else. */
+static void say_end_not_kept(const struct err *why, struct err *err)
+{
+	char words[400], reason[240] = "";
+
+	if (why)
+		snprintf(reason, sizeof reason, " (%.200s)", why->what);
+	snprintf(words, sizeof words,
+		 "The end of this run is not in the logbook%s. The next command that energises anything asks for "
+		 "--clear",
+		 reason);
+	add_sentence(err, words);
 }
 
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
@@ -455,15 +492,15 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what,
 					 &end_err);
 	live->run_open = false;
+	live->end_not_kept = live->energises && end_rc != RC_OK;
 	progress_free(live->progress);
 	live->progress = NULL;
 	session_close(live->s);
-	if (rc == RC_OK && end_rc != RC_OK) {
-		if (err)
-			*err = end_err;
-		return end_rc;
-	}
-	return rc;
+	if (rc == RC_OK && end_rc != RC_OK && err)
+		*err = end_err;
+	if (live->end_not_kept && err)
+		say_end_not_kept(rc == RC_OK ? NULL : &end_err, err);
+	return rc == RC_OK ? end_rc : rc;
 }
 
 enum rc live_sleep(struct live *live, double wait_s, struct err *err)

@@ -24,6 +24,8 @@ struct live {
 	double remaining_after_s;  /* of what follows it; NaN unknown */
 	bool hands;                /* the virtual bench's hands do what a person would */
 	bool run_open;
+	bool energises;            /* the run has kept that something may be energised */
+	bool end_not_kept;         /* of a run that energised something */
 	struct live_latch latch;   /* what --clear answers */
 	unsigned hold_ticks;       /* of a stop that is not safe */
 	bool by_hand;              /* a person turns the shaft: no drive, no contactor */
@@ -53,17 +55,15 @@ struct live {
 /* Options that every command at the rig takes. */
 struct live_options {
 	bool hands, clear;
-	bool still;    /* the command energises nothing */
-	bool takes_up; /* a person takes up a run whose program died: that clears a node that went safe on its lease, no
-			  other cause */
+	bool still; /* the command energises nothing */
 };
 /* Entries of a table of cli_option. */
 #define LIVE_OPTIONS(o) \
 	{ "hands", NULL, "the virtual bench's hands do what a person at the rig would", NULL, &(o).hands }, \
 	{ \
 		"clear", NULL, \
-			"after a stop: leave the node's safe state and restart a drive that dropped out; after a " \
-			"hang that was left: weights and arm " \
+			"after a stop or a killed run: leave the node's safe state and restart a drive that dropped " \
+			"out; after a hang that was left: weights and arm " \
 			"are off. A deliberate act, when the cause is known", \
 			NULL, &(o).clear \
 	}

@@ -8,6 +8,7 @@
 #define FAULT "fault" /* kind of the event; its text begins with "answered" once a person has */
 #define CAUSE "Cause"
 #define ANSWERED "answered"
+#define ENERGISED "energised" /* kind of the event before a run may energise anything */
 #define NOT_SAFE "NOT SAFE"
 #define SAID_SAFE "a person says" /* begins the answer to it; a safe stop of a later run, which probe may be, is none */
 
@@ -58,12 +59,41 @@ static enum rc check_fault(struct logbook *lb, bool clear, bool *ret_answered, s
 			       (long long)run, when, text);
 }
 
-/* Killed between its stop and its end, a run could not keep what stopped it. */
+/* The newest run without an end in which something may have been energised; how: what stopped it, "" where that is not
+ * known. 0: there is none. */
+static enum rc last_unended(struct logbook *lb, int64_t *ret_run, char *how, size_t size, struct err *err)
+{
+	char text[40];
+	int64_t energised;
+	enum rc rc = logbook_last_unended(lb, "stop", ret_run, how, size, err);
+
+	if (rc == RC_OK)
+		rc = logbook_last_unended(lb, ENERGISED, &energised, text, sizeof text, err);
+	if (rc != RC_OK || energised <= *ret_run)
+		return rc;
+	*ret_run = energised;
+	how[0] = '\0';
+	return RC_OK;
+}
+
+/* ". To continue it: ..." where that kind of run can be continued. */
+static void how_to_continue(struct logbook *lb, int64_t run, char *buf, size_t size)
+{
+	struct run_info info;
+
+	buf[0] = '\0';
+	if (logbook_run_info(lb, run, &info, NULL) == RC_OK &&
+	    (strcmp(info.kind, "sweep") == 0 || strcmp(info.kind, "endure") == 0))
+		snprintf(buf, size, ". To continue that run: bridle %s %s --resume --clear", info.kind, info.plan);
+}
+
+/* Killed before its end, or with a disk that took nothing more, a run could not keep what stopped it, nor whether it
+ * ended safe. */
 static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
 {
-	char text[400], answer[20], when[40];
+	char how[300], answer[20], when[40], what[340] = "energised the rig", more[140];
 	int64_t run, answered_in;
-	enum rc rc = logbook_last_unended(lb, "stop", &run, text, sizeof text, err);
+	enum rc rc = last_unended(lb, &run, how, sizeof how, err);
 
 	if (rc != RC_OK || run == 0)
 		return rc;
@@ -72,12 +102,15 @@ static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered,
 		return rc;
 	*ret_answered = clear;
 	time_of(lb, run, when, sizeof when);
+	how_to_continue(lb, run, more, sizeof more);
+	if (how[0])
+		snprintf(what, sizeof what, "was stopped (%s)", how);
 	return clear ? RC_OK
 		     : err_set(err, RC_SAYS_NO, 0,
-			       "not started: run %lld%s was stopped (%s). This program was killed before the "
-			       "run's end was kept. "
-			       "When the drive is off, the shaft stands and the cause is put right, give --clear",
-			       (long long)run, when, text);
+			       "not started: run %lld%s, %s and has no end. The program was killed, or its disk was "
+			       "full. "
+			       "When you have seen that the drive is off and the shaft stands, give --clear%s",
+			       (long long)run, when, what, more);
 }
 
 enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_latch *ret, struct err *err)
@@ -104,6 +137,11 @@ enum rc live_latch_check(struct session *s, bool clear, bool still, struct live_
 static enum rc keep(struct session *s, const char *kind, const char *text, struct err *err)
 {
 	return logbook_event(s->logbook, s->run_id, s->clock.now(s->clock.ctx).ns, kind, text, err);
+}
+
+enum rc live_latch_energises(struct session *s, struct err *err)
+{
+	return keep(s, ENERGISED, "something may be energised from here on", err);
 }
 
 enum rc live_latch_answer(struct session *s, const struct live_latch *latch, struct err *err)

@@ -3,6 +3,7 @@
 
 One bench is calibrated, mapped and made ready; each case gets a copy of its folder and a bench that misbehaves at
 the same moment of the physics (bridle bench --at), 40 s after its start: the sweep is then under load."""
+import os
 import pathlib
 import shutil
 import sqlite3
@@ -287,9 +288,32 @@ def killed_in_a_stop():
         bench.start()
         refused = bench.run("map", "--actuator", "paddle-winder", "--json")
         told = refused.json["message"]
-        assert refused.status == 1 and "was killed before the run's end was kept" in told and "--clear" in told, refused
+        assert refused.status == 1 and "was stopped (" in told and "and has no end" in told and "--clear" in told, refused
         bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
         bench.must("map", "--actuator", "paddle-winder", "--currents", "5")  # answered
+
+
+def a_full_disk_in_a_stop():
+    """I5: what ended NOT SAFE on a disk that takes nothing more is not in the logbook: the person is told that, and the next command asks."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault contactor-welded; {AT_S + 1} fault estop"), example=Prepared.folder) as bench:
+        result = bench.run("sweep", "gentle", "--json", env={"LD_PRELOAD": os.environ["FAILCALL"], "ASAN_OPTIONS": "verify_asan_link_order=0",
+                                                             "FAIL_CALL": "disk-write:1-", "FAIL_FROM": str(AT_S + 1)})
+        told = result.json["message"]
+        assert result.status == 3 and told.startswith("NOT SAFE: the contactor was not seen open"), result
+        assert "The end of this run is not in the logbook (" in told and told.endswith("The next command that energises anything asks for --clear"), told
+        bench.stop()
+        bench.options = []
+        bench.start()
+        db = sqlite3.connect(f"file:{bench.folder / 'logbook'}?mode=ro", uri=True)
+        run, = db.execute("SELECT max(id) FROM run").fetchone()
+        assert not db.execute("SELECT 1 FROM run_end WHERE run_id = ?", (run,)).fetchall(), "the end was kept after all"
+        assert not db.execute("SELECT 1 FROM event WHERE run_id = ? AND kind IN ('stop', 'shaft', 'fault')", (run,)).fetchall(), "the stop was kept"
+        bench.must("probe", "--seconds", "1")
+        for command in (["map", "--actuator", "paddle-winder"], ["sweep", "gentle", "--forced", "why not"]):
+            refused = bench.run(*command, "--json")
+            said = refused.json["message"]
+            assert refused.status == 1 and f"run {run}, 20" in said and "energised the rig and has no end" in said and "--clear" in said, refused
+        bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
 
 
 def a_limit_is_no_fault():
@@ -327,5 +351,5 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
                  case(rehearsed_with_a_welded_contactor, 1.3), case(rehearsed_with_a_welded_contactor, 2),
                  *[case(blind, *row, *rotor) for row in BLIND for rotor in ROTORS],
-                 swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop, a_limit_is_no_fault, cut_short,
+                 swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop, a_full_disk_in_a_stop, a_limit_is_no_fault, cut_short,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
-"""L2, I10: kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
-bench stops in order: the drive's torque away first, the brake kept until the shaft stands, then released."""
+"""L2, I10, I5: kill -9 in mid-sweep: the logbook stays whole, no finished point is lost, the lease runs out at the node and the
+bench stops in order: the drive's torque away first, the brake kept until the shaft stands, then released. Nothing is energised again before a person answers."""
 import pathlib
 import signal
 import sqlite3
@@ -75,12 +75,17 @@ def return_to_work(bench, logbook, run, seen):
     listed = bench.must("log", "list")
     mine = [entry for entry in listed["runs"] if entry["run"] == run]
     assert mine and mine[0]["ended"] is False, mine
-    refused = bench.run("sweep", "lock-sweep", "--json")
-    why = refused.json["message"]
-    assert refused.status != 0 and "safe state after a stop: no set-point reached it in time" in why and "lease" not in why, refused
+    for command in (["sweep", "lock-sweep"], ["sweep", "lock-sweep", "--resume"], ["map", "--actuator", "paddle-winder"]):
+        refused = bench.run(*command, "--json")
+        why = refused.json["message"]
+        assert refused.status == 1 and why.startswith(f"not started: run {run}, 20"), refused
+        assert "energised the rig and has no end. The program was killed, or its disk was full." in why, refused
+        assert why.endswith("give --clear. To continue that run: bridle sweep lock-sweep --resume --clear"), refused
+    assert runs_in(logbook) == run + 1, "a run was begun without an answer"  # the probe's
     resumed = bench.must("sweep", "lock-sweep", "--resume", "--clear")
     directions = [(point["step"], point["direction"]) for point in resumed["points"]]
     assert len(directions) >= 17 and len(set(directions)) >= 17, directions
+    bench.must("map", "--actuator", "paddle-winder", "--currents", "5")  # answered
 
 
 harness.main(kill_mid_sweep)

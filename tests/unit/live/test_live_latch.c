@@ -113,12 +113,63 @@ static void a_stop_without_an_end_asks_like_a_fault(void **state)
 	scene_open(*state, &s);
 	scene_run(&s, "sweep");
 	scene_event(&s, "stop", "estop");
-	held(&s, "run 1, 2026-03-01 12:00 was stopped (estop). This program was killed", false, false, true);
+	held(&s,
+	     "run 1, 2026-03-01 12:00, was stopped (estop) and has no end. The program was killed, or its disk was "
+	     "full.",
+	     false, false, true);
 	answer(&s);
 	free_again(&s);
 	scene_run(&s, "sweep");
 	scene_event(&s, "stop", "stall");
 	scene_end(&s, "stopped");
+	free_again(&s);
+}
+
+static void energise(struct session *s)
+{
+	struct err err = { 0 };
+
+	assert_int_equal(live_latch_energises(s, &err), RC_OK);
+}
+
+/* Killed while the rig was energised, or with a disk that was full in its stop. */
+static void an_energised_run_without_an_end_asks_like_a_fault(void **state)
+{
+	struct session s;
+
+	scene_open(*state, &s);
+	scene_run(&s, "map");
+	energise(&s);
+	held(&s,
+	     "run 1, 2026-03-01 12:00, energised the rig and has no end. The program was killed, or its disk was full.",
+	     false, false, true);
+	scene_run(&s, "probe"); /* answers nothing, whether it ends or not */
+	scene_end(&s, "done");
+	scene_run(&s, "hang");
+	held(&s, "run 1, 2026-03-01 12:00, energised", false, false, true);
+	answer(&s);
+	free_again(&s);
+	scene_run(&s, "sweep"); /* the next one asks anew, and can be continued */
+	energise(&s);
+	held(&s, "give --clear. To continue that run: bridle sweep ", false, false, true);
+	answer(&s);
+	scene_run(&s, "sweep");
+	energise(&s);
+	scene_end(&s, "done");
+	free_again(&s);
+}
+
+/* Weights that were hung, channels that were looked at, and what was killed before its first tick. */
+static void a_killed_run_that_energised_nothing_asks_nothing(void **state)
+{
+	struct session s;
+
+	scene_open(*state, &s);
+	scene_run(&s, "hang");
+	scene_event(&s, "reading", "item 1");
+	scene_run(&s, "probe");
+	scene_run(&s, "sweep");
+	scene_event(&s, "arm", "off");
 	free_again(&s);
 }
 
@@ -148,7 +199,7 @@ static void what_runs_meanwhile_answers_nothing(void **state)
 	scene_run(&s, "hang");
 	scene_event(&s, "stop", "operator");
 	scene_end(&s, "stopped");
-	held(&s, "run 5, 2026-03-01 12:00 was stopped (estop)", false, false, true);
+	held(&s, "run 5, 2026-03-01 12:00, was stopped (estop) and has no end.", false, false, true);
 	answer(&s);
 	free_again(&s);
 }
@@ -207,6 +258,8 @@ int main(void)
 		ON_A_LOGBOOK(a_stop_that_was_not_safe_holds_every_command_back),
 		ON_A_LOGBOOK(a_fault_holds_back_what_energises),
 		ON_A_LOGBOOK(a_stop_without_an_end_asks_like_a_fault),
+		ON_A_LOGBOOK(an_energised_run_without_an_end_asks_like_a_fault),
+		ON_A_LOGBOOK(a_killed_run_that_energised_nothing_asks_nothing),
 		ON_A_LOGBOOK(what_runs_meanwhile_answers_nothing),
 		ON_A_LOGBOOK(what_the_warden_left_holds_every_command_back),
 		ON_A_LOGBOOK(which_causes_latch),
