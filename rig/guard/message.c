@@ -20,17 +20,17 @@ static void add_missing(unsigned missing, char *buf, size_t size)
 		unsigned bit;
 		const char *words;
 	} known[] = {
-		{ GUARD_TURNS, "the shaft still turns" },      { GUARD_CONTACTOR, "the contactor was not seen open" },
-		{ GUARD_DRIVE, "the drive was not seen off" }, { GUARD_STANDSTILL, "the shaft was not seen to stand" },
-		{ GUARD_NO_DATA, "no data from the node" },
+		{ GUARD_TURNS, "shaft still turns" },      { GUARD_CONTACTOR, "contactor was not seen open" },
+		{ GUARD_DRIVE, "drive was not seen off" }, { GUARD_STANDSTILL, "shaft was not seen to stand" },
+		{ GUARD_NO_DATA, "node sends no data" },
 	};
-	const char *gap = "";
+	const char *gap = "the ";
 
 	for (size_t i = 0; i < sizeof known / sizeof known[0]; i++)
 		if (missing & known[i].bit) {
 			add(buf, size, gap);
 			add(buf, size, known[i].words);
-			gap = ", ";
+			gap = ". The ";
 		}
 }
 

@@ -46,7 +46,7 @@ def a_contactor_that_closes_meanwhile_ends_the_question(hang):
     assert "Drive off, contactor open." in hang.text, hang.text
     assert hang.end() == 3, hang.text  # nobody typed anything
     said = " ".join(hang.text.split())
-    assert re.search("NOT SAFE: [^.]*the contactor was not seen open[.] KEEP AWAY", said), hang.text
+    assert re.search("NOT SAFE: .*[Tt]he contactor was not seen open[.] KEEP AWAY", said), hang.text
     assert "Take off weights" not in said, "a person was sent to the shaft"
 
 
@@ -55,7 +55,7 @@ def so_does_it_while_a_run_that_was_given_up_is_cleared_away(hang):
     harness.wait_for(lambda: hang.text.count("q to stop:") == 2, 30, "the question that sends to the shaft once more")
     assert hang.end() == 3, hang.text  # nobody typed anything
     said = " ".join(hang.text.split("q to stop:")[2].split())
-    assert re.search("bridle: NOT SAFE: [^.]*the contactor was not seen open[.] KEEP AWAY.* the operator stopped at", said), hang.text
+    assert re.search("bridle: NOT SAFE: .*[Tt]he contactor was not seen open[.] KEEP AWAY.* the operator stopped at", said), hang.text
 
 
 def a_node_that_does_not_sense_it_says_so(hang):

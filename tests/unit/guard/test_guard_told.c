@@ -256,6 +256,47 @@ static void what_nobody_commanded_is_told(void **state)
 	}
 }
 
+/* Of the longest sentence. */
+static int most_words(const char *text)
+{
+	int most = 0, words = 0;
+
+	for (const char *c = text; *c; c++) {
+		words += *c != ' ' && (c == text || c[-1] == ' ');
+		most = words > most ? words : most;
+		if (*c == '.')
+			words = 0;
+	}
+	return most;
+}
+
+/* DEVELOPERS.md, "Words for people": 20 words a sentence at most, whatever is missing. */
+static void what_is_missing_is_told_in_short_sentences(void **state)
+{
+	static const char *const words[] = { "he node sends no data. ", "he contactor was not seen open. ",
+					     "he drive was not seen off. ", "he shaft still turns. ",
+					     "he shaft was not seen to stand. " }; /* bit by bit */
+
+	(void)state;
+	assert_int_equal(most_words("One two. One two three. One"), 3);
+	for (unsigned missing = 1; missing < 0x20; missing++)
+		for (int release = GUARD_HOLDS; release <= GUARD_TOO_LONG; release++) {
+			const struct guard_verdict v = { .missing = missing,
+							 .release = (enum guard_release)release,
+							 .energised = true };
+			char end[400], hold[400];
+			guard_end_message(&v, end, sizeof end);
+			guard_hold_message(&v, hold, sizeof hold);
+			if (most_words(end) > 20 || most_words(hold) > 20 || strncmp(end, "NOT SAFE: the ", 14) != 0 ||
+			    strncmp(hold, "NOT SAFE: the ", 14) != 0)
+				fail_msg("missing %#x: \"%s\" \"%s\"", missing, end, hold);
+			for (int i = 0; i < 5; i++) {
+				assert_int_equal(strstr(end, words[i]) != NULL, missing >> i & 1);
+				assert_int_equal(strstr(hold, words[i]) != NULL, missing >> i & 1);
+			}
+		}
+}
+
 /* A sequence that cannot go on asks, the guard stops: the number is left out, the sentence stays. */
 static void messages_say_what_and_how_much(void **state)
 {
@@ -293,6 +334,7 @@ int main(void)
 		cmocka_unit_test(a_contact_is_not_seen_open_by_what_was_read_before_it_closed),
 		cmocka_unit_test(a_shaft_that_nothing_loaded_is_not_said_to_stand),
 		cmocka_unit_test(what_nobody_commanded_is_told),
+		cmocka_unit_test(what_is_missing_is_told_in_short_sentences),
 		cmocka_unit_test(messages_say_what_and_how_much),
 	};
 
