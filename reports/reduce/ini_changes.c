@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "reports/reduce/ini_changes.h"
 
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <stdio.h>
 #include <string.h>

@@ -2,7 +2,7 @@
 #include "command/command.h"
 #include "command/run_report.h"
 #include "logbook/extract.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 #include "reports/pack/pack.h"
 #include "reports/page/compare_write.h"
 #include "reports/reduce/text.h"

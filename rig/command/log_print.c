@@ -5,7 +5,7 @@
 #include "terminal/cli.h"
 #include "channel/cause.h"
 #include "channel/event.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 #include "run/session.h"
 
 #include <math.h>

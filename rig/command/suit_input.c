@@ -3,7 +3,7 @@
 
 #include "calib/number/quantity.h"
 #include "command/offline.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <ini.h>
 #include <math.h>

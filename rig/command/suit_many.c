@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "calib/number/number_json.h"
 #include "command/suit.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 #include "terminal/cli.h"
 
 #include <ini.h>

@@ -1,6 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 #include "logbook/logbook_private.h"
 
+#include "channel/utf8.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -18,22 +20,11 @@ static enum rc copy_text(sqlite3_stmt *st, int column, char **ret)
 }
 
 /* Shown to people, by a terminal too, which obeys what a file from somebody else may hold. */
-static void without_controls(char *text)
-{
-	for (char *c = text; *c; c++) {
-		if ((unsigned char)*c < 0x20 || *c == 0x7F)
-			*c = '?';
-		if ((unsigned char)c[0] == 0xC2 && ((unsigned char)c[1] & 0xE0) == 0x80) /* U+0080 to U+009F */
-			c[0] = c[1] = '?';
-	}
-}
-
 static void cut_text(sqlite3_stmt *st, int column, char *ret, size_t size)
 {
 	const char *text = (const char *)sqlite3_column_text(st, column);
 
-	snprintf(ret, size, "%s", text ? text : "");
-	without_controls(ret);
+	utf8_clean(text ? text : "", ret, size);
 }
 
 static enum rc no_memory(struct logbook *lb, struct err *err)

@@ -3,7 +3,7 @@
 
 #include "profile/nearest.h"
 #include "profile/profile_value.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <ini.h>
 #include <stdarg.h>

@@ -2,7 +2,7 @@
 #include "terminal/cli.h"
 
 #include "profile/nearest.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <getopt.h>
 #include <math.h>

@@ -2,7 +2,7 @@
 /* Random harm to good profiles: the reader never crashes, says at least one sentence for what it refuses, leaves
  * the result alone then, and what it takes is finite and inside its range. Usage: fuzz_profile [SEED [ROUNDS]] */
 #include "profile/profile.h"
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <math.h>
 #include <stdint.h>

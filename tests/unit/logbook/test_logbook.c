@@ -296,7 +296,9 @@ static void a_run_tells_what_it_was(void **state)
 	assert_non_null(strstr(b->err.what, "no run 12"));
 }
 
-/* A terminal obeys them, from whomever the file is: ESC, BEL, DEL, and U+009B, which some take for ESC [. */
+/* A terminal obeys them, from whomever the file is: ESC, BEL, DEL, and U+009B, which some take for ESC [,
+ * one of 8 bits as the byte 9B alone. What is no UTF-8 (RFC 3629, section 4) is no text: a byte alone, a sequence that
+ * is cut. */
 static void what_it_was_has_no_control_characters(void **state)
 {
 	struct book *b = *state;
@@ -306,17 +308,17 @@ static void what_it_was_has_no_control_characters(void **state)
 	struct run_head head = { .kind = "sweep",
 				 .rig_text = "[rig]\n",
 				 .actuator_name = "\033]52;c;x\007",
-				 .plan_name = "a\177\302\2332Jb °C" };
+				 .plan_name = "a\177\302\2332Jb °C\2332J\377\342\210" };
 
 	open_book(b);
 	OK(logbook_run_begin(b->lb, &head, &b->err));
-	OK(logbook_event(b->lb, head.id, 0, "stop", "\033[2Jgone", &b->err));
+	OK(logbook_event(b->lb, head.id, 0, "stop", "\033[2Jgone\2330m ± 1", &b->err));
 	OK(logbook_run_info(b->lb, head.id, &info, &b->err));
 	assert_string_equal(info.actuator, "?]52;c;x?");
-	assert_string_equal(info.plan, "a???2Jb °C");
+	assert_string_equal(info.plan, "a???2Jb °C?2J???");
 	OK(logbook_last_unended(b->lb, "stop", &run, text, sizeof text, &b->err));
 	assert_int_equal(run, head.id);
-	assert_string_equal(text, "?[2Jgone");
+	assert_string_equal(text, "?[2Jgone?0m ± 1");
 }
 
 static void a_run_that_was_killed_says_so(void **state)

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-#include "profile/utf8.h"
+#include "channel/utf8.h"
 
 #include <string.h>
 
@@ -33,14 +33,11 @@ void utf8_clean(const char *text, char *buf, size_t size)
 {
 	size_t at = 0;
 
-	while (*text && at + 5 < size) {
-		size_t n = utf8_length(text);
-		if (n == 0) {
-			buf[at++] = '?';
-			text++;
-			continue;
-		}
-		memcpy(buf + at, text, n);
+	while (*text) {
+		size_t good = utf8_length(text), n = good ? good : 1;
+		if (at + n >= size)
+			break;
+		memcpy(buf + at, good ? text : "?", n);
 		at += n;
 		text += n;
 	}

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Text that came from outside. Pure. */
-#ifndef BRIDLE_PROFILE_UTF8_H
-#define BRIDLE_PROFILE_UTF8_H
+#ifndef BRIDLE_CHANNEL_UTF8_H
+#define BRIDLE_CHANNEL_UTF8_H
 
 #include <stddef.h>
 
