@@ -54,30 +54,60 @@ static void remove_all(const char *folder)
 	nftw(folder, remove_one, 8, FTW_DEPTH | FTW_PHYS);
 }
 
-/* The names that distributions give it. */
-static int start(pid_t *pid, char *const *argv, const char *log)
+/* What ends this program is held back while there is a browser to end and a folder to remove. */
+struct signals {
+	sigset_t held, before;
+};
+
+static void hold_signals(struct signals *s)
+{
+	static const int ends[] = { SIGINT, SIGTERM, SIGHUP };
+	struct sigaction action;
+
+	sigemptyset(&s->held);
+	for (size_t i = 0; i < sizeof ends / sizeof ends[0]; i++)
+		if (sigaction(ends[i], NULL, &action) == 0 && action.sa_handler != SIG_IGN)
+			sigaddset(&s->held, ends[i]);
+	sigprocmask(SIG_BLOCK, &s->held, &s->before);
+}
+
+static bool one_came(const struct signals *s)
+{
+	sigset_t come;
+
+	return sigpending(&come) == 0 && sigandset(&come, &come, &s->held) == 0 && !sigisemptyset(&come);
+}
+
+/* The names that distributions give it. It holds no signal back. */
+static int start(pid_t *pid, char *const *argv, const char *log, const struct signals *s)
 {
 	static const char *const names[] = { "chromium", "chromium-browser" };
 	posix_spawn_file_actions_t actions;
+	posix_spawnattr_t attributes;
 	int failure = ENOENT;
 
+	posix_spawnattr_init(&attributes);
+	posix_spawnattr_setsigmask(&attributes, &s->before);
+	posix_spawnattr_setflags(&attributes, POSIX_SPAWN_SETSIGMASK);
 	posix_spawn_file_actions_init(&actions);
 	posix_spawn_file_actions_addopen(&actions, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
 	posix_spawn_file_actions_addopen(&actions, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
 	posix_spawn_file_actions_addopen(&actions, STDERR_FILENO, log, O_WRONLY | O_CREAT | O_TRUNC | O_NOFOLLOW, 0640);
 	for (size_t i = 0; i < sizeof names / sizeof names[0] && failure == ENOENT; i++)
-		failure = posix_spawnp(pid, names[i], &actions, NULL, argv, environ);
+		failure = posix_spawnp(pid, names[i], &actions, &attributes, argv, environ);
 	posix_spawn_file_actions_destroy(&actions);
+	posix_spawnattr_destroy(&attributes);
 	return failure;
 }
 
 /* NULL: it ended in order. */
-static const char *wait_for(pid_t pid)
+static const char *wait_for(pid_t pid, const struct signals *s)
 {
 	const struct timespec pause = { .tv_nsec = LOOK_ns };
+	int64_t waited_ns = 0;
 	int status = 0;
 
-	for (int64_t waited_ns = 0; waited_ns < (int64_t)LONGEST_s * 1000000000; waited_ns += LOOK_ns) {
+	for (; waited_ns < (int64_t)LONGEST_s * 1000000000 && !one_came(s); waited_ns += LOOK_ns) {
 		pid_t ended = waitpid(pid, &status, WNOHANG);
 		if (ended == pid)
 			return WIFEXITED(status) && WEXITSTATUS(status) == 0 ? NULL : "failed";
@@ -87,10 +117,11 @@ static const char *wait_for(pid_t pid)
 	}
 	kill(pid, SIGKILL);
 	waitpid(pid, &status, 0);
-	return "did not end within two minutes";
+	return one_came(s) ? "was interrupted" : "did not end within two minutes";
 }
 
-static enum rc browse(const char *folder, const char *address, const char *pdf, const char *log, struct err *err)
+static enum rc browse(const char *folder, const char *address, const char *pdf, const char *log,
+		      const struct signals *s, struct err *err)
 {
 	char profile[FILES_PATH + 40], to[FILES_PATH + 40];
 	/* Its sandbox cannot be had as root; the page is this program's own and has nothing from elsewhere. */
@@ -114,7 +145,7 @@ static enum rc browse(const char *folder, const char *address, const char *pdf, 
 
 	snprintf(profile, sizeof profile, "--user-data-dir=%s/profile", folder);
 	snprintf(to, sizeof to, "--print-to-pdf=%s", pdf);
-	int failure = start(&pid, argv, log);
+	int failure = start(&pid, argv, log, s);
 	if (failure) {
 		unlink(log); /* was made for it, and is empty */
 		return err_set(err, RC_IO, failure,
@@ -122,7 +153,7 @@ static enum rc browse(const char *folder, const char *address, const char *pdf, 
 			       "print the page from any browser",
 			       strerror(failure), PAGE_PDF);
 	}
-	const char *why = wait_for(pid);
+	const char *why = wait_for(pid, s);
 	return why ? failed(err, why, log) : RC_OK;
 }
 
@@ -188,6 +219,7 @@ enum rc page_print(const char *dir, int64_t wall_ns, struct err *err)
 {
 	const char *tmp = getenv("TMPDIR");
 	char folder[FILES_PATH], pdf[FILES_PATH + 20], log[FILES_PATH], page[FILES_PATH], address[3 * FILES_PATH];
+	struct signals signals;
 	char *where = realpath(dir, NULL);
 	int n = where ? snprintf(page, sizeof page, "%s/report.html", where) : FILES_PATH;
 
@@ -196,15 +228,20 @@ enum rc page_print(const char *dir, int64_t wall_ns, struct err *err)
 	if (n >= FILES_PATH || !address_of(page, address, sizeof address) ||
 	    snprintf(folder, sizeof folder, "%s/bridle-XXXXXX", tmp && *tmp ? tmp : "/tmp") >= FILES_PATH)
 		return err_set(err, RC_RANGE, 0, "the path %.100s... is too long", dir);
+	hold_signals(&signals);
+	enum rc rc = RC_OK;
 	if (mkdtemp(folder) == NULL)
-		return err_set(err, RC_IO, errno, "a folder for a while cannot be made at %s: %s", folder,
-			       strerror(errno));
-	snprintf(pdf, sizeof pdf, "%s/page.pdf", folder);
-	enum rc rc = browse(folder, address, pdf, log, err);
-	if (rc == RC_OK)
-		rc = take(pdf, dir, wall_ns, log, err);
-	if (rc == RC_OK)
-		unlink(log);
-	remove_all(folder);
+		rc = err_set(err, RC_IO, errno, "a folder for a while cannot be made at %s: %s", folder,
+			     strerror(errno));
+	if (rc == RC_OK) {
+		snprintf(pdf, sizeof pdf, "%s/page.pdf", folder);
+		rc = browse(folder, address, pdf, log, &signals, err);
+		if (rc == RC_OK)
+			rc = take(pdf, dir, wall_ns, log, err);
+		if (rc == RC_OK || one_came(&signals))
+			unlink(log);
+		remove_all(folder);
+	}
+	sigprocmask(SIG_SETMASK, &signals.before, NULL); /* one that came ends this program here */
 	return rc;
 }

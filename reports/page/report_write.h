@@ -86,7 +86,7 @@ enum rc page_write(const struct report *report, const char *dir, const struct fi
  * (grid, margin boxes with page numbers). Whole or not at all, and never through a link. wall_ns: moment of the run,
  * which stands in the PDF as its own, so that the same page gives the same bytes; 0: that of printing. Nothing is
  * asked of a network. RC_IO: Chromium is not installed, failed (its words are kept in dir/chromium.log), or took
- * longer than two minutes. */
+ * longer than two minutes. SIGINT, SIGTERM and SIGHUP wait until the browser and its folder are gone, at once. */
 #define PAGE_PDF "report.pdf"
 enum rc page_print(const char *dir, int64_t wall_ns, struct err *err) MUST_CHECK;
 

@@ -30,6 +30,9 @@ static int print(const struct cli *cli, const struct report *r, const char *dir)
 		json_t *doc = report_to_json(r);
 		snprintf(path, sizeof path, "%s/report.html", dir);
 		json_object_set_new(doc, "page", cli_text(path));
+		snprintf(path, sizeof path, "%s/" PAGE_PDF, dir);
+		if (r->pdf)
+			json_object_set_new(doc, "pdf", cli_text(path));
 		return cli_print_json(doc);
 	}
 	if (r->procedure.kind)
@@ -37,6 +40,8 @@ static int print(const struct cli *cli, const struct report *r, const char *dir)
 	else
 		report_print(r);
 	printf("\nReport: %s/report.html\n", dir);
+	if (r->pdf)
+		printf("PDF: %s/" PAGE_PDF "\n", dir);
 	return 0;
 }
 

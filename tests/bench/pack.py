@@ -4,10 +4,12 @@
 import hashlib
 import io
 import json
+import os
 import pathlib
 import random
 import re
 import shutil
+import signal
 import subprocess
 import tarfile
 import tempfile
@@ -103,6 +105,19 @@ def the_page_goes_in_as_a_pdf():
     assert said.endswith("and report.pdf, the page as it was printed.\n") and "report.pdf" not in run("verify", PACK).out, said
 
 
+def the_path_of_the_pdf_is_told():
+    """By a browser that prints a page that is none."""
+    here = PACK.with_name("told")
+    here.mkdir()
+    (here / "chromium").write_text("#!/bin/sh\nfor word; do case $word in --print-to-pdf=*) echo %PDF-1.4 > ${word#*=};; esac; done\n")
+    (here / "chromium").chmod(0o755)
+    words = ("report", "--no-figures", "--bench", BENCH.folder, "--out", here / "out")
+    done = run(*words, "--pdf", env={"PATH": str(here)})
+    assert done.status == 0 and done.out.endswith(f"Report: {here}/out/report.html\nPDF: {here}/out/report.pdf\n"), done
+    assert run(*words, "--pdf", "--json", env={"PATH": str(here)}).json["pdf"] == f"{here}/out/report.pdf"
+    assert "PDF" not in run(*words).out.split("Report: ")[1] and "pdf" not in run(*words, "--json").json
+
+
 def without_chromium_all_but_the_pdf_is_there():
     """Not installed, and one that prints nothing: one sentence, a page that names no PDF, and no PDF of an earlier page."""
     empty, out = PACK.with_name("nothing"), PACK.with_name("pages")
@@ -120,6 +135,26 @@ def without_chromium_all_but_the_pdf_is_there():
     (out / "report.pdf").write_text("of before")
     BENCH.must("report", "--no-figures", "--out", out)
     assert not (out / "report.pdf").exists()
+
+
+def what_ends_it_takes_the_browser_and_its_folder_along():
+    """Ctrl-C and TERM at the program alone while a browser works: it ends by that signal, the browser with it, and leaves nothing in TMPDIR."""
+    here = PACK.with_name("ended")
+    tmp, out = here / "tmp", here / "out"
+    for folder in (here, tmp, out):
+        folder.mkdir()
+    (here / "chromium").write_text(f"#!/bin/sh\necho $$ > {here}/pid\nexec /bin/sleep 60\n")
+    (here / "chromium").chmod(0o755)
+    for number in (signal.SIGINT, signal.SIGTERM):
+        process = subprocess.Popen([harness.BRIDLE, "report", "--pdf", "--no-figures", "--bench", BENCH.folder, "--out", out],
+                                   env={**os.environ, "PATH": str(here), "TMPDIR": str(tmp)}, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+        pid = int(harness.wait_for(lambda: (here / "pid").exists() and (here / "pid").read_text().strip(), 30, "the browser"))
+        assert list(tmp.glob("bridle-*")), "no folder of the browser's"
+        process.send_signal(number)
+        assert process.wait(10) == -number, process.returncode
+        assert not list(tmp.iterdir()) and not (out / "chromium.log").exists() and not (out / "report.pdf").exists(), list(tmp.iterdir())
+        assert not pathlib.Path(f"/proc/{pid}").exists(), "the browser goes on"
+        (here / "pid").unlink()
 
 
 def without_gnuplot_no_page_of_another_run_stays():
@@ -268,7 +303,7 @@ def a_run_that_is_not_there_makes_no_file():
 
 if __name__ == "__main__":
     harness.main(a_run_is_packed_twice_alike, the_page_goes_in_as_a_pdf,
-                 without_chromium_all_but_the_pdf_is_there, without_gnuplot_no_page_of_another_run_stays,
+                 the_path_of_the_pdf_is_told, without_chromium_all_but_the_pdf_is_there, what_ends_it_takes_the_browser_and_its_folder_along, without_gnuplot_no_page_of_another_run_stays,
                  it_is_verified_without_a_bench_folder, what_was_changed_is_named, an_altered_verdict_is_named,
                  pages_and_records_are_compared_too, samples_that_were_changed_do_not_pass, what_is_no_pack_is_refused,
                  a_run_that_is_not_there_makes_no_file)
