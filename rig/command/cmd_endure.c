@@ -499,6 +499,7 @@ static int endure(const struct cli *cli, void *wanted)
 		err_set(&err, RC_NOMEM, 0, "out of memory");
 		return cli_fail(cli, &err, NULL, NULL);
 	}
+	o->live.takes_up = o->resume;
 	int status = o->cycles ? show_cycles(cli, o, w) : endure_rig(cli, o, w);
 	free(w);
 	return status;

@@ -499,5 +499,6 @@ int cmd_sweep(int argc, char **argv)
 			"of the run that it continues; after a new mounting start a new sweep.");
 	if (rc != RC_OK)
 		return cli_fail(&cli, &err, NULL, NULL);
+	o.live.takes_up = o.resume;
 	return cli.help_shown ? 0 : sweep_rig(&cli, &o);
 }

@@ -45,7 +45,8 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	if (rc != RC_OK)
 		return rc;
 	bool safe = strncmp(status, "safe", 4) == 0 || strncmp(status, "stopping", 8) == 0;
-	if (safe && !options->clear)
+	bool by_lease = strncmp(status, "safe lease", 10) == 0;
+	if (safe && !options->clear && !(options->takes_up && by_lease))
 		return err_set(err, RC_SAYS_NO, 0,
 			       "the node is in its safe state after a stop: %s; find the cause, put it right, then "
 			       "give --clear",

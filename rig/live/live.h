@@ -55,7 +55,9 @@ struct live {
 /* Options that every command at the rig takes. */
 struct live_options {
 	bool hands, clear;
-	bool still; /* the command energises nothing */
+	bool still;    /* the command energises nothing */
+	bool takes_up; /* a person continues a run: that clears a node that went safe on its lease, no other cause. Of a
+			  program that was held up: one that was killed asks for clear before (live_latch.h) */
 };
 /* Entries of a table of cli_option. */
 #define LIVE_OPTIONS(o) \

@@ -316,6 +316,16 @@ def a_full_disk_in_a_stop():
         bench.must("map", "--actuator", "paddle-winder", "--clear", "--currents", "5")
 
 
+def held_up_and_continued():
+    """The node went safe on its lease while the program was held up, and the run has its end: --resume is word enough, as the stop said."""
+    with harness.Bench(9, options=("--at", f"{AT_S} fault host-held 0.5"), example=Prepared.folder) as bench:
+        stopped = bench.run("sweep", "gentle")
+        assert stopped.status == 1 and "went safe when its lease" in stopped.err, stopped
+        assert " ".join(stopped.out.split()).endswith("Next: bridle sweep gentle --resume"), stopped
+        assert "safe state after a stop" in bench.run("sweep", "gentle").err
+        bench.must("sweep", "gentle", "--resume")
+
+
 def a_limit_is_no_fault():
     with harness.Bench(9, options=("--at", f"{AT_S} fault hot-brake"), example=Prepared.folder) as bench:
         assert bench.run("sweep", "gentle", "--json").json["cause"] == "brake_hot"
@@ -351,5 +361,5 @@ with tempfile.TemporaryDirectory(prefix="bridle-") as home:
                  *[case(unsafe, *row) for row in UNSAFE], weights_with_power,
                  case(rehearsed_with_a_welded_contactor, 1.3), case(rehearsed_with_a_welded_contactor, 2),
                  *[case(blind, *row, *rotor) for row in BLIND for rotor in ROTORS],
-                 swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop, a_full_disk_in_a_stop, a_limit_is_no_fault, cut_short,
+                 swapped_under_load, signs_before_a_plan, latched, killed_in_a_stop, a_full_disk_in_a_stop, held_up_and_continued, a_limit_is_no_fault, cut_short,
                  backwards_in_the_zero, *[case(held_without_load, fault) for fault in ("hot-brake", "torque-spike", "cell-saturated")])
