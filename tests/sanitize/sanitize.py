@@ -1,13 +1,13 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The tests under what finds undefined behaviour, in a tree beside the ordinary one: BUILD/sanitize/KIND.
+"""The whole suite under what finds undefined behaviour, in a tree beside the ordinary one: BUILD/sanitize/KIND.
 
-    sanitize.py address BUILD         # AddressSanitizer and UBSan: unit and fuzz tests of what reads or acts, one job on the bench
-    sanitize.py thread BUILD          # ThreadSanitizer: what has threads or a second process, one job on the bench
-    sanitize.py memcheck BUILD        # valgrind over the ordinary programs: the same job
-    sanitize.py address BUILD --all   # the whole suite in that tree, on demand (thread the same; allow an hour)
+    sanitize.py address BUILD         # AddressSanitizer and UBSan: every test of the program and of its rooms
+    sanitize.py thread BUILD          # ThreadSanitizer: each of them that can have a second thread
+    sanitize.py memcheck BUILD        # valgrind over the ordinary programs: a job from calibration to report
 
-Before anything else each tool has to find what planted.c hides."""
+Before anything else each tool has to find what planted.c hides. Whatever process a tool speaks in, its report is a file
+here, so that no status and no pipe can hide it."""
 import json
 import os
 import pathlib
@@ -21,13 +21,12 @@ sys.path[:0] = [str(TOP / "tests/bench"), str(TOP / "tests/faults")]
 import harness  # noqa: E402
 import short_sweep  # noqa: E402
 
-# Unit tests that stay for --all: they compute, and the job below computes the same; a table of very many rows and
-# very many quantities (replay_csv and replay_quantity read the rest).
-LATER = ("calib/**/test_*.c", "calc/test_*.c", "reports/**/test_*.c", "bench/test_stated.c", "profile/test_csv.c")
-# Without kill and warden_process: they are judged by machine time, and what two processes share ThreadSanitizer does not see.
-THREADED = {"ring", "aside", "box", "warden", "warden_account", "scpi_supply", "text_drive", "gpio", "control", "link", "cli", "modbus_meter"}
-# Left out of --all: judged by the machine's time, which a sanitizer stretches; bench/warden runs the same process there.
+SUITES = {"unit", "fuzz", "published", "bench", "faults"}  # the others compute without the program, or build something of their own
+# Judged by the machine's time, which a sanitizer stretches; bench/warden runs the same process.
 TIMED = {"kill", "warden_process"}
+# What takes its time in a browser, in a database server or in Python: the same commands run in the other tests.
+BESIDE = {"look", "share", "cross-check"}
+STARTS = ("pthread_create", "thrd_create")
 OPTIONS = {
     "ASAN_OPTIONS": "detect_stack_use_after_return=1:detect_leaks=1:verify_asan_link_order=0",
     "UBSAN_OPTIONS": "halt_on_error=1:print_stacktrace=1",
@@ -69,21 +68,43 @@ class Tree:
         """{name: test} of meson's own list."""
         return {t["name"]: t for t in json.loads((self.folder / "meson-info/intro-tests.json").read_text())}
 
-    def chosen(self):
-        tests = {name: t for name, t in self.tests().items() if t["cmd"][0].startswith(str(self.folder))}  # programs of this tree
-        if self.kind == "thread":
-            return [t for name, t in tests.items() if name in THREADED]
-        later = {"fuzz_quantity"} | {path.stem.removeprefix("test_") for files in LATER for path in (TOP / "tests/unit").glob(files)}
-        return [t for name, t in tests.items() if {"unit", "fuzz"} & {s.split(":")[-1] for s in t["suite"]} and name not in later]
+    def can_race(self, test):
+        """A test program that imports nothing to start a thread with has none but its own; scripts run the program."""
+        program = pathlib.Path(test["cmd"][0])
+        if not program.is_relative_to(self.folder):
+            return True
+        imports = must(["nm", "--dynamic", "--undefined-only", program])
+        return any(line.split()[-1].partition("@")[0] in STARTS for line in imports.splitlines())
 
-    def build(self, tests):
-        programs = {t["cmd"][0] for t in tests} | {str(self.folder / "rig/command" / p) for p in ("bridle", "bridle-abroad", "bridle-warden")}
-        programs |= {str(self.folder / "tests/sanitize/planted")}
-        targets = [os.path.relpath(p, self.folder) for p in sorted(programs) if p.startswith(str(self.folder))]
-        must(["ninja", "-C", self.folder, *targets], env=self.env)
+    def chosen(self):
+        def wanted(name, test):
+            suites = {suite.split(":")[-1] for suite in test["suite"]}
+            return SUITES & suites and "style" not in suites and name not in TIMED | BESIDE
+
+        tests = [t for name, t in self.tests().items() if wanted(name, t)]
+        return [t for t in tests if self.kind != "thread" or self.can_race(t)]
+
+    def build(self):
+        must(["ninja", "-C", self.folder], env=self.env)
 
     def run_tests(self, names):
-        must(["meson", "test", "-C", self.folder, "--no-rebuild", "-t", "6", "--print-errorlogs", *names], env=self.env)
+        """What fails beside other work and without a report has to pass alone."""
+        with tempfile.TemporaryDirectory(prefix="bridle-sanitize-") as home:
+            env = {**self.env, **{key: f"{value}:log_path={home}/report" for key, value in OPTIONS.items()}}
+            for again in (False, True):
+                command = ["meson", "test", "-C", self.folder, "--no-rebuild", "-t", "10", "--print-errorlogs"]
+                done = subprocess.run([*map(str, command), *(["--num-processes", "1"] if again else []), *names], capture_output=True,
+                                      text=True, errors="replace", env=env, check=False)
+                reports = [path.read_text(errors="replace")[-6000:] for path in sorted(pathlib.Path(home).iterdir())]
+                assert not reports, f"{len(reports)} reports, the first:\n{reports[0]}"
+                log = (self.folder / "meson-logs/testlog.json").read_text()
+                ended = {e["name"].split(" / ")[-1]: e["result"] for e in map(json.loads, log.splitlines())}
+                assert set(names) <= set(ended), f"not run: {sorted(set(names) - set(ended))}\n{done.stdout[-3000:]}"
+                names = [name for name, result in ended.items() if result not in ("OK", "SKIP")]
+                if not names:
+                    return
+                print(f"# beside other work: {' '.join(names)}", flush=True)
+            raise AssertionError(f"{names}\n{done.stdout[-6000:]}")
 
     def planted(self):
         tool = VALGRIND if self.kind == "memcheck" else []
@@ -93,58 +114,47 @@ class Tree:
             assert done.returncode != 0 and word in done.stderr, f"{defect} was not found: status {done.returncode}\n{done.stderr[-2000:]}"
 
 
-def job(tree, folder):
-    """Calibration, map, readiness, sweep and report on the virtual bench, draws on two threads; a word of a tool in any output fails."""
-    program = tree.folder / "rig/command/bridle"
-    wrapped = [*VALGRIND, program] if tree.kind == "memcheck" else [program]
+def job(folder, build, env):
+    """Calibration, map, readiness, sweep and report on the virtual bench, draws on two threads, under valgrind."""
+    program = build / "rig/command/bridle"
     shutil.copytree(TOP / "docs/examples/heron-lock", folder)
     (folder / "plans/short.ini").write_text(short_sweep.PLAN_TEXT.format(torque="6", down="no", drive="speed"))
     model = folder / "model.ini"
     model.write_text("[inputs]\nm = 5 kg ± 250 mg\nL = 250 mm ± 0.2 mm\n[outputs]\nT (N.m) = m * 9.81 * L\n", encoding="utf-8")
-    log = open(folder / "bench.log", "wb")
-    bench = subprocess.Popen([program, "bench", "--bench", folder], stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=tree.env)
+    bench = subprocess.Popen([program, "bench", "--bench", folder], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                             stderr=subprocess.DEVNULL, env=env)
     try:
         for words in (["hang", "--hands", "--series", "2"], ["map", "--actuator", "paddle-winder", "--currents", "7"],
                       ["ready", "short", "--hands", "--answers", "yes"], ["sweep", "short"], ["report"],
                       ["calc", "montecarlo", model, "--trials", "20000", "--threads", "2"]):
-            text = must([*wrapped, *words, "--bench", folder], env=tree.env, stdin=subprocess.DEVNULL)
-            assert "Sanitizer" not in text and "==ERROR" not in text, text[-4000:]
+            must([*VALGRIND, program, *words, "--bench", folder], env=env, stdin=subprocess.DEVNULL)
     finally:
         bench.terminate()
-        status = bench.wait(60)
-        log.close()
-    text = (folder / "bench.log").read_text(errors="replace")
-    assert status == 0 and "Sanitizer" not in text and "runtime error" not in text, f"bench: status {status}\n{text[-4000:]}"
+        bench.wait(60)
 
 
 def main():
     kind, build = sys.argv[1], pathlib.Path(sys.argv[2]).resolve()
     tree = Tree(kind, build)
-    if "--all" in sys.argv[3:]:
-        tree.set_up()
-        must(["ninja", "-C", tree.folder], env=tree.env)
-        names = [name for name, t in tree.tests().items()
-                 if name not in TIMED and not {"sanitize", "style"} & {s.split(":")[-1] for s in t["suite"]}]
-        raise SystemExit(subprocess.run(["meson", "test", "-C", tree.folder, "--no-rebuild", "-t", "20", "--print-errorlogs", *names],
-                                        env=tree.env, check=False).returncode)
 
     def builds():
-        if kind != "memcheck":
-            tree.set_up()
-            tree.build(tree.chosen())
+        tree.set_up()
+        tree.build()
 
     def planted_defects_are_found():
         tree.planted()
 
-    def tests_pass():
-        tree.run_tests([t["name"] for t in tree.chosen()])
+    def the_suite_without_a_report():
+        names = [t["name"] for t in tree.chosen()]
+        print(f"# {len(names)} tests", flush=True)
+        tree.run_tests(names)
 
     def a_whole_job_on_the_bench():
         with tempfile.TemporaryDirectory(prefix="bridle-sanitize-") as home:
-            job(tree, pathlib.Path(home) / "bench")
+            job(pathlib.Path(home) / "bench", build, tree.env)
 
-    tests = [builds, planted_defects_are_found, tests_pass, a_whole_job_on_the_bench]
-    harness.main(*(tests if kind != "memcheck" else [tests[1], tests[3]]))
+    harness.main(*([builds, planted_defects_are_found, the_suite_without_a_report] if kind != "memcheck"
+                   else [planted_defects_are_found, a_whole_job_on_the_bench]))
 
 
 if __name__ == "__main__":
