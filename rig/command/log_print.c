@@ -435,7 +435,8 @@ enum rc log_verified(struct logbook *lb, bool json, struct err *err)
 			       err);
 	printf("The logbook is whole: %lld runs, %lld samples; every row fits its digest.\n", v.runs, v.samples);
 	if (v.not_ended)
-		printf("%lld of the runs not ended (the program was killed, or still writes); their rows are whole.\n",
+		printf("%lld of the runs not ended (the program was killed, its disk was full, or it still writes); "
+		       "their rows are whole.\n",
 		       v.not_ended);
 	return RC_OK;
 }

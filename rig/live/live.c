@@ -59,62 +59,6 @@ static enum rc clear_node(struct live *live, const struct live_options *options,
 	return rc;
 }
 
-enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
-		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
-{
-	*live = (struct live){ .cli = cli,
-			       .s = s,
-			       .title = title,
-			       .frac_to = 1,
-			       .remaining_after_s = NAN,
-			       .hands = options->hands,
-			       .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
-	enum rc rc = session_open(want, s, m, err);
-
-	if (rc != RC_OK)
-		return rc;
-	if (options->hands && !s->rig.is_virtual)
-		rc = err_set(
-			err, RC_ARG, 0,
-			"--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
-	if (rc == RC_OK)
-		rc = live_latch_check(s, options->clear, options->still, &live->latch, err);
-	if (rc == RC_OK && want->rig_link)
-		rc = clear_node(live, options, err);
-	if (rc != RC_OK) {
-		session_close(s);
-		return rc;
-	}
-	session_guard_limits(s, &live->limits);
-	live->progress = progress_new(title, cli->quiet || cli->json);
-	if (s->warden_said[0])
-		live_note(live, "Since the last command: %s", s->warden_said);
-	return RC_OK;
-}
-
-enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
-{
-	struct session *s = live->s;
-	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
-
-	live->run_open = rc == RC_OK;
-	if (rc == RC_OK)
-		rc = live_latch_answer(s, &live->latch, err);
-	return rc;
-}
-
-void live_no_step(struct live *live)
-{
-	live->line.step = live->line.direction = 0;
-	live->line.commanded_Nm = live->line.commanded_A = NAN;
-}
-
-/* A rough guess: speed up, one turn to settle and two to average, both ways, and coast. */
-double live_zero_s(double speed_rpm)
-{
-	return speed_rpm > 0 ? 8 + 2 * fmax(2, 3 * 60 / speed_rpm) : 6;
-}
-
 #define ARM "arm" /* kind of the event */
 
 enum rc live_arm(struct live *live, bool on, struct err *err)
@@ -163,6 +107,86 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err)
 			     "couple the actuator, then give --clear",
 			     (long long)run);
 	return rc;
+}
+
+/* A sentence behind those that are there, which are cut where not all fit. */
+static void add_sentence(struct err *err, const char *words)
+{
+	size_t at = strlen(err->what), most = sizeof err->what - 3 - strlen(words);
+
+	if (at > most)
+		for (at = most; at > 0 && ((unsigned char)err->what[at] & 0xC0) == 0x80;)
+			at--;
+	const char *between = at > 0 && err->what[at - 1] == '.' ? " " : ". ";
+	snprintf(err->what + at, sizeof err->what - at, "%s%s", between, words);
+}
+
+/* --clear answers for the arm as well (live_arm_is_off): who is asked for it has to know of both. */
+static void say_arm_too(struct logbook *lb, struct err *err)
+{
+	int64_t run = 0;
+	int arm = -1;
+
+	if (lb && last_arm(lb, &arm, &run, NULL) == RC_OK && arm == 1)
+		add_sentence(err, "Arm and weights were left on: take them off and couple the actuator first");
+}
+
+enum rc live_open(struct live *live, const struct cli *cli, struct session *s, const struct session_want *want,
+		  const char *title, const struct live_options *options, struct mistakes *m, struct err *err)
+{
+	*live = (struct live){ .cli = cli,
+			       .s = s,
+			       .title = title,
+			       .frac_to = 1,
+			       .remaining_after_s = NAN,
+			       .hands = options->hands,
+			       .line = { .commanded_Nm = NAN, .commanded_A = NAN } };
+	enum rc rc = session_open(want, s, m, err);
+
+	if (rc != RC_OK)
+		return rc;
+	if (options->hands && !s->rig.is_virtual)
+		rc = err_set(
+			err, RC_ARG, 0,
+			"--hands: this rig is real (rig.ini has no [virtual] section): a person's hands are needed");
+	if (rc == RC_OK)
+		rc = live_latch_check(s, options->clear, options->still, &live->latch, err);
+	if (rc == RC_SAYS_NO && !options->still)
+		say_arm_too(s->logbook, err);
+	if (rc == RC_OK && want->rig_link)
+		rc = clear_node(live, options, err);
+	if (rc != RC_OK) {
+		session_close(s);
+		return rc;
+	}
+	session_guard_limits(s, &live->limits);
+	live->progress = progress_new(title, cli->quiet || cli->json);
+	if (s->warden_said[0])
+		live_note(live, "Since the last command: %s", s->warden_said);
+	return RC_OK;
+}
+
+enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
+{
+	struct session *s = live->s;
+	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
+
+	live->run_open = rc == RC_OK;
+	if (rc == RC_OK)
+		rc = live_latch_answer(s, &live->latch, err);
+	return rc;
+}
+
+void live_no_step(struct live *live)
+{
+	live->line.step = live->line.direction = 0;
+	live->line.commanded_Nm = live->line.commanded_A = NAN;
+}
+
+/* A rough guess: speed up, one turn to settle and two to average, both ways, and coast. */
+double live_zero_s(double speed_rpm)
+{
+	return speed_rpm > 0 ? 8 + 2 * fmax(2, 3 * 60 / speed_rpm) : 6;
 }
 
 /* Torque as far as it is known: by the loop, or while weights hang by the calibration there was, from this command's
@@ -449,18 +473,6 @@ static enum rc say_not_safe_first(const struct live *live, enum rc rc, struct er
 	return err_set(err, RC_IO, 0, "%s%s%s", live->result.shaft, *own ? " " : "", own);
 }
 
-/* A sentence behind those that are there, which are cut where not all fit. */
-static void add_sentence(struct err *err, const char *words)
-{
-	size_t at = strlen(err->what), most = sizeof err->what - 3 - strlen(words);
-
-	if (at > most)
-		for (at = most; at > 0 && ((unsigned char)err->what[at] & 0xC0) == 0x80;)
-			at--;
-	const char *between = at > 0 && err->what[at - 1] == '.' ? " " : ". ";
-	snprintf(err->what + at, sizeof err->what - at, "%s%s", between, words);
-}
-
 /* why: where err tells something else. */
 static void say_end_not_kept(const struct err *why, struct err *err)
 {
@@ -473,6 +485,13 @@ static void say_end_not_kept(const struct err *why, struct err *err)
 		 "--clear",
 		 reason);
 	add_sentence(err, words);
+}
+
+static bool has_end(struct session *s)
+{
+	struct run_info info;
+
+	return logbook_run_info(s->logbook, s->run_id, &info, NULL) == RC_OK && info.ended;
 }
 
 enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *err)
@@ -493,7 +512,7 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 		end_rc = session_run_end(live->s, outcome, cause ? cause : "", rc == RC_OK || !err ? "" : err->what,
 					 &end_err);
 	live->run_open = false;
-	live->end_not_kept = live->energises && end_rc != RC_OK;
+	live->end_not_kept = live->energises && end_rc != RC_OK && !has_end(live->s);
 	progress_free(live->progress);
 	live->progress = NULL;
 	session_close(live->s);

@@ -91,7 +91,7 @@ static void how_to_continue(struct logbook *lb, int64_t run, char *buf, size_t s
  * ended safe. */
 static enum rc check_unended(struct logbook *lb, bool clear, bool *ret_answered, struct err *err)
 {
-	char how[300], answer[20], when[40], what[340] = "energised the rig", more[140];
+	char how[300], answer[20], when[40], what[340] = "may have energised the rig", more[140];
 	int64_t run, answered_in;
 	enum rc rc = last_unended(lb, &run, how, sizeof how, err);
 

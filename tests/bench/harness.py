@@ -17,6 +17,7 @@ ROOT = pathlib.Path(__file__).resolve().parents[2]
 # A day's work begins with bridle ready: midnight must not fall into a test, so that for the programs it is noon now.
 os.environ["TZ"] = f"NOON{time.gmtime().tm_hour - 12:+d}"
 BRIDLE = os.environ.get("BRIDLE", str(ROOT / "build" / "rig" / "command" / "bridle"))
+SANITIZER_SPOKE = 99  # tests/sanitize; no status of the program's
 EXAMPLE = ROOT / "docs" / "examples" / "heron-lock"
 
 
@@ -65,6 +66,7 @@ def run(*args, timeout=300, env=None, **kwargs):
     """One command of the program, as typed; never raises on its status."""
     done = subprocess.run([BRIDLE, *map(str, args)], capture_output=True, text=True, timeout=timeout,
                           stdin=subprocess.DEVNULL, env={**os.environ, **(env or {})}, **kwargs)
+    assert done.returncode != SANITIZER_SPOKE, done.stderr[-6000:]
     return Result(done)
 
 
@@ -97,6 +99,7 @@ class Bench:
                 self.process.kill()
                 self.process.wait()
         self.log.close()
+        assert not self.process or self.process.returncode != SANITIZER_SPOKE, (self.folder / "bench.log").read_text(errors="replace")[-6000:]
 
     def __exit__(self, *_):
         self.stop()

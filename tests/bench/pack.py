@@ -147,7 +147,8 @@ def what_ends_it_takes_the_browser_and_its_folder_along():
     (here / "chromium").chmod(0o755)
     for number in (signal.SIGINT, signal.SIGTERM):
         process = subprocess.Popen([harness.BRIDLE, "report", "--pdf", "--no-figures", "--bench", BENCH.folder, "--out", out],
-                                   env={**os.environ, "PATH": str(here), "TMPDIR": str(tmp)}, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+                                   env={**os.environ, "PATH": str(here), "TMPDIR": str(tmp)}, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                                   preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))  # ignored in the background of a shell
         pid = int(harness.wait_for(lambda: (here / "pid").exists() and (here / "pid").read_text().strip(), 30, "the browser"))
         assert list(tmp.glob("bridle-*")), "no folder of the browser's"
         process.send_signal(number)

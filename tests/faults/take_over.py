@@ -106,6 +106,20 @@ def an_arm_that_was_left_on_keeps_the_shaft_still():
         assert all(row["contactor"] == "0" for row in truth(b)), "something was energised with the arm on"
 
 
+def an_arm_that_a_killed_check_left_on_is_told():
+    """--clear answers for the run and for the arm: who is asked for it is told of both."""
+    with bench() as b:
+        before = query(b, "SELECT count(*) FROM run")[0][0]
+        ready = b.popen("ready", PLAN, "--hands", "--answers", "yes")
+        harness.wait_for(lambda: query(b, f"SELECT count(*) FROM event WHERE run_id > {before} AND kind = 'arm' AND text = 'on'")[0][0], 60, "the arm")
+        assert query(b, f"SELECT count(*) FROM event WHERE run_id > {before} AND kind = 'energised'")[0][0] == 1
+        ready.send_signal(signal.SIGKILL)
+        ready.wait()
+        refused = b.run("sweep", PLAN, "--json")
+        why = refused.json["message"]
+        assert refused.status == 1 and "has no end" in why and why.endswith("Arm and weights were left on: take them off and couple the actuator first"), refused
+
+
 def the_brake_s_heat_is_not_forgotten():
     """L6: a brake so small that one light sweep fits into it and two in a row do not."""
     def small_brake(folder):
@@ -124,4 +138,4 @@ def the_brake_s_heat_is_not_forgotten():
 with tempfile.TemporaryDirectory(prefix="bridle-") as home:
     prepare(home)
     harness.main(the_next_host_waits_for_the_shaft, a_check_that_fails_takes_the_readiness_back,
-                 an_arm_that_was_left_on_keeps_the_shaft_still, the_brake_s_heat_is_not_forgotten)
+                 an_arm_that_was_left_on_keeps_the_shaft_still, an_arm_that_a_killed_check_left_on_is_told, the_brake_s_heat_is_not_forgotten)

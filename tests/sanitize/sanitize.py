@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""The whole suite under what finds undefined behaviour, in a tree beside the ordinary one: BUILD/sanitize/KIND.
+"""The suite under what finds undefined behaviour, in a tree beside the ordinary one: BUILD/sanitize/KIND.
 
-    sanitize.py address BUILD         # AddressSanitizer and UBSan: every test of the program and of its rooms
+    sanitize.py address BUILD         # AddressSanitizer and UBSan: the suites unit, fuzz, published, bench and faults
     sanitize.py thread BUILD          # ThreadSanitizer: every program that can have a second thread, bridle's threads one by one
     sanitize.py thread BUILD --all    # ... and each other test that runs bridle, on demand: allow an hour
     sanitize.py memcheck BUILD        # valgrind over the ordinary programs: a job from calibration to report
@@ -23,11 +23,11 @@ sys.path[:0] = [str(TOP / "tests/bench"), str(TOP / "tests/faults")]
 import harness  # noqa: E402
 import short_sweep  # noqa: E402
 
-SUITES = {"unit", "fuzz", "published", "bench", "faults"}  # the others compute without the program, or build something of their own
+SUITES = {"unit", "fuzz", "published", "bench", "faults"}  # the others repeat a command for a statistic, or run no code of the program's
 # Judged by the machine's time, which a sanitizer stretches; bench/warden runs the same process.
 TIMED = {"kill", "warden_process"}
-# What takes its time in a browser, in a database server or in Python: the same commands run in the other tests.
-BESIDE = {"look", "share", "cross-check"}
+# What takes its time in a browser or in Python: the same commands run in the other tests.
+BESIDE = {"look", "cross-check"}
 # ThreadSanitizer slows a tick 25 times. Of the tests that run the program the suite has one for each use of a thread: the logbook's
 # writer, an instrument's line, the page's reader, the broker, beside a second process and a slow disk.
 THREADS = {"how-to-calibrate", "how-to-publish", "indicator_bench", "gpio_lines", "two_lines", "text_drive_bench", "settable_supply",
@@ -99,6 +99,7 @@ class Tree:
             env = {**self.env, **{key: f"{value}:log_path={home}/report" for key, value in OPTIONS.items()}}
             for again in (False, True):
                 command = ["meson", "test", "-C", self.folder, "--no-rebuild", "-t", "10", "--print-errorlogs"]
+                (self.folder / "meson-logs/testlog.json").unlink(missing_ok=True)  # of a run before
                 done = subprocess.run([*map(str, command), *(["--num-processes", "1"] if again else []), *names], capture_output=True,
                                       text=True, errors="replace", env=env, check=False)
                 reports = [path.read_text(errors="replace")[-6000:] for path in sorted(pathlib.Path(home).iterdir())]
@@ -106,6 +107,8 @@ class Tree:
                 log = (self.folder / "meson-logs/testlog.json").read_text()
                 ended = {e["name"].split(" / ")[-1]: e["result"] for e in map(json.loads, log.splitlines())}
                 assert set(names) <= set(ended), f"not run: {sorted(set(names) - set(ended))}\n{done.stdout[-3000:]}"
+                skipped = [name for name, result in ended.items() if result == "SKIP"]
+                print(f"# skipped: {' '.join(skipped) or 'none'}", flush=True)
                 names = [name for name, result in ended.items() if result not in ("OK", "SKIP")]
                 if not names:
                     return
