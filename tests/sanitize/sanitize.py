@@ -37,6 +37,7 @@ OPTIONS = {
     "ASAN_OPTIONS": "detect_stack_use_after_return=1:detect_leaks=1:verify_asan_link_order=0:exitcode=99",
     "UBSAN_OPTIONS": "halt_on_error=1:print_stacktrace=1:exitcode=99",
     "TSAN_OPTIONS": "halt_on_error=1:second_deadlock_stack=1:exitcode=99",
+    "LSAN_OPTIONS": "print_suppressions=0",
 }
 VALGRIND = ["valgrind", "--quiet", "--error-exitcode=99", "--leak-check=full",
             "--show-leak-kinds=definite", "--errors-for-leak-kinds=definite"]
