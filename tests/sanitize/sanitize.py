@@ -4,7 +4,7 @@
 
     sanitize.py address BUILD         # AddressSanitizer and UBSan: the suites unit, fuzz, published, bench and faults
     sanitize.py thread BUILD          # ThreadSanitizer: every program that can have a second thread, bridle's threads one by one
-    sanitize.py thread BUILD --all    # ... and each other test that runs bridle, on demand: allow an hour
+    sanitize.py thread BUILD --all    # ... and each other test that runs bridle, on demand: an hour and more
     sanitize.py memcheck BUILD        # valgrind over the ordinary programs: a job from calibration to report
 
 Before anything else each tool has to find what planted.c hides. A process in which one speaks ends with status 99, which no
@@ -99,10 +99,10 @@ class Tree:
         with tempfile.TemporaryDirectory(prefix="bridle-sanitize-") as home:
             env = {**self.env, **{key: f"{value}:log_path={home}/report" for key, value in OPTIONS.items()}}
             for again in (False, True):
-                command = ["meson", "test", "-C", self.folder, "--no-rebuild", "-t", "10", "--print-errorlogs"]
                 (self.folder / "meson-logs/testlog.json").unlink(missing_ok=True)  # of a run before
-                done = subprocess.run([*map(str, command), *(["--num-processes", "1"] if again else []), *names], capture_output=True,
-                                      text=True, errors="replace", env=env, check=False)
+                done = subprocess.run(["meson", "test", "-C", str(self.folder), "--no-rebuild", "-t", "10", "--print-errorlogs",
+                                       *(["--num-processes", "1"] if again else []), *names], capture_output=True, text=True,
+                                      errors="replace", env=env, check=False)
                 reports = [path.read_text(errors="replace")[-6000:] for path in sorted(pathlib.Path(home).iterdir())]
                 assert not reports, f"{len(reports)} reports, the first:\n{reports[0]}"
                 log = (self.folder / "meson-logs/testlog.json").read_text()
@@ -113,7 +113,7 @@ class Tree:
                 names = [name for name, result in ended.items() if result not in ("OK", "SKIP")]
                 if not names:
                     return
-                print(f"# beside other work: {' '.join(names)}", flush=True)
+                print(f"# failed {'alone' if again else 'beside other work'}: {' '.join(names)}", flush=True)
             raise AssertionError(f"{names}\n{done.stdout[-6000:]}")
 
     def planted(self):
