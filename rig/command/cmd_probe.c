@@ -225,19 +225,21 @@ static enum rc probe_rig(struct session *s, struct probe *w, const struct cli *c
 	probe_limits(s, &limits);
 	if (s->warden_said[0]) /* the run's beginning keeps it */
 		progress_line(live.progress, "Since the last command: %s", s->warden_said);
+	cli_watch_stop(false);
 	enum rc rc = session_run_begin(s, "probe", 0, err);
 	if (rc == RC_OK) {
 		struct err end_err;
-		cli_watch_stop();
+		cli_watch_keys();
 		progress_hurry(live.progress, true);
 		rc = loop_run(s, &limits, &sequence, &hooks, result, err);
-		cli_unwatch_stop();
+		cli_unwatch_keys();
 		if (rc == RC_INTERLOCK && result->cause == CAUSE_OPERATOR)
 			rc = RC_OK; /* ending a watch early is not a failure */
 		enum rc end_rc = session_run_end(s, rc == RC_OK ? "done" : "stopped", cause_word(result->cause),
 						 result->message, rc == RC_OK ? err : &end_err);
 		rc = rc ? rc : end_rc;
 	}
+	cli_unwatch_stop();
 	progress_free(live.progress);
 	return rc;
 }

@@ -171,7 +171,8 @@ static enum rc run(const struct cli *cli, struct shared *done, struct err *err)
 	if (rc == RC_OK) {
 		done->views_old = share_views_old(j.share);
 		j.progress = progress_new("share", cli->quiet || cli->json);
-		cli_watch_stop();
+		cli_watch_stop(true);
+		cli_watch_keys();
 		rc = all_records(&j, err);
 	}
 	if (rc == RC_OK)

@@ -169,8 +169,9 @@ enum rc live_open(struct live *live, const struct cli *cli, struct session *s, c
 enum rc live_begin(struct live *live, const char *kind, int64_t resumes_run_id, struct err *err)
 {
 	struct session *s = live->s;
-	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
 
+	cli_watch_stop(false);
+	enum rc rc = session_run_begin(s, kind, resumes_run_id, err);
 	live->run_open = rc == RC_OK;
 	if (rc == RC_OK)
 		rc = live_latch_answer(s, &live->latch, err);
@@ -280,6 +281,12 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		live->tick(live->ctx, snap, out);
 	if (v->newly)
 		live_note(live, "stopping: %s", cause_sentence(v->cause));
+	if (!live->told_again && cli_stop_asked_again()) {
+		live->told_again = true;
+		live_note(live,
+			  "still stopping in order: the brake holds until the shaft stands. Ctrl-\\ would end this "
+			  "program at once, and then nothing holds the shaft");
+	}
 	if (v->holds_on && live->hold_ticks++ % SAY_AGAIN == 0) {
 		char text[400];
 		guard_hold_message(v, text, sizeof text);
@@ -342,6 +349,15 @@ static enum rc keep_energises(struct live *live, struct err *err)
 	return rc;
 }
 
+/* Asked where no loop took it in: what follows must not begin. */
+static enum rc take_stop(struct live *live, struct err *err)
+{
+	if (!cli_take_stop())
+		return RC_OK;
+	live->result.cause = CAUSE_OPERATOR;
+	return err_set(err, RC_INTERLOCK, 0, "%s", cause_sentence(CAUSE_OPERATOR));
+}
+
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err)
 {
 	const struct sequence by_person = { hand_set_step, &live->hand_set };
@@ -350,21 +366,23 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 	if (!isfinite(live->remaining_after_s))
 		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
 	live->left_at.ns = 0;
-	enum rc rc = put_person(live, sequence, err);
+	live->told_again = false;
+	enum rc rc = take_stop(live, err); /* asked since the last loop */
+	if (rc == RC_OK)
+		rc = put_person(live, sequence, err);
 	if (rc == RC_OK)
 		rc = keep_energises(live, err);
 	if (rc != RC_OK)
 		return rc;
-	cli_watch_stop();
+	cli_watch_keys();
 	progress_hurry(live->progress, true);
 	rc = loop_run(live->s, &live->limits, live->hand_set.sequence ? &by_person : sequence, &hooks, &live->result,
 		      err);
 	progress_hurry(live->progress, false);
-	if (cli_unwatch_stop() && rc == RC_OK) {
-		/* asked when the loop had ended already: what follows must not begin */
-		live->result.cause = CAUSE_OPERATOR;
-		rc = err_set(err, RC_INTERLOCK, 0, "%s", cause_sentence(CAUSE_OPERATOR));
-	}
+	cli_unwatch_keys();
+	if (rc == RC_OK)
+		return take_stop(live, err); /* asked when the loop had ended already */
+	cli_take_stop();
 	return rc;
 }
 
@@ -516,6 +534,7 @@ enum rc live_end(struct live *live, enum rc rc, const char *cause, struct err *e
 	progress_free(live->progress);
 	live->progress = NULL;
 	session_close(live->s);
+	cli_unwatch_stop();
 	if (rc == RC_OK && end_rc != RC_OK && err)
 		*err = end_err;
 	if (live->end_not_kept && err)

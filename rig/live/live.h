@@ -28,6 +28,7 @@ struct live {
 	bool end_not_kept;         /* of a run that energised something */
 	struct live_latch latch;   /* what --clear answers */
 	unsigned hold_ticks;       /* of a stop that is not safe */
+	bool told_again;           /* that a stop which is asked for again goes on as it is */
 	bool by_hand;              /* a person turns the shaft: no drive, no contactor */
 	struct seq_zero *zero;     /* the one that is running */
 	double turned_rpm;         /* what the person was last asked for */

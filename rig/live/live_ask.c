@@ -36,13 +36,31 @@ static void interrupt(int number)
 }
 
 /* Ctrl-C at a question is the answer q, so that the run ends with its words and in the logbook. Without SA_RESTART the
- * reading ends. */
-static void catch_interrupt(struct sigaction *old)
+ * reading ends. In a run so is whatever else asks for a stop (cli_watch_stop): a program that Ctrl-Z holds does not
+ * watch over the person at the shaft. */
+static const int answering_q[] = { SIGINT, SIGTERM, SIGHUP, SIGTSTP };
+#define ANSWERING (sizeof answering_q / sizeof answering_q[0])
+
+static size_t n_caught(void)
+{
+	return cli_is_watching() ? ANSWERING : 1;
+}
+
+static void catch_interrupt(struct sigaction old[ANSWERING])
 {
 	const struct sigaction act = { .sa_handler = interrupt };
 
 	interrupted = 0;
-	sigaction(SIGINT, &act, old);
+	for (size_t i = 0; i < n_caught(); i++)
+		sigaction(answering_q[i], &act, &old[i]);
+	if (cli_is_watching() && cli_take_stop()) /* asked before the question was */
+		interrupted = 1;
+}
+
+static void catch_no_more(const struct sigaction old[ANSWERING])
+{
+	for (size_t i = 0; i < n_caught(); i++)
+		sigaction(answering_q[i], &old[i], NULL);
 }
 
 static void say_question(const char *question)
@@ -64,12 +82,12 @@ static bool read_answer(char *buf, size_t size)
 
 bool live_typed(const char *question, char *buf, size_t size)
 {
-	struct sigaction old;
+	struct sigaction old[ANSWERING];
 
-	catch_interrupt(&old);
+	catch_interrupt(old);
 	say_question(question);
 	bool answered = read_answer(buf, size);
-	sigaction(SIGINT, &old, NULL);
+	catch_no_more(old);
 	return answered;
 }
 
@@ -81,16 +99,16 @@ static bool wait_for_line(struct live *live, struct live_person *person, const c
 	struct snapshot snap = snapshot_blank();
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
 	const struct clock_src *clock = &live->s->clock;
-	struct sigaction old;
+	struct sigaction old[ANSWERING];
 
-	catch_interrupt(&old);
+	catch_interrupt(old);
 	say_question(question);
 	while (!interrupted && !clock->is_bench && live->s->node && poll(&in, 1, 0) == 0) {
 		struct err ignored;
 		snap.now = clock->now(clock->ctx);
 		if (person && !live_person_look(person)) {
 			fputc('\n', stderr);
-			sigaction(SIGINT, &old, NULL);
+			catch_no_more(old);
 			return false;
 		}
 		if (!person)
@@ -99,7 +117,7 @@ static bool wait_for_line(struct live *live, struct live_person *person, const c
 			break;
 	}
 	bool answered = read_answer(buf, size);
-	sigaction(SIGINT, &old, NULL);
+	catch_no_more(old);
 	return answered;
 }
 

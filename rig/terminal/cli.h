@@ -99,15 +99,20 @@ void progress_free(struct progress *p);  /* clears the moving line; NULL is fine
 /* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */
 enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size, struct err *err) MUST_CHECK;
 
-/* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag (first one) and, the second time, the default action (Ctrl-Z
- * stays a flag: a stopped program would leave the shaft turning; so does a second hang-up, as a terminal that closes
- * may tell twice). From the first watch on a pipe that nobody reads any more (SIGPIPE) ends nothing. Key presses: 'q',
- * space or Esc when standard input is a terminal and the program stands in its foreground; the terminal is then out of
- * line mode and does not echo. Its mode comes back with cli_unwatch_stop, at exit and when a signal ends the program.
- */
-void cli_watch_stop(void);
+/* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag. With second_ends a second Ctrl-C or SIGTERM is the default action.
+ * Where something may move it is not: a person in fear presses twice, and a program that ends then lets go of a shaft
+ * that turns. From the first watch on a pipe that nobody reads any more (SIGPIPE) ends nothing. */
+void cli_watch_stop(bool second_ends);
+/* Key presses as well: 'q', space or Esc when standard input is a terminal and the program stands in its foreground;
+ * the terminal is then out of line mode and does not echo. Its mode comes back with cli_unwatch_keys or
+ * cli_unwatch_stop, at exit and when a signal ends the program. */
+void cli_watch_keys(void);
+void cli_unwatch_keys(void);
+bool cli_is_watching(void);
 const char *cli_how_to_stop(void); /* "q stops", "Ctrl-C stops"; "" when nothing watches */
-bool cli_stop_asked(void);         /* stays true; never waits */
+bool cli_stop_asked(void);         /* stays true until it is taken; never waits */
+bool cli_stop_asked_again(void);   /* by a signal, while one was asked for */
+bool cli_take_stop(void);          /* cli_stop_asked, and from here on it counts anew */
 bool cli_enter_pressed(void);      /* among the keys that cli_stop_asked took in, since this was asked last */
 bool cli_unwatch_stop(void);       /* whether it was asked, up to the last moment: who does not look loses a stop */
 

@@ -14,11 +14,11 @@ static const int dying[] = { SIGQUIT, SIGABRT, SIGSEGV, SIGBUS, SIGFPE, SIGILL }
 #define ASKING (sizeof asking / sizeof asking[0])
 #define DYING (sizeof dying / sizeof dying[0])
 
-static volatile sig_atomic_t asked, keys;
+static volatile sig_atomic_t asked, again, keys;
 static bool entered; /* Enter, since it was last looked for */
 static struct termios before;
 static struct sigaction old_asking[ASKING], old_dying[DYING];
-static bool watching, at_exit_set;
+static bool watching, second_dies, at_exit_set;
 
 /* Only calls that POSIX lists as safe in a signal handler. */
 static void restore_terminal(void)
@@ -39,8 +39,9 @@ static void die(int number)
 static void ask(int number)
 {
 	/* a terminal that closes may tell twice, by its shell and by itself: that is nobody in a hurry */
-	if (asked && number != SIGTSTP && number != SIGHUP)
+	if (asked && second_dies && number != SIGTSTP && number != SIGHUP)
 		die(number);
+	again = asked;
 	asked = 1;
 }
 
@@ -49,7 +50,7 @@ static bool in_foreground(void)
 	return tcgetpgrp(STDIN_FILENO) == getpgrp();
 }
 
-static void watch_keys(void)
+static void raw_terminal(void)
 {
 	struct termios now;
 
@@ -64,30 +65,43 @@ static void watch_keys(void)
 		keys = 0;
 }
 
-void cli_watch_stop(void)
+void cli_watch_stop(bool second_ends)
 {
 	struct sigaction act = { .sa_handler = ask, .sa_flags = SA_RESTART };
-	struct sigaction end = { .sa_handler = die };
 
 	if (watching)
 		return;
 	watching = true;
-	asked = 0;
-	entered = false;
+	second_dies = second_ends;
+	asked = again = 0;
 	/* A pager that is left must not end a run; what nobody reads is lost. For good: a run has more than one watch.
 	 */
 	signal(SIGPIPE, SIG_IGN);
 	sigemptyset(&act.sa_mask);
-	sigemptyset(&end.sa_mask);
 	for (size_t i = 0; i < ASKING; i++)
 		sigaction(asking[i], &act, &old_asking[i]);
-	watch_keys();
+}
+
+void cli_watch_keys(void)
+{
+	struct sigaction end = { .sa_handler = die };
+
+	entered = false;
+	if (keys)
+		return;
+	raw_terminal();
 	if (!keys)
 		return;
+	sigemptyset(&end.sa_mask);
 	for (size_t i = 0; i < DYING; i++)
 		sigaction(dying[i], &end, &old_dying[i]);
 	if (!at_exit_set)
 		at_exit_set = atexit(restore_terminal) == 0;
+}
+
+bool cli_is_watching(void)
+{
+	return watching;
 }
 
 const char *cli_how_to_stop(void)
@@ -121,16 +135,35 @@ bool cli_enter_pressed(void)
 	return was;
 }
 
+bool cli_stop_asked_again(void)
+{
+	return again;
+}
+
+bool cli_take_stop(void)
+{
+	bool was = cli_stop_asked();
+
+	asked = again = 0;
+	return was;
+}
+
+void cli_unwatch_keys(void)
+{
+	if (!keys)
+		return;
+	cli_stop_asked(); /* keys that came since the last look */
+	for (size_t i = 0; i < DYING; i++)
+		sigaction(dying[i], &old_dying[i], NULL);
+	restore_terminal();
+}
+
 bool cli_unwatch_stop(void)
 {
 	if (!watching)
 		return false;
-	cli_stop_asked(); /* keys that came since the last look */
+	cli_unwatch_keys();
 	watching = false;
-	if (keys)
-		for (size_t i = 0; i < DYING; i++)
-			sigaction(dying[i], &old_dying[i], NULL);
-	restore_terminal();
 	for (size_t i = 0; i < ASKING; i++)
 		sigaction(asking[i], &old_asking[i], NULL);
 	return asked;

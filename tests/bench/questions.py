@@ -3,6 +3,7 @@
 """What a person meets at a terminal of 80 columns: questions that fit and their answers, Ctrl-C as the answer q."""
 import os
 import re
+import signal
 import time
 
 import harness
@@ -17,17 +18,28 @@ def outcomes(bench):
     return [run["outcome"] for run in bench.must("log", "list")["runs"]]
 
 
-def ctrl_c_at_a_weight_ends_the_run_with_its_words():
+def asked_at_a_weight(ask):
     with harness.Bench(seed=3) as bench:
         bench.must("probe", "--seconds", 1)  # the bench is up
         hang = Terminal("hang", "--bench", bench.folder)
         hang.answer("q to stop:", 1, b"\n")
-        hang.answer("q to stop:", 2, b"\x03")
+        hang.answer("q to stop:", 2, b"")
+        ask(hang)
         hang.answer("q to stop:", 3, b"\n")  # weights and arm come off, whatever happened
         assert hang.end() == 1, hang.text
         assert "the operator stopped at: Preload" in hang.text, hang.text
         assert "Take off weights" in hang.text and widest(hang.text) <= 80, hang.text
         assert outcomes(bench)[-1] == "refused", outcomes(bench)
+
+
+def ctrl_c_at_a_weight_ends_the_run_with_its_words():
+    asked_at_a_weight(lambda hang: os.write(hang.far, b"\x03"))
+
+
+def so_do_ctrl_z_and_term():
+    """Held by Ctrl-Z the program would not watch over the person at the shaft; killed, it would leave no end."""
+    asked_at_a_weight(lambda hang: os.write(hang.far, b"\x1a"))
+    asked_at_a_weight(lambda hang: hang.process.send_signal(signal.SIGTERM))
 
 
 PROMPT = "q to stop:"
@@ -217,7 +229,7 @@ def a_narrow_terminal_cuts_no_number_and_no_word():
 
 
 if __name__ == "__main__":
-    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
+    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, so_do_ctrl_z_and_term, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
                  a_load_that_was_forgotten_is_hung_again, one_can_go_back_and_drop_a_series, a_wrong_series_is_dropped_at_the_end,
                  a_hang_is_taken_up_later, the_stop_of_a_virtual_bench_is_pressed_by_a_key,
                  a_narrow_terminal_cuts_no_number_and_no_word)

@@ -124,7 +124,7 @@ TABLE = [
     Row("guard", {"guard_open"}, "opened", 0.3, stops=True),
     CallRow("SIGTERM", {"operator"}, "a controlled stop", "read", "signal:15", stops=True, within_s=0.5),
     CallRow("SIGHUP", {"operator"}, "a controlled stop", "read", "signal:1", stops=True, within_s=0.5),
-    CallRow("SIGINT", {"operator"}, "a controlled stop", "read", "signal:2", stops=True, within_s=0.5),
+    CallRow("SIGINT", {"operator"}, "pressed on and on: a controlled stop all the same", "read", "signal:2", after=True, stops=True, within_s=0.5),
     # the program and its machine
     CallRow("SIGKILL", {KILLED}, "nothing more is said; the node's lease ends", "read", "signal:9", within_s=1.5, weight=3, marks=[NO_WORD]),
     CallRow("SIGPIPE", {WENT_ON}, "what nobody reads is lost", "read", "signal:13"),

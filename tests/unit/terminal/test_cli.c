@@ -376,41 +376,80 @@ static void paths_of_the_bench(void **state)
 
 /* ---- stop ---- */
 
-static void a_signal_asks_and_a_second_one_ends(void **state)
+static void a_signal_asks_for_a_stop(void **state)
 {
-	int status;
-
 	(void)state;
-	cli_watch_stop();
+	cli_watch_stop(true);
 	assert_false(cli_stop_asked());
 	raise(SIGTSTP);
 	assert_true(cli_stop_asked());
 	assert_true(cli_unwatch_stop());
-	cli_watch_stop();
+	cli_watch_stop(true);
 	assert_false(cli_stop_asked());
 	raise(SIGHUP);
 	raise(SIGHUP); /* a terminal that closes tells twice */
 	assert_true(cli_stop_asked());
 	assert_true(cli_unwatch_stop());
-	cli_watch_stop();
+	cli_watch_stop(true);
 	assert_false(cli_unwatch_stop());
 	assert_false(cli_unwatch_stop());
-	cli_watch_stop();
+	cli_watch_stop(true);
 	raise(SIGINT); /* nobody looks again before the end of the watch */
 	assert_true(cli_unwatch_stop());
+}
+
+/* What a second and a third of each signal do to a process: its status as waitpid tells it. */
+static int asked_thrice(bool second_ends, int number)
+{
+	int status;
+
 	fflush(NULL);
 	pid_t pid = fork();
 	if (pid == 0) {
-		cli_watch_stop();
-		raise(SIGTERM);
-		raise(SIGTERM);
-		_exit(0);
+		cli_watch_stop(second_ends);
+		raise(number);
+		raise(number);
+		raise(number);
+		_exit(cli_stop_asked() && cli_stop_asked_again() ? 5 : 6);
 	}
 	waitpid(pid, &status, 0);
-	assert_true(WIFSIGNALED(status) && WTERMSIG(status) == SIGTERM);
+	return status;
 }
 
-/* Neither a pipe that nobody reads nor one whose reader is gone holds a tick up or ends a run. */
+static void a_second_signal_ends_only_what_moves_nothing(void **state)
+{
+	static const int both[] = { SIGINT, SIGTERM };
+
+	(void)state;
+	for (size_t i = 0; i < 2; i++) {
+		int status = asked_thrice(true, both[i]);
+		assert_true(WIFSIGNALED(status) && WTERMSIG(status) == both[i]);
+		status = asked_thrice(false, both[i]);
+		assert_true(WIFEXITED(status) && WEXITSTATUS(status) == 5);
+	}
+}
+
+static void a_stop_that_was_taken_counts_anew(void **state)
+{
+	(void)state;
+	assert_false(cli_is_watching());
+	cli_watch_stop(false);
+	assert_true(cli_is_watching());
+	assert_false(cli_take_stop());
+	raise(SIGINT);
+	raise(SIGINT);
+	assert_true(cli_stop_asked_again());
+	assert_true(cli_take_stop());
+	assert_false(cli_take_stop());
+	assert_false(cli_stop_asked_again());
+	raise(SIGINT);
+	assert_true(cli_stop_asked());
+	assert_false(cli_stop_asked_again());
+	assert_true(cli_take_stop());
+	assert_false(cli_unwatch_stop());
+	assert_false(cli_is_watching());
+}
+
 static void progress_never_waits_in_a_hurry(void **state)
 {
 	int status, fd[2];
@@ -423,7 +462,7 @@ static void progress_never_waits_in_a_hurry(void **state)
 	if (pid == 0) {
 		dup2(fd[1], STDERR_FILENO);
 		struct progress *p = progress_new("test", false);
-		cli_watch_stop();
+		cli_watch_stop(true);
 		alarm(10);
 		progress_hurry(p, true);
 		for (int i = 0; i < 2000; i++) {
@@ -443,18 +482,20 @@ static void progress_never_waits_in_a_hurry(void **state)
 	assert_int_equal(WEXITSTATUS(status), 7);
 }
 
-enum ending { END_UNWATCH, END_EXIT, END_ABORT, END_SIGNALS };
+enum ending { END_UNWATCH, END_KEYS, END_EXIT, END_ABORT, END_SIGNALS };
 
 /* On a terminal of its own: says R when it watches, then one letter for a stop that was asked. */
 static void watch_on_terminal(enum ending ending)
 {
-	cli_watch_stop();
+	cli_watch_stop(true);
+	cli_watch_keys();
 	(void)!write(STDOUT_FILENO, "R", 1);
 	while (!cli_stop_asked())
 		usleep(1000);
 	(void)!write(STDOUT_FILENO, "S", 1);
 	switch (ending) {
 	case END_UNWATCH: cli_unwatch_stop(); _exit(0);
+	case END_KEYS: cli_unwatch_keys(); _exit(0);
 	case END_EXIT: exit(0);
 	case END_ABORT: abort();
 	case END_SIGNALS: raise(SIGINT); _exit(0);
@@ -474,8 +515,8 @@ static void keys_stop_and_the_terminal_comes_back(void **state)
 		const char *typed;
 		enum ending ending;
 	} rows[] = {
-		{ "q", END_UNWATCH }, { "xyz ", END_EXIT },    { "\033", END_ABORT },
-		{ "q", END_SIGNALS }, { "\003", END_UNWATCH }, /* Ctrl-C */
+		{ "q", END_UNWATCH }, { "xyz ", END_EXIT }, { "\033", END_ABORT },
+		{ "q", END_KEYS },    { "q", END_SIGNALS }, { "\003", END_UNWATCH }, /* Ctrl-C */
 	};
 
 	(void)state;
@@ -518,7 +559,8 @@ static void enter_is_seen_once(void **state)
 	assert_true(pid >= 0);
 	if (pid == 0) {
 		alarm(10);
-		cli_watch_stop();
+		cli_watch_stop(false);
+		cli_watch_keys();
 		(void)!write(STDOUT_FILENO, "R", 1);
 		while (!cli_stop_asked()) {
 			if (cli_enter_pressed())
@@ -589,7 +631,9 @@ int main(void)
 		cmocka_unit_test(progress_on_a_pipe_is_plain),
 		cmocka_unit_test(progress_on_a_terminal_fits),
 		cmocka_unit_test(paths_of_the_bench),
-		cmocka_unit_test(a_signal_asks_and_a_second_one_ends),
+		cmocka_unit_test(a_signal_asks_for_a_stop),
+		cmocka_unit_test(a_second_signal_ends_only_what_moves_nothing),
+		cmocka_unit_test(a_stop_that_was_taken_counts_anew),
 		cmocka_unit_test(progress_never_waits_in_a_hurry),
 		cmocka_unit_test(keys_stop_and_the_terminal_comes_back),
 		cmocka_unit_test(enter_is_seen_once),
