@@ -560,6 +560,8 @@ static enum rc work(struct checking *c, struct err *err)
 		rc = check_mass(c, err);
 	if (rc == RC_OK)
 		rc = look_at_procedures(c, err);
+	if (rc == RC_OK)
+		rc = live_take_stop(&c->live, err); /* the record allows runs */
 	return rc == RC_OK ? keep(c, err) : rc;
 }
 

@@ -349,8 +349,7 @@ static enum rc keep_energises(struct live *live, struct err *err)
 	return rc;
 }
 
-/* Asked where no loop took it in: what follows must not begin. */
-static enum rc take_stop(struct live *live, struct err *err)
+enum rc live_take_stop(struct live *live, struct err *err)
 {
 	if (!cli_take_stop())
 		return RC_OK;
@@ -367,7 +366,7 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 		live->left = (struct live_left){ 0 }; /* nobody knows what follows: each part by itself */
 	live->left_at.ns = 0;
 	live->told_again = false;
-	enum rc rc = take_stop(live, err); /* asked since the last loop */
+	enum rc rc = live_take_stop(live, err); /* asked since the last loop */
 	if (rc == RC_OK)
 		rc = put_person(live, sequence, err);
 	if (rc == RC_OK)
@@ -381,8 +380,9 @@ enum rc live_run(struct live *live, const struct sequence *sequence, struct err 
 	progress_hurry(live->progress, false);
 	cli_unwatch_keys();
 	if (rc == RC_OK)
-		return take_stop(live, err); /* asked when the loop had ended already */
-	cli_take_stop();
+		return live_take_stop(live, err); /* asked when the loop had ended already */
+	if (live->result.cause == CAUSE_OPERATOR)
+		cli_take_stop(); /* what came into another stop, as into a rehearsal, counts for what follows */
 	return rc;
 }
 

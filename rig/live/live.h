@@ -88,6 +88,9 @@ enum rc live_arm_is_off(struct live *live, bool clear, struct err *err) MUST_CHE
  * asked for above the live line and Enter says that it is set (run/hand_set.h); a virtual bench's hands set it
  * themselves. RC_ARG where nobody can press Enter (no terminal). */
 enum rc live_run(struct live *live, const struct sequence *sequence, struct err *err) MUST_CHECK;
+/* RC_INTERLOCK by CAUSE_OPERATOR where a stop was asked for that no loop took in: what follows must not begin. live_run
+ * asks this before and after its loop. */
+enum rc live_take_stop(struct live *live, struct err *err) MUST_CHECK;
 
 /* Set-up for a zero or check reading; window and average as the plan has them where there is one. */
 struct cell_reading_config live_reading_config(const struct live *live);

@@ -41,6 +41,8 @@ static void interrupt(int number)
 static const int answering_q[] = { SIGINT, SIGTERM, SIGHUP, SIGTSTP };
 #define ANSWERING (sizeof answering_q / sizeof answering_q[0])
 
+#define LOOK_MS 50
+
 static size_t n_caught(void)
 {
 	return cli_is_watching() ? ANSWERING : 1;
@@ -51,16 +53,21 @@ static void catch_interrupt(struct sigaction old[ANSWERING])
 	const struct sigaction act = { .sa_handler = interrupt };
 
 	interrupted = 0;
-	for (size_t i = 0; i < n_caught(); i++)
-		sigaction(answering_q[i], &act, &old[i]);
+	for (size_t i = 0; i < n_caught(); i++) {
+		sigaction(answering_q[i], NULL, &old[i]);
+		if (answering_q[i] != SIGHUP || old[i].sa_handler != SIG_IGN) /* cli_watch_stop */
+			sigaction(answering_q[i], &act, NULL);
+	}
 	if (cli_is_watching() && cli_take_stop()) /* asked before the question was */
 		interrupted = 1;
 }
 
-static void catch_no_more(const struct sigaction old[ANSWERING])
+/* Whether nothing came, up to the last moment. */
+static bool catch_no_more(const struct sigaction old[ANSWERING])
 {
 	for (size_t i = 0; i < n_caught(); i++)
 		sigaction(answering_q[i], &old[i], NULL);
+	return !interrupted;
 }
 
 static void say_question(const char *question)
@@ -69,13 +76,33 @@ static void say_question(const char *question)
 	fflush(stderr);
 }
 
+/* In a run only a terminal is asked, which gives a line at a time. A signal just before a wait does not end it, so that
+ * none is long. */
+static void wait_for_input(void)
+{
+	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
+
+	while (cli_is_watching() && !interrupted && poll(&in, 1, LOOK_MS) <= 0)
+		;
+}
+
+/* What is longer than an answer may be is no part of the next one. */
+static void drop_rest(const char *buf)
+{
+	if (!strchr(buf, '\n'))
+		for (int c = 0; c != '\n' && c != EOF;)
+			c = getchar();
+}
+
 static bool read_answer(char *buf, size_t size)
 {
+	wait_for_input();
 	if (interrupted || !fgets(buf, (int)size, stdin)) {
 		clearerr(stdin);
 		fputc('\n', stderr);
 		return false;
 	}
+	drop_rest(buf);
 	buf[strcspn(buf, "\r\n")] = '\0';
 	return strcmp(buf, "q") != 0;
 }
@@ -87,8 +114,7 @@ bool live_typed(const char *question, char *buf, size_t size)
 	catch_interrupt(old);
 	say_question(question);
 	bool answered = read_answer(buf, size);
-	catch_no_more(old);
-	return answered;
+	return catch_no_more(old) && answered;
 }
 
 /* While a person works the telemetry must be taken in, or it would stand in line and be old when it is read. On a bench
@@ -117,8 +143,7 @@ static bool wait_for_line(struct live *live, struct live_person *person, const c
 			break;
 	}
 	bool answered = read_answer(buf, size);
-	catch_no_more(old);
-	return answered;
+	return catch_no_more(old) && answered;
 }
 
 /* "(r repeat the last, d drop series)" in lines of their own, above the question. */

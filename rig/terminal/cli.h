@@ -99,9 +99,10 @@ void progress_free(struct progress *p);  /* clears the moving line; NULL is fine
 /* "BENCH/NAME" into buf (NAME alone in the current folder); RC_RANGE when too long. */
 enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size, struct err *err) MUST_CHECK;
 
-/* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag. With second_ends a second Ctrl-C or SIGTERM is the default action.
- * Where something may move it is not: a person in fear presses twice, and a program that ends then lets go of a shaft
- * that turns. From the first watch on a pipe that nobody reads any more (SIGPIPE) ends nothing. */
+/* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag; a hang-up not where it was ignored before (nohup). With second_ends a
+ * second Ctrl-C or SIGTERM is the default action. Where something may move it is not: a person in fear presses twice,
+ * and a program that ends then lets go of a shaft that turns. From the first watch on a pipe that nobody reads any more
+ * (SIGPIPE) ends nothing. */
 void cli_watch_stop(bool second_ends);
 /* Key presses as well: 'q', space or Esc when standard input is a terminal and the program stands in its foreground;
  * the terminal is then out of line mode and does not echo. Its mode comes back with cli_unwatch_keys or

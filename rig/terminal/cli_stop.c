@@ -78,8 +78,11 @@ void cli_watch_stop(bool second_ends)
 	 */
 	signal(SIGPIPE, SIG_IGN);
 	sigemptyset(&act.sa_mask);
-	for (size_t i = 0; i < ASKING; i++)
-		sigaction(asking[i], &act, &old_asking[i]);
+	for (size_t i = 0; i < ASKING; i++) {
+		sigaction(asking[i], NULL, &old_asking[i]);
+		if (asking[i] != SIGHUP || old_asking[i].sa_handler != SIG_IGN) /* nohup */
+			sigaction(asking[i], &act, NULL);
+	}
 }
 
 void cli_watch_keys(void)
@@ -114,7 +117,8 @@ bool cli_stop_asked(void)
 	struct pollfd in = { .fd = STDIN_FILENO, .events = POLLIN };
 	char typed[16];
 
-	while (!asked && keys && poll(&in, 1, 0) == 1 && (in.revents & POLLIN) && in_foreground()) {
+	/* also when it is known already: what is left over would answer the next question, or go to the shell */
+	while (keys && poll(&in, 1, 0) == 1 && (in.revents & POLLIN) && in_foreground()) {
 		ssize_t n = read(STDIN_FILENO, typed, sizeof typed);
 		if (n <= 0)
 			break;

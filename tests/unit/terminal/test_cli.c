@@ -450,6 +450,25 @@ static void a_stop_that_was_taken_counts_anew(void **state)
 	assert_false(cli_is_watching());
 }
 
+/* nohup orders that a hang-up stops nothing. Nobody orders that of Ctrl-C: a script's & sets it by itself. */
+static void an_ignored_hang_up_stops_nothing(void **state)
+{
+	(void)state;
+	for (int second_ends = 0; second_ends < 2; second_ends++) {
+		signal(SIGHUP, SIG_IGN);
+		signal(SIGINT, SIG_IGN);
+		cli_watch_stop(second_ends);
+		raise(SIGHUP);
+		assert_false(cli_stop_asked());
+		raise(SIGINT);
+		assert_true(cli_stop_asked());
+		cli_unwatch_stop();
+		assert_ptr_equal(signal(SIGHUP, SIG_DFL), SIG_IGN);
+		assert_ptr_equal(signal(SIGINT, SIG_DFL), SIG_IGN);
+	}
+}
+
+/* Neither a pipe that nobody reads nor one whose reader is gone holds a tick up or ends a run. */
 static void progress_never_waits_in_a_hurry(void **state)
 {
 	int status, fd[2];
@@ -515,9 +534,15 @@ static void keys_stop_and_the_terminal_comes_back(void **state)
 		const char *typed;
 		enum ending ending;
 	} rows[] = {
-		{ "q", END_UNWATCH }, { "xyz ", END_EXIT }, { "\033", END_ABORT },
-		{ "q", END_KEYS },    { "q", END_SIGNALS }, { "\003", END_UNWATCH }, /* Ctrl-C */
+		{ "q", END_UNWATCH },
+		{ "xyz ", END_EXIT },
+		{ "\033", END_ABORT },
+		{ "q", END_KEYS },
+		{ "q", END_SIGNALS },
+		{ "\003", END_UNWATCH },                                   /* Ctrl-C */
+		{ "qqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqqq\n", END_KEYS }, /* in fear */
 	};
+	char left;
 
 	(void)state;
 	for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
@@ -543,6 +568,9 @@ static void keys_stop_and_the_terminal_comes_back(void **state)
 		before = during;
 		before.c_lflag |= ICANON | ECHO;
 		assert_int_equal(after.c_lflag, before.c_lflag);
+		/* nothing for the next question, nor for the shell */
+		assert_int_equal(fcntl(slave, F_SETFL, O_NONBLOCK), 0);
+		assert_int_equal(read(slave, &left, 1), -1);
 		close(slave);
 		close(master);
 	}
@@ -634,6 +662,7 @@ int main(void)
 		cmocka_unit_test(a_signal_asks_for_a_stop),
 		cmocka_unit_test(a_second_signal_ends_only_what_moves_nothing),
 		cmocka_unit_test(a_stop_that_was_taken_counts_anew),
+		cmocka_unit_test(an_ignored_hang_up_stops_nothing),
 		cmocka_unit_test(progress_never_waits_in_a_hurry),
 		cmocka_unit_test(keys_stop_and_the_terminal_comes_back),
 		cmocka_unit_test(enter_is_seen_once),
