@@ -281,7 +281,7 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 		live->tick(live->ctx, snap, out);
 	if (v->newly)
 		live_note(live, "stopping: %s", cause_sentence(v->cause));
-	if (!live->told_again && cli_stop_asked_again()) {
+	if (!live->told_again && !v->holds_on && cli_stop_asked_again()) {
 		live->told_again = true;
 		live_note(live,
 			  "still stopping in order: the brake holds until the shaft stands. Ctrl-\\ would end this "

@@ -11,6 +11,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
+#include <termios.h>
 #include <unistd.h>
 
 enum rc live_hand(struct live *live, struct err *err, const char *format, ...)
@@ -70,8 +71,11 @@ static bool catch_no_more(const struct sigaction old[ANSWERING])
 	return !interrupted;
 }
 
+/* In a run nothing that was typed before answers it, such as an Enter too many. */
 static void say_question(const char *question)
 {
+	if (cli_is_watching())
+		tcflush(STDIN_FILENO, TCIFLUSH);
 	fprintf(stderr, "%s ", question);
 	fflush(stderr);
 }

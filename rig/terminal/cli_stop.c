@@ -146,10 +146,10 @@ bool cli_stop_asked_again(void)
 
 bool cli_take_stop(void)
 {
-	bool was = cli_stop_asked();
-
+	if (!cli_stop_asked())
+		return false; /* what comes from here on stays */
 	asked = again = 0;
-	return was;
+	return true;
 }
 
 void cli_unwatch_keys(void)

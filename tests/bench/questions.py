@@ -18,14 +18,14 @@ def outcomes(bench):
     return [run["outcome"] for run in bench.must("log", "list")["runs"]]
 
 
-def asked_at_a_weight(ask):
+def asked_at_a_weight(ask, asks=3):
     with harness.Bench(seed=3) as bench:
         bench.must("probe", "--seconds", 1)  # the bench is up
         hang = Terminal("hang", "--bench", bench.folder)
         hang.answer("q to stop:", 1, b"\n")
         hang.answer("q to stop:", 2, b"")
         ask(hang)
-        hang.answer("q to stop:", 3, b"\n")  # weights and arm come off, whatever happened
+        hang.answer("q to stop:", asks, b"\n")  # weights and arm come off, whatever happened
         assert hang.end() == 1, hang.text
         assert "the operator stopped at: Preload" in hang.text, hang.text
         assert "Take off weights" in hang.text and widest(hang.text) <= 80, hang.text
@@ -40,6 +40,42 @@ def so_do_ctrl_z_and_term():
     """Held by Ctrl-Z the program would not watch over the person at the shaft; killed, it would leave no end."""
     asked_at_a_weight(lambda hang: os.write(hang.far, b"\x1a"))
     asked_at_a_weight(lambda hang: hang.process.send_signal(signal.SIGTERM))
+
+
+def what_nohup_ignores_is_no_answer():
+    def hung_up(hang):
+        hang.process.send_signal(signal.SIGHUP)
+        time.sleep(0.2)
+        os.write(hang.far, b"x\n")
+        hang.answer("is not an answer here", 1, b"")
+        assert "Take off weights" not in hang.text, hang.text
+        os.write(hang.far, b"q\n")
+
+    old = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        asked_at_a_weight(hung_up, asks=4)
+    finally:
+        signal.signal(signal.SIGHUP, old)
+
+
+def what_was_typed_before_a_question_is_no_answer_to_it():
+    """A person in fear presses q again and again, and Enter once too often."""
+    with harness.Bench(seed=3) as bench:
+        bench.must("probe", "--seconds", 1)
+        hang = Terminal("hang", "--bench", bench.folder)
+        hang.answer(PROMPT, 1, b"h\n\n")
+        hang.answer(PROMPT, 2, b"")
+        time.sleep(0.3)
+        assert hang.text.count(PROMPT) == 2, hang.text
+        hang.answer(PROMPT, 2, b"h\n" + 12 * b"q\n")  # into the reading, with its end, and before the next question
+        hang.answer(PROMPT, 3, b"")
+        time.sleep(0.3)
+        assert hang.process.poll() is None, hang.text
+        os.write(hang.far, b"\n")
+        assert hang.end() == 1, hang.text
+        assert hang.text.count(PROMPT) == 3, hang.text
+        assert bench.run("map", "--actuator", "paddle-winder").status == 1  # no calibration, but the arm is known to be off
+        assert outcomes(bench)[-1] == "stopped", outcomes(bench)
 
 
 PROMPT = "q to stop:"
@@ -229,7 +265,8 @@ def a_narrow_terminal_cuts_no_number_and_no_word():
 
 
 if __name__ == "__main__":
-    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, so_do_ctrl_z_and_term, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
+    harness.main(ctrl_c_at_a_weight_ends_the_run_with_its_words, so_do_ctrl_z_and_term, what_nohup_ignores_is_no_answer,
+                 what_was_typed_before_a_question_is_no_answer_to_it, only_enter_is_done, nothing_hung_is_told_at_once_and_never_kept,
                  a_load_that_was_forgotten_is_hung_again, one_can_go_back_and_drop_a_series, a_wrong_series_is_dropped_at_the_end,
                  a_hang_is_taken_up_later, the_stop_of_a_virtual_bench_is_pressed_by_a_key,
                  a_narrow_terminal_cuts_no_number_and_no_word)
