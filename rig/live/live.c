@@ -284,8 +284,8 @@ static void on_tick(void *ctx, const struct snapshot *snap, const struct seq_out
 	if (!live->told_again && !v->holds_on && cli_stop_asked_again()) {
 		live->told_again = true;
 		live_note(live,
-			  "still stopping in order: the brake holds until the shaft stands. Ctrl-\\ would end this "
-			  "program at once, and then nothing holds the shaft");
+			  "still stopping, in order. Ctrl-\\ would end this program at once, and nobody would tell you "
+			  "whether the shaft stands");
 	}
 	if (v->holds_on && live->hold_ticks++ % SAY_AGAIN == 0) {
 		char text[400];

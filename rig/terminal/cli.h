@@ -101,8 +101,8 @@ enum rc cli_path(const struct cli *cli, const char *name, char *buf, size_t size
 
 /* Ctrl-C, Ctrl-Z, hang-up and SIGTERM as a flag; a hang-up not where it was ignored before (nohup). With second_ends a
  * second Ctrl-C or SIGTERM is the default action. Where something may move it is not: a person in fear presses twice,
- * and a program that ends then lets go of a shaft that turns. From the first watch on a pipe that nobody reads any more
- * (SIGPIPE) ends nothing. */
+ * and a stop that node or warden have to finish tells nobody how it ended. From the first watch on a pipe that nobody
+ * reads any more (SIGPIPE) ends nothing. */
 void cli_watch_stop(bool second_ends);
 /* Key presses as well: 'q', space or Esc when standard input is a terminal and the program stands in its foreground;
  * the terminal is then out of line mode and does not echo. Its mode comes back with cli_unwatch_keys or
